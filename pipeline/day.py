@@ -1,0 +1,49 @@
+"""The shape that leaves the science: one basin day, ready to be published."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+import xarray as xr
+
+from pipeline.grid import BasinGrid
+
+
+@dataclass(frozen=True)
+class Day:
+    """One basin on one date.
+
+    Parameters
+    ----------
+    basin_id, title : the basin's identifier and its name for people.
+    date : the local day of the estimate.
+    noon_utc : the estimate's instant, local noon in UTC (naive).
+    grid : the cells of the basin's bounding box; `fields` lies on it.
+    zones : (zone_id, name) of the zones; zone number n of `fields.zone` is zones[n - 1].
+    bands : (low, high) edges in metres; band number n of `fields.band` is bands[n - 1].
+    fields : the published variables on (y, x), unrounded, missing (NaN; 0 for zone, band and source) outside the basin.
+    totals : rows and columns of `totals.csv`.
+    totals_covariance : rows and columns of `totals_covariance.parquet`.
+    sites, checks, skill : rows and columns of `sites.csv`, `checks.csv` and `skill.csv`.
+    models : the models taken with their parameters, for the record.
+    error_budget : share of the basin total's variance by error part, for the record.
+    """
+
+    basin_id: str
+    title: str
+    date: dt.date
+    noon_utc: dt.datetime
+    grid: BasinGrid
+    zones: list[tuple[str, str]]
+    bands: list[tuple[float, float]]
+    fields: xr.Dataset
+    totals: pd.DataFrame
+    totals_covariance: pd.DataFrame
+    sites: pd.DataFrame
+    checks: pd.DataFrame
+    skill: pd.DataFrame
+    models: dict[str, Any] = field(default_factory=dict)
+    error_budget: dict[str, Any] = field(default_factory=dict)

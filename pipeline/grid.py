@@ -1,0 +1,88 @@
+"""The basin grid: square cells of a projected coordinate system, edges at multiples of the cell width."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+from affine import Affine
+from pyproj import CRS
+
+
+@dataclass(frozen=True)
+class BasinGrid:
+    """A north-up grid of square cells.
+
+    Parameters
+    ----------
+    crs : projected coordinate system, metres.
+    cell_m : cell width in metres.
+    left, top : outer edges of the first column and the first row, metres.
+    width, height : number of columns and rows.
+
+    Examples
+    --------
+    >>> grid = BasinGrid(CRS("EPSG:32625"), 100.0, 500_000.0, 4_880_000.0, 3, 2)
+    >>> grid.shape
+    (2, 3)
+    >>> grid.y
+    array([4879950., 4879850.])
+    """
+
+    crs: CRS
+    cell_m: float
+    left: float
+    top: float
+    width: int
+    height: int
+
+    @classmethod
+    def covering(cls, bounds: tuple[float, float, float, float], cell_m: float, crs: CRS) -> BasinGrid:
+        """Return the smallest grid whose edges are multiples of `cell_m` and that covers (left, bottom, right, top)."""
+        left, bottom, right, top = bounds
+        # Outlines often lie on a multiple up to rounding: a thousandth of a cell must not add an empty row.
+        slack = 1e-3
+        first_column = int(np.floor(left / cell_m + slack))
+        last_column = int(np.ceil(right / cell_m - slack))
+        first_row = int(np.floor(bottom / cell_m + slack))
+        last_row = int(np.ceil(top / cell_m - slack))
+        return cls(
+            crs, cell_m, first_column * cell_m, last_row * cell_m, last_column - first_column, last_row - first_row
+        )
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return self.height, self.width
+
+    @property
+    def bounds(self) -> tuple[float, float, float, float]:
+        """Left, bottom, right, top in metres."""
+        return self.left, self.top - self.height * self.cell_m, self.left + self.width * self.cell_m, self.top
+
+    @property
+    def transform(self) -> Affine:
+        """The affine transform from column and row to the coordinates of a cell's upper left corner."""
+        return Affine(self.cell_m, 0.0, self.left, 0.0, -self.cell_m, self.top)
+
+    @property
+    def x(self) -> np.ndarray:
+        """Easting of the cell centres, metres, rising."""
+        return self.left + (np.arange(self.width) + 0.5) * self.cell_m
+
+    @property
+    def y(self) -> np.ndarray:
+        """Northing of the cell centres, metres, falling."""
+        return self.top - (np.arange(self.height) + 0.5) * self.cell_m
+
+    def rows_columns(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the row and column of the cell that holds each point; -1 for both where a point is off the grid."""
+        column = np.floor((np.asarray(x, float) - self.left) / self.cell_m)
+        row = np.floor((self.top - np.asarray(y, float)) / self.cell_m)
+        off = (column < 0) | (column >= self.width) | (row < 0) | (row >= self.height) | ~np.isfinite(column + row)
+        return np.where(off, -1, row).astype(int), np.where(off, -1, column).astype(int)
+
+    def array(self, values: np.ndarray, **attrs: str) -> xr.DataArray:
+        """Return `values` of shape (y, x) as a labelled array on this grid, with `attrs` (units, long_name ...)."""
+        return xr.DataArray(values, coords={"y": self.y, "x": self.x}, dims=("y", "x"), attrs=attrs)

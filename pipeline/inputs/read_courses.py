@@ -1,0 +1,69 @@
+"""Course sheets: one row a sample point, SWE from the sheet or from the weighed core."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from pipeline.inputs.columns import Column, ColumnSetting, Table, read_tables
+from pipeline.problems import Finding
+
+COURSES = Table(
+    "courses",
+    (
+        Column("site_id", "site_id", kind="text", required=True),
+        Column("date", "date", kind="date", required=True),
+        Column("point", "point", kind="text"),
+        Column("depth", "depth_cm", "cm", "depth_m", 0.01),
+        Column("core", "core_cm", "cm", "core_m", 0.01),
+        Column("swe", "swe_mm", "mm"),
+        Column("mass_full", "mass_full_g", "g"),
+        Column("mass_empty", "mass_empty_g", "g"),
+        Column("cutter", "cutter_cm2", "cm**2"),
+        Column("cores", "cores"),
+        Column("sampler", "sampler", kind="text"),
+        Column("nominal_date", "nominal_date", kind="date"),
+        Column("remark", "remark", kind="text"),
+    ),
+)
+
+
+def read_courses(
+    files: list[Path], settings: Mapping[str, ColumnSetting], missing: list[str]
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Read the course sheets; `swe_mm` is filled from the masses where the sheet gives none.
+
+    A row with depth and no SWE stays: it is a depth-only sample.
+    """
+    rows, findings = read_tables(files, COURSES, settings, missing)
+    weighed = core_swe_mm(rows["mass_full_g"] - rows["mass_empty_g"], rows["cutter_cm2"], rows["cores"].fillna(1.0))
+    rows["swe_mm"] = rows["swe_mm"].fillna(weighed)
+    lost = rows["date"].isna() | rows["site_id"].eq("")
+    findings += [
+        Finding(
+            "courses",
+            row.file,
+            row.line,
+            str(row.site_id),
+            rule="no site or date",
+            severity="error",
+            action="set aside",
+            detail="a sample needs site_id and date",
+        )
+        for row in rows[lost].itertuples()
+    ]
+    return rows[~lost].reset_index(drop=True), findings
+
+
+def core_swe_mm(mass_g: pd.Series, cutter_cm2: pd.Series, cores: pd.Series | float = 1.0) -> pd.Series:
+    """Return the water equivalent in mm of snow cores from their weight.
+
+    SWE = mass / (cutter area x density of water); 1 g/cm2 of water is 10 mm. A bulk row weighs several cores at once.
+
+    >>> round(float(core_swe_mm(620.0, 30.0)), 2)
+    206.67
+    """
+    return 10.0 * mass_g / (np.where(np.asarray(cutter_cm2) > 0, cutter_cm2, np.nan) * cores)

@@ -1,0 +1,114 @@
+"""The sites: where courses and stations stand, checked against the terrain."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from pyproj import Transformer
+
+from pipeline.grid import BasinGrid
+from pipeline.inputs.columns import Column, ColumnSetting, Table, keep_newest, read_table
+from pipeline.problems import Finding, NoEstimateError
+
+SITES = Table(
+    "sites",
+    (
+        Column("site_id", "site_id", kind="text", required=True),
+        Column("name", "name", kind="text"),
+        Column("kind", "kind", kind="text", required=True),
+        Column("longitude", "longitude", "degree", required=True),
+        Column("latitude", "latitude", "degree", required=True),
+        Column("elevation", "elevation_m", "m"),
+        Column("from", "from", kind="date"),
+        Column("until", "until", kind="date"),
+    ),
+)
+
+
+def read_sites(
+    path: Path, settings: Mapping[str, ColumnSetting], missing: list[str]
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Read the sites table: one row a site, the last where a site_id stands twice.
+
+    Raises
+    ------
+    InputError : the file or a required column cannot be read.
+    """
+    rows, findings = read_table(path, SITES, settings, missing)
+    rows["kind"] = rows["kind"].str.casefold()
+    wrong = (
+        ~rows["kind"].isin(["course", "station"])
+        | rows["site_id"].eq("")
+        | rows[["longitude", "latitude"]].isna().any(axis=1)
+    )
+    findings += [
+        _finding(row, "unusable site", f"kind '{row.kind}', longitude {row.longitude}, latitude {row.latitude}")
+        for row in rows[wrong].itertuples()
+    ]
+    rows, repeated = keep_newest(rows[~wrong], ["site_id"], "sites")
+    return rows, findings + repeated
+
+
+def place_sites(
+    sites: pd.DataFrame, grid: BasinGrid, terrain: xr.Dataset, most_difference_m: float
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the sites that stand on the grid, with x, y, row, column, inside and the terrain's elevation.
+
+    Parameters
+    ----------
+    sites : as `read_sites` gives them.
+    terrain : elevation (m) and inside_fraction on (y, x) of `grid`, which covers the basin and its margin.
+    most_difference_m : a stated elevation further than this from the terrain's is a finding; the site is used where its
+        coordinates put it, since coordinates are what ties it to the map.
+
+    Raises
+    ------
+    NoEstimateError : no site at all stands within the basin's margin.
+    """
+    x, y = Transformer.from_crs("EPSG:4326", grid.crs, always_xy=True).transform(
+        sites["longitude"].to_numpy(), sites["latitude"].to_numpy()
+    )
+    row, column = grid.rows_columns(x, y)
+    placed = sites.assign(x=x, y=y, row=row, column=column)
+    on_grid = row >= 0
+    ground = np.where(on_grid, terrain["elevation"].to_numpy()[row, column], np.nan)
+    on_grid &= np.isfinite(ground)
+    findings = [
+        _finding(site, "outside the margin", f"longitude {site.longitude}, latitude {site.latitude}", "set aside")
+        for site in placed[~on_grid].itertuples()
+    ]
+    placed = placed.assign(
+        terrain_m=ground, inside=np.where(on_grid, terrain["inside_fraction"].to_numpy()[row, column] > 0, False)
+    )[on_grid].reset_index(drop=True)
+    if placed.empty:
+        message = "no site stands within the basin's margin. Check longitude and latitude in the sites table, and basin.margin_m"
+        raise NoEstimateError(message)
+    off = (placed["elevation_m"] - placed["terrain_m"]).abs() > most_difference_m
+    findings += [
+        _finding(
+            site,
+            "elevation against terrain",
+            f"stated {site.elevation_m:.0f} m, terrain {site.terrain_m:.0f} m",
+            "used",
+        )
+        for site in placed[off].itertuples()
+    ]
+    return placed, findings
+
+
+def _finding(site: object, rule: str, evidence: str, action: str = "set aside") -> Finding:
+    return Finding(
+        table="sites",
+        file=site.file,
+        line=site.line,
+        site_id=str(site.site_id),
+        rule=rule,
+        severity="warning" if action == "used" else "error",
+        evidence=evidence,
+        action=action,
+        detail="check the site's row: kind (course or station), WGS 84 longitude and latitude, elevation in metres",
+    )

@@ -1,0 +1,211 @@
+"""The ground: zones, the part of each cell inside the basin, ground areas, elevation and canopy on the basin grid."""
+
+from __future__ import annotations
+
+import itertools
+from pathlib import Path
+
+import geopandas
+import numpy as np
+import pyogrio
+import xarray as xr
+from exactextract import exact_extract
+from exactextract.raster import NumPyRasterSource
+from pyproj import CRS, Proj, Transformer
+from pyproj.exceptions import CRSError
+from scipy.interpolate import RegularGridInterpolator
+
+from pipeline.grid import BasinGrid
+from pipeline.inputs.rasters import mean_on_grid
+from pipeline.problems import InputError, SettingsError
+
+MOST_AREA_DISTORTION = 0.01
+"""A coordinate system that distorts area by more than this is refused: cells would stop being alike (contract)."""
+
+
+def read_zones(path: Path, crs: CRS) -> geopandas.GeoDataFrame:
+    """Return the zones in the grid's coordinate system: one row a zone, `zone_id`, `name`, `geometry`, sorted by zone_id.
+
+    Raises
+    ------
+    InputError : the file cannot be read, lacks zone_id or name, holds no polygon, or its zones overlap.
+    """
+    try:
+        zones = geopandas.read_file(path)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError) as trouble:
+        message = f"zones {path} cannot be read as vector data: {trouble}"
+        raise InputError(message) from None
+    absent = [name for name in ("zone_id", "name") if name not in zones.columns]
+    if absent:
+        message = f"zones {path}: no attribute {' and '.join(absent)}. It has: {', '.join(map(str, zones.columns.drop('geometry')))}"
+        raise InputError(message)
+    if zones.crs is None:
+        message = f"zones {path} have no coordinate system. Write it into the file"
+        raise InputError(message)
+    zones = zones[zones.geometry.notna() & zones.geometry.geom_type.isin(["Polygon", "MultiPolygon"])]
+    if zones.empty:
+        message = f"zones {path} hold no polygon"
+        raise InputError(message)
+    zones["zone_id"] = zones["zone_id"].astype(str)
+    zones["name"] = zones["name"].astype(str)
+    zones["geometry"] = zones.geometry.make_valid()
+    zones = zones.dissolve("zone_id", aggfunc="first", sort=True).reset_index()
+    return zones[["zone_id", "name", "geometry"]].to_crs(crs)
+
+
+def grid_crs(code: str) -> CRS:
+    """Return the grid's coordinate system.
+
+    Raises
+    ------
+    SettingsError : it is unknown, not projected, or not in metres.
+    """
+    try:
+        crs = CRS(code)
+    except CRSError:
+        message = f"grid.crs: '{code}' is not a known coordinate system. Give an EPSG code such as EPSG:32625"
+        raise SettingsError(message) from None
+    if not crs.is_projected or crs.axis_info[0].unit_name != "metre":
+        message = f"grid.crs: {code} ({crs.name}) is not a projected system in metres. Use one such as the UTM zone of the basin"
+        raise SettingsError(message)
+    return crs
+
+
+def basin_grid(zones: geopandas.GeoDataFrame, crs: CRS, cell_m: float, margin_m: float) -> BasinGrid:
+    """Return the grid that covers the zones and the margin around them.
+
+    Raises
+    ------
+    SettingsError : the coordinate system distorts area by more than `MOST_AREA_DISTORTION` somewhere on the grid.
+    """
+    left, bottom, right, top = zones.total_bounds
+    grid = BasinGrid.covering((left - margin_m, bottom - margin_m, right + margin_m, top + margin_m), cell_m, crs)
+    scale = areal_scale(grid)
+    worst = float(np.abs(scale - 1.0).max())
+    if not worst <= MOST_AREA_DISTORTION:
+        message = (
+            f"grid.crs: {crs.name} distorts area by {worst:.1%} in this basin, more than {MOST_AREA_DISTORTION:.0%}. "
+            "Use a system made for the region, such as its UTM zone or an equal-area projection"
+        )
+        raise SettingsError(message)
+    return grid
+
+
+def read_terrain(
+    elevation: Path, canopy: Path | None, zones: geopandas.GeoDataFrame, grid: BasinGrid, band_edges: BandEdges
+) -> xr.Dataset:
+    """Return what is fixed on the basin grid.
+
+    Returns
+    -------
+    Dataset on (y, x): `elevation` (m), `canopy` (1; zero where none is given), `inside_fraction` (1), `cell_area` (m2, ground
+    area of the part of the cell inside the basin), `zone` and `band` (1..n, 0 outside), `convergence` (degrees east of true
+    north of the grid's north). Attribute `bands`: list of (low, high) edges in metres that occur in the basin.
+
+    Raises
+    ------
+    InputError : a raster cannot be read, or the elevation leaves part of the basin without data.
+    """
+    fractions = zone_fractions(zones, grid)
+    inside = fractions.sum(axis=0)
+    zone = np.where(inside > 0, fractions.argmax(axis=0) + 1, 0)
+    height = mean_on_grid(elevation, grid)
+    bare = int(((inside > 0) & ~np.isfinite(height)).sum())
+    if bare:
+        message = f"elevation {elevation} has no data in {bare} cells of the basin. It must cover the whole basin"
+        raise InputError(message)
+    cover = np.zeros(grid.shape) if canopy is None else np.clip(np.nan_to_num(mean_on_grid(canopy, grid)), 0.0, 1.0)
+    bands, band = band_edges.classify(height, inside > 0)
+    terrain = xr.Dataset(
+        {
+            "elevation": grid.array(height, units="m"),
+            "canopy": grid.array(cover, units="1"),
+            "inside_fraction": grid.array(inside, units="1"),
+            "cell_area": grid.array(inside * grid.cell_m**2 / areal_scale(grid), units="m2"),
+            "zone": grid.array(zone.astype("i4"), units="1"),
+            "band": grid.array(band.astype("i4"), units="1"),
+            "convergence": grid.array(_factors(grid, "meridian_convergence"), units="degree"),
+        }
+    )
+    terrain.attrs["bands"] = bands
+    return terrain
+
+
+class BandEdges:
+    """Elevation bands: edges at multiples of a width, or given; the lower edge belongs to the band."""
+
+    def __init__(self, width_m: float | None = None, edges_m: list[float] | None = None) -> None:
+        """Give exactly one of a width and a rising list of edges, in metres."""
+        self.width_m = width_m
+        self.edges_m = edges_m
+
+    def classify(self, elevation_m: np.ndarray, inside: np.ndarray) -> tuple[list[tuple[float, float]], np.ndarray]:
+        """Return the bands from the lowest to the highest that the basin touches, and each cell's band, 1..n, 0 outside.
+
+        Raises
+        ------
+        SettingsError : given edges leave part of the basin outside.
+
+        Examples
+        --------
+        >>> BandEdges(width_m=200.0).classify(np.array([199.9, 200.0, 399.9, 400.0]), np.ones(4, bool))
+        ([(0.0, 200.0), (200.0, 400.0), (400.0, 600.0)], array([1, 2, 2, 3]))
+        """
+        heights = elevation_m[inside]
+        if self.edges_m is None:
+            first, last = np.floor(heights.min() / self.width_m), np.floor(heights.max() / self.width_m)
+            edges = np.arange(first, last + 2) * self.width_m
+        else:
+            edges = np.asarray(self.edges_m, float)
+            if heights.min() < edges[0] or heights.max() >= edges[-1]:
+                message = (
+                    f"bands.edges_m: the basin reaches from {heights.min():.0f} to {heights.max():.0f} m, "
+                    f"the edges only from {edges[0]:.0f} to {edges[-1]:.0f} m"
+                )
+                raise SettingsError(message)
+        number = np.searchsorted(edges, np.where(inside, elevation_m, edges[0]), side="right")
+        return [(float(a), float(b)) for a, b in itertools.pairwise(edges)], np.where(inside, number, 0)
+
+
+def zone_fractions(zones: geopandas.GeoDataFrame, grid: BasinGrid) -> np.ndarray:
+    """Return the exact part of each cell that lies in each zone, shape (zone, y, x).
+
+    Raises
+    ------
+    InputError : zones overlap by more than a hundredth of a cell somewhere.
+    """
+    left, bottom, right, top = grid.bounds
+    raster = NumPyRasterSource(np.zeros(grid.shape, "i1"), left, bottom, right, top, srs_wkt=grid.crs.to_wkt())
+    found = exact_extract(raster, zones, ["cell_id", "coverage"], output="pandas")
+    fractions = np.zeros((len(zones), grid.height * grid.width))
+    for number, (cells, coverage) in enumerate(zip(found["cell_id"], found["coverage"], strict=True)):
+        fractions[number, cells] = coverage
+    inside = fractions.sum(axis=0)
+    most = float(inside.max())
+    overlap_allowed = 1.01  # shared borders digitised twice differ by centimetres
+    if most > overlap_allowed:
+        message = f"zones overlap: a cell lies {most:.2f} times inside. Mend the outlines so that zones share borders"
+        raise InputError(message)
+    fractions /= np.maximum(inside, 1.0)
+    return fractions.reshape(len(zones), *grid.shape)
+
+
+def areal_scale(grid: BasinGrid) -> np.ndarray:
+    """Return projected area over ground area at the cell centres, shape (y, x); ground area is the geodetic one."""
+    return _factors(grid, "areal_scale")
+
+
+def _factors(grid: BasinGrid, name: str) -> np.ndarray:
+    """Return a projection factor at the cell centres, from nodes at most 2 km apart: it varies by 1e-9 between them."""
+    left, bottom, right, top = grid.bounds
+    node_m = 2000.0
+    x = np.linspace(left, right, max(4, int((right - left) / node_m) + 2))
+    y = np.linspace(bottom, top, max(4, int((top - bottom) / node_m) + 2))
+    node_x, node_y = np.meshgrid(x, y)
+    longitude, latitude = Transformer.from_crs(grid.crs, grid.crs.geodetic_crs, always_xy=True).transform(
+        node_x, node_y
+    )
+    values = np.asarray(getattr(Proj(grid.crs).get_factors(longitude, latitude), name))
+    at = RegularGridInterpolator((y, x), values, method="linear")
+    rows, columns = np.meshgrid(grid.y, grid.x, indexing="ij")
+    return at((rows, columns))

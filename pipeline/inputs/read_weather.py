@@ -1,0 +1,54 @@
+"""The weather table: daily sun and temperature, past days and forecast days alike, each with the day it was said."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from pathlib import Path
+
+import pandas as pd
+
+from pipeline.inputs.columns import Column, ColumnSetting, Table, read_tables
+from pipeline.problems import Finding
+
+WEATHER = Table(
+    "weather",
+    (
+        Column("date", "date", kind="date", required=True),
+        Column("elevation", "elevation_m", "m", required=True),
+        Column("solar", "solar_mj_m2", "MJ/m**2", required=True),
+        Column("air_temperature", "air_temperature_c", "degC", required=True),
+        Column("air_temperature_min", "air_temperature_min_c", "degC"),
+        Column("air_temperature_max", "air_temperature_max_c", "degC"),
+        Column("precipitation", "precipitation_mm", "mm"),
+        Column("issued", "issued", kind="date", required=True),
+    ),
+)
+
+
+def read_weather(
+    files: list[Path], settings: Mapping[str, ColumnSetting], missing: list[str]
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Read the weather table: one row a date and issue; rows without either are set aside with a finding."""
+    rows, findings = read_tables(files, WEATHER, settings, missing)
+    lost = rows["date"].isna() | rows["issued"].isna()
+    findings += [
+        Finding(
+            "weather",
+            r.file,
+            r.line,
+            rule="no date",
+            severity="error",
+            action="set aside",
+            detail="a row needs date and issued",
+        )
+        for r in rows[lost].itertuples()
+    ]
+    return rows[~lost].reset_index(drop=True), findings
+
+
+def as_issued_by(rows: pd.DataFrame, date: dt.date) -> pd.DataFrame:
+    """Return, for each day, the newest row issued by `date`: forecasts of later issue are not known yet."""
+    known = rows[rows["issued"].to_numpy("datetime64[D]") <= pd.Timestamp(date).to_datetime64().astype("datetime64[D]")]
+    newest = known.sort_values(["date", "issued"], kind="stable").drop_duplicates("date", keep="last")
+    return newest.reset_index(drop=True)

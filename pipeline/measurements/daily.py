@@ -1,0 +1,75 @@
+"""Station readings to local days: the day's mean of what was accepted, precipitation summed."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from pipeline.problems import Finding
+
+RESET_MM = 5.0
+"""An accumulating gauge that falls by more than this was emptied; smaller falls are evaporation and noise (common practice)."""
+
+
+def daily_values(records: pd.DataFrame) -> pd.DataFrame:
+    """Return one row a station and local day that has any reading.
+
+    Parameters
+    ----------
+    records : checked readings: site_id, date, swe_mm, depth_m, air_temperature_c, precipitation_mm, precipitation_total_mm;
+        sorted by site and time, set-aside readings missing.
+
+    Returns
+    -------
+    DataFrame : site_id, date (datetime64[s]), swe_mm, depth_m, air_temperature_c (means of the day's accepted readings) and
+        precipitation_mm (sum of the day; missing where no gauge reported). A gap stays a gap.
+    """
+    steps = records.assign(precipitation_mm=records["precipitation_mm"].fillna(_steps_of_totals(records)))
+    by_day = steps.groupby(["site_id", "date"], sort=True)
+    means = by_day[["swe_mm", "depth_m", "air_temperature_c"]].mean()
+    fallen = by_day["precipitation_mm"].sum(min_count=1)
+    return means.join(fallen).reset_index()
+
+
+def _steps_of_totals(records: pd.DataFrame) -> pd.Series:
+    """Return what fell in each step of an accumulating gauge; a reset starts anew from zero."""
+    totals = records["precipitation_total_mm"]
+    step = totals.groupby(records["site_id"]).transform(lambda t: t.ffill().diff())
+    return step.where(step > -RESET_MM, totals).clip(lower=0.0).where(totals.notna())
+
+
+def silent_stations(daily: pd.DataFrame, stations: pd.DataFrame, date: pd.Timestamp, most_days: float) -> list[Finding]:
+    """Return a finding for each station in service without an accepted SWE or depth reading for longer than `most_days`.
+
+    Parameters
+    ----------
+    daily : `daily_values` up to the date.
+    stations : rows of the sites table with kind station: site_id, from, until, file, line.
+    date : the day asked for.
+    most_days : days of silence allowed.
+    """
+    heard = daily[daily[["swe_mm", "depth_m"]].notna().any(axis=1)].groupby("site_id")["date"].max()
+    findings = []
+    for site in stations.itertuples():
+        started = pd.isna(site.from_) or site.from_ <= date
+        ended = not pd.isna(site.until) and site.until < date
+        last = heard.get(site.site_id)
+        days = np.inf if last is None else (date - last).days
+        if started and not ended and days > most_days:
+            since = "never" if last is None else f"last on {last.date()}"
+            findings.append(
+                Finding(
+                    table="stations",
+                    file=site.file,
+                    line=site.line,
+                    site_id=site.site_id,
+                    start="" if last is None else str(last.date()),
+                    end=str(date.date()),
+                    rule="silent station",
+                    severity="error",
+                    evidence=f"heard {since}, more than {most_days:g} days ago",
+                    action="set aside",
+                    detail="see to the station or its telemetry, or write its end of service under until in the sites table",
+                )
+            )
+    return findings

@@ -1,0 +1,80 @@
+"""What can go wrong, told to people: the exceptions of the program and the findings on its inputs.
+
+An exception stops the night; a finding never does. Every message says what is wrong, where, and what to do about it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, fields
+
+import pandas as pd
+
+
+class SnowtallyError(Exception):
+    """Root of everything this program raises on purpose; the command line prints its message on one line."""
+
+    exit_status = 1
+
+
+class SettingsError(SnowtallyError, ValueError):
+    """Raised when the settings cannot be used: an unknown key, an impossible value, a required file that is missing."""
+
+    exit_status = 2
+
+
+class InputError(SnowtallyError, ValueError):
+    """Raised when an input file cannot be read at all: no such column, not a raster, no coordinate system."""
+
+
+class RefusedFlightError(InputError):
+    """Raised when a flight was read but is not fit for use: registration beyond its limits, no cell with data."""
+
+
+class NoEstimateError(SnowtallyError, RuntimeError):
+    """Raised when no estimate is possible for a date: no usable site and no flight."""
+
+
+class ArchiveError(SnowtallyError, RuntimeError):
+    """Raised when the archive cannot be read or written, or holds what it should not."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing noticed about an input: a row of `checks.csv`.
+
+    Parameters
+    ----------
+    table : the input's role: sites, courses, stations, flights, covers, weather, terrain.
+    file, line : where it stands; line 1 is the header, 0 means the file as a whole.
+    site_id : the site or flight it is about, empty where it is about neither.
+    start, end : first and last time concerned, ISO 8601, empty where there is none.
+    rule : the name of the rule broken, as in docs/checks.md.
+    severity : "note", "warning" or "error".
+    evidence : the figures that broke the rule, with units.
+    action : what was done: "used", "corrected" or "set aside".
+    detail : one sentence for a person, with the remedy.
+    """
+
+    table: str
+    file: str = ""
+    line: int = 0
+    site_id: str = ""
+    start: str = ""
+    end: str = ""
+    rule: str = ""
+    severity: str = "warning"
+    evidence: str = ""
+    action: str = "used"
+    detail: str = ""
+
+
+FINDING_COLUMNS = [f.name for f in fields(Finding)]
+
+
+def findings_table(findings: list[Finding]) -> pd.DataFrame:
+    """Return the findings as a table with one row each, in the order and with the columns of `checks.csv`.
+
+    >>> findings_table([]).columns[:3].tolist()
+    ['table', 'file', 'line']
+    """
+    return pd.DataFrame([asdict(f) for f in findings], columns=FINDING_COLUMNS)

@@ -1,0 +1,303 @@
+"""The settings of one basin: one YAML file, every key checked, units and reasons beside each threshold.
+
+Paths are relative to the settings file. docs/settings.md is the table for people.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import hashlib
+import json
+import re
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import yaml
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from pipeline.problems import SettingsError
+
+SNOW_CLASSES = ("tundra", "taiga", "maritime", "alpine", "prairie")
+
+
+class _Block(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Basin(_Block):
+    """What the basin is called, where its outline stands, and its clock."""
+
+    id: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+$", description="letters, digits, '-' and '_'")]
+    title: str
+    zones: Path
+    utc_offset_hours: Annotated[float, Field(ge=-12, le=14)]
+    season_start: str = "10-01"
+    margin_m: Annotated[float, Field(ge=0, le=50_000)] = 5000.0
+
+    @field_validator("season_start", mode="before")
+    @classmethod
+    def _is_month_day(cls, value: object) -> str:
+        try:
+            # A leap year, so that 02-29 is refused for the other three by the season's own arithmetic only.
+            dt.date.fromisoformat(f"2028-{value}")
+        except ValueError:
+            message = "is not a month and day such as 10-01"
+            raise ValueError(message) from None
+        return str(value)
+
+
+class Grid(_Block):
+    """The cells of the estimate."""
+
+    crs: str
+    cell_m: Annotated[float, Field(gt=0, le=5000)] = 100.0
+
+
+class Bands(_Block):
+    """Elevation bands: edges at multiples of a width, or given."""
+
+    width_m: Annotated[float, Field(gt=0)] | None = None
+    edges_m: Annotated[list[float], Field(min_length=2)] | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Bands:
+        if (self.width_m is None) == (self.edges_m is None):
+            message = "give either width_m or edges_m"
+            raise ValueError(message)
+        if self.edges_m is not None and any(b <= a for a, b in zip(self.edges_m, self.edges_m[1:], strict=False)):
+            message = "edges_m must rise"
+            raise ValueError(message)
+        return self
+
+
+class Terrain(_Block):
+    """The ground: elevation in metres and canopy cover as a fraction."""
+
+    elevation: Path
+    canopy: Path | None = None
+
+
+class Inputs(_Block):
+    """The input tables; each but sites optional, each but sites a path, a list of paths or a glob."""
+
+    sites: Path
+    courses: list[str] = []
+    stations: list[str] = []
+    flights: list[str] = []
+    covers: list[str] = []
+    weather: list[str] = []
+
+    @field_validator("courses", "stations", "flights", "covers", "weather", mode="before")
+    @classmethod
+    def _as_list(cls, value: object) -> object:
+        return [value] if isinstance(value, str) else value
+
+
+class Column(_Block):
+    """Where a canonical column stands in the user's table, and in which unit."""
+
+    column: str | None = None
+    unit: str | None = None
+
+
+class Checks(_Block):
+    """Thresholds of the checks on ground measurements. docs/checks.md gives the reason and the source of each."""
+
+    density_low_kg_m3: Annotated[float, Field(gt=0)] = 50.0
+    density_high_kg_m3: Annotated[float, Field(gt=0, le=917)] = 600.0
+    density_least_depth_m: Annotated[float, Field(ge=0)] = 0.2
+    core_over_depth: Annotated[float, Field(ge=1)] = 1.05
+    point_outlier_mad: Annotated[float, Field(gt=0)] = 4.0
+    swe_high_mm: Annotated[float, Field(gt=0)] = 4000.0
+    depth_high_m: Annotated[float, Field(gt=0)] = 12.0
+    spike_mm: Annotated[float, Field(gt=0)] = 60.0
+    spike_m: Annotated[float, Field(gt=0)] = 0.8
+    flat_line_days: Annotated[float, Field(gt=0)] = 5.0
+    site_elevation_m: Annotated[float, Field(gt=0)] = 150.0
+
+
+class Flights(_Block):
+    """Limits on what a flight may say. The defaults' reasons stand in pipeline/flights/measure.py and docs/settings.md."""
+
+    least_depth_m: float = -1.0
+    most_depth_m: Annotated[float, Field(gt=0)] = 12.0
+    least_valid_fraction: Annotated[float, Field(ge=0, le=1)] = 0.5
+    most_shift_m: Annotated[float, Field(gt=0)] = 20.0
+    most_nmad_m: Annotated[float, Field(gt=0)] = 0.5
+
+
+class Stations(_Block):
+    """When a station counts as silent: a night with one is degraded."""
+
+    silent_days: Annotated[float, Field(gt=0)] = 5.0
+
+
+class Density(_Block):
+    """The published relation that density starts from."""
+
+    snow_class: Literal["tundra", "taiga", "maritime", "alpine", "prairie"] = "alpine"
+
+
+class Blend(_Block):
+    """How the sites and the background are brought together on the grid."""
+
+    method: Literal["auto", "kriging"] = "auto"
+
+
+class Settings(_Block):
+    """The settings of one basin, as read."""
+
+    basin: Basin
+    grid: Grid
+    bands: Bands = Bands(width_m=200.0)
+    terrain: Terrain
+    inputs: Inputs
+    columns: dict[str, dict[str, Column]] = {}
+    missing: list[str] = ["-9999", "", "M"]
+    checks: Checks = Checks()
+    stations: Stations = Stations()
+    flights: Flights = Flights()
+    density: Density = Density()
+    blend: Blend = Blend()
+    archive: str
+
+    _file: Path = Path()
+
+    @field_validator("missing", mode="before")
+    @classmethod
+    def _codes_as_text(cls, value: object) -> object:
+        return [str(v) for v in value] if isinstance(value, list) else value
+
+    @field_validator("archive")
+    @classmethod
+    def _is_a_folder(cls, value: str) -> str:
+        if "://" in value:
+            message = "must be a folder: object stores are not supported yet"
+            raise ValueError(message)
+        return value
+
+    @property
+    def file(self) -> Path:
+        """The settings file these were read from."""
+        return self._file
+
+    def path(self, relative: Path | str) -> Path:
+        """Return a path of the settings as an absolute one: relative paths start at the settings file."""
+        return (self._file.parent / relative).resolve()
+
+    def season_start(self, date: dt.date) -> dt.date:
+        """Return the first day of the snow season that holds `date`."""
+        month, day = (int(part) for part in self.basin.season_start.split("-"))
+        start = _day_of(date.year, month, day)
+        return start if start <= date else _day_of(date.year - 1, month, day)
+
+    def as_used(self) -> dict[str, Any]:
+        """Return the settings as plain values with every default filled in, for the record."""
+        return json.loads(self.model_dump_json())
+
+    def identity(self) -> str:
+        """Return the sha256 of the settings as used, without the archive's place: where a day is kept is not what it is."""
+        used = self.as_used()
+        used.pop("archive")
+        return hashlib.sha256(json.dumps(used, sort_keys=True).encode()).hexdigest()
+
+
+def _day_of(year: int, month: int, day: int) -> dt.date:
+    """Return a date, the last of February where the year has no 29th."""
+    try:
+        return dt.date(year, month, day)
+    except ValueError:
+        return dt.date(year, month, day - 1)
+
+
+def read_settings(path: Path | str) -> Settings:
+    """Read and check a settings file.
+
+    Raises
+    ------
+    SettingsError : the file is missing, is not YAML, has an unknown key, an impossible value, or names a required file
+        that does not exist. One line: which key, what is wrong, what to do.
+    """
+    file = Path(path).resolve()
+    try:
+        text = file.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        message = (
+            f"settings file {path} does not exist. Give the path of a basin's YAML file, such as configs/larkmoor.yaml"
+        )
+        raise SettingsError(message) from None
+    except (OSError, UnicodeDecodeError) as trouble:
+        message = f"settings file {path} cannot be read: {trouble}"
+        raise SettingsError(message) from None
+    try:
+        content = yaml.load(text, Loader=_PlainLoader)  # noqa: S506  a SafeLoader whose dates stay text
+    except yaml.YAMLError as trouble:
+        place = getattr(trouble, "problem_mark", None)
+        where = f" at line {place.line + 1}" if place is not None else ""
+        message = f"settings file {path}{where} is not valid YAML: {getattr(trouble, 'problem', trouble)}"
+        raise SettingsError(message) from None
+    if not isinstance(content, dict):
+        message = f"settings file {path} must hold a mapping of keys such as basin:, grid:, inputs:"
+        raise SettingsError(message)
+    try:
+        settings = Settings.model_validate(content)
+    except ValidationError as trouble:
+        message = f"settings {file.name}: " + "; ".join(_in_words(error) for error in trouble.errors())
+        raise SettingsError(message) from None
+    settings._file = file  # noqa: SLF001  the one place that knows where the settings came from
+    _check_required_files(settings)
+    return settings
+
+
+class _PlainLoader(yaml.SafeLoader):
+    """Safe YAML in which 10-01 and 2031-03-01 stay text."""
+
+
+_PlainLoader.yaml_implicit_resolvers = {
+    first: [(tag, pattern) for tag, pattern in resolvers if tag != "tag:yaml.org,2002:timestamp"]
+    for first, resolvers in yaml.SafeLoader.yaml_implicit_resolvers.items()
+}
+
+
+def _in_words(error: dict[str, Any]) -> str:
+    """Return one pydantic error as `key: what is wrong`."""
+    place = [str(part) for part in error["loc"]]
+    key = ".".join(place)
+    if error["type"] == "extra_forbidden":
+        return f"unknown key {key}. {_known_keys(place)}"
+    if error["type"] == "missing":
+        return f"{key} is missing"
+    message = error["msg"].removeprefix("Value error, ")
+    value = error.get("input")
+    given = f" (given: {value!r})" if isinstance(value, str | int | float) else ""
+    if key.endswith("snow_class"):
+        message = "must be one of " + ", ".join(SNOW_CLASSES)
+    if error["type"] == "string_pattern_mismatch":
+        message = "may hold letters, digits, '-' and '_' only"
+    return f"{key}: {re.sub(r'^Input s', 's', message)}{given}"
+
+
+def _known_keys(place: list[str]) -> str:
+    """Return the known keys beside an unknown one, the nearest first."""
+    block: type[BaseModel] = Settings
+    for part in place[:-1]:
+        field = block.model_fields.get(part)
+        inner = field.annotation if field is not None else Column
+        block = inner if isinstance(inner, type) and issubclass(inner, BaseModel) else Column
+    known = list(block.model_fields)
+    near = difflib.get_close_matches(place[-1], known, n=1)
+    return f"Did you mean {near[0]}?" if near else "Known keys here: " + ", ".join(known)
+
+
+def _check_required_files(settings: Settings) -> None:
+    required = {
+        "basin.zones": settings.basin.zones,
+        "terrain.elevation": settings.terrain.elevation,
+        "inputs.sites": settings.inputs.sites,
+    }
+    for key, relative in required.items():
+        path = settings.path(relative)
+        if not path.is_file():
+            message = f"settings {settings.file.name}: {key}: file {path} does not exist. Paths are relative to the settings file"
+            raise SettingsError(message)
