@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 from affine import Affine
-from pyproj import CRS
+from pyproj import CRS, Transformer
 
 
 @dataclass(frozen=True)
@@ -76,12 +76,27 @@ class BasinGrid:
         """Northing of the cell centres, metres, falling."""
         return self.top - (np.arange(self.height) + 0.5) * self.cell_m
 
+    @property
+    def southern(self) -> bool:
+        """Whether the middle of the grid lies south of the equator."""
+        left, bottom, right, top = self.bounds
+        to_degrees = Transformer.from_crs(self.crs, "EPSG:4326", always_xy=True)
+        return to_degrees.transform((left + right) / 2, (bottom + top) / 2)[1] < 0
+
     def rows_columns(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return the row and column of the cell that holds each point; -1 for both where a point is off the grid."""
         column = np.floor((np.asarray(x, float) - self.left) / self.cell_m)
         row = np.floor((self.top - np.asarray(y, float)) / self.cell_m)
         off = (column < 0) | (column >= self.width) | (row < 0) | (row >= self.height) | ~np.isfinite(column + row)
         return np.where(off, -1, row).astype(int), np.where(off, -1, column).astype(int)
+
+    def window(self, wanted: np.ndarray) -> tuple[BasinGrid, tuple[slice, slice]]:
+        """Return the smallest part of the grid that holds all wanted cells, shape (y, x), and its rows and columns."""
+        rows, columns = np.flatnonzero(wanted.any(axis=1)), np.flatnonzero(wanted.any(axis=0))
+        part = slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
+        left, top = self.left + part[1].start * self.cell_m, self.top - part[0].start * self.cell_m
+        size = part[1].stop - part[1].start, part[0].stop - part[0].start
+        return BasinGrid(self.crs, self.cell_m, left, top, *size), part
 
     def array(self, values: np.ndarray, **attrs: str) -> xr.DataArray:
         """Return `values` of shape (y, x) as a labelled array on this grid, with `attrs` (units, long_name ...)."""

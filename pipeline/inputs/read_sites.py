@@ -23,7 +23,7 @@ SITES = Table(
         Column("longitude", "longitude", "degree", required=True),
         Column("latitude", "latitude", "degree", required=True),
         Column("elevation", "elevation_m", "m"),
-        Column("from", "from", kind="date"),
+        Column("from", "from", kind="date", name="since"),
         Column("until", "until", kind="date"),
     ),
 )

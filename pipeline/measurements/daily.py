@@ -44,14 +44,14 @@ def silent_stations(daily: pd.DataFrame, stations: pd.DataFrame, date: pd.Timest
     Parameters
     ----------
     daily : `daily_values` up to the date.
-    stations : rows of the sites table with kind station: site_id, from, until, file, line.
+    stations : rows of the sites table with kind station: site_id, since, until, file, line.
     date : the day asked for.
     most_days : days of silence allowed.
     """
     heard = daily[daily[["swe_mm", "depth_m"]].notna().any(axis=1)].groupby("site_id")["date"].max()
     findings = []
     for site in stations.itertuples():
-        started = pd.isna(site.from_) or site.from_ <= date
+        started = pd.isna(site.since) or site.since <= date
         ended = not pd.isna(site.until) and site.until < date
         last = heard.get(site.site_id)
         days = np.inf if last is None else (date - last).days

@@ -1,223 +1,219 @@
-"""The background: SWE everywhere before the sites' residuals are laid on it.
+"""The background of a day's SWE: the last flight carried on, or the sites spread over the terrain.
 
-After a flight it is the flight carried on by what the stations gained and lost since; before any flight it is a regression
-of the sites on the terrain. docs/method.md tells what was tried.
+Both models have one shape: `fit` takes what the ground said, `predict` gives SWE at any place of the basin grid, be it the
+whole grid or a handful of sites, with the parts of its error. docs/method.md tells what was tried.
 """
 
 from __future__ import annotations
 
-import itertools
+import datetime as dt
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtr
+import xarray as xr
 
-from pipeline.methods.regression import BayesianLine
+from pipeline.ground import GroundRecord
+from pipeline.methods.carry import CELL_VARIATION, carry, covered_fraction, elevation_nodes, station_turnover
+from pipeline.methods.errors import ErrorPart, KrigedPart
+from pipeline.methods.flight_swe import Flown
+from pipeline.methods.kriging import Kriging
+from pipeline.methods.residual import SiteResidual
+from pipeline.methods.site_values import site_values
+from pipeline.methods.terrain_regression import TerrainRegression
 
-STEP_DAYS = 3
-"""Gains and losses are told apart over steps of three days: daily pillow noise of some mm would count as both."""
+CARRY_COMMON = 0.08
+"""Error common to the basin of what was gained and lost since a flight, as a share of it (trial worlds, docs/method.md)."""
 
-NODE_M = 100.0
-"""Elevation step of the tables of gain and loss, m."""
+CARRY_LOCAL = 0.25
+"""Error of a single cell's gain and loss, as a share of it (trial worlds, docs/method.md)."""
 
-THIN_MM = 40.0
-"""Added to both sides of the accumulation pattern: where the flight saw almost nothing, new snow falls as on average."""
+LOCAL_REACH_M = 500.0
+"""E-folding distance over which cells err alike beyond what the models know (trial worlds: 400 to 500 m)."""
 
-CELL_VARIATION = 0.5
-"""Coefficient of variation of SWE within a cell of about 100 m (0.3 to 0.8 in the literature on sub-grid snow, from memory):
-decides how patchily a cell melts out."""
+SITE_OFFSET = 0.08
+"""Error common to all sites of how much more or less they hold than their surroundings, as a share of SWE. It cannot be told
+without a flight (trial worlds: 6 to 8 %)."""
 
+TERRAIN_LOCAL = 0.5
+"""Spread of a cell's SWE about what its terrain tells, as a share of SWE: variation near peak is 0.6 to 1.0 in mountain
+basins, of which elevation explains a part (common practice, no source)."""
 
-@dataclass(frozen=True)
-class Turnover:
-    """What the snow gained and lost between two days, by elevation.
+FACTOR_LIMITS = (0.3, 3.0)
+"""A station's accumulation factor is held within these: beyond, its offset is a fault or a drift that no other place shares."""
 
-    Parameters
-    ----------
-    nodes_m : rising elevations.
-    gain_mm, loss_mm : snow gained by a place of average accumulation, and potential loss, at the nodes.
-    """
-
-    nodes_m: np.ndarray
-    gain_mm: np.ndarray
-    loss_mm: np.ndarray
-
-    def at(self, elevation_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return gain and loss in mm at elevations, held constant beyond the nodes."""
-        return np.interp(elevation_m, self.nodes_m, self.gain_mm), np.interp(elevation_m, self.nodes_m, self.loss_mm)
+TURNOVER_FLOOR_MM = 30.0
+"""Residuals are shares of turnover plus this, so that instrument noise over a quiet week is not taken for a large share."""
 
 
 @dataclass(frozen=True)
-class Pattern:
-    """The flight's mean SWE by elevation, against which a place's accumulation is measured.
+class Residual:
+    """The error of the sites' residual: a kriged share, its standard error, and the mm that a share of one stands for."""
+
+    kriging: Kriging
+    share_se: np.ndarray
+    scale_mm: np.ndarray
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """SWE of some places with what is behind it; all arrays of one shape.
 
     Parameters
     ----------
-    nodes_m : rising elevations.
-    mean_mm : mean SWE about each node.
+    swe_mm : mean SWE.
+    covered : share of the place under snow, 0 to 1.
+    parts : error parts of the background, mm.
+    residual : error of the sites' residual.
     """
 
-    nodes_m: np.ndarray
-    mean_mm: np.ndarray
+    swe_mm: np.ndarray
+    covered: np.ndarray
+    parts: list[ErrorPart]
+    residual: Residual
 
-    @classmethod
-    def of(cls, swe_mm: np.ndarray, elevation_m: np.ndarray, area_m2: np.ndarray) -> Pattern:
-        """Return the pattern of a flight from (n,) SWE, elevation and area of its cells."""
-        low, high = np.floor(elevation_m.min() / NODE_M), np.ceil(elevation_m.max() / NODE_M)
-        nodes = np.arange(low, high + 1) * NODE_M
-        # Triangular weights between nodes: a mean that has no steps.
-        place = np.clip(elevation_m / NODE_M - low, 0, len(nodes) - 1)
-        left = np.minimum(place.astype(int), max(len(nodes) - 2, 0))
-        share = place - left
-        right = np.minimum(left + 1, len(nodes) - 1)
-        weight = np.bincount(left, area_m2 * (1 - share), len(nodes)) + np.bincount(right, area_m2 * share, len(nodes))
-        total = np.bincount(left, area_m2 * (1 - share) * swe_mm, len(nodes)) + np.bincount(
-            right, area_m2 * share * swe_mm, len(nodes)
-        )
-        known = weight > 0
-        return cls(nodes, np.interp(nodes, nodes[known], total[known] / weight[known]))
+    def standard_error(self) -> np.ndarray:
+        """Return the standard error in mm, all parts together."""
+        return np.sqrt(sum(part.se_mm**2 for part in self.parts) + (self.residual.share_se * self.residual.scale_mm) ** 2)
 
-    def factor(self, swe_mm: np.ndarray, elevation_m: np.ndarray) -> np.ndarray:
-        """Return the accumulation of a place relative to its elevation's mean."""
-        mean = np.interp(elevation_m, self.nodes_m, self.mean_mm)
-        return (np.asarray(swe_mm, float) + THIN_MM) / (mean + THIN_MM)
+    def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
+        """Return every error part of a prediction for the whole grid with columns at `x` and rows at `y`, m."""
+        return [*self.parts, KrigedPart("site residual", self.residual.scale_mm, self.residual.kriging, x, y)]
 
 
-def station_turnover(
-    daily: pd.DataFrame, sites: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp, nodes_m: np.ndarray
-) -> Turnover:
-    """Return gain and loss by elevation between two days from the stations' SWE.
+class CarriedFlight:
+    """The last flight moved on by what the stations gained and lost since, and the sites' own deviation from that.
 
     Parameters
     ----------
-    daily : station days: site_id, date, swe_mm.
-    sites : indexed by site_id: elevation_m, factor (accumulation relative to the elevation's mean).
-    nodes_m : elevations of the tables.
-
-    Notes
-    -----
-    In each step of three days the stations' changes are fitted by a Bayesian line on elevation; gains are divided by the
-    station's own accumulation factor first, so that a drifted or sheltered station does not stand for its surroundings. A
-    station that is bare throughout a step tells nothing of what snow would have lost there, and is left out of losing steps.
-    """
-    series = daily.pivot_table(index="date", columns="site_id", values="swe_mm").reindex(pd.date_range(start, end))
-    series = series[[s for s in series.columns if s in sites.index]].interpolate(limit=STEP_DAYS, limit_area="inside")
-    gain, loss = np.zeros(len(nodes_m)), np.zeros(len(nodes_m))
-    steps = [*range(0, len(series) - 1, STEP_DAYS), len(series) - 1]
-    for first, last in itertools.pairwise(steps):
-        before, after = series.iloc[first], series.iloc[last]
-        known = before.notna() & after.notna()
-        change = (after - before)[known]
-        lying = (before[known] > BARE_MM) | (after[known] > BARE_MM)
-        change = change[lying]
-        if change.empty:
-            continue
-        place = sites.loc[change.index]
-        at_mean = np.where(change > 0, change / place["factor"], change)
-        at_nodes = _line_on_elevation(at_mean, place["elevation_m"].to_numpy(float), nodes_m)
-        gain += np.maximum(at_nodes, 0.0)
-        loss += np.maximum(-at_nodes, 0.0)
-    return Turnover(nodes_m, gain, loss)
-
-
-BARE_MM = 5.0
-"""Below this a station counts as bare: the zero of a weighing instrument wanders by so much."""
-
-SLOPE_SHARE_PER_KM = 0.6
-"""Prior spread of a step's change with height, as a share of the change per km (chosen)."""
-
-REACH_M = 400.0
-"""A line on elevation is carried no further than this beyond the highest and lowest station."""
-
-
-def _line_on_elevation(values: np.ndarray, elevation_m: np.ndarray, nodes_m: np.ndarray) -> np.ndarray:
-    """Return a shrunk line through values at elevations, at the nodes; noise is judged from the values' own spread."""
-    centre = float(elevation_m.mean())
-    size = float(np.abs(values).mean()) + 2.0
-    noise = (0.3 * size + 3.0) ** 2
-    line = BayesianLine(np.array([10.0 * size, SLOPE_SHARE_PER_KM * size]))
-    line.fit(
-        np.column_stack([np.ones(len(values)), (elevation_m - centre) / 1000.0]), values, np.full(len(values), noise)
-    )
-    reached = np.clip(nodes_m, elevation_m.min() - REACH_M, elevation_m.max() + REACH_M)
-    return line.predict(np.column_stack([np.ones(len(nodes_m)), (reached - centre) / 1000.0]))[0]
-
-
-def carry(
-    start_mm: np.ndarray, factor: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray, variation: float
-) -> np.ndarray:
-    """Return SWE after a gain and a potential loss, where snow lies log-normally within the cell.
-
-    Parameters
-    ----------
-    start_mm, factor, gain_mm, loss_mm : SWE at the start, accumulation factor, gain of an average place and potential loss.
-    variation : coefficient of variation within the cell; 0 for a point, which loses evenly until it is bare.
-
-    Notes
-    -----
-    With W = start + factor x gain log-normal within the cell and an even loss M, what is left is E max(W - M, 0) =
-    W Phi(d) - M Phi(d - s), d = ln(W/M)/s + s/2, s^2 = ln(1 + v^2): snow turns patchy before it is gone.
-
-    Examples
-    --------
-    >>> carry(np.array([100.0]), np.array([1.0]), np.array([20.0]), np.array([200.0]), 0.0)
-    array([0.])
-    """
-    whole = np.maximum(np.asarray(start_mm, float) + factor * gain_mm, 0.0)
-    if variation == 0:
-        return np.maximum(whole - loss_mm, 0.0)
-    s = np.sqrt(np.log1p(variation**2))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        d = np.log(whole / loss_mm) / s + s / 2
-        left = whole * ndtr(d) - loss_mm * ndtr(d - s)
-    left = np.where(loss_mm > 0, left, whole)
-    return np.where(whole > 0, np.maximum(left, 0.0), 0.0)
-
-
-def covered_fraction(start_mm: np.ndarray, factor: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray) -> np.ndarray:
-    """Return the share of each cell still under snow after `carry`, with the variation within a cell as there."""
-    whole = np.maximum(np.asarray(start_mm, float) + factor * gain_mm, 0.0)
-    s = np.sqrt(np.log1p(CELL_VARIATION**2))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = ndtr(np.log(whole / loss_mm) / s - s / 2)
-    return np.where(whole > 0, np.where(loss_mm > 0, share, 1.0), 0.0)
-
-
-class TerrainRegression:
-    """SWE of the sites regressed on elevation, northness and canopy: the background of a season without a flight yet.
+    flown : the basin on the flight's day.
 
     Attributes
     ----------
-    line_ : the fitted Bayesian line.
-    reach_m_ : elevations between which it holds; beyond, it is kept level.
+    turnover_ : gain and loss by elevation since the flight.
+    residual_ : the sites' deviation, as a share of turnover, spread over the basin.
     """
 
-    def fit(self, swe_mm: np.ndarray, terrain: np.ndarray, variance: np.ndarray) -> TerrainRegression:
-        """Fit to (n,) SWE, (n, 3) elevation (m), northness, canopy, and the SWE's (n,) error variance."""
-        swe, elevation = np.asarray(swe_mm, float), terrain[:, 0]
-        self.centre_m_ = float(elevation.mean())
-        self.reach_m_ = (float(elevation.min()) - REACH_M, float(elevation.max()) + REACH_M)
-        self.level_mm_ = float(swe.mean())
-        size = self.level_mm_ + 1.0
-        # Spread of SWE with a kilometre of height, from a south to a north face, and from open to closed canopy (chosen).
-        self.line_ = BayesianLine(np.array([10.0, 1.0, 0.5, 0.3]) * size)
-        local = (LOCAL_SHARE * size) ** 2
-        self.line_.fit(self._columns(terrain), swe, variance + local)
+    name = "carried flight"
+
+    def __init__(self, flown: Flown) -> None:
+        """Keep the flight."""
+        self.flown = flown
+
+    def unfitted(self) -> CarriedFlight:
+        """Return the same model without what it was fitted to."""
+        return CarriedFlight(self.flown)
+
+    def fit(self, ground: GroundRecord, date: dt.date) -> CarriedFlight:
+        """Fit to the changes of the sites between the flight's day and `date`."""
+        then = site_values(ground, self.flown.date)
+        now = site_values(ground, date)
+        both = then.index.intersection(now.index)
+        sites, then, now = ground.sites.loc[both], then.loc[both], now.loc[both]
+        elevation = sites["elevation_m"].to_numpy(float)
+        factor = np.clip(self.flown.pattern.factor(then["swe_mm"].to_numpy(), elevation), *FACTOR_LIMITS)
+        nodes = elevation_nodes(np.concatenate([self.flown.pattern.nodes_m, elevation]))
+        start, end = pd.Timestamp(self.flown.date), pd.Timestamp(date)
+        self.turnover_ = station_turnover(ground.daily, sites.assign(factor=factor), start, end, nodes)
+        gain, loss = self.turnover_.at(elevation)
+        swe = then["swe_mm"].to_numpy()
+        carried = carry(swe, factor, gain, loss, 0.0)
+        size = turnover_mm(swe, factor, gain, loss) + TURNOVER_FLOOR_MM
+        share = (now["swe_mm"].to_numpy() - carried) / size
+        # The instrument's fixed offset cancels in a change; its noise does not, and counts twice.
+        noise = np.hypot(now["swe_se_mm"], then["swe_se_mm"]).to_numpy() / size
+        self.residual_ = SiteResidual(least_sd=0.05, most_sd=0.5).fit(sites[["x", "y"]].to_numpy(float), share, noise)
         return self
 
-    def predict(self, terrain: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return the (m,) background SWE in mm, not below zero, and the line's standard error."""
-        mean, se = self.line_.predict(self._columns(terrain))
-        return np.maximum(mean, 0.0), np.where(mean > -se, se, 0.0)
+    def predict(self, place: xr.Dataset) -> Prediction:
+        """Return SWE at places of the grid: elevation (m), east and north (m), flown (mm), each of the same shape."""
+        elevation, flown = place["elevation"].to_numpy(), place["flown"].to_numpy()
+        factor = np.clip(self.flown.pattern.factor(flown, elevation), 0.0, None)
+        gain, loss = self.turnover_.at(elevation)
+        carried = carry(flown, factor, gain, loss, CELL_VARIATION)
+        turned = turnover_mm(flown, factor, gain, loss)
+        share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
+        swe = np.maximum(carried + share * turned, 0.0)
+        covered = covered_fraction(flown, factor, gain, loss)
+        # An error at the flight lives on only where the snow of that day still lies.
+        parts = [ErrorPart(part.name, at(part.se_mm, place) * covered, part.correlation_m) for part in self.flown.parts]
+        parts += [
+            ErrorPart("carry common", CARRY_COMMON * turned, np.inf),
+            ErrorPart("carry local", CARRY_LOCAL * turned, LOCAL_REACH_M),
+        ]
+        return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, turned))
 
-    def _columns(self, terrain: np.ndarray) -> np.ndarray:
-        elevation = np.clip(terrain[:, 0], *self.reach_m_)
-        return np.column_stack(
-            [np.ones(len(terrain)), (elevation - self.centre_m_) / 1000.0, terrain[:, 1], terrain[:, 2]]
+    def parameters(self) -> dict:
+        """Return what the record keeps of the model."""
+        return {
+            "flight_date": str(self.flown.date),
+            "elevation_m": self.turnover_.nodes_m.tolist(),
+            "gain_mm": self.turnover_.gain_mm.round(2).tolist(),
+            "loss_mm": self.turnover_.loss_mm.round(2).tolist(),
+            "residual": self.residual_.parameters(),
+        }
+
+
+class TerrainBackground:
+    """The sites spread over the basin by elevation, exposure and canopy, and their own deviation from that."""
+
+    name = "terrain regression"
+
+    def unfitted(self) -> TerrainBackground:
+        """Return the same model without what it was fitted to."""
+        return TerrainBackground()
+
+    def fit(self, ground: GroundRecord, date: dt.date) -> TerrainBackground:
+        """Fit to the sites' SWE on `date`."""
+        values = site_values(ground, date)
+        sites = ground.sites.loc[values.index]
+        swe, se = values["swe_mm"].to_numpy(), values["swe_se_mm"].to_numpy()
+        terrain = sites[["elevation_m", "northness", "canopy"]].to_numpy(float)
+        self.regression_ = TerrainRegression().fit(swe, terrain, se**2)
+        background = self.regression_.predict(terrain)[0]
+        self.scale_mm_ = max(float(np.mean(swe)), 1.0)
+        size = background + 0.2 * self.scale_mm_
+        self.residual_ = SiteResidual(least_sd=0.1, most_sd=0.6).fit(
+            sites[["x", "y"]].to_numpy(float), (swe - background) / size, se / size
         )
+        return self
+
+    def predict(self, place: xr.Dataset) -> Prediction:
+        """Return SWE at places of the grid: elevation (m), northness, canopy, east and north (m), each of the same shape."""
+        elevation = place["elevation"].to_numpy()
+        terrain = np.column_stack([place[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
+        background, line_se = (values.reshape(elevation.shape) for values in self.regression_.predict(terrain))
+        share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
+        size = np.where(background > 0, background + 0.2 * self.scale_mm_ * np.clip(background / self.scale_mm_, 0, 1), 0.0)
+        swe = np.maximum(background + share * size, 0.0)
+        parts = [
+            ErrorPart("terrain line", line_se, np.inf),
+            ErrorPart("site offset", SITE_OFFSET * swe, np.inf),
+            ErrorPart("terrain local", TERRAIN_LOCAL * swe, LOCAL_REACH_M),
+        ]
+        covered = 1.0 - np.exp(-swe / PATCHY_MM)
+        return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))
+
+    def parameters(self) -> dict:
+        """Return what the record keeps of the model."""
+        return {
+            "coefficients": self.regression_.line_.coefficients_.round(4).tolist(),
+            "columns": ["level mm", "mm per km of elevation", "mm per northness", "mm per canopy"],
+            "centre_elevation_m": round(self.regression_.centre_m_, 1),
+            "residual": self.residual_.parameters(),
+        }
 
 
-LOCAL_SHARE = 0.25
-"""Spread of SWE between places of like terrain, as a share of the sites' mean: a point against its surroundings (15 to 30 %,
-common practice, no source)."""
+PATCHY_MM = 20.0
+"""Mean SWE at which some two thirds of a cell are covered (snow depletion curves, common practice, no source)."""
+
+
+def turnover_mm(start_mm: np.ndarray, factor: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray) -> np.ndarray:
+    """Return the snow gained plus the snow lost, mm: no more can be lost than there was."""
+    whole = start_mm + factor * gain_mm
+    return factor * gain_mm + np.minimum(loss_mm, whole)
+
+
+def at(field: np.ndarray, place: xr.Dataset) -> np.ndarray:
+    """Return a field of the whole grid at the places: itself for the grid, a pick of its cells for sites."""
+    return field if "row" not in place else field[place["row"].to_numpy(), place["column"].to_numpy()]

@@ -148,6 +148,18 @@ class BulkDensity:
             depth = swe_mm / density
         return self.predict(depth, elevation_m)
 
+    def parameters(self) -> dict:
+        """Return what the record keeps of the model."""
+        return {
+            "relation": "Sturm et al. 2010",
+            "snow_class": self.snow_class,
+            "records": self.records_,
+            "correction": dict(zip(PRIOR_SD, self.line_.coefficients_.round(5).tolist(), strict=True)),
+            "centre_depth_m": round(self.centre_[0], 3),
+            "centre_elevation_m": round(self.centre_[1], 1),
+            "spread": round(self.spread_, 4),
+        }
+
     def _columns(self, depth_m: np.ndarray, elevation_m: np.ndarray) -> np.ndarray:
         depth, elevation = self.centre_
         # Beyond a metre or a kilometre from the records the line is not carried further.

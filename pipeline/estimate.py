@@ -1,0 +1,256 @@
+"""The science of a basin day in order: from trusted inputs to fields, errors and totals. No files, no settings, no clock."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from pipeline.day import Day
+from pipeline.grid import BasinGrid
+from pipeline.ground import GroundRecord
+from pipeline.methods.background import CarriedFlight, TerrainBackground
+from pipeline.methods.density import BulkDensity, autumn_origin
+from pipeline.methods.errors import ErrorPart, KrigedPart, VolumeCovariance, volume_covariance
+from pipeline.methods.flight_swe import Flown, fill_voids, flight_swe
+from pipeline.methods.intervals import censored_quantile
+from pipeline.methods.predictors import add_exposure
+from pipeline.methods.site_values import site_values
+from pipeline.methods.skill import density_skill, site_table, swe_skill
+from pipeline.methods.totals import ZoneBands, covariance_rows, totals_rows
+from pipeline.problems import NoEstimateError
+from pipeline.variables import SOURCE_FLAGS
+
+BARE_COVER = 0.05
+"""A cell seen less covered than this is bare: below, sensors mistake rock and shade for snow (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class DayInputs:
+    """Everything a day may use, read, checked and on the basin grid; nothing in it is dated after `date`.
+
+    Parameters
+    ----------
+    basin_id, title, date, noon_utc, zones : as in `Day`.
+    grid : the basin grid with its margin.
+    terrain : what is fixed on the grid, from `read_terrain`.
+    ground : the sites and what they said.
+    densities : density records: site_id, date, depth_m, density_kg_m3, elevation_m.
+    flights : flights of the season, oldest first, as `measure_flight` gives them.
+    cover : snow-covered fraction seen on the day itself, on (y, x), missing under cloud; None where there is none.
+    checks : findings, as rows of `checks.csv`.
+    """
+
+    basin_id: str
+    title: str
+    date: dt.date
+    noon_utc: dt.datetime
+    zones: list[tuple[str, str]]
+    grid: BasinGrid
+    terrain: xr.Dataset
+    ground: GroundRecord
+    densities: pd.DataFrame
+    flights: list[xr.Dataset]
+    cover: np.ndarray | None
+    checks: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Choices:
+    """What the settings choose in the science.
+
+    Parameters
+    ----------
+    snow_class : class of the published density relation.
+    season_start : first day of the snow season.
+    least_valid_fraction : a cell that a flight saw less of is left to the background.
+    """
+
+    snow_class: str
+    season_start: dt.date
+    least_valid_fraction: float
+
+
+@dataclass(frozen=True)
+class SweMap:
+    """SWE of the whole grid on the day: mean and standard error (mm), covered share, error parts, cells seen by a flight."""
+
+    swe_mm: np.ndarray
+    se_mm: np.ndarray
+    covered: np.ndarray
+    parts: list[ErrorPart | KrigedPart]
+    flown: Flown | None
+
+
+def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
+    """Return the estimate of a basin day.
+
+    Raises
+    ------
+    NoEstimateError : there is neither a usable site nor a flight.
+    """
+    inputs = _with_exposure(inputs)
+    flown = None
+    for flight in inputs.flights:
+        flown = _flown(flight, flown, inputs, choices)
+    background = _background(flown, inputs, inputs.date)
+    today = _map_of(flown, background, inputs)
+    if inputs.cover is not None:
+        today = _bare_where_seen_bare(today, inputs.cover)
+    density = _density(inputs, choices).fit(inputs.densities, inputs.date)
+    fields = _fields(today, density, inputs)
+    return _as_day(inputs, (today, background, density), fields)
+
+
+def _density(inputs: DayInputs, choices: Choices) -> BulkDensity:
+    return BulkDensity(choices.snow_class, autumn_origin(choices.season_start, southern=inputs.grid.southern))
+
+
+def _with_exposure(inputs: DayInputs) -> DayInputs:
+    """Return the inputs with exposure and coordinates on the terrain, and what the sites' cells are like on the sites."""
+    terrain = add_exposure(inputs.terrain)
+    north, east = np.meshgrid(inputs.grid.y, inputs.grid.x, indexing="ij")
+    terrain = terrain.assign(east=(("y", "x"), east), north=(("y", "x"), north))
+    sites = inputs.ground.sites
+    row, column = sites["row"].to_numpy(), sites["column"].to_numpy()
+    cell = {name: terrain[name].to_numpy()[row, column] for name in ("northness", "canopy")}
+    return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites.assign(**cell)))
+
+
+def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices: Choices) -> Flown:
+    """Return the basin on a flight's day, voids filled from the background of that day where there is one."""
+    date = dt.date.fromisoformat(flight.attrs["date"])
+    density = _density(inputs, choices).fit(inputs.densities, date)
+    flown = flight_swe(flight, density, inputs.terrain, choices.least_valid_fraction)
+    if flown.seen[inputs.terrain["cell_area"].to_numpy() > 0].all():
+        return flown
+    try:
+        filling = _background(before, inputs, date).predict(_places(before, inputs))
+    except NoEstimateError:
+        # No site either: the flight's own mean by elevation is all that is known of its voids.
+        mean = flown.pattern.at(inputs.terrain["elevation"].to_numpy())
+        return fill_voids(flown, mean, (mean > 0).astype(float), inputs.terrain)
+    return fill_voids(flown, filling.swe_mm, filling.covered, inputs.terrain)
+
+
+def _background(flown: Flown | None, inputs: DayInputs, date: dt.date) -> CarriedFlight | TerrainBackground:
+    """Return the background fitted for `date`: the flight carried on where there is one, else the sites on the terrain."""
+    if flown is not None:
+        return CarriedFlight(flown).fit(inputs.ground, date)
+    if site_values(inputs.ground, date).empty:
+        message = (
+            f"no estimate for {inputs.basin_id} on {date}: no flight, and no course or station with a usable SWE near the "
+            "date. Look at the findings with `snowtally check`"
+        )
+        raise NoEstimateError(message)
+    return TerrainBackground().fit(inputs.ground, date)
+
+
+def _places(flown: Flown | None, inputs: DayInputs) -> xr.Dataset:
+    return inputs.terrain if flown is None else inputs.terrain.assign(flown=(("y", "x"), flown.swe_mm))
+
+
+def _map_of(flown: Flown | None, background: CarriedFlight | TerrainBackground, inputs: DayInputs) -> SweMap:
+    """Return the day's map: the flight itself on its own day, else the background with the sites' residual."""
+    if flown is not None and flown.date == inputs.date:
+        return SweMap(flown.swe_mm, flown.standard_error(), flown.covered, list(flown.parts), flown)
+    predicted = background.predict(_places(flown, inputs))
+    parts = predicted.all_parts(inputs.grid.x, inputs.grid.y)
+    return SweMap(predicted.swe_mm, predicted.standard_error(), predicted.covered, parts, None)
+
+
+def _bare_where_seen_bare(today: SweMap, cover: np.ndarray) -> SweMap:
+    """Return the map with cells that a cover grid of the day saw bare set to no snow, and its fraction taken elsewhere."""
+    bare = cover < BARE_COVER
+
+    def cleared(values: np.ndarray) -> np.ndarray:
+        return np.where(bare, 0.0, values)
+
+    parts = [
+        replace(part, scale_mm=cleared(part.scale_mm)) if isinstance(part, KrigedPart) else replace(part, se_mm=cleared(part.se_mm))
+        for part in today.parts
+    ]
+    covered = np.where(np.isfinite(cover) & (today.swe_mm > 0), cover, today.covered)
+    return replace(
+        today, swe_mm=cleared(today.swe_mm), se_mm=cleared(today.se_mm), covered=np.clip(cleared(covered), 0.0, 1.0), parts=parts
+    )
+
+
+def _fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> xr.Dataset:
+    """Return the published variables on the grid with its margin."""
+    terrain = inputs.terrain
+    elevation = terrain["elevation"].to_numpy()
+    swe, se = today.swe_mm, today.se_mm
+    rho, common, local = density.predict_from_swe(swe, elevation)
+    rho_se = np.hypot(common, local)
+    depth = swe / rho
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # SWE's error holds that of density; depth = SWE / density is at least as uncertain as the two are apart.
+        depth_se = np.where(swe > 0, depth * np.hypot(se / swe, rho_se / rho), se / rho)
+    source = np.where(swe > 0, SOURCE_FLAGS["blended"], SOURCE_FLAGS["no_snow"])
+    if today.flown is not None:
+        measured = today.flown.seen & (swe > 0)
+        depth = np.where(measured, today.flown.depth_m, depth)
+        depth_se = np.where(measured, today.flown.depth_se_m, depth_se)
+        rho = np.where(measured, swe / np.where(measured, depth, 1.0), rho)
+        source = np.where(measured, SOURCE_FLAGS["flight"], source)
+    values = {
+        "swe": swe,
+        "swe_se": se,
+        "swe_p10": censored_quantile(swe, se, 0.1),
+        "swe_p90": censored_quantile(swe, se, 0.9),
+        "depth": depth,
+        "depth_se": depth_se,
+        # Where no snow lies there is nothing to be dense.
+        "density": np.where(swe > 0, rho, np.nan),
+        "density_se": np.where(swe > 0, rho_se, np.nan),
+        "snow_cover": np.where(swe > 0, today.covered, 0.0),
+    }
+    inside = terrain["cell_area"].to_numpy() > 0
+    fields = {name: np.where(inside, value, np.nan) for name, value in values.items()}
+    fields["elevation"] = np.where(inside, elevation, np.nan)
+    fields["cell_area"] = np.where(inside, terrain["cell_area"].to_numpy(), np.nan)
+    for name, classes in (("source", source), ("zone", terrain["zone"].to_numpy()), ("band", terrain["band"].to_numpy())):
+        fields[name] = np.where(inside, classes, 0).astype("i4")
+    return xr.Dataset({name: (("y", "x"), value) for name, value in fields.items()}, coords=terrain["elevation"].coords)
+
+
+def _as_day(
+    inputs: DayInputs, science: tuple[SweMap, CarriedFlight | TerrainBackground, BulkDensity], fields: xr.Dataset
+) -> Day:
+    """Return the day with totals, their errors, the sites and the skill, on the basin's bounding box."""
+    today, background, density = science
+    units = ZoneBands(inputs.basin_id, [zone_id for zone_id, _ in inputs.zones], inputs.terrain.attrs["bands"])
+    covariance = _volume_covariance(today, fields, units, inputs.grid.cell_m)
+    sites = site_table(inputs.ground, background, today, (inputs.date, _places(getattr(background, "flown", None), inputs)))
+    skill = pd.concat([density_skill(density, inputs.densities, inputs.date), swe_skill(sites, _name(today, background))])
+    grid, window = inputs.grid.window(fields["cell_area"].to_numpy() > 0)
+    return Day(
+        basin_id=inputs.basin_id,
+        title=inputs.title,
+        date=inputs.date,
+        noon_utc=inputs.noon_utc,
+        grid=grid,
+        zones=inputs.zones,
+        bands=inputs.terrain.attrs["bands"],
+        fields=fields.isel(y=window[0], x=window[1]),
+        totals=totals_rows(fields, units, covariance.total, inputs.date),
+        totals_covariance=covariance_rows(fields, units, covariance.total),
+        sites=sites,
+        checks=inputs.checks,
+        skill=skill.reset_index(drop=True),
+        models={"density": density.parameters(), "blend": {"name": _name(today, background)} | background.parameters()},
+        error_budget=covariance.budget(),
+    )
+
+
+def _name(today: SweMap, background: CarriedFlight | TerrainBackground) -> str:
+    return "flight" if today.flown is not None else background.name
+
+
+def _volume_covariance(today: SweMap, fields: xr.Dataset, units: ZoneBands, cell_m: float) -> VolumeCovariance:
+    number = units.numbers(fields["zone"].to_numpy(), fields["band"].to_numpy())
+    return volume_covariance(today.parts, fields["cell_area"].to_numpy(), number, units.count, cell_m)

@@ -1,0 +1,203 @@
+"""The inner loops over fine pixels, compiled: everything here releases the lock, so that threads run side by side."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+WEIGHT, TOTAL, SQUARES = range(3)
+"""Layers of the sums: covered area, area times value, area times squared value; areas in cells."""
+
+
+@njit(nogil=True, cache=True)
+def add_aligned(values, missing, limits, rows, columns, sums):  # noqa: ANN001, ANN202, PLR0913
+    """Add one window of pixels that lie along the grid's axes to the sums of its cells.
+
+    Each row of cells is first added up vertically into one line of pixel columns, a loop that the processor takes
+    several columns at a time; the line is then added up horizontally.
+
+    Parameters
+    ----------
+    values : (rows, columns), metres.
+    missing : value that means no data, besides NaN.
+    limits : least and most value to be used.
+    rows, columns : overlaps as (pixel, cell, weight); pixels counted from the window's first, cells from the sums' first.
+    sums : (3, cell rows, cell columns), added to.
+
+    Returns
+    -------
+    (pixels with data, pixels used).
+    """
+    row_pixel, row_cell, row_weight = rows
+    least, most = limits
+    width = values.shape[1]
+    line = np.zeros((3, width))
+    seen = 0
+    used = 0
+    for entry in range(row_pixel.size):
+        row = row_pixel[entry]
+        weight = row_weight[entry]
+        first = entry == 0 or row_pixel[entry - 1] != row
+        for column in range(width):
+            value = np.float64(values[row, column])
+            within = (value >= least) & (value <= most) & (values[row, column] != missing)
+            part = weight if within else 0.0
+            part_value = part * value if within else 0.0
+            line[WEIGHT, column] += part
+            line[TOTAL, column] += part_value
+            line[SQUARES, column] += part_value * value if within else 0.0
+        if first:
+            for column in range(width):
+                value = values[row, column]
+                there = (value == value) & (value != missing)  # noqa: PLR0124 - NaN is not equal to itself
+                seen += there
+                used += there & (value >= least) & (value <= most)
+        if entry == row_pixel.size - 1 or row_cell[entry + 1] != row_cell[entry]:
+            _add_line(line, columns, sums[:, row_cell[entry], :])
+            line[:] = 0.0
+    return seen, used
+
+
+@njit(nogil=True, cache=True)
+def _add_line(line, columns, cells):  # noqa: ANN001, ANN202
+    """Add a line of pixel columns, (3, columns), to the cells it lies in, (3, cell columns)."""
+    column_pixel, column_cell, column_weight = columns
+    for entry in range(column_pixel.size):
+        pixel = column_pixel[entry]
+        cell = column_cell[entry]
+        weight = column_weight[entry]
+        cells[WEIGHT, cell] += weight * line[WEIGHT, pixel]
+        cells[TOTAL, cell] += weight * line[TOTAL, pixel]
+        cells[SQUARES, cell] += weight * line[SQUARES, pixel]
+
+
+@njit(nogil=True, cache=True)
+def add_warped(values, missing, limits, positions, parts, sums):  # noqa: ANN001, ANN202, PLR0913
+    """Add one window of pixels that lie anyhow to the sums of its cells.
+
+    Each part of a pixel is taken as an upright rectangle of the pixel part's own area about its own centre.
+
+    Parameters
+    ----------
+    values : (rows, columns), metres.
+    missing : value that means no data, besides NaN.
+    limits : least and most value to be used.
+    positions : (node rows, node columns, columns and rows of cells (nr, nc, 2), counted from the sums' first cell).
+    parts : parts per side into which each pixel is divided.
+    sums : (3, cell rows, cell columns), added to.
+
+    Returns
+    -------
+    (pixels with data, pixels used).
+    """
+    node_rows, node_columns, at = positions
+    seen = 0
+    used = 0
+    for i in range(node_rows.size - 1):
+        for j in range(node_columns.size - 1):
+            piece = (node_rows[i], node_rows[i + 1], node_columns[j], node_columns[j + 1])
+            piece_seen, piece_used = _add_piece(values, missing, limits, (piece, at[i : i + 2, j : j + 2]), parts, sums)
+            seen += piece_seen
+            used += piece_used
+    return seen, used
+
+
+@njit(nogil=True, cache=True)
+def _add_piece(values, missing, limits, piece_at, parts, sums):  # noqa: ANN001, ANN202, C901, PLR0912, PLR0913, PLR0915
+    """Add the pixels between four nodes; `piece_at` is ((top, bottom, left, right), positions (2, 2, 2))."""
+    (top, bottom, left, right), at = piece_at
+    least, most = limits
+    cell_rows = sums.shape[1]
+    cell_columns = sums.shape[2]
+    step = 1.0 / parts
+    # Cell widths that one part of a pixel takes along each axis, in the middle of the piece.
+    across_u = (at[0, 1, 0] - at[0, 0, 0] + at[1, 1, 0] - at[1, 0, 0]) / 2 / (right - left) * step
+    across_v = (at[0, 1, 1] - at[0, 0, 1] + at[1, 1, 1] - at[1, 0, 1]) / 2 / (right - left) * step
+    down_u = (at[1, 0, 0] - at[0, 0, 0] + at[1, 1, 0] - at[0, 1, 0]) / 2 / (bottom - top) * step
+    down_v = (at[1, 0, 1] - at[0, 0, 1] + at[1, 1, 1] - at[0, 1, 1]) / 2 / (bottom - top) * step
+    area = abs(across_u * down_v - across_v * down_u)
+    half_u = np.hypot(across_u, down_u) / 2
+    half_v = np.hypot(across_v, down_v) / 2
+    # The rectangle keeps the part's area, so that nothing is counted twice and nothing lost.
+    shrink = np.sqrt(area / (4 * half_u * half_v))
+    half_u *= shrink
+    half_v *= shrink
+    seen = 0
+    used = 0
+    for row in range(top, bottom):
+        for part_row in range(parts):
+            down = (row - top + (part_row + 0.5) * step) / (bottom - top)
+            u = at[0, 0, 0] + (at[1, 0, 0] - at[0, 0, 0]) * down
+            v = at[0, 0, 1] + (at[1, 0, 1] - at[0, 0, 1]) * down
+            along_u = (at[0, 1, 0] + (at[1, 1, 0] - at[0, 1, 0]) * down - u) / (right - left) * step
+            along_v = (at[0, 1, 1] + (at[1, 1, 1] - at[0, 1, 1]) * down - v) / (right - left) * step
+            column = left
+            while column < right:
+                centre_u = u + along_u * ((column - left) * parts + 0.5)
+                centre_v = v + along_v * ((column - left) * parts + 0.5)
+                cell_column = int(np.floor(centre_u))
+                cell_row = int(np.floor(centre_v))
+                on = cell_column >= 0 and cell_column < cell_columns and cell_row >= 0 and cell_row < cell_rows
+                run = 0
+                if on:
+                    # How many whole pixels from here on lie wholly in this cell: they are added up without a look
+                    # at where they are.
+                    steps = min(
+                        _steps_within(centre_u - cell_column, along_u, half_u), _steps_within(centre_v - cell_row, along_v, half_v)
+                    )
+                    run = min(int((steps + 1) // parts), right - column)
+                if run > 0:
+                    weight = 0
+                    total = 0.0
+                    squares = 0.0
+                    for k in range(column, column + run):
+                        value = np.float64(values[row, k])
+                        there = (value == value) & (values[row, k] != missing)  # noqa: PLR0124
+                        within = there & (value >= least) & (value <= most)
+                        taken = value if within else 0.0
+                        seen += there
+                        weight += within
+                        total += taken
+                        squares += taken * taken
+                    used += weight
+                    sums[WEIGHT, cell_row, cell_column] += weight * area * parts
+                    sums[TOTAL, cell_row, cell_column] += total * area * parts
+                    sums[SQUARES, cell_row, cell_column] += squares * area * parts
+                    column += run
+                    continue
+                value = np.float64(values[row, column])
+                there = (value == value) & (values[row, column] != missing)  # noqa: PLR0124
+                within = there & (value >= least) & (value <= most)
+                if there:
+                    touched = False
+                    for part_column in range(parts):
+                        low_u = centre_u + along_u * part_column - half_u
+                        low_v = centre_v + along_v * part_column - half_v
+                        high_u = low_u + 2 * half_u
+                        high_v = low_v + 2 * half_v
+                        for i in range(max(int(np.floor(low_v)), 0), min(int(np.floor(high_v)), cell_rows - 1) + 1):
+                            tall = min(high_v, i + 1.0) - max(low_v, float(i))
+                            for j in range(max(int(np.floor(low_u)), 0), min(int(np.floor(high_u)), cell_columns - 1) + 1):
+                                touched = True
+                                if within:
+                                    weight = tall * (min(high_u, j + 1.0) - max(low_u, float(j)))
+                                    sums[WEIGHT, i, j] += weight
+                                    sums[TOTAL, i, j] += weight * value
+                                    sums[SQUARES, i, j] += weight * value * value
+                    seen += touched
+                    used += touched & within
+                column += 1
+    # Every row of parts saw its pixels anew.
+    return seen / parts, used / parts
+
+
+@njit(nogil=True, cache=True)
+def _steps_within(place, along, half):  # noqa: ANN001, ANN202
+    """Return how many steps a rectangle can take and stay within its cell; -1 where it reaches beyond it now.
+
+    `place` is where its centre stands in the cell, 0 to 1, `along` what it moves in a step, `half` half its width.
+    """
+    if place < half or place > 1 - half:
+        return -1
+    room = 1 - half - place if along > 0 else place - half
+    return int(min(room / abs(along), 1e6)) if along != 0 else 1000000

@@ -1,0 +1,247 @@
+"""Fine rasters of a flight: opened, described and read by windows, with errors that a person can act on."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+import rasterio
+from affine import Affine
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+from rasterio.errors import RasterioError
+from rasterio.windows import Window as RasterioWindow
+
+from pipeline.flights.placing import Placement, place
+from pipeline.grid import BasinGrid
+from pipeline.problems import InputError
+
+METRES_PER_UNIT = {
+    "": 1.0,  # no unit written: metres, as the flights table asks for
+    "m": 1.0,
+    "metre": 1.0,
+    "metres": 1.0,
+    "meter": 1.0,
+    "meters": 1.0,
+    "cm": 0.01,
+    "mm": 0.001,
+    "ft": 0.3048,
+    "foot": 0.3048,
+    "feet": 0.3048,
+    "us survey foot": 1200 / 3937,
+    "us survey feet": 1200 / 3937,
+}
+"""Units that a band may declare for its heights."""
+
+CACHE_BYTES = 64 * 2**20
+"""Room for GDAL's decoded blocks. Its own default, a twentieth of the memory, would hold most of a raster that is
+read once from end to end; rasterio takes the figure as bytes."""
+
+MOST_BLOCKS_IN_CACHE = 4
+"""A file may be one single block, however large: room for so many, or it would be decoded again for every window."""
+
+# Where a file is damaged, GDAL's own words go to the log; the error raised says it to a person, with the remedy.
+logging.getLogger("rasterio").addHandler(logging.NullHandler())
+
+
+@dataclass(frozen=True)
+class Window:
+    """A part of a raster: rows `top` to `bottom` and columns `left` to `right`, the last ones not included."""
+
+    top: int
+    bottom: int
+    left: int
+    right: int
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return self.bottom - self.top, self.right - self.left
+
+
+Read = Callable[[Window], np.ndarray]
+"""Reads a window: (rows, columns) in metres, float32 or float64; the source's `missing` and NaN mean no data."""
+
+
+class PixelSource(Protocol):
+    """Fine pixels that can be read by windows: a raster, or the difference of two."""
+
+    placement: Placement
+    block: tuple[int, int]
+    missing: float
+
+    def reading(self) -> AbstractContextManager[Read]:
+        """Open for reading: every thread opens its own."""
+        ...
+
+
+@dataclass(frozen=True)
+class FineRaster:
+    """The first band of a raster file, described.
+
+    Parameters
+    ----------
+    path : the file.
+    crs : horizontal coordinate system.
+    transform : from column and row to coordinates.
+    shape : rows and columns.
+    block : rows and columns of the blocks that the file is stored in.
+    missing : the value in what `read` returns that means no data; NaN where NaN alone means it.
+    scale, offset : metres = stored value * scale + offset.
+    plain : stored as floating point metres without a mask band, to be used as it comes.
+    """
+
+    path: Path
+    crs: CRS
+    transform: Affine
+    shape: tuple[int, int]
+    block: tuple[int, int]
+    missing: float
+    scale: float
+    offset: float
+    plain: bool
+
+    @contextmanager
+    def reading(self) -> Iterator[Read]:
+        """Open the file and yield the function that reads a window of it.
+
+        Raises
+        ------
+        InputError : from that function, where the file is cut short or damaged.
+        """
+        with quiet_gdal(self.block), _opened(self.path) as source:
+            yield lambda window: self._read(source, window)
+
+    def _read(self, source: rasterio.DatasetReader, window: Window) -> np.ndarray:
+        part = RasterioWindow(window.left, window.top, window.right - window.left, window.bottom - window.top)
+        try:
+            stored = source.read(1, window=part)
+            if self.plain:
+                return stored
+            mask = source.read_masks(1, window=part)
+        except RasterioError:
+            raise InputError(
+                f"{self.path} is cut short or damaged: rows {window.top} to {window.bottom} cannot be read. Copy or make it again"
+            ) from None
+        values = stored.astype(np.float64)
+        values *= self.scale
+        values += self.offset
+        values[mask == 0] = np.nan
+        return values
+
+
+def open_raster(path: Path) -> FineRaster:
+    """Describe a raster file without reading its pixels.
+
+    Raises
+    ------
+    InputError : the file is no raster, has no coordinate system or position, or a unit that is no length.
+    """
+    with quiet_gdal((1, 1)), _opened(path) as source:
+        if source.crs is None:
+            raise InputError(f"{path} has no coordinate system. Write its EPSG code into the file (for example with gdal_edit -a_srs)")
+        if source.transform.is_identity or source.transform.is_degenerate:
+            raise InputError(f"{path} has no position: it does not say where its pixels lie. Write its corners or geotransform into it")
+        if np.issubdtype(np.dtype(source.dtypes[0]), np.complexfloating):
+            raise InputError(f"{path} holds complex numbers, no heights. Give a raster of depth or elevation in metres")
+        unit = (source.units[0] or "").strip().lower()
+        if unit not in METRES_PER_UNIT:
+            raise InputError(f"{path} declares the unit '{source.units[0]}', which is no length known here. Write metres as its unit")
+        scale = source.scales[0] * METRES_PER_UNIT[unit]
+        offset = source.offsets[0] * METRES_PER_UNIT[unit]
+        masked = any(flag.name in ("per_dataset", "alpha") for flag in source.mask_flag_enums[0])
+        plain = source.dtypes[0] in ("float32", "float64") and scale == 1 and offset == 0 and not masked
+        missing = source.nodata if plain and source.nodata is not None else np.nan
+        return FineRaster(
+            path=Path(path),
+            crs=_horizontal(source.crs.to_wkt(), path),
+            transform=source.transform,
+            shape=source.shape,
+            block=source.block_shapes[0],
+            missing=float(np.dtype(source.dtypes[0]).type(missing)) if plain else np.nan,
+            scale=scale,
+            offset=offset,
+            plain=plain,
+        )
+
+
+@dataclass(frozen=True)
+class RasterPixels:
+    """A single raster as a source of fine pixels.
+
+    Parameters
+    ----------
+    raster : the file.
+    placement : where its pixels lie on the grid.
+    """
+
+    raster: FineRaster
+    placement: Placement
+
+    @property
+    def block(self) -> tuple[int, int]:
+        """Rows and columns of the blocks that the file is stored in."""
+        return self.raster.block
+
+    @property
+    def missing(self) -> float:
+        """The value that means no data."""
+        return self.raster.missing
+
+    def reading(self) -> AbstractContextManager[Read]:
+        """Open for reading."""
+        return self.raster.reading()
+
+
+def raster_pixels(path: Path, grid: BasinGrid) -> RasterPixels:
+    """Open a raster and place it on the grid.
+
+    Raises
+    ------
+    InputError : see `open_raster`.
+    """
+    raster = open_raster(path)
+    return RasterPixels(raster, place(raster.transform, raster.shape, raster.crs, grid.crs))
+
+
+@contextmanager
+def quiet_gdal(block: tuple[int, int]) -> Iterator[None]:
+    """Bound GDAL's cache of decoded blocks for files stored in blocks of so many rows and columns."""
+    cache = max(CACHE_BYTES, MOST_BLOCKS_IN_CACHE * 8 * block[0] * block[1])
+    with rasterio.Env(GDAL_CACHEMAX=cache):
+        yield
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[rasterio.DatasetReader]:
+    try:
+        source = rasterio.open(path)
+    except RasterioError:
+        if not Path(path).exists():
+            raise InputError(f"{path} is not there. Correct its path in the flights table or put the file in place") from None
+        raise InputError(f"{path} is not a raster that can be read, or is damaged. Give a GeoTIFF or another format that GDAL reads") from None
+    with source:
+        if source.count == 0:
+            raise InputError(f"{path} has no band of its own. Name the one of its data sets that holds the heights")
+        yield source
+
+
+def _horizontal(wkt: str, path: Path) -> CRS:
+    """Return the horizontal part of a coordinate system: laser surfaces often name a height system too."""
+    try:
+        crs = CRS.from_wkt(wkt)
+    except CRSError:
+        raise InputError(f"{path} has a coordinate system that cannot be understood. Write its EPSG code into the file") from None
+    while crs.is_compound:
+        crs = crs.sub_crs_list[0]
+    if crs.is_bound:
+        crs = crs.source_crs
+    crs = crs.to_2d()
+    if not (crs.is_projected or crs.is_geographic):
+        raise InputError(f"{path} lies in a local coordinate system without a place on the earth. Write its EPSG code into the file")
+    return crs

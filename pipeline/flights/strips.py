@@ -1,0 +1,170 @@
+"""The order of work: a raster in strips of rows, a strip in windows, each window added to the cells below it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from pipeline.flights.kernels import add_aligned, add_warped
+from pipeline.flights.placing import Placement, nodes, overlaps
+from pipeline.flights.rasters import PixelSource, Window
+from pipeline.grid import BasinGrid
+
+STRIP_ROWS = (128, 1024)
+"""Fewest and most pixel rows of a strip: long enough to be worth a thread's while, short enough that all threads end
+together. Depends on the file alone, never on the number of threads."""
+
+WINDOW_COLUMNS = (512, 1024)
+"""Fewest and most columns that are read at once: a window of 512 x 512 pixels stays in the processor's cache."""
+
+Strip = tuple[int, int]
+"""First and last row of pixels, the last one not included."""
+
+
+@dataclass(frozen=True)
+class StripSums:
+    """What one strip adds: sums (3, cell rows, cell columns) from cell row `first_row` on; pixels with data, and used."""
+
+    first_row: int
+    sums: np.ndarray
+    seen: int
+    used: int
+
+
+def piece_edges(start: int, stop: int, block: int, size: tuple[int, int]) -> list[int]:
+    """Return edges of pieces between `start` and `stop`, on multiples of the block where blocks are not over-large.
+
+    >>> piece_edges(100, 1300, 512, (128, 1024))
+    [100, 512, 1024, 1300]
+    """
+    fewest, most = size
+    step = block * max(1, -(-fewest // block)) if block <= most else most
+    return [start, *range((start // step + 1) * step, stop, step), stop]
+
+
+class AlignedPlan:
+    """The order of work on pixels that lie along the grid's axes: areas are split exactly by rows and columns."""
+
+    def __init__(self, source: PixelSource, grid: BasinGrid) -> None:
+        self.source = source
+        self.width = grid.width
+        self.columns = overlaps((source.placement.x_edges() - grid.left) / grid.cell_m, grid.width)
+        self.rows = overlaps((grid.top - source.placement.y_edges()) / grid.cell_m, grid.height)
+
+    def strips(self) -> Iterator[Strip]:
+        """Yield the strips that lie on the grid."""
+        if self.rows.pixel.size and self.columns.pixel.size:
+            yield from pairwise(piece_edges(self.rows.pixel[0], self.rows.pixel[-1] + 1, self.source.block[0], STRIP_ROWS))
+
+    def add_strip(self, strip: Strip, limits: tuple[float, float]) -> StripSums:
+        """Return what a strip adds; `limits` are the least and most value to be used, metres."""
+        rows = self.rows.of_pixels(*strip)
+        first_row = min(rows.cell[0], rows.cell[-1]) if rows.cell.size else 0
+        last_row = max(rows.cell[0], rows.cell[-1]) if rows.cell.size else -1
+        sums = np.zeros((3, last_row - first_row + 1, self.width))
+        row_entries = rows.pixel - strip[0], rows.cell - first_row, rows.weight
+        seen = used = 0
+        edges = piece_edges(self.columns.pixel[0], self.columns.pixel[-1] + 1, self.source.block[1], WINDOW_COLUMNS)
+        with self.source.reading() as read:
+            for left, right in pairwise(edges):
+                columns = self.columns.of_pixels(left, right)
+                column_entries = columns.pixel - left, columns.cell, columns.weight
+                values = read(Window(*strip, left, right))
+                window_seen, window_used = add_aligned(
+                    values, values.dtype.type(self.source.missing), limits, row_entries, column_entries, sums
+                )
+                seen += window_seen
+                used += window_used
+        return StripSums(first_row, sums, seen, used)
+
+
+class WarpedPlan:
+    """The order of work on pixels that lie anyhow: of another coordinate system, or of a rotated raster."""
+
+    def __init__(self, source: PixelSource, grid: BasinGrid) -> None:
+        self.source = source
+        self.grid = grid
+        self.part = part_on_grid(source.placement, grid)
+        self.parts = _parts(source.placement, grid.cell_m)
+
+    def strips(self) -> Iterator[Strip]:
+        """Yield the strips that may touch the grid."""
+        if self.part.bottom > self.part.top and self.part.right > self.part.left:
+            yield from pairwise(piece_edges(self.part.top, self.part.bottom, self.source.block[0], STRIP_ROWS))
+
+    def add_strip(self, strip: Strip, limits: tuple[float, float]) -> StripSums:
+        """Return what a strip adds; `limits` are the least and most value to be used, metres."""
+        rows = nodes(*strip)
+        edges = piece_edges(self.part.left, self.part.right, self.source.block[1], WINDOW_COLUMNS)
+        windows = [(Window(*strip, left, right), nodes(left, right)) for left, right in pairwise(edges)]
+        cells = [self._cells(columns, rows) for _, columns in windows]
+        first_row = self._row_within(min(np.floor(at[..., 1].min()) for at in cells) - 1)
+        last_row = self._row_within(max(np.ceil(at[..., 1].max()) for at in cells) + 1)
+        sums = np.zeros((3, last_row - first_row, self.grid.width))
+        seen = used = 0
+        with self.source.reading() as read:
+            for (window, columns), at in zip(windows, cells, strict=True):
+                at[..., 1] -= first_row
+                if self._off(at, sums.shape[1]):
+                    continue
+                values = read(window)
+                positions = rows - window.top, columns - window.left, at
+                window_seen, window_used = add_warped(
+                    values, values.dtype.type(self.source.missing), limits, positions, self.parts, sums
+                )
+                seen += window_seen
+                used += window_used
+        return StripSums(first_row, sums, seen, used)
+
+    def _row_within(self, row: float) -> int:
+        return int(np.clip(row, 0, self.grid.height))
+
+    def _off(self, at: np.ndarray, cell_rows: int) -> bool:
+        """Tell whether a window whose nodes lie in these cells is wholly off the sums; a cell's width is kept clear."""
+        u, v = at[..., 0], at[..., 1]
+        return u.max() < -1 or u.min() > self.grid.width + 1 or v.max() < -1 or v.min() > cell_rows + 1
+
+    def _cells(self, columns: np.ndarray, rows: np.ndarray) -> np.ndarray:
+        """Return the cell column and row, with fractions, of nodes: (node rows, node columns, 2)."""
+        x, y = self.source.placement.points(*np.meshgrid(columns.astype(float), rows.astype(float)))
+        return np.stack([(x - self.grid.left) / self.grid.cell_m, (self.grid.top - y) / self.grid.cell_m], axis=-1)
+
+
+def part_on_grid(placement: Placement, grid: BasinGrid) -> Window:
+    """Return the part of a raster that may touch the grid; empty where none does."""
+    left, bottom, right, top = grid.bounds
+    along = np.linspace(0, 1, 65)
+    x = np.concatenate([left + (right - left) * along, 0 * along + right, left + (right - left) * along, 0 * along + left])
+    y = np.concatenate([0 * along + top, bottom + (top - bottom) * along, 0 * along + bottom, bottom + (top - bottom) * along])
+    columns, rows = placement.pixels(x, y)
+    height, width = placement.shape
+    if not (np.isfinite(columns).all() and np.isfinite(rows).all()):
+        return Window(0, height, 0, width)
+    # The outline bends between its points, by far less than this.
+    clear = 2 + 0.001 * max(np.ptp(columns), np.ptp(rows))
+    return Window(
+        int(np.clip(np.floor(rows.min() - clear), 0, height)),
+        int(np.clip(np.ceil(rows.max() + clear), 0, height)),
+        int(np.clip(np.floor(columns.min() - clear), 0, width)),
+        int(np.clip(np.ceil(columns.max() + clear), 0, width)),
+    )
+
+
+MOST_TURN = 0.1
+"""Sine of the angle by which pixels may be turned against the grid and still be taken whole, as upright rectangles:
+neighbouring systems of one projection differ by a tenth of it, and a pixel's split between two cells is then off by a
+fortieth of its area, one way at one edge and the other way at the next."""
+
+TURNED_PARTS = 4
+"""Pixels turned by more are divided into parts: at least so many per side, and so many per cell width."""
+
+
+def _parts(placement: Placement, cell_m: float) -> int:
+    rows, columns = placement.shape[0] / 2, placement.shape[1] / 2
+    x, y = placement.points(np.array([columns, columns + 1, columns]), np.array([rows, rows, rows + 1]))
+    width, height = np.hypot(x[1] - x[0], y[1] - y[0]), np.hypot(x[2] - x[0], y[2] - y[0])
+    turn = max(abs(y[1] - y[0]) / width, abs(x[2] - x[0]) / height)
+    return 1 if turn < MOST_TURN else max(TURNED_PARTS, int(np.ceil(TURNED_PARTS * max(width, height) / cell_m)))

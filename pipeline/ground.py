@@ -1,0 +1,36 @@
+"""The shape that leaves the measurements: what the ground teams and stations said up to a date."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+
+@dataclass(frozen=True)
+class GroundRecord:
+    """What the ground teams and stations said up to the date of the estimate.
+
+    Parameters
+    ----------
+    sites : indexed by site_id: kind, x, y (m), elevation_m (the terrain's), inside and what else is known of the place.
+    daily : station days: site_id, date, swe_mm.
+    station_se_mm : error of each row of `daily`.
+    visits : course visits: site_id, date, swe_mm, swe_se_mm.
+    """
+
+    sites: pd.DataFrame
+    daily: pd.DataFrame
+    station_se_mm: np.ndarray
+    visits: pd.DataFrame
+
+    def without(self, site_id: str) -> GroundRecord:
+        """Return the record as if the site had never been."""
+        kept = (self.daily["site_id"] != site_id).to_numpy()
+        return GroundRecord(
+            self.sites.drop(index=site_id),
+            self.daily[kept],
+            self.station_se_mm[kept],
+            self.visits[self.visits["site_id"] != site_id],
+        )

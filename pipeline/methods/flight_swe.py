@@ -1,0 +1,161 @@
+"""SWE on a flight's own day: laser depth times the density that the ground teams weighed."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, replace
+
+import numpy as np
+import xarray as xr
+from scipy.special import ndtr
+
+from pipeline.methods.carry import THIN_MM, Pattern
+from pipeline.methods.density import BulkDensity
+from pipeline.methods.errors import ErrorPart
+
+DENSITY_REACH_M = 1500.0
+"""E-folding distance over which a place's own density deviates alike (density varies with exposure and drifting over some
+kilometre; chosen)."""
+
+LEAST_SPREAD_M = 0.05
+"""Depth varies by at least so much within a cell, m: even an even cover is pierced by stones and shrubs."""
+
+VOID_SHARE = 0.35
+"""Error of a filled cell as a share of its SWE: what the background leaves of a cell's variation (chosen)."""
+
+VOID_REACH_M = 1000.0
+"""E-folding distance over which filled cells err alike: a void is filled with one level (chosen)."""
+
+
+def without_negatives(depth_m: np.ndarray, area_m2: np.ndarray, slices: np.ndarray) -> np.ndarray:
+    """Return depths without negative ones whose sum over each slice is what it was.
+
+    Small negative depths are noise about zero, and so are as many small positive ones: cutting off the negative ones alone
+    would lift the total (by 0.4 of the noise's spread on bare ground). In each slice the lowest positive depths are set to zero
+    until the sum balances; a slice whose sum is negative becomes bare.
+
+    Parameters
+    ----------
+    depth_m : (n,) depths, m.
+    area_m2 : (n,) areas.
+    slices : (n,) class of each cell, such as its elevation band.
+
+    Examples
+    --------
+    >>> without_negatives(np.array([-0.02, 0.01, 0.01, 0.5]), np.ones(4), np.zeros(4, int))
+    array([0. , 0. , 0. , 0.5])
+    """
+    out = np.maximum(depth_m, 0.0)
+    owed = np.bincount(slices, area_m2 * (out - depth_m), slices.max() + 1)
+    order = np.lexsort((out, slices))
+    water = (out * area_m2)[order]
+    starts = np.searchsorted(slices[order], np.arange(len(owed)))
+    running = np.cumsum(water)
+    before = np.concatenate([[0.0], running])[starts]
+    paid = running - before[slices[order]]
+    left = np.clip(paid - owed[slices[order]], 0.0, water)
+    out[order] = left / np.where(area_m2[order] > 0, area_m2[order], 1.0)
+    return out
+
+
+@dataclass(frozen=True)
+class Flown:
+    """The basin on a flight's day.
+
+    Parameters
+    ----------
+    date : day of the flight.
+    swe_mm : SWE on (y, x) of the grid; where the flight did not see, from the background of that day.
+    depth_m : depth where the flight saw, missing elsewhere.
+    depth_se_m : standard error of that depth.
+    covered : share of each cell under snow.
+    parts : error parts of SWE, mm, on (y, x).
+    pattern : mean SWE by elevation within the basin.
+    """
+
+    date: dt.date
+    swe_mm: np.ndarray
+    depth_m: np.ndarray
+    depth_se_m: np.ndarray
+    covered: np.ndarray
+    parts: list[ErrorPart]
+    pattern: Pattern
+
+    @property
+    def seen(self) -> np.ndarray:
+        """Which cells the flight saw."""
+        return np.isfinite(self.depth_m)
+
+    def standard_error(self) -> np.ndarray:
+        """Return the standard error of SWE in mm, all parts together."""
+        return np.sqrt(sum(part.se_mm**2 for part in self.parts))
+
+
+def flight_swe(flight: xr.Dataset, density: BulkDensity, terrain: xr.Dataset, least_valid_fraction: float) -> Flown:
+    """Return SWE of the cells that a flight saw, with the parts of its error; the others are missing.
+
+    Parameters
+    ----------
+    flight : depth (m), valid_fraction (1), depth_spread (m), depth_random_se (m) on (y, x); attributes date,
+        depth_bias_se_m and noise_correlation_m.
+    density : bulk density fitted for the flight's date.
+    terrain : elevation (m), band and cell_area on the same cells.
+    least_valid_fraction : cells seen less than this are left to the background.
+    """
+    depth = flight["depth"].to_numpy()
+    elevation, area = terrain["elevation"].to_numpy(), terrain["cell_area"].to_numpy()
+    seen = (flight["valid_fraction"].to_numpy() >= least_valid_fraction) & np.isfinite(depth) & np.isfinite(elevation)
+    shown = np.full(depth.shape, np.nan)
+    # Cells of the margin have no band and no area inside; they balance among themselves.
+    weight = np.where(area > 0, area, 1.0)
+    if seen.any():
+        shown[seen] = without_negatives(depth[seen], weight[seen], terrain["band"].to_numpy()[seen])
+    rho, common, local = density.predict(np.nan_to_num(shown), elevation)
+    swe = shown * rho
+    inside = seen & (area > 0)
+    counted = inside if inside.any() else seen
+    random_se = np.where(seen, flight["depth_random_se"].to_numpy(), np.nan)
+    bias_se = np.where(shown > 0, flight.attrs["depth_bias_se_m"], 0.0)
+    parts = [
+        ErrorPart("flight bias", rho * bias_se, np.inf),
+        ErrorPart("flight random", rho * random_se, flight.attrs["noise_correlation_m"]),
+        ErrorPart("density common", shown * common, np.inf),
+        ErrorPart("density local", shown * local, DENSITY_REACH_M),
+    ]
+    spread = np.sqrt(np.maximum(flight["depth_spread"].to_numpy() ** 2 - flight.attrs["noise_m"] ** 2, LEAST_SPREAD_M**2))
+    return Flown(
+        date=dt.date.fromisoformat(flight.attrs["date"]),
+        swe_mm=swe,
+        depth_m=shown,
+        depth_se_m=np.hypot(bias_se, random_se),
+        covered=np.where(shown > 0, ndtr(shown / spread), 0.0),
+        parts=parts,
+        pattern=Pattern.of(swe[counted], elevation[counted], weight[counted]),
+    )
+
+
+def fill_voids(flown: Flown, filling_mm: np.ndarray, filling_covered: np.ndarray, terrain: xr.Dataset) -> Flown:
+    """Return the flight with its unseen cells taken from the day's background, brought to the flight's level.
+
+    Parameters
+    ----------
+    filling_mm, filling_covered : SWE and covered share of the background on (y, x). Its mean by elevation over the seen cells
+        is brought to the flight's own: the background gives the pattern, the flight the level.
+    """
+    elevation, area = terrain["elevation"].to_numpy(), terrain["cell_area"].to_numpy()
+    counted = flown.seen & (area > 0)
+    if not counted.any():
+        counted = flown.seen
+    weight = np.where(area > 0, area, 1.0)
+    level = Pattern.of(filling_mm[counted], elevation[counted], weight[counted])
+    ratio = (flown.pattern.at(elevation) + THIN_MM) / (level.at(elevation) + THIN_MM)
+    filled = filling_mm * ratio
+    seen = flown.seen
+    parts = [ErrorPart(part.name, np.where(seen, part.se_mm, 0.0), part.correlation_m) for part in flown.parts]
+    parts.append(ErrorPart("void", np.where(seen, 0.0, VOID_SHARE * filled), VOID_REACH_M))
+    return replace(
+        flown,
+        swe_mm=np.where(seen, flown.swe_mm, filled),
+        covered=np.where(seen, flown.covered, filling_covered),
+        parts=parts,
+    )

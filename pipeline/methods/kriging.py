@@ -1,0 +1,330 @@
+"""Kriging: a field known at some sites, each with its own error, spread over all cells with an honest variance.
+
+Model: observation z_i = field(x_i) + e_i. The field is a mean (known, or a constant, or a constant and drift columns with
+unknown coefficients) plus a stationary part with the variogram's sill and correlation. The noise e_i is independent from
+site to site with variance nugget + the observation's own error variance. One rule for the nugget, then: it belongs to the
+OBSERVATION (a point against its cell), so maps are filtered, not exact, and their variance is that of the noise-free field.
+PyKrige and GSTools return the variance of a new observation, which exceeds it by the nugget; PyKrige is exact by default.
+
+Formulas: Cressie 1993, Statistics for Spatial Data, sections 3.2 to 3.4 (universal kriging as generalised least squares).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cholesky, solve_triangular
+from scipy.spatial.distance import cdist
+
+from pipeline.methods.tiles import in_threads, one_blas_thread, tiles
+from pipeline.methods.variogram import Variogram
+
+TILE_CELLS = 2048
+"""Cells predicted at a time: with 250 sites a tile's arrays stay within a few megabytes of cache."""
+
+TRIANGLE = 64
+"""Columns of the inverse factor multiplied at a time: leaves out most of the half that is zero."""
+
+SAME_PLACE = 1e-6
+"""Sites nearer than this share of the range are one place; no less than this share of the sill is taken for their noise, or
+two of them without noise would make the equations singular."""
+
+NO_NEWS = 1e-9
+"""A drift column that the ones before it explain up to this share is left out, and a site whose own observation is all
+that determines the drift (its diagonal falls to this share) is left out by fitting anew."""
+
+
+class Kriging:
+    """Simple, ordinary or universal kriging with each observation's own error variance.
+
+    Parameters
+    ----------
+    variogram : of the field (sill, range) and of the points' own variation (nugget).
+    mean : the field's known mean (simple kriging), in the values' unit; None for an unknown constant, estimated from the
+        sites (ordinary kriging). Drift columns given to `fit` come on top of either (universal kriging).
+    threads : threads for `predict`; default: the cores that the process may use. The result does not depend on it.
+
+    Attributes
+    ----------
+    used_ : (n,) which sites are used; a missing value, place, drift or error (or an endless one) sets a site aside.
+    coefficients_ : (p,) coefficients of the constant (if unknown) and of the drift columns kept, which are centred on
+        `drift_.centre` (where there is a constant) and divided by `drift_.scale`.
+
+    Notes
+    -----
+    Never fails on few, duplicate or collinear sites. Without a site the mean is the known mean or 0, with the sill as
+    variance. Drift columns that the sites cannot tell apart are left out, the later ones first.
+
+    Examples
+    --------
+    >>> xy = np.array([[0.0, 0.0], [1000.0, 0.0]])
+    >>> model = Kriging(Variogram("exponential", 0.0, 4.0, 500.0), mean=0.0).fit(xy, np.array([1.0, -1.0]), np.zeros(2))
+    >>> mean, variance = model.predict(np.array([[0.0, 0.0], [500.0, 0.0], [1e6, 0.0]]))
+    >>> mean.round(6) + 0.0, variance.round(3)
+    (array([1., 0., 0.]), array([0.   , 3.046, 4.   ]))
+    """
+
+    def __init__(self, variogram: Variogram, mean: float | None = None, threads: int | None = None) -> None:
+        """Keep the constants."""
+        self.variogram = variogram
+        self.mean = mean
+        self.threads = threads
+
+    def fit(
+        self,
+        xy: np.ndarray,
+        values: np.ndarray,
+        error_variance: np.ndarray | None = None,
+        drift: np.ndarray | None = None,
+    ) -> Kriging:
+        """Fit to the sites; there may be none.
+
+        Parameters
+        ----------
+        xy : (n, 2) coordinates, m.
+        values : (n,) observations, any unit u.
+        error_variance : (n,) each observation's own error variance beyond the nugget, u2; none when missing.
+        drift : (n, k) columns that the mean depends on, such as elevation; none when missing.
+        """
+        values = np.asarray(values, float).ravel()
+        xy = np.asarray(xy, float).reshape(len(values), 2)
+        error = np.zeros(len(values)) if error_variance is None else np.asarray(error_variance, float).ravel()
+        columns = _columns(drift, len(values))
+        self.used_ = np.isfinite(values) & np.isfinite(error) & np.isfinite(np.column_stack([xy, columns])).all(axis=1)
+        self._given = (xy, values, error, columns)
+        self.xy_, columns = xy[self.used_], columns[self.used_]
+        # Coordinates in metres run to millions; about their own middle no digit is lost in distances.
+        self._origin = self.xy_.mean(axis=0) if len(self.xy_) else np.zeros(2)
+        self._sites = self.xy_ - self._origin
+        known = values[self.used_] - (self.mean or 0.0)
+        self.noise_ = self._noise(self.variogram.nugget + np.maximum(error[self.used_], 0.0), known)
+        self.drift_ = _Drift.of(columns, constant=self.mean is None)
+        self._factor(known, self.drift_.rows(np.ones(len(known)), columns))
+        return self
+
+    def predict(self, xy: np.ndarray, drift: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+        """Return the (m,) mean and variance of the noise-free field at (m, 2) places with (m, k) drift columns.
+
+        A place with a missing coordinate or drift gets a missing mean and variance.
+        """
+        xy = np.asarray(xy, float).reshape(-1, 2)
+        mean, variance = np.empty(len(xy)), np.empty(len(xy))
+
+        def work(tile: slice) -> None:
+            rows = self._rows(xy[tile], None if drift is None else drift[tile])
+            mean[tile], variance[tile] = self._predict_tile(xy[tile], rows)
+
+        list(in_threads(work, tiles(len(xy), TILE_CELLS), self.threads))
+        return mean, variance
+
+    def leave_one_out(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return for each site given to `fit` the mean and variance of the noise-free field there, without that site.
+
+        Closed form (Dubrule 1983, Math. Geol. 15, 687-699): with P the upper left block of the inverse of the bordered
+        matrix, the error of site i is [P z]_i / P_ii and its variance, noise included, 1 / P_ii. To score against the
+        observation itself add `noise_` (nugget and own error) to the variance.
+        """
+        xy, values, error, columns = self._given
+        mean, variance = np.full(len(values), np.nan), np.full(len(values), np.nan)
+        used = np.flatnonzero(self.used_)
+        inverse = np.einsum("ij,ij->j", self._inverse, self._inverse)
+        diagonal = inverse - np.einsum("ij,ij->i", self._gain, self._gain)
+        determined = diagonal > NO_NEWS * inverse
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mean[used] = values[used] - self._weights / diagonal
+            variance[used] = np.maximum(1.0 / diagonal - self.noise_, 0.0)
+        for site in np.concatenate([used[~determined], np.flatnonzero(~self.used_)]):
+            rest = np.arange(len(values)) != site
+            without = Kriging(self.variogram, self.mean, 1).fit(xy[rest], values[rest], error[rest], columns[rest])
+            mean[site : site + 1], variance[site : site + 1] = without.predict(xy[[site]], columns[[site]])
+        return mean, variance
+
+    def covariance(self, xy: np.ndarray, drift: np.ndarray | None = None) -> np.ndarray:
+        """Return the (m, m) posterior covariance of the noise-free field at a few hundred places at most."""
+        xy = np.asarray(xy, float).reshape(-1, 2)
+        prior = self.variogram.sill * self.variogram.correlation(cdist(xy, xy))
+        return self._posterior(prior, self.site_covariance(xy), self._rows(xy, drift))
+
+    def site_covariance(self, xy: np.ndarray) -> np.ndarray:
+        """Return the (m, n) prior covariance of the field at (m, 2) places with the field at the sites used."""
+        x, y = (np.asarray(xy, float) - self._origin).T
+        h = x[:, None] - self._sites[:, 0]
+        h *= h
+        across = y[:, None] - self._sites[:, 1]
+        across *= across
+        h += across
+        np.sqrt(h, out=h)
+        if self.variogram.model != "exponential":
+            return self.variogram.sill * self.variogram.correlation(h)
+        # In place: the distances of a million cells to all sites are the larger half of the work.
+        h *= -1.0 / self.variogram.range_m
+        np.exp(h, out=h)
+        h *= self.variogram.sill
+        return h
+
+    def sums_covariance(
+        self, prior: np.ndarray, with_sites: np.ndarray, weight: np.ndarray, drift: np.ndarray | None = None
+    ) -> np.ndarray:
+        """Return the (g, g) posterior covariance of weighted sums of the field: prior less data terms plus drift terms.
+
+        All arguments must stand for the same cells or blocks of cells: with the prior on one discretisation and the data
+        terms on another, their small difference is wrong by more than itself, and may be negative.
+
+        Parameters
+        ----------
+        prior : (g, g) covariance of the sums before any observation.
+        with_sites : (g, n) their covariance with the field at the sites used: `site_covariance`, summed.
+        weight : (g,) sum of each sum's weights.
+        drift : (g, k) weighted sums of the drift columns.
+        """
+        return self._posterior(prior, with_sites, self.drift_.rows(weight, _columns(drift, len(weight))))
+
+    def _noise(self, noise: np.ndarray, values: np.ndarray) -> np.ndarray:
+        """Return noise variances that keep the equations regular: a trace where several sites are one place."""
+        sill = self.variogram.sill
+        if len(noise) == 0:
+            return noise
+        if sill == 0:
+            # No field at all: equal traces of noise make the mean the plain one.
+            return np.maximum(noise, 1e-12 * max(noise.max(), float(np.mean(values**2)), 1e-300))
+        apart = cdist(self._sites, self._sites)
+        np.fill_diagonal(apart, np.inf)
+        doubled = apart.min(axis=1) < SAME_PLACE * self.variogram.range_m
+        return np.where(doubled, np.maximum(noise, SAME_PLACE * sill), noise)
+
+    def _factor(self, known: np.ndarray, rows: np.ndarray) -> None:
+        """Factor the sites' covariance once; keep what predictions and leave-one-out need."""
+        covariance = self.site_covariance(self.xy_) + np.diag(self.noise_)
+        n, p = rows.shape
+        with one_blas_thread():
+            lower = _cholesky(covariance)
+            self._inverse = solve_triangular(lower, np.eye(n), lower=True) if n else np.zeros((0, 0))
+            self._whitened = self._inverse @ rows
+            # Thin QR of the whitened drift: its R is the Cholesky factor of F' K^-1 F, at half the digits lost.
+            triangle = np.linalg.qr(self._whitened, mode="r") if p else np.zeros((0, 0))
+            self._root = np.linalg.inv(triangle) if p else triangle
+            white = self._inverse @ known
+            self.coefficients_ = self._root @ (self._root.T @ (self._whitened.T @ white))
+            self._white_residual = white - self._whitened @ self.coefficients_
+            self._weights = self._inverse.T @ self._white_residual
+            self._gain = self._inverse.T @ (self._whitened @ self._root)
+
+    def _rows(self, xy: np.ndarray, drift: np.ndarray | None) -> np.ndarray:
+        return self.drift_.rows(np.ones(len(xy)), _columns(drift, len(xy)))
+
+    def _predict_tile(self, xy: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        covariance = self.site_covariance(xy)
+        beside = np.column_stack([self._whitened, self._white_residual])
+        explained, summed = np.zeros(len(xy)), np.zeros((len(xy), beside.shape[1]))
+        for part in tiles(len(self.xy_), TRIANGLE):
+            white = covariance[:, : part.stop] @ self._inverse[part, : part.stop].T
+            explained += np.einsum("ij,ij->i", white, white)
+            summed += white @ beside[part]
+        mean = (self.mean or 0.0) + rows @ self.coefficients_ + summed[:, -1]
+        unsure = (rows - summed[:, :-1]) @ self._root
+        variance = self.variogram.sill - explained + np.einsum("ij,ij->i", unsure, unsure)
+        return mean, np.maximum(variance, 0.0)
+
+    def _posterior(self, prior: np.ndarray, with_sites: np.ndarray, rows: np.ndarray) -> np.ndarray:
+        white = with_sites @ self._inverse.T
+        unsure = (rows - white @ self._whitened) @ self._root
+        return prior - white @ white.T + unsure @ unsure.T
+
+
+@dataclass(frozen=True)
+class _Drift:
+    """The columns of the mean: a constant where it is unknown, and the drift columns kept, centred and scaled."""
+
+    constant: bool
+    kept: np.ndarray
+    centre: np.ndarray
+    scale: np.ndarray
+
+    @classmethod
+    def of(cls, columns: np.ndarray, *, constant: bool) -> _Drift:
+        """Choose among (n, k) columns those that say something which the ones before them do not."""
+        n = len(columns)
+        centre = columns.mean(axis=0) if constant and n else np.zeros(columns.shape[1])
+        centred = columns - centre
+        scale = np.sqrt(np.mean(centred**2, axis=0)) if n else np.zeros(columns.shape[1])
+        size = np.abs(columns).max(axis=0) if n else scale
+        basis = [np.full(n, 1.0 / np.sqrt(n))] if constant and n else []
+        kept = []
+        for column in range(columns.shape[1]):
+            if len(basis) >= n or scale[column] <= NO_NEWS * size[column]:
+                continue
+            rest = centred[:, column] / np.linalg.norm(centred[:, column])
+            for _ in range(2):  # the second pass takes what rounding left of the first
+                for known in basis:
+                    rest = rest - known * (known @ rest)
+            if np.linalg.norm(rest) > np.sqrt(NO_NEWS):
+                basis.append(rest / np.linalg.norm(rest))
+                kept.append(column)
+        index = np.array(kept, int)
+        return cls(constant and n > 0, index, centre[index], scale[index])
+
+    def rows(self, weight: np.ndarray, columns: np.ndarray) -> np.ndarray:
+        """Return the (m, p) rows of the mean for (m,) summed weights (1 for a place) and (m, k) summed columns."""
+        scaled = (columns[:, self.kept] - weight[:, None] * self.centre) / self.scale
+        return np.column_stack([weight, scaled]) if self.constant else scaled
+
+
+def _columns(drift: np.ndarray | None, count: int) -> np.ndarray:
+    return np.zeros((count, 0)) if drift is None else np.asarray(drift, float).reshape(count, np.shape(drift)[-1])
+
+
+def _cholesky(covariance: np.ndarray) -> np.ndarray:
+    """Return the lower factor, with a growing trace on the diagonal should rounding make the matrix indefinite."""
+    size = float(np.trace(covariance)) / max(len(covariance), 1)
+    for trace in (0.0, 1e-12, 1e-9, 1e-6):
+        try:
+            return cholesky(covariance + trace * size * np.eye(len(covariance)), lower=True)
+        except np.linalg.LinAlgError:
+            continue
+    raise np.linalg.LinAlgError("The sites' covariance is not positive definite. Check the error variances.")
+
+
+class PykrigeKriging:
+    """PyKrige behind the shape of `Kriging`, for ordinary and universal kriging with one error variance for all sites.
+
+    It stands beside `Kriging` as an independent engine. PyKrige knows no error of single observations; an equal one is
+    added to its nugget. Its variance is that of a new observation: the noise is taken off again.
+
+    Parameters
+    ----------
+    variogram : as for `Kriging`.
+    """
+
+    def __init__(self, variogram: Variogram) -> None:
+        """Keep the variogram."""
+        self.variogram = variogram
+
+    def fit(
+        self,
+        xy: np.ndarray,
+        values: np.ndarray,
+        error_variance: np.ndarray | None = None,
+        drift: np.ndarray | None = None,
+    ) -> PykrigeKriging:
+        """Fit as `Kriging.fit`; raises ValueError when the error variances differ."""
+        from pykrige import OrdinaryKriging, UniversalKriging  # noqa: PLC0415  heavy: read where it is needed
+
+        error = np.zeros(1) if error_variance is None else np.asarray(error_variance, float)
+        if np.ptp(error) > 0:
+            raise ValueError("Invalid error_variance with unequal values. PyKrige takes one for all sites. Use Kriging.")
+        self.noise_ = self.variogram.nugget + float(error[0])
+        parameters = self.variogram.pykrige_parameters() | {"nugget": self.noise_}
+        common = {"variogram_model": self.variogram.model, "variogram_parameters": parameters, "exact_values": False}
+        if drift is None:
+            self.engine_ = OrdinaryKriging(xy[:, 0], xy[:, 1], values, **common)
+        else:
+            common |= {"drift_terms": ["specified"], "specified_drift": list(np.asarray(drift, float).T)}
+            self.engine_ = UniversalKriging(xy[:, 0], xy[:, 1], values, **common)
+        return self
+
+    def predict(self, xy: np.ndarray, drift: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+        """Return the (m,) mean and variance of the noise-free field at (m, 2) places with (m, k) drift columns."""
+        extra = {} if drift is None else {"specified_drift_arrays": list(np.asarray(drift, float).T)}
+        mean, variance = self.engine_.execute("points", xy[:, 0], xy[:, 1], **extra)
+        return np.asarray(mean), np.maximum(np.asarray(variance) - self.noise_, 0.0)

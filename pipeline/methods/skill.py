@@ -1,0 +1,106 @@
+"""How well a day's estimate tells what a site says when it does not know that site: leave one out, never the fit."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Protocol
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from pipeline.ground import GroundRecord
+from pipeline.methods.background import CarriedFlight, Prediction, TerrainBackground
+from pipeline.methods.density import BulkDensity, leave_one_out
+from pipeline.methods.scores import scores
+from pipeline.methods.site_values import site_values
+
+SITE_VARIATION = 0.2
+"""Spread of a site's SWE about its own cell's mean, as a share: what a prediction for the cell cannot know of a point (15 to
+30 %, common practice, no source)."""
+
+SITE_COLUMNS = [
+    "site_id", "x", "y", "elevation_m", "inside", "swe_mm", "swe_se_mm", "depth_m", "density_kg_m3", "age_days",
+    "estimate_mm", "estimate_without_mm", "estimate_without_se_mm", "used", "reason",
+]  # fmt: skip
+
+
+class DayMap(Protocol):
+    """SWE of the grid on the day (mm), its standard error (mm), and the flight of the day where there is one."""
+
+    swe_mm: np.ndarray
+    se_mm: np.ndarray
+    flown: object | None
+
+
+def site_table(
+    ground: GroundRecord,
+    background: CarriedFlight | TerrainBackground,
+    today: DayMap,
+    when_where: tuple[dt.date, xr.Dataset],
+) -> pd.DataFrame:
+    """Return the sites as measured, as estimated, and as estimated without each: the rows of `sites.csv`.
+
+    Parameters
+    ----------
+    when_where : the day, and the grid's places as `background` takes them.
+
+    Notes
+    -----
+    On a flight's own day cells come from the laser and not from the sites, so that the estimate without a site is the
+    estimate. A site's error against its cell (`SITE_VARIATION`) is counted in the error of the estimate without it.
+    """
+    date, places = when_where
+    values = site_values(ground, date)
+    sites = ground.sites
+    row, column = sites["row"].to_numpy(), sites["column"].to_numpy()
+    table = sites.reset_index()[["site_id", "x", "y", "elevation_m", "inside"]].set_index("site_id")
+    table = table.join(values[["swe_mm", "swe_se_mm", "age_days"]]).join(_depth_and_density(ground, date))
+    table["estimate_mm"] = today.swe_mm[row, column]
+    without = pd.DataFrame({"mean": today.swe_mm[row, column], "se": today.se_mm[row, column]}, index=sites.index)
+    if today.flown is None:
+        for site_id in values.index:
+            without.loc[site_id] = _estimate_without(site_id, ground, background, (date, places))
+    table["estimate_without_mm"] = without["mean"]
+    table["estimate_without_se_mm"] = np.hypot(without["se"], SITE_VARIATION * without["mean"])
+    table["used"] = table["swe_mm"].notna()
+    table["reason"] = np.where(table["used"], "", "no accepted SWE near the date")
+    table["age_days"] = table["age_days"].clip(lower=0)
+    return table.reset_index()[SITE_COLUMNS].sort_values("site_id", ignore_index=True)
+
+
+def _estimate_without(
+    site_id: str, ground: GroundRecord, background: CarriedFlight | TerrainBackground, when_where: tuple[dt.date, xr.Dataset]
+) -> tuple[float, float]:
+    """Return mean and standard error in mm at a site's cell from a background that never knew the site."""
+    date, places = when_where
+    rest = ground.without(site_id)
+    if site_values(rest, date).empty:
+        return np.nan, np.nan
+    site = ground.sites.loc[[site_id]]
+    place = places.isel(y=xr.DataArray(site["row"].to_numpy(), dims="site"), x=xr.DataArray(site["column"].to_numpy(), dims="site"))
+    place = place.assign(row=("site", site["row"].to_numpy()), column=("site", site["column"].to_numpy()))
+    predicted: Prediction = background.unfitted().fit(rest, date).predict(place)
+    return float(predicted.swe_mm[0]), float(predicted.standard_error()[0])
+
+
+def _depth_and_density(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
+    """Return each site's newest depth (m) and density (kg/m3) up to the date, indexed by site_id."""
+    daily = ground.daily.assign(density_kg_m3=ground.daily["swe_mm"] / ground.daily["depth_m"].where(ground.daily["depth_m"] > 0))
+    names = ["site_id", "date", "depth_m", "density_kg_m3"]
+    known = pd.concat([daily[names], ground.visits[names]], ignore_index=True).dropna(subset="depth_m")
+    known = known[known["date"] <= pd.Timestamp(date)]
+    return known.sort_values("date", kind="stable").drop_duplicates("site_id", keep="last").set_index("site_id")[names[2:]]
+
+
+def swe_skill(sites: pd.DataFrame, model: str) -> pd.DataFrame:
+    """Return the row of `skill.csv` for SWE: sites against the estimate that does not know them."""
+    observed, mean, se = (sites[name].to_numpy(float) for name in ("swe_mm", "estimate_without_mm", "estimate_without_se_mm"))
+    return pd.DataFrame([{"model": model, "part": "blend", "weight": 1.0} | scores(observed, mean, np.hypot(se, sites["swe_se_mm"]))])
+
+
+def density_skill(model: BulkDensity, records: pd.DataFrame, date: dt.date) -> pd.DataFrame:
+    """Return the row of `skill.csv` for density: sites against the density told by the others."""
+    held_out = leave_one_out(model, records, date)
+    figures = scores(*(held_out[name].to_numpy(float) for name in ("observed", "predicted", "predicted_se")))
+    return pd.DataFrame([{"model": "relation and sites", "part": "density", "weight": 1.0} | figures])

@@ -1,0 +1,48 @@
+"""SWE regressed on the terrain: the background of a season without a flight yet."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.methods.regression import BayesianLine
+
+REACH_M = 400.0
+"""The line on elevation is carried no further than this beyond the highest and lowest site."""
+
+LOCAL_SHARE = 0.25
+"""Spread of SWE between places of like terrain, as a share of the sites' mean: a point against its surroundings (15 to 30 %,
+common practice, no source)."""
+
+
+class TerrainRegression:
+    """SWE of the sites regressed on elevation, northness and canopy: the background of a season without a flight yet.
+
+    Attributes
+    ----------
+    line_ : the fitted Bayesian line.
+    reach_m_ : elevations between which it holds; beyond, it is kept level.
+    """
+
+    def fit(self, swe_mm: np.ndarray, terrain: np.ndarray, variance: np.ndarray) -> TerrainRegression:
+        """Fit to (n,) SWE, (n, 3) elevation (m), northness, canopy, and the SWE's (n,) error variance."""
+        swe, elevation = np.asarray(swe_mm, float), terrain[:, 0]
+        self.centre_m_ = float(elevation.mean())
+        self.reach_m_ = (float(elevation.min()) - REACH_M, float(elevation.max()) + REACH_M)
+        self.level_mm_ = float(swe.mean())
+        size = self.level_mm_ + 1.0
+        # Spread of SWE with a kilometre of height, from a south to a north face, and from open to closed canopy (chosen).
+        self.line_ = BayesianLine(np.array([10.0, 1.0, 0.5, 0.3]) * size)
+        local = (LOCAL_SHARE * size) ** 2
+        self.line_.fit(self._columns(terrain), swe, variance + local)
+        return self
+
+    def predict(self, terrain: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the (m,) background SWE in mm, not below zero, and the line's standard error."""
+        mean, se = self.line_.predict(self._columns(terrain))
+        return np.maximum(mean, 0.0), np.where(mean > -se, se, 0.0)
+
+    def _columns(self, terrain: np.ndarray) -> np.ndarray:
+        elevation = np.clip(terrain[:, 0], *self.reach_m_)
+        return np.column_stack(
+            [np.ones(len(terrain)), (elevation - self.centre_m_) / 1000.0, terrain[:, 1], terrain[:, 2]]
+        )

@@ -1,0 +1,50 @@
+"""Work cut into tiles that threads share, with the same bytes whatever their number."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+from threadpoolctl import threadpool_limits
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+
+def tiles(count: int, size: int) -> list[slice]:
+    """Return slices of `size` that cover 0 to `count`; the last may be shorter.
+
+    >>> tiles(5, 2)
+    [slice(0, 2, None), slice(2, 4, None), slice(4, 5, None)]
+    """
+    return [slice(start, min(start + size, count)) for start in range(0, count, size)]
+
+
+def own_cores() -> int:
+    """Return how many cores this process may use."""
+    # A container or batch system may grant fewer cores than the machine has; not every platform can tell.
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def one_blas_thread() -> threadpool_limits:
+    """Return a context in which the linear algebra library keeps to one thread.
+
+    Its own threads would compete with those of `in_threads`, and could split a product differently on another machine.
+    """
+    return threadpool_limits(limits=1, user_api="blas")
+
+
+def in_threads(work: Callable[[Item], Result], items: Sequence[Item], threads: int | None = None) -> Iterator[Result]:
+    """Yield `work(item)` in the order of the items, worked on by `threads` (default: as many as the process may use).
+
+    The tiles' edges do not depend on the number of threads, so neither does any byte.
+    """
+    threads = threads or own_cores()
+    with one_blas_thread():
+        if threads == 1 or len(items) <= 1:
+            yield from map(work, items)
+            return
+        with ThreadPoolExecutor(threads) as pool:
+            yield from pool.map(work, items)

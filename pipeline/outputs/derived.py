@@ -1,0 +1,150 @@
+"""What the archive derives from its revisions: current.json, latest.json, index.parquet, totals.parquet of a basin.
+
+Each is replaced in one step and can be made again from the revision folders and the decisions.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Iterable
+from pathlib import Path
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from pipeline.outputs.files import replace_file
+from pipeline.outputs.tables import TOTALS, arrow_table, parquet_bytes, tidy
+from pipeline.problems import ArchiveError
+from pipeline.reading import RECORD, Revision, all_revisions, basin_folder, dates_held, highest, revisions, withdrawals
+
+INDEX_SCHEMA = pa.schema([
+    ("date", pa.date32()), ("revision", pa.int32()), ("degraded", pa.bool_()), ("withdrawn", pa.bool_()),
+    ("reason", pa.string()), ("made", pa.timestamp("us", "UTC")), ("code_version", pa.string()),
+    ("input_hash", pa.string()),
+])  # fmt: skip
+
+TOTALS_SCHEMA = pa.schema([
+    field
+    for column in arrow_table(tidy(pd.DataFrame(columns=[c.name for c in TOTALS]), TOTALS, "totals"), TOTALS).schema
+    for field in ([column, pa.field("revision", pa.int32())] if column.name == "date" else [column])
+])  # fmt: skip
+
+
+def refresh(root: Path, basin: str, dates: Iterable[dt.date], work: Path) -> None:
+    """Bring what is derived up to date for `dates`; `work` is a folder on the same file system to write in first.
+
+    The time does not depend on how many dates the archive holds, save for copying two small tables. Where one of them
+    is missing or cannot be read, all dates are done. To be called under the basin's lock. Raises OSError.
+    """
+    folder = basin_folder(root, basin)
+    index = _read(folder / "index.parquet", INDEX_SCHEMA)
+    totals = _read(folder / "totals.parquet", TOTALS_SCHEMA)
+    if index is None or totals is None:
+        rebuild(root, basin, work)
+    else:
+        _write(root, basin, (index, totals), sorted(set(dates)), work)
+
+
+def rebuild(root: Path, basin: str, work: Path) -> int:
+    """Make all that is derived again from the revisions and decisions; return how many dates there are."""
+    dates = dates_held(root, basin)
+    _write(root, basin, (INDEX_SCHEMA.empty_table(), TOTALS_SCHEMA.empty_table()), dates, work)
+    return len(dates)
+
+
+def _write(root: Path, basin: str, tables: tuple[pa.Table, pa.Table], dates: list[dt.date], work: Path) -> None:
+    """Write index, totals, latest.json and current.json with the rows of `dates` made new, the others as in `tables`."""
+    folder = basin_folder(root, basin)
+    gone = withdrawals(root, basin)
+    index_rows, totals_rows = [], []
+    for date in dates:
+        held = revisions(root, basin, date)
+        stands = highest(held, gone)
+        index_rows += [_index_row(r, gone) for r in held]
+        totals_rows += [_totals_rows(stands)] if stands else []
+        if held:
+            _replace(folder / date.isoformat() / "current.json", _named(stands, date, in_basin=False), work)
+    index = _put(tables[0], dates, [pa.Table.from_pylist(index_rows, schema=INDEX_SCHEMA)])
+    totals = _put(tables[1], dates, totals_rows)
+    replace_file(folder / "totals.parquet", parquet_bytes(totals), work)
+    replace_file(folder / "index.parquet", parquet_bytes(index), work)
+    _replace(folder / "latest.json", _latest(root, basin, index), work)
+
+
+def read_index(root: Path, basin: str) -> pa.Table:
+    """Return every revision of a basin as in `index.parquet`, sorted by date and revision, true to the folders.
+
+    A revision that the index does not have yet is read from its record; `withdrawn` comes from the decisions.
+    """
+    gone = withdrawals(root, basin)
+    index = _read(basin_folder(root, basin) / "index.parquet", INDEX_SCHEMA) or INDEX_SCHEMA.empty_table()
+    rows = {(row["date"], row["revision"]): row for row in index.to_pylist()}
+    held = [revision for revisions_of_date in all_revisions(root, basin) for revision in revisions_of_date]
+    true = [rows.get((r.date, r.number)) or _index_row(r, gone) for r in held]
+    return pa.Table.from_pylist(
+        [{**row, "withdrawn": (row["date"], row["revision"]) in gone} for row in true], INDEX_SCHEMA
+    )
+
+
+def _read(path: Path, schema: pa.Schema) -> pa.Table | None:
+    """Return a derived table, or None when it is missing, damaged or of another version: it will be made again."""
+    try:
+        table = pq.read_table(path)
+    except (OSError, pa.ArrowInvalid):
+        return None
+    return table if table.schema.equals(schema) else None
+
+
+def _put(table: pa.Table, dates: list[dt.date], rows: list[pa.Table]) -> pa.Table:
+    """Return `table` with `rows` in place of the rows of `dates`, by date; rows of one date keep their order."""
+    others = table.filter(pc.invert(pc.is_in(table["date"], pa.array(dates, pa.date32()))))
+    joined = pa.concat_tables([others, *rows])
+    return joined.take(pc.sort_indices(joined, [("date", "ascending")])).combine_chunks()
+
+
+def _index_row(revision: Revision, gone: dict[tuple[dt.date, int], str]) -> dict:
+    path = revision.path / RECORD
+    try:
+        record = json.loads(path.read_text("utf-8"))
+        return {
+            "date": revision.date, "revision": revision.number, "degraded": record["degraded"], "withdrawn": (revision.date, revision.number) in gone,
+            "reason": record["reason"], "made": dt.datetime.fromisoformat(record["made"]),
+            "code_version": record["code"]["version"], "input_hash": record["input_hash"],
+        }  # fmt: skip
+    except (ValueError, KeyError, TypeError) as error:
+        raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
+
+
+def _totals_rows(stands: Revision) -> pa.Table:
+    path = stands.path / "totals.parquet"
+    try:
+        table = pq.read_table(path)
+    except (OSError, pa.ArrowInvalid) as error:
+        raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
+    number = pa.array([stands.number] * table.num_rows, pa.int32())
+    return table.add_column(table.schema.get_field_index("date") + 1, TOTALS_SCHEMA.field("revision"), number)
+
+
+def _latest(root: Path, basin: str, index: pa.Table) -> dict:
+    standing = index.filter(pc.invert(index["withdrawn"]))
+    if standing.num_rows == 0:
+        return _named(None, None, in_basin=True)
+    date = standing["date"][-1].as_py()
+    number = standing["revision"][-1].as_py()
+    return _named(next(r for r in revisions(root, basin, date) if r.number == number), date, in_basin=True)
+
+
+def _named(stands: Revision | None, date: dt.date | None, *, in_basin: bool) -> dict:
+    """Return date, revision and path, the path from the folder of the file that says it; nulls when nothing stands."""
+    path = None if stands is None else f"{stands.date}/{stands.path.name}" if in_basin else stands.path.name
+    return {"date": date and date.isoformat(), "revision": stands and stands.number, "path": path}
+
+
+def _replace(path: Path, content: dict, work: Path) -> None:
+    """Replace a small JSON file unless it says the same already: a rebuild would flush thousands of them."""
+    data = (json.dumps(content) + "\n").encode("utf-8")
+    if not path.exists() or path.read_bytes() != data:
+        replace_file(path, data, work)

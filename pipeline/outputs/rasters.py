@@ -1,0 +1,37 @@
+"""The grids of a published day that people open in a GIS: one cloud-optimised GeoTIFF a variable."""
+
+from __future__ import annotations
+
+import numpy as np
+import rasterio
+from rasterio.io import MemoryFile
+
+from pipeline.day import Day
+from pipeline.variables import VARIABLES
+
+RASTERS = ("swe", "swe_se", "depth", "density")
+"""The variables that have a file of their own, `NAME.tif`."""
+
+_TILE = 256
+
+
+def cog_bytes(day: Day, name: str, values: np.ndarray) -> bytes:
+    """Return variable `name`, float32 on the day's grid with NaN outside, as a cloud-optimised GeoTIFF.
+
+    The band carries description and unit. Missing is NaN: a reader that overlooks the nodata value gets NaN in its
+    sums, never a plausible number.
+    """
+    variable = VARIABLES[name]
+    profile = {
+        "driver": "COG", "width": day.grid.width, "height": day.grid.height, "count": 1, "dtype": "float32",
+        "crs": rasterio.CRS.from_wkt(day.grid.crs.to_wkt()), "transform": day.grid.transform, "nodata": np.nan,
+        "compress": "DEFLATE", "predictor": 3, "level": 6, "blocksize": _TILE, "overview_resampling": "average",
+    }  # fmt: skip
+    tags = {"basin_id": day.basin_id, "date": day.date.isoformat(), "standard_name": variable.standard_name}
+    with MemoryFile() as memory:
+        with memory.open(**profile) as file:
+            file.write(values, 1)
+            file.set_band_description(1, variable.long_name)
+            file.set_band_unit(1, variable.units)
+            file.update_tags(**tags)
+        return memory.read()

@@ -1,0 +1,146 @@
+"""Work in hand, where no reader looks: staged folders, and what processes that died left in them."""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+import shutil
+import socket
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.outputs.files import make_folders, replace_file
+from pipeline.outputs.locks import basin_lock, try_lock
+from pipeline.reading import LAYOUT_VERSION, archive_folder
+
+_FOREIGN_S = 2 * 86400.0
+"""Work left by another host cannot be asked whether it lives; no night takes two days."""
+
+
+@dataclass
+class Work:
+    """One staged folder: `folder` is ours to write in; `revision` inside it becomes the published folder.
+
+    `due` is set while the revision is in place and its derived files are not. Should the rest then fail, the folder's
+    owner file stays as a note of that, for the next publisher to act on.
+    """
+
+    archive: Path
+    folder: Path
+    due: bool = False
+
+    @property
+    def revision(self) -> Path:
+        """Folder of the revision in the making."""
+        return self.folder / "revision"
+
+
+def staging_folder(root: Path, basin: str) -> Path:
+    """Return where the work of a basin is staged: on the archive's own file system, so that a rename is enough."""
+    return root / ".staging" / basin
+
+
+def prepared(root: str | Path) -> Path:
+    """Return the archive's folder, made when it is new, with its layout version in it."""
+    archive = archive_folder(root)
+    make_folders(archive)
+    if not (archive / "archive.json").exists():
+        make_folders(archive / ".staging")
+        content = {
+            "layout": LAYOUT_VERSION,
+            "about": "Dated archive of basin snow water estimates; see docs/archive.md.",
+        }
+        replace_file(archive / "archive.json", (json.dumps(content) + "\n").encode(), archive / ".staging")
+    return archive
+
+
+@contextmanager
+def staged(root: Path, basin: str, date: str = "") -> Iterator[Work]:
+    """Give a new staged folder for one date of a basin, or for none, and remove it in the end, whatever happened.
+
+    The folder carries who works in it (host, process) under a lock that the system frees when the process dies.
+    """
+    work = Work(root, staging_folder(root, basin) / f"{os.getpid()}-{secrets.token_hex(4)}")
+    try:
+        with basin_lock(root, basin):
+            make_folders(work.folder)
+            owner = (work.folder / "owner.json").open("w", encoding="utf-8")
+            try_lock(owner.fileno())
+        with owner:
+            json.dump({"host": socket.gethostname(), "pid": os.getpid(), "basin": basin, "date": date}, owner)
+            owner.flush()
+            os.fsync(owner.fileno())
+            work.revision.mkdir()
+            yield work
+    finally:
+        remove(work.folder, keep_owner=work.due)
+
+
+def remove(folder: Path, *, keep_owner: bool = False) -> None:
+    """Remove a staged folder, or all of it but its owner file. What cannot be removed is left to the next publisher."""
+    if keep_owner:
+        for path in folder.iterdir():
+            if path.name != "owner.json":
+                shutil.rmtree(path, ignore_errors=True) if path.is_dir() else path.unlink(missing_ok=True)
+    else:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def left_behind(root: Path, basin: str) -> dict[Path, str]:
+    """Return the staged folders of a basin whose makers are gone, with the date each worked on ("" when unknown).
+
+    To be called under the basin's lock: a folder is made and claimed under it.
+    """
+    try:
+        folders = sorted(staging_folder(root, basin).iterdir())
+    except FileNotFoundError:
+        return {}
+    return {folder: _owner(folder).get("date", "") for folder in folders if _is_left(folder)}
+
+
+def _owner(folder: Path) -> dict[str, str]:
+    try:
+        owner = json.loads((folder / "owner.json").read_text("utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return owner if isinstance(owner, dict) else {}
+
+
+def _is_left(folder: Path) -> bool:
+    owner = _owner(folder)
+    try:
+        with (folder / "owner.json").open("r+", encoding="utf-8") as file:
+            claimed = try_lock(file.fileno())
+    except FileNotFoundError:
+        # Made, not yet claimed: with no lock to tell, the process in the folder's name does.
+        claimed = None
+    except OSError:
+        # Another user's: not ours to judge.
+        return False
+    if claimed is False:
+        return False
+    if owner.get("host", socket.gethostname()) != socket.gethostname():
+        # A lock need not reach across hosts.
+        return _age_s(folder) > _FOREIGN_S
+    return claimed is True or not _is_running(int(owner.get("pid", folder.name.split("-")[0])))
+
+
+def _age_s(path: Path) -> float:
+    try:
+        return time.time() - path.stat().st_mtime
+    except FileNotFoundError:
+        return 0.0
+
+
+def _is_running(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return pid > 0

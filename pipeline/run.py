@@ -1,0 +1,100 @@
+"""The shell around a basin day: files in, estimate, archive out."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import subprocess
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+
+from pipeline.day import Day
+from pipeline.estimate import Choices, estimate_day
+from pipeline.gather import Readings, Stage, read_inputs
+from pipeline.outputs.archive import Published, publish, same_as_newest
+from pipeline.outputs.keep import grids_sha256, keep_inputs, rows_sha256
+from pipeline.outputs.record import Provenance, UsedFile, input_sha256
+from pipeline.settings import Settings
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What an update did: the revision, the day as published, why it is degraded, and what was read."""
+
+    published: Published
+    day: Day | None
+    readings: Readings
+
+
+def last_complete_day(settings: Settings, now: dt.datetime) -> dt.date:
+    """Return the last local day that is over at the instant `now` (with time zone)."""
+    local = now.astimezone(dt.timezone(dt.timedelta(hours=settings.basin.utc_offset_hours)))
+    return local.date() - dt.timedelta(days=1)
+
+
+def update(settings: Settings, date: dt.date, stage: Stage, reason: str = "nightly update") -> Outcome:
+    """Estimate a date and publish it; nothing is published when the newest revision was made from the same.
+
+    Raises
+    ------
+    SnowtallyError : the settings, a required input or the archive cannot be used, or no estimate is possible.
+    """
+    readings = read_inputs(settings, date, stage)
+    provenance = _provenance(settings, readings, reason)
+    archive = settings.path(settings.archive)
+    stage("looking into the archive")
+    same = same_as_newest(archive, settings.basin.id, date, provenance)
+    if same is not None:
+        return Outcome(same, None, readings)
+    stage("estimating")
+    day = estimate_day(readings.inputs, _choices(settings, date))
+    stage("publishing")
+    kept = keep_inputs(archive, settings.basin.id, readings.rows, readings.grids)
+    return Outcome(publish(archive, day, replace(provenance, kept=kept)), day, readings)
+
+
+def _choices(settings: Settings, date: dt.date) -> Choices:
+    return Choices(settings.density.snow_class, settings.season_start(date), settings.flights.least_valid_fraction)
+
+
+def _provenance(settings: Settings, readings: Readings, reason: str) -> Provenance:
+    """Return how a day comes to be: settings, files and the identity of what was used from them."""
+    hashes = {name: rows_sha256(table) for name, table in readings.rows.items()}
+    hashes |= {name: grids_sha256(grids) for name, grids in readings.grids.items()}
+    home = settings.file.parent
+    used = [
+        UsedFile(file.role, Path(os.path.relpath(file.path, home)).as_posix(), file.size, file.sha256, hashes.get(name, ""))
+        for file, name in readings.files
+    ]
+    release, commit = code_version()
+    return Provenance(
+        settings=settings.as_used(),
+        settings_hash=settings.identity(),
+        inputs=used,
+        input_hash=input_sha256(hashes),
+        reason=reason,
+        degraded=readings.degraded,
+        code_version=release,
+        commit=commit,
+        made=dt.datetime.now(dt.UTC),
+    )
+
+
+@cache
+def code_version() -> tuple[str, str]:
+    """Return the program's version and, where it runs from a git checkout, the commit; the version then names it too.
+
+    A checkout's files change without a new version, and a day made by other code is another day.
+    """
+    release = version("snowtally")
+    here = Path(__file__).resolve().parent
+    asked = subprocess.run(  # noqa: S603  fixed words, no input from outside
+        ["git", "-C", str(here), "rev-parse", "--short=12", "HEAD"],  # noqa: S607  git from the path, where there is one
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    commit = asked.stdout.strip() if asked.returncode == 0 else ""
+    return (f"{release}+{commit}" if commit else release), commit

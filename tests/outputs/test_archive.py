@@ -1,0 +1,338 @@
+"""Publishing: revisions that stay, numbers that rise, derived files that follow, and failures told in one line."""
+
+from __future__ import annotations
+
+import datetime as dt
+import errno
+import hashlib
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+
+import pandas as pd
+import pyarrow.parquet as pq
+import pytest
+from made_day import made_day
+
+from pipeline import reading
+from pipeline.outputs import files as files_module
+from pipeline.outputs.archive import publish, rebuild_derived, same_as_newest
+from pipeline.outputs.status import status
+from pipeline.problems import ArchiveError
+
+DAY = dt.date(2031, 3, 1)
+
+
+def content(folder: Path) -> dict[str, str]:
+    """Return the hash of every file under a folder, by relative path."""
+    return {
+        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def withdraw(root: Path, date: str, revision: int) -> None:
+    line = {
+        "decision": "withdraw",
+        "date": date,
+        "revision": revision,
+        "reason": "wrong tare",
+        "made": "2031-03-03T00:00:00Z",
+    }
+    with (root / "larkmoor" / "decisions.jsonl").open("a", encoding="utf-8") as file:
+        file.write(json.dumps(line) + "\n")
+
+
+def test_a_revision_is_never_changed_by_the_next(tmp_path, provenance):
+    first = publish(tmp_path, made_day(), provenance("a"))
+    before = content(first.path)
+    second = publish(tmp_path, made_day(extra_mm=5), provenance("b"))
+    assert (first.revision, second.revision, second.unchanged) == (1, 2, False)
+    assert content(first.path) == before
+    assert second.path == tmp_path / "larkmoor" / "2031-03-01" / "r002"
+    assert not any(path.stat().st_mode & 0o222 for path in second.path.iterdir())
+
+
+def test_the_same_day_twice_differs_in_the_record_alone(tmp_path, provenance):
+    later = provenance("a", made=dt.datetime(2031, 4, 1, tzinfo=dt.UTC))
+    first = publish(tmp_path / "one", made_day(), provenance("a"))
+    second = publish(tmp_path / "two", made_day(), later)
+    one, two = content(first.path), content(second.path)
+    assert {name for name in one if one[name] != two[name]} == {"record.json"}
+
+
+def test_the_same_inputs_settings_and_version_publish_nothing_new(tmp_path, provenance):
+    assert same_as_newest(tmp_path, "larkmoor", DAY, provenance("a")) is None
+    first = publish(tmp_path, made_day(), provenance("a"))
+    same = same_as_newest(tmp_path, "larkmoor", DAY, provenance("a", reason="rerun"))
+    assert same.unchanged
+    assert (same.path, same.revision) == (first.path, 1)
+    assert publish(tmp_path, made_day(), provenance("a")).unchanged
+    assert [path.name for path in sorted(first.path.parent.glob("r*"))] == ["r001"]
+
+
+@pytest.mark.parametrize("change", [{"input_hash": "b"}, {"settings_hash": "6" * 64}, {"code_version": "0.2.0"}])
+def test_other_inputs_settings_or_version_are_a_new_revision(tmp_path, provenance, change):
+    publish(tmp_path, made_day(), provenance("a"))
+    assert same_as_newest(tmp_path, "larkmoor", DAY, provenance("a", **change)) is None
+    assert publish(tmp_path, made_day(), provenance("a", **change)).revision == 2
+
+
+def test_what_was_withdrawn_is_not_said_again_from_the_same_inputs(tmp_path, provenance):
+    publish(tmp_path, made_day(), provenance("a"))
+    withdraw(tmp_path, "2031-03-01", 1)
+    assert same_as_newest(tmp_path, "larkmoor", DAY, provenance("a")).revision == 1
+
+
+def test_the_record_knows_its_parent_and_why(tmp_path, provenance):
+    publish(tmp_path, made_day(), provenance("a"))
+    publish(tmp_path, made_day(), provenance("b", reason="late course sheet", degraded=["No weather table."]))
+    one = reading.read_record(tmp_path, "larkmoor", DAY, 1)
+    two = reading.read_record(tmp_path, "larkmoor", DAY)
+    assert (one["parent_revision"], one["degraded"], two["parent_revision"], two["degraded"]) == (None, False, 1, True)
+    assert (two["reason"], two["degraded_reasons"]) == ("late course sheet", ["No weather table."])
+
+
+def test_further_files_are_written_for_the_number_that_is_taken(tmp_path, provenance):
+    home = tmp_path / "larkmoor" / "2031-03-01"
+    seen = []
+
+    def item(folder: Path, number: int, parent: int | None) -> None:
+        seen.append((number, parent))
+        (folder / "item.json").write_text(json.dumps({"revision": number}), "utf-8")
+        if number < 3:
+            # Someone without the lock is quicker, twice.
+            (home / f"r{number:03d}").mkdir(parents=True)
+
+    published = publish(tmp_path, made_day(), provenance("a"), item)
+    assert published.revision == 3
+    assert seen == [(1, None), (2, None), (3, None)]
+    assert json.loads((published.path / "item.json").read_text("utf-8")) == {"revision": 3}
+    record = json.loads((published.path / "record.json").read_text("utf-8"))
+    assert record["revision"] == 3
+    assert "item.json" in {file["name"] for file in record["files"]}
+    # The empty folders of the others were neither taken nor touched, and are no revisions.
+    assert [r.number for r in reading.revisions(tmp_path, "larkmoor", DAY)] == [3]
+    assert sorted(path.name for path in home.glob("r*")) == ["r001", "r002", "r003"]
+
+
+@pytest.mark.parametrize("by_kernel", [True, False])
+@pytest.mark.parametrize("filled", [True, False])
+def test_a_rename_never_takes_the_place_of_a_folder(tmp_path, monkeypatch, by_kernel, filled):
+    if not by_kernel:
+        monkeypatch.setattr(files_module, "_rename_noreplace", lambda *_: False)
+    source, target = tmp_path / "source", tmp_path / "target"
+    source.mkdir()
+    target.mkdir()
+    if filled:
+        (target / "said.txt").write_text("kept", "utf-8")
+    with pytest.raises(FileExistsError):
+        files_module.rename_new(source, target)
+    assert source.is_dir()
+    assert [path.name for path in target.iterdir()] == ["said.txt"] * filled
+    files_module.rename_new(source, tmp_path / "free")
+    assert (tmp_path / "free").is_dir()
+
+
+def test_a_thousandth_revision_sorts_after_the_others(tmp_path, provenance):
+    first = publish(tmp_path, made_day(), provenance("a"))
+    first.path.rename(first.path.with_name("r999"))
+    assert publish(tmp_path, made_day(), provenance("b")).path.name == "r1000"
+    assert [r.number for r in reading.revisions(tmp_path, "larkmoor", DAY)] == [999, 1000]
+    assert reading.standing(tmp_path, "larkmoor", DAY).number == 1000
+
+
+# --- what is derived ---------------------------------------------------------------------------------------------------
+
+
+def derived(root: Path) -> dict[str, str]:
+    basin = content(root / "larkmoor")
+    return {name: digest for name, digest in basin.items() if "/r" not in name}
+
+
+def test_derived_files_can_be_made_again_byte_for_byte(tmp_path, provenance):
+    for date, inputs in (("2031-03-05", "a"), ("2031-03-01", "b"), ("2031-03-05", "c"), ("2031-02-28", "d")):
+        publish(tmp_path, made_day(date), provenance(inputs))
+    before = derived(tmp_path)
+    for name in before:
+        (tmp_path / "larkmoor" / name).unlink()
+    assert rebuild_derived(tmp_path, "larkmoor") == 3
+    assert derived(tmp_path) == before
+    latest = json.loads((tmp_path / "larkmoor" / "latest.json").read_text("utf-8"))
+    assert latest == {"date": "2031-03-05", "revision": 2, "path": "2031-03-05/r002"}
+
+
+@pytest.mark.parametrize("damage", [b"", b"PAR1 and then nothing", None])
+def test_a_damaged_index_is_made_again_by_the_next_publish(tmp_path, provenance, damage):
+    publish(tmp_path, made_day("2031-03-01"), provenance("a"))
+    path = tmp_path / "larkmoor" / "index.parquet"
+    path.unlink() if damage is None else path.write_bytes(damage)
+    publish(tmp_path, made_day("2031-03-02"), provenance("b"))
+    assert [str(date) for date in pq.read_table(path)["date"].to_pylist()] == ["2031-03-01", "2031-03-02"]
+
+
+def test_what_is_withdrawn_stays_readable_and_no_longer_stands(tmp_path, provenance):
+    publish(tmp_path, made_day("2031-03-01"), provenance("a"))
+    publish(tmp_path, made_day("2031-03-01", extra_mm=50), provenance("b"))
+    publish(tmp_path, made_day("2031-03-04"), provenance("c"))
+    withdraw(tmp_path, "2031-03-01", 2)
+    withdraw(tmp_path, "2031-03-04", 1)
+    # The line of a withdrawal that was cut off does not count.
+    with (tmp_path / "larkmoor" / "decisions.jsonl").open("a", encoding="utf-8") as file:
+        file.write('{"decision": "withdraw", "date": "2031-03-01", "rev')
+    rebuild_derived(tmp_path, "larkmoor")
+    basin = tmp_path / "larkmoor"
+    assert json.loads((basin / "latest.json").read_text("utf-8"))["path"] == "2031-03-01/r001"
+    assert json.loads((basin / "2031-03-01" / "current.json").read_text("utf-8"))["path"] == "r001"
+    assert json.loads((basin / "2031-03-04" / "current.json").read_text("utf-8")) == {
+        "date": "2031-03-04", "revision": None, "path": None,
+    }  # fmt: skip
+    assert pq.read_table(basin / "index.parquet")["withdrawn"].to_pylist() == [False, True, True]
+    assert set(pq.read_table(basin / "totals.parquet")["revision"].to_pylist()) == {1}
+    with reading.open_day(tmp_path, "larkmoor", "2031-03-01", 2) as day:
+        assert day.attrs["revision"] == 2
+    with pytest.raises(ArchiveError, match=r"Every revision of larkmoor 2031-03-04 is withdrawn.*by number: 1"):
+        reading.open_day(tmp_path, "larkmoor", "2031-03-04")
+
+
+def test_status_tells_what_is_held_and_how_old_it_is(tmp_path, provenance):
+    publish(tmp_path, made_day("2031-03-01"), provenance("a"))
+    publish(tmp_path, made_day("2031-03-01"), provenance("b", degraded=["No weather table."]))
+    publish(tmp_path, made_day("2031-03-04"), provenance("c"))
+    withdraw(tmp_path, "2031-03-04", 1)
+    # The withdrawal is not in the index yet, and the index may be gone altogether.
+    for _ in range(2):
+        told = status(tmp_path, "larkmoor", dt.date(2031, 3, 6))
+        assert (told.newest, told.age_days) == (DAY, 5)
+        rows = told.days[["date", "revisions", "standing", "degraded", "withdrawn"]].fillna({"standing": 0})
+        assert rows.to_numpy().tolist() == [[DAY, 2, 2, True, 0], [dt.date(2031, 3, 4), 1, 0, False, 1]]
+        (tmp_path / "larkmoor" / "index.parquet").unlink(missing_ok=True)
+    with pytest.raises(ArchiveError, match=r"no basin nowhere. It has: larkmoor"):
+        status(tmp_path, "nowhere", DAY)
+
+
+# --- failures ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("number", "told"),
+    [
+        (errno.ENOSPC, "the disk is full .* Free some space"),
+        (errno.EROFS, "the file system is read-only .* Mount it writable"),
+        (errno.EACCES, "no permission .* Give this user write permission"),
+        (errno.EIO, "Input/output error .* Look at the disk"),
+    ],
+)
+def test_a_disk_that_fails_is_told_in_one_line_and_leaves_nothing(tmp_path, provenance, monkeypatch, number, told):
+    publish(tmp_path, made_day("2031-02-28"), provenance("a"))
+    before = content(tmp_path / "larkmoor")
+    real = os.fsync
+    calls = []
+
+    def fails(descriptor):
+        calls.append(descriptor)
+        if len(calls) == 9:
+            raise OSError(number, os.strerror(number), str(tmp_path / "somewhere"))
+        real(descriptor)
+
+    monkeypatch.setattr(os, "fsync", fails)
+    with pytest.raises(ArchiveError, match=f"Cannot publish larkmoor 2031-03-01 in .*: {told}") as raised:
+        publish(tmp_path, made_day("2031-03-01"), provenance("b"))
+    assert "\n" not in str(raised.value)
+    assert content(tmp_path / "larkmoor") == before
+    assert list((tmp_path / ".staging" / "larkmoor").iterdir()) == []
+
+
+@pytest.mark.parametrize(("free", "told"), [(4096, "the disk is full"), (10**9, "NetCDF: HDF error")])
+def test_a_disk_that_fills_while_the_grid_is_written_is_told_so(tmp_path, provenance, monkeypatch, free, told):
+    def fails(*_):
+        # The library says no more than this, whatever the cause.
+        raise RuntimeError("NetCDF: HDF error")
+
+    monkeypatch.setattr("pipeline.outputs.pack.write_estimate", fails)
+    monkeypatch.setattr("pipeline.outputs.pack.shutil.disk_usage", lambda _: SimpleNamespace(free=free))
+    with pytest.raises(ArchiveError, match=f"{told}.*estimate.nc"):
+        publish(tmp_path, made_day(), provenance("a"))
+
+
+def test_a_file_that_reads_back_differently_is_not_published(tmp_path, provenance, monkeypatch):
+    real = files_module._size_sha256
+    seen: dict[Path, int] = {}
+
+    def forgets(path):
+        seen[path] = seen.get(path, 0) + 1
+        size, sha256 = real(path)
+        return (size, "0" * 64) if path.name == "swe.tif" and seen[path] == 2 else (size, sha256)
+
+    monkeypatch.setattr(files_module, "_size_sha256", forgets)
+    with pytest.raises(ArchiveError, match=r"swe.tif reads back differently from what was written. Check the disk."):
+        publish(tmp_path, made_day(), provenance("a"))
+    assert not (tmp_path / "larkmoor").exists()
+
+
+def test_an_archive_of_a_newer_layout_is_left_alone(tmp_path, provenance):
+    (tmp_path / "archive.json").write_text('{"layout": 2}', "utf-8")
+    with pytest.raises(
+        ArchiveError, match=r"has archive layout 2; this version reads up to 1. Install a newer snowtally."
+    ):
+        publish(tmp_path, made_day(), provenance("a"))
+    with pytest.raises(ArchiveError, match="layout 2"):
+        reading.list_days(tmp_path, "larkmoor")
+    assert [path.name for path in tmp_path.iterdir()] == ["archive.json"]
+
+
+def test_an_address_is_no_folder(provenance):
+    with pytest.raises(ArchiveError, match="'s3://bucket/archive' is no folder"):
+        publish("s3://bucket/archive", made_day(), provenance("a"))
+
+
+def test_a_file_where_the_archive_should_be_is_told(tmp_path, provenance):
+    (tmp_path / "archive").write_text("in the way", "utf-8")
+    with pytest.raises(ArchiveError, match="a file is in the way of a folder"):
+        publish(tmp_path / "archive", made_day(), provenance("a"))
+
+
+def test_a_stuck_lock_is_told_with_its_holder(tmp_path, provenance, monkeypatch):
+    publish(tmp_path, made_day(), provenance("a"))
+    monkeypatch.setattr("pipeline.outputs.locks._LOCK_WAIT_S", 0.05)
+    lock = tmp_path / ".locks" / "larkmoor.lock"
+    lock.write_text("process 12 on somewhere\n", "utf-8")
+    script = "import fcntl, sys, time; f = open(sys.argv[1]); fcntl.flock(f, fcntl.LOCK_EX); print(flush=True); time.sleep(30)"
+    holder = subprocess.Popen([sys.executable, "-c", script, lock], stdout=subprocess.PIPE)
+    try:
+        assert holder.stdout.readline()
+        with pytest.raises(
+            ArchiveError, match=r"larkmoor.lock is held by process 12 on somewhere. Stop it and run again."
+        ):
+            publish(tmp_path, made_day("2031-03-02"), provenance("b"))
+    finally:
+        holder.kill()
+        holder.communicate()
+
+
+def test_time_to_publish_does_not_grow_with_the_dates_held(tmp_path, provenance, monkeypatch):
+    # What is looked at is counted, not timed: one date more or less must not open one file more.
+    opened: list[str] = []
+    real = Path.read_text
+    monkeypatch.setattr(Path, "read_text", lambda self, *args: opened.append(self.name) or real(self, *args))
+    counts = []
+    for number in range(4):
+        opened.clear()
+        publish(tmp_path, made_day(f"2031-03-0{number + 1}"), provenance(str(number)))
+        counts.append(len(opened))
+    assert counts[1] == counts[2] == counts[3]
+
+
+def test_published_totals_are_gathered_by_date(tmp_path, provenance):
+    publish(tmp_path, made_day("2031-03-02"), provenance("a"))
+    publish(tmp_path, made_day("2031-03-01"), provenance("b"))
+    gathered = pq.read_table(tmp_path / "larkmoor" / "totals.parquet")
+    own = pd.concat(
+        pd.read_parquet(tmp_path / "larkmoor" / date / "r001" / "totals.parquet")
+        for date in ("2031-03-01", "2031-03-02")
+    )
+    pd.testing.assert_frame_equal(gathered.drop_columns("revision").to_pandas(), own.reset_index(drop=True))
