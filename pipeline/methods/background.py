@@ -14,12 +14,12 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.carry import CELL_VARIATION, carry, covered_fraction, elevation_nodes, station_turnover
+from pipeline.methods.carry import CELL_VARIATION, carry, covered_fraction, station_turnover
 from pipeline.methods.errors import ErrorPart, KrigedPart
 from pipeline.methods.flight_swe import Flown
 from pipeline.methods.kriging import Kriging
 from pipeline.methods.residual import SiteResidual
-from pipeline.methods.site_values import site_values
+from pipeline.methods.site_values import elevation_nodes, site_values
 from pipeline.methods.terrain_regression import TerrainRegression
 
 CARRY_COMMON = 0.08
