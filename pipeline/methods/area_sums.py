@@ -170,7 +170,7 @@ def block_cells(correlation: Variogram, shape: tuple[int, int], cell_m: float) -
     """Return how many cells a block's side may have for a correlation on a grid of `shape` cells.
 
     >>> block_cells(Variogram("exponential", 0.0, 1.0, 1500.0), (1000, 1200), 100.0)
-    3
+    7
     """
     length = correlation.range_m if correlation.model == "exponential" else correlation.range_m / 3.0
     return max(1, min(int(BLOCK_SHARE * length / cell_m), max(shape) // LEAST_BLOCKS))
