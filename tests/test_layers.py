@@ -1,0 +1,42 @@
+"""The data walk one way: who may import whom, read from the code itself."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+PIPELINE = Path(__file__).parents[1] / "pipeline"
+LEAVES = {"grid", "variables", "problems", "day", "ground"}
+ALLOWED = {
+    "inputs": LEAVES - {"day"},
+    "measurements": LEAVES - {"day"},
+    "flights": LEAVES - {"day"},
+    "methods": LEAVES - {"day"},
+    "outputs": LEAVES | {"reading"},
+}
+
+
+def imported(path):
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: no relative imports"
+            yield node.module
+        elif isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+
+
+@pytest.mark.parametrize("layer", ALLOWED)
+def test_layer_imports_only_what_it_may(layer):
+    for path in (PIPELINE / layer).rglob("*.py"):
+        for name in imported(path):
+            parts = name.split(".")
+            if parts[0] == "pipeline":
+                assert parts[1] in ALLOWED[layer] | {layer}, f"{path.name} imports {name}"
+
+
+def test_prefect_stays_in_flows_and_engines_in_their_modules():
+    homes = {"prefect": set(), "pykrige": {"kriging.py"}}
+    for path in PIPELINE.rglob("*.py"):
+        for name in imported(path):
+            home = homes.get(name.split(".")[0])
+            assert home is None or path.name in home, f"{path.name} imports {name}"
