@@ -211,6 +211,59 @@ def course_samples(table: pd.DataFrame, sites: SitePoints, seed: np.random.SeedS
     return break_courses(sheets.assign(**{name: pd.to_numeric(sheets[name], errors="coerce") for name in lengths}))
 
 
+def survey(
+    site_id: str,
+    dates: tuple[pd.Timestamp, pd.Timestamp],
+    snow: tuple[float, float, float],
+    pattern: np.ndarray,
+    rng: np.random.Generator,
+) -> list[dict[str, object]]:
+    """Return the sheet of one visit: a row a point.
+
+    Parameters
+    ----------
+    site_id : the course.
+    dates : nominal and true.
+    snow : SWE (mm), depth (m) and liquid water (mm) at the course.
+    pattern : how each point compares with the course; the last three are depth-only points, used by some courses.
+    rng : of the sampling.
+    """
+    nominal, date = dates
+    swe, depth, liquid = snow
+    sampler = SAMPLERS[site_id]
+    blank = {"core_cm": "", "swe_mm": "", "mass_full_g": "", "mass_empty_g": "", "cutter_cm2": "", "cores": "", "remark": ""}
+    common = {"site_id": site_id, "date": f"{date:%Y-%m-%d}", "sampler": sampler, "nominal_date": f"{nominal:%Y-%m-%d}"}
+    out: list[dict[str, object]] = []
+    cored = len(pattern) - 3
+    here = depth * pattern * np.exp(rng.normal(0, 0.05, len(pattern)))
+    here = np.where(here < 0.02, 0.0, here)
+    density = (swe / depth if depth > 0 else 0.0) * np.exp(rng.normal(0, 0.025, len(pattern)) + 0.10 * np.log(pattern))
+    gain = SAMPLER_A_GAIN if sampler == "A" else 1.0
+    measured = here * density * gain * np.exp(rng.normal(0, 0.02, len(pattern)))
+    if site_id == "LC01" and 0.02 < depth < 0.30:  # too thin for single cores: one weight for five
+        cutter, empty = 30.0, 815
+        mass = float(measured[:5].mean()) * cutter * 5 / 10
+        weights = {"mass_full_g": round(empty + mass), "mass_empty_g": empty, "cutter_cm2": cutter, "cores": 5}
+        return [{**blank, **common, "point": "1-5", "depth_cm": round(100 * here[:5].mean()), **weights, "remark": "thin snow, cores weighed together"}]
+    for point in range(cored + (3 if site_id in ("LC03", "LC09") else 0)):
+        row = {**blank, **common, "point": str(point + 1), "depth_cm": round(100 * here[point])}
+        if here[point] == 0.0:
+            row |= {"core_cm": 0, "swe_mm": 0, "remark": "bare"}
+        elif point >= cored:
+            row |= {"sampler": "", "remark": "depth only"}
+        else:
+            row["core_cm"] = max(1, min(row["depth_cm"], round(100 * here[point] * rng.uniform(0.90, 0.995))))
+            if site_id in WEIGHED:
+                cutter, empty = 11.4, 940 + int(rng.integers(-4, 5))
+                row |= {"mass_full_g": round(empty + measured[point] * cutter / 10), "mass_empty_g": empty, "cutter_cm2": cutter}
+            else:
+                row["swe_mm"] = int(5 * round(measured[point] / 5)) if measured[point] > 60 else round(measured[point])
+            if liquid > 5 and point == 0:
+                row["remark"] = "wet snow"
+        out.append(row)
+    return out
+
+
 def break_courses(sheets: pd.DataFrame) -> pd.DataFrame:
     """Return the sheets with the planted faults, each listed in the README."""
     month = sheets["nominal_date"].str[:7]
