@@ -208,7 +208,7 @@ def course_samples(table: pd.DataFrame, sites: SitePoints, seed: np.random.SeedS
     sheets = pd.DataFrame(rows)
     lengths = ["depth_cm", "core_cm"]
     # A blank is no number yet; the planted mix-up of units gives lengths decimals.
-    return break_courses(sheets.assign(**{name: pd.to_numeric(sheets[name], errors="coerce") for name in lengths}))
+    return break_courses(sheets.assign(**{name: pd.to_numeric(sheets[name], errors="coerce").astype(float) for name in lengths}))
 
 
 def survey(
