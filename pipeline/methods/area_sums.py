@@ -61,9 +61,7 @@ class Blocks:
     cell_m: float
 
     @classmethod
-    def gather(
-        cls, weight: np.ndarray, group: np.ndarray, n_groups: int, cells: int, cell_m: float
-    ) -> Blocks:
+    def gather(cls, weight: np.ndarray, group: np.ndarray, n_groups: int, cells: int, cell_m: float) -> Blocks:
         """Gather (y, x) weights of (y, x) groups, -1 outside, to blocks of `cells` cells a side."""
         shape = tuple(-(-n // cells) for n in weight.shape)
         row, column = np.nonzero((group >= 0) & (weight != 0))
@@ -83,7 +81,9 @@ class Blocks:
         reach = int(np.ceil(correlation.reach_m / width)) + 1
         reaches = [min(reach, n - 1) for n in self.shape]
         kernel = self._kernel(correlation, reaches)
-        rows, columns = (tiles(n, n if 2 * r >= n else max(TILE_BLOCKS, r)) for n, r in zip(self.shape, reaches, strict=True))
+        rows, columns = (
+            tiles(n, n if 2 * r >= n else max(TILE_BLOCKS, r)) for n, r in zip(self.shape, reaches, strict=True)
+        )
         windows = [_Window.of((r, c), reaches, self.shape) for r in rows for c in columns]
         work = [(window, held) for window in windows for held in self._groups_within(window)]
         total = np.zeros((self.sums.shape[1],) * 2)
@@ -133,7 +133,9 @@ class Blocks:
         """Return the covariance of the `held` groups' sums within a window with all groups' sums around it."""
         within = self.sums[window.numbers(window.inner, self.shape)][:, held]
         around = self.sums[window.numbers(window.outer, self.shape)]
-        rows, columns = (slice(i.start - o.start, i.stop - o.start) for i, o in zip(window.inner, window.outer, strict=True))
+        rows, columns = (
+            slice(i.start - o.start, i.stop - o.start) for i, o in zip(window.inner, window.outer, strict=True)
+        )
         padded = np.zeros((len(held), *window.size))
         padded[:, rows, columns] = within.toarray().T.reshape(len(held), rows.stop - rows.start, -1)
         spread = irfft2(rfft2(padded) * rfft2(_wrapped(kernel, window.size)), s=window.size)

@@ -106,12 +106,13 @@ def volume_covariance(
            [180000.,  90000.]])
     """
     by_part: dict[str, np.ndarray] = {}
-    gathered: dict[int, Blocks] = {}
     for part in parts:
         se = part.se_mm if isinstance(part, ErrorPart) else part.scale_mm
         weight = np.where(group >= 0, cell_area_m2 * se / MM_PER_M, 0.0)
         if not np.isfinite(weight).all():
-            raise ValueError(f"Error part {part.name!r} is missing in cells of a zone or band. Give every such cell an error.")
+            raise ValueError(
+                f"Error part {part.name!r} is missing in cells of a zone or band. Give every such cell an error."
+            )
         with one_blas_thread():
             covariance = _covariance(part, weight, (group, n_groups, cell_m))
         by_part[part.name] = by_part.get(part.name, 0.0) + covariance
@@ -166,9 +167,7 @@ def _semidefinite(covariance: np.ndarray) -> np.ndarray:
     return 0.5 * (repaired + repaired.T)
 
 
-def product_variance(
-    first: np.ndarray, first_se: np.ndarray, second: np.ndarray, second_se: np.ndarray
-) -> np.ndarray:
+def product_variance(first: np.ndarray, first_se: np.ndarray, second: np.ndarray, second_se: np.ndarray) -> np.ndarray:
     """Return the variance of the product of two independent quantities, such as depth (m) and density (kg/m3): mm2.
 
     Exact, m1^2 v2 + m2^2 v1 + v1 v2, whatever their distributions (Goodman 1960, JASA 55, 708-713). The last term is what

@@ -11,17 +11,20 @@ Formulas: Cressie 1993, Statistics for Spatial Data, sections 3.2 to 3.4 (univer
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 from scipy.spatial.distance import cdist
 
+from pipeline.methods.drift import NO_NEWS, Drift, drift_columns
 from pipeline.methods.tiles import in_threads, one_blas_thread, tiles
 from pipeline.methods.variogram import Variogram
 
-TILE_CELLS = 2048
-"""Cells predicted at a time: with 250 sites a tile's arrays stay within a few megabytes of cache."""
+TILE_CELLS = 8192
+"""Cells that a thread takes at a time."""
+
+DESK_CELLS = 512
+"""Cells of a tile worked on at a time, always in the same memory: with 250 sites two arrays of a megabyte, which stay in
+cache. New arrays for each tile took twice as long."""
 
 TRIANGLE = 64
 """Columns of the inverse factor multiplied at a time: leaves out most of the half that is zero."""
@@ -29,10 +32,6 @@ TRIANGLE = 64
 SAME_PLACE = 1e-6
 """Sites nearer than this share of the range are one place; no less than this share of the sill is taken for their noise, or
 two of them without noise would make the equations singular."""
-
-NO_NEWS = 1e-9
-"""A drift column that the ones before it explain up to this share is left out, and a site whose own observation is all
-that determines the drift (its diagonal falls to this share) is left out by fitting anew."""
 
 
 class Kriging:
@@ -90,7 +89,7 @@ class Kriging:
         values = np.asarray(values, float).ravel()
         xy = np.asarray(xy, float).reshape(len(values), 2)
         error = np.zeros(len(values)) if error_variance is None else np.asarray(error_variance, float).ravel()
-        columns = _columns(drift, len(values))
+        columns = drift_columns(drift, len(values))
         self.used_ = np.isfinite(values) & np.isfinite(error) & np.isfinite(np.column_stack([xy, columns])).all(axis=1)
         self._given = (xy, values, error, columns)
         self.xy_, columns = xy[self.used_], columns[self.used_]
@@ -99,7 +98,7 @@ class Kriging:
         self._sites = self.xy_ - self._origin
         known = values[self.used_] - (self.mean or 0.0)
         self.noise_ = self._noise(self.variogram.nugget + np.maximum(error[self.used_], 0.0), known)
-        self.drift_ = _Drift.of(columns, constant=self.mean is None)
+        self.drift_ = Drift.of(columns, constant=self.mean is None)
         self._factor(known, self.drift_.rows(np.ones(len(known)), columns))
         return self
 
@@ -112,8 +111,11 @@ class Kriging:
         mean, variance = np.empty(len(xy)), np.empty(len(xy))
 
         def work(tile: slice) -> None:
-            rows = self._rows(xy[tile], None if drift is None else drift[tile])
-            mean[tile], variance[tile] = self._predict_tile(xy[tile], rows)
+            desk = np.empty((2, min(DESK_CELLS, len(xy)), len(self.xy_)))
+            for part in tiles(tile.stop - tile.start, DESK_CELLS):
+                cells = slice(tile.start + part.start, tile.start + part.stop)
+                rows = self._rows(xy[cells], None if drift is None else drift[cells])
+                mean[cells], variance[cells] = self._predict_part(xy[cells], rows, desk)
 
         list(in_threads(work, tiles(len(xy), TILE_CELLS), self.threads))
         return mean, variance
@@ -146,20 +148,22 @@ class Kriging:
         prior = self.variogram.sill * self.variogram.correlation(cdist(xy, xy))
         return self._posterior(prior, self.site_covariance(xy), self._rows(xy, drift))
 
-    def site_covariance(self, xy: np.ndarray) -> np.ndarray:
-        """Return the (m, n) prior covariance of the field at (m, 2) places with the field at the sites used."""
-        x, y = (np.asarray(xy, float) - self._origin).T
-        h = x[:, None] - self._sites[:, 0]
+    def site_covariance(self, xy: np.ndarray, desk: np.ndarray | None = None) -> np.ndarray:
+        """Return the (m, n) prior covariance of the field at (m, 2) places with the field at the sites used.
+
+        Parameters
+        ----------
+        desk : (2, m or more, n) room to work in; the first layer is returned. Its own when missing.
+        """
+        xy = np.asarray(xy, float) - self._origin
+        desk = np.empty((2, len(xy), len(self.xy_))) if desk is None else desk
+        h, across = desk[:, : len(xy)]
+        np.subtract(xy[:, :1], self._sites[:, 0], out=h)
         h *= h
-        across = y[:, None] - self._sites[:, 1]
+        np.subtract(xy[:, 1:], self._sites[:, 1], out=across)
         across *= across
         h += across
-        np.sqrt(h, out=h)
-        if self.variogram.model != "exponential":
-            return self.variogram.sill * self.variogram.correlation(h)
-        # In place: the distances of a million cells to all sites are the larger half of the work.
-        h *= -1.0 / self.variogram.range_m
-        np.exp(h, out=h)
+        self.variogram.correlate(np.sqrt(h, out=h), across)
         h *= self.variogram.sill
         return h
 
@@ -178,7 +182,7 @@ class Kriging:
         weight : (g,) sum of each sum's weights.
         drift : (g, k) weighted sums of the drift columns.
         """
-        return self._posterior(prior, with_sites, self.drift_.rows(weight, _columns(drift, len(weight))))
+        return self._posterior(prior, with_sites, self.drift_.rows(weight, drift_columns(drift, len(weight))))
 
     def _noise(self, noise: np.ndarray, values: np.ndarray) -> np.ndarray:
         """Return noise variances that keep the equations regular: a trace where several sites are one place."""
@@ -206,72 +210,28 @@ class Kriging:
             self._root = np.linalg.inv(triangle) if p else triangle
             white = self._inverse @ known
             self.coefficients_ = self._root @ (self._root.T @ (self._whitened.T @ white))
-            self._white_residual = white - self._whitened @ self.coefficients_
-            self._weights = self._inverse.T @ self._white_residual
+            residual = white - self._whitened @ self.coefficients_
+            self._beside = np.column_stack([self._whitened, residual])
+            self._weights = self._inverse.T @ residual
             self._gain = self._inverse.T @ (self._whitened @ self._root)
 
     def _rows(self, xy: np.ndarray, drift: np.ndarray | None) -> np.ndarray:
-        return self.drift_.rows(np.ones(len(xy)), _columns(drift, len(xy)))
+        return self.drift_.rows(np.ones(len(xy)), drift_columns(drift, len(xy)))
 
-    def _predict_tile(self, xy: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        covariance = self.site_covariance(xy)
-        beside = np.column_stack([self._whitened, self._white_residual])
-        explained, summed = np.zeros(len(xy)), np.zeros((len(xy), beside.shape[1]))
-        for part in tiles(len(self.xy_), TRIANGLE):
-            white = covariance[:, : part.stop] @ self._inverse[part, : part.stop].T
-            explained += np.einsum("ij,ij->i", white, white)
-            summed += white @ beside[part]
+    def _predict_part(self, xy: np.ndarray, rows: np.ndarray, desk: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        covariance, white = self.site_covariance(xy, desk), desk[1, : len(xy)]
+        for columns in tiles(len(self.xy_), TRIANGLE):
+            np.matmul(covariance[:, : columns.stop], self._inverse[columns, : columns.stop].T, out=white[:, columns])
+        summed = white @ self._beside
         mean = (self.mean or 0.0) + rows @ self.coefficients_ + summed[:, -1]
         unsure = (rows - summed[:, :-1]) @ self._root
-        variance = self.variogram.sill - explained + np.einsum("ij,ij->i", unsure, unsure)
-        return mean, np.maximum(variance, 0.0)
+        explained = np.einsum("ij,ij->i", white, white) - np.einsum("ij,ij->i", unsure, unsure)
+        return mean, np.maximum(self.variogram.sill - explained, 0.0)
 
     def _posterior(self, prior: np.ndarray, with_sites: np.ndarray, rows: np.ndarray) -> np.ndarray:
         white = with_sites @ self._inverse.T
         unsure = (rows - white @ self._whitened) @ self._root
         return prior - white @ white.T + unsure @ unsure.T
-
-
-@dataclass(frozen=True)
-class _Drift:
-    """The columns of the mean: a constant where it is unknown, and the drift columns kept, centred and scaled."""
-
-    constant: bool
-    kept: np.ndarray
-    centre: np.ndarray
-    scale: np.ndarray
-
-    @classmethod
-    def of(cls, columns: np.ndarray, *, constant: bool) -> _Drift:
-        """Choose among (n, k) columns those that say something which the ones before them do not."""
-        n = len(columns)
-        centre = columns.mean(axis=0) if constant and n else np.zeros(columns.shape[1])
-        centred = columns - centre
-        scale = np.sqrt(np.mean(centred**2, axis=0)) if n else np.zeros(columns.shape[1])
-        size = np.abs(columns).max(axis=0) if n else scale
-        basis = [np.full(n, 1.0 / np.sqrt(n))] if constant and n else []
-        kept = []
-        for column in range(columns.shape[1]):
-            if len(basis) >= n or scale[column] <= NO_NEWS * size[column]:
-                continue
-            rest = centred[:, column] / np.linalg.norm(centred[:, column])
-            for _ in range(2):  # the second pass takes what rounding left of the first
-                for known in basis:
-                    rest = rest - known * (known @ rest)
-            if np.linalg.norm(rest) > np.sqrt(NO_NEWS):
-                basis.append(rest / np.linalg.norm(rest))
-                kept.append(column)
-        index = np.array(kept, int)
-        return cls(constant and n > 0, index, centre[index], scale[index])
-
-    def rows(self, weight: np.ndarray, columns: np.ndarray) -> np.ndarray:
-        """Return the (m, p) rows of the mean for (m,) summed weights (1 for a place) and (m, k) summed columns."""
-        scaled = (columns[:, self.kept] - weight[:, None] * self.centre) / self.scale
-        return np.column_stack([weight, scaled]) if self.constant else scaled
-
-
-def _columns(drift: np.ndarray | None, count: int) -> np.ndarray:
-    return np.zeros((count, 0)) if drift is None else np.asarray(drift, float).reshape(count, np.shape(drift)[-1])
 
 
 def _cholesky(covariance: np.ndarray) -> np.ndarray:
@@ -312,7 +272,9 @@ class PykrigeKriging:
 
         error = np.zeros(1) if error_variance is None else np.asarray(error_variance, float)
         if np.ptp(error) > 0:
-            raise ValueError("Invalid error_variance with unequal values. PyKrige takes one for all sites. Use Kriging.")
+            raise ValueError(
+                "Invalid error_variance with unequal values. PyKrige takes one for all sites. Use Kriging."
+            )
         self.noise_ = self.variogram.nugget + float(error[0])
         parameters = self.variogram.pykrige_parameters() | {"nugget": self.noise_}
         common = {"variogram_model": self.variogram.model, "variogram_parameters": parameters, "exact_values": False}

@@ -78,10 +78,13 @@ def totals_rows(fields: xr.Dataset, units: ZoneBands, covariance: np.ndarray, da
     rows += [("zone", name, None, held & (zone == z)) for z, name in enumerate(units.zones)]
     rows += [("band", "", edges, held & (band == b)) for b, edges in enumerate(units.bands)]
     rows += [
-        ("zone_band", units.zones[zone[k]], units.bands[band[k]], np.arange(units.count) == k) for k in np.flatnonzero(held)
+        ("zone_band", units.zones[zone[k]], units.bands[band[k]], np.arange(units.count) == k)
+        for k in np.flatnonzero(held)
     ]
     table = [
-        {"basin_id": units.basin_id, "date": date, "level": level, "zone_id": zone_id} | _edges(edges) | sums.row(part, covariance)
+        {"basin_id": units.basin_id, "date": date, "level": level, "zone_id": zone_id}
+        | _edges(edges)
+        | sums.row(part, covariance)
         for level, zone_id, edges, part in rows
         if part.any()
     ]

@@ -15,6 +15,10 @@ PRACTICAL = 3.0
 """An exponential reaches 95 % of its sill at three times its e-folding length; PyKrige calls that its range."""
 
 
+LEAST_CLASSES = 3
+"""Distance classes without which a range is not fitted: nugget, sill and range are three."""
+
+
 @dataclass(frozen=True)
 class Variogram:
     """A stationary, isotropic variogram.
@@ -51,17 +55,29 @@ class Variogram:
         if self.model not in MODELS:
             raise ValueError(f"Invalid variogram model {self.model!r}. Models are {', '.join(MODELS)}.")
         if not (self.nugget >= 0 and self.sill >= 0 and np.isfinite(self.nugget + self.sill)):
-            raise ValueError(f"Invalid variogram nugget {self.nugget}, sill {self.sill}. Both are variances, 0 or more.")
+            raise ValueError(
+                f"Invalid variogram nugget {self.nugget}, sill {self.sill}. Both are variances, 0 or more."
+            )
         if not 0 < self.range_m < np.inf:
             raise ValueError(f"Invalid variogram range_m {self.range_m}. It is a length in metres above 0.")
 
     def correlation(self, distance_m: np.ndarray) -> np.ndarray:
         """Return the field's correlation at distances in m, 1 at 0; any shape."""
-        scaled = np.asarray(distance_m, float) / self.range_m
+        distance = np.array(distance_m, float)
+        return self.correlate(distance, np.empty_like(distance))
+
+    def correlate(self, distance_m: np.ndarray, scratch: np.ndarray) -> np.ndarray:
+        """Turn distances in m into correlations in place and return them; `scratch` is an array of the same shape."""
+        np.divide(distance_m, self.range_m, out=distance_m)
         if self.model == "exponential":
-            return np.exp(-scaled)
-        near = np.minimum(scaled, 1.0)
-        return 1.0 - 1.5 * near + 0.5 * near**3
+            return np.exp(np.negative(distance_m, out=distance_m), out=distance_m)
+        near = np.minimum(distance_m, 1.0, out=distance_m)
+        np.multiply(near, near, out=scratch)
+        scratch *= 0.5
+        scratch -= 1.5
+        near *= scratch
+        near += 1.0
+        return near
 
     def gamma(self, distance_m: np.ndarray) -> np.ndarray:
         """Return half the mean squared difference of two observations so far apart: 0 at 0, nugget + sill far away."""
@@ -168,7 +184,9 @@ class VariogramLimits:
     least_sites: int = 30
 
 
-def fit_variogram(empirical: EmpiricalVariogram, model: str, limits: VariogramLimits, sites: int | None = None) -> Variogram:
+def fit_variogram(
+    empirical: EmpiricalVariogram, model: str, limits: VariogramLimits, sites: int | None = None
+) -> Variogram:
     """Return the model nearest to the empirical variogram, with weights pairs / distance^2, held within `limits`.
 
     For a given range nugget and sill are a non-negative least squares fit in closed form, so that only the range is
@@ -189,7 +207,7 @@ def fit_variogram(empirical: EmpiricalVariogram, model: str, limits: VariogramLi
         shape = 1.0 - Variogram(model, 0.0, 1.0, range_m).correlation(distance)
         return _nugget_and_sill(shape, gamma, weight, limits.most_nugget)
 
-    few = (sites is not None and sites < limits.least_sites) or len(gamma) < 3
+    few = (sites is not None and sites < limits.least_sites) or len(gamma) < LEAST_CLASSES
     range_m = limits.default_range_m if few else _best_range(lambda r: linear(r)[2], limits)
     nugget, sill, _ = linear(range_m)
     return Variogram(model, nugget, max(sill, limits.least_sill), range_m)

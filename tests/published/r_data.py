@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from importlib.util import find_spec
 from pathlib import Path
 
 import pandas as pd
@@ -27,8 +28,6 @@ def r_data(package: str, name: str) -> dict:
 
 def meuse() -> pd.DataFrame:
     """Return the meuse points (heavy metals in a flood plain, 155 samples): x, y (m), zinc (ppm), dist (1) and more."""
-    from importlib.util import find_spec
-
     found = find_spec("skgstat")
     if found is None:
         pytest.skip("PyPI scikit-gstat is not installed, which carries the meuse points")
