@@ -27,7 +27,10 @@ app = typer.Typer(
 )
 
 SettingsFile = Annotated[Path, typer.Argument(metavar="SETTINGS", help="The basin's settings, a YAML file.")]
-DateOption = Annotated[str | None, typer.Option("--date", metavar="D", help="The local day, such as 2031-04-14. Default: the last complete one.")]
+DateOption = Annotated[
+    str | None,
+    typer.Option("--date", metavar="D", help="The local day, such as 2031-04-14. Default: the last complete one."),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
 VerboseOption = Annotated[bool, typer.Option("--verbose", "-v", help="Tell each stage with the seconds it took.")]
 
@@ -45,7 +48,9 @@ def main() -> None:
 
 
 @app.command()
-def update(settings: SettingsFile, date: DateOption = None, as_json: JsonOption = False, verbose: VerboseOption = False) -> None:
+def update(
+    settings: SettingsFile, date: DateOption = None, as_json: JsonOption = False, verbose: VerboseOption = False
+) -> None:
     """Estimate a date and publish it into the archive."""
     from pipeline.settings import read_settings  # noqa: PLC0415  a second of imports that --help does without
 
@@ -64,7 +69,9 @@ def update(settings: SettingsFile, date: DateOption = None, as_json: JsonOption 
 
 
 @app.command()
-def check(settings: SettingsFile, date: DateOption = None, as_json: JsonOption = False, verbose: VerboseOption = False) -> None:
+def check(
+    settings: SettingsFile, date: DateOption = None, as_json: JsonOption = False, verbose: VerboseOption = False
+) -> None:
     """Read and check every input, and publish nothing."""
     from pipeline.settings import read_settings  # noqa: PLC0415
 

@@ -170,12 +170,18 @@ def _bare_where_seen_bare(today: SweMap, cover: np.ndarray) -> SweMap:
         return np.where(bare, 0.0, values)
 
     parts = [
-        replace(part, scale_mm=cleared(part.scale_mm)) if isinstance(part, KrigedPart) else replace(part, se_mm=cleared(part.se_mm))
+        replace(part, scale_mm=cleared(part.scale_mm))
+        if isinstance(part, KrigedPart)
+        else replace(part, se_mm=cleared(part.se_mm))
         for part in today.parts
     ]
     covered = np.where(np.isfinite(cover) & (today.swe_mm > 0), cover, today.covered)
     return replace(
-        today, swe_mm=cleared(today.swe_mm), se_mm=cleared(today.se_mm), covered=np.clip(cleared(covered), 0.0, 1.0), parts=parts
+        today,
+        swe_mm=cleared(today.swe_mm),
+        se_mm=cleared(today.se_mm),
+        covered=np.clip(cleared(covered), 0.0, 1.0),
+        parts=parts,
     )
 
 
@@ -213,7 +219,11 @@ def _fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> xr.Datase
     fields = {name: np.where(inside, value, np.nan) for name, value in values.items()}
     fields["elevation"] = np.where(inside, elevation, np.nan)
     fields["cell_area"] = np.where(inside, terrain["cell_area"].to_numpy(), np.nan)
-    for name, classes in (("source", source), ("zone", terrain["zone"].to_numpy()), ("band", terrain["band"].to_numpy())):
+    for name, classes in (
+        ("source", source),
+        ("zone", terrain["zone"].to_numpy()),
+        ("band", terrain["band"].to_numpy()),
+    ):
         fields[name] = np.where(inside, classes, 0).astype("i4")
     return xr.Dataset({name: (("y", "x"), value) for name, value in fields.items()}, coords=terrain["elevation"].coords)
 
@@ -225,8 +235,12 @@ def _as_day(
     today, background, density = science
     units = ZoneBands(inputs.basin_id, [zone_id for zone_id, _ in inputs.zones], inputs.terrain.attrs["bands"])
     covariance = _volume_covariance(today, fields, units, inputs.grid.cell_m)
-    sites = site_table(inputs.ground, background, today, (inputs.date, _places(getattr(background, "flown", None), inputs)))
-    skill = pd.concat([density_skill(density, inputs.densities, inputs.date), swe_skill(sites, _name(today, background))])
+    sites = site_table(
+        inputs.ground, background, today, (inputs.date, _places(getattr(background, "flown", None), inputs))
+    )
+    skill = pd.concat(
+        [density_skill(density, inputs.densities, inputs.date), swe_skill(sites, _name(today, background))]
+    )
     grid, window = inputs.grid.window(fields["cell_area"].to_numpy() > 0)
     return Day(
         basin_id=inputs.basin_id,

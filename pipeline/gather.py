@@ -87,7 +87,9 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage) -> Readings:
     findings += noticed
     if cover is not None:
         entry, values = cover
-        grids["cover"] = xr.Dataset({"snow_cover_fraction": grid.array(values, units="1")}, attrs={"crs": grid.crs.to_wkt()})
+        grids["cover"] = xr.Dataset(
+            {"snow_cover_fraction": grid.array(values, units="1")}, attrs={"crs": grid.crs.to_wkt()}
+        )
         rasters.append((describe(f"cover {entry.date} {entry.variable}", entry.path), "cover"))
     grids["terrain"] = terrain[["elevation", "canopy", "cell_area", "zone", "band"]].assign_attrs(crs=grid.crs.to_wkt())
     files = [(file, "terrain" if file.role in TERRAIN_ROLES else file.role) for file in fixed]
@@ -201,7 +203,9 @@ def _of_known_sites(rows: pd.DataFrame, sites: pd.DataFrame, role: str, findings
 
 def _course_limits(settings: Settings) -> CourseLimits:
     checks = settings.checks
-    return CourseLimits(checks.density_low_kg_m3, checks.density_high_kg_m3, checks.core_over_depth, checks.point_outlier_mad)
+    return CourseLimits(
+        checks.density_low_kg_m3, checks.density_high_kg_m3, checks.core_over_depth, checks.point_outlier_mad
+    )
 
 
 def _station_limits(settings: Settings) -> StationLimits:

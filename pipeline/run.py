@@ -65,7 +65,9 @@ def _provenance(settings: Settings, readings: Readings, reason: str) -> Provenan
     hashes |= {name: grids_sha256(grids) for name, grids in readings.grids.items()}
     home = settings.file.parent
     used = [
-        UsedFile(file.role, Path(os.path.relpath(file.path, home)).as_posix(), file.size, file.sha256, hashes.get(name, ""))
+        UsedFile(
+            file.role, Path(os.path.relpath(file.path, home)).as_posix(), file.size, file.sha256, hashes.get(name, "")
+        )
         for file, name in readings.files
     ]
     release, commit = code_version()

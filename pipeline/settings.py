@@ -123,6 +123,8 @@ class Flights(_Block):
     least_depth_m: float = -1.0
     most_depth_m: Annotated[float, Field(gt=0)] = 12.0
     least_valid_fraction: Annotated[float, Field(ge=0, le=1)] = 0.5
+    most_shift_m: Annotated[float, Field(gt=0)] = 20.0
+    most_nmad_m: Annotated[float, Field(gt=0)] = 0.5
 
 
 class Stations(_Block):

@@ -90,10 +90,19 @@ def check_json(readings: Readings) -> dict[str, Any]:
 
 def status_tables(title: str, found: Status) -> list[Any]:
     """Return what `snowtally status` prints: the dates held, one a row, and the newest with its age."""
-    table = Table("date", "revisions", "stands", "degraded", "made", "reason", title=escape(title), title_justify="left")
+    table = Table(
+        "date", "revisions", "stands", "degraded", "made", "reason", title=escape(title), title_justify="left"
+    )
     for row in found.days.itertuples():
         stands = "withdrawn" if pd.isna(row.standing) else f"r{row.standing:03d}"
-        table.add_row(str(row.date), str(row.revisions), stands, "yes" if row.degraded else "", f"{row.made:%Y-%m-%d %H:%MZ}", escape(row.reason))
+        table.add_row(
+            str(row.date),
+            str(row.revisions),
+            stands,
+            "yes" if row.degraded else "",
+            f"{row.made:%Y-%m-%d %H:%MZ}",
+            escape(row.reason),
+        )
     newest = "no date stands" if found.newest is None else f"newest {found.newest}, {found.age_days} days ago"
     return [table, f"{len(found.days)} dates held; {newest}"]
 
@@ -106,7 +115,18 @@ def status_json(basin: str, found: Status) -> dict[str, Any]:
 
 def _bands(totals: pd.DataFrame) -> Table:
     table = Table(title="By elevation band", title_justify="left")
-    for header in ("band m", "area km2", "snow km2", "mean SWE mm", "se", "million m3", "se", "10 %", "90 %", "density kg/m3"):
+    for header in (
+        "band m",
+        "area km2",
+        "snow km2",
+        "mean SWE mm",
+        "se",
+        "million m3",
+        "se",
+        "10 %",
+        "90 %",
+        "density kg/m3",
+    ):
         table.add_column(header, justify="right")
     for row in totals[totals["level"] == "band"].sort_values("band_low_m", ascending=False).itertuples():
         density = "" if math.isnan(row.density_mean_kg_m3) else f"{row.density_mean_kg_m3:.0f}"
@@ -150,8 +170,12 @@ def _findings(readings: Readings, *, full: bool) -> Table | str:
         counts = counts.sort_values(["severity", "n"], key=lambda c: c.map(order) if c.name == "severity" else -c)
         listed = ", ".join(f"{row.n} x {row.rule} ({row.action})" for row in counts.itertuples())
         return f"Findings: {listed}. `snowtally check` tells them one by one."
-    table = Table("where", "site", "when", "rule", "evidence", "action", "what to do", title="Findings", title_justify="left")
-    ranked = checks.assign(rank=checks["severity"].map(order)).sort_values(["rank", "table", "site_id", "start"], kind="stable")
+    table = Table(
+        "where", "site", "when", "rule", "evidence", "action", "what to do", title="Findings", title_justify="left"
+    )
+    ranked = checks.assign(rank=checks["severity"].map(order)).sort_values(
+        ["rank", "table", "site_id", "start"], kind="stable"
+    )
     for row in ranked.itertuples():
         place = f"{row.file.rsplit('/', 1)[-1]}:{row.line}" if row.line else row.file.rsplit("/", 1)[-1]
         when = row.start if row.end in ("", row.start) else f"{row.start} to {row.end}"
@@ -173,9 +197,7 @@ def _volume(m3: float) -> str:
 
 def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
     """Return a table's rows as JSON's own values: missing numbers as null, dates as text."""
-    return [
-        {name: _value(value) for name, value in row.items()} for row in table.astype(object).to_dict("records")
-    ]
+    return [{name: _value(value) for name, value in row.items()} for row in table.astype(object).to_dict("records")]
 
 
 def _value(value: Any) -> Any:  # noqa: ANN401  whatever a cell of a table holds

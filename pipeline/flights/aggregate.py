@@ -40,7 +40,9 @@ class CellMeans:
     masked: int
 
 
-def aggregate(source: PixelSource, grid: BasinGrid, limits: tuple[float, float] = EVERYTHING, threads: int | None = None) -> CellMeans:
+def aggregate(
+    source: PixelSource, grid: BasinGrid, limits: tuple[float, float] = EVERYTHING, threads: int | None = None
+) -> CellMeans:
     """Average fine pixels over the cells of the grid by area.
 
     Pixels along the grid's axes are split between cells exactly. Pixels of another coordinate system, or of a rotated

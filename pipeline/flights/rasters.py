@@ -144,14 +144,20 @@ def open_raster(path: Path) -> FineRaster:
     """
     with quiet_gdal((1, 1)), _opened(path) as source:
         if source.crs is None:
-            raise InputError(f"{path} has no coordinate system. Write its EPSG code into the file (for example with gdal_edit -a_srs)")
+            raise InputError(
+                f"{path} has no coordinate system. Write its EPSG code into the file (for example with gdal_edit -a_srs)"
+            )
         if source.transform.is_identity or source.transform.is_degenerate:
-            raise InputError(f"{path} has no position: it does not say where its pixels lie. Write its corners or geotransform into it")
+            raise InputError(
+                f"{path} has no position: it does not say where its pixels lie. Write its corners or geotransform into it"
+            )
         if np.issubdtype(np.dtype(source.dtypes[0]), np.complexfloating):
             raise InputError(f"{path} holds complex numbers, no heights. Give a raster of depth or elevation in metres")
         unit = (source.units[0] or "").strip().lower()
         if unit not in METRES_PER_UNIT:
-            raise InputError(f"{path} declares the unit '{source.units[0]}', which is no length known here. Write metres as its unit")
+            raise InputError(
+                f"{path} declares the unit '{source.units[0]}', which is no length known here. Write metres as its unit"
+            )
         scale = source.scales[0] * METRES_PER_UNIT[unit]
         offset = source.offsets[0] * METRES_PER_UNIT[unit]
         masked = any(flag.name in ("per_dataset", "alpha") for flag in source.mask_flag_enums[0])
@@ -223,8 +229,12 @@ def _opened(path: Path) -> Iterator[rasterio.DatasetReader]:
         source = rasterio.open(path)
     except RasterioError:
         if not Path(path).exists():
-            raise InputError(f"{path} is not there. Correct its path in the flights table or put the file in place") from None
-        raise InputError(f"{path} is not a raster that can be read, or is damaged. Give a GeoTIFF or another format that GDAL reads") from None
+            raise InputError(
+                f"{path} is not there. Correct its path in the flights table or put the file in place"
+            ) from None
+        raise InputError(
+            f"{path} is not a raster that can be read, or is damaged. Give a GeoTIFF or another format that GDAL reads"
+        ) from None
     with source:
         if source.count == 0:
             raise InputError(f"{path} has no band of its own. Name the one of its data sets that holds the heights")
@@ -236,12 +246,16 @@ def _horizontal(wkt: str, path: Path) -> CRS:
     try:
         crs = CRS.from_wkt(wkt)
     except CRSError:
-        raise InputError(f"{path} has a coordinate system that cannot be understood. Write its EPSG code into the file") from None
+        raise InputError(
+            f"{path} has a coordinate system that cannot be understood. Write its EPSG code into the file"
+        ) from None
     while crs.is_compound:
         crs = crs.sub_crs_list[0]
     if crs.is_bound:
         crs = crs.source_crs
     crs = crs.to_2d()
     if not (crs.is_projected or crs.is_geographic):
-        raise InputError(f"{path} lies in a local coordinate system without a place on the earth. Write its EPSG code into the file")
+        raise InputError(
+            f"{path} lies in a local coordinate system without a place on the earth. Write its EPSG code into the file"
+        )
     return crs

@@ -57,7 +57,9 @@ class AlignedPlan:
     def strips(self) -> Iterator[Strip]:
         """Yield the strips that lie on the grid."""
         if self.rows.pixel.size and self.columns.pixel.size:
-            yield from pairwise(piece_edges(self.rows.pixel[0], self.rows.pixel[-1] + 1, self.source.block[0], STRIP_ROWS))
+            yield from pairwise(
+                piece_edges(self.rows.pixel[0], self.rows.pixel[-1] + 1, self.source.block[0], STRIP_ROWS)
+            )
 
     def add_strip(self, strip: Strip, limits: tuple[float, float]) -> StripSums:
         """Return what a strip adds; `limits` are the least and most value to be used, metres."""
@@ -137,8 +139,12 @@ def part_on_grid(placement: Placement, grid: BasinGrid) -> Window:
     """Return the part of a raster that may touch the grid; empty where none does."""
     left, bottom, right, top = grid.bounds
     along = np.linspace(0, 1, 65)
-    x = np.concatenate([left + (right - left) * along, 0 * along + right, left + (right - left) * along, 0 * along + left])
-    y = np.concatenate([0 * along + top, bottom + (top - bottom) * along, 0 * along + bottom, bottom + (top - bottom) * along])
+    x = np.concatenate(
+        [left + (right - left) * along, 0 * along + right, left + (right - left) * along, 0 * along + left]
+    )
+    y = np.concatenate(
+        [0 * along + top, bottom + (top - bottom) * along, 0 * along + bottom, bottom + (top - bottom) * along]
+    )
     columns, rows = placement.pixels(x, y)
     height, width = placement.shape
     if not (np.isfinite(columns).all() and np.isfinite(rows).all()):

@@ -74,7 +74,9 @@ class Prediction:
 
     def standard_error(self) -> np.ndarray:
         """Return the standard error in mm, all parts together."""
-        return np.sqrt(sum(part.se_mm**2 for part in self.parts) + (self.residual.share_se * self.residual.scale_mm) ** 2)
+        return np.sqrt(
+            sum(part.se_mm**2 for part in self.parts) + (self.residual.share_se * self.residual.scale_mm) ** 2
+        )
 
     def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
         """Return every error part of a prediction for the whole grid with columns at `x` and rows at `y`, m."""
@@ -184,7 +186,9 @@ class TerrainBackground:
         terrain = np.column_stack([place[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
         background, line_se = (values.reshape(elevation.shape) for values in self.regression_.predict(terrain))
         share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
-        size = np.where(background > 0, background + 0.2 * self.scale_mm_ * np.clip(background / self.scale_mm_, 0, 1), 0.0)
+        size = np.where(
+            background > 0, background + 0.2 * self.scale_mm_ * np.clip(background / self.scale_mm_, 0, 1), 0.0
+        )
         swe = np.maximum(background + share * size, 0.0)
         parts = [
             ErrorPart("terrain line", line_se, np.inf),

@@ -122,7 +122,9 @@ def flight_swe(flight: xr.Dataset, density: BulkDensity, terrain: xr.Dataset, le
         ErrorPart("density common", shown * common, np.inf),
         ErrorPart("density local", shown * local, DENSITY_REACH_M),
     ]
-    spread = np.sqrt(np.maximum(flight["depth_spread"].to_numpy() ** 2 - flight.attrs["noise_m"] ** 2, LEAST_SPREAD_M**2))
+    spread = np.sqrt(
+        np.maximum(flight["depth_spread"].to_numpy() ** 2 - flight.attrs["noise_m"] ** 2, LEAST_SPREAD_M**2)
+    )
     return Flown(
         date=dt.date.fromisoformat(flight.attrs["date"]),
         swe_mm=swe,

@@ -41,7 +41,9 @@ def site_values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     observed = observed.assign(age_days=age, distance=np.abs(age))
     observed = observed[observed["distance"] <= observed["reach"]]
     nearest = observed.sort_values(["site_id", "distance", "date"]).drop_duplicates("site_id").set_index("site_id")
-    values = nearest.assign(measured_mm=nearest["swe_mm"])[["swe_mm", "swe_se_mm", "measured_mm", "age_days"]].astype(float)
+    values = nearest.assign(measured_mm=nearest["swe_mm"])[["swe_mm", "swe_se_mm", "measured_mm", "age_days"]].astype(
+        float
+    )
     for days, group in values[values["age_days"] != 0].groupby("age_days"):
         carried, turnover = _moved(ground, date, float(days), group["measured_mm"])
         values.loc[group.index, "swe_mm"] = carried

@@ -70,7 +70,10 @@ def site_table(
 
 
 def _estimate_without(
-    site_id: str, ground: GroundRecord, background: CarriedFlight | TerrainBackground, when_where: tuple[dt.date, xr.Dataset]
+    site_id: str,
+    ground: GroundRecord,
+    background: CarriedFlight | TerrainBackground,
+    when_where: tuple[dt.date, xr.Dataset],
 ) -> tuple[float, float]:
     """Return mean and standard error in mm at a site's cell from a background that never knew the site."""
     date, places = when_where
@@ -78,7 +81,9 @@ def _estimate_without(
     if site_values(rest, date).empty:
         return np.nan, np.nan
     site = ground.sites.loc[[site_id]]
-    place = places.isel(y=xr.DataArray(site["row"].to_numpy(), dims="site"), x=xr.DataArray(site["column"].to_numpy(), dims="site"))
+    place = places.isel(
+        y=xr.DataArray(site["row"].to_numpy(), dims="site"), x=xr.DataArray(site["column"].to_numpy(), dims="site")
+    )
     place = place.assign(row=("site", site["row"].to_numpy()), column=("site", site["column"].to_numpy()))
     predicted: Prediction = background.unfitted().fit(rest, date).predict(place)
     return float(predicted.swe_mm[0]), float(predicted.standard_error()[0])
@@ -86,17 +91,25 @@ def _estimate_without(
 
 def _depth_and_density(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     """Return each site's newest depth (m) and density (kg/m3) up to the date, indexed by site_id."""
-    daily = ground.daily.assign(density_kg_m3=ground.daily["swe_mm"] / ground.daily["depth_m"].where(ground.daily["depth_m"] > 0))
+    daily = ground.daily.assign(
+        density_kg_m3=ground.daily["swe_mm"] / ground.daily["depth_m"].where(ground.daily["depth_m"] > 0)
+    )
     names = ["site_id", "date", "depth_m", "density_kg_m3"]
     known = pd.concat([daily[names], ground.visits[names]], ignore_index=True).dropna(subset="depth_m")
     known = known[known["date"] <= pd.Timestamp(date)]
-    return known.sort_values("date", kind="stable").drop_duplicates("site_id", keep="last").set_index("site_id")[names[2:]]
+    return (
+        known.sort_values("date", kind="stable").drop_duplicates("site_id", keep="last").set_index("site_id")[names[2:]]
+    )
 
 
 def swe_skill(sites: pd.DataFrame, model: str) -> pd.DataFrame:
     """Return the row of `skill.csv` for SWE: sites against the estimate that does not know them."""
-    observed, mean, se = (sites[name].to_numpy(float) for name in ("swe_mm", "estimate_without_mm", "estimate_without_se_mm"))
-    return pd.DataFrame([{"model": model, "part": "blend", "weight": 1.0} | scores(observed, mean, np.hypot(se, sites["swe_se_mm"]))])
+    observed, mean, se = (
+        sites[name].to_numpy(float) for name in ("swe_mm", "estimate_without_mm", "estimate_without_se_mm")
+    )
+    return pd.DataFrame(
+        [{"model": model, "part": "blend", "weight": 1.0} | scores(observed, mean, np.hypot(se, sites["swe_se_mm"]))]
+    )
 
 
 def density_skill(model: BulkDensity, records: pd.DataFrame, date: dt.date) -> pd.DataFrame:

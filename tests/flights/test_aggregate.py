@@ -20,8 +20,16 @@ PIXEL = 13.7
 def write(tmp_path):
     def put(values, left=499_937.0, top=4_880_041.0):
         path = tmp_path / "depth.tif"
-        profile = {"driver": "GTiff", "height": values.shape[0], "width": values.shape[1], "count": 1, "dtype": "float64"}
-        with rasterio.open(path, "w", crs="EPSG:32625", nodata=-9999.0, transform=Affine(PIXEL, 0, left, 0, -PIXEL, top), **profile) as to:
+        profile = {
+            "driver": "GTiff",
+            "height": values.shape[0],
+            "width": values.shape[1],
+            "count": 1,
+            "dtype": "float64",
+        }
+        with rasterio.open(
+            path, "w", crs="EPSG:32625", nodata=-9999.0, transform=Affine(PIXEL, 0, left, 0, -PIXEL, top), **profile
+        ) as to:
             to.write(values, 1)
         return path
 
@@ -39,7 +47,11 @@ def test_means_and_fractions_equal_exactextract(write, depths):
     path = write(depths)
     found = aggregate(raster_pixels(path, GRID), GRID)
     cells = [
-        {"type": "Feature", "properties": {}, "geometry": box(GRID.x[j] - 50, GRID.y[i] - 50, GRID.x[j] + 50, GRID.y[i] + 50).__geo_interface__}
+        {
+            "type": "Feature",
+            "properties": {},
+            "geometry": box(GRID.x[j] - 50, GRID.y[i] - 50, GRID.x[j] + 50, GRID.y[i] + 50).__geo_interface__,
+        }
         for i in range(GRID.height)
         for j in range(GRID.width)
     ]
