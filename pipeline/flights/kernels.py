@@ -13,7 +13,7 @@ NO_WEIGHT = 1e-9
 
 
 @njit(nogil=True, cache=True)
-def add_aligned(values, missing, limits, rows, columns, sums):  # noqa: ANN001, PLR0913
+def add_aligned(values, missing, limits, rows, columns, sums):  # noqa: ANN001, ANN201, PLR0913
     """Add one window of pixels that lie along the grid's axes to the sums of its cells.
 
     Each row of cells is first added up vertically into one line of pixel columns, a loop that the processor takes
@@ -75,7 +75,7 @@ def _add_line(line, columns, cells):  # noqa: ANN001, ANN202
 
 
 @njit(nogil=True, cache=True)
-def add_warped(values, missing, limits, positions, parts, sums):  # noqa: ANN001, PLR0913
+def add_warped(values, missing, limits, positions, parts, sums):  # noqa: ANN001, ANN201, PLR0913
     """Add one window of pixels that lie anyhow to the sums of its cells.
 
     Each part of a pixel is taken as an upright rectangle of the pixel part's own area about its own centre.
@@ -210,7 +210,7 @@ def _steps_within(place, along, half):  # noqa: ANN001, ANN202
 
 
 @njit(nogil=True, cache=True)
-def between(values, missing, columns, rows, out):  # noqa: ANN001
+def between(values, missing, columns, rows, out) -> None:  # noqa: ANN001
     """Fill `out` with values between pixel centres: by cubic convolution, beside voids and edges bilinear.
 
     Cubic convolution with a = -1/2 (Keys 1981, IEEE Trans. ASSP 29, 1153-1160) keeps curved ground to third order; bilinear

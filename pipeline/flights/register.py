@@ -95,7 +95,9 @@ def register(snow_on: RasterPixels, snow_off: RasterPixels, stable_ground: Path,
     ground = _Ground.of(snow_off, windows, stride)
     east = north = up = 0.0
     before = None
-    for iteration in range(1, MOST_ITERATIONS + 1):
+    rounds = 0
+    while rounds < MOST_ITERATIONS:
+        rounds += 1
         height = ground.difference(moved(snow_on, -east, -north))
         there = np.isfinite(height)
         if there.sum() < LEAST_PIXELS:
@@ -111,7 +113,7 @@ def register(snow_on: RasterPixels, snow_off: RasterPixels, stable_ground: Path,
             break
     left = height[there] - up + step_east * ground.east[there] + step_north * ground.north[there]
     up += float(np.median(left))
-    return Registration(east, north, up, before, nmad(left), int(there.sum()), iteration)
+    return Registration(east, north, up, before, nmad(left), int(there.sum()), rounds)
 
 
 def _fit(height: np.ndarray, east: np.ndarray, north: np.ndarray) -> tuple[float, float, float]:

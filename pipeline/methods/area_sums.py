@@ -23,7 +23,7 @@ from scipy.sparse import coo_array, csr_array
 from pipeline.methods.tiles import in_threads, tiles
 from pipeline.methods.variogram import Variogram
 
-BLOCK_SHARE = 0.5
+BLOCK_SHARE = 0.25
 """Width of a block as a share of the e-folding length (or a third of a spherical range)."""
 
 LEAST_BLOCKS = 64
@@ -101,6 +101,8 @@ class Blocks:
         corner : x and y of the grid's upper left corner, m.
         """
         held = np.flatnonzero(np.diff(self.sums.indptr))
+        if len(held) == 0:
+            return np.zeros((self.sums.shape[1], function(np.zeros((0, 2))).shape[1]))
         offset = np.stack(np.meshgrid(self.points, -self.points), axis=-1).reshape(-1, 2)
         width = self.cells * self.cell_m
 
@@ -110,7 +112,7 @@ class Blocks:
             means = sum(function(places + shift) for shift in offset) / len(offset)
             return self.sums[held[part]].T @ means
 
-        return sum(in_threads(work, tiles(len(held), BLOCKS_AT_A_TIME)), np.zeros((self.sums.shape[1], 1)))
+        return sum(in_threads(work, tiles(len(held), BLOCKS_AT_A_TIME)))
 
     def _kernel(self, correlation: Variogram, reaches: list[int]) -> np.ndarray:
         """Return the correlation between blocks at offsets of 0 to `reaches` rows and columns: the mean over their points."""
@@ -172,7 +174,7 @@ def block_cells(correlation: Variogram, shape: tuple[int, int], cell_m: float) -
     """Return how many cells a block's side may have for a correlation on a grid of `shape` cells.
 
     >>> block_cells(Variogram("exponential", 0.0, 1.0, 1500.0), (1000, 1200), 100.0)
-    7
+    3
     """
     length = correlation.range_m if correlation.model == "exponential" else correlation.range_m / 3.0
     return max(1, min(int(BLOCK_SHARE * length / cell_m), max(shape) // LEAST_BLOCKS))

@@ -26,7 +26,9 @@ def depth_of(elevation):
 
 def write_raster(path, values, cell_m, left, top):
     profile = {"driver": "GTiff", "height": values.shape[0], "width": values.shape[1], "count": 1, "dtype": "float32"}
-    with rasterio.open(path, "w", crs="EPSG:32625", transform=Affine(cell_m, 0, left, 0, -cell_m, top), nodata=-9999, **profile) as to:
+    with rasterio.open(
+        path, "w", crs="EPSG:32625", transform=Affine(cell_m, 0, left, 0, -cell_m, top), nodata=-9999, **profile
+    ) as to:
         to.write(values.astype("f4"), 1)
 
 
@@ -37,7 +39,9 @@ def basin(tmp_path_factory):
     y = TOP + 1000 - (np.arange(HEIGHT + 20) + 0.5) * 100
     write_raster(home / "elevation.tif", elevation_of(x[None, :], y[:, None]), 100, LEFT - 1000, TOP + 1000)
     fine_x, fine_y = LEFT - 1007 + (np.arange(400) + 0.5) * 20, TOP + 1003 - (np.arange(350) + 0.5) * 20
-    write_raster(home / "depth.tif", depth_of(elevation_of(fine_x[None, :], fine_y[:, None])), 20, LEFT - 1007, TOP + 1003)
+    write_raster(
+        home / "depth.tif", depth_of(elevation_of(fine_x[None, :], fine_y[:, None])), 20, LEFT - 1007, TOP + 1003
+    )
     to_degrees = Transformer.from_crs("EPSG:32625", "EPSG:4326", always_xy=True)
 
     def ring(x0, x1):
@@ -46,7 +50,11 @@ def basin(tmp_path_factory):
 
     middle = LEFT + WIDTH * 50
     zones = [
-        {"type": "Feature", "properties": {"zone_id": z, "name": f"Zone {z}"}, "geometry": {"type": "Polygon", "coordinates": [ring(*e)]}}
+        {
+            "type": "Feature",
+            "properties": {"zone_id": z, "name": f"Zone {z}"},
+            "geometry": {"type": "Polygon", "coordinates": [ring(*e)]},
+        }
         for z, e in (("west", (LEFT, middle)), ("east", (middle, LEFT + WIDTH * 100)))
     ]
     (home / "zones.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": zones}))
@@ -56,16 +64,36 @@ def basin(tmp_path_factory):
         longitude, latitude = to_degrees.transform(*place)
         height = float(elevation_of(*place))
         kind = "station" if number % 2 else "course"
-        sites.append({"site_id": f"S{number}", "name": "", "kind": kind, "longitude": longitude, "latitude": latitude, "elevation_m": height})
+        sites.append(
+            {
+                "site_id": f"S{number}",
+                "name": "",
+                "kind": kind,
+                "longitude": longitude,
+                "latitude": latitude,
+                "elevation_m": height,
+            }
+        )
         depth = float(depth_of(height))
         if kind == "course":
             samples += [
-                {"site_id": f"S{number}", "date": "2031-03-01", "point": p, "depth_cm": 100 * depth, "swe_mm": DENSITY * depth}
+                {
+                    "site_id": f"S{number}",
+                    "date": "2031-03-01",
+                    "point": p,
+                    "depth_cm": 100 * depth,
+                    "swe_mm": DENSITY * depth,
+                }
                 for p in range(1, 7)
             ]
         else:
             records += [
-                {"site_id": f"S{number}", "time": f"{day:%Y-%m-%d}", "swe_mm": DENSITY * depth + later * 4.0, "depth_cm": 100 * depth}
+                {
+                    "site_id": f"S{number}",
+                    "time": f"{day:%Y-%m-%d}",
+                    "swe_mm": DENSITY * depth + later * 4.0,
+                    "depth_cm": 100 * depth,
+                }
                 for later, day in enumerate(pd.date_range("2031-03-01", "2031-03-10"))
             ]
     pd.DataFrame(sites).to_csv(home / "sites.csv", index=False)
@@ -81,7 +109,12 @@ def basin(tmp_path_factory):
 
 
 def snowtally(*words):
-    return subprocess.run([sys.executable, "-c", "from pipeline.cli import main; main()", *map(str, words)], capture_output=True, text=True, check=False)
+    return subprocess.run(
+        [sys.executable, "-c", "from pipeline.cli import main; main()", *map(str, words)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
 
 
 def test_flight_day_gives_the_known_volume(basin):

@@ -32,7 +32,15 @@ def test_course_counts_bare_points_and_takes_the_ratio_of_means():
     # practice, no source. The mean of the ratios, 297.7, must not come back.
     depth, swe = np.array([0, 60, 80, 100, 120]) / 100, np.array([0.0, 150, 230, 320, 400])
     visit = pd.DataFrame(
-        {"site_id": "A", "date": pd.Timestamp("2031-03-01"), "depth_m": depth, "swe_mm": swe, "cores": np.nan, "used": True, "swe_used": True}
+        {
+            "site_id": "A",
+            "date": pd.Timestamp("2031-03-01"),
+            "depth_m": depth,
+            "swe_mm": swe,
+            "cores": np.nan,
+            "used": True,
+            "swe_used": True,
+        }
     )
     value = course_visits(visit).iloc[0]
     assert (value["swe_mm"], value["depth_m"]) == pytest.approx((220.0, 0.72))
