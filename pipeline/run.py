@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import os
 import subprocess
 from dataclasses import dataclass, replace
@@ -49,13 +50,14 @@ def update(settings: Settings, date: dt.date, stage: Stage, reason: str = "night
     if same is not None:
         return Outcome(same, None, readings)
     stage("estimating")
-    day = estimate_day(readings.inputs, _choices(settings, date))
+    day = estimate_day(readings.inputs, choices(settings, date))
     stage("publishing")
     kept = keep_inputs(archive, settings.basin.id, readings.rows, readings.grids)
     return Outcome(publish(archive, day, replace(provenance, kept=kept)), day, readings)
 
 
-def _choices(settings: Settings, date: dt.date) -> Choices:
+def choices(settings: Settings, date: dt.date) -> Choices:
+    """Return what the settings choose in the science for a date."""
     return Choices(settings.density.snow_class, settings.season_start(date), settings.flights.least_valid_fraction)
 
 
@@ -88,15 +90,28 @@ def _provenance(settings: Settings, readings: Readings, reason: str) -> Provenan
 def code_version() -> tuple[str, str]:
     """Return the program's version and, where it runs from a git checkout, the commit; the version then names it too.
 
-    A checkout's files change without a new version, and a day made by other code is another day.
+    A checkout's files change without a new version, and a day made by other code is another day: what is changed and not
+    committed is named by a hash of its own.
     """
     release = version("snowtally")
-    here = Path(__file__).resolve().parent
-    asked = subprocess.run(  # noqa: S603  fixed words, no input from outside
-        ["git", "-C", str(here), "rev-parse", "--short=12", "HEAD"],  # noqa: S607  git from the path, where there is one
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    commit = asked.stdout.strip() if asked.returncode == 0 else ""
-    return (f"{release}+{commit}" if commit else release), commit
+    commit = _git("rev-parse", "--short=12", "HEAD").strip()
+    if not commit:
+        return release, ""
+    changed = _git("diff", "HEAD", "--", ".")
+    mark = "." + hashlib.sha256(changed.encode()).hexdigest()[:8] if changed else ""
+    return f"{release}+{commit}{mark}", commit
+
+
+def _git(*words: str) -> str:
+    """Return what git says of the folder this file lies in; nothing where there is no git or no checkout."""
+    try:
+        asked = subprocess.run(  # noqa: S603  fixed words, nothing from outside
+            ["git", "-C", str(Path(__file__).resolve().parent), *words],  # noqa: S607  git from the path, where there is one
+            capture_output=True,
+            text=True,
+            errors="replace",
+            check=False,
+        )
+    except OSError:
+        return ""
+    return asked.stdout if asked.returncode == 0 else ""

@@ -135,8 +135,12 @@ class FineRaster:
         return values
 
 
-def open_raster(path: Path) -> FineRaster:
+def open_raster(path: Path, *, heights: bool = True) -> FineRaster:
     """Describe a raster file without reading its pixels.
+
+    Parameters
+    ----------
+    heights : whether it holds depths or elevations, whose unit must be a length; a mask has none.
 
     Raises
     ------
@@ -154,6 +158,8 @@ def open_raster(path: Path) -> FineRaster:
         if np.issubdtype(np.dtype(source.dtypes[0]), np.complexfloating):
             raise InputError(f"{path} holds complex numbers, no heights. Give a raster of depth or elevation in metres")
         unit = (source.units[0] or "").strip().lower()
+        if not heights:
+            unit = ""
         if unit not in METRES_PER_UNIT:
             raise InputError(
                 f"{path} declares the unit '{source.units[0]}', which is no length known here. Write metres as its unit"
@@ -204,14 +210,14 @@ class RasterPixels:
         return self.raster.reading()
 
 
-def raster_pixels(path: Path, grid: BasinGrid) -> RasterPixels:
-    """Open a raster and place it on the grid.
+def raster_pixels(path: Path, grid: BasinGrid, *, heights: bool = True) -> RasterPixels:
+    """Open a raster of heights, or a mask, and place it on the grid.
 
     Raises
     ------
     InputError : see `open_raster`.
     """
-    raster = open_raster(path)
+    raster = open_raster(path, heights=heights)
     return RasterPixels(raster, place(raster.transform, raster.shape, raster.crs, grid.crs))
 
 

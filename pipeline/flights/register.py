@@ -199,7 +199,9 @@ def _stable_windows(surface: RasterPixels, stable_ground: Path, grid: BasinGrid)
     if part.bottom <= part.top or part.right <= part.left:
         return
     stable = (
-        _vector(stable_ground, grid) if stable_ground.suffix.lower() in VECTORS else raster_pixels(stable_ground, grid)
+        _vector(stable_ground, grid)
+        if stable_ground.suffix.lower() in VECTORS
+        else raster_pixels(stable_ground, grid, heights=False)
     )
     for top, bottom in pairwise(piece_edges(part.top, part.bottom, surface.block[0], STRIP_ROWS)):
         for left, right in pairwise(piece_edges(part.left, part.right, surface.block[1], WINDOW_COLUMNS)):

@@ -116,7 +116,9 @@ class CarriedFlight:
         factor = np.clip(self.flown.pattern.factor(then["swe_mm"].to_numpy(), elevation), *FACTOR_LIMITS)
         nodes = elevation_nodes(np.concatenate([self.flown.pattern.nodes_m, elevation]))
         start, end = pd.Timestamp(self.flown.date), pd.Timestamp(date)
-        self.turnover_ = station_turnover(ground.daily, sites.assign(factor=factor), start, end, nodes)
+        turnover = station_turnover(ground.daily, sites.assign(factor=factor), start, end, nodes)
+        stations = sites.loc[sites.index.isin(ground.daily["site_id"]), "elevation_m"]
+        self.turnover_ = turnover.following(self.flown.pattern, float(stations.min())) if len(stations) else turnover
         gain, loss = self.turnover_.at(elevation)
         swe = then["swe_mm"].to_numpy()
         carried = carry(swe, factor, gain, loss, 0.0)

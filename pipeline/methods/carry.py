@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -17,31 +17,12 @@ STEP_DAYS = 3
 NODE_M = 100.0
 """Elevation step of the tables of gain and loss, m."""
 
-THIN_MM = 40.0
+THIN_MM = 80.0
 """Added to both sides of the accumulation pattern: where the flight saw almost nothing, new snow falls as on average."""
 
 CELL_VARIATION = 0.5
 """Coefficient of variation of SWE within a cell of about 100 m (0.3 to 0.8 in the literature on sub-grid snow, from memory):
 decides how patchily a cell melts out."""
-
-
-@dataclass(frozen=True)
-class Turnover:
-    """What the snow gained and lost between two days, by elevation.
-
-    Parameters
-    ----------
-    nodes_m : rising elevations.
-    gain_mm, loss_mm : snow gained by a place of average accumulation, and potential loss, at the nodes.
-    """
-
-    nodes_m: np.ndarray
-    gain_mm: np.ndarray
-    loss_mm: np.ndarray
-
-    def at(self, elevation_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return gain and loss in mm at elevations, held constant beyond the nodes."""
-        return np.interp(elevation_m, self.nodes_m, self.gain_mm), np.interp(elevation_m, self.nodes_m, self.loss_mm)
 
 
 @dataclass(frozen=True)
@@ -81,6 +62,31 @@ class Pattern:
     def at(self, elevation_m: np.ndarray) -> np.ndarray:
         """Return the mean SWE in mm at elevations, held constant beyond the nodes."""
         return np.interp(elevation_m, self.nodes_m, self.mean_mm)
+
+
+@dataclass(frozen=True)
+class Turnover:
+    """What the snow gained and lost between two days, by elevation.
+
+    Parameters
+    ----------
+    nodes_m : rising elevations.
+    gain_mm, loss_mm : snow gained by a place of average accumulation, and potential loss, at the nodes.
+    """
+
+    nodes_m: np.ndarray
+    gain_mm: np.ndarray
+    loss_mm: np.ndarray
+
+    def at(self, elevation_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return gain and loss in mm at elevations, held constant beyond the nodes."""
+        return np.interp(elevation_m, self.nodes_m, self.gain_mm), np.interp(elevation_m, self.nodes_m, self.loss_mm)
+
+    def following(self, pattern: Pattern, lowest_m: float) -> Turnover:
+        """Return the gain below the lowest station falling off as the flight's snow does: rain takes over down there."""
+        base = float(pattern.at(lowest_m))
+        share = np.clip(pattern.at(self.nodes_m) / base, 0.0, 1.0) if base > 0 else np.ones(len(self.nodes_m))
+        return replace(self, gain_mm=np.where(self.nodes_m < lowest_m, share, 1.0) * self.gain_mm)
 
 
 def station_turnover(

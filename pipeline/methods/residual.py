@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.methods.kriging import Kriging
+from pipeline.methods.regression import doubt
 from pipeline.methods.variogram import Variogram
 
 REACH_M = 5_000.0
@@ -35,7 +36,8 @@ class SiteResidual:
         variogram = Variogram("exponential", 0.0, self.sd_**2, self.reach_m_)
         # Half of the residual is the site's own and tells nothing of its neighbours (chosen).
         own = 0.5 * self.sd_**2
-        self.kriging_ = Kriging(variogram, mean=0.0).fit(xy, values, noise**2 + own)
+        raised = doubt(values / np.sqrt(self.sd_**2 + own + noise**2))
+        self.kriging_ = Kriging(variogram, mean=0.0).fit(xy, values, (noise**2 + own) * raised)
         return self
 
     def predict(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

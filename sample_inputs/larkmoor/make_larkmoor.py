@@ -1,4 +1,3 @@
-# ruff: noqa: PLR2004 - the numbers below are the invented world itself
 """Make the demo basin Larkmoor: an invented world in open ocean, its inputs here and its truth under tests/.
 
 `python make_larkmoor.py` writes every input beside this script and the truth to tests/recovery/larkmoor_truth/, the same
@@ -27,9 +26,9 @@ from world_airborne import (
     surface_flight,
     write_raster,
 )
-from world_sites import SITES, choose_sites, course_samples, site_days, station_records
+from world_sites import choose_sites, course_samples, site_days, station_records
 from world_snow import ALBEDO, Exposure, SitePoints, depth_of, expose, simulate, swe_of
-from world_terrain import CRS, PIXEL_M, Ground, Lattice, build_ground
+from world_terrain import CRS, Ground, Lattice, build_ground
 from world_weather import STEPS_A_DAY, make_season, weather_table
 
 HERE = Path(__file__).resolve().parent
@@ -79,7 +78,11 @@ class Recorder:
         date = self.days[day]
         last_part = part == STEPS_A_DAY - 1
         tomorrow = self.days[day + 1] if last_part and day + 1 < len(self.days) else ""
-        if date not in self.kept and tomorrow not in self.kept and not (part == 1 and date in {c[0] for c in COVER_GRIDS}):
+        if (
+            date not in self.kept
+            and tomorrow not in self.kept
+            and not (part == 1 and date in {c[0] for c in COVER_GRIDS})
+        ):
             return
         if part == 1 and date in {grid[0] for grid in COVER_GRIDS}:
             self.noon[date] = (state[ALBEDO].copy(), swe_of(state))
@@ -114,7 +117,9 @@ def write_ground(ground: Ground) -> None:
     write_raster(HERE / "canopy.tif", average(ground.canopy, ground.lattice, grid), grid, "uint8", 0.01, "1")
 
 
-def write_flights(exposure: Exposure, near: np.ndarray, stable: np.ndarray, depth: dict[str, np.ndarray], seed: np.random.SeedSequence) -> None:
+def write_flights(
+    exposure: Exposure, near: np.ndarray, stable: np.ndarray, depth: dict[str, np.ndarray], seed: np.random.SeedSequence
+) -> None:
     """Write the flights' rasters and their table.
 
     Parameters
@@ -131,7 +136,15 @@ def write_flights(exposure: Exposure, near: np.ndarray, stable: np.ndarray, dept
         seen = depth_flight(flight, depth[flight.date], exposure.canopy, child)
         name = f"flight_{flight.flight_id.lower().replace('-', '')}_depth.tif"
         write_raster(HERE / name, np.where(near, seen, np.nan), exposure.lattice, "int16", 0.01, "m")
-        rows.append({"flight_id": flight.flight_id, "date": flight.date, "depth": name, "depth_se_m": 0.1, "remark": "delivered as depth"})
+        rows.append(
+            {
+                "flight_id": flight.flight_id,
+                "date": flight.date,
+                "depth": name,
+                "depth_se_m": 0.1,
+                "remark": "delivered as depth",
+            }
+        )
     flight_id, date = SURFACE_FLIGHT
     snow_on, snow_off = surface_flight(exposure.elevation, depth[date], exposure.canopy, seeds[2])
     names = [f"flight_lf2_{part}.tif" for part in ("snow_on", "snow_off", "stable_ground")]
@@ -139,13 +152,22 @@ def write_flights(exposure: Exposure, near: np.ndarray, stable: np.ndarray, dept
     write_raster(HERE / names[1], np.where(near, snow_off, np.nan), exposure.lattice, "int32", 0.02, "m")
     write_raster(HERE / names[2], np.where(near, stable, np.nan), exposure.lattice, "uint8", 1.0, "1")
     rows.append(
-        {"flight_id": flight_id, "date": date, "snow_on": names[0], "snow_off": names[1], "stable_ground": names[2], "remark": "surfaces as delivered, not yet registered"}
+        {
+            "flight_id": flight_id,
+            "date": date,
+            "snow_on": names[0],
+            "snow_off": names[1],
+            "stable_ground": names[2],
+            "remark": "surfaces as delivered, not yet registered",
+        }
     )
     columns = ["flight_id", "date", "depth", "snow_on", "snow_off", "stable_ground", "depth_se_m", "remark"]
     pd.DataFrame(rows, columns=columns).sort_values("date").to_csv(HERE / "flights.csv", index=False)
 
 
-def write_covers(exposure: Exposure, noon: dict[str, tuple[np.ndarray, np.ndarray]], seed: np.random.SeedSequence) -> None:
+def write_covers(
+    exposure: Exposure, noon: dict[str, tuple[np.ndarray, np.ndarray]], seed: np.random.SeedSequence
+) -> None:
     """Write snow cover and albedo grids and their table, from the snow at noon: albedo, and SWE in mm, by date."""
     rows = []
     for (date, variable, pixel, noise, clouds), child in zip(COVER_GRIDS, seed.spawn(len(COVER_GRIDS)), strict=True):
@@ -168,7 +190,9 @@ def truth_dataset(recorder: Recorder, ground: Ground, dates: list[str]) -> xr.Da
     """Return the true daily means on the 100 m grid, cells with a part in the basin only."""
     grid = recorder.coarse
     share = inside_share(ground, grid)
-    labels = features.rasterize(zip(ground.zones.geometry, range(1, 4), strict=True), grid.shape, transform=grid.transform)
+    labels = features.rasterize(
+        zip(ground.zones.geometry, range(1, 4), strict=True), grid.shape, transform=grid.transform
+    )
     swe = np.stack([recorder.swe[date] for date in dates])
     depth = np.stack([recorder.depth[date] for date in dates])
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -176,17 +200,45 @@ def truth_dataset(recorder: Recorder, ground: Ground, dates: list[str]) -> xr.Da
     space = ("date", "y", "x")
     out = xr.Dataset(
         {
-            "swe": (space, np.where(share > 0, swe, np.nan), {"units": "mm", "long_name": "true daily mean snow water equivalent"}),
-            "depth": (space, np.where(share > 0, depth, np.nan), {"units": "m", "long_name": "true daily mean snow depth"}),
-            "density": (space, np.where(share > 0, density, np.nan), {"units": "kg m-3", "long_name": "true bulk density, SWE over depth"}),
-            "basin": (("y", "x"), (share > 0).astype(np.int8), {"long_name": "1 where a part of the cell lies in the basin"}),
+            "swe": (
+                space,
+                np.where(share > 0, swe, np.nan),
+                {"units": "mm", "long_name": "true daily mean snow water equivalent"},
+            ),
+            "depth": (
+                space,
+                np.where(share > 0, depth, np.nan),
+                {"units": "m", "long_name": "true daily mean snow depth"},
+            ),
+            "density": (
+                space,
+                np.where(share > 0, density, np.nan),
+                {"units": "kg m-3", "long_name": "true bulk density, SWE over depth"},
+            ),
+            "basin": (
+                ("y", "x"),
+                (share > 0).astype(np.int8),
+                {"long_name": "1 where a part of the cell lies in the basin"},
+            ),
             "basin_fraction": (("y", "x"), share, {"units": "1", "long_name": "share of the cell inside the basin"}),
-            "zone": (("y", "x"), labels.astype(np.int8), {"long_name": "zone of the cell's centre: " + ", ".join(f"{i} {z}" for i, z in enumerate(ground.zones.zone_id, 1))}),
+            "zone": (
+                ("y", "x"),
+                labels.astype(np.int8),
+                {
+                    "long_name": "zone of the cell's centre: "
+                    + ", ".join(f"{i} {z}" for i, z in enumerate(ground.zones.zone_id, 1))
+                },
+            ),
         },
         {"date": pd.to_datetime(dates), "y": grid.y, "x": grid.x},
         {"title": "Larkmoor, an invented basin: the truth of the simulated snow", "crs": CRS},
     )
-    steps = {"swe": (0.1, "uint16"), "depth": (0.001, "uint16"), "density": (0.1, "uint16"), "basin_fraction": (0.005, "uint8")}
+    steps = {
+        "swe": (0.1, "uint16"),
+        "depth": (0.001, "uint16"),
+        "density": (0.1, "uint16"),
+        "basin_fraction": (0.005, "uint8"),
+    }
     for name, (scale, kind) in steps.items():
         out[name].encoding = {"scale_factor": scale, "dtype": kind, "_FillValue": np.iinfo(kind).max}
     for name in out.data_vars:
@@ -210,7 +262,9 @@ def tell_figures(recorder: Recorder, ground: Ground, table: pd.DataFrame, sites:
     elevation = average(ground.elevation, ground.lattice, grid)[inside]
     area = float(ground.zones.area.sum())
     zones = ", ".join(f"{z} {a / 1e6:.1f}" for z, a in zip(ground.zones.zone_id, ground.zones.area, strict=True))
-    say(f"area {area / 1e6:.1f} km2 ({zones}); elevation {elevation.min():.0f} to {elevation.max():.0f} m, median {np.median(elevation):.0f} m")
+    say(
+        f"area {area / 1e6:.1f} km2 ({zones}); elevation {elevation.min():.0f} to {elevation.max():.0f} m, median {np.median(elevation):.0f} m"
+    )
     say("date        mean mm   volume Mm3    CV   R2 on elevation   bare cells   density")
     for date in TRUTH_DATES:
         swe, depth = recorder.swe[date], recorder.depth[date]
@@ -218,13 +272,21 @@ def tell_figures(recorder: Recorder, ground: Ground, table: pd.DataFrame, sites:
         density = mean / float((depth * share).sum() / share.sum())
         values = swe[inside]
         r2 = np.corrcoef(values, elevation)[0, 1] ** 2
-        say(f"{date}  {mean:7.1f}   {mean * area / 1e9:8.2f}   {values.std() / values.mean():5.2f}   {r2:5.2f}   {(values < 1).mean():16.2f}   {density:8.0f}")
+        say(
+            f"{date}  {mean:7.1f}   {mean * area / 1e9:8.2f}   {values.std() / values.mean():5.2f}   {r2:5.2f}   {(values < 1).mean():16.2f}   {density:8.0f}"
+        )
     flights = np.corrcoef([recorder.swe[date][inside] for date in sorted(FLIGHT_DATES)])
     say(f"flights' true SWE correlate: 1-2 {flights[0, 1]:.3f}, 2-3 {flights[1, 2]:.3f}, 1-3 {flights[0, 2]:.3f}")
     swe, _ = site_days(sites)
     for date in ("2031-02-06", "2031-03-05", PEAK, "2031-04-14"):
         ratio = swe[recorder.days.index(date)] / site_cells(recorder, table, date)
-        say(f"sites over cells {date}: mean {ratio.mean():.3f}, spread {ratio.std(ddof=1):.3f}, range {ratio.min():.2f} to {ratio.max():.2f}")
+        worst = ", ".join(
+            f"{table['site_id'][i]} {ratio[i]:.2f}" for i in np.argsort(np.abs(np.log(np.maximum(ratio, 0.01))))[-4:]
+        )
+        say(f"furthest from their cells: {worst}")
+        say(
+            f"sites over cells {date}: mean {ratio.mean():.3f}, spread {ratio.std(ddof=1):.3f}, range {ratio.min():.2f} to {ratio.max():.2f}"
+        )
 
 
 def site_cells(recorder: Recorder, table: pd.DataFrame, date: str) -> np.ndarray:
@@ -237,10 +299,18 @@ def site_cells(recorder: Recorder, table: pd.DataFrame, date: str) -> np.ndarray
 
 def make(all_truth: Path | None) -> None:
     """Make the world and write inputs, truth and, if a file is named, the truth of every fifth day."""
-    seeds = dict(zip(("exposure", "weather table", "sites", "stations", "courses", "flights", "covers"), np.random.SeedSequence(OTHER_SEED).spawn(7), strict=True))
+    seeds = dict(
+        zip(
+            ("exposure", "weather table", "sites", "stations", "courses", "flights", "covers"),
+            np.random.SeedSequence(OTHER_SEED).spawn(7),
+            strict=True,
+        )
+    )
     ground = build_ground(np.random.SeedSequence(GROUND_SEED))
     west, south, east, north = ground.zones.total_bounds
-    window = ground.lattice.window((west - BOX_MARGIN_M, south - BOX_MARGIN_M, east + BOX_MARGIN_M, north + BOX_MARGIN_M))
+    window = ground.lattice.window(
+        (west - BOX_MARGIN_M, south - BOX_MARGIN_M, east + BOX_MARGIN_M, north + BOX_MARGIN_M)
+    )
     exposure = expose(ground, window, seeds["exposure"])
     season = make_season(np.random.SeedSequence(WEATHER_SEED))
     table, sites = choose_sites(exposure, ground.inside[window], seeds["sites"])
@@ -254,9 +324,13 @@ def make(all_truth: Path | None) -> None:
 
     write_ground(ground)
     table.to_csv(HERE / "sites.csv", index=False)
-    station_records(table, sites, season, seeds["stations"]).to_csv(HERE / "station_records.csv", index=False, float_format="%g")
+    station_records(table, sites, season, seeds["stations"]).to_csv(
+        HERE / "station_records.csv", index=False, float_format="%g"
+    )
     course_samples(table, sites, seeds["courses"]).to_csv(HERE / "course_samples.csv", index=False)
-    near = features.rasterize(ground.zones.buffer(200), exposure.lattice.shape, transform=exposure.lattice.transform).astype(bool)
+    near = features.rasterize(
+        ground.zones.buffer(200), exposure.lattice.shape, transform=exposure.lattice.transform
+    ).astype(bool)
     write_flights(exposure, near, ground.stable[window] & near, recorder.fine_depth, seeds["flights"])
     write_covers(exposure, recorder.noon, seeds["covers"])
     weather_table(season, seeds["weather table"], list(TRUTH_DATES)).to_csv(HERE / "weather.csv", index=False)
@@ -272,7 +346,9 @@ def make(all_truth: Path | None) -> None:
 def main() -> None:
     """Run from the command line."""
     parser = argparse.ArgumentParser(description="Make the demo basin Larkmoor.")
-    parser.add_argument("--all-truth", type=Path, metavar="FILE", help="also write the true grids of every fifth day (netCDF)")
+    parser.add_argument(
+        "--all-truth", type=Path, metavar="FILE", help="also write the true grids of every fifth day (netCDF)"
+    )
     make(parser.parse_args().all_truth)
 
 

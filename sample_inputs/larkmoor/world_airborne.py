@@ -1,4 +1,3 @@
-# ruff: noqa: PLR2004 - the numbers below are the invented world itself
 """What is seen of Larkmoor from above: laser flights with noise, voids and a misregistration; snow cover and albedo grids."""
 
 from __future__ import annotations
@@ -32,7 +31,7 @@ class DepthFlight:
 
 
 DEPTH_FLIGHTS = (
-    DepthFlight("LF-1", "2031-02-06", 0.03, 0.085, 0.030, None),
+    DepthFlight("LF-1", "2031-02-06", 0.02, 0.085, 0.030, None),
     DepthFlight("LF-3", "2031-05-08", -0.025, 0.095, 0.025, (0.33, 0.64, 1500.0)),
 )
 SURFACE_FLIGHT = ("LF-2", "2031-03-27")
@@ -121,13 +120,20 @@ def laser_noise(rng: np.random.Generator, canopy: np.ndarray, noise: float) -> n
     shape = canopy.shape
     error = 0.8 * noise * rng.standard_normal(shape) + 0.6 * noise * random_field(rng, shape, PIXEL_M, 60.0)
     error *= 1.0 + 0.7 * canopy
-    error += 0.025 * random_field(rng, (shape[0] // 20 + 2, shape[1] // 20 + 2), 400.0, 3000.0).repeat(20, 0).repeat(20, 1)[: shape[0], : shape[1]]
+    error += (
+        0.025
+        * random_field(rng, (shape[0] // 20 + 2, shape[1] // 20 + 2), 400.0, 3000.0)
+        .repeat(20, 0)
+        .repeat(20, 1)[: shape[0], : shape[1]]
+    )
     far = rng.random(shape) < 1.5e-4
     error[far] += rng.choice([-1, 1], far.sum()) * rng.uniform(2.5, 14.0, far.sum())
     return error
 
 
-def void_mask(rng: np.random.Generator, canopy: np.ndarray, share: float, large: tuple[float, float, float] | None) -> np.ndarray:
+def void_mask(
+    rng: np.random.Generator, canopy: np.ndarray, share: float, large: tuple[float, float, float] | None
+) -> np.ndarray:
     """Return where a flight saw nothing: cloud shadows, gaps between strips, dense wood, and one large void if given."""
     shape = canopy.shape
     field = random_field(rng, shape, PIXEL_M, 350.0)
@@ -144,7 +150,9 @@ def void_mask(rng: np.random.Generator, canopy: np.ndarray, share: float, large:
     return void
 
 
-def depth_flight(flight: DepthFlight, depth: np.ndarray, canopy: np.ndarray, seed: np.random.SeedSequence) -> np.ndarray:
+def depth_flight(
+    flight: DepthFlight, depth: np.ndarray, canopy: np.ndarray, seed: np.random.SeedSequence
+) -> np.ndarray:
     """Return a flight's depth raster (m) from the true one, not-a-number in voids; small negative depths are kept."""
     rng = np.random.default_rng(seed)
     seen = depth + flight.bias + laser_noise(rng, canopy, flight.noise)

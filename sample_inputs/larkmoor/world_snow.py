@@ -1,4 +1,3 @@
-# ruff: noqa: PLR2004 - the numbers below are the invented world itself
 """The invented snow: storms lay it down, wind moves it, steep slopes shed it, sun and warm air take it away.
 
 Two layers a pixel, cold content, liquid water, ageing albedo and snow held in the canopy, marched in six-hour steps. None
@@ -30,6 +29,9 @@ SUN_BLOCK_DAYS = 10
 """The sun's path is taken anew this often; between, it moves by less than 4 degrees."""
 DRIFT_REACH = 31
 """Width in pixels (620 m) of the neighbourhood within which wind carries snow from exposed to sheltered ground."""
+
+SITE_DRIFT = 0.7
+"""Sites stand in clearings that were chosen because wind leaves them alone: they feel this power of their cell's drifting."""
 
 LAYERS = ("top_swe", "base_swe", "top_depth", "base_depth", "liquid", "cold", "albedo", "held")
 """Rows of a snowpack's state array: mm, mm, m, m, mm, mm of melt it would take to warm it, 1, mm on branches."""
@@ -174,9 +176,11 @@ def expose(ground: Ground, window: tuple[slice, slice], seed: np.random.SeedSequ
         rise = -(broad_east * np.sin(bearing) - broad_south * np.cos(bearing))
         windward.append(np.tanh(rise / 0.15)[inner].astype(np.float32))
     shape = elevation[inner].shape
-    brush = 0.26 * random_field(rng, shape, PIXEL_M, 25.0) + 0.22 * random_field(rng, shape, PIXEL_M, 140.0)
-    brush += 0.18 * random_field(rng, shape, PIXEL_M, 500.0)
-    catch = np.exp(brush) * np.minimum(shed_snow(elevation), 3.0)[inner]  # no gully holds more than it has room for
+    brush = 0.22 * random_field(rng, shape, PIXEL_M, 25.0) + 0.14 * random_field(rng, shape, PIXEL_M, 140.0)
+    brush += 0.10 * random_field(rng, shape, PIXEL_M, 500.0)
+    catch = (
+        np.exp(brush) * np.minimum(shed_snow(elevation), 3.0)[inner] ** 0.4
+    )  # no gully holds more than it has room for
     return Exposure(
         ground.lattice.cut(window),
         elevation[inner],
@@ -186,7 +190,9 @@ def expose(ground: Ground, window: tuple[slice, slice], seed: np.random.SeedSequ
         np.stack(shelter),
         np.stack(windward),
         catch.astype(np.float32),
-        np.exp(0.16 * random_field(rng, shape, PIXEL_M, 350.0) + 0.1 * random_field(rng, shape, PIXEL_M, 2500.0)).astype(np.float32),
+        np.exp(
+            0.16 * random_field(rng, shape, PIXEL_M, 350.0) + 0.1 * random_field(rng, shape, PIXEL_M, 2500.0)
+        ).astype(np.float32),
     )
 
 
@@ -219,11 +225,13 @@ def storm_fields(exposure: Exposure, storm: Storm, depth: np.ndarray) -> tuple[n
     shape = exposure.elevation.shape
     coarse = 10
     small = (shape[0] // coarse + 2, shape[1] // coarse + 2)
-    patch = 0.27 * random_field(rng, small, PIXEL_M * coarse, 5000.0) + 0.14 * random_field(rng, small, PIXEL_M * coarse, 1500.0)
+    patch = 0.42 * random_field(rng, small, PIXEL_M * coarse, 5000.0) + 0.20 * random_field(
+        rng, small, PIXEL_M * coarse, 1500.0
+    )
     patch = ndimage.zoom(patch, coarse, order=1)[: shape[0], : shape[1]]
     lift = storm.gain * (exposure.elevation - REFERENCE_M) / 1000.0 + 0.16 * exposure.windward[storm.wind]
     fall = np.exp(lift + patch).astype(np.float32)
-    settle = np.exp(0.85 * storm.drifting * exposure.shelter[storm.wind]) * exposure.catch
+    settle = np.exp(1.9 * storm.drifting * exposure.shelter[storm.wind]) * exposure.catch
     settle *= room_left(depth)
     settle /= box_mean(settle, DRIFT_REACH)
     settle[exposure.rock] = 0.0
@@ -279,7 +287,9 @@ def march(
             continue
         # Energy of the step, MJ/m2: sun, long waves from sky and trees, warm air, rain.
         surface = min(0.0, temperature - 1.5)
-        shine = (sun[0, i] * air[6] * (1.0 - 0.8 * canopy) + sun[1, i] * air[7] * (1.0 - 0.65 * canopy)) * (1.0 - albedo)
+        shine = (sun[0, i] * air[6] * (1.0 - 0.8 * canopy) + sun[1, i] * air[7] * (1.0 - 0.65 * canopy)) * (
+            1.0 - albedo
+        )
         sky = 0.74 + 0.24 * air[4]
         sky += (0.99 - sky) * 0.75 * canopy
         waves = sky * (315.6 + 4.62 * temperature) - (315.6 + 4.62 * surface)
@@ -408,9 +418,11 @@ def simulate(
     state = np.zeros((8, *shape), np.float32)
     state[ALBEDO] = 0.46
     flat = state.reshape(8, -1)
-    ground = np.stack(
-        [exposure.elevation, exposure.canopy, exposure.stiffness, exposure.rock.astype(np.float32)]
-    ).reshape(4, -1).astype(np.float32)
+    ground = (
+        np.stack([exposure.elevation, exposure.canopy, exposure.stiffness, exposure.rock.astype(np.float32)])
+        .reshape(4, -1)
+        .astype(np.float32)
+    )
     sites.state = np.zeros((8, len(sites.windows)), np.float32)
     sites.state[ALBEDO] = 0.46
     site_ground = np.stack(
@@ -455,6 +467,6 @@ def simulate(
                 before = sites.mean_of(state[TOP_SWE])
                 blow(exposure, state, season.wind_from[step], season.drift_steps[step], warmth)
                 change = np.where(before > 0.5, sites.mean_of(state[TOP_SWE]) / np.maximum(before, 0.5), 1.0)
-                sites.state[[TOP_SWE, TOP_DEPTH]] *= np.clip(change, 0.2, 3.0)
+                sites.state[[TOP_SWE, TOP_DEPTH]] *= np.clip(change, 0.2, 3.0) ** SITE_DRIFT
             sites.history.append(sites.state.copy())
             report(day, part, state)

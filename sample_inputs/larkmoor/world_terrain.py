@@ -1,4 +1,3 @@
-# ruff: noqa: PLR2004 - the numbers below are the invented world itself
 """The invented ground of Larkmoor: valleys cut by running water, a basin between divides, zones, canopy and bare rock.
 
 All rasters of the world share one 20 m lattice whose cell edges lie 7 m east and 3 m north of multiples of 20 m, as a
@@ -220,8 +219,10 @@ def erode(rng: np.random.Generator, nodes: int, steps: int = 75) -> np.ndarray:
     row, column = np.mgrid[0:nodes, 0:nodes] / (nodes - 1) - 0.5
     warp = fractal_field(rng, (nodes, nodes), 1.0, nodes / 2)
     radius = np.hypot(column * 1.05 + 0.02 * warp, (row + 0.02) * 0.95)
-    uplift = 0.75 + 0.45 * np.exp(-(((radius - 0.36) / 0.16) ** 2)) - 0.35 * np.exp(-((column / 0.2) ** 2)) * (row > 0.1) * (
-        (row - 0.1) / 0.4
+    uplift = (
+        0.75
+        + 0.45 * np.exp(-(((radius - 0.36) / 0.16) ** 2))
+        - 0.35 * np.exp(-((column / 0.2) ** 2)) * (row > 0.1) * ((row - 0.1) / 0.4)
     )
     uplift = np.clip(uplift, 0.1, None) * np.exp(0.12 * fractal_field(rng, (nodes, nodes), 1.0, nodes / 3))
     z = 110.0 * fractal_field(rng, (nodes, nodes), 1.0, nodes / 3) + 500 * radius + 700.0 * (0.5 - row)

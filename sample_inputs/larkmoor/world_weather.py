@@ -1,4 +1,3 @@
-# ruff: noqa: PLR2004 - the numbers below are the invented world itself
 """The invented weather of one season at Larkmoor: six-hour steps, storms with a wind, and what a weather office would say of it."""
 
 from __future__ import annotations
@@ -18,9 +17,11 @@ LATITUDE = 44.1
 WINDS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 """Where the wind comes from; the number of a wind is its place here, 45 degrees apart."""
 STORM_WIND_ODDS = (0.07, 0.03, 0.04, 0.03, 0.08, 0.22, 0.34, 0.19)
-LATE_STORM_WIND_ODDS = (0.17, 0.11, 0.09, 0.08, 0.24, 0.16, 0.10, 0.05)
-"""From mid-February the storm track lies differently: snow comes round from the south and the north-east too."""
+LATE_STORM_WIND_ODDS = (0.08, 0.12, 0.12, 0.15, 0.24, 0.14, 0.10, 0.05)
+"""From mid-February the storm track lies differently: snow comes round from the south and the east."""
 LATE_FROM_DAY = 138
+EARLY_SNOW, LATE_SNOW = 0.7, 1.7
+"""Storms bring less than usual before that day and more after: a late winter, whose pattern the first flight cannot know."""
 STORM_WARMTH = (-3.0, -2.5, -1.5, 0.5, 2.2, 1.6, 0.2, -1.6)
 """How much warmer (K) than the day's normal a storm is by its wind."""
 
@@ -99,14 +100,16 @@ def draw_storms(rng: np.random.Generator, days: pd.DatetimeIndex) -> tuple[list[
         month = days[step // STEPS_A_DAY].month
         late = step // STEPS_A_DAY >= LATE_FROM_DAY
         length = int(rng.integers(2, 11))
-        total = np.exp(rng.normal(np.log(15.0 if month not in (5, 6, 10) else 10.0), 0.75))
+        total = np.exp(rng.normal(np.log(15.0 if month not in (5, 6, 10) else 10.0), 0.75)) * (
+            LATE_SNOW if late else EARLY_SNOW
+        )
         wind = int(rng.choice(len(WINDS), p=LATE_STORM_WIND_ODDS if late else STORM_WIND_ODDS))
         storms.append(
             Storm(
                 step,
                 min(length, count - step),
                 wind,
-                float(rng.normal(0.40, 0.22)),
+                float(rng.normal(0.52, 0.22)),
                 float(rng.uniform(0.55, 1.35)),
                 int(rng.integers(2**31)),
             )
@@ -132,7 +135,9 @@ def make_season(seed: np.random.SeedSequence) -> Season:
     warmth = np.where(wet, np.array(STORM_WARMTH)[[storms[s].wind if s >= 0 else 0 for s in storm_of]], 0.0)
     warmth = pd.Series(warmth).rolling(3, min_periods=1, center=True).mean().to_numpy()
     wet_day = wet.reshape(-1, STEPS_A_DAY).any(axis=1)
-    cloud = np.where(wet, 0.92, np.clip(0.35 + 0.28 * np.repeat(red_noise(rng, len(days), 0.5), STEPS_A_DAY), 0.02, 0.85))
+    cloud = np.where(
+        wet, 0.92, np.clip(0.35 + 0.28 * np.repeat(red_noise(rng, len(days), 0.5), STEPS_A_DAY), 0.02, 0.85)
+    )
     swing = np.array([-3.2, -1.4, 3.4, 1.2]) * 1.25  # 0-6, 6-12, 12-18, 18-24 local
     anomaly = 3.5 * red_noise(rng, count, 0.93)
     temperature = np.repeat(normal_temperature(days), STEPS_A_DAY) + anomaly + warmth
@@ -167,7 +172,9 @@ def make_season(seed: np.random.SeedSequence) -> Season:
     )
 
 
-def sun_vectors(day_of_year: int, first_hour: float, last_hour: float, parts: int = 6) -> list[tuple[float, float, float]]:
+def sun_vectors(
+    day_of_year: int, first_hour: float, last_hour: float, parts: int = 6
+) -> list[tuple[float, float, float]]:
     """Return the sun's direction (east, north, up) in the middle of equal parts of a span of local hours, if up."""
     declination = np.radians(23.44) * np.sin(2 * np.pi * (day_of_year - 81) / 365.25)
     latitude = np.radians(LATITUDE)
@@ -230,7 +237,16 @@ def weather_table(season: Season, seed: np.random.SeedSequence, extra_issues: li
     )
     rows = []
     for day, row in true.iterrows():
-        rows.append(_weather_row(day, row, day + pd.Timedelta(days=1), rng.normal(0.2, 0.7), rng.lognormal(0, 0.05), rng.lognormal(0, 0.15)))
+        rows.append(
+            _weather_row(
+                day,
+                row,
+                day + pd.Timedelta(days=1),
+                rng.normal(0.2, 0.7),
+                rng.lognormal(0, 0.05),
+                rng.lognormal(0, 0.15),
+            )
+        )
     issues = sorted(set(days[4::5]) | set(pd.to_datetime(extra_issues)))
     normal = pd.Series(normal_temperature(days), index=days)
     rain_normal = true["rain"].mean()
@@ -242,13 +258,21 @@ def weather_table(season: Season, seed: np.random.SeedSequence, extra_issues: li
                 continue
             trust = np.exp(-((lead / 8.0) ** 2))
             row = true.loc[day].copy()
-            row[["mean", "low", "high"]] = row[["mean", "low", "high"]] * trust + normal[day] * (1 - trust) + (
-                np.array([0.0, -3.0, 3.0]) * (1 - trust)
+            row[["mean", "low", "high"]] = (
+                row[["mean", "low", "high"]] * trust
+                + normal[day] * (1 - trust)
+                + (np.array([0.0, -3.0, 3.0]) * (1 - trust))
             )
             row["rain"] = row["rain"] * trust + (1 - trust) * rain_normal * rng.gamma(0.5, 2.0)
-            row["solar"] = row["solar"] * trust + (1 - trust) * true["solar"].rolling(15, center=True, min_periods=1).mean()[day]
+            row["solar"] = (
+                row["solar"] * trust + (1 - trust) * true["solar"].rolling(15, center=True, min_periods=1).mean()[day]
+            )
             error = drift[lead - 1] * (0.6 + 0.28 * lead)
-            rows.append(_weather_row(day, row, issued, error, rng.lognormal(0, 0.04 + 0.02 * lead), rng.lognormal(0, 0.2 + 0.05 * lead)))
+            rows.append(
+                _weather_row(
+                    day, row, issued, error, rng.lognormal(0, 0.04 + 0.02 * lead), rng.lognormal(0, 0.2 + 0.05 * lead)
+                )
+            )
     return pd.DataFrame(rows).sort_values(["issued", "date"], kind="stable")
 
 
