@@ -103,8 +103,12 @@ def status_tables(title: str, found: Status) -> list[Any]:
             f"{row.made:%Y-%m-%d %H:%MZ}",
             escape(row.reason),
         )
-    newest = "no date stands" if found.newest is None else f"newest {found.newest}, {found.age_days} days ago"
+    newest = "no date stands" if found.newest is None else f"newest {found.newest}, {_age(found.age_days)}"
     return [table, f"{len(found.days)} dates held; {newest}"]
+
+
+def _age(days: int) -> str:
+    return f"{days} days ago" if days >= 0 else f"{-days} days ahead of today's date"
 
 
 def status_json(basin: str, found: Status) -> dict[str, Any]:
@@ -160,7 +164,7 @@ def _sources(outcome: Outcome) -> Table:
     return table
 
 
-def _findings(readings: Readings, *, full: bool) -> Table | str:
+def _findings(readings: Readings, *, full: bool) -> str:
     checks = readings.inputs.checks
     if checks.empty:
         return "No findings on the inputs."
@@ -170,17 +174,22 @@ def _findings(readings: Readings, *, full: bool) -> Table | str:
         counts = counts.sort_values(["severity", "n"], key=lambda c: c.map(order) if c.name == "severity" else -c)
         listed = ", ".join(f"{row.n} x {row.rule} ({row.action})" for row in counts.itertuples())
         return f"Findings: {listed}. `snowtally check` tells them one by one."
-    table = Table(
-        "where", "site", "when", "rule", "evidence", "action", "what to do", title="Findings", title_justify="left"
-    )
-    ranked = checks.assign(rank=checks["severity"].map(order)).sort_values(
-        ["rank", "table", "site_id", "start"], kind="stable"
-    )
-    for row in ranked.itertuples():
-        place = f"{row.file.rsplit('/', 1)[-1]}:{row.line}" if row.line else row.file.rsplit("/", 1)[-1]
-        when = row.start if row.end in ("", row.start) else f"{row.start} to {row.end}"
-        table.add_row(*(escape(t) for t in (place, row.site_id, when, row.rule, row.evidence, row.action, row.detail)))
-    return table
+    ranked = checks.assign(rank=checks["severity"].map(order))
+    ranked = ranked.sort_values(["rank", "table", "rule", "site_id", "start", "line"], kind="stable")
+    lines = []
+    for (_, role, rule, action), group in ranked.groupby(["rank", "table", "rule", "action"], sort=False):
+        lines.append(
+            f"\n{group['severity'].iloc[0]}: {rule} in {role}, {len(group)} found, {action}. {group['detail'].iloc[0]}"
+        )
+        lines += [_place(row) for row in group.itertuples()]
+    return escape("\n".join(lines).strip("\n"))
+
+
+def _place(row: Any) -> str:  # noqa: ANN401  a row of itertuples
+    file = row.file.rsplit("/", 1)[-1]
+    when = row.start if row.end in ("", row.start) else f"{row.start} to {row.end}"
+    told = (f"{file}:{row.line}" if row.line else file, row.site_id, when, row.evidence)
+    return "  " + "  ".join(part for part in told if part)
 
 
 def _volume(m3: float) -> str:

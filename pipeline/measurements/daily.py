@@ -27,6 +27,8 @@ def daily_values(records: pd.DataFrame) -> pd.DataFrame:
     steps = records.assign(precipitation_mm=records["precipitation_mm"].fillna(_steps_of_totals(records)))
     by_day = steps.groupby(["site_id", "date"], sort=True)
     means = by_day[["swe_mm", "depth_m", "air_temperature_c"]].mean()
+    # A sensor's zero wanders by some mm about nothing; there is no less than no snow.
+    means[["swe_mm", "depth_m"]] = means[["swe_mm", "depth_m"]].clip(lower=0.0)
     fallen = by_day["precipitation_mm"].sum(min_count=1)
     return means.join(fallen).reset_index()
 

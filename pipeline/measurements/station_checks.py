@@ -32,6 +32,9 @@ class StationLimits:
     density_least_depth_m: float
 
 
+ZERO_WANDERS = {"swe_mm": -25.0, "depth_m": -0.10}
+"""Readings down to this are a sensor's wandering zero, not faults; daily values show them as none (common practice, no source)."""
+
 UNIT_FACTORS = {"inches for millimetres": 25.4, "centimetres for millimetres": 10.0}
 """Unit mix-ups that show as a sudden step by a known factor (common practice, no source)."""
 
@@ -56,7 +59,7 @@ def check_stations(records: pd.DataFrame, limits: StationLimits) -> tuple[pd.Dat
             ("swe_mm", limits.swe_high_mm, limits.spike_mm, "mm"),
             ("depth_m", limits.depth_high_m, limits.spike_m, "m"),
         ):
-            findings += _range(records, one.index, name, (-0.05 * spike, high, unit))
+            findings += _range(records, one.index, name, (ZERO_WANDERS[name], high, unit))
             findings += _mixed_units(records, one.index, name, unit)
             findings += _spikes(records, one.index, name, (spike, unit))
             findings += _flat_line(records, one.index, name, (limits.flat_line_days, unit))

@@ -69,7 +69,7 @@ class Lattice:
         return slice(first_row, last_row), slice(first_column, last_column)
 
     def cut(self, window: tuple[slice, slice]) -> Lattice:
-        """The part of this lattice in a window of rows and columns."""
+        """Return the part of this lattice in a window of rows and columns."""
         rows, columns = window
         return Lattice(
             self.west + self.pixel * columns.start,
