@@ -38,7 +38,7 @@ def censored_quantile(mean: np.ndarray, se: np.ndarray, probability: float) -> n
     array([  0. ,  81.3, 564.1])
     """
     mean, se = np.maximum(np.asarray(mean, float), 0.0), np.asarray(se, float)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         steps = np.divide(mean, se) * (KNOTS / PLAIN)
         near = steps < KNOTS
         step = np.where(near, steps, 0.0)

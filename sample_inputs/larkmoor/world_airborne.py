@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -47,7 +48,7 @@ def overlaps(first: float, pixel: float, count: int, edges: np.ndarray) -> csr_a
     """
     starts = first + pixel * np.arange(count)
     rows, columns, shares = [], [], []
-    for number, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    for number, (low, high) in enumerate(pairwise(edges)):
         shared = np.clip(np.minimum(starts + pixel, high) - np.maximum(starts, low), 0, None)
         hit = np.flatnonzero(shared)
         rows += [number] * hit.size

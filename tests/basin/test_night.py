@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -165,3 +166,90 @@ def test_wrong_settings_are_one_line(basin, change, status, words):
     assert done.returncode == status
     assert words in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+def changed(basin, name, edit):
+    """Return a settings file like the basin's with its text edited, and an archive of its own."""
+    file = basin / f"{name}.yaml"
+    file.write_text(edit((basin / "basin.yaml").read_text().replace("archive: archive", f"archive: archive_{name}")))
+    return file
+
+
+def test_two_runs_give_the_same_bytes(basin):
+    paths = []
+    for name in ("first", "second"):
+        file = changed(basin, name, lambda text: text)
+        paths.append(Path(json.loads(snowtally("update", file, "--date", "2031-03-06", "--json").stdout)["path"]))
+    for one in sorted(paths[0].iterdir()):
+        if one.name != "record.json":
+            assert one.read_bytes() == (paths[1] / one.name).read_bytes(), one.name
+
+
+def test_missing_flight_raster_degrades_the_night_and_says_so(basin):
+    (basin / "flights_gone.csv").write_text("flight_id,date,depth\nF2,2031-03-02,gone.tif\n")
+    file = changed(basin, "gone", lambda text: text.replace("flights.csv", "flights_gone.csv"))
+    done = snowtally("update", file, "--date", "2031-03-04", "--json")
+    answer = json.loads(done.stdout)
+    assert done.returncode == 3
+    assert "gone.tif is named by" in answer["degraded"][0]
+    record = json.loads((Path(answer["path"]) / "record.json").read_text())
+    assert record["degraded"]
+
+
+def test_truncated_raster_degrades_the_night_without_a_traceback(basin):
+    whole = (basin / "depth.tif").read_bytes()
+    (basin / "half.tif").write_bytes(whole[: len(whole) // 2])
+    (basin / "flights_half.csv").write_text("flight_id,date,depth\nF3,2031-03-02,half.tif\n")
+    file = changed(basin, "half", lambda text: text.replace("flights.csv", "flights_half.csv"))
+    done = snowtally("update", file, "--date", "2031-03-04", "--json")
+    assert done.returncode == 3
+    assert "half.tif" in json.loads(done.stdout)["degraded"][0]
+
+
+def test_nothing_dated_later_is_used(basin):
+    """A day asked for again after more has come in is the same day."""
+    before = json.loads(snowtally("update", basin / "basin.yaml", "--date", "2031-03-07", "--json").stdout)
+    (basin / "flights.csv").write_text((basin / "flights.csv").read_text() + "F9,2031-03-09,depth.tif\n")
+    again = json.loads(snowtally("update", basin / "basin.yaml", "--date", "2031-03-07", "--json").stdout)
+    assert again["unchanged"]
+    assert again["totals"] == before["totals"]
+
+
+def test_no_usable_site_and_no_flight_publishes_nothing(basin):
+    file = changed(basin, "early", lambda text: text)
+    done = snowtally("update", file, "--date", "2030-12-01")
+    assert done.returncode == 1
+    assert done.stderr.startswith("snowtally: no estimate for made on 2030-12-01")
+    assert not list((basin / "archive_early").glob("made/2030*")) if (basin / "archive_early").exists() else True
+
+
+def test_wrong_column_names_the_header_and_the_cure(basin):
+    file = changed(basin, "column", lambda text: text + "columns: {sites: {site_id: {column: Station}}}\n")
+    done = snowtally("update", file, "--date", "2031-03-04")
+    assert done.returncode == 1
+    assert "no column 'Station'. The header has: site_id" in done.stderr
+    assert "columns.sites.site_id" in done.stderr
+
+
+def test_other_units_give_the_same_day(basin):
+    """The same survey in inches and in metric units gives one set of totals."""
+    courses = pd.read_csv(basin / "courses.csv")
+    inches = courses.assign(depth_cm=courses["depth_cm"] / 2.54, swe_mm=courses["swe_mm"] / 25.4)
+    inches.rename(columns={"depth_cm": "Depth (in)", "swe_mm": "Water (in)"}).to_csv(basin / "inches.csv", index=False)
+    units = 'columns: {courses: {depth: {column: "Depth (in)", unit: inch}, swe: {column: "Water (in)", unit: inch}}}\n'
+    file = changed(basin, "inches", lambda text: text.replace("courses.csv", "inches.csv") + units)
+    metric = changed(basin, "metric", lambda text: text)
+    one, other = (
+        json.loads(snowtally("update", f, "--date", "2031-03-02", "--json").stdout)["totals"] for f in (file, metric)
+    )
+    assert [row["volume_m3"] for row in one] == pytest.approx([row["volume_m3"] for row in other], rel=1e-6)
+
+
+def test_check_publishes_nothing_and_status_tells_what_is_held(basin):
+    file = changed(basin, "held", lambda text: text)
+    assert snowtally("check", file, "--date", "2031-03-04").returncode == 0
+    assert not (basin / "archive_held").exists()
+    snowtally("update", file, "--date", "2031-03-04")
+    told = json.loads(snowtally("status", file, "--json").stdout)
+    assert told["newest"] == "2031-03-04"
+    assert [day["date"] for day in told["days"]] == ["2031-03-04"]

@@ -46,7 +46,7 @@ def test_variance_of_a_mean_of_equally_correlated_errors():  # STA-03: n = 100, 
 @pytest.mark.parametrize(("length", "expected"), [(1, 0.7357589), (3, 0.4555082), (10, 0.1800009)])
 @pytest.mark.parametrize("cells", [1, 10])
 def test_average_of_an_exponential_process_along_a_line(length, expected, cells):  # STA-04
-    n = 1000
+    n = 2000
     blocks = Blocks.gather(np.full((1, n), 1 / n), np.zeros((1, n), int), 1, cells, length / n)
     # Cells are points at their centres: their own variance is a share 1/n too large, of the sum 1e-5. Blocks are square, so
     # that on a line their points also spread across it, over a hundredth of the length.
