@@ -40,3 +40,15 @@ def test_prefect_stays_in_flows_and_engines_in_their_modules():
         for name in imported(path):
             home = homes.get(name.split(".")[0])
             assert home is None or path.name in home, f"{path.name} imports {name}"
+
+
+FLOWS = PIPELINE.parent / "flows"
+
+
+def test_flows_wire_and_do_not_compute():
+    for path in FLOWS.rglob("*.py"):
+        for name in imported(path):
+            parts = name.split(".")
+            assert parts[0] != "pipeline" or parts[1:2] in (["run"], ["settings"], ["problems"], []), (
+                f"{path.name} imports {name}"
+            )
