@@ -37,7 +37,8 @@ def _steps_of_totals(records: pd.DataFrame) -> pd.Series:
     """Return what fell in each step of an accumulating gauge; a reset starts anew from zero."""
     totals = records["precipitation_total_mm"]
     step = totals.groupby(records["site_id"]).transform(lambda t: t.ffill().diff())
-    return step.where(step > -RESET_MM, totals).clip(lower=0.0).where(totals.notna())
+    # What the first total holds fell nobody knows when.
+    return step.where(step.isna() | (step > -RESET_MM), totals).clip(lower=0.0).where(totals.notna())
 
 
 def silent_stations(daily: pd.DataFrame, stations: pd.DataFrame, date: pd.Timestamp, most_days: float) -> list[Finding]:

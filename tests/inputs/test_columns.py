@@ -1,0 +1,114 @@
+"""From users' tables to canonical columns: every row kept, every unreadable value named by file and line."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from pydantic import BaseModel
+
+from pipeline.inputs.columns import local_days, read_table
+from pipeline.inputs.read_courses import COURSES, read_courses
+from pipeline.inputs.read_stations import read_stations, station_instants
+from pipeline.problems import InputError
+
+
+class Setting(BaseModel):
+    column: str | None = None
+    unit: str | None = None
+
+
+def written(tmp_path, text, name="table.csv"):
+    path = tmp_path / name
+    path.write_bytes(text.encode("utf-8") if isinstance(text, str) else text)
+    return path
+
+
+def test_canonical_units_inside_are_metres(tmp_path):
+    path = written(tmp_path, "site_id,date,point,depth_cm,swe_mm\nA,2031-03-01,1,120,350\n")
+    rows, findings = read_table(path, COURSES, {}, [])
+    assert rows.loc[0, ["depth_m", "swe_mm"]].tolist() == [1.2, 350.0]
+    assert findings == []
+
+
+def test_headers_and_units_are_as_declared(tmp_path):
+    path = written(tmp_path, "Loc,Day,Depth (in),Water (in)\nA,2031-03-01,40,12\n")
+    settings = {
+        "site_id": Setting(column="Loc"),
+        "date": Setting(column="Day"),
+        "depth": Setting(column="Depth (in)", unit="inch"),
+        "swe": Setting(column="Water (in)", unit="inch"),
+    }
+    rows, _ = read_table(path, COURSES, settings, [])
+    assert rows.loc[0, "depth_m"] == pytest.approx(1.016)
+    assert rows.loc[0, "swe_mm"] == pytest.approx(304.8)
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "value"),
+    [
+        ("site_id,date,depth_cm\nA,2031-03-01,12o\n", 2, "depth_cm = '12o'"),
+        ("site_id,date,depth_cm\n\nA,2031-13-01,120\n", 3, "date = '2031-13-01'"),
+        ("site_id,date,depth_cm\nA,2031-03-01,1\nA,01/03/2031,1\n", 3, "date = '01/03/2031'"),
+    ],
+)
+def test_unreadable_values_are_named_by_line(tmp_path, text, line, value):
+    _, findings = read_table(written(tmp_path, text), COURSES, {}, [])
+    assert [(f.line, f.evidence, f.action) for f in findings] == [(line, value, "set aside")]
+
+
+def test_missing_codes_are_no_values(tmp_path):
+    path = written(tmp_path, "site_id,date,depth_cm,swe_mm\nA,2031-03-01,-9999,M\n")
+    rows, findings = read_table(path, COURSES, {}, ["-9999", "M", ""])
+    assert rows[["depth_m", "swe_mm"]].isna().all(axis=None)
+    assert findings == []
+
+
+def test_byte_order_mark_and_spaces_in_headers_do_no_harm(tmp_path):
+    path = written(tmp_path, b"\xef\xbb\xbfsite_id, Date ,DEPTH_CM\nA,2031-03-01, 50 \n")
+    assert read_table(path, COURSES, {}, [])[0].loc[0, "depth_m"] == 0.5
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        ("", "is empty: a header line is wanted"),
+        ("a,b\n1,2\n", "no column 'site_id'. The header has: a, b"),
+        (b"\xff\xfe\x00\x01binary\x80", "is not UTF-8"),
+    ],
+)
+def test_a_file_that_is_no_table_is_one_clear_line(tmp_path, content, words):
+    path = written(tmp_path, content)
+    with pytest.raises(InputError, match=words):
+        read_table(path, COURSES, {}, [])
+    rows, findings = read_courses([path], {}, [])
+    assert rows.empty
+    assert findings[0].rule == "unreadable file"
+    assert str(path) in findings[0].detail
+
+
+def test_unknown_unit_is_refused(tmp_path):
+    path = written(tmp_path, "site_id,date,depth_cm\nA,2031-03-01,1\n")
+    with pytest.raises(InputError, match="'furlongs per pint' cannot be turned into cm"):
+        read_table(path, COURSES, {"depth": Setting(unit="furlongs per pint")}, [])
+
+
+def test_times_with_offsets_bare_dates_and_times_without(tmp_path):
+    text = pd.Series(["2031-03-01T06:00-02:00", "2031-03-01T08:00Z", "2031-03-01", "2031-03-01T06:00", "soon"])
+    found = station_instants(text, -2.0)
+    assert found[:3].astype(str).tolist() == ["2031-03-01T08:00:00", "2031-03-01T08:00:00", "2031-03-01T14:00:00"]
+    assert np.isnat(found[3:]).all()
+    path = written(tmp_path, "site_id,time,swe_mm\nA,2031-03-01T06:00,5\n")
+    _, findings = read_stations([path], {}, [], -2.0)
+    assert findings[0].rule == "no site or time"
+    assert findings[0].line == 2
+
+
+def test_local_days_by_the_fixed_offset():
+    instants = np.array(["2031-03-01T01:59", "2031-03-01T02:00"], "datetime64[s]")
+    assert local_days(instants, -2.0).astype(str).tolist() == ["2031-02-28", "2031-03-01"]
+
+
+def test_a_reading_sent_again_replaces_the_earlier_and_both_are_told(tmp_path):
+    path = written(tmp_path, "site_id,time,swe_mm\nA,2031-03-01T06:00Z,5\nA,2031-03-01T06:00Z,7\n")
+    rows, findings = read_stations([path], {}, [], 0.0)
+    assert rows["swe_mm"].tolist() == [7.0]
+    assert [(f.line, f.rule, f.action) for f in findings] == [(2, "duplicate", "set aside")]
