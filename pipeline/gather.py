@@ -60,7 +60,14 @@ class Readings:
     @property
     def degraded(self) -> list[str]:
         """Why the night is degraded, one line each, empty when it is not."""
-        return [f"{f.rule}: {f.detail}" for f in self.findings if f.rule in DEGRADING]
+        return [_why(f) for f in self.findings if f.rule in DEGRADING]
+
+
+def _why(finding: Finding) -> str:
+    """Return a degrading finding in one line: what, which site or flight, the evidence, the cure."""
+    about = f" {finding.site_id}" if finding.site_id else ""
+    evidence = f" ({finding.evidence})" if finding.evidence else ""
+    return f"{finding.rule}{about}{evidence}: {finding.detail}"
 
 
 def read_inputs(settings: Settings, date: dt.date, stage: Stage) -> Readings:

@@ -146,7 +146,7 @@ def _plain(header: str) -> str:
 
 def _nothing(column: Column, n: int) -> object:
     if column.kind == "text":
-        return [""] * n
+        return pd.Series([""] * n, dtype=str)
     if column.kind == "date":
         return np.full(n, np.datetime64("NaT"), "datetime64[s]")
     return np.full(n, np.nan)

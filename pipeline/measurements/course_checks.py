@@ -43,6 +43,8 @@ def check_courses(samples: pd.DataFrame, limits: CourseLimits) -> tuple[pd.DataF
     samples["used"] = samples["depth_m"].notna() | samples["swe_mm"].notna()
     samples["swe_used"] = samples["swe_mm"].notna()
     findings: list[Finding] = []
+    if samples.empty:
+        return samples, findings
     findings += _set_aside(samples, ["used", "swe_used"], **_repeated(samples))
     findings += _set_aside(samples, ["used", "swe_used"], **_negative(samples))
     findings += _set_aside(samples, ["swe_used"], **_water_without_depth(samples))

@@ -31,6 +31,10 @@ CARRY_LOCAL = 0.25
 LOCAL_REACH_M = 500.0
 """E-folding distance over which cells err alike beyond what the models know (trial worlds: 400 to 500 m)."""
 
+UNHEARD_MM_PER_DAY = 5.0
+"""Error for each day since the flight that no station tells of: what a day of an ordinary storm or of melt brings or takes
+(common practice, no source)."""
+
 SITE_OFFSET = 0.08
 """Error common to all sites of how much more or less they hold than their surroundings, as a share of SWE. It cannot be told
 without a flight (trial worlds: 6 to 8 %)."""
@@ -118,6 +122,7 @@ class CarriedFlight:
         start, end = pd.Timestamp(self.flown.date), pd.Timestamp(date)
         turnover = station_turnover(ground.daily, sites.assign(factor=factor), start, end, nodes)
         stations = sites.loc[sites.index.isin(ground.daily["site_id"]), "elevation_m"]
+        self.unheard_days_ = 0 if len(stations) else (date - self.flown.date).days
         self.turnover_ = turnover.following(self.flown.pattern, float(stations.min())) if len(stations) else turnover
         gain, loss = self.turnover_.at(elevation)
         swe = then["swe_mm"].to_numpy()
@@ -144,6 +149,7 @@ class CarriedFlight:
         parts += [
             ErrorPart("carry common", CARRY_COMMON * turned, np.inf),
             ErrorPart("carry local", CARRY_LOCAL * turned, LOCAL_REACH_M),
+            ErrorPart("unheard change", np.full(elevation.shape, UNHEARD_MM_PER_DAY * self.unheard_days_), np.inf),
         ]
         return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, turned))
 

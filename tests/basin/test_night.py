@@ -253,3 +253,61 @@ def test_check_publishes_nothing_and_status_tells_what_is_held(basin):
     told = json.loads(snowtally("status", file, "--json").stdout)
     assert told["newest"] == "2031-03-04"
     assert [day["date"] for day in told["days"]] == ["2031-03-04"]
+
+
+@pytest.mark.parametrize(
+    ("name", "edit", "status"),
+    [
+        ("no_stations", lambda text: text.replace("stations: stations.csv, ", ""), 0),
+        ("no_courses", lambda text: text.replace("courses: courses.csv, ", ""), 0),
+        ("no_flights", lambda text: text.replace(", flights: flights.csv", ""), 0),
+        ("flights_alone", lambda text: text.replace("courses: courses.csv, stations: stations.csv, ", ""), 0),
+        ("header_alone", lambda text: text.replace("stations.csv", "header.csv"), 3),
+        ("empty_file", lambda text: text.replace("stations.csv", "empty.csv"), 3),
+        (
+            "one_course",
+            lambda text: text.replace("sites.csv", "one_course.csv").replace(", flights: flights.csv", ""),
+            0,
+        ),
+        (
+            "one_station",
+            lambda text: text.replace("sites.csv", "one_station.csv").replace(", flights: flights.csv", ""),
+            0,
+        ),
+    ],
+)
+def test_little_to_go_by_still_gives_an_estimate(basin, name, edit, status):
+    (basin / "header.csv").write_text("site_id,time,swe_mm\n")
+    (basin / "empty.csv").write_text("")
+    sites = pd.read_csv(basin / "sites.csv")
+    sites[:1].to_csv(basin / "one_course.csv", index=False)
+    sites[1:2].to_csv(basin / "one_station.csv", index=False)
+    done = snowtally("update", changed(basin, name, edit), "--date", "2031-03-04", "--json")
+    assert done.returncode == status, done.stderr
+    total = json.loads(done.stdout)["totals"][0]
+    assert total["swe_mean_mm"] >= 0
+    assert total["swe_se_mm"] > 0
+
+
+def test_without_stations_the_error_grows_with_the_days_since_the_flight(basin):
+    file = changed(basin, "unheard", lambda text: text.replace("courses: courses.csv, stations: stations.csv, ", ""))
+    soon, late = (
+        json.loads(snowtally("update", file, "--date", d, "--json").stdout)["totals"][0]
+        for d in ("2031-03-03", "2031-03-30")
+    )
+    assert late["swe_se_mm"] > soon["swe_se_mm"] + 50
+
+
+def test_all_sites_bare_and_no_flight_is_no_snow(basin):
+    pd.read_csv(basin / "courses.csv").assign(depth_cm=0, swe_mm=0).to_csv(basin / "bare_courses.csv", index=False)
+    pd.read_csv(basin / "stations.csv").assign(depth_cm=0, swe_mm=0).to_csv(basin / "bare_stations.csv", index=False)
+
+    def edit(text):
+        text = text.replace("courses.csv", "bare_courses.csv").replace("stations.csv", "bare_stations.csv")
+        return text.replace(", flights: flights.csv", "")
+
+    total = json.loads(snowtally("update", changed(basin, "bare", edit), "--date", "2031-03-04", "--json").stdout)[
+        "totals"
+    ][0]
+    assert total["swe_mean_mm"] <= 1
+    assert total["swe_se_mm"] <= 1
