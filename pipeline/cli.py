@@ -40,11 +40,15 @@ def main() -> None:
     try:
         app()
     except SnowtallyError as trouble:
-        _one_line(str(trouble))
-        sys.exit(trouble.exit_status)
+        _stop(str(trouble), trouble.exit_status)
+    except OSError as trouble:
+        where = f"{trouble.filename}: " if trouble.filename else ""
+        _stop(
+            f"{where}{trouble.strerror or trouble}. Look at the disk, the permissions and the paths in the settings",
+            FAILED,
+        )
     except KeyboardInterrupt:
-        _one_line("stopped by the user; nothing was published")
-        sys.exit(FAILED)
+        _stop("stopped by the user; nothing was published", FAILED)
 
 
 @app.command()
@@ -157,5 +161,10 @@ def _print_tables(parts: list[Any]) -> None:
         console.print(part, soft_wrap=isinstance(part, str))
 
 
-def _one_line(message: str) -> None:
-    sys.stderr.write("snowtally: " + " ".join(message.split()) + "\n")
+def _stop(message: str, status: int) -> None:
+    """Tell what went wrong in one line, to machines also as an object, and leave with the status."""
+    line = " ".join(message.split())
+    if "--json" in sys.argv:
+        _print_json({"error": line, "exit_status": status})
+    sys.stderr.write(f"snowtally: {line}\n")
+    sys.exit(status)

@@ -125,7 +125,7 @@ def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices:
     date = dt.date.fromisoformat(flight.attrs["date"])
     density = _density(inputs, choices).fit(inputs.densities, date)
     flown = flight_swe(flight, density, inputs.terrain, choices.least_valid_fraction)
-    if flown.seen[inputs.terrain["cell_area"].to_numpy() > 0].all():
+    if flown.seen[np.isfinite(inputs.terrain["elevation"].to_numpy())].all():
         return flown
     try:
         filling = _background(before, inputs, date).predict(_places(before, inputs))

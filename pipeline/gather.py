@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,16 +16,16 @@ from pipeline.estimate import DayInputs
 from pipeline.flights.measure import FlightFiles, FlightLimits, measure_flight
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
-from pipeline.inputs.columns import up_to
-from pipeline.inputs.find import InputFile, describe, find_tables
-from pipeline.inputs.rasters import mean_on_grid
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.read_covers import CoverEntry, read_covers
-from pipeline.inputs.read_flights import FlightEntry, read_flights
-from pipeline.inputs.read_sites import place_sites, read_sites
-from pipeline.inputs.read_stations import read_stations
+from pipeline.inputs.columns import check_declared, up_to, without_lines
+from pipeline.inputs.find import InputFile, describe, find_tables, missing_file, unreadable_file
+from pipeline.inputs.rasters import fraction_on_grid
+from pipeline.inputs.read_courses import COURSES, read_courses
+from pipeline.inputs.read_covers import COVERS, CoverEntry, read_covers
+from pipeline.inputs.read_flights import FLIGHTS, FlightEntry, read_flights
+from pipeline.inputs.read_sites import SITES, place_sites, read_sites
+from pipeline.inputs.read_stations import STATIONS, read_stations
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_terrain, read_zones
-from pipeline.inputs.read_weather import as_issued_by, read_weather
+from pipeline.inputs.read_weather import WEATHER, as_issued_by, read_weather
 from pipeline.measurements.course_checks import CourseLimits, check_courses
 from pipeline.measurements.daily import daily_values, silent_stations
 from pipeline.measurements.points import course_visits, station_density, station_swe_se_mm
@@ -77,13 +78,15 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage) -> Readings:
     ------
     SnowtallyError : a required input cannot be used. Optional ones that cannot are findings.
     """
+    check_declared(settings.columns, [SITES, COURSES, STATIONS, FLIGHTS, COVERS, WEATHER])
     stage("finding inputs")
     found, findings = find_tables(
         {role: [settings.path(p) for p in getattr(settings.inputs, role)] for role in OPTIONAL_TABLES}
     )
     fixed = _fixed_files(settings)
     stage("reading the terrain")
-    grid, terrain, zones = _ground(settings)
+    grid, terrain, zones, noticed = _ground(settings)
+    findings += noticed
     stage("reading the measurements")
     ground, densities, rows, noticed = _measurements(settings, (grid, terrain), found, date)
     findings += noticed
@@ -130,18 +133,28 @@ def _fixed_files(settings: Settings) -> list[InputFile]:
         "sites": settings.inputs.sites,
     }
     paths = {role: settings.path(path) for role, path in named.items() if path is not None}
-    return [describe(role, path) for role, path in paths.items() if path.is_file()]
+    # A canopy that is not there or cannot be read is told where it is read.
+    return [describe(role, path) for role, path in paths.items() if path.is_file() and os.access(path, os.R_OK)]
 
 
-def _ground(settings: Settings) -> tuple[BasinGrid, xr.Dataset, list[tuple[str, str]]]:
-    """Return the basin grid, what is fixed on it, and its zones."""
+def _ground(settings: Settings) -> tuple[BasinGrid, xr.Dataset, list[tuple[str, str]], list[Finding]]:
+    """Return the basin grid, what is fixed on it, its zones, and the findings."""
     crs = grid_crs(settings.grid.crs)
     zones = read_zones(settings.path(settings.basin.zones), crs)
     grid = basin_grid(zones, crs, settings.grid.cell_m, settings.basin.margin_m)
-    canopy = None if settings.terrain.canopy is None else settings.path(settings.terrain.canopy)
+    canopy, findings = None, []
+    if settings.terrain.canopy is not None:
+        path = settings.path(settings.terrain.canopy)
+        if not path.is_file():
+            findings.append(missing_file("terrain", path, "terrain.canopy in the settings"))
+        else:
+            try:
+                canopy = fraction_on_grid(path, grid)
+            except InputError as trouble:
+                findings.append(unreadable_file("terrain", path, str(trouble).removeprefix(f"{path} ")))
     edges = BandEdges(settings.bands.width_m, settings.bands.edges_m)
     terrain = read_terrain(settings.path(settings.terrain.elevation), canopy, zones, grid, edges)
-    return grid, terrain, list(zip(zones["zone_id"], zones["name"], strict=True))
+    return grid, terrain, list(zip(zones["zone_id"], zones["name"], strict=True)), findings
 
 
 def _measurements(
@@ -159,27 +172,31 @@ def _measurements(
     sites, findings = read_sites(settings.path(settings.inputs.sites), *how("sites"))
     sites, noticed = place_sites(sites, *place, settings.checks.site_elevation_m)
     findings += noticed
-    samples, noticed = read_courses(paths("courses"), *how("courses"))
-    findings += noticed
-    records, noticed = read_stations(paths("stations"), *how("stations"), settings.basin.utc_offset_hours)
-    findings += noticed
-    weather, noticed = read_weather(paths("weather"), *how("weather"))
-    findings += noticed
-    samples, records = (rows[rows["date"] >= start] for rows in (up_to(samples, date), up_to(records, date)))
+    all_samples, samples_noticed = read_courses(paths("courses"), *how("courses"))
+    all_records, records_noticed = read_stations(paths("stations"), *how("stations"), settings.basin.utc_offset_hours)
+    all_weather, weather_noticed = read_weather(paths("weather"), *how("weather"))
+    weather = as_issued_by(all_weather, date)
+    samples, records = (rows[rows["date"] >= start] for rows in (up_to(all_samples, date), up_to(all_records, date)))
+    # What is wrong with rows of a later day is told on that day.
+    findings += without_lines(samples_noticed, _later(all_samples, "date", date))
+    findings += without_lines(records_noticed, _later(all_records, "date", date))
+    findings += without_lines(weather_noticed, _later(all_weather, "issued", date))
+    findings = [finding for finding in findings if finding.start[:10] <= str(date)]
     rows = {
         "sites": canonical(sites.drop(columns=["row", "column"])),
         "courses": canonical(samples),
         "stations": canonical(records),
-        "weather": canonical(as_issued_by(weather, date)),
+        "weather": canonical(weather),
     }
-    samples, noticed = check_courses(_of_known_sites(samples, sites, "courses", findings), _course_limits(settings))
+    if found["stations"]:
+        heard = up_to(all_records, date)
+        stations = sites[sites["kind"] == "station"]
+        findings += silent_stations(heard, stations, pd.Timestamp(date), settings.stations.silent_days)
+    samples, noticed = check_courses(_in_service(samples, sites, "courses", findings), _course_limits(settings))
     findings += noticed
-    records, noticed = check_stations(_of_known_sites(records, sites, "stations", findings), _station_limits(settings))
+    records, noticed = check_stations(_in_service(records, sites, "stations", findings), _station_limits(settings))
     findings += noticed
     visits, daily = course_visits(samples), daily_values(records)
-    stations = sites[sites["kind"] == "station"]
-    if found["stations"]:
-        findings += silent_stations(daily, stations, pd.Timestamp(date), settings.stations.silent_days)
     known = sites.set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})
     names = ["site_id", "date", "depth_m", "density_kg_m3"]
     weighed = [station_density(daily, settings.checks.density_least_depth_m), visits.dropna(subset="density_kg_m3")]
@@ -188,30 +205,57 @@ def _measurements(
     return GroundRecord(known, daily, station_swe_se_mm(daily["swe_mm"]), visits), densities, rows, findings
 
 
-def _of_known_sites(rows: pd.DataFrame, sites: pd.DataFrame, role: str, findings: list[Finding]) -> pd.DataFrame:
-    """Return the rows whose site is on the map; one finding for each unknown site, with its first line."""
-    known = rows["site_id"].isin(sites["site_id"])
-    for site_id, strays in rows[~known].groupby("site_id", sort=True):
-        findings.append(
-            Finding(
-                table=role,
-                file=strays["file"].iloc[0],
-                line=int(strays["line"].iloc[0]),
-                site_id=str(site_id),
-                rule="unknown site",
-                severity="error",
-                evidence=f"{len(strays)} rows",
-                action="set aside",
-                detail=f"site '{site_id}' is not in the sites table, or stands outside the basin's margin: add it or mend its place",
+def _later(rows: pd.DataFrame, column: str, date: dt.date) -> pd.DataFrame:
+    return rows[rows[column] > pd.Timestamp(date)]
+
+
+def _in_service(rows: pd.DataFrame, sites: pd.DataFrame, role: str, findings: list[Finding]) -> pd.DataFrame:
+    """Return the rows of sites that are on the map and in service that day; one finding for each site left out."""
+    placed = sites.set_index("site_id")[["since", "until"]].reindex(rows["site_id"])
+    unknown = ~rows["site_id"].isin(sites["site_id"]).to_numpy()
+    date = rows["date"].to_numpy()
+    outside = ~unknown & ((date < placed["since"].to_numpy()) | (date > placed["until"].to_numpy()))
+    told = (
+        (
+            unknown,
+            "unknown site",
+            "is not in the sites table, or stands outside the basin's margin: add it or mend its place",
+        ),
+        (
+            outside,
+            "out of service",
+            "has rows outside its from and until in the sites table: mend the dates of one or the other",
+        ),
+    )
+    for wrong, rule, words in told:
+        for site_id, strays in rows[wrong].groupby("site_id", sort=True):
+            findings.append(
+                Finding(
+                    table=role,
+                    file=strays["file"].iloc[0],
+                    line=int(strays["line"].iloc[0]),
+                    site_id=str(site_id),
+                    start=str(strays["date"].min().date()),
+                    end=str(strays["date"].max().date()),
+                    rule=rule,
+                    severity="error",
+                    evidence=f"{len(strays)} rows",
+                    action="set aside",
+                    detail=f"site '{site_id}' {words}",
+                )
             )
-        )
-    return rows[known].reset_index(drop=True)
+    return rows[~(unknown | outside)].reset_index(drop=True)
 
 
 def _course_limits(settings: Settings) -> CourseLimits:
     checks = settings.checks
     return CourseLimits(
-        checks.density_low_kg_m3, checks.density_high_kg_m3, checks.core_over_depth, checks.point_outlier_mad
+        swe_high_mm=checks.swe_high_mm,
+        depth_high_m=checks.depth_high_m,
+        density_low=checks.density_low_kg_m3,
+        density_high=checks.density_high_kg_m3,
+        core_over_depth=checks.core_over_depth,
+        outlier_mad=checks.point_outlier_mad,
     )
 
 
@@ -234,13 +278,11 @@ def _flights(
 ) -> tuple[list[xr.Dataset], dict[str, xr.Dataset], list[tuple[InputFile, str]], list[Finding]]:
     """Return this season's flights up to the date on the basin grid, their grids by name, their files, and the findings."""
     how = settings.columns.get("flights", {}), settings.missing
-    entries, findings = read_flights([file.path for file in found["flights"]], *how)
-    findings = [f for f in findings if not f.start or f.start <= str(date)]
-    limits = FlightLimits(**settings.flights.model_dump(exclude={"least_valid_fraction"}))
+    season = settings.season_start(date), date
+    entries, findings = read_flights([file.path for file in found["flights"]], *how, season)
+    limits = FlightLimits(**settings.flights.model_dump())
     flights, grids, files = [], {}, []
     for entry in entries:
-        if not settings.season_start(date) <= entry.date <= date:
-            continue
         name = f"flight {entry.flight_id}"
         try:
             flight, noticed = measure_flight(_flight_files(entry), grid, limits)
@@ -276,11 +318,11 @@ def _cover(
 ) -> tuple[tuple[CoverEntry, np.ndarray] | None, list[Finding]]:
     """Return the snow-cover grid of the day itself on the basin grid, None where there is none, and the findings."""
     how = settings.columns.get("covers", {}), settings.missing
-    entries, findings = read_covers([file.path for file in found["covers"]], *how)
+    entries, findings = read_covers([file.path for file in found["covers"]], *how, (date, date))
     for entry in entries:
-        if entry.date == date and entry.variable == "snow_cover_fraction":
+        if entry.variable == "snow_cover_fraction":
             try:
-                return (entry, mean_on_grid(entry.path, grid)), findings
+                return (entry, fraction_on_grid(entry.path, grid)), findings
             except InputError as trouble:
                 findings.append(
                     Finding(
@@ -299,5 +341,6 @@ def _cover(
 
 
 def canonical(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return rows as their identity sees them: what they say, not in which file and line it stood."""
-    return rows.drop(columns=["file", "line"]).reset_index(drop=True)
+    """Return rows as their identity sees them: what they say, not in which file, line or order it stood."""
+    said = rows.drop(columns=["file", "line"])
+    return said.sort_values(list(said.columns), kind="stable", ignore_index=True)

@@ -185,7 +185,15 @@ def dates_held(root: str | Path, basin: str) -> list[dt.date]:
         raise ArchiveError(_missing_basin(folder)) from error
     except OSError as error:
         raise ArchiveError(f"{folder} cannot be read ({error.strerror}).") from error
-    return sorted(dt.date.fromisoformat(name) for name in names if _DATE.fullmatch(name))
+    return sorted(day for day in map(_day, names) if day is not None)
+
+
+def _day(name: str) -> dt.date | None:
+    """Return the date that a folder is named for; None for any other folder, 2031-99-99 among them."""
+    try:
+        return dt.date.fromisoformat(name) if _DATE.fullmatch(name) else None
+    except ValueError:
+        return None
 
 
 def revisions(root: str | Path, basin: str, date: Date) -> list[Revision]:

@@ -94,9 +94,10 @@ def code_version() -> tuple[str, str]:
     committed is named by a hash of its own.
     """
     release = version("snowtally")
-    commit = _git("rev-parse", "--short=12", "HEAD").strip()
-    if not commit:
+    # An installed copy may lie inside somebody's own repository, whose commits say nothing of this program.
+    if not _git("ls-files", "--error-unmatch", Path(__file__).name):
         return release, ""
+    commit = _git("rev-parse", "--short=12", "HEAD").strip()
     changed = _git("diff", "HEAD", "--", ".")
     mark = "." + hashlib.sha256(changed.encode()).hexdigest()[:8] if changed else ""
     return f"{release}+{commit}{mark}", commit

@@ -116,6 +116,12 @@ class Checks(_Block):
     flat_line_days: Annotated[float, Field(gt=0)] = 5.0
     site_elevation_m: Annotated[float, Field(gt=0)] = 150.0
 
+    @model_validator(mode="after")
+    def _low_below_high(self) -> Checks:
+        if self.density_low_kg_m3 >= self.density_high_kg_m3:
+            raise ValueError("density_low_kg_m3 must be below density_high_kg_m3")
+        return self
+
 
 class Flights(_Block):
     """Limits on what a flight may say. The defaults' reasons stand in pipeline/flights/measure.py and docs/settings.md."""
@@ -167,7 +173,7 @@ class Settings(_Block):
     @field_validator("missing", mode="before")
     @classmethod
     def _codes_as_text(cls, value: object) -> object:
-        return [str(v) for v in value] if isinstance(value, list) else value
+        return [str(v) for v in value] if isinstance(value, list) else [str(value)]
 
     @field_validator("archive")
     @classmethod

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from typing import Any
 
@@ -137,8 +138,8 @@ def _bands(totals: pd.DataFrame) -> Table:
         volumes = (row.volume_m3, row.volume_se_m3, row.volume_p10_m3, row.volume_p90_m3)
         table.add_row(
             f"{row.band_low_m:.0f}-{row.band_high_m:.0f}",
-            f"{row.area_km2:.1f}",
-            f"{row.snow_area_km2:.1f}",
+            f"{row.area_km2:.2f}",
+            f"{row.snow_area_km2:.2f}",
             f"{row.swe_mean_mm:.0f}",
             f"{row.swe_se_mm:.0f}",
             *(_volume(volume) for volume in volumes),
@@ -152,7 +153,7 @@ def _sources(outcome: Outcome) -> Table:
     readings = outcome.readings
     ground, checks = readings.inputs.ground, readings.inputs.checks
     sites = pd.read_csv(outcome.published.path / "sites.csv")
-    aside = checks[checks["action"] == "set aside"].groupby("table").size()
+    aside = checks[(checks["action"] == "set aside") & (checks["severity"] != "note")].groupby("table").size()
     flights = ", ".join(f"{f.attrs['flight_id']} of {f.attrs['date']}" for f in readings.inputs.flights)
     table = Table("input", "used", "findings set aside", title="What was used", title_justify="left")
     table.add_row("sites", f"{int(sites['used'].sum())} of {len(sites)} tell of this date", str(aside.get("sites", 0)))
@@ -212,4 +213,6 @@ def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
 def _value(value: Any) -> Any:  # noqa: ANN401  whatever a cell of a table holds
     if value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value)):
         return None
+    if isinstance(value, dt.datetime):
+        return value.isoformat().replace("+00:00", "Z")
     return value if isinstance(value, bool | int | float | str) else str(value)

@@ -53,11 +53,13 @@ class FlightLimits:
     most_depth_m : pixels above are outliers: no drift of the basin is deeper.
     most_shift_m : a registration that moves a surface further has found something else than a shift (surveys are
         placed to a few metres).
+    least_valid_fraction : a cell seen less is left to the background; a flight without a cell seen so much is refused.
     most_nmad_m : stable ground that differs by more after registration is not stable, or the surfaces are not of one place.
     """
 
     least_depth_m: float = -1.0
     most_depth_m: float = 12.0
+    least_valid_fraction: float = 0.5
     most_shift_m: float = 20.0
     most_nmad_m: float = 0.5
 
@@ -77,10 +79,11 @@ def measure_flight(files: FlightFiles, grid: BasinGrid, limits: FlightLimits) ->
     """
     source, registration, findings = _source(files, grid, limits)
     means = aggregate(source, grid, (limits.least_depth_m, limits.most_depth_m))
-    if not np.isfinite(means.mean).any():
+    most = float(means.valid_fraction.max())
+    if most < limits.least_valid_fraction:
         raise RefusedFlightError(
-            f"flight {files.flight_id}: {files.depth or files.snow_on} has no data on the basin grid. "
-            "Check its coordinate system, extent and nodata"
+            f"flight {files.flight_id}: {files.depth or files.snow_on} covers no cell of the basin grid by more than {most:.0%}, "
+            f"{limits.least_valid_fraction:.0%} is wanted (flights.least_valid_fraction). Check its coordinate system, extent and nodata"
         )
     noise_m = PIXEL_NOISE_M if registration is None else registration.nmad_after_m
     # Pixels err alike within the noise's reach: a cell averages as many independent ones as such patches fit in.

@@ -15,7 +15,7 @@ from typing import Protocol
 import numpy as np
 import pandas as pd
 
-from pipeline.problems import Finding, InputError
+from pipeline.problems import Finding, InputError, SettingsError
 
 
 class ColumnSetting(Protocol):
@@ -56,10 +56,18 @@ class Column:
 
 @dataclass(frozen=True)
 class Table:
-    """A kind of input table: its role in the settings and its canonical columns."""
+    """A kind of input table.
+
+    Parameters
+    ----------
+    role : its name in the settings.
+    columns : its canonical columns.
+    expects : groups of keys; a file with none of a group's columns says nothing of what the group is about, and is told.
+    """
 
     role: str
     columns: tuple[Column, ...]
+    expects: tuple[tuple[str, ...], ...] = ()
 
 
 def read_table(
@@ -86,13 +94,9 @@ def read_table(
     """
     raw = _read_text(path)
     headers = {_plain(header): header for header in raw.columns}
-    known = {column.key for column in table.columns}
-    for key in settings:
-        if key not in known:
-            message = f"columns.{table.role}.{key} is not a canonical column. Known: {', '.join(sorted(known))}"
-            raise InputError(message)
     rows = pd.DataFrame({"file": str(path), "line": raw.index.to_numpy() + 2}, index=raw.index)
     findings: list[Finding] = []
+    found: set[str] = set()
     for column in table.columns:
         setting = settings.get(column.key)
         wanted = setting.column if setting is not None and setting.column else column.header
@@ -106,12 +110,14 @@ def read_table(
                 raise InputError(message)
             rows[column.name] = _nothing(column, len(rows))
             continue
+        found.add(column.key)
         text = raw[header].str.strip()
         text = text.mask(text.isin(missing), "")
         unit = setting.unit if setting is not None else None
-        values, wrong = _convert(text, column, unit, table.role)
+        values, wrong = _convert(text, column, unit)
         rows[column.name] = values
         findings += [_unreadable(table.role, path, int(line) + 2, column, text[line]) for line in raw.index[wrong]]
+    findings += [_no_such_column(path, table, keys, raw) for keys in table.expects if not (set(keys) & found)]
     blank = (raw == "").all(axis=1)
     return rows[~blank].reset_index(drop=True), findings
 
@@ -152,7 +158,7 @@ def _nothing(column: Column, n: int) -> object:
     return np.full(n, np.nan)
 
 
-def _convert(text: pd.Series, column: Column, unit: str | None, role: str) -> tuple[object, np.ndarray]:
+def _convert(text: pd.Series, column: Column, unit: str | None) -> tuple[object, np.ndarray]:
     """Return the converted values and a mask of those that were there but could not be read."""
     if column.kind == "text":
         return text, np.zeros(len(text), bool)
@@ -164,11 +170,11 @@ def _convert(text: pd.Series, column: Column, unit: str | None, role: str) -> tu
     wrong = given & ~np.isfinite(numbers)
     numbers = np.where(wrong, np.nan, numbers)
     if unit is not None:
-        numbers = _to_canonical(numbers, unit, column, role)
+        numbers = _to_canonical(numbers, unit, column)
     return numbers * column.factor, wrong
 
 
-def _to_canonical(numbers: np.ndarray, unit: str, column: Column, role: str) -> np.ndarray:
+def _to_canonical(numbers: np.ndarray, unit: str, column: Column) -> np.ndarray:
     """Return numbers in the canonical header's unit, from the unit declared in the settings."""
     import pint  # noqa: PLC0415  half a second, needed only where a unit is declared
 
@@ -176,7 +182,7 @@ def _to_canonical(numbers: np.ndarray, unit: str, column: Column, role: str) -> 
     try:
         return registry.Quantity(numbers, unit).to(column.unit).magnitude
     except (pint.UndefinedUnitError, pint.DimensionalityError, AttributeError, ValueError) as trouble:
-        message = f"columns.{role}.{column.key}.unit: '{unit}' cannot be turned into {column.unit} ({trouble})"
+        message = f"'{unit}' cannot be turned into {column.unit} ({trouble})"
         raise InputError(message) from None
 
 
@@ -192,6 +198,66 @@ def _unreadable(role: str, path: Path, line: int, column: Column, value: str) ->
         action="set aside",
         detail=f"{column.header} must be {wants[column.kind]}; mend the file or list the code under missing: in the settings",
     )
+
+
+def _no_such_column(path: Path, table: Table, keys: tuple[str, ...], raw: pd.DataFrame) -> Finding:
+    wanted = " or ".join(column.header for column in table.columns if column.key in keys)
+    return Finding(
+        table=table.role,
+        file=str(path),
+        line=1,
+        rule="no such column",
+        severity="warning",
+        evidence=f"no {wanted}",
+        action="used",
+        detail=f"the header has: {', '.join(map(str, raw.columns))}; name the column under columns.{table.role} if it is there",
+    )
+
+
+def check_declared(declared: Mapping[str, Mapping[str, ColumnSetting]], tables: list[Table]) -> None:
+    """Check the settings' `columns` against what there is: tables, keys and units.
+
+    Raises
+    ------
+    SettingsError : naming the key, what is wrong and what is known.
+    """
+    known = {table.role: {column.key: column for column in table.columns} for table in tables}
+    for role, keys in declared.items():
+        if role not in known:
+            raise SettingsError(f"columns.{role}: there is no such table. Known: {', '.join(known)}")
+        for key, setting in keys.items():
+            column = known[role].get(key)
+            if column is None:
+                raise SettingsError(f"columns.{role}.{key} is not a canonical column. Known: {', '.join(known[role])}")
+            if setting.unit is not None:
+                _check_unit(setting.unit, column, f"columns.{role}.{key}.unit")
+
+
+def _check_unit(unit: str, column: Column, key: str) -> None:
+    if column.unit is None:
+        raise SettingsError(f"{key}: {column.header} has no unit")
+    try:
+        step = np.diff(_to_canonical(np.array([0.0, 1.0]), unit, column))[0]
+    except InputError as trouble:
+        raise SettingsError(f"{key}: {trouble}") from None
+    if not BELIEVABLE_STEP[0] < abs(step) < BELIEVABLE_STEP[1]:
+        raise SettingsError(f"{key}: one {unit} is {step:.3g} {column.unit}, which no crew writes down")
+
+
+BELIEVABLE_STEP = (1e-4, 1e4)
+"""A unit larger or smaller than the canonical one by more than this is a slip of the pen."""
+
+
+def dated_outside(rows: pd.DataFrame, season: tuple[dt.date, dt.date]) -> pd.Series:
+    """Return which rows are dated before the first or after the last day; rows without a date are not."""
+    first, last = (pd.Timestamp(day) for day in season)
+    return (rows["date"] < first) | (rows["date"] > last)
+
+
+def without_lines(findings: list[Finding], rows: pd.DataFrame) -> list[Finding]:
+    """Return the findings that are not about any of the rows."""
+    lines = set(zip(rows["file"], rows["line"], strict=True))
+    return [finding for finding in findings if (finding.file, finding.line) not in lines]
 
 
 def local_days(instants_utc: np.ndarray, utc_offset_hours: float) -> np.ndarray:
@@ -255,8 +321,8 @@ def keep_newest(rows: pd.DataFrame, key: list[str], role: str) -> tuple[pd.DataF
             file=row.file,
             line=row.line,
             site_id=str(getattr(row, "site_id", getattr(row, "flight_id", ""))),
-            start=_day_text(row),
-            end=_day_text(row),
+            start=day_text(row),
+            end=day_text(row),
             rule="duplicate",
             severity="note",
             evidence="same " + ", ".join(key),
@@ -268,6 +334,7 @@ def keep_newest(rows: pd.DataFrame, key: list[str], role: str) -> tuple[pd.DataF
     return rows[~repeated].reset_index(drop=True), findings
 
 
-def _day_text(row: object) -> str:
+def day_text(row: object) -> str:
+    """Return a row's date as text, empty where it has none."""
     day = getattr(row, "date", None)
     return "" if day is None or pd.isna(day) else str(pd.Timestamp(day).date())

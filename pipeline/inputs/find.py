@@ -46,7 +46,11 @@ def find_tables(patterns: dict[str, list[Path]]) -> tuple[dict[str, list[InputFi
             paths = [path for path in paths if path.is_file()]
             if not paths:
                 findings.append(missing_file(role, pattern, f"inputs.{role} in the settings"))
-            found[role] += [describe(role, path) for path in paths]
+            for path in paths:
+                try:
+                    found[role].append(describe(role, path))
+                except OSError as trouble:
+                    findings.append(unreadable_file(role, path, str(trouble.strerror)))
     return found, findings
 
 
@@ -57,15 +61,26 @@ def describe(role: str, path: Path) -> InputFile:
     return InputFile(role, path, path.stat().st_size, digest)
 
 
-def missing_file(role: str, path: Path, named_by: str, line: int = 0) -> Finding:
+def missing_file(role: str, path: Path, named_by: str) -> Finding:
     """Return the finding that a declared file is not there; a night with one is degraded."""
     return Finding(
         table=role,
         file=str(path),
-        line=line,
         rule="missing file",
         severity="error",
         evidence="no such file",
         action="set aside",
         detail=f"{path} is named by {named_by} but is not there: put it there or take it out",
+    )
+
+
+def unreadable_file(role: str, path: Path, why: str) -> Finding:
+    """Return the finding that a declared file cannot be read; a night with one is degraded."""
+    return Finding(
+        table=role,
+        file=str(path),
+        rule="unreadable file",
+        severity="error",
+        action="set aside",
+        detail=f"{path}: {why}",
     )

@@ -51,6 +51,27 @@ def mean_on_grid(path: Path, grid: BasinGrid) -> np.ndarray:
     return out
 
 
+def fraction_on_grid(path: Path, grid: BasinGrid) -> np.ndarray:
+    """Return a raster of fractions from 0 to 1 on the grid, as `mean_on_grid`.
+
+    Raises
+    ------
+    InputError : also where values lie outside 0 to 1: per cents, or another quantity.
+    """
+    values = mean_on_grid(path, grid)
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    if low < -ROUNDING or high > 1 + ROUNDING:
+        raise InputError(
+            f"{path} holds values from {low:.3g} to {high:.3g}, where fractions from 0 to 1 are wanted. "
+            "Check the file, or write a scale of 0.01 into it where it holds per cents"
+        )
+    return np.clip(values, 0.0, 1.0)
+
+
+ROUNDING = 0.01
+"""A fraction may lie this far outside 0 to 1: half a step of a byte of per cents, and resampling."""
+
+
 def _width_on_grid(source: rasterio.DatasetReader, grid: BasinGrid) -> float:
     """Return the width of the source's pixels in metres of the grid's coordinate system."""
     transform, _, _ = calculate_default_transform(

@@ -28,6 +28,7 @@ COURSES = Table(
         Column("nominal_date", "nominal_date", kind="date"),
         Column("remark", "remark", kind="text"),
     ),
+    expects=(("depth",), ("swe", "mass_full")),
 )
 
 

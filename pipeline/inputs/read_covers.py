@@ -4,12 +4,21 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
-from pipeline.inputs.columns import Column, ColumnSetting, Table, keep_newest, read_tables
+from pipeline.inputs.columns import (
+    Column,
+    ColumnSetting,
+    Table,
+    dated_outside,
+    day_text,
+    keep_newest,
+    read_tables,
+    without_lines,
+)
 from pipeline.inputs.find import missing_file
 from pipeline.problems import Finding
 
@@ -37,32 +46,35 @@ class CoverEntry:
 
 
 def read_covers(
-    files: list[Path], settings: Mapping[str, ColumnSetting], missing: list[str]
+    files: list[Path], settings: Mapping[str, ColumnSetting], missing: list[str], season: tuple[dt.date, dt.date]
 ) -> tuple[list[CoverEntry], list[Finding]]:
-    """Read the covers table, oldest first; unknown variables and absent files are set aside with a finding."""
+    """Read the cover grids dated from the first to the last day of `season`, oldest first.
+
+    Unknown variables and absent files are set aside with a finding; a date and variable given again replaces the earlier row.
+    """
     rows, findings = read_tables(files, COVERS, settings, missing)
-    rows, repeated = keep_newest(rows, ["date", "variable"], "covers")
+    outside = dated_outside(rows, season)
+    findings = without_lines(findings, rows[outside])
+    rows, repeated = keep_newest(rows[~outside], ["date", "variable"], "covers")
     findings += repeated
     entries = []
     for row in rows.sort_values(["date", "variable"], kind="stable").itertuples():
         path = Path(row.file).parent / row.path
+        about = {"file": row.file, "line": row.line, "start": day_text(row), "end": day_text(row)}
         if pd.isna(row.date) or row.variable not in VARIABLES:
+            told = Finding(
+                "covers",
+                rule="unknown cover",
+                severity="error",
+                action="set aside",
+                evidence=f"variable '{row.variable}'",
+            )
             findings.append(
-                Finding(
-                    table="covers",
-                    file=row.file,
-                    line=row.line,
-                    rule="unknown cover",
-                    severity="error",
-                    evidence=f"variable '{row.variable}'",
-                    action="set aside",
-                    detail="a cover needs a date and the variable " + " or ".join(VARIABLES),
-                )
+                replace(told, detail="a cover needs a date and the variable " + " or ".join(VARIABLES), **about)
             )
         elif not path.is_file():
-            findings.append(missing_file("covers", path, f"{row.file} line {row.line}", row.line))
+            findings.append(replace(missing_file("covers", path, f"{row.file} line {row.line}"), **about))
         else:
-            entries.append(
-                CoverEntry(pd.Timestamp(row.date).date(), row.variable, path.resolve(), Path(row.file), row.line)
-            )
+            day = pd.Timestamp(row.date).date()
+            entries.append(CoverEntry(day, row.variable, path.resolve(), Path(row.file), row.line))
     return entries, findings

@@ -4,12 +4,21 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
-from pipeline.inputs.columns import Column, ColumnSetting, Table, keep_newest, read_tables
+from pipeline.inputs.columns import (
+    Column,
+    ColumnSetting,
+    Table,
+    dated_outside,
+    day_text,
+    keep_newest,
+    read_tables,
+    without_lines,
+)
 from pipeline.inputs.find import missing_file
 from pipeline.problems import Finding
 
@@ -43,43 +52,47 @@ class FlightEntry:
 
 
 def read_flights(
-    files: list[Path], settings: Mapping[str, ColumnSetting], missing: list[str]
+    files: list[Path], settings: Mapping[str, ColumnSetting], missing: list[str], season: tuple[dt.date, dt.date]
 ) -> tuple[list[FlightEntry], list[Finding]]:
-    """Read the flights table, oldest flight first; a flight_id given again replaces the earlier row.
+    """Read the flights of a part of a season, oldest first; a flight_id given again replaces the earlier row.
 
-    Paths in the table are relative to the table. A flight that names neither a depth raster nor both surfaces, or a file
-    that is not there, is set aside with a finding.
+    Parameters
+    ----------
+    season : first and last day; rows dated outside are none of its business, and what is wrong with them is not told.
+
+    Paths in the table are relative to the table. A flight that names neither a depth raster nor both surfaces, or a file that
+    is not there, is set aside with a finding.
     """
     rows, findings = read_tables(files, FLIGHTS, settings, missing)
-    rows, repeated = keep_newest(rows, ["flight_id"], "flights")
+    outside = dated_outside(rows, season)
+    findings = without_lines(findings, rows[outside])
+    rows, repeated = keep_newest(rows[~outside], ["flight_id"], "flights")
     findings += repeated
     entries = []
     for row in rows.sort_values(["date", "flight_id"], kind="stable").itertuples():
         named = {name: Path(row.file).parent / getattr(row, name) for name in RASTERS if getattr(row, name)}
         wanted = ["depth"] if "depth" in named else ["snow_on", "snow_off"]
+        about = {"line": row.line, "site_id": row.flight_id, "start": day_text(row), "end": day_text(row)}
         if pd.isna(row.date) or not row.flight_id or any(name not in named for name in wanted):
-            findings.append(
-                Finding(
-                    table="flights",
-                    file=row.file,
-                    line=row.line,
-                    site_id=row.flight_id,
-                    rule="incomplete flight",
-                    severity="error",
-                    action="set aside",
-                    detail="a flight needs flight_id, date, and either depth or both snow_on and snow_off",
-                )
+            words = "a flight needs flight_id, date, and either depth or both snow_on and snow_off"
+            told = Finding(
+                "flights", row.file, rule="incomplete flight", severity="error", action="set aside", detail=words
             )
+            findings.append(replace(told, **about))
             continue
         absent = [path for path in named.values() if not path.is_file()]
         if absent:
-            findings += [missing_file("flights", path, f"{row.file} line {row.line}", row.line) for path in absent]
+            found = [missing_file("flights", path, f"{row.file} line {row.line}") for path in absent]
+            findings += [replace(finding, file=row.file, **about) for finding in found]
             continue
-        depth_se_m = None if pd.isna(row.depth_se_m) else float(row.depth_se_m)
-        date = pd.Timestamp(row.date).date()
         entries.append(
             FlightEntry(
-                row.flight_id, date, {k: p.resolve() for k, p in named.items()}, depth_se_m, Path(row.file), row.line
+                flight_id=row.flight_id,
+                date=pd.Timestamp(row.date).date(),
+                files={name: path.resolve() for name, path in named.items()},
+                depth_se_m=None if pd.isna(row.depth_se_m) else float(row.depth_se_m),
+                table=Path(row.file),
+                line=row.line,
             )
         )
     return entries, findings

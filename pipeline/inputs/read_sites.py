@@ -12,7 +12,7 @@ from pyproj import Transformer
 
 from pipeline.grid import BasinGrid
 from pipeline.inputs.columns import Column, ColumnSetting, Table, keep_newest, read_table
-from pipeline.problems import Finding, NoEstimateError
+from pipeline.problems import Finding
 
 SITES = Table(
     "sites",
@@ -64,10 +64,6 @@ def place_sites(
     terrain : elevation (m) and inside_fraction on (y, x) of `grid`, which covers the basin and its margin.
     most_difference_m : a stated elevation further than this from the terrain's is a finding; the site is used where its
         coordinates put it, since coordinates are what ties it to the map.
-
-    Raises
-    ------
-    NoEstimateError : no site at all stands within the basin's margin.
     """
     x, y = Transformer.from_crs("EPSG:4326", grid.crs, always_xy=True).transform(
         sites["longitude"].to_numpy(), sites["latitude"].to_numpy()
@@ -85,8 +81,16 @@ def place_sites(
         terrain_m=ground, inside=np.where(on_grid, terrain["inside_fraction"].to_numpy()[row, column] > 0, False)
     )[on_grid].reset_index(drop=True)
     if placed.empty:
-        message = "no site stands within the basin's margin. Check longitude and latitude in the sites table, and basin.margin_m"
-        raise NoEstimateError(message)
+        said = "no site stands within the basin's margin" if len(sites) else "the sites table holds no usable site"
+        findings.append(
+            Finding(
+                "sites",
+                rule="no site",
+                severity="error",
+                action="set aside",
+                detail=f"{said}: check longitude and latitude in the sites table, and basin.margin_m",
+            )
+        )
     off = (placed["elevation_m"] - placed["terrain_m"]).abs() > most_difference_m
     findings += [
         _finding(

@@ -22,6 +22,7 @@ STATIONS = Table(
         Column("precipitation", "precipitation_mm", "mm"),
         Column("precipitation_total", "precipitation_total_mm", "mm"),
     ),
+    expects=(("swe",), ("depth",)),
 )
 
 _BARE_DATE = r"^\d{4}-\d{2}-\d{2}$"

@@ -92,9 +92,14 @@ def basin_grid(zones: geopandas.GeoDataFrame, crs: CRS, cell_m: float, margin_m:
 
 
 def read_terrain(
-    elevation: Path, canopy: Path | None, zones: geopandas.GeoDataFrame, grid: BasinGrid, band_edges: BandEdges
+    elevation: Path, canopy: np.ndarray | None, zones: geopandas.GeoDataFrame, grid: BasinGrid, band_edges: BandEdges
 ) -> xr.Dataset:
     """Return what is fixed on the basin grid.
+
+    Parameters
+    ----------
+    elevation : raster of heights, m.
+    canopy : cover fraction on the grid, (y, x); None where there is none.
 
     Returns
     -------
@@ -114,7 +119,7 @@ def read_terrain(
     if bare:
         message = f"elevation {elevation} has no data in {bare} cells of the basin. It must cover the whole basin"
         raise InputError(message)
-    cover = np.zeros(grid.shape) if canopy is None else np.clip(np.nan_to_num(mean_on_grid(canopy, grid)), 0.0, 1.0)
+    cover = np.zeros(grid.shape) if canopy is None else np.nan_to_num(canopy)
     bands, band = band_edges.classify(height, inside > 0)
     terrain = xr.Dataset(
         {

@@ -16,11 +16,14 @@ class CourseLimits:
 
     Parameters
     ----------
+    swe_high_mm, depth_high_m : more than any snowpack of the basin.
     density_low, density_high : believable bulk density, kg/m3.
     core_over_depth : a core longer than this multiple of the depth was measured wrongly.
     outlier_mad : a point whose density is further from its course's median than this many robust standard deviations.
     """
 
+    swe_high_mm: float
+    depth_high_m: float
     density_low: float
     density_high: float
     core_over_depth: float
@@ -45,8 +48,10 @@ def check_courses(samples: pd.DataFrame, limits: CourseLimits) -> tuple[pd.DataF
     findings: list[Finding] = []
     if samples.empty:
         return samples, findings
+    findings += _empty(samples)
     findings += _set_aside(samples, ["used", "swe_used"], **_repeated(samples))
     findings += _set_aside(samples, ["used", "swe_used"], **_negative(samples))
+    findings += _set_aside(samples, ["used", "swe_used"], **_too_much(samples, limits))
     findings += _set_aside(samples, ["swe_used"], **_water_without_depth(samples))
     findings += _set_aside(samples, ["used", "swe_used"], **_impossible_density(samples, limits))
     findings += _set_aside(samples, ["swe_used"], **_core_longer_than_depth(samples, limits))
@@ -59,9 +64,32 @@ def density_kg_m3(samples: pd.DataFrame) -> pd.Series:
     return samples["swe_mm"] / samples["depth_m"].where(samples["depth_m"] > 0)
 
 
+def _empty(samples: pd.DataFrame) -> list[Finding]:
+    """Return a finding for each row that says neither depth nor SWE."""
+    told = "a sample needs a depth, an SWE, or the weights and the cutter's area"
+    return [
+        Finding(
+            table="courses",
+            file=row.file,
+            line=row.line,
+            site_id=row.site_id,
+            start=str(row.date.date()),
+            end=str(row.date.date()),
+            rule="empty sample",
+            severity="note",
+            action="set aside",
+            detail=told,
+        )
+        for row in samples[~samples["used"]].itertuples()
+    ]
+
+
 def _repeated(samples: pd.DataFrame) -> dict:
-    named = samples["point"].ne("")
-    wrong = named & samples.duplicated(["site_id", "date", "point"], keep="last")
+    # Only a row that says something can take another's place; without a point's name, only the very same row is the same.
+    told = samples[samples["used"]]
+    same = told.duplicated(["site_id", "date", "point"], keep="last") & told["point"].ne("")
+    same |= told.drop(columns=["file", "line"]).duplicated(keep="last") & told["point"].eq("")
+    wrong = same.reindex(samples.index, fill_value=False)
     return {
         "wrong": wrong,
         "rule": "duplicate",
@@ -79,6 +107,17 @@ def _negative(samples: pd.DataFrame) -> dict:
         "severity": "error",
         "evidence": _figures(samples),
         "detail": "depth and SWE cannot be negative; look for swapped full and empty weights",
+    }
+
+
+def _too_much(samples: pd.DataFrame, limits: CourseLimits) -> dict:
+    return {
+        "wrong": (samples["swe_mm"] > limits.swe_high_mm) | (samples["depth_m"] > limits.depth_high_m),
+        "rule": "out of range",
+        "severity": "error",
+        "evidence": _figures(samples),
+        "detail": f"no snow of the basin is deeper than {limits.depth_high_m:g} m or holds more than {limits.swe_high_mm:g} mm; "
+        "look at the unit of the column",
     }
 
 

@@ -41,17 +41,25 @@ def _steps_of_totals(records: pd.DataFrame) -> pd.Series:
     return step.where(step.isna() | (step > -RESET_MM), totals).clip(lower=0.0).where(totals.notna())
 
 
-def silent_stations(daily: pd.DataFrame, stations: pd.DataFrame, date: pd.Timestamp, most_days: float) -> list[Finding]:
-    """Return a finding for each station in service without an accepted SWE or depth reading for longer than `most_days`.
+def silent_stations(
+    records: pd.DataFrame, stations: pd.DataFrame, date: pd.Timestamp, most_days: float
+) -> list[Finding]:
+    """Return a finding for each station in service without a reading of SWE or depth for longer than `most_days`.
 
     Parameters
     ----------
-    daily : `daily_values` up to the date.
+    records : station readings up to the date: site_id, date, swe_mm, depth_m; of earlier seasons too, so that the first days
+        of a season are no silence.
     stations : rows of the sites table with kind station: site_id, since, until, file, line.
     date : the day asked for.
     most_days : days of silence allowed.
+
+    A station that reports, but neither SWE nor depth ever, is a weather station and silent of nothing.
     """
-    heard = daily[daily[["swe_mm", "depth_m"]].notna().any(axis=1)].groupby("site_id")["date"].max()
+    snow = records[records[["swe_mm", "depth_m"]].notna().any(axis=1)]
+    heard = snow.groupby("site_id")["date"].max()
+    weather_alone = set(records["site_id"]) - set(heard.index)
+    stations = stations[~stations["site_id"].isin(weather_alone)]
     findings = []
     for site in stations.itertuples():
         started = pd.isna(site.since) or site.since <= date
@@ -59,7 +67,11 @@ def silent_stations(daily: pd.DataFrame, stations: pd.DataFrame, date: pd.Timest
         last = heard.get(site.site_id)
         days = np.inf if last is None else (date - last).days
         if started and not ended and days > most_days:
-            since = "never" if last is None else f"last on {last.date()}"
+            since = (
+                "never heard of"
+                if last is None
+                else f"last heard of on {last.date()}, more than {most_days:g} days ago"
+            )
             findings.append(
                 Finding(
                     table="stations",
@@ -70,7 +82,7 @@ def silent_stations(daily: pd.DataFrame, stations: pd.DataFrame, date: pd.Timest
                     end=str(date.date()),
                     rule="silent station",
                     severity="error",
-                    evidence=f"heard {since}, more than {most_days:g} days ago",
+                    evidence=since,
                     action="set aside",
                     detail="see to the station or its telemetry, or write its end of service under until in the sites table",
                 )

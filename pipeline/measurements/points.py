@@ -43,7 +43,8 @@ def course_visits(samples: pd.DataFrame) -> pd.DataFrame:
         for (site_id, date), visit in kept.groupby(["site_id", "date"], sort=True)
     ]
     names = ["site_id", "date", "swe_mm", "swe_se_mm", "depth_m", "depth_se_m", "density_kg_m3", "points"]
-    return pd.DataFrame(rows, columns=names)
+    # An empty table has no types of its own.
+    return pd.DataFrame(rows, columns=names).astype({"date": "datetime64[s]", **dict.fromkeys(names[2:], float)})
 
 
 def _course_value(visit: pd.DataFrame) -> dict[str, float]:

@@ -41,6 +41,9 @@ UNIT_FACTORS = {"inches for millimetres": 25.4, "centimetres for millimetres": 1
 UNIT_TOLERANCE = 0.12
 """A step counts as a unit mix-up when the factor is met within 12 %: daily change of SWE on 100 mm of snow rarely exceeds it."""
 
+LEVEL_READINGS = 5
+"""Good readings whose median is the level that a step is measured from."""
+
 UNIT_LEAST_MM = 50.0
 """Below this much SWE a step by a factor is within the noise of thin snow."""
 
@@ -60,8 +63,8 @@ def check_stations(records: pd.DataFrame, limits: StationLimits) -> tuple[pd.Dat
             ("depth_m", limits.depth_high_m, limits.spike_m, "m"),
         ):
             findings += _range(records, one.index, name, (ZERO_WANDERS[name], high, unit))
-            findings += _mixed_units(records, one.index, name, unit)
             findings += _spikes(records, one.index, name, (spike, unit))
+            findings += _mixed_units(records, one.index, name, unit)
             findings += _flat_line(records, one.index, name, (limits.flat_line_days, unit))
         findings += _range(records, one.index, "air_temperature_c", (-60.0, 50.0, "C"))
         findings += _contradiction(records, one.index, limits)
@@ -104,13 +107,15 @@ def _mixed_units(records: pd.DataFrame, rows: pd.Index, name: str, unit: str) ->
     values = records.loc[rows, name].dropna()
     findings: list[Finding] = []
     for words, factor in UNIT_FACTORS.items():
-        # The level before the step is what the series said while its unit was right: carry it forward over the stretch.
-        level, wrong = np.nan, []
+        # The level before the step is what the series said while its unit was right: the median of its last good readings, so
+        # that a few wild ones do not become the level themselves.
+        good, wrong = [], []
         for index, value in values.items():
+            level = float(np.median(good[-LEVEL_READINGS:])) if good else np.nan
             if level > UNIT_LEAST_MM and abs(value * factor / level - 1.0) < UNIT_TOLERANCE:
                 wrong.append(index)
             else:
-                level = value
+                good.append(value)
         findings += _set_aside(
             records,
             pd.Index(wrong, dtype=rows.dtype),
@@ -130,11 +135,15 @@ def _flat_line(records: pd.DataFrame, rows: pd.Index, name: str, limits: tuple[f
     values = records.loc[rows, name].dropna()
     if values.empty:
         return []
-    run = (values != values.shift()).cumsum()
     times = records.loc[values.index, "time"]
+    # Two equal readings on either side of a gap are two readings, not a line.
+    broken = times.diff() > pd.Timedelta(days=GAP_DAYS)
+    run = ((values != values.shift()) | broken).cumsum()
     length_days = times.groupby(run).transform(lambda t: (t.iloc[-1] - t.iloc[0]).total_seconds() / 86400.0)
-    # Bare ground reads zero for months, and rightly.
-    wrong = (length_days > days) & (values.abs() > _SUMMER_ZERO[name])
+    # Bare ground reads zero for months, and rightly; and in a cold dry week the snow of every station keeps still.
+    suspect = (length_days > days) & (values.abs() > _SUMMER_ZERO[name])
+    still = [run_of for run_of in run[suspect].unique() if not _others_moved(records, rows, name, times[run == run_of])]
+    wrong = suspect & ~run.isin(still)
     return _set_aside(
         records,
         values.index[wrong],
@@ -144,6 +153,23 @@ def _flat_line(records: pd.DataFrame, rows: pd.Index, name: str, limits: tuple[f
         detail="a sensor on snow moves; this one is stuck",
     )
 
+
+GAP_DAYS = 1.5
+"""Readings further apart than this have a gap between them: stations report at least daily."""
+
+
+def _others_moved(records: pd.DataFrame, rows: pd.Index, name: str, times: pd.Series) -> bool:
+    """Tell whether the other stations' readings moved while one stood still; with no other to ask, they count as moved."""
+    others = records.drop(index=rows)
+    others = others[(others["time"] >= times.iloc[0]) & (others["time"] <= times.iloc[-1]) & others[name].notna()]
+    if others.empty:
+        return True
+    span = others.groupby("site_id")[name].agg(lambda values: values.max() - values.min())
+    return float(span.median()) > _MOVED[name]
+
+
+_MOVED = {"swe_mm": 8.0, "depth_m": 0.08}
+"""A median span of the other stations above this is more than noise: snow fell, settled or melted meanwhile."""
 
 _SUMMER_ZERO = {"swe_mm": 5.0, "depth_m": 0.03}
 

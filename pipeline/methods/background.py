@@ -14,7 +14,7 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.carry import CELL_VARIATION, carry, covered_fraction, station_turnover
+from pipeline.methods.carry import CELL_VARIATION, carry, covered_fraction, site_turnover
 from pipeline.methods.errors import ErrorPart, KrigedPart
 from pipeline.methods.flight_swe import Flown
 from pipeline.methods.kriging import Kriging
@@ -25,8 +25,8 @@ from pipeline.methods.terrain_regression import TerrainRegression
 CARRY_COMMON = 0.08
 """Error common to the basin of what was gained and lost since a flight, as a share of it (trial worlds, docs/method.md)."""
 
-CARRY_LOCAL = 0.25
-"""Error of a single cell's gain and loss, as a share of it (trial worlds, docs/method.md)."""
+CARRY_LOCAL = 0.4
+"""Error of a single cell's gain and loss, as a share of it (demo basin: 0.25 claims cells too surely)."""
 
 LOCAL_REACH_M = 500.0
 """E-folding distance over which cells err alike beyond what the models know (trial worlds: 400 to 500 m)."""
@@ -114,16 +114,19 @@ class CarriedFlight:
         """Fit to the changes of the sites between the flight's day and `date`."""
         then = site_values(ground, self.flown.date)
         now = site_values(ground, date)
-        both = then.index.intersection(now.index)
-        sites, then, now = ground.sites.loc[both], then.loc[both], now.loc[both]
-        elevation = sites["elevation_m"].to_numpy(float)
-        factor = np.clip(self.flown.pattern.factor(then["swe_mm"].to_numpy(), elevation), *FACTOR_LIMITS)
-        nodes = elevation_nodes(np.concatenate([self.flown.pattern.nodes_m, elevation]))
+        nodes = elevation_nodes(
+            np.concatenate([self.flown.pattern.nodes_m, ground.sites["elevation_m"].to_numpy(float)])
+        )
         start, end = pd.Timestamp(self.flown.date), pd.Timestamp(date)
-        turnover = station_turnover(ground.daily, sites.assign(factor=factor), start, end, nodes)
-        stations = sites.loc[sites.index.isin(ground.daily["site_id"]), "elevation_m"]
-        self.unheard_days_ = 0 if len(stations) else (date - self.flown.date).days
+        everywhere = self._factors(ground, then)
+        turnover = site_turnover(ground, everywhere, start, end, nodes)
+        stations = ground.sites.loc[ground.sites.index.isin(ground.daily["site_id"]), "elevation_m"]
         self.turnover_ = turnover.following(self.flown.pattern, float(stations.min())) if len(stations) else turnover
+        # A visit that stands for both days has seen no change.
+        both = then.index.intersection(now.index)
+        both = both[(now.loc[both, "measured_on"] != then.loc[both, "measured_on"]).to_numpy()]
+        sites, then, now = ground.sites.loc[both], then.loc[both], now.loc[both]
+        elevation, factor = sites["elevation_m"].to_numpy(float), everywhere[both].to_numpy()
         gain, loss = self.turnover_.at(elevation)
         swe = then["swe_mm"].to_numpy()
         carried = carry(swe, factor, gain, loss, 0.0)
@@ -134,24 +137,36 @@ class CarriedFlight:
         self.residual_ = SiteResidual(least_sd=0.05, most_sd=0.5).fit(sites[["x", "y"]].to_numpy(float), share, noise)
         return self
 
+    def _factors(self, ground: GroundRecord, then: pd.DataFrame) -> pd.Series:
+        """Return each site's accumulation factor: by its own SWE on the flight's day, else by its cell's."""
+        sites = ground.sites
+        cell = pd.Series(self.flown.swe_mm[sites["row"].to_numpy(), sites["column"].to_numpy()], sites.index)
+        swe = then["swe_mm"].reindex(sites.index).fillna(cell)
+        factor = self.flown.pattern.factor(swe.to_numpy(), sites["elevation_m"].to_numpy(float))
+        return pd.Series(np.clip(factor, *FACTOR_LIMITS), sites.index).fillna(1.0)
+
     def predict(self, place: xr.Dataset) -> Prediction:
         """Return SWE at places of the grid: elevation (m), east and north (m), flown (mm), each of the same shape."""
         elevation, flown = place["elevation"].to_numpy(), place["flown"].to_numpy()
         factor = np.clip(self.flown.pattern.factor(flown, elevation), 0.0, None)
         gain, loss = self.turnover_.at(elevation)
         carried = carry(flown, factor, gain, loss, CELL_VARIATION)
-        turned = turnover_mm(flown, factor, gain, loss)
-        share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
-        swe = np.maximum(carried + share * turned, 0.0)
         covered = covered_fraction(flown, factor, gain, loss)
+        # What is wrong with gain or loss no longer matters where the snow is gone; whether it is gone is itself only as sure
+        # as the loss, so that this is asked with a loss smaller by its error.
+        live = covered_fraction(flown, factor, gain, (1 - CARRY_LOCAL) * loss)
+        turned = live * turnover_mm(flown, factor, gain, loss)
+        size = live * (turnover_mm(flown, factor, gain, loss) + TURNOVER_FLOOR_MM)
+        share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
+        swe = np.where(covered > 0, np.maximum(carried + share * size, 0.0), 0.0)
         # An error at the flight lives on only where the snow of that day still lies.
         parts = [ErrorPart(part.name, at(part.se_mm, place) * covered, part.correlation_m) for part in self.flown.parts]
         parts += [
             ErrorPart("carry common", CARRY_COMMON * turned, np.inf),
             ErrorPart("carry local", CARRY_LOCAL * turned, LOCAL_REACH_M),
-            ErrorPart("unheard change", np.full(elevation.shape, UNHEARD_MM_PER_DAY * self.unheard_days_), np.inf),
+            ErrorPart("unheard change", live * UNHEARD_MM_PER_DAY * self.turnover_.unheard_days, np.inf),
         ]
-        return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, turned))
+        return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))
 
     def parameters(self) -> dict:
         """Return what the record keeps of the model."""
@@ -160,6 +175,7 @@ class CarriedFlight:
             "elevation_m": self.turnover_.nodes_m.tolist(),
             "gain_mm": self.turnover_.gain_mm.round(2).tolist(),
             "loss_mm": self.turnover_.loss_mm.round(2).tolist(),
+            "unheard_days": self.turnover_.unheard_days,
             "residual": self.residual_.parameters(),
         }
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
+from pipeline.ground import GroundRecord
 from pipeline.methods.regression import BayesianLine
 
 STEP_DAYS = 3
@@ -72,11 +73,13 @@ class Turnover:
     ----------
     nodes_m : rising elevations.
     gain_mm, loss_mm : snow gained by a place of average accumulation, and potential loss, at the nodes.
+    unheard_days : days that no site tells of.
     """
 
     nodes_m: np.ndarray
     gain_mm: np.ndarray
     loss_mm: np.ndarray
+    unheard_days: int = 0
 
     def at(self, elevation_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return gain and loss in mm at elevations, held constant beyond the nodes."""
@@ -89,41 +92,55 @@ class Turnover:
         return replace(self, gain_mm=np.where(self.nodes_m < lowest_m, share, 1.0) * self.gain_mm)
 
 
-def station_turnover(
-    daily: pd.DataFrame, sites: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp, nodes_m: np.ndarray
+def site_turnover(
+    ground: GroundRecord, factor: pd.Series, start: pd.Timestamp, end: pd.Timestamp, nodes_m: np.ndarray
 ) -> Turnover:
-    """Return gain and loss by elevation between two days from the stations' SWE.
+    """Return gain and loss by elevation between two days from what the sites gained and lost.
 
     Parameters
     ----------
-    daily : station days: site_id, date, swe_mm.
-    sites : indexed by site_id: elevation_m, factor (accumulation relative to the elevation's mean).
+    ground : sites, station days and course visits.
+    factor : each site's accumulation relative to its elevation's mean, by site_id; 1 where a site is not named.
     nodes_m : elevations of the tables.
 
     Notes
     -----
     In each step of three days the stations' changes are fitted by a Bayesian line on elevation; gains are divided by the
     station's own accumulation factor first, so that a drifted or sheltered station does not stand for its surroundings. A
-    station that is bare throughout a step tells nothing of what snow would have lost there, and is left out of losing steps.
+    station's gap is bridged evenly: what it gained over the gap is known, when is not. Where no station tells of a step,
+    courses with a visit before and after it do. A step that nobody tells of counts as unheard. A site that is bare throughout
+    a step tells nothing of what snow would have lost there, and is left out.
     """
-    series = daily.pivot_table(index="date", columns="site_id", values="swe_mm").reindex(pd.date_range(start, end))
-    series = series[[s for s in series.columns if s in sites.index]].interpolate(limit=STEP_DAYS, limit_area="inside")
-    gain, loss = np.zeros(len(nodes_m)), np.zeros(len(nodes_m))
-    steps = [*range(0, len(series) - 1, STEP_DAYS), len(series) - 1]
-    for first, last in itertools.pairwise(steps):
-        before, after = series.iloc[first], series.iloc[last]
-        known = before.notna() & after.notna()
-        change = (after - before)[known]
-        lying = (before[known] > BARE_MM) | (after[known] > BARE_MM)
-        change = change[lying]
-        if change.empty:
+    days = pd.date_range(start, end)
+    stations, courses = (_bridged(table, ground.sites.index, days) for table in (ground.daily, ground.visits))
+    elevation = ground.sites["elevation_m"].astype(float)
+    share = factor.reindex(ground.sites.index).fillna(1.0)
+    gain, loss, unheard = np.zeros(len(nodes_m)), np.zeros(len(nodes_m)), 0
+    for first, last in itertools.pairwise([*range(0, len(days) - 1, STEP_DAYS), len(days) - 1]):
+        pairs = (series.iloc[[first, last]].dropna(axis=1) for series in (stations, courses))
+        told = next((pair for pair in pairs if pair.shape[1]), None)
+        if told is None:
+            unheard += last - first
             continue
-        place = sites.loc[change.index]
-        at_mean = np.where(change > 0, change / place["factor"], change)
-        at_nodes = _line_on_elevation(at_mean, place["elevation_m"].to_numpy(float), nodes_m)
+        told = told.loc[:, (told > BARE_MM).any()]
+        if not told.shape[1]:
+            continue
+        change = told.iloc[1] - told.iloc[0]
+        at_mean = np.where(change > 0, change / share[change.index], change)
+        at_nodes = _line_on_elevation(at_mean, elevation[change.index].to_numpy(), nodes_m)
         gain += np.maximum(at_nodes, 0.0)
         loss += np.maximum(-at_nodes, 0.0)
-    return Turnover(nodes_m, gain, loss)
+    return Turnover(nodes_m, gain, loss, unheard)
+
+
+def _bridged(table: pd.DataFrame, sites: pd.Index, days: pd.DatetimeIndex) -> pd.DataFrame:
+    """Return SWE (mm) by day and site, gaps between a site's own values bridged evenly, missing before and after them."""
+    known = table[table["site_id"].isin(sites) & table["swe_mm"].notna()]
+    if known.empty:
+        return pd.DataFrame(index=days)
+    wide = known.pivot_table(index="date", columns="site_id", values="swe_mm")
+    whole = wide.reindex(wide.index.union(days))
+    return whole.interpolate("time", limit_area="inside").reindex(days)
 
 
 BARE_MM = 5.0

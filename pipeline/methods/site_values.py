@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.carry import NODE_M, carry, station_turnover
+from pipeline.methods.carry import NODE_M, carry, site_turnover
 
 CARRY_SE = 0.25
 """Error of a course carried to another day, as a share of what the stations gained and lost in between (chosen: stations
@@ -26,7 +26,7 @@ def site_values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame : swe_mm, swe_se_mm, measured_mm (before carrying), age_days (positive when measured before `date`). A course's
+    DataFrame : swe_mm, swe_se_mm, measured_mm (before carrying), age_days (positive when measured before `date`), measured_on. A course's
         value nearest in time is carried by the stations' gain and loss; the error grows with what is carried over.
     """
     observed = pd.concat(
@@ -40,10 +40,12 @@ def site_values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     age = (np.datetime64(date, "D") - observed["date"].to_numpy("datetime64[D]")).astype(float)
     observed = observed.assign(age_days=age, distance=np.abs(age))
     observed = observed[observed["distance"] <= observed["reach"]]
+    # Bare ground tells nothing of the snow that lay there before it melted.
+    observed = observed[(observed["age_days"] >= 0) | (observed["swe_mm"] > 0)]
     nearest = observed.sort_values(["site_id", "distance", "date"]).drop_duplicates("site_id").set_index("site_id")
-    values = nearest.assign(measured_mm=nearest["swe_mm"])[["swe_mm", "swe_se_mm", "measured_mm", "age_days"]].astype(
-        float
-    )
+    values = nearest.assign(measured_mm=nearest["swe_mm"], measured_on=nearest["date"])
+    numbers = dict.fromkeys(("swe_mm", "swe_se_mm", "measured_mm", "age_days"), float)
+    values = values[[*numbers, "measured_on"]].astype(numbers)
     for days, group in values[values["age_days"] != 0].groupby("age_days"):
         carried, turnover = _moved(ground, date, float(days), group["measured_mm"])
         values.loc[group.index, "swe_mm"] = carried
@@ -57,8 +59,7 @@ def _moved(ground: GroundRecord, date: dt.date, age_days: float, swe_mm: pd.Seri
     nodes = elevation_nodes(ground.sites["elevation_m"].to_numpy(float))
     measured = pd.Timestamp(date) - pd.Timedelta(days=age_days)
     first, last = sorted([measured, pd.Timestamp(date)])
-    average = ground.sites.assign(factor=1.0)
-    gain, loss = station_turnover(ground.daily, average, first, last, nodes).at(elevation)
+    gain, loss = site_turnover(ground, pd.Series(dtype=float), first, last, nodes).at(elevation)
     swe = swe_mm.to_numpy(float)
     if age_days > 0:
         return carry(swe, np.ones(len(swe)), gain, loss, 0.0), gain + np.minimum(loss, swe + gain)

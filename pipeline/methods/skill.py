@@ -13,7 +13,7 @@ from pipeline.ground import GroundRecord
 from pipeline.methods.background import CarriedFlight, Prediction, TerrainBackground
 from pipeline.methods.density import BulkDensity, leave_one_out
 from pipeline.methods.scores import scores
-from pipeline.methods.site_values import site_values
+from pipeline.methods.site_values import NEAREST_DAYS, STATION_DAYS, site_values
 
 SITE_VARIATION = 0.2
 """Spread of a site's SWE about its own cell's mean, as a share: what a prediction for the cell cannot know of a point (15 to
@@ -96,7 +96,10 @@ def _depth_and_density(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     )
     names = ["site_id", "date", "depth_m", "density_kg_m3"]
     known = pd.concat([daily[names], ground.visits[names]], ignore_index=True).dropna(subset="depth_m")
-    known = known[known["date"] <= pd.Timestamp(date)]
+    age = (pd.Timestamp(date) - known["date"]).dt.days
+    known = known[
+        (age >= 0) & (age <= np.where(known["site_id"].isin(ground.daily["site_id"]), STATION_DAYS, NEAREST_DAYS))
+    ]
     return (
         known.sort_values("date", kind="stable").drop_duplicates("site_id", keep="last").set_index("site_id")[names[2:]]
     )

@@ -23,6 +23,7 @@ import hashlib
 import io
 import json
 from collections.abc import Iterator
+from errno import ENOSPC
 from pathlib import Path
 
 import numpy as np
@@ -194,7 +195,13 @@ def _keep_grids(dataset: xr.Dataset, folder: Path, work: Work) -> str:
         axes = {axis: dataset[axis] for axis in ("y", "x") if axis in dataset.coords}
         kept = xr.Dataset(variables, axes, {"crs": _crs_name(dataset)})
         packing = {"zlib": True, "complevel": 1, "shuffle": True, "_FillValue": np.float32(np.nan)}
-        kept.to_netcdf(beside, engine="netcdf4", encoding={name: packing for name in variables if dataset[name].ndim})
+        try:
+            kept.to_netcdf(
+                beside, engine="netcdf4", encoding={name: packing for name in variables if dataset[name].ndim}
+            )
+        except RuntimeError as error:
+            # The library reports a full disk as an error of its own; nothing else of a grid made here can fail it.
+            raise OSError(ENOSPC, "no room left", str(beside)) from error
         put_file(beside, path)
     return sha256
 

@@ -311,3 +311,68 @@ def test_all_sites_bare_and_no_flight_is_no_snow(basin):
     ][0]
     assert total["swe_mean_mm"] <= 1
     assert total["swe_se_mm"] <= 1
+
+
+def test_a_later_flights_missing_raster_is_no_trouble_of_today(basin):
+    (basin / "flights_later.csv").write_text("flight_id,date,depth\nF1,2031-03-02,depth.tif\nF2,2031-05-01,gone.tif\n")
+    file = changed(basin, "later", lambda text: text.replace("flights.csv", "flights_later.csv"))
+    answer = json.loads(snowtally("check", file, "--date", "2031-03-04", "--json").stdout)
+    assert answer["degraded"] == []
+    assert answer["findings"] == []
+
+
+def test_a_flight_sent_again_with_a_later_date_stands_until_then(basin):
+    (basin / "flights_moved.csv").write_text("flight_id,date,depth\nF1,2031-03-02,depth.tif\nF1,2031-04-01,depth.tif\n")
+    file = changed(basin, "moved", lambda text: text.replace("flights.csv", "flights_moved.csv"))
+    assert json.loads(snowtally("check", file, "--date", "2031-03-04", "--json").stdout)["flights"] == ["F1"]
+
+
+def test_the_order_of_rows_is_no_new_input(basin):
+    file = changed(basin, "order", lambda text: text.replace("courses.csv", "turned.csv"))
+    courses = pd.read_csv(basin / "courses.csv")
+    courses.to_csv(basin / "turned.csv", index=False)
+    snowtally("update", file, "--date", "2031-03-05")
+    courses[::-1].to_csv(basin / "turned.csv", index=False)
+    assert json.loads(snowtally("update", file, "--date", "2031-03-05", "--json").stdout)["unchanged"]
+
+
+@pytest.mark.parametrize(
+    ("text", "status", "words"),
+    [
+        ("terrain: {elevation: elevation.tif, canopy: gone.tif}", 3, "missing file"),
+        ("terrain: {elevation: elevation.tif, canopy: elevation.tif}", 3, "where fractions from 0 to 1 are wanted"),
+    ],
+)
+def test_a_canopy_that_cannot_be_used_degrades_the_night(basin, text, status, words):
+    file = changed(basin, "canopy", lambda t: t.replace("terrain: {elevation: elevation.tif}", text))
+    done = snowtally("check", file, "--date", "2031-03-04", "--json")
+    assert done.returncode == status
+    assert words in json.loads(done.stdout)["degraded"][0]
+
+
+def test_no_site_but_a_flight_is_still_an_estimate(basin):
+    (basin / "no_sites.csv").write_text("site_id,name,kind,longitude,latitude\n")
+    file = changed(basin, "no_site", lambda text: text.replace("sites.csv", "no_sites.csv"))
+    done = snowtally("update", file, "--date", "2031-03-02", "--json")
+    assert json.loads(done.stdout)["totals"][0]["swe_mean_mm"] > 0, done.stderr
+
+
+def test_an_archive_that_is_a_file_is_one_line_and_an_object(basin):
+    (basin / "not_a_folder").write_text("x")
+    file = basin / "file.yaml"
+    file.write_text((basin / "basin.yaml").read_text().replace("archive: archive", "archive: not_a_folder"))
+    done = snowtally("update", file, "--date", "2031-03-04", "--json")
+    assert done.returncode == 1
+    assert "Traceback" not in done.stderr
+    assert json.loads(done.stdout)["exit_status"] == 1
+
+
+def test_rows_out_of_service_are_set_aside(basin):
+    sites = pd.read_csv(basin / "sites.csv").assign(until="")
+    sites.loc[1, "until"] = "2031-03-02"
+    sites.to_csv(basin / "ended.csv", index=False)
+    file = changed(basin, "ended", lambda text: text.replace("sites.csv", "ended.csv"))
+    answer = json.loads(snowtally("check", file, "--date", "2031-03-04", "--json").stdout)
+    assert [(f["rule"], f["site_id"], f["evidence"]) for f in answer["findings"]] == [
+        ("out of service", "S1", "2 rows")
+    ]

@@ -9,7 +9,7 @@ from pipeline.measurements.daily import daily_values, silent_stations
 from pipeline.measurements.points import course_visits
 from pipeline.measurements.station_checks import StationLimits, check_stations
 
-COURSE = CourseLimits(50.0, 600.0, 1.05, 4.0)
+COURSE = CourseLimits(4000.0, 12.0, 50.0, 600.0, 1.05, 4.0)
 STATION = StationLimits(4000.0, 12.0, 60.0, 0.8, 5.0, 50.0, 600.0, 0.2)
 
 
@@ -115,7 +115,7 @@ def test_daily_values_are_means_and_gauges_sum_through_a_reset():
 
 
 def test_a_silent_station_is_told_once_its_days_are_over():
-    daily = daily_values(records(days=10))
+    heard = records(days=10)
     sites = pd.DataFrame(
         {
             "site_id": ["S", "T"],
@@ -125,6 +125,45 @@ def test_a_silent_station_is_told_once_its_days_are_over():
             "line": [2, 3],
         }
     )
-    assert silent_stations(daily, sites, pd.Timestamp("2031-01-15"), 5.0) == []
-    told = silent_stations(daily, sites, pd.Timestamp("2031-01-16"), 5.0)
+    assert silent_stations(heard, sites, pd.Timestamp("2031-01-15"), 5.0) == []
+    told = silent_stations(heard, sites, pd.Timestamp("2031-01-16"), 5.0)
     assert [(f.site_id, f.rule) for f in told] == [("S", "silent station")]
+
+
+def test_a_spike_does_not_become_the_level_of_what_follows():
+    values = np.concatenate([[100.0, 102.0, 1030.0], np.linspace(104, 112, 40)])
+    faulty = records(days=11).head(43).assign(swe_mm=values, depth_m=np.nan)
+    checked, findings = check_stations(faulty, STATION)
+    assert rules(findings) == ["spike"]
+    assert checked["swe_mm"].isna().sum() == 1
+
+
+def test_a_cold_dry_week_and_a_gap_are_no_flat_lines():
+    still = records().assign(
+        swe_mm=lambda r: r["swe_mm"].where((r.index < 100) | (r.index > 139), 150.0), depth_m=np.nan
+    )
+    other = still.assign(site_id="T", line=still["line"] + 1000)
+    assert check_stations(pd.concat([still, other], ignore_index=True), STATION)[1] == []
+    gap = records(days=30).assign(depth_m=np.nan)
+    gap = gap[(gap.index < 40) | (gap.index > 80)].reset_index(drop=True)
+    gap.loc[[39, 40], "swe_mm"] = 130.0
+    assert "flat line" not in rules(check_stations(gap, STATION)[1])
+
+
+def test_too_much_snow_is_out_of_range_and_an_empty_row_is_told():
+    faulty = samples()
+    faulty.loc[2, ["depth_m", "swe_mm"]] = [np.nan, 20_000.0]
+    faulty.loc[5, ["depth_m", "swe_mm"]] = np.nan
+    checked, findings = check_courses(faulty, COURSE)
+    assert rules(findings) == ["empty sample", "out of range"]
+    assert (~checked["used"]).sum() == 2
+
+
+def test_an_empty_row_takes_no_other_rows_place_and_the_same_row_counts_once():
+    blank = samples()[3:4].assign(depth_m=np.nan, swe_mm=np.nan, core_m=np.nan, line=99)
+    checked, _ = check_courses(pd.concat([samples(), blank], ignore_index=True), COURSE)
+    assert checked["used"].sum() == 8
+    nameless = samples().assign(point="")
+    checked, findings = check_courses(pd.concat([nameless, nameless], ignore_index=True), COURSE)
+    assert checked["used"].sum() == 8
+    assert rules(findings) == ["duplicate"]

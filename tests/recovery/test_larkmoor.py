@@ -98,3 +98,27 @@ def test_the_order_of_sites_changes_nothing(recovered):
     assert again.totals["volume_m3"].to_numpy() == pytest.approx(
         recovered["2031-03-05"][4].totals["volume_m3"].to_numpy(), rel=1e-9
     )
+
+
+@pytest.mark.parametrize(
+    ("heard", "rel"),
+    [
+        (lambda day: day <= np.datetime64("2031-04-10"), 0.12),  # the last four days are missing
+        (
+            lambda day: (day < np.datetime64("2031-04-02")) | (day > np.datetime64("2031-04-11")),
+            0.05,
+        ),  # a gap in the middle
+        (lambda day: day < np.datetime64("2030-10-01"), 0.12),  # courses alone
+    ],
+)
+def test_an_outage_loses_no_more_than_it_hides(recovered, heard, rel):
+    """What the stations told before and after an outage stays told, and what they did not tell stands in the error."""
+    settings = read_settings(ROOT / "configs" / "larkmoor.yaml")
+    day = dt.date(2031, 4, 14)
+    inputs = read_inputs(settings, day, lambda _stage: None).inputs
+    kept = heard(inputs.ground.daily["date"].to_numpy())
+    ground = replace(inputs.ground, daily=inputs.ground.daily[kept], station_se_mm=inputs.ground.station_se_mm[kept])
+    total = estimate_day(replace(inputs, ground=ground), run.choices(settings, day)).totals.iloc[0]
+    whole, _, se, *_ = recovered["2031-04-14"]
+    assert total["swe_mean_mm"] == pytest.approx(whole, rel=rel)
+    assert total["swe_se_mm"] > 0.95 * se
