@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -25,6 +26,16 @@ class GroundRecord:
     station_se_mm: np.ndarray
     visits: pd.DataFrame
 
+    @cached_property
+    def station_series(self) -> pd.DataFrame:
+        """SWE (mm) by day and station, gaps between a station's own values bridged evenly, missing before and after."""
+        return _bridged(self.daily, self.sites.index)
+
+    @cached_property
+    def course_series(self) -> pd.DataFrame:
+        """SWE (mm) by day and course, bridged evenly between visits, missing before the first and after the last."""
+        return _bridged(self.visits, self.sites.index)
+
     def without(self, site_id: str) -> GroundRecord:
         """Return the record as if the site had never been."""
         kept = (self.daily["site_id"] != site_id).to_numpy()
@@ -34,3 +45,11 @@ class GroundRecord:
             self.station_se_mm[kept],
             self.visits[self.visits["site_id"] != site_id],
         )
+
+
+def _bridged(table: pd.DataFrame, sites: pd.Index) -> pd.DataFrame:
+    known = table[table["site_id"].isin(sites) & table["swe_mm"].notna()]
+    if known.empty:
+        return pd.DataFrame(index=pd.DatetimeIndex([]))
+    wide = known.pivot_table(index="date", columns="site_id", values="swe_mm")
+    return wide.reindex(pd.date_range(wide.index[0], wide.index[-1])).interpolate("time", limit_area="inside")

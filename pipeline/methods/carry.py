@@ -112,7 +112,7 @@ def site_turnover(
     a step tells nothing of what snow would have lost there, and is left out.
     """
     days = pd.date_range(start, end)
-    stations, courses = (_bridged(table, ground.sites.index, days) for table in (ground.daily, ground.visits))
+    stations, courses = (series.reindex(days) for series in (ground.station_series, ground.course_series))
     elevation = ground.sites["elevation_m"].astype(float)
     share = factor.reindex(ground.sites.index).fillna(1.0)
     gain, loss, unheard = np.zeros(len(nodes_m)), np.zeros(len(nodes_m)), 0
@@ -131,16 +131,6 @@ def site_turnover(
         gain += np.maximum(at_nodes, 0.0)
         loss += np.maximum(-at_nodes, 0.0)
     return Turnover(nodes_m, gain, loss, unheard)
-
-
-def _bridged(table: pd.DataFrame, sites: pd.Index, days: pd.DatetimeIndex) -> pd.DataFrame:
-    """Return SWE (mm) by day and site, gaps between a site's own values bridged evenly, missing before and after them."""
-    known = table[table["site_id"].isin(sites) & table["swe_mm"].notna()]
-    if known.empty:
-        return pd.DataFrame(index=days)
-    wide = known.pivot_table(index="date", columns="site_id", values="swe_mm")
-    whole = wide.reindex(wide.index.union(days))
-    return whole.interpolate("time", limit_area="inside").reindex(days)
 
 
 BARE_MM = 5.0

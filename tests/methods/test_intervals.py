@@ -56,6 +56,8 @@ def test_more_snow_has_no_lower_quantile(a, b, se, probability):
 
 @given(amounts, errors, probabilities, st.sampled_from([1e-3, 25.4, 1e9]))
 def test_another_unit_gives_the_same(mean, se, probability, unit):
+    # Below the smallest normal number digits are lost whatever is done.
+    mean, se = (0.0 if value < 1e-250 else value for value in (mean, se))
     one = censored_quantile(np.array(mean), np.array(se), probability)
     other = censored_quantile(np.array(mean * unit), np.array(se * unit), probability)
     assert other == pytest.approx(one * unit, rel=1e-7, abs=1e-7 * se * unit)
