@@ -1,0 +1,211 @@
+"""Laws of a basin day's estimate, whatever the snow: what must not change it, and what must change it by just so much."""
+
+import datetime as dt
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pyproj import CRS
+
+from pipeline import estimate
+from pipeline.estimate import Choices, DayInputs, estimate_day
+from pipeline.grid import BasinGrid
+from pipeline.ground import GroundRecord
+from pipeline.methods.totals import ZoneBands, totals_rows
+
+DATE, FLOWN_ON = dt.date(2031, 3, 10), dt.date(2031, 3, 2)
+CHOICES = Choices("alpine", dt.date(2030, 10, 1), 0.5)
+ROWS, COLUMNS = 34, 42
+
+
+def made(seed, *, flight=True, shift_m=(0.0, 0.0), swe_mm=None):
+    """Return inputs of a hilly basin of two zones with eight sites, a flight eight days ago or none."""
+    rng = np.random.default_rng(seed)
+    grid = BasinGrid(CRS("EPSG:32625"), 100.0, 500_000.0 + shift_m[0], 4_880_000.0 + shift_m[1], COLUMNS, ROWS)
+    row, column = np.mgrid[:ROWS, :COLUMNS]
+    height = 1500.0 + 22.0 * column + 150.0 * np.sin(row / 5.0 + seed) + rng.uniform(0, 20, (ROWS, COLUMNS))
+    inside = (row > 1) & (row < ROWS - 2) & (column > 1) & (column < COLUMNS - 2)
+    edges = [(float(low), float(low + 200)) for low in range(1200, 2800, 200)]
+    terrain = xr.Dataset(
+        {
+            "elevation": grid.array(height, units="m"),
+            "canopy": grid.array(np.clip((2000 - height) / 800, 0, 0.8), units="1"),
+            "cell_area": grid.array(np.where(inside, 1e4, 0.0), units="m2"),
+            "zone": grid.array(np.where(inside, 1 + (column > COLUMNS // 2), 0).astype("i4"), units="1"),
+            "band": grid.array(np.where(inside, (height // 200 - 5).astype("i4"), 0), units="1"),
+            "convergence": grid.array(np.zeros(grid.shape), units="degree"),
+        },
+        attrs={"bands": edges},
+    )
+    at_row, at_column = rng.integers(3, ROWS - 3, 8), rng.integers(3, COLUMNS - 3, 8)
+    truth = np.maximum(0.0, 0.45 * (height - 1500.0)) * np.exp(0.3 * rng.standard_normal(grid.shape))
+    names = [f"S{k}" for k in range(8)]
+    at_sites = truth[at_row, at_column] if swe_mm is None else np.full(8, swe_mm)
+    sites = pd.DataFrame(
+        {
+            "kind": ["station", "course"] * 4,
+            "x": grid.x[at_column], "y": grid.y[at_row], "elevation_m": height[at_row, at_column], "inside": True,
+            "row": at_row, "column": at_column,
+        },
+        index=pd.Index(names, name="site_id"),
+    )  # fmt: skip
+    days = pd.date_range(FLOWN_ON, DATE)
+    stations = np.arange(0, 8, 2)
+    growth = 0.0 if swe_mm is not None else 3.0
+    daily = pd.DataFrame(
+        [
+            {"site_id": names[k], "date": day, "swe_mm": at_sites[k] + growth * later, "depth_m": at_sites[k] / 310.0}
+            for k in stations
+            for later, day in enumerate(days)
+        ]
+    ).astype({"date": "datetime64[s]"})
+    visits = pd.DataFrame(
+        {
+            "site_id": [names[k] for k in range(1, 8, 2)], "date": pd.Timestamp(FLOWN_ON), "swe_mm": at_sites[1::2],
+            "swe_se_mm": 10.0 + 0.05 * at_sites[1::2], "depth_m": at_sites[1::2] / 320.0, "depth_se_m": 0.03,
+            "density_kg_m3": np.where(at_sites[1::2] > 0, 320.0, np.nan), "points": 8.0,
+        }
+    ).astype({"date": "datetime64[s]"})  # fmt: skip
+    densities = visits[["site_id", "date", "depth_m", "density_kg_m3"]].dropna()
+    densities = densities.assign(elevation_m=sites["elevation_m"].reindex(densities["site_id"]).to_numpy())
+    flights = [] if not flight else [made_flight(grid, truth / 315.0)]
+    return DayInputs(
+        basin_id="made", title="Made basin", date=DATE, noon_utc=dt.datetime(2031, 3, 10, 14), grid=grid, terrain=terrain,
+        zones=[("west", "West"), ("east", "East")], flights=flights, cover=None, densities=densities,
+        ground=GroundRecord(sites, daily, np.full(len(daily), 8.0), visits), checks=pd.DataFrame(),
+    )  # fmt: skip
+
+
+def made_flight(grid, depth_m):
+    one = np.ones(grid.shape)
+    fields = {"depth": depth_m, "valid_fraction": one, "depth_spread": 0.3 * one, "depth_random_se": 0.02 * one}
+    flight = xr.Dataset({name: grid.array(values) for name, values in fields.items()})
+    return flight.assign_attrs(date=str(FLOWN_ON), depth_bias_se_m=0.03, noise_correlation_m=100.0, noise_m=0.1)
+
+
+def fields_of(day):
+    return {name: day.fields[name].to_numpy() for name in day.fields}
+
+
+def assert_same(one, other, *, rel=0.0):
+    for name, values in fields_of(one).items():
+        np.testing.assert_allclose(values, fields_of(other)[name], rtol=rel, atol=rel, err_msg=name)
+    numbers = one.totals.select_dtypes("number").columns
+    np.testing.assert_allclose(one.totals[numbers], other.totals[numbers], rtol=rel, atol=rel)
+
+
+@pytest.mark.parametrize("flight", [True, False])
+@given(seed=st.integers(0, 500))
+@settings(max_examples=4, deadline=None)
+def test_threads_and_chunks_change_no_byte(flight, seed):
+    inputs = made(seed, flight=flight)
+    once = estimate_day(inputs, CHOICES)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("pipeline.methods.tiles.own_cores", lambda: 5)
+        assert_same(once, estimate_day(inputs, CHOICES))
+    chunked = replace(
+        inputs,
+        terrain=inputs.terrain.chunk({"y": 9, "x": 11}),
+        flights=[one.chunk({"y": 7, "x": 13}) for one in inputs.flights],
+    )
+    assert_same(once, estimate_day(chunked, CHOICES))
+
+
+@pytest.mark.parametrize("flight", [True, False])
+@given(seed=st.integers(0, 500), east=st.integers(-50, 50), north=st.integers(-50, 50))
+@settings(max_examples=4, deadline=None)
+def test_shifted_coordinates_change_nothing(flight, seed, east, north):
+    here = estimate_day(made(seed, flight=flight), CHOICES)
+    there = estimate_day(made(seed, flight=flight, shift_m=(1000.0 * east, 1000.0 * north)), CHOICES)
+    assert_same(here, there, rel=1e-6)
+
+
+@pytest.mark.parametrize("flight", [True, False])
+@given(seed=st.integers(0, 500))
+@settings(max_examples=4, deadline=None)
+def test_the_order_of_sites_and_rows_changes_nothing(flight, seed):
+    inputs = made(seed, flight=flight)
+    rng = np.random.default_rng(seed)
+    ground = inputs.ground
+    shuffled = GroundRecord(
+        ground.sites.iloc[rng.permutation(len(ground.sites))],
+        ground.daily.iloc[rng.permutation(len(ground.daily))].reset_index(drop=True),
+        ground.station_se_mm,
+        ground.visits.iloc[rng.permutation(len(ground.visits))].reset_index(drop=True),
+    )
+    turned = replace(inputs, ground=shuffled, densities=inputs.densities.iloc[::-1].reset_index(drop=True))
+    assert_same(estimate_day(inputs, CHOICES), estimate_day(turned, CHOICES), rel=1e-8)
+
+
+@given(seed=st.integers(0, 500))
+@settings(max_examples=4, deadline=None)
+def test_merged_zones_hold_the_sum_and_the_covariances_error(seed):
+    inputs = made(seed)
+    apart = estimate_day(inputs, CHOICES)
+    zone = inputs.terrain["zone"]
+    merged = estimate_day(
+        replace(inputs, terrain=inputs.terrain.assign(zone=zone.clip(max=1)), zones=[("all", "All")]), CHOICES
+    )
+    basin, zones = (apart.totals[apart.totals["level"] == level] for level in ("basin", "zone"))
+    whole = merged.totals[merged.totals["level"] == "zone"].iloc[0]
+    assert whole["volume_m3"] == pytest.approx(zones["volume_m3"].sum(), rel=1e-12)
+    assert whole["volume_se_m3"] == pytest.approx(np.sqrt(apart.totals_covariance["covariance_m6"].sum()), rel=1e-6)
+    assert whole["volume_se_m3"] == pytest.approx(basin["volume_se_m3"].iloc[0], rel=1e-6)
+    # Neither fully apart nor all one: the zones' errors hang together in part.
+    assert np.sqrt((zones["volume_se_m3"] ** 2).sum()) < whole["volume_se_m3"] < zones["volume_se_m3"].sum()
+
+
+@given(seed=st.integers(0, 500))
+@settings(max_examples=4, deadline=None)
+def test_twice_the_depth_is_twice_the_water_and_its_error(seed):
+    """At a density that does not change: that density itself depends on depth is another matter."""
+    inputs = made(seed)
+    flown_on = replace(inputs, date=FLOWN_ON)
+
+    class Uniform:
+        def predict(self, depth_m, _elevation_m):
+            return tuple(np.full(np.shape(depth_m), value) for value in (315.0, 12.0, 20.0))
+
+    twice = inputs.flights[0].assign(
+        depth=2 * inputs.flights[0]["depth"], depth_random_se=2 * inputs.flights[0]["depth_random_se"]
+    )
+    twice.attrs["depth_bias_se_m"] *= 2
+    found = []
+    for flight in (inputs.flights[0], twice):
+        flown = estimate.flight_swe(flight, Uniform(), inputs.terrain, 0.5)
+        today = estimate.SweMap(flown.swe_mm, flown.standard_error(), flown.covered, flown.parts, flown)
+        area = inputs.terrain["cell_area"].to_numpy()
+        fields = inputs.terrain[["zone", "band", "cell_area"]].assign(
+            swe=(("y", "x"), flown.swe_mm), depth=(("y", "x"), flown.depth_m), snow_cover=(("y", "x"), flown.covered)
+        )
+        units = ZoneBands("made", ["west", "east"], inputs.terrain.attrs["bands"])
+        covariance = estimate._volume_covariance(today, fields.where(area > 0, 0), units, 100.0)
+        found.append(totals_rows(fields, units, covariance.total, flown_on.date))
+    for name in ("volume_m3", "volume_se_m3", "swe_mean_mm", "depth_mean_m"):
+        assert found[1][name].to_numpy() == pytest.approx(2 * found[0][name].to_numpy(), rel=1e-9), name
+
+
+def test_no_snow_anywhere_is_no_water_with_a_small_error():
+    for flight in (False, True):
+        inputs = made(3, flight=False, swe_mm=0.0)
+        if flight:
+            inputs = replace(inputs, flights=[made_flight(inputs.grid, np.zeros(inputs.grid.shape))])
+        basin = estimate_day(inputs, CHOICES).totals.iloc[0]
+        assert basin["swe_mean_mm"] <= 1.0
+        assert basin["swe_se_mm"] <= 5.0
+        assert basin["volume_p10_m3"] == 0.0
+
+
+def test_the_same_snow_everywhere_stays_the_same():
+    """All sites and the flight agree on one depth and density: no site, height or residual may invent a pattern."""
+    inputs = made(5, flight=False, swe_mm=300.0)
+    flat = replace(inputs, flights=[made_flight(inputs.grid, np.full(inputs.grid.shape, 300.0 / 320.0))])
+    density = flat.densities.assign(density_kg_m3=320.0)
+    swe = estimate_day(replace(flat, densities=density), CHOICES).fields["swe"].to_numpy()
+    held = swe[np.isfinite(swe)]
+    assert held.max() / held.min() < 1.02
+    assert held.mean() == pytest.approx(300.0, rel=0.03)
