@@ -74,7 +74,7 @@ def made(seed, *, flight=True, shift_m=(0.0, 0.0), swe_mm=None):
     densities = densities.assign(elevation_m=sites["elevation_m"].reindex(densities["site_id"]).to_numpy())
     flights = [] if not flight else [made_flight(grid, truth / 315.0)]
     return DayInputs(
-        basin_id="made", title="Made basin", date=DATE, noon_utc=dt.datetime(2031, 3, 10, 14), grid=grid, terrain=terrain,
+        basin_id="made", title="Made basin", date=DATE, noon_utc=dt.datetime.combine(DATE, dt.time(14)), grid=grid, terrain=terrain,
         zones=[("west", "West"), ("east", "East")], flights=flights, cover=None, densities=densities,
         ground=GroundRecord(sites, daily, np.full(len(daily), 8.0), visits), checks=pd.DataFrame(),
     )  # fmt: skip
