@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import os
+import warnings
 from importlib.util import find_spec
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
+from pyproj import Transformer
 
 LIBRARIES = ("/usr/local/lib/R/site-library", "/usr/lib/R/site-library", "/usr/lib/R/library")
 
@@ -22,7 +25,10 @@ def r_data(package: str, name: str) -> dict:
     for place in places:
         path = Path(place) / package / "data" / f"{name}.rda"
         if place and path.exists():
-            return rdata.read_rda(path)
+            with warnings.catch_warnings():
+                # R's own classes of spatial data are read by their slots, for want of a class here.
+                warnings.filterwarnings("ignore", message="Missing constructor for R class")
+                return rdata.read_rda(path)
     pytest.skip(f"{name}.rda of the R package {package} is not installed (Debian: r-cran-{package.lower()})")
 
 
@@ -37,3 +43,22 @@ def meuse() -> pd.DataFrame:
 def meuse_grid() -> pd.DataFrame:
     """Return the 3103 cells of 40 m of the meuse area: x, y (m), dist (1), ffreq (flood zone 1, 2, 3)."""
     return r_data("sp", "meuse.grid")["meuse.grid"]
+
+
+def mountain_rain() -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return places (m) and rain (0.1 mm) of 100 Swiss stations on 8 May 1986, and those of the 367 others."""
+    data = r_data("gstat", "sic97")
+    some, every = data["sic_obs"], data["sic_full"]
+    withheld = ~every.data["ID"].isin(some.data["ID"]).to_numpy()
+    places, rain = (np.asarray(every.coords, float), every.data["rainfall"].to_numpy(float))
+    return np.asarray(some.coords, float), some.data["rainfall"].to_numpy(float), places[withheld], rain[withheld]
+
+
+def mountain_climate(name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return places (m, UTM zone 13), values and elevation (m) of the stations that have a spring climate of `name`."""
+    data = r_data("fields", "COmonthlyMet")
+    values, elevation = (np.asarray(data[key], float) for key in (f"CO.{name}.MAM.climate", "CO.elev"))
+    to_metres = Transformer.from_crs("EPSG:4326", "EPSG:32613", always_xy=True)
+    places = np.column_stack(to_metres.transform(*np.asarray(data["CO.loc"], float).T))
+    known = np.isfinite(values) & np.isfinite(elevation)
+    return places[known], values[known], elevation[known]

@@ -76,6 +76,15 @@ def test_fitted_variogram_is_near_the_one_of_another_optimiser(points):  # KRG-0
     assert found.range_m == pytest.approx(897.0209, rel=0.01)
 
 
+def test_fitted_variogram_of_what_the_drift_leaves(points):  # KRG-07: weights as KRG-06; source as above
+    xy, values, dist = points
+    slope = np.polynomial.Polynomial.fit(np.sqrt(dist), values, 1)
+    found = fit_variogram(
+        empirical_variogram(xy, values - slope(np.sqrt(dist)), bins=15), "exponential", VariogramLimits()
+    )
+    assert [found.nugget, found.sill, found.range_m] == pytest.approx([0.0571223, 0.1764156, 340.3201], rel=0.01)
+
+
 def test_ordinary_kriging_of_log_zinc(
     points,
 ):  # KRG-08, KRG-09; gstat's variance holds the nugget away from the samples
