@@ -144,7 +144,7 @@ def test_vol_06_grid_north_is_not_true_north():
 
 @pytest.mark.parametrize(("latitude", "scale"), [(40.0, 1.7040882), (45.0, 2.0)])
 def test_vol_07_web_mercator_inflates_areas(latitude, scale):
-    # PROJ: 1 / cos2 of the latitude. That the program refuses it is in tests/basin and in test_real_night_published.
+    # PROJ: 1 / cos2 of the latitude. That such a grid is refused is held in test_real_night_published.
     assert areal_scale(at(-84.25, latitude, "EPSG:3857"))[0, 0] == pytest.approx(scale, abs=1e-6)
 
 
