@@ -110,7 +110,7 @@ def night(tmp_path_factory):
     assert done.returncode == 0, done.stderr
     published = Path(json.loads(done.stdout)["path"])
     totals, courses = (
-        list(csv.DictReader((published / name).open(newline=""))) for name in ("totals.csv", "sites.csv")
+        list(csv.DictReader((published / name).read_text("utf-8").splitlines())) for name in ("totals.csv", "sites.csv")
     )
     with netCDF4.Dataset(published / "estimate.nc") as file:
         file.set_auto_mask(False)
