@@ -46,7 +46,7 @@ def meuse_grid() -> pd.DataFrame:
 
 
 def mountain_rain() -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Return places (m) and rain (0.1 mm) of 100 Swiss stations on 8 May 1986, and those of the 367 others."""
+    """Return places (m) and rain (0.1 mm) of 100 mountain stations on one day, and those of the 367 withheld."""
     data = r_data("gstat", "sic97")
     some, every = data["sic_obs"], data["sic_full"]
     withheld = ~every.data["ID"].isin(some.data["ID"]).to_numpy()

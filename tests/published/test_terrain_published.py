@@ -68,7 +68,7 @@ def test_ter_02_the_yardstick_of_areas_itself(terrain):
 
 
 def test_vol_08_the_yardstick_gives_the_published_area_of_a_continent():
-    # GeographicLib manual, Planimeter example: Antarctica by 18 points. The program has no outline areas of its own; the
+    # GeographicLib manual, Planimeter example, 18 points. The program has no outline areas of its own; the
     # checks of its cell areas rest on this routine.
     latitude = [
         -63.1,
