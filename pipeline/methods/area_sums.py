@@ -86,10 +86,10 @@ class Blocks:
             tiles(n, n if 2 * r >= n else max(TILE_BLOCKS, r)) for n, r in zip(self.shape, reaches, strict=True)
         )
         windows = [_Window.of((r, c), reaches, self.shape) for r in rows for c in columns]
-        work = [(window, held) for window in windows for held in self._groups_within(window)]
+        # Windows within the grid are of one size, those at its edges of a few more.
+        spectra = {size: rfft2(_wrapped(kernel, size)) for size in {window.size for window in windows}}
         total = np.zeros((self.sums.shape[1],) * 2)
-        parts = in_threads(lambda item: self._part(*item, kernel), work)
-        for (_, held), part in zip(work, parts, strict=True):
+        for held, part in in_threads(lambda window: self._part(window, spectra[window.size]), windows):
             total[held] += part
         return 0.5 * (total + total.T)
 
@@ -128,22 +128,23 @@ class Blocks:
                 kernel += share[a] * share[b] * correlation.correlation(distance)
         return kernel
 
-    def _groups_within(self, window: _Window) -> list[np.ndarray]:
-        held = np.unique(self.sums[window.numbers(window.inner, self.shape)].indices)
-        return [held[part] for part in tiles(len(held), GROUPS_AT_A_TIME)]
-
-    def _part(self, window: _Window, held: np.ndarray, kernel: np.ndarray) -> np.ndarray:
-        """Return the covariance of the `held` groups' sums within a window with all groups' sums around it."""
-        within = self.sums[window.numbers(window.inner, self.shape)][:, held]
-        around = self.sums[window.numbers(window.outer, self.shape)]
+    def _part(self, window: _Window, spectrum: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the groups held within a window, and the covariance of their sums there with all groups' sums around it."""
+        within = self.sums[window.numbers(window.inner, self.shape)]
+        around = self.sums[window.numbers(window.outer, self.shape)].T
+        held = np.unique(within.indices)
         rows, columns = (
             slice(i.start - o.start, i.stop - o.start) for i, o in zip(window.inner, window.outer, strict=True)
         )
-        padded = np.zeros((len(held), *window.size))
-        padded[:, rows, columns] = within.toarray().T.reshape(len(held), rows.stop - rows.start, -1)
-        spread = irfft2(rfft2(padded) * rfft2(_wrapped(kernel, window.size)), s=window.size)
         height, width = (o.stop - o.start for o in window.outer)
-        return (around.T @ spread[:, :height, :width].reshape(len(held), -1).T).T
+        dense = within[:, held].toarray().T.reshape(len(held), rows.stop - rows.start, columns.stop - columns.start)
+        found = np.empty((len(held), self.sums.shape[1]))
+        for part in tiles(len(held), GROUPS_AT_A_TIME):
+            padded = np.zeros((part.stop - part.start, *window.size))
+            padded[:, rows, columns] = dense[part]
+            spread = irfft2(rfft2(padded) * spectrum, s=window.size)
+            found[part] = (around @ spread[:, :height, :width].reshape(len(padded), -1).T).T
+        return held, found
 
 
 @dataclass(frozen=True)
