@@ -29,6 +29,13 @@ UNUSED_DAYS = 30
 _HASH_BYTES = 32
 
 
+def _seal(key: str, body: memoryview) -> bytes:
+    """Return what shows that a file is whole and stands under its own key."""
+    digest = hashlib.sha256(key.encode())
+    digest.update(body)
+    return digest.digest()
+
+
 @cache
 def _code() -> bytes:
     """Return the hash of the code that reads: other code may read the same bytes otherwise."""
@@ -57,7 +64,7 @@ def kept_piece(folder: Path, key: str) -> Converted | None:
     path = folder / key
     try:
         data = path.read_bytes()
-        if hashlib.sha256(memoryview(data)[_HASH_BYTES:]).digest() != data[:_HASH_BYTES]:
+        if _seal(key, memoryview(data)[_HASH_BYTES:]) != data[:_HASH_BYTES]:
             return None
         with pa.ipc.open_stream(pa.BufferReader(data[_HASH_BYTES:])) as stream:
             table = stream.read_all().combine_chunks()
@@ -78,7 +85,7 @@ def kept_piece(folder: Path, key: str) -> Converted | None:
 def keep_piece(folder: Path, key: str, piece: Converted) -> None:
     """Keep a piece under a key. A folder that cannot be written costs time on the next night, never this one."""
     if len(piece.line) == 0:
-        return
+        return  # Arrow gives back nothing to hold columns by
     said = {
         "lines": piece.lines,
         "bad": [asdict(one) for one in piece.bad],
@@ -95,7 +102,7 @@ def keep_piece(folder: Path, key: str, piece: Converted) -> None:
         handle, aside = tempfile.mkstemp(dir=folder, prefix=".")
         try:
             with os.fdopen(handle, "wb") as to:
-                to.write(hashlib.sha256(body).digest())
+                to.write(_seal(key, memoryview(body)))
                 to.write(body)
             Path(aside).replace(folder / key)
         except OSError:

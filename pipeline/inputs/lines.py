@@ -154,6 +154,8 @@ def _rest_of_field(stream: BinaryIO) -> bytes:
 
 def split(chunk: bytes, layout: Layout) -> Split:
     """Split a chunk of whole lines into fields."""
+    if not chunk:
+        return Split({place: pa.array([], pa.string()) for place in layout.wanted}, np.arange(0), 0)
     lines = chunk.count(b"\n") + (not chunk.endswith(b"\n"))
     if _looks_plain(chunk, layout.comment):
         try:

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
+from pipeline.inputs.columns import ColumnSetting
+from pipeline.inputs.units import conversion
 from pipeline.problems import Finding
 
 DENSITIES = (60.0, 650.0)
@@ -24,11 +26,14 @@ TEMPERATURES_C = (-60.0, 45.0)
 LENGTHS_MM = {"mm": 1.0, "cm": 10.0, "inch": 25.4, "foot": 304.8, "m": 1000.0}
 
 
-def units_look_wrong(role: str, path: Path, readings: Mapping[str, np.ndarray]) -> list[Finding]:
+def units_look_wrong(
+    role: str, path: Path, readings: Mapping[str, np.ndarray], declared: Mapping[str, ColumnSetting]
+) -> list[Finding]:
     """Return findings where SWE over depth, or temperature, is what no snow has, with the units that would explain it.
 
     Parameters
     ----------
+    declared : what the settings say of the file's columns, by key.
     readings : `swe_mm` and `depth_m`, and `air_temperature_c` where there are any; float64, the same number of each.
     """
     findings = []
@@ -38,14 +43,23 @@ def units_look_wrong(role: str, path: Path, readings: Mapping[str, np.ndarray]) 
     if both.sum() >= LEAST_ROWS:
         density = float(np.median(swe[both] / depth[both]))
         if not DENSITIES[0] <= density <= DENSITIES[1]:
-            guesses = [
-                f"SWE in {a} and depth in {b} would give {density * f_swe / (f_depth / 10.0):.0f}"
+            as_read = _unit(declared, "swe", "mm"), _unit(declared, "depth", "cm")
+            given = tuple(conversion(unit, "mm").factor for unit in as_read)
+            would = {
+                (a, b): density * (f_swe / given[0]) / (f_depth / given[1])
                 for a, f_swe in LENGTHS_MM.items()
                 for b, f_depth in LENGTHS_MM.items()
-                if (a, b) != ("mm", "cm")
-                and USUAL_DENSITIES[0] <= density * f_swe / (f_depth / 10.0) <= USUAL_DENSITIES[1]
+                if (f_swe, f_depth) != given
+            }
+            guesses = [
+                f"SWE in {a} and depth in {b} would give {value:.0f}"
+                for (a, b), value in would.items()
+                if USUAL_DENSITIES[0] <= value <= USUAL_DENSITIES[1]
             ]
-            why = f"median density {density:.4g} kg/m3 over {int(both.sum())} rows"
+            why = (
+                f"median density {density:.4g} kg/m3 over {int(both.sum())} rows with SWE read as {as_read[0]} and depth as "
+                f"{as_read[1]}"
+            )
             findings.append(_looks_wrong(role, path, "; ".join([why, *guesses]), "swe and depth"))
     temperature = readings.get("air_temperature_c")
     if temperature is not None:
@@ -59,6 +73,10 @@ def units_look_wrong(role: str, path: Path, readings: Mapping[str, np.ndarray]) 
                 )
                 findings.append(_looks_wrong(role, path, f"{why}; {scale} would explain it", "air_temperature"))
     return findings
+
+
+def _unit(declared: Mapping[str, ColumnSetting], key: str, canonical: str) -> str:
+    return (declared[key].unit if key in declared else None) or canonical
 
 
 KELVIN_FROM = 150.0

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.inputs.columns import Column, ColumnSetting, Table
-from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.formats import FileFormat, format_of
 from pipeline.inputs.plausible import units_look_wrong
 from pipeline.inputs.tables import read_tables
 from pipeline.problems import Finding
@@ -49,7 +49,9 @@ def read_courses(
     weighed = core_swe_mm(rows["mass_full_g"] - rows["mass_empty_g"], rows["cutter_cm2"], rows["cores"].fillna(1.0))
     rows["swe_mm"] = rows["swe_mm"].fillna(weighed)
     for path, sheet in rows.groupby("file", sort=False):
-        findings += units_look_wrong("courses", Path(path), {n: sheet[n].to_numpy() for n in ("swe_mm", "depth_m")})
+        readings = {name: sheet[name].to_numpy() for name in ("swe_mm", "depth_m")}
+        declared = format_of(Path(path), settings, formats).columns
+        findings += units_look_wrong("courses", Path(path), readings, declared)
     lost = rows["date"].isna() | rows["site_id"].eq("")
     findings += [
         Finding(

@@ -22,7 +22,7 @@ from pipeline.inputs.plausible import units_look_wrong
 from pipeline.inputs.rows import local_days
 from pipeline.inputs.sheets import SUFFIXES as SHEETS
 from pipeline.inputs.station_findings import NO_CLOCK, SKIPPED, Told
-from pipeline.inputs.station_rows import StationFile, StationRows, last_before, numbered, settled, together
+from pipeline.inputs.station_rows import StationFile, StationRows, last_before, last_of, numbered, settled, together
 from pipeline.inputs.tables import (
     Converted,
     Plan,
@@ -78,6 +78,11 @@ class _Task:
     kept: Path | None
     since: dt.date | None
     until: dt.date | None
+
+    @property
+    def begin(self) -> int | None:
+        """The instant before which no row can be wanted, whatever its clock."""
+        return None if self.since is None else _midnight(self.since) - SLACK_DAYS * 86400
 
 
 def read_stations(  # noqa: PLR0913  what the settings say of the files, and which days are wanted
@@ -163,7 +168,7 @@ def _read_file(path: Path, task: _Task, names: dict[str, int]) -> tuple[StationF
         rows = rows.take(np.flatnonzero(wanted))
     findings += told.unreadable(rows)
     rows.wrong = {}
-    findings += units_look_wrong("stations", path, rows.readings)
+    findings += units_look_wrong("stations", path, rows.readings, {} if plan is None else how.columns)
     return StationFile(path, rows, {READINGS[key] for key in found if key in READINGS}), findings
 
 
@@ -180,7 +185,7 @@ def _pieces(path: Path, how: FileFormat, task: _Task) -> tuple[Plan | None, set[
         def convert(chunk: bytes) -> Converted:
             return converted_wide(split(chunk, plan.layout), plan, how.wide, stations)
 
-        return plan, {how.wide}, _converted(chunks, convert, task.kept, lambda chunk: piece_key(chunk, plan, also))
+        return plan, {how.wide}, _converted(chunks, convert, lambda chunk: piece_key(chunk, plan, also), task)
     if suffix in SHEETS:
         plan, splits = opened(path, STATIONS, how, task.missing)
         return plan, plan.found, (converted(one, plan) for one in splits)
@@ -188,28 +193,31 @@ def _pieces(path: Path, how: FileFormat, task: _Task) -> tuple[Plan | None, set[
     pieces = _converted(
         chunks,
         lambda chunk: converted(split(chunk, plan.layout), plan),
-        task.kept,
         lambda chunk: piece_key(chunk, plan),
+        task,
     )
     return plan, plan.found, pieces
 
 
 def _converted(
-    chunks: Iterator[bytes],
-    convert: Callable[[bytes], Converted],
-    kept: Path | None,
-    key_of: Callable[[bytes], str],
+    chunks: Iterator[bytes], convert: Callable[[bytes], Converted], key_of: Callable[[bytes], str], task: _Task
 ) -> Iterator[Converted]:
     """Yield the chunks' rows in their order, some at work at a time; whole chunks are kept where there is a folder."""
 
     def one(chunk: bytes) -> Converted:
-        if kept is None or len(chunk) < CHUNK:
+        if task.kept is None or len(chunk) < CHUNK:
             return convert(chunk)
         key = key_of(chunk)
-        piece = kept_piece(kept, key)
+        if task.begin is not None:
+            # Of a chunk whose time is past little counts, and that little is kept by itself.
+            last = kept_piece(task.kept, f"{key}.last")
+            if last is not None and last.columns["seconds"].max() < task.begin:
+                return last
+        piece = kept_piece(task.kept, key)
         if piece is None:
             piece = convert(chunk)
-            keep_piece(kept, key, piece)
+            keep_piece(task.kept, key, piece)
+            keep_piece(task.kept, f"{key}.last", last_of(piece))
         return piece
 
     threads = min(MOST_THREADS, os.cpu_count() or 1)
@@ -232,12 +240,16 @@ def _nearly(rows: StationRows, task: _Task) -> StationRows:
 
     Of rows before them each station's last with snow is kept, and its last of any kind.
     """
-    day, slack = 86400, 2
     if task.until is not None:
-        end = np.datetime64(task.until, "s").astype(np.int64) + (slack + 1) * day
+        end = _midnight(task.until) + (SLACK_DAYS + 1) * 86400
         if (rows.seconds > end).any():
             rows = rows.take(np.flatnonzero(rows.seconds <= end))
-    if task.since is not None:
-        begin = np.datetime64(task.since, "s").astype(np.int64) - slack * day
-        rows = last_before(rows, begin)
-    return rows
+    return rows if task.begin is None else last_before(rows, task.begin)
+
+
+SLACK_DAYS = 2
+"""Before clocks are known a time may be off by more than a day: from 12 hours west of UTC to 14 east."""
+
+
+def _midnight(day: dt.date) -> int:
+    return int(np.datetime64(day, "s").astype(np.int64))

@@ -8,10 +8,12 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.inputs.rows import local_days
-from pipeline.inputs.tables import Converted
+from pipeline.inputs.tables import Converted, Wrong
+from pipeline.inputs.values import NO_TIME
 from pipeline.problems import Finding
 
 SNOW = ("swe_mm", "depth_m")
@@ -111,15 +113,33 @@ def last_before(rows: StationRows, begin: int) -> StationRows:
     if not early.any():
         return rows
     places = np.flatnonzero(early)
-    snow = np.isfinite(rows.readings["swe_mm"][places]) | np.isfinite(rows.readings["depth_m"][places])
-    last = [_last_of_each(rows, places[snow]), _last_of_each(rows, places)]
+    snow = np.any([np.isfinite(rows.readings[name][places]) for name in SNOW], axis=0)
+    last = [_last_of_each(rows.site, rows.seconds, some) for some in (places[snow], places)]
     return rows.take(np.unique(np.concatenate([*last, np.flatnonzero(~early)])))
 
 
-def _last_of_each(rows: StationRows, places: np.ndarray) -> np.ndarray:
-    order = places[np.lexsort((rows.seconds[places], rows.site[places]))]
-    site = rows.site[order]
+def _last_of_each(site: np.ndarray, seconds: np.ndarray, places: np.ndarray) -> np.ndarray:
+    """Return those of some places that are a station's last in time."""
+    order = places[np.lexsort((seconds[places], site[places]))]
+    site = site[order]
     return order[np.append(site[1:] != site[:-1], True)] if len(order) else order
+
+
+def last_of(piece: Converted) -> Converted:
+    """Return a piece brought down to what counts once its time is past: as `last_before`, and rows without a site or time."""
+    site = piece.columns["site_id"].indices.to_numpy(zero_copy_only=False)
+    seconds = piece.columns["seconds"]
+    nobody = pc.index_in(pa.array([""]), piece.columns["site_id"].dictionary)[0].as_py()
+    nowhere = (seconds == NO_TIME) | (site == (-1 if nobody is None else nobody))
+    snow = ~nowhere & np.any([np.isfinite(piece.columns[name]) for name in SNOW], axis=0)
+    last = [_last_of_each(site, seconds, np.flatnonzero(some)) for some in (snow, ~nowhere)]
+    rows = np.unique(np.concatenate([*last, np.flatnonzero(nowhere)]))
+    columns = {
+        name: values.take(pa.array(rows)) if isinstance(values, pa.Array) else values[rows]
+        for name, values in piece.columns.items()
+    }
+    wrong = [Wrong(one.key, np.searchsorted(rows, one.rows), one.texts) for one in piece.wrong if one.key == "time"]
+    return Converted(columns, piece.line[rows], piece.lines, piece.bad, wrong)
 
 
 def settled(
@@ -184,7 +204,7 @@ def _one_before(rows: StationRows, begin: int) -> StationRows:
     rows.site = site[:, 0]
     kept = last_before(StationRows(rows.site, rows.seconds, rows.kind, np.arange(len(rows.line)), rows.readings), begin)
     early = kept.seconds < begin
-    snow = np.isfinite(kept.readings["swe_mm"]) | np.isfinite(kept.readings["depth_m"])
+    snow = np.any([np.isfinite(kept.readings[name]) for name in SNOW], axis=0)
     heard = set(kept.site[early & snow].tolist())
     drop = early & ~snow & np.isin(kept.site, list(heard))
     places = kept.line[~drop]

@@ -282,7 +282,7 @@ def _no_header(path: Path, table: Table, how: FileFormat, first: list[str]) -> s
 
 def _no_column(path: Path, table: Table, column: Column, wanted: str, headers: Sequence[str]) -> str:
     return (
-        f"{path}: no column '{wanted}'. The header has: {', '.join(headers)}. "
+        f"{path}: no column '{wanted}'. The header has: {in_words(headers)}. "
         f"Name the column under columns.{table.role}.{column.key} in the settings"
     )
 
@@ -406,7 +406,7 @@ def first_findings(plan: Plan) -> list[Finding]:
                 severity="warning",
                 evidence=f"no {wanted}",
                 action="used",
-                detail=f"the header has: {', '.join(plan.layout.headers)}; name the column under columns.{table.role} "
+                detail=f"the header has: {in_words(plan.layout.headers)}; name the column under columns.{table.role} "
                 "if it is there",
             )
         )
@@ -444,6 +444,15 @@ def bad_line(plan: Plan, bad: BadLine, start: int) -> Finding:
 def printable(text: str) -> str:
     """Return text as it can be printed on one line, cut to 60 characters."""
     return "'" + "".join(c if c.isprintable() else "?" for c in text[:60]) + "'"
+
+
+def in_words(headers: Sequence[str]) -> str:
+    """Return headers as they can be printed on one line, the first of them where they are many or long."""
+    shown = [printable(header.strip())[1:-1] for header in headers[:MOST_HEADERS]]
+    return ", ".join(shown) + (" ..." if len(headers) > MOST_HEADERS else "")
+
+
+MOST_HEADERS = 40
 
 
 def _unreadable(plan: Plan, line: int, column: Column, text: str, day: str) -> Finding:

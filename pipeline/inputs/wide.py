@@ -13,7 +13,16 @@ from pipeline.inputs import values
 from pipeline.inputs.columns import Column, Table, plain_header
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.lines import Split
-from pipeline.inputs.tables import MOST_TEXTS, Converted, Plan, Wrong, canonical_numbers, opened_text, wrong_values
+from pipeline.inputs.tables import (
+    MOST_TEXTS,
+    Converted,
+    Plan,
+    Wrong,
+    canonical_numbers,
+    in_words,
+    opened_text,
+    wrong_values,
+)
 from pipeline.inputs.units import SAME, conversion
 from pipeline.problems import InputError
 
@@ -40,7 +49,7 @@ def opened_wide(
     lacking = [header for header in how.stations if plain_header(header) not in map(plain_header, headers)]
     if lacking:
         raise InputError(
-            f"{path}: no column '{lacking[0]}'. The header has: {', '.join(headers)}. "
+            f"{path}: no column '{lacking[0]}'. The header has: {in_words(headers)}. "
             f"Mend stations under formats.{table.role} in the settings"
         )
     here = plan.places["time"]
@@ -48,7 +57,7 @@ def opened_wide(
     if declared:
         stations = {p: declared[plain_header(h)] for p, h in stations.items() if plain_header(h) in declared}
     if len(set(stations.values())) < len(stations) or not stations:
-        raise InputError(f"{path}: a wide table needs one column a station. The header has: {', '.join(headers)}")
+        raise InputError(f"{path}: a wide table needs one column a station. The header has: {in_words(headers)}")
     layout = replace(plan.layout, wanted=(here, *stations))
     key = _wide_column(table, how.wide)
     unit = how.columns[key.key].unit if key.key in how.columns else None
