@@ -11,7 +11,7 @@ import xarray as xr
 
 from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.tables import Converted, canonical_numbers
-from pipeline.inputs.units import conversion
+from pipeline.inputs.units import Conversion, conversion
 from pipeline.inputs.values import INSTANT
 from pipeline.problems import InputError
 
@@ -69,7 +69,7 @@ def _rows(
     instants = every[0].transpose(*dims).to_numpy().astype("datetime64[s]").ravel()
     columns: dict[str, np.ndarray | pa.DictionaryArray] = {}
     for column, values in zip(readings, every[1:], strict=True):
-        how = conversion(_unit(path, values, column, settings.get(column.key)), column.unit)
+        how = _conversion(path, values, column, settings.get(column.key))
         columns[column.name] = canonical_numbers(values.transpose(*dims).to_numpy().astype(float).ravel(), column, how)
     anything = np.zeros(len(instants), bool)
     for numbers in columns.values():
@@ -144,13 +144,16 @@ def _variable(path: Path, dataset: xr.Dataset, column: Column, setting: ColumnSe
     return None
 
 
-def _unit(path: Path, values: xr.DataArray, column: Column, setting: ColumnSetting | None) -> str:
+def _conversion(path: Path, values: xr.DataArray, column: Column, setting: ColumnSetting | None) -> Conversion:
     unit = setting.unit if setting is not None and setting.unit else values.attrs.get("units")
     if not unit:
         raise InputError(
             f"{path}: the variable for {column.key} has no units. Declare its unit under columns.stations.{column.key}"
         )
-    return str(unit)
+    try:
+        return conversion(str(unit), column.unit)
+    except InputError as trouble:
+        raise InputError(f"{path}: the variable for {column.key}: {trouble}") from None
 
 
 def _station_of(
