@@ -34,10 +34,13 @@ def units_look_wrong(
     Parameters
     ----------
     declared : what the settings say of the file's columns, by key.
-    readings : `swe_mm` and `depth_m`, and `air_temperature_c` where there are any; float64, the same number of each.
+    readings : `swe_mm`, `depth_m` and `air_temperature_c` where there are any; float64, the same number of each.
     """
     findings = []
-    swe, depth = readings["swe_mm"], readings["depth_m"]
+    nothing = np.empty(0)
+    swe, depth = readings.get("swe_mm", nothing), readings.get("depth_m", nothing)
+    if len(swe) != len(depth):
+        swe = depth = nothing
     # Snow counts by either reading, since one of them is in doubt.
     both = (swe > 0) & (depth > 0) & ((depth > LEAST_DEPTH_M) | (swe > LEAST_DEPTH_M * DENSITIES[1]))
     if both.sum() >= LEAST_ROWS:

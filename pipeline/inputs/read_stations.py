@@ -141,10 +141,11 @@ def _read_file(path: Path, task: _Task, names: dict[str, int]) -> tuple[StationF
     told = Told(path, how, plan, {column.key: column for column in STATIONS.columns})
     findings = first_findings(plan) if plan is not None and not how.wide else []
     start = plan.first_line if plan is not None else 1
+    readings = {key: name for key, name in READINGS.items() if key in found}
     parts, bad = [], []
     for piece in pieces:
         bad += [BadLine(one.line + start, one.lines, one.why, one.text) for one in piece.bad]
-        rows = numbered(piece, start, names, READINGS)
+        rows = numbered(piece, start, names, readings)
         told.remember(piece, start)
         nowhere = (rows.seconds == NO_TIME) | (rows.site == names.get("", -1))
         if nowhere.any():
@@ -152,7 +153,7 @@ def _read_file(path: Path, task: _Task, names: dict[str, int]) -> tuple[StationF
             rows = rows.take(np.flatnonzero(~nowhere))
         parts.append(_nearly(rows, task))
         start += piece.lines
-    rows = together(parts, list(READINGS.values()))
+    rows = together(parts)
     told.names = list(names)
     findings += [bad_line(plan, one, 0) for one in joined(bad)] if plan is not None else []
     findings += told.nowhere()
@@ -165,11 +166,11 @@ def _read_file(path: Path, task: _Task, names: dict[str, int]) -> tuple[StationF
         wanted &= local_days(at.seconds.view("datetime64[s]"), task.utc_offset_hours) <= np.datetime64(task.until)
     findings += told.ambiguous(rows.take(np.flatnonzero(at.ambiguous & wanted)))
     if not wanted.all():
-        rows = rows.take(np.flatnonzero(wanted))
+        rows.reorder(np.flatnonzero(wanted))
     findings += told.unreadable(rows)
     rows.wrong = {}
     findings += units_look_wrong("stations", path, rows.readings, {} if plan is None else how.columns)
-    return StationFile(path, rows, {READINGS[key] for key in found if key in READINGS}), findings
+    return StationFile(path, rows, set(readings.values())), findings
 
 
 def _pieces(path: Path, how: FileFormat, task: _Task) -> tuple[Plan | None, set[str], Iterator[Converted]]:

@@ -28,7 +28,7 @@ class StationRows:
     site : the station, a place in the names that all files share (int32).
     seconds, kind : the time, as `values.times` gives it; later in UTC.
     line : from 1.
-    readings : by the program's name, float64.
+    readings : by the program's name, float64; those that no file has a column for are left out.
     wrong : for each key with unreadable values, which rows have one.
     """
 
@@ -50,6 +50,14 @@ class StationRows:
             {key: mask[rows] for key, mask in self.wrong.items()},
         )
 
+    def reorder(self, rows: np.ndarray) -> None:
+        """Keep some of the rows by their places, in their order, one array after the other: millions of rows fill memory."""
+        for name in ("site", "seconds", "kind", "line"):
+            setattr(self, name, getattr(self, name)[rows])
+        for arrays in (self.readings, self.wrong):
+            for name in arrays:
+                arrays[name] = arrays[name][rows]
+
 
 @dataclass(frozen=True)
 class StationFile:
@@ -66,7 +74,7 @@ def numbered(piece: Converted, start: int, names: dict[str, int], readings: dict
     Parameters
     ----------
     start : the line where the piece begins.
-    readings : the program's name of each reading's key.
+    readings : the program's name of each reading's key, of those that the file has.
     """
     coded = piece.columns["site_id"]
     said = pc.fill_null(coded.dictionary, "").to_pylist()
@@ -86,8 +94,13 @@ def numbered(piece: Converted, start: int, names: dict[str, int], readings: dict
     )
 
 
-def together(parts: list[StationRows], readings: list[str]) -> StationRows:
+def together(parts: list[StationRows]) -> StationRows:
     """Return rows of several pieces as one; the pieces are used up, so that their memory is free at the end."""
+    if len(parts) == 1:
+        whole = parts.pop()
+        # Arrow lends its memory for reading only.
+        whole.readings = {name: np.require(values, requirements="W") for name, values in whole.readings.items()}
+        return whole
 
     def joined(arrays: list[np.ndarray], type_: object) -> np.ndarray:
         return np.concatenate([np.empty(0, type_), *arrays], dtype=type_)
@@ -101,8 +114,12 @@ def together(parts: list[StationRows], readings: list[str]) -> StationRows:
         {},
         {key: joined([part.wrong.get(key, np.zeros(len(part.line), bool)) for part in parts], bool) for key in keys},
     )
-    for name in readings:
-        whole.readings[name] = joined([part.readings.pop(name) for part in parts], float)
+    for name in dict.fromkeys(name for part in parts for name in part.readings):
+        values = [
+            part.readings.pop(name) if name in part.readings else np.full(len(part.line), np.nan) for part in parts
+        ]
+        whole.readings[name] = joined(values, float)
+        del values
     parts.clear()
     return whole
 
@@ -113,9 +130,18 @@ def last_before(rows: StationRows, begin: int) -> StationRows:
     if not early.any():
         return rows
     places = np.flatnonzero(early)
-    snow = np.any([np.isfinite(rows.readings[name][places]) for name in SNOW], axis=0)
+    snow = _has_snow(rows)[places]
     last = [_last_of_each(rows.site, rows.seconds, some) for some in (places[snow], places)]
     return rows.take(np.unique(np.concatenate([*last, np.flatnonzero(~early)])))
+
+
+def _has_snow(rows: StationRows) -> np.ndarray:
+    """Return which rows say SWE or depth."""
+    said = np.zeros(len(rows.line), bool)
+    for name in SNOW:
+        if name in rows.readings:
+            said |= np.isfinite(rows.readings[name])
+    return said
 
 
 def _last_of_each(site: np.ndarray, seconds: np.ndarray, places: np.ndarray) -> np.ndarray:
@@ -158,20 +184,23 @@ def settled(
     )
     has = {name: np.array([name in one.has for one in files], bool) for name in readings}
     paths = [str(one.path) for one in files]
-    rows = together([one.rows for one in files], readings)
+    rows = together([one.rows for one in files])
     sorted_names = sorted(names)
     rank = np.array([sorted_names.index(name) for name in names] or [0], np.int32)
     site = rank[rows.site]
     order = _sorted(site, rows.seconds)
     if order is not None:
-        rows, site, file = rows.take(order), site[order], file[order]
+        site, file = site[order], file[order]
+        rows.reorder(order)
+        del order
     findings: list[Finding] = []
     again = np.zeros(len(site), bool)
     if len(site):
         again[:-1] = (site[1:] == site[:-1]) & (rows.seconds[1:] == rows.seconds[:-1])
     if again.any():
         findings = _merged(rows, (site, file, again), has, (paths, sorted_names))
-        rows, site, file = rows.take(np.flatnonzero(~again)), site[~again], file[~again]
+        site, file = site[~again], file[~again]
+        rows.reorder(np.flatnonzero(~again))
     if since is not None:
         # What the pieces kept of earlier days is brought down to one row a station.
         rows.site = np.stack([site, file], axis=1)
@@ -184,7 +213,7 @@ def settled(
             "file": pd.Categorical.from_codes(*_distinct(file, paths)),
             "line": rows.line,
             "site_id": pd.Categorical.from_codes(site, sorted_names),
-            **rows.readings,
+            **{name: rows.readings[name] if name in rows.readings else np.full(len(site), np.nan) for name in readings},
             "time": time,
             "date": local_days(time, utc_offset_hours).astype("datetime64[s]"),
         },
@@ -204,7 +233,7 @@ def _one_before(rows: StationRows, begin: int) -> StationRows:
     rows.site = site[:, 0]
     kept = last_before(StationRows(rows.site, rows.seconds, rows.kind, np.arange(len(rows.line)), rows.readings), begin)
     early = kept.seconds < begin
-    snow = np.any([np.isfinite(kept.readings[name]) for name in SNOW], axis=0)
+    snow = _has_snow(kept)
     heard = set(kept.site[early & snow].tolist())
     drop = early & ~snow & np.isin(kept.site, list(heard))
     places = kept.line[~drop]
@@ -252,6 +281,7 @@ def _merged(
     replaced = np.zeros(len(groups), bool)
     changed = np.zeros(len(groups), bool)
     size = np.diff(np.append(start, len(groups)))
+    has = {name: columns for name, columns in has.items() if name in rows.readings}
     for name, columns in has.items():
         values = rows.readings[name]
         there = columns[file[groups]]
@@ -264,7 +294,9 @@ def _merged(
         changed |= older & ~(mine == other)
         values[last] = final
     # A row all of whose readings are empty is replaced by what comes later, too.
-    empty = ~np.any([np.isfinite(rows.readings[n][groups]) & c[file[groups]] for n, c in has.items()], axis=0)
+    empty = np.ones(len(groups), bool)
+    for name in has:
+        empty &= ~np.isfinite(rows.readings[name][groups])
     replaced |= empty & again[groups]
     which = groups[replaced]
     table = pd.DataFrame(
