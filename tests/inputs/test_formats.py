@@ -143,6 +143,14 @@ def test_line_numbers_are_the_files_own(tmp_path):
     assert "1 fields where the header has 6" in notes.detail
 
 
+def test_line_breaks_within_quotes_are_counted(tmp_path):
+    path = written(tmp_path, HEADER + 'A,2031-03-01,1,120,350,"two\nlines"\nA,2031-03-01,2,100,300,x\n')
+    rows, findings = read(path)
+    assert findings == []
+    assert rows["line"].tolist() == [2, 4]
+    assert rows["remark"].tolist() == ["two\nlines", "x"]
+
+
 @pytest.mark.parametrize(
     ("line", "why"),
     [

@@ -26,7 +26,7 @@ def course_lines(draw):
     lines = {}
     for n in range(draw(st.integers(1, 12))):
         depth, swe = draw(st.integers(1, 400)), draw(st.integers(1, 1500))
-        remark = draw(st.sampled_from(["", "ice", '"soft, wet"', '"said ""ice"""', "Föhn"]))
+        remark = draw(st.sampled_from(["", "ice", '"soft, wet"', '"said ""ice"""', "Föhn", '"two\nlines"']))
         lines[f"A{n % 3},2031-03-{n + 1:02d},{n},{depth},{swe},{remark}"] = (f"A{n % 3}", depth / 100, float(swe))
     return lines
 
