@@ -16,8 +16,9 @@ from pipeline.estimate import DayInputs
 from pipeline.flights.measure import FlightFiles, FlightLimits, measure_flight
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
-from pipeline.inputs.columns import check_declared, up_to, without_lines
+from pipeline.inputs.columns import check_declared
 from pipeline.inputs.find import InputFile, describe, find_tables, missing_file, unreadable_file
+from pipeline.inputs.formats import FileFormat, check_formats
 from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_courses import COURSES, read_courses
 from pipeline.inputs.read_covers import COVERS, CoverEntry, read_covers
@@ -26,6 +27,7 @@ from pipeline.inputs.read_sites import SITES, place_sites, read_sites
 from pipeline.inputs.read_stations import STATIONS, read_stations
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_terrain, read_zones
 from pipeline.inputs.read_weather import WEATHER, as_issued_by, read_weather
+from pipeline.inputs.rows import up_to, without_lines
 from pipeline.measurements.course_checks import CourseLimits, check_courses
 from pipeline.measurements.daily import daily_values, silent_stations
 from pipeline.measurements.points import course_visits, station_density, station_swe_se_mm
@@ -78,7 +80,9 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage) -> Readings:
     ------
     SnowtallyError : a required input cannot be used. Optional ones that cannot are findings.
     """
-    check_declared(settings.columns, [SITES, COURSES, STATIONS, FLIGHTS, COVERS, WEATHER])
+    tables = [SITES, COURSES, STATIONS, FLIGHTS, COVERS, WEATHER]
+    check_declared(settings.columns, tables)
+    check_formats({role: _formats(settings, role) for role in settings.formats}, tables)
     stage("finding inputs")
     found, findings = find_tables(
         {role: [settings.path(p) for p in getattr(settings.inputs, role)] for role in OPTIONAL_TABLES}
@@ -169,17 +173,25 @@ def _measurements(
     def how(role: str) -> tuple:
         return settings.columns.get(role, {}), settings.missing
 
-    sites, findings = read_sites(settings.path(settings.inputs.sites), *how("sites"))
+    sites, findings = read_sites(settings.path(settings.inputs.sites), *how("sites"), _formats(settings, "sites"))
     sites, noticed = place_sites(sites, *place, settings.checks.site_elevation_m)
     findings += noticed
-    all_samples, samples_noticed = read_courses(paths("courses"), *how("courses"))
-    all_records, records_noticed = read_stations(paths("stations"), *how("stations"), settings.basin.utc_offset_hours)
-    all_weather, weather_noticed = read_weather(paths("weather"), *how("weather"))
+    all_samples, samples_noticed = read_courses(paths("courses"), *how("courses"), _formats(settings, "courses"))
+    heard, records_noticed = read_stations(
+        paths("stations"),
+        *how("stations"),
+        settings.basin.utc_offset_hours,
+        formats=_formats(settings, "stations"),
+        kept=_kept_readings(settings),
+        since=start.date(),
+        until=date,
+    )
+    all_weather, weather_noticed = read_weather(paths("weather"), *how("weather"), _formats(settings, "weather"))
     weather = as_issued_by(all_weather, date)
-    samples, records = (rows[rows["date"] >= start] for rows in (up_to(all_samples, date), up_to(all_records, date)))
+    samples, records = (rows[rows["date"] >= start] for rows in (up_to(all_samples, date), heard))
     # What is wrong with rows of a later day is told on that day.
     findings += without_lines(samples_noticed, _later(all_samples, "date", date))
-    findings += without_lines(records_noticed, _later(all_records, "date", date))
+    findings += records_noticed
     findings += without_lines(weather_noticed, _later(all_weather, "issued", date))
     findings = [finding for finding in findings if finding.start[:10] <= str(date)]
     rows = {
@@ -189,7 +201,6 @@ def _measurements(
         "weather": canonical(weather),
     }
     if found["stations"]:
-        heard = up_to(all_records, date)
         stations = sites[sites["kind"] == "station"]
         findings += silent_stations(heard, stations, pd.Timestamp(date), settings.stations.silent_days)
     samples, noticed = check_courses(_in_service(samples, sites, "courses", findings), _course_limits(settings))
@@ -203,6 +214,16 @@ def _measurements(
     densities = pd.concat([table[names] for table in weighed], ignore_index=True)
     densities = densities.assign(elevation_m=known["elevation_m"].reindex(densities["site_id"]).to_numpy())
     return GroundRecord(known, daily, station_swe_se_mm(daily["swe_mm"]), visits), densities, rows, findings
+
+
+def _formats(settings: Settings, role: str) -> list[FileFormat]:
+    return [FileFormat(**dict(entry)) for entry in settings.formats.get(role, [])]
+
+
+def _kept_readings(settings: Settings) -> Path:
+    """Return the folder beside the archive where rows of large files are kept between nights; it may be deleted any time."""
+    archive = settings.path(settings.archive)
+    return archive.with_name(f"{archive.name}.readings")
 
 
 def _later(rows: pd.DataFrame, column: str, date: dt.date) -> pd.DataFrame:
@@ -279,7 +300,9 @@ def _flights(
     """Return this season's flights up to the date on the basin grid, their grids by name, their files, and the findings."""
     how = settings.columns.get("flights", {}), settings.missing
     season = settings.season_start(date), date
-    entries, findings = read_flights([file.path for file in found["flights"]], *how, season)
+    entries, findings = read_flights(
+        [file.path for file in found["flights"]], *how, season, _formats(settings, "flights")
+    )
     limits = FlightLimits(**settings.flights.model_dump())
     flights, grids, files = [], {}, []
     for entry in entries:
@@ -318,7 +341,9 @@ def _cover(
 ) -> tuple[tuple[CoverEntry, np.ndarray] | None, list[Finding]]:
     """Return the snow-cover grid of the day itself on the basin grid, None where there is none, and the findings."""
     how = settings.columns.get("covers", {}), settings.missing
-    entries, findings = read_covers([file.path for file in found["covers"]], *how, (date, date))
+    entries, findings = read_covers(
+        [file.path for file in found["covers"]], *how, (date, date), _formats(settings, "covers")
+    )
     for entry in entries:
         if entry.variable == "snow_cover_fraction":
             try:
@@ -343,4 +368,5 @@ def _cover(
 def canonical(rows: pd.DataFrame) -> pd.DataFrame:
     """Return rows as their identity sees them: what they say, not in which file, line or order it stood."""
     said = rows.drop(columns=["file", "line"])
+    said = said.astype({name: str for name, type_ in said.dtypes.items() if type_ == "category"})
     return said.sort_values(list(said.columns), kind="stable", ignore_index=True)

@@ -5,6 +5,7 @@ Paths are relative to the settings file. docs/settings.md is the table for peopl
 
 from __future__ import annotations
 
+import codecs
 import datetime as dt
 import difflib
 import hashlib
@@ -12,6 +13,7 @@ import json
 import re
 from pathlib import Path
 from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
@@ -95,10 +97,69 @@ class Inputs(_Block):
 
 
 class Column(_Block):
-    """Where a canonical column stands in the user's table, and in which unit."""
+    """Where a canonical column stands in the user's table, or what gives its value in every row, and in which unit."""
 
     column: str | None = None
     unit: str | None = None
+    constant: Annotated[str | None, Field(coerce_numbers_to_str=True)] = None
+    file_name: str | None = None
+
+
+class Format(_Block):
+    """How some files of a table are written. pipeline/inputs/formats.py says what each key means."""
+
+    files: str = "*"
+    separator: Annotated[str, Field(min_length=1, max_length=1)] | None = None
+    decimal: Literal[".", ","] = "."
+    dates: Literal["year-first", "day-first", "month-first", "excel-serial"] = "year-first"
+    encoding: str | None = None
+    comment: Annotated[str, Field(min_length=1)] | None = None
+    sheet: str | None = None
+    wide: str | None = None
+    stations: dict[str, str] = {}
+    clock: float | str | None = None
+    clocks: dict[str, float | str] = {}
+    columns: dict[str, Column] = {}
+
+    @field_validator("separator")
+    @classmethod
+    def _one_byte(cls, value: str | None) -> str | None:
+        if value is not None and (not value.isascii() or value in '\r\n"\0'):
+            raise ValueError("must be one character such as ';' or a tab, no quote and no line end")
+        return value
+
+    @field_validator("encoding")
+    @classmethod
+    def _is_known(cls, value: str | None) -> str | None:
+        try:
+            known = value is None or codecs.lookup(value)._is_text_encoding  # noqa: SLF001  base64 and the like are codecs too
+        except LookupError:
+            known = False
+        if not known:
+            raise ValueError("is no text encoding, such as cp1252 or utf-16")
+        return value
+
+    @field_validator("clock", "clocks")
+    @classmethod
+    def _is_clock(cls, value: object) -> object:
+        for clock in value.values() if isinstance(value, dict) else [value]:
+            if isinstance(clock, str) and not _is_zone(clock):
+                raise ValueError(f"'{clock}' is neither hours east of UTC nor an IANA time zone")
+            if isinstance(clock, float) and not HOURS_EAST[0] <= clock <= HOURS_EAST[1]:
+                raise ValueError("hours east of UTC lie from -12 to 14")
+        return value
+
+
+HOURS_EAST = (-12, 14)
+"""No clock on earth is further from UTC."""
+
+
+def _is_zone(name: str) -> bool:
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return False
+    return True
 
 
 class Checks(_Block):
@@ -160,6 +221,7 @@ class Settings(_Block):
     terrain: Terrain
     inputs: Inputs
     columns: dict[str, dict[str, Column]] = {}
+    formats: dict[str, list[Format]] = {}
     missing: list[str] = ["-9999", "", "M"]
     checks: Checks = Checks()
     stations: Stations = Stations()
@@ -174,6 +236,13 @@ class Settings(_Block):
     @classmethod
     def _codes_as_text(cls, value: object) -> object:
         return [str(v) for v in value] if isinstance(value, list) else [str(value)]
+
+    @field_validator("formats", mode="before")
+    @classmethod
+    def _one_or_many(cls, value: object) -> object:
+        if not isinstance(value, dict):
+            return value
+        return {role: [entry] if isinstance(entry, dict) else entry for role, entry in value.items()}
 
     @field_validator("archive")
     @classmethod

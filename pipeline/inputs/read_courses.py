@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.columns import Column, ColumnSetting, Table, read_tables
+from pipeline.inputs.columns import Column, ColumnSetting, Table
+from pipeline.inputs.formats import FileFormat, format_of
+from pipeline.inputs.plausible import units_look_wrong
+from pipeline.inputs.tables import read_tables
 from pipeline.problems import Finding
 
 COURSES = Table(
@@ -33,15 +36,22 @@ COURSES = Table(
 
 
 def read_courses(
-    files: list[Path], settings: Mapping[str, ColumnSetting], missing: list[str]
+    files: list[Path],
+    settings: Mapping[str, ColumnSetting],
+    missing: list[str],
+    formats: Sequence[FileFormat] = (),
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Read the course sheets; `swe_mm` is filled from the masses where the sheet gives none.
 
     A row with depth and no SWE stays: it is a depth-only sample.
     """
-    rows, findings = read_tables(files, COURSES, settings, missing)
+    rows, findings = read_tables(files, COURSES, settings, missing, formats)
     weighed = core_swe_mm(rows["mass_full_g"] - rows["mass_empty_g"], rows["cutter_cm2"], rows["cores"].fillna(1.0))
     rows["swe_mm"] = rows["swe_mm"].fillna(weighed)
+    for path, sheet in rows.groupby("file", sort=False):
+        readings = {name: sheet[name].to_numpy() for name in ("swe_mm", "depth_m")}
+        declared = format_of(Path(path), settings, formats).columns
+        findings += units_look_wrong("courses", Path(path), readings, declared)
     lost = rows["date"].isna() | rows["site_id"].eq("")
     findings += [
         Finding(

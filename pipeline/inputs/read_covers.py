@@ -3,23 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
-from pipeline.inputs.columns import (
-    Column,
-    ColumnSetting,
-    Table,
-    dated_outside,
-    day_text,
-    keep_newest,
-    read_tables,
-    without_lines,
-)
+from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.find import missing_file
+from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.rows import dated_outside, day_text, keep_newest, without_lines
+from pipeline.inputs.tables import read_tables
 from pipeline.problems import Finding
 
 COVERS = Table(
@@ -46,13 +40,17 @@ class CoverEntry:
 
 
 def read_covers(
-    files: list[Path], settings: Mapping[str, ColumnSetting], missing: list[str], season: tuple[dt.date, dt.date]
+    files: list[Path],
+    settings: Mapping[str, ColumnSetting],
+    missing: list[str],
+    season: tuple[dt.date, dt.date],
+    formats: Sequence[FileFormat] = (),
 ) -> tuple[list[CoverEntry], list[Finding]]:
     """Read the cover grids dated from the first to the last day of `season`, oldest first.
 
     Unknown variables and absent files are set aside with a finding; a date and variable given again replaces the earlier row.
     """
-    rows, findings = read_tables(files, COVERS, settings, missing)
+    rows, findings = read_tables(files, COVERS, settings, missing, formats)
     outside = dated_outside(rows, season)
     findings = without_lines(findings, rows[outside])
     rows, repeated = keep_newest(rows[~outside], ["date", "variable"], "covers")

@@ -3,23 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
-from pipeline.inputs.columns import (
-    Column,
-    ColumnSetting,
-    Table,
-    dated_outside,
-    day_text,
-    keep_newest,
-    read_tables,
-    without_lines,
-)
+from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.find import missing_file
+from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.rows import dated_outside, day_text, keep_newest, without_lines
+from pipeline.inputs.tables import read_tables
 from pipeline.problems import Finding
 
 FLIGHTS = Table(
@@ -52,7 +46,11 @@ class FlightEntry:
 
 
 def read_flights(
-    files: list[Path], settings: Mapping[str, ColumnSetting], missing: list[str], season: tuple[dt.date, dt.date]
+    files: list[Path],
+    settings: Mapping[str, ColumnSetting],
+    missing: list[str],
+    season: tuple[dt.date, dt.date],
+    formats: Sequence[FileFormat] = (),
 ) -> tuple[list[FlightEntry], list[Finding]]:
     """Read the flights of a part of a season, oldest first; a flight_id given again replaces the earlier row.
 
@@ -63,7 +61,7 @@ def read_flights(
     Paths in the table are relative to the table. A flight that names neither a depth raster nor both surfaces, or a file that
     is not there, is set aside with a finding.
     """
-    rows, findings = read_tables(files, FLIGHTS, settings, missing)
+    rows, findings = read_tables(files, FLIGHTS, settings, missing, formats)
     outside = dated_outside(rows, season)
     findings = without_lines(findings, rows[outside])
     rows, repeated = keep_newest(rows[~outside], ["flight_id"], "flights")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +11,10 @@ import xarray as xr
 from pyproj import Transformer
 
 from pipeline.grid import BasinGrid
-from pipeline.inputs.columns import Column, ColumnSetting, Table, keep_newest, read_table
+from pipeline.inputs.columns import Column, ColumnSetting, Table
+from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.rows import keep_newest
+from pipeline.inputs.tables import read_table
 from pipeline.problems import Finding
 
 SITES = Table(
@@ -30,7 +33,10 @@ SITES = Table(
 
 
 def read_sites(
-    path: Path, settings: Mapping[str, ColumnSetting], missing: list[str]
+    path: Path,
+    settings: Mapping[str, ColumnSetting],
+    missing: list[str],
+    formats: Sequence[FileFormat] = (),
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Read the sites table: one row a site, the last where a site_id stands twice.
 
@@ -38,7 +44,7 @@ def read_sites(
     ------
     InputError : the file or a required column cannot be read.
     """
-    rows, findings = read_table(path, SITES, settings, missing)
+    rows, findings = read_table(path, SITES, settings, missing, formats)
     rows["kind"] = rows["kind"].str.casefold()
     wrong = (
         ~rows["kind"].isin(["course", "station"])

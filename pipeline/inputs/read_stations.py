@@ -1,76 +1,256 @@
-"""Station records: readings at any step, brought to instants and local days."""
+"""Station records: readings at any step, from any number of files, brought to instants and local days."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import datetime as dt
+import os
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.columns import Column, ColumnSetting, Table, keep_newest, local_days, read_tables
-from pipeline.problems import Finding
+from pipeline.inputs.clocks import instants
+from pipeline.inputs.columns import Column, ColumnSetting, Table
+from pipeline.inputs.formats import FileFormat, format_of
+from pipeline.inputs.kept_pieces import drop_unused, keep_piece, kept_piece, piece_key
+from pipeline.inputs.lines import CHUNK, BadLine, split
+from pipeline.inputs.plausible import units_look_wrong
+from pipeline.inputs.rows import local_days
+from pipeline.inputs.sheets import SUFFIXES as SHEETS
+from pipeline.inputs.station_findings import NO_CLOCK, SKIPPED, Told
+from pipeline.inputs.station_rows import StationFile, StationRows, last_before, last_of, numbered, settled, together
+from pipeline.inputs.tables import (
+    Converted,
+    Plan,
+    bad_line,
+    converted,
+    first_findings,
+    joined,
+    opened,
+    opened_text,
+    unreadable_table,
+)
+from pipeline.inputs.time_series import SUFFIXES as TIME_SERIES
+from pipeline.inputs.time_series import read_time_series
+from pipeline.inputs.values import NO_TIME
+from pipeline.inputs.wide import converted_wide, opened_wide
+from pipeline.problems import Finding, InputError
 
 STATIONS = Table(
     "stations",
     (
         Column("site_id", "site_id", kind="text", required=True),
-        Column("time", "time", kind="text", name="time_text", required=True),
-        Column("swe", "swe_mm", "mm"),
-        Column("depth", "depth_cm", "cm", "depth_m", 0.01),
-        Column("air_temperature", "air_temperature_c", "degC"),
-        Column("precipitation", "precipitation_mm", "mm"),
+        Column("time", "time", kind="time", required=True),
+        Column(
+            "swe",
+            "swe_mm",
+            "mm",
+            standard_names=("lwe_thickness_of_surface_snow_amount", "surface_snow_amount"),
+        ),
+        Column("depth", "depth_cm", "cm", "depth_m", 0.01, standard_names=("surface_snow_thickness",)),
+        Column("air_temperature", "air_temperature_c", "degC", standard_names=("air_temperature",)),
+        Column(
+            "precipitation",
+            "precipitation_mm",
+            "mm",
+            standard_names=("precipitation_amount", "lwe_thickness_of_precipitation_amount"),
+        ),
         Column("precipitation_total", "precipitation_total_mm", "mm"),
     ),
     expects=(("swe",), ("depth",)),
 )
 
-_BARE_DATE = r"^\d{4}-\d{2}-\d{2}$"
-_WITH_OFFSET = r"(?:Z|[+-]\d{2}:?\d{2})$"
+READINGS = {column.key: column.name for column in STATIONS.columns if column.kind == "number"}
 
 
-def read_stations(
-    files: list[Path], settings: Mapping[str, ColumnSetting], missing: list[str], utc_offset_hours: float
+@dataclass(frozen=True)
+class _Task:
+    """What all files are read with: the arguments of `read_stations`."""
+
+    settings: Mapping[str, ColumnSetting]
+    missing: Sequence[str]
+    formats: Sequence[FileFormat]
+    utc_offset_hours: float
+    kept: Path | None
+    since: dt.date | None
+    until: dt.date | None
+
+    @property
+    def begin(self) -> int | None:
+        """The instant before which no row can be wanted, whatever its clock."""
+        return None if self.since is None else _midnight(self.since) - SLACK_DAYS * 86400
+
+
+def read_stations(  # noqa: PLR0913  what the settings say of the files, and which days are wanted
+    files: list[Path],
+    settings: Mapping[str, ColumnSetting],
+    missing: list[str],
+    utc_offset_hours: float,
+    *,
+    formats: Sequence[FileFormat] = (),
+    kept: Path | None = None,
+    since: dt.date | None = None,
+    until: dt.date | None = None,
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Read station records.
+    """Read station records: delimited text, long or wide, workbooks, and NetCDF time series.
+
+    Parameters
+    ----------
+    utc_offset_hours : the basin's; a bare date is its local noon, and a row's date is its local day.
+    formats : how files are written that are not plain CSV.
+    kept : a folder where rows of large files are kept, so that one that grew is read again only at its end.
+    since, until : first and last local day wanted; of earlier rows each site's last with snow comes too, since how long a
+        station has been silent is counted from there.
 
     Returns
     -------
-    rows : `time` (UTC, datetime64[s]), `date` (local day), the readings (mm, m, degrees Celsius), `file` and `line`;
-        sorted by site and time, the later row where a site's time stands twice.
-    findings : rows without a usable time or site, and repeated rows.
+    rows : `site_id` and `file` (categorical), `line`, `time` (UTC) and `date` (local day), both datetime64[s], and the
+        readings (mm, m, degrees Celsius); one row a site and time, sorted by them. Where a site's time stands again, the
+        later file's or line's readings count, and those of the earlier row that the later file has no column for.
+    findings : what could not be read, and rows sent again: one for a site and file where there are many.
     """
-    rows, findings = read_tables(files, STATIONS, settings, missing)
-    rows["time"] = station_instants(rows["time_text"], utc_offset_hours)
-    lost = rows["time"].isna() | rows["site_id"].eq("")
-    findings += [
-        Finding(
-            table="stations",
-            file=row.file,
-            line=row.line,
-            site_id=str(row.site_id),
-            rule="no site or time",
-            severity="error",
-            evidence=f"time = '{row.time_text[:40]}'",
-            action="set aside",
-            detail="time must be ISO 8601 with an offset (2031-03-01T06:00-02:00) or a bare date for a daily value",
-        )
-        for row in rows[lost].itertuples()
-    ]
-    rows = rows[~lost].drop(columns="time_text")
-    rows["date"] = local_days(rows["time"].to_numpy(), utc_offset_hours).astype("datetime64[s]")
-    rows, repeated = keep_newest(rows, ["site_id", "time"], "stations")
-    return rows.sort_values(["site_id", "time"], kind="stable", ignore_index=True), findings + repeated
+    task = _Task(settings, missing, formats, utc_offset_hours, kept, since, until)
+    names: dict[str, int] = {}
+    read: list[StationFile] = []
+    findings: list[Finding] = []
+    for path in files:
+        try:
+            file, noticed = _read_file(path, task, names)
+        except InputError as trouble:
+            findings.append(unreadable_table(STATIONS, path, trouble))
+            continue
+        read.append(file)
+        findings += noticed
+    if kept is not None:
+        drop_unused(kept)
+    rows, repeated = settled(read, list(names), list(READINGS.values()), since, utc_offset_hours)
+    return rows, findings + repeated
 
 
-def station_instants(text: pd.Series, utc_offset_hours: float) -> np.ndarray:
-    """Return times as UTC instants: with a written offset as they stand, a bare date as that day's local noon.
+# --- one file ---------------------------------------------------------------------------------------------------------
 
-    A time of day without an offset is no instant and comes back missing.
+
+def _read_file(path: Path, task: _Task, names: dict[str, int]) -> tuple[StationFile, list[Finding]]:
+    """Read one file; the names of its stations are added to `names`."""
+    how = format_of(path, task.settings, task.formats)
+    plan, found, pieces = _pieces(path, how, task)
+    told = Told(path, how, plan, {column.key: column for column in STATIONS.columns})
+    findings = first_findings(plan) if plan is not None and not how.wide else []
+    start = plan.first_line if plan is not None else 1
+    readings = {key: name for key, name in READINGS.items() if key in found}
+    parts, bad = [], []
+    for piece in pieces:
+        bad += [BadLine(one.line + start, one.lines, one.why, one.text) for one in piece.bad]
+        rows = numbered(piece, start, names, readings)
+        told.remember(piece, start)
+        nowhere = (rows.seconds == NO_TIME) | (rows.site == names.get("", -1))
+        if nowhere.any():
+            told.lose(rows.take(np.flatnonzero(nowhere)))
+            rows = rows.take(np.flatnonzero(~nowhere))
+        parts.append(_nearly(rows, task))
+        start += piece.lines
+    rows = together(parts)
+    told.names = list(names)
+    findings += [bad_line(plan, one, 0) for one in joined(bad)] if plan is not None else []
+    findings += told.nowhere()
+    at = instants(rows.seconds, rows.kind, rows.site, told.names, (how, task.utc_offset_hours))
+    findings += told.timeless(rows.take(np.flatnonzero(at.unclocked)), NO_CLOCK)
+    findings += told.timeless(rows.take(np.flatnonzero(at.skipped)), SKIPPED)
+    rows.seconds = at.seconds
+    wanted = at.seconds != NO_TIME
+    if task.until is not None:
+        wanted &= local_days(at.seconds.view("datetime64[s]"), task.utc_offset_hours) <= np.datetime64(task.until)
+    findings += told.ambiguous(rows.take(np.flatnonzero(at.ambiguous & wanted)))
+    if not wanted.all():
+        rows.reorder(np.flatnonzero(wanted))
+    findings += told.unreadable(rows)
+    rows.wrong = {}
+    findings += units_look_wrong("stations", path, rows.readings, {} if plan is None else how.columns)
+    return StationFile(path, rows, set(readings.values())), findings
+
+
+def _pieces(path: Path, how: FileFormat, task: _Task) -> tuple[Plan | None, set[str], Iterator[Converted]]:
+    """Return how a file is laid out (None where it has no lines), the keys it has, and its rows a piece at a time."""
+    suffix = path.suffix.casefold()
+    if suffix in TIME_SERIES:
+        piece, found = read_time_series(path, STATIONS, how.columns)
+        return None, found, iter([piece])
+    if how.wide:
+        plan, stations, chunks = opened_wide(path, STATIONS, how, task.missing)
+        also = f"{how.wide} {stations}"
+
+        def convert(chunk: bytes) -> Converted:
+            return converted_wide(split(chunk, plan.layout), plan, how.wide, stations)
+
+        return plan, {how.wide}, _converted(chunks, convert, lambda chunk: piece_key(chunk, plan, also), task)
+    if suffix in SHEETS:
+        plan, splits = opened(path, STATIONS, how, task.missing)
+        return plan, plan.found, (converted(one, plan) for one in splits)
+    plan, chunks = opened_text(path, STATIONS, how, task.missing)
+    pieces = _converted(
+        chunks,
+        lambda chunk: converted(split(chunk, plan.layout), plan),
+        lambda chunk: piece_key(chunk, plan),
+        task,
+    )
+    return plan, plan.found, pieces
+
+
+def _converted(
+    chunks: Iterator[bytes], convert: Callable[[bytes], Converted], key_of: Callable[[bytes], str], task: _Task
+) -> Iterator[Converted]:
+    """Yield the chunks' rows in their order, some at work at a time; whole chunks are kept where there is a folder."""
+
+    def one(chunk: bytes) -> Converted:
+        if task.kept is None or len(chunk) < CHUNK:
+            return convert(chunk)
+        key = key_of(chunk)
+        if task.begin is not None:
+            # Of a chunk whose time is past little counts, and that little is kept by itself.
+            last = kept_piece(task.kept, f"{key}.last")
+            if last is not None and last.columns["seconds"].max() < task.begin:
+                return last
+        piece = kept_piece(task.kept, key)
+        if piece is None:
+            piece = convert(chunk)
+            keep_piece(task.kept, key, piece)
+            keep_piece(task.kept, f"{key}.last", last_of(piece))
+        return piece
+
+    threads = min(MOST_THREADS, os.cpu_count() or 1)
+    with ThreadPoolExecutor(threads) as pool:
+        at_work: deque = deque()
+        for chunk in chunks:
+            at_work.append(pool.submit(one, chunk))
+            if len(at_work) > threads:
+                yield at_work.popleft().result()
+        while at_work:
+            yield at_work.popleft().result()
+
+
+MOST_THREADS = 4
+"""More threads than this wait for the disk and for memory."""
+
+
+def _nearly(rows: StationRows, task: _Task) -> StationRows:
+    """Return the rows that may be wanted: those far from the days asked for are left out before they take up room.
+
+    Of rows before them each station's last with snow is kept, and its last of any kind.
     """
-    bare = text.str.fullmatch(_BARE_DATE)
-    with_offset = text.str.contains(_WITH_OFFSET, regex=True) & ~bare
-    instants = pd.to_datetime(text.where(with_offset), format="ISO8601", errors="coerce", utc=True).dt.tz_localize(None)
-    noon = np.timedelta64(round((12 - utc_offset_hours) * 3600), "s")
-    days = pd.to_datetime(text.where(bare), format="%Y-%m-%d", errors="coerce")
-    return np.where(bare, days.to_numpy("datetime64[s]") + noon, instants.to_numpy("datetime64[s]"))
+    if task.until is not None:
+        end = _midnight(task.until) + (SLACK_DAYS + 1) * 86400
+        if (rows.seconds > end).any():
+            rows = rows.take(np.flatnonzero(rows.seconds <= end))
+    return rows if task.begin is None else last_before(rows, task.begin)
+
+
+SLACK_DAYS = 2
+"""Before clocks are known a time may be off by more than a day: from 12 hours west of UTC to 14 east."""
+
+
+def _midnight(day: dt.date) -> int:
+    return int(np.datetime64(day, "s").astype(np.int64))

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import pandas as pd
 
-from pipeline.inputs.columns import Column, ColumnSetting, Table, read_tables
+from pipeline.inputs.columns import Column, ColumnSetting, Table
+from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.tables import read_tables
 from pipeline.problems import Finding
 
 WEATHER = Table(
@@ -27,10 +29,13 @@ WEATHER = Table(
 
 
 def read_weather(
-    files: list[Path], settings: Mapping[str, ColumnSetting], missing: list[str]
+    files: list[Path],
+    settings: Mapping[str, ColumnSetting],
+    missing: list[str],
+    formats: Sequence[FileFormat] = (),
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Read the weather table: one row a date and issue; rows without either are set aside with a finding."""
-    rows, findings = read_tables(files, WEATHER, settings, missing)
+    rows, findings = read_tables(files, WEATHER, settings, missing, formats)
     lost = rows["date"].isna() | rows["issued"].isna()
     findings += [
         Finding(

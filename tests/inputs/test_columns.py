@@ -1,19 +1,22 @@
 """From users' tables to canonical columns: every row kept, every unreadable value named by file and line."""
 
 import numpy as np
-import pandas as pd
 import pytest
 from pydantic import BaseModel
 
-from pipeline.inputs.columns import check_declared, local_days, read_table
+from pipeline.inputs.columns import check_declared
 from pipeline.inputs.read_courses import COURSES, read_courses
-from pipeline.inputs.read_stations import STATIONS, read_stations, station_instants
+from pipeline.inputs.read_stations import STATIONS, read_stations
+from pipeline.inputs.rows import local_days
+from pipeline.inputs.tables import read_table
 from pipeline.problems import InputError, SettingsError
 
 
 class Setting(BaseModel):
     column: str | None = None
     unit: str | None = None
+    constant: str | None = None
+    file_name: str | None = None
 
 
 def written(tmp_path, text, name="table.csv"):
@@ -73,7 +76,7 @@ def test_byte_order_mark_and_spaces_in_headers_do_no_harm(tmp_path):
     [
         ("", "is empty: a header line is wanted"),
         ("a,b\n1,2\n", "no column 'site_id'. The header has: a, b"),
-        (b"\xff\xfe\x00\x01binary\x80", "is not UTF-8"),
+        (b"\xff\xfe\x00\x01binary\x80", "is not UTF-16 text"),
     ],
 )
 def test_a_file_that_is_no_table_is_one_clear_line(tmp_path, content, words):
@@ -117,13 +120,12 @@ def test_a_table_without_what_it_is_for_is_told(tmp_path):
 
 
 def test_times_with_offsets_bare_dates_and_times_without(tmp_path):
-    text = pd.Series(["2031-03-01T06:00-02:00", "2031-03-01T08:00Z", "2031-03-01", "2031-03-01T06:00", "soon"])
-    found = station_instants(text, -2.0)
-    assert found[:3].astype(str).tolist() == ["2031-03-01T08:00:00", "2031-03-01T08:00:00", "2031-03-01T14:00:00"]
-    assert np.isnat(found[3:]).all()
-    path = written(tmp_path, "site_id,time,swe_mm\nA,2031-03-01T06:00,5\n")
-    _, findings = read_stations([path], {}, [], -2.0)
-    assert ("no site or time", 2) in [(f.rule, f.line) for f in findings]
+    times = ["2031-03-01T06:00-02:00", "2031-03-01T08:00Z", "2031-03-01", "2031-03-01T06:00", "soon"]
+    path = written(tmp_path, "site_id,time,swe_mm\n" + "".join(f"S{i},{t},5\n" for i, t in enumerate(times)))
+    rows, findings = read_stations([path], {}, [], -2.0)
+    assert rows["time"].astype(str).tolist() == ["2031-03-01 08:00:00", "2031-03-01 08:00:00", "2031-03-01 14:00:00"]
+    lost = [(f.rule, f.line, f.site_id) for f in findings if f.rule != "no such column"]
+    assert sorted(lost) == [("no site or time", 5, "S3"), ("no site or time", 6, "S4")]
 
 
 def test_local_days_by_the_fixed_offset():

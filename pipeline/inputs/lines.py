@@ -1,0 +1,354 @@
+"""From the bytes of a delimited text file to fields: well-formed lines at once, the others one by one, none lost.
+
+Line numbers are the file's own, with comments, blank lines and line breaks inside quotes counted. A line that cannot be
+split into as many fields as the header has is a `BadLine`; it costs no other line.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import BinaryIO
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv as pa_csv
+
+CHUNK = 8 << 20
+"""Bytes that are read and converted at a time: small enough for a growing file to be read again only at its end."""
+
+MOST_LINES_IN_FIELD = 50
+"""A quoted text of more lines than this is a quote that was never closed."""
+
+HEADER_WITHIN = 50
+"""The header stands within the first lines; what stands above it is a title."""
+
+_TO_HEADER = 1 << 20
+
+
+@dataclass(frozen=True)
+class BadLine:
+    """A line, or some lines that belong together, that could not be split into fields.
+
+    line : the first of them, from 0 where the chunk begins.
+    lines : how many.
+    why : what is wrong, in words.
+    text : how it begins.
+    """
+
+    line: int
+    lines: int
+    why: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How the lines of a file are split.
+
+    Parameters
+    ----------
+    headers : the header's fields.
+    separator : one character.
+    comment : lines that begin with it are no data; None where there are none.
+    wanted : places of the fields that are wanted.
+    nothing : texts that mean no value.
+    """
+
+    headers: tuple[str, ...]
+    separator: str
+    comment: str | None
+    wanted: tuple[int, ...]
+    nothing: tuple[str, ...]
+
+
+@dataclass
+class Split:
+    """A chunk's fields.
+
+    Parameters
+    ----------
+    fields : the wanted fields by place, null where nothing stands.
+    line : each row's line, from 0 where the chunk begins.
+    lines : lines of the chunk.
+    bad : lines that are no rows.
+    """
+
+    fields: dict[int, pa.Array]
+    line: np.ndarray
+    lines: int
+    bad: list[BadLine] = field(default_factory=list)
+
+
+def find_header(
+    stream: BinaryIO, separators: Sequence[str], comment: str | None, required: Sequence[str]
+) -> tuple[list[str], str, int, list[BadLine]] | tuple[list[str], None, int, list[BadLine]]:
+    """Find the header line and leave the stream at the line after it.
+
+    Parameters
+    ----------
+    stream : UTF-8 bytes from the file's start.
+    separators : those that may be, the usual one first.
+    comment : lines that begin with it are passed over.
+    required : headers, plain, that the header line must have.
+
+    Returns
+    -------
+    headers : the fields of the header line; of the first line with text where no line has what is required.
+    separator : the one that gives what is required; None where none does.
+    lines : lines up to and with the header.
+    above : lines of text above the header.
+    """
+    start = stream.tell()
+    head = stream.read(_TO_HEADER)
+    above: list[BadLine] = []
+    lines, place = 0, 0
+    first: list[str] = []
+    pieces = head.split(b"\n")
+    while lines < min(len(pieces), HEADER_WITHIN):
+        raw = pieces[lines]
+        taken = 1
+        if raw.count(b'"') % 2:
+            raw, taken = _joined(pieces, lines)
+        place += len(raw) + 1
+        text = raw.decode("utf-8", "surrogateescape")
+        if text.strip() and not (comment and text.startswith(comment)):
+            for separator in separators:
+                fields = _fields(text.rstrip("\r"), separator)
+                plain = [name.strip().casefold() for name in fields] if isinstance(fields, list) else []
+                if set(required) <= set(plain):
+                    stream.seek(start + min(place, len(head)))
+                    return fields, separator, lines + taken, above
+                if not first and len(plain) > 0:
+                    first = fields
+            above.append(BadLine(lines, taken, "stands above the header", text[:_SHOWN]))
+        lines += taken
+    stream.seek(start)
+    return first, None, 0, above
+
+
+_SHOWN = 60
+
+
+def chunks(stream: BinaryIO) -> Iterator[bytes]:
+    """Yield the rest of a stream in chunks of whole lines, cut where no quote is open."""
+    while chunk := stream.read(CHUNK):
+        if not chunk.endswith(b"\n"):
+            chunk += stream.readline()
+        if chunk.count(b'"') % 2:
+            chunk += _rest_of_field(stream)
+        yield chunk
+
+
+def _rest_of_field(stream: BinaryIO) -> bytes:
+    """Return the lines up to the one that closes a quote; so many lines where it is a stray one."""
+    more = []
+    for _ in range(MOST_LINES_IN_FIELD):
+        more.append(stream.readline())
+        if more[-1].count(b'"') % 2:
+            break
+    return b"".join(more)
+
+
+def split(chunk: bytes, layout: Layout) -> Split:
+    """Split a chunk of whole lines into fields."""
+    if not chunk:
+        return Split({place: pa.array([], pa.string()) for place in layout.wanted}, np.arange(0), 0)
+    lines = chunk.count(b"\n") + (not chunk.endswith(b"\n"))
+    if _looks_plain(chunk, layout.comment):
+        try:
+            table = _at_once(chunk, layout)
+        except pa.ArrowInvalid:
+            table = None
+        # A row whose wanted fields are all empty may be a blank line.
+        if table is not None and table.num_rows == lines and table.column(0).null_count == 0:
+            fields = {place: _one(table.column(i)) for i, place in enumerate(layout.wanted)}
+            return Split(fields, np.arange(lines), lines)
+    return _one_by_one(chunk, layout, lines)
+
+
+def _looks_plain(chunk: bytes, comment: str | None) -> bool:
+    if b"\0" in chunk or (comment and comment.encode() in chunk):
+        return False
+    if b"\r" in chunk and chunk.count(b"\r") != chunk.count(b"\r\n"):
+        return False
+    # A quote within a text is a stray one, or doubled: such lines are looked at by themselves.
+    return b'"' not in chunk or re.search(rb'[^,;\t|\n\r]"[^,;\t|\n\r]', chunk) is None
+
+
+def _at_once(chunk: bytes, layout: Layout) -> pa.Table:
+    """Return the wanted fields of well-formed lines; raises ArrowInvalid where a line has too many or too few."""
+    names = [str(place) for place in range(len(layout.headers))]
+    wanted = [names[place] for place in layout.wanted]
+    return pa_csv.read_csv(
+        pa.BufferReader(chunk),
+        pa_csv.ReadOptions(column_names=names, block_size=len(chunk) + 1, use_threads=False),
+        pa_csv.ParseOptions(delimiter=layout.separator, ignore_empty_lines=False),
+        pa_csv.ConvertOptions(
+            include_columns=wanted,
+            column_types=dict.fromkeys(wanted, pa.string()),
+            null_values=list(layout.nothing),
+            strings_can_be_null=True,
+        ),
+    )
+
+
+def _one(column: pa.ChunkedArray) -> pa.Array:
+    return column.chunk(0) if column.num_chunks == 1 else pa.concat_arrays(column.chunks)
+
+
+@dataclass(frozen=True)
+class _Lines:
+    """The lines of a chunk: where each begins and ends, its quotes, and whether it is plain or no data."""
+
+    starts: np.ndarray
+    ends: np.ndarray
+    quotes: np.ndarray
+    plain: np.ndarray
+    nothing: np.ndarray
+
+
+def _looked_at(chunk: bytes, layout: Layout, lines: int) -> _Lines:
+    """Tell of each line of a chunk whether it is plain: as many fields as the header, nothing but ASCII, no quotes."""
+    data = np.frombuffer(chunk, np.uint8)
+    ends = np.flatnonzero(data == ord("\n"))
+    if len(ends) < lines:
+        ends = np.append(ends, len(data))
+    starts = np.concatenate([[0], ends[:-1] + 1])
+
+    def count(where: np.ndarray) -> np.ndarray:
+        places = np.flatnonzero(where)
+        return np.searchsorted(places, ends) - np.searchsorted(places, starts)
+
+    last = np.where(ends > starts, data[np.maximum(ends - 1, 0)], 0)
+    returns = count(data == ord("\r"))
+    separators = count(data == ord(layout.separator))
+    quotes = count(data == ord('"'))
+    seen = (data > ord(" ")) & (data != ord(layout.separator))
+    nothing = count(seen | ((data < ord(" ")) & ~np.isin(data, _BLANKS))) == 0
+    control = count((data < ord(" ")) & ~np.isin(data, _BLANKS)) > 0
+    plain = (separators == len(layout.headers) - 1) & (quotes == 0) & ~control & ~nothing
+    plain &= count(data > MOST_ASCII) == 0
+    plain &= (returns == 0) | ((returns == 1) & (last == ord("\r")))
+    if layout.comment:
+        mark = layout.comment.encode("utf-8")
+        nothing |= np.array([chunk.startswith(mark, start) for start in starts.tolist()], bool)
+        plain &= ~nothing
+    return _Lines(starts, ends, quotes, plain, nothing)
+
+
+_BLANKS = (ord("\t"), ord("\r"), ord("\n"))
+
+
+def _one_by_one(chunk: bytes, layout: Layout, lines: int) -> Split:
+    """Split a chunk some lines of which are not plain: those one by one, the others at once."""
+    of = _looked_at(chunk, layout, lines)
+
+    def text(first: int, taken: int = 1) -> str:
+        return chunk[of.starts[first] : of.ends[first + taken - 1]].decode("utf-8", "surrogateescape").rstrip("\r")
+
+    rows: list[tuple[int, list[str]]] = []
+    bad: list[BadLine] = []
+    done = of.plain | of.nothing
+    for line in np.flatnonzero(~done).tolist():
+        if done[line]:
+            continue
+        taken = _lines_of_field(of.quotes, line) if of.quotes[line] % 2 else 1
+        found = _checked(text(line, taken), layout)
+        if taken > 1 and isinstance(found, str):
+            # A quote that is closed only by accident: each line by itself.
+            taken = 1
+            found = _checked(text(line), layout)
+        done[line : line + taken] = True
+        of.plain[line : line + taken] = False
+        if isinstance(found, str):
+            bad.append(BadLine(line, taken, found, text(line)[:_SHOWN]))
+        elif found:
+            rows.append((line, found))
+    return _together(_plain_lines(chunk, (of.starts, of.ends), of.plain, layout), rows, bad, (layout, lines))
+
+
+MOST_ASCII = 127
+
+
+def _lines_of_field(quotes: np.ndarray, line: int) -> int:
+    """Return over how many lines a quote that is open at the end of a line goes on; 1 where it is never closed."""
+    after = np.flatnonzero(quotes[line + 1 : line + 1 + MOST_LINES_IN_FIELD] % 2)
+    return int(after[0]) + 2 if len(after) else 1
+
+
+def _joined(pieces: list[bytes], first: int) -> tuple[bytes, int]:
+    """Return the lines of one row from the first on, and how many they are."""
+    for taken in range(2, MOST_LINES_IN_FIELD + 2):
+        raw = b"\n".join(pieces[first : first + taken])
+        if raw.count(b'"') % 2 == 0 and first + taken <= len(pieces):
+            return raw, taken
+    return pieces[first], 1
+
+
+def _fields(text: str, separator: str) -> list[str] | str:
+    """Return the fields of a row, or what is wrong with it."""
+    try:
+        rows = list(csv.reader([text], delimiter=separator, strict=True))
+    except csv.Error as trouble:
+        words = str(trouble)
+        if "limit" in words:
+            return "a field is longer than 131072 characters"
+        return "a quote stands where none may" if "expected" in words or "end of" in words else words
+    return rows[0] if rows else []
+
+
+def _checked(text: str, layout: Layout) -> list[str] | str:
+    """Return the wanted fields of a row, none of a blank one, or what is wrong with it."""
+    if any(c < " " and c not in "\t\n\r" for c in text):
+        return "it holds control characters, as of a binary file"
+    found = _fields(text, layout.separator)
+    if isinstance(found, str):
+        return found
+    if not any(value.strip() for value in found):
+        return []
+    n = len(layout.headers)
+    if len(found) < n or any(surplus.strip() for surplus in found[n:]):
+        return f"it has {len(found)} fields where the header has {n}"
+    wanted = [found[place] for place in layout.wanted]
+    if any("\udc80" <= c <= "\udcff" for value in wanted for c in value):
+        return "it is not UTF-8 text; declare the encoding under formats: in the settings"
+    return wanted
+
+
+def _plain_lines(
+    chunk: bytes, places: tuple[np.ndarray, np.ndarray], plain: np.ndarray, layout: Layout
+) -> tuple[list[pa.Array], np.ndarray]:
+    """Return the wanted fields of the plain lines, and those lines."""
+    which = np.flatnonzero(plain)
+    if len(which) == 0:
+        return [pa.array([], pa.string()) for _ in layout.wanted], which
+    starts, ends = places
+    # Stretches of plain lines are copied whole.
+    cut = np.flatnonzero(np.diff(which) > 1)
+    firsts, lasts = which[np.concatenate([[0], cut + 1])], which[np.append(cut, len(which) - 1)]
+    kept = b"".join(chunk[a : b + 1] for a, b in zip(starts[firsts].tolist(), ends[lasts].tolist(), strict=True))
+    table = _at_once(kept, layout)
+    return [_one(column) for column in table.columns], which
+
+
+def _together(
+    plain: tuple[list[pa.Array], np.ndarray],
+    rows: list[tuple[int, list[str]]],
+    bad: list[BadLine],
+    what: tuple[Layout, int],
+) -> Split:
+    layout, lines = what
+    columns, line = plain
+    if rows:
+        line = np.concatenate([line, [number for number, _ in rows]]).astype(np.int64)
+        order = np.argsort(line, kind="stable")
+        others = zip(*(values for _, values in rows), strict=True)
+        columns = [
+            pa.concat_arrays([column, pa.array(other, pa.string())]).take(pa.array(order))
+            for column, other in zip(columns, others, strict=True)
+        ]
+        line = line[order]
+    return Split(dict(zip(layout.wanted, columns, strict=True)), line, lines, bad)

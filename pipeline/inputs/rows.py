@@ -1,0 +1,70 @@
+"""What the readers of all tables do with canonical rows: what belongs to a date, and which of two rows counts."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+
+from pipeline.problems import Finding
+
+
+def dated_outside(rows: pd.DataFrame, season: tuple[dt.date, dt.date]) -> pd.Series:
+    """Return which rows are dated before the first or after the last day; rows without a date are not."""
+    first, last = (pd.Timestamp(day) for day in season)
+    return (rows["date"] < first) | (rows["date"] > last)
+
+
+def without_lines(findings: list[Finding], rows: pd.DataFrame) -> list[Finding]:
+    """Return the findings that are not about any of the rows."""
+    if not findings or rows.empty:
+        return findings
+    lines = set(zip(rows["file"], rows["line"], strict=True))
+    return [finding for finding in findings if (finding.file, finding.line) not in lines]
+
+
+def local_days(instants_utc: np.ndarray, utc_offset_hours: float) -> np.ndarray:
+    """Return the local day (datetime64[D]) of UTC instants by the basin's fixed offset.
+
+    >>> local_days(np.array(["2031-03-01T01:00"], "datetime64[s]"), -2.0)
+    array(['2031-02-28'], dtype='datetime64[D]')
+    """
+    offset = np.timedelta64(round(utc_offset_hours * 3600), "s")
+    return (instants_utc.astype("datetime64[s]") + offset).astype("datetime64[D]")
+
+
+def up_to(rows: pd.DataFrame, date: dt.date, column: str = "date") -> pd.DataFrame:
+    """Return the rows dated no later than `date`: nothing dated after a day is used for it."""
+    return rows[rows[column].to_numpy() <= np.datetime64(date)].reset_index(drop=True)
+
+
+def keep_newest(rows: pd.DataFrame, key: list[str], role: str) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the rows with the last of each key only; the earlier ones are findings.
+
+    A later line of a file, or a later file, is a correction sent again.
+    """
+    repeated = rows.duplicated(key, keep="last").to_numpy()
+    findings = [
+        Finding(
+            table=role,
+            file=row.file,
+            line=row.line,
+            site_id=str(getattr(row, "site_id", getattr(row, "flight_id", ""))),
+            start=day_text(row),
+            end=day_text(row),
+            rule="duplicate",
+            severity="note",
+            evidence="same " + ", ".join(key),
+            action="set aside",
+            detail="the same row stands again further on, and the later one is used",
+        )
+        for row in rows[repeated].itertuples()
+    ]
+    return rows[~repeated].reset_index(drop=True), findings
+
+
+def day_text(row: object) -> str:
+    """Return a row's date as text, empty where it has none."""
+    day = getattr(row, "date", None)
+    return "" if day is None or pd.isna(day) else str(pd.Timestamp(day).date())

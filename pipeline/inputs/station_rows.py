@@ -1,0 +1,330 @@
+"""Station rows by the million: put together, sorted, and one row a site and time."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.inputs.rows import local_days
+from pipeline.inputs.tables import Converted, Wrong
+from pipeline.inputs.values import NO_TIME
+from pipeline.problems import Finding
+
+SNOW = ("swe_mm", "depth_m")
+
+
+@dataclass
+class StationRows:
+    """Rows of a station file, the same number in each array.
+
+    Parameters
+    ----------
+    site : the station, a place in the names that all files share (int32).
+    seconds, kind : the time, as `values.times` gives it; later in UTC.
+    line : from 1.
+    readings : by the program's name, float64; those that no file has a column for are left out.
+    wrong : for each key with unreadable values, which rows have one.
+    """
+
+    site: np.ndarray
+    seconds: np.ndarray
+    kind: np.ndarray
+    line: np.ndarray
+    readings: dict[str, np.ndarray]
+    wrong: dict[str, np.ndarray] = field(default_factory=dict)
+
+    def take(self, rows: np.ndarray) -> StationRows:
+        """Return some of the rows by their places."""
+        return StationRows(
+            self.site[rows],
+            self.seconds[rows],
+            self.kind[rows],
+            self.line[rows],
+            {name: values[rows] for name, values in self.readings.items()},
+            {key: mask[rows] for key, mask in self.wrong.items()},
+        )
+
+    def reorder(self, rows: np.ndarray) -> None:
+        """Keep some of the rows by their places, in their order, one array after the other: millions of rows fill memory."""
+        for name in ("site", "seconds", "kind", "line"):
+            setattr(self, name, getattr(self, name)[rows])
+        for arrays in (self.readings, self.wrong):
+            for name in arrays:
+                arrays[name] = arrays[name][rows]
+
+
+@dataclass(frozen=True)
+class StationFile:
+    """A station file as read: its rows, and the names of the readings it has a column for."""
+
+    path: Path
+    rows: StationRows
+    has: set[str]
+
+
+def numbered(piece: Converted, start: int, names: dict[str, int], readings: dict[str, str]) -> StationRows:
+    """Return a piece's rows with stations as places in `names`, which grows by the new ones, and lines of the file.
+
+    Parameters
+    ----------
+    start : the line where the piece begins.
+    readings : the program's name of each reading's key, of those that the file has.
+    """
+    coded = piece.columns["site_id"]
+    said = pc.fill_null(coded.dictionary, "").to_pylist()
+    places = np.array([names.setdefault(name, len(names)) for name in said] or [0], np.int32)
+    wrong = {}
+    for one in piece.wrong:
+        if one.key in readings:
+            wrong[one.key] = np.zeros(len(piece.line), bool)
+            wrong[one.key][one.rows] = True
+    return StationRows(
+        places[coded.indices.to_numpy(zero_copy_only=False)],
+        piece.columns["seconds"],
+        piece.columns["kind"],
+        piece.line + start,
+        {name: piece.columns[name] for name in readings.values()},
+        wrong,
+    )
+
+
+def together(parts: list[StationRows]) -> StationRows:
+    """Return rows of several pieces as one; the pieces are used up, so that their memory is free at the end."""
+    if len(parts) == 1:
+        whole = parts.pop()
+        # Arrow lends its memory for reading only.
+        whole.readings = {name: np.require(values, requirements="W") for name, values in whole.readings.items()}
+        return whole
+
+    def joined(arrays: list[np.ndarray], type_: object) -> np.ndarray:
+        return np.concatenate([np.empty(0, type_), *arrays], dtype=type_)
+
+    keys = list(dict.fromkeys(key for part in parts for key in part.wrong))
+    whole = StationRows(
+        joined([part.site for part in parts], np.int32),
+        joined([part.seconds for part in parts], np.int64),
+        joined([part.kind for part in parts], np.int8),
+        joined([part.line for part in parts], np.int64),
+        {},
+        {key: joined([part.wrong.get(key, np.zeros(len(part.line), bool)) for part in parts], bool) for key in keys},
+    )
+    for name in dict.fromkeys(name for part in parts for name in part.readings):
+        values = [
+            part.readings.pop(name) if name in part.readings else np.full(len(part.line), np.nan) for part in parts
+        ]
+        whole.readings[name] = joined(values, float)
+        del values
+    parts.clear()
+    return whole
+
+
+def last_before(rows: StationRows, begin: int) -> StationRows:
+    """Return the rows from an instant on, and of the earlier ones each station's last with snow and last of any kind."""
+    early = rows.seconds < begin
+    if not early.any():
+        return rows
+    places = np.flatnonzero(early)
+    snow = _has_snow(rows)[places]
+    last = [_last_of_each(rows.site, rows.seconds, some) for some in (places[snow], places)]
+    return rows.take(np.unique(np.concatenate([*last, np.flatnonzero(~early)])))
+
+
+def _has_snow(rows: StationRows) -> np.ndarray:
+    """Return which rows say SWE or depth."""
+    said = np.zeros(len(rows.line), bool)
+    for name in SNOW:
+        if name in rows.readings:
+            said |= np.isfinite(rows.readings[name])
+    return said
+
+
+def _last_of_each(site: np.ndarray, seconds: np.ndarray, places: np.ndarray) -> np.ndarray:
+    """Return those of some places that are a station's last in time."""
+    order = places[np.lexsort((seconds[places], site[places]))]
+    site = site[order]
+    return order[np.append(site[1:] != site[:-1], True)] if len(order) else order
+
+
+def last_of(piece: Converted) -> Converted:
+    """Return a piece brought down to what counts once its time is past: as `last_before`, and rows without a site or time."""
+    site = piece.columns["site_id"].indices.to_numpy(zero_copy_only=False)
+    seconds = piece.columns["seconds"]
+    nobody = pc.index_in(pa.array([""]), piece.columns["site_id"].dictionary)[0].as_py()
+    nowhere = (seconds == NO_TIME) | (site == (-1 if nobody is None else nobody))
+    snow = ~nowhere & np.any([np.isfinite(piece.columns[name]) for name in SNOW], axis=0)
+    last = [_last_of_each(site, seconds, np.flatnonzero(some)) for some in (snow, ~nowhere)]
+    rows = np.unique(np.concatenate([*last, np.flatnonzero(nowhere)]))
+    columns = {
+        name: values.take(pa.array(rows)) if isinstance(values, pa.Array) else values[rows]
+        for name, values in piece.columns.items()
+    }
+    wrong = [Wrong(one.key, np.searchsorted(rows, one.rows), one.texts) for one in piece.wrong if one.key == "time"]
+    return Converted(columns, piece.line[rows], piece.lines, piece.bad, wrong)
+
+
+def settled(
+    files: list[StationFile], names: list[str], readings: list[str], since: dt.date | None, utc_offset_hours: float
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return all files' rows sorted by site and time, one row each, and the findings on what stood again.
+
+    Parameters
+    ----------
+    files : in the order given: a later one is a correction of an earlier one. Their rows are used up.
+    names : the stations' names.
+    since : of rows before it only each station's last with snow is kept.
+    """
+    file = np.concatenate(
+        [np.empty(0, np.int16), *(np.full(len(one.rows.line), n, np.int16) for n, one in enumerate(files))]
+    )
+    has = {name: np.array([name in one.has for one in files], bool) for name in readings}
+    paths = [str(one.path) for one in files]
+    rows = together([one.rows for one in files])
+    sorted_names = sorted(names)
+    rank = np.array([sorted_names.index(name) for name in names] or [0], np.int32)
+    site = rank[rows.site]
+    order = _sorted(site, rows.seconds)
+    if order is not None:
+        site, file = site[order], file[order]
+        rows.reorder(order)
+        del order
+    findings: list[Finding] = []
+    again = np.zeros(len(site), bool)
+    if len(site):
+        again[:-1] = (site[1:] == site[:-1]) & (rows.seconds[1:] == rows.seconds[:-1])
+    if again.any():
+        findings = _merged(rows, (site, file, again), has, (paths, sorted_names))
+        site, file = site[~again], file[~again]
+        rows.reorder(np.flatnonzero(~again))
+    if since is not None:
+        # What the pieces kept of earlier days is brought down to one row a station.
+        rows.site = np.stack([site, file], axis=1)
+        begin = np.datetime64(since, "s").astype(np.int64) - round(utc_offset_hours * 3600)
+        rows = _one_before(rows, begin)
+        site, file = rows.site[:, 0], rows.site[:, 1]
+    time = rows.seconds.view("datetime64[s]")
+    frame = pd.DataFrame(
+        {
+            "file": pd.Categorical.from_codes(*_distinct(file, paths)),
+            "line": rows.line,
+            "site_id": pd.Categorical.from_codes(site, sorted_names),
+            **{name: rows.readings[name] if name in rows.readings else np.full(len(site), np.nan) for name in readings},
+            "time": time,
+            "date": local_days(time, utc_offset_hours).astype("datetime64[s]"),
+        },
+        copy=False,
+    )
+    return frame, findings
+
+
+def _distinct(codes: np.ndarray, paths: list[str]) -> tuple[np.ndarray, list[str]]:
+    """Return the codes into the distinct paths in their order: a file may be named twice."""
+    distinct = sorted(set(paths))
+    return np.array([distinct.index(path) for path in paths] or [0], np.int16)[codes], distinct
+
+
+def _one_before(rows: StationRows, begin: int) -> StationRows:
+    site = rows.site
+    rows.site = site[:, 0]
+    kept = last_before(StationRows(rows.site, rows.seconds, rows.kind, np.arange(len(rows.line)), rows.readings), begin)
+    early = kept.seconds < begin
+    snow = _has_snow(kept)
+    heard = set(kept.site[early & snow].tolist())
+    drop = early & ~snow & np.isin(kept.site, list(heard))
+    places = kept.line[~drop]
+    rows = rows.take(places)
+    rows.site = site[places]
+    return rows
+
+
+def _sorted(site: np.ndarray, seconds: np.ndarray) -> np.ndarray | None:
+    """Return the order by site and time, rows of the same keeping theirs; None where they are in it."""
+
+    def in_order(site: np.ndarray, seconds: np.ndarray) -> bool:
+        return bool(((site[1:] > site[:-1]) | ((site[1:] == site[:-1]) & (seconds[1:] >= seconds[:-1]))).all())
+
+    if in_order(site, seconds):
+        return None
+    # Files run through time for all stations at once, or for one after the other: by site alone they mostly are sorted,
+    # and small numbers are sorted in one pass.
+    order = np.argsort(site.astype(np.uint16) if site.max(initial=0) < _SMALL else site, kind="stable")
+    if in_order(site[order], seconds[order]):
+        return order
+    return np.lexsort((seconds, site))
+
+
+_SMALL = 1 << 16
+
+
+def _merged(
+    rows: StationRows,
+    keys: tuple[np.ndarray, np.ndarray, np.ndarray],
+    has: dict[str, np.ndarray],
+    words: tuple[list[str], list[str]],
+) -> list[Finding]:
+    """Bring rows of one site and time together in the last of them, and tell which earlier rows that replaced.
+
+    A reading is the last one whose file has a column for it: an empty cell of a later file withdraws the earlier value,
+    a column that it lacks does not.
+    """
+    site, file, again = keys
+    paths, names = words
+    groups = np.flatnonzero(again | np.concatenate([[False], again[:-1]]))
+    first = groups[np.concatenate([[True], ~again[groups[1:] - 1]])] if len(groups) else groups
+    start = np.searchsorted(groups, first)
+    last = groups[np.append(start[1:], len(groups)) - 1]
+    replaced = np.zeros(len(groups), bool)
+    changed = np.zeros(len(groups), bool)
+    size = np.diff(np.append(start, len(groups)))
+    has = {name: columns for name, columns in has.items() if name in rows.readings}
+    for name, columns in has.items():
+        values = rows.readings[name]
+        there = columns[file[groups]]
+        source = np.maximum.reduceat(np.where(there, groups, -1), start)
+        final = np.where(source >= 0, values[source], np.nan)
+        older = there & (groups < np.repeat(source, size))
+        mine, other = values[groups], np.repeat(final, size)
+        older &= np.isfinite(mine)
+        replaced |= older
+        changed |= older & ~(mine == other)
+        values[last] = final
+    # A row all of whose readings are empty is replaced by what comes later, too.
+    empty = np.ones(len(groups), bool)
+    for name in has:
+        empty &= ~np.isfinite(rows.readings[name][groups])
+    replaced |= empty & again[groups]
+    which = groups[replaced]
+    table = pd.DataFrame(
+        {
+            "site": site[which],
+            "file": file[which],
+            "line": rows.line[which],
+            "seconds": rows.seconds[which],
+            "changed": changed[replaced],
+        }
+    )
+    findings = []
+    for (place, number), part in table.groupby(["file", "site"], sort=True):
+        n, differing = len(part), int(part["changed"].sum())
+        times = part["seconds"].to_numpy().view("datetime64[s]")
+        findings.append(
+            Finding(
+                table="stations",
+                file=paths[place],
+                line=int(part["line"].iloc[0]),
+                site_id=names[number],
+                start=f"{times[0]}Z",
+                end=f"{times[-1]}Z",
+                rule="duplicate",
+                severity="note",
+                evidence=f"{n} row{'s' * (n > 1)} with the same site_id and time further on, {differing} with other values",
+                action="set aside",
+                detail="the same site and time stand again further on or in a later file, and the later readings are used",
+            )
+        )
+    return findings

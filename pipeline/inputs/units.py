@@ -1,0 +1,85 @@
+"""From a declared unit to the canonical one."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+
+from pipeline.problems import InputError
+
+
+@dataclass(frozen=True)
+class Conversion:
+    """How a number in one unit becomes a number in another: `factor * x**power + offset`."""
+
+    factor: float = 1.0
+    offset: float = 0.0
+    power: int = 1
+
+    def of(self, numbers: np.ndarray | float) -> np.ndarray | float:
+        """Return numbers in the other unit."""
+        return self.factor * numbers**self.power + self.offset
+
+
+SAME = Conversion()
+
+
+@cache
+def conversion(unit: str, to: str) -> Conversion:
+    """Return how a number in `unit` becomes one in `to`, both as pint spells them.
+
+    Two quantities of another dimension are what crews and data files write for the same thing: a cutter's diameter stands
+    for its area (a circle's), and a mass of water over an area for its depth (1 kg/m2 is 1 mm).
+
+    Raises
+    ------
+    InputError : the unit is unknown, or of another dimension.
+
+    >>> round(conversion("inch", "cm").of(10.0), 6), round(conversion("degF", "degC").of(50.0), 6)
+    (25.4, 10.0)
+    >>> round(conversion("inch", "cm**2").of(1.485), 4)
+    11.174
+    >>> round(conversion("kg m-2", "mm").of(300.0), 6)
+    300.0
+    """
+    if unit == to:
+        return SAME
+    import pint  # noqa: PLC0415  half a second, needed only where a unit is declared
+
+    registry = _registry()
+    try:
+        quantity = registry.Quantity(1.0, _spelled(unit))
+        if to == "cm**2" and quantity.check("[length]"):
+            return Conversion(math.pi / 4.0 * float(quantity.to("cm").magnitude) ** 2, power=2)
+        if to == "mm" and quantity.check("[mass]/[length]**2"):
+            return Conversion(float(quantity.to("kg/m**2").magnitude))
+        zero = float(registry.Quantity(0.0, _spelled(unit)).to(to).magnitude)
+        if zero == 0.0:
+            return Conversion(float(quantity.to(to).magnitude))
+        return Conversion(float(quantity.to(to).magnitude) - zero, zero)
+    except (pint.PintError, AttributeError, ValueError, TypeError, AssertionError, SyntaxError) as trouble:
+        raise InputError(f"'{unit}' cannot be turned into {to} ({trouble})") from None
+
+
+def _spelled(unit: str) -> str:
+    """Return a unit of the CF conventions as pint spells it: 'kg m-2' is kg*m**-2.
+
+    >>> _spelled("kg m-2")
+    'kg*m**-2'
+    >>> _spelled("cm**2")
+    'cm**2'
+    """
+    if re.fullmatch(r"[A-Za-z]+-?\d*(?: [A-Za-z]+-?\d*)*", unit) and re.search(r"[ \d]", unit):
+        return "*".join(re.sub(r"(-?\d+)$", r"**\1", part) for part in unit.split())
+    return unit
+
+
+@cache
+def _registry() -> object:
+    import pint  # noqa: PLC0415  half a second, needed only where a unit is declared
+
+    return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)

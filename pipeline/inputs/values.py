@@ -1,0 +1,207 @@
+"""From the text of a column to its values: numbers, dates and times, with which of them cannot be read.
+
+Text comes as Arrow strings, null where there is no value. The quick way converts a whole column at once; where a single
+value resists, all are looked at by the pattern of what is allowed. Both ways give the same values.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+DATES = ("year-first", "day-first", "month-first", "excel-serial")
+"""How dates may be declared to be written; year-first is understood everywhere, since its four digits tell it."""
+
+INSTANT, BARE_DATE, LOCAL_TIME = 0, 1, 2
+"""What a time is: an instant in UTC, the midnight that begins a bare date, a local time whose clock must be declared."""
+
+NO_TIME = np.iinfo(np.int64).min
+"""datetime64's "not a time" as a number."""
+
+_NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
+_CLOCK = r"(?:[T ]\s*(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,]\d+)?)?)?"
+_OFFSET = r"\s*(?P<offset>[Zz]|UTC|[+-]\d{2}(?::?\d{2})?)?$"
+_DAY = {
+    "year-first": r"^(?P<year>\d{4})[-/.](?P<month>\d{1,2})[-/.](?P<day>\d{1,2})",
+    "day-first": r"^(?P<day>\d{1,2})[-/.](?P<month>\d{1,2})[-/.](?P<year>\d{4})",
+    "month-first": r"^(?P<month>\d{1,2})[-/.](?P<day>\d{1,2})[-/.](?P<year>\d{4})",
+}
+_FIRST_SERIAL, _LAST_SERIAL = 61.0, 100_000.0
+"""Excel's serial days before March 1900 count a leap day that was none; a hundred thousand is in 2173."""
+
+
+@dataclass(frozen=True)
+class Writing:
+    """How values are written: the decimal mark, the order of dates, and the codes that mean "no value"."""
+
+    decimal: str = "."
+    dates: str = "year-first"
+    missing: tuple[str, ...] = ("",)
+
+    @property
+    def missing_numbers(self) -> np.ndarray:
+        """The codes that are numbers: -9999.0 and -9999 are the same code."""
+        return np.array([float(code) for code in self.missing if _is_number(code)])
+
+
+def _is_number(code: str) -> bool:
+    try:
+        return np.isfinite(float(code))
+    except ValueError:
+        return False
+
+
+def given(text: pa.Array, missing: Sequence[str]) -> pa.Array:
+    """Return text without the blanks around it, null where nothing or a code for no value stands."""
+    trimmed = pc.utf8_trim_whitespace(text)
+    nothing = pc.is_in(trimmed, pa.array(["", *missing], trimmed.type))
+    return pc.if_else(nothing, pa.scalar(None, trimmed.type), trimmed)
+
+
+def texts(text: pa.Array, writing: Writing) -> pa.DictionaryArray:
+    """Return text, trimmed, as a dictionary; what is missing is the empty text."""
+    coded = pc.dictionary_encode(text)
+    said = pc.fill_null(given(coded.dictionary.cast(pa.string()), writing.missing), "")
+    # Two spellings of one text, with and without blanks, are one.
+    unique = pc.unique(pa.concat_arrays([said, pa.array([""])]))
+    place = pc.index_in(said, unique)
+    codes = pc.fill_null(pc.take(place, coded.indices), pc.index_in(pa.array([""]), unique)[0])
+    return pa.DictionaryArray.from_arrays(codes.cast(pa.int32()), unique)
+
+
+def numbers(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray]:
+    """Return float64 values, NaN where there is none, and a mask of those that are there but are no number."""
+    wrong = np.zeros(len(text), bool)
+    if text.null_count == len(text):
+        return np.full(len(text), np.nan), wrong
+    try:
+        if writing.decimal != ".":
+            raise pa.ArrowInvalid  # noqa: TRY301  looked at one by one: a point is no decimal mark there
+        values = _as_numpy(pc.cast(text, pa.float64()))
+        wrong = ~np.isfinite(values) & np.asarray(text.is_valid())
+    except pa.ArrowInvalid:
+        wrong[:] = True
+    if wrong.any():
+        text = given(text, writing.missing)
+        plain = text
+        if writing.decimal != ".":
+            plain = pc.replace_substring(pc.replace_substring(text, ".", "?"), writing.decimal, ".")
+        fits = pc.match_substring_regex(plain, _NUMBER)
+        values = _as_numpy(pc.cast(pc.if_else(fits, plain, pa.scalar(None, plain.type)), pa.float64()))
+        wrong = np.asarray(text.is_valid()) & ~np.isfinite(values)
+        values = np.where(wrong, np.nan, values)
+    if len(writing.missing_numbers):
+        values = np.where(np.isin(values, writing.missing_numbers), np.nan, values)
+    return values, wrong
+
+
+def _as_numpy(values: pa.Array) -> np.ndarray:
+    return pc.fill_null(values, np.nan).to_numpy(zero_copy_only=False)
+
+
+def dates(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray]:
+    """Return dates as datetime64[s] at midnight, and a mask of those that are there but are no date.
+
+    A time of day without an offset is left out: the sheet's day is the day.
+    """
+    try:
+        days = pc.cast(text, pa.date32()).to_numpy(zero_copy_only=False).astype("datetime64[s]")
+        return days, np.zeros(len(text), bool)
+    except pa.ArrowInvalid:
+        pass
+    seconds, kind, wrong = times(text, writing)
+    wrong |= (kind == INSTANT) & (seconds != NO_TIME)
+    days = seconds.view("datetime64[s]").astype("datetime64[D]").astype("datetime64[s]")
+    return np.where(wrong, np.datetime64("NaT"), days), wrong
+
+
+def times(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return times as seconds since 1970, what each is, and a mask of those that are there but are no time.
+
+    Returns
+    -------
+    seconds : int64; of a bare date its midnight, of a local time as if its clock were UTC; datetime64's "not a time"
+        where there is none.
+    kind : int8, INSTANT, BARE_DATE or LOCAL_TIME.
+    wrong : mask.
+
+    ISO 8601 in all its usual forms; day-first, month-first and Excel's serial days where declared. 24:00 is the midnight
+    that ends the day. Parts of a second are left out.
+    """
+    n = len(text)
+    for type_, what in ((pa.timestamp("s", "UTC"), INSTANT), (pa.date32(), BARE_DATE)):
+        try:
+            found = pc.cast(text, type_).cast(pa.timestamp("s"))
+        except pa.ArrowInvalid:
+            continue
+        return _seconds(found), np.full(n, what, np.int8), np.zeros(n, bool)
+    text = given(text, writing.missing)
+    seconds, kind = np.full(n, NO_TIME), np.zeros(n, np.int8)
+    orders = ["year-first", writing.dates] if writing.dates in _DAY else ["year-first"]
+    for order in dict.fromkeys(orders):
+        _by_pattern(text, order, seconds, kind)
+    if writing.dates == "excel-serial":
+        _serials(text, writing, seconds, kind)
+    return seconds, kind, np.asarray(text.is_valid()) & (seconds == NO_TIME)
+
+
+def _seconds(found: pa.Array) -> np.ndarray:
+    return pc.fill_null(found.cast(pa.int64()), NO_TIME).to_numpy(zero_copy_only=False)
+
+
+def _by_pattern(text: pa.Array, order: str, seconds: np.ndarray, kind: np.ndarray) -> None:
+    """Fill in the times that are written in an order and stand for a day that exists."""
+    parts = pc.extract_regex(text, _DAY[order] + _CLOCK + _OFFSET)
+    rows = np.flatnonzero(np.asarray(parts.is_valid()))
+    if len(rows) == 0:
+        return
+    parts = parts.take(pa.array(rows))
+
+    def part(name: str) -> np.ndarray:
+        piece = pc.struct_field(parts, name)
+        return pc.cast(pc.if_else(pc.equal(piece, ""), "0", piece), pa.int64()).to_numpy(zero_copy_only=False)
+
+    year, month, day = part("year"), part("month"), part("day")
+    possible = (year >= 1) & (month >= 1) & (month <= MONTHS) & (day >= 1)
+    first = (np.where(possible, (year - 1970) * MONTHS + month - 1, 0)).astype("datetime64[M]")
+    midnight = first.astype("datetime64[D]") + (day - 1).astype("timedelta64[D]")
+    possible &= midnight.astype("datetime64[M]") == first
+    hour, minute, second = part("hour"), part("minute"), part("second")
+    whole_day = (hour == END_OF_DAY) & (minute == 0) & (second == 0)
+    possible &= ((hour < END_OF_DAY) | whole_day) & (minute < SIXTY) & (second < SIXTY)
+    offset = pc.struct_field(parts, "offset")
+    has_clock = np.asarray(pc.not_equal(pc.struct_field(parts, "hour"), ""))
+    has_offset = np.asarray(pc.not_equal(offset, ""))
+    # An offset without a time of day says of no instant.
+    possible &= has_clock | ~has_offset
+    east = np.zeros(len(rows), np.int64)
+    if has_offset.any():
+        digits = pc.replace_substring_regex(offset, r"[Zz]|UTC|:", "")
+        hours = pc.cast(pc.if_else(pc.equal(digits, ""), "0", pc.utf8_slice_codeunits(digits, 1, 3)), pa.int64())
+        rest = pc.utf8_slice_codeunits(digits, 3, 5)
+        minutes = pc.cast(pc.if_else(pc.equal(rest, ""), "0", rest), pa.int64())
+        sign = np.where(np.asarray(pc.starts_with(digits, "-")), -1, 1)
+        east = sign * (hours.to_numpy(zero_copy_only=False) * 3600 + minutes.to_numpy(zero_copy_only=False) * 60)
+        possible &= np.abs(east) <= MOST_EAST_S
+    found = midnight.astype("datetime64[s]").astype(np.int64) + hour * 3600 + minute * 60 + second - east
+    what = np.where(has_offset, INSTANT, np.where(has_clock, LOCAL_TIME, BARE_DATE))
+    seconds[rows[possible]], kind[rows[possible]] = found[possible], what[possible]
+
+
+MONTHS, END_OF_DAY, SIXTY = 12, 24, 60
+
+MOST_EAST_S = 14 * 3600
+"""No clock on earth is further from UTC."""
+
+
+def _serials(text: pa.Array, writing: Writing, seconds: np.ndarray, kind: np.ndarray) -> None:
+    """Fill in Excel's serial days: days since 1899-12-30, the time of day as the fraction."""
+    serial, _ = numbers(text, writing)
+    rows = np.flatnonzero((serial >= _FIRST_SERIAL) & (serial < _LAST_SERIAL) & (seconds == NO_TIME))
+    start = np.datetime64("1899-12-30", "s").astype(np.int64)
+    seconds[rows] = start + np.round(serial[rows] * 86400.0).astype(np.int64)
+    kind[rows] = np.where(serial[rows] == np.floor(serial[rows]), BARE_DATE, LOCAL_TIME)
