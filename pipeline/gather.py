@@ -28,6 +28,7 @@ from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_t
 from pipeline.inputs.read_weather import WEATHER, as_issued_by, read_weather
 from pipeline.measurements.course_checks import CourseLimits, check_courses
 from pipeline.measurements.daily import daily_values, silent_stations
+from pipeline.measurements.excursions import Rates
 from pipeline.measurements.points import course_visits, station_density, station_swe_se_mm
 from pipeline.measurements.station_checks import StationLimits, check_stations
 from pipeline.problems import Finding, InputError, findings_table
@@ -194,7 +195,8 @@ def _measurements(
         findings += silent_stations(heard, stations, pd.Timestamp(date), settings.stations.silent_days)
     samples, noticed = check_courses(_in_service(samples, sites, "courses", findings), _course_limits(settings))
     findings += noticed
-    records, noticed = check_stations(_in_service(records, sites, "stations", findings), _station_limits(settings))
+    in_service = _in_service(records, sites, "stations", findings)
+    records, noticed = check_stations(in_service, _station_limits(settings), settings.basin.season_start)
     findings += noticed
     visits, daily = course_visits(samples), daily_values(records)
     known = sites.set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})
@@ -260,13 +262,22 @@ def _course_limits(settings: Settings) -> CourseLimits:
 
 
 def _station_limits(settings: Settings) -> StationLimits:
-    checks = settings.checks
+    checks, stations = settings.checks, settings.stations
     return StationLimits(
         swe_high_mm=checks.swe_high_mm,
         depth_high_m=checks.depth_high_m,
-        spike_mm=checks.spike_mm,
-        spike_m=checks.spike_m,
-        flat_line_days=checks.flat_line_days,
+        swe_rates=Rates(
+            stations.snowfall_mm_hour, stations.snowfall_mm_day, stations.melt_mm_hour, stations.melt_mm_day
+        ),
+        depth_rates=Rates(
+            stations.depth_rise_m_hour,
+            stations.depth_rise_m_day,
+            stations.depth_fall_m_hour,
+            stations.depth_fall_m_day,
+        ),
+        flat_line_days=stations.flat_line_days,
+        step_mm=stations.step_mm,
+        zero_drift_mm=stations.zero_drift_mm,
         density_low=checks.density_low_kg_m3,
         density_high=checks.density_high_kg_m3,
         density_least_depth_m=checks.density_least_depth_m,

@@ -1,0 +1,136 @@
+"""SWE against depth: where the two contradict each other, which of them is wrong, and whether a unit explains it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.measurements.shifts import UNIT_FACTORS
+from pipeline.measurements.station_series import UNITS, StationSeries
+from pipeline.measurements.surroundings import Surroundings, others_quantile
+
+SWE_ERROR_MM = 8.0
+DEPTH_ERROR_M = 0.04
+"""A contradiction must outlast what the two sensors may be off by: a wandering zero, and a target of grass or a cone of snow."""
+
+USUAL_DENSITY = (120.0, 550.0)
+"""Snow that has lain for some days has a density between these, kg/m3; a unit that brings it there explains a contradiction."""
+
+UNIT_DAYS = 3
+"""A unit mix-up lasts; a contradiction of a shorter time says nothing of units."""
+
+MIDDLE_DENSITY = 300.0
+
+REMEMBERED_DAYS = 10
+"""The last good day before a contradiction tells which sensor moved, if it is not longer ago."""
+
+
+def contradictions(series: StationSeries, limits: tuple[float, float, float]) -> None:
+    """Set aside the sensor that is wrong where SWE over depth is no density of snow.
+
+    The one that moved away from its own last good days is wrong, or from its neighbours' where there is none; in doubt it is
+    the depth: SWE is what the estimate stands on.
+
+    Parameters
+    ----------
+    limits : least and greatest density (kg/m3), and the depth (m) that must be exceeded.
+    """
+    low, high, least_depth = limits
+    swe, depth = series.values["swe_mm"], series.values["depth_m"]
+    deep = depth > least_depth
+    wrong = deep & (swe + SWE_ERROR_MM < low * (depth - DEPTH_ERROR_M))
+    wrong |= deep & (swe - SWE_ERROR_MM > high * (depth + DEPTH_ERROR_M))
+    if not wrong.any():
+        return
+    around = Surroundings(series)
+    typical = {
+        "swe_mm": others_quantile(around.swe, 0.5),
+        "depth_m": others_quantile(around.depth, 0.5),
+    }
+    for rows in _stretches(series, wrong):
+        _treat(series, rows, (wrong, typical), limits)
+
+
+def _stretches(series: StationSeries, wrong: np.ndarray) -> list[np.ndarray]:
+    """Return the rows of each stretch of contradictions no further apart than two days."""
+    rows = np.flatnonzero(wrong)
+    site = np.searchsorted(series.bounds, rows, side="right")
+    apart = (np.diff(site) != 0) | (np.diff(series.hours[rows]) > STRETCH_HOURS)
+    return np.split(rows, np.flatnonzero(apart) + 1)
+
+
+STRETCH_HOURS = 48.0
+
+
+def _treat(
+    series: StationSeries,
+    rows: np.ndarray,
+    known: tuple[np.ndarray, dict[str, np.ndarray]],
+    limits: tuple[float, float, float],
+) -> None:
+    wrong, typical = known
+    low, high, least_depth = limits
+    swe, depth = series.values["swe_mm"], series.values["depth_m"]
+    density = swe[rows] / depth[rows]
+    culprit = _culprit(series, rows, wrong, typical)
+    words = _unit(culprit, float(np.median(density)))
+    lasting = series.hours[rows[-1]] - series.hours[rows[0]] >= UNIT_DAYS * 24.0
+    if words is not None and lasting:
+        rule, detail = (
+            "unit mix-up",
+            f"the readings look like {words}; declare the unit under columns.stations or mend the logger",
+        )
+    else:
+        rule, detail = (
+            "depth against SWE",
+            "depth and SWE contradict each other; see to the sensor set aside, and to the other one if it stays so",
+        )
+    series.tell(
+        rows,
+        culprit,
+        rule=rule,
+        evidence=lambda part: (
+            f"{series.values[culprit][part].min():.3g} to {series.values[culprit][part].max():.3g} {UNITS[culprit]}, density "
+            f"{density.min():.0f} to {density.max():.0f} kg/m3 where {low:.0f} to {high:.0f} is possible over {least_depth:g} m"
+        ),
+        detail=detail,
+        near_hours=1e9,
+    )
+
+
+def _unit(name: str, density: float) -> str | None:
+    """Return the words of the unit mix-up that brings a density nearest the middle of what is usual, None where none does."""
+    found, nearest = None, np.inf
+    for words, factor in UNIT_FACTORS[name].items():
+        made = density * factor if name == "swe_mm" else density / factor
+        far = abs(np.log(made / MIDDLE_DENSITY)) if made > 0 else np.inf
+        if USUAL_DENSITY[0] <= made <= USUAL_DENSITY[1] and far < nearest:
+            found, nearest = words, far
+    return found
+
+
+def _culprit(
+    series: StationSeries, rows: np.ndarray, wrong: np.ndarray, typical: dict[str, np.ndarray]
+) -> str:
+    """Return the sensor that moved more from its last good readings, or that is further from its neighbours'."""
+    site = int(np.searchsorted(series.bounds, rows[0], side="right")) - 1
+    first = max(int(series.bounds[site]), int(rows[0]) - LOOKED_BACK)
+    before = np.arange(first, rows[0])
+    before = before[series.hours[before] >= series.hours[rows[0]] - REMEMBERED_DAYS * 24.0]
+    before = before[~wrong[before]]
+    day = series.day_of[rows[0]]
+    moved = {}
+    for name, floor in (("swe_mm", 10.0), ("depth_m", 0.05)):
+        values = series.values[name]
+        now = max(float(np.median(values[rows])), floor)
+        good = values[before][np.isfinite(values[before])]
+        reference = float(np.median(good[-REMEMBERED:])) if len(good) else float(typical[name][day, site])
+        moved[name] = abs(np.log(now / max(reference, floor))) if np.isfinite(reference) else 0.0
+    return "swe_mm" if moved["swe_mm"] > moved["depth_m"] + CLEARLY else "depth_m"
+
+
+LOOKED_BACK = 3000
+"""Readings looked back over: ten days of five-minute steps."""
+
+REMEMBERED = 24
+CLEARLY = 0.5
+"""SWE must have moved by a factor of 1.6 more than depth to be the one that is wrong."""

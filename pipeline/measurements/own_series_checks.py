@@ -1,0 +1,309 @@
+"""Checks of a station's series against itself and against what snow can do: range, noise, spikes, stuck sensors."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.measurements.excursions import (
+    JUMP,
+    LEAST_NOISE,
+    NOISE_ALLOWED,
+    SPIKE,
+    Rates,
+    excursions,
+    noise,
+)
+from pipeline.measurements.station_series import READ, UNITS, StationSeries
+from pipeline.measurements.surroundings import Surroundings
+
+ZERO_WANDERS = {"swe_mm": -25.0, "depth_m": -0.15}
+"""Readings down to this are a sensor's wandering zero, not faults; daily values show them as none (common practice, no source)."""
+
+AIR_TEMPERATURES = (-60.0, 50.0)
+"""Air temperatures of inhabited mountains lie within these, C (common practice, no source)."""
+
+BARE = {"swe_mm": 5.0, "depth_m": 0.03}
+"""Bare ground reads within this of nothing, for months and rightly."""
+
+
+def out_of_range(series: StationSeries, name: str, limits: tuple[float, float]) -> None:
+    """Set aside readings below the first or above the second limit."""
+    low, high = limits
+    values, unit = series.values[name], UNITS[name]
+    series.tell(
+        (values < low) | (values > high),
+        name,
+        rule="out of range",
+        evidence=lambda rows: (
+            f"{values[rows].min():g} to {values[rows].max():g} {unit}, allowed {low:g} to {high:g} {unit}"
+        ),
+        detail="the sensor or its code for no value is at fault; list the code under missing: in the settings",
+    )
+
+
+def noises(series: StationSeries, name: str) -> np.ndarray:
+    """Return each station's noise of one reading, (stations,), never below the rounding."""
+    values = series.values[name]
+    return np.array(
+        [max(noise(values[rows][np.isfinite(values[rows])]), LEAST_NOISE[name]) for rows in series.stations()]
+    )
+
+
+ZIGZAG_NOISES = 6.0
+"""A reading further than so many standard deviations of the usual noise from both its neighbours, to the same side."""
+
+ZIGZAG_LEAST = {"swe_mm": 6.0, "depth_m": 0.10}
+"""And by at least this."""
+
+ZIGZAGS = 5
+"""So many zigzags within two days, and a quarter of the readings, are a sensor gone wild and not single spikes."""
+
+
+def erratic(series: StationSeries, name: str, usual: np.ndarray) -> None:
+    """Set aside stretches in which readings jump to and fro much further than the station's usual noise.
+
+    Parameters
+    ----------
+    usual : the stations' noise, as `noises`.
+    """
+    rows = np.flatnonzero(np.isfinite(series.values[name]))
+    values, hours = series.values[name][rows], series.hours[rows]
+    site = np.searchsorted(series.bounds, rows, side="right") - 1
+    far = ZIGZAG_NOISES * usual[site] + ZIGZAG_LEAST[name]
+    step = np.diff(values)
+    to_and_fro = (step[:-1] * step[1:] < 0) & (np.minimum(np.abs(step[:-1]), np.abs(step[1:])) > far[1:-1])
+    to_and_fro &= (site[:-2] == site[2:]) & (hours[2:] - hours[:-2] <= DAYS_OF_ZIGZAG * 24.0)
+    marks = np.flatnonzero(to_and_fro) + 1
+    if len(marks) < ZIGZAGS:
+        return
+    # Every run of so many marks within two days, with the readings between them.
+    close = marks[ZIGZAGS - 1 :] - marks[: 1 - ZIGZAGS]
+    within = hours[marks[ZIGZAGS - 1 :]] - hours[marks[: 1 - ZIGZAGS]] <= DAYS_OF_ZIGZAG * 24.0
+    within &= (site[marks[ZIGZAGS - 1 :]] == site[marks[: 1 - ZIGZAGS]]) & (close <= ZIGZAGS / ZIGZAG_SHARE)
+    wild = np.zeros(len(rows) + 1, np.int64)
+    np.add.at(wild, marks[: 1 - ZIGZAGS][within], 1)
+    np.add.at(wild, marks[ZIGZAGS - 1 :][within] + 1, -1)
+    wrong = np.zeros(len(series), bool)
+    wrong[rows[np.cumsum(wild[:-1]) > 0]] = True
+    everything, unit = series.values[name].copy() if wrong.any() else series.values[name], UNITS[name]
+    series.tell(
+        wrong,
+        name,
+        rule="rate of change",
+        evidence=lambda part: (
+            f"to and fro between {everything[part].min():.3g} and {everything[part].max():.3g} {unit}, usual noise "
+            f"{usual[np.searchsorted(series.bounds, part[0], side='right') - 1]:.2g} {unit}"
+        ),
+        detail="the readings change to and fro faster than snow can; look at the sensor, its cable and its power",
+    )
+
+
+DAYS_OF_ZIGZAG = 2.0
+ZIGZAG_SHARE = 0.25
+
+
+def spikes(series: StationSeries, name: str, rates: Rates, usual: np.ndarray) -> np.ndarray:
+    """Set aside readings and short bursts that no snow can make and that come back; return the rows where a level jumps.
+
+    Parameters
+    ----------
+    rates : what snow can do.
+    usual : the stations' noise.
+    """
+    kind = np.zeros(len(series), np.uint8)
+    values, unit = series.values[name], UNITS[name]
+    limits = (rates.rise_hour, rates.rise_day, rates.fall_hour, rates.fall_day)
+    excursions(values, series.hours, series.bounds, limits, NOISE_ALLOWED * usual, kind)
+
+    def evidence(rows: np.ndarray) -> str:
+        before = values[: rows[0]][-SEEN_BACK:]
+        before = before[np.isfinite(before)]
+        worst = values[rows][np.argmax(np.abs(values[rows] - before[-1]))]
+        return f"{worst:.4g} {unit} where {before[-1]:.4g} {unit} stood before and after"
+
+    series.tell(
+        kind == SPIKE,
+        name,
+        rule="spike",
+        evidence=evidence,
+        detail="away and back within a day, faster than snow falls or melts; a lone one is noise, many are a failing sensor",
+        near_hours=2.0,
+    )
+    return np.flatnonzero(kind == JUMP)
+
+
+SEEN_BACK = 2000
+"""Readings looked back over for the last good one: a week of five-minute steps."""
+
+GAP_HOURS = 36.0
+"""Readings further apart than this have a gap between them: stations report at least daily."""
+
+TEMPERATURE_STUCK_HOURS = 48.0
+TEMPERATURE_STUCK_READINGS = 5
+"""Air that has the very same temperature for two days and five readings is a stuck sensor (common practice, no source)."""
+
+
+def stuck_temperature(series: StationSeries) -> None:
+    """Set aside air temperatures that do not move at all for days: air always does."""
+    name = "air_temperature_c"
+    runs, length, count = _still_runs(series, name)
+    _tell_stuck(series, name, runs[(length >= TEMPERATURE_STUCK_HOURS) & (count >= TEMPERATURE_STUCK_READINGS)])
+
+
+def stuck(series: StationSeries, name: str, days: float, around: Surroundings) -> None:
+    """Set aside winter readings that do not move at all, where snow must have or the sensor always wobbles.
+
+    Parameters
+    ----------
+    name : swe_mm or depth_m.
+    days : longest rest of a sensor on snow.
+    around : what the other stations and the gauges said meanwhile.
+    """
+    values = series.values[name]
+    runs, length, _ = _still_runs(series, name)
+    suspect = (length >= days * 24.0) & (np.abs(values[runs[:, 0]]) > BARE[name]) if len(runs) else np.zeros(0, bool)
+    if not suspect.any():
+        return
+    wobbles = _always_wobbles(series, name)
+    kept = []
+    for first, last in runs[suspect]:
+        site = int(np.searchsorted(series.bounds, first, side="right")) - 1
+        a, b = series.day_of[first], series.day_of[last]
+        if around.moved(name, site, (a, b)) or (wobbles[site] and not around.at_rest(name, site, (a, b))):
+            kept.append((first, last))
+    _tell_stuck(series, name, np.array(kept, dtype=np.int64).reshape(-1, 2))
+
+
+def _still_runs(series: StationSeries, name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the stretches of one and the same reading: first and last row of each, its hours, its readings."""
+    rows = np.flatnonzero(np.isfinite(series.values[name]))
+    if len(rows) == 0:
+        return np.empty((0, 2), np.int64), np.empty(0), np.empty(0)
+    values, hours = series.values[name][rows], series.hours[rows]
+    new = np.ones(len(rows), bool)
+    new[1:] = values[1:] != values[:-1]
+    # Two equal readings on either side of a gap are two readings, not a line.
+    new[1:] |= hours[1:] - hours[:-1] > GAP_HOURS
+    starts_site = np.searchsorted(rows, series.bounds[:-1])
+    new[starts_site[starts_site < len(rows)]] = True
+    starts = np.flatnonzero(new)
+    ends = np.append(starts[1:], len(rows)) - 1
+    return np.column_stack([rows[starts], rows[ends]]), hours[ends] - hours[starts], ends - starts + 1
+
+
+SUBDAILY = 3
+WOBBLING_DAYS = 20
+STILL_SHARE = 0.05
+
+
+def _always_wobbles(series: StationSeries, name: str) -> np.ndarray:
+    """Return which stations' readings on snow always change within a day: in less than 5 % of 20 days do they rest."""
+    values = series.values[name]
+    still = series.by_day(
+        (np.fmax.reduceat(values, series.day_starts) == np.fmin.reduceat(values, series.day_starts)).astype(float)
+    )
+    snow = (series.daily_count(name) >= SUBDAILY) & (series.daily_mean(name) > SNOW[name])
+    # A stuck sensor's own days must not hide that it always moved before: long rests count as three days at most.
+    resting = snow & (still > 0)
+    rest = np.zeros(resting.shape[1])
+    run = np.zeros(resting.shape[1])
+    for day in resting:
+        run = np.where(day, run + 1, 0)
+        rest += day & (run <= REST_COUNTED)
+    days = (snow & ~resting).sum(axis=0) + rest
+    return (days >= WOBBLING_DAYS) & (rest <= STILL_SHARE * days)
+
+
+REST_COUNTED = 3
+SNOW = {"swe_mm": 30.0, "depth_m": 0.15}
+"""More than this is snow and not a wandering zero."""
+
+
+def _tell_stuck(series: StationSeries, name: str, runs: np.ndarray) -> None:
+    if len(runs) == 0:
+        return
+    marks = np.zeros(len(series) + 1, np.int64)
+    np.add.at(marks, runs[:, 0], 1)
+    np.add.at(marks, runs[:, 1] + 1, -1)
+    wrong = (np.cumsum(marks[:-1]) > 0) & np.isfinite(series.values[name])
+    values, hours, unit = series.values[name], series.hours, UNITS[name]
+    series.tell(
+        wrong,
+        name,
+        rule="flat line",
+        evidence=lambda rows: (
+            f"{values[rows[0]]:.4g} {unit}, not one step in {(hours[rows[-1]] - hours[rows[0]]) / 24.0:.1f} days"
+        ),
+        detail="a sensor in the weather moves; this one is stuck: restart the logger, look for ice and for a broken cable",
+        near_hours=0.0,
+    )
+
+
+REPEATED_READINGS = 12
+"""A day of so many readings, one by one the same as the day before, is no weather: it is the day before sent again."""
+
+REPEATED_ALL = 4
+"""Where snow and air temperature are the same together, a day of so many readings is enough."""
+
+REPEATED_CHANGES = 1.0 / 3.0
+"""Share of the day's steps that must be changes: a still day is like the day before by right."""
+
+
+def repeated_days(series: StationSeries) -> None:
+    """Set aside snow and air readings that repeat those of 24 hours before, value for value: the feed stood still."""
+    for rows in series.stations():
+        hours = series.hours[rows]
+        least = 2 * REPEATED_ALL
+        if len(hours) < least:
+            continue
+        step = float(np.median(np.diff(hours)))
+        lag = round(24.0 / step) if step > 0 else 0
+        if lag < REPEATED_ALL or len(hours) <= lag:
+            continue
+        apart = hours[lag:] - hours[:-lag] == DAY
+        same, moving, there = {}, {}, {}
+        for name in READ:
+            values = series.values[name][rows]
+            there[name] = np.isfinite(values[lag:]) & np.isfinite(values[:-lag])
+            same[name] = apart & there[name] & (values[lag:] == values[:-lag])
+            moving[name] = values[lag:] != values[lag - 1 : -1]
+        snow = [name for name in ("swe_mm", "depth_m") if there[name].any()]
+        together = np.logical_and.reduce([same[name] | ~there[name] for name in READ])
+        together &= same["air_temperature_c"] & np.logical_or.reduce([same[name] for name in snow] or [~apart])
+        found = _long_runs(together, moving["air_temperature_c"], lag)
+        for name in snow:
+            own = _long_runs(same[name], moving[name], lag) if lag >= REPEATED_READINGS else np.zeros(len(found), bool)
+            _tell_repeated(series, name, rows, lag, found | own)
+
+
+DAY = 24.0
+
+
+def _long_runs(same: np.ndarray, moving: np.ndarray, lag: int) -> np.ndarray:
+    """Return the stretches of `same` that last a day, give or take a reading, and in which enough of the steps are changes."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], same.astype(np.int8), [0]])))
+    found = np.zeros(len(same), bool)
+    starts, ends = edges[::2], edges[1::2]
+    long = ends - starts >= max(lag - 1, REPEATED_ALL)
+    for a, b in zip(starts[long], ends[long], strict=True):
+        found[a:b] = moving[a:b].mean() >= REPEATED_CHANGES
+    return found
+
+
+def _tell_repeated(series: StationSeries, name: str, rows: slice, lag: int, found: np.ndarray) -> None:
+    if not found.any():
+        return
+    wrong = np.zeros(len(series), bool)
+    wrong[rows.start + lag : rows.stop] = found
+    wrong &= np.isfinite(series.values[name])
+    values, unit = series.values[name], UNITS[name]
+    series.tell(
+        wrong,
+        name,
+        rule="flat line",
+        evidence=lambda part: (
+            f"{values[part].min():.4g} to {values[part].max():.4g} {unit}, value for value those of the day before"
+        ),
+        detail="the day before was sent again under a new date: look at the telemetry",
+        near_hours=2.0,
+    )

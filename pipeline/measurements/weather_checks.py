@@ -1,0 +1,282 @@
+"""Changes of SWE that the weather does not support: steps in quiet weather, rises without precipitation, falls while frozen."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.measurements.shifts import bridged_since, tell_bridging, tell_shift
+from pipeline.measurements.station_series import StationSeries
+from pipeline.measurements.surroundings import FROZEN_C, Surroundings, others_quantile, window_sum
+
+QUIET_SPREAD = 3.0
+"""A change must exceed the neighbours' by the threshold and so many robust spreads of the neighbours' own changes."""
+
+LEAST_SPREAD_MM = 2.0
+"""Daily means of a weighing sensor differ by so much for no reason (common practice, no source)."""
+
+NEIGHBOURS = 3
+"""Fewer neighbours than this have no spread of their own."""
+
+SUPPORT = 0.25
+"""A rise is the weather's where so large a share of it fell as precipitation somewhere near (gauges catch little in wind)."""
+
+SHARP = 0.6
+"""A step puts so large a share of its change between two readings."""
+
+RISE_DAYS = 3
+FALL_DAYS = 7
+SUBLIMATION_MM_DAY = 2.0
+"""Frozen snow loses about this to the air, and wind takes its share (common practice, no source)."""
+
+MORE_GRADUAL = 1.6
+"""Changes over days need to be this much larger than sudden ones: drift, settling round the sensor and stiff crusts do that much."""
+
+
+def unsupported(series: StationSeries, step_mm: float) -> None:
+    """Take out the changes of SWE for which neither gauge, neighbours, air nor depth has a reason.
+
+    Parameters
+    ----------
+    step_mm : a change of the daily mean smaller than this is within what sensors do by themselves.
+
+    Sudden ones are a `step`, those over days a `rise without precipitation` or a `fall while frozen`. The sensor has shifted
+    in each case: its later readings of the season are shifted back. A rise after a plateau through snowfall is `bridging`.
+    """
+    if series.shape[0] <= RISE_DAYS:
+        return
+    for rule, days, least in (
+        ("step", 2, step_mm),
+        ("rise without precipitation", RISE_DAYS, MORE_GRADUAL * step_mm),
+        ("fall while frozen", FALL_DAYS, MORE_GRADUAL * step_mm),
+    ):
+        around = Surroundings(series)
+        excess, wrong = _candidates(around, days, least)
+        if rule == "rise without precipitation":
+            wrong &= excess > 0
+        if rule == "fall while frozen":
+            wrong &= (excess < 0) & _frozen(around, days)
+        for site in np.flatnonzero(wrong.any(axis=0)):
+            _treat(series, around, (rule, days, least), int(site), excess[:, site], wrong[:, site])
+
+
+def _change(table: np.ndarray, days: int) -> np.ndarray:
+    """Return the change over so many days up to each day, (days, stations), missing at the start."""
+    change = np.full(table.shape, np.nan)
+    change[days:] = table[days:] - table[:-days]
+    return change
+
+
+def _candidates(around: Surroundings, days: int, least: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return the changes over the days as they differ from the neighbours', and which of them nothing supports."""
+    series = around.series
+    change = _change(around.swe, days)
+    usual = np.nan_to_num(others_quantile(change, 0.5, NEIGHBOURS))
+    spread = (others_quantile(change, 0.75, NEIGHBOURS) - others_quantile(change, 0.25, NEIGHBOURS)) / 1.349
+    spread = np.fmax(np.nan_to_num(spread), LEAST_SPREAD_MM)
+    # Only neighbours that did the same take from a change: those that melted away do not make a rise of a rest.
+    excess = np.where(change > 0, change - np.maximum(usual, 0.0), change - np.minimum(usual, 0.0))
+    limit = least + QUIET_SPREAD * spread
+    own = np.where(
+        window_sum(np.isfinite(series.precipitation).astype(float), days, 1) > days,
+        window_sum(series.precipitation, days, 1),
+        np.nan,
+    )
+    gauges = window_sum(around.others_precipitation, days, 1)
+    gauges = np.where(np.isfinite(around.others_precipitation), gauges, np.nan)
+    rises = others_quantile(_change(around.swe, days + 1), 0.9)
+    fallen = np.fmax(np.fmax(own, gauges), np.fmax(rises, 0.0))
+    depth = _change(around.depth, days)
+    # The depth sensor is a witness of its own: what wind brings or takes it sees too.
+    risen = (excess > limit) & (change > 0)
+    risen &= fallen < SUPPORT * excess
+    risen &= ~(depth > excess / HEAVIEST_RISE)
+    warm = np.full_like(change, -np.inf)
+    for back in range(days + 2):
+        moved = np.roll(around.warmest, back, axis=0)
+        moved[:back] = np.nan
+        warm = np.fmax(warm, moved)
+    frozen = np.isfinite(warm) & (warm < FROZEN_C)
+    # Bare neighbours do not melt; only those under snow tell that none does.
+    under_snow = np.where(around.swe > SNOW_MM, change, np.nan)
+    at_rest = others_quantile(under_snow, 0.1, NEIGHBOURS) > -AT_REST_MM
+    fallen_off = (excess < -limit) & (change < 0) & (frozen | (at_rest & (np.abs(excess) > WARM_MORE * limit)))
+    fallen_off &= ~(depth < excess / LIGHTEST_FALL - SETTLING_M_DAY * days)
+    return excess, risen | fallen_off
+
+
+HEAVIEST_RISE = 500.0
+LIGHTEST_FALL = 400.0
+"""Snow brought by wind is lighter than 500 kg/m3; snow taken off was lighter than 400 (common practice, no source)."""
+
+SETTLING_M_DAY = 0.02
+"""Old snow settles by about this a day without any of it going."""
+
+AT_REST_MM = 5.0
+SNOW_MM = 30.0
+WARM_MORE = 2.0
+"""In air warm enough for melt a fall must be twice as large, and none of the neighbours may melt."""
+
+
+def _frozen(around: Surroundings, days: int) -> np.ndarray:
+    warm = around.warmest.copy()
+    for back in range(1, days + 1):
+        moved = np.roll(around.warmest, back, axis=0)
+        moved[:back] = np.nan
+        warm = np.where(np.isnan(moved), np.nan, np.maximum(warm, moved))
+    return warm < FROZEN_C
+
+
+def _treat(  # noqa: PLR0913  one candidate with all that is known of it
+    series: StationSeries,
+    around: Surroundings,
+    kind: tuple[str, int, float],
+    site: int,
+    excess: np.ndarray,
+    wrong: np.ndarray,
+) -> None:
+    """Treat the candidates of one station in the order of their days; each shift is taken out before the next is looked at."""
+    rule, days, least = kind
+    taken, since = 0.0, -days
+    for day in _peaks(excess, wrong, days):
+        # A shift just taken out stands in the changes of the days that follow it.
+        size = excess[day] - (taken if day - since < days else 0.0)
+        if abs(size) < least:
+            continue
+        row, share = _sharpest(series, site, (day - days, day), np.sign(size))
+        if row is None or (rule == "step" and share < SHARP * abs(size)):
+            continue
+        start = bridged_since(series, around, (site, day - 1), size) if size > 0 else None
+        if start is not None:
+            tell_bridging(series, site, (start, row - 1), size)
+            continue
+        end = series.season_end(row, site)
+        if rule == "step":
+            tell_shift(series, "swe_mm", (row, end), _size_at(series, site, row, size), "at once")
+        else:
+            _tell_gradual(series, site, (day - days, day), (rule, size, end))
+        taken, since = size, day
+
+
+def _peaks(excess: np.ndarray, wrong: np.ndarray, days: int) -> list[int]:
+    """Return the day of the greatest excess in each stretch of candidates no further apart than the window."""
+    marked = np.flatnonzero(wrong)
+    groups = np.split(marked, np.flatnonzero(np.diff(marked) > days) + 1)
+    return [int(group[np.argmax(np.abs(excess[group]))]) for group in groups if len(group)]
+
+
+def _sharpest(
+    series: StationSeries, site: int, window: tuple[int, int], sign: float
+) -> tuple[int | None, float]:
+    """Return the reading with the greatest change from the one before in the window's days, and that change."""
+    a, b = series.bounds[site], series.bounds[site + 1]
+    day_of = series.day_of[a:b]
+    first, last = np.searchsorted(day_of, max(window[0], 0)), np.searchsorted(day_of, window[1], side="right")
+    rows = a + first + np.flatnonzero(np.isfinite(series.values["swe_mm"][a + first : a + last]))
+    if len(rows) < 2:  # noqa: PLR2004  a change has two ends
+        return None, 0.0
+    steps = sign * np.diff(series.values["swe_mm"][rows])
+    k = int(np.argmax(steps))
+    return int(rows[k + 1]), float(steps[k])
+
+
+def _size_at(series: StationSeries, site: int, row: int, size: float) -> float:
+    """Return the shift at a reading: medians of the readings within 12 hours before and after it, no more than `size` and half."""
+    a, b = series.bounds[site], series.bounds[site + 1]
+    hours = series.hours[a:b]
+    near = np.abs(hours - series.hours[row]) <= 12.0  # noqa: PLR2004
+    values = series.values["swe_mm"][a:b]
+    after = near & (np.arange(a, b) >= row)
+    before = near & (np.arange(a, b) < row)
+    found = float(np.nanmedian(values[after]) - np.nanmedian(values[before])) if before.any() and after.any() else size
+    return float(np.clip(found, *sorted((0.5 * size, 1.5 * size)))) if np.isfinite(found) else size
+
+
+def _tell_gradual(
+    series: StationSeries, site: int, window: tuple[int, int], found: tuple[str, float, int]
+) -> None:
+    """Set the days of a gradual shift aside, and shift back what follows."""
+    rule, size, end = found
+    held = series.places[max(window[0] + 1, 0) : window[1], site]
+    held = held[held >= 0]
+    values = series.values["swe_mm"]
+    if len(held) == 0:
+        return
+    first, stop = int(series.day_starts[held[0]]), int(series.day_ends[held[-1]])
+    rows = first + np.flatnonzero(np.isfinite(values[first:stop]))
+    words = "no gauge and no neighbour tells of snow" if size > 0 else "the air stayed below freezing"
+    series.tell(
+        rows,
+        "swe_mm",
+        rule=rule,
+        evidence=lambda part: (
+            f"{size:+.0f} mm in {window[1] - window[0]} days, {values[part[0]]:.0f} to {values[part[-1]]:.0f} mm, while {words}"
+        ),
+        detail="the sensor has shifted; later readings of the season are shifted back: visit it and zero it",
+        near_hours=1e9,
+    )
+    later = stop + np.flatnonzero(np.isfinite(values[stop:end]))
+    values[later] -= size
+
+
+ZERO_DAYS = 5
+WARM_C = 8.0
+BARE_DEPTH_M = 0.03
+NO_MELT_MM = 8.0
+
+
+def zero_drift(series: StationSeries, zero_mm: float) -> None:
+    """Shift back readings of SWE on bare ground that are not about nothing.
+
+    The ground is bare where the depth sensor says so for five days in air above freezing, or where it is so warm for so long
+    (a mean of 8 C for five days melts 100 mm and more; common practice, no source) that snow would have melted.
+
+    Parameters
+    ----------
+    zero_mm : a zero further off than this has drifted.
+    """
+    around = Surroundings(series)
+    days = series.shape[0]
+    if days <= ZERO_DAYS:
+        return
+    swe, depth, air = around.swe, around.depth, around.mean_temperature
+    others = others_quantile(swe, 0.5)
+    thawing = np.where(np.isfinite(air), air > 1.0, others < zero_mm)
+    bare = (depth <= BARE_DEPTH_M) & thawing
+    held = np.ones(swe.shape, bool)
+    hot = np.ones(swe.shape, bool)
+    still = np.ones(swe.shape, bool)
+    for back in range(ZERO_DAYS):
+        moved = {"bare": np.roll(bare, back, axis=0), "hot": np.roll(air >= WARM_C, back, axis=0)}
+        moved["bare"][:back], moved["hot"][:back] = False, False
+        held &= moved["bare"]
+        hot &= moved["hot"]
+    change = _change(swe, ZERO_DAYS - 1)
+    still = change > -NO_MELT_MM
+    ends = (held | (hot & ~(depth > BARE_DEPTH_M))) & still & (np.abs(swe) > zero_mm)
+    wrong = np.zeros(swe.shape, bool)
+    for back in range(ZERO_DAYS):
+        moved = np.roll(ends, -back, axis=0)
+        if back:
+            moved[-back:] = False
+        wrong |= moved
+    wrong &= np.isfinite(swe)
+    if not wrong.any():
+        return
+    marked = series.days_to_readings(wrong) & np.isfinite(series.values["swe_mm"])
+    # Where the reading as it was written is about nothing, an earlier correction has outlived what it corrected.
+    written = series.records["swe_mm"].to_numpy(float)
+    as_written = marked & (np.abs(written) <= zero_mm)
+    series.values["swe_mm"][as_written] = written[as_written]
+    marked &= ~as_written
+    values = series.values["swe_mm"].copy()
+    series.tell(
+        marked,
+        "swe_mm",
+        rule="drift of zero",
+        evidence=lambda rows: f"{values[rows].min():.0f} to {values[rows].max():.0f} mm on bare ground",
+        action="corrected",
+        detail="the ground is bare and counts as such; zero the sensor, and look how long before its readings were off",
+        severity="warning",
+        near_hours=72.0,
+    )
+    series.values["swe_mm"][marked] = 0.0
