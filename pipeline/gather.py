@@ -32,7 +32,7 @@ from pipeline.measurements.excursions import Rates
 from pipeline.measurements.points import course_visits, station_density, station_swe_se_mm
 from pipeline.measurements.station_checks import StationLimits, check_stations
 from pipeline.problems import Finding, InputError, findings_table
-from pipeline.settings import Settings
+from pipeline.settings import Checks, Settings, Stations
 
 Stage = Callable[[str], None]
 """Told the name of each stage as it begins, for a progress bar or a log."""
@@ -196,7 +196,7 @@ def _measurements(
     samples, noticed = check_courses(_in_service(samples, sites, "courses", findings), _course_limits(settings))
     findings += noticed
     in_service = _in_service(records, sites, "stations", findings)
-    records, noticed = check_stations(in_service, _station_limits(settings), settings.basin.season_start)
+    records, noticed = check_stations(in_service, station_limits(settings.checks, settings.stations), settings.basin.season_start)
     findings += noticed
     visits, daily = course_visits(samples), daily_values(records)
     known = sites.set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})
@@ -261,8 +261,8 @@ def _course_limits(settings: Settings) -> CourseLimits:
     )
 
 
-def _station_limits(settings: Settings) -> StationLimits:
-    checks, stations = settings.checks, settings.stations
+def station_limits(checks: Checks, stations: Stations) -> StationLimits:
+    """Return the thresholds of the station checks from the settings."""
     return StationLimits(
         swe_high_mm=checks.swe_high_mm,
         depth_high_m=checks.depth_high_m,

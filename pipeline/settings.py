@@ -142,8 +142,8 @@ class Stations(_Block):
     melt_mm_day: Annotated[float, Field(gt=0)] = 100.0
     depth_rise_m_hour: Annotated[float, Field(gt=0)] = 0.2
     depth_rise_m_day: Annotated[float, Field(gt=0)] = 1.5
-    depth_fall_m_hour: Annotated[float, Field(gt=0)] = 0.15
-    depth_fall_m_day: Annotated[float, Field(gt=0)] = 0.8
+    depth_fall_m_hour: Annotated[float, Field(gt=0)] = 0.12
+    depth_fall_m_day: Annotated[float, Field(gt=0)] = 0.5
     step_mm: Annotated[float, Field(gt=0)] = 20.0
     zero_drift_mm: Annotated[float, Field(gt=0)] = 20.0
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.measurements.station_series import StationSeries
+from pipeline.measurements.stretches import group_sums
 from pipeline.measurements.surroundings import others_quantile
 
 CYCLE_DAYS = 10
@@ -66,21 +67,14 @@ def clocks(series: StationSeries) -> None:
 def _cycles(series: StationSeries) -> tuple[np.ndarray, np.ndarray]:
     """Return the sums of departure from the day's mean times the hour's direction over ten days, and the readings in them."""
     values = series.values["air_temperature_c"]
-    counts = np.add.reduceat(np.isfinite(values).astype(np.int32), series.day_starts) if len(series) else np.empty(0)
-    mean = series.daily_mean("air_temperature_c")[series.day_number, series.day_site]
-    departure = np.nan_to_num(values - np.repeat(mean, series.day_ends - series.day_starts))
+    departure = values - np.repeat(series.day_means("air_temperature_c"), series.day_ends - series.day_starts)
     hour = 2.0 * np.pi / 24.0 * (series.hours % 24.0)
-    parts = [
-        _window(series.by_day(np.add.reduceat(departure * of(hour), series.day_starts)), counts_of(series, counts))
-        for of in (np.cos, np.sin)
-    ]
-    held = _window(series.by_day(counts.astype(float)), counts_of(series, counts))
-    return parts[0] + 1j * parts[1], held
-
-
-def counts_of(series: StationSeries, counts: np.ndarray) -> np.ndarray:
-    """Return which station days (days, stations) have readings enough for a daily cycle."""
-    return series.by_day(counts.astype(float)) >= LEAST_READINGS
+    counts = series.daily_count("air_temperature_c")
+    enough = counts >= LEAST_READINGS
+    east, north = (
+        _window(series.by_day(group_sums(departure * of(hour), series.day_starts)[0]), enough) for of in (np.cos, np.sin)
+    )
+    return east + 1j * north, _window(counts, enough)
 
 
 def _window(table: np.ndarray, enough: np.ndarray) -> np.ndarray:

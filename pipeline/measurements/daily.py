@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipeline.measurements.station_series import READ, StationSeries, group_means
+from pipeline.measurements.station_series import READ, StationSeries
 from pipeline.problems import Finding
 
 def daily_values(records: pd.DataFrame) -> pd.DataFrame:
@@ -22,7 +22,7 @@ def daily_values(records: pd.DataFrame) -> pd.DataFrame:
         precipitation_mm (sum of the day; missing where no gauge reported). A gap stays a gap.
     """
     series = StationSeries(records)
-    means = {name: group_means(series.values[name], series.day_starts) for name in READ}
+    means = {name: series.day_means(name) for name in READ}
     days = (series.first_day + series.day_number).astype("datetime64[s]")
     return pd.DataFrame(
         {

@@ -134,3 +134,64 @@ LOOKED_BACK = 3000
 REMEMBERED = 24
 CLEARLY = 0.5
 """SWE must have moved by a factor of 1.6 more than depth to be the one that is wrong."""
+
+
+LEAPS = {"inches for centimetres": (2.2, 2.9), "centimetres for inches": (0.34, 0.45)}
+"""Density after over density before that a unit of depth makes within two days, 2.54 or its inverse give or take the weather."""
+
+SWE_RESTS = 0.1
+"""While SWE changed by less than this share: no storm, no melt, no wind made it."""
+
+LEAST_SWE_MM = 40.0
+THIN_M = 0.08
+
+
+def density_leaps(series: StationSeries, least_depth_m: float) -> None:
+    """Set aside depths from where the density leaps by a unit's factor at rest of SWE until it leaps back, or the season's end.
+
+    Parameters
+    ----------
+    least_depth_m : thinner snow has no steady density.
+    """
+    around = Surroundings(series)
+    if series.shape[0] < LEAP_DAYS + 1:
+        return
+    deep = (around.depth > THIN_M) & (around.swe > LEAST_SWE_MM)
+    swe = np.where(deep, around.swe, np.nan)
+    density = swe / np.where(deep, around.depth, 1.0)
+    leap = density[LEAP_DAYS:] / density[:-LEAP_DAYS]
+    rests = np.abs(swe[LEAP_DAYS:] / swe[:-LEAP_DAYS] - 1.0) < SWE_RESTS
+    thick = np.fmax(around.depth[LEAP_DAYS:], around.depth[:-LEAP_DAYS]) > least_depth_m
+    for words, (low, high) in LEAPS.items():
+        wrong = np.zeros(series.shape, bool)
+        for site in np.flatnonzero((rests & thick & (leap >= low) & (leap <= high)).any(axis=0)):
+            found = rests[:, site] & thick[:, site] & (leap[:, site] >= low) & (leap[:, site] <= high)
+            first = int(np.flatnonzero(found)[0])
+            _mark_leap(wrong[:, site], density[:, site], first, series.seasons)
+        _tell_leap(series, wrong, words)
+
+
+LEAP_DAYS = 2
+
+
+def _mark_leap(wrong: np.ndarray, density: np.ndarray, first: int, seasons: np.ndarray) -> None:
+    """Mark the days from a leap on whose density is nearer to what it leapt to than to what it was."""
+    before, after = density[first], density[first + LEAP_DAYS]
+    middle = np.sqrt(before * after)
+    away = (density > middle) if after > before else (density < middle)
+    day = first + 1
+    while day < len(density) and seasons[day] == seasons[first] and (away[day] or np.isnan(density[day])):
+        wrong[day] = True
+        day += 1
+
+
+def _tell_leap(series: StationSeries, wrong: np.ndarray, words: str) -> None:
+    depth = series.values["depth_m"]
+    series.tell(
+        series.days_to_readings(wrong) & np.isfinite(depth),
+        "depth_m",
+        rule="unit mix-up",
+        evidence=lambda rows: f"{depth[rows[0]]:.2f} m at first, the density leapt by the factor of a unit while SWE rested",
+        detail=f"the readings look like {words}; declare the unit under columns.stations or mend the logger",
+        near_hours=1e9,
+    )

@@ -16,8 +16,9 @@ BACK_HOURS = 25.0
 BACK_SHARE = 0.4
 """Back is within this share of the excursion's size: snow fallen or melted meanwhile is less."""
 
-NOISE_ALLOWED = 4.0
-"""A difference of two readings may exceed what snow can do by so many standard deviations of one reading."""
+NOISE_ALLOWED = {"swe_mm": 4.0, "depth_m": 8.0}
+"""A difference of two readings may exceed what snow can do by so many standard deviations of one reading; sound sensors of depth
+are two or three times noisier in warm air than in the median of a season (common practice, no source)."""
 
 LEAST_NOISE = {"swe_mm": 1.0, "depth_m": 0.01}
 """Rounding of the readings; a sensor whose noise is below it is still no better than that."""

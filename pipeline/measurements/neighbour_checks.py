@@ -29,6 +29,9 @@ LEAST_SHARE = 0.25
 
 LASTING_DAYS = 2
 
+STORMS_LUCK = 2.5
+"""One storm may leave a station this many times what it left the neighbours, or nothing."""
+
 ROBUST = 0.4
 """A ratio from the season's days stands while fewer of them than this are wrong; else the neighbours are not the same snow."""
 
@@ -100,7 +103,7 @@ def _season(swe: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         if not usual < EARNED * float(column_medians(snow[:, [site]])[0]):
             continue
         far = np.abs(miss) > np.maximum(np.maximum(MISSES * usual, LEAST_MM), LEAST_SHARE * estimate)
-        far = _sudden(far, miss)
+        far = _sudden(far, miss, estimate)
         if far.sum() <= ROBUST * np.isfinite(miss).sum():
             wrong[:, site], made[:, site] = far, estimate
     return wrong, made
@@ -114,16 +117,23 @@ def _gathering(swe: np.ndarray) -> np.ndarray:
     return (melted < MELTED_STATIONS * np.maximum(there.sum(axis=1), 1))[:, None]
 
 
-def _sudden(far: np.ndarray, miss: np.ndarray) -> np.ndarray:
-    """Return the stretches of `far` that last for days and whose miss came or went within a few."""
+def _sudden(far: np.ndarray, miss: np.ndarray, estimate: np.ndarray) -> np.ndarray:
+    """Return the stretches of `far` that last for days and whose miss came or went within a few, by more than a storm's luck."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], far.astype(np.int8), [0]])))
     kept = np.zeros_like(far)
     for a, b in zip(edges[::2], edges[1::2], strict=True):
         size = float(np.nanmedian(miss[a:b]))
         came = miss[a : a + 2] - miss[max(a - ONSET_DAYS, 0)]
         went = miss[max(b - 2, 0) : b] - miss[min(b + ONSET_DAYS - 1, len(miss) - 1)]
+        storm = np.concatenate(
+            [
+                estimate[a : a + 2] - estimate[max(a - ONSET_DAYS, 0)],
+                estimate[max(b - 2, 0) : b] - estimate[min(b + ONSET_DAYS - 1, len(miss) - 1)],
+            ]
+        )
         changed = np.concatenate([came, went]) * np.sign(size)
-        kept[a:b] = b - a >= LASTING_DAYS and bool((changed >= ONSET_SHARE * abs(size)).any())
+        sudden = (changed >= ONSET_SHARE * abs(size)) & (changed > STORMS_LUCK * np.abs(storm))
+        kept[a:b] = b - a >= LASTING_DAYS and bool(sudden.any())
     return kept
 
 
@@ -153,10 +163,10 @@ def swapped(series: StationSeries) -> None:
             _swapped_from(series, swe, site, int(day))
 
 
-SWAP_LEAST_MM = 60.0
+SWAP_LEAST_MM = 40.0
 SWAP_DAYS = 30
-SWAP_NEAR = 0.15
-"""The exchanged level is met within 15 % of the jump, on the first full day and the day before."""
+SWAP_NEAR = 0.3
+"""The exchanged level is met within 30 % of the jump, on the first full day and the day before."""
 
 
 def _swapped_from(series: StationSeries, swe: np.ndarray, site: int, day: int) -> None:

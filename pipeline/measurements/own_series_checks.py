@@ -14,6 +14,7 @@ from pipeline.measurements.excursions import (
     noise,
 )
 from pipeline.measurements.station_series import READ, UNITS, StationSeries
+from pipeline.measurements.stretches import still_runs, zigzags
 from pipeline.measurements.surroundings import Surroundings
 
 ZERO_WANDERS = {"swe_mm": -25.0, "depth_m": -0.15}
@@ -49,13 +50,14 @@ def noises(series: StationSeries, name: str) -> np.ndarray:
     )
 
 
-ZIGZAG_NOISES = 6.0
-"""A reading further than so many standard deviations of the usual noise from both its neighbours, to the same side."""
+ZIGZAG_NOISES = {"swe_mm": 4.0, "depth_m": 6.0}
+"""A reading further than so many standard deviations of the usual noise from both its neighbours, to the same side. Sound in warm
+air makes depth sensors noisier by themselves."""
 
-ZIGZAG_LEAST = {"swe_mm": 6.0, "depth_m": 0.10}
+ZIGZAG_LEAST = {"swe_mm": 5.0, "depth_m": 0.10}
 """And by at least this."""
 
-ZIGZAGS = 5
+ZIGZAGS = 4
 """So many zigzags within two days, and a quarter of the readings, are a sensor gone wild and not single spikes."""
 
 
@@ -66,25 +68,18 @@ def erratic(series: StationSeries, name: str, usual: np.ndarray) -> None:
     ----------
     usual : the stations' noise, as `noises`.
     """
-    rows = np.flatnonzero(np.isfinite(series.values[name]))
-    values, hours = series.values[name][rows], series.hours[rows]
-    site = np.searchsorted(series.bounds, rows, side="right") - 1
-    far = ZIGZAG_NOISES * usual[site] + ZIGZAG_LEAST[name]
-    step = np.diff(values)
-    to_and_fro = (step[:-1] * step[1:] < 0) & (np.minimum(np.abs(step[:-1]), np.abs(step[1:])) > far[1:-1])
-    to_and_fro &= (site[:-2] == site[2:]) & (hours[2:] - hours[:-2] <= DAYS_OF_ZIGZAG * 24.0)
-    marks = np.flatnonzero(to_and_fro) + 1
+    far = ZIGZAG_NOISES[name] * usual + ZIGZAG_LEAST[name]
+    marks = zigzags(series.values[name], series.hours, series.bounds, far, ZIGZAG_HOURS)
     if len(marks) < ZIGZAGS:
         return
     # Every run of so many marks within two days, with the readings between them.
-    close = marks[ZIGZAGS - 1 :] - marks[: 1 - ZIGZAGS]
-    within = hours[marks[ZIGZAGS - 1 :]] - hours[marks[: 1 - ZIGZAGS]] <= DAYS_OF_ZIGZAG * 24.0
-    within &= (site[marks[ZIGZAGS - 1 :]] == site[marks[: 1 - ZIGZAGS]]) & (close <= ZIGZAGS / ZIGZAG_SHARE)
-    wild = np.zeros(len(rows) + 1, np.int64)
-    np.add.at(wild, marks[: 1 - ZIGZAGS][within], 1)
-    np.add.at(wild, marks[ZIGZAGS - 1 :][within] + 1, -1)
-    wrong = np.zeros(len(series), bool)
-    wrong[rows[np.cumsum(wild[:-1]) > 0]] = True
+    first, last = marks[: 1 - ZIGZAGS], marks[ZIGZAGS - 1 :]
+    wild = series.hours[last[:, 0]] - series.hours[first[:, 0]] <= ZIGZAG_HOURS
+    wild &= (first[:, 2] == last[:, 2]) & (last[:, 1] - first[:, 1] <= ZIGZAGS / ZIGZAG_SHARE)
+    edges = np.zeros(len(series) + 1, np.int64)
+    np.add.at(edges, first[wild, 0], 1)
+    np.add.at(edges, last[wild, 0] + 1, -1)
+    wrong = (np.cumsum(edges[:-1]) > 0) & np.isfinite(series.values[name])
     everything, unit = series.values[name].copy() if wrong.any() else series.values[name], UNITS[name]
     series.tell(
         wrong,
@@ -98,7 +93,7 @@ def erratic(series: StationSeries, name: str, usual: np.ndarray) -> None:
     )
 
 
-DAYS_OF_ZIGZAG = 2.0
+ZIGZAG_HOURS = 48.0
 ZIGZAG_SHARE = 0.25
 
 
@@ -113,7 +108,7 @@ def spikes(series: StationSeries, name: str, rates: Rates, usual: np.ndarray) ->
     kind = np.zeros(len(series), np.uint8)
     values, unit = series.values[name], UNITS[name]
     limits = (rates.rise_hour, rates.rise_day, rates.fall_hour, rates.fall_day)
-    excursions(values, series.hours, series.bounds, limits, NOISE_ALLOWED * usual, kind)
+    excursions(values, series.hours, series.bounds, limits, NOISE_ALLOWED[name] * usual, kind)
 
     def evidence(rows: np.ndarray) -> str:
         before = values[: rows[0]][-SEEN_BACK:]
@@ -146,8 +141,8 @@ TEMPERATURE_STUCK_READINGS = 5
 def stuck_temperature(series: StationSeries) -> None:
     """Set aside air temperatures that do not move at all for days: air always does."""
     name = "air_temperature_c"
-    runs, length, count = _still_runs(series, name)
-    _tell_stuck(series, name, runs[(length >= TEMPERATURE_STUCK_HOURS) & (count >= TEMPERATURE_STUCK_READINGS)])
+    runs = still_runs(series.values[name], series.hours, series.bounds, GAP_HOURS, TEMPERATURE_STUCK_HOURS)
+    _tell_stuck(series, name, runs[runs[:, 2] >= TEMPERATURE_STUCK_READINGS, :2])
 
 
 def stuck(series: StationSeries, name: str, days: float, around: Surroundings) -> None:
@@ -160,13 +155,13 @@ def stuck(series: StationSeries, name: str, days: float, around: Surroundings) -
     around : what the other stations and the gauges said meanwhile.
     """
     values = series.values[name]
-    runs, length, _ = _still_runs(series, name)
-    suspect = (length >= days * 24.0) & (np.abs(values[runs[:, 0]]) > BARE[name]) if len(runs) else np.zeros(0, bool)
+    runs = still_runs(values, series.hours, series.bounds, GAP_HOURS, days * 24.0)
+    suspect = (runs[:, 2] >= STUCK_READINGS[name]) & (np.abs(values[runs[:, 0]]) > BARE[name])
     if not suspect.any():
         return
     wobbles = _always_wobbles(series, name)
     kept = []
-    for first, last in runs[suspect]:
+    for first, last in runs[suspect, :2]:
         site = int(np.searchsorted(series.bounds, first, side="right")) - 1
         a, b = series.day_of[first], series.day_of[last]
         if around.moved(name, site, (a, b)) or (wobbles[site] and not around.at_rest(name, site, (a, b))):
@@ -174,21 +169,8 @@ def stuck(series: StationSeries, name: str, days: float, around: Surroundings) -
     _tell_stuck(series, name, np.array(kept, dtype=np.int64).reshape(-1, 2))
 
 
-def _still_runs(series: StationSeries, name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return the stretches of one and the same reading: first and last row of each, its hours, its readings."""
-    rows = np.flatnonzero(np.isfinite(series.values[name]))
-    if len(rows) == 0:
-        return np.empty((0, 2), np.int64), np.empty(0), np.empty(0)
-    values, hours = series.values[name][rows], series.hours[rows]
-    new = np.ones(len(rows), bool)
-    new[1:] = values[1:] != values[:-1]
-    # Two equal readings on either side of a gap are two readings, not a line.
-    new[1:] |= hours[1:] - hours[:-1] > GAP_HOURS
-    starts_site = np.searchsorted(rows, series.bounds[:-1])
-    new[starts_site[starts_site < len(rows)]] = True
-    starts = np.flatnonzero(new)
-    ends = np.append(starts[1:], len(rows)) - 1
-    return np.column_stack([rows[starts], rows[ends]]), hours[ends] - hours[starts], ends - starts + 1
+STUCK_READINGS = {"swe_mm": 5, "depth_m": 7}
+"""And for so many readings: five days of the same whole centimetre come by chance in settled cold weather."""
 
 
 SUBDAILY = 3
@@ -198,13 +180,10 @@ STILL_SHARE = 0.05
 
 def _always_wobbles(series: StationSeries, name: str) -> np.ndarray:
     """Return which stations' readings on snow always change within a day: in less than 5 % of 20 days do they rest."""
-    values = series.values[name]
-    still = series.by_day(
-        (np.fmax.reduceat(values, series.day_starts) == np.fmin.reduceat(values, series.day_starts)).astype(float)
-    )
+    least, greatest = series.daily_extremes(name)
     snow = (series.daily_count(name) >= SUBDAILY) & (series.daily_mean(name) > SNOW[name])
     # A stuck sensor's own days must not hide that it always moved before: long rests count as three days at most.
-    resting = snow & (still > 0)
+    resting = snow & (least == greatest)
     rest = np.zeros(resting.shape[1])
     run = np.zeros(resting.shape[1])
     for day in resting:

@@ -107,11 +107,14 @@ def _station_jumps(
         _tell_brief(series, name, brief, levels[0].begins)
     good, k = levels[0], 1
     while k < len(levels):
+        if name == "swe_mm" and _bridged(series, site, (good, levels[k]), around):
+            good, k = levels[k], k + 1
+            continue
         if _weather(series, name, (site, good, levels[k]), around):
             good, k = levels[k], k + 1
             continue
         mixed = _unit_factor(name, good.ends, levels[k].begins)
-        back = _return(series, (good, levels), k, NOISE_ALLOWED * usual)
+        back = _return(series, (good, levels), k, NOISE_ALLOWED[name] * usual)
         if mixed is not None:
             last = k if back is None else back - 1
             while back is None and last + 1 < len(levels) and _unit_factor(name, good.ends, levels[last + 1].begins):
@@ -139,6 +142,17 @@ def _station_jumps(
         k += 1
 
 
+def _bridged(series: StationSeries, site: int, levels: tuple[Level, Level], around: Surroundings) -> bool:
+    """Set aside the plateau before a rise if snow had bridged the sensor; tell whether it had."""
+    good, new = levels
+    day = int(series.day_of[new.first])
+    size = new.begins - good.ends - np.nan_to_num(around.fallen_here(site, (day, day)))
+    start = bridged_since(series, around, (site, day), size) if size > 0 else None
+    if start is not None:
+        tell_bridging(series, site, (start, new.first - 1), size)
+    return start is not None
+
+
 def _weather(series: StationSeries, name: str, found: tuple[int, Level, Level], around: Surroundings) -> bool:
     """Tell whether the weather of the days about a jump made it: precipitation, or melt at the others."""
     site, good, new = found
@@ -149,10 +163,15 @@ def _weather(series: StationSeries, name: str, found: tuple[int, Level, Level], 
         if name == "swe_mm":
             return fallen >= SUPPORT * size
         return max(fallen, around.change_here(site, (first, last))) >= LIGHTEST_SNOW * size
+    if name == "depth_m" and around.change_here(site, (first, last)) <= LIGHTEST_FALL * size:
+        return True
     warm = np.nanmax(around.warmest[first : last + 1, site], initial=-np.inf) > FROZEN_C
     others = around.change_of_others(site, (first, last), 0.25, name)
     return bool(warm and others <= -0.5 * abs(size))
 
+
+LIGHTEST_FALL = 80.0
+"""Snow that wind takes weighs more than this, kg/m3: SWE tells of its going."""
 
 LIGHTEST_SNOW = 30.0
 """Fresh snow that weighs less than this, kg/m3, is not what a rise of depth is made of."""
@@ -236,12 +255,6 @@ def _stays(series: StationSeries, name: str, found: tuple[int, Level, Level], ar
     """Treat a jump to a level that stays; return that level as it is from now on, its shift, and the row where that ends."""
     site, good, new = found
     size = new.begins - good.ends
-    if name == "swe_mm" and size > 0:
-        day = int(series.day_of[new.first])
-        start = bridged_since(series, around, (site, day), size)
-        if start is not None:
-            tell_bridging(series, site, (start, new.first - 1), size)
-            return new, 0.0, 0
     if new.begins < DEAD_SHARE * good.ends:
         unit = UNITS[name]
         series.tell(
@@ -309,10 +322,9 @@ def bridged_since(
             break
         if np.nanmax(around.mean_temperature[start:day, site], initial=-np.inf) > 0.0:
             break
-        if fallen >= 0.4 * size_mm:
-            longest = start if longest is None else longest
-            # The plateau begins where what fell since then first exceeds what was felt.
-            longest = min(longest, start) if fallen <= SUPPORTED_BRIDGE * size_mm else longest
+        # The plateau began while about as much has fallen since as then came at once.
+        if BRIDGE_FALLEN[0] * size_mm <= fallen <= BRIDGE_FALLEN[1] * size_mm:
+            longest = start
     if longest is None:
         return None
     place_of = series.places[longest + 1 : day, site]
@@ -320,7 +332,8 @@ def bridged_since(
     return int(series.day_starts[held[0]]) if len(held) else None
 
 
-SUPPORTED_BRIDGE = 2.0
+BRIDGE_FALLEN = (0.4, 2.0)
+"""What fell during the plateau, as a share of the rise that ends it: gauges miss much, and the others' snow is not the station's."""
 
 
 def tell_bridging(series: StationSeries, site: int, ends: tuple[int, int], size_mm: float) -> None:

@@ -84,9 +84,10 @@ def check_stations(
     for name, rates in (("swe_mm", limits.swe_rates), ("depth_m", limits.depth_rates)):
         if np.isfinite(series.values[name]).any():
             _leaps(series, name, rates)
-    depth_checks.contradictions(series, (limits.density_low, limits.density_high, limits.density_least_depth_m))
+    depth_checks.density_leaps(series, limits.density_least_depth_m)
     weather_checks.unsupported(series, limits.step_mm)
     weather_checks.zero_drift(series, limits.zero_drift_mm)
+    depth_checks.contradictions(series, (limits.density_low, limits.density_high, limits.density_least_depth_m))
     neighbour_checks.against_neighbours(series)
     clock_checks.clocks(series)
     gauge_checks.snow_above_precipitation(series)

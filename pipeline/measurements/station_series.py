@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.measurements.precipitation import steps_of_totals
+from pipeline.measurements.stretches import group_extremes, group_sums
 from pipeline.problems import Finding
 
 READ = ("swe_mm", "depth_m", "air_temperature_c")
@@ -122,23 +123,28 @@ class StationSeries:
 
     def daily_mean(self, name: str) -> np.ndarray:
         """Return the days' means of the readings, (days, stations)."""
-        return self.by_day(group_means(self.values[name], self.day_starts))
+        return self.by_day(self.day_means(name))
+
+    def day_means(self, name: str) -> np.ndarray:
+        """Return the means of the station days' readings, one each station day, missing where it has none."""
+        sums, counts = group_sums(self.values[name], self.day_starts)
+        return sums / np.maximum(counts, 1)
 
     def daily_count(self, name: str) -> np.ndarray:
         """Return the days' numbers of readings, (days, stations)."""
-        there = np.isfinite(self.values[name]).astype(np.int32)
-        return self.by_day(np.add.reduceat(there, self.day_starts).astype(float)) if len(self) else np.empty(self.shape)
+        return self.by_day(group_sums(self.values[name], self.day_starts)[1].astype(float))
 
-    def daily_extreme(self, name: str, of: np.ufunc) -> np.ndarray:
-        """Return the days' least (np.fmin) or greatest (np.fmax) readings, (days, stations)."""
-        return self.by_day(of.reduceat(self.values[name], self.day_starts)) if len(self) else np.empty(self.shape)
+    def daily_extremes(self, name: str) -> tuple[np.ndarray, np.ndarray]:
+        """Return the days' least and greatest readings, each (days, stations)."""
+        least, greatest = group_extremes(self.values[name], self.day_starts)
+        return self.by_day(least), self.by_day(greatest)
 
     @cached_property
     def precipitation(self) -> np.ndarray:
         """Daily precipitation of each station's own gauge, mm, (days, stations); missing where no gauge reported."""
         fallen, totals = (self.values[name] for name in GAUGED)
         steps = np.where(np.isnan(fallen), steps_of_totals(totals, self.bounds), fallen)
-        return self.by_day(group_sums(steps, self.day_starts))
+        return self.by_day(group_sums(steps, self.day_starts)[0])
 
     def days_to_readings(self, days: np.ndarray) -> np.ndarray:
         """Return which readings lie on the marked days: a table (days, stations) to a mask of readings."""
@@ -222,21 +228,3 @@ def _codes(site_ids: pd.Series) -> tuple[np.ndarray, list[str]]:
 def _out_of_order(codes: np.ndarray, seconds: np.ndarray) -> bool:
     same = codes[1:] == codes[:-1]
     return bool(np.any(codes[1:] < codes[:-1]) or np.any(same & (seconds[1:] <= seconds[:-1])))
-
-
-def group_sums(values: np.ndarray, starts: np.ndarray) -> np.ndarray:
-    """Return the sums of the stretches that begin at `starts`, missing where a stretch has no value at all."""
-    if len(values) == 0:
-        return np.empty(0)
-    there = np.isfinite(values)
-    counts = np.add.reduceat(there.astype(np.int32), starts)
-    sums = np.add.reduceat(np.where(there, values, 0.0), starts)
-    return np.where(counts > 0, sums, np.nan)
-
-
-def group_means(values: np.ndarray, starts: np.ndarray) -> np.ndarray:
-    """Return the means of the stretches that begin at `starts`, missing values left out."""
-    if len(values) == 0:
-        return np.empty(0)
-    counts = np.add.reduceat(np.isfinite(values).astype(np.int32), starts)
-    return group_sums(values, starts) / np.maximum(counts, 1)

@@ -44,7 +44,7 @@ class Surroundings:
     @cached_property
     def warmest(self) -> np.ndarray:
         """The day's warmest air, C: the station's own, else the median of the others."""
-        own = self.series.daily_extreme("air_temperature_c", np.fmax)
+        own = self.series.daily_extremes("air_temperature_c")[1]
         # A reading or two a day miss the warmest hour.
         own = own + np.where(self.series.daily_count("air_temperature_c") < SEES_NOON, HALF_A_DAYS_RANGE_C, 0.0)
         return np.where(np.isfinite(own), own, others_quantile(own, 0.5))
@@ -120,7 +120,7 @@ class Surroundings:
 
     def _extremes(self, name: str) -> tuple[np.ndarray, np.ndarray]:
         if name not in self._spans:
-            self._spans[name] = tuple(self.series.daily_extreme(name, of) for of in (np.fmin, np.fmax))
+            self._spans[name] = self.series.daily_extremes(name)
         return self._spans[name]
 
 

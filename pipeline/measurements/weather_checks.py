@@ -44,6 +44,7 @@ def unsupported(series: StationSeries, step_mm: float) -> None:
     """
     if series.shape[0] <= RISE_DAYS:
         return
+    _bridges(series, step_mm)
     for rule, days, least in (
         ("step", 2, step_mm),
         ("rise without precipitation", RISE_DAYS, MORE_GRADUAL * step_mm),
@@ -57,6 +58,27 @@ def unsupported(series: StationSeries, step_mm: float) -> None:
             wrong &= (excess < 0) & _frozen(around, days)
         for site in np.flatnonzero(wrong.any(axis=0)):
             _treat(series, around, (rule, days, least), int(site), excess[:, site], wrong[:, site])
+
+
+def _bridges(series: StationSeries, step_mm: float) -> None:
+    """Set aside plateaus that snow had bridged, wherever more comes in a day or two than fell in them."""
+    around = Surroundings(series)
+    rise = _change(around.swe, 2)
+    fallen = window_sum(series.precipitation, 2, 0)
+    fallen = np.where(np.isfinite(series.precipitation), fallen, np.maximum(others_quantile(rise, 0.5), 0.0))
+    excess = rise - BRIDGE_CATCH * fallen
+    for site in range(series.shape[1]):
+        marked = excess[:, site] > step_mm + QUIET_SPREAD * LEAST_SPREAD_MM
+        for day in _peaks(excess[:, site], marked, 2):
+            size = float(rise[day, site] - np.nan_to_num(fallen[day, site]))
+            start = bridged_since(series, around, (site, day - 1), size)
+            row, _ = _sharpest(series, site, (day - 2, day), 1.0)
+            if start is not None and row is not None:
+                tell_bridging(series, site, (start, row - 1), size)
+
+
+BRIDGE_CATCH = 1.5
+"""A gauge misses a third of the snow; what came beyond that had lain there before."""
 
 
 def _change(table: np.ndarray, days: int) -> np.ndarray:
@@ -145,10 +167,6 @@ def _treat(  # noqa: PLR0913  one candidate with all that is known of it
         row, share = _sharpest(series, site, (day - days, day), np.sign(size))
         if row is None or (rule == "step" and share < SHARP * abs(size)):
             continue
-        start = bridged_since(series, around, (site, day - 1), size) if size > 0 else None
-        if start is not None:
-            tell_bridging(series, site, (start, row - 1), size)
-            continue
         end = series.season_end(row, site)
         if rule == "step":
             tell_shift(series, "swe_mm", (row, end), _size_at(series, site, row, size), "at once")
@@ -187,8 +205,11 @@ def _size_at(series: StationSeries, site: int, row: int, size: float) -> float:
     values = series.values["swe_mm"][a:b]
     after = near & (np.arange(a, b) >= row)
     before = near & (np.arange(a, b) < row)
-    found = float(np.nanmedian(values[after]) - np.nanmedian(values[before])) if before.any() and after.any() else size
-    return float(np.clip(found, *sorted((0.5 * size, 1.5 * size)))) if np.isfinite(found) else size
+    after, before = after & np.isfinite(values), before & np.isfinite(values)
+    if not (before.any() and after.any()):
+        return size
+    found = float(np.median(values[after]) - np.median(values[before]))
+    return float(np.clip(found, *sorted((0.5 * size, 1.5 * size))))
 
 
 def _tell_gradual(
