@@ -22,6 +22,7 @@ from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_courses import COURSES, read_courses
 from pipeline.inputs.read_covers import COVERS, CoverEntry, read_covers
 from pipeline.inputs.read_flights import FLIGHTS, FlightEntry, read_flights
+from pipeline.inputs.read_overrides import OVERRIDES, concerning, read_overrides
 from pipeline.inputs.read_sites import SITES, place_sites, read_sites
 from pipeline.inputs.read_stations import STATIONS, read_stations
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_terrain, read_zones
@@ -29,6 +30,12 @@ from pipeline.inputs.read_weather import WEATHER, as_issued_by, read_weather
 from pipeline.measurements.course_checks import CourseLimits, check_courses
 from pipeline.measurements.daily import daily_values, silent_stations
 from pipeline.measurements.excursions import Rates
+from pipeline.measurements.overrides import (
+    samples_without_overridden,
+    switched_off,
+    with_values,
+    without_overridden,
+)
 from pipeline.measurements.points import course_visits, station_density, station_swe_se_mm
 from pipeline.measurements.station_checks import StationLimits, check_stations
 from pipeline.problems import Finding, InputError, findings_table
@@ -79,7 +86,7 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage) -> Readings:
     ------
     SnowtallyError : a required input cannot be used. Optional ones that cannot are findings.
     """
-    check_declared(settings.columns, [SITES, COURSES, STATIONS, FLIGHTS, COVERS, WEATHER])
+    check_declared(settings.columns, [SITES, COURSES, STATIONS, FLIGHTS, COVERS, WEATHER, OVERRIDES])
     stage("finding inputs")
     found, findings = find_tables(
         {role: [settings.path(p) for p in getattr(settings.inputs, role)] for role in OPTIONAL_TABLES}
@@ -122,7 +129,7 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage) -> Readings:
     return Readings(inputs, files + rasters, rows, grids, findings)
 
 
-OPTIONAL_TABLES = ("courses", "stations", "flights", "covers", "weather")
+OPTIONAL_TABLES = ("courses", "stations", "flights", "covers", "weather", "overrides")
 TERRAIN_ROLES = ("zones", "elevation", "canopy")
 
 
@@ -189,14 +196,18 @@ def _measurements(
         "stations": canonical(records),
         "weather": canonical(weather),
     }
+    overrides, noticed = read_overrides(paths("overrides"), *how("overrides"), settings.basin.utc_offset_hours)
+    findings += noticed
+    if found["overrides"]:
+        overrides = concerning(overrides, start.date(), date, settings.basin.utc_offset_hours)
+        rows["overrides"] = canonical(overrides)
+    noon = pd.Timestamp(date) + pd.Timedelta(hours=12 - settings.basin.utc_offset_hours)
     if found["stations"]:
         heard = up_to(all_records, date)
-        stations = sites[sites["kind"] == "station"]
+        off = switched_off(overrides, noon)
+        stations = sites[(sites["kind"] == "station") & ~sites["site_id"].isin(off)]
         findings += silent_stations(heard, stations, pd.Timestamp(date), settings.stations.silent_days)
-    samples, noticed = check_courses(_in_service(samples, sites, "courses", findings), _course_limits(settings))
-    findings += noticed
-    in_service = _in_service(records, sites, "stations", findings)
-    records, noticed = check_stations(in_service, station_limits(settings.checks, settings.stations), settings.basin.season_start)
+    samples, records, noticed = _checked(settings, sites, (samples, records, overrides), noon)
     findings += noticed
     visits, daily = course_visits(samples), daily_values(records)
     known = sites.set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})
@@ -205,6 +216,29 @@ def _measurements(
     densities = pd.concat([table[names] for table in weighed], ignore_index=True)
     densities = densities.assign(elevation_m=known["elevation_m"].reindex(densities["site_id"]).to_numpy())
     return GroundRecord(known, daily, station_swe_se_mm(daily["swe_mm"]), visits), densities, rows, findings
+
+
+def _checked(
+    settings: Settings, sites: pd.DataFrame, said: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame], noon: pd.Timestamp
+) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
+    """Return the samples and the station records as overrides and checks leave them, and the findings."""
+    samples, records, overrides = said
+    findings: list[Finding] = []
+    offset = settings.basin.utc_offset_hours
+    samples = _in_service(samples, sites, "courses", findings)
+    records = _in_service(records, sites, "stations", findings)
+    of_course = overrides["site_id"].isin(sites.loc[sites["kind"] == "course", "site_id"])
+    samples, noticed = samples_without_overridden(samples, overrides[of_course], offset)
+    findings += noticed
+    records, noticed = without_overridden(records, overrides[~of_course], set(sites["site_id"]))
+    findings += noticed
+    samples, noticed = check_courses(samples, _course_limits(settings))
+    findings += noticed
+    limits = station_limits(settings.checks, settings.stations)
+    records, noticed = check_stations(records, limits, settings.basin.season_start)
+    findings += noticed
+    records = with_values(records, overrides[~of_course], offset, noon + pd.Timedelta(hours=12, seconds=-1))
+    return samples, records, findings
 
 
 def _later(rows: pd.DataFrame, column: str, date: dt.date) -> pd.DataFrame:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.inputs.columns import Column, ColumnSetting, Table, keep_newest, local_days, read_tables
+from pipeline.inputs.dead_clock import dead_clocks
 from pipeline.problems import Finding
 
 STATIONS = Table(
@@ -59,8 +60,22 @@ def read_stations(
     ]
     rows = rows[~lost].drop(columns="time_text")
     rows["date"] = local_days(rows["time"].to_numpy(), utc_offset_hours).astype("datetime64[s]")
+    rows, dead = _without_dead_clocks(rows)
     rows, repeated = keep_newest(rows, ["site_id", "time"], "stations")
-    return rows.sort_values(["site_id", "time"], kind="stable", ignore_index=True), findings + repeated
+    return rows.sort_values(["site_id", "time"], kind="stable", ignore_index=True), findings + dead + repeated
+
+
+def _without_dead_clocks(rows: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the rows without those under a dead clock's times, and the findings."""
+    readings = [column.name for column in STATIONS.columns if column.kind == "number"]
+    wrong, findings = [], []
+    for file, one in rows.groupby("file", sort=False):
+        site, names = pd.factorize(one["site_id"])
+        seconds = one["time"].to_numpy("datetime64[s]").astype(np.int64)
+        for dead in dead_clocks(site, seconds, one[readings].to_numpy(float)):
+            wrong.append(one.index[dead.rows])
+            findings.append(dead.finding(str(file), one["line"].to_numpy(), str(names[site[dead.rows[0]]])))
+    return rows.drop(index=np.concatenate(wrong)) if wrong else rows, findings
 
 
 def station_instants(text: pd.Series, utc_offset_hours: float) -> np.ndarray:

@@ -72,7 +72,8 @@ def _cycles(series: StationSeries) -> tuple[np.ndarray, np.ndarray]:
     counts = series.daily_count("air_temperature_c")
     enough = counts >= LEAST_READINGS
     east, north = (
-        _window(series.by_day(group_sums(departure * of(hour), series.day_starts)[0]), enough) for of in (np.cos, np.sin)
+        _window(series.by_day(group_sums(departure * of(hour), series.day_starts)[0]), enough)
+        for of in (np.cos, np.sin)
     )
     return east + 1j * north, _window(counts, enough)
 
@@ -81,9 +82,7 @@ def _window(table: np.ndarray, enough: np.ndarray) -> np.ndarray:
     """Return centred sums over ten days of the days with readings enough."""
     total = np.vstack([np.zeros((1, table.shape[1])), np.cumsum(np.where(enough, table, 0.0), axis=0)])
     days = np.arange(len(table))
-    return (
-        total[np.minimum(days + CYCLE_DAYS // 2, len(table))] - total[np.maximum(days - CYCLE_DAYS // 2, 0)]
-    )
+    return total[np.minimum(days + CYCLE_DAYS // 2, len(table))] - total[np.maximum(days - CYCLE_DAYS // 2, 0)]
 
 
 def _lasting(marks: np.ndarray, least: int) -> np.ndarray:

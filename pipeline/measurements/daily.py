@@ -8,6 +8,7 @@ import pandas as pd
 from pipeline.measurements.station_series import READ, StationSeries
 from pipeline.problems import Finding
 
+
 def daily_values(records: pd.DataFrame) -> pd.DataFrame:
     """Return one row a station and local day that has any reading.
 

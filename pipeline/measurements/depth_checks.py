@@ -108,9 +108,7 @@ def _unit(name: str, density: float) -> str | None:
     return found
 
 
-def _culprit(
-    series: StationSeries, rows: np.ndarray, wrong: np.ndarray, typical: dict[str, np.ndarray]
-) -> str:
+def _culprit(series: StationSeries, rows: np.ndarray, wrong: np.ndarray, typical: dict[str, np.ndarray]) -> str:
     """Return the sensor that moved more from its last good readings, or that is further from its neighbours'."""
     site = int(np.searchsorted(series.bounds, rows[0], side="right")) - 1
     first = max(int(series.bounds[site]), int(rows[0]) - LOOKED_BACK)
@@ -191,7 +189,9 @@ def _tell_leap(series: StationSeries, wrong: np.ndarray, words: str) -> None:
         series.days_to_readings(wrong) & np.isfinite(depth),
         "depth_m",
         rule="unit mix-up",
-        evidence=lambda rows: f"{depth[rows[0]]:.2f} m at first, the density leapt by the factor of a unit while SWE rested",
+        evidence=lambda rows: (
+            f"{depth[rows[0]]:.2f} m at first, the density leapt by the factor of a unit while SWE rested"
+        ),
         detail=f"the readings look like {words}; declare the unit under columns.stations or mend the logger",
         near_hours=1e9,
     )

@@ -26,7 +26,9 @@ def gauges(series: StationSeries) -> None:
         (fallen < low) | (fallen > high),
         "precipitation_mm",
         rule="out of range",
-        evidence=lambda rows: f"{fallen[rows].min():g} to {fallen[rows].max():g} mm, allowed {low:g} to {high:g} mm a step",
+        evidence=lambda rows: (
+            f"{fallen[rows].min():g} to {fallen[rows].max():g} mm, allowed {low:g} to {high:g} mm a step"
+        ),
         detail="the gauge or its code for no value is at fault; list the code under missing: in the settings",
     )
     totals = series.values["precipitation_total_mm"]

@@ -65,7 +65,9 @@ def against_neighbours(series: StationSeries) -> None:
     def evidence(rows: np.ndarray) -> str:
         site = int(np.searchsorted(series.bounds, rows[0], side="right")) - 1
         days = np.unique(series.day_of[rows])
-        return f"{np.median(values[rows]):.0f} mm where the neighbours make {np.nanmedian(made[days, site]):.0f} mm of it"
+        return (
+            f"{np.median(values[rows]):.0f} mm where the neighbours make {np.nanmedian(made[days, site]):.0f} mm of it"
+        )
 
     series.tell(
         marked,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -82,7 +83,7 @@ def _levels(series: StationSeries, name: str, site: int, rows: np.ndarray) -> li
     values, hours = series.values[name], series.hours
     edges = [int(series.bounds[site]), *(int(row) for row in rows), int(series.bounds[site + 1])]
     found = []
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in pairwise(edges):
         there = a + np.flatnonzero(np.isfinite(values[a:b]))
         if len(there) == 0:
             continue
@@ -107,23 +108,18 @@ def _station_jumps(
         _tell_brief(series, name, brief, levels[0].begins)
     good, k = levels[0], 1
     while k < len(levels):
-        if name == "swe_mm" and _bridged(series, site, (good, levels[k]), around):
+        found = site, good, levels[k]
+        if (name == "swe_mm" and _bridged(series, found, around)) or _weather(series, name, found, around):
             good, k = levels[k], k + 1
             continue
-        if _weather(series, name, (site, good, levels[k]), around):
-            good, k = levels[k], k + 1
-            continue
+        first = k
         mixed = _unit_factor(name, good.ends, levels[k].begins)
         back = _return(series, (good, levels), k, NOISE_ALLOWED[name] * usual)
         if mixed is not None:
-            last = k if back is None else back - 1
-            while back is None and last + 1 < len(levels) and _unit_factor(name, good.ends, levels[last + 1].begins):
-                last += 1
-            _tell_mixed_units(series, name, (levels[k].first, levels[last].last), (mixed, good.ends))
-            k = last + 1
+            k = _end_of_mixed(name, (good, levels), k, back)
+            _tell_mixed_units(series, name, (levels[first].first, levels[k - 1].last), (mixed, good.ends))
             if k < len(levels):
-                good = levels[k]
-                k += 1
+                good, k = levels[k], k + 1
             continue
         if back is not None:
             _tell_episode(series, name, (levels[k].first, levels[back - 1].last), (good.ends, levels[k].begins))
@@ -133,18 +129,30 @@ def _station_jumps(
             _tell_brief(series, name, levels[k], good.ends)
             k += 1
             continue
-        good, shift, end = _stays(series, name, (site, good, levels[k]), around)
+        good, shift, end = _stays(series, name, (site, good, levels[k]))
         if shift:
             levels = [
-                replace(level, begins=level.begins - shift, ends=level.ends - shift) if good.last < level.first < end else level
+                replace(level, begins=level.begins - shift, ends=level.ends - shift)
+                if good.last < level.first < end
+                else level
                 for level in levels
             ]
         k += 1
 
 
-def _bridged(series: StationSeries, site: int, levels: tuple[Level, Level], around: Surroundings) -> bool:
+def _end_of_mixed(name: str, levels: tuple[Level, list[Level]], k: int, back: int | None) -> int:
+    """Return the number of the level after a unit mix-up: the one that is back, or the first that the unit does not explain."""
+    good, listed = levels
+    if back is not None:
+        return back
+    while k < len(listed) and _unit_factor(name, good.ends, listed[k].begins):
+        k += 1
+    return k
+
+
+def _bridged(series: StationSeries, found: tuple[int, Level, Level], around: Surroundings) -> bool:
     """Set aside the plateau before a rise if snow had bridged the sensor; tell whether it had."""
-    good, new = levels
+    site, good, new = found
     day = int(series.day_of[new.first])
     size = new.begins - good.ends - np.nan_to_num(around.fallen_here(site, (day, day)))
     start = bridged_since(series, around, (site, day), size) if size > 0 else None
@@ -251,7 +259,7 @@ def _tell_brief(series: StationSeries, name: str, level: Level, other: float) ->
     )
 
 
-def _stays(series: StationSeries, name: str, found: tuple[int, Level, Level], around: Surroundings) -> tuple[Level, float, int]:
+def _stays(series: StationSeries, name: str, found: tuple[int, Level, Level]) -> tuple[Level, float, int]:
     """Treat a jump to a level that stays; return that level as it is from now on, its shift, and the row where that ends."""
     site, good, new = found
     size = new.begins - good.ends
@@ -267,22 +275,20 @@ def _stays(series: StationSeries, name: str, found: tuple[int, Level, Level], ar
         )
         return good, 0.0, 0
     end = series.season_end(new.first, site)
-    tell_shift(series, name, (new.first, end), size, "at once")
+    tell_shift(series, name, (new.first, end), size)
     return replace(new, begins=new.begins - size, ends=new.ends - size), size, end
 
 
-def tell_shift(
-    series: StationSeries, name: str, stretch: tuple[int, int], size: float, how: str, rule: str = "step"
-) -> None:
+def tell_shift(series: StationSeries, name: str, stretch: tuple[int, int], size: float) -> None:
     """Take a shift of the sensor's level out of the readings from the first to before the last row, and tell of it."""
     unit = UNITS[name]
     marked = _rows(series, name, (stretch[0], stretch[1] - 1))
     series.tell(
         marked,
         name,
-        rule=rule,
+        rule="step",
         evidence=lambda rows: (
-            f"{size:+.3g} {unit} {how} without snow, melt or neighbours to show for it; readings shifted back from here on, "
+            f"{size:+.3g} {unit} at once without snow, melt or neighbours to show for it; readings shifted back from here on, "
             f"{series.values[name][rows[0]]:.4g} to {series.values[name][rows[0]] - size:.4g} {unit}"
         ),
         action="corrected",
@@ -297,9 +303,7 @@ BRIDGE_SHARE = 0.2
 BRIDGE_STILL_MM = 8.0
 
 
-def bridged_since(
-    series: StationSeries, around: Surroundings, place: tuple[int, int], size_mm: float
-) -> int | None:
+def bridged_since(series: StationSeries, around: Surroundings, place: tuple[int, int], size_mm: float) -> int | None:
     """Return the reading since which snow fell that the sensor did not feel, where a later rise makes it good.
 
     Parameters

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -18,7 +19,13 @@ READ = ("swe_mm", "depth_m", "air_temperature_c")
 GAUGED = ("precipitation_mm", "precipitation_total_mm")
 """The readings of gauges."""
 
-UNITS = {"swe_mm": "mm", "depth_m": "m", "air_temperature_c": "C", "precipitation_mm": "mm", "precipitation_total_mm": "mm"}
+UNITS = {
+    "swe_mm": "mm",
+    "depth_m": "m",
+    "air_temperature_c": "C",
+    "precipitation_mm": "mm",
+    "precipitation_total_mm": "mm",
+}
 
 QUANTITIES = {
     "swe_mm": "SWE",
@@ -178,7 +185,7 @@ class StationSeries:
         site = np.searchsorted(self.bounds, rows, side="right") - 1
         apart = (np.diff(site) != 0) | (np.diff(self.hours[rows]) > near_hours) & (np.diff(rows) > 1)
         edges = np.concatenate([[0], np.flatnonzero(apart) + 1, [len(rows)]])
-        for a, b in zip(edges[:-1], edges[1:], strict=True):
+        for a, b in pairwise(edges):
             part = rows[a:b]
             words = f"{QUANTITIES[name]}: {evidence(part)} ({len(part)} readings)"
             self.findings.append(self._finding(part[[0, -1]], rule, severity, (words, action, detail)))
@@ -190,8 +197,8 @@ class StationSeries:
         evidence, action, detail = told
         return Finding(
             table="stations",
-            file=str(self.records["file"].iat[first]),
-            line=int(self.records["line"].iat[first]),
+            file=str(self.records["file"].iloc[first]),
+            line=int(self.records["line"].iloc[first]),
             site_id=self.site_of(first),
             start=self.moment(first),
             end=self.moment(last),
@@ -208,7 +215,7 @@ class StationSeries:
 
     def moment(self, row: int) -> str:
         """Return the instant of a reading as text."""
-        return f"{self.records['time'].iat[row]:%Y-%m-%dT%H:%MZ}"
+        return f"{self.records['time'].iloc[row]:%Y-%m-%dT%H:%MZ}"
 
     def checked(self) -> pd.DataFrame:
         """Return the records with the readings as the checks left them."""
@@ -222,7 +229,7 @@ def _codes(site_ids: pd.Series) -> tuple[np.ndarray, list[str]]:
     order = np.argsort(np.array(names, dtype=object), kind="stable")
     rank = np.empty(len(names), np.int32)
     rank[order] = np.arange(len(names), dtype=np.int32)
-    return (rank[codes] if len(names) else codes.astype(np.int32)), [names[i] for i in order]
+    return (rank[codes] if names else codes.astype(np.int32)), [names[i] for i in order]
 
 
 def _out_of_order(codes: np.ndarray, seconds: np.ndarray) -> bool:

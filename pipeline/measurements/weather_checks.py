@@ -57,7 +57,7 @@ def unsupported(series: StationSeries, step_mm: float) -> None:
         if rule == "fall while frozen":
             wrong &= (excess < 0) & _frozen(around, days)
         for site in np.flatnonzero(wrong.any(axis=0)):
-            _treat(series, around, (rule, days, least), int(site), excess[:, site], wrong[:, site])
+            _treat(series, (rule, days, least), int(site), (excess[:, site], wrong[:, site]))
 
 
 def _bridges(series: StationSeries, step_mm: float) -> None:
@@ -148,16 +148,12 @@ def _frozen(around: Surroundings, days: int) -> np.ndarray:
     return warm < FROZEN_C
 
 
-def _treat(  # noqa: PLR0913  one candidate with all that is known of it
-    series: StationSeries,
-    around: Surroundings,
-    kind: tuple[str, int, float],
-    site: int,
-    excess: np.ndarray,
-    wrong: np.ndarray,
+def _treat(
+    series: StationSeries, kind: tuple[str, int, float], site: int, found: tuple[np.ndarray, np.ndarray]
 ) -> None:
     """Treat the candidates of one station in the order of their days; each shift is taken out before the next is looked at."""
     rule, days, least = kind
+    excess, wrong = found
     taken, since = 0.0, -days
     for day in _peaks(excess, wrong, days):
         # A shift just taken out stands in the changes of the days that follow it.
@@ -169,7 +165,7 @@ def _treat(  # noqa: PLR0913  one candidate with all that is known of it
             continue
         end = series.season_end(row, site)
         if rule == "step":
-            tell_shift(series, "swe_mm", (row, end), _size_at(series, site, row, size), "at once")
+            tell_shift(series, "swe_mm", (row, end), _size_at(series, site, row, size))
         else:
             _tell_gradual(series, site, (day - days, day), (rule, size, end))
         taken, since = size, day
@@ -182,9 +178,7 @@ def _peaks(excess: np.ndarray, wrong: np.ndarray, days: int) -> list[int]:
     return [int(group[np.argmax(np.abs(excess[group]))]) for group in groups if len(group)]
 
 
-def _sharpest(
-    series: StationSeries, site: int, window: tuple[int, int], sign: float
-) -> tuple[int | None, float]:
+def _sharpest(series: StationSeries, site: int, window: tuple[int, int], sign: float) -> tuple[int | None, float]:
     """Return the reading with the greatest change from the one before in the window's days, and that change."""
     a, b = series.bounds[site], series.bounds[site + 1]
     day_of = series.day_of[a:b]
@@ -212,9 +206,7 @@ def _size_at(series: StationSeries, site: int, row: int, size: float) -> float:
     return float(np.clip(found, *sorted((0.5 * size, 1.5 * size))))
 
 
-def _tell_gradual(
-    series: StationSeries, site: int, window: tuple[int, int], found: tuple[str, float, int]
-) -> None:
+def _tell_gradual(series: StationSeries, site: int, window: tuple[int, int], found: tuple[str, float, int]) -> None:
     """Set the days of a gradual shift aside, and shift back what follows."""
     rule, size, end = found
     held = series.places[max(window[0] + 1, 0) : window[1], site]

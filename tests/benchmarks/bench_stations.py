@@ -51,7 +51,9 @@ def checked(rows):
 
 
 def plain(rows):
-    return rows.groupby(["site_id", "date"], sort=True, observed=True)[["swe_mm", "depth_m", "air_temperature_c"]].mean()
+    return rows.groupby(["site_id", "date"], sort=True, observed=True)[
+        ["swe_mm", "depth_m", "air_temperature_c"]
+    ].mean()
 
 
 def timed(work, rows):
@@ -73,10 +75,13 @@ def main():
     wall = {work: min(w for _, w in times) for work, times in taken.items()}
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     held = rows.memory_usage(deep=True).sum() / 2**20
-    print(f"{len(rows):,} rows, {held:.0f} MB in memory")
-    print(f"group mean: {cpu[plain]:.2f} s CPU (median), {wall[plain]:.2f} s wall (least)")
-    print(f"checked daily values: {cpu[checked]:.2f} s CPU (median), {wall[checked]:.2f} s wall (least)")
-    print(f"ratio {cpu[checked] / cpu[plain]:.1f} (CPU), peak memory {peak:.0f} MB (making the rows: {before:.0f} MB)")
+    told = [
+        f"{len(rows):,} rows, {held:.0f} MB in memory",
+        f"group mean: {cpu[plain]:.2f} s CPU (median), {wall[plain]:.2f} s wall (least)",
+        f"checked daily values: {cpu[checked]:.2f} s CPU (median), {wall[checked]:.2f} s wall (least)",
+        f"ratio {cpu[checked] / cpu[plain]:.1f} (CPU), peak memory {peak:.0f} MB (making the rows: {before:.0f} MB)",
+    ]
+    sys.stdout.write("\n".join(told) + "\n")
 
 
 if __name__ == "__main__":

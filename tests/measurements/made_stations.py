@@ -11,7 +11,10 @@ CLIMATES = {
 }
 
 
-def made_season(climate="maritime", seed=0, stations=10, step_hours=1, first="2030-10-01", days=273):
+FIRST = "2030-10-01"
+
+
+def made_season(climate="maritime", seed=0, stations=10, step_hours=1, days=273):
     """Return readings of a clean season as read_stations gives them, by seasonal weather and a one-layer snowpack."""
     rng = np.random.default_rng(seed)
     coldest, fronts, storm_rate, storm_mm = CLIMATES[climate]
@@ -29,7 +32,7 @@ def made_season(climate="maritime", seed=0, stations=10, step_hours=1, first="20
     patchy = np.exp(0.35 * np.stack([_red_noise(rng, hours, 40.0) for _ in range(stations)], axis=1))
     fallen = rain[:, None] * share * patchy
     swe, depth = _snow(air, fallen, rng)
-    return _readings(rng, (air, fallen, swe, depth), step_hours, first)
+    return _readings(rng, (air, fallen, swe, depth), step_hours)
 
 
 def _red_noise(rng, n, memory):
@@ -75,10 +78,10 @@ def _snow(air, fallen, rng):
     return out
 
 
-def _readings(rng, world, step_hours, first):
-    air, fallen, swe, depth = (table[::step_hours] for table in world)
+def _readings(rng, world, step_hours):
+    air, _, swe, depth = (table[::step_hours] for table in world)
     n, stations = air.shape
-    times = pd.date_range(first, periods=n, freq=f"{step_hours}h").astype("datetime64[s]")
+    times = pd.date_range(FIRST, periods=n, freq=f"{step_hours}h").astype("datetime64[s]")
     parts = []
     caught = np.cumsum(world[1], axis=0)[::step_hours] * rng.uniform(0.65, 0.95, stations)
     for i in range(stations):
