@@ -69,7 +69,7 @@ def read_overrides(
         for row, why in zip(rows.itertuples(), wrong, strict=True)
         if why
     ]
-    kept = rows[(wrong == "").to_numpy()].drop(columns=["start_text", "end_text"])
+    kept = rows[wrong == ""].drop(columns=["start_text", "end_text"])
     return kept.sort_values(["site_id", "first", "file", "line"], kind="stable", ignore_index=True), findings
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.measurements.shifts import UNIT_FACTORS
+from pipeline.measurements.shifts import UNIT_FACTORS, sharpest, tell_shift
 from pipeline.measurements.station_series import UNITS, StationSeries
 from pipeline.measurements.surroundings import Surroundings, others_quantile
 
@@ -75,6 +75,7 @@ def _treat(
     words = _unit(culprit, float(np.median(density)))
     lasting = series.hours[rows[-1]] - series.hours[rows[0]] >= UNIT_DAYS * 24.0
     if words is not None and lasting:
+        rows = _extended(series, culprit, rows, words)
         rule, detail = (
             "unit mix-up",
             f"the readings look like {words}; declare the unit under columns.stations or mend the logger",
@@ -95,6 +96,26 @@ def _treat(
         detail=detail,
         near_hours=1e9,
     )
+
+
+def _extended(series: StationSeries, name: str, rows: np.ndarray, words: str) -> np.ndarray:
+    """Return the rows with those before and after them whose density is still nearer to the wrong unit's than to the right one's."""
+    site = int(np.searchsorted(series.bounds, rows[0], side="right")) - 1
+    first, end = int(series.bounds[site]), series.season_end(int(rows[0]), site)
+    swe, depth = series.values["swe_mm"][first:end], series.values["depth_m"][first:end]
+    thick = (depth > THIN_M) | (depth * UNIT_FACTORS["depth_m"][words] > THIN_M if name == "depth_m" else False)
+    there = np.flatnonzero(thick & (swe > 0) & (depth > 0))
+    density = swe[there] / depth[there]
+    factor = UNIT_FACTORS[name][words] ** (0.5 if name == "swe_mm" else -0.5)
+    middle = float(np.median(series.values["swe_mm"][rows] / series.values["depth_m"][rows])) * factor
+    off = (density > middle) if factor < 1.0 else (density < middle)
+    here = np.searchsorted(there, [rows[0] - first, rows[-1] - first])
+    right = np.flatnonzero(~off)
+    before, after = right[right < here[0]], right[right > here[1]]
+    a = there[before[-1] + 1] if len(before) else there[0]
+    b = there[after[0] - 1] if len(after) else there[-1]
+    stretch = first + np.arange(min(a, rows[0] - first), max(b, rows[-1] - first) + 1)
+    return stretch[np.isfinite(series.values[name][stretch]) & np.isfinite(series.values["swe_mm"][stretch])]
 
 
 def _unit(name: str, density: float) -> str | None:
@@ -195,3 +216,38 @@ def _tell_leap(series: StationSeries, wrong: np.ndarray, words: str) -> None:
         detail=f"the readings look like {words}; declare the unit under columns.stations or mend the logger",
         near_hours=1e9,
     )
+
+
+STEP_M = 0.25
+STEP_SPREADS = 4.0
+REST_MM = 8.0
+STEP_DAYS = 2
+
+
+def depth_steps(series: StationSeries) -> None:
+    """Shift depth back from where it leaps while SWE rests and the neighbours' depths do not: a sensor moved, or its target.
+
+    A leap must exceed 0.25 m and four robust spreads of the neighbours' own changes over two days, and lie between two readings
+    of at most half a day apart for the most part.
+    """
+    around = Surroundings(series)
+    if series.shape[0] <= STEP_DAYS:
+        return
+    change, swe = (table[STEP_DAYS:] - table[:-STEP_DAYS] for table in (around.depth, around.swe))
+    usual = others_quantile(change, 0.5, LEAST_OTHERS)
+    spread = (others_quantile(change, 0.75, LEAST_OTHERS) - others_quantile(change, 0.25, LEAST_OTHERS)) / 1.349
+    # Snow that fell or went at the others only is no reason for a depth to leap.
+    excess = np.where(change > 0, change - np.maximum(usual, 0.0), change - np.minimum(usual, 0.0))
+    wrong = (np.abs(excess) > STEP_M + STEP_SPREADS * spread) & (np.abs(swe) < REST_MM)
+    for site in np.flatnonzero(wrong.any(axis=0)):
+        marked = np.flatnonzero(wrong[:, site])
+        for group in np.split(marked, np.flatnonzero(np.diff(marked) > STEP_DAYS) + 1):
+            day = int(group[np.argmax(np.abs(excess[group, site]))])
+            size = float(excess[day, site])
+            row, leap = sharpest(series, "depth_m", int(site), (day, day + STEP_DAYS), np.sign(size))
+            if row is not None and leap >= SHARP * abs(size):
+                tell_shift(series, "depth_m", (row, series.season_end(row, int(site))), size)
+
+
+LEAST_OTHERS = 3
+SHARP = 0.6

@@ -23,8 +23,8 @@ ZERO_WANDERS = {"swe_mm": -25.0, "depth_m": -0.15}
 AIR_TEMPERATURES = (-60.0, 50.0)
 """Air temperatures of inhabited mountains lie within these, C (common practice, no source)."""
 
-BARE = {"swe_mm": 5.0, "depth_m": 0.03}
-"""Bare ground reads within this of nothing, for months and rightly."""
+BARE = {"swe_mm": 25.0, "depth_m": 0.05}
+"""Bare ground reads within this of nothing, for months and rightly: a zero wanders and then rests."""
 
 
 def out_of_range(series: StationSeries, name: str, limits: tuple[float, float]) -> None:
@@ -57,7 +57,7 @@ air makes depth sensors noisier by themselves."""
 ZIGZAG_LEAST = {"swe_mm": 5.0, "depth_m": 0.10}
 """And by at least this."""
 
-ZIGZAGS = 4
+ZIGZAGS = 3
 """So many zigzags within two days, and a quarter of the readings, are a sensor gone wild and not single spikes."""
 
 
@@ -74,12 +74,26 @@ def erratic(series: StationSeries, name: str, usual: np.ndarray) -> None:
         return
     # Every run of so many marks within two days, with the readings between them.
     first, last = marks[: 1 - ZIGZAGS], marks[ZIGZAGS - 1 :]
-    wild = series.hours[last[:, 0]] - series.hours[first[:, 0]] <= ZIGZAG_HOURS
-    wild &= (first[:, 2] == last[:, 2]) & (last[:, 1] - first[:, 1] <= ZIGZAGS / ZIGZAG_SHARE)
+    close = series.hours[last[:, 0]] - series.hours[first[:, 0]] <= ZIGZAG_HOURS
+    close &= (first[:, 2] == last[:, 2]) & (last[:, 1] - first[:, 1] <= ZIGZAGS / ZIGZAG_SHARE)
     edges = np.zeros(len(series) + 1, np.int64)
-    np.add.at(edges, first[wild, 0], 1)
-    np.add.at(edges, last[wild, 0] + 1, -1)
-    wrong = (np.cumsum(edges[:-1]) > 0) & np.isfinite(series.values[name])
+    np.add.at(edges, first[close, 0], 1)
+    np.add.at(edges, last[close, 0] + 1, -1)
+    inside = np.diff(np.concatenate([[0], (np.cumsum(edges) > 0).astype(np.int8)]))
+    starts, ends = np.flatnonzero(inside == 1), np.flatnonzero(inside == -1) - 1
+    wild = np.zeros(series.shape, bool)
+    for a, b in zip(starts, ends, strict=True):
+        # A burst of a few readings is spikes.
+        if series.hours[b] - series.hours[a] >= WILD_HOURS:
+            site = int(np.searchsorted(series.bounds, a, side="right")) - 1
+            wild[series.day_of[a] : series.day_of[b] + 1, site] = True
+    # Whole days: what is left of one would make its mean, and the day before and after that had a part in it go too.
+    touched = np.zeros(series.shape, bool)
+    touched[series.day_of[marks[:, 0]], marks[:, 2]] = True
+    beside = np.zeros(series.shape, bool)
+    beside[1:] |= wild[:-1]
+    beside[:-1] |= wild[1:]
+    wrong = series.days_to_readings(wild | (touched & beside)) & np.isfinite(series.values[name])
     everything, unit = series.values[name].copy() if wrong.any() else series.values[name], UNITS[name]
     series.tell(
         wrong,
@@ -94,6 +108,7 @@ def erratic(series: StationSeries, name: str, usual: np.ndarray) -> None:
 
 
 ZIGZAG_HOURS = 48.0
+WILD_HOURS = 18.0
 ZIGZAG_SHARE = 0.25
 
 
@@ -145,7 +160,7 @@ def stuck_temperature(series: StationSeries) -> None:
     _tell_stuck(series, name, runs[runs[:, 2] >= TEMPERATURE_STUCK_READINGS, :2])
 
 
-def stuck(series: StationSeries, name: str, days: float, around: Surroundings) -> None:
+def stuck(series: StationSeries, name: str, days: float, around: Surroundings, bare: np.ndarray) -> None:
     """Set aside winter readings that do not move at all, where snow must have or the sensor always wobbles.
 
     Parameters
@@ -153,6 +168,7 @@ def stuck(series: StationSeries, name: str, days: float, around: Surroundings) -
     name : swe_mm or depth_m.
     days : longest rest of a sensor on snow.
     around : what the other stations and the gauges said meanwhile.
+    bare : days (days, stations) of bare ground, on which a sensor rests by right, at nothing or at a drifted zero.
     """
     values = series.values[name]
     runs = still_runs(values, series.hours, series.bounds, GAP_HOURS, days * 24.0)
@@ -164,9 +180,30 @@ def stuck(series: StationSeries, name: str, days: float, around: Surroundings) -
     for first, last in runs[suspect, :2]:
         site = int(np.searchsorted(series.bounds, first, side="right")) - 1
         a, b = series.day_of[first], series.day_of[last]
-        if around.moved(name, site, (a, b)) or (wobbles[site] and not around.at_rest(name, site, (a, b))):
+        if bare[a : b + 1, site].mean() > HALF or _another_level(series, name, (first, last)):
+            continue
+        if around.moved(name, site, (a, b)) or (wobbles[site] and not around.at_rest(name, site, (a + 1, max(a + 1, b - 1)))):
             kept.append((first, last))
     _tell_stuck(series, name, np.array(kept, dtype=np.int64).reshape(-1, 2))
+
+
+def _another_level(series: StationSeries, name: str, run: tuple[int, int]) -> bool:
+    """Tell whether a stretch lies far below the days around it: readings in another unit, which another check tells of."""
+    site = int(np.searchsorted(series.bounds, run[0], side="right")) - 1
+    a, b = series.bounds[site], series.bounds[site + 1]
+    hours = series.hours[a:b]
+    near = slice(
+        a + np.searchsorted(hours, series.hours[run[0]] - AROUND_HOURS),
+        a + np.searchsorted(hours, series.hours[run[1]] + AROUND_HOURS, side="right"),
+    )
+    values = series.values[name][near]
+    values = values[np.isfinite(values)]
+    return bool(np.quantile(values, 0.8) > FAR_BELOW * abs(series.values[name][run[0]]))
+
+
+HALF = 0.5
+AROUND_HOURS = 240.0
+FAR_BELOW = 5.0
 
 
 STUCK_READINGS = {"swe_mm": 5, "depth_m": 7}

@@ -31,7 +31,7 @@ UNIT_FACTORS = {
 UNIT_TOLERANCE = 0.12
 """A step counts as a unit mix-up when the factor is met within 12 %: daily change of SWE on 100 mm of snow rarely exceeds it."""
 
-UNIT_LEAST = {"swe_mm": 40.0, "depth_m": 0.25}
+UNIT_LEAST = {"swe_mm": 30.0, "depth_m": 0.25}
 """Below this level a step by a factor is within the noise of thin snow."""
 
 LEVEL_READINGS = 5
@@ -41,9 +41,10 @@ LEVEL_HOURS = 24.0
 AWAY_DAYS = 60.0
 """A level that returns within so long was an episode; later the season has gone on and nothing can be told."""
 
-SUPPORT = 0.25
-"""A rise is the weather's where so large a share of it fell as precipitation somewhere near: gauges catch as little as a third
-to a half of windy snow (common practice, no source)."""
+CATCH = 2.2
+DRIFT_MM = 20.0
+"""A rise is the weather's up to 2.2 times what fell somewhere near, and what wind may bring in a storm: gauges catch half of windy
+snow (common practice, no source)."""
 
 DEAD_SHARE = 0.1
 """A level that drops below this share of what stood before is a sensor without a signal, not one that has shifted."""
@@ -169,7 +170,7 @@ def _weather(series: StationSeries, name: str, found: tuple[int, Level, Level], 
     if size > 0:
         fallen = around.precipitation(site, (first, last))
         if name == "swe_mm":
-            return fallen >= SUPPORT * size
+            return size <= CATCH * np.nan_to_num(fallen) + DRIFT_MM
         return max(fallen, around.change_here(site, (first, last))) >= LIGHTEST_SNOW * size
     if name == "depth_m" and around.change_here(site, (first, last)) <= LIGHTEST_FALL * size:
         return True
@@ -240,7 +241,7 @@ def _tell_episode(series: StationSeries, name: str, ends: tuple[int, int], told:
     series.tell(
         _rows(series, name, ends),
         name,
-        rule="step",
+        rule="rate of change" if after < DEAD_SHARE * before else "step",
         evidence=lambda _rows: f"from {before:.4g} to {after:.4g} {unit} at once, and back at the end",
         detail="for some days another level, with a jump at both ends: look at what was done at the station then",
         near_hours=ALL_ONE,
@@ -282,7 +283,7 @@ def _stays(series: StationSeries, name: str, found: tuple[int, Level, Level]) ->
 def tell_shift(series: StationSeries, name: str, stretch: tuple[int, int], size: float) -> None:
     """Take a shift of the sensor's level out of the readings from the first to before the last row, and tell of it."""
     unit = UNITS[name]
-    marked = _rows(series, name, (stretch[0], stretch[1] - 1))
+    marked = _rows(series, name, (stretch[0], _undone(series, name, stretch, size) - 1))
     series.tell(
         marked,
         name,
@@ -298,8 +299,23 @@ def tell_shift(series: StationSeries, name: str, stretch: tuple[int, int], size:
     series.values[name][marked] -= size
 
 
+UNDONE_SHARE = 0.7
+UNDONE_LEAST = {"swe_mm": 60.0, "depth_m": 0.25}
+"""A shift ends where one reading takes back seven tenths of it, if it is larger than what melts or settles between two."""
+
+
+def _undone(series: StationSeries, name: str, stretch: tuple[int, int], size: float) -> int:
+    """Return the row at which a shift is taken back by the sensor itself, else the end of the stretch."""
+    rows = _rows(series, name, (stretch[0], stretch[1] - 1))
+    if abs(size) < UNDONE_LEAST[name] or len(rows) == 0:
+        return stretch[1]
+    back = np.flatnonzero(-np.sign(size) * np.diff(series.values[name][rows]) >= UNDONE_SHARE * abs(size))
+    return int(rows[back[0] + 1]) if len(back) else stretch[1]
+
+
 BRIDGE_DAYS = range(3, 31)
 BRIDGE_SHARE = 0.2
+BRIDGE_LEAST_MM = 20.0
 BRIDGE_STILL_MM = 8.0
 
 
@@ -314,6 +330,8 @@ def bridged_since(series: StationSeries, around: Surroundings, place: tuple[int,
     Snow that carries itself hangs over the sensor like a bridge: the series stands still while snow falls, then jumps.
     """
     site, day = place
+    if not size_mm >= BRIDGE_LEAST_MM:
+        return None
     longest = None
     swe = around.swe[:, site]
     for back in BRIDGE_DAYS:
@@ -370,3 +388,24 @@ def tell_pair(series: StationSeries, pair: tuple[int, int], days: tuple[int, int
             detail="the two stations' readings were exchanged: mend the station's name in the files",
             near_hours=ALL_ONE,
         )
+
+
+def sharpest(
+    series: StationSeries, name: str, site: int, window: tuple[int, int], sign: float
+) -> tuple[int | None, float]:
+    """Return the reading with the greatest change from the one before in the window's days, and that change.
+
+    Parameters
+    ----------
+    window : first and last day.
+    sign : +1 for a rise, -1 for a fall.
+    """
+    a, b = series.bounds[site], series.bounds[site + 1]
+    day_of = series.day_of[a:b]
+    first, last = np.searchsorted(day_of, max(window[0], 0)), np.searchsorted(day_of, window[1], side="right")
+    rows = a + first + np.flatnonzero(np.isfinite(series.values[name][a + first : a + last]))
+    if len(rows) < 2:  # noqa: PLR2004  a change has two ends
+        return None, 0.0
+    steps = sign * np.diff(series.values[name][rows])
+    k = int(np.argmax(steps))
+    return int(rows[k + 1]), float(steps[k])

@@ -79,11 +79,13 @@ def check_stations(
     own_series_checks.repeated_days(series)
     own_series_checks.stuck_temperature(series)
     around = Surroundings(series)
+    bare = around.bare_ground(limits.zero_drift_mm)
     for name in ("swe_mm", "depth_m"):
-        own_series_checks.stuck(series, name, limits.flat_line_days, around)
+        own_series_checks.stuck(series, name, limits.flat_line_days, around, bare)
     for name, rates in (("swe_mm", limits.swe_rates), ("depth_m", limits.depth_rates)):
         if np.isfinite(series.values[name]).any():
             _leaps(series, name, rates)
+    depth_checks.depth_steps(series)
     depth_checks.density_leaps(series, limits.density_least_depth_m)
     weather_checks.unsupported(series, limits.step_mm)
     weather_checks.zero_drift(series, limits.zero_drift_mm)

@@ -187,7 +187,7 @@ class StationSeries:
         edges = np.concatenate([[0], np.flatnonzero(apart) + 1, [len(rows)]])
         for a, b in pairwise(edges):
             part = rows[a:b]
-            words = f"{QUANTITIES[name]}: {evidence(part)} ({len(part)} readings)"
+            words = f"{QUANTITIES[name]}: {evidence(part)} ({len(part)} reading{'s' if len(part) > 1 else ''})"
             self.findings.append(self._finding(part[[0, -1]], rule, severity, (words, action, detail)))
         if action == "set aside":
             self.values[name][rows] = np.nan

@@ -100,7 +100,8 @@ class Surroundings:
         others = np.delete(table, site, axis=1)
         others = others[:, np.isfinite(others).any(axis=0)]
         fallen = _sum(self.series.precipitation[days[0] : days[1] + 1, site])
-        if fallen > MOVED["swe_mm"]:
+        # In warmer air it may have rained, which SWE need not feel.
+        if fallen > MOVED["swe_mm"] and np.nanmax(self.warmest[days[0] : days[1] + 1, site], initial=-np.inf) < 0.0:
             return True
         if others.shape[1] == 0:
             return True
@@ -118,17 +119,45 @@ class Surroundings:
         span = np.nanmax(highs[:, there], axis=0) - np.nanmin(lows[:, there], axis=0)
         return float(np.median(span)) <= RESTING[name]
 
+    def bare_ground(self, zero_mm: float) -> np.ndarray:
+        """Return the days on which the ground at each station is bare, (days, stations).
+
+        The depth sensor says so for five days in air above freezing or while nobody has snow, or it is so warm for so long (a mean
+        of 8 C for five days melts 100 mm and more; common practice, no source) that snow would have melted. SWE that falls
+        meanwhile is snow.
+
+        Parameters
+        ----------
+        zero_mm : SWE of the others below this is no snow.
+        """
+        # In colder air a depth of nothing may be the depth sensor's fault: no snow anywhere must bear it out.
+        nobody = (np.abs(self.swe) < AUTUMN_MM) & (others_quantile(self.swe, 0.5) < zero_mm)
+        seen = (self.depth <= BARE_DEPTH_M) & ((self.mean_temperature > THAW_C) | nobody)
+        hot = (self.mean_temperature >= WARM_C) & ~(self.depth > BARE_DEPTH_M)
+        still = change_over(self.swe, BARE_DAYS - 1) > -NO_MELT_MM
+        ends = still & (
+            (window_sum(seen, BARE_DAYS - 1, 0) == BARE_DAYS) | (window_sum(hot, BARE_DAYS - 1, 0) == BARE_DAYS)
+        )
+        return (window_sum(ends, 0, BARE_DAYS - 1) > 0) & np.isfinite(self.swe)
+
     def _extremes(self, name: str) -> tuple[np.ndarray, np.ndarray]:
         if name not in self._spans:
             self._spans[name] = self.series.daily_extremes(name)
         return self._spans[name]
 
 
+BARE_DAYS = 5
+BARE_DEPTH_M = 0.05
+THAW_C = 1.0
+WARM_C = 8.0
+AUTUMN_MM = 100.0
+NO_MELT_MM = 8.0
+
 RESTING = {"swe_mm": 1.0, "depth_m": 0.01}
 """Readings that change by no more than their rounding rest."""
 
-MOVED = {"swe_mm": 8.0, "depth_m": 0.08}
-"""A median span of the others above this is more than noise: snow fell, settled or melted meanwhile."""
+MOVED = {"swe_mm": 15.0, "depth_m": 0.10}
+"""A median span of the others above this is more than noise and rounding: snow fell, settled or melted meanwhile."""
 
 
 def _sum(values: np.ndarray) -> float:
@@ -171,7 +200,14 @@ def window_sum(table: np.ndarray, back: int, ahead: int) -> np.ndarray:
     array([1., 3., 6.])
     """
     days = len(table)
-    total = np.vstack([np.zeros((1, table.shape[1])), np.cumsum(np.nan_to_num(table), axis=0)])
+    total = np.vstack([np.zeros((1, table.shape[1])), np.cumsum(np.nan_to_num(table.astype(float)), axis=0)])
     stop = np.minimum(np.arange(days) + ahead + 1, days)
     start = np.maximum(np.arange(days) - back, 0)
     return total[stop] - total[start]
+
+
+def change_over(table: np.ndarray, days: int) -> np.ndarray:
+    """Return the change over so many days up to each day, (days, stations), missing at the start."""
+    change = np.full(table.shape, np.nan)
+    change[days:] = table[days:] - table[:-days]
+    return change

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.measurements.shifts import bridged_since, tell_bridging, tell_shift
+from pipeline.measurements.shifts import bridged_since, sharpest, tell_bridging, tell_shift
 from pipeline.measurements.station_series import StationSeries
-from pipeline.measurements.surroundings import FROZEN_C, Surroundings, others_quantile, window_sum
+from pipeline.measurements.surroundings import FROZEN_C, Surroundings, change_over, others_quantile, window_sum
 
 QUIET_SPREAD = 3.0
 """A change must exceed the neighbours' by the threshold and so many robust spreads of the neighbours' own changes."""
@@ -17,11 +17,14 @@ LEAST_SPREAD_MM = 2.0
 NEIGHBOURS = 3
 """Fewer neighbours than this have no spread of their own."""
 
-SUPPORT = 0.25
-"""A rise is the weather's where so large a share of it fell as precipitation somewhere near (gauges catch little in wind)."""
+CATCH = 2.2
+"""A rise is the weather's up to 2.2 times what fell somewhere near: gauges catch half of windy snow (common practice, no source)."""
 
 SHARP = 0.6
 """A step puts so large a share of its change between two readings."""
+
+DRY_SHARE = 0.25
+"""A gradual rise is without precipitation while less than this share of it fell anywhere near."""
 
 RISE_DAYS = 3
 FALL_DAYS = 7
@@ -51,9 +54,9 @@ def unsupported(series: StationSeries, step_mm: float) -> None:
         ("fall while frozen", FALL_DAYS, MORE_GRADUAL * step_mm),
     ):
         around = Surroundings(series)
-        excess, wrong = _candidates(around, days, least)
+        excess, wrong, fallen = _candidates(around, days, least)
         if rule == "rise without precipitation":
-            wrong &= excess > 0
+            wrong &= (excess > 0) & (fallen < DRY_SHARE * excess)
         if rule == "fall while frozen":
             wrong &= (excess < 0) & _frozen(around, days)
         for site in np.flatnonzero(wrong.any(axis=0)):
@@ -63,7 +66,7 @@ def unsupported(series: StationSeries, step_mm: float) -> None:
 def _bridges(series: StationSeries, step_mm: float) -> None:
     """Set aside plateaus that snow had bridged, wherever more comes in a day or two than fell in them."""
     around = Surroundings(series)
-    rise = _change(around.swe, 2)
+    rise = change_over(around.swe, 2)
     fallen = window_sum(series.precipitation, 2, 0)
     fallen = np.where(np.isfinite(series.precipitation), fallen, np.maximum(others_quantile(rise, 0.5), 0.0))
     excess = rise - BRIDGE_CATCH * fallen
@@ -72,7 +75,7 @@ def _bridges(series: StationSeries, step_mm: float) -> None:
         for day in _peaks(excess[:, site], marked, 2):
             size = float(rise[day, site] - np.nan_to_num(fallen[day, site]))
             start = bridged_since(series, around, (site, day - 1), size)
-            row, _ = _sharpest(series, site, (day - 2, day), 1.0)
+            row, _ = sharpest(series, "swe_mm", site, (day - 2, day), 1.0)
             if start is not None and row is not None:
                 tell_bridging(series, site, (start, row - 1), size)
 
@@ -81,17 +84,10 @@ BRIDGE_CATCH = 1.5
 """A gauge misses a third of the snow; what came beyond that had lain there before."""
 
 
-def _change(table: np.ndarray, days: int) -> np.ndarray:
-    """Return the change over so many days up to each day, (days, stations), missing at the start."""
-    change = np.full(table.shape, np.nan)
-    change[days:] = table[days:] - table[:-days]
-    return change
-
-
 def _candidates(around: Surroundings, days: int, least: float) -> tuple[np.ndarray, np.ndarray]:
     """Return the changes over the days as they differ from the neighbours', and which of them nothing supports."""
     series = around.series
-    change = _change(around.swe, days)
+    change = change_over(around.swe, days)
     usual = np.nan_to_num(others_quantile(change, 0.5, NEIGHBOURS))
     spread = (others_quantile(change, 0.75, NEIGHBOURS) - others_quantile(change, 0.25, NEIGHBOURS)) / 1.349
     spread = np.fmax(np.nan_to_num(spread), LEAST_SPREAD_MM)
@@ -105,12 +101,12 @@ def _candidates(around: Surroundings, days: int, least: float) -> tuple[np.ndarr
     )
     gauges = window_sum(around.others_precipitation, days, 1)
     gauges = np.where(np.isfinite(around.others_precipitation), gauges, np.nan)
-    rises = others_quantile(_change(around.swe, days + 1), 0.9)
+    rises = others_quantile(change_over(around.swe, days + 1), 0.9)
     fallen = np.fmax(np.fmax(own, gauges), np.fmax(rises, 0.0))
-    depth = _change(around.depth, days)
+    depth = change_over(around.depth, days)
     # The depth sensor is a witness of its own: what wind brings or takes it sees too.
     risen = (excess > limit) & (change > 0)
-    risen &= fallen < SUPPORT * excess
+    risen &= excess > limit + CATCH * fallen
     risen &= ~(depth > excess / HEAVIEST_RISE)
     warm = np.full_like(change, -np.inf)
     for back in range(days + 2):
@@ -123,7 +119,7 @@ def _candidates(around: Surroundings, days: int, least: float) -> tuple[np.ndarr
     at_rest = others_quantile(under_snow, 0.1, NEIGHBOURS) > -AT_REST_MM
     fallen_off = (excess < -limit) & (change < 0) & (frozen | (at_rest & (np.abs(excess) > WARM_MORE * limit)))
     fallen_off &= ~(depth < excess / LIGHTEST_FALL - SETTLING_M_DAY * days)
-    return excess, risen | fallen_off
+    return excess, risen | fallen_off, fallen
 
 
 HEAVIEST_RISE = 500.0
@@ -160,7 +156,7 @@ def _treat(
         size = excess[day] - (taken if day - since < days else 0.0)
         if abs(size) < least:
             continue
-        row, share = _sharpest(series, site, (day - days, day), np.sign(size))
+        row, share = sharpest(series, "swe_mm", site, (day - days, day), np.sign(size))
         if row is None or (rule == "step" and share < SHARP * abs(size)):
             continue
         end = series.season_end(row, site)
@@ -176,19 +172,6 @@ def _peaks(excess: np.ndarray, wrong: np.ndarray, days: int) -> list[int]:
     marked = np.flatnonzero(wrong)
     groups = np.split(marked, np.flatnonzero(np.diff(marked) > days) + 1)
     return [int(group[np.argmax(np.abs(excess[group]))]) for group in groups if len(group)]
-
-
-def _sharpest(series: StationSeries, site: int, window: tuple[int, int], sign: float) -> tuple[int | None, float]:
-    """Return the reading with the greatest change from the one before in the window's days, and that change."""
-    a, b = series.bounds[site], series.bounds[site + 1]
-    day_of = series.day_of[a:b]
-    first, last = np.searchsorted(day_of, max(window[0], 0)), np.searchsorted(day_of, window[1], side="right")
-    rows = a + first + np.flatnonzero(np.isfinite(series.values["swe_mm"][a + first : a + last]))
-    if len(rows) < 2:  # noqa: PLR2004  a change has two ends
-        return None, 0.0
-    steps = sign * np.diff(series.values["swe_mm"][rows])
-    k = int(np.argmax(steps))
-    return int(rows[k + 1]), float(steps[k])
 
 
 def _size_at(series: StationSeries, site: int, row: int, size: float) -> float:
@@ -231,48 +214,15 @@ def _tell_gradual(series: StationSeries, site: int, window: tuple[int, int], fou
     values[later] -= size
 
 
-ZERO_DAYS = 5
-WARM_C = 8.0
-BARE_DEPTH_M = 0.03
-NO_MELT_MM = 8.0
-
-
 def zero_drift(series: StationSeries, zero_mm: float) -> None:
     """Shift back readings of SWE on bare ground that are not about nothing.
-
-    The ground is bare where the depth sensor says so for five days in air above freezing, or where it is so warm for so long
-    (a mean of 8 C for five days melts 100 mm and more; common practice, no source) that snow would have melted.
 
     Parameters
     ----------
     zero_mm : a zero further off than this has drifted.
     """
     around = Surroundings(series)
-    days = series.shape[0]
-    if days <= ZERO_DAYS:
-        return
-    swe, depth, air = around.swe, around.depth, around.mean_temperature
-    others = others_quantile(swe, 0.5)
-    thawing = np.where(np.isfinite(air), air > 1.0, others < zero_mm)
-    bare = (depth <= BARE_DEPTH_M) & thawing
-    held = np.ones(swe.shape, bool)
-    hot = np.ones(swe.shape, bool)
-    still = np.ones(swe.shape, bool)
-    for back in range(ZERO_DAYS):
-        moved = {"bare": np.roll(bare, back, axis=0), "hot": np.roll(air >= WARM_C, back, axis=0)}
-        moved["bare"][:back], moved["hot"][:back] = False, False
-        held &= moved["bare"]
-        hot &= moved["hot"]
-    change = _change(swe, ZERO_DAYS - 1)
-    still = change > -NO_MELT_MM
-    ends = (held | (hot & ~(depth > BARE_DEPTH_M))) & still & (np.abs(swe) > zero_mm)
-    wrong = np.zeros(swe.shape, bool)
-    for back in range(ZERO_DAYS):
-        moved = np.roll(ends, -back, axis=0)
-        if back:
-            moved[-back:] = False
-        wrong |= moved
-    wrong &= np.isfinite(swe)
+    wrong = around.bare_ground(zero_mm) & (np.abs(around.swe) > zero_mm)
     if not wrong.any():
         return
     marked = series.days_to_readings(wrong) & np.isfinite(series.values["swe_mm"])
