@@ -172,7 +172,10 @@ def stuck(series: StationSeries, name: str, days: float, around: Surroundings, b
     """
     values = series.values[name]
     runs = still_runs(values, series.hours, series.bounds, GAP_HOURS, days * 24.0)
-    suspect = (runs[:, 2] >= STUCK_READINGS[name]) & (np.abs(values[runs[:, 0]]) > BARE[name])
+    at = np.abs(values[runs[:, 0]])
+    depth = around.depth[series.day_of[runs[:, 0]], np.searchsorted(series.bounds, runs[:, 0], side="right") - 1]
+    # A small reading under snow that the depth sensor sees is no wandering zero.
+    suspect = (runs[:, 2] >= STUCK_READINGS[name]) & ((at > BARE[name]) | (depth > SNOW["depth_m"]))
     if not suspect.any():
         return
     wobbles = _always_wobbles(series, name)
@@ -182,7 +185,9 @@ def stuck(series: StationSeries, name: str, days: float, around: Surroundings, b
         a, b = series.day_of[first], series.day_of[last]
         if bare[a : b + 1, site].mean() > HALF or _another_level(series, name, (first, last)):
             continue
-        if around.moved(name, site, (a, b)) or (wobbles[site] and not around.at_rest(name, site, (a + 1, max(a + 1, b - 1)))):
+        if around.moved(name, site, (a, b)) or (
+            wobbles[site] and not around.at_rest(name, site, (a + 1, max(a + 1, b - 1)))
+        ):
             kept.append((first, last))
     _tell_stuck(series, name, np.array(kept, dtype=np.int64).reshape(-1, 2))
 

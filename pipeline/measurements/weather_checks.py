@@ -131,6 +131,7 @@ SETTLING_M_DAY = 0.02
 
 AT_REST_MM = 5.0
 SNOW_MM = 30.0
+SNOW_M = 0.15
 WARM_MORE = 2.0
 """In air warm enough for melt a fall must be twice as large, and none of the neighbours may melt."""
 
@@ -214,15 +215,22 @@ def _tell_gradual(series: StationSeries, site: int, window: tuple[int, int], fou
     values[later] -= size
 
 
-def zero_drift(series: StationSeries, zero_mm: float) -> None:
+def zero_drift(series: StationSeries, zero_mm: float, *, before_snow: bool = False) -> None:
     """Shift back readings of SWE on bare ground that are not about nothing.
 
     Parameters
     ----------
     zero_mm : a zero further off than this has drifted.
+    before_snow : only look at the days of each season before its first snow, before jumps are judged: the end of such a drift
+        must not pass for a shift of what follows.
     """
     around = Surroundings(series)
     wrong = around.bare_ground(zero_mm) & (np.abs(around.swe) > zero_mm)
+    if before_snow:
+        snow = (others_quantile(around.swe, 0.5) > zero_mm) | (around.depth > SNOW_M)
+        for season in np.unique(series.seasons):
+            days = series.seasons == season
+            wrong[days] &= ~np.logical_or.accumulate(snow[days], axis=0)
     if not wrong.any():
         return
     marked = series.days_to_readings(wrong) & np.isfinite(series.values["swe_mm"])
