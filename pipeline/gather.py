@@ -23,6 +23,7 @@ from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_courses import COURSES, read_courses
 from pipeline.inputs.read_covers import COVERS, CoverEntry, read_covers
 from pipeline.inputs.read_flights import FLIGHTS, FlightEntry, read_flights
+from pipeline.inputs.read_overrides import OVERRIDES, concerning, read_overrides
 from pipeline.inputs.read_sites import SITES, place_sites, read_sites
 from pipeline.inputs.read_stations import STATIONS, read_stations
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_terrain, read_zones
@@ -30,10 +31,17 @@ from pipeline.inputs.read_weather import WEATHER, as_issued_by, read_weather
 from pipeline.inputs.rows import up_to, without_lines
 from pipeline.measurements.course_checks import CourseLimits, check_courses
 from pipeline.measurements.daily import daily_values, silent_stations
+from pipeline.measurements.excursions import Rates
+from pipeline.measurements.overrides import (
+    samples_without_overridden,
+    switched_off,
+    with_values,
+    without_overridden,
+)
 from pipeline.measurements.points import course_visits, station_density, station_swe_se_mm
 from pipeline.measurements.station_checks import StationLimits, check_stations
 from pipeline.problems import Finding, InputError, findings_table
-from pipeline.settings import Settings
+from pipeline.settings import Checks, Settings, Stations
 
 Stage = Callable[[str], None]
 """Told the name of each stage as it begins, for a progress bar or a log."""
@@ -80,7 +88,7 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage) -> Readings:
     ------
     SnowtallyError : a required input cannot be used. Optional ones that cannot are findings.
     """
-    tables = [SITES, COURSES, STATIONS, FLIGHTS, COVERS, WEATHER]
+    tables = [SITES, COURSES, STATIONS, FLIGHTS, COVERS, WEATHER, OVERRIDES]
     check_declared(settings.columns, tables)
     check_formats({role: _formats(settings, role) for role in settings.formats}, tables)
     stage("finding inputs")
@@ -125,7 +133,7 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage) -> Readings:
     return Readings(inputs, files + rasters, rows, grids, findings)
 
 
-OPTIONAL_TABLES = ("courses", "stations", "flights", "covers", "weather")
+OPTIONAL_TABLES = ("courses", "stations", "flights", "covers", "weather", "overrides")
 TERRAIN_ROLES = ("zones", "elevation", "canopy")
 
 
@@ -200,12 +208,19 @@ def _measurements(
         "stations": canonical(records),
         "weather": canonical(weather),
     }
-    if found["stations"]:
-        stations = sites[sites["kind"] == "station"]
-        findings += silent_stations(heard, stations, pd.Timestamp(date), settings.stations.silent_days)
-    samples, noticed = check_courses(_in_service(samples, sites, "courses", findings), _course_limits(settings))
+    overrides, noticed = read_overrides(
+        paths("overrides"), *how("overrides"), settings.basin.utc_offset_hours, _formats(settings, "overrides")
+    )
     findings += noticed
-    records, noticed = check_stations(_in_service(records, sites, "stations", findings), _station_limits(settings))
+    if found["overrides"]:
+        overrides = concerning(overrides, start.date(), date, settings.basin.utc_offset_hours)
+        rows["overrides"] = canonical(overrides)
+    noon = pd.Timestamp(date) + pd.Timedelta(hours=12 - settings.basin.utc_offset_hours)
+    if found["stations"]:
+        off = switched_off(overrides, noon)
+        stations = sites[(sites["kind"] == "station") & ~sites["site_id"].isin(off)]
+        findings += silent_stations(heard, stations, pd.Timestamp(date), settings.stations.silent_days)
+    samples, records, noticed = _checked(settings, sites, (samples, records, overrides), noon)
     findings += noticed
     visits, daily = course_visits(samples), daily_values(records)
     known = sites.set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})
@@ -224,6 +239,29 @@ def _kept_readings(settings: Settings) -> Path:
     """Return the folder beside the archive where rows of large files are kept between nights; it may be deleted any time."""
     archive = settings.path(settings.archive)
     return archive.with_name(f"{archive.name}.readings")
+
+
+def _checked(
+    settings: Settings, sites: pd.DataFrame, said: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame], noon: pd.Timestamp
+) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
+    """Return the samples and the station records as overrides and checks leave them, and the findings."""
+    samples, records, overrides = said
+    findings: list[Finding] = []
+    offset = settings.basin.utc_offset_hours
+    samples = _in_service(samples, sites, "courses", findings)
+    records = _in_service(records, sites, "stations", findings)
+    of_course = overrides["site_id"].isin(sites.loc[sites["kind"] == "course", "site_id"])
+    samples, noticed = samples_without_overridden(samples, overrides[of_course], offset)
+    findings += noticed
+    records, noticed = without_overridden(records, overrides[~of_course], set(sites["site_id"]))
+    findings += noticed
+    samples, noticed = check_courses(samples, _course_limits(settings))
+    findings += noticed
+    limits = station_limits(settings.checks, settings.stations)
+    records, noticed = check_stations(records, limits, settings.basin.season_start)
+    findings += noticed
+    records = with_values(records, overrides[~of_course], offset, noon + pd.Timedelta(hours=12, seconds=-1))
+    return samples, records, findings
 
 
 def _later(rows: pd.DataFrame, column: str, date: dt.date) -> pd.DataFrame:
@@ -280,14 +318,23 @@ def _course_limits(settings: Settings) -> CourseLimits:
     )
 
 
-def _station_limits(settings: Settings) -> StationLimits:
-    checks = settings.checks
+def station_limits(checks: Checks, stations: Stations) -> StationLimits:
+    """Return the thresholds of the station checks from the settings."""
     return StationLimits(
         swe_high_mm=checks.swe_high_mm,
         depth_high_m=checks.depth_high_m,
-        spike_mm=checks.spike_mm,
-        spike_m=checks.spike_m,
-        flat_line_days=checks.flat_line_days,
+        swe_rates=Rates(
+            stations.snowfall_mm_hour, stations.snowfall_mm_day, stations.melt_mm_hour, stations.melt_mm_day
+        ),
+        depth_rates=Rates(
+            stations.depth_rise_m_hour,
+            stations.depth_rise_m_day,
+            stations.depth_fall_m_hour,
+            stations.depth_fall_m_day,
+        ),
+        flat_line_days=stations.flat_line_days,
+        step_mm=stations.step_mm,
+        zero_drift_mm=stations.zero_drift_mm,
         density_low=checks.density_low_kg_m3,
         density_high=checks.density_high_kg_m3,
         density_least_depth_m=checks.density_least_depth_m,

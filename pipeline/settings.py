@@ -89,8 +89,9 @@ class Inputs(_Block):
     flights: list[str] = []
     covers: list[str] = []
     weather: list[str] = []
+    overrides: list[str] = []
 
-    @field_validator("courses", "stations", "flights", "covers", "weather", mode="before")
+    @field_validator("courses", "stations", "flights", "covers", "weather", "overrides", mode="before")
     @classmethod
     def _as_list(cls, value: object) -> object:
         return [value] if isinstance(value, str) else value
@@ -172,9 +173,6 @@ class Checks(_Block):
     point_outlier_mad: Annotated[float, Field(gt=0)] = 4.0
     swe_high_mm: Annotated[float, Field(gt=0)] = 4000.0
     depth_high_m: Annotated[float, Field(gt=0)] = 12.0
-    spike_mm: Annotated[float, Field(gt=0)] = 60.0
-    spike_m: Annotated[float, Field(gt=0)] = 0.8
-    flat_line_days: Annotated[float, Field(gt=0)] = 5.0
     site_elevation_m: Annotated[float, Field(gt=0)] = 150.0
 
     @model_validator(mode="after")
@@ -195,9 +193,20 @@ class Flights(_Block):
 
 
 class Stations(_Block):
-    """When a station counts as silent: a night with one is degraded."""
+    """When a station counts as silent, and what its readings can do. docs/checks.md gives the reason of each."""
 
     silent_days: Annotated[float, Field(gt=0)] = 5.0
+    flat_line_days: Annotated[float, Field(gt=0)] = 4.0
+    snowfall_mm_hour: Annotated[float, Field(gt=0)] = 20.0
+    snowfall_mm_day: Annotated[float, Field(gt=0)] = 120.0
+    melt_mm_hour: Annotated[float, Field(gt=0)] = 10.0
+    melt_mm_day: Annotated[float, Field(gt=0)] = 100.0
+    depth_rise_m_hour: Annotated[float, Field(gt=0)] = 0.2
+    depth_rise_m_day: Annotated[float, Field(gt=0)] = 1.5
+    depth_fall_m_hour: Annotated[float, Field(gt=0)] = 0.12
+    depth_fall_m_day: Annotated[float, Field(gt=0)] = 0.5
+    step_mm: Annotated[float, Field(gt=0)] = 20.0
+    zero_drift_mm: Annotated[float, Field(gt=0)] = 20.0
 
 
 class Density(_Block):

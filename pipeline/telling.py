@@ -62,7 +62,7 @@ def update_json(outcome: Outcome) -> dict[str, Any]:
 
 
 def check_tables(readings: Readings) -> list[Any]:
-    """Return what `snowtally check` prints: what was read, and every finding, most serious first."""
+    """Return what `snowtally check` prints: what was read, and the findings by site, the most serious first."""
     ground = readings.inputs.ground
     parts: list[Any] = [
         Text(f"{readings.inputs.title}: inputs that {readings.inputs.date} may use", style="bold"),
@@ -86,6 +86,7 @@ def check_json(readings: Readings) -> dict[str, Any]:
         "flights": [flight.attrs["flight_id"] for flight in readings.inputs.flights],
         "files": [{"role": f.role, "path": str(f.path), "size": f.size, "sha256": f.sha256} for f, _ in readings.files],
         "findings": _rows(readings.inputs.checks),
+        "by_site": _rows(_by_site(readings.inputs.checks)),
     }
 
 
@@ -169,28 +170,78 @@ def _findings(readings: Readings, *, full: bool) -> str:
     checks = readings.inputs.checks
     if checks.empty:
         return "No findings on the inputs."
-    order = {"error": 0, "warning": 1, "note": 2}
     if not full:
         counts = checks.groupby(["severity", "rule", "action"]).size().reset_index(name="n")
-        counts = counts.sort_values(["severity", "n"], key=lambda c: c.map(order) if c.name == "severity" else -c)
+        counts = counts.sort_values(["severity", "n"], key=lambda c: c.map(SEVERITIES) if c.name == "severity" else -c)
         listed = ", ".join(f"{row.n} x {row.rule} ({row.action})" for row in counts.itertuples())
         return f"Findings: {listed}. `snowtally check` tells them one by one."
-    ranked = checks.assign(rank=checks["severity"].map(order))
-    ranked = ranked.sort_values(["rank", "table", "rule", "site_id", "start", "line"], kind="stable")
-    lines = []
-    for (_, role, rule, action), group in ranked.groupby(["rank", "table", "rule", "action"], sort=False):
-        lines.append(
-            f"\n{group['severity'].iloc[0]}: {rule} in {role}, {len(group)} found, {action}. {group['detail'].iloc[0]}"
-        )
-        lines += [_place(row) for row in group.itertuples()]
+    grouped = _by_site(checks)
+    lines: list[str] = []
+    for site_id, of_site in grouped.groupby("site_id", sort=False):
+        lines.append(f"\n{site_id}" if site_id else "\nOf no single site")
+        lines += [line for row in of_site.itertuples() for line in _told(row)]
     return escape("\n".join(lines).strip("\n"))
 
 
-def _place(row: Any) -> str:  # noqa: ANN401  a row of itertuples
-    file = row.file.rsplit("/", 1)[-1]
+SEVERITIES = {"error": 0, "warning": 1, "note": 2}
+
+
+def _by_site(checks: pd.DataFrame) -> pd.DataFrame:
+    """Return one row a site, rule and action: sites with the most serious findings first, and theirs likewise.
+
+    Columns: site_id, table, rule, severity, action, count, start, end (first and last time), and file, line, evidence and detail
+    of the worst: the most serious finding of them, the one of the longest time among those.
+    """
+    ranked = checks.assign(rank=checks["severity"].map(SEVERITIES))
+    ranked["first"], ranked["last"] = ranked["start"], ranked["end"].where(ranked["end"] != "", ranked["start"])
+    ranked["lasting"] = _days(ranked["last"]) - _days(ranked["first"])
+    order = ["rank", "table", "site_id", "rule", "action", "lasting", "start", "file", "line"]
+    ranked = ranked.sort_values(order, ascending=[name != "lasting" for name in order], kind="stable")
+    rows = [
+        {
+            **group.iloc[0].to_dict(),
+            "count": len(group),
+            "start": min((t for t in group["first"] if t), default=""),
+            "end": group["last"].max(),
+        }
+        for _, group in ranked.groupby(["site_id", "table", "rule", "action"], sort=False)
+    ]
+    names = [
+        "site_id",
+        "table",
+        "rule",
+        "severity",
+        "action",
+        "count",
+        "start",
+        "end",
+        "file",
+        "line",
+        "evidence",
+        "detail",
+    ]
+    found = pd.DataFrame(rows, columns=[*names, "rank"])
+    worst = found.groupby("site_id")["rank"].transform("min")
+    found = found.assign(worst=worst).sort_values(["worst", "site_id", "rank", "rule", "start"], kind="stable")
+    return found[names].reset_index(drop=True)
+
+
+def _days(times: pd.Series) -> pd.Series:
+    return pd.to_datetime(times.str[:10], format="%Y-%m-%d", errors="coerce").astype("int64")
+
+
+def _told(row: Any) -> list[str]:  # noqa: ANN401  a row of itertuples
+    """Return what an operator needs of one rule at one site: what, how often, when, the worst of it and where, the cure."""
     when = row.start if row.end in ("", row.start) else f"{row.start} to {row.end}"
-    told = (f"{file}:{row.line}" if row.line else file, row.site_id, when, row.evidence)
-    return "  " + "  ".join(part for part in told if part)
+    file = row.file.rsplit("/", 1)[-1]
+    place = f"{file}:{row.line}" if row.line else file
+    often = f" x{row.count}" if row.count > 1 else ""
+    head = f"  {row.severity}: {row.rule}{often} in {row.table}, {row.action}"
+    worst = f"{'worst: ' if row.count > 1 else ''}{row.evidence}" if row.evidence else ""
+    return [
+        "  ".join(part for part in (head, when, worst, f"[{place}]") if part),
+        *([f"      {row.detail}"] if row.detail else []),
+    ]
 
 
 def _volume(m3: float) -> str:

@@ -15,6 +15,7 @@ import pandas as pd
 
 from pipeline.inputs.clocks import instants
 from pipeline.inputs.columns import Column, ColumnSetting, Table
+from pipeline.inputs.dead_clock import dead_clocks
 from pipeline.inputs.formats import FileFormat, format_of
 from pipeline.inputs.kept_pieces import drop_unused, keep_piece, kept_piece, piece_key
 from pipeline.inputs.lines import CHUNK, BadLine, split
@@ -169,8 +170,23 @@ def _read_file(path: Path, task: _Task, names: dict[str, int]) -> tuple[StationF
         rows.reorder(np.flatnonzero(wanted))
     findings += told.unreadable(rows)
     rows.wrong = {}
+    findings += _without_dead_clocks(path, rows, told.names)
     findings += units_look_wrong("stations", path, rows.readings, {} if plan is None else how.columns)
     return StationFile(path, rows, set(readings.values())), findings
+
+
+def _without_dead_clocks(path: Path, rows: StationRows, names: list[str]) -> list[Finding]:
+    """Take out the rows under a dead clock's times and return the findings.
+
+    It shows only in the order of the lines, before there is one row a site and time.
+    """
+    if not rows.readings:
+        return []
+    dead = dead_clocks(rows.site, rows.seconds, np.column_stack(list(rows.readings.values())))
+    findings = [one.finding(str(path), rows.line, names[rows.site[one.rows[0]]]) for one in dead]
+    if dead:
+        rows.reorder(np.setdiff1d(np.arange(len(rows.line)), np.concatenate([one.rows for one in dead])))
+    return findings
 
 
 def _pieces(path: Path, how: FileFormat, task: _Task) -> tuple[Plan | None, set[str], Iterator[Converted]]:

@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from pipeline.measurements.station_series import READ, StationSeries
 from pipeline.problems import Finding
-
-RESET_MM = 5.0
-"""An accumulating gauge that falls by more than this was emptied; smaller falls are evaporation and noise (common practice)."""
 
 
 def daily_values(records: pd.DataFrame) -> pd.DataFrame:
@@ -16,29 +14,28 @@ def daily_values(records: pd.DataFrame) -> pd.DataFrame:
 
     Parameters
     ----------
-    records : checked readings: site_id, date, swe_mm, depth_m, air_temperature_c, precipitation_mm, precipitation_total_mm;
-        sorted by site and time, set-aside readings missing.
+    records : checked readings: site_id, time, date, swe_mm, depth_m, air_temperature_c, precipitation_mm,
+        precipitation_total_mm, file, line; set-aside readings missing.
 
     Returns
     -------
     DataFrame : site_id, date (datetime64[s]), swe_mm, depth_m, air_temperature_c (means of the day's accepted readings) and
         precipitation_mm (sum of the day; missing where no gauge reported). A gap stays a gap.
     """
-    steps = records.assign(precipitation_mm=records["precipitation_mm"].fillna(_steps_of_totals(records)))
-    by_day = steps.groupby(["site_id", "date"], sort=True)
-    means = by_day[["swe_mm", "depth_m", "air_temperature_c"]].mean()
-    # A sensor's zero wanders by some mm about nothing; there is no less than no snow.
-    means[["swe_mm", "depth_m"]] = means[["swe_mm", "depth_m"]].clip(lower=0.0)
-    fallen = by_day["precipitation_mm"].sum(min_count=1)
-    return means.join(fallen).reset_index()
-
-
-def _steps_of_totals(records: pd.DataFrame) -> pd.Series:
-    """Return what fell in each step of an accumulating gauge; a reset starts anew from zero."""
-    totals = records["precipitation_total_mm"]
-    step = totals.groupby(records["site_id"]).transform(lambda t: t.ffill().diff())
-    # What the first total holds fell nobody knows when.
-    return step.where(step.isna() | (step > -RESET_MM), totals).clip(lower=0.0).where(totals.notna())
+    series = StationSeries(records)
+    means = {name: series.day_means(name) for name in READ}
+    days = (series.first_day + series.day_number).astype("datetime64[s]")
+    return pd.DataFrame(
+        {
+            "site_id": pd.Series(series.names, dtype=str).to_numpy()[series.day_site],
+            "date": days,
+            # A sensor's zero wanders by some mm about nothing; there is no less than no snow.
+            "swe_mm": np.maximum(means["swe_mm"], 0.0),
+            "depth_m": np.maximum(means["depth_m"], 0.0),
+            "air_temperature_c": means["air_temperature_c"],
+            "precipitation_mm": series.precipitation[series.day_number, series.day_site],
+        }
+    ).astype({"site_id": str})
 
 
 def silent_stations(
