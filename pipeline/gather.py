@@ -27,8 +27,11 @@ from pipeline.inputs.read_stations import STATIONS, read_stations
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_terrain, read_zones
 from pipeline.inputs.read_weather import WEATHER, as_issued_by, read_weather
 from pipeline.measurements.course_checks import CourseLimits, check_courses
+from pipeline.measurements.course_context import Surroundings
+from pipeline.measurements.course_dates import season_samples
 from pipeline.measurements.daily import daily_values, silent_stations
 from pipeline.measurements.points import course_visits, station_density, station_swe_se_mm
+from pipeline.measurements.samplers import without_sampler_bias
 from pipeline.measurements.station_checks import StationLimits, check_stations
 from pipeline.problems import Finding, InputError, findings_table
 from pipeline.settings import Settings
@@ -176,12 +179,14 @@ def _measurements(
     all_records, records_noticed = read_stations(paths("stations"), *how("stations"), settings.basin.utc_offset_hours)
     all_weather, weather_noticed = read_weather(paths("weather"), *how("weather"))
     weather = as_issued_by(all_weather, date)
-    samples, records = (rows[rows["date"] >= start] for rows in (up_to(all_samples, date), up_to(all_records, date)))
+    records = up_to(all_records, date)
+    records = records[records["date"] >= start]
+    samples, misdated = season_samples(all_samples, (start.date(), date), settings.checks.nominal_days)
     # What is wrong with rows of a later day is told on that day.
     findings += without_lines(samples_noticed, _later(all_samples, "date", date))
     findings += without_lines(records_noticed, _later(all_records, "date", date))
     findings += without_lines(weather_noticed, _later(all_weather, "issued", date))
-    findings = [finding for finding in findings if finding.start[:10] <= str(date)]
+    findings = [finding for finding in findings if finding.start[:10] <= str(date)] + misdated
     rows = {
         "sites": canonical(sites.drop(columns=["row", "column"])),
         "courses": canonical(samples),
@@ -192,12 +197,18 @@ def _measurements(
         heard = up_to(all_records, date)
         stations = sites[sites["kind"] == "station"]
         findings += silent_stations(heard, stations, pd.Timestamp(date), settings.stations.silent_days)
-    samples, noticed = check_courses(_in_service(samples, sites, "courses", findings), _course_limits(settings))
+    known = sites.set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})
+    samples, noticed = without_sampler_bias(
+        _in_service(samples, sites, "courses", findings), settings.courses.sampler_bias
+    )
     findings += noticed
     records, noticed = check_stations(_in_service(records, sites, "stations", findings), _station_limits(settings))
     findings += noticed
-    visits, daily = course_visits(samples), daily_values(records)
-    known = sites.set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})
+    daily = daily_values(records)
+    around = Surroundings(known["elevation_m"], daily, place[0].southern)
+    samples, noticed = check_courses(samples, _course_limits(settings), around)
+    findings += noticed
+    visits = course_visits(samples)
     names = ["site_id", "date", "depth_m", "density_kg_m3"]
     weighed = [station_density(daily, settings.checks.density_least_depth_m), visits.dropna(subset="density_kg_m3")]
     densities = pd.concat([table[names] for table in weighed], ignore_index=True)
@@ -255,7 +266,16 @@ def _course_limits(settings: Settings) -> CourseLimits:
         density_low=checks.density_low_kg_m3,
         density_high=checks.density_high_kg_m3,
         core_over_depth=checks.core_over_depth,
+        core_under_depth=checks.core_under_depth,
         outlier_mad=checks.point_outlier_mad,
+        mix_up_odds=checks.mix_up_odds,
+        course_outlier_sd=checks.course_outlier_sd,
+        neighbour_elevation_m=checks.neighbour_elevation_m,
+        neighbour_days=checks.neighbour_days,
+        nominal_days=checks.nominal_days,
+        few_points=checks.few_points,
+        thin_m=checks.thin_snow_m,
+        bulk_swe_mm=checks.bulk_swe_mm,
     )
 
 
