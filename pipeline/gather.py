@@ -13,7 +13,7 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.estimate import DayInputs
-from pipeline.flights.measure import FlightFiles, FlightLimits, measure_flight
+from pipeline.flights.measure import FlightFiles, measure_flight
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
 from pipeline.inputs.columns import check_declared
@@ -350,12 +350,11 @@ def _flights(
     entries, findings = read_flights(
         [file.path for file in found["flights"]], *how, season, _formats(settings, "flights")
     )
-    limits = FlightLimits(**settings.flights.model_dump())
     flights, grids, files = [], {}, []
     for entry in entries:
         name = f"flight {entry.flight_id}"
         try:
-            flight, noticed = measure_flight(_flight_files(entry), grid, limits)
+            flight, noticed = measure_flight(_flight_files(entry), grid, settings.flights)
         except InputError as trouble:
             findings.append(
                 Finding(

@@ -11,7 +11,8 @@ import xarray as xr
 
 from pipeline.flights.aggregate import aggregate
 from pipeline.flights.difference import Difference, moved
-from pipeline.flights.rasters import RasterPixels, raster_pixels
+from pipeline.flights.limits import FlightLimits
+from pipeline.flights.rasters import HEIGHTS, RasterPixels, raster_pixels
 from pipeline.flights.register import Registration, register
 from pipeline.grid import BasinGrid
 from pipeline.problems import Finding, RefusedFlightError
@@ -41,27 +42,6 @@ class FlightFiles:
     snow_off: Path | None = None
     stable_ground: Path | None = None
     depth_se_m: float | None = None
-
-
-@dataclass(frozen=True)
-class FlightLimits:
-    """Limits on what a flight may say.
-
-    Parameters
-    ----------
-    least_depth_m : pixels below are outliers; small negative depths are noise about zero and stay.
-    most_depth_m : pixels above are outliers: no drift of the basin is deeper.
-    most_shift_m : a registration that moves a surface further has found something else than a shift (surveys are
-        placed to a few metres).
-    least_valid_fraction : a cell seen less is left to the background; a flight without a cell seen so much is refused.
-    most_nmad_m : stable ground that differs by more after registration is not stable, or the surfaces are not of one place.
-    """
-
-    least_depth_m: float = -1.0
-    most_depth_m: float = 12.0
-    least_valid_fraction: float = 0.5
-    most_shift_m: float = 20.0
-    most_nmad_m: float = 0.5
 
 
 def measure_flight(files: FlightFiles, grid: BasinGrid, limits: FlightLimits) -> tuple[xr.Dataset, list[Finding]]:
@@ -126,7 +106,7 @@ def _source(
     """Return the flight's fine depths, how they were registered, and what was noticed."""
     if files.depth is not None:
         return raster_pixels(files.depth, grid), None, []
-    snow_on, snow_off = raster_pixels(files.snow_on, grid), raster_pixels(files.snow_off, grid)
+    snow_on, snow_off = (raster_pixels(path, grid, HEIGHTS) for path in (files.snow_on, files.snow_off))
     if files.stable_ground is None:
         unmoved = _finding(
             files,

@@ -22,8 +22,8 @@ from scipy import ndimage
 from shapely.geometry import box
 
 from pipeline.flights.difference import centres, moved, sample, window_about
-from pipeline.flights.rasters import RasterPixels, Read, Window, raster_pixels
-from pipeline.flights.strips import STRIP_ROWS, WINDOW_COLUMNS, part_on_grid, piece_edges
+from pipeline.flights.rasters import NUMBERS, STRIP_ROWS, RasterPixels, Read, Window, raster_pixels
+from pipeline.flights.strips import WINDOW_COLUMNS, part_on_grid, piece_edges
 from pipeline.grid import BasinGrid
 from pipeline.problems import InputError, RefusedFlightError
 
@@ -175,7 +175,7 @@ def _exactly(surface: RasterPixels, read: Read, at: tuple[np.ndarray, np.ndarray
     if part is None:
         return np.full(at[0].shape, np.nan)
     values = read(part).astype(np.float64)
-    void = (values == surface.missing) | ~np.isfinite(values)
+    void = ~np.isfinite(values)
     if void.all():
         return np.full(at[0].shape, np.nan)
     if void.any():
@@ -201,7 +201,7 @@ def _stable_windows(surface: RasterPixels, stable_ground: Path, grid: BasinGrid)
     stable = (
         _vector(stable_ground, grid)
         if stable_ground.suffix.lower() in VECTORS
-        else raster_pixels(stable_ground, grid, heights=False)
+        else raster_pixels(stable_ground, grid, NUMBERS)
     )
     for top, bottom in pairwise(piece_edges(part.top, part.bottom, surface.block[0], STRIP_ROWS)):
         for left, right in pairwise(piece_edges(part.left, part.right, surface.block[1], WINDOW_COLUMNS)):

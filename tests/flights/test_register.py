@@ -12,8 +12,9 @@ from pyproj import CRS
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 from pipeline.flights.difference import Difference, moved
-from pipeline.flights.measure import FlightFiles, FlightLimits, measure_flight
-from pipeline.flights.rasters import Window, raster_pixels
+from pipeline.flights.limits import FlightLimits
+from pipeline.flights.measure import FlightFiles, measure_flight
+from pipeline.flights.rasters import HEIGHTS, Window, raster_pixels
 from pipeline.flights.register import nmad, register
 from pipeline.grid import BasinGrid
 from pipeline.problems import RefusedFlightError
@@ -66,7 +67,7 @@ def grid(elevation):
 def test_known_misregistration_is_found_on_snow_free_ground(surfaces, grid):
     # Method of Nuth and Kaab 2011, The Cryosphere 5, 271-290; shift and depth known by construction. Tolerances are those
     # of the design for this surface: 2 cm of 36 m, 5 mm of lift.
-    on, off = (raster_pixels(surfaces[name], grid) for name in ("snow_on", "snow_off"))
+    on, off = (raster_pixels(surfaces[name], grid, HEIGHTS) for name in ("snow_on", "snow_off"))
     found = register(on, off, surfaces["stable_ground"], grid)
     assert (found.east_m, found.north_m) == pytest.approx((SHIFT_EAST, SHIFT_NORTH), abs=0.02)
     assert found.up_m == pytest.approx(LIFT, abs=0.005)
@@ -104,13 +105,13 @@ def test_shift_beyond_its_limit_is_refused_with_the_figures(surfaces, grid):
 
 def test_too_little_stable_ground_is_refused(surfaces, grid, tmp_path, elevation):
     nothing = write(tmp_path / "none.tif", np.zeros_like(elevation))
-    on, off = (raster_pixels(surfaces[name], grid) for name in ("snow_on", "snow_off"))
+    on, off = (raster_pixels(surfaces[name], grid, HEIGHTS) for name in ("snow_on", "snow_off"))
     with pytest.raises(RefusedFlightError, match="0 pixels with data"):
         register(on, off, nothing, grid)
 
 
 def test_difference_of_a_surface_with_itself_moved_back_is_zero(surfaces, grid):
-    off = raster_pixels(surfaces["snow_off"], grid)
+    off = raster_pixels(surfaces["snow_off"], grid, HEIGHTS)
     with Difference(moved(off, 12.0, 7.0), moved(off, 12.0, 7.0)).reading() as read:
         np.testing.assert_allclose(read(Window(10, 60, 20, 90)), 0.0, atol=1e-9)
 
