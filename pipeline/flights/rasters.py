@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import logging
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
@@ -259,6 +260,16 @@ def virtual_parts(path: Path) -> list[Path]:
     parts = {element.text: path.parent if element.get("relativeToVRT") == "1" else Path() for element in named}
     # GDAL's own stores, such as /vsizip/..., are no files to look for.
     return [folder / name for name, folder in parts.items() if name and not name.startswith("/vsi")]
+
+
+def written_on(path: Path) -> dt.date | None:
+    """Return the date that a file says it was written on (the TIFF tag DateTime), None where it says none."""
+    with quiet_gdal((1, 1)), _opened(path) as source:
+        stamp = source.tags().get("TIFFTAG_DATETIME", "")
+    try:
+        return dt.datetime.strptime(stamp[:10], "%Y:%m:%d").date()  # noqa: DTZ007  a date alone, whose zone is not told
+    except ValueError:
+        return None
 
 
 class Raster(Protocol):

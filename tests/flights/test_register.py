@@ -75,7 +75,7 @@ def test_known_misregistration_is_found_on_snow_free_ground(surfaces, grid):
 
 
 def test_mean_depth_is_right_after_registration_and_wrong_before(surfaces, grid):
-    paths = {name: surfaces[name] for name in ("snow_on", "snow_off", "stable_ground")}
+    paths = {name: (surfaces[name],) for name in ("snow_on", "snow_off", "stable_ground")}
     files = FlightFiles("F", dt.date(2031, 3, 1), **paths)
     # A shift of 36 m on such slopes is worth several metres of height: nothing may be masked before it is taken out.
     limits = FlightLimits(least_depth_m=-60.0, most_depth_m=60.0, most_shift_m=60.0)
@@ -95,7 +95,7 @@ def test_mean_depth_is_right_after_registration_and_wrong_before(surfaces, grid)
 
 def test_shift_beyond_its_limit_is_refused_with_the_figures(surfaces, grid):
     files = FlightFiles(
-        "F9", dt.date(2031, 3, 1), None, *(surfaces[n] for n in ("snow_on", "snow_off", "stable_ground"))
+        "F9", dt.date(2031, 3, 1), (), *((surfaces[n],) for n in ("snow_on", "snow_off", "stable_ground"))
     )
     with pytest.raises(
         RefusedFlightError, match=r"F9: registration .* beyond its limits .*36|F9: registration .* shift 30"
