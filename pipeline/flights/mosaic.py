@@ -121,7 +121,8 @@ def _mosaic(found: list[RasterPixels], grid: BasinGrid) -> RasterPixels:
         for least, step in zip((min(w.top for w in spots), min(w.left for w in spots)), base.block, strict=True)
     )
     raster = base.raster
-    transform = raster.transform * Affine.translation(-before, -above)
+    to = raster.transform
+    transform = Affine(to.a, to.b, to.c - to.a * before - to.b * above, to.d, to.e, to.f - to.d * before - to.e * above)
     shape = above + max(w.bottom for w in spots), before + max(w.right for w in spots)
     placement = place(transform, shape, raster.crs, grid.crs)
     tiles = tuple(
@@ -136,18 +137,15 @@ def _corner_on_lattice(pixels: RasterPixels, base: RasterPixels) -> tuple[int, i
     own, other = pixels.raster, base.raster
     if own.crs != other.crs:
         return None
-    # Its first and last corner, both on whole pixels of the base and as far apart as there.
+    # Three corners: two alone would let a turned tile pass.
     rows, columns = own.shape
-    back = ~other.transform
-    first = np.array(back * (own.transform * (0, 0)))
-    last = np.array(back * (own.transform * (columns, rows)))
-    if np.abs(first - np.round(first)).max() > ON_LATTICE or np.abs(last - first - (columns, rows)).max() > ON_LATTICE:
+    corners = np.array([[0, 0], [columns, rows], [columns, 0]], float)
+    x, y = Placement(own.transform, own.shape).points(corners[:, 0], corners[:, 1])
+    at = np.stack(Placement(other.transform, other.shape).pixels(x, y), axis=-1)
+    first = np.round(at[0])
+    if np.abs(at - first - corners).max() > ON_LATTICE:
         return None
-    # Both diagonals, or a turned tile would pass.
-    side = np.array(back * (own.transform * (columns, 0)))
-    if np.abs(side - first - (columns, 0)).max() > ON_LATTICE:
-        return None
-    column, row = np.round(first).astype(int)
+    column, row = first.astype(int)
     return int(row), int(column)
 
 
