@@ -45,8 +45,12 @@ TRIM_NMAD = 4.0
 PIXELS_ALIKE = 100.0
 """Neighbouring pixels err alike: a shift is as sure as if one in so many counted (chosen)."""
 
-UNTOLD_SHIFT = 0.25
-"""On ground so even that the shift's error exceeds this part of a pixel no shift is fitted, the lift alone."""
+UNTOLD_SHIFT = 0.25, 1.0
+"""On ground so even that the shift's error exceeds this part of a pixel, or so many metres, no shift is fitted but the lift
+alone; unless the shift stands out by `STANDING_OUT` times its error."""
+
+STANDING_OUT = 3.0
+"""A shift so many times its own error is none of noise."""
 
 
 @dataclass(frozen=True)
@@ -120,7 +124,8 @@ def register(
     ground = _Ground.of(snow_off, _stable_pixels(snow_off, find_area("stable ground", files, grid, WHOLLY), grid))
     step = _Step.of(ground, snow_on, files, even=False, fit_tilt=fit_tilt)
     first = step
-    even = step.shift_se_m > UNTOLD_SHIFT * max(snow_on.placement.pixel_m())
+    unsure = step.shift_se_m > min(UNTOLD_SHIFT[0] * max(snow_on.placement.pixel_m()), UNTOLD_SHIFT[1])
+    even = unsure and np.hypot(step.east, step.north) < STANDING_OUT * step.shift_se_m
     if even:
         step = _Step.of(ground, snow_on, files, even=True, fit_tilt=fit_tilt)
     east, north, rounds = step.east, step.north, 1
