@@ -109,6 +109,7 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage, *, keep: bool =
     flown = gather_flights(settings, (grid, terrain, ground), found, date, kept_flights(settings, writable=keep))
     findings += flown.findings
     grids, rasters = flown.grids, flown.files
+    rows["flights"] = flown.rows
     cover, noticed = gather_cover(settings, grid, found, date)
     findings += noticed
     if cover is not None:

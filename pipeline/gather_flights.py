@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
 from pipeline.estimate import BARE_COVER
@@ -34,7 +35,8 @@ class FlightsRead:
     Parameters
     ----------
     flights : depths on the grid, oldest first, one a day, as the science takes them.
-    grids : each flight's grid by name, as its identity sees it.
+    grids : each flight's grid by name.
+    rows : what is common to each flight: its id, date and errors; with the grids they are the flights' identity.
     files : files read, with the name of the grid made from them.
     figures : by flight, what the record tells: registration, noise, offset from the sites.
     findings : everything noticed.
@@ -42,6 +44,7 @@ class FlightsRead:
 
     flights: list[xr.Dataset] = field(default_factory=list)
     grids: dict[str, xr.Dataset] = field(default_factory=dict)
+    rows: pd.DataFrame = field(default_factory=pd.DataFrame)
     files: list[tuple[InputFile, str]] = field(default_factory=list)
     figures: list[dict[str, Any]] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
@@ -104,8 +107,9 @@ def gather_flights(
         del flight.attrs["figures"]
         read.flights.append(flight)
         read.figures.append(figures)
-        read.grids[name] = _identified(flight, grid)
+        read.grids[name] = flight.assign_attrs(crs=grid.crs.to_wkt())
         read.files += [(file, name) for file in files]
+    read.rows = _rows(read.flights)
     read.flights = one_a_day(read.flights)
     return read
 
@@ -218,9 +222,12 @@ def _disagreement(entry: FlightEntry, figures: dict[str, float]) -> Finding:
     return _finding(entry, "cover against depth", evidence, ("corrected", detail))
 
 
-def _identified(flight: xr.Dataset, grid: BasinGrid) -> xr.Dataset:
-    """Return a flight's grid as its identity sees it: what is common to the flight decides the estimate too."""
-    return flight.assign({name: flight.attrs[name] for name in SHARED_ERRORS}).assign_attrs(crs=grid.crs.to_wkt())
+def _rows(flights: list[xr.Dataset]) -> pd.DataFrame:
+    """Return what is common to each flight as canonical rows, sorted: flight_id, date, and its errors (m)."""
+    names = ["flight_id", "date", *SHARED_ERRORS]
+    rows = pd.DataFrame([[flight.attrs[name] for name in names] for flight in flights], columns=names)
+    rows = rows.astype({"flight_id": str, "date": "datetime64[s]", **dict.fromkeys(SHARED_ERRORS, float)})
+    return rows.sort_values(["date", "flight_id"], kind="stable", ignore_index=True)
 
 
 def _finding(entry: FlightEntry, rule: str, evidence: str, outcome: tuple[str, str]) -> Finding:
