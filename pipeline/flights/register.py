@@ -26,6 +26,9 @@ from pipeline.problems import RefusedFlightError
 MOST_PIXELS = 2_000_000
 """Pixels used at most: more add nothing to three unknowns."""
 
+SOME_PIXELS = 100_000
+"""Rounds are made with so many of them; the last one with all."""
+
 LEAST_WINDOWS = 24
 """Stable ground is taken from at least so many windows spread over the flight, where there are so many."""
 
@@ -45,7 +48,7 @@ TRIM_NMAD = 4.0
 PIXELS_ALIKE = 100.0
 """Neighbouring pixels err alike: a shift is as sure as if one in so many counted (chosen)."""
 
-UNTOLD_SHIFT = 0.25, 1.0
+UNTOLD_SHIFT = (0.25, 1.0)
 """On ground so even that the shift's error exceeds this part of a pixel, or so many metres, no shift is fitted but the lift
 alone; unless the shift stands out by `STANDING_OUT` times its error."""
 
@@ -122,16 +125,17 @@ def register(
     """
     files = (stable_ground,) if isinstance(stable_ground, Path) else stable_ground
     ground = _Ground.of(snow_off, _stable_pixels(snow_off, find_area("stable ground", files, grid, WHOLLY), grid))
-    step = _Step.of(ground, snow_on, files, even=False, fit_tilt=fit_tilt)
-    first = step
+    some = ground.thinned(SOME_PIXELS)
+    step = first = _Step.of(some, snow_on, files, even=False, fit_tilt=fit_tilt)
     unsure = step.shift_se_m > min(UNTOLD_SHIFT[0] * max(snow_on.placement.pixel_m()), UNTOLD_SHIFT[1])
     even = unsure and np.hypot(step.east, step.north) < STANDING_OUT * step.shift_se_m
-    if even:
-        step = _Step.of(ground, snow_on, files, even=True, fit_tilt=fit_tilt)
-    east, north, rounds = step.east, step.north, 1
+    east, north, rounds = (0.0, 0.0, 1) if even else (step.east, step.north, 1)
     while not even and rounds < MOST_ITERATIONS and np.hypot(step.east, step.north) >= SETTLED_M:
-        step = _Step.of(ground, moved(snow_on, -east, -north), files, even=False, fit_tilt=fit_tilt)
+        step = _Step.of(some, moved(snow_on, -east, -north), files, even=False, fit_tilt=fit_tilt)
         east, north, rounds = east + step.east, north + step.north, rounds + 1
+    # The last word is all pixels'.
+    step = _Step.of(ground, moved(snow_on, -east, -north), files, even=even, fit_tilt=fit_tilt)
+    east, north, rounds = east + step.east, north + step.north, rounds + 1
     x, y = (values[step.there] for values in (ground.x, ground.y))
     slope = np.degrees(np.arctan(np.hypot(ground.east[step.there], ground.north[step.there])))
     left = step.left - np.median(step.left)
@@ -202,7 +206,9 @@ class _Step:
         # The slopes' scatter in the direction in which they vary least decides how well a shift is told.
         scatter = max(float(np.linalg.eigvalsh(np.cov(east, north))[0]), 0.0)
         with np.errstate(divide="ignore"):
-            shift_se = float(np.float64(nmad(left)) / np.sqrt(len(height) / PIXELS_ALIKE * scatter))
+            shift_se = float(
+                np.float64(nmad(left)) / np.sqrt(max(len(height) * ground.each / PIXELS_ALIKE, 1.0) * scatter)
+            )
         tilt = Tilt(float(per_east), float(per_north), x, y)
         return cls(*shift, float(found[0]), tilt, shift_se, there, left, float(np.median(height)), nmad(height))
 
@@ -224,12 +230,13 @@ def _fit(height: np.ndarray, columns: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True)
 class _Ground:
-    """The stable pixels: their places, heights and gradient (m/m to the east and the north)."""
+    """The stable pixels: their places, heights and gradient (m/m to the east and the north), each standing for so many."""
 
     places: list[tuple[np.ndarray, np.ndarray]]
     height: np.ndarray
     east: np.ndarray
     north: np.ndarray
+    each: int = 1
 
     @property
     def x(self) -> np.ndarray:
@@ -247,19 +254,27 @@ class _Ground:
         with surface.reading() as read:
             for window, rows, columns in pixels:
                 x, y = (values[rows, columns][None, :] for values in centres(surface.placement, window))
-                at = surface.placement.pixels(x, y)
-                heights.append(_exactly(surface, read, at)[0])
                 # Differences over one pixel to either side, along the grid's axes: a rotated raster needs no other rule.
                 reach_x, reach_y = surface.placement.pixel_m()
-                sides = [
-                    _exactly(surface, read, surface.placement.pixels(x + dx, y + dy))[0]
-                    for dx, dy in ((reach_x, 0), (-reach_x, 0), (0, reach_y), (0, -reach_y))
-                ]
+                around = np.array([[0, 0], [reach_x, 0], [-reach_x, 0], [0, reach_y], [0, -reach_y]])
+                at = surface.placement.pixels(x + around[:, :1], y + around[:, 1:])
+                height, *sides = _exactly(surface, read, at)
+                heights.append(height)
                 easts.append((sides[0] - sides[1]) / (2 * reach_x))
                 norths.append((sides[2] - sides[3]) / (2 * reach_y))
                 places.append((x, y))
         joined = (np.concatenate(parts) if parts else np.zeros(0) for parts in (heights, easts, norths))
         return cls(places, *joined)
+
+    def thinned(self, most: int) -> _Ground:
+        """Return at most so many of the pixels, evenly taken in each window."""
+        each = max(1, -(-len(self.height) // most))
+        ends = np.cumsum([x.size for x, _ in self.places])
+        starts = ends - [x.size for x, _ in self.places]
+        taken = [np.arange(start, end, each) for start, end in zip(starts, ends, strict=True)]
+        kept = np.concatenate(taken) if taken else np.zeros(0, int)
+        places = [(x[:, ::each], y[:, ::each]) for x, y in self.places]
+        return _Ground(places, self.height[kept], self.east[kept], self.north[kept], each)
 
     def difference(self, upper: RasterPixels) -> np.ndarray:
         """Return upper surface less the ground at each stable pixel, m, missing where either or the gradient is."""
