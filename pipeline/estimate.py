@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -41,6 +42,7 @@ class DayInputs:
     ground : the sites and what they said.
     densities : density records: site_id, date, depth_m, density_kg_m3, elevation_m.
     flights : flights of the season, oldest first, as `measure_flight` gives them.
+    flight_figures : what the record tells of each flight: registration, noise, offset from the sites.
     cover : snow-covered fraction seen on the day itself, on (y, x), missing under cloud; None where there is none.
     checks : findings, as rows of `checks.csv`.
     """
@@ -57,6 +59,7 @@ class DayInputs:
     flights: list[xr.Dataset]
     cover: np.ndarray | None
     checks: pd.DataFrame
+    flight_figures: list[dict[str, Any]] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -266,7 +269,11 @@ def _as_day(
         sites=sites,
         checks=inputs.checks,
         skill=skill.reset_index(drop=True),
-        models={"density": density.parameters(), "blend": {"name": _name(today, background)} | background.parameters()},
+        models={
+            "density": density.parameters(),
+            "blend": {"name": _name(today, background)} | background.parameters(),
+            "flights": inputs.flight_figures,
+        },
         error_budget=covariance.budget(),
     )
 

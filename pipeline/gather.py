@@ -8,21 +8,20 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 import xarray as xr
 
 from pipeline.estimate import DayInputs
-from pipeline.flights.measure import FlightFiles, FlightLimits, measure_flight
+from pipeline.gather_flights import file_formats, gather_cover, gather_flights, kept_flights
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
 from pipeline.inputs.columns import check_declared
 from pipeline.inputs.find import InputFile, describe, find_tables, missing_file, unreadable_file
-from pipeline.inputs.formats import FileFormat, check_formats
+from pipeline.inputs.formats import check_formats
 from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_courses import COURSES, read_courses
-from pipeline.inputs.read_covers import COVERS, CoverEntry, read_covers
-from pipeline.inputs.read_flights import FLIGHTS, FlightEntry, read_flights
+from pipeline.inputs.read_covers import COVERS
+from pipeline.inputs.read_flights import FLIGHTS
 from pipeline.inputs.read_overrides import OVERRIDES, concerning, read_overrides
 from pipeline.inputs.read_sites import SITES, place_sites, read_sites
 from pipeline.inputs.read_stations import STATIONS, read_stations
@@ -84,8 +83,12 @@ def _why(finding: Finding) -> str:
     return f"{finding.rule}{about}{evidence}: {finding.detail}"
 
 
-def read_inputs(settings: Settings, date: dt.date, stage: Stage) -> Readings:
+def read_inputs(settings: Settings, date: dt.date, stage: Stage, *, keep: bool = False) -> Readings:
     """Find, read and check every input that `date` may use.
+
+    Parameters
+    ----------
+    keep : whether what took long to read is kept beside the archive for the next night (`.cache`, to be deleted at any time).
 
     Raises
     ------
@@ -93,7 +96,7 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage) -> Readings:
     """
     tables = [SITES, COURSES, STATIONS, FLIGHTS, COVERS, WEATHER, OVERRIDES]
     check_declared(settings.columns, tables)
-    check_formats({role: _formats(settings, role) for role in settings.formats}, tables)
+    check_formats({role: file_formats(settings, role) for role in settings.formats}, tables)
     stage("finding inputs")
     found, findings = find_tables(
         {role: [settings.path(p) for p in getattr(settings.inputs, role)] for role in OPTIONAL_TABLES}
@@ -106,9 +109,11 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage) -> Readings:
     ground, densities, rows, noticed = _measurements(settings, (grid, terrain), found, date)
     findings += noticed
     stage("reading the flights")
-    flights, grids, rasters, noticed = _flights(settings, grid, found, date)
-    findings += noticed
-    cover, noticed = _cover(settings, grid, found, date)
+    flown = gather_flights(settings, (grid, terrain, ground), found, date, kept_flights(settings, writable=keep))
+    findings += flown.findings
+    grids, rasters = flown.grids, flown.files
+    rows["flights"] = flown.rows
+    cover, noticed = gather_cover(settings, grid, found, date)
     findings += noticed
     if cover is not None:
         entry, values = cover
@@ -129,7 +134,8 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage) -> Readings:
         terrain=terrain,
         ground=ground,
         densities=densities,
-        flights=flights,
+        flights=flown.flights,
+        flight_figures=flown.figures,
         cover=None if cover is None else cover[1],
         checks=findings_table(findings),
     )
@@ -184,20 +190,20 @@ def _measurements(
     def how(role: str) -> tuple:
         return settings.columns.get(role, {}), settings.missing
 
-    sites, findings = read_sites(settings.path(settings.inputs.sites), *how("sites"), _formats(settings, "sites"))
+    sites, findings = read_sites(settings.path(settings.inputs.sites), *how("sites"), file_formats(settings, "sites"))
     sites, noticed = place_sites(sites, *place, settings.checks.site_elevation_m)
     findings += noticed
-    all_samples, samples_noticed = read_courses(paths("courses"), *how("courses"), _formats(settings, "courses"))
+    all_samples, samples_noticed = read_courses(paths("courses"), *how("courses"), file_formats(settings, "courses"))
     heard, records_noticed = read_stations(
         paths("stations"),
         *how("stations"),
         settings.basin.utc_offset_hours,
-        formats=_formats(settings, "stations"),
+        formats=file_formats(settings, "stations"),
         kept=_kept_readings(settings),
         since=start.date(),
         until=date,
     )
-    all_weather, weather_noticed = read_weather(paths("weather"), *how("weather"), _formats(settings, "weather"))
+    all_weather, weather_noticed = read_weather(paths("weather"), *how("weather"), file_formats(settings, "weather"))
     weather = as_issued_by(all_weather, date)
     records = heard[heard["date"] >= start]
     samples, misdated = season_samples(all_samples, (start.date(), date), settings.checks.nominal_days)
@@ -213,7 +219,7 @@ def _measurements(
         "weather": canonical(weather),
     }
     overrides, noticed = read_overrides(
-        paths("overrides"), *how("overrides"), settings.basin.utc_offset_hours, _formats(settings, "overrides")
+        paths("overrides"), *how("overrides"), settings.basin.utc_offset_hours, file_formats(settings, "overrides")
     )
     findings += noticed
     if found["overrides"]:
@@ -234,10 +240,6 @@ def _measurements(
     densities = densities.assign(elevation_m=known["elevation_m"].reindex(densities["site_id"]).to_numpy())
     daily = daily.assign(depth_se_m=STATION_DEPTH_SE_M)
     return GroundRecord(known, daily, station_swe_se_mm(daily["swe_mm"]), visits), densities, rows, findings
-
-
-def _formats(settings: Settings, role: str) -> list[FileFormat]:
-    return [FileFormat(**dict(entry)) for entry in settings.formats.get(role, [])]
 
 
 def _kept_readings(settings: Settings) -> Path:
@@ -366,77 +368,6 @@ def station_limits(checks: Checks, stations: Stations) -> StationLimits:
         density_high=checks.density_high_kg_m3,
         density_least_depth_m=checks.density_least_depth_m,
     )
-
-
-def _flights(
-    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], date: dt.date
-) -> tuple[list[xr.Dataset], dict[str, xr.Dataset], list[tuple[InputFile, str]], list[Finding]]:
-    """Return this season's flights up to the date on the basin grid, their grids by name, their files, and the findings."""
-    how = settings.columns.get("flights", {}), settings.missing
-    season = settings.season_start(date), date
-    entries, findings = read_flights(
-        [file.path for file in found["flights"]], *how, season, _formats(settings, "flights")
-    )
-    limits = FlightLimits(**settings.flights.model_dump())
-    flights, grids, files = [], {}, []
-    for entry in entries:
-        name = f"flight {entry.flight_id}"
-        try:
-            flight, noticed = measure_flight(_flight_files(entry), grid, limits)
-        except InputError as trouble:
-            findings.append(
-                Finding(
-                    table="flights",
-                    file=str(entry.table),
-                    line=entry.line,
-                    site_id=entry.flight_id,
-                    start=str(entry.date),
-                    end=str(entry.date),
-                    rule="refused flight",
-                    severity="error",
-                    action="set aside",
-                    detail=str(trouble),
-                )
-            )
-            continue
-        findings += noticed
-        flights.append(flight)
-        grids[name] = flight.assign_attrs(crs=grid.crs.to_wkt())
-        files += [(describe(f"{name} {kind}", path), name) for kind, path in entry.files.items()]
-    return flights, grids, files, findings
-
-
-def _flight_files(entry: FlightEntry) -> FlightFiles:
-    return FlightFiles(flight_id=entry.flight_id, date=entry.date, depth_se_m=entry.depth_se_m, **entry.files)
-
-
-def _cover(
-    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], date: dt.date
-) -> tuple[tuple[CoverEntry, np.ndarray] | None, list[Finding]]:
-    """Return the snow-cover grid of the day itself on the basin grid, None where there is none, and the findings."""
-    how = settings.columns.get("covers", {}), settings.missing
-    entries, findings = read_covers(
-        [file.path for file in found["covers"]], *how, (date, date), _formats(settings, "covers")
-    )
-    for entry in entries:
-        if entry.variable == "snow_cover_fraction":
-            try:
-                return (entry, fraction_on_grid(entry.path, grid)), findings
-            except InputError as trouble:
-                findings.append(
-                    Finding(
-                        table="covers",
-                        file=str(entry.table),
-                        line=entry.line,
-                        start=str(date),
-                        end=str(date),
-                        rule="unreadable file",
-                        severity="error",
-                        action="set aside",
-                        detail=str(trouble),
-                    )
-                )
-    return None, findings
 
 
 def canonical(rows: pd.DataFrame) -> pd.DataFrame:

@@ -42,7 +42,7 @@ def update(settings: Settings, date: dt.date, stage: Stage, reason: str = "night
     ------
     SnowtallyError : the settings, a required input or the archive cannot be used, or no estimate is possible.
     """
-    readings = read_inputs(settings, date, stage)
+    readings = read_inputs(settings, date, stage, keep=True)
     provenance = _provenance(settings, readings, reason)
     archive = settings.path(settings.archive)
     stage("looking into the archive")

@@ -18,6 +18,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from pipeline.flights.limits import FlightLimits
 from pipeline.problems import SettingsError
 
 SNOW_CLASSES = ("tundra", "taiga", "maritime", "alpine", "prairie")
@@ -191,14 +192,12 @@ class Checks(_Block):
         return self
 
 
-class Flights(_Block):
-    """Limits on what a flight may say. The defaults' reasons stand in pipeline/flights/measure.py and docs/settings.md."""
+class Flights(FlightLimits):
+    """How a flight is used; its limits and their reasons stand in pipeline/flights/limits.py and docs/settings.md."""
 
-    least_depth_m: float = -1.0
-    most_depth_m: Annotated[float, Field(gt=0)] = 12.0
-    least_valid_fraction: Annotated[float, Field(ge=0, le=1)] = 0.5
-    most_shift_m: Annotated[float, Field(gt=0)] = 20.0
-    most_nmad_m: Annotated[float, Field(gt=0)] = 0.5
+    water: Path | None = None
+    most_ground_offset_m: Annotated[float, Field(gt=0)] = 0.3
+    apply_ground_offset: bool = False
 
 
 class Stations(_Block):

@@ -8,9 +8,26 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.flights.kernels import between
-from pipeline.flights.placing import Placement
-from pipeline.flights.rasters import FineRaster, RasterPixels, Read, Window
+from pipeline.flights.kernels import between, less_between
+from pipeline.flights.placing import Placement, nodes
+from pipeline.flights.rasters import Raster, RasterPixels, Read, Window
+
+TALL_STRIP_ROWS = (4096, 4096)
+"""Blocks that a strip's edge cuts are decoded by two strips: with blocks of 512 rows an eighth more of one of the files."""
+
+
+@dataclass(frozen=True)
+class Tilt:
+    """A plane: metres per metre to the east and to the north of the place (x, y), where it is nothing."""
+
+    per_east: float
+    per_north: float
+    x: float
+    y: float
+
+    def above(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Return the plane's height at places of the grid's coordinate system, metres."""
+        return self.per_east * (x - self.x) + self.per_north * (y - self.y)
 
 
 @dataclass(frozen=True)
@@ -21,11 +38,13 @@ class Difference:
     ----------
     upper, lower : the surfaces; the upper one as registered, its placement moved. The value is upper - lower - `lift_m`.
     lift_m : metres by which the upper surface lies too high.
+    tilt : a plane by which it is tilted besides, where one was fitted.
     """
 
     upper: RasterPixels
     lower: RasterPixels
     lift_m: float = 0.0
+    tilt: Tilt | None = None
 
     @property
     def _fine(self) -> RasterPixels:
@@ -47,23 +66,35 @@ class Difference:
         return self._fine.block
 
     @property
-    def missing(self) -> float:
-        """The value that means no data."""
-        return float("nan")
+    def strip_rows(self) -> tuple[int, int]:
+        """Fewest and most rows of a strip: tall, since the other file's blocks at its edge are decoded once more."""
+        return TALL_STRIP_ROWS
 
     @contextmanager
     def reading(self) -> Iterator[Read]:
         """Open both files and yield the function that reads a window of the difference, metres."""
         fine = self._fine
-        other = self.lower if fine is self.upper else self.upper
-        sign = 1.0 if fine is self.upper else -1.0
+        other, sign = (self.lower, 1.0) if fine is self.upper else (self.upper, -1.0)
         with fine.reading() as read_fine, other.reading() as read_other:
 
             def read(window: Window) -> np.ndarray:
-                near = read_fine(window).astype(np.float64)
-                near[near == fine.missing] = np.nan
-                x, y = centres(fine.placement, window)
-                return sign * (near - sample(other.raster, read_other, other.placement.pixels(x, y))) - self.lift_m
+                near = read_fine(window)
+                # Heights need double precision, the difference of two does not.
+                out = np.empty(near.shape, np.float32)
+                steps = _steps(other.placement, fine.placement, window)
+                if steps is None:
+                    between = sample(other.raster, read_other, places(other.placement, fine.placement, window))
+                    out[:] = sign * (near - between) - self.lift_m
+                else:
+                    part = window_about(other.raster, steps, reach=2)
+                    if part is None:
+                        return np.full_like(out, np.nan)
+                    columns, rows = steps
+                    at = columns - part.left, rows - part.top
+                    less_between(near, read_other(part), *at, (sign, self.lift_m), out)
+                if self.tilt is not None:
+                    out -= self.tilt.above(*centres(fine.placement, window))
+                return out
 
             yield read
 
@@ -80,7 +111,51 @@ def centres(placement: Placement, window: Window) -> tuple[np.ndarray, np.ndarra
     return placement.points(columns, rows)
 
 
-def sample(raster: FineRaster, read: Read, at: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+def _steps(placement: Placement, onto: Placement, window: Window) -> tuple[np.ndarray, np.ndarray] | None:
+    """Return columns and rows, each along its own axis, of a window of one raster in another of the same axes.
+
+    None where the axes differ, or run against each other.
+    """
+    if not (placement.aligned and onto.aligned) or placement.transform.a * onto.transform.a < 0:
+        return None
+    x, _ = onto.points(np.arange(window.left, window.right) + 0.5, np.float64(window.top))
+    _, y = onto.points(np.float64(window.left), np.arange(window.top, window.bottom) + 0.5)
+    columns, _ = placement.pixels(x, y[:1])
+    _, rows = placement.pixels(x[:1], y)
+    return columns, rows
+
+
+def places(placement: Placement, onto: Placement, window: Window) -> tuple[np.ndarray, np.ndarray]:
+    """Return columns and rows, each (rows, columns), of the pixel centres of a window of `onto` in another raster.
+
+    Where coordinate systems differ they are transformed exactly at nodes and interpolated between (`placing.NODE_PIXELS`).
+    """
+    if placement.to_grid is None and onto.to_grid is None:
+        return placement.pixels(*centres(onto, window))
+    node_rows, node_columns = nodes(window.top, window.bottom), nodes(window.left, window.right)
+    at = placement.pixels(*onto.points(*np.meshgrid(node_columns.astype(float), node_rows.astype(float))))
+    rows, columns = np.arange(window.top, window.bottom) + 0.5, np.arange(window.left, window.right) + 0.5
+    down, across = _shares(node_rows, rows), _shares(node_columns, columns)
+    return tuple(_interpolated(values, down, across) for values in at)
+
+
+def _shares(nodes_at: np.ndarray, places_at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return for each place along an axis the node before it and how far it lies towards the next, 0 to 1."""
+    before = np.searchsorted(nodes_at, places_at, side="right") - 1
+    return before, (places_at - nodes_at[before]) / np.diff(nodes_at)[before]
+
+
+def _interpolated(
+    values: np.ndarray, down: tuple[np.ndarray, np.ndarray], across: tuple[np.ndarray, np.ndarray]
+) -> np.ndarray:
+    """Return values given at nodes at the places between them, first down the columns, then along the rows."""
+    row, share = down
+    lines = values[row] * (1 - share)[:, None] + values[row + 1] * share[:, None]
+    column, share = across
+    return lines[:, column] * (1 - share) + lines[:, column + 1] * share
+
+
+def sample(raster: Raster, read: Read, at: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
     """Return a raster's values between its pixel centres (cubic, see `between`), missing (NaN) beyond its edge.
 
     Parameters
@@ -89,19 +164,20 @@ def sample(raster: FineRaster, read: Read, at: tuple[np.ndarray, np.ndarray]) ->
     at : columns and rows with fractions, each of one shape (rows, columns).
     """
     columns, rows = at
-    out = np.full(columns.shape, np.nan)
     part = window_about(raster, at, reach=2)
     if part is None:
-        return out
-    values = read(part)
+        return np.full(columns.shape, np.nan)
+    out = np.empty(columns.shape)
     # What lies outside the part lies outside the raster: the part reaches two pixels beyond every place, edges apart.
-    between(values, values.dtype.type(raster.missing), columns - part.left, rows - part.top, out)
+    between(read(part), columns - part.left, rows - part.top, out)
     return out
 
 
-def window_about(raster: FineRaster, at: tuple[np.ndarray, np.ndarray], reach: int) -> Window | None:
+def window_about(raster: Raster, at: tuple[np.ndarray, np.ndarray], reach: int) -> Window | None:
     """Return the part of a raster that holds all places and `reach` pixels more; None where it holds none of them."""
     columns, rows = at
+    if not (np.isfinite(columns).all() and np.isfinite(rows).all()):
+        return None
     height, width = raster.shape
     part = Window(
         int(np.clip(np.floor(rows.min()) - reach, 0, height)),

@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from pipeline.flights.aggregate import aggregate
+from pipeline.flights.aggregate import CellMeans, aggregate
+from pipeline.flights.areas import WithoutAreas, find_area
 from pipeline.flights.difference import Difference, moved
-from pipeline.flights.rasters import RasterPixels, raster_pixels
+from pipeline.flights.limits import FlightLimits
+from pipeline.flights.mosaic import open_pixels
+from pipeline.flights.noise import PixelNoise
+from pipeline.flights.plausible import check_depths, check_surface
+from pipeline.flights.rasters import DEPTHS, HEIGHTS, PixelSource, RasterPixels, Values, written_on
 from pipeline.flights.register import Registration, register
 from pipeline.grid import BasinGrid
 from pipeline.problems import Finding, RefusedFlightError
@@ -23,88 +30,118 @@ a few centimetres: common practice, no source)."""
 UNSEEN_BIAS_SE_M = 0.03
 """What registration on bare ground cannot see, m: laser light enters snow and brush lies down under it (common practice)."""
 
-PIXEL_NOISE_M = 0.14
-"""Error of one pixel's depth, m: RMSE in meadow and shrub (Tinkham et al. 2014, Remote Sens. Environ. 141, 105-115)."""
+DEFAULT_NOISE = PixelNoise(nugget_m2=0.0, sill_m2=0.14**2, reach_m=12.0)
+"""Where no stable ground tells: a pixel errs by 0.14 m, RMSE in meadow and shrub (Tinkham et al. 2014, Remote Sens. Environ.
+141, 105-115), all of it shared by neighbours over a dozen metres (chosen: patches of some 30 m)."""
 
-NOISE_REACH_M = 30.0
-"""Distance over which neighbouring pixels err alike, m (chosen: some two pixels of a demo flight)."""
+UNDER_TREES = 2.0
+"""Under a closed canopy a pixel errs by so many times as much: 0.20 to 0.35 m against 0.14 (common practice, no source)."""
 
 
 @dataclass(frozen=True)
 class FlightFiles:
-    """What belongs to one flight: its date and a depth raster, or snow-on and snow-off surfaces with stable ground."""
-
-    flight_id: str
-    date: dt.date
-    depth: Path | None = None
-    snow_on: Path | None = None
-    snow_off: Path | None = None
-    stable_ground: Path | None = None
-    depth_se_m: float | None = None
-
-
-@dataclass(frozen=True)
-class FlightLimits:
-    """Limits on what a flight may say.
+    """What belongs to one flight: its date and a depth raster, or snow-on and snow-off surfaces with stable ground.
 
     Parameters
     ----------
-    least_depth_m : pixels below are outliers; small negative depths are noise about zero and stay.
-    most_depth_m : pixels above are outliers: no drift of the basin is deeper.
-    most_shift_m : a registration that moves a surface further has found something else than a shift (surveys are
-        placed to a few metres).
-    least_valid_fraction : a cell seen less is left to the background; a flight without a cell seen so much is refused.
-    most_nmad_m : stable ground that differs by more after registration is not stable, or the surfaces are not of one place.
+    depth, snow_on, snow_off, stable_ground : files, several where a raster comes in tiles; none where it is not given.
+    depth_se_m : declared standard error common to the flight's depths, m.
+    metres_per_unit : by depth, snow_on and snow_off, for files that declare no unit.
+    codes : stored values that mean no data, besides the files' own.
     """
 
-    least_depth_m: float = -1.0
-    most_depth_m: float = 12.0
-    least_valid_fraction: float = 0.5
-    most_shift_m: float = 20.0
-    most_nmad_m: float = 0.5
+    flight_id: str
+    date: dt.date
+    depth: tuple[Path, ...] = ()
+    snow_on: tuple[Path, ...] = ()
+    snow_off: tuple[Path, ...] = ()
+    stable_ground: tuple[Path, ...] = ()
+    depth_se_m: float | None = None
+    metres_per_unit: Mapping[str, float] = field(default_factory=dict)
+    codes: tuple[float, ...] = ()
+
+    def values(self, role: str) -> Values:
+        """Return what the numbers of `depth`, `snow_on` or `snow_off` are."""
+        kind = DEPTHS if role == "depth" else HEIGHTS
+        return replace(kind, codes=self.codes, metres_per_unit=self.metres_per_unit.get(role, 1.0))
 
 
-def measure_flight(files: FlightFiles, grid: BasinGrid, limits: FlightLimits) -> tuple[xr.Dataset, list[Finding]]:
+@dataclass(frozen=True)
+class Surroundings:
+    """What is known of the ground that a flight passed over, each part where given.
+
+    Parameters
+    ----------
+    elevation_m, canopy : the terrain's, on the grid, (y, x), m and cover fraction.
+    canopy_file : raster of canopy cover, for masking pixels.
+    water_file : raster or polygons of open water, for masking pixels.
+    """
+
+    elevation_m: np.ndarray | None = None
+    canopy: np.ndarray | None = None
+    canopy_file: Path | None = None
+    water_file: Path | None = None
+
+
+NOTHING_KNOWN = Surroundings()
+
+
+def measure_flight(
+    files: FlightFiles, grid: BasinGrid, limits: FlightLimits, known: Surroundings = NOTHING_KNOWN
+) -> tuple[xr.Dataset, list[Finding]]:
     """Return a flight's depth on the grid, and the findings.
+
+    It depends on its arguments and the files alone, and everything it is given and gives back can be sent to another process.
 
     Returns
     -------
     Dataset on (y, x): depth (m, negative noise kept), valid_fraction (1), depth_spread (m), depth_random_se (m); attributes
-    flight_id, date, depth_bias_se_m, noise_m, noise_correlation_m, masked_pixels, and the registration's figures where there was one.
+    flight_id, date, depth_bias_se_m, noise_m, noise_correlation_m, and `figures`: what is told of the flight in the record.
 
     Raises
     ------
     InputError : a raster cannot be read.
-    RefusedFlightError : no cell of the grid has data, or the registration is beyond its limits.
+    RefusedFlightError : no cell of the grid has data, or what it shows cannot be snow on this ground (`plausible`), or the
+        registration is beyond its limits.
     """
-    source, registration, findings = _source(files, grid, limits)
+    source, registration, findings = _source(files, grid, limits, known)
+    areas = []
+    if known.water_file is not None:
+        areas.append(find_area("water", (known.water_file,), grid))
+    if known.canopy_file is not None and limits.most_canopy < 1:
+        areas.append(find_area("canopy", (known.canopy_file,), grid, above=limits.most_canopy))
+    if areas:
+        source = WithoutAreas(source, tuple(areas))
     means = aggregate(source, grid, (limits.least_depth_m, limits.most_depth_m))
+    about = f"flight {files.flight_id}"
+    check_depths(about, means.mean, (means.masked, means.pixels), source, grid)
     most = float(means.valid_fraction.max())
     if most < limits.least_valid_fraction:
         raise RefusedFlightError(
-            f"flight {files.flight_id}: {files.depth or files.snow_on} covers no cell of the basin grid by more than {most:.0%}, "
+            f"{about}: {_named(files.depth or files.snow_on)} covers no cell of the basin grid by more than {most:.0%}, "
             f"{limits.least_valid_fraction:.0%} is wanted (flights.least_valid_fraction). Check its coordinate system, extent and nodata"
         )
-    noise_m = PIXEL_NOISE_M if registration is None else registration.nmad_after_m
-    # Pixels err alike within the noise's reach: a cell averages as many independent ones as such patches fit in.
-    independent = np.maximum(means.valid_fraction * (grid.cell_m / NOISE_REACH_M) ** 2, 1.0)
-    fields = {
-        "depth": ("m", means.mean),
-        "valid_fraction": ("1", means.valid_fraction),
-        "depth_spread": ("m", means.spread),
-        "depth_random_se": ("m", np.where(np.isfinite(means.mean), noise_m / np.sqrt(independent), np.nan)),
+    noise = DEFAULT_NOISE if registration is None else registration.noise
+    bias_se_m = _bias_se_m(files, registration)
+    flight = _dataset(means, grid, noise, (float(np.prod(source.placement.pixel_m())), known.canopy))
+    figures = {
+        "flight_id": files.flight_id,
+        "date": files.date.isoformat(),
+        "pixels": means.pixels,
+        "masked_pixels": means.masked,
+        "seen_area_km2": float(np.sum(means.valid_fraction) * grid.cell_m**2 / 1e6),
+        "depth_bias_se_m": bias_se_m,
+        "noise": asdict(noise),
+        "registration": None if registration is None else _without_noise(registration),
     }
-    flight = xr.Dataset({name: grid.array(values, units=units) for name, (units, values) in fields.items()})
     flight.attrs = {
         "flight_id": files.flight_id,
         "date": files.date.isoformat(),
-        "depth_bias_se_m": _bias_se_m(files, registration),
-        "noise_m": noise_m,
-        "noise_correlation_m": NOISE_REACH_M,
-        "masked_pixels": means.masked,
+        "depth_bias_se_m": bias_se_m,
+        "noise_m": noise.pixel_se_m,
+        "noise_correlation_m": noise.reach_m,
+        "figures": figures,
     }
-    if registration is not None:
-        flight.attrs |= asdict(registration)
     if means.masked:
         findings.append(
             _finding(
@@ -120,35 +157,102 @@ def measure_flight(files: FlightFiles, grid: BasinGrid, limits: FlightLimits) ->
     return flight, findings
 
 
+def _dataset(
+    means: CellMeans, grid: BasinGrid, noise: PixelNoise, pixels: tuple[float, np.ndarray | None]
+) -> xr.Dataset:
+    """Return the fields of a flight; `pixels` are a pixel's area (m2) and the canopy over the cells, where known."""
+    pixel_m2, canopy = pixels
+    random_se = noise.cell_se_m(means.valid_fraction, grid.cell_m, pixel_m2)
+    if canopy is not None:
+        share = np.clip(np.nan_to_num(canopy), 0.0, 1.0)
+        random_se = random_se * np.sqrt(1 - share + share * UNDER_TREES**2)
+    fields = {
+        "depth": ("m", means.mean),
+        "valid_fraction": ("1", means.valid_fraction),
+        "depth_spread": ("m", means.spread),
+        "depth_random_se": ("m", random_se),
+    }
+    return xr.Dataset({name: grid.array(values, units=units) for name, (units, values) in fields.items()})
+
+
+def _without_noise(registration: Registration) -> dict[str, Any]:
+    told = asdict(registration)
+    del told["noise"]
+    return told
+
+
 def _source(
-    files: FlightFiles, grid: BasinGrid, limits: FlightLimits
-) -> tuple[RasterPixels | Difference, Registration | None, list[Finding]]:
+    files: FlightFiles, grid: BasinGrid, limits: FlightLimits, known: Surroundings
+) -> tuple[PixelSource, Registration | None, list[Finding]]:
     """Return the flight's fine depths, how they were registered, and what was noticed."""
-    if files.depth is not None:
-        return raster_pixels(files.depth, grid), None, []
-    snow_on, snow_off = raster_pixels(files.snow_on, grid), raster_pixels(files.snow_off, grid)
-    if files.stable_ground is None:
+    if files.depth:
+        return open_pixels(files.depth, grid, files.values("depth")), None, []
+    snow_on, snow_off = (
+        open_pixels(getattr(files, role), grid, files.values(role)) for role in ("snow_on", "snow_off")
+    )
+    if known.elevation_m is not None:
+        for role, surface in (("snow_on", snow_on), ("snow_off", snow_off)):
+            check_surface(f"flight {files.flight_id}: {role}", surface, known.elevation_m, grid, limits)
+    findings = _newer_snow_off(files)
+    if not files.stable_ground:
         unmoved = _finding(
             files,
             "not registered",
             "no stable ground",
             ("used", "give stable_ground to have the surfaces brought together before they are compared"),
         )
-        return Difference(snow_on, snow_off), None, [unmoved]
-    found = register(snow_on, snow_off, files.stable_ground, grid)
-    figures = (
-        f"shift {found.east_m:.2f} m east, {found.north_m:.2f} m north, {found.up_m:.2f} m up; NMAD {found.nmad_before_m:.2f} m before, "
-        f"{found.nmad_after_m:.2f} m after, {found.pixels} stable pixels"
-    )
+        return Difference(snow_on, snow_off), None, [*findings, unmoved]
+    found = register(snow_on, snow_off, files.stable_ground, grid, fit_tilt=limits.fit_tilt)
+    return _registered(files, found, (snow_on, snow_off), limits), found, findings + _told(files, found, limits)
+
+
+def _registered(
+    files: FlightFiles, found: Registration, surfaces: tuple[RasterPixels, RasterPixels], limits: FlightLimits
+) -> Difference:
+    """Return the difference of the registered surfaces, or refuse a registration beyond its limits."""
+    snow_on, snow_off = surfaces
     if np.hypot(found.east_m, found.north_m) > limits.most_shift_m or found.nmad_after_m > limits.most_nmad_m:
         raise RefusedFlightError(
             f"flight {files.flight_id}: registration on stable ground beyond its limits ({limits.most_shift_m:g} m of shift, "
-            f"{limits.most_nmad_m:g} m of NMAD): {figures}. Look at the surfaces and the stable ground"
+            f"{limits.most_nmad_m:g} m of NMAD): {_figures(found)}. Look at the surfaces and the stable ground"
         )
-    registered = _finding(
-        files, "registered", figures, ("corrected", "the snow-on surface was moved by this onto the snow-off surface")
+    return Difference(moved(snow_on, -found.east_m, -found.north_m), snow_off, found.up_m, found.tilt)
+
+
+def _figures(found: Registration) -> str:
+    tilt = "" if found.tilt is None else f"tilt {1000 * np.hypot(found.tilt.per_east, found.tilt.per_north):.3f} m/km; "
+    return (
+        f"shift {found.east_m:.2f} m east, {found.north_m:.2f} m north, {found.up_m:.2f} m up; {tilt}"
+        f"NMAD {found.nmad_before_m:.2f} m before, {found.nmad_after_m:.2f} m after, {found.pixels} stable pixels on slopes of "
+        f"{found.slope_low_deg:.0f} to {found.slope_high_deg:.0f} degrees"
     )
-    return Difference(moved(snow_on, -found.east_m, -found.north_m), snow_off, found.up_m), found, [registered]
+
+
+def _told(files: FlightFiles, found: Registration, limits: FlightLimits) -> list[Finding]:
+    findings = [
+        _finding(
+            files,
+            "registered",
+            _figures(found),
+            ("corrected", "the snow-on surface was moved by this onto the snow-off surface"),
+        )
+    ]
+    if not found.shift_fitted:
+        words = "the stable ground is too even to tell a shift, so that the lift alone was taken out; add slopes of all aspects"
+        findings.append(_finding(files, "shift not told", f"slopes of {found.slope_deg:.1f} degrees", ("used", words)))
+    if abs(found.up_m) > limits.vertical_offset_m:
+        words = "the two surfaces lie in different height systems; the constant between them was taken out"
+        findings.append(_finding(files, "vertical offset", f"{found.up_m:.2f} m", ("corrected", words)))
+    return findings
+
+
+def _newer_snow_off(files: FlightFiles) -> list[Finding]:
+    """Return a finding where the files' own dates say that the ground was surveyed after the snow."""
+    on, off = (max(filter(None, map(written_on, paths)), default=None) for paths in (files.snow_on, files.snow_off))
+    if on is None or off is None or off <= on:
+        return []
+    words = "the ground was mapped after the snow: what changed it between is taken for snow. Check that the two are not exchanged"
+    return [_finding(files, "snow-off newer than snow-on", f"snow_off {off}, snow_on {on}", ("used", words))]
 
 
 def _bias_se_m(files: FlightFiles, registration: Registration | None) -> float:
@@ -157,21 +261,24 @@ def _bias_se_m(files: FlightFiles, registration: Registration | None) -> float:
         return files.depth_se_m
     if registration is None:
         return DEPTH_BIAS_SE_M
-    # The median of n errors has 1.2533 times the error of their mean; neighbours err alike, so that a hundredth count.
-    median_se = 1.2533 * registration.nmad_after_m / np.sqrt(max(registration.pixels / 100, 1.0))
-    return float(np.hypot(UNSEEN_BIAS_SE_M, median_se))
+    # The median of normal errors is 1.2533 times as uncertain as their mean.
+    return float(np.hypot(UNSEEN_BIAS_SE_M, 1.2533 * registration.lift_se_m))
+
+
+def _named(paths: tuple[Path, ...]) -> str:
+    return str(paths[0]) if len(paths) == 1 else f"{paths[0]} and {len(paths) - 1} more"
 
 
 def _finding(files: FlightFiles, rule: str, evidence: str, outcome: tuple[str, str]) -> Finding:
     action, detail = outcome
     return Finding(
         table="flights",
-        file=str(files.depth or files.snow_on),
+        file=str((files.depth or files.snow_on)[0]),
         site_id=files.flight_id,
         start=files.date.isoformat(),
         end=files.date.isoformat(),
         rule=rule,
-        severity="warning" if action == "used" else "note",
+        severity="warning" if action == "used" or rule == "vertical offset" else "note",
         evidence=evidence,
         action=action,
         detail=detail,

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import logging
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
+from xml.etree import ElementTree as ET
 
 import numpy as np
 import rasterio
@@ -17,6 +19,7 @@ from pyproj.exceptions import CRSError
 from rasterio.errors import RasterioError
 from rasterio.windows import Window as RasterioWindow
 
+from pipeline.flights.kernels import blank
 from pipeline.flights.placing import Placement, place
 from pipeline.grid import BasinGrid
 from pipeline.problems import InputError
@@ -38,8 +41,8 @@ METRES_PER_UNIT = {
 }
 """Units that a band may declare for its heights."""
 
-CACHE_BYTES = 64 * 2**20
-"""Room for GDAL's decoded blocks. Its own default, a twentieth of the memory, would hold most of a raster that is
+CACHE_BYTES = 128 * 2**20
+"""Room for GDAL's decoded blocks, of all threads: those that the next columns of a strip of 4096 rows use again. Its own default, a twentieth of the memory, would hold most of a raster that is
 read once from end to end; rasterio takes the figure as bytes."""
 
 MOST_BLOCKS_IN_CACHE = 4
@@ -47,6 +50,11 @@ MOST_BLOCKS_IN_CACHE = 4
 
 # Where a file is damaged, GDAL's own words go to the log; the error raised says it to a person, with the remedy.
 logging.getLogger("rasterio").addHandler(logging.NullHandler())
+
+
+STRIP_ROWS = (128, 1024)
+"""Fewest and most pixel rows of a strip: long enough to be worth a thread's while, short enough that all threads end
+together. Depends on the file alone, never on the number of threads."""
 
 
 @dataclass(frozen=True)
@@ -65,7 +73,7 @@ class Window:
 
 
 Read = Callable[[Window], np.ndarray]
-"""Reads a window: (rows, columns) in metres, float32 or float64; the source's `missing` and NaN mean no data."""
+"""Reads a window: (rows, columns) in metres, float32 or float64, an array of its own; NaN means no data."""
 
 
 class PixelSource(Protocol):
@@ -73,11 +81,40 @@ class PixelSource(Protocol):
 
     placement: Placement
     block: tuple[int, int]
-    missing: float
+    strip_rows: tuple[int, int]
 
     def reading(self) -> AbstractContextManager[Read]:
         """Open for reading: every thread opens its own."""
         ...
+
+
+@dataclass(frozen=True)
+class Values:
+    """What the numbers of a raster are, and which of them are none.
+
+    Parameters
+    ----------
+    believable : least and most value that can be, metres; whatever lies beyond is a code for no data.
+    codes : further stored values that mean no data, besides the file's own.
+    metres_per_unit : of a file that declares no unit itself.
+    length : whether they are lengths at all; a mask or a fraction has no unit.
+    """
+
+    believable: tuple[float, float] = (-1000.0, 1000.0)
+    codes: tuple[float, ...] = ()
+    metres_per_unit: float = 1.0
+    length: bool = True
+
+
+DEPTHS = Values()
+"""Depths in metres. What lies beyond the believable is no outlier of the laser but a code, such as -9999."""
+
+HEIGHTS = Values(believable=(-600.0, 30_000.0))
+"""Heights of a surface in metres, in any height system of the earth; feet taken for metres must still be read to be
+recognised."""
+
+NUMBERS = Values(believable=(-np.inf, np.inf), length=False)
+"""A mask or a fraction."""
 
 
 @dataclass(frozen=True)
@@ -91,9 +128,10 @@ class FineRaster:
     transform : from column and row to coordinates.
     shape : rows and columns.
     block : rows and columns of the blocks that the file is stored in.
-    missing : the value in what `read` returns that means no data; NaN where NaN alone means it.
+    nodata : the stored value that means no data; NaN where there is none.
     scale, offset : metres = stored value * scale + offset.
     plain : stored as floating point metres without a mask band, to be used as it comes.
+    values : what the numbers are.
     """
 
     path: Path
@@ -101,10 +139,11 @@ class FineRaster:
     transform: Affine
     shape: tuple[int, int]
     block: tuple[int, int]
-    missing: float
+    nodata: float
     scale: float
     offset: float
     plain: bool
+    values: Values
 
     @contextmanager
     def reading(self) -> Iterator[Read]:
@@ -121,26 +160,33 @@ class FineRaster:
         part = RasterioWindow(window.left, window.top, window.right - window.left, window.bottom - window.top)
         try:
             stored = source.read(1, window=part)
-            if self.plain:
-                return stored
-            mask = source.read_masks(1, window=part)
+            mask = None if self.plain else source.read_masks(1, window=part)
         except RasterioError:
             raise InputError(
                 f"{self.path} is cut short or damaged: rows {window.top} to {window.bottom} cannot be read. Copy or make it again"
             ) from None
+        codes, believable = np.asarray(self.values.codes, np.float64), self._believable_as_stored()
+        if mask is None:
+            blank(stored, stored.dtype.type(self.nodata), codes, believable)
+            return stored
         values = stored.astype(np.float64)
+        blank(values, self.nodata, codes, believable)
         values *= self.scale
         values += self.offset
         values[mask == 0] = np.nan
         return values
 
+    def _believable_as_stored(self) -> tuple[float, float]:
+        ends = [(metres - self.offset) / self.scale for metres in self.values.believable]
+        return min(ends), max(ends)
 
-def open_raster(path: Path, *, heights: bool = True) -> FineRaster:
+
+def open_raster(path: Path, values: Values = DEPTHS) -> FineRaster:
     """Describe a raster file without reading its pixels.
 
     Parameters
     ----------
-    heights : whether it holds depths or elevations, whose unit must be a length; a mask has none.
+    values : what its numbers are; a unit that the file itself declares goes before one declared for it.
 
     Raises
     ------
@@ -157,29 +203,84 @@ def open_raster(path: Path, *, heights: bool = True) -> FineRaster:
             )
         if np.issubdtype(np.dtype(source.dtypes[0]), np.complexfloating):
             raise InputError(f"{path} holds complex numbers, no heights. Give a raster of depth or elevation in metres")
-        unit = (source.units[0] or "").strip().lower()
-        if not heights:
-            unit = ""
-        if unit not in METRES_PER_UNIT:
-            raise InputError(
-                f"{path} declares the unit '{source.units[0]}', which is no length known here. Write metres as its unit"
-            )
-        scale = source.scales[0] * METRES_PER_UNIT[unit]
-        offset = source.offsets[0] * METRES_PER_UNIT[unit]
+        if path.suffix.lower() == ".vrt":
+            _check_parts(path, source)
+        factor = _metres_per_unit(source.units[0], path, values) if values.length else 1.0
+        scale, offset = source.scales[0] * factor, source.offsets[0] * factor
         masked = any(flag.name in ("per_dataset", "alpha") for flag in source.mask_flag_enums[0])
         plain = source.dtypes[0] in ("float32", "float64") and scale == 1 and offset == 0 and not masked
-        missing = source.nodata if plain and source.nodata is not None else np.nan
         return FineRaster(
             path=Path(path),
             crs=_horizontal(source.crs.to_wkt(), path),
             transform=source.transform,
             shape=source.shape,
             block=source.block_shapes[0],
-            missing=float(np.dtype(source.dtypes[0]).type(missing)) if plain else np.nan,
+            nodata=np.nan if source.nodata is None else float(source.nodata),
             scale=scale,
             offset=offset,
             plain=plain,
+            values=values,
         )
+
+
+def _metres_per_unit(declared: str | None, path: Path, values: Values) -> float:
+    unit = (declared or "").strip().lower()
+    if not unit:
+        return values.metres_per_unit
+    if unit not in METRES_PER_UNIT:
+        raise InputError(
+            f"{path} declares the unit '{declared}', which is no length known here. Write metres as its unit"
+        )
+    return METRES_PER_UNIT[unit]
+
+
+def _check_parts(path: Path, source: rasterio.DatasetReader) -> None:
+    """Refuse a virtual raster with a part that is not there: GDAL would name it only when its pixels are wanted."""
+    absent = [part for part in virtual_parts(path) if not part.is_file()]
+    if absent:
+        more = f" and {len(absent) - 1} more" if len(absent) > 1 else ""
+        raise InputError(
+            f"{path} is made of {absent[0]}{more}, which is not there. Put the missing tile in place, or make the {source.driver} again"
+        )
+
+
+def virtual_parts(path: Path) -> list[Path]:
+    """Return the files that a virtual raster (.vrt) is made of, in its order; none for any other file.
+
+    Raises
+    ------
+    InputError : it is not the XML that a virtual raster is.
+    """
+    if path.suffix.lower() != ".vrt":
+        return []
+    try:
+        named = list(ET.parse(path).iter("SourceFilename"))  # noqa: S314  the operator's own file
+    except (ET.ParseError, OSError):
+        raise InputError(f"{path} is not a virtual raster that can be read. Make it again") from None
+    parts = {element.text: path.parent if element.get("relativeToVRT") == "1" else Path() for element in named}
+    # GDAL's own stores, such as /vsizip/..., are no files to look for.
+    return [folder / name for name, folder in parts.items() if name and not name.startswith("/vsi")]
+
+
+def written_on(path: Path) -> dt.date | None:
+    """Return the date that a file says it was written on (the TIFF tag DateTime), None where it says none."""
+    with quiet_gdal((1, 1)), _opened(path) as source:
+        stamp = source.tags().get("TIFFTAG_DATETIME", "")
+    try:
+        return dt.datetime.strptime(stamp[:10], "%Y:%m:%d").date()  # noqa: DTZ007  a date alone, whose zone is not told
+    except ValueError:
+        return None
+
+
+class Raster(Protocol):
+    """What `RasterPixels` needs of a raster: one file, or tiles taken as one."""
+
+    shape: tuple[int, int]
+    block: tuple[int, int]
+
+    def reading(self) -> AbstractContextManager[Read]:
+        """Open for reading."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -188,11 +289,11 @@ class RasterPixels:
 
     Parameters
     ----------
-    raster : the file.
+    raster : the file, or the tiles.
     placement : where its pixels lie on the grid.
     """
 
-    raster: FineRaster
+    raster: Raster
     placement: Placement
 
     @property
@@ -201,23 +302,23 @@ class RasterPixels:
         return self.raster.block
 
     @property
-    def missing(self) -> float:
-        """The value that means no data."""
-        return self.raster.missing
+    def strip_rows(self) -> tuple[int, int]:
+        """Fewest and most rows of a strip."""
+        return STRIP_ROWS
 
     def reading(self) -> AbstractContextManager[Read]:
         """Open for reading."""
         return self.raster.reading()
 
 
-def raster_pixels(path: Path, grid: BasinGrid, *, heights: bool = True) -> RasterPixels:
-    """Open a raster of heights, or a mask, and place it on the grid.
+def raster_pixels(path: Path, grid: BasinGrid, values: Values = DEPTHS) -> RasterPixels:
+    """Open a raster file and place it on the grid.
 
     Raises
     ------
     InputError : see `open_raster`.
     """
-    raster = open_raster(path, heights=heights)
+    raster = open_raster(path, values)
     return RasterPixels(raster, place(raster.transform, raster.shape, raster.crs, grid.crs))
 
 
@@ -234,10 +335,12 @@ def _opened(path: Path) -> Iterator[rasterio.DatasetReader]:
     try:
         source = rasterio.open(path)
     except RasterioError:
-        if not Path(path).exists():
+        if not path.exists():
             raise InputError(
                 f"{path} is not there. Correct its path in the flights table or put the file in place"
             ) from None
+        if path.stat().st_size == 0:
+            raise InputError(f"{path} is empty (0 bytes). Copy or make it again") from None
         raise InputError(
             f"{path} is not a raster that can be read, or is damaged. Give a GeoTIFF or another format that GDAL reads"
         ) from None

@@ -8,27 +8,29 @@ here fitted in its linear form by least squares with outliers trimmed, and repea
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, product
 from pathlib import Path
 
-import geopandas
 import numpy as np
-import pyogrio
-from affine import Affine
-from rasterio.features import geometry_mask
 from scipy import ndimage
-from shapely.geometry import box
 
-from pipeline.flights.difference import centres, moved, sample, window_about
-from pipeline.flights.rasters import RasterPixels, Read, Window, raster_pixels
-from pipeline.flights.strips import STRIP_ROWS, WINDOW_COLUMNS, part_on_grid, piece_edges
+from pipeline.flights.areas import WHOLLY, Area, find_area
+from pipeline.flights.difference import Tilt, centres, moved, window_about
+from pipeline.flights.noise import PixelNoise, mean_over_ground_se_m, residual_noise
+from pipeline.flights.rasters import STRIP_ROWS, RasterPixels, Read, Window
+from pipeline.flights.strips import WINDOW_COLUMNS, part_on_grid, piece_edges
 from pipeline.grid import BasinGrid
-from pipeline.problems import InputError, RefusedFlightError
+from pipeline.problems import RefusedFlightError
 
 MOST_PIXELS = 2_000_000
-"""Pixels used at most, taken evenly over the stable ground: more add nothing to three unknowns."""
+"""Pixels used at most: more add nothing to three unknowns."""
+
+SOME_PIXELS = 100_000
+"""Rounds are made with so many of them; the last one with all."""
+
+LEAST_WINDOWS = 24
+"""Stable ground is taken from at least so many windows spread over the flight, where there are so many."""
 
 LEAST_PIXELS = 300
 """With fewer stable pixels the shift cannot be told from noise (chosen: a shift of 1 m at 0.1 m noise on slopes of 20 degrees
@@ -43,8 +45,15 @@ SETTLED_M = 0.01
 TRIM_NMAD = 4.0
 """Differences further than this many NMAD from the fit are outliers: snow on ground thought bare, trees, cars."""
 
-VECTORS = {".geojson", ".json", ".gpkg", ".shp", ".fgb"}
-"""File endings of vector data; anything else is read as a raster."""
+PIXELS_ALIKE = 100.0
+"""Neighbouring pixels err alike: a shift is as sure as if one in so many counted (chosen)."""
+
+UNTOLD_SHIFT = (0.25, 1.0)
+"""On ground so even that the shift's error exceeds this part of a pixel, or so many metres, no shift is fitted but the lift
+alone; unless the shift stands out by `STANDING_OUT` times its error."""
+
+STANDING_OUT = 3.0
+"""A shift so many times its own error is none of noise."""
 
 
 @dataclass(frozen=True)
@@ -54,18 +63,34 @@ class Registration:
     Parameters
     ----------
     east_m, north_m, up_m : by how much it lay too far east, too far north and too high; it is moved back by these.
+    tilt : the plane by which it is tilted besides, where one was asked for.
+    shift_se_m : standard error of the shift in the direction that the slopes tell least of; infinite on even ground.
+    shift_fitted : whether a shift was fitted; on ground too even for one the lift alone is.
+    median_before_m : median of the differences before.
     nmad_before_m, nmad_after_m : robust spread of the differences before and after.
     pixels : stable pixels used.
+    slope_low_deg, slope_deg, slope_high_deg : 5, 50 and 95 % of these lie on gentler slopes, degrees.
     iterations : rounds taken.
+    noise : what the differences left say of a pixel's error.
+    lift_se_m : standard error of the lift: how little such ground tells of ground elsewhere.
     """
 
     east_m: float
     north_m: float
     up_m: float
+    tilt: Tilt | None
+    shift_se_m: float
+    shift_fitted: bool
+    median_before_m: float
     nmad_before_m: float
     nmad_after_m: float
     pixels: int
+    slope_low_deg: float
+    slope_deg: float
+    slope_high_deg: float
     iterations: int
+    noise: PixelNoise
+    lift_se_m: float
 
 
 def nmad(values: np.ndarray) -> float:
@@ -77,85 +102,179 @@ def nmad(values: np.ndarray) -> float:
     return float(1.4826 * np.median(np.abs(values - np.median(values))))
 
 
-def register(snow_on: RasterPixels, snow_off: RasterPixels, stable_ground: Path, grid: BasinGrid) -> Registration:
+def register(
+    snow_on: RasterPixels,
+    snow_off: RasterPixels,
+    stable_ground: Path | tuple[Path, ...],
+    grid: BasinGrid,
+    *,
+    fit_tilt: bool = False,
+) -> Registration:
     """Return how the snow-on surface lies on the snow-off surface.
 
     Parameters
     ----------
     snow_on, snow_off : the surfaces, placed on the grid.
-    stable_ground : raster (not 0 where stable) or vector (polygons) of bare, steady ground.
+    stable_ground : file or files of bare, steady ground: rasters (not 0 where stable) or vectors (polygons).
+    fit_tilt : whether a plane is fitted besides the shift and the lift.
 
     Raises
     ------
     InputError : the stable ground cannot be read.
     RefusedFlightError : there is too little stable ground with data in both surfaces.
     """
-    windows = list(_stable_windows(snow_off, stable_ground, grid))
-    stride = max(1, sum(int(mask.sum()) for _, mask in windows) // MOST_PIXELS)
-    ground = _Ground.of(snow_off, windows, stride)
-    east = north = up = 0.0
-    before = None
-    rounds = 0
-    while rounds < MOST_ITERATIONS:
-        rounds += 1
-        height = ground.difference(moved(snow_on, -east, -north))
-        there = np.isfinite(height)
+    files = (stable_ground,) if isinstance(stable_ground, Path) else stable_ground
+    ground = _Ground.of(snow_off, _stable_pixels(snow_off, find_area("stable ground", files, grid, WHOLLY), grid))
+    some = ground.thinned(SOME_PIXELS)
+    step = first = _Step.of(some, snow_on, files, even=False, fit_tilt=fit_tilt)
+    unsure = step.shift_se_m > min(UNTOLD_SHIFT[0] * max(snow_on.placement.pixel_m()), UNTOLD_SHIFT[1])
+    even = unsure and np.hypot(step.east, step.north) < STANDING_OUT * step.shift_se_m
+    east, north, rounds = (0.0, 0.0, 1) if even else (step.east, step.north, 1)
+    while not even and rounds < MOST_ITERATIONS and np.hypot(step.east, step.north) >= SETTLED_M:
+        step = _Step.of(some, moved(snow_on, -east, -north), files, even=False, fit_tilt=fit_tilt)
+        east, north, rounds = east + step.east, north + step.north, rounds + 1
+    # The last word is all pixels'.
+    step = _Step.of(ground, moved(snow_on, -east, -north), files, even=even, fit_tilt=fit_tilt)
+    east, north, rounds = east + step.east, north + step.north, rounds + 1
+    x, y = (values[step.there] for values in (ground.x, ground.y))
+    slope = np.degrees(np.arctan(np.hypot(ground.east[step.there], ground.north[step.there])))
+    left = step.left - np.median(step.left)
+    noise = residual_noise(x, y, left, snow_off.placement.pixel_m())
+    low, middle, high = (float(part) for part in np.percentile(slope, [5, 50, 95]))
+    return Registration(
+        east_m=east,
+        north_m=north,
+        up_m=step.up + float(np.median(step.left)),
+        tilt=step.tilt if fit_tilt else None,
+        shift_se_m=first.shift_se_m,
+        shift_fitted=not even,
+        median_before_m=first.median_m,
+        nmad_before_m=first.nmad_m,
+        nmad_after_m=nmad(left),
+        pixels=int(step.there.sum()),
+        slope_low_deg=low,
+        slope_deg=middle,
+        slope_high_deg=high,
+        iterations=rounds,
+        noise=noise,
+        lift_se_m=mean_over_ground_se_m(x, y, noise),
+    )
+
+
+@dataclass(frozen=True)
+class _Step:
+    """One round: the shift and lift that explain what is left, and what they leave.
+
+    Parameters
+    ----------
+    there : (n,) which stable pixels have data in both surfaces.
+    left : differences that shift, lift and tilt leave, m, of the pixels that have data.
+    median_m, nmad_m : of the differences before.
+    """
+
+    east: float
+    north: float
+    up: float
+    tilt: Tilt
+    shift_se_m: float
+    there: np.ndarray
+    left: np.ndarray
+    median_m: float
+    nmad_m: float
+
+    @classmethod
+    def of(
+        cls, ground: _Ground, snow_on: RasterPixels, files: tuple[Path, ...], *, even: bool, fit_tilt: bool
+    ) -> _Step:
+        difference = ground.difference(snow_on)
+        there = np.isfinite(difference)
         if there.sum() < LEAST_PIXELS:
             raise RefusedFlightError(
-                f"stable ground {stable_ground} has {int(there.sum())} pixels with data in both surfaces, {LEAST_PIXELS} are needed. "
+                f"stable ground {files[0]} has {int(there.sum())} pixels with data in both surfaces, {LEAST_PIXELS} are needed. "
                 "Add bare, steady ground on slopes of all aspects, or leave stable_ground out to use the surfaces as they are"
             )
-        if before is None:
-            before = nmad(height[there])
-        step_east, step_north, up = _fit(height[there], ground.east[there], ground.north[there])
-        east, north = east + step_east, north + step_north
-        if np.hypot(step_east, step_north) < SETTLED_M:
-            break
-    left = height[there] - up + step_east * ground.east[there] + step_north * ground.north[there]
-    up += float(np.median(left))
-    return Registration(east, north, up, before, nmad(left), int(there.sum()), rounds)
+        height, east, north = (values[there] for values in (difference, ground.east, ground.north))
+        x, y = float(ground.x[there].mean()), float(ground.y[there].mean())
+        columns = [np.ones_like(height)]
+        columns += [] if even else [-east, -north]
+        columns += [(ground.x[there] - x) / KILOMETRE, (ground.y[there] - y) / KILOMETRE] if fit_tilt else []
+        columns = np.column_stack(columns)
+        found = _fit(height, columns)
+        shift = (0.0, 0.0) if even else (float(found[1]), float(found[2]))
+        per_east, per_north = found[-2:] / KILOMETRE if fit_tilt else (0.0, 0.0)
+        left = height - columns @ found
+        # The slopes' scatter in the direction in which they vary least decides how well a shift is told.
+        scatter = max(float(np.linalg.eigvalsh(np.cov(east, north))[0]), 0.0)
+        with np.errstate(divide="ignore"):
+            shift_se = float(
+                np.float64(nmad(left)) / np.sqrt(max(len(height) * ground.each / PIXELS_ALIKE, 1.0) * scatter)
+            )
+        tilt = Tilt(float(per_east), float(per_north), x, y)
+        return cls(*shift, float(found[0]), tilt, shift_se, there, left, float(np.median(height)), nmad(height))
 
 
-def _fit(height: np.ndarray, east: np.ndarray, north: np.ndarray) -> tuple[float, float, float]:
-    """Return the shift east and north and the lift that explain the height differences, outliers trimmed, metres."""
-    columns = np.column_stack([-east, -north, np.ones_like(east)])
+KILOMETRE = 1000.0
+"""Tilt is fitted in m/km, so that its unknowns are as large as the others."""
+
+
+def _fit(height: np.ndarray, columns: np.ndarray) -> np.ndarray:
+    """Return the coefficients that explain the height differences, outliers trimmed."""
     kept = np.abs(height - np.median(height)) <= TRIM_NMAD * max(nmad(height), 1e-6)
     for _ in range(3):
-        found = np.linalg.lstsq(columns[kept], height[kept], rcond=None)[0]
+        part = columns[kept]
+        found = np.linalg.pinv(part.T @ part, hermitian=True) @ (part.T @ height[kept])
         left = height - columns @ found
         kept = np.abs(left - np.median(left[kept])) <= TRIM_NMAD * max(nmad(left[kept]), 1e-6)
-    return float(found[0]), float(found[1]), float(found[2])
+    return found
 
 
 @dataclass(frozen=True)
 class _Ground:
-    """The stable pixels: their places, heights and gradient (m/m to the east and the north)."""
+    """The stable pixels: their places, heights and gradient (m/m to the east and the north), each standing for so many."""
 
     places: list[tuple[np.ndarray, np.ndarray]]
     height: np.ndarray
     east: np.ndarray
     north: np.ndarray
+    each: int = 1
+
+    @property
+    def x(self) -> np.ndarray:
+        """Eastings, m."""
+        return np.concatenate([x[0] for x, _ in self.places]) if self.places else np.zeros(0)
+
+    @property
+    def y(self) -> np.ndarray:
+        """Northings, m."""
+        return np.concatenate([y[0] for _, y in self.places]) if self.places else np.zeros(0)
 
     @classmethod
-    def of(cls, surface: RasterPixels, windows: list[tuple[Window, np.ndarray]], stride: int) -> _Ground:
+    def of(cls, surface: RasterPixels, pixels: list[tuple[Window, np.ndarray, np.ndarray]]) -> _Ground:
         places, heights, easts, norths = [], [], [], []
         with surface.reading() as read:
-            for window, mask in windows:
-                rows, columns = (index[::stride] for index in np.nonzero(mask))
+            for window, rows, columns in pixels:
                 x, y = (values[rows, columns][None, :] for values in centres(surface.placement, window))
-                at = surface.placement.pixels(x, y)
-                heights.append(_exactly(surface, read, at)[0])
                 # Differences over one pixel to either side, along the grid's axes: a rotated raster needs no other rule.
                 reach_x, reach_y = surface.placement.pixel_m()
-                sides = [
-                    _exactly(surface, read, surface.placement.pixels(x + dx, y + dy))[0]
-                    for dx, dy in ((reach_x, 0), (-reach_x, 0), (0, reach_y), (0, -reach_y))
-                ]
+                around = np.array([[0, 0], [reach_x, 0], [-reach_x, 0], [0, reach_y], [0, -reach_y]])
+                at = surface.placement.pixels(x + around[:, :1], y + around[:, 1:])
+                height, *sides = _exactly(surface, read, at)
+                heights.append(height)
                 easts.append((sides[0] - sides[1]) / (2 * reach_x))
                 norths.append((sides[2] - sides[3]) / (2 * reach_y))
                 places.append((x, y))
         joined = (np.concatenate(parts) if parts else np.zeros(0) for parts in (heights, easts, norths))
         return cls(places, *joined)
+
+    def thinned(self, most: int) -> _Ground:
+        """Return at most so many of the pixels, evenly taken in each window."""
+        each = max(1, -(-len(self.height) // most))
+        ends = np.cumsum([x.size for x, _ in self.places])
+        starts = ends - [x.size for x, _ in self.places]
+        taken = [np.arange(start, end, each) for start, end in zip(starts, ends, strict=True)]
+        kept = np.concatenate(taken) if taken else np.zeros(0, int)
+        places = [(x[:, ::each], y[:, ::each]) for x, y in self.places]
+        return _Ground(places, self.height[kept], self.east[kept], self.north[kept], each)
 
     def difference(self, upper: RasterPixels) -> np.ndarray:
         """Return upper surface less the ground at each stable pixel, m, missing where either or the gradient is."""
@@ -175,7 +294,7 @@ def _exactly(surface: RasterPixels, read: Read, at: tuple[np.ndarray, np.ndarray
     if part is None:
         return np.full(at[0].shape, np.nan)
     values = read(part).astype(np.float64)
-    void = (values == surface.missing) | ~np.isfinite(values)
+    void = ~np.isfinite(values)
     if void.all():
         return np.full(at[0].shape, np.nan)
     if void.any():
@@ -193,50 +312,30 @@ SPLINE_REACH = 12
 """Pixels read beyond the places: a spline forgets its edge by a factor 0.27 a pixel, to 1e-7 over twelve."""
 
 
-def _stable_windows(surface: RasterPixels, stable_ground: Path, grid: BasinGrid) -> Iterator[tuple[Window, np.ndarray]]:
-    """Yield the windows of the surface that hold stable ground, each with its mask (rows, columns)."""
+def _stable_pixels(
+    surface: RasterPixels, stable_ground: Area, grid: BasinGrid
+) -> list[tuple[Window, np.ndarray, np.ndarray]]:
+    """Return the stable pixels to be used: windows of the surface, with rows and columns in each.
+
+    Windows are looked into in an order that spreads them over the flight, until there are enough pixels; none gives more than
+    its share, so that a large car park does not outweigh the rest.
+    """
     part = part_on_grid(surface.placement, grid)
     if part.bottom <= part.top or part.right <= part.left:
-        return
-    stable = (
-        _vector(stable_ground, grid)
-        if stable_ground.suffix.lower() in VECTORS
-        else raster_pixels(stable_ground, grid, heights=False)
-    )
-    for top, bottom in pairwise(piece_edges(part.top, part.bottom, surface.block[0], STRIP_ROWS)):
-        for left, right in pairwise(piece_edges(part.left, part.right, surface.block[1], WINDOW_COLUMNS)):
-            window = Window(top, bottom, left, right)
-            x, y = centres(surface.placement, window)
-            if isinstance(stable, RasterPixels):
-                with stable.reading() as read:
-                    mask = sample(stable.raster, read, stable.placement.pixels(x, y)) > STABLE_SHARE
-            else:
-                mask = _within(stable, x, y, surface)
-            if mask.any():
-                yield window, mask
-
-
-STABLE_SHARE = 0.99
-"""A pixel between stable and other pixels is not stable: its neighbours must all be (to rounding)."""
-
-
-def _vector(path: Path, grid: BasinGrid) -> geopandas.GeoDataFrame:
-    try:
-        shapes = geopandas.read_file(path)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError) as trouble:
-        raise InputError(f"stable ground {path} cannot be read as vector data: {trouble}") from None
-    if shapes.crs is None:
-        raise InputError(f"stable ground {path} has no coordinate system. Write it into the file")
-    return shapes.to_crs(grid.crs)
-
-
-def _within(shapes: geopandas.GeoDataFrame, x: np.ndarray, y: np.ndarray, surface: RasterPixels) -> np.ndarray:
-    """Return which places lie in the shapes: burnt onto a north-up raster as fine as the surface, and looked up there."""
-    width, height = surface.placement.pixel_m()
-    left, top = x.min() - width, y.max() + height
-    near = shapes[shapes.intersects(box(left, y.min() - height, x.max() + width, top))]
-    if near.empty:
-        return np.zeros(x.shape, bool)
-    shape = int((top - y.min()) / height) + 2, int((x.max() - left) / width) + 2
-    burnt = geometry_mask(near.geometry, shape, Affine(width, 0, left, 0, -height, top), invert=True)
-    return burnt[((top - y) / height).astype(int), ((x - left) / width).astype(int)]
+        return []
+    rows = pairwise(piece_edges(part.top, part.bottom, surface.block[0], STRIP_ROWS))
+    columns = pairwise(piece_edges(part.left, part.right, surface.block[1], WINDOW_COLUMNS))
+    windows = [Window(*down, *across) for down, across in product(rows, columns)]
+    found, total = [], 0
+    with stable_ground.opened() as told:
+        # Numbers read from their last bit on: each falls into the largest gap that those before have left.
+        for number in sorted(range(len(windows)), key=lambda n: int(f"{n:032b}"[::-1], 2)):
+            mask = told(surface.placement, windows[number])
+            share = -(-int(mask.sum()) // (MOST_PIXELS // min(LEAST_WINDOWS, len(windows))))
+            if share:
+                at = tuple(index[::share] for index in np.nonzero(mask))
+                found.append((windows[number], *at))
+                total += len(at[0])
+            if total >= MOST_PIXELS:
+                break
+    return found

@@ -4,18 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, product
 
 import numpy as np
 
 from pipeline.flights.kernels import add_aligned, add_warped
 from pipeline.flights.placing import Placement, nodes, overlaps
-from pipeline.flights.rasters import PixelSource, Window
+from pipeline.flights.rasters import STRIP_ROWS, PixelSource, Window
 from pipeline.grid import BasinGrid
-
-STRIP_ROWS = (128, 1024)
-"""Fewest and most pixel rows of a strip: long enough to be worth a thread's while, short enough that all threads end
-together. Depends on the file alone, never on the number of threads."""
 
 WINDOW_COLUMNS = (512, 1024)
 """Fewest and most columns that are read at once: a window of 512 x 512 pixels stays in the processor's cache."""
@@ -45,6 +41,13 @@ def piece_edges(start: int, stop: int, block: int, size: tuple[int, int]) -> lis
     return [start, *range((start // step + 1) * step, stop, step), stop]
 
 
+def strips_of(start: int, stop: int, source: PixelSource) -> Iterator[Strip]:
+    """Yield the strips of the rows `start` to `stop`; the last one in pieces, so that all threads end together."""
+    *strips, last = pairwise(piece_edges(start, stop, source.block[0], source.strip_rows))
+    yield from strips
+    yield from pairwise(piece_edges(*last, source.block[0], STRIP_ROWS))
+
+
 class AlignedPlan:
     """The order of work on pixels that lie along the grid's axes: areas are split exactly by rows and columns."""
 
@@ -57,9 +60,7 @@ class AlignedPlan:
     def strips(self) -> Iterator[Strip]:
         """Yield the strips that lie on the grid."""
         if self.rows.pixel.size and self.columns.pixel.size:
-            yield from pairwise(
-                piece_edges(self.rows.pixel[0], self.rows.pixel[-1] + 1, self.source.block[0], STRIP_ROWS)
-            )
+            yield from strips_of(self.rows.pixel[0], self.rows.pixel[-1] + 1, self.source)
 
     def add_strip(self, strip: Strip, limits: tuple[float, float]) -> StripSums:
         """Return what a strip adds; `limits` are the least and most value to be used, metres."""
@@ -67,17 +68,16 @@ class AlignedPlan:
         first_row = min(rows.cell[0], rows.cell[-1]) if rows.cell.size else 0
         last_row = max(rows.cell[0], rows.cell[-1]) if rows.cell.size else -1
         sums = np.zeros((3, last_row - first_row + 1, self.width))
-        row_entries = rows.pixel - strip[0], rows.cell - first_row, rows.weight
         seen = used = 0
         edges = piece_edges(self.columns.pixel[0], self.columns.pixel[-1] + 1, self.source.block[1], WINDOW_COLUMNS)
+        pieces = piece_edges(*strip, self.source.block[0], STRIP_ROWS)
         with self.source.reading() as read:
-            for left, right in pairwise(edges):
-                columns = self.columns.of_pixels(left, right)
+            for (left, right), (top, bottom) in product(pairwise(edges), pairwise(pieces)):
+                columns, piece = self.columns.of_pixels(left, right), rows.of_pixels(top, bottom)
                 column_entries = columns.pixel - left, columns.cell, columns.weight
-                values = read(Window(*strip, left, right))
-                window_seen, window_used = add_aligned(
-                    values, values.dtype.type(self.source.missing), limits, row_entries, column_entries, sums
-                )
+                row_entries = piece.pixel - top, piece.cell - first_row, piece.weight
+                values = read(Window(top, bottom, left, right))
+                window_seen, window_used = add_aligned(values, limits, row_entries, column_entries, sums)
                 seen += window_seen
                 used += window_used
         return StripSums(first_row, sums, seen, used)
@@ -95,28 +95,29 @@ class WarpedPlan:
     def strips(self) -> Iterator[Strip]:
         """Yield the strips that may touch the grid."""
         if self.part.bottom > self.part.top and self.part.right > self.part.left:
-            yield from pairwise(piece_edges(self.part.top, self.part.bottom, self.source.block[0], STRIP_ROWS))
+            yield from strips_of(self.part.top, self.part.bottom, self.source)
 
     def add_strip(self, strip: Strip, limits: tuple[float, float]) -> StripSums:
         """Return what a strip adds; `limits` are the least and most value to be used, metres."""
-        rows = nodes(*strip)
         edges = piece_edges(self.part.left, self.part.right, self.source.block[1], WINDOW_COLUMNS)
-        windows = [(Window(*strip, left, right), nodes(left, right)) for left, right in pairwise(edges)]
-        cells = [self._cells(columns, rows) for _, columns in windows]
+        pieces = piece_edges(*strip, self.source.block[0], STRIP_ROWS)
+        windows = [
+            Window(top, bottom, left, right)
+            for (left, right), (top, bottom) in product(pairwise(edges), pairwise(pieces))
+        ]
+        cells = [self._cells(nodes(at.left, at.right), nodes(at.top, at.bottom)) for at in windows]
         first_row = self._row_within(min(np.floor(at[..., 1].min()) for at in cells) - 1)
         last_row = self._row_within(max(np.ceil(at[..., 1].max()) for at in cells) + 1)
         sums = np.zeros((3, last_row - first_row, self.grid.width))
         seen = used = 0
         with self.source.reading() as read:
-            for (window, columns), at in zip(windows, cells, strict=True):
+            for window, at in zip(windows, cells, strict=True):
                 at[..., 1] -= first_row
                 if self._off(at, sums.shape[1]):
                     continue
-                values = read(window)
+                rows, columns = nodes(window.top, window.bottom), nodes(window.left, window.right)
                 positions = rows - window.top, columns - window.left, at
-                window_seen, window_used = add_warped(
-                    values, values.dtype.type(self.source.missing), limits, positions, self.parts, sums
-                )
+                window_seen, window_used = add_warped(read(window), limits, positions, self.parts, sums)
                 seen += window_seen
                 used += window_used
         return StripSums(first_row, sums, seen, used)

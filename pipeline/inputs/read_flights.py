@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import glob
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -21,9 +22,10 @@ FLIGHTS = Table(
     (
         Column("flight_id", "flight_id", kind="text", required=True),
         Column("date", "date", kind="date", required=True),
-        Column("depth", "depth", kind="text"),
-        Column("snow_on", "snow_on", kind="text"),
-        Column("snow_off", "snow_off", kind="text"),
+        # Text, but what the files named hold has a unit, which the settings may declare for them.
+        Column("depth", "depth", "m", kind="text"),
+        Column("snow_on", "snow_on", "m", kind="text"),
+        Column("snow_off", "snow_off", "m", kind="text"),
         Column("stable_ground", "stable_ground", kind="text"),
         Column("depth_se", "depth_se_m", "m"),
         Column("remark", "remark", kind="text"),
@@ -35,12 +37,21 @@ RASTERS = ("depth", "snow_on", "snow_off", "stable_ground")
 
 @dataclass(frozen=True)
 class FlightEntry:
-    """One flight of the table: its date, its files (absolute, None where not given) and its declared depth error."""
+    """One flight of the table.
+
+    Parameters
+    ----------
+    flight_id, date, depth_se_m : as in the table.
+    files : by `RASTERS` that it names, their files, absolute; several where a raster comes in tiles.
+    metres_per_unit : by depth, snow_on and snow_off, the unit that the settings declare for their files.
+    table, line : where it stands.
+    """
 
     flight_id: str
     date: dt.date
-    files: dict[str, Path]
+    files: dict[str, tuple[Path, ...]]
     depth_se_m: float | None
+    metres_per_unit: dict[str, float]
     table: Path
     line: int
 
@@ -58,9 +69,13 @@ def read_flights(
     ----------
     season : first and last day; rows dated outside are none of its business, and what is wrong with them is not told.
 
-    Paths in the table are relative to the table. A flight that names neither a depth raster nor both surfaces, or a file that
-    is not there, is set aside with a finding.
+    Paths in the table are relative to the table; a raster in tiles is a glob, or a list with semicolons between. A flight that
+    names neither a depth raster nor both surfaces, or a raster of which no file is there, is set aside with a finding; one of
+    which some tiles are missing is used as far as it goes, with a finding for each.
     """
+    metres_per_unit = {
+        key: _metres(setting.unit) for key, setting in settings.items() if key in RASTERS and setting.unit is not None
+    }
     rows, findings = read_tables(files, FLIGHTS, settings, missing, formats)
     outside = dated_outside(rows, season)
     findings = without_lines(findings, rows[outside])
@@ -68,29 +83,53 @@ def read_flights(
     findings += repeated
     entries = []
     for row in rows.sort_values(["date", "flight_id"], kind="stable").itertuples():
-        named = {name: Path(row.file).parent / getattr(row, name) for name in RASTERS if getattr(row, name)}
+        home = Path(row.file).parent
+        named = {name: _files(home, getattr(row, name)) for name in RASTERS if getattr(row, name)}
         wanted = ["depth"] if "depth" in named else ["snow_on", "snow_off"]
-        about = {"line": row.line, "site_id": row.flight_id, "start": day_text(row), "end": day_text(row)}
+        about = {
+            "file": row.file,
+            "line": row.line,
+            "site_id": row.flight_id,
+            "start": day_text(row),
+            "end": day_text(row),
+        }
         if pd.isna(row.date) or not row.flight_id or any(name not in named for name in wanted):
             words = "a flight needs flight_id, date, and either depth or both snow_on and snow_off"
-            told = Finding(
-                "flights", row.file, rule="incomplete flight", severity="error", action="set aside", detail=words
-            )
+            told = Finding("flights", rule="incomplete flight", severity="error", action="set aside", detail=words)
             findings.append(replace(told, **about))
             continue
-        absent = [path for path in named.values() if not path.is_file()]
-        if absent:
-            found = [missing_file("flights", path, f"{row.file} line {row.line}") for path in absent]
-            findings += [replace(finding, file=row.file, **about) for finding in found]
+        there = {name: tuple(path.resolve() for path in paths if path.is_file()) for name, paths in named.items()}
+        absent = [path for paths in named.values() for path in paths if not path.is_file()]
+        found = [missing_file("flights", path, f"{row.file} line {row.line}") for path in absent]
+        findings += [replace(finding, **about) for finding in found]
+        if not all(there.values()):
             continue
         entries.append(
             FlightEntry(
                 flight_id=row.flight_id,
                 date=pd.Timestamp(row.date).date(),
-                files={name: path.resolve() for name, path in named.items()},
+                files=there,
                 depth_se_m=None if pd.isna(row.depth_se_m) else float(row.depth_se_m),
+                metres_per_unit=metres_per_unit,
                 table=Path(row.file),
                 line=row.line,
             )
         )
     return entries, findings
+
+
+def _files(home: Path, text: str) -> list[Path]:
+    """Return the files that a cell names: one, several with semicolons between, or globs; a glob that finds none stays."""
+    files = []
+    for name in filter(None, (part.strip() for part in text.split(";"))):
+        path = home / name
+        is_glob = not path.is_file() and any(mark in name for mark in "*?[")
+        files += (sorted(map(Path, glob.glob(str(path)))) or [path]) if is_glob else [path]  # noqa: PTH207  may be absolute
+    return list(dict.fromkeys(files))
+
+
+def _metres(unit: str) -> float:
+    """Return how many metres a unit is; that it is a length the settings' check has made sure of."""
+    import pint  # noqa: PLC0415  half a second, needed only where a unit is declared
+
+    return float(pint.UnitRegistry().Quantity(1.0, unit).to("m").magnitude)

@@ -1,0 +1,159 @@
+"""Measured flights kept by what they were made from, so that the next nights need not measure them again.
+
+A folder of files that may be deleted at any time, with no reader but this module. A flight is kept under the hash of everything
+that decides its figures: the content of its files, grid, limits, surroundings, this package's own code and the libraries under
+it. What cannot be read, or was cut short, is as if it were not there.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import secrets
+import time
+import zipfile
+from dataclasses import asdict
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from pipeline.flights.limits import FlightLimits
+from pipeline.flights.measure import FlightFiles, Surroundings
+from pipeline.grid import BasinGrid
+from pipeline.problems import Finding
+
+SETTLED_S = 2.0
+"""A file changed more recently than this, s, may change again without a newer time stamp: its hash is not noted."""
+
+DECIDING = ("affine", "geopandas", "numba", "numpy", "pyproj", "rasterio", "scipy", "shapely")
+"""Libraries whose version can change a figure."""
+
+
+class KeptFlights:
+    """Measured flights in a folder.
+
+    Parameters
+    ----------
+    folder : where they are kept.
+    writable : whether new ones are kept; a check leaves nothing behind.
+    """
+
+    def __init__(self, folder: Path, *, writable: bool) -> None:
+        self.folder = folder
+        self.writable = writable
+        self._hashes = self._noted()
+
+    def find(self, key: str) -> tuple[xr.Dataset, list[Finding]] | None:
+        """Return the flight kept under a key with its findings, None where there is none."""
+        try:
+            with np.load(self.folder / f"{key}.npz", allow_pickle=False) as held:
+                told = json.loads(str(held["told"]))
+                axes = {axis: held[axis] for axis in ("y", "x")}
+                fields = {
+                    name: xr.DataArray(held[name], axes, ("y", "x"), attrs={"units": units})
+                    for name, units in told["units"].items()
+                }
+        except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+            return None
+        return xr.Dataset(fields, attrs=told["attrs"]), [Finding(**finding) for finding in told["findings"]]
+
+    def keep(self, key: str, flight: xr.Dataset, findings: list[Finding]) -> None:
+        """Keep a flight; a folder that cannot be written in is no trouble of the night's."""
+        if not self.writable:
+            return
+        told = {
+            "attrs": flight.attrs,
+            "units": {name: flight[name].attrs["units"] for name in flight.data_vars},
+            "findings": [asdict(finding) for finding in findings],
+        }
+        packed = io.BytesIO()
+        arrays = {name: flight[name].to_numpy() for name in (*flight.data_vars, "y", "x")}
+        np.savez_compressed(packed, told=np.array(json.dumps(told)), **arrays)
+        self._put(f"{key}.npz", packed.getvalue())
+
+    def sha256(self, path: Path) -> str:
+        """Return the sha256 of a file's bytes; one noted of the same size, times and inode is believed.
+
+        Raises
+        ------
+        OSError : the file cannot be read.
+        """
+        state = path.stat()
+        seen = [state.st_size, state.st_mtime_ns, state.st_ctime_ns, state.st_ino]
+        noted = self._hashes.get(str(path))
+        if noted is not None and noted[:-1] == seen:
+            return noted[-1]
+        with path.open("rb") as stream:
+            found = hashlib.file_digest(stream, "sha256").hexdigest()
+        if time.time() - max(state.st_mtime, state.st_ctime) > SETTLED_S:
+            self._hashes[str(path)] = [*seen, found]
+            if self.writable:
+                self._put(HASHES, json.dumps(self._hashes, indent=0).encode())
+        return found
+
+    def _noted(self) -> dict[str, list[Any]]:
+        try:
+            noted = json.loads((self.folder / HASHES).read_text("utf-8"))
+        except (OSError, ValueError):
+            return {}
+        return noted if isinstance(noted, dict) else {}
+
+    def _put(self, name: str, data: bytes) -> None:
+        """Put a file in place in one step: another process may be reading, or putting the same."""
+        beside = self.folder / f"{name}.{secrets.token_hex(4)}"
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            beside.write_bytes(data)
+            beside.replace(self.folder / name)
+        except OSError:
+            beside.unlink(missing_ok=True)
+
+
+HASHES = "hashes.json"
+"""Hashes of files by path, with the size, times and inode they had."""
+
+
+def flight_key(
+    files: FlightFiles,
+    hashes: dict[str, list[tuple[str, str]]],
+    place: tuple[BasinGrid, Surroundings],
+    limits: FlightLimits,
+) -> str:
+    """Return the hash of all that decides a flight's figures.
+
+    Parameters
+    ----------
+    files : the flight.
+    hashes : by role, path and sha256 of every file that is read for it; findings name the paths.
+    place : the grid, and what is known of the ground.
+    """
+    grid, known = place
+    decided = {
+        "flight": [files.flight_id, files.date.isoformat(), files.depth_se_m, files.codes, dict(files.metres_per_unit)],
+        "files": hashes,
+        "grid": [grid.crs.to_wkt(), grid.cell_m, grid.left, grid.top, grid.width, grid.height],
+        "known": [_array_sha256(known.elevation_m), _array_sha256(known.canopy)],
+        "limits": limits.model_dump(mode="json", include=set(FlightLimits.model_fields)),
+        "code": _code(),
+    }
+    return hashlib.sha256(json.dumps(decided, sort_keys=True).encode()).hexdigest()
+
+
+def _array_sha256(values: np.ndarray | None) -> str:
+    return "" if values is None else hashlib.sha256(np.ascontiguousarray(values).tobytes()).hexdigest()
+
+
+@cache
+def _code() -> str:
+    """Return the identity of the code that measures: this package's files, the grid's, and the libraries' versions."""
+    digest = hashlib.sha256()
+    folder = Path(__file__).parent
+    for path in [*sorted(folder.glob("*.py")), folder.parent / "grid.py"]:
+        digest.update(path.read_bytes())
+    digest.update(json.dumps({name: version(name) for name in DECIDING}).encode())
+    return digest.hexdigest()

@@ -1,0 +1,175 @@
+"""Tiles and overlapping strips of one flight taken as one raster, never written out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from affine import Affine
+
+from pipeline.flights.difference import places, sample
+from pipeline.flights.kernels import fill_voids
+from pipeline.flights.placing import Placement, place
+from pipeline.flights.rasters import DEPTHS, RasterPixels, Read, Values, Window, raster_pixels
+from pipeline.grid import BasinGrid
+from pipeline.problems import InputError
+
+ON_LATTICE = 0.01
+"""Corners of tiles are written with rounding: tiles whose pixels fall together to this part of a pixel have one lattice."""
+
+
+@dataclass(frozen=True)
+class Tile:
+    """One tile: its raster, where it lies, and the window it takes of the whole; `on_lattice` where its pixels are the whole's."""
+
+    pixels: RasterPixels
+    window: Window
+    on_lattice: bool
+
+
+@dataclass(frozen=True)
+class Mosaic:
+    """Tiles as one raster on the lattice of the finest of them.
+
+    Where tiles overlap a pixel is that of the first tile, by name, that has data there, so that nothing counts twice. Tiles
+    on another lattice or in another coordinate system are resampled as a surface is (`pipeline.flights.difference`).
+
+    Parameters
+    ----------
+    shape : rows and columns of the whole.
+    block : rows and columns of the finest tile's blocks, on whose edges the whole's windows lie.
+    placement : where the whole lies on the grid.
+    tiles : in the order of their names.
+    """
+
+    shape: tuple[int, int]
+    block: tuple[int, int]
+    placement: Placement
+    tiles: tuple[Tile, ...]
+
+    @contextmanager
+    def reading(self) -> Iterator[Read]:
+        """Yield the function that reads a window of the whole; tiles are opened as they are come to."""
+        with ExitStack() as opened:
+            readers: dict[int, Read] = {}
+
+            def reader(number: int) -> Read:
+                if number not in readers:
+                    readers[number] = opened.enter_context(self.tiles[number].pixels.reading())
+                return readers[number]
+
+            def read(window: Window) -> np.ndarray:
+                touched = [n for n, tile in enumerate(self.tiles) if _common(tile.window, window) is not None]
+                if len(touched) == 1 and _common(self.tiles[touched[0]].window, window) == window:
+                    return self._part(touched[0], reader, window)
+                whole = np.full(window.shape, np.nan)
+                for number in touched:
+                    common = _common(self.tiles[number].window, window)
+                    rows = slice(common.top - window.top, common.bottom - window.top)
+                    columns = slice(common.left - window.left, common.right - window.left)
+                    fill_voids(whole[rows, columns], self._part(number, reader, common))
+                return whole
+
+            yield read
+
+    def _part(self, number: int, reader: Callable[[int], Read], window: Window) -> np.ndarray:
+        """Return a tile's values in a window of the whole that lies within the tile's."""
+        tile, read = self.tiles[number], reader(number)
+        if not tile.on_lattice:
+            return sample(tile.pixels.raster, read, places(tile.pixels.placement, self.placement, window))
+        top, left = tile.window.top, tile.window.left
+        return read(Window(window.top - top, window.bottom - top, window.left - left, window.right - left))
+
+
+def _common(one: Window, other: Window) -> Window | None:
+    """Return what two windows have in common, None where that is nothing."""
+    top, bottom = max(one.top, other.top), min(one.bottom, other.bottom)
+    left, right = max(one.left, other.left), min(one.right, other.right)
+    return Window(top, bottom, left, right) if bottom > top and right > left else None
+
+
+def open_pixels(paths: Sequence[Path], grid: BasinGrid, values: Values = DEPTHS) -> RasterPixels:
+    """Open a raster, or the tiles that make one, and place it on the grid.
+
+    Parameters
+    ----------
+    paths : one file or several, in any order.
+
+    Raises
+    ------
+    InputError : a file cannot be used (`pipeline.flights.rasters.open_raster`), or a tile lies nowhere near the others.
+    """
+    found = [raster_pixels(path, grid, values) for path in sorted(set(paths))]
+    return found[0] if len(found) == 1 else _mosaic(found, grid)
+
+
+def _mosaic(found: list[RasterPixels], grid: BasinGrid) -> RasterPixels:
+    base = min(found, key=lambda pixels: round(float(np.prod(pixels.placement.pixel_m())), 6))
+    on_lattice = [_corner_on_lattice(pixels, base) for pixels in found]
+    spots = [
+        Window(corner[0], corner[0] + pixels.raster.shape[0], corner[1], corner[1] + pixels.raster.shape[1])
+        if corner is not None
+        else _outline_on(pixels, base)
+        for pixels, corner in zip(found, on_lattice, strict=True)
+    ]
+    # The whole begins on an edge of the base's blocks, so that its windows decode no block twice.
+    above, before = (
+        -(-max(0, -least) // step) * step
+        for least, step in zip((min(w.top for w in spots), min(w.left for w in spots)), base.block, strict=True)
+    )
+    raster = base.raster
+    to = raster.transform
+    transform = Affine(to.a, to.b, to.c - to.a * before - to.b * above, to.d, to.e, to.f - to.d * before - to.e * above)
+    shape = above + max(w.bottom for w in spots), before + max(w.right for w in spots)
+    placement = place(transform, shape, raster.crs, grid.crs)
+    tiles = tuple(
+        Tile(pixels, Window(w.top + above, w.bottom + above, w.left + before, w.right + before), corner is not None)
+        for pixels, w, corner in zip(found, spots, on_lattice, strict=True)
+    )
+    return RasterPixels(Mosaic(shape, raster.block, placement, tiles), placement)
+
+
+def _corner_on_lattice(pixels: RasterPixels, base: RasterPixels) -> tuple[int, int] | None:
+    """Return row and column of the base's lattice at which a tile's first pixel lies; None where it is not on it."""
+    own, other = pixels.raster, base.raster
+    if own.crs != other.crs:
+        return None
+    # Three corners: two alone would let a turned tile pass.
+    rows, columns = own.shape
+    corners = np.array([[0, 0], [columns, rows], [columns, 0]], float)
+    x, y = Placement(own.transform, own.shape).points(corners[:, 0], corners[:, 1])
+    at = np.stack(Placement(other.transform, other.shape).pixels(x, y), axis=-1)
+    first = np.round(at[0])
+    if np.abs(at - first - corners).max() > ON_LATTICE:
+        return None
+    column, row = first.astype(int)
+    return int(row), int(column)
+
+
+def _outline_on(pixels: RasterPixels, base: RasterPixels) -> Window:
+    """Return the base's window that a tile of another lattice touches.
+
+    Raises
+    ------
+    InputError : its outline has no place there: its coordinate system does not reach so far.
+    """
+    along = np.linspace(0, 1, 65)
+    rows, columns = pixels.raster.shape
+    outline = (
+        np.concatenate([along, along, 0 * along, 0 * along + 1]) * columns,
+        (np.concatenate([0 * along, 0 * along + 1, along, along]) * rows),
+    )
+    at_columns, at_rows = base.placement.pixels(*pixels.placement.points(*outline))
+    if not (np.isfinite(at_columns).all() and np.isfinite(at_rows).all()):
+        raise InputError(
+            f"{pixels.raster.path} cannot be placed beside {base.raster.path}. Check the coordinate systems of both"
+        )
+    return Window(
+        int(np.floor(at_rows.min())),
+        int(np.ceil(at_rows.max())),
+        int(np.floor(at_columns.min())),
+        int(np.ceil(at_columns.max())),
+    )

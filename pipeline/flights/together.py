@@ -1,0 +1,88 @@
+"""Flights brought together with what else is known of their day: snow-cover grids, and other flights of the same day."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+
+DISAGREEING_DEPTH_M = 0.15
+"""Depths up to this on ground that a cover grid saw bare are noise, m: about one pixel's error."""
+
+
+def bare_where_seen_bare(
+    flight: xr.Dataset, cover: np.ndarray, bare_cover: float
+) -> tuple[xr.Dataset, dict[str, float]]:
+    """Return the flight without snow where a snow-cover grid of its day saw bare ground, and how far the two disagreed.
+
+    Parameters
+    ----------
+    flight : as `measure_flight` gives it.
+    cover : snow-covered fraction on (y, x), missing under cloud.
+    bare_cover : a fraction below is bare.
+
+    Returns
+    -------
+    flight : depth, its spread and its random error are zero in bare cells that it saw.
+    figures : cells cleared of more than `DISAGREEING_DEPTH_M` (`cells`), their share of the bare cells that the flight saw
+        (`share`), and the mean depth there (`depth_m`).
+    """
+    depth = flight["depth"].to_numpy()
+    bare = (cover < bare_cover) & np.isfinite(depth)
+    against = bare & (depth > DISAGREEING_DEPTH_M)
+    figures = {
+        "cells": int(against.sum()),
+        "share": float(against.sum() / max(bare.sum(), 1)),
+        "depth_m": float(depth[against].mean()) if against.any() else 0.0,
+    }
+    cleared = {
+        name: flight[name].copy(data=np.where(bare, 0.0, flight[name].to_numpy()))
+        for name in ("depth", "depth_spread", "depth_random_se")
+    }
+    return flight.assign(cleared), figures
+
+
+def one_a_day(flights: list[xr.Dataset]) -> list[xr.Dataset]:
+    """Return flights of different days, oldest first: those of one day are one, whatever their order.
+
+    A cell that several saw takes their mean, weighted by the area that each saw and by its random error; the larger of the
+    common errors stands for all, since what they share, such as the snow-off surface, does not average out.
+
+    Parameters
+    ----------
+    flights : each as `measure_flight` gives it, all on one grid.
+    """
+    by_day: dict[str, list[xr.Dataset]] = {}
+    for flight in sorted(flights, key=lambda flight: (flight.attrs["date"], flight.attrs["flight_id"])):
+        by_day.setdefault(flight.attrs["date"], []).append(flight)
+    return [of_day[0] if len(of_day) == 1 else _joined(of_day) for of_day in by_day.values()]
+
+
+def _joined(flights: list[xr.Dataset]) -> xr.Dataset:
+    depth, valid, spread, se = (
+        np.stack([flight[name].to_numpy() for flight in flights])
+        for name in ("depth", "valid_fraction", "depth_spread", "depth_random_se")
+    )
+    seen = np.isfinite(depth) & (valid > 0)
+    # A cell seen bare has no random error; the least there is elsewhere keeps its weight finite.
+    least = np.nanmin(np.where(seen & (se > 0), se, np.nan), initial=1.0)
+    weight = np.where(seen, valid / np.maximum(np.nan_to_num(se, nan=1.0), least) ** 2, 0.0)
+    total = weight.sum(axis=0)
+    share = weight / np.where(total > 0, total, 1.0)
+
+    def mean(values: np.ndarray) -> np.ndarray:
+        return np.where(total > 0, (share * np.where(seen, values, 0.0)).sum(axis=0), np.nan)
+
+    fields = {
+        "depth": mean(depth),
+        # How much of it the flights saw twice is not known: at least as much as the better of them.
+        "valid_fraction": valid.max(axis=0),
+        "depth_spread": mean(spread),
+        "depth_random_se": np.sqrt(mean(share * se**2)),
+    }
+    first = flights[0]
+    joined = first.assign({name: first[name].copy(data=values) for name, values in fields.items()})
+    largest = {name: max(flight.attrs[name] for flight in flights) for name in SHARED_ERRORS}
+    return joined.assign_attrs(flight_id=" and ".join(flight.attrs["flight_id"] for flight in flights), **largest)
+
+
+SHARED_ERRORS = ("depth_bias_se_m", "noise_m", "noise_correlation_m")

@@ -1,0 +1,276 @@
+"""A season's flights up to a date, from their table to depths on the basin grid, held against the ground and the snow cover."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from pipeline.estimate import BARE_COVER
+from pipeline.flights.by_site import check_unit, depths_by_site, offset_of, without_offset
+from pipeline.flights.kept import KeptFlights, flight_key
+from pipeline.flights.measure import FlightFiles, Surroundings, measure_flight
+from pipeline.flights.rasters import virtual_parts
+from pipeline.flights.together import SHARED_ERRORS, bare_where_seen_bare, one_a_day
+from pipeline.grid import BasinGrid
+from pipeline.ground import GroundRecord
+from pipeline.inputs.find import InputFile, missing_file
+from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.rasters import fraction_on_grid
+from pipeline.inputs.read_covers import CoverEntry, read_covers
+from pipeline.inputs.read_flights import FlightEntry, read_flights
+from pipeline.problems import Finding, InputError
+from pipeline.settings import Settings
+
+
+@dataclass
+class FlightsRead:
+    """What a season's flights say up to a date.
+
+    Parameters
+    ----------
+    flights : depths on the grid, oldest first, one a day, as the science takes them.
+    grids : each flight's grid by name.
+    rows : what is common to each flight: its id, date and errors; with the grids they are the flights' identity.
+    files : files read, with the name of the grid made from them.
+    figures : by flight, what the record tells: registration, noise, offset from the sites.
+    findings : everything noticed.
+    """
+
+    flights: list[xr.Dataset] = field(default_factory=list)
+    grids: dict[str, xr.Dataset] = field(default_factory=dict)
+    rows: pd.DataFrame = field(default_factory=pd.DataFrame)
+    files: list[tuple[InputFile, str]] = field(default_factory=list)
+    figures: list[dict[str, Any]] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+
+
+def file_formats(settings: Settings, role: str) -> list[FileFormat]:
+    """Return how the settings say that the files of a table are written."""
+    return [FileFormat(**dict(entry)) for entry in settings.formats.get(role, [])]
+
+
+def kept_flights(settings: Settings, *, writable: bool) -> KeptFlights:
+    """Return where measured flights are kept: beside the archive, where no reader looks."""
+    return KeptFlights(settings.path(settings.archive) / ".cache" / "flights", writable=writable)
+
+
+def gather_flights(
+    settings: Settings,
+    ground: tuple[BasinGrid, xr.Dataset, GroundRecord],
+    found: dict[str, list[InputFile]],
+    date: dt.date,
+    kept: KeptFlights,
+) -> FlightsRead:
+    """Return this season's flights up to the date.
+
+    Parameters
+    ----------
+    ground : the basin grid, what is fixed on it, and what the sites said up to the date.
+    found : the tables' files by role.
+    kept : where measured flights are kept.
+    """
+    grid, terrain, sites = ground
+    how = settings.columns.get("flights", {}), settings.missing
+    entries, findings = read_flights(
+        [file.path for file in found["flights"]],
+        *how,
+        (settings.season_start(date), date),
+        file_formats(settings, "flights"),
+    )
+    read = FlightsRead(findings=findings)
+    known, noticed = _surroundings(settings, terrain)
+    read.findings += noticed
+    for entry in entries:
+        name = f"flight {entry.flight_id}"
+        try:
+            flight, files = _measured(entry, settings, (grid, known), kept, read.findings)
+            flight, by_site = _against_ground(flight, sites, settings, read.findings, entry)
+        except (InputError, OSError) as trouble:
+            read.findings.append(_finding(entry, "refused flight", "", ("set aside", str(trouble))))
+            continue
+        cover, noticed = gather_cover(settings, grid, found, entry.date)
+        # What is wrong with the cover grid of the date itself is told where that is read.
+        read.findings += noticed if entry.date != date else []
+        figures = flight.attrs["figures"] | {"by_site": by_site}
+        if cover is not None:
+            flight, disagreed = bare_where_seen_bare(flight, cover[1], BARE_COVER)
+            figures |= {"snow_cover": disagreed}
+            read.files.append((_described(kept, f"{name} snow_cover_fraction", cover[0].path), name))
+            if disagreed["cells"]:
+                read.findings.append(_disagreement(entry, disagreed))
+        del flight.attrs["figures"]
+        read.flights.append(flight)
+        read.figures.append(figures)
+        read.grids[name] = flight.assign_attrs(crs=grid.crs.to_wkt())
+        read.files += [(file, name) for file in files]
+    read.rows = _rows(read.flights)
+    read.flights = one_a_day(read.flights)
+    return read
+
+
+def _surroundings(settings: Settings, terrain: xr.Dataset) -> tuple[Surroundings, list[Finding]]:
+    """Return what is known of the ground; a mask that is not there is a finding."""
+    findings = []
+    water = None if settings.flights.water is None else settings.path(settings.flights.water)
+    if water is not None and not water.is_file():
+        findings.append(missing_file("flights", water, "flights.water in the settings"))
+        water = None
+    canopy = None if settings.terrain.canopy is None else settings.path(settings.terrain.canopy)
+    wanted = canopy is not None and settings.flights.most_canopy < 1 and canopy.is_file()
+    return Surroundings(
+        elevation_m=terrain["elevation"].to_numpy(),
+        canopy=terrain["canopy"].to_numpy(),
+        canopy_file=canopy if wanted else None,
+        water_file=water,
+    ), findings
+
+
+def _measured(
+    entry: FlightEntry,
+    settings: Settings,
+    place: tuple[BasinGrid, Surroundings],
+    kept: KeptFlights,
+    findings: list[Finding],
+) -> tuple[xr.Dataset, list[InputFile]]:
+    """Return a flight measured now or kept from an earlier night, and its files; what was noticed is added to `findings`."""
+    grid, known = place
+    files = FlightFiles(
+        flight_id=entry.flight_id,
+        date=entry.date,
+        depth_se_m=entry.depth_se_m,
+        metres_per_unit=entry.metres_per_unit,
+        codes=_codes(settings.missing),
+        **entry.files,
+    )
+    described = [
+        _described(kept, f"flight {entry.flight_id} {role}", path)
+        for role, paths in entry.files.items()
+        for path in _with_parts(paths)
+    ]
+    masks = [path for path in (known.water_file, known.canopy_file) if path is not None]
+    hashes = {"flight": [(file.role, str(file.path), file.sha256) for file in described]}
+    hashes["masks"] = [(str(path), kept.sha256(path)) for path in masks]
+    key = flight_key(files, hashes, (grid, known), settings.flights)
+    held = kept.find(key)
+    if held is None:
+        held = measure_flight(files, grid, settings.flights, known)
+        kept.keep(key, *held)
+    flight, noticed = held
+    findings += noticed
+    return flight, described
+
+
+def _codes(missing: list[str]) -> tuple[float, ...]:
+    """Return those of the settings' codes for "no value" that are numbers: a raster may hold them too."""
+    codes = []
+    for code in missing:
+        try:
+            codes.append(float(code))
+        except ValueError:
+            continue
+    return tuple(code for code in codes if np.isfinite(code))
+
+
+def _with_parts(paths: tuple[Path, ...]) -> list[Path]:
+    """Return files, each virtual raster followed by the files it is made of."""
+    return [file for path in paths for file in (path, *(part for part in virtual_parts(path) if part.is_file()))]
+
+
+def _described(kept: KeptFlights, role: str, path: Path) -> InputFile:
+    return InputFile(role, path, path.stat().st_size, kept.sha256(path))
+
+
+def _against_ground(
+    flight: xr.Dataset, sites: GroundRecord, settings: Settings, findings: list[Finding], entry: FlightEntry
+) -> tuple[xr.Dataset, dict[str, Any]]:
+    """Return the flight, its offset from the sites taken off where the settings want that, and the comparison.
+
+    Raises
+    ------
+    RefusedFlightError : its depths are in another unit than was said.
+    """
+    limits = settings.flights
+    table = depths_by_site(flight, sites, limits.least_valid_fraction)
+    check_unit(table, entry.flight_id)
+    offset = offset_of(table)
+    told = {**offset, "applied": False, "sites_compared": table.to_dict("records")}
+    if offset["offset_m"] is None:
+        return flight, told
+    words = f"{offset['offset_m']:+.2f} m against {offset['sites']} sites, NMAD {offset['nmad_m']:.2f} m"
+    if limits.apply_ground_offset:
+        outcome = "corrected", "the flight's depths were moved by this, as flights.apply_ground_offset asks"
+        findings.append(_finding(entry, "offset from the ground", words, outcome))
+        return without_offset(flight, offset["offset_m"], offset["offset_se_m"]), told | {"applied": True}
+    if abs(offset["offset_m"]) > limits.most_ground_offset_m:
+        detail = (
+            f"further from the ground than {limits.most_ground_offset_m:g} m (flights.most_ground_offset_m): look at stable ground, "
+            "unit and height systems; flights.apply_ground_offset takes it off"
+        )
+        findings.append(_finding(entry, "offset from the ground", words, ("used", detail)))
+    return flight, told
+
+
+def _disagreement(entry: FlightEntry, figures: dict[str, float]) -> Finding:
+    evidence = f"{figures['cells']} cells, {figures['share']:.0%} of those seen bare, {figures['depth_m']:.2f} m deep"
+    detail = "the flight measured snow where the day's snow-cover grid saw none: they count as bare; check date and place of both"
+    return _finding(entry, "cover against depth", evidence, ("corrected", detail))
+
+
+def _rows(flights: list[xr.Dataset]) -> pd.DataFrame:
+    """Return what is common to each flight as canonical rows, sorted: flight_id, date, and its errors (m)."""
+    names = ["flight_id", "date", *SHARED_ERRORS]
+    rows = pd.DataFrame([[flight.attrs[name] for name in names] for flight in flights], columns=names)
+    rows = rows.astype({"flight_id": str, "date": "datetime64[s]", **dict.fromkeys(SHARED_ERRORS, float)})
+    return rows.sort_values(["date", "flight_id"], kind="stable", ignore_index=True)
+
+
+def _finding(entry: FlightEntry, rule: str, evidence: str, outcome: tuple[str, str]) -> Finding:
+    action, detail = outcome
+    return Finding(
+        table="flights",
+        file=str(entry.table),
+        line=entry.line,
+        site_id=entry.flight_id,
+        start=str(entry.date),
+        end=str(entry.date),
+        rule=rule,
+        severity="error" if action == "set aside" else "warning",
+        evidence=evidence,
+        action=action,
+        detail=detail,
+    )
+
+
+def gather_cover(
+    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], date: dt.date
+) -> tuple[tuple[CoverEntry, np.ndarray] | None, list[Finding]]:
+    """Return the snow-cover grid of a day on the basin grid, None where there is none, and the findings."""
+    how = settings.columns.get("covers", {}), settings.missing
+    entries, findings = read_covers(
+        [file.path for file in found["covers"]], *how, (date, date), file_formats(settings, "covers")
+    )
+    for entry in entries:
+        if entry.variable == "snow_cover_fraction":
+            try:
+                return (entry, fraction_on_grid(entry.path, grid)), findings
+            except InputError as trouble:
+                findings.append(
+                    Finding(
+                        table="covers",
+                        file=str(entry.table),
+                        line=entry.line,
+                        start=str(date),
+                        end=str(date),
+                        rule="unreadable file",
+                        severity="error",
+                        action="set aside",
+                        detail=str(trouble),
+                    )
+                )
+    return None, findings

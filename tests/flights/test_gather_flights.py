@@ -1,0 +1,385 @@
+"""A season's flights through the settings: what they may be given as, what goes wrong with them, and what is kept."""
+
+import datetime as dt
+import json
+import re
+import shutil
+
+import numpy as np
+import pandas as pd
+import pytest
+import rasterio
+from affine import Affine
+from flown import write, write_vrt
+from pyproj import Transformer
+
+from pipeline import gather_flights, run
+from pipeline.gather import read_inputs
+from pipeline.settings import read_settings
+
+LEFT, TOP, WIDTH, HEIGHT = 500_000.0, 4_880_000.0, 30, 24
+DAY = dt.date(2031, 3, 2)
+FINE = Affine(20, 0, LEFT - 607, 0, -20, TOP + 603)
+SHAPE = (190, 220)
+
+
+def elevation_of(x, y):
+    return 1500 + 0.2 * (x - LEFT) + 90 * np.sin((x - LEFT) / 400) * np.cos((TOP - y) / 300)
+
+
+def depth_of(x, y):
+    return np.maximum(0.0, 0.4 + (elevation_of(x, y) - 1500) / 500)
+
+
+def fine(values):
+    columns, rows = np.meshgrid(np.arange(SHAPE[1]) + 0.5, np.arange(SHAPE[0]) + 0.5)
+    return values(FINE.c + 20 * columns, FINE.f - 20 * rows)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """Return the folder of a small basin with six stations and no flight yet."""
+    home = tmp_path_factory.mktemp("made")
+    write(home / "elevation.tif", fine(elevation_of), transform=FINE, dtype="float32")
+    back = Transformer.from_crs("EPSG:32625", "EPSG:4326", always_xy=True)
+    right, bottom = LEFT + WIDTH * 100, TOP - HEIGHT * 100
+    ring = [back.transform(x, y) for x, y in ((LEFT, TOP), (right, TOP), (right, bottom), (LEFT, bottom), (LEFT, TOP))]
+    zone = {"type": "Feature", "properties": {"zone_id": "all", "name": "All"}}
+    zone["geometry"] = {"type": "Polygon", "coordinates": [ring]}
+    (home / "zones.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": [zone]}))
+    sites, records = [], []
+    for number in range(6):
+        x, y = LEFT + 450 * (number + 0.5), TOP - 350 * (number + 0.5)
+        longitude, latitude = back.transform(x, y)
+        sites.append(
+            {"site_id": f"S{number}", "name": "", "kind": "station", "longitude": longitude, "latitude": latitude}
+        )
+        depth = float(depth_of(x, y))
+        records += [
+            {"site_id": f"S{number}", "time": f"{day:%Y-%m-%d}", "swe_mm": 300 * depth, "depth_cm": 100 * depth}
+            for day in pd.date_range("2031-02-25", "2031-03-06")
+        ]
+    pd.DataFrame(sites).to_csv(home / "sites.csv", index=False)
+    pd.DataFrame(records).to_csv(home / "stations.csv", index=False)
+    write(home / "depth.tif", fine(depth_of), transform=FINE, dtype="float32")
+    write(home / "off.tif", fine(elevation_of), transform=FINE, dtype="float32")
+    write(home / "on.tif", fine(elevation_of) + fine(depth_of), transform=FINE, dtype="float32")
+    (home / "basin.yaml").write_text(
+        "basin: {id: made, title: Made basin, zones: zones.geojson, utc_offset_hours: -2, margin_m: 300}\n"
+        "grid: {crs: 'EPSG:32625', cell_m: 100}\nterrain: {elevation: elevation.tif}\n"
+        "inputs: {sites: sites.csv, stations: stations.csv, flights: flights.csv}\narchive: archive\n"
+    )
+    return home
+
+
+@pytest.fixture
+def basin(made, tmp_path):
+    return shutil.copytree(made, tmp_path / "basin")
+
+
+def readings(basin, table, more="", date=DAY, *, keep=False):
+    (basin / "flights.csv").write_text(table)
+    (basin / "changed.yaml").write_text((basin / "basin.yaml").read_text() + more)
+    return read_inputs(read_settings(basin / "changed.yaml"), date, lambda _stage: None, keep=keep)
+
+
+def one_depth(cell):
+    return f"flight_id,date,depth\nF1,2031-03-02,{cell}\n"
+
+
+SURFACES = "flight_id,date,snow_on,snow_off\nF1,2031-03-02,on.tif,off.tif\n"
+
+
+@pytest.fixture
+def plain(basin):
+    return readings(basin, one_depth("depth.tif")).inputs.flights[0]
+
+
+def assert_same(flight, plain, atol=1e-6):
+    np.testing.assert_allclose(flight["depth"], plain["depth"], atol=atol)
+    np.testing.assert_allclose(flight["valid_fraction"], plain["valid_fraction"], atol=1e-9)
+
+
+def test_a_flight_in_tiles_by_list_glob_or_virtual_raster(basin, plain):
+    tiles = []
+    for number, left in enumerate((0, 60, 150)):
+        right = (70, 150, 220)[number]
+        place = Affine(20, 0, FINE.c + 20 * left, 0, -20, FINE.f)
+        path = write(basin / f"tile_{number}.tif", fine(depth_of)[:, left:right], transform=place, dtype="float32")
+        tiles.append((path, 0, left, SHAPE[0], right - left))
+    write_vrt(basin / "all.vrt", tiles, SHAPE, FINE)
+    for cell in ("tile_2.tif; tile_0.tif;tile_1.tif", "tile_?.tif", "all.vrt"):
+        read = readings(basin, one_depth(cell))
+        assert read.degraded == []
+        assert_same(read.inputs.flights[0], plain)
+        # Every file that decides the day stands in its record, those of a virtual raster too.
+        names = {file.path.name for file, _ in read.files if file.role == "flight F1 depth"}
+        assert {"tile_0.tif", "tile_1.tif", "tile_2.tif"} <= names
+
+
+def test_feet_where_declared(basin, plain):
+    write(basin / "feet.tif", fine(depth_of) / 0.3048, transform=FINE)
+    declared = "columns: {flights: {depth: {unit: foot}}}\n"
+    assert_same(readings(basin, one_depth("feet.tif"), declared).inputs.flights[0], plain)
+
+
+def test_surfaces_without_stable_ground_are_used_and_said_to_be_so(basin, plain):
+    read = readings(basin, SURFACES)
+    # Heights of 1500 m in single precision are good to a tenth of a millimetre.
+    assert_same(read.inputs.flights[0], plain, atol=1e-3)
+    assert [finding.rule for finding in read.findings] == ["not registered"]
+
+
+def _truncated(basin):
+    whole = write(basin / "whole.tif", fine(depth_of), transform=FINE, tiled=True, blockxsize=64, blockysize=64)
+    (basin / "depth.tif").write_bytes(whole.read_bytes()[: whole.stat().st_size // 2])
+
+
+def _zero_bytes(basin):
+    (basin / "depth.tif").write_bytes(b"")
+
+
+def _wrong_crs(basin):
+    write(basin / "depth.tif", fine(depth_of), transform=FINE, crs="EPSG:32633")
+
+
+def _no_crs(basin):
+    write(basin / "depth.tif", fine(depth_of), transform=FINE, crs=None)
+
+
+def _feet(basin):
+    write(basin / "depth.tif", fine(depth_of) / 0.3048, transform=FINE)
+
+
+def _nothing(basin):
+    write(basin / "depth.tif", np.full(SHAPE, np.nan), transform=FINE)
+
+
+def _off(basin):
+    write(basin / "depth.tif", fine(depth_of), transform=Affine(20, 0, LEFT + 90_000, 0, -20, TOP))
+
+
+def _surfaces_in_feet(basin):
+    for name in ("on", "off"):
+        with rasterio.open(basin / f"{name}.tif") as file:
+            values = file.read(1)
+        write(basin / f"{name}.tif", values / 0.3048, transform=FINE)
+
+
+def _exchanged(basin):
+    (basin / "on.tif").rename(basin / "was_on.tif")
+    (basin / "off.tif").rename(basin / "on.tif")
+    (basin / "was_on.tif").rename(basin / "off.tif")
+
+
+def _another_datum(basin):
+    write(basin / "off.tif", fine(elevation_of) - 47.0, transform=FINE)
+
+
+def _another_place(basin):
+    place = Affine(20, 0, FINE.c, 0, -20, FINE.f)
+    write(basin / "off.tif", fine(lambda x, y: elevation_of(x, y) + 250 * np.cos((x + y) / 180)), transform=place)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "table", "words"),
+    [
+        (_truncated, one_depth("depth.tif"), "cut short or damaged"),
+        (_zero_bytes, one_depth("depth.tif"), r"depth\.tif is empty \(0 bytes\)"),
+        (
+            _wrong_crs,
+            one_depth("depth.tif"),
+            "covers no cell of the basin grid by more than 0%.* Check its coordinate system",
+        ),
+        (_no_crs, one_depth("depth.tif"), "has no coordinate system"),
+        (_feet, one_depth("depth.tif"), r"depths are 3\.\d\d times those of \d sites on the ground: they are feet"),
+        (_nothing, one_depth("depth.tif"), "covers no cell of the basin grid by more than 0%.* nodata"),
+        (_off, one_depth("depth.tif"), "covers no cell of the basin grid by more than 0%.* extent"),
+        (_surfaces_in_feet, SURFACES, r"snow_on has heights 3\.2\d times the terrain's: they are feet"),
+        (_exchanged, SURFACES, "mean depth is -0.* snow under the ground.* exchanged"),
+        (
+            _another_datum,
+            SURFACES,
+            r"100% of its pixels are beyond the limits of depth, the median pixel is 4\d\.\d\d m",
+        ),
+        (_another_place, SURFACES, "snow_off lies .* above the terrain with a scatter .* it shows another place"),
+        (lambda _: None, one_depth("gone_?.tif"), r"gone_\?\.tif is named by .*flights\.csv line 2 but is not there"),
+    ],
+)
+def test_a_bad_flight_is_one_line_and_the_night_goes_on(basin, spoil, table, words):
+    spoil(basin)
+    (basin / "flights.csv").write_text(table)
+    outcome = run.update(read_settings(basin / "basin.yaml"), DAY, lambda _stage: None)
+    assert len(outcome.readings.degraded) == 1
+    line = outcome.readings.degraded[0]
+    assert "\n" not in line
+    assert "F1" in line
+    assert re.search(words, line), line
+    record = json.loads((outcome.published.path / "record.json").read_text())
+    assert record["degraded_reasons"] == [line]
+    # The stations still tell: some 200 mm.
+    assert 50 < outcome.day.totals.iloc[0]["swe_mean_mm"] < 500
+
+
+def test_a_missing_tile_leaves_its_part_to_the_background(basin):
+    write(basin / "west.tif", fine(depth_of)[:, :120], transform=FINE)
+    read = readings(basin, one_depth("west.tif; east.tif"))
+    assert len(read.degraded) == 1
+    assert "east.tif is named by" in read.degraded[0]
+    valid = read.inputs.flights[0]["valid_fraction"].to_numpy()
+    assert (valid[:, :17] > 0.999).all()
+    assert (valid[:, 21:] == 0).all()
+
+
+def test_ground_mapped_after_the_snow_is_told(basin, plain):
+    for name, stamp in (("off", "2031:07:01 10:00:00"), ("on", "2031:03:03 10:00:00")):
+        with rasterio.open(basin / f"{name}.tif", "r+") as file:
+            file.update_tags(TIFFTAG_DATETIME=stamp)
+    read = readings(basin, SURFACES)
+    told = {finding.rule: finding for finding in read.findings}
+    assert told["snow-off newer than snow-on"].evidence == "snow_off 2031-07-01, snow_on 2031-03-03"
+    assert_same(read.inputs.flights[0], plain, atol=1e-3)
+
+
+def test_a_flight_off_from_the_ground_is_told_and_only_moved_when_asked(basin, plain):
+    write(basin / "high.tif", fine(depth_of) + 0.5, transform=FINE)
+    read = readings(basin, one_depth("high.tif"))
+    told = [finding for finding in read.findings if finding.rule == "offset from the ground"]
+    assert len(told) == 1
+    assert told[0].action == "used"
+    assert told[0].evidence.startswith("+0.5")
+    np.testing.assert_allclose(read.inputs.flights[0]["depth"], plain["depth"] + 0.5, atol=1e-5)
+    figures = read.inputs.flight_figures[0]["by_site"]
+    assert figures["sites"] == 6
+    assert not figures["applied"]
+    assert len(figures["sites_compared"]) == 6
+    moved = readings(basin, one_depth("high.tif"), "flights: {apply_ground_offset: true}\n")
+    assert moved.inputs.flight_figures[0]["by_site"]["applied"]
+    # A site's depth is that of its place, the flight's of its cell: within the spread of the two.
+    np.testing.assert_allclose(moved.inputs.flights[0]["depth"], plain["depth"], atol=0.1)
+    assert [f.action for f in moved.findings if f.rule == "offset from the ground"] == ["corrected"]
+
+
+def test_water_and_dense_canopy_are_not_used(basin):
+    canopy = fine(lambda x, _: np.where(x > LEFT + 2000, 0.9, 0.1))
+    write(basin / "canopy.tif", canopy, transform=FINE)
+    write(basin / "lake.tif", fine(lambda x, _: (x < LEFT + 500).astype(float)), transform=FINE)
+    text = (basin / "basin.yaml").read_text()
+    (basin / "basin.yaml").write_text(
+        text.replace("elevation: elevation.tif", "elevation: elevation.tif, canopy: canopy.tif")
+    )
+    whole = readings(basin, one_depth("depth.tif")).inputs.flights[0]
+    masked = readings(basin, one_depth("depth.tif"), "flights: {water: lake.tif, most_canopy: 0.5}\n").inputs.flights[0]
+    assert (whole["valid_fraction"] > 0.999).all()
+    valid = masked["valid_fraction"].to_numpy()
+    assert (valid[:, :7] == 0).all()
+    assert (valid[:, 25:] == 0).all()
+    assert (valid[:, 9:22] > 0.999).all()
+    # Under trees the laser is less sure.
+    assert float(whole["depth_random_se"][0, 28]) > 1.5 * float(whole["depth_random_se"][0, 3])
+
+
+def test_snow_cover_of_the_flights_day_clears_it_on_every_later_day(basin):
+    cover = fine(lambda x, _: np.where(x < LEFT + 1000, 0.0, 1.0))
+    write(basin / "cover.tif", cover, transform=FINE)
+    (basin / "covers.csv").write_text("date,variable,path\n2031-03-02,snow_cover_fraction,cover.tif\n")
+    (basin / "basin.yaml").write_text(
+        (basin / "basin.yaml").read_text().replace("flights: flights.csv", "flights: flights.csv, covers: covers.csv")
+    )
+    for date in (DAY, DAY + dt.timedelta(days=2)):
+        read = readings(basin, one_depth("depth.tif"), date=date)
+        depth = read.inputs.flights[0]["depth"].to_numpy()
+        assert (depth[:, :10] == 0).all()
+        assert (depth[:, 15:] > 0).any()
+        told = [finding for finding in read.findings if finding.rule == "cover against depth"]
+        assert len(told) == 1
+        assert "of those seen bare" in told[0].evidence
+
+
+def test_order_of_flights_changes_nothing_and_parts_of_a_day_are_one(basin, plain):
+    write(basin / "west.tif", fine(depth_of)[:, :110], transform=FINE)
+    write(basin / "east.tif", fine(depth_of)[:, 110:], transform=Affine(20, 0, FINE.c + 2200, 0, -20, FINE.f))
+    rows = ["E,2031-03-02,east.tif", "W,2031-03-02,west.tif", "L,2031-03-05,depth.tif"]
+    one, other = (
+        readings(basin, "flight_id,date,depth\n" + "\n".join(order) + "\n", date=dt.date(2031, 3, 6)).inputs.flights
+        for order in (rows, rows[::-1])
+    )
+    assert [flight.attrs["flight_id"] for flight in one] == ["E and W", "L"]
+    for first, second in zip(one, other, strict=True):
+        assert first["depth"].to_numpy().tobytes() == second["depth"].to_numpy().tobytes()
+    whole = one[0]["valid_fraction"] > 0.99
+    np.testing.assert_allclose(one[0]["depth"].where(whole), plain["depth"].where(whole), atol=1e-6)
+
+
+@pytest.fixture
+def measured(monkeypatch):
+    """Return the flights measured, not found kept, in their order."""
+    times = []
+    measure = gather_flights.measure_flight
+
+    def counted(files, *rest):
+        times.append(files.flight_id)
+        return measure(files, *rest)
+
+    monkeypatch.setattr(gather_flights, "measure_flight", counted)
+    return times
+
+
+def test_a_flight_is_measured_once_and_kept_by_what_it_was_made_from(basin, measured):
+    first = readings(basin, one_depth("depth.tif"), keep=True)
+    again = readings(basin, one_depth("depth.tif"), date=DAY + dt.timedelta(days=1), keep=True)
+    assert measured == ["F1"]
+    assert first.inputs.flights[0].identical(again.inputs.flights[0])
+    assert first.inputs.flight_figures == again.inputs.flight_figures
+    # Other limits, and other content under the same name, are another flight.
+    readings(basin, one_depth("depth.tif"), "flights: {most_depth_m: 9}\n", keep=True)
+    write(basin / "depth.tif", fine(depth_of) + 0.01, transform=FINE)
+    moved = readings(basin, one_depth("depth.tif"), keep=True)
+    assert measured == ["F1"] * 3
+    assert float((moved.inputs.flights[0]["depth"] - first.inputs.flights[0]["depth"]).mean()) == pytest.approx(
+        0.01, abs=1e-6
+    )
+
+
+def test_what_is_kept_may_be_deleted_or_damaged_at_any_time(basin, measured):
+    settings = read_settings(basin / "basin.yaml")
+    (basin / "flights.csv").write_text(one_depth("depth.tif"))
+    first = run.update(settings, DAY, lambda _stage: None)
+    cache = basin / "archive" / ".cache" / "flights"
+    kept = list(cache.glob("*.npz"))
+    assert len(kept) == 1
+    kept[0].write_bytes(kept[0].read_bytes()[:100])
+    (cache / "hashes.json").write_text("{")
+    assert run.update(settings, DAY, lambda _stage: None).published.unchanged
+    shutil.rmtree(basin / "archive" / ".cache")
+    assert run.update(settings, DAY, lambda _stage: None).published.unchanged
+    assert measured == ["F1"] * 3
+    second = run.update(settings, DAY + dt.timedelta(days=1), lambda _stage: None)
+    assert measured == ["F1"] * 3
+    assert second.published.path != first.published.path
+
+
+def test_a_check_leaves_nothing_behind(basin, measured):
+    readings(basin, one_depth("depth.tif"))
+    assert not (basin / "archive").exists()
+    assert measured == ["F1"]
+
+
+def test_the_record_tells_of_the_flight(basin):
+    (basin / "flights.csv").write_text(one_depth("depth.tif"))
+    published = run.update(read_settings(basin / "basin.yaml"), DAY, lambda _stage: None).published
+    record = json.loads((published.path / "record.json").read_text())
+    told = record["models"]["flights"][0]
+    assert told["flight_id"] == "F1"
+    assert told["noise"]["reach_m"] == 12.0
+    assert [row["site_id"] for row in told["by_site"]["sites_compared"]] == [f"S{n}" for n in range(6)]
+
+
+def test_another_declared_error_is_another_day(basin):
+    settings = read_settings(basin / "basin.yaml")
+    (basin / "flights.csv").write_text("flight_id,date,depth,depth_se_m\nF1,2031-03-02,depth.tif,0.05\n")
+    first = run.update(settings, DAY, lambda _stage: None)
+    (basin / "flights.csv").write_text("flight_id,date,depth,depth_se_m\nF1,2031-03-02,depth.tif,0.25\n")
+    second = run.update(settings, DAY, lambda _stage: None)
+    assert second.published.revision == first.published.revision + 1
+    assert second.day.totals.iloc[0]["swe_se_mm"] > first.day.totals.iloc[0]["swe_se_mm"]
