@@ -174,8 +174,18 @@ def _looks_plain(chunk: bytes, comment: str | None) -> bool:
         return False
     if b"\r" in chunk and chunk.count(b"\r") != chunk.count(b"\r\n"):
         return False
-    # A quote within a text is a stray one, or doubled: such lines are looked at by themselves.
-    return b'"' not in chunk or re.search(rb'[^,;\t|\n\r]"[^,;\t|\n\r]', chunk) is None
+    return b'"' not in chunk or not _quote_within(chunk)
+
+
+def _quote_within(chunk: bytes) -> bool:
+    """Tell whether a quote stands within a text: a stray one, or a doubled one. Such lines are looked at by themselves."""
+    data = np.frombuffer(b"\n" + chunk + b"\n", np.uint8)
+    quotes = np.flatnonzero(data == ord('"'))
+    return bool((_WITHIN[data[quotes - 1]] & _WITHIN[data[quotes + 1]]).any())
+
+
+_WITHIN = np.ones(256, bool)
+_WITHIN[list(b",;\t|\n\r")] = False
 
 
 def _at_once(chunk: bytes, layout: Layout) -> pa.Table:
@@ -300,9 +310,14 @@ def _fields(text: str, separator: str) -> list[str] | str:
     return rows[0] if rows else []
 
 
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
+_NOT_UTF8 = re.compile("[\udc80-\udcff]")
+"""Bytes that are not UTF-8, as decoding with surrogateescape leaves them."""
+
+
 def _checked(text: str, layout: Layout) -> list[str] | str:
     """Return the wanted fields of a row, none of a blank one, or what is wrong with it."""
-    if any(c < " " and c not in "\t\n\r" for c in text):
+    if _CONTROL.search(text):
         return "it holds control characters, as of a binary file"
     found = _fields(text, layout.separator)
     if isinstance(found, str):
@@ -313,7 +328,7 @@ def _checked(text: str, layout: Layout) -> list[str] | str:
     if len(found) < n or any(surplus.strip() for surplus in found[n:]):
         return f"it has {len(found)} fields where the header has {n}"
     wanted = [found[place] for place in layout.wanted]
-    if any("\udc80" <= c <= "\udcff" for value in wanted for c in value):
+    if any(_NOT_UTF8.search(value) for value in wanted):
         return "it is not UTF-8 text; declare the encoding under formats: in the settings"
     return wanted
 

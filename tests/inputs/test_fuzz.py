@@ -13,7 +13,7 @@ from pipeline.inputs.read_stations import read_stations
 from pipeline.problems import FINDING_COLUMNS, findings_table
 
 QUIET = settings(
-    max_examples=250, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+    max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
 )
 COURSE_HEADER = ["site_id", "date", "point", "depth_cm", "swe_mm", "remark"]
 STATION_HEADER = ["site_id", "time", "swe_mm", "depth_cm", "air_temperature_c"]
@@ -145,7 +145,7 @@ def test_whatever_a_file_holds_is_read_or_told(tmp_path, data):
         assert findings[0].detail.isprintable()
 
 
-@QUIET
+@settings(QUIET, max_examples=100)
 @given(
     order=st.permutations(range(len(COURSE_HEADER))),
     separator=st.sampled_from([",", ";", "\t", "|"]),
