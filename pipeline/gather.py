@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -28,8 +28,10 @@ from pipeline.inputs.read_sites import SITES, place_sites, read_sites
 from pipeline.inputs.read_stations import STATIONS, read_stations
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_terrain, read_zones
 from pipeline.inputs.read_weather import WEATHER, as_issued_by, read_weather
-from pipeline.inputs.rows import up_to, without_lines
+from pipeline.inputs.rows import without_lines
 from pipeline.measurements.course_checks import CourseLimits, check_courses
+from pipeline.measurements.course_context import Surroundings
+from pipeline.measurements.course_dates import season_samples
 from pipeline.measurements.daily import daily_values, silent_stations
 from pipeline.measurements.excursions import Rates
 from pipeline.measurements.overrides import (
@@ -39,6 +41,7 @@ from pipeline.measurements.overrides import (
     without_overridden,
 )
 from pipeline.measurements.points import course_visits, station_density, station_swe_se_mm
+from pipeline.measurements.samplers import without_sampler_bias
 from pipeline.measurements.station_checks import StationLimits, check_stations
 from pipeline.problems import Finding, InputError, findings_table
 from pipeline.settings import Checks, Settings, Stations
@@ -196,12 +199,13 @@ def _measurements(
     )
     all_weather, weather_noticed = read_weather(paths("weather"), *how("weather"), _formats(settings, "weather"))
     weather = as_issued_by(all_weather, date)
-    samples, records = (rows[rows["date"] >= start] for rows in (up_to(all_samples, date), heard))
+    records = heard[heard["date"] >= start]
+    samples, misdated = season_samples(all_samples, (start.date(), date), settings.checks.nominal_days)
     # What is wrong with rows of a later day is told on that day.
     findings += without_lines(samples_noticed, _later(all_samples, "date", date))
     findings += records_noticed
     findings += without_lines(weather_noticed, _later(all_weather, "issued", date))
-    findings = [finding for finding in findings if finding.start[:10] <= str(date)]
+    findings = [finding for finding in findings if finding.start[:10] <= str(date)] + misdated
     rows = {
         "sites": canonical(sites.drop(columns=["row", "column"])),
         "courses": canonical(samples),
@@ -220,10 +224,11 @@ def _measurements(
         off = switched_off(overrides, noon)
         stations = sites[(sites["kind"] == "station") & ~sites["site_id"].isin(off)]
         findings += silent_stations(heard, stations, pd.Timestamp(date), settings.stations.silent_days)
-    samples, records, noticed = _checked(settings, sites, (samples, records, overrides), noon)
-    findings += noticed
-    visits, daily = course_visits(samples), daily_values(records)
     known = sites.set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})
+    around = Surroundings(elevation_m=known["elevation_m"], southern=place[0].southern)
+    samples, daily, noticed = _checked(settings, sites, (samples, records, overrides), (noon, around))
+    findings += noticed
+    visits = course_visits(samples)
     names = ["site_id", "date", "depth_m", "density_kg_m3"]
     weighed = [station_density(daily, settings.checks.density_least_depth_m), visits.dropna(subset="density_kg_m3")]
     densities = pd.concat([table[names] for table in weighed], ignore_index=True)
@@ -242,10 +247,14 @@ def _kept_readings(settings: Settings) -> Path:
 
 
 def _checked(
-    settings: Settings, sites: pd.DataFrame, said: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame], noon: pd.Timestamp
+    settings: Settings,
+    sites: pd.DataFrame,
+    said: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame],
+    when_where: tuple[pd.Timestamp, Surroundings],
 ) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
-    """Return the samples and the station records as overrides and checks leave them, and the findings."""
+    """Return the samples and the station days as overrides and checks leave them, and the findings."""
     samples, records, overrides = said
+    noon, around = when_where
     findings: list[Finding] = []
     offset = settings.basin.utc_offset_hours
     samples = _in_service(samples, sites, "courses", findings)
@@ -255,13 +264,17 @@ def _checked(
     findings += noticed
     records, noticed = without_overridden(records, overrides[~of_course], set(sites["site_id"]))
     findings += noticed
-    samples, noticed = check_courses(samples, _course_limits(settings))
-    findings += noticed
     limits = station_limits(settings.checks, settings.stations)
     records, noticed = check_stations(records, limits, settings.basin.season_start)
     findings += noticed
     records = with_values(records, overrides[~of_course], offset, noon + pd.Timedelta(hours=12, seconds=-1))
-    return samples, records, findings
+    daily = daily_values(records)
+    samples, noticed = without_sampler_bias(samples, settings.courses.sampler_bias)
+    findings += noticed
+    # The stations' days are a yardstick for the courses.
+    samples, noticed = check_courses(samples, _course_limits(settings), replace(around, daily=daily))
+    findings += noticed
+    return samples, daily, findings
 
 
 def _later(rows: pd.DataFrame, column: str, date: dt.date) -> pd.DataFrame:
@@ -314,7 +327,16 @@ def _course_limits(settings: Settings) -> CourseLimits:
         density_low=checks.density_low_kg_m3,
         density_high=checks.density_high_kg_m3,
         core_over_depth=checks.core_over_depth,
+        core_under_depth=checks.core_under_depth,
         outlier_mad=checks.point_outlier_mad,
+        mix_up_odds=checks.mix_up_odds,
+        course_outlier_sd=checks.course_outlier_sd,
+        neighbour_elevation_m=checks.neighbour_elevation_m,
+        neighbour_days=checks.neighbour_days,
+        nominal_days=checks.nominal_days,
+        few_points=checks.few_points,
+        thin_m=checks.thin_snow_m,
+        bulk_swe_mm=checks.bulk_swe_mm,
     )
 
 

@@ -170,7 +170,16 @@ class Checks(_Block):
     density_high_kg_m3: Annotated[float, Field(gt=0, le=917)] = 600.0
     density_least_depth_m: Annotated[float, Field(ge=0)] = 0.2
     core_over_depth: Annotated[float, Field(ge=1)] = 1.05
-    point_outlier_mad: Annotated[float, Field(gt=0)] = 4.0
+    core_under_depth: Annotated[float, Field(ge=0, le=1)] = 0.8
+    point_outlier_mad: Annotated[float, Field(gt=0)] = 3.5
+    mix_up_odds: Annotated[float, Field(gt=1)] = 150.0
+    course_outlier_sd: Annotated[float, Field(gt=0)] = 3.5
+    neighbour_elevation_m: Annotated[float, Field(gt=0)] = 300.0
+    neighbour_days: Annotated[float, Field(ge=0)] = 12.0
+    nominal_days: Annotated[float, Field(gt=0)] = 20.0
+    few_points: Annotated[int, Field(ge=1)] = 5
+    thin_snow_m: Annotated[float, Field(ge=0)] = 0.05
+    bulk_swe_mm: Annotated[float, Field(ge=0)] = 50.8
     swe_high_mm: Annotated[float, Field(gt=0)] = 4000.0
     depth_high_m: Annotated[float, Field(gt=0)] = 12.0
     site_elevation_m: Annotated[float, Field(gt=0)] = 150.0
@@ -209,6 +218,12 @@ class Stations(_Block):
     zero_drift_mm: Annotated[float, Field(gt=0)] = 20.0
 
 
+class Courses(_Block):
+    """What is known of the course samplers: by the text under `sampler`, the share by which it weighs too much."""
+
+    sampler_bias: dict[str, Annotated[float, Field(ge=-0.5, le=0.5)]] = {}
+
+
 class Density(_Block):
     """The published relation that density starts from."""
 
@@ -233,6 +248,7 @@ class Settings(_Block):
     formats: dict[str, list[Format]] = {}
     missing: list[str] = ["-9999", "", "M"]
     checks: Checks = Checks()
+    courses: Courses = Courses()
     stations: Stations = Stations()
     flights: Flights = Flights()
     density: Density = Density()

@@ -7,6 +7,19 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from pipeline.measurements.course_context import (
+    READING_DEPTH_M,
+    READING_SWE_MM,
+    THIN_M,
+    Context,
+    Expected,
+    Surroundings,
+)
+from pipeline.measurements.course_dates import far_from_nominal
+from pipeline.measurements.course_findings import figures, row_findings, sheet_finding
+from pipeline.measurements.course_mixups import Points, Slip, explain_sheet, odd_points
+from pipeline.measurements.course_sheets import superseded
+from pipeline.measurements.seasons import seasonal_range
 from pipeline.problems import Finding
 
 
@@ -17,45 +30,97 @@ class CourseLimits:
     Parameters
     ----------
     swe_high_mm, depth_high_m : more than any snowpack of the basin.
-    density_low, density_high : believable bulk density, kg/m3.
+    density_low, density_high : believable bulk density of a course, kg/m3.
     core_over_depth : a core longer than this multiple of the depth was measured wrongly.
+    core_under_depth : a core shorter than this share of the depth is told.
     outlier_mad : a point whose density is further from its course's median than this many robust standard deviations.
+    mix_up_odds : a slip of unit or tare must explain a sheet so many times better than snow does.
+    course_outlier_sd : a course further from what is expected than so many standard deviations is told.
+    neighbour_elevation_m, neighbour_days : places within these of a course and its visit are its neighbours.
+    nominal_days : a true date further from the nominal one contradicts it.
+    few_points : a visit with fewer points is told.
+    thin_m : a visit with less mean depth is told.
+    bulk_swe_mm : below this much SWE cores are better weighed together.
     """
 
-    swe_high_mm: float
-    depth_high_m: float
-    density_low: float
-    density_high: float
-    core_over_depth: float
-    outlier_mad: float
+    swe_high_mm: float = 4000.0
+    depth_high_m: float = 12.0
+    density_low: float = 50.0
+    density_high: float = 600.0
+    core_over_depth: float = 1.05
+    core_under_depth: float = 0.8
+    outlier_mad: float = 3.5
+    mix_up_odds: float = 150.0
+    course_outlier_sd: float = 3.5
+    neighbour_elevation_m: float = 300.0
+    neighbour_days: float = 12.0
+    nominal_days: float = 20.0
+    few_points: int = 5
+    thin_m: float = 0.05
+    bulk_swe_mm: float = 50.8
 
 
-LEAST_DENSITY_SPREAD = 0.10
-"""Robust spread of density within a course is taken as at least 10 % of its median (common practice, no source): six points
-by chance alike must not make the seventh an outlier."""
+PHYSICAL_DENSITY = (4.0, 917.0)
+"""Least density ever measured of snow, and that of ice, kg/m3 (AMS Glossary of Meteorology, 'snow density'; 917 is pure ice)."""
+
+POINT_MARGIN = 1.25
+"""A single core may lie so much beyond the believable limits of a course's mean: points spread by 8 to 12 % about it."""
+
+SOIL_WORDS = r"\b(?:soil|mud|dirt|earth|turf|plug)\b"
+"""Remarks that tell of ground in the tube."""
+
+SOIL_SD = 1.5
+"""A core with ground in it is heavier than the others by at least so many robust deviations: less cannot be told."""
+
+TUBE_DIFFERENCE_G = 50.0
+"""A tube's empty weight that differs by more from that of the visit's other cores was misread: ice on the tube weighs less
+(common practice, no source)."""
 
 
-def check_courses(samples: pd.DataFrame, limits: CourseLimits) -> tuple[pd.DataFrame, list[Finding]]:
+def check_courses(
+    samples: pd.DataFrame, limits: CourseLimits, around: Surroundings | None = None
+) -> tuple[pd.DataFrame, list[Finding]]:
     """Return the samples with `used` (the depth counts) and `swe_used` (the SWE counts), and the findings.
 
     Parameters
     ----------
-    samples : one row a sample point: site_id, date, point, depth_m, core_m, swe_mm, file, line.
+    samples : one row a sample point with the columns that `read_courses` gives.
+    around : what else is known of the season; without it each course is judged by itself.
     """
     samples = samples.reset_index(drop=True)
     samples["used"] = samples["depth_m"].notna() | samples["swe_mm"].notna()
     samples["swe_used"] = samples["swe_mm"].notna()
-    findings: list[Finding] = []
     if samples.empty:
-        return samples, findings
-    findings += _empty(samples)
-    findings += _set_aside(samples, ["used", "swe_used"], **_repeated(samples))
-    findings += _set_aside(samples, ["used", "swe_used"], **_negative(samples))
-    findings += _set_aside(samples, ["used", "swe_used"], **_too_much(samples, limits))
-    findings += _set_aside(samples, ["swe_used"], **_water_without_depth(samples))
-    findings += _set_aside(samples, ["used", "swe_used"], **_impossible_density(samples, limits))
+        return samples, []
+    findings = row_findings(
+        samples,
+        ~samples["used"],
+        rule="empty sample",
+        severity="note",
+        evidence=samples["remark"].map("remark '{}'".format),
+        action="set aside",
+        detail="a sample needs a depth, an SWE, or the weights and the cutter's area",
+    )
+    gone, repeated = superseded(samples)
+    samples.loc[gone, ["used", "swe_used"]] = False
+    findings += repeated
+    both = ["used", "swe_used"]
+    findings += _set_aside(samples, both, **far_from_nominal(samples, limits.nominal_days))
+    findings += _set_aside(samples, ["swe_used"], **_tube_fuller_when_empty(samples))
+    findings += _set_aside(samples, both, **_negative(samples))
+    findings += _set_aside(samples, both, **_water_without_depth(samples))
+    findings += _set_aside(samples, ["swe_used"], **_depth_without_water(samples, limits))
+    context = _context(samples, limits, around or Surroundings())
+    findings += _sheets_with_a_slip(samples, context, limits)
+    findings += _points_against_their_course(samples, limits)
+    findings += _set_aside(samples, both, **_too_much(samples, limits))
+    findings += _set_aside(samples, both, **_impossible_density(samples, limits))
+    findings += _set_aside(samples, ["swe_used"], **_soil_in_the_core(samples, limits))
     findings += _set_aside(samples, ["swe_used"], **_core_longer_than_depth(samples, limits))
-    findings += _set_aside(samples, ["swe_used"], **_against_its_course(samples, limits))
+    findings += _core_much_shorter(samples, limits)
+    context = _context(samples, limits, around or Surroundings())
+    findings += _courses_against_others(samples, context, limits)
+    findings += _notes(samples, context, limits)
     return samples, findings
 
 
@@ -64,118 +129,353 @@ def density_kg_m3(samples: pd.DataFrame) -> pd.Series:
     return samples["swe_mm"] / samples["depth_m"].where(samples["depth_m"] > 0)
 
 
-def _empty(samples: pd.DataFrame) -> list[Finding]:
-    """Return a finding for each row that says neither depth nor SWE."""
-    told = "a sample needs a depth, an SWE, or the weights and the cutter's area"
-    return [
-        Finding(
-            table="courses",
-            file=row.file,
-            line=row.line,
-            site_id=row.site_id,
-            start=str(row.date.date()),
-            end=str(row.date.date()),
-            rule="empty sample",
-            severity="note",
-            action="set aside",
-            detail=told,
-        )
-        for row in samples[~samples["used"]].itertuples()
-    ]
-
-
-def _repeated(samples: pd.DataFrame) -> dict:
-    # Only a row that says something can take another's place; without a point's name, only the very same row is the same.
-    told = samples[samples["used"]]
-    same = told.duplicated(["site_id", "date", "point"], keep="last") & told["point"].ne("")
-    same |= told.drop(columns=["file", "line"]).duplicated(keep="last") & told["point"].eq("")
-    wrong = same.reindex(samples.index, fill_value=False)
+def _tube_fuller_when_empty(samples: pd.DataFrame) -> dict:
+    full, empty = samples["mass_full_g"], samples["mass_empty_g"]
     return {
-        "wrong": wrong,
-        "rule": "duplicate",
-        "severity": "note",
-        "evidence": "point " + samples["point"],
-        "detail": "the same point of the course stands again further on, and the later one is used",
+        # SWE from the sheet stands beside the weights and does not come from them.
+        "wrong": (full.notna() & ((empty <= 0) | (empty.isna() & samples["swe_mm"].isna()))) | (full < empty),
+        "rule": "wrong tare",
+        "severity": "error",
+        "evidence": full.map("full {:.0f} g, ".format) + empty.map("empty {:.0f} g".format),
+        "detail": "a tube weighs something and weighs more with snow in it: look for swapped weights or a missing tare",
     }
 
 
 def _negative(samples: pd.DataFrame) -> dict:
-    wrong = (samples["depth_m"] < 0) | (samples["swe_mm"] < 0)
     return {
-        "wrong": wrong,
+        "wrong": (samples["depth_m"] < 0) | (samples["swe_used"] & (samples["swe_mm"] < 0)),
         "rule": "negative",
         "severity": "error",
-        "evidence": _figures(samples),
-        "detail": "depth and SWE cannot be negative; look for swapped full and empty weights",
+        "evidence": figures(samples),
+        "detail": "depth and SWE cannot be negative",
     }
 
 
 def _too_much(samples: pd.DataFrame, limits: CourseLimits) -> dict:
     return {
-        "wrong": (samples["swe_mm"] > limits.swe_high_mm) | (samples["depth_m"] > limits.depth_high_m),
+        "wrong": (samples["swe_used"] & (samples["swe_mm"] > limits.swe_high_mm))
+        | (samples["depth_m"] > limits.depth_high_m),
         "rule": "out of range",
         "severity": "error",
-        "evidence": _figures(samples),
+        "evidence": figures(samples),
         "detail": f"no snow of the basin is deeper than {limits.depth_high_m:g} m or holds more than {limits.swe_high_mm:g} mm; "
         "look at the unit of the column",
     }
 
 
 def _water_without_depth(samples: pd.DataFrame) -> dict:
-    # A bulk row weighs many thin cores: its depth is often not noted, and its SWE stands by itself.
-    wrong = (samples["swe_mm"] > 0) & (samples["depth_m"] == 0)
+    # A bulk row weighs many thin cores: its depth is often not noted, and its SWE stands by itself. A trace that a scale
+    # shows where the stake reads nothing is no contradiction.
     return {
-        "wrong": wrong,
+        "wrong": samples["swe_used"] & (samples["swe_mm"] > READING_SWE_MM) & (samples["depth_m"] == 0),
         "rule": "water without depth",
         "severity": "error",
-        "evidence": _figures(samples),
+        "evidence": figures(samples),
         "detail": "a core with water in it has a depth; look for a missing depth entered as 0",
     }
 
 
-def _impossible_density(samples: pd.DataFrame, limits: CourseLimits) -> dict:
-    density = density_kg_m3(samples)
-    wrong = samples["swe_used"] & ((density < limits.density_low) | (density > limits.density_high))
+def _depth_without_water(samples: pd.DataFrame, limits: CourseLimits) -> dict:
+    least = limits.density_low * (samples["depth_m"] - READING_DEPTH_M)
     return {
-        "wrong": wrong,
+        "wrong": samples["swe_used"] & (samples["swe_mm"] == 0) & (least > READING_SWE_MM),
+        "rule": "depth without water",
+        "severity": "error",
+        "evidence": figures(samples),
+        "detail": "snow so deep weighs more than nothing; the tube was weighed empty or the SWE not filled in: leave it blank then",
+    }
+
+
+def _impossible_density(samples: pd.DataFrame, limits: CourseLimits) -> dict:
+    density = density_kg_m3(samples).where(samples["swe_used"])
+    # The lightest and densest that reading stake and scale leave open: thin snow is read coarsely.
+    depth, swe = samples["depth_m"], samples["swe_mm"]
+    most = (swe + READING_SWE_MM) / (depth - READING_DEPTH_M).where(depth > READING_DEPTH_M)
+    least = (swe - READING_SWE_MM) / (depth + READING_DEPTH_M)
+    visit = [samples["site_id"], samples["date"]]
+    courses = density.groupby(visit).transform("median")
+    low, high = limits.density_low, limits.density_high
+    beside = density.groupby(visit).transform("count") > 1
+    margin = np.where(beside & courses.between(low, high), POINT_MARGIN, 1.0)
+    wrong = (most < np.maximum(low / margin, PHYSICAL_DENSITY[0])) | (
+        least > np.minimum(high * margin, PHYSICAL_DENSITY[1])
+    )
+    return {
+        "wrong": wrong & density.notna(),
         "rule": "impossible density",
         "severity": "error",
-        "evidence": density.map("density {:.0f} kg/m3, ".format) + _figures(samples),
-        "detail": f"density must lie from {limits.density_low:.0f} to {limits.density_high:.0f} kg/m3; "
+        "evidence": density.map("density {:.0f} kg/m3, ".format) + figures(samples),
+        "detail": f"a course's density must lie from {low:.0f} to {high:.0f} kg/m3, and a core's within a quarter of that; "
         "look for inches written as centimetres, a wrong cutter area or a tube weighed with its snow as empty",
     }
 
 
-def _core_longer_than_depth(samples: pd.DataFrame, limits: CourseLimits) -> dict:
-    wrong = samples["core_m"] > limits.core_over_depth * samples["depth_m"]
+def _long_core(samples: pd.DataFrame, limits: CourseLimits) -> pd.Series:
+    return samples["core_m"] > limits.core_over_depth * samples["depth_m"] + READING_DEPTH_M
+
+
+def _soil_in_the_core(samples: pd.DataFrame, limits: CourseLimits) -> dict:
+    density = density_kg_m3(samples).where(samples["swe_used"])
+    visit = density.groupby([samples["site_id"], samples["date"]])
+    middle = visit.transform("median")
+    spread = 1.4826 * (density - middle).abs().groupby([samples["site_id"], samples["date"]]).transform("median")
+    heavy = density - middle > SOIL_SD * np.maximum(spread, 0.05 * middle)
+    told = samples["remark"].str.contains(SOIL_WORDS, case=False, regex=True)
     return {
-        "wrong": wrong,
+        "wrong": heavy & (_long_core(samples, limits) | told),
+        "rule": "soil in the core",
+        "severity": "warning",
+        "evidence": density.map("density {:.0f} kg/m3, ".format)
+        + middle.map("course median {:.0f} kg/m3, ".format)
+        + samples["core_m"].map("core {:.2f} m, ".format)
+        + figures(samples),
+        "detail": "the core is heavy and longer than the snow is deep, or its remark tells of ground in it: take the plug out and "
+        "its length off before weighing",
+    }
+
+
+def _core_longer_than_depth(samples: pd.DataFrame, limits: CourseLimits) -> dict:
+    return {
+        "wrong": _long_core(samples, limits) & samples["swe_used"],
         "rule": "core longer than depth",
         "severity": "warning",
-        "evidence": samples["core_m"].map("core {:.2f} m, ".format) + _figures(samples),
+        "evidence": samples["core_m"].map("core {:.2f} m, ".format) + figures(samples),
         "detail": "a core cannot be longer than the snow is deep: one of the two readings is wrong",
     }
 
 
-def _against_its_course(samples: pd.DataFrame, limits: CourseLimits) -> dict:
-    density = density_kg_m3(samples).where(samples["swe_used"])
-    visit = [samples["site_id"], samples["date"]]
-    median = density.groupby(visit).transform("median")
-    spread = 1.4826 * (density - median).abs().groupby(visit).transform("median")
-    spread = np.maximum(spread, LEAST_DENSITY_SPREAD * median)
-    enough = density.groupby(visit).transform("count") >= 4  # noqa: PLR2004  a median of three is no yardstick
-    wrong = enough & ((density - median).abs() > limits.outlier_mad * spread)
-    return {
-        "wrong": wrong,
-        "rule": "sample against its course",
-        "severity": "warning",
-        "evidence": density.map("density {:.0f} kg/m3, ".format) + median.map("course median {:.0f} kg/m3".format),
-        "detail": "the core is much heavier or lighter than the others of the course; look at tare and cutter",
-    }
+def _core_much_shorter(samples: pd.DataFrame, limits: CourseLimits) -> list[Finding]:
+    short = samples["core_m"] + READING_DEPTH_M < limits.core_under_depth * samples["depth_m"]
+    return row_findings(
+        samples,
+        short & samples["swe_used"] & (samples["core_m"] > 0),
+        rule="core much shorter than depth",
+        severity="note",
+        evidence=samples["core_m"].map("core {:.2f} m, ".format) + figures(samples),
+        action="used",
+        detail="snow was lost from the tube or the tube did not reach the ground, unless the snow is very light or mushy",
+    )
 
 
-def _figures(samples: pd.DataFrame) -> pd.Series:
-    return samples["depth_m"].map("depth {:.2f} m, ".format) + samples["swe_mm"].map("SWE {:.0f} mm".format)
+def _context(samples: pd.DataFrame, limits: CourseLimits, around: Surroundings) -> Context:
+    """Return the visits as they stand, for comparison with one another and with the stations."""
+    weighed = samples["swe_used"] & samples["used"]
+    kept = pd.DataFrame(
+        {
+            "site_id": samples["site_id"],
+            "date": samples["date"],
+            "log_density": np.log(density_kg_m3(samples).where(weighed & (samples["swe_mm"] > 0))),
+            "depth_m": samples["depth_m"].where(samples["used"]),
+            "swe_mm": samples["swe_mm"].where(weighed),
+        }
+    )
+    kept.loc[samples["used"] & (samples["depth_m"] == 0) & samples["swe_mm"].isna(), "swe_mm"] = 0.0
+    visits = kept.groupby(["site_id", "date"], sort=True).agg(
+        log_density=("log_density", "median"), depth_m=("depth_m", "mean"), swe_mm=("swe_mm", "mean")
+    )
+    visits = visits.sort_values(["date", "site_id"]).reset_index().assign(sound=True)
+    return Context(visits, around, limits.neighbour_elevation_m, limits.neighbour_days)
+
+
+def _points(rows: pd.DataFrame) -> Points:
+    return Points(
+        rows["depth_m"].to_numpy(float),
+        rows["swe_mm"].where(rows["swe_used"]).to_numpy(float),
+        rows["core_m"].to_numpy(float),
+    )
+
+
+def _rows_of(samples: pd.DataFrame) -> dict[tuple, pd.Index]:
+    """Return the labels of the samples in use by course and day."""
+    used = samples[samples["used"]]
+    return {key: rows.index for key, rows in used.groupby(["site_id", "date"], sort=True)}
+
+
+def _sheets_with_a_slip(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> list[Finding]:
+    """Set aside the whole sheets that a mix-up of units or a wrong tare explains, in time, so that none is a yardstick."""
+    findings = []
+    rows_of = _rows_of(samples)
+    believable = limits.density_low, limits.density_high
+    for place, visit in context.visits.iterrows():
+        rows = rows_of.get((visit["site_id"], visit["date"]))
+        if rows is None:
+            continue
+        points, expected = _points(samples.loc[rows]), context.expected(visit)
+        slip = explain_sheet(points, expected, believable)
+        if slip is None or slip.odds < np.log(limits.mix_up_odds):
+            continue
+        context.visits.loc[place, "sound"] = False
+        findings.append(_sheet_with_a_slip(samples.loc[rows], visit, expected, slip))
+        # What a tare spoils is the weight; a depth is read on the stake all the same.
+        samples.loc[rows, ["swe_used"] if slip.rule == "wrong tare" else ["used", "swe_used"]] = False
+    return findings
+
+
+def _sheet_with_a_slip(rows: pd.DataFrame, visit: pd.Series, expected: Expected, slip: Slip) -> Finding:
+    told = f"{expected.density_told} other places" if expected.density_told else "season and last visit"
+    swe, _ = expected.swe()
+    level = f", SWE {visit['swe_mm']:.0f} mm where {np.exp(swe):.0f} mm is expected" if np.isfinite(swe) else ""
+    return sheet_finding(
+        rows,
+        rule=slip.rule,
+        severity="error",
+        evidence=f"density {np.exp(visit['log_density']):.0f} kg/m3 where {np.exp(expected.density):.0f} kg/m3 is expected by "
+        f"{told}{level}; {slip.words}",
+        action="set aside",
+        detail="mend the sheet or declare the unit under columns.courses; nothing is converted by guess"
+        if slip.rule == "unit mix-up"
+        else "look for a tare left out, or that of another tube; nothing is corrected by guess",
+    )
+
+
+def _points_against_their_course(samples: pd.DataFrame, limits: CourseLimits) -> list[Finding]:
+    """Set aside the points that do not fit the others of their visit, each with what probably happened."""
+    findings = []
+    for rows in _rows_of(samples).values():
+        visit = samples.loc[rows]
+        for place, slip, said in odd_points(_points(visit), limits.outlier_mad):
+            row = visit.iloc[[place]]
+            rule, detail = (
+                "sample against its course",
+                "the point does not fit the others of the course; look at tare, cutter and stake",
+            )
+            if slip is not None:
+                rule, detail = slip.rule, f"looks like {slip.words}: mend the row; nothing is converted by guess"
+            tare = _tare_of_another_tube(visit, place)
+            if tare is not None:
+                rule, said = "wrong tare", f"{tare}; {said}"
+                detail = "the empty weight differs from the other cores', and with theirs the core would fit: mend it"
+            soil = rule == "sample against its course" and bool(_long_core(row, limits).iloc[0])
+            if soil and row["swe_mm"].iloc[0] / row["depth_m"].iloc[0] > density_kg_m3(visit).median():
+                rule, detail = "soil in the core", "the core is heavy and longer than the snow is deep"
+            samples.loc[row.index, ["used", "swe_used"]] = False
+            findings += row_findings(
+                row,
+                pd.Series(data=True, index=row.index),
+                rule=rule,
+                severity="warning",
+                evidence=pd.Series(said, index=row.index),
+                action="set aside",
+                detail=detail,
+            )
+    return findings
+
+
+def _tare_of_another_tube(visit: pd.DataFrame, place: int) -> str | None:
+    """Return the two empty weights where the other cores' tare makes an odd core fit, None where it does not."""
+    row, others = visit.iloc[place], visit.drop(index=visit.index[place])
+    usual = others["mass_empty_g"].median()
+    if not abs(row["mass_empty_g"] - usual) > TUBE_DIFFERENCE_G or not row["mass_full_g"] > usual:
+        return None
+    mended = row["swe_mm"] * (row["mass_full_g"] - usual) / (row["mass_full_g"] - row["mass_empty_g"])
+    middle = density_kg_m3(others).median()
+    now, then = (abs(np.log(swe / row["depth_m"] / middle)) for swe in (row["swe_mm"], mended))
+    return f"empty {row['mass_empty_g']:.0f} g, the others' {usual:.0f} g" if then < 0.5 * now else None
+
+
+def _courses_against_others(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> list[Finding]:
+    """Tell of the visits that differ from neighbours and last visit; set one aside that two yardsticks contradict alike."""
+    findings = []
+    rows_of = _rows_of(samples)
+    for place, visit in context.visits.iterrows():
+        rows = rows_of.get((visit["site_id"], visit["date"]))
+        if rows is None or not np.isfinite(visit["swe_mm"]):
+            continue
+        off = _deviations(visit, context.expected(visit))
+        high = [told for told in off if told[2] > limits.course_outlier_sd]
+        low = [told for told in off if told[2] < -limits.course_outlier_sd]
+        both = max(high, low, key=len)
+        aside = len(both) > 1
+        for rule, words, _ in both:
+            findings.append(
+                sheet_finding(
+                    samples.loc[rows],
+                    rule=rule,
+                    severity="error" if aside else "warning",
+                    evidence=words,
+                    action="set aside" if aside else "used",
+                    detail="the visit differs from what other places and days make likely: look whether sheet, site and date belong "
+                    "together",
+                )
+            )
+        if aside:
+            context.visits.loc[place, "sound"] = False
+            samples.loc[rows, ["used", "swe_used"]] = False
+    return findings
+
+
+def _deviations(visit: pd.Series, expected: Expected) -> list[tuple[str, str, float]]:
+    """Return by how many standard deviations a visit is off each yardstick: rule, figures, deviation."""
+    off = []
+    density, swe = visit["log_density"], visit["swe_mm"]
+    if expected.density_told > 1 and np.isfinite(density) and visit["depth_m"] > THIN_M:
+        words = f"density {np.exp(density):.0f} kg/m3 where {np.exp(expected.density):.0f} kg/m3 is expected by "
+        off.append(
+            (
+                "course against its neighbours",
+                words + f"{expected.density_told} other places",
+                (density - expected.density) / expected.density_sd,
+            )
+        )
+    if np.isfinite(expected.near) and swe > 0:
+        off_by = np.log(swe) - expected.near
+        # In melt one place is bare before its neighbour of like elevation has lost a third.
+        melt = 2 * expected.lost_mm / np.exp(expected.near) if off_by < 0 else 0.0
+        z = off_by / np.sqrt(expected.near_sd**2 + (2 * READING_SWE_MM / swe) ** 2 + melt**2)
+        words = f"SWE {swe:.0f} mm where {np.exp(expected.near):.0f} mm is expected by places of like elevation"
+        off.append(("course against its neighbours", words, z))
+    if np.isfinite(expected.last_mm):
+        words = f"SWE {swe:.0f} mm where {expected.last_mm:.0f} mm is expected by its last visit and the stations' change since"
+        off.append(("course against its last visit", words, (swe - expected.last_mm) / expected.last_sd_mm))
+    return off
+
+
+def _notes(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> list[Finding]:
+    """Return what is worth knowing of visits in use: few points, thin snow, cores too light to weigh, density off season."""
+    findings = []
+    rows_of = _rows_of(samples)
+    for _, visit in context.visits.iterrows():
+        rows = rows_of.get((visit["site_id"], visit["date"]))
+        if rows is None:
+            continue
+        sheet = samples.loc[rows]
+        points = int(sheet["cores"].fillna(1.0).clip(lower=1.0).sum())
+        depth, swe = visit["depth_m"], visit["swe_mm"]
+        low, high = seasonal_range(visit["date"], southern=context.around.southern)
+        density = np.exp(visit["log_density"])
+        single = sheet["swe_used"].any() and not (sheet["cores"] > 1).any()
+        told = (
+            (
+                points < limits.few_points,
+                "few points",
+                f"{points} points",
+                f"a course has usually 5 or 10 points; the mean of fewer than {limits.few_points:g} is unsure, and its error says so",
+            ),
+            (
+                0 < depth < limits.thin_m,
+                "thin snow",
+                f"mean depth {100 * depth:.1f} cm",
+                "courses are surveyed while more than 5 cm of snow lies; thinner snow counts, and its density is unsure",
+            ),
+            (
+                single and 0 < swe < limits.bulk_swe_mm,
+                "bulk sample advised",
+                f"mean SWE {swe:.0f} mm, weighed point by point",
+                f"below {limits.bulk_swe_mm:g} mm weigh several cores together and write how many under cores",
+            ),
+            (
+                depth > THIN_M and not low <= density <= high,
+                "density against season",
+                f"density {density:.0f} kg/m3, usual {low:.0f} to {high:.0f} kg/m3",
+                "denser or lighter than mountain snow usually is at this time of the season; look at unit and tare",
+            ),
+        )
+        findings += [
+            sheet_finding(sheet, rule=rule, severity="note", evidence=evidence, action="used", detail=detail)
+            for wrong, rule, evidence, detail in told
+            if wrong
+        ]
+    return findings
 
 
 def _set_aside(  # noqa: PLR0913  one rule's row of the table of rules
@@ -191,19 +491,6 @@ def _set_aside(  # noqa: PLR0913  one rule's row of the table of rules
     """Take the wrong samples out of use and return a finding for each."""
     wrong = wrong.fillna(value=False).astype(bool) & samples["used"]
     samples.loc[wrong, columns] = False
-    return [
-        Finding(
-            table="courses",
-            file=row.file,
-            line=row.line,
-            site_id=row.site_id,
-            start=str(row.date.date()),
-            end=str(row.date.date()),
-            rule=rule,
-            severity=severity,
-            evidence=evidence[row.Index],
-            action="set aside",
-            detail=detail,
-        )
-        for row in samples[wrong].itertuples()
-    ]
+    return row_findings(
+        samples, wrong, rule=rule, severity=severity, evidence=evidence, action="set aside", detail=detail
+    )

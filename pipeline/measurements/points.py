@@ -12,11 +12,18 @@ STATION_DEPTH_SE_M = 0.02
 """Error of a station's daily depth, m (ultrasonic and laser sensors, common practice, no source)."""
 
 SAMPLER_SE = 0.05
-"""Error of a tube sampler that does not average out over a course, as a share of SWE. Beaudoin-Galaise and Jutras 2022 (The
-Cryosphere 16, 3199-3214) find biases from 2.6 to 11.4 % by sampler."""
+"""Error of a tube sampler that does not average out over a course, as a share of SWE: it is there whether a known bias is taken
+off or not. Beaudoin-Galaise and Jutras 2022 (The Cryosphere 16, 3199-3214) find biases from 2.6 to 11.4 % by sampler, half of
+whose range this is."""
 
 LEAST_POINTS = 3
-"""A course's spread is taken from its points when there are at least so many; else 20 % of its mean stands in for it."""
+"""A course's spread is taken from its points when there are at least so many; else `POINT_VARIATION` stands in for it."""
+
+POINT_VARIATION = {"swe_mm": 0.2, "depth_m": 0.2, "ratio": 0.1}
+"""Spread among a course's points as a share of their mean, where there are too few to tell: of SWE and depth, and of SWE about
+density times depth (common practice, no source)."""
+
+VISIT_NUMBERS = ["swe_mm", "swe_se_mm", "depth_m", "depth_se_m", "density_kg_m3", "density_se_kg_m3", "points"]
 
 
 def course_visits(samples: pd.DataFrame) -> pd.DataFrame:
@@ -24,66 +31,89 @@ def course_visits(samples: pd.DataFrame) -> pd.DataFrame:
 
     Parameters
     ----------
-    samples : checked samples: site_id, date, depth_m, swe_mm, cores, used, swe_used.
+    samples : checked samples: site_id, date, depth_m, swe_mm, cores, used, swe_used, [nominal_date].
 
     Returns
     -------
-    DataFrame : site_id, date, swe_mm (mean over points, bare points counted as zero; Agriculture Handbook 169), swe_se_mm
-        (sampling error of that mean with the sampler's), depth_m, depth_se_m, density_kg_m3 (ratio of the means over the
-        points that were weighed, never the mean of ratios), points. SWE is missing where no point was weighed; depth-only
-        points strengthen the depth and, through the density, the SWE.
+    DataFrame : site_id, date (the true one), nominal_date (missing where the sheet gives none), swe_mm (mean over points, bare
+        points counted as zero; Agriculture Handbook 169), swe_se_mm (sampling error of that mean with the sampler's), depth_m,
+        depth_se_m, density_kg_m3 (ratio of the means over the points that were weighed, never the mean of ratios),
+        density_se_kg_m3, points. SWE is missing where no point was weighed; depth-only points strengthen the depth and,
+        through the density, the SWE.
     """
     kept = samples[samples["used"]].copy()
     # A bulk row stands for as many cores as were weighed together.
     kept["weight"] = kept["cores"].fillna(1.0).clip(lower=1.0)
     kept["bare"] = (kept["depth_m"] == 0) & kept["swe_mm"].isna()
     kept.loc[kept["bare"], ["swe_mm", "swe_used"]] = [0.0, True]
+    nominal = kept["nominal_date"] if "nominal_date" in kept else pd.Series(pd.NaT, kept.index)
+    kept["nominal_date"] = nominal.astype("datetime64[s]")
     rows = [
-        {"site_id": site_id, "date": date, **_course_value(visit)}
+        {"site_id": site_id, "date": date, "nominal_date": visit["nominal_date"].min(), **_course_value(visit)}
         for (site_id, date), visit in kept.groupby(["site_id", "date"], sort=True)
     ]
-    names = ["site_id", "date", "swe_mm", "swe_se_mm", "depth_m", "depth_se_m", "density_kg_m3", "points"]
+    names = ["site_id", "date", "nominal_date", *VISIT_NUMBERS]
     # An empty table has no types of its own.
-    return pd.DataFrame(rows, columns=names).astype({"date": "datetime64[s]", **dict.fromkeys(names[2:], float)})
+    days = dict.fromkeys(["date", "nominal_date"], "datetime64[s]")
+    return pd.DataFrame(rows, columns=names).astype({**days, **dict.fromkeys(VISIT_NUMBERS, float)})
 
 
 def _course_value(visit: pd.DataFrame) -> dict[str, float]:
+    """Return a visit's means, its density and their standard errors.
+
+    Notes
+    -----
+    Where all points give a depth and some a core, this is double sampling (Rovansek et al. 1993, Eastern Snow Conf. 50) with
+    Thompson's ratio estimator: SWE = r x mean depth of all n' points, r the ratio of the means over the n weighed ones, and
+    Var = s_y^2 / n' + (1/n - 1/n') s_r^2, s_y the spread of SWE and s_r that of SWE about r times depth (formula from memory).
+    With n = n' it is the plain error of the mean.
+    """
     weight = visit["weight"].to_numpy(float)
     depth = visit["depth_m"].to_numpy(float)
-    depth_mean, depth_se = _mean(depth, weight)
     weighed = visit["swe_used"].to_numpy(bool)
-    swe, swe_depth = visit["swe_mm"].to_numpy(float)[weighed], depth[weighed]
-    swe_mean, swe_se = _mean(swe, weight[weighed])
-    both = np.isfinite(swe) & np.isfinite(swe_depth)
-    weighed_depth = float(np.average(swe_depth[both], weights=weight[weighed][both])) if both.any() else np.nan
-    density = (
-        float(np.average(swe[both], weights=weight[weighed][both])) / weighed_depth if weighed_depth > 0 else np.nan
-    )
-    if np.isfinite(density) and np.isfinite(depth_mean) and not weighed.all():
-        # The weighed points say how dense, all points say how deep.
-        swe_mean, swe_se = density * depth_mean, density * depth_se
-    swe_se = float(np.hypot(swe_se, SAMPLER_SE * swe_mean))
+    swe = np.where(weighed, visit["swe_mm"].to_numpy(float), np.nan)
+    depth_mean, depth_spread, deep = _mean(depth, weight, "depth_m")
+    swe_mean, swe_spread, cores = _mean(swe, weight, "swe_mm")
+    both = np.isfinite(swe) & np.isfinite(depth)
+    density, density_se = np.nan, np.nan
+    if both.any() and (core_depth := float(np.average(depth[both], weights=weight[both]))) > 0:
+        density = float(np.average(swe[both], weights=weight[both])) / core_depth
+        about = _spread_about_ratio(swe[both] - density * depth[both], weight[both], density * core_depth)
+        n = float(weight[both].sum())
+        density_se = density * float(np.hypot(about / np.sqrt(n) / (density * core_depth), SAMPLER_SE)) if density else np.nan
+        if deep > cores:
+            swe_mean = density * depth_mean
+            variance = (density * depth_spread) ** 2 / deep + max(1 / n - 1 / deep, 0.0) * about**2
+            swe_spread, cores = np.sqrt(variance), 1.0
     return {
         "swe_mm": swe_mean,
-        "swe_se_mm": swe_se,
+        "swe_se_mm": float(np.hypot(swe_spread / np.sqrt(cores), SAMPLER_SE * swe_mean)) if cores else np.nan,
         "depth_m": depth_mean,
-        "depth_se_m": depth_se,
+        "depth_se_m": depth_spread / np.sqrt(deep) if deep else np.nan,
         "density_kg_m3": density,
+        "density_se_kg_m3": density_se,
         "points": float(weight.sum()),
     }
 
 
-def _mean(values: np.ndarray, weights: np.ndarray) -> tuple[float, float]:
-    """Return the weighted mean and its standard error, missing values left out."""
+def _mean(values: np.ndarray, weights: np.ndarray, name: str) -> tuple[float, float, float]:
+    """Return the weighted mean, the spread of the values, and how many they stand for, missing values left out."""
     there = np.isfinite(values)
     if not there.any():
-        return np.nan, np.nan
+        return np.nan, np.nan, 0.0
     values, weights = values[there], weights[there]
-    mean = float(np.average(values, weights=weights))
+    mean, n = float(np.average(values, weights=weights)), float(weights.sum())
+    if len(values) < LEAST_POINTS:
+        return mean, POINT_VARIATION[name] * mean, n
+    return mean, float(np.sqrt(np.average((values - mean) ** 2, weights=weights) * n / (n - 1))), n
+
+
+def _spread_about_ratio(residual_mm: np.ndarray, weights: np.ndarray, mean_mm: float) -> float:
+    """Return the spread of SWE about density times depth, mm."""
+    if len(residual_mm) < LEAST_POINTS:
+        return POINT_VARIATION["ratio"] * mean_mm
     n = float(weights.sum())
-    enough = len(values) >= LEAST_POINTS
-    spread = float(np.sqrt(np.average((values - mean) ** 2, weights=weights) * n / (n - 1))) if enough else 0.2 * mean
-    return mean, spread / np.sqrt(n)
+    return float(np.sqrt(np.average(residual_mm**2, weights=weights) * n / (n - 1)))
 
 
 def station_density(daily: pd.DataFrame, least_depth_m: float) -> pd.DataFrame:

@@ -1,0 +1,259 @@
+"""Slips of unit and tare: which one explains a course's sheet, or one of its rows, better than the snow does.
+
+Each explanation is weighed by how likely it makes what stands on the sheet: density against what is expected, SWE against what
+is expected, and how the points hang together. Nothing is converted: a sheet with a mix-up is set aside with the probable cure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.measurements.course_context import POINT_DENSITY_SD, READING_DEPTH_M, READING_SWE_MM, Expected
+
+
+@dataclass(frozen=True)
+class MixUp:
+    """One way of writing a number under the wrong unit.
+
+    Parameters
+    ----------
+    words : what was probably done, for people.
+    depth, swe : what the slip multiplied depth and SWE by.
+    rarity : natural logarithm of how much rarer it is than the commonest slips (chosen).
+    """
+
+    words: str
+    depth: float
+    swe: float
+    rarity: float = 0.0
+
+
+MIX_UPS = (
+    MixUp("depths in inches under centimetres (x 2.54 mends it)", 1 / 2.54, 1.0),
+    MixUp("SWE in inches under millimetres (x 25.4 mends it)", 1.0, 1 / 25.4),
+    MixUp("depths and SWE in inches under centimetres and millimetres (x 2.54 and x 25.4 mend it)", 1 / 2.54, 1 / 25.4),
+    MixUp("SWE in centimetres under millimetres (x 10 mends it)", 1.0, 0.1),
+    MixUp("depths in millimetres, or a slipped decimal point (x 0.1 mends it)", 10.0, 1.0),
+    MixUp("depths in centimetres taken for inches (x 0.3937 mends it)", 2.54, 1.0, -1.0),
+    MixUp("SWE in millimetres taken for inches (x 0.03937 mends it)", 1.0, 25.4, -1.0),
+    MixUp("depths and SWE in metric units taken for inches (x 0.3937 and x 0.03937 mend it)", 2.54, 25.4, -1.0),
+    MixUp("SWE ten times too large, a slipped decimal point (x 0.1 mends it)", 1.0, 10.0, -1.0),
+    MixUp("depths ten times too small, a slipped decimal point (x 10 mends it)", 0.1, 1.0, -1.0),
+    MixUp("depths in metres under centimetres (x 100 mends it)", 0.01, 1.0, -1.0),
+    MixUp("depths in feet under centimetres (x 30.48 mends it)", 1 / 30.48, 1.0, -1.0),
+    MixUp("SWE in inches under centimetres (x 2.54 mends it)", 1.0, 1 / 2.54, -2.0),
+    MixUp("SWE in centimetres taken for inches (x 0.3937 mends it)", 1.0, 2.54, -2.0),
+    MixUp("depths and SWE ten times too large (x 0.1 mends both)", 10.0, 10.0, -0.5),
+)
+"""Both ten times too small is not among them: that is what a course looks like that melts out before its neighbours."""
+
+SHARED_SCALE = ("SWE in inches under centimetres (x 2.54 mends it)", "SWE in centimetres taken for inches (x 0.3937 mends it)")
+"""A single core that is so much too light or heavy is more often badly taken than written in another unit: the whole sheet's
+matter alone."""
+
+MOST_SURPRISE = 6.0
+"""No single yardstick counts for more than so many standard deviations: the yardstick itself may be wrong."""
+
+LEVEL_SURPRISE = 3.5
+"""The same of SWE by neighbours and last visit: wind, shade and early melt can do what no density does."""
+
+UNBELIEVABLE = 8.0
+"""Natural logarithm of how much less likely a sheet is right whose density lies outside the believable limits."""
+
+TARE_RARITY = -4.0
+"""Natural logarithm of what a constant weight, which may be any, must explain better than a unit that has no freedom."""
+
+POINT_DEPTH_SD = (0.25, 0.6)
+"""Spread of depth among the points of a course, in natural logarithms, held within these: about 0.3 (common practice)."""
+
+ODD_SD = 0.5
+"""Spread, in natural logarithms, of a core that was badly taken, which may be off by anything."""
+
+DEEP_RATIO = 5.0
+"""A point this much deeper than the median of its course, where that is more than thin, is no drift but a slip."""
+
+DEEP_LEAST_M = 0.2
+"""Where the median is thinner than this, a drift may be many times as deep."""
+
+LEAST_POINTS = 4
+"""A median of three is no yardstick for the fourth."""
+
+
+@dataclass(frozen=True)
+class Points:
+    """The points of one visit that are still in use, all arrays of one length; SWE missing where it is not in use."""
+
+    depth_m: np.ndarray
+    swe_mm: np.ndarray
+    core_m: np.ndarray
+
+    def log_depth(self) -> np.ndarray:
+        """Return the natural logarithm of depth in m, missing at bare points."""
+        return _log(self.depth_m)
+
+    def log_density(self) -> np.ndarray:
+        """Return the natural logarithm of density in kg/m3, missing at bare points and where no core was weighed."""
+        return _log(self.swe_mm) - _log(self.depth_m)
+
+    def reading_error(self) -> np.ndarray:
+        """Return the error of each point's log density from reading stake and scale."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.hypot(READING_DEPTH_M / self.depth_m, READING_SWE_MM / self.swe_mm)
+
+
+@dataclass(frozen=True)
+class Slip:
+    """What explains a sheet better than snow does: in words, with how many to one it is the likelier."""
+
+    rule: str
+    words: str
+    odds: float
+
+
+def explain_sheet(points: Points, expected: Expected, believable: tuple[float, float]) -> Slip | None:
+    """Return the likeliest slip that explains a whole sheet, None where no slip explains it better than snow.
+
+    Parameters
+    ----------
+    points : the sheet's points.
+    expected : density and SWE to expect.
+    believable : least and largest bulk density of a course, kg/m3.
+    """
+    density = points.log_density()
+    there = np.isfinite(density)
+    if not there.any():
+        return None
+    density, reading = density[there], points.reading_error()[there]
+    middle = float(np.median(density))
+    # Rounding does not average out wholly: a scale read in steps is off the same way in like snow.
+    own = float(np.median(np.hypot(POINT_DENSITY_SD, reading))) / np.sqrt(len(density))
+    sd = float(np.hypot(np.hypot(expected.density_sd, own), 0.5 * np.median(reading)))
+    off = middle - expected.density
+    swe, swe_sd = expected.swe()
+    swe_off = float(np.log(np.nanmean(points.swe_mm))) - swe
+
+    def likely(depth: float, water: float) -> float:
+        told = _gauss((off - np.log(water / depth)) / sd)
+        return told + _gauss((swe_off - np.log(water)) / swe_sd, LEVEL_SURPRISE)
+
+    low, high = np.log(believable[0]) - np.median(reading), np.log(believable[1]) + np.median(reading)
+    right = likely(1.0, 1.0) - (0.0 if low <= middle <= high else UNBELIEVABLE)
+    best = max(MIX_UPS, key=lambda mix_up: likely(mix_up.depth, mix_up.swe) + mix_up.rarity)
+    mixed = likely(best.depth, best.swe) + best.rarity
+    tare = _constant_weight(points, expected)
+    if tare is not None and tare[0] > max(right, mixed):
+        gain, constant = tare
+        return Slip(
+            "wrong tare",
+            f"every core is about {abs(constant):.0f} mm of water too {'heavy' if constant > 0 else 'light'}",
+            gain - right,
+        )
+    cured = middle + np.log(best.depth / best.swe)
+    if abs(off - np.log(best.swe / best.depth)) > 3.5 * sd or not low <= cured <= high:
+        return None
+    return Slip("unit mix-up", best.words, mixed - right)
+
+
+def _constant_weight(points: Points, expected: Expected) -> tuple[float, float] | None:
+    """Return how likely one constant weight makes the sheet, beside no such weight, and the weight in mm of water.
+
+    With a constant c on every core, SWE = rho h + c: density then falls with depth as no snow does. For each density rho about
+    the expected one, c is the median of what is left; the points' scatter about the line is set against their scatter about
+    one density.
+    """
+    there = np.isfinite(points.log_density())
+    depth, swe = points.depth_m[there], points.swe_mm[there]
+    if len(depth) < LEAST_POINTS:
+        return None
+    reading = points.reading_error()[there]
+    one = points.log_density()[there]
+    sd = np.hypot(POINT_DENSITY_SD, reading)
+    together = float(np.sum(_heavy_tailed((one - np.median(one)) / sd) - np.log(sd)))
+    best = (-np.inf, 0.0)
+    for step in np.linspace(-2, 2, 17):
+        rho = np.exp(expected.density + step * expected.density_sd)
+        constant = float(np.median(swe - rho * depth))
+        sd_mm = np.hypot(POINT_DENSITY_SD * rho * depth, READING_SWE_MM)
+        # In logarithms of SWE like the other side: a density of log w is w times that of w.
+        line = float(np.sum(_heavy_tailed((swe - constant - rho * depth) / sd_mm) - np.log(sd_mm / swe)))
+        best = max(best, (line - together + _gauss(step) + TARE_RARITY, constant))
+    swe_at, swe_sd = expected.swe()
+    if np.isfinite(swe_at):
+        left = float(np.mean(swe)) - best[1]
+        best = (best[0] + _gauss((np.log(max(left, 1e-3)) - swe_at) / swe_sd, LEVEL_SURPRISE), best[1])
+    return best
+
+
+def odd_points(points: Points, many_sd: float) -> list[tuple[int, Slip | None, str]]:
+    """Return the points that do not fit their course: place in `points`, the slip that explains it if any, and the figures.
+
+    Parameters
+    ----------
+    points : of one visit.
+    many_sd : a density further from the median of the others than so many standard deviations does not fit.
+    """
+    density, depth, reading = points.log_density(), points.log_depth(), points.reading_error()
+    odd: list[tuple[int, Slip | None, str]] = []
+    for place in range(len(depth)):
+        middle, spread, count = _of_others(density, place)
+        spread = np.sqrt((count * spread**2 + 12 * POINT_DENSITY_SD**2) / (count + 12)) if count else np.nan
+        sd = float(np.sqrt(spread**2 * (1 + 1.57 / max(count, 1)) + reading[place] ** 2))
+        depth_middle, depth_spread, depth_count = _of_others(depth, place)
+        depth_spread = float(np.clip(depth_spread, *POINT_DEPTH_SD))
+        off, deep = density[place] - middle, depth[place] - depth_middle
+        dense = count >= LEAST_POINTS - 1 and abs(off) > many_sd * sd
+        high = (
+            depth_count >= LEAST_POINTS - 1 and deep > np.log(DEEP_RATIO) and depth_middle > np.log(DEEP_LEAST_M)
+        )
+        if not (dense or high):
+            continue
+        weighed = np.isfinite(off) and count >= LEAST_POINTS - 1
+        said = f"depth {np.exp(deep):.2f} times the others' median"
+        if weighed:
+            said = f"density {np.exp(density[place]):.0f} kg/m3, the others' median {np.exp(middle):.0f} kg/m3, " + said
+        odd.append((place, _slip_of_point((off if weighed else None, sd), (deep, depth_spread)), said))
+    return odd
+
+
+def _slip_of_point(density: tuple[float | None, float], depth: tuple[float, float]) -> Slip | None:
+    """Return the mix-up that explains a point better than a badly taken core or a misread stake does."""
+    (off, sd), (deep, depth_sd) = density, depth
+    deep = deep if np.isfinite(deep) else 0.0
+
+    def likely(stake: float, water: float) -> float:
+        told = _gauss((deep - np.log(stake)) / depth_sd)
+        return told if off is None else told + _gauss((off - np.log(water / stake)) / sd) - np.log(sd)
+
+    wide = np.hypot(sd, ODD_SD)
+    core = _gauss(deep / depth_sd) + (0.0 if off is None else _gauss(off / wide) - np.log(wide))
+    known = [mix_up for mix_up in MIX_UPS if mix_up.words not in SHARED_SCALE]
+    best = max(known, key=lambda mix_up: likely(mix_up.depth, mix_up.swe) + mix_up.rarity)
+    gain = likely(best.depth, best.swe) + best.rarity - 1.0 - core
+    return Slip("unit mix-up", best.words, gain) if gain > 0 else None
+
+
+def _of_others(values: np.ndarray, place: int) -> tuple[float, float, int]:
+    """Return median, robust spread and number of the values but one."""
+    others = np.delete(values, place)
+    others = others[np.isfinite(others)]
+    if not len(others):
+        return np.nan, np.nan, 0
+    middle = float(np.median(others))
+    return middle, 1.4826 * float(np.median(np.abs(others - middle))), len(others)
+
+
+def _log(values: np.ndarray) -> np.ndarray:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.log(np.where(values > 0, values, np.nan))
+
+
+def _gauss(z: float, most: float = MOST_SURPRISE) -> float:
+    """Return the logarithm of the normal density without its constant, held at `most` deviations; 0 where nothing is known."""
+    return -0.5 * min(abs(z), most) ** 2 if np.isfinite(z) else 0.0
+
+
+def _heavy_tailed(z: np.ndarray) -> np.ndarray:
+    """Return the logarithm of Student's t density with 4 degrees of freedom, without its constant."""
+    return -2.5 * np.log1p(z**2 / 4)
