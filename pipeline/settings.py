@@ -169,7 +169,7 @@ class Checks(_Block):
     density_low_kg_m3: Annotated[float, Field(gt=0)] = 50.0
     density_high_kg_m3: Annotated[float, Field(gt=0, le=917)] = 600.0
     density_least_depth_m: Annotated[float, Field(ge=0)] = 0.2
-    core_over_depth: Annotated[float, Field(ge=1)] = 1.05
+    core_over_depth: Annotated[float, Field(ge=1)] = 1.03
     core_under_depth: Annotated[float, Field(ge=0, le=1)] = 0.8
     point_outlier_mad: Annotated[float, Field(gt=0)] = 3.5
     mix_up_odds: Annotated[float, Field(gt=1)] = 150.0

@@ -47,7 +47,7 @@ class CourseLimits:
     depth_high_m: float = 12.0
     density_low: float = 50.0
     density_high: float = 600.0
-    core_over_depth: float = 1.05
+    core_over_depth: float = 1.03
     core_under_depth: float = 0.8
     outlier_mad: float = 3.5
     mix_up_odds: float = 150.0
@@ -273,38 +273,36 @@ def _context(samples: pd.DataFrame, limits: CourseLimits, around: Surroundings) 
     visits = kept.groupby(["site_id", "date"], sort=True).agg(
         log_density=("log_density", "median"), depth_m=("depth_m", "mean"), swe_mm=("swe_mm", "mean")
     )
-    visits = visits.sort_values(["date", "site_id"]).reset_index().assign(sound=True)
+    visits = visits.sort_values(["date", "site_id"]).reset_index()
     return Context(visits, around, limits.neighbour_elevation_m, limits.neighbour_days)
 
 
-def _points(rows: pd.DataFrame) -> Points:
-    return Points(
-        rows["depth_m"].to_numpy(float),
-        rows["swe_mm"].where(rows["swe_used"]).to_numpy(float),
-        rows["core_m"].to_numpy(float),
-    )
-
-
-def _rows_of(samples: pd.DataFrame) -> dict[tuple, pd.Index]:
-    """Return the labels of the samples in use by course and day."""
-    used = samples[samples["used"]]
-    return {key: rows.index for key, rows in used.groupby(["site_id", "date"], sort=True)}
+def _points_of(samples: pd.DataFrame) -> dict[tuple, tuple[np.ndarray, Points]]:
+    """Return the rows in use, and the points they tell of, by course and day."""
+    used = np.flatnonzero(samples["used"])
+    depth = samples["depth_m"].to_numpy(float)
+    swe = samples["swe_mm"].where(samples["swe_used"]).to_numpy(float)
+    core = samples["core_m"].to_numpy(float)
+    groups = samples.iloc[used].groupby(["site_id", "date"], sort=True).indices
+    return {
+        key: (used[rows], Points(depth[used[rows]], swe[used[rows]], core[used[rows]])) for key, rows in groups.items()
+    }
 
 
 def _sheets_with_a_slip(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> list[Finding]:
     """Set aside the whole sheets that a mix-up of units or a wrong tare explains, in time, so that none is a yardstick."""
     findings = []
-    rows_of = _rows_of(samples)
+    points_of = _points_of(samples)
     believable = limits.density_low, limits.density_high
     for place, visit in context.visits.iterrows():
-        rows = rows_of.get((visit["site_id"], visit["date"]))
-        if rows is None:
+        if (visit["site_id"], visit["date"]) not in points_of:
             continue
-        points, expected = _points(samples.loc[rows]), context.expected(visit)
+        rows, points = points_of[visit["site_id"], visit["date"]]
+        expected = context.expected(place)
         slip = explain_sheet(points, expected, believable)
         if slip is None or slip.odds < np.log(limits.mix_up_odds):
             continue
-        context.visits.loc[place, "sound"] = False
+        context.sound[place] = False
         findings.append(_sheet_with_a_slip(samples.loc[rows], visit, expected, slip))
         # What a tare spoils is the weight; a depth is read on the stake all the same.
         samples.loc[rows, ["swe_used"] if slip.rule == "wrong tare" else ["used", "swe_used"]] = False
@@ -331,9 +329,9 @@ def _sheet_with_a_slip(rows: pd.DataFrame, visit: pd.Series, expected: Expected,
 def _points_against_their_course(samples: pd.DataFrame, limits: CourseLimits) -> list[Finding]:
     """Set aside the points that do not fit the others of their visit, each with what probably happened."""
     findings = []
-    for rows in _rows_of(samples).values():
-        visit = samples.loc[rows]
-        for place, slip, said in odd_points(_points(visit), limits.outlier_mad):
+    for rows, points in _points_of(samples).values():
+        for place, slip, said in odd_points(points, limits.outlier_mad):
+            visit = samples.loc[rows]
             row = visit.iloc[[place]]
             rule, detail = (
                 "sample against its course",
@@ -376,12 +374,12 @@ def _tare_of_another_tube(visit: pd.DataFrame, place: int) -> str | None:
 def _courses_against_others(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> list[Finding]:
     """Tell of the visits that differ from neighbours and last visit; set one aside that two yardsticks contradict alike."""
     findings = []
-    rows_of = _rows_of(samples)
+    points_of = _points_of(samples)
     for place, visit in context.visits.iterrows():
-        rows = rows_of.get((visit["site_id"], visit["date"]))
-        if rows is None or not np.isfinite(visit["swe_mm"]):
+        if (visit["site_id"], visit["date"]) not in points_of or not np.isfinite(visit["swe_mm"]):
             continue
-        off = _deviations(visit, context.expected(visit))
+        rows, _ = points_of[visit["site_id"], visit["date"]]
+        off = _deviations(visit, context.expected(place))
         high = [told for told in off if told[2] > limits.course_outlier_sd]
         low = [told for told in off if told[2] < -limits.course_outlier_sd]
         both = max(high, low, key=len)
@@ -399,7 +397,7 @@ def _courses_against_others(samples: pd.DataFrame, context: Context, limits: Cou
                 )
             )
         if aside:
-            context.visits.loc[place, "sound"] = False
+            context.sound[place] = False
             samples.loc[rows, ["used", "swe_used"]] = False
     return findings
 
@@ -414,7 +412,7 @@ def _deviations(visit: pd.Series, expected: Expected) -> list[tuple[str, str, fl
             (
                 "course against its neighbours",
                 words + f"{expected.density_told} other places",
-                (density - expected.density) / expected.density_sd,
+                (density - expected.density) / expected.density_sd_at(visit["depth_m"]),
             )
         )
     if np.isfinite(expected.near) and swe > 0:
@@ -433,12 +431,11 @@ def _deviations(visit: pd.Series, expected: Expected) -> list[tuple[str, str, fl
 def _notes(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> list[Finding]:
     """Return what is worth knowing of visits in use: few points, thin snow, cores too light to weigh, density off season."""
     findings = []
-    rows_of = _rows_of(samples)
+    points_of = _points_of(samples)
     for _, visit in context.visits.iterrows():
-        rows = rows_of.get((visit["site_id"], visit["date"]))
-        if rows is None:
+        if (visit["site_id"], visit["date"]) not in points_of:
             continue
-        sheet = samples.loc[rows]
+        sheet = samples.loc[points_of[visit["site_id"], visit["date"]][0]]
         points = int(sheet["cores"].fillna(1.0).clip(lower=1.0).sum())
         depth, swe = visit["depth_m"], visit["swe_mm"]
         low, high = seasonal_range(visit["date"], southern=context.around.southern)

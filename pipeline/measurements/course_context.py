@@ -15,6 +15,9 @@ READING_DEPTH_M = 0.01
 READING_SWE_MM = 6.4
 """A tube's scale is read to half an inch of water at worst: a quarter of an inch either way (common practice, no source)."""
 
+LEAST_READING_SWE_MM = 2.5
+"""What a core's weight is unsure of however fine the scale: crumbs, water on the tube (common practice, no source)."""
+
 POINT_DENSITY_SD = 0.11
 """Spread of density among the points of a course, in natural logarithms: 8 to 12 % (common practice, no source)."""
 
@@ -24,8 +27,11 @@ COURSES_DENSITY_SD = 0.15
 TYPICAL_SD = 0.35
 """Error of the season's typical density for a single place, in natural logarithms: twice it spans the published ranges."""
 
-THIN_M, THIN_SD = 0.25, 0.35
-"""Snow thinner than this may be all new or all crust: its density is known no better than so (common practice, no source)."""
+THIN_M = 0.25
+"""Densities of thinner snow are no yardstick for others: it may be all new or all crust (common practice, no source)."""
+
+THIN_SD, THIN_FROM_M, THIN_TO_M = 0.35, 0.10, 0.30
+"""What that adds to the error of an expected log density: all of it below the one depth, nothing above the other."""
 
 LASTING = 0.5
 """Share of a course's deviation from the others that the next visit still shows (chosen)."""
@@ -94,6 +100,11 @@ class Expected:
     last_sd_mm: float = np.nan
     lost_mm: float = 0.0
 
+    def density_sd_at(self, depth_m: float) -> float:
+        """Return the standard deviation of the expected log density in snow of a depth in m: thin snow may be anything."""
+        thin = np.clip((THIN_TO_M - depth_m) / (THIN_TO_M - THIN_FROM_M), 0.0, 1.0)
+        return float(np.hypot(self.density_sd, THIN_SD * thin))
+
     def swe(self) -> tuple[float, float]:
         """Return the expected natural logarithm of SWE in mm and its standard deviation, both yardsticks together."""
         means, variances = [], []
@@ -116,131 +127,127 @@ class Context:
 
     Parameters
     ----------
-    visits : one row a visit: site_id, date, log_density (median of the points), depth_m, swe_mm (means), `sound`: not set
-        aside, which the checks keep up to date as they walk through the visits in time.
+    visits : one row a visit, by date and course: site_id, date, log_density (median of the points), depth_m, swe_mm (means).
     around : what is known besides.
     near_m, near_days : places within so many metres of elevation and days are neighbours.
+
+    Attributes
+    ----------
+    sound : (visits,) whether a visit may be a yardstick for others: the checks take those out that they set aside.
     """
 
     def __init__(self, visits: pd.DataFrame, around: Surroundings, near_m: float, near_days: float) -> None:
-        """Lay the station days out by day and station."""
+        """Lay visits and station days out as arrays."""
         self.visits = visits
         self.around = around
-        self.near_m, self.near_days = near_m, pd.Timedelta(days=near_days)
-        self.swe = _by_day(around.daily, "swe_mm")
-        self.depth = _by_day(around.daily, "depth_m")
+        self.near_m, self.near_days = near_m, near_days
+        self.sound = np.ones(len(visits), bool)
+        names = sorted(set(visits["site_id"]))
+        self._site = pd.Index(names).get_indexer(visits["site_id"])
+        self._day = _days(visits["date"])
+        self._log_density = visits["log_density"].to_numpy(float)
+        self._depth = visits["depth_m"].to_numpy(float)
+        self._swe = visits["swe_mm"].to_numpy(float)
+        self._height = around.elevation_m.reindex(visits["site_id"]).to_numpy(float)
+        self._stations = StationDays.of(around.daily, around.elevation_m)
 
-    def expected(self, visit: pd.Series) -> Expected:
-        """Return what a visit (a row of `visits`) is expected to find."""
+    def expected(self, visit: int) -> Expected:
+        """Return what the visit at a place of `visits` is expected to find."""
         density, density_sd, told = self._density(visit)
-        return Expected(density, density_sd, told, *self._near(visit), *self._since_last(visit))
+        last, last_sd, lost = self._since_last(visit)
+        return Expected(density, density_sd, told, *self._near(visit), last, last_sd, lost)
 
-    def _others(self, site_id: str, date: pd.Timestamp) -> pd.DataFrame:
-        """Return for each other course its sound visit nearest to a day."""
-        visits = self.visits
-        away = (visits["date"] - date).abs()
-        others = visits[visits["sound"] & (visits["site_id"] != site_id) & (away <= self.near_days)]
-        return others.assign(away=away).sort_values(["site_id", "away", "date"]).drop_duplicates("site_id")
+    def _others(self, visit: int) -> np.ndarray:
+        """Return for each other course the place of its sound visit nearest to a visit's day."""
+        away = np.abs(self._day - self._day[visit])
+        places = np.flatnonzero(self.sound & (self._site != self._site[visit]) & (away <= self.near_days))
+        places = places[np.argsort(away[places], kind="stable")]
+        return places[np.unique(self._site[places], return_index=True)[1]]
 
-    def _own(self, visit: pd.Series) -> pd.DataFrame:
-        """Return the course's own sound visits before, newest first."""
-        visits = self.visits
-        before = visits[visits["sound"] & (visits["site_id"] == visit["site_id"]) & (visits["date"] < visit["date"])]
-        return before.sort_values("date", ascending=False)
+    def _own(self, visit: int, values: np.ndarray) -> np.ndarray:
+        """Return the places of the course's own sound visits before that hold a value, newest first."""
+        before = self.sound & (self._site == self._site[visit]) & (self._day < self._day[visit])
+        return np.flatnonzero(before & np.isfinite(values))[::-1]
 
-    def _densities(self, site_id: str, date: pd.Timestamp) -> np.ndarray:
-        """Return the log densities that other courses and the stations tell of about a day."""
-        courses = self._others(site_id, date)
-        courses = courses.loc[courses["depth_m"] > THIN_M, "log_density"].dropna().to_numpy()
-        swe, depth = _at(self.swe, date), _at(self.depth, date)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            stations = np.log(swe / depth.reindex(swe.index).where(depth > THIN_M)).to_numpy(float)
-        return np.concatenate([courses, stations[np.isfinite(stations)]])
+    def _densities(self, visit: int) -> np.ndarray:
+        """Return the log densities that other courses and the stations tell of about a visit's day."""
+        others = self._others(visit)
+        courses = self._log_density[others[self._depth[others] > THIN_M]]
+        told = np.concatenate([courses, self._stations.at(self._stations.log_density, self._day[visit])])
+        return told[np.isfinite(told)]
 
-    def _density(self, visit: pd.Series) -> tuple[float, float, int]:
-        date = visit["date"]
-        others = self._densities(visit["site_id"], date)
-        own = self._own(visit).dropna(subset="log_density").head(2)
-        typical = np.log(typical_density(date, southern=self.around.southern))
+    def _density(self, visit: int) -> tuple[float, float, int]:
+        others = self._densities(visit)
+        own = self._own(visit, self._log_density)
         if len(others) >= LEAST_OTHERS:
-            mean = float(np.median(others))
             before = [
-                row.log_density - float(np.median(then))
-                for row in own.itertuples()
-                if len(then := self._densities(row.site_id, row.date)) >= LEAST_OTHERS
+                self._log_density[place] - float(np.median(then))
+                for place in own[:2]
+                if len(then := self._densities(place)) >= LEAST_OTHERS
             ]
-            mean += LASTING * float(np.mean(before)) if before else 0.0
+            mean = float(np.median(others)) + (LASTING * float(np.mean(before)) if before else 0.0)
             sd = COURSES_DENSITY_SD * np.sqrt(1 + 1.5 / len(others))
         else:
-            means, sds = [typical], [TYPICAL_SD]
+            date = self.visits["date"].iloc[visit]
+            means, sds = [np.log(typical_density(date, southern=self.around.southern))], [TYPICAL_SD]
             if len(others):
                 means.append(float(others[0]))
                 sds.append(2 * COURSES_DENSITY_SD)
             if len(own):
-                days = (date - own["date"].iloc[0]).days
-                means.append(float(own["log_density"].iloc[0]))
-                # Between two visits snow settles, ripens or is buried: some 30 % in a month (common practice, no source).
-                sds.append(float(np.hypot(COURSES_DENSITY_SD, 0.3 * days / 30)))
+                means.append(float(self._log_density[own[0]]))
+                months = (self._day[visit] - self._day[own[0]]) / 30
+                sds.append(float(np.hypot(COURSES_DENSITY_SD, MONTH_DENSITY_SD * months)))
             weight = 1.0 / np.square(sds)
             mean, sd = float(np.average(means, weights=weight)), float(1.0 / np.sqrt(weight.sum()))
-        thin = THIN_SD if visit["depth_m"] < THIN_M else 0.0
-        return mean, float(np.hypot(sd, thin)), len(others)
+        return mean, sd, len(others)
 
-    def _near_swe(self, site_id: str, date: pd.Timestamp) -> np.ndarray:
-        """Return log SWE of the places of like elevation about a day, bare ones left out."""
-        height = self.around.elevation_m
-        if not np.isfinite(height.get(site_id, np.nan)):
-            return np.zeros(0)
-        like = height.index[(height - height[site_id]).abs() <= self.near_m]
-        courses = self._others(site_id, date).set_index("site_id")["swe_mm"]
-        told = pd.concat([courses[courses.index.isin(like)], _at(self.swe, date)[lambda s: s.index.isin(like)]])
-        return np.log(told[told > READING_SWE_MM].to_numpy(float))
+    def _near_swe(self, visit: int) -> np.ndarray:
+        """Return log SWE of the places of like elevation about a visit's day, bare ones left out."""
+        others = self._others(visit)
+        like = np.abs(self._height[others] - self._height[visit]) <= self.near_m
+        stations = self._stations.at(self._stations.swe_mm, self._day[visit])
+        stations = stations[np.abs(self._stations.elevation_m - self._height[visit]) <= self.near_m]
+        told = np.concatenate([self._swe[others[like]], stations])
+        return np.log(told[told > READING_SWE_MM])
 
-    def _near(self, visit: pd.Series) -> tuple[float, float]:
-        now = self._near_swe(visit["site_id"], visit["date"])
+    def _near(self, visit: int) -> tuple[float, float]:
+        now = self._near_swe(visit)
         if len(now) < LEAST_OTHERS:
             return np.nan, np.nan
         before = [
-            np.log(row.swe_mm) - float(np.median(then))
-            for row in self._own(visit).head(3).itertuples()
-            if row.swe_mm > READING_SWE_MM
-            and len(then := self._near_swe(row.site_id, row.date)) >= LEAST_OTHERS
+            np.log(self._swe[place]) - float(np.median(then))
+            for place in self._own(visit, np.where(self._swe > READING_SWE_MM, self._swe, np.nan))[:3]
+            if len(then := self._near_swe(place)) >= LEAST_OTHERS
         ]
-        if not before:
-            return float(np.median(now)), SITE_SWE_SD * float(np.sqrt(1 + 1.5 / len(now)))
         share = len(before) / (len(before) + LASTING)
-        spread = np.hypot(LASTING_SWE_SD, (1 - share) * SITE_SWE_SD)
-        return float(np.median(now) + share * np.mean(before)), float(spread * np.sqrt(1 + 1.5 / len(now)))
+        lasting = share * float(np.mean(before)) if before else 0.0
+        spread = np.hypot(LASTING_SWE_SD, (1 - share) * SITE_SWE_SD) if before else SITE_SWE_SD
+        return float(np.median(now)) + lasting, float(spread * np.sqrt(1 + 1.5 / len(now)))
 
-    def _since_last(self, visit: pd.Series) -> tuple[float, float, float]:
+    def _since_last(self, visit: int) -> tuple[float, float, float]:
         """Return SWE by the last visit and what the stations gained and lost since, its standard deviation, and the loss, mm."""
         nothing = np.nan, np.nan, 0.0
-        own = self._own(visit).dropna(subset="swe_mm")
-        if own.empty or self.swe.empty:
+        own = self._own(visit, self._swe)
+        if not len(own) or self._day[visit] - self._day[own[0]] > LAST_VISIT_DAYS:
             return nothing
-        last = own.iloc[0]
-        if (visit["date"] - last["date"]).days > LAST_VISIT_DAYS:
+        start, gain, loss = self._stations.between(self._day[own[0]], self._day[visit])
+        if not len(start):
             return nothing
-        near = pd.Timedelta(days=NEAREST_STATION_DAYS)
-        span = self.swe.loc[last["date"] - near : visit["date"] + near].iloc[::STEP_DAYS]
-        heard = span.columns[span.head(2).notna().any() & span.tail(2).notna().any()]
-        if not len(heard):
-            return nothing
-        span = span[heard].interpolate(limit_area="inside")
-        gain, loss = span.diff().clip(lower=0).sum(), (-span.diff()).clip(lower=0).sum()
+        last = self._swe[own[0]]
         # Where a course held twice what the stations did it gains twice as much: it lies where the wind leaves snow.
-        share = (last["swe_mm"] + SHARE_MM) / (float(span.head(2).bfill().iloc[0].median()) + SHARE_MM)
-        share = float(np.clip(share, *SHARE_LIMITS))
+        share = float(np.clip((last + SHARE_MM) / (np.median(start) + SHARE_MM), *SHARE_LIMITS))
         change = share * gain - loss
-        spread = 1.4826 * float((change - change.median()).abs().median()) * np.sqrt(1 + 1.5 / len(heard))
-        lost = float(loss.median())
-        expected = max(float(last["swe_mm"] + change.median()), 0.0)
+        middle, lost = float(np.median(change)), float(np.median(loss))
+        spread = 1.4826 * float(np.median(np.abs(change - middle))) * np.sqrt(1 + 1.5 / len(start))
         # What the snow lost most differs from place to place, and bare stations tell nothing of it.
         sd = np.sqrt(
-            spread**2 + (CHANGE_SD * share * gain.median()) ** 2 + lost**2 + (0.1 * last["swe_mm"]) ** 2 + LEAST_SD_MM**2
+            spread**2 + (CHANGE_SD * share * np.median(gain)) ** 2 + lost**2 + (0.1 * last) ** 2 + LEAST_SD_MM**2
         )
-        return expected, float(sd), lost
+        return max(last + middle, 0.0), float(sd), lost
 
+
+MONTH_DENSITY_SD = 0.3
+"""Between two visits a month apart snow settles, ripens or is buried: change of log density (common practice, no source)."""
 
 STEP_DAYS = 3
 """Gains and losses are told apart over steps of three days: daily noise of some mm would count as both."""
@@ -255,20 +262,63 @@ LEAST_SD_MM = 30.0
 """What a course may differ by in any case, mm: the points are never quite the same ones (common practice, no source)."""
 
 
-def _by_day(daily: pd.DataFrame, name: str) -> pd.DataFrame:
-    """Return a variable by day and station; an empty table where no station tells."""
-    known = daily.dropna(subset=name)
-    if known.empty:
-        return pd.DataFrame(index=pd.DatetimeIndex([]))
-    wide = known.pivot_table(index="date", columns="site_id", values=name)
-    return wide.reindex(pd.date_range(wide.index[0], wide.index[-1]))
+@dataclass(frozen=True)
+class StationDays:
+    """Station days laid out by day and station; a gap of up to `NEAREST_STATION_DAYS` is bridged by the nearest value.
+
+    Parameters
+    ----------
+    first : day number of the first row.
+    swe_mm, log_density : (days, stations).
+    gained_mm, lost_mm : (steps, stations) summed up from the first row on in steps of `STEP_DAYS`.
+    elevation_m : (stations,).
+    """
+
+    first: int
+    swe_mm: np.ndarray
+    log_density: np.ndarray
+    gained_mm: np.ndarray
+    lost_mm: np.ndarray
+    elevation_m: np.ndarray
+
+    @classmethod
+    def of(cls, daily: pd.DataFrame, elevation_m: pd.Series) -> StationDays:
+        """Return the station days of a table: site_id, date, swe_mm, depth_m."""
+        names = sorted(set(daily["site_id"]))
+        day = _days(daily["date"])
+        first, count = (int(day.min()), int(day.max() - day.min()) + 1) if len(day) else (0, 1)
+        place = day - first, pd.Index(names).get_indexer(daily["site_id"])
+        swe, depth = np.full((count, len(names)), np.nan), np.full((count, len(names)), np.nan)
+        swe[place], depth[place] = daily["swe_mm"].to_numpy(float), daily["depth_m"].to_numpy(float)
+        swe, depth = (pd.DataFrame(v).ffill(limit=NEAREST_STATION_DAYS).bfill(limit=NEAREST_STATION_DAYS) for v in (swe, depth))
+        density = np.log((swe / depth.where(depth > THIN_M)).where(swe > 0))
+        step = swe.interpolate(limit_area="inside").iloc[::STEP_DAYS].diff().fillna(0.0)
+        return cls(
+            first,
+            swe.to_numpy(),
+            density.to_numpy(),
+            step.clip(lower=0).cumsum().to_numpy(),
+            (-step).clip(lower=0).cumsum().to_numpy(),
+            elevation_m.reindex(names).to_numpy(float),
+        )
+
+    def at(self, values: np.ndarray, day: int) -> np.ndarray:
+        """Return a day's row, all missing outside the days there are."""
+        row = int(day) - self.first
+        return values[row] if 0 <= row < len(values) else np.full(values.shape[1], np.nan)
+
+    def between(self, start: int, end: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return SWE at the start, gain and loss in mm of the stations that tell of both days."""
+        first, last = self.at(self.swe_mm, start), self.at(self.swe_mm, end)
+        both = np.isfinite(first) & np.isfinite(last)
+        if not both.any():
+            return np.zeros(0), np.zeros(0), np.zeros(0)
+        begin, finish = (round((int(day) - self.first) / STEP_DAYS) for day in (start, end))
+        finish = min(finish, len(self.gained_mm) - 1)
+        gain, loss = (total[finish] - total[begin] for total in (self.gained_mm, self.lost_mm))
+        return first[both], gain[both], loss[both]
 
 
-def _at(by_day: pd.DataFrame, date: pd.Timestamp) -> pd.Series:
-    """Return each station's value nearest to a day."""
-    near = pd.Timedelta(days=NEAREST_STATION_DAYS)
-    around = by_day.loc[date - near : date + near]
-    if around.empty:
-        return pd.Series(dtype=float)
-    order = np.argsort(np.abs((around.index - date).days.to_numpy()), kind="stable")
-    return around.iloc[order].bfill().iloc[0].dropna()
+def _days(dates: pd.Series) -> np.ndarray:
+    """Return dates as whole days since an epoch."""
+    return dates.to_numpy("datetime64[D]").astype(int)

@@ -10,7 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.measurements.course_context import POINT_DENSITY_SD, READING_DEPTH_M, READING_SWE_MM, Expected
+from pipeline.measurements.course_context import (
+    LEAST_READING_SWE_MM,
+    POINT_DENSITY_SD,
+    READING_DEPTH_M,
+    READING_SWE_MM,
+    Expected,
+)
 
 
 @dataclass(frozen=True)
@@ -62,8 +68,14 @@ LEVEL_SURPRISE = 3.5
 UNBELIEVABLE = 8.0
 """Natural logarithm of how much less likely a sheet is right whose density lies outside the believable limits."""
 
+FITS_SD = 3.5
+"""A slip explains a sheet when the mended density is within so many standard deviations of the expected one."""
+
 TARE_RARITY = -4.0
 """Natural logarithm of what a constant weight, which may be any, must explain better than a unit that has no freedom."""
+
+CORE_SHARE, CORE_SD = 0.95, 0.12
+"""A core is about 90 to 99 % as long as the snow is deep (common practice, no source), and the spread of its logarithm."""
 
 POINT_DEPTH_SD = (0.25, 0.6)
 """Spread of depth among the points of a course, in natural logarithms, held within these: about 0.3 (common practice)."""
@@ -97,10 +109,21 @@ class Points:
         """Return the natural logarithm of density in kg/m3, missing at bare points and where no core was weighed."""
         return _log(self.swe_mm) - _log(self.depth_m)
 
+    def log_core(self) -> np.ndarray:
+        """Return the natural logarithm of core length over what it usually is in snow of that depth."""
+        return _log(self.core_m) - _log(self.depth_m) - np.log(CORE_SHARE)
+
+    def scale_error_mm(self) -> float:
+        """Return the reading error of the scale in mm: half the step that the visit's weights show, within the known scales'."""
+        weights = np.unique(self.swe_mm[self.swe_mm > 0])
+        if len(weights) < LEAST_POINTS:
+            return READING_SWE_MM
+        return float(np.clip(np.diff(weights).min() / 2, LEAST_READING_SWE_MM, READING_SWE_MM))
+
     def reading_error(self) -> np.ndarray:
         """Return the error of each point's log density from reading stake and scale."""
         with np.errstate(divide="ignore", invalid="ignore"):
-            return np.hypot(READING_DEPTH_M / self.depth_m, READING_SWE_MM / self.swe_mm)
+            return np.hypot(READING_DEPTH_M / self.depth_m, self.scale_error_mm() / self.swe_mm)
 
 
 @dataclass(frozen=True)
@@ -129,21 +152,28 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
     middle = float(np.median(density))
     # Rounding does not average out wholly: a scale read in steps is off the same way in like snow.
     own = float(np.median(np.hypot(POINT_DENSITY_SD, reading))) / np.sqrt(len(density))
-    sd = float(np.hypot(np.hypot(expected.density_sd, own), 0.5 * np.median(reading)))
+    own = float(np.hypot(own, 0.5 * np.median(reading)))
+    depth = float(np.median(points.depth_m[there]))
+    cores = points.log_core()[there]
+    core = float(np.nanmedian(cores)) if np.isfinite(cores).any() else np.nan
     off = middle - expected.density
     swe, swe_sd = expected.swe()
     swe_off = float(np.log(np.nanmean(points.swe_mm))) - swe
 
-    def likely(depth: float, water: float) -> float:
-        told = _gauss((off - np.log(water / depth)) / sd)
-        return told + _gauss((swe_off - np.log(water)) / swe_sd, LEVEL_SURPRISE)
+    def spread(stake: float) -> float:
+        return float(np.hypot(expected.density_sd_at(depth / stake), own))
+
+    def likely(stake: float, water: float) -> float:
+        sd = spread(stake)
+        told = _gauss((off - np.log(water / stake)) / sd) - np.log(sd)
+        return told + _of_core(core, stake) + _gauss((swe_off - np.log(water)) / swe_sd, LEVEL_SURPRISE)
 
     low, high = np.log(believable[0]) - np.median(reading), np.log(believable[1]) + np.median(reading)
     right = likely(1.0, 1.0) - (0.0 if low <= middle <= high else UNBELIEVABLE)
     best = max(MIX_UPS, key=lambda mix_up: likely(mix_up.depth, mix_up.swe) + mix_up.rarity)
     mixed = likely(best.depth, best.swe) + best.rarity
     tare = _constant_weight(points, expected)
-    if tare is not None and tare[0] > max(right, mixed):
+    if tare is not None and tare[0] + _of_core(core, 1.0) > max(right, mixed):
         gain, constant = tare
         return Slip(
             "wrong tare",
@@ -151,9 +181,14 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
             gain - right,
         )
     cured = middle + np.log(best.depth / best.swe)
-    if abs(off - np.log(best.swe / best.depth)) > 3.5 * sd or not low <= cured <= high:
+    if abs(off - np.log(best.swe / best.depth)) > FITS_SD * spread(best.depth) or not low <= cured <= high:
         return None
     return Slip("unit mix-up", best.words, mixed - right)
+
+
+def _of_core(core: float, stake: float) -> float:
+    """Return how likely cores are so long when depths are `stake` times too large, cores slipped alike or not at all."""
+    return max(_gauss(core / CORE_SD), _gauss((core + np.log(stake)) / CORE_SD))
 
 
 def _constant_weight(points: Points, expected: Expected) -> tuple[float, float] | None:
@@ -171,14 +206,15 @@ def _constant_weight(points: Points, expected: Expected) -> tuple[float, float] 
     one = points.log_density()[there]
     sd = np.hypot(POINT_DENSITY_SD, reading)
     together = float(np.sum(_heavy_tailed((one - np.median(one)) / sd) - np.log(sd)))
+    wide = expected.density_sd_at(float(np.median(depth)))
     best = (-np.inf, 0.0)
     for step in np.linspace(-2, 2, 17):
-        rho = np.exp(expected.density + step * expected.density_sd)
+        rho = np.exp(expected.density + step * wide)
         constant = float(np.median(swe - rho * depth))
-        sd_mm = np.hypot(POINT_DENSITY_SD * rho * depth, READING_SWE_MM)
+        sd_mm = np.hypot(POINT_DENSITY_SD * rho * depth, points.scale_error_mm())
         # In logarithms of SWE like the other side: a density of log w is w times that of w.
         line = float(np.sum(_heavy_tailed((swe - constant - rho * depth) / sd_mm) - np.log(sd_mm / swe)))
-        best = max(best, (line - together + _gauss(step) + TARE_RARITY, constant))
+        best = max(best, (line - together + _gauss(step) - np.log(wide) + TARE_RARITY, constant))
     swe_at, swe_sd = expected.swe()
     if np.isfinite(swe_at):
         left = float(np.mean(swe)) - best[1]
@@ -195,6 +231,7 @@ def odd_points(points: Points, many_sd: float) -> list[tuple[int, Slip | None, s
     many_sd : a density further from the median of the others than so many standard deviations does not fit.
     """
     density, depth, reading = points.log_density(), points.log_depth(), points.reading_error()
+    core = points.log_core()
     odd: list[tuple[int, Slip | None, str]] = []
     for place in range(len(depth)):
         middle, spread, count = _of_others(density, place)
@@ -213,24 +250,25 @@ def odd_points(points: Points, many_sd: float) -> list[tuple[int, Slip | None, s
         said = f"depth {np.exp(deep):.2f} times the others' median"
         if weighed:
             said = f"density {np.exp(density[place]):.0f} kg/m3, the others' median {np.exp(middle):.0f} kg/m3, " + said
-        odd.append((place, _slip_of_point((off if weighed else None, sd), (deep, depth_spread)), said))
+        slip = _slip_of_point((off if weighed else None, sd), (deep, depth_spread), core[place])
+        odd.append((place, slip, said))
     return odd
 
 
-def _slip_of_point(density: tuple[float | None, float], depth: tuple[float, float]) -> Slip | None:
+def _slip_of_point(density: tuple[float | None, float], depth: tuple[float, float], core: float) -> Slip | None:
     """Return the mix-up that explains a point better than a badly taken core or a misread stake does."""
     (off, sd), (deep, depth_sd) = density, depth
     deep = deep if np.isfinite(deep) else 0.0
 
     def likely(stake: float, water: float) -> float:
-        told = _gauss((deep - np.log(stake)) / depth_sd)
+        told = _gauss((deep - np.log(stake)) / depth_sd) + _of_core(core, stake)
         return told if off is None else told + _gauss((off - np.log(water / stake)) / sd) - np.log(sd)
 
     wide = np.hypot(sd, ODD_SD)
-    core = _gauss(deep / depth_sd) + (0.0 if off is None else _gauss(off / wide) - np.log(wide))
+    badly_taken = _gauss(deep / depth_sd) + _gauss(core / CORE_SD) + (0.0 if off is None else _gauss(off / wide) - np.log(wide))
     known = [mix_up for mix_up in MIX_UPS if mix_up.words not in SHARED_SCALE]
     best = max(known, key=lambda mix_up: likely(mix_up.depth, mix_up.swe) + mix_up.rarity)
-    gain = likely(best.depth, best.swe) + best.rarity - 1.0 - core
+    gain = likely(best.depth, best.swe) + best.rarity - 1.0 - badly_taken
     return Slip("unit mix-up", best.words, gain) if gain > 0 else None
 
 

@@ -27,7 +27,9 @@ def superseded(samples: pd.DataFrame) -> tuple[pd.Series, list[Finding]]:
     told = samples[samples["used"]].assign(name=lambda s: s["point"].map(_plain))
     gone = pd.Series(data=False, index=samples.index)
     findings: list[Finding] = []
-    for _, visit in told.groupby(["site_id", "date"], sort=True):
+    repeats = told.duplicated(["site_id", "date", "name"], keep=False)
+    several = repeats.groupby([told["site_id"], told["date"]]).transform("any")
+    for _, visit in told[several].groupby(["site_id", "date"], sort=True):
         sheets = _sheets(visit)
         for number, sheet in enumerate(sheets):
             for later in sheets[number + 1 :]:
