@@ -14,6 +14,7 @@ from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
 from pipeline.methods.background import CarriedFlight, TerrainBackground
 from pipeline.methods.density import BulkDensity, autumn_origin
+from pipeline.methods.depth_only import with_depth_only_sites
 from pipeline.methods.errors import ErrorPart, KrigedPart, VolumeCovariance, volume_covariance
 from pipeline.methods.flight_swe import Flown, fill_voids, flight_swe
 from pipeline.methods.intervals import censored_quantile
@@ -92,7 +93,7 @@ def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
     ------
     NoEstimateError : there is neither a usable site nor a flight.
     """
-    inputs = _with_exposure(inputs)
+    inputs = _with_depth_only_sites(_with_exposure(inputs), choices)
     flown = None
     for flight in inputs.flights:
         flown = _flown(flight, flown, inputs, choices)
@@ -118,6 +119,15 @@ def _with_exposure(inputs: DayInputs) -> DayInputs:
     row, column = sites["row"].to_numpy(), sites["column"].to_numpy()
     cell = {name: terrain[name].to_numpy()[row, column] for name in ("northness", "canopy")}
     return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites.assign(**cell)))
+
+
+def _with_depth_only_sites(inputs: DayInputs, choices: Choices) -> DayInputs:
+    """Return the inputs with SWE for the sites that measured a depth alone, on the days that are asked for."""
+    days = [inputs.date, *(dt.date.fromisoformat(flight.attrs["date"]) for flight in inputs.flights)]
+    ground = with_depth_only_sites(
+        inputs.ground, lambda date: _density(inputs, choices).fit(inputs.densities, date), days
+    )
+    return replace(inputs, ground=ground)
 
 
 def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices: Choices) -> Flown:

@@ -40,7 +40,7 @@ from pipeline.measurements.overrides import (
     with_values,
     without_overridden,
 )
-from pipeline.measurements.points import course_visits, station_density, station_swe_se_mm
+from pipeline.measurements.points import STATION_DEPTH_SE_M, course_visits, station_density, station_swe_se_mm
 from pipeline.measurements.samplers import without_sampler_bias
 from pipeline.measurements.station_checks import StationLimits, check_stations
 from pipeline.problems import Finding, InputError, findings_table
@@ -233,6 +233,7 @@ def _measurements(
     weighed = [station_density(daily, settings.checks.density_least_depth_m), visits.dropna(subset="density_kg_m3")]
     densities = pd.concat([table[names] for table in weighed], ignore_index=True)
     densities = densities.assign(elevation_m=known["elevation_m"].reindex(densities["site_id"]).to_numpy())
+    daily = daily.assign(depth_se_m=STATION_DEPTH_SE_M)
     return GroundRecord(known, daily, station_swe_se_mm(daily["swe_mm"]), visits), densities, rows, findings
 
 

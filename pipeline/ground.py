@@ -16,9 +16,10 @@ class GroundRecord:
     Parameters
     ----------
     sites : indexed by site_id: kind, x, y (m), elevation_m (the terrain's), inside and what else is known of the place.
-    daily : station days: site_id, date, swe_mm.
-    station_se_mm : error of each row of `daily`.
-    visits : course visits: site_id, date, swe_mm, swe_se_mm.
+    daily : station days: site_id, date, swe_mm, depth_m, depth_se_m.
+    station_se_mm : error of the SWE of each row of `daily`.
+    visits : course visits: site_id, date, nominal_date, swe_mm, swe_se_mm, depth_m, depth_se_m, density_kg_m3,
+        density_se_kg_m3, points, by_depth (SWE told by depth and the density model).
     """
 
     sites: pd.DataFrame

@@ -330,9 +330,9 @@ def _points_against_their_course(samples: pd.DataFrame, limits: CourseLimits) ->
     """Set aside the points that do not fit the others of their visit, each with what probably happened."""
     findings = []
     for rows, points in _points_of(samples).values():
-        for place, slip, said in odd_points(points, limits.outlier_mad):
+        for place, slip, figures_of_point in odd_points(points, limits.outlier_mad):
             visit = samples.loc[rows]
-            row = visit.iloc[[place]]
+            row, said = visit.iloc[[place]], figures_of_point
             rule, detail = (
                 "sample against its course",
                 "the point does not fit the others of the course; look at tare, cutter and stake",
@@ -461,7 +461,7 @@ def _notes(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> lis
                 f"below {limits.bulk_swe_mm:g} mm weigh several cores together and write how many under cores",
             ),
             (
-                depth > THIN_M and not low <= density <= high,
+                depth > THIN_M and (density < low or density > high),
                 "density against season",
                 f"density {density:.0f} kg/m3, usual {low:.0f} to {high:.0f} kg/m3",
                 "denser or lighter than mountain snow usually is at this time of the season; look at unit and tare",

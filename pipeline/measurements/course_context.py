@@ -290,7 +290,9 @@ class StationDays:
         place = day - first, pd.Index(names).get_indexer(daily["site_id"])
         swe, depth = np.full((count, len(names)), np.nan), np.full((count, len(names)), np.nan)
         swe[place], depth[place] = daily["swe_mm"].to_numpy(float), daily["depth_m"].to_numpy(float)
-        swe, depth = (pd.DataFrame(v).ffill(limit=NEAREST_STATION_DAYS).bfill(limit=NEAREST_STATION_DAYS) for v in (swe, depth))
+        swe, depth = (
+            pd.DataFrame(v).ffill(limit=NEAREST_STATION_DAYS).bfill(limit=NEAREST_STATION_DAYS) for v in (swe, depth)
+        )
         density = np.log((swe / depth.where(depth > THIN_M)).where(swe > 0))
         step = swe.interpolate(limit_area="inside").iloc[::STEP_DAYS].diff().fillna(0.0)
         return cls(

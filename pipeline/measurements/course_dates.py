@@ -83,5 +83,8 @@ def far_from_nominal(samples: pd.DataFrame, most_days: float) -> dict:
 
 
 def _both(samples: pd.DataFrame) -> pd.Series:
-    said = samples["nominal_date"].map("nominal date {:%Y-%m-%d}".format, na_action="ignore").fillna("no nominal date")
-    return samples["date"].map("date {:%Y-%m-%d}, ".format) + said
+    words = [
+        f"date {date:%Y-%m-%d}, nominal date {'not given' if pd.isna(nominal) else nominal.date()}"
+        for date, nominal in zip(samples["date"], samples["nominal_date"], strict=True)
+    ]
+    return pd.Series(words, samples.index, dtype=str)

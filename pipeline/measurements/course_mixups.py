@@ -55,7 +55,10 @@ MIX_UPS = (
 )
 """Both ten times too small is not among them: that is what a course looks like that melts out before its neighbours."""
 
-SHARED_SCALE = ("SWE in inches under centimetres (x 2.54 mends it)", "SWE in centimetres taken for inches (x 0.3937 mends it)")
+SHARED_SCALE = (
+    "SWE in inches under centimetres (x 2.54 mends it)",
+    "SWE in centimetres taken for inches (x 0.3937 mends it)",
+)
 """A single core that is so much too light or heavy is more often badly taken than written in another unit: the whole sheet's
 matter alone."""
 
@@ -120,10 +123,15 @@ class Points:
             return READING_SWE_MM
         return float(np.clip(np.diff(weights).min() / 2, LEAST_READING_SWE_MM, READING_SWE_MM))
 
-    def reading_error(self) -> np.ndarray:
-        """Return the error of each point's log density from reading stake and scale."""
+    def reading_error(self, density_kg_m3: float) -> np.ndarray:
+        """Return the error of each point's log density from reading stake and scale.
+
+        A weight that is too small by a slip is not read the worse for it: the scale's error counts against what snow of a
+        density of `density_kg_m3` would weigh, where that is more.
+        """
         with np.errstate(divide="ignore", invalid="ignore"):
-            return np.hypot(READING_DEPTH_M / self.depth_m, self.scale_error_mm() / self.swe_mm)
+            weight = np.maximum(self.swe_mm, density_kg_m3 * self.depth_m)
+            return np.hypot(READING_DEPTH_M / self.depth_m, self.scale_error_mm() / weight)
 
 
 @dataclass(frozen=True)
@@ -148,7 +156,7 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
     there = np.isfinite(density)
     if not there.any():
         return None
-    density, reading = density[there], points.reading_error()[there]
+    density, reading = density[there], points.reading_error(np.exp(expected.density))[there]
     middle = float(np.median(density))
     # Rounding does not average out wholly: a scale read in steps is off the same way in like snow.
     own = float(np.median(np.hypot(POINT_DENSITY_SD, reading))) / np.sqrt(len(density))
@@ -202,7 +210,7 @@ def _constant_weight(points: Points, expected: Expected) -> tuple[float, float] 
     depth, swe = points.depth_m[there], points.swe_mm[there]
     if len(depth) < LEAST_POINTS:
         return None
-    reading = points.reading_error()[there]
+    reading = points.reading_error(np.exp(expected.density))[there]
     one = points.log_density()[there]
     sd = np.hypot(POINT_DENSITY_SD, reading)
     together = float(np.sum(_heavy_tailed((one - np.median(one)) / sd) - np.log(sd)))
@@ -230,8 +238,10 @@ def odd_points(points: Points, many_sd: float) -> list[tuple[int, Slip | None, s
     points : of one visit.
     many_sd : a density further from the median of the others than so many standard deviations does not fit.
     """
-    density, depth, reading = points.log_density(), points.log_depth(), points.reading_error()
-    core = points.log_core()
+    density, depth, core = points.log_density(), points.log_depth(), points.log_core()
+    if not np.isfinite(depth).any():
+        return []
+    reading = points.reading_error(np.exp(np.nanmedian(density)) if np.isfinite(density).any() else np.nan)
     odd: list[tuple[int, Slip | None, str]] = []
     for place in range(len(depth)):
         middle, spread, count = _of_others(density, place)
@@ -241,9 +251,7 @@ def odd_points(points: Points, many_sd: float) -> list[tuple[int, Slip | None, s
         depth_spread = float(np.clip(depth_spread, *POINT_DEPTH_SD))
         off, deep = density[place] - middle, depth[place] - depth_middle
         dense = count >= LEAST_POINTS - 1 and abs(off) > many_sd * sd
-        high = (
-            depth_count >= LEAST_POINTS - 1 and deep > np.log(DEEP_RATIO) and depth_middle > np.log(DEEP_LEAST_M)
-        )
+        high = depth_count >= LEAST_POINTS - 1 and deep > np.log(DEEP_RATIO) and depth_middle > np.log(DEEP_LEAST_M)
         if not (dense or high):
             continue
         weighed = np.isfinite(off) and count >= LEAST_POINTS - 1
@@ -265,7 +273,9 @@ def _slip_of_point(density: tuple[float | None, float], depth: tuple[float, floa
         return told if off is None else told + _gauss((off - np.log(water / stake)) / sd) - np.log(sd)
 
     wide = np.hypot(sd, ODD_SD)
-    badly_taken = _gauss(deep / depth_sd) + _gauss(core / CORE_SD) + (0.0 if off is None else _gauss(off / wide) - np.log(wide))
+    badly_taken = (
+        _gauss(deep / depth_sd) + _gauss(core / CORE_SD) + (0.0 if off is None else _gauss(off / wide) - np.log(wide))
+    )
     known = [mix_up for mix_up in MIX_UPS if mix_up.words not in SHARED_SCALE]
     best = max(known, key=lambda mix_up: likely(mix_up.depth, mix_up.swe) + mix_up.rarity)
     gain = likely(best.depth, best.swe) + best.rarity - 1.0 - badly_taken

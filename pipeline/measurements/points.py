@@ -38,7 +38,7 @@ def course_visits(samples: pd.DataFrame) -> pd.DataFrame:
     DataFrame : site_id, date (the true one), nominal_date (missing where the sheet gives none), swe_mm (mean over points, bare
         points counted as zero; Agriculture Handbook 169), swe_se_mm (sampling error of that mean with the sampler's), depth_m,
         depth_se_m, density_kg_m3 (ratio of the means over the points that were weighed, never the mean of ratios),
-        density_se_kg_m3, points. SWE is missing where no point was weighed; depth-only points strengthen the depth and,
+        density_se_kg_m3, points, by_depth (false: nothing here is told by depth alone). SWE is missing where no point was weighed; depth-only points strengthen the depth and,
         through the density, the SWE.
     """
     kept = samples[samples["used"]].copy()
@@ -55,7 +55,8 @@ def course_visits(samples: pd.DataFrame) -> pd.DataFrame:
     names = ["site_id", "date", "nominal_date", *VISIT_NUMBERS]
     # An empty table has no types of its own.
     days = dict.fromkeys(["date", "nominal_date"], "datetime64[s]")
-    return pd.DataFrame(rows, columns=names).astype({**days, **dict.fromkeys(VISIT_NUMBERS, float)})
+    visits = pd.DataFrame(rows, columns=names).astype({**days, **dict.fromkeys(VISIT_NUMBERS, float)})
+    return visits.assign(by_depth=False)
 
 
 def _course_value(visit: pd.DataFrame) -> dict[str, float]:
@@ -80,7 +81,9 @@ def _course_value(visit: pd.DataFrame) -> dict[str, float]:
         density = float(np.average(swe[both], weights=weight[both])) / core_depth
         about = _spread_about_ratio(swe[both] - density * depth[both], weight[both], density * core_depth)
         n = float(weight[both].sum())
-        density_se = density * float(np.hypot(about / np.sqrt(n) / (density * core_depth), SAMPLER_SE)) if density else np.nan
+        density_se = (
+            density * float(np.hypot(about / np.sqrt(n) / (density * core_depth), SAMPLER_SE)) if density else np.nan
+        )
         if deep > cores:
             swe_mean = density * depth_mean
             variance = (density * depth_spread) ** 2 / deep + max(1 / n - 1 / deep, 0.0) * about**2

@@ -53,6 +53,79 @@ def site_values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     return values
 
 
+SITE_VARIATION = 0.2
+"""Spread of a site's SWE about its own cell's mean, as a share: what a prediction for the cell cannot know of a point (15 to
+30 %, common practice, no source)."""
+
+DENSITY_AGEING = 0.006
+"""Error that a measured density gains in a day, as a share: snow changes its density by 15 to 20 % in a month (common practice,
+no source)."""
+
+POINT_NUMBERS = [
+    "swe_mm", "swe_se_mm", "cell_se_mm", "depth_m", "depth_se_m", "density_kg_m3", "density_se_kg_m3", "age_days",
+]  # fmt: skip
+
+
+def points_on(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
+    """Return SWE, depth and density of every site that can tell of `date`, with their errors, indexed by site_id.
+
+    Returns
+    -------
+    DataFrame : swe_mm; swe_se_mm, of instrument or sampling and of carrying; cell_se_mm, that with the spread of a point about its
+        cell's mean (representativeness); depth_m, depth_se_m; density_kg_m3, density_se_kg_m3; age_days of the SWE, of the depth
+        where there is no SWE; measured_on.
+
+    Notes
+    -----
+    Density is the site's newest, its error growing by `DENSITY_AGEING`; it is not moved on by the stations' change, which made the
+    demo basin worse (docs/method.md). A depth measured on the day is itself; else depth is what SWE and density make it, with the
+    product rule: the squares of the relative errors add up.
+    """
+    values = site_values(ground, date)
+    table = values[["swe_mm", "swe_se_mm", "age_days", "measured_on"]].join(_newest_density(ground, date), how="outer")
+    depth = _newest_depth(ground, date)
+    table = table.join(depth, how="outer")
+    table["cell_se_mm"] = np.hypot(table["swe_se_mm"], SITE_VARIATION * table["swe_mm"])
+    made = table["swe_mm"] / table["density_kg_m3"]
+    share = np.hypot(
+        table["swe_se_mm"] / table["swe_mm"].where(table["swe_mm"] > 0),
+        table["density_se_kg_m3"] / table["density_kg_m3"],
+    )
+    today = (table["depth_age"] == 0) | made.isna()
+    table["depth_m"] = table["depth_m"].where(today, made)
+    table["depth_se_m"] = table["depth_se_m"].where(today, made * share)
+    table["age_days"] = table["age_days"].fillna(table["depth_age"])
+    return table[[*POINT_NUMBERS, "measured_on"]].astype(dict.fromkeys(POINT_NUMBERS, float))
+
+
+def _newest_density(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
+    """Return each site's newest density up to the date with its error grown by age, indexed by site_id."""
+    daily = ground.daily
+    depth = daily["depth_m"].where(daily["depth_m"] > 0)
+    density = daily["swe_mm"] / depth
+    share = np.hypot(ground.station_se_mm / daily["swe_mm"].where(daily["swe_mm"] > 0), daily["depth_se_m"] / depth)
+    daily = daily.assign(density_kg_m3=density, density_se_kg_m3=density * share)
+    newest = _newest(ground, daily, "density_kg_m3", "density_se_kg_m3", date)
+    grown = DENSITY_AGEING * newest.pop("age") * newest["density_kg_m3"]
+    return newest.assign(density_se_kg_m3=np.hypot(newest["density_se_kg_m3"], grown))
+
+
+def _newest_depth(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
+    """Return each site's newest depth up to the date, its error and its age in days, indexed by site_id."""
+    return _newest(ground, ground.daily, "depth_m", "depth_se_m", date).rename(columns={"age": "depth_age"})
+
+
+def _newest(ground: GroundRecord, daily: pd.DataFrame, name: str, error: str, date: dt.date) -> pd.DataFrame:
+    names = ["site_id", "date", name, error]
+    known = pd.concat(
+        [daily[names].assign(reach=STATION_DAYS), ground.visits[names].assign(reach=NEAREST_DAYS)], ignore_index=True
+    ).dropna(subset=name)
+    known["age"] = (pd.Timestamp(date) - known["date"]).dt.days
+    known = known[(known["age"] >= 0) & (known["age"] <= known["reach"])]
+    newest = known.sort_values(["site_id", "age"], kind="stable").drop_duplicates("site_id").set_index("site_id")
+    return newest[[name, error, "age"]].astype(float)
+
+
 def _moved(ground: GroundRecord, date: dt.date, age_days: float, swe_mm: pd.Series) -> tuple[np.ndarray, np.ndarray]:
     """Return SWE measured `age_days` before (or after, when negative) moved to `date`, and what was turned over."""
     elevation = ground.sites.loc[swe_mm.index, "elevation_m"].to_numpy(float)

@@ -13,11 +13,7 @@ from pipeline.ground import GroundRecord
 from pipeline.methods.background import CarriedFlight, Prediction, TerrainBackground
 from pipeline.methods.density import BulkDensity, leave_one_out
 from pipeline.methods.scores import scores
-from pipeline.methods.site_values import NEAREST_DAYS, STATION_DAYS, site_values
-
-SITE_VARIATION = 0.2
-"""Spread of a site's SWE about its own cell's mean, as a share: what a prediction for the cell cannot know of a point (15 to
-30 %, common practice, no source)."""
+from pipeline.methods.site_values import SITE_VARIATION, points_on, site_values
 
 SITE_COLUMNS = [
     "site_id", "x", "y", "elevation_m", "inside", "swe_mm", "swe_se_mm", "depth_m", "density_kg_m3", "age_days",
@@ -51,11 +47,12 @@ def site_table(
     estimate. A site's error against its cell (`SITE_VARIATION`) is counted in the error of the estimate without it.
     """
     date, places = when_where
-    values = site_values(ground, date)
+    points = points_on(ground, date)
+    values = points.dropna(subset="swe_mm")
     sites = ground.sites
     row, column = sites["row"].to_numpy(), sites["column"].to_numpy()
     table = sites.reset_index()[["site_id", "x", "y", "elevation_m", "inside"]].set_index("site_id")
-    table = table.join(values[["swe_mm", "swe_se_mm", "age_days"]]).join(_depth_and_density(ground, date))
+    table = table.join(points[["swe_mm", "swe_se_mm", "depth_m", "density_kg_m3", "age_days"]])
     table["estimate_mm"] = today.swe_mm[row, column]
     without = pd.DataFrame({"mean": today.swe_mm[row, column], "se": today.se_mm[row, column]}, index=sites.index)
     if today.flown is None:
@@ -65,8 +62,24 @@ def site_table(
     table["estimate_without_se_mm"] = np.hypot(without["se"], SITE_VARIATION * without["mean"])
     table["used"] = table["swe_mm"].notna()
     table["reason"] = np.where(table["used"], "", "no accepted SWE near the date")
+    table["reason"] = table["reason"].where(~table["used"], _remarks(ground, values).reindex(table.index).fillna(""))
     table["age_days"] = table["age_days"].clip(lower=0)
     return table.reset_index()[SITE_COLUMNS].sort_values("site_id", ignore_index=True)
+
+
+def _remarks(ground: GroundRecord, values: pd.DataFrame) -> pd.Series:
+    """Return what is to be known of the sites' values: a course's nominal day beside its true one, SWE told by depth alone."""
+    visits = ground.visits.set_index(["site_id", "date"])
+    stood = pd.MultiIndex.from_arrays([values.index, values["measured_on"]])
+    visits = visits[~visits.index.duplicated()].reindex(stood).set_axis(values.index)
+    other_day = visits["nominal_date"].notna() & (visits["nominal_date"] != values["measured_on"])
+    words = values["measured_on"].map("surveyed {:%Y-%m-%d}".format) + visits["nominal_date"].map(
+        " for {:%Y-%m-%d}".format, na_action="ignore"
+    )
+    by_depth = visits["by_depth"].fillna(value=False).astype(bool)
+    return words.where(other_day, "").astype(str) + by_depth.map(
+        {True: "SWE from depth and the density model", False: ""}
+    )
 
 
 def _estimate_without(
@@ -87,22 +100,6 @@ def _estimate_without(
     place = place.assign(row=("site", site["row"].to_numpy()), column=("site", site["column"].to_numpy()))
     predicted: Prediction = background.unfitted().fit(rest, date).predict(place)
     return float(predicted.swe_mm[0]), float(predicted.standard_error()[0])
-
-
-def _depth_and_density(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
-    """Return each site's newest depth (m) and density (kg/m3) up to the date, indexed by site_id."""
-    daily = ground.daily.assign(
-        density_kg_m3=ground.daily["swe_mm"] / ground.daily["depth_m"].where(ground.daily["depth_m"] > 0)
-    )
-    names = ["site_id", "date", "depth_m", "density_kg_m3"]
-    known = pd.concat([daily[names], ground.visits[names]], ignore_index=True).dropna(subset="depth_m")
-    age = (pd.Timestamp(date) - known["date"]).dt.days
-    known = known[
-        (age >= 0) & (age <= np.where(known["site_id"].isin(ground.daily["site_id"]), STATION_DAYS, NEAREST_DAYS))
-    ]
-    return (
-        known.sort_values("date", kind="stable").drop_duplicates("site_id", keep="last").set_index("site_id")[names[2:]]
-    )
 
 
 def swe_skill(sites: pd.DataFrame, model: str) -> pd.DataFrame:
