@@ -42,15 +42,15 @@ MIX_UPS = (
     MixUp("depths and SWE in inches under centimetres and millimetres (x 2.54 and x 25.4 mend it)", 1 / 2.54, 1 / 25.4),
     MixUp("SWE in centimetres under millimetres (x 10 mends it)", 1.0, 0.1),
     MixUp("depths in millimetres, or a slipped decimal point (x 0.1 mends it)", 10.0, 1.0),
-    MixUp("depths in centimetres taken for inches (x 0.3937 mends it)", 2.54, 1.0, -1.0),
-    MixUp("SWE in millimetres taken for inches (x 0.03937 mends it)", 1.0, 25.4, -1.0),
-    MixUp("depths and SWE in metric units taken for inches (x 0.3937 and x 0.03937 mend it)", 2.54, 25.4, -1.0),
+    MixUp("depths in centimetres taken for inches (x 0.3937 mends it)", 2.54, 1.0, -3.0),
+    MixUp("SWE in millimetres taken for inches (x 0.03937 mends it)", 1.0, 25.4, -3.0),
+    MixUp("depths and SWE in metric units taken for inches (x 0.3937 and x 0.03937 mend it)", 2.54, 25.4, -3.0),
     MixUp("SWE ten times too large, a slipped decimal point (x 0.1 mends it)", 1.0, 10.0, -1.0),
     MixUp("depths ten times too small, a slipped decimal point (x 10 mends it)", 0.1, 1.0, -1.0),
     MixUp("depths in metres under centimetres (x 100 mends it)", 0.01, 1.0, -1.0),
     MixUp("depths in feet under centimetres (x 30.48 mends it)", 1 / 30.48, 1.0, -1.0),
     MixUp("SWE in inches under centimetres (x 2.54 mends it)", 1.0, 1 / 2.54, -2.0),
-    MixUp("SWE in centimetres taken for inches (x 0.3937 mends it)", 1.0, 2.54, -2.0),
+    MixUp("SWE in centimetres taken for inches (x 0.3937 mends it)", 1.0, 2.54, -3.0),
     MixUp("depths and SWE ten times too large (x 0.1 mends both)", 10.0, 10.0, -0.5),
 )
 """Both ten times too small is not among them: that is what a course looks like that melts out before its neighbours."""
@@ -85,6 +85,9 @@ POINT_DEPTH_SD = (0.25, 0.6)
 
 ODD_SD = 0.5
 """Spread, in natural logarithms, of a core that was badly taken, which may be off by anything."""
+
+POINT_RARITY = -1.7
+"""Natural logarithm of how much rarer one row in another unit is than one core badly taken (chosen)."""
 
 DEEP_RATIO = 5.0
 """A point this much deeper than the median of its course, where that is more than thin, is no drift but a slip."""
@@ -278,7 +281,7 @@ def _slip_of_point(density: tuple[float | None, float], depth: tuple[float, floa
     )
     known = [mix_up for mix_up in MIX_UPS if mix_up.words not in SHARED_SCALE]
     best = max(known, key=lambda mix_up: likely(mix_up.depth, mix_up.swe) + mix_up.rarity)
-    gain = likely(best.depth, best.swe) + best.rarity - 1.0 - badly_taken
+    gain = likely(best.depth, best.swe) + best.rarity + POINT_RARITY - badly_taken
     return Slip("unit mix-up", best.words, gain) if gain > 0 else None
 
 

@@ -69,17 +69,17 @@ def site_table(
 
 def _remarks(ground: GroundRecord, values: pd.DataFrame) -> pd.Series:
     """Return what is to be known of the sites' values: a course's nominal day beside its true one, SWE told by depth alone."""
-    visits = ground.visits.set_index(["site_id", "date"])
-    stood = pd.MultiIndex.from_arrays([values.index, values["measured_on"]])
-    visits = visits[~visits.index.duplicated()].reindex(stood).set_axis(values.index)
-    other_day = visits["nominal_date"].notna() & (visits["nominal_date"] != values["measured_on"])
-    words = values["measured_on"].map("surveyed {:%Y-%m-%d}".format) + visits["nominal_date"].map(
-        " for {:%Y-%m-%d}".format, na_action="ignore"
-    )
-    by_depth = visits["by_depth"].fillna(value=False).astype(bool)
-    return words.where(other_day, "").astype(str) + by_depth.map(
-        {True: "SWE from depth and the density model", False: ""}
-    )
+    visits = {(visit.site_id, visit.date): visit for visit in ground.visits.itertuples()}
+    remarks = {}
+    for value in values.itertuples():
+        visit = visits.get((value.Index, value.measured_on))
+        if visit is None:
+            continue
+        if visit.by_depth:
+            remarks[value.Index] = "SWE from depth and the density model"
+        elif pd.notna(visit.nominal_date) and visit.nominal_date != visit.date:
+            remarks[value.Index] = f"surveyed {visit.date:%Y-%m-%d} for {visit.nominal_date:%Y-%m-%d}"
+    return pd.Series(remarks, dtype=str)
 
 
 def _estimate_without(
