@@ -1,0 +1,88 @@
+"""What the sites say on a date: carried SWE, depth and density with errors that grow, and sites that measure depth alone."""
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipeline.ground import GroundRecord
+from pipeline.methods.density import BulkDensity
+from pipeline.methods.depth_only import with_depth_only_sites
+from pipeline.methods.site_values import SITE_VARIATION, points_on
+
+DATE = dt.date(2031, 3, 10)
+ORIGIN = dt.date(2030, 10, 1)
+VISIT = {
+    "site_id": "C", "date": pd.Timestamp("2031-03-01"), "nominal_date": pd.NaT, "swe_mm": 300.0, "swe_se_mm": 15.0,
+    "depth_m": 1.0, "depth_se_m": 0.05, "density_kg_m3": 300.0, "density_se_kg_m3": 15.0, "points": 8.0, "by_depth": False,
+}  # fmt: skip
+
+
+def ground(visits=(VISIT,), **columns):
+    """A course at 2000 m and a station at 2100 m that gains 4 mm a day."""
+    days = pd.date_range("2031-02-20", "2031-03-10")
+    swe = 200.0 + 4.0 * np.arange(len(days))
+    daily = pd.DataFrame({"site_id": "S", "date": days, "swe_mm": swe, "depth_m": swe / 280.0, "depth_se_m": 0.02})
+    daily = daily.assign(**columns)
+    sites = pd.DataFrame({"elevation_m": [2000.0, 2100.0]}, index=pd.Index(["C", "S"], name="site_id"))
+    return GroundRecord(sites, daily, np.hypot(5.0, 0.03 * daily["swe_mm"].to_numpy()), pd.DataFrame(list(visits)))
+
+
+def model_on(date):
+    return BulkDensity("alpine", ORIGIN).fit(
+        pd.DataFrame(columns=["site_id", "date", "depth_m", "density_kg_m3", "elevation_m"]).astype(
+            {"date": "datetime64[s]", "depth_m": float, "density_kg_m3": float, "elevation_m": float}
+        ),
+        date,
+    )
+
+
+def test_a_course_is_carried_with_growing_error_and_its_depth_follows():
+    then, now = points_on(ground(), dt.date(2031, 3, 1)).loc["C"], points_on(ground(), DATE).loc["C"]
+    assert (then["swe_mm"], then["swe_se_mm"], then["depth_m"], then["age_days"]) == (300.0, 15.0, 1.0, 0.0)
+    assert now["age_days"] == 9
+    assert now["swe_mm"] == pytest.approx(
+        336.0, abs=5.0
+    )  # the station gained 36 mm, its line on elevation is nearly flat
+    for name in ("swe_se_mm", "density_se_kg_m3", "depth_se_m"):
+        assert now[name] > then[name]
+    assert now["depth_m"] == pytest.approx(now["swe_mm"] / now["density_kg_m3"])
+    assert now["cell_se_mm"] == pytest.approx(np.hypot(now["swe_se_mm"], SITE_VARIATION * now["swe_mm"]))
+
+
+def test_a_station_of_the_day_is_as_it_measured():
+    station = points_on(ground(), DATE).loc["S"]
+    assert station["age_days"] == 0
+    assert station["depth_m"] == pytest.approx(station["swe_mm"] / 280.0)
+    assert station["density_kg_m3"] == pytest.approx(280.0)
+    share = np.hypot(station["swe_se_mm"] / station["swe_mm"], 0.02 / station["depth_m"])
+    assert station["density_se_kg_m3"] == pytest.approx(280.0 * share)
+
+
+@pytest.mark.parametrize("site", ["C", "S"])
+def test_a_site_with_depth_alone_gets_swe_by_the_density_model_and_the_product_rule(site):
+    unweighed = VISIT | {"swe_mm": np.nan, "swe_se_mm": np.nan, "density_kg_m3": np.nan, "density_se_kg_m3": np.nan}
+    record = ground((unweighed,)) if site == "C" else ground(swe_mm=np.nan)
+    assert site not in points_on(record, DATE).dropna(subset="swe_mm").index
+    told = with_depth_only_sites(record, model_on, [DATE])
+    visit = told.visits.set_index("site_id").loc[site]
+    day = visit["date"].date()
+    density, common, local = (float(v[0]) for v in model_on(day).predict([visit["depth_m"]], [record.sites.loc[site, "elevation_m"]]))
+    assert visit["by_depth"]
+    assert visit["swe_mm"] == pytest.approx(density * visit["depth_m"])
+    relative = np.sqrt((visit["depth_se_m"] / visit["depth_m"]) ** 2 + (common**2 + local**2) / density**2)
+    assert visit["swe_se_mm"] == pytest.approx(relative * visit["swe_mm"])
+    assert np.isfinite(points_on(told, DATE).loc[site, "swe_mm"])
+    # Its depth settles as well as melts: no gain or loss is taken from it.
+    assert site not in told.station_series.columns
+
+
+def test_a_site_that_is_weighed_needs_no_model():
+    record = ground()
+    assert with_depth_only_sites(record, model_on, [DATE]) is record
+    bare = ground(
+        ({**VISIT, "site_id": "C", "depth_m": 0.0, "depth_se_m": 0.0, "swe_mm": np.nan, "swe_se_mm": np.nan},)
+    )
+    visit = with_depth_only_sites(bare, model_on, [DATE]).visits.iloc[0]
+    assert (visit["swe_mm"], visit["swe_se_mm"]) == (0.0, 0.0)
