@@ -329,8 +329,9 @@ def _sheet_with_a_slip(rows: pd.DataFrame, visit: pd.Series, expected: Expected,
 def _points_against_their_course(samples: pd.DataFrame, limits: CourseLimits) -> list[Finding]:
     """Set aside the points that do not fit the others of their visit, each with what probably happened."""
     findings = []
+    usual = _usual_depth(samples)
     for rows, points in _points_of(samples).values():
-        for place, slip, figures_of_point in odd_points(points, limits.outlier_mad):
+        for place, slip, figures_of_point in odd_points(points, usual[rows], limits.outlier_mad):
             visit = samples.loc[rows]
             row, said = visit.iloc[[place]], figures_of_point
             rule, detail = (
@@ -357,6 +358,17 @@ def _points_against_their_course(samples: pd.DataFrame, limits: CourseLimits) ->
                 detail=detail,
             )
     return findings
+
+
+def _usual_depth(samples: pd.DataFrame) -> np.ndarray:
+    """Return how much deeper in log depth each sample's point was than its course at the other visits, 0 where unknown."""
+    depth = np.log(samples["depth_m"].where(samples["used"] & (samples["depth_m"] > 0)))
+    off = depth - depth.groupby([samples["site_id"], samples["date"]]).transform("median")
+    # One slip of the stake at another visit must not become what is usual.
+    off = off.clip(-1.0, 1.0).where(samples["point"].ne(""))
+    point = off.groupby([samples["site_id"], samples["point"]])
+    others = point.transform("count") - off.notna()
+    return ((point.transform("sum") - off.fillna(0.0)) / others.where(others > 0)).fillna(0.0).to_numpy(float)
 
 
 def _tare_of_another_tube(visit: pd.DataFrame, place: int) -> str | None:

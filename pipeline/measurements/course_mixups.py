@@ -86,6 +86,9 @@ POINT_DEPTH_SD = (0.25, 0.6)
 ODD_SD = 0.5
 """Spread, in natural logarithms, of a core that was badly taken, which may be off by anything."""
 
+STEADY_DEPTH_SD = (0.15, 0.6)
+"""The same beside how deep each point usually is, held within these."""
+
 POINT_RARITY = -1.7
 """Natural logarithm of how much rarer one row in another unit is than one core badly taken (chosen)."""
 
@@ -233,12 +236,14 @@ def _constant_weight(points: Points, expected: Expected) -> tuple[float, float] 
     return best
 
 
-def odd_points(points: Points, many_sd: float) -> list[tuple[int, Slip | None, str]]:
+def odd_points(points: Points, usual: np.ndarray, many_sd: float) -> list[tuple[int, Slip | None, str]]:
     """Return the points that do not fit their course: place in `points`, the slip that explains it if any, and the figures.
 
     Parameters
     ----------
     points : of one visit.
+    usual : how much deeper in log depth each point was than its course at other visits, 0 where there is none: marked points are
+        deep every time, which tells a slip of the stake from one of the scale.
     many_sd : a density further from the median of the others than so many standard deviations does not fit.
     """
     density, depth, core = points.log_density(), points.log_depth(), points.log_core()
@@ -261,7 +266,10 @@ def odd_points(points: Points, many_sd: float) -> list[tuple[int, Slip | None, s
         said = f"depth {np.exp(deep):.2f} times the others' median"
         if weighed:
             said = f"density {np.exp(density[place]):.0f} kg/m3, the others' median {np.exp(middle):.0f} kg/m3, " + said
-        slip = _slip_of_point((off if weighed else None, sd), (deep, depth_spread), core[place])
+        middle_now, spread_now, _ = _of_others(depth - usual, place)
+        spread_now = float(np.clip(spread_now, *STEADY_DEPTH_SD))
+        stake = min((depth_spread, deep), (spread_now, depth[place] - usual[place] - middle_now))
+        slip = _slip_of_point((off if weighed else None, sd), stake[::-1], core[place])
         odd.append((place, slip, said))
     return odd
 

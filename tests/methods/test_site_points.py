@@ -68,7 +68,9 @@ def test_a_site_with_depth_alone_gets_swe_by_the_density_model_and_the_product_r
     told = with_depth_only_sites(record, model_on, [DATE])
     visit = told.visits.set_index("site_id").loc[site]
     day = visit["date"].date()
-    density, common, local = (float(v[0]) for v in model_on(day).predict([visit["depth_m"]], [record.sites.loc[site, "elevation_m"]]))
+    density, common, local = (
+        float(v[0]) for v in model_on(day).predict([visit["depth_m"]], [record.sites.loc[site, "elevation_m"]])
+    )
     assert visit["by_depth"]
     assert visit["swe_mm"] == pytest.approx(density * visit["depth_m"])
     relative = np.sqrt((visit["depth_se_m"] / visit["depth_m"]) ** 2 + (common**2 + local**2) / density**2)
