@@ -279,7 +279,7 @@ def _checked(
     daily = daily_values(records)
     samples, noticed = without_sampler_bias(samples, settings.courses.sampler_bias)
     findings += noticed
-    around = Surroundings(sites["elevation_m"], daily, southern)
+    around = Surroundings(elevation_m=sites["elevation_m"], daily=daily, southern=southern)
     samples, noticed = check_courses(samples, _course_limits(settings), around)
     return samples, daily, findings + noticed
 

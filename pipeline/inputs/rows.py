@@ -34,11 +34,6 @@ def local_days(instants_utc: np.ndarray, utc_offset_hours: float) -> np.ndarray:
     return (instants_utc.astype("datetime64[s]") + offset).astype("datetime64[D]")
 
 
-def up_to(rows: pd.DataFrame, date: dt.date, column: str = "date") -> pd.DataFrame:
-    """Return the rows dated no later than `date`: nothing dated after a day is used for it."""
-    return rows[rows[column].to_numpy() <= np.datetime64(date)].reset_index(drop=True)
-
-
 def keep_newest(rows: pd.DataFrame, key: list[str], role: str) -> tuple[pd.DataFrame, list[Finding]]:
     """Return the rows with the last of each key only; the earlier ones are findings.
 
