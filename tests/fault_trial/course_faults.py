@@ -34,7 +34,7 @@ def some_visit(
     good = [
         day
         for day, visit in sheet.groupby("day")
-        if visit["depth_cm"].median() >= least_cm and (wanted is None or wanted(visit))
+        if visit["depth_cm"].median() >= least_cm and len(visit) > 4 and (wanted is None or wanted(visit))
     ]
     return (sheet["day"] == good[rng.integers(len(good))]).to_numpy() if good else None
 
@@ -44,7 +44,8 @@ def some_point(rng: np.random.Generator, sheet: pd.DataFrame, least_cm: float = 
     visit = some_visit(rng, sheet, least_cm)
     if visit is None:
         return None
-    row = rng.choice(np.flatnonzero(visit & (sheet["depth_cm"] >= least_cm).to_numpy()))
+    weighed = water_mm(sheet).notna() & (sheet["depth_cm"] >= least_cm)
+    row = rng.choice(np.flatnonzero(visit & weighed.to_numpy()))
     return np.arange(len(sheet)) == row
 
 
@@ -98,7 +99,7 @@ def _point_in_inches(rng: np.random.Generator, season: Season, site: str) -> np.
 
 def _water_in_inches(rng: np.random.Generator, season: Season, site: str) -> np.ndarray | None:
     sheet = season.courses[site]
-    rows = some_visit(rng, sheet, 40.0, lambda visit: visit["swe_mm"].notna().all())
+    rows = some_visit(rng, sheet, 40.0, lambda visit: visit["swe_mm"].notna().any())
     if rows is not None:
         sheet.loc[rows, "swe_mm"] = np.round(sheet.loc[rows, "swe_mm"] / 25.4, 1)
     return rows
@@ -142,7 +143,7 @@ def _sent_again(rng: np.random.Generator, season: Season, site: str) -> np.ndarr
     if rows is None:
         return None
     again = sheet[rows].reset_index(drop=True)
-    for place in rng.choice(len(again), 2, replace=False):
+    for place in rng.choice(np.flatnonzero(water_mm(again).notna()), 2, replace=False):
         one = np.arange(len(again)) == place
         again.loc[one, "depth_cm"] += float(rng.choice([-4, -3, 3, 4]))
         write_water(again, one, water_mm(again)[one] * rng.uniform(1.02, 1.06))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from made_weather import CLIMATES, Climate, Snow, Weather, make_snow, make_weather, remembering
+from scipy.signal import lfilter
 
 LEFT, TOP, WIDTH, HEIGHT, CELL = 500_000.0, 4_880_000.0, 60, 50, 100.0
 """The basin's outline on the map (m, EPSG:32625) and its size in cells."""
@@ -64,11 +65,13 @@ def make_season(seed: int) -> Season:
     names = [f"S{i + 1:02d}" for i in range(STATIONS)] + [f"C{i + 1:02d}" for i in range(COURSES)]
     kinds = ["station"] * STATIONS + ["course"] * COURSES
     sites = pd.DataFrame({"site_id": names, "kind": kinds, "x": x, "y": y, "elevation_m": elevation_of(x, y).round()})
+    stated = rng.normal(0, 15, count).round()
     # The ground's own height and the weather's: the weather is drawn over a wider range, as around a real basin.
     height = 1700.0 + (sites["elevation_m"].to_numpy() - 1600.0) * 0.8
     weather = make_weather(rng, climate, height, year)
     snow = make_snow(rng, climate, weather)
     stations = {names[i]: _station(rng, names[i], weather, snow, i) for i in range(STATIONS)}
+    sites["elevation_m"] += stated
     courses = {names[i]: _course(rng, names[i], (climate, weather, snow), i) for i in range(STATIONS, count)}
     return Season(seed, climate, year, sites, stations, courses, [], {})
 
@@ -91,10 +94,18 @@ def _station(rng: np.random.Generator, name: str, weather: Weather, snow: Snow, 
     swe, depth = snow.swe_mm[at, column], snow.depth_m[at, column]
     warmth = temperature[at]
     day_mean = pd.Series(temperature).rolling(24, center=True, min_periods=1).mean().to_numpy()[at]
-    noise_mm = rng.uniform(1.0, 3.0)
-    pillow = swe + noise_mm * (0.6 * rng.standard_normal(n) + 0.8 * remembering(rng, n, 1, 12 / step)[:, 0])
-    pillow += rng.uniform(0.5, 2.0) * (warmth - day_mean) / 10.0 * rng.choice([-1, 1])
-    pillow += rng.uniform(-4, 4) + 2.0 * remembering(rng, n, 1, 1000 / step)[:, 0]
+    # One pillow in five is quiet and coarse, so that it stands still for days when the weather does.
+    quiet = rng.random() < 0.2
+    noise_mm = rng.uniform(0.2, 0.5) if quiet else rng.uniform(1.0, 3.0)
+    felt = swe
+    if rng.random() < 0.25:
+        # Under a stiff pack a pillow feels a load late.
+        lag = np.exp(-step / rng.uniform(8, 24))
+        felt = lfilter([1 - lag], [1, -lag], swe)
+    pillow = felt + noise_mm * (0.6 * rng.standard_normal(n) + 0.8 * remembering(rng, n, 1, 12 / step)[:, 0])
+    daily = rng.uniform(0.5, 2.0) * (1 + rng.choice([0, 0, 2]) * np.clip(day_mean / 5, 0, 1))
+    pillow += noise_mm / 3 * daily * (warmth - day_mean) / 10.0 * rng.choice([-1, 1])
+    pillow += rng.uniform(-4, 4) + (0.5 if quiet else 2.0) * remembering(rng, n, 1, 1000 / step)[:, 0]
     if rng.random() < 0.5:
         pillow = np.clip(pillow, 0, None)
     steps = np.add.reduceat(fallen, np.arange(0, len(fallen), step))
@@ -103,17 +114,24 @@ def _station(rng: np.random.Generator, name: str, weather: Weather, snow: Snow, 
     sonic = depth + 0.008 * (1 + np.abs(warmth) / 15) * rng.standard_normal(n)
     sonic += np.clip(steps / step, 0, 4) * 0.006 * rng.standard_normal(n)
     sonic += (3.0 - depth).clip(0.5) * 0.0004 * (warmth - day_mean)
-    grass = rng.uniform(0, 0.04) * np.exp(-np.maximum.accumulate(np.minimum(depth, 0.5)) / 0.08)
+    sonic[(steps > 0.5 * step) & (rng.random(n) < 0.1)] = np.nan
+    grass = rng.uniform(0, 0.08) * np.exp(-np.maximum.accumulate(np.minimum(depth, 0.5)) / 0.08)
     sonic += grass
     daylight = np.clip(np.cos(2 * np.pi * (np.arange(n) * step % 24 - 13) / 24), 0, None)
-    air = warmth + 0.2 * rng.standard_normal(n) + rng.uniform(0, 0.8) * daylight
+    air = warmth + 0.2 * rng.standard_normal(n) + rng.uniform(0, 2.5) * daylight
     solid = np.clip((2.0 - warmth) / 2.5, 0, 1)
-    caught = steps * (1 - solid * rng.uniform(0.05, 0.3)) * rng.lognormal(0, 0.05, n)
+    caught = steps * (1 - solid * rng.uniform(0.05, 0.45)) * rng.lognormal(0, 0.05, n)
+    if rng.random() < 0.33:
+        for start in rng.integers(40 * 24 // step, 180 * 24 // step, 4):
+            # Snow sits on the gauge's rim and falls in a day or two later.
+            until = start + int(rng.integers(24, 48)) // step
+            caught[until] += caught[start:until].sum()
+            caught[start:until] = 0.0
     records = pd.DataFrame(
         {
             "site_id": name,
             "time": weather.hours[at].astype("datetime64[s]"),
-            "swe_mm": _rounded(pillow, rng.choice([1.0, 1.0, 2.54, 0.1])),
+            "swe_mm": _rounded(pillow, 2.54 if quiet else rng.choice([1.0, 1.0, 2.54, 0.1])),
             "depth_cm": _rounded(100 * sonic, rng.choice([1.0, 1.0, 0.1])),
             "air_temperature_c": _rounded(air, 0.1),
             "precipitation_mm": np.nan,
@@ -167,12 +185,14 @@ def _course(rng: np.random.Generator, name: str, world: tuple[Climate, Weather, 
     # By weight on a scale read to 5 g, or from a scale that shows half inches of water, or worked out at home.
     writes = rng.choice(["masses", "water"]) if cutter > 20 else rng.choice(["masses", "half inch", "water"])
     empty_g, with_core, with_nominal = float(rng.integers(160, 260) * 5), rng.random() < 0.7, rng.random() < 0.7
+    shortest, depths_alone = rng.choice([0.75, 0.88]), rng.random() < 0.2
     clearing = rng.lognormal(0.04, 0.05)
     sheets = []
     for month in range(12, 18):
         year_of = weather.hours[0].astype("datetime64[Y]").astype(int) + 1970 + (month - 1) // 12
         nominal = np.datetime64(f"{year_of}-{(month - 1) % 12 + 1:02d}-01")
-        day = nominal + np.timedelta64(int(rng.integers(-4, 4)), "D")
+        late = int(rng.integers(5, 10)) if rng.random() < 0.08 else int(rng.integers(-4, 4))
+        day = nominal + np.timedelta64(late, "D")
         hour = int((day.astype("datetime64[h]") - weather.hours[0]) / np.timedelta64(1, "h")) + 11
         swe, depth = clearing * snow.swe_mm[hour, column], clearing * snow.depth_m[hour, column]
         if depth < 0.03:
@@ -183,7 +203,7 @@ def _course(rng: np.random.Generator, name: str, world: tuple[Climate, Weather, 
             here = np.where(rng.random(points) < 0.1, 0.0, here)
         depth_cm = np.round(100 * here)
         water = depth_cm / 100 * density * (1 + density_cv * rng.standard_normal(points)).clip(0.6, 1.4)
-        core_cm = np.round(depth_cm * rng.uniform(0.88, 1.0, points))
+        core_cm = np.round(depth_cm * rng.uniform(shortest, 1.0, points))
         sheet = pd.DataFrame(
             {
                 "site_id": name,
@@ -209,7 +229,10 @@ def _course(rng: np.random.Generator, name: str, world: tuple[Climate, Weather, 
             sheet["swe_mm"] = np.round(np.round(water / 12.7) * 12.7, 1)
         else:
             sheet["swe_mm"] = np.round(np.round(water * cutter / 10 / 5) * 5 * 10 / cutter)
-        sheets.append(sheet)
+        if depths_alone:
+            # Every other point is probed and not weighed.
+            sheet.loc[1::2, ["core_cm", "swe_mm", "mass_full_g"]] = np.nan
+        sheets.append(sheet[rng.random(points) < 0.97].reset_index(drop=True))
     if not sheets:
         return pd.DataFrame()
     rows = pd.concat(sheets, ignore_index=True)

@@ -61,13 +61,15 @@ class Weather:
     Parameters
     ----------
     hours : local time, datetime64[h], shape (n,).
-    temperature_c, precipitation_mm : shape (n, sites); precipitation is what truly fell in the hour.
+    temperature_c, precipitation_mm, drifted_mm : shape (n, sites); precipitation is what truly fell in the hour, drifted
+        what the wind brought or took.
     still : hours of the cold still weeks, shape (n,).
     """
 
     hours: np.ndarray
     temperature_c: np.ndarray
     precipitation_mm: np.ndarray
+    drifted_mm: np.ndarray
     still: np.ndarray
 
 
@@ -103,6 +105,10 @@ def make_weather(rng: np.random.Generator, climate: Climate, elevation_m: np.nda
     base[still] -= 0.7 * climate.swing_c
     for start in warm:
         base[start - 12 : start + 48] += 7.0
+    for start in rng.integers(60, 150, 2) * HOURS_A_DAY:
+        # A warm wind sets in within three hours and blows for a day or two.
+        if not still[start : start + 48].any():
+            base[start : start + 40] += 10.0 * np.clip(np.arange(40) / 3, 0, 1)
     # A hot week in late spring takes 60 mm a day off a deep pack.
     hot = rng.integers(210, 245) * HOURS_A_DAY
     base[hot : hot + 7 * HOURS_A_DAY] += 5.0
@@ -110,7 +116,16 @@ def make_weather(rng: np.random.Generator, climate: Climate, elevation_m: np.nda
     # Cold air lies in the valleys in still weeks.
     temperature = base[:, None] + np.where(still[:, None], -0.5 * lapse, lapse)
     temperature += 0.5 * remembering(rng, n, sites, 8.0) + rng.normal(0, 0.7, sites)
-    return Weather(hours, temperature, falls, still)
+    return Weather(hours, temperature, falls, _drifts(rng, (n, sites)), still)
+
+
+def _drifts(rng: np.random.Generator, shape: tuple[int, int]) -> np.ndarray:
+    """Return what a few windy nights bring to some sites and take from others, up to 15 mm of water."""
+    drifts = np.zeros(shape)
+    exposed = rng.random(shape[1]) < 1 / 3
+    for start in rng.integers(60, 200, 4) * HOURS_A_DAY:
+        drifts[start : start + 10] += exposed * rng.uniform(-15, 15, shape[1]) / 10
+    return drifts
 
 
 def _still_weeks(rng: np.random.Generator, climate: Climate, n: int) -> np.ndarray:
@@ -144,6 +159,9 @@ def _storms(
         shape = np.sin(np.pi * (np.arange(length) + 0.5) / length) * rng.gamma(1.5, 1.0, length)
         # One storm in six touches a side of the basin more than the other.
         side = 1.0 + (0.7 * place * rng.choice([-1, 1]) if rng.random() < 1 / 6 else 0.0)
+        if rng.random() < 1 / 10:
+            # A cell that passes over a corner of the basin alone.
+            side = side * (rng.random(len(elevation_m)) < 1 / 5)
         at_sites = total * rising * side * rng.lognormal(0.0, 0.15, len(elevation_m))
         falls[start : start + length] += (shape / shape.sum())[:, None] * at_sites
         wet[start : start + length] = True
@@ -178,7 +196,8 @@ def make_snow(rng: np.random.Generator, climate: Climate, weather: Weather) -> S
         fallen = snowfall[t]
         light = (fresh + fallen) / (fresh / fresh_density + fallen / new_density[t] + 1e-9)
         fresh_density = np.where(fallen > 0, np.clip(light, 50.0, 400.0), fresh_density)
-        fresh = fresh + fallen
+        blown = weather.drifted_mm[t] * (fresh + old > 20)
+        fresh = np.clip(fresh + fallen + blown, 0, None)
         fresh_density += (230.0 - fresh_density) * np.where(warm > -1, 0.035, 0.016) * (fresh_density < 230)
         aged = fresh / 90.0
         together = old + aged

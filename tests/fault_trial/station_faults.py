@@ -90,6 +90,9 @@ def _flat(name: str, least: float):
         given = records[name].notna().to_numpy()
         rows = stretch(rng, records, rng.uniform(5, 9), deep & np.ones(len(records), bool))
         if rows is not None:
+            # Where the readings would have stood still anyway nothing is wrong.
+            if np.ptp(records.loc[rows & given, name]) < 4:
+                return None
             records.loc[rows & given, name] = records.loc[rows & given, name].iloc[0]
         return rows
 
@@ -344,8 +347,8 @@ STATION_KINDS = (
     Kind("lone reading too low", "100 mm", "stations", True, ("spike",), _lone("swe_mm", 160, (-150, -100)), "swe_mm"),
     Kind("three wild readings", "100 mm", "stations", True, _JUMPS, _lone("swe_mm", 250, (100, 200), 3), "swe_mm"),
     Kind("lone depth too high", "1 m", "stations", True, ("spike",), _lone("depth_cm", 0.3, (100, 200)), "depth_m"),
-    Kind("SWE stands still", "5 days", "stations", True, ("flat line",), _flat("swe_mm", 60), "swe_mm"),
-    Kind("depth stands still", "5 days", "stations", True, ("flat line",), _flat("depth_cm", 0.3), "depth_m"),
+    Kind("SWE stands still", "5 days, 4 mm missed", "stations", True, ("flat line",), _flat("swe_mm", 60), "swe_mm"),
+    Kind("depth stands still", "5 days, 4 cm missed", "stations", True, ("flat line",), _flat("depth_cm", 0.3), "depth_m"),
     Kind("temperature stands still", "5 days", "stations", True, ("flat line",), _flat("air_temperature_c", 0.0)),
     Kind("SWE in inches from a day on", "20 days over 100 mm", "stations", True, _MIXED,
          _times_factor("swe_mm", 1 / 25.4, 100, 20, on=True), "swe_mm", lasting=True),

@@ -5,6 +5,7 @@ Each faulty season is compared with its clean twin, so that a finding that stand
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -284,3 +285,28 @@ def clean_shares(trial: Trial) -> dict[str, float]:
     }
     shares["cores"] = sum(run.cores[0] for run in trial.clean) / max(1, sum(run.cores[1] for run in trial.clean))
     return shares
+
+
+NEWEST_DAYS = 3
+
+
+def newest_days_set_aside(home: Path, clean: CleanRun, nights: int) -> tuple[int, int]:
+    """Return how many SWE station-days of the newest three were set aside on drawn nights of a clean season, and of how many.
+
+    The newest day has no later one to speak for it, and it is the one that the night's estimate stands on.
+    """
+    rng = np.random.default_rng([7, clean.season.seed])
+    sent = write_season(home, clean.season)
+    aside = given = 0
+    for day in rng.choice(np.arange(60, 240), nights, replace=False):
+        date = dt.date(clean.season.year, 10, 1) + dt.timedelta(days=int(day))
+        readings = run_checks(home, date)
+        end = pd.Timestamp(date)
+        newest = sent.stations[
+            sent.stations["time"].between(
+                end - pd.Timedelta(days=NEWEST_DAYS - 1), end + pd.Timedelta(days=1), inclusive="left"
+            )
+        ]
+        one = _days_set_aside(Sent(newest, sent.courses, sent.sites), readings, "swe_mm", "swe_mm")
+        aside, given = aside + one[0], given + one[1]
+    return aside, given
