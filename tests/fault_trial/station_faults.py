@@ -364,7 +364,7 @@ STATION_KINDS = (
     Kind("daylight-saving time", "1 h", "stations", False, _CLOCK, _summer_time, lasting=True),
     Kind("step of the pillow", "100 mm", "stations", True, ("step", "rise without precipitation", "rate of change"),
          _step((100, 150)), "swe_mm", lasting=True),
-    Kind("small step of the pillow", "30 mm", "stations", False, ("step", "rise without precipitation", *_AGAINST),
+    Kind("small step of the pillow", "30 mm", "stations", False, ("step", "rise without precipitation", "drift of zero", *_AGAINST),
          _step((30, 45)), "swe_mm", lasting=True),
     Kind("drift of the pillow", "10 mm a month", "stations", False, ("drift of zero", *_AGAINST), _drift, "swe_mm",
          lasting=True),

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -30,14 +30,17 @@ WITHIN_MM, WITHIN_M, WITHIN = 12.0, 0.12, 0.06
 
 @dataclass(frozen=True)
 class Plant:
-    """A planted fault: its kind, its number in the season, its sites, and the first and last local day it touches."""
+    """A planted fault: its kind, its number in the season, its sites, and the first and last local day it touches.
+
+    `told` is the last day that its rows bear, which is another where the date itself is at fault.
+    """
 
     kind: Kind
     number: int
     sites: tuple[str, ...]
     start: pd.Timestamp
     end: pd.Timestamp
-    lines: frozenset[tuple[str, int]] = frozenset()
+    told: pd.Timestamp
 
 
 @dataclass
@@ -147,7 +150,7 @@ def _planted(season: Season, kind: Kind, number: int, site: str, touched: np.nda
     """Mark the touched rows and return the fault as planted."""
     whole = pd.Timestamp(f"{season.year}-10-01"), pd.Timestamp(f"{season.year + 1}-06-30")
     if kind.table == "sites":
-        return Plant(kind, number, (site,), *whole)
+        return Plant(kind, number, (site,), *whole, told=whole[0])
     if kind.table == "courses":
         rows = season.courses[site]
         rows.loc[touched, "planted"] = number
@@ -155,7 +158,8 @@ def _planted(season: Season, kind: Kind, number: int, site: str, touched: np.nda
             if late["site_id"].iloc[0] == site:
                 late["planted"] = number
         days = rows.loc[touched, "day"]
-        return Plant(kind, number, (site,), days.min(), days.max())
+        written = pd.to_datetime(rows.loc[touched, "date"], errors="coerce").dropna()
+        return Plant(kind, number, (site,), days.min(), days.max(), told=max([days.max(), *written]))
     rows = season.stations[site]
     rows.loc[touched, "planted"] = number
     sites = [site]
@@ -165,7 +169,8 @@ def _planted(season: Season, kind: Kind, number: int, site: str, touched: np.nda
             records.loc[swapped, "planted"] = number
             sites.append(other)
     times = pd.concat([rows.loc[touched, name] for name in ("true_time", "time")])
-    return Plant(kind, number, tuple(sites), times.min().normalize(), min(times.max().normalize(), whole[1]))
+    start, end = times.min().normalize(), min(times.max().normalize(), whole[1])
+    return Plant(kind, number, tuple(sites), start, end, told=end)
 
 
 def score(plant: Plant, sent: Sent, readings: Readings, clean: CleanRun) -> Outcome:
@@ -207,11 +212,11 @@ def _is_about(finding: Finding, plant: Plant, lines: frozenset[tuple[str, int]])
 def _kept_out(plant: Plant, readings: Readings, clean: CleanRun) -> float:
     """Return the share of the touched days whose value in use is not spoilt; NaN where the fault spoils no value."""
     if plant.kind.table == "courses":
-        now, then = (
-            r.inputs.ground.visits.set_index(["site_id", "date"])["swe_mm"] for r in (readings, clean.readings)
-        )
-        here = then[then.index.isin([(site, plant.start) for site in plant.sites])]
-        nearness = here * 0.10
+        now, then = (r.inputs.ground.visits.set_index(["site_id", "date"]) for r in (readings, clean.readings))
+        then = then[then.index.isin([(site, plant.start) for site in plant.sites])]
+        # A visit's mean moves by its standard error when a point is rightly left out.
+        nearness = then["swe_mm"] * 0.10 + 2 * then["swe_se_mm"]
+        now, here = now["swe_mm"], then["swe_mm"]
     elif plant.kind.reading:
         now, then = (daily(r, plant.kind.reading) for r in (readings, clean.readings))
         day = then.index.get_level_values("date")
@@ -224,6 +229,7 @@ def _kept_out(plant: Plant, readings: Readings, clean: CleanRun) -> float:
     here = here.dropna()
     if here.empty:
         return float("nan")
+    nearness = nearness.reindex(here.index)
     away = (now.groupby(level=[0, 1]).mean().reindex(here.index) - here).abs()
     return float(((away <= nearness) | away.isna()).mean())
 
@@ -258,6 +264,34 @@ def run_trial(home: Path, seeds: list[int], each: int, kinds: list[Kind] | None 
         if seed not in runs:
             trial.clean.append(run_clean(home, seed))
             yield trial
+
+
+LASTING_NIGHTS = 10
+"""So many nights after a lasting fault began it is asked whether it was told; others the night after they ended."""
+
+
+def run_nights(home: Path, seeds: list[int], each: int) -> Iterator[Trial]:
+    """Plant each kind `each` times alone and judge it on the night when it should be known, with nothing later to help."""
+    trial = Trial()
+    cleans = {seed: run_clean(home, seed) for seed in seeds}
+    for turn, kind in enumerate([kind for _ in range(each) for kind in KINDS.values() if kind.table != "sites"]):
+        for attempt in range(len(seeds)):
+            clean = cleans[seeds[(turn + attempt) % len(seeds)]]
+            season = clean.season.copy()
+            plants = plant_some(np.random.default_rng([5, clean.season.seed, turn]), season, [kind])
+            if not plants:
+                continue
+            (plant,) = plants
+            night = (
+                plant.start + pd.Timedelta(days=LASTING_NIGHTS) if kind.lasting else plant.told + pd.Timedelta(days=1)
+            )
+            night = min(night, pd.Timestamp(last_day(season))).date()
+            write_season(home, clean.season)
+            as_clean = replace(clean, readings=run_checks(home, night))
+            sent = write_season(home, season)
+            trial.outcomes.append(score(plant, sent, run_checks(home, night), as_clean))
+            break
+        yield trial
 
 
 def table(trial: Trial) -> pd.DataFrame:
