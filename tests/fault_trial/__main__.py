@@ -17,6 +17,8 @@ import pandas as pd
 from made_basin import write_ground
 from trial import NEWEST_DAYS, Trial, clean_shares, newest_days_set_aside, run_nights, run_trial, table
 
+LEAST_OF_A_KIND = 0.9
+
 
 def last_of(trials: Iterator[Trial]) -> Trial:
     """Run a trial to its end and tell on the way how far it is."""
@@ -60,6 +62,12 @@ def main(each: int, seasons: int) -> None:
     aside, given = (sum(counts) for counts in zip(*newest, strict=True))
     print(f"Of their newest {NEWEST_DAYS} days on drawn nights: {100 * aside / given:.2f} % of SWE station-days\n")
     cried = pd.concat([run.cried for run in trial.clean])
+    done = table(trial).query("gross")
+    below = done[done["named"] < LEAST_OF_A_KIND * done["planted"]]
+    if len(below):
+        print(
+            f"\nGross kinds of which less than {100 * LEAST_OF_A_KIND:.0f} % were found and named right: {', '.join(below.index)}\n"
+        )
     if len(cried):
         print(pd.crosstab([cried["table"], cried["rule"], cried["action"]], cried["climate"]).to_string())
 

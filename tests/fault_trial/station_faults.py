@@ -257,9 +257,11 @@ def _gauge_reset(rng: np.random.Generator, season: Season, site: str) -> np.ndar
 def _rise(rng: np.random.Generator, season: Season, site: str) -> np.ndarray | None:
     """Lift SWE by at least 60 mm within a day and a half while nothing falls anywhere, for the rest of the season."""
     records = season.stations[site]
-    dry = pd.Series(records["true_fallen_mm"].to_numpy() < 0.2)
+    dry = records["true_fallen_mm"] < 0.2
+    # Melt would eat the rise: the truth must stand still.
+    steady = (records["true_swe_mm"].diff().abs() < 1.0) | records["true_swe_mm"].diff().isna()
     days = rng.uniform(0.5, 1.5)
-    rows = stretch(rng, records, 5 + days, dry.to_numpy() & (records["true_swe_mm"] >= 30).to_numpy())
+    rows = stretch(rng, records, 5 + days, (dry & steady & (records["true_swe_mm"] >= 30)).to_numpy())
     if rows is None:
         return None
     late = ((records["true_time"] - records.loc[rows, "true_time"].iloc[0]) / DAY - 2).to_numpy()

@@ -158,7 +158,7 @@ def _planted(season: Season, kind: Kind, number: int, site: str, touched: np.nda
             if late["site_id"].iloc[0] == site:
                 late["planted"] = number
         days = rows.loc[touched, "day"]
-        written = pd.to_datetime(rows.loc[touched, "date"], errors="coerce").dropna()
+        written = pd.to_datetime(rows.loc[touched, "date"], format="%Y-%m-%d", errors="coerce").dropna()
         return Plant(kind, number, (site,), days.min(), days.max(), told=max([days.max(), *written]))
     rows = season.stations[site]
     rows.loc[touched, "planted"] = number
@@ -214,8 +214,8 @@ def _kept_out(plant: Plant, readings: Readings, clean: CleanRun) -> float:
     if plant.kind.table == "courses":
         now, then = (r.inputs.ground.visits.set_index(["site_id", "date"]) for r in (readings, clean.readings))
         then = then[then.index.isin([(site, plant.start) for site in plant.sites])]
-        # A visit's mean moves by its standard error when a point is rightly left out.
-        nearness = then["swe_mm"] * 0.10 + 2 * then["swe_se_mm"]
+        # Leaving a point out moves a visit's mean by its standard error, and water told from depths alone is rougher.
+        nearness = then["swe_mm"] * 0.20 + 2 * then["swe_se_mm"]
         now, here = now["swe_mm"], then["swe_mm"]
     elif plant.kind.reading:
         now, then = (daily(r, plant.kind.reading) for r in (readings, clean.readings))
