@@ -107,7 +107,7 @@ def _times_factor(name: str, factor: float, least: float, days: float, on: bool)
             return None
         rows = onwards(rows) if on else rows
         records.loc[rows, name] = np.round(records.loc[rows, name] * factor, 1)
-        return rows & (records[_truth(name)] >= least).to_numpy()
+        return rows
 
     return make
 

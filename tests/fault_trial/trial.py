@@ -45,13 +45,17 @@ class Plant:
 
 @dataclass
 class Outcome:
-    """What became of a planted fault: found by any rule, named right, and whether what it spoilt was kept out of use."""
+    """What became of a planted fault: found by any rule, named right, and whether what it spoilt was kept out of use.
+
+    `days_lost` counts the site's sound days outside the fault that went out of use with it.
+    """
 
     plant: Plant
     seed: int
     found: bool
     named: bool
     kept_out: float
+    days_lost: float
     told: str
 
 
@@ -188,7 +192,15 @@ def score(plant: Plant, sent: Sent, readings: Readings, clean: CleanRun) -> Outc
     named = any(f.rule in plant.kind.rules for f in new)
     found = named or any(f.severity != "note" for f in new)
     told = ", ".join(sorted({f"{f.rule} ({f.action})" for f in new}))
-    return Outcome(plant, clean.season.seed, found, named, _kept_out(plant, readings, clean), told)
+    return Outcome(
+        plant,
+        clean.season.seed,
+        found,
+        named,
+        _kept_out(plant, readings, clean),
+        _days_lost(plant, readings, clean),
+        told,
+    )
 
 
 def _is_about(finding: Finding, plant: Plant, lines: frozenset[tuple[str, int]]) -> bool:
@@ -232,6 +244,19 @@ def _kept_out(plant: Plant, readings: Readings, clean: CleanRun) -> float:
     nearness = nearness.reindex(here.index)
     away = (now.groupby(level=[0, 1]).mean().reindex(here.index) - here).abs()
     return float(((away <= nearness) | away.isna()).mean())
+
+
+def _days_lost(plant: Plant, readings: Readings, clean: CleanRun) -> float:
+    """Return how many days of the sites outside the fault are in use without it and not with it; NaN for other tables."""
+    if not plant.kind.reading:
+        return float("nan")
+    now, then = (daily(r, plant.kind.reading).dropna() for r in (readings, clean.readings))
+    day = then.index.get_level_values("date")
+    near = pd.Timedelta(days=1)
+    sound = then.index.get_level_values("site_id").isin(plant.sites) & (
+        (day < plant.start - near) | (day > plant.end + near)
+    )
+    return float((~then.index[sound].isin(now.index)).sum())
 
 
 def run_trial(home: Path, seeds: list[int], each: int, kinds: list[Kind] | None = None) -> Iterator[Trial]:
@@ -295,19 +320,31 @@ def run_nights(home: Path, seeds: list[int], each: int) -> Iterator[Trial]:
 
 
 def table(trial: Trial) -> pd.DataFrame:
-    """Return a row for each kind: class, least size, how many were planted, found, named right, and kept out of use."""
+    """Return a row for each kind: class, least size, how many were planted, found, named right, the share kept out of use.
+
+    `days_lost` is the mean number of sound days that one such fault took with it.
+    """
     rows = pd.DataFrame(
         [
-            (o.plant.kind.name, o.plant.kind.table, o.plant.kind.gross, o.plant.kind.size, o.found, o.named, o.kept_out)
+            (
+                o.plant.kind.name,
+                o.plant.kind.table,
+                o.plant.kind.gross,
+                o.plant.kind.size,
+                o.found,
+                o.named,
+                o.kept_out,
+                o.days_lost,
+            )
             for o in trial.outcomes
         ],
-        columns=["kind", "table", "gross", "least size", "found", "named", "kept_out"],
+        columns=["kind", "table", "gross", "least size", "found", "named", "kept_out", "days_lost"],
     )
     grouped = rows.groupby("kind", sort=False)
     done = grouped[["table", "gross", "least size"]].first()
     done["planted"] = grouped.size()
     done[["found", "named"]] = grouped[["found", "named"]].sum()
-    done["kept_out"] = grouped["kept_out"].mean().round(2)
+    done[["kept_out", "days_lost"]] = grouped[["kept_out", "days_lost"]].mean().round(2)
     return done.reindex([name for name in KINDS if name in done.index])
 
 
