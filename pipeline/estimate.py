@@ -16,9 +16,11 @@ from pipeline.methods.background import CarriedFlight, TerrainBackground
 from pipeline.methods.density import BulkDensity, autumn_origin
 from pipeline.methods.errors import ErrorPart, KrigedPart, VolumeCovariance, volume_covariance
 from pipeline.methods.flight_swe import Flown, fill_voids, flight_swe
+from pipeline.methods.forcing import season_forcing
 from pipeline.methods.intervals import censored_quantile
 from pipeline.methods.predictors import add_exposure
-from pipeline.methods.site_values import site_values
+from pipeline.methods.settling import Settling, settled_density
+from pipeline.methods.site_values import elevation_nodes, site_values
 from pipeline.methods.skill import density_skill, site_table, swe_skill
 from pipeline.methods.totals import ZoneBands, covariance_rows, totals_rows
 from pipeline.problems import NoEstimateError
@@ -42,6 +44,7 @@ class DayInputs:
     flights : flights of the season, oldest first, as `measure_flight` gives them.
     cover : snow-covered fraction seen on the day itself, on (y, x), missing under cloud; None where there is none.
     checks : findings, as rows of `checks.csv`.
+    settling : the season's modelled density; made by `estimate_day`.
     """
 
     basin_id: str
@@ -56,6 +59,7 @@ class DayInputs:
     flights: list[xr.Dataset]
     cover: np.ndarray | None
     checks: pd.DataFrame
+    settling: Settling | None = None
 
 
 @dataclass(frozen=True)
@@ -92,11 +96,11 @@ def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
     ------
     NoEstimateError : there is neither a usable site nor a flight.
     """
-    inputs = _with_exposure(inputs)
+    inputs = _with_settling(_with_exposure(inputs), choices)
     flown = None
     for flight in inputs.flights:
         flown = _flown(flight, flown, inputs, choices)
-    background = _background(flown, inputs, inputs.date)
+    background = _background(flown, inputs, inputs.date, choices)
     today = _map_of(flown, background, inputs)
     if inputs.cover is not None:
         today = _bare_where_seen_bare(today, inputs.cover)
@@ -106,7 +110,16 @@ def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
 
 
 def _density(inputs: DayInputs, choices: Choices) -> BulkDensity:
-    return BulkDensity(choices.snow_class, autumn_origin(choices.season_start, southern=inputs.grid.southern))
+    origin = autumn_origin(choices.season_start, southern=inputs.grid.southern)
+    return BulkDensity(choices.snow_class, origin, inputs.settling)
+
+
+def _with_settling(inputs: DayInputs, choices: Choices) -> DayInputs:
+    """Return the inputs with the season's modelled density, where the weather is known."""
+    elevation = inputs.terrain["elevation"].to_numpy()
+    nodes = elevation_nodes(np.concatenate([elevation.ravel(), inputs.ground.sites["elevation_m"].to_numpy(float)]))
+    forcing = season_forcing(inputs.ground, pd.Timestamp(choices.season_start), pd.Timestamp(inputs.date), nodes)
+    return replace(inputs, settling=None if forcing is None else settled_density(forcing))
 
 
 def _with_exposure(inputs: DayInputs) -> DayInputs:
@@ -128,7 +141,7 @@ def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices:
     if flown.seen[np.isfinite(inputs.terrain["elevation"].to_numpy())].all():
         return flown
     try:
-        filling = _background(before, inputs, date).predict(_places(before, inputs))
+        filling = _background(before, inputs, date, choices).predict(_places(before, inputs))
     except NoEstimateError:
         # No site either: the flight's own mean by elevation is all that is known of its voids.
         mean = flown.pattern.at(inputs.terrain["elevation"].to_numpy())
@@ -136,10 +149,10 @@ def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices:
     return fill_voids(flown, filling.swe_mm, filling.covered, inputs.terrain)
 
 
-def _background(flown: Flown | None, inputs: DayInputs, date: dt.date) -> CarriedFlight | TerrainBackground:
+def _background(flown: Flown | None, inputs: DayInputs, date: dt.date, choices: Choices) -> CarriedFlight | TerrainBackground:
     """Return the background fitted for `date`: the flight carried on where there is one, else the sites on the terrain."""
     if flown is not None:
-        return CarriedFlight(flown).fit(inputs.ground, date)
+        return CarriedFlight(flown, choices.season_start).fit(inputs.ground, date)
     if site_values(inputs.ground, date).empty:
         message = (
             f"no estimate for {inputs.basin_id} on {date}: no flight, and no course or station with a usable SWE near the "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -16,15 +16,19 @@ class GroundRecord:
     Parameters
     ----------
     sites : indexed by site_id: kind, x, y (m), elevation_m (the terrain's), inside and what else is known of the place.
-    daily : station days: site_id, date, swe_mm.
+    daily : station days: site_id, date, swe_mm, and where told air_temperature_c and precipitation_mm.
     station_se_mm : error of each row of `daily`.
     visits : course visits: site_id, date, swe_mm, swe_se_mm.
+    weather : days of the weather table up to the date: date, elevation_m, air_temperature_c, precipitation_mm; may be empty.
+    southern : whether the basin lies south of the equator.
     """
 
     sites: pd.DataFrame
     daily: pd.DataFrame
     station_se_mm: np.ndarray
     visits: pd.DataFrame
+    weather: pd.DataFrame = field(default_factory=pd.DataFrame)
+    southern: bool = False
 
     @cached_property
     def station_series(self) -> pd.DataFrame:
@@ -39,11 +43,12 @@ class GroundRecord:
     def without(self, site_id: str) -> GroundRecord:
         """Return the record as if the site had never been."""
         kept = (self.daily["site_id"] != site_id).to_numpy()
-        return GroundRecord(
-            self.sites.drop(index=site_id),
-            self.daily[kept],
-            self.station_se_mm[kept],
-            self.visits[self.visits["site_id"] != site_id],
+        return replace(
+            self,
+            sites=self.sites.drop(index=site_id),
+            daily=self.daily[kept],
+            station_se_mm=self.station_se_mm[kept],
+            visits=self.visits[self.visits["site_id"] != site_id],
         )
 
 

@@ -59,8 +59,8 @@ class Kind:
     southern: bool = False
     warmth: float = 0.0
     wetness: float = 1.0
-    middle_m: float = 2000.0
-    relief_m: float = 1700.0
+    middle_m: float = 2150.0
+    relief_m: float = 1500.0
 
 
 KINDS = {
@@ -69,7 +69,7 @@ KINDS = {
     "no flight": Kind(9, 8, ()),
     "many flights": Kind(7, 6, (95, 122, 150, 178, 205, 228)),
     "southern": Kind(7, 5, (125, 182), southern=True, wetness=1.3),
-    "ephemeral snow line": Kind(7, 6, (100, 150), warmth=3.2, wetness=1.2, middle_m=1850.0, relief_m=1500.0),
+    "ephemeral snow line": Kind(7, 6, (100, 150), warmth=2.0, wetness=1.2, middle_m=2000.0, relief_m=1500.0),
 }
 EVALUATED = (75, 97, 112, 128, 138, 150, 163, 178, 192, 205, 220, 233)
 """Days of the season on which estimates are held against the truth, besides which every flight's day is one."""
@@ -125,7 +125,11 @@ class World:
         return DayInputs(
             basin_id="world", title=self.kind, date=date, noon_utc=dt.datetime.combine(date, dt.time(12)),
             zones=[("west", "West"), ("east", "East")], grid=self.grid, terrain=self.terrain,
-            ground=GroundRecord(self.sites, daily, station_swe_se_mm(daily["swe_mm"]), visits), densities=densities,
+            ground=GroundRecord(
+                self.sites, daily, station_swe_se_mm(daily["swe_mm"]), visits,
+                weather=self.weather[self.weather["issued"] <= day].reset_index(drop=True), southern=self.grid.southern,
+            ),
+            densities=densities,
             flights=[flight for flight in self.flights if flight.attrs["date"] <= date.isoformat()], cover=None,
             checks=pd.DataFrame(),
         )  # fmt: skip
