@@ -22,9 +22,12 @@ from pipeline.methods.predictors import add_exposure
 from pipeline.methods.settling import Settling, settled_density
 from pipeline.methods.site_values import elevation_nodes, site_values
 from pipeline.methods.skill import density_skill, site_table, swe_skill
+from pipeline.methods.terrain_balance import TerrainBalance
 from pipeline.methods.totals import ZoneBands, covariance_rows, totals_rows
 from pipeline.problems import NoEstimateError
 from pipeline.variables import SOURCE_FLAGS
+
+Background = CarriedFlight | TerrainBalance | TerrainBackground
 
 BARE_COVER = 0.05
 """A cell seen less covered than this is bare: below, sensors mistake rock and shade for snow (common practice, no source)."""
@@ -149,7 +152,7 @@ def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices:
     return fill_voids(flown, filling.swe_mm, filling.covered, inputs.terrain)
 
 
-def _background(flown: Flown | None, inputs: DayInputs, date: dt.date, choices: Choices) -> CarriedFlight | TerrainBackground:
+def _background(flown: Flown | None, inputs: DayInputs, date: dt.date, choices: Choices) -> Background:
     """Return the background fitted for `date`: the flight carried on where there is one, else the sites on the terrain."""
     if flown is not None:
         return CarriedFlight(flown, choices.season_start).fit(inputs.ground, date)
@@ -159,6 +162,9 @@ def _background(flown: Flown | None, inputs: DayInputs, date: dt.date, choices: 
             "date. Look at the findings with `snowtally check`"
         )
         raise NoEstimateError(message)
+    balance = TerrainBalance(choices.season_start)
+    if balance.possible(inputs.ground, date):
+        return balance.fit(inputs.ground, date)
     return TerrainBackground().fit(inputs.ground, date)
 
 
@@ -166,7 +172,7 @@ def _places(flown: Flown | None, inputs: DayInputs) -> xr.Dataset:
     return inputs.terrain if flown is None else inputs.terrain.assign(flown=(("y", "x"), flown.swe_mm))
 
 
-def _map_of(flown: Flown | None, background: CarriedFlight | TerrainBackground, inputs: DayInputs) -> SweMap:
+def _map_of(flown: Flown | None, background: Background, inputs: DayInputs) -> SweMap:
     """Return the day's map: the flight itself on its own day, else the background with the sites' residual."""
     if flown is not None and flown.date == inputs.date:
         return SweMap(flown.swe_mm, flown.standard_error(), flown.covered, list(flown.parts), flown)
@@ -241,9 +247,7 @@ def _fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> xr.Datase
     return xr.Dataset({name: (("y", "x"), value) for name, value in fields.items()}, coords=terrain["elevation"].coords)
 
 
-def _as_day(
-    inputs: DayInputs, science: tuple[SweMap, CarriedFlight | TerrainBackground, BulkDensity], fields: xr.Dataset
-) -> Day:
+def _as_day(inputs: DayInputs, science: tuple[SweMap, Background, BulkDensity], fields: xr.Dataset) -> Day:
     """Return the day with totals, their errors, the sites and the skill, on the basin's bounding box."""
     today, background, density = science
     units = ZoneBands(inputs.basin_id, [zone_id for zone_id, _ in inputs.zones], inputs.terrain.attrs["bands"])
@@ -274,7 +278,7 @@ def _as_day(
     )
 
 
-def _name(today: SweMap, background: CarriedFlight | TerrainBackground) -> str:
+def _name(today: SweMap, background: Background) -> str:
     return "flight" if today.flown is not None else background.name
 
 

@@ -202,7 +202,11 @@ def _measurements(
     weighed = [station_density(daily, settings.checks.density_least_depth_m), visits.dropna(subset="density_kg_m3")]
     densities = pd.concat([table[names] for table in weighed], ignore_index=True)
     densities = densities.assign(elevation_m=known["elevation_m"].reindex(densities["site_id"]).to_numpy())
-    return GroundRecord(known, daily, station_swe_se_mm(daily["swe_mm"]), visits), densities, rows, findings
+    record = GroundRecord(
+        known, daily, station_swe_se_mm(daily["swe_mm"]), visits,
+        weather=weather[(weather["date"] >= start) & (weather["date"] <= pd.Timestamp(date))], southern=place[0].southern,
+    )  # fmt: skip
+    return record, densities, rows, findings
 
 
 def _later(rows: pd.DataFrame, column: str, date: dt.date) -> pd.DataFrame:

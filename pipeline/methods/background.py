@@ -15,7 +15,7 @@ import xarray as xr
 
 from pipeline.ground import GroundRecord
 from pipeline.methods.balance import balance_turnover, gathered
-from pipeline.methods.carry import CELL_VARIATION, Turnover, site_turnover
+from pipeline.methods.carry import CELL_VARIATION, site_turnover
 from pipeline.methods.errors import ErrorPart, KrigedPart
 from pipeline.methods.flight_swe import Flown
 from pipeline.methods.forcing import season_forcing

@@ -101,7 +101,9 @@ def _later_days(count: int) -> list[int]:
 
 def _observed(ground: GroundRecord, forcing: Forcing, sites: pd.Index) -> tuple[pd.DataFrame, np.ndarray]:
     """Return the sites' SWE at the marked days (mark, site), missing where not known, and the marks as row numbers."""
-    marks = np.unique(np.linspace(0, len(forcing.days) - 1, MARKS + 1).round().astype(int)[1:]) if len(forcing.days) else []
+    marks = (
+        np.unique(np.linspace(0, len(forcing.days) - 1, MARKS + 1).round().astype(int)[1:]) if len(forcing.days) else []
+    )
     days = forcing.days[marks]
     series = [part.reindex(index=days, columns=sites) for part in (ground.station_series, ground.course_series)]
     return series[0].fillna(series[1]), np.asarray(marks, int)
@@ -120,7 +122,9 @@ def _scales(
     if not len(told) or not len(marks):
         return np.ones(2), prior
     elevation = ground.sites.loc[told, "elevation_m"].to_numpy(float)
-    snowfall, melt = (_at_sites(field, forcing.nodes_m, elevation) for field in (forcing.snowfall_mm, forcing.melt_mm))
+    snowfall, melt = (
+        node_to_sites(field, forcing.nodes_m, elevation) for field in (forcing.snowfall_mm, forcing.melt_mm)
+    )
     start, factor = begun[0][told].to_numpy(float), begun[1][told].to_numpy(float)
     seen = observed[told].to_numpy(float)
     turned = np.cumsum(factor * snowfall + melt, axis=0)[marks]
@@ -160,8 +164,8 @@ def march(start_mm: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray) -> np.
     return out
 
 
-def _at_sites(field: np.ndarray, nodes_m: np.ndarray, elevation_m: np.ndarray) -> np.ndarray:
-    """Return a (day, node) field at the sites' elevations, (day, site)."""
+def node_to_sites(field: np.ndarray, nodes_m: np.ndarray, elevation_m: np.ndarray) -> np.ndarray:
+    """Return a (day, node) field at (site,) elevations in m, (day, site)."""
     place = np.interp(elevation_m, nodes_m, np.arange(len(nodes_m)))
     low = np.minimum(place.astype(int), max(len(nodes_m) - 2, 0))
     share = place - low

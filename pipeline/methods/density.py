@@ -172,7 +172,9 @@ class BulkDensity:
             return relation
         settled = self.settling.at(pd.Timestamp(date), elevation_m)
         share = self.settling_weight_
-        return np.where(np.isfinite(settled), relation ** (1 - share) * np.nan_to_num(settled, nan=1.0) ** share, relation)
+        return np.where(
+            np.isfinite(settled), relation ** (1 - share) * np.nan_to_num(settled, nan=1.0) ** share, relation
+        )
 
     def predict_from_swe(
         self, swe_mm: np.ndarray, elevation_m: np.ndarray

@@ -89,9 +89,7 @@ class Forcing:
         )  # fmt: skip
 
 
-def season_forcing(
-    ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp, nodes_m: np.ndarray
-) -> Forcing | None:
+def season_forcing(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp, nodes_m: np.ndarray) -> Forcing | None:
     """Return the weather from `start` to `end`, or None where nobody tells of temperature or of precipitation.
 
     Parameters

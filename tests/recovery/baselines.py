@@ -47,7 +47,7 @@ def inverse_distance(inputs: DayInputs) -> np.ndarray | None:
 
 
 def _kriged(inputs: DayInputs, sites: pd.DataFrame, values: np.ndarray) -> np.ndarray:
-    if len(sites) < 4 or np.ptp(values) == 0:  # noqa: PLR2004  the library's own fit of a variogram wants some pairs
+    if len(sites) < 4 or np.ptp(values) == 0:
         return np.full(inputs.grid.shape, values.mean())
     model = OrdinaryKriging(sites["x"].to_numpy(), sites["y"].to_numpy(), values)
     return np.asarray(model.execute("grid", inputs.grid.x, inputs.grid.y)[0])
@@ -81,7 +81,7 @@ def last_flight(inputs: DayInputs) -> np.ndarray | None:
     flight = inputs.flights[-1]
     depth = np.maximum(flight["depth"].to_numpy(), 0.0)
     height = _grid(inputs)[2]
-    seen = np.isfinite(depth) & (flight["valid_fraction"].to_numpy() >= 0.5)  # noqa: PLR2004  half of a cell
+    seen = np.isfinite(depth) & (flight["valid_fraction"].to_numpy() >= 0.5)
     curve = np.polyfit(height[seen], depth[seen], 2)
     filled = np.where(seen, depth, np.maximum(np.polyval(curve, height), 0.0))
     return filled * mean_density(inputs, _flown_on(inputs))

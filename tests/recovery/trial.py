@@ -111,7 +111,9 @@ def coverage(world: World, date: object, day: object, corner: tuple[int, int]) -
     totals = day.totals[day.totals["level"] == "zone_band"]
     lows = {edges[0]: k for k, edges in enumerate(world.terrain.attrs["bands"])}
     index = totals["zone_id"].map({"west": 0, "east": 1}) * len(lows) + totals["band_low_m"].map(lows)
-    band_off = np.abs(totals["volume_m3"].to_numpy() - volume[index]) / np.maximum(totals["volume_se_m3"].to_numpy(), 1.0)
+    band_off = np.abs(totals["volume_m3"].to_numpy() - volume[index]) / np.maximum(
+        totals["volume_se_m3"].to_numpy(), 1.0
+    )
     basin = day.totals.iloc[0]
     true_volume = float((truth * area)[inside].sum() / 1000)
     basin_off = (basin["volume_m3"] - true_volume) / max(basin["volume_se_m3"], 1.0)
@@ -155,8 +157,14 @@ def summary(rows: pd.DataFrame) -> str:
             (ours["basin_off"].abs() < Z90).mean(), (ours["basin_off"].abs() < Z50).mean(), 100 * ours["error"].mean()
         )
     )
-    text.append("basin within 90 % by age: " + (ours["basin_off"].abs() < Z90).groupby(ours["age"]).mean().round(2).to_string().replace("\n", ", "))
-    text.append("bias per cent by age: " + (100 * ours["error"]).groupby(ours["age"]).mean().round(1).to_string().replace("\n", ", "))
+    text.append(
+        "basin within 90 % by age: "
+        + (ours["basin_off"].abs() < Z90).groupby(ours["age"]).mean().round(2).to_string().replace("\n", ", ")
+    )
+    text.append(
+        "bias per cent by age: "
+        + (100 * ours["error"]).groupby(ours["age"]).mean().round(1).to_string().replace("\n", ", ")
+    )
     hard = ours.groupby(["kind", "seed"])[[c for c in ours if c.startswith("world_")]].first()
     text.append("worlds\n" + hard.groupby("kind").median().round(2).to_string())
     return "\n".join(text)

@@ -25,9 +25,9 @@ from pipeline.measurements.points import course_visits, station_density, station
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "sample_inputs" / "larkmoor"))
 
-from world_snow import ALBEDO, BASE_DEPTH, BASE_SWE, LIQUID, TOP_DEPTH, TOP_SWE, march  # noqa: E402  beside the demo basin
-from world_terrain import fractal_field, random_field  # noqa: E402
-from world_weather import beam_and_diffuse, clear_sky, red_noise  # noqa: E402
+from world_snow import ALBEDO, BASE_DEPTH, BASE_SWE, LIQUID, TOP_DEPTH, TOP_SWE, march
+from world_terrain import fractal_field, random_field
+from world_weather import beam_and_diffuse, clear_sky, red_noise
 
 PIXEL_M, CELL_M = 50, 100
 ROWS = COLUMNS = 240
@@ -266,7 +266,9 @@ class _Weather:
         )
         swing = np.tile(np.array([-3.2, -1.4, 3.4, 1.2]) * 1.25, len(days)) * (1.15 - 0.8 * cloud)
         warmer = np.repeat(rng.normal(0, 1.2, len(storms) + 1)[storm_of], 1)
-        temperature = np.repeat(normal, STEPS_A_DAY) + 3.5 * red_noise(rng, steps, 0.93) + swing + np.where(wet, warmer, 0)
+        temperature = (
+            np.repeat(normal, STEPS_A_DAY) + 3.5 * red_noise(rng, steps, 0.93) + swing + np.where(wet, warmer, 0)
+        )
         winter = 0.5 + 0.5 * np.cos(2 * np.pi * (count - 101) / 365.0)
         fair = -6.7 + 2.4 * winter + (0.7 + 1.3 * winter) * red_noise(rng, len(days), 0.4)
         wet_day = wet.reshape(-1, STEPS_A_DAY).any(axis=1)
@@ -314,7 +316,9 @@ class _Sites:
         steep = np.degrees(np.arccos(ndimage.uniform_filter(ground.normal[2], 3)))
         # Those who choose sites want snow that lies as it fell: no wind scours or fills the place, and no gully ends there.
         rough = np.abs(ndimage.uniform_filter(ground.shelter, (0, 3, 3))).max(axis=0)
-        calm = (rough < np.quantile(rough[ground.inside], 0.25)) & (np.abs(np.log(ndimage.uniform_filter(ground.catch, 3))) < 0.12)
+        calm = (rough < np.quantile(rough[ground.inside], 0.25)) & (
+            np.abs(np.log(ndimage.uniform_filter(ground.catch, 3))) < 0.12
+        )
         usable = (steep < 18) & (ndimage.uniform_filter(ground.canopy, 3) < 0.6) & calm & ground.inside
         usable[:6], usable[-6:], usable[:, :6], usable[:, -6:] = False, False, False, False
         number = kind.stations + kind.courses
@@ -326,15 +330,16 @@ class _Sites:
         for height in wanted:
             near = np.argsort(np.where(usable, np.abs(ground.elevation - height), np.inf), axis=None)[:40]
             r, c = np.unravel_index(near, usable.shape)
-            far = [min((np.hypot(r[i] - a, c[i] - b) for a, b in zip(rows, columns, strict=True)), default=0.0) for i in range(len(r))]
+            far = [
+                min((np.hypot(r[i] - a, c[i] - b) for a, b in zip(rows, columns, strict=True)), default=0.0)
+                for i in range(len(r))
+            ]
             best = int(np.argmax(np.array(far) + rng.uniform(0, 20, len(far))))
             rows.append(int(r[best]))
             columns.append(int(c[best]))
         row, column = np.array(rows), np.array(columns)
         offset = SITE_GAIN * np.exp(rng.normal(-0.5 * SITE_SPREAD**2, SITE_SPREAD, number))
-        return cls(
-            row, column, kinds, ground.elevation[row, column], 0.55 * ground.canopy[row, column], offset
-        )
+        return cls(row, column, kinds, ground.elevation[row, column], 0.55 * ground.canopy[row, column], offset)
 
     def cell_mean(self, values: np.ndarray) -> np.ndarray:
         """Return the mean of a pixel field over each site's cell."""
@@ -398,9 +403,7 @@ def _storm_fields(ground: _Ground, storm: _Storm, depth: np.ndarray) -> tuple[np
         rng, small, PIXEL_M * coarse, 1500.0
     )
     patch = ndimage.zoom(patch, coarse, order=1)[:ROWS, :COLUMNS]
-    fall = np.exp(
-        storm.gain * (ground.elevation - REFERENCE_M) / 1000.0 + 0.16 * ground.windward[storm.wind] + patch
-    )
+    fall = np.exp(storm.gain * (ground.elevation - REFERENCE_M) / 1000.0 + 0.16 * ground.windward[storm.wind] + patch)
     settle = np.exp(1.15 * storm.drifting * ground.shelter[storm.wind]) * ground.catch * _room(depth)
     return fall, settle / ndimage.uniform_filter(settle, DRIFT_REACH, mode="nearest")
 
@@ -434,9 +437,9 @@ def _march(
     count = len(sites.row)
     here = np.zeros((8, count), np.float32)
     here[ALBEDO] = 0.46
-    site_fixed = np.stack(
-        [sites.elevation, sites.canopy, sites.cell_mean(ground.stiffness), np.zeros(count)]
-    ).astype("f4")
+    site_fixed = np.stack([sites.elevation, sites.canopy, sites.cell_mean(ground.stiffness), np.zeros(count)]).astype(
+        "f4"
+    )
     calm, site_calm = np.ones((2, flat.shape[1]), np.float32), np.ones((2, count), np.float32)
     fields, site_fields, at_storm = calm, site_calm, -1
     suns: list[np.ndarray] = []
@@ -581,11 +584,12 @@ def _courses(weather: _Weather, sites: _Sites, table: pd.DataFrame, rng: np.rand
         for nominal in (62, 93, 124, 152, 183, 213, 244):
             day = nominal + int(rng.integers(-4, 5))
             state = sites.states[day * STEPS_A_DAY + 1][:, number]
-            swe, depth = float(state[TOP_SWE] + state[BASE_SWE] + state[LIQUID]), float(state[TOP_DEPTH] + state[BASE_DEPTH])
-            here = np.where(depth * pattern < 0.02, 0.0, depth * pattern * np.exp(rng.normal(0, 0.05, points)))
-            density = (swe / depth if depth > 0 else 0.0) * np.exp(
-                rng.normal(0, 0.025, points) + 0.1 * np.log(pattern)
+            swe, depth = (
+                float(state[TOP_SWE] + state[BASE_SWE] + state[LIQUID]),
+                float(state[TOP_DEPTH] + state[BASE_DEPTH]),
             )
+            here = np.where(depth * pattern < 0.02, 0.0, depth * pattern * np.exp(rng.normal(0, 0.05, points)))
+            density = (swe / depth if depth > 0 else 0.0) * np.exp(rng.normal(0, 0.025, points) + 0.1 * np.log(pattern))
             weighed = here * density * gain * np.exp(rng.normal(0, 0.02, points))
             rows += [
                 {
