@@ -10,7 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.background import LOCAL_REACH_M, SITE_OFFSET, Prediction, Residual
+from pipeline.methods.background import LOCAL_REACH_M, SITE_GAIN, SITE_OFFSET, Prediction, Residual
 from pipeline.methods.balance import FACTOR_MOST, SITE_MM, march, node_to_sites
 from pipeline.methods.carry import CELL_VARIATION, Turnover
 from pipeline.methods.errors import ErrorPart
@@ -110,7 +110,7 @@ class TerrainBalance:
         values = site_values(ground, date)
         sites = ground.sites.loc[values.index]
         swe, se = values["swe_mm"].to_numpy(), values["swe_se_mm"].to_numpy()
-        expected = self._background(sites[["elevation_m", "northness", "canopy"]].to_numpy(float), 0.0)[0]
+        expected = self._background(sites[["elevation_m", "northness", "canopy"]].to_numpy(float), 0.0, 1.0)[0]
         self.scale_mm_ = max(float(np.mean(swe)), 1.0)
         size = expected + 0.2 * self.scale_mm_
         self.residual_ = SiteResidual(least_sd=0.1, most_sd=0.6).fit(
@@ -162,10 +162,13 @@ class TerrainBalance:
             [np.ones(len(terrain)), (elevation - self.centre_m_) / 1000.0, terrain[:, 1], terrain[:, 2]]
         )
 
-    def _background(self, terrain: np.ndarray, variation: float) -> tuple[np.ndarray, ...]:
-        """Return SWE, covered share, and SWE's change with the logarithm of the factor and of melt, by (m, 3) terrain."""
+    def _background(self, terrain: np.ndarray, variation: float, gain: float) -> tuple[np.ndarray, ...]:
+        """Return SWE, covered share, and SWE's change with the logarithm of the factor and of melt, by (m, 3) terrain.
+
+        `gain` is how much more or less the places gather than sites of their terrain.
+        """
         log_factor, self.line_se_ = self.line_.predict(self._columns(terrain))
-        factor = np.minimum(self.smearing_ * np.exp(log_factor), FACTOR_MOST)
+        factor = np.minimum(gain * self.smearing_ * np.exp(log_factor), FACTOR_MOST)
         bare, elevation, step = np.zeros(len(terrain)), terrain[:, 0], 0.1
         swe, covered = self.turnover_.carry(bare, factor, elevation, variation)
         more = self.turnover_.carry(bare, factor * np.exp(step), elevation, variation)[0]
@@ -177,7 +180,9 @@ class TerrainBalance:
         shape = place["elevation"].shape
         terrain = np.column_stack([place[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
         within = float(np.hypot(CELL_VARIATION, LOCAL_VARIATION))
-        background, covered, by_factor, by_melt = (v.reshape(shape) for v in self._background(terrain, within))
+        background, covered, by_factor, by_melt = (
+            v.reshape(shape) for v in self._background(terrain, within, 1.0 / SITE_GAIN)
+        )
         line_se = self.line_se_.reshape(shape)
         share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
         size = background + 0.2 * self.scale_mm_ * np.clip(background / self.scale_mm_, 0, 1)
