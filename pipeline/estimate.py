@@ -18,13 +18,18 @@ from pipeline.methods.density import BulkDensity, autumn_origin
 from pipeline.methods.depth_only import with_depth_only_sites
 from pipeline.methods.errors import ErrorPart, KrigedPart, VolumeCovariance, volume_covariance
 from pipeline.methods.flight_swe import Flown, fill_voids, flight_swe
+from pipeline.methods.forcing import season_forcing
 from pipeline.methods.intervals import censored_quantile
 from pipeline.methods.predictors import add_exposure
-from pipeline.methods.site_values import site_values
+from pipeline.methods.settling import Settling, settled_density
+from pipeline.methods.site_values import elevation_nodes, site_values
 from pipeline.methods.skill import density_skill, site_table, swe_skill
+from pipeline.methods.terrain_balance import TerrainBalance
 from pipeline.methods.totals import ZoneBands, covariance_rows, totals_rows
 from pipeline.problems import NoEstimateError
 from pipeline.variables import SOURCE_FLAGS
+
+Background = CarriedFlight | TerrainBalance | TerrainBackground
 
 BARE_COVER = 0.05
 """A cell seen less covered than this is bare: below, sensors mistake rock and shade for snow (common practice, no source)."""
@@ -45,6 +50,7 @@ class DayInputs:
     flight_figures : what the record tells of each flight: registration, noise, offset from the sites.
     cover : snow-covered fraction seen on the day itself, on (y, x), missing under cloud; None where there is none.
     checks : findings, as rows of `checks.csv`.
+    settling : the season's modelled density; made by `estimate_day`.
     """
 
     basin_id: str
@@ -60,6 +66,7 @@ class DayInputs:
     cover: np.ndarray | None
     checks: pd.DataFrame
     flight_figures: list[dict[str, Any]] = field(default_factory=list)
+    settling: Settling | None = None
 
 
 @dataclass(frozen=True)
@@ -96,11 +103,11 @@ def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
     ------
     NoEstimateError : there is neither a usable site nor a flight.
     """
-    inputs = _with_depth_only_sites(_with_exposure(inputs), choices)
+    inputs = _with_depth_only_sites(_with_settling(_with_exposure(inputs), choices), choices)
     flown = None
     for flight in inputs.flights:
         flown = _flown(flight, flown, inputs, choices)
-    background = _background(flown, inputs, inputs.date)
+    background = _background(flown, inputs, inputs.date, choices)
     today = _map_of(flown, background, inputs)
     if inputs.cover is not None:
         today = _bare_where_seen_bare(today, inputs.cover)
@@ -110,7 +117,16 @@ def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
 
 
 def _density(inputs: DayInputs, choices: Choices) -> BulkDensity:
-    return BulkDensity(choices.snow_class, autumn_origin(choices.season_start, southern=inputs.grid.southern))
+    origin = autumn_origin(choices.season_start, southern=inputs.grid.southern)
+    return BulkDensity(choices.snow_class, origin, inputs.settling)
+
+
+def _with_settling(inputs: DayInputs, choices: Choices) -> DayInputs:
+    """Return the inputs with the season's modelled density, where the weather is known."""
+    elevation = inputs.terrain["elevation"].to_numpy()
+    nodes = elevation_nodes(np.concatenate([elevation.ravel(), inputs.ground.sites["elevation_m"].to_numpy(float)]))
+    forcing = season_forcing(inputs.ground, pd.Timestamp(choices.season_start), pd.Timestamp(inputs.date), nodes)
+    return replace(inputs, settling=None if forcing is None else settled_density(forcing))
 
 
 def _with_exposure(inputs: DayInputs) -> DayInputs:
@@ -141,7 +157,7 @@ def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices:
     if flown.seen[np.isfinite(inputs.terrain["elevation"].to_numpy())].all():
         return flown
     try:
-        filling = _background(before, inputs, date).predict(_places(before, inputs))
+        filling = _background(before, inputs, date, choices).predict(_places(before, inputs))
     except NoEstimateError:
         # No site either: the flight's own mean by elevation is all that is known of its voids.
         mean = flown.pattern.at(inputs.terrain["elevation"].to_numpy())
@@ -149,16 +165,19 @@ def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices:
     return fill_voids(flown, filling.swe_mm, filling.covered, inputs.terrain)
 
 
-def _background(flown: Flown | None, inputs: DayInputs, date: dt.date) -> CarriedFlight | TerrainBackground:
+def _background(flown: Flown | None, inputs: DayInputs, date: dt.date, choices: Choices) -> Background:
     """Return the background fitted for `date`: the flight carried on where there is one, else the sites on the terrain."""
     if flown is not None:
-        return CarriedFlight(flown).fit(inputs.ground, date)
+        return CarriedFlight(flown, choices.season_start).fit(inputs.ground, date)
     if site_values(inputs.ground, date).empty:
         message = (
             f"no estimate for {inputs.basin_id} on {date}: no flight, and no course or station with a usable SWE near the "
             "date. Look at the findings with `snowtally check`"
         )
         raise NoEstimateError(message)
+    balance = TerrainBalance(choices.season_start)
+    if balance.possible(inputs.ground, date):
+        return balance.fit(inputs.ground, date)
     return TerrainBackground().fit(inputs.ground, date)
 
 
@@ -166,7 +185,7 @@ def _places(flown: Flown | None, inputs: DayInputs) -> xr.Dataset:
     return inputs.terrain if flown is None else inputs.terrain.assign(flown=(("y", "x"), flown.swe_mm))
 
 
-def _map_of(flown: Flown | None, background: CarriedFlight | TerrainBackground, inputs: DayInputs) -> SweMap:
+def _map_of(flown: Flown | None, background: Background, inputs: DayInputs) -> SweMap:
     """Return the day's map: the flight itself on its own day, else the background with the sites' residual."""
     if flown is not None and flown.date == inputs.date:
         return SweMap(flown.swe_mm, flown.standard_error(), flown.covered, list(flown.parts), flown)
@@ -241,9 +260,7 @@ def _fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> xr.Datase
     return xr.Dataset({name: (("y", "x"), value) for name, value in fields.items()}, coords=terrain["elevation"].coords)
 
 
-def _as_day(
-    inputs: DayInputs, science: tuple[SweMap, CarriedFlight | TerrainBackground, BulkDensity], fields: xr.Dataset
-) -> Day:
+def _as_day(inputs: DayInputs, science: tuple[SweMap, Background, BulkDensity], fields: xr.Dataset) -> Day:
     """Return the day with totals, their errors, the sites and the skill, on the basin's bounding box."""
     today, background, density = science
     units = ZoneBands(inputs.basin_id, [zone_id for zone_id, _ in inputs.zones], inputs.terrain.attrs["bands"])
@@ -278,7 +295,7 @@ def _as_day(
     )
 
 
-def _name(today: SweMap, background: CarriedFlight | TerrainBackground) -> str:
+def _name(today: SweMap, background: Background) -> str:
     return "flight" if today.flown is not None else background.name
 
 

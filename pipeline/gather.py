@@ -239,7 +239,11 @@ def _measurements(
     densities = pd.concat([table[names] for table in weighed], ignore_index=True)
     densities = densities.assign(elevation_m=known["elevation_m"].reindex(densities["site_id"]).to_numpy())
     daily = daily.assign(depth_se_m=STATION_DEPTH_SE_M)
-    return GroundRecord(known, daily, station_swe_se_mm(daily["swe_mm"]), visits), densities, rows, findings
+    record = GroundRecord(
+        known, daily, station_swe_se_mm(daily["swe_mm"]), visits,
+        weather=weather[(weather["date"] >= start) & (weather["date"] <= pd.Timestamp(date))], southern=place[0].southern,
+    )  # fmt: skip
+    return record, densities, rows, findings
 
 
 def _kept_readings(settings: Settings) -> Path:

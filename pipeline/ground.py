@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -16,16 +16,20 @@ class GroundRecord:
     Parameters
     ----------
     sites : indexed by site_id: kind, x, y (m), elevation_m (the terrain's), inside and what else is known of the place.
-    daily : station days: site_id, date, swe_mm, depth_m, depth_se_m.
+    daily : station days: site_id, date, swe_mm, depth_m, depth_se_m, and where told air_temperature_c and precipitation_mm.
     station_se_mm : error of the SWE of each row of `daily`.
     visits : course visits: site_id, date, nominal_date, swe_mm, swe_se_mm, depth_m, depth_se_m, density_kg_m3,
         density_se_kg_m3, points, by_depth (SWE told by depth and the density model).
+    weather : days of the weather table up to the date: date, elevation_m, air_temperature_c, precipitation_mm; may be empty.
+    southern : whether the basin lies south of the equator.
     """
 
     sites: pd.DataFrame
     daily: pd.DataFrame
     station_se_mm: np.ndarray
     visits: pd.DataFrame
+    weather: pd.DataFrame = field(default_factory=pd.DataFrame)
+    southern: bool = False
 
     @cached_property
     def station_series(self) -> pd.DataFrame:
@@ -40,11 +44,12 @@ class GroundRecord:
     def without(self, site_id: str) -> GroundRecord:
         """Return the record as if the site had never been."""
         kept = (self.daily["site_id"] != site_id).to_numpy()
-        return GroundRecord(
-            self.sites.drop(index=site_id),
-            self.daily[kept],
-            self.station_se_mm[kept],
-            self.visits[self.visits["site_id"] != site_id],
+        return replace(
+            self,
+            sites=self.sites.drop(index=site_id),
+            daily=self.daily[kept],
+            station_se_mm=self.station_se_mm[kept],
+            visits=self.visits[self.visits["site_id"] != site_id],
         )
 
 

@@ -58,7 +58,13 @@ def made(seed, *, flight=True, shift_m=(0.0, 0.0), swe_mm=None):
     growth = 0.0 if swe_mm is not None else 3.0
     daily = pd.DataFrame(
         [
-            {"site_id": names[k], "date": day, "swe_mm": at_sites[k] + growth * later, "depth_m": at_sites[k] / 310.0}
+            {
+                "site_id": names[k],
+                "date": day,
+                "swe_mm": at_sites[k] + growth * later,
+                "depth_m": at_sites[k] / 310.0,
+                "depth_se_m": 0.02,
+            }
             for k in stations
             for later, day in enumerate(days)
         ]
@@ -67,16 +73,28 @@ def made(seed, *, flight=True, shift_m=(0.0, 0.0), swe_mm=None):
         {
             "site_id": [names[k] for k in range(1, 8, 2)], "date": pd.Timestamp(FLOWN_ON), "swe_mm": at_sites[1::2],
             "swe_se_mm": 10.0 + 0.05 * at_sites[1::2], "depth_m": at_sites[1::2] / 320.0, "depth_se_m": 0.03,
-            "density_kg_m3": np.where(at_sites[1::2] > 0, 320.0, np.nan), "points": 8.0,
+            "density_kg_m3": np.where(at_sites[1::2] > 0, 320.0, np.nan), "density_se_kg_m3": 15.0, "points": 8.0,
+            "nominal_date": pd.NaT, "by_depth": False,
         }
     ).astype({"date": "datetime64[s]"})  # fmt: skip
     densities = visits[["site_id", "date", "depth_m", "density_kg_m3"]].dropna()
     densities = densities.assign(elevation_m=sites["elevation_m"].reindex(densities["site_id"]).to_numpy())
+    # Half of the worlds know their weather and are carried by the mass balance, half by the stations' changes alone.
+    season = pd.date_range(CHOICES.season_start, DATE)
+    weather = pd.DataFrame(
+        {
+            "date": season, "elevation_m": 2000.0, "air_temperature_c": rng.normal(-4, 3, len(season)),
+            "precipitation_mm": rng.gamma(0.3, 12.0, len(season)),
+        }
+    )  # fmt: skip
     flights = [] if not flight else [made_flight(grid, truth / 315.0)]
     return DayInputs(
         basin_id="made", title="Made basin", date=DATE, noon_utc=dt.datetime.combine(DATE, dt.time(14)), grid=grid, terrain=terrain,
         zones=[("west", "West"), ("east", "East")], flights=flights, cover=None, densities=densities,
-        ground=GroundRecord(sites, daily, np.full(len(daily), 8.0), visits), checks=pd.DataFrame(),
+        ground=GroundRecord(
+            sites, daily, np.full(len(daily), 8.0), visits, weather=weather if seed % 2 else pd.DataFrame()
+        ),
+        checks=pd.DataFrame(),
     )  # fmt: skip
 
 
@@ -131,11 +149,11 @@ def test_the_order_of_sites_and_rows_changes_nothing(flight, seed):
     inputs = made(seed, flight=flight)
     rng = np.random.default_rng(seed)
     ground = inputs.ground
-    shuffled = GroundRecord(
-        ground.sites.iloc[rng.permutation(len(ground.sites))],
-        ground.daily.iloc[rng.permutation(len(ground.daily))].reset_index(drop=True),
-        ground.station_se_mm,
-        ground.visits.iloc[rng.permutation(len(ground.visits))].reset_index(drop=True),
+    shuffled = replace(
+        ground,
+        sites=ground.sites.iloc[rng.permutation(len(ground.sites))],
+        daily=ground.daily.iloc[rng.permutation(len(ground.daily))].reset_index(drop=True),
+        visits=ground.visits.iloc[rng.permutation(len(ground.visits))].reset_index(drop=True),
     )
     turned = replace(inputs, ground=shuffled, densities=inputs.densities.iloc[::-1].reset_index(drop=True))
     assert_same(estimate_day(inputs, CHOICES), estimate_day(turned, CHOICES), rel=1e-8)
@@ -197,12 +215,16 @@ def test_no_snow_anywhere_is_no_water_with_a_small_error():
         basin = estimate_day(inputs, CHOICES).totals.iloc[0]
         assert basin["swe_mean_mm"] <= 1.0
         assert basin["swe_se_mm"] <= 5.0
-        assert basin["volume_p10_m3"] == 0.0
+        # Nine times in ten there is hardly any snow to be sure of.
+        assert basin["volume_p10_m3"] <= 0.0002 * 1e6 * basin["area_km2"]
 
 
 def test_the_same_snow_everywhere_stays_the_same():
-    """All sites and the flight agree on one depth and density: no site, height or residual may invent a pattern."""
-    inputs = made(5, flight=False, swe_mm=300.0)
+    """All sites and the flight agree on one depth and density: no site, height or residual may invent a pattern.
+
+    A world without weather: where it snows above and thaws below, the same snow does not stay the same.
+    """
+    inputs = made(4, flight=False, swe_mm=300.0)
     flat = replace(inputs, flights=[made_flight(inputs.grid, np.full(inputs.grid.shape, 300.0 / 320.0))])
     density = flat.densities.assign(density_kg_m3=320.0)
     swe = estimate_day(replace(flat, densities=density), CHOICES).fields["swe"].to_numpy()

@@ -74,16 +74,38 @@ class Turnover:
     nodes_m : rising elevations.
     gain_mm, loss_mm : snow gained by a place of average accumulation, and potential loss, at the nodes.
     unheard_days : days that no site tells of.
+    later : gain and loss since some days in between, (gain_mm, loss_mm) each at the nodes: snow that fell after the ground had
+        gone bare owes nothing to the melt before.
     """
 
     nodes_m: np.ndarray
     gain_mm: np.ndarray
     loss_mm: np.ndarray
     unheard_days: int = 0
+    later: tuple[tuple[np.ndarray, np.ndarray], ...] = ()
 
     def at(self, elevation_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return gain and loss in mm at elevations, held constant beyond the nodes."""
         return np.interp(elevation_m, self.nodes_m, self.gain_mm), np.interp(elevation_m, self.nodes_m, self.loss_mm)
+
+    def carry(
+        self, start_mm: np.ndarray, factor: np.ndarray, elevation_m: np.ndarray, variation: float
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return SWE (mm) and covered share of places at the end, from their SWE at the start and their factor."""
+        gain, loss = self.at(elevation_m)
+        swe = carry(start_mm, factor, gain, loss, variation)
+        covered = covered_fraction(start_mm, factor, gain, loss)
+        for gain_nodes, loss_nodes in self.later:
+            gain, loss = (np.interp(elevation_m, self.nodes_m, nodes) for nodes in (gain_nodes, loss_nodes))
+            fresh = carry(np.zeros_like(swe), factor, gain, loss, variation)
+            covered = np.where(fresh > swe, covered_fraction(np.zeros_like(swe), factor, gain, loss), covered)
+            swe = np.maximum(swe, fresh)
+        return swe, covered
+
+    def with_loss(self, share: float) -> Turnover:
+        """Return the same gain with a share of the loss."""
+        later = tuple((gain, share * loss) for gain, loss in self.later)
+        return replace(self, loss_mm=share * self.loss_mm, later=later)
 
     def following(self, pattern: Pattern, lowest_m: float) -> Turnover:
         """Return the gain below the lowest station falling off as the flight's snow does: rain takes over down there."""

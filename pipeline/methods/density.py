@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.methods.regression import BayesianLine
+from pipeline.methods.settling import Settling
 
 STURM_2010 = {
     "alpine": (0.5975, 0.2237, 0.0012, 0.0038),
@@ -31,8 +32,18 @@ kilometre of height may change that by 8 % (chosen)."""
 RECORD_SD = 0.08
 """Spread of one site's density about its surroundings, as a share: 5 to 10 % within like terrain (common practice)."""
 
-FADE_DAYS = 7.0
-"""A record's error variance grows by a factor e in so many days: densities of last week still tell of today."""
+FADE_DAYS = 14.0
+"""A record's error variance grows by a factor e in so many days: densities of last month still tell of today, the more so as
+the settling model moves them on (trial worlds: 7 days made flight days 0.5 % worse)."""
+
+RECENT_DAYS = 10.0
+RECORDS_HALF = 4.0
+"""With four records younger than ten days the settling model counts half beside the published relation: without records to
+hold it, it may drift (trial worlds, docs/method.md)."""
+
+THIN_M = 0.6
+"""Records of snow thinner than this count less: it is a crust here and new snow there, and little water lies in it (trial
+worlds: without it flight days 0.3 % worse)."""
 
 DEPTH_REACH_M = 2.0
 """The line on depth is carried this far beyond the records' mean depth, m (demo basin: half of the water lies deeper than most
@@ -88,12 +99,16 @@ def prior_density(depth_m: np.ndarray, day: int, snow_class: str) -> np.ndarray:
 
 
 class BulkDensity:
-    """Bulk density about a published relation: log(rho / prior) is a Bayesian line on depth and elevation.
+    """Bulk density about a prior: log(rho / prior) is a Bayesian line on depth and elevation.
+
+    The prior is the geometric mean of a published relation and the season's settling model where there is one, the model
+    weighted by n / (n + `RECORDS_HALF`) with n recent records.
 
     Parameters
     ----------
-    snow_class : class of Sturm et al. 2010 whose relation is the prior.
+    snow_class : class of Sturm et al. 2010 whose relation is used.
     origin : the season's 1 October, or 1 April in southern basins.
+    settling : the season's modelled density by day and elevation, None where the weather is not known.
 
     Attributes
     ----------
@@ -103,10 +118,11 @@ class BulkDensity:
     spread_ : standard deviation of the sites about the line, as a share of density.
     """
 
-    def __init__(self, snow_class: str, origin: dt.date) -> None:
-        """Keep the prior."""
+    def __init__(self, snow_class: str, origin: dt.date, settling: Settling | None = None) -> None:
+        """Keep what the prior is made of."""
         self.snow_class = snow_class
         self.origin = origin
+        self.settling = settling
 
     def fit(self, records: pd.DataFrame, date: dt.date) -> BulkDensity:
         """Fit to the records nearest in time to `date`, one a site.
@@ -121,10 +137,18 @@ class BulkDensity:
         self.records_ = len(near)
         depth, elevation = near["depth_m"].to_numpy(float), near["elevation_m"].to_numpy(float)
         self.centre_ = (float(depth.mean()), float(elevation.mean())) if len(near) else (1.0, 2000.0)
-        days = [sturm_day(pd.Timestamp(d).date(), self.origin) for d in near["date"]]
-        prior = np.array([prior_density(h, day, self.snow_class) for h, day in zip(depth, days, strict=True)])
+        age = near["age_days"].abs().to_numpy(float)
+        recent = float((age <= RECENT_DAYS).sum())
+        self.settling_weight_ = 0.0 if self.settling is None else recent / (recent + RECORDS_HALF)
+        prior = np.array(
+            [
+                float(self._prior(np.array(h), np.array(z), pd.Timestamp(day).date()))
+                for h, z, day in zip(depth, elevation, near["date"], strict=True)
+            ]
+        )
         excess = np.log(near["density_kg_m3"].to_numpy(float) / prior) if len(near) else np.zeros(0)
-        variance = RECORD_SD**2 * np.exp(near["age_days"].abs().to_numpy(float) / FADE_DAYS)
+        thin = 1.0 + (THIN_M / np.maximum(depth, 0.05)) ** 2
+        variance = RECORD_SD**2 * np.exp(age / FADE_DAYS) * thin
         self.line_ = BayesianLine(np.array(list(PRIOR_SD.values()))).fit(
             self._columns(depth, elevation), excess, variance
         )
@@ -136,11 +160,21 @@ class BulkDensity:
     def predict(self, depth_m: np.ndarray, elevation_m: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return density (kg/m3), its error common to all cells and its local error, each shaped as `depth_m`."""
         depth, elevation = np.asarray(depth_m, float), np.asarray(elevation_m, float)
-        day = sturm_day(self.date_, self.origin)
         excess, line_se = self.line_.predict(self._columns(depth.ravel(), elevation.ravel()))
-        density = prior_density(depth, day, self.snow_class) * np.exp(excess.reshape(depth.shape))
+        density = self._prior(depth, elevation, self.date_) * np.exp(excess.reshape(depth.shape))
         common = density * np.hypot(line_se.reshape(depth.shape), COMMON_FLOOR)
         return density, common, density * self.spread_
+
+    def _prior(self, depth_m: np.ndarray, elevation_m: np.ndarray, date: dt.date) -> np.ndarray:
+        """Return the density before any record has a say, kg/m3."""
+        relation = prior_density(depth_m, sturm_day(date, self.origin), self.snow_class)
+        if self.settling_weight_ == 0:
+            return relation
+        settled = self.settling.at(pd.Timestamp(date), elevation_m)
+        share = self.settling_weight_
+        return np.where(
+            np.isfinite(settled), relation ** (1 - share) * np.nan_to_num(settled, nan=1.0) ** share, relation
+        )
 
     def predict_from_swe(
         self, swe_mm: np.ndarray, elevation_m: np.ndarray
@@ -156,6 +190,7 @@ class BulkDensity:
         """Return what the record keeps of the model."""
         return {
             "relation": "Sturm et al. 2010",
+            "settling_weight": round(self.settling_weight_, 3),
             "snow_class": self.snow_class,
             "records": self.records_,
             "correction": dict(zip(PRIOR_SD, self.line_.coefficients_.round(5).tolist(), strict=True)),
@@ -195,7 +230,7 @@ def leave_one_out(model: BulkDensity, records: pd.DataFrame, date: dt.date) -> p
     near = nearest_records(records, date)
     rows = []
     for site in near.itertuples():
-        without = BulkDensity(model.snow_class, model.origin).fit(
+        without = BulkDensity(model.snow_class, model.origin, model.settling).fit(
             records[records["site_id"] != site.site_id], site.date.date()
         )
         mean, common, local = without.predict(np.array([site.depth_m]), np.array([site.elevation_m]))

@@ -1,0 +1,153 @@
+"""The season's weather over the basin, from stations and the weather table: what fell and how warm it was, by elevation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtr
+
+from pipeline.ground import GroundRecord
+from pipeline.methods.regression import BayesianLine
+
+LAPSE_K_PER_KM = (-6.0, 1.2)
+"""Fall of temperature with height before the stations have a say, and its spread between seasons and basins: -6.5 in the free
+air, less in winter valleys (common practice, no source)."""
+
+STATION_OFFSET_K = 0.8
+"""How far a station's mean temperature lies from its height's, K: hollows, slopes and sensors (common practice, no source)."""
+
+SNOW_RAIN_C = (-1.0, 3.0)
+"""Daily mean temperatures between which snow turns to rain, half of each at 1 C (Jennings et al. 2018, Nat. Commun. 9, 1148,
+give 1.0 C for the northern hemisphere)."""
+
+WITHIN_DAY_K = 3.0
+"""Spread of temperature within a day, K: some melt comes in the afternoon of a day whose mean is below freezing (common
+practice, no source)."""
+
+DEGREE_DAY_MM = (2.0, 5.0)
+"""Melt by degree above freezing, mm/(K day), at the winter and at the summer solstice: between them it follows the sun's
+height (range of Hock 2003, J. Hydrol. 282, 104-115, Table 1; the sinusoid after Anderson 2006, from memory)."""
+
+LEAST_DAYS = 10
+"""A temperature or gauge record shorter than this tells nothing of its place's offset or catch."""
+
+
+@dataclass(frozen=True)
+class Forcing:
+    """Daily weather on elevation nodes.
+
+    Parameters
+    ----------
+    days : (d,) rising, every day once.
+    nodes_m : (n,) rising elevations.
+    temperature_c : (d, n) daily mean.
+    precipitation_mm : (d,) fallen at the gauges' common place; how it varies over the basin is for the snow's own pattern.
+    lapse_k_per_km : the lapse rate taken.
+    southern : whether midsummer lies in December.
+    """
+
+    days: pd.DatetimeIndex
+    nodes_m: np.ndarray
+    temperature_c: np.ndarray
+    precipitation_mm: np.ndarray
+    lapse_k_per_km: float
+    southern: bool
+
+    @property
+    def snowfall_mm(self) -> np.ndarray:
+        """(d, n) snowfall of a place that catches what the gauges catch, mm."""
+        cold, warm = SNOW_RAIN_C
+        return self.precipitation_mm[:, None] * np.clip((warm - self.temperature_c) / (warm - cold), 0.0, 1.0)
+
+    @property
+    def melt_mm(self) -> np.ndarray:
+        """(d, n) potential melt, mm: degree days above freezing times a factor that follows the sun's height."""
+        scaled = self.temperature_c / WITHIN_DAY_K
+        # Expected part above freezing of a normal spread about the day's mean.
+        above = WITHIN_DAY_K * (scaled * ndtr(scaled) + np.exp(-0.5 * scaled**2) / np.sqrt(2 * np.pi))
+        low, high = DEGREE_DAY_MM
+        midwinter = 172 if self.southern else 355
+        phase = np.cos(2 * np.pi * (self.days.day_of_year.to_numpy() - midwinter) / 365.25)
+        return above * (0.5 * (low + high) - 0.5 * (high - low) * phase)[:, None]
+
+    def since(self, day: pd.Timestamp) -> Forcing:
+        """Return the weather of the days after `day`."""
+        later = self.days > day
+        return Forcing(
+            self.days[later], self.nodes_m, self.temperature_c[later], self.precipitation_mm[later],
+            self.lapse_k_per_km, self.southern,
+        )  # fmt: skip
+
+    def until(self, day: pd.Timestamp) -> Forcing:
+        """Return the weather up to and with `day`."""
+        past = self.days <= day
+        return Forcing(
+            self.days[past], self.nodes_m, self.temperature_c[past], self.precipitation_mm[past],
+            self.lapse_k_per_km, self.southern,
+        )  # fmt: skip
+
+
+def season_forcing(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp, nodes_m: np.ndarray) -> Forcing | None:
+    """Return the weather from `start` to `end`, or None where nobody tells of temperature or of precipitation.
+
+    Parameters
+    ----------
+    ground : `daily` with air_temperature_c and precipitation_mm, `weather` with date, elevation_m and the same; `southern`.
+    start, end : first and last day.
+    nodes_m : rising elevations.
+
+    Notes
+    -----
+    Each record, brought to one height by the lapse rate, has its own persistent offset taken off before the day's mean is
+    made, so that a record's beginning or end makes no step. The lapse rate is a Bayesian line through the records' offsets.
+    Gauges are brought to a common catch in the same manner. A day that nobody tells of takes the mean of its neighbours in
+    temperature, and no precipitation.
+    """
+    days = pd.date_range(start, end)
+    warmth, height = _wide(ground, "air_temperature_c", days)
+    fallen, _ = _wide(ground, "precipitation_mm", days)
+    if warmth.empty or fallen.empty:
+        return None
+    slope, centre = LAPSE_K_PER_KM[0], float(height.mean())
+    at_centre = warmth - slope * (height - centre) / 1000.0
+    common = at_centre.mean(axis=1)
+    offset = at_centre.sub(common, axis=0).mean()
+    line = BayesianLine(np.array([5.0, LAPSE_K_PER_KM[1]])).fit(
+        np.column_stack([np.ones(len(height)), (height - centre) / 1000.0]), offset.to_numpy(),
+        np.full(len(height), STATION_OFFSET_K**2),
+    )  # fmt: skip
+    slope += float(line.coefficients_[1])
+    at_centre = warmth - slope * (height - centre) / 1000.0
+    offset = at_centre.sub(at_centre.mean(axis=1), axis=0).mean()
+    level = (at_centre - offset).median(axis=1).reindex(days).interpolate(limit_direction="both").to_numpy()
+    catch = fallen.sum() / fallen.notna().mul(fallen.mean(axis=1), axis=0).sum()
+    precipitation = (fallen / catch.where(catch > 0)).mean(axis=1).reindex(days).fillna(0.0).to_numpy()
+    temperature = level[:, None] + slope * (nodes_m - centre)[None, :] / 1000.0
+    return Forcing(days, nodes_m, temperature, np.maximum(precipitation, 0.0), slope, ground.southern)
+
+
+def _wide(ground: GroundRecord, name: str, days: pd.DatetimeIndex) -> tuple[pd.DataFrame, pd.Series]:
+    """Return a quantity by day and record (stations, and the weather table), and the records' elevations."""
+    daily = ground.daily[ground.daily["site_id"].isin(ground.sites.index)]
+    parts, heights = [], {}
+    if name in daily:
+        told = daily.dropna(subset=name)
+        parts.append(told.pivot_table(index="date", columns="site_id", values=name))
+        heights |= ground.sites.loc[parts[-1].columns, "elevation_m"].astype(float).to_dict()
+    table = ground.weather
+    if len(table) and name in table:
+        told = table.dropna(subset=[name, "elevation_m"]).groupby("date")[[name, "elevation_m"]].mean()
+        if len(told):
+            parts.append(told[[name]].rename(columns={name: WEATHER_TABLE}))
+            heights[WEATHER_TABLE] = float(told["elevation_m"].mean())
+    if not parts:
+        return pd.DataFrame(), pd.Series(dtype=float)
+    wide = pd.concat(parts, axis=1).reindex(days)
+    wide = wide.loc[:, wide.notna().sum() >= min(LEAST_DAYS, len(days))]
+    return wide, pd.Series(heights).reindex(wide.columns)
+
+
+WEATHER_TABLE = "weather table"
+"""Name of the weather table's record beside the stations'."""

@@ -1,0 +1,249 @@
+"""The background of a season without a flight: the season's mass balance, and how much each place gathers by its terrain."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from pipeline.ground import GroundRecord
+from pipeline.methods.background import LOCAL_REACH_M, SITE_GAIN, SITE_OFFSET, Prediction, Residual
+from pipeline.methods.balance import FACTOR_MOST, SITE_MM, march, node_to_sites
+from pipeline.methods.carry import CELL_VARIATION, Turnover
+from pipeline.methods.errors import ErrorPart
+from pipeline.methods.forcing import Forcing, season_forcing
+from pipeline.methods.regression import BayesianLine, doubt
+from pipeline.methods.residual import SiteResidual
+from pipeline.methods.site_values import elevation_nodes, site_values
+
+TERRAIN_SD = (0.5, 0.8, 0.4, 0.4)
+"""Prior spread of the logarithm of a place's accumulation factor: its level, with a kilometre of height, from a south to a north
+face, and from open to closed canopy (trial worlds)."""
+
+SITE_LOG_SD = 0.25
+"""Spread of the logarithm of a site's factor about its terrain's (15 to 30 %, common practice, no source)."""
+
+REACH_M = 400.0
+"""The line on elevation is carried no further than this beyond the highest and lowest site."""
+
+LOCAL_VARIATION = 0.5
+"""Coefficient of variation of accumulation between cells of like terrain: it adds to that within a cell, and decides how patchily
+ground of one height melts out (trial worlds)."""
+
+MELT_LOG_SCALES = np.linspace(-0.9, 0.9, 13)
+"""Scales on degree-day melt that are weighed against the sites' series."""
+
+MELT_LOG_SD = 0.35
+"""Prior spread of the logarithm of that scale (degree-day factors vary by half between basins: Hock 2003, Table 1)."""
+
+MARK_DAYS = 7
+"""The stations' series are held against the model every seventh day."""
+
+LATER_DAYS = (3, 7, 14, 28, 45, 60, 80, 100, 130, 160, 200)
+"""Days before the date since which snow on bare ground is reckoned by itself."""
+
+
+@dataclass(frozen=True)
+class SiteHistories:
+    """What the sites said through the season: SWE (day, site) in mm, missing where unknown, and their elevations in m."""
+
+    swe_mm: np.ndarray
+    elevation_m: np.ndarray
+    sites: pd.Index
+
+    @classmethod
+    def of(cls, ground: GroundRecord, days: pd.DatetimeIndex) -> SiteHistories:
+        """Return the histories of the sites that said anything: stations day by day, courses on their visits."""
+        visits = ground.visits.dropna(subset="swe_mm")
+        course = visits.pivot_table(index="date", columns="site_id", values="swe_mm")
+        series = [part.reindex(index=days, columns=ground.sites.index) for part in (ground.station_series, course)]
+        swe = series[0].fillna(series[1])
+        swe = swe.loc[:, swe.notna().any()]
+        return cls(swe.to_numpy(float), ground.sites.loc[swe.columns, "elevation_m"].to_numpy(float), swe.columns)
+
+
+class TerrainBalance:
+    """SWE from the season's snowfall and melt by elevation and an accumulation factor by terrain, fitted to the sites.
+
+    Parameters
+    ----------
+    season_start : first day of the snow season.
+
+    Attributes
+    ----------
+    line_ : logarithm of the factor on elevation, northness and canopy.
+    melt_scale_, melt_log_se_ : scale on degree-day melt and the standard error of its logarithm.
+    residual_ : the sites' deviation, spread over the basin.
+    """
+
+    name = "terrain balance"
+
+    def __init__(self, season_start: dt.date) -> None:
+        """Keep the season's start."""
+        self.season_start = season_start
+
+    def unfitted(self) -> TerrainBalance:
+        """Return the same model without what it was fitted to."""
+        return TerrainBalance(self.season_start)
+
+    def possible(self, ground: GroundRecord, date: dt.date) -> bool:
+        """Tell whether the season's weather is known."""
+        return self._forcing(ground, date) is not None
+
+    def _forcing(self, ground: GroundRecord, date: dt.date) -> Forcing | None:
+        heights = ground.sites["elevation_m"].to_numpy(float)
+        # Two kilometres beyond the sites both ways hold any basin's ground.
+        nodes = elevation_nodes(np.array([heights.min() - 2000.0, heights.max() + 2000.0]))
+        return season_forcing(ground, pd.Timestamp(self.season_start), pd.Timestamp(date), nodes)
+
+    def fit(self, ground: GroundRecord, date: dt.date) -> TerrainBalance:
+        """Fit to what the sites said from the season's start to `date`."""
+        forcing = self._forcing(ground, date)
+        histories = SiteHistories.of(ground, forcing.days)
+        factor = self._melt_and_factors(forcing, histories)
+        self.turnover_ = season_turnover(forcing, self.melt_scale_)
+        terrain = ground.sites.loc[histories.sites, ["elevation_m", "northness", "canopy"]].to_numpy(float)
+        self._fit_line(terrain, np.log(factor))
+        values = site_values(ground, date)
+        sites = ground.sites.loc[values.index]
+        swe, se = values["swe_mm"].to_numpy(), values["swe_se_mm"].to_numpy()
+        expected = self._background(sites[["elevation_m", "northness", "canopy"]].to_numpy(float), 0.0, 1.0)[0]
+        self.scale_mm_ = max(float(np.mean(swe)), 1.0)
+        size = expected + 0.2 * self.scale_mm_
+        self.residual_ = SiteResidual(least_sd=0.1, most_sd=0.6).fit(
+            sites[["x", "y"]].to_numpy(float), (swe - expected) / size, se / size
+        )
+        return self
+
+    def _melt_and_factors(self, forcing: Forcing, histories: SiteHistories) -> np.ndarray:
+        """Set the scale on melt and its error, and return each site's factor with it."""
+        snowfall = node_to_sites(forcing.snowfall_mm, forcing.nodes_m, histories.elevation_m)
+        melt = node_to_sites(forcing.melt_mm, forcing.nodes_m, histories.elevation_m)
+        told = telling_days(histories.swe_mm)
+        days = np.arange(0, len(forcing.days), MARK_DAYS)
+        seen = histories.swe_mm[days]
+        factors, cost = [], []
+        for log_scale in MELT_LOG_SCALES:
+            loss = np.exp(log_scale) * melt
+            factor = site_factors(snowfall, loss, histories.swe_mm, told)
+            modelled = march(np.zeros(len(factor)), factor * snowfall, loss)
+            sd = np.hypot(2 * SITE_MM, 0.2 * np.maximum(modelled[days], np.nan_to_num(seen)))
+            # A series errs alike from week to week: its marks together count as about three.
+            count = np.maximum(np.isfinite(seen).sum(axis=0), 1)
+            off = np.log1p(((seen - modelled[days]) / sd) ** 2 / 4.0) * np.minimum(3.0 / count, 1.0)
+            factors.append(factor)
+            cost.append(2.5 * np.nansum(off) + 0.5 * (log_scale / MELT_LOG_SD) ** 2)
+        weight = np.exp(np.min(cost) - np.array(cost))
+        weight /= weight.sum()
+        mean = float(weight @ MELT_LOG_SCALES)
+        self.melt_scale_ = float(np.exp(mean))
+        self.melt_log_se_ = float(np.sqrt(weight @ (MELT_LOG_SCALES - mean) ** 2 + 0.05**2))
+        return site_factors(snowfall, self.melt_scale_ * melt, histories.swe_mm, told)
+
+    def _fit_line(self, terrain: np.ndarray, log_factor: np.ndarray) -> None:
+        elevation = terrain[:, 0]
+        self.centre_m_ = float(elevation.mean())
+        self.reach_m_ = (float(elevation.min()) - REACH_M, float(elevation.max()) + REACH_M)
+        self.line_ = BayesianLine(np.array(TERRAIN_SD))
+        columns, raised = self._columns(terrain), np.ones(len(terrain))
+        for _ in range(6):
+            self.line_.fit(columns, log_factor, SITE_LOG_SD**2 * raised)
+            off = log_factor - self.line_.predict(columns)[0]
+            raised = doubt(off / SITE_LOG_SD)
+        # The mean of the factors, not of their logarithms, is what fills a basin (Duan 1983, JASA 78, 605-610).
+        self.smearing_ = float(np.clip(np.average(np.exp(off), weights=1.0 / raised), 0.8, 1.3))
+
+    def _columns(self, terrain: np.ndarray) -> np.ndarray:
+        elevation = np.clip(terrain[:, 0], *self.reach_m_)
+        return np.column_stack(
+            [np.ones(len(terrain)), (elevation - self.centre_m_) / 1000.0, terrain[:, 1], terrain[:, 2]]
+        )
+
+    def _background(self, terrain: np.ndarray, variation: float, gain: float) -> tuple[np.ndarray, ...]:
+        """Return SWE, covered share, and SWE's change with the logarithm of the factor and of melt, by (m, 3) terrain.
+
+        `gain` is how much more or less the places gather than sites of their terrain.
+        """
+        log_factor, self.line_se_ = self.line_.predict(self._columns(terrain))
+        factor = np.minimum(gain * self.smearing_ * np.exp(log_factor), FACTOR_MOST)
+        bare, elevation, step = np.zeros(len(terrain)), terrain[:, 0], 0.1
+        swe, covered = self.turnover_.carry(bare, factor, elevation, variation)
+        more = self.turnover_.carry(bare, factor * np.exp(step), elevation, variation)[0]
+        melted = self.turnover_.with_loss(np.exp(step)).carry(bare, factor, elevation, variation)[0]
+        return swe, covered, (more - swe) / step, (swe - melted) / step
+
+    def predict(self, place: xr.Dataset) -> Prediction:
+        """Return SWE at places of the grid: elevation (m), northness, canopy, east and north (m), each of the same shape."""
+        shape = place["elevation"].shape
+        terrain = np.column_stack([place[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
+        within = float(np.hypot(CELL_VARIATION, LOCAL_VARIATION))
+        background, covered, by_factor, by_melt = (
+            v.reshape(shape) for v in self._background(terrain, within, 1.0 / SITE_GAIN)
+        )
+        line_se = self.line_se_.reshape(shape)
+        share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
+        size = background + 0.2 * self.scale_mm_ * np.clip(background / self.scale_mm_, 0, 1)
+        swe = np.maximum(background + share * size, 0.0)
+        parts = [
+            ErrorPart("terrain line", line_se * by_factor, np.inf),
+            ErrorPart("melt scale", self.melt_log_se_ * by_melt, np.inf),
+            ErrorPart("site offset", SITE_OFFSET * swe, np.inf),
+            ErrorPart("terrain local", LOCAL_VARIATION * by_factor, LOCAL_REACH_M),
+        ]
+        return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))
+
+    def parameters(self) -> dict:
+        """Return what the record keeps of the model."""
+        return {
+            "coefficients": self.line_.coefficients_.round(4).tolist(),
+            "columns": ["log factor", "per km of elevation", "per northness", "per canopy"],
+            "centre_elevation_m": round(self.centre_m_, 1),
+            "smearing": round(self.smearing_, 4),
+            "melt_scale": round(self.melt_scale_, 4),
+            "melt_log_se": round(self.melt_log_se_, 4),
+            "residual": self.residual_.parameters(),
+        }
+
+
+def season_turnover(forcing: Forcing, melt_scale: float) -> Turnover:
+    """Return the season's gain and loss by elevation, and since some days before its end, mm."""
+    gain, loss = forcing.snowfall_mm, melt_scale * forcing.melt_mm
+    later = tuple(
+        (gain[-days:].sum(axis=0), loss[-days:].sum(axis=0)) for days in LATER_DAYS if days < len(forcing.days)
+    )
+    return Turnover(forcing.nodes_m, gain.sum(axis=0), loss.sum(axis=0), 0, later)
+
+
+def telling_days(swe_mm: np.ndarray) -> np.ndarray:
+    """Return for each site the day (row) whose SWE tells its factor: the last with at least half of its most, (site,).
+
+    Thin late snow says more of melt than of what the place gathers.
+    """
+    most = np.nanmax(swe_mm, axis=0)
+    enough = np.nan_to_num(swe_mm, nan=-1.0) >= np.maximum(0.5 * most, 0.0)
+    return len(swe_mm) - 1 - np.argmax(enough[::-1], axis=0)
+
+
+def site_factors(snowfall_mm: np.ndarray, loss_mm: np.ndarray, swe_mm: np.ndarray, day: np.ndarray) -> np.ndarray:
+    """Return the factor with which each site, marched from bare ground, holds its SWE on its telling day.
+
+    Parameters
+    ----------
+    snowfall_mm, loss_mm, swe_mm : (day, site).
+    day : (site,) row of the day.
+
+    Notes
+    -----
+    SWE rises with the factor, so that halving the interval finds it, between a twentieth and `FACTOR_MOST`.
+    """
+    sites = np.arange(swe_mm.shape[1])
+    low, high = np.full(len(sites), np.log(0.05)), np.full(len(sites), np.log(FACTOR_MOST))
+    for _ in range(12):
+        middle = (low + high) / 2
+        found = march(np.zeros(len(sites)), np.exp(middle) * snowfall_mm, loss_mm)[day, sites]
+        less = found < swe_mm[day, sites]
+        low, high = np.where(less, middle, low), np.where(less, high, middle)
+    return np.exp((low + high) / 2)

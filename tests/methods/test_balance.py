@@ -1,0 +1,99 @@
+"""The mass balance: its own snow found again, mass kept, the sites' offsets cancelled."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from made_weather import NODES, made_forcing, made_ground
+
+from pipeline.methods.balance import balance_turnover, gathered, march, node_to_sites
+from pipeline.methods.carry import CELL_VARIATION
+from pipeline.methods.terrain_balance import season_turnover, site_factors, telling_days
+
+ELEVATION = np.array([1500.0, 1800.0, 2100.0, 2400.0, 2700.0])
+
+
+def truth(forcing, start, factor, snow_scale, melt_scale):
+    snowfall, melt = (node_to_sites(f, NODES, ELEVATION) for f in (forcing.snowfall_mm, forcing.melt_mm))
+    return march(start, snow_scale * factor * snowfall, melt_scale * melt)
+
+
+@pytest.mark.parametrize(("snow_scale", "melt_scale"), [(1.0, 1.0), (1.4, 0.8), (0.7, 1.5)])
+def test_the_scales_that_made_the_sites_are_found(snow_scale, melt_scale):
+    forcing = made_forcing(60, level_c=2.0, swing_c=4.0)
+    start, factor = np.array([300.0, 350.0, 400.0, 450.0, 500.0]), np.array([0.8, 1.2, 1.0, 0.9, 1.3])
+    swe = truth(forcing, start, factor, snow_scale, melt_scale)
+    ground = made_ground(swe, forcing.days, ELEVATION)
+    names = ground.sites.index
+    turnover, scales = balance_turnover(ground, forcing, pd.Series(start, names), pd.Series(factor, names))
+    assert scales["snowfall_scale"] == pytest.approx(snow_scale, rel=0.12)
+    assert scales["melt_scale"] == pytest.approx(melt_scale, rel=0.12)
+    carried, _ = turnover.carry(start, factor, ELEVATION, 0.0)
+    assert carried == pytest.approx(swe[-1], abs=15.0)
+
+
+def test_one_wild_site_hardly_matters():
+    forcing = made_forcing(60, level_c=2.0, swing_c=4.0)
+    start, factor = np.full(5, 400.0), np.ones(5)
+    swe = truth(forcing, start, factor, 1.0, 1.0)
+    swe[:, 2] += np.linspace(0, 600, 60)
+    ground = made_ground(swe, forcing.days, ELEVATION)
+    names = ground.sites.index
+    _, scales = balance_turnover(ground, forcing, pd.Series(start, names), pd.Series(factor, names))
+    assert scales["snowfall_scale"] == pytest.approx(1.0, rel=0.15)
+    assert scales["melt_scale"] == pytest.approx(1.0, rel=0.15)
+
+
+def test_without_sites_the_weather_alone_speaks_and_says_how_unsure_it_is():
+    forcing = made_forcing(30)
+    ground = made_ground(np.zeros((30, 1)), forcing.days, np.array([2000.0]))
+    object.__setattr__(ground, "daily", ground.daily.head(0))
+    nothing = pd.Series(dtype=float)
+    turnover, scales = balance_turnover(ground, forcing, nothing, nothing)
+    assert (scales["snowfall_scale"], scales["melt_scale"]) == (1.0, 1.0)
+    assert scales["melt_log_se"] > 0.3
+    assert turnover.gain_mm == pytest.approx(forcing.snowfall_mm.sum(axis=0))
+
+
+@given(st.floats(0, 900), st.floats(0.05, 4.0), st.floats(1000, 3000), st.floats(0.2, 3.0))
+@settings(max_examples=50, deadline=None)
+def test_no_more_is_carried_than_was_there_and_fell(start, factor, elevation, melt_scale):
+    turnover = season_turnover(made_forcing(100, level_c=-2.0, swing_c=10.0), melt_scale)
+    swe, covered = turnover.carry(np.array([start]), np.array([factor]), np.array([elevation]), CELL_VARIATION)
+    assert 0 <= swe[0] <= start + factor * turnover.at(elevation)[0] + 1e-6
+    assert 0 <= covered[0] <= 1
+    more, _ = turnover.carry(np.array([start + 50.0]), np.array([factor]), np.array([elevation]), CELL_VARIATION)
+    assert more[0] >= swe[0] - 1e-9
+    warmer, _ = turnover.with_loss(1.3).carry(
+        np.array([start]), np.array([factor]), np.array([elevation]), CELL_VARIATION
+    )
+    assert warmer[0] <= swe[0] + 1e-9
+
+
+def test_snow_on_ground_that_went_bare_owes_nothing_to_the_melt_before():
+    # Warm first, then cold with a storm: the whole season's melt would take it all.
+    forcing = made_forcing(60, level_c=8.0, swing_c=-14.0, storm_every=58, storm_mm=60.0)
+    swe, covered = season_turnover(forcing, 1.0).carry(np.zeros(1), np.ones(1), np.array([2500.0]), 0.0)
+    assert swe[0] > 40
+    assert covered[0] > 0.9
+
+
+@given(st.lists(st.floats(0.1, 3.0), min_size=5, max_size=5), st.floats(0.5, 1.6))
+@settings(max_examples=20, deadline=None)
+def test_the_factors_that_made_the_sites_are_found(factors, melt_scale):
+    forcing = made_forcing(100, level_c=-5.0, swing_c=8.0)
+    swe = truth(forcing, np.zeros(5), np.array(factors), 1.0, melt_scale)
+    snowfall, melt = (node_to_sites(f, NODES, ELEVATION) for f in (forcing.snowfall_mm, forcing.melt_mm))
+    held = swe.max(axis=0) > 20
+    found = site_factors(snowfall, melt_scale * melt, swe, telling_days(swe))
+    assert found[held] == pytest.approx(np.array(factors)[held], rel=0.01)
+
+
+def test_gathered_factor_is_the_share_of_the_gauges():
+    forcing = made_forcing(100, level_c=-15.0, swing_c=0.0)
+    record = gathered(forcing)
+    fallen = record.snowfall_mm[list(NODES).index(2500.0)]
+    assert record.melt_mm[list(NODES).index(2500.0)] < 1.0
+    assert record.factor(np.array([1.5 * fallen]), np.array([2500.0]))[0] == pytest.approx(1.5, rel=0.05)
+    assert record.factor(np.array([0.0]), np.array([2500.0]))[0] < 0.1

@@ -1,0 +1,81 @@
+"""The season's weather by elevation, from records that lie, begin, end and miss days."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from made_weather import NODES, made_forcing, made_ground
+
+from pipeline.methods.forcing import season_forcing
+
+DAYS = pd.date_range("2030-11-01", periods=60)
+ELEVATION = np.array([1500.0, 1900.0, 2300.0, 2700.0])
+
+
+def records(lapse=-6.5, offset=(0.4, -0.6, 0.5, -0.3), seed=0):
+    rng = np.random.default_rng(seed)
+    common = 3 * np.sin(np.arange(60) / 4.0)
+    temperature = common[:, None] + lapse * (ELEVATION - 2000) / 1000 + np.array(offset) + rng.normal(0, 0.2, (60, 4))
+    fallen = np.where(np.arange(60) % 4 == 0, 12.0, 0.0)[:, None] * np.array([0.8, 1.0, 1.1, 0.9])
+    return common, made_ground(
+        np.zeros((60, 4)), DAYS, ELEVATION, air_temperature_c=temperature, precipitation_mm=fallen
+    )
+
+
+def test_temperature_follows_the_records_and_their_lapse():
+    common, ground = records()
+    found = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
+    at_2000 = found.temperature_c[:, list(NODES).index(2000.0)]
+    assert at_2000 == pytest.approx(common, abs=0.7)
+    assert found.lapse_k_per_km == pytest.approx(-6.5, abs=0.8)
+    assert found.precipitation_mm.sum() == pytest.approx(15 * 12 * 0.95, rel=0.03)
+
+
+def test_a_record_that_begins_late_makes_no_step():
+    _, ground = records(offset=(4.0, 0.0, 0.0, 0.0))
+    whole = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
+    late = ground.daily.assign(
+        air_temperature_c=ground.daily["air_temperature_c"].where(
+            (ground.daily["site_id"] != "S0") | (ground.daily["date"] >= DAYS[30])
+        )
+    )
+    object.__setattr__(ground, "daily", late)
+    found = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
+    step = (found.temperature_c - whole.temperature_c)[:, 5]
+    assert abs(step[30:].mean() - step[:30].mean()) < 0.3
+
+
+def test_a_day_that_nobody_tells_of_lies_between_its_neighbours():
+    _, ground = records()
+    silent = ground.daily["date"].isin(DAYS[20:23])
+    object.__setattr__(ground, "daily", ground.daily[~silent])
+    found = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
+    assert np.isfinite(found.temperature_c).all()
+    around = found.temperature_c[[19, 23], 5]
+    assert around.min() <= found.temperature_c[21, 5] <= around.max()
+    assert not found.precipitation_mm[20:23].any()
+
+
+def test_the_weather_table_stands_in_where_stations_have_no_thermometer():
+    ground = made_ground(np.zeros((60, 4)), DAYS, ELEVATION)
+    assert season_forcing(ground, DAYS[0], DAYS[-1], NODES) is None
+    table = pd.DataFrame(
+        {"date": DAYS, "elevation_m": 2000.0, "air_temperature_c": -3.0, "precipitation_mm": np.arange(60) % 3.0}
+    )
+    object.__setattr__(ground, "weather", table)
+    found = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
+    assert found.temperature_c[:, list(NODES).index(2000.0)] == pytest.approx(np.full(60, -3.0))
+    assert found.precipitation_mm == pytest.approx(np.arange(60) % 3.0)
+
+
+def test_snow_above_and_rain_below_and_more_melt_where_it_is_warm():
+    forcing = made_forcing()
+    assert (np.diff(forcing.snowfall_mm.sum(axis=0)) >= 0).all()
+    assert (np.diff(forcing.melt_mm.sum(axis=0)) <= 0).all()
+    assert (forcing.snowfall_mm <= forcing.precipitation_mm[:, None]).all()
+    assert (forcing.melt_mm >= 0).all()
+
+
+def test_southern_melt_is_the_northern_of_half_a_year_later():
+    north, south = made_forcing(start="2030-12-21"), made_forcing(start="2031-06-21")
+    object.__setattr__(south, "southern", True)
+    assert south.melt_mm == pytest.approx(north.melt_mm, rel=0.02, abs=1e-6)
