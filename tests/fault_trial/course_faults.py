@@ -77,7 +77,7 @@ def _full_for_empty(rng: np.random.Generator, season: Season, site: str) -> np.n
     rows = some_visit(rng, sheet, 20.0, lambda visit: visit["mass_full_g"].notna().any())
     if rows is not None:
         names = ["mass_full_g", "mass_empty_g"]
-        sheet.loc[rows, names] = sheet.loc[rows, names[::-1]].to_numpy()
+        sheet.loc[rows, names] = sheet.loc[rows, names[::-1]].to_numpy(copy=True)
     return rows
 
 
