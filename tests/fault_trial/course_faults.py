@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
-from kinds import Kind
-from made_season import Season
+from trial_kinds import Kind
+from trial_season import Season
 
 
 def water_mm(sheet: pd.DataFrame) -> pd.Series:

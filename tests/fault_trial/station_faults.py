@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from kinds import Kind
-from made_season import READINGS, Season
+from trial_kinds import Kind
+from trial_season import READINGS, Season
 
 DAY = np.timedelta64(1, "D")
 SECONDS_A_DAY = 86_400
