@@ -14,8 +14,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pandas as pd
-from made_basin import write_ground
-from trial import NEWEST_DAYS, Trial, clean_shares, newest_days_set_aside, run_nights, run_trial, table
+from trial_basin import write_ground
+from trial_scores import NEWEST_DAYS, Trial, clean_shares, newest_days_set_aside, run_nights, run_trial, table
 
 LEAST_OF_A_KIND = 0.9
 

@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
-from kinds import Kind
-from made_season import Season
+from trial_kinds import Kind
+from trial_season import Season
 
 
 def water_mm(sheet: pd.DataFrame) -> pd.Series:
@@ -77,7 +77,7 @@ def _full_for_empty(rng: np.random.Generator, season: Season, site: str) -> np.n
     rows = some_visit(rng, sheet, 20.0, lambda visit: visit["mass_full_g"].notna().any())
     if rows is not None:
         names = ["mass_full_g", "mass_empty_g"]
-        sheet.loc[rows, names] = sheet.loc[rows, names[::-1]].to_numpy()
+        sheet.loc[rows, names] = sheet.loc[rows, names[::-1]].to_numpy(copy=True)
     return rows
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from kinds import Kind
-from made_season import READINGS, Season
+from trial_kinds import Kind
+from trial_season import READINGS, Season
 
 DAY = np.timedelta64(1, "D")
 SECONDS_A_DAY = 86_400
@@ -370,7 +370,7 @@ STATION_KINDS = (
          _step((30, 45)), "swe_mm", lasting=True),
     Kind("drift of the pillow", "10 mm a month", "stations", False, ("drift of zero", *_AGAINST), _drift, "swe_mm",
          lasting=True),
-    Kind("zero of the bare pillow", "40 mm, 15 days", "stations", True, ("drift of zero",), _zero, "swe_mm"),
+    Kind("zero of the bare pillow", "40 mm, 15 days", "stations", True, ("drift of zero", "step"), _zero, "swe_mm"),
     Kind("undeclared dead codes", "1 reading", "stations", True, ("out of range", "spike"), _dead_codes),
     Kind("noise ten times", "20 mm, 2 days", "stations", True, (*_JUMPS, "noise"), _noise, "swe_mm"),
     Kind("depth target sunk", "30 cm", "stations", True, ("out of range", "drift of zero", "depth against SWE", "negative"),

@@ -7,10 +7,10 @@ cores under 2 % set aside.
 import numpy as np
 import pandas as pd
 import pytest
-from kinds import Kind
-from made_basin import last_day, run_checks, write_ground, write_season
-from made_season import make_season
-from trial import KINDS, Plant, clean_shares, run_clean, run_trial, score, table
+from trial_basin import last_day, run_checks, write_ground, write_season
+from trial_kinds import Kind
+from trial_scores import KINDS, Plant, clean_shares, run_clean, run_trial, score, table
+from trial_season import make_season
 
 EACH, SEASONS = 3, 6
 

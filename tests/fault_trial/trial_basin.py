@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 import rasterio
 from affine import Affine
-from made_season import CELL, HEIGHT, LEFT, READINGS, TOP, UTC_OFFSET_HOURS, WIDTH, Season, elevation_of
 from pyproj import Transformer
+from trial_season import CELL, HEIGHT, LEFT, READINGS, TOP, UTC_OFFSET_HOURS, WIDTH, Season, elevation_of
 
 from pipeline.gather import Readings, read_inputs
 from pipeline.settings import read_settings

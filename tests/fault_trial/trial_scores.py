@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from course_faults import COURSE_KINDS
-from kinds import Kind
-from made_basin import Sent, last_day, run_checks, write_season
-from made_season import Season, make_season
 from station_faults import STATION_KINDS
+from trial_basin import Sent, last_day, run_checks, write_season
+from trial_kinds import Kind
+from trial_season import Season, make_season
 
 from pipeline.gather import Readings
 from pipeline.problems import Finding

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from made_weather import CLIMATES, Climate, Snow, Weather, make_snow, make_weather, remembering
 from scipy.signal import lfilter
+from trial_weather import CLIMATES, Climate, Snow, Weather, make_snow, make_weather, remembering
 
 LEFT, TOP, WIDTH, HEIGHT, CELL = 500_000.0, 4_880_000.0, 60, 50, 100.0
 """The basin's outline on the map (m, EPSG:32625) and its size in cells."""

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from made_season import Season
+from trial_season import Season
 
 Maker = Callable[[np.random.Generator, Season, str], "np.ndarray | None"]
 """Changes a season at one site in place; returns which rows of the site's table are touched, None where the site's season
