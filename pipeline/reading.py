@@ -24,6 +24,10 @@ if TYPE_CHECKING:
 LAYOUT_VERSION = 1
 """Version of the folder layout that this program reads and writes; it stands in `archive.json`."""
 
+RECORD_VERSION = 2
+"""Newest version of `record.json` that this program reads; every older one is read too. 2 added `command`, `changes` and
+`record_sha256`, and an `item.json` beside it."""
+
 RECORD = "record.json"
 """A revision folder without this file is no revision: it is written last."""
 
@@ -131,7 +135,27 @@ def read_sites(root: str | Path, basin: str, date: Date, revision: int | None = 
 
 def read_record(root: str | Path, basin: str, date: Date, revision: int | None = None) -> dict[str, Any]:
     """Return `record.json` of one day: what went in, which settings and versions, and why it was made."""
-    return json.loads((find_revision(root, basin, date, revision).path / RECORD).read_text("utf-8"))
+    return load_record(find_revision(root, basin, date, revision).path)
+
+
+def load_record(folder: Path) -> dict[str, Any]:
+    """Return the record of a revision's folder; what older versions did not say is filled in with its meaning.
+
+    Raises ArchiveError when it cannot be read, or is of a newer version than this program knows.
+    """
+    path = folder / RECORD
+    try:
+        record = json.loads(path.read_text("utf-8"))
+        newer = record["schema_version"] > RECORD_VERSION
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
+    if newer:
+        raise ArchiveError(
+            f"{path} is of version {record['schema_version']}; this snowtally reads up to {RECORD_VERSION}. Install a newer one."
+        )
+    # Version 1 told an analyst's rerun from a night by its reason alone.
+    command = "update" if record.get("reason") == "nightly update" else "rerun"
+    return {"command": command, "changes": None} | record
 
 
 # --- the layout -------------------------------------------------------------------------------------------------------

@@ -14,8 +14,10 @@ from pathlib import Path
 from pipeline.day import Day
 from pipeline.estimate import Choices, estimate_day
 from pipeline.gather import Readings, Stage, read_inputs
-from pipeline.outputs.archive import Published, publish, same_as_newest
-from pipeline.outputs.keep import grids_sha256, keep_inputs, rows_sha256
+from pipeline.outputs.archive import Published, left_as_it_is, publish
+from pipeline.outputs.keep import keep_inputs
+from pipeline.outputs.kept_grids import grids_sha256
+from pipeline.outputs.kept_rows import rows_sha256
 from pipeline.outputs.record import Provenance, UsedFile, input_sha256
 from pipeline.settings import Settings
 
@@ -46,13 +48,13 @@ def update(settings: Settings, date: dt.date, stage: Stage, reason: str = "night
     provenance = _provenance(settings, readings, reason)
     archive = settings.path(settings.archive)
     stage("looking into the archive")
-    same = same_as_newest(archive, settings.basin.id, date, provenance)
-    if same is not None:
-        return Outcome(same, None, readings)
+    left = left_as_it_is(archive, settings.basin.id, date, provenance)
+    if left is not None:
+        return Outcome(left, None, readings)
     stage("estimating")
     day = estimate_day(readings.inputs, choices(settings, date))
     stage("publishing")
-    kept = keep_inputs(archive, settings.basin.id, readings.rows, readings.grids)
+    kept = keep_inputs(archive, settings.basin.id, readings.rows | readings.beside, readings.grids)
     return Outcome(publish(archive, day, replace(provenance, kept=kept)), day, readings)
 
 
