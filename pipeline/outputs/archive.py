@@ -8,6 +8,7 @@ import json
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from pipeline.day import Day
 from pipeline.outputs.changes import changes
@@ -40,13 +41,15 @@ from pipeline.reading import (
 class Published:
     """What became of a day: its revision's folder and number, and whether anything new was published.
 
-    `unchanged` is True when nothing new was published, and `why` says then, in one sentence, what stands and why.
+    `unchanged` is True when nothing new was published, and `why` says then, in one sentence, what stands and why; `changes`
+    is what changed since the revision before, None for the first of a date.
     """
 
     path: Path
     revision: int
     unchanged: bool = False
     why: str = ""
+    changes: dict[str, Any] | None = None
 
 
 def publish(root: str | Path, day: Day, provenance: Provenance) -> Published:
@@ -235,7 +238,7 @@ def _commit(
             except FileExistsError:
                 continue
             work.due = True
-            return Published(target, number)
+            return Published(target, number, changes=since.of(parent))
     finally:
         # A date without a revision is no date; a folder that holds one cannot be removed this way.
         with suppress(OSError):

@@ -19,12 +19,12 @@ import pyarrow.parquet as pq
 from pipeline.outputs.files import replace_file
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.stac import ITEM, catalog_json, collection_json, season_json, season_name, season_start
+from pipeline.outputs.staging import left_behind
 from pipeline.outputs.tables import TOTALS, arrow_table, parquet_bytes, tidy
 from pipeline.problems import ArchiveError
 from pipeline.reading import (
     RECORD,
     Revision,
-    all_revisions,
     basin_folder,
     dates_held,
     highest,
@@ -119,16 +119,28 @@ def _write(root: Path, basin: str, derived: Derived, work: Path) -> None:
 def read_index(root: Path, basin: str) -> pa.Table:
     """Return every revision of a basin as in `index.parquet`, sorted by date and revision, true to the folders.
 
-    A revision that the index does not have yet is read from its record; `withdrawn` comes from the decisions.
+    `withdrawn` comes from the decisions. Folders are looked into where the index may be behind: dates that it does not have,
+    dates of nights that were cut off, and the newest; so that the time does not grow with the dates held.
     """
     gone = withdrawals(root, basin)
     index = _read(basin_folder(root, basin) / "index.parquet", INDEX_SCHEMA) or INDEX_SCHEMA.empty_table()
-    rows = {(row["date"], row["revision"]): row for row in index.to_pylist()}
-    held = [revision for revisions_of_date in all_revisions(root, basin) for revision in revisions_of_date]
-    true = [rows.get((r.date, r.number)) or _index_row(r, gone) for r in held]
+    known: dict[dt.date, list[dict]] = {}
+    for row in index.to_pylist():
+        known.setdefault(row["date"], []).append(row)
+    dates = dates_held(root, basin)
+    cut_off = {dt.date.fromisoformat(date) for date in left_behind(root, basin).values() if date}
+    for date in dates:
+        if date not in known or date in cut_off or date in dates[-_LOOKED_INTO:]:
+            by_number = {row["revision"]: row for row in known.get(date, [])}
+            known[date] = [by_number.get(r.number) or _index_row(r, gone) for r in revisions(root, basin, date)]
+    rows = [row for date in dates for row in known[date]]
     return pa.Table.from_pylist(
-        [{**row, "withdrawn": (row["date"], row["revision"]) in gone} for row in true], INDEX_SCHEMA
+        [{**row, "withdrawn": (row["date"], row["revision"]) in gone} for row in rows], INDEX_SCHEMA
     )
+
+
+_LOOKED_INTO = 30
+"""Newest dates whose folders are looked into in any case: a month."""
 
 
 def _read(path: Path, schema: pa.Schema) -> pa.Table | None:
