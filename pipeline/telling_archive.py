@@ -82,7 +82,7 @@ def _calendar(found: Status, season: str) -> list[str]:
         row = "".join(marks.get(month.replace(day=n), " ") + " " * (n % 5 == 0) for n in range(1, length + 1))
         lines.append(f"{month:%Y-%m}  {row.rstrip()}")
         month = (month + dt.timedelta(days=31)).replace(day=1)
-    used = {mark: name for name, mark in MARKS.items() if mark in marks.values()}
+    used = {mark: name for mark, name in sorted((mark, name) for name, mark in MARKS.items()) if mark in marks.values()}
     return [*lines, "         " + ", ".join(f"{mark} {name}" for mark, name in used.items())]
 
 
