@@ -314,7 +314,9 @@ def _missing_basin(folder: Path) -> str:
 def _gathered_totals(folder: Path) -> pd.DataFrame | None:
     """Return the basin's `totals.parquet`, or None when it is missing or unreadable: it is derived."""
     try:
-        totals = pd.read_parquet(folder / "totals.parquet")
+        # From an open file: by its path it would be opened twice, and may be replaced in between.
+        with (folder / "totals.parquet").open("rb") as file:
+            totals = pd.read_parquet(file)
     except (OSError, ValueError):
         return None
     return totals.assign(date=pd.to_datetime(totals["date"]).astype("datetime64[us]"))

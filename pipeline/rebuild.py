@@ -12,7 +12,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from pipeline.estimate import estimate_day
-from pipeline.gather import Stage, day_inputs, tables_from_kept
+from pipeline.gather import Stage, inputs_from_kept
 from pipeline.outputs.changes import changed_values
 from pipeline.outputs.keep import read_kept
 from pipeline.outputs.pack import pack
@@ -71,8 +71,7 @@ def rebuild_revision(settings: Settings, date: dt.date, number: int | None, stag
             f"{first['msg']}). It was made by {record['code']['version']}: install that one to make it again"
         ) from None
     rows, grids = read_kept(root, basin, record["kept_inputs"])
-    tables, noticed = tables_from_kept(rows)
-    inputs, _ = day_inputs(used, date, tables, grids, noticed)
+    inputs = inputs_from_kept(used, date, rows, grids)
     stage("estimating")
     day = estimate_day(inputs, choices(used, date))
     stage("comparing")

@@ -146,7 +146,9 @@ _LOOKED_INTO = 30
 def _read(path: Path, schema: pa.Schema) -> pa.Table | None:
     """Return a derived table, or None when it is missing, damaged or of another version: it will be made again."""
     try:
-        table = pq.read_table(path)
+        # From an open file: by its path it would be opened twice, and may be replaced in between.
+        with path.open("rb") as file:
+            table = pq.read_table(file)
     except (OSError, pa.ArrowInvalid):
         return None
     return table if table.schema.equals(schema) else None
