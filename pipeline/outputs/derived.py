@@ -208,19 +208,27 @@ def _catalogues(root: Path, basin: str, index: pa.Table, seasons: set[str]) -> d
     A date whose standing revision is of before there were items is left out; with no item at all there is no catalogue.
     """
     folder = basin_folder(root, basin)
-    stands = {row["date"]: row for row in index.filter(pc.invert(index["withdrawn"])).to_pylist()}
-    paths = {date: f"{date}/r{row['revision']:03d}/{ITEM}" for date, row in stands.items() if row["item"]}
-    if not paths:
+    held = sorted(index["season"].unique().to_pylist())
+    # Season by season: the years before cost a night nothing.
+    first = next((listed[0] for season in held if (listed := _listed(index, season))), None)
+    if first is None:
         return {}
-    first, last = (_item(folder / paths[date]) for date in (min(paths), max(paths)))
-    title = load_record((folder / paths[max(paths)]).parent)["title"]
-    small = {}
+    last = next(listed[-1] for season in reversed(held) if (listed := _listed(index, season)))
+    ends = _item(folder / first[1]), _item(folder / last[1])
+    title = load_record((folder / last[1]).parent)["title"]
     # A season whose every revision was withdrawn keeps an empty catalogue: their items' parent links lead to it.
-    for season in sorted(seasons):
-        listed = [(str(date), path) for date, path in paths.items() if stands[date]["season"] == season]
-        small[folder / f"{season}.json"] = season_json(basin, title, season, listed)
-    held = sorted(set(index["season"].to_pylist()))
-    return small | {folder / "collection.json": collection_json(basin, held, (first, last), title)}
+    small = {
+        folder / f"{season}.json": season_json(basin, title, season, _listed(index, season))
+        for season in sorted(seasons)
+    }
+    return small | {folder / "collection.json": collection_json(basin, held, ends, title)}
+
+
+def _listed(index: pa.Table, season: str) -> list[tuple[str, str]]:
+    """Return date and path of the items that stand in a season, oldest first."""
+    rows = index.filter(pc.and_(pc.equal(index["season"], season), pc.invert(index["withdrawn"]))).to_pylist()
+    stands = {row["date"]: row for row in rows}
+    return [(str(date), f"{date}/r{row['revision']:03d}/{ITEM}") for date, row in stands.items() if row["item"]]
 
 
 def root_catalogue(root: Path) -> bytes:
