@@ -176,8 +176,8 @@ def withdraw(root: str | Path, basin: str, date: dt.date, number: int, reason: s
             before = withdrawals(archive, basin).get((date, number))
             if before is not None:
                 raise ArchiveError(f"{basin} {date}@{number} was withdrawn before ({before}).")
-            append_line(basin_folder(archive, basin) / "decisions.jsonl", json.dumps(line, ensure_ascii=False))
             work.due = True
+            append_line(basin_folder(archive, basin) / "decisions.jsonl", json.dumps(line, ensure_ascii=False))
             with told(f"{revision.path} is withdrawn, but latest.json and the index do not say so yet"):
                 refresh(archive, basin, [date], work.folder)
             work.due = False

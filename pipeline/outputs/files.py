@@ -96,10 +96,10 @@ def append_line(path: Path, line: str) -> None:
             if file.write(data) != len(data):
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path))  # noqa: TRY301  to be undone below
             os.fsync(file.fileno())
+            flush_folder(path.parent)
         except OSError:
             file.truncate(whole)
             raise
-    flush_folder(path.parent)
 
 
 def rename_new(source: Path, target: Path) -> None:

@@ -345,11 +345,20 @@ def test_a_disk_that_fails_is_told_in_one_line_and_leaves_nothing(tmp_path, prov
     assert list((tmp_path / ".staging" / "larkmoor").iterdir()) == []
 
 
-@pytest.mark.parametrize(("free", "told"), [(4096, "the disk is full"), (10**9, "NetCDF: HDF error")])
-def test_a_disk_that_fills_while_the_grid_is_written_is_told_so(tmp_path, provenance, monkeypatch, free, told):
-    def fails(*_):
+@pytest.mark.parametrize(
+    ("free", "error", "told"),
+    [
         # The library says no more than this, whatever the cause.
-        raise RuntimeError("NetCDF: HDF error")
+        (4096, RuntimeError("NetCDF: HDF error"), "the disk is full"),
+        (10**9, RuntimeError("NetCDF: HDF error"), "NetCDF: HDF error"),
+        # Seen on a file system without a free block: a file that cannot be made is reported as one that may not be.
+        (4096, PermissionError(errno.EACCES, "Permission denied"), "the disk is full"),
+        (10**9, PermissionError(errno.EACCES, "Permission denied", "estimate.nc"), "no permission"),
+    ],
+)
+def test_a_disk_that_fills_while_the_grid_is_written_is_told_so(tmp_path, provenance, monkeypatch, free, error, told):  # noqa: PLR0913  cases
+    def fails(*_):
+        raise error
 
     monkeypatch.setattr("pipeline.outputs.pack.write_estimate", fails)
     monkeypatch.setattr("pipeline.outputs.pack.shutil.disk_usage", lambda _: SimpleNamespace(free=free))

@@ -29,7 +29,8 @@ from pipeline.settings import read_settings
 
 DATE = dt.date(2031, 3, 5)
 NIGHT_BYTES = 700_000
-"""Rather more than a night of the made-up basin writes, staged files and all."""
+WITHDRAWAL_BYTES = 60_000
+"""Rather more than a night of the made-up basin writes, staged files and all, and than a withdrawal with its index."""
 
 
 def revisions(root: Path) -> dict[str, str]:
@@ -57,8 +58,8 @@ def main() -> None:
             shutil.rmtree(root, ignore_errors=True)
             run.update(settings, dt.date(2031, 3, 2), lambda _: None)
             before = revisions(root)
-            fill(disk / "ballast", chance.randrange(NIGHT_BYTES))
             act = "withdraw" if number % 4 == 3 else "update"
+            fill(disk / "ballast", chance.randrange(NIGHT_BYTES if act == "update" else WITHDRAWAL_BYTES))
             try:
                 if act == "update":
                     run.update(settings, DATE, lambda _: None)
