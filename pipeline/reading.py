@@ -84,24 +84,20 @@ def open_days(root: str | Path, basin: str, start: Date, end: Date) -> xr.Datase
     `revision` lies on time. Raises ArchiveError when there is no day in the range, or when the days do not share one
     grid (the settings' grid or basin changed): open them one by one then.
     """
-    import xarray as xr  # noqa: PLC0415  as in open_day
+    from pipeline.reading_days import open_files  # noqa: PLC0415  as in open_day
 
     days = list_days(root, basin)
     chosen = days[days["date"].between(pd.Timestamp(start), pd.Timestamp(end))]
     if chosen.empty:
         raise ArchiveError(f"{basin} has no day from {start} to {end}. {_nearest(root, basin, as_date(start))}")
-    files = [Path(path) / "estimate.nc" for path in chosen["path"]]
     try:
-        # lat, lon and crs belong to the grid, which join="exact" holds equal; all else may change from day to day.
-        dataset = xr.open_mfdataset(
-            files, engine="netcdf4", decode_coords="all", combine="nested", concat_dim="time",
-            data_vars="all", coords="minimal", compat="override", join="exact", combine_attrs="drop_conflicts",
-            preprocess=_plain_cell_area,
-        )  # fmt: skip
+        dataset = open_files([Path(path) / "estimate.nc" for path in chosen["path"]])
     except ValueError as error:
         raise ArchiveError(
             f"The days of {basin} from {start} to {end} do not share one grid: open them one by one."
         ) from error
+    except OSError as error:
+        raise ArchiveError(f"A day of {basin} cannot be opened ({error}). Run `snowtally verify`.") from error
     return dataset.assign_coords(revision=("time", chosen["revision"].to_numpy()))
 
 
