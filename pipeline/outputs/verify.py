@@ -202,7 +202,8 @@ def _decisions(look: _Look) -> None:
     for date, number in gone:
         if not any(r.number == number for r in revisions(look.root, look.basin, date)):
             look.wrong(path, f"withdraws {date}@{number}, which is not there", "Put the revision back from a copy.")
-    if path.exists() and not path.read_bytes().endswith(b"\n"):
+    # A first decision that found no room leaves an empty file.
+    if path.exists() and (data := path.read_bytes()) and not data.endswith(b"\n"):
         look.wrong(path, "ends in a decision that was cut off and does not count", "Withdraw again; that mends it.")
 
 

@@ -154,6 +154,14 @@ def test_a_withdrawal_of_nothing_and_one_cut_off_are_told(mine):
     assert "was cut off" in troubles(mine)["larkmoor/decisions.jsonl"]
 
 
+def test_a_first_withdrawal_that_found_no_room_leaves_no_trouble(sound, tmp_path):
+    root = Path(shutil.copytree(sound, tmp_path / "archive"))
+    (root / "larkmoor" / "decisions.jsonl").unlink()
+    rebuild_derived(root, "larkmoor")
+    (root / "larkmoor" / "decisions.jsonl").write_bytes(b"")
+    assert troubles(root) == {}
+
+
 def test_a_revision_in_another_place_is_told(mine):
     (mine / "larkmoor" / "2031-03-05" / "r001").rename(mine / "larkmoor" / "2031-03-05" / "r004")
     found = troubles(mine)
