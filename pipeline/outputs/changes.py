@@ -18,6 +18,7 @@ KEYS = {
     "courses": ("site_id", "date", "point"),
     "stations": ("site_id", "time"),
     "weather": ("date", "elevation_m"),
+    "overrides": ("site_id", "first", "variable"),
 }
 """What makes two rows of a table the same row, whose values may have changed."""
 
@@ -113,7 +114,7 @@ def _rows_of(folder: Path, months: list[str]) -> pd.DataFrame:
 
 def told_by_site(rows: pd.DataFrame) -> dict[str, Any]:
     """Return how many rows came, went and changed, and where: by site with the first and last day."""
-    day = next((name for name in ("date", "time") if name in rows.columns), None)
+    day = next((name for name in ("date", "time", "first") if name in rows.columns), None)
     told = rows.assign(
         site_id=rows["site_id"] if "site_id" in rows.columns else "", day=rows[day].str[:10] if day else ""
     )

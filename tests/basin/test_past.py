@@ -97,30 +97,30 @@ def test_a_late_sheet_makes_a_new_revision_that_says_so(mine):
 
 def test_a_night_leaves_an_analysts_revision_standing_and_says_why(mine):
     settings = mine / "basin.yaml"
-    settings.write_text(settings.read_text() + "checks: {spike_mm: 50}\n")
-    told("rerun", settings, "--date", "2031-03-05", "--reason", "spikes of the new logger")
-    settings.write_text(settings.read_text().replace("spike_mm: 50", "spike_mm: 40"))
+    settings.write_text(settings.read_text() + "checks: {point_outlier_mad: 5}\n")
+    told("rerun", settings, "--date", "2031-03-05", "--reason", "cores of the new crew")
+    settings.write_text(settings.read_text().replace("point_outlier_mad: 5", "point_outlier_mad: 6"))
     done = snowtally("update", settings, "--date", "2031-03-05")
     assert done.returncode == 0
     words = " ".join(done.stdout.split())
-    assert "Nothing new published: r002 stands, published by hand (spikes of the new logger)" in words
+    assert "Nothing new published: r002 stands, published by hand (cores of the new crew)" in words
     # Taken back, the night goes on.
-    told("withdraw", settings, "2031-03-05@2", "--reason", "logger was fine")
+    told("withdraw", settings, "2031-03-05@2", "--reason", "crew was fine")
     assert told("update", settings, "--date", "2031-03-05")["revision"] == 3
 
 
 def test_a_range_is_made_again_where_dates_are_held_and_one_failure_hides_no_other(mine):
     settings = mine / "basin.yaml"
-    settings.write_text(settings.read_text() + "checks: {spike_mm: 50}\n")
+    settings.write_text(settings.read_text() + "checks: {point_outlier_mad: 5}\n")
     # Before the first reading and sheet there is nothing to go by.
     early = mine / "archive" / "made" / "2031-02-27"
     shutil.copytree(mine / "archive" / "made" / "2031-03-01", early)
-    done = told("rerun", settings, "--date", "2031-02-20", "--until", "2031-03-03", "--reason", "spikes", status=1)
+    done = told("rerun", settings, "--date", "2031-02-20", "--until", "2031-03-03", "--reason", "cores", status=1)
     assert [(one["date"], one["state"]) for one in done["dates"]] == [
         ("2031-02-27", "failed"), ("2031-03-01", "done"), ("2031-03-02", "done"),
     ]  # fmt: skip
     assert done["dates"][0]["message"].startswith("no estimate for made on 2031-02-27")
-    assert done["dates"][1]["changes"]["settings"] == [{"key": "checks.spike_mm", "was": 60.0, "is": 50.0}]
+    assert done["dates"][1]["changes"]["settings"] == [{"key": "checks.point_outlier_mad", "was": 4.0, "is": 5.0}]
 
 
 def test_what_if_goes_into_a_side_archive_and_is_compared_with_the_real_one(mine, tmp_path):

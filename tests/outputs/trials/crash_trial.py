@@ -41,9 +41,9 @@ def quiet(_name: str) -> None:
     """Take no notice of a stage."""
 
 
-def with_spike(settings: Settings, spike_mm: float) -> Settings:
+def with_outliers(settings: Settings, limit: float) -> Settings:
     """Return other settings, so that a rerun has something new to say."""
-    return settings.model_copy(update={"checks": settings.checks.model_copy(update={"spike_mm": spike_mm})})
+    return settings.model_copy(update={"checks": settings.checks.model_copy(update={"point_outlier_mad": limit})})
 
 
 def work(kind: str, settings: Settings, stage) -> None:
@@ -103,7 +103,7 @@ def trial(number: int, home: Path, chance: random.Random, lasts: dict[str, tuple
     """
     kind = ("update", "rerun")[number % 2]
     basis = read_settings(home / "basin.yaml")
-    settings = with_spike(basis, 30.0 + number / 1000) if kind == "rerun" else with_spike(basis, 60.0 + number / 1000)
+    settings = with_outliers(basis, (3.0 if kind == "rerun" else 4.0) + number / 10_000)
     root = settings.path(settings.archive)
     before = revisions(root)
     where = killed(kind, settings, chance, lasts[kind])
@@ -143,7 +143,7 @@ def main() -> None:
         settings = read_settings(home / "basin.yaml")
         for date in HELD:
             run.update(settings, dt.date.fromisoformat(date), quiet)
-        lasts = {kind: timed(kind, with_spike(settings, 61.0)) for kind in ("update", "rerun")}
+        lasts = {kind: timed(kind, with_outliers(settings, 5.0)) for kind in ("update", "rerun")}
         number = 0
         while kills > sum(times for (_, where), times in met.items() if where != DONE):
             number += 1
