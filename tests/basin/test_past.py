@@ -120,7 +120,7 @@ def test_a_range_is_made_again_where_dates_are_held_and_one_failure_hides_no_oth
         ("2031-02-27", "failed"), ("2031-03-01", "done"), ("2031-03-02", "done"),
     ]  # fmt: skip
     assert done["dates"][0]["message"].startswith("no estimate for made on 2031-02-27")
-    assert done["dates"][1]["changes"]["settings"] == [{"key": "checks.point_outlier_mad", "was": 4.0, "is": 5.0}]
+    assert done["dates"][1]["changes"]["settings"] == [{"key": "checks.point_outlier_mad", "was": 3.5, "is": 5.0}]
 
 
 def test_what_if_goes_into_a_side_archive_and_is_compared_with_the_real_one(mine, tmp_path):
