@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import xarray as xr
+from pyproj import CRS
 
 from pipeline.estimate import DayInputs
+from pipeline.flights.together import one_a_day
 from pipeline.gather_flights import file_formats, gather_cover, gather_flights, kept_flights
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
@@ -42,7 +46,9 @@ from pipeline.measurements.overrides import (
 from pipeline.measurements.points import STATION_DEPTH_SE_M, course_visits, station_density, station_swe_se_mm
 from pipeline.measurements.samplers import without_sampler_bias
 from pipeline.measurements.station_checks import StationLimits, check_stations
-from pipeline.problems import Finding, InputError, findings_table
+from pipeline.outputs.kept_grids import as_kept
+from pipeline.outputs.record import plain
+from pipeline.problems import FINDING_COLUMNS, ArchiveError, Finding, InputError, findings_table
 from pipeline.settings import Checks, Settings, Stations
 
 Stage = Callable[[str], None]
@@ -58,9 +64,11 @@ class Readings:
 
     Parameters
     ----------
-    inputs : the science's inputs; None of their flights and cover when only checking.
+    inputs : the science's inputs.
     files : every file found, with the name of the rows or grid used from it.
     rows, grids : canonical rows and grids that the day may use, by name; their hashes are its identity.
+    beside : what must be kept with them to make the same day again: where each row stood, what was noticed in reading, what the
+        record tells of the flights.
     findings : everything noticed.
     """
 
@@ -68,6 +76,7 @@ class Readings:
     files: list[tuple[InputFile, str]]
     rows: dict[str, pd.DataFrame]
     grids: dict[str, xr.Dataset]
+    beside: dict[str, pd.DataFrame]
     findings: list[Finding]
 
     @property
@@ -106,13 +115,13 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage, *, keep: bool =
     grid, terrain, zones, noticed = _ground(settings)
     findings += noticed
     stage("reading the measurements")
-    ground, densities, rows, noticed = _measurements(settings, (grid, terrain), found, date)
+    tables, noticed = _tables(settings, (grid, terrain), found, date)
     findings += noticed
+    measured = _measurements(settings, grid, tables, date)
     stage("reading the flights")
-    flown = gather_flights(settings, (grid, terrain, ground), found, date, kept_flights(settings, writable=keep))
+    flown = gather_flights(settings, (grid, terrain, measured[0]), found, date, kept_flights(settings, writable=keep))
     findings += flown.findings
     grids, rasters = flown.grids, flown.files
-    rows["flights"] = flown.rows
     cover, noticed = gather_cover(settings, grid, found, date)
     findings += noticed
     if cover is not None:
@@ -121,26 +130,101 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage, *, keep: bool =
             {"snow_cover_fraction": grid.array(values, units="1")}, attrs={"crs": grid.crs.to_wkt()}
         )
         rasters.append((describe(f"cover {entry.date} {entry.variable}", entry.path), "cover"))
-    grids["terrain"] = terrain[["elevation", "canopy", "cell_area", "zone", "band"]].assign_attrs(crs=grid.crs.to_wkt())
+    grids["terrain"] = terrain.assign_attrs(crs=grid.crs.to_wkt(), zones=zones)
+    grids = {name: as_kept(dataset) for name, dataset in grids.items()}
     files = [(file, "terrain" if file.role in TERRAIN_ROLES else file.role) for file in fixed]
     files += [(file, role) for role, listed in found.items() for file in listed]
+    rows, places = canonical(tables)
+    beside = {**places, NOTICED: findings_table(findings), FIGURES: _figures_table(flown.figures)}
+    inputs, all_findings = _day_inputs(settings, (date, grid), measured, grids, (flown.figures, findings))
+    return Readings(inputs, files + rasters, rows | {"flights": flown.rows}, grids, beside, all_findings)
+
+
+NOTICED = "findings of reading"
+"""Name under which the findings that no check of the kept rows can make again are kept."""
+
+FIGURES = "figures of flights"
+"""Name under which what the record tells of each flight is kept: it is made with the flight's pixels, which are not kept."""
+
+
+def inputs_from_kept(
+    settings: Settings, date: dt.date, rows: dict[str, pd.DataFrame], grids: dict[str, xr.Dataset]
+) -> DayInputs:
+    """Return the science's inputs of a date from the rows and grids that the archive kept of it.
+
+    Parameters
+    ----------
+    rows, grids : what `Readings` holds of rows, grids and beside, by name, as they come back from the archive.
+
+    Raises
+    ------
+    ArchiveError : the archive is of before rows were kept with their places.
+    """
+    tables, noticed = tables_from_kept(rows)
+    figures = [json.loads(text) for text in rows[FIGURES]["figures"]]
+    grid = _grid_of(grids["terrain"], settings.grid.cell_m)
+    measured = _measurements(settings, grid, tables, date)
+    return _day_inputs(settings, (date, grid), measured, grids, (figures, noticed))[0]
+
+
+Measured = tuple[GroundRecord, pd.DataFrame, list[Finding]]
+"""What the ground said, the density records, and the checks' findings."""
+
+
+def _day_inputs(
+    settings: Settings,
+    place: tuple[dt.date, BasinGrid],
+    measured: Measured,
+    grids: dict[str, xr.Dataset],
+    told: tuple[list[dict[str, Any]], list[Finding]],
+) -> tuple[DayInputs, list[Finding]]:
+    """Return the science's inputs, the same way from what was read now and from what the archive kept, and all findings.
+
+    Parameters
+    ----------
+    place : date and basin grid.
+    grids : terrain, cover and flights as `as_kept` gives them, by name.
+    told : what the record tells of each flight, and what was noticed in reading.
+    """
+    date, grid = place
+    ground, densities, found = measured
+    terrain = grids["terrain"]
+    terrain = terrain.assign({name: terrain[name].astype("i4") for name in ("zone", "band")})
+    terrain = terrain.assign_attrs(bands=[tuple(edges) for edges in terrain.attrs["bands"]])
+    flights = [dataset for name, dataset in grids.items() if name.startswith(FLIGHT)]
+    findings = told[1] + found
     inputs = DayInputs(
         basin_id=settings.basin.id,
         title=settings.basin.title,
         date=date,
         noon_utc=dt.datetime.combine(date, dt.time(12)) - dt.timedelta(hours=settings.basin.utc_offset_hours),
-        zones=zones,
+        zones=[tuple(zone) for zone in terrain.attrs["zones"]],
         grid=grid,
         terrain=terrain,
         ground=ground,
         densities=densities,
-        flights=flown.flights,
-        flight_figures=flown.figures,
-        cover=None if cover is None else cover[1],
+        flights=one_a_day(flights),
+        flight_figures=told[0],
+        cover=grids["cover"]["snow_cover_fraction"].to_numpy() if "cover" in grids else None,
         checks=findings_table(findings),
     )
-    return Readings(inputs, files + rasters, rows, grids, findings)
+    return inputs, findings
 
+
+def _figures_table(figures: list[dict[str, Any]]) -> pd.DataFrame:
+    """Return what the record tells of the flights as a table of one JSON text each."""
+    texts = [json.dumps(plain(one), sort_keys=True) for one in figures]
+    return pd.DataFrame({"figures": pd.Series(texts, dtype=str)})
+
+
+def _grid_of(terrain: xr.Dataset, cell_m: float) -> BasinGrid:
+    """Return the grid that a terrain lies on; its coordinates are cell centres."""
+    left, top = float(terrain["x"][0]) - cell_m / 2, float(terrain["y"][0]) + cell_m / 2
+    return BasinGrid(CRS(terrain.attrs["crs"]), cell_m, left, top, terrain.sizes["x"], terrain.sizes["y"])
+
+
+FLIGHT = "flight "
+"""A flight's grids are named by this and its flight_id."""
 
 OPTIONAL_TABLES = ("courses", "stations", "flights", "covers", "weather", "overrides")
 TERRAIN_ROLES = ("zones", "elevation", "canopy")
@@ -178,10 +262,10 @@ def _ground(settings: Settings) -> tuple[BasinGrid, xr.Dataset, list[tuple[str, 
     return grid, terrain, list(zip(zones["zone_id"], zones["name"], strict=True)), findings
 
 
-def _measurements(
+def _tables(
     settings: Settings, place: tuple[BasinGrid, xr.Dataset], found: dict[str, list[InputFile]], date: dt.date
-) -> tuple[GroundRecord, pd.DataFrame, dict[str, pd.DataFrame], list[Finding]]:
-    """Return what the ground said up to the date, the density records, the canonical rows used, and the findings."""
+) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
+    """Return the rows that the date may use, each with its file and line, and what was noticed in reading them."""
     start = pd.Timestamp(settings.season_start(date))
 
     def paths(role: str) -> list[Path]:
@@ -212,38 +296,47 @@ def _measurements(
     findings += records_noticed
     findings += without_lines(weather_noticed, _later(all_weather, "issued", date))
     findings = [finding for finding in findings if finding.start[:10] <= str(date)] + misdated
-    rows = {
-        "sites": canonical(sites.drop(columns=["row", "column"])),
-        "courses": canonical(samples),
-        "stations": canonical(records),
-        "weather": canonical(weather),
-    }
     overrides, noticed = read_overrides(
         paths("overrides"), *how("overrides"), settings.basin.utc_offset_hours, file_formats(settings, "overrides")
     )
     findings += noticed
-    if found["overrides"]:
-        overrides = concerning(overrides, start.date(), date, settings.basin.utc_offset_hours)
-        rows["overrides"] = canonical(overrides)
-    noon = pd.Timestamp(date) + pd.Timedelta(hours=12 - settings.basin.utc_offset_hours)
+    overrides = concerning(overrides, start.date(), date, settings.basin.utc_offset_hours)
     if found["stations"]:
-        off = switched_off(overrides, noon)
+        off = switched_off(overrides, _noon(settings, date))
         stations = sites[(sites["kind"] == "station") & ~sites["site_id"].isin(off)]
         findings += silent_stations(heard, stations, pd.Timestamp(date), settings.stations.silent_days)
+    tables = {"sites": sites, "courses": samples, "stations": records, "weather": weather}
+    # A basin without overrides is the same basin whether or not the program knows of them.
+    return tables | ({"overrides": overrides} if found["overrides"] else {}), findings
+
+
+def _noon(settings: Settings, date: dt.date) -> pd.Timestamp:
+    """Return local noon of a date in UTC."""
+    return pd.Timestamp(date) + pd.Timedelta(hours=12 - settings.basin.utc_offset_hours)
+
+
+def _measurements(settings: Settings, grid: BasinGrid, tables: dict[str, pd.DataFrame], date: dt.date) -> Measured:
+    """Return what the ground said, the density records, and the checks' findings."""
+    sites = tables["sites"]
+    row, column = grid.rows_columns(sites["x"].to_numpy(), sites["y"].to_numpy())
+    sites = sites.assign(row=row, column=column)
+    overrides = tables.get("overrides", read_overrides([], {}, [], settings.basin.utc_offset_hours)[0])
+    said = tables["courses"], tables["stations"], overrides
     known = sites.set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})
-    samples, daily, noticed = _checked(settings, (known, place[0].southern), (samples, records, overrides), noon)
-    findings += noticed
+    samples, daily, findings = _checked(settings, (known, grid.southern), said, _noon(settings, date))
     visits = course_visits(samples)
     names = ["site_id", "date", "depth_m", "density_kg_m3"]
     weighed = [station_density(daily, settings.checks.density_least_depth_m), visits.dropna(subset="density_kg_m3")]
     densities = pd.concat([table[names] for table in weighed], ignore_index=True)
     densities = densities.assign(elevation_m=known["elevation_m"].reindex(densities["site_id"]).to_numpy())
     daily = daily.assign(depth_se_m=STATION_DEPTH_SE_M)
+    weather = tables["weather"]
+    start = pd.Timestamp(settings.season_start(date))
     record = GroundRecord(
         known, daily, station_swe_se_mm(daily["swe_mm"]), visits,
-        weather=weather[(weather["date"] >= start) & (weather["date"] <= pd.Timestamp(date))], southern=place[0].southern,
+        weather=weather[(weather["date"] >= start) & (weather["date"] <= pd.Timestamp(date))], southern=grid.southern,
     )  # fmt: skip
-    return record, densities, rows, findings
+    return record, densities, findings
 
 
 def _kept_readings(settings: Settings) -> Path:
@@ -374,8 +467,51 @@ def station_limits(checks: Checks, stations: Stations) -> StationLimits:
     )
 
 
-def canonical(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return rows as their identity sees them: what they say, not in which file, line or order it stood."""
-    said = rows.drop(columns=["file", "line"])
-    said = said.astype({name: str for name, type_ in said.dtypes.items() if type_ == "category"})
-    return said.sort_values(list(said.columns), kind="stable", ignore_index=True)
+def canonical(tables: dict[str, pd.DataFrame]) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
+    """Return rows as their identity sees them, what they say and not where it stood, and apart from them where it stood.
+
+    Returns
+    -------
+    rows : by table, in the order of what they say.
+    places : by table's name with `PLACES`, for the same rows in the same order `file`, `line`, `order` (of the files) and
+        the date, by which they are kept month by month.
+    """
+    rows, places = {}, {}
+    for name, table in tables.items():
+        said = [column for column in table.columns if column not in NOT_SAID]
+        # Categories would sort by their order, not by what they say.
+        table = table.astype({name: str for name, kind in table.dtypes.items() if kind == "category"})  # noqa: PLW2901
+        ordered = table.assign(order=pd.factorize(table["file"])[0])
+        ordered = ordered.sort_values([*said, "order", "line"], kind="stable", ignore_index=True)
+        rows[name] = ordered[said]
+        places[f"{name}{PLACES}"] = ordered[[*(c for c in said if c == "date"), "file", "line", "order"]]
+    return rows, places
+
+
+NOT_SAID = ("file", "line", "row", "column")
+"""Columns of where a row stood and of which cell it fell into: not what it says."""
+
+PLACES = " places"
+
+_READ_BY = {"stations": ["site_id", "time"], "overrides": ["site_id", "first", "file", "line"]}
+"""Order in which the readers give a table's rows; the others come as they stand in their files."""
+
+
+def tables_from_kept(kept: dict[str, pd.DataFrame]) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
+    """Return tables as they were read, and what was noticed in reading, from what `canonical` made of them.
+
+    Raises
+    ------
+    ArchiveError : the archive is of before rows were kept with their places.
+    """
+    tables = {}
+    if NOTICED not in kept:
+        raise ArchiveError(
+            "This revision was published before rows were kept with their places: it cannot be made again."
+        )
+    for name in ("sites", "courses", "stations", "weather", *(name for name in ["overrides"] if name in kept)):
+        placed = kept[name].assign(**{c: kept[f"{name}{PLACES}"][c] for c in ("file", "line", "order")})
+        by = _READ_BY.get(name, ["order", "line"])
+        tables[name] = placed.sort_values(by, kind="stable", ignore_index=True).drop(columns="order")
+    noticed = kept[NOTICED][FINDING_COLUMNS].to_dict("records")
+    return tables, [Finding(**row) for row in noticed]

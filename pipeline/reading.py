@@ -24,6 +24,10 @@ if TYPE_CHECKING:
 LAYOUT_VERSION = 1
 """Version of the folder layout that this program reads and writes; it stands in `archive.json`."""
 
+RECORD_VERSION = 2
+"""Newest version of `record.json` that this program reads; every older one is read too. 2 added `command`, `changes` and
+`record_sha256`, and an `item.json` beside it."""
+
 RECORD = "record.json"
 """A revision folder without this file is no revision: it is written last."""
 
@@ -80,24 +84,20 @@ def open_days(root: str | Path, basin: str, start: Date, end: Date) -> xr.Datase
     `revision` lies on time. Raises ArchiveError when there is no day in the range, or when the days do not share one
     grid (the settings' grid or basin changed): open them one by one then.
     """
-    import xarray as xr  # noqa: PLC0415  as in open_day
+    from pipeline.reading_days import open_files  # noqa: PLC0415  as in open_day
 
     days = list_days(root, basin)
     chosen = days[days["date"].between(pd.Timestamp(start), pd.Timestamp(end))]
     if chosen.empty:
         raise ArchiveError(f"{basin} has no day from {start} to {end}. {_nearest(root, basin, as_date(start))}")
-    files = [Path(path) / "estimate.nc" for path in chosen["path"]]
     try:
-        # lat, lon and crs belong to the grid, which join="exact" holds equal; all else may change from day to day.
-        dataset = xr.open_mfdataset(
-            files, engine="netcdf4", decode_coords="all", combine="nested", concat_dim="time",
-            data_vars="all", coords="minimal", compat="override", join="exact", combine_attrs="drop_conflicts",
-            preprocess=_plain_cell_area,
-        )  # fmt: skip
+        dataset = open_files([Path(path) / "estimate.nc" for path in chosen["path"]])
     except ValueError as error:
         raise ArchiveError(
             f"The days of {basin} from {start} to {end} do not share one grid: open them one by one."
         ) from error
+    except OSError as error:
+        raise ArchiveError(f"A day of {basin} cannot be opened ({error}). Run `snowtally verify`.") from error
     return dataset.assign_coords(revision=("time", chosen["revision"].to_numpy()))
 
 
@@ -131,7 +131,27 @@ def read_sites(root: str | Path, basin: str, date: Date, revision: int | None = 
 
 def read_record(root: str | Path, basin: str, date: Date, revision: int | None = None) -> dict[str, Any]:
     """Return `record.json` of one day: what went in, which settings and versions, and why it was made."""
-    return json.loads((find_revision(root, basin, date, revision).path / RECORD).read_text("utf-8"))
+    return load_record(find_revision(root, basin, date, revision).path)
+
+
+def load_record(folder: Path) -> dict[str, Any]:
+    """Return the record of a revision's folder; what older versions did not say is filled in with its meaning.
+
+    Raises ArchiveError when it cannot be read, or is of a newer version than this program knows.
+    """
+    path = folder / RECORD
+    try:
+        record = json.loads(path.read_text("utf-8"))
+        newer = record["schema_version"] > RECORD_VERSION
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
+    if newer:
+        raise ArchiveError(
+            f"{path} is of version {record['schema_version']}; this snowtally reads up to {RECORD_VERSION}. Install a newer one."
+        )
+    # Version 1 told an analyst's rerun from a night by its reason alone.
+    command = "update" if record.get("reason") == "nightly update" else "rerun"
+    return {"command": command, "changes": None} | record
 
 
 # --- the layout -------------------------------------------------------------------------------------------------------
@@ -290,7 +310,9 @@ def _missing_basin(folder: Path) -> str:
 def _gathered_totals(folder: Path) -> pd.DataFrame | None:
     """Return the basin's `totals.parquet`, or None when it is missing or unreadable: it is derived."""
     try:
-        totals = pd.read_parquet(folder / "totals.parquet")
+        # From an open file: by its path it would be opened twice, and may be replaced in between.
+        with (folder / "totals.parquet").open("rb") as file:
+            totals = pd.read_parquet(file)
     except (OSError, ValueError):
         return None
     return totals.assign(date=pd.to_datetime(totals["date"]).astype("datetime64[us]"))

@@ -14,8 +14,11 @@ from pathlib import Path
 from pipeline.day import Day
 from pipeline.estimate import Choices, estimate_day
 from pipeline.gather import Readings, Stage, read_inputs
-from pipeline.outputs.archive import Published, publish, same_as_newest
-from pipeline.outputs.keep import grids_sha256, keep_inputs, rows_sha256
+from pipeline.outputs.archive import Published, left_as_it_is, publish
+from pipeline.outputs.attempts import note_failed
+from pipeline.outputs.keep import keep_inputs
+from pipeline.outputs.kept_grids import grids_sha256
+from pipeline.outputs.kept_rows import rows_sha256
 from pipeline.outputs.record import Provenance, UsedFile, input_sha256
 from pipeline.settings import Settings
 
@@ -35,24 +38,36 @@ def last_complete_day(settings: Settings, now: dt.datetime) -> dt.date:
     return local.date() - dt.timedelta(days=1)
 
 
-def update(settings: Settings, date: dt.date, stage: Stage, reason: str = "nightly update") -> Outcome:
-    """Estimate a date and publish it; nothing is published when the newest revision was made from the same.
+def update(
+    settings: Settings, date: dt.date, stage: Stage, command: str = "update", reason: str = "nightly update"
+) -> Outcome:
+    """Estimate a date and publish it, unless what is there is to be left as it is (`left_as_it_is` says when).
+
+    `command` is update, backfill or rerun. An attempt that fails is noted in the archive, so that status can tell of it.
 
     Raises
     ------
     SnowtallyError : the settings, a required input or the archive cannot be used, or no estimate is possible.
     """
+    try:
+        return _update(settings, date, stage, (command, reason))
+    except Exception as trouble:
+        note_failed(settings.path(settings.archive), settings.basin.id, date, str(trouble) or type(trouble).__name__)
+        raise
+
+
+def _update(settings: Settings, date: dt.date, stage: Stage, why: tuple[str, str]) -> Outcome:
     readings = read_inputs(settings, date, stage, keep=True)
-    provenance = _provenance(settings, readings, reason)
+    provenance = _provenance(settings, readings, why)
     archive = settings.path(settings.archive)
     stage("looking into the archive")
-    same = same_as_newest(archive, settings.basin.id, date, provenance)
-    if same is not None:
-        return Outcome(same, None, readings)
+    left = left_as_it_is(archive, settings.basin.id, date, provenance)
+    if left is not None:
+        return Outcome(left, None, readings)
     stage("estimating")
     day = estimate_day(readings.inputs, choices(settings, date))
     stage("publishing")
-    kept = keep_inputs(archive, settings.basin.id, readings.rows, readings.grids)
+    kept = keep_inputs(archive, settings.basin.id, readings.rows | readings.beside, readings.grids)
     return Outcome(publish(archive, day, replace(provenance, kept=kept)), day, readings)
 
 
@@ -61,7 +76,7 @@ def choices(settings: Settings, date: dt.date) -> Choices:
     return Choices(settings.density.snow_class, settings.season_start(date), settings.flights.least_valid_fraction)
 
 
-def _provenance(settings: Settings, readings: Readings, reason: str) -> Provenance:
+def _provenance(settings: Settings, readings: Readings, why: tuple[str, str]) -> Provenance:
     """Return how a day comes to be: settings, files and the identity of what was used from them."""
     hashes = {name: rows_sha256(table) for name, table in readings.rows.items()}
     hashes |= {name: grids_sha256(grids) for name, grids in readings.grids.items()}
@@ -78,7 +93,8 @@ def _provenance(settings: Settings, readings: Readings, reason: str) -> Provenan
         settings_hash=settings.identity(),
         inputs=used,
         input_hash=input_sha256(hashes),
-        reason=reason,
+        command=why[0],
+        reason=why[1],
         degraded=readings.degraded,
         code_version=release,
         commit=commit,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from typing import Any
 
@@ -12,15 +11,13 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.gather import Readings
-from pipeline.outputs.status import Status
 from pipeline.run import Outcome
+from pipeline.telling_values import millions, plain_rows
 
 CAUTION = (
     "Estimates with standard errors, not a flood or runoff forecast: releases and flood operations follow the operator's own "
     "manual and licensed engineers."
 )
-
-MILLION = 1e6
 
 
 def update_tables(outcome: Outcome) -> list[Any]:
@@ -30,8 +27,8 @@ def update_tables(outcome: Outcome) -> list[Any]:
     inputs = outcome.readings.inputs
     parts: list[Any] = [
         Text(f"{inputs.title}, {inputs.date}", style="bold"),
-        f"Water in the snow: {_volume(basin['volume_m3'])} million m3, standard error {_volume(basin['volume_se_m3'])} "
-        f"(10 to 90 % chance: {_volume(basin['volume_p10_m3'])} to {_volume(basin['volume_p90_m3'])})",
+        f"Water in the snow: {millions(basin['volume_m3'])} million m3, standard error {millions(basin['volume_se_m3'])} "
+        f"(10 to 90 % chance: {millions(basin['volume_p10_m3'])} to {millions(basin['volume_p90_m3'])})",
         f"Mean SWE: {basin['swe_mean_mm']:.0f} mm, standard error {basin['swe_se_mm']:.0f} mm, over {basin['area_km2']:.1f} km2, "
         f"of which {basin['snow_area_km2']:.1f} km2 under snow",
         _bands(totals),
@@ -40,8 +37,10 @@ def update_tables(outcome: Outcome) -> list[Any]:
     ]
     if outcome.readings.degraded:
         parts.append(Text("Degraded night: " + "; ".join(outcome.readings.degraded), style="yellow"))
-    said = "unchanged: the same inputs, settings and code gave" if outcome.published.unchanged else "published"
-    parts.append(f"Archive entry {said}: {outcome.published.path}")
+    if outcome.published.unchanged:
+        parts.append(f"Nothing new published: {escape(outcome.published.why)}: {outcome.published.path}")
+    else:
+        parts.append(f"Archive entry published: {outcome.published.path}")
     parts.append(Text(CAUTION, style="dim"))
     return parts
 
@@ -54,10 +53,11 @@ def update_json(outcome: Outcome) -> dict[str, Any]:
         "date": str(outcome.readings.inputs.date),
         "revision": outcome.published.revision,
         "unchanged": outcome.published.unchanged,
+        "why": outcome.published.why,
         "path": str(outcome.published.path),
         "degraded": outcome.readings.degraded,
-        "totals": _rows(totals[totals["level"].isin(["basin", "zone", "band"])]),
-        "findings": _rows(outcome.readings.inputs.checks),
+        "totals": plain_rows(totals[totals["level"].isin(["basin", "zone", "band"])]),
+        "findings": plain_rows(outcome.readings.inputs.checks),
     }
 
 
@@ -85,38 +85,9 @@ def check_json(readings: Readings) -> dict[str, Any]:
         "rows": {name: len(table) for name, table in readings.rows.items()},
         "flights": [flight.attrs["flight_id"] for flight in readings.inputs.flights],
         "files": [{"role": f.role, "path": str(f.path), "size": f.size, "sha256": f.sha256} for f, _ in readings.files],
-        "findings": _rows(readings.inputs.checks),
-        "by_site": _rows(_by_site(readings.inputs.checks)),
+        "findings": plain_rows(readings.inputs.checks),
+        "by_site": plain_rows(_by_site(readings.inputs.checks)),
     }
-
-
-def status_tables(title: str, found: Status) -> list[Any]:
-    """Return what `snowtally status` prints: the dates held, one a row, and the newest with its age."""
-    table = Table(
-        "date", "revisions", "stands", "degraded", "made", "reason", title=escape(title), title_justify="left"
-    )
-    for row in found.days.itertuples():
-        stands = "withdrawn" if pd.isna(row.standing) else f"r{row.standing:03d}"
-        table.add_row(
-            str(row.date),
-            str(row.revisions),
-            stands,
-            "yes" if row.degraded else "",
-            f"{row.made:%Y-%m-%d %H:%MZ}",
-            escape(row.reason),
-        )
-    newest = "no date stands" if found.newest is None else f"newest {found.newest}, {_age(found.age_days)}"
-    return [table, f"{len(found.days)} dates held; {newest}"]
-
-
-def _age(days: int) -> str:
-    return f"{days} days ago" if days >= 0 else f"{-days} days ahead of today's date"
-
-
-def status_json(basin: str, found: Status) -> dict[str, Any]:
-    """Return what `snowtally status --json` prints."""
-    newest = None if found.newest is None else str(found.newest)
-    return {"basin": basin, "newest": newest, "age_days": found.age_days, "days": _rows(found.days)}
 
 
 def _bands(totals: pd.DataFrame) -> Table:
@@ -143,7 +114,7 @@ def _bands(totals: pd.DataFrame) -> Table:
             f"{row.snow_area_km2:.2f}",
             f"{row.swe_mean_mm:.0f}",
             f"{row.swe_se_mm:.0f}",
-            *(_volume(volume) for volume in volumes),
+            *(millions(volume) for volume in volumes),
             density,
         )
     return table
@@ -242,28 +213,3 @@ def _told(row: Any) -> list[str]:  # noqa: ANN401  a row of itertuples
         "  ".join(part for part in (head, when, worst, f"[{place}]") if part),
         *([f"      {row.detail}"] if row.detail else []),
     ]
-
-
-def _volume(m3: float) -> str:
-    """Return a volume in million m3 with about three digits.
-
-    >>> _volume(123_456_789.0), _volume(1_234_567.0), _volume(0.0)
-    ('123', '1.23', '0.00')
-    """
-    value = m3 / MILLION
-    large = 100
-    small = 10
-    return f"{value:.0f}" if value >= large else f"{value:.1f}" if value >= small else f"{value:.2f}"
-
-
-def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return a table's rows as JSON's own values: missing numbers as null, dates as text."""
-    return [{name: _value(value) for name, value in row.items()} for row in table.astype(object).to_dict("records")]
-
-
-def _value(value: Any) -> Any:  # noqa: ANN401  whatever a cell of a table holds
-    if value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value)):
-        return None
-    if isinstance(value, dt.datetime):
-        return value.isoformat().replace("+00:00", "Z")
-    return value if isinstance(value, bool | int | float | str) else str(value)

@@ -5,46 +5,59 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 import json
-from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from pipeline.day import Day
+from pipeline.outputs.changes import changes
 from pipeline.outputs.derived import rebuild, refresh
 from pipeline.outputs.failures import told
-from pipeline.outputs.files import flush_all, flush_file, flush_folder, make_folders, rename_new
+from pipeline.outputs.files import append_line, flush_all, flush_file, flush_folder, make_folders, rename_new
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.pack import pack
-from pipeline.outputs.record import Provenance, build_record, record_bytes
+from pipeline.outputs.record import BY_HAND, Provenance, build_record, plain, record_bytes
+from pipeline.outputs.stac import ITEM, item_json
 from pipeline.outputs.staging import Work, left_behind, prepared, remove, staged
 from pipeline.problems import ArchiveError
-from pipeline.reading import RECORD, archive_folder, basin_folder, dates_held, revisions
-
-MoreFiles = Callable[[Path, int, int | None], None]
-"""Writes further files of a revision, such as its catalogue item, into a folder, given its number and its parent's."""
+from pipeline.reading import (
+    RECORD,
+    Revision,
+    archive_folder,
+    basin_folder,
+    dates_held,
+    find_revision,
+    highest,
+    load_record,
+    read_record,
+    revisions,
+    standing,
+    withdrawals,
+)
 
 
 @dataclass(frozen=True)
 class Published:
-    """What became of a day: its revision's folder and number, and whether it stood there already.
+    """What became of a day: its revision's folder and number, and whether anything new was published.
 
-    `unchanged` is True when the newest revision had the same inputs, settings and code version, so that nothing new was
-    published.
+    `unchanged` is True when nothing new was published, and `why` says then, in one sentence, what stands and why; `changes`
+    is what changed since the revision before, None for the first of a date.
     """
 
     path: Path
     revision: int
     unchanged: bool = False
+    why: str = ""
+    changes: dict[str, Any] | None = None
 
 
-def publish(root: str | Path, day: Day, provenance: Provenance, more_files: MoreFiles | None = None) -> Published:
+def publish(root: str | Path, day: Day, provenance: Provenance) -> Published:
     """Publish `day` as the next revision of its date and return where it is.
 
     The revision is written aside, flushed to disk, read back and then renamed into place, so that a reader sees all of
     it or nothing. What is derived from it (current.json, latest.json, index and totals) follows at once. A night that
-    was cut off earlier is tidied up first. When the newest revision was made from the same inputs, settings and code
-    version meanwhile, nothing is published.
+    was cut off earlier is tidied up first. Where `left_as_it_is` has become true meanwhile, nothing is published.
 
     Raises ArchiveError with one line: no room, no permission, an archive of a newer layout, a day that is not whole.
     """
@@ -54,12 +67,15 @@ def publish(root: str | Path, day: Day, provenance: Provenance, more_files: More
         with staged(archive, day.basin_id, date) as work:
             pack(day, work.revision)
             files = flush_all(work.revision)
+            since = _Changes(archive, day, provenance)
+            # Before the lock: reading the rows of a large basin takes its time.
+            since.of(newest_number(archive, day.basin_id, day.date))
             with basin_lock(archive, day.basin_id):
                 _tidy_up(archive, day.basin_id, work)
-                same = _same(archive, day.basin_id, day.date, provenance)
-                if same is not None:
-                    return same
-                published = _commit(day, provenance, files, work, more_files)
+                left = _left_as_it_is(archive, day.basin_id, day.date, provenance)
+                if left is not None:
+                    return left
+                published = _commit(day, provenance, files, work, since)
                 with told(f"{day.basin_id} {date} is published as {published.path}, but not in the index yet"):
                     flush_folder(published.path.parent)
                     refresh(archive, day.basin_id, [day.date], work.folder)
@@ -67,35 +83,105 @@ def publish(root: str | Path, day: Day, provenance: Provenance, more_files: More
     return published
 
 
-def same_as_newest(root: str | Path, basin: str, date: dt.date, provenance: Provenance) -> Published | None:
-    """Return the newest revision of a date when it has the same input hash, settings hash and code version.
+class _Changes:
+    """What changed since the revision that was newest before; read once for each that is asked for."""
 
-    To be asked before the estimate. A newest revision that was withdrawn counts too: the same inputs would only say
-    again what was taken back.
+    def __init__(self, archive: Path, day: Day, provenance: Provenance) -> None:
+        self.archive, self.day = archive, day
+        self.now = {
+            "settings": plain(provenance.settings),
+            "code": {"version": provenance.code_version},
+            "kept_inputs": provenance.kept,
+        }
+        self.known: dict[int | None, dict | None] = {None: None}
+
+    def of(self, parent: int | None) -> dict | None:
+        """Return the changes since revision `parent` of the day's date, None for None."""
+        if parent not in self.known:
+            before = read_record(self.archive, self.day.basin_id, self.day.date, parent)
+            self.known[parent] = changes((self.archive, self.archive), self.day.basin_id, before, self.now)
+        return self.known[parent]
+
+
+def newest_number(root: str | Path, basin: str, date: dt.date) -> int | None:
+    """Return the number of the newest revision of a date, withdrawn or not; None when there is none."""
+    held = revisions(root, basin, date)
+    return held[-1].number if held else None
+
+
+def left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Provenance) -> Published | None:
+    """Return what is left as it is instead of publishing a new revision, saying why; None when a new one is due.
+
+    To be asked before the estimate. Nothing new is due when the newest revision has the same input hash, settings hash and
+    code version, withdrawn or not: the same inputs would only say again what was taken back. And what an analyst published
+    by hand is not displaced by a night.
     """
-    same = _same(root, basin, date, provenance)
-    if same is not None and left_behind(archive_folder(root), basin):
+    left = _left_as_it_is(root, basin, date, provenance)
+    if left is not None and left_behind(archive_folder(root), basin):
         # That revision may have been cut off before latest.json and the index had it, and no publishing follows now.
         with told(f"Cannot tidy up {basin} in {root}"):
             archive = prepared(root)
             with staged(archive, basin) as work, basin_lock(archive, basin):
                 _tidy_up(archive, basin, work)
-    return same
+    return left
 
 
-def _same(root: str | Path, basin: str, date: dt.date, provenance: Provenance) -> Published | None:
+def _left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Provenance) -> Published | None:
     held = revisions(root, basin, date)
     if not held:
         return None
-    newest = held[-1]
+    gone, newest = withdrawals(root, basin), held[-1]
+    stands = highest(held, gone)
+    if _identity(newest) == (provenance.input_hash, provenance.settings_hash, provenance.code_version):
+        taken_back = gone.get((date, newest.number))
+        why = f"{newest.path.name} was made from the same inputs, settings and code"
+        if taken_back is not None:
+            left = "nothing stands for this date" if stands is None else f"{stands.path.name} stands"
+            why += f" and was withdrawn ({taken_back}): {left}. Mend the inputs or settings first"
+        return Published(newest.path, newest.number, unchanged=True, why=why)
+    if stands is not None and provenance.command != BY_HAND:
+        record = load_record(stands.path)
+        if record["command"] == BY_HAND:
+            why = (
+                f"{stands.path.name} stands, published by hand ({record['reason']}), and is not displaced by a night, though "
+                "inputs, settings or code have changed since. Use `snowtally rerun` to estimate it again, or withdraw it"
+            )
+            return Published(stands.path, stands.number, unchanged=True, why=why)
+    return None
+
+
+def _identity(revision: Revision) -> tuple[str, str, str]:
+    record = load_record(revision.path)
     try:
-        record = json.loads((newest.path / RECORD).read_text("utf-8"))
-        identity = (record["input_hash"], record["settings_hash"], record["code"]["version"])
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise ArchiveError(f"{newest.path / RECORD} cannot be read ({error}). Put it back from a copy.") from error
-    if identity != (provenance.input_hash, provenance.settings_hash, provenance.code_version):
-        return None
-    return Published(newest.path, newest.number, unchanged=True)
+        return record["input_hash"], record["settings_hash"], record["code"]["version"]
+    except (KeyError, TypeError) as error:
+        raise ArchiveError(f"{revision.path / RECORD} cannot be read ({error}). Put it back from a copy.") from error
+
+
+def withdraw(root: str | Path, basin: str, date: dt.date, number: int, reason: str) -> Revision | None:
+    """Write down that a revision no longer stands, bring what is derived up to date, and return what stands now.
+
+    The revision stays as it is and can be read by its number. Raises ArchiveError when there is no such revision, when it
+    was withdrawn before, or when the decision cannot be written.
+    """
+    revision = find_revision(root, basin, date, number)
+    line = {
+        "decision": "withdraw", "date": date.isoformat(), "revision": number, "reason": reason,
+        "made": plain(dt.datetime.now(dt.UTC)),
+    }  # fmt: skip
+    with told(f"Cannot withdraw {basin} {date}@{number} in {root}"):
+        archive = prepared(root)
+        # A withdrawal that is cut off after its line is finished by the next publisher, from the date in the staged folder.
+        with staged(archive, basin, date.isoformat()) as work, basin_lock(archive, basin):
+            before = withdrawals(archive, basin).get((date, number))
+            if before is not None:
+                raise ArchiveError(f"{basin} {date}@{number} was withdrawn before ({before}).")
+            work.due = True
+            append_line(basin_folder(archive, basin) / "decisions.jsonl", json.dumps(line, ensure_ascii=False))
+            with told(f"{revision.path} is withdrawn, but latest.json and the index do not say so yet"):
+                refresh(archive, basin, [date], work.folder)
+            work.due = False
+        return standing(archive, basin, date)
 
 
 def rebuild_derived(root: str | Path, basin: str) -> int:
@@ -127,20 +213,19 @@ def _tidy_up(archive: Path, basin: str, work: Work) -> None:
 
 
 def _commit(
-    day: Day, provenance: Provenance, files: dict[str, tuple[int, str]], work: Work, more_files: MoreFiles | None
+    day: Day, provenance: Provenance, files: dict[str, tuple[int, str]], work: Work, since: _Changes
 ) -> Published:
     """Complete the staged folder for the next free number and rename it there."""
     home = basin_folder(work.archive, day.basin_id) / day.date.isoformat()
     make_folders(home)
     try:
         for number in itertools.count(_next_number(home)):
-            held = revisions(work.archive, day.basin_id, day.date)
-            parent = held[-1].number if held else None
+            parent = newest_number(work.archive, day.basin_id, day.date)
             _remove_others(work.revision, files)
-            if more_files is not None:
-                more_files(work.revision, number, parent)
-            whole = files | {path.name: flush_file(path) for path in _others(work.revision, files)}
-            record = build_record(day, provenance, number, parent, whole)
+            item = item_json(day, provenance, (number, parent), files)
+            (work.revision / ITEM).write_bytes(item)
+            whole = files | {ITEM: flush_file(work.revision / ITEM)}
+            record = build_record(day, provenance, (number, parent), whole, since.of(parent))
             (work.revision / RECORD).write_bytes(record_bytes(record))
             flush_file(work.revision / RECORD)
             for path in work.revision.iterdir():
@@ -153,7 +238,7 @@ def _commit(
             except FileExistsError:
                 continue
             work.due = True
-            return Published(target, number)
+            return Published(target, number, changes=since.of(parent))
     finally:
         # A date without a revision is no date; a folder that holds one cannot be removed this way.
         with suppress(OSError):

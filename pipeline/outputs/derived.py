@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
@@ -16,15 +17,29 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from pipeline.outputs.files import replace_file
+from pipeline.outputs.locks import basin_lock
+from pipeline.outputs.stac import ITEM, catalog_json, collection_json, season_json, season_name, season_start
+from pipeline.outputs.staging import left_behind
 from pipeline.outputs.tables import TOTALS, arrow_table, parquet_bytes, tidy
 from pipeline.problems import ArchiveError
-from pipeline.reading import RECORD, Revision, all_revisions, basin_folder, dates_held, highest, revisions, withdrawals
+from pipeline.reading import (
+    RECORD,
+    Revision,
+    basin_folder,
+    dates_held,
+    highest,
+    load_record,
+    revisions,
+    withdrawals,
+)
 
 INDEX_SCHEMA = pa.schema([
     ("date", pa.date32()), ("revision", pa.int32()), ("degraded", pa.bool_()), ("withdrawn", pa.bool_()),
     ("reason", pa.string()), ("made", pa.timestamp("us", "UTC")), ("code_version", pa.string()),
-    ("input_hash", pa.string()),
+    ("input_hash", pa.string()), ("season", pa.string()), ("item", pa.bool_()), ("size_bytes", pa.int64()),
 ])  # fmt: skip
+"""`season` names the catalogue that a revision belongs to, `item` tells whether it has a STAC item, `size_bytes` is all its
+files together."""
 
 TOTALS_SCHEMA = pa.schema([
     field
@@ -45,54 +60,95 @@ def refresh(root: Path, basin: str, dates: Iterable[dt.date], work: Path) -> Non
     if index is None or totals is None:
         rebuild(root, basin, work)
     else:
-        _write(root, basin, (index, totals), sorted(set(dates)), work)
+        _write(root, basin, derive(root, basin, (index, totals), sorted(set(dates))), work)
 
 
 def rebuild(root: Path, basin: str, work: Path) -> int:
     """Make all that is derived again from the revisions and decisions; return how many dates there are."""
     dates = dates_held(root, basin)
-    _write(root, basin, (INDEX_SCHEMA.empty_table(), TOTALS_SCHEMA.empty_table()), dates, work)
+    _write(root, basin, derive(root, basin, None, dates), work)
     return len(dates)
 
 
-def _write(root: Path, basin: str, tables: tuple[pa.Table, pa.Table], dates: list[dt.date], work: Path) -> None:
-    """Write index, totals, latest.json and current.json with the rows of `dates` made new, the others as in `tables`."""
+@dataclass(frozen=True)
+class Derived:
+    """What is derived of a basin: the index of revisions, the standing totals, and small JSON files by path."""
+
+    index: pa.Table
+    totals: pa.Table
+    small: dict[Path, bytes]
+
+
+def derive(root: Path, basin: str, tables: tuple[pa.Table, pa.Table] | None, dates: list[dt.date]) -> Derived:
+    """Return what is derived, with the rows of `dates` made new and the others as in `tables` (index, totals; None: none).
+
+    The small files are those of `dates` and of their seasons, and those of the basin. Raises ArchiveError when a record or
+    a totals file cannot be read.
+    """
+    index, totals = tables or (INDEX_SCHEMA.empty_table(), TOTALS_SCHEMA.empty_table())
     folder = basin_folder(root, basin)
     gone = withdrawals(root, basin)
-    index_rows, totals_rows = [], []
+    index_rows, totals_rows, small = [], [], {}
+    before = index.filter(pc.is_in(index["date"], pa.array(dates, pa.date32())))["season"].to_pylist()
     for date in dates:
         held = revisions(root, basin, date)
         stands = highest(held, gone)
         index_rows += [_index_row(r, gone) for r in held]
         totals_rows += [_totals_rows(stands)] if stands else []
         if held:
-            _replace(folder / date.isoformat() / "current.json", _named(stands, date, in_basin=False), work)
-    index = _put(tables[0], dates, [pa.Table.from_pylist(index_rows, schema=INDEX_SCHEMA)])
-    totals = _put(tables[1], dates, totals_rows)
-    replace_file(folder / "totals.parquet", parquet_bytes(totals), work)
-    replace_file(folder / "index.parquet", parquet_bytes(index), work)
-    _replace(folder / "latest.json", _latest(root, basin, index), work)
+            small[folder / date.isoformat() / "current.json"] = _json(_named(stands, date, in_basin=False))
+    index = _put(index, dates, [pa.Table.from_pylist(index_rows, schema=INDEX_SCHEMA)])
+    small[folder / "latest.json"] = _json(_latest(root, basin, index))
+    small |= _catalogues(root, basin, index, {*before, *(row["season"] for row in index_rows)})
+    return Derived(index, _put(totals, dates, totals_rows), small)
+
+
+def _write(root: Path, basin: str, derived: Derived, work: Path) -> None:
+    """Replace what is derived, each file in one step."""
+    folder = basin_folder(root, basin)
+    replace_file(folder / "totals.parquet", parquet_bytes(derived.totals), work)
+    replace_file(folder / "index.parquet", parquet_bytes(derived.index), work)
+    for path, data in derived.small.items():
+        _replace_unless_same(path, data, work)
+    if (root / "catalog.json").exists() or (folder / "collection.json").exists():
+        # Basins are published at once, each under its own lock; the archive's catalogue is theirs together.
+        with basin_lock(root, ".catalog"):
+            _replace_unless_same(root / "catalog.json", root_catalogue(root), work)
 
 
 def read_index(root: Path, basin: str) -> pa.Table:
     """Return every revision of a basin as in `index.parquet`, sorted by date and revision, true to the folders.
 
-    A revision that the index does not have yet is read from its record; `withdrawn` comes from the decisions.
+    `withdrawn` comes from the decisions. Folders are looked into where the index may be behind: dates that it does not have,
+    dates of nights that were cut off, and the newest; so that the time does not grow with the dates held.
     """
     gone = withdrawals(root, basin)
     index = _read(basin_folder(root, basin) / "index.parquet", INDEX_SCHEMA) or INDEX_SCHEMA.empty_table()
-    rows = {(row["date"], row["revision"]): row for row in index.to_pylist()}
-    held = [revision for revisions_of_date in all_revisions(root, basin) for revision in revisions_of_date]
-    true = [rows.get((r.date, r.number)) or _index_row(r, gone) for r in held]
+    known: dict[dt.date, list[dict]] = {}
+    for row in index.to_pylist():
+        known.setdefault(row["date"], []).append(row)
+    dates = dates_held(root, basin)
+    cut_off = {dt.date.fromisoformat(date) for date in left_behind(root, basin).values() if date}
+    for date in dates:
+        if date not in known or date in cut_off or date in dates[-_LOOKED_INTO:]:
+            by_number = {row["revision"]: row for row in known.get(date, [])}
+            known[date] = [by_number.get(r.number) or _index_row(r, gone) for r in revisions(root, basin, date)]
+    rows = [row for date in dates for row in known[date]]
     return pa.Table.from_pylist(
-        [{**row, "withdrawn": (row["date"], row["revision"]) in gone} for row in true], INDEX_SCHEMA
+        [{**row, "withdrawn": (row["date"], row["revision"]) in gone} for row in rows], INDEX_SCHEMA
     )
+
+
+_LOOKED_INTO = 30
+"""Newest dates whose folders are looked into in any case: a month."""
 
 
 def _read(path: Path, schema: pa.Schema) -> pa.Table | None:
     """Return a derived table, or None when it is missing, damaged or of another version: it will be made again."""
     try:
-        table = pq.read_table(path)
+        # From an open file: by its path it would be opened twice, and may be replaced in between.
+        with path.open("rb") as file:
+            table = pq.read_table(file)
     except (OSError, pa.ArrowInvalid):
         return None
     return table if table.schema.equals(schema) else None
@@ -107,12 +163,15 @@ def _put(table: pa.Table, dates: list[dt.date], rows: list[pa.Table]) -> pa.Tabl
 
 def _index_row(revision: Revision, gone: dict[tuple[dt.date, int], str]) -> dict:
     path = revision.path / RECORD
+    record = load_record(revision.path)
     try:
-        record = json.loads(path.read_text("utf-8"))
         return {
             "date": revision.date, "revision": revision.number, "degraded": record["degraded"], "withdrawn": (revision.date, revision.number) in gone,
             "reason": record["reason"], "made": dt.datetime.fromisoformat(record["made"]),
             "code_version": record["code"]["version"], "input_hash": record["input_hash"],
+            "season": season_name(revision.date, season_start(record["settings"])),
+            "item": any(file["name"] == ITEM for file in record["files"]),
+            "size_bytes": path.stat().st_size + sum(file["size"] for file in record["files"]),
         }  # fmt: skip
     except (ValueError, KeyError, TypeError) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
@@ -143,8 +202,52 @@ def _named(stands: Revision | None, date: dt.date | None, *, in_basin: bool) -> 
     return {"date": date and date.isoformat(), "revision": stands and stands.number, "path": path}
 
 
-def _replace(path: Path, content: dict, work: Path) -> None:
-    """Replace a small JSON file unless it says the same already: a rebuild would flush thousands of them."""
-    data = (json.dumps(content) + "\n").encode("utf-8")
+def _catalogues(root: Path, basin: str, index: pa.Table, seasons: set[str]) -> dict[Path, bytes]:
+    """Return the STAC catalogues of a basin by path: those of `seasons`, and its collection.
+
+    A date whose standing revision is of before there were items is left out; with no item at all there is no catalogue.
+    """
+    folder = basin_folder(root, basin)
+    held = sorted(index["season"].unique().to_pylist())
+    # Season by season: the years before cost a night nothing.
+    first = next((listed[0] for season in held if (listed := _listed(index, season))), None)
+    if first is None:
+        return {}
+    last = next(listed[-1] for season in reversed(held) if (listed := _listed(index, season)))
+    ends = _item(folder / first[1]), _item(folder / last[1])
+    title = load_record((folder / last[1]).parent)["title"]
+    # A season whose every revision was withdrawn keeps an empty catalogue: their items' parent links lead to it.
+    small = {
+        folder / f"{season}.json": season_json(basin, title, season, _listed(index, season))
+        for season in sorted(seasons)
+    }
+    return small | {folder / "collection.json": collection_json(basin, held, ends, title)}
+
+
+def _listed(index: pa.Table, season: str) -> list[tuple[str, str]]:
+    """Return date and path of the items that stand in a season, oldest first."""
+    rows = index.filter(pc.and_(pc.equal(index["season"], season), pc.invert(index["withdrawn"]))).to_pylist()
+    stands = {row["date"]: row for row in rows}
+    return [(str(date), f"{date}/r{row['revision']:03d}/{ITEM}") for date, row in stands.items() if row["item"]]
+
+
+def root_catalogue(root: Path) -> bytes:
+    """Return what the archive's `catalog.json` must hold: a child for each basin that has a collection."""
+    return catalog_json(sorted(path.parent.name for path in root.glob("*/collection.json")))
+
+
+def _item(path: Path) -> dict:
+    try:
+        return json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError) as error:
+        raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
+
+
+def _json(content: dict) -> bytes:
+    return (json.dumps(content) + "\n").encode("utf-8")
+
+
+def _replace_unless_same(path: Path, data: bytes, work: Path) -> None:
+    """Replace a small file unless it says the same already: a rebuild would flush thousands of them."""
     if not path.exists() or path.read_bytes() != data:
         replace_file(path, data, work)

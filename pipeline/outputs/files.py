@@ -81,6 +81,27 @@ def put_file(beside: Path, path: Path) -> None:
     flush_folder(path.parent)
 
 
+def append_line(path: Path, line: str) -> None:
+    """Add one line to a file and flush it; an earlier line that was cut off before its end is taken away first.
+
+    When it cannot be written whole, the file is left as it was. Raises OSError.
+    """
+    data = line.encode("utf-8") + b"\n"
+    # Without a buffer: one would try again to write when the file is closed.
+    with path.open("a+b", buffering=0) as file:
+        file.seek(0)
+        whole = file.read().rfind(b"\n") + 1
+        file.truncate(whole)
+        try:
+            if file.write(data) != len(data):
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path))  # noqa: TRY301  to be undone below
+            os.fsync(file.fileno())
+            flush_folder(path.parent)
+        except OSError:
+            file.truncate(whole)
+            raise
+
+
 def rename_new(source: Path, target: Path) -> None:
     """Rename a folder to a path that must not exist, in one step; raise FileExistsError when it does.
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import shutil
 from contextlib import suppress
-from errno import EIO, ENOSPC
+from errno import EACCES, EIO, ENOSPC
 from pathlib import Path
 
 from pipeline.day import Day
@@ -60,7 +60,9 @@ def _write_grids(day: Day, fields: dict, folder: Path) -> None:
         with suppress(OSError):
             os.truncate(path, 0)
         # The library reports every failed write as a RuntimeError or an OSError with a number of its own.
-        if isinstance(error, OSError) and (error.errno or 0) > 0:
+        number = (error.errno or 0) if isinstance(error, OSError) else 0
+        # A file that it cannot make for want of room it reports as one that it may not make.
+        if number > 0 and not (full and number == EACCES):
             raise
         raise OSError(ENOSPC if full else EIO, str(error), str(path)) from error
 

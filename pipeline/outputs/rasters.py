@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import rasterio
+from affine import Affine
 from rasterio.io import MemoryFile
 
 from pipeline.day import Day
@@ -22,16 +23,29 @@ def cog_bytes(day: Day, name: str, values: np.ndarray) -> bytes:
     sums, never a plausible number.
     """
     variable = VARIABLES[name]
+    place = rasterio.CRS.from_wkt(day.grid.crs.to_wkt()), day.grid.transform
+    tags = {"basin_id": day.basin_id, "date": day.date.isoformat(), "standard_name": variable.standard_name}
+    return cog(values, place, (variable.long_name, variable.units), tags)
+
+
+def cog(values: np.ndarray, place: tuple[rasterio.CRS, Affine], band: tuple[str, str], tags: dict[str, str]) -> bytes:
+    """Return values (y, x), float32 with NaN for missing, as a cloud-optimised GeoTIFF of one band.
+
+    Parameters
+    ----------
+    place : coordinate system and transform.
+    band : the band's description and unit.
+    tags : further tags of the file.
+    """
     profile = {
-        "driver": "COG", "width": day.grid.width, "height": day.grid.height, "count": 1, "dtype": "float32",
-        "crs": rasterio.CRS.from_wkt(day.grid.crs.to_wkt()), "transform": day.grid.transform, "nodata": np.nan,
+        "driver": "COG", "width": values.shape[1], "height": values.shape[0], "count": 1, "dtype": "float32",
+        "crs": place[0], "transform": place[1], "nodata": np.nan,
         "compress": "DEFLATE", "predictor": 3, "level": 6, "blocksize": _TILE, "overview_resampling": "average",
     }  # fmt: skip
-    tags = {"basin_id": day.basin_id, "date": day.date.isoformat(), "standard_name": variable.standard_name}
     with MemoryFile() as memory:
         with memory.open(**profile) as file:
             file.write(values, 1)
-            file.set_band_description(1, variable.long_name)
-            file.set_band_unit(1, variable.units)
+            file.set_band_description(1, band[0])
+            file.set_band_unit(1, band[1])
             file.update_tags(**tags)
         return memory.read()

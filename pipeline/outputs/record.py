@@ -7,6 +7,7 @@ import hashlib
 import json
 import math
 import platform
+import re
 from dataclasses import asdict, dataclass, field
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
@@ -15,8 +16,13 @@ from typing import Any
 import numpy as np
 
 from pipeline.day import Day
+from pipeline.reading import RECORD_VERSION
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = RECORD_VERSION
+"""What this program writes; `pipeline.reading` reads it and every older one."""
+
+BY_HAND = "rerun"
+"""The command of an analyst. What it publishes is displaced by another of its kind only."""
 
 _PACKAGES = (
     "affine", "dask", "geopandas", "netCDF4", "numba", "numpy", "pandas", "pint", "prefect", "pyarrow", "pydantic",
@@ -59,6 +65,7 @@ class Provenance:
     code_version, commit : version of the program; commit empty where it is not known.
     made : when, with time zone (a time without one is taken as UTC). The caller's clock, so that tests can hold it.
     kept : name to hash of the canonical rows and grids that `keep_inputs` kept for this day.
+    command : what made it: update, backfill or rerun.
     """
 
     settings: dict[str, Any]
@@ -71,6 +78,7 @@ class Provenance:
     commit: str
     made: dt.datetime
     kept: dict[str, str] = field(default_factory=dict)
+    command: str = "update"
 
 
 def settings_sha256(settings: dict[str, Any]) -> str:
@@ -85,12 +93,21 @@ def input_sha256(hashes: dict[str, str]) -> str:
 
 
 def build_record(
-    day: Day, provenance: Provenance, revision: int, parent: int | None, files: dict[str, tuple[int, str]]
+    day: Day,
+    provenance: Provenance,
+    place: tuple[int, int | None],
+    files: dict[str, tuple[int, str]],
+    changes: dict[str, Any] | None,
 ) -> dict[str, Any]:
-    """Return the content of `record.json`; `files` gives size in bytes and sha256 of every other file by name.
+    """Return the content of `record.json`.
 
-    `parent` is the revision that was newest before this one, None for the first.
+    Parameters
+    ----------
+    place : the revision's number, and that of the one that was newest before it, None for the first.
+    files : size in bytes and sha256 of every other file by name.
+    changes : what changed since that one, as `pipeline.outputs.changes` tells it.
     """
+    revision, parent = place
     return plain(
         {
             "schema_version": SCHEMA_VERSION,
@@ -99,6 +116,7 @@ def build_record(
             "date": day.date,
             "revision": revision,
             "parent_revision": parent,
+            "command": provenance.command,
             "reason": provenance.reason,
             "made": provenance.made,
             "code": {"version": provenance.code_version, "commit": provenance.commit},
@@ -110,6 +128,7 @@ def build_record(
             "input_hash": provenance.input_hash,
             "kept_inputs": provenance.kept,
             "packages": package_versions(),
+            "changes": changes,
             "models": day.models,
             "error_budget": day.error_budget,
             "files": [{"name": name, "size": files[name][0], "sha256": files[name][1]} for name in sorted(files)],
@@ -118,8 +137,26 @@ def build_record(
 
 
 def record_bytes(record: dict[str, Any]) -> bytes:
-    """Return a record as it is stored: JSON, UTF-8, one key a line."""
-    return (json.dumps(record, ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode("utf-8")
+    """Return a record as it is stored: JSON, UTF-8, one key a line, with `record_sha256` as its last key.
+
+    That is the sha256 of these bytes with its own 64 digits as zeros, so that a flipped byte in the record is found too.
+    """
+    data = json.dumps(record | {_OWN: _ZEROS}, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+    digest = hashlib.sha256(data.encode("utf-8")).hexdigest()
+    head, tail = data.rsplit(_ZEROS, 1)
+    return f"{head}{digest}{tail}".encode()
+
+
+def record_is_whole(data: bytes) -> bool | None:
+    """Return whether a stored record is what was written; None for one of before records carried their own hash."""
+    told = re.search(rb'\n "record_sha256": "([0-9a-f]{64})"\n}\n\Z', data)
+    if told is None:
+        return None if b'"schema_version": 1,' in data else False
+    return hashlib.sha256(data[: told.start(1)] + _ZEROS.encode() + data[told.end(1) :]).hexdigest().encode() == told[1]
+
+
+_OWN = "record_sha256"
+_ZEROS = "0" * 64
 
 
 @cache

@@ -1,16 +1,20 @@
-"""What the archive holds of a basin: its dates, their revisions, and how old the newest is."""
+"""What the archive holds of a basin: its dates, their revisions, what is missing or failed, and how old the newest is."""
 
 from __future__ import annotations
 
 import datetime as dt
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
+from pipeline.outputs.attempts import failed_attempts
 from pipeline.outputs.derived import read_index
+from pipeline.outputs.keep import inputs_folder
+from pipeline.outputs.stac import season_name
 
-COLUMNS = ["date", "revisions", "standing", "degraded", "withdrawn", "reason", "made"]
+COLUMNS = ["date", "season", "revisions", "standing", "degraded", "withdrawn", "reason", "made"]
 
 
 @dataclass(frozen=True)
@@ -19,34 +23,66 @@ class Status:
 
     Parameters
     ----------
-    days : one row a date held, oldest first: `date`, `revisions` (how many), `standing` (the number that stands, missing
-        when all are withdrawn), `degraded` (of the standing one, else of the newest), `withdrawn` (how many), `reason`
-        and `made` (of the same).
+    days : one row a date held, oldest first: `date`, `season`, `revisions` (how many), `standing` (the number that stands,
+        missing when all are withdrawn), `degraded` (of the standing one, else of the newest), `withdrawn` (how many),
+        `reason` and `made` (of the same).
     newest : the newest date that stands, None when there is none.
     age_days : its age in days on the day asked.
+    missing : dates without a revision between the first and the last of a season; in the present season, up to yesterday.
+    failed : those of them whose last attempt failed, with what it said.
+    size_bytes : size of all revisions and of the inputs kept with them.
     """
 
     days: pd.DataFrame
     newest: dt.date | None
     age_days: int | None
+    missing: list[dt.date]
+    failed: dict[dt.date, str]
+    size_bytes: int
+
+    @property
+    def newest_is_degraded(self) -> bool:
+        """Whether the newest date that stands is degraded."""
+        return bool(self.newest is not None and self.days.loc[self.days["date"] == self.newest, "degraded"].iloc[0])
 
 
-def status(root: str | Path, basin: str, today: dt.date) -> Status:
-    """Return what the archive holds of a basin as seen on `today`.
+def status(root: str | Path, basin: str, today: dt.date, season_start: str) -> Status:
+    """Return what the archive holds of a basin as seen on `today`; `season_start` is a month and day such as 10-01.
 
     Raises ArchiveError when there is no such archive or basin, or a record cannot be read.
     """
-    rows, newest = [], None
+    rows, newest, size = [], None, _folder_size(inputs_folder(root, basin))
     by_date: dict[dt.date, list[dict]] = {}
     for row in read_index(root, basin).to_pylist():
         by_date.setdefault(row["date"], []).append(row)
+        size += row["size_bytes"]
     for date, held in by_date.items():
         standing = [row for row in held if not row["withdrawn"]]
         shown = (standing or held)[-1]
         number = shown["revision"] if standing else None
         newest = date if standing else newest
-        rows.append(
-            (date, len(held), number, shown["degraded"], len(held) - len(standing), shown["reason"], shown["made"])
-        )
+        rows.append((
+            date, shown["season"], len(held), number, shown["degraded"], len(held) - len(standing), shown["reason"], shown["made"],
+        ))  # fmt: skip
     days = pd.DataFrame(rows, columns=COLUMNS).astype({"standing": "Int64"})
-    return Status(days, newest, None if newest is None else (today - newest).days)
+    failed = {date: noted["message"] for date, noted in failed_attempts(root, basin).items() if date not in by_date}
+    missing = _missing(days, failed, season_name(today, season_start), today)
+    return Status(days, newest, None if newest is None else (today - newest).days, missing, failed, size)
+
+
+def _missing(days: pd.DataFrame, failed: dict[dt.date, str], season_now: str, today: dt.date) -> list[dt.date]:
+    """Return the dates that a season lacks between its first and last date held, and those that were tried and failed."""
+    lacking = set(failed)
+    for season, held in days.groupby("season", sort=False)["date"]:
+        last = today - dt.timedelta(days=1) if season == season_now else held.max()
+        span = {held.min() + dt.timedelta(days=n) for n in range((last - held.min()).days + 1)}
+        lacking |= span - set(held)
+    return sorted(lacking)
+
+
+def _folder_size(folder: Path) -> int:
+    try:
+        with os.scandir(folder) as entries:
+            return sum(entry.stat(follow_symlinks=False).st_size for entry in entries)
+    except FileNotFoundError:
+        return 0

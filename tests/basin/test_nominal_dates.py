@@ -4,12 +4,12 @@ import json
 from pathlib import Path
 
 import pandas as pd
-from test_night import basin, snowtally  # noqa: F401  the same made basin
+from made_basin import snowtally
 
-from pipeline.outputs.keep import read_kept_rows
+from pipeline.outputs.keep import read_kept
 
 
-def test_a_survey_counts_on_its_true_day_and_keeps_its_nominal_one(basin):  # noqa: F811  a fixture is asked for by its name
+def test_a_survey_counts_on_its_true_day_and_keeps_its_nominal_one(basin):
     courses = pd.read_csv(basin / "courses.csv").assign(date="2031-03-05", nominal_date="2031-03-08")
     courses.to_csv(basin / "nominal.csv", index=False)
     settings = basin / "nominal.yaml"
@@ -35,6 +35,7 @@ def test_a_survey_counts_on_its_true_day_and_keeps_its_nominal_one(basin):  # no
     before = pd.read_csv(f"{published('2031-03-04')}/sites.csv").set_index("site_id")
     assert not before.loc["S0", "used"]
     record = json.loads((Path(true_day) / "record.json").read_text())
-    rows = read_kept_rows(basin / "kept", "made", record["kept_inputs"]["courses"]).query("site_id == 'S0'")
+    kept = {"courses": record["kept_inputs"]["courses"]}
+    rows = read_kept(basin / "kept", "made", kept)[0]["courses"].query("site_id == 'S0'")
     assert set(rows["date"].astype(str).str[:10]) == {"2031-03-05"}
     assert set(rows["nominal_date"].astype(str).str[:10]) == {"2031-03-08"}

@@ -8,7 +8,7 @@ import pytest
 import yaml
 
 from pipeline.gather import read_inputs
-from pipeline.outputs.keep import rows_sha256
+from pipeline.outputs.kept_rows import rows_sha256
 from pipeline.settings import read_settings
 
 CONFIG = Path(__file__).parents[2] / "configs" / "larkmoor.yaml"

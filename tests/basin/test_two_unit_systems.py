@@ -7,10 +7,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-import test_night as night
 import xarray as xr
-
-basin = night.basin
+from made_basin import snowtally
 
 INCH_CM, OUNCE_G, POUND_G, FOOT_M = 2.54, 28.349523125, 453.59237, 0.3048  # international yard and pound, 1959
 CUTTER_INCH = 1.485
@@ -89,7 +87,7 @@ def archives(basin):
         for name in ("sites", "courses", "stations"):
             text = text.replace(f"{name}.csv", f"{system}_{name}.csv")
         settings.write_text(text + (CUSTOMARY if system == "customary" else ""))
-        done = night.snowtally("update", settings, "--date", "2031-03-06", "--json")
+        done = snowtally("update", settings, "--date", "2031-03-06", "--json")
         assert done.returncode == 0, done.stderr
         published[system] = Path(json.loads(done.stdout)["path"])
     return published

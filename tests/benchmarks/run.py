@@ -27,7 +27,7 @@ TRIALS = {
 }
 """Slow tests that the plain `pytest` runs too, as they are part of what the figures stand on."""
 
-BENCHMARKS = ["kriging", "totals", "writing", "reading", "aggregate", "registration", "help"]
+BENCHMARKS = ["kriging", "totals", "writing", "reading", "aggregate", "registration", "help", "archive"]
 
 HEAD = "| path | ours | reference | ratio | goal | met |\n| --- | --- | --- | --- | --- | --- |"
 

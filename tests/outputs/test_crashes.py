@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import multiprocessing
 import os
@@ -14,7 +15,7 @@ from made_day import made_day
 
 from pipeline import reading
 from pipeline.outputs import files as files_module
-from pipeline.outputs.archive import publish, same_as_newest
+from pipeline.outputs.archive import left_as_it_is, publish, withdraw
 from pipeline.outputs.pack import pack
 from pipeline.outputs.staging import staged
 from pipeline.problems import ArchiveError
@@ -71,8 +72,17 @@ class Cut:
         monkeypatch.setattr(owner, name, call)
 
 
-def full_disk():
-    raise OSError(28, os.strerror(28))
+FAILURES = {errno.ENOSPC: "the disk is full", errno.EIO: os.strerror(errno.EIO), errno.EACCES: "no permission"}
+"""What a disk answers, and the words in which it must be told."""
+
+
+def failing(number: int):
+    """Return a function that fails as a disk does."""
+
+    def fails():
+        raise OSError(number, os.strerror(number))
+
+    return fails
 
 
 def power_cut():
@@ -118,7 +128,7 @@ def assert_healed(root: Path) -> None:
 def count_calls(tmp_path: Path, provenance, step: str) -> int:
     """Return how often a publish makes a call."""
     with pytest.MonkeyPatch.context() as monkeypatch:
-        cut = Cut(monkeypatch, step, 0, full_disk)
+        cut = Cut(monkeypatch, step, 0, power_cut)
         publish(tmp_path / "count", made_day("2031-02-28"), provenance("0"))
         cut.calls = 0
         publish(tmp_path / "count", made_day("2031-03-01"), provenance("1"))
@@ -134,13 +144,15 @@ def test_an_error_at_any_step_is_one_line_and_the_next_publish_heals(tmp_path, p
     for at in range(1, calls + 1):
         root = tmp_path / str(at)
         publish(root, made_day("2031-02-28"), provenance("0"))
+        # In turn, so that each kind of failure meets every part of publishing.
+        number = list(FAILURES)[at % len(FAILURES)]
         with pytest.MonkeyPatch.context() as monkeypatch:
-            Cut(monkeypatch, step, at, full_disk)
+            Cut(monkeypatch, step, at, failing(number))
             try:
                 publish(root, made_day("2031-03-01"), provenance("1"))
             except ArchiveError as error:
                 told = str(error)
-                assert "the disk is full" in told
+                assert FAILURES[number] in told
                 assert "\n" not in told
                 in_place = "is published as" in told
             else:
@@ -184,12 +196,53 @@ def test_a_process_that_dies_at_any_step_leaves_no_half_and_the_next_publish_hea
         numbers = assert_sound(root)
         assert numbers in ([], [1])
         # The same night again: either it is there already, or it is published now; then all is in order.
-        same = same_as_newest(root, "larkmoor", made_day("2031-03-01").date, provenance("1"))
+        same = left_as_it_is(root, "larkmoor", made_day("2031-03-01").date, provenance("1"))
         assert (same is not None) == (numbers == [1])
         if same is None:
             assert publish(root, made_day("2031-03-01"), provenance("1")).revision == 1
         assert assert_sound(root) == [1]
         assert_healed(root)
+
+
+@pytest.mark.usefixtures("quick_pack")
+@pytest.mark.parametrize("step", ["fsync", "replace", "mkdir", "open"])
+@pytest.mark.parametrize("dies", [True, False])
+def test_a_withdrawal_cut_off_at_any_step_is_made_or_not_and_the_next_publish_heals(tmp_path, provenance, step, dies):
+    date, at, done, met = made_day("2031-03-01").date, 0, False, set()
+    while not done:
+        at += 1
+        root, number = tmp_path / str(at), list(FAILURES)[at % len(FAILURES)]
+        for inputs in ("1", "2"):
+            publish(root, made_day("2031-03-01"), provenance(inputs))
+
+        def run(root=root, at=at, number=number) -> bool:
+            with pytest.MonkeyPatch.context() as monkeypatch:
+                cut = Cut(monkeypatch, step, at, power_cut if dies else failing(number))
+                try:
+                    withdraw(root, "larkmoor", date, 2, "wrong tare")
+                except ArchiveError as error:
+                    if FAILURES[number] not in str(error):
+                        raise
+                return cut.calls < at
+
+        if dies:
+            process = FORK.Process(target=lambda run=run: os._exit(0 if run() else 1))
+            process.start()
+            process.join(20)
+            done = process.exitcode == 0
+            assert done or process.exitcode == 9
+        else:
+            done = run()
+        assert_sound(root)
+        stands = reading.standing(root, "larkmoor", date).number
+        met.add(stands)
+        publish(root, made_day("2031-03-02"), provenance("3"))
+        assert_healed(root)
+        assert reading.standing(root, "larkmoor", date).number == stands
+    # The last run was not cut off at all; one that is cut off early withdraws nothing.
+    assert stands == 1
+    assert at > 1
+    assert met == {1, 2} or step in {"replace", "open"}
 
 
 @pytest.mark.usefixtures("quick_pack")

@@ -15,8 +15,10 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.outputs import keep as keep_module
-from pipeline.outputs.keep import grids_sha256, keep_inputs, read_kept_rows, rows_sha256
+from pipeline.outputs import kept_rows as kept_rows_module
+from pipeline.outputs.keep import inputs_folder, keep_inputs, read_kept
+from pipeline.outputs.kept_grids import as_kept, grids_sha256, read_grids
+from pipeline.outputs.kept_rows import read_rows, rows_sha256
 from pipeline.problems import ArchiveError
 
 
@@ -125,18 +127,54 @@ def test_kept_files_are_named_for_their_content(tmp_path):
 def test_kept_rows_come_back(tmp_path):
     rows = stations(60)
     kept = keep_inputs(tmp_path, "larkmoor", {"stations": rows}, {})
-    back = read_kept_rows(tmp_path, "larkmoor", kept["stations"])
-    pd.testing.assert_frame_equal(back.assign(date=pd.to_datetime(back["date"]).dt.date), rows, check_dtype=False)
+    back = read_rows(inputs_folder(tmp_path, "larkmoor"), kept["stations"])
+    pd.testing.assert_frame_equal(back, rows, check_dtype=False)
+
+
+def test_kept_rows_come_back_with_their_types(tmp_path):
+    # "007" and "NA" are names, a blank name is not a missing one, and a column may be missing altogether.
+    rows = pd.DataFrame({
+        "site_id": ["007", "NA", ""], "swe_mm": [0.1, np.nan, 3.0], "n": [1, 2, 3], "used": [True, False, True],
+        "time": pd.to_datetime(["2031-03-01T12:00:00.5", None, "2031-03-02T00:00:00.0"]), "remark": ['two\nlines, "x"', "", "-"],
+        "since": pd.to_datetime([None, None, None]).astype("datetime64[s]"),
+    })  # fmt: skip
+    sha256 = keep_inputs(tmp_path, "larkmoor", {"a": rows}, {})["a"]
+    back = read_kept(tmp_path, "larkmoor", {"a": sha256})[0]["a"]
+    expected = rows.iloc[[1, 0, 2]].reset_index(drop=True)
+    pd.testing.assert_frame_equal(back, expected.astype({"time": "datetime64[us]", "since": "datetime64[us]"}))
+    assert rows_sha256(back) == sha256
+
+
+@given(
+    st.lists(st.tuples(st.text(max_size=3), st.floats(), st.integers(-9, 9), st.none() | st.booleans()), max_size=6),
+)
+def test_what_comes_back_has_the_same_hash(tmp_path_factory, rows):
+    root = tmp_path_factory.mktemp("kept")
+    table = pd.DataFrame(rows, columns=["site_id", "swe_mm", "n", "used"]).astype({"site_id": "str", "swe_mm": float})
+    sha256 = keep_inputs(root, "larkmoor", {"a": table}, {})["a"]
+    assert rows_sha256(read_rows(inputs_folder(root, "larkmoor"), sha256)) == sha256
+
+
+@pytest.mark.parametrize(
+    "change", [("string", "double"), ("double", "string"), ("date32[day]", "strang"), ('"rows": 6', '"rows": 7')]
+)
+def test_a_listing_that_does_not_fit_its_rows_is_refused(tmp_path, change):
+    sha256 = keep_inputs(tmp_path, "larkmoor", {"stations": stations(3)}, {})["stations"]
+    path = inputs_folder(tmp_path, "larkmoor") / f"{sha256}.json"
+    assert change[0] in path.read_text("utf-8")
+    path.write_text(path.read_text("utf-8").replace(*change, 1), "utf-8")
+    with pytest.raises(ArchiveError, match="does not fit its rows"):
+        read_rows(path.parent, sha256)
 
 
 def test_kept_rows_that_were_changed_are_refused(tmp_path):
     sha256 = keep_inputs(tmp_path, "larkmoor", {"stations": stations(3)}, {})["stations"]
     path = next((tmp_path / "larkmoor" / "inputs").glob("*.csv.gz"))
     path.write_bytes(gzip.compress(gzip.decompress(path.read_bytes()).replace(b"0.1", b"0.2")))
-    with pytest.raises(ArchiveError, match="are not what their hash says"):
-        read_kept_rows(tmp_path, "larkmoor", sha256)
+    with pytest.raises(ArchiveError, match="is not what its name says"):
+        read_rows(inputs_folder(tmp_path, "larkmoor"), sha256)
     with pytest.raises(ArchiveError, match="keeps no readable rows abc"):
-        read_kept_rows(tmp_path, "larkmoor", "abc")
+        read_rows(inputs_folder(tmp_path, "larkmoor"), "abc")
 
 
 @pytest.mark.parametrize("kind", ["text", "date", "time"])
@@ -146,7 +184,7 @@ def test_months_are_told_apart_in_dates_times_and_text(tmp_path, kind):
     kept = keep_inputs(
         tmp_path, "larkmoor", {"a": pd.DataFrame({"n": [1, 2, 3, 4], "time" if kind == "time" else "date": told})}, {}
     )
-    assert read_kept_rows(tmp_path, "larkmoor", kept["a"])["n"].tolist() == [3, 2, 1, 4]
+    assert read_rows(inputs_folder(tmp_path, "larkmoor"), kept["a"])["n"].tolist() == [3, 2, 1, 4]
     assert len(list((tmp_path / "larkmoor" / "inputs").glob("*.csv.gz"))) == 3
 
 
@@ -157,9 +195,36 @@ def test_kept_grids_open_as_netcdf_with_the_same_hash(tmp_path):
         assert grids_sha256(kept) == sha256
 
 
+def test_kept_grids_come_back_as_they_went_with_their_attributes(tmp_path):
+    flight = depth().assign_attrs(flight_id="LF-1", date="2031-03-02", depth_bias_se_m=0.1 + 0.2, bands=[(0.0, 200.0)])
+    sha256 = keep_inputs(tmp_path, "larkmoor", {}, {"flight LF-1": flight})["flight LF-1"]
+    back = read_kept(tmp_path, "larkmoor", {"flight LF-1": sha256})[1]["flight LF-1"]
+    xr.testing.assert_identical(back, as_kept(flight))
+    assert back.attrs["depth_bias_se_m"] == 0.1 + 0.2
+    assert back.attrs["bands"] == [[0.0, 200.0]]
+    # What a flight's date or error is belongs to what it says.
+    assert grids_sha256(flight.assign_attrs(date="2031-03-03")) != sha256
+
+
+def test_kept_grids_that_were_changed_are_refused(tmp_path):
+    sha256 = keep_inputs(tmp_path, "larkmoor", {}, {"a": depth()})["a"]
+    folder = inputs_folder(tmp_path, "larkmoor")
+    other = keep_inputs(tmp_path, "larkmoor", {}, {"a": depth(1.0)})["a"]
+    (folder / f"{other}.nc").replace(folder / f"{sha256}.nc")
+    with pytest.raises(ArchiveError, match="is not what its name says"):
+        read_grids(folder, sha256)
+    (folder / f"{sha256}.nc").write_bytes(b"no grid")
+    with pytest.raises(ArchiveError, match="cannot be read"):
+        read_grids(folder, sha256)
+    with pytest.raises(ArchiveError, match=f"does not hold the cover {'0' * 64}"):
+        read_kept(tmp_path, "larkmoor", {"cover": "0" * 64})
+
+
 def test_empty_tables_are_kept_too(tmp_path):
     kept = keep_inputs(tmp_path, "larkmoor", {"courses": stations(1).iloc[:0]}, {})
-    assert read_kept_rows(tmp_path, "larkmoor", kept["courses"]).empty
+    back = read_rows(inputs_folder(tmp_path, "larkmoor"), kept["courses"])
+    assert back.empty
+    assert list(back.columns) == list(stations(1).columns)
 
 
 def test_a_column_of_mixed_types_is_told():
@@ -171,7 +236,7 @@ def test_a_full_disk_keeps_nothing_half(tmp_path, monkeypatch):
     def fails(*_):
         raise OSError(28, os.strerror(28))
 
-    monkeypatch.setattr(keep_module, "replace_file", fails)
+    monkeypatch.setattr(kept_rows_module, "replace_file", fails)
     with pytest.raises(ArchiveError, match=r"Cannot keep the inputs of larkmoor in .*: the disk is full"):
         keep_inputs(tmp_path, "larkmoor", {"stations": stations(3)}, {})
     assert list((tmp_path / "larkmoor" / "inputs").iterdir()) == []

@@ -64,6 +64,28 @@ def test_days_are_opened_along_time(archive):
             )
 
 
+def test_days_put_together_say_what_each_says(archive):
+    with reading.open_days(archive, "larkmoor", "2031-03-01", "2031-03-05") as days:
+        for number, date in enumerate(("2031-03-01", "2031-03-05")):
+            with reading.open_day(archive, "larkmoor", date) as day:
+                assert set(days.data_vars) == set(day.data_vars)
+                for name in VARIABLES:
+                    one = days[name].isel(time=number)
+                    np.testing.assert_array_equal(one.to_numpy(), day[name].to_numpy(), err_msg=name)
+                    assert one.dtype == day[name].dtype
+                    told = [{k: np.asarray(v).tolist() for k, v in side.attrs.items()} for side in (one, day[name])]
+                    assert told[0] == told[1]
+                assert days["time"][number] == day["time"]
+                xr.testing.assert_equal(
+                    days["lat"].drop_vars("crs", errors="ignore"), day["lat"].drop_vars(["time", "crs"])
+                )
+    # What differs from day to day is said of none, what is the same of all.
+    assert not {"title", "date", "id", "history"} & set(days.attrs)
+    assert days.attrs["basin_id"] == "larkmoor"
+    assert days["zone"].attrs["zone_ids"]
+    assert "spatial_ref" in days["crs"].attrs
+
+
 def test_days_on_two_grids_are_not_put_together(tmp_path, provenance):
     publish(tmp_path, made_day("2031-03-01"), provenance("a"))
     publish(tmp_path, made_day("2031-03-02", width=41), provenance("b"))

@@ -1,0 +1,221 @@
+"""Commands on the archive: past dates again, withdrawals, what is held, and whether it is sound."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from pipeline.cli_base import (
+    DEGRADED,
+    FAILED,
+    OK,
+    STAGES,
+    JsonOption,
+    SettingsFile,
+    VerboseOption,
+    day_of,
+    print_json,
+    print_tables,
+    progress,
+)
+from pipeline.problems import SettingsError
+
+ReasonOption = Annotated[
+    str | None, typer.Option("--reason", metavar="TEXT", help="Why, for the record; whoever reads it later will ask.")
+]
+UntilOption = Annotated[str | None, typer.Option("--until", metavar="E", help="The last date of a range, included.")]
+
+
+def rerun(  # noqa: PLR0913  a command's options
+    settings: SettingsFile,
+    date: Annotated[
+        str | None, typer.Option("--date", metavar="D", help="The local day, or the first of a range.")
+    ] = None,
+    until: UntilOption = None,
+    reason: ReasonOption = None,
+    inputs_of: Annotated[
+        str | None,
+        typer.Option(
+            "--inputs-of",
+            metavar="D@R",
+            help="Make this revision again from the archive alone and compare; publish nothing.",
+        ),
+    ] = None,
+    into: Annotated[
+        Path | None, typer.Option("--into", metavar="PATH", help="Publish into this archive instead: what if?")
+    ] = None,
+    as_json: JsonOption = False,
+    verbose: VerboseOption = False,
+) -> None:
+    """Estimate past dates again with the inputs there are now, as new revisions."""
+    from pipeline.settings import read_settings  # noqa: PLC0415
+
+    if inputs_of is not None:
+        if (date, until, reason, into) != (None, None, None, None):
+            raise SettingsError(
+                "--inputs-of makes one revision again and publishes nothing: leave --date, --until, --reason, --into out"
+            )
+        _make_again(settings, inputs_of, as_json=as_json, verbose=verbose)
+        return
+    first = day_of(date)
+    if first is None:
+        raise SettingsError("rerun needs --date D, the date to estimate again, or --inputs-of D@R")
+    chosen = read_settings(settings)
+    wanted = _reason(reason)
+    last = day_of(until, "--until") or first
+    with progress(as_json=as_json, verbose=verbose, stages=STAGES * ((last - first).days + 1)) as stage:
+        stage("starting")
+        from pipeline import past  # noqa: PLC0415
+
+        if into is not None:
+            chosen = past.side_archive(chosen, into)
+        dates = past.dates_to_rerun(chosen, first, last, only_held=into is None)
+        outcomes = list(past.rerun(chosen, dates, wanted, stage))
+    _tell_dates(chosen.basin.id, outcomes, as_json=as_json)
+
+
+def backfill(
+    settings: SettingsFile,
+    start: Annotated[str, typer.Option("--from", metavar="D", help="The first date.")],
+    until: Annotated[str, typer.Option("--until", metavar="E", help="The last date, included.")],
+    as_json: JsonOption = False,
+    verbose: VerboseOption = False,
+) -> None:
+    """Estimate the dates that the archive lacks."""
+    from pipeline.settings import read_settings  # noqa: PLC0415
+
+    chosen = read_settings(settings)
+    first, last = day_of(start, "--from"), day_of(until, "--until")
+    with progress(as_json=as_json, verbose=verbose, stages=STAGES * ((last - first).days + 1)) as stage:
+        stage("starting")
+        from pipeline import past  # noqa: PLC0415
+
+        outcomes = list(past.backfill(chosen, past.dates_lacking(chosen, first, last), stage))
+    _tell_dates(chosen.basin.id, outcomes, as_json=as_json)
+
+
+def withdraw(
+    settings: SettingsFile,
+    revision: Annotated[str, typer.Argument(metavar="D@R", help="The revision, such as 2031-03-01@2.")],
+    reason: ReasonOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say that a revision no longer stands; it stays readable by its number."""
+    from pipeline.outputs.archive import withdraw as take_back  # noqa: PLC0415
+    from pipeline.settings import read_settings  # noqa: PLC0415
+
+    chosen = read_settings(settings)
+    date, number = _revision(revision)
+    wanted = _reason(reason)
+    stands = take_back(chosen.path(chosen.archive), chosen.basin.id, date, number, wanted)
+    if as_json:
+        now = None if stands is None else stands.number
+        print_json({"basin": chosen.basin.id, "date": str(date), "withdrawn": number, "stands": now, "reason": wanted})
+    else:
+        now = "nothing stands for this date now" if stands is None else f"{stands.path} stands now"
+        print_tables([f"Withdrawn: {chosen.basin.id} {date}@{number}; it stays readable by its number; {now}"])
+
+
+def status(
+    settings: SettingsFile,
+    max_age_days: Annotated[
+        int | None,
+        typer.Option(
+            "--max-age-days", metavar="N", min=0,
+            help="For monitors: exit status 1 when the newest date is older or there is none, 3 when it is degraded.",
+        ),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:  # fmt: skip
+    """Tell which dates are held, degraded, failed or missing, and how old the newest is."""
+    from pipeline.outputs.status import status as look  # noqa: PLC0415
+    from pipeline.settings import read_settings  # noqa: PLC0415
+    from pipeline.telling_archive import status_json, status_tables  # noqa: PLC0415
+
+    chosen = read_settings(settings)
+    local = dt.timezone(dt.timedelta(hours=chosen.basin.utc_offset_hours))
+    today = dt.datetime.now(local).date()
+    found = look(chosen.path(chosen.archive), chosen.basin.id, today, chosen.basin.season_start)
+    if as_json:
+        print_json(status_json(chosen.basin.id, found))
+    else:
+        print_tables(status_tables(chosen.basin.title, found))
+    if max_age_days is not None:
+        late = found.age_days is None or found.age_days > max_age_days
+        raise typer.Exit(FAILED if late else DEGRADED if found.newest_is_degraded else OK)
+
+
+def verify(
+    settings: SettingsFile,
+    rebuild: Annotated[
+        bool,
+        typer.Option("--rebuild", help="First make again what is derived: latest.json, index, totals, catalogues."),
+    ] = False,
+    as_json: JsonOption = False,
+    verbose: VerboseOption = False,
+) -> None:
+    """Hash the archive again, hold it against its records, and tell what is broken and how to mend it."""
+    from pipeline.settings import read_settings  # noqa: PLC0415
+
+    chosen = read_settings(settings)
+    with progress(as_json=as_json, verbose=verbose) as stage:
+        stage("starting")
+        from pipeline.outputs.archive import rebuild_derived  # noqa: PLC0415
+        from pipeline.outputs.verify import verify as look  # noqa: PLC0415
+        from pipeline.telling_archive import verify_json, verify_tables  # noqa: PLC0415
+
+        root = chosen.path(chosen.archive)
+        if rebuild:
+            rebuild_derived(root, chosen.basin.id)
+        found = look(root, chosen.basin.id, stage)
+    if as_json:
+        print_json(verify_json(chosen.basin.id, found))
+    else:
+        print_tables(verify_tables(chosen.basin.title, found))
+    raise typer.Exit(FAILED if found.troubles else OK)
+
+
+def _make_again(settings: Path, asked: str, *, as_json: bool, verbose: bool) -> None:
+    from pipeline.settings import read_settings  # noqa: PLC0415
+
+    chosen = read_settings(settings)
+    date, number = _revision(asked)
+    with progress(as_json=as_json, verbose=verbose, stages=4) as stage:
+        stage("starting")
+        from pipeline.rebuild import rebuild_revision  # noqa: PLC0415
+        from pipeline.telling_archive import rebuilt_json, rebuilt_tables  # noqa: PLC0415
+
+        found = rebuild_revision(chosen, date, number, stage)
+    if as_json:
+        print_json(rebuilt_json(chosen.basin.id, found))
+    else:
+        print_tables(rebuilt_tables(found))
+    raise typer.Exit(OK if found.reproduced else FAILED)
+
+
+def _revision(text: str) -> tuple[dt.date, int]:
+    date, _, number = text.partition("@")
+    if not number.isdigit():
+        raise SettingsError(f"'{text}' is not a revision. Write its date and number as 2031-03-01@2")
+    return day_of(date, "the date of"), int(number)
+
+
+def _reason(text: str | None) -> str:
+    if text is None or not text.strip():
+        raise SettingsError("--reason TEXT is missing: say why, whoever reads the record later will ask")
+    return text.strip()
+
+
+def _tell_dates(basin: str, outcomes: list[Any], *, as_json: bool) -> None:
+    from pipeline.telling_archive import dates_json, dates_tables  # noqa: PLC0415
+
+    if as_json:
+        print_json(dates_json(basin, outcomes))
+    else:
+        print_tables(dates_tables(outcomes))
+    if any(one.outcome is None for one in outcomes):
+        raise typer.Exit(FAILED)
+    raise typer.Exit(DEGRADED if any(one.outcome.readings.degraded for one in outcomes) else OK)

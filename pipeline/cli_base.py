@@ -1,0 +1,92 @@
+"""What every command of `snowtally` shares: its options, progress on stderr, tables and JSON on stdout."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import logging
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from pipeline.problems import SettingsError
+
+OK, FAILED, WRONG_USE, DEGRADED = 0, 1, 2, 3
+
+app = typer.Typer(
+    name="snowtally",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    help="How much water lies in a mountain basin's snow, where, and how sure.\n\n"
+    "Exit status: 0 done, 1 failed, 2 wrong use or settings, 3 done but degraded.",
+)
+
+SettingsFile = Annotated[Path, typer.Argument(metavar="SETTINGS", help="The basin's settings, a YAML file.")]
+DateOption = Annotated[
+    str | None,
+    typer.Option("--date", metavar="D", help="The local day, such as 2031-04-14. Default: the last complete one."),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
+VerboseOption = Annotated[bool, typer.Option("--verbose", "-v", help="Tell each stage with the seconds it took.")]
+
+
+def day_of(text: str | None, option: str = "--date") -> dt.date | None:
+    """Return the date that an option gives, None where it is not given; raise SettingsError when it is no date."""
+    if text is None:
+        return None
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise SettingsError(f"{option} '{text}' is not a date. Write it as 2031-04-14") from None
+
+
+@contextmanager
+def progress(*, as_json: bool, verbose: bool, stages: int | None = None) -> Iterator[Callable[[str], None]]:
+    """Yield a function that is told each stage as it begins: a spinner on a terminal, a log with -v, else silence.
+
+    `stages` is how many there will be, for the bar's length; None where that is not known.
+    """
+    if verbose:
+        logging.basicConfig(format="%(asctime)s %(message)s", datefmt="%H:%M:%S", level=logging.INFO, stream=sys.stderr)
+        log, begun = logging.getLogger("snowtally"), dt.datetime.now(dt.UTC)
+
+        def told(name: str) -> None:
+            log.info("%6.2f s  %s", (dt.datetime.now(dt.UTC) - begun).total_seconds(), name)
+
+        yield told
+        told("done")
+        return
+    if as_json or not sys.stderr.isatty():
+        yield lambda _name: None
+        return
+    from rich.console import Console  # noqa: PLC0415
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn  # noqa: PLC0415
+
+    columns = SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn()
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=stages)
+        yield lambda name: bar.update(task, description=name, advance=1)
+
+
+STAGES = 9
+"""Stages of an update, for the bar's length."""
+
+
+def print_json(content: dict[str, Any]) -> None:
+    """Print one JSON object."""
+    sys.stdout.write(json.dumps(content, ensure_ascii=False, indent=1) + "\n")
+
+
+def print_tables(parts: list[Any]) -> None:
+    """Print tables and lines for people."""
+    from rich.console import Console  # noqa: PLC0415
+
+    # A pipe has no width of its own: 100 columns keep a table's rows whole in a log.
+    console = Console(width=None if sys.stdout.isatty() else 100, highlight=False)
+    for part in parts:
+        console.print(part, soft_wrap=isinstance(part, str))

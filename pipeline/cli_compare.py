@@ -1,0 +1,50 @@
+"""The command that holds two revisions against each other."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli_base import JsonOption, SettingsFile, print_json, print_tables
+
+
+def compare(  # noqa: PLR0913  a command's options
+    settings: SettingsFile,
+    a: Annotated[
+        str, typer.Argument(metavar="A", help="A date (what stands) or a revision: 2031-03-01, 2031-03-01@1.")
+    ],
+    b: Annotated[str, typer.Argument(metavar="B", help="The other, likewise.")],
+    other: Annotated[
+        Path | None,
+        typer.Option("--other", metavar="PATH", help="B stands in this archive, made by `rerun --into PATH`."),
+    ] = None,
+    output_folder: Annotated[
+        Path | None,
+        typer.Option("--output-folder", metavar="PATH", help="Write tables, rows and the difference map here as well."),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Tell what changed from A to B: inputs, settings, models, totals with their errors, the map, the sites."""
+    from pipeline.outputs import compare as comparing  # noqa: PLC0415
+    from pipeline.settings import read_settings  # noqa: PLC0415
+    from pipeline.telling_compare import compare_json, compare_tables  # noqa: PLC0415
+
+    chosen = read_settings(settings)
+    root, basin = chosen.path(chosen.archive), chosen.basin.id
+    found = comparing.compare(
+        basin,
+        comparing.find_side(root, basin, a),
+        comparing.find_side(root if other is None else other.resolve(), basin, b),
+    )
+    content = compare_json(basin, found)
+    if output_folder is not None:
+        from pipeline.outputs.compare_files import write_files  # noqa: PLC0415
+
+        content["files"] = write_files(found, basin, content, output_folder)
+    if as_json:
+        print_json(content)
+    else:
+        parts = compare_tables(found)
+        print_tables([*parts, f"Written: {output_folder}"] if output_folder is not None else parts)

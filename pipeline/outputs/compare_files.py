@@ -1,0 +1,83 @@
+"""A comparison as files: tables, the difference map as GeoTIFF and as a picture."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import rasterio
+import xarray as xr
+from affine import Affine
+
+from pipeline.outputs.changes import KEYS, changed_rows
+from pipeline.outputs.compare import Comparison
+from pipeline.outputs.failures import told
+from pipeline.outputs.rasters import cog
+from pipeline.problems import ArchiveError
+
+_STRETCH_PERCENTILE = 98
+"""The picture's scale ends here on both sides of zero: a few cells with huge change must not make all others pale."""
+
+
+def write_files(found: Comparison, basin: str, content: dict[str, Any], folder: Path) -> list[str]:
+    """Write a comparison into a folder, made if it is not there, and return the names of the files.
+
+    `comparison.json`, `totals.csv`, `sites.csv`, `rows_TABLE.csv` of each table that differs, `difference.tif` and
+    `difference.png` (mm). Raises ArchiveError when they cannot be written.
+    """
+    with told(f"Cannot write the comparison into {folder}"):
+        folder.mkdir(parents=True, exist_ok=True)
+        written = {
+            "comparison.json": (json.dumps(content, ensure_ascii=False, indent=1) + "\n").encode("utf-8"),
+            "totals.csv": found.totals.to_csv(index=False, lineterminator="\n").encode("utf-8"),
+            "sites.csv": found.sites.to_csv(index=False, lineterminator="\n").encode("utf-8"),
+        }
+        was, now = found.a.record["kept_inputs"], found.b.record["kept_inputs"]
+        for name in KEYS:
+            if name in found.changes["rows"]:
+                rows = changed_rows((found.a.root, found.b.root), basin, name, (was.get(name), now.get(name)))
+                written[f"rows_{name}.csv"] = rows.to_csv(index=False, lineterminator="\n").encode("utf-8")
+        if found.swe_change_mm is not None:
+            written["difference.tif"] = difference_tif(found.swe_change_mm)
+        for name, data in written.items():
+            (folder / name).write_bytes(data)
+        if found.swe_change_mm is not None:
+            draw(found.swe_change_mm, folder / "difference.png")
+            written["difference.png"] = b""
+    return sorted(written)
+
+
+def difference_tif(change: xr.DataArray) -> bytes:
+    """Return a difference map (y, x), mm, as a cloud-optimised GeoTIFF."""
+    half = change.attrs["cell_m"] / 2
+    transform = Affine(2 * half, 0, float(change["x"][0]) - half, 0, -2 * half, float(change["y"][0]) + half)
+    place = rasterio.CRS.from_wkt(change.attrs["crs_wkt"]), transform
+    return cog(change.to_numpy().astype("f4"), place, (change.attrs["long_name"], "mm"), {})
+
+
+def draw(change: xr.DataArray, path: Path) -> None:
+    """Draw a difference map: blue more water, red less, white no change; the scale is symmetric about zero."""
+    try:
+        import matplotlib as mpl  # noqa: PLC0415  a second of imports for one picture
+        from matplotlib.figure import Figure  # noqa: PLC0415
+    except ImportError as error:  # pragma: no cover  it is a dependency
+        raise ArchiveError(f"The picture needs matplotlib ({error}). Install snowtally's dependencies.") from error
+    values = change.to_numpy()
+    sizes = np.abs(values[np.isfinite(values) & (values != 0)])
+    most = float(np.percentile(sizes, _STRETCH_PERCENTILE)) if sizes.size else 1.0
+    km = 1000.0
+    half = change.attrs["cell_m"] / 2
+    x, y = change["x"].to_numpy(), change["y"].to_numpy()
+    extent = ((x[0] - half) / km, (x[-1] + half) / km, (y[-1] - half) / km, (y[0] + half) / km)
+    with mpl.rc_context({"font.size": 9}):
+        figure = Figure(figsize=(7, 6), layout="constrained")
+        axes = figure.subplots()
+        axes.set_facecolor("0.85")
+        image = axes.imshow(values, cmap="RdBu", vmin=-most, vmax=most, extent=extent, interpolation="nearest")
+        bar = figure.colorbar(image, ax=axes, extend="both" if sizes.size and sizes.max() > most else "neither")
+        bar.set_label("change of SWE, mm (grey: outside)")
+        axes.set(title=change.attrs["long_name"], xlabel="easting, km", ylabel="northing, km")
+        # No date and no version in the file: the same comparison gives the same picture.
+        figure.savefig(path, dpi=120, metadata={"Software": None})

@@ -1,0 +1,93 @@
+"""Past dates: estimated again as new revisions, or for the first time where the archive lacks them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.gather import Stage
+from pipeline.outputs.record import BY_HAND
+from pipeline.problems import ArchiveError, SettingsError, SnowtallyError
+from pipeline.reading import dates_held, revisions
+from pipeline.run import Outcome, update
+from pipeline.settings import Settings
+
+
+@dataclass(frozen=True)
+class DateOutcome:
+    """What became of one date of several: the outcome, or the one line that tells why there is none."""
+
+    date: dt.date
+    outcome: Outcome | None
+    trouble: str = ""
+
+
+def side_archive(settings: Settings, folder: Path) -> Settings:
+    """Return the settings with another archive; raise SettingsError when it is the basin's own."""
+    other = folder.resolve()
+    if other == settings.path(settings.archive):
+        raise SettingsError(f"--into {folder} is the basin's own archive. Give another folder, or leave --into out")
+    return settings.model_copy(update={"archive": str(other)})
+
+
+def dates_to_rerun(settings: Settings, first: dt.date, last: dt.date, *, only_held: bool) -> list[dt.date]:
+    """Return the dates from first to last, both included; with `only_held` those that the archive has.
+
+    Raises
+    ------
+    SettingsError : last lies before first.
+    ArchiveError : the archive holds none of them.
+    """
+    dates = _span(first, last)
+    if not only_held:
+        return dates
+    held = set(dates_held(settings.path(settings.archive), settings.basin.id))
+    chosen = [date for date in dates if date in held]
+    if not chosen:
+        raise ArchiveError(
+            f"{settings.basin.id} has no date from {first} to {last} to estimate again. `snowtally backfill` makes dates that "
+            "the archive lacks"
+        )
+    return chosen
+
+
+def dates_lacking(settings: Settings, first: dt.date, last: dt.date) -> list[dt.date]:
+    """Return the dates from first to last, both included, of which the archive holds no revision, withdrawn or not.
+
+    Raises
+    ------
+    SettingsError : last lies before first.
+    """
+    root = settings.path(settings.archive)
+    return [date for date in _span(first, last) if not revisions(root, settings.basin.id, date)]
+
+
+def _span(first: dt.date, last: dt.date) -> list[dt.date]:
+    if last < first:
+        raise SettingsError(f"--until {last} lies before {first}. Give the later date last")
+    return [first + dt.timedelta(days=n) for n in range((last - first).days + 1)]
+
+
+def rerun(settings: Settings, dates: list[dt.date], reason: str, stage: Stage) -> Iterator[DateOutcome]:
+    """Estimate dates again with the inputs there are now, each as a new revision that carries the reason."""
+    return _each(settings, dates, (BY_HAND, reason), stage)
+
+
+def backfill(settings: Settings, dates: list[dt.date], stage: Stage) -> Iterator[DateOutcome]:
+    """Estimate dates that the archive lacks, with the inputs there are now."""
+    return _each(settings, dates, ("backfill", "backfill"), stage)
+
+
+def _each(settings: Settings, dates: list[dt.date], why: tuple[str, str], stage: Stage) -> Iterator[DateOutcome]:
+    """Yield the dates' outcomes one by one; one date's trouble never hides the next, the settings' trouble stops all."""
+    for date in dates:
+        try:
+            outcome = update(settings, date, lambda name, date=date: stage(f"{date}: {name}"), *why)
+        except SettingsError:
+            raise
+        except SnowtallyError as trouble:
+            yield DateOutcome(date, None, str(trouble))
+        else:
+            yield DateOutcome(date, outcome)

@@ -1,0 +1,232 @@
+"""What the commands on the archive say: tables for people, plain values for machines."""
+
+from __future__ import annotations
+
+import calendar
+import datetime as dt
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+from rich.markup import escape
+from rich.table import Table
+from rich.text import Text
+
+from pipeline.outputs.status import Status
+from pipeline.telling_values import plain_rows
+
+if TYPE_CHECKING:
+    from pipeline.outputs.verify import Verified
+    from pipeline.past import DateOutcome
+    from pipeline.rebuild import Rebuilt
+
+MARKS = {"held": "o", "degraded": "d", "withdrawn": "w", "failed": "x", "missing": "."}
+"""Letters of the season's calendar, and what each means."""
+
+
+# --- status -----------------------------------------------------------------------------------------------------------
+
+
+def status_tables(title: str, found: Status) -> list[Any]:
+    """Return what `snowtally status` prints: the newest season's calendar, the dates to look at, the seasons, the newest."""
+    parts: list[Any] = [Text(title, style="bold")]
+    if len(found.days):
+        season = found.days["season"].iloc[-1]
+        parts += _calendar(found, season)
+        noticeable = found.days[_to_look_at(found.days) & (found.days["season"] == season)]
+        if len(noticeable):
+            parts.append(_days(noticeable))
+        parts += [f"failed {date}: {escape(found.failed[date])}" for date in sorted(found.failed)]
+        for name, days in list(found.days.groupby("season", sort=True))[:-1]:
+            lacking = sum(days["date"].min() < date < days["date"].max() for date in found.missing)
+            parts.append(
+                f"season {name}: {len(days)} dates held, {int(days['degraded'].sum())} degraded, {lacking} missing"
+            )
+    newest = "no date stands" if found.newest is None else f"newest {found.newest}, {_age(found.age_days)}"
+    if found.newest_is_degraded:
+        newest += ", degraded"
+    revisions = int(found.days["revisions"].sum())
+    parts.append(f"{len(found.days)} dates held, {revisions} revisions, {size_text(found.size_bytes)}; {newest}")
+    return parts
+
+
+def _to_look_at(days: pd.DataFrame) -> pd.Series:
+    return days["degraded"] | (days["revisions"] > 1) | (days["withdrawn"] > 0)
+
+
+def _days(days: pd.DataFrame) -> Table:
+    table = Table("date", "revisions", "stands", "degraded", "made", "reason", title="To look at", title_justify="left")
+    for row in days.itertuples():
+        stands = "withdrawn" if pd.isna(row.standing) else f"r{row.standing:03d}"
+        degraded = "yes" if row.degraded else ""
+        table.add_row(
+            str(row.date), str(row.revisions), stands, degraded, f"{row.made:%Y-%m-%d %H:%MZ}", escape(row.reason)
+        )
+    return table
+
+
+def _calendar(found: Status, season: str) -> list[str]:
+    """Return a season's calendar, one line a month and a letter a day, and the letters' meaning."""
+    days = found.days[found.days["season"] == season]
+    marks = {date: MARKS["failed" if date in found.failed else "missing"] for date in found.missing}
+    for row in days.itertuples():
+        kind = "withdrawn" if pd.isna(row.standing) else "degraded" if row.degraded else "held"
+        marks[row.date] = MARKS[kind]
+    first, last = (
+        days["date"].min(),
+        max([*days["date"], *(date for date in found.missing if date > days["date"].min())]),
+    )
+    lines, month = [f"Season {season}"], first.replace(day=1)
+    while month <= last:
+        length = calendar.monthrange(month.year, month.month)[1]
+        row = "".join(marks.get(month.replace(day=n), " ") + " " * (n % 5 == 0) for n in range(1, length + 1))
+        lines.append(f"{month:%Y-%m}  {row.rstrip()}")
+        month = (month + dt.timedelta(days=31)).replace(day=1)
+    used = {mark: name for mark, name in sorted((mark, name) for name, mark in MARKS.items()) if mark in marks.values()}
+    return [*lines, "         " + ", ".join(f"{mark} {name}" for mark, name in used.items())]
+
+
+def _age(days: int) -> str:
+    return f"{days} days ago" if days >= 0 else f"{-days} days ahead of today's date"
+
+
+def size_text(size: float) -> str:
+    """Return a number of bytes for people.
+
+    >>> size_text(999), size_text(1_234_567), size_text(56e9)
+    ('999 bytes', '1.2 MB', '56 GB')
+    """
+    thousand, small = 1000.0, 10
+    units = ["bytes", "kB", "MB", "GB", "TB"]
+    while size >= thousand and len(units) > 1:
+        size, units = size / thousand, units[1:]
+    return f"{size:.1f} {units[0]}" if size < small and units[0] != "bytes" else f"{size:.0f} {units[0]}"
+
+
+def status_json(basin: str, found: Status) -> dict[str, Any]:
+    """Return what `snowtally status --json` prints."""
+    return {
+        "basin": basin,
+        "newest": None if found.newest is None else str(found.newest),
+        "age_days": found.age_days,
+        "newest_degraded": found.newest_is_degraded,
+        "missing": [str(date) for date in found.missing],
+        "failed": {str(date): message for date, message in found.failed.items()},
+        "size_bytes": found.size_bytes,
+        "days": plain_rows(found.days),
+    }
+
+
+# --- verify -----------------------------------------------------------------------------------------------------------
+
+
+def verify_tables(title: str, found: Verified) -> list[Any]:
+    """Return what `snowtally verify` prints: what was looked at, and each trouble with its cure."""
+    looked = f"{found.revisions} revisions, {found.files} files, {size_text(found.bytes)} looked at"
+    if not found.troubles:
+        return [f"{title}: sound. {looked}"]
+    lines = [f"{escape(t.path)}: {escape(t.what)}. {t.cure}" for t in found.troubles]
+    return [Text(f"{title}: {len(lines)} troubles", style="bold"), *lines, looked]
+
+
+def verify_json(basin: str, found: Verified) -> dict[str, Any]:
+    """Return what `snowtally verify --json` prints."""
+    return {"basin": basin, "sound": not found.troubles, **asdict(found)}
+
+
+# --- past dates -------------------------------------------------------------------------------------------------------
+
+
+def dates_tables(outcomes: list[DateOutcome]) -> list[Any]:
+    """Return what `rerun` and `backfill` print: one row a date, then what changed since the revision before."""
+    if not outcomes:
+        return ["Nothing to do: the archive holds every date of the range"]
+    table = Table("date", "outcome", "entry", "changed since the revision before, or why not")
+    for one in outcomes:
+        table.add_row(str(one.date), *(escape(text) for text in _told(one)))
+    return [table]
+
+
+def _told(one: DateOutcome) -> tuple[str, str, str]:
+    if one.outcome is None:
+        return "failed", "", one.trouble
+    published = one.outcome.published
+    if published.unchanged:
+        return "nothing new", published.path.name, published.why
+    degraded = one.outcome.readings.degraded
+    return (
+        "degraded" if degraded else "done",
+        published.path.name,
+        "; ".join([*degraded, changes_text(published.changes)]),
+    )
+
+
+def changes_text(changes: dict[str, Any] | None) -> str:
+    """Return what changed since another revision in one line."""
+    if changes is None:
+        return "first revision"
+    parts = [f"{one['key']} {one['was']} to {one['is']}" for one in changes["settings"]]
+    if changes["code"]:
+        parts.append(f"code {changes['code']['was']} to {changes['code']['is']}")
+    for table, rows in changes["rows"].items():
+        counts = ", ".join(f"{rows[name]} {name}" for name in ("came", "went", "changed") if rows[name])
+        sites = [one["site_id"] for one in rows["where"] if one["site_id"]]
+        where = (
+            f" ({', '.join(sites)})" if 0 < len(sites) <= _SITES_NAMED else f" ({len(sites)} sites)" if sites else ""
+        )
+        parts.append(f"{table}: {counts}{where}")
+    parts += [f"{name} {verb}" for verb in ("came", "went", "changed") for name in changes["grids"][verb]]
+    parts += [f"{name}: no longer kept on both sides" for name in changes["unreadable"]]
+    return "; ".join(parts) or "nothing"
+
+
+_SITES_NAMED = 5
+"""So many sites are named in a line; of more, their number."""
+
+
+def dates_json(basin: str, outcomes: list[DateOutcome]) -> dict[str, Any]:
+    """Return what `rerun --json` and `backfill --json` print."""
+    return {"basin": basin, "dates": [_date_json(one) for one in outcomes]}
+
+
+def _date_json(one: DateOutcome) -> dict[str, Any]:
+    if one.outcome is None:
+        return {"date": str(one.date), "state": "failed", "message": one.trouble}
+    published, degraded = one.outcome.published, one.outcome.readings.degraded
+    return {
+        "date": str(one.date),
+        "state": "degraded" if degraded else "done",
+        "revision": published.revision,
+        "unchanged": published.unchanged,
+        "why": published.why,
+        "path": str(published.path),
+        "degraded": degraded,
+        "changes": published.changes,
+    }
+
+
+# --- a revision made again --------------------------------------------------------------------------------------------
+
+
+def rebuilt_tables(found: Rebuilt) -> list[Any]:
+    """Return what `rerun --inputs-of` prints: the same bytes, or which files and figures differ and what may be why."""
+    name = f"{found.date}@{found.revision}"
+    if found.reproduced:
+        return [f"{name} made again from the archive alone: all {len(found.same)} files have the same bytes"]
+    lines = [
+        f"{name} made again from the archive alone: {len(found.different)} files differ, {len(found.same)} are the same"
+    ]
+    lines += [f"  {file}" for file in found.different]
+    lines += [f"  {one['key']}: {one['was']} in the record, {one['is']} now" for one in found.values]
+    if found.versions:
+        told = ", ".join(f"{one['key']} {one['was']} then, {one['is']} now" for one in found.versions)
+        lines.append(f"Other versions, the likely cause: {told}")
+    else:
+        lines.append("Program and packages are the same: look at the kept inputs with `snowtally verify`")
+    return [escape(line) for line in lines]
+
+
+def rebuilt_json(basin: str, found: Rebuilt) -> dict[str, Any]:
+    """Return what `rerun --inputs-of --json` prints."""
+    content = {"basin": basin, "reproduced": found.reproduced, **asdict(found)}
+    return content | {"date": str(found.date), "path": str(found.path)}

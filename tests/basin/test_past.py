@@ -1,0 +1,220 @@
+"""Past dates through the command line: made again, made from the archive alone, taken back, compared, filled in."""
+
+import json
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+import rasterio
+from made_basin import changed, write_basin
+from made_basin import snowtally_here as snowtally
+
+DATES = ("2031-03-01", "2031-03-02", "2031-03-05")
+
+
+def told(*words, status=0):
+    done = snowtally(*words, "--json")
+    assert done.returncode == status, done.stderr + done.stdout
+    return json.loads(done.stdout)
+
+
+@pytest.fixture(scope="module")
+def season(tmp_path_factory):
+    """A basin with three dates published: before, on and after its flight."""
+    home = write_basin(tmp_path_factory.mktemp("season"))
+    for date in DATES:
+        told("update", home / "basin.yaml", "--date", date)
+    return home
+
+
+@pytest.fixture
+def mine(season, tmp_path):
+    return Path(shutil.copytree(season, tmp_path / "season"))
+
+
+@pytest.mark.parametrize("date", DATES)
+def test_a_revision_is_made_again_from_the_archive_alone(season, tmp_path, date):
+    # No input file is left, and the settings have moved on: the record and the kept inputs must do.
+    alone = Path(shutil.copytree(season, tmp_path / "alone"))
+    for path in alone.glob("*.csv"):
+        path.write_text("site_id\n")
+    (alone / "depth.tif").unlink()
+    settings = alone / "basin.yaml"
+    settings.write_text(settings.read_text().replace("width_m: 200", "width_m: 100"))
+    found = told("rerun", settings, "--inputs-of", f"{date}@1")
+    assert found["reproduced"]
+    assert (found["different"], found["values"], found["versions"]) == ([], [], [])
+    published = {path.name for path in (alone / "archive" / "made" / date / "r001").iterdir()}
+    assert set(found["same"]) == published - {"record.json", "item.json"}
+    assert "all 11 files have the same bytes" in snowtally("rerun", settings, "--inputs-of", f"{date}@1").stdout
+
+
+def test_what_cannot_be_made_again_says_what_differs(mine):
+    folder = mine / "archive" / "made" / "2031-03-05" / "r001"
+    record = json.loads((folder / "record.json").read_text())
+    record["files"][[f["name"] for f in record["files"]].index("swe.tif")]["sha256"] = "0" * 64
+    record["models"]["blend"]["name"] = "tea leaves"
+    record["packages"]["numpy"] = "0.1"
+    (folder / "record.json").chmod(0o644)
+    (folder / "record.json").write_text(json.dumps(record))
+    found = told("rerun", mine / "basin.yaml", "--inputs-of", "2031-03-05@1", status=1)
+    assert found["different"] == ["swe.tif"]
+    assert [one["key"] for one in found["values"]] == ["models.blend.name"]
+    assert [(one["key"], one["was"]) for one in found["versions"]] == [("numpy", "0.1")]
+    words = snowtally("rerun", mine / "basin.yaml", "--inputs-of", "2031-03-05@1").stdout
+    assert "1 files differ, 10 are the same" in words
+    assert "Other versions, the likely cause: numpy 0.1 then" in words
+
+
+def test_settings_of_another_version_cannot_be_used_and_it_is_said(mine):
+    path = mine / "archive" / "made" / "2031-03-05" / "r001" / "record.json"
+    path.chmod(0o644)
+    path.write_text(path.read_text().replace('"width_m": 200.0', '"breadth_m": 200.0'))
+    done = snowtally("rerun", mine / "basin.yaml", "--inputs-of", "2031-03-05@1")
+    assert done.returncode == 1
+    assert "mean nothing to this version (bands.breadth_m: Extra inputs are not permitted)" in done.stderr
+
+
+def test_a_late_sheet_makes_a_new_revision_that_says_so(mine):
+    settings, archive = mine / "basin.yaml", mine / "archive" / "made"
+    courses = pd.read_csv(mine / "courses.csv")
+    late = courses[courses["site_id"] == "S0"].assign(date="2031-03-04")
+    pd.concat([courses, late]).to_csv(mine / "courses.csv", index=False)
+    first = told("rerun", settings, "--date", "2031-03-05", "--reason", "late sheet of S0")["dates"]
+    assert [(one["state"], one["revision"], one["unchanged"]) for one in first] == [("done", 2, False)]
+    where = [{"site_id": "S0", "start": "2031-03-04", "end": "2031-03-04", "came": 6, "went": 0, "changed": 0}]
+    assert first[0]["changes"]["rows"] == {"courses": {"came": 6, "went": 0, "changed": 0, "where": where}}
+    record = json.loads((archive / "2031-03-05" / "r002" / "record.json").read_text())
+    assert (record["command"], record["reason"], record["parent_revision"]) == ("rerun", "late sheet of S0", 1)
+    assert record["changes"] == first[0]["changes"]
+    assert json.loads((archive / "2031-03-05" / "current.json").read_text())["revision"] == 2
+    # Again from the same: nothing new.
+    again = told("rerun", settings, "--date", "2031-03-05", "--reason", "again")["dates"][0]
+    assert (again["unchanged"], again["revision"]) == (True, 2)
+    assert "same inputs, settings and code" in again["why"]
+
+
+def test_a_night_leaves_an_analysts_revision_standing_and_says_why(mine):
+    settings = mine / "basin.yaml"
+    settings.write_text(settings.read_text() + "checks: {point_outlier_mad: 5}\n")
+    told("rerun", settings, "--date", "2031-03-05", "--reason", "cores of the new crew")
+    settings.write_text(settings.read_text().replace("point_outlier_mad: 5", "point_outlier_mad: 6"))
+    done = snowtally("update", settings, "--date", "2031-03-05")
+    assert done.returncode == 0
+    words = " ".join(done.stdout.split())
+    assert "Nothing new published: r002 stands, published by hand (cores of the new crew)" in words
+    # Taken back, the night goes on.
+    told("withdraw", settings, "2031-03-05@2", "--reason", "crew was fine")
+    assert told("update", settings, "--date", "2031-03-05")["revision"] == 3
+
+
+def test_a_range_is_made_again_where_dates_are_held_and_one_failure_hides_no_other(mine):
+    settings = mine / "basin.yaml"
+    settings.write_text(settings.read_text() + "checks: {point_outlier_mad: 5}\n")
+    # Before the first reading and sheet there is nothing to go by.
+    early = mine / "archive" / "made" / "2031-02-27"
+    shutil.copytree(mine / "archive" / "made" / "2031-03-01", early)
+    done = told("rerun", settings, "--date", "2031-02-20", "--until", "2031-03-03", "--reason", "cores", status=1)
+    assert [(one["date"], one["state"]) for one in done["dates"]] == [
+        ("2031-02-27", "failed"), ("2031-03-01", "done"), ("2031-03-02", "done"),
+    ]  # fmt: skip
+    assert done["dates"][0]["message"].startswith("no estimate for made on 2031-02-27")
+    assert done["dates"][1]["changes"]["settings"] == [{"key": "checks.point_outlier_mad", "was": 3.5, "is": 5.0}]
+
+
+def test_what_if_goes_into_a_side_archive_and_is_compared_with_the_real_one(mine, tmp_path):
+    before = sorted(str(path) for path in (mine / "archive").rglob("*"))
+    sites = pd.read_csv(mine / "sites.csv")
+    sites[sites["site_id"] != "S1"].to_csv(mine / "without.csv", index=False)
+    file = mine / "without.yaml"
+    file.write_text((mine / "basin.yaml").read_text().replace("sites.csv", "without.csv"))
+    side = tmp_path / "side"
+    done = told("rerun", file, "--date", "2031-03-05", "--reason", "without S1", "--into", side)["dates"][0]
+    assert done["path"] == str(side / "made" / "2031-03-05" / "r001")
+    assert sorted(str(path) for path in (mine / "archive").rglob("*")) == before
+    files = tmp_path / "files"
+    words = ("compare", mine / "basin.yaml", "2031-03-05", "2031-03-05", "--other", side, "--output-folder", files)
+    found = told(*words)
+    assert found["changes"]["rows"]["sites"]["where"][0]["site_id"] == "S1"
+    assert found["changes"]["settings"] == [{"key": "inputs.sites", "was": "sites.csv", "is": "without.csv"}]
+    assert ("sites", "without.csv") in {(one["role"], one["path"]) for one in found["files_that_differ"]}
+    basin = found["totals"][0]
+    assert basin["change_m3"] == basin["volume_m3_b"] - basin["volume_m3_a"]
+    assert {"difference.tif", "difference.png", "rows_sites.csv", "totals.csv"} <= {
+        path.name for path in files.iterdir()
+    }
+    with rasterio.open(files / "difference.tif") as file:
+        assert file.units == ("mm",)
+    shown = snowtally(*words)
+    assert shown.returncode == 0
+    assert "Sites where the map moved most" in shown.stdout
+    assert "S1" in shown.stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "line"),
+    [
+        (("rerun",), 2, "rerun needs --date D"),
+        (("rerun", "--date", "2031-03-05"), 2, "--reason TEXT is missing"),
+        (("rerun", "--date", "2031-03-05", "--reason", " "), 2, "--reason TEXT is missing"),
+        (("rerun", "--date", "2031-03-05", "--until", "2031-03-01", "--reason", "x"), 2, "--until 2031-03-01 lies before 2031-03-05"),
+        (("rerun", "--date", "2030-01-01", "--reason", "x"), 1, "`snowtally backfill` makes dates that the archive lacks"),
+        (("rerun", "--date", "2031-03-05", "--reason", "x", "--into", "{archive}"), 2, "is the basin's own archive"),
+        (("rerun", "--inputs-of", "2031-03-05"), 2, "'2031-03-05' is not a revision. Write its date and number as 2031-03-01@2"),
+        (("rerun", "--inputs-of", "2031-03-05@9"), 1, "made 2031-03-05 has no revision 9. There is: 1."),
+        (("rerun", "--inputs-of", "2031-03-05@1", "--reason", "x"), 2, "publishes nothing: leave"),
+        (("withdraw", "2031-03-05@1"), 2, "--reason TEXT is missing"),
+        (("withdraw", "2031-03-05", "--reason", "x"), 2, "is not a revision"),
+        (("withdraw", "2031-03-05@4", "--reason", "x"), 1, "has no revision 4"),
+        (("compare", "2031-03-04", "2031-03-05"), 1, "made has no day 2031-03-04. Nearest: 2031-03-02 and 2031-03-05."),
+        (("backfill", "--from", "2031-03-05", "--until", "March"), 2, "--until 'March' is not a date"),
+    ],
+)  # fmt: skip
+def test_wrong_use_is_one_line(season, words, status, line):
+    command, *rest = (word.replace("{archive}", str(season / "archive")) for word in words)
+    done = snowtally(command, season / "basin.yaml", *rest)
+    assert done.returncode == status
+    assert line in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_backfill_makes_the_dates_that_are_lacking_and_no_other(mine):
+    settings = mine / "basin.yaml"
+    told("withdraw", settings, "2031-03-02@1", "--reason", "wrong")
+    done = told("backfill", settings, "--from", "2031-02-28", "--until", "2031-03-03", status=1)
+    # What was withdrawn was taken back on purpose, and is no gap.
+    assert [(one["date"], one["state"]) for one in done["dates"]] == [("2031-02-28", "failed"), ("2031-03-03", "done")]
+    record = json.loads((mine / "archive" / "made" / "2031-03-03" / "r001" / "record.json").read_text())
+    assert (record["command"], record["reason"]) == ("backfill", "backfill")
+    held = told("status", settings)
+    assert held["missing"][:2] == ["2031-02-28", "2031-03-04"]
+    assert held["failed"]["2031-02-28"].startswith("no estimate for made on 2031-02-28")
+
+
+def test_monitors_are_told_by_the_exit_status(mine):
+    settings = mine / "basin.yaml"
+    # The newest date lies in the future of the machine's clock: it is not old.
+    assert snowtally("status", settings, "--max-age-days", "1").returncode == 0
+    shutil.copytree(mine / "archive", mine / "archive_old")
+    old = changed(mine, "old", lambda text: text)
+    for date in DATES:
+        told("withdraw", old, f"{date}@1", "--reason", "test")
+    assert snowtally("status", old, "--max-age-days", "100000").returncode == 1
+    assert snowtally("status", old).returncode == 0
+    (mine / "flights_gone.csv").write_text("flight_id,date,depth\nF2,2031-03-02,gone.tif\n")
+    gone = changed(mine, "gone", lambda text: text.replace("flights.csv", "flights_gone.csv"))
+    assert snowtally("update", gone, "--date", "2031-03-04").returncode == 3
+    assert snowtally("status", gone, "--max-age-days", "1").returncode == 3
+
+
+def test_verify_by_the_command_line(mine):
+    settings = mine / "basin.yaml"
+    done = snowtally("verify", settings)
+    assert done.returncode == 0
+    assert "sound. 3 revisions" in done.stdout
+    (mine / "archive" / "made" / "latest.json").write_text("{}")
+    found = told("verify", settings, status=1)
+    assert [t["path"] for t in found["troubles"]] == ["made/latest.json"]
+    assert "verify --rebuild" in found["troubles"][0]["cure"]
+    assert told("verify", settings, "--rebuild")["sound"]

@@ -1,0 +1,87 @@
+"""What status tells beyond the dates held: gaps, failed nights, size, and the season's calendar."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from made_day import made_day
+
+from pipeline.outputs.archive import publish, withdraw
+from pipeline.outputs.attempts import note_failed
+from pipeline.outputs.status import status
+from pipeline.telling_archive import status_json, status_tables
+
+
+def small(date: str):
+    return made_day(date, height=8, width=9)
+
+
+def held(root, make, *dates: str):
+    for number, date in enumerate(dates):
+        publish(root, small(date), make(f"{date} {number}"))
+
+
+def test_missing_are_the_gaps_of_a_season_and_the_nights_since_the_newest(tmp_path, provenance):
+    held(tmp_path, provenance, "2030-02-27", "2030-03-02", "2031-03-01", "2031-03-03")
+    told = status(tmp_path, "larkmoor", dt.date(2031, 3, 6), "10-01")
+    # No night is missing between the seasons.
+    assert [str(d) for d in told.missing] == ["2030-02-28", "2030-03-01", "2031-03-02", "2031-03-04", "2031-03-05"]
+    # After the season nobody expects a night.
+    told = status(tmp_path, "larkmoor", dt.date(2031, 10, 20), "10-01")
+    assert [str(d) for d in told.missing] == ["2030-02-28", "2030-03-01", "2031-03-02"]
+
+
+def test_failed_nights_are_told_until_their_date_is_held(tmp_path, provenance):
+    note_failed(tmp_path, "larkmoor", dt.date(2031, 3, 1), "no archive yet: nothing is made for a note")
+    assert not (tmp_path / "larkmoor").exists()
+    held(tmp_path, provenance, "2031-03-01")
+    note_failed(tmp_path, "larkmoor", dt.date(2031, 3, 2), "no estimate: no station")
+    note_failed(tmp_path, "larkmoor", dt.date(2031, 3, 3), "elevation.tif is gone")
+    told = status(tmp_path, "larkmoor", dt.date(2031, 3, 4), "10-01")
+    assert told.failed == {dt.date(2031, 3, 2): "no estimate: no station", dt.date(2031, 3, 3): "elevation.tif is gone"}
+    assert [str(d) for d in told.missing] == ["2031-03-02", "2031-03-03"]
+    held(tmp_path, provenance, "2031-03-02")
+    assert list(status(tmp_path, "larkmoor", dt.date(2031, 3, 4), "10-01").failed) == [dt.date(2031, 3, 3)]
+    # The note is dropped with the next one.
+    note_failed(tmp_path, "larkmoor", dt.date(2031, 3, 3), "again")
+    assert "no station" not in (tmp_path / "larkmoor" / "failed.json").read_text("utf-8")
+    (tmp_path / "larkmoor" / "failed.json").write_text("no JSON", "utf-8")
+    assert status(tmp_path, "larkmoor", dt.date(2031, 3, 4), "10-01").failed == {}
+
+
+def test_size_is_that_of_the_files(tmp_path, provenance):
+    held(tmp_path, provenance, "2031-03-01", "2031-03-02")
+    files = [path for path in (tmp_path / "larkmoor").rglob("r00*/*") if path.is_file()]
+    assert status(tmp_path, "larkmoor", dt.date(2031, 3, 4), "10-01").size_bytes == sum(p.stat().st_size for p in files)
+
+
+def test_the_calendar_has_a_letter_a_day(tmp_path, provenance):
+    held(tmp_path, provenance, "2031-02-27", "2031-03-01")
+    publish(tmp_path, small("2031-03-02"), provenance("d", degraded=["No weather table."]))
+    held(tmp_path, provenance, "2031-03-03")
+    withdraw(tmp_path, "larkmoor", dt.date(2031, 3, 3), 1, "wrong tare")
+    note_failed(tmp_path, "larkmoor", dt.date(2031, 3, 4), "no estimate")
+    told = status(tmp_path, "larkmoor", dt.date(2031, 3, 8), "10-01")
+    lines = [part for part in status_tables("Larkmoor", told) if isinstance(part, str)]
+    february = "2031-02  " + " " * (26 + 5) + "o."
+    assert lines[:4] == [
+        "Season 2030-2031",
+        february,
+        "2031-03  odwx. ..",
+        "         . missing, d degraded, o held, w withdrawn, x failed",
+    ]
+    assert any(line.startswith("failed 2031-03-04: no estimate") for line in lines)
+    assert lines[-1].startswith("4 dates held, 4 revisions, ")
+    assert lines[-1].endswith("newest 2031-03-02, 6 days ago, degraded")
+    assert status_json("larkmoor", told)["newest_degraded"]
+
+
+def test_a_revision_that_the_index_does_not_have_is_seen(tmp_path, provenance):
+    held(tmp_path, provenance, "2031-03-01")
+    index = tmp_path / "larkmoor" / "index.parquet"
+    behind = index.read_bytes()
+    held(tmp_path, provenance, "2031-03-01 again"[:10], "2031-03-02")
+    index.write_bytes(behind)
+    told = status(tmp_path, "larkmoor", dt.date(2031, 3, 3), "10-01")
+    assert told.newest == dt.date(2031, 3, 2)
+    assert len(told.days) == 2

@@ -1,0 +1,181 @@
+"""Verify finds what is broken, wherever it is, and says how to mend it; what is derived it can make again."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from made_day import made_day
+
+from pipeline.outputs.archive import publish, rebuild_derived, withdraw
+from pipeline.outputs.keep import keep_inputs
+from pipeline.outputs.verify import verify
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory):
+    """A small archive with a bit of everything: kept inputs, two revisions, a withdrawal. Tests copy it or mend it."""
+    from conftest import make_provenance  # noqa: PLC0415
+
+    root = tmp_path_factory.mktemp("verify") / "archive"
+    rows = {"sites": pd.DataFrame({"site_id": ["NA", "007"], "swe_mm": [1.5, None]})}
+    # Large and without a pattern, so that most of the file is values.
+    cover = np.random.default_rng(7).random((90, 90))
+    axis = 50.0 + 100.0 * np.arange(90)
+    grids = {"cover": xr.Dataset({"cover": (("y", "x"), cover)}, {"y": axis, "x": axis}, {"crs": "EPSG:32625"})}
+    kept = keep_inputs(root, "larkmoor", rows, grids)
+    for number, date in enumerate(("2031-03-01", "2031-03-01", "2031-03-05")):
+        how = make_provenance(f"{number:064d}", kept=kept)
+        publish(root, made_day(date, height=8, width=9, extra_mm=number), how)
+    withdraw(root, "larkmoor", dt.date(2031, 3, 1), 2, "wrong tare")
+    return root
+
+
+@pytest.fixture
+def mine(sound, tmp_path):
+    return Path(shutil.copytree(sound, tmp_path / "archive"))
+
+
+def troubles(root: Path) -> dict[str, str]:
+    return {trouble.path: trouble.what for trouble in verify(root, "larkmoor", lambda _: None).troubles}
+
+
+def test_a_sound_archive_has_no_trouble(sound):
+    found = verify(sound, "larkmoor", lambda _: None)
+    assert found.troubles == []
+    files = [
+        p
+        for p in (sound / "larkmoor").rglob("*")
+        if p.is_file() and (p.parent.name.startswith("r0") or p.parent.name == "inputs")
+    ]
+    assert (found.revisions, found.files) == (3, len(files))
+    assert found.bytes == sum(path.stat().st_size for path in files)
+
+
+REVISION_FILES = [
+    "checks.csv", "density.tif", "depth.tif", "estimate.nc", "item.json", "record.json", "sites.csv", "skill.csv",
+    "swe.tif", "swe_se.tif", "totals.csv", "totals.parquet", "totals_covariance.parquet",
+]  # fmt: skip
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    revision=st.sampled_from(["2031-03-01/r001", "2031-03-01/r002", "2031-03-05/r001"]),
+    name=st.sampled_from(REVISION_FILES), place=st.floats(0, 1, exclude_max=True), change=st.integers(1, 255),
+)  # fmt: skip
+def test_one_changed_byte_in_any_file_of_a_revision_is_found(sound, revision, name, place, change):
+    path = sound / "larkmoor" / revision / name
+    before = path.read_bytes()
+    data = bytearray(before)
+    data[int(place * len(data))] ^= change
+    path.chmod(0o644)
+    path.write_bytes(data)
+    try:
+        found = troubles(sound)
+    finally:
+        path.write_bytes(before)
+    assert f"larkmoor/{revision}/{name}" in found
+
+
+def test_the_property_names_every_file_there_is(sound):
+    assert sorted(p.name for p in (sound / "larkmoor" / "2031-03-05" / "r001").iterdir()) == REVISION_FILES
+
+
+def remove(path):
+    path.unlink()
+
+
+def rot(path):
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 0x55
+    path.chmod(0o644)
+    path.write_bytes(data)
+
+
+@pytest.mark.parametrize(
+    ("name", "damage", "where", "what"),
+    [
+        ("2031-03-05/r001/swe.tif", remove, "2031-03-05/r001/swe.tif", "cannot be read"),
+        ("2031-03-05/r001/record.json", remove, "2031-03-05/r001", "is no revision: it has no record.json"),
+        ("index.parquet", remove, "index.parquet", "does not say what the revisions say"),
+        ("totals.parquet", rot, "totals.parquet", "does not say what the revisions say"),
+        ("latest.json", rot, "latest.json", "does not say what the revisions say"),
+        ("2031-03-01/current.json", remove, "2031-03-01/current.json", "is missing"),
+        ("2030-2031.json", rot, "2030-2031.json", "does not say what the revisions say"),
+        ("collection.json", remove, "collection.json", "is missing"),
+        ("../catalog.json", rot, "../catalog.json", "does not say what the revisions say"),
+    ],
+)
+def test_what_is_damaged_is_told_by_its_path(mine, name, damage, where, what):
+    damage(mine / "larkmoor" / name)
+    wanted = where.removeprefix("../") if where.startswith("../") else f"larkmoor/{where}"
+    found = troubles(mine)
+    assert wanted in found
+    assert what in found[wanted]
+
+
+def test_kept_inputs_that_rot_are_found(mine):
+    for path in (mine / "larkmoor" / "inputs").iterdir():
+        before = path.read_bytes()
+        # The values themselves: half way through.
+        rot(path)
+        found = troubles(mine)
+        assert any("holds no sound" in what for what in found.values()), path.name
+        path.write_bytes(before)
+    assert troubles(mine) == {}
+
+
+def test_strays_are_told_and_not_touched(mine):
+    strays = ["notes.txt", "larkmoor/notes.txt", "larkmoor/2031-03-01/notes.txt", "larkmoor/2031-03-01/r001/notes.txt",
+              f"larkmoor/inputs/{'0' * 64}.nc"]  # fmt: skip
+    for stray in strays:
+        (mine / stray).write_text("hello", "utf-8")
+    found = troubles(mine)
+    assert sorted(found) == sorted(strays)
+    assert all((mine / stray).exists() for stray in strays)
+
+
+def test_a_withdrawal_of_nothing_and_one_cut_off_are_told(mine):
+    path = mine / "larkmoor" / "decisions.jsonl"
+    line = {"decision": "withdraw", "date": "2031-03-09", "revision": 1, "reason": "x", "made": "2031-03-03T00:00:00Z"}
+    path.write_text(path.read_text("utf-8") + json.dumps(line) + "\n", "utf-8")
+    assert troubles(mine)["larkmoor/decisions.jsonl"] == "withdraws 2031-03-09@1, which is not there"
+    path.write_text('{"decision": "withdraw"}\n', "utf-8")
+    assert troubles(mine)["larkmoor/decisions.jsonl"] == "line 1 cannot be read"
+    path.write_text('{"decision": "wi', "utf-8")
+    assert "was cut off" in troubles(mine)["larkmoor/decisions.jsonl"]
+
+
+def test_a_first_withdrawal_that_found_no_room_leaves_no_trouble(sound, tmp_path):
+    root = Path(shutil.copytree(sound, tmp_path / "archive"))
+    (root / "larkmoor" / "decisions.jsonl").unlink()
+    rebuild_derived(root, "larkmoor")
+    (root / "larkmoor" / "decisions.jsonl").write_bytes(b"")
+    assert troubles(root) == {}
+
+
+def test_a_revision_in_another_place_is_told(mine):
+    (mine / "larkmoor" / "2031-03-05" / "r001").rename(mine / "larkmoor" / "2031-03-05" / "r004")
+    found = troubles(mine)
+    assert found["larkmoor/2031-03-05/r004/record.json"] == "speaks of larkmoor 2031-03-05@1, not of its own folder"
+    assert found["larkmoor/2031-03-05/r004/item.json"] == "does not say what the record says"
+
+
+def test_what_is_derived_is_mended_by_a_rebuild(mine):
+    for name in ("index.parquet", "totals.parquet", "latest.json", "collection.json", "2030-2031.json"):
+        (mine / "larkmoor" / name).unlink()
+    (mine / "catalog.json").write_text("{}", "utf-8")
+    left = mine / ".staging" / "larkmoor" / "4194305-abcd"
+    left.mkdir()
+    assert len(troubles(mine)) == 7
+    rebuild_derived(mine, "larkmoor")
+    assert troubles(mine) == {}
+    assert not left.exists()
