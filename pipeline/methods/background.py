@@ -24,8 +24,9 @@ from pipeline.methods.residual import SiteResidual
 from pipeline.methods.site_values import elevation_nodes, site_values
 from pipeline.methods.terrain_regression import TerrainRegression
 
-CARRY_COMMON = 0.08
-"""Error common to the basin of what was gained and lost since a flight, as a share of it (trial worlds, docs/method.md)."""
+CARRY_COMMON = 0.06
+"""Error common to the basin of what was gained and lost since a flight, as a share of it, beside how well the sites tell the
+scales of gain and loss (trial worlds, docs/method.md)."""
 
 CARRY_LOCAL = 0.4
 """Error of a single cell's gain and loss, as a share of it (demo basin: 0.25 claims cells too surely)."""
@@ -179,10 +180,19 @@ class CarriedFlight:
         parts = [ErrorPart(part.name, at(part.se_mm, place) * covered, part.correlation_m) for part in self.flown.parts]
         parts += [
             ErrorPart("carry common", CARRY_COMMON * turned, np.inf),
+            ErrorPart("carry scales", live * self._scales_error(flown, factor, elevation), np.inf),
             ErrorPart("carry local", CARRY_LOCAL * turned, LOCAL_REACH_M),
             ErrorPart("unheard change", live * UNHEARD_MM_PER_DAY * self.turnover_.unheard_days, np.inf),
         ]
         return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))
+
+    def _scales_error(self, flown: np.ndarray, factor: np.ndarray, elevation: np.ndarray) -> np.ndarray:
+        """Return the error in mm that comes of how well the sites tell the balance's scales: the less they say, the larger."""
+        if not self.scales_:
+            return np.zeros(np.shape(flown))
+        gain, loss = self.turnover_.at(elevation)
+        lost = np.minimum(loss, flown + factor * gain)
+        return np.hypot(self.scales_["snowfall_log_se"] * factor * gain, self.scales_["melt_log_se"] * lost)
 
     def parameters(self) -> dict:
         """Return what the record keeps of the model."""

@@ -144,7 +144,7 @@ def _wide(ground: GroundRecord, name: str, days: pd.DatetimeIndex) -> tuple[pd.D
             heights[WEATHER_TABLE] = float(told["elevation_m"].mean())
     if not parts:
         return pd.DataFrame(), pd.Series(dtype=float)
-    wide = pd.concat(parts, axis=1).reindex(days)
+    wide = pd.concat([part.reindex(days) for part in parts], axis=1)
     wide = wide.loc[:, wide.notna().sum() >= min(LEAST_DAYS, len(days))]
     return wide, pd.Series(heights).reindex(wide.columns)
 

@@ -12,8 +12,8 @@ from affine import Affine
 from pyproj import CRS
 from scipy.special import ndtr
 
-from pipeline.flights.measure import PIXEL_NOISE_M
-from pipeline.flights.rasters import raster_pixels
+from pipeline.flights.measure import DEFAULT_NOISE
+from pipeline.flights.rasters import HEIGHTS, raster_pixels
 from pipeline.flights.register import register
 from pipeline.grid import BasinGrid
 from pipeline.methods.area_sums import Blocks
@@ -157,7 +157,7 @@ def test_noise_of_a_difference_is_that_of_both_surveys(tmp_path):
         with rasterio.open(tmp_path / f"{name}.tif", "w", transform=place, **profile) as to:
             to.write(values, 1)
     grid = BasinGrid(CRS("EPSG:32625"), 100.0, 500_000.0, 4_880_000.0, 20, 20)
-    on, off = (raster_pixels(tmp_path / f"{name}.tif", grid) for name in ("on", "off"))
+    on, off = (raster_pixels(tmp_path / f"{name}.tif", grid, HEIGHTS) for name in ("on", "off"))
     found = register(on, off, tmp_path / "stable.tif", grid)
     # An NMAD of 40 000 normal values has an error of 0.6 %: three of them.
     assert found.nmad_after_m == pytest.approx(0.1414214, rel=0.018)
@@ -165,4 +165,4 @@ def test_noise_of_a_difference_is_that_of_both_surveys(tmp_path):
 
 def test_a_pixel_is_as_uncertain_as_was_measured_on_open_ground():
     # STA-13: RMSE 0.14 m in meadow and shrub, 0.20 to 0.35 m under trees (Tinkham et al. 2014, Remote Sens. Environ. 141, 105-115).
-    assert 0.14 <= PIXEL_NOISE_M <= 0.35
+    assert 0.14 <= np.sqrt(DEFAULT_NOISE.sill_m2) <= 0.35

@@ -121,4 +121,5 @@ def test_an_outage_loses_no_more_than_it_hides(recovered, heard, rel):
     total = estimate_day(replace(inputs, ground=ground), run.choices(settings, day)).totals.iloc[0]
     whole, _, se, *_ = recovered["2031-04-14"]
     assert total["swe_mean_mm"] == pytest.approx(whole, rel=rel)
-    assert total["swe_se_mm"] > 0.95 * se
+    # The error is a share of what is thought to have been gained and lost, which the outage changes too.
+    assert total["swe_se_mm"] > 0.85 * se
