@@ -41,7 +41,7 @@ def course_visits(samples: pd.DataFrame) -> pd.DataFrame:
         density_se_kg_m3, points, by_depth (false: nothing here is told by depth alone). SWE is missing where no point was weighed; depth-only points strengthen the depth and,
         through the density, the SWE.
     """
-    kept = samples[samples["used"]].copy()
+    kept = samples[samples["used"] & ~_only_bare_left(samples)].copy()
     # A bulk row stands for as many cores as were weighed together.
     kept["weight"] = kept["cores"].fillna(1.0).clip(lower=1.0)
     kept["bare"] = (kept["depth_m"] == 0) & kept["swe_mm"].isna()
@@ -57,6 +57,15 @@ def course_visits(samples: pd.DataFrame) -> pd.DataFrame:
     days = dict.fromkeys(["date", "nominal_date"], "datetime64[s]")
     visits = pd.DataFrame(rows, columns=names).astype({**days, **dict.fromkeys(VISIT_NUMBERS, float)})
     return visits.assign(by_depth=False)
+
+
+def _only_bare_left(samples: pd.DataFrame) -> pd.Series:
+    """Return which samples are of a visit whose points with snow were all set aside: its bare points alone are no course."""
+    snow = (samples["depth_m"] > 0) | (samples["swe_mm"] > 0)
+    visit = [samples["site_id"], samples["date"]]
+    had = snow.groupby(visit, observed=True).transform("any")
+    has = (snow & samples["used"]).groupby(visit, observed=True).transform("any")
+    return had & ~has
 
 
 def _course_value(visit: pd.DataFrame) -> dict[str, float]:
@@ -88,6 +97,9 @@ def _course_value(visit: pd.DataFrame) -> dict[str, float]:
             swe_mean = density * depth_mean
             variance = (density * depth_spread) ** 2 / deep + max(1 / n - 1 / deep, 0.0) * about**2
             swe_spread, cores = np.sqrt(variance), 1.0
+    if depth_mean > 0 and swe_mean == 0 and np.isnan(density):
+        # Bare points alone were weighed: they say nothing of what lies at the others.
+        swe_mean, cores = np.nan, 0.0
     return {
         "swe_mm": swe_mean,
         "swe_se_mm": float(np.hypot(swe_spread / np.sqrt(cores), SAMPLER_SE * swe_mean)) if cores else np.nan,

@@ -52,6 +52,16 @@ def test_a_visit_of_depths_alone_has_depth_and_no_swe():
     assert value["depth_se_m"] == pytest.approx(0.1 / np.sqrt(3))
 
 
+def test_bare_points_say_nothing_of_snow_whose_cores_were_set_aside():
+    made = sheet(np.array([0.0, 0.8, 1.0]), np.array([0.0, 240.0, 300.0])).assign(used=True, swe_used=True)
+    cores_aside = made.assign(swe_used=made["depth_m"] == 0, swe_mm=made["swe_mm"].where(made["depth_m"] == 0))
+    value = course_visits(cores_aside).iloc[0]
+    assert np.isnan(value["swe_mm"])
+    assert value["depth_m"] == pytest.approx(0.6)
+    points_aside = made.assign(used=made["depth_m"] == 0, swe_used=made["depth_m"] == 0)
+    assert course_visits(points_aside).empty
+
+
 def test_bare_points_make_no_density_and_no_trouble():
     value = value_of([0.0, 0.0, 0.0], [np.nan, 0.0, np.nan])
     assert (value["swe_mm"], value["swe_se_mm"], value["depth_m"]) == (0.0, 0.0, 0.0)
