@@ -54,7 +54,7 @@ from pipeline.settings import Checks, Settings, Stations
 Stage = Callable[[str], None]
 """Told the name of each stage as it begins, for a progress bar or a log."""
 
-DEGRADING = ("missing file", "unreadable file", "refused flight", "silent station")
+DEGRADING = ("missing file", "unreadable file", "no usable row", "refused flight", "silent station")
 """Findings that make a night degraded: something declared was not there, and the estimate went on without it."""
 
 

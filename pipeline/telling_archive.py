@@ -40,13 +40,15 @@ def status_tables(title: str, found: Status) -> list[Any]:
         for name, days in list(found.days.groupby("season", sort=True))[:-1]:
             lacking = sum(days["date"].min() < date < days["date"].max() for date in found.missing)
             parts.append(
-                f"season {name}: {len(days)} dates held, {int(days['degraded'].sum())} degraded, {lacking} missing"
+                f"season {name}: {int(days['standing'].notna().sum())} dates held, {int(days['degraded'].sum())} degraded, {lacking} missing"
             )
     newest = "no date stands" if found.newest is None else f"newest {found.newest}, {_age(found.age_days)}"
     if found.newest_is_degraded:
         newest += ", degraded"
     revisions = int(found.days["revisions"].sum())
-    parts.append(f"{len(found.days)} dates held, {revisions} revisions, {size_text(found.size_bytes)}; {newest}")
+    stand = int(found.days["standing"].notna().sum())
+    withdrawn = f", {len(found.days) - stand} withdrawn" if stand < len(found.days) else ""
+    parts.append(f"{stand} dates held{withdrawn}, {revisions} revisions, {size_text(found.size_bytes)}; {newest}")
     return parts
 
 
@@ -212,7 +214,9 @@ def rebuilt_tables(found: Rebuilt) -> list[Any]:
     """Return what `rerun --inputs-of` prints: the same bytes, or which files and figures differ and what may be why."""
     name = f"{found.date}@{found.revision}"
     if found.reproduced:
-        return [f"{name} made again from the archive alone: all {len(found.same)} files have the same bytes"]
+        return [
+            f"{name} made again from the archive alone: all {len(found.same)} files have the bytes that its record tells"
+        ]
     lines = [
         f"{name} made again from the archive alone: {len(found.different)} files differ, {len(found.same)} are the same"
     ]

@@ -22,7 +22,7 @@ def compare_tables(found: Comparison) -> list[Any]:
     """Return what differs from one revision to the other, for people."""
     sides = [f"{side.name} ({escape(side.record['reason'])})" for side in (found.a, found.b)]
     files = ", ".join(f"{one['role']} {one['path']}" for one in found.files)
-    models = "; ".join(f"{one['key']} {_short(one['was'])} to {_short(one['is'])}" for one in found.models)
+    models = "; ".join(_parameter(one) for one in found.models)
     return [
         Text.from_markup(f"[bold]From {sides[0]} to {sides[1]}[/bold]"),
         f"Inputs, settings, code: {escape(changes_text(found.changes))}",
@@ -36,10 +36,14 @@ def compare_tables(found: Comparison) -> list[Any]:
     ]
 
 
-def _short(value: Any) -> str:  # noqa: ANN401  any value of a model's parameters
-    few = 4
-    if isinstance(value, list) and len(value) > few:
-        return f"{len(value)} values"
+def _parameter(one: dict[str, Any]) -> str:
+    """Return a model's parameter that differs, its values where they are single ones; files and JSON hold all."""
+    if any(isinstance(one[side], list | dict) for side in ("was", "is")):
+        return f"{one['key']} differ"
+    return f"{one['key']} {_short(one['was'])} to {_short(one['is'])}"
+
+
+def _short(value: Any) -> str:  # noqa: ANN401  any single value of a model's parameters
     return "none" if value is None else f"{value:.4g}" if isinstance(value, float) else str(value)
 
 

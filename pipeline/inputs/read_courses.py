@@ -66,7 +66,28 @@ def read_courses(
         )
         for row in rows[lost].itertuples()
     ]
+    findings += _sheets_without_a_sample(rows, lost)
     return rows[~lost].reset_index(drop=True), findings
+
+
+def _sheets_without_a_sample(rows: pd.DataFrame, lost: pd.Series) -> list[Finding]:
+    """Return a finding for each file in which no row can be used: a separator, decimal sign or date order is not declared."""
+    usable = ~lost & (rows["depth_m"].notna() | rows["swe_mm"].notna())
+    told = usable.groupby(rows["file"], sort=False).any()
+    return [
+        Finding(
+            "courses",
+            str(path),
+            start="" if (first := rows.loc[rows["file"] == path, "date"].min()) is pd.NaT else str(first.date()),
+            rule="no usable row",
+            severity="error",
+            evidence=f"{int((rows['file'] == path).sum())} rows",
+            action="set aside",
+            detail="no row has a site, a date, and a depth or SWE that can be read: look at decimal, dates and separator under "
+            "formats.courses, and at the units under columns.courses",
+        )
+        for path in told.index[~told]
+    ]
 
 
 def core_swe_mm(mass_g: pd.Series, cutter_cm2: pd.Series, cores: pd.Series | float = 1.0) -> pd.Series:

@@ -113,8 +113,8 @@ def left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Prove
     """Return what is left as it is instead of publishing a new revision, saying why; None when a new one is due.
 
     To be asked before the estimate. Nothing new is due when the newest revision has the same input hash, settings hash and
-    code version, withdrawn or not: the same inputs would only say again what was taken back. And what an analyst published
-    by hand is not displaced by a night.
+    code version; withdrawn, it is due by hand alone: a night would only say again what was taken back, an analyst knows why it
+    was, be it a damaged file. And what an analyst published by hand is not displaced by a night.
     """
     left = _left_as_it_is(root, basin, date, provenance)
     if left is not None and left_behind(archive_folder(root), basin):
@@ -134,10 +134,12 @@ def _left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Prov
     stands = highest(held, gone)
     if _identity(newest) == (provenance.input_hash, provenance.settings_hash, provenance.code_version):
         taken_back = gone.get((date, newest.number))
+        if taken_back is not None and provenance.command == BY_HAND:
+            return None
         why = f"{newest.path.name} was made from the same inputs, settings and code"
         if taken_back is not None:
             left = "nothing stands for this date" if stands is None else f"{stands.path.name} stands"
-            why += f" and was withdrawn ({taken_back}): {left}. Mend the inputs or settings first"
+            why += f" and was withdrawn ({taken_back}): {left}. Mend the inputs or settings, or use `snowtally rerun` to publish it again"
         return Published(newest.path, newest.number, unchanged=True, why=why)
     if stands is not None and provenance.command != BY_HAND:
         record = load_record(stands.path)

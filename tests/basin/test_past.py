@@ -47,7 +47,10 @@ def test_a_revision_is_made_again_from_the_archive_alone(season, tmp_path, date)
     assert (found["different"], found["values"], found["versions"]) == ([], [], [])
     published = {path.name for path in (alone / "archive" / "made" / date / "r001").iterdir()}
     assert set(found["same"]) == published - {"record.json", "item.json"}
-    assert "all 11 files have the same bytes" in snowtally("rerun", settings, "--inputs-of", f"{date}@1").stdout
+    assert (
+        "all 11 files have the bytes that its record tells"
+        in snowtally("rerun", settings, "--inputs-of", f"{date}@1").stdout
+    )
 
 
 def test_what_cannot_be_made_again_says_what_differs(mine):

@@ -30,7 +30,8 @@ def read(path, *, columns=None, formats=(), missing=("", "-9999", "M")):
 
 
 def rules(findings):
-    return [(finding.rule, finding.line) for finding in findings]
+    # A sheet of one row that is lost is a lost sheet too, which has a test of its own.
+    return [(finding.rule, finding.line) for finding in findings if finding.rule != "no usable row"]
 
 
 # --- numbers and separators -------------------------------------------------------------------------------------------
@@ -370,3 +371,15 @@ def test_only_one_source_of_a_column():
         check_declared({"courses": {"site_id": both}}, [COURSES])
     with pytest.raises(SettingsError, match=r"must hold \{\} once"):
         check_declared({"courses": {"site_id": Column(file_name="course")}}, [COURSES])
+
+
+def test_a_sheet_in_which_no_row_can_be_read_is_told_as_one_loss(tmp_path):
+    """Decimal commas that nobody declared: each value is told, and the whole sheet too, since the night goes on without it."""
+    path = tmp_path / "sheet.csv"
+    path.write_text("site_id;date;depth_cm;swe_mm\nA;2031-03-01;101,5;330,2\nA;2031-03-01;98,5;310,7\n")
+    rows, findings = read_courses([path], {}, [])
+    assert len(rows) == 2
+    (lost,) = [finding for finding in findings if finding.rule == "no usable row"]
+    assert (lost.file, lost.start, lost.evidence) == (str(path), "2031-03-01", "2 rows")
+    path.write_text(path.read_text() + "A;2031-03-01;99;300\n")
+    assert "no usable row" not in {finding.rule for finding in read_courses([path], {}, [])[1]}

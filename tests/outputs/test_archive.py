@@ -168,6 +168,10 @@ def test_what_was_taken_back_is_told_with_what_stands(tmp_path, provenance):
     assert left.why.startswith(
         "r002 was made from the same inputs, settings and code and was withdrawn (wrong tare): r001 stands"
     )
+    # By hand the same may be said again: a damaged revision is so withdrawn and replaced.
+    by_hand = provenance("b", command="rerun", reason="files were damaged")
+    assert left_as_it_is(tmp_path, "larkmoor", DAY, by_hand) is None
+    assert publish(tmp_path, made_day(extra_mm=5), by_hand).revision == 3
 
 
 def test_a_withdrawal_says_what_stands_and_is_made_once(tmp_path, provenance):

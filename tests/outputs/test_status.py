@@ -71,7 +71,7 @@ def test_the_calendar_has_a_letter_a_day(tmp_path, provenance):
         "         . missing, d degraded, o held, w withdrawn, x failed",
     ]
     assert any(line.startswith("failed 2031-03-04: no estimate") for line in lines)
-    assert lines[-1].startswith("4 dates held, 4 revisions, ")
+    assert lines[-1].startswith("3 dates held, 1 withdrawn, 4 revisions, ")
     assert lines[-1].endswith("newest 2031-03-02, 6 days ago, degraded")
     assert status_json("larkmoor", told)["newest_degraded"]
 
