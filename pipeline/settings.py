@@ -43,7 +43,7 @@ class Basin(_Block):
     def _is_month_day(cls, value: object) -> str:
         try:
             # A leap year, so that 02-29 is refused for the other three by the season's own arithmetic only.
-            dt.date.fromisoformat(f"2028-{value}")
+            dt.datetime.strptime(f"2028-{value}", "%Y-%m-%d")  # noqa: DTZ007  a day of the calendar, of no zone
         except ValueError:
             message = "is not a month and day such as 10-01"
             raise ValueError(message) from None
@@ -259,7 +259,11 @@ class Settings(_Block):
     @field_validator("missing", mode="before")
     @classmethod
     def _codes_as_text(cls, value: object) -> object:
-        return [str(v) for v in value] if isinstance(value, list) else [str(value)]
+        codes = value if isinstance(value, list) else [value]
+        if any(code is None for code in codes):
+            message = "give codes as text, such as [-9999, '', M]; leave the key out for these"
+            raise ValueError(message)
+        return [str(code) for code in codes]
 
     @field_validator("formats", mode="before")
     @classmethod

@@ -46,7 +46,8 @@ def find_tables(patterns: dict[str, list[Path]]) -> tuple[dict[str, list[InputFi
             paths = [path for path in paths if path.is_file()]
             if not paths:
                 findings.append(missing_file(role, pattern, f"inputs.{role} in the settings"))
-            for path in paths:
+            # A file named by path and by a glob as well is one file.
+            for path in [path for path in paths if path not in {file.path for file in found[role]}]:
                 try:
                     found[role].append(describe(role, path))
                 except OSError as trouble:

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import rasterio
 from rasterio.enums import Resampling
-from rasterio.errors import RasterioError
+from rasterio.errors import CRSError, RasterioError
 from rasterio.warp import calculate_default_transform, reproject
 
 from pipeline.grid import BasinGrid
@@ -41,7 +41,7 @@ def mean_on_grid(path: Path, grid: BasinGrid) -> np.ndarray:
                 resampling=Resampling.average if fine else Resampling.bilinear,
             )
             scale, offset = source.scales[0], source.offsets[0]
-    except RasterioError as trouble:
+    except (RasterioError, CRSError) as trouble:
         message = f"{path} cannot be read as a raster: {trouble}"
         raise InputError(message) from None
     out = out * scale + offset

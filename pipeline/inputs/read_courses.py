@@ -46,8 +46,23 @@ def read_courses(
     A row with depth and no SWE stays: it is a depth-only sample.
     """
     rows, findings = read_tables(files, COURSES, settings, missing, formats)
+    findings += _wrong_counts(rows)
     weighed = core_swe_mm(rows["mass_full_g"] - rows["mass_empty_g"], rows["cutter_cm2"], rows["cores"].fillna(1.0))
     rows["swe_mm"] = rows["swe_mm"].fillna(weighed)
+    findings += [
+        Finding(
+            "courses",
+            row.file,
+            row.line,
+            str(row.site_id),
+            rule="no cutter area",
+            severity="error",
+            evidence=f"full {row.mass_full_g:.0f} g",
+            action="set aside",
+            detail="a weighed core needs mass_empty_g and cutter_cm2 above 0: write them, or declare a constant under columns.courses",
+        )
+        for row in rows[rows["mass_full_g"].notna() & rows["swe_mm"].isna()].itertuples()
+    ]
     for path, sheet in rows.groupby("file", sort=False):
         readings = {name: sheet[name].to_numpy() for name in ("swe_mm", "depth_m")}
         declared = format_of(Path(path), settings, formats).columns
@@ -68,6 +83,32 @@ def read_courses(
     ]
     findings += _sheets_without_a_sample(rows, lost)
     return rows[~lost].reset_index(drop=True), findings
+
+
+CORES_MOST = 50
+"""No crew weighs more cores at once: the tube holds no more (common practice, no source)."""
+
+
+def _wrong_counts(rows: pd.DataFrame) -> list[Finding]:
+    """Take out counts of cores that are none and return a finding for each; such a row counts as one core."""
+    cores = rows["cores"]
+    wrong = cores.notna() & ((cores < 1) | (cores > CORES_MOST) | (cores % 1 != 0))
+    findings = [
+        Finding(
+            "courses",
+            row.file,
+            row.line,
+            str(row.site_id),
+            rule="unreadable value",
+            severity="error",
+            evidence=f"cores = {row.cores:g}",
+            action="set aside",
+            detail=f"cores is how many were weighed together, a whole number from 1 to {CORES_MOST}; the row counts as one core",
+        )
+        for row in rows[wrong].itertuples()
+    ]
+    rows.loc[wrong, "cores"] = np.nan
+    return findings
 
 
 def _sheets_without_a_sample(rows: pd.DataFrame, lost: pd.Series) -> list[Finding]:

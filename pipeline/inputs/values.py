@@ -13,9 +13,6 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-DATES = ("year-first", "day-first", "month-first", "excel-serial")
-"""How dates may be declared to be written; year-first is understood everywhere, since its four digits tell it."""
-
 INSTANT, BARE_DATE, LOCAL_TIME = 0, 1, 2
 """What a time is: an instant in UTC, the midnight that begins a bare date, a local time whose clock must be declared."""
 

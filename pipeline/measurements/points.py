@@ -64,7 +64,9 @@ def _only_bare_left(samples: pd.DataFrame) -> pd.Series:
     snow = (samples["depth_m"] > 0) | (samples["swe_mm"] > 0)
     visit = [samples["site_id"], samples["date"]]
     had = snow.groupby(visit, observed=True).transform("any")
-    has = (snow & samples["used"]).groupby(visit, observed=True).transform("any")
+    # A point whose water was set aside and that has no depth is used for nothing.
+    said = samples["used"] & ((samples["depth_m"] > 0) | (samples["swe_used"] & (samples["swe_mm"] > 0)))
+    has = said.groupby(visit, observed=True).transform("any")
     return had & ~has
 
 

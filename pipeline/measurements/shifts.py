@@ -49,9 +49,6 @@ snow (common practice, no source)."""
 DEAD_SHARE = 0.1
 """A level that drops below this share of what stood before is a sensor without a signal, not one that has shifted."""
 
-DENSEST_FALL = 400.0
-"""Snow that wind brings or takes is lighter than this, kg/m3: the depth must tell of it."""
-
 
 @dataclass(frozen=True)
 class Level:

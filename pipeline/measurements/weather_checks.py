@@ -28,8 +28,6 @@ DRY_SHARE = 0.25
 
 RISE_DAYS = 3
 FALL_DAYS = 7
-SUBLIMATION_MM_DAY = 2.0
-"""Frozen snow loses about this to the air, and wind takes its share (common practice, no source)."""
 
 MORE_GRADUAL = 1.6
 """Changes over days need to be this much larger than sudden ones: drift, settling round the sensor and stiff crusts do that much."""

@@ -92,6 +92,8 @@ class Forcing:
 def season_forcing(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp, nodes_m: np.ndarray) -> Forcing | None:
     """Return the weather from `start` to `end`, or None where nobody tells of temperature or of precipitation.
 
+    Gauges that cannot have made the snow that the sites hold are dead and tell nothing.
+
     Parameters
     ----------
     ground : `daily` with air_temperature_c and precipitation_mm, `weather` with date, elevation_m and the same; `southern`.
@@ -108,7 +110,7 @@ def season_forcing(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp,
     days = pd.date_range(start, end)
     warmth, height = _wide(ground, "air_temperature_c", days)
     fallen, _ = _wide(ground, "precipitation_mm", days)
-    if warmth.empty or fallen.empty:
+    if warmth.empty or fallen.empty or _gauges_dead(ground, fallen):
         return None
     slope, centre = LAPSE_K_PER_KM[0], float(height.mean())
     at_centre = warmth - slope * (height - centre) / 1000.0
@@ -126,6 +128,20 @@ def season_forcing(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp,
     precipitation = (fallen / catch.where(catch > 0)).mean(axis=1).reindex(days).fillna(0.0).to_numpy()
     temperature = level[:, None] + slope * (nodes_m - centre)[None, :] / 1000.0
     return Forcing(days, nodes_m, temperature, np.maximum(precipitation, 0.0), slope, ground.southern)
+
+
+CATCH_LEAST = 0.1
+"""Gauges that caught less than a tenth of what some site holds are capped or dead: they tell nothing of the snow."""
+
+
+def _gauges_dead(ground: GroundRecord, fallen_mm: pd.DataFrame) -> bool:
+    """Tell whether the gauges' precipitation (day, record) cannot have made the snow that the sites hold by the last day."""
+    until = fallen_mm.index[-1]
+    held = [
+        table.loc[table["date"].between(fallen_mm.index[0], until), "swe_mm"] for table in (ground.daily, ground.visits)
+    ]
+    most = pd.concat(held).max()
+    return bool(fallen_mm.mean(axis=1).sum() < CATCH_LEAST * most)
 
 
 def _wide(ground: GroundRecord, name: str, days: pd.DatetimeIndex) -> tuple[pd.DataFrame, pd.Series]:

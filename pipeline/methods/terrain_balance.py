@@ -33,6 +33,9 @@ LOCAL_VARIATION = 0.5
 """Coefficient of variation of accumulation between cells of like terrain: it adds to that within a cell, and decides how patchily
 ground of one height melts out (trial worlds)."""
 
+FACTOR_LEAST, POOR_FACTOR = 1e-3, 0.05
+"""Factors are sought down to the first; below the second a site is as good as bare, and how far below is noise."""
+
 MELT_LOG_SCALES = np.linspace(-0.9, 0.9, 13)
 """Scales on degree-day melt that are weighed against the sites' series."""
 
@@ -106,7 +109,9 @@ class TerrainBalance:
         factor = self._melt_and_factors(forcing, histories)
         self.turnover_ = season_turnover(forcing, self.melt_scale_)
         terrain = ground.sites.loc[histories.sites, ["elevation_m", "northness", "canopy"]].to_numpy(float)
-        self._fit_line(terrain, np.log(factor))
+        # A bare site among others says that there is little, not by how much; where all are bare there is none.
+        poor = POOR_FACTOR if (factor > POOR_FACTOR).any() else FACTOR_LEAST
+        self._fit_line(terrain, np.log(np.maximum(factor, poor)))
         values = site_values(ground, date)
         sites = ground.sites.loc[values.index]
         swe, se = values["swe_mm"].to_numpy(), values["swe_se_mm"].to_numpy()
@@ -237,10 +242,10 @@ def site_factors(snowfall_mm: np.ndarray, loss_mm: np.ndarray, swe_mm: np.ndarra
 
     Notes
     -----
-    SWE rises with the factor, so that halving the interval finds it, between a twentieth and `FACTOR_MOST`.
+    SWE rises with the factor, so that halving the interval finds it, between `FACTOR_LEAST` and `FACTOR_MOST`.
     """
     sites = np.arange(swe_mm.shape[1])
-    low, high = np.full(len(sites), np.log(0.05)), np.full(len(sites), np.log(FACTOR_MOST))
+    low, high = np.full(len(sites), np.log(FACTOR_LEAST)), np.full(len(sites), np.log(FACTOR_MOST))
     for _ in range(12):
         middle = (low + high) / 2
         found = march(np.zeros(len(sites)), np.exp(middle) * snowfall_mm, loss_mm)[day, sites]

@@ -383,3 +383,14 @@ def test_a_sheet_in_which_no_row_can_be_read_is_told_as_one_loss(tmp_path):
     assert (lost.file, lost.start, lost.evidence) == (str(path), "2031-03-01", "2 rows")
     path.write_text(path.read_text() + "A;2031-03-01;99;300\n")
     assert "no usable row" not in {finding.rule for finding in read_courses([path], {}, [])[1]}
+
+
+def test_a_count_of_cores_that_is_none_and_weights_without_a_cutter_are_told(tmp_path):
+    path = written(
+        tmp_path,
+        "site_id,date,depth_cm,mass_full_g,mass_empty_g,cutter_cm2,cores\n"
+        "A,2031-03-01,100,1500,900,20,0\nA,2031-03-01,100,1500,900,20,1000000\nA,2031-03-01,100,1500,900,,\n",
+    )
+    rows, findings = read(path)
+    assert rules(findings) == [("unreadable value", 2), ("unreadable value", 3), ("no cutter area", 4)]
+    assert rows["swe_mm"].tolist()[:2] == [300.0, 300.0]

@@ -81,3 +81,8 @@ def test_a_samplers_bias_is_taken_off_its_own_cores_alone_and_told():
     untouched, findings = without_sampler_bias(made, {})
     assert findings == []
     pd.testing.assert_frame_equal(untouched, made)
+
+
+def test_a_bare_point_and_weights_that_were_set_aside_are_no_course():
+    made = sheet(np.array([0.0, np.nan, np.nan]), np.array([0.0, 240.0, 300.0])).assign(used=True)
+    assert course_visits(made.assign(swe_used=made["swe_mm"] == 0)).empty

@@ -67,6 +67,14 @@ def test_the_weather_table_stands_in_where_stations_have_no_thermometer():
     assert found.precipitation_mm == pytest.approx(np.arange(60) % 3.0)
 
 
+def test_gauges_that_cannot_have_made_the_snow_are_not_believed():
+    _, ground = records()
+    object.__setattr__(ground, "daily", ground.daily.assign(precipitation_mm=0.0, swe_mm=250.0))
+    assert season_forcing(ground, DAYS[0], DAYS[-1], NODES) is None
+    object.__setattr__(ground, "daily", ground.daily.assign(precipitation_mm=0.0, swe_mm=0.0))
+    assert season_forcing(ground, DAYS[0], DAYS[-1], NODES) is not None
+
+
 def test_snow_above_and_rain_below_and_more_melt_where_it_is_warm():
     forcing = made_forcing()
     assert (np.diff(forcing.snowfall_mm.sum(axis=0)) >= 0).all()
