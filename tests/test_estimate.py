@@ -232,3 +232,28 @@ def test_the_same_snow_everywhere_stays_the_same():
     held = swe[np.isfinite(swe)]
     assert held.max() / held.min() < 1.02
     assert held.mean() == pytest.approx(300.0, rel=0.03)
+
+
+def test_the_only_site_that_tells_of_the_weather_can_be_left_out():
+    """One station has the basin's gauge and thermometer: without it the others are still judged, by the terrain alone."""
+    inputs = made(4, flight=False)
+    ground = inputs.ground
+    days = pd.date_range(CHOICES.season_start, DATE)
+    season = pd.DataFrame(
+        {"site_id": "S0", "date": days.astype("datetime64[s]"), "swe_mm": np.linspace(0, 200, len(days)),
+         "depth_m": 0.7, "depth_se_m": 0.02, "air_temperature_c": -5.0, "precipitation_mm": 3.0}
+    )  # fmt: skip
+    daily = pd.concat([season, ground.daily[ground.daily["site_id"] != "S0"]], ignore_index=True)
+    one = replace(inputs, ground=replace(ground, daily=daily, station_se_mm=np.full(len(daily), 8.0)))
+    day = estimate_day(one, CHOICES)
+    assert day.models["blend"]["name"] == "terrain balance"
+    assert day.sites["estimate_without_mm"].notna().all()
+
+
+def test_weather_without_a_word_of_snow_yet_leaves_the_terrain_alone():
+    inputs = made(3, flight=False)
+    ground = inputs.ground
+    later = ground.visits.assign(date=pd.Timestamp(DATE) + pd.Timedelta(days=5))
+    silent = replace(ground, daily=ground.daily.head(0), station_se_mm=np.zeros(0), visits=later)
+    day = estimate_day(replace(inputs, ground=silent), CHOICES)
+    assert day.models["blend"]["name"] == "terrain regression"

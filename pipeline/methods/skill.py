@@ -14,6 +14,7 @@ from pipeline.methods.background import CarriedFlight, Prediction, TerrainBackgr
 from pipeline.methods.density import BulkDensity, leave_one_out
 from pipeline.methods.scores import scores
 from pipeline.methods.site_values import SITE_VARIATION, points_on, site_values
+from pipeline.methods.terrain_balance import TerrainBalance
 
 SITE_COLUMNS = [
     "site_id", "x", "y", "elevation_m", "inside", "swe_mm", "swe_se_mm", "depth_m", "density_kg_m3", "age_days",
@@ -98,7 +99,11 @@ def _estimate_without(
         y=xr.DataArray(site["row"].to_numpy(), dims="site"), x=xr.DataArray(site["column"].to_numpy(), dims="site")
     )
     place = place.assign(row=("site", site["row"].to_numpy()), column=("site", site["column"].to_numpy()))
-    predicted: Prediction = background.unfitted().fit(rest, date).predict(place)
+    model = background.unfitted()
+    if isinstance(model, TerrainBalance) and not model.possible(rest, date):
+        # The site left out may be the only one that tells of the weather.
+        model = TerrainBackground()
+    predicted: Prediction = model.fit(rest, date).predict(place)
     return float(predicted.swe_mm[0]), float(predicted.standard_error()[0])
 
 

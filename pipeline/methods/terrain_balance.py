@@ -93,8 +93,9 @@ class TerrainBalance:
         return TerrainBalance(self.season_start)
 
     def possible(self, ground: GroundRecord, date: dt.date) -> bool:
-        """Tell whether the season's weather is known."""
-        return self._forcing(ground, date) is not None
+        """Tell whether the season's weather is known and some site has said something of SWE by the date."""
+        forcing = self._forcing(ground, date)
+        return forcing is not None and len(SiteHistories.of(ground, forcing.days).sites) > 0
 
     def _forcing(self, ground: GroundRecord, date: dt.date) -> Forcing | None:
         heights = ground.sites["elevation_m"].to_numpy(float)
