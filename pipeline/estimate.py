@@ -13,7 +13,7 @@ import xarray as xr
 from pipeline.day import Day
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
-from pipeline.methods.background import CarriedFlight, TerrainBackground
+from pipeline.methods.background import CarriedFlight
 from pipeline.methods.density import BulkDensity, autumn_origin
 from pipeline.methods.depth_only import with_depth_only_sites
 from pipeline.methods.errors import ErrorPart, KrigedPart, VolumeCovariance, volume_covariance
@@ -24,12 +24,10 @@ from pipeline.methods.predictors import add_exposure
 from pipeline.methods.settling import Settling, settled_density
 from pipeline.methods.site_values import elevation_nodes, site_values
 from pipeline.methods.skill import density_skill, site_table, swe_skill
-from pipeline.methods.terrain_balance import TerrainBalance
+from pipeline.methods.terrain_balance import Background, fitted_on_terrain
 from pipeline.methods.totals import ZoneBands, covariance_rows, totals_rows
 from pipeline.problems import NoEstimateError
 from pipeline.variables import SOURCE_FLAGS
-
-Background = CarriedFlight | TerrainBalance | TerrainBackground
 
 BARE_COVER = 0.05
 """A cell seen less covered than this is bare: below, sensors mistake rock and shade for snow (common practice, no source)."""
@@ -175,10 +173,7 @@ def _background(flown: Flown | None, inputs: DayInputs, date: dt.date, choices: 
             "date. Look at the findings with `snowtally check`"
         )
         raise NoEstimateError(message)
-    balance = TerrainBalance(choices.season_start)
-    if balance.possible(inputs.ground, date):
-        return balance.fit(inputs.ground, date)
-    return TerrainBackground().fit(inputs.ground, date)
+    return fitted_on_terrain(choices.season_start, inputs.ground, date)
 
 
 def _places(flown: Flown | None, inputs: DayInputs) -> xr.Dataset:

@@ -118,9 +118,9 @@ class CarriedFlight:
         self.flown = flown
         self.season_start = season_start
 
-    def unfitted(self) -> CarriedFlight:
-        """Return the same model without what it was fitted to."""
-        return CarriedFlight(self.flown, self.season_start)
+    def anew(self, ground: GroundRecord, date: dt.date) -> CarriedFlight:
+        """Return the same model fitted to another record."""
+        return CarriedFlight(self.flown, self.season_start).fit(ground, date)
 
     def fit(self, ground: GroundRecord, date: dt.date) -> CarriedFlight:
         """Fit to the changes of the sites between the flight's day and `date`."""
@@ -136,8 +136,9 @@ class CarriedFlight:
             begun, factor = self._begun(ground, then)
             turnover = site_turnover(ground, factor, start, end, nodes)
             stations = ground.sites.loc[ground.sites.index.isin(ground.daily["site_id"]), "elevation_m"]
-            lowest = float(stations.min()) if len(stations) else -np.inf
-            self.turnover_ = turnover.following(self.flown.pattern, lowest) if len(stations) else turnover
+            if len(stations):
+                turnover = turnover.following(self.flown.pattern, float(stations.min()))
+            self.turnover_ = turnover
         else:
             self.factors_ = gathered(forcing.until(start))
             begun, factor = self._begun(ground, then)
@@ -212,9 +213,9 @@ class TerrainBackground:
 
     name = "terrain regression"
 
-    def unfitted(self) -> TerrainBackground:
-        """Return the same model without what it was fitted to."""
-        return TerrainBackground()
+    def anew(self, ground: GroundRecord, date: dt.date) -> TerrainBackground:
+        """Return the same model fitted to another record."""
+        return TerrainBackground().fit(ground, date)
 
     def fit(self, ground: GroundRecord, date: dt.date) -> TerrainBackground:
         """Fit to the sites' SWE on `date`."""
@@ -254,7 +255,7 @@ class TerrainBackground:
         return {
             "coefficients": self.regression_.line_.coefficients_.round(4).tolist(),
             "columns": ["level mm", "mm per km of elevation", "mm per northness", "mm per canopy"],
-            "centre_elevation_m": round(self.regression_.centre_m_, 1),
+            "centre_elevation_m": round(self.regression_.columns_.centre_m, 1),
             "residual": self.residual_.parameters(),
         }
 

@@ -30,6 +30,9 @@ SITE_SHARE = 0.15
 SITE_MM = 8.0
 """Error of a site's modelled change: a share of what was gained and lost, and what instruments add, mm."""
 
+LATER_DAYS = (3, 7, 14, 28, 56)
+"""Days before the date since which snow is reckoned by itself, closer together towards it: late snow on bare ground is recent."""
+
 MARKS = 4
 """The sites' series are held against the model at so many days, evenly spread from the start to the end."""
 
@@ -86,17 +89,22 @@ def balance_turnover(
     observed, marks = _observed(ground, forcing, start_mm.index)
     scales, spread = _scales(ground, forcing, (start_mm, factor), observed, marks)
     gain, loss = scales[0] * forcing.snowfall_mm, scales[1] * forcing.melt_mm
-    # Snow that fell after a mark owes nothing to the melt before it.
-    later = tuple((gain[day:].sum(axis=0), loss[day:].sum(axis=0)) for day in _later_days(len(gain)))
-    turnover = Turnover(forcing.nodes_m, gain.sum(axis=0), loss.sum(axis=0), 0, later)
+    turnover = turnover_of(forcing.nodes_m, gain, loss, LATER_DAYS)
     names = ("snowfall_scale", "melt_scale", "snowfall_log_se", "melt_log_se")
     return turnover, dict(zip(names, (float(v) for v in (*scales, *spread)), strict=True))
 
 
-def _later_days(count: int) -> list[int]:
-    """Return some days in between, closer together towards the end: late snow on bare ground is recent snow."""
-    back = [3, 7, 14, 28, 56]
-    return [count - days for days in back if days < count]
+def turnover_of(nodes_m: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray, later_days: tuple[int, ...]) -> Turnover:
+    """Return the sums of (day, node) gains and losses, over all days and over the last few.
+
+    Parameters
+    ----------
+    later_days : the last so many days are also summed by themselves: snow that fell since owes nothing to the melt before.
+    """
+    later = tuple(
+        (gain_mm[-days:].sum(axis=0), loss_mm[-days:].sum(axis=0)) for days in later_days if days < len(gain_mm)
+    )
+    return Turnover(nodes_m, gain_mm.sum(axis=0), loss_mm.sum(axis=0), 0, later)
 
 
 def _observed(ground: GroundRecord, forcing: Forcing, sites: pd.Index) -> tuple[pd.DataFrame, np.ndarray]:

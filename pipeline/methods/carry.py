@@ -11,6 +11,7 @@ from scipy.special import ndtr
 
 from pipeline.ground import GroundRecord
 from pipeline.methods.regression import BayesianLine
+from pipeline.methods.terrain_regression import REACH_M
 
 STEP_DAYS = 3
 """Gains and losses are told apart over steps of three days: daily pillow noise of some mm would count as both."""
@@ -160,9 +161,6 @@ BARE_MM = 5.0
 
 SLOPE_SHARE_PER_KM = 0.6
 """Prior spread of a step's change with height, as a share of the change per km (chosen)."""
-
-REACH_M = 400.0
-"""A line on elevation is carried no further than this beyond the highest and lowest station."""
 
 
 def _line_on_elevation(values: np.ndarray, elevation_m: np.ndarray, nodes_m: np.ndarray) -> np.ndarray:

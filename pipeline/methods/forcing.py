@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -74,19 +74,19 @@ class Forcing:
 
     def since(self, day: pd.Timestamp) -> Forcing:
         """Return the weather of the days after `day`."""
-        later = self.days > day
-        return Forcing(
-            self.days[later], self.nodes_m, self.temperature_c[later], self.precipitation_mm[later],
-            self.lapse_k_per_km, self.southern,
-        )  # fmt: skip
+        return self._on(self.days > day)
 
     def until(self, day: pd.Timestamp) -> Forcing:
         """Return the weather up to and with `day`."""
-        past = self.days <= day
-        return Forcing(
-            self.days[past], self.nodes_m, self.temperature_c[past], self.precipitation_mm[past],
-            self.lapse_k_per_km, self.southern,
-        )  # fmt: skip
+        return self._on(self.days <= day)
+
+    def _on(self, kept: np.ndarray) -> Forcing:
+        return replace(
+            self,
+            days=self.days[kept],
+            temperature_c=self.temperature_c[kept],
+            precipitation_mm=self.precipitation_mm[kept],
+        )
 
 
 def season_forcing(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp, nodes_m: np.ndarray) -> Forcing | None:

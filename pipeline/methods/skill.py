@@ -10,11 +10,11 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.background import CarriedFlight, Prediction, TerrainBackground
+from pipeline.methods.background import Prediction
 from pipeline.methods.density import BulkDensity, leave_one_out
 from pipeline.methods.scores import scores
 from pipeline.methods.site_values import SITE_VARIATION, points_on, site_values
-from pipeline.methods.terrain_balance import TerrainBalance
+from pipeline.methods.terrain_balance import Background
 
 SITE_COLUMNS = [
     "site_id", "x", "y", "elevation_m", "inside", "swe_mm", "swe_se_mm", "depth_m", "density_kg_m3", "age_days",
@@ -32,7 +32,7 @@ class DayMap(Protocol):
 
 def site_table(
     ground: GroundRecord,
-    background: CarriedFlight | TerrainBackground,
+    background: Background,
     today: DayMap,
     when_where: tuple[dt.date, xr.Dataset],
 ) -> pd.DataFrame:
@@ -86,7 +86,7 @@ def _remarks(ground: GroundRecord, values: pd.DataFrame) -> pd.Series:
 def _estimate_without(
     site_id: str,
     ground: GroundRecord,
-    background: CarriedFlight | TerrainBackground,
+    background: Background,
     when_where: tuple[dt.date, xr.Dataset],
 ) -> tuple[float, float]:
     """Return mean and standard error in mm at a site's cell from a background that never knew the site."""
@@ -99,11 +99,7 @@ def _estimate_without(
         y=xr.DataArray(site["row"].to_numpy(), dims="site"), x=xr.DataArray(site["column"].to_numpy(), dims="site")
     )
     place = place.assign(row=("site", site["row"].to_numpy()), column=("site", site["column"].to_numpy()))
-    model = background.unfitted()
-    if isinstance(model, TerrainBalance) and not model.possible(rest, date):
-        # The site left out may be the only one that tells of the weather.
-        model = TerrainBackground()
-    predicted: Prediction = model.fit(rest, date).predict(place)
+    predicted: Prediction = background.anew(rest, date).predict(place)
     return float(predicted.swe_mm[0]), float(predicted.standard_error()[0])
 
 

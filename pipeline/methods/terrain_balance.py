@@ -10,14 +10,23 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.background import LOCAL_REACH_M, SITE_GAIN, SITE_OFFSET, Prediction, Residual
-from pipeline.methods.balance import FACTOR_MOST, SITE_MM, march, node_to_sites
+from pipeline.methods.background import (
+    LOCAL_REACH_M,
+    SITE_GAIN,
+    SITE_OFFSET,
+    CarriedFlight,
+    Prediction,
+    Residual,
+    TerrainBackground,
+)
+from pipeline.methods.balance import FACTOR_MOST, SITE_MM, march, node_to_sites, turnover_of
 from pipeline.methods.carry import CELL_VARIATION, Turnover
 from pipeline.methods.errors import ErrorPart
 from pipeline.methods.forcing import Forcing, season_forcing
 from pipeline.methods.regression import BayesianLine, doubt
 from pipeline.methods.residual import SiteResidual
 from pipeline.methods.site_values import elevation_nodes, site_values
+from pipeline.methods.terrain_regression import TerrainColumns
 
 TERRAIN_SD = (0.5, 0.8, 0.4, 0.4)
 """Prior spread of the logarithm of a place's accumulation factor: its level, with a kilometre of height, from a south to a north
@@ -25,9 +34,6 @@ face, and from open to closed canopy (trial worlds)."""
 
 SITE_LOG_SD = 0.25
 """Spread of the logarithm of a site's factor about its terrain's (15 to 30 %, common practice, no source)."""
-
-REACH_M = 400.0
-"""The line on elevation is carried no further than this beyond the highest and lowest site."""
 
 LOCAL_VARIATION = 0.5
 """Coefficient of variation of accumulation between cells of like terrain: it adds to that within a cell, and decides how patchily
@@ -88,25 +94,12 @@ class TerrainBalance:
         """Keep the season's start."""
         self.season_start = season_start
 
-    def unfitted(self) -> TerrainBalance:
-        """Return the same model without what it was fitted to."""
-        return TerrainBalance(self.season_start)
+    def anew(self, ground: GroundRecord, date: dt.date) -> TerrainBalance | TerrainBackground:
+        """Return the same model fitted to another record, or what stands in for it where that record lacks the weather."""
+        return fitted_on_terrain(self.season_start, ground, date)
 
-    def possible(self, ground: GroundRecord, date: dt.date) -> bool:
-        """Tell whether the season's weather is known and some site has said something of SWE by the date."""
-        forcing = self._forcing(ground, date)
-        return forcing is not None and len(SiteHistories.of(ground, forcing.days).sites) > 0
-
-    def _forcing(self, ground: GroundRecord, date: dt.date) -> Forcing | None:
-        heights = ground.sites["elevation_m"].to_numpy(float)
-        # Two kilometres beyond the sites both ways hold any basin's ground.
-        nodes = elevation_nodes(np.array([heights.min() - 2000.0, heights.max() + 2000.0]))
-        return season_forcing(ground, pd.Timestamp(self.season_start), pd.Timestamp(date), nodes)
-
-    def fit(self, ground: GroundRecord, date: dt.date) -> TerrainBalance:
-        """Fit to what the sites said from the season's start to `date`."""
-        forcing = self._forcing(ground, date)
-        histories = SiteHistories.of(ground, forcing.days)
+    def fit(self, ground: GroundRecord, date: dt.date, forcing: Forcing, histories: SiteHistories) -> TerrainBalance:
+        """Fit to what the sites said from the season's start to `date`, under the weather of those days."""
         factor = self._melt_and_factors(forcing, histories)
         self.turnover_ = season_turnover(forcing, self.melt_scale_)
         terrain = ground.sites.loc[histories.sites, ["elevation_m", "northness", "canopy"]].to_numpy(float)
@@ -150,11 +143,9 @@ class TerrainBalance:
         return site_factors(snowfall, self.melt_scale_ * melt, histories.swe_mm, told)
 
     def _fit_line(self, terrain: np.ndarray, log_factor: np.ndarray) -> None:
-        elevation = terrain[:, 0]
-        self.centre_m_ = float(elevation.mean())
-        self.reach_m_ = (float(elevation.min()) - REACH_M, float(elevation.max()) + REACH_M)
+        self.columns_ = TerrainColumns(terrain[:, 0])
         self.line_ = BayesianLine(np.array(TERRAIN_SD))
-        columns, raised = self._columns(terrain), np.ones(len(terrain))
+        columns, raised = self.columns_.of(terrain), np.ones(len(terrain))
         for _ in range(6):
             self.line_.fit(columns, log_factor, SITE_LOG_SD**2 * raised)
             off = log_factor - self.line_.predict(columns)[0]
@@ -162,18 +153,12 @@ class TerrainBalance:
         # The mean of the factors, not of their logarithms, is what fills a basin (Duan 1983, JASA 78, 605-610).
         self.smearing_ = float(np.clip(np.average(np.exp(off), weights=1.0 / raised), 0.8, 1.3))
 
-    def _columns(self, terrain: np.ndarray) -> np.ndarray:
-        elevation = np.clip(terrain[:, 0], *self.reach_m_)
-        return np.column_stack(
-            [np.ones(len(terrain)), (elevation - self.centre_m_) / 1000.0, terrain[:, 1], terrain[:, 2]]
-        )
-
     def _background(self, terrain: np.ndarray, variation: float, gain: float) -> tuple[np.ndarray, ...]:
         """Return SWE, covered share, and SWE's change with the logarithm of the factor and of melt, by (m, 3) terrain.
 
         `gain` is how much more or less the places gather than sites of their terrain.
         """
-        log_factor, self.line_se_ = self.line_.predict(self._columns(terrain))
+        log_factor, self.line_se_ = self.line_.predict(self.columns_.of(terrain))
         factor = np.minimum(gain * self.smearing_ * np.exp(log_factor), FACTOR_MOST)
         bare, elevation, step = np.zeros(len(terrain)), terrain[:, 0], 0.1
         swe, covered = self.turnover_.carry(bare, factor, elevation, variation)
@@ -206,7 +191,7 @@ class TerrainBalance:
         return {
             "coefficients": self.line_.coefficients_.round(4).tolist(),
             "columns": ["log factor", "per km of elevation", "per northness", "per canopy"],
-            "centre_elevation_m": round(self.centre_m_, 1),
+            "centre_elevation_m": round(self.columns_.centre_m, 1),
             "smearing": round(self.smearing_, 4),
             "melt_scale": round(self.melt_scale_, 4),
             "melt_log_se": round(self.melt_log_se_, 4),
@@ -214,13 +199,27 @@ class TerrainBalance:
         }
 
 
+Background = CarriedFlight | TerrainBalance | TerrainBackground
+
+
+def fitted_on_terrain(season_start: dt.date, ground: GroundRecord, date: dt.date) -> TerrainBalance | TerrainBackground:
+    """Return the background without a flight, fitted to `date`.
+
+    The season's balance, where its weather is known and some site has said something of SWE by the date; else the sites spread
+    by the terrain alone.
+    """
+    heights = ground.sites["elevation_m"].to_numpy(float)
+    # Two kilometres beyond the sites both ways hold any basin's ground.
+    nodes = elevation_nodes(np.array([heights.min() - 2000.0, heights.max() + 2000.0]))
+    forcing = season_forcing(ground, pd.Timestamp(season_start), pd.Timestamp(date), nodes)
+    if forcing is not None and len((histories := SiteHistories.of(ground, forcing.days)).sites):
+        return TerrainBalance(season_start).fit(ground, date, forcing, histories)
+    return TerrainBackground().fit(ground, date)
+
+
 def season_turnover(forcing: Forcing, melt_scale: float) -> Turnover:
     """Return the season's gain and loss by elevation, and since some days before its end, mm."""
-    gain, loss = forcing.snowfall_mm, melt_scale * forcing.melt_mm
-    later = tuple(
-        (gain[-days:].sum(axis=0), loss[-days:].sum(axis=0)) for days in LATER_DAYS if days < len(forcing.days)
-    )
-    return Turnover(forcing.nodes_m, gain.sum(axis=0), loss.sum(axis=0), 0, later)
+    return turnover_of(forcing.nodes_m, forcing.snowfall_mm, melt_scale * forcing.melt_mm, LATER_DAYS)
 
 
 def telling_days(swe_mm: np.ndarray) -> np.ndarray:

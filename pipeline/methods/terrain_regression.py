@@ -7,7 +7,7 @@ import numpy as np
 from pipeline.methods.regression import BayesianLine, doubt
 
 REACH_M = 400.0
-"""The line on elevation is carried no further than this beyond the highest and lowest site."""
+"""A line on elevation is carried no further than this beyond the highest and lowest site."""
 
 LOCAL_SHARE = 0.25
 """Spread of SWE between places of like terrain, as a share of the sites' mean: a point against its surroundings (15 to 30 %,
@@ -21,25 +21,50 @@ ROUNDS = 8
 """Rounds of weighting anew; the weights settle in three to five."""
 
 
+class TerrainColumns:
+    """What lines on the terrain are made of: a constant, elevation (km above the sites' mean), northness and canopy.
+
+    Parameters
+    ----------
+    elevation_m : elevations of the sites; beyond them and `REACH_M` elevation is kept level.
+
+    Attributes
+    ----------
+    centre_m : their mean.
+    reach_m : the elevations between which a line holds.
+    """
+
+    def __init__(self, elevation_m: np.ndarray) -> None:
+        """Take the sites' elevations as the middle and the ends."""
+        self.centre_m = float(elevation_m.mean())
+        self.reach_m = (float(elevation_m.min()) - REACH_M, float(elevation_m.max()) + REACH_M)
+
+    def of(self, terrain: np.ndarray) -> np.ndarray:
+        """Return the (n, 4) columns of (n, 3) elevation (m), northness and canopy."""
+        elevation = np.clip(terrain[:, 0], *self.reach_m)
+        return np.column_stack(
+            [np.ones(len(terrain)), (elevation - self.centre_m) / 1000.0, terrain[:, 1], terrain[:, 2]]
+        )
+
+
 class TerrainRegression:
     """SWE of the sites regressed on elevation, northness and canopy: the background of a season without a flight yet.
 
     Attributes
     ----------
     line_ : the fitted Bayesian line.
-    reach_m_ : elevations between which it holds; beyond, it is kept level.
+    columns_ : makes the line's columns.
     """
 
     def fit(self, swe_mm: np.ndarray, terrain: np.ndarray, variance: np.ndarray) -> TerrainRegression:
         """Fit to (n,) SWE, (n, 3) elevation (m), northness, canopy, and the SWE's (n,) error variance."""
-        swe, elevation = np.asarray(swe_mm, float), terrain[:, 0]
-        self.centre_m_ = float(elevation.mean())
-        self.reach_m_ = (float(elevation.min()) - REACH_M, float(elevation.max()) + REACH_M)
+        swe = np.asarray(swe_mm, float)
+        self.columns_ = TerrainColumns(terrain[:, 0])
         self.level_mm_ = float(swe.mean())
         size = self.level_mm_ + 1.0
         # Spread of SWE with a kilometre of height, from a south to a north face, and from open to closed canopy (chosen).
         self.line_ = BayesianLine(np.array([10.0, 1.0, 0.5, 0.3]) * size)
-        columns = self._columns(terrain)
+        columns = self.columns_.of(terrain)
         expected, raised = np.full(len(swe), self.level_mm_), np.ones(len(swe))
         for _ in range(ROUNDS):
             # Snow varies by a share of what there is.
@@ -51,11 +76,5 @@ class TerrainRegression:
 
     def predict(self, terrain: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return the (m,) background SWE in mm, not below zero, and the line's standard error."""
-        mean, se = self.line_.predict(self._columns(terrain))
+        mean, se = self.line_.predict(self.columns_.of(terrain))
         return np.maximum(mean, 0.0), np.where(mean > -se, se, 0.0)
-
-    def _columns(self, terrain: np.ndarray) -> np.ndarray:
-        elevation = np.clip(terrain[:, 0], *self.reach_m_)
-        return np.column_stack(
-            [np.ones(len(terrain)), (elevation - self.centre_m_) / 1000.0, terrain[:, 1], terrain[:, 2]]
-        )
