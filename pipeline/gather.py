@@ -16,7 +16,7 @@ from pyproj import CRS
 
 from pipeline.estimate import DayInputs
 from pipeline.flights.together import one_a_day
-from pipeline.gather_flights import file_formats, gather_cover, gather_flights, kept_flights
+from pipeline.gather_flights import FLIGHT, file_formats, gather_cover, gather_flights, kept_flights
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
 from pipeline.inputs.columns import check_declared
@@ -222,9 +222,6 @@ def _grid_of(terrain: xr.Dataset, cell_m: float) -> BasinGrid:
     left, top = float(terrain["x"][0]) - cell_m / 2, float(terrain["y"][0]) + cell_m / 2
     return BasinGrid(CRS(terrain.attrs["crs"]), cell_m, left, top, terrain.sizes["x"], terrain.sizes["y"])
 
-
-FLIGHT = "flight "
-"""A flight's grids are named by this and its flight_id."""
 
 OPTIONAL_TABLES = ("courses", "stations", "flights", "covers", "weather", "overrides")
 TERRAIN_ROLES = ("zones", "elevation", "canopy")

@@ -16,7 +16,7 @@ from pipeline.flights.by_site import check_unit, depths_by_site, offset_of, with
 from pipeline.flights.kept import KeptFlights, flight_key
 from pipeline.flights.measure import FlightFiles, Surroundings, measure_flight
 from pipeline.flights.rasters import virtual_parts
-from pipeline.flights.together import SHARED_ERRORS, bare_where_seen_bare, one_a_day
+from pipeline.flights.together import SHARED_ERRORS, bare_where_seen_bare
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
 from pipeline.inputs.find import InputFile, missing_file
@@ -27,6 +27,9 @@ from pipeline.inputs.read_flights import FlightEntry, read_flights
 from pipeline.problems import Finding, InputError
 from pipeline.settings import Settings
 
+FLIGHT = "flight "
+"""A flight's grids are named by this and its flight_id."""
+
 
 @dataclass
 class FlightsRead:
@@ -34,7 +37,6 @@ class FlightsRead:
 
     Parameters
     ----------
-    flights : depths on the grid, oldest first, one a day, as the science takes them.
     grids : each flight's grid by name.
     rows : what is common to each flight: its id, date and errors; with the grids they are the flights' identity.
     files : files read, with the name of the grid made from them.
@@ -42,7 +44,6 @@ class FlightsRead:
     findings : everything noticed.
     """
 
-    flights: list[xr.Dataset] = field(default_factory=list)
     grids: dict[str, xr.Dataset] = field(default_factory=dict)
     rows: pd.DataFrame = field(default_factory=pd.DataFrame)
     files: list[tuple[InputFile, str]] = field(default_factory=list)
@@ -83,11 +84,11 @@ def gather_flights(
         (settings.season_start(date), date),
         file_formats(settings, "flights"),
     )
-    read = FlightsRead(findings=findings)
+    read, flights = FlightsRead(findings=findings), []
     known, noticed = _surroundings(settings, terrain)
     read.findings += noticed
     for entry in entries:
-        name = f"flight {entry.flight_id}"
+        name = f"{FLIGHT}{entry.flight_id}"
         try:
             flight, files = _measured(entry, settings, (grid, known), kept, read.findings)
             flight, by_site = _against_ground(flight, sites, settings, read.findings, entry)
@@ -105,12 +106,11 @@ def gather_flights(
             if disagreed["cells"]:
                 read.findings.append(_disagreement(entry, disagreed))
         del flight.attrs["figures"]
-        read.flights.append(flight)
+        flights.append(flight)
         read.figures.append(figures)
         read.grids[name] = flight.assign_attrs(crs=grid.crs.to_wkt())
         read.files += [(file, name) for file in files]
-    read.rows = _rows(read.flights)
-    read.flights = one_a_day(read.flights)
+    read.rows = _rows(flights)
     return read
 
 

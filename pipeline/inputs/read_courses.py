@@ -11,6 +11,7 @@ import pandas as pd
 from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.formats import FileFormat, format_of
 from pipeline.inputs.plausible import units_look_wrong
+from pipeline.inputs.rows import rows_set_aside
 from pipeline.inputs.tables import read_tables
 from pipeline.problems import Finding
 
@@ -49,38 +50,20 @@ def read_courses(
     findings += _wrong_counts(rows)
     weighed = core_swe_mm(rows["mass_full_g"] - rows["mass_empty_g"], rows["cutter_cm2"], rows["cores"].fillna(1.0))
     rows["swe_mm"] = rows["swe_mm"].fillna(weighed)
-    findings += [
-        Finding(
-            "courses",
-            row.file,
-            row.line,
-            str(row.site_id),
-            rule="no cutter area",
-            severity="error",
-            evidence=f"full {row.mass_full_g:.0f} g",
-            action="set aside",
-            detail="a weighed core needs mass_empty_g and cutter_cm2 above 0: write them, or declare a constant under columns.courses",
-        )
-        for row in rows[rows["mass_full_g"].notna() & rows["swe_mm"].isna()].itertuples()
-    ]
+    unweighed = rows[rows["mass_full_g"].notna() & rows["swe_mm"].isna()]
+    findings += rows_set_aside(
+        unweighed,
+        "courses",
+        rule="no cutter area",
+        evidence=unweighed["mass_full_g"].map("full {:.0f} g".format),
+        detail="a weighed core needs mass_empty_g and cutter_cm2 above 0: write them, or declare a constant under columns.courses",
+    )
     for path, sheet in rows.groupby("file", sort=False):
         readings = {name: sheet[name].to_numpy() for name in ("swe_mm", "depth_m")}
         declared = format_of(Path(path), settings, formats).columns
         findings += units_look_wrong("courses", Path(path), readings, declared)
     lost = rows["date"].isna() | rows["site_id"].eq("")
-    findings += [
-        Finding(
-            "courses",
-            row.file,
-            row.line,
-            str(row.site_id),
-            rule="no site or date",
-            severity="error",
-            action="set aside",
-            detail="a sample needs site_id and date",
-        )
-        for row in rows[lost].itertuples()
-    ]
+    findings += rows_set_aside(rows[lost], "courses", rule="no site or date", detail="a sample needs site_id and date")
     findings += _sheets_without_a_sample(rows, lost)
     return rows[~lost].reset_index(drop=True), findings
 
@@ -93,20 +76,13 @@ def _wrong_counts(rows: pd.DataFrame) -> list[Finding]:
     """Take out counts of cores that are none and return a finding for each; such a row counts as one core."""
     cores = rows["cores"]
     wrong = cores.notna() & ((cores < 1) | (cores > CORES_MOST) | (cores % 1 != 0))
-    findings = [
-        Finding(
-            "courses",
-            row.file,
-            row.line,
-            str(row.site_id),
-            rule="unreadable value",
-            severity="error",
-            evidence=f"cores = {row.cores:g}",
-            action="set aside",
-            detail=f"cores is how many were weighed together, a whole number from 1 to {CORES_MOST}; the row counts as one core",
-        )
-        for row in rows[wrong].itertuples()
-    ]
+    findings = rows_set_aside(
+        rows[wrong],
+        "courses",
+        rule="unreadable value",
+        evidence=cores[wrong].map("cores = {:g}".format),
+        detail=f"cores is how many were weighed together, a whole number from 1 to {CORES_MOST}; the row counts as one core",
+    )
     rows.loc[wrong, "cores"] = np.nan
     return findings
 

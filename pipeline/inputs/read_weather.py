@@ -10,6 +10,7 @@ import pandas as pd
 
 from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.rows import rows_set_aside
 from pipeline.inputs.tables import read_tables
 from pipeline.problems import Finding
 
@@ -37,18 +38,7 @@ def read_weather(
     """Read the weather table: one row a date and issue; rows without either are set aside with a finding."""
     rows, findings = read_tables(files, WEATHER, settings, missing, formats)
     lost = rows["date"].isna() | rows["issued"].isna()
-    findings += [
-        Finding(
-            "weather",
-            r.file,
-            r.line,
-            rule="no date",
-            severity="error",
-            action="set aside",
-            detail="a row needs date and issued",
-        )
-        for r in rows[lost].itertuples()
-    ]
+    findings += rows_set_aside(rows[lost], "weather", rule="no date", detail="a row needs date and issued")
     return rows[~lost].reset_index(drop=True), findings
 
 

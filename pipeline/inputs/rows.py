@@ -59,6 +59,26 @@ def keep_newest(rows: pd.DataFrame, key: list[str], role: str) -> tuple[pd.DataF
     return rows[~repeated].reset_index(drop=True), findings
 
 
+def rows_set_aside(
+    rows: pd.DataFrame, role: str, *, rule: str, detail: str, evidence: pd.Series | None = None
+) -> list[Finding]:
+    """Return a finding for each of the rows of a table, from which something is not used; `evidence` is aligned with them."""
+    return [
+        Finding(
+            table=role,
+            file=row.file,
+            line=row.line,
+            site_id=str(getattr(row, "site_id", "")),
+            rule=rule,
+            severity="error",
+            evidence="" if evidence is None else evidence[row.Index],
+            action="set aside",
+            detail=detail,
+        )
+        for row in rows.itertuples()
+    ]
+
+
 def day_text(row: object) -> str:
     """Return a row's date as text, empty where it has none."""
     day = getattr(row, "date", None)

@@ -5,9 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-SOUTHERN_SHIFT = 182
-"""Days from 1 October to 1 April: southern seasons count from there, so that they run alike."""
-
 
 def water_year_day(date: pd.Timestamp, *, southern: bool = False) -> int:
     """Return the day of the water year: 1 October is 1, 30 September 365 or 366; southern basins count from 1 April.

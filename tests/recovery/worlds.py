@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import sys
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -25,9 +25,9 @@ from pipeline.measurements.points import STATION_DEPTH_SE_M, course_visits, stat
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "sample_inputs" / "larkmoor"))
 
-from world_snow import ALBEDO, BASE_DEPTH, BASE_SWE, LIQUID, TOP_DEPTH, TOP_SWE, march
+from world_snow import ALBEDO, BASE_DEPTH, BASE_SWE, LIQUID, TOP_DEPTH, TOP_SWE, march, room_left
 from world_terrain import fractal_field, random_field
-from world_weather import beam_and_diffuse, clear_sky, red_noise
+from world_weather import Storm, beam_and_diffuse, clear_sky, red_noise
 
 PIXEL_M, CELL_M = 50, 100
 ROWS = COLUMNS = 240
@@ -212,16 +212,6 @@ def _upwind_rise(elevation: np.ndarray, bearing: float, reach_m: float) -> np.nd
 
 
 @dataclass(frozen=True)
-class _Storm:
-    first: int
-    steps: int
-    wind: int
-    gain: float
-    drifting: float
-    seed: int
-
-
-@dataclass(frozen=True)
 class _Weather:
     days: pd.DatetimeIndex
     temperature: np.ndarray
@@ -230,7 +220,7 @@ class _Weather:
     cloud: np.ndarray
     wind: np.ndarray
     storm_of: np.ndarray
-    storms: list[_Storm]
+    storms: list[Storm]
     drifts: dict[int, tuple[int, float]]
 
     @classmethod
@@ -249,7 +239,7 @@ class _Weather:
             total = np.exp(rng.normal(np.log(13.0), 0.75)) * (late if day >= late_from else early) * kind.wetness
             wind = int(rng.choice(WINDS, p=late_winds if day >= late_from else first_winds))
             storms.append(
-                _Storm(
+                Storm(
                     step, length, wind, float(rng.normal(0.8, 0.25)), float(rng.uniform(0.4, 1.2)),
                     int(rng.integers(2**31)),
                 )
@@ -386,15 +376,11 @@ def _sun(kind: Kind, normal: np.ndarray, day_of_season: int) -> list[np.ndarray 
     return out
 
 
-def _room(depth: np.ndarray) -> np.ndarray:
-    return 1.0 / (1.0 + (depth / 4.5) ** 4)
-
-
 DRIFT_REACH = 13
 """Pixels (650 m) within which wind carries snow from exposed to sheltered ground."""
 
 
-def _storm_fields(ground: _Ground, storm: _Storm, depth: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _storm_fields(ground: _Ground, storm: Storm, depth: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return a storm's precipitation relative to the reference, and how its snow settles relative to what falls."""
     rng = np.random.default_rng(storm.seed)
     coarse = 5
@@ -404,7 +390,7 @@ def _storm_fields(ground: _Ground, storm: _Storm, depth: np.ndarray) -> tuple[np
     )
     patch = ndimage.zoom(patch, coarse, order=1)[:ROWS, :COLUMNS]
     fall = np.exp(storm.gain * (ground.elevation - REFERENCE_M) / 1000.0 + 0.16 * ground.windward[storm.wind] + patch)
-    settle = np.exp(1.15 * storm.drifting * ground.shelter[storm.wind]) * ground.catch * _room(depth)
+    settle = np.exp(1.15 * storm.drifting * ground.shelter[storm.wind]) * ground.catch * room_left(depth)
     return fall, settle / ndimage.uniform_filter(settle, DRIFT_REACH, mode="nearest")
 
 
@@ -415,7 +401,7 @@ def _blow(ground: _Ground, state: np.ndarray, wind: int, share: float, temperatu
     loose *= np.clip((0.5 - temperature) / 3.0, 0, 1) * (state[LIQUID] < 0.5)
     taken = loose * share * np.clip(0.25 - shelter, 0, 1)
     depth = state[TOP_DEPTH] + state[BASE_DEPTH]
-    room = np.clip(shelter - 0.15, 0, None) ** 1.5 * ground.catch * _room(depth) + 0.01
+    room = np.clip(shelter - 0.15, 0, None) ** 1.5 * ground.catch * room_left(depth) + 0.01
     mean_room = np.maximum(ndimage.uniform_filter(room, DRIFT_REACH, mode="nearest"), 1e-3)
     given = 0.87 * ndimage.uniform_filter(taken, DRIFT_REACH, mode="nearest") * room / mean_room
     before = state[TOP_SWE].copy()
@@ -641,6 +627,3 @@ def hardness(world: World) -> dict[str, float]:
         "site_spread": float(ratio.std(ddof=1)), "flights_least": min(pairs, default=np.nan),
         "flights_most": max(pairs, default=np.nan),
     }  # fmt: skip
-
-
-__all__ = ["EVALUATED", "KINDS", "Kind", "World", "hardness", "make_world", "replace"]
