@@ -43,21 +43,21 @@ class CourseLimits:
     bulk_swe_mm : below this much SWE cores are better weighed together.
     """
 
-    swe_high_mm: float = 4000.0
-    depth_high_m: float = 12.0
-    density_low: float = 50.0
-    density_high: float = 600.0
-    core_over_depth: float = 1.03
-    core_under_depth: float = 0.8
-    outlier_mad: float = 3.5
-    mix_up_odds: float = 150.0
-    course_outlier_sd: float = 3.5
-    neighbour_elevation_m: float = 300.0
-    neighbour_days: float = 12.0
-    nominal_days: float = 20.0
-    few_points: int = 5
-    thin_m: float = 0.05
-    bulk_swe_mm: float = 50.8
+    swe_high_mm: float
+    depth_high_m: float
+    density_low: float
+    density_high: float
+    core_over_depth: float
+    core_under_depth: float
+    outlier_mad: float
+    mix_up_odds: float
+    course_outlier_sd: float
+    neighbour_elevation_m: float
+    neighbour_days: float
+    nominal_days: float
+    few_points: int
+    thin_m: float
+    bulk_swe_mm: float
 
 
 PHYSICAL_DENSITY = (4.0, 917.0)

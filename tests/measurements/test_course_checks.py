@@ -7,12 +7,14 @@ import pandas as pd
 import pytest
 from made_season import DAYS, sheet
 
-from pipeline.measurements.course_checks import CourseLimits, check_courses
+from pipeline.gather_ground import course_limits
+from pipeline.measurements.course_checks import check_courses
 from pipeline.measurements.course_context import Surroundings
 from pipeline.measurements.course_dates import season_samples
 from pipeline.measurements.points import course_visits
+from pipeline.settings import Checks
 
-LIMITS = CourseLimits()
+LIMITS = course_limits(Checks())
 SEASON = dt.date(2030, 10, 1), dt.date(2031, 3, 10)
 
 

@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 from made_season import CLIMATES, season
 
-from pipeline.measurements.course_checks import CourseLimits, check_courses
+from pipeline.gather_ground import course_limits
+from pipeline.measurements.course_checks import check_courses
+from pipeline.settings import Checks
 
 SEEDS = (1, 2)
 LEAST_MM = 50.0
@@ -45,7 +47,7 @@ def test_gross_faults_are_found_and_named(seasons):
             faulty = samples.copy()
             for column, factor in factors.items():
                 faulty.loc[rows, column] *= factor
-            checked, findings = check_courses(faulty, CourseLimits(), around)
+            checked, findings = check_courses(faulty, course_limits(Checks()), around)
             site, day = samples.loc[rows[0], "site_id"], str(samples.loc[rows[0], "date"].date())
             named = any(f.rule == rule and f.site_id == site and f.start == day for f in findings)
             found.append(named and not checked.loc[rows, "swe_used"].any())
@@ -55,7 +57,7 @@ def test_gross_faults_are_found_and_named(seasons):
 
 
 def test_clean_cores_stay_in_use(seasons):
-    aside = np.concatenate([~check_courses(s, CourseLimits(), around)[0]["swe_used"] for s, around in seasons])
+    aside = np.concatenate([~check_courses(s, course_limits(Checks()), around)[0]["swe_used"] for s, around in seasons])
     assert len(aside) > 1000
     assert aside.mean() < 0.02
 
@@ -66,8 +68,8 @@ def test_the_order_of_rows_changes_nothing(seasons):
     faulty.loc[5, "swe_mm"] *= 2.0
     faulty.loc[samples["date"] == samples["date"].iloc[-1], "depth_m"] /= 2.54
     turned = faulty.sample(frac=1, random_state=np.random.RandomState(1))
-    straight, findings = check_courses(faulty, CourseLimits(), around)
-    other, findings_turned = check_courses(turned, CourseLimits(), around)
+    straight, findings = check_courses(faulty, course_limits(Checks()), around)
+    other, findings_turned = check_courses(turned, course_limits(Checks()), around)
     assert other.sort_values("line", ignore_index=True).equals(straight)
     assert sorted(map(str, findings)) == sorted(map(str, findings_turned))
     assert not straight["used"].all()

@@ -4,10 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.measurements.course_checks import CourseLimits, check_courses
+from pipeline.gather_ground import course_limits
+from pipeline.measurements.course_checks import check_courses
 from pipeline.measurements.points import SAMPLER_SE, course_visits
 from pipeline.measurements.samplers import without_sampler_bias
 from pipeline.measurements.seasons import seasonal_range, water_year_day
+from pipeline.settings import Checks
 
 COLUMNS = {
     "site_id": "A", "date": pd.Timestamp("2031-03-01"), "point": "", "core_m": np.nan, "mass_full_g": np.nan,
@@ -23,7 +25,7 @@ def sheet(depth_m, swe_mm, **others):
 
 
 def checked(*what, **others):
-    samples, findings = check_courses(sheet(*what, **others), CourseLimits())
+    samples, findings = check_courses(sheet(*what, **others), course_limits(Checks()))
     return samples, {finding.rule: finding for finding in findings}
 
 
