@@ -94,8 +94,30 @@ class SweMap:
     flown: Flown | None
 
 
+@dataclass(frozen=True)
+class MapOfDay:
+    """The inputs with what was derived of them, the day's map, and the models behind it."""
+
+    inputs: DayInputs
+    today: SweMap
+    background: Background
+    density: BulkDensity
+
+
 def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
     """Return the estimate of a basin day.
+
+    Raises
+    ------
+    NoEstimateError : there is neither a usable site nor a flight.
+    """
+    found = map_of_day(inputs, choices)
+    fields = _fields(found.today, found.density, found.inputs)
+    return _as_day(found.inputs, (found.today, found.background, found.density), fields)
+
+
+def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
+    """Return the map of a basin day with its errors and models, before it is made ready to be published.
 
     Raises
     ------
@@ -110,8 +132,7 @@ def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
     if inputs.cover is not None:
         today = _bare_where_seen_bare(today, inputs.cover)
     density = _density(inputs, choices).fit(inputs.densities, inputs.date)
-    fields = _fields(today, density, inputs)
-    return _as_day(inputs, (today, background, density), fields)
+    return MapOfDay(inputs, today, background, density)
 
 
 def _density(inputs: DayInputs, choices: Choices) -> BulkDensity:

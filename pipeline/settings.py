@@ -235,6 +235,20 @@ class Blend(_Block):
     method: Literal["auto", "kriging"] = "auto"
 
 
+class Plan(_Block):
+    """Where `snowtally plan` may propose to measure. docs/plan.md gives the reason of each."""
+
+    candidates: Path | None = None
+    trails: Path | None = None
+    most_trail_distance_m: Annotated[float, Field(gt=0)] = 1000.0
+    most_slope_degrees: Annotated[float, Field(gt=0, le=90)] = 20.0
+    strip_width_m: Annotated[float, Field(gt=0)] = 2000.0
+
+
+NOT_OF_THE_DAY = ("archive", "plan")
+"""Settings that do not decide what a day's estimate is: where it is kept, what is told besides."""
+
+
 class Settings(_Block):
     """The settings of one basin, as read."""
 
@@ -252,6 +266,7 @@ class Settings(_Block):
     flights: Flights = Flights()
     density: Density = Density()
     blend: Blend = Blend()
+    plan: Plan = Plan()
     archive: str
 
     _file: Path = Path()
@@ -300,9 +315,8 @@ class Settings(_Block):
         return json.loads(self.model_dump_json())
 
     def identity(self) -> str:
-        """Return the sha256 of the settings as used, without the archive's place: where a day is kept is not what it is."""
-        used = self.as_used()
-        used.pop("archive")
+        """Return the sha256 of the settings as used, without those that do not decide what a day is (`NOT_OF_THE_DAY`)."""
+        used = {key: value for key, value in self.as_used().items() if key not in NOT_OF_THE_DAY}
         return hashlib.sha256(json.dumps(used, sort_keys=True).encode()).hexdigest()
 
 

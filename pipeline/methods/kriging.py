@@ -184,6 +184,37 @@ class Kriging:
         """
         return self._posterior(prior, with_sites, self.drift_.rows(weight, drift_columns(drift, len(weight))))
 
+    def covariance_with(
+        self,
+        xy: np.ndarray,
+        prior: np.ndarray,
+        with_sites: np.ndarray,
+        weight: float = 1.0,
+        drift: tuple[np.ndarray, np.ndarray] | None = None,
+    ) -> np.ndarray:
+        """Return the (m,) posterior covariance of the noise-free field at places with one weighted sum of it.
+
+        Parameters
+        ----------
+        xy : (m, 2) places, m.
+        prior : (m,) covariance of the places with the sum before any observation.
+        with_sites : (n,) covariance of the sum with the field at the sites used: `site_covariance`, summed.
+        weight : sum of the sum's weights, 1 for a single place.
+        drift : (m, k) drift columns at the places and their (k,) weighted sums, where the kriging has them.
+        """
+        at_places, summed = (None, None) if drift is None else (drift[0], drift_columns(drift[1], 1))
+        white = self._inverse @ with_sites
+        rows = self.drift_.rows(np.array([weight]), drift_columns(summed, 1))
+        unsure = self._root @ ((rows[0] - white @ self._whitened) @ self._root)
+        told, mixed = self._inverse.T @ white, self._inverse.T @ self._whitened
+
+        def work(part: slice) -> np.ndarray:
+            near = self.site_covariance(xy[part])
+            there = self._rows(xy[part], None if at_places is None else at_places[part])
+            return prior[part] - near @ told + (there - near @ mixed) @ unsure
+
+        return np.concatenate([*in_threads(work, tiles(len(xy), TILE_CELLS), self.threads), np.zeros(0)])
+
     def _noise(self, noise: np.ndarray, values: np.ndarray) -> np.ndarray:
         """Return noise variances that keep the equations regular: a trace where several sites are one place."""
         sill = self.variogram.sill

@@ -1,0 +1,40 @@
+"""Ways into the terrain: roads and trails, as the distance from the nearest one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas
+import numpy as np
+import pyogrio
+from rasterio.features import rasterize
+from scipy.ndimage import distance_transform_edt
+
+from pipeline.grid import BasinGrid
+from pipeline.problems import InputError
+
+
+def trail_distance(path: Path, grid: BasinGrid) -> np.ndarray:
+    """Return each cell's distance from the nearest road or trail, m, shape (y, x), to about a cell.
+
+    Parameters
+    ----------
+    path : lines (or any other geometries) in any vector format and coordinate system.
+
+    Raises
+    ------
+    InputError : the file cannot be read, has no coordinate system, or nothing of it lies on the grid.
+    """
+    try:
+        trails = geopandas.read_file(path)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError) as trouble:
+        raise InputError(f"trails {path} cannot be read as vector data: {trouble}. Check plan.trails") from None
+    if trails.crs is None:
+        raise InputError(f"trails {path} have no coordinate system. Write it into the file")
+    shapes = [shape for shape in trails.to_crs(grid.crs).geometry if shape is not None and not shape.is_empty]
+    on = np.zeros(grid.shape, bool)
+    if shapes:
+        on = rasterize(shapes, grid.shape, transform=grid.transform, all_touched=True).astype(bool)
+    if not on.any():
+        raise InputError(f"trails {path}: none of it lies within the basin and its margin. Check plan.trails")
+    return distance_transform_edt(~on, sampling=grid.cell_m)
