@@ -28,6 +28,7 @@ class Day:
     totals : rows and columns of `totals.csv`.
     totals_covariance : rows and columns of `totals_covariance.parquet`.
     sites, checks, skill : rows and columns of `sites.csv`, `checks.csv` and `skill.csv`.
+    normals : rows and columns of `normals.csv`; None where no normals are given.
     models : the models taken with their parameters, for the record.
     error_budget : share of the basin total's variance by error part, for the record.
     """
@@ -45,5 +46,6 @@ class Day:
     sites: pd.DataFrame
     checks: pd.DataFrame
     skill: pd.DataFrame
+    normals: pd.DataFrame | None = None
     models: dict[str, Any] = field(default_factory=dict)
     error_budget: dict[str, Any] = field(default_factory=dict)

@@ -20,6 +20,7 @@ from pipeline.methods.errors import ErrorPart, KrigedPart, VolumeCovariance, vol
 from pipeline.methods.flight_swe import Flown, fill_voids, flight_swe
 from pipeline.methods.forcing import season_forcing
 from pipeline.methods.intervals import censored_quantile
+from pipeline.methods.normals import in_per_cent
 from pipeline.methods.predictors import add_exposure
 from pipeline.methods.settling import Settling, settled_density
 from pipeline.methods.site_values import elevation_nodes, site_values
@@ -48,6 +49,7 @@ class DayInputs:
     flight_figures : what the record tells of each flight: registration, noise, offset from the sites.
     cover : snow-covered fraction seen on the day itself, on (y, x), missing under cloud; None where there is none.
     checks : findings, as rows of `checks.csv`.
+    normals : normals of the sites and the basin: site_id, day, swe_mm, period; None where none are given.
     settling : the season's modelled density; made by `estimate_day`.
     """
 
@@ -64,6 +66,7 @@ class DayInputs:
     cover: np.ndarray | None
     checks: pd.DataFrame
     flight_figures: list[dict[str, Any]] = field(default_factory=list)
+    normals: pd.DataFrame | None = None
     settling: Settling | None = None
 
 
@@ -113,7 +116,11 @@ def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
     """
     found = map_of_day(inputs, choices)
     fields = _fields(found.today, found.density, found.inputs)
-    return _as_day(found.inputs, (found.today, found.background, found.density), fields)
+    day = _as_day(found.inputs, (found.today, found.background, found.density), fields)
+    if inputs.normals is None:
+        return day
+    basin = inputs.basin_id, float(day.totals["swe_mean_mm"].iloc[0])
+    return replace(day, normals=in_per_cent(inputs.normals, basin, day.sites, (inputs.date, choices.season_start)))
 
 
 def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:

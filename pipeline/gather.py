@@ -25,6 +25,7 @@ from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_courses import COURSES
 from pipeline.inputs.read_covers import COVERS
 from pipeline.inputs.read_flights import FLIGHTS
+from pipeline.inputs.read_normals import NORMALS
 from pipeline.inputs.read_overrides import OVERRIDES
 from pipeline.inputs.read_sites import SITES
 from pipeline.inputs.read_stations import STATIONS
@@ -87,7 +88,7 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage, *, keep: bool =
     ------
     SnowtallyError : a required input cannot be used. Optional ones that cannot are findings.
     """
-    tables = [SITES, COURSES, STATIONS, FLIGHTS, COVERS, WEATHER, OVERRIDES]
+    tables = [SITES, COURSES, STATIONS, FLIGHTS, COVERS, WEATHER, OVERRIDES, NORMALS]
     check_declared(settings.columns, tables)
     check_formats({role: file_formats(settings, role) for role in settings.formats}, tables)
     stage("finding inputs")
@@ -120,7 +121,8 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage, *, keep: bool =
     files += [(file, role) for role, listed in found.items() for file in listed]
     rows, places = canonical(tables)
     beside = {**places, NOTICED: findings_table(findings), FIGURES: _figures_table(flown.figures)}
-    inputs, all_findings = _day_inputs(settings, (date, grid), measured, grids, (flown.figures, findings))
+    told = flown.figures, tables.get("normals"), findings
+    inputs, all_findings = _day_inputs(settings, (date, grid), measured, grids, told)
     return Readings(inputs, files + rasters, rows | {"flights": flown.rows}, grids, beside, all_findings)
 
 
@@ -148,7 +150,7 @@ def inputs_from_kept(
     figures = [json.loads(text) for text in rows[FIGURES]["figures"]]
     grid = _grid_of(grids["terrain"], settings.grid.cell_m)
     measured = gather_ground(settings, grid, tables, date)
-    return _day_inputs(settings, (date, grid), measured, grids, (figures, noticed))[0]
+    return _day_inputs(settings, (date, grid), measured, grids, (figures, tables.get("normals"), noticed))[0]
 
 
 def _day_inputs(
@@ -156,7 +158,7 @@ def _day_inputs(
     place: tuple[dt.date, BasinGrid],
     measured: Measured,
     grids: dict[str, xr.Dataset],
-    told: tuple[list[dict[str, Any]], list[Finding]],
+    told: tuple[list[dict[str, Any]], pd.DataFrame | None, list[Finding]],
 ) -> tuple[DayInputs, list[Finding]]:
     """Return the science's inputs, the same way from what was read now and from what the archive kept, and all findings.
 
@@ -164,7 +166,7 @@ def _day_inputs(
     ----------
     place : date and basin grid.
     grids : terrain, cover and flights as `as_kept` gives them, by name.
-    told : what the record tells of each flight, and what was noticed in reading.
+    told : what the record tells of each flight, the normals where there are some, and what was noticed in reading.
     """
     date, grid = place
     ground, densities, found = measured
@@ -172,7 +174,7 @@ def _day_inputs(
     terrain = terrain.assign({name: terrain[name].astype("i4") for name in ("zone", "band")})
     terrain = terrain.assign_attrs(bands=[tuple(edges) for edges in terrain.attrs["bands"]])
     flights = [dataset for name, dataset in grids.items() if name.startswith(FLIGHT)]
-    findings = told[1] + found
+    findings = told[2] + found
     inputs = DayInputs(
         basin_id=settings.basin.id,
         title=settings.basin.title,
@@ -185,6 +187,7 @@ def _day_inputs(
         densities=densities,
         flights=one_a_day(flights),
         flight_figures=told[0],
+        normals=told[1],
         cover=grids["cover"]["snow_cover_fraction"].to_numpy() if "cover" in grids else None,
         checks=findings_table(findings),
     )
@@ -203,7 +206,7 @@ def _grid_of(terrain: xr.Dataset, cell_m: float) -> BasinGrid:
     return BasinGrid(CRS(terrain.attrs["crs"]), cell_m, left, top, terrain.sizes["x"], terrain.sizes["y"])
 
 
-OPTIONAL_TABLES = ("courses", "stations", "flights", "covers", "weather", "overrides")
+OPTIONAL_TABLES = ("courses", "stations", "flights", "covers", "weather", "overrides", "normals")
 TERRAIN_ROLES = ("zones", "elevation", "canopy")
 
 
@@ -281,7 +284,13 @@ def tables_from_kept(kept: dict[str, pd.DataFrame]) -> tuple[dict[str, pd.DataFr
         raise ArchiveError(
             "This revision was published before rows were kept with their places: it cannot be made again."
         )
-    for name in ("sites", "courses", "stations", "weather", *(name for name in ["overrides"] if name in kept)):
+    for name in (
+        "sites",
+        "courses",
+        "stations",
+        "weather",
+        *(name for name in ["overrides", "normals"] if name in kept),
+    ):
         placed = kept[name].assign(**{c: kept[f"{name}{PLACES}"][c] for c in ("file", "line", "order")})
         by = _READ_BY.get(name, ["order", "line"])
         tables[name] = placed.sort_values(by, kind="stable", ignore_index=True).drop(columns="order")

@@ -13,6 +13,7 @@ from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
 from pipeline.inputs.find import InputFile
 from pipeline.inputs.read_courses import read_courses
+from pipeline.inputs.read_normals import read_normals
 from pipeline.inputs.read_overrides import concerning, read_overrides
 from pipeline.inputs.read_sites import place_sites, read_sites
 from pipeline.inputs.read_stations import read_stations
@@ -83,8 +84,16 @@ def gather_tables(
         stations = sites[(sites["kind"] == "station") & ~sites["site_id"].isin(off)]
         findings += silent_stations(heard, stations, pd.Timestamp(date), settings.stations.silent_days)
     tables = {"sites": sites, "courses": samples, "stations": records, "weather": weather}
-    # A basin without overrides is the same basin whether or not the program knows of them.
-    return tables | ({"overrides": overrides} if found["overrides"] else {}), findings
+    normals, noticed = read_normals(
+        paths("normals"),
+        *how("normals"),
+        (settings.basin.id, list(sites["site_id"])),
+        file_formats(settings, "normals"),
+    )
+    findings += noticed
+    # A basin without these is the same basin whether or not the program knows of them.
+    beside = {"overrides": overrides, "normals": normals}
+    return tables | {name: table for name, table in beside.items() if found[name]}, findings
 
 
 def _noon(settings: Settings, date: dt.date) -> pd.Timestamp:

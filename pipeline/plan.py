@@ -68,14 +68,19 @@ class Plan:
     value: xr.DataArray
 
 
-def plan_of(settings: Settings, date: dt.date, zone: str | None, count: int, stage: Stage) -> Plan:
+def plan_of(settings: Settings, date: dt.date, asked: tuple[str | None, int], stage: Stage) -> Plan:
     """Return what further measurements would be worth to the total of the basin or of a zone.
+
+    Parameters
+    ----------
+    asked : the zone's id, None for the whole basin, and how many sites and strips to propose.
 
     Raises
     ------
     SettingsError : the zone is none of the basin's, or no place is left where one may measure.
     SnowtallyError : the settings or a required input cannot be used, or there is no estimate for the date.
     """
+    zone, count = asked
     readings = read_inputs(settings, date, stage)
     stage("estimating")
     found = map_of_day(readings.inputs, choices(settings, date))
@@ -84,11 +89,9 @@ def plan_of(settings: Settings, date: dt.date, zone: str | None, count: int, sta
     inputs, grid = found.inputs, found.inputs.grid
     area = np.nan_to_num(inputs.terrain["cell_area"].to_numpy())
     weight = np.where(counted, area, 0.0) / MM_PER_M
-    error = MapError(found.today.parts, grid.x, grid.y)
     swe = np.nan_to_num(found.today.swe_mm)
-    noise = np.hypot(np.hypot(MEASURED_SE[0], MEASURED_SE[1] * swe), SITE_VARIATION * swe)
     allowed, names = _allowed(settings, found)
-    places, alone = best_sites(error, weight, noise, allowed, count)
+    places, alone = weigh_sites(found, weight, allowed, count)
     stage("weighing flight strips")
     strips = strips_over(area > 0, grid.x, grid.y, settings.plan.strip_width_m)
     chosen, everything = best_strips(found.today.parts, _as_flown(found, swe), (area, counted), strips, count)
@@ -97,7 +100,7 @@ def plan_of(settings: Settings, date: dt.date, zone: str | None, count: int, sta
         date=date,
         total=zone or "basin",
         volume_m3=float(np.sum(weight * swe)),
-        volume_se_m3=float(np.sqrt(max(variance_of_sum(error, weight), 0.0))),
+        volume_se_m3=float(np.sqrt(max(variance_of_sum(MapError(found.today.parts, grid.x, grid.y), weight), 0.0))),
         sites=_described(places, names, found),
         strips=chosen.assign(
             name=[strips.names[k] for k in chosen["strip"]],
@@ -107,8 +110,31 @@ def plan_of(settings: Settings, date: dt.date, zone: str | None, count: int, sta
         whole_flight=everything,
         strip_width_m=strips.width_m,
         present=_present(found, weight),
-        value=grid.array(alone, units="1", long_name="share of the total's error variance that a site here would cut"),
+        value=grid.array(
+            alone,
+            units="1",
+            long_name="share of the total's error variance that a site here would cut",
+            crs_wkt=grid.crs.to_wkt(),
+        ),
     )
+
+
+def weigh_sites(
+    found: MapOfDay, weight: np.ndarray, allowed: np.ndarray, count: int
+) -> tuple[pd.DataFrame, np.ndarray]:
+    """Return the places where weighing the snow cuts the error of a sum of the map most, as `best_sites` does.
+
+    Parameters
+    ----------
+    weight : (y, x) weight of each cell in the sum, such as m3 per mm.
+    allowed : (y, x) cells where one may measure.
+    """
+    swe, grid = np.nan_to_num(found.today.swe_mm), found.inputs.grid
+    # Where snow is thin it is patchy, and a place tells less of its cell than a fixed share of little would have it.
+    counted = swe[(weight > 0) & (swe > 0)]
+    level = np.maximum(swe, counted.mean() if len(counted) else 0.0)
+    noise = np.hypot(np.hypot(MEASURED_SE[0], MEASURED_SE[1] * swe), SITE_VARIATION * level)
+    return best_sites(MapError(found.today.parts, grid.x, grid.y), weight, noise, allowed, count)
 
 
 def _counted(found: MapOfDay, zone: str | None) -> np.ndarray:
@@ -225,5 +251,7 @@ def _present(found: MapOfDay, weight: np.ndarray) -> pd.DataFrame:
         variance(found.background.anew(inputs.ground.without(site), inputs.date)) / whole - 1 if whole > 0 else 0.0
         for site in values.index
     ]
+    # A model fitted anew may also think itself surer once a site that disagrees is gone; that is no gain.
+    grown = np.maximum(grown, 0.0)
     table = pd.DataFrame({"site_id": values.index, "grows": grown}, columns=columns)
     return table.sort_values(["grows", "site_id"], kind="stable", ignore_index=True)

@@ -91,8 +91,9 @@ class Inputs(_Block):
     covers: list[str] = []
     weather: list[str] = []
     overrides: list[str] = []
+    normals: list[str] = []
 
-    @field_validator("courses", "stations", "flights", "covers", "weather", "overrides", mode="before")
+    @field_validator("courses", "stations", "flights", "covers", "weather", "overrides", "normals", mode="before")
     @classmethod
     def _as_list(cls, value: object) -> object:
         return [value] if isinstance(value, str) else value

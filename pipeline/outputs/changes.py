@@ -19,6 +19,7 @@ KEYS = {
     "stations": ("site_id", "time"),
     "weather": ("date", "elevation_m"),
     "overrides": ("site_id", "first", "variable"),
+    "normals": ("site_id", "day"),
     "flights": ("flight_id",),
 }
 """What makes two rows of a table the same row, whose values may have changed."""

@@ -17,6 +17,7 @@ from pipeline.outputs.rasters import RASTERS, cog_bytes
 from pipeline.outputs.tables import (
     CHECKS,
     COVARIANCE,
+    NORMALS,
     SITES,
     SKILL,
     TOTALS,
@@ -72,7 +73,7 @@ def _tables(day: Day) -> dict[str, bytes]:
     if {*zip(totals["basin_id"], totals["date"], strict=True)} - {(day.basin_id, day.date)}:
         raise ArchiveError(f"The totals of {day.basin_id} {day.date} have rows of another basin or date.")
     covariance = tidy(day.totals_covariance, COVARIANCE, "totals_covariance")
-    return {
+    tables = {
         "totals.csv": csv_bytes(totals, TOTALS),
         "totals.parquet": parquet_bytes(arrow_table(totals, TOTALS)),
         "totals_covariance.parquet": parquet_bytes(arrow_table(covariance, COVARIANCE)),
@@ -80,3 +81,6 @@ def _tables(day: Day) -> dict[str, bytes]:
         "checks.csv": csv_bytes(tidy(day.checks, CHECKS, "checks"), CHECKS),
         "skill.csv": csv_bytes(tidy(day.skill, SKILL, "skill"), SKILL),
     }
+    if day.normals is not None:
+        tables["normals.csv"] = csv_bytes(tidy(day.normals, NORMALS, "normals"), NORMALS)
+    return tables

@@ -65,6 +65,8 @@ SKILL = (
     *_numbers(3, "cover50", "cover90", "weight"),
 )  # fmt: skip
 
+NORMALS = (*_texts("level", "site_id"), *_numbers(1, "swe_mm", "normal_mm"), *_numbers(0, "per_cent"), Column("period"))
+
 _ARROW = {"text": pa.string(), "number": pa.float64(), "whole": pa.int64(), "flag": pa.bool_(), "date": pa.date32()}
 
 

@@ -1,0 +1,80 @@
+"""A plan as files: tables, the map of what a site in each cell would be worth, and its picture."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import rasterio
+import xarray as xr
+from affine import Affine
+
+from pipeline.outputs.failures import told
+from pipeline.outputs.rasters import cog
+from pipeline.plan import Plan
+
+KM = 1000.0
+
+
+def write_files(found: Plan, content: dict[str, Any], folder: Path) -> list[str]:
+    """Write a plan into a folder, made if it is not there, and return the names of the files.
+
+    `plan.json`, `sites.csv`, `strips.csv`, `present_sites.csv`, `value.tif` (share of the total's error variance that a site in
+    a cell would cut, 0 to 1) and `value.png`. Raises ArchiveError when they cannot be written.
+    """
+    with told(f"Cannot write the plan into {folder}"):
+        folder.mkdir(parents=True, exist_ok=True)
+        written = {
+            "plan.json": (json.dumps(content, ensure_ascii=False, indent=1) + "\n").encode("utf-8"),
+            "sites.csv": found.sites.to_csv(index=False, lineterminator="\n").encode("utf-8"),
+            "strips.csv": found.strips.to_csv(index=False, lineterminator="\n").encode("utf-8"),
+            "present_sites.csv": found.present.to_csv(index=False, lineterminator="\n").encode("utf-8"),
+            "value.tif": _value_tif(found),
+        }
+        for name, data in written.items():
+            (folder / name).write_bytes(data)
+        draw(found, folder / "value.png")
+    return sorted([*written, "value.png"])
+
+
+def _value_tif(found: Plan) -> bytes:
+    value = found.value
+    half = abs(float(value["x"][1] - value["x"][0])) / 2
+    transform = Affine(2 * half, 0, float(value["x"][0]) - half, 0, -2 * half, float(value["y"][0]) + half)
+    place = rasterio.CRS.from_wkt(value.attrs["crs_wkt"]), transform
+    return cog(value.to_numpy().astype("f4"), place, (value.attrs["long_name"], "1"), {"date": found.date.isoformat()})
+
+
+def draw(found: Plan, path: Path) -> None:
+    """Draw what a site in each cell would cut, the proposed places numbered, and the proposed strips as lines."""
+    import matplotlib as mpl  # noqa: PLC0415  a second of imports for one picture
+    from matplotlib.figure import Figure  # noqa: PLC0415
+
+    value: xr.DataArray = 100 * found.value
+    x, y = value["x"].to_numpy() / KM, value["y"].to_numpy() / KM
+    half = abs(x[1] - x[0]) / 2
+    extent = (x[0] - half, x[-1] + half, y[-1] - half, y[0] + half)
+    with mpl.rc_context({"font.size": 9}):
+        figure = Figure(figsize=(7, 6.5), layout="constrained")
+        axes = figure.subplots()
+        axes.set_facecolor("0.9")
+        image = axes.imshow(value, cmap="viridis", vmin=0, extent=extent, interpolation="nearest")
+        figure.colorbar(image, ax=axes, label="share of the total's error variance that one site would cut, %")
+        for number, row in enumerate(found.strips.itertuples(), 1):
+            line = axes.axhline if row.name.startswith("east-west") else axes.axvline
+            line(row.middle_m / KM, color="tab:red", lw=1, ls="--")
+            place = (
+                (extent[0], row.middle_m / KM) if row.name.startswith("east-west") else (row.middle_m / KM, extent[2])
+            )
+            axes.annotate(f"strip {number}", place, color="tab:red", fontsize=8, va="bottom")
+        for number, row in enumerate(found.sites.itertuples(), 1):
+            axes.plot(row.x / KM, row.y / KM, "o", ms=9, mfc="white", mec="black")
+            axes.annotate(str(number), (row.x / KM, row.y / KM), ha="center", va="center", fontsize=7)
+        axes.set(
+            title=f"Where the next measurement pays most: {found.total}, {found.date}\n"
+            "(grey: outside, or too steep or too far to propose; no place here is told to be safe)",
+            xlabel="easting, km",
+            ylabel="northing, km",
+        )
+        figure.savefig(path, dpi=120, metadata={"Software": None})
