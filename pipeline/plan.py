@@ -130,9 +130,9 @@ def weigh_sites(
     allowed : (y, x) cells where one may measure.
     """
     swe, grid = np.nan_to_num(found.today.swe_mm), found.inputs.grid
+    snowy = swe[(weight > 0) & (swe > 0)]
     # Where snow is thin it is patchy, and a place tells less of its cell than a fixed share of little would have it.
-    counted = swe[(weight > 0) & (swe > 0)]
-    level = np.maximum(swe, counted.mean() if len(counted) else 0.0)
+    level = np.maximum(swe, snowy.mean() if len(snowy) else 0.0)
     noise = np.hypot(np.hypot(MEASURED_SE[0], MEASURED_SE[1] * swe), SITE_VARIATION * level)
     return best_sites(MapError(found.today.parts, grid.x, grid.y), weight, noise, allowed, count)
 

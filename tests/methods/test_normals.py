@@ -57,7 +57,10 @@ def test_rows_that_are_no_normals_are_told_one_by_one(tmp_path):
         "site_id,day,swe_mm\nA,03-01,100\nlarkmoor,03-01,90\nA,13-01,100\nA,04-01,-3\nZ,03-01,5\nA,03-01,120\n", "utf-8"
     )
     rows, findings = read_normals([path], {}, ["M"], ("larkmoor", ["A"]))
-    assert rows[["site_id", "day", "swe_mm"]].to_numpy().tolist() == [["larkmoor", "03-01", 90.0], ["A", "03-01", 120.0]]
+    assert rows[["site_id", "day", "swe_mm"]].to_numpy().tolist() == [
+        ["larkmoor", "03-01", 90.0],
+        ["A", "03-01", 120.0],
+    ]
     assert sorted((f.line, f.rule) for f in findings) == [
         (2, "duplicate"),
         (4, "unusable normal"),

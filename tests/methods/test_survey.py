@@ -23,7 +23,9 @@ def field(seed):
 def kriged():
     at = XY[[3, 40, 77, 100]]
     drift = (at[:, 1:] - Y.mean()) / 500.0
-    model = Kriging(Variogram("exponential", 0.0, 0.09, 1600.0)).fit(at, np.array([0.1, -0.2, 0.3, 0.0]), np.full(4, 0.01), drift)
+    model = Kriging(Variogram("exponential", 0.0, 0.09, 1600.0)).fit(
+        at, np.array([0.1, -0.2, 0.3, 0.0]), np.full(4, 0.01), drift
+    )
     return KrigedPart("site residual", field(5), model, X, Y, ((XY[:, 1:] - Y.mean()) / 500.0).reshape(*SHAPE, 1))
 
 
@@ -106,7 +108,9 @@ def test_strips_cover_the_basin_once_each_way_and_their_gain_is_that_of_the_matr
     area = np.where(inside, CELL_M**2, 0.0)
     # Without error of its own a flight tells each square's sum exactly.
     parts = [part for part in PARTS if part.name == "carry common"]
-    chosen, everything = best_strips(parts, [ErrorPart("flight bias", np.full(SHAPE, 1e-3), np.inf)], (area, inside), strips, 2)
+    chosen, everything = best_strips(
+        parts, [ErrorPart("flight bias", np.full(SHAPE, 1e-3), np.inf)], (area, inside), strips, 2
+    )
     assert everything == pytest.approx(1.0, abs=1e-4)
     assert len(chosen) == 2
     # A flight as unsure as the map, with the same pattern of error, halves the variance.
