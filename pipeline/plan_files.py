@@ -60,7 +60,9 @@ def draw(found: Plan, path: Path) -> None:
         axes = figure.subplots()
         axes.set_facecolor("0.9")
         image = axes.imshow(value, cmap="viridis", vmin=0, extent=extent, interpolation="nearest")
-        figure.colorbar(image, ax=axes, label="share of the total's error variance that one site would cut, %")
+        figure.colorbar(
+            image, ax=axes, shrink=0.8, label="share of the total's error variance that one site would cut, %"
+        )
         for number, row in enumerate(found.strips.itertuples(), 1):
             line = axes.axhline if row.name.startswith("east-west") else axes.axvline
             line(row.middle_m / KM, color="tab:red", lw=1, ls="--")
@@ -73,7 +75,7 @@ def draw(found: Plan, path: Path) -> None:
             axes.annotate(str(number), (row.x / KM, row.y / KM), ha="center", va="center", fontsize=7)
         axes.set(
             title=f"Where the next measurement pays most: {found.total}, {found.date}\n"
-            "(grey: outside, or too steep or too far to propose; no place here is told to be safe)",
+            "grey: outside, or too steep or too far to propose\nno place here is told to be safe",
             xlabel="easting, km",
             ylabel="northing, km",
         )

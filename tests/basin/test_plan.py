@@ -32,7 +32,7 @@ def test_plan_tells_sites_strips_and_present_sites_and_writes_them(basin, tmp_pa
     assert not list((basin / "archive").rglob("2031-03-08"))
 
 
-def test_only_ground_near_a_trail_or_given_candidates_are_proposed(basin, tmp_path):
+def test_only_ground_near_a_trail_or_given_candidates_are_proposed(basin):
     trail = geopandas.GeoSeries([LineString([(LEFT, TOP - 1000), (LEFT + 3000, TOP - 1000)])], crs="EPSG:32625")
     trail.to_file(basin / "trail.geojson", driver="GeoJSON")
     near = "plan: {trails: trail.geojson, most_trail_distance_m: 300}\narchive:"
