@@ -14,7 +14,7 @@ from pipeline.ground import GroundRecord
 from pipeline.inputs.find import InputFile
 from pipeline.inputs.read_courses import read_courses
 from pipeline.inputs.read_normals import read_normals
-from pipeline.inputs.read_overrides import concerning, read_overrides
+from pipeline.inputs.read_overrides import read_overrides
 from pipeline.inputs.read_sites import place_sites, read_sites
 from pipeline.inputs.read_stations import read_stations
 from pipeline.inputs.read_weather import as_issued_by, read_weather
@@ -75,10 +75,13 @@ def gather_tables(
     findings += without_lines(weather_noticed, _later(all_weather, "issued", date))
     findings = [finding for finding in findings if finding.start[:10] <= str(date)] + misdated
     overrides, noticed = read_overrides(
-        paths("overrides"), *how("overrides"), settings.basin.utc_offset_hours, file_formats(settings, "overrides")
+        paths("overrides"),
+        *how("overrides"),
+        settings.basin.utc_offset_hours,
+        (start.date(), date),
+        file_formats(settings, "overrides"),
     )
     findings += noticed
-    overrides = concerning(overrides, start.date(), date, settings.basin.utc_offset_hours)
     if found["stations"]:
         off = switched_off(overrides, _noon(settings, date))
         stations = sites[(sites["kind"] == "station") & ~sites["site_id"].isin(off)]
@@ -106,7 +109,7 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
     sites = tables["sites"]
     row, column = grid.rows_columns(sites["x"].to_numpy(), sites["y"].to_numpy())
     sites = sites.assign(row=row, column=column)
-    overrides = tables.get("overrides", read_overrides([], {}, [], settings.basin.utc_offset_hours)[0])
+    overrides = tables.get("overrides", read_overrides([], {}, [], settings.basin.utc_offset_hours, (date, date))[0])
     said = tables["courses"], tables["stations"], overrides
     known = sites.set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})
     samples, daily, findings = _checked(settings, (known, grid.southern), said, _noon(settings, date))
@@ -158,7 +161,9 @@ def _checked(
     limits = station_limits(settings.checks, settings.stations)
     records, noticed = check_stations(records, limits, settings.basin.season_start)
     findings += noticed
-    records = with_values(records, overrides[~of_course], offset, noon + pd.Timedelta(hours=12, seconds=-1))
+    begun = pd.Timestamp(settings.season_start((noon + pd.Timedelta(hours=offset)).date())) - pd.Timedelta(hours=offset)
+    span = begun, noon + pd.Timedelta(hours=12, seconds=-1)
+    records = with_values(records, overrides[~of_course], offset, span)
     daily = daily_values(records)
     samples, noticed = without_sampler_bias(samples, settings.courses.sampler_bias)
     findings += noticed

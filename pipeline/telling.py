@@ -142,16 +142,27 @@ def _findings(readings: Readings, *, full: bool) -> str:
     if checks.empty:
         return "No findings on the inputs."
     if not full:
-        counts = checks.groupby(["severity", "rule", "action"]).size().reset_index(name="n")
+        groups = checks.groupby(["severity", "rule", "action"])
+        counts = groups["site_id"].agg(n="size", sites=_named).reset_index()
         counts = counts.sort_values(["severity", "n"], key=lambda c: c.map(SEVERITIES) if c.name == "severity" else -c)
-        listed = ", ".join(f"{row.n} x {row.rule} ({row.action})" for row in counts.itertuples())
-        return f"Findings: {listed}. `snowtally check` tells them one by one."
+        listed = ", ".join(f"{row.n} x {row.rule}{row.sites} ({row.action})" for row in counts.itertuples())
+        return escape(f"Findings: {listed}. `snowtally check` tells them by site, checks.csv of the entry holds each.")
     grouped = _by_site(checks)
     lines: list[str] = []
     for site_id, of_site in grouped.groupby("site_id", sort=False):
         lines.append(f"\n{site_id}" if site_id else "\nOf no single site")
         lines += [line for row in of_site.itertuples() for line in _told(row)]
     return escape("\n".join(lines).strip("\n"))
+
+
+NAMED_SITES = 3
+"""Sites named behind a rule on one line; of more the line tells the number alone."""
+
+
+def _named(site_ids: pd.Series) -> str:
+    """Return the sites that a rule is about, where they are few."""
+    named = sorted({site_id for site_id in site_ids if site_id})
+    return f" {', '.join(named)}" if 0 < len(named) <= NAMED_SITES else ""
 
 
 SEVERITIES = {"error": 0, "warning": 1, "note": 2}

@@ -11,6 +11,7 @@ import pandas as pd
 
 from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.rows import without_lines
 from pipeline.inputs.tables import read_tables
 from pipeline.problems import Finding
 
@@ -35,14 +36,22 @@ VARIABLES = ("swe_mm", "depth_cm", "air_temperature_c", "precipitation_mm")
 """As in the header of the stations table, so that a value carries its unit; empty means all."""
 
 
-def read_overrides(
+def read_overrides(  # noqa: PLR0913  a table's reading, and the clock and days that decide what concerns them
     files: list[Path],
     settings: Mapping[str, ColumnSetting],
     missing: list[str],
     utc_offset_hours: float,
+    span: tuple[dt.date, dt.date],
     formats: Sequence[FileFormat] = (),
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Read the overrides; a row that cannot be followed is set aside with a finding that says why.
+    """Read the overrides whose period touches a span of days; a row that cannot be followed is set aside with a finding.
+
+    The period alone decides: an override written long after the days corrects them too, since a rerun is made for exactly that. A
+    row whose period cannot be told is told with every day.
+
+    Parameters
+    ----------
+    span : first day of the season and the day asked for.
 
     Returns
     -------
@@ -54,6 +63,9 @@ def read_overrides(
     rows, findings = read_tables(files, OVERRIDES, settings, missing, formats)
     rows["first"] = _instants(rows["start_text"], utc_offset_hours, end=False)
     rows["last"] = _instants(rows["end_text"], utc_offset_hours, end=True)
+    elsewhere = ~_touches(rows, span, utc_offset_hours)
+    findings = without_lines(findings, rows[elsewhere])
+    rows = rows[~elsewhere].reset_index(drop=True)
     for name in ("variable", "action"):
         rows[name] = rows[name].str.strip().str.casefold()
     rows["variable"] = rows["variable"].replace("all", "")
@@ -117,13 +129,9 @@ def _wrong(rows: pd.DataFrame) -> np.ndarray:
     return why
 
 
-def concerning(rows: pd.DataFrame, season_start: dt.date, date: dt.date, utc_offset_hours: float) -> pd.DataFrame:
-    """Return the overrides whose period touches the season up to the date.
-
-    The period alone decides: an override written long after the date corrects it too, since a rerun is made for exactly that.
-    """
+def _touches(rows: pd.DataFrame, span: tuple[dt.date, dt.date], utc_offset_hours: float) -> pd.Series:
+    """Return which rows' periods touch the days; those whose start or end cannot be read count as touching."""
     offset = np.timedelta64(round(utc_offset_hours * 3600), "s")
-    begin = np.datetime64(season_start, "s") - offset
-    end = np.datetime64(date, "s") + np.timedelta64(1, "D") - offset
-    touches = (rows["first"] < end) & (rows["last"].isna() | (rows["last"] >= begin))
-    return rows[touches].reset_index(drop=True)
+    begin = np.datetime64(span[0], "s") - offset
+    end = np.datetime64(span[1], "s") + np.timedelta64(1, "D") - offset
+    return ~((rows["first"] >= end) | (rows["last"] < begin))

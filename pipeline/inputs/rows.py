@@ -40,6 +40,8 @@ def keep_newest(rows: pd.DataFrame, key: list[str], role: str) -> tuple[pd.DataF
     A later line of a file, or a later file, is a correction sent again.
     """
     repeated = rows.duplicated(key, keep="last").to_numpy()
+    same = rows.groupby(key, sort=False, dropna=False)
+    counts_file, counts_line = same["file"].transform("last"), same["line"].transform("last")
     findings = [
         Finding(
             table=role,
@@ -50,7 +52,7 @@ def keep_newest(rows: pd.DataFrame, key: list[str], role: str) -> tuple[pd.DataF
             end=day_text(row),
             rule="duplicate",
             severity="note",
-            evidence="same " + ", ".join(key),
+            evidence=f"same {', '.join(key)} in {counts_file[row.Index]}, line {counts_line[row.Index]}",
             action="set aside",
             detail="the same row stands again further on, and the later one is used",
         )

@@ -60,9 +60,13 @@ def given(text: pa.Array, missing: Sequence[str]) -> pa.Array:
 
 
 def texts(text: pa.Array, writing: Writing) -> pa.DictionaryArray:
-    """Return text, trimmed, as a dictionary; what is missing is the empty text."""
+    """Return text, trimmed, as a dictionary; what is missing is the empty text.
+
+    Of the codes for no value those that are numbers count: M is a site's or a point's name as good as any.
+    """
     coded = pc.dictionary_encode(text)
-    said = pc.fill_null(given(coded.dictionary.cast(pa.string()), writing.missing), "")
+    codes = [code for code in writing.missing if _is_number(code)]
+    said = pc.fill_null(given(coded.dictionary.cast(pa.string()), codes), "")
     # Two spellings of one text, with and without blanks, are one.
     unique = pc.unique(pa.concat_arrays([said, pa.array([""])]))
     place = pc.index_in(said, unique)

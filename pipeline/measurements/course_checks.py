@@ -347,7 +347,9 @@ def _points_against_their_course(samples: pd.DataFrame, limits: CourseLimits) ->
             soil = rule == "sample against its course" and bool(_long_core(row, limits).iloc[0])
             if soil and row["swe_mm"].iloc[0] / row["depth_m"].iloc[0] > density_kg_m3(visit).median():
                 rule, detail = "soil in the core", "the core is heavy and longer than the snow is deep"
-            samples.loc[row.index, ["used", "swe_used"]] = False
+            # What a tare or a plug of soil spoils is the weight; a depth is read on the stake all the same.
+            weight_alone = rule in ("wrong tare", "soil in the core")
+            samples.loc[row.index, ["swe_used"] if weight_alone else ["used", "swe_used"]] = False
             findings += row_findings(
                 row,
                 pd.Series(data=True, index=row.index),

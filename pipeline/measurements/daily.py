@@ -62,7 +62,9 @@ def silent_stations(
         started = pd.isna(site.since) or site.since <= date
         ended = not pd.isna(site.until) and site.until < date
         last = heard.get(site.site_id)
-        days = np.inf if last is None else (date - last).days
+        # A station never heard of is silent from the day on which it went into service.
+        began = last if last is not None else site.since
+        days = np.inf if began is None or pd.isna(began) else (date - began).days
         if started and not ended and days > most_days:
             since = (
                 "never heard of"

@@ -17,6 +17,9 @@ COLUMNS = {
 }
 """The program's columns for each variable of an override, and program value per value written."""
 
+NOON = pd.Timedelta(hours=12)
+"""A day without a reading is given one at its noon, where the override holds at noon."""
+
 EVERYTHING = tuple(name for names, _ in COLUMNS.values() for name in names)
 
 
@@ -74,19 +77,26 @@ def samples_without_overridden(
 
 
 def with_values(
-    records: pd.DataFrame, overrides: pd.DataFrame, utc_offset_hours: float, until: pd.Timestamp
+    records: pd.DataFrame, overrides: pd.DataFrame, utc_offset_hours: float, span: tuple[pd.Timestamp, pd.Timestamp]
 ) -> pd.DataFrame:
     """Return checked station records with the overrides' values in place, also on days that have no reading.
+
+    Where decisions contradict each other the later counts, by `when` and then by their place in the files: a value stands until
+    somebody sets it aside.
 
     Parameters
     ----------
     records : checked readings.
     overrides : as `read_overrides`.
-    until : last instant of the day asked for, UTC; no value stands for a later one.
+    span : first instant of the season and last of the day asked for, UTC; no value stands outside.
     """
-    values = overrides[overrides["action"] == "value"]
-    for override in values.itertuples():
-        override = override._replace(last=min(override.last, until))  # noqa: PLW2901  nothing after the day asked for
+    decided = overrides.sort_values(["when", "file", "line"], kind="stable")
+    for override in decided.itertuples():
+        if override.action != "value":
+            names = COLUMNS[override.variable][0] if override.variable else EVERYTHING
+            records.loc[_hit(records, override), [name for name in names if name in records.columns]] = np.nan
+            continue
+        override = override._replace(first=max(override.first, span[0]), last=min(override.last, span[1]))  # noqa: PLW2901
         (name, *_), factor = COLUMNS[override.variable]
         hit = _hit(records, override)
         records.loc[hit, name] = _of_day(records[hit], override.value * factor, name)
@@ -106,13 +116,14 @@ def _with_days(
 ) -> pd.DataFrame:
     name, value = written
     offset = pd.Timedelta(hours=utc_offset_hours)
-    noons = pd.date_range((override.first + offset).normalize(), (override.last + offset).normalize())
+    days = pd.date_range((override.first + offset).normalize(), (override.last + offset).normalize())
+    noons = days[(days + NOON >= override.first + offset) & (days + NOON <= override.last + offset)]
     held = records.loc[_hit(records, override), "date"]
     noons = noons[~noons.isin(held)]
     if len(noons) == 0:
         return records
     added = pd.DataFrame({"site_id": override.site_id, "date": noons.astype("datetime64[s]")})
-    added["time"] = (noons + pd.Timedelta(hours=12) - offset).astype("datetime64[s]")
+    added["time"] = (noons + NOON - offset).astype("datetime64[s]")
     added[name] = value
     added["file"], added["line"] = override.file, override.line
     columns = list(records.columns)

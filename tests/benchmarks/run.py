@@ -23,12 +23,13 @@ ROOT = Path(__file__).parents[2]
 
 TRIALS = {
     "recovery": ["tests/recovery/trial.py"],
+    "plan": ["tests/recovery/plan_trial.py"],
     "faults": ["tests/fault_trial"],
     "kills": ["tests/outputs/trials/crash_trial.py"],
     "race": ["tests/outputs/trials/race_trial.py"],
 }
-"""Long trials with their own tables, of which plain `pytest` runs short versions: made basins whose snow is known, planted
-faults, updates killed at random, writers racing."""
+"""Long trials with their own tables, of which plain `pytest` runs short versions: made basins whose snow is known (the estimate
+against simple methods, proposed sites against random ones), planted faults, updates killed at random, writers racing."""
 
 BENCHMARKS = ["kriging", "totals", "writing", "reading", "aggregate", "registration", "help", "archive"]
 

@@ -66,6 +66,15 @@ def test_missing_codes_are_no_values(tmp_path):
     assert findings == []
 
 
+def test_a_code_that_is_a_word_is_a_name_where_names_stand(tmp_path):
+    path = written(tmp_path, "site_id,date,point,depth_cm,swe_mm\nM,2031-03-01,M,M,350\n-9999,2031-03-01,2,120,350\n")
+    rows, findings = read_table(path, COURSES, {}, ["M", "-9999"])
+    assert rows.loc[0, ["site_id", "point"]].tolist() == ["M", "M"]
+    assert np.isnan(rows.loc[0, "depth_m"])
+    assert rows.loc[1, "site_id"] == ""
+    assert findings == []
+
+
 def test_byte_order_mark_and_spaces_in_headers_do_no_harm(tmp_path):
     path = written(tmp_path, b"\xef\xbb\xbfsite_id, Date ,DEPTH_CM\nA,2031-03-01, 50 \n")
     assert read_table(path, COURSES, {}, [])[0].loc[0, "depth_m"] == 0.5

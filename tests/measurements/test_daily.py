@@ -102,3 +102,13 @@ def test_a_silent_station_is_told_once_its_days_are_over():
     assert silent_stations(heard, sites, pd.Timestamp("2031-01-15"), 5.0) == []
     told = silent_stations(heard, sites, pd.Timestamp("2031-01-16"), 5.0)
     assert [(f.site_id, f.rule) for f in told] == [("S", "silent station")]
+
+
+def test_a_new_station_is_not_silent_on_its_first_days():
+    sites = pd.DataFrame(
+        {"site_id": ["N"], "since": pd.Timestamp("2031-01-10"), "until": pd.NaT, "file": "sites.csv", "line": [2]}
+    )
+    heard = records(days=10)
+    assert silent_stations(heard, sites, pd.Timestamp("2031-01-12"), 5.0) == []
+    (told,) = silent_stations(heard, sites, pd.Timestamp("2031-01-16"), 5.0)
+    assert told.evidence == "never heard of"

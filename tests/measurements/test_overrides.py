@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.inputs.read_overrides import concerning, read_overrides
+from pipeline.inputs.read_overrides import read_overrides
 from pipeline.measurements.overrides import (
     samples_without_overridden,
     switched_off,
@@ -18,10 +18,14 @@ HEADER = "site_id,start,end,variable,action,value,who,when,why"
 SIGNED = "R. Analyst,2031-04-02,crew saw it"
 
 
-def table(tmp_path, *lines):
+SPAN = dt.date(2030, 10, 1), dt.date(2031, 6, 30)
+BEGUN = pd.Timestamp("2030-10-01T02:00:00")
+
+
+def table(tmp_path, *lines, span=SPAN):
     file = tmp_path / "overrides.csv"
     file.write_text("\n".join([HEADER, *lines]) + "\n", encoding="utf-8")
-    return read_overrides([file], {}, ["", "-9999"], -2.0)
+    return read_overrides([file], {}, ["", "-9999"], -2.0, span)
 
 
 def records(days=6):
@@ -65,10 +69,10 @@ def test_a_value_stands_for_its_days_and_fills_days_without_a_reading(tmp_path):
     heard = records()
     heard = heard[~((heard["site_id"] == "A") & (heard["date"] == "2031-03-03"))].reset_index(drop=True)
     said, _ = without_overridden(heard, rows, {"A", "B"})
-    made = with_values(said, rows, -2.0, pd.Timestamp("2031-03-07T01:59:59"))
+    made = with_values(said, rows, -2.0, (BEGUN, pd.Timestamp("2031-03-07T01:59:59")))
     a = made[made["site_id"] == "A"].groupby("date")["depth_m"].mean()
     assert a.round(6).tolist() == [0.4, 0.55, 0.55, 0.55, 0.4, 0.4]
-    cut = with_values(said, rows, -2.0, pd.Timestamp("2031-03-03T01:59:59"))
+    cut = with_values(said, rows, -2.0, (BEGUN, pd.Timestamp("2031-03-03T01:59:59")))
     a = cut[cut["site_id"] == "A"].groupby("date")["depth_m"].mean()
     assert a.loc["2031-03-02"] == 0.55
     assert "2031-03-03" not in a.index.strftime("%Y-%m-%d")
@@ -77,7 +81,7 @@ def test_a_value_stands_for_its_days_and_fills_days_without_a_reading(tmp_path):
 def test_a_value_of_precipitation_is_the_days_sum(tmp_path):
     rows, _ = table(tmp_path, f"A,2031-03-02,2031-03-02,precipitation_mm,value,7,{SIGNED}")
     said, _ = without_overridden(records(), rows, {"A", "B"})
-    made = with_values(said, rows, -2.0, pd.Timestamp("2031-03-07T01:59:59"))
+    made = with_values(said, rows, -2.0, (BEGUN, pd.Timestamp("2031-03-07T01:59:59")))
     assert made[(made["site_id"] == "A") & (made["date"] == "2031-03-02")]["precipitation_mm"].sum() == 7.0
 
 
@@ -103,14 +107,49 @@ def test_an_override_that_cannot_be_followed_is_told_and_not_followed(tmp_path, 
 
 
 def test_the_period_decides_and_not_the_day_it_was_written(tmp_path):
-    rows, _ = table(
+    rows, findings = table(
         tmp_path,
         f"A,2031-03-02,2031-03-03,swe_mm,set aside,,{SIGNED}",
         f"A,2031-03-20,,,off,,{SIGNED}",
         f"A,2029-03-20,2029-04-01,,off,,{SIGNED}",
+        f"A,2029-03-20,2029-04-01,,ignore,,{SIGNED}",
+        f"A,someday,2029-04-01,,off,,{SIGNED}",
+        span=(dt.date(2030, 10, 1), dt.date(2031, 3, 10)),
     )
-    known = concerning(rows, dt.date(2030, 10, 1), dt.date(2031, 3, 10), -2.0)
-    assert known["line"].tolist() == [2]
+    assert rows["line"].tolist() == [2]
+    # A broken row is told on the days that it may be about: one whose start cannot be read may be about any before its end.
+    assert findings == []
+
+
+def test_a_later_decision_counts_over_an_earlier_one(tmp_path):
+    first = "A,2031-03-02,2031-03-04,swe_mm,value,55,R. Analyst,2031-04-02,read at the site"
+    later = "A,2031-03-03,,,off,,R. Analyst,2031-04-09,the reading was another site's"
+    for lines in ((first, later), (later, first)):
+        rows, _ = table(tmp_path, *lines)
+        said, _ = without_overridden(records(), rows, {"A", "B"})
+        made = with_values(said, rows, -2.0, (BEGUN, pd.Timestamp("2031-03-07T01:59:59")))
+        swe = made[made["site_id"] == "A"].groupby("date")["swe_mm"].mean()
+        assert swe.loc["2031-03-02"] == 55.0
+        assert swe.loc["2031-03-03":].isna().all()
+
+
+def test_a_value_for_a_part_of_a_day_makes_no_reading_outside_it(tmp_path):
+    daily = records()
+    daily = daily[daily["time"].dt.hour == 14].reset_index(drop=True)
+    period = "A,2031-03-02T00:00-02:00,2031-03-03T06:00-02:00,swe_mm,value,55"
+    rows, _ = table(tmp_path, f"{period},{SIGNED}")
+    said, _ = without_overridden(daily, rows, {"A", "B"})
+    made = with_values(said, rows, -2.0, (BEGUN, pd.Timestamp("2031-03-07T01:59:59")))
+    a = made[made["site_id"] == "A"].set_index("date")["swe_mm"]
+    assert a.index.is_unique
+    assert a.loc["2031-03-02"] == 55.0
+    assert a.loc["2031-03-03"] == 100.0
+
+
+def test_a_value_that_began_before_the_season_stands_from_its_first_day(tmp_path):
+    rows, _ = table(tmp_path, f"A,2030-09-01,2030-10-02,swe_mm,value,0,{SIGNED}")
+    made = with_values(records(), rows, -2.0, (BEGUN, pd.Timestamp("2031-03-07T01:59:59")))
+    assert made["date"].min() == pd.Timestamp("2030-10-01")
 
 
 def test_an_override_of_a_site_that_is_not_there_is_told(tmp_path):
