@@ -308,7 +308,9 @@ def _plan(path: Path, table: Table, how: FileFormat, missing: Sequence[str], fou
         elif column.required or (setting is not None and setting.column):
             raise InputError(_no_column(path, table, column, _header(column, setting), headers))
     codes = tuple(dict.fromkeys(["", *missing]))
-    layout = Layout(tuple(headers), separator, how.comment, tuple(dict.fromkeys(places.values())) or (0,), codes)
+    layout = Layout(
+        tuple(headers), separator, how.comment, tuple(dict.fromkeys(places.values())) or (0,), values.numeric(codes)
+    )
     writing = values.Writing(how.decimal, how.dates, codes)
     return Plan(path, table, layout, lines + 1, places, constants, conversions, writing, tuple(above))
 

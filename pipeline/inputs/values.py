@@ -52,6 +52,11 @@ def _is_number(code: str) -> bool:
         return False
 
 
+def numeric(codes: Sequence[str]) -> tuple[str, ...]:
+    """Return the codes that mean no value in any column: nothing, and numbers; a word may be a name where names stand."""
+    return tuple(code for code in codes if code == "" or _is_number(code))
+
+
 def given(text: pa.Array, missing: Sequence[str]) -> pa.Array:
     """Return text without the blanks around it, null where nothing or a code for no value stands."""
     trimmed = pc.utf8_trim_whitespace(text)
@@ -65,8 +70,7 @@ def texts(text: pa.Array, writing: Writing) -> pa.DictionaryArray:
     Of the codes for no value those that are numbers count: M is a site's or a point's name as good as any.
     """
     coded = pc.dictionary_encode(text)
-    codes = [code for code in writing.missing if _is_number(code)]
-    said = pc.fill_null(given(coded.dictionary.cast(pa.string()), codes), "")
+    said = pc.fill_null(given(coded.dictionary.cast(pa.string()), numeric(writing.missing)), "")
     # Two spellings of one text, with and without blanks, are one.
     unique = pc.unique(pa.concat_arrays([said, pa.array([""])]))
     place = pc.index_in(said, unique)
@@ -76,18 +80,14 @@ def texts(text: pa.Array, writing: Writing) -> pa.DictionaryArray:
 
 def numbers(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray]:
     """Return float64 values, NaN where there is none, and a mask of those that are there but are no number."""
-    wrong = np.zeros(len(text), bool)
     if text.null_count == len(text):
-        return np.full(len(text), np.nan), wrong
-    try:
-        if writing.decimal != ".":
-            raise pa.ArrowInvalid  # noqa: TRY301  looked at one by one: a point is no decimal mark there
-        values = _as_numpy(pc.cast(text, pa.float64()))
-        wrong = ~np.isfinite(values) & np.asarray(text.is_valid())
-    except pa.ArrowInvalid:
-        wrong[:] = True
+        return np.full(len(text), np.nan), np.zeros(len(text), bool)
+    values, wrong = _cast(text, writing)
     if wrong.any():
+        # Codes that are words are looked for only where something is no number.
         text = given(text, writing.missing)
+        values, wrong = _cast(text, writing)
+    if wrong.any():
         plain = text
         if writing.decimal != ".":
             plain = pc.replace_substring(pc.replace_substring(text, ".", "?"), writing.decimal, ".")
@@ -98,6 +98,19 @@ def numbers(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray]:
     if len(writing.missing_numbers):
         values = np.where(np.isin(values, writing.missing_numbers), np.nan, values)
     return values, wrong
+
+
+def _cast(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray]:
+    """Return plain numbers at one stroke and a mask of what is none; all of it where one of them cannot be cast."""
+    if writing.decimal == ".":
+        try:
+            values = _as_numpy(pc.cast(text, pa.float64()))
+        except pa.ArrowInvalid:
+            pass
+        else:
+            return values, ~np.isfinite(values) & np.asarray(text.is_valid())
+    # Another decimal mark is looked at one by one: a point is none there.
+    return np.full(len(text), np.nan), np.ones(len(text), bool)
 
 
 def _as_numpy(values: pa.Array) -> np.ndarray:
