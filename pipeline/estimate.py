@@ -17,13 +17,13 @@ from pipeline.methods.background import CarriedFlight
 from pipeline.methods.density import BulkDensity, autumn_origin
 from pipeline.methods.depth_only import with_depth_only_sites
 from pipeline.methods.errors import ErrorPart, KrigedPart, VolumeCovariance, volume_covariance
-from pipeline.methods.flight_swe import Flown, fill_voids, flight_swe
+from pipeline.methods.flight_swe import Filling, Flown, fill_voids, flight_swe
 from pipeline.methods.forcing import season_forcing
 from pipeline.methods.intervals import censored_quantile
 from pipeline.methods.normals import in_per_cent
 from pipeline.methods.predictors import add_exposure
 from pipeline.methods.settling import Settling, settled_density
-from pipeline.methods.site_values import elevation_nodes, site_values
+from pipeline.methods.site_values import site_values, weather_nodes
 from pipeline.methods.skill import density_skill, site_table, swe_skill
 from pipeline.methods.terrain_balance import Background, fitted_on_terrain
 from pipeline.methods.totals import ZoneBands, covariance_rows, totals_rows
@@ -130,6 +130,7 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
     ------
     NoEstimateError : there is neither a usable site nor a flight.
     """
+    inputs = _with_flights_that_see(inputs, choices)
     inputs = _with_depth_only_sites(_with_settling(_with_exposure(inputs), choices), choices)
     flown = None
     for flight in inputs.flights:
@@ -147,12 +148,24 @@ def _density(inputs: DayInputs, choices: Choices) -> BulkDensity:
     return BulkDensity(choices.snow_class, origin, inputs.settling)
 
 
+def _with_flights_that_see(inputs: DayInputs, choices: Choices) -> DayInputs:
+    """Return the inputs without flights that saw no cell well enough."""
+
+    def sees(flight: xr.Dataset) -> bool:
+        seen = flight["depth"].notnull() & (flight["valid_fraction"] >= choices.least_valid_fraction)
+        return bool((seen & inputs.terrain["elevation"].notnull()).any())
+
+    return replace(inputs, flights=[flight for flight in inputs.flights if sees(flight)])
+
+
 def _with_settling(inputs: DayInputs, choices: Choices) -> DayInputs:
     """Return the inputs with the season's modelled density, where the weather is known."""
-    elevation = inputs.terrain["elevation"].to_numpy()
-    nodes = elevation_nodes(np.concatenate([elevation.ravel(), inputs.ground.sites["elevation_m"].to_numpy(float)]))
-    forcing = season_forcing(inputs.ground, pd.Timestamp(choices.season_start), pd.Timestamp(inputs.date), nodes)
-    return replace(inputs, settling=None if forcing is None else settled_density(forcing))
+    ground = inputs.ground
+    forcing = season_forcing(
+        ground, pd.Timestamp(choices.season_start), pd.Timestamp(inputs.date), weather_nodes(ground)
+    )
+    known = forcing is not None and forcing.tells
+    return replace(inputs, settling=settled_density(forcing) if known else None)
 
 
 def _with_exposure(inputs: DayInputs) -> DayInputs:
@@ -187,8 +200,8 @@ def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices:
     except NoEstimateError:
         # No site either: the flight's own mean by elevation is all that is known of its voids.
         mean = flown.pattern.at(inputs.terrain["elevation"].to_numpy())
-        return fill_voids(flown, mean, (mean > 0).astype(float), inputs.terrain)
-    return fill_voids(flown, filling.swe_mm, filling.covered, inputs.terrain)
+        return fill_voids(flown, Filling(mean, (mean > 0).astype(float), []), inputs.terrain)
+    return fill_voids(flown, Filling(filling.swe_mm, filling.covered, filling.plain_parts()), inputs.terrain)
 
 
 def _background(flown: Flown | None, inputs: DayInputs, date: dt.date, choices: Choices) -> Background:

@@ -14,14 +14,14 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.balance import balance_turnover, gathered
+from pipeline.methods.balance import FACTOR_MOST, balance_turnover, gathered
 from pipeline.methods.carry import CELL_VARIATION, site_turnover
 from pipeline.methods.errors import ErrorPart, KrigedPart
 from pipeline.methods.flight_swe import Flown
-from pipeline.methods.forcing import season_forcing
+from pipeline.methods.forcing import Forcing, season_forcing
 from pipeline.methods.kriging import Kriging
 from pipeline.methods.residual import SiteResidual
-from pipeline.methods.site_values import elevation_nodes, site_values
+from pipeline.methods.site_values import site_values, weather_nodes
 from pipeline.methods.terrain_regression import TerrainRegression
 
 CARRY_COMMON = 0.06
@@ -49,8 +49,11 @@ TERRAIN_LOCAL = 0.5
 """Spread of a cell's SWE about what its terrain tells, as a share of SWE: variation near peak is 0.6 to 1.0 in mountain
 basins, of which elevation explains a part (common practice, no source)."""
 
-FACTOR_LIMITS = (0.3, 3.0)
-"""A station's accumulation factor is held within these: beyond, its offset is a fault or a drift that no other place shares."""
+EXPLAINED_LEAST = 0.2
+"""A balance that leaves the sites with less than this share of the snow that they hold has the wrong weather: it is not used."""
+
+LITTLE_MM = 10.0
+"""Sites that hold less on average do not contradict a model that has none."""
 
 TURNOVER_FLOOR_MM = 30.0
 """Residuals are shares of turnover plus this, so that instrument noise over a quiet week is not taken for a large share."""
@@ -87,6 +90,11 @@ class Prediction:
         return np.sqrt(
             sum(part.se_mm**2 for part in self.parts) + (self.residual.share_se * self.residual.scale_mm) ** 2
         )
+
+    def plain_parts(self) -> list[ErrorPart]:
+        """Return every error part as a field with a reach: the kriged residual's as it is far from the sites."""
+        reach = self.residual.kriging.variogram.range_m
+        return [*self.parts, ErrorPart("site residual", self.residual.share_se * self.residual.scale_mm, reach)]
 
     def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
         """Return every error part of a prediction for the whole grid with columns at `x` and rows at `y`, m."""
@@ -126,36 +134,51 @@ class CarriedFlight:
         """Fit to the changes of the sites between the flight's day and `date`."""
         then = site_values(ground, self.flown.date)
         now = site_values(ground, date)
-        nodes = elevation_nodes(
-            np.concatenate([self.flown.pattern.nodes_m, ground.sites["elevation_m"].to_numpy(float)])
-        )
         start, end = pd.Timestamp(self.flown.date), pd.Timestamp(date)
-        forcing = season_forcing(ground, pd.Timestamp(self.season_start), end, nodes)
-        if forcing is None:
-            self.factors_, self.scales_ = self.flown.pattern, {}
-            begun, factor = self._begun(ground, then)
-            turnover = site_turnover(ground, factor, start, end, nodes)
-            stations = ground.sites.loc[ground.sites.index.isin(ground.daily["site_id"]), "elevation_m"]
-            if len(stations):
-                turnover = turnover.following(self.flown.pattern, float(stations.min()))
-            self.turnover_ = turnover
-        else:
-            self.factors_ = gathered(forcing.until(start))
-            begun, factor = self._begun(ground, then)
-            self.turnover_, self.scales_ = balance_turnover(ground, forcing.since(start), begun, factor)
         # A visit that stands for both days has seen no change.
         both = then.index.intersection(now.index)
         both = both[(now.loc[both, "measured_on"] != then.loc[both, "measured_on"]).to_numpy()]
-        sites, then, now = ground.sites.loc[both], then.loc[both], now.loc[both]
-        elevation, own = sites["elevation_m"].to_numpy(float), factor[both].to_numpy()
-        swe = then["swe_mm"].to_numpy()
-        carried, _ = self.turnover_.carry(swe, own, elevation, 0.0)
+        sites, swe, held = (
+            ground.sites.loc[both],
+            then.loc[both, "swe_mm"].to_numpy(),
+            now.loc[both, "swe_mm"].to_numpy(),
+        )
+        elevation = sites["elevation_m"].to_numpy(float)
+        forcing = season_forcing(ground, pd.Timestamp(self.season_start), end, weather_nodes(ground))
+        if forcing is not None and forcing.since(start).tells:
+            factor = self._by_balance(ground, forcing, then)
+            carried, _ = self.turnover_.carry(swe, factor[both].to_numpy(), elevation, 0.0)
+        if forcing is None or not forcing.since(start).tells or not explains(carried, held):
+            factor = self._by_stations(ground, end, then)
+            carried, _ = self.turnover_.carry(swe, factor[both].to_numpy(), elevation, 0.0)
+        then, now, own = then.loc[both], now.loc[both], factor[both].to_numpy()
         size = turnover_mm(swe, own, *self.turnover_.at(elevation)) + TURNOVER_FLOOR_MM
-        share = (now["swe_mm"].to_numpy() - carried) / size
+        share = (held - carried) / size
         # The instrument's fixed offset cancels in a change; its noise does not, and counts twice.
         noise = np.hypot(now["swe_se_mm"], then["swe_se_mm"]).to_numpy() / size
         self.residual_ = SiteResidual(least_sd=0.05, most_sd=0.5).fit(sites[["x", "y"]].to_numpy(float), share, noise)
         return self
+
+    def _by_balance(self, ground: GroundRecord, forcing: Forcing, then: pd.DataFrame) -> pd.Series:
+        """Take gain and loss from the weather, scaled to the sites; return each site's factor."""
+        start = pd.Timestamp(self.flown.date)
+        before = forcing.until(start)
+        # Weather that begins in mid-season knows not what a place has gathered; the flight alone tells where more lies.
+        self.factors_ = gathered(before, self.flown.pattern) if before.tells else self.flown.pattern
+        begun, factor = self._begun(ground, then)
+        self.turnover_, self.scales_ = balance_turnover(ground, forcing.since(start), begun, factor)
+        return factor
+
+    def _by_stations(self, ground: GroundRecord, end: pd.Timestamp, then: pd.DataFrame) -> pd.Series:
+        """Take gain and loss from the sites' changes alone; return each site's factor."""
+        self.factors_, self.scales_ = self.flown.pattern, {}
+        _, factor = self._begun(ground, then)
+        turnover = site_turnover(ground, factor, pd.Timestamp(self.flown.date), end, weather_nodes(ground))
+        stations = ground.sites.loc[ground.sites.index.isin(ground.daily["site_id"]), "elevation_m"]
+        if len(stations):
+            turnover = turnover.following(self.flown.pattern, float(stations.min()))
+        self.turnover_ = turnover
+        return factor
 
     def _begun(self, ground: GroundRecord, then: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
         """Return each site's SWE on the flight's day, its cell's where it has none of its own, and its factor."""
@@ -163,12 +186,12 @@ class CarriedFlight:
         cell = pd.Series(self.flown.swe_mm[sites["row"].to_numpy(), sites["column"].to_numpy()], sites.index)
         swe = then["swe_mm"].reindex(sites.index).fillna(cell).fillna(0.0)
         factor = self.factors_.factor(swe.to_numpy(), sites["elevation_m"].to_numpy(float))
-        return swe, pd.Series(np.clip(factor, *FACTOR_LIMITS), sites.index).fillna(1.0)
+        return swe, pd.Series(np.clip(factor, 0.0, FACTOR_MOST), sites.index).fillna(1.0)
 
     def predict(self, place: xr.Dataset) -> Prediction:
         """Return SWE at places of the grid: elevation (m), east and north (m), flown (mm), each of the same shape."""
         elevation, flown = place["elevation"].to_numpy(), place["flown"].to_numpy()
-        factor = np.clip(self.factors_.factor(flown, elevation), 0.0, None)
+        factor = np.clip(self.factors_.factor(flown, elevation), 0.0, FACTOR_MOST)
         carried, covered = self.turnover_.carry(flown, factor, elevation, CELL_VARIATION)
         # What is wrong with gain or loss no longer matters where the snow is gone; whether it is gone is itself only as sure
         # as the loss, so that this is asked with a loss smaller by its error.
@@ -262,6 +285,17 @@ class TerrainBackground:
 
 PATCHY_MM = 20.0
 """Mean SWE at which some two thirds of a cell are covered (snow depletion curves, common practice, no source)."""
+
+
+def explains(modelled_mm: np.ndarray, held_mm: np.ndarray) -> bool:
+    """Return whether modelled SWE leaves the sites with a fair share of the snow that they hold.
+
+    >>> explains(np.array([0.0, 0.0]), np.array([120.0, 40.0])), explains(np.array([0.0]), np.array([4.0]))
+    (False, True)
+    """
+    return bool(
+        len(held_mm) == 0 or np.mean(held_mm) < LITTLE_MM or np.sum(modelled_mm) >= EXPLAINED_LEAST * np.sum(held_mm)
+    )
 
 
 def turnover_mm(start_mm: np.ndarray, factor: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray) -> np.ndarray:

@@ -93,14 +93,22 @@ class Turnover:
         self, start_mm: np.ndarray, factor: np.ndarray, elevation_m: np.ndarray, variation: float
     ) -> tuple[np.ndarray, np.ndarray]:
         """Return SWE (mm) and covered share of places at the end, from their SWE at the start and their factor."""
+        start_mm, factor, elevation_m = np.broadcast_arrays(start_mm, factor, elevation_m)
         gain, loss = self.at(elevation_m)
         swe = carry(start_mm, factor, gain, loss, variation)
-        covered = covered_fraction(start_mm, factor, gain, loss)
+        covered = covered_fraction(start_mm, factor, gain, loss, variation)
         for gain_nodes, loss_nodes in self.later:
             gain, loss = (np.interp(elevation_m, self.nodes_m, nodes) for nodes in (gain_nodes, loss_nodes))
-            fresh = carry(np.zeros_like(swe), factor, gain, loss, variation)
-            covered = np.where(fresh > swe, covered_fraction(np.zeros_like(swe), factor, gain, loss), covered)
-            swe = np.maximum(swe, fresh)
+            # Only where more fell since than lies there can the snow of since be more.
+            more = factor * gain > swe
+            if not np.any(more):
+                continue
+            some = factor[more], gain[more], loss[more], variation
+            fresh = carry(0.0, *some)
+            swe[more], covered[more] = (
+                np.maximum(swe[more], fresh),
+                np.where(fresh > swe[more], covered_fraction(0.0, *some), covered[more]),
+            )
         return swe, covered
 
     def with_loss(self, share: float) -> Turnover:
@@ -207,10 +215,12 @@ def carry(
     return np.where(whole > 0, np.maximum(left, 0.0), 0.0)
 
 
-def covered_fraction(start_mm: np.ndarray, factor: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray) -> np.ndarray:
-    """Return the share of each cell still under snow after `carry`, with the variation within a cell as there."""
+def covered_fraction(
+    start_mm: np.ndarray, factor: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray, variation: float
+) -> np.ndarray:
+    """Return the share of each cell still under snow after `carry`; a point has the variation of a cell about it."""
     whole = np.maximum(np.asarray(start_mm, float) + factor * gain_mm, 0.0)
-    s = np.sqrt(np.log1p(CELL_VARIATION**2))
+    s = np.sqrt(np.log1p((variation or CELL_VARIATION) ** 2))
     with np.errstate(divide="ignore", invalid="ignore"):
         share = ndtr(np.log(whole / loss_mm) / s - s / 2)
     return np.where(whole > 0, np.where(loss_mm > 0, share, 1.0), 0.0)

@@ -21,7 +21,7 @@ LEAST_SPREAD_M = 0.05
 """Depth varies by at least so much within a cell, m: even an even cover is pierced by stones and shrubs."""
 
 VOID_SHARE = 0.35
-"""Error of a filled cell as a share of its SWE: what the background leaves of a cell's variation (chosen)."""
+"""Error of a filled cell as a share of its SWE, at most: the flight gives the level about it (chosen)."""
 
 VOID_REACH_M = 1000.0
 """E-folding distance over which filled cells err alike: a void is filled with one level (chosen)."""
@@ -71,6 +71,8 @@ class Flown:
     covered : share of each cell under snow.
     parts : error parts of SWE, mm, on (y, x).
     pattern : mean SWE by elevation within the basin.
+    void_ratio : by what a background of the day is multiplied to fill cells that the flight did not see, on (y, x); None where
+        nothing was filled.
     """
 
     date: dt.date
@@ -80,6 +82,7 @@ class Flown:
     covered: np.ndarray
     parts: list[ErrorPart]
     pattern: Pattern
+    void_ratio: np.ndarray | None = None
 
     @property
     def seen(self) -> np.ndarray:
@@ -136,28 +139,51 @@ def flight_swe(flight: xr.Dataset, density: BulkDensity, terrain: xr.Dataset, le
     )
 
 
-def fill_voids(flown: Flown, filling_mm: np.ndarray, filling_covered: np.ndarray, terrain: xr.Dataset) -> Flown:
-    """Return the flight with its unseen cells taken from the day's background, brought to the flight's level.
+@dataclass(frozen=True)
+class Filling:
+    """What a flight's unseen cells are filled from, all on (y, x).
 
     Parameters
     ----------
-    filling_mm, filling_covered : SWE and covered share of the background on (y, x). Its mean by elevation over the seen cells
-        is brought to the flight's own: the background gives the pattern, the flight the level.
+    swe_mm, covered : SWE and covered share by the background of the flight's day.
+    parts : error parts of that SWE; none where nothing is known of them.
+    """
+
+    swe_mm: np.ndarray
+    covered: np.ndarray
+    parts: list[ErrorPart]
+
+
+def fill_voids(flown: Flown, filling: Filling, terrain: xr.Dataset) -> Flown:
+    """Return the flight with its unseen cells taken from the day's background, brought to the flight's level.
+
+    The background's mean by elevation over the seen cells is brought to the flight's own: the background gives the pattern, the
+    flight the level. A filled cell errs as the background does, at most by `VOID_SHARE`: where an earlier flight saw it, it is
+    known much better than that.
     """
     elevation, area = terrain["elevation"].to_numpy(), terrain["cell_area"].to_numpy()
     counted = flown.seen & (area > 0)
     if not counted.any():
         counted = flown.seen
     weight = np.where(area > 0, area, 1.0)
-    level = Pattern.of(filling_mm[counted], elevation[counted], weight[counted])
+    level = Pattern.of(filling.swe_mm[counted], elevation[counted], weight[counted])
     ratio = (flown.pattern.at(elevation) + THIN_MM) / (level.at(elevation) + THIN_MM)
-    filled = filling_mm * ratio
+    filled = filling.swe_mm * ratio
     seen = flown.seen
     parts = [ErrorPart(part.name, np.where(seen, part.se_mm, 0.0), part.correlation_m) for part in flown.parts]
-    parts.append(ErrorPart("void", np.where(seen, 0.0, VOID_SHARE * filled), VOID_REACH_M))
+    whole = np.sqrt(sum(part.se_mm**2 for part in filling.parts)) * ratio if filling.parts else np.inf
+    with np.errstate(divide="ignore", invalid="ignore"):
+        kept = np.where(whole > 0, np.minimum(VOID_SHARE * filled / whole, 1.0), 0.0) * ratio if filling.parts else 0.0
+    parts += [
+        ErrorPart(f"void: {part.name}", np.where(seen, 0.0, kept * part.se_mm), part.correlation_m)
+        for part in filling.parts
+    ]
+    if not filling.parts:
+        parts.append(ErrorPart("void", np.where(seen, 0.0, VOID_SHARE * filled), VOID_REACH_M))
     return replace(
         flown,
         swe_mm=np.where(seen, flown.swe_mm, filled),
-        covered=np.where(seen, flown.covered, filling_covered),
+        covered=np.where(seen, flown.covered, filling.covered),
         parts=parts,
+        void_ratio=ratio,
     )

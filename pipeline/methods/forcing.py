@@ -30,6 +30,13 @@ DEGREE_DAY_MM = (2.0, 5.0)
 """Melt by degree above freezing, mm/(K day), at the winter and at the summer solstice: between them it follows the sun's
 height (range of Hock 2003, J. Hydrol. 282, 104-115, Table 1; the sinusoid after Anderson 2006, from memory)."""
 
+LEAST_HEARD = 0.8
+"""Share of the days below which weather is as good as not known: what fell on the others would be missing from the sums."""
+
+FROZEN_DAYS, FROZEN_MM = 15, 30.0
+"""A gauge without a drop for so many days, in which the others caught so much on average, is capped or frozen (common practice,
+no source)."""
+
 LEAST_DAYS = 10
 """A temperature or gauge record shorter than this tells nothing of its place's offset or catch."""
 
@@ -46,6 +53,7 @@ class Forcing:
     precipitation_mm : (d,) fallen at the gauges' common place; how it varies over the basin is for the snow's own pattern.
     lapse_k_per_km : the lapse rate taken.
     southern : whether midsummer lies in December.
+    heard : (d,) whether anybody told of the day's temperature and of its precipitation.
     """
 
     days: pd.DatetimeIndex
@@ -54,6 +62,7 @@ class Forcing:
     precipitation_mm: np.ndarray
     lapse_k_per_km: float
     southern: bool
+    heard: np.ndarray
 
     @property
     def snowfall_mm(self) -> np.ndarray:
@@ -80,12 +89,23 @@ class Forcing:
         """Return the weather up to and with `day`."""
         return self._on(self.days <= day)
 
+    @property
+    def heard_share(self) -> float:
+        """Share of the days that somebody told of, 1 where there are no days."""
+        return float(self.heard.mean()) if len(self.heard) else 1.0
+
+    @property
+    def tells(self) -> bool:
+        """Whether enough of the days are known for sums over them to mean anything."""
+        return self.heard_share >= LEAST_HEARD
+
     def _on(self, kept: np.ndarray) -> Forcing:
         return replace(
             self,
             days=self.days[kept],
             temperature_c=self.temperature_c[kept],
             precipitation_mm=self.precipitation_mm[kept],
+            heard=self.heard[kept],
         )
 
 
@@ -105,13 +125,14 @@ def season_forcing(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp,
     Each record, brought to one height by the lapse rate, has its own persistent offset taken off before the day's mean is
     made, so that a record's beginning or end makes no step. The lapse rate is a Bayesian line through the records' offsets.
     Gauges are brought to a common catch in the same manner. A day that nobody tells of takes the mean of its neighbours in
-    temperature, and no precipitation.
+    temperature, and no precipitation; `heard` tells it.
     """
     days = pd.date_range(start, end)
     warmth, height = _wide(ground, "air_temperature_c", days)
     fallen, _ = _wide(ground, "precipitation_mm", days)
-    if warmth.empty or fallen.empty or _gauges_dead(ground, fallen):
+    if warmth.empty or fallen.empty:
         return None
+    fallen = fallen.mask(_frozen(fallen))
     slope, centre = LAPSE_K_PER_KM[0], float(height.mean())
     at_centre = warmth - slope * (height - centre) / 1000.0
     common = at_centre.mean(axis=1)
@@ -123,25 +144,46 @@ def season_forcing(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp,
     slope += float(line.coefficients_[1])
     at_centre = warmth - slope * (height - centre) / 1000.0
     offset = at_centre.sub(at_centre.mean(axis=1), axis=0).mean()
-    level = (at_centre - offset).median(axis=1).reindex(days).interpolate(limit_direction="both").to_numpy()
+    level = (at_centre - offset).median(axis=1).reindex(days)
+    heard = (level.notna() & fallen.notna().any(axis=1).reindex(days, fill_value=False)).to_numpy()
+    level = level.interpolate(limit_direction="both").to_numpy()
     catch = fallen.sum() / fallen.notna().mul(fallen.mean(axis=1), axis=0).sum()
     precipitation = (fallen / catch.where(catch > 0)).mean(axis=1).reindex(days).fillna(0.0).to_numpy()
     temperature = level[:, None] + slope * (nodes_m - centre)[None, :] / 1000.0
-    return Forcing(days, nodes_m, temperature, np.maximum(precipitation, 0.0), slope, ground.southern)
+    forcing = Forcing(days, nodes_m, temperature, np.maximum(precipitation, 0.0), slope, ground.southern, heard)
+    return None if _gauges_dead(ground, forcing) else forcing
 
 
 CATCH_LEAST = 0.1
-"""Gauges that caught less than a tenth of what some site holds are capped or dead: they tell nothing of the snow."""
+"""Gauges that caught as snow less than a tenth of what some site holds are capped or dead: they tell nothing of the snow."""
 
 
-def _gauges_dead(ground: GroundRecord, fallen_mm: pd.DataFrame) -> bool:
-    """Tell whether the gauges' precipitation (day, record) cannot have made the snow that the sites hold by the last day."""
-    until = fallen_mm.index[-1]
-    held = [
-        table.loc[table["date"].between(fallen_mm.index[0], until), "swe_mm"] for table in (ground.daily, ground.visits)
-    ]
-    most = pd.concat(held).max()
-    return bool(fallen_mm.mean(axis=1).sum() < CATCH_LEAST * most)
+def _frozen(fallen_mm: pd.DataFrame) -> pd.DataFrame:
+    """Return which days (day, record) lie in a dry spell of a gauge in which the others caught plenty."""
+    frozen = pd.DataFrame(data=False, index=fallen_mm.index, columns=fallen_mm.columns)
+    for name in fallen_mm.columns[: len(fallen_mm.columns) if len(fallen_mm.columns) > 1 else 0]:
+        dry = fallen_mm[name].eq(0.0)
+        spell = (dry != dry.shift()).cumsum()
+        others = fallen_mm.drop(columns=name).mean(axis=1).fillna(0.0)
+        long = dry.groupby(spell).transform("size") >= FROZEN_DAYS
+        frozen[name] = dry & long & (others.groupby(spell).transform("sum") >= FROZEN_MM)
+    return frozen
+
+
+def _gauges_dead(ground: GroundRecord, forcing: Forcing) -> bool:
+    """Tell whether the snowfall that the gauges tell of cannot have made the most that some site held."""
+    names = ["site_id", "date", "swe_mm"]
+    held = pd.concat([ground.daily[names], ground.visits[names]], ignore_index=True).dropna(subset="swe_mm")
+    held = held[held["date"].between(forcing.days[0], forcing.days[-1]) & held["site_id"].isin(ground.sites.index)]
+    most = held.groupby("site_id")["swe_mm"].max()
+    if most.empty:
+        return False
+    site_id = most.sort_index().idxmax()
+    # Up to the day on which the site held it: what fell later made none of it.
+    there = held[(held["site_id"] == site_id) & (held["swe_mm"] == most[site_id])]["date"].min()
+    snowfall = forcing.until(there).snowfall_mm.sum(axis=0)
+    at_site = float(np.interp(float(ground.sites.loc[site_id, "elevation_m"]), forcing.nodes_m, snowfall))
+    return bool(at_site < CATCH_LEAST * most[site_id])
 
 
 def _wide(ground: GroundRecord, name: str, days: pd.DatetimeIndex) -> tuple[pd.DataFrame, pd.Series]:

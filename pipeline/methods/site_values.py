@@ -42,7 +42,9 @@ def site_values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     observed = observed[observed["distance"] <= observed["reach"]]
     # Bare ground tells nothing of the snow that lay there before it melted.
     observed = observed[(observed["age_days"] >= 0) | (observed["swe_mm"] > 0)]
-    nearest = observed.sort_values(["site_id", "distance", "date"]).drop_duplicates("site_id").set_index("site_id")
+    # To the last column, so that the order of the rows decides nothing.
+    order = ["site_id", "distance", "date", "reach", "swe_mm", "swe_se_mm"]
+    nearest = observed.sort_values(order).drop_duplicates("site_id").set_index("site_id")
     values = nearest.assign(measured_mm=nearest["swe_mm"], measured_on=nearest["date"])
     numbers = dict.fromkeys(("swe_mm", "swe_se_mm", "measured_mm", "age_days"), float)
     values = values[[*numbers, "measured_on"]].astype(numbers)
@@ -148,3 +150,17 @@ def elevation_nodes(elevation_m: np.ndarray) -> np.ndarray:
     """
     low, high = np.floor(np.nanmin(elevation_m) / NODE_M), np.ceil(np.nanmax(elevation_m) / NODE_M)
     return np.arange(low, max(high, low + 1) + 1) * NODE_M
+
+
+BEYOND_M = 2000.0
+"""Weather is reckoned so far above and below the sites and the weather table: no basin's ground lies further off."""
+
+
+def weather_nodes(ground: GroundRecord) -> np.ndarray:
+    """Return the elevations at which weather is reckoned: every `NODE_M`, `BEYOND_M` past the sites both ways, m."""
+    heights = ground.sites["elevation_m"].to_numpy(float)
+    if "elevation_m" in ground.weather:
+        heights = np.concatenate([heights, ground.weather["elevation_m"].dropna().to_numpy(float)])
+    # Without a site and without weather there is nothing to reckon.
+    low, high = (heights.min(), heights.max()) if len(heights) else (0.0, 0.0)
+    return elevation_nodes(np.array([low - BEYOND_M, high + BEYOND_M]))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -14,18 +14,20 @@ from pipeline.methods.background import (
     LOCAL_REACH_M,
     SITE_GAIN,
     SITE_OFFSET,
+    UNHEARD_MM_PER_DAY,
     CarriedFlight,
     Prediction,
     Residual,
     TerrainBackground,
+    explains,
 )
 from pipeline.methods.balance import FACTOR_MOST, SITE_MM, march, node_to_sites, turnover_of
-from pipeline.methods.carry import CELL_VARIATION, Turnover
+from pipeline.methods.carry import BARE_MM, CELL_VARIATION, Turnover
 from pipeline.methods.errors import ErrorPart
 from pipeline.methods.forcing import Forcing, season_forcing
 from pipeline.methods.regression import BayesianLine, doubt
 from pipeline.methods.residual import SiteResidual
-from pipeline.methods.site_values import elevation_nodes, site_values
+from pipeline.methods.site_values import site_values, weather_nodes
 from pipeline.methods.terrain_regression import TerrainColumns
 
 TERRAIN_SD = (0.5, 0.8, 0.4, 0.4)
@@ -42,6 +44,9 @@ ground of one height melts out (trial worlds)."""
 FACTOR_LEAST, POOR_FACTOR = 1e-3, 0.05
 """Factors are sought down to the first; below the second a site is as good as bare, and how far below is noise."""
 
+MOST_AT_LIMIT = 0.5
+"""Where this share of the sites would need more than the greatest factor, the gauges have missed the snow."""
+
 MELT_LOG_SCALES = np.linspace(-0.9, 0.9, 13)
 """Scales on degree-day melt that are weighed against the sites' series."""
 
@@ -50,9 +55,6 @@ MELT_LOG_SD = 0.35
 
 MARK_DAYS = 7
 """The stations' series are held against the model every seventh day."""
-
-LATER_DAYS = (3, 7, 14, 28, 45, 60, 80, 100, 130, 160, 200)
-"""Days before the date since which snow on bare ground is reckoned by itself."""
 
 
 @dataclass(frozen=True)
@@ -86,6 +88,8 @@ class TerrainBalance:
     line_ : logarithm of the factor on elevation, northness and canopy.
     melt_scale_, melt_log_se_ : scale on degree-day melt and the standard error of its logarithm.
     residual_ : the sites' deviation, spread over the basin.
+    sound_ : whether the balance can make the snow that the sites hold: most of them within the factors' limits, and not
+        molten away where they have snow.
     """
 
     name = "terrain balance"
@@ -100,16 +104,17 @@ class TerrainBalance:
 
     def fit(self, ground: GroundRecord, date: dt.date, forcing: Forcing, histories: SiteHistories) -> TerrainBalance:
         """Fit to what the sites said from the season's start to `date`, under the weather of those days."""
-        factor = self._melt_and_factors(forcing, histories)
-        self.turnover_ = season_turnover(forcing, self.melt_scale_)
+        factor, told = self._melt_and_factors(forcing, histories)
+        self.turnover_ = replace(season_turnover(forcing, self.melt_scale_), unheard_days=days_unheard_at_end(forcing))
         terrain = ground.sites.loc[histories.sites, ["elevation_m", "northness", "canopy"]].to_numpy(float)
         # A bare site among others says that there is little, not by how much; where all are bare there is none.
         poor = POOR_FACTOR if (factor > POOR_FACTOR).any() else FACTOR_LEAST
-        self._fit_line(terrain, np.log(np.maximum(factor, poor)))
+        self._fit_line(terrain, np.log(np.maximum(factor, poor)), told)
         values = site_values(ground, date)
         sites = ground.sites.loc[values.index]
         swe, se = values["swe_mm"].to_numpy(), values["swe_se_mm"].to_numpy()
         expected = self._background(sites[["elevation_m", "northness", "canopy"]].to_numpy(float), 0.0, 1.0)[0]
+        self.sound_ = bool(np.mean(factor > 0.98 * FACTOR_MOST) < MOST_AT_LIMIT) and explains(expected, swe)
         self.scale_mm_ = max(float(np.mean(swe)), 1.0)
         size = expected + 0.2 * self.scale_mm_
         self.residual_ = SiteResidual(least_sd=0.1, most_sd=0.6).fit(
@@ -117,8 +122,11 @@ class TerrainBalance:
         )
         return self
 
-    def _melt_and_factors(self, forcing: Forcing, histories: SiteHistories) -> np.ndarray:
-        """Set the scale on melt and its error, and return each site's factor with it."""
+    def _melt_and_factors(self, forcing: Forcing, histories: SiteHistories) -> tuple[np.ndarray, np.ndarray]:
+        """Set the scale on melt and its error; return each site's factor with it, and which sites tell of theirs.
+
+        A bare site that would be bare even if it had gathered next to nothing less than others tells of rain and melt alone.
+        """
         snowfall = node_to_sites(forcing.snowfall_mm, forcing.nodes_m, histories.elevation_m)
         melt = node_to_sites(forcing.melt_mm, forcing.nodes_m, histories.elevation_m)
         told = telling_days(histories.swe_mm)
@@ -140,18 +148,25 @@ class TerrainBalance:
         mean = float(weight @ MELT_LOG_SCALES)
         self.melt_scale_ = float(np.exp(mean))
         self.melt_log_se_ = float(np.sqrt(weight @ (MELT_LOG_SCALES - mean) ** 2 + 0.05**2))
-        return site_factors(snowfall, self.melt_scale_ * melt, histories.swe_mm, told)
+        loss = self.melt_scale_ * melt
+        factor = site_factors(snowfall, loss, histories.swe_mm, told)
+        sites = np.arange(len(factor))
+        least = march(np.zeros(len(factor)), snowfall / FACTOR_MOST, loss)[told, sites]
+        return factor, (least > 0) | (histories.swe_mm[told, sites] > BARE_MM)
 
-    def _fit_line(self, terrain: np.ndarray, log_factor: np.ndarray) -> None:
+    def _fit_line(self, terrain: np.ndarray, log_factor: np.ndarray, told: np.ndarray) -> None:
+        """Fit the logarithm of the factor to the (m,) sites `told`; the prior alone where there are none."""
         self.columns_ = TerrainColumns(terrain[:, 0])
         self.line_ = BayesianLine(np.array(TERRAIN_SD))
-        columns, raised = self.columns_.of(terrain), np.ones(len(terrain))
+        columns, log_factor = self.columns_.of(terrain[told]), log_factor[told]
+        raised, off = np.ones(len(log_factor)), np.zeros(len(log_factor))
         for _ in range(6):
             self.line_.fit(columns, log_factor, SITE_LOG_SD**2 * raised)
             off = log_factor - self.line_.predict(columns)[0]
             raised = doubt(off / SITE_LOG_SD)
         # The mean of the factors, not of their logarithms, is what fills a basin (Duan 1983, JASA 78, 605-610).
-        self.smearing_ = float(np.clip(np.average(np.exp(off), weights=1.0 / raised), 0.8, 1.3))
+        mean = np.average(np.exp(off), weights=1.0 / raised) if len(off) else np.exp(0.5 * SITE_LOG_SD**2)
+        self.smearing_ = float(np.clip(mean, 0.8, 1.3))
 
     def _background(self, terrain: np.ndarray, variation: float, gain: float) -> tuple[np.ndarray, ...]:
         """Return SWE, covered share, and SWE's change with the logarithm of the factor and of melt, by (m, 3) terrain.
@@ -183,6 +198,7 @@ class TerrainBalance:
             ErrorPart("melt scale", self.melt_log_se_ * by_melt, np.inf),
             ErrorPart("site offset", SITE_OFFSET * swe, np.inf),
             ErrorPart("terrain local", LOCAL_VARIATION * by_factor, LOCAL_REACH_M),
+            ErrorPart("unheard change", covered * UNHEARD_MM_PER_DAY * self.turnover_.unheard_days, np.inf),
         ]
         return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))
 
@@ -205,21 +221,25 @@ Background = CarriedFlight | TerrainBalance | TerrainBackground
 def fitted_on_terrain(season_start: dt.date, ground: GroundRecord, date: dt.date) -> TerrainBalance | TerrainBackground:
     """Return the background without a flight, fitted to `date`.
 
-    The season's balance, where its weather is known and some site has said something of SWE by the date; else the sites spread
-    by the terrain alone.
+    The season's balance, where its weather is known, some site has said something of SWE by the date, and the balance can make
+    the snow that the sites hold; else the sites spread by the terrain alone.
     """
-    heights = ground.sites["elevation_m"].to_numpy(float)
-    # Two kilometres beyond the sites both ways hold any basin's ground.
-    nodes = elevation_nodes(np.array([heights.min() - 2000.0, heights.max() + 2000.0]))
-    forcing = season_forcing(ground, pd.Timestamp(season_start), pd.Timestamp(date), nodes)
-    if forcing is not None and len((histories := SiteHistories.of(ground, forcing.days)).sites):
-        return TerrainBalance(season_start).fit(ground, date, forcing, histories)
+    forcing = season_forcing(ground, pd.Timestamp(season_start), pd.Timestamp(date), weather_nodes(ground))
+    if forcing is not None and forcing.tells and len((histories := SiteHistories.of(ground, forcing.days)).sites):
+        balance = TerrainBalance(season_start).fit(ground, date, forcing, histories)
+        if balance.sound_:
+            return balance
     return TerrainBackground().fit(ground, date)
+
+
+def days_unheard_at_end(forcing: Forcing) -> int:
+    """Return how many of the last days in a row nobody told of: what is missing before, the sites have told since."""
+    return int(np.argmax(forcing.heard[::-1])) if forcing.heard.any() else len(forcing.heard)
 
 
 def season_turnover(forcing: Forcing, melt_scale: float) -> Turnover:
     """Return the season's gain and loss by elevation, and since some days before its end, mm."""
-    return turnover_of(forcing.nodes_m, forcing.snowfall_mm, melt_scale * forcing.melt_mm, LATER_DAYS)
+    return turnover_of(forcing.nodes_m, forcing.snowfall_mm, melt_scale * forcing.melt_mm)
 
 
 def telling_days(swe_mm: np.ndarray) -> np.ndarray:

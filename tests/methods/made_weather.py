@@ -15,7 +15,7 @@ def made_forcing(days=120, *, level_c=-4.0, swing_c=6.0, storm_every=5, storm_mm
     level = level_c + swing_c * np.linspace(0, 1, days) ** 2
     temperature = level[:, None] - 6.0 * (NODES - 2000.0)[None, :] / 1000.0
     fallen = np.where(np.arange(days) % storm_every == 0, storm_mm, 0.0)
-    return Forcing(dates, NODES, temperature, fallen, -6.0, southern=False)
+    return Forcing(dates, NODES, temperature, fallen, -6.0, southern=False, heard=np.ones(len(dates), bool))
 
 
 def made_ground(swe_of_site, days, elevation_m, **daily_columns):

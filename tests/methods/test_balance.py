@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from made_weather import NODES, made_forcing, made_ground
 
 from pipeline.methods.balance import balance_turnover, gathered, march, node_to_sites
-from pipeline.methods.carry import CELL_VARIATION
+from pipeline.methods.carry import CELL_VARIATION, Pattern
 from pipeline.methods.terrain_balance import season_turnover, site_factors, telling_days
 
 ELEVATION = np.array([1500.0, 1800.0, 2100.0, 2400.0, 2700.0])
@@ -92,8 +92,37 @@ def test_the_factors_that_made_the_sites_are_found(factors, melt_scale):
 
 def test_gathered_factor_is_the_share_of_the_gauges():
     forcing = made_forcing(100, level_c=-15.0, swing_c=0.0)
-    record = gathered(forcing)
+    record = gathered(forcing, Pattern(NODES, np.full(len(NODES), 300.0)))
     fallen = record.snowfall_mm[list(NODES).index(2500.0)]
     assert record.melt_mm[list(NODES).index(2500.0)] < 1.0
     assert record.factor(np.array([1.5 * fallen]), np.array([2500.0]))[0] == pytest.approx(1.5, rel=0.05)
     assert record.factor(np.array([0.0]), np.array([2500.0]))[0] < 0.1
+
+
+def test_before_snow_has_fallen_the_flight_alone_tells_where_more_lies():
+    # Two days into the season a drift of last year's snow is no sign of fivefold catch.
+    early = gathered(
+        made_forcing(2, level_c=-5.0, storm_every=50, storm_mm=4.0), Pattern(NODES, np.full(len(NODES), 40.0))
+    )
+    factor = early.factor(np.array([0.0, 40.0, 120.0]), np.full(3, 2500.0))
+    assert factor == pytest.approx(np.array([80.0, 120.0, 200.0]) / 120.0, rel=0.05)
+
+
+def test_snow_since_a_few_days_stands_for_a_march_day_by_day():
+    rng = np.random.default_rng(4)
+    off = []
+    for seed in range(20):
+        forcing = made_forcing(
+            90, level_c=float(rng.uniform(-1, 3)), swing_c=float(rng.uniform(0, 6)), storm_every=4 + seed % 5
+        )
+        turnover = season_turnover(forcing, 1.0)
+        place = np.linspace(1500.0, 2600.0, 30)
+        factor, start = rng.uniform(0.4, 2.0, 30), rng.uniform(0, 250.0, 30)
+        snowfall, melt = (node_to_sites(f, NODES, place) for f in (forcing.snowfall_mm, forcing.melt_mm))
+        daily = march(start, factor * snowfall, melt)[-1]
+        carried, _ = turnover.carry(start, factor, place, 0.0)
+        assert (carried <= daily + 1e-6).all()
+        late = daily > 5
+        off += list(1 - carried[late] / daily[late])
+    assert np.mean(off) < 0.015
+    assert np.quantile(off, 0.99) < 0.25

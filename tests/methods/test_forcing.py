@@ -87,3 +87,33 @@ def test_southern_melt_is_the_northern_of_half_a_year_later():
     north, south = made_forcing(start="2030-12-21"), made_forcing(start="2031-06-21")
     object.__setattr__(south, "southern", True)
     assert south.melt_mm == pytest.approx(north.melt_mm, rel=0.02, abs=1e-6)
+
+
+def test_days_that_nobody_tells_of_are_known_as_such():
+    _, ground = records()
+    object.__setattr__(ground, "daily", ground.daily[~ground.daily["date"].isin(DAYS[40:45])])
+    found = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
+    assert np.flatnonzero(~found.heard).tolist() == list(range(40, 45))
+    assert found.tells
+    object.__setattr__(ground, "daily", ground.daily[ground.daily["date"] >= DAYS[20]])
+    late = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
+    assert not late.tells
+    assert late.since(DAYS[25]).heard_share == pytest.approx(1 - 5 / 34)
+
+
+def test_a_gauge_frozen_for_weeks_is_left_out_of_those_days():
+    _, ground = records()
+    whole = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
+    frozen = (ground.daily["site_id"] == "S1") & ground.daily["date"].isin(DAYS[15:50])
+    object.__setattr__(
+        ground, "daily", ground.daily.assign(precipitation_mm=ground.daily["precipitation_mm"].mask(frozen, 0.0))
+    )
+    found = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
+    assert found.precipitation_mm.sum() == pytest.approx(whole.precipitation_mm.sum(), rel=0.05)
+
+
+def test_rain_alone_cannot_have_made_the_snow():
+    _, ground = records()
+    warm = ground.daily.assign(air_temperature_c=ground.daily["air_temperature_c"] + 25.0, swe_mm=250.0)
+    object.__setattr__(ground, "daily", warm)
+    assert season_forcing(ground, DAYS[0], DAYS[-1], NODES) is None

@@ -1,0 +1,93 @@
+"""The season's balance without a flight: which sites tell of their place, and when the balance is not to be believed."""
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+import pytest
+from made_weather import NODES, made_forcing, made_ground
+
+from pipeline.methods.background import UNHEARD_MM_PER_DAY
+from pipeline.methods.balance import march, node_to_sites
+from pipeline.methods.terrain_balance import TerrainBalance, fitted_on_terrain
+
+ELEVATION = np.array([1100.0, 1300.0, 1800.0, 2100.0, 2400.0, 2700.0])
+START = dt.date(2030, 11, 1)
+
+
+def ground_of(forcing, factor, *, warmer=0.0, gauge=1.0):
+    """Return stations that hold what the weather made of them, with a thermometer and a gauge each."""
+    snowfall, melt = (node_to_sites(f, NODES, ELEVATION) for f in (forcing.snowfall_mm, forcing.melt_mm))
+    swe = march(np.zeros(len(factor)), factor * snowfall, melt)
+    air = node_to_sites(forcing.temperature_c, NODES, ELEVATION) + warmer
+    fallen = gauge * np.repeat(forcing.precipitation_mm[:, None], len(factor), axis=1)
+    ground = made_ground(swe, forcing.days, ELEVATION, air_temperature_c=air, precipitation_mm=fallen)
+    sites = ground.sites.assign(
+        northness=0.0, canopy=0.0, x=500_000.0 + 3000.0 * np.arange(6), y=4_880_000.0, row=0, column=np.arange(6)
+    )
+    object.__setattr__(ground, "sites", sites)
+    return ground, swe
+
+
+def place(elevation):
+    elevation = np.asarray(elevation, float)
+    flat = np.zeros(len(elevation))
+    columns = {
+        "elevation": elevation,
+        "northness": flat,
+        "canopy": flat,
+        "east": flat + 507_000.0,
+        "north": flat + 4_880_000.0,
+    }
+    return pd.DataFrame(columns).to_xarray().rename({"index": "site"})
+
+
+def test_a_low_site_where_it_only_rained_does_not_steepen_the_rise_with_height():
+    forcing = made_forcing(100, level_c=1.0, swing_c=2.0)
+    ground, swe = ground_of(forcing, np.ones(6))
+    assert swe[-1, 0] == 0
+    last = forcing.days[-1].date()
+    with_low = fitted_on_terrain(START, ground, last)
+    without = fitted_on_terrain(START, ground.without("S0").without("S1"), last)
+    assert isinstance(with_low, TerrainBalance)
+    high = place([2600.0, 3000.0])
+    assert with_low.predict(high).swe_mm == pytest.approx(without.predict(high).swe_mm, rel=0.1)
+
+
+def test_weather_that_cannot_have_made_the_snow_gives_way_to_the_sites_themselves():
+    forcing = made_forcing(100, level_c=-4.0, swing_c=2.0)
+    ground, swe = ground_of(forcing, np.ones(6), warmer=14.0)
+    last = forcing.days[-1].date()
+    found = fitted_on_terrain(START, ground, last)
+    high = found.predict(place([2700.0]))
+    assert high.swe_mm[0] > 0.4 * swe[-1, -1]
+    assert high.standard_error()[0] > 0.1 * swe[-1, -1]
+    # A gauge that caught an eighth of the snow would need factors beyond any drift.
+    ground, _ = ground_of(forcing, np.ones(6), gauge=0.12)
+    assert not isinstance(fitted_on_terrain(START, ground, last), TerrainBalance)
+
+
+def test_weather_that_begins_in_mid_season_is_no_dry_start():
+    forcing = made_forcing(100, level_c=-6.0, swing_c=4.0)
+    ground, _ = ground_of(forcing, np.ones(6))
+    late = ground.daily["date"] >= forcing.days[40]
+    object.__setattr__(
+        ground, "daily", ground.daily.assign(precipitation_mm=ground.daily["precipitation_mm"].where(late))
+    )
+    assert not isinstance(fitted_on_terrain(START, ground, forcing.days[-1].date()), TerrainBalance)
+
+
+def test_the_error_grows_when_the_last_days_fall_silent():
+    forcing = made_forcing(100, level_c=-6.0, swing_c=4.0)
+    ground, _ = ground_of(forcing, np.ones(6))
+    last = forcing.days[-1].date()
+    whole = fitted_on_terrain(START, ground, last).predict(place([2200.0]))
+    early = ground.daily["date"] < forcing.days[-11]
+    names = ["air_temperature_c", "precipitation_mm"]
+    object.__setattr__(
+        ground, "daily", ground.daily.assign(**{name: ground.daily[name].where(early) for name in names})
+    )
+    silent = fitted_on_terrain(START, ground, last).predict(place([2200.0]))
+    unheard = [{part.name: part.se_mm[0] for part in found.parts}["unheard change"] for found in (whole, silent)]
+    assert unheard == pytest.approx([0.0, 11 * UNHEARD_MM_PER_DAY], rel=0.05)
+    assert silent.standard_error()[0] > whole.standard_error()[0]
