@@ -152,8 +152,8 @@ def _with_flights_that_see(inputs: DayInputs, choices: Choices) -> DayInputs:
     """Return the inputs without flights that saw no cell well enough."""
 
     def sees(flight: xr.Dataset) -> bool:
-        seen = flight["depth"].notna() & (flight["valid_fraction"] >= choices.least_valid_fraction)
-        return bool((seen & inputs.terrain["elevation"].notna()).any())
+        seen = np.isfinite(flight["depth"]) & (flight["valid_fraction"] >= choices.least_valid_fraction)
+        return bool((seen & np.isfinite(inputs.terrain["elevation"])).any())
 
     return replace(inputs, flights=[flight for flight in inputs.flights if sees(flight)])
 

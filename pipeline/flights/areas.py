@@ -62,7 +62,10 @@ class Area:
             values = read(part)
             return values if self.above is not None else ((values != 0) & np.isfinite(values)).astype(np.float64)
 
-        values = sample(pixels.raster, read_inside, places(pixels.placement, placement, window))
+        if pixels.placement == placement:
+            values = read_inside(window)
+        else:
+            values = sample(pixels.raster, read_inside, places(pixels.placement, placement, window))
         return values > (self.share if self.above is None else self.above)
 
 

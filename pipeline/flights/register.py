@@ -148,8 +148,8 @@ def register(
         tilt=step.tilt if fit_tilt else None,
         shift_se_m=first.shift_se_m,
         shift_fitted=not even,
-        median_before_m=first.median_m,
-        nmad_before_m=first.nmad_m,
+        median_before_m=float(np.median(first.height)),
+        nmad_before_m=nmad(first.height),
         nmad_after_m=nmad(left),
         pixels=int(step.there.sum()),
         slope_low_deg=low,
@@ -168,8 +168,7 @@ class _Step:
     Parameters
     ----------
     there : (n,) which stable pixels have data in both surfaces.
-    left : differences that shift, lift and tilt leave, m, of the pixels that have data.
-    median_m, nmad_m : of the differences before.
+    height, left : differences before, and what shift, lift and tilt leave of them, m, of the pixels that have data.
     """
 
     east: float
@@ -178,9 +177,8 @@ class _Step:
     tilt: Tilt
     shift_se_m: float
     there: np.ndarray
+    height: np.ndarray
     left: np.ndarray
-    median_m: float
-    nmad_m: float
 
     @classmethod
     def of(
@@ -207,10 +205,11 @@ class _Step:
         scatter = max(float(np.linalg.eigvalsh(np.cov(east, north))[0]), 0.0)
         with np.errstate(divide="ignore"):
             shift_se = float(
-                np.float64(nmad(left)) / np.sqrt(max(len(height) * ground.each / PIXELS_ALIKE, 1.0) * scatter)
+                np.float64(nmad(left[:: max(1, len(left) // SOME_PIXELS)]))
+                / np.sqrt(max(len(height) * ground.each / PIXELS_ALIKE, 1.0) * scatter)
             )
         tilt = Tilt(float(per_east), float(per_north), x, y)
-        return cls(*shift, float(found[0]), tilt, shift_se, there, left, float(np.median(height)), nmad(height))
+        return cls(*shift, float(found[0]), tilt, shift_se, there, height, left)
 
 
 KILOMETRE = 1000.0
@@ -219,13 +218,19 @@ KILOMETRE = 1000.0
 
 def _fit(height: np.ndarray, columns: np.ndarray) -> np.ndarray:
     """Return the coefficients that explain the height differences, outliers trimmed."""
-    kept = np.abs(height - np.median(height)) <= TRIM_NMAD * max(nmad(height), 1e-6)
+    kept = _near_middle(height, height)
     for _ in range(3):
         part = columns[kept]
         found = np.linalg.pinv(part.T @ part, hermitian=True) @ (part.T @ height[kept])
         left = height - columns @ found
-        kept = np.abs(left - np.median(left[kept])) <= TRIM_NMAD * max(nmad(left[kept]), 1e-6)
+        kept = _near_middle(left, left[kept])
     return found
+
+
+def _near_middle(values: np.ndarray, of: np.ndarray) -> np.ndarray:
+    """Return which values lie within `TRIM_NMAD` of the middle of others, of which some tell the middle as well as all."""
+    some = of[:: max(1, len(of) // SOME_PIXELS)]
+    return np.abs(values - np.median(some)) <= TRIM_NMAD * max(nmad(some), 1e-6)
 
 
 @dataclass(frozen=True)
@@ -288,8 +293,11 @@ def _exactly(surface: RasterPixels, read: Read, at: tuple[np.ndarray, np.ndarray
     """Return a surface's values between its pixel centres by a cubic spline, missing beside voids.
 
     What streams through millions of pixels uses cubic convolution (`sample`); here its damping of rough ground by a few
-    centimetres on steep slopes would be taken for half a metre of shift on 90 m pixels.
+    centimetres on steep slopes would be taken for half a metre of shift on 90 m pixels. At the centres themselves a spline is
+    the pixel.
     """
+    if all(np.abs(values - np.floor(values) - 0.5).max(initial=0.0) < AT_CENTRE for values in at):
+        return _pixels(surface, read, at)
     part = window_about(surface.raster, at, reach=SPLINE_REACH)
     if part is None:
         return np.full(at[0].shape, np.nan)
@@ -307,6 +315,20 @@ def _exactly(surface: RasterPixels, read: Read, at: tuple[np.ndarray, np.ndarray
         ndimage.map_coordinates(void.astype(np.float64), places, order=1, mode="constant", cval=1.0) > 0, np.nan, found
     )
 
+
+def _pixels(surface: RasterPixels, read: Read, at: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    """Return the pixels that hold the places, missing where there is none."""
+    part = window_about(surface.raster, at, reach=1)
+    if part is None:
+        return np.full(at[0].shape, np.nan)
+    values = read(part)
+    row, column = (np.floor(at[1]).astype(int) - part.top), (np.floor(at[0]).astype(int) - part.left)
+    there = (row >= 0) & (row < values.shape[0]) & (column >= 0) & (column < values.shape[1])
+    return np.where(there, values[np.where(there, row, 0), np.where(there, column, 0)], np.nan).astype(np.float64)
+
+
+AT_CENTRE = 1e-6
+"""Places this near to pixel centres are at them: a part of a pixel."""
 
 SPLINE_REACH = 12
 """Pixels read beyond the places: a spline forgets its edge by a factor 0.27 a pixel, to 1e-7 over twelve."""

@@ -11,7 +11,7 @@ from pyproj import CRS
 from scipy.ndimage import map_coordinates
 from timing import Figure, Runs, alternate, faster_at_least, no_more_than, peak_mb
 
-from pipeline.flights.rasters import raster_pixels
+from pipeline.flights.rasters import HEIGHTS, raster_pixels
 from pipeline.flights.register import Registration, register
 from pipeline.grid import BasinGrid
 
@@ -48,7 +48,7 @@ def figures(folder: Path) -> list[Figure]:
 
 
 def _ours(paths: dict[str, Path]) -> Registration:
-    return register(*(raster_pixels(paths[name], GRID) for name in ("on", "off")), paths["stable"], GRID)
+    return register(*(raster_pixels(paths[name], GRID, HEIGHTS) for name in ("on", "off")), paths["stable"], GRID)
 
 
 def _plain(paths: dict[str, Path]) -> np.ndarray:
