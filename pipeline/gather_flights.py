@@ -24,7 +24,7 @@ from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_covers import CoverEntry, read_covers
 from pipeline.inputs.read_flights import FlightEntry, read_flights
-from pipeline.problems import Finding, InputError
+from pipeline.problems import Finding, InputError, RefusedFlightError
 from pipeline.settings import Settings
 
 FLIGHT = "flight "
@@ -58,7 +58,7 @@ def file_formats(settings: Settings, role: str) -> list[FileFormat]:
 
 def kept_flights(settings: Settings, *, writable: bool) -> KeptFlights:
     """Return where measured flights are kept: beside the archive, where no reader looks."""
-    return KeptFlights(settings.path(settings.archive) / ".cache" / "flights", writable=writable)
+    return KeptFlights(settings.cache_folder("flights"), writable=writable)
 
 
 def gather_flights(
@@ -159,7 +159,11 @@ def _measured(
     key = flight_key(files, hashes, (grid, known), settings.flights)
     held = kept.find(key)
     if held is None:
-        held = measure_flight(files, grid, settings.flights, known)
+        try:
+            held = measure_flight(files, grid, settings.flights, known)
+        except RefusedFlightError as refused:
+            kept.keep_refused(key, str(refused))
+            raise
         kept.keep(key, *held)
     flight, noticed = held
     findings += noticed

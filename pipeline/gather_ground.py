@@ -61,7 +61,7 @@ def gather_tables(
         *how("stations"),
         settings.basin.utc_offset_hours,
         formats=file_formats(settings, "stations"),
-        kept=_kept_readings(settings),
+        kept=settings.cache_folder("readings"),
         since=start.date(),
         until=date,
     )
@@ -126,12 +126,6 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
         weather=weather[(weather["date"] >= start) & (weather["date"] <= pd.Timestamp(date))], southern=grid.southern,
     )  # fmt: skip
     return record, densities, findings
-
-
-def _kept_readings(settings: Settings) -> Path:
-    """Return the folder beside the archive where rows of large files are kept between nights; it may be deleted any time."""
-    archive = settings.path(settings.archive)
-    return archive.with_name(f"{archive.name}.readings")
 
 
 def _checked(

@@ -305,6 +305,10 @@ class Settings(_Block):
         """Return a path of the settings as an absolute one: relative paths start at the settings file."""
         return (self._file.parent / relative).resolve()
 
+    def cache_folder(self, name: str) -> Path:
+        """Return a folder beside the archive's entries for what took long to make; it may be deleted at any time."""
+        return self.path(self.archive) / ".cache" / name
+
     def season_start(self, date: dt.date) -> dt.date:
         """Return the first day of the snow season that holds `date`."""
         month, day = (int(part) for part in self.basin.season_start.split("-"))

@@ -25,7 +25,7 @@ import xarray as xr
 from pipeline.flights.limits import FlightLimits
 from pipeline.flights.measure import FlightFiles, Surroundings
 from pipeline.grid import BasinGrid
-from pipeline.problems import Finding
+from pipeline.problems import Finding, RefusedFlightError
 
 SETTLED_S = 2.0
 """A file changed more recently than this, s, may change again without a newer time stamp: its hash is not noted."""
@@ -49,7 +49,18 @@ class KeptFlights:
         self._hashes = self._noted()
 
     def find(self, key: str) -> tuple[xr.Dataset, list[Finding]] | None:
-        """Return the flight kept under a key with its findings, None where there is none."""
+        """Return the flight kept under a key with its findings, None where there is none.
+
+        Raises
+        ------
+        RefusedFlightError : it was measured and refused; the words are those of that time.
+        """
+        try:
+            refused = (self.folder / f"{key}.refused").read_text("utf-8")
+        except (OSError, UnicodeDecodeError):
+            refused = ""
+        if refused.endswith("\n"):
+            raise RefusedFlightError(refused.strip())
         try:
             with np.load(self.folder / f"{key}.npz", allow_pickle=False) as held:
                 told = json.loads(str(held["told"]))
@@ -75,6 +86,11 @@ class KeptFlights:
         arrays = {name: flight[name].to_numpy() for name in (*flight.data_vars, "y", "x")}
         np.savez_compressed(packed, told=np.array(json.dumps(told)), **arrays)
         self._put(f"{key}.npz", packed.getvalue())
+
+    def keep_refused(self, key: str, why: str) -> None:
+        """Keep that a flight was refused, and why, so that it is not measured again every night."""
+        if self.writable:
+            self._put(f"{key}.refused", f"{' '.join(why.split())}\n".encode())
 
     def sha256(self, path: Path) -> str:
         """Return the sha256 of a file's bytes; one noted of the same size, times and inode is believed.

@@ -12,7 +12,7 @@ import pandas as pd
 from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.find import missing_file
 from pipeline.inputs.formats import FileFormat
-from pipeline.inputs.rows import dated_outside, day_text, keep_newest, without_lines
+from pipeline.inputs.rows import dated_outside, day_text, keep_newest, rows_set_aside, without_lines
 from pipeline.inputs.tables import read_tables
 from pipeline.problems import Finding
 
@@ -48,31 +48,33 @@ def read_covers(
 ) -> tuple[list[CoverEntry], list[Finding]]:
     """Read the cover grids dated from the first to the last day of `season`, oldest first.
 
-    Unknown variables and absent files are set aside with a finding; a date and variable given again replaces the earlier row.
+    Unknown variables and absent files are set aside with a finding; a date and variable given again replaces the earlier row,
+    unless the later one cannot be used.
     """
     rows, findings = read_tables(files, COVERS, settings, missing, formats)
     outside = dated_outside(rows, season)
     findings = without_lines(findings, rows[outside])
-    rows, repeated = keep_newest(rows[~outside], ["date", "variable"], "covers")
+    rows = rows[~outside].reset_index(drop=True)
+    unknown = rows["date"].isna() | ~rows["variable"].isin(VARIABLES)
+    findings += rows_set_aside(
+        rows[unknown],
+        "covers",
+        rule="unknown cover",
+        detail="a cover needs a date and the variable " + " or ".join(VARIABLES),
+        evidence="variable '" + rows["variable"] + "'",
+    )
+    rows = rows[~unknown]
+    rows = rows.assign(whole=[Path(row.file).parent / row.path for row in rows.itertuples()])
+    there = pd.Series([path.is_file() for path in rows["whole"]], rows.index, dtype=bool)
+    newest, repeated = keep_newest(rows[there], ["date", "variable"], "covers")
     findings += repeated
-    entries = []
-    for row in rows.sort_values(["date", "variable"], kind="stable").itertuples():
-        path = Path(row.file).parent / row.path
-        about = {"file": row.file, "line": row.line, "start": day_text(row), "end": day_text(row)}
-        if pd.isna(row.date) or row.variable not in VARIABLES:
-            told = Finding(
-                "covers",
-                rule="unknown cover",
-                severity="error",
-                action="set aside",
-                evidence=f"variable '{row.variable}'",
-            )
-            findings.append(
-                replace(told, detail="a cover needs a date and the variable " + " or ".join(VARIABLES), **about)
-            )
-        elif not path.is_file():
-            findings.append(replace(missing_file("covers", path, f"{row.file} line {row.line}"), **about))
-        else:
-            day = pd.Timestamp(row.date).date()
-            entries.append(CoverEntry(day, row.variable, path.resolve(), Path(row.file), row.line))
+    for row in rows[~there].itertuples():
+        mended = there & (rows["date"] == row.date) & (rows["variable"] == row.variable) & (rows.index > row.Index)
+        if not mended.any():
+            about = {"file": row.file, "line": row.line, "start": day_text(row), "end": day_text(row)}
+            findings.append(replace(missing_file("covers", row.whole, f"{row.file} line {row.line}"), **about))
+    entries = [
+        CoverEntry(pd.Timestamp(row.date).date(), row.variable, row.whole.resolve(), Path(row.file), row.line)
+        for row in newest.sort_values(["date", "variable"], kind="stable").itertuples()
+    ]
     return entries, findings

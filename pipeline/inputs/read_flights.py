@@ -12,7 +12,7 @@ import pandas as pd
 
 from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.find import missing_file
-from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.formats import FileFormat, format_of
 from pipeline.inputs.rows import dated_outside, day_text, keep_newest, without_lines
 from pipeline.inputs.tables import read_tables
 from pipeline.problems import Finding
@@ -71,51 +71,64 @@ def read_flights(
 
     Paths in the table are relative to the table; a raster in tiles is a glob, or a list with semicolons between. A flight that
     names neither a depth raster nor both surfaces, or a raster of which no file is there, is set aside with a finding; one of
-    which some tiles are missing is used as far as it goes, with a finding for each.
+    which some tiles are missing is used as far as it goes, with a finding for each. A later row that cannot be used replaces
+    nothing.
     """
-    metres_per_unit = {
-        key: _metres(setting.unit) for key, setting in settings.items() if key in RASTERS and setting.unit is not None
-    }
     rows, findings = read_tables(files, FLIGHTS, settings, missing, formats)
     outside = dated_outside(rows, season)
     findings = without_lines(findings, rows[outside])
-    rows, repeated = keep_newest(rows[~outside], ["flight_id"], "flights")
+    rows = rows[~outside].reset_index(drop=True)
+    read = {row.Index: _entry(row, settings, formats) for row in rows.itertuples()}
+    usable = rows[[read[index][0] is not None for index in rows.index]]
+    newest, repeated = keep_newest(usable, ["flight_id"], "flights")
     findings += repeated
+    last_usable = dict(zip(usable["flight_id"], usable.index, strict=True))
+    kept = {(row.file, row.line) for row in newest.itertuples()}
     entries = []
     for row in rows.sort_values(["date", "flight_id"], kind="stable").itertuples():
-        home = Path(row.file).parent
-        named = {name: _files(home, getattr(row, name)) for name in RASTERS if getattr(row, name)}
-        wanted = ["depth"] if "depth" in named else ["snow_on", "snow_off"]
-        about = {
-            "file": row.file,
-            "line": row.line,
-            "site_id": row.flight_id,
-            "start": day_text(row),
-            "end": day_text(row),
-        }
-        if pd.isna(row.date) or not row.flight_id or any(name not in named for name in wanted):
-            words = "a flight needs flight_id, date, and either depth or both snow_on and snow_off"
-            told = Finding("flights", rule="incomplete flight", severity="error", action="set aside", detail=words)
-            findings.append(replace(told, **about))
+        entry, found = read[row.Index]
+        # What a later row has mended is no trouble any more.
+        if entry is None and row.Index < last_usable.get(row.flight_id, -1):
             continue
-        there = {name: tuple(path.resolve() for path in paths if path.is_file()) for name, paths in named.items()}
-        absent = [path for paths in named.values() for path in paths if not path.is_file()]
-        found = [missing_file("flights", path, f"{row.file} line {row.line}") for path in absent]
-        findings += [replace(finding, **about) for finding in found]
-        if not all(there.values()):
-            continue
-        entries.append(
-            FlightEntry(
-                flight_id=row.flight_id,
-                date=pd.Timestamp(row.date).date(),
-                files=there,
-                depth_se_m=None if pd.isna(row.depth_se_m) else float(row.depth_se_m),
-                metres_per_unit=metres_per_unit,
-                table=Path(row.file),
-                line=row.line,
-            )
-        )
+        if entry is None or (row.file, row.line) in kept:
+            findings += found
+        if entry is not None and (row.file, row.line) in kept:
+            entries.append(entry)
     return entries, findings
+
+
+def _entry(
+    row: tuple, settings: Mapping[str, ColumnSetting], formats: Sequence[FileFormat]
+) -> tuple[FlightEntry | None, list[Finding]]:
+    """Return the flight that a row of the table tells of, None where it cannot be used, and what is wrong with it."""
+    table = Path(row.file)
+    declared = format_of(table, settings, formats).columns
+    named = {name: _files(table.parent, getattr(row, name)) for name in RASTERS if getattr(row, name)}
+    wanted = ["depth"] if "depth" in named else ["snow_on", "snow_off"]
+    about = {"file": row.file, "line": row.line, "site_id": row.flight_id, "start": day_text(row), "end": day_text(row)}
+    if pd.isna(row.date) or not row.flight_id or any(name not in named for name in wanted):
+        words = "a flight needs flight_id, date, and either depth or both snow_on and snow_off"
+        told = Finding("flights", rule="incomplete flight", severity="error", action="set aside", detail=words)
+        return None, [replace(told, **about)]
+    there = {name: tuple(path.resolve() for path in paths if path.is_file()) for name, paths in named.items()}
+    absent = [path for paths in named.values() for path in paths if not path.is_file()]
+    found = [replace(missing_file("flights", path, f"{row.file} line {row.line}"), **about) for path in absent]
+    if not all(there.values()):
+        return None, found
+    entry = FlightEntry(
+        flight_id=row.flight_id,
+        date=pd.Timestamp(row.date).date(),
+        files=there,
+        depth_se_m=None if pd.isna(row.depth_se_m) else float(row.depth_se_m),
+        metres_per_unit={
+            key: _metres(setting.unit)
+            for key, setting in declared.items()
+            if key in RASTERS and setting.unit is not None
+        },
+        table=table,
+        line=row.line,
+    )
+    return entry, found
 
 
 def _files(home: Path, text: str) -> list[Path]:

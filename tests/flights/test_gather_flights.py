@@ -359,6 +359,18 @@ def test_what_is_kept_may_be_deleted_or_damaged_at_any_time(basin, measured):
     assert second.published.path != first.published.path
 
 
+def test_a_refused_flight_is_not_measured_again_until_something_changes(basin, measured):
+    _off(basin)
+    first = readings(basin, one_depth("depth.tif"), keep=True)
+    again = readings(basin, one_depth("depth.tif"), date=DAY + dt.timedelta(days=1), keep=True)
+    assert measured == ["F1"]
+    assert len(first.degraded) == 1
+    assert again.degraded == first.degraded
+    write(basin / "depth.tif", fine(depth_of), transform=FINE)
+    assert readings(basin, one_depth("depth.tif"), keep=True).degraded == []
+    assert measured == ["F1", "F1"]
+
+
 def test_a_check_leaves_nothing_behind(basin, measured):
     readings(basin, one_depth("depth.tif"))
     assert not (basin / "archive").exists()

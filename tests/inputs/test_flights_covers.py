@@ -1,0 +1,57 @@
+"""The tables of flights and cover grids: which row counts, and what its files are."""
+
+import datetime as dt
+
+import pytest
+
+from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.read_covers import read_covers
+from pipeline.inputs.read_flights import read_flights
+from pipeline.settings import Column
+
+SEASON = dt.date(2030, 10, 1), dt.date(2031, 4, 1)
+
+
+def flights(tmp_path, *lines, formats=()):
+    for name in ("a.tif", "b.tif"):
+        (tmp_path / name).write_bytes(b"x")
+    file = tmp_path / "flights.csv"
+    file.write_text("\n".join(["flight_id,date,depth", *lines]) + "\n", "utf-8")
+    return read_flights([file], {}, [""], SEASON, formats)
+
+
+def test_a_flight_given_again_replaces_the_earlier_row(tmp_path):
+    entries, findings = flights(tmp_path, "F1,2031-03-01,a.tif", "F1,2031-03-02,b.tif")
+    assert [(entry.date.day, entry.files["depth"][0].name) for entry in entries] == [(2, "b.tif")]
+    assert [(f.line, f.rule) for f in findings] == [(2, "duplicate")]
+
+
+def test_a_later_row_that_cannot_be_used_replaces_nothing(tmp_path):
+    entries, findings = flights(tmp_path, "F1,2031-03-01,a.tif", "F1,2031-03-01,absent.tif", "F1,2031-03-01,")
+    assert [entry.line for entry in entries] == [2]
+    assert sorted((f.line, f.rule) for f in findings) == [(3, "missing file"), (4, "incomplete flight")]
+
+
+def test_a_row_that_a_later_one_mends_is_no_trouble(tmp_path):
+    entries, findings = flights(tmp_path, "F1,2031-03-01,absent.tif", "F1,2031-03-01,a.tif")
+    assert [entry.line for entry in entries] == [3]
+    assert findings == []
+
+
+def test_a_unit_declared_for_some_files_counts_for_their_rasters(tmp_path):
+    feet = FileFormat(files="flights*", columns={"depth": Column(unit="foot")})
+    (entry,), _ = flights(tmp_path, "F1,2031-03-01,a.tif", formats=[feet])
+    assert entry.metres_per_unit == pytest.approx({"depth": 0.3048})
+
+
+def test_covers_likewise(tmp_path):
+    (tmp_path / "a.tif").write_bytes(b"x")
+    file = tmp_path / "covers.csv"
+    file.write_text(
+        "date,variable,path\n2031-03-01,snow_albedo,a.tif\n2031-03-01,snow_albedo,absent.tif\n2031-03-02,snow_albedo,absent.tif\n"
+        "2031-03-02,snow_albedo,a.tif\n2031-03-03,colour,a.tif\n",
+        "utf-8",
+    )
+    entries, findings = read_covers([file], {}, [""], SEASON)
+    assert [(entry.date.day, entry.line) for entry in entries] == [(1, 2), (2, 5)]
+    assert sorted((f.line, f.rule) for f in findings) == [(3, "missing file"), (6, "unknown cover")]
