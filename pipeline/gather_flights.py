@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ import xarray as xr
 
 from pipeline.estimate import BARE_COVER
 from pipeline.flights.by_site import check_unit, depths_by_site, offset_of, without_offset
+from pipeline.flights.cluster import Outcome, measure_on_cluster
 from pipeline.flights.kept import KeptFlights, flight_key
 from pipeline.flights.measure import FlightFiles, Surroundings, measure_flight
 from pipeline.flights.rasters import virtual_parts
@@ -87,10 +89,12 @@ def gather_flights(
     read, flights = FlightsRead(findings=findings), []
     known, noticed = _surroundings(settings, terrain)
     read.findings += noticed
+    ahead = _measured_ahead(entries, settings, (grid, known), kept)
     for entry in entries:
         name = f"{FLIGHT}{entry.flight_id}"
         try:
-            flight, files = _measured(entry, settings, (grid, known), kept, read.findings)
+            flight, noticed, files = _measured(entry, settings, (grid, known), kept, ahead)
+            read.findings += noticed
             flight, by_site = _against_ground(flight, sites, settings, read.findings, entry)
         except (InputError, OSError) as trouble:
             read.findings.append(_finding(entry, "refused flight", "", ("set aside", str(trouble))))
@@ -131,15 +135,18 @@ def _surroundings(settings: Settings, terrain: xr.Dataset) -> tuple[Surroundings
     ), findings
 
 
-def _measured(
-    entry: FlightEntry,
-    settings: Settings,
-    place: tuple[BasinGrid, Surroundings],
-    kept: KeptFlights,
-    findings: list[Finding],
-) -> tuple[xr.Dataset, list[InputFile]]:
-    """Return a flight measured now or kept from an earlier night, and its files; what was noticed is added to `findings`."""
-    grid, known = place
+@dataclass(frozen=True)
+class _Task:
+    """A flight to be measured: what belongs to it, its files as the record names them, and the key it is kept under."""
+
+    files: FlightFiles
+    described: list[InputFile]
+    key: str
+
+
+def _task(entry: FlightEntry, settings: Settings, place: tuple[BasinGrid, Surroundings], kept: KeptFlights) -> _Task:
+    """Return what has to be measured for a row of the table. Raises InputError and OSError where a file cannot be read."""
+    _, known = place
     files = FlightFiles(
         flight_id=entry.flight_id,
         date=entry.date,
@@ -156,18 +163,55 @@ def _measured(
     masks = [path for path in (known.water_file, known.canopy_file) if path is not None]
     hashes = {"flight": [(file.role, str(file.path), file.sha256) for file in described]}
     hashes["masks"] = [(str(path), kept.sha256(path)) for path in masks]
-    key = flight_key(files, hashes, (grid, known), settings.flights)
-    held = kept.find(key)
-    if held is None:
+    return _Task(files, described, flight_key(files, hashes, place, settings.flights))
+
+
+def _measured_ahead(
+    entries: list[FlightEntry], settings: Settings, place: tuple[BasinGrid, Surroundings], kept: KeptFlights
+) -> dict[str, Outcome]:
+    """Return by key what the cluster, where there is one, made of the flights that are not kept yet, where they are several."""
+    if settings.dask.address is None:
+        return {}
+    new: dict[str, FlightFiles] = {}
+    for entry in entries:
+        # What cannot be read or was refused is told when its turn comes.
+        with suppress(InputError, OSError):
+            task = _task(entry, settings, place, kept)
+            if kept.find(task.key) is None:
+                new[task.key] = task.files
+    if len(new) < MANY:
+        return {}
+    outcomes = measure_on_cluster(settings.dask.address, list(new.values()), place[0], settings.flights, place[1])
+    return {key: outcome for key, outcome in zip(new, outcomes, strict=True) if outcome is not None}
+
+
+MANY = 2
+"""One flight alone is measured here: it keeps every core of one machine busy, and its files are near."""
+
+
+def _measured(
+    entry: FlightEntry,
+    settings: Settings,
+    place: tuple[BasinGrid, Surroundings],
+    kept: KeptFlights,
+    ahead: dict[str, Outcome],
+) -> tuple[xr.Dataset, list[Finding], list[InputFile]]:
+    """Return a flight kept from an earlier night, measured ahead or measured now, what was noticed, and its files."""
+    task = _task(entry, settings, place, kept)
+    held = kept.find(task.key)
+    if held is not None:
+        return *held, task.described
+    outcome = ahead.get(task.key)
+    if outcome is None:
         try:
-            held = measure_flight(files, grid, settings.flights, known)
+            outcome = measure_flight(task.files, place[0], settings.flights, place[1])
         except RefusedFlightError as refused:
-            kept.keep_refused(key, str(refused))
-            raise
-        kept.keep(key, *held)
-    flight, noticed = held
-    findings += noticed
-    return flight, described
+            outcome = refused
+    if isinstance(outcome, RefusedFlightError):
+        kept.keep_refused(task.key, str(outcome))
+        raise outcome
+    kept.keep(task.key, *outcome)
+    return *outcome, task.described
 
 
 def _codes(missing: list[str]) -> tuple[float, ...]:

@@ -246,8 +246,14 @@ class Plan(_Block):
     strip_width_m: Annotated[float, Field(gt=0)] = 2000.0
 
 
-NOT_OF_THE_DAY = ("archive", "plan")
-"""Settings that do not decide what a day's estimate is: where it is kept, what is told besides."""
+class Dask(_Block):
+    """A dask.distributed cluster whose workers see the input files under the same paths."""
+
+    address: Annotated[str, Field(pattern=r"^(tcp|tls|ws|wss)://[^\s/]+:\d+$")] | None = None
+
+
+NOT_OF_THE_DAY = ("archive", "dask", "plan")
+"""Settings that do not decide what a day's estimate is: where it is made and kept, what is told besides."""
 
 
 class Settings(_Block):
@@ -268,6 +274,7 @@ class Settings(_Block):
     density: Density = Density()
     blend: Blend = Blend()
     plan: Plan = Plan()
+    dask: Dask = Dask()
     archive: str
 
     _file: Path = Path()

@@ -155,7 +155,7 @@ def flight_key(
         "grid": [grid.crs.to_wkt(), grid.cell_m, grid.left, grid.top, grid.width, grid.height],
         "known": [_array_sha256(known.elevation_m), _array_sha256(known.canopy)],
         "limits": limits.model_dump(mode="json", include=set(FlightLimits.model_fields)),
-        "code": _code(),
+        "code": code_identity(),
     }
     return hashlib.sha256(json.dumps(decided, sort_keys=True).encode()).hexdigest()
 
@@ -165,7 +165,7 @@ def _array_sha256(values: np.ndarray | None) -> str:
 
 
 @cache
-def _code() -> str:
+def code_identity() -> str:
     """Return the identity of the code that measures: this package's files, the grid's, and the libraries' versions."""
     digest = hashlib.sha256()
     folder = Path(__file__).parent

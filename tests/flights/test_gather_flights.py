@@ -14,6 +14,7 @@ from flown import write, write_vrt
 from pyproj import Transformer
 
 from pipeline import gather_flights, run
+from pipeline.flights import cluster
 from pipeline.gather import read_inputs
 from pipeline.settings import read_settings
 
@@ -369,6 +370,44 @@ def test_a_refused_flight_is_not_measured_again_until_something_changes(basin, m
     write(basin / "depth.tif", fine(depth_of), transform=FINE)
     assert readings(basin, one_depth("depth.tif"), keep=True).degraded == []
     assert measured == ["F1", "F1"]
+
+
+@pytest.fixture
+def three(basin):
+    """Return a table of two flights and one that is refused."""
+    write(basin / "west.tif", fine(depth_of)[:, :110], transform=FINE)
+    write(basin / "off_basin.tif", fine(depth_of), transform=Affine(20, 0, LEFT + 90_000, 0, -20, TOP))
+    rows = "A,2031-02-28,depth.tif\nB,2031-03-01,west.tif\nC,2031-03-02,off_basin.tif\n"
+    return "flight_id,date,depth\n" + rows
+
+
+def test_a_cluster_measures_new_flights_with_the_same_bytes(basin, three, measured):
+    distributed = pytest.importorskip("distributed", reason="the package distributed is not installed")
+    alone = readings(basin, three)
+    assert measured == ["A", "B", "C"]
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=False, dashboard_address=None, protocol="tcp", silence_logs=40
+    ) as made:
+        more = f"dask: {{address: '{made.scheduler_address}'}}\n"
+        together = readings(basin, three, more, keep=True)
+    assert measured == ["A", "B", "C"]
+    assert together.degraded == alone.degraded
+    assert together.findings == alone.findings
+    for one, other in zip(alone.inputs.flights, together.inputs.flights, strict=True):
+        assert one.identical(other)
+    # What the cluster measured or refused is kept: the next night asks nobody, and the address makes no other day.
+    readings(basin, three, keep=True)
+    assert measured == ["A", "B", "C"]
+    assert read_settings(basin / "changed.yaml").identity() == read_settings(basin / "basin.yaml").identity()
+
+
+def test_a_cluster_that_is_down_costs_no_flight(basin, three, measured, monkeypatch, caplog):
+    pytest.importorskip("distributed", reason="the package distributed is not installed")
+    monkeypatch.setattr(cluster, "ANSWER_S", 0.3)
+    read = readings(basin, three, "dask: {address: 'tcp://127.0.0.1:9'}\n")
+    assert measured == ["A", "B", "C"]
+    assert len(read.inputs.flights) == 2
+    assert "does not answer" in caplog.text
 
 
 def test_a_check_leaves_nothing_behind(basin, measured):
