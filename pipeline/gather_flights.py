@@ -13,15 +13,16 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.estimate import BARE_COVER
+from pipeline.flights.areas import find_area
 from pipeline.flights.by_site import check_unit, depths_by_site, offset_of, without_offset
 from pipeline.flights.cluster import Outcome, measure_on_cluster
 from pipeline.flights.kept import KeptFlights, flight_key
 from pipeline.flights.measure import FlightFiles, Surroundings, measure_flight
-from pipeline.flights.rasters import virtual_parts
+from pipeline.flights.rasters import files_beside
 from pipeline.flights.together import SHARED_ERRORS, bare_where_seen_bare
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
-from pipeline.inputs.find import InputFile, missing_file
+from pipeline.inputs.find import InputFile, missing_file, unreadable_file
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_covers import CoverEntry, read_covers
@@ -87,7 +88,7 @@ def gather_flights(
         file_formats(settings, "flights"),
     )
     read, flights = FlightsRead(findings=findings), []
-    known, noticed = _surroundings(settings, terrain)
+    known, noticed = _surroundings(settings, grid, terrain)
     read.findings += noticed
     ahead = _measured_ahead(entries, settings, (grid, known), kept)
     for entry in entries:
@@ -118,19 +119,30 @@ def gather_flights(
     return read
 
 
-def _surroundings(settings: Settings, terrain: xr.Dataset) -> tuple[Surroundings, list[Finding]]:
-    """Return what is known of the ground; a mask that is not there is a finding."""
+def _surroundings(settings: Settings, grid: BasinGrid, terrain: xr.Dataset) -> tuple[Surroundings, list[Finding]]:
+    """Return what is known of the ground; a mask that is not there or cannot be read is a finding, and masks nothing."""
     findings = []
     water = None if settings.flights.water is None else settings.path(settings.flights.water)
     if water is not None and not water.is_file():
         findings.append(missing_file("flights", water, "flights.water in the settings"))
         water = None
+    elif water is not None:
+        try:
+            find_area("water", (water,), grid)
+        except InputError as trouble:
+            findings.append(unreadable_file("flights", water, str(trouble).removeprefix(f"{water} ")))
+            water = None
     canopy = None if settings.terrain.canopy is None else settings.path(settings.terrain.canopy)
-    wanted = canopy is not None and settings.flights.most_canopy < 1 and canopy.is_file()
+    masking = None
+    if canopy is not None and settings.flights.most_canopy < 1:
+        # That it is not there or cannot be read is told where the terrain is read.
+        with suppress(InputError):
+            find_area("canopy", (canopy,), grid)
+            masking = canopy
     return Surroundings(
         elevation_m=terrain["elevation"].to_numpy(),
         canopy=terrain["canopy"].to_numpy(),
-        canopy_file=canopy if wanted else None,
+        canopy_file=masking,
         water_file=water,
     ), findings
 
@@ -160,9 +172,12 @@ def _task(entry: FlightEntry, settings: Settings, place: tuple[BasinGrid, Surrou
         for role, paths in entry.files.items()
         for path in _with_parts(paths)
     ]
-    masks = [path for path in (known.water_file, known.canopy_file) if path is not None]
+    if known.water_file is not None:
+        water = _with_parts((known.water_file,))
+        described += [_described(kept, f"flight {entry.flight_id} water", path) for path in water]
+    canopy = () if known.canopy_file is None else (known.canopy_file,)
     hashes = {"flight": [(file.role, str(file.path), file.sha256) for file in described]}
-    hashes["masks"] = [(str(path), kept.sha256(path)) for path in masks]
+    hashes["canopy"] = [(str(path), kept.sha256(path)) for path in _with_parts(canopy)]
     return _Task(files, described, flight_key(files, hashes, place, settings.flights))
 
 
@@ -226,8 +241,8 @@ def _codes(missing: list[str]) -> tuple[float, ...]:
 
 
 def _with_parts(paths: tuple[Path, ...]) -> list[Path]:
-    """Return files, each virtual raster followed by the files it is made of."""
-    return [file for path in paths for file in (path, *(part for part in virtual_parts(path) if part.is_file()))]
+    """Return files, each followed by those that it is made of or that say more of it."""
+    return [file for path in paths for file in (path, *files_beside(path))]
 
 
 def _described(kept: KeptFlights, role: str, path: Path) -> InputFile:

@@ -92,8 +92,10 @@ def _shapes(about: str, paths: Sequence[Path], grid: BasinGrid) -> geopandas.Geo
     for path in paths:
         try:
             shapes = geopandas.read_file(path)
-        except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError) as trouble:
-            raise InputError(f"{about} {path} cannot be read as vector data: {trouble}") from None
+        except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError):
+            raise InputError(
+                f"{about} {path} cannot be read as vector data. Give polygons as GeoPackage, GeoJSON, FlatGeobuf or shapefile"
+            ) from None
         if shapes.crs is None:
             raise InputError(f"{about} {path} has no coordinate system. Write it into the file")
         found.append(shapes.to_crs(grid.crs)[["geometry"]])

@@ -262,6 +262,27 @@ def virtual_parts(path: Path) -> list[Path]:
     return [folder / name for name, folder in parts.items() if name and not name.startswith("/vsi")]
 
 
+def files_beside(path: Path) -> list[Path]:
+    """Return the other files that decide what a file says, sorted: what a virtual raster is made of, world files and the like.
+
+    Overviews decide nothing. A raster that cannot be opened has none.
+    """
+    if path.suffix.lower() == ".shp":
+        return [beside for ending in (".prj", ".shx") if (beside := path.with_suffix(ending)).is_file()]
+    try:
+        with quiet_gdal((1, 1)), _opened(path) as source:
+            named = [Path(name) for name in source.files]
+    except InputError:
+        return []
+    parts = [
+        part
+        for one in named
+        if one != path
+        for part in (one, *(files_beside(one) if one.suffix.lower() == ".vrt" else []))
+    ]
+    return sorted({part for part in parts if part != path and part.suffix != ".ovr" and part.is_file()})
+
+
 def written_on(path: Path) -> dt.date | None:
     """Return the date that a file says it was written on (the TIFF tag DateTime), None where it says none."""
     with quiet_gdal((1, 1)), _opened(path) as source:

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from pipeline.inputs.columns import Column, ColumnSetting, Table
@@ -79,7 +80,8 @@ def read_flights(
     findings = without_lines(findings, rows[outside])
     rows = rows[~outside].reset_index(drop=True)
     read = {row.Index: _entry(row, settings, formats) for row in rows.itertuples()}
-    usable = rows[[read[index][0] is not None for index in rows.index]]
+    # Typed, since of no rows an untyped list would pick columns.
+    usable = rows[np.array([read[index][0] is not None for index in rows.index], bool)]
     newest, repeated = keep_newest(usable, ["flight_id"], "flights")
     findings += repeated
     last_usable = dict(zip(usable["flight_id"], usable.index, strict=True))
@@ -115,11 +117,15 @@ def _entry(
     found = [replace(missing_file("flights", path, f"{row.file} line {row.line}"), **about) for path in absent]
     if not all(there.values()):
         return None, found
+    if row.depth_se_m <= 0:
+        words = "depth_se_m must be above 0: the flight is used with the error that its files tell"
+        told = Finding("flights", rule="impossible value", severity="warning", action="set aside", detail=words)
+        found.append(replace(told, **about, evidence=f"depth_se_m = {row.depth_se_m:g}"))
     entry = FlightEntry(
         flight_id=row.flight_id,
         date=pd.Timestamp(row.date).date(),
         files=there,
-        depth_se_m=None if pd.isna(row.depth_se_m) else float(row.depth_se_m),
+        depth_se_m=float(row.depth_se_m) if row.depth_se_m > 0 else None,
         metres_per_unit={
             key: _metres(setting.unit)
             for key, setting in declared.items()

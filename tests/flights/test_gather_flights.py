@@ -372,6 +372,32 @@ def test_a_refused_flight_is_not_measured_again_until_something_changes(basin, m
     assert measured == ["F1", "F1"]
 
 
+def test_what_lies_beside_a_raster_is_of_its_content(basin, measured):
+    _wrong_crs(basin)
+    assert len(readings(basin, one_depth("depth.tif"), keep=True).degraded) == 1
+    # GDAL writes corrections of files that it may not change into one beside.
+    (basin / "depth.tif.aux.xml").write_text("<PAMDataset><SRS>EPSG:32625</SRS></PAMDataset>")
+    mended = readings(basin, one_depth("depth.tif"), keep=True)
+    assert mended.degraded == []
+    assert measured == ["F1", "F1"]
+    assert "depth.tif.aux.xml" in {file.path.name for file, _ in mended.files}
+
+
+def test_a_mask_that_cannot_be_read_costs_no_flight(basin):
+    (basin / "lake.tif").write_text("no raster")
+    (basin / "canopy.tif").write_text("no raster")
+    text = (basin / "basin.yaml").read_text()
+    text = text.replace("elevation: elevation.tif", "elevation: elevation.tif, canopy: canopy.tif")
+    (basin / "basin.yaml").write_text(text)
+    read = readings(basin, one_depth("depth.tif"), "flights: {water: lake.tif, most_canopy: 0.5}\n")
+    assert len(read.inputs.flights) == 1
+    assert len(read.degraded) == 2
+    assert all(
+        re.search(rf"^unreadable file: .*{name}", line)
+        for name, line in zip(("canopy", "lake"), read.degraded, strict=True)
+    )
+
+
 @pytest.fixture
 def three(basin):
     """Return a table of two flights and one that is refused."""

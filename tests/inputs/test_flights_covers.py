@@ -55,3 +55,21 @@ def test_covers_likewise(tmp_path):
     entries, findings = read_covers([file], {}, [""], SEASON)
     assert [(entry.date.day, entry.line) for entry in entries] == [(1, 2), (2, 5)]
     assert sorted((f.line, f.rule) for f in findings) == [(3, "missing file"), (6, "unknown cover")]
+
+
+def test_tables_without_a_row_of_the_season_are_no_trouble(tmp_path):
+    assert flights(tmp_path, "F1,2031-04-02,a.tif") == ([], [])
+    assert flights(tmp_path) == ([], [])
+    file = tmp_path / "covers.csv"
+    file.write_text("date,variable,path\n2031-04-02,snow_albedo,absent.tif\n", "utf-8")
+    assert read_covers([file], {}, [""], SEASON) == ([], [])
+
+
+@pytest.mark.parametrize("declared", ["0", "-0.05"])
+def test_an_error_that_cannot_be_is_told_and_not_used(tmp_path, declared):
+    (tmp_path / "a.tif").write_bytes(b"x")
+    file = tmp_path / "flights.csv"
+    file.write_text(f"flight_id,date,depth,depth_se_m\nF1,2031-03-01,a.tif,{declared}\n", "utf-8")
+    (entry,), findings = read_flights([file], {}, [""], SEASON)
+    assert entry.depth_se_m is None
+    assert [(f.rule, f.evidence) for f in findings] == [("impossible value", f"depth_se_m = {float(declared):g}")]
