@@ -306,12 +306,15 @@ def less_between(near, values, columns, rows, signed, out) -> None:  # noqa: ANN
         if top >= 1 and top + 2 < height and last > first:
             _cubic_weights(share, weight_y)
             a, b, c, d = weight_y[0], weight_y[1], weight_y[2], weight_y[3]
-            above, upper, lower, below = values[top - 1], values[top], values[top + 1], values[top + 2]
-            for k in range(lefts[first] - 1, lefts[last - 1] + 3):
-                line[k] = a * above[k] + b * upper[k] + c * lower[k] + d * below[k]
+            # Slices counted from nought: an index that might be negative keeps the processor from taking several at a time.
+            start, stop = lefts[first] - 1, lefts[last - 1] + 3
+            above, upper = values[top - 1, start:stop], values[top, start:stop]
+            lower, below = values[top + 1, start:stop], values[top + 2, start:stop]
+            part = line[start:stop]
+            for k in range(stop - start):
+                part[k] = a * above[k] + b * upper[k] + c * lower[k] + d * below[k]
             if even:
                 a, b, c, d = weights[0, 0], weights[1, 0], weights[2, 0], weights[3, 0]
-                part = line[lefts[first] - 1 : lefts[last - 1] + 3]
                 n = last - first
                 into, taken = line_out[first:last], near[i, first:last]
                 for k in range(n):
@@ -327,6 +330,12 @@ def less_between(near, values, columns, rows, signed, out) -> None:  # noqa: ANN
         # nearest pixel is missing neither rule has a value: inside voids, which can be large, nothing is added up.
         row = int(np.floor(rows[i]))
         if row < 0 or row >= height:
+            continue
+        # Counted first, several at a time: in most rows nothing is missing but what the near raster lacks itself.
+        missing = 0
+        for j in range(columns.size):
+            missing += (line_out[j] != line_out[j]) & (near[i, j] == near[i, j])  # noqa: PLR0124
+        if missing == 0:
             continue
         for j in range(columns.size):
             if line_out[j] == line_out[j] or near[i, j] != near[i, j]:
