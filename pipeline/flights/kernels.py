@@ -262,7 +262,7 @@ def between(values, columns, rows, out) -> None:  # noqa: ANN001
 
 
 @njit(nogil=True, cache=True)
-def less_between(near, values, columns, rows, signed, out) -> None:  # noqa: ANN001, C901, PLR0912, PLR0913
+def less_between(near, values, columns, rows, signed, out) -> None:  # noqa: ANN001, C901, PLR0912, PLR0913, PLR0915
     """Fill `out` with one raster less another taken between its pixel centres as `between` does: near - values.
 
     For places whose columns depend on the column alone and whose rows on the row alone. Four rows are first added up into
@@ -334,7 +334,7 @@ def less_between(near, values, columns, rows, signed, out) -> None:  # noqa: ANN
         # Counted first, several at a time: in most rows nothing is missing but what the near raster lacks itself.
         missing = 0
         for j in range(columns.size):
-            missing += (line_out[j] != line_out[j]) & (near[i, j] == near[i, j])  # noqa: PLR0124
+            missing += (line_out[j] != line_out[j]) & (near[i, j] == near[i, j])
         if missing == 0:
             continue
         for j in range(columns.size):
