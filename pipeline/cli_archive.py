@@ -110,7 +110,7 @@ def withdraw(
     chosen = read_settings(settings)
     date, number = _revision(revision)
     wanted = _reason(reason)
-    stands = take_back(chosen.path(chosen.archive), chosen.basin.id, date, number, wanted)
+    stands = take_back(chosen.archive_root, chosen.basin.id, date, number, wanted)
     if as_json:
         now = None if stands is None else stands.number
         print_json({"basin": chosen.basin.id, "date": str(date), "withdrawn": number, "stands": now, "reason": wanted})
@@ -138,7 +138,7 @@ def status(
     chosen = read_settings(settings)
     local = dt.timezone(dt.timedelta(hours=chosen.basin.utc_offset_hours))
     today = dt.datetime.now(local).date()
-    found = look(chosen.path(chosen.archive), chosen.basin.id, today, chosen.basin.season_start)
+    found = look(chosen.archive_root, chosen.basin.id, today, chosen.basin.season_start)
     if as_json:
         print_json(status_json(chosen.basin.id, found))
     else:
@@ -167,7 +167,7 @@ def verify(
         from pipeline.outputs.verify import verify as look  # noqa: PLC0415
         from pipeline.telling_archive import verify_json, verify_tables  # noqa: PLC0415
 
-        root = chosen.path(chosen.archive)
+        root = chosen.archive_root
         if rebuild:
             rebuild_derived(root, chosen.basin.id)
         found = look(root, chosen.basin.id, stage)

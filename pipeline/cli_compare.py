@@ -32,7 +32,7 @@ def compare(  # noqa: PLR0913  a command's options
     from pipeline.telling_compare import compare_json, compare_tables  # noqa: PLC0415
 
     chosen = read_settings(settings)
-    root, basin = chosen.path(chosen.archive), chosen.basin.id
+    root, basin = chosen.archive_root, chosen.basin.id
     found = comparing.compare(
         basin,
         comparing.find_side(root, basin, a),

@@ -27,7 +27,7 @@ class DateOutcome:
 def side_archive(settings: Settings, folder: Path) -> Settings:
     """Return the settings with another archive; raise SettingsError when it is the basin's own."""
     other = folder.resolve()
-    if other == settings.path(settings.archive):
+    if other == settings.archive_root:
         raise SettingsError(f"--into {folder} is the basin's own archive. Give another folder, or leave --into out")
     return settings.model_copy(update={"archive": str(other)})
 
@@ -43,7 +43,7 @@ def dates_to_rerun(settings: Settings, first: dt.date, last: dt.date, *, only_he
     dates = _span(first, last)
     if not only_held:
         return dates
-    held = set(dates_held(settings.path(settings.archive), settings.basin.id))
+    held = set(dates_held(settings.archive_root, settings.basin.id))
     chosen = [date for date in dates if date in held]
     if not chosen:
         raise ArchiveError(
@@ -60,7 +60,7 @@ def dates_lacking(settings: Settings, first: dt.date, last: dt.date) -> list[dt.
     ------
     SettingsError : last lies before first.
     """
-    root = settings.path(settings.archive)
+    root = settings.archive_root
     return [date for date in _span(first, last) if not revisions(root, settings.basin.id, date)]
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from pipeline.places import files_below, in_store, local_file, names_in, place
 from pipeline.problems import ArchiveError
 
 if TYPE_CHECKING:
@@ -70,7 +70,9 @@ def open_day(root: str | Path, basin: str, date: Date, revision: int | None = No
 
     found = find_revision(root, basin, date, revision)
     try:
-        dataset = _plain_cell_area(xr.open_dataset(found.path / "estimate.nc", engine="netcdf4", decode_coords="all"))
+        dataset = _plain_cell_area(
+            xr.open_dataset(local_file(found.path / "estimate.nc"), engine="netcdf4", decode_coords="all")
+        )
     except OSError as error:
         raise ArchiveError(
             f"{found.path / 'estimate.nc'} cannot be opened ({error}). Run `snowtally verify`."
@@ -91,7 +93,7 @@ def open_days(root: str | Path, basin: str, start: Date, end: Date) -> xr.Datase
     if chosen.empty:
         raise ArchiveError(f"{basin} has no day from {start} to {end}. {_nearest(root, basin, as_date(start))}")
     try:
-        dataset = open_files([Path(path) / "estimate.nc" for path in chosen["path"]])
+        dataset = open_files([local_file(place(path) / "estimate.nc") for path in chosen["path"]])
     except ValueError as error:
         raise ArchiveError(
             f"The days of {basin} from {start} to {end} do not share one grid: open them one by one."
@@ -114,7 +116,7 @@ def read_totals(root: str | Path, basin: str, start: Date | None = None, end: Da
         # A night that was cut off after publishing has not been gathered yet: its own file has the figures.
         held = set(gathered["date"])
         days = days[[date not in held for date in days["date"]]]
-    own = [_own_totals(Path(day.path), day.revision) for day in days.itertuples()]
+    own = [_own_totals(place(day.path), day.revision) for day in days.itertuples()]
     tables = [table for table in (gathered, *own) if table is not None and len(table)]
     if not tables:
         raise ArchiveError(f"{basin} has no day from {start or 'its first'} to {end or 'its last'} in {root}.")
@@ -126,7 +128,7 @@ def read_sites(root: str | Path, basin: str, date: Date, revision: int | None = 
     found = find_revision(root, basin, date, revision)
     # A site may well be called "NA", or have a number for a name.
     text = {"site_id": "str", "reason": "str"}
-    return pd.read_csv(found.path / "sites.csv", dtype=text, keep_default_na=False, na_values=[""])
+    return pd.read_csv(local_file(found.path / "sites.csv"), dtype=text, keep_default_na=False, na_values=[""])
 
 
 def read_record(root: str | Path, basin: str, date: Date, revision: int | None = None) -> dict[str, Any]:
@@ -172,11 +174,9 @@ def as_date(date: Date) -> dt.date:
 def archive_folder(root: str | Path) -> Path:
     """Return the archive's folder after a look at its layout version.
 
-    Raises ArchiveError for an address that is no folder, and for an archive of a newer layout.
+    Raises ArchiveError for an address that cannot be opened, and for an archive of a newer layout.
     """
-    if "://" in str(root):
-        raise ArchiveError(f"Archive '{root}' is no folder. Archives are kept in folders: give a path.")
-    folder = Path(root)
+    folder = place(root)
     try:
         layout = json.loads((folder / "archive.json").read_text("utf-8"))["layout"]
     except (FileNotFoundError, NotADirectoryError):
@@ -200,7 +200,7 @@ def dates_held(root: str | Path, basin: str) -> list[dt.date]:
     """Return the dates that have a folder, oldest first. Raises ArchiveError when the archive or the basin is missing."""
     folder = basin_folder(root, basin)
     try:
-        names = [entry.name for entry in folder.iterdir()]
+        names = names_in(folder)
     except FileNotFoundError as error:
         raise ArchiveError(_missing_basin(folder)) from error
     except OSError as error:
@@ -225,12 +225,25 @@ def revisions(root: str | Path, basin: str, date: Date) -> list[Revision]:
 def all_revisions(root: str | Path, basin: str) -> list[list[Revision]]:
     """Return the revisions of every date held, oldest date first, as `revisions` does for one."""
     dates, folder = dates_held(root, basin), basin_folder(root, basin)
+    if in_store(folder):
+        return _all_in_store(folder, dates)
     return [held for date in dates if (held := _revisions(folder / date.isoformat(), date))]
+
+
+def _all_in_store(folder: Path, dates: list[dt.date]) -> list[list[Revision]]:
+    """Return the same of a store, from one listing: asking for each date would take as many journeys."""
+    found: dict[str, list[Revision]] = {}
+    for path in sorted(files_below(folder, RECORD)):
+        day, name = path.split("/")[:2]
+        match, date = _REVISION.fullmatch(name), _day(day)
+        if match and date is not None:
+            found.setdefault(day, []).append(Revision(date, int(match[1]), folder / day / name))
+    return [sorted(found[str(date)], key=lambda r: r.number) for date in dates if str(date) in found]
 
 
 def _revisions(folder: Path, date: dt.date) -> list[Revision]:
     try:
-        names = [entry.name for entry in os.scandir(folder)]
+        names = names_in(folder)
     except FileNotFoundError:
         return []
     numbers = sorted((int(match[1]), name) for name in names if (match := _REVISION.fullmatch(name)))
@@ -319,7 +332,7 @@ def _gathered_totals(folder: Path) -> pd.DataFrame | None:
 
 
 def _own_totals(folder: Path, revision: int) -> pd.DataFrame:
-    totals = pd.read_parquet(folder / "totals.parquet")
+    totals = pd.read_parquet(local_file(folder / "totals.parquet"))
     totals["date"] = pd.to_datetime(totals["date"]).astype("datetime64[us]")
     totals.insert(totals.columns.get_loc("date") + 1, "revision", revision)
     return totals

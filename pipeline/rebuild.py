@@ -58,7 +58,7 @@ def rebuild_revision(settings: Settings, date: dt.date, number: int | None, stag
     ------
     ArchiveError : there is no such revision, its inputs are not kept whole, or its settings mean nothing to this version.
     """
-    root, basin = settings.path(settings.archive), settings.basin.id
+    root, basin = settings.archive_root, settings.basin.id
     stage("reading what the archive keeps")
     found = find_revision(root, basin, date, number)
     record = load_record(found.path)

@@ -52,14 +52,14 @@ def update(
     try:
         return _update(settings, date, stage, (command, reason))
     except Exception as trouble:
-        note_failed(settings.path(settings.archive), settings.basin.id, date, str(trouble) or type(trouble).__name__)
+        note_failed(settings.archive_root, settings.basin.id, date, str(trouble) or type(trouble).__name__)
         raise
 
 
 def _update(settings: Settings, date: dt.date, stage: Stage, why: tuple[str, str]) -> Outcome:
     readings = read_inputs(settings, date, stage, keep=True)
     provenance = _provenance(settings, readings, why)
-    archive = settings.path(settings.archive)
+    archive = settings.archive_root
     stage("looking into the archive")
     left = left_as_it_is(archive, settings.basin.id, date, provenance)
     if left is not None:

@@ -19,6 +19,7 @@ import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from pipeline.flights.limits import FlightLimits
+from pipeline.places import cache_folder, place
 from pipeline.problems import SettingsError
 
 SNOW_CLASSES = ("tundra", "taiga", "maritime", "alpine", "prairie")
@@ -295,14 +296,6 @@ class Settings(_Block):
             return value
         return {role: [entry] if isinstance(entry, dict) else entry for role, entry in value.items()}
 
-    @field_validator("archive")
-    @classmethod
-    def _is_a_folder(cls, value: str) -> str:
-        if "://" in value:
-            message = "must be a folder: object stores are not supported yet"
-            raise ValueError(message)
-        return value
-
     @property
     def file(self) -> Path:
         """The settings file these were read from."""
@@ -314,7 +307,12 @@ class Settings(_Block):
 
     def cache_folder(self, name: str) -> Path:
         """Return a folder beside the archive's entries for what took long to make; it may be deleted at any time."""
-        return self.path(self.archive) / ".cache" / name
+        return cache_folder(self.archive_root) / name
+
+    @property
+    def archive_root(self) -> Path:
+        """Where the archive is: a folder, or a place in an object store."""
+        return place(self.archive) if "://" in self.archive else self.path(self.archive)
 
     def season_start(self, date: dt.date) -> dt.date:
         """Return the first day of the snow season that holds `date`."""

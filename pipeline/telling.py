@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.gather import Readings
+from pipeline.places import local_file
 from pipeline.run import Outcome
 from pipeline.telling_values import millions, plain_rows
 
@@ -22,7 +23,7 @@ CAUTION = (
 
 def update_tables(outcome: Outcome) -> list[Any]:
     """Return what `snowtally update` prints: the basin, its bands, the inputs used and set aside, the archive entry."""
-    totals = pd.read_parquet(outcome.published.path / "totals.parquet")
+    totals = pd.read_parquet(local_file(outcome.published.path / "totals.parquet"))
     basin = totals[totals["level"] == "basin"].iloc[0]
     inputs = outcome.readings.inputs
     parts: list[Any] = [
@@ -47,7 +48,7 @@ def update_tables(outcome: Outcome) -> list[Any]:
 
 def update_json(outcome: Outcome) -> dict[str, Any]:
     """Return what `snowtally update --json` prints."""
-    totals = pd.read_parquet(outcome.published.path / "totals.parquet")
+    totals = pd.read_parquet(local_file(outcome.published.path / "totals.parquet"))
     return {
         "basin": outcome.readings.inputs.basin_id,
         "date": str(outcome.readings.inputs.date),
@@ -124,7 +125,7 @@ def _sources(outcome: Outcome) -> Table:
     """Return how much of each input was used and set aside."""
     readings = outcome.readings
     ground, checks = readings.inputs.ground, readings.inputs.checks
-    sites = pd.read_csv(outcome.published.path / "sites.csv")
+    sites = pd.read_csv(local_file(outcome.published.path / "sites.csv"))
     aside = checks[(checks["action"] == "set aside") & (checks["severity"] != "note")].groupby("table").size()
     flights = ", ".join(f"{f.attrs['flight_id']} of {f.attrs['date']}" for f in readings.inputs.flights)
     table = Table("input", "used", "findings set aside", title="What was used", title_justify="left")

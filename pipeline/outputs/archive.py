@@ -12,14 +12,16 @@ from typing import Any
 
 from pipeline.day import Day
 from pipeline.outputs.changes import changes
+from pipeline.outputs.decisions import decide
 from pipeline.outputs.derived import rebuild, refresh
 from pipeline.outputs.failures import told
-from pipeline.outputs.files import append_line, flush_all, flush_file, flush_folder, make_folders, rename_new
+from pipeline.outputs.files import flush_all, flush_file, flush_folder, make_folders, rename_new
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.pack import pack
 from pipeline.outputs.record import BY_HAND, Provenance, build_record, plain, record_bytes
 from pipeline.outputs.stac import ITEM, item_json
 from pipeline.outputs.staging import Work, left_behind, prepared, remove, staged
+from pipeline.places import in_store, names_in, put_new, send
 from pipeline.problems import ArchiveError
 from pipeline.reading import (
     RECORD,
@@ -179,7 +181,7 @@ def withdraw(root: str | Path, basin: str, date: dt.date, number: int, reason: s
             if before is not None:
                 raise ArchiveError(f"{basin} {date}@{number} was withdrawn before ({before}).")
             work.due = True
-            append_line(basin_folder(archive, basin) / "decisions.jsonl", json.dumps(line, ensure_ascii=False))
+            decide(basin_folder(archive, basin) / "decisions.jsonl", json.dumps(line, ensure_ascii=False))
             with told(f"{revision.path} is withdrawn, but latest.json and the index do not say so yet"):
                 refresh(archive, basin, [date], work.folder)
             work.due = False
@@ -217,7 +219,7 @@ def _tidy_up(archive: Path, basin: str, work: Work) -> None:
 def _commit(
     day: Day, provenance: Provenance, files: dict[str, tuple[int, str]], work: Work, since: _Changes
 ) -> Published:
-    """Complete the staged folder for the next free number and rename it there."""
+    """Complete the staged folder for the next free number and put it there: by a rename, or object by object in a store."""
     home = basin_folder(work.archive, day.basin_id) / day.date.isoformat()
     make_folders(home)
     try:
@@ -230,22 +232,37 @@ def _commit(
             record = build_record(day, provenance, (number, parent), whole, since.of(parent))
             (work.revision / RECORD).write_bytes(record_bytes(record))
             flush_file(work.revision / RECORD)
-            for path in work.revision.iterdir():
-                # No editor saves over a published file by mistake.
-                path.chmod(path.stat().st_mode & ~0o222)
-            flush_folder(work.revision)
             target = home / f"r{number:03d}"
             try:
-                rename_new(work.revision, target)
+                _put_in_place(work, target)
             except FileExistsError:
                 continue
             work.due = True
             return Published(target, number, changes=since.of(parent))
     finally:
-        # A date without a revision is no date; a folder that holds one cannot be removed this way.
-        with suppress(OSError):
-            home.rmdir()
+        # A date without a revision is no date; a folder that holds one cannot be removed this way. A store has no empty ones.
+        if not in_store(home):
+            with suppress(OSError):
+                home.rmdir()
     raise AssertionError  # pragma: no cover  counting has no end
+
+
+def _put_in_place(work: Work, target: Path) -> None:
+    """Put a whole revision where readers look, in one step; raise FileExistsError where its number is taken.
+
+    In a store the number is claimed first, by an object that only one can put; then come the files and last the record, without
+    which there is no revision. A writer that dies in between leaves a number without a record, which nobody takes again.
+    """
+    if in_store(target):
+        put_new(work.archive / ".locks" / target.parts[-3] / target.parts[-2] / target.name, b"claimed\n")
+        for path in sorted(work.revision.iterdir(), key=lambda path: path.name == RECORD):
+            send(path, target / path.name)
+        return
+    for path in work.revision.iterdir():
+        # No editor saves over a published file by mistake.
+        path.chmod(path.stat().st_mode & ~0o222)
+    flush_folder(work.revision)
+    rename_new(work.revision, target)
 
 
 def _others(folder: Path, files: dict[str, tuple[int, str]]) -> list[Path]:
@@ -259,5 +276,8 @@ def _remove_others(folder: Path, files: dict[str, tuple[int, str]]) -> None:
 
 
 def _next_number(home: Path) -> int:
-    numbers = (int(path.name[1:]) for path in home.iterdir() if path.name.startswith("r") and path.name[1:].isdigit())
-    return max(numbers, default=0) + 1
+    try:
+        names = names_in(home)
+    except FileNotFoundError:
+        names = []
+    return max((int(name[1:]) for name in names if name.startswith("r") and name[1:].isdigit()), default=0) + 1

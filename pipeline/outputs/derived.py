@@ -21,6 +21,7 @@ from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.stac import ITEM, catalog_json, collection_json, season_json, season_name, season_start
 from pipeline.outputs.staging import left_behind
 from pipeline.outputs.tables import TOTALS, arrow_table, parquet_bytes, tidy
+from pipeline.places import in_store, local_file
 from pipeline.problems import ArchiveError
 from pipeline.reading import (
     RECORD,
@@ -54,13 +55,29 @@ def refresh(root: Path, basin: str, dates: Iterable[dt.date], work: Path) -> Non
     The time does not depend on how many dates the archive holds, save for copying two small tables. Where one of them
     is missing or cannot be read, all dates are done. To be called under the basin's lock. Raises OSError.
     """
-    folder = basin_folder(root, basin)
-    index = _read(folder / "index.parquet", INDEX_SCHEMA)
-    totals = _read(folder / "totals.parquet", TOTALS_SCHEMA)
-    if index is None or totals is None:
-        rebuild(root, basin, work)
-    else:
-        _write(root, basin, derive(root, basin, (index, totals), sorted(set(dates))), work)
+    folder, wanted = basin_folder(root, basin), sorted(set(dates))
+    for _ in range(_TRIES):
+        index = _read(folder / "index.parquet", INDEX_SCHEMA)
+        totals = _read(folder / "totals.parquet", TOTALS_SCHEMA)
+        if index is None or totals is None:
+            rebuild(root, basin, work)
+            return
+        derived = derive(root, basin, (index, totals), wanted)
+        _write(root, basin, derived, work)
+        if not in_store(folder) or _holds(_read(folder / "index.parquet", INDEX_SCHEMA), derived.index, wanted):
+            return
+
+
+_TRIES = 10
+"""A store has no lock: where another writer's table was put over ours in between, ours is made again from theirs."""
+
+
+def _holds(found: pa.Table | None, should: pa.Table, dates: list[dt.date]) -> bool:
+    """Return whether a table says of some dates what another does."""
+    if found is None:
+        return False
+    one, other = (t.filter(pc.is_in(t["date"], pa.array(dates, pa.date32()))) for t in (found, should))
+    return one.equals(other)
 
 
 def rebuild(root: Path, basin: str, work: Path) -> int:
@@ -180,7 +197,7 @@ def _index_row(revision: Revision, gone: dict[tuple[dt.date, int], str]) -> dict
 def _totals_rows(stands: Revision) -> pa.Table:
     path = stands.path / "totals.parquet"
     try:
-        table = pq.read_table(path)
+        table = pq.read_table(local_file(path))
     except (OSError, pa.ArrowInvalid) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
     number = pa.array([stands.number] * table.num_rows, pa.int32())

@@ -9,6 +9,7 @@ import os
 import secrets
 from pathlib import Path
 
+from pipeline.places import in_store, send
 from pipeline.problems import ArchiveError
 
 NOT_SUPPORTED = {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOLCK}
@@ -19,7 +20,9 @@ _RENAME_NOREPLACE = 1
 
 
 def make_folders(folder: Path) -> None:
-    """Make a folder and those above it, each flushed to disk in its parent."""
+    """Make a folder and those above it, each flushed to disk in its parent; a store has none to make."""
+    if in_store(folder):
+        return
     missing = [path for path in (folder, *folder.parents) if not path.exists()]
     for path in reversed(missing):
         path.mkdir(exist_ok=True)
@@ -27,7 +30,9 @@ def make_folders(folder: Path) -> None:
 
 
 def flush_folder(folder: Path) -> None:
-    """Flush a folder's entries to disk, where the system can."""
+    """Flush a folder's entries to disk, where the system can; what a store has taken is there."""
+    if in_store(folder):
+        return
     descriptor = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(descriptor)
@@ -68,15 +73,21 @@ def flush_all(folder: Path) -> dict[str, tuple[int, str]]:
 
 
 def replace_file(path: Path, data: bytes, work: Path) -> None:
-    """Put `data` at `path` in one step for every reader; it is written and flushed in `work` first."""
+    """Put `data` at `path` in one step for every reader; in a folder it is written and flushed in `work` first."""
+    if in_store(path):
+        path.write_bytes(data)
+        return
     beside = work / f"{path.name}.{secrets.token_hex(4)}"
     beside.write_bytes(data)
     put_file(beside, path)
 
 
 def put_file(beside: Path, path: Path) -> None:
-    """Flush a file written elsewhere on the same file system and put it at `path` in one step."""
+    """Flush a file written elsewhere (for a folder on its own file system) and put it at `path` in one step."""
     flush_file(beside)
+    if in_store(path):
+        send(beside, path)
+        return
     os.replace(beside, path)  # noqa: PTH105  one place for the test to fail at
     flush_folder(path.parent)
 

@@ -23,6 +23,7 @@ from pyproj import CRS
 from pipeline.outputs.files import put_file
 from pipeline.outputs.record import plain
 from pipeline.outputs.staging import Work
+from pipeline.places import local_file
 from pipeline.problems import ArchiveError
 
 _NAN = np.uint32(0x7FC00000)
@@ -88,7 +89,7 @@ def read_grids(folder: Path, sha256: str) -> xr.Dataset:
     """
     path = folder / f"{sha256}.nc"
     try:
-        with xr.open_dataset(path, engine="netcdf4") as file:
+        with xr.open_dataset(local_file(path), engine="netcdf4") as file:
             told = json.loads(file.attrs.get("attributes", "{}"))
             kept = file.load().assign_attrs(**told, crs=file.attrs["crs"])
         kept.attrs.pop("attributes", None)

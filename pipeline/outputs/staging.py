@@ -7,6 +7,7 @@ import os
 import secrets
 import shutil
 import socket
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,6 +16,7 @@ from pathlib import Path
 
 from pipeline.outputs.files import make_folders, replace_file
 from pipeline.outputs.locks import basin_lock, try_lock
+from pipeline.places import in_store, place, sizes_in
 from pipeline.reading import LAYOUT_VERSION, archive_folder
 
 _FOREIGN_S = 2 * 86400.0
@@ -39,9 +41,9 @@ class Work:
         return self.folder / "revision"
 
 
-def staging_folder(root: Path, basin: str) -> Path:
+def staging_folder(root: str | Path, basin: str) -> Path:
     """Return where the work of a basin is staged: on the archive's own file system, so that a rename is enough."""
-    return root / ".staging" / basin
+    return place(root) / ".staging" / basin
 
 
 def prepared(root: str | Path) -> Path:
@@ -49,21 +51,67 @@ def prepared(root: str | Path) -> Path:
     archive = archive_folder(root)
     make_folders(archive)
     if not (archive / "archive.json").exists():
-        make_folders(archive / ".staging")
         content = {
             "layout": LAYOUT_VERSION,
             "about": "Dated archive of basin snow water estimates; see docs/archive.md.",
         }
+        make_folders(archive / ".staging")
         replace_file(archive / "archive.json", (json.dumps(content) + "\n").encode(), archive / ".staging")
     return archive
+
+
+@contextmanager
+def staged_for_store(root: Path, basin: str, date: str) -> Iterator[Work]:
+    """Give a folder on this machine for work on a store; a note in the store stays if the work is cut off, or is still due."""
+    note = staging_folder(root, basin) / f"{os.getpid()}-{secrets.token_hex(4)}.json"
+    owner = {"host": socket.gethostname(), "pid": os.getpid(), "basin": basin, "date": date}
+    with tempfile.TemporaryDirectory(prefix="snowtally-") as folder:
+        work = Work(root, Path(folder))
+        work.revision.mkdir()
+        if date:
+            note.write_bytes(json.dumps(owner).encode())
+        try:
+            yield work
+        finally:
+            if date and not work.due:
+                note.unlink(missing_ok=True)
+
+
+def notes_left(root: Path, basin: str) -> dict[Path, str]:
+    """Return the notes in a store whose makers are gone, with the date each worked on.
+
+    A process on another machine cannot be asked whether it lives: its note counts as left after two days.
+    """
+    left = {}
+    for name in sorted(sizes_in(staging_folder(root, basin))):
+        note = staging_folder(root, basin) / name
+        try:
+            owner = json.loads(note.read_text("utf-8"))
+            here, pid = owner["host"] == socket.gethostname(), int(owner["pid"])
+            gone = not _is_running(pid) or pid == os.getpid() if here else time.time() - _put_at(note) > _FOREIGN_S
+        except (OSError, ValueError, KeyError, TypeError):
+            continue
+        if gone:
+            left[note] = str(owner.get("date", ""))
+    return left
+
+
+def _put_at(note: Path) -> float:
+    """Return when an object was put, seconds since 1970."""
+    return note.fs.modified(note.path).timestamp()
 
 
 @contextmanager
 def staged(root: Path, basin: str, date: str = "") -> Iterator[Work]:
     """Give a new staged folder for one date of a basin, or for none, and remove it in the end, whatever happened.
 
-    The folder carries who works in it (host, process) under a lock that the system frees when the process dies.
+    The folder carries who works in it (host, process) under a lock that the system frees when the process dies. Of a store it
+    lies on this machine, and a note in the store says which date is being worked on.
     """
+    if in_store(root):
+        with staged_for_store(root, basin, date) as work:
+            yield work
+        return
     work = Work(root, staging_folder(root, basin) / f"{os.getpid()}-{secrets.token_hex(4)}")
     try:
         with basin_lock(root, basin):
@@ -82,7 +130,9 @@ def staged(root: Path, basin: str, date: str = "") -> Iterator[Work]:
 
 def remove(folder: Path, *, keep_owner: bool = False) -> None:
     """Remove a staged folder, or all of it but its owner file. What cannot be removed is left to the next publisher."""
-    if keep_owner:
+    if in_store(folder):
+        folder.unlink(missing_ok=True)
+    elif keep_owner:
         for path in folder.iterdir():
             if path.name != "owner.json":
                 shutil.rmtree(path, ignore_errors=True) if path.is_dir() else path.unlink(missing_ok=True)
@@ -90,11 +140,13 @@ def remove(folder: Path, *, keep_owner: bool = False) -> None:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def left_behind(root: Path, basin: str) -> dict[Path, str]:
+def left_behind(root: str | Path, basin: str) -> dict[Path, str]:
     """Return the staged folders of a basin whose makers are gone, with the date each worked on ("" when unknown).
 
     To be called under the basin's lock: a folder is made and claimed under it.
     """
+    if in_store(place(root)):
+        return notes_left(place(root), basin)
     try:
         folders = sorted(staging_folder(root, basin).iterdir())
     except FileNotFoundError:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +12,7 @@ from pipeline.outputs.attempts import failed_attempts
 from pipeline.outputs.derived import read_index
 from pipeline.outputs.keep import inputs_folder
 from pipeline.outputs.stac import season_name
+from pipeline.places import sizes_in
 
 COLUMNS = ["date", "season", "revisions", "standing", "degraded", "withdrawn", "reason", "made"]
 
@@ -51,7 +51,7 @@ def status(root: str | Path, basin: str, today: dt.date, season_start: str) -> S
 
     Raises ArchiveError when there is no such archive or basin, or a record cannot be read.
     """
-    rows, newest, size = [], None, _folder_size(inputs_folder(root, basin))
+    rows, newest, size = [], None, sum(sizes_in(inputs_folder(root, basin)).values())
     by_date: dict[dt.date, list[dict]] = {}
     for row in read_index(root, basin).to_pylist():
         by_date.setdefault(row["date"], []).append(row)
@@ -78,11 +78,3 @@ def _missing(days: pd.DataFrame, failed: dict[dt.date, str], season_now: str, to
         span = {held.min() + dt.timedelta(days=n) for n in range((last - held.min()).days + 1)}
         lacking |= span - set(held)
     return sorted(lacking)
-
-
-def _folder_size(folder: Path) -> int:
-    try:
-        with os.scandir(folder) as entries:
-            return sum(entry.stat(follow_symlinks=False).st_size for entry in entries)
-    except FileNotFoundError:
-        return 0

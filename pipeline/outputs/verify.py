@@ -26,6 +26,7 @@ from pipeline.outputs.kept_rows import kept_months, read_rows
 from pipeline.outputs.record import record_is_whole
 from pipeline.outputs.stac import ITEM
 from pipeline.outputs.staging import left_behind
+from pipeline.places import local_file
 from pipeline.problems import ArchiveError
 from pipeline.reading import (
     RECORD,
@@ -248,7 +249,7 @@ def _derived(look: _Look, dates: list[dt.date]) -> None:
 
 def _same_table(path: Path, should: pa.Table) -> bool:
     try:
-        return pq.read_table(path).equals(should)
+        return pq.read_table(local_file(path)).equals(should)
     except (OSError, pa.ArrowInvalid):
         return False
 

@@ -1,0 +1,105 @@
+"""Where an archive is: a folder, or an object store by its URL (s3://bucket/prefix).
+
+A store's paths (universal_pathlib over fsspec) have the methods of `pathlib` that reading needs, so that nobody else asks which of
+the two it is; the few things that differ are here. A store knows no folders, locks or renames: an object is there whole or not at
+all, and can be put on condition that it is not there yet.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import secrets
+from pathlib import Path
+
+from pipeline.problems import ArchiveError
+
+
+def place(root: str | Path) -> Path:
+    """Return the path of an archive, or of something in it, from its text; a path is returned as it is.
+
+    Raises ArchiveError when it is a URL and what reads it is not installed.
+    """
+    if not isinstance(root, str):
+        return root
+    if "://" not in root:
+        return Path(root)
+    try:
+        from upath import UPath  # noqa: PLC0415  only object stores need it
+
+        # What another writer has put must be seen at once: listings are never remembered.
+        return UPath(root.rstrip("/"), use_listings_cache=False)
+    except (ImportError, ValueError) as error:
+        scheme = root.split("://", maxsplit=1)[0]
+        raise ArchiveError(
+            f"Archive '{root}' cannot be opened ({error}). For s3:// install snowtally[s3]; for {scheme}:// install its fsspec package."
+        ) from error
+
+
+def in_store(path: Path) -> bool:
+    """Return whether a path is an object's in a store."""
+    return not isinstance(path, Path)
+
+
+def put_new(path: Path, data: bytes) -> None:
+    """Put an object that must not be there yet; raises FileExistsError when it is. The store itself sees to it."""
+    path.fs.pipe_file(path.path, data, mode="create")
+
+
+def send(file: Path, path: Path) -> None:
+    """Put a file of this machine into a store, in one step for every reader."""
+    path.fs.put_file(str(file), path.path)
+
+
+def names_in(folder: Path) -> list[str]:
+    """Return the names in a folder, in any order; raises FileNotFoundError when there is none."""
+    if in_store(folder):
+        return [key.rstrip("/").rsplit("/", 1)[-1] for key in folder.fs.ls(folder.path, detail=False)]
+    return [entry.name for entry in os.scandir(folder)]
+
+
+def sizes_in(folder: Path) -> dict[str, int]:
+    """Return the files in a folder by name with their sizes, bytes; none when it is not there."""
+    try:
+        if in_store(folder):
+            listed = folder.fs.ls(folder.path, detail=True)
+            return {entry["name"].rsplit("/", 1)[-1]: entry["size"] for entry in listed if entry["type"] == "file"}
+        with os.scandir(folder) as entries:
+            return {e.name: e.stat(follow_symlinks=False).st_size for e in entries if e.is_file(follow_symlinks=False)}
+    except FileNotFoundError:
+        return {}
+
+
+def files_below(folder: Path, name: str) -> set[str]:
+    """Return the paths below a store's folder, from it on, of the objects called `name`: one listing, however many there are."""
+    start = len(folder.path.rstrip("/")) + 1
+    return {key[start:] for key in folder.fs.find(folder.path) if key.rsplit("/", 1)[-1] == name}
+
+
+def local_file(path: Path) -> Path:
+    """Return a file on this machine with a path's content, for libraries that know files alone: itself, or a kept copy.
+
+    A copy is kept by the object's address and entity tag, so that one that was replaced is fetched anew. Raises OSError.
+    """
+    if not in_store(path):
+        return path
+    told = path.fs.info(path.path)
+    mark = str(told.get("ETag") or told.get("etag") or told.get("LastModified") or told.get("mtime"))
+    kept = cache_folder(path) / "objects" / f"{hashlib.sha256(f'{path} {mark}'.encode()).hexdigest()}{path.suffix}"
+    if not kept.is_file():
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        beside = kept.with_name(f"{kept.name}.{secrets.token_hex(4)}")
+        beside.write_bytes(path.read_bytes())
+        beside.replace(kept)
+    return kept
+
+
+def cache_folder(root: Path) -> Path:
+    """Return where what took long to make or fetch is kept beside an archive: in it, or for a store on this machine.
+
+    It may be deleted at any time.
+    """
+    if not in_store(root):
+        return root / ".cache"
+    home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+    return home / "snowtally" / hashlib.sha256(str(root.anchor or root).encode()).hexdigest()[:16]
