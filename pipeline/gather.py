@@ -31,6 +31,7 @@ from pipeline.inputs.read_sites import SITES
 from pipeline.inputs.read_stations import STATIONS
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_terrain, read_zones
 from pipeline.inputs.read_weather import WEATHER
+from pipeline.inputs.relative import relative_to, with_relative_files
 from pipeline.outputs.kept_grids import as_kept
 from pipeline.outputs.record import plain
 from pipeline.problems import FINDING_COLUMNS, ArchiveError, Finding, InputError, findings_table
@@ -102,6 +103,9 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage, *, keep: bool =
     stage("reading the measurements")
     tables, noticed = gather_tables(settings, (grid, terrain), found, date)
     findings += noticed
+    # From the settings file on: where a checkout lies is not what a day was made from.
+    home = settings.file.parent
+    tables = {name: with_relative_files(table, home) for name, table in tables.items()}
     measured = gather_ground(settings, grid, tables, date)
     stage("reading the flights")
     flown = gather_flights(settings, (grid, terrain, measured[0]), found, date, kept_flights(settings, writable=keep))
@@ -115,6 +119,7 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage, *, keep: bool =
             {"snow_cover_fraction": grid.array(values, units="1")}, attrs={"crs": grid.crs.to_wkt()}
         )
         rasters.append((describe(f"cover {entry.date} {entry.variable}", entry.path), "cover"))
+    findings = [relative_to(finding, home) for finding in findings]
     grids["terrain"] = terrain.assign_attrs(crs=grid.crs.to_wkt(), zones=zones)
     grids = {name: as_kept(dataset) for name, dataset in grids.items()}
     files = [(file, "terrain" if file.role in TERRAIN_ROLES else file.role) for file in fixed]

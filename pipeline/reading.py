@@ -181,7 +181,13 @@ def archive_folder(root: str | Path) -> Path:
         layout = json.loads((folder / "archive.json").read_text("utf-8"))["layout"]
     except (FileNotFoundError, NotADirectoryError):
         return folder
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except Exception as error:
+        # A store's client has errors of its own, such as that nobody told it a key.
+        if in_store(folder) and not isinstance(error, ValueError | KeyError | TypeError):
+            line = f"{folder} cannot be reached ({error}). Look at the address, the credentials and the line."
+            raise ArchiveError(line) from error
+        if not isinstance(error, OSError | ValueError | KeyError | TypeError):
+            raise
         raise ArchiveError(f"{folder / 'archive.json'} cannot be read ({error}). Put it back from a copy.") from error
     if not isinstance(layout, int) or layout > LAYOUT_VERSION:
         line = f"{folder} has archive layout {layout}; this version reads up to {LAYOUT_VERSION}. Install a newer snowtally."

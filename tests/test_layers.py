@@ -12,7 +12,7 @@ ALLOWED = {
     "measurements": LEAVES - {"day"},
     "flights": LEAVES - {"day"},
     "methods": LEAVES - {"day"},
-    "outputs": LEAVES | {"reading"},
+    "outputs": LEAVES | {"reading", "places"},
 }
 
 

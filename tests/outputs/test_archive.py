@@ -396,8 +396,16 @@ def test_an_archive_of_a_newer_layout_is_left_alone(tmp_path, provenance):
     assert [path.name for path in tmp_path.iterdir()] == ["archive.json"]
 
 
-def test_an_address_is_no_folder(provenance):
-    with pytest.raises(ArchiveError, match="'s3://bucket/archive' is no folder"):
+def test_a_store_that_cannot_be_reached_is_one_line(provenance, monkeypatch):
+    pytest.importorskip("s3fs")
+    for name, value in {
+        "ENDPOINT_URL": "http://127.0.0.1:9",
+        "MAX_ATTEMPTS": "1",
+        "ACCESS_KEY_ID": "a",
+        "SECRET_ACCESS_KEY": "b",
+    }.items():
+        monkeypatch.setenv(f"AWS_{name}", value)
+    with pytest.raises(ArchiveError, match="s3://bucket/archive cannot be reached"):
         publish("s3://bucket/archive", made_day(), provenance("a"))
 
 
