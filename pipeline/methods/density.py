@@ -24,26 +24,26 @@ LEAST_PRIOR = 0.6
 """The relation falls below its own first density in autumn; it is held at this share of it (new snow of two thirds of the
 seasonal pack's first density), since it was fitted to winter and spring snow."""
 
-PRIOR_SD = {"level": 0.15, "per_m": 0.08, "per_km": 0.08}
+SETTLING_SHARE = 0.5
+"""Share of the settling model in the prior, in logarithms, beside the published relation: neither is known to be the better
+until the season's records have spoken (trial worlds: 0.4 to 0.6 are alike, docs/method.md)."""
+
+PRIOR_SD = {"level": 0.15, "per_m": 0.08, "per_km": 0.08, "settling_share": 0.3}
 """Prior standard deviations of the correction, in natural logarithms of density: the relation is off by some 15 % at a
 single place and time (spread of the classes' densities in Sturm et al. 2010, Table 3, from memory), and a metre of depth or a
-kilometre of height may change that by 8 % (chosen)."""
+kilometre of height may change that by 8 % (chosen). The share of the settling model may be anything from none to all."""
 
-RECORD_SD = 0.08
-"""Spread of one site's density about its surroundings, as a share: 5 to 10 % within like terrain (common practice)."""
+RECORD_SD = 0.12
+"""Spread of one site's density about its surroundings, as a share: 5 to 10 % within like terrain (common practice, no source),
+and what a sampler or pillow and depth sensor add to that."""
 
-FADE_DAYS = 14.0
-"""A record's error variance grows by a factor e in so many days: densities of last month still tell of today, the more so as
-the settling model moves them on (trial worlds: 7 days made flight days 0.5 % worse)."""
+FADE_DAYS = 30.0
+"""A record's error variance grows by a factor e in so many days: densities of last month still tell of today, since the
+settling model moves them on (trial worlds: 14 days are 0.2 % worse on flight days, 45 the same)."""
 
-RECENT_DAYS = 10.0
-RECORDS_HALF = 4.0
-"""With four records younger than ten days the settling model counts half beside the published relation: without records to
-hold it, it may drift (trial worlds, docs/method.md)."""
-
-THIN_M = 0.6
+THIN_M = 1.0
 """Records of snow thinner than this count less: it is a crust here and new snow there, and little water lies in it (trial
-worlds: without it flight days 0.3 % worse)."""
+worlds: 0.6 m is 0.3 % worse on flight days)."""
 
 DEPTH_REACH_M = 2.0
 """The line on depth is carried this far beyond the records' mean depth, m (demo basin: half of the water lies deeper than most
@@ -101,8 +101,8 @@ def prior_density(depth_m: np.ndarray, day: int, snow_class: str) -> np.ndarray:
 class BulkDensity:
     """Bulk density about a prior: log(rho / prior) is a Bayesian line on depth and elevation.
 
-    The prior is the geometric mean of a published relation and the season's settling model where there is one, the model
-    weighted by n / (n + `RECORDS_HALF`) with n recent records.
+    The prior is the geometric mean of a published relation and the season's settling model where there is one. How far the
+    model is believed is one more coefficient of the line, so that the records tell it where they stand on different heights.
 
     Parameters
     ----------
@@ -113,7 +113,8 @@ class BulkDensity:
     Attributes
     ----------
     line_ : the fitted correction.
-    centre_ : depth (m) and elevation (m) at which the correction's level is meant.
+    centre_ : depth (m), elevation (m) and logarithm of the settling model over the relation at which the correction's level is
+        meant.
     records_ : number of sites it was fitted to.
     spread_ : standard deviation of the sites about the line, as a share of density.
     """
@@ -136,23 +137,25 @@ class BulkDensity:
         near = nearest_records(records, date)
         self.records_ = len(near)
         depth, elevation = near["depth_m"].to_numpy(float), near["elevation_m"].to_numpy(float)
-        self.centre_ = (float(depth.mean()), float(elevation.mean())) if len(near) else (1.0, 2000.0)
         age = near["age_days"].abs().to_numpy(float)
-        recent = float((age <= RECENT_DAYS).sum())
-        self.settling_weight_ = 0.0 if self.settling is None else recent / (recent + RECORDS_HALF)
-        prior = np.array(
-            [
-                float(self._prior(np.array(h), np.array(z), pd.Timestamp(day).date()))
-                for h, z, day in zip(depth, elevation, near["date"], strict=True)
-            ]
-        )
-        excess = np.log(near["density_kg_m3"].to_numpy(float) / prior) if len(near) else np.zeros(0)
         thin = 1.0 + (THIN_M / np.maximum(depth, 0.05)) ** 2
         variance = RECORD_SD**2 * np.exp(age / FADE_DAYS) * thin
-        self.line_ = BayesianLine(np.array(list(PRIOR_SD.values()))).fit(
-            self._columns(depth, elevation), excess, variance
-        )
-        left = excess - self.line_.predict(self._columns(depth, elevation))[0]
+        told = [
+            self._prior(np.array(h), np.array(z), pd.Timestamp(day).date())
+            for h, z, day in zip(depth, elevation, near["date"], strict=True)
+        ]
+        prior, apart = np.array(told, float).reshape(-1, 2).T
+        self.centre_ = (1.0, 2000.0, 0.0)
+        if len(near):
+            self.centre_ = (
+                float(depth.mean()),
+                float(elevation.mean()),
+                float(np.average(apart, weights=1.0 / variance)),
+            )
+        excess = np.log(near["density_kg_m3"].to_numpy(float) / prior)
+        columns = self._columns(depth, elevation, apart)
+        self.line_ = BayesianLine(np.array(list(PRIOR_SD.values()))).fit(columns, excess, variance)
+        left = excess - self.line_.predict(columns)[0]
         # Two pseudo-records at the assumed spread keep a handful of records from claiming certainty.
         self.spread_ = float(np.sqrt((np.sum(left**2) + 2 * RECORD_SD**2) / (len(near) + 2)))
         return self
@@ -160,21 +163,20 @@ class BulkDensity:
     def predict(self, depth_m: np.ndarray, elevation_m: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return density (kg/m3), its error common to all cells and its local error, each shaped as `depth_m`."""
         depth, elevation = np.asarray(depth_m, float), np.asarray(elevation_m, float)
-        excess, line_se = self.line_.predict(self._columns(depth.ravel(), elevation.ravel()))
-        density = self._prior(depth, elevation, self.date_) * np.exp(excess.reshape(depth.shape))
+        prior, apart = self._prior(depth, elevation, self.date_)
+        excess, line_se = self.line_.predict(self._columns(depth.ravel(), elevation.ravel(), apart.ravel()))
+        density = prior * np.exp(excess.reshape(depth.shape))
         common = density * np.hypot(line_se.reshape(depth.shape), COMMON_FLOOR)
         return density, common, density * self.spread_
 
-    def _prior(self, depth_m: np.ndarray, elevation_m: np.ndarray, date: dt.date) -> np.ndarray:
-        """Return the density before any record has a say, kg/m3."""
+    def _prior(self, depth_m: np.ndarray, elevation_m: np.ndarray, date: dt.date) -> tuple[np.ndarray, np.ndarray]:
+        """Return the density before any record has a say, kg/m3, and the logarithm of the settling model over the relation."""
         relation = prior_density(depth_m, sturm_day(date, self.origin), self.snow_class)
-        if self.settling_weight_ == 0:
-            return relation
+        if self.settling is None:
+            return relation, np.zeros(np.shape(relation))
         settled = self.settling.at(pd.Timestamp(date), elevation_m)
-        share = self.settling_weight_
-        return np.where(
-            np.isfinite(settled), relation ** (1 - share) * np.nan_to_num(settled, nan=1.0) ** share, relation
-        )
+        apart = np.log(np.where(np.isfinite(settled), settled, relation) / relation)
+        return relation * np.exp(SETTLING_SHARE * apart), apart
 
     def predict_from_swe(
         self, swe_mm: np.ndarray, elevation_m: np.ndarray
@@ -190,7 +192,6 @@ class BulkDensity:
         """Return what the record keeps of the model."""
         return {
             "relation": "Sturm et al. 2010",
-            "settling_weight": round(self.settling_weight_, 3),
             "snow_class": self.snow_class,
             "records": self.records_,
             "correction": dict(zip(PRIOR_SD, self.line_.coefficients_.round(5).tolist(), strict=True)),
@@ -199,13 +200,13 @@ class BulkDensity:
             "spread": round(self.spread_, 4),
         }
 
-    def _columns(self, depth_m: np.ndarray, elevation_m: np.ndarray) -> np.ndarray:
-        depth, elevation = self.centre_
+    def _columns(self, depth_m: np.ndarray, elevation_m: np.ndarray, apart: np.ndarray) -> np.ndarray:
+        depth, elevation, level = self.centre_
         # The relation alone makes drifts too dense, since what is blown there is no older than the rest: the line on depth
         # reaches into them. Beyond a kilometre of height from the records it is not carried further.
         deep = np.clip(depth_m - depth, -DEPTH_REACH_M, DEPTH_REACH_M)
         high = np.clip((elevation_m - elevation) / 1000.0, -1.0, 1.0)
-        return np.column_stack([np.ones_like(deep), deep, high])
+        return np.column_stack([np.ones_like(deep), deep, high, apart - level])
 
 
 def nearest_records(records: pd.DataFrame, date: dt.date) -> pd.DataFrame:

@@ -1,0 +1,77 @@
+"""Bulk density from a published relation, the season's settling and what the sites weighed."""
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+import pytest
+from made_weather import NODES
+
+from pipeline.methods.density import BulkDensity, prior_density, sturm_day
+from pipeline.methods.settling import Settling
+
+DATE, ORIGIN = dt.date(2031, 4, 10), dt.date(2030, 10, 1)
+ELEVATION = np.array([1600.0, 1800.0, 2000.0, 2200.0, 2400.0, 2600.0])
+DEPTH = np.array([0.9, 1.3, 1.0, 1.8, 1.5, 2.2])
+HIGH, DEEP = np.array([3000.0]), np.array([2.0])
+
+
+def settling():
+    """Return snow that melts below and is cold above: 460 kg/m3 at 1000 m, 260 at 3000."""
+    days = pd.date_range("2031-03-01", DATE)
+    return Settling(days, NODES, np.tile(np.interp(NODES, [1000.0, 3000.0], [460.0, 260.0]), (len(days), 1)))
+
+
+def records(density, *, age_days=0):
+    return pd.DataFrame(
+        {
+            "site_id": [f"S{k}" for k in range(len(ELEVATION))],
+            "date": pd.Timestamp(DATE) - pd.Timedelta(days=age_days),
+            "depth_m": DEPTH,
+            "density_kg_m3": density,
+            "elevation_m": ELEVATION,
+        }
+    )
+
+
+def test_records_of_last_month_that_follow_the_settling_are_carried_up_by_it():
+    model = BulkDensity("alpine", ORIGIN, settling()).fit(records(settling().at(DATE, ELEVATION), age_days=20), DATE)
+    above = prior_density(DEEP, sturm_day(DATE, ORIGIN), "alpine")[0]
+    assert above > 390  # the relation alone makes the highest snow the densest
+    assert model.predict(DEEP, HIGH)[0][0] == pytest.approx(260.0, rel=0.16)
+    assert model.line_.coefficients_[3] > 0.05  # believed more than half
+
+
+def test_records_that_follow_the_relation_take_the_settling_back():
+    relation = prior_density(DEPTH, sturm_day(DATE, ORIGIN), "alpine")
+    model = BulkDensity("alpine", ORIGIN, settling()).fit(records(relation), DATE)
+    above = prior_density(DEEP, sturm_day(DATE, ORIGIN), "alpine")[0]
+    assert model.predict(DEEP, HIGH)[0][0] == pytest.approx(above, rel=0.11)
+    assert model.line_.coefficients_[3] < -0.05  # believed less than half
+
+
+def test_without_records_half_way_between_the_two_and_unsure():
+    model = BulkDensity("alpine", ORIGIN, settling()).fit(records(np.full(6, 300.0)).head(0), DATE)
+    density, common, _ = model.predict(DEEP, HIGH)
+    relation = prior_density(DEEP, sturm_day(DATE, ORIGIN), "alpine")
+    assert density == pytest.approx(np.sqrt(260.0 * relation))
+    few = BulkDensity("alpine", ORIGIN, settling()).fit(records(np.full(6, 300.0)), DATE)
+    assert common[0] / density[0] > 0.15 > few.predict(DEEP, HIGH)[1][0] / few.predict(DEEP, HIGH)[0][0]
+
+
+def test_thin_snow_says_little_of_deep_snow():
+    table = records(np.array([520.0, 520.0, 520.0, 330.0, 330.0, 330.0]))
+    table.loc[:2, "depth_m"] = 0.1
+    mixed = BulkDensity("alpine", ORIGIN).fit(table, DATE).predict(DEEP, np.array([2300.0]))[0][0]
+    assert mixed == pytest.approx(330.0, rel=0.06)
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 6])
+def test_any_number_of_records_gives_a_density(count):
+    """All at one place and depth: no line on either can be told."""
+    table = records(np.full(6, 310.0)).head(count).assign(elevation_m=2000.0, depth_m=1.0)
+    depth, elevation = np.linspace(0.0, 8.0, 9), np.linspace(500.0, 4500.0, 9)
+    for settled in (None, settling()):
+        found = BulkDensity("alpine", ORIGIN, settled).fit(table, DATE).predict(depth, elevation)
+        assert np.isfinite(found).all()
+        assert 100 < found[0].min() <= found[0].max() < 650
