@@ -16,7 +16,7 @@ from pipeline.ground import GroundRecord
 from pipeline.methods.background import CarriedFlight
 from pipeline.methods.density import BulkDensity, autumn_origin
 from pipeline.methods.depth_only import with_depth_only_sites
-from pipeline.methods.errors import ErrorPart, KrigedPart, VolumeCovariance, volume_covariance
+from pipeline.methods.errors import ErrorPart, KrigedPart, VolumeCovariance, scaled, volume_covariance
 from pipeline.methods.flight_swe import Filling, Flown, fill_voids, flight_swe
 from pipeline.methods.forcing import season_forcing
 from pipeline.methods.intervals import censored_quantile
@@ -25,13 +25,11 @@ from pipeline.methods.predictors import add_exposure
 from pipeline.methods.settling import Settling, settled_density
 from pipeline.methods.site_values import site_values, weather_nodes
 from pipeline.methods.skill import density_skill, site_table, swe_skill
+from pipeline.methods.snow_line import BARE_COVER, FRESH_ERROR, most_since_bare
 from pipeline.methods.terrain_balance import Background, fitted_on_terrain
 from pipeline.methods.totals import ZoneBands, covariance_rows, totals_rows
 from pipeline.problems import NoEstimateError
 from pipeline.variables import SOURCE_FLAGS
-
-BARE_COVER = 0.05
-"""A cell seen less covered than this is bare: below, sensors mistake rock and shade for snow (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -48,6 +46,7 @@ class DayInputs:
     flights : flights of the season, oldest first, as `measure_flight` gives them.
     flight_figures : what the record tells of each flight: registration, noise, offset from the sites.
     cover : snow-covered fraction seen on the day itself, on (y, x), missing under cloud; None where there is none.
+    earlier_covers : the same seen on days before, with the day of each.
     checks : findings, as rows of `checks.csv`.
     normals : normals of the sites and the basin: site_id, day, swe_mm, period; None where none are given.
     settling : the season's modelled density; made by `estimate_day`.
@@ -68,6 +67,7 @@ class DayInputs:
     flight_figures: list[dict[str, Any]] = field(default_factory=list)
     normals: pd.DataFrame | None = None
     settling: Settling | None = None
+    earlier_covers: list[tuple[dt.date, np.ndarray]] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -136,7 +136,7 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
     for flight in inputs.flights:
         flown = _flown(flight, flown, inputs, choices)
     background = _background(flown, inputs, inputs.date, choices)
-    today = _map_of(flown, background, inputs)
+    today = _bare_where_seen_bare_before(_map_of(flown, background, inputs), flown, inputs, choices)
     if inputs.cover is not None:
         today = _bare_where_seen_bare(today, inputs.cover)
     density = _density(inputs, choices).fit(inputs.densities, inputs.date)
@@ -230,6 +230,25 @@ def _map_of(flown: Flown | None, background: Background, inputs: DayInputs) -> S
     return SweMap(predicted.swe_mm, predicted.standard_error(), predicted.covered, parts, None)
 
 
+def _bare_where_seen_bare_before(today: SweMap, flown: Flown | None, inputs: DayInputs, choices: Choices) -> SweMap:
+    """Return the map with no more than what fell since on cells that a cover grid after the last flight saw bare."""
+    covers = [(day, cover) for day, cover in inputs.earlier_covers if flown is None or day > flown.date]
+    elevation = inputs.terrain["elevation"].to_numpy()
+    most, covered = most_since_bare(inputs.ground, choices.season_start, covers, inputs.date, elevation)
+    too_much = today.swe_mm > most
+    if not too_much.any():
+        return today
+    ratio = np.divide(most, today.swe_mm, out=np.ones_like(most), where=too_much)
+    fresh = ErrorPart("snow since seen bare", FRESH_ERROR * np.where(too_much, most, 0.0), np.inf)
+    return replace(
+        today,
+        swe_mm=np.where(too_much, most, today.swe_mm),
+        se_mm=np.hypot(ratio * today.se_mm, fresh.se_mm),
+        covered=np.where(too_much, covered, today.covered),
+        parts=[*(scaled(part, ratio) for part in today.parts), fresh],
+    )
+
+
 def _bare_where_seen_bare(today: SweMap, cover: np.ndarray) -> SweMap:
     """Return the map with cells that a cover grid of the day saw bare set to no snow, and its fraction taken elsewhere."""
     bare = cover < BARE_COVER
@@ -237,19 +256,13 @@ def _bare_where_seen_bare(today: SweMap, cover: np.ndarray) -> SweMap:
     def cleared(values: np.ndarray) -> np.ndarray:
         return np.where(bare, 0.0, values)
 
-    parts = [
-        replace(part, scale_mm=cleared(part.scale_mm))
-        if isinstance(part, KrigedPart)
-        else replace(part, se_mm=cleared(part.se_mm))
-        for part in today.parts
-    ]
     covered = np.where(np.isfinite(cover) & (today.swe_mm > 0), cover, today.covered)
     return replace(
         today,
         swe_mm=cleared(today.swe_mm),
         se_mm=cleared(today.se_mm),
         covered=np.clip(cleared(covered), 0.0, 1.0),
-        parts=parts,
+        parts=[scaled(part, np.where(bare, 0.0, 1.0)) for part in today.parts],
     )
 
 

@@ -15,7 +15,14 @@ from pyproj import CRS
 
 from pipeline.estimate import DayInputs
 from pipeline.flights.together import one_a_day
-from pipeline.gather_flights import FLIGHT, file_formats, gather_cover, gather_flights, kept_flights
+from pipeline.gather_flights import (
+    FLIGHT,
+    file_formats,
+    gather_cover,
+    gather_earlier_covers,
+    gather_flights,
+    kept_flights,
+)
 from pipeline.gather_ground import Measured, gather_ground, gather_tables
 from pipeline.grid import BasinGrid
 from pipeline.inputs.columns import check_declared
@@ -119,6 +126,11 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage, *, keep: bool =
             {"snow_cover_fraction": grid.array(values, units="1")}, attrs={"crs": grid.crs.to_wkt()}
         )
         rasters.append((describe(f"cover {entry.date} {entry.variable}", entry.path), "cover"))
+    for entry, values in gather_earlier_covers(settings, grid, found, date):
+        name = f"{EARLIER_COVER}{entry.date}"
+        fraction = grid.array(values, units="1")
+        grids[name] = xr.Dataset({"snow_cover_fraction": fraction}, attrs={"crs": grid.crs.to_wkt()})
+        rasters.append((describe(f"cover {entry.date} {entry.variable}", entry.path), name))
     findings = [relative_to(finding, home) for finding in findings]
     grids["terrain"] = terrain.assign_attrs(crs=grid.crs.to_wkt(), zones=zones)
     grids = {name: as_kept(dataset) for name, dataset in grids.items()}
@@ -130,6 +142,9 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage, *, keep: bool =
     inputs, all_findings = _day_inputs(settings, (date, grid), measured, grids, told)
     return Readings(inputs, files + rasters, rows | {"flights": flown.rows}, grids, beside, all_findings)
 
+
+EARLIER_COVER = "cover of "
+"""A snow-cover grid of a day before is named by this and its date."""
 
 NOTICED = "findings of reading"
 """Name under which the findings that no check of the kept rows can make again are kept."""
@@ -194,6 +209,11 @@ def _day_inputs(
         flight_figures=told[0],
         normals=told[1],
         cover=grids["cover"]["snow_cover_fraction"].to_numpy() if "cover" in grids else None,
+        earlier_covers=[
+            (dt.date.fromisoformat(name.removeprefix(EARLIER_COVER)), dataset["snow_cover_fraction"].to_numpy())
+            for name, dataset in sorted(grids.items())
+            if name.startswith(EARLIER_COVER)
+        ],
         checks=findings_table(findings),
     )
     return inputs, findings

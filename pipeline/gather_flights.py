@@ -12,7 +12,6 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.estimate import BARE_COVER
 from pipeline.flights.areas import find_area
 from pipeline.flights.by_site import check_unit, depths_by_site, offset_of, without_offset
 from pipeline.flights.cluster import Outcome, measure_on_cluster
@@ -27,6 +26,7 @@ from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_covers import CoverEntry, read_covers
 from pipeline.inputs.read_flights import FlightEntry, read_flights
+from pipeline.methods.snow_line import BARE_COVER
 from pipeline.problems import Finding, InputError, RefusedFlightError
 from pipeline.settings import Settings
 
@@ -337,3 +337,26 @@ def gather_cover(
                     )
                 )
     return None, findings
+
+
+EARLIER_COVERS, EARLIER_COVER_DAYS = 3, 30
+"""So many snow-cover grids of days before are read, none older than so many days: one is often cloudy, and what older ones saw bare
+has mostly been snowed in or stays bare in newer ones (chosen)."""
+
+
+def gather_earlier_covers(
+    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], date: dt.date
+) -> list[tuple[CoverEntry, np.ndarray]]:
+    """Return the newest snow-cover grids of days before `date` on the basin grid, newest first.
+
+    What is wrong with one is told on its own day; here it is passed over.
+    """
+    span = date - dt.timedelta(days=EARLIER_COVER_DAYS), date - dt.timedelta(days=1)
+    how = settings.columns.get("covers", {}), settings.missing
+    entries, _ = read_covers([file.path for file in found["covers"]], *how, span, file_formats(settings, "covers"))
+    read = []
+    for entry in reversed(entries):
+        if entry.variable == "snow_cover_fraction" and len(read) < EARLIER_COVERS:
+            with suppress(InputError):
+                read.append((entry, fraction_on_grid(entry.path, grid)))
+    return read

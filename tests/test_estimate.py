@@ -257,3 +257,25 @@ def test_weather_without_a_word_of_snow_yet_leaves_the_terrain_alone():
     silent = replace(ground, daily=ground.daily.head(0), station_se_mm=np.zeros(0), visits=later)
     day = estimate_day(replace(inputs, ground=silent), CHOICES)
     assert day.models["blend"]["name"] == "terrain regression"
+
+
+@pytest.mark.parametrize("flight", [True, False])
+def test_ground_seen_bare_yesterday_holds_hardly_any_snow_and_hardly_any_error(flight):
+    inputs = made(3, flight=flight)
+    west = np.zeros(inputs.grid.shape, bool)
+    west[:, : COLUMNS // 2] = True
+    seen = DATE - dt.timedelta(days=1), np.where(west, 0.0, np.nan)
+    plain, bounded = (estimate_day(one, CHOICES) for one in (inputs, replace(inputs, earlier_covers=[seen])))
+    for name in ("swe", "swe_se", "depth"):
+        before, after = (day.fields[name].to_numpy() for day in (plain, bounded))
+        inside = np.isfinite(before)
+        here = west[2:-2, 2:-2] & inside
+        assert after[here].mean() < 0.2 * before[here].mean(), name
+        assert (after[inside & ~here] == before[inside & ~here]).all(), name
+    assert bounded.totals["volume_se_m3"].iloc[0] < plain.totals["volume_se_m3"].iloc[0]
+
+
+def test_a_flight_is_believed_over_an_earlier_view_of_bare_ground():
+    inputs = made(3)
+    before = FLOWN_ON - dt.timedelta(days=1), np.zeros(inputs.grid.shape)
+    assert_same(estimate_day(inputs, CHOICES), estimate_day(replace(inputs, earlier_covers=[before]), CHOICES))

@@ -7,7 +7,7 @@ decided by what does not average out, so it comes from the covariance of the sum
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import eigh
@@ -56,6 +56,17 @@ class KrigedPart:
     x: np.ndarray
     y: np.ndarray
     drift: np.ndarray | None = None
+
+
+def scaled(part: ErrorPart | KrigedPart, share: np.ndarray) -> ErrorPart | KrigedPart:
+    """Return the part with its standard error multiplied by a (y, x) share.
+
+    >>> scaled(ErrorPart("carry local", np.array([10.0, 20.0]), 500.0), np.array([0.5, 0.0])).se_mm
+    array([5., 0.])
+    """
+    if isinstance(part, KrigedPart):
+        return replace(part, scale_mm=share * part.scale_mm)
+    return replace(part, se_mm=share * part.se_mm)
 
 
 @dataclass(frozen=True)

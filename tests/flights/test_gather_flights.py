@@ -15,7 +15,7 @@ from pyproj import Transformer
 
 from pipeline import gather_flights, run
 from pipeline.flights import cluster
-from pipeline.gather import read_inputs
+from pipeline.gather import inputs_from_kept, read_inputs
 from pipeline.settings import read_settings
 
 LEFT, TOP, WIDTH, HEIGHT = 500_000.0, 4_880_000.0, 30, 24
@@ -295,6 +295,27 @@ def test_snow_cover_of_the_flights_day_clears_it_on_every_later_day(basin):
         told = [finding for finding in read.findings if finding.rule == "cover against depth"]
         assert len(told) == 1
         assert "of those seen bare" in told[0].evidence
+
+
+def test_the_newest_snow_covers_of_days_before_are_read_and_broken_ones_passed_over(basin):
+    for number in range(5):
+        write(basin / f"cover{number}.tif", fine(lambda x, _: np.where(x < LEFT + 1000, 0.0, 1.0)), transform=FINE)
+    (basin / "cover3.tif").write_bytes(b"")
+    rows = "".join(f"2031-03-0{number + 1},snow_cover_fraction,cover{number}.tif\n" for number in range(5))
+    (basin / "covers.csv").write_text("date,variable,path\n2031-01-20,snow_cover_fraction,cover0.tif\n" + rows)
+    (basin / "basin.yaml").write_text(
+        (basin / "basin.yaml").read_text().replace("flights: flights.csv", "flights: flights.csv, covers: covers.csv")
+    )
+    read = readings(basin, one_depth("depth.tif"), date=dt.date(2031, 3, 5))
+    seen = [(day.day, day.month) for day, _ in read.inputs.earlier_covers]
+    assert seen == [(1, 3), (2, 3), (3, 3)]
+    assert (read.inputs.earlier_covers[0][1][:, :10] == 0).all()
+    # The archive keeps them with the day, so that it can be made again.
+    rows_kept = read.rows | read.beside
+    again = inputs_from_kept(read_settings(basin / "basin.yaml"), dt.date(2031, 3, 5), rows_kept, read.grids)
+    for (day, cover), (day_again, cover_again) in zip(read.inputs.earlier_covers, again.earlier_covers, strict=True):
+        assert day == day_again
+        np.testing.assert_array_equal(cover, cover_again)
 
 
 def test_order_of_flights_changes_nothing_and_parts_of_a_day_are_one(basin, plain):
