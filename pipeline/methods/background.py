@@ -249,6 +249,8 @@ class TerrainBackground:
         self.regression_ = TerrainRegression().fit(swe, terrain, se**2)
         background = self.regression_.predict(terrain)[0]
         self.scale_mm_ = max(float(np.mean(swe)), 1.0)
+        # The line doubts what few sites hold; that it may be wrong to do so stands in the error.
+        self.unexplained_mm_ = max(float(np.mean(swe) - np.mean(background)), 0.0)
         size = background + 0.2 * self.scale_mm_
         self.residual_ = SiteResidual(least_sd=0.1, most_sd=0.6).fit(
             sites[["x", "y"]].to_numpy(float), (swe - background) / size, se / size
@@ -267,6 +269,7 @@ class TerrainBackground:
         swe = np.maximum(background + share * size, 0.0) / SITE_GAIN
         parts = [
             ErrorPart("terrain line", line_se, np.inf),
+            ErrorPart("sites doubted", np.full(swe.shape, self.unexplained_mm_), np.inf),
             ErrorPart("site offset", SITE_OFFSET * swe, np.inf),
             ErrorPart("terrain local", TERRAIN_LOCAL * swe, LOCAL_REACH_M),
         ]

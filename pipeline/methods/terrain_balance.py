@@ -41,6 +41,9 @@ LOCAL_VARIATION = 0.5
 """Coefficient of variation of accumulation between cells of like terrain: it adds to that within a cell, and decides how patchily
 ground of one height melts out (trial worlds)."""
 
+WITHIN = float(np.hypot(CELL_VARIATION, LOCAL_VARIATION))
+"""Coefficient of variation about the terrain's mean of a place, be it of another cell or within one."""
+
 FACTOR_LEAST, POOR_FACTOR = 1e-3, 0.05
 """Factors are sought down to the first; below the second a site is as good as bare, and how far below is noise."""
 
@@ -113,8 +116,11 @@ class TerrainBalance:
         values = site_values(ground, date)
         sites = ground.sites.loc[values.index]
         swe, se = values["swe_mm"].to_numpy(), values["swe_se_mm"].to_numpy()
-        expected = self._background(sites[["elevation_m", "northness", "canopy"]].to_numpy(float), 0.0, 1.0)[0]
-        self.sound_ = bool(np.mean(factor > 0.98 * FACTOR_MOST) < MOST_AT_LIMIT) and explains(expected, swe)
+        place = sites[["elevation_m", "northness", "canopy"]].to_numpy(float)
+        expected = self._background(place, 0.0, 1.0)[0]
+        # Asked of ground like the sites' and not of points: late in melt a few drifts hold all the snow, and a point none.
+        like = self._background(place, WITHIN, 1.0)[0]
+        self.sound_ = bool(np.mean(factor > 0.98 * FACTOR_MOST) < MOST_AT_LIMIT) and explains(like, swe)
         self.scale_mm_ = max(float(np.mean(swe)), 1.0)
         size = expected + 0.2 * self.scale_mm_
         self.residual_ = SiteResidual(least_sd=0.1, most_sd=0.6).fit(
@@ -185,9 +191,8 @@ class TerrainBalance:
         """Return SWE at places of the grid: elevation (m), northness, canopy, east and north (m), each of the same shape."""
         shape = place["elevation"].shape
         terrain = np.column_stack([place[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
-        within = float(np.hypot(CELL_VARIATION, LOCAL_VARIATION))
         background, covered, by_factor, by_melt = (
-            v.reshape(shape) for v in self._background(terrain, within, 1.0 / SITE_GAIN)
+            v.reshape(shape) for v in self._background(terrain, WITHIN, 1.0 / SITE_GAIN)
         )
         line_se = self.line_se_.reshape(shape)
         share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())

@@ -91,3 +91,31 @@ def test_the_error_grows_when_the_last_days_fall_silent():
     unheard = [{part.name: part.se_mm[0] for part in found.parts}["unheard change"] for found in (whole, silent)]
     assert unheard == pytest.approx([0.0, 11 * UNHEARD_MM_PER_DAY], rel=0.05)
     assert silent.standard_error()[0] > whole.standard_error()[0]
+
+
+def test_a_drift_or_two_among_bare_sites_late_in_melt_do_not_empty_the_map():
+    """Most sites are bare, two hold much: the balance has little at their heights, and the high ground its snow still."""
+    forcing = made_forcing(150, level_c=-6.0, swing_c=14.0)
+    ground, swe = ground_of(forcing, np.array([0.5, 0.6, 0.7, 0.7, 0.5, 0.3]))
+    assert swe[-1].max() == 0
+    drift = ground.daily["site_id"].isin(["S2", "S3"])
+    last = ground.daily["date"] >= forcing.days[-20]
+    object.__setattr__(
+        ground, "daily", ground.daily.assign(swe_mm=ground.daily["swe_mm"].where(~(drift & last), 220.0))
+    )
+    found = fitted_on_terrain(START, ground, forcing.days[-1].date()).predict(place([3000.0]))
+    assert found.swe_mm[0] > 20
+    assert found.standard_error()[0] > 20
+
+
+def test_the_terrain_alone_says_that_it_doubts_sites_that_hold_snow():
+    forcing = made_forcing(40)
+    held = np.zeros((40, 6))
+    held[:, 2] = 300.0
+    ground, _ = ground_of(forcing, np.ones(6))
+    silent = made_ground(held, forcing.days, ELEVATION)
+    object.__setattr__(silent, "sites", ground.sites)
+    found = fitted_on_terrain(START, silent, forcing.days[-1].date())
+    assert found.name == "terrain regression"
+    prediction = found.predict(place([2000.0]))
+    assert prediction.standard_error()[0] > 0.5 * (held[-1].mean() - prediction.swe_mm[0])
