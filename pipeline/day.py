@@ -13,6 +13,23 @@ from pipeline.grid import BasinGrid
 
 
 @dataclass(frozen=True)
+class Outlook:
+    """How the snow of a day may melt over the days that are forecast.
+
+    Parameters
+    ----------
+    dates : the days, without a gap from the day after.
+    table : rows and columns of `outlook.csv`.
+    fields : on (time, y, x) of the day's grid, float32, missing outside the basin: potential_melt and melt (mm in the day),
+        snow_cover (1, at the day's end).
+    """
+
+    dates: list[dt.date]
+    table: pd.DataFrame
+    fields: xr.Dataset
+
+
+@dataclass(frozen=True)
 class Day:
     """One basin on one date.
 
@@ -29,6 +46,7 @@ class Day:
     totals_covariance : rows and columns of `totals_covariance.parquet`.
     sites, checks, skill : rows and columns of `sites.csv`, `checks.csv` and `skill.csv`.
     normals : rows and columns of `normals.csv`; None where no normals are given.
+    outlook : how the snow may melt; None where no forecast reaches past the date.
     models : the models taken with their parameters, for the record.
     error_budget : share of the basin total's variance by error part, for the record.
     """
@@ -47,5 +65,6 @@ class Day:
     checks: pd.DataFrame
     skill: pd.DataFrame
     normals: pd.DataFrame | None = None
+    outlook: Outlook | None = None
     models: dict[str, Any] = field(default_factory=dict)
     error_budget: dict[str, Any] = field(default_factory=dict)

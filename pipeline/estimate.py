@@ -28,6 +28,7 @@ from pipeline.methods.skill import density_skill, site_table, swe_skill
 from pipeline.methods.snow_line import BARE_COVER, FRESH_ERROR, most_since_bare
 from pipeline.methods.terrain_balance import Background, fitted_on_terrain
 from pipeline.methods.totals import ZoneBands, covariance_rows, totals_rows
+from pipeline.outlook import OutlookInputs, with_outlook
 from pipeline.problems import NoEstimateError
 from pipeline.variables import SOURCE_FLAGS
 
@@ -49,6 +50,8 @@ class DayInputs:
     earlier_covers : the same seen on days before, with the day of each.
     checks : findings, as rows of `checks.csv`.
     normals : normals of the sites and the basin: site_id, day, swe_mm, period; None where none are given.
+    forecast : days of the weather table after the date, each issue known on it; None where there is no weather table.
+    albedo : albedo seen of late on the grid, `snow_albedo` and `age_days`; None where there is none.
     settling : the season's modelled density; made by `estimate_day`.
     """
 
@@ -66,6 +69,8 @@ class DayInputs:
     checks: pd.DataFrame
     flight_figures: list[dict[str, Any]] = field(default_factory=list)
     normals: pd.DataFrame | None = None
+    forecast: pd.DataFrame | None = None
+    albedo: xr.Dataset | None = None
     settling: Settling | None = None
     earlier_covers: list[tuple[dt.date, np.ndarray]] = field(default_factory=list)
 
@@ -117,10 +122,18 @@ def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
     found = map_of_day(inputs, choices)
     fields = _fields(found.today, found.density, found.inputs)
     day = _as_day(found.inputs, (found.today, found.background, found.density), fields)
+    if inputs.forecast is not None:
+        day = with_outlook(day, _for_outlook(found.inputs, choices))
     if inputs.normals is None:
         return day
     basin = inputs.basin_id, float(day.totals["swe_mean_mm"].iloc[0])
     return replace(day, normals=in_per_cent(inputs.normals, basin, day.sites, (inputs.date, choices.season_start)))
+
+
+def _for_outlook(inputs: DayInputs, choices: Choices) -> OutlookInputs:
+    return OutlookInputs(
+        inputs.grid, inputs.terrain, inputs.ground, inputs.forecast, inputs.albedo, choices.season_start
+    )
 
 
 def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:

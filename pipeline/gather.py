@@ -15,6 +15,7 @@ from pyproj import CRS
 
 from pipeline.estimate import DayInputs
 from pipeline.flights.together import one_a_day
+from pipeline.gather_albedo import gather_albedo
 from pipeline.gather_flights import (
     FLIGHT,
     file_formats,
@@ -23,7 +24,7 @@ from pipeline.gather_flights import (
     gather_flights,
     kept_flights,
 )
-from pipeline.gather_ground import Measured, gather_ground, gather_tables
+from pipeline.gather_ground import EARLIER_ISSUES, Measured, forecast_rows, gather_ground, gather_tables
 from pipeline.grid import BasinGrid
 from pipeline.inputs.columns import check_declared
 from pipeline.inputs.find import InputFile, describe, find_tables, missing_file, unreadable_file
@@ -131,6 +132,11 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage, *, keep: bool =
         fraction = grid.array(values, units="1")
         grids[name] = xr.Dataset({"snow_cover_fraction": fraction}, attrs={"crs": grid.crs.to_wkt()})
         rasters.append((describe(f"cover {entry.date} {entry.variable}", entry.path), name))
+    albedo, used, noticed = gather_albedo(settings, grid, found, date)
+    findings += noticed
+    if albedo is not None:
+        grids["albedo"] = albedo
+        rasters += [(describe(f"cover {entry.date} {entry.variable}", entry.path), "albedo") for entry in used]
     findings = [relative_to(finding, home) for finding in findings]
     grids["terrain"] = terrain.assign_attrs(crs=grid.crs.to_wkt(), zones=zones)
     grids = {name: as_kept(dataset) for name, dataset in grids.items()}
@@ -138,7 +144,7 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage, *, keep: bool =
     files += [(file, role) for role, listed in found.items() for file in listed]
     rows, places = canonical(tables)
     beside = {**places, NOTICED: findings_table(findings), FIGURES: _figures_table(flown.figures)}
-    told = flown.figures, tables.get("normals"), findings
+    told = flown.figures, tables, findings
     inputs, all_findings = _day_inputs(settings, (date, grid), measured, grids, told)
     return Readings(inputs, files + rasters, rows | {"flights": flown.rows}, grids, beside, all_findings)
 
@@ -170,7 +176,7 @@ def inputs_from_kept(
     figures = [json.loads(text) for text in rows[FIGURES]["figures"]]
     grid = _grid_of(grids["terrain"], settings.grid.cell_m)
     measured = gather_ground(settings, grid, tables, date)
-    return _day_inputs(settings, (date, grid), measured, grids, (figures, tables.get("normals"), noticed))[0]
+    return _day_inputs(settings, (date, grid), measured, grids, (figures, tables, noticed))[0]
 
 
 def _day_inputs(
@@ -178,15 +184,15 @@ def _day_inputs(
     place: tuple[dt.date, BasinGrid],
     measured: Measured,
     grids: dict[str, xr.Dataset],
-    told: tuple[list[dict[str, Any]], pd.DataFrame | None, list[Finding]],
+    told: tuple[list[dict[str, Any]], dict[str, pd.DataFrame], list[Finding]],
 ) -> tuple[DayInputs, list[Finding]]:
     """Return the science's inputs, the same way from what was read now and from what the archive kept, and all findings.
 
     Parameters
     ----------
     place : date and basin grid.
-    grids : terrain, cover and flights as `as_kept` gives them, by name.
-    told : what the record tells of each flight, the normals where there are some, and what was noticed in reading.
+    grids : terrain, cover, albedo and flights as `as_kept` gives them, by name.
+    told : what the record tells of each flight, the canonical tables, and what was noticed in reading.
     """
     date, grid = place
     ground, densities, found = measured
@@ -207,7 +213,9 @@ def _day_inputs(
         densities=densities,
         flights=one_a_day(flights),
         flight_figures=told[0],
-        normals=told[1],
+        normals=told[1].get("normals"),
+        forecast=forecast_rows(told[1], date),
+        albedo=grids.get("albedo"),
         cover=grids["cover"]["snow_cover_fraction"].to_numpy() if "cover" in grids else None,
         earlier_covers=[
             (dt.date.fromisoformat(name.removeprefix(EARLIER_COVER)), dataset["snow_cover_fraction"].to_numpy())
@@ -314,7 +322,7 @@ def tables_from_kept(kept: dict[str, pd.DataFrame]) -> tuple[dict[str, pd.DataFr
         "courses",
         "stations",
         "weather",
-        *(name for name in ["overrides", "normals"] if name in kept),
+        *(name for name in ["overrides", "normals", EARLIER_ISSUES] if name in kept),
     ):
         placed = kept[name].assign(**{c: kept[f"{name}{PLACES}"][c] for c in ("file", "line", "order")})
         by = _READ_BY.get(name, ["order", "line"])

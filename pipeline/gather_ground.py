@@ -17,7 +17,7 @@ from pipeline.inputs.read_normals import read_normals
 from pipeline.inputs.read_overrides import read_overrides
 from pipeline.inputs.read_sites import place_sites, read_sites
 from pipeline.inputs.read_stations import read_stations
-from pipeline.inputs.read_weather import as_issued_by, read_weather
+from pipeline.inputs.read_weather import as_issued_by, earlier_issues, read_weather
 from pipeline.inputs.rows import without_lines
 from pipeline.measurements.course_checks import CourseLimits, check_courses
 from pipeline.measurements.course_context import Surroundings
@@ -96,7 +96,20 @@ def gather_tables(
     findings += noticed
     # A basin without these is the same basin whether or not the program knows of them.
     beside = {"overrides": overrides, "normals": normals}
-    return tables | {name: table for name, table in beside.items() if found[name]}, findings
+    tables |= {name: table for name, table in beside.items() if found[name]}
+    earlier = earlier_issues(all_weather, date)
+    return tables | ({EARLIER_ISSUES: earlier} if len(earlier) else {}), findings
+
+
+EARLIER_ISSUES = "earlier_issues"
+"""Name of the rows that tell how far forecasts of the same days lay apart."""
+
+
+def forecast_rows(tables: dict[str, pd.DataFrame], date: dt.date) -> pd.DataFrame:
+    """Return the weather table's days after `date`, every issue that the outlook looks at."""
+    weather = tables["weather"]
+    newest = weather[weather["date"] > pd.Timestamp(date)]
+    return pd.concat([newest, tables[EARLIER_ISSUES]] if EARLIER_ISSUES in tables else [newest], ignore_index=True)
 
 
 def _noon(settings: Settings, date: dt.date) -> pd.Timestamp:

@@ -47,3 +47,20 @@ def as_issued_by(rows: pd.DataFrame, date: dt.date) -> pd.DataFrame:
     known = rows[rows["issued"].to_numpy("datetime64[D]") <= pd.Timestamp(date).to_datetime64().astype("datetime64[D]")]
     newest = known.sort_values(["date", "issued"], kind="stable").drop_duplicates("date", keep="last")
     return newest.reset_index(drop=True)
+
+
+ISSUES_DAYS = 7
+"""Forecasts issued up to so many days before the newest tell of its spread; older ones say little of today's."""
+
+
+def earlier_issues(rows: pd.DataFrame, date: dt.date) -> pd.DataFrame:
+    """Return, for each day after `date`, what issues of the week before the newest said of it; what is in `as_issued_by` is not.
+
+    Of one date and issue the last row counts.
+    """
+    day = pd.Timestamp(date)
+    known = rows[(rows["date"] > day) & (rows["issued"] <= day)]
+    known = known.sort_values(["date", "issued"], kind="stable").drop_duplicates(["date", "issued"], keep="last")
+    newest = known.groupby("date")["issued"].transform("max")
+    late = known["issued"] >= known["issued"].max() - pd.Timedelta(days=ISSUES_DAYS)
+    return known[(known["issued"] < newest) & late].reset_index(drop=True)

@@ -18,6 +18,7 @@ KEYS = {
     "courses": ("site_id", "date", "point"),
     "stations": ("site_id", "time"),
     "weather": ("date", "elevation_m"),
+    "earlier_issues": ("date", "issued"),
     "overrides": ("site_id", "first", "variable"),
     "normals": ("site_id", "day"),
     "flights": ("flight_id",),

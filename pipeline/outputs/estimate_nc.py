@@ -75,19 +75,25 @@ def write_estimate(day: Day, fields: dict[str, np.ndarray], path: Path) -> None:
     """
     # Through a file, not through memory: the library's in-memory files carry the time of their making.
     with netCDF4.Dataset(path, "w", format="NETCDF4") as file:
-        latitude, longitude = latitude_longitude(day.grid)
-        file.setncatts(_global_attributes(day) | _extent(latitude, longitude))
-        file.createDimension("y", day.grid.height)
-        file.createDimension("x", day.grid.width)
-        _write_axes(file, day)
-        _create(file, "lat", latitude, _angle_attributes("latitude", "degrees_north"))
-        _create(file, "lon", longitude, _angle_attributes("longitude", "degrees_east"))
-        crs = file.createVariable("crs", "i4", ())
-        crs.setncatts(_grid_mapping(day.grid))
-        crs[...] = 0
+        create_grid_file(file, day, {})
+        _write_noon(file, day)
         for name, values in fields.items():
             attributes = _attributes(VARIABLES[name], day, values.dtype)
             _create(file, name, values, attributes, fill=_fill(name))
+
+
+def create_grid_file(file: netCDF4.Dataset, day: Day, words: dict[str, str]) -> None:
+    """Give an empty file the day's global attributes, with `words` in place of some, its y and x, latitudes and projection."""
+    latitude, longitude = latitude_longitude(day.grid)
+    file.setncatts(_global_attributes(day) | words | _extent(latitude, longitude))
+    file.createDimension("y", day.grid.height)
+    file.createDimension("x", day.grid.width)
+    _write_axes(file, day)
+    _create(file, "lat", latitude, _angle_attributes("latitude", "degrees_north"))
+    _create(file, "lon", longitude, _angle_attributes("longitude", "degrees_east"))
+    crs = file.createVariable("crs", "i4", ())
+    crs.setncatts(_grid_mapping(day.grid))
+    crs[...] = 0
 
 
 def _fill(name: str) -> np.generic:
@@ -120,6 +126,9 @@ def _write_axes(file: netCDF4.Dataset, day: Day) -> None:
             "units": "m", "axis": axis.upper(), "coverage_content_type": "coordinate",
         })  # fmt: skip
         variable[:] = values
+
+
+def _write_noon(file: netCDF4.Dataset, day: Day) -> None:
     time = file.createVariable("time", "f8", ())
     time.setncatts({
         "standard_name": "time", "long_name": "instant of the estimate, local noon",

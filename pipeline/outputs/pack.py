@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import os
 import shutil
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from errno import EACCES, EIO, ENOSPC
 from pathlib import Path
 
 from pipeline.day import Day
 from pipeline.outputs.estimate_nc import rounded_fields, write_estimate
+from pipeline.outputs.outlook_files import GRIDS, write_outlook
 from pipeline.outputs.rasters import RASTERS, cog_bytes
 from pipeline.outputs.tables import (
     CHECKS,
@@ -43,7 +45,11 @@ def pack(day: Day, folder: Path) -> list[str]:
     """
     fields = rounded_fields(day)
     tables = _tables(day)
-    _write_grids(day, fields, folder)
+    with _no_room_told(folder / "estimate.nc"):
+        write_estimate(day, fields, folder / "estimate.nc")
+    if day.outlook is not None:
+        with _no_room_told(folder / GRIDS):
+            write_outlook(day, folder)
     for name in RASTERS:
         (folder / f"{name}.tif").write_bytes(cog_bytes(day, name, fields[name]))
     for name, data in tables.items():
@@ -51,12 +57,13 @@ def pack(day: Day, folder: Path) -> list[str]:
     return sorted(path.name for path in folder.iterdir())
 
 
-def _write_grids(day: Day, fields: dict, folder: Path) -> None:
-    path = folder / "estimate.nc"
+@contextmanager
+def _no_room_told(path: Path) -> Iterator[None]:
+    """Tell a failed write of a NetCDF file as the OSError that it is."""
     try:
-        write_estimate(day, fields, path)
+        yield
     except (OSError, RuntimeError) as error:
-        full = shutil.disk_usage(folder).free < _FULL_BYTES
+        full = shutil.disk_usage(path.parent).free < _FULL_BYTES
         # The library may keep a file that it could not close: removing it alone would not give its room back.
         with suppress(OSError):
             os.truncate(path, 0)

@@ -25,7 +25,7 @@ BY_HAND = "rerun"
 """The command of an analyst. What it publishes is displaced by another of its kind only."""
 
 _PACKAGES = (
-    "affine", "dask", "geopandas", "netCDF4", "numba", "numpy", "pandas", "pint", "prefect", "pyarrow", "pydantic",
+    "affine", "dask", "geopandas", "netCDF4", "numba", "numpy", "pandas", "pint", "prefect", "pvlib", "pyarrow", "pydantic",
     "pykrige", "pyogrio", "pyproj", "rasterio", "rioxarray", "scikit-learn", "scipy", "shapely", "xarray",
 )  # fmt: skip
 """The packages whose version can change a figure or a byte."""

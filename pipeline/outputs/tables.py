@@ -67,6 +67,15 @@ SKILL = (
 
 NORMALS = (*_texts("level", "site_id"), *_numbers(1, "swe_mm", "normal_mm"), *_numbers(0, "per_cent"), Column("period"))
 
+OUTLOOK = (
+    Column("basin_id"), Column("date", "date"), *_texts("level", "zone_id"), *_numbers(1, "band_low_m", "band_high_m"),
+    Column("day", "date"), *_numbers(2, "potential_melt_mm"), *_numbers(0, "potential_melt_m3", "potential_melt_se_m3"),
+    *_numbers(2, "melt_mm", "melt_se_mm"), *_numbers(0, "melt_m3", "melt_se_m3", "new_snow_m3", "swe_left_m3"),
+    *_numbers(6, "snow_area_km2", "snow_area_se_km2"),
+    *(Column(name, "date") for name in ("melt_out_p10", "melt_out_p50", "melt_out_p90")),
+)  # fmt: skip
+"""Volumes of zone-bands are whole cubic metres before they are added, so those of zones, bands and the basin are their sums."""
+
 _ARROW = {"text": pa.string(), "number": pa.float64(), "whole": pa.int64(), "flag": pa.bool_(), "date": pa.date32()}
 
 

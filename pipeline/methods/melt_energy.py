@@ -1,0 +1,193 @@
+"""The energy that snow takes up in a day, and what of it melts: sun, long waves, warm air, cold content, refreezing.
+
+A day has two parts, with the sun up and without: at night snow loses heat that the next day must make good before anything
+melts. The same accounting serves steps of any length (`melt_of_steps`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+
+from pipeline.methods.albedo import FADING_PER_DAY, RENEWING_MM, aged, over_ground, renewed
+
+FUSION_MJ_KG = 0.334
+"""Latent heat of fusion: 1 MJ/m2 melts 2.994 mm of ripe snow."""
+
+DAY_S = 86400.0
+MJ = 1e-6
+STEFAN_BOLTZMANN = 5.670374e-8
+FREEZING_K = 273.15
+
+SNOW_WAVES_W_M2 = STEFAN_BOLTZMANN * FREEZING_K**4
+"""What melting snow sends out, W/m2."""
+
+TURBULENT_W_M2_K = 4.0
+"""Heat from air to melting snow per degree, W/(m2 K), sensible and latent together: bulk transfer at 2 to 3 m/s gives 4 to 8
+for sensible heat, of which the latent part takes some back (common practice, no source)."""
+
+CANOPY_SUN = 0.75
+"""Share of the sun that a closed canopy keeps from the snow (common practice, no source)."""
+CANOPY_WAVES = 0.7
+"""Share of the sky that a closed canopy hides: there trees at air temperature shine instead (common practice, no source)."""
+CANOPY_AIR = 0.6
+"""By this much a closed canopy stills the air (common practice, no source)."""
+TREE_EMISSIVITY = 0.98
+
+PACK_SHARE = 0.3
+"""Share of a loss that the snowpack itself pays: its surface cools until it sends out less. Conductance of a decimetre of old
+snow, 3 W/(m2 K), against that and the 4.6 of long waves with the 4 of air (from these figures, no source)."""
+
+COLD_MM_PER_MM_K = 0.0063
+"""Cold content of snow in mm of melt per mm of SWE and degree below freezing: 2.1 kJ/(kg K) over 334 kJ/kg."""
+COLDEST_C = -15.0
+"""Snow is no colder than this on the mean of its depth (common practice, no source)."""
+HELD_WATER, HELD_WATER_MM = 0.03, 6.0
+"""Liquid that can freeze in a night: 3 % of SWE, and no more than a crust of some centimetres (common practice, no source)."""
+
+SNOW_C, RAIN_C = -1.0, 3.0
+"""Daily mean temperatures between which snow turns to rain: those of `pipeline.methods.forcing`."""
+
+TEMPERATURE, SWING, DAY_SHARE, SOLAR, DIFFUSE, EMISSIVITY, PRECIPITATION = range(7)
+"""Columns of a day's weather: mean temperature (deg C) at the reference height, mean of the sunlit part less that of the night
+(K), sunlit share of the 24 hours, sun on level ground (MJ/m2), its diffuse share, emissivity of the sky, precipitation (mm)."""
+
+ELEVATION, CANOPY, SKY_VIEW = range(3)
+"""First columns of a place: elevation (m), canopy cover (1), share of diffuse sun received (1)."""
+
+
+@njit(cache=True)
+def split_melt(energy_mj_m2: float, cold_mm: float, most_cold_mm: float) -> tuple[float, float]:
+    """Return melt and cold content, mm, after energy was gained or lost: warming first, then melting."""
+    if energy_mj_m2 > 0.0:
+        could = energy_mj_m2 / FUSION_MJ_KG
+        warming = min(could, cold_mm)
+        return could - warming, cold_mm - warming
+    cooling = min(-energy_mj_m2 * PACK_SHARE / FUSION_MJ_KG, max(most_cold_mm - cold_mm, 0.0))
+    return 0.0, cold_mm + cooling
+
+
+@njit(cache=True)
+def most_cold_mm(swe_mm: float, temperature_c: float) -> float:
+    """Return the most cold content, mm of melt, that snow gathers by loss in a day of a mean air temperature."""
+    coldness = COLD_MM_PER_MM_K * swe_mm * max(0.0, -max(temperature_c, COLDEST_C))
+    return coldness + min(HELD_WATER * swe_mm, HELD_WATER_MM)
+
+
+@njit(cache=True)
+def waves_w_m2(temperature_c: float, emissivity: float, canopy: float, sky_view: float) -> float:
+    """Return the balance of long waves of melting snow, W/m2: sky, trees and snowy slopes around against its own."""
+    air = STEFAN_BOLTZMANN * (FREEZING_K + temperature_c) ** 4
+    trees = CANOPY_WAVES * canopy
+    above = (emissivity + (TREE_EMISSIVITY - emissivity) * trees) * air
+    return sky_view * above + (1.0 - sky_view) * SNOW_WAVES_W_M2 - SNOW_WAVES_W_M2
+
+
+@njit(cache=True)
+def sun_mj_m2(solar: float, diffuse: float, beam: float, canopy: float, sky_view: float) -> float:
+    """Return a day's sun that reaches the snow of a slope, MJ/m2: direct, from the sky, and from the snowy slopes around."""
+    on_slope = solar * ((1.0 - diffuse) * beam + diffuse * sky_view + AROUND * (1.0 - sky_view))
+    return on_slope * (1.0 - CANOPY_SUN * canopy)
+
+
+AROUND = 0.5
+"""Share of its sun that ground around sends on, snow and rock and wood together (common practice, no source)."""
+
+
+@njit(cache=True)
+def day_energy(
+    place: np.ndarray, beam: float, day: np.ndarray, temperature_c: float, albedo: float
+) -> tuple[float, float, float, float, float]:
+    """Return a day's energy for melting snow, MJ/m2: sun absorbed; long waves and air by day, and by night."""
+    canopy, sky_view = place[CANOPY], place[SKY_VIEW]
+    sun = (1.0 - albedo) * sun_mj_m2(day[SOLAR], day[DIFFUSE], beam, canopy, sky_view)
+    by_day = temperature_c + day[SWING] * (1.0 - day[DAY_SHARE])
+    by_night = temperature_c - day[SWING] * day[DAY_SHARE]
+    span, rest = day[DAY_SHARE] * DAY_S * MJ, (1.0 - day[DAY_SHARE]) * DAY_S * MJ
+    touch = TURBULENT_W_M2_K * (1.0 - CANOPY_AIR * canopy)
+    return (
+        sun,
+        span * waves_w_m2(by_day, day[EMISSIVITY], canopy, sky_view),
+        span * touch * by_day,
+        rest * waves_w_m2(by_night, day[EMISSIVITY], canopy, sky_view),
+        rest * touch * by_night,
+    )
+
+
+@njit(cache=True)
+def snowfall_mm(precipitation_mm: float, temperature_c: float) -> float:
+    """Return what of a day's precipitation falls as snow, mm."""
+    return precipitation_mm * min(max((RAIN_C - temperature_c) / (RAIN_C - SNOW_C), 0.0), 1.0)
+
+
+def melt_of_steps(
+    energy_mj_m2: np.ndarray, swe_mm: np.ndarray, cold_mm: np.ndarray, most_cold: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return what melts in steps of any length, an hour or a day, of snow that lies evenly.
+
+    Parameters
+    ----------
+    energy_mj_m2 : (step, place) energy gained or lost.
+    swe_mm, cold_mm : (place,) SWE and cold content (mm of melt) at the start.
+    most_cold : (place,) cold content that losses can bring about at most, mm.
+
+    Returns
+    -------
+    potential : (step, place) melt of snow without end, mm.
+    melt : (step, place) melt of the snow there is, mm.
+    cold : (step, place) cold content after each step, mm.
+
+    Examples
+    --------
+    >>> potential, melt, cold = melt_of_steps(np.full((2, 1), 0.334), np.array([1.5]), np.zeros(1), np.zeros(1))
+    >>> melt.ravel()
+    array([1. , 0.5])
+    """
+    potential, melt, cold = (np.zeros(energy_mj_m2.shape) for _ in range(3))
+    left, held = np.array(swe_mm, float), np.array(cold_mm, float)
+    for step, energy in enumerate(energy_mj_m2):
+        for k, gained in enumerate(energy):
+            potential[step, k], held[k] = split_melt(gained, held[k], most_cold[k])
+            melt[step, k] = min(potential[step, k], left[k])
+        left -= melt[step]
+        cold[step] = held
+    return potential, melt, cold
+
+
+@njit(parallel=True, cache=True)
+def march_held(  # noqa: PLR0913  compiled, arrays alone
+    places: np.ndarray, beams: np.ndarray, days: np.ndarray, air: np.ndarray,
+    swe_mm: np.ndarray, density: np.ndarray, start: np.ndarray,
+    potential: np.ndarray, cold: np.ndarray, albedo: np.ndarray, keeps: np.ndarray,
+) -> None:  # fmt: skip
+    """March places over past days on which their SWE is known, in place of melting it.
+
+    Parameters
+    ----------
+    places : (place, 3) elevation, canopy, sky view.
+    beams : (place, day) factor of the direct sun.
+    days : (day, 7) weather.
+    air : lapse (K/km), height of the weather (m), factor on all energy.
+    swe_mm : (place, day); density : (place,) kg/m3; start : (place, 2) cold content and albedo on the first day.
+    potential, cold, albedo : (place, day) filled in: potential melt, cold content and albedo at each day's end.
+    keeps : (place, day) filled in: what share of an earlier deviation of the albedo each day left.
+    """
+    for i in prange(len(places)):
+        held, bright = start[i, 0], start[i, 1]
+        for d in range(len(days)):
+            warmth = days[d, TEMPERATURE] + air[0] * (places[i, ELEVATION] - air[1]) / 1000.0
+            snow = snowfall_mm(days[d, PRECIPITATION], warmth)
+            bright = renewed(bright, snow)
+            shown = over_ground(bright, swe_mm[i, d] / density[i])
+            sun, day_waves, day_touch, night_waves, night_touch = day_energy(
+                places[i], beams[i, d], days[d], warmth, shown
+            )
+            limit = most_cold_mm(swe_mm[i, d], warmth)
+            first, held = split_melt(air[2] * (night_waves + night_touch), held, limit)
+            then, held = split_melt(air[2] * (sun + day_waves + day_touch), held, limit)
+            melted = first + then
+            before = bright
+            bright = aged(bright, melted > 0.0, 1.0)
+            potential[i, d], cold[i, d], albedo[i, d] = melted, held, bright
+            fading = np.exp(-FADING_PER_DAY) if bright < before else 1.0
+            keeps[i, d] = (1.0 - min(1.0, snow / RENEWING_MM)) * fading

@@ -1,0 +1,116 @@
+"""How cold and how bright the snow is on the day of the outlook, from the days before: by elevation, sun and SWE."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import RegularGridInterpolator
+
+from pipeline.methods.albedo import FRESH
+from pipeline.methods.melt_energy import COLD_MM_PER_MM_K, COLDEST_C, TEMPERATURE, march_held
+from pipeline.methods.melt_weather import DailyWeather
+
+SUN_NODES = np.array([0.1, 0.4, 0.7, 1.0, 1.3, 1.6])
+"""Sun that reaches the snow over that on open level ground: deep woods to slopes that face the sun."""
+
+SWE_NODES = np.array([5.0, 30.0, 100.0, 300.0, 1000.0])
+"""SWE for which cold content is reckoned, mm: it grows with what there is to cool."""
+
+NODE_M = 200.0
+"""Step in elevation, m: 1.3 K."""
+
+RIPENING_DAYS = 45
+"""Days before the date that are marched: older cold content and albedo are forgotten by then."""
+
+DENSITY_KG_M3 = 350.0
+"""Density for the depth through which the ground shines while snow ripens (the depth on the day itself is the day's own)."""
+
+
+@dataclass(frozen=True)
+class Ripeness:
+    """Cold content and albedo of snow on a day, on nodes of elevation (m), sun (1) and SWE (mm).
+
+    Parameters
+    ----------
+    elevations : rising nodes.
+    cold_mm : (elevation, sun, swe) mm of melt.
+    albedo : (elevation, sun, swe).
+    kept : (elevation, sun, swe, day) share of a deviation of the albedo on a day's end that is left on the last.
+    """
+
+    elevations: np.ndarray
+    cold_mm: np.ndarray
+    albedo: np.ndarray
+    kept: np.ndarray
+    _albedos: np.ndarray
+
+    def cold_at(self, elevation_m: np.ndarray, sun: np.ndarray, swe_mm: np.ndarray) -> np.ndarray:
+        """Return the cold content of places, mm of melt."""
+        return self._at(self.cold_mm, elevation_m, sun, swe_mm)
+
+    def albedo_at(
+        self,
+        elevation_m: np.ndarray,
+        sun: np.ndarray,
+        swe_mm: np.ndarray,
+        seen: tuple[np.ndarray, np.ndarray] | None = None,
+    ) -> np.ndarray:
+        """Return the albedo of places.
+
+        Parameters
+        ----------
+        seen : albedo that a grid saw, missing where none did, and how many days ago: what it differed by then is carried on.
+        """
+        albedo = self._at(self.albedo, elevation_m, sun, swe_mm)
+        if seen is None:
+            return albedo
+        values, ages = seen
+        days = self.kept.shape[-1]
+        for age in np.unique(ages[np.isfinite(values)]).astype(int):
+            told = np.isfinite(values) & (ages == age) & (age < days)
+            where = elevation_m[told], sun[told], swe_mm[told]
+            then, left = (
+                self._at(np.ascontiguousarray(field[..., days - 1 - age]), *where)
+                for field in (self._albedos, self.kept)
+            )
+            albedo[told] += (values[told] - then) * left
+        return np.clip(albedo, 0.0, 1.0)
+
+    def _at(self, field: np.ndarray, elevation_m: np.ndarray, sun: np.ndarray, swe_mm: np.ndarray) -> np.ndarray:
+        nodes = self.elevations, SUN_NODES, np.log(SWE_NODES)
+        values = elevation_m, sun, np.log(np.maximum(swe_mm, SWE_NODES[0]))
+        inside = [np.clip(value, node[0], node[-1]) for value, node in zip(values, nodes, strict=True)]
+        return RegularGridInterpolator(nodes, field)(np.column_stack(inside))
+
+
+def ripeness(past: DailyWeather, lowest_m: float, highest_m: float, factor: float) -> Ripeness:
+    """Return how ripe snow is after the past days, with a factor on all energy."""
+    count = max(2, int(np.ceil((highest_m - lowest_m) / NODE_M)) + 1)
+    elevations = np.linspace(lowest_m, max(highest_m, lowest_m + 1.0), count)
+    rows = past.rows[-RIPENING_DAYS:]
+    grid = np.meshgrid(elevations, SUN_NODES, SWE_NODES, indexing="ij")
+    z, sun, swe = (axis.ravel() for axis in grid)
+    days = len(rows)
+    places = np.column_stack([z, np.zeros((len(z), 1)), np.ones((len(z), 1))])
+    # The factor stands for the diffuse part as well: every part of the sun times the same.
+    lit = rows.copy()
+    lit[:, 4] = 0.0
+    mean_c = past.rows[: max(1, len(past.rows) - days)][-days:, TEMPERATURE].mean()
+    before = mean_c + past.lapse_k_per_km * (z - past.height_m) / 1000.0
+    cold = COLD_MM_PER_MM_K * swe * np.clip(-before, 0.0, -COLDEST_C) / 2.0
+    shape = (len(z), days)
+    potential, cold_then, albedo, keeps = (np.empty(shape) for _ in range(4))
+    march_held(
+        places, np.repeat(sun[:, None], days, axis=1), lit, np.array([past.lapse_k_per_km, past.height_m, factor]),
+        np.repeat(swe[:, None], days, axis=1), np.full(len(z), DENSITY_KG_M3), np.column_stack([cold, np.full(len(z), FRESH)]),
+        potential, cold_then, albedo, keeps,
+    )  # fmt: skip
+    # What is kept on the last day of a deviation on day d: the shares of all days after d.
+    after = np.ones(shape)
+    after[:, :-1] = np.cumprod(keeps[:, :0:-1], axis=1)[:, ::-1]
+    form = grid[0].shape
+    return Ripeness(
+        elevations, cold_then[:, -1].reshape(form), albedo[:, -1].reshape(form), after.reshape(*form, days),
+        albedo.reshape(*form, days),
+    )  # fmt: skip
