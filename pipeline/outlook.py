@@ -16,7 +16,7 @@ from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
 from pipeline.methods.carry import CELL_VARIATION
 from pipeline.methods.horizon import horizons, sky_view
-from pipeline.methods.melt_calibration import MeltFactor, melt_factor
+from pipeline.methods.melt_calibration import MeltTuning, tuned_melt
 from pipeline.methods.melt_energy import CANOPY_SUN, DIFFUSE, PRECIPITATION, SOLAR, TEMPERATURE
 from pipeline.methods.melt_ensemble import (
     ALBEDO_SE,
@@ -63,7 +63,7 @@ CAUTIONS = (
     "Potential melt is not runoff: meltwater is held in the snow and the ground, and takes its time to the gauge.",
     "No routing and no losses: nothing is taken off for evaporation, sublimation or what the ground keeps.",
     "Rain on snow is not included: neither its water nor its heat. New snow of the forecast is added, as the table has it.",
-    "Cold content and cloud come from daily figures; wind and humidity are not known and stand in the factor's error.",
+    "Cold content and cloud come from daily figures; wind and humidity are not known and stand in the error of the tuning.",
 )
 
 
@@ -98,22 +98,22 @@ def with_outlook(day: Day, inputs: OutlookInputs) -> Day:
     window = inputs.grid.window(inputs.terrain["cell_area"].to_numpy() > 0)[1]
     ground = _Ground.of(day, inputs, window)
     past = past_weather(inputs.ground, pd.Timestamp(inputs.season_start), pd.Timestamp(day.date), sky)
-    factor = melt_factor(inputs.ground, past, ground.site_sky_view)
+    tuning = tuned_melt(inputs.ground, past, ground.site_sky_view)
     weather = forecast_weather(newest, past, table_offset_k(inputs.ground.weather, past), sky)
     nodes, at = path_dates(weather.dates)
     beams = np.column_stack([beam_factor(ground.normals, ground.horizon, sky.path(date)) for date in nodes])
     ground = replace(ground, horizon=ground.horizon[:, :0])
-    places = _places(day, inputs, (ground, beams[:, 0], window), (past, weather, factor))
+    places = _places(day, inputs, (ground, beams[:, 0], window), (past, weather, tuning))
     units = ZoneBands(day.basin_id, [zone_id for zone_id, _ in day.zones], day.bands)
     unit = units.numbers(*(day.fields[name].to_numpy()[ground.cells] for name in ("zone", "band")))
     table = depletion(CELL_VARIATION)
-    air = np.array([weather.lapse_k_per_km, weather.height_m, factor.factor, 0.0])
+    air = np.array([weather.lapse_k_per_km, weather.height_m, 0.0, *tuning.values])
     central, grids, energy = _march_basin(day, ground, (places, beams, at, table), (weather, air), (unit, units.count))
     spread = forecast_spread(inputs.forecast, newest)
-    members = _members(day, units, (places, beams, at, table), (unit, ground.area_m2), (weather, spread, factor, sky))
+    members = _members(day, units, (places, beams, at, table), (unit, ground.area_m2), (weather, spread, tuning, sky))
     rows = outlook_rows(day.date, units, weather.dates, central, members)
     found = _yardsticks(central, energy)
-    told = _parameters(weather, past, (factor, spread, newest), found)
+    told = _parameters(weather, past, (tuning, spread, newest), found)
     outlook = Outlook(dates=[date.date() for date in weather.dates], table=rows, fields=grids)
     checks = pd.concat([day.checks, _warnings(found, weather)], ignore_index=True)
     return replace(day, outlook=outlook, models=day.models | {"outlook": told}, checks=checks)
@@ -178,14 +178,14 @@ def _places(
     day: Day,
     inputs: OutlookInputs,
     where: tuple[_Ground, np.ndarray, tuple[slice, slice]],
-    weather: tuple[DailyWeather | None, DailyWeather, MeltFactor],
+    weather: tuple[DailyWeather | None, DailyWeather, MeltTuning],
 ) -> np.ndarray:
     """Return the cells as the march wants them, (n, 8), with the albedo and the cold content that the past days left.
 
     `where` holds the direct sun's factor on the first day between the ground and the window.
     """
     ground, beam, window = where
-    past, forecast, factor = weather
+    past, forecast, tuning = weather
     swe, cover, density = (
         np.nan_to_num(day.fields[name].to_numpy()[ground.cells]) for name in ("swe", "snow_cover", "density")
     )
@@ -196,7 +196,7 @@ def _places(
         seen = tuple(inputs.albedo[name].to_numpy()[window][ground.cells] for name in ("snow_albedo", "age_days"))
     # Without a past, that of the first forecast day stands for it: nothing else is known of how cold the snow is.
     before = past or replace(forecast, dates=forecast.dates[:1], rows=forecast.rows[:1])
-    ripe = ripeness(before, float(ground.elevation_m.min()), float(ground.elevation_m.max()), factor.factor)
+    ripe = ripeness(before, float(ground.elevation_m.min()), float(ground.elevation_m.max()), tuning.values)
     places = np.empty((len(swe), PLACE_COLUMNS))
     within = np.divide(swe, cover, out=np.zeros(len(swe)), where=cover > 0)
     for block in tiles(len(swe), CELLS_AT_A_TIME):
@@ -250,12 +250,12 @@ def _members(
     units: ZoneBands,
     marched: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray],
     cells: tuple[np.ndarray, np.ndarray],
-    weather: tuple[DailyWeather, tuple[np.ndarray, np.ndarray, int], MeltFactor, Sky],
+    weather: tuple[DailyWeather, tuple[np.ndarray, np.ndarray, int], MeltTuning, Sky],
 ) -> np.ndarray:
     """Return the members' sums by unit and day, (member, unit, day, 3)."""
     places, beams, at, table = marched
     unit, area = cells
-    central, spread, factor, sky = weather
+    central, spread, tuning, sky = weather
     sample = sample_of(unit, area, units.count)
     shared, of_weather, of_units = draws_of(len(central.dates), units.count)
     volume = np.bincount(unit, area * places[:, 3], units.count) / 1000.0
@@ -263,7 +263,7 @@ def _members(
     rows = member_weather(central, spread[:2], of_weather, sky)
     return march_all_members(
         (places[sample.cells], beams[sample.cells], at, table), (unit[sample.cells], sample.weight), (central, rows),
-        (shared, swe_factor, factor),
+        (shared, swe_factor, tuning),
     )  # fmt: skip
 
 
@@ -315,21 +315,23 @@ def _warnings(found: dict[str, float | None], weather: DailyWeather) -> pd.DataF
 def _parameters(
     weather: DailyWeather,
     past: DailyWeather | None,
-    told: tuple[MeltFactor, tuple[np.ndarray, np.ndarray, int], pd.DataFrame],
+    told: tuple[MeltTuning, tuple[np.ndarray, np.ndarray, int], pd.DataFrame],
     found: dict[str, float | None],
 ) -> dict[str, Any]:
     """Return what the record tells of the outlook."""
-    factor, spread, newest = told
+    tuning, spread, newest = told
     return {
         "made": True,
         "first_day": weather.dates[0].date(),
         "last_day": weather.dates[-1].date(),
         "issued": sorted({issued.date() for issued in newest["issued"]}),
-        "melt_factor": factor.factor,
-        "melt_factor_log_se": factor.log_se,
-        "melt_factor_stations": [
+        "sun_factor": tuning.values[0],
+        "waves_shift_w_m2": tuning.values[1],
+        "surface_frost_share": tuning.values[2],
+        "tuning_covariance": tuning.covariance,
+        "tuning_stations": [
             {"site_id": str(site_id)} | {name: round(float(value), 1) for name, value in row.items()}
-            for site_id, row in factor.stations.iterrows()
+            for site_id, row in tuning.stations.iterrows()
         ],
         "past_days_known": past is not None,
         "lapse_k_per_km": weather.lapse_k_per_km,

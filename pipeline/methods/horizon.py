@@ -5,67 +5,66 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange
 
-SECTORS = 16
-"""Bearings for which the horizon is reckoned; between them a line is drawn."""
+_STEPS = ((-1, 0), (-2, 1), (-1, 1), (-1, 2), (0, 1), (1, 2), (1, 1), (2, 1))
+"""Steps in rows and columns from one cell to the next along a bearing, from north to south by east; the others mirror these.
+Steps that meet cells' centres need nothing between cells to be guessed."""
+
+STEPS = np.array([*_STEPS, *((-row, -column) for row, column in _STEPS)])
+BEARINGS = np.arctan2(STEPS[:, 1], -STEPS[:, 0]) % (2 * np.pi)
+"""The bearings for which the horizon is reckoned, radians from the grid's north turning east, rising; 18 to 27 degrees apart."""
 
 
-def horizons(elevation_m: np.ndarray, cell_m: float, sectors: int = SECTORS) -> np.ndarray:
-    """Return the height of the horizon in radians, never below the horizontal, float32, (sectors, y, x).
+def horizons(elevation_m: np.ndarray, cell_m: float) -> np.ndarray:
+    """Return the height of the horizon in radians along `BEARINGS`, never below the horizontal, float32, (bearing, y, x).
 
     Parameters
     ----------
     elevation_m : (y, x), rows from north to south; missing cells hide nothing.
-    sectors : evenly spaced bearings from the grid's north, turning east; a multiple of 4.
 
     Notes
     -----
     Along each bearing the grid falls into lines of cells, each cell in one. A line is walked from its far end, and of the
     cells passed only those on their upper convex hull are kept: only these can be a horizon (Dozier et al. 1981, Comput.
-    Geosci. 7, 145-151). Each cell is pushed and taken once, so that the whole view costs no more than a step.
+    Geosci. 7, 145-151). Each cell is pushed and taken once, so that a far view costs no more than a near one.
     """
     height = np.where(np.isfinite(elevation_m), elevation_m, -1e6)
-    out = np.zeros((sectors, *height.shape), np.float32)
-    for sector in range(sectors):
-        bearing = 2 * np.pi * sector / sectors
-        north, east = np.cos(bearing), np.sin(bearing)
-        along_columns = abs(east) > abs(north)
-        # The longer component becomes the walk, one cell a step, the other drifts beside it.
-        major, minor = (east, -north) if along_columns else (-north, east)
-        grid, view = (height.T, out[sector].T) if along_columns else (height, out[sector])
-        if major < 0:
-            grid, view = grid[::-1], view[::-1]
-        _walk(grid, minor / abs(major), cell_m * np.hypot(1.0, minor / major), view)
+    out = np.zeros((len(STEPS), *height.shape), np.float32)
+    row, column = np.indices(height.shape)
+    for number, (down, right) in enumerate(STEPS):
+        before = row - down, column - right
+        first = (before[0] < 0) | (before[0] >= height.shape[0]) | (before[1] < 0) | (before[1] >= height.shape[1])
+        _walk(height, np.argwhere(first), (down, right), cell_m * np.hypot(down, right), out[number])
     return out
 
 
 @njit(parallel=True, cache=True)
-def _walk(height: np.ndarray, drift: float, step_m: float, out: np.ndarray) -> None:
-    """Fill in the horizon towards rising first index, the second index drifting by `drift` a step."""
-    steps, width = height.shape
-    reach = int(abs(drift) * steps) + 2
-    for line in prange(width + 2 * reach):
-        start = line - reach
-        hull = np.empty(steps, np.int64)
+def _walk(height: np.ndarray, starts: np.ndarray, step: tuple[int, int], step_m: float, out: np.ndarray) -> None:
+    """Fill in the horizon towards `step` along the lines that begin at `starts`."""
+    rows, columns = height.shape
+    for line in prange(len(starts)):
+        row, column = starts[line]
+        count = 0
+        while 0 <= row + count * step[0] < rows and 0 <= column + count * step[1] < columns:
+            count += 1
+        hull, high = np.empty(count, np.int64), np.empty(count)
         held = 0
-        for k in range(steps - 1, -1, -1):
-            j = start + int(np.floor(k * drift + 0.5))
-            if j < 0 or j >= width:
-                continue
-            here = height[k, j]
-            # Cells that stand lower than the next one behind them, seen from here, are seen by none that follows.
+        for k in range(count - 1, -1, -1):
+            here = height[row + k * step[0], column + k * step[1]]
+            # A cell that does not rise above the one behind it, seen from here, is a horizon to none that follows.
             while held > 1:
-                a, b = hull[held - 1], hull[held - 2]
-                high_a = height[a, start + int(np.floor(a * drift + 0.5))]
-                high_b = height[b, start + int(np.floor(b * drift + 0.5))]
-                if (high_a - here) * (b - k) > (high_b - here) * (a - k):
+                near, far = hull[held - 1] - k, hull[held - 2] - k
+                if (high[held - 1] - here) * far > (high[held - 2] - here) * near:
                     break
                 held -= 1
             if held > 0:
-                a = hull[held - 1]
-                rise = (height[a, start + int(np.floor(a * drift + 0.5))] - here) / ((a - k) * step_m)
-                out[k, j] = max(0.0, np.arctan(rise))
-            hull[held] = k
+                rise = (high[held - 1] - here) / ((hull[held - 1] - k) * step_m)
+                out[row + k * step[0], column + k * step[1]] = max(0.0, np.arctan(rise))
+            hull[held], high[held] = k, here
             held += 1
+
+
+_WIDTHS = (np.roll(BEARINGS, -1) - np.roll(BEARINGS, 1)) % (2 * np.pi) / (4 * np.pi)
+"""Share of the round that each bearing stands for."""
 
 
 def sky_view(horizon: np.ndarray, normals: np.ndarray) -> np.ndarray:
@@ -73,7 +72,7 @@ def sky_view(horizon: np.ndarray, normals: np.ndarray) -> np.ndarray:
 
     Parameters
     ----------
-    horizon : (sectors, n) radians.
+    horizon : (bearing, n) radians.
     normals : (n, 3) grid east, north, up.
 
     Notes
@@ -82,20 +81,21 @@ def sky_view(horizon: np.ndarray, normals: np.ndarray) -> np.ndarray:
     (Dozier and Frew 1990, IEEE Trans. Geosci. Remote Sens. 28, 963-969, eq. 7b); sky as bright everywhere.
     """
     out = np.empty(horizon.shape[1])
-    _view(horizon, np.ascontiguousarray(normals, np.float64), out)
+    _view(horizon, np.ascontiguousarray(normals, np.float64), BEARINGS, _WIDTHS, out)
     return out
 
 
 @njit(parallel=True, cache=True)
-def _view(horizon: np.ndarray, normals: np.ndarray, out: np.ndarray) -> None:
-    sectors = horizon.shape[0]
+def _view(
+    horizon: np.ndarray, normals: np.ndarray, bearings: np.ndarray, widths: np.ndarray, out: np.ndarray
+) -> None:
     for i in prange(len(out)):
         total = 0.0
-        for sector in range(sectors):
-            bearing = 2 * np.pi * sector / sectors
-            towards = normals[i, 0] * np.sin(bearing) + normals[i, 1] * np.cos(bearing)
+        for b in range(len(bearings)):
+            towards = normals[i, 0] * np.sin(bearings[b]) + normals[i, 1] * np.cos(bearings[b])
             # Behind the slope's own plane there is no sky either.
             own = np.pi / 2 + np.arctan(towards / normals[i, 2])
-            down = min(np.pi / 2 - horizon[sector, i], own)
-            total += normals[i, 2] * np.sin(down) ** 2 + towards * (down - np.sin(down) * np.cos(down))
-        out[i] = min(max(total / sectors, 0.0), 1.0)
+            down = min(np.pi / 2 - horizon[b, i], own)
+            seen = normals[i, 2] * np.sin(down) ** 2 + towards * (down - np.sin(down) * np.cos(down))
+            total += widths[b] * seen
+        out[i] = min(max(total, 0.0), 1.0)

@@ -1,4 +1,4 @@
-"""The factor that brings modelled melt to what the stations lost this season."""
+"""What brings modelled melt to what the stations lost this season: sun, long waves and frost of the surface."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline.ground import GroundRecord
 from pipeline.methods.albedo import FRESH
-from pipeline.methods.melt_energy import march_held, snowfall_mm
+from pipeline.methods.melt_energy import PRECIPITATION, TEMPERATURE, march_held, snowfall_mm
 from pipeline.methods.melt_weather import DailyWeather
 from pipeline.methods.regression import doubt
 
@@ -22,107 +22,153 @@ DRY_MM = 1.0
 LEAST_SWE_MM = 30.0
 """A station under thinner snow at the end of a step may have run out of snow within it."""
 
-LEAST_MELT_MM = 20.0
-"""A station at which less than this could have melted tells nothing of melt."""
+PRIOR = np.array([0.0, 0.0, 0.4])
+PRIOR_SD = np.array([0.2, 12.0, 0.3])
+"""The tuning before the stations have a say, and its spread between basins: logarithm of the factor on the sun (albedo, haze,
+shade), what is added to long waves, W/m2 (humidity, wind, cloud at night; 12 W/m2 melt 3 mm a day), and the share of the air's
+frost that the surface takes on; chosen."""
 
-PRIOR_SD = 0.25
-"""Prior spread of the logarithm of the factor between basins (chosen: wind, humidity and canopy are not known)."""
+SITE_SHARE = 0.2
+"""Error of a station's modelled melt, as a share of it: shade, wind and albedo of the place (common practice, no source)."""
 
-SITE_SD = 0.25
-"""Spread of the logarithm of one station's factor about the basin's: shade, wind and albedo of the place (common practice, no
-source)."""
+NOISE_MM = 10.0
+"""Error of a station's loss over a step, mm: two readings of some mm each, and what no daily account of cold snow knows."""
 
-NOISE_MM = 6.0
-"""Error of a station's loss over a step, mm: two readings of some mm each."""
+COUNTS = 6.0
+"""Steps of one station err alike: together they count as about so many."""
 
-LEAST_SD = 0.08
-"""The factor is never surer than this: stations stand in clearings, the basin does not."""
+LEAST_SD = np.array([0.06, 4.0, 0.1])
+"""The tuning is never surer than this: stations stand in clearings, the basin does not."""
 
-BOUNDS = (0.5, 2.0)
-"""The factor stays within these: beyond, something else than melt is at work."""
+BOUNDS = np.array([[-0.7, -40.0, 0.0], [0.7, 40.0, 1.0]])
+"""The tuning stays within these (a factor of 0.5 to 2): beyond, something else than melt is at work."""
+
+ROUNDS = 5
+"""Rounds of the fit; it settles in three or four."""
 
 CLEARING = 0.5
 """Stations stand in clearings: they feel this share of their cell's canopy (common practice, no source)."""
 
 
 @dataclass(frozen=True)
-class MeltFactor:
-    """Factor on all energy, the standard error of its logarithm, and what told it.
+class MeltTuning:
+    """What brings modelled melt to what the stations lost, with its error.
 
     Parameters
     ----------
-    stations : by site_id: observed_mm and modelled_mm (before the factor) over the steps that count.
+    fitted : logarithm of the factor on the sun, W/m2 added to long waves, share of the air's frost that the surface takes on.
+    covariance : (3, 3) of these.
+    stations : by site_id: observed_mm, untuned_mm and modelled_mm (as tuned) over the steps that count.
     """
 
-    factor: float
-    log_se: float
+    fitted: np.ndarray
+    covariance: np.ndarray
     stations: pd.DataFrame
 
+    @property
+    def values(self) -> np.ndarray:
+        """What `day_energy` is tuned by."""
+        return _as_tuned(self.fitted)
 
-def station_melt(ground: GroundRecord, past: DailyWeather, sky_view: pd.Series, factor: float) -> pd.DataFrame:
-    """Return each station's observed and modelled melt over the dry steps with snow enough, mm, and how many steps.
+    def drawn(self, draws: np.ndarray) -> np.ndarray:
+        """Return tunings with their errors, (member, 3), from standard normal draws of that shape; within the bounds."""
+        off = draws @ np.linalg.cholesky(self.covariance).T
+        return np.array([_as_tuned(one) for one in np.clip(self.fitted + off, *BOUNDS)])
+
+
+def _as_tuned(fitted: np.ndarray) -> np.ndarray:
+    return np.array([np.exp(fitted[0]), *fitted[1:]])
+
+
+class _Steps:
+    """The stations' losses over dry steps, and what the model makes of them."""
+
+    def __init__(self, ground: GroundRecord, past: DailyWeather, sky_view: pd.Series) -> None:
+        seen = ground.station_series.reindex(past.dates)
+        seen = seen.loc[:, seen.notna().any()]
+        self.site_ids, self.past = list(seen.columns), past
+        sites = ground.sites.loc[seen.columns]
+        canopy = sites["canopy"].to_numpy(float) if "canopy" in sites else np.zeros(len(sites))
+        elevation = sites["elevation_m"].to_numpy(float)
+        self.places = np.column_stack([elevation, CLEARING * canopy, sky_view[seen.columns]])
+        observed = seen.to_numpy(float).T
+        self.swe = np.nan_to_num(observed)
+        warmth = past.rows[:, TEMPERATURE] + past.lapse_k_per_km * (elevation[:, None] - past.height_m) / 1000.0
+        snow = np.vectorize(snowfall_mm, otypes=[float])(past.rows[:, PRECIPITATION], warmth)
+        # From the last day backwards: the newest days are never left out.
+        last = np.arange(len(past.dates) - 1, STEP_DAYS - 1, -STEP_DAYS)
+        dry = self._within(snow, last) < DRY_MM
+        lost = observed[:, last - STEP_DAYS] - observed[:, last]
+        self.there = dry & np.isfinite(lost) & (np.nan_to_num(observed[:, last]) >= LEAST_SWE_MM)
+        self.lost, self.last = lost, last
+
+    def _within(self, daily: np.ndarray, last: np.ndarray) -> np.ndarray:
+        # A day's SWE is its mean, so what lies between two is half of the first day's and half of the last's.
+        share = np.ones(STEP_DAYS + 1)
+        share[[0, -1]] = 0.5
+        return sum(part * daily[:, last - STEP_DAYS + k] for k, part in enumerate(share))
+
+    def modelled(self, tuned: np.ndarray) -> np.ndarray:
+        """Return potential melt by station and step, mm, with a tuning."""
+        shape = self.swe.shape
+        potential, lacking, albedo, keeps = (np.empty(shape) for _ in range(4))
+        march_held(
+            self.places, np.ones(shape), self.past.rows, np.array([self.past.lapse_k_per_km, self.past.height_m, *tuned]),
+            self.swe, np.full(len(self.swe), DENSITY_KG_M3), np.column_stack([np.zeros(shape[0]), np.full(shape[0], FRESH)]),
+            potential, lacking, albedo, keeps,
+        )  # fmt: skip
+        return self._within(potential, self.last)
+
+
+def tuned_melt(ground: GroundRecord, past: DailyWeather | None, sky_view: pd.Series) -> MeltTuning:
+    """Return the tuning with which the model melts what the stations lost, drawn to none by its prior.
 
     Parameters
     ----------
+    ground : stations' SWE by day, elevation and canopy of their cells.
     sky_view : by site_id, share of diffuse sun received. Direct sun is that on level ground: stations stand on gentle ground.
-    factor : on all energy.
+
+    Notes
+    -----
+    Gauss-Newton steps on the losses over dry steps of three days under snow enough, a wild one doubted. A step's error is the
+    readings' noise and a share of its melt; steps of a station err alike, and old ones tell less of today: weight falls by e in
+    `FADING_DAYS`.
     """
-    seen = ground.station_series.reindex(past.dates)
-    seen = seen.loc[:, seen.notna().any()]
-    if seen.empty:
-        return pd.DataFrame(columns=["observed_mm", "modelled_mm", "steps"], dtype=float)
-    sites = ground.sites.loc[seen.columns]
-    canopy = sites["canopy"].to_numpy(float) if "canopy" in sites else np.zeros(len(sites))
-    places = np.column_stack([sites["elevation_m"].to_numpy(float), CLEARING * canopy, sky_view[seen.columns]])
-    swe = seen.fillna(0.0).to_numpy().T.copy()
-    shape = swe.shape
-    potential, cold, albedo, keeps = (np.empty(shape) for _ in range(4))
-    march_held(
-        places, np.ones(shape), past.rows, np.array([past.lapse_k_per_km, past.height_m, factor]), swe,
-        np.full(len(swe), 350.0), np.column_stack([np.zeros(len(swe)), np.full(len(swe), FRESH)]),
-        potential, cold, albedo, keeps,
-    )  # fmt: skip
-    warmth = past.rows[:, 0] + past.lapse_k_per_km * (places[:, :1] - past.height_m) / 1000.0
-    snow = np.vectorize(snowfall_mm, otypes=[float])(past.rows[:, 6], warmth)
-    observed = seen.to_numpy().T
-    rows = {}
-    for k, site_id in enumerate(seen.columns):
-        lost, could, steps = 0.0, 0.0, 0
-        for first in range(0, shape[1] - STEP_DAYS, STEP_DAYS):
-            last = first + STEP_DAYS
-            # A day's value is its mean, so melt between two is half of the first day's and half of the last's.
-            within = np.full(STEP_DAYS + 1, 1.0)
-            within[[0, -1]] = 0.5
-            dry = within @ snow[k, first : last + 1] < DRY_MM
-            if dry and observed[k, last] >= LEAST_SWE_MM and np.isfinite(observed[k, first]):
-                lost += observed[k, first] - observed[k, last]
-                could += within @ potential[k, first : last + 1]
-                steps += 1
-        rows[site_id] = (lost, could, steps)
-    return pd.DataFrame.from_dict(rows, orient="index", columns=["observed_mm", "modelled_mm", "steps"])
+    none = pd.DataFrame(columns=["observed_mm", "untuned_mm", "modelled_mm"], dtype=float)
+    if past is None or ground.station_series.empty:
+        return MeltTuning(PRIOR, np.diag(PRIOR_SD**2), none)
+    steps = _Steps(ground, past, sky_view)
+    plain = steps.modelled(_as_tuned(PRIOR))
+    there = steps.there & ((plain > 0) | (steps.lost > NOISE_MM))
+    if not there.any():
+        return MeltTuning(PRIOR, np.diag(PRIOR_SD**2), none)
+    age = (len(past.dates) - 1 - steps.last) / FADING_DAYS
+    recent = np.exp(-age) * np.ones(there.shape)
+    count = (recent * there).sum(axis=1, keepdims=True)
+    inflate = np.maximum(count / COUNTS, 1.0) / np.maximum(recent, 1e-6)
+    found, step = PRIOR.copy(), np.array([0.02, 1.0, 0.05])
+
+    def melted(at: np.ndarray) -> np.ndarray:
+        return steps.modelled(_as_tuned(at))[there]
+
+    for _ in range(ROUNDS):
+        made = melted(found)
+        slopes = np.column_stack([(melted(found + step * unit) - made) / step[k] for k, unit in enumerate(np.eye(len(found)))])
+        off = steps.lost[there] - made
+        variance = NOISE_MM**2 + (SITE_SHARE * made) ** 2
+        weight = 1.0 / (variance * inflate[there] * doubt(off / np.sqrt(variance)))
+        precision = (slopes * weight[:, None]).T @ slopes + np.diag(PRIOR_SD**-2.0)
+        change = np.linalg.solve(precision, (slopes * weight[:, None]).T @ off - (found - PRIOR) / PRIOR_SD**2)
+        found = np.clip(found + change, *BOUNDS)
+    covariance = np.linalg.inv(precision) + np.diag(LEAST_SD**2)
+    made = steps.modelled(_as_tuned(found))
+    sums = [np.where(there, values, 0.0).sum(axis=1) for values in (steps.lost, plain, made)]
+    told = pd.DataFrame(np.column_stack(sums), index=steps.site_ids, columns=none.columns)
+    return MeltTuning(found, covariance, told[there.any(axis=1)])
 
 
-def melt_factor(ground: GroundRecord, past: DailyWeather | None, sky_view: pd.Series) -> MeltFactor:
-    """Return the factor with which the model melts what the stations lost, drawn to 1 by its prior.
+FADING_DAYS = 20.0
+"""A loss so long ago tells less of today's snow and season, by e (chosen)."""
 
-    Since cold content makes melt more than proportional to energy, the factor is found in four rounds of secants.
-    """
-    none = MeltFactor(1.0, PRIOR_SD, pd.DataFrame(columns=["observed_mm", "modelled_mm"], dtype=float))
-    if past is None:
-        return none
-    log_factor, log_se, first = 0.0, PRIOR_SD, None
-    for _ in range(4):
-        told = station_melt(ground, past, sky_view, float(np.exp(log_factor)))
-        first = told if first is None else first
-        told = told[(told["modelled_mm"] >= LEAST_MELT_MM) & (told["steps"] > 0)]
-        if told.empty:
-            return none
-        ratio = np.log(np.maximum(told["observed_mm"], 0.2 * told["modelled_mm"]) / told["modelled_mm"])
-        noise = NOISE_MM * np.sqrt(told["steps"]) / told["modelled_mm"]
-        variance = (SITE_SD**2 + noise**2).to_numpy()
-        target = log_factor + ratio.to_numpy()
-        weight = 1.0 / (variance * doubt((target - np.median(target)) / np.sqrt(variance)))
-        precision = weight.sum() + PRIOR_SD**-2.0
-        log_factor = float(np.clip(weight @ target / precision, *np.log(BOUNDS)))
-        log_se = float(max(precision**-0.5, LEAST_SD))
-    return MeltFactor(float(np.exp(log_factor)), log_se, first.loc[told.index, ["observed_mm", "modelled_mm"]])
+DENSITY_KG_M3 = 350.0
+"""Density for the depth through which the ground shines at the stations."""

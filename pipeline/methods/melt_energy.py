@@ -19,12 +19,9 @@ MJ = 1e-6
 STEFAN_BOLTZMANN = 5.670374e-8
 FREEZING_K = 273.15
 
-SNOW_WAVES_W_M2 = STEFAN_BOLTZMANN * FREEZING_K**4
-"""What melting snow sends out, W/m2."""
-
-TURBULENT_W_M2_K = 4.0
+TURBULENT_W_M2_K = 5.0
 """Heat from air to melting snow per degree, W/(m2 K), sensible and latent together: bulk transfer at 2 to 3 m/s gives 4 to 8
-for sensible heat, of which the latent part takes some back (common practice, no source)."""
+for sensible heat, of which the latent part takes some back in dry air and adds some in moist (common practice, no source)."""
 
 CANOPY_SUN = 0.75
 """Share of the sun that a closed canopy keeps from the snow (common practice, no source)."""
@@ -58,7 +55,10 @@ ELEVATION, CANOPY, SKY_VIEW = range(3)
 
 @njit(cache=True)
 def split_melt(energy_mj_m2: float, cold_mm: float, most_cold_mm: float) -> tuple[float, float]:
-    """Return melt and cold content, mm, after energy was gained or lost: warming first, then melting."""
+    """Return melt, and what is lacking before more melts, mm, after energy was gained or lost.
+
+    What is lacking is the cold content and the water that snow can still hold, in mm of melt; a gain makes it good first.
+    """
     if energy_mj_m2 > 0.0:
         could = energy_mj_m2 / FUSION_MJ_KG
         warming = min(could, cold_mm)
@@ -75,12 +75,26 @@ def most_cold_mm(swe_mm: float, temperature_c: float) -> float:
 
 
 @njit(cache=True)
-def waves_w_m2(temperature_c: float, emissivity: float, canopy: float, sky_view: float) -> float:
-    """Return the balance of long waves of melting snow, W/m2: sky, trees and snowy slopes around against its own."""
-    air = STEFAN_BOLTZMANN * (FREEZING_K + temperature_c) ** 4
+def most_lacking_mm(swe_mm: float) -> float:
+    """Return what snow as cold as can be and dry lacks of being ripe, mm."""
+    return swe_mm * (COLD_MM_PER_MM_K * -COLDEST_C + HELD_WATER)
+
+
+@njit(cache=True)
+def rest_w_m2(
+    temperature_c: float, emissivity: float, canopy: float, sky_view: float, tuned: np.ndarray
+) -> tuple[float, float]:
+    """Return the balance of long waves, and the heat from the air, W/m2.
+
+    The surface is at 0 C, or below it by a share of what the air is: then it sends out less and takes more from the air. Long
+    waves come from the sky, from trees at air temperature and from snowy slopes around. `tuned` as `day_energy` has it.
+    """
+    surface = tuned[2] * min(temperature_c, 0.0)
+    own = STEFAN_BOLTZMANN * (FREEZING_K + surface) ** 4
     trees = CANOPY_WAVES * canopy
-    above = (emissivity + (TREE_EMISSIVITY - emissivity) * trees) * air
-    return sky_view * above + (1.0 - sky_view) * SNOW_WAVES_W_M2 - SNOW_WAVES_W_M2
+    above = (emissivity + (TREE_EMISSIVITY - emissivity) * trees) * STEFAN_BOLTZMANN * (FREEZING_K + temperature_c) ** 4
+    touch = TURBULENT_W_M2_K * (1.0 - CANOPY_AIR * canopy) * (temperature_c - surface)
+    return sky_view * (above - own) + tuned[1], touch
 
 
 @njit(cache=True)
@@ -96,22 +110,57 @@ AROUND = 0.5
 
 @njit(cache=True)
 def day_energy(
-    place: np.ndarray, beam: float, day: np.ndarray, temperature_c: float, albedo: float
+    place: np.ndarray, beam: float, day: np.ndarray, temperature_c: float, albedo: float, tuned: np.ndarray
 ) -> tuple[float, float, float, float, float]:
-    """Return a day's energy for melting snow, MJ/m2: sun absorbed; long waves and air by day, and by night."""
+    """Return a day's energy for snow, MJ/m2: sun absorbed; long waves and air by day, and by night.
+
+    `tuned` : the factor on the sun, what is added to long waves at all hours (W/m2), and the share of the air's frost that the
+    surface takes on.
+    """
     canopy, sky_view = place[CANOPY], place[SKY_VIEW]
-    sun = (1.0 - albedo) * sun_mj_m2(day[SOLAR], day[DIFFUSE], beam, canopy, sky_view)
+    sun = tuned[0] * (1.0 - albedo) * sun_mj_m2(day[SOLAR], day[DIFFUSE], beam, canopy, sky_view)
     by_day = temperature_c + day[SWING] * (1.0 - day[DAY_SHARE])
     by_night = temperature_c - day[SWING] * day[DAY_SHARE]
     span, rest = day[DAY_SHARE] * DAY_S * MJ, (1.0 - day[DAY_SHARE]) * DAY_S * MJ
-    touch = TURBULENT_W_M2_K * (1.0 - CANOPY_AIR * canopy)
+    day_waves, day_touch = rest_w_m2(by_day, day[EMISSIVITY], canopy, sky_view, tuned)
+    night_waves, night_touch = rest_w_m2(by_night, day[EMISSIVITY], canopy, sky_view, tuned)
     return (
-        sun,
-        span * waves_w_m2(by_day, day[EMISSIVITY], canopy, sky_view),
-        span * touch * by_day,
-        rest * waves_w_m2(by_night, day[EMISSIVITY], canopy, sky_view),
-        rest * touch * by_night,
-    )
+        sun, span * day_waves, span * day_touch, rest * night_waves, rest * night_touch
+    )  # fmt: skip
+
+
+@njit(cache=True)
+def melt_of_day(
+    energy: tuple[float, float, float, float, float], lacking_mm: float, most_mm: float
+) -> tuple[float, float]:
+    """Return a day's melt and what the snow lacks at its end, mm.
+
+    Parameters
+    ----------
+    energy : as `day_energy` gives it.
+    lacking_mm, most_mm : as `split_melt` wants them.
+
+    Notes
+    -----
+    The night first, then the hours of low sun, then those of high sun: on a cold day snow may melt in the middle hours and lose
+    heat in all others, which a day's sum would hide.
+    """
+    sun, day_waves, day_touch, night_waves, night_touch = energy
+    day = 0.5 * (day_waves + day_touch)
+    could, lacking = split_melt(night_waves + night_touch, lacking_mm, most_mm)
+    more, lacking = split_melt((1.0 - HIGH_SUN) * sun + day, lacking, most_mm)
+    most, lacking = split_melt(HIGH_SUN * sun + day, lacking, most_mm)
+    return could + more + most, lacking
+
+
+HIGH_SUN = 0.72
+"""Share of a day's sun that comes in the middle half of its sunlit hours: 0.71 where it goes as the sine, 0.75 in thin air."""
+
+
+@njit(cache=True)
+def brought_by(snowfall: float, temperature_c: float) -> float:
+    """Return what new snow lacks of being ripe, mm: its cold and the water that it can hold."""
+    return snowfall * (COLD_MM_PER_MM_K * max(0.0, -max(temperature_c, COLDEST_C)) + HELD_WATER)
 
 
 @njit(cache=True)
@@ -167,9 +216,10 @@ def march_held(  # noqa: PLR0913  compiled, arrays alone
     places : (place, 3) elevation, canopy, sky view.
     beams : (place, day) factor of the direct sun.
     days : (day, 7) weather.
-    air : lapse (K/km), height of the weather (m), factor on all energy.
-    swe_mm : (place, day); density : (place,) kg/m3; start : (place, 2) cold content and albedo on the first day.
-    potential, cold, albedo : (place, day) filled in: potential melt, cold content and albedo at each day's end.
+    air : lapse (K/km), height of the weather (m), then what `day_energy` is tuned by.
+    swe_mm : (place, day); density : (place,) kg/m3; start : (place, 2) what is lacking (mm) and albedo
+        before the first day.
+    potential, cold, albedo : (place, day) filled in: potential melt, what is lacking, and albedo at each day's end.
     keeps : (place, day) filled in: what share of an earlier deviation of the albedo each day left.
     """
     for i in prange(len(places)):
@@ -178,14 +228,10 @@ def march_held(  # noqa: PLR0913  compiled, arrays alone
             warmth = days[d, TEMPERATURE] + air[0] * (places[i, ELEVATION] - air[1]) / 1000.0
             snow = snowfall_mm(days[d, PRECIPITATION], warmth)
             bright = renewed(bright, snow)
+            held = min(held + brought_by(snow, warmth), most_lacking_mm(swe_mm[i, d]))
             shown = over_ground(bright, swe_mm[i, d] / density[i])
-            sun, day_waves, day_touch, night_waves, night_touch = day_energy(
-                places[i], beams[i, d], days[d], warmth, shown
-            )
-            limit = most_cold_mm(swe_mm[i, d], warmth)
-            first, held = split_melt(air[2] * (night_waves + night_touch), held, limit)
-            then, held = split_melt(air[2] * (sun + day_waves + day_touch), held, limit)
-            melted = first + then
+            energy = day_energy(places[i], beams[i, d], days[d], warmth, shown, air[2:])
+            melted, held = melt_of_day(energy, held, most_cold_mm(swe_mm[i, d], warmth))
             before = bright
             bright = aged(bright, melted > 0.0, 1.0)
             potential[i, d], cold[i, d], albedo[i, d] = melted, held, bright

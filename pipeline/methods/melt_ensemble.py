@@ -8,14 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.methods.melt_calibration import MeltFactor
-from pipeline.methods.melt_march import (
-    ALBEDO_SHIFT,
-    FACTOR,
-    HEIGHT,
-    LAPSE,
-    march_members,
-)
+from pipeline.methods.melt_calibration import MeltTuning
+from pipeline.methods.melt_march import AIR_COLUMNS, ALBEDO_SHIFT, HEIGHT, LAPSE, TUNED, march_members
 from pipeline.methods.melt_weather import DailyWeather, Sky, clear_days_mj_m2, weather_rows
 from pipeline.methods.tiles import one_blas_thread
 
@@ -88,13 +82,13 @@ def swe_factors(volume_m3: np.ndarray, covariance_m6: np.ndarray, draws: np.ndar
 
 
 def draws_of(days: int, units: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return standard normal draws: (member, 3) for factor, albedo and lapse; (member, 3, day) for the weather, correlated from
+    """Return standard normal draws: (member, 5) for lapse, albedo and tuning; (member, 3, day) for the weather, correlated from
     day to day; (member, unit). Members of a pair are opposite.
     """  # noqa: D205  one sentence
     rng = np.random.default_rng(SEED)
     half = MEMBERS // 2
     shared, weather, units_own = (
-        rng.standard_normal((half, 3)),
+        rng.standard_normal((half, 5)),
         rng.standard_normal((half, 3, days)),
         rng.standard_normal((half, units)),
     )
@@ -136,7 +130,7 @@ def march_all_members(
     marched: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray],
     cells: tuple[np.ndarray, np.ndarray],
     weather: tuple[DailyWeather, np.ndarray],
-    errors: tuple[np.ndarray, np.ndarray, MeltFactor],
+    errors: tuple[np.ndarray, np.ndarray, MeltTuning],
 ) -> np.ndarray:
     """Return (member, unit, day, 3) sums of potential melt, melt (mm m2) and covered ground (m2).
 
@@ -145,14 +139,14 @@ def march_all_members(
     marched : places, beams, each day's place among these, depletion table.
     cells : (place,) unit and m2 of the sampled places.
     weather : the central one, and the members' rows.
-    errors : draws (member, 3), factors on SWE (member, unit), the melt factor.
+    errors : draws (member, 5), factors on SWE (member, unit), the tuning.
     """
     central, rows = weather
-    draws, swe_factor, factor = errors
-    air = np.empty((len(draws), 4))
-    air[:, LAPSE] = central.lapse_k_per_km + LAPSE_SE_K_PER_KM * draws[:, 2]
+    draws, swe_factor, tuning = errors
+    air = np.empty((len(draws), AIR_COLUMNS))
+    air[:, LAPSE] = central.lapse_k_per_km + LAPSE_SE_K_PER_KM * draws[:, 0]
     air[:, HEIGHT] = central.height_m
-    air[:, FACTOR] = factor.factor * np.exp(factor.log_se * draws[:, 0])
+    air[:, TUNED:] = tuning.drawn(draws[:, 2:])
     air[:, ALBEDO_SHIFT] = ALBEDO_SE * draws[:, 1]
     places, beams, at, table = marched
     sums = np.zeros((len(draws), swe_factor.shape[1], len(central.dates), 3))

@@ -11,19 +11,22 @@ from pipeline.methods.melt_energy import (
     ELEVATION,
     PRECIPITATION,
     TEMPERATURE,
+    brought_by,
     day_energy,
+    melt_of_day,
     most_cold_mm,
     snowfall_mm,
-    split_melt,
 )
 
 SWE, COVERED, DENSITY, ALBEDO, COLD = range(3, 8)
 """Columns of a place after elevation, canopy and sky view: SWE (mm, mean of the cell), covered share, density (kg/m3), albedo,
-cold content (mm of melt)."""
+what the snow lacks of being ripe (mm of melt)."""
 PLACE_COLUMNS = 8
 
-LAPSE, HEIGHT, FACTOR, ALBEDO_SHIFT = range(4)
-"""What holds for all places and days: lapse rate (K/km), height of the weather (m), factor on all energy, shift of albedo."""
+LAPSE, HEIGHT, ALBEDO_SHIFT, TUNED = range(4)
+"""What holds for all places and days: lapse rate (K/km), height of the weather (m), shift of albedo; from the fourth on what
+`pipeline.methods.melt_energy.day_energy` is tuned by."""
+AIR_COLUMNS = 6
 
 SUN, WAVES, TOUCH, WARMTH = range(4)
 """What is summed over places: energy of sun, long waves and air taken up by snow (MJ/m2), degrees above freezing (K day)."""
@@ -74,7 +77,7 @@ def march_place(  # noqa: PLR0913  compiled, arrays alone
 
     Parameters
     ----------
-    place : (8,); beam : (day,) factor of the direct sun; days : (day, 7); air : (4,).
+    place : (8,); beam : (day,) factor of the direct sun; days : (day, 7); air : (6,).
     table : as `depletion` gives it.
     potential, melt, fallen : (day,) mm over the whole place; covered : (day,).
     energy : (4,) sums over days to which the place's are added.
@@ -94,6 +97,7 @@ def march_place(  # noqa: PLR0913  compiled, arrays alone
         fallen[d] = snow
         fresh += snow
         bright = renewed(bright, snow)
+        cold += brought_by(snow, warmth)
         under = 1.0 if fresh > 0.0 else share
         reach = max(cover_now, under)
         if reach == 0.0:
@@ -103,15 +107,13 @@ def march_place(  # noqa: PLR0913  compiled, arrays alone
         # Where no snow is left, potential melt is that of snow deep enough to hide the ground.
         deep = lying / under / place[DENSITY] if lying > 0.0 else 1.0
         shown = over_ground(min(max(bright + air[ALBEDO_SHIFT], DARKEST), BRIGHTEST), deep)
-        sun, day_waves, day_touch, night_waves, night_touch = day_energy(place, beam[d], days[d], warmth, shown)
+        taken = day_energy(place, beam[d], days[d], warmth, shown, air[TUNED:])
         limit = most_cold_mm(lying / under if under > 0.0 else 0.0, warmth)
-        could, cold = split_melt(air[FACTOR] * (night_waves + night_touch), cold, limit)
-        more, cold = split_melt(air[FACTOR] * (sun + day_waves + day_touch), cold, limit)
-        could += more
+        could, cold = melt_of_day(taken, cold, limit)
         potential[d] = could * reach
-        energy[SUN] += sun * under
-        energy[WAVES] += (day_waves + night_waves) * under
-        energy[TOUCH] += (day_touch + night_touch) * under
+        energy[SUN] += taken[0] * under
+        energy[WAVES] += (taken[1] + taken[3]) * under
+        energy[TOUCH] += (taken[2] + taken[4]) * under
         energy[WARMTH] += max(warmth, 0.0) * reach
         first = min(fresh, could)
         fresh -= first
@@ -164,7 +166,7 @@ def march_members(  # noqa: PLR0913  compiled, arrays alone
 
     Parameters
     ----------
-    days : (member, day, 7); air : (member, 4); swe_factor : (member, unit) on the places' SWE.
+    days : (member, day, 7); air : (member, 6); swe_factor : (member, unit) on the places' SWE.
     unit : (place,) number of the zone-band; weight : (place,) m2.
     sums : (member, unit, day, 3) filled in: potential melt and melt (mm m2), ground covered at the day's end (m2).
     """

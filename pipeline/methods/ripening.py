@@ -8,7 +8,7 @@ import numpy as np
 from scipy.interpolate import RegularGridInterpolator
 
 from pipeline.methods.albedo import FRESH
-from pipeline.methods.melt_energy import COLD_MM_PER_MM_K, COLDEST_C, TEMPERATURE, march_held
+from pipeline.methods.melt_energy import COLD_MM_PER_MM_K, COLDEST_C, DIFFUSE, HELD_WATER, TEMPERATURE, march_held
 from pipeline.methods.melt_weather import DailyWeather
 
 SUN_NODES = np.array([0.1, 0.4, 0.7, 1.0, 1.3, 1.6])
@@ -84,8 +84,8 @@ class Ripeness:
         return RegularGridInterpolator(nodes, field)(np.column_stack(inside))
 
 
-def ripeness(past: DailyWeather, lowest_m: float, highest_m: float, factor: float) -> Ripeness:
-    """Return how ripe snow is after the past days, with a factor on all energy."""
+def ripeness(past: DailyWeather, lowest_m: float, highest_m: float, tuned: np.ndarray) -> Ripeness:
+    """Return how ripe snow is after the past days, energy tuned as `melt_of_day` wants it."""
     count = max(2, int(np.ceil((highest_m - lowest_m) / NODE_M)) + 1)
     elevations = np.linspace(lowest_m, max(highest_m, lowest_m + 1.0), count)
     rows = past.rows[-RIPENING_DAYS:]
@@ -95,14 +95,14 @@ def ripeness(past: DailyWeather, lowest_m: float, highest_m: float, factor: floa
     places = np.column_stack([z, np.zeros((len(z), 1)), np.ones((len(z), 1))])
     # The factor stands for the diffuse part as well: every part of the sun times the same.
     lit = rows.copy()
-    lit[:, 4] = 0.0
+    lit[:, DIFFUSE] = 0.0
     mean_c = past.rows[: max(1, len(past.rows) - days)][-days:, TEMPERATURE].mean()
     before = mean_c + past.lapse_k_per_km * (z - past.height_m) / 1000.0
-    cold = COLD_MM_PER_MM_K * swe * np.clip(-before, 0.0, -COLDEST_C) / 2.0
+    cold = COLD_MM_PER_MM_K * swe * np.clip(-before, 0.0, -COLDEST_C) / 2.0 + HELD_WATER * swe
     shape = (len(z), days)
     potential, cold_then, albedo, keeps = (np.empty(shape) for _ in range(4))
     march_held(
-        places, np.repeat(sun[:, None], days, axis=1), lit, np.array([past.lapse_k_per_km, past.height_m, factor]),
+        places, np.repeat(sun[:, None], days, axis=1), lit, np.array([past.lapse_k_per_km, past.height_m, *tuned]),
         np.repeat(swe[:, None], days, axis=1), np.full(len(z), DENSITY_KG_M3), np.column_stack([cold, np.full(len(z), FRESH)]),
         potential, cold_then, albedo, keeps,
     )  # fmt: skip

@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 from numba import njit, prange
 
+from pipeline.methods.horizon import BEARINGS
+
 SOLAR_CONSTANT_MJ_M2_MIN = 0.0820
 """Allen et al. 1998, FAO-56, eq. 21."""
 
@@ -121,44 +123,35 @@ def beam_factor(normals: np.ndarray, horizon: np.ndarray, path: SunPath) -> np.n
     Parameters
     ----------
     normals : (n, 3) as `slope_normals` gives them.
-    horizon : (sectors, n) height of the horizon, radians, bearing 0 at the grid's north, turning east.
+    horizon : (bearing, n) height of the horizon, radians, as `horizons` gives it.
     path : the day's sun.
 
     Notes
     -----
     A step brings its share of the energy times cos(incidence) / sin(height), nothing from behind the slope or the horizon,
-    which is taken between sectors on a line. The same for every place: level ground with an open horizon gives exactly 1.
+    which is taken on a line between bearings. The same for every place: level ground with an open horizon gives exactly 1.
     """
     out = np.ones(len(normals))
     if len(path.energy):
-        _beam(
-            np.ascontiguousarray(normals, np.float64),
-            horizon,
-            path.direction,
-            path.azimuth,
-            path.height,
-            path.energy,
-            out,
-        )
+        place = np.interp(path.azimuth, [*BEARINGS, 2 * np.pi], np.arange(len(BEARINGS) + 1.0))
+        low = np.minimum(place.astype(int), len(BEARINGS) - 1)
+        steps = path.direction, path.height, path.energy
+        _beam(np.ascontiguousarray(normals, np.float64), horizon, *steps, low, place - low, out)
     return out
 
 
 @njit(parallel=True, cache=True)
 def _beam(  # noqa: PLR0913  compiled, arrays alone
-    normals: np.ndarray, horizon: np.ndarray, direction: np.ndarray, azimuth: np.ndarray,
-    height: np.ndarray, energy: np.ndarray, out: np.ndarray,
+    normals: np.ndarray, horizon: np.ndarray, direction: np.ndarray, height: np.ndarray, energy: np.ndarray,
+    low: np.ndarray, share: np.ndarray, out: np.ndarray,
 ) -> None:  # fmt: skip
-    sectors = horizon.shape[0]
     for i in prange(normals.shape[0]):
         total = 0.0
         for t in range(len(energy)):
             lit = normals[i, 0] * direction[t, 0] + normals[i, 1] * direction[t, 1] + normals[i, 2] * direction[t, 2]
             if lit <= 0.0:
                 continue
-            place = azimuth[t] / (2 * np.pi) * sectors
-            low = int(place)
-            share = place - low
-            edge = horizon[low % sectors, i] * (1 - share) + horizon[(low + 1) % sectors, i] * share
+            edge = horizon[low[t], i] * (1 - share[t]) + horizon[(low[t] + 1) % horizon.shape[0], i] * share[t]
             if height[t] > edge:
                 total += energy[t] * lit / direction[t, 2]
         out[i] = total

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -412,9 +413,13 @@ def _blow(ground: _Ground, state: np.ndarray, wind: int, share: float, temperatu
 
 
 def _march(
-    kind: Kind, ground: _Ground, weather: _Weather, sites: _Sites, kept_days: list[int]
+    kind: Kind, ground: _Ground, weather: _Weather, sites: _Sites, kept_days: list[int],
+    at_day_end: Callable[[int, np.ndarray], None] = lambda day, state: None, snowpack: Callable[..., None] = march,
 ) -> tuple[dict[int, np.ndarray], dict[int, np.ndarray]]:
-    """March the season; return SWE (mm) and depth (m) of the pixels on the kept days and fill the sites' histories."""
+    """March the season; return SWE (mm) and depth (m) of the pixels on the kept days and fill the sites' histories.
+
+    `at_day_end` is told each day's number and final state (8, y, x), not to be changed; `snowpack` marches one step.
+    """
     shape = (ROWS, COLUMNS)
     state = np.zeros((8, *shape), np.float32)
     state[ALBEDO] = 0.46
@@ -453,8 +458,8 @@ def _march(
             np.float32,
         )  # fmt: skip
         raining = storm >= 0
-        march(flat, fixed, fields if raining else calm, suns[part], air)
-        march(here, site_fixed, site_fields if raining else site_calm, site_suns[part], air)
+        snowpack(flat, fixed, fields if raining else calm, suns[part], air)
+        snowpack(here, site_fixed, site_fields if raining else site_calm, site_suns[part], air)
         if step in weather.drifts:
             wind, share = weather.drifts[step]
             warmth = air[0] + air[1] * (ground.elevation - REFERENCE_M) / 1000.0
@@ -467,6 +472,8 @@ def _march(
         if part == 1 and day in kept_days:
             swe[day] = (state[TOP_SWE] + state[BASE_SWE] + state[LIQUID]).astype(float)
             depth[day] = (state[TOP_DEPTH] + state[BASE_DEPTH]).astype(float)
+        if part == STEPS_A_DAY - 1:
+            at_day_end(day, state)
     sites.states, sites.fallen = np.stack(states), np.stack(fallen)
     return swe, depth
 
