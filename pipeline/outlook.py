@@ -180,7 +180,7 @@ def _places(
     where: tuple[_Ground, np.ndarray, tuple[slice, slice]],
     weather: tuple[DailyWeather | None, DailyWeather, MeltTuning],
 ) -> np.ndarray:
-    """Return the cells as the march wants them, (n, 8), with the albedo and the cold content that the past days left.
+    """Return the cells as the march wants them, (n, 9), with the albedo and the cold content that the past days left.
 
     `where` holds the direct sun's factor on the first day between the ground and the window.
     """
@@ -202,12 +202,12 @@ def _places(
     for block in tiles(len(swe), CELLS_AT_A_TIME):
         at = ground.elevation_m[block], sun[block], within[block]
         told = None if seen is None else (seen[0][block], seen[1][block])
-        places[block, 6], places[block, 7] = ripe.albedo_at(*at, told), ripe.cold_at(*at)
-    # Cold content grows with SWE; the nodes end at the thickest.
+        places[block, 6] = ripe.albedo_at(*at, told)
+        places[block, 7], places[block, 8] = ripe.lacking_at(*at)
     places[:, :6] = np.column_stack([
         ground.elevation_m, ground.canopy, ground.sky_view, swe, cover, np.where(density > 0, density, FRESH_DENSITY),
     ])  # fmt: skip
-    places[swe <= 0, 7] = 0.0
+    places[swe <= 0, 7:] = 0.0
     return places
 
 

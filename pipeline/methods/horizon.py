@@ -86,9 +86,7 @@ def sky_view(horizon: np.ndarray, normals: np.ndarray) -> np.ndarray:
 
 
 @njit(parallel=True, cache=True)
-def _view(
-    horizon: np.ndarray, normals: np.ndarray, bearings: np.ndarray, widths: np.ndarray, out: np.ndarray
-) -> None:
+def _view(horizon: np.ndarray, normals: np.ndarray, bearings: np.ndarray, widths: np.ndarray, out: np.ndarray) -> None:
     for i in prange(len(out)):
         total = 0.0
         for b in range(len(bearings)):

@@ -16,8 +16,9 @@ from pipeline.methods.regression import doubt
 STEP_DAYS = 3
 """Losses are counted over steps of three days: a pillow's noise of some mm a day would drown a day's melt."""
 
-DRY_MM = 1.0
-"""Steps with more new snow than this tell nothing: gain and loss cannot be told apart."""
+CAUGHT_SHARE = 0.35
+"""Error of what fell at a station in a step, as a share of it: gauges catch less, and wind brings and takes (common practice, no
+source)."""
 
 LEAST_SWE_MM = 30.0
 """A station under thinner snow at the end of a step may have run out of snow within it."""
@@ -45,6 +46,12 @@ BOUNDS = np.array([[-0.7, -40.0, 0.0], [0.7, 40.0, 1.0]])
 
 ROUNDS = 5
 """Rounds of the fit; it settles in three or four."""
+
+COLD_STEP_MM = 1.0
+"""A step in which less than this could melt tells of what a station gains."""
+CATCH_SPARE_MM = 30.0
+CATCH_BOUNDS = (0.5, 2.0)
+"""Added to both sides of a station's gain over the gauges', and bounds of their ratio: little snow tells little (chosen)."""
 
 CLEARING = 0.5
 """Stations stand in clearings: they feel this share of their cell's canopy (common practice, no source)."""
@@ -81,7 +88,7 @@ def _as_tuned(fitted: np.ndarray) -> np.ndarray:
 
 
 class _Steps:
-    """The stations' losses over dry steps, and what the model makes of them."""
+    """The stations' losses over steps, and what the model makes of them."""
 
     def __init__(self, ground: GroundRecord, past: DailyWeather, sky_view: pd.Series) -> None:
         seen = ground.station_series.reindex(past.dates)
@@ -97,10 +104,10 @@ class _Steps:
         snow = np.vectorize(snowfall_mm, otypes=[float])(past.rows[:, PRECIPITATION], warmth)
         # From the last day backwards: the newest days are never left out.
         last = np.arange(len(past.dates) - 1, STEP_DAYS - 1, -STEP_DAYS)
-        dry = self._within(snow, last) < DRY_MM
-        lost = observed[:, last - STEP_DAYS] - observed[:, last]
-        self.there = dry & np.isfinite(lost) & (np.nan_to_num(observed[:, last]) >= LEAST_SWE_MM)
-        self.lost, self.last = lost, last
+        gained, self.snow = observed[:, last] - observed[:, last - STEP_DAYS], self._within(snow, last)
+        self.fallen = self._within(np.tile(past.rows[:, PRECIPITATION], (len(observed), 1)), last)
+        self.there = np.isfinite(gained) & (np.nan_to_num(observed[:, last]) >= LEAST_SWE_MM)
+        self.gained, self.last = gained, last
 
     def _within(self, daily: np.ndarray, last: np.ndarray) -> np.ndarray:
         # A day's SWE is its mean, so what lies between two is half of the first day's and half of the last's.
@@ -108,14 +115,24 @@ class _Steps:
         share[[0, -1]] = 0.5
         return sum(part * daily[:, last - STEP_DAYS + k] for k, part in enumerate(share))
 
+    def lost(self, plain: np.ndarray) -> np.ndarray:
+        """Return what melted by station and step, mm: what the snow lost, and what fell on it as this station catches snow.
+
+        How it catches, against the gauges, is told by the steps in which snow fell and, by `plain`, none melted.
+        """
+        told = self.there & (plain < COLD_STEP_MM)
+        gained, fallen = (np.where(told, values, 0.0).sum(axis=1) for values in (self.gained, self.snow))
+        catch = np.clip((gained + CATCH_SPARE_MM) / (fallen + CATCH_SPARE_MM), *CATCH_BOUNDS)
+        return catch[:, None] * self.snow - self.gained
+
     def modelled(self, tuned: np.ndarray) -> np.ndarray:
         """Return potential melt by station and step, mm, with a tuning."""
         shape = self.swe.shape
-        potential, lacking, albedo, keeps = (np.empty(shape) for _ in range(4))
+        potential, cold, albedo, dry, keeps = (np.empty(shape) for _ in range(5))
         march_held(
             self.places, np.ones(shape), self.past.rows, np.array([self.past.lapse_k_per_km, self.past.height_m, *tuned]),
-            self.swe, np.full(len(self.swe), DENSITY_KG_M3), np.column_stack([np.zeros(shape[0]), np.full(shape[0], FRESH)]),
-            potential, lacking, albedo, keeps,
+            self.swe, np.full(len(self.swe), DENSITY_KG_M3), np.tile([0.0, FRESH, 0.0], (shape[0], 1)),
+            potential, cold, albedo, dry, keeps,
         )  # fmt: skip
         return self._within(potential, self.last)
 
@@ -130,8 +147,8 @@ def tuned_melt(ground: GroundRecord, past: DailyWeather | None, sky_view: pd.Ser
 
     Notes
     -----
-    Gauss-Newton steps on the losses over dry steps of three days under snow enough, a wild one doubted. A step's error is the
-    readings' noise and a share of its melt; steps of a station err alike, and old ones tell less of today: weight falls by e in
+    Gauss-Newton steps on the losses over steps of three days under snow enough, a wild one doubted. A step's error is the
+    readings' noise, a share of its melt, and a share of what fell; steps of a station err alike, and old ones tell less of today: weight falls by e in
     `FADING_DAYS`.
     """
     none = pd.DataFrame(columns=["observed_mm", "untuned_mm", "modelled_mm"], dtype=float)
@@ -139,7 +156,8 @@ def tuned_melt(ground: GroundRecord, past: DailyWeather | None, sky_view: pd.Ser
         return MeltTuning(PRIOR, np.diag(PRIOR_SD**2), none)
     steps = _Steps(ground, past, sky_view)
     plain = steps.modelled(_as_tuned(PRIOR))
-    there = steps.there & ((plain > 0) | (steps.lost > NOISE_MM))
+    lost = steps.lost(plain)
+    there = steps.there & ((plain > 0) | (lost > NOISE_MM))
     if not there.any():
         return MeltTuning(PRIOR, np.diag(PRIOR_SD**2), none)
     age = (len(past.dates) - 1 - steps.last) / FADING_DAYS
@@ -153,16 +171,18 @@ def tuned_melt(ground: GroundRecord, past: DailyWeather | None, sky_view: pd.Ser
 
     for _ in range(ROUNDS):
         made = melted(found)
-        slopes = np.column_stack([(melted(found + step * unit) - made) / step[k] for k, unit in enumerate(np.eye(len(found)))])
-        off = steps.lost[there] - made
-        variance = NOISE_MM**2 + (SITE_SHARE * made) ** 2
+        slopes = np.column_stack(
+            [(melted(found + step * unit) - made) / step[k] for k, unit in enumerate(np.eye(len(found)))]
+        )
+        off = lost[there] - made
+        variance = NOISE_MM**2 + (SITE_SHARE * made) ** 2 + (CAUGHT_SHARE * steps.fallen[there]) ** 2
         weight = 1.0 / (variance * inflate[there] * doubt(off / np.sqrt(variance)))
         precision = (slopes * weight[:, None]).T @ slopes + np.diag(PRIOR_SD**-2.0)
         change = np.linalg.solve(precision, (slopes * weight[:, None]).T @ off - (found - PRIOR) / PRIOR_SD**2)
         found = np.clip(found + change, *BOUNDS)
     covariance = np.linalg.inv(precision) + np.diag(LEAST_SD**2)
     made = steps.modelled(_as_tuned(found))
-    sums = [np.where(there, values, 0.0).sum(axis=1) for values in (steps.lost, plain, made)]
+    sums = [np.where(there, values, 0.0).sum(axis=1) for values in (lost, plain, made)]
     told = pd.DataFrame(np.column_stack(sums), index=steps.site_ids, columns=none.columns)
     return MeltTuning(found, covariance, told[there.any(axis=1)])
 

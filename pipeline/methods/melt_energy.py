@@ -20,8 +20,13 @@ STEFAN_BOLTZMANN = 5.670374e-8
 FREEZING_K = 273.15
 
 TURBULENT_W_M2_K = 5.0
-"""Heat from air to melting snow per degree, W/(m2 K), sensible and latent together: bulk transfer at 2 to 3 m/s gives 4 to 8
-for sensible heat, of which the latent part takes some back in dry air and adds some in moist (common practice, no source)."""
+"""Sensible heat from air to snow per degree, W/(m2 K): bulk transfer at 2 to 3 m/s gives 4 to 8 (common practice, no source)."""
+
+HUMIDITY = 0.7
+"""Relative humidity of mountain air over snow, mean of the day (common practice, no source)."""
+MOIST_K_HPA = 1.5
+"""Latent heat goes with the difference of vapour pressure as sensible heat goes with that of temperature, over the psychrometric
+constant, 0.66 hPa/K."""
 
 CANOPY_SUN = 0.75
 """Share of the sun that a closed canopy keeps from the snow (common practice, no source)."""
@@ -37,6 +42,9 @@ snow, 3 W/(m2 K), against that and the 4.6 of long waves with the 4 of air (from
 
 COLD_MM_PER_MM_K = 0.0063
 """Cold content of snow in mm of melt per mm of SWE and degree below freezing: 2.1 kJ/(kg K) over 334 kJ/kg."""
+COLDER_K = 3.0
+"""Snow is so much colder than the air on the mean of days, since it shines into a clear sky at night (common practice, no
+source)."""
 COLDEST_C = -15.0
 """Snow is no colder than this on the mean of its depth (common practice, no source)."""
 HELD_WATER, HELD_WATER_MM = 0.03, 6.0
@@ -55,10 +63,7 @@ ELEVATION, CANOPY, SKY_VIEW = range(3)
 
 @njit(cache=True)
 def split_melt(energy_mj_m2: float, cold_mm: float, most_cold_mm: float) -> tuple[float, float]:
-    """Return melt, and what is lacking before more melts, mm, after energy was gained or lost.
-
-    What is lacking is the cold content and the water that snow can still hold, in mm of melt; a gain makes it good first.
-    """
+    """Return melt and cold content, mm, after energy was gained or lost: warming first, then melting."""
     if energy_mj_m2 > 0.0:
         could = energy_mj_m2 / FUSION_MJ_KG
         warming = min(could, cold_mm)
@@ -70,21 +75,21 @@ def split_melt(energy_mj_m2: float, cold_mm: float, most_cold_mm: float) -> tupl
 @njit(cache=True)
 def most_cold_mm(swe_mm: float, temperature_c: float) -> float:
     """Return the most cold content, mm of melt, that snow gathers by loss in a day of a mean air temperature."""
-    coldness = COLD_MM_PER_MM_K * swe_mm * max(0.0, -max(temperature_c, COLDEST_C))
+    coldness = COLD_MM_PER_MM_K * swe_mm * max(0.0, -max(temperature_c - COLDER_K, COLDEST_C))
     return coldness + min(HELD_WATER * swe_mm, HELD_WATER_MM)
 
 
 @njit(cache=True)
-def most_lacking_mm(swe_mm: float) -> float:
-    """Return what snow as cold as can be and dry lacks of being ripe, mm."""
-    return swe_mm * (COLD_MM_PER_MM_K * -COLDEST_C + HELD_WATER)
+def saturation_hpa(temperature_c: float) -> float:
+    """Return the pressure of vapour over water, hPa (Magnus' formula with the constants of Sonntag 1990, from memory)."""
+    return 6.112 * np.exp(17.62 * temperature_c / (243.12 + temperature_c))
 
 
 @njit(cache=True)
 def rest_w_m2(
     temperature_c: float, emissivity: float, canopy: float, sky_view: float, tuned: np.ndarray
 ) -> tuple[float, float]:
-    """Return the balance of long waves, and the heat from the air, W/m2.
+    """Return the balance of long waves, and the sensible and latent heat from the air, W/m2.
 
     The surface is at 0 C, or below it by a share of what the air is: then it sends out less and takes more from the air. Long
     waves come from the sky, from trees at air temperature and from snowy slopes around. `tuned` as `day_energy` has it.
@@ -93,7 +98,8 @@ def rest_w_m2(
     own = STEFAN_BOLTZMANN * (FREEZING_K + surface) ** 4
     trees = CANOPY_WAVES * canopy
     above = (emissivity + (TREE_EMISSIVITY - emissivity) * trees) * STEFAN_BOLTZMANN * (FREEZING_K + temperature_c) ** 4
-    touch = TURBULENT_W_M2_K * (1.0 - CANOPY_AIR * canopy) * (temperature_c - surface)
+    moist = HUMIDITY * saturation_hpa(temperature_c) - saturation_hpa(surface)
+    touch = TURBULENT_W_M2_K * (1.0 - CANOPY_AIR * canopy) * (temperature_c - surface + MOIST_K_HPA * moist)
     return sky_view * (above - own) + tuned[1], touch
 
 
@@ -131,14 +137,15 @@ def day_energy(
 
 @njit(cache=True)
 def melt_of_day(
-    energy: tuple[float, float, float, float, float], lacking_mm: float, most_mm: float
-) -> tuple[float, float]:
-    """Return a day's melt and what the snow lacks at its end, mm.
+    energy: tuple[float, float, float, float, float], cold_mm: float, dry_mm: float, most_cold: float
+) -> tuple[float, float, float]:
+    """Return a day's melt, and cold content and the water that the snow can still hold at its end, mm.
 
     Parameters
     ----------
     energy : as `day_energy` gives it.
-    lacking_mm, most_mm : as `split_melt` wants them.
+    cold_mm, most_cold : as `split_melt` wants them.
+    dry_mm : water that the snow can still hold: what melts first does not leave it.
 
     Notes
     -----
@@ -147,10 +154,12 @@ def melt_of_day(
     """
     sun, day_waves, day_touch, night_waves, night_touch = energy
     day = 0.5 * (day_waves + day_touch)
-    could, lacking = split_melt(night_waves + night_touch, lacking_mm, most_mm)
-    more, lacking = split_melt((1.0 - HIGH_SUN) * sun + day, lacking, most_mm)
-    most, lacking = split_melt(HIGH_SUN * sun + day, lacking, most_mm)
-    return could + more + most, lacking
+    could, cold = split_melt(night_waves + night_touch, cold_mm, most_cold)
+    more, cold = split_melt((1.0 - HIGH_SUN) * sun + day, cold, most_cold)
+    most, cold = split_melt(HIGH_SUN * sun + day, cold, most_cold)
+    could += more + most
+    kept = min(could, dry_mm)
+    return could - kept, cold, dry_mm - kept
 
 
 HIGH_SUN = 0.72
@@ -159,8 +168,8 @@ HIGH_SUN = 0.72
 
 @njit(cache=True)
 def brought_by(snowfall: float, temperature_c: float) -> float:
-    """Return what new snow lacks of being ripe, mm: its cold and the water that it can hold."""
-    return snowfall * (COLD_MM_PER_MM_K * max(0.0, -max(temperature_c, COLDEST_C)) + HELD_WATER)
+    """Return the cold content that new snow brings, mm of melt."""
+    return snowfall * COLD_MM_PER_MM_K * max(0.0, -max(temperature_c, COLDEST_C))
 
 
 @njit(cache=True)
@@ -207,7 +216,7 @@ def melt_of_steps(
 def march_held(  # noqa: PLR0913  compiled, arrays alone
     places: np.ndarray, beams: np.ndarray, days: np.ndarray, air: np.ndarray,
     swe_mm: np.ndarray, density: np.ndarray, start: np.ndarray,
-    potential: np.ndarray, cold: np.ndarray, albedo: np.ndarray, keeps: np.ndarray,
+    potential: np.ndarray, cold: np.ndarray, albedo: np.ndarray, dry: np.ndarray, keeps: np.ndarray,
 ) -> None:  # fmt: skip
     """March places over past days on which their SWE is known, in place of melting it.
 
@@ -217,23 +226,25 @@ def march_held(  # noqa: PLR0913  compiled, arrays alone
     beams : (place, day) factor of the direct sun.
     days : (day, 7) weather.
     air : lapse (K/km), height of the weather (m), then what `day_energy` is tuned by.
-    swe_mm : (place, day); density : (place,) kg/m3; start : (place, 2) what is lacking (mm) and albedo
-        before the first day.
-    potential, cold, albedo : (place, day) filled in: potential melt, what is lacking, and albedo at each day's end.
+    swe_mm : (place, day); density : (place,) kg/m3; start : (place, 3) cold content, albedo and
+        water still to be held (mm) before the first day.
+    potential, cold, albedo, dry : (place, day) filled in: potential melt, cold content, albedo, and water still to be held at each day's end.
     keeps : (place, day) filled in: what share of an earlier deviation of the albedo each day left.
     """
     for i in prange(len(places)):
-        held, bright = start[i, 0], start[i, 1]
+        held, bright, pores = start[i, 0], start[i, 1], start[i, 2]
         for d in range(len(days)):
             warmth = days[d, TEMPERATURE] + air[0] * (places[i, ELEVATION] - air[1]) / 1000.0
             snow = snowfall_mm(days[d, PRECIPITATION], warmth)
             bright = renewed(bright, snow)
-            held = min(held + brought_by(snow, warmth), most_lacking_mm(swe_mm[i, d]))
+            # Snow that has gone, or blown off, has taken its cold and its pores along.
+            held = min(held + brought_by(snow, warmth), COLD_MM_PER_MM_K * swe_mm[i, d] * -COLDEST_C)
+            pores = min(pores + HELD_WATER * snow, HELD_WATER * swe_mm[i, d])
             shown = over_ground(bright, swe_mm[i, d] / density[i])
             energy = day_energy(places[i], beams[i, d], days[d], warmth, shown, air[2:])
-            melted, held = melt_of_day(energy, held, most_cold_mm(swe_mm[i, d], warmth))
+            melted, held, pores = melt_of_day(energy, held, pores, most_cold_mm(swe_mm[i, d], warmth))
             before = bright
             bright = aged(bright, melted > 0.0, 1.0)
-            potential[i, d], cold[i, d], albedo[i, d] = melted, held, bright
+            potential[i, d], cold[i, d], albedo[i, d], dry[i, d] = melted, held, bright, pores
             fading = np.exp(-FADING_PER_DAY) if bright < before else 1.0
             keeps[i, d] = (1.0 - min(1.0, snow / RENEWING_MM)) * fading

@@ -9,6 +9,7 @@ from scipy.special import ndtr
 from pipeline.methods.albedo import aged, over_ground, renewed
 from pipeline.methods.melt_energy import (
     ELEVATION,
+    HELD_WATER,
     PRECIPITATION,
     TEMPERATURE,
     brought_by,
@@ -18,10 +19,10 @@ from pipeline.methods.melt_energy import (
     snowfall_mm,
 )
 
-SWE, COVERED, DENSITY, ALBEDO, COLD = range(3, 8)
+SWE, COVERED, DENSITY, ALBEDO, COLD, DRY = range(3, 9)
 """Columns of a place after elevation, canopy and sky view: SWE (mm, mean of the cell), covered share, density (kg/m3), albedo,
-what the snow lacks of being ripe (mm of melt)."""
-PLACE_COLUMNS = 8
+cold content (mm of melt), water that the snow can still hold (mm)."""
+PLACE_COLUMNS = 9
 
 LAPSE, HEIGHT, ALBEDO_SHIFT, TUNED = range(4)
 """What holds for all places and days: lapse rate (K/km), height of the weather (m), shift of albedo; from the fourth on what
@@ -77,7 +78,7 @@ def march_place(  # noqa: PLR0913  compiled, arrays alone
 
     Parameters
     ----------
-    place : (8,); beam : (day,) factor of the direct sun; days : (day, 7); air : (6,).
+    place : (9,); beam : (day,) factor of the direct sun; days : (day, 7); air : (6,).
     table : as `depletion` gives it.
     potential, melt, fallen : (day,) mm over the whole place; covered : (day,).
     energy : (4,) sums over days to which the place's are added.
@@ -89,7 +90,7 @@ def march_place(  # noqa: PLR0913  compiled, arrays alone
     """
     cover_now = place[COVERED] if place[SWE] > 0.0 else 0.0
     start = place[SWE] / cover_now if cover_now > 0.0 else 0.0
-    cold, bright = place[COLD], place[ALBEDO]
+    cold, bright, dry = place[COLD], place[ALBEDO], place[DRY]
     eaten, fresh, old_left, share = 0.0, 0.0, place[SWE] if cover_now > 0.0 else 0.0, cover_now
     for d in range(len(days)):
         warmth = days[d, TEMPERATURE] + air[LAPSE] * (place[ELEVATION] - air[HEIGHT]) / 1000.0
@@ -98,6 +99,7 @@ def march_place(  # noqa: PLR0913  compiled, arrays alone
         fresh += snow
         bright = renewed(bright, snow)
         cold += brought_by(snow, warmth)
+        dry += HELD_WATER * snow
         under = 1.0 if fresh > 0.0 else share
         reach = max(cover_now, under)
         if reach == 0.0:
@@ -109,7 +111,7 @@ def march_place(  # noqa: PLR0913  compiled, arrays alone
         shown = over_ground(min(max(bright + air[ALBEDO_SHIFT], DARKEST), BRIGHTEST), deep)
         taken = day_energy(place, beam[d], days[d], warmth, shown, air[TUNED:])
         limit = most_cold_mm(lying / under if under > 0.0 else 0.0, warmth)
-        could, cold = melt_of_day(taken, cold, limit)
+        could, cold, dry = melt_of_day(taken, cold, dry, limit)
         potential[d] = could * reach
         energy[SUN] += taken[0] * under
         energy[WAVES] += (taken[1] + taken[3]) * under
@@ -129,7 +131,7 @@ def march_place(  # noqa: PLR0913  compiled, arrays alone
         covered[d] = 1.0 if fresh > 0.0 else share
         bright = aged(bright, could > 0.0, 1.0)
         if fresh + old_left == 0.0:
-            cold = 0.0
+            cold, dry = 0.0, 0.0
 
 
 VANISHED_MM = 1e-3
@@ -145,7 +147,7 @@ def march_places(  # noqa: PLR0913  compiled, arrays alone
 
     Parameters
     ----------
-    places : (place, 8); beams : (place, node) factors of the direct sun on a few days; at : (day,) each day's place among these.
+    places : (place, 9); beams : (place, node) factors of the direct sun on a few days; at : (day,) each day's place among these.
     potential, melt, covered, fallen : (place, day) filled in; energy : (place, 4) filled in.
     """
     for i in prange(len(places)):

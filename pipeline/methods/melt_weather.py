@@ -13,7 +13,7 @@ import pandas as pd
 
 from pipeline.ground import GroundRecord
 from pipeline.methods.forcing import LAPSE_K_PER_KM, season_forcing
-from pipeline.methods.melt_energy import FREEZING_K
+from pipeline.methods.melt_energy import FREEZING_K, HUMIDITY, saturation_hpa
 from pipeline.methods.sun import (
     Place,
     SunPath,
@@ -23,9 +23,6 @@ from pipeline.methods.sun import (
     extraterrestrial_mj_m2,
     sun_path,
 )
-
-HUMIDITY = 0.65
-"""Relative humidity of mountain air over snow, mean of the day (common practice, no source)."""
 
 CLOUD_WAVES = 0.84
 """A full cloud cover takes the sky's emissivity this share of the way to 1 (Unsworth and Monteith 1975, Q. J. R. Meteorol. Soc.
@@ -90,10 +87,9 @@ def sky_emissivity(temperature_c: np.ndarray, cloud: np.ndarray) -> np.ndarray:
     """Return the emissivity of the sky: a clear one by Prata 1996 (Q. J. R. Meteorol. Soc. 122, 1127-1151), then cloud.
 
     >>> sky_emissivity(np.array([0.0]), np.array([0.0])).round(2)
-    array([0.72])
+    array([0.73])
     """
-    saturation_hpa = 6.112 * np.exp(17.62 * temperature_c / (243.12 + temperature_c))
-    water = 46.5 * HUMIDITY * saturation_hpa / (FREEZING_K + temperature_c)
+    water = 46.5 * HUMIDITY * saturation_hpa(temperature_c) / (FREEZING_K + temperature_c)
     clear = 1.0 - (1.0 + water) * np.exp(-np.sqrt(1.2 + 3.0 * water))
     return clear * (1.0 - CLOUD_WAVES * cloud) + CLOUD_WAVES * cloud
 

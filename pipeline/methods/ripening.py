@@ -34,20 +34,25 @@ class Ripeness:
     Parameters
     ----------
     elevations : rising nodes.
-    cold_mm : (elevation, sun, swe) mm of melt.
+    cold_mm, dry_mm : (elevation, sun, swe) cold content in mm of melt, and water that the snow can still hold, mm.
     albedo : (elevation, sun, swe).
     kept : (elevation, sun, swe, day) share of a deviation of the albedo on a day's end that is left on the last.
     """
 
     elevations: np.ndarray
     cold_mm: np.ndarray
+    dry_mm: np.ndarray
     albedo: np.ndarray
     kept: np.ndarray
     _albedos: np.ndarray
 
-    def cold_at(self, elevation_m: np.ndarray, sun: np.ndarray, swe_mm: np.ndarray) -> np.ndarray:
-        """Return the cold content of places, mm of melt."""
-        return self._at(self.cold_mm, elevation_m, sun, swe_mm)
+    def lacking_at(self, elevation_m: np.ndarray, sun: np.ndarray, swe_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the cold content of places, mm of melt, and the water that their snow can still hold, mm.
+
+        Beyond the thickest node both grow with SWE.
+        """
+        beyond = np.maximum(swe_mm / SWE_NODES[-1], 1.0)
+        return tuple(beyond * self._at(field, elevation_m, sun, swe_mm) for field in (self.cold_mm, self.dry_mm))
 
     def albedo_at(
         self,
@@ -98,19 +103,19 @@ def ripeness(past: DailyWeather, lowest_m: float, highest_m: float, tuned: np.nd
     lit[:, DIFFUSE] = 0.0
     mean_c = past.rows[: max(1, len(past.rows) - days)][-days:, TEMPERATURE].mean()
     before = mean_c + past.lapse_k_per_km * (z - past.height_m) / 1000.0
-    cold = COLD_MM_PER_MM_K * swe * np.clip(-before, 0.0, -COLDEST_C) / 2.0 + HELD_WATER * swe
+    cold = COLD_MM_PER_MM_K * swe * np.clip(-before, 0.0, -COLDEST_C) / 2.0
     shape = (len(z), days)
-    potential, cold_then, albedo, keeps = (np.empty(shape) for _ in range(4))
+    potential, cold_then, albedo, dry, keeps = (np.empty(shape) for _ in range(5))
     march_held(
         places, np.repeat(sun[:, None], days, axis=1), lit, np.array([past.lapse_k_per_km, past.height_m, *tuned]),
-        np.repeat(swe[:, None], days, axis=1), np.full(len(z), DENSITY_KG_M3), np.column_stack([cold, np.full(len(z), FRESH)]),
-        potential, cold_then, albedo, keeps,
+        np.repeat(swe[:, None], days, axis=1), np.full(len(z), DENSITY_KG_M3), np.column_stack([cold, np.full(len(z), FRESH), HELD_WATER * swe]),
+        potential, cold_then, albedo, dry, keeps,
     )  # fmt: skip
     # What is kept on the last day of a deviation on day d: the shares of all days after d.
     after = np.ones(shape)
     after[:, :-1] = np.cumprod(keeps[:, :0:-1], axis=1)[:, ::-1]
     form = grid[0].shape
     return Ripeness(
-        elevations, cold_then[:, -1].reshape(form), albedo[:, -1].reshape(form), after.reshape(*form, days),
+        elevations, cold_then[:, -1].reshape(form), dry[:, -1].reshape(form), albedo[:, -1].reshape(form), after.reshape(*form, days),
         albedo.reshape(*form, days),
     )  # fmt: skip

@@ -68,9 +68,7 @@ def make_cases(kind_name: str, seed: int, starts: tuple[int, ...], snowpack: Cal
     return [_case(world, (kind, ground, weather, snowpack), day, states[day], rngs[4]) for day in starts]
 
 
-def _case(
-    world: worlds.World, made: tuple, day: int, state: np.ndarray, rng: np.random.Generator
-) -> MeltCase:
+def _case(world: worlds.World, made: tuple, day: int, state: np.ndarray, rng: np.random.Generator) -> MeltCase:
     ground, weather = made[1:3]
     now = state[TOP_SWE] + state[BASE_SWE] + state[LIQUID]
     high = state[TOP_DEPTH] + state[BASE_DEPTH]
@@ -96,7 +94,9 @@ def _case(
     given = world.inputs(date)
     past = world.weather[world.weather["date"] <= pd.Timestamp(date)]
     ground_record = given.ground
-    sites = ground_record.sites.assign(canopy=world.terrain["canopy"].to_numpy()[world.sites["row"], world.sites["column"]])
+    sites = ground_record.sites.assign(
+        canopy=world.terrain["canopy"].to_numpy()[world.sites["row"], world.sites["column"]]
+    )
     ground_record = worlds.GroundRecord(
         sites, ground_record.daily, ground_record.station_se_mm, ground_record.visits, past.reset_index(drop=True),
         ground_record.southern,
@@ -108,12 +108,15 @@ def _case(
         sites=pd.DataFrame(), checks=pd.DataFrame(), skill=pd.DataFrame(),
     )  # fmt: skip
     ahead = world.weather[
-        (world.weather["date"] > pd.Timestamp(date)) & (world.weather["date"] <= pd.Timestamp(date) + pd.Timedelta(days=WEEK))
+        (world.weather["date"] > pd.Timestamp(date))
+        & (world.weather["date"] <= pd.Timestamp(date) + pd.Timedelta(days=WEEK))
     ]
     by_day = weather.temperature.reshape(-1, STEPS_A_DAY).mean(axis=1)[day + 1 : day + 1 + WEEK]
     # Perfect weather: the true temperature and sun, no storm; the table lies above the stations by its usual offset.
     ahead = ahead.assign(air_temperature_c=by_day + 0.2, precipitation_mm=0.0, issued=pd.Timestamp(date))
-    inputs = OutlookInputs(world.grid, world.terrain, ground_record, ahead.reset_index(drop=True), None, world.season_start)
+    inputs = OutlookInputs(
+        world.grid, world.terrain, ground_record, ahead.reset_index(drop=True), None, world.season_start
+    )
     melt = np.where(inside, _cells((now - then).astype(float)), 0.0)[window]
     return MeltCase(made_day, inputs, melt, swe[window])
 

@@ -39,7 +39,9 @@ def march(state: np.ndarray, ground: np.ndarray, storm: np.ndarray, sun: np.ndar
                 state[row, i] = 0.0
             state[6, i] = OLD_ALBEDO
             continue
-        shine = (sun[0, i] * air[6] * np.exp(-1.7 * canopy) + sun[1, i] * air[7] * (1.0 - 0.6 * canopy)) * (1.0 - albedo)
+        shine = (sun[0, i] * air[6] * np.exp(-1.7 * canopy) + sun[1, i] * air[7] * (1.0 - 0.6 * canopy)) * (
+            1.0 - albedo
+        )
         absorbed = shine * 1e6 / SECONDS
         kelvin = 273.15 + temperature
         vapour = 6.11 * np.exp(17.3 * (temperature - air[3]) / (237.3 + temperature - air[3]))

@@ -413,8 +413,13 @@ def _blow(ground: _Ground, state: np.ndarray, wind: int, share: float, temperatu
 
 
 def _march(
-    kind: Kind, ground: _Ground, weather: _Weather, sites: _Sites, kept_days: list[int],
-    at_day_end: Callable[[int, np.ndarray], None] = lambda day, state: None, snowpack: Callable[..., None] = march,
+    kind: Kind,
+    ground: _Ground,
+    weather: _Weather,
+    sites: _Sites,
+    kept_days: list[int],
+    at_day_end: Callable[[int, np.ndarray], None] = lambda day, state: None,
+    snowpack: Callable[..., None] = march,
 ) -> tuple[dict[int, np.ndarray], dict[int, np.ndarray]]:
     """March the season; return SWE (mm) and depth (m) of the pixels on the kept days and fill the sites' histories.
 
