@@ -115,7 +115,7 @@ AROUND = 0.5
 
 
 @njit(cache=True)
-def day_energy(
+def day_energy(  # noqa: PLR0913  compiled
     place: np.ndarray, beam: float, day: np.ndarray, temperature_c: float, albedo: float, tuned: np.ndarray
 ) -> tuple[float, float, float, float, float]:
     """Return a day's energy for snow, MJ/m2: sun absorbed; long waves and air by day, and by night.

@@ -88,7 +88,7 @@ def march_place(  # noqa: PLR0913  compiled, arrays alone
     New snow lies evenly on top and melts first; what potential melt is left then eats into the old snow. Potential melt is
     that of today's snow cover if it did not run out.
     """
-    cover_now = place[COVERED] if place[SWE] > 0.0 else 0.0
+    cover_now = place[COVERED] if place[SWE] > VANISHED_MM else 0.0
     start = place[SWE] / cover_now if cover_now > 0.0 else 0.0
     cold, bright, dry = place[COLD], place[ALBEDO], place[DRY]
     eaten, fresh, old_left, share = 0.0, 0.0, place[SWE] if cover_now > 0.0 else 0.0, cover_now
@@ -100,7 +100,8 @@ def march_place(  # noqa: PLR0913  compiled, arrays alone
         bright = renewed(bright, snow)
         cold += brought_by(snow, warmth)
         dry += HELD_WATER * snow
-        under = 1.0 if fresh > 0.0 else share
+        new = min(1.0, fresh / COVERING_MM)
+        under = new + share - new * share
         reach = max(cover_now, under)
         if reach == 0.0:
             potential[d], melt[d], covered[d] = 0.0, 0.0, 0.0
@@ -117,7 +118,7 @@ def march_place(  # noqa: PLR0913  compiled, arrays alone
         energy[WAVES] += (taken[1] + taken[3]) * under
         energy[TOUCH] += (taken[2] + taken[4]) * under
         energy[WARMTH] += max(warmth, 0.0) * reach
-        first = min(fresh, could)
+        first = min(fresh, could * new)
         fresh -= first
         eaten += could - first
         left = 0.0
@@ -128,11 +129,18 @@ def march_place(  # noqa: PLR0913  compiled, arrays alone
             left, share = 0.0, 0.0
         melt[d] = first + old_left - left
         old_left = left
-        covered[d] = 1.0 if fresh > 0.0 else share
         bright = aged(bright, could > 0.0, 1.0)
+        if fresh < VANISHED_MM:
+            melt[d] += fresh
+            fresh = 0.0
+        new = min(1.0, fresh / COVERING_MM)
+        covered[d] = new + share - new * share
         if fresh + old_left == 0.0:
             cold, dry = 0.0, 0.0
 
+
+COVERING_MM = 2.0
+"""New snow of so much water covers the ground: two centimetres; less lies on a part of it (common practice, no source)."""
 
 VANISHED_MM = 1e-3
 """Less than this is no snow: the tail of a log-normal spread has no end."""

@@ -27,11 +27,12 @@ TRIALS = {
     "faults": ["tests/fault_trial"],
     "kills": ["tests/outputs/trials/crash_trial.py"],
     "race": ["tests/outputs/trials/race_trial.py"],
+    "melt": ["tests/recovery/melt_trial.py"],
 }
 """Long trials with their own tables, of which plain `pytest` runs short versions: made basins whose snow is known (the estimate
 against simple methods, proposed sites against random ones), planted faults, updates killed at random, writers racing."""
 
-BENCHMARKS = ["kriging", "totals", "writing", "reading", "aggregate", "registration", "help", "archive"]
+BENCHMARKS = ["kriging", "totals", "writing", "reading", "aggregate", "registration", "help", "archive", "outlook"]
 
 HEAD = "| path | ours | reference | ratio | goal | met |\n| --- | --- | --- | --- | --- | --- |"
 

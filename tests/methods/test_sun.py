@@ -20,7 +20,7 @@ from pipeline.methods.sun import (
 )
 
 PLACE = Place(45.0, -20.0, 2000.0)
-MIDNIGHT = dt.datetime(2031, 4, 15, 1, 20)  # local solar midnight at 20 W
+MIDNIGHT = dt.datetime(2031, 4, 15, 1, 20)  # noqa: DTZ001  UTC, naive: local solar midnight at 20 W
 PATH = sun_path(PLACE, MIDNIGHT)
 OPEN = np.zeros((16, 1), np.float32)
 
@@ -134,7 +134,8 @@ def test_a_valley_sees_less_of_the_sky_than_a_ridge():
 
 def test_a_day_splits_between_all_diffuse_and_mostly_direct():
     clear, dull = diffuse_share(np.array([27.0, 4.0]), PATH)
-    assert clear < 0.25 < 0.95 < dull <= 1
+    assert clear < 0.25
+    assert 0.95 < dull <= 1
     assert diffuse_share(np.zeros(1), PATH)[0] == 1
 
 

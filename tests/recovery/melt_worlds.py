@@ -14,10 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 import worlds
+from world_snow import BASE_DEPTH, BASE_SWE, LIQUID, TOP_DEPTH, TOP_SWE
 from worlds import (
     KINDS,
-    PIXEL_M,
-    REFERENCE_M,
     STEPS_A_DAY,
     _cells,
     _Ground,
@@ -27,9 +26,7 @@ from worlds import (
     _sun,
     _Weather,
     beam_and_diffuse,
-    clear_sky,
 )
-from world_snow import BASE_DEPTH, BASE_SWE, LIQUID, TOP_DEPTH, TOP_SWE
 
 from pipeline.day import Day
 from pipeline.methods.totals import ZoneBands, covariance_rows
@@ -69,7 +66,7 @@ def make_cases(kind_name: str, seed: int, starts: tuple[int, ...], snowpack: Cal
 
 
 def _case(world: worlds.World, made: tuple, day: int, state: np.ndarray, rng: np.random.Generator) -> MeltCase:
-    ground, weather = made[1:3]
+    weather = made[2]
     now = state[TOP_SWE] + state[BASE_SWE] + state[LIQUID]
     high = state[TOP_DEPTH] + state[BASE_DEPTH]
     after = _week_on(made, day, state.copy())

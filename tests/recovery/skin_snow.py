@@ -17,7 +17,9 @@ OLD_ALBEDO = 0.48
 
 
 @njit(parallel=True, cache=False)
-def march(state: np.ndarray, ground: np.ndarray, storm: np.ndarray, sun: np.ndarray, air: np.ndarray) -> None:
+def march(  # noqa: C901, PLR0912, PLR0915  one long loop over what happens in six hours
+    state: np.ndarray, ground: np.ndarray, storm: np.ndarray, sun: np.ndarray, air: np.ndarray
+) -> None:
     """March snowpacks over one step in place; arguments as `world_snow.march` has them."""
     for i in prange(state.shape[1]):
         canopy = ground[1, i]

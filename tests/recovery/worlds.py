@@ -412,13 +412,13 @@ def _blow(ground: _Ground, state: np.ndarray, wind: int, share: float, temperatu
     return np.where(before > 0, state[TOP_SWE] / np.maximum(before, 1e-6), 1.0)
 
 
-def _march(
+def _march(  # noqa: PLR0913  what the world is made of
     kind: Kind,
     ground: _Ground,
     weather: _Weather,
     sites: _Sites,
     kept_days: list[int],
-    at_day_end: Callable[[int, np.ndarray], None] = lambda day, state: None,
+    at_day_end: Callable[[int, np.ndarray], None] | None = None,
     snowpack: Callable[..., None] = march,
 ) -> tuple[dict[int, np.ndarray], dict[int, np.ndarray]]:
     """March the season; return SWE (mm) and depth (m) of the pixels on the kept days and fill the sites' histories.
@@ -477,7 +477,7 @@ def _march(
         if part == 1 and day in kept_days:
             swe[day] = (state[TOP_SWE] + state[BASE_SWE] + state[LIQUID]).astype(float)
             depth[day] = (state[TOP_DEPTH] + state[BASE_DEPTH]).astype(float)
-        if part == STEPS_A_DAY - 1:
+        if part == STEPS_A_DAY - 1 and at_day_end is not None:
             at_day_end(day, state)
     sites.states, sites.fallen = np.stack(states), np.stack(fallen)
     return swe, depth
