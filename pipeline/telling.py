@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -12,6 +13,7 @@ from rich.text import Text
 
 from pipeline.gather import Readings
 from pipeline.places import local_file
+from pipeline.reading import load_record
 from pipeline.run import Outcome
 from pipeline.telling_values import millions, plain_rows
 
@@ -33,6 +35,7 @@ def update_tables(outcome: Outcome) -> list[Any]:
         f"Mean SWE: {basin['swe_mean_mm']:.0f} mm, standard error {basin['swe_se_mm']:.0f} mm, over {basin['area_km2']:.1f} km2, "
         f"of which {basin['snow_area_km2']:.1f} km2 under snow",
         _bands(totals),
+        *outlook_lines(outcome.published.path),
         _sources(outcome),
         _findings(outcome.readings, full=False),
     ]
@@ -58,8 +61,19 @@ def update_json(outcome: Outcome) -> dict[str, Any]:
         "path": str(outcome.published.path),
         "degraded": outcome.readings.degraded,
         "totals": plain_rows(totals[totals["level"].isin(["basin", "zone", "band"])]),
+        "outlook": _outlook_rows(outcome.published.path),
         "findings": plain_rows(outcome.readings.inputs.checks),
     }
+
+
+def _outlook_rows(path: Path) -> list[dict[str, Any]] | None:
+    """Return the basin's days of a revision's melt outlook; None where it has none."""
+    if not (path / "outlook.csv").exists():
+        return None
+    table = pd.read_csv(local_file(path / "outlook.csv"))
+    return plain_rows(
+        table[table["level"] == "basin"].drop(columns=["basin_id", "level", "zone_id", "band_low_m", "band_high_m"])
+    )
 
 
 def check_tables(readings: Readings) -> list[Any]:
@@ -89,6 +103,22 @@ def check_json(readings: Readings) -> dict[str, Any]:
         "findings": plain_rows(readings.inputs.checks),
         "by_site": plain_rows(_by_site(readings.inputs.checks)),
     }
+
+
+def outlook_lines(path: Path) -> list[str]:
+    """Return what is told of a revision's melt outlook, or why it has none; nothing of a revision that knows of no outlook."""
+    if not (path / "outlook.csv").exists():
+        told = load_record(path)["models"].get("outlook")
+        return [f"No melt outlook: {told['why']}"] if told else []
+    table = pd.read_csv(local_file(path / "outlook.csv"))
+    basin = table[table["level"] == "basin"]
+    first, last = basin.iloc[0], basin.iloc[-1]
+    # Errors of the days are nearly one and the same.
+    melt, error = (millions(basin[name].sum()) for name in ("melt_m3", "melt_se_m3"))
+    return [
+        f"Melt outlook {first['day']} to {last['day']}: {melt} million m3 may melt, standard error {error}; "
+        f"{last['snow_area_km2']:.1f} km2 then under snow. Potential melt is not runoff: no routing, no losses, no rain on snow"
+    ]
 
 
 def _bands(totals: pd.DataFrame) -> Table:
