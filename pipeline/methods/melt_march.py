@@ -123,7 +123,8 @@ def march_place(  # noqa: PLR0913  compiled, arrays alone
         eaten += could - first
         left = 0.0
         if start > 0.0:
-            left = cover_now * start * _looked_up(table, eaten / start, 0)
+            # Not above what there was, by a last digit.
+            left = min(cover_now * start * _looked_up(table, eaten / start, 0), old_left)
             share = cover_now * _looked_up(table, eaten / start, 1)
         if left < VANISHED_MM:
             left, share = 0.0, 0.0
