@@ -104,7 +104,7 @@ def test_snow_goes_within_the_cell_as_in_the_estimate():
     for day in (5, 12, 18):
         left = carry(np.array([300.0]), one, np.zeros(1), np.array([eaten[day]]), 0.5)[0]
         assert 300.0 - melt[0, : day + 1].sum() == pytest.approx(left, abs=0.02)
-        share = covered_fraction(np.array([300.0]), one, np.zeros(1), np.array([eaten[day]]))[0]
+        share = covered_fraction(np.array([300.0]), one, np.zeros(1), np.array([eaten[day]]), 0.5)[0]
         assert cover[0, day] == pytest.approx(share, abs=1e-3)
 
 

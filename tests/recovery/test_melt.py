@@ -7,9 +7,9 @@ import worlds
 from melt_trial import HANDBOOK_MM, scored
 from melt_worlds import make_cases
 
-STARTS = (204, 216, 228)
-MOST_OFF = 0.2
-"""Twelve weeks of six made basins are off by 0.13 to 0.17 RMSE (docs/outlook.md); three of one by up to a third more by chance."""
+STARTS = (216, 228)
+MOST_OFF = 0.15
+"""What was asked of a week's melt, RMSE; eighteen such weeks of nine made basins come to 0.10 (docs/outlook.md)."""
 
 
 @pytest.fixture(scope="module")
@@ -26,5 +26,4 @@ def test_a_weeks_melt_given_perfect_weather_is_near_the_truth_and_nearer_than_de
 
 
 def test_intervals_hold_the_truth(scores):
-    # Three weeks of one basin: two at least lie within nine tenths' limits.
-    assert ((scores["ours"] - scores["truth"]).abs() <= 1.645 * scores["se"]).sum() >= 2
+    assert ((scores["ours"] - scores["truth"]).abs() <= 1.645 * scores["se"]).all()
