@@ -1,8 +1,13 @@
-"""Prefect's surroundings, set before it is imported: offline, quiet, patient at its start."""
+"""Prefect's surroundings, set before it is imported: offline, quiet, patient at its start, in a folder of ours."""
 
 from __future__ import annotations
 
 import os
+import tempfile
+import urllib.error
+import urllib.request
+from contextlib import suppress
+from pathlib import Path
 
 SURROUNDINGS = {
     # Nothing phones home.
@@ -17,10 +22,39 @@ SURROUNDINGS = {
     "PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL": "CRITICAL",
 }
 
+SERVER_PATIENCE_S = 5.0
+"""A server that does not answer within this is down, s: it stands in the same network."""
 
-def surround() -> None:
-    """Set what the user has not set; an empty address would lose a run's events without a word, so it is taken out."""
+
+def surround(home: Path | None = None) -> None:
+    """Set what the user has not set.
+
+    Parameters
+    ----------
+    home : folder for Prefect's profile and database, a temporary one by default: what is worth keeping stands in our own log.
+
+    An empty server address would lose a run's events without a word, so it is taken out; the address of a server that is down
+    is taken out too, so that the night runs on the embedded one.
+    """
     for name, value in SURROUNDINGS.items():
         os.environ.setdefault(name, value)
-    if os.environ.get("PREFECT_API_URL") == "":
+    os.environ.setdefault("PREFECT_HOME", str(home or Path(tempfile.gettempdir()) / f"snowtally-prefect-{os.getuid()}"))
+    with suppress(OSError):
+        # The embedded server does not make the folder above its own, and dies without a word.
+        Path(os.environ["PREFECT_HOME"]).mkdir(parents=True, exist_ok=True)
+    address = os.environ.get("PREFECT_API_URL")
+    if address is not None and not _answers(address):
         del os.environ["PREFECT_API_URL"]
+
+
+def _answers(address: str) -> bool:
+    if not address.startswith(("http://", "https://")):
+        return False
+    try:
+        with urllib.request.urlopen(f"{address.rstrip('/')}/health", timeout=SERVER_PATIENCE_S):  # noqa: S310  looked at above
+            return True
+    except urllib.error.HTTPError:
+        # It answers, if only to ask who we are.
+        return True
+    except (OSError, ValueError):
+        return False

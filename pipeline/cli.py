@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from pipeline import cli_archive, cli_compare, cli_plan
+from pipeline import cli_archive, cli_compare, cli_plan, cli_schedule
 from pipeline.cli_base import (
     DEGRADED,
     FAILED,
@@ -60,7 +60,7 @@ def update(
         print_json(update_json(outcome))
     else:
         print_tables(update_tables(outcome))
-    raise typer.Exit(DEGRADED if outcome.readings.degraded else OK)
+    raise typer.Exit(DEGRADED if outcome.readings.degraded or outcome.second_look else OK)
 
 
 @app.command()
@@ -92,6 +92,7 @@ for command in (
     cli_compare.compare,
     cli_archive.status,
     cli_archive.verify,
+    cli_schedule.schedule,
     cli_plan.plan,
 ):
     app.command()(command)

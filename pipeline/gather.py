@@ -7,6 +7,7 @@ import json
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -18,6 +19,7 @@ from pipeline.flights.together import one_a_day
 from pipeline.gather_albedo import gather_albedo
 from pipeline.gather_flights import (
     FLIGHT,
+    STILL_ARRIVING,
     file_formats,
     gather_cover,
     gather_earlier_covers,
@@ -48,7 +50,7 @@ from pipeline.settings import Settings
 Stage = Callable[[str], None]
 """Told the name of each stage as it begins, for a progress bar or a log."""
 
-DEGRADING = ("missing file", "unreadable file", "no usable row", "refused flight", "silent station")
+DEGRADING = ("missing file", "unreadable file", "no usable row", "refused flight", "silent station", STILL_ARRIVING)
 """Findings that make a night degraded: something declared was not there, and the estimate went on without it."""
 
 
@@ -86,12 +88,15 @@ def _why(finding: Finding) -> str:
     return f"{finding.rule}{about}{evidence}: {finding.detail}"
 
 
-def read_inputs(settings: Settings, date: dt.date, stage: Stage, *, keep: bool = False) -> Readings:
+def read_inputs(
+    settings: Settings, date: dt.date, stage: Stage, *, keep: bool = False, arriving: frozenset[Path] = frozenset()
+) -> Readings:
     """Find, read and check every input that `date` may use.
 
     Parameters
     ----------
     keep : whether what took long to read is kept beside the archive for the next night (`.cache`, to be deleted at any time).
+    arriving : files still being written: flights and cover grids among them are left out, tables read as they stand.
 
     Raises
     ------
@@ -104,6 +109,7 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage, *, keep: bool =
     found, findings = find_tables(
         {role: [settings.path(p) for p in getattr(settings.inputs, role)] for role in OPTIONAL_TABLES}
     )
+    findings += [_growing(file) for listed in found.values() for file in listed if file.path in arriving]
     fixed = _fixed_files(settings)
     stage("reading the terrain")
     grid, terrain, zones, noticed = _ground(settings)
@@ -116,10 +122,11 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage, *, keep: bool =
     tables = {name: with_relative_files(table, home) for name, table in tables.items()}
     measured = gather_ground(settings, grid, tables, date)
     stage("reading the flights")
-    flown = gather_flights(settings, (grid, terrain, measured[0]), found, date, kept_flights(settings, writable=keep))
+    kept = kept_flights(settings, writable=keep, arriving=arriving)
+    flown = gather_flights(settings, (grid, terrain, measured[0]), found, date, kept)
     findings += flown.findings
     grids, rasters = flown.grids, flown.files
-    cover, noticed = gather_cover(settings, grid, found, date)
+    cover, noticed = gather_cover(settings, grid, found, kept, date)
     findings += noticed
     if cover is not None:
         entry, values = cover
@@ -157,6 +164,12 @@ NOTICED = "findings of reading"
 
 FIGURES = "figures of flights"
 """Name under which what the record tells of each flight is kept: it is made with the flight's pixels, which are not kept."""
+
+
+def _growing(file: InputFile) -> Finding:
+    """Return the finding that a table is read as it stands, though it is still being written."""
+    detail = f"{file.path} is still being written: it was read as it stands, the rest follows when it is complete"
+    return Finding(file.role, str(file.path), rule=STILL_ARRIVING, action="used", detail=detail)
 
 
 def inputs_from_kept(

@@ -27,11 +27,14 @@ from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_covers import CoverEntry, read_covers
 from pipeline.inputs.read_flights import FlightEntry, read_flights
 from pipeline.methods.snow_line import BARE_COVER
-from pipeline.problems import Finding, InputError, RefusedFlightError
+from pipeline.problems import Finding, InputError, RefusedFlightError, StillArrivingError
 from pipeline.settings import Settings
 
 FLIGHT = "flight "
 """A flight's grids are named by this and its flight_id."""
+
+STILL_ARRIVING = "still arriving"
+"""Rule of the finding that a file is still being written."""
 
 
 @dataclass
@@ -59,9 +62,9 @@ def file_formats(settings: Settings, role: str) -> list[FileFormat]:
     return [FileFormat(**dict(entry)) for entry in settings.formats.get(role, [])]
 
 
-def kept_flights(settings: Settings, *, writable: bool) -> KeptFlights:
+def kept_flights(settings: Settings, *, writable: bool, arriving: frozenset[Path] = frozenset()) -> KeptFlights:
     """Return where measured flights are kept: beside the archive, where no reader looks."""
-    return KeptFlights(settings.cache_folder("flights"), writable=writable)
+    return KeptFlights(settings.cache_folder("flights"), writable=writable, arriving=arriving)
 
 
 def gather_flights(
@@ -98,9 +101,10 @@ def gather_flights(
             read.findings += noticed
             flight, by_site = _against_ground(flight, sites, settings, read.findings, entry)
         except (InputError, OSError) as trouble:
-            read.findings.append(_finding(entry, "refused flight", "", ("set aside", str(trouble))))
+            rule = STILL_ARRIVING if isinstance(trouble, StillArrivingError) else "refused flight"
+            read.findings.append(_finding(entry, rule, "", ("set aside", str(trouble))))
             continue
-        cover, noticed = gather_cover(settings, grid, found, entry.date)
+        cover, noticed = gather_cover(settings, grid, found, kept, entry.date)
         # What is wrong with the cover grid of the date itself is told where that is read.
         read.findings += noticed if entry.date != date else []
         figures = flight.attrs["figures"] | {"by_site": by_site}
@@ -311,7 +315,7 @@ def _finding(entry: FlightEntry, rule: str, evidence: str, outcome: tuple[str, s
 
 
 def gather_cover(
-    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], date: dt.date
+    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], kept: KeptFlights, date: dt.date
 ) -> tuple[tuple[CoverEntry, np.ndarray] | None, list[Finding]]:
     """Return the snow-cover grid of a day on the basin grid, None where there is none, and the findings."""
     how = settings.columns.get("covers", {}), settings.missing
@@ -321,6 +325,7 @@ def gather_cover(
     for entry in entries:
         if entry.variable == "snow_cover_fraction":
             try:
+                kept.refuse_arriving(entry.path)
                 return (entry, fraction_on_grid(entry.path, grid)), findings
             except InputError as trouble:
                 findings.append(
@@ -330,7 +335,7 @@ def gather_cover(
                         line=entry.line,
                         start=str(date),
                         end=str(date),
-                        rule="unreadable file",
+                        rule=STILL_ARRIVING if isinstance(trouble, StillArrivingError) else "unreadable file",
                         severity="error",
                         action="set aside",
                         detail=str(trouble),

@@ -11,7 +11,7 @@ from pipeline.gather import Stage
 from pipeline.outputs.record import BY_HAND
 from pipeline.problems import ArchiveError, SettingsError, SnowtallyError
 from pipeline.reading import dates_held, revisions
-from pipeline.run import Outcome, update
+from pipeline.run import Outcome, Run, update
 from pipeline.settings import Settings
 
 
@@ -22,6 +22,9 @@ class DateOutcome:
     date: dt.date
     outcome: Outcome | None
     trouble: str = ""
+
+
+BACKFILL = Run("backfill", "backfill")
 
 
 def side_archive(settings: Settings, folder: Path) -> Settings:
@@ -72,19 +75,19 @@ def _span(first: dt.date, last: dt.date) -> list[dt.date]:
 
 def rerun(settings: Settings, dates: list[dt.date], reason: str, stage: Stage) -> Iterator[DateOutcome]:
     """Estimate dates again with the inputs there are now, each as a new revision that carries the reason."""
-    return _each(settings, dates, (BY_HAND, reason), stage)
+    return _each(settings, dates, Run(BY_HAND, reason), stage)
 
 
 def backfill(settings: Settings, dates: list[dt.date], stage: Stage) -> Iterator[DateOutcome]:
     """Estimate dates that the archive lacks, with the inputs there are now."""
-    return _each(settings, dates, ("backfill", "backfill"), stage)
+    return _each(settings, dates, BACKFILL, stage)
 
 
-def _each(settings: Settings, dates: list[dt.date], why: tuple[str, str], stage: Stage) -> Iterator[DateOutcome]:
+def _each(settings: Settings, dates: list[dt.date], run: Run, stage: Stage) -> Iterator[DateOutcome]:
     """Yield the dates' outcomes one by one; one date's trouble never hides the next, the settings' trouble stops all."""
     for date in dates:
         try:
-            outcome = update(settings, date, lambda name, date=date: stage(f"{date}: {name}"), *why)
+            outcome = update(settings, date, lambda name, date=date: stage(f"{date}: {name}"), run)
         except SettingsError:
             raise
         except SnowtallyError as trouble:

@@ -32,12 +32,20 @@ class RefusedFlightError(InputError):
     """Raised when a flight was read but is not fit for use: registration beyond its limits, no cell with data."""
 
 
+class StillArrivingError(InputError):
+    """Raised when a raster is still being written: it is left for the next night."""
+
+
 class NoEstimateError(SnowtallyError, RuntimeError):
     """Raised when no estimate is possible for a date: no usable site and no flight."""
 
 
 class ArchiveError(SnowtallyError, RuntimeError):
     """Raised when the archive cannot be read or written, or holds what it should not."""
+
+
+class BusyError(ArchiveError):
+    """Raised when another run estimates the same date of the same basin."""
 
 
 @dataclass(frozen=True)

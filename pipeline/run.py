@@ -19,17 +19,41 @@ from pipeline.outputs.attempts import note_failed
 from pipeline.outputs.keep import keep_inputs
 from pipeline.outputs.kept_grids import grids_sha256
 from pipeline.outputs.kept_rows import rows_sha256
+from pipeline.outputs.night_lock import NightLock, new_run_id
 from pipeline.outputs.record import Provenance, UsedFile, input_sha256
+from pipeline.outputs.second_look import look_again
 from pipeline.settings import Settings
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What an update did: the revision, the day as published, why it is degraded, and what was read."""
+    """What an update did: the revision, the day as published, what was read, and why the total is to be looked at again."""
 
     published: Published
     day: Day | None
     readings: Readings
+    second_look: str = ""
+
+
+@dataclass(frozen=True)
+class Run:
+    """Why and how a date is estimated.
+
+    Parameters
+    ----------
+    command : update, backfill or rerun.
+    reason : for the record.
+    run_id : the run's name in its lock, its log and its messages; empty gives it a new one.
+    arriving : input files that are still being written: a flight or cover grid among them is left for the next night.
+    """
+
+    command: str = "update"
+    reason: str = "nightly update"
+    run_id: str = ""
+    arriving: frozenset[Path] = frozenset()
+
+
+NIGHTLY = Run()
 
 
 def last_complete_day(settings: Settings, now: dt.datetime) -> dt.date:
@@ -38,27 +62,46 @@ def last_complete_day(settings: Settings, now: dt.datetime) -> dt.date:
     return local.date() - dt.timedelta(days=1)
 
 
-def update(
-    settings: Settings, date: dt.date, stage: Stage, command: str = "update", reason: str = "nightly update"
-) -> Outcome:
+def update(settings: Settings, date: dt.date, stage: Stage, run: Run = NIGHTLY) -> Outcome:
     """Estimate a date and publish it, unless what is there is to be left as it is (`left_as_it_is` says when).
 
-    `command` is update, backfill or rerun. An attempt that fails is noted in the archive, so that status can tell of it.
+    Another run of the same date is waited for. An attempt that fails is noted in the archive, so that status can tell of it.
 
     Raises
     ------
+    BusyError : another run of the date took longer than a night may.
     SnowtallyError : the settings, a required input or the archive cannot be used, or no estimate is possible.
     """
-    try:
-        return _update(settings, date, stage, (command, reason))
-    except Exception as trouble:
-        note_failed(settings.archive_root, settings.basin.id, date, str(trouble) or type(trouble).__name__)
-        raise
+    archive, basin, operations = settings.archive_root, settings.basin.id, settings.operations
+    stage("waiting for other runs of the date")
+    with NightLock(archive, basin, date, run.run_id or new_run_id()).hold(operations.limits.night_s):
+        try:
+            outcome = _update(settings, date, stage, run)
+        except Exception as trouble:
+            note_failed(archive, basin, date, str(trouble) or type(trouble).__name__)
+            raise
+        # A night that was cut off after publishing is judged when it is run again.
+        return replace(outcome, second_look=look_again(archive, basin, date, operations.gate.most_se))
 
 
-def _update(settings: Settings, date: dt.date, stage: Stage, why: tuple[str, str]) -> Outcome:
-    readings = read_inputs(settings, date, stage, keep=True)
-    provenance = _provenance(settings, readings, why)
+def input_identity(settings: Settings, date: dt.date) -> dict[str, str]:
+    """Return the hash of each canonical table and grid that a date may use now, by name; nothing is estimated.
+
+    Raises
+    ------
+    SnowtallyError : a required input cannot be used.
+    """
+    return _hashes(read_inputs(settings, date, lambda _name: None, keep=True))
+
+
+def _hashes(readings: Readings) -> dict[str, str]:
+    hashes = {name: rows_sha256(table) for name, table in readings.rows.items()}
+    return hashes | {name: grids_sha256(grids) for name, grids in readings.grids.items()}
+
+
+def _update(settings: Settings, date: dt.date, stage: Stage, run: Run) -> Outcome:
+    readings = read_inputs(settings, date, stage, keep=True, arriving=run.arriving)
+    provenance = _provenance(settings, readings, run)
     archive = settings.archive_root
     stage("looking into the archive")
     left = left_as_it_is(archive, settings.basin.id, date, provenance)
@@ -76,10 +119,9 @@ def choices(settings: Settings, date: dt.date) -> Choices:
     return Choices(settings.density.snow_class, settings.season_start(date), settings.flights.least_valid_fraction)
 
 
-def _provenance(settings: Settings, readings: Readings, why: tuple[str, str]) -> Provenance:
+def _provenance(settings: Settings, readings: Readings, run: Run) -> Provenance:
     """Return how a day comes to be: settings, files and the identity of what was used from them."""
-    hashes = {name: rows_sha256(table) for name, table in readings.rows.items()}
-    hashes |= {name: grids_sha256(grids) for name, grids in readings.grids.items()}
+    hashes = _hashes(readings)
     home = settings.file.parent
     used = [
         UsedFile(
@@ -93,8 +135,8 @@ def _provenance(settings: Settings, readings: Readings, why: tuple[str, str]) ->
         settings_hash=settings.identity(),
         inputs=used,
         input_hash=input_sha256(hashes),
-        command=why[0],
-        reason=why[1],
+        command=run.command,
+        reason=run.reason,
         degraded=readings.degraded,
         code_version=release,
         commit=commit,

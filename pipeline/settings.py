@@ -19,6 +19,7 @@ import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from pipeline.flights.limits import FlightLimits
+from pipeline.operations_settings import Operations
 from pipeline.places import cache_folder, place
 from pipeline.problems import SettingsError
 
@@ -276,6 +277,7 @@ class Settings(_Block):
     blend: Blend = Blend()
     plan: Plan = Plan()
     dask: Dask = Dask()
+    operations: Operations = Operations()
     archive: str
 
     _file: Path = Path()
@@ -321,8 +323,11 @@ class Settings(_Block):
         return start if start <= date else _day_of(date.year - 1, month, day)
 
     def as_used(self) -> dict[str, Any]:
-        """Return the settings as plain values with every default filled in, for the record."""
-        return json.loads(self.model_dump_json())
+        """Return the settings as plain values with every default filled in, for the record; how nights are run is left out.
+
+        The address of an alert may be a secret, and a record is for everybody.
+        """
+        return json.loads(self.model_dump_json(exclude={"operations"}))
 
     def identity(self) -> str:
         """Return the sha256 of the settings as used, without those that do not decide what a day is (`NOT_OF_THE_DAY`)."""

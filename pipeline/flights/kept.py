@@ -25,7 +25,7 @@ import xarray as xr
 from pipeline.flights.limits import FlightLimits
 from pipeline.flights.measure import FlightFiles, Surroundings
 from pipeline.grid import BasinGrid
-from pipeline.problems import Finding, RefusedFlightError
+from pipeline.problems import Finding, RefusedFlightError, StillArrivingError
 
 SETTLED_S = 2.0
 """A file changed more recently than this, s, may change again without a newer time stamp: its hash is not noted."""
@@ -41,11 +41,13 @@ class KeptFlights:
     ----------
     folder : where they are kept.
     writable : whether new ones are kept; a check leaves nothing behind.
+    arriving : files still being written, which are not read.
     """
 
-    def __init__(self, folder: Path, *, writable: bool) -> None:
+    def __init__(self, folder: Path, *, writable: bool, arriving: frozenset[Path] = frozenset()) -> None:
         self.folder = folder
         self.writable = writable
+        self.arriving = arriving
         self._hashes = self._noted()
 
     def find(self, key: str) -> tuple[xr.Dataset, list[Finding]] | None:
@@ -98,7 +100,9 @@ class KeptFlights:
         Raises
         ------
         OSError : the file cannot be read.
+        StillArrivingError : it is still being written.
         """
+        self.refuse_arriving(path)
         state = path.stat()
         seen = [state.st_size, state.st_mtime_ns, state.st_ctime_ns, state.st_ino]
         noted = self._hashes.get(str(path))
@@ -111,6 +115,11 @@ class KeptFlights:
             if self.writable:
                 self._put(HASHES, json.dumps(self._hashes, indent=0).encode())
         return found
+
+    def refuse_arriving(self, path: Path) -> None:
+        """Raise StillArrivingError when a file is still being written."""
+        if path in self.arriving:
+            raise StillArrivingError(f"{path} is still being written: it is left for the next night, complete by then")
 
     def _noted(self) -> dict[str, list[Any]]:
         try:

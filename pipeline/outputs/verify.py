@@ -24,6 +24,7 @@ from pipeline.outputs.keep import inputs_folder
 from pipeline.outputs.kept_grids import read_grids
 from pipeline.outputs.kept_rows import kept_months, read_rows
 from pipeline.outputs.record import record_is_whole
+from pipeline.outputs.second_look import SECOND_LOOK
 from pipeline.outputs.stac import ITEM
 from pipeline.outputs.staging import left_behind
 from pipeline.places import local_file
@@ -256,6 +257,7 @@ def _same_table(path: Path, should: pa.Table) -> bool:
 
 def _strays(look: _Look, dates: list[dt.date]) -> None:
     known = {"inputs", "latest.json", "index.parquet", "totals.parquet", "decisions.jsonl", "collection.json", ATTEMPTS}
+    known.add(SECOND_LOOK)
     known |= {date.isoformat() for date in dates}
     for path in sorted(look.folder.iterdir()):
         if path.name not in known and not re.fullmatch(r"\d{4}(-\d{4})?\.json", path.name):

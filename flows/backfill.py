@@ -1,0 +1,39 @@
+"""The flow of dates that the archive lacks, on the workers that the settings name."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+from flows.quiet import surround
+
+surround()
+
+from prefect import flow  # noqa: E402  its settings are read at import
+from prefect.states import State  # noqa: E402
+
+from flows.tasks import closing  # noqa: E402
+from pipeline.operations.spread import run_dates  # noqa: E402
+from pipeline.operations.telling import tell_night  # noqa: E402
+from pipeline.outputs.night_lock import new_run_id  # noqa: E402
+from pipeline.past import dates_lacking  # noqa: E402
+from pipeline.settings import read_settings  # noqa: E402
+
+
+@flow(name="backfill", log_prints=False, persist_result=False)
+def backfill(settings_file: str, first: str, last: str) -> State:
+    """Estimate the dates from first to last (ISO 8601, both included) that the archive lacks.
+
+    Dates go to the workers as settings file and date; the engine is told of the whole, not of each: its workers need no Prefect.
+
+    Raises
+    ------
+    SettingsError : the settings cannot be used, last lies before first, or no cluster answers.
+    """
+    settings = read_settings(Path(settings_file))
+    dates = dates_lacking(settings, dt.date.fromisoformat(first), dt.date.fromisoformat(last))
+    results = []
+    for result in run_dates(settings, dates, new_run_id(), ("backfill", "backfill"), settings.operations.workers):
+        tell_night(result)
+        results.append(result)
+    return closing(results, "backfill-summary")

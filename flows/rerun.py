@@ -1,0 +1,37 @@
+"""The flow of dates estimated again by hand, each as a new revision that carries the reason."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+from flows.quiet import surround
+
+surround()
+
+from prefect import flow  # noqa: E402  its settings are read at import
+from prefect.states import State  # noqa: E402
+
+from flows.tasks import closing, run_one  # noqa: E402
+from pipeline.operations.telling import tell_night  # noqa: E402
+from pipeline.outputs.night_lock import new_run_id  # noqa: E402
+from pipeline.past import dates_to_rerun  # noqa: E402
+from pipeline.settings import read_settings  # noqa: E402
+
+
+@flow(name="rerun", log_prints=False, persist_result=False)
+def rerun(settings_file: str, first: str, last: str, reason: str) -> State:
+    """Estimate the held dates from first to last (ISO 8601, both included) again with the inputs there are now.
+
+    Raises
+    ------
+    SettingsError : the settings cannot be used, or last lies before first.
+    ArchiveError : the archive holds none of the dates.
+    """
+    settings, run_id = read_settings(Path(settings_file)), new_run_id()
+    dates = dates_to_rerun(settings, dt.date.fromisoformat(first), dt.date.fromisoformat(last), only_held=True)
+    results = []
+    for date in dates:
+        results.append(run_one(settings_file, str(date), run_id, ("rerun", reason)))
+        tell_night(results[-1])
+    return closing(results, "rerun-summary")

@@ -1,0 +1,40 @@
+"""The flow that looks for rows and grids that came or changed after their dates were estimated."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from flows.quiet import surround
+
+surround()
+
+from prefect import flow  # noqa: E402  its settings are read at import
+from prefect.states import State  # noqa: E402
+
+from flows.tasks import closing, run_one  # noqa: E402
+from pipeline import run  # noqa: E402
+from pipeline.operations.night import NightResult  # noqa: E402
+from pipeline.operations.nights import watch as look  # noqa: E402
+from pipeline.outputs.night_lock import new_run_id  # noqa: E402
+from pipeline.problems import SnowtallyError  # noqa: E402
+from pipeline.settings import read_settings  # noqa: E402
+
+
+@flow(name="watch", log_prints=False, persist_result=False)
+def watch(settings_files: list[str], now: str | None = None) -> State:
+    """Tell the dates whose inputs changed, and estimate them again where the settings want that.
+
+    Parameters
+    ----------
+    now : the instant up to which dates are looked at, ISO 8601 with offset; default the clock's.
+    """
+    instant = dt.datetime.now(dt.UTC) if now is None else dt.datetime.fromisoformat(now)
+    results, run_id = [], new_run_id()
+    for settings_file in settings_files:
+        try:
+            until = run.last_complete_day(read_settings(settings_file), instant)
+        except SnowtallyError as trouble:
+            results.append(NightResult(settings_file, run_id=run_id, message=str(trouble)))
+            continue
+        results += look(settings_file, until, run_id, run_one)
+    return closing(results, "watch-summary")

@@ -1,0 +1,60 @@
+"""Telling people: a command of theirs, or an address that takes JSON. Nothing of either's address goes into a log."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import urllib.error
+import urllib.request
+from typing import Any
+
+from pipeline.operations_settings import Alert
+
+PATIENCE_S = 30.0
+"""A mail program or an address that takes longer is stuck, s; the night must go on."""
+
+
+def send(alert: Alert, message: dict[str, Any]) -> str:
+    """Send a message by an alert's way, and return what went wrong in a few words, "" when nothing did. Never raises.
+
+    A command gets the message as one JSON object on its standard input; an address gets it by POST.
+    """
+    data = json.dumps(message, ensure_ascii=False, default=str).encode()
+    if alert.command is not None:
+        return _run(alert.command, data)
+    address = alert.webhook if alert.webhook_from is None else os.environ.get(alert.webhook_from, "")
+    if not address:
+        return f"the environment has no {alert.webhook_from}: set it where the schedule is started"
+    return _post(address, data)
+
+
+def _run(command: list[str], data: bytes) -> str:
+    try:
+        done = subprocess.run(  # noqa: S603  the operator's own command, from the operator's own settings
+            command, input=data, capture_output=True, timeout=PATIENCE_S, check=False
+        )
+    except subprocess.TimeoutExpired:
+        return f"the command took more than {PATIENCE_S:.0f} s and was stopped"
+    except OSError as trouble:
+        return f"the command cannot be started: {trouble.strerror}"
+    # Its output and arguments may hold an address or a password.
+    return f"the command ended with status {done.returncode}" if done.returncode else ""
+
+
+def _post(address: str, data: bytes) -> str:
+    try:
+        request = urllib.request.Request(  # noqa: S310  the settings let http and https through only; see below for the environment's
+            address, data, {"Content-Type": "application/json"}, method="POST"
+        )
+        if request.type not in ("http", "https"):
+            return "the address is neither http nor https"
+        with urllib.request.urlopen(request, timeout=PATIENCE_S):  # noqa: S310  looked at above
+            return ""
+    except urllib.error.HTTPError as answer:
+        return f"the address answered with status {answer.code}"
+    except ValueError:
+        return "the address is not a web address"
+    except OSError as trouble:
+        reason = getattr(trouble, "reason", trouble)
+        return f"the address cannot be reached: {getattr(reason, 'strerror', None) or type(reason).__name__}"

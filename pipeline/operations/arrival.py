@@ -1,0 +1,111 @@
+"""Inputs that are still being written: seen by their size and times, waited for, and told."""
+
+from __future__ import annotations
+
+import datetime as dt
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.flights.rasters import virtual_parts
+from pipeline.gather import OPTIONAL_TABLES
+from pipeline.gather_flights import file_formats
+from pipeline.inputs.find import find_tables
+from pipeline.inputs.read_covers import read_covers
+from pipeline.inputs.read_flights import read_flights
+from pipeline.operations_settings import Arrival
+from pipeline.settings import Settings
+
+LOOK_S = 5.0
+"""Time between two looks at files that are arriving, s."""
+
+State = tuple[int, int, int]
+
+
+@dataclass(frozen=True)
+class Clock:
+    """The time, and how to wait: a test's clock need not be the wall's.
+
+    Parameters
+    ----------
+    now : seconds since 1970 (as file times are).
+    sleep : waits so many seconds.
+    """
+
+    now: Callable[[], float] = time.time
+    sleep: Callable[[float], None] = time.sleep
+
+
+def input_paths(settings: Settings, date: dt.date) -> list[Path]:
+    """Return the files that a date may be made from, tables first, then the rasters that these name; only those that are there.
+
+    Raises
+    ------
+    InputError : a table cannot be read.
+    """
+    found, _ = find_tables(
+        {role: [settings.path(p) for p in getattr(settings.inputs, role)] for role in OPTIONAL_TABLES}
+    )
+    paths = [settings.path(settings.inputs.sites), *(file.path for listed in found.values() for file in listed)]
+    named: list[Path] = []
+    flights, _ = read_flights(
+        [file.path for file in found["flights"]],
+        settings.columns.get("flights", {}),
+        settings.missing,
+        (settings.season_start(date), date),
+        file_formats(settings, "flights"),
+    )
+    covers, _ = read_covers(
+        [file.path for file in found["covers"]],
+        settings.columns.get("covers", {}),
+        settings.missing,
+        (settings.season_start(date), date),
+        file_formats(settings, "covers"),
+    )
+    for listed in [*(entry.files.values() for entry in flights), [(entry.path,) for entry in covers]]:
+        named += [path for files in listed for path in files]
+    parts = [part for path in named if path.is_file() for part in virtual_parts(path)]
+    return [path for path in dict.fromkeys([*paths, *named, *parts]) if path.is_file()]
+
+
+def wait_for_arrival(
+    find: Callable[[], list[Path]], limits: Arrival, clock: Clock, told: Callable[[list[Path]], None]
+) -> frozenset[Path]:
+    """Wait until the input files have been quiet, and return those that are still being written when patience ends.
+
+    Parameters
+    ----------
+    find : names the files; asked at every look, as a table that arrives may name new rasters.
+    told : told the arriving files once, when there are any.
+
+    A file has arrived when neither size nor times changed for `quiet_s`: by the file system's own times where these lie in
+    the past, else by watching it. The change time is looked at too, as a copy may carry its original's modification time.
+    """
+    begun, seen, said = clock.now(), {}, False
+    while True:
+        now = clock.now()
+        states = {path: state for path in find() if (state := _state(path)) is not None}
+        for path, state in states.items():
+            if path not in seen or seen[path][0] != state:
+                # A file server's clock may be ahead of ours: then we watch.
+                last = min(max(state[1:]) / 1e9, now) if path not in seen else now
+                seen[path] = (state, last)
+        arriving = [path for path in states if now - seen[path][1] < limits.quiet_s]
+        if not arriving:
+            return frozenset()
+        if not said:
+            told(arriving)
+            said = True
+        left = limits.wait_s - (now - begun)
+        if left <= 0:
+            return frozenset(arriving)
+        clock.sleep(min(LOOK_S, left, limits.quiet_s))
+
+
+def _state(path: Path) -> State | None:
+    try:
+        state = path.stat()
+    except OSError:
+        return None
+    return state.st_size, state.st_mtime_ns, state.st_ctime_ns

@@ -1,0 +1,50 @@
+"""Which dates a night is to estimate: yesterday, and before it what was missed, oldest first."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from pipeline import run
+from pipeline.past import dates_lacking
+from pipeline.problems import ArchiveError
+from pipeline.reading import dates_held
+from pipeline.settings import Settings
+
+
+def missed_dates(settings: Settings, now: dt.datetime) -> list[dt.date]:
+    """Return the dates without a revision of the last `catch_up_days` complete ones at an instant (with time zone), oldest first.
+
+    Not before the archive's first date: what lies before that is a backfill's. The last complete day is one of them until it
+    is published.
+    """
+    last = run.last_complete_day(settings, now)
+    try:
+        held = dates_held(settings.path(settings.archive), settings.basin.id)
+    except ArchiveError:
+        # No such basin yet; any other trouble of the archive comes up in the night itself.
+        held = []
+    first = max(last - dt.timedelta(days=settings.operations.schedule.catch_up_days - 1), min(held, default=last))
+    return dates_lacking(settings, first, last) if first <= last else []
+
+
+def due_dates(settings: Settings, now: dt.datetime) -> list[dt.date]:
+    """Return the dates that a night is to estimate at an instant: what was missed, and the last complete day in any case."""
+    return sorted({*missed_dates(settings, now), run.last_complete_day(settings, now)})
+
+
+def next_start(settings: Settings, at: dt.time, after: dt.datetime) -> dt.datetime:
+    """Return the first instant after `after` (with time zone) at which the basin's standard time is `at`.
+
+    >>> from types import SimpleNamespace
+    >>> basin = SimpleNamespace(basin=SimpleNamespace(utc_offset_hours=-2.5))
+    >>> str(next_start(basin, dt.time(5, 30), dt.datetime(2031, 3, 1, 8, 0, tzinfo=dt.UTC)))
+    '2031-03-02 08:00:00+00:00'
+    """
+    zone = dt.timezone(dt.timedelta(hours=settings.basin.utc_offset_hours))
+    start = dt.datetime.combine(after.astimezone(zone).date(), at, zone)
+    return (start if start > after else start + dt.timedelta(days=1)).astimezone(dt.UTC)
+
+
+def last_start(settings: Settings, at: dt.time, now: dt.datetime) -> dt.datetime:
+    """Return the last instant up to `now` (with time zone) at which the basin's standard time was `at`."""
+    return next_start(settings, at, now) - dt.timedelta(days=1)

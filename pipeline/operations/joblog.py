@@ -1,0 +1,73 @@
+"""What runs say of themselves: one JSON object a line, with the run's id on each."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+from pipeline.problems import ArchiveError
+
+
+def operations_folder(archive: Path) -> Path:
+    """Return the folder of an archive where runs keep their log and notes; no reader of the archive looks there."""
+    return archive / ".operations"
+
+
+class JobLog:
+    """The log of an archive's runs.
+
+    Parameters
+    ----------
+    archive : the archive's folder.
+    run_id : stands on every line.
+    """
+
+    def __init__(self, archive: Path, run_id: str) -> None:
+        self.path = operations_folder(archive) / "log.jsonl"
+        self.run_id = run_id
+
+    def write(self, event: str, **facts: Any) -> dict[str, Any]:  # noqa: ANN401  plain values of any kind
+        """Add one line and return it; lines of processes that write at once do not mix.
+
+        Raises
+        ------
+        ArchiveError : the log cannot be written.
+        """
+        line = {
+            "time": dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"),
+            "run_id": self.run_id,
+            "event": event,
+        }
+        line |= {name: value for name, value in facts.items() if value not in (None, "", [])}
+        data = (json.dumps(line, ensure_ascii=False, default=str) + "\n").encode()
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            descriptor = os.open(self.path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
+            try:
+                # One call: the system puts it at the end in one piece.
+                os.write(descriptor, data)
+            finally:
+                os.close(descriptor)
+        except OSError as trouble:
+            raise ArchiveError(
+                f"The runs' log {self.path} cannot be written: {trouble.strerror}. Look at the disk"
+            ) from None
+        return line
+
+
+def read_log(archive: Path) -> list[dict[str, Any]]:
+    """Return the log's lines, oldest first; a line that a power loss cut is left out."""
+    lines = []
+    try:
+        text = (operations_folder(archive) / "log.jsonl").read_text("utf-8", errors="replace")
+    except FileNotFoundError:
+        return []
+    for line in text.splitlines():
+        try:
+            lines.append(json.loads(line))
+        except ValueError:
+            continue
+    return lines

@@ -1,0 +1,120 @@
+"""One basin's date from waiting for its inputs to telling people, in plain values that travel between processes."""
+
+from __future__ import annotations
+
+import datetime as dt
+import errno
+import time
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.operations.joblog import JobLog
+from pipeline.problems import BusyError, SnowtallyError
+
+PASSING = frozenset({
+    errno.EIO, errno.ESTALE, errno.ETIMEDOUT, errno.EBUSY, errno.EAGAIN, errno.ENOSPC, errno.EDQUOT, errno.ENETDOWN,
+    errno.ENETUNREACH, errno.ECONNRESET, errno.ECONNABORTED, errno.ECONNREFUSED, errno.EHOSTDOWN, errno.EHOSTUNREACH,
+    errno.ENOTCONN, errno.EPIPE, errno.EINTR, errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EREMOTEIO, errno.ENOLCK,
+})  # fmt: skip
+"""Trouble of disks, networks and machines that may be over in a few minutes. A file that is not there or not ours is not."""
+
+
+@dataclass(frozen=True)
+class NightResult:
+    """What became of a basin's date.
+
+    Parameters
+    ----------
+    settings : the settings file.
+    basin, date : which night; empty where the settings could not be read.
+    run_id : stands in the log and in every message.
+    state : done, degraded, or failed.
+    passing : whether a failure comes from outside and may be over soon.
+    revision, path, unchanged : what is published; unchanged when it was there before.
+    second_look : why the total is to be looked at again.
+    message : why it failed or is degraded, in one line.
+    seconds : time it took.
+    """
+
+    settings: str
+    basin: str = ""
+    date: str = ""
+    run_id: str = ""
+    state: str = "failed"
+    passing: bool = False
+    revision: int | None = None
+    path: str = ""
+    unchanged: bool = False
+    second_look: str = ""
+    message: str = ""
+    seconds: float = 0.0
+
+    def plain(self) -> dict[str, Any]:
+        """Return it as plain values."""
+        return asdict(self)
+
+
+def is_passing(trouble: BaseException) -> bool:
+    """Return whether trouble comes from outside the program and may be over at a second try.
+
+    >>> is_passing(OSError(errno.EIO, "input/output error")), is_passing(FileNotFoundError(errno.ENOENT, "no such file"))
+    (True, False)
+    >>> is_passing(ValueError("bad input"))
+    False
+    """
+    cause: BaseException | None = trouble
+    while cause is not None:
+        if isinstance(cause, MemoryError) or (isinstance(cause, OSError) and cause.errno in PASSING):
+            return True
+        cause = cause.__cause__
+    return isinstance(trouble, BusyError)
+
+
+def run_night(
+    settings_file: str, date: str, run_id: str, command: str = "update", reason: str = "nightly update"
+) -> NightResult:
+    """Estimate and publish one basin's date here and now, and write down what became of it.
+
+    Inputs that are still being written are waited for first. Never raises: trouble is the result, in one line.
+    """
+    from pipeline import run  # noqa: PLC0415  the science is loaded where a night is run
+    from pipeline.operations.arrival import Clock, input_paths, wait_for_arrival  # noqa: PLC0415
+    from pipeline.settings import read_settings  # noqa: PLC0415
+
+    begun, basin = time.monotonic(), ""
+    log: JobLog | None = None
+
+    def stage(name: str) -> None:
+        log.write("stage", basin=basin, date=date, stage=name, seconds=round(time.monotonic() - begun, 2))
+
+    def result(**facts: Any) -> NightResult:  # noqa: ANN401  the fields of NightResult
+        seconds = round(time.monotonic() - begun, 2)
+        return NightResult(settings_file, basin=basin, date=date, run_id=run_id, seconds=seconds, **facts)
+
+    try:
+        settings = read_settings(Path(settings_file))
+        basin, day = settings.basin.id, dt.date.fromisoformat(date)
+        log = JobLog(settings.path(settings.archive), run_id)
+
+        def waiting(paths: list[Path]) -> None:
+            log.write("waiting", basin=basin, date=date, message="still arriving: " + ", ".join(map(str, paths)))
+
+        stage("looking whether inputs are still arriving")
+        arriving = wait_for_arrival(lambda: input_paths(settings, day), settings.operations.arrival, Clock(), waiting)
+        outcome = run.update(settings, day, stage, run.Run(command, reason, run_id, arriving))
+    except SnowtallyError as trouble:
+        return result(message=" ".join(str(trouble).split()), passing=is_passing(trouble))
+    except Exception as trouble:  # noqa: BLE001  one basin's trouble, foreseen or not, is told and hides no other's success
+        return result(
+            message=f"{type(trouble).__name__}: {' '.join(str(trouble).split())}", passing=is_passing(trouble)
+        )
+    why = [*outcome.readings.degraded, *([outcome.second_look] if outcome.second_look else [])]
+    return result(
+        state="degraded" if why else "done",
+        revision=outcome.published.revision,
+        path=str(outcome.published.path),
+        unchanged=outcome.published.unchanged,
+        second_look=outcome.second_look,
+        message="; ".join(why),
+    )

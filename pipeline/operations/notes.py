@@ -1,0 +1,62 @@
+"""Notes of nights at work, so that the next start can tell which were killed."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+from pipeline.operations.joblog import operations_folder
+from pipeline.outputs.processes import lives, myself
+
+
+def _folder(archive: Path) -> Path:
+    return operations_folder(archive) / "runs"
+
+
+@contextmanager
+def noted(archive: Path, run_id: str, night: dict[str, Any]) -> Iterator[None]:
+    """Keep a note of a night while it is at work; `night` is what the next start is to know of it (plain values)."""
+    folder = _folder(archive)
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / f"{run_id}.{night['basin']}.{night['date']}.json"
+    beside = path.with_suffix(".new")
+    beside.write_text(json.dumps({"run_id": run_id, **night, "process": myself()}), "utf-8")
+    os.replace(beside, path)  # noqa: PTH105  says what it does
+    try:
+        yield
+    finally:
+        path.unlink(missing_ok=True)
+
+
+def notes_of_crashed(archive: Path) -> list[dict[str, Any]]:
+    """Return the notes of nights whose process is gone. Those of other hosts are left: their own next start tells them."""
+    return [note for note in _notes(archive).values() if lives(note["process"]) is False]
+
+
+def crashed_nights(archive: Path) -> list[dict[str, Any]]:
+    """Return the notes of nights whose process is gone, and take them away: each is returned to one caller only."""
+    crashed = []
+    for path, note in _notes(archive).items():
+        if lives(note["process"]) is False:
+            # Another start may have taken it first.
+            with suppress(FileNotFoundError):
+                path.unlink()
+                crashed.append(note)
+    return crashed
+
+
+def _notes(archive: Path) -> dict[Path, dict[str, Any]]:
+    """Return the notes that can be read, by file."""
+    notes = {}
+    for path in sorted(_folder(archive).glob("*.json")):
+        try:
+            note = json.loads(path.read_text("utf-8"))
+        except (OSError, ValueError):
+            continue
+        if isinstance(note, dict) and isinstance(note.get("process"), dict):
+            notes[path] = note
+    return notes

@@ -1,0 +1,88 @@
+"""Dates of a basin run on the workers that the settings name: in turn, in threads, in processes, or on a dask cluster.
+
+A date depends on inputs and settings only, so that it is the same wherever and in whichever order it is run.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import multiprocessing
+import os
+from collections.abc import Iterator
+from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+
+from pipeline.operations.apart import run_apart
+from pipeline.operations.night import NightResult, run_night
+from pipeline.operations_settings import Workers
+from pipeline.problems import SettingsError
+from pipeline.settings import Settings
+
+
+def run_dates(
+    settings: Settings, dates: list[dt.date], run_id: str, why: tuple[str, str], workers: Workers
+) -> Iterator[NightResult]:
+    """Yield what became of each date, in the order given.
+
+    Parameters
+    ----------
+    why : command and reason for the records.
+
+    Raises
+    ------
+    SettingsError : the cluster cannot be reached, or this machine has no dask.distributed.
+    """
+    jobs = [(str(settings.file), date.isoformat(), run_id, *why) for date in dates]
+    if workers.engine == "serial" or not jobs:
+        yield from (run_night(*job) for job in jobs)
+    elif workers.engine == "dask":
+        yield from _on_cluster(jobs, str(workers.address))
+    elif workers.engine == "threads":
+        with ThreadPoolExecutor(_count(workers)) as pool:
+            yield from pool.map(lambda job: run_night(*job), jobs)
+    else:
+        yield from _in_processes(jobs, _count(workers), settings.operations.limits.night_s)
+
+
+def _count(workers: Workers) -> int:
+    return workers.count or len(os.sched_getaffinity(0))
+
+
+def _in_processes(jobs: list[tuple[str, ...]], count: int, limit_s: float) -> Iterator[NightResult]:
+    # Forked children would inherit locks of libraries' threads.
+    with ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn")) as pool:
+        futures: list[Future[NightResult]] = [pool.submit(run_night, *job) for job in jobs]
+        for job, future in zip(jobs, futures, strict=True):
+            try:
+                yield future.result()
+            except BrokenProcessPool:
+                # One process was killed, and the pool with it: apart, each date answers for itself.
+                yield run_apart(*job[:3], limit_s, (job[3], job[4]))
+
+
+def _on_cluster(jobs: list[tuple[str, ...]], address: str) -> Iterator[NightResult]:
+    try:
+        from distributed import Client  # noqa: PLC0415  needed for clusters alone
+    except ImportError:
+        raise SettingsError(
+            "operations.workers: engine dask needs dask.distributed: pip install 'snowtally[cluster]'"
+        ) from None
+    try:
+        client = Client(address, timeout=CONNECT_S, set_as_default=False)
+    except (OSError, ValueError) as trouble:
+        raise SettingsError(
+            f"operations.workers.address: no dask scheduler answers at {address} ({type(trouble).__name__}). Start one, or take "
+            "another engine"
+        ) from None
+    with client:
+        futures = [client.submit(run_night, *job, pure=False) for job in jobs]
+        for job, future in zip(jobs, futures, strict=True):
+            try:
+                yield future.result()
+            except Exception as trouble:  # noqa: BLE001  whatever a worker died of is that date's trouble
+                message = f"the cluster lost this date: {type(trouble).__name__}. Look at its workers' memory and logs"
+                yield NightResult(job[0], date=job[1], run_id=job[2], message=message, passing=True)
+
+
+CONNECT_S = "10s"
+"""A scheduler that does not answer within this is not there."""

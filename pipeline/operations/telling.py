@@ -1,0 +1,88 @@
+"""What became of a night, told: a line in the log, and a message to people where there is something to tell."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from pipeline.operations.alerts import send
+from pipeline.operations.joblog import JobLog
+from pipeline.operations.night import NightResult
+from pipeline.operations_settings import Alert
+from pipeline.problems import SnowtallyError
+from pipeline.settings import Settings, read_settings
+
+
+def tell_night(result: NightResult) -> None:
+    """Log a night's result and send it where the settings want it. Never raises: the night is over either way."""
+    settings = _settings(result.settings)
+    if settings is None:
+        return
+    log = JobLog(settings.path(settings.archive), result.run_id)
+    facts = {name: value for name, value in result.plain().items() if name not in ("run_id", "settings", "passing")}
+    _write(log, "night", facts)
+    alerts = settings.operations.alerts
+    alert = {"failed": alerts.on_failure, "degraded": alerts.on_degraded}.get(result.state)
+    # What was published before has been told before.
+    if not result.unchanged:
+        _alert(log, alert, {"event": "night", "title": settings.basin.title, **result.plain()})
+
+
+def tell_crash(settings_file: str, run_id: str, note: dict[str, Any]) -> None:
+    """Log and tell that an earlier run was killed in the middle of a night."""
+    settings = _settings(settings_file)
+    if settings is None:
+        return
+    message = f"run {note['run_id']} was killed while it estimated {note['date']}; the date is run again where nothing was published"
+    facts = {"basin": note["basin"], "date": note["date"], "state": "crashed", "message": message}
+    log = JobLog(settings.path(settings.archive), run_id)
+    _write(log, "crashed", facts | {"crashed_run_id": note["run_id"]})
+    _alert(log, settings.operations.alerts.on_failure, {"event": "crashed", "run_id": run_id, **facts})
+
+
+def tell_late(settings_file: str, run_id: str, late: list[dict[str, Any]], trouble: str) -> None:
+    """Log and tell dates whose inputs changed after they were estimated, or why they could not be looked for."""
+    settings = _settings(settings_file)
+    if settings is None:
+        return
+    log = JobLog(settings.path(settings.archive), run_id)
+    if trouble:
+        _write(log, "watch", {"basin": settings.basin.id, "state": "put off", "message": trouble})
+    for one in late:
+        _write(log, "late", {"basin": settings.basin.id, **one})
+    if late and not settings.operations.schedule.rerun_late:
+        dates = ", ".join(one["date"] for one in late)
+        message = f"inputs of {dates} came late or changed; `snowtally rerun` estimates them again"
+        _alert(
+            log,
+            settings.operations.alerts.on_degraded,
+            {"event": "late", "basin": settings.basin.id, "run_id": run_id, "message": message, "dates": late},
+        )
+
+
+def _settings(settings_file: str) -> Settings | None:
+    """Return the settings; None where they cannot be used, which the night's result tells."""
+    try:
+        return read_settings(Path(settings_file))
+    except SnowtallyError:
+        return None
+
+
+def _alert(log: JobLog, alert: Alert | None, message: dict[str, Any]) -> None:
+    if alert is None:
+        return
+    trouble = send(alert, message)
+    way = "command" if alert.command else "webhook"
+    _write(
+        log,
+        "alert",
+        {"basin": message.get("basin"), "state": "failed" if trouble else "sent", "way": way, "message": trouble},
+    )
+
+
+def _write(log: JobLog, event: str, facts: dict[str, Any]) -> None:
+    try:
+        log.write(event, **facts)
+    except SnowtallyError:
+        # A full disk must not keep the message from people.
+        return

@@ -1,0 +1,159 @@
+"""How nights are run, as a block of the settings: when, how patiently, on which machines, and who is told.
+
+None of it decides what a day's estimate is, so none of it is in a day's record: an alert's address may be a secret.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated, Literal
+from urllib.parse import urlsplit
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+
+class _Block(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Schedule(_Block):
+    """When nights are run.
+
+    Parameters
+    ----------
+    at : hour and minute of the basin's standard time.
+    catch_up_days : so many days back a night without a revision is made up for: a week is a long outage.
+    watch_days : so many days back inputs are looked at again: courses come in within a month. 0 looks at none.
+    rerun_late : whether dates whose inputs changed are estimated again at once, or only told.
+    """
+
+    at: str = "05:30"
+    catch_up_days: Annotated[int, Field(ge=1, le=366)] = 7
+    watch_days: Annotated[int, Field(ge=0, le=366)] = 30
+    rerun_late: bool = False
+
+    @field_validator("at", mode="before")
+    @classmethod
+    def _is_a_time(cls, value: object) -> str:
+        # Unquoted, YAML takes 05:30 for 330: a number to the base of sixty.
+        return time_of_day(value).strftime("%H:%M")
+
+
+def time_of_day(value: object) -> dt.time:
+    """Return an hour and minute such as 05:30; raise ValueError for anything else."""
+    try:
+        return dt.datetime.strptime(str(value), "%H:%M").time()  # noqa: DTZ007  an hour of the basin's own clock
+    except ValueError:
+        raise ValueError(f"'{value}' is not an hour and minute such as \"05:30\", in quotation marks") from None
+
+
+class Arrival(_Block):
+    """How long inputs that are still being written are waited for.
+
+    Parameters
+    ----------
+    quiet_s : a file unchanged for so long has arrived, s: a copy over a slow line pauses for seconds, not minutes.
+    wait_s : after so long a flight is left for the next night, s; a table is read as it stands.
+    """
+
+    quiet_s: Annotated[float, Field(gt=0)] = 60.0
+    wait_s: Annotated[float, Field(ge=0)] = 1800.0
+
+
+class Retry(_Block):
+    """How often trouble outside the program is tried again.
+
+    Parameters
+    ----------
+    times : tries after the first.
+    first_wait_s : wait before the second try, s; each further wait is twice as long (1, 2, 4 minutes).
+    """
+
+    times: Annotated[int, Field(ge=0, le=10)] = 3
+    first_wait_s: Annotated[float, Field(ge=0)] = 60.0
+
+
+class Limits(_Block):
+    """How long a basin's night may take.
+
+    Parameters
+    ----------
+    night_s : a night that runs longer is stopped and has failed, s: the largest basin takes minutes.
+    """
+
+    night_s: Annotated[float, Field(gt=0)] = 3600.0
+
+
+class Workers(_Block):
+    """Where the dates of a backfill are run.
+
+    Parameters
+    ----------
+    engine : one after the other, in threads, in processes of this machine, or on a dask.distributed cluster.
+    count : threads or processes; default as many as cores.
+    address : the cluster's scheduler, such as tcp://10.0.0.5:8786.
+    """
+
+    engine: Literal["serial", "threads", "processes", "dask"] = "serial"
+    count: Annotated[int, Field(ge=1)] | None = None
+    address: str | None = None
+
+    @model_validator(mode="after")
+    def _address_for_dask(self) -> Workers:
+        if (self.engine == "dask") != (self.address is not None):
+            raise ValueError("address is the cluster's scheduler: give it with engine: dask, and only then")
+        return self
+
+
+class Alert(_Block):
+    """Who is told: a command that reads one JSON object, or an address that it is posted to.
+
+    Parameters
+    ----------
+    command : program and arguments; no shell is between.
+    webhook : address, http or https.
+    webhook_from : name of the environment variable that holds the address, where that is a secret.
+    """
+
+    command: Annotated[list[str], Field(min_length=1)] | None = None
+    webhook: str | None = None
+    webhook_from: str | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Alert:
+        if sum(way is not None for way in (self.command, self.webhook, self.webhook_from)) != 1:
+            raise ValueError("give one of command, webhook and webhook_from")
+        if self.webhook is not None and urlsplit(self.webhook).scheme not in ("http", "https"):
+            raise ValueError("webhook must begin with http:// or https://")
+        return self
+
+
+class Alerts(_Block):
+    """Who is told of a failed night, and of one that is degraded, marked for a second look, or has late inputs."""
+
+    on_failure: Alert | None = None
+    on_degraded: Alert | None = None
+
+
+class Gate(_Block):
+    """When a published total is marked for a second look.
+
+    Parameters
+    ----------
+    most_se : a change of the basin's mean SWE that is further from the sites' than so many standard errors. Errors of
+        neighbouring nights are much alike; a flight that sets the map right by more than two comes once in twenty.
+    """
+
+    most_se: Annotated[float, Field(gt=0)] = 2.0
+
+
+class Operations(_Block):
+    """How nights are run."""
+
+    schedule: Schedule = Schedule()
+    arrival: Arrival = Arrival()
+    retry: Retry = Retry()
+    limits: Limits = Limits()
+    workers: Workers = Workers()
+    alerts: Alerts = Alerts()
+    gate: Gate = Gate()

@@ -1,0 +1,56 @@
+"""How much room the archive's disk has left, and how long it will last at the pace of the last month."""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.outputs.derived import read_index
+from pipeline.outputs.keep import inputs_folder
+
+WINDOW_DAYS = 30
+"""Growth is told by the revisions made in so many days: a month has quiet nights and flights."""
+
+
+@dataclass(frozen=True)
+class Growth:
+    """Room on the disk and the archive's growth.
+
+    Parameters
+    ----------
+    free_bytes : room left for this user.
+    bytes_a_day : growth of all basins of the archive, by what was made in the last month; 0 when nothing was.
+    days_left : how long the room lasts at that pace, None when the archive does not grow.
+    """
+
+    free_bytes: int
+    bytes_a_day: float
+    days_left: int | None
+
+
+def growth(root: Path, now: dt.datetime) -> Growth:
+    """Return room and growth as of `now` (with time zone).
+
+    The pace is what was made over the days since the oldest of it, a day at least: a new archive's pace is told from its first
+    nights on.
+    """
+    since = now - dt.timedelta(days=WINDOW_DAYS)
+    made: list[tuple[dt.datetime, int]] = []
+    for folder in sorted(root.iterdir()):
+        if folder.is_dir() and not folder.name.startswith(".") and (folder / "index.parquet").is_file():
+            made += [(row["made"], row["size_bytes"]) for row in read_index(root, folder.name).to_pylist()]
+            made += _kept(inputs_folder(root, folder.name))
+    recent = [(when, size) for when, size in made if since <= when <= now]
+    days = max(((now - min(when for when, _ in recent)).total_seconds() / 86400, 1.0)) if recent else 1.0
+    pace = sum(size for _, size in recent) / days
+    free = shutil.disk_usage(root).free
+    return Growth(free, pace, int(free / pace) if pace > 0 else None)
+
+
+def _kept(folder: Path) -> list[tuple[dt.datetime, int]]:
+    if not folder.is_dir():
+        return []
+    states = [path.stat() for path in folder.iterdir()]
+    return [(dt.datetime.fromtimestamp(state.st_mtime, dt.UTC), state.st_size) for state in states]

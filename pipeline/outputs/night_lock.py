@@ -1,0 +1,133 @@
+"""One run of a basin's date at a time, across processes and machines.
+
+A lock is a small file that says who holds it and beats while its holder lives. It is stale when its holder is known to be gone:
+on this host by the process and the machine's boot, from another host by a beat that stops while we watch. Its age alone proves
+nothing, and no two machines' clocks are compared.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import os
+import secrets
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.outputs.failures import told
+from pipeline.outputs.files import make_folders, replace_file
+from pipeline.outputs.locks import basin_lock
+from pipeline.outputs.processes import lives, myself
+from pipeline.outputs.staging import prepared
+from pipeline.problems import BusyError
+
+BEAT_S = 10.0
+"""A holder says so often that it lives, s."""
+
+SILENT_BEATS = 9
+"""A holder on another host that is silent for so many beats is gone: a network file system may show a change a minute late."""
+
+
+@dataclass
+class NightLock:
+    """The lock of one date of a basin, held by this process while `hold` runs."""
+
+    root: Path
+    basin: str
+    date: dt.date
+    run_id: str
+    beat_s: float = BEAT_S
+
+    @property
+    def path(self) -> Path:
+        """Where the lock lies."""
+        return self.root / ".locks" / f"{self.basin}.{self.date.isoformat()}.json"
+
+    @contextmanager
+    def hold(self, wait_s: float) -> Iterator[None]:
+        """Hold the lock, waiting for another run of the same date.
+
+        Raises
+        ------
+        BusyError : another run holds it after `wait_s` seconds.
+        ArchiveError : the lock cannot be written.
+        """
+        mine = secrets.token_hex(8)
+        with told(f"Cannot lock {self.basin} {self.date} in {self.root}"):
+            prepared(self.root)
+            make_folders(self.path.parent)
+            self._take(mine, wait_s)
+        done = threading.Event()
+        beating = threading.Thread(target=self._beat, args=(mine, done), name=f"beat of {self.path.name}", daemon=True)
+        beating.start()
+        try:
+            yield
+        finally:
+            done.set()
+            beating.join()
+            # What cannot be removed is stale as soon as this process ends.
+            with suppress(OSError), basin_lock(self.root, self.basin):
+                if self._read().get("token") == mine:
+                    self.path.unlink()
+
+    def _take(self, mine: str, wait_s: float) -> None:
+        patience = time.monotonic() + wait_s
+        watched: tuple[tuple[Any, Any], float] | None = None
+        while True:
+            with basin_lock(self.root, self.basin):
+                holder = self._read()
+                alive = lives(holder) if holder else False
+                if alive is None:
+                    sign = (holder.get("token"), holder.get("beat"))
+                    if watched is None or watched[0] != sign:
+                        watched = sign, time.monotonic()
+                    alive = time.monotonic() - watched[1] < SILENT_BEATS * float(holder.get("beat_s", self.beat_s))
+                if not alive:
+                    self._write(mine, 0)
+                    return
+            if time.monotonic() >= patience:
+                raise BusyError(
+                    f"{self.basin} {self.date} is being estimated by process {holder.get('pid')} on {holder.get('host')} "
+                    f"(run {holder.get('run_id')}, since {holder.get('since')}). Wait for it, or stop it and run again"
+                )
+            time.sleep(min(0.2, self.beat_s))
+
+    def _read(self) -> dict[str, Any]:
+        """Return who holds the lock; nothing where nobody does. What cannot be read was never written whole."""
+        try:
+            holder = json.loads(self.path.read_text("utf-8"))
+        except (FileNotFoundError, ValueError):
+            return {}
+        return holder if isinstance(holder, dict) else {}
+
+    def _write(self, token: str, beat: int) -> None:
+        since = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
+        content = myself() | {
+            "run_id": self.run_id, "token": token, "beat": beat, "beat_s": self.beat_s, "since": since,
+        }  # fmt: skip
+        replace_file(self.path, json.dumps(content).encode(), self.path.parent)
+
+    def _beat(self, mine: str, done: threading.Event) -> None:
+        beat = 0
+        while not done.wait(self.beat_s):
+            beat += 1
+            # A beat that is missed makes nobody's night fail: several must be.
+            with suppress(Exception), basin_lock(self.root, self.basin):
+                content = self._read()
+                if content.get("token") != mine:
+                    return
+                replace_file(self.path, json.dumps(content | {"beat": beat}).encode(), self.path.parent)
+
+
+def new_run_id() -> str:
+    """Return the name of one run, as it stands in its lock, its log and its messages."""
+    return os.environ.get(RUN_ID) or secrets.token_hex(4)
+
+
+RUN_ID = "SNOWTALLY_RUN_ID"
+"""Environment variable in which a run started by another carries that one's name."""
