@@ -15,8 +15,8 @@ from prefect.states import State  # noqa: E402
 from flows.tasks import closing  # noqa: E402
 from pipeline.operations.spread import run_dates  # noqa: E402
 from pipeline.operations.telling import tell_night  # noqa: E402
-from pipeline.outputs.night_lock import new_run_id  # noqa: E402
 from pipeline.past import dates_lacking  # noqa: E402
+from pipeline.run_id import new_run_id  # noqa: E402
 from pipeline.settings import read_settings  # noqa: E402
 
 

@@ -16,7 +16,7 @@ from prefect.states import State  # noqa: E402
 from flows.tasks import closing, mark_crashed, run_one  # noqa: E402
 from pipeline.operations.night import NightResult  # noqa: E402
 from pipeline.operations.nights import exit_status, night_of  # noqa: E402
-from pipeline.outputs.night_lock import new_run_id  # noqa: E402
+from pipeline.run_id import new_run_id  # noqa: E402
 
 
 @flow(name="nightly", log_prints=False, persist_result=False)

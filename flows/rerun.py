@@ -14,8 +14,8 @@ from prefect.states import State  # noqa: E402
 
 from flows.tasks import closing, run_one  # noqa: E402
 from pipeline.operations.telling import tell_night  # noqa: E402
-from pipeline.outputs.night_lock import new_run_id  # noqa: E402
 from pipeline.past import dates_to_rerun  # noqa: E402
+from pipeline.run_id import new_run_id  # noqa: E402
 from pipeline.settings import read_settings  # noqa: E402
 
 

@@ -25,8 +25,8 @@ from pipeline.operations.joblog import JobLog, operations_folder
 from pipeline.operations.night import NightResult
 from pipeline.operations.nights import night_of, run_once
 from pipeline.operations_settings import time_of_day
-from pipeline.outputs.night_lock import new_run_id
 from pipeline.problems import SnowtallyError
+from pipeline.run_id import new_run_id
 from pipeline.settings import Settings, read_settings
 
 LOOK_S = 60.0

@@ -15,8 +15,8 @@ from flows.tasks import closing, run_one  # noqa: E402
 from pipeline import run  # noqa: E402
 from pipeline.operations.night import NightResult  # noqa: E402
 from pipeline.operations.nights import watch as look  # noqa: E402
-from pipeline.outputs.night_lock import new_run_id  # noqa: E402
 from pipeline.problems import SnowtallyError  # noqa: E402
+from pipeline.run_id import new_run_id  # noqa: E402
 from pipeline.settings import read_settings  # noqa: E402
 
 

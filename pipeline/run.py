@@ -19,9 +19,10 @@ from pipeline.outputs.attempts import note_failed
 from pipeline.outputs.keep import keep_inputs
 from pipeline.outputs.kept_grids import grids_sha256
 from pipeline.outputs.kept_rows import rows_sha256
-from pipeline.outputs.night_lock import NightLock, new_run_id
+from pipeline.outputs.night_lock import NightLock
 from pipeline.outputs.record import Provenance, UsedFile, input_sha256
 from pipeline.outputs.second_look import look_again
+from pipeline.run_id import new_run_id
 from pipeline.settings import Settings
 
 

@@ -12,7 +12,7 @@ from contextlib import suppress
 from typing import Any
 
 from pipeline.operations.night import NightResult
-from pipeline.outputs.night_lock import RUN_ID
+from pipeline.run_id import RUN_ID
 
 _CODE = "from pipeline.operations.apart import child; child()"
 

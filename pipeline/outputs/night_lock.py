@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-import os
 import secrets
 import threading
 import time
@@ -122,12 +121,3 @@ class NightLock:
                 if content.get("token") != mine:
                     return
                 replace_file(self.path, json.dumps(content | {"beat": beat}).encode(), self.path.parent)
-
-
-def new_run_id() -> str:
-    """Return the name of one run, as it stands in its lock, its log and its messages."""
-    return os.environ.get(RUN_ID) or secrets.token_hex(4)
-
-
-RUN_ID = "SNOWTALLY_RUN_ID"
-"""Environment variable in which a run started by another carries that one's name."""
