@@ -17,10 +17,9 @@ from prefect.exceptions import ObjectNotFound  # noqa: E402
 from prefect.runtime import flow_run  # noqa: E402
 from prefect.states import Completed, Crashed, Failed, State  # noqa: E402
 
-from pipeline.operations.apart import run_apart  # noqa: E402
 from pipeline.operations.night import NightResult  # noqa: E402
-from pipeline.operations.nights import summary  # noqa: E402
-from pipeline.operations.notes import noted, notes_of_crashed  # noqa: E402
+from pipeline.operations.nights import run_once, summary  # noqa: E402
+from pipeline.operations.notes import notes_of_crashed  # noqa: E402
 from pipeline.problems import SnowtallyError  # noqa: E402
 from pipeline.settings import read_settings  # noqa: E402
 
@@ -46,11 +45,7 @@ def basin_day(settings_file: str, date: str, run_id: str, why: tuple[str, str]) 
     ------
     PassingTroubleError : it failed, and may do better soon. What would be the same at a second try comes back as a failed result.
     """
-    settings = read_settings(Path(settings_file))
-    archive = settings.path(settings.archive)
-    night = {"basin": settings.basin.id, "date": date, "flow_run_id": str(flow_run.id)}
-    with noted(archive, run_id, night):
-        result = run_apart(settings_file, date, run_id, settings.operations.limits.night_s, why)
+    result = run_once(settings_file, date, run_id, why, str(flow_run.id))
     if result.passing:
         raise PassingTroubleError(result)
     return result.plain()

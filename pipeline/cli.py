@@ -60,7 +60,7 @@ def update(
         print_json(update_json(outcome))
     else:
         print_tables(update_tables(outcome))
-    raise typer.Exit(DEGRADED if outcome.readings.degraded or outcome.second_look else OK)
+    raise typer.Exit(DEGRADED if outcome.to_look_at else OK)
 
 
 @app.command()

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
@@ -22,6 +23,9 @@ from pipeline.cli_base import (
     progress,
 )
 from pipeline.problems import SettingsError
+
+if TYPE_CHECKING:
+    from pipeline.settings import Settings
 
 ReasonOption = Annotated[
     str | None, typer.Option("--reason", metavar="TEXT", help="Why, for the record; whoever reads it later will ask.")
@@ -93,8 +97,29 @@ def backfill(
         stage("starting")
         from pipeline import past  # noqa: PLC0415
 
-        outcomes = list(past.backfill(chosen, past.dates_lacking(chosen, first, last), stage))
+        dates = past.dates_lacking(chosen, first, last)
+        if chosen.operations.workers.engine != "serial":
+            _spread(chosen, dates, stage, as_json=as_json)
+        outcomes = list(past.backfill(chosen, dates, stage))
     _tell_dates(chosen.basin.id, outcomes, as_json=as_json)
+
+
+def _spread(chosen: Settings, dates: list[dt.date], stage: Callable[[str], None], *, as_json: bool) -> NoReturn:
+    """Run the dates on the workers of the settings, tell what became of them, and leave with the status."""
+    from pipeline.operations.nights import exit_status  # noqa: PLC0415
+    from pipeline.operations.spread import run_dates  # noqa: PLC0415
+    from pipeline.run_id import new_run_id  # noqa: PLC0415
+    from pipeline.telling_archive import nights_json, nights_tables  # noqa: PLC0415
+
+    results = []
+    for one in run_dates(chosen, dates, new_run_id(), ("backfill", "backfill"), chosen.operations.workers):
+        stage(f"{one.date}: {one.state}")
+        results.append(one)
+    if as_json:
+        print_json(nights_json(chosen.basin.id, results))
+    else:
+        print_tables(nights_tables(results))
+    raise typer.Exit(exit_status(results))
 
 
 def withdraw(
@@ -218,4 +243,4 @@ def _tell_dates(basin: str, outcomes: list[Any], *, as_json: bool) -> None:
         print_tables(dates_tables(outcomes))
     if any(one.outcome is None for one in outcomes):
         raise typer.Exit(FAILED)
-    raise typer.Exit(DEGRADED if any(one.outcome.readings.degraded for one in outcomes) else OK)
+    raise typer.Exit(DEGRADED if any(one.outcome.to_look_at for one in outcomes) else OK)

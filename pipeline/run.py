@@ -35,6 +35,11 @@ class Outcome:
     readings: Readings
     second_look: str = ""
 
+    @property
+    def to_look_at(self) -> list[str]:
+        """Why somebody is to look at it, one line each: degraded, or a total that jumped. Empty for a sound day."""
+        return [*self.readings.degraded, *([self.second_look] if self.second_look else [])]
+
 
 @dataclass(frozen=True)
 class Run:

@@ -41,6 +41,8 @@ def update_tables(outcome: Outcome) -> list[Any]:
     ]
     if outcome.readings.degraded:
         parts.append(Text("Degraded night: " + "; ".join(outcome.readings.degraded), style="yellow"))
+    if outcome.second_look:
+        parts.append(Text(f"For a second look: {outcome.second_look}", style="yellow"))
     if outcome.published.unchanged:
         parts.append(f"Nothing new published: {escape(outcome.published.why)}: {outcome.published.path}")
     else:
@@ -60,6 +62,7 @@ def update_json(outcome: Outcome) -> dict[str, Any]:
         "why": outcome.published.why,
         "path": str(outcome.published.path),
         "degraded": outcome.readings.degraded,
+        "second_look": outcome.second_look,
         "totals": plain_rows(totals[totals["level"].isin(["basin", "zone", "band"])]),
         "outlook": _outlook_rows(outcome.published.path),
         "findings": plain_rows(outcome.readings.inputs.checks),

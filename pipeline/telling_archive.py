@@ -12,10 +12,12 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
+from pipeline.outputs.growth import Growth
 from pipeline.outputs.status import Status
 from pipeline.telling_values import plain_rows
 
 if TYPE_CHECKING:
+    from pipeline.operations.night import NightResult
     from pipeline.outputs.verify import Verified
     from pipeline.past import DateOutcome
     from pipeline.rebuild import Rebuilt
@@ -37,6 +39,8 @@ def status_tables(title: str, found: Status) -> list[Any]:
         if len(noticeable):
             parts.append(_days(noticeable))
         parts += [f"failed {date}: {escape(found.failed[date])}" for date in sorted(found.failed)]
+        in_season = set(found.days.loc[found.days["season"] == season, "date"])
+        parts += [f"second look {date}: {escape(why)}" for date, why in found.second_look.items() if date in in_season]
         for name, days in list(found.days.groupby("season", sort=True))[:-1]:
             lacking = sum(days["date"].min() < date < days["date"].max() for date in found.missing)
             parts.append(
@@ -49,7 +53,20 @@ def status_tables(title: str, found: Status) -> list[Any]:
     stand = int(found.days["standing"].notna().sum())
     withdrawn = f", {len(found.days) - stand} withdrawn" if stand < len(found.days) else ""
     parts.append(f"{stand} dates held{withdrawn}, {revisions} revisions, {size_text(found.size_bytes)}; {newest}")
+    parts.append(_room(found.growth))
     return parts
+
+
+def _room(room: Growth) -> str:
+    """Return in one line how much room the disk has and how long it lasts."""
+    if room.days_left is None:
+        return f"disk: {size_text(room.free_bytes)} free; the archive did not grow in the last month"
+    lasts = f"{room.days_left} days" if room.days_left < _DAYS_TOLD else "more than ten years"
+    return f"disk: {size_text(room.free_bytes)} free, {size_text(room.bytes_a_day)} a day: lasts {lasts} at the last month's pace"
+
+
+_DAYS_TOLD = 3650
+"""Beyond ten years a number of days is no forecast."""
 
 
 def _to_look_at(days: pd.DataFrame) -> pd.Series:
@@ -114,7 +131,9 @@ def status_json(basin: str, found: Status) -> dict[str, Any]:
         "newest_degraded": found.newest_is_degraded,
         "missing": [str(date) for date in found.missing],
         "failed": {str(date): message for date, message in found.failed.items()},
+        "second_look": {str(date): why for date, why in found.second_look.items()},
         "size_bytes": found.size_bytes,
+        "disk": asdict(found.growth),
         "days": plain_rows(found.days),
     }
 
@@ -155,7 +174,7 @@ def _told(one: DateOutcome) -> tuple[str, str, str]:
     published = one.outcome.published
     if published.unchanged:
         return "nothing new", published.path.name, published.why
-    degraded = one.outcome.readings.degraded
+    degraded = one.outcome.to_look_at
     return (
         "degraded" if degraded else "done",
         published.path.name,
@@ -194,7 +213,7 @@ def dates_json(basin: str, outcomes: list[DateOutcome]) -> dict[str, Any]:
 def _date_json(one: DateOutcome) -> dict[str, Any]:
     if one.outcome is None:
         return {"date": str(one.date), "state": "failed", "message": one.trouble}
-    published, degraded = one.outcome.published, one.outcome.readings.degraded
+    published, degraded = one.outcome.published, one.outcome.to_look_at
     return {
         "date": str(one.date),
         "state": "degraded" if degraded else "done",
@@ -204,6 +223,26 @@ def _date_json(one: DateOutcome) -> dict[str, Any]:
         "path": str(published.path),
         "degraded": degraded,
         "changes": published.changes,
+    }
+
+
+def nights_tables(results: list[NightResult]) -> list[Any]:
+    """Return what `backfill` prints where dates ran on several workers."""
+    if not results:
+        return ["Nothing to do: the archive holds every date of the range"]
+    table = Table("date", "outcome", "entry", "seconds", "what to look at")
+    for one in results:
+        entry = "" if one.revision is None else f"r{one.revision:03d}"
+        table.add_row(one.date, one.state, entry, f"{one.seconds:.1f}", escape(one.message))
+    return [table]
+
+
+def nights_json(basin: str, results: list[NightResult]) -> dict[str, Any]:
+    """Return what `backfill --json` prints where dates ran on several workers."""
+    kept = ("date", "state", "revision", "unchanged", "path", "message", "seconds", "run_id")
+    return {
+        "basin": basin,
+        "dates": [{name: value for name, value in asdict(one).items() if name in kept} for one in results],
     }
 
 

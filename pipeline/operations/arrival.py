@@ -11,7 +11,7 @@ from pathlib import Path
 from pipeline.flights.rasters import virtual_parts
 from pipeline.gather import OPTIONAL_TABLES
 from pipeline.gather_flights import file_formats
-from pipeline.inputs.find import find_tables
+from pipeline.inputs.find import InputFile, find_tables
 from pipeline.inputs.read_covers import read_covers
 from pipeline.inputs.read_flights import read_flights
 from pipeline.operations_settings import Arrival
@@ -44,29 +44,33 @@ def input_paths(settings: Settings, date: dt.date) -> list[Path]:
     ------
     InputError : a table cannot be read.
     """
-    found, _ = find_tables(
-        {role: [settings.path(p) for p in getattr(settings.inputs, role)] for role in OPTIONAL_TABLES}
-    )
-    paths = [settings.path(settings.inputs.sites), *(file.path for listed in found.values() for file in listed)]
-    named: list[Path] = []
-    flights, _ = read_flights(
-        [file.path for file in found["flights"]],
-        settings.columns.get("flights", {}),
-        settings.missing,
-        (settings.season_start(date), date),
-        file_formats(settings, "flights"),
-    )
-    covers, _ = read_covers(
-        [file.path for file in found["covers"]],
-        settings.columns.get("covers", {}),
-        settings.missing,
-        (settings.season_start(date), date),
-        file_formats(settings, "covers"),
-    )
-    for listed in [*(entry.files.values() for entry in flights), [(entry.path,) for entry in covers]]:
-        named += [path for files in listed for path in files]
-    parts = [part for path in named if path.is_file() for part in virtual_parts(path)]
-    return [path for path in dict.fromkeys([*paths, *named, *parts]) if path.is_file()]
+    listed = [file.path for files in _tables(settings).values() for file in files]
+    return [settings.path(settings.inputs.sites), *listed, *input_rasters(settings, date)]
+
+
+def input_rasters(settings: Settings, date: dt.date) -> list[Path]:
+    """Return the rasters of flights and covers of a date's season up to the date, with the parts of virtual ones.
+
+    Raises
+    ------
+    InputError : a table cannot be read.
+    """
+    found, season = _tables(settings), (settings.season_start(date), date)
+
+    def how(role: str) -> tuple:
+        files = [file.path for file in found[role]]
+        return files, settings.columns.get(role, {}), settings.missing, season, file_formats(settings, role)
+
+    flights, covers = read_flights(*how("flights"))[0], read_covers(*how("covers"))[0]
+    named = [path for entry in flights for files in entry.files.values() for path in files]
+    named = [path for path in [*named, *(entry.path for entry in covers)] if path.is_file()]
+    parts = [part for path in named for part in virtual_parts(path) if part.is_file()]
+    return list(dict.fromkeys([*named, *parts]))
+
+
+def _tables(settings: Settings) -> dict[str, list[InputFile]]:
+    patterns = {role: [settings.path(p) for p in getattr(settings.inputs, role)] for role in OPTIONAL_TABLES}
+    return find_tables(patterns)[0]
 
 
 def wait_for_arrival(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
-from pipeline.operations.arrival import Clock, input_paths, wait_for_arrival
+from pipeline.operations.arrival import Clock, input_rasters, wait_for_arrival
 from pipeline.operations_settings import Arrival
 from pipeline.outputs.record import input_sha256
 from pipeline.problems import StillArrivingError
@@ -34,7 +34,7 @@ def late_dates(settings: Settings, until: dt.date) -> list[LateDate]:
 
     Raises
     ------
-    StillArrivingError : a file is still being written: what it will say cannot be told yet.
+    StillArrivingError : a flight or cover grid is still being written: what it will say cannot be told yet. (Tables grow all day.)
     SnowtallyError : a required input cannot be used.
     """
     root, basin = settings.path(settings.archive), settings.basin.id
@@ -44,7 +44,7 @@ def late_dates(settings: Settings, until: dt.date) -> list[LateDate]:
         return []
     quiet_s = settings.operations.arrival.quiet_s
     arriving = wait_for_arrival(
-        lambda: input_paths(settings, until), Arrival(quiet_s=quiet_s, wait_s=0), Clock(), lambda _paths: None
+        lambda: input_rasters(settings, until), Arrival(quiet_s=quiet_s, wait_s=0), Clock(), lambda _paths: None
     )
     if arriving:
         names = ", ".join(sorted(str(path) for path in arriving))

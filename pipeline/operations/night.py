@@ -109,7 +109,7 @@ def run_night(
         return result(
             message=f"{type(trouble).__name__}: {' '.join(str(trouble).split())}", passing=is_passing(trouble)
         )
-    why = [*outcome.readings.degraded, *([outcome.second_look] if outcome.second_look else [])]
+    why = outcome.to_look_at
     return result(
         state="degraded" if why else "done",
         revision=outcome.published.revision,

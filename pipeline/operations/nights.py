@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from pipeline.operations.apart import run_apart
 from pipeline.operations.due import due_dates
 from pipeline.operations.late import late_dates
-from pipeline.operations.night import NightResult
-from pipeline.operations.notes import crashed_nights
+from pipeline.operations.night import NightResult, is_passing
+from pipeline.operations.notes import crashed_nights, noted
 from pipeline.operations.telling import tell_crash, tell_late, tell_night
 from pipeline.problems import SnowtallyError
 from pipeline.settings import Settings, read_settings
@@ -79,12 +79,24 @@ def _readable(settings_file: str, run_id: str) -> tuple[Settings | None, NightRe
     return settings, NightResult(settings_file, settings.basin.id, run_id=run_id)
 
 
-def run_once(settings_file: str, date: str, run_id: str, why: tuple[str, str]) -> NightResult:
-    """Run one date in a process of its own, once: how dates are run where there is no engine to try again."""
+def run_once(settings_file: str, date: str, run_id: str, why: tuple[str, str], flow_run_id: str = "") -> NightResult:
+    """Run one date once, in a process of its own, with a note of it while it is at work.
+
+    Parameters
+    ----------
+    why : command and reason for the record.
+    flow_run_id : the engine's own name of the run, where there is one.
+    """
     settings, result = _readable(settings_file, run_id)
-    return (
-        result if settings is None else run_apart(settings_file, date, run_id, settings.operations.limits.night_s, why)
-    )
+    if settings is None:
+        return result
+    night = {"basin": settings.basin.id, "date": date, "flow_run_id": flow_run_id}
+    try:
+        with noted(settings.path(settings.archive), run_id, night):
+            return run_apart(settings_file, date, run_id, settings.operations.limits.night_s, why)
+    except OSError as trouble:
+        message = f"{trouble.filename or 'the archive'}: {trouble.strerror}. Look at the disk"
+        return replace(result, date=date, message=message, passing=is_passing(trouble))
 
 
 def summary(results: list[NightResult]) -> str:

@@ -10,7 +10,9 @@ import pandas as pd
 
 from pipeline.outputs.attempts import failed_attempts
 from pipeline.outputs.derived import read_index
+from pipeline.outputs.growth import Growth, growth
 from pipeline.outputs.keep import inputs_folder
+from pipeline.outputs.second_look import second_looks
 from pipeline.outputs.stac import season_name
 from pipeline.places import sizes_in
 
@@ -30,7 +32,9 @@ class Status:
     age_days : its age in days on the day asked.
     missing : dates without a revision between the first and the last of a season; in the present season, up to yesterday.
     failed : those of them whose last attempt failed, with what it said.
+    second_look : dates whose standing total jumped beyond what the sites' change and the error allow, with the figures.
     size_bytes : size of all revisions and of the inputs kept with them.
+    growth : room on the disk, and how long it lasts at the archive's pace.
     """
 
     days: pd.DataFrame
@@ -38,7 +42,9 @@ class Status:
     age_days: int | None
     missing: list[dt.date]
     failed: dict[dt.date, str]
+    second_look: dict[dt.date, str]
     size_bytes: int
+    growth: Growth
 
     @property
     def newest_is_degraded(self) -> bool:
@@ -67,7 +73,9 @@ def status(root: str | Path, basin: str, today: dt.date, season_start: str) -> S
     days = pd.DataFrame(rows, columns=COLUMNS).astype({"standing": "Int64"})
     failed = {date: noted["message"] for date, noted in failed_attempts(root, basin).items() if date not in by_date}
     missing = _missing(days, failed, season_name(today, season_start), today)
-    return Status(days, newest, None if newest is None else (today - newest).days, missing, failed, size)
+    age = None if newest is None else (today - newest).days
+    room = growth(Path(root), dt.datetime.now(dt.UTC))
+    return Status(days, newest, age, missing, failed, second_looks(root, basin), size, room)
 
 
 def _missing(days: pd.DataFrame, failed: dict[dt.date, str], season_now: str, today: dt.date) -> list[dt.date]:

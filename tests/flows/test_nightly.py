@@ -1,6 +1,9 @@
-"""The nightly flow on the embedded API: quiet, offline, and no basin hides another."""
+"""The flows on the embedded server: quiet, offline, tried again where that may help, and no basin hides another."""
 
 import os
+import socket
+import subprocess
+import sys
 
 import pytest
 
@@ -8,15 +11,17 @@ from flows.quiet import SURROUNDINGS, surround
 
 surround()
 
+from prefect import flow, get_client  # noqa: E402
+from prefect.client.schemas.filters import ArtifactFilter, ArtifactFilterKey  # noqa: E402
+from prefect.states import Running  # noqa: E402
 from prefect.testing.utilities import prefect_test_harness  # noqa: E402
 
+from flows import tasks  # noqa: E402
 from flows.nightly import nightly  # noqa: E402
-from pipeline import run  # noqa: E402
-from pipeline.outputs.archive import Published  # noqa: E402
+from pipeline.operations.night import NightResult  # noqa: E402
+from pipeline.operations.notes import noted  # noqa: E402
 
-
-class Readings:
-    degraded = ()
+NOW = "2031-03-06T07:30:00+00:00"
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -26,47 +31,88 @@ def embedded():
 
 
 @pytest.fixture
-def settings_files(tmp_path, monkeypatch):
-    """Three basins: one sound, one whose settings are wrong, one whose night breaks in a way nobody foresaw."""
+def basins(tmp_path, monkeypatch):
+    """Four basins' settings; what becomes of a night is by the basin's name, and how often it was tried is counted."""
     for name in ("zones.geojson", "elevation.tif", "sites.csv"):
         (tmp_path / name).touch()
     text = (
         "basin: {{id: {name}, title: T, zones: zones.geojson, utc_offset_hours: -2}}\ngrid: {{crs: 'EPSG:32625'}}\n"
         "terrain: {{elevation: elevation.tif}}\ninputs: {{sites: sites.csv}}\narchive: archive\n"
+        "operations: {{schedule: {{watch_days: 0}}, retry: {{times: 2, first_wait_s: 0}}}}\n"
     )
-    for name in ("sound", "broken", "last"):
+    for name in ("sound", "broken", "shaky", "last"):
         (tmp_path / f"{name}.yaml").write_text(text.format(name=name))
     (tmp_path / "wrong.yaml").write_text(text.format(name="wrong") + "bandz: {}\n")
+    tries = []
 
-    def update(settings, date, stage):
-        stage("estimating")
-        if settings.basin.id == "broken":
+    def run_apart(settings_file, date, run_id, _limit_s, _why):
+        name = os.path.basename(settings_file)[:-5]  # noqa: PTH119  a name, no path
+        tries.append(name)
+        if name == "broken":
             raise ZeroDivisionError("nobody foresaw this")
-        return run.Outcome(Published(tmp_path / settings.basin.id / str(date), 1), None, Readings())
+        if name == "shaky" and tries.count("shaky") < 3:
+            return NightResult(settings_file, name, date, run_id, passing=True, message="Input/output error")
+        return NightResult(settings_file, name, date, run_id, state="done", revision=1)
 
-    monkeypatch.setattr(run, "update", update)
-    return [str(tmp_path / f"{name}.yaml") for name in ("sound", "wrong", "broken", "last")]
+    monkeypatch.setattr("pipeline.operations.nights.run_apart", run_apart)
+    return lambda *names: [str(tmp_path / f"{name}.yaml") for name in names], tries
 
 
-def test_one_failure_hides_no_success(settings_files, capfd):
-    state = nightly(settings_files, "2031-03-01", return_state=True)
+def test_one_failure_hides_no_success_and_passing_trouble_is_tried_again(basins, capfd):
+    files, tries = basins
+    state = nightly(files("sound", "wrong", "broken", "shaky", "last"), NOW, return_state=True)
     results = state.result(raise_on_failure=False)
-    assert [result["state"] for result in results] == ["done", "failed", "failed", "done"]
+    assert [result["state"] for result in results] == ["done", "failed", "failed", "done", "done"]
     assert state.is_failed()
     assert "unknown key bandz" in results[1]["message"]
     assert "nobody foresaw this" in results[2]["message"]
+    assert [tries.count(name) for name in ("sound", "broken", "shaky")] == [1, 1, 3]
+    assert {result["date"] for result in results if result["date"]} == {"2031-03-05"}
     assert "Traceback" not in "".join(capfd.readouterr())
 
 
-def test_all_sound_basins_complete(settings_files):
-    state = nightly([settings_files[0], settings_files[3]], "2031-03-01", return_state=True)
+def test_all_sound_basins_complete_and_the_summary_is_kept(basins):
+    files, _ = basins
+    state = nightly(files("sound", "last"), NOW, "the-id", return_state=True)
     assert state.is_completed()
-    assert [result["basin"] for result in state.result()] == ["sound", "last"]
+    assert [(result["basin"], result["run_id"]) for result in state.result()] == [
+        ("sound", "the-id"),
+        ("last", "the-id"),
+    ]
+    with get_client(sync_client=True) as client:
+        kept = client.read_artifacts(artifact_filter=ArtifactFilter(key=ArtifactFilterKey(any_=["nightly-summary"])))
+    assert any("| last | 2031-03-05 | done | r001 |" in artifact.data for artifact in kept)
 
 
-def test_surroundings_are_offline_and_an_empty_address_is_none(monkeypatch):
+def test_the_engine_learns_of_a_killed_run(basins, tmp_path, monkeypatch):
+    files, _ = basins
+
+    @flow
+    def killed():
+        return None
+
+    with get_client(sync_client=True) as client:
+        run = client.create_flow_run(killed, state=Running())
+        monkeypatch.setattr("pipeline.operations.notes.lives", lambda _process: False)
+        with noted(tmp_path / "archive", "dead", {"basin": "sound", "date": "2031-03-04", "flow_run_id": str(run.id)}):
+            tasks.mark_crashed(files("sound", "wrong"))
+        assert client.read_flow_run(run.id).state.is_crashed()
+
+
+def test_surroundings_are_offline_and_a_server_that_is_none_is_left_out(monkeypatch, tmp_path):
     assert os.environ["PREFECT_SERVER_ANALYTICS_ENABLED"] == "false"
     assert SURROUNDINGS["DO_NOT_TRACK"] == "1"
-    monkeypatch.setenv("PREFECT_API_URL", "")
-    surround()
-    assert "PREFECT_API_URL" not in os.environ
+    monkeypatch.delenv("PREFECT_HOME", raising=False)
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        for address in ("", f"http://127.0.0.1:{free.getsockname()[1]}/api"):
+            monkeypatch.setenv("PREFECT_API_URL", address)
+            surround(tmp_path / "home" / "prefect")
+            assert "PREFECT_API_URL" not in os.environ
+    assert (tmp_path / "home" / "prefect").is_dir()
+    assert os.environ["PREFECT_HOME"] == str(tmp_path / "home" / "prefect")
+
+
+def test_the_schedule_does_not_hold_the_engine_in_memory():
+    code = "import sys, flows.schedule; sys.exit('prefect' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

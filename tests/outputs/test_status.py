@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 
+import pytest
 from made_day import made_day
 
 from pipeline.outputs.archive import publish, withdraw
 from pipeline.outputs.attempts import note_failed
+from pipeline.outputs.derived import read_index
+from pipeline.outputs.growth import growth
 from pipeline.outputs.status import status
 from pipeline.telling_archive import status_json, status_tables
 
@@ -71,8 +74,9 @@ def test_the_calendar_has_a_letter_a_day(tmp_path, provenance):
         "         . missing, d degraded, o held, w withdrawn, x failed",
     ]
     assert any(line.startswith("failed 2031-03-04: no estimate") for line in lines)
-    assert lines[-1].startswith("3 dates held, 1 withdrawn, 4 revisions, ")
-    assert lines[-1].endswith("newest 2031-03-02, 6 days ago, degraded")
+    assert lines[-2].startswith("3 dates held, 1 withdrawn, 4 revisions, ")
+    assert lines[-2].endswith("newest 2031-03-02, 6 days ago, degraded")
+    assert lines[-1].startswith("disk: ")
     assert status_json("larkmoor", told)["newest_degraded"]
 
 
@@ -85,3 +89,13 @@ def test_a_revision_that_the_index_does_not_have_is_seen(tmp_path, provenance):
     told = status(tmp_path, "larkmoor", dt.date(2031, 3, 3), "10-01")
     assert told.newest == dt.date(2031, 3, 2)
     assert len(told.days) == 2
+
+
+def test_growth_is_that_of_the_last_month_and_forecasts_the_disk(tmp_path, provenance):
+    held(tmp_path, provenance, "2031-03-01", "2031-03-02")
+    told = status(tmp_path, "larkmoor", dt.date(2031, 3, 4), "10-01")
+    made = read_index(tmp_path, "larkmoor").column("made").to_pylist()[0]
+    after = growth(tmp_path, made + dt.timedelta(days=10))
+    assert after.bytes_a_day == pytest.approx(told.size_bytes / 10, rel=0.01)
+    assert after.days_left == int(after.free_bytes / after.bytes_a_day)
+    assert growth(tmp_path, made + dt.timedelta(days=100)).days_left is None

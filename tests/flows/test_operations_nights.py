@@ -1,0 +1,225 @@
+"""Nights of several basins: what is due, what is made up for, what came late, and who is told."""
+
+import datetime as dt
+import json
+import sys
+from http.server import BaseHTTPRequestHandler, HTTPServer
+from threading import Thread
+
+import pytest
+
+from pipeline import run
+from pipeline.operations.due import due_dates, last_start, missed_dates, next_start
+from pipeline.operations.joblog import JobLog, read_log
+from pipeline.operations.late import late_dates
+from pipeline.operations.night import NightResult, run_night
+from pipeline.operations.nights import exit_status, night_of, summary
+from pipeline.operations.notes import crashed_nights, noted
+from pipeline.outputs.attempts import failed_attempts
+from pipeline.problems import StillArrivingError
+from pipeline.reading import load_record, read_record, revisions
+from pipeline.settings import read_settings
+
+
+def quiet(_stage):
+    pass
+
+
+def here(settings_file, date, run_id, why):
+    """Run a date in this process: its imports are paid for once."""
+    return run_night(settings_file, date, run_id, *why)
+
+
+def morning(day):
+    return dt.datetime(2031, 3, day, 7, 30, tzinfo=dt.UTC)
+
+
+def with_operations(home, name, operations):
+    text = (home / "basin.yaml").read_text().rpartition("operations:")[0]
+    file = home / f"{name}.yaml"
+    file.write_text(
+        text.replace("archive: archive", f"archive: archive_{name}") + f"operations: {json.dumps(operations)}\n"
+    )
+    return file
+
+
+QUICK = {"arrival": {"quiet_s": 0.01, "wait_s": 0}}
+
+
+def hold(settings, *days):
+    """Put dates into the archive that only count as held."""
+    for day in days:
+        folder = settings.path(settings.archive) / "made" / f"2031-03-{day:02d}" / "r001"
+        folder.mkdir(parents=True)
+        (folder / "record.json").touch()
+
+
+def publish(settings, *days):
+    for day in days:
+        run.update(settings, dt.date(2031, 3, day), quiet)
+
+
+def test_a_new_archive_owes_yesterday_alone(settings):
+    assert due_dates(settings, morning(8)) == [dt.date(2031, 3, 7)]
+
+
+def test_missed_nights_are_due_oldest_first_within_the_bound_and_not_before_the_archive(settings):
+    hold(settings, 3, 5)
+    assert [date.day for date in due_dates(settings, morning(8))] == [4, 6, 7]
+    assert [date.day for date in missed_dates(settings, morning(12))] == [6, 7, 8, 9, 10, 11], (
+        "a week back, not the fourth"
+    )
+    assert due_dates(settings, morning(6)) == [dt.date(2031, 3, 4), dt.date(2031, 3, 5)], "yesterday is asked again"
+
+
+@pytest.mark.parametrize(("offset", "hour"), [(-2, 7), (12, 17), (-9.5, 15)])
+def test_the_hour_is_the_basins_standard_time(settings, offset, hour):
+    moved = settings.model_copy(update={"basin": settings.basin.model_copy(update={"utc_offset_hours": offset})})
+    start = next_start(moved, dt.time(5, 30), dt.datetime(2031, 7, 1, tzinfo=dt.UTC))
+    assert start.time() == (dt.datetime(2031, 1, 1, hour, 30) - dt.timedelta(minutes=30 * (offset % 1 != 0))).time()  # noqa: DTZ001
+    assert next_start(moved, dt.time(5, 30), start) - start == dt.timedelta(days=1)
+    assert last_start(moved, dt.time(5, 30), start) == start
+
+
+def test_one_basins_failure_hides_no_others_success(home, settings):
+    wrong = home / "wrong.yaml"
+    wrong.write_text((home / "basin.yaml").read_text() + "bandz: {}\n")
+    files = [str(wrong), str(home / "basin.yaml")]
+    results = night_of(files, morning(6), "id", here)
+    assert [one.state for one in results] == ["failed", "done"]
+    assert "unknown key bandz" in results[0].message
+    assert exit_status(results) == 1
+    assert "| failed |" in summary(results)
+    assert {line["run_id"] for line in read_log(settings.path(settings.archive))} == {"id"}
+
+
+def test_late_rows_list_their_dates_and_no_others(home):
+    file = with_operations(home, "late", QUICK | {"schedule": {"rerun_late": True}})
+    settings = read_settings(file)
+    publish(settings, 4, 5, 6)
+    assert late_dates(settings, dt.date(2031, 3, 6)) == []
+    with (home / "stations.csv").open("a") as table:
+        table.write("S2,2031-03-05,1.0,1.0\nS2,2031-03-09,1.0,1.0\n")
+    rows = (home / "stations.csv").read_text()
+    (home / "stations.csv").write_text(rows.replace("S1,2031-03-05,", "S1,2031-03-05,1", 1))
+    late = late_dates(settings, dt.date(2031, 3, 6))
+    assert [(one.date.day, one.revision) for one in late] == [(5, 1), (6, 1)]
+    assert late[0].reason == "late inputs: stations changed since r001"
+    results = night_of([str(file)], morning(8), "id", here)
+    assert [(one.date[-1], one.revision) for one in results] == [("7", 1), ("5", 2), ("6", 2)]
+    archive = settings.path(settings.archive)
+    assert read_record(archive, "made", dt.date(2031, 3, 5))["reason"] == late[0].reason
+    assert late_dates(settings, dt.date(2031, 3, 7)) == []
+
+
+def test_late_dates_are_told_when_they_are_not_run_again(home, tmp_path):
+    told = tmp_path / "told"
+    file = with_operations(home, "tell", QUICK | {"alerts": {"on_degraded": {"command": ["tee", str(told)]}}})
+    settings = read_settings(file)
+    publish(settings, 3, 4)
+    (home / "flights.csv").write_text("flight_id,date,depth\n")
+    # What was published of the flight is gone for the fourth and the third alike.
+    assert len(night_of([str(file)], morning(6), "id", here)) == 1
+    message = json.loads(told.read_text())
+    assert [one["date"] for one in message["dates"]] == ["2031-03-03", "2031-03-04"]
+    assert "flight F1 went" in message["dates"][0]["reason"]
+
+
+def test_what_is_still_arriving_puts_the_watch_off(home):
+    settings = read_settings(with_operations(home, "off", {"arrival": {"quiet_s": 3600, "wait_s": 0}}))
+    publish(settings, 3)
+    with pytest.raises(StillArrivingError, match="still being written"):
+        late_dates(settings, dt.date(2031, 3, 3))
+
+
+def test_bad_input_fails_the_night_at_once_and_is_told_without_a_secret(home, monkeypatch):
+    heard = []
+
+    class Hook(BaseHTTPRequestHandler):
+        def do_POST(self):
+            heard.append(json.loads(self.rfile.read(int(self.headers["Content-Length"]))))
+            self.send_response(500)
+            self.end_headers()
+
+        def log_message(self, *_words):
+            pass
+
+    server = HTTPServer(("127.0.0.1", 0), Hook)
+    Thread(target=server.handle_request, daemon=True).start()
+    monkeypatch.setenv("HOOK", f"http://127.0.0.1:{server.server_port}/a-secret-token")
+    file = with_operations(home, "bad", QUICK | {"alerts": {"on_failure": {"webhook_from": "HOOK"}}})
+    (home / "sites.csv").write_text("nonsense\n")
+    results = night_of([str(file)], morning(6), "id", here)
+    server.server_close()
+    assert [(one.state, one.passing) for one in results] == [("failed", False)]
+    assert "sites.csv" in heard[0]["message"]
+    assert heard[0]["run_id"] == "id"
+    archive = read_settings(file).path(read_settings(file).archive)
+    text = (archive / ".operations" / "log.jsonl").read_text()
+    assert "a-secret-token" not in text
+    assert "the address answered with status 500" in text
+
+
+def test_an_alerts_address_is_not_in_the_record(home):
+    file = with_operations(home, "secret", QUICK | {"alerts": {"on_failure": {"webhook": "https://example.org/token"}}})
+    settings = read_settings(file)
+    outcome = run.update(settings, dt.date(2031, 3, 5), quiet)
+    assert "token" not in (outcome.published.path / "record.json").read_text()
+    assert settings.identity() == read_settings(home / "basin.yaml").identity()
+
+
+def test_a_killed_night_is_told_once_by_the_next_start(settings):
+    archive = settings.path(settings.archive)
+    with noted(archive, "living", {"basin": "made", "date": "2031-03-04"}):
+        note = next((archive / ".operations" / "runs").glob("*.json"))
+        dead = json.loads(note.read_text()) | {"run_id": "dead"}
+        dead["process"]["started"] = "1"
+        (note.parent / "dead.made.2031-03-05.json").write_text(json.dumps(dead))
+        assert [one["run_id"] for one in crashed_nights(archive)] == ["dead"]
+        assert crashed_nights(archive) == []
+    assert not list((archive / ".operations" / "runs").glob("*.json"))
+
+
+def test_a_jump_is_published_marked_and_told_like_a_degraded_night(home, settings, tmp_path):
+    told = tmp_path / "told"
+    file = with_operations(home, "jump", QUICK | {
+        "alerts": {"on_degraded": {"command": [sys.executable, "-c", f"import sys; open({str(told)!r}, 'w').write(sys.stdin.read())"]}},
+        "gate": {"most_se": 0.01},
+    })  # fmt: skip
+    settings = read_settings(file)
+    publish(settings, 1)
+    results = night_of([str(file)], morning(3), "id", here)
+    assert [one.state for one in results] == ["degraded"]
+    assert results[0].second_look.startswith("jump of the total")
+    assert json.loads(told.read_text())["second_look"] == results[0].second_look
+    record = load_record(revisions(settings.path(settings.archive), "made", dt.date(2031, 3, 2))[0].path)
+    assert not record["degraded"], "a day's own numbers depend on inputs alone"
+    from pipeline.outputs.status import status  # noqa: PLC0415
+    from pipeline.outputs.verify import verify  # noqa: PLC0415
+
+    archive = settings.path(settings.archive)
+    assert list(status(archive, "made", dt.date(2031, 3, 3), "10-01").second_look) == [dt.date(2031, 3, 2)]
+    assert not verify(archive, "made", quiet).troubles
+
+
+def test_trouble_outside_is_tried_again_and_bad_input_is_not(home, settings, monkeypatch):
+    def broken(*_words, **_more):
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(run, "read_inputs", broken)
+    result = run_night(str(home / "basin.yaml"), "2031-03-05", "id")
+    assert (result.state, result.passing) == ("failed", True)
+    assert "Input/output error" in result.message
+    assert failed_attempts(settings.path(settings.archive), "made") == {}, "no basin in the archive yet"
+
+
+def test_a_log_that_a_power_loss_cut_is_read(tmp_path):
+    log = JobLog(tmp_path, "id")
+    log.write("night", basin="a", message="")
+    with log.path.open("a") as file:
+        file.write('{"time": "20')
+    assert [sorted(line) for line in read_log(tmp_path)] == [["basin", "event", "run_id", "time"]]
+
+
+def test_a_summary_names_settings_that_could_not_be_read():
+    assert "| gone.yaml |  | failed |" in summary([NightResult("gone.yaml")])
