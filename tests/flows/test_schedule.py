@@ -67,11 +67,6 @@ def test_nights_of_a_machine_that_was_off_are_made_up_for_at_the_start(home, mon
     month.time, month.nights = at(9, 3).timestamp(), []
     told = month.serve(basins, at(9, 12))
     assert [dates for _, dates in month.nights] == [[4, 5, 6, 7], [8]]
-        4,
-        5,
-        6,
-        7,
-    ]
     assert told[0] == "making up for missed nights of made"
 
 
