@@ -89,8 +89,10 @@ class Workers(_Block):
 
     Parameters
     ----------
-    engine : one after the other, in threads, in processes of this machine, or on a dask.distributed cluster.
-    count : threads or processes; default as many as cores.
+    engine : serial, one after the other; threads, each date in a process of its own that a thread watches, stopped after
+        `limits.night_s`; processes, in as many lasting processes, which saves two seconds of imports a date; dask, on a
+        dask.distributed cluster whose workers see the same paths.
+    count : dates at once; default as many as cores.
     address : the cluster's scheduler, such as tcp://10.0.0.5:8786.
     """
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import errno
+import threading
 import time
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -18,6 +19,10 @@ PASSING = frozenset({
     errno.ENOTCONN, errno.EPIPE, errno.EINTR, errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EREMOTEIO, errno.ENOLCK,
 })  # fmt: skip
 """Trouble of disks, networks and machines that may be over in a few minutes. A file that is not there or not ours is not."""
+
+
+_ONE_AT_A_TIME = threading.Lock()
+"""The libraries that write netCDF bear no second thread in their process: a cluster's workers may have several."""
 
 
 @dataclass(frozen=True)
@@ -102,7 +107,8 @@ def run_night(
 
         stage("looking whether inputs are still arriving")
         arriving = wait_for_arrival(lambda: input_paths(settings, day), settings.operations.arrival, Clock(), waiting)
-        outcome = run.update(settings, day, stage, run.Run(command, reason, run_id, arriving))
+        with _ONE_AT_A_TIME:
+            outcome = run.update(settings, day, stage, run.Run(command, reason, run_id, arriving))
     except SnowtallyError as trouble:
         return result(message=" ".join(str(trouble).split()), passing=is_passing(trouble))
     except Exception as trouble:  # noqa: BLE001  one basin's trouble, foreseen or not, is told and hides no other's success

@@ -1,4 +1,4 @@
-"""Dates of a basin run on the workers that the settings name: in turn, in threads, in processes, or on a dask cluster.
+"""Dates of a basin run on the workers that the settings name: in turn, each in a process of its own, in lasting processes, or on a cluster.
 
 A date depends on inputs and settings only, so that it is the same wherever and in whichever order it is run.
 """
@@ -38,8 +38,10 @@ def run_dates(
     elif workers.engine == "dask":
         yield from _on_cluster(jobs, str(workers.address))
     elif workers.engine == "threads":
+        limit_s = settings.operations.limits.night_s
         with ThreadPoolExecutor(_count(workers)) as pool:
-            yield from pool.map(lambda job: run_night(*job), jobs)
+            # Each thread waits for a process: the libraries that write netCDF bear no second thread.
+            yield from pool.map(lambda job: run_apart(*job[:3], limit_s, (job[3], job[4])), jobs)
     else:
         yield from _in_processes(jobs, _count(workers), settings.operations.limits.night_s)
 

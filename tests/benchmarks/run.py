@@ -27,10 +27,11 @@ TRIALS = {
     "faults": ["tests/fault_trial"],
     "kills": ["tests/outputs/trials/crash_trial.py"],
     "race": ["tests/outputs/trials/race_trial.py"],
+    "month": ["tests/flows/trials/month_trial.py"],
     "melt": ["tests/recovery/melt_trial.py"],
 }
 """Long trials with their own tables, of which plain `pytest` runs short versions: made basins whose snow is known (the estimate
-against simple methods, proposed sites against random ones), planted faults, updates killed at random, writers racing."""
+against simple methods, proposed sites against random ones), planted faults, updates killed at random, writers racing, a month of nights under two schedules that are killed."""
 
 BENCHMARKS = ["kriging", "totals", "writing", "reading", "aggregate", "registration", "help", "archive", "outlook"]
 
