@@ -43,11 +43,12 @@ def surround(home: Path | None = None) -> None:
         # The embedded server does not make the folder above its own, and dies without a word.
         Path(os.environ["PREFECT_HOME"]).mkdir(parents=True, exist_ok=True)
     address = os.environ.get("PREFECT_API_URL")
-    if address is not None and not _answers(address):
+    if address is not None and not answers(address):
         del os.environ["PREFECT_API_URL"]
 
 
-def _answers(address: str) -> bool:
+def answers(address: str) -> bool:
+    """Return whether a Prefect server answers at an address."""
     if not address.startswith(("http://", "https://")):
         return False
     try:

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import NoReturn
 
-from flows.quiet import surround
+from flows.quiet import answers
 from pipeline.operations.arrival import Clock
 from pipeline.operations.due import last_start, missed_dates, next_start
 from pipeline.operations.joblog import JobLog, operations_folder
@@ -101,7 +101,15 @@ def _instant(clock: Clock) -> dt.datetime:
 
 def start_flow(settings_files: list[str], instant: dt.datetime, run_id: str) -> list[NightResult]:
     """Run the nightly flow in a process of its own and return its results; where it gives none, run the night without it."""
-    surround(operations_folder(_archive(settings_files)) / "prefect")
+    log = JobLog(_archive(settings_files), run_id)
+    # For this night only: tomorrow the server may be up again.
+    surroundings = {"PREFECT_HOME": str(operations_folder(_archive(settings_files)) / "prefect"), **os.environ}
+    if surroundings.get("PREFECT_API_URL") and not answers(surroundings["PREFECT_API_URL"]):
+        del surroundings["PREFECT_API_URL"]
+        with suppress(SnowtallyError):
+            log.write(
+                "engine", state="failed", message="the server does not answer: the night is run on the embedded one"
+            )
     words = json.dumps({"settings_files": settings_files, "now": instant.isoformat(), "run_id": run_id})
     process = subprocess.Popen(  # noqa: S603  this program itself
         [sys.executable, "-m", "flows.nightly", words],
@@ -110,6 +118,7 @@ def start_flow(settings_files: list[str], instant: dt.datetime, run_id: str) -> 
         stderr=subprocess.PIPE,
         text=True,
         errors="replace",
+        env=surroundings,
         # The embedded server is in its group, so that nothing of it is left whatever becomes of the flow.
         start_new_session=True,
     )
@@ -124,7 +133,7 @@ def start_flow(settings_files: list[str], instant: dt.datetime, run_id: str) -> 
         last = err.strip().splitlines()[-1:] or [f"status {process.returncode}"]
         message = f"the flow gave no result ({last[0]}): the night is run without Prefect"
         with suppress(SnowtallyError):
-            JobLog(_archive(settings_files), run_id).write("engine", state="failed", message=message)
+            log.write("engine", state="failed", message=message)
         return night_of(settings_files, instant, run_id, run_once)
 
 

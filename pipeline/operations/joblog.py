@@ -54,7 +54,7 @@ class JobLog:
         except OSError as trouble:
             raise ArchiveError(
                 f"The runs' log {self.path} cannot be written: {trouble.strerror}. Look at the disk"
-            ) from None
+            ) from trouble
         return line
 
 

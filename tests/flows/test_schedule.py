@@ -1,6 +1,7 @@
 """The schedule in fast time: its hours, what it makes up for, and what it does where the engine cannot start."""
 
 import datetime as dt
+import os
 import signal
 import subprocess
 import sys
@@ -99,7 +100,7 @@ def test_wrong_settings_are_told_at_the_start_not_at_night(home):
 
 
 def test_a_night_that_the_engine_cannot_run_is_run_without_it(home, settings, monkeypatch):
-    monkeypatch.setattr(schedule, "surround", lambda _home: None)
+    monkeypatch.setenv("PREFECT_API_URL", "http://127.0.0.1:9/api")
     monkeypatch.setattr(schedule.sys, "executable", "/bin/false")
     asked = []
 
@@ -111,7 +112,10 @@ def test_a_night_that_the_engine_cannot_run_is_run_without_it(home, settings, mo
     results = start_flow([str(home / "basin.yaml")], at(6, 8), "id")
     assert [one.state for one in results] == ["done"]
     assert asked == ["2031-03-05"]
-    assert "the night is run without Prefect" in read_log(settings.path(settings.archive))[0]["message"]
+    server, engine = (line["message"] for line in read_log(settings.path(settings.archive)))
+    assert server == "the server does not answer: the night is run on the embedded one"
+    assert "the night is run without Prefect" in engine
+    assert os.environ["PREFECT_API_URL"], "tomorrow it may answer"
 
 
 def test_the_schedule_ends_quietly_when_it_is_stopped(home, settings):
