@@ -90,21 +90,13 @@ class Workers(_Block):
     Parameters
     ----------
     engine : serial, one after the other; threads, each date in a process of its own that a thread watches, stopped after
-        `limits.night_s`; processes, in as many lasting processes, which saves two seconds of imports a date; dask, on a
-        dask.distributed cluster whose workers see the same paths.
+        `limits.night_s`; processes, in as many lasting processes, which saves two seconds of imports a date; dask, on the
+        cluster of `dask.address`, whose workers see archive and inputs under the same paths.
     count : dates at once; default as many as cores.
-    address : the cluster's scheduler, such as tcp://10.0.0.5:8786.
     """
 
     engine: Literal["serial", "threads", "processes", "dask"] = "serial"
     count: Annotated[int, Field(ge=1)] | None = None
-    address: str | None = None
-
-    @model_validator(mode="after")
-    def _address_for_dask(self) -> Workers:
-        if (self.engine == "dask") != (self.address is not None):
-            raise ValueError("address is the cluster's scheduler: give it with engine: dask, and only then")
-        return self
 
 
 class Alert(_Block):

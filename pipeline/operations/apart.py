@@ -9,16 +9,15 @@ import subprocess
 import sys
 import time
 from contextlib import suppress
-from typing import Any
 
-from pipeline.operations.night import NightResult
+from pipeline.operations.night import NIGHTLY, NightResult
 from pipeline.run_id import RUN_ID
 
 _CODE = "from pipeline.operations.apart import child; child()"
 
 
 def run_apart(
-    settings_file: str, date: str, run_id: str, limit_s: float, why: tuple[str, str] = ("update", "nightly update")
+    settings_file: str, date: str, run_id: str, limit_s: float, why: tuple[str, str] = NIGHTLY
 ) -> NightResult:
     """Run a night in a process of its own, stop it after `limit_s`, and return what became of it.
 
@@ -27,7 +26,7 @@ def run_apart(
     why : the command and the reason for the record.
     """
     begun = time.monotonic()
-    words = json.dumps([settings_file, date, run_id, *why])
+    words = json.dumps([settings_file, date, run_id, why])
     process = subprocess.Popen(  # noqa: S603  this program itself
         [sys.executable, "-c", _CODE, words],
         stdout=subprocess.PIPE,
@@ -91,8 +90,8 @@ def child() -> None:
     from pipeline.operations.night import run_night  # noqa: PLC0415
 
     end_with_parent()
-    words: list[Any] = json.loads(sys.argv[1])
-    result = run_night(*words)
+    settings_file, date, run_id, why = json.loads(sys.argv[1])
+    result = run_night(settings_file, date, run_id, tuple(why))
     sys.stdout.write(json.dumps(result.plain()) + "\n")
 
 

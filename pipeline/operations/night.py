@@ -8,10 +8,13 @@ import threading
 import time
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.operations.joblog import JobLog
 from pipeline.problems import BusyError, SnowtallyError
+
+if TYPE_CHECKING:
+    from pipeline.settings import Settings
 
 PASSING = frozenset({
     errno.EIO, errno.ESTALE, errno.ETIMEDOUT, errno.EBUSY, errno.EAGAIN, errno.ENOSPC, errno.EDQUOT, errno.ENETDOWN,
@@ -76,12 +79,21 @@ def is_passing(trouble: BaseException) -> bool:
     return isinstance(trouble, BusyError)
 
 
+NIGHTLY = ("update", "nightly update")
+"""Command and reason of a night."""
+
+
 def run_night(
-    settings_file: str, date: str, run_id: str, command: str = "update", reason: str = "nightly update"
+    settings_file: str, date: str, run_id: str, why: tuple[str, str] = NIGHTLY, *, on_cluster: bool = False
 ) -> NightResult:
     """Estimate and publish one basin's date here and now, and write down what became of it.
 
     Inputs that are still being written are waited for first. Never raises: trouble is the result, in one line.
+
+    Parameters
+    ----------
+    why : command and reason for the record.
+    on_cluster : whether this is a worker of the cluster of the settings: then it asks the others for nothing, as all may wait.
     """
     from pipeline import run  # noqa: PLC0415  the science is loaded where a night is run
     from pipeline.operations.arrival import Clock, input_paths, wait_for_arrival  # noqa: PLC0415
@@ -99,6 +111,8 @@ def run_night(
 
     try:
         settings = read_settings(Path(settings_file))
+        if on_cluster:
+            settings = _without_cluster(settings)
         basin, day = settings.basin.id, dt.date.fromisoformat(date)
         log = JobLog(settings.path(settings.archive), run_id)
 
@@ -108,7 +122,7 @@ def run_night(
         stage("looking whether inputs are still arriving")
         arriving = wait_for_arrival(lambda: input_paths(settings, day), settings.operations.arrival, Clock(), waiting)
         with _ONE_AT_A_TIME:
-            outcome = run.update(settings, day, stage, run.Run(command, reason, run_id, arriving))
+            outcome = run.update(settings, day, stage, run.Run(*why, run_id, arriving))
     except SnowtallyError as trouble:
         return result(message=" ".join(str(trouble).split()), passing=is_passing(trouble))
     except Exception as trouble:  # noqa: BLE001  one basin's trouble, foreseen or not, is told and hides no other's success
@@ -124,3 +138,8 @@ def run_night(
         second_look=outcome.second_look,
         message="; ".join(why),
     )
+
+
+def _without_cluster(settings: Settings) -> Settings:
+    """Return the settings without their cluster; where the settings came from stays with them."""
+    return settings.model_copy(update={"dask": type(settings.dask)()})

@@ -10,7 +10,7 @@ from pathlib import Path
 from pipeline.operations.apart import run_apart
 from pipeline.operations.due import due_dates
 from pipeline.operations.late import late_dates
-from pipeline.operations.night import NightResult, is_passing
+from pipeline.operations.night import NIGHTLY, NightResult, is_passing
 from pipeline.operations.notes import crashed_nights, noted
 from pipeline.operations.telling import tell_crash, tell_late, tell_night
 from pipeline.problems import SnowtallyError
@@ -18,8 +18,6 @@ from pipeline.settings import Settings, read_settings
 
 RunOne = Callable[[str, str, str, tuple[str, str]], NightResult]
 """Runs one date: settings file, date, run id, and command with reason. Never raises."""
-
-NIGHTLY = ("update", "nightly update")
 
 
 def night_of(settings_files: list[str], now: dt.datetime, run_id: str, run_one: RunOne) -> list[NightResult]:

@@ -18,6 +18,9 @@ from pipeline.operations_settings import Workers
 from pipeline.problems import SettingsError
 from pipeline.settings import Settings
 
+Job = tuple[str, str, str, tuple[str, str]]
+"""Settings file, date, run id, and command with reason."""
+
 
 def run_dates(
     settings: Settings, dates: list[dt.date], run_id: str, why: tuple[str, str], workers: Workers
@@ -32,16 +35,16 @@ def run_dates(
     ------
     SettingsError : the cluster cannot be reached, or this machine has no dask.distributed.
     """
-    jobs = [(str(settings.file), date.isoformat(), run_id, *why) for date in dates]
+    jobs: list[Job] = [(str(settings.file), date.isoformat(), run_id, why) for date in dates]
     if workers.engine == "serial" or not jobs:
         yield from (run_night(*job) for job in jobs)
     elif workers.engine == "dask":
-        yield from _on_cluster(jobs, str(workers.address))
+        yield from _on_cluster(jobs, settings.dask.address)
     elif workers.engine == "threads":
         limit_s = settings.operations.limits.night_s
         with ThreadPoolExecutor(_count(workers)) as pool:
             # Each thread waits for a process: the libraries that write netCDF bear no second thread.
-            yield from pool.map(lambda job: run_apart(*job[:3], limit_s, (job[3], job[4])), jobs)
+            yield from pool.map(lambda job: run_apart(*job[:3], limit_s, job[3]), jobs)
     else:
         yield from _in_processes(jobs, _count(workers), settings.operations.limits.night_s)
 
@@ -50,7 +53,7 @@ def _count(workers: Workers) -> int:
     return workers.count or len(os.sched_getaffinity(0))
 
 
-def _in_processes(jobs: list[tuple[str, ...]], count: int, limit_s: float) -> Iterator[NightResult]:
+def _in_processes(jobs: list[Job], count: int, limit_s: float) -> Iterator[NightResult]:
     # Forked children would inherit locks of libraries' threads.
     with ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn")) as pool:
         futures: list[Future[NightResult]] = [pool.submit(run_night, *job) for job in jobs]
@@ -59,10 +62,12 @@ def _in_processes(jobs: list[tuple[str, ...]], count: int, limit_s: float) -> It
                 yield future.result()
             except BrokenProcessPool:
                 # One process was killed, and the pool with it: apart, each date answers for itself.
-                yield run_apart(*job[:3], limit_s, (job[3], job[4]))
+                yield run_apart(*job[:3], limit_s, job[3])
 
 
-def _on_cluster(jobs: list[tuple[str, ...]], address: str) -> Iterator[NightResult]:
+def _on_cluster(jobs: list[Job], address: str | None) -> Iterator[NightResult]:
+    if address is None:
+        raise SettingsError("operations.workers: engine dask needs dask.address, the cluster's scheduler")
     try:
         from distributed import Client  # noqa: PLC0415  needed for clusters alone
     except ImportError:
@@ -73,11 +78,11 @@ def _on_cluster(jobs: list[tuple[str, ...]], address: str) -> Iterator[NightResu
         client = Client(address, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError) as trouble:
         raise SettingsError(
-            f"operations.workers.address: no dask scheduler answers at {address} ({type(trouble).__name__}). Start one, or take "
+            f"dask.address: no dask scheduler answers at {address} ({type(trouble).__name__}). Start one, or take "
             "another engine"
         ) from None
     with client:
-        futures = [client.submit(run_night, *job, pure=False) for job in jobs]
+        futures = [client.submit(run_night, *job, on_cluster=True, pure=False) for job in jobs]
         for job, future in zip(jobs, futures, strict=True):
             try:
                 yield future.result()

@@ -27,7 +27,7 @@ def quiet(_stage):
 
 def here(settings_file, date, run_id, why):
     """Run a date in this process: its imports are paid for once."""
-    return run_night(settings_file, date, run_id, *why)
+    return run_night(settings_file, date, run_id, why)
 
 
 def morning(day):

@@ -31,9 +31,9 @@ def bytes_of(home, name, dates=DATES):
 
 @pytest.fixture
 def run_with(home):
-    def run(workers, name):
+    def run(workers, name, more=""):
         file = home / f"{name}.yaml"
-        file.write_text((home / "basin.yaml").read_text().replace("archive: archive", f"archive: {name}"))
+        file.write_text((home / "basin.yaml").read_text().replace("archive: archive", f"archive: {name}") + more)
         results = list(run_dates(read_settings(file), DATES, "id", WHY, workers))
         assert [(one.date, one.state) for one in results] == [(str(date), "done") for date in DATES], results
         return bytes_of(home, name)
@@ -50,14 +50,19 @@ def test_every_engine_gives_the_same_bytes(run_with):
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1"
     )
     with cluster:
-        assert run_with(Workers(engine="dask", address=cluster.scheduler_address), "dask") == serial
+        assert run_with(Workers(engine="dask"), "dask", f"dask: {{address: '{cluster.scheduler_address}'}}\n") == serial
 
 
-def test_a_cluster_that_is_not_there_is_one_line(settings, monkeypatch):
+def test_a_cluster_that_is_not_there_is_one_line(home, settings, monkeypatch):
     pytest.importorskip("distributed")
+    with pytest.raises(SettingsError, match=r"engine dask needs dask\.address"):
+        list(run_dates(settings, DATES, "id", WHY, Workers(engine="dask")))
+    with (home / "basin.yaml").open("a") as file:
+        file.write("dask: {address: 'tcp://127.0.0.1:9'}\n")
+    settings = read_settings(home / "basin.yaml")
     monkeypatch.setattr(spread, "CONNECT_S", "0.2s")
     with pytest.raises(SettingsError, match=r"no dask scheduler answers at tcp://127\.0\.0\.1:9"):
-        list(run_dates(settings, DATES, "id", WHY, Workers(engine="dask", address="tcp://127.0.0.1:9")))
+        list(run_dates(settings, DATES, "id", WHY, Workers(engine="dask")))
 
 
 def killed_on_the_third(settings_file, date, run_id, *_why):
