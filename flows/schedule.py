@@ -140,7 +140,7 @@ def start_flow(settings_files: list[str], instant: dt.datetime, run_id: str) -> 
 def _archive(settings_files: list[str]) -> Path:
     """Return the first basin's archive: log and database of runs that concern several lie there."""
     settings = read_settings(settings_files[0])
-    return settings.path(settings.archive)
+    return settings.archive_root
 
 
 def stop_on_signal() -> None:

@@ -77,7 +77,7 @@ def mark_crashed(settings_files: list[str]) -> None:
             settings = read_settings(Path(settings_file))
         except SnowtallyError:
             continue
-        for note in notes_of_crashed(settings.path(settings.archive)):
+        for note in notes_of_crashed(settings.archive_root):
             with get_client(sync_client=True) as client:
                 try:
                     crashed = Crashed(message=f"run {note['run_id']} was killed")

@@ -59,6 +59,8 @@ def status_tables(title: str, found: Status) -> list[Any]:
 
 def _room(room: Growth) -> str:
     """Return in one line how much room the disk has and how long it lasts."""
+    if room.free_bytes is None:
+        return f"grew by {size_text(room.bytes_a_day)} a day in the last month; a store's room is not told here"
     if room.days_left is None:
         return f"disk: {size_text(room.free_bytes)} free; the archive did not grow in the last month"
     lasts = f"{room.days_left} days" if room.days_left < _DAYS_TOLD else "more than ten years"

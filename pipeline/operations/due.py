@@ -19,7 +19,7 @@ def missed_dates(settings: Settings, now: dt.datetime) -> list[dt.date]:
     """
     last = run.last_complete_day(settings, now)
     try:
-        held = dates_held(settings.path(settings.archive), settings.basin.id)
+        held = dates_held(settings.archive_root, settings.basin.id)
     except ArchiveError:
         # No such basin yet; any other trouble of the archive comes up in the night itself.
         held = []

@@ -8,12 +8,13 @@ import os
 from pathlib import Path
 from typing import Any
 
+from pipeline.places import cache_folder, in_store
 from pipeline.problems import ArchiveError
 
 
 def operations_folder(archive: Path) -> Path:
-    """Return the folder of an archive where runs keep their log and notes; no reader of the archive looks there."""
-    return archive / ".operations"
+    """Return the folder where runs of an archive keep their log and notes: beside it, for an object store on this machine."""
+    return cache_folder(archive) / "operations" if in_store(archive) else archive / ".operations"
 
 
 class JobLog:

@@ -37,7 +37,7 @@ def late_dates(settings: Settings, until: dt.date) -> list[LateDate]:
     StillArrivingError : a flight or cover grid is still being written: what it will say cannot be told yet. (Tables grow all day.)
     SnowtallyError : a required input cannot be used.
     """
-    root, basin = settings.path(settings.archive), settings.basin.id
+    root, basin = settings.archive_root, settings.basin.id
     first = until - dt.timedelta(days=settings.operations.schedule.watch_days - 1)
     dates = [date for date in dates_held(root, basin) if first <= date <= until]
     if not dates:

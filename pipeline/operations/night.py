@@ -114,7 +114,7 @@ def run_night(
         if on_cluster:
             settings = _without_cluster(settings)
         basin, day = settings.basin.id, dt.date.fromisoformat(date)
-        log = JobLog(settings.path(settings.archive), run_id)
+        log = JobLog(settings.archive_root, run_id)
 
         def waiting(paths: list[Path]) -> None:
             log.write("waiting", basin=basin, date=date, message="still arriving: " + ", ".join(map(str, paths)))

@@ -31,7 +31,7 @@ def night_of(settings_files: list[str], now: dt.datetime, run_id: str, run_one: 
         if settings is None:
             results.append(result)
             continue
-        for note in crashed_nights(settings.path(settings.archive)):
+        for note in crashed_nights(settings.archive_root):
             tell_crash(settings_file, run_id, note)
         try:
             dates = due_dates(settings, now)
@@ -90,7 +90,7 @@ def run_once(settings_file: str, date: str, run_id: str, why: tuple[str, str], f
         return result
     night = {"basin": settings.basin.id, "date": date, "flow_run_id": flow_run_id}
     try:
-        with noted(settings.path(settings.archive), run_id, night):
+        with noted(settings.archive_root, run_id, night):
             return run_apart(settings_file, date, run_id, settings.operations.limits.night_s, why)
     except OSError as trouble:
         message = f"{trouble.filename or 'the archive'}: {trouble.strerror}. Look at the disk"

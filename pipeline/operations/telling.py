@@ -18,7 +18,7 @@ def tell_night(result: NightResult) -> None:
     settings = _settings(result.settings)
     if settings is None:
         return
-    log = JobLog(settings.path(settings.archive), result.run_id)
+    log = JobLog(settings.archive_root, result.run_id)
     facts = {name: value for name, value in result.plain().items() if name not in ("run_id", "settings", "passing")}
     _write(log, "night", facts)
     alerts = settings.operations.alerts
@@ -35,7 +35,7 @@ def tell_crash(settings_file: str, run_id: str, note: dict[str, Any]) -> None:
         return
     message = f"run {note['run_id']} was killed while it estimated {note['date']}; the date is run again where nothing was published"
     facts = {"basin": note["basin"], "date": note["date"], "state": "crashed", "message": message}
-    log = JobLog(settings.path(settings.archive), run_id)
+    log = JobLog(settings.archive_root, run_id)
     _write(log, "crashed", facts | {"crashed_run_id": note["run_id"]})
     _alert(log, settings.operations.alerts.on_failure, {"event": "crashed", "run_id": run_id, **facts})
 
@@ -45,7 +45,7 @@ def tell_late(settings_file: str, run_id: str, late: list[dict[str, Any]], troub
     settings = _settings(settings_file)
     if settings is None:
         return
-    log = JobLog(settings.path(settings.archive), run_id)
+    log = JobLog(settings.archive_root, run_id)
     if trouble:
         _write(log, "watch", {"basin": settings.basin.id, "state": "put off", "message": trouble})
     for one in late:

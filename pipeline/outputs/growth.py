@@ -9,6 +9,7 @@ from pathlib import Path
 
 from pipeline.outputs.derived import read_index
 from pipeline.outputs.keep import inputs_folder
+from pipeline.places import in_store, names_in
 
 WINDOW_DAYS = 30
 """Growth is told by the revisions made in so many days: a month has quiet nights and flights."""
@@ -20,12 +21,12 @@ class Growth:
 
     Parameters
     ----------
-    free_bytes : room left for this user.
+    free_bytes : room left for this user; None in an object store.
     bytes_a_day : growth of all basins of the archive, by what was made in the last month; 0 when nothing was.
-    days_left : how long the room lasts at that pace, None when the archive does not grow.
+    days_left : how long the room lasts at that pace, None when the archive does not grow or is in a store.
     """
 
-    free_bytes: int
+    free_bytes: int | None
     bytes_a_day: float
     days_left: int | None
 
@@ -38,15 +39,15 @@ def growth(root: Path, now: dt.datetime) -> Growth:
     """
     since = now - dt.timedelta(days=WINDOW_DAYS)
     made: list[tuple[dt.datetime, int]] = []
-    for folder in sorted(root.iterdir()):
-        if folder.is_dir() and not folder.name.startswith(".") and (folder / "index.parquet").is_file():
-            made += [(row["made"], row["size_bytes"]) for row in read_index(root, folder.name).to_pylist()]
-            made += _kept(inputs_folder(root, folder.name))
+    for name in sorted(names_in(root)):
+        if not name.startswith(".") and (root / name / "index.parquet").is_file():
+            made += [(row["made"], row["size_bytes"]) for row in read_index(root, name).to_pylist()]
+            made += [] if in_store(root) else _kept(inputs_folder(root, name))
     recent = [(when, size) for when, size in made if since <= when <= now]
     days = max(((now - min(when for when, _ in recent)).total_seconds() / 86400, 1.0)) if recent else 1.0
     pace = sum(size for _, size in recent) / days
-    free = shutil.disk_usage(root).free
-    return Growth(free, pace, int(free / pace) if pace > 0 else None)
+    free = None if in_store(root) else shutil.disk_usage(root).free
+    return Growth(free, pace, int(free / pace) if free is not None and pace > 0 else None)
 
 
 def _kept(folder: Path) -> list[tuple[dt.datetime, int]]:

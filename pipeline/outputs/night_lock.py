@@ -22,7 +22,7 @@ from pipeline.outputs.failures import told
 from pipeline.outputs.files import make_folders, replace_file
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.processes import lives, myself
-from pipeline.outputs.staging import prepared
+from pipeline.places import cache_folder, in_store
 from pipeline.problems import BusyError
 
 BEAT_S = 10.0
@@ -43,9 +43,14 @@ class NightLock:
     beat_s: float = BEAT_S
 
     @property
+    def _home(self) -> Path:
+        # A store knows no locks: there the processes of this machine are kept apart, and the store refuses a second revision.
+        return cache_folder(self.root) if in_store(self.root) else self.root
+
+    @property
     def path(self) -> Path:
         """Where the lock lies."""
-        return self.root / ".locks" / f"{self.basin}.{self.date.isoformat()}.json"
+        return self._home / ".locks" / f"{self.basin}.{self.date.isoformat()}.json"
 
     @contextmanager
     def hold(self, wait_s: float) -> Iterator[None]:
@@ -58,7 +63,6 @@ class NightLock:
         """
         mine = secrets.token_hex(8)
         with told(f"Cannot lock {self.basin} {self.date} in {self.root}"):
-            prepared(self.root)
             make_folders(self.path.parent)
             self._take(mine, wait_s)
         done = threading.Event()
@@ -70,7 +74,7 @@ class NightLock:
             done.set()
             beating.join()
             # What cannot be removed is stale as soon as this process ends.
-            with suppress(OSError), basin_lock(self.root, self.basin):
+            with suppress(OSError), basin_lock(self._home, self.basin):
                 if self._read().get("token") == mine:
                     self.path.unlink()
 
@@ -78,7 +82,7 @@ class NightLock:
         patience = time.monotonic() + wait_s
         watched: tuple[tuple[Any, Any], float] | None = None
         while True:
-            with basin_lock(self.root, self.basin):
+            with basin_lock(self._home, self.basin):
                 holder = self._read()
                 alive = lives(holder) if holder else False
                 if alive is None:
@@ -116,7 +120,7 @@ class NightLock:
         while not done.wait(self.beat_s):
             beat += 1
             # A beat that is missed makes nobody's night fail: several must be.
-            with suppress(Exception), basin_lock(self.root, self.basin):
+            with suppress(Exception), basin_lock(self._home, self.basin):
                 content = self._read()
                 if content.get("token") != mine:
                     return

@@ -17,6 +17,7 @@ import pandas as pd
 from pipeline.outputs.files import replace_file
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.staging import staged
+from pipeline.places import local_file
 from pipeline.problems import ArchiveError
 from pipeline.reading import archive_folder, basin_folder, dates_held, read_sites, standing
 
@@ -110,21 +111,21 @@ def _judge(archive: Path, basin: str, date: dt.date, held: list[dt.date], most_s
 
 
 def _basin_total(folder: Path) -> pd.Series:
-    totals = pd.read_parquet(folder / "totals.parquet")
+    totals = pd.read_parquet(local_file(folder / "totals.parquet"))
     return totals[totals["level"] == "basin"].iloc[0]
 
 
 def second_looks(root: str | Path, basin: str) -> dict[dt.date, str]:
     """Return the dates marked for a second look whose marked revision still stands, with the reason."""
     found = {}
-    for date, noted in sorted(_noted(Path(root), basin).items()):
+    for date, noted in sorted(_noted(root, basin).items()):
         stands = standing(root, basin, date)
         if stands is not None and stands.number == noted["revision"]:
             found[date] = noted["why"]
     return found
 
 
-def _noted(root: Path, basin: str) -> dict[dt.date, dict]:
+def _noted(root: str | Path, basin: str) -> dict[dt.date, dict]:
     try:
         noted = json.loads((basin_folder(root, basin) / SECOND_LOOK).read_text("utf-8"))
         return {

@@ -14,7 +14,7 @@ from pipeline.outputs.growth import Growth, growth
 from pipeline.outputs.keep import inputs_folder
 from pipeline.outputs.second_look import second_looks
 from pipeline.outputs.stac import season_name
-from pipeline.places import sizes_in
+from pipeline.places import place, sizes_in
 
 COLUMNS = ["date", "season", "revisions", "standing", "degraded", "withdrawn", "reason", "made"]
 
@@ -74,7 +74,7 @@ def status(root: str | Path, basin: str, today: dt.date, season_start: str) -> S
     failed = {date: noted["message"] for date, noted in failed_attempts(root, basin).items() if date not in by_date}
     missing = _missing(days, failed, season_name(today, season_start), today)
     age = None if newest is None else (today - newest).days
-    room = growth(Path(root), dt.datetime.now(dt.UTC))
+    room = growth(place(root), dt.datetime.now(dt.UTC))
     return Status(days, newest, age, missing, failed, second_looks(root, basin), size, room)
 
 

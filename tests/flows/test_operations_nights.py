@@ -49,7 +49,7 @@ QUICK = {"arrival": {"quiet_s": 0.01, "wait_s": 0}}
 def hold(settings, *days):
     """Put dates into the archive that only count as held."""
     for day in days:
-        folder = settings.path(settings.archive) / "made" / f"2031-03-{day:02d}" / "r001"
+        folder = settings.archive_root / "made" / f"2031-03-{day:02d}" / "r001"
         folder.mkdir(parents=True)
         (folder / "record.json").touch()
 
@@ -90,7 +90,7 @@ def test_one_basins_failure_hides_no_others_success(home, settings):
     assert "unknown key bandz" in results[0].message
     assert exit_status(results) == 1
     assert "| failed |" in summary(results)
-    assert {line["run_id"] for line in read_log(settings.path(settings.archive))} == {"id"}
+    assert {line["run_id"] for line in read_log(settings.archive_root)} == {"id"}
 
 
 def test_late_rows_list_their_dates_and_no_others(home):
@@ -107,7 +107,7 @@ def test_late_rows_list_their_dates_and_no_others(home):
     assert late[0].reason == "late inputs: stations changed since r001"
     results = night_of([str(file)], morning(8), "id", here)
     assert [(one.date[-1], one.revision) for one in results] == [("7", 1), ("5", 2), ("6", 2)]
-    archive = settings.path(settings.archive)
+    archive = settings.archive_root
     assert read_record(archive, "made", dt.date(2031, 3, 5))["reason"] == late[0].reason
     assert late_dates(settings, dt.date(2031, 3, 7)) == []
 
@@ -169,7 +169,7 @@ def test_an_alerts_address_is_not_in_the_record(home):
 
 
 def test_a_killed_night_is_told_once_by_the_next_start(settings):
-    archive = settings.path(settings.archive)
+    archive = settings.archive_root
     with noted(archive, "living", {"basin": "made", "date": "2031-03-04"}):
         note = next((archive / ".operations" / "runs").glob("*.json"))
         dead = json.loads(note.read_text()) | {"run_id": "dead"}
@@ -192,12 +192,12 @@ def test_a_jump_is_published_marked_and_told_like_a_degraded_night(home, setting
     assert [one.state for one in results] == ["degraded"]
     assert results[0].second_look.startswith("jump of the total")
     assert json.loads(told.read_text())["second_look"] == results[0].second_look
-    record = load_record(revisions(settings.path(settings.archive), "made", dt.date(2031, 3, 2))[0].path)
+    record = load_record(revisions(settings.archive_root, "made", dt.date(2031, 3, 2))[0].path)
     assert not record["degraded"], "a day's own numbers depend on inputs alone"
     from pipeline.outputs.status import status  # noqa: PLC0415
     from pipeline.outputs.verify import verify  # noqa: PLC0415
 
-    archive = settings.path(settings.archive)
+    archive = settings.archive_root
     assert list(status(archive, "made", dt.date(2031, 3, 3), "10-01").second_look) == [dt.date(2031, 3, 2)]
     assert not verify(archive, "made", quiet).troubles
 
@@ -210,7 +210,7 @@ def test_trouble_outside_is_tried_again_and_bad_input_is_not(home, settings, mon
     result = run_night(str(home / "basin.yaml"), "2031-03-05", "id")
     assert (result.state, result.passing) == ("failed", True)
     assert "Input/output error" in result.message
-    assert failed_attempts(settings.path(settings.archive), "made") == {}, "no basin in the archive yet"
+    assert failed_attempts(settings.archive_root, "made") == {}, "no basin in the archive yet"
 
 
 def test_a_log_that_a_power_loss_cut_is_read(tmp_path):

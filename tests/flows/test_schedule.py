@@ -112,9 +112,7 @@ def test_a_night_that_the_engine_cannot_run_is_run_without_it(home, settings, mo
     results = start_flow([str(home / "basin.yaml")], at(6, 8), "id")
     assert [one.state for one in results] == ["done"]
     assert asked == ["2031-03-05"]
-    server, engine = (
-        line["message"] for line in read_log(settings.path(settings.archive)) if line["event"] == "engine"
-    )
+    server, engine = (line["message"] for line in read_log(settings.archive_root) if line["event"] == "engine")
     assert server == "the server does not answer: the night is run on the embedded one"
     assert "the night is run without Prefect" in engine
     assert os.environ["PREFECT_API_URL"], "tomorrow it may answer"
@@ -123,7 +121,7 @@ def test_a_night_that_the_engine_cannot_run_is_run_without_it(home, settings, mo
 def test_the_schedule_ends_quietly_when_it_is_stopped(home, settings):
     for back in range(1, 4):
         date = dt.datetime.now(dt.UTC).date() - dt.timedelta(days=back)
-        folder = settings.path(settings.archive) / "made" / str(date) / "r001"
+        folder = settings.archive_root / "made" / str(date) / "r001"
         folder.mkdir(parents=True)
         (folder / "record.json").touch()
     code = "from pipeline.cli import main; main()"

@@ -196,7 +196,7 @@ def month(home: Path, days: int, kills: int, seed: int) -> bool:
 def told(home: Path, days: int, kills: int, took: float) -> bool:
     """Print what the archive holds after the month, and return whether it is what it should be."""
     settings = read_settings(home / "basin.yaml")
-    archive, last = settings.path(settings.archive), FIRST + dt.timedelta(days=days - 1)
+    archive, last = settings.archive_root, FIRST + dt.timedelta(days=days - 1)
     wanted = [FIRST + dt.timedelta(days=n) for n in range(days)]
     held = [date for date in dates_held(archive, "made") if date <= last]
     hashes = {date: [load_record(one.path)["input_hash"] for one in revisions(archive, "made", date)] for date in held}
