@@ -3,7 +3,7 @@
     python tests/flows/trials/month_trial.py [DAYS KILLS SEED]        default 30 20 1
 
 Two schedules serve the same basin, each a process with a clock that this trial sets; the estimates are real. At the end every
-night must be held, each revision of a date must come from other inputs than those of the same date, the newest revision must
+night must be held, each revision of a date must come from other inputs than the one before it, the newest revision must
 be what the inputs there are now give (made again from nothing, byte by byte), and `status` and `verify` must say so. Ends with
 status 1 where one of these does not hold.
 """
@@ -20,6 +20,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from itertools import pairwise
 from pathlib import Path
 
 ROOT = Path(__file__).parents[3]
@@ -199,8 +200,9 @@ def told(home: Path, days: int, kills: int, took: float) -> bool:
     archive, last = settings.archive_root, FIRST + dt.timedelta(days=days - 1)
     wanted = [FIRST + dt.timedelta(days=n) for n in range(days)]
     held = [date for date in dates_held(archive, "made") if date <= last]
-    hashes = {date: [load_record(one.path)["input_hash"] for one in revisions(archive, "made", date)] for date in held}
-    twice = [date for date, found in hashes.items() if len(set(found)) < len(found)]
+    hashes = {date: [_identity(one.path) for one in revisions(archive, "made", date)] for date in held}
+    # Inputs that went and came back (the courses' table does) are again what the date is to be made from.
+    twice = [date for date, found in hashes.items() if any(a == b for a, b in pairwise(found))]
     # The watch looks twelve days back: what came later than that is the analyst's.
     late = late_dates(settings, last)
     log = [json.loads(line) for line in (archive / ".operations" / "log.jsonl").read_text().splitlines()]
@@ -214,7 +216,7 @@ def told(home: Path, days: int, kills: int, took: float) -> bool:
     facts = {
         "nights held of those there were": (len(held), days),
         "revisions, of them degraded": (sum(map(len, hashes.values())), sum(degraded)),
-        "dates published twice from the same inputs": len(twice),
+        "dates published twice in a row from the same inputs": len(twice),
         "dates whose inputs are others now": len(late),
         "last twelve dates whose bytes differ from a fresh archive's": len(different),
         "schedules killed, killed nights told": (kills, len(crashes)),
@@ -233,6 +235,12 @@ def told(home: Path, days: int, kills: int, took: float) -> bool:
     return (
         held == wanted and not (twice or late or different or trouble) and not facts["missing and failed in status"][0]
     )
+
+
+def _identity(folder: Path) -> tuple[str, str]:
+    record = load_record(folder)
+    # A checkout that is worked on while the trial runs is other code.
+    return record["input_hash"], record["code"]["version"]
 
 
 def same_as_fresh(settings_file: Path, archive: Path, date: dt.date) -> bool:
