@@ -152,3 +152,25 @@ def _crest_distance(ground: np.ndarray, cell_m: float) -> np.ndarray:
     if not crest.any():
         return np.full(ground.shape, cell_m * float(np.hypot(*ground.shape)))
     return cell_m * ndimage.distance_transform_edt(~crest)
+
+
+def with_landform(terrain: xr.Dataset, kept: dict[str, np.ndarray] | None, wind_from_deg: float) -> xr.Dataset:
+    """Return the terrain with the fields of `landform`, those kept or made anew.
+
+    Parameters
+    ----------
+    terrain : elevation (m) and convergence (degrees, from true to grid north) on (y, x).
+    kept : the fields by name; None where they must be made.
+    wind_from_deg : direction that the prevailing wind comes from, clockwise from true north.
+    """
+    fields = landform_of(terrain, wind_from_deg) if kept is None else kept
+    return terrain.assign({name: (("y", "x"), fields[name].astype(float)) for name in LANDFORM})
+
+
+def landform_of(terrain: xr.Dataset, wind_from_deg: float) -> dict[str, np.ndarray]:
+    """Return `landform` of a terrain, the wind's direction turned from true to grid north; see `with_landform`."""
+    elevation = terrain["elevation"]
+    cell_m = abs(float(elevation["x"][1] - elevation["x"][0]))
+    # One angle for the basin: convergence changes by a tenth of a degree over ten kilometres.
+    turn = float(np.nanmean(terrain["convergence"].to_numpy()))
+    return landform(elevation.to_numpy(), cell_m, wind_from_deg - turn)

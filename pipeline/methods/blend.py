@@ -1,0 +1,374 @@
+"""The blend of a night without a flight: candidate backgrounds weighted by what they get wrong where they did not look."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from pipeline.ground import GroundRecord
+from pipeline.methods.background import CarriedFlight
+from pipeline.methods.choice import ALONE_UP_TO, GROUPS, error_factor, left_out_groups, stacking_weights
+from pipeline.methods.errors import ErrorPart, KrigedPart
+from pipeline.methods.flight_swe import Flown
+from pipeline.methods.kriged_sites import KrigedSites
+from pipeline.methods.scores import scores
+from pipeline.methods.site_values import SITE_VARIATION, site_values
+from pipeline.methods.terrain_balance import fitted_on_terrain
+from pipeline.methods.trees import CarriedTrees, at_cells, known_by, spread_cells
+
+HELD_OUT_FLIGHTS = 2
+"""So many of the last flights are each predicted from the ones before, to choose between trees and none."""
+
+HELD_OUT_CELLS = 3000
+"""Cells of a held-out flight that are looked at, spread evenly."""
+
+PATCHES = 8
+"""Patches a side into which a held-out flight is cut: the cells of a patch err alike."""
+
+FLIGHT_COUNTS = 6.0
+"""A held-out flight counts as so many sites, however many its cells: it shows one spell of weather (chosen)."""
+
+
+class Predicted(Protocol):
+    """SWE of some places (mm), the share of each under snow, and what they err by."""
+
+    swe_mm: np.ndarray
+    covered: np.ndarray
+
+    def standard_error(self) -> np.ndarray:
+        """Return the standard error in mm, all parts together."""
+
+    def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
+        """Return every error part of a prediction for the whole grid with columns at `x` and rows at `y`, m."""
+
+
+class Model(Protocol):
+    """A background: fitted to a record, it predicts SWE at any place of the grid."""
+
+    name: str
+
+    def anew(self, ground: GroundRecord, date: dt.date) -> Model:
+        """Return the same model fitted to another record."""
+
+    def predict(self, place: xr.Dataset) -> Predicted:
+        """Return SWE at places of the grid."""
+
+    def parameters(self) -> dict:
+        """Return what the record keeps of the model."""
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A background that may be chosen: its name, and what fits it to a record and a date."""
+
+    name: str
+    fit: Callable[[GroundRecord, dt.date], Model]
+
+
+@dataclass(frozen=True)
+class Mixture:
+    """Several predictions of the same places, weighted.
+
+    Parameters
+    ----------
+    predicted : the predictions.
+    weight : their weights, 1 together.
+    factor : on every standard error, from `error_factor`.
+
+    Notes
+    -----
+    How the candidates' errors hang together is not known. Whatever it is, the variance of a weighted mean of errors is no
+    more than the weighted mean of their variances: that is what is stated, cell by cell and for every sum of cells.
+    """
+
+    predicted: Sequence[Predicted]
+    weight: Sequence[float]
+    factor: float = 1.0
+
+    @property
+    def swe_mm(self) -> np.ndarray:
+        """The weighted mean SWE."""
+        return sum(w * one.swe_mm for w, one in self._pairs())
+
+    @property
+    def covered(self) -> np.ndarray:
+        """The weighted mean share under snow."""
+        return sum(w * one.covered for w, one in self._pairs())
+
+    def standard_error(self) -> np.ndarray:
+        """Return the standard error in mm, all parts together."""
+        return self.factor * np.sqrt(sum(w * one.standard_error() ** 2 for w, one in self._pairs()))
+
+    def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
+        """Return every error part of a prediction for the whole grid with columns at `x` and rows at `y`, m."""
+        return [
+            scaled(part, self.factor * float(np.sqrt(w))) for w, one in self._pairs() for part in one.all_parts(x, y)
+        ]
+
+    def _pairs(self) -> list[tuple[float, Predicted]]:
+        return list(zip(self.weight, self.predicted, strict=True))
+
+
+def scaled(part: ErrorPart | KrigedPart, factor: float) -> ErrorPart | KrigedPart:
+    """Return an error part so many times as large."""
+    if isinstance(part, KrigedPart):
+        return replace(part, scale_mm=factor * part.scale_mm)
+    return replace(part, se_mm=factor * part.se_mm)
+
+
+class Blend:
+    """Candidate backgrounds weighted by held-out errors, with standard errors brought to the size that these show.
+
+    Parameters
+    ----------
+    candidates : the simplest first, which stands where nothing better is shown.
+    flown : the flight that is carried on; None before the first.
+    chosen : weights that held-out flights have found, and the rows of skill that show it; None where the sites choose.
+
+    Attributes
+    ----------
+    weight_ : (k,) weights of the candidates.
+    factor_ : on their standard errors.
+    held_out_ : a row for each site with a value on the date: observed_mm, noise_mm, and for each candidate that was looked at
+        its mean and standard error where the site was left out of every step, by (name, "mean") and (name, "se").
+    without_ : the same for the blend, each site predicted with weights found without it: mean, se, indexed by site_id.
+    """
+
+    def __init__(
+        self,
+        candidates: Sequence[Candidate],
+        flown: Flown | None = None,
+        chosen: tuple[np.ndarray, list[dict]] | None = None,
+    ) -> None:
+        """Keep the candidates."""
+        self.candidates = list(candidates)
+        self.flown = flown
+        self.chosen = chosen
+
+    def fit(self, ground: GroundRecord, date: dt.date, places: xr.Dataset) -> Blend:
+        """Choose and fit to what the sites said up to `date`; `places` is the grid as the candidates' `predict` takes it."""
+        asked = self.candidates
+        if self.chosen is not None:
+            asked = [one for one, w in zip(self.candidates, self.chosen[0], strict=True) if w > 0]
+        self.held_out_ = sites_left_out(asked, ground, (date, places))
+        if self.chosen is None:
+            self._choose([one.name for one in asked])
+        else:
+            self.weight_ = self.chosen[0]
+            self.without_ = self._mixed([(self.weight_, self.held_out_.index)])
+        off = (self.without_["mean"] - self.held_out_["observed_mm"]).to_numpy()
+        noise = np.hypot(self.held_out_["noise_mm"], SITE_VARIATION * self.without_["mean"]).to_numpy()
+        self.factor_ = error_factor(off, self.without_["se"].to_numpy(), noise)
+        self.without_["se"] *= self.factor_
+        self.models_ = [
+            (float(w), one.fit(ground, date)) for w, one in zip(self.weight_, self.candidates, strict=True) if w > 0
+        ]
+        return self
+
+    @property
+    def name(self) -> str:
+        """The one model's name where one is taken, else "blend"."""
+        return self.models_[0][1].name if len(self.models_) == 1 else "blend"
+
+    def predict(self, place: xr.Dataset) -> Mixture:
+        """Return SWE at places of the grid, as the candidates take them."""
+        return Mixture([model.predict(place) for _, model in self.models_], [w for w, _ in self.models_], self.factor_)
+
+    def skill(self) -> pd.DataFrame:
+        """Return the rows of `skill.csv` of each candidate where there are several: sites, or flights, were held out."""
+        rows = []
+        looked_at = [(one, w) for one, w in zip(self.candidates, self.weight_, strict=True) if self._looked_at(one)]
+        for candidate, weight in looked_at if len(looked_at) > 1 else []:
+            mean, se = (self.held_out_[candidate.name, what].to_numpy(float) for what in ("mean", "se"))
+            noise = np.hypot(self.held_out_["noise_mm"], SITE_VARIATION * mean)
+            found = scores(self.held_out_["observed_mm"].to_numpy(float), mean, np.hypot(se, noise))
+            rows.append({"model": candidate.name, "part": "blend", "weight": float(weight)} | found)
+        return pd.DataFrame(rows + ([] if self.chosen is None else self.chosen[1]))
+
+    def parameters(self) -> dict:
+        """Return what the record keeps: weights, the factor on errors, how it was chosen, and each model taken."""
+        names = [one.name for one in self.candidates]
+        return {
+            "weights": {name: round(float(w), 4) for name, w in zip(names, self.weight_, strict=True)},
+            "chosen_by": "sites left out" if self.chosen is None else "flights held out",
+            "sites_left_out": len(self.held_out_),
+            "error_factor": round(self.factor_, 4),
+            "models": {model.name: model.parameters() for _, model in self.models_},
+        }
+
+    def _looked_at(self, candidate: Candidate) -> bool:
+        return (candidate.name, "mean") in self.held_out_
+
+    def _choose(self, names: list[str]) -> None:
+        """Set the weights, and each site's estimate with weights found without it."""
+        table = self.held_out_
+        self.weight_ = np.eye(len(names))[0]
+        if len(names) == 1 or table.empty:
+            self.without_ = self._mixed([(self.weight_, table.index)])
+            return
+        off = np.column_stack([table[name, "mean"] - table["observed_mm"] for name in names])
+        known = np.isfinite(off).all(axis=1)
+        if not known.any():
+            self.without_ = self._mixed([(self.weight_, table.index)])
+            return
+        self.weight_ = stacking_weights(off[known])
+        each = []
+        for row, site in enumerate(table.index):
+            rest = known & (np.arange(len(table)) != row)
+            each.append((stacking_weights(off[rest]) if rest.any() else self.weight_, pd.Index([site])))
+        self.without_ = self._mixed(each)
+
+    def _mixed(self, each: list[tuple[np.ndarray, pd.Index]]) -> pd.DataFrame:
+        """Return mean and standard error of the sites by weights given for each group of them."""
+        parts = [pd.DataFrame({"mean": pd.Series(dtype=float), "se": pd.Series(dtype=float)})]
+        for weight, sites in each:
+            used = [(w, one.name) for w, one in zip(weight, self.candidates, strict=True) if w > 0]
+            table = self.held_out_.loc[sites]
+            mean = sum(w * table[name, "mean"] for w, name in used)
+            se = np.sqrt(sum(w * table[name, "se"] ** 2 for w, name in used))
+            parts.append(pd.DataFrame({"mean": mean, "se": se}, index=sites))
+        return pd.concat([part for part in parts if len(part)] or parts)
+
+
+def sites_left_out(
+    candidates: Sequence[Candidate], ground: GroundRecord, when_where: tuple[dt.date, xr.Dataset]
+) -> pd.DataFrame:
+    """Return what each candidate says at each site's cell where the site is left out of every step of the fit.
+
+    Parameters
+    ----------
+    when_where : the day, and the grid's places as the candidates take them.
+
+    Returns
+    -------
+    DataFrame : by site_id the columns of `Blend.held_out_`; missing where nothing is left to fit to.
+    """
+    date, places = when_where
+    values = site_values(ground, date)
+    table = pd.DataFrame({"observed_mm": values["swe_mm"], "noise_mm": values["swe_se_mm"]})
+    for one in candidates:
+        table[one.name, "mean"], table[one.name, "se"] = np.nan, np.nan
+    slow = any(one.name == CarriedTrees.name for one in candidates)
+    groups = left_out_groups(ground.sites.loc[values.index, "elevation_m"], GROUPS if slow else ALONE_UP_TO)
+    for group in groups:
+        rest = ground
+        for site_id in group:
+            rest = rest.without(site_id)
+        if rest.sites.empty or site_values(rest, date).empty:
+            continue
+        sites = ground.sites.loc[group]
+        cells = np.ravel_multi_index((sites["row"], sites["column"]), places["elevation"].shape)
+        place = at_cells(places, cells, None)
+        for one in candidates:
+            predicted = one.fit(rest, date).predict(place)
+            table.loc[group, [(one.name, "mean"), (one.name, "se")]] = np.column_stack(
+                [predicted.swe_mm, predicted.standard_error()]
+            )
+    return table
+
+
+def blended(
+    method: str,
+    flights: Sequence[Flown],
+    ground: GroundRecord,
+    when_where: tuple[dt.date, dt.date, xr.Dataset],
+    seed: int,
+) -> Blend:
+    """Return the blend of a day without a flight of its own, fitted.
+
+    Parameters
+    ----------
+    method : "auto" weighs the candidates by held-out errors, "kriging" takes the simplest, "trees" the trees where there are
+        flights enough to teach them.
+    flights : the season's flights up to the day, oldest first.
+    when_where : first day of the season, the day, and the grid's places: terrain with exposure, coordinates and, for the trees,
+        `LANDFORM`; `latitude` in its attributes.
+    seed : for the trees, from the inputs' hash.
+    """
+    season_start, date, terrain = when_where
+    if not flights:
+        candidates = [Candidate("terrain balance", lambda record, day: fitted_on_terrain(season_start, record, day))]
+        if method == "auto":
+            candidates += [
+                Candidate(model.name, model.anew) for model in (KrigedSites(trend=True), KrigedSites(trend=False))
+            ]
+        return Blend(candidates).fit(ground, date, terrain)
+    flown = flights[-1]
+    places = terrain.assign(flown=(("y", "x"), flown.swe_mm))
+    carried = Candidate(CarriedFlight.name, lambda record, day: CarriedFlight(flown, season_start).fit(record, day))
+    trees = Candidate(CarriedTrees.name, CarriedTrees(tuple(flights), terrain, season_start, seed).anew)
+    if asks_trees(method, len(flights)) and method == "trees":
+        return Blend([trees], flown).fit(ground, date, places)
+    if asks_trees(method, len(flights)):
+        chosen = by_held_out_flights(flights, ground, (season_start, terrain), seed)
+        return Blend([carried, trees], flown, chosen).fit(ground, date, places)
+    return Blend([carried], flown).fit(ground, date, places)
+
+
+def asks_trees(method: str, flights: int) -> bool:
+    """Return whether trees are asked for: a pair of flights must teach them, and to choose them another must be held out.
+
+    >>> asks_trees("trees", 2), asks_trees("auto", 2), asks_trees("auto", 3), asks_trees("kriging", 9)
+    (True, False, True, False)
+    """
+    return flights >= {"trees": 2, "auto": 3}.get(method, np.inf)
+
+
+def by_held_out_flights(
+    flights: Sequence[Flown], ground: GroundRecord, place: tuple[dt.date, xr.Dataset], seed: int
+) -> tuple[np.ndarray, list[dict]]:
+    """Return the weights of the carried flight and of the trees from the last flights, each predicted from those before it.
+
+    Parameters
+    ----------
+    place : first day of the season, and the terrain.
+
+    Returns
+    -------
+    weights and rows of `skill.csv`; the record ends on the evening of the flight that is held out, and the trees have not seen it.
+    """
+    season_start, terrain = place
+    errors, patches, told = [], [], {name: ([], [], []) for name in (CarriedFlight.name, CarriedTrees.name)}
+    for number in range(max(len(flights) - HELD_OUT_FLIGHTS, 2), len(flights)):
+        before, held = tuple(flights[:number]), flights[number]
+        trees = CarriedTrees(before, terrain, season_start, seed).fit(known_by(ground, held.date), held.date)
+        cells = spread_cells(held.seen & (terrain["cell_area"].to_numpy() > 0), HELD_OUT_CELLS)
+        if not len(cells):
+            continue
+        at = at_cells(terrain, cells, before[-1])
+        observed = held.swe_mm.ravel()[cells]
+        noise = held.standard_error().ravel()[cells]
+        off = []
+        for name, predicted in (
+            (CarriedFlight.name, trees.carried_.predict(at)),
+            (CarriedTrees.name, trees.predict(at)),
+        ):
+            off.append(predicted.swe_mm - observed)
+            for kept, values in zip(
+                told[name], (observed, predicted.swe_mm, np.hypot(predicted.standard_error(), noise)), strict=True
+            ):
+                kept.append(values)
+        errors.append(np.column_stack(off))
+        patches.append(_patches(cells, terrain["elevation"].shape) + number * PATCHES**2)
+    if not errors:
+        return np.array([1.0, 0.0]), []
+    patch = np.concatenate(patches)
+    weights = stacking_weights(np.concatenate(errors), patch, FLIGHT_COUNTS * len(errors) / len(np.unique(patch)))
+    rows = [
+        {"model": f"{name}, flights held out", "part": "blend", "weight": float(w)}
+        | scores(*(np.concatenate(values) for values in told[name]))
+        for name, w in zip(told, weights, strict=True)
+    ]
+    return weights, rows
+
+
+def _patches(cells: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    """Return the number of the patch of the grid that each cell lies in."""
+    row, column = np.unravel_index(cells, shape)
+    return (row * PATCHES // shape[0]) * PATCHES + column * PATCHES // shape[1]
