@@ -152,7 +152,7 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
     NoEstimateError : there is neither a usable site nor a flight.
     """
     inputs = _with_flights_that_see(inputs, choices)
-    inputs = _with_depth_only_sites(_with_settling(_with_exposure(inputs), choices), choices)
+    inputs = _with_depth_only_sites(_with_settling(_with_landform(_with_exposure(inputs), choices), choices), choices)
     flights: list[Flown] = []
     for flight in inputs.flights:
         flights.append(_flown(flight, flights[-1] if flights else None, inputs, choices))
@@ -201,6 +201,14 @@ def _with_exposure(inputs: DayInputs) -> DayInputs:
     return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites.assign(**cell)))
 
 
+def _with_landform(inputs: DayInputs, choices: Choices) -> DayInputs:
+    """Return the inputs with the shape of the ground on the terrain, where trees ask for it."""
+    if not asks_trees(choices.method, len(inputs.flights)):
+        return inputs
+    terrain = with_landform(inputs.terrain, inputs.landform, choices.wind_from_deg)
+    return replace(inputs, terrain=terrain.assign_attrs(latitude=inputs.grid.latitude_deg))
+
+
 def _with_depth_only_sites(inputs: DayInputs, choices: Choices) -> DayInputs:
     """Return the inputs with SWE for the sites that measured a depth alone, on the days that are asked for."""
     days = [inputs.date, *(dt.date.fromisoformat(flight.attrs["date"]) for flight in inputs.flights)]
@@ -245,11 +253,7 @@ def _blend(flights: list[Flown], inputs: DayInputs, choices: Choices) -> Backgro
         return _background(flights[-1], inputs, inputs.date, choices)
     if not flights and site_values(inputs.ground, inputs.date).empty:
         return _background(None, inputs, inputs.date, choices)
-    terrain = inputs.terrain
-    if asks_trees(choices.method, len(flights)):
-        terrain = with_landform(terrain, inputs.landform, choices.wind_from_deg)
-    terrain = terrain.assign_attrs(latitude=inputs.grid.latitude_deg)
-    when_where = choices.season_start, inputs.date, terrain
+    when_where = choices.season_start, inputs.date, inputs.terrain
     return blended(choices.method, flights, inputs.ground, when_where, _seed(inputs))
 
 

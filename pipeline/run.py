@@ -73,7 +73,13 @@ def _update(settings: Settings, date: dt.date, stage: Stage, why: tuple[str, str
 
 def choices(settings: Settings, date: dt.date) -> Choices:
     """Return what the settings choose in the science for a date."""
-    return Choices(settings.density.snow_class, settings.season_start(date), settings.flights.least_valid_fraction)
+    return Choices(
+        snow_class=settings.density.snow_class,
+        season_start=settings.season_start(date),
+        least_valid_fraction=settings.flights.least_valid_fraction,
+        method=settings.blend.method,
+        wind_from_deg=settings.blend.wind_from_deg,
+    )
 
 
 def _provenance(settings: Settings, readings: Readings, why: tuple[str, str]) -> Provenance:

@@ -232,9 +232,10 @@ class Density(_Block):
 
 
 class Blend(_Block):
-    """How the sites and the background are brought together on the grid."""
+    """How backgrounds are chosen, and the wind that has to do with where snow lies. docs/settings.md gives the reasons."""
 
-    method: Literal["auto", "kriging"] = "auto"
+    method: Literal["auto", "kriging", "trees"] = "auto"
+    wind_from_deg: Annotated[float, Field(ge=0, le=360)] = 270.0
 
 
 class Plan(_Block):
