@@ -390,6 +390,10 @@ def _as_day(inputs: DayInputs, science: tuple[SweMap, Background, BulkDensity], 
             "density": density.parameters(),
             "blend": {"name": _name(today, background)} | background.parameters(),
             "flights": inputs.flight_figures,
+            "errors": {
+                "factor": 1.0 if blend is None else round(blend.factor_, 4),
+                "budget_by_zone": {zone_id: covariance.budget(units.of_zone(zone_id)) for zone_id in units.zones},
+            },
         },
         error_budget=covariance.budget(),
     )

@@ -198,7 +198,6 @@ class Blend:
             "weights": {name: round(float(w), 4) for name, w in zip(names, self.weight_, strict=True)},
             "chosen_by": "sites left out" if self.chosen is None else "flights held out",
             "sites_left_out": len(self.held_out_),
-            "error_factor": round(self.factor_, 4),
             "models": {model.name: model.parameters() for _, model in self.models_},
         }
 
