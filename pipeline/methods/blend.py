@@ -31,7 +31,7 @@ HELD_OUT_CELLS = 3000
 PATCHES = 8
 """Patches a side into which a held-out flight is cut: the cells of a patch err alike."""
 
-FLIGHT_COUNTS = 6.0
+FLIGHT_COUNTS = 8.0
 """A held-out flight counts as so many sites, however many its cells: it shows one spell of weather (chosen)."""
 
 
@@ -129,14 +129,15 @@ class Blend:
     ----------
     candidates : the simplest first, which stands where nothing better is shown.
     flown : the flight that is carried on; None before the first.
-    chosen : weights that held-out flights have found, and the rows of skill that show it; None where the sites choose.
+    held_flights : what the candidates got wrong of flights held out, which then choose and size the errors; None where there
+        is none, and the sites do.
 
     Attributes
     ----------
     weight_ : (k,) weights of the candidates.
     factor_ : on their standard errors.
     held_out_ : a row for each site with a value on the date: observed_mm, noise_mm, and for each candidate that was looked at
-        its mean and standard error where the site was left out of every step, by (name, "mean") and (name, "se").
+        its mean and standard error where the site was left out of every step, "NAME mean" and "NAME se".
     without_ : the same for the blend, each site predicted with weights found without it: mean, se, indexed by site_id.
     """
 
@@ -144,27 +145,26 @@ class Blend:
         self,
         candidates: Sequence[Candidate],
         flown: Flown | None = None,
-        chosen: tuple[np.ndarray, list[dict]] | None = None,
+        held_flights: HeldOutFlights | None = None,
     ) -> None:
         """Keep the candidates."""
         self.candidates = list(candidates)
         self.flown = flown
-        self.chosen = chosen
+        self.held_flights = held_flights
 
     def fit(self, ground: GroundRecord, date: dt.date, places: xr.Dataset) -> Blend:
         """Choose and fit to what the sites said up to `date`; `places` is the grid as the candidates' `predict` takes it."""
-        asked = self.candidates
-        if self.chosen is not None:
-            asked = [one for one, w in zip(self.candidates, self.chosen[0], strict=True) if w > 0]
+        asked, held = self.candidates, self.held_flights
+        if held is not None:
+            self.weight_ = held.weights()
+            asked = [one for one, w in zip(self.candidates, self.weight_, strict=True) if w > 0]
         self.held_out_ = sites_left_out(asked, ground, (date, places))
-        if self.chosen is None:
-            self._choose([one.name for one in asked])
-        else:
-            self.weight_ = self.chosen[0]
+        if held is not None:
             self.without_ = self._mixed([(self.weight_, self.held_out_.index)])
-        off = (self.without_["mean"] - self.held_out_["observed_mm"]).to_numpy()
-        noise = np.hypot(self.held_out_["noise_mm"], SITE_VARIATION * self.without_["mean"]).to_numpy()
-        self.factor_ = error_factor(off, self.without_["se"].to_numpy(), noise)
+            self.factor_ = held.factor(self.weight_)
+        else:
+            self._choose([one.name for one in asked])
+            self.factor_ = max(self._factor_by_sites(), 1.0)
         self.without_["se"] *= self.factor_
         self.models_ = [
             (float(w), one.fit(ground, date)) for w, one in zip(self.weight_, self.candidates, strict=True) if w > 0
@@ -185,24 +185,34 @@ class Blend:
         rows = []
         looked_at = [(one, w) for one, w in zip(self.candidates, self.weight_, strict=True) if self._looked_at(one)]
         for candidate, weight in looked_at if len(looked_at) > 1 else []:
-            mean, se = (self.held_out_[candidate.name, what].to_numpy(float) for what in ("mean", "se"))
+            mean, se = (self.held_out_[f"{candidate.name} {what}"].to_numpy(float) for what in ("mean", "se"))
             noise = np.hypot(self.held_out_["noise_mm"], SITE_VARIATION * mean)
             found = scores(self.held_out_["observed_mm"].to_numpy(float), mean, np.hypot(se, noise))
             rows.append({"model": candidate.name, "part": "blend", "weight": float(weight)} | found)
-        return pd.DataFrame(rows + ([] if self.chosen is None else self.chosen[1]))
+        return pd.DataFrame(rows + ([] if self.held_flights is None else self.held_flights.skill(self.weight_)))
 
     def parameters(self) -> dict:
         """Return what the record keeps: weights, the factor on errors, how it was chosen, and each model taken."""
         names = [one.name for one in self.candidates]
         return {
             "weights": {name: round(float(w), 4) for name, w in zip(names, self.weight_, strict=True)},
-            "chosen_by": "sites left out" if self.chosen is None else "flights held out",
+            "chosen_by": "sites left out" if self.held_flights is None else "flights held out",
             "sites_left_out": len(self.held_out_),
             "models": {model.name: model.parameters() for _, model in self.models_},
         }
 
+    def _factor_by_sites(self) -> float:
+        """Return the factor on standard errors with which the sites left out have the spread that is claimed.
+
+        It may not be below 1: those who choose sites look for snow that lies as it fell, and their errors say little of what
+        wind does to the cells between (trial worlds).
+        """
+        off = (self.without_["mean"] - self.held_out_["observed_mm"]).to_numpy()
+        noise = np.hypot(self.held_out_["noise_mm"], SITE_VARIATION * self.without_["mean"]).to_numpy()
+        return error_factor(off, self.without_["se"].to_numpy(), noise)
+
     def _looked_at(self, candidate: Candidate) -> bool:
-        return (candidate.name, "mean") in self.held_out_
+        return f"{candidate.name} mean" in self.held_out_
 
     def _choose(self, names: list[str]) -> None:
         """Set the weights, and each site's estimate with weights found without it."""
@@ -211,7 +221,7 @@ class Blend:
         if len(names) == 1 or table.empty:
             self.without_ = self._mixed([(self.weight_, table.index)])
             return
-        off = np.column_stack([table[name, "mean"] - table["observed_mm"] for name in names])
+        off = np.column_stack([table[f"{name} mean"] - table["observed_mm"] for name in names])
         known = np.isfinite(off).all(axis=1)
         if not known.any():
             self.without_ = self._mixed([(self.weight_, table.index)])
@@ -229,8 +239,8 @@ class Blend:
         for weight, sites in each:
             used = [(w, one.name) for w, one in zip(weight, self.candidates, strict=True) if w > 0]
             table = self.held_out_.loc[sites]
-            mean = sum(w * table[name, "mean"] for w, name in used)
-            se = np.sqrt(sum(w * table[name, "se"] ** 2 for w, name in used))
+            mean = sum(w * table[f"{name} mean"] for w, name in used)
+            se = np.sqrt(sum(w * table[f"{name} se"] ** 2 for w, name in used))
             parts.append(pd.DataFrame({"mean": mean, "se": se}, index=sites))
         return pd.concat([part for part in parts if len(part)] or parts)
 
@@ -252,7 +262,7 @@ def sites_left_out(
     values = site_values(ground, date)
     table = pd.DataFrame({"observed_mm": values["swe_mm"], "noise_mm": values["swe_se_mm"]})
     for one in candidates:
-        table[one.name, "mean"], table[one.name, "se"] = np.nan, np.nan
+        table[f"{one.name} mean"], table[f"{one.name} se"] = np.nan, np.nan
     slow = any(one.name == CarriedTrees.name for one in candidates)
     groups = left_out_groups(ground.sites.loc[values.index, "elevation_m"], GROUPS if slow else ALONE_UP_TO)
     for group in groups:
@@ -266,7 +276,7 @@ def sites_left_out(
         place = at_cells(places, cells, None)
         for one in candidates:
             predicted = one.fit(rest, date).predict(place)
-            table.loc[group, [(one.name, "mean"), (one.name, "se")]] = np.column_stack(
+            table.loc[group, [f"{one.name} mean", f"{one.name} se"]] = np.column_stack(
                 [predicted.swe_mm, predicted.standard_error()]
             )
     return table
@@ -300,14 +310,17 @@ def blended(
         return Blend(candidates).fit(ground, date, terrain)
     flown = flights[-1]
     places = terrain.assign(flown=(("y", "x"), flown.swe_mm))
-    carried = Candidate(CarriedFlight.name, lambda record, day: CarriedFlight(flown, season_start).fit(record, day))
+    candidates = [Candidate(CarriedFlight.name, CarriedFlight(flown, season_start).anew)]
     trees = Candidate(CarriedTrees.name, CarriedTrees(tuple(flights), terrain, season_start, seed).anew)
-    if asks_trees(method, len(flights)) and method == "trees":
-        return Blend([trees], flown).fit(ground, date, places)
-    if asks_trees(method, len(flights)):
-        chosen = by_held_out_flights(flights, ground, (season_start, terrain), seed)
-        return Blend([carried, trees], flown, chosen).fit(ground, date, places)
-    return Blend([carried], flown).fit(ground, date, places)
+    held = None
+    if not asks_trees(method, len(flights)):
+        held = hold_out_flights(flights, ground, (season_start, terrain), None)
+    elif method == "trees":
+        candidates = [trees]
+    else:
+        candidates.append(trees)
+        held = hold_out_flights(flights, ground, (season_start, terrain), seed)
+    return Blend(candidates, flown, held).fit(ground, date, places)
 
 
 def asks_trees(method: str, flights: int) -> bool:
@@ -319,52 +332,87 @@ def asks_trees(method: str, flights: int) -> bool:
     return flights >= {"trees": 2, "auto": 3}.get(method, np.inf)
 
 
-def by_held_out_flights(
-    flights: Sequence[Flown], ground: GroundRecord, place: tuple[dt.date, xr.Dataset], seed: int
-) -> tuple[np.ndarray, list[dict]]:
-    """Return the weights of the carried flight and of the trees from the last flights, each predicted from those before it.
+@dataclass(frozen=True)
+class HeldOutFlights:
+    """What candidates got wrong of flights that they did not know, at cells spread over each.
+
+    Parameters
+    ----------
+    names : the candidates.
+    observed, noise : (n,) SWE as flown and its standard error, mm.
+    mean, se : (n, k) what each candidate said, mm.
+    patch : (n,) number of the flight's patch that each cell lies in.
+    flights : how many flights were held out.
+    """
+
+    names: tuple[str, ...]
+    observed: np.ndarray
+    noise: np.ndarray
+    mean: np.ndarray
+    se: np.ndarray
+    patch: np.ndarray
+    flights: int
+
+    def weights(self) -> np.ndarray:
+        """Return the candidates' weights."""
+        errors = self.mean - self.observed[:, None]
+        return stacking_weights(errors, self.patch, FLIGHT_COUNTS * self.flights / len(np.unique(self.patch)))
+
+    def factor(self, weight: np.ndarray) -> float:
+        """Return the factor on the standard errors of the candidates mixed by `weight`."""
+        return error_factor(self.mean @ weight - self.observed, np.sqrt(self.se**2 @ weight), self.noise)
+
+    def skill(self, weight: np.ndarray) -> list[dict]:
+        """Return each candidate's row of `skill.csv`."""
+        return [
+            {"model": f"{name}, flights held out", "part": "blend", "weight": float(w)}
+            | scores(self.observed, self.mean[:, k], np.hypot(self.se[:, k], self.noise))
+            for k, (name, w) in enumerate(zip(self.names, weight, strict=True))
+        ]
+
+
+def hold_out_flights(
+    flights: Sequence[Flown], ground: GroundRecord, place: tuple[dt.date, xr.Dataset], trees_seed: int | None
+) -> HeldOutFlights | None:
+    """Return how the last flights are predicted from those before each; None where there is no such flight.
 
     Parameters
     ----------
     place : first day of the season, and the terrain.
+    trees_seed : seed of trees that are held against the carried flight; None for the carried flight alone.
 
-    Returns
-    -------
-    weights and rows of `skill.csv`; the record ends on the evening of the flight that is held out, and the trees have not seen it.
+    Notes
+    -----
+    The record ends on the evening of the flight that is held out; trees have seen neither that flight nor a later one, so that
+    they need two before it.
     """
     season_start, terrain = place
-    errors, patches, told = [], [], {name: ([], [], []) for name in (CarriedFlight.name, CarriedTrees.name)}
-    for number in range(max(len(flights) - HELD_OUT_FLIGHTS, 2), len(flights)):
+    names = (CarriedFlight.name,) if trees_seed is None else (CarriedFlight.name, CarriedTrees.name)
+    told: list[tuple[np.ndarray, ...]] = []
+    for number in range(max(len(flights) - HELD_OUT_FLIGHTS, len(names)), len(flights)):
         before, held = tuple(flights[:number]), flights[number]
-        trees = CarriedTrees(before, terrain, season_start, seed).fit(known_by(ground, held.date), held.date)
         cells = spread_cells(held.seen & (terrain["cell_area"].to_numpy() > 0), HELD_OUT_CELLS)
         if not len(cells):
             continue
-        at = at_cells(terrain, cells, before[-1])
-        observed = held.swe_mm.ravel()[cells]
-        noise = held.standard_error().ravel()[cells]
-        off = []
-        for name, predicted in (
-            (CarriedFlight.name, trees.carried_.predict(at)),
-            (CarriedTrees.name, trees.predict(at)),
-        ):
-            off.append(predicted.swe_mm - observed)
-            for kept, values in zip(
-                told[name], (observed, predicted.swe_mm, np.hypot(predicted.standard_error(), noise)), strict=True
-            ):
-                kept.append(values)
-        errors.append(np.column_stack(off))
-        patches.append(_patches(cells, terrain["elevation"].shape) + number * PATCHES**2)
-    if not errors:
-        return np.array([1.0, 0.0]), []
-    patch = np.concatenate(patches)
-    weights = stacking_weights(np.concatenate(errors), patch, FLIGHT_COUNTS * len(errors) / len(np.unique(patch)))
-    rows = [
-        {"model": f"{name}, flights held out", "part": "blend", "weight": float(w)}
-        | scores(*(np.concatenate(values) for values in told[name]))
-        for name, w in zip(told, weights, strict=True)
-    ]
-    return weights, rows
+        known = known_by(ground, held.date)
+        if trees_seed is None:
+            models: list[Model] = [CarriedFlight(before[-1], season_start).fit(known, held.date)]
+        else:
+            trees = CarriedTrees(before, terrain, season_start, trees_seed).fit(known, held.date)
+            models = [trees.carried_, trees]
+        said = [model.predict(at_cells(terrain, cells, before[-1])) for model in models]
+        told.append(
+            (
+                held.swe_mm.ravel()[cells],
+                held.standard_error().ravel()[cells],
+                np.column_stack([one.swe_mm for one in said]),
+                np.column_stack([one.standard_error() for one in said]),
+                _patches(cells, terrain["elevation"].shape) + number * PATCHES**2,
+            )
+        )
+    if not told:
+        return None
+    return HeldOutFlights(names, *(np.concatenate(values) for values in zip(*told, strict=True)), flights=len(told))
 
 
 def _patches(cells: np.ndarray, shape: tuple[int, int]) -> np.ndarray:

@@ -29,7 +29,7 @@ standard error (Breiman et al. 1984, Classification and Regression Trees, from m
 FACTOR_LIMITS = (0.7, 1.5)
 """Standard errors are made no smaller and no larger than by these factors: what a dozen sites show is not sure itself."""
 
-FACTOR_LOG_SD = 0.2
+FACTOR_LOG_SD = 0.3
 """Prior spread of the logarithm of that factor: the error parts were found in trials of many basins (docs/method.md)."""
 
 FACTOR_SITES = 10.0
@@ -37,6 +37,10 @@ FACTOR_SITES = 10.0
 
 HEAVY = 4.0
 """Degrees of freedom of the t distribution taken for held-out errors: a drift at one site widens no basin's error."""
+
+NORMAL_SCALE = 0.8310
+"""Scale of that t distribution for which normal errors of standard deviation 1 give a factor of 1: where the mean of
+5 z^2 / (4 + z^2), z normal with the inverse of this as its standard deviation, is 1 (by quadrature)."""
 
 
 def left_out_groups(elevation_m: pd.Series, alone_up_to: int = ALONE_UP_TO) -> list[pd.Index]:
@@ -101,7 +105,7 @@ def _weights(moments: np.ndarray) -> np.ndarray:
     k = len(moments)
     values, vectors = np.linalg.eigh(moments)
     rows = np.sqrt(np.maximum(values, 0.0))[:, None] * vectors.T
-    lead = np.sqrt(DOUBTED_SITES) * np.eye(k)
+    lead = np.sqrt(DOUBTED_SITES / 2.0) * np.eye(k)
     # One row of great weight holds the sum at 1.
     together = 1e3 * np.sqrt(np.trace(moments) + 1.0) * np.ones((1, k))
     target = np.concatenate([np.zeros(k), lead[0], together[0, :1]])
@@ -130,8 +134,7 @@ def error_factor(error: np.ndarray, se: np.ndarray, noise: np.ndarray) -> float:
         return 1.0
     error, se, noise = error[known], se[known], noise[known]
     logs = np.linspace(*np.log(FACTOR_LIMITS), 77)
-    # t with 4 degrees has twice the variance of its scale: the scale is set so that the variance is what is claimed.
-    scale = np.hypot(np.exp(logs)[:, None] * se, noise) / np.sqrt(HEAVY / (HEAVY - 2.0))
+    scale = NORMAL_SCALE * np.hypot(np.exp(logs)[:, None] * se, noise)
     likely = -np.log(scale) - (HEAVY + 1.0) / 2.0 * np.log1p((error / scale) ** 2 / HEAVY)
     total = likely.sum(axis=1) * min(FACTOR_SITES / len(error), 1.0) - 0.5 * (logs / FACTOR_LOG_SD) ** 2
     return float(np.exp(logs[np.argmax(total)]))
