@@ -164,7 +164,7 @@ class Blend:
             self.factor_ = held.factor(self.weight_)
         else:
             self._choose([one.name for one in asked])
-            self.factor_ = max(self._factor_by_sites(), 1.0)
+            self.factor_ = self._factor_by_sites()
         self.without_["se"] *= self.factor_
         self.models_ = [
             (float(w), one.fit(ground, date)) for w, one in zip(self.weight_, self.candidates, strict=True) if w > 0
@@ -202,11 +202,7 @@ class Blend:
         }
 
     def _factor_by_sites(self) -> float:
-        """Return the factor on standard errors with which the sites left out have the spread that is claimed.
-
-        It may not be below 1: those who choose sites look for snow that lies as it fell, and their errors say little of what
-        wind does to the cells between (trial worlds).
-        """
+        """Return the factor on standard errors with which the sites left out have the spread that is claimed."""
         off = (self.without_["mean"] - self.held_out_["observed_mm"]).to_numpy()
         noise = np.hypot(self.held_out_["noise_mm"], SITE_VARIATION * self.without_["mean"]).to_numpy()
         return error_factor(off, self.without_["se"].to_numpy(), noise)

@@ -33,6 +33,10 @@ ROUNDS, LEAVES, LEAST_IN_LEAF, RATE = 60, 12, 150, 0.06
 """Boosting rounds, leaves of a tree, cells in a leaf and learning rate: small steps, since one pair of flights shows one spell
 of weather (trial worlds; more leaves told the pair's noise)."""
 
+CLASSES = 48
+"""Classes that a predictor is cut into: terrain is known no finer, and the library's weighted quantiles for its usual 255 took
+nine tenths of the time."""
+
 MOST_SHARE = 1.0
 """Corrections are held within this share of what was turned over: beyond, a flight's fault speaks."""
 
@@ -74,6 +78,7 @@ class ShareTrees:
             max_leaf_nodes=LEAVES,
             min_samples_leaf=self.least_in_leaf,
             learning_rate=RATE,
+            max_bins=CLASSES,
             early_stopping=False,
             random_state=self.seed,
         )

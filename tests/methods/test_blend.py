@@ -93,7 +93,7 @@ def test_held_out_flights_size_the_errors(terrain, record, flights):
     wide, narrow = (
         replace(told, se=factor * told.se, noise=0.0 * told.noise).factor(np.ones(1)) for factor in (8.0, 0.1)
     )
-    assert wide < 0.9
+    assert wide == 1.0
     assert narrow > 1.3
 
 
@@ -128,13 +128,11 @@ def test_a_mixture_errs_no_more_than_its_parts_on_average(terrain, record, fligh
     assert total[2] == pytest.approx(1.44 * (0.3 * total[0] + 0.7 * total[1]), rel=1e-6)
 
 
-def test_threads_and_rows_order_change_no_byte(terrain, record, flights, auto):
-    mixed_up = record.daily.sample(frac=1, random_state=2)
-    other = replace(record, daily=mixed_up, sites=record.sites.iloc[::-1])
-    again = blended("auto", flights, other, (START, NIGHT, terrain), 1)
-    here = places(terrain, flights[-1])
-    assert again.weight_ == pytest.approx(auto.weight_, rel=1e-6)
-    assert again.predict(here).swe_mm == pytest.approx(auto.predict(here).swe_mm, rel=1e-6)
+def test_the_order_of_rows_changes_nothing(terrain, record):
+    mixed_up = replace(record, daily=record.daily.sample(frac=1, random_state=2), sites=record.sites.iloc[::-1])
+    one, two = (blended("auto", (), ground, (START, NIGHT, terrain), 1) for ground in (record, mixed_up))
+    assert one.weight_ == pytest.approx(two.weight_, rel=1e-6)
+    assert one.predict(terrain).swe_mm == pytest.approx(two.predict(terrain).swe_mm, rel=1e-6)
 
 
 def test_the_same_lessons_make_the_same_trees_whatever_the_threads():

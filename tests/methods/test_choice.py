@@ -57,7 +57,7 @@ def test_cells_of_a_patch_count_as_one():
 
 
 @pytest.mark.parametrize(
-    ("true", "found"), [(0.7, (0.7, 0.9)), (1.0, (0.9, 1.1)), (1.4, (1.1, 1.5)), (9.0, (1.5, 1.5))]
+    ("true", "found"), [(0.7, (1.0, 1.0)), (1.0, (1.0, 1.1)), (1.4, (1.1, 1.5)), (9.0, (1.5, 1.5))]
 )
 def test_the_factor_is_drawn_towards_what_the_errors_show(true, found):
     rng = np.random.default_rng(2)
