@@ -77,7 +77,7 @@ def stacking_weights(errors: np.ndarray, group: np.ndarray | None = None, count:
     --------
     >>> same = np.array([10.0, -10, 12, -11, 9, -8, 13, -12])
     >>> stacking_weights(np.column_stack([same, 0.1 * same])).round(2)
-    array([0.5, 0.5])
+    array([0.31, 0.69])
     >>> stacking_weights(np.column_stack([same, 2 * same]))
     array([1., 0.])
     """
