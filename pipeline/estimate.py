@@ -116,7 +116,7 @@ class MapOfDay:
 
     inputs: DayInputs
     today: SweMap
-    background: Background
+    background: Background | Blend
     density: BulkDensity
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -170,6 +171,12 @@ class Blend:
             (float(w), one.fit(ground, date)) for w, one in zip(self.weight_, self.candidates, strict=True) if w > 0
         ]
         return self
+
+    def anew(self, ground: GroundRecord, date: dt.date) -> Blend:
+        """Return the blend as it was chosen, its weights and factor kept, with the models fitted to another record."""
+        other = copy.copy(self)
+        other.models_ = [(w, model.anew(ground, date)) for w, model in self.models_]
+        return other
 
     @property
     def name(self) -> str:

@@ -113,7 +113,12 @@ def test_without_a_flight_the_sites_choose_and_are_named_in_skill(terrain, recor
     assert found.skill()["weight"].sum() == pytest.approx(1.0)
     assert (found.skill()["n"] == len(record.sites)).all()
     assert found.without_.index.tolist() == record.sites.index.tolist()
-    assert np.isfinite(found.predict(terrain).swe_mm).all()
+    here = found.predict(terrain)
+    assert np.isfinite(here.swe_mm).all()
+    again = found.anew(record, NIGHT).predict(terrain)
+    assert again.swe_mm.tobytes() == here.swe_mm.tobytes()
+    fewer = found.anew(record.without("S3"), NIGHT).predict(terrain)
+    assert (fewer.swe_mm != here.swe_mm).any()
 
 
 def test_a_mixture_errs_no_more_than_its_parts_on_average(terrain, record, flights):
