@@ -15,7 +15,7 @@ from pipeline.methods.predictors import add_exposure, with_landform
 
 ROWS, COLUMNS, CELL_M = 60, 70, 100.0
 START = dt.date(2030, 10, 1)
-FLIGHTS = (dt.date(2031, 2, 1), dt.date(2031, 3, 1), dt.date(2031, 4, 1))
+FLIGHTS = (dt.date(2031, 1, 4), dt.date(2031, 2, 1), dt.date(2031, 3, 1), dt.date(2031, 4, 1))
 NIGHT = dt.date(2031, 4, 25)
 LOSS_MM_PER_DAY = 2.5
 X, Y = 5e5 + (np.arange(COLUMNS) + 0.5) * CELL_M, 4.88e6 - (np.arange(ROWS) + 0.5) * CELL_M
@@ -35,7 +35,7 @@ def ground_shape():
 
 def truth_on(terrain, date, *, lasting=True, seed=0):
     """Return true SWE: level ground loses evenly, slopes by their exposure, in a lasting way or anew each spell."""
-    start = 420.0 + 0.15 * (terrain["elevation"].to_numpy() - 2200.0)
+    start = 480.0 + 0.15 * (terrain["elevation"].to_numpy() - 2200.0)
     edges = [FLIGHTS[0], *(day for day in FLIGHTS[1:] if day < date), date]
     signs = np.random.default_rng(seed).permutation([1.0, -1.0, 1.0])
     swe, faced = start, terrain["northness"].to_numpy()
