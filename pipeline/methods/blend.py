@@ -203,10 +203,15 @@ class Blend:
         names = [one.name for one in self.candidates]
         return {
             "weights": {name: round(float(w), 4) for name, w in zip(names, self.weight_, strict=True)},
-            "chosen_by": "sites left out" if self.held_flights is None else "flights held out",
+            "chosen_by": self._chosen_by(),
             "sites_left_out": len(self.held_out_),
             "models": {model.name: model.parameters() for _, model in self.models_},
         }
+
+    def _chosen_by(self) -> str:
+        if len(self.candidates) == 1:
+            return "the only candidate"
+        return "sites left out" if self.held_flights is None else "flights held out"
 
     def _factor_by_sites(self) -> float:
         """Return the factor on standard errors with which the sites left out have the spread that is claimed."""
@@ -417,7 +422,11 @@ def hold_out_flights(
         )
     if not told:
         return None
-    return HeldOutFlights(names, *(np.concatenate(values) for values in zip(*told, strict=True)), flights=len(told))
+    observed, noise, mean, se, patch = (np.concatenate(values) for values in zip(*told, strict=True))
+    known = np.isfinite(np.column_stack([observed, noise, mean, se])).all(axis=1)
+    if not known.any():
+        return None
+    return HeldOutFlights(names, observed[known], noise[known], mean[known], se[known], patch[known], len(told))
 
 
 def _patches(cells: np.ndarray, shape: tuple[int, int]) -> np.ndarray:

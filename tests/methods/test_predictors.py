@@ -4,9 +4,10 @@ import datetime as dt
 
 import numpy as np
 import pytest
+import xarray as xr
 
 from pipeline.methods.clear_sky import season_sun
-from pipeline.methods.predictors import CURVATURE_M, LANDFORM, landform
+from pipeline.methods.predictors import CURVATURE_M, LANDFORM, landform, landform_of
 
 CELL_M = 100.0
 EAST, NORTH = np.meshgrid((np.arange(60) - 30) * CELL_M, (25 - np.arange(50)) * CELL_M)
@@ -51,6 +52,16 @@ def test_distance_to_a_straight_crest():
     assert found[INNER] == pytest.approx(np.maximum(np.abs(EAST - 400.0)[INNER] - 100.0, 0.0), abs=1e-3)
     level = landform(np.full((30, 40), 900.0), CELL_M, 270.0)["crest_distance"]
     assert (level == CELL_M * 50).all()
+
+
+def test_the_wind_is_told_from_true_north():
+    rng = np.random.default_rng(6)
+    ground = 1800.0 + rng.normal(0, 30, (30, 40))
+    axes = {"y": -np.arange(30) * CELL_M, "x": np.arange(40) * CELL_M}
+    fields = {"elevation": (("y", "x"), ground), "convergence": (("y", "x"), np.full(ground.shape, 20.0))}
+    found = landform_of(xr.Dataset(fields, axes), 270.0)
+    # The grid's north lies 20 degrees clockwise of true north: what comes from 270 comes from 250 on the grid.
+    assert found["shelter"] == pytest.approx(landform(ground, CELL_M, 250.0)["shelter"], abs=1e-5)
 
 
 def test_missing_ground_is_missing_and_makes_no_cliff():
