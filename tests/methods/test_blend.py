@@ -164,3 +164,26 @@ def test_one_site_never_fails(terrain, record, flights):
         assert np.isfinite(found.predict(here).standard_error()).all()
         assert found.factor_ > 0
     assert isinstance(found, Blend)
+
+
+@pytest.mark.parametrize("kind", ["no sites", "nothing but bare ground", "unseen flights"])
+@pytest.mark.parametrize("method", ["auto", "trees"])
+def test_neither_sites_nor_snow_nor_sight_never_fails(kind, method, terrain, record, flights):
+    ground = record
+    if kind != "unseen flights":
+        for site in record.sites.index:
+            ground = ground.without(site)
+    if kind == "nothing but bare ground":
+        flights = tuple(
+            replace(one, swe_mm=0 * one.swe_mm, pattern=replace(one.pattern, mean_mm=0 * one.pattern.mean_mm))
+            for one in flights
+        )
+    if kind == "unseen flights":
+        ground = ground.without("S2").without("S4").without("S6")
+        flights = tuple(replace(one, depth_m=np.full_like(one.depth_m, np.nan)) for one in flights)
+    found = blended(method, flights, ground, (START, NIGHT, terrain), 1)
+    here = found.predict(places(terrain, flights[-1]))
+    assert np.isfinite(here.swe_mm).all()
+    assert np.isfinite(here.standard_error()).all()
+    assert (here.swe_mm.max() == 0) == (kind == "nothing but bare ground")
+    assert 1.0 <= found.factor_ <= 1.5
