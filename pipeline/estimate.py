@@ -368,7 +368,8 @@ def _as_day(inputs: DayInputs, science: tuple[SweMap, Background, BulkDensity], 
         [
             density_skill(density, inputs.densities, inputs.date),
             *([] if blend is None else [blend.skill()]),
-            swe_skill(sites, _name(today, background)),
+            # Beside the candidates' own rows the one of the whole is the blend's, whichever of them was taken.
+            swe_skill(sites, "blend" if blend is not None and len(blend.candidates) > 1 else _name(today, background)),
         ]
     )
     grid, window = inputs.grid.window(fields["cell_area"].to_numpy() > 0)

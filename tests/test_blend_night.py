@@ -42,6 +42,7 @@ def test_the_method_takes_effect_and_the_record_names_it(days):
     np.testing.assert_array_equal(swe["auto"], swe["kriging"])
     assert days["trees"].models["blend"]["models"]["trees"]["learnt_from"]["cells"] > 1000
     assert "trees" in days["trees"].skill["model"].tolist()
+    assert all(day.skill["model"].is_unique for day in days.values())
     assert "carried flight, flights held out" in days["kriging"].skill["model"].tolist()
 
 
