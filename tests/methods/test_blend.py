@@ -8,8 +8,9 @@ from made_slopes import FLIGHTS, NIGHT, START, X, Y, flown_on, ground_shape, sta
 from threadpoolctl import threadpool_limits
 
 from pipeline.methods.background import CarriedFlight
-from pipeline.methods.blend import Blend, Candidate, Mixture, asks_trees, blended, hold_out_flights, sites_left_out
+from pipeline.methods.blend import Blend, Mixture, asks_trees, blended
 from pipeline.methods.errors import volume_covariance
+from pipeline.methods.held_out import Candidate, hold_out_flights, sites_left_out
 from pipeline.methods.trees import CarriedTrees, Lessons, ShareTrees, known_by
 
 
