@@ -149,7 +149,7 @@ def read_inputs(settings: Settings, date: dt.date, stage: Stage, *, keep: bool =
     told = flown.figures, tables, findings
     inputs, all_findings = _day_inputs(settings, (date, grid), measured, grids, told)
     if asks_trees(settings.blend.method, len(inputs.flights)):
-        folder = settings.path(settings.archive) / ".cache" / "landform"
+        folder = settings.cache_folder("landform")
         shape = kept_landform(folder, inputs.terrain, settings.blend.wind_from_deg, writable=keep)
         inputs = replace(inputs, landform=shape)
     return Readings(inputs, files + rasters, rows | {"flights": flown.rows}, grids, beside, all_findings)

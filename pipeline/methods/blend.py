@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,7 @@ import xarray as xr
 from pipeline.ground import GroundRecord
 from pipeline.methods.background import CarriedFlight
 from pipeline.methods.choice import error_factor, stacking_weights
-from pipeline.methods.errors import ErrorPart, KrigedPart
+from pipeline.methods.errors import ErrorPart, KrigedPart, scaled
 from pipeline.methods.flight_swe import Flown
 from pipeline.methods.held_out import (
     HELD_OUT_FLIGHTS,
@@ -73,13 +73,6 @@ class Mixture:
 
     def _pairs(self) -> list[tuple[float, Predicted]]:
         return list(zip(self.weight, self.predicted, strict=True))
-
-
-def scaled(part: ErrorPart | KrigedPart, factor: float) -> ErrorPart | KrigedPart:
-    """Return an error part so many times as large."""
-    if isinstance(part, KrigedPart):
-        return replace(part, scale_mm=factor * part.scale_mm)
-    return replace(part, se_mm=factor * part.se_mm)
 
 
 class Blend:

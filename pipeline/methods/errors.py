@@ -58,8 +58,8 @@ class KrigedPart:
     drift: np.ndarray | None = None
 
 
-def scaled(part: ErrorPart | KrigedPart, share: np.ndarray) -> ErrorPart | KrigedPart:
-    """Return the part with its standard error multiplied by a (y, x) share.
+def scaled(part: ErrorPart | KrigedPart, share: np.ndarray | float) -> ErrorPart | KrigedPart:
+    """Return the part with its standard error multiplied by a (y, x) share, or by one for all.
 
     >>> scaled(ErrorPart("carry local", np.array([10.0, 20.0]), 500.0), np.array([0.5, 0.0])).se_mm
     array([5., 0.])
