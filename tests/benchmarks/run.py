@@ -32,7 +32,18 @@ TRIALS = {
 """Long trials with their own tables, of which plain `pytest` runs short versions: made basins whose snow is known (the estimate
 against simple methods, proposed sites against random ones), planted faults, updates killed at random, writers racing."""
 
-BENCHMARKS = ["kriging", "trees", "totals", "writing", "reading", "aggregate", "registration", "help", "archive", "outlook"]
+BENCHMARKS = [
+    "kriging",
+    "trees",
+    "totals",
+    "writing",
+    "reading",
+    "aggregate",
+    "registration",
+    "help",
+    "archive",
+    "outlook",
+]
 
 HEAD = "| path | ours | reference | ratio | goal | met |\n| --- | --- | --- | --- | --- | --- |"
 
