@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from pipeline import cli_archive, cli_compare, cli_plan
+from pipeline import cli_archive, cli_compare, cli_plan, cli_report
 from pipeline.cli_base import (
     DEGRADED,
     FAILED,
@@ -92,6 +92,7 @@ for command in (
     cli_compare.compare,
     cli_archive.status,
     cli_archive.verify,
+    cli_report.report,
     cli_plan.plan,
 ):
     app.command()(command)

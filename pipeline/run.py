@@ -20,16 +20,18 @@ from pipeline.outputs.keep import keep_inputs
 from pipeline.outputs.kept_grids import grids_sha256
 from pipeline.outputs.kept_rows import rows_sha256
 from pipeline.outputs.record import Provenance, UsedFile, input_sha256
+from pipeline.outputs.report.pages import Pages, make_missing, remake
 from pipeline.settings import Settings
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What an update did: the revision, the day as published, why it is degraded, and what was read."""
+    """What an update did: the revision, the day as published, why it is degraded, what was read, and its pages."""
 
     published: Published
     day: Day | None
     readings: Readings
+    pages: Pages
 
 
 def last_complete_day(settings: Settings, now: dt.datetime) -> dt.date:
@@ -63,12 +65,14 @@ def _update(settings: Settings, date: dt.date, stage: Stage, why: tuple[str, str
     stage("looking into the archive")
     left = left_as_it_is(archive, settings.basin.id, date, provenance)
     if left is not None:
-        return Outcome(left, None, readings)
+        return Outcome(left, None, readings, make_missing(archive, settings.basin.id, date, settings.report.units))
     stage("estimating")
     day = estimate_day(readings.inputs, choices(settings, date))
     stage("publishing")
     kept = keep_inputs(archive, settings.basin.id, readings.rows | readings.beside, readings.grids)
-    return Outcome(publish(archive, day, replace(provenance, kept=kept)), day, readings)
+    published = publish(archive, day, replace(provenance, kept=kept))
+    stage("making the page")
+    return Outcome(published, day, readings, remake(archive, settings.basin.id, date, settings.report.units))
 
 
 def choices(settings: Settings, date: dt.date) -> Choices:

@@ -254,7 +254,13 @@ class Dask(_Block):
     address: Annotated[str, Field(pattern=r"^(tcp|tls|ws|wss)://[^\s/]+:\d+$")] | None = None
 
 
-NOT_OF_THE_DAY = ("archive", "dask", "plan")
+class Report(_Block):
+    """How the pages tell their numbers."""
+
+    units: Literal["metric", "us"] = "metric"
+
+
+NOT_OF_THE_DAY = ("archive", "dask", "plan", "report")
 """Settings that do not decide what a day's estimate is: where it is made and kept, what is told besides."""
 
 
@@ -277,6 +283,7 @@ class Settings(_Block):
     blend: Blend = Blend()
     plan: Plan = Plan()
     dask: Dask = Dask()
+    report: Report = Report()
     archive: str
 
     _file: Path = Path()

@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from pipeline.outputs.report.published import PublishedDay
-from pipeline.outputs.report.units import Units
+from pipeline.outputs.report.units import Units, spaced
 from pipeline.outputs.report.words import SEVERITIES, error_part, short_date
 
 NAMED_SITES = 6
@@ -84,9 +84,10 @@ def _flight_words(flight: dict[str, Any], ground: dict[str, Any], units: Units) 
     told.append(f"Standard error of its offset: {depth.text(flight['depth_bias_se_m'])} {depth.label}.")
     if flight.get("registration"):
         placed = flight["registration"]
-        told.append(
-            f"Registered on stable ground by {placed['east_m']:+.1f} m east, {placed['north_m']:+.1f} m north, {placed['up_m']:+.2f} m up."
+        east, north, up = (
+            spaced(placed[key], places, signed=True) for key, places in (("east_m", 1), ("north_m", 1), ("up_m", 2))
         )
+        told.append(f"Registered on stable ground by {east} m east, {north} m north, {up} m up.")
     return " ".join(told)
 
 

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from pipeline.outputs.report.charts import marker
 from pipeline.outputs.report.colours import css
-from pipeline.outputs.report.pictures import Legend, borders, legend_ticks, picture, shade
+from pipeline.outputs.report.pictures import Legend, borders, picture, shade
 from pipeline.outputs.report.published import Maps
 from pipeline.outputs.report.svg import tag, tick_text
 from pipeline.outputs.report.units import Unit
@@ -150,20 +150,11 @@ def _north(window: tuple[float, float, float, float], degrees: float) -> Markup:
 
 
 def _marks(scale: Legend, unit: Unit) -> list[Mark]:
-    low, high = unit.plain(scale.low), unit.plain(scale.high)
-    marks = [
-        Mark(round(100 * (value - low) / (high - low), 2), ("+" if scale.low < 0 < value else "") + tick_text(value))
-        for value in legend_ticks(scale, unit.factor)
-    ]
-    # Values beyond are drawn in the last colour; the sign stands at the numbers that end a scale.
-    more, less = ("≥ ", "≤ ") if scale.beyond else ("", "")
-    full = 99.9
-    marks = [
-        Mark(m.at, (more if m.at >= full else less if m.at == 0 and scale.low < 0 else "") + m.text) for m in marks
-    ]
-    room = 80.0
-    last = marks[-1]
-    if last.at > room:
-        marks[-1] = Mark(last.at, f"{last.text} {unit.label}", last=True)
-        return marks
-    return [*marks, Mark(100.0, f"{unit.label}{' (darkest: more)' if scale.beyond else ''}", last=True)]
+    """Return the numbers at the ends of a scale and half way; values beyond are drawn in the colour of the end."""
+    shares = (0.0, 0.25, 0.5, 0.75, 1.0) if scale.low < 0 else (0.0, 0.5, 1.0)
+    marks = []
+    for share in shares:
+        value = float(f"{unit.plain(scale.low + share * (scale.high - scale.low)):.6g}")
+        beyond = "" if not scale.beyond else "≥ " if share == 1 else "≤ " if value < 0 and share == 0 else ""
+        marks.append(Mark(100 * share, f"{beyond}{'+' if scale.low < 0 < value else ''}{tick_text(value)}", share == 1))
+    return marks

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,7 +19,7 @@ from pipeline.outputs.report.season_page import season_page
 from pipeline.outputs.report.units import UNITS
 from pipeline.outputs.staging import staged
 from pipeline.problems import ArchiveError
-from pipeline.reading import archive_folder, basin_folder, find_revision, standing
+from pipeline.reading import archive_folder, basin_folder, find_revision, list_days, standing
 
 LEANING_DAYS = (1, 7)
 """Days after a date whose pages tell the change since it."""
@@ -39,6 +40,8 @@ def make_day_page(root: str | Path, basin: str, date: dt.date, units: str) -> Pa
     """
     archive = archive_folder(root)
     target = basin_folder(archive, basin) / date.isoformat() / DAY_PAGE
+    # Asked before the first write, so that a date that is not held gets no folder.
+    find_revision(archive, basin, date)
     with told(f"Cannot make the page {target}"):
         while True:
             day = read_day(archive, basin, date)
@@ -68,25 +71,54 @@ def remake(root: str | Path, basin: str, date: dt.date, units: str) -> Pages:
     A date for which nothing stands any more loses its page. Never raises: what is published stands, whatever becomes of a
     page; each trouble is one line.
     """
-    day, troubles = None, []
-    try:
-        folder = basin_folder(root, basin)
+    made: list[Path] = []
+
+    def own() -> None:
         if standing(root, basin, date) is None:
-            (folder / date.isoformat() / DAY_PAGE).unlink(missing_ok=True)
+            (basin_folder(root, basin) / date.isoformat() / DAY_PAGE).unlink(missing_ok=True)
         else:
-            day = make_day_page(root, basin, date, units)
-    except Exception as trouble:  # noqa: BLE001  a page must never cost a night, whatever is wrong with it
-        troubles.append(_line(f"page of {date}", trouble))
+            made.append(make_day_page(root, basin, date, units))
+
     later = [date + dt.timedelta(days=days) for days in LEANING_DAYS]
-    for name, make in (
-        *((f"page of {other}", lambda other=other: _again(root, basin, other, units)) for other in later),
-        ("season page", lambda: make_season_page(root, basin, units)),
-    ):
+    jobs = {f"page of {date}": own}
+    jobs |= {f"page of {other}": lambda other=other: _again(root, basin, other, units) for other in later}
+    jobs["season page"] = lambda: make_season_page(root, basin, units)
+    troubles = _done(jobs)
+    return Pages(made[0] if made else None, troubles)
+
+
+def remake_all(root: str | Path, basin: str, units: str, stage: Callable[[str], None]) -> list[str]:
+    """Make every page of a basin again; return one line for each that could not be made. Raises ArchiveError without a basin."""
+    dates = [date.date() for date in list_days(root, basin)["date"]]
+
+    def one(date: dt.date) -> None:
+        stage(f"page of {date}")
+        make_day_page(root, basin, date, units)
+
+    jobs = {f"page of {date}": lambda date=date: one(date) for date in dates}
+    return _done(jobs | {"season page": lambda: make_season_page(root, basin, units)})
+
+
+def _done(jobs: dict[str, Callable[[], object]]) -> list[str]:
+    """Do each job, whatever became of the others, and return what went wrong, one line each."""
+    troubles = []
+    for name, job in jobs.items():
         try:
-            make()
-        except Exception as trouble:  # noqa: BLE001  as above
+            job()
+        except Exception as trouble:  # noqa: BLE001  a page must never cost a night, whatever is wrong with it
             troubles.append(_line(name, trouble))
-    return Pages(day, troubles)
+    return troubles
+
+
+def make_missing(root: str | Path, basin: str, date: dt.date, units: str) -> Pages:
+    """Make the pages of a date whose publishing was cut off before them; nothing where they are there. Never raises."""
+    try:
+        target = basin_folder(root, basin) / date.isoformat() / DAY_PAGE
+        if target.exists() or standing(root, basin, date) is None:
+            return Pages(target if target.exists() else None)
+    except ArchiveError as trouble:
+        return Pages(None, [_line(f"page of {date}", trouble)])
+    return remake(root, basin, date, units)
 
 
 def _again(root: str | Path, basin: str, date: dt.date, units: str) -> None:

@@ -11,7 +11,6 @@ import numpy as np
 from PIL import Image
 
 from pipeline.outputs.report.colours import LEVELS
-from pipeline.outputs.report.svg import ticks
 
 SHADES = 8
 """Steps of light and shade of the relief: with 30 colours they fill a picture of one byte a cell."""
@@ -69,11 +68,6 @@ def legend(values: np.ndarray, *, centred: bool = False, factor: float = 1.0) ->
     power = 10.0 ** np.floor(np.log10(top))
     high = next(float(n * power) for n in (1, 1.5, 2, 3, 4, 5, 6, 8, 10) if n * power >= top - 1e-12) / factor
     return Legend(-high if centred else 0.0, high, bool(sizes.size and sizes.max() > high))
-
-
-def legend_ticks(scale: Legend, factor: float) -> list[float]:
-    """Return round numbers along a scale, in the unit that `factor` leads to."""
-    return ticks(scale.low * factor, scale.high * factor, 5)
 
 
 def picture(values: np.ndarray, light: np.ndarray, colours: np.ndarray, scale: Legend, bare: np.ndarray) -> str:

@@ -39,6 +39,7 @@ class Maps:
     x, y : coordinates of the shown cells' centres, m.
     cell_m : width of a cell of the grid, m; stride : in cells.
     north_degrees : how far true north lies clockwise of the grid's in the middle.
+    crs : the grid's coordinate system, as text.
     """
 
     fields: dict[str, np.ndarray]
@@ -47,6 +48,7 @@ class Maps:
     cell_m: float
     stride: int
     north_degrees: float
+    crs: str
 
     @property
     def step_m(self) -> float:
@@ -230,7 +232,15 @@ def _maps(root: str | Path, basin: str, found: Revision) -> tuple[Maps, dict[str
         names = day["zone"].attrs
         zones = dict(zip(json.loads(names["zone_ids"]), json.loads(names["zone_names"]), strict=True))
         cell_m = float(day["crs"].attrs["GeoTransform"].split()[1])
-        maps = Maps(fields, sampled["x"].to_numpy(), sampled["y"].to_numpy(), cell_m, stride, _north(day))
+        maps = Maps(
+            fields,
+            sampled["x"].to_numpy(),
+            sampled["y"].to_numpy(),
+            cell_m,
+            stride,
+            _north(day),
+            day["crs"].attrs["spatial_ref"],
+        )
     return maps, zones
 
 
@@ -270,12 +280,21 @@ def _kept(root: str | Path, basin: str, record: dict[str, Any], name: str) -> pd
 
 def _earlier(day: PublishedDay, date: dt.date) -> Earlier | None:
     found = standing(day.root, day.basin, date)
-    if found is None:
-        return None
-    swe = None
-    with open_day(day.root, day.basin, date, found.number) as other:
-        same = float(other["crs"].attrs["GeoTransform"].split()[1]) == day.maps.cell_m
-        x, y = (other.indexes[name].get_indexer(getattr(day.maps, name)) for name in ("x", "y"))
+    return (
+        None
+        if found is None
+        else Earlier(date, found.number, _totals(found), swe_on(day.maps, day.root, day.basin, found))
+    )
+
+
+def swe_on(maps: Maps, root: str | Path, basin: str, found: Revision) -> np.ndarray | None:
+    """Return another revision's SWE (mm) in the shown cells of `maps`, None where its grid does not hold each of them."""
+    with open_day(root, basin, found.date, found.number) as other:
+        same = (
+            float(other["crs"].attrs["GeoTransform"].split()[1]) == maps.cell_m
+            and other["crs"].attrs["spatial_ref"] == maps.crs
+        )
+        x, y = (other.indexes[name].get_indexer(getattr(maps, name)) for name in ("x", "y"))
         if same and (x >= 0).all() and (y >= 0).all():
-            swe = other["swe"].isel(y=y, x=x).to_numpy().astype(float)
-    return Earlier(date, found.number, _totals(found), swe)
+            return other["swe"].isel(y=y, x=x).to_numpy().astype(float)
+    return None

@@ -19,6 +19,10 @@ MINUS = "\u2212"
 NO_VALUE = Markup('<span class="none" title="no value">\u2013</span>')
 
 
+_TWO_DIGITS = 9.5
+"""From here on a number rounds to two digits."""
+
+
 @dataclass(frozen=True)
 class Unit:
     """One unit of the page.
@@ -39,7 +43,7 @@ class Unit:
     def decimals_for(self, se: float | None, value: float = math.inf) -> int:
         """Return the decimals that leave an error two digits; negative ones round to tens and hundreds.
 
-        Without an error they are the unit's own, more for a value below one.
+        Without an error they are the unit's own, more where that would leave a single digit.
 
         Two digits of an error at most: JCGM 100:2008 (GUM), 7.2.6.
 
@@ -49,7 +53,8 @@ class Unit:
         -3
         """
         if se is None or not math.isfinite(se) or se * self.factor <= 0:
-            return self.most_decimals if 0 < abs(value * self.factor) < 1 else self.decimals
+            single = 0 < abs(value * self.factor) * 10**self.decimals < _TWO_DIGITS
+            return self.most_decimals if single else self.decimals
         # 9.96 has two digits as 10, and 15.56 as 16: the digits are counted after rounding.
         first = math.floor(math.log10(float(f"{se * self.factor:.1e}")))
         return min(1 - first, self.most_decimals)
