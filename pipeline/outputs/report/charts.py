@@ -150,7 +150,7 @@ def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit
     ----------
     season : rows of the basin: date, season_day, volume_m3, volume_p10_m3, volume_p90_m3; earlier : the same with `season`.
     """
-    height, top, left, right, foot = 250.0, 26.0, 62.0, 12.0, 206.0
+    height, top, left, right, foot = 230.0, 26.0, 62.0, 12.0, 206.0
     begins = season["date"].iloc[0].date() - dt.timedelta(days=int(season["season_day"].iloc[0]))
     last = int(max(season["season_day"].max(), earlier["season_day"].max() if len(earlier) else 0, 30))
     first = int(min(season["season_day"].min(), earlier["season_day"].min() if len(earlier) else 999))
@@ -216,7 +216,7 @@ def outlook_chart(rows: pd.DataFrame, unit: Unit) -> Markup:
 
     `rows` are the basin's rows of `outlook.csv`, day by day: day, melt_m3, melt_se_m3, potential_melt_m3.
     """
-    height, top, left, right, foot = 230.0, 12.0, 62.0, 12.0, 190.0
+    height, top, left, right, foot = 220.0, 24.0, 62.0, 12.0, 190.0
     count = len(rows)
     most = float(np.nanmax([*(rows["melt_m3"] + rows["melt_se_m3"]), *rows["potential_melt_m3"], 1.0]))
     up = Scale(0.0, unit.plain(most) * 1.05, foot, top)
@@ -242,7 +242,7 @@ def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colour
 
     `totals` has rows of the level "band" with date, season_day, band_low_m, band_high_m, volume_m3.
     """
-    height, top, left, right, foot = 250.0, 12.0, 62.0, 84.0, 206.0
+    height, top, left, right, foot = 240.0, 24.0, 62.0, 84.0, 206.0
     table = totals.pivot_table(index="season_day", columns="band_low_m", values="volume_m3", aggfunc="first").fillna(
         0.0
     )

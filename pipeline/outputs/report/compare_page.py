@@ -83,7 +83,7 @@ def _total(row: dict[str, Any], units: Units, zone_names: dict[str, str]) -> dic
     rounding = max(low, 0.1 * high)
     return row | {
         "name": name,
-        "key": f"{row['level']}|{row['zone_id'] or ''}|{row['band_low_m'] if row['level'] == 'band' else ''}",
+        "key": f"{row['level']}|{row['zone_id'] if row['level'] == 'zone' else ''}|{row['band_low_m'] if row['level'] == 'band' else ''}",
         "change": number(row["change_m3"], units.volume, rounding, of="change_m3", signed=True),
         "low": number(low, units.volume, rounding, of="change_m3_se_low"),
         "high": number(high, units.volume, rounding, of="change_m3_se_high"),

@@ -94,7 +94,7 @@ def _flight_words(flight: dict[str, Any], ground: dict[str, Any], units: Units) 
 def budget(record: dict[str, Any]) -> list[dict[str, Any]]:
     """Return the parts of the total's error that count, largest first: name, share and per cent of the variance, what cuts it."""
     parts = sorted(record["error_budget"].items(), key=lambda item: -(item[1] or 0.0))
-    least = 0.0005
+    least = 0.005
     return [
         {"key": key, "name": error_part(key)[0], "cure": error_part(key)[1], "share": share, "per_cent": 100 * share}
         for key, share in parts
@@ -102,10 +102,10 @@ def budget(record: dict[str, Any]) -> list[dict[str, Any]]:
     ]
 
 
-def skill(table: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return the rows of `skill.csv`, coverages in per cent."""
+def skill(table: pd.DataFrame, units: Units) -> list[dict[str, Any]]:
+    """Return the rows of `skill.csv`, coverages in per cent, each with the unit of its errors."""
     told = table.assign(cover50_per_cent=100 * table["cover50"], cover90_per_cent=100 * table["cover90"])
-    return told.to_dict("records")
+    return [row | {"unit": units.density if row["part"] == "density" else units.swe} for row in told.to_dict("records")]
 
 
 def density_words(record: dict[str, Any]) -> str:
