@@ -43,6 +43,7 @@ BENCHMARKS = [
     "help",
     "archive",
     "outlook",
+    "report",
 ]
 
 HEAD = "| path | ours | reference | ratio | goal | met |\n| --- | --- | --- | --- | --- | --- |"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,12 +22,11 @@ def bands_chart(bands: pd.DataFrame, units: Units) -> Markup:
 
     `bands` has rows of the level "band" of the totals: band_low_m, band_high_m, volume_m3, volume_p10_m3, volume_p90_m3.
     """
-    rows = bands.sort_values("band_low_m", ascending=False).reset_index(drop=True)
+    rows = bands.dropna(subset="volume_m3").sort_values("band_low_m", ascending=False).reset_index(drop=True)
     step = 20.0
     top, left, right = 8.0, 92.0, 12.0
     height = top + step * len(rows) + 40
-    most = float(np.nanmax([rows["volume_p90_m3"].max(), rows["volume_m3"].max(), 1.0]))
-    across = Scale(0.0, units.volume.plain(most) * 1.04, left, WIDTH - right)
+    across = Scale(0.0, _top(units.volume, rows["volume_p90_m3"], rows["volume_m3"]), left, WIDTH - right)
     foot = top + step * len(rows)
     parts = [_grid_x(across, units.volume.label, top, foot)]
     for k, row in enumerate(rows.itertuples()):
@@ -157,8 +156,7 @@ def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit
     days = [(date - begins).days for date in (*marks.flights, *marks.surveys)]
     first = max(min([first, *days]) - 3, 0)
     across = Scale(first, max(last, first + 30) + 3, left, WIDTH - right)
-    most = max(season["volume_p90_m3"].max(), earlier["volume_m3"].max() if len(earlier) else 0.0, 1.0)
-    up = Scale(0.0, unit.plain(float(most)) * 1.05, foot, top)
+    up = Scale(0.0, _top(unit, season["volume_p90_m3"], earlier["volume_m3"]), foot, top)
     parts = [_grid_y(up, unit.label, left, WIDTH - right)]
     for start in month_starts(begins, begins + dt.timedelta(days=int(across.high))):
         x = across((start - begins).days)
@@ -218,8 +216,7 @@ def outlook_chart(rows: pd.DataFrame, unit: Unit) -> Markup:
     """
     height, top, left, right, foot = 220.0, 24.0, 62.0, 12.0, 190.0
     count = len(rows)
-    most = float(np.nanmax([*(rows["melt_m3"] + rows["melt_se_m3"]), *rows["potential_melt_m3"], 1.0]))
-    up = Scale(0.0, unit.plain(most) * 1.05, foot, top)
+    up = Scale(0.0, _top(unit, rows["melt_m3"] + rows["melt_se_m3"], rows["potential_melt_m3"]), foot, top)
     step = (WIDTH - left - right) / count
     parts = [_grid_y(up, unit.label, left, WIDTH - right)]
     each = max(1, round(46 / step))
@@ -250,7 +247,7 @@ def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colour
     piled = np.vstack([np.zeros(len(days)), np.cumsum(table.to_numpy().T, axis=0)])
     begins = totals["date"].iloc[0].date() - dt.timedelta(days=int(totals["season_day"].iloc[0]))
     across = Scale(float(days[0]), float(max(days[-1], days[0] + 1)), left, WIDTH - right)
-    up = Scale(0.0, unit.plain(float(max(piled[-1].max(), 1.0))) * 1.05, foot, top)
+    up = Scale(0.0, _top(unit, piled[-1]), foot, top)
     parts = [_grid_y(up, unit.label, left, WIDTH - right)]
     parts += [
         tag("text", MONTHS[start.month - 1], x=across((start - begins).days), y=foot + 15, class_="label")
@@ -269,6 +266,13 @@ def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colour
             parts.append(tag("text", name, x=WIDTH - right + 5, y=y, class_="label"))
             last_label = y
     return drawing(WIDTH, height, f"Volume by elevation band through the season in {unit.label}", *parts)
+
+
+def _top(unit: Unit, *values: Iterable[float]) -> float:
+    """Return the end of an axis from 0 in the page's unit: a little above the largest value, 1 where all are 0."""
+    found = np.array([value for some in values for value in some], float)
+    most = unit.plain(float(found[np.isfinite(found)].max(initial=0.0)))
+    return 1.05 * most if most > 0 else 1.0
 
 
 def _grid_x(across: Scale, label: str, top: float, foot: float) -> Markup:

@@ -75,7 +75,7 @@ def _per_cent(part: float, whole: float) -> str:
 
 def _second_look(day: PublishedDay, parent: pd.Series | None) -> dict[str, Any] | None:
     record = day.record
-    if record["parent_revision"] is None and record["command"] != "rerun":
+    if record["parent_revision"] is None:
         return None
     how = "estimated again by hand" if record["command"] == "rerun" else "made again by a later night"
     return {

@@ -72,7 +72,7 @@ def _flight_words(flight: dict[str, Any], ground: dict[str, Any], units: Units) 
     if ground.get("offset_m") is not None:
         done = "taken off the flight" if ground.get("applied") else "left in it"
         told.append(
-            f"Against {ground['sites']} sites its depth differs by {depth.text(ground['offset_m'], signed=True)} {depth.label} (median, {done})"
+            f"Against {ground['sites']} {'site' if ground['sites'] == 1 else 'sites'} its depth differs by {depth.text(ground['offset_m'], signed=True)} {depth.label} (median, {done})"
             + (
                 f", scattering by {depth.text(ground['nmad_m'])} {depth.label} (NMAD)."
                 if ground.get("nmad_m") is not None

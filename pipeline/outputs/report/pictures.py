@@ -64,7 +64,7 @@ def legend(values: np.ndarray, *, centred: bool = False, factor: float = 1.0) ->
     """Return the scale of a map: from 0, or even about 0, to a round number (after times `factor`) near the largest values."""
     sizes = np.abs(values[np.isfinite(values)])
     most = float(np.percentile(sizes, TOP_PERCENTILE)) if sizes.size else 0.0
-    top = max(most * factor, 1e-9)
+    top = most * factor if most > 0 else 1.0
     power = 10.0 ** np.floor(np.log10(top))
     high = next(float(n * power) for n in (1, 1.5, 2, 3, 4, 5, 6, 8, 10) if n * power >= top - 1e-12) / factor
     return Legend(-high if centred else 0.0, high, bool(sizes.size and sizes.max() > high))

@@ -26,7 +26,7 @@ def short_date(date: dt.date) -> str:
 
 _DENSITY = "More weighed cores near the date, spread over elevations and sides of the basin"
 _FLIGHT = "A flight, or ground depths measured under one on the day it is flown"
-_SITES = "More sites, at elevations and exposures that have none: see `snowtally plan`"
+_SITES = "More sites, at elevations and exposures that have none: see snowtally plan"
 
 ERROR_PARTS: dict[str, tuple[str, str]] = {
     "density common": ("Density, common to the basin", _DENSITY),
@@ -56,7 +56,7 @@ ERROR_PARTS: dict[str, tuple[str, str]] = {
 def error_part(name: str) -> tuple[str, str]:
     """Return a part of the error in words, and what would cut it."""
     return ERROR_PARTS.get(
-        name, (name[:1].upper() + name[1:], "See `snowtally plan` for what would cut the total's error")
+        name, (name[:1].upper() + name[1:], "See snowtally plan for what would cut the total's error")
     )
 
 
