@@ -274,7 +274,7 @@ def test_an_outlook_is_told_when_there_is_one(history):
         "potential_melt_m3": 0.03 * whole["volume_m3"], "melt_mm": 4.25, "melt_se_mm": 1.5,
         "melt_m3": 0.01 * whole["volume_m3"], "melt_se_m3": 0.004 * whole["volume_m3"],
         "swe_left_m3": [whole["volume_m3"] * (1 - 0.01 * k) for k in range(1, 8)], "snow_area_km2": 8.0,
-        "melt_out_p50": "2031-06-02",
+        "new_snow_m3": 0.0, "melt_out_p50": "2031-06-02",
     })  # fmt: skip
     around = pages.read_surroundings(day)
     made = day_page.day_page(replace(day, outlook=rows), around, UNITS["us"], None)

@@ -219,7 +219,7 @@ def outlook_chart(rows: pd.DataFrame, unit: Unit) -> Markup:
     up = Scale(0.0, _top(unit, rows["melt_m3"] + rows["melt_se_m3"], rows["potential_melt_m3"]), foot, top)
     step = (WIDTH - left - right) / count
     parts = [_grid_y(up, unit.label, left, WIDTH - right)]
-    each = max(1, round(46 / step))
+    each = max(1, round(22 / step))
     for k, row in enumerate(rows.itertuples()):
         x, wide = left + step * (k + 0.12), step * 0.76
         y, could = up(unit.plain(row.melt_m3)), up(unit.plain(row.potential_melt_m3))
@@ -230,7 +230,9 @@ def outlook_chart(rows: pd.DataFrame, unit: Unit) -> Markup:
         ]  # fmt: skip
         if k % each == 0:
             date = dt.date.fromisoformat(str(row.day)[:10])
-            parts.append(tag("text", f"{date.day} {MONTHS[date.month - 1]}", x=x, y=foot + 16, class_="label"))
+            parts.append(tag("text", str(date.day), x=x + wide / 2, y=foot + 15, class_="label middle"))
+            if k == 0 or date.day <= each:
+                parts.append(tag("text", MONTHS[date.month - 1], x=x + wide / 2, y=foot + 29, class_="label middle"))
     return drawing(WIDTH, height, f"Melt of each day to come in {unit.label}; outlines: what could melt", *parts)
 
 
