@@ -11,7 +11,7 @@ from playwright.sync_api import sync_playwright
 
 ROOT = Path(__file__).resolve().parents[1]
 DATE = "2031-04-14"
-COLOURS = 64
+COLOURS = 200
 """A palette keeps a picture of flat colours small, and these two are looked at, not measured."""
 
 
