@@ -6,7 +6,7 @@ import datetime as dt
 import hashlib
 import os
 import subprocess
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
@@ -31,7 +31,7 @@ class Outcome:
     published: Published
     day: Day | None
     readings: Readings
-    pages: Pages
+    pages: Pages = field(default_factory=lambda: Pages(None))
 
 
 def last_complete_day(settings: Settings, now: dt.datetime) -> dt.date:
