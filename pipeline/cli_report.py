@@ -19,11 +19,12 @@ def report(
 ) -> None:
     """Make the page of a date again, and the season page. Without --date: of the newest date that stands."""
     from pipeline.outputs.report.pages import make_day_page, make_season_page  # noqa: PLC0415
+    from pipeline.places import local_file  # noqa: PLC0415
     from pipeline.reading import list_days  # noqa: PLC0415
     from pipeline.settings import read_settings  # noqa: PLC0415
 
     chosen = read_settings(settings)
-    root, basin, units = chosen.path(chosen.archive), chosen.basin.id, chosen.report.units
+    root, basin, units = chosen.archive_root, chosen.basin.id, chosen.report.units
     asked = day_of(date)
     if asked is None:
         days = list_days(root, basin)
@@ -36,5 +37,5 @@ def report(
         print_json({"basin": basin, "date": str(asked), "page": str(page), "season_page": str(season)})
     else:
         print_tables([f"Page: {page}", f"Season page: {season}"])
-    if open_page and not webbrowser.open(page.as_uri()):
+    if open_page and not webbrowser.open(local_file(page).as_uri()):
         print_tables(["No browser was found to open it in."])

@@ -18,6 +18,7 @@ from pipeline.outputs.report.published import read_day, read_surroundings
 from pipeline.outputs.report.season_page import season_page
 from pipeline.outputs.report.units import UNITS
 from pipeline.outputs.staging import staged
+from pipeline.places import local_file
 from pipeline.problems import ArchiveError
 from pipeline.reading import archive_folder, basin_folder, find_revision, list_days, standing
 
@@ -139,6 +140,6 @@ def _parent(root: Path, basin: str, record: dict) -> pd.Series | None:
         return None
     with suppress(ArchiveError, OSError, ValueError, IndexError):
         found = find_revision(root, basin, record["date"], record["parent_revision"])
-        totals = pd.read_parquet(found.path / "totals.parquet")
+        totals = pd.read_parquet(local_file(found.path / "totals.parquet"))
         return totals[totals["level"] == "basin"].iloc[0]
     return None

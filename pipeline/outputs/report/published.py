@@ -16,6 +16,7 @@ import pandas as pd
 from pipeline.outputs.keep import inputs_folder
 from pipeline.outputs.kept_rows import read_rows
 from pipeline.outputs.stac import season_name, season_start
+from pipeline.places import local_file, place
 from pipeline.problems import ArchiveError
 from pipeline.reading import Revision, find_revision, load_record, open_day, read_sites, read_totals, standing
 
@@ -136,7 +137,7 @@ def read_day(root: str | Path, basin: str, date: dt.date, number: int | None = N
     maps, zone_names = _maps(root, basin, found)
     record = load_record(found.path)
     return PublishedDay(
-        Path(root), basin, found, record, _totals(found),
+        place(root), basin, found, record, _totals(found),
         sites=read_sites(root, basin, date, found.number),
         checks=_table(found, "checks.csv", required=True), skill=_table(found, "skill.csv", required=True),
         normals=_table(found, "normals.csv"), outlook=_table(found, "outlook.csv"),
@@ -195,7 +196,7 @@ def _same_day(date: pd.Timestamp, wanted: dt.date) -> bool:
 
 def _totals(found: Revision) -> pd.DataFrame:
     try:
-        return pd.read_parquet(found.path / "totals.parquet")
+        return pd.read_parquet(local_file(found.path / "totals.parquet"))
     except (OSError, ValueError) as error:
         raise ArchiveError(
             f"{found.path / 'totals.parquet'} cannot be read ({error}). Run `snowtally verify`."
@@ -209,7 +210,7 @@ def _table(found: Revision, name: str, *, required: bool = False) -> pd.DataFram
         return None
     try:
         # A site may well be called "NA", or have a number for a name.
-        return pd.read_csv(path, dtype=dict.fromkeys(_TEXTS, "str"), keep_default_na=False, na_values=[""])
+        return pd.read_csv(local_file(path), dtype=dict.fromkeys(_TEXTS, "str"), keep_default_na=False, na_values=[""])
     except (OSError, ValueError) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Run `snowtally verify`.") from error
 
