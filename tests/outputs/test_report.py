@@ -344,7 +344,14 @@ def test_a_page_that_fails_is_told_in_a_line_and_leaves_what_is_published(tmp_pa
     assert not (root / "larkmoor/2031-03-01/report.html").exists()
     # The next update that finds nothing new makes up for it.
     monkeypatch.undo()
-    assert pages.make_missing(root, "larkmoor", dt.date(2031, 3, 1), "metric").day.exists()
+    path = pages.make_missing(root, "larkmoor", dt.date(2031, 3, 1), "metric").day
+    # A page of an earlier revision counts as missing, that of the standing one does not.
+    publish(root, made_day("2031-03-01", extra_mm=9), provenance("next"))
+    first = path.read_bytes()
+    second = pages.make_missing(root, "larkmoor", dt.date(2031, 3, 1), "metric").day.read_bytes()
+    assert second != first
+    monkeypatch.setattr(pages, "day_page", lambda *_: 1 / 0)
+    assert pages.make_missing(root, "larkmoor", dt.date(2031, 3, 1), "metric") == pages.Pages(path)
 
 
 def test_a_date_that_is_not_held_gets_no_page_and_no_folder(history):

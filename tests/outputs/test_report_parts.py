@@ -11,7 +11,7 @@ from PIL import Image
 
 from pipeline.outputs.report.colours import ERROR, LESS, LEVELS, MORE, WATER, diverging, oklab, sequential, srgb
 from pipeline.outputs.report.pictures import SHADES, borders, legend, pack, picture, shade
-from pipeline.outputs.report.published import with_seasons
+from pipeline.outputs.report.published import MOST_CELLS, with_seasons
 from pipeline.outputs.report.svg import Scale, tag, ticks
 from pipeline.outputs.report.units import METRIC, US
 
@@ -109,13 +109,14 @@ def unpack(packed, zone):
 
 
 def test_packed_values_are_the_archives_to_its_own_step():
-    zone = np.array([[1, 0, 2], [2, 1, 0]])
+    zone = np.array([[1, 0, 2], [300, 1, 0]])
     swe = np.array([[0.0, np.nan, 1234.5], [6553.1, np.nan, np.nan]])
     change = np.array([[-310.4, np.nan, 0.0], [12.3, 99.9, np.nan]])
     deep = np.array([[90_000.0, 0, 1], [2, 3, 0]])
     mask, told = unpack(pack(zone, {"swe": (swe, 0.1), "change": (change, 0.1), "deep": (deep, 0.1)}), zone)
-    assert mask.tolist() == zone.ravel().tolist()
-    for values, back, step in ((swe, told[0], 0.1), (change, told[1], 0.1), (deep, told[2], 10.0)):
+    assert mask.tolist() == (zone > 0).ravel().tolist()
+    assert told[0].tolist() == zone[zone > 0].tolist()
+    for values, back, step in ((swe, told[1], 0.1), (change, told[2], 0.1), (deep, told[3], 10.0)):
         np.testing.assert_allclose(back, values[zone > 0], atol=step * 0.501)
 
 
@@ -154,3 +155,16 @@ def test_numbers_are_told_to_two_digits_of_their_error(unit, value, se, text):
 def test_a_season_that_starts_on_the_29th_of_february_starts_on_the_last():
     table = pd.DataFrame({"date": pd.to_datetime(["2031-02-28", "2032-02-28", "2032-02-29"])})
     assert with_seasons(table, "02-29")["season_day"].tolist() == [0, 365, 0]
+
+
+def test_the_largest_noisy_grid_stays_under_three_megabytes():
+    rng = np.random.default_rng(7)
+    shape = (346, 346)
+    grids = [rng.uniform(0, 1500, shape) for _ in range(6)]
+    light = rng.uniform(0, 1, shape)
+    none = np.zeros(shape, bool)
+    maps = [picture(grid, light, sequential(WATER), legend(grid), none) for grid in grids[:3]]
+    packed = pack(np.ones(shape), {str(k): (grid, 0.1) for k, grid in enumerate(grids)})
+    assert shape[0] * shape[1] <= MOST_CELLS
+    # What else stands on a page is some 150 kB.
+    assert sum(map(len, maps)) + len(packed.text) < 2_800_000

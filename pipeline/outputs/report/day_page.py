@@ -240,8 +240,8 @@ def _cells(day: PublishedDay, before: Earlier | None, units: Units) -> dict[str,
         shown["change"] = (maps.fields["swe"] - before.swe, 0.1, units.swe)
     packed = pack(maps.fields["zone"], {name: (values, step) for name, (values, step, _) in shown.items()})
     layers = [
-        layer | {"factor": unit.factor, "unit": unit.label, "decimals": max(unit.decimals, 0)}
-        for layer, (_, _, unit) in zip(packed.layers, shown.values(), strict=True)
+        layer | ({"factor": unit.factor, "unit": unit.label, "decimals": unit.decimals} if unit else {})
+        for layer, unit in zip(packed.layers, [None, *(unit for _, _, unit in shown.values())], strict=True)
     ]
     rows, columns = (np.flatnonzero(maps.inside.any(axis=axis)) for axis in (1, 0))
     return {

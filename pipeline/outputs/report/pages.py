@@ -115,9 +115,13 @@ def make_missing(root: str | Path, basin: str, date: dt.date, units: str) -> Pag
     """Make the pages of a date whose publishing was cut off before them; nothing where they are there. Never raises."""
     try:
         target = basin_folder(root, basin) / date.isoformat() / DAY_PAGE
-        if target.exists() or standing(root, basin, date) is None:
-            return Pages(target if target.exists() else None)
-    except ArchiveError as trouble:
+        stands = standing(root, basin, date)
+        if stands is None:
+            return Pages(None)
+        mark = f'<meta name="revision" content="{date}@{stands.number}">'.encode()
+        if target.exists() and mark in target.read_bytes():
+            return Pages(target)
+    except (ArchiveError, OSError) as trouble:
         return Pages(None, [_line(f"page of {date}", trouble)])
     return remake(root, basin, date, units)
 

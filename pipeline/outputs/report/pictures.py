@@ -119,8 +119,8 @@ def _runs(edges: np.ndarray, *, upright: bool) -> list[str]:
 class Packed:
     """Grids as text: base64 of zlib of whole numbers of two bytes, layer after layer, cells of the basin only.
 
-    `layers` : name, step (a value is step times its number, less `offset`); 65535 is no value. The first layer, `mask`, is
-    one byte a cell of the whole grid: the zone's number, 0 outside.
+    `layers` : name, step (a value is step times its number less `offset`); 65535 is no value. Before them stands one byte for
+    each cell of the whole grid: 1 in the basin, 0 outside.
     """
 
     text: str
@@ -131,14 +131,14 @@ _NO_VALUE = 65535
 
 
 def pack(zone: np.ndarray, fields: dict[str, tuple[np.ndarray, float]]) -> Packed:
-    """Return grids (y, x) with the step to which each is kept; a step that cannot hold the largest value is made ten times coarser.
+    """Return the zone's number and grids (y, x), each with the step to which it is kept; a step that cannot hold the largest value is made ten times coarser.
 
     Of a step of 0.1 mm a page so keeps 6553 mm, and the archive's values exactly.
     """
     inside = np.nan_to_num(zone) > 0
-    parts = [np.nan_to_num(zone).astype(np.uint8).tobytes()]
+    parts = [inside.astype(np.uint8).tobytes()]
     layers: list[dict[str, float | str]] = []
-    for name, (values, finest) in fields.items():
+    for name, (values, finest) in {"zone": (zone, 1.0), **fields}.items():
         held = values[inside]
         known = held[np.isfinite(held)]
         low = min(float(known.min()) if known.size else 0.0, 0.0)

@@ -76,9 +76,9 @@
     const mask = new Uint8Array(raw, 0, cells.width * cells.height);
     const rank = new Int32Array(mask.length);
     let count = 0;
-    mask.forEach((zone, at) => { rank[at] = zone ? count++ : -1; });
+    mask.forEach((inside, at) => { rank[at] = inside ? count++ : -1; });
     const view = new DataView(raw, mask.length);
-    return { mask, rank, count, view };
+    return { rank, count, view };
   })();
 
   const grouped = (value, decimals) => {
@@ -99,6 +99,10 @@
       const whole = held.view.getUint16(2 * (k * held.count + index), true);
       const place = panel.querySelector(`[data-look="${layer.name}"]`);
       if (!place) return;
+      if (layer.name === "zone") {
+        place.textContent = cells.zones[whole - 1] ?? "";
+        return;
+      }
       if (whole === 65535) {
         place.textContent = "\u2013";
         delete place.dataset.value;
@@ -108,7 +112,6 @@
       place.dataset.value = value.toFixed(4);
       place.textContent = `${grouped(value * layer.factor, layer.decimals)} ${layer.unit}`;
     });
-    panel.querySelector("[data-look=zone]").textContent = cells.zones[held.mask[row * cells.width + column] - 1] ?? "";
     const east = cells.left + (column + 0.5) * cells.step, north = cells.top - (row + 0.5) * cells.step;
     panel.querySelector("[data-look=place]").textContent = `${Math.round(east)} E, ${Math.round(north)} N`;
     for (const map of maps) {
