@@ -21,7 +21,7 @@ from pipeline.outputs.compare import compare, find_side
 from pipeline.outputs.report import day_page, pages
 from pipeline.outputs.report.compare_page import compare_page
 from pipeline.outputs.report.units import UNITS
-from pipeline.outputs.report.words import CAUTIONS
+from pipeline.outputs.report.words import CAUTIONS, ERROR_PARTS, error_part
 from pipeline.problems import ArchiveError
 
 
@@ -369,3 +369,14 @@ def test_a_page_of_a_revision_with_a_damaged_file_is_one_line(tmp_path):
     path.write_bytes(b"no parquet")
     with pytest.raises(ArchiveError, match=r"totals\.parquet cannot be read"):
         pages.make_day_page(root, "larkmoor", dt.date(2031, 3, 1), "metric")
+
+
+def test_every_part_of_the_error_that_the_methods_name_has_words():
+    methods = Path(__file__).parents[2] / "pipeline" / "methods"
+    code = "".join(path.read_text("utf-8") for path in sorted(methods.glob("*.py")))
+    named = set(re.findall(r'(?:Error|Kriged)Part\(\s*"([^"]+)"', code))
+    assert len(named) > 10
+    assert named <= set(ERROR_PARTS)
+    assert (
+        error_part("void: terrain local")[0] == "In gaps of the flight: snow from place to place, unseen by any flight"
+    )

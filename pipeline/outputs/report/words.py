@@ -48,9 +48,18 @@ ERROR_PARTS: dict[str, tuple[str, str]] = {
     "terrain line": ("How snow goes with the terrain, as told by few sites", f"{_FLIGHT}, or more sites"),
     "melt scale": ("How much has melted where no station stands", f"{_FLIGHT}, or a snow cover image"),
     "site offset": ("How sites differ from the ground around them", f"{_FLIGHT}: it sees whole cells"),
+    "sites doubted": ("Sites that the terrain's line does not fit", _SITES),
+    "snow since seen bare": (
+        "Snow since an earlier cover image saw bare ground",
+        "A newer snow cover image, or a flight",
+    ),
     "terrain local": ("Snow from place to place, unseen by any flight", _FLIGHT),
 }
 """Parts of `error_budget` in the record, in words, and what would cut each most. A part of another name is told by that."""
+
+
+_IN_GAPS = "void: "
+"""Before a part's name: what fills the gaps of a flight errs by it."""
 
 
 def error_part(name: str) -> tuple[str, str]:
