@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from pipeline import cli_archive, cli_compare, cli_plan, cli_schedule
+from pipeline import cli_archive, cli_compare, cli_plan, cli_report, cli_schedule
 from pipeline.cli_base import (
     DEGRADED,
     FAILED,
@@ -93,6 +93,7 @@ for command in (
     cli_archive.status,
     cli_archive.verify,
     cli_schedule.schedule,
+    cli_report.report,
     cli_plan.plan,
 ):
     app.command()(command)

@@ -130,18 +130,28 @@ def withdraw(
 ) -> None:
     """Say that a revision no longer stands; it stays readable by its number."""
     from pipeline.outputs.archive import withdraw as take_back  # noqa: PLC0415
+    from pipeline.outputs.report.pages import remake  # noqa: PLC0415
     from pipeline.settings import read_settings  # noqa: PLC0415
 
     chosen = read_settings(settings)
     date, number = _revision(revision)
     wanted = _reason(reason)
     stands = take_back(chosen.archive_root, chosen.basin.id, date, number, wanted)
+    pages = remake(chosen.archive_root, chosen.basin.id, date, chosen.report.units)
     if as_json:
         now = None if stands is None else stands.number
-        print_json({"basin": chosen.basin.id, "date": str(date), "withdrawn": number, "stands": now, "reason": wanted})
+        print_json({
+            "basin": chosen.basin.id, "date": str(date), "withdrawn": number, "stands": now, "reason": wanted,
+            "page_troubles": pages.troubles,
+        })  # fmt: skip
     else:
         now = "nothing stands for this date now" if stands is None else f"{stands.path} stands now"
-        print_tables([f"Withdrawn: {chosen.basin.id} {date}@{number}; it stays readable by its number; {now}"])
+        print_tables(
+            [
+                f"Withdrawn: {chosen.basin.id} {date}@{number}; it stays readable by its number; {now}",
+                *(f"The {trouble}" for trouble in pages.troubles),
+            ]
+        )
 
 
 def status(
@@ -177,7 +187,9 @@ def verify(
     settings: SettingsFile,
     rebuild: Annotated[
         bool,
-        typer.Option("--rebuild", help="First make again what is derived: latest.json, index, totals, catalogues."),
+        typer.Option(
+            "--rebuild", help="First make again what is derived: latest.json, index, totals, catalogues, pages."
+        ),
     ] = False,
     as_json: JsonOption = False,
     verbose: VerboseOption = False,
@@ -189,17 +201,19 @@ def verify(
     with progress(as_json=as_json, verbose=verbose) as stage:
         stage("starting")
         from pipeline.outputs.archive import rebuild_derived  # noqa: PLC0415
+        from pipeline.outputs.report.pages import remake_all  # noqa: PLC0415
         from pipeline.outputs.verify import verify as look  # noqa: PLC0415
         from pipeline.telling_archive import verify_json, verify_tables  # noqa: PLC0415
 
-        root = chosen.archive_root
+        root, troubles = chosen.archive_root, []
         if rebuild:
             rebuild_derived(root, chosen.basin.id)
+            troubles = remake_all(root, chosen.basin.id, chosen.report.units, stage)
         found = look(root, chosen.basin.id, stage)
     if as_json:
-        print_json(verify_json(chosen.basin.id, found))
+        print_json(verify_json(chosen.basin.id, found) | ({"page_troubles": troubles} if rebuild else {}))
     else:
-        print_tables(verify_tables(chosen.basin.title, found))
+        print_tables([*verify_tables(chosen.basin.title, found), *(f"The {trouble}" for trouble in troubles)])
     raise typer.Exit(FAILED if found.troubles else OK)
 
 

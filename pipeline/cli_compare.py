@@ -22,7 +22,9 @@ def compare(  # noqa: PLR0913  a command's options
     ] = None,
     output_folder: Annotated[
         Path | None,
-        typer.Option("--output-folder", metavar="PATH", help="Write tables, rows and the difference map here as well."),
+        typer.Option(
+            "--output-folder", metavar="PATH", help="Write tables, rows, the difference map and a page here as well."
+        ),
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -41,8 +43,15 @@ def compare(  # noqa: PLR0913  a command's options
     content = compare_json(basin, found)
     if output_folder is not None:
         from pipeline.outputs.compare_files import write_files  # noqa: PLC0415
+        from pipeline.outputs.failures import told  # noqa: PLC0415
+        from pipeline.outputs.report.compare_page import COMPARE_PAGE, compare_page  # noqa: PLC0415
+        from pipeline.outputs.report.units import UNITS  # noqa: PLC0415
 
         content["files"] = write_files(found, basin, content, output_folder)
+        with told(f"Cannot write the comparison's page into {output_folder}"):
+            page = compare_page(found, basin, UNITS[chosen.report.units])
+            (output_folder / COMPARE_PAGE).write_bytes(page)
+        content["files"] = sorted([*content["files"], COMPARE_PAGE])
     if as_json:
         print_json(content)
     else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -14,6 +15,7 @@ from pipeline.day import Day
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
 from pipeline.methods.background import CarriedFlight
+from pipeline.methods.blend import Blend, asks_trees, blended
 from pipeline.methods.density import BulkDensity, autumn_origin
 from pipeline.methods.depth_only import with_depth_only_sites
 from pipeline.methods.errors import ErrorPart, KrigedPart, VolumeCovariance, scaled, volume_covariance
@@ -21,7 +23,7 @@ from pipeline.methods.flight_swe import Filling, Flown, fill_voids, flight_swe
 from pipeline.methods.forcing import season_forcing
 from pipeline.methods.intervals import censored_quantile
 from pipeline.methods.normals import in_per_cent
-from pipeline.methods.predictors import add_exposure
+from pipeline.methods.predictors import add_exposure, with_landform
 from pipeline.methods.settling import Settling, settled_density
 from pipeline.methods.site_values import site_values, weather_nodes
 from pipeline.methods.skill import density_skill, site_table, swe_skill
@@ -53,6 +55,7 @@ class DayInputs:
     forecast : days of the weather table after the date, each issue known on it; None where there is no weather table.
     albedo : albedo seen of late on the grid, `snow_albedo` and `age_days`; None where there is none.
     settling : the season's modelled density; made by `estimate_day`.
+    landform : fields of `methods.predictors.landform` by name, where they are kept; made anew where they are not.
     """
 
     basin_id: str
@@ -73,6 +76,7 @@ class DayInputs:
     albedo: xr.Dataset | None = None
     settling: Settling | None = None
     earlier_covers: list[tuple[dt.date, np.ndarray]] = field(default_factory=list)
+    landform: dict[str, np.ndarray] | None = None
 
 
 @dataclass(frozen=True)
@@ -84,11 +88,15 @@ class Choices:
     snow_class : class of the published density relation.
     season_start : first day of the snow season.
     least_valid_fraction : a cell that a flight saw less of is left to the background.
+    method : how backgrounds are chosen, as in `methods.blend.blended`.
+    wind_from_deg : direction that the prevailing wind comes from, clockwise from true north.
     """
 
     snow_class: str
     season_start: dt.date
     least_valid_fraction: float
+    method: str = "auto"
+    wind_from_deg: float = 270.0
 
 
 @dataclass(frozen=True)
@@ -108,7 +116,7 @@ class MapOfDay:
 
     inputs: DayInputs
     today: SweMap
-    background: Background
+    background: Background | Blend
     density: BulkDensity
 
 
@@ -144,11 +152,12 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
     NoEstimateError : there is neither a usable site nor a flight.
     """
     inputs = _with_flights_that_see(inputs, choices)
-    inputs = _with_depth_only_sites(_with_settling(_with_exposure(inputs), choices), choices)
-    flown = None
+    inputs = _with_depth_only_sites(_with_settling(_with_landform(_with_exposure(inputs), choices), choices), choices)
+    flights: list[Flown] = []
     for flight in inputs.flights:
-        flown = _flown(flight, flown, inputs, choices)
-    background = _background(flown, inputs, inputs.date, choices)
+        flights.append(_flown(flight, flights[-1] if flights else None, inputs, choices))
+    flown = flights[-1] if flights else None
+    background = _blend(flights, inputs, choices)
     today = _bare_where_seen_bare_before(_map_of(flown, background, inputs), flown, inputs, choices)
     if inputs.cover is not None:
         today = _bare_where_seen_bare(today, inputs.cover)
@@ -192,6 +201,14 @@ def _with_exposure(inputs: DayInputs) -> DayInputs:
     return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites.assign(**cell)))
 
 
+def _with_landform(inputs: DayInputs, choices: Choices) -> DayInputs:
+    """Return the inputs with the shape of the ground on the terrain, where trees ask for it."""
+    if not asks_trees(choices.method, len(inputs.flights)):
+        return inputs
+    terrain = with_landform(inputs.terrain, inputs.landform, choices.wind_from_deg)
+    return replace(inputs, terrain=terrain.assign_attrs(latitude=inputs.grid.latitude_deg))
+
+
 def _with_depth_only_sites(inputs: DayInputs, choices: Choices) -> DayInputs:
     """Return the inputs with SWE for the sites that measured a depth alone, on the days that are asked for."""
     days = [inputs.date, *(dt.date.fromisoformat(flight.attrs["date"]) for flight in inputs.flights)]
@@ -228,6 +245,24 @@ def _background(flown: Flown | None, inputs: DayInputs, date: dt.date, choices: 
         )
         raise NoEstimateError(message)
     return fitted_on_terrain(choices.season_start, inputs.ground, date)
+
+
+def _blend(flights: list[Flown], inputs: DayInputs, choices: Choices) -> Background | Blend:
+    """Return the day's background; on a flight's own day that of the flight alone, since hardly a cell is left to it."""
+    if flights and flights[-1].date == inputs.date:
+        return _background(flights[-1], inputs, inputs.date, choices)
+    if not flights and site_values(inputs.ground, inputs.date).empty:
+        return _background(None, inputs, inputs.date, choices)
+    when_where = choices.season_start, inputs.date, inputs.terrain
+    return blended(choices.method, flights, inputs.ground, when_where, _seed(inputs))
+
+
+def _seed(inputs: DayInputs) -> int:
+    """Return a number made of what the day is estimated from."""
+    digest = hashlib.sha256(f"{inputs.basin_id} {inputs.date}".encode())
+    for flight in inputs.flights:
+        digest.update(np.ascontiguousarray(flight["depth"].to_numpy()).tobytes())
+    return int.from_bytes(digest.digest()[:4], "big")
 
 
 def _places(flown: Flown | None, inputs: DayInputs) -> xr.Dataset:
@@ -327,11 +362,15 @@ def _as_day(inputs: DayInputs, science: tuple[SweMap, Background, BulkDensity], 
     today, background, density = science
     units = ZoneBands(inputs.basin_id, [zone_id for zone_id, _ in inputs.zones], inputs.terrain.attrs["bands"])
     covariance = _volume_covariance(today, fields, units, inputs.grid.cell_m)
-    sites = site_table(
-        inputs.ground, background, today, (inputs.date, _places(getattr(background, "flown", None), inputs))
-    )
+    blend = background if isinstance(background, Blend) else None
+    sites = site_table(inputs.ground, today, inputs.date, None if blend is None else blend.without_)
     skill = pd.concat(
-        [density_skill(density, inputs.densities, inputs.date), swe_skill(sites, _name(today, background))]
+        [
+            density_skill(density, inputs.densities, inputs.date),
+            *([] if blend is None else [blend.skill()]),
+            # Beside the candidates' own rows the one of the whole is the blend's, whichever of them was taken.
+            swe_skill(sites, "blend" if blend is not None and len(blend.candidates) > 1 else _name(today, background)),
+        ]
     )
     grid, window = inputs.grid.window(fields["cell_area"].to_numpy() > 0)
     return Day(
@@ -352,6 +391,10 @@ def _as_day(inputs: DayInputs, science: tuple[SweMap, Background, BulkDensity], 
             "density": density.parameters(),
             "blend": {"name": _name(today, background)} | background.parameters(),
             "flights": inputs.flight_figures,
+            "errors": {
+                "factor": 1.0 if blend is None else round(blend.factor_, 4),
+                "budget_by_zone": {zone_id: covariance.budget(units.of_zone(zone_id)) for zone_id in units.zones},
+            },
         },
         error_budget=covariance.budget(),
     )

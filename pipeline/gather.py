@@ -6,7 +6,7 @@ import datetime as dt
 import json
 import os
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -42,6 +42,8 @@ from pipeline.inputs.read_stations import STATIONS
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_terrain, read_zones
 from pipeline.inputs.read_weather import WEATHER
 from pipeline.inputs.relative import relative_to, with_relative_files
+from pipeline.kept_landform import kept_landform
+from pipeline.methods.blend import asks_trees
 from pipeline.outputs.kept_grids import as_kept
 from pipeline.outputs.record import plain
 from pipeline.problems import FINDING_COLUMNS, ArchiveError, Finding, InputError, findings_table
@@ -153,6 +155,10 @@ def read_inputs(
     beside = {**places, NOTICED: findings_table(findings), FIGURES: _figures_table(flown.figures)}
     told = flown.figures, tables, findings
     inputs, all_findings = _day_inputs(settings, (date, grid), measured, grids, told)
+    if asks_trees(settings.blend.method, len(inputs.flights)):
+        folder = settings.cache_folder("landform")
+        shape = kept_landform(folder, inputs.terrain, settings.blend.wind_from_deg, writable=keep)
+        inputs = replace(inputs, landform=shape)
     return Readings(inputs, files + rasters, rows | {"flights": flown.rows}, grids, beside, all_findings)
 
 

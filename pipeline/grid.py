@@ -79,9 +79,14 @@ class BasinGrid:
     @property
     def southern(self) -> bool:
         """Whether the middle of the grid lies south of the equator."""
+        return self.latitude_deg < 0
+
+    @property
+    def latitude_deg(self) -> float:
+        """Latitude of the middle of the grid, degrees, negative in the south."""
         left, bottom, right, top = self.bounds
         to_degrees = Transformer.from_crs(self.crs, "EPSG:4326", always_xy=True)
-        return to_degrees.transform((left + right) / 2, (bottom + top) / 2)[1] < 0
+        return float(to_degrees.transform((left + right) / 2, (bottom + top) / 2)[1])
 
     def rows_columns(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return the row and column of the cell that holds each point; -1 for both where a point is off the grid."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -40,6 +41,11 @@ class GroundRecord:
     def course_series(self) -> pd.DataFrame:
         """SWE (mm) by day and course, bridged evenly between visits, missing before the first and after the last."""
         return _bridged(self.visits, self.sites.index)
+
+    @cached_property
+    def values_asked(self) -> dict[dt.date, pd.DataFrame]:
+        """Site values by date, as `methods.site_values` has found them for this record."""
+        return {}
 
     def without(self, site_id: str) -> GroundRecord:
         """Return the record as if the site had never been."""

@@ -6,7 +6,7 @@ import datetime as dt
 import hashlib
 import os
 import subprocess
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
@@ -21,6 +21,7 @@ from pipeline.outputs.kept_grids import grids_sha256
 from pipeline.outputs.kept_rows import rows_sha256
 from pipeline.outputs.night_lock import NightLock
 from pipeline.outputs.record import Provenance, UsedFile, input_sha256
+from pipeline.outputs.report.pages import Pages, make_missing, remake
 from pipeline.outputs.second_look import look_again
 from pipeline.run_id import new_run_id
 from pipeline.settings import Settings
@@ -28,11 +29,12 @@ from pipeline.settings import Settings
 
 @dataclass(frozen=True)
 class Outcome:
-    """What an update did: the revision, the day as published, what was read, and why the total is to be looked at again."""
+    """What an update did: the revision, the day as published, what was read, its pages, and why to look at the total again."""
 
     published: Published
     day: Day | None
     readings: Readings
+    pages: Pages = field(default_factory=lambda: Pages(None))
     second_look: str = ""
 
     @property
@@ -82,12 +84,10 @@ def update(settings: Settings, date: dt.date, stage: Stage, run: Run = NIGHTLY) 
     stage("waiting for other runs of the date")
     with NightLock(archive, basin, date, run.run_id or new_run_id()).hold(operations.limits.night_s):
         try:
-            outcome = _update(settings, date, stage, run)
+            return _update(settings, date, stage, run)
         except Exception as trouble:
             note_failed(archive, basin, date, str(trouble) or type(trouble).__name__)
             raise
-        # A night that was cut off after publishing is judged when it is run again.
-        return replace(outcome, second_look=look_again(archive, basin, date, operations.gate.most_se))
 
 
 def input_identity(settings: Settings, date: dt.date) -> dict[str, str]:
@@ -108,21 +108,33 @@ def _hashes(readings: Readings) -> dict[str, str]:
 def _update(settings: Settings, date: dt.date, stage: Stage, run: Run) -> Outcome:
     readings = read_inputs(settings, date, stage, keep=True, arriving=run.arriving)
     provenance = _provenance(settings, readings, run)
-    archive = settings.archive_root
+    archive, basin, units = settings.archive_root, settings.basin.id, settings.report.units
+    most_se = settings.operations.gate.most_se
     stage("looking into the archive")
-    left = left_as_it_is(archive, settings.basin.id, date, provenance)
+    left = left_as_it_is(archive, basin, date, provenance)
     if left is not None:
-        return Outcome(left, None, readings)
+        # A night that was cut off after publishing is judged, and has its page made, when it is run again.
+        look = look_again(archive, basin, date, most_se)
+        return Outcome(left, None, readings, make_missing(archive, basin, date, units), look)
     stage("estimating")
     day = estimate_day(readings.inputs, choices(settings, date))
     stage("publishing")
-    kept = keep_inputs(archive, settings.basin.id, readings.rows | readings.beside, readings.grids)
-    return Outcome(publish(archive, day, replace(provenance, kept=kept)), day, readings)
+    kept = keep_inputs(archive, basin, readings.rows | readings.beside, readings.grids)
+    published = publish(archive, day, replace(provenance, kept=kept))
+    look = look_again(archive, basin, date, most_se)
+    stage("making the page")
+    return Outcome(published, day, readings, remake(archive, basin, date, units), look)
 
 
 def choices(settings: Settings, date: dt.date) -> Choices:
     """Return what the settings choose in the science for a date."""
-    return Choices(settings.density.snow_class, settings.season_start(date), settings.flights.least_valid_fraction)
+    return Choices(
+        snow_class=settings.density.snow_class,
+        season_start=settings.season_start(date),
+        least_valid_fraction=settings.flights.least_valid_fraction,
+        method=settings.blend.method,
+        wind_from_deg=settings.blend.wind_from_deg,
+    )
 
 
 def _provenance(settings: Settings, readings: Readings, run: Run) -> Provenance:

@@ -233,9 +233,10 @@ class Density(_Block):
 
 
 class Blend(_Block):
-    """How the sites and the background are brought together on the grid."""
+    """How backgrounds are chosen, and the wind that has to do with where snow lies. docs/settings.md gives the reasons."""
 
-    method: Literal["auto", "kriging"] = "auto"
+    method: Literal["auto", "kriging", "trees"] = "auto"
+    wind_from_deg: Annotated[float, Field(ge=0, le=360)] = 270.0
 
 
 class Plan(_Block):
@@ -254,7 +255,13 @@ class Dask(_Block):
     address: Annotated[str, Field(pattern=r"^(tcp|tls|ws|wss)://[^\s/]+:\d+$")] | None = None
 
 
-NOT_OF_THE_DAY = ("archive", "dask", "plan")
+class Report(_Block):
+    """How the pages tell their numbers."""
+
+    units: Literal["metric", "us"] = "metric"
+
+
+NOT_OF_THE_DAY = ("archive", "dask", "plan", "report")
 """Settings that do not decide what a day's estimate is: where it is made and kept, what is told besides."""
 
 
@@ -278,6 +285,7 @@ class Settings(_Block):
     plan: Plan = Plan()
     dask: Dask = Dask()
     operations: Operations = Operations()
+    report: Report = Report()
     archive: str
 
     _file: Path = Path()

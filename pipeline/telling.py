@@ -47,6 +47,8 @@ def update_tables(outcome: Outcome) -> list[Any]:
         parts.append(f"Nothing new published: {escape(outcome.published.why)}: {outcome.published.path}")
     else:
         parts.append(f"Archive entry published: {outcome.published.path}")
+    parts += [f"Page: {outcome.pages.day}"] if outcome.pages.day else []
+    parts += [Text(f"The {trouble}", style="yellow") for trouble in outcome.pages.troubles]
     parts.append(Text(CAUTION, style="dim"))
     return parts
 
@@ -63,6 +65,8 @@ def update_json(outcome: Outcome) -> dict[str, Any]:
         "path": str(outcome.published.path),
         "degraded": outcome.readings.degraded,
         "second_look": outcome.second_look,
+        "page": None if outcome.pages.day is None else str(outcome.pages.day),
+        "page_troubles": outcome.pages.troubles,
         "totals": plain_rows(totals[totals["level"].isin(["basin", "zone", "band"])]),
         "outlook": _outlook_rows(outcome.published.path),
         "findings": plain_rows(outcome.readings.inputs.checks),

@@ -180,7 +180,7 @@ def _told(one: DateOutcome) -> tuple[str, str, str]:
     return (
         "degraded" if degraded else "done",
         published.path.name,
-        "; ".join([*degraded, changes_text(published.changes)]),
+        "; ".join([*degraded, changes_text(published.changes), *one.outcome.pages.troubles]),
     )
 
 
@@ -225,6 +225,7 @@ def _date_json(one: DateOutcome) -> dict[str, Any]:
         "path": str(published.path),
         "degraded": degraded,
         "changes": published.changes,
+        "page_troubles": one.outcome.pages.troubles,
     }
 
 

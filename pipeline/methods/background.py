@@ -116,7 +116,8 @@ class CarriedFlight:
     ----------
     turnover_ : gain and loss by elevation since the flight.
     factors_ : gives a place's accumulation factor from its SWE on the flight's day.
-    residual_ : the sites' deviation, as a share of turnover, spread over the basin.
+    deviation_ : each site's own deviation, as a share of turnover, by site_id.
+    residual_ : that deviation spread over the basin.
     """
 
     name = "carried flight"
@@ -154,6 +155,7 @@ class CarriedFlight:
         then, now, own = then.loc[both], now.loc[both], factor[both].to_numpy()
         size = turnover_mm(swe, own, *self.turnover_.at(elevation)) + TURNOVER_FLOOR_MM
         share = (held - carried) / size
+        self.deviation_ = pd.Series(share, both)
         # The instrument's fixed offset cancels in a change; its noise does not, and counts twice.
         noise = np.hypot(now["swe_se_mm"], then["swe_se_mm"]).to_numpy() / size
         self.residual_ = SiteResidual(least_sd=0.05, most_sd=0.5).fit(sites[["x", "y"]].to_numpy(float), share, noise)

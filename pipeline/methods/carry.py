@@ -146,19 +146,27 @@ def site_turnover(
     stations, courses = (series.reindex(days) for series in (ground.station_series, ground.course_series))
     elevation = ground.sites["elevation_m"].astype(float)
     share = factor.reindex(ground.sites.index).fillna(1.0)
+    # Plain arrays: a night asks for hundreds of spans, and a table's own bookkeeping took most of its time.
+    kinds = [
+        (series.to_numpy(), elevation[series.columns].to_numpy(), share[series.columns].to_numpy())
+        for series in (stations, courses)
+    ]
     gain, loss, unheard = np.zeros(len(nodes_m)), np.zeros(len(nodes_m)), 0
     for first, last in itertools.pairwise([*range(0, len(days) - 1, STEP_DAYS), len(days) - 1]):
-        pairs = (series.iloc[[first, last]].dropna(axis=1) for series in (stations, courses))
-        told = next((pair for pair in pairs if pair.shape[1]), None)
-        if told is None:
+        told = [
+            (swe[[first, last]][:, known], height[known], own[known])
+            for swe, height, own in kinds
+            if (known := np.isfinite(swe[first]) & np.isfinite(swe[last])).any()
+        ]
+        if not told:
             unheard += last - first
             continue
-        told = told.loc[:, (told > BARE_MM).any()]
-        if not told.shape[1]:
+        swe, height, own = told[0]
+        snowy = (swe > BARE_MM).any(axis=0)
+        if not snowy.any():
             continue
-        change = told.iloc[1] - told.iloc[0]
-        at_mean = np.where(change > 0, change / share[change.index], change)
-        at_nodes = _line_on_elevation(at_mean, elevation[change.index].to_numpy(), nodes_m)
+        change = (swe[1] - swe[0])[snowy]
+        at_nodes = _line_on_elevation(np.where(change > 0, change / own[snowy], change), height[snowy], nodes_m)
         gain += np.maximum(at_nodes, 0.0)
         loss += np.maximum(-at_nodes, 0.0)
     return Turnover(nodes_m, gain, loss, unheard)

@@ -58,8 +58,8 @@ class KrigedPart:
     drift: np.ndarray | None = None
 
 
-def scaled(part: ErrorPart | KrigedPart, share: np.ndarray) -> ErrorPart | KrigedPart:
-    """Return the part with its standard error multiplied by a (y, x) share.
+def scaled(part: ErrorPart | KrigedPart, share: np.ndarray | float) -> ErrorPart | KrigedPart:
+    """Return the part with its standard error multiplied by a (y, x) share, or by one for all.
 
     >>> scaled(ErrorPart("carry local", np.array([10.0, 20.0]), 500.0), np.array([0.5, 0.0])).se_mm
     array([5., 0.])
@@ -82,12 +82,17 @@ class VolumeCovariance:
     total: np.ndarray
     by_part: dict[str, np.ndarray]
 
-    def budget(self) -> dict[str, float]:
-        """Return each part's share of the variance of the sum of all volumes, largest first; empty without any error."""
-        whole = float(self.total.sum())
+    def budget(self, groups: slice = slice(None)) -> dict[str, float]:
+        """Return each part's share of the variance of the summed volumes, largest first; empty without any error.
+
+        Parameters
+        ----------
+        groups : of which groups, such as those of a zone; all when missing.
+        """
+        whole = float(self.total[groups, groups].sum())
         if whole <= 0:
             return {}
-        shares = {name: float(part.sum()) / whole for name, part in self.by_part.items()}
+        shares = {name: float(part[groups, groups].sum()) / whole for name, part in self.by_part.items()}
         return dict(sorted(shares.items(), key=lambda item: -item[1]))
 
 

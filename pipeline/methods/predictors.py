@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import xarray as xr
+from scipy import ndimage
 
 
 def horn_gradient(elevation_m: np.ndarray, cell_m: float) -> tuple[np.ndarray, np.ndarray]:
@@ -43,3 +44,133 @@ def add_exposure(terrain: xr.Dataset) -> xr.Dataset:
         northness=(("y", "x"), np.sin(slope) * np.cos(aspect), {"units": "1"}),
         eastness=(("y", "x"), np.sin(slope) * np.sin(aspect), {"units": "1"}),
     )
+
+
+CURVATURE_M = (200.0, 800.0)
+"""Half widths over which the ground's curvature is taken: gullies and rolls that drifts fill, and valleys and ridges that
+steer the wind (common practice, no source)."""
+
+POSITION_M = 1000.0
+"""Half width of the surroundings for topographic position: about half the width of a mountain valley (common practice)."""
+
+SHELTER_M = 500.0
+"""Furthest rise upwind that shelters a place: 100 to 1000 m in the literature (Winstral et al. 2002, J. Hydrometeorol. 3,
+524-538, from memory)."""
+
+SECTOR_DEG = (-15.0, 0.0, 15.0)
+"""Directions about the prevailing wind over which shelter is averaged: wind is never from one direction alone."""
+
+CREST_M = 300.0
+"""A crest stands above the ground this far away on both sides, in one direction at least."""
+
+CREST_RISE = 0.05
+"""By at least this share of that distance: less is a roll of the ground, not a crest (chosen)."""
+
+LANDFORM = ("curvature_near", "curvature_far", "position", "shelter", "crest_distance")
+"""What `landform` gives, besides `add_exposure`: what wind and gravity do with snow."""
+
+
+def landform(elevation_m: np.ndarray, cell_m: float, wind_from_deg: float) -> dict[str, np.ndarray]:
+    """Return what the shape of the ground says of where snow is blown to and from, each float32 on (y, x).
+
+    Parameters
+    ----------
+    elevation_m : (y, x) elevation, rows from north to south; missing where unknown.
+    cell_m : cell width, m.
+    wind_from_deg : direction that the prevailing wind comes from, clockwise from the grid's north.
+
+    Returns
+    -------
+    dict : curvature_near, curvature_far (1/m; positive in hollows), position (m above the mean of the surroundings), shelter
+        (degrees; steepest rise of the ground upwind, negative on ground exposed to it), crest_distance (m).
+
+    Notes
+    -----
+    Curvature is the Laplacian of the elevation averaged over a square; position is elevation less the mean of a square;
+    shelter is the maximum upwind slope of Winstral et al. 2002 (from memory). At the grid's edge the ground goes on level.
+
+    Raises
+    ------
+    ValueError : no elevation is known.
+    """
+    known = np.isfinite(elevation_m)
+    if not known.any():
+        raise ValueError("Invalid elevation_m without a known cell. Give the terrain of the basin.")
+    # Missing ground takes the height of the nearest known cell, so that no edge of the data looks like a cliff.
+    nearest = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
+    ground = elevation_m[tuple(nearest)]
+    near, far = (_curvature(ground, cell_m, half) for half in CURVATURE_M)
+    fields = {
+        "curvature_near": near,
+        "curvature_far": far,
+        "position": ground - _mean_about(ground, cell_m, POSITION_M),
+        "shelter": np.mean([_upwind_rise(ground, cell_m, wind_from_deg + turn) for turn in SECTOR_DEG], axis=0),
+        "crest_distance": _crest_distance(ground, cell_m),
+    }
+    return {name: np.where(known, field, np.nan).astype(np.float32) for name, field in fields.items()}
+
+
+def _mean_about(ground: np.ndarray, cell_m: float, half_width_m: float) -> np.ndarray:
+    size = 2 * max(round(half_width_m / cell_m), 1) + 1
+    return ndimage.uniform_filter(ground, size, mode="nearest")
+
+
+def _curvature(ground: np.ndarray, cell_m: float, half_width_m: float) -> np.ndarray:
+    """Return the Laplacian over steps of the half width, of ground averaged over as much, 1/m."""
+    step = max(round(half_width_m / cell_m), 1)
+    smooth = ndimage.uniform_filter(ground, step, mode="nearest") if step > 1 else ground
+    total = sum(_moved(smooth, dy, dx) for dy, dx in ((-step, 0), (step, 0), (0, -step), (0, step)))
+    return (total - 4.0 * smooth) / (step * cell_m) ** 2
+
+
+def _moved(ground: np.ndarray, rows: int, columns: int) -> np.ndarray:
+    """Return the ground so many rows to the south and columns to the east of each cell."""
+    row = np.clip(np.arange(ground.shape[0]) + rows, 0, ground.shape[0] - 1)
+    column = np.clip(np.arange(ground.shape[1]) + columns, 0, ground.shape[1] - 1)
+    return ground[np.ix_(row, column)]
+
+
+def _upwind_rise(ground: np.ndarray, cell_m: float, from_deg: float) -> np.ndarray:
+    """Return the steepest rise from each cell to the ground upwind within `SHELTER_M`, degrees."""
+    bearing = np.deg2rad(from_deg)
+    steepest = np.full(ground.shape, -np.inf)
+    for step in range(1, max(round(SHELTER_M / cell_m), 1) + 1):
+        move = (np.cos(bearing) * step, -np.sin(bearing) * step)
+        upwind = ndimage.shift(ground, move, order=1, mode="nearest")
+        steepest = np.maximum(steepest, (upwind - ground) / (step * cell_m))
+    return np.rad2deg(np.arctan(steepest))
+
+
+def _crest_distance(ground: np.ndarray, cell_m: float) -> np.ndarray:
+    """Return the distance to the nearest crest, m; the grid's diagonal where there is none."""
+    step = max(round(CREST_M / cell_m), 1)
+    crest = np.zeros(ground.shape, bool)
+    for dy, dx in ((0, 1), (1, 0), (1, 1), (1, -1)):
+        least = CREST_RISE * step * cell_m * np.hypot(dy, dx)
+        sides = (_moved(ground, sign * step * dy, sign * step * dx) for sign in (1, -1))
+        crest |= np.logical_and.reduce([ground - side >= least for side in sides])
+    if not crest.any():
+        return np.full(ground.shape, cell_m * float(np.hypot(*ground.shape)))
+    return cell_m * ndimage.distance_transform_edt(~crest)
+
+
+def with_landform(terrain: xr.Dataset, kept: dict[str, np.ndarray] | None, wind_from_deg: float) -> xr.Dataset:
+    """Return the terrain with the fields of `landform`, those kept or made anew.
+
+    Parameters
+    ----------
+    terrain : elevation (m) and convergence (degrees, from true to grid north) on (y, x).
+    kept : the fields by name; None where they must be made.
+    wind_from_deg : direction that the prevailing wind comes from, clockwise from true north.
+    """
+    fields = landform_of(terrain, wind_from_deg) if kept is None else kept
+    return terrain.assign({name: (("y", "x"), fields[name].astype(float)) for name in LANDFORM})
+
+
+def landform_of(terrain: xr.Dataset, wind_from_deg: float) -> dict[str, np.ndarray]:
+    """Return `landform` of a terrain, the wind's direction turned from true to grid north; see `with_landform`."""
+    elevation = terrain["elevation"]
+    cell_m = abs(float(elevation["x"][1] - elevation["x"][0]))
+    # One angle for the basin: convergence changes by a tenth of a degree over ten kilometres.
+    turn = float(np.nanmean(terrain["convergence"].to_numpy()))
+    return landform(elevation.to_numpy(), cell_m, wind_from_deg - turn)

@@ -6,10 +6,23 @@ import numpy as np
 
 from pipeline.methods.kriging import Kriging
 from pipeline.methods.regression import doubt
-from pipeline.methods.variogram import Variogram
+from pipeline.methods.variogram import Variogram, VariogramLimits, site_variogram
 
 REACH_M = 5_000.0
 """E-folding distance of the residual where the sites are too few to tell (storm and exposure patterns of some kilometres)."""
+
+LIMITS = VariogramLimits(default_range_m=REACH_M, least_range_m=1_000.0, most_range_m=30_000.0)
+"""A fitted reach shorter than a kilometre is a site's own, one longer than a basin its mean."""
+
+OWN_SHARE = 0.5
+"""Share of the residual's variance that is the site's own and tells nothing of its neighbours, added to what the field has,
+where the sites are too few to tell (chosen)."""
+
+OWN_LIMITS = (0.1, 0.8)
+"""Bounds of that share, of the whole, where the sites tell it."""
+
+WILD = 3.0
+"""Robust deviations beyond which a value counts as just so far when the variogram is fitted."""
 
 
 class SiteResidual:
@@ -27,17 +40,26 @@ class SiteResidual:
         self.most_sd = most_sd
 
     def fit(self, xy: np.ndarray, values: np.ndarray, noise: np.ndarray) -> SiteResidual:
-        """Fit to (n, 2) coordinates in m, (n,) residuals and their (n,) standard errors; n may be 0."""
-        self.reach_m_ = REACH_M
-        # Robust: the sites' spread less what their own noise explains.
+        """Fit to (n, 2) coordinates in m, (n,) residuals and their (n,) standard errors; n may be 0.
+
+        With enough sites (`VariogramLimits.least_sites`) their variogram tells the reach and how much is each site's own; with
+        fewer the reach is `REACH_M`. The size is the sites' robust spread about nothing, less what their own noise explains.
+        """
         spread = 1.4826 * float(np.median(np.abs(values))) if len(values) else 0.0
         noise_sd = float(np.median(noise)) if len(noise) else 0.0
-        self.sd_ = float(np.clip(np.sqrt(max(spread**2 - noise_sd**2, 0.0)), self.least_sd, self.most_sd))
+        whole = max(spread**2 - noise_sd**2, 0.0)
+        self.reach_m_, field, own = REACH_M, whole, OWN_SHARE
+        if len(values) >= LIMITS.least_sites:
+            # A wild site's pairs would be taken for a nugget of all.
+            tame = np.clip(values, -WILD * spread, WILD * spread)
+            found = site_variogram(xy, tame, noise**2, "exponential", LIMITS)
+            share = float(np.clip(found.nugget / max(found.nugget + found.sill, 1e-12), *OWN_LIMITS))
+            self.reach_m_, field, own = found.range_m, (1.0 - share) * whole, share / (1.0 - share)
+        self.sd_ = float(np.clip(np.sqrt(field), self.least_sd, self.most_sd))
+        self.own_variance_ = own * self.sd_**2
         variogram = Variogram("exponential", 0.0, self.sd_**2, self.reach_m_)
-        # Half of the residual is the site's own and tells nothing of its neighbours (chosen).
-        own = 0.5 * self.sd_**2
-        raised = doubt(values / np.sqrt(self.sd_**2 + own + noise**2))
-        self.kriging_ = Kriging(variogram, mean=0.0).fit(xy, values, (noise**2 + own) * raised)
+        raised = doubt(values / np.sqrt(self.sd_**2 + self.own_variance_ + noise**2))
+        self.kriging_ = Kriging(variogram, mean=0.0).fit(xy, values, (noise**2 + self.own_variance_) * raised)
         return self
 
     def predict(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -47,4 +69,8 @@ class SiteResidual:
 
     def parameters(self) -> dict:
         """Return what the record keeps."""
-        return {"sd": round(self.sd_, 4), "reach_m": self.reach_m_}
+        return {
+            "sd": round(self.sd_, 4),
+            "own_sd": round(float(np.sqrt(self.own_variance_)), 4),
+            "reach_m": round(self.reach_m_, 1),
+        }

@@ -28,7 +28,18 @@ def site_values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     -------
     DataFrame : swe_mm, swe_se_mm, measured_mm (before carrying), age_days (positive when measured before `date`), measured_on. A course's
         value nearest in time is carried by the stations' gain and loss; the error grows with what is carried over.
+
+    Notes
+    -----
+    A record keeps what was asked of it: every candidate of a blend asks for the same days.
     """
+    if date not in ground.values_asked:
+        ground.values_asked[date] = _values(ground, date)
+    return ground.values_asked[date].copy()
+
+
+def _values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
+    """Return `site_values`, reckoned."""
     observed = pd.concat(
         [
             ground.daily.assign(swe_se_mm=ground.station_se_mm, reach=STATION_DAYS),

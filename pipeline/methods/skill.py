@@ -7,14 +7,11 @@ from typing import Protocol
 
 import numpy as np
 import pandas as pd
-import xarray as xr
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.background import Prediction
 from pipeline.methods.density import BulkDensity, leave_one_out
 from pipeline.methods.scores import scores
-from pipeline.methods.site_values import SITE_VARIATION, points_on, site_values
-from pipeline.methods.terrain_balance import Background
+from pipeline.methods.site_values import SITE_VARIATION, points_on
 
 SITE_COLUMNS = [
     "site_id", "x", "y", "elevation_m", "inside", "swe_mm", "swe_se_mm", "depth_m", "density_kg_m3", "age_days",
@@ -30,24 +27,19 @@ class DayMap(Protocol):
     flown: object | None
 
 
-def site_table(
-    ground: GroundRecord,
-    background: Background,
-    today: DayMap,
-    when_where: tuple[dt.date, xr.Dataset],
-) -> pd.DataFrame:
+def site_table(ground: GroundRecord, today: DayMap, date: dt.date, without: pd.DataFrame | None) -> pd.DataFrame:
     """Return the sites as measured, as estimated, and as estimated without each: the rows of `sites.csv`.
 
     Parameters
     ----------
-    when_where : the day, and the grid's places as `background` takes them.
+    without : mean and se (mm) at the sites' cells from an estimate that never knew them, by site_id; None on a flight's own day.
 
     Notes
     -----
     On a flight's own day cells come from the laser and not from the sites, so that the estimate without a site is the
-    estimate. A site's error against its cell (`SITE_VARIATION`) is counted in the error of the estimate without it.
+    estimate; so it is for a site that says nothing of the day. A site's error against its cell (`SITE_VARIATION`) is counted in
+    the error of the estimate without it.
     """
-    date, places = when_where
     points = points_on(ground, date)
     values = points.dropna(subset="swe_mm")
     sites = ground.sites
@@ -55,12 +47,11 @@ def site_table(
     table = sites.reset_index()[["site_id", "x", "y", "elevation_m", "inside"]].set_index("site_id")
     table = table.join(points[["swe_mm", "swe_se_mm", "depth_m", "density_kg_m3", "age_days"]])
     table["estimate_mm"] = today.swe_mm[row, column]
-    without = pd.DataFrame({"mean": today.swe_mm[row, column], "se": today.se_mm[row, column]}, index=sites.index)
-    if today.flown is None:
-        for site_id in values.index:
-            without.loc[site_id] = _estimate_without(site_id, ground, background, (date, places))
-    table["estimate_without_mm"] = without["mean"]
-    table["estimate_without_se_mm"] = np.hypot(without["se"], SITE_VARIATION * without["mean"])
+    known = pd.DataFrame({"mean": today.swe_mm[row, column], "se": today.se_mm[row, column]}, index=sites.index)
+    if without is not None:
+        known.loc[without.index, ["mean", "se"]] = without[["mean", "se"]].to_numpy()
+    table["estimate_without_mm"] = known["mean"]
+    table["estimate_without_se_mm"] = np.hypot(known["se"], SITE_VARIATION * known["mean"])
     table["used"] = table["swe_mm"].notna()
     table["reason"] = np.where(table["used"], "", "no accepted SWE near the date")
     table["reason"] = table["reason"].where(~table["used"], _remarks(ground, values).reindex(table.index).fillna(""))
@@ -81,26 +72,6 @@ def _remarks(ground: GroundRecord, values: pd.DataFrame) -> pd.Series:
         elif pd.notna(visit.nominal_date) and visit.nominal_date != visit.date:
             remarks[value.Index] = f"surveyed {visit.date:%Y-%m-%d} for {visit.nominal_date:%Y-%m-%d}"
     return pd.Series(remarks, dtype=str)
-
-
-def _estimate_without(
-    site_id: str,
-    ground: GroundRecord,
-    background: Background,
-    when_where: tuple[dt.date, xr.Dataset],
-) -> tuple[float, float]:
-    """Return mean and standard error in mm at a site's cell from a background that never knew the site."""
-    date, places = when_where
-    rest = ground.without(site_id)
-    if site_values(rest, date).empty:
-        return np.nan, np.nan
-    site = ground.sites.loc[[site_id]]
-    place = places.isel(
-        y=xr.DataArray(site["row"].to_numpy(), dims="site"), x=xr.DataArray(site["column"].to_numpy(), dims="site")
-    )
-    place = place.assign(row=("site", site["row"].to_numpy()), column=("site", site["column"].to_numpy()))
-    predicted: Prediction = background.anew(rest, date).predict(place)
-    return float(predicted.swe_mm[0]), float(predicted.standard_error()[0])
 
 
 def swe_skill(sites: pd.DataFrame, model: str) -> pd.DataFrame:

@@ -54,6 +54,11 @@ class ZoneBands:
         """Number of zone-bands, with those that have no area."""
         return len(self.zones) * len(self.bands)
 
+    def of_zone(self, zone_id: str) -> slice:
+        """Return the numbers of a zone's zone-bands."""
+        first = self.zones.index(zone_id) * len(self.bands)
+        return slice(first, first + len(self.bands))
+
     def numbers(self, zone: np.ndarray, band: np.ndarray) -> np.ndarray:
         """Return the number of each cell's zone-band, -1 outside the basin (zone or band missing or 0); any shape."""
         zone, band = (np.nan_to_num(np.asarray(a, float)).astype(int) for a in (zone, band))

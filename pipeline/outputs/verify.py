@@ -256,8 +256,17 @@ def _same_table(path: Path, should: pa.Table) -> bool:
 
 
 def _strays(look: _Look, dates: list[dt.date]) -> None:
-    known = {"inputs", "latest.json", "index.parquet", "totals.parquet", "decisions.jsonl", "collection.json", ATTEMPTS}
-    known.add(SECOND_LOOK)
+    known = {
+        "inputs",
+        "latest.json",
+        "index.parquet",
+        "totals.parquet",
+        "decisions.jsonl",
+        "collection.json",
+        "season.html",
+        ATTEMPTS,
+        SECOND_LOOK,
+    }
     known |= {date.isoformat() for date in dates}
     for path in sorted(look.folder.iterdir()):
         if path.name not in known and not re.fullmatch(r"\d{4}(-\d{4})?\.json", path.name):

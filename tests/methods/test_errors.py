@@ -55,6 +55,11 @@ def test_symmetric_and_positive_semidefinite(seed, lengths):
     assert sum(found.by_part.values()) == pytest.approx(found.total)
     assert sum(found.budget().values()) == pytest.approx(1.0)
     assert list(found.budget().values()) == sorted(found.budget().values(), reverse=True)
+    some = slice(2, 5)
+    of_some = found.budget(some)
+    variance = found.total[some, some].sum()
+    for name, share in of_some.items():
+        assert share * variance == pytest.approx(found.by_part[name][some, some].sum())
 
 
 @given(st.integers(0, 1000), parts_of)

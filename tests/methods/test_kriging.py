@@ -44,6 +44,30 @@ def test_equals_pykrige_where_all_sites_err_alike(model, error, with_drift):
     assert np.allclose(ours[1], theirs[1], rtol=1e-8, atol=1e-8 * variogram.sill)
 
 
+@pytest.mark.parametrize("model", ["exponential", "spherical"])
+@pytest.mark.parametrize("kind", ["simple", "ordinary", "external drift"])
+def test_equals_gstools_with_an_error_of_each_observation(model, kind):
+    """GSTools takes errors of single observations in place of its nugget; its variance is that of a new observation."""
+    gstools = pytest.importorskip("gstools", reason="PyPI gstools is not installed")
+    xy, values, error, drift = world(4, 60)
+    v = Variogram(model, 120.0, 5000.0, 2500.0)
+    theirs_of = getattr(gstools, model.capitalize())(dim=2, **v.gstools_parameters())
+    noise = {"cond_err": v.nugget + error, "exact": False}
+    mean = 280.0 if kind == "simple" else None
+    columns, at = (drift, PLACES_DRIFT) if kind == "external drift" else (None, None)
+    if kind == "simple":
+        engine = gstools.krige.Simple(theirs_of, xy.T, values, mean=mean, **noise)
+    elif kind == "ordinary":
+        engine = gstools.krige.Ordinary(theirs_of, xy.T, values, **noise)
+    else:
+        engine = gstools.krige.ExtDrift(theirs_of, xy.T, values, columns.T, **noise)
+    extra = {} if at is None else {"ext_drift": at.T}
+    theirs = engine(PLACES.T, return_var=True, **extra)
+    ours = Kriging(v, mean).fit(xy, values, error, columns).predict(PLACES, at)
+    assert np.allclose(ours[0], theirs[0], rtol=1e-6, atol=0)
+    assert np.allclose(ours[1] + v.nugget, theirs[1], rtol=1e-6, atol=1e-6 * v.sill)
+
+
 def test_pykrige_is_not_asked_for_what_it_cannot():
     xy, values, error, _ = world(1)
     with pytest.raises(ValueError, match="error_variance with unequal values"):

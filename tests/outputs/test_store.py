@@ -21,6 +21,7 @@ from made_day import made_day
 from pipeline import reading
 from pipeline.outputs import archive as archive_module
 from pipeline.outputs.archive import publish, rebuild_derived, withdraw
+from pipeline.outputs.report.pages import remake
 from pipeline.outputs.status import status
 from pipeline.outputs.verify import verify
 from pipeline.places import place, put_new, send
@@ -224,3 +225,16 @@ def test_a_night_from_the_command_line(store, tmp_path):
         assert "Traceback" not in done.stderr
     assert len(reading.list_days(f"{store}/night", "made")) == 1
     assert os.environ["XDG_CACHE_HOME"]
+
+
+def test_pages_are_made_in_the_store_and_are_those_of_a_folder(store, tmp_path):
+    folder = tmp_path / "archive"
+    for root in (f"{store}/pages", folder):
+        for number, date in enumerate((DATE, dt.date(2031, 3, 2))):
+            publish(root, made_day(str(date), extra_mm=number), make_provenance(str(date)))
+            assert remake(root, "larkmoor", date, "metric").troubles == []
+    for name in ("2031-03-02/report.html", "season.html"):
+        assert (place(f"{store}/pages") / "larkmoor" / name).read_bytes() == (folder / "larkmoor" / name).read_bytes()
+    withdraw(f"{store}/pages", "larkmoor", DATE, 1, "wrong")
+    assert remake(f"{store}/pages", "larkmoor", DATE, "metric").troubles == []
+    assert not (place(f"{store}/pages") / "larkmoor/2031-03-01/report.html").exists()

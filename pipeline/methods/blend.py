@@ -1,0 +1,257 @@
+"""The blend of a night without a flight: candidate backgrounds weighted by what they get wrong where they did not look."""
+
+from __future__ import annotations
+
+import copy
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from pipeline.ground import GroundRecord
+from pipeline.methods.background import CarriedFlight
+from pipeline.methods.choice import error_factor, stacking_weights
+from pipeline.methods.errors import ErrorPart, KrigedPart, scaled
+from pipeline.methods.flight_swe import Flown
+from pipeline.methods.held_out import (
+    HELD_OUT_FLIGHTS,
+    Candidate,
+    HeldOutFlights,
+    Predicted,
+    hold_out_flights,
+    sites_left_out,
+)
+from pipeline.methods.kriged_sites import KrigedSites
+from pipeline.methods.scores import scores
+from pipeline.methods.site_values import SITE_VARIATION
+from pipeline.methods.terrain_balance import fitted_on_terrain
+from pipeline.methods.trees import CarriedTrees
+
+
+@dataclass(frozen=True)
+class Mixture:
+    """Several predictions of the same places, weighted.
+
+    Parameters
+    ----------
+    predicted : the predictions.
+    weight : their weights, 1 together.
+    factor : on every standard error, from `error_factor`.
+
+    Notes
+    -----
+    How the candidates' errors hang together is not known. Whatever it is, the variance of a weighted mean of errors is no
+    more than the weighted mean of their variances: that is what is stated, cell by cell and for every sum of cells.
+    """
+
+    predicted: Sequence[Predicted]
+    weight: Sequence[float]
+    factor: float = 1.0
+
+    @property
+    def swe_mm(self) -> np.ndarray:
+        """The weighted mean SWE."""
+        return sum(w * one.swe_mm for w, one in self._pairs())
+
+    @property
+    def covered(self) -> np.ndarray:
+        """The weighted mean share under snow."""
+        return sum(w * one.covered for w, one in self._pairs())
+
+    def standard_error(self) -> np.ndarray:
+        """Return the standard error in mm, all parts together."""
+        return self.factor * np.sqrt(sum(w * one.standard_error() ** 2 for w, one in self._pairs()))
+
+    def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
+        """Return every error part of a prediction for the whole grid with columns at `x` and rows at `y`, m."""
+        return [
+            scaled(part, self.factor * float(np.sqrt(w))) for w, one in self._pairs() for part in one.all_parts(x, y)
+        ]
+
+    def _pairs(self) -> list[tuple[float, Predicted]]:
+        return list(zip(self.weight, self.predicted, strict=True))
+
+
+class Blend:
+    """Candidate backgrounds weighted by held-out errors, with standard errors brought to the size that these show.
+
+    Parameters
+    ----------
+    candidates : the simplest first, which stands where nothing better is shown.
+    flown : the flight that is carried on; None before the first.
+    held_flights : what the candidates got wrong of flights held out, which then choose and size the errors; None where there
+        is none, and the sites do.
+
+    Attributes
+    ----------
+    weight_ : (k,) weights of the candidates.
+    factor_ : on their standard errors.
+    held_out_ : a row for each site with a value on the date: observed_mm, noise_mm, and for each candidate that was looked at
+        its mean and standard error where the site was left out of every step, "NAME mean" and "NAME se".
+    without_ : the same for the blend, each site predicted with weights found without it: mean, se, indexed by site_id.
+    """
+
+    def __init__(
+        self,
+        candidates: Sequence[Candidate],
+        flown: Flown | None = None,
+        held_flights: HeldOutFlights | None = None,
+    ) -> None:
+        """Keep the candidates."""
+        self.candidates = list(candidates)
+        self.flown = flown
+        self.held_flights = held_flights
+
+    def fit(self, ground: GroundRecord, date: dt.date, places: xr.Dataset) -> Blend:
+        """Choose and fit to what the sites said up to `date`; `places` is the grid as the candidates' `predict` takes it."""
+        asked, held = self.candidates, self.held_flights
+        if held is not None:
+            self.weight_ = held.weights()
+            asked = [one for one, w in zip(self.candidates, self.weight_, strict=True) if w > 0]
+        self.held_out_ = sites_left_out(asked, ground, (date, places))
+        if held is not None:
+            self.without_ = self._mixed([(self.weight_, self.held_out_.index)])
+            self.factor_ = held.factor(self.weight_)
+        else:
+            self._choose([one.name for one in asked])
+            self.factor_ = self._factor_by_sites()
+        self.without_["se"] *= self.factor_
+        self.models_ = [
+            (float(w), one.fit(ground, date)) for w, one in zip(self.weight_, self.candidates, strict=True) if w > 0
+        ]
+        return self
+
+    def anew(self, ground: GroundRecord, date: dt.date) -> Blend:
+        """Return the blend as it was chosen, its weights and factor kept, with the models fitted to another record."""
+        other = copy.copy(self)
+        other.models_ = [(w, model.anew(ground, date)) for w, model in self.models_]
+        return other
+
+    @property
+    def name(self) -> str:
+        """The one model's name where one is taken, else "blend"."""
+        return self.models_[0][1].name if len(self.models_) == 1 else "blend"
+
+    def predict(self, place: xr.Dataset) -> Mixture:
+        """Return SWE at places of the grid, as the candidates take them."""
+        return Mixture([model.predict(place) for _, model in self.models_], [w for w, _ in self.models_], self.factor_)
+
+    def skill(self) -> pd.DataFrame:
+        """Return the rows of `skill.csv` of each candidate where there are several: sites, or flights, were held out."""
+        rows = []
+        looked_at = [(one, w) for one, w in zip(self.candidates, self.weight_, strict=True) if self._looked_at(one)]
+        for candidate, weight in looked_at if len(looked_at) > 1 else []:
+            mean, se = (self.held_out_[f"{candidate.name} {what}"].to_numpy(float) for what in ("mean", "se"))
+            noise = np.hypot(self.held_out_["noise_mm"], SITE_VARIATION * mean)
+            found = scores(self.held_out_["observed_mm"].to_numpy(float), mean, np.hypot(se, noise))
+            rows.append({"model": candidate.name, "part": "blend", "weight": float(weight)} | found)
+        return pd.DataFrame(rows + ([] if self.held_flights is None else self.held_flights.skill(self.weight_)))
+
+    def parameters(self) -> dict:
+        """Return what the record keeps: weights, the factor on errors, how it was chosen, and each model taken."""
+        names = [one.name for one in self.candidates]
+        return {
+            "weights": {name: round(float(w), 4) for name, w in zip(names, self.weight_, strict=True)},
+            "chosen_by": self._chosen_by(),
+            "sites_left_out": len(self.held_out_),
+            "models": {model.name: model.parameters() for _, model in self.models_},
+        }
+
+    def _chosen_by(self) -> str:
+        if len(self.candidates) == 1:
+            return "the only candidate"
+        return "sites left out" if self.held_flights is None else "flights held out"
+
+    def _factor_by_sites(self) -> float:
+        """Return the factor on standard errors with which the sites left out have the spread that is claimed."""
+        off = (self.without_["mean"] - self.held_out_["observed_mm"]).to_numpy()
+        noise = np.hypot(self.held_out_["noise_mm"], SITE_VARIATION * self.without_["mean"]).to_numpy()
+        return error_factor(off, self.without_["se"].to_numpy(), noise)
+
+    def _looked_at(self, candidate: Candidate) -> bool:
+        return f"{candidate.name} mean" in self.held_out_
+
+    def _choose(self, names: list[str]) -> None:
+        """Set the weights, and each site's estimate with weights found without it."""
+        table = self.held_out_
+        self.weight_ = np.eye(len(names))[0]
+        if len(names) == 1 or table.empty:
+            self.without_ = self._mixed([(self.weight_, table.index)])
+            return
+        off = np.column_stack([table[f"{name} mean"] - table["observed_mm"] for name in names])
+        known = np.isfinite(off).all(axis=1)
+        if not known.any():
+            self.without_ = self._mixed([(self.weight_, table.index)])
+            return
+        self.weight_ = stacking_weights(off[known])
+        each = []
+        for row, site in enumerate(table.index):
+            rest = known & (np.arange(len(table)) != row)
+            each.append((stacking_weights(off[rest]) if rest.any() else self.weight_, pd.Index([site])))
+        self.without_ = self._mixed(each)
+
+    def _mixed(self, each: list[tuple[np.ndarray, pd.Index]]) -> pd.DataFrame:
+        """Return mean and standard error of the sites by weights given for each group of them."""
+        parts = [pd.DataFrame({"mean": pd.Series(dtype=float), "se": pd.Series(dtype=float)})]
+        for weight, sites in each:
+            used = [(w, one.name) for w, one in zip(weight, self.candidates, strict=True) if w > 0]
+            table = self.held_out_.loc[sites]
+            mean = sum(w * table[f"{name} mean"] for w, name in used)
+            se = np.sqrt(sum(w * table[f"{name} se"] ** 2 for w, name in used))
+            parts.append(pd.DataFrame({"mean": mean, "se": se}, index=sites))
+        return pd.concat([part for part in parts if len(part)] or parts)
+
+
+def blended(
+    method: str,
+    flights: Sequence[Flown],
+    ground: GroundRecord,
+    when_where: tuple[dt.date, dt.date, xr.Dataset],
+    seed: int,
+) -> Blend:
+    """Return the blend of a day without a flight of its own, fitted.
+
+    Parameters
+    ----------
+    method : "auto" weighs the candidates by held-out errors, "kriging" takes the simplest, "trees" the trees where there are
+        flights enough to teach them.
+    flights : the season's flights up to the day, oldest first.
+    when_where : first day of the season, the day, and the grid's places: terrain with exposure, coordinates and, for the trees,
+        `LANDFORM`; `latitude` in its attributes.
+    seed : for the trees, from the inputs' hash.
+    """
+    season_start, date, terrain = when_where
+    if not flights:
+        candidates = [Candidate("terrain balance", lambda record, day: fitted_on_terrain(season_start, record, day))]
+        if method == "auto":
+            candidates += [
+                Candidate(model.name, model.anew) for model in (KrigedSites(trend=True), KrigedSites(trend=False))
+            ]
+        return Blend(candidates).fit(ground, date, terrain)
+    flown = flights[-1]
+    places = terrain.assign(flown=(("y", "x"), flown.swe_mm))
+    candidates = [Candidate(CarriedFlight.name, CarriedFlight(flown, season_start).anew)]
+    trees = Candidate(CarriedTrees.name, CarriedTrees(tuple(flights), terrain, season_start, seed).anew)
+    held = None
+    if not asks_trees(method, len(flights)):
+        held = hold_out_flights(flights, ground, (season_start, terrain), None)
+    elif method == "trees":
+        candidates = [trees]
+    else:
+        candidates.append(trees)
+        held = hold_out_flights(flights, ground, (season_start, terrain), seed)
+    return Blend(candidates, flown, held).fit(ground, date, places)
+
+
+def asks_trees(method: str, flights: int) -> bool:
+    """Return whether trees are asked for: a pair of flights must teach them, and to be chosen they must tell two more.
+
+    One flight held out would not do: what build-up taught was held against build-up, and did harm in melt (trial worlds).
+
+    >>> asks_trees("trees", 2), asks_trees("auto", 3), asks_trees("auto", 4), asks_trees("kriging", 9)
+    (True, False, True, False)
+    """
+    return flights >= {"trees": 2, "auto": 2 + HELD_OUT_FLIGHTS}.get(method, np.inf)

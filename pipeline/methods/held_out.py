@@ -1,0 +1,199 @@
+"""What candidate backgrounds say of sites and flights that were kept from every step of their fit."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from pipeline.ground import GroundRecord
+from pipeline.methods.background import CarriedFlight
+from pipeline.methods.choice import ALONE_UP_TO, GROUPS, error_factor, left_out_groups, stacking_weights
+from pipeline.methods.errors import ErrorPart, KrigedPart
+from pipeline.methods.flight_swe import Flown
+from pipeline.methods.scores import scores
+from pipeline.methods.site_values import site_values
+from pipeline.methods.trees import CarriedTrees, at_cells, known_by, spread_cells
+
+HELD_OUT_FLIGHTS = 2
+"""So many of the last flights are each predicted from the ones before, to choose between trees and none."""
+
+HELD_OUT_CELLS = 3000
+"""Cells of a held-out flight that are looked at, spread evenly."""
+
+PATCHES = 8
+"""Patches a side into which a held-out flight is cut: the cells of a patch err alike."""
+
+FLIGHT_COUNTS = 16.0
+"""A held-out flight counts as so many sites, however many its cells: it shows one spell of weather (chosen)."""
+
+
+class Predicted(Protocol):
+    """SWE of some places (mm), the share of each under snow, and what they err by."""
+
+    swe_mm: np.ndarray
+    covered: np.ndarray
+
+    def standard_error(self) -> np.ndarray:
+        """Return the standard error in mm, all parts together."""
+
+    def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
+        """Return every error part of a prediction for the whole grid with columns at `x` and rows at `y`, m."""
+
+
+class Model(Protocol):
+    """A background: fitted to a record, it predicts SWE at any place of the grid."""
+
+    name: str
+
+    def anew(self, ground: GroundRecord, date: dt.date) -> Model:
+        """Return the same model fitted to another record."""
+
+    def predict(self, place: xr.Dataset) -> Predicted:
+        """Return SWE at places of the grid."""
+
+    def parameters(self) -> dict:
+        """Return what the record keeps of the model."""
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A background that may be chosen: its name, and what fits it to a record and a date."""
+
+    name: str
+    fit: Callable[[GroundRecord, dt.date], Model]
+
+
+def sites_left_out(
+    candidates: Sequence[Candidate], ground: GroundRecord, when_where: tuple[dt.date, xr.Dataset]
+) -> pd.DataFrame:
+    """Return what each candidate says at each site's cell where the site is left out of every step of the fit.
+
+    Parameters
+    ----------
+    when_where : the day, and the grid's places as the candidates take them.
+
+    Returns
+    -------
+    DataFrame : by site_id the columns of `Blend.held_out_`; missing where nothing is left to fit to.
+    """
+    date, places = when_where
+    values = site_values(ground, date)
+    table = pd.DataFrame({"observed_mm": values["swe_mm"], "noise_mm": values["swe_se_mm"]})
+    for one in candidates:
+        table[f"{one.name} mean"], table[f"{one.name} se"] = np.nan, np.nan
+    slow = any(one.name == CarriedTrees.name for one in candidates)
+    groups = left_out_groups(ground.sites.loc[values.index, "elevation_m"], GROUPS if slow else ALONE_UP_TO)
+    for group in groups:
+        rest = ground
+        for site_id in group:
+            rest = rest.without(site_id)
+        if rest.sites.empty or site_values(rest, date).empty:
+            continue
+        sites = ground.sites.loc[group]
+        cells = np.ravel_multi_index((sites["row"], sites["column"]), places["elevation"].shape)
+        place = at_cells(places, cells, None)
+        for one in candidates:
+            predicted = one.fit(rest, date).predict(place)
+            table.loc[group, [f"{one.name} mean", f"{one.name} se"]] = np.column_stack(
+                [predicted.swe_mm, predicted.standard_error()]
+            )
+    return table
+
+
+@dataclass(frozen=True)
+class HeldOutFlights:
+    """What candidates got wrong of flights that they did not know, at cells spread over each.
+
+    Parameters
+    ----------
+    names : the candidates.
+    observed, noise : (n,) SWE as flown and its standard error, mm.
+    mean, se : (n, k) what each candidate said, mm.
+    patch : (n,) number of the flight's patch that each cell lies in.
+    flights : how many flights were held out.
+    """
+
+    names: tuple[str, ...]
+    observed: np.ndarray
+    noise: np.ndarray
+    mean: np.ndarray
+    se: np.ndarray
+    patch: np.ndarray
+    flights: int
+
+    def weights(self) -> np.ndarray:
+        """Return the candidates' weights."""
+        errors = self.mean - self.observed[:, None]
+        return stacking_weights(errors, self.patch, FLIGHT_COUNTS * self.flights / len(np.unique(self.patch)))
+
+    def factor(self, weight: np.ndarray) -> float:
+        """Return the factor on the standard errors of the candidates mixed by `weight`."""
+        return error_factor(self.mean @ weight - self.observed, np.sqrt(self.se**2 @ weight), self.noise)
+
+    def skill(self, weight: np.ndarray) -> list[dict]:
+        """Return each candidate's row of `skill.csv`."""
+        return [
+            {"model": f"{name}, flights held out", "part": "blend", "weight": float(w)}
+            | scores(self.observed, self.mean[:, k], np.hypot(self.se[:, k], self.noise))
+            for k, (name, w) in enumerate(zip(self.names, weight, strict=True))
+        ]
+
+
+def hold_out_flights(
+    flights: Sequence[Flown], ground: GroundRecord, place: tuple[dt.date, xr.Dataset], trees_seed: int | None
+) -> HeldOutFlights | None:
+    """Return how the last flights are predicted from those before each; None where there is no such flight.
+
+    Parameters
+    ----------
+    place : first day of the season, and the terrain.
+    trees_seed : seed of trees that are held against the carried flight; None for the carried flight alone.
+
+    Notes
+    -----
+    The record ends on the evening of the flight that is held out; trees have seen neither that flight nor a later one, so that
+    they need two before it.
+    """
+    season_start, terrain = place
+    names = (CarriedFlight.name,) if trees_seed is None else (CarriedFlight.name, CarriedTrees.name)
+    told: list[tuple[np.ndarray, ...]] = []
+    for number in range(max(len(flights) - HELD_OUT_FLIGHTS, len(names)), len(flights)):
+        before, held = tuple(flights[:number]), flights[number]
+        cells = spread_cells(held.seen & (terrain["cell_area"].to_numpy() > 0), HELD_OUT_CELLS)
+        if not len(cells):
+            continue
+        known = known_by(ground, held.date)
+        if trees_seed is None:
+            models: list[Model] = [CarriedFlight(before[-1], season_start).fit(known, held.date)]
+        else:
+            trees = CarriedTrees(before, terrain, season_start, trees_seed).fit(known, held.date)
+            models = [trees.carried_, trees]
+        said = [model.predict(at_cells(terrain, cells, before[-1])) for model in models]
+        told.append(
+            (
+                held.swe_mm.ravel()[cells],
+                held.standard_error().ravel()[cells],
+                np.column_stack([one.swe_mm for one in said]),
+                np.column_stack([one.standard_error() for one in said]),
+                _patches(cells, terrain["elevation"].shape) + number * PATCHES**2,
+            )
+        )
+    if not told:
+        return None
+    observed, noise, mean, se, patch = (np.concatenate(values) for values in zip(*told, strict=True))
+    known = np.isfinite(np.column_stack([observed, noise, mean, se])).all(axis=1)
+    if not known.any():
+        return None
+    return HeldOutFlights(names, observed[known], noise[known], mean[known], se[known], patch[known], len(told))
+
+
+def _patches(cells: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    """Return the number of the patch of the grid that each cell lies in."""
+    row, column = np.unravel_index(cells, shape)
+    return (row * PATCHES // shape[0]) * PATCHES + column * PATCHES // shape[1]

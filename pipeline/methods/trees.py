@@ -1,0 +1,263 @@
+"""Regression trees for what the mass balance does not know: learnt where a flight showed how an earlier one was carried wrongly.
+
+The balance carries a flight on by elevation and by what each place gathered before. Sun on slopes, wind about crests and shade
+of trees act beside it, and they act alike from one flight to the next. Each pair of flights shows it cell by cell: the later
+flight less the earlier one carried to its day. Trees are trained on those cells, and on the sites' own changes through the
+season, and correct the last flight as it is carried on.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from threadpoolctl import threadpool_limits
+
+from pipeline.ground import GroundRecord
+from pipeline.methods.background import CarriedFlight, Prediction
+from pipeline.methods.clear_sky import season_sun
+from pipeline.methods.flight_swe import Flown
+from pipeline.methods.predictors import LANDFORM
+
+CELLS_A_PAIR = 12_000
+"""Cells taken of a pair of flights, spread evenly: neighbours say the same, and more cells changed nothing (trial worlds)."""
+
+LEAST_CELLS = 500
+"""Fewer cells than this teach nothing that holds elsewhere."""
+
+ROUNDS, LEAVES, LEAST_IN_LEAF, RATE = 60, 12, 150, 0.06
+"""Boosting rounds, leaves of a tree, cells in a leaf and learning rate: small steps, since one pair of flights shows one spell
+of weather (trial worlds; more leaves told the pair's noise)."""
+
+CLASSES = 48
+"""Classes that a predictor is cut into: terrain is known no finer, and the library's weighted quantiles for its usual 255 took
+nine tenths of the time."""
+
+MOST_SHARE = 1.0
+"""Corrections are held within this share of what was turned over: beyond, a flight's fault speaks."""
+
+SITE_WEIGHT = 20.0
+"""A site's change counts as so many cells: it is measured by another instrument, whose offset cancels (chosen)."""
+
+TERRAIN = ("elevation", "northness", "eastness", "slope", "canopy", *LANDFORM)
+
+
+@dataclass(frozen=True)
+class Lessons:
+    """What the trees learn from: predictors (n, k), the share that carrying missed (n,), and weights (n,)."""
+
+    columns: np.ndarray
+    missed: np.ndarray
+    weight: np.ndarray
+
+
+class ShareTrees:
+    """Histogram gradient boosting of a share on predictors; the same bytes whatever the number of threads.
+
+    Parameters
+    ----------
+    seed : of the random numbers behind the binning, from the inputs' hash.
+    least_in_leaf : rows without which no leaf is made.
+    """
+
+    def __init__(self, seed: int, least_in_leaf: int = LEAST_IN_LEAF) -> None:
+        """Keep the constants."""
+        self.seed = seed
+        self.least_in_leaf = least_in_leaf
+
+    def fit(self, lessons: Lessons) -> ShareTrees:
+        """Fit to the lessons; a missing predictor is a value of its own."""
+        from sklearn.ensemble import HistGradientBoostingRegressor  # noqa: PLC0415  heavy: read where it is needed
+
+        self.engine_ = HistGradientBoostingRegressor(
+            max_iter=ROUNDS,
+            max_leaf_nodes=LEAVES,
+            min_samples_leaf=self.least_in_leaf,
+            learning_rate=RATE,
+            max_bins=CLASSES,
+            early_stopping=False,
+            random_state=self.seed,
+        )
+        with threadpool_limits(limits=1, user_api="openmp"):
+            self.engine_.fit(lessons.columns, lessons.missed, sample_weight=lessons.weight)
+        return self
+
+    def predict(self, columns: np.ndarray) -> np.ndarray:
+        """Return the (m,) share at (m, k) predictors."""
+        if not len(columns):
+            return np.zeros(0)
+        # Threads of the library's own wait for each other in a loop, which on a busy machine costs more than they save.
+        with threadpool_limits(limits=1, user_api="openmp"):
+            return np.clip(self.engine_.predict(columns), -MOST_SHARE, MOST_SHARE)
+
+
+class CarriedTrees:
+    """The last flight carried on, corrected by trees that earlier pairs of flights taught.
+
+    Parameters
+    ----------
+    flights : the season's flights, oldest first, at least two.
+    terrain : the grid with elevation, exposure, canopy, east, north and `LANDFORM`, latitude in its attributes' `latitude`.
+    season_start : first day of the snow season.
+    seed : from the inputs' hash.
+
+    Attributes
+    ----------
+    carried_ : the last flight carried on, without the trees.
+    trees_ : fitted; None where the pairs teach nothing, and the carried flight stands alone.
+    lessons_ : how many cells and site changes the trees have learnt from.
+    """
+
+    name = "trees"
+
+    def __init__(self, flights: tuple[Flown, ...], terrain: xr.Dataset, season_start: dt.date, seed: int) -> None:
+        """Keep flights and terrain."""
+        self.flights = flights
+        self.terrain = terrain
+        self.season_start = season_start
+        self.seed = seed
+
+    @property
+    def flown(self) -> Flown:
+        """The flight that is carried on."""
+        return self.flights[-1]
+
+    def anew(self, ground: GroundRecord, date: dt.date) -> CarriedTrees:
+        """Return the same model fitted to another record."""
+        return CarriedTrees(self.flights, self.terrain, self.season_start, self.seed).fit(ground, date)
+
+    def fit(self, ground: GroundRecord, date: dt.date) -> CarriedTrees:
+        """Fit to the pairs of flights and to what the sites said up to `date`."""
+        self.date_ = date
+        self.carried_ = CarriedFlight(self.flown, self.season_start).fit(ground, date)
+        lessons = []
+        for before, after in itertools.pairwise(self.flights):
+            known = known_by(ground, after.date)
+            model = CarriedFlight(before, self.season_start).fit(known, after.date)
+            lessons += [self._cells(model, before, after), self._sites(model, known, (before.date, after.date))]
+        lessons.append(self._sites(self.carried_, ground, (self.flown.date, date)))
+        cells = lessons[:-1:2]
+        self.lessons_ = {
+            "cells": sum(len(one.missed) for one in cells),
+            "site_changes": sum(len(one.missed) for one in (*lessons[1::2], lessons[-1])),
+        }
+        enough = self.lessons_["cells"] >= LEAST_CELLS
+        self.trees_ = ShareTrees(self.seed).fit(_together(lessons)) if enough else None
+        return self
+
+    def predict(self, place: xr.Dataset) -> Prediction:
+        """Return SWE at places of the grid: as `CarriedFlight.predict`, with the terrain's predictors beside."""
+        carried = self.carried_.predict(place)
+        if self.trees_ is None:
+            return carried
+        size = carried.residual.scale_mm
+        # Where nothing was turned over, or nothing is left, nothing can have been carried wrongly.
+        asked = np.isfinite(size) & (size > 0) & (carried.swe_mm > 0)
+        share = np.zeros(size.shape)
+        share[asked] = self.trees_.predict(self._columns(place, self.carried_, (self.flown.date, self.date_), asked))
+        return replace(carried, swe_mm=np.maximum(carried.swe_mm + share * size, 0.0))
+
+    def parameters(self) -> dict:
+        """Return what the record keeps of the model."""
+        return {"learnt_from": self.lessons_, "seed": self.seed, "carried": self.carried_.parameters()}
+
+    def _cells(self, model: CarriedFlight, before: Flown, after: Flown) -> Lessons:
+        """Return what a pair of flights teaches: where and by what share the earlier was carried wrongly to the later's day."""
+        seen = before.seen & after.seen & (self.terrain["cell_area"].to_numpy() > 0)
+        cells = spread_cells(seen, CELLS_A_PAIR)
+        place = at_cells(self.terrain, cells, before)
+        carried = model.predict(place)
+        size = carried.residual.scale_mm
+        off = after.swe_mm.ravel()[cells] - carried.swe_mm
+        # The level of a flight is its density's and the sites' business; the trees are to learn the pattern about it.
+        off = off - size * (np.sum(off * size) / max(float(np.sum(size**2)), 1e-12))
+        return self._lessons(place, model, (before.date, after.date), (off, size, np.square(size)))
+
+    def _sites(self, model: CarriedFlight, ground: GroundRecord, span: tuple[dt.date, dt.date]) -> Lessons:
+        """Return what the sites' own changes over a span teach: the share that the balance missed of them."""
+        missed = model.deviation_
+        sites = ground.sites.loc[missed.index]
+        cells = np.ravel_multi_index((sites["row"], sites["column"]), self.terrain["elevation"].shape)
+        place = at_cells(self.terrain, cells, model.flown)
+        size = model.predict(place).residual.scale_mm
+        return self._lessons(place, model, span, (missed.to_numpy() * size, size, SITE_WEIGHT * np.square(size)))
+
+    def _lessons(
+        self,
+        place: xr.Dataset,
+        model: CarriedFlight,
+        span: tuple[dt.date, dt.date],
+        told: tuple[np.ndarray, np.ndarray, np.ndarray],
+    ) -> Lessons:
+        """Return lessons of places from what was missed (mm), the mm that a share of one stands for, and weights."""
+        off, size, weight = told
+        known = np.isfinite(off) & (size > 0)
+        share = np.clip(off[known] / size[known], -MOST_SHARE, MOST_SHARE)
+        return Lessons(self._columns(place, model, span, known), share, weight[known])
+
+    def _columns(
+        self, place: xr.Dataset, model: CarriedFlight, span: tuple[dt.date, dt.date], asked: np.ndarray
+    ) -> np.ndarray:
+        """Return the predictors of the places asked for: terrain, sun since the flight, the flight's pattern, the season so far."""
+        of = {name: place[name].to_numpy()[asked] for name in (*TERRAIN, "flown")}
+        aspect = np.rad2deg(np.arctan2(of["eastness"], of["northness"]))
+        sun = season_sun(of["slope"], aspect, self.terrain.attrs["latitude"], *span)
+        level = season_sun(np.array(0.0), np.array(0.0), self.terrain.attrs["latitude"], *span)
+        gain, loss = model.turnover_.at(of["elevation"])
+        lost = loss / np.maximum(gain + loss, 1.0)
+        return np.column_stack(
+            [
+                *(of[name] for name in TERRAIN),
+                sun / max(float(level), 1e-6),
+                model.flown.pattern.factor(of["flown"], of["elevation"]),
+                lost,
+            ]
+        ).astype(np.float32)
+
+
+def known_by(ground: GroundRecord, date: dt.date) -> GroundRecord:
+    """Return the record as it was known on the evening of a date."""
+    day = pd.Timestamp(date)
+    daily = (ground.daily["date"] <= day).to_numpy()
+    weather = ground.weather
+    return replace(
+        ground,
+        daily=ground.daily[daily],
+        station_se_mm=ground.station_se_mm[daily],
+        visits=ground.visits[ground.visits["date"] <= day],
+        weather=weather[weather["date"] <= day] if "date" in weather else weather,
+    )
+
+
+def spread_cells(wanted: np.ndarray, most: int) -> np.ndarray:
+    """Return the flat numbers of at most `most` of the cells wanted, spread evenly over them and the same every time.
+
+    >>> spread_cells(np.array([[True, False, True], [True, True, True]]), 2)
+    array([0, 3])
+    """
+    cells = np.flatnonzero(wanted)
+    if len(cells) <= most:
+        return cells
+    return cells[(np.arange(most) * len(cells)) // most]
+
+
+def at_cells(terrain: xr.Dataset, cells: np.ndarray, flown: Flown | None) -> xr.Dataset:
+    """Return places as the backgrounds take them for cells by flat number, with a flight's SWE where one is given."""
+    row, column = np.unravel_index(cells, terrain["elevation"].shape)
+    place = terrain.isel(y=xr.DataArray(row, dims="cell"), x=xr.DataArray(column, dims="cell"))
+    place = place.assign(row=("cell", row), column=("cell", column))
+    return place if flown is None else place.assign(flown=("cell", flown.swe_mm[row, column]))
+
+
+def _together(lessons: list[Lessons]) -> Lessons:
+    weight = np.concatenate([one.weight for one in lessons])
+    return Lessons(
+        np.concatenate([one.columns for one in lessons]),
+        np.concatenate([one.missed for one in lessons]),
+        # In units of a mean cell, so that the library's least sums mean the same in a thin and in a deep year.
+        weight / max(float(weight.mean()) if len(weight) else 1.0, 1e-12),
+    )

@@ -1,0 +1,108 @@
+"""Pieces of drawings: tags with everything escaped, axes with round numbers, dates along an axis."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from markupsafe import Markup, escape
+
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def tag(name: str, *inside: object, **attributes: object) -> Markup:
+    """Return one element of a drawing, its texts and attributes escaped; `class_` and `stroke_width` lose and change `_`.
+
+    >>> str(tag("text", "a < b", x=1.25, class_="label"))
+    '<text x="1.2" class="label">a &lt; b</text>'
+    """
+    said = "".join(
+        f' {key.rstrip("_").replace("_", "-")}="{escape(_told(value))}"' for key, value in attributes.items()
+    )
+    return Markup(f"<{name}{said}>{''.join(escape(part) for part in inside)}</{name}>")  # noqa: S704  each part is escaped above
+
+
+def join(parts: Iterable[Markup]) -> Markup:
+    """Return elements one after the other."""
+    return Markup("").join(parts)
+
+
+def path(points: Iterable[tuple[float, float]], *, closed: bool = False) -> str:
+    """Return the `d` of a line through points."""
+    told = "L".join(f"{_told(float(x))} {_told(float(y))}" for x, y in points)
+    return f"M{told}{'Z' if closed else ''}" if told else ""
+
+
+def drawing(width: float, height: float, title: str, *inside: object) -> Markup:
+    """Return a whole drawing that scales with its place; `title` is its text alternative."""
+    return tag(
+        "svg",
+        *inside,
+        viewBox=f"0 0 {_told(float(width))} {_told(float(height))}",
+        role="img",
+        aria_label=title,
+        class_="chart",
+    )
+
+
+def ticks(low: float, high: float, most: int = 6) -> list[float]:
+    """Return round numbers from `low` to `high`, both inside the axis, at most `most`.
+
+    >>> ticks(0, 143, 6), ticks(0.2, 0.9, 4)
+    ([0.0, 50.0, 100.0], [0.2, 0.4, 0.6, 0.8])
+    """
+    if not high > low:
+        return [low]
+    power = 10.0 ** math.floor(math.log10((high - low) / most))
+    found: list[float] = []
+    for times in (1, 2, 5, 10, 20):
+        step = times * power
+        first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+        found = [round(k * step, 12) + 0.0 for k in range(first, last + 1)]
+        if len(found) <= most:
+            break
+    return found
+
+
+def tick_text(value: float) -> str:
+    r"""Return a round number as an axis tells it.
+
+    >>> ascii([tick_text(150000.0), tick_text(0.2), tick_text(-5.0)])
+    "['150\\u202f000', '0.2', '\\u22125']"
+    """
+    told = f"{abs(value):,.10f}".rstrip("0").rstrip(".").replace(",", "\u202f")
+    return ("\u2212" if value < 0 else "") + told
+
+
+@dataclass(frozen=True)
+class Scale:
+    """A straight way from values to places."""
+
+    low: float
+    high: float
+    start: float
+    end: float
+
+    def __call__(self, value: float) -> float:
+        """Return the place of a value."""
+        span = (self.high - self.low) or 1.0
+        return self.start + (value - self.low) / span * (self.end - self.start)
+
+
+def month_starts(first: dt.date, last: dt.date) -> list[dt.date]:
+    """Return the first days of the months that lie from `first` to `last`."""
+    found = []
+    year, month = first.year, first.month
+    while dt.date(year, month, 1) <= last:
+        if dt.date(year, month, 1) >= first:
+            found.append(dt.date(year, month, 1))
+        year, month = (year + 1, 1) if month == 12 else (year, month + 1)  # noqa: PLR2004  December
+    return found
+
+
+def _told(value: object) -> str:
+    if isinstance(value, float):
+        return f"{value:.1f}".removesuffix(".0")
+    return str(value)

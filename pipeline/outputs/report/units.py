@@ -1,0 +1,155 @@
+"""Units of the page, and numbers rounded to their error.
+
+A number stands on the page as `<data value="..." data-of="...">text</data>`: the value is the archive's own, in the
+archive's unit, and the text is what a person reads.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from markupsafe import Markup, escape
+
+THIN_SPACE = "\u202f"
+"""Between thousands: in no country is it read as a decimal mark."""
+
+MINUS = "\u2212"
+
+NO_VALUE = Markup('<span class="none" title="no value">\u2013</span>')
+
+
+_TWO_DIGITS = 9.5
+"""From here on a number rounds to two digits."""
+
+
+@dataclass(frozen=True)
+class Unit:
+    """One unit of the page.
+
+    Parameters
+    ----------
+    label : as it is printed.
+    factor : times the archive's value.
+    decimals : where there is no error to round to.
+    most_decimals : finer than this no error makes a number.
+    """
+
+    label: str
+    factor: float
+    decimals: int
+    most_decimals: int
+
+    def decimals_for(self, se: float | None, value: float = math.inf) -> int:
+        """Return the decimals that leave an error two digits; negative ones round to tens and hundreds.
+
+        Without an error they are the unit's own, more where that would leave a single digit.
+
+        Two digits of an error at most: JCGM 100:2008 (GUM), 7.2.6.
+
+        >>> METRIC.volume.decimals_for(15_559_841.0), METRIC.swe.decimals_for(3.14), METRIC.swe.decimals_for(None)
+        (0, 1, 0)
+        >>> US.volume.decimals_for(15_559_841.0)
+        -3
+        """
+        if se is None or not math.isfinite(se) or se * self.factor <= 0:
+            single = 0 < abs(value * self.factor) * 10**self.decimals < _TWO_DIGITS
+            return self.most_decimals if single else self.decimals
+        # 9.96 has two digits as 10, and 15.56 as 16: the digits are counted after rounding.
+        first = math.floor(math.log10(float(f"{se * self.factor:.1e}")))
+        return min(1 - first, self.most_decimals)
+
+    def text(self, value: float, se: float | None = None, *, signed: bool = False) -> str:
+        r"""Return an archive's value in this unit, rounded to its error.
+
+        >>> ascii([METRIC.volume.text(143_779_730.0, 15_559_841.0), US.volume.text(143_779_730.0, 15_559_841.0)])
+        "['144', '117\\u202f000']"
+        >>> METRIC.swe.text(3.26, 0.5, signed=True)
+        '+3.3'
+        """
+        return spaced(value * self.factor, self.decimals_for(se, value), signed=signed)
+
+    def plain(self, value: float) -> float:
+        """Return an archive's value in this unit, unrounded."""
+        return value * self.factor
+
+
+@dataclass(frozen=True)
+class Units:
+    """What the page tells its quantities in; the archive's units are mm, m3, m, kg/m3 and km2."""
+
+    name: str
+    swe: Unit
+    volume: Unit
+    depth: Unit
+    elevation: Unit
+    density: Unit
+    area: Unit
+    distance: Unit
+
+
+_MM_PER_INCH = 25.4
+_M_PER_FOOT = 0.3048
+_M3_PER_ACRE_FOOT = 1233.48183755
+"""International acre-foot, as docs/inputs.md has it."""
+_KM_PER_MILE = 1.609344
+
+METRIC = Units(
+    "metric",
+    swe=Unit("mm", 1.0, 0, 1),
+    volume=Unit("million m³", 1e-6, 2, 3),
+    depth=Unit("m", 1.0, 2, 3),
+    elevation=Unit("m", 1.0, 0, 1),
+    density=Unit("kg/m³", 1.0, 0, 1),
+    area=Unit("km²", 1.0, 1, 2),
+    distance=Unit("km", 1e-3, 0, 1),
+)
+
+US = Units(
+    "us",
+    swe=Unit("in", 1 / _MM_PER_INCH, 1, 2),
+    volume=Unit("acre-feet", 1 / _M3_PER_ACRE_FOOT, 0, 0),
+    depth=Unit("in", 1000 / _MM_PER_INCH, 0, 1),
+    elevation=Unit("ft", 1 / _M_PER_FOOT, 0, 0),
+    # The trade's figure: water per depth of snow, in per cent (common practice, no source).
+    density=Unit("%", 0.1, 0, 1),
+    area=Unit("sq mi", 1 / _KM_PER_MILE**2, 1, 2),
+    distance=Unit("mi", 1 / (1000 * _KM_PER_MILE), 0, 1),
+)
+
+UNITS = {"metric": METRIC, "us": US}
+
+
+def spaced(value: float, decimals: int, *, signed: bool = False) -> str:
+    r"""Return a number with thin spaces between thousands and a true minus sign.
+
+    >>> ascii([spaced(1234567.8, -2), spaced(-0.04, 1), spaced(0.26, 1, signed=True)])
+    "['1\\u202f234\\u202f600', '0.0', '+0.3']"
+    """
+    rounded = round(value, decimals) + 0.0
+    told = f"{abs(rounded):,.{max(decimals, 0)}f}".replace(",", THIN_SPACE)
+    sign = MINUS if rounded < 0 else "+" if signed and rounded > 0 else ""
+    return sign + told
+
+
+def number(value: float | None, unit: Unit, se: float | None = None, *, of: str = "", signed: bool = False) -> Markup:
+    """Return a number of the archive as it stands on the page; `of` names its column."""
+    if value is None or not math.isfinite(value):
+        return NO_VALUE
+    return Markup('<data value="{}" data-of="{}">{}</data>').format(
+        repr(float(value)), of, unit.text(value, se, signed=signed)
+    )
+
+
+def count(value: float | None, decimals: int = 0, *, of: str = "", signed: bool = False) -> Markup:
+    """Return a number that has no unit of the page, such as a score or a number of days."""
+    if value is None or not math.isfinite(value):
+        return NO_VALUE
+    return Markup('<data value="{}" data-of="{}">{}</data>').format(
+        repr(float(value)), of, spaced(value, decimals, signed=signed)
+    )
+
+
+def text_or_none(value: object) -> Markup:
+    """Return a text of the archive, escaped, or the sign for no value."""
+    return NO_VALUE if value is None or value != value or value == "" else escape(str(value))  # noqa: PLR0124  NaN

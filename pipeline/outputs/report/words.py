@@ -1,0 +1,89 @@
+"""What the page says in words: parts of the error and what would cut them, dates, severities."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+
+
+def long_date(date: dt.date) -> str:
+    """Return a date in words, whatever the machine's language.
+
+    >>> long_date(dt.date(2031, 4, 14))
+    'Monday 14 April 2031'
+    """
+    return f"{WEEKDAYS[date.weekday()]} {short_date(date)}"
+
+
+def short_date(date: dt.date) -> str:
+    """Return a date in words without its weekday."""
+    return f"{date.day} {MONTHS[date.month - 1]} {date.year}"
+
+
+_DENSITY = "More weighed cores near the date, spread over elevations and sides of the basin"
+_FLIGHT = "A flight, or ground depths measured under one on the day it is flown"
+_SITES = "More sites, at elevations and exposures that have none: see snowtally plan"
+
+ERROR_PARTS: dict[str, tuple[str, str]] = {
+    "density common": ("Density, common to the basin", _DENSITY),
+    "density local": ("Density from place to place", _DENSITY),
+    "flight bias": (
+        "Depth offset of the flight, common to the basin",
+        "Steady bare ground and ground depths on the day of the flight, to register it by",
+    ),
+    "flight random": ("Noise of the flight", "A denser laser swath; it averages out over a basin already"),
+    "void": ("Gaps in the flight", "A flight that covers the gaps"),
+    "carry common": ("Snowfall and melt since the flight, common to the basin", _FLIGHT),
+    "carry scales": ("How snowfall and melt since the flight go with elevation", _FLIGHT),
+    "carry local": ("Snowfall and melt since the flight, from place to place", _FLIGHT),
+    "unheard change": (
+        "Change that no station told of",
+        "A station that reports again, or stations at elevations that have none",
+    ),
+    "site residual": ("Between the sites", _SITES),
+    "terrain line": ("How snow goes with the terrain, as told by few sites", f"{_FLIGHT}, or more sites"),
+    "melt scale": ("How much has melted where no station stands", f"{_FLIGHT}, or a snow cover image"),
+    "site offset": ("How sites differ from the ground around them", f"{_FLIGHT}: it sees whole cells"),
+    "sites doubted": ("Sites that the terrain's line does not fit", _SITES),
+    "snow since seen bare": (
+        "Snow since an earlier cover image saw bare ground",
+        "A newer snow cover image, or a flight",
+    ),
+    "terrain local": ("Snow from place to place, unseen by any flight", _FLIGHT),
+}
+"""Parts of `error_budget` in the record, in words, and what would cut each most. A part of another name is told by that."""
+
+
+_IN_GAPS = "void: "
+"""Before a part's name: what fills the gaps of a flight errs by it."""
+
+
+def error_part(name: str) -> tuple[str, str]:
+    """Return a part of the error in words, and what would cut it."""
+    if name.startswith(_IN_GAPS):
+        words, cure = error_part(name.removeprefix(_IN_GAPS))
+        return f"In gaps of the flight: {words[:1].lower()}{words[1:]}", cure
+    return ERROR_PARTS.get(
+        name, (name[:1].upper() + name[1:], "See snowtally plan for what would cut the total's error")
+    )
+
+
+SEVERITIES = {"error": 0, "warning": 1, "note": 2}
+"""Most serious first."""
+
+COMMANDS = {
+    "update": "nightly update",
+    "backfill": "backfill of a date that was lacking",
+    "rerun": "estimated again by hand",
+}
+
+CAUTIONS = (
+    "Estimates with standard errors, not a flood or runoff forecast.",
+    "Releases and flood operations follow the operator's own manual and licensed engineers.",
+    "Travel in avalanche ground and flying follow local rules and trained leaders.",
+)
+"""The cautions of README.md; a test holds them against it."""
