@@ -27,8 +27,10 @@ def place(root: str | Path) -> Path:
     try:
         from upath import UPath  # noqa: PLC0415  only object stores need it
 
-        # What another writer has put must be seen at once: listings are never remembered.
-        return UPath(root.rstrip("/"), use_listings_cache=False)
+        # What another writer has put must be seen at once: listings are never remembered. The endpoint is told here, since clients
+        # are kept by what they are told and not by the environment.
+        endpoint = os.environ.get("AWS_ENDPOINT_URL") if root.startswith("s3://") else None
+        return UPath(root.rstrip("/"), use_listings_cache=False, **({"endpoint_url": endpoint} if endpoint else {}))
     except (ImportError, ValueError) as error:
         scheme = root.split("://", maxsplit=1)[0]
         raise ArchiveError(

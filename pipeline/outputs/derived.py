@@ -200,6 +200,8 @@ def _totals_rows(stands: Revision) -> pa.Table:
         table = pq.read_table(local_file(path))
     except (OSError, pa.ArrowInvalid) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
+    if table.schema.names != [name for name in TOTALS_SCHEMA.names if name != "revision"]:
+        raise ArchiveError(f"{path} has other columns than it should. Put it back from a copy.")
     number = pa.array([stands.number] * table.num_rows, pa.int32())
     return table.add_column(table.schema.get_field_index("date") + 1, TOTALS_SCHEMA.field("revision"), number)
 

@@ -103,4 +103,4 @@ def test_a_night_apart_publishes_under_the_runs_name(home):
     assert (result.state, result.revision, result.run_id) == ("done", 1, "the-id")
     lines = [json.loads(line) for line in (home / "archive" / ".operations" / "log.jsonl").read_text().splitlines()]
     assert {line["run_id"] for line in lines} == {"the-id"}
-    assert [line["stage"] for line in lines][-1] == "publishing"
+    assert [line["stage"] for line in lines][-1] == "making the page"

@@ -188,4 +188,9 @@ def test_reading_brings_in_no_model_no_scheduler_and_no_raster_library():
     assert not heavy & set(done.stdout.split())
     script += "; print(*{name for name in sys.modules if name.startswith('pipeline.')})"
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=root)
-    assert set(done.stdout.splitlines()[1].split()) <= {"pipeline.reading", "pipeline.problems", "pipeline.variables"}
+    assert set(done.stdout.splitlines()[1].split()) <= {
+        "pipeline.reading",
+        "pipeline.places",
+        "pipeline.problems",
+        "pipeline.variables",
+    }
