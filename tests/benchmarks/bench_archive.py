@@ -20,8 +20,8 @@ from timing import Figure, Runs, alternate, slower_at_most
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "outputs"))
 
-from conftest import make_provenance
 from made_day import made_day
+from made_provenance import make_provenance
 
 from pipeline import reading
 from pipeline.outputs.archive import publish

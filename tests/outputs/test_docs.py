@@ -27,7 +27,7 @@ SNIPPETS = re.findall(r"^```(python|r|js|sh)\n(.*?)^```$", TEXT, re.DOTALL | re.
 @pytest.fixture(scope="module")
 def place(tmp_path_factory):
     """A folder with an archive as the page names it."""
-    from conftest import make_provenance  # noqa: PLC0415
+    from made_provenance import make_provenance  # noqa: PLC0415
 
     folder = tmp_path_factory.mktemp("docs")
     for number, date in enumerate(("2031-03-01", "2031-03-05")):

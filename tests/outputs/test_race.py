@@ -16,6 +16,8 @@ from pipeline.outputs.archive import publish
 
 SECONDS = 2.0
 WRITERS = 3
+LEAST_TAKEN = 2
+"""Each writer publishes so often at least, however slow the machine."""
 
 
 def keep_publishing(root: Path, make, name: str, until: float, locked: bool) -> None:

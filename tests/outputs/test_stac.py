@@ -24,7 +24,7 @@ from pipeline.outputs.stac import outline, season_name
 @pytest.fixture(scope="module")
 def catalogue(tmp_path_factory):
     """Two seasons, three dates, one with two revisions, in an archive of two basins."""
-    from conftest import make_provenance  # noqa: PLC0415
+    from made_provenance import make_provenance  # noqa: PLC0415
 
     root = tmp_path_factory.mktemp("stac")
     for number, (date, basin) in enumerate(

@@ -15,8 +15,8 @@ import pandas as pd
 import pytest
 import rasterio
 import xarray as xr
-from conftest import make_provenance
 from made_day import made_day
+from made_provenance import make_provenance
 
 from pipeline import reading
 from pipeline.outputs import archive as archive_module

@@ -23,7 +23,7 @@ from pipeline.outputs.verify import verify
 @pytest.fixture(scope="module")
 def sound(tmp_path_factory):
     """A small archive with a bit of everything: kept inputs, two revisions, a withdrawal. Tests copy it or mend it."""
-    from conftest import make_provenance  # noqa: PLC0415
+    from made_provenance import make_provenance  # noqa: PLC0415
 
     root = tmp_path_factory.mktemp("verify") / "archive"
     rows = {"sites": pd.DataFrame({"site_id": ["NA", "007"], "swe_mm": [1.5, None]})}

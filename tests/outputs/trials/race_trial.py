@@ -21,8 +21,8 @@ import pyarrow.parquet as pq
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from conftest import make_provenance
 from made_day import made_day
+from made_provenance import make_provenance
 
 from pipeline import reading
 from pipeline.outputs.archive import publish, withdraw
