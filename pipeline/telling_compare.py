@@ -14,6 +14,9 @@ from pipeline.outputs.compare import Comparison, Side
 from pipeline.telling_archive import changes_text
 from pipeline.telling_values import millions, plain_rows
 
+_MOST_PARAMETERS = 12
+"""Parameters told of the models, as many as a screen takes."""
+
 _MOVED_MOST = 10
 """Sites that moved most, as many as a screen takes; JSON and files hold all."""
 
@@ -22,7 +25,11 @@ def compare_tables(found: Comparison) -> list[Any]:
     """Return what differs from one revision to the other, for people."""
     sides = [f"{side.name} ({escape(side.record['reason'])})" for side in (found.a, found.b)]
     files = ", ".join(f"{one['role']} {one['path']}" for one in found.files)
-    models = "; ".join(_parameter(one) for one in found.models)
+    # What each part has of the error follows from the rest, and would fill the screen; JSON and files hold it.
+    told = [one for one in found.models if not one["key"].startswith("errors.budget")]
+    models = "; ".join(_parameter(one) for one in told[:_MOST_PARAMETERS])
+    if len(found.models) > min(len(told), _MOST_PARAMETERS):
+        models += f"; and {len(found.models) - min(len(told), _MOST_PARAMETERS)} more, with --json"
     return [
         Text.from_markup(f"[bold]From {sides[0]} to {sides[1]}[/bold]"),
         f"Inputs, settings, code: {escape(changes_text(found.changes))}",

@@ -71,8 +71,6 @@ class Flown:
     covered : share of each cell under snow.
     parts : error parts of SWE, mm, on (y, x).
     pattern : mean SWE by elevation within the basin.
-    void_ratio : by what a background of the day is multiplied to fill cells that the flight did not see, on (y, x); None where
-        nothing was filled.
     """
 
     date: dt.date
@@ -82,7 +80,6 @@ class Flown:
     covered: np.ndarray
     parts: list[ErrorPart]
     pattern: Pattern
-    void_ratio: np.ndarray | None = None
 
     @property
     def seen(self) -> np.ndarray:
@@ -174,16 +171,14 @@ def fill_voids(flown: Flown, filling: Filling, terrain: xr.Dataset) -> Flown:
     whole = np.sqrt(sum(part.se_mm**2 for part in filling.parts)) * ratio if filling.parts else np.inf
     with np.errstate(divide="ignore", invalid="ignore"):
         kept = np.where(whole > 0, np.minimum(VOID_SHARE * filled / whole, 1.0), 0.0) * ratio if filling.parts else 0.0
-    parts += [
-        ErrorPart(f"void: {part.name}", np.where(seen, 0.0, kept * part.se_mm), part.correlation_m)
-        for part in filling.parts
-    ]
-    if not filling.parts:
-        parts.append(ErrorPart("void", np.where(seen, 0.0, VOID_SHARE * filled), VOID_REACH_M))
+    # What hangs together over one distance is one part from here on: flight after flight its origins would multiply.
+    by_reach: dict[float, np.ndarray] = {} if filling.parts else {VOID_REACH_M: VOID_SHARE * filled}
+    for part in filling.parts:
+        by_reach[part.correlation_m] = np.hypot(by_reach.get(part.correlation_m, 0.0), kept * part.se_mm)
+    parts += [ErrorPart("void", np.where(seen, 0.0, se), reach) for reach, se in sorted(by_reach.items())]
     return replace(
         flown,
         swe_mm=np.where(seen, flown.swe_mm, filled),
         covered=np.where(seen, flown.covered, filling.covered),
         parts=parts,
-        void_ratio=ratio,
     )

@@ -21,7 +21,7 @@ from pipeline.outputs.compare import compare, find_side
 from pipeline.outputs.report import day_page, pages
 from pipeline.outputs.report.compare_page import compare_page
 from pipeline.outputs.report.units import UNITS
-from pipeline.outputs.report.words import CAUTIONS, ERROR_PARTS, error_part
+from pipeline.outputs.report.words import CAUTIONS, ERROR_PARTS
 from pipeline.problems import ArchiveError
 
 
@@ -389,6 +389,3 @@ def test_every_part_of_the_error_that_the_methods_name_has_words():
     named = set(re.findall(r'(?:Error|Kriged)Part\(\s*"([^"]+)"', code))
     assert len(named) > 10
     assert named <= set(ERROR_PARTS)
-    assert (
-        error_part("void: terrain local")[0] == "In gaps of the flight: snow from place to place, unseen by any flight"
-    )

@@ -58,15 +58,8 @@ ERROR_PARTS: dict[str, tuple[str, str]] = {
 """Parts of `error_budget` in the record, in words, and what would cut each most. A part of another name is told by that."""
 
 
-_IN_GAPS = "void: "
-"""Before a part's name: what fills the gaps of a flight errs by it."""
-
-
 def error_part(name: str) -> tuple[str, str]:
     """Return a part of the error in words, and what would cut it."""
-    if name.startswith(_IN_GAPS):
-        words, cure = error_part(name.removeprefix(_IN_GAPS))
-        return f"In gaps of the flight: {words[:1].lower()}{words[1:]}", cure
     return ERROR_PARTS.get(
         name, (name[:1].upper() + name[1:], "See snowtally plan for what would cut the total's error")
     )
