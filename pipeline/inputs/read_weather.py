@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.formats import FileFormat
-from pipeline.inputs.rows import rows_set_aside
+from pipeline.inputs.rows import keep_newest, rows_set_aside
 from pipeline.inputs.tables import read_tables
 from pipeline.problems import Finding
 
@@ -35,11 +35,12 @@ def read_weather(
     missing: list[str],
     formats: Sequence[FileFormat] = (),
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Read the weather table: one row a date and issue; rows without either are set aside with a finding."""
+    """Read the weather table: one row a date and issue, the last where two stand; rows without either are set aside."""
     rows, findings = read_tables(files, WEATHER, settings, missing, formats)
     lost = rows["date"].isna() | rows["issued"].isna()
     findings += rows_set_aside(rows[lost], "weather", rule="no date", detail="a row needs date and issued")
-    return rows[~lost].reset_index(drop=True), findings
+    rows, repeated = keep_newest(rows[~lost].reset_index(drop=True), ["date", "issued"], "weather")
+    return rows, findings + repeated
 
 
 def as_issued_by(rows: pd.DataFrame, date: dt.date) -> pd.DataFrame:
@@ -54,13 +55,9 @@ ISSUES_DAYS = 7
 
 
 def earlier_issues(rows: pd.DataFrame, date: dt.date) -> pd.DataFrame:
-    """Return, for each day after `date`, what issues of the week before the newest said of it; what is in `as_issued_by` is not.
-
-    Of one date and issue the last row counts.
-    """
+    """Return, for each day after `date`, what issues of the week before the newest said of it; what is in `as_issued_by` is not."""
     day = pd.Timestamp(date)
     known = rows[(rows["date"] > day) & (rows["issued"] <= day)]
-    known = known.sort_values(["date", "issued"], kind="stable").drop_duplicates(["date", "issued"], keep="last")
     newest = known.groupby("date")["issued"].transform("max")
     late = known["issued"] >= known["issued"].max() - pd.Timedelta(days=ISSUES_DAYS)
     return known[(known["issued"] < newest) & late].reset_index(drop=True)

@@ -21,9 +21,6 @@ SUN_AZIMUTH_DEGREES, SUN_HEIGHT_DEGREES = 315.0, 45.0
 BARE = np.array([176, 178, 172])
 """Ground without snow: a grey that no map of values has."""
 
-NO_SNOW_MM = 1.0
-"""A cell with less SWE is drawn as bare."""
-
 TOP_PERCENTILE = 99.0
 """A scale ends near here: a few drifts must not make all other snow pale."""
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 THIN_SPACE = "\u202f"
 """Between thousands: in no country is it read as a decimal mark."""
@@ -148,8 +148,3 @@ def count(value: float | None, decimals: int = 0, *, of: str = "", signed: bool 
     return Markup('<data value="{}" data-of="{}">{}</data>').format(
         repr(float(value)), of, spaced(value, decimals, signed=signed)
     )
-
-
-def text_or_none(value: object) -> Markup:
-    """Return a text of the archive, escaped, or the sign for no value."""
-    return NO_VALUE if value is None or value != value or value == "" else escape(str(value))  # noqa: PLR0124  NaN
