@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -209,7 +210,7 @@ def verify(
         if rebuild:
             rebuild_derived(root, chosen.basin.id)
             troubles = remake_all(root, chosen.basin.id, chosen.report.units, stage)
-        found = look(root, chosen.basin.id, stage)
+        found = replace(look(root, chosen.basin.id, stage), rebuilt=rebuild)
     if as_json:
         print_json(verify_json(chosen.basin.id, found) | ({"page_troubles": troubles} if rebuild else {}))
     else:

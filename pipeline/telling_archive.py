@@ -40,6 +40,11 @@ def status_tables(title: str, found: Status) -> list[Any]:
             parts.append(_days(noticeable))
         parts += [f"failed {date}: {escape(found.failed[date])}" for date in sorted(found.failed)]
         in_season = set(found.days.loc[found.days["season"] == season, "date"])
+        parts += [
+            f"withdrawn {date}@{number}: {escape(why)}"
+            for (date, number), why in found.withdrawn.items()
+            if date in in_season
+        ]
         parts += [f"second look {date}: {escape(why)}" for date, why in found.second_look.items() if date in in_season]
         for name, days in list(found.days.groupby("season", sort=True))[:-1]:
             lacking = sum(days["date"].min() < date < days["date"].max() for date in found.missing)
@@ -133,6 +138,7 @@ def status_json(basin: str, found: Status) -> dict[str, Any]:
         "newest_degraded": found.newest_is_degraded,
         "missing": [str(date) for date in found.missing],
         "failed": {str(date): message for date, message in found.failed.items()},
+        "withdrawn": {f"{date}@{number}": why for (date, number), why in found.withdrawn.items()},
         "second_look": {str(date): why for date, why in found.second_look.items()},
         "size_bytes": found.size_bytes,
         "disk": asdict(found.growth),

@@ -15,6 +15,7 @@ from pipeline.outputs.keep import inputs_folder
 from pipeline.outputs.second_look import second_looks
 from pipeline.outputs.stac import season_name
 from pipeline.places import place, sizes_in
+from pipeline.reading import withdrawals
 
 COLUMNS = ["date", "season", "revisions", "standing", "degraded", "withdrawn", "reason", "made"]
 
@@ -32,6 +33,7 @@ class Status:
     age_days : its age in days on the day asked.
     missing : dates without a revision between the first and the last of a season; in the present season, up to yesterday.
     failed : those of them whose last attempt failed, with what it said.
+    withdrawn : revisions that no longer stand, and why.
     second_look : dates whose standing total jumped beyond what the sites' change and the error allow, with the figures.
     size_bytes : size of all revisions and of the inputs kept with them.
     growth : room on the disk, and how long it lasts at the archive's pace.
@@ -42,6 +44,7 @@ class Status:
     age_days: int | None
     missing: list[dt.date]
     failed: dict[dt.date, str]
+    withdrawn: dict[tuple[dt.date, int], str]
     second_look: dict[dt.date, str]
     size_bytes: int
     growth: Growth
@@ -75,7 +78,8 @@ def status(root: str | Path, basin: str, today: dt.date, season_start: str) -> S
     missing = _missing(days, failed, season_name(today, season_start), today)
     age = None if newest is None else (today - newest).days
     room = growth(place(root), dt.datetime.now(dt.UTC))
-    return Status(days, newest, age, missing, failed, second_looks(root, basin), size, room)
+    gone = dict(sorted(withdrawals(root, basin).items()))
+    return Status(days, newest, age, missing, failed, gone, second_looks(root, basin), size, room)
 
 
 def _missing(days: pd.DataFrame, failed: dict[dt.date, str], season_now: str, today: dt.date) -> list[dt.date]:
