@@ -27,6 +27,7 @@ TRIALS = {
     "faults": ["tests/fault_trial"],
     "kills": ["tests/outputs/trials/crash_trial.py"],
     "race": ["tests/outputs/trials/race_trial.py"],
+    "rebuild": ["tests/outputs/trials/rebuild_trial.py"],
     "month": ["tests/flows/trials/month_trial.py"],
     "melt": ["tests/recovery/melt_trial.py"],
 }
