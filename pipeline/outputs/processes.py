@@ -28,7 +28,7 @@ def lives(other: dict[str, Any]) -> bool | None:
         return False
     if other.get("boot") != _boot():
         return False
-    return _is_running(pid) and other.get("started") == _started(pid)
+    return is_running(pid) and other.get("started") == _started(pid)
 
 
 @cache
@@ -51,7 +51,8 @@ def _started(pid: int) -> str:
     return "" if state == b"Z" else started.decode()
 
 
-def _is_running(pid: int) -> bool:
+def is_running(pid: int) -> bool:
+    """Return whether a process of this id runs on this machine, whoever it is."""
     try:
         os.kill(pid, 0)
     except ProcessLookupError:

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from pipeline.outputs.files import make_folders, replace_file
 from pipeline.outputs.locks import basin_lock, try_lock
+from pipeline.outputs.processes import is_running, lives, myself
 from pipeline.places import in_store, place, sizes_in
 from pipeline.reading import LAYOUT_VERSION, archive_folder
 
@@ -64,17 +65,23 @@ def prepared(root: str | Path) -> Path:
 def staged_for_store(root: Path, basin: str, date: str) -> Iterator[Work]:
     """Give a folder on this machine for work on a store; a note in the store stays if the work is cut off, or is still due."""
     note = staging_folder(root, basin) / f"{os.getpid()}-{secrets.token_hex(4)}.json"
-    owner = {"host": socket.gethostname(), "pid": os.getpid(), "basin": basin, "date": date}
+    owner = {**myself(), "basin": basin, "date": date}
     with tempfile.TemporaryDirectory(prefix="snowtally-") as folder:
         work = Work(root, Path(folder))
         work.revision.mkdir()
+        _in_hand.add(note.name)
         if date:
             note.write_bytes(json.dumps(owner).encode())
         try:
             yield work
         finally:
+            _in_hand.discard(note.name)
             if date and not work.due:
                 note.unlink(missing_ok=True)
+
+
+_in_hand: set[str] = set()
+"""Notes of the work that this very process has in hand: others of its own are of work that was cut off."""
 
 
 def notes_left(root: Path, basin: str) -> dict[Path, str]:
@@ -87,8 +94,9 @@ def notes_left(root: Path, basin: str) -> dict[Path, str]:
         note = staging_folder(root, basin) / name
         try:
             owner = json.loads(note.read_text("utf-8"))
-            here, pid = owner["host"] == socket.gethostname(), int(owner["pid"])
-            gone = not _is_running(pid) or pid == os.getpid() if here else time.time() - _put_at(note) > _FOREIGN_S
+            alive = lives(owner)
+            ours = owner == owner | myself()
+            gone = _put_long_ago(note) if alive is None else name not in _in_hand if ours else not alive
         except (OSError, ValueError, KeyError, TypeError):
             continue
         if gone:
@@ -96,9 +104,8 @@ def notes_left(root: Path, basin: str) -> dict[Path, str]:
     return left
 
 
-def _put_at(note: Path) -> float:
-    """Return when an object was put, seconds since 1970."""
-    return note.fs.modified(note.path).timestamp()
+def _put_long_ago(note: Path) -> bool:
+    return time.time() - note.fs.modified(note.path).timestamp() > _FOREIGN_S
 
 
 @contextmanager
@@ -178,7 +185,7 @@ def _is_left(folder: Path) -> bool:
     if owner.get("host", socket.gethostname()) != socket.gethostname():
         # A lock need not reach across hosts.
         return _age_s(folder) > _FOREIGN_S
-    return claimed is True or not _is_running(int(owner.get("pid", folder.name.split("-")[0])))
+    return claimed is True or not is_running(int(owner.get("pid", folder.name.split("-")[0])))
 
 
 def _age_s(path: Path) -> float:
@@ -186,13 +193,3 @@ def _age_s(path: Path) -> float:
         return time.time() - path.stat().st_mtime
     except FileNotFoundError:
         return 0.0
-
-
-def _is_running(pid: int) -> bool:
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    except PermissionError:
-        return True
-    return pid > 0

@@ -22,6 +22,7 @@ from pipeline import reading
 from pipeline.outputs import archive as archive_module
 from pipeline.outputs.archive import publish, rebuild_derived, withdraw
 from pipeline.outputs.report.pages import remake
+from pipeline.outputs.staging import left_behind, staged
 from pipeline.outputs.status import status
 from pipeline.outputs.verify import verify
 from pipeline.places import place, put_new, send
@@ -238,3 +239,23 @@ def test_pages_are_made_in_the_store_and_are_those_of_a_folder(store, tmp_path):
     withdraw(f"{store}/pages", "larkmoor", DATE, 1, "wrong")
     assert remake(f"{store}/pages", "larkmoor", DATE, "metric").troubles == []
     assert not (place(f"{store}/pages") / "larkmoor/2031-03-01/report.html").exists()
+
+
+def test_work_in_hand_is_not_taken_for_left_and_what_is_due_is_finished(store, monkeypatch):
+    root = f"{store}/due"
+    publish(root, made_day("2031-03-01"), make_provenance("first"))
+    with staged(place(root), "larkmoor", "2031-03-02"):
+        assert left_behind(root, "larkmoor") == {}
+    assert left_behind(root, "larkmoor") == {}
+
+    def cut_off(*_):
+        raise OSError("the line is cut")
+
+    monkeypatch.setattr(archive_module, "refresh", cut_off)
+    with pytest.raises(ArchiveError, match=r"is published as .* but not in the index yet"):
+        publish(root, made_day("2031-03-05"), make_provenance("second"))
+    monkeypatch.undo()
+    assert list(left_behind(root, "larkmoor").values()) == ["2031-03-05"]
+    publish(root, made_day("2031-03-01", extra_mm=10), make_provenance("third"))
+    assert left_behind(root, "larkmoor") == {}
+    assert verify(root, "larkmoor", lambda _: None).troubles == []
