@@ -112,9 +112,10 @@ class SweMap:
 
 @dataclass(frozen=True)
 class MapOfDay:
-    """The inputs with what was derived of them, the day's map, and the models behind it."""
+    """The inputs with what was derived of them, the grid's places as the background takes them, the map, the models behind it."""
 
     inputs: DayInputs
+    places: xr.Dataset
     today: SweMap
     background: Background | Blend
     density: BulkDensity
@@ -158,11 +159,12 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
         flights.append(_flown(flight, flights[-1] if flights else None, inputs, choices))
     flown = flights[-1] if flights else None
     background = _blend(flights, inputs, choices)
-    today = _bare_where_seen_bare_before(_map_of(flown, background, inputs), flown, inputs, choices)
+    places = _places(flown, inputs)
+    today = _bare_where_seen_bare_before(_map_of(flown, background, places, inputs), flown, inputs, choices)
     if inputs.cover is not None:
         today = _bare_where_seen_bare(today, inputs.cover)
     density = _density(inputs, choices).fit(inputs.densities, inputs.date)
-    return MapOfDay(inputs, today, background, density)
+    return MapOfDay(inputs, places, today, background, density)
 
 
 def _density(inputs: DayInputs, choices: Choices) -> BulkDensity:
@@ -269,11 +271,11 @@ def _places(flown: Flown | None, inputs: DayInputs) -> xr.Dataset:
     return inputs.terrain if flown is None else inputs.terrain.assign(flown=(("y", "x"), flown.swe_mm))
 
 
-def _map_of(flown: Flown | None, background: Background, inputs: DayInputs) -> SweMap:
+def _map_of(flown: Flown | None, background: Background, places: xr.Dataset, inputs: DayInputs) -> SweMap:
     """Return the day's map: the flight itself on its own day, else the background with the sites' residual."""
     if flown is not None and flown.date == inputs.date:
         return SweMap(flown.swe_mm, flown.standard_error(), flown.covered, list(flown.parts), flown)
-    predicted = background.predict(_places(flown, inputs))
+    predicted = background.predict(places)
     parts = predicted.all_parts(inputs.grid.x, inputs.grid.y)
     return SweMap(predicted.swe_mm, predicted.standard_error(), predicted.covered, parts, None)
 

@@ -7,11 +7,11 @@ import datetime as dt
 import numpy as np
 import xarray as xr
 
-from pipeline.gather_flights import file_formats
+from pipeline.gather_flights import cover_entries
 from pipeline.grid import BasinGrid
 from pipeline.inputs.find import InputFile, unreadable_file
 from pipeline.inputs.rasters import fraction_on_grid
-from pipeline.inputs.read_covers import CoverEntry, read_covers
+from pipeline.inputs.read_covers import CoverEntry
 from pipeline.problems import Finding, InputError
 from pipeline.settings import Settings
 
@@ -27,10 +27,7 @@ def gather_albedo(
     What is wrong with rows of an earlier day was told on that day; a raster that cannot be read is told as long as it would count.
     """
     first = max(date - dt.timedelta(days=ALBEDO_DAYS), settings.season_start(date))
-    entries, _ = read_covers(
-        [file.path for file in found["covers"]], settings.columns.get("covers", {}), settings.missing, (first, date),
-        file_formats(settings, "covers"),
-    )  # fmt: skip
+    entries, _ = cover_entries(settings, found, (first, date))
     albedo, age = (np.full(grid.shape, np.nan) for _ in range(2))
     used, findings = [], []
     for entry in entries:

@@ -314,14 +314,24 @@ def _finding(entry: FlightEntry, rule: str, evidence: str, outcome: tuple[str, s
     )
 
 
+def cover_entries(
+    settings: Settings, found: dict[str, list[InputFile]], span: tuple[dt.date, dt.date]
+) -> tuple[list[CoverEntry], list[Finding]]:
+    """Return the rows of the cover tables dated from the first to the last day of `span`, oldest first, and the findings."""
+    return read_covers(
+        [file.path for file in found["covers"]],
+        settings.columns.get("covers", {}),
+        settings.missing,
+        span,
+        file_formats(settings, "covers"),
+    )
+
+
 def gather_cover(
     settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], kept: KeptFlights, date: dt.date
 ) -> tuple[tuple[CoverEntry, np.ndarray] | None, list[Finding]]:
     """Return the snow-cover grid of a day on the basin grid, None where there is none, and the findings."""
-    how = settings.columns.get("covers", {}), settings.missing
-    entries, findings = read_covers(
-        [file.path for file in found["covers"]], *how, (date, date), file_formats(settings, "covers")
-    )
+    entries, findings = cover_entries(settings, found, (date, date))
     for entry in entries:
         if entry.variable == "snow_cover_fraction":
             try:
@@ -357,8 +367,7 @@ def gather_earlier_covers(
     What is wrong with one is told on its own day; here it is passed over.
     """
     span = date - dt.timedelta(days=EARLIER_COVER_DAYS), date - dt.timedelta(days=1)
-    how = settings.columns.get("covers", {}), settings.missing
-    entries, _ = read_covers([file.path for file in found["covers"]], *how, span, file_formats(settings, "covers"))
+    entries, _ = cover_entries(settings, found, span)
     read = []
     for entry in reversed(entries):
         if entry.variable == "snow_cover_fraction" and len(read) < EARLIER_COVERS:

@@ -115,6 +115,7 @@ def plan_of(settings: Settings, date: dt.date, asked: tuple[str | None, int], st
             units="1",
             long_name="share of the total's error variance that a site here would cut",
             crs_wkt=grid.crs.to_wkt(),
+            cell_m=grid.cell_m,
         ),
     )
 
@@ -235,10 +236,8 @@ def _present(found: MapOfDay, weight: np.ndarray) -> pd.DataFrame:
         return pd.DataFrame(columns=columns)
     step = max(1, int(np.ceil(np.sqrt(weight.size / THINNED_CELLS))))
     thin = slice(step // 2, None, step)
-    flown = getattr(found.background, "flown", None)
-    places = inputs.terrain if flown is None else inputs.terrain.assign(flown=(("y", "x"), flown.swe_mm))
     rows, cells = np.indices(weight.shape)
-    places = places.assign(row=(("y", "x"), rows), column=(("y", "x"), cells)).isel(y=thin, x=thin)
+    places = found.places.assign(row=(("y", "x"), rows), column=(("y", "x"), cells)).isel(y=thin, x=thin)
     part_weight = weight[thin, thin]
 
     def variance(background: object) -> float:

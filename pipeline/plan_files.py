@@ -6,12 +6,8 @@ import json
 from pathlib import Path
 from typing import Any
 
-import rasterio
-import xarray as xr
-from affine import Affine
-
 from pipeline.outputs.failures import told
-from pipeline.outputs.rasters import cog
+from pipeline.outputs.rasters import extent_km, map_tif
 from pipeline.plan import Plan
 
 KM = 1000.0
@@ -30,7 +26,7 @@ def write_files(found: Plan, content: dict[str, Any], folder: Path) -> list[str]
             "sites.csv": found.sites.to_csv(index=False, lineterminator="\n").encode("utf-8"),
             "strips.csv": found.strips.to_csv(index=False, lineterminator="\n").encode("utf-8"),
             "present_sites.csv": found.present.to_csv(index=False, lineterminator="\n").encode("utf-8"),
-            "value.tif": _value_tif(found),
+            "value.tif": map_tif(found.value, "1", {"date": found.date.isoformat()}),
         }
         for name, data in written.items():
             (folder / name).write_bytes(data)
@@ -38,28 +34,19 @@ def write_files(found: Plan, content: dict[str, Any], folder: Path) -> list[str]
     return sorted([*written, "value.png"])
 
 
-def _value_tif(found: Plan) -> bytes:
-    value = found.value
-    half = abs(float(value["x"][1] - value["x"][0])) / 2
-    transform = Affine(2 * half, 0, float(value["x"][0]) - half, 0, -2 * half, float(value["y"][0]) + half)
-    place = rasterio.CRS.from_wkt(value.attrs["crs_wkt"]), transform
-    return cog(value.to_numpy().astype("f4"), place, (value.attrs["long_name"], "1"), {"date": found.date.isoformat()})
-
-
 def draw(found: Plan, path: Path) -> None:
     """Draw what a site in each cell would cut, the proposed places numbered, and the proposed strips as lines."""
     import matplotlib as mpl  # noqa: PLC0415  a second of imports for one picture
     from matplotlib.figure import Figure  # noqa: PLC0415
 
-    value: xr.DataArray = 100 * found.value
-    x, y = value["x"].to_numpy() / KM, value["y"].to_numpy() / KM
-    half = abs(x[1] - x[0]) / 2
-    extent = (x[0] - half, x[-1] + half, y[-1] - half, y[0] + half)
+    extent = extent_km(found.value)
     with mpl.rc_context({"font.size": 9}):
         figure = Figure(figsize=(7, 6.5), layout="constrained")
         axes = figure.subplots()
         axes.set_facecolor("0.9")
-        image = axes.imshow(value, cmap="viridis", vmin=0, extent=extent, interpolation="nearest")
+        image = axes.imshow(
+            100 * found.value.to_numpy(), cmap="viridis", vmin=0, extent=extent, interpolation="nearest"
+        )
         figure.colorbar(
             image, ax=axes, shrink=0.8, label="share of the total's error variance that one site would cut, %"
         )

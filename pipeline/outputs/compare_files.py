@@ -7,14 +7,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import rasterio
 import xarray as xr
-from affine import Affine
 
 from pipeline.outputs.changes import KEYS, changed_rows
 from pipeline.outputs.compare import Comparison
 from pipeline.outputs.failures import told
-from pipeline.outputs.rasters import cog
+from pipeline.outputs.rasters import extent_km, map_tif
 from pipeline.problems import ArchiveError
 
 _STRETCH_PERCENTILE = 98
@@ -40,21 +38,13 @@ def write_files(found: Comparison, basin: str, content: dict[str, Any], folder: 
                 rows = changed_rows((found.a.root, found.b.root), basin, name, (was.get(name), now.get(name)))
                 written[f"rows_{name}.csv"] = rows.to_csv(index=False, lineterminator="\n").encode("utf-8")
         if found.swe_change_mm is not None:
-            written["difference.tif"] = difference_tif(found.swe_change_mm)
+            written["difference.tif"] = map_tif(found.swe_change_mm, "mm", {})
         for name, data in written.items():
             (folder / name).write_bytes(data)
         if found.swe_change_mm is not None:
             draw(found.swe_change_mm, folder / "difference.png")
             written["difference.png"] = b""
     return sorted(written)
-
-
-def difference_tif(change: xr.DataArray) -> bytes:
-    """Return a difference map (y, x), mm, as a cloud-optimised GeoTIFF."""
-    half = change.attrs["cell_m"] / 2
-    transform = Affine(2 * half, 0, float(change["x"][0]) - half, 0, -2 * half, float(change["y"][0]) + half)
-    place = rasterio.CRS.from_wkt(change.attrs["crs_wkt"]), transform
-    return cog(change.to_numpy().astype("f4"), place, (change.attrs["long_name"], "mm"), {})
 
 
 def draw(change: xr.DataArray, path: Path) -> None:
@@ -67,15 +57,13 @@ def draw(change: xr.DataArray, path: Path) -> None:
     values = change.to_numpy()
     sizes = np.abs(values[np.isfinite(values) & (values != 0)])
     most = float(np.percentile(sizes, _STRETCH_PERCENTILE)) if sizes.size else 1.0
-    km = 1000.0
-    half = change.attrs["cell_m"] / 2
-    x, y = change["x"].to_numpy(), change["y"].to_numpy()
-    extent = ((x[0] - half) / km, (x[-1] + half) / km, (y[-1] - half) / km, (y[0] + half) / km)
     with mpl.rc_context({"font.size": 9}):
         figure = Figure(figsize=(7, 6), layout="constrained")
         axes = figure.subplots()
         axes.set_facecolor("0.85")
-        image = axes.imshow(values, cmap="RdBu", vmin=-most, vmax=most, extent=extent, interpolation="nearest")
+        image = axes.imshow(
+            values, cmap="RdBu", vmin=-most, vmax=most, extent=extent_km(change), interpolation="nearest"
+        )
         bar = figure.colorbar(image, ax=axes, extend="both" if sizes.size and sizes.max() > most else "neither")
         bar.set_label("change of SWE, mm (grey: outside)")
         axes.set(title=change.attrs["long_name"], xlabel="easting, km", ylabel="northing, km")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import rasterio
+import xarray as xr
 from affine import Affine
 from rasterio.io import MemoryFile
 
@@ -49,3 +50,22 @@ def cog(values: np.ndarray, place: tuple[rasterio.CRS, Affine], band: tuple[str,
             file.set_band_unit(1, band[1])
             file.update_tags(**tags)
         return memory.read()
+
+
+def map_tif(field: xr.DataArray, unit: str, tags: dict[str, str]) -> bytes:
+    """Return a field on (y, x), its attributes crs_wkt, cell_m (m) and long_name, as a cloud-optimised GeoTIFF."""
+    left, _, _, top = _outline_m(field)
+    cell_m = field.attrs["cell_m"]
+    place = rasterio.CRS.from_wkt(field.attrs["crs_wkt"]), Affine(cell_m, 0, left, 0, -cell_m, top)
+    return cog(field.to_numpy().astype("f4"), place, (field.attrs["long_name"], unit), tags)
+
+
+def extent_km(field: xr.DataArray) -> tuple[float, float, float, float]:
+    """Return a field's left, right, bottom and top edges, km, as drawings take them; its attribute cell_m is in m."""
+    return tuple(metres / 1000.0 for metres in _outline_m(field))
+
+
+def _outline_m(field: xr.DataArray) -> tuple[float, float, float, float]:
+    half = field.attrs["cell_m"] / 2
+    x, y = field["x"].to_numpy(), field["y"].to_numpy()
+    return float(x[0]) - half, float(x[-1]) + half, float(y[-1]) - half, float(y[0]) + half
