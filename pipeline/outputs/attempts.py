@@ -7,6 +7,7 @@ import json
 from contextlib import suppress
 from pathlib import Path
 
+from pipeline.outputs.dated_notes import dated_notes
 from pipeline.outputs.files import replace_file
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.record import plain
@@ -20,14 +21,7 @@ ATTEMPTS = "failed.json"
 
 def failed_attempts(root: str | Path, basin: str) -> dict[dt.date, dict[str, str]]:
     """Return the failed attempts by date, `made` and `message` each; one that cannot be read counts as none."""
-    try:
-        noted = json.loads((basin_folder(root, basin) / ATTEMPTS).read_text("utf-8"))
-        return {
-            dt.date.fromisoformat(date): {"made": str(n["made"]), "message": str(n["message"])}
-            for date, n in noted.items()
-        }
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return {}
+    return dated_notes(basin_folder(root, basin) / ATTEMPTS, {"made": str, "message": str})
 
 
 def note_failed(root: str | Path, basin: str, date: dt.date, message: str) -> None:

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from pipeline.outputs.dated_notes import dated_notes
 from pipeline.outputs.files import replace_file
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.staging import staged
@@ -126,11 +127,4 @@ def second_looks(root: str | Path, basin: str) -> dict[dt.date, str]:
 
 
 def _noted(root: str | Path, basin: str) -> dict[dt.date, dict]:
-    try:
-        noted = json.loads((basin_folder(root, basin) / SECOND_LOOK).read_text("utf-8"))
-        return {
-            dt.date.fromisoformat(date): {"revision": int(one["revision"]), "why": str(one["why"])}
-            for date, one in noted.items()
-        }
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return {}
+    return dated_notes(basin_folder(root, basin) / SECOND_LOOK, {"revision": int, "why": str})
