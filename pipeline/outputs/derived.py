@@ -198,9 +198,11 @@ def _totals_rows(stands: Revision) -> pa.Table:
     path = stands.path / "totals.parquet"
     try:
         table = pq.read_table(local_file(path))
-    except (OSError, pa.ArrowInvalid) as error:
+        names = table.schema.names
+    except (OSError, ValueError) as error:
+        # A damaged name of a column need not be text; Arrow's own errors are ValueErrors too.
         raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
-    if table.schema.names != [name for name in TOTALS_SCHEMA.names if name != "revision"]:
+    if names != [name for name in TOTALS_SCHEMA.names if name != "revision"]:
         raise ArchiveError(f"{path} has other columns than it should. Put it back from a copy.")
     number = pa.array([stands.number] * table.num_rows, pa.int32())
     return table.add_column(table.schema.get_field_index("date") + 1, TOTALS_SCHEMA.field("revision"), number)

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from made_day import made_day
 
@@ -71,6 +71,8 @@ REVISION_FILES = [
     revision=st.sampled_from(["2031-03-01/r001", "2031-03-01/r002", "2031-03-05/r001"]),
     name=st.sampled_from(REVISION_FILES), place=st.floats(0, 1, exclude_max=True), change=st.integers(1, 255),
 )  # fmt: skip
+@example(revision="2031-03-01/r001", name="totals.parquet", place=0.4375, change=1)
+@example(revision="2031-03-01/r001", name="totals.parquet", place=0.4375, change=128)
 def test_one_changed_byte_in_any_file_of_a_revision_is_found(sound, revision, name, place, change):
     path = sound / "larkmoor" / revision / name
     before = path.read_bytes()
