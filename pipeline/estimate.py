@@ -23,6 +23,7 @@ from pipeline.methods.flight_swe import Filling, Flown, fill_voids, flight_swe
 from pipeline.methods.forcing import season_forcing
 from pipeline.methods.intervals import censored_quantile
 from pipeline.methods.normals import in_per_cent
+from pipeline.methods.past_pattern import PAST_PATTERN
 from pipeline.methods.predictors import add_exposure, with_landform
 from pipeline.methods.settling import Settling, settled_density
 from pipeline.methods.site_values import site_values, weather_nodes
@@ -50,6 +51,7 @@ class DayInputs:
     flight_figures : what the record tells of each flight: registration, noise, offset from the sites.
     cover : snow-covered fraction seen on the day itself, on (y, x), missing under cloud; None where there is none.
     earlier_covers : the same seen on days before, with the day of each.
+    past_pattern : pattern of earlier seasons' flights on (y, x), as `methods.past_pattern` gives it; None where there is none.
     checks : findings, as rows of `checks.csv`.
     normals : normals of the sites and the basin: site_id, day, swe_mm, period; None where none are given.
     forecast : days of the weather table after the date, each issue known on it; None where there is no weather table.
@@ -76,6 +78,7 @@ class DayInputs:
     albedo: xr.Dataset | None = None
     settling: Settling | None = None
     earlier_covers: list[tuple[dt.date, np.ndarray]] = field(default_factory=list)
+    past_pattern: np.ndarray | None = None
     landform: dict[str, np.ndarray] | None = None
 
 
@@ -153,7 +156,8 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
     NoEstimateError : there is neither a usable site nor a flight.
     """
     inputs = _with_flights_that_see(inputs, choices)
-    inputs = _with_depth_only_sites(_with_settling(_with_landform(_with_exposure(inputs), choices), choices), choices)
+    inputs = _with_past_pattern(_with_exposure(inputs))
+    inputs = _with_depth_only_sites(_with_settling(_with_landform(inputs, choices), choices), choices)
     flights: list[Flown] = []
     for flight in inputs.flights:
         flights.append(_flown(flight, flights[-1] if flights else None, inputs, choices))
@@ -201,6 +205,17 @@ def _with_exposure(inputs: DayInputs) -> DayInputs:
     row, column = sites["row"].to_numpy(), sites["column"].to_numpy()
     cell = {name: terrain[name].to_numpy()[row, column] for name in ("northness", "canopy")}
     return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites.assign(**cell)))
+
+
+def _with_past_pattern(inputs: DayInputs) -> DayInputs:
+    """Return the inputs with the pattern of earlier seasons' flights on the terrain and the sites, where there were any."""
+    pattern = inputs.past_pattern
+    if pattern is None:
+        return inputs
+    sites = inputs.ground.sites
+    at_sites = {PAST_PATTERN: pattern[sites["row"].to_numpy(), sites["column"].to_numpy()]}
+    ground = replace(inputs.ground, sites=sites.assign(**at_sites))
+    return replace(inputs, terrain=inputs.terrain.assign({PAST_PATTERN: (("y", "x"), pattern)}), ground=ground)
 
 
 def _with_landform(inputs: DayInputs, choices: Choices) -> DayInputs:

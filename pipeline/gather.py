@@ -15,11 +15,13 @@ import xarray as xr
 from pyproj import CRS
 
 from pipeline.estimate import DayInputs
+from pipeline.flights.kept import KeptFlights
 from pipeline.flights.together import one_a_day
 from pipeline.gather_albedo import gather_albedo
 from pipeline.gather_flights import (
     FLIGHT,
     STILL_ARRIVING,
+    FlightsRead,
     file_formats,
     gather_cover,
     gather_earlier_covers,
@@ -27,6 +29,7 @@ from pipeline.gather_flights import (
     kept_flights,
 )
 from pipeline.gather_ground import EARLIER_ISSUES, Measured, forecast_rows, gather_ground, gather_tables
+from pipeline.gather_past_flights import gather_past_pattern
 from pipeline.grid import BasinGrid
 from pipeline.inputs.columns import check_declared
 from pipeline.inputs.find import InputFile, describe, find_tables, missing_file, unreadable_file
@@ -44,6 +47,7 @@ from pipeline.inputs.read_weather import WEATHER
 from pipeline.inputs.relative import relative_to, with_relative_files
 from pipeline.kept_landform import kept_landform
 from pipeline.methods.blend import asks_trees
+from pipeline.methods.past_pattern import PAST_PATTERN
 from pipeline.outputs.kept_grids import as_kept
 from pipeline.outputs.record import plain
 from pipeline.problems import FINDING_COLUMNS, ArchiveError, Finding, InputError, findings_table
@@ -126,8 +130,46 @@ def read_inputs(
     stage("reading the flights")
     kept = kept_flights(settings, writable=keep, arriving=arriving)
     flown = gather_flights(settings, (grid, terrain, measured[0]), found, date, kept)
-    findings += flown.findings
-    grids, rasters = flown.grids, flown.files
+    grids, rasters, noticed = _gather_rasters(settings, (grid, terrain), found, date, (flown, kept))
+    findings += flown.findings + noticed
+    findings = [relative_to(finding, home) for finding in findings]
+    grids["terrain"] = terrain.assign_attrs(crs=grid.crs.to_wkt(), zones=zones)
+    grids = {name: as_kept(dataset) for name, dataset in grids.items()}
+    files = [(file, "terrain" if file.role in TERRAIN_ROLES else file.role) for file in fixed]
+    files += [(file, role) for role, listed in found.items() for file in listed]
+    rows, places = canonical(tables)
+    beside = {**places, NOTICED: findings_table(findings), FIGURES: _figures_table(flown.figures)}
+    told = flown.figures, tables, findings
+    inputs, all_findings = _day_inputs(settings, (date, grid), measured, grids, told)
+    if asks_trees(settings.blend.method, len(inputs.flights)):
+        folder = settings.cache_folder("landform")
+        shape = kept_landform(folder, inputs.terrain, settings.blend.wind_from_deg, writable=keep)
+        inputs = replace(inputs, landform=shape)
+    return Readings(inputs, files + rasters, rows | {"flights": flown.rows}, grids, beside, all_findings)
+
+
+def _gather_rasters(
+    settings: Settings,
+    place: tuple[BasinGrid, xr.Dataset],
+    found: dict[str, list[InputFile]],
+    date: dt.date,
+    flights: tuple[FlightsRead, KeptFlights],
+) -> tuple[dict[str, xr.Dataset], list[tuple[InputFile, str]], list[Finding]]:
+    """Return the grids that the day may use beside the terrain, the files they are made from, and what was noticed.
+
+    Parameters
+    ----------
+    place : the basin grid and what is fixed on it.
+    flights : this season's flights, and where measured ones are kept.
+    """
+    grid, terrain = place
+    flown, kept = flights
+    grids, rasters, findings = dict(flown.grids), list(flown.files), []
+    if not grids:
+        pattern, used = gather_past_pattern(settings, (grid, terrain), found, date, kept)
+        if pattern is not None:
+            grids[PAST] = xr.Dataset({PAST_PATTERN: grid.array(pattern, units="1")}, attrs={"crs": grid.crs.to_wkt()})
+            rasters += [(file, PAST) for file in used]
     cover, noticed = gather_cover(settings, grid, found, kept, date)
     findings += noticed
     if cover is not None:
@@ -146,21 +188,11 @@ def read_inputs(
     if albedo is not None:
         grids["albedo"] = albedo
         rasters += [(describe(f"cover {entry.date} {entry.variable}", entry.path), "albedo") for entry in used]
-    findings = [relative_to(finding, home) for finding in findings]
-    grids["terrain"] = terrain.assign_attrs(crs=grid.crs.to_wkt(), zones=zones)
-    grids = {name: as_kept(dataset) for name, dataset in grids.items()}
-    files = [(file, "terrain" if file.role in TERRAIN_ROLES else file.role) for file in fixed]
-    files += [(file, role) for role, listed in found.items() for file in listed]
-    rows, places = canonical(tables)
-    beside = {**places, NOTICED: findings_table(findings), FIGURES: _figures_table(flown.figures)}
-    told = flown.figures, tables, findings
-    inputs, all_findings = _day_inputs(settings, (date, grid), measured, grids, told)
-    if asks_trees(settings.blend.method, len(inputs.flights)):
-        folder = settings.cache_folder("landform")
-        shape = kept_landform(folder, inputs.terrain, settings.blend.wind_from_deg, writable=keep)
-        inputs = replace(inputs, landform=shape)
-    return Readings(inputs, files + rasters, rows | {"flights": flown.rows}, grids, beside, all_findings)
+    return grids, rasters, findings
 
+
+PAST = "past seasons"
+"""Name of the pattern of earlier seasons' flights among the grids."""
 
 EARLIER_COVER = "cover of "
 """A snow-cover grid of a day before is named by this and its date."""
@@ -236,6 +268,7 @@ def _day_inputs(
         forecast=forecast_rows(told[1], date),
         albedo=grids.get("albedo"),
         cover=grids["cover"]["snow_cover_fraction"].to_numpy() if "cover" in grids else None,
+        past_pattern=grids[PAST][PAST_PATTERN].to_numpy() if PAST in grids else None,
         earlier_covers=[
             (dt.date.fromisoformat(name.removeprefix(EARLIER_COVER)), dataset["snow_cover_fraction"].to_numpy())
             for name, dataset in sorted(grids.items())

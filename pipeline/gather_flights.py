@@ -91,13 +91,13 @@ def gather_flights(
         file_formats(settings, "flights"),
     )
     read, flights = FlightsRead(findings=findings), []
-    known, noticed = _surroundings(settings, grid, terrain)
+    known, noticed = surroundings(settings, grid, terrain)
     read.findings += noticed
     ahead = _measured_ahead(entries, settings, (grid, known), kept)
     for entry in entries:
         name = f"{FLIGHT}{entry.flight_id}"
         try:
-            flight, noticed, files = _measured(entry, settings, (grid, known), kept, ahead)
+            flight, noticed, files = measured_flight(entry, settings, (grid, known), kept, ahead)
             read.findings += noticed
             flight, by_site = _against_ground(flight, sites, settings, read.findings, entry)
         except (InputError, OSError) as trouble:
@@ -123,7 +123,7 @@ def gather_flights(
     return read
 
 
-def _surroundings(settings: Settings, grid: BasinGrid, terrain: xr.Dataset) -> tuple[Surroundings, list[Finding]]:
+def surroundings(settings: Settings, grid: BasinGrid, terrain: xr.Dataset) -> tuple[Surroundings, list[Finding]]:
     """Return what is known of the ground; a mask that is not there or cannot be read is a finding, and masks nothing."""
     findings = []
     water = None if settings.flights.water is None else settings.path(settings.flights.water)
@@ -208,7 +208,7 @@ MANY = 2
 """One flight alone is measured here: it keeps every core of one machine busy, and its files are near."""
 
 
-def _measured(
+def measured_flight(
     entry: FlightEntry,
     settings: Settings,
     place: tuple[BasinGrid, Surroundings],

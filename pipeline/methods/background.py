@@ -15,11 +15,13 @@ import xarray as xr
 
 from pipeline.ground import GroundRecord
 from pipeline.methods.balance import FACTOR_MOST, balance_turnover, gathered
+from pipeline.methods.canopy import place_exposure, site_exposure
 from pipeline.methods.carry import CELL_VARIATION, site_turnover
 from pipeline.methods.errors import ErrorPart, KrigedPart
 from pipeline.methods.flight_swe import Flown
 from pipeline.methods.forcing import Forcing, season_forcing
 from pipeline.methods.kriging import Kriging
+from pipeline.methods.past_pattern import KNOWN_VARIATION, PAST_PATTERN, expected_pattern
 from pipeline.methods.residual import SiteResidual
 from pipeline.methods.site_values import site_values, weather_nodes
 from pipeline.methods.terrain_regression import TerrainRegression
@@ -114,8 +116,9 @@ class CarriedFlight:
 
     Attributes
     ----------
+    by_weather_ : whether gain and loss come from the weather.
     turnover_ : gain and loss by elevation since the flight.
-    factors_ : gives a place's accumulation factor from its SWE on the flight's day.
+    gathered_ : what fell and could melt before the flight's day; None where the weather does not tell.
     deviation_ : each site's own deviation, as a share of turnover, by site_id.
     residual_ : that deviation spread over the basin.
     """
@@ -144,16 +147,19 @@ class CarriedFlight:
             then.loc[both, "swe_mm"].to_numpy(),
             now.loc[both, "swe_mm"].to_numpy(),
         )
-        elevation = sites["elevation_m"].to_numpy(float)
+        self.southern_ = ground.southern
+        elevation, exposure = sites["elevation_m"].to_numpy(float), site_exposure(sites, southern=ground.southern)
         forcing = season_forcing(ground, pd.Timestamp(self.season_start), end, weather_nodes(ground))
-        if forcing is not None and forcing.since(start).tells:
+        self.by_weather_ = forcing is not None and forcing.since(start).tells
+        if self.by_weather_:
             factor = self._by_balance(ground, forcing, then)
-            carried, _ = self.turnover_.carry(swe, factor[both].to_numpy(), elevation, 0.0)
-        if forcing is None or not forcing.since(start).tells or not explains(carried, held):
-            factor = self._by_stations(ground, end, then)
+            carried, _ = self.turnover_.carry(swe, factor[both].to_numpy(), elevation, 0.0, exposure)
+            self.by_weather_ = explains(carried, held)
+        if not self.by_weather_:
+            factor, exposure = self._by_stations(ground, end, then), np.ones(len(both))
             carried, _ = self.turnover_.carry(swe, factor[both].to_numpy(), elevation, 0.0)
         then, now, own = then.loc[both], now.loc[both], factor[both].to_numpy()
-        size = turnover_mm(swe, own, *self.turnover_.at(elevation)) + TURNOVER_FLOOR_MM
+        size = turnover_mm(swe, own, *self.turnover_.at(elevation, exposure)) + TURNOVER_FLOOR_MM
         share = (held - carried) / size
         self.deviation_ = pd.Series(share, both)
         # The instrument's fixed offset cancels in a change; its noise does not, and counts twice.
@@ -166,14 +172,14 @@ class CarriedFlight:
         start = pd.Timestamp(self.flown.date)
         before = forcing.until(start)
         # Weather that begins in mid-season knows not what a place has gathered; the flight alone tells where more lies.
-        self.factors_ = gathered(before, self.flown.pattern) if before.tells else self.flown.pattern
+        self.gathered_ = gathered(before, self.flown.pattern) if before.tells else None
         begun, factor = self._begun(ground, then)
         self.turnover_, self.scales_ = balance_turnover(ground, forcing.since(start), begun, factor)
         return factor
 
     def _by_stations(self, ground: GroundRecord, end: pd.Timestamp, then: pd.DataFrame) -> pd.Series:
         """Take gain and loss from the sites' changes alone; return each site's factor."""
-        self.factors_, self.scales_ = self.flown.pattern, {}
+        self.gathered_, self.scales_ = None, {}
         _, factor = self._begun(ground, then)
         turnover = site_turnover(ground, factor, pd.Timestamp(self.flown.date), end, weather_nodes(ground))
         stations = ground.sites.loc[ground.sites.index.isin(ground.daily["site_id"]), "elevation_m"]
@@ -187,18 +193,28 @@ class CarriedFlight:
         sites = ground.sites
         cell = pd.Series(self.flown.swe_mm[sites["row"].to_numpy(), sites["column"].to_numpy()], sites.index)
         swe = then["swe_mm"].reindex(sites.index).fillna(cell).fillna(0.0)
-        factor = self.factors_.factor(swe.to_numpy(), sites["elevation_m"].to_numpy(float))
-        return swe, pd.Series(np.clip(factor, 0.0, FACTOR_MOST), sites.index).fillna(1.0)
+        where = sites["elevation_m"].to_numpy(float), site_exposure(sites, southern=self.southern_)
+        return swe, pd.Series(self._factor(swe.to_numpy(), *where), sites.index).fillna(1.0)
+
+    def _factor(self, swe_mm: np.ndarray, elevation_m: np.ndarray, exposure: np.ndarray) -> np.ndarray:
+        """Return the accumulation factor of places from their SWE on the flight's day."""
+        if self.gathered_ is None:
+            factor = self.flown.pattern.factor(swe_mm, elevation_m)
+        else:
+            factor = self.gathered_.factor(swe_mm, elevation_m, exposure)
+        return np.clip(factor, 0.0, FACTOR_MOST)
 
     def predict(self, place: xr.Dataset) -> Prediction:
-        """Return SWE at places of the grid: elevation (m), east and north (m), flown (mm), each of the same shape."""
+        """Return SWE at places of the grid: elevation (m), canopy, northness, east and north (m), flown (mm), of one shape."""
         elevation, flown = place["elevation"].to_numpy(), place["flown"].to_numpy()
-        factor = np.clip(self.factors_.factor(flown, elevation), 0.0, FACTOR_MOST)
-        carried, covered = self.turnover_.carry(flown, factor, elevation, CELL_VARIATION)
+        # What the stations lost is their own exposure's already.
+        exposure = place_exposure(place, southern=self.southern_) if self.by_weather_ else np.ones(flown.shape)
+        factor = self._factor(flown, elevation, exposure)
+        carried, covered = self.turnover_.carry(flown, factor, elevation, CELL_VARIATION, exposure)
         # What is wrong with gain or loss no longer matters where the snow is gone; whether it is gone is itself only as sure
         # as the loss, so that this is asked with a loss smaller by its error.
-        live = self.turnover_.with_loss(1 - CARRY_LOCAL).carry(flown, factor, elevation, CELL_VARIATION)[1]
-        turned = live * turnover_mm(flown, factor, *self.turnover_.at(elevation))
+        live = self.turnover_.with_loss(1 - CARRY_LOCAL).carry(flown, factor, elevation, CELL_VARIATION, exposure)[1]
+        turned = live * turnover_mm(flown, factor, *self.turnover_.at(elevation, exposure))
         size = turned + live * TURNOVER_FLOOR_MM
         share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
         swe = np.where(covered > 0, np.maximum(carried + share * size, 0.0), 0.0)
@@ -206,17 +222,19 @@ class CarriedFlight:
         parts = [ErrorPart(part.name, at(part.se_mm, place) * covered, part.correlation_m) for part in self.flown.parts]
         parts += [
             ErrorPart("carry common", CARRY_COMMON * turned, np.inf),
-            ErrorPart("carry scales", live * self._scales_error(flown, factor, elevation), np.inf),
+            ErrorPart(
+                "carry scales", live * self._scales_error(flown, factor, self.turnover_.at(elevation, exposure)), np.inf
+            ),
             ErrorPart("carry local", CARRY_LOCAL * turned, LOCAL_REACH_M),
             ErrorPart("unheard change", live * UNHEARD_MM_PER_DAY * self.turnover_.unheard_days, np.inf),
         ]
         return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))
 
-    def _scales_error(self, flown: np.ndarray, factor: np.ndarray, elevation: np.ndarray) -> np.ndarray:
+    def _scales_error(self, flown: np.ndarray, factor: np.ndarray, turned: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
         """Return the error in mm that comes of how well the sites tell the balance's scales: the less they say, the larger."""
         if not self.scales_:
             return np.zeros(np.shape(flown))
-        gain, loss = self.turnover_.at(elevation)
+        gain, loss = turned
         lost = np.minimum(loss, flown + factor * gain)
         return np.hypot(self.scales_["snowfall_log_se"] * factor * gain, self.scales_["melt_log_se"] * lost)
 
@@ -248,8 +266,9 @@ class TerrainBackground:
         sites = ground.sites.loc[values.index]
         swe, se = values["swe_mm"].to_numpy(), values["swe_se_mm"].to_numpy()
         terrain = sites[["elevation_m", "northness", "canopy"]].to_numpy(float)
-        self.regression_ = TerrainRegression().fit(swe, terrain, se**2)
-        background = self.regression_.predict(terrain)[0]
+        gathers = _gathers(sites)
+        self.regression_ = TerrainRegression().fit(swe / gathers, terrain, (se / gathers) ** 2)
+        background = gathers * self.regression_.predict(terrain)[0]
         self.scale_mm_ = max(float(np.mean(swe)), 1.0)
         # The line doubts what few sites hold; that it may be wrong to do so stands in the error.
         self.unexplained_mm_ = max(float(np.mean(swe) - np.mean(background)), 0.0)
@@ -263,7 +282,10 @@ class TerrainBackground:
         """Return SWE at places of the grid: elevation (m), northness, canopy, east and north (m), each of the same shape."""
         elevation = place["elevation"].to_numpy()
         terrain = np.column_stack([place[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
-        background, line_se = (values.reshape(elevation.shape) for values in self.regression_.predict(terrain))
+        gathers = _gathers(place)
+        background, line_se = (
+            gathers * values.reshape(elevation.shape) for values in self.regression_.predict(terrain)
+        )
         share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
         size = np.where(
             background > 0, background + 0.2 * self.scale_mm_ * np.clip(background / self.scale_mm_, 0, 1), 0.0
@@ -273,7 +295,9 @@ class TerrainBackground:
             ErrorPart("terrain line", line_se, np.inf),
             ErrorPart("sites doubted", np.full(swe.shape, self.unexplained_mm_), np.inf),
             ErrorPart("site offset", SITE_OFFSET * swe, np.inf),
-            ErrorPart("terrain local", TERRAIN_LOCAL * swe, LOCAL_REACH_M),
+            ErrorPart(
+                "terrain local", (KNOWN_VARIATION if PAST_PATTERN in place else TERRAIN_LOCAL) * swe, LOCAL_REACH_M
+            ),
         ]
         covered = 1.0 - np.exp(-swe / PATCHY_MM)
         return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))
@@ -286,6 +310,12 @@ class TerrainBackground:
             "centre_elevation_m": round(self.regression_.columns_.centre_m, 1),
             "residual": self.residual_.parameters(),
         }
+
+
+def _gathers(places: xr.Dataset | pd.DataFrame) -> np.ndarray | float:
+    """Return how many times what their terrain tells places are expected to hold by earlier seasons' flights; 1 without any."""
+    pattern = expected_pattern(places)
+    return 1.0 if pattern is None else np.exp(pattern)
 
 
 PATCHY_MM = 20.0

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ground import GroundRecord
+from pipeline.methods.canopy import site_exposure
 from pipeline.methods.carry import Pattern, Turnover
 from pipeline.methods.forcing import Forcing
 from pipeline.methods.regression import doubt
@@ -57,14 +58,14 @@ class Gathered:
     melt_mm: np.ndarray
     pattern: Pattern
 
-    def factor(self, swe_mm: np.ndarray, elevation_m: np.ndarray) -> np.ndarray:
-        """Return the accumulation factor of places with a SWE at elevations: (w + min(M, 0.8 A)) / A.
+    def factor(self, swe_mm: np.ndarray, elevation_m: np.ndarray, exposure: np.ndarray | float = 1.0) -> np.ndarray:
+        """Return the accumulation factor of places by SWE, elevation and melt exposure: (w + min(M, 0.8 A)) / A.
 
         Where hardly any snow has fallen by the gauges, a place's snow over that of its elevation stands in: w / A is then one
         small number over another, and says nothing of the snow to come.
         """
         fallen = np.interp(elevation_m, self.nodes_m, self.snowfall_mm)
-        melted = np.minimum(np.interp(elevation_m, self.nodes_m, self.melt_mm), MELT_COUNTED * fallen)
+        melted = np.minimum(exposure * np.interp(elevation_m, self.nodes_m, self.melt_mm), MELT_COUNTED * fallen)
         factor = (np.asarray(swe_mm, float) + melted + SPARE_MM) / (fallen + SPARE_MM)
         told = fallen**2 / (fallen**2 + FALLEN_MM**2)
         mixed = told * np.log(np.maximum(factor, 1e-6)) + (1 - told) * np.log(self.pattern.factor(swe_mm, elevation_m))
@@ -140,6 +141,7 @@ def _scales(
     snowfall, melt = (
         node_to_sites(field, forcing.nodes_m, elevation) for field in (forcing.snowfall_mm, forcing.melt_mm)
     )
+    melt *= site_exposure(ground.sites.loc[told], southern=ground.southern)
     start, factor = begun[0][told].to_numpy(float), begun[1][told].to_numpy(float)
     seen = observed[told].to_numpy(float)
     turned = np.cumsum(factor * snowfall + melt, axis=0)[marks]

@@ -85,20 +85,27 @@ class Turnover:
     unheard_days: int = 0
     later: tuple[tuple[np.ndarray, np.ndarray], ...] = ()
 
-    def at(self, elevation_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return gain and loss in mm at elevations, held constant beyond the nodes."""
-        return np.interp(elevation_m, self.nodes_m, self.gain_mm), np.interp(elevation_m, self.nodes_m, self.loss_mm)
+    def at(self, elevation_m: np.ndarray, exposure: np.ndarray | float = 1.0) -> tuple[np.ndarray, np.ndarray]:
+        """Return gain and loss in mm of places by elevation, held constant beyond the nodes, and their melt exposure."""
+        gain, loss = (np.interp(elevation_m, self.nodes_m, nodes) for nodes in (self.gain_mm, self.loss_mm))
+        return gain, exposure * loss
 
     def carry(
-        self, start_mm: np.ndarray, factor: np.ndarray, elevation_m: np.ndarray, variation: float
+        self,
+        start_mm: np.ndarray,
+        factor: np.ndarray,
+        elevation_m: np.ndarray,
+        variation: float,
+        exposure: np.ndarray | float = 1.0,
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Return SWE (mm) and covered share of places at the end, from their SWE at the start and their factor."""
-        start_mm, factor, elevation_m = np.broadcast_arrays(start_mm, factor, elevation_m)
-        gain, loss = self.at(elevation_m)
+        """Return SWE (mm) and covered share of places at the end, from their SWE at the start, factor and melt exposure."""
+        start_mm, factor, elevation_m, exposure = np.broadcast_arrays(start_mm, factor, elevation_m, exposure)
+        gain, loss = self.at(elevation_m, exposure)
         swe = carry(start_mm, factor, gain, loss, variation)
         covered = covered_fraction(start_mm, factor, gain, loss, variation)
         for gain_nodes, loss_nodes in self.later:
             gain, loss = (np.interp(elevation_m, self.nodes_m, nodes) for nodes in (gain_nodes, loss_nodes))
+            loss *= exposure
             # Only where more fell since than lies there can the snow of since be more.
             more = factor * gain > swe
             if not np.any(more):

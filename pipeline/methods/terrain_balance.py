@@ -22,9 +22,11 @@ from pipeline.methods.background import (
     explains,
 )
 from pipeline.methods.balance import FACTOR_MOST, SITE_MM, march, node_to_sites, turnover_of
+from pipeline.methods.canopy import CANOPY_LOG, CLEARING, place_exposure, site_exposure
 from pipeline.methods.carry import BARE_MM, CELL_VARIATION, Turnover
 from pipeline.methods.errors import ErrorPart
 from pipeline.methods.forcing import Forcing, season_forcing
+from pipeline.methods.past_pattern import KNOWN_VARIATION, expected_pattern
 from pipeline.methods.regression import BayesianLine, doubt
 from pipeline.methods.residual import SiteResidual
 from pipeline.methods.site_values import site_values, weather_nodes
@@ -40,9 +42,6 @@ SITE_LOG_SD = 0.25
 LOCAL_VARIATION = 0.5
 """Coefficient of variation of accumulation between cells of like terrain: it adds to that within a cell, and decides how patchily
 ground of one height melts out (trial worlds)."""
-
-WITHIN = float(np.hypot(CELL_VARIATION, LOCAL_VARIATION))
-"""Coefficient of variation about the terrain's mean of a place, be it of another cell or within one."""
 
 FACTOR_LEAST, POOR_FACTOR = 1e-3, 0.05
 """Factors are sought down to the first; below the second a site is as good as bare, and how far below is noise."""
@@ -62,10 +61,11 @@ MARK_DAYS = 7
 
 @dataclass(frozen=True)
 class SiteHistories:
-    """What the sites said through the season: SWE (day, site) in mm, missing where unknown, and their elevations in m."""
+    """What the sites said through the season: SWE (day, site) in mm, missing where unknown, elevation in m, melt exposure."""
 
     swe_mm: np.ndarray
     elevation_m: np.ndarray
+    exposure: np.ndarray
     sites: pd.Index
 
     @classmethod
@@ -76,7 +76,55 @@ class SiteHistories:
         series = [part.reindex(index=days, columns=ground.sites.index) for part in (ground.station_series, course)]
         swe = series[0].fillna(series[1])
         swe = swe.loc[:, swe.notna().any()]
-        return cls(swe.to_numpy(float), ground.sites.loc[swe.columns, "elevation_m"].to_numpy(float), swe.columns)
+        sites = ground.sites.loc[swe.columns]
+        exposure = site_exposure(sites, southern=ground.southern)
+        return cls(swe.to_numpy(float), sites["elevation_m"].to_numpy(float), exposure, swe.columns)
+
+
+@dataclass(frozen=True)
+class Places:
+    """What decides how much a place gathers and loses.
+
+    Parameters
+    ----------
+    terrain : (n, 3) elevation (m), northness, canopy.
+    exposure : (n,) melt exposure.
+    pattern : (n,) logarithm of what it is expected to gather beyond its terrain by earlier seasons' flights; None without any.
+    """
+
+    terrain: np.ndarray
+    exposure: np.ndarray
+    pattern: np.ndarray | None
+
+    @classmethod
+    def of_sites(cls, sites: pd.DataFrame, *, southern: bool) -> Places:
+        """Return sites, in their clearings, with what is known of their cells."""
+        terrain = sites[["elevation_m", "northness", "canopy"]].to_numpy(float)
+        terrain[:, 2] *= CLEARING
+        return cls(terrain, site_exposure(sites, southern=southern), expected_pattern(sites))
+
+    @classmethod
+    def of_grid(cls, place: xr.Dataset, *, southern: bool) -> Places:
+        """Return places of the grid, flat."""
+        terrain = np.column_stack([place[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
+        pattern = expected_pattern(place)
+        exposure = place_exposure(place, southern=southern).ravel()
+        return cls(terrain, exposure, None if pattern is None else pattern.ravel())
+
+    def expected(self) -> np.ndarray:
+        """Return the logarithm of the accumulation factor beside the line that the sites are fitted to."""
+        wooded = CANOPY_LOG * self.terrain[:, 2]
+        return wooded if self.pattern is None else wooded + self.pattern
+
+    @property
+    def local_variation(self) -> float:
+        """Coefficient of variation of accumulation between places that are expected to gather alike."""
+        return LOCAL_VARIATION if self.pattern is None else KNOWN_VARIATION
+
+    @property
+    def within(self) -> float:
+        """Coefficient of variation about what is expected of a place, be it of another cell or within one."""
+        return float(np.hypot(CELL_VARIATION, self.local_variation))
 
 
 class TerrainBalance:
@@ -109,17 +157,18 @@ class TerrainBalance:
         """Fit to what the sites said from the season's start to `date`, under the weather of those days."""
         factor, told = self._melt_and_factors(forcing, histories)
         self.turnover_ = replace(season_turnover(forcing, self.melt_scale_), unheard_days=days_unheard_at_end(forcing))
-        terrain = ground.sites.loc[histories.sites, ["elevation_m", "northness", "canopy"]].to_numpy(float)
+        self.southern_ = ground.southern
+        told_places = Places.of_sites(ground.sites.loc[histories.sites], southern=ground.southern)
         # A bare site among others says that there is little, not by how much; where all are bare there is none.
         poor = POOR_FACTOR if (factor > POOR_FACTOR).any() else FACTOR_LEAST
-        self._fit_line(terrain, np.log(np.maximum(factor, poor)), told)
+        self._fit_line(told_places, np.log(np.maximum(factor, poor)), told)
         values = site_values(ground, date)
         sites = ground.sites.loc[values.index]
         swe, se = values["swe_mm"].to_numpy(), values["swe_se_mm"].to_numpy()
-        place = sites[["elevation_m", "northness", "canopy"]].to_numpy(float)
+        place = Places.of_sites(sites, southern=ground.southern)
         expected = self._background(place, 0.0, 1.0)[0]
         # Asked of ground like the sites' and not of points: late in melt a few drifts hold all the snow, and a point none.
-        like = self._background(place, WITHIN, 1.0)[0]
+        like = self._background(place, place.within, 1.0)[0]
         self.sound_ = bool(np.mean(factor > 0.98 * FACTOR_MOST) < MOST_AT_LIMIT) and explains(like, swe)
         self.scale_mm_ = max(float(np.mean(swe)), 1.0)
         size = expected + 0.2 * self.scale_mm_
@@ -134,7 +183,7 @@ class TerrainBalance:
         A bare site that would be bare even if it had gathered next to nothing less than others tells of rain and melt alone.
         """
         snowfall = node_to_sites(forcing.snowfall_mm, forcing.nodes_m, histories.elevation_m)
-        melt = node_to_sites(forcing.melt_mm, forcing.nodes_m, histories.elevation_m)
+        melt = node_to_sites(forcing.melt_mm, forcing.nodes_m, histories.elevation_m) * histories.exposure
         told = telling_days(histories.swe_mm)
         days = np.arange(0, len(forcing.days), MARK_DAYS)
         seen = histories.swe_mm[days]
@@ -160,11 +209,11 @@ class TerrainBalance:
         least = march(np.zeros(len(factor)), snowfall / FACTOR_MOST, loss)[told, sites]
         return factor, (least > 0) | (histories.swe_mm[told, sites] > BARE_MM)
 
-    def _fit_line(self, terrain: np.ndarray, log_factor: np.ndarray, told: np.ndarray) -> None:
+    def _fit_line(self, places: Places, log_factor: np.ndarray, told: np.ndarray) -> None:
         """Fit the logarithm of the factor to the (m,) sites `told`; the prior alone where there are none."""
-        self.columns_ = TerrainColumns(terrain[:, 0])
+        self.columns_ = TerrainColumns(places.terrain[:, 0])
         self.line_ = BayesianLine(np.array(TERRAIN_SD))
-        columns, log_factor = self.columns_.of(terrain[told]), log_factor[told]
+        columns, log_factor = self.columns_.of(places.terrain[told]), (log_factor - places.expected())[told]
         raised, off = np.ones(len(log_factor)), np.zeros(len(log_factor))
         for _ in range(6):
             self.line_.fit(columns, log_factor, SITE_LOG_SD**2 * raised)
@@ -174,25 +223,26 @@ class TerrainBalance:
         mean = np.average(np.exp(off), weights=1.0 / raised) if len(off) else np.exp(0.5 * SITE_LOG_SD**2)
         self.smearing_ = float(np.clip(mean, 0.8, 1.3))
 
-    def _background(self, terrain: np.ndarray, variation: float, gain: float) -> tuple[np.ndarray, ...]:
-        """Return SWE, covered share, and SWE's change with the logarithm of the factor and of melt, by (m, 3) terrain.
+    def _background(self, places: Places, variation: float, gain: float) -> tuple[np.ndarray, ...]:
+        """Return SWE, covered share, and SWE's change with the logarithm of the factor and of melt, by (m,) places.
 
         `gain` is how much more or less the places gather than sites of their terrain.
         """
-        log_factor, self.line_se_ = self.line_.predict(self.columns_.of(terrain))
-        factor = np.minimum(gain * self.smearing_ * np.exp(log_factor), FACTOR_MOST)
-        bare, elevation, step = np.zeros(len(terrain)), terrain[:, 0], 0.1
-        swe, covered = self.turnover_.carry(bare, factor, elevation, variation)
-        more = self.turnover_.carry(bare, factor * np.exp(step), elevation, variation)[0]
-        melted = self.turnover_.with_loss(np.exp(step)).carry(bare, factor, elevation, variation)[0]
+        log_factor, self.line_se_ = self.line_.predict(self.columns_.of(places.terrain))
+        factor = np.minimum(gain * self.smearing_ * np.exp(log_factor + places.expected()), FACTOR_MOST)
+        bare, elevation, step = np.zeros(len(factor)), places.terrain[:, 0], 0.1
+        swe, covered = self.turnover_.carry(bare, factor, elevation, variation, places.exposure)
+        more = self.turnover_.carry(bare, factor * np.exp(step), elevation, variation, places.exposure)[0]
+        warmer = self.turnover_.with_loss(np.exp(step))
+        melted = warmer.carry(bare, factor, elevation, variation, places.exposure)[0]
         return swe, covered, (more - swe) / step, (swe - melted) / step
 
     def predict(self, place: xr.Dataset) -> Prediction:
         """Return SWE at places of the grid: elevation (m), northness, canopy, east and north (m), each of the same shape."""
         shape = place["elevation"].shape
-        terrain = np.column_stack([place[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
+        places = Places.of_grid(place, southern=self.southern_)
         background, covered, by_factor, by_melt = (
-            v.reshape(shape) for v in self._background(terrain, WITHIN, 1.0 / SITE_GAIN)
+            v.reshape(shape) for v in self._background(places, places.within, 1.0 / SITE_GAIN)
         )
         line_se = self.line_se_.reshape(shape)
         share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
@@ -202,7 +252,7 @@ class TerrainBalance:
             ErrorPart("terrain line", line_se * by_factor, np.inf),
             ErrorPart("melt scale", self.melt_log_se_ * by_melt, np.inf),
             ErrorPart("site offset", SITE_OFFSET * swe, np.inf),
-            ErrorPart("terrain local", LOCAL_VARIATION * by_factor, LOCAL_REACH_M),
+            ErrorPart("terrain local", places.local_variation * by_factor, LOCAL_REACH_M),
             ErrorPart("unheard change", covered * UNHEARD_MM_PER_DAY * self.turnover_.unheard_days, np.inf),
         ]
         return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))

@@ -21,7 +21,10 @@ def made_forcing(days=120, *, level_c=-4.0, swing_c=6.0, storm_every=5, storm_mm
 def made_ground(swe_of_site, days, elevation_m, **daily_columns):
     """Return stations with the given (day, site) SWE and, by name, further (day, site) columns."""
     names = [f"S{k}" for k in range(len(elevation_m))]
-    sites = pd.DataFrame({"kind": "station", "elevation_m": elevation_m}, index=pd.Index(names, name="site_id"))
+    sites = pd.DataFrame(
+        {"kind": "station", "elevation_m": elevation_m, "northness": 0.0, "canopy": 0.0},
+        index=pd.Index(names, name="site_id"),
+    )
     daily = pd.concat(
         [
             pd.DataFrame(

@@ -23,6 +23,7 @@ from pipeline.estimate import Choices, DayInputs
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
 from pipeline.measurements.points import STATION_DEPTH_SE_M, course_visits, station_density, station_swe_se_mm
+from pipeline.methods.past_pattern import past_pattern
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "sample_inputs" / "larkmoor"))
 
@@ -48,6 +49,7 @@ class Kind:
     ----------
     stations, courses : how many.
     flights : days of the season's flights, counted from its first day.
+    past_flights : days of an earlier season, under winds and storms of its own, on which the basin was flown.
     southern : whether the seasons are turned over.
     warmth : K added to the whole season.
     wetness : factor on what storms bring.
@@ -57,6 +59,7 @@ class Kind:
     stations: int
     courses: int
     flights: tuple[int, ...]
+    past_flights: tuple[int, ...] = ()
     southern: bool = False
     warmth: float = 0.0
     wetness: float = 1.0
@@ -71,6 +74,7 @@ KINDS = {
     "many flights": Kind(7, 6, (95, 122, 150, 178, 205, 228)),
     "southern": Kind(7, 5, (125, 182), southern=True, wetness=1.3),
     "ephemeral snow line": Kind(7, 6, (100, 150), warmth=2.0, wetness=1.2, middle_m=2000.0, relief_m=1500.0),
+    "flown last season": Kind(9, 8, (), past_flights=(150, 192)),
 }
 EVALUATED = (75, 97, 112, 128, 138, 150, 163, 178, 192, 205, 220, 233)
 """Days of the season on which estimates are held against the truth, besides which every flight's day is one."""
@@ -100,6 +104,7 @@ class World:
     flights: list[xr.Dataset]
     truth: dict[dt.date, np.ndarray]
     true_depth: dict[dt.date, np.ndarray]
+    past_flights: list[xr.Dataset] = field(default_factory=list)
     site_ratio: dict[dt.date, np.ndarray] = field(default_factory=dict)
 
     @property
@@ -132,7 +137,7 @@ class World:
             ),
             densities=densities,
             flights=[flight for flight in self.flights if flight.attrs["date"] <= date.isoformat()], cover=None,
-            checks=pd.DataFrame(),
+            checks=pd.DataFrame(), past_pattern=past_pattern([one["depth"].to_numpy() for one in self.past_flights], self.terrain),
         )  # fmt: skip
 
 
@@ -147,7 +152,19 @@ def make_world(kind_name: str, seed: int) -> World:
     sites = _Sites.choose(kind, ground, site_rng)
     kept_days = sorted({*EVALUATED, *kind.flights})
     swe, depth = _march(kind, ground, weather, sites, kept_days)
-    return _measure(kind_name, seed, (ground, weather, sites), (swe, depth), measured_rng)
+    world = _measure(kind_name, seed, (ground, weather, sites), (swe, depth), measured_rng)
+    if kind.past_flights:
+        world.past_flights = _flown_the_season_before(kind, ground, sites, world, weather_rng)
+    return world
+
+
+def _flown_the_season_before(
+    kind: Kind, ground: _Ground, sites: _Sites, world: World, rng: np.random.Generator
+) -> list[xr.Dataset]:
+    weather = _Weather.draw(kind, rng)
+    _, depth = _march(kind, ground, weather, sites, list(kind.past_flights))
+    dates = {day: (weather.days[day] - pd.DateOffset(years=1)).date().isoformat() for day in kind.past_flights}
+    return [_flight(world.grid, dates[day], depth[day], ground.canopy, rng) for day in kind.past_flights]
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,56 @@
+"""Flights of earlier seasons, for nights before this season's first: the pattern of snow that they share."""
+
+from __future__ import annotations
+
+import datetime as dt
+from contextlib import suppress
+
+import numpy as np
+import xarray as xr
+
+from pipeline.flights.kept import KeptFlights
+from pipeline.gather_flights import file_formats, measured_flight, surroundings
+from pipeline.grid import BasinGrid
+from pipeline.inputs.find import InputFile
+from pipeline.inputs.read_flights import read_flights
+from pipeline.methods.past_pattern import past_pattern
+from pipeline.problems import InputError, RefusedFlightError
+from pipeline.settings import Settings
+
+PAST_FLIGHTS, PAST_SEASONS = 6, 8
+"""So many flights of earlier seasons are used, the newest first, of no more seasons ago than this: a pattern is settled after a
+handful, and forest and gauges change (chosen)."""
+
+
+def gather_past_pattern(
+    settings: Settings,
+    ground: tuple[BasinGrid, xr.Dataset],
+    found: dict[str, list[InputFile]],
+    date: dt.date,
+    kept: KeptFlights,
+) -> tuple[np.ndarray | None, list[InputFile]]:
+    """Return the pattern of earlier seasons' flights as `methods.past_pattern`, None where there is none, and the files used.
+
+    What is wrong with a flight was told in its own season; here it is passed over.
+    """
+    grid, terrain = ground
+    begun = settings.season_start(date)
+    span = begun - dt.timedelta(days=365 * PAST_SEASONS), begun - dt.timedelta(days=1)
+    entries, _ = read_flights(
+        [file.path for file in found["flights"]],
+        settings.columns.get("flights", {}),
+        settings.missing,
+        span,
+        file_formats(settings, "flights"),
+    )
+    known, _ = surroundings(settings, grid, terrain)
+    depths, files = [], []
+    for entry in reversed(entries):
+        if len(depths) == PAST_FLIGHTS:
+            break
+        with suppress(InputError, RefusedFlightError, OSError):
+            flight, _, described = measured_flight(entry, settings, (grid, known), kept, {})
+            seen = flight["valid_fraction"] >= settings.flights.least_valid_fraction
+            depths.append(flight["depth"].where(seen).to_numpy())
+            files += described
+    return past_pattern(depths, terrain), files
