@@ -131,12 +131,18 @@ def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
     found = map_of_day(inputs, choices)
     fields = _fields(found.today, found.density, found.inputs)
     day = _as_day(found.inputs, (found.today, found.background, found.density), fields)
-    if inputs.forecast is not None:
+    if inputs.forecast is None:
+        day = replace(day, models=day.models | {"outlook": {"made": False, "why": NO_WEATHER}})
+    else:
         day = with_outlook(day, _for_outlook(found.inputs, choices))
     if inputs.normals is None:
         return day
     basin = inputs.basin_id, float(day.totals["swe_mean_mm"].iloc[0])
     return replace(day, normals=in_per_cent(inputs.normals, basin, day.sites, (inputs.date, choices.season_start)))
+
+
+NO_WEATHER = "the settings name no weather table (inputs.weather)"
+"""Why a basin without a weather table has no outlook."""
 
 
 def _for_outlook(inputs: DayInputs, choices: Choices) -> OutlookInputs:

@@ -37,7 +37,7 @@ from pipeline.inputs.read_covers import COVERS
 from pipeline.inputs.read_flights import FLIGHTS
 from pipeline.inputs.read_normals import NORMALS
 from pipeline.inputs.read_overrides import OVERRIDES
-from pipeline.inputs.read_sites import SITES
+from pipeline.inputs.read_sites import DOUBTED_TERRAIN, SITES
 from pipeline.inputs.read_stations import STATIONS
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_terrain, read_zones
 from pipeline.inputs.read_weather import WEATHER
@@ -46,14 +46,18 @@ from pipeline.kept_landform import kept_landform
 from pipeline.methods.blend import asks_trees
 from pipeline.outputs.kept_grids import as_kept
 from pipeline.outputs.record import plain
-from pipeline.problems import FINDING_COLUMNS, ArchiveError, Finding, InputError, findings_table
+from pipeline.problems import FINDING_COLUMNS, NOT_FOLLOWED, ArchiveError, Finding, InputError, findings_table
 from pipeline.settings import Settings
 
 Stage = Callable[[str], None]
 """Told the name of each stage as it begins, for a progress bar or a log."""
 
-DEGRADING = ("missing file", "unreadable file", "no usable row", "refused flight", "silent station", STILL_ARRIVING)
-"""Findings that make a night degraded: something declared was not there, and the estimate went on without it."""
+DEGRADING = (
+    "missing file", "unreadable file", "no usable row", "refused flight", "silent station", STILL_ARRIVING, DOUBTED_TERRAIN,
+    NOT_FOLLOWED,
+)  # fmt: skip
+"""Findings that make a night degraded: something declared was not there, or not to be believed, and the estimate went on without
+it, or with it for want of another."""
 
 
 @dataclass(frozen=True)
@@ -233,7 +237,7 @@ def _day_inputs(
         flights=one_a_day(flights),
         flight_figures=told[0],
         normals=told[1].get("normals"),
-        forecast=forecast_rows(told[1], date),
+        forecast=forecast_rows(told[1], date) if settings.inputs.weather else None,
         albedo=grids.get("albedo"),
         cover=grids["cover"]["snow_cover_fraction"].to_numpy() if "cover" in grids else None,
         earlier_covers=[

@@ -25,6 +25,7 @@ from pipeline.measurements.course_dates import season_samples
 from pipeline.measurements.daily import daily_values, silent_stations
 from pipeline.measurements.excursions import Rates
 from pipeline.measurements.overrides import (
+    believable,
     samples_without_overridden,
     switched_off,
     with_values,
@@ -160,6 +161,8 @@ def _checked(
     offset = settings.basin.utc_offset_hours
     samples = _in_service(samples, sites, "courses", findings)
     records = _in_service(records, sites, "stations", findings)
+    overrides, noticed = believable(overrides, settings.checks.swe_high_mm, settings.checks.depth_high_m)
+    findings += noticed
     of_course = overrides["site_id"].isin(sites.index[sites["kind"] == "course"])
     samples, noticed = samples_without_overridden(samples, overrides[of_course], offset)
     findings += noticed

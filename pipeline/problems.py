@@ -78,6 +78,9 @@ class Finding:
     detail: str = ""
 
 
+NOT_FOLLOWED = "override not followed"
+"""Rule of an override that cannot be followed; a night with one is degraded, since what an analyst decided is not in it."""
+
 FINDING_COLUMNS = [f.name for f in fields(Finding)]
 
 

@@ -391,7 +391,20 @@ def read_settings(path: Path | str) -> Settings:
 
 
 class _PlainLoader(yaml.SafeLoader):
-    """Safe YAML in which 10-01 and 2031-03-01 stay text."""
+    """Safe YAML in which 10-01 and 2031-03-01 stay text, and in which no key stands twice."""
+
+    def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict:  # noqa: FBT001, FBT002  as in its parent
+        first: dict[str, int] = {}
+        for key, _ in node.value:
+            if not isinstance(key, yaml.ScalarNode):
+                continue
+            if key.value in first:
+                told = f"key {key.value} is given twice, first at line {first[key.value] + 1}: take one out"
+                raise yaml.constructor.ConstructorError(None, None, told, key.start_mark)
+            # A merge may stand several times, and what it brings is not written here.
+            if key.tag != "tag:yaml.org,2002:merge":
+                first[key.value] = key.start_mark.line
+        return super().construct_mapping(node, deep)
 
 
 _PlainLoader.yaml_implicit_resolvers = {
@@ -408,6 +421,8 @@ def _in_words(error: dict[str, Any]) -> str:
         return f"unknown key {key}. {_known_keys(place)}"
     if error["type"] == "missing":
         return f"{key} is missing"
+    if error.get("input", "") is None:
+        return f"{key} is empty. Give it a value, or take the key out where it is optional"
     message = error["msg"].removeprefix("Value error, ")
     value = error.get("input")
     given = f" (given: {value!r})" if isinstance(value, str | int | float) else ""
