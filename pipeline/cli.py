@@ -67,22 +67,24 @@ def update(
 def check(
     settings: SettingsFile, date: DateOption = None, as_json: JsonOption = False, verbose: VerboseOption = False
 ) -> None:
-    """Read and check every input, and publish nothing."""
+    """Read and check every input, and publish nothing. Exit status 1 where a night on them would fail, 3 where it would be degraded."""
     from pipeline.settings import read_settings  # noqa: PLC0415
 
     chosen = read_settings(settings)
     with progress(as_json=as_json, verbose=verbose, stages=STAGES) as stage:
         stage("starting")
         from pipeline import gather, run  # noqa: PLC0415
+        from pipeline.estimate import why_no_estimate  # noqa: PLC0415
         from pipeline.telling import check_json, check_tables  # noqa: PLC0415
 
         asked = day_of(date) or run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
         readings = gather.read_inputs(chosen, asked, stage)
+        impossible = why_no_estimate(readings.inputs, run.choices(chosen, asked))
     if as_json:
-        print_json(check_json(readings))
+        print_json(check_json(readings, impossible))
     else:
-        print_tables(check_tables(readings))
-    raise typer.Exit(DEGRADED if readings.degraded else OK)
+        print_tables(check_tables(readings, impossible))
+    raise typer.Exit(FAILED if impossible else DEGRADED if readings.degraded else OK)
 
 
 for command in (

@@ -138,6 +138,7 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
     record = GroundRecord(
         known, daily, station_swe_se_mm(daily["swe_mm"]), visits,
         weather=weather[(weather["date"] >= start) & (weather["date"] <= pd.Timestamp(date))], southern=grid.southern,
+        least_density_depth_m=settings.checks.density_least_depth_m,
     )  # fmt: skip
     return record, densities, findings
 

@@ -393,7 +393,7 @@ def read_settings(path: Path | str) -> Settings:
 class _PlainLoader(yaml.SafeLoader):
     """Safe YAML in which 10-01 and 2031-03-01 stay text, and in which no key stands twice."""
 
-    def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict:  # noqa: FBT001, FBT002  as in its parent
+    def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict:
         first: dict[str, int] = {}
         for key, _ in node.value:
             if not isinstance(key, yaml.ScalarNode):

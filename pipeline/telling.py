@@ -11,7 +11,7 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.gather import Readings
+from pipeline.gather import DEGRADING, Readings
 from pipeline.places import local_file
 from pipeline.reading import load_record
 from pipeline.run import Outcome
@@ -40,7 +40,7 @@ def update_tables(outcome: Outcome) -> list[Any]:
         _findings(outcome.readings, full=False),
     ]
     if outcome.readings.degraded:
-        parts.append(Text("Degraded night: " + "; ".join(outcome.readings.degraded), style="yellow"))
+        parts.append(Text("Degraded night: " + _degraded(outcome.readings), style="yellow"))
     if outcome.second_look:
         parts.append(Text(f"For a second look: {outcome.second_look}", style="yellow"))
     if outcome.published.unchanged:
@@ -83,8 +83,11 @@ def _outlook_rows(path: Path) -> list[dict[str, Any]] | None:
     )
 
 
-def check_tables(readings: Readings) -> list[Any]:
-    """Return what `snowtally check` prints: what was read, and the findings by site, the most serious first."""
+def check_tables(readings: Readings, impossible: str) -> list[Any]:
+    """Return what `snowtally check` prints: what was read, and the findings by site, the most serious first.
+
+    `impossible` tells why a night on these inputs would fail, empty where it would not.
+    """
     ground = readings.inputs.ground
     parts: list[Any] = [
         Text(f"{readings.inputs.title}: inputs that {readings.inputs.date} may use", style="bold"),
@@ -93,16 +96,32 @@ def check_tables(readings: Readings) -> list[Any]:
         f"{len(readings.inputs.flights)} flights; {len(readings.rows['weather'])} days of weather",
         _findings(readings, full=True),
     ]
-    if readings.degraded:
-        parts.append(Text("A night on these inputs would be degraded: " + "; ".join(readings.degraded), style="yellow"))
+    if impossible:
+        parts.append(Text(f"A night on these inputs would fail: {impossible}", style="red"))
+    elif readings.degraded:
+        parts.append(Text("A night on these inputs would be degraded: " + _degraded(readings), style="yellow"))
     return parts
 
 
-def check_json(readings: Readings) -> dict[str, Any]:
+def _degraded(readings: Readings) -> str:
+    """Return why a night is degraded in one line: what has one remedy is told with it once, and with the sites it is about."""
+    told: dict[tuple[str, str], list[str]] = {}
+    for finding in readings.findings:
+        if finding.rule in DEGRADING:
+            evidence = f"({finding.evidence})" if finding.evidence else ""
+            about = " ".join(part for part in (finding.site_id, evidence) if part)
+            told.setdefault((finding.rule, finding.detail), []).append(about)
+    return "; ".join(
+        f"{rule}{' ' * any(about)}{', '.join(filter(None, about))}: {detail}" for (rule, detail), about in told.items()
+    )
+
+
+def check_json(readings: Readings, impossible: str) -> dict[str, Any]:
     """Return what `snowtally check --json` prints."""
     return {
         "basin": readings.inputs.basin_id,
         "date": str(readings.inputs.date),
+        "no_estimate": impossible,
         "degraded": readings.degraded,
         "rows": {name: len(table) for name, table in readings.rows.items()},
         "flights": [flight.attrs["flight_id"] for flight in readings.inputs.flights],

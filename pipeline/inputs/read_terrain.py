@@ -61,7 +61,7 @@ def read_zones(path: Path, crs: CRS) -> geopandas.GeoDataFrame:
 
 
 def _one_name_each(path: Path, zones: geopandas.GeoDataFrame) -> None:
-    """Raise InputError where polygons of one zone_id have two names: parts of a zone, or two zones under one id by a slip?"""
+    """Raise InputError where polygons of one zone_id have two names: they may be two zones under one id by a slip."""
     names = zones.groupby("zone_id")["name"].unique()
     for zone_id, given in names[names.map(len) > 1].items():
         message = (
@@ -168,7 +168,7 @@ def read_terrain(
 def _is_height(path: Path, height_m: np.ndarray) -> None:
     """Raise InputError where an elevation raster holds fractions: no basin that gathers snow has all its ground within a metre."""
     low, high = float(np.nanmin(height_m)), float(np.nanmax(height_m))
-    if 0.0 <= low and high <= 1.0:
+    if low >= 0.0 and high <= 1.0:
         raise InputError(
             f"elevation {path} holds values from {low:.3g} to {high:.3g}, as a fraction does, where heights in metres are wanted. "
             "Is it the canopy? Look at terrain.elevation in the settings"

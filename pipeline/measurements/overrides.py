@@ -29,9 +29,7 @@ NOON = pd.Timedelta(hours=12)
 EVERYTHING = tuple(name for names, _ in COLUMNS.values() for name in names)
 
 
-def believable(
-    overrides: pd.DataFrame, swe_high_mm: float, depth_high_m: float
-) -> tuple[pd.DataFrame, list[Finding]]:
+def believable(overrides: pd.DataFrame, swe_high_mm: float, depth_high_m: float) -> tuple[pd.DataFrame, list[Finding]]:
     """Return the overrides without values that no snow and no weather can have, and a finding for each of these.
 
     No check judges a value by hand, so that a slip in it would stand as written.
@@ -47,7 +45,9 @@ def believable(
         "air_temperature_c": (LEAST_C, MOST_C),
         "precipitation_mm": (0.0, MOST_RAIN_MM),
     }
-    low, high = (overrides["variable"].map({name: ends[k] for name, ends in limits.items()}).astype(float) for k in (0, 1))
+    low, high = (
+        overrides["variable"].map({name: ends[k] for name, ends in limits.items()}).astype(float) for k in (0, 1)
+    )
     wrong = overrides["action"].eq("value") & ~overrides["value"].between(low, high)
     findings = [
         replace(

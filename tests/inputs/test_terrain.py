@@ -27,7 +27,7 @@ def zones(*rows):
 
 def test_a_table_is_no_outline(tmp_path):
     (tmp_path / "zones.csv").write_text("zone_id,name\nN,North\n", "utf-8")
-    with pytest.raises(InputError, match="zones.csv are a table without outlines. Give polygons"):
+    with pytest.raises(InputError, match=r"zones.csv are a table without outlines. Give polygons"):
         read_zones(tmp_path / "zones.csv", UTM)
 
 
@@ -57,7 +57,7 @@ def test_fractions_are_no_heights(tmp_path):
     whole = zones(("N", "North"))
     grid = basin_grid(whole, UTM, 100.0, 0.0)
     slope = np.linspace(0.0, 1.0, 10)[:, None]
-    with pytest.raises(InputError, match="holds values from 0 to 1, as a fraction does.* Is it the canopy"):
+    with pytest.raises(InputError, match=r"holds values from 0 to 1, as a fraction does.* Is it the canopy"):
         read_terrain(raster(tmp_path / "canopy.tif", slope), None, whole, grid, BandEdges(200.0))
     found = read_terrain(raster(tmp_path / "low.tif", 3.0 * slope), None, whole, grid, BandEdges(200.0))
     assert found["elevation"].max() == pytest.approx(3.0)

@@ -117,10 +117,14 @@ def test_an_override_that_cannot_be_followed_is_told_and_not_followed(tmp_path, 
     ],
 )  # fmt: skip
 def test_a_value_that_no_snow_can_have_is_not_followed(tmp_path, variable, value, sound):
-    rows, _ = table(tmp_path, f"A,2031-03-02,2031-03-03,{variable},value,{value},{SIGNED}", f"B,2031-03-02,,,off,,{SIGNED}")
+    rows, _ = table(
+        tmp_path, f"A,2031-03-02,2031-03-03,{variable},value,{value},{SIGNED}", f"B,2031-03-02,,,off,,{SIGNED}"
+    )
     kept, findings = believable(rows, 4000.0, 12.0)
     assert kept["site_id"].tolist() == (["A", "B"] if sound else ["B"])
-    assert [(f.rule, f.site_id, f.line, f.severity) for f in findings] == ([] if sound else [(NOT_FOLLOWED, "A", 2, "error")])
+    assert [(f.rule, f.site_id, f.line, f.severity) for f in findings] == (
+        [] if sound else [(NOT_FOLLOWED, "A", 2, "error")]
+    )
     assert all(f"{variable} = {value}, believable are" in f.evidence for f in findings)
 
 

@@ -60,6 +60,13 @@ def test_a_station_of_the_day_is_as_it_measured():
     assert station["density_se_kg_m3"] == pytest.approx(280.0 * share)
 
 
+@pytest.mark.parametrize(("swe", "depth"), [(3.2, 0.002), (0.0, 0.3), (60.0, 0.19)])
+def test_a_station_weighs_no_density_in_snow_too_thin_for_its_sensors(swe, depth):
+    station = points_on(ground(swe_mm=swe, depth_m=depth), DATE).loc["S"]
+    assert (station["swe_mm"], station["depth_m"]) == (swe, depth)
+    assert np.isnan(station["density_kg_m3"])
+
+
 @pytest.mark.parametrize("site", ["C", "S"])
 def test_a_site_with_depth_alone_gets_swe_by_the_density_model_and_the_product_rule(site):
     unweighed = VISIT | {"swe_mm": np.nan, "swe_se_mm": np.nan, "density_kg_m3": np.nan, "density_se_kg_m3": np.nan}
