@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import sys
+from typing import Any
 
 import typer
 
@@ -25,11 +26,17 @@ from pipeline.cli_base import (
 )
 from pipeline.problems import SnowtallyError
 
+_WRONG_USE: Any = typer.BadParameter.__base__
+"""Every error of use: Typer names one of them only, and the others have its parent."""
+
 
 def main() -> None:
     """Run the command line; every known trouble is one line and an exit status, never a traceback."""
     try:
-        app()
+        # For machines wrong use is an object too, where Typer by itself would draw a box.
+        sys.exit(app(standalone_mode="--json" not in sys.argv))
+    except _WRONG_USE as trouble:
+        _stop(f"{trouble.format_message().rstrip('.')}. Ask with --help", trouble.exit_code)
     except SnowtallyError as trouble:
         _stop(str(trouble), trouble.exit_status)
     except OSError as trouble:

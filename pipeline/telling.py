@@ -13,6 +13,7 @@ from rich.text import Text
 
 from pipeline.gather import DEGRADING, Readings
 from pipeline.places import local_file
+from pipeline.problems import FINDING_COLUMNS
 from pipeline.reading import load_record
 from pipeline.run import Outcome
 from pipeline.telling_values import millions, plain_rows
@@ -27,7 +28,7 @@ def update_tables(outcome: Outcome) -> list[Any]:
     """Return what `snowtally update` prints: the basin, its bands, the inputs used and set aside, the archive entry."""
     totals = pd.read_parquet(local_file(outcome.published.path / "totals.parquet"))
     basin = totals[totals["level"] == "basin"].iloc[0]
-    inputs = outcome.readings.inputs
+    inputs, checks = outcome.readings.inputs, _published_checks(outcome.published.path)
     parts: list[Any] = [
         Text(f"{inputs.title}, {inputs.date}", style="bold"),
         f"Water in the snow: {millions(basin['volume_m3'])} million m3, standard error {millions(basin['volume_se_m3'])} "
@@ -36,8 +37,8 @@ def update_tables(outcome: Outcome) -> list[Any]:
         f"of which {basin['snow_area_km2']:.1f} km2 under snow",
         _bands(totals),
         *outlook_lines(outcome.published.path),
-        _sources(outcome),
-        _findings(outcome.readings, full=False),
+        _sources(outcome, checks),
+        _findings(checks, full=False),
     ]
     if outcome.readings.degraded:
         parts.append(Text("Degraded night: " + _degraded(outcome.readings), style="yellow"))
@@ -69,8 +70,14 @@ def update_json(outcome: Outcome) -> dict[str, Any]:
         "page_troubles": outcome.pages.troubles,
         "totals": plain_rows(totals[totals["level"].isin(["basin", "zone", "band"])]),
         "outlook": _outlook_rows(outcome.published.path),
-        "findings": plain_rows(outcome.readings.inputs.checks),
+        "findings": plain_rows(_published_checks(outcome.published.path)),
     }
+
+
+def _published_checks(path: Path) -> pd.DataFrame:
+    """Return `checks.csv` of a revision: the findings on the inputs, and those of the estimate itself."""
+    texts = dict.fromkeys((name for name in FINDING_COLUMNS if name != "line"), "str")
+    return pd.read_csv(local_file(path / "checks.csv"), dtype=texts, keep_default_na=False)
 
 
 def _outlook_rows(path: Path) -> list[dict[str, Any]] | None:
@@ -94,7 +101,7 @@ def check_tables(readings: Readings, impossible: str) -> list[Any]:
         f"{len(ground.sites)} sites; {len(readings.rows['courses'])} course samples on {len(ground.visits)} visits; "
         f"{len(readings.rows['stations'])} station readings on {len(ground.daily)} station days; "
         f"{len(readings.inputs.flights)} flights; {len(readings.rows['weather'])} days of weather",
-        _findings(readings, full=True),
+        _findings(readings.inputs.checks, full=True),
     ]
     if impossible:
         parts.append(Text(f"A night on these inputs would fail: {impossible}", style="red"))
@@ -177,25 +184,34 @@ def _bands(totals: pd.DataFrame) -> Table:
     return table
 
 
-def _sources(outcome: Outcome) -> Table:
-    """Return how much of each input was used and set aside."""
+def _sources(outcome: Outcome, checks: pd.DataFrame) -> Table:
+    """Return how much of each input was used, and how many of its findings set something aside."""
     readings = outcome.readings
-    ground, checks = readings.inputs.ground, readings.inputs.checks
+    ground = readings.inputs.ground
     sites = pd.read_csv(local_file(outcome.published.path / "sites.csv"))
-    aside = checks[(checks["action"] == "set aside") & (checks["severity"] != "note")].groupby("table").size()
+    aside = checks[checks["action"] == "set aside"].groupby("table").size()
     flights = ", ".join(f"{f.attrs['flight_id']} of {f.attrs['date']}" for f in readings.inputs.flights)
     table = Table("input", "used", "findings set aside", title="What was used", title_justify="left")
     table.add_row("sites", f"{int(sites['used'].sum())} of {len(sites)} tell of this date", str(aside.get("sites", 0)))
     table.add_row("courses", f"{len(ground.visits)} visits this season", str(aside.get("courses", 0)))
     table.add_row("stations", f"{len(ground.daily)} station days this season", str(aside.get("stations", 0)))
     table.add_row("flights", escape(flights) or "none yet", str(aside.get("flights", 0)))
-    cover = "none of this date" if readings.inputs.cover is None else "snow cover of this date"
-    table.add_row("covers", cover, str(aside.get("covers", 0)))
+    table.add_row("covers", escape(_covers(readings)) or "none yet", str(aside.get("covers", 0)))
     return table
 
 
-def _findings(readings: Readings, *, full: bool) -> str:
-    checks = readings.inputs.checks
+def _covers(readings: Readings) -> str:
+    """Return the cover grids that the day used, by variable with their dates."""
+    used: dict[str, list[str]] = {}
+    for file, _ in readings.files:
+        role, *words = file.role.split()
+        if role == "cover":
+            date, variable = words
+            used.setdefault(variable, []).append(date)
+    return ", ".join(f"{variable} of {' and '.join(sorted(set(dates)))}" for variable, dates in sorted(used.items()))
+
+
+def _findings(checks: pd.DataFrame, *, full: bool) -> str:
     if checks.empty:
         return "No findings on the inputs."
     if not full:

@@ -12,15 +12,16 @@ MILLION = 1e6
 
 
 def millions(m3: float) -> str:
-    """Return a volume in million m3 with about three digits.
+    """Return a volume in million m3 with about three digits, down to a thousandth.
 
-    >>> millions(123_456_789.0), millions(1_234_567.0), millions(0.0)
-    ('123', '1.23', '0.00')
+    >>> millions(123_456_789.0), millions(1_234_567.0), millions(5_432.0), millions(0.0)
+    ('123', '1.23', '0.005', '0')
     """
     value = m3 / MILLION
-    large = 100
-    small = 10
-    return f"{value:.0f}" if value >= large else f"{value:.1f}" if value >= small else f"{value:.2f}"
+    if value == 0:
+        return "0"
+    decimals = next((n for n, least in enumerate((100, 10, 1)) if value >= least), 3)
+    return f"{value:.{decimals}f}"
 
 
 def plain_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
