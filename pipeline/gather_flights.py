@@ -107,7 +107,7 @@ def gather_flights(
         cover, noticed = gather_cover(settings, grid, found, kept, entry.date)
         # What is wrong with the cover grid of the date itself is told where that is read.
         read.findings += noticed if entry.date != date else []
-        figures = flight.attrs["figures"] | {"by_site": by_site}
+        figures = flight.attrs["figures"] | {"by_site": by_site, "seen_of_basin": _seen_of_basin(flight, terrain)}
         if cover is not None:
             flight, disagreed = bare_where_seen_bare(flight, cover[1], BARE_COVER)
             figures |= {"snow_cover": disagreed}
@@ -121,6 +121,12 @@ def gather_flights(
         read.files += [(file, name) for file in files]
     read.rows = _rows(flights)
     return read
+
+
+def _seen_of_basin(flight: xr.Dataset, terrain: xr.Dataset) -> float:
+    """Return the share of the basin's ground, 0 to 1, that a flight saw; what it saw around it does not count."""
+    area = terrain["cell_area"].to_numpy()
+    return float((flight["valid_fraction"].to_numpy() * area).sum() / area.sum())
 
 
 def _surroundings(settings: Settings, grid: BasinGrid, terrain: xr.Dataset) -> tuple[Surroundings, list[Finding]]:

@@ -10,7 +10,7 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.outputs.compare import Comparison, Side
+from pipeline.outputs.compare import Comparison, Side, models_in_words
 from pipeline.telling_archive import changes_text
 from pipeline.telling_values import millions, plain_rows
 
@@ -25,11 +25,10 @@ def compare_tables(found: Comparison) -> list[Any]:
     """Return what differs from one revision to the other, for people."""
     sides = [f"{side.name} ({escape(side.record['reason'])})" for side in (found.a, found.b)]
     files = ", ".join(f"{one['role']} {one['path']}" for one in found.files)
-    # What each part has of the error follows from the rest, and would fill the screen; JSON and files hold it.
-    told = [one for one in found.models if not one["key"].startswith("errors.budget")]
-    models = "; ".join(_parameter(one) for one in told[:_MOST_PARAMETERS])
-    if len(found.models) > min(len(told), _MOST_PARAMETERS):
-        models += f"; and {len(found.models) - min(len(told), _MOST_PARAMETERS)} more, with --json"
+    told = models_in_words(found)[:_MOST_PARAMETERS]
+    models = "; ".join(told)
+    if len(found.models) > len(told):
+        models += f"; and {len(found.models) - len(told)} more, with --json"
     return [
         Text.from_markup(f"[bold]From {sides[0]} to {sides[1]}[/bold]"),
         f"Inputs, settings, code: {escape(changes_text(found.changes))}",
@@ -41,17 +40,6 @@ def compare_tables(found: Comparison) -> list[Any]:
         _map(found),
         _sites(found.sites),
     ]
-
-
-def _parameter(one: dict[str, Any]) -> str:
-    """Return a model's parameter that differs, its values where they are single ones; files and JSON hold all."""
-    if any(isinstance(one[side], list | dict) for side in ("was", "is")):
-        return f"{one['key']} differ"
-    return f"{one['key']} {_short(one['was'])} to {_short(one['is'])}"
-
-
-def _short(value: Any) -> str:  # noqa: ANN401  any single value of a model's parameters
-    return "none" if value is None else f"{value:.4g}" if isinstance(value, float) else str(value)
 
 
 def _totals(totals: pd.DataFrame) -> Table:

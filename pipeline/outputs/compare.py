@@ -159,3 +159,28 @@ def _plain(day: xr.Dataset) -> xr.DataArray:
     swe = day["swe"].load().reset_coords(drop=True)
     cell_m = float(day["crs"].attrs["GeoTransform"].split()[1])
     return swe.assign_attrs(crs_wkt=day["crs"].attrs["spatial_ref"], cell_m=cell_m)
+
+
+def models_in_words(found: Comparison) -> list[str]:
+    """Return the models' parameters that differ, a line each, numbers to four digits; files and JSON hold all as they are.
+
+    What each part has of the error is left out: it follows from the rest.
+    """
+    told = [one for one in found.models if not one["key"].startswith("errors.budget")]
+    return [f"{_named(one['key'])}: {_moved(one['was'], one['is'])}" for one in told]
+
+
+def _named(key: str) -> str:
+    return " / ".join(part.replace("_", " ") for part in key.replace(".models.", ".").split("."))
+
+
+def _moved(was: Any, now: Any) -> str:  # noqa: ANN401  any value of a model's parameters
+    if any(isinstance(side, list | dict) for side in (was, now)):
+        return "differs"
+    if was is None or now is None:
+        return f"{_short(now)}, not told before" if was is None else f"{_short(was)}, no longer told"
+    return f"{_short(was)} to {_short(now)}"
+
+
+def _short(value: Any) -> str:  # noqa: ANN401  any single value of a model's parameters
+    return f"{value:.4g}" if isinstance(value, float) else str(value)

@@ -162,7 +162,8 @@ def _file(look: _Look, path: Path, said: dict[str, Any]) -> None:
     look.files += 1
     look.bytes += size
     if (size, digest) != (said["size"], said["sha256"]):
-        look.wrong(path, f"is not what the record says ({size} bytes, {said['size']} said)", _REVISION_COPY)
+        how = f"{size} bytes, {said['size']} said" if size != said["size"] else "as long, but with another hash"
+        look.wrong(path, f"is not what the record says ({how})", _REVISION_COPY)
 
 
 def _item(look: _Look, revision: Revision, record: dict[str, Any]) -> None:

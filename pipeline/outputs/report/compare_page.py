@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.outputs.compare import Comparison, Side
+from pipeline.outputs.compare import Comparison, Side, models_in_words
 from pipeline.outputs.report.colours import LESS, MORE, WATER, diverging, sequential
 from pipeline.outputs.report.maps import Layer, Sheet
 from pipeline.outputs.report.pictures import Legend, legend, pack
@@ -29,7 +29,7 @@ def compare_page(found: Comparison, basin: str, units: Units) -> bytes:
         "maps": _maps((one, other), (found.a.name, found.b.name), shared, units),
         "no_map": found.no_map or "the two have not each cell in common" if shared is None else "",
         "totals": [_total(row, units, other.zone_names) for row in found.totals.to_dict("records") if row["level"] in _LEVELS],
-        "sites": found.sites.to_dict("records"), "changes": _changes(found),
+        "sites": found.sites.to_dict("records"), "changes": _changes(found), "models": models_in_words(found),
         "files": found.files, "cells": _cells(other, shared, units),
     }  # fmt: skip
     return page("compare.html.j2", content)
@@ -98,14 +98,9 @@ def _changes(found: Comparison) -> list[str]:
         lines.append(f"Code: {changes['code']['was']} to {changes['code']['is']}")
     for table, rows in changes["rows"].items():
         counts = ", ".join(f"{rows[name]} {name}" for name in ("came", "went", "changed") if rows[name])
-        lines.append(f"{table.capitalize()}: rows {counts}")
+        lines.append(f"{table.capitalize().replace('_', ' ')}: rows {counts}")
     lines += [f"Grids: {name} {verb}" for verb in ("came", "went", "changed") for name in changes["grids"][verb]]
     lines += [f"{name.capitalize()}: no longer kept on both sides" for name in changes["unreadable"]]
-    lines += [
-        f"Model {one['key']}: {one['was']} to {one['is']}"
-        for one in found.models
-        if not any(isinstance(one[side], list | dict) for side in ("was", "is"))
-    ]
     return lines
 
 

@@ -17,6 +17,7 @@ from pipeline.outputs.report.templating import page
 from pipeline.outputs.report.units import Unit, Units, number
 from pipeline.outputs.report.words import COMMANDS, long_date, short_date
 from pipeline.outputs.second_look import second_looks
+from pipeline.reading import withdrawals
 
 SEASON_PAGE = "season.html"
 DAY_PAGE = "report.html"
@@ -43,6 +44,7 @@ def day_page(day: PublishedDay, around: Surroundings, units: Units, parent: pd.S
         "yesterday_page": around.yesterday and f"../{around.yesterday.date}/{DAY_PAGE}",
         "degraded": day.record["degraded_reasons"], "stale": _stale(day.sites),
         "second_look": second_looks(day.root, day.basin).get(day.date, ""), "revised": _revised(day, parent),
+        "withdrawn": _withdrawn(day),
         "whole": whole, "covered_per_cent": _per_cent(whole["snow_area_km2"], whole["area_km2"]),
         "rests_on": _rests_on(day, around),
         "changes": [
@@ -54,7 +56,7 @@ def day_page(day: PublishedDay, around: Surroundings, units: Units, parent: pd.S
         "maps": maps, "no_change_map": no_change_map, "stride": day.maps.stride,
         "zones": _records(day.level("zone")), "zone_names": day.zone_names,
         "bands": _records(day.level("band").sort_values("band_low_m", ascending=False)),
-        "charts": _charts(day, around, units, budget),
+        "gap_days": charts.MOST_GAP_DAYS, "charts": _charts(day, around, units, budget),
         "density_words": day_tables.density_words(day.record),
         "sites": day_tables.sites(day), "outside": _outside(day.sites), "site_normals": day_tables.site_normals(day.normals) is not None,
         "outlook": day_tables.outlook(day.outlook), "flights": flights,
@@ -83,6 +85,12 @@ def _revised(day: PublishedDay, parent: pd.Series | None) -> dict[str, Any] | No
         "text": f"This is revision {record['revision']} of the day, {how} on {record['made'][:10]}.",
         "reason": record["reason"], "parent": record["parent_revision"], "before": parent,
     }  # fmt: skip
+
+
+def _withdrawn(day: PublishedDay) -> list[dict[str, Any]]:
+    """Return the revisions of the day that were withdrawn, each with why."""
+    taken_back = sorted(withdrawals(day.root, day.basin).items())
+    return [{"revision": number, "why": why} for (date, number), why in taken_back if date == day.date]
 
 
 def _stale(sites: pd.DataFrame) -> str:
