@@ -139,11 +139,10 @@ def _left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Prov
         if taken_back is not None and provenance.command == BY_HAND:
             return None
         why = f"{newest.path.name} was made from the same inputs, settings and code"
-        if provenance.command == BY_HAND and load_record(newest.path)["command"] != BY_HAND:
-            why += (
-                ": nothing was published by hand, so the reason given is kept nowhere, and a night may publish another revision once "
-                "any of them changes"
-            )
+        if provenance.command == BY_HAND:
+            why += ": the reason given now is kept nowhere"
+            if load_record(newest.path)["command"] != BY_HAND:
+                why += ", and since nothing was published by hand a night may displace it once any of them changes"
         if taken_back is not None:
             left = "nothing stands for this date" if stands is None else f"{stands.path.name} stands"
             why += f" and was withdrawn ({taken_back}): {left}. Mend the inputs or settings, or use `snowtally rerun` to publish it again"
