@@ -160,10 +160,7 @@ def why_no_estimate(inputs: DayInputs, choices: Choices) -> str:
 
 
 def _nothing_to_go_by(inputs: DayInputs, date: dt.date) -> str:
-    return (
-        f"no estimate for {inputs.basin_id} on {date}: no flight, and no course or station with a usable SWE near the "
-        "date. Look at the findings with `snowtally check`"
-    )
+    return f"no estimate for {inputs.basin_id} on {date}: no flight, and no course or station with a usable SWE near the date"
 
 
 def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
@@ -262,7 +259,7 @@ def _background(flown: Flown | None, inputs: DayInputs, date: dt.date, choices: 
     if flown is not None:
         return CarriedFlight(flown, choices.season_start).fit(inputs.ground, date)
     if site_values(inputs.ground, date).empty:
-        raise NoEstimateError(_nothing_to_go_by(inputs, date))
+        raise NoEstimateError(f"{_nothing_to_go_by(inputs, date)}. Look at the findings with `snowtally check`")
     return fitted_on_terrain(choices.season_start, inputs.ground, date)
 
 

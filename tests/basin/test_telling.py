@@ -60,3 +60,9 @@ def test_wrong_use_is_an_object_for_machines(use, told):
     assert content["exit_status"] == 2
     assert content["error"].startswith(told)
     assert done.stderr.count("\n") == 1
+
+
+def test_report_says_once_which_date_it_takes():
+    told = " ".join(snowtally("report", "--help").stdout.replace("│", " ").split())
+    assert told.count("efault: ") == 1
+    assert "Default: the newest that stands." in told
