@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from pipeline.parquet import read_frame
 from pipeline.places import files_below, in_store, local_file, names_in, place
 from pipeline.problems import ArchiveError
 
@@ -154,6 +155,20 @@ def load_record(folder: Path) -> dict[str, Any]:
     # Version 1 told an analyst's rerun from a night by its reason alone.
     command = "update" if record.get("reason") == "nightly update" else "rerun"
     return {"command": command, "changes": None} | record
+
+
+def revision_totals(folder: Path) -> pd.DataFrame:
+    """Return the totals of a revision's folder, as `totals.csv` has them. Raises ArchiveError when they cannot be read."""
+    path = folder / "totals.parquet"
+    try:
+        return read_frame(local_file(path))
+    except (OSError, ValueError) as error:
+        raise ArchiveError(f"{path} cannot be read ({error}). Run `snowtally verify`.") from error
+
+
+def basin_row(totals: pd.DataFrame) -> pd.Series:
+    """Return the whole basin's row of a revision's totals."""
+    return totals[totals["level"] == "basin"].iloc[0]
 
 
 # --- the layout -------------------------------------------------------------------------------------------------------
@@ -329,16 +344,14 @@ def _missing_basin(folder: Path) -> str:
 def _gathered_totals(folder: Path) -> pd.DataFrame | None:
     """Return the basin's `totals.parquet`, or None when it is missing or unreadable: it is derived."""
     try:
-        # From an open file: by its path it would be opened twice, and may be replaced in between.
-        with (folder / "totals.parquet").open("rb") as file:
-            totals = pd.read_parquet(file)
+        totals = read_frame(folder / "totals.parquet")
     except (OSError, ValueError):
         return None
     return totals.assign(date=pd.to_datetime(totals["date"]).astype("datetime64[us]"))
 
 
 def _own_totals(folder: Path, revision: int) -> pd.DataFrame:
-    totals = pd.read_parquet(local_file(folder / "totals.parquet"))
+    totals = revision_totals(folder)
     totals["date"] = pd.to_datetime(totals["date"]).astype("datetime64[us]")
     totals.insert(totals.columns.get_loc("date") + 1, "revision", revision)
     return totals

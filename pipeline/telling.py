@@ -13,7 +13,7 @@ from rich.text import Text
 
 from pipeline.gather import Readings
 from pipeline.places import local_file
-from pipeline.reading import load_record
+from pipeline.reading import basin_row, load_record, revision_totals
 from pipeline.run import Outcome
 from pipeline.telling_values import millions, plain_rows
 
@@ -25,8 +25,8 @@ CAUTION = (
 
 def update_tables(outcome: Outcome) -> list[Any]:
     """Return what `snowtally update` prints: the basin, its bands, the inputs used and set aside, the archive entry."""
-    totals = pd.read_parquet(local_file(outcome.published.path / "totals.parquet"))
-    basin = totals[totals["level"] == "basin"].iloc[0]
+    totals = revision_totals(outcome.published.path)
+    basin = basin_row(totals)
     inputs = outcome.readings.inputs
     parts: list[Any] = [
         Text(f"{inputs.title}, {inputs.date}", style="bold"),
@@ -55,7 +55,7 @@ def update_tables(outcome: Outcome) -> list[Any]:
 
 def update_json(outcome: Outcome) -> dict[str, Any]:
     """Return what `snowtally update --json` prints."""
-    totals = pd.read_parquet(local_file(outcome.published.path / "totals.parquet"))
+    totals = revision_totals(outcome.published.path)
     return {
         "basin": outcome.readings.inputs.basin_id,
         "date": str(outcome.readings.inputs.date),

@@ -14,13 +14,13 @@ from pathlib import Path
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 from pipeline.outputs.files import replace_file
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.stac import ITEM, catalog_json, collection_json, season_json, season_name, season_start
 from pipeline.outputs.staging import left_behind
 from pipeline.outputs.tables import TOTALS, arrow_table, parquet_bytes, tidy
+from pipeline.parquet import read_arrow
 from pipeline.places import in_store, local_file
 from pipeline.problems import ArchiveError
 from pipeline.reading import (
@@ -163,9 +163,7 @@ _LOOKED_INTO = 30
 def _read(path: Path, schema: pa.Schema) -> pa.Table | None:
     """Return a derived table, or None when it is missing, damaged or of another version: it will be made again."""
     try:
-        # From an open file: by its path it would be opened twice, and may be replaced in between.
-        with path.open("rb") as file:
-            table = pq.read_table(file)
+        table = read_arrow(path)
     except (OSError, pa.ArrowInvalid):
         return None
     return table if table.schema.equals(schema) else None
@@ -197,7 +195,7 @@ def _index_row(revision: Revision, gone: dict[tuple[dt.date, int], str]) -> dict
 def _totals_rows(stands: Revision) -> pa.Table:
     path = stands.path / "totals.parquet"
     try:
-        table = pq.read_table(local_file(path))
+        table = read_arrow(local_file(path))
         names = table.schema.names
     except (OSError, ValueError) as error:
         # A damaged name of a column need not be text; Arrow's own errors are ValueErrors too.

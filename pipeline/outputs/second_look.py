@@ -18,9 +18,8 @@ from pipeline.outputs.dated_notes import dated_notes
 from pipeline.outputs.files import replace_file
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.staging import staged
-from pipeline.places import local_file
 from pipeline.problems import ArchiveError
-from pipeline.reading import archive_folder, basin_folder, dates_held, read_sites, standing
+from pipeline.reading import archive_folder, basin_folder, basin_row, dates_held, read_sites, revision_totals, standing
 
 SECOND_LOOK = "second_look.json"
 """By date, the revision whose total jumped and the figures. Made of published entries."""
@@ -102,18 +101,13 @@ def _judge(archive: Path, basin: str, date: dt.date, held: list[dt.date], most_s
         if earlier is not None:
             why = jump(
                 *(
-                    (_basin_total(one.path), read_sites(archive, basin, one.date, one.number))
+                    (basin_row(revision_totals(one.path)), read_sites(archive, basin, one.date, one.number))
                     for one in (earlier, stands)
                 ),
                 most_se,
             )
             return None if why is None else {"revision": stands.number, "why": why}
     return None
-
-
-def _basin_total(folder: Path) -> pd.Series:
-    totals = pd.read_parquet(local_file(folder / "totals.parquet"))
-    return totals[totals["level"] == "basin"].iloc[0]
 
 
 def second_looks(root: str | Path, basin: str) -> dict[dt.date, str]:

@@ -16,7 +16,6 @@ from typing import Any
 
 import jsonschema
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from pipeline.outputs.attempts import ATTEMPTS
 from pipeline.outputs.derived import derive, root_catalogue
@@ -27,7 +26,7 @@ from pipeline.outputs.record import record_is_whole
 from pipeline.outputs.second_look import SECOND_LOOK
 from pipeline.outputs.stac import ITEM
 from pipeline.outputs.staging import left_behind
-from pipeline.places import local_file
+from pipeline.parquet import read_arrow
 from pipeline.problems import ArchiveError
 from pipeline.reading import (
     RECORD,
@@ -250,7 +249,7 @@ def _derived(look: _Look, dates: list[dt.date]) -> None:
 
 def _same_table(path: Path, should: pa.Table) -> bool:
     try:
-        return pq.read_table(local_file(path)).equals(should)
+        return read_arrow(path).equals(should)
     except (OSError, pa.ArrowInvalid):
         return False
 

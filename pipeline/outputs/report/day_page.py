@@ -17,6 +17,7 @@ from pipeline.outputs.report.templating import page
 from pipeline.outputs.report.units import Unit, Units, number
 from pipeline.outputs.report.words import COMMANDS, long_date, short_date
 from pipeline.outputs.second_look import second_looks
+from pipeline.reading import basin_row
 
 SEASON_PAGE = "season.html"
 DAY_PAGE = "report.html"
@@ -117,7 +118,7 @@ def _change(name: str, why: str, whole: pd.Series, earlier: Earlier | None, unit
     """Return a change with the errors it has if those of both days are one and the same, and if they share nothing."""
     if earlier is None:
         return {"name": name, "value": None, "why": why}
-    then = earlier.totals[earlier.totals["level"] == "basin"].iloc[0]
+    then = basin_row(earlier.totals)
     value = float(whole["volume_m3"] - then["volume_m3"])
     shared = abs(float(whole["volume_se_m3"] - then["volume_se_m3"]))
     apart = float(np.hypot(whole["volume_se_m3"], then["volume_se_m3"]))

@@ -18,9 +18,16 @@ from pipeline.outputs.report.published import read_day, read_surroundings
 from pipeline.outputs.report.season_page import season_page
 from pipeline.outputs.report.units import UNITS
 from pipeline.outputs.staging import staged
-from pipeline.places import local_file
 from pipeline.problems import ArchiveError
-from pipeline.reading import archive_folder, basin_folder, find_revision, list_days, standing
+from pipeline.reading import (
+    archive_folder,
+    basin_folder,
+    basin_row,
+    find_revision,
+    list_days,
+    revision_totals,
+    standing,
+)
 
 LEANING_DAYS = (1, 7)
 """Days after a date whose pages tell the change since it."""
@@ -144,6 +151,5 @@ def _parent(root: Path, basin: str, record: dict) -> pd.Series | None:
         return None
     with suppress(ArchiveError, OSError, ValueError, IndexError):
         found = find_revision(root, basin, record["date"], record["parent_revision"])
-        totals = pd.read_parquet(local_file(found.path / "totals.parquet"))
-        return totals[totals["level"] == "basin"].iloc[0]
+        return basin_row(revision_totals(found.path))
     return None
