@@ -265,7 +265,8 @@ def _all_in_store(folder: Path, dates: list[dt.date]) -> list[list[Revision]]:
 def _revisions(folder: Path, date: dt.date) -> list[Revision]:
     try:
         names = names_in(folder)
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
+        # A file named like a date is no date.
         return []
     numbers = sorted((int(match[1]), name) for name in names if (match := _REVISION.fullmatch(name)))
     return [Revision(date, number, folder / name) for number, name in numbers if (folder / name / RECORD).is_file()]

@@ -152,10 +152,11 @@ def status_json(basin: str, found: Status) -> dict[str, Any]:
 def verify_tables(title: str, found: Verified) -> list[Any]:
     """Return what `snowtally verify` prints: what was looked at, and each trouble with its cure."""
     looked = f"{found.revisions} revisions, {found.files} files, {size_text(found.bytes)} looked at"
+    beside = [f"Not judged: {line}" for line in found.not_judged]
     if not found.troubles:
-        return [f"{title}: sound. {looked}"]
+        return [f"{title}: sound. {looked}", *beside]
     lines = [f"{escape(t.path)}: {escape(t.what)}. {t.cure}" for t in found.troubles]
-    return [Text(f"{title}: {len(lines)} troubles", style="bold"), *lines, looked]
+    return [Text(f"{title}: {len(lines)} troubles", style="bold"), *lines, *beside, looked]
 
 
 def verify_json(basin: str, found: Verified) -> dict[str, Any]:

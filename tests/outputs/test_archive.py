@@ -9,6 +9,7 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -74,6 +75,26 @@ def test_other_inputs_settings_or_version_are_a_new_revision(tmp_path, provenanc
     publish(tmp_path, made_day(), provenance("a"))
     assert left_as_it_is(tmp_path, "larkmoor", DAY, provenance("a", **change)) is None
     assert publish(tmp_path, made_day(), provenance("a", **change)).revision == 2
+
+
+def test_a_degraded_revision_is_made_again_as_soon_as_it_would_be_sound(tmp_path, provenance):
+    lacking = provenance("a", degraded=["missing file: courses.csv is not there", "silent station 007"])
+    publish(tmp_path, made_day(), lacking)
+    # In whatever order the reasons come: the same again is nothing new.
+    assert publish(tmp_path, made_day(), replace(lacking, degraded=lacking.degraded[::-1])).unchanged
+    assert publish(tmp_path, made_day(), provenance("a", degraded=lacking.degraded[1:])).revision == 2
+    # The file is there now, without a row for this date: the same inputs.
+    assert left_as_it_is(tmp_path, "larkmoor", DAY, provenance("a")) is None
+    assert publish(tmp_path, made_day(), provenance("a")).revision == 3
+    assert not reading.read_record(tmp_path, "larkmoor", DAY)["degraded"]
+    # A file that is gone takes nothing from a sound day which had no row of it.
+    assert publish(tmp_path, made_day(), lacking).unchanged
+
+
+def test_what_was_taken_back_is_not_said_again_by_a_night_whatever_degraded_it(tmp_path, provenance):
+    publish(tmp_path, made_day(), provenance("a", degraded=["silent station 007"]))
+    withdraw(tmp_path, "larkmoor", DAY, 1, "wrong tare")
+    assert left_as_it_is(tmp_path, "larkmoor", DAY, provenance("a")).revision == 1
 
 
 def test_what_was_withdrawn_is_not_said_again_from_the_same_inputs(tmp_path, provenance):
