@@ -23,7 +23,7 @@ from pipeline.cli_base import (
     print_tables,
     progress,
 )
-from pipeline.problems import SettingsError
+from pipeline.problems import ArchiveError, SettingsError
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -237,10 +237,15 @@ def _make_again(settings: Path, asked: str, *, as_json: bool, verbose: bool) -> 
 
 
 def _revision(text: str) -> tuple[dt.date, int]:
-    date, _, number = text.partition("@")
-    if not number.isdigit():
+    from pipeline.reading import asked_revision  # noqa: PLC0415
+
+    try:
+        date, number = asked_revision(text)
+    except ArchiveError as trouble:
+        raise SettingsError(str(trouble)) from None
+    if number is None:
         raise SettingsError(f"'{text}' is not a revision. Write its date and number as 2031-03-01@2")
-    return day_of(date, "the date of"), int(number)
+    return date, number
 
 
 def _reason(text: str | None) -> str:

@@ -90,9 +90,10 @@ def open_days(root: str | Path, basin: str, start: Date, end: Date) -> xr.Datase
     from pipeline.reading_days import open_files  # noqa: PLC0415  as in open_day
 
     days = list_days(root, basin)
-    chosen = days[days["date"].between(pd.Timestamp(start), pd.Timestamp(end))]
+    first, last = as_date(start), as_date(end)
+    chosen = days[days["date"].between(pd.Timestamp(first), pd.Timestamp(last))]
     if chosen.empty:
-        raise ArchiveError(f"{basin} has no day from {start} to {end}. {_nearest(root, basin, as_date(start))}")
+        raise ArchiveError(f"{basin} has no day from {first} to {last}. {_nearest(root, basin, first)}")
     try:
         dataset = open_files([local_file(place(path) / "estimate.nc") for path in chosen["path"]])
     except ValueError as error:
@@ -108,9 +109,13 @@ def read_totals(root: str | Path, basin: str, start: Date | None = None, end: Da
     """Return the totals of every standing day from `start` to `end` (either may be left open), oldest first.
 
     The columns are those of `totals.csv` with `revision` after `date`: km2, mm, m3, m, kg/m3 as their names say.
+
+    Raises ArchiveError when there is no such archive or basin, no day in the range, or a totals file cannot be read.
     """
     days = list_days(root, basin)
-    days = days[days["date"].between(pd.Timestamp(start or dt.date.min), pd.Timestamp(end or dt.date.max))]
+    first = dt.date.min if start is None else as_date(start)
+    last = dt.date.max if end is None else as_date(end)
+    days = days[days["date"].between(pd.Timestamp(first), pd.Timestamp(last))]
     gathered = _gathered_totals(basin_folder(root, basin))
     if gathered is not None:
         gathered = gathered.merge(days[["date", "revision"]], on=["date", "revision"])
@@ -186,6 +191,21 @@ def as_date(date: Date) -> dt.date:
         raise ArchiveError(f"'{date}' is no date. Write it as 2031-03-01.") from error
 
 
+def asked_revision(text: str) -> tuple[dt.date, int | None]:
+    """Return date and number that a text such as "2031-03-01@2" asks for; the number is None for "2031-03-01": what stands.
+
+    Raises ArchiveError for anything else.
+
+    >>> asked_revision("2031-03-01@2"), asked_revision("2031-03-01")
+    ((datetime.date(2031, 3, 1), 2), (datetime.date(2031, 3, 1), None))
+    """
+    date, at, number = text.partition("@")
+    # Digits of other kinds, such as a raised two, are no numbers to Python.
+    if at and not re.fullmatch(r"[0-9]{1,9}", number):
+        raise ArchiveError(f"'{text}' is no revision. Write a date such as 2031-03-01, or 2031-03-01@2")
+    return as_date(date), int(number) if at else None
+
+
 def archive_folder(root: str | Path) -> Path:
     """Return the archive's folder after a look at its layout version.
 
@@ -210,9 +230,14 @@ def archive_folder(root: str | Path) -> Path:
     return folder
 
 
+def is_basin(name: str) -> bool:
+    """Return whether a name can be a basin's identifier."""
+    return _BASIN_ID.fullmatch(name) is not None
+
+
 def basin_folder(root: str | Path, basin: str) -> Path:
     """Return the folder of a basin, which need not exist; raise ArchiveError when `basin` cannot name one."""
-    if not _BASIN_ID.fullmatch(basin):
+    if not is_basin(basin):
         raise ArchiveError(f"'{basin}' is no basin identifier: letters, digits, '-' and '_' only.")
     return archive_folder(root) / basin
 
@@ -281,16 +306,16 @@ def withdrawals(root: str | Path, basin: str) -> dict[tuple[dt.date, int], str]:
     """
     path = basin_folder(root, basin) / "decisions.jsonl"
     try:
-        lines = path.read_text("utf-8").split("\n")[:-1]
+        lines = path.read_bytes().split(b"\n")[:-1]
     except FileNotFoundError:
         return {}
     gone = {}
     for number, line in enumerate(lines, start=1):
         try:
-            entry = json.loads(line)
+            entry = json.loads(line.decode("utf-8"))
             if entry["decision"] == "withdraw":
                 gone[dt.date.fromisoformat(entry["date"]), int(entry["revision"])] = str(entry["reason"])
-        except (ValueError, KeyError, TypeError) as error:
+        except (ValueError, KeyError, TypeError, OverflowError) as error:
             raise ArchiveError(f"{path}, line {number} cannot be read. Put the file back from a copy.") from error
     return gone
 

@@ -64,12 +64,16 @@ def status_tables(title: str, found: Status) -> list[Any]:
 
 def _room(room: Growth) -> str:
     """Return in one line how much room the disk has and how long it lasts."""
+    without = f", without {', '.join(room.unread)}, whose index or decisions cannot be read" if room.unread else ""
     if room.free_bytes is None:
-        return f"grew by {size_text(room.bytes_a_day)} a day in the last month; a store's room is not told here"
+        return (
+            f"grew by {size_text(room.bytes_a_day)} a day in the last month{without}; a store's room is not told here"
+        )
     if room.days_left is None:
-        return f"disk: {size_text(room.free_bytes)} free; the archive did not grow in the last month"
+        return f"disk: {size_text(room.free_bytes)} free; the archive did not grow in the last month{without}"
     lasts = f"{room.days_left} days" if room.days_left < _DAYS_TOLD else "more than ten years"
-    return f"disk: {size_text(room.free_bytes)} free, {size_text(room.bytes_a_day)} a day: lasts {lasts} at the last month's pace"
+    pace = f"{size_text(room.bytes_a_day)} a day: lasts {lasts} at the last month's pace"
+    return f"disk: {size_text(room.free_bytes)} free, {pace}{without}"
 
 
 _DAYS_TOLD = 3650

@@ -11,8 +11,7 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.outputs.changes import changed_values, changes
-from pipeline.problems import ArchiveError
-from pipeline.reading import Revision, as_date, find_revision, load_record, open_day, read_sites, revision_totals
+from pipeline.reading import Revision, asked_revision, find_revision, load_record, open_day, read_sites, revision_totals
 
 _LEVEL_KEYS = ["level", "zone_id", "band_low_m", "band_high_m"]
 _FIGURES = [
@@ -71,10 +70,7 @@ class Comparison:
 
 def find_side(root: Path, basin: str, asked: str) -> Side:
     """Return the revision that "2031-03-01" (the standing one) or "2031-03-01@2" asks for. Raises ArchiveError."""
-    date, _, number = asked.partition("@")
-    if "@" in asked and not number.isdigit():
-        raise ArchiveError(f"'{asked}' is no revision. Write a date such as 2031-03-01, or 2031-03-01@2")
-    found = find_revision(root, basin, as_date(date), int(number) if number else None)
+    found = find_revision(root, basin, *asked_revision(asked))
     return Side(root, found, load_record(found.path))
 
 

@@ -53,19 +53,27 @@ def refresh(root: Path, basin: str, dates: Iterable[dt.date], work: Path) -> Non
     """Bring what is derived up to date for `dates`; `work` is a folder on the same file system to write in first.
 
     The time does not depend on how many dates the archive holds, save for copying two small tables. Where one of them
-    is missing or cannot be read, all dates are done. To be called under the basin's lock. Raises OSError.
+    is missing or cannot be read, or names what is not there any more, all dates are done. To be called under the basin's lock. Raises OSError.
     """
     folder, wanted = basin_folder(root, basin), sorted(set(dates))
     for _ in range(_TRIES):
         index = _read(folder / "index.parquet", INDEX_SCHEMA)
         totals = _read(folder / "totals.parquet", TOTALS_SCHEMA)
-        if index is None or totals is None:
+        if index is None or totals is None or set(index["date"].to_pylist()) - {*dates_held(root, basin), *wanted}:
             rebuild(root, basin, work)
             return
-        derived = derive(root, basin, (index, totals), wanted)
+        try:
+            derived = derive(root, basin, (index, totals), wanted)
+        except _GoneError:
+            rebuild(root, basin, work)
+            return
         _write(root, basin, derived, work)
         if not in_store(folder) or _holds(_read(folder / "index.parquet", INDEX_SCHEMA), derived.index, wanted):
             return
+
+
+class _GoneError(ArchiveError):
+    """Raised when a revision that a derived table names is not there: somebody took its folder away by hand."""
 
 
 _TRIES = 10
@@ -188,7 +196,7 @@ def _index_row(revision: Revision, gone: dict[tuple[dt.date, int], str]) -> dict
             "item": any(file["name"] == ITEM for file in record["files"]),
             "size_bytes": path.stat().st_size + sum(file["size"] for file in record["files"]),
         }  # fmt: skip
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
 
 
@@ -212,7 +220,10 @@ def _latest(root: Path, basin: str, index: pa.Table) -> dict:
         return _named(None, None, in_basin=True)
     date = standing["date"][-1].as_py()
     number = standing["revision"][-1].as_py()
-    return _named(next(r for r in revisions(root, basin, date) if r.number == number), date, in_basin=True)
+    newest = next((r for r in revisions(root, basin, date) if r.number == number), None)
+    if newest is None:
+        raise _GoneError(f"{basin_folder(root, basin)} has no revision {number} of {date}. Put it back from a copy.")
+    return _named(newest, date, in_basin=True)
 
 
 def _named(stands: Revision | None, date: dt.date | None, *, in_basin: bool) -> dict:
@@ -259,7 +270,8 @@ def _item(path: Path) -> dict:
     try:
         return json.loads(path.read_text("utf-8"))
     except (OSError, ValueError) as error:
-        raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
+        kind = _GoneError if isinstance(error, FileNotFoundError) else ArchiveError
+        raise kind(f"{path} cannot be read ({error}). Put it back from a copy.") from error
 
 
 def _json(content: dict) -> bytes:
@@ -268,5 +280,10 @@ def _json(content: dict) -> bytes:
 
 def _replace_unless_same(path: Path, data: bytes, work: Path) -> None:
     """Replace a small file unless it says the same already: a rebuild would flush thousands of them."""
-    if not path.exists() or path.read_bytes() != data:
+    try:
+        same = path.read_bytes() == data
+    except OSError:
+        # Not there; or in a store, replaced by another writer while it was read.
+        same = False
+    if not same:
         replace_file(path, data, work)

@@ -7,6 +7,7 @@ import errno
 import hashlib
 import json
 import os
+import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -23,6 +24,7 @@ from pipeline.outputs import archive as archive_module
 from pipeline.outputs import files as files_module
 from pipeline.outputs.archive import left_as_it_is, publish, rebuild_derived, withdraw
 from pipeline.outputs.status import status
+from pipeline.outputs.verify import verify
 from pipeline.problems import ArchiveError
 
 DAY = dt.date(2031, 3, 1)
@@ -476,3 +478,36 @@ def test_published_totals_are_gathered_by_date(tmp_path, provenance):
         for date in ("2031-03-01", "2031-03-02")
     )
     pd.testing.assert_frame_equal(gathered.drop_columns("revision").to_pandas(), own.reset_index(drop=True))
+
+
+@pytest.mark.parametrize("gone", ["2031-03-01", "2031-03-02", "2031-03-05", "2031-03-01/r001", "2031-03-05/r001"])
+def test_a_date_taken_away_by_hand_costs_no_night_and_leaves_what_is_derived(tmp_path, provenance, gone):
+    for number, date in enumerate(("2031-03-01", "2031-03-02", "2031-03-05")):
+        publish(tmp_path, made_day(date, height=8, width=9), provenance(f"{number}"))
+    shutil.rmtree(tmp_path / "larkmoor" / gone)
+    publish(tmp_path, made_day("2031-03-03", height=8, width=9), provenance("later"))
+    held = sorted({"2031-03-01", "2031-03-02", "2031-03-03", "2031-03-05"} - {gone[:10]})
+    for name in ("index.parquet", "totals.parquet"):
+        dates = pq.read_table(tmp_path / "larkmoor" / name)["date"].to_pylist()
+        assert sorted({str(date) for date in dates}) == held
+    assert json.loads((tmp_path / "larkmoor" / "latest.json").read_text("utf-8"))["date"] == held[-1]
+
+
+def test_a_withdrawal_goes_on_where_the_newest_date_was_taken_away(tmp_path, provenance):
+    for number, date in enumerate(("2031-03-01", "2031-03-05")):
+        publish(tmp_path, made_day(date, height=8, width=9), provenance(f"{number}"))
+    shutil.rmtree(tmp_path / "larkmoor" / "2031-03-05")
+    assert withdraw(tmp_path, "larkmoor", DAY, 1, "wrong tare") is None
+    assert json.loads((tmp_path / "larkmoor" / "latest.json").read_text("utf-8"))["date"] is None
+
+
+@pytest.mark.parametrize("settings", [None, 7, [], "basin"])
+def test_a_record_whose_settings_are_none_is_told_as_damaged(tmp_path, provenance, settings):
+    path = publish(tmp_path, made_day(height=8, width=9), provenance("a")).path / "record.json"
+    path.chmod(0o644)
+    path.write_text(json.dumps(json.loads(path.read_text("utf-8")) | {"settings": settings}), "utf-8")
+    with pytest.raises(ArchiveError, match=r"record\.json cannot be read .* Put it back from a copy"):
+        rebuild_derived(tmp_path, "larkmoor")
+    assert [one.path for one in verify(tmp_path, "larkmoor", lambda _: None).troubles] == [
+        "larkmoor/2031-03-01/r001/record.json"
+    ]
