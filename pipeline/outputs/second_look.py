@@ -68,18 +68,18 @@ def _median_se(changes: np.ndarray) -> float:
 
 
 def look_again(root: str | Path, basin: str, date: dt.date, most_se: float) -> str:
-    """Compare a date that was just published with its neighbours, keep what jumped, and return the date's own sentence, or "".
+    """Compare a date that was just published or withdrawn with its neighbours, keep what jumped; return its own sentence, or "".
 
-    The next date is judged again too, so that the outcome does not depend on the order of publishing. Never raises for what
-    cannot be read: the date is published, and that must be told.
+    The dates that `leaning` names are judged again too, so that the outcome does not depend on the order of publishing, and a
+    mark does not outlive what it was held against. Never raises for what cannot be read: the date is published, and that must
+    be told.
     """
     with suppress(ArchiveError, OSError, KeyError, ValueError):
         archive = archive_folder(root)
         with staged(archive, basin) as work, basin_lock(archive, basin):
             marked = _noted(archive, basin)
             held = dates_held(archive, basin)
-            later = [day for day in held if day > date][:1]
-            for day in [date, *later]:
+            for day in [date, *leaning(archive, basin, date)]:
                 marked.pop(day, None)
                 found = _judge(archive, basin, day, held, most_se)
                 if found is not None:
@@ -90,6 +90,20 @@ def look_again(root: str | Path, basin: str, date: dt.date, most_se: float) -> s
                 replace_file(path, data.encode("utf-8"), work.folder)
             return marked.get(date, {}).get("why", "")
     return ""
+
+
+def leaning(root: str | Path, basin: str, date: dt.date) -> list[dt.date]:
+    """Return the later dates whose judgement may rest on a date: those up to the first that stands, within `NEIGHBOUR_DAYS`.
+
+    Raises ArchiveError when there is no such archive or basin.
+    """
+    found = []
+    for day in dates_held(root, basin):
+        if 0 < (day - date).days <= NEIGHBOUR_DAYS:
+            found.append(day)
+            if standing(root, basin, day) is not None:
+                break
+    return found
 
 
 def _judge(archive: Path, basin: str, date: dt.date, held: list[dt.date], most_se: float) -> dict | None:
