@@ -34,6 +34,7 @@ from pipeline.problems import ArchiveError
 from pipeline.reading import (
     RECORD,
     Revision,
+    all_revisions,
     archive_folder,
     basin_folder,
     dates_held,
@@ -112,7 +113,7 @@ def verify(root: str | Path, basin: str, stage: Callable[[str], None]) -> Verifi
     dates = dates_held(root, basin)
     for date in dates:
         stage(str(date))
-        _revisions(look, date)
+        _revisions(look, revisions(root, basin, date))
     stage("inputs")
     _kept_inputs(look)
     stage("what is derived")
@@ -120,8 +121,8 @@ def verify(root: str | Path, basin: str, stage: Callable[[str], None]) -> Verifi
     with _alone(look) as alone:
         seen = len(look.seen)
         dates = dates_held(root, basin)
-        for date in dates:
-            _revisions(look, date)
+        for held in all_revisions(root, basin):
+            _revisions(look, held)
         if len(look.seen) > seen:
             _kept_inputs(look)
         if behind or len(look.seen) > seen:
@@ -157,7 +158,7 @@ def _tell(look: _Look, found: list[Trouble], at_work: list[str], what: str) -> N
     """Take in what was found, or where nights are at work that it may be of, tell that it was not judged."""
     if found and at_work:
         look.not_judged.append(
-            f"{len(found)} {what}: {look.basin} {', '.join(at_work)} is being estimated; look again after it"
+            f"{what}, {len(found)} of them, may be of nights at work ({', '.join(at_work)}): look again after those"
         )
     else:
         look.troubles += found
@@ -166,9 +167,9 @@ def _tell(look: _Look, found: list[Trouble], at_work: list[str], what: str) -> N
 # --- revisions --------------------------------------------------------------------------------------------------------
 
 
-def _revisions(look: _Look, date: dt.date) -> None:
-    """Look at the revisions of a date that were not looked at yet."""
-    for revision in revisions(look.root, look.basin, date):
+def _revisions(look: _Look, held: list[Revision]) -> None:
+    """Look at those of the revisions that were not looked at yet."""
+    for revision in held:
         if revision.path not in look.seen:
             look.seen.add(revision.path)
             look.revisions += 1
@@ -178,10 +179,12 @@ def _revisions(look: _Look, date: dt.date) -> None:
 def _strays_of(look: _Look, date: dt.date, in_work: list[str]) -> None:
     """Tell what lies in a date's folder and is nothing of the archive's."""
     folder = look.folder / date.isoformat()
-    if not folder.is_dir():
+    try:
+        paths = sorted(folder.iterdir())
+    except NotADirectoryError:
         look.wrong(folder, "is a file where a date's folder belongs", _STRAY)
         return
-    for path in sorted(folder.iterdir()):
+    for path in paths:
         if path in look.seen or path.name in {"current.json", "report.html"}:
             continue
         if not re.fullmatch(r"r\d{3,}", path.name):

@@ -197,9 +197,9 @@ def test_inputs_of_a_night_at_work_are_not_called_strays(mine):
         found = verify(mine, "larkmoor", lambda _: None)
         assert found.troubles == []
         assert found.not_judged == [
-            "2 files under inputs/ that no revision names: larkmoor 2031-03-08 is being estimated; look again after it"
+            "files under inputs/ that no revision names, 2 of them, may be of nights at work (2031-03-08): look again after those"
         ]
-        assert any("Not judged: 2 files" in line for line in verify_tables("Larkmoor", found))
+        assert any("Not judged: files under inputs/" in line for line in verify_tables("Larkmoor", found))
     # It ended without publishing.
     assert set(troubles(mine).values()) == {"is named by no revision"}
     # Another basin's night is about other inputs.
@@ -219,7 +219,7 @@ def test_an_archive_that_cannot_be_locked_is_judged_as_it_lies(mine, monkeypatch
         monkeypatch.setattr(verify_module, "basin_lock", refused)
         found = verify(mine, "larkmoor", lambda _: None)
         assert found.troubles == []
-        assert "1 files that are derived and do not say what the revisions say" in found.not_judged[0]
+        assert "files that are derived and do not say what the revisions say, 1 of them, " in found.not_judged[0]
         monkeypatch.undo()
     monkeypatch.setattr(verify_module, "basin_lock", refused)
     assert list(troubles(mine)) == ["larkmoor/latest.json"]
