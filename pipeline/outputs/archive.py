@@ -115,9 +115,10 @@ def left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Prove
     """Return what is left as it is instead of publishing a new revision, saying why; None when a new one is due.
 
     To be asked before the estimate. Nothing new is due when the newest revision has the same input hash, settings hash and
-    code version, and is sound or degraded for the same reasons: a file that is there now makes a degraded day sound, whether or
-    not it has a row for it, and one that has gone takes nothing from a sound day that had no row of it. Withdrawn, it is due by hand alone: a night would only say again what was taken back, an analyst knows why it
-    was, be it a damaged file. And what an analyst published by hand is not displaced by a night.
+    code version, and is sound or degraded for the same reasons: a file that is there now makes a degraded day sound, whether
+    or not it has a row for it, and one that has gone takes nothing from a sound day that had no row of it. Withdrawn, it is
+    due by hand alone: a night would only say again what was taken back, an analyst knows why it was, be it a damaged file.
+    And what an analyst published by hand is not displaced by a night.
     """
     left = _left_as_it_is(root, basin, date, provenance)
     if left is not None and left_behind(archive_folder(root), basin):
