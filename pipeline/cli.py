@@ -60,13 +60,14 @@ def update(
     with progress(as_json=as_json, verbose=verbose, stages=STAGES) as stage:
         stage("starting")
         from pipeline import run  # noqa: PLC0415
+        from pipeline.outputs.report.units import UNITS  # noqa: PLC0415
         from pipeline.telling import update_json, update_tables  # noqa: PLC0415
 
         outcome = run.update(chosen, day_of(date) or run.last_complete_day(chosen, dt.datetime.now(dt.UTC)), stage)
     if as_json:
         print_json(update_json(outcome))
     else:
-        print_tables(update_tables(outcome))
+        print_tables(update_tables(outcome, UNITS[chosen.report.units]))
     raise typer.Exit(DEGRADED if outcome.to_look_at else OK)
 
 

@@ -23,7 +23,7 @@ from pipeline.cli_base import (
     print_tables,
     progress,
 )
-from pipeline.problems import SettingsError
+from pipeline.problems import ArchiveError, SettingsError
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -132,24 +132,28 @@ def withdraw(
     """Say that a revision no longer stands; it stays readable by its number."""
     from pipeline.outputs.archive import withdraw as take_back  # noqa: PLC0415
     from pipeline.outputs.report.pages import remake  # noqa: PLC0415
+    from pipeline.outputs.second_look import look_again  # noqa: PLC0415
     from pipeline.settings import read_settings  # noqa: PLC0415
 
     chosen = read_settings(settings)
     date, number = _revision(revision)
     wanted = _reason(reason)
     stands = take_back(chosen.archive_root, chosen.basin.id, date, number, wanted)
+    # What was marked against the revision, or was not since it stood in between, is judged against what stands now.
+    second_look = look_again(chosen.archive_root, chosen.basin.id, date, chosen.operations.gate.most_se)
     pages = remake(chosen.archive_root, chosen.basin.id, date, chosen.report.units)
     if as_json:
         now = None if stands is None else stands.number
         print_json({
             "basin": chosen.basin.id, "date": str(date), "withdrawn": number, "stands": now, "reason": wanted,
-            "page_troubles": pages.troubles,
+            "second_look": second_look, "page_troubles": pages.troubles,
         })  # fmt: skip
     else:
         now = "nothing stands for this date now" if stands is None else f"{stands.path} stands now"
         print_tables(
             [
                 f"Withdrawn: {chosen.basin.id} {date}@{number}; it stays readable by its number; {now}",
+                *([f"For a second look: {second_look}"] if second_look else []),
                 *(f"The {trouble}" for trouble in pages.troubles),
             ]
         )
@@ -237,10 +241,15 @@ def _make_again(settings: Path, asked: str, *, as_json: bool, verbose: bool) -> 
 
 
 def _revision(text: str) -> tuple[dt.date, int]:
-    date, _, number = text.partition("@")
-    if not number.isdigit():
+    from pipeline.reading import asked_revision  # noqa: PLC0415
+
+    try:
+        date, number = asked_revision(text)
+    except ArchiveError as trouble:
+        raise SettingsError(str(trouble)) from None
+    if number is None:
         raise SettingsError(f"'{text}' is not a revision. Write its date and number as 2031-03-01@2")
-    return day_of(date, "the date of"), int(number)
+    return date, number
 
 
 def _reason(text: str | None) -> str:

@@ -67,7 +67,7 @@ def progress(*, as_json: bool, verbose: bool, stages: int | None = None) -> Iter
     from rich.console import Console  # noqa: PLC0415
     from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn  # noqa: PLC0415
 
-    columns = SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn()
+    columns = SpinnerColumn(), TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn()
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("", total=stages)
         yield lambda name: bar.update(task, description=name, advance=1)
@@ -86,7 +86,9 @@ def print_tables(parts: list[Any]) -> None:
     """Print tables and lines for people."""
     from rich.console import Console  # noqa: PLC0415
 
-    # A pipe has no width of its own: 100 columns keep a table's rows whole in a log.
-    console = Console(width=None if sys.stdout.isatty() else 100, highlight=False)
+    # A pipe has no width of its own: 100 columns keep a table's rows whole in a log. Titles, sites and paths are others'
+    # words: a bracket or a colon in them is no mark-up.
+    width = None if sys.stdout.isatty() else 100
+    console = Console(width=width, highlight=False, markup=False, emoji=False)
     for part in parts:
         console.print(part, soft_wrap=isinstance(part, str))

@@ -48,6 +48,10 @@ class BusyError(ArchiveError):
     """Raised when another run estimates the same date of the same basin."""
 
 
+SEVERITIES = {"error": 0, "warning": 1, "note": 2}
+"""Severities of findings, the most serious first."""
+
+
 @dataclass(frozen=True)
 class Finding:
     """One thing noticed about an input: a row of `checks.csv`.

@@ -256,7 +256,7 @@ class Dask(_Block):
 
 
 class Report(_Block):
-    """How the pages tell their numbers."""
+    """How the pages and the command line tell totals."""
 
     units: Literal["metric", "us"] = "metric"
 

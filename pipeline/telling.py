@@ -7,36 +7,34 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
 from pipeline.gather import DEGRADING, Readings
+from pipeline.outputs.report.units import Units
+from pipeline.outputs.report.words import CAUTIONS
 from pipeline.places import local_file
-from pipeline.problems import FINDING_COLUMNS
-from pipeline.reading import load_record
+from pipeline.problems import FINDING_COLUMNS, SEVERITIES
+from pipeline.reading import basin_row, load_record, revision_totals
 from pipeline.run import Outcome
-from pipeline.telling_values import millions, plain_rows
-
-CAUTION = (
-    "Estimates with standard errors, not a flood or runoff forecast: releases and flood operations follow the operator's own "
-    "manual and licensed engineers."
-)
+from pipeline.telling_values import figure, label, plain_rows, volume
 
 
-def update_tables(outcome: Outcome) -> list[Any]:
+def update_tables(outcome: Outcome, units: Units) -> list[Any]:
     """Return what `snowtally update` prints: the basin, its bands, the inputs used and set aside, the archive entry."""
-    totals = pd.read_parquet(local_file(outcome.published.path / "totals.parquet"))
-    basin = totals[totals["level"] == "basin"].iloc[0]
+    totals = revision_totals(outcome.published.path)
+    basin = basin_row(totals)
+    told = {name: volume(basin[name], units) for name in basin.index if name.startswith("volume")}
     inputs, checks = outcome.readings.inputs, _published_checks(outcome.published.path)
     parts: list[Any] = [
         Text(f"{inputs.title}, {inputs.date}", style="bold"),
-        f"Water in the snow: {millions(basin['volume_m3'])} million m3, standard error {millions(basin['volume_se_m3'])} "
-        f"(10 to 90 % chance: {millions(basin['volume_p10_m3'])} to {millions(basin['volume_p90_m3'])})",
-        f"Mean SWE: {basin['swe_mean_mm']:.0f} mm, standard error {basin['swe_se_mm']:.0f} mm, over {basin['area_km2']:.1f} km2, "
-        f"of which {basin['snow_area_km2']:.1f} km2 under snow",
-        _bands(totals),
-        *outlook_lines(outcome.published.path),
+        f"Water in the snow: {told['volume_m3']} {label(units.volume)}, standard error {told['volume_se_m3']} "
+        f"(10 to 90 % chance: {told['volume_p10_m3']} to {told['volume_p90_m3']})",
+        f"Mean SWE: {figure(basin['swe_mean_mm'], units.swe)} {label(units.swe)}, standard error "
+        f"{figure(basin['swe_se_mm'], units.swe)} {label(units.swe)}, over {figure(basin['area_km2'], units.area)} "
+        f"{label(units.area)}, of which {figure(basin['snow_area_km2'], units.area)} {label(units.area)} under snow",
+        _bands(totals, units),
+        *outlook_lines(outcome.published.path, units),
         _sources(outcome, checks),
         _findings(checks, full=False),
     ]
@@ -45,18 +43,18 @@ def update_tables(outcome: Outcome) -> list[Any]:
     if outcome.second_look:
         parts.append(Text(f"For a second look: {outcome.second_look}", style="yellow"))
     if outcome.published.unchanged:
-        parts.append(f"Nothing new published: {escape(outcome.published.why)}: {outcome.published.path}")
+        parts.append(f"Nothing new published: {outcome.published.why}: {outcome.published.path}")
     else:
         parts.append(f"Archive entry published: {outcome.published.path}")
     parts += [f"Page: {outcome.pages.day}"] if outcome.pages.day else []
     parts += [Text(f"The {trouble}", style="yellow") for trouble in outcome.pages.troubles]
-    parts.append(Text(CAUTION, style="dim"))
+    parts.append(Text(" ".join(CAUTIONS[:2]), style="dim"))
     return parts
 
 
 def update_json(outcome: Outcome) -> dict[str, Any]:
     """Return what `snowtally update --json` prints."""
-    totals = pd.read_parquet(local_file(outcome.published.path / "totals.parquet"))
+    totals = revision_totals(outcome.published.path)
     return {
         "basin": outcome.readings.inputs.basin_id,
         "date": str(outcome.readings.inputs.date),
@@ -138,7 +136,7 @@ def check_json(readings: Readings, impossible: str) -> dict[str, Any]:
     }
 
 
-def outlook_lines(path: Path) -> list[str]:
+def outlook_lines(path: Path, units: Units) -> list[str]:
     """Return what is told of a revision's melt outlook, or why it has none; nothing of a revision that knows of no outlook."""
     if not (path / "outlook.csv").exists():
         told = load_record(path)["models"].get("outlook")
@@ -147,38 +145,38 @@ def outlook_lines(path: Path) -> list[str]:
     basin = table[table["level"] == "basin"]
     first, last = basin.iloc[0], basin.iloc[-1]
     # Errors of the days are nearly one and the same.
-    melt, error = (millions(basin[name].sum()) for name in ("melt_m3", "melt_se_m3"))
+    melt, error = (volume(basin[name].sum(), units) for name in ("melt_m3", "melt_se_m3"))
     return [
-        f"Melt outlook {first['day']} to {last['day']}: {melt} million m3 may melt, standard error {error}; "
-        f"{last['snow_area_km2']:.1f} km2 then under snow. Potential melt is not runoff: no routing, no losses, no rain on snow"
+        f"Melt outlook {first['day']} to {last['day']}: {melt} {label(units.volume)} may melt, standard error {error}; "
+        f"{figure(last['snow_area_km2'], units.area)} {label(units.area)} then under snow. Potential melt is not runoff: no routing, no losses, no rain on snow"
     ]
 
 
-def _bands(totals: pd.DataFrame) -> Table:
+def _bands(totals: pd.DataFrame, units: Units) -> Table:
     table = Table(title="By elevation band", title_justify="left")
     for header in (
-        "band m",
-        "area km2",
-        "snow km2",
-        "mean SWE mm",
+        f"band {label(units.elevation)}",
+        f"area {label(units.area)}",
+        f"snow {label(units.area)}",
+        f"mean SWE {label(units.swe)}",
         "se",
-        "million m3",
+        label(units.volume),
         "se",
         "10 %",
         "90 %",
-        "density kg/m3",
+        f"density {label(units.density)}",
     ):
         table.add_column(header, justify="right")
     for row in totals[totals["level"] == "band"].sort_values("band_low_m", ascending=False).itertuples():
-        density = "" if math.isnan(row.density_mean_kg_m3) else f"{row.density_mean_kg_m3:.0f}"
+        density = "" if math.isnan(row.density_mean_kg_m3) else figure(row.density_mean_kg_m3, units.density)
         volumes = (row.volume_m3, row.volume_se_m3, row.volume_p10_m3, row.volume_p90_m3)
         table.add_row(
-            f"{row.band_low_m:.0f}-{row.band_high_m:.0f}",
-            f"{row.area_km2:.2f}",
-            f"{row.snow_area_km2:.2f}",
-            f"{row.swe_mean_mm:.0f}",
-            f"{row.swe_se_mm:.0f}",
-            *(millions(volume) for volume in volumes),
+            f"{figure(row.band_low_m, units.elevation)}-{figure(row.band_high_m, units.elevation)}",
+            figure(row.area_km2, units.area, finer=1),
+            figure(row.snow_area_km2, units.area, finer=1),
+            figure(row.swe_mean_mm, units.swe),
+            figure(row.swe_se_mm, units.swe),
+            *(volume(m3, units) for m3 in volumes),
             density,
         )
     return table
@@ -195,8 +193,8 @@ def _sources(outcome: Outcome, checks: pd.DataFrame) -> Table:
     table.add_row("sites", f"{int(sites['used'].sum())} of {len(sites)} tell of this date", str(aside.get("sites", 0)))
     table.add_row("courses", f"{len(ground.visits)} visits this season", str(aside.get("courses", 0)))
     table.add_row("stations", f"{len(ground.daily)} station days this season", str(aside.get("stations", 0)))
-    table.add_row("flights", escape(flights) or "none yet", str(aside.get("flights", 0)))
-    table.add_row("covers", escape(_covers(readings)) or "none yet", str(aside.get("covers", 0)))
+    table.add_row("flights", flights or "none yet", str(aside.get("flights", 0)))
+    table.add_row("covers", _covers(readings) or "none yet", str(aside.get("covers", 0)))
     return table
 
 
@@ -219,13 +217,13 @@ def _findings(checks: pd.DataFrame, *, full: bool) -> str:
         counts = groups["site_id"].agg(n="size", sites=_named).reset_index()
         counts = counts.sort_values(["severity", "n"], key=lambda c: c.map(SEVERITIES) if c.name == "severity" else -c)
         listed = ", ".join(f"{row.n} x {row.rule}{row.sites} ({row.action})" for row in counts.itertuples())
-        return escape(f"Findings: {listed}. `snowtally check` tells them by site, checks.csv of the entry holds each.")
+        return f"Findings: {listed}. `snowtally check` tells them by site, checks.csv of the entry holds each."
     grouped = _by_site(checks)
     lines: list[str] = []
     for site_id, of_site in grouped.groupby("site_id", sort=False):
         lines.append(f"\n{site_id}" if site_id else "\nOf no single site")
         lines += [line for row in of_site.itertuples() for line in _told(row)]
-    return escape("\n".join(lines).strip("\n"))
+    return "\n".join(lines).strip("\n")
 
 
 NAMED_SITES = 3
@@ -236,9 +234,6 @@ def _named(site_ids: pd.Series) -> str:
     """Return the sites that a rule is about, where they are few."""
     named = sorted({site_id for site_id in site_ids if site_id})
     return f" {', '.join(named)}" if 0 < len(named) <= NAMED_SITES else ""
-
-
-SEVERITIES = {"error": 0, "warning": 1, "note": 2}
 
 
 def _by_site(checks: pd.DataFrame) -> pd.DataFrame:

@@ -12,7 +12,7 @@ ALLOWED = {
     "measurements": LEAVES - {"day"},
     "flights": LEAVES - {"day"},
     "methods": LEAVES - {"day"},
-    "outputs": LEAVES | {"reading", "places"},
+    "outputs": LEAVES | {"reading", "parquet", "places"},
 }
 
 

@@ -52,10 +52,19 @@ def run_apart(
         # The flow itself is being stopped: its night must not go on without it.
         _stop(process)
         raise
-    last = out.strip().splitlines()[-1:] if process.returncode == 0 else []
-    if last:
+    result = _result(out)
+    return result or _lost(settings_file, date, run_id, begun, _death(process.returncode, err))
+
+
+def _result(out: str) -> NightResult | None:
+    """Return the night's own result where its line is whole, whatever the process died of after it: the night was over."""
+    last = out.splitlines(keepends=True)[-1:]
+    if not last or not last[0].endswith("\n"):
+        return None
+    try:
         return NightResult(**json.loads(last[0]))
-    return _lost(settings_file, date, run_id, begun, _death(process.returncode, err))
+    except (ValueError, TypeError):
+        return None
 
 
 def _stop(process: subprocess.Popen) -> None:
@@ -93,6 +102,10 @@ def child() -> None:
     settings_file, date, run_id, why = json.loads(sys.argv[1])
     result = run_night(settings_file, date, run_id, tuple(why))
     sys.stdout.write(json.dumps(result.plain()) + "\n")
+    sys.stdout.flush()
+    sys.stderr.flush()
+    # Without taking the interpreter down: threads of libraries that still run then can abort a process whose work is done.
+    os._exit(0)
 
 
 def end_with_parent() -> None:

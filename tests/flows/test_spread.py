@@ -98,6 +98,19 @@ def test_a_night_that_dies_is_told_and_may_be_tried_again(home, monkeypatch):
     assert (result.passing, result.message) == (False, "the night ended with status 1: ImportError: no such library")
 
 
+def test_a_result_told_whole_counts_whatever_its_process_died_of(home, monkeypatch):
+    said = json.dumps(NightResult("basin.yaml", "made", "2031-03-03", "id", state="done", revision=1).plain())
+    code = f"import os, sys; sys.stdout.write({said + chr(10)!r}); sys.stdout.flush(); os.abort()"
+    monkeypatch.setattr("pipeline.operations.apart._CODE", code)
+    result = run_apart(str(home / "basin.yaml"), "2031-03-03", "id", 60)
+    assert (result.state, result.revision) == ("done", 1)
+    # Half a line, or a line that is no result, is none.
+    for cut in (said[:-9], f"{said[:-9]}\n", "[]\n", said):
+        monkeypatch.setattr("pipeline.operations.apart._CODE", code.replace(repr(said + chr(10)), repr(cut)))
+        result = run_apart(str(home / "basin.yaml"), "2031-03-03", "id", 60)
+        assert (result.state, result.message) == ("failed", "the night was ended by SIGABRT")
+
+
 def test_a_night_apart_publishes_under_the_runs_name(home):
     result = run_apart(str(home / "basin.yaml"), "2031-03-03", "the-id", 300)
     assert (result.state, result.revision, result.run_id) == ("done", 1, "the-id")

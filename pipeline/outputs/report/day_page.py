@@ -9,15 +9,16 @@ import numpy as np
 import pandas as pd
 
 from pipeline.outputs.report import charts, day_tables
+from pipeline.outputs.report.cells import cells
 from pipeline.outputs.report.colours import ERROR, LESS, MORE, WATER, diverging, sequential
 from pipeline.outputs.report.maps import Layer, Place, Sheet
-from pipeline.outputs.report.pictures import legend, pack
+from pipeline.outputs.report.pictures import legend
 from pipeline.outputs.report.published import Earlier, PublishedDay, Surroundings
 from pipeline.outputs.report.templating import page
-from pipeline.outputs.report.units import Unit, Units, number
+from pipeline.outputs.report.units import Unit, Units, number, rounding_of_change
 from pipeline.outputs.report.words import COMMANDS, long_date, short_date
 from pipeline.outputs.second_look import second_looks
-from pipeline.reading import withdrawals
+from pipeline.reading import basin_row, withdrawals
 
 SEASON_PAGE = "season.html"
 DAY_PAGE = "report.html"
@@ -125,12 +126,11 @@ def _change(name: str, why: str, whole: pd.Series, earlier: Earlier | None, unit
     """Return a change with the errors it has if those of both days are one and the same, and if they share nothing."""
     if earlier is None:
         return {"name": name, "value": None, "why": why}
-    then = earlier.totals[earlier.totals["level"] == "basin"].iloc[0]
+    then = basin_row(earlier.totals)
     value = float(whole["volume_m3"] - then["volume_m3"])
     shared = abs(float(whole["volume_se_m3"] - then["volume_se_m3"]))
     apart = float(np.hypot(whole["volume_se_m3"], then["volume_se_m3"]))
-    # Days next to each other share most of their error: rounded to the whole of it, every change would be none.
-    rounding = min(max(shared, 0.1 * apart), apart)
+    rounding = rounding_of_change(shared, apart)
     return {
         "name": name, "why": why,
         "value": number(value, unit, rounding, of="change_m3", signed=True),
@@ -247,14 +247,4 @@ def _cells(day: PublishedDay, before: Earlier | None, units: Units) -> dict[str,
     }
     if before is not None and before.swe is not None:
         shown["change"] = (maps.fields["swe"] - before.swe, 0.1, units.swe)
-    packed = pack(maps.fields["zone"], {name: (values, step) for name, (values, step, _) in shown.items()})
-    layers = [
-        layer | ({"factor": unit.factor, "unit": unit.label, "decimals": unit.decimals} if unit else {})
-        for layer, unit in zip(packed.layers, [None, *(unit for _, _, unit in shown.values())], strict=True)
-    ]
-    rows, columns = (np.flatnonzero(maps.inside.any(axis=axis)) for axis in (1, 0))
-    return {
-        "width": len(maps.x), "height": len(maps.y), "step": maps.step_m, "left": float(maps.x[0] - maps.step_m / 2),
-        "top": float(maps.y[0] + maps.step_m / 2), "zones": list(day.zone_names.values()), "layers": layers, "text": packed.text,
-        "middle": [int(columns[len(columns) // 2]), int(rows[len(rows) // 2])] if rows.size else [0, 0],
-    }  # fmt: skip
+    return cells(maps, day.zone_names, shown)

@@ -10,7 +10,8 @@ import pandas as pd
 
 from pipeline.outputs.report.published import PublishedDay
 from pipeline.outputs.report.units import Units, spaced
-from pipeline.outputs.report.words import SEVERITIES, error_part, short_date
+from pipeline.outputs.report.words import error_part, short_date
+from pipeline.problems import SEVERITIES
 
 NAMED_SITES = 6
 """Sites named behind a finding; of more the page tells how many there are."""
