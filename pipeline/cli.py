@@ -23,7 +23,7 @@ from pipeline.cli_base import (
     print_tables,
     progress,
 )
-from pipeline.problems import SnowtallyError
+from pipeline.problems import SnowtallyError, one_line
 
 
 def main() -> None:
@@ -33,11 +33,7 @@ def main() -> None:
     except SnowtallyError as trouble:
         _stop(str(trouble), trouble.exit_status)
     except OSError as trouble:
-        where = f"{trouble.filename}: " if trouble.filename else ""
-        _stop(
-            f"{where}{trouble.strerror or trouble}. Look at the disk, the permissions and the paths in the settings",
-            FAILED,
-        )
+        _stop(one_line(trouble), FAILED)
     except KeyboardInterrupt:
         _stop("stopped by the user; nothing was published", FAILED)
 

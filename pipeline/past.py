@@ -9,7 +9,7 @@ from pathlib import Path
 
 from pipeline.gather import Stage
 from pipeline.outputs.record import BY_HAND
-from pipeline.problems import ArchiveError, SettingsError, SnowtallyError
+from pipeline.problems import ArchiveError, SettingsError, one_line
 from pipeline.reading import dates_held, revisions
 from pipeline.run import Outcome, Run, update
 from pipeline.settings import Settings
@@ -90,7 +90,7 @@ def _each(settings: Settings, dates: list[dt.date], run: Run, stage: Stage) -> I
             outcome = update(settings, date, lambda name, date=date: stage(f"{date}: {name}"), run)
         except SettingsError:
             raise
-        except SnowtallyError as trouble:
-            yield DateOutcome(date, None, str(trouble))
+        except Exception as trouble:  # noqa: BLE001  as in a night: one date's trouble, foreseen or not, hides no other's success
+            yield DateOutcome(date, None, one_line(trouble))
         else:
             yield DateOutcome(date, outcome)

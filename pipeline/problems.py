@@ -48,6 +48,25 @@ class BusyError(ArchiveError):
     """Raised when another run estimates the same date of the same basin."""
 
 
+def one_line(trouble: BaseException) -> str:
+    """Return any trouble in one line for people: our own words as they are, the system's with the file and where to look.
+
+    >>> one_line(InputError("sites.csv has no column site_id"))
+    'sites.csv has no column site_id'
+    >>> one_line(OSError(5, "Input/output error", "/data/depth.tif"))
+    '/data/depth.tif: Input/output error. Look at the disk, the permissions and the paths in the settings'
+    >>> one_line(KeyError("x"))
+    "KeyError: 'x'"
+    """
+    words = str(trouble)
+    if isinstance(trouble, OSError):
+        where = f"{trouble.filename}: " if trouble.filename else ""
+        words = f"{where}{trouble.strerror or trouble}. Look at the disk, the permissions and the paths in the settings"
+    elif not isinstance(trouble, SnowtallyError):
+        words = f"{type(trouble).__name__}: {trouble}"
+    return " ".join(words.split())
+
+
 @dataclass(frozen=True)
 class Finding:
     """One thing noticed about an input: a row of `checks.csv`.

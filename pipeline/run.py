@@ -80,9 +80,9 @@ def update(settings: Settings, date: dt.date, stage: Stage, run: Run = NIGHTLY) 
     BusyError : another run of the date took longer than a night may.
     SnowtallyError : the settings, a required input or the archive cannot be used, or no estimate is possible.
     """
-    archive, basin, operations = settings.archive_root, settings.basin.id, settings.operations
+    archive, basin = settings.archive_root, settings.basin.id
     stage("waiting for other runs of the date")
-    with NightLock(archive, basin, date, run.run_id or new_run_id()).hold(operations.limits.night_s):
+    with NightLock(archive, basin, date, run.run_id or new_run_id()).hold(settings.operations.lock_wait_s):
         try:
             return _update(settings, date, stage, run)
         except Exception as trouble:

@@ -57,6 +57,10 @@ def _notes(archive: Path) -> dict[Path, dict[str, Any]]:
             note = json.loads(path.read_text("utf-8"))
         except (OSError, ValueError):
             continue
-        if isinstance(note, dict) and isinstance(note.get("process"), dict):
+        if (
+            isinstance(note, dict)
+            and isinstance(note.get("process"), dict)
+            and {"run_id", "basin", "date"} <= set(note)
+        ):
             notes[path] = note
     return notes

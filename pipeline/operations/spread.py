@@ -41,12 +41,12 @@ def run_dates(
     elif workers.engine == "dask":
         yield from _on_cluster(jobs, settings.dask.address)
     elif workers.engine == "threads":
-        limit_s = settings.operations.limits.night_s
+        limit_s = settings.operations.longest_s
         with ThreadPoolExecutor(_count(workers)) as pool:
             # Each thread waits for a process: the libraries that write netCDF bear no second thread.
             yield from pool.map(lambda job: run_apart(*job[:3], limit_s, job[3]), jobs)
     else:
-        yield from _in_processes(jobs, _count(workers), settings.operations.limits.night_s)
+        yield from _in_processes(jobs, _count(workers), settings.operations.longest_s)
 
 
 def _count(workers: Workers) -> int:

@@ -1,5 +1,6 @@
 """Past dates through the command line: made again, made from the archive alone, taken back, compared, filled in."""
 
+import datetime as dt
 import json
 import shutil
 from pathlib import Path
@@ -9,6 +10,8 @@ import pytest
 import rasterio
 from made_basin import changed, write_basin
 from made_basin import snowtally_here as snowtally
+
+from pipeline import past
 
 DATES = ("2031-03-01", "2031-03-02", "2031-03-05")
 
@@ -124,6 +127,19 @@ def test_a_range_is_made_again_where_dates_are_held_and_one_failure_hides_no_oth
     ]  # fmt: skip
     assert done["dates"][0]["message"].startswith("no estimate for made on 2031-02-27")
     assert done["dates"][1]["changes"]["settings"] == [{"key": "checks.point_outlier_mad", "was": 3.5, "is": 5.0}]
+
+
+def test_a_disk_that_fails_on_one_date_hides_no_other(monkeypatch):
+    def update(_settings, date, *_more):
+        if date.day == 2:
+            raise OSError(5, "Input/output error", "/archive")
+        return date
+
+    monkeypatch.setattr(past, "update", update)
+    dates = [dt.date(2031, 3, day) for day in (1, 2, 3)]
+    found = list(past.backfill(None, dates, print))
+    assert [one.outcome for one in found] == [dates[0], None, dates[2]]
+    assert found[1].trouble.startswith("/archive: Input/output error. Look at the disk")
 
 
 def test_what_if_goes_into_a_side_archive_and_is_compared_with_the_real_one(mine, tmp_path):
