@@ -20,4 +20,4 @@ def test_copies_that_nobody_asks_for_are_taken_away(tmp_path, monkeypatch):
     assert local_file(objects[0]) == asked
     new = local_file(objects[2])
     assert (asked.read_text(), new.read_text()) == ("asked.csv", "new.csv")
-    assert {path for path in new.parent.iterdir()} == {asked, new}
+    assert set(new.parent.iterdir()) == {asked, new}
