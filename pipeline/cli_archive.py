@@ -50,7 +50,7 @@ def rerun(  # noqa: PLR0913  a command's options
         ),
     ] = None,
     into: Annotated[
-        Path | None, typer.Option("--into", metavar="PATH", help="Publish into this archive instead: what if?")
+        str | None, typer.Option("--into", metavar="PATH", help="Publish into this archive (or URL) instead: what if?")
     ] = None,
     as_json: JsonOption = False,
     verbose: VerboseOption = False,

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from pipeline.gather import Stage
 from pipeline.outputs.record import BY_HAND
+from pipeline.places import named_place
 from pipeline.problems import ArchiveError, SettingsError, one_line
 from pipeline.reading import dates_held, revisions
 from pipeline.run import Outcome, Run, update
@@ -27,11 +28,11 @@ class DateOutcome:
 BACKFILL = Run("backfill", "backfill")
 
 
-def side_archive(settings: Settings, folder: Path) -> Settings:
-    """Return the settings with another archive; raise SettingsError when it is the basin's own."""
-    other = folder.resolve()
+def side_archive(settings: Settings, named: str) -> Settings:
+    """Return the settings with another archive, a folder or a store's URL; raise SettingsError when it is the basin's own."""
+    other = named_place(named, Path.cwd())
     if other == settings.archive_root:
-        raise SettingsError(f"--into {folder} is the basin's own archive. Give another folder, or leave --into out")
+        raise SettingsError(f"--into {named} is the basin's own archive. Give another folder, or leave --into out")
     return settings.model_copy(update={"archive": str(other)})
 
 

@@ -38,6 +38,14 @@ def place(root: str | Path) -> Path:
         ) from error
 
 
+def named_place(text: str, home: Path) -> Path:
+    """Return where the archive is that a person names: a store's URL, or a folder, whose path starts at `home` when it is relative.
+
+    Raises ArchiveError as `place` does.
+    """
+    return place(text) if "://" in text else (home / text).resolve()
+
+
 def in_store(path: Path) -> bool:
     """Return whether a path is an object's in a store."""
     return not isinstance(path, Path)

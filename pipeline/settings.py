@@ -20,7 +20,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from pipeline.flights.limits import FlightLimits
 from pipeline.operations_settings import Operations
-from pipeline.places import cache_folder, place
+from pipeline.places import cache_folder, named_place
 from pipeline.problems import SettingsError
 
 SNOW_CLASSES = ("tundra", "taiga", "maritime", "alpine", "prairie")
@@ -322,7 +322,7 @@ class Settings(_Block):
     @property
     def archive_root(self) -> Path:
         """Where the archive is: a folder, or a place in an object store."""
-        return place(self.archive) if "://" in self.archive else self.path(self.archive)
+        return named_place(self.archive, self._file.parent)
 
     def season_start(self, date: dt.date) -> dt.date:
         """Return the first day of the snow season that holds `date`."""

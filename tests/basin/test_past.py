@@ -171,6 +171,23 @@ def test_what_if_goes_into_a_side_archive_and_is_compared_with_the_real_one(mine
     assert "S1" in shown.stdout
 
 
+def test_a_side_archive_may_be_a_stores_url(mine, tmp_path, monkeypatch):
+    pytest.importorskip("upath", reason="universal_pathlib is not installed: no object store to try")
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    monkeypatch.chdir(mine)
+    settings, before = mine / "basin.yaml", set(mine.iterdir())
+    side = "memory://bucket/side"
+    done = told("rerun", settings, "--date", "2031-03-05", "--reason", "what if", "--into", side)["dates"][0]
+    assert done["path"] == f"{side}/made/2031-03-05/r001"
+    found = told("compare", settings, "2031-03-05", "2031-03-05", "--other", side)
+    assert found["totals"][0]["change_m3"] == 0
+    assert set(mine.iterdir()) == before
+    own = mine / "own.yaml"
+    own.write_text(settings.read_text().replace("archive: archive", f"archive: {side}"))
+    refused = snowtally("rerun", own, "--date", "2031-03-05", "--reason", "what if", "--into", f"{side}/")
+    assert (refused.returncode, "is the basin's own archive" in refused.stderr) == (2, True)
+
+
 @pytest.mark.parametrize(
     ("words", "status", "line"),
     [
