@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import sys
 
 import typer
 
@@ -19,6 +18,7 @@ from pipeline.cli_base import (
     VerboseOption,
     app,
     day_of,
+    leave,
     print_json,
     print_tables,
     progress,
@@ -31,11 +31,9 @@ def main() -> None:
     try:
         app()
     except SnowtallyError as trouble:
-        _stop(str(trouble), trouble.exit_status)
+        leave(str(trouble), trouble.exit_status)
     except OSError as trouble:
-        _stop(one_line(trouble), FAILED)
-    except KeyboardInterrupt:
-        _stop("stopped by the user; nothing was published", FAILED)
+        leave(one_line(trouble), FAILED)
 
 
 @app.command()
@@ -93,12 +91,3 @@ for command in (
     cli_plan.plan,
 ):
     app.command()(command)
-
-
-def _stop(message: str, status: int) -> None:
-    """Tell what went wrong in one line, to machines also as an object, and leave with the status."""
-    line = " ".join(message.split())
-    if "--json" in sys.argv:
-        print_json({"error": line, "exit_status": status})
-    sys.stderr.write(f"snowtally: {line}\n")
-    sys.exit(status)

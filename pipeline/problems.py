@@ -48,6 +48,13 @@ class BusyError(ArchiveError):
     """Raised when another run estimates the same date of the same basin."""
 
 
+class StoppedError(SnowtallyError):
+    """Raised when the user stops a command."""
+
+    def __init__(self) -> None:
+        super().__init__("stopped by the user. What was published is whole and stays; run the command again to go on")
+
+
 def one_line(trouble: BaseException) -> str:
     """Return any trouble in one line for people: our own words as they are, the system's with the file and where to look.
 

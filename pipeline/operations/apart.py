@@ -54,20 +54,18 @@ def run_apart(
         # The flow itself is being stopped: its night must not go on without it.
         _stop(process)
         raise
-    result = _told(out)
+    result = _result(out)
     return result or _lost(settings_file, date, run_id, begun, _death(process.returncode, err))
 
 
-def _told(out: str) -> NightResult | None:
-    """Return the result that a night's process printed last, None where it printed none.
-
-    A whole line counts whatever the process ended with: what libraries do at a process's end comes after the night.
-    """
-    if not out.endswith("\n"):
+def _result(out: str) -> NightResult | None:
+    """Return the night's own result where its line is whole, whatever the process died of after it: the night was over."""
+    last = out.splitlines(keepends=True)[-1:]
+    if not last or not last[0].endswith("\n"):
         return None
     try:
-        return NightResult(**json.loads(out.splitlines()[-1]))
-    except (IndexError, ValueError, TypeError):
+        return NightResult(**json.loads(last[0]))
+    except (ValueError, TypeError):
         return None
 
 
@@ -101,11 +99,7 @@ def _lost(settings_file: str, date: str, run_id: str, begun: float, message: str
 
 
 def child() -> None:
-    """Run one night as told on the command line, print its result as the last line, and end this process.
-
-    It ends without the interpreter's own tidying up: threads of libraries that still wait for work then have been seen to abort
-    the process (pyarrow's, 3 of 60 times on a busy machine).
-    """
+    """Run one night as told on the command line and print its result as the last line."""
     from pipeline.operations.night import run_night  # noqa: PLC0415
 
     end_with_parent()
@@ -113,6 +107,8 @@ def child() -> None:
     result = run_night(settings_file, date, run_id, tuple(why))
     sys.stdout.write(json.dumps(result.plain()) + "\n")
     sys.stdout.flush()
+    sys.stderr.flush()
+    # Without taking the interpreter down: threads of libraries that still run then can abort a process whose work is done.
     os._exit(0)
 
 

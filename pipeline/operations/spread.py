@@ -57,12 +57,16 @@ def _in_processes(jobs: list[Job], count: int, limit_s: float) -> Iterator[Night
     # Forked children would inherit locks of libraries' threads.
     with ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn")) as pool:
         futures: list[Future[NightResult]] = [pool.submit(run_night, *job) for job in jobs]
-        for job, future in zip(jobs, futures, strict=True):
-            try:
-                yield future.result()
-            except BrokenProcessPool:
-                # One process was killed, and the pool with it: apart, each date answers for itself.
-                yield run_apart(*job[:3], limit_s, job[3])
+        try:
+            for job, future in zip(jobs, futures, strict=True):
+                try:
+                    yield future.result()
+                except BrokenProcessPool:
+                    # One process was killed, and the pool with it: apart, each date answers for itself.
+                    yield run_apart(*job[:3], limit_s, job[3])
+        finally:
+            # When the user stops it, dates that have not begun are left.
+            pool.shutdown(wait=False, cancel_futures=True)
 
 
 def _on_cluster(jobs: list[Job], address: str | None) -> Iterator[NightResult]:

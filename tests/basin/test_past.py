@@ -12,6 +12,7 @@ from made_basin import changed, write_basin
 from made_basin import snowtally_here as snowtally
 
 from pipeline import past
+from pipeline.operations.night import NightResult
 
 DATES = ("2031-03-01", "2031-03-02", "2031-03-05")
 
@@ -226,6 +227,49 @@ def test_backfill_makes_the_dates_that_are_lacking_and_no_other(mine):
     held = told("status", settings)
     assert held["missing"][:2] == ["2031-02-28", "2031-03-04"]
     assert held["failed"]["2031-02-28"].startswith("no estimate for made on 2031-02-28")
+
+
+STOPPED = "snowtally: stopped by the user. What was published is whole and stays; run the command again to go on\n"
+
+
+def test_a_backfill_that_the_user_stops_tells_what_it_did(mine, monkeypatch):
+    settings, words = mine / "basin.yaml", ("--from", "2031-03-03", "--until", "2031-03-09")
+    whole = past.update
+
+    def update(settings, date, *more):
+        if date.day == 6:
+            raise KeyboardInterrupt
+        return whole(settings, date, *more)
+
+    monkeypatch.setattr(past, "update", update)
+    done = snowtally("backfill", settings, *words)
+    assert (done.returncode, done.stderr) == (1, STOPPED)
+    assert "2031-03-03" in done.stdout
+    # One object, in which nothing of the first time is done again.
+    shutil.rmtree(mine / "archive" / "made" / "2031-03-04")
+    found = told("backfill", settings, *words, status=1)
+    assert [one["date"] for one in found["dates"]] == ["2031-03-04"]
+    assert f"snowtally: {found['error']}\n" == STOPPED
+
+
+def test_dates_that_have_not_begun_are_left_when_the_user_stops_the_workers(mine, monkeypatch):
+    def run_dates(*_words):
+        yield NightResult("basin.yaml", "made", "2031-03-03", state="done", revision=1)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("pipeline.operations.spread.run_dates", run_dates)
+    file = changed(mine, "spread", lambda text: text + "operations: {workers: {engine: threads}}\n")
+    words = ("backfill", file, "--from", "2031-03-03", "--until", "2031-03-09")
+    assert [one["date"] for one in told(*words, status=1)["dates"]] == ["2031-03-03"]
+
+
+def test_any_command_that_the_user_stops_says_so(mine, monkeypatch):
+    def stopped(*_words):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("pipeline.run.update", stopped)
+    done = snowtally("update", mine / "basin.yaml")
+    assert (done.returncode, done.stderr) == (1, STOPPED)
 
 
 def test_monitors_are_told_by_the_exit_status(mine):

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 
@@ -82,6 +83,23 @@ def test_a_killed_process_costs_no_other_date(settings, monkeypatch):
     assert results[0].state == "degraded"
 
 
+def noted_and_slow(settings_file, date, run_id, *_why):
+    with (Path(settings_file).parent / "begun").open("a") as file:
+        file.write(f"{date}\n")
+    time.sleep(0.1)
+    return NightResult(settings_file, "made", date, run_id, state="done")
+
+
+def test_dates_that_have_not_begun_are_left_when_lasting_workers_are_stopped(settings, monkeypatch):
+    monkeypatch.setattr(spread, "run_night", noted_and_slow)
+    dates = [dt.date(2031, 3, day) for day in range(3, 28)]
+    results = run_dates(settings, dates, "id", WHY, Workers(engine="processes", count=1))
+    assert next(results).state == "done"
+    begun = settings.file.parent / "begun"
+    results.close()
+    assert len(begun.read_text().split()) < len(dates)
+
+
 def test_a_night_beyond_its_limit_is_stopped_and_told(home):
     begun = time.monotonic()
     result = run_apart(str(home / "basin.yaml"), "2031-03-03", "id", 0.05)
@@ -100,15 +118,17 @@ def test_a_night_that_dies_is_told_and_may_be_tried_again(home, monkeypatch):
     assert (result.passing, result.message) == (False, "the night ended with status 1: ImportError: no such library")
 
 
-def test_a_whole_result_counts_whatever_the_process_ended_with(home, monkeypatch):
-    said = {"settings": "x.yaml", "basin": "made", "date": "2031-03-03", "state": "done"}
-    code = f"import os; os.write(1, {json.dumps(said).encode()!r} + b'END'); os.abort()"
-    monkeypatch.setattr("pipeline.operations.apart._CODE", code.replace("END", "\\n"))
-    assert run_apart(str(home / "basin.yaml"), "2031-03-03", "id", 60).state == "done"
-    # A line that was cut off is no result.
-    monkeypatch.setattr("pipeline.operations.apart._CODE", code.replace("END", ""))
+def test_a_result_told_whole_counts_whatever_its_process_died_of(home, monkeypatch):
+    said = json.dumps(NightResult("basin.yaml", "made", "2031-03-03", "id", state="done", revision=1).plain())
+    code = f"import os, sys; sys.stdout.write({said + chr(10)!r}); sys.stdout.flush(); os.abort()"
+    monkeypatch.setattr("pipeline.operations.apart._CODE", code)
     result = run_apart(str(home / "basin.yaml"), "2031-03-03", "id", 60)
-    assert (result.state, result.message) == ("failed", "the night was ended by SIGABRT")
+    assert (result.state, result.revision) == ("done", 1)
+    # Half a line, or a line that is no result, is none.
+    for cut in (said[:-9], f"{said[:-9]}\n", "[]\n", said):
+        monkeypatch.setattr("pipeline.operations.apart._CODE", code.replace(repr(said + chr(10)), repr(cut)))
+        result = run_apart(str(home / "basin.yaml"), "2031-03-03", "id", 60)
+        assert (result.state, result.message) == ("failed", "the night was ended by SIGABRT")
 
 
 def test_a_nights_process_ends_without_tidying_up():
