@@ -41,7 +41,7 @@ class NightResult:
     passing : whether a failure comes from outside and may be over soon.
     revision, path, unchanged : what is published; unchanged when it was there before.
     second_look : why the total is to be looked at again.
-    message : why it failed or is degraded, in one line.
+    message : why it failed or is degraded, and whether a new archive was begun, in one line.
     seconds : time it took.
     """
 
@@ -132,7 +132,7 @@ def run_night(
         path=str(outcome.published.path),
         unchanged=outcome.published.unchanged,
         second_look=outcome.second_look,
-        message="; ".join(why),
+        message="; ".join([*why, *([outcome.new_archive] if outcome.new_archive else [])]),
     )
 
 

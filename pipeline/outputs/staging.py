@@ -47,11 +47,16 @@ def staging_folder(root: str | Path, basin: str) -> Path:
     return place(root) / ".staging" / basin
 
 
+def is_begun(root: str | Path) -> bool:
+    """Return whether there is an archive already."""
+    return (place(root) / "archive.json").exists()
+
+
 def prepared(root: str | Path) -> Path:
     """Return the archive's folder, made when it is new, with its layout version in it."""
     archive = archive_folder(root)
     make_folders(archive)
-    if not (archive / "archive.json").exists():
+    if not is_begun(archive):
         content = {
             "layout": LAYOUT_VERSION,
             "about": "Dated archive of basin snow water estimates; see docs/archive.md.",

@@ -172,6 +172,17 @@ def test_what_if_goes_into_a_side_archive_and_is_compared_with_the_real_one(mine
     assert "S1" in shown.stdout
 
 
+def test_a_new_archive_is_not_begun_without_a_word(mine):
+    away, said = mine / "away.yaml", "a new archive was begun at"
+    away.write_text((mine / "basin.yaml").read_text().replace("archive: archive", "archive: away"))
+    done = snowtally("update", away, "--date", "2031-03-05")
+    assert f"Note: {said} {mine / 'away'}" in " ".join(done.stdout.split())
+    assert told("update", away, "--date", "2031-03-04")["new_archive"] == ""
+    shutil.rmtree(mine / "away")
+    found = told("backfill", away, "--from", "2031-03-04", "--until", "2031-03-05")["dates"]
+    assert [one["new_archive"].startswith(said) for one in found] == [True, False]
+
+
 def test_a_side_archive_may_be_a_stores_url(mine, tmp_path, monkeypatch):
     pytest.importorskip("upath", reason="universal_pathlib is not installed: no object store to try")
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))

@@ -332,5 +332,13 @@ def test_a_date_run_apart_never_raises(home, monkeypatch):
     )
 
 
+def test_a_new_archive_is_not_begun_without_a_word(home, settings):
+    first, second = (run_night(str(home / "basin.yaml"), f"2031-03-0{day}", "id") for day in (4, 5))
+    assert (first.state, first.message) == (
+        "done", f"a new archive was begun at {settings.archive_root}: if there was one before, look whether its disk is mounted",
+    )  # fmt: skip
+    assert (second.state, second.message) == ("done", "")
+
+
 def test_a_summary_names_settings_that_could_not_be_read():
     assert "| gone.yaml |  | failed |" in summary([NightResult("gone.yaml")])
