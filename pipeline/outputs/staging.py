@@ -117,7 +117,7 @@ def _put_long_ago(note: Path) -> bool:
 def staged(root: Path, basin: str, date: str = "") -> Iterator[Work]:
     """Give a new staged folder for one date of a basin, or for none, and remove it in the end, whatever happened.
 
-    The folder carries who works in it (host, process) under a lock that the system frees when the process dies. Of a store it
+    The folder carries who works in it under a lock that the system frees when the process dies. Of a store it
     lies on this machine, and a note in the store says which date is being worked on.
     """
     if in_store(root):
@@ -131,7 +131,7 @@ def staged(root: Path, basin: str, date: str = "") -> Iterator[Work]:
             owner = (work.folder / "owner.json").open("w", encoding="utf-8")
             try_lock(owner.fileno())
         with owner:
-            json.dump({"host": socket.gethostname(), "pid": os.getpid(), "basin": basin, "date": date}, owner)
+            json.dump({**myself(), "basin": basin, "date": date}, owner)
             owner.flush()
             os.fsync(owner.fileno())
             work.revision.mkdir()
@@ -190,7 +190,13 @@ def _is_left(folder: Path) -> bool:
     if owner.get("host", socket.gethostname()) != socket.gethostname():
         # A lock need not reach across hosts.
         return _age_s(folder) > _FOREIGN_S
-    return claimed is True or not is_running(int(owner.get("pid", folder.name.split("-")[0])))
+    if claimed is True:
+        return True
+    if "started" in owner:
+        return not lives(owner)
+    # Not told yet: all there is is the number in the folder's name.
+    number = folder.name.partition("-")[0]
+    return number.isdecimal() and not is_running(int(number))
 
 
 def _age_s(path: Path) -> float:
