@@ -22,6 +22,7 @@ from pipeline.flights.limits import FlightLimits
 from pipeline.operations_settings import Operations
 from pipeline.places import cache_folder, named_place
 from pipeline.problems import SettingsError
+from pipeline.season import first_of_season
 
 SNOW_CLASSES = ("tundra", "taiga", "maritime", "alpine", "prairie")
 
@@ -326,9 +327,7 @@ class Settings(_Block):
 
     def season_start(self, date: dt.date) -> dt.date:
         """Return the first day of the snow season that holds `date`."""
-        month, day = (int(part) for part in self.basin.season_start.split("-"))
-        start = _day_of(date.year, month, day)
-        return start if start <= date else _day_of(date.year - 1, month, day)
+        return first_of_season(date, self.basin.season_start)
 
     def as_used(self) -> dict[str, Any]:
         """Return the settings as plain values with every default filled in, for the record; how nights are run is left out.
@@ -341,14 +340,6 @@ class Settings(_Block):
         """Return the sha256 of the settings as used, without those that do not decide what a day is (`NOT_OF_THE_DAY`)."""
         used = {key: value for key, value in self.as_used().items() if key not in NOT_OF_THE_DAY}
         return hashlib.sha256(json.dumps(used, sort_keys=True).encode()).hexdigest()
-
-
-def _day_of(year: int, month: int, day: int) -> dt.date:
-    """Return a date, the last of February where the year has no 29th."""
-    try:
-        return dt.date(year, month, day)
-    except ValueError:
-        return dt.date(year, month, day - 1)
 
 
 def read_settings(path: Path | str) -> Settings:
