@@ -66,7 +66,8 @@ class Served:
 def served(settings_files: list[Path], at: str | None) -> list[Served]:
     """Return the basins of a schedule; `at` is an hour and minute for all, None leaves it to each one's settings.
 
-    One whose settings cannot be used is served as soon as they can: after a machine's restart it must not keep the others waiting.
+    One whose settings cannot be used is served from the night on at which they can: after a machine's restart it must not keep the
+    others waiting.
 
     Raises
     ------
@@ -101,17 +102,19 @@ def serve(
         for one in late:
             _run([one], start, last_start(one.settings, one.at, since), told)
     while True:
-        starts = {one.file: next_start(one.settings, one.at, since) for one in basins if one.settings is not None}
-        due = min(starts.values())
+        due = min(next_start(one.settings, one.at, since) for one in basins if one.settings is not None)
         if due.timestamp() > until:
             return
         told(f"next night at {due:%Y-%m-%d %H:%MZ}")
         while (now := _instant(clock)) < due:
             clock.sleep(min(LOOK_S, (due - now).total_seconds()))
-        _run([one for one in basins if starts.get(one.file) == due], start, due, told)
+        basins = _read_again(basins, told)
+        having = [one for one in basins if one.settings and next_start(one.settings, one.at, since) <= due]
+        # Empty where the hour was put off meanwhile.
+        if having:
+            _run(having, start, due, told)
         # Starts that were slept through are one night: it makes up for those before.
         since = max(due, _instant(clock) - dt.timedelta(days=1))
-        basins = _read_again(basins, told)
 
 
 def _read_again(basins: list[Served], told: Callable[[str], None]) -> list[Served]:
@@ -215,11 +218,19 @@ def _said(process: subprocess.Popen, basins: list[Settings]) -> tuple[str, str]:
         try:
             return process.communicate(timeout=LOOK_S)
         except subprocess.TimeoutExpired:
-            now = [path.stat().st_size if path.is_file() else 0 for path in logs]
+            now = [_size(path) for path in logs]
             if now != sizes:
                 sizes, heard = now, time.monotonic()
             elif time.monotonic() - heard > patience_s:
                 return "", f"it did nothing for {patience_s:g} s and was stopped"
+
+
+def _size(path: Path) -> int:
+    """Return a file's size, bytes; 0 where it is not there or cannot be looked at."""
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
 
 
 def _readable(settings_files: list[str]) -> list[Settings]:

@@ -131,6 +131,22 @@ def test_settings_spoilt_while_the_schedule_runs_end_neither_it_nor_the_other_ba
     assert sum("is not valid YAML" in line for line in told) == 3
 
 
+def test_an_hour_that_is_moved_while_the_schedule_runs_counts_and_loses_no_night(home, month):
+    text, file = (home / "basin.yaml").read_text(), home / "basin.yaml"
+    hours = iter(["04:00", "05:30", "06:00", "04:00", "04:00"])
+
+    def start(files, instant, run_id):
+        file.write_text(text.replace("operations: {", f'operations: {{schedule: {{at: "{next(hours)}"}}, '))
+        return month.start(files, instant, run_id)
+
+    serve(served([file], None), start, month.clock, print, at(6, 0).timestamp())
+    # An hour that was waited for is kept once; the next is by what the settings say then. 04:00 is 06:00 in UTC.
+    assert [(instant.day, instant.hour, instant.minute) for instant, _ in month.nights[1:]] == [
+        (2, 7, 30), (3, 7, 30), (4, 7, 30), (5, 6, 0),
+    ]  # fmt: skip
+    assert [dates for _, dates in month.nights[1:]] == [[1], [2], [3], [4]]
+
+
 def test_a_night_that_cannot_be_started_is_told_and_the_next_one_comes(home, month):
     def start(_files, _instant, _run_id):
         raise BlockingIOError(11, "Resource temporarily unavailable")
