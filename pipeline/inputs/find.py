@@ -61,7 +61,11 @@ def matching(pattern: Path) -> list[Path]:
 
     What is there as it is written is no glob: a folder or file may have brackets in its name.
     """
-    if pattern.is_file():
+    try:
+        if pattern.is_file():
+            return [pattern]
+    except OSError:
+        # A folder that may not be looked into: it is told when the file is read.
         return [pattern]
     folder = next(parent for parent in pattern.parents if parent.is_dir())
     names = glob.glob(str(pattern.relative_to(folder)), root_dir=folder)  # noqa: PTH207  hidden files are no match

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import os
+from pathlib import Path
 
 import pytest
 
@@ -36,6 +37,19 @@ def test_brackets_in_a_folder_or_file_are_its_name(folder):
     found, findings = find_tables({"courses": [folder / "a.csv", folder / "*.csv"], "stations": [folder / "gone.csv"]})
     assert names(file.path for file in found["courses"]) == ["a.csv", "[1].csv", "b.csv"]
     assert [finding.rule for finding in findings] == ["missing file"]
+
+
+def test_a_folder_that_may_not_be_looked_into_is_a_finding(folder, monkeypatch):
+    def denied(self):
+        raise PermissionError(13, "Permission denied", str(self))
+
+    for name in ("is_file", "open"):
+        monkeypatch.setattr(Path, name, lambda self, *_words: denied(self))
+    found, findings = find_tables({"courses": [folder / "*.csv"]})
+    assert found == {"courses": []}
+    assert [(finding.rule, finding.detail) for finding in findings] == [
+        ("unreadable file", f"{folder}/*.csv: Permission denied")
+    ]
 
 
 def test_tiles_of_a_flight_in_such_a_folder(folder):
