@@ -131,6 +131,14 @@ def test_a_result_told_whole_counts_whatever_its_process_died_of(home, monkeypat
         assert (result.state, result.message) == ("failed", "the night was ended by SIGABRT")
 
 
+def test_a_night_apart_publishes_under_the_runs_name(home):
+    result = run_apart(str(home / "basin.yaml"), "2031-03-03", "the-id", 300)
+    assert (result.state, result.revision, result.run_id) == ("done", 1, "the-id")
+    lines = [json.loads(line) for line in (home / "archive" / ".operations" / "log.jsonl").read_text().splitlines()]
+    assert {line["run_id"] for line in lines} == {"the-id"}
+    assert [line["stage"] for line in lines][-1] == "making the page"
+
+
 def test_a_nights_process_ends_without_tidying_up():
     code = (
         "import atexit, os, sys; from pipeline.operations import apart, night\n"
@@ -141,11 +149,3 @@ def test_a_nights_process_ends_without_tidying_up():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0
     assert json.loads(done.stdout)["state"] == "done"
-
-
-def test_a_night_apart_publishes_under_the_runs_name(home):
-    result = run_apart(str(home / "basin.yaml"), "2031-03-03", "the-id", 300)
-    assert (result.state, result.revision, result.run_id) == ("done", 1, "the-id")
-    lines = [json.loads(line) for line in (home / "archive" / ".operations" / "log.jsonl").read_text().splitlines()]
-    assert {line["run_id"] for line in lines} == {"the-id"}
-    assert [line["stage"] for line in lines][-1] == "making the page"
