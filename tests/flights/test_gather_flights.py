@@ -404,10 +404,10 @@ def test_what_is_kept_may_be_deleted_or_damaged_at_any_time(basin, measured):
     cache = basin / "archive" / ".cache" / "flights"
     kept = list(cache.glob("*.npz"))
     assert len(kept) == 1
-    # In the middle of what is packed, where no length and no name tells of it.
+    # In the midst of what is packed, where no length and no name tells of it.
     whole = kept[0].read_bytes()
-    middle = len(whole) // 2
-    kept[0].write_bytes(whole[:middle] + bytes(40) + whole[middle + 40 :])
+    place = whole.index(b"told.npy") + 40
+    kept[0].write_bytes(whole[:place] + b"\xff" * 40 + whole[place + 40 :])
     (cache / "hashes.json").write_text("{")
     assert run.update(settings, DAY, lambda _stage: None).published.unchanged
     shutil.rmtree(basin / "archive" / ".cache")
