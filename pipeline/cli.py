@@ -20,11 +20,12 @@ from pipeline.cli_base import (
     VerboseOption,
     app,
     day_of,
+    leave,
     print_json,
     print_tables,
     progress,
 )
-from pipeline.problems import SnowtallyError
+from pipeline.problems import SnowtallyError, one_line
 
 _WRONG_USE: Any = typer.BadParameter.__base__
 """Every error of use: Typer names one of them only, and the others have its parent."""
@@ -36,17 +37,11 @@ def main() -> None:
         # For machines wrong use is an object too, where Typer by itself would draw a box.
         sys.exit(app(standalone_mode="--json" not in sys.argv))
     except _WRONG_USE as trouble:
-        _stop(f"{trouble.format_message().rstrip('.')}. Ask with --help", trouble.exit_code)
+        leave(f"{trouble.format_message().rstrip('.')}. Ask with --help", trouble.exit_code)
     except SnowtallyError as trouble:
-        _stop(str(trouble), trouble.exit_status)
+        leave(str(trouble), trouble.exit_status)
     except OSError as trouble:
-        where = f"{trouble.filename}: " if trouble.filename else ""
-        _stop(
-            f"{where}{trouble.strerror or trouble}. Look at the disk, the permissions and the paths in the settings",
-            FAILED,
-        )
-    except KeyboardInterrupt:
-        _stop("stopped by the user; nothing was published", FAILED)
+        leave(one_line(trouble), FAILED)
 
 
 @app.command()
@@ -107,12 +102,3 @@ for command in (
     cli_plan.plan,
 ):
     app.command()(command)
-
-
-def _stop(message: str, status: int) -> None:
-    """Tell what went wrong in one line, to machines also as an object, and leave with the status."""
-    line = " ".join(message.split())
-    if "--json" in sys.argv:
-        print_json({"error": line, "exit_status": status})
-    sys.stderr.write(f"snowtally: {line}\n")
-    sys.exit(status)

@@ -9,15 +9,28 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, NoReturn
 
 import typer
+from typer.core import TyperGroup
 
-from pipeline.problems import SettingsError
+from pipeline.problems import SettingsError, StoppedError
 
 OK, FAILED, WRONG_USE, DEGRADED = 0, 1, 2, 3
 
+
+class _Commands(TyperGroup):
+    """The commands; typer itself would leave without a word when the user stops one."""
+
+    def invoke(self, ctx: typer.Context) -> Any:  # noqa: ANN401  as typer has it
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            raise StoppedError from None
+
+
 app = typer.Typer(
+    cls=_Commands,
     name="snowtally",
     no_args_is_help=True,
     add_completion=False,
@@ -80,6 +93,15 @@ STAGES = 9
 def print_json(content: dict[str, Any]) -> None:
     """Print one JSON object."""
     sys.stdout.write(json.dumps(content, ensure_ascii=False, indent=1) + "\n")
+
+
+def leave(message: str, status: int, content: dict[str, Any] | None = None) -> NoReturn:
+    """Tell what went wrong in one line, to machines also as an object, with what there is besides, and leave with the status."""
+    line = " ".join(message.split())
+    if "--json" in sys.argv:
+        print_json({**(content or {}), "error": line, "exit_status": status})
+    sys.stderr.write(f"snowtally: {line}\n")
+    sys.exit(status)
 
 
 def print_tables(parts: list[Any]) -> None:

@@ -17,8 +17,8 @@ def compare(  # noqa: PLR0913  a command's options
     ],
     b: Annotated[str, typer.Argument(metavar="B", help="The other, likewise.")],
     other: Annotated[
-        Path | None,
-        typer.Option("--other", metavar="PATH", help="B stands in this archive, made by `rerun --into PATH`."),
+        str | None,
+        typer.Option("--other", metavar="PATH", help="B stands in this archive (or URL), made by `rerun --into PATH`."),
     ] = None,
     output_folder: Annotated[
         Path | None,
@@ -31,6 +31,7 @@ def compare(  # noqa: PLR0913  a command's options
     """Tell what changed from A to B: inputs, settings, models, totals with their errors, the map, the sites."""
     from pipeline.outputs import compare as comparing  # noqa: PLC0415
     from pipeline.outputs.report.units import UNITS  # noqa: PLC0415
+    from pipeline.places import named_place  # noqa: PLC0415
     from pipeline.settings import read_settings  # noqa: PLC0415
     from pipeline.telling_compare import compare_json, compare_tables  # noqa: PLC0415
 
@@ -39,7 +40,7 @@ def compare(  # noqa: PLR0913  a command's options
     found = comparing.compare(
         basin,
         comparing.find_side(root, basin, a),
-        comparing.find_side(root if other is None else other.resolve(), basin, b),
+        comparing.find_side(root if other is None else named_place(other, Path.cwd()), basin, b),
     )
     content = compare_json(basin, found)
     if output_folder is not None:

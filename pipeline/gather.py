@@ -15,6 +15,7 @@ import xarray as xr
 from pyproj import CRS
 
 from pipeline.estimate import DayInputs
+from pipeline.flights.kept import KeptFlights
 from pipeline.flights.together import one_a_day
 from pipeline.gather_albedo import gather_albedo
 from pipeline.gather_flights import (
@@ -42,6 +43,7 @@ from pipeline.inputs.read_stations import STATIONS
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_terrain, read_zones
 from pipeline.inputs.read_weather import WEATHER
 from pipeline.inputs.relative import relative_to, with_relative_files
+from pipeline.kept_files import KeptFiles
 from pipeline.kept_landform import kept_landform
 from pipeline.methods.blend import asks_trees
 from pipeline.outputs.kept_grids import as_kept
@@ -121,7 +123,8 @@ def read_inputs(
     grid, terrain, zones, noticed = _ground(settings)
     findings += noticed
     stage("reading the measurements")
-    tables, noticed = gather_tables(settings, (grid, terrain), found, date)
+    readings = KeptFiles(settings.cache_folder("readings"), keep)
+    tables, noticed = gather_tables(settings, (grid, terrain), found, date, readings)
     findings += noticed
     # From the settings file on: where a checkout lies is not what a day was made from.
     home = settings.file.parent
@@ -132,24 +135,10 @@ def read_inputs(
     flown = gather_flights(settings, (grid, terrain, measured[0]), found, date, kept)
     findings += flown.findings
     grids, rasters = flown.grids, flown.files
-    cover, noticed = gather_cover(settings, grid, found, kept, date)
+    covers, described, noticed = _covers(settings, grid, found, kept, date)
     findings += noticed
-    if cover is not None:
-        entry, values = cover
-        grids["cover"] = xr.Dataset(
-            {"snow_cover_fraction": grid.array(values, units="1")}, attrs={"crs": grid.crs.to_wkt()}
-        )
-        rasters.append((describe(f"cover {entry.date} {entry.variable}", entry.path), "cover"))
-    for entry, values in gather_earlier_covers(settings, grid, found, date):
-        name = f"{EARLIER_COVER}{entry.date}"
-        fraction = grid.array(values, units="1")
-        grids[name] = xr.Dataset({"snow_cover_fraction": fraction}, attrs={"crs": grid.crs.to_wkt()})
-        rasters.append((describe(f"cover {entry.date} {entry.variable}", entry.path), name))
-    albedo, used, noticed = gather_albedo(settings, grid, found, date)
-    findings += noticed
-    if albedo is not None:
-        grids["albedo"] = albedo
-        rasters += [(describe(f"cover {entry.date} {entry.variable}", entry.path), "albedo") for entry in used]
+    grids |= covers
+    rasters += described
     findings = [relative_to(finding, home) for finding in findings]
     grids["terrain"] = terrain.assign_attrs(crs=grid.crs.to_wkt(), zones=zones)
     grids = {name: as_kept(dataset) for name, dataset in grids.items()}
@@ -163,7 +152,32 @@ def read_inputs(
         folder = settings.cache_folder("landform")
         shape = kept_landform(folder, inputs.terrain, settings.blend.wind_from_deg, writable=keep)
         inputs = replace(inputs, landform=shape)
+    kept.drop_unused()
     return Readings(inputs, files + rasters, rows | {"flights": flown.rows}, grids, beside, all_findings)
+
+
+def _covers(
+    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], kept: KeptFlights, date: dt.date
+) -> tuple[dict[str, xr.Dataset], list[tuple[InputFile, str]], list[Finding]]:
+    """Return the grids of what was seen of the snow from above by name, their files with these names, and the findings."""
+    today, findings = gather_cover(settings, grid, found, kept, date)
+    earlier, noticed = gather_earlier_covers(settings, grid, found, kept, date)
+    findings += noticed
+    seen = [] if today is None else [("cover", *today)]
+    seen += [(f"{EARLIER_COVER}{entry.date}", entry, values) for entry, values in earlier]
+    crs = grid.crs.to_wkt()
+    grids = {
+        name: xr.Dataset({"snow_cover_fraction": grid.array(values, units="1")}, attrs={"crs": crs})
+        for name, _, values in seen
+    }
+    used = [(name, entry) for name, entry, _ in seen]
+    albedo, of_albedo, noticed = gather_albedo(settings, grid, found, kept, date)
+    findings += noticed
+    if albedo is not None:
+        grids["albedo"] = albedo
+        used += [("albedo", entry) for entry in of_albedo]
+    files = [(describe(f"cover {entry.date} {entry.variable}", entry.path), name) for name, entry in used]
+    return grids, files, findings
 
 
 EARLIER_COVER = "cover of "

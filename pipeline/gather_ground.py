@@ -19,6 +19,7 @@ from pipeline.inputs.read_sites import place_sites, read_sites
 from pipeline.inputs.read_stations import read_stations
 from pipeline.inputs.read_weather import as_issued_by, earlier_issues, read_weather
 from pipeline.inputs.rows import without_lines
+from pipeline.kept_files import KeptFiles
 from pipeline.measurements.course_checks import CourseLimits, check_courses
 from pipeline.measurements.course_context import Surroundings
 from pipeline.measurements.course_dates import season_samples
@@ -42,9 +43,20 @@ Measured = tuple[GroundRecord, pd.DataFrame, list[Finding]]
 
 
 def gather_tables(
-    settings: Settings, place: tuple[BasinGrid, xr.Dataset], found: dict[str, list[InputFile]], date: dt.date
+    settings: Settings,
+    place: tuple[BasinGrid, xr.Dataset],
+    found: dict[str, list[InputFile]],
+    date: dt.date,
+    kept: KeptFiles,
 ) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
-    """Return the rows that the date may use, each with its file and line, and what was noticed in reading them."""
+    """Return the rows that the date may use, each with its file and line, and what was noticed in reading them.
+
+    Parameters
+    ----------
+    place : the basin grid, and what is fixed on it.
+    found : the tables' files by role.
+    kept : where rows of large station files are kept.
+    """
     start = pd.Timestamp(settings.season_start(date))
 
     def paths(role: str) -> list[Path]:
@@ -62,7 +74,7 @@ def gather_tables(
         *how("stations"),
         settings.basin.utc_offset_hours,
         formats=file_formats(settings, "stations"),
-        kept=settings.cache_folder("readings"),
+        kept=kept,
         since=start.date(),
         until=date,
     )

@@ -20,8 +20,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from pipeline.flights.limits import FlightLimits
 from pipeline.operations_settings import Operations
-from pipeline.places import cache_folder, place
+from pipeline.places import cache_folder, named_place
 from pipeline.problems import SettingsError
+from pipeline.season import first_of_season
 
 SNOW_CLASSES = ("tundra", "taiga", "maritime", "alpine", "prairie")
 
@@ -322,13 +323,11 @@ class Settings(_Block):
     @property
     def archive_root(self) -> Path:
         """Where the archive is: a folder, or a place in an object store."""
-        return place(self.archive) if "://" in self.archive else self.path(self.archive)
+        return named_place(self.archive, self._file.parent)
 
     def season_start(self, date: dt.date) -> dt.date:
         """Return the first day of the snow season that holds `date`."""
-        month, day = (int(part) for part in self.basin.season_start.split("-"))
-        start = _day_of(date.year, month, day)
-        return start if start <= date else _day_of(date.year - 1, month, day)
+        return first_of_season(date, self.basin.season_start)
 
     def as_used(self) -> dict[str, Any]:
         """Return the settings as plain values with every default filled in, for the record; how nights are run is left out.
@@ -341,14 +340,6 @@ class Settings(_Block):
         """Return the sha256 of the settings as used, without those that do not decide what a day is (`NOT_OF_THE_DAY`)."""
         used = {key: value for key, value in self.as_used().items() if key not in NOT_OF_THE_DAY}
         return hashlib.sha256(json.dumps(used, sort_keys=True).encode()).hexdigest()
-
-
-def _day_of(year: int, month: int, day: int) -> dt.date:
-    """Return a date, the last of February where the year has no 29th."""
-    try:
-        return dt.date(year, month, day)
-    except ValueError:
-        return dt.date(year, month, day - 1)
 
 
 def read_settings(path: Path | str) -> Settings:

@@ -46,6 +46,7 @@ def update_tables(outcome: Outcome, units: Units) -> list[Any]:
         parts.append(f"Nothing new published: {outcome.published.why}: {outcome.published.path}")
     else:
         parts.append(f"Archive entry published: {outcome.published.path}")
+    parts += [Text(f"Note: {outcome.new_archive}", style="yellow")] if outcome.new_archive else []
     parts += [f"Page: {outcome.pages.day}"] if outcome.pages.day else []
     parts += [Text(f"The {trouble}", style="yellow") for trouble in outcome.pages.troubles]
     parts.append(Text(" ".join(CAUTIONS[:2]), style="dim"))
@@ -64,6 +65,7 @@ def update_json(outcome: Outcome) -> dict[str, Any]:
         "path": str(outcome.published.path),
         "degraded": outcome.readings.degraded,
         "second_look": outcome.second_look,
+        "new_archive": outcome.new_archive,
         "page": None if outcome.pages.day is None else str(outcome.pages.day),
         "page_troubles": outcome.pages.troubles,
         "totals": plain_rows(totals[totals["level"].isin(["basin", "zone", "band"])]),

@@ -183,11 +183,11 @@ def _told(one: DateOutcome) -> tuple[str, str, str]:
     published = one.outcome.published
     if published.unchanged:
         return "nothing new", published.path.name, published.why
-    degraded = one.outcome.to_look_at
+    degraded, new = one.outcome.to_look_at, [one.outcome.new_archive] * bool(one.outcome.new_archive)
     return (
         "degraded" if degraded else "done",
         published.path.name,
-        "; ".join([*degraded, changes_text(published.changes), *one.outcome.pages.troubles]),
+        "; ".join([*degraded, changes_text(published.changes), *one.outcome.pages.troubles, *new]),
     )
 
 
@@ -215,6 +215,7 @@ def _date_json(one: DateOutcome) -> dict[str, Any]:
         "why": published.why,
         "path": str(published.path),
         "degraded": degraded,
+        "new_archive": one.outcome.new_archive,
         "changes": published.changes,
         "page_troubles": one.outcome.pages.troubles,
     }

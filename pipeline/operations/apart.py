@@ -11,6 +11,7 @@ import time
 from contextlib import suppress
 
 from pipeline.operations.night import NIGHTLY, NightResult
+from pipeline.problems import SnowtallyError
 from pipeline.run_id import RUN_ID
 
 _CODE = "from pipeline.operations.apart import child; child()"
@@ -23,6 +24,7 @@ def run_apart(
 
     Parameters
     ----------
+    limit_s : with what the night may wait for its inputs and for another run (`Operations.longest_s`).
     why : the command and the reason for the record.
     """
     begun = time.monotonic()
@@ -46,7 +48,7 @@ def run_apart(
             date,
             run_id,
             begun,
-            f"took more than {limit_s:g} s (operations.limits.night_s) and was stopped",
+            f"took more than {limit_s:g} s, its waiting for inputs and other runs included, and was stopped (operations.limits.night_s)",
         )
     except BaseException:
         # The flow itself is being stopped: its night must not go on without it.
@@ -86,7 +88,9 @@ def _lost(settings_file: str, date: str, run_id: str, begun: float, message: str
     """Return the result of a night that could give none itself."""
     from pipeline.settings import read_settings  # noqa: PLC0415
 
-    basin = read_settings(settings_file).basin.id
+    basin = ""
+    with suppress(SnowtallyError, OSError):
+        basin = read_settings(settings_file).basin.id
     seconds = round(time.monotonic() - begun, 2)
     passing = "killed from outside" in message
     return NightResult(

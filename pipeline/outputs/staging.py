@@ -47,11 +47,16 @@ def staging_folder(root: str | Path, basin: str) -> Path:
     return place(root) / ".staging" / basin
 
 
+def is_begun(root: str | Path) -> bool:
+    """Return whether there is an archive already."""
+    return (place(root) / "archive.json").exists()
+
+
 def prepared(root: str | Path) -> Path:
     """Return the archive's folder, made when it is new, with its layout version in it."""
     archive = archive_folder(root)
     make_folders(archive)
-    if not (archive / "archive.json").exists():
+    if not is_begun(archive):
         content = {
             "layout": LAYOUT_VERSION,
             "about": "Dated archive of basin snow water estimates; see docs/archive.md.",
@@ -113,7 +118,7 @@ def put_long_ago(path: Path) -> bool:
 def staged(root: Path, basin: str, date: str = "") -> Iterator[Work]:
     """Give a new staged folder for one date of a basin, or for none, and remove it in the end, whatever happened.
 
-    The folder carries who works in it (host, process) under a lock that the system frees when the process dies. Of a store it
+    The folder carries who works in it under a lock that the system frees when the process dies. Of a store it
     lies on this machine, and a note in the store says which date is being worked on.
     """
     if in_store(root):
@@ -127,7 +132,7 @@ def staged(root: Path, basin: str, date: str = "") -> Iterator[Work]:
             owner = (work.folder / "owner.json").open("w", encoding="utf-8")
             try_lock(owner.fileno())
         with owner:
-            json.dump({"host": socket.gethostname(), "pid": os.getpid(), "basin": basin, "date": date}, owner)
+            json.dump({**myself(), "basin": basin, "date": date}, owner)
             owner.flush()
             os.fsync(owner.fileno())
             work.revision.mkdir()
@@ -206,7 +211,13 @@ def _is_left(folder: Path) -> bool:
     if owner.get("host", socket.gethostname()) != socket.gethostname():
         # A lock need not reach across hosts.
         return _age_s(folder) > FOREIGN_S
-    return claimed is True or not is_running(int(owner.get("pid", folder.name.split("-")[0])))
+    if claimed is True:
+        return True
+    if "started" in owner:
+        return not lives(owner)
+    # Not told yet: all there is is the number in the folder's name.
+    number = folder.name.partition("-")[0]
+    return number.isdecimal() and not is_running(int(number))
 
 
 def _age_s(path: Path) -> float:

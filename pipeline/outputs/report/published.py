@@ -29,6 +29,7 @@ from pipeline.reading import (
     revision_totals,
     standing,
 )
+from pipeline.season import first_of_season
 
 MOST_CELLS = 120_000
 """A page shows so many cells of the grid at most: more than a screen's map has dots, and the page stays under 3 MB."""
@@ -182,20 +183,11 @@ def start_of(record: dict[str, Any]) -> str:
 def with_seasons(totals: pd.DataFrame, start: str) -> pd.DataFrame:
     """Return totals with `season` (its name) and `season_day` (whole days since its first day)."""
     dates = totals["date"].dt.date
-    month, day = (int(part) for part in start.split("-"))
     names = {date: season_name(date, start) for date in set(dates)}
-    # The first day of a season, the last of February where a year lacks the 29th.
-    first = {date: _first_day(date, month, day) for date in names}
+    first = {date: first_of_season(date, start) for date in names}
     return totals.assign(
         season=[names[date] for date in dates], season_day=[(date - first[date]).days for date in dates]
     )
-
-
-def _first_day(date: dt.date, month: int, day: int) -> dt.date:
-    def of(year: int) -> dt.date:
-        return dt.date(year, month, min(day, calendar.monthrange(year, month)[1]))
-
-    return of(date.year) if of(date.year) <= date else of(date.year - 1)
 
 
 def _same_day(date: pd.Timestamp, wanted: dt.date) -> bool:
