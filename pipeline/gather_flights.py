@@ -123,12 +123,6 @@ def gather_flights(
     return read
 
 
-def _seen_of_basin(flight: xr.Dataset, terrain: xr.Dataset) -> float:
-    """Return the share of the basin's ground, 0 to 1, that a flight saw; what it saw around it does not count."""
-    area = terrain["cell_area"].to_numpy()
-    return float((flight["valid_fraction"].to_numpy() * area).sum() / area.sum())
-
-
 def _surroundings(settings: Settings, grid: BasinGrid, terrain: xr.Dataset) -> tuple[Surroundings, list[Finding]]:
     """Return what is known of the ground; a mask that is not there or cannot be read is a finding, and masks nothing."""
     findings = []
@@ -287,6 +281,12 @@ def _against_ground(
         )
         findings.append(_finding(entry, "offset from the ground", words, ("used", detail)))
     return flight, told
+
+
+def _seen_of_basin(flight: xr.Dataset, terrain: xr.Dataset) -> float:
+    """Return the share of the basin's ground, 0 to 1, that a flight saw; what it saw around it does not count."""
+    area = terrain["cell_area"].to_numpy()
+    return float((flight["valid_fraction"].to_numpy() * area).sum() / area.sum())
 
 
 def _disagreement(entry: FlightEntry, figures: dict[str, float]) -> Finding:
