@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,6 @@ surround()
 from prefect import get_client, task  # noqa: E402  its settings are read at import
 from prefect.artifacts import create_markdown_artifact  # noqa: E402
 from prefect.cache_policies import NO_CACHE  # noqa: E402
-from prefect.exceptions import ObjectNotFound  # noqa: E402
 from prefect.runtime import flow_run  # noqa: E402
 from prefect.states import Completed, Crashed, Failed, State  # noqa: E402
 
@@ -57,9 +57,10 @@ def run_one(settings_file: str, date: str, run_id: str, why: tuple[str, str]) ->
         retry = read_settings(Path(settings_file)).operations.retry
     except SnowtallyError as trouble:
         return NightResult(settings_file, date=date, run_id=run_id, message=str(trouble))
-    waits = [retry.first_wait_s * 2**n for n in range(retry.times)]
     patient = basin_day.with_options(
-        retries=retry.times, retry_delay_seconds=waits or None, task_run_name=f"{Path(settings_file).stem} {date}"
+        retries=retry.times,
+        retry_delay_seconds=retry.waits_s or None,
+        task_run_name=f"{Path(settings_file).stem} {date}",
     )
     state = patient(settings_file, date, run_id, why, return_state=True)
     found = state.result(raise_on_failure=False)
@@ -74,17 +75,14 @@ def mark_crashed(settings_files: list[str]) -> None:
     """Mark the flow runs crashed whose nights were killed; the engine itself would call them running for ever."""
     for settings_file in settings_files:
         try:
-            settings = read_settings(Path(settings_file))
-        except SnowtallyError:
+            notes = notes_of_crashed(read_settings(Path(settings_file)).archive_root)
+        except (SnowtallyError, OSError):
             continue
-        for note in notes_of_crashed(settings.archive_root):
-            with get_client(sync_client=True) as client:
-                try:
-                    crashed = Crashed(message=f"run {note['run_id']} was killed")
-                    client.set_flow_run_state(uuid.UUID(note["flow_run_id"]), crashed, force=True)
-                except (ObjectNotFound, KeyError, ValueError):
-                    # Another server's run, or one whose database is gone.
-                    continue
+        for note in notes:
+            # Another server's run, one whose database is gone, a server that fails: a mark is no reason to lose a night.
+            with suppress(Exception), get_client(sync_client=True) as client:
+                crashed = Crashed(message=f"run {note['run_id']} was killed")
+                client.set_flow_run_state(uuid.UUID(note["flow_run_id"]), crashed, force=True)
 
 
 def closing(results: list[NightResult], key: str) -> State:

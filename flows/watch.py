@@ -15,7 +15,7 @@ from flows.tasks import closing, run_one  # noqa: E402
 from pipeline import run  # noqa: E402
 from pipeline.operations.night import NightResult  # noqa: E402
 from pipeline.operations.nights import watch as look  # noqa: E402
-from pipeline.problems import SnowtallyError  # noqa: E402
+from pipeline.problems import SnowtallyError, one_line  # noqa: E402
 from pipeline.run_id import new_run_id  # noqa: E402
 from pipeline.settings import read_settings  # noqa: E402
 
@@ -33,8 +33,8 @@ def watch(settings_files: list[str], now: str | None = None) -> State:
     for settings_file in settings_files:
         try:
             until = run.last_complete_day(read_settings(settings_file), instant)
-        except SnowtallyError as trouble:
-            results.append(NightResult(settings_file, run_id=run_id, message=str(trouble)))
+        except (SnowtallyError, OSError) as trouble:
+            results.append(NightResult(settings_file, run_id=run_id, message=one_line(trouble)))
             continue
         results += look(settings_file, until, run_id, run_one)
     return closing(results, "watch-summary")

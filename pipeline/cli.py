@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import sys
+from typing import Any
 
 import typer
 
@@ -19,27 +20,28 @@ from pipeline.cli_base import (
     VerboseOption,
     app,
     day_of,
+    leave,
     print_json,
     print_tables,
     progress,
 )
-from pipeline.problems import SnowtallyError
+from pipeline.problems import SnowtallyError, one_line
+
+_WRONG_USE: Any = typer.BadParameter.__base__
+"""Every error of use: Typer names one of them only, and the others have its parent."""
 
 
 def main() -> None:
     """Run the command line; every known trouble is one line and an exit status, never a traceback."""
     try:
-        app()
+        # For machines wrong use is an object too, where Typer by itself would draw a box.
+        sys.exit(app(standalone_mode="--json" not in sys.argv))
+    except _WRONG_USE as trouble:
+        leave(f"{trouble.format_message().rstrip('.')}. Ask with --help", trouble.exit_code)
     except SnowtallyError as trouble:
-        _stop(str(trouble), trouble.exit_status)
+        leave(str(trouble), trouble.exit_status)
     except OSError as trouble:
-        where = f"{trouble.filename}: " if trouble.filename else ""
-        _stop(
-            f"{where}{trouble.strerror or trouble}. Look at the disk, the permissions and the paths in the settings",
-            FAILED,
-        )
-    except KeyboardInterrupt:
-        _stop("stopped by the user; nothing was published", FAILED)
+        leave(one_line(trouble), FAILED)
 
 
 @app.command()
@@ -53,13 +55,14 @@ def update(
     with progress(as_json=as_json, verbose=verbose, stages=STAGES) as stage:
         stage("starting")
         from pipeline import run  # noqa: PLC0415
+        from pipeline.outputs.report.units import UNITS  # noqa: PLC0415
         from pipeline.telling import update_json, update_tables  # noqa: PLC0415
 
         outcome = run.update(chosen, day_of(date) or run.last_complete_day(chosen, dt.datetime.now(dt.UTC)), stage)
     if as_json:
         print_json(update_json(outcome))
     else:
-        print_tables(update_tables(outcome))
+        print_tables(update_tables(outcome, UNITS[chosen.report.units]))
     raise typer.Exit(DEGRADED if outcome.to_look_at else OK)
 
 
@@ -67,22 +70,24 @@ def update(
 def check(
     settings: SettingsFile, date: DateOption = None, as_json: JsonOption = False, verbose: VerboseOption = False
 ) -> None:
-    """Read and check every input, and publish nothing."""
+    """Read and check every input, and publish nothing. Exit status 1 where a night on them would fail, 3 where it would be degraded."""
     from pipeline.settings import read_settings  # noqa: PLC0415
 
     chosen = read_settings(settings)
     with progress(as_json=as_json, verbose=verbose, stages=STAGES) as stage:
         stage("starting")
         from pipeline import gather, run  # noqa: PLC0415
+        from pipeline.estimate import why_no_estimate  # noqa: PLC0415
         from pipeline.telling import check_json, check_tables  # noqa: PLC0415
 
         asked = day_of(date) or run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
         readings = gather.read_inputs(chosen, asked, stage)
+        impossible = why_no_estimate(readings.inputs, run.choices(chosen, asked))
     if as_json:
-        print_json(check_json(readings))
+        print_json(check_json(readings, impossible))
     else:
-        print_tables(check_tables(readings))
-    raise typer.Exit(DEGRADED if readings.degraded else OK)
+        print_tables(check_tables(readings, impossible))
+    raise typer.Exit(FAILED if impossible else DEGRADED if readings.degraded else OK)
 
 
 for command in (
@@ -97,12 +102,3 @@ for command in (
     cli_plan.plan,
 ):
     app.command()(command)
-
-
-def _stop(message: str, status: int) -> None:
-    """Tell what went wrong in one line, to machines also as an object, and leave with the status."""
-    line = " ".join(message.split())
-    if "--json" in sys.argv:
-        print_json({"error": line, "exit_status": status})
-    sys.stderr.write(f"snowtally: {line}\n")
-    sys.exit(status)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -19,11 +19,12 @@ from pipeline.cli_base import (
     SettingsFile,
     VerboseOption,
     day_of,
+    leave,
     print_json,
     print_tables,
     progress,
 )
-from pipeline.problems import SettingsError
+from pipeline.problems import ArchiveError, SettingsError, StoppedError
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -50,7 +51,7 @@ def rerun(  # noqa: PLR0913  a command's options
         ),
     ] = None,
     into: Annotated[
-        Path | None, typer.Option("--into", metavar="PATH", help="Publish into this archive instead: what if?")
+        str | None, typer.Option("--into", metavar="PATH", help="Publish into this archive (or URL) instead: what if?")
     ] = None,
     as_json: JsonOption = False,
     verbose: VerboseOption = False,
@@ -78,8 +79,8 @@ def rerun(  # noqa: PLR0913  a command's options
         if into is not None:
             chosen = past.side_archive(chosen, into)
         dates = past.dates_to_rerun(chosen, first, last, only_held=into is None)
-        outcomes = list(past.rerun(chosen, dates, wanted, stage))
-    _tell_dates(chosen.basin.id, outcomes, as_json=as_json)
+        outcomes, stopped = _until_stopped(past.rerun(chosen, dates, wanted, stage))
+    _tell_dates(chosen.basin.id, outcomes, stopped, as_json=as_json)
 
 
 def backfill(
@@ -101,8 +102,19 @@ def backfill(
         dates = past.dates_lacking(chosen, first, last)
         if chosen.operations.workers.engine != "serial":
             _spread(chosen, dates, stage, as_json=as_json)
-        outcomes = list(past.backfill(chosen, dates, stage))
-    _tell_dates(chosen.basin.id, outcomes, as_json=as_json)
+        outcomes, stopped = _until_stopped(past.backfill(chosen, dates, stage))
+    _tell_dates(chosen.basin.id, outcomes, stopped, as_json=as_json)
+
+
+def _until_stopped(each: Iterator[Any]) -> tuple[list[Any], StoppedError | None]:
+    """Return what came of each date until all were done or the user stopped it, and that the user did."""
+    done = []
+    try:
+        for one in each:
+            done.append(one)  # noqa: PERF402  a list would be lost with the interruption
+    except KeyboardInterrupt:
+        return done, StoppedError()
+    return done, None
 
 
 def _spread(chosen: Settings, dates: list[dt.date], stage: Callable[[str], None], *, as_json: bool) -> NoReturn:
@@ -112,14 +124,14 @@ def _spread(chosen: Settings, dates: list[dt.date], stage: Callable[[str], None]
     from pipeline.run_id import new_run_id  # noqa: PLC0415
     from pipeline.telling_archive import nights_json, nights_tables  # noqa: PLC0415
 
-    results = []
-    for one in run_dates(chosen, dates, new_run_id(), ("backfill", "backfill"), chosen.operations.workers):
-        stage(f"{one.date}: {one.state}")
-        results.append(one)
-    if as_json:
-        print_json(nights_json(chosen.basin.id, results))
-    else:
-        print_tables(nights_tables(results))
+    def told() -> Iterator[Any]:
+        for one in run_dates(chosen, dates, new_run_id(), ("backfill", "backfill"), chosen.operations.workers):
+            stage(f"{one.date}: {one.state}")
+            yield one
+
+    results, stopped = _until_stopped(told())
+    tables = nights_tables(results) if results or stopped is None else []
+    _tell(tables, nights_json(chosen.basin.id, results), stopped, as_json=as_json)
     raise typer.Exit(exit_status(results))
 
 
@@ -132,24 +144,28 @@ def withdraw(
     """Say that a revision no longer stands; it stays readable by its number."""
     from pipeline.outputs.archive import withdraw as take_back  # noqa: PLC0415
     from pipeline.outputs.report.pages import remake  # noqa: PLC0415
+    from pipeline.outputs.second_look import look_again  # noqa: PLC0415
     from pipeline.settings import read_settings  # noqa: PLC0415
 
     chosen = read_settings(settings)
     date, number = _revision(revision)
     wanted = _reason(reason)
     stands = take_back(chosen.archive_root, chosen.basin.id, date, number, wanted)
+    # What was marked against the revision, or was not since it stood in between, is judged against what stands now.
+    second_look = look_again(chosen.archive_root, chosen.basin.id, date, chosen.operations.gate.most_se)
     pages = remake(chosen.archive_root, chosen.basin.id, date, chosen.report.units)
     if as_json:
         now = None if stands is None else stands.number
         print_json({
             "basin": chosen.basin.id, "date": str(date), "withdrawn": number, "stands": now, "reason": wanted,
-            "page_troubles": pages.troubles,
+            "second_look": second_look, "page_troubles": pages.troubles,
         })  # fmt: skip
     else:
         now = "nothing stands for this date now" if stands is None else f"{stands.path} stands now"
         print_tables(
             [
                 f"Withdrawn: {chosen.basin.id} {date}@{number}; it stays readable by its number; {now}",
+                *([f"For a second look: {second_look}"] if second_look else []),
                 *(f"The {trouble}" for trouble in pages.troubles),
             ]
         )
@@ -237,10 +253,15 @@ def _make_again(settings: Path, asked: str, *, as_json: bool, verbose: bool) -> 
 
 
 def _revision(text: str) -> tuple[dt.date, int]:
-    date, _, number = text.partition("@")
-    if not number.isdigit():
+    from pipeline.reading import asked_revision  # noqa: PLC0415
+
+    try:
+        date, number = asked_revision(text)
+    except ArchiveError as trouble:
+        raise SettingsError(str(trouble)) from None
+    if number is None:
         raise SettingsError(f"'{text}' is not a revision. Write its date and number as 2031-03-01@2")
-    return day_of(date, "the date of"), int(number)
+    return date, number
 
 
 def _reason(text: str | None) -> str:
@@ -249,13 +270,21 @@ def _reason(text: str | None) -> str:
     return text.strip()
 
 
-def _tell_dates(basin: str, outcomes: list[Any], *, as_json: bool) -> None:
+def _tell(tables: list[Any], content: dict[str, Any], stopped: StoppedError | None, *, as_json: bool) -> None:
+    """Print what came of the dates, and leave where the user stopped before all were done."""
+    if not as_json:
+        print_tables(tables)
+    if stopped is not None:
+        leave(str(stopped), FAILED, content)
+    if as_json:
+        print_json(content)
+
+
+def _tell_dates(basin: str, outcomes: list[Any], stopped: StoppedError | None, *, as_json: bool) -> None:
     from pipeline.telling_archive import dates_json, dates_tables  # noqa: PLC0415
 
-    if as_json:
-        print_json(dates_json(basin, outcomes))
-    else:
-        print_tables(dates_tables(outcomes))
+    tables = dates_tables(outcomes) if outcomes or stopped is None else []
+    _tell(tables, dates_json(basin, outcomes), stopped, as_json=as_json)
     if any(one.outcome is None for one in outcomes):
         raise typer.Exit(FAILED)
     raise typer.Exit(DEGRADED if any(one.outcome.to_look_at for one in outcomes) else OK)

@@ -9,15 +9,28 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, NoReturn
 
 import typer
+from typer.core import TyperGroup
 
-from pipeline.problems import SettingsError
+from pipeline.problems import SettingsError, StoppedError
 
 OK, FAILED, WRONG_USE, DEGRADED = 0, 1, 2, 3
 
+
+class _Commands(TyperGroup):
+    """The commands; typer itself would leave without a word when the user stops one."""
+
+    def invoke(self, ctx: typer.Context) -> Any:  # noqa: ANN401  as typer has it
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            raise StoppedError from None
+
+
 app = typer.Typer(
+    cls=_Commands,
     name="snowtally",
     no_args_is_help=True,
     add_completion=False,
@@ -67,7 +80,7 @@ def progress(*, as_json: bool, verbose: bool, stages: int | None = None) -> Iter
     from rich.console import Console  # noqa: PLC0415
     from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn  # noqa: PLC0415
 
-    columns = SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn()
+    columns = SpinnerColumn(), TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn()
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("", total=stages)
         yield lambda name: bar.update(task, description=name, advance=1)
@@ -82,11 +95,22 @@ def print_json(content: dict[str, Any]) -> None:
     sys.stdout.write(json.dumps(content, ensure_ascii=False, indent=1) + "\n")
 
 
+def leave(message: str, status: int, content: dict[str, Any] | None = None) -> NoReturn:
+    """Tell what went wrong in one line, to machines also as an object, with what there is besides, and leave with the status."""
+    line = " ".join(message.split())
+    if "--json" in sys.argv:
+        print_json({**(content or {}), "error": line, "exit_status": status})
+    sys.stderr.write(f"snowtally: {line}\n")
+    sys.exit(status)
+
+
 def print_tables(parts: list[Any]) -> None:
     """Print tables and lines for people."""
     from rich.console import Console  # noqa: PLC0415
 
-    # A pipe has no width of its own: 100 columns keep a table's rows whole in a log.
-    console = Console(width=None if sys.stdout.isatty() else 100, highlight=False)
+    # A pipe has no width of its own: 100 columns keep a table's rows whole in a log. Titles, sites and paths are others'
+    # words: a bracket or a colon in them is no mark-up.
+    width = None if sys.stdout.isatty() else 100
+    console = Console(width=width, highlight=False, markup=False, emoji=False)
     for part in parts:
         console.print(part, soft_wrap=isinstance(part, str))

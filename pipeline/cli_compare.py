@@ -17,8 +17,8 @@ def compare(  # noqa: PLR0913  a command's options
     ],
     b: Annotated[str, typer.Argument(metavar="B", help="The other, likewise.")],
     other: Annotated[
-        Path | None,
-        typer.Option("--other", metavar="PATH", help="B stands in this archive, made by `rerun --into PATH`."),
+        str | None,
+        typer.Option("--other", metavar="PATH", help="B stands in this archive (or URL), made by `rerun --into PATH`."),
     ] = None,
     output_folder: Annotated[
         Path | None,
@@ -30,30 +30,31 @@ def compare(  # noqa: PLR0913  a command's options
 ) -> None:
     """Tell what changed from A to B: inputs, settings, models, totals with their errors, the map, the sites."""
     from pipeline.outputs import compare as comparing  # noqa: PLC0415
+    from pipeline.outputs.report.units import UNITS  # noqa: PLC0415
+    from pipeline.places import named_place  # noqa: PLC0415
     from pipeline.settings import read_settings  # noqa: PLC0415
     from pipeline.telling_compare import compare_json, compare_tables  # noqa: PLC0415
 
     chosen = read_settings(settings)
-    root, basin = chosen.archive_root, chosen.basin.id
+    root, basin, units = chosen.archive_root, chosen.basin.id, UNITS[chosen.report.units]
     found = comparing.compare(
         basin,
         comparing.find_side(root, basin, a),
-        comparing.find_side(root if other is None else other.resolve(), basin, b),
+        comparing.find_side(root if other is None else named_place(other, Path.cwd()), basin, b),
     )
     content = compare_json(basin, found)
     if output_folder is not None:
         from pipeline.outputs.compare_files import write_files  # noqa: PLC0415
         from pipeline.outputs.failures import told  # noqa: PLC0415
         from pipeline.outputs.report.compare_page import COMPARE_PAGE, compare_page  # noqa: PLC0415
-        from pipeline.outputs.report.units import UNITS  # noqa: PLC0415
 
         content["files"] = write_files(found, basin, content, output_folder)
         with told(f"Cannot write the comparison's page into {output_folder}"):
-            page = compare_page(found, basin, UNITS[chosen.report.units])
+            page = compare_page(found, basin, units)
             (output_folder / COMPARE_PAGE).write_bytes(page)
         content["files"] = sorted([*content["files"], COMPARE_PAGE])
     if as_json:
         print_json(content)
     else:
-        parts = compare_tables(found)
+        parts = compare_tables(found, units)
         print_tables([*parts, f"Written: {output_folder}"] if output_folder is not None else parts)

@@ -41,6 +41,7 @@ def plan(  # noqa: PLR0913  a command's options
     with progress(as_json=as_json, verbose=verbose, stages=10) as stage:
         stage("starting")
         from pipeline import run  # noqa: PLC0415
+        from pipeline.outputs.report.units import UNITS  # noqa: PLC0415
         from pipeline.plan import plan_of  # noqa: PLC0415
         from pipeline.telling_plan import plan_json, plan_tables  # noqa: PLC0415
 
@@ -54,5 +55,5 @@ def plan(  # noqa: PLR0913  a command's options
     if as_json:
         print_json(content)
         return
-    parts = plan_tables(found)
+    parts = plan_tables(found, UNITS[chosen.report.units])
     print_tables([*parts, f"Written: {output_folder}"] if output_folder is not None else parts)

@@ -7,17 +7,19 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli_base import DateOption, JsonOption, SettingsFile, day_of, print_json, print_tables
+from pipeline.cli_base import JsonOption, SettingsFile, day_of, print_json, print_tables
 from pipeline.problems import ArchiveError
 
 
 def report(
     settings: SettingsFile,
-    date: DateOption = None,
+    date: Annotated[
+        str | None, typer.Option("--date", metavar="D", help="The local day. Default: the newest that stands.")
+    ] = None,
     open_page: Annotated[bool, typer.Option("--open", help="Open the page in the browser.")] = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Make the page of a date again, and the season page. Without --date: of the newest date that stands."""
+    """Make the page of a date again, and the season page."""
     from pipeline.outputs.report.pages import make_day_page, make_season_page  # noqa: PLC0415
     from pipeline.places import local_file  # noqa: PLC0415
     from pipeline.reading import list_days  # noqa: PLC0415

@@ -33,7 +33,7 @@ from pipeline.methods.terrain_balance import Background, fitted_on_terrain
 from pipeline.methods.totals import ZoneBands, covariance_rows, totals_rows
 from pipeline.outlook import OutlookInputs, with_outlook
 from pipeline.problems import NoEstimateError
-from pipeline.variables import SOURCE_FLAGS
+from pipeline.variables import SOURCE_FLAGS, VARIABLES
 
 
 @dataclass(frozen=True)
@@ -134,7 +134,9 @@ def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
     found = map_of_day(inputs, choices)
     fields = _fields(found.today, found.density, found.inputs)
     day = _as_day(found.inputs, (found.today, found.background, found.density), fields)
-    if inputs.forecast is not None:
+    if inputs.forecast is None:
+        day = replace(day, models=day.models | {"outlook": {"made": False, "why": NO_WEATHER}})
+    else:
         day = with_outlook(day, _for_outlook(found.inputs, choices))
     if inputs.normals is None:
         return day
@@ -142,10 +144,26 @@ def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
     return replace(day, normals=in_per_cent(inputs.normals, basin, day.sites, (inputs.date, choices.season_start)))
 
 
+NO_WEATHER = "the settings name no weather table (inputs.weather)"
+"""Why a basin without a weather table has no outlook."""
+
+
 def _for_outlook(inputs: DayInputs, choices: Choices) -> OutlookInputs:
     return OutlookInputs(
         inputs.grid, inputs.terrain, inputs.ground, inputs.forecast, inputs.albedo, choices.season_start
     )
+
+
+def why_no_estimate(inputs: DayInputs, choices: Choices) -> str:
+    """Return why `estimate_day` could estimate nothing from these inputs, empty where it could; nothing is estimated."""
+    if _with_flights_that_see(inputs, choices).flights:
+        return ""
+    ground = _with_depth_only_sites(replace(inputs, flights=[]), choices).ground
+    return _nothing_to_go_by(inputs, inputs.date) if site_values(ground, inputs.date).empty else ""
+
+
+def _nothing_to_go_by(inputs: DayInputs, date: dt.date) -> str:
+    return f"no estimate for {inputs.basin_id} on {date}: no flight, and no course or station with a usable SWE near the date"
 
 
 def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
@@ -256,11 +274,7 @@ def _background(flown: Flown | None, inputs: DayInputs, date: dt.date, choices: 
     if flown is not None:
         return CarriedFlight(flown, choices.season_start).fit(inputs.ground, date)
     if site_values(inputs.ground, date).empty:
-        message = (
-            f"no estimate for {inputs.basin_id} on {date}: no flight, and no course or station with a usable SWE near the "
-            "date. Look at the findings with `snowtally check`"
-        )
-        raise NoEstimateError(message)
+        raise NoEstimateError(f"{_nothing_to_go_by(inputs, date)}. Look at the findings with `snowtally check`")
     return fitted_on_terrain(choices.season_start, inputs.ground, date)
 
 
@@ -332,10 +346,15 @@ def _bare_where_seen_bare(today: SweMap, cover: np.ndarray) -> SweMap:
 
 
 def _fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> xr.Dataset:
-    """Return the published variables on the grid with its margin."""
+    """Return the published variables on the grid with its margin.
+
+    A trace that the archive rounds to nothing is nothing, so that no density, depth or cover stands where no snow does; and where
+    snow stands, it covers at least the least share that the archive tells.
+    """
     terrain = inputs.terrain
     elevation = terrain["elevation"].to_numpy()
-    swe, se = today.swe_mm, today.se_mm
+    swe, se = np.where(np.round(today.swe_mm, VARIABLES["swe"].decimals) > 0, today.swe_mm, 0.0), today.se_mm
+    covered = np.where(swe > 0, np.maximum(today.covered, 10.0 ** -VARIABLES["snow_cover"].decimals), 0.0)
     rho, common, local = density.predict_from_swe(swe, elevation)
     rho_se = np.hypot(common, local)
     depth = swe / rho
@@ -359,7 +378,7 @@ def _fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> xr.Datase
         # Where no snow lies there is nothing to be dense.
         "density": np.where(swe > 0, rho, np.nan),
         "density_se": np.where(swe > 0, rho_se, np.nan),
-        "snow_cover": np.where(swe > 0, today.covered, 0.0),
+        "snow_cover": covered,
     }
     inside = terrain["cell_area"].to_numpy() > 0
     fields = {name: np.where(inside, value, np.nan) for name, value in values.items()}

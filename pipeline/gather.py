@@ -21,7 +21,6 @@ from pipeline.gather_albedo import gather_albedo
 from pipeline.gather_flights import (
     FLIGHT,
     STILL_ARRIVING,
-    FlightsRead,
     file_formats,
     gather_cover,
     gather_earlier_covers,
@@ -29,7 +28,7 @@ from pipeline.gather_flights import (
     kept_flights,
 )
 from pipeline.gather_ground import EARLIER_ISSUES, Measured, forecast_rows, gather_ground, gather_tables
-from pipeline.gather_past_flights import gather_past_pattern
+from pipeline.gather_past_flights import PAST, gather_past_pattern
 from pipeline.grid import BasinGrid
 from pipeline.inputs.columns import check_declared
 from pipeline.inputs.find import InputFile, describe, find_tables, missing_file, unreadable_file
@@ -40,24 +39,29 @@ from pipeline.inputs.read_covers import COVERS
 from pipeline.inputs.read_flights import FLIGHTS
 from pipeline.inputs.read_normals import NORMALS
 from pipeline.inputs.read_overrides import OVERRIDES
-from pipeline.inputs.read_sites import SITES
+from pipeline.inputs.read_sites import DOUBTED_TERRAIN, SITES
 from pipeline.inputs.read_stations import STATIONS
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_terrain, read_zones
 from pipeline.inputs.read_weather import WEATHER
 from pipeline.inputs.relative import relative_to, with_relative_files
+from pipeline.kept_files import KeptFiles
 from pipeline.kept_landform import kept_landform
 from pipeline.methods.blend import asks_trees
 from pipeline.methods.past_pattern import PAST_PATTERN
 from pipeline.outputs.kept_grids import as_kept
 from pipeline.outputs.record import plain
-from pipeline.problems import FINDING_COLUMNS, ArchiveError, Finding, InputError, findings_table
+from pipeline.problems import FINDING_COLUMNS, NOT_FOLLOWED, ArchiveError, Finding, InputError, findings_table
 from pipeline.settings import Settings
 
 Stage = Callable[[str], None]
 """Told the name of each stage as it begins, for a progress bar or a log."""
 
-DEGRADING = ("missing file", "unreadable file", "no usable row", "refused flight", "silent station", STILL_ARRIVING)
-"""Findings that make a night degraded: something declared was not there, and the estimate went on without it."""
+DEGRADING = (
+    "missing file", "unreadable file", "no usable row", "refused flight", "silent station", STILL_ARRIVING, DOUBTED_TERRAIN,
+    NOT_FOLLOWED,
+)  # fmt: skip
+"""Findings that make a night degraded: something declared was not there, or not to be believed, and the estimate went on without
+it, or with it for want of another."""
 
 
 @dataclass(frozen=True)
@@ -121,7 +125,8 @@ def read_inputs(
     grid, terrain, zones, noticed = _ground(settings)
     findings += noticed
     stage("reading the measurements")
-    tables, noticed = gather_tables(settings, (grid, terrain), found, date)
+    readings = KeptFiles(settings.cache_folder("readings"), keep)
+    tables, noticed = gather_tables(settings, (grid, terrain), found, date, readings)
     findings += noticed
     # From the settings file on: where a checkout lies is not what a day was made from.
     home = settings.file.parent
@@ -130,8 +135,13 @@ def read_inputs(
     stage("reading the flights")
     kept = kept_flights(settings, writable=keep, arriving=arriving)
     flown = gather_flights(settings, (grid, terrain, measured[0]), found, date, kept)
-    grids, rasters, noticed = _gather_rasters(settings, (grid, terrain), found, date, (flown, kept))
-    findings += flown.findings + noticed
+    findings += flown.findings
+    grids, rasters = flown.grids, flown.files
+    past, described = gather_past_pattern(settings, (grid, terrain), found, date, kept) if not grids else ({}, [])
+    covers, of_covers, noticed = _covers(settings, grid, found, kept, date)
+    findings += noticed
+    grids |= past | covers
+    rasters += described + of_covers
     findings = [relative_to(finding, home) for finding in findings]
     grids["terrain"] = terrain.assign_attrs(crs=grid.crs.to_wkt(), zones=zones)
     grids = {name: as_kept(dataset) for name, dataset in grids.items()}
@@ -145,54 +155,33 @@ def read_inputs(
         folder = settings.cache_folder("landform")
         shape = kept_landform(folder, inputs.terrain, settings.blend.wind_from_deg, writable=keep)
         inputs = replace(inputs, landform=shape)
+    kept.drop_unused()
     return Readings(inputs, files + rasters, rows | {"flights": flown.rows}, grids, beside, all_findings)
 
 
-def _gather_rasters(
-    settings: Settings,
-    place: tuple[BasinGrid, xr.Dataset],
-    found: dict[str, list[InputFile]],
-    date: dt.date,
-    flights: tuple[FlightsRead, KeptFlights],
+def _covers(
+    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], kept: KeptFlights, date: dt.date
 ) -> tuple[dict[str, xr.Dataset], list[tuple[InputFile, str]], list[Finding]]:
-    """Return the grids that the day may use beside the terrain, the files they are made from, and what was noticed.
-
-    Parameters
-    ----------
-    place : the basin grid and what is fixed on it.
-    flights : this season's flights, and where measured ones are kept.
-    """
-    grid, terrain = place
-    flown, kept = flights
-    grids, rasters, findings = dict(flown.grids), list(flown.files), []
-    if not grids:
-        pattern, used = gather_past_pattern(settings, (grid, terrain), found, date, kept)
-        if pattern is not None:
-            grids[PAST] = xr.Dataset({PAST_PATTERN: grid.array(pattern, units="1")}, attrs={"crs": grid.crs.to_wkt()})
-            rasters += [(file, PAST) for file in used]
-    cover, noticed = gather_cover(settings, grid, found, kept, date)
+    """Return the grids of what was seen of the snow from above by name, their files with these names, and the findings."""
+    today, findings = gather_cover(settings, grid, found, kept, date)
+    earlier, noticed = gather_earlier_covers(settings, grid, found, kept, date)
     findings += noticed
-    if cover is not None:
-        entry, values = cover
-        grids["cover"] = xr.Dataset(
-            {"snow_cover_fraction": grid.array(values, units="1")}, attrs={"crs": grid.crs.to_wkt()}
-        )
-        rasters.append((describe(f"cover {entry.date} {entry.variable}", entry.path), "cover"))
-    for entry, values in gather_earlier_covers(settings, grid, found, date):
-        name = f"{EARLIER_COVER}{entry.date}"
-        fraction = grid.array(values, units="1")
-        grids[name] = xr.Dataset({"snow_cover_fraction": fraction}, attrs={"crs": grid.crs.to_wkt()})
-        rasters.append((describe(f"cover {entry.date} {entry.variable}", entry.path), name))
-    albedo, used, noticed = gather_albedo(settings, grid, found, date)
+    seen = [] if today is None else [("cover", *today)]
+    seen += [(f"{EARLIER_COVER}{entry.date}", entry, values) for entry, values in earlier]
+    crs = grid.crs.to_wkt()
+    grids = {
+        name: xr.Dataset({"snow_cover_fraction": grid.array(values, units="1")}, attrs={"crs": crs})
+        for name, _, values in seen
+    }
+    used = [(name, entry) for name, entry, _ in seen]
+    albedo, of_albedo, noticed = gather_albedo(settings, grid, found, kept, date)
     findings += noticed
     if albedo is not None:
         grids["albedo"] = albedo
-        rasters += [(describe(f"cover {entry.date} {entry.variable}", entry.path), "albedo") for entry in used]
-    return grids, rasters, findings
+        used += [("albedo", entry) for entry in of_albedo]
+    files = [(describe(f"cover {entry.date} {entry.variable}", entry.path), name) for name, entry in used]
+    return grids, files, findings
 
-
-PAST = "past seasons"
-"""Name of the pattern of earlier seasons' flights among the grids."""
 
 EARLIER_COVER = "cover of "
 """A snow-cover grid of a day before is named by this and its date."""
@@ -265,7 +254,7 @@ def _day_inputs(
         flights=one_a_day(flights),
         flight_figures=told[0],
         normals=told[1].get("normals"),
-        forecast=forecast_rows(told[1], date),
+        forecast=forecast_rows(told[1], date) if settings.inputs.weather else None,
         albedo=grids.get("albedo"),
         cover=grids["cover"]["snow_cover_fraction"].to_numpy() if "cover" in grids else None,
         past_pattern=grids[PAST][PAST_PATTERN].to_numpy() if PAST in grids else None,

@@ -7,12 +7,13 @@ import datetime as dt
 import numpy as np
 import xarray as xr
 
-from pipeline.gather_flights import cover_entries
+from pipeline.flights.kept import KeptFlights
+from pipeline.gather_flights import cover_entries, unusable_cover
 from pipeline.grid import BasinGrid
 from pipeline.inputs.find import InputFile, unreadable_file
 from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_covers import CoverEntry
-from pipeline.problems import Finding, InputError
+from pipeline.problems import Finding, InputError, StillArrivingError
 from pipeline.settings import Settings
 
 ALBEDO_DAYS = 30
@@ -20,7 +21,7 @@ ALBEDO_DAYS = 30
 
 
 def gather_albedo(
-    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], date: dt.date
+    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], kept: KeptFlights, date: dt.date
 ) -> tuple[xr.Dataset | None, list[CoverEntry], list[Finding]]:
     """Return `snow_albedo` and `age_days` on (y, x), missing where none was seen, the grids used, and the findings.
 
@@ -34,7 +35,11 @@ def gather_albedo(
         if entry.variable != "snow_albedo":
             continue
         try:
+            kept.refuse_arriving(entry.path)
             values = fraction_on_grid(entry.path, grid)
+        except StillArrivingError as trouble:
+            findings.append(unusable_cover(entry, trouble))
+            continue
         except InputError as trouble:
             findings.append(unreadable_file("covers", entry.path, str(trouble).removeprefix(f"{entry.path} ")))
             continue

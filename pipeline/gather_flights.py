@@ -107,7 +107,7 @@ def gather_flights(
         cover, noticed = gather_cover(settings, grid, found, kept, entry.date)
         # What is wrong with the cover grid of the date itself is told where that is read.
         read.findings += noticed if entry.date != date else []
-        figures = flight.attrs["figures"] | {"by_site": by_site}
+        figures = flight.attrs["figures"] | {"by_site": by_site, "seen_of_basin": _seen_of_basin(flight, terrain)}
         if cover is not None:
             flight, disagreed = bare_where_seen_bare(flight, cover[1], BARE_COVER)
             figures |= {"snow_cover": disagreed}
@@ -283,6 +283,12 @@ def _against_ground(
     return flight, told
 
 
+def _seen_of_basin(flight: xr.Dataset, terrain: xr.Dataset) -> float:
+    """Return the share of the basin's ground, 0 to 1, that a flight saw; what it saw around it does not count."""
+    area = terrain["cell_area"].to_numpy()
+    return float((flight["valid_fraction"].to_numpy() * area).sum() / area.sum())
+
+
 def _disagreement(entry: FlightEntry, figures: dict[str, float]) -> Finding:
     evidence = f"{figures['cells']} cells, {figures['share']:.0%} of those seen bare, {figures['depth_m']:.2f} m deep"
     detail = "the flight measured snow where the day's snow-cover grid saw none: they count as bare; check date and place of both"
@@ -338,20 +344,23 @@ def gather_cover(
                 kept.refuse_arriving(entry.path)
                 return (entry, fraction_on_grid(entry.path, grid)), findings
             except InputError as trouble:
-                findings.append(
-                    Finding(
-                        table="covers",
-                        file=str(entry.table),
-                        line=entry.line,
-                        start=str(date),
-                        end=str(date),
-                        rule=STILL_ARRIVING if isinstance(trouble, StillArrivingError) else "unreadable file",
-                        severity="error",
-                        action="set aside",
-                        detail=str(trouble),
-                    )
-                )
+                findings.append(unusable_cover(entry, trouble))
     return None, findings
+
+
+def unusable_cover(entry: CoverEntry, trouble: InputError) -> Finding:
+    """Return the finding that a row's raster cannot be read, or is still being written; a night with one is degraded."""
+    return Finding(
+        table="covers",
+        file=str(entry.table),
+        line=entry.line,
+        start=str(entry.date),
+        end=str(entry.date),
+        rule=STILL_ARRIVING if isinstance(trouble, StillArrivingError) else "unreadable file",
+        severity="error",
+        action="set aside",
+        detail=str(trouble),
+    )
 
 
 EARLIER_COVERS, EARLIER_COVER_DAYS = 3, 30
@@ -360,17 +369,22 @@ has mostly been snowed in or stays bare in newer ones (chosen)."""
 
 
 def gather_earlier_covers(
-    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], date: dt.date
-) -> list[tuple[CoverEntry, np.ndarray]]:
-    """Return the newest snow-cover grids of days before `date` on the basin grid, newest first.
+    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], kept: KeptFlights, date: dt.date
+) -> tuple[list[tuple[CoverEntry, np.ndarray]], list[Finding]]:
+    """Return the season's newest snow-cover grids of days before `date` on the basin grid, newest first, and the findings.
 
-    What is wrong with one is told on its own day; here it is passed over.
+    What is wrong with one is told on its own day, here it is passed over; one that is still being written is told.
     """
-    span = date - dt.timedelta(days=EARLIER_COVER_DAYS), date - dt.timedelta(days=1)
-    entries, _ = cover_entries(settings, found, span)
-    read = []
+    first = max(date - dt.timedelta(days=EARLIER_COVER_DAYS), settings.season_start(date))
+    entries, _ = cover_entries(settings, found, (first, date - dt.timedelta(days=1)))
+    read, findings = [], []
     for entry in reversed(entries):
         if entry.variable == "snow_cover_fraction" and len(read) < EARLIER_COVERS:
-            with suppress(InputError):
+            try:
+                kept.refuse_arriving(entry.path)
                 read.append((entry, fraction_on_grid(entry.path, grid)))
-    return read
+            except StillArrivingError as trouble:
+                findings.append(unusable_cover(entry, trouble))
+            except InputError:
+                continue
+    return read, findings

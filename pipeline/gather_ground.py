@@ -19,12 +19,14 @@ from pipeline.inputs.read_sites import place_sites, read_sites
 from pipeline.inputs.read_stations import read_stations
 from pipeline.inputs.read_weather import as_issued_by, earlier_issues, read_weather
 from pipeline.inputs.rows import without_lines
+from pipeline.kept_files import KeptFiles
 from pipeline.measurements.course_checks import CourseLimits, check_courses
 from pipeline.measurements.course_context import Surroundings
 from pipeline.measurements.course_dates import season_samples
 from pipeline.measurements.daily import daily_values, silent_stations
 from pipeline.measurements.excursions import Rates
 from pipeline.measurements.overrides import (
+    believable,
     samples_without_overridden,
     switched_off,
     with_values,
@@ -41,9 +43,20 @@ Measured = tuple[GroundRecord, pd.DataFrame, list[Finding]]
 
 
 def gather_tables(
-    settings: Settings, place: tuple[BasinGrid, xr.Dataset], found: dict[str, list[InputFile]], date: dt.date
+    settings: Settings,
+    place: tuple[BasinGrid, xr.Dataset],
+    found: dict[str, list[InputFile]],
+    date: dt.date,
+    kept: KeptFiles,
 ) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
-    """Return the rows that the date may use, each with its file and line, and what was noticed in reading them."""
+    """Return the rows that the date may use, each with its file and line, and what was noticed in reading them.
+
+    Parameters
+    ----------
+    place : the basin grid, and what is fixed on it.
+    found : the tables' files by role.
+    kept : where rows of large station files are kept.
+    """
     start = pd.Timestamp(settings.season_start(date))
 
     def paths(role: str) -> list[Path]:
@@ -61,7 +74,7 @@ def gather_tables(
         *how("stations"),
         settings.basin.utc_offset_hours,
         formats=file_formats(settings, "stations"),
-        kept=settings.cache_folder("readings"),
+        kept=kept,
         since=start.date(),
         until=date,
     )
@@ -137,6 +150,7 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
     record = GroundRecord(
         known, daily, station_swe_se_mm(daily["swe_mm"]), visits,
         weather=weather[(weather["date"] >= start) & (weather["date"] <= pd.Timestamp(date))], southern=grid.southern,
+        least_density_depth_m=settings.checks.density_least_depth_m,
     )  # fmt: skip
     return record, densities, findings
 
@@ -160,6 +174,8 @@ def _checked(
     offset = settings.basin.utc_offset_hours
     samples = _in_service(samples, sites, "courses", findings)
     records = _in_service(records, sites, "stations", findings)
+    overrides, noticed = believable(overrides, settings.checks.swe_high_mm, settings.checks.depth_high_m)
+    findings += noticed
     of_course = overrides["site_id"].isin(sites.index[sites["kind"] == "course"])
     samples, noticed = samples_without_overridden(samples, overrides[of_course], offset)
     findings += noticed

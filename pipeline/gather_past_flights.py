@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 from contextlib import suppress
 
-import numpy as np
 import xarray as xr
 
 from pipeline.flights.kept import KeptFlights
@@ -13,9 +12,12 @@ from pipeline.gather_flights import file_formats, measured_flight, surroundings
 from pipeline.grid import BasinGrid
 from pipeline.inputs.find import InputFile
 from pipeline.inputs.read_flights import read_flights
-from pipeline.methods.past_pattern import past_pattern
+from pipeline.methods.past_pattern import PAST_PATTERN, past_pattern
 from pipeline.problems import InputError, RefusedFlightError
 from pipeline.settings import Settings
+
+PAST = "past seasons"
+"""Name of the pattern among the grids."""
 
 PAST_FLIGHTS, PAST_SEASONS = 6, 8
 """So many flights of earlier seasons are used, the newest first, of no more seasons ago than this: a pattern is settled after a
@@ -28,8 +30,8 @@ def gather_past_pattern(
     found: dict[str, list[InputFile]],
     date: dt.date,
     kept: KeptFlights,
-) -> tuple[np.ndarray | None, list[InputFile]]:
-    """Return the pattern of earlier seasons' flights as `methods.past_pattern`, None where there is none, and the files used.
+) -> tuple[dict[str, xr.Dataset], list[tuple[InputFile, str]]]:
+    """Return the grid of earlier seasons' pattern by its name, and the files that it is made from; both empty without any.
 
     What is wrong with a flight was told in its own season; here it is passed over.
     """
@@ -52,5 +54,8 @@ def gather_past_pattern(
             flight, _, described = measured_flight(entry, settings, (grid, known), kept, {})
             seen = flight["valid_fraction"] >= settings.flights.least_valid_fraction
             depths.append(flight["depth"].where(seen).to_numpy())
-            files += described
-    return past_pattern(depths, terrain), files
+            files += [(file, PAST) for file in described]
+    pattern = past_pattern(depths, terrain)
+    if pattern is None:
+        return {}, []
+    return {PAST: xr.Dataset({PAST_PATTERN: grid.array(pattern, units="1")}, attrs={"crs": grid.crs.to_wkt()})}, files

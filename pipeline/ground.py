@@ -23,6 +23,7 @@ class GroundRecord:
         density_se_kg_m3, points, by_depth (SWE told by depth and the density model).
     weather : days of the weather table up to the date: date, elevation_m, air_temperature_c, precipitation_mm; may be empty.
     southern : whether the basin lies south of the equator.
+    least_density_depth_m : in snow no deeper than this a station's SWE over depth is no density: its sensors' errors swamp it.
     """
 
     sites: pd.DataFrame
@@ -31,6 +32,7 @@ class GroundRecord:
     visits: pd.DataFrame
     weather: pd.DataFrame = field(default_factory=pd.DataFrame)
     southern: bool = False
+    least_density_depth_m: float = 0.2
 
     @cached_property
     def station_series(self) -> pd.DataFrame:

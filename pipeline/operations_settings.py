@@ -72,13 +72,18 @@ class Retry(_Block):
     times: Annotated[int, Field(ge=0, le=10)] = 3
     first_wait_s: Annotated[float, Field(ge=0)] = 60.0
 
+    @property
+    def waits_s(self) -> list[float]:
+        """The waits before the second and each further try, s."""
+        return [self.first_wait_s * 2**n for n in range(self.times)]
+
 
 class Limits(_Block):
     """How long a basin's night may take.
 
     Parameters
     ----------
-    night_s : a night that runs longer is stopped and has failed, s: the largest basin takes minutes.
+    night_s : a night that runs longer is stopped and has failed, s: the largest basin takes minutes. What it waits is not counted.
     """
 
     night_s: Annotated[float, Field(gt=0)] = 3600.0
@@ -89,8 +94,8 @@ class Workers(_Block):
 
     Parameters
     ----------
-    engine : serial, one after the other; threads, each date in a process of its own that a thread watches, stopped after
-        `limits.night_s`; processes, in as many lasting processes, which saves two seconds of imports a date; dask, on the
+    engine : serial, one after the other; threads, each date in a process of its own that a thread watches, stopped
+        when it takes too long; processes, in as many lasting processes, which saves two seconds of imports a date; dask, on the
         cluster of `dask.address`, whose workers see archive and inputs under the same paths.
     count : dates at once; default as many as cores.
     """
@@ -151,3 +156,13 @@ class Operations(_Block):
     workers: Workers = Workers()
     alerts: Alerts = Alerts()
     gate: Gate = Gate()
+
+    @property
+    def lock_wait_s(self) -> float:
+        """How long another run of the same date is waited for, s: as long as its own work may take."""
+        return self.limits.night_s
+
+    @property
+    def longest_s(self) -> float:
+        """After how long a date's process is stopped, s: it may wait for its inputs, then for another run, and then do its work."""
+        return self.arrival.wait_s + self.lock_wait_s + self.limits.night_s

@@ -9,7 +9,8 @@ from pathlib import Path
 
 from pipeline.gather import Stage
 from pipeline.outputs.record import BY_HAND
-from pipeline.problems import ArchiveError, SettingsError, SnowtallyError
+from pipeline.places import named_place
+from pipeline.problems import ArchiveError, SettingsError, one_line
 from pipeline.reading import dates_held, revisions
 from pipeline.run import Outcome, Run, update
 from pipeline.settings import Settings
@@ -27,11 +28,11 @@ class DateOutcome:
 BACKFILL = Run("backfill", "backfill")
 
 
-def side_archive(settings: Settings, folder: Path) -> Settings:
-    """Return the settings with another archive; raise SettingsError when it is the basin's own."""
-    other = folder.resolve()
+def side_archive(settings: Settings, named: str) -> Settings:
+    """Return the settings with another archive, a folder or a store's URL; raise SettingsError when it is the basin's own."""
+    other = named_place(named, Path.cwd())
     if other == settings.archive_root:
-        raise SettingsError(f"--into {folder} is the basin's own archive. Give another folder, or leave --into out")
+        raise SettingsError(f"--into {named} is the basin's own archive. Give another folder, or leave --into out")
     return settings.model_copy(update={"archive": str(other)})
 
 
@@ -90,7 +91,7 @@ def _each(settings: Settings, dates: list[dt.date], run: Run, stage: Stage) -> I
             outcome = update(settings, date, lambda name, date=date: stage(f"{date}: {name}"), run)
         except SettingsError:
             raise
-        except SnowtallyError as trouble:
-            yield DateOutcome(date, None, str(trouble))
+        except Exception as trouble:  # noqa: BLE001  as in a night: one date's trouble, foreseen or not, hides no other's success
+            yield DateOutcome(date, None, one_line(trouble))
         else:
             yield DateOutcome(date, outcome)

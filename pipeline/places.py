@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import hashlib
 import os
-import secrets
 from pathlib import Path
 
+from pipeline.kept_files import drop_unused, note_use, put_in_place
 from pipeline.problems import ArchiveError
 
 
@@ -36,6 +36,14 @@ def place(root: str | Path) -> Path:
         raise ArchiveError(
             f"Archive '{root}' cannot be opened ({error}). For s3:// install snowtally[s3]; for {scheme}:// install its fsspec package."
         ) from error
+
+
+def named_place(text: str, home: Path) -> Path:
+    """Return where the archive is that a person names: a store's URL, or a folder, whose path starts at `home` when it is relative.
+
+    Raises ArchiveError as `place` does.
+    """
+    return place(text) if "://" in text else (home / text).resolve()
 
 
 def in_store(path: Path) -> bool:
@@ -81,18 +89,19 @@ def files_below(folder: Path, name: str) -> set[str]:
 def local_file(path: Path) -> Path:
     """Return a file on this machine with a path's content, for libraries that know files alone: itself, or a kept copy.
 
-    A copy is kept by the object's address and entity tag, so that one that was replaced is fetched anew. Raises OSError.
+    A copy is kept by the object's address and entity tag, so that one that was replaced is fetched anew, and taken away when
+    nobody asked for it in a month. Raises OSError.
     """
     if not in_store(path):
         return path
     told = path.fs.info(path.path)
     mark = str(told.get("ETag") or told.get("etag") or told.get("LastModified") or told.get("mtime"))
     kept = cache_folder(path) / "objects" / f"{hashlib.sha256(f'{path} {mark}'.encode()).hexdigest()}{path.suffix}"
-    if not kept.is_file():
-        kept.parent.mkdir(parents=True, exist_ok=True)
-        beside = kept.with_name(f"{kept.name}.{secrets.token_hex(4)}")
-        beside.write_bytes(path.read_bytes())
-        beside.replace(kept)
+    if kept.is_file():
+        note_use(kept)
+    else:
+        put_in_place(kept, path.read_bytes())
+        drop_unused(kept.parent)
     return kept
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from pipeline.outputs.failures import told
 from pipeline.outputs.rasters import extent_km, map_tif
+from pipeline.outputs.tables import plain_csv
 from pipeline.plan import Plan
 
 KM = 1000.0
@@ -23,9 +24,9 @@ def write_files(found: Plan, content: dict[str, Any], folder: Path) -> list[str]
         folder.mkdir(parents=True, exist_ok=True)
         written = {
             "plan.json": (json.dumps(content, ensure_ascii=False, indent=1) + "\n").encode("utf-8"),
-            "sites.csv": found.sites.to_csv(index=False, lineterminator="\n").encode("utf-8"),
-            "strips.csv": found.strips.to_csv(index=False, lineterminator="\n").encode("utf-8"),
-            "present_sites.csv": found.present.to_csv(index=False, lineterminator="\n").encode("utf-8"),
+            "sites.csv": plain_csv(found.sites),
+            "strips.csv": plain_csv(found.strips),
+            "present_sites.csv": plain_csv(found.present),
             "value.tif": map_tif(found.value, "1", {"date": found.date.isoformat()}),
         }
         for name, data in written.items():

@@ -36,6 +36,13 @@ class StillArrivingError(InputError):
     """Raised when a raster is still being written: it is left for the next night."""
 
 
+class StoppedError(SnowtallyError):
+    """Raised when the user stops a command."""
+
+    def __init__(self) -> None:
+        super().__init__("stopped by the user. What was published is whole and stays; run the command again to go on")
+
+
 class NoEstimateError(SnowtallyError, RuntimeError):
     """Raised when no estimate is possible for a date: no usable site and no flight."""
 
@@ -46,6 +53,10 @@ class ArchiveError(SnowtallyError, RuntimeError):
 
 class BusyError(ArchiveError):
     """Raised when another run estimates the same date of the same basin."""
+
+
+SEVERITIES = {"error": 0, "warning": 1, "note": 2}
+"""Severities of findings, the most serious first."""
 
 
 @dataclass(frozen=True)
@@ -78,6 +89,9 @@ class Finding:
     detail: str = ""
 
 
+NOT_FOLLOWED = "override not followed"
+"""Rule of an override that cannot be followed; a night with one is degraded, since what an analyst decided is not in it."""
+
 FINDING_COLUMNS = [f.name for f in fields(Finding)]
 
 
@@ -90,3 +104,22 @@ def findings_table(findings: list[Finding]) -> pd.DataFrame:
     import pandas as pd  # noqa: PLC0415  nine tenths of what `snowtally --help` would wait for
 
     return pd.DataFrame([asdict(f) for f in findings], columns=FINDING_COLUMNS)
+
+
+def one_line(trouble: BaseException) -> str:
+    """Return any trouble in one line for people: our own words as they are, the system's with the file and where to look.
+
+    >>> one_line(InputError("sites.csv has no column site_id"))
+    'sites.csv has no column site_id'
+    >>> one_line(OSError(5, "Input/output error", "/data/depth.tif"))
+    '/data/depth.tif: Input/output error. Look at the disk, the permissions and the paths in the settings'
+    >>> one_line(KeyError("x"))
+    "KeyError: 'x'"
+    """
+    words = str(trouble)
+    if isinstance(trouble, OSError):
+        where = f"{trouble.filename}: " if trouble.filename else ""
+        words = f"{where}{trouble.strerror or trouble}. Look at the disk, the permissions and the paths in the settings"
+    elif not isinstance(trouble, SnowtallyError):
+        words = f"{type(trouble).__name__}: {trouble}"
+    return " ".join(words.split())

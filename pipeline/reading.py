@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from pipeline.parquet import read_frame
 from pipeline.places import files_below, in_store, local_file, names_in, place
 from pipeline.problems import ArchiveError
 
@@ -89,9 +90,10 @@ def open_days(root: str | Path, basin: str, start: Date, end: Date) -> xr.Datase
     from pipeline.reading_days import open_files  # noqa: PLC0415  as in open_day
 
     days = list_days(root, basin)
-    chosen = days[days["date"].between(pd.Timestamp(start), pd.Timestamp(end))]
+    first, last = as_date(start), as_date(end)
+    chosen = days[days["date"].between(pd.Timestamp(first), pd.Timestamp(last))]
     if chosen.empty:
-        raise ArchiveError(f"{basin} has no day from {start} to {end}. {_nearest(root, basin, as_date(start))}")
+        raise ArchiveError(f"{basin} has no day from {first} to {last}. {_nearest(root, basin, first)}")
     try:
         dataset = open_files([local_file(place(path) / "estimate.nc") for path in chosen["path"]])
     except ValueError as error:
@@ -107,9 +109,13 @@ def read_totals(root: str | Path, basin: str, start: Date | None = None, end: Da
     """Return the totals of every standing day from `start` to `end` (either may be left open), oldest first.
 
     The columns are those of `totals.csv` with `revision` after `date`: km2, mm, m3, m, kg/m3 as their names say.
+
+    Raises ArchiveError when there is no such archive or basin, no day in the range, or a totals file cannot be read.
     """
     days = list_days(root, basin)
-    days = days[days["date"].between(pd.Timestamp(start or dt.date.min), pd.Timestamp(end or dt.date.max))]
+    first = dt.date.min if start is None else as_date(start)
+    last = dt.date.max if end is None else as_date(end)
+    days = days[days["date"].between(pd.Timestamp(first), pd.Timestamp(last))]
     gathered = _gathered_totals(basin_folder(root, basin))
     if gathered is not None:
         gathered = gathered.merge(days[["date", "revision"]], on=["date", "revision"])
@@ -156,6 +162,20 @@ def load_record(folder: Path) -> dict[str, Any]:
     return {"command": command, "changes": None} | record
 
 
+def revision_totals(folder: Path) -> pd.DataFrame:
+    """Return the totals of a revision's folder, as `totals.csv` has them. Raises ArchiveError when they cannot be read."""
+    path = folder / "totals.parquet"
+    try:
+        return read_frame(local_file(path))
+    except (OSError, ValueError) as error:
+        raise ArchiveError(f"{path} cannot be read ({error}). Run `snowtally verify`.") from error
+
+
+def basin_row(totals: pd.DataFrame) -> pd.Series:
+    """Return the whole basin's row of a revision's totals."""
+    return totals[totals["level"] == "basin"].iloc[0]
+
+
 # --- the layout -------------------------------------------------------------------------------------------------------
 
 
@@ -169,6 +189,21 @@ def as_date(date: Date) -> dt.date:
         return dt.date.fromisoformat(date)
     except (TypeError, ValueError) as error:
         raise ArchiveError(f"'{date}' is no date. Write it as 2031-03-01.") from error
+
+
+def asked_revision(text: str) -> tuple[dt.date, int | None]:
+    """Return date and number that a text such as "2031-03-01@2" asks for; the number is None for "2031-03-01": what stands.
+
+    Raises ArchiveError for anything else.
+
+    >>> asked_revision("2031-03-01@2"), asked_revision("2031-03-01")
+    ((datetime.date(2031, 3, 1), 2), (datetime.date(2031, 3, 1), None))
+    """
+    date, at, number = text.partition("@")
+    # Digits of other kinds, such as a raised two, are no numbers to Python.
+    if at and not re.fullmatch(r"[0-9]{1,9}", number):
+        raise ArchiveError(f"'{text}' is no revision. Write a date such as 2031-03-01, or 2031-03-01@2")
+    return as_date(date), int(number) if at else None
 
 
 def archive_folder(root: str | Path) -> Path:
@@ -195,9 +230,14 @@ def archive_folder(root: str | Path) -> Path:
     return folder
 
 
+def is_basin(name: str) -> bool:
+    """Return whether a name can be a basin's identifier."""
+    return _BASIN_ID.fullmatch(name) is not None
+
+
 def basin_folder(root: str | Path, basin: str) -> Path:
     """Return the folder of a basin, which need not exist; raise ArchiveError when `basin` cannot name one."""
-    if not _BASIN_ID.fullmatch(basin):
+    if not is_basin(basin):
         raise ArchiveError(f"'{basin}' is no basin identifier: letters, digits, '-' and '_' only.")
     return archive_folder(root) / basin
 
@@ -250,7 +290,8 @@ def _all_in_store(folder: Path, dates: list[dt.date]) -> list[list[Revision]]:
 def _revisions(folder: Path, date: dt.date) -> list[Revision]:
     try:
         names = names_in(folder)
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
+        # A file named like a date is no date.
         return []
     numbers = sorted((int(match[1]), name) for name in names if (match := _REVISION.fullmatch(name)))
     return [Revision(date, number, folder / name) for number, name in numbers if (folder / name / RECORD).is_file()]
@@ -265,16 +306,16 @@ def withdrawals(root: str | Path, basin: str) -> dict[tuple[dt.date, int], str]:
     """
     path = basin_folder(root, basin) / "decisions.jsonl"
     try:
-        lines = path.read_text("utf-8").split("\n")[:-1]
+        lines = path.read_bytes().split(b"\n")[:-1]
     except FileNotFoundError:
         return {}
     gone = {}
     for number, line in enumerate(lines, start=1):
         try:
-            entry = json.loads(line)
+            entry = json.loads(line.decode("utf-8"))
             if entry["decision"] == "withdraw":
                 gone[dt.date.fromisoformat(entry["date"]), int(entry["revision"])] = str(entry["reason"])
-        except (ValueError, KeyError, TypeError) as error:
+        except (ValueError, KeyError, TypeError, OverflowError) as error:
             raise ArchiveError(f"{path}, line {number} cannot be read. Put the file back from a copy.") from error
     return gone
 
@@ -329,16 +370,14 @@ def _missing_basin(folder: Path) -> str:
 def _gathered_totals(folder: Path) -> pd.DataFrame | None:
     """Return the basin's `totals.parquet`, or None when it is missing or unreadable: it is derived."""
     try:
-        # From an open file: by its path it would be opened twice, and may be replaced in between.
-        with (folder / "totals.parquet").open("rb") as file:
-            totals = pd.read_parquet(file)
+        totals = read_frame(folder / "totals.parquet")
     except (OSError, ValueError):
         return None
     return totals.assign(date=pd.to_datetime(totals["date"]).astype("datetime64[us]"))
 
 
 def _own_totals(folder: Path, revision: int) -> pd.DataFrame:
-    totals = pd.read_parquet(local_file(folder / "totals.parquet"))
+    totals = revision_totals(folder)
     totals["date"] = pd.to_datetime(totals["date"]).astype("datetime64[us]")
     totals.insert(totals.columns.get_loc("date") + 1, "revision", revision)
     return totals

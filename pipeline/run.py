@@ -23,19 +23,24 @@ from pipeline.outputs.night_lock import NightLock
 from pipeline.outputs.record import Provenance, UsedFile, input_sha256
 from pipeline.outputs.report.pages import Pages, make_missing, remake
 from pipeline.outputs.second_look import look_again
+from pipeline.outputs.staging import is_begun
 from pipeline.run_id import new_run_id
 from pipeline.settings import Settings
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What an update did: the revision, the day as published, what was read, its pages, and why to look at the total again."""
+    """What an update did: the revision, the day as published, what was read, its pages, and why to look at the total again.
+
+    `new_archive` is one sentence where the archive was begun with this day, else empty.
+    """
 
     published: Published
     day: Day | None
     readings: Readings
     pages: Pages = field(default_factory=lambda: Pages(None))
     second_look: str = ""
+    new_archive: str = ""
 
     @property
     def to_look_at(self) -> list[str]:
@@ -80,9 +85,9 @@ def update(settings: Settings, date: dt.date, stage: Stage, run: Run = NIGHTLY) 
     BusyError : another run of the date took longer than a night may.
     SnowtallyError : the settings, a required input or the archive cannot be used, or no estimate is possible.
     """
-    archive, basin, operations = settings.archive_root, settings.basin.id, settings.operations
+    archive, basin = settings.archive_root, settings.basin.id
     stage("waiting for other runs of the date")
-    with NightLock(archive, basin, date, run.run_id or new_run_id()).hold(operations.limits.night_s):
+    with NightLock(archive, basin, date, run.run_id or new_run_id()).hold(settings.operations.lock_wait_s):
         try:
             return _update(settings, date, stage, run)
         except Exception as trouble:
@@ -119,11 +124,14 @@ def _update(settings: Settings, date: dt.date, stage: Stage, run: Run) -> Outcom
     stage("estimating")
     day = estimate_day(readings.inputs, choices(settings, date))
     stage("publishing")
+    # A disk that is not mounted looks like an archive that was never begun: it must not pass without a word.
+    new = f"a new archive was begun at {archive}: if there was one before, look whether its disk is mounted"
+    new = "" if is_begun(archive) else new
     kept = keep_inputs(archive, basin, readings.rows | readings.beside, readings.grids)
     published = publish(archive, day, replace(provenance, kept=kept))
     look = look_again(archive, basin, date, most_se)
     stage("making the page")
-    return Outcome(published, day, readings, remake(archive, basin, date, units), look)
+    return Outcome(published, day, readings, remake(archive, basin, date, units), look, new)
 
 
 def choices(settings: Settings, date: dt.date) -> Choices:

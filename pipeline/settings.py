@@ -20,8 +20,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from pipeline.flights.limits import FlightLimits
 from pipeline.operations_settings import Operations
-from pipeline.places import cache_folder, place
+from pipeline.places import cache_folder, named_place
 from pipeline.problems import SettingsError
+from pipeline.season import first_of_season
 
 SNOW_CLASSES = ("tundra", "taiga", "maritime", "alpine", "prairie")
 
@@ -256,7 +257,7 @@ class Dask(_Block):
 
 
 class Report(_Block):
-    """How the pages tell their numbers."""
+    """How the pages and the command line tell totals."""
 
     units: Literal["metric", "us"] = "metric"
 
@@ -322,13 +323,11 @@ class Settings(_Block):
     @property
     def archive_root(self) -> Path:
         """Where the archive is: a folder, or a place in an object store."""
-        return place(self.archive) if "://" in self.archive else self.path(self.archive)
+        return named_place(self.archive, self._file.parent)
 
     def season_start(self, date: dt.date) -> dt.date:
         """Return the first day of the snow season that holds `date`."""
-        month, day = (int(part) for part in self.basin.season_start.split("-"))
-        start = _day_of(date.year, month, day)
-        return start if start <= date else _day_of(date.year - 1, month, day)
+        return first_of_season(date, self.basin.season_start)
 
     def as_used(self) -> dict[str, Any]:
         """Return the settings as plain values with every default filled in, for the record; how nights are run is left out.
@@ -341,14 +340,6 @@ class Settings(_Block):
         """Return the sha256 of the settings as used, without those that do not decide what a day is (`NOT_OF_THE_DAY`)."""
         used = {key: value for key, value in self.as_used().items() if key not in NOT_OF_THE_DAY}
         return hashlib.sha256(json.dumps(used, sort_keys=True).encode()).hexdigest()
-
-
-def _day_of(year: int, month: int, day: int) -> dt.date:
-    """Return a date, the last of February where the year has no 29th."""
-    try:
-        return dt.date(year, month, day)
-    except ValueError:
-        return dt.date(year, month, day - 1)
 
 
 def read_settings(path: Path | str) -> Settings:
@@ -391,7 +382,20 @@ def read_settings(path: Path | str) -> Settings:
 
 
 class _PlainLoader(yaml.SafeLoader):
-    """Safe YAML in which 10-01 and 2031-03-01 stay text."""
+    """Safe YAML in which 10-01 and 2031-03-01 stay text, and in which no key stands twice."""
+
+    def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict:
+        first: dict[str, int] = {}
+        for key, _ in node.value:
+            if not isinstance(key, yaml.ScalarNode):
+                continue
+            if key.value in first:
+                told = f"key {key.value} is given twice, first at line {first[key.value] + 1}: take one out"
+                raise yaml.constructor.ConstructorError(None, None, told, key.start_mark)
+            # A merge may stand several times, and what it brings is not written here.
+            if key.tag != "tag:yaml.org,2002:merge":
+                first[key.value] = key.start_mark.line
+        return super().construct_mapping(node, deep)
 
 
 _PlainLoader.yaml_implicit_resolvers = {
@@ -408,6 +412,8 @@ def _in_words(error: dict[str, Any]) -> str:
         return f"unknown key {key}. {_known_keys(place)}"
     if error["type"] == "missing":
         return f"{key} is missing"
+    if error.get("input", "") is None:
+        return f"{key} is empty. Give it a value, or take the key out where it is optional"
     message = error["msg"].removeprefix("Value error, ")
     value = error.get("input")
     given = f" (given: {value!r})" if isinstance(value, str | int | float) else ""

@@ -7,55 +7,55 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.gather import Readings
+from pipeline.gather import DEGRADING, Readings
+from pipeline.outputs.report.units import Units
+from pipeline.outputs.report.words import CAUTIONS
 from pipeline.places import local_file
-from pipeline.reading import load_record
+from pipeline.problems import FINDING_COLUMNS, SEVERITIES
+from pipeline.reading import basin_row, load_record, revision_totals
 from pipeline.run import Outcome
-from pipeline.telling_values import millions, plain_rows
-
-CAUTION = (
-    "Estimates with standard errors, not a flood or runoff forecast: releases and flood operations follow the operator's own "
-    "manual and licensed engineers."
-)
+from pipeline.telling_values import figure, label, plain_rows, volume
 
 
-def update_tables(outcome: Outcome) -> list[Any]:
+def update_tables(outcome: Outcome, units: Units) -> list[Any]:
     """Return what `snowtally update` prints: the basin, its bands, the inputs used and set aside, the archive entry."""
-    totals = pd.read_parquet(local_file(outcome.published.path / "totals.parquet"))
-    basin = totals[totals["level"] == "basin"].iloc[0]
-    inputs = outcome.readings.inputs
+    totals = revision_totals(outcome.published.path)
+    basin = basin_row(totals)
+    told = {name: volume(basin[name], units) for name in basin.index if name.startswith("volume")}
+    inputs, checks = outcome.readings.inputs, _published_checks(outcome.published.path)
     parts: list[Any] = [
         Text(f"{inputs.title}, {inputs.date}", style="bold"),
-        f"Water in the snow: {millions(basin['volume_m3'])} million m3, standard error {millions(basin['volume_se_m3'])} "
-        f"(10 to 90 % chance: {millions(basin['volume_p10_m3'])} to {millions(basin['volume_p90_m3'])})",
-        f"Mean SWE: {basin['swe_mean_mm']:.0f} mm, standard error {basin['swe_se_mm']:.0f} mm, over {basin['area_km2']:.1f} km2, "
-        f"of which {basin['snow_area_km2']:.1f} km2 under snow",
-        _bands(totals),
-        *outlook_lines(outcome.published.path),
-        _sources(outcome),
-        _findings(outcome.readings, full=False),
+        f"Water in the snow: {told['volume_m3']} {label(units.volume)}, standard error {told['volume_se_m3']} "
+        f"(10 to 90 % chance: {told['volume_p10_m3']} to {told['volume_p90_m3']})",
+        f"Mean SWE: {figure(basin['swe_mean_mm'], units.swe)} {label(units.swe)}, standard error "
+        f"{figure(basin['swe_se_mm'], units.swe)} {label(units.swe)}, over {figure(basin['area_km2'], units.area)} "
+        f"{label(units.area)}, of which {figure(basin['snow_area_km2'], units.area)} {label(units.area)} under snow",
+        _bands(totals, units),
+        *outlook_lines(outcome.published.path, units),
+        _sources(outcome, checks),
+        _findings(checks, full=False),
     ]
     if outcome.readings.degraded:
-        parts.append(Text("Degraded night: " + "; ".join(outcome.readings.degraded), style="yellow"))
+        parts.append(Text("Degraded night: " + _degraded(outcome.readings), style="yellow"))
     if outcome.second_look:
         parts.append(Text(f"For a second look: {outcome.second_look}", style="yellow"))
     if outcome.published.unchanged:
-        parts.append(f"Nothing new published: {escape(outcome.published.why)}: {outcome.published.path}")
+        parts.append(f"Nothing new published: {outcome.published.why}: {outcome.published.path}")
     else:
         parts.append(f"Archive entry published: {outcome.published.path}")
+    parts += [Text(f"Note: {outcome.new_archive}", style="yellow")] if outcome.new_archive else []
     parts += [f"Page: {outcome.pages.day}"] if outcome.pages.day else []
     parts += [Text(f"The {trouble}", style="yellow") for trouble in outcome.pages.troubles]
-    parts.append(Text(CAUTION, style="dim"))
+    parts.append(Text(" ".join(CAUTIONS[:2]), style="dim"))
     return parts
 
 
 def update_json(outcome: Outcome) -> dict[str, Any]:
     """Return what `snowtally update --json` prints."""
-    totals = pd.read_parquet(local_file(outcome.published.path / "totals.parquet"))
+    totals = revision_totals(outcome.published.path)
     return {
         "basin": outcome.readings.inputs.basin_id,
         "date": str(outcome.readings.inputs.date),
@@ -65,12 +65,19 @@ def update_json(outcome: Outcome) -> dict[str, Any]:
         "path": str(outcome.published.path),
         "degraded": outcome.readings.degraded,
         "second_look": outcome.second_look,
+        "new_archive": outcome.new_archive,
         "page": None if outcome.pages.day is None else str(outcome.pages.day),
         "page_troubles": outcome.pages.troubles,
         "totals": plain_rows(totals[totals["level"].isin(["basin", "zone", "band"])]),
         "outlook": _outlook_rows(outcome.published.path),
-        "findings": plain_rows(outcome.readings.inputs.checks),
+        "findings": plain_rows(_published_checks(outcome.published.path)),
     }
+
+
+def _published_checks(path: Path) -> pd.DataFrame:
+    """Return `checks.csv` of a revision: the findings on the inputs, and those of the estimate itself."""
+    texts = dict.fromkeys((name for name in FINDING_COLUMNS if name != "line"), "str")
+    return pd.read_csv(local_file(path / "checks.csv"), dtype=texts, keep_default_na=False)
 
 
 def _outlook_rows(path: Path) -> list[dict[str, Any]] | None:
@@ -83,26 +90,45 @@ def _outlook_rows(path: Path) -> list[dict[str, Any]] | None:
     )
 
 
-def check_tables(readings: Readings) -> list[Any]:
-    """Return what `snowtally check` prints: what was read, and the findings by site, the most serious first."""
+def check_tables(readings: Readings, impossible: str) -> list[Any]:
+    """Return what `snowtally check` prints: what was read, and the findings by site, the most serious first.
+
+    `impossible` tells why a night on these inputs would fail, empty where it would not.
+    """
     ground = readings.inputs.ground
     parts: list[Any] = [
         Text(f"{readings.inputs.title}: inputs that {readings.inputs.date} may use", style="bold"),
         f"{len(ground.sites)} sites; {len(readings.rows['courses'])} course samples on {len(ground.visits)} visits; "
         f"{len(readings.rows['stations'])} station readings on {len(ground.daily)} station days; "
         f"{len(readings.inputs.flights)} flights; {len(readings.rows['weather'])} days of weather",
-        _findings(readings, full=True),
+        _findings(readings.inputs.checks, full=True),
     ]
-    if readings.degraded:
-        parts.append(Text("A night on these inputs would be degraded: " + "; ".join(readings.degraded), style="yellow"))
+    if impossible:
+        parts.append(Text(f"A night on these inputs would fail: {impossible}", style="red"))
+    elif readings.degraded:
+        parts.append(Text("A night on these inputs would be degraded: " + _degraded(readings), style="yellow"))
     return parts
 
 
-def check_json(readings: Readings) -> dict[str, Any]:
+def _degraded(readings: Readings) -> str:
+    """Return why a night is degraded in one line: what has one remedy is told with it once, and with the sites it is about."""
+    told: dict[tuple[str, str], list[str]] = {}
+    for finding in readings.findings:
+        if finding.rule in DEGRADING:
+            evidence = f"({finding.evidence})" if finding.evidence else ""
+            about = " ".join(part for part in (finding.site_id, evidence) if part)
+            told.setdefault((finding.rule, finding.detail), []).append(about)
+    return "; ".join(
+        f"{rule}{' ' * any(about)}{', '.join(filter(None, about))}: {detail}" for (rule, detail), about in told.items()
+    )
+
+
+def check_json(readings: Readings, impossible: str) -> dict[str, Any]:
     """Return what `snowtally check --json` prints."""
     return {
         "basin": readings.inputs.basin_id,
         "date": str(readings.inputs.date),
+        "no_estimate": impossible,
         "degraded": readings.degraded,
         "rows": {name: len(table) for name, table in readings.rows.items()},
         "flights": [flight.attrs["flight_id"] for flight in readings.inputs.flights],
@@ -112,7 +138,7 @@ def check_json(readings: Readings) -> dict[str, Any]:
     }
 
 
-def outlook_lines(path: Path) -> list[str]:
+def outlook_lines(path: Path, units: Units) -> list[str]:
     """Return what is told of a revision's melt outlook, or why it has none; nothing of a revision that knows of no outlook."""
     if not (path / "outlook.csv").exists():
         told = load_record(path)["models"].get("outlook")
@@ -121,62 +147,71 @@ def outlook_lines(path: Path) -> list[str]:
     basin = table[table["level"] == "basin"]
     first, last = basin.iloc[0], basin.iloc[-1]
     # Errors of the days are nearly one and the same.
-    melt, error = (millions(basin[name].sum()) for name in ("melt_m3", "melt_se_m3"))
+    melt, error = (volume(basin[name].sum(), units) for name in ("melt_m3", "melt_se_m3"))
     return [
-        f"Melt outlook {first['day']} to {last['day']}: {melt} million m3 may melt, standard error {error}; "
-        f"{last['snow_area_km2']:.1f} km2 then under snow. Potential melt is not runoff: no routing, no losses, no rain on snow"
+        f"Melt outlook {first['day']} to {last['day']}: {melt} {label(units.volume)} may melt, standard error {error}; "
+        f"{figure(last['snow_area_km2'], units.area)} {label(units.area)} then under snow. Potential melt is not runoff: no routing, no losses, no rain on snow"
     ]
 
 
-def _bands(totals: pd.DataFrame) -> Table:
+def _bands(totals: pd.DataFrame, units: Units) -> Table:
     table = Table(title="By elevation band", title_justify="left")
     for header in (
-        "band m",
-        "area km2",
-        "snow km2",
-        "mean SWE mm",
+        f"band {label(units.elevation)}",
+        f"area {label(units.area)}",
+        f"snow {label(units.area)}",
+        f"mean SWE {label(units.swe)}",
         "se",
-        "million m3",
+        label(units.volume),
         "se",
         "10 %",
         "90 %",
-        "density kg/m3",
+        f"density {label(units.density)}",
     ):
         table.add_column(header, justify="right")
     for row in totals[totals["level"] == "band"].sort_values("band_low_m", ascending=False).itertuples():
-        density = "" if math.isnan(row.density_mean_kg_m3) else f"{row.density_mean_kg_m3:.0f}"
+        density = "" if math.isnan(row.density_mean_kg_m3) else figure(row.density_mean_kg_m3, units.density)
         volumes = (row.volume_m3, row.volume_se_m3, row.volume_p10_m3, row.volume_p90_m3)
         table.add_row(
-            f"{row.band_low_m:.0f}-{row.band_high_m:.0f}",
-            f"{row.area_km2:.2f}",
-            f"{row.snow_area_km2:.2f}",
-            f"{row.swe_mean_mm:.0f}",
-            f"{row.swe_se_mm:.0f}",
-            *(millions(volume) for volume in volumes),
+            f"{figure(row.band_low_m, units.elevation)}-{figure(row.band_high_m, units.elevation)}",
+            figure(row.area_km2, units.area, finer=1),
+            figure(row.snow_area_km2, units.area, finer=1),
+            figure(row.swe_mean_mm, units.swe),
+            figure(row.swe_se_mm, units.swe),
+            *(volume(m3, units) for m3 in volumes),
             density,
         )
     return table
 
 
-def _sources(outcome: Outcome) -> Table:
-    """Return how much of each input was used and set aside."""
+def _sources(outcome: Outcome, checks: pd.DataFrame) -> Table:
+    """Return how much of each input was used, and how many of its findings set something aside."""
     readings = outcome.readings
-    ground, checks = readings.inputs.ground, readings.inputs.checks
+    ground = readings.inputs.ground
     sites = pd.read_csv(local_file(outcome.published.path / "sites.csv"))
-    aside = checks[(checks["action"] == "set aside") & (checks["severity"] != "note")].groupby("table").size()
+    aside = checks[checks["action"] == "set aside"].groupby("table").size()
     flights = ", ".join(f"{f.attrs['flight_id']} of {f.attrs['date']}" for f in readings.inputs.flights)
     table = Table("input", "used", "findings set aside", title="What was used", title_justify="left")
     table.add_row("sites", f"{int(sites['used'].sum())} of {len(sites)} tell of this date", str(aside.get("sites", 0)))
     table.add_row("courses", f"{len(ground.visits)} visits this season", str(aside.get("courses", 0)))
     table.add_row("stations", f"{len(ground.daily)} station days this season", str(aside.get("stations", 0)))
-    table.add_row("flights", escape(flights) or "none yet", str(aside.get("flights", 0)))
-    cover = "none of this date" if readings.inputs.cover is None else "snow cover of this date"
-    table.add_row("covers", cover, str(aside.get("covers", 0)))
+    table.add_row("flights", flights or "none yet", str(aside.get("flights", 0)))
+    table.add_row("covers", _covers(readings) or "none yet", str(aside.get("covers", 0)))
     return table
 
 
-def _findings(readings: Readings, *, full: bool) -> str:
-    checks = readings.inputs.checks
+def _covers(readings: Readings) -> str:
+    """Return the cover grids that the day used, by variable with their dates."""
+    used: dict[str, list[str]] = {}
+    for file, _ in readings.files:
+        role, *words = file.role.split()
+        if role == "cover":
+            date, variable = words
+            used.setdefault(variable, []).append(date)
+    return ", ".join(f"{variable} of {' and '.join(sorted(set(dates)))}" for variable, dates in sorted(used.items()))
+
+
+def _findings(checks: pd.DataFrame, *, full: bool) -> str:
     if checks.empty:
         return "No findings on the inputs."
     if not full:
@@ -184,13 +219,13 @@ def _findings(readings: Readings, *, full: bool) -> str:
         counts = groups["site_id"].agg(n="size", sites=_named).reset_index()
         counts = counts.sort_values(["severity", "n"], key=lambda c: c.map(SEVERITIES) if c.name == "severity" else -c)
         listed = ", ".join(f"{row.n} x {row.rule}{row.sites} ({row.action})" for row in counts.itertuples())
-        return escape(f"Findings: {listed}. `snowtally check` tells them by site, checks.csv of the entry holds each.")
+        return f"Findings: {listed}. `snowtally check` tells them by site, checks.csv of the entry holds each."
     grouped = _by_site(checks)
     lines: list[str] = []
     for site_id, of_site in grouped.groupby("site_id", sort=False):
         lines.append(f"\n{site_id}" if site_id else "\nOf no single site")
         lines += [line for row in of_site.itertuples() for line in _told(row)]
-    return escape("\n".join(lines).strip("\n"))
+    return "\n".join(lines).strip("\n")
 
 
 NAMED_SITES = 3
@@ -201,9 +236,6 @@ def _named(site_ids: pd.Series) -> str:
     """Return the sites that a rule is about, where they are few."""
     named = sorted({site_id for site_id in site_ids if site_id})
     return f" {', '.join(named)}" if 0 < len(named) <= NAMED_SITES else ""
-
-
-SEVERITIES = {"error": 0, "warning": 1, "note": 2}
 
 
 def _by_site(checks: pd.DataFrame) -> pd.DataFrame:

@@ -8,10 +8,10 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
+from pipeline.outputs.changes import told_changes
 from pipeline.outputs.growth import Growth
 from pipeline.outputs.status import Status
 from pipeline.telling_values import plain_rows
@@ -38,14 +38,12 @@ def status_tables(title: str, found: Status) -> list[Any]:
         noticeable = found.days[_to_look_at(found.days) & (found.days["season"] == season)]
         if len(noticeable):
             parts.append(_days(noticeable))
-        parts += [f"failed {date}: {escape(found.failed[date])}" for date in sorted(found.failed)]
+        parts += [f"failed {date}: {found.failed[date]}" for date in sorted(found.failed)]
         in_season = set(found.days.loc[found.days["season"] == season, "date"])
         parts += [
-            f"withdrawn {date}@{number}: {escape(why)}"
-            for (date, number), why in found.withdrawn.items()
-            if date in in_season
+            f"withdrawn {date}@{number}: {why}" for (date, number), why in found.withdrawn.items() if date in in_season
         ]
-        parts += [f"second look {date}: {escape(why)}" for date, why in found.second_look.items() if date in in_season]
+        parts += [f"second look {date}: {why}" for date, why in found.second_look.items() if date in in_season]
         for name, days in list(found.days.groupby("season", sort=True))[:-1]:
             lacking = sum(days["date"].min() < date < days["date"].max() for date in found.missing)
             parts.append(
@@ -64,12 +62,16 @@ def status_tables(title: str, found: Status) -> list[Any]:
 
 def _room(room: Growth) -> str:
     """Return in one line how much room the disk has and how long it lasts."""
+    without = f", without {', '.join(room.unread)}, whose index or decisions cannot be read" if room.unread else ""
     if room.free_bytes is None:
-        return f"grew by {size_text(room.bytes_a_day)} a day in the last month; a store's room is not told here"
+        return (
+            f"grew by {size_text(room.bytes_a_day)} a day in the last month{without}; a store's room is not told here"
+        )
     if room.days_left is None:
-        return f"disk: {size_text(room.free_bytes)} free; the archive did not grow in the last month"
+        return f"disk: {size_text(room.free_bytes)} free; the archive did not grow in the last month{without}"
     lasts = f"{room.days_left} days" if room.days_left < _DAYS_TOLD else "more than ten years"
-    return f"disk: {size_text(room.free_bytes)} free, {size_text(room.bytes_a_day)} a day: lasts {lasts} at the last month's pace"
+    pace = f"{size_text(room.bytes_a_day)} a day: lasts {lasts} at the last month's pace"
+    return f"disk: {size_text(room.free_bytes)} free, {pace}{without}"
 
 
 _DAYS_TOLD = 3650
@@ -85,9 +87,7 @@ def _days(days: pd.DataFrame) -> Table:
     for row in days.itertuples():
         stands = "withdrawn" if pd.isna(row.standing) else f"r{row.standing:03d}"
         degraded = "yes" if row.degraded else ""
-        table.add_row(
-            str(row.date), str(row.revisions), stands, degraded, f"{row.made:%Y-%m-%d %H:%MZ}", escape(row.reason)
-        )
+        table.add_row(str(row.date), str(row.revisions), stands, degraded, f"{row.made:%Y-%m-%d %H:%MZ}", row.reason)
     return table
 
 
@@ -152,10 +152,11 @@ def status_json(basin: str, found: Status) -> dict[str, Any]:
 def verify_tables(title: str, found: Verified) -> list[Any]:
     """Return what `snowtally verify` prints: what was looked at, and each trouble with its cure."""
     looked = f"{found.revisions} revisions, {found.files} files, {size_text(found.bytes)} looked at"
+    beside = [f"Not judged: {line}" for line in found.not_judged]
     if not found.troubles:
-        return [f"{title}: sound. {looked}"]
-    lines = [f"{escape(t.path)}: {escape(t.what)}. {t.cure}" for t in found.troubles]
-    return [Text(f"{title}: {len(lines)} troubles", style="bold"), *lines, looked]
+        return [f"{title}: sound. {looked}", *beside]
+    lines = [f"{t.path}: {t.what}. {t.cure}" for t in found.troubles]
+    return [Text(f"{title}: {len(lines)} troubles", style="bold"), *lines, *beside, looked]
 
 
 def verify_json(basin: str, found: Verified) -> dict[str, Any]:
@@ -172,7 +173,7 @@ def dates_tables(outcomes: list[DateOutcome]) -> list[Any]:
         return ["Nothing to do: the archive holds every date of the range"]
     table = Table("date", "outcome", "entry", "changed since the revision before, or why not")
     for one in outcomes:
-        table.add_row(str(one.date), *(escape(text) for text in _told(one)))
+        table.add_row(str(one.date), *_told(one))
     return [table]
 
 
@@ -182,11 +183,11 @@ def _told(one: DateOutcome) -> tuple[str, str, str]:
     published = one.outcome.published
     if published.unchanged:
         return "nothing new", published.path.name, published.why
-    degraded = one.outcome.to_look_at
+    degraded, new = one.outcome.to_look_at, [one.outcome.new_archive] * bool(one.outcome.new_archive)
     return (
         "degraded" if degraded else "done",
         published.path.name,
-        "; ".join([*degraded, changes_text(published.changes), *one.outcome.pages.troubles]),
+        "; ".join([*degraded, changes_text(published.changes), *one.outcome.pages.troubles, *new]),
     )
 
 
@@ -194,23 +195,7 @@ def changes_text(changes: dict[str, Any] | None) -> str:
     """Return what changed since another revision in one line."""
     if changes is None:
         return "first revision"
-    parts = [f"{one['key']} {one['was']} to {one['is']}" for one in changes["settings"]]
-    if changes["code"]:
-        parts.append(f"code {changes['code']['was']} to {changes['code']['is']}")
-    for table, rows in changes["rows"].items():
-        counts = ", ".join(f"{rows[name]} {name}" for name in ("came", "went", "changed") if rows[name])
-        sites = [one["site_id"] for one in rows["where"] if one["site_id"]]
-        where = (
-            f" ({', '.join(sites)})" if 0 < len(sites) <= _SITES_NAMED else f" ({len(sites)} sites)" if sites else ""
-        )
-        parts.append(f"{table}: {counts}{where}")
-    parts += [f"{name} {verb}" for verb in ("came", "went", "changed") for name in changes["grids"][verb]]
-    parts += [f"{name}: no longer kept on both sides" for name in changes["unreadable"]]
-    return "; ".join(parts) or "nothing"
-
-
-_SITES_NAMED = 5
-"""So many sites are named in a line; of more, their number."""
+    return "; ".join(told_changes(changes)) or "nothing"
 
 
 def dates_json(basin: str, outcomes: list[DateOutcome]) -> dict[str, Any]:
@@ -230,6 +215,7 @@ def _date_json(one: DateOutcome) -> dict[str, Any]:
         "why": published.why,
         "path": str(published.path),
         "degraded": degraded,
+        "new_archive": one.outcome.new_archive,
         "changes": published.changes,
         "page_troubles": one.outcome.pages.troubles,
     }
@@ -242,7 +228,7 @@ def nights_tables(results: list[NightResult]) -> list[Any]:
     table = Table("date", "outcome", "entry", "seconds", "what to look at")
     for one in results:
         entry = "" if one.revision is None else f"r{one.revision:03d}"
-        table.add_row(one.date, one.state, entry, f"{one.seconds:.1f}", escape(one.message))
+        table.add_row(one.date, one.state, entry, f"{one.seconds:.1f}", one.message)
     return [table]
 
 
@@ -275,7 +261,7 @@ def rebuilt_tables(found: Rebuilt) -> list[Any]:
         lines.append(f"Other versions, the likely cause: {told}")
     else:
         lines.append("Program and packages are the same: look at the kept inputs with `snowtally verify`")
-    return [escape(line) for line in lines]
+    return lines
 
 
 def rebuilt_json(basin: str, found: Rebuilt) -> dict[str, Any]:

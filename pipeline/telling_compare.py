@@ -6,13 +6,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.outputs.compare import Comparison, Side
+from pipeline.outputs.compare import Comparison, Side, models_in_words
+from pipeline.outputs.report.units import Units
 from pipeline.telling_archive import changes_text
-from pipeline.telling_values import millions, plain_rows
+from pipeline.telling_values import figure, label, plain_rows, volume
 
 _MOST_PARAMETERS = 12
 """Parameters told of the models, as many as a screen takes."""
@@ -21,67 +21,65 @@ _MOVED_MOST = 10
 """Sites that moved most, as many as a screen takes; JSON and files hold all."""
 
 
-def compare_tables(found: Comparison) -> list[Any]:
+def compare_tables(found: Comparison, units: Units) -> list[Any]:
     """Return what differs from one revision to the other, for people."""
-    sides = [f"{side.name} ({escape(side.record['reason'])})" for side in (found.a, found.b)]
+    sides = [f"{side.name} ({side.record['reason']})" for side in (found.a, found.b)]
     files = ", ".join(f"{one['role']} {one['path']}" for one in found.files)
-    # What each part has of the error follows from the rest, and would fill the screen; JSON and files hold it.
-    told = [one for one in found.models if not one["key"].startswith("errors.budget")]
-    models = "; ".join(_parameter(one) for one in told[:_MOST_PARAMETERS])
-    if len(found.models) > min(len(told), _MOST_PARAMETERS):
-        models += f"; and {len(found.models) - min(len(told), _MOST_PARAMETERS)} more, with --json"
+    told = models_in_words(found)[:_MOST_PARAMETERS]
+    models = "; ".join(told)
+    if len(found.models) > len(told):
+        models += f"; and {len(found.models) - len(told)} more, with --json"
     return [
-        Text.from_markup(f"[bold]From {sides[0]} to {sides[1]}[/bold]"),
-        f"Inputs, settings, code: {escape(changes_text(found.changes))}",
-        f"Input files that differ: {escape(files) or 'none'}",
-        f"Models: {escape(models) or 'the same'}",
-        _totals(found.totals),
+        Text(f"From {sides[0]} to {sides[1]}", style="bold"),
+        f"Inputs, settings, code: {changes_text(found.changes)}",
+        f"Input files that differ: {files or 'none'}",
+        f"Models: {models or 'the same'}",
+        _totals(found.totals, units),
         "se: of the change, from errors that both have in common (low) to errors that have nothing in common (high). "
         "Two revisions of one date share nearly all.",
-        _map(found),
-        _sites(found.sites),
+        _map(found, units),
+        _sites(found.sites, units),
     ]
 
 
-def _parameter(one: dict[str, Any]) -> str:
-    """Return a model's parameter that differs, its values where they are single ones; files and JSON hold all."""
-    if any(isinstance(one[side], list | dict) for side in ("was", "is")):
-        return f"{one['key']} differ"
-    return f"{one['key']} {_short(one['was'])} to {_short(one['is'])}"
-
-
-def _short(value: Any) -> str:  # noqa: ANN401  any single value of a model's parameters
-    return "none" if value is None else f"{value:.4g}" if isinstance(value, float) else str(value)
-
-
-def _totals(totals: pd.DataFrame) -> Table:
-    table = Table(title="Totals, million m3 and mm", title_justify="left")
+def _totals(totals: pd.DataFrame, units: Units) -> Table:
+    swe = label(units.swe)
+    table = Table(title=f"Totals, {label(units.volume)} and {swe}", title_justify="left")
     table.add_column("")
-    for header in ("A", "se", "B", "se", "change", "se low-high", "A mm", "B mm", "change mm"):
+    for header in ("A", "se", "B", "se", "change", "se low-high", f"A {swe}", f"B {swe}", f"change {swe}"):
         table.add_column(header, justify="right")
     for row in totals[totals["level"] != "zone_band"].itertuples():
-        name = row.zone_id if row.level == "zone" else f"{row.band_low_m:.0f}-{row.band_high_m:.0f} m"
+        name = row.zone_id if row.level == "zone" else _band(row, units)
         low, high = sorted((row.change_m3_se_shared, row.change_m3_se_apart))
         table.add_row(
-            "basin" if row.level == "basin" else escape(name),
-            *(_m3(v) for v in (row.volume_m3_a, row.volume_se_m3_a, row.volume_m3_b, row.volume_se_m3_b)),
-            _signed(row.change_m3),
-            f"{_m3(low)}-{_m3(high)}",
-            *("" if np.isnan(v) else f"{v:.0f}" for v in (row.swe_mean_mm_a, row.swe_mean_mm_b)),
-            "" if np.isnan(row.change_mm) else f"{row.change_mm:+.0f}",
+            "basin" if row.level == "basin" else name,
+            *(_m3(v, units) for v in (row.volume_m3_a, row.volume_se_m3_a, row.volume_m3_b, row.volume_se_m3_b)),
+            _signed(row.change_m3, units),
+            f"{_m3(low, units)}-{_m3(high, units)}",
+            *(_swe(v, units) for v in (row.swe_mean_mm_a, row.swe_mean_mm_b)),
+            _swe(row.change_mm, units, signed=True),
         )
     return table
 
 
-def _m3(value: float) -> str:
-    return "" if np.isnan(value) else millions(value)
+def _band(row: Any, units: Units) -> str:  # noqa: ANN401  a row of itertuples
+    low, high = (figure(edge, units.elevation) for edge in (row.band_low_m, row.band_high_m))
+    return f"{low}-{high} {label(units.elevation)}"
 
 
-def _signed(value: float) -> str:
-    return "" if np.isnan(value) else ("-" if value < 0 else "+") + millions(abs(value))
+def _m3(value: float, units: Units) -> str:
+    return "" if np.isnan(value) else volume(value, units)
 
 
-def _map(found: Comparison) -> str:
+def _signed(value: float, units: Units) -> str:
+    return "" if np.isnan(value) else ("-" if value < 0 else "+") + volume(abs(value), units)
+
+
+def _swe(value: float, units: Units, *, signed: bool = False) -> str:
+    return "" if np.isnan(value) else figure(value, units.swe, signed=signed)
+
+
+def _map(found: Comparison, units: Units) -> str:
     if found.swe_change_mm is None:
         return f"No map of the difference: {found.no_map}"
     values = found.swe_change_mm.to_numpy()
@@ -90,20 +88,23 @@ def _map(found: Comparison) -> str:
         return "No map of the difference: no cell has a value in both"
     low, middle, high = np.percentile(values, (5, 50, 95))
     changed = np.mean(np.abs(values) > 0)
+    unit = label(units.swe)
+    low, middle, high, least, most = (
+        _swe(value, units, signed=True) for value in (low, middle, high, values.min(), values.max())
+    )
     return (
-        f"Map: {changed:.0%} of the cells differ; change of SWE {low:+.0f} mm (5 %), {middle:+.0f} mm (half), {high:+.0f} mm (95 %), "
-        f"from {values.min():+.0f} to {values.max():+.0f} mm"
+        f"Map: {changed:.0%} of the cells differ; change of SWE {low} {unit} (5 %), {middle} {unit} (half), {high} {unit} (95 %), "
+        f"from {least} to {most} {unit}"
     )
 
 
-def _sites(sites: pd.DataFrame) -> Table:
-    table = Table(title="Sites where the map moved most, mm", title_justify="left")
+def _sites(sites: pd.DataFrame, units: Units) -> Table:
+    table = Table(title=f"Sites where the map moved most, {label(units.swe)}", title_justify="left")
     for header in ("site", "said A", "said B", "map A", "map B", "map moved"):
         table.add_column(header, justify="left" if header == "site" else "right")
     for row in sites.head(_MOVED_MOST).itertuples():
         figures = (row.said_a_mm, row.said_b_mm, row.estimate_a_mm, row.estimate_b_mm)
-        moved = "" if np.isnan(row.estimate_change_mm) else f"{row.estimate_change_mm:+.0f}"
-        table.add_row(escape(row.site_id), *("" if np.isnan(v) else f"{v:.0f}" for v in figures), moved)
+        table.add_row(row.site_id, *(_swe(v, units) for v in figures), _swe(row.estimate_change_mm, units, signed=True))
     return table
 
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from rich.markup import escape
 from rich.table import Table
 
+from pipeline.outputs.report.units import Units
 from pipeline.plan import AVALANCHE_DEGREES, BELOW_STEEP_M, Plan
-from pipeline.telling_values import millions, plain_rows
+from pipeline.telling_values import label, plain_rows, volume
 
 CAUTION = (
     "A place in this table is worth measuring; nothing here says that it is safe to reach or to stand on. Terrain marked "
@@ -19,11 +19,11 @@ CAUTION = (
 FEW_PRESENT = 8
 
 
-def plan_tables(found: Plan) -> list[Any]:
+def plan_tables(found: Plan, units: Units) -> list[Any]:
     """Return what further measurements would be worth, for people."""
     share = 100 * found.volume_se_m3 / found.volume_m3 if found.volume_m3 > 0 else 0.0
     parts: list[Any] = [
-        f"{found.date}, {escape(found.total)}: {millions(found.volume_m3)} +- {millions(found.volume_se_m3)} million m3 "
+        f"{found.date}, {found.total}: {volume(found.volume_m3, units)} +- {volume(found.volume_se_m3, units)} {label(units.volume)} "
         f"({share:.0f} %). Each row tells by how much a measurement on this day would cut that standard error.",
         _sites(found),
         _strips(found),
@@ -71,7 +71,7 @@ def _sites(found: Plan) -> Table:
         table.add_column(header, justify="right")
     for row in found.sites.itertuples():
         table.add_row(
-            escape(row.name),
+            row.name,
             f"{row.longitude:.4f}",
             f"{row.latitude:.4f}",
             f"{row.elevation_m:.0f}",
@@ -95,7 +95,7 @@ def _strips(found: Plan) -> Table:
     for row in found.strips.itertuples():
         axis = "northing" if row.name.startswith("east-west") else "easting"
         table.add_row(
-            escape(row.name),
+            row.name,
             f"{axis} {row.middle_m / 1000:.1f}",
             f"{row.length_km:.0f}",
             f"{100 * cut_of_se(row.alone):.1f}",
@@ -112,7 +112,7 @@ def _present(found: Plan) -> Table:
     table.add_column("site")
     table.add_column("grows %", justify="right")
     for row in found.present.head(FEW_PRESENT).itertuples():
-        table.add_row(escape(row.site_id), f"{100 * ((1 + row.grows) ** 0.5 - 1):.1f}")
+        table.add_row(row.site_id, f"{100 * ((1 + row.grows) ** 0.5 - 1):.1f}")
     if len(found.present) > FEW_PRESENT:
         table.add_row(f"and {len(found.present) - FEW_PRESENT} that carry more", "")
     return table

@@ -1,4 +1,4 @@
-"""Values as they are told: volumes with their digits for people, a table's rows as JSON's own values for machines."""
+"""Values as they are told: figures in the settings' units for people, a table's rows as JSON's own values for machines."""
 
 from __future__ import annotations
 
@@ -8,19 +8,45 @@ from typing import Any
 
 import pandas as pd
 
-MILLION = 1e6
+from pipeline.outputs.report.units import METRIC, Unit, Units
 
 
-def millions(m3: float) -> str:
-    """Return a volume in million m3 with about three digits.
+def volume(m3: float, units: Units) -> str:
+    """Return a volume of the archive in million m3 or acre-feet, with about three digits, down to a thousandth.
 
-    >>> millions(123_456_789.0), millions(1_234_567.0), millions(0.0)
-    ('123', '1.23', '0.00')
+    >>> [volume(m3, METRIC) for m3 in (123_456_789.0, 1_234_567.0, 5_432.0, 0.0)]
+    ['123', '1.23', '0.005', '0']
+    >>> from pipeline.outputs.report.units import US
+    >>> [volume(acre_feet * 1233.48183755, US) for acre_feet in (123_456.0, 1_234.0, 12.34, 0.0)]
+    ['123,000', '1,230', '12.3', '0']
     """
-    value = m3 / MILLION
-    large = 100
-    small = 10
-    return f"{value:.0f}" if value >= large else f"{value:.1f}" if value >= small else f"{value:.2f}"
+    value = units.volume.plain(m3)
+    if value == 0:
+        return "0"
+    decimals = next((n for n, least in enumerate((100, 10, 1)) if value >= least), 3)
+    if decimals:
+        return f"{value:.{decimals}f}"
+    # A million m3 is whole enough; acre-feet by the hundred thousand would tell digits that no estimate has.
+    return f"{value:.0f}" if units is METRIC else f"{float(f'{value:.3g}'):,.0f}"
+
+
+def figure(value: float, unit: Unit, *, finer: int = 0, signed: bool = False) -> str:
+    """Return another figure of the archive in a unit, with the unit's decimals and so many more.
+
+    >>> from pipeline.outputs.report.units import US
+    >>> figure(254.0, METRIC.swe), figure(254.0, US.swe), figure(-25.4, US.swe, signed=True)
+    ('254', '10.0', '-1.0')
+    """
+    return f"{unit.plain(value):{'+' if signed else ''}.{unit.decimals + finer}f}"
+
+
+def label(unit: Unit) -> str:
+    """Return a unit's name in letters that every terminal and log has.
+
+    >>> label(METRIC.volume), label(METRIC.area)
+    ('million m3', 'km2')
+    """
+    return unit.label.translate({ord("\u00b2"): "2", ord("\u00b3"): "3"})
 
 
 def plain_rows(table: pd.DataFrame) -> list[dict[str, Any]]:

@@ -16,6 +16,7 @@ from pipeline.estimate import Choices, DayInputs, estimate_day
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
 from pipeline.methods.totals import ZoneBands, totals_rows
+from pipeline.variables import SOURCE_FLAGS
 
 DATE, FLOWN_ON = dt.date(2031, 3, 10), dt.date(2031, 3, 2)
 CHOICES = Choices("alpine", dt.date(2030, 10, 1), 0.5)
@@ -279,3 +280,38 @@ def test_a_flight_is_believed_over_an_earlier_view_of_bare_ground():
     inputs = made(3)
     before = FLOWN_ON - dt.timedelta(days=1), np.zeros(inputs.grid.shape)
     assert_same(estimate_day(inputs, CHOICES), estimate_day(replace(inputs, earlier_covers=[before]), CHOICES))
+
+
+def test_where_no_snow_is_told_there_is_no_density_and_where_there_is_it_covers_something():
+    """As the archive rounds: SWE to 0.1 mm, cover to 0.01, volumes to 1 m3."""
+    inputs = made(4, flight=False)
+    trace = np.linspace(0.0, 0.3, inputs.grid.shape[0])[:, None] * np.ones(inputs.grid.shape)
+
+    class Uniform:
+        def predict_from_swe(self, swe_mm, _elevation_m):
+            return tuple(np.full(np.shape(swe_mm), value) for value in (315.0, 12.0, 20.0))
+
+    today = estimate.SweMap(trace, 0.1 + trace, np.full(trace.shape, 0.001), [], None)
+    fields = estimate._fields(today, Uniform(), inputs)
+    inside = fields["cell_area"].to_numpy() > 0
+    swe, cover = np.round(fields["swe"].to_numpy()[inside], 1), np.round(fields["snow_cover"].to_numpy()[inside], 2)
+    snow = swe > 0
+    assert 0 < snow.sum() < snow.size
+    assert (np.isfinite(fields["density"].to_numpy()[inside]) == snow).all()
+    assert (np.isfinite(fields["density_se"].to_numpy()[inside]) == snow).all()
+    assert ((cover > 0) == snow).all()
+    assert ((fields["depth"].to_numpy()[inside] > 0) == snow).all()
+    assert ((fields["source"].to_numpy()[inside] == SOURCE_FLAGS["no_snow"]) == ~snow).all()
+
+
+@pytest.mark.parametrize(("swe_mm", "told"), [(0.1, True), (1e-5, False), (0.0, False)])
+def test_a_band_without_a_cubic_metre_of_water_has_no_density(swe_mm, told):
+    one = np.ones((2, 2))
+    fields = xr.Dataset(
+        {
+            name: (("y", "x"), value * one)
+            for name, value in (("zone", 1), ("band", 1), ("cell_area", 1e4), ("swe", swe_mm), ("depth", swe_mm / 300), ("snow_cover", 0.01))
+        }
+    )  # fmt: skip
+    rows = totals_rows(fields, ZoneBands("made", ["west"], [(1800.0, 2000.0)]), np.zeros((1, 1)), DATE)
+    assert (rows["density_mean_kg_m3"].notna() == told).all()

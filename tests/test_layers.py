@@ -6,13 +6,13 @@ from pathlib import Path
 import pytest
 
 PIPELINE = Path(__file__).parents[1] / "pipeline"
-LEAVES = {"grid", "variables", "problems", "day", "ground"}
+LEAVES = {"grid", "variables", "problems", "day", "ground", "season"}
 ALLOWED = {
-    "inputs": LEAVES - {"day"},
+    "inputs": LEAVES - {"day"} | {"kept_files"},
     "measurements": LEAVES - {"day"},
-    "flights": LEAVES - {"day"},
+    "flights": LEAVES - {"day"} | {"kept_files"},
     "methods": LEAVES - {"day"},
-    "outputs": LEAVES | {"reading", "places"},
+    "outputs": LEAVES | {"reading", "parquet", "places"},
 }
 
 

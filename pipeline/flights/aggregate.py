@@ -75,7 +75,8 @@ def aggregate(
             sums[:, part.first_row : part.first_row + part.sums.shape[1]] += part.sums
             seen += part.seen
             used += part.used
-    return _means(sums, seen, seen - used)
+    # Of a pixel across the grid's edge only some parts count: a number of whole pixels is told, none of them left out.
+    return _means(sums, -(-seen // plan.parts), -(-(seen - used) // plan.parts))
 
 
 def available_threads() -> int:

@@ -2,7 +2,7 @@
 
 A folder of files that may be deleted at any time, with no reader but this module. A flight is kept under the hash of everything
 that decides its figures: the content of its files, grid, limits, surroundings, this package's own code and the libraries under
-it. What cannot be read, or was cut short, is as if it were not there.
+it.
 """
 
 from __future__ import annotations
@@ -10,9 +10,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
-import secrets
 import time
-import zipfile
 from dataclasses import asdict
 from functools import cache
 from importlib.metadata import version
@@ -25,6 +23,7 @@ import xarray as xr
 from pipeline.flights.limits import FlightLimits
 from pipeline.flights.measure import FlightFiles, Surroundings
 from pipeline.grid import BasinGrid
+from pipeline.kept_files import KeptFiles
 from pipeline.problems import Finding, RefusedFlightError, StillArrivingError
 
 SETTLED_S = 2.0
@@ -45,8 +44,7 @@ class KeptFlights:
     """
 
     def __init__(self, folder: Path, *, writable: bool, arriving: frozenset[Path] = frozenset()) -> None:
-        self.folder = folder
-        self.writable = writable
+        self._files = KeptFiles(folder, writable)
         self.arriving = arriving
         self._hashes = self._noted()
 
@@ -57,28 +55,23 @@ class KeptFlights:
         ------
         RefusedFlightError : it was measured and refused; the words are those of that time.
         """
-        try:
-            refused = (self.folder / f"{key}.refused").read_text("utf-8")
-        except (OSError, UnicodeDecodeError):
-            refused = ""
-        if refused.endswith("\n"):
-            raise RefusedFlightError(refused.strip())
-        try:
-            with np.load(self.folder / f"{key}.npz", allow_pickle=False) as held:
-                told = json.loads(str(held["told"]))
-                axes = {axis: held[axis] for axis in ("y", "x")}
-                fields = {
-                    name: xr.DataArray(held[name], axes, ("y", "x"), attrs={"units": units})
-                    for name, units in told["units"].items()
-                }
-        except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+        refused = self._files.find(f"{key}.refused")
+        if refused is not None:
+            raise RefusedFlightError(str(refused, "utf-8"))
+        flight = self._files.find(f"{key}.npz")
+        if flight is None:
             return None
+        with np.load(io.BytesIO(flight), allow_pickle=False) as held:
+            told = json.loads(str(held["told"]))
+            axes = {axis: held[axis] for axis in ("y", "x")}
+            fields = {
+                name: xr.DataArray(held[name], axes, ("y", "x"), attrs={"units": units})
+                for name, units in told["units"].items()
+            }
         return xr.Dataset(fields, attrs=told["attrs"]), [Finding(**finding) for finding in told["findings"]]
 
     def keep(self, key: str, flight: xr.Dataset, findings: list[Finding]) -> None:
-        """Keep a flight; a folder that cannot be written in is no trouble of the night's."""
-        if not self.writable:
-            return
+        """Keep a flight."""
         told = {
             "attrs": flight.attrs,
             "units": {name: flight[name].attrs["units"] for name in flight.data_vars},
@@ -87,12 +80,15 @@ class KeptFlights:
         packed = io.BytesIO()
         arrays = {name: flight[name].to_numpy() for name in (*flight.data_vars, "y", "x")}
         np.savez_compressed(packed, told=np.array(json.dumps(told)), **arrays)
-        self._put(f"{key}.npz", packed.getvalue())
+        self._files.keep(f"{key}.npz", packed.getvalue())
 
     def keep_refused(self, key: str, why: str) -> None:
         """Keep that a flight was refused, and why, so that it is not measured again every night."""
-        if self.writable:
-            self._put(f"{key}.refused", f"{' '.join(why.split())}\n".encode())
+        self._files.keep(f"{key}.refused", " ".join(why.split()).encode())
+
+    def drop_unused(self) -> None:
+        """Take away the flights that no night asked for lately; to be called when all of a night's have been asked for."""
+        self._files.drop_unused()
 
     def sha256(self, path: Path) -> str:
         """Return the sha256 of a file's bytes; one noted of the same size, times and inode is believed.
@@ -112,8 +108,7 @@ class KeptFlights:
             found = hashlib.file_digest(stream, "sha256").hexdigest()
         if time.time() - max(state.st_mtime, state.st_ctime) > SETTLED_S:
             self._hashes[str(path)] = [*seen, found]
-            if self.writable:
-                self._put(HASHES, json.dumps(self._hashes, indent=0).encode())
+            self._files.keep(HASHES, json.dumps(self._hashes, indent=0).encode())
         return found
 
     def refuse_arriving(self, path: Path) -> None:
@@ -122,21 +117,8 @@ class KeptFlights:
             raise StillArrivingError(f"{path} is still being written: it is left for the next night, complete by then")
 
     def _noted(self) -> dict[str, list[Any]]:
-        try:
-            noted = json.loads((self.folder / HASHES).read_text("utf-8"))
-        except (OSError, ValueError):
-            return {}
-        return noted if isinstance(noted, dict) else {}
-
-    def _put(self, name: str, data: bytes) -> None:
-        """Put a file in place in one step: another process may be reading, or putting the same."""
-        beside = self.folder / f"{name}.{secrets.token_hex(4)}"
-        try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-            beside.write_bytes(data)
-            beside.replace(self.folder / name)
-        except OSError:
-            beside.unlink(missing_ok=True)
+        noted = self._files.find(HASHES)
+        return {} if noted is None else json.loads(str(noted, "utf-8"))
 
 
 HASHES = "hashes.json"

@@ -122,7 +122,7 @@ def add_warped(values, limits, positions, parts, sums):  # noqa: ANN001, ANN201
 
     Returns
     -------
-    (pixels with data, pixels used).
+    (pixels with data, pixels used), each counted once for every row of its parts that lies on the grid.
     """
     node_rows, node_columns, at = positions
     seen = 0
@@ -224,8 +224,7 @@ def _add_piece(values, limits, piece_at, parts, sums):  # noqa: ANN001, ANN202, 
                     seen += touched
                     used += touched & within
                 column += 1
-    # Every row of parts saw its pixels anew.
-    return seen / parts, used / parts
+    return seen, used
 
 
 @njit(nogil=True, cache=True)

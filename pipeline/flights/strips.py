@@ -22,7 +22,10 @@ Strip = tuple[int, int]
 
 @dataclass(frozen=True)
 class StripSums:
-    """What one strip adds: sums (3, cell rows, cell columns) from cell row `first_row` on; pixels with data, and used."""
+    """What one strip adds: sums (3, cell rows, cell columns) from cell row `first_row` on; pixels with data, and used.
+
+    A pixel counts as often as its plan has `parts` to a side.
+    """
 
     first_row: int
     sums: np.ndarray
@@ -54,6 +57,7 @@ class AlignedPlan:
     def __init__(self, source: PixelSource, grid: BasinGrid) -> None:
         self.source = source
         self.width = grid.width
+        self.parts = 1
         self.columns = overlaps((source.placement.x_edges() - grid.left) / grid.cell_m, grid.width)
         self.rows = overlaps((grid.top - source.placement.y_edges()) / grid.cell_m, grid.height)
 

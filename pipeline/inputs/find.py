@@ -41,18 +41,35 @@ def find_tables(patterns: dict[str, list[Path]]) -> tuple[dict[str, list[InputFi
     for role, given in patterns.items():
         found[role] = []
         for pattern in given:
-            is_glob = any(mark in str(pattern) for mark in "*?[")
-            paths = [Path(p) for p in sorted(glob.glob(str(pattern)))] if is_glob else [pattern]  # noqa: PTH207  absolute patterns
-            paths = [path for path in paths if path.is_file()]
+            paths = matching(pattern)
             if not paths:
                 findings.append(missing_file(role, pattern, f"inputs.{role} in the settings"))
             # A file named by path and by a glob as well is one file.
             for path in [path for path in paths if path not in {file.path for file in found[role]}]:
+                if (misspelt := misspelt_file(role, path)) is not None:
+                    findings.append(misspelt)
+                    continue
                 try:
                     found[role].append(describe(role, path))
                 except OSError as trouble:
                     findings.append(unreadable_file(role, path, str(trouble.strerror)))
     return found, findings
+
+
+def matching(pattern: Path) -> list[Path]:
+    """Return the files that an absolute path or glob names, sorted; none where there is none.
+
+    What is there as it is written is no glob: a folder or file may have brackets in its name.
+    """
+    try:
+        if pattern.is_file():
+            return [pattern]
+    except OSError:
+        # A folder that may not be looked into: it is told when the file is read.
+        return [pattern]
+    folder = next(parent for parent in pattern.parents if parent.is_dir())
+    names = glob.glob(str(pattern.relative_to(folder)), root_dir=folder)  # noqa: PTH207  hidden files are no match
+    return [path for name in sorted(names) if (path := folder / name).is_file()]
 
 
 def describe(role: str, path: Path) -> InputFile:
@@ -73,6 +90,16 @@ def missing_file(role: str, path: Path, named_by: str) -> Finding:
         action="set aside",
         detail=f"{path} is named by {named_by} but is not there: put it there or take it out",
     )
+
+
+def misspelt_file(role: str, path: Path) -> Finding | None:
+    """Return the finding that a file's name is not UTF-8, as the libraries and the archive's own files must have it; None where it is."""
+    try:
+        str(path).encode()
+    except UnicodeEncodeError:
+        spelt = Path(str(path).encode("utf-8", "backslashreplace").decode())
+        return unreadable_file(role, spelt, "a name in this path is not UTF-8: give the file or folder another")
+    return None
 
 
 def unreadable_file(role: str, path: Path, why: str) -> Finding:

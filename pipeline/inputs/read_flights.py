@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import glob
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.inputs.columns import Column, ColumnSetting, Table
-from pipeline.inputs.find import missing_file
+from pipeline.inputs.find import matching, missing_file, misspelt_file
 from pipeline.inputs.formats import FileFormat, format_of
 from pipeline.inputs.rows import dated_outside, day_text, keep_newest, without_lines
 from pipeline.inputs.tables import read_tables
@@ -112,9 +111,14 @@ def _entry(
         words = "a flight needs flight_id, date, and either depth or both snow_on and snow_off"
         told = Finding("flights", rule="incomplete flight", severity="error", action="set aside", detail=words)
         return None, [replace(told, **about)]
+    misspelt = [
+        found for paths in named.values() for path in paths if (found := misspelt_file("flights", path)) is not None
+    ]
+    named = {name: [path for path in paths if misspelt_file("flights", path) is None] for name, paths in named.items()}
     there = {name: tuple(path.resolve() for path in paths if path.is_file()) for name, paths in named.items()}
     absent = [path for paths in named.values() for path in paths if not path.is_file()]
-    found = [replace(missing_file("flights", path, f"{row.file} line {row.line}"), **about) for path in absent]
+    absent = [missing_file("flights", path, f"{row.file} line {row.line}") for path in absent]
+    found = [replace(finding, **about) for finding in [*absent, *misspelt]]
     if not all(there.values()):
         return None, found
     if row.depth_se_m <= 0:
@@ -142,8 +146,7 @@ def _files(home: Path, text: str) -> list[Path]:
     files = []
     for name in filter(None, (part.strip() for part in text.split(";"))):
         path = home / name
-        is_glob = not path.is_file() and any(mark in name for mark in "*?[")
-        files += (sorted(map(Path, glob.glob(str(path)))) or [path]) if is_glob else [path]  # noqa: PTH207  may be absolute
+        files += sorted(matching(path.absolute())) or [path]
     return list(dict.fromkeys(files))
 
 

@@ -55,7 +55,10 @@ def read_normals(
         "normals",
         rule="unusable normal",
         detail="a normal needs a day written as 04-01 and swe_mm of 0 or more",
-        evidence="day '" + rows["day"] + "', swe_mm " + rows["swe_mm"].astype(str),
+        evidence="day '"
+        + rows["day"]
+        + "', swe_mm "
+        + rows["swe_mm"].map("{:g}".format).astype(str).replace("nan", "missing"),
     )
     findings += rows_set_aside(
         rows[stranger & ~wrong],

@@ -13,7 +13,7 @@ from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rows import without_lines
 from pipeline.inputs.tables import read_tables
-from pipeline.problems import Finding
+from pipeline.problems import NOT_FOLLOWED, Finding
 
 OVERRIDES = Table(
     "overrides",
@@ -78,7 +78,7 @@ def read_overrides(  # noqa: PLR0913  a table's reading, and the clock and days 
             site_id=row.site_id,
             start=row.start_text,
             end=row.end_text,
-            rule="override",
+            rule=NOT_FOLLOWED,
             severity="error",
             evidence=why,
             action="set aside",

@@ -98,6 +98,7 @@ def place_sites(
             )
         )
     off = (placed["elevation_m"] - placed["terrain_m"]).abs() > most_difference_m
+    findings += _doubted_terrain(placed, off)
     findings += [
         _finding(
             site,
@@ -108,6 +109,31 @@ def place_sites(
         for site in placed[off].itertuples()
     ]
     return placed, findings
+
+
+DOUBTED_TERRAIN = "terrain against the sites"
+"""Rule of the finding that the sites together contradict the terrain."""
+
+LEAST_STATED = 3
+"""Of fewer stated elevations most may be off by slips of their own."""
+
+
+def _doubted_terrain(placed: pd.DataFrame, off: pd.Series) -> list[Finding]:
+    """Return a finding where most of the stated elevations contradict the terrain: then it is the terrain that is wrong."""
+    stated = int(placed["elevation_m"].notna().sum())
+    if stated < LEAST_STATED or off.sum() <= stated / 2:
+        return []
+    differences = (placed["terrain_m"] - placed["elevation_m"])[off]
+    return [
+        Finding(
+            "terrain",
+            rule=DOUBTED_TERRAIN,
+            severity="error",
+            evidence=f"{int(off.sum())} of {stated} stated elevations are off, in the middle the terrain lies {differences.median():+.0f} m from them",
+            detail="look whether terrain.elevation is the right file, in metres (one in feet needs a scale of 0.3048 written into it), "
+            "whether the sites' elevations are in metres, and whether longitude and latitude are exchanged",
+        )
+    ]
 
 
 def _finding(site: object, rule: str, evidence: str, action: str = "set aside") -> Finding:

@@ -17,7 +17,7 @@ from pipeline.inputs.clocks import instants
 from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.dead_clock import dead_clocks
 from pipeline.inputs.formats import FileFormat, format_of
-from pipeline.inputs.kept_pieces import drop_unused, keep_piece, kept_piece, piece_key
+from pipeline.inputs.kept_pieces import keep_piece, kept_piece, piece_key
 from pipeline.inputs.lines import CHUNK, BadLine, split
 from pipeline.inputs.plausible import units_look_wrong
 from pipeline.inputs.rows import local_days
@@ -39,6 +39,7 @@ from pipeline.inputs.time_series import SUFFIXES as TIME_SERIES
 from pipeline.inputs.time_series import read_time_series
 from pipeline.inputs.values import NO_TIME
 from pipeline.inputs.wide import converted_wide, opened_wide
+from pipeline.kept_files import KeptFiles
 from pipeline.problems import Finding, InputError
 
 STATIONS = Table(
@@ -76,7 +77,7 @@ class _Task:
     missing: Sequence[str]
     formats: Sequence[FileFormat]
     utc_offset_hours: float
-    kept: Path | None
+    kept: KeptFiles | None
     since: dt.date | None
     until: dt.date | None
 
@@ -93,7 +94,7 @@ def read_stations(  # noqa: PLR0913  what the settings say of the files, and whi
     utc_offset_hours: float,
     *,
     formats: Sequence[FileFormat] = (),
-    kept: Path | None = None,
+    kept: KeptFiles | None = None,
     since: dt.date | None = None,
     until: dt.date | None = None,
 ) -> tuple[pd.DataFrame, list[Finding]]:
@@ -127,7 +128,7 @@ def read_stations(  # noqa: PLR0913  what the settings say of the files, and whi
         read.append(file)
         findings += noticed
     if kept is not None:
-        drop_unused(kept)
+        kept.drop_unused()
     rows, repeated = settled(read, list(names), list(READINGS.values()), since, utc_offset_hours)
     return rows, findings + repeated
 

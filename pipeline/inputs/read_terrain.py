@@ -19,6 +19,9 @@ from pipeline.grid import BasinGrid
 from pipeline.inputs.rasters import mean_on_grid
 from pipeline.problems import InputError, SettingsError
 
+MOST_CELLS = 20_000_000
+"""A finer grid is refused before it fills the memory; some ten times the largest basin in the design (1.6 million cells)."""
+
 MOST_AREA_DISTORTION = 0.01
 """A coordinate system that distorts area by more than this is refused: cells would stop being alike (contract)."""
 
@@ -28,13 +31,16 @@ def read_zones(path: Path, crs: CRS) -> geopandas.GeoDataFrame:
 
     Raises
     ------
-    InputError : the file cannot be read, lacks zone_id or name, holds no polygon, or its zones overlap.
+    InputError : the file cannot be read, is no vector data, lacks zone_id or name, holds no polygon, or gives one zone_id two names.
     """
     try:
         zones = geopandas.read_file(path)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError) as trouble:
         message = f"zones {path} cannot be read as vector data: {trouble}"
         raise InputError(message) from None
+    if not isinstance(zones, geopandas.GeoDataFrame):
+        message = f"zones {path} are a table without outlines. Give polygons, such as GeoJSON or GeoPackage"
+        raise InputError(message)
     absent = [name for name in ("zone_id", "name") if name not in zones.columns]
     if absent:
         message = f"zones {path}: no attribute {' and '.join(absent)}. It has: {', '.join(map(str, zones.columns.drop('geometry')))}"
@@ -48,9 +54,21 @@ def read_zones(path: Path, crs: CRS) -> geopandas.GeoDataFrame:
         raise InputError(message)
     zones["zone_id"] = zones["zone_id"].astype(str)
     zones["name"] = zones["name"].astype(str)
+    _one_name_each(path, zones)
     zones["geometry"] = zones.geometry.make_valid()
     zones = zones.dissolve("zone_id", aggfunc="first", sort=True).reset_index()
     return zones[["zone_id", "name", "geometry"]].to_crs(crs)
+
+
+def _one_name_each(path: Path, zones: geopandas.GeoDataFrame) -> None:
+    """Raise InputError where polygons of one zone_id have two names: they may be two zones under one id by a slip."""
+    names = zones.groupby("zone_id")["name"].unique()
+    for zone_id, given in names[names.map(len) > 1].items():
+        message = (
+            f"zones {path}: zone_id '{zone_id}' has the names {' and '.join(map(repr, given))}. "
+            "Give two zones two ids, and the parts of one zone one name"
+        )
+        raise InputError(message)
 
 
 def grid_crs(code: str) -> CRS:
@@ -76,10 +94,20 @@ def basin_grid(zones: geopandas.GeoDataFrame, crs: CRS, cell_m: float, margin_m:
 
     Raises
     ------
-    SettingsError : the coordinate system distorts area by more than `MOST_AREA_DISTORTION` somewhere on the grid.
+    SettingsError : the coordinate system distorts area by more than `MOST_AREA_DISTORTION` somewhere on the grid, or the cells
+        are more than `MOST_CELLS`.
     """
     left, bottom, right, top = zones.total_bounds
     grid = BasinGrid.covering((left - margin_m, bottom - margin_m, right + margin_m, top + margin_m), cell_m, crs)
+    cells = grid.width * grid.height
+    if cells > MOST_CELLS:
+        step = 10.0 ** np.floor(np.log10(cell_m * np.sqrt(cells / MOST_CELLS)))
+        least = step * np.ceil(cell_m * np.sqrt(cells / MOST_CELLS) / step)
+        message = (
+            f"grid.cell_m: {cell_m:g} m makes {cells / 1e6:.0f} million cells of this basin and its margin, more than the "
+            f"{MOST_CELLS / 1e6:.0f} million that are allowed. Use {least:g} m or more, or a smaller basin.margin_m"
+        )
+        raise SettingsError(message)
     scale = areal_scale(grid)
     worst = float(np.abs(scale - 1.0).max())
     if not worst <= MOST_AREA_DISTORTION:
@@ -109,12 +137,13 @@ def read_terrain(
 
     Raises
     ------
-    InputError : a raster cannot be read, or the elevation leaves part of the basin without data.
+    InputError : a raster cannot be read, or the elevation holds fractions or leaves part of the basin without data.
     """
     fractions = zone_fractions(zones, grid)
     inside = fractions.sum(axis=0)
     zone = np.where(inside > 0, fractions.argmax(axis=0) + 1, 0)
     height = mean_on_grid(elevation, grid)
+    _is_height(elevation, height)
     bare = int(((inside > 0) & ~np.isfinite(height)).sum())
     if bare:
         message = f"elevation {elevation} has no data in {bare} cells of the basin. It must cover the whole basin"
@@ -134,6 +163,16 @@ def read_terrain(
     )
     terrain.attrs["bands"] = bands
     return terrain
+
+
+def _is_height(path: Path, height_m: np.ndarray) -> None:
+    """Raise InputError where an elevation raster holds fractions: no basin that gathers snow has all its ground within a metre."""
+    low, high = float(np.nanmin(height_m)), float(np.nanmax(height_m))
+    if low >= 0.0 and high <= 1.0:
+        raise InputError(
+            f"elevation {path} holds values from {low:.3g} to {high:.3g}, as a fraction does, where heights in metres are wanted. "
+            "Is it the canopy? Look at terrain.elevation in the settings"
+        )
 
 
 class BandEdges:

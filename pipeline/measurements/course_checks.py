@@ -206,7 +206,8 @@ def _impossible_density(samples: pd.DataFrame, limits: CourseLimits) -> dict:
         "severity": "error",
         "evidence": density.map("density {:.0f} kg/m3, ".format) + figures(samples),
         "detail": f"a course's density must lie from {low:.0f} to {high:.0f} kg/m3, and a core's within a quarter of that; "
-        "look for inches written as centimetres, a wrong cutter area or a tube weighed with its snow as empty",
+        "look for inches written as centimetres, a wrong cutter area, several cores weighed together without their number under "
+        "cores, or a tube weighed with its snow as empty",
     }
 
 
@@ -282,10 +283,11 @@ def _points_of(samples: pd.DataFrame) -> dict[tuple, tuple[np.ndarray, Points]]:
     used = np.flatnonzero(samples["used"])
     depth = samples["depth_m"].to_numpy(float)
     swe = samples["swe_mm"].where(samples["swe_used"]).to_numpy(float)
-    core = samples["core_m"].to_numpy(float)
+    core, cores = samples["core_m"].to_numpy(float), samples["cores"].to_numpy(float)
     groups = samples.iloc[used].groupby(["site_id", "date"], sort=True).indices
     return {
-        key: (used[rows], Points(depth[used[rows]], swe[used[rows]], core[used[rows]])) for key, rows in groups.items()
+        key: (used[rows], Points(depth[used[rows]], swe[used[rows]], core[used[rows]], cores[used[rows]]))
+        for key, rows in groups.items()
     }
 
 
@@ -320,7 +322,7 @@ def _sheet_with_a_slip(rows: pd.DataFrame, visit: pd.Series, expected: Expected,
         evidence=f"density {np.exp(visit['log_density']):.0f} kg/m3 where {np.exp(expected.density):.0f} kg/m3 is expected by "
         f"{told}{level}; {slip.words}",
         action="set aside",
-        detail="mend the sheet or declare the unit under columns.courses; nothing is converted by guess"
+        detail="mend the sheet, or declare the unit under columns.courses where all of them are so; nothing is converted by guess"
         if slip.rule == "unit mix-up"
         else "look for a tare left out, or that of another tube; nothing is corrected by guess",
     )

@@ -62,6 +62,14 @@ SHARED_SCALE = (
 """A single core that is so much too light or heavy is more often badly taken than written in another unit: the whole sheet's
 matter alone."""
 
+BULK_CORES = range(2, 13)
+"""Numbers of cores that are weighed together. It is no explanation of its own, which would make any heavy sheet a slip: only where
+a slip explains the sheet already is this told beside it."""
+
+BULK_RARITY = -2.0
+"""Natural logarithm of how much likelier one of the two must be than the other to be told first, or alone (chosen): the number of
+cores may be any, and fits the better for it."""
+
 MOST_SURPRISE = 6.0
 """No single yardstick counts for more than so many standard deviations: the yardstick itself may be wrong."""
 
@@ -104,11 +112,15 @@ LEAST_POINTS = 4
 
 @dataclass(frozen=True)
 class Points:
-    """The points of one visit that are still in use, all arrays of one length; SWE missing where it is not in use."""
+    """The points of one visit that are still in use, all arrays of one length; SWE missing where it is not in use.
+
+    `cores` is the number of cores of a bulk row, missing where none is written.
+    """
 
     depth_m: np.ndarray
     swe_mm: np.ndarray
     core_m: np.ndarray
+    cores: np.ndarray
 
     def log_depth(self) -> np.ndarray:
         """Return the natural logarithm of depth in m, missing at bare points."""
@@ -197,7 +209,15 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
     cured = middle + np.log(best.depth / best.swe)
     if abs(off - np.log(best.swe / best.depth)) > FITS_SD * spread(best.depth) or not low <= cured <= high:
         return None
-    return Slip("unit mix-up", best.words, mixed - right)
+    words = best.words
+    if np.isnan(points.cores).all():
+        together, found = max((likely(1.0, float(n)), n) for n in BULK_CORES)
+        bulk = f"some {found} cores weighed together without their number (write it under cores)"
+        if together + BULK_RARITY > mixed:
+            words = f"{bulk}, or {best.words}"
+        elif together > mixed + BULK_RARITY:
+            words = f"{best.words}, or {bulk}"
+    return Slip("unit mix-up", words, mixed - right)
 
 
 def _of_core(core: float, stake: float) -> float:

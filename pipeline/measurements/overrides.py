@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from pipeline.problems import Finding
+from pipeline.problems import NOT_FOLLOWED, Finding
 
 COLUMNS = {
     "swe_mm": (("swe_mm",), 1.0),
@@ -17,10 +17,50 @@ COLUMNS = {
 }
 """The program's columns for each variable of an override, and program value per value written."""
 
+LEAST_C, MOST_C = -90.0, 60.0
+"""Air temperatures beyond these have been measured nowhere on earth (values from memory: -89.2 and 56.7 degrees C)."""
+
+MOST_RAIN_MM = 2000.0
+"""More precipitation than this has fallen on no day anywhere on earth (value from memory: 1825 mm)."""
+
 NOON = pd.Timedelta(hours=12)
 """A day without a reading is given one at its noon, where the override holds at noon."""
 
 EVERYTHING = tuple(name for names, _ in COLUMNS.values() for name in names)
+
+
+def believable(overrides: pd.DataFrame, swe_high_mm: float, depth_high_m: float) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the overrides without values that no snow and no weather can have, and a finding for each of these.
+
+    No check judges a value by hand, so that a slip in it would stand as written.
+
+    Parameters
+    ----------
+    overrides : as `read_overrides`.
+    swe_high_mm, depth_high_m : more than any snowpack of the basin, as the stations' readings are held to.
+    """
+    limits = {
+        "swe_mm": (0.0, swe_high_mm),
+        "depth_cm": (0.0, 100.0 * depth_high_m),
+        "air_temperature_c": (LEAST_C, MOST_C),
+        "precipitation_mm": (0.0, MOST_RAIN_MM),
+    }
+    low, high = (
+        overrides["variable"].map({name: ends[k] for name, ends in limits.items()}).astype(float) for k in (0, 1)
+    )
+    wrong = overrides["action"].eq("value") & ~overrides["value"].between(low, high)
+    findings = [
+        replace(
+            _finding(override, 0, {override.site_id}),
+            rule=NOT_FOLLOWED,
+            severity="error",
+            evidence=f"{override.variable} = {override.value:g}, believable are {limits[override.variable][0]:g} to {limits[override.variable][1]:g}",
+            action="set aside",
+            detail="this override is not followed: mend its value, or checks.swe_high_mm and depth_high_m where the basin holds more",
+        )
+        for override in overrides[wrong].itertuples()
+    ]
+    return overrides[~wrong].reset_index(drop=True), findings
 
 
 def without_overridden(
@@ -60,11 +100,8 @@ def samples_without_overridden(
         hit = _hit(samples.assign(time=samples["date"] + noon), override)
         if override.action == "value":
             told = _finding(override, 0, {override.site_id})
-            findings.append(
-                replace(
-                    told, severity="error", action="set aside", detail="a course takes no value by hand: mend its sheet"
-                )
-            )
+            why = "a course takes no value by hand: mend its sheet"
+            findings.append(replace(told, rule=NOT_FOLLOWED, severity="error", action="set aside", detail=why))
             continue
         findings.append(_finding(override, int(hit.sum()), {override.site_id}))
         names = [name for name in COLUMNS[override.variable][0] if name in samples] if override.variable else []

@@ -12,6 +12,7 @@ import pandas as pd
 from pipeline.measurements.precipitation import steps_of_totals
 from pipeline.measurements.stretches import group_extremes, group_sums
 from pipeline.problems import Finding
+from pipeline.season import first_of_season
 
 READ = ("swe_mm", "depth_m", "air_temperature_c")
 """The readings of snow and air."""
@@ -99,9 +100,7 @@ class StationSeries:
     def seasons(self) -> np.ndarray:
         """Season of each day of the tables, numbered from the first, (days,)."""
         days = pd.DatetimeIndex(self.first_day + np.arange(self.shape[0]))
-        month, day = (int(part) for part in self.season_start.split("-"))
-        begun = (days.month > month) | ((days.month == month) & (days.day >= day))
-        season = days.year.to_numpy() + begun.astype(np.int64)
+        season = np.array([first_of_season(day, self.season_start).year for day in days.date], np.int64)
         return season - season.min() if len(season) else season
 
     @cached_property

@@ -134,9 +134,10 @@ def points_on(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
 def _newest_density(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     """Return each site's newest density up to the date with its error grown by age, indexed by site_id."""
     daily = ground.daily
-    depth = daily["depth_m"].where(daily["depth_m"] > 0)
-    density = daily["swe_mm"] / depth
-    share = np.hypot(ground.station_se_mm / daily["swe_mm"].where(daily["swe_mm"] > 0), daily["depth_se_m"] / depth)
+    depth = daily["depth_m"].where(daily["depth_m"] > ground.least_density_depth_m)
+    swe = daily["swe_mm"].where(daily["swe_mm"] > 0)
+    density = swe / depth
+    share = np.hypot(ground.station_se_mm / swe, daily["depth_se_m"] / depth)
     daily = daily.assign(density_kg_m3=density, density_se_kg_m3=density * share)
     newest = _newest(ground, daily, "density_kg_m3", "density_se_kg_m3", date)
     grown = DENSITY_AGEING * newest.pop("age") * newest["density_kg_m3"]

@@ -11,7 +11,7 @@ import pandas as pd
 from pipeline.ground import GroundRecord
 from pipeline.methods.density import BulkDensity, leave_one_out
 from pipeline.methods.scores import scores
-from pipeline.methods.site_values import SITE_VARIATION, points_on
+from pipeline.methods.site_values import SITE_VARIATION, points_on, site_values
 
 SITE_COLUMNS = [
     "site_id", "x", "y", "elevation_m", "inside", "swe_mm", "swe_se_mm", "depth_m", "density_kg_m3", "age_days",
@@ -41,7 +41,6 @@ def site_table(ground: GroundRecord, today: DayMap, date: dt.date, without: pd.D
     the error of the estimate without it.
     """
     points = points_on(ground, date)
-    values = points.dropna(subset="swe_mm")
     sites = ground.sites
     row, column = sites["row"].to_numpy(), sites["column"].to_numpy()
     table = sites.reset_index()[["site_id", "x", "y", "elevation_m", "inside"]].set_index("site_id")
@@ -54,23 +53,30 @@ def site_table(ground: GroundRecord, today: DayMap, date: dt.date, without: pd.D
     table["estimate_without_se_mm"] = np.hypot(known["se"], SITE_VARIATION * known["mean"])
     table["used"] = table["swe_mm"].notna()
     table["reason"] = np.where(table["used"], "", "no accepted SWE near the date")
-    table["reason"] = table["reason"].where(~table["used"], _remarks(ground, values).reindex(table.index).fillna(""))
+    table["reason"] = table["reason"].where(
+        ~table["used"], _remarks(ground, site_values(ground, date)).reindex(table.index).fillna("")
+    )
     table["age_days"] = table["age_days"].clip(lower=0)
     return table.reset_index()[SITE_COLUMNS].sort_values("site_id", ignore_index=True)
 
 
 def _remarks(ground: GroundRecord, values: pd.DataFrame) -> pd.Series:
-    """Return what is to be known of the sites' values: a course's nominal day beside its true one, SWE told by depth alone."""
+    """Return what is to be known of the sites' values.
+
+    That is what was measured where it was carried to the day, a course's nominal day beside its true one, SWE told by depth alone.
+    """
     visits = {(visit.site_id, visit.date): visit for visit in ground.visits.itertuples()}
     remarks = {}
     for value in values.itertuples():
+        told = []
+        if value.age_days != 0:
+            told.append(f"{value.measured_mm:.0f} mm on {value.measured_on:%Y-%m-%d}, carried to this day")
         visit = visits.get((value.Index, value.measured_on))
-        if visit is None:
-            continue
-        if visit.by_depth:
-            remarks[value.Index] = "SWE from depth and the density model"
-        elif pd.notna(visit.nominal_date) and visit.nominal_date != visit.date:
-            remarks[value.Index] = f"surveyed {visit.date:%Y-%m-%d} for {visit.nominal_date:%Y-%m-%d}"
+        if visit is not None and visit.by_depth:
+            told.append("SWE from depth and the density model")
+        elif visit is not None and pd.notna(visit.nominal_date) and visit.nominal_date != visit.date:
+            told.append(f"surveyed {visit.date:%Y-%m-%d} for {visit.nominal_date:%Y-%m-%d}")
+        remarks[value.Index] = "; ".join(told)
     return pd.Series(remarks, dtype=str)
 
 

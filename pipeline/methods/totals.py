@@ -25,6 +25,9 @@ COLUMNS = (
 MM_PER_M = 1000.0
 M2_PER_KM2 = 1e6
 
+LEAST_VOLUME_M3 = 0.5
+"""Less water than this is told as none: volumes are kept to 1 m3."""
+
 
 @dataclass(frozen=True)
 class ZoneBands:
@@ -142,6 +145,8 @@ class _Sums:
         area, snow_area, volume, depth_volume = (
             math.fsum(values[part]) for values in (self.area, self.snow_area, self.volume, self.depth_volume)
         )
+        # Volumes are told to a cubic metre: what is none by that has no density.
+        dense = volume >= LEAST_VOLUME_M3 and depth_volume > 0
         se = math.sqrt(max(math.fsum(covariance[np.ix_(part, part)].ravel()), 0.0))
         low, high = (float(censored_quantile(np.float64(volume), np.float64(se), p)) for p in (0.1, 0.9))
         return {
@@ -154,7 +159,7 @@ class _Sums:
             "volume_p10_m3": low,
             "volume_p90_m3": high,
             "depth_mean_m": depth_volume / area,
-            "density_mean_kg_m3": MM_PER_M * volume / depth_volume if depth_volume > 0 else math.nan,
+            "density_mean_kg_m3": MM_PER_M * volume / depth_volume if dense else math.nan,
         }
 
 

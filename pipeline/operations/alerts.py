@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 import json
 import os
 import subprocess
@@ -20,7 +21,8 @@ def send(alert: Alert, message: dict[str, Any]) -> str:
 
     A command gets the message as one JSON object on its standard input; an address gets it by POST.
     """
-    data = json.dumps(message, ensure_ascii=False, default=str).encode()
+    # A file's name need not be UTF-8.
+    data = json.dumps(message, ensure_ascii=False, default=str).encode("utf-8", "backslashreplace")
     if alert.command is not None:
         return _run(alert.command, data)
     address = alert.webhook if alert.webhook_from is None else os.environ.get(alert.webhook_from, "")
@@ -38,6 +40,8 @@ def _run(command: list[str], data: bytes) -> str:
         return f"the command took more than {PATIENCE_S:.0f} s and was stopped"
     except OSError as trouble:
         return f"the command cannot be started: {trouble.strerror}"
+    except ValueError:
+        return "the command cannot be started: a word of it holds a zero byte"
     # Its output and arguments may hold an address or a password.
     return f"the command ended with status {done.returncode}" if done.returncode else ""
 
@@ -53,8 +57,11 @@ def _post(address: str, data: bytes) -> str:
             return ""
     except urllib.error.HTTPError as answer:
         return f"the address answered with status {answer.code}"
-    except ValueError:
+    except (ValueError, http.client.InvalidURL):
         return "the address is not a web address"
+    except http.client.HTTPException as trouble:
+        # Its words may hold what was sent back, and with it the address.
+        return f"the address does not answer as a web address does ({type(trouble).__name__})"
     except OSError as trouble:
         reason = getattr(trouble, "reason", trouble)
         return f"the address cannot be reached: {getattr(reason, 'strerror', None) or type(reason).__name__}"

@@ -11,6 +11,7 @@ import time
 from contextlib import suppress
 
 from pipeline.operations.night import NIGHTLY, NightResult
+from pipeline.problems import SnowtallyError
 from pipeline.run_id import RUN_ID
 
 _CODE = "from pipeline.operations.apart import child; child()"
@@ -23,6 +24,7 @@ def run_apart(
 
     Parameters
     ----------
+    limit_s : with what the night may wait for its inputs and for another run (`Operations.longest_s`).
     why : the command and the reason for the record.
     """
     begun = time.monotonic()
@@ -46,16 +48,25 @@ def run_apart(
             date,
             run_id,
             begun,
-            f"took more than {limit_s:g} s (operations.limits.night_s) and was stopped",
+            f"took more than {limit_s:g} s, its waiting for inputs and other runs included, and was stopped (operations.limits.night_s)",
         )
     except BaseException:
         # The flow itself is being stopped: its night must not go on without it.
         _stop(process)
         raise
-    last = out.strip().splitlines()[-1:] if process.returncode == 0 else []
-    if last:
+    result = _result(out)
+    return result or _lost(settings_file, date, run_id, begun, _death(process.returncode, err))
+
+
+def _result(out: str) -> NightResult | None:
+    """Return the night's own result where its line is whole, whatever the process died of after it: the night was over."""
+    last = out.splitlines(keepends=True)[-1:]
+    if not last or not last[0].endswith("\n"):
+        return None
+    try:
         return NightResult(**json.loads(last[0]))
-    return _lost(settings_file, date, run_id, begun, _death(process.returncode, err))
+    except (ValueError, TypeError):
+        return None
 
 
 def _stop(process: subprocess.Popen) -> None:
@@ -77,7 +88,9 @@ def _lost(settings_file: str, date: str, run_id: str, begun: float, message: str
     """Return the result of a night that could give none itself."""
     from pipeline.settings import read_settings  # noqa: PLC0415
 
-    basin = read_settings(settings_file).basin.id
+    basin = ""
+    with suppress(SnowtallyError, OSError):
+        basin = read_settings(settings_file).basin.id
     seconds = round(time.monotonic() - begun, 2)
     passing = "killed from outside" in message
     return NightResult(
@@ -93,6 +106,10 @@ def child() -> None:
     settings_file, date, run_id, why = json.loads(sys.argv[1])
     result = run_night(settings_file, date, run_id, tuple(why))
     sys.stdout.write(json.dumps(result.plain()) + "\n")
+    sys.stdout.flush()
+    sys.stderr.flush()
+    # Without taking the interpreter down: threads of libraries that still run then can abort a process whose work is done.
+    os._exit(0)
 
 
 def end_with_parent() -> None:

@@ -43,7 +43,7 @@ class JobLog:
             "event": event,
         }
         line |= {name: value for name, value in facts.items() if value not in (None, "", [])}
-        data = (json.dumps(line, ensure_ascii=False, default=str) + "\n").encode()
+        data = (json.dumps(line, ensure_ascii=False, default=str) + "\n").encode("utf-8", "backslashreplace")
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             descriptor = os.open(self.path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
@@ -57,18 +57,3 @@ class JobLog:
                 f"The runs' log {self.path} cannot be written: {trouble.strerror}. Look at the disk"
             ) from trouble
         return line
-
-
-def read_log(archive: Path) -> list[dict[str, Any]]:
-    """Return the log's lines, oldest first; a line that a power loss cut is left out."""
-    lines = []
-    try:
-        text = (operations_folder(archive) / "log.jsonl").read_text("utf-8", errors="replace")
-    except FileNotFoundError:
-        return []
-    for line in text.splitlines():
-        try:
-            lines.append(json.loads(line))
-        except ValueError:
-            continue
-    return lines

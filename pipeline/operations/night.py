@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.operations.joblog import JobLog
-from pipeline.problems import BusyError, SnowtallyError
+from pipeline.problems import BusyError, one_line
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -41,7 +41,7 @@ class NightResult:
     passing : whether a failure comes from outside and may be over soon.
     revision, path, unchanged : what is published; unchanged when it was there before.
     second_look : why the total is to be looked at again.
-    message : why it failed or is degraded, in one line.
+    message : why it failed or is degraded, and whether a new archive was begun, in one line.
     seconds : time it took.
     """
 
@@ -123,12 +123,8 @@ def run_night(
         arriving = wait_for_arrival(lambda: input_paths(settings, day), settings.operations.arrival, Clock(), waiting)
         with _ONE_AT_A_TIME:
             outcome = run.update(settings, day, stage, run.Run(*why, run_id, arriving))
-    except SnowtallyError as trouble:
-        return result(message=" ".join(str(trouble).split()), passing=is_passing(trouble))
     except Exception as trouble:  # noqa: BLE001  one basin's trouble, foreseen or not, is told and hides no other's success
-        return result(
-            message=f"{type(trouble).__name__}: {' '.join(str(trouble).split())}", passing=is_passing(trouble)
-        )
+        return result(message=one_line(trouble), passing=is_passing(trouble))
     why = outcome.to_look_at
     return result(
         state="degraded" if why else "done",
@@ -136,7 +132,7 @@ def run_night(
         path=str(outcome.published.path),
         unchanged=outcome.published.unchanged,
         second_look=outcome.second_look,
-        message="; ".join(why),
+        message="; ".join([*why, *([outcome.new_archive] if outcome.new_archive else [])]),
     )
 
 

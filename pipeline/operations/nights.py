@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
-from dataclasses import asdict, replace
+import time
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path
 
 from pipeline.operations.apart import run_apart
@@ -12,9 +13,9 @@ from pipeline.operations.due import due_dates
 from pipeline.operations.late import late_dates
 from pipeline.operations.night import NIGHTLY, NightResult, is_passing
 from pipeline.operations.notes import crashed_nights, noted
-from pipeline.operations.telling import tell_crash, tell_late, tell_night
-from pipeline.problems import SnowtallyError
-from pipeline.settings import Settings, read_settings
+from pipeline.operations.telling import tell_crash, tell_late, tell_left, tell_night, tell_put_off
+from pipeline.problems import SnowtallyError, one_line
+from pipeline.settings import read_settings
 
 RunOne = Callable[[str, str, str, tuple[str, str]], NightResult]
 """Runs one date: settings file, date, run id, and command with reason. Never raises."""
@@ -23,78 +24,97 @@ RunOne = Callable[[str, str, str, tuple[str, str]], NightResult]
 def night_of(settings_files: list[str], now: dt.datetime, run_id: str, run_one: RunOne) -> list[NightResult]:
     """Run the dates due of every basin at an instant (with time zone), then those whose inputs changed; return all results.
 
-    One basin's failure never keeps the next from being run. Each result is told as soon as it is there.
+    One basin's failure, foreseen or not, never keeps the next from being run. Each result is told as soon as it is there.
     """
     results = []
     for settings_file in settings_files:
-        settings, result = _readable(settings_file, run_id)
-        if settings is None:
-            results.append(result)
-            continue
-        for note in crashed_nights(settings.archive_root):
-            tell_crash(settings_file, run_id, note)
-        try:
-            dates = due_dates(settings, now)
-        except SnowtallyError as trouble:
-            result = NightResult(settings_file, settings.basin.id, run_id=run_id, message=str(trouble))
-            tell_night(result)
-            results.append(result)
-            continue
-        for date in dates:
-            results.append(run_one(settings_file, str(date), run_id, NIGHTLY))
-            tell_night(results[-1])
-        results += watch(settings_file, dates[-1] - dt.timedelta(days=1), run_id, run_one)
+        results += _told(settings_file, run_id, _due(settings_file, now, run_id, run_one))
     return results
 
 
 def watch(settings_file: str, until: dt.date, run_id: str, run_one: RunOne) -> list[NightResult]:
     """Look for dates up to `until` whose inputs changed, tell them, and run them again where the settings want that."""
-    settings, result = _readable(settings_file, run_id)
-    if settings is None:
-        return [result]
+    return list(_told(settings_file, run_id, _late(settings_file, until, run_id, run_one)))
+
+
+def _told(settings_file: str, run_id: str, nights: Iterator[NightResult]) -> Iterator[NightResult]:
+    """Tell a basin's results as they come and pass them on; whatever breaks them off is a failed result, the last one."""
+    try:
+        for result in nights:
+            tell_night(result)
+            yield result
+    except Exception as trouble:  # noqa: BLE001  a disk, a folder, settings changed meanwhile: this basin's failure and no other's
+        result = _failed(settings_file, run_id, trouble)
+        tell_night(result)
+        yield result
+
+
+def _failed(settings_file: str, run_id: str, trouble: Exception, date: str = "") -> NightResult:
+    """Return the failure that trouble outside a date's own process is."""
+    basin = ""
+    with suppress(SnowtallyError, OSError):
+        basin = read_settings(Path(settings_file)).basin.id
+    return NightResult(settings_file, basin, date, run_id, message=one_line(trouble), passing=is_passing(trouble))
+
+
+def _due(settings_file: str, now: dt.datetime, run_id: str, run_one: RunOne) -> Iterator[NightResult]:
+    settings = read_settings(Path(settings_file))
+    for note in crashed_nights(settings.archive_root):
+        tell_crash(settings_file, run_id, note)
+    dates = due_dates(settings, now)
+    for date in dates:
+        yield run_one(settings_file, str(date), run_id, NIGHTLY)
+    yield from _late(settings_file, dates[-1] - dt.timedelta(days=1), run_id, run_one)
+
+
+def _late(settings_file: str, until: dt.date, run_id: str, run_one: RunOne) -> Iterator[NightResult]:
+    settings = read_settings(Path(settings_file))
     if settings.operations.schedule.watch_days == 0:
-        return []
+        return
     try:
         late = late_dates(settings, until)
     except SnowtallyError as trouble:
-        tell_late(settings_file, run_id, [], str(trouble))
-        return []
-    tell_late(settings_file, run_id, [asdict(one) | {"date": str(one.date)} for one in late], "")
-    results = []
+        tell_put_off(settings_file, run_id, str(trouble))
+        return
+    tell_late(settings_file, run_id, late)
+    left = []
     for one in late if settings.operations.schedule.rerun_late else []:
         # As a night: what an analyst published by hand stays.
-        results.append(run_one(settings_file, str(one.date), run_id, ("update", one.reason)))
-        tell_night(results[-1])
-    return results
-
-
-def _readable(settings_file: str, run_id: str) -> tuple[Settings | None, NightResult]:
-    """Return the settings, or None and the failure that tells why they cannot be used."""
-    try:
-        settings = read_settings(Path(settings_file))
-    except SnowtallyError as trouble:
-        return None, NightResult(settings_file, run_id=run_id, message=str(trouble))
-    return settings, NightResult(settings_file, settings.basin.id, run_id=run_id)
+        result = run_one(settings_file, str(one.date), run_id, ("update", one.reason))
+        left += [one] if result.unchanged else []
+        yield result
+    if left:
+        tell_left(settings_file, run_id, left)
 
 
 def run_once(settings_file: str, date: str, run_id: str, why: tuple[str, str], flow_run_id: str = "") -> NightResult:
-    """Run one date once, in a process of its own, with a note of it while it is at work.
+    """Run one date once, in a process of its own, with a note of it while it is at work. Never raises.
 
     Parameters
     ----------
     why : command and reason for the record.
     flow_run_id : the engine's own name of the run, where there is one.
     """
-    settings, result = _readable(settings_file, run_id)
-    if settings is None:
-        return result
-    night = {"basin": settings.basin.id, "date": date, "flow_run_id": flow_run_id}
     try:
+        settings = read_settings(Path(settings_file))
+        night = {"basin": settings.basin.id, "date": date, "flow_run_id": flow_run_id}
         with noted(settings.archive_root, run_id, night):
-            return run_apart(settings_file, date, run_id, settings.operations.limits.night_s, why)
-    except OSError as trouble:
-        message = f"{trouble.filename or 'the archive'}: {trouble.strerror}. Look at the disk"
-        return replace(result, date=date, message=message, passing=is_passing(trouble))
+            return run_apart(settings_file, date, run_id, settings.operations.longest_s, why)
+    except Exception as trouble:  # noqa: BLE001  as in a night's own process
+        return _failed(settings_file, run_id, trouble, date)
+
+
+def run_patiently(settings_file: str, date: str, run_id: str, why: tuple[str, str]) -> NightResult:
+    """Run one date as `run_once` does, and again after each of the settings' waits while it fails for a passing cause."""
+    result = run_once(settings_file, date, run_id, why)
+    if not result.passing:
+        return result
+    for wait_s in read_settings(Path(settings_file)).operations.retry.waits_s:
+        time.sleep(wait_s)
+        result = run_once(settings_file, date, run_id, why)
+        if not result.passing:
+            break
+    return result
 
 
 def summary(results: list[NightResult]) -> str:

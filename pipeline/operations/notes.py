@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 from pipeline.operations.joblog import operations_folder
+from pipeline.outputs.files import replace_file
 from pipeline.outputs.processes import lives, myself
 
 
@@ -23,9 +23,7 @@ def noted(archive: Path, run_id: str, night: dict[str, Any]) -> Iterator[None]:
     folder = _folder(archive)
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{run_id}.{night['basin']}.{night['date']}.json"
-    beside = path.with_suffix(".new")
-    beside.write_text(json.dumps({"run_id": run_id, **night, "process": myself()}), "utf-8")
-    os.replace(beside, path)  # noqa: PTH105  says what it does
+    replace_file(path, json.dumps({"run_id": run_id, **night, "process": myself()}).encode(), folder)
     try:
         yield
     finally:
@@ -57,6 +55,10 @@ def _notes(archive: Path) -> dict[Path, dict[str, Any]]:
             note = json.loads(path.read_text("utf-8"))
         except (OSError, ValueError):
             continue
-        if isinstance(note, dict) and isinstance(note.get("process"), dict):
+        if (
+            isinstance(note, dict)
+            and isinstance(note.get("process"), dict)
+            and {"run_id", "basin", "date"} <= set(note)
+        ):
             notes[path] = note
     return notes

@@ -41,12 +41,12 @@ def run_dates(
     elif workers.engine == "dask":
         yield from _on_cluster(jobs, settings.dask.address)
     elif workers.engine == "threads":
-        limit_s = settings.operations.limits.night_s
+        limit_s = settings.operations.longest_s
         with ThreadPoolExecutor(_count(workers)) as pool:
             # Each thread waits for a process: the libraries that write netCDF bear no second thread.
             yield from pool.map(lambda job: run_apart(*job[:3], limit_s, job[3]), jobs)
     else:
-        yield from _in_processes(jobs, _count(workers), settings.operations.limits.night_s)
+        yield from _in_processes(jobs, _count(workers), settings.operations.longest_s)
 
 
 def _count(workers: Workers) -> int:
@@ -57,12 +57,16 @@ def _in_processes(jobs: list[Job], count: int, limit_s: float) -> Iterator[Night
     # Forked children would inherit locks of libraries' threads.
     with ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn")) as pool:
         futures: list[Future[NightResult]] = [pool.submit(run_night, *job) for job in jobs]
-        for job, future in zip(jobs, futures, strict=True):
-            try:
-                yield future.result()
-            except BrokenProcessPool:
-                # One process was killed, and the pool with it: apart, each date answers for itself.
-                yield run_apart(*job[:3], limit_s, job[3])
+        try:
+            for job, future in zip(jobs, futures, strict=True):
+                try:
+                    yield future.result()
+                except BrokenProcessPool:
+                    # One process was killed, and the pool with it: apart, each date answers for itself.
+                    yield run_apart(*job[:3], limit_s, job[3])
+        finally:
+            # When the user stops it, dates that have not begun are left.
+            pool.shutdown(wait=False, cancel_futures=True)
 
 
 def _on_cluster(jobs: list[Job], address: str | None) -> Iterator[NightResult]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from pipeline.operations.alerts import send
 from pipeline.operations.joblog import JobLog
+from pipeline.operations.late import LateDate
 from pipeline.operations.night import NightResult
 from pipeline.operations_settings import Alert
 from pipeline.problems import SnowtallyError
@@ -40,31 +42,51 @@ def tell_crash(settings_file: str, run_id: str, note: dict[str, Any]) -> None:
     _alert(log, settings.operations.alerts.on_failure, {"event": "crashed", "run_id": run_id, **facts})
 
 
-def tell_late(settings_file: str, run_id: str, late: list[dict[str, Any]], trouble: str) -> None:
-    """Log and tell dates whose inputs changed after they were estimated, or why they could not be looked for."""
+def tell_put_off(settings_file: str, run_id: str, trouble: str) -> None:
+    """Log why late inputs could not be looked for."""
+    settings = _settings(settings_file)
+    if settings is not None:
+        facts = {"basin": settings.basin.id, "state": "put off", "message": trouble}
+        _write(JobLog(settings.archive_root, run_id), "watch", facts)
+
+
+def tell_late(settings_file: str, run_id: str, late: list[LateDate]) -> None:
+    """Log the dates whose inputs changed after they were estimated, and tell people where they are not run again by themselves."""
     settings = _settings(settings_file)
     if settings is None:
         return
-    log = JobLog(settings.archive_root, run_id)
-    if trouble:
-        _write(log, "watch", {"basin": settings.basin.id, "state": "put off", "message": trouble})
     for one in late:
-        _write(log, "late", {"basin": settings.basin.id, **one})
+        _write(JobLog(settings.archive_root, run_id), "late", {"basin": settings.basin.id, **_plain(one)})
     if late and not settings.operations.schedule.rerun_late:
-        dates = ", ".join(one["date"] for one in late)
-        message = f"inputs of {dates} came late or changed; `snowtally rerun` estimates them again"
-        _alert(
-            log,
-            settings.operations.alerts.on_degraded,
-            {"event": "late", "basin": settings.basin.id, "run_id": run_id, "message": message, "dates": late},
+        _alert_late(
+            settings, run_id, late, "inputs of {dates} came late or changed; `snowtally rerun` estimates them again"
         )
+
+
+def tell_left(settings_file: str, run_id: str, left: list[LateDate]) -> None:
+    """Tell people the dates whose inputs changed and which a night may not run again, as they were published by hand."""
+    settings = _settings(settings_file)
+    if settings is not None:
+        words = "inputs of {dates} came late or changed, and what was published by hand stands; `snowtally rerun` estimates them again"
+        _alert_late(settings, run_id, left, words)
+
+
+def _alert_late(settings: Settings, run_id: str, late: list[LateDate], words: str) -> None:
+    message = words.format(dates=", ".join(str(one.date) for one in late))
+    facts = {"event": "late", "basin": settings.basin.id, "run_id": run_id, "message": message}
+    facts["dates"] = [_plain(one) for one in late]
+    _alert(JobLog(settings.archive_root, run_id), settings.operations.alerts.on_degraded, facts)
+
+
+def _plain(late: LateDate) -> dict[str, Any]:
+    return asdict(late) | {"date": str(late.date)}
 
 
 def _settings(settings_file: str) -> Settings | None:
     """Return the settings; None where they cannot be used, which the night's result tells."""
     try:
         return read_settings(Path(settings_file))
-    except SnowtallyError:
+    except (SnowtallyError, OSError):
         return None
 
 

@@ -115,8 +115,10 @@ def left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Prove
     """Return what is left as it is instead of publishing a new revision, saying why; None when a new one is due.
 
     To be asked before the estimate. Nothing new is due when the newest revision has the same input hash, settings hash and
-    code version; withdrawn, it is due by hand alone: a night would only say again what was taken back, an analyst knows why it
-    was, be it a damaged file. And what an analyst published by hand is not displaced by a night.
+    code version, and is sound or degraded for the same reasons: a file that is there now makes a degraded day sound, whether
+    or not it has a row for it, and one that has gone takes nothing from a sound day that had no row of it. Withdrawn, it is
+    due by hand alone: a night would only say again what was taken back, an analyst knows why it was, be it a damaged file.
+    And what an analyst published by hand is not displaced by a night.
     """
     left = _left_as_it_is(root, basin, date, provenance)
     if left is not None and left_behind(archive_folder(root), basin):
@@ -134,11 +136,17 @@ def _left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Prov
         return None
     gone, newest = withdrawals(root, basin), held[-1]
     stands = highest(held, gone)
-    if _identity(newest) == (provenance.input_hash, provenance.settings_hash, provenance.code_version):
-        taken_back = gone.get((date, newest.number))
+    identity, degraded = _identity(newest)
+    taken_back = gone.get((date, newest.number))
+    same = identity == (provenance.input_hash, provenance.settings_hash, provenance.code_version)
+    if same and (taken_back is not None or degraded in ([], sorted(provenance.degraded))):
         if taken_back is not None and provenance.command == BY_HAND:
             return None
         why = f"{newest.path.name} was made from the same inputs, settings and code"
+        if provenance.command == BY_HAND:
+            why += ": the reason given now is kept nowhere"
+            if load_record(newest.path)["command"] != BY_HAND:
+                why += ", and since nothing was published by hand a night may displace it once any of them changes"
         if taken_back is not None:
             left = "nothing stands for this date" if stands is None else f"{stands.path.name} stands"
             why += f" and was withdrawn ({taken_back}): {left}. Mend the inputs or settings, or use `snowtally rerun` to publish it again"
@@ -148,16 +156,18 @@ def _left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Prov
         if record["command"] == BY_HAND:
             why = (
                 f"{stands.path.name} stands, published by hand ({record['reason']}), and is not displaced by a night, though "
-                "inputs, settings or code have changed since. Use `snowtally rerun` to estimate it again, or withdraw it"
+                "inputs, settings, code or what degrades it have changed since. Use `snowtally rerun` to estimate it again, or withdraw it"
             )
             return Published(stands.path, stands.number, unchanged=True, why=why)
     return None
 
 
-def _identity(revision: Revision) -> tuple[str, str, str]:
+def _identity(revision: Revision) -> tuple[tuple[str, str, str], list[str]]:
+    """Return what a revision was made from (hashes of inputs and settings, version of the code), and why it is degraded."""
     record = load_record(revision.path)
     try:
-        return record["input_hash"], record["settings_hash"], record["code"]["version"]
+        identity = record["input_hash"], record["settings_hash"], record["code"]["version"]
+        return identity, sorted(record["degraded_reasons"])
     except (KeyError, TypeError) as error:
         raise ArchiveError(f"{revision.path / RECORD} cannot be read ({error}). Put it back from a copy.") from error
 

@@ -131,6 +131,24 @@ def told_by_site(rows: pd.DataFrame) -> dict[str, Any]:
     return {outcome: int((told["outcome"] == outcome).sum()) for outcome in OUTCOMES} | {"where": where}
 
 
+def told_changes(changes: dict[str, Any]) -> list[str]:
+    """Return what `changes` found in words, a line each; none where nothing differs."""
+    lines = [f"setting {one['key']}: {one['was']} to {one['is']}" for one in changes["settings"]]
+    if changes["code"]:
+        lines.append(f"code: {changes['code']['was']} to {changes['code']['is']}")
+    for table, rows in changes["rows"].items():
+        counts = ", ".join(f"{rows[outcome]} {outcome}" for outcome in OUTCOMES if rows[outcome])
+        sites = [one["site_id"] for one in rows["where"] if one["site_id"]]
+        where = f" ({', '.join(sites)})" if 0 < len(sites) <= SITES_NAMED else f" ({len(sites)} sites)" if sites else ""
+        lines.append(f"{table.replace('_', ' ')}: {counts}{where}")
+    lines += [f"grid {name} {outcome}" for outcome in OUTCOMES for name in changes["grids"][outcome]]
+    return [*lines, *(f"{name}: no longer kept on both sides" for name in changes["unreadable"])]
+
+
+SITES_NAMED = 5
+"""So many sites are named in a line; of more, their number."""
+
+
 def changed_values(was: dict[str, Any], now: dict[str, Any]) -> list[dict[str, Any]]:
     """Return the values that differ between two nested dictionaries: key with dots, was, is (None where there is none).
 

@@ -11,9 +11,7 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.outputs.changes import changed_values, changes
-from pipeline.places import local_file
-from pipeline.problems import ArchiveError
-from pipeline.reading import Revision, as_date, find_revision, load_record, open_day, read_sites
+from pipeline.reading import Revision, asked_revision, find_revision, load_record, open_day, read_sites, revision_totals
 
 _LEVEL_KEYS = ["level", "zone_id", "band_low_m", "band_high_m"]
 _FIGURES = [
@@ -72,10 +70,7 @@ class Comparison:
 
 def find_side(root: Path, basin: str, asked: str) -> Side:
     """Return the revision that "2031-03-01" (the standing one) or "2031-03-01@2" asks for. Raises ArchiveError."""
-    date, _, number = asked.partition("@")
-    if "@" in asked and not number.isdigit():
-        raise ArchiveError(f"'{asked}' is no revision. Write a date such as 2031-03-01, or 2031-03-01@2")
-    found = find_revision(root, basin, as_date(date), int(number) if number else None)
+    found = find_revision(root, basin, *asked_revision(asked))
     return Side(root, found, load_record(found.path))
 
 
@@ -106,9 +101,7 @@ def _files(was: dict[str, Any], now: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def _totals(a: Side, b: Side) -> pd.DataFrame:
-    one, other = (
-        pd.read_parquet(local_file(side.revision.path / "totals.parquet"))[_LEVEL_KEYS + _FIGURES] for side in (a, b)
-    )
+    one, other = (revision_totals(side.revision.path)[_LEVEL_KEYS + _FIGURES] for side in (a, b))
     # A zone or band that only one of them has stays, with its figures missing on the other side.
     both = one.merge(other, on=_LEVEL_KEYS, how="outer", suffixes=("_a", "_b"), sort=False)
     for change, figure, se in (("change_mm", "swe_mean_mm", "swe_se_mm"), ("change_m3", "volume_m3", "volume_se_m3")):
@@ -159,3 +152,28 @@ def _plain(day: xr.Dataset) -> xr.DataArray:
     swe = day["swe"].load().reset_coords(drop=True)
     cell_m = float(day["crs"].attrs["GeoTransform"].split()[1])
     return swe.assign_attrs(crs_wkt=day["crs"].attrs["spatial_ref"], cell_m=cell_m)
+
+
+def models_in_words(found: Comparison) -> list[str]:
+    """Return the models' parameters that differ, a line each, numbers to four digits; files and JSON hold all as they are.
+
+    What each part has of the error is left out: it follows from the rest.
+    """
+    told = [one for one in found.models if not one["key"].startswith("errors.budget")]
+    return [f"{_named(one['key'])}: {_moved(one['was'], one['is'])}" for one in told]
+
+
+def _named(key: str) -> str:
+    return " / ".join(part.replace("_", " ") for part in key.replace(".models.", ".").split("."))
+
+
+def _moved(was: Any, now: Any) -> str:  # noqa: ANN401  any value of a model's parameters
+    if any(isinstance(side, list | dict) for side in (was, now)):
+        return "differs"
+    if was is None or now is None:
+        return f"{_short(now)}, not told before" if was is None else f"{_short(was)}, no longer told"
+    return f"{_short(was)} to {_short(now)}"
+
+
+def _short(value: Any) -> str:  # noqa: ANN401  any single value of a model's parameters
+    return f"{value:.4g}" if isinstance(value, float) else str(value)

@@ -13,6 +13,7 @@ from pipeline.outputs.changes import KEYS, changed_rows
 from pipeline.outputs.compare import Comparison
 from pipeline.outputs.failures import told
 from pipeline.outputs.rasters import extent_km, map_tif
+from pipeline.outputs.tables import plain_csv
 from pipeline.problems import ArchiveError
 
 _STRETCH_PERCENTILE = 98
@@ -29,14 +30,14 @@ def write_files(found: Comparison, basin: str, content: dict[str, Any], folder: 
         folder.mkdir(parents=True, exist_ok=True)
         written = {
             "comparison.json": (json.dumps(content, ensure_ascii=False, indent=1) + "\n").encode("utf-8"),
-            "totals.csv": found.totals.to_csv(index=False, lineterminator="\n").encode("utf-8"),
-            "sites.csv": found.sites.to_csv(index=False, lineterminator="\n").encode("utf-8"),
+            "totals.csv": plain_csv(found.totals),
+            "sites.csv": plain_csv(found.sites),
         }
         was, now = found.a.record["kept_inputs"], found.b.record["kept_inputs"]
         for name in KEYS:
             if name in found.changes["rows"]:
                 rows = changed_rows((found.a.root, found.b.root), basin, name, (was.get(name), now.get(name)))
-                written[f"rows_{name}.csv"] = rows.to_csv(index=False, lineterminator="\n").encode("utf-8")
+                written[f"rows_{name}.csv"] = plain_csv(rows)
         if found.swe_change_mm is not None:
             written["difference.tif"] = map_tif(found.swe_change_mm, "mm", {})
         for name, data in written.items():

@@ -16,5 +16,5 @@ def dated_notes(path: Path, kinds: dict[str, type]) -> dict[dt.date, dict[str, A
             dt.date.fromisoformat(date): {name: kind(one[name]) for name, kind in kinds.items()}
             for date, one in noted.items()
         }
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError):
         return {}

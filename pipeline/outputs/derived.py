@@ -14,13 +14,13 @@ from pathlib import Path
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 from pipeline.outputs.files import replace_file
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.stac import ITEM, catalog_json, collection_json, season_json, season_name, season_start
 from pipeline.outputs.staging import left_behind
 from pipeline.outputs.tables import TOTALS, arrow_table, parquet_bytes, tidy
+from pipeline.parquet import read_arrow
 from pipeline.places import in_store, local_file
 from pipeline.problems import ArchiveError
 from pipeline.reading import (
@@ -53,19 +53,27 @@ def refresh(root: Path, basin: str, dates: Iterable[dt.date], work: Path) -> Non
     """Bring what is derived up to date for `dates`; `work` is a folder on the same file system to write in first.
 
     The time does not depend on how many dates the archive holds, save for copying two small tables. Where one of them
-    is missing or cannot be read, all dates are done. To be called under the basin's lock. Raises OSError.
+    is missing or cannot be read, or names what is not there any more, all dates are done. To be called under the basin's lock. Raises OSError.
     """
     folder, wanted = basin_folder(root, basin), sorted(set(dates))
     for _ in range(_TRIES):
         index = _read(folder / "index.parquet", INDEX_SCHEMA)
         totals = _read(folder / "totals.parquet", TOTALS_SCHEMA)
-        if index is None or totals is None:
+        if index is None or totals is None or set(index["date"].to_pylist()) - {*dates_held(root, basin), *wanted}:
             rebuild(root, basin, work)
             return
-        derived = derive(root, basin, (index, totals), wanted)
+        try:
+            derived = derive(root, basin, (index, totals), wanted)
+        except _GoneError:
+            rebuild(root, basin, work)
+            return
         _write(root, basin, derived, work)
         if not in_store(folder) or _holds(_read(folder / "index.parquet", INDEX_SCHEMA), derived.index, wanted):
             return
+
+
+class _GoneError(ArchiveError):
+    """Raised when a revision that a derived table names is not there: somebody took its folder away by hand."""
 
 
 _TRIES = 10
@@ -163,9 +171,7 @@ _LOOKED_INTO = 30
 def _read(path: Path, schema: pa.Schema) -> pa.Table | None:
     """Return a derived table, or None when it is missing, damaged or of another version: it will be made again."""
     try:
-        # From an open file: by its path it would be opened twice, and may be replaced in between.
-        with path.open("rb") as file:
-            table = pq.read_table(file)
+        table = read_arrow(path)
     except (OSError, pa.ArrowInvalid):
         return None
     return table if table.schema.equals(schema) else None
@@ -190,14 +196,14 @@ def _index_row(revision: Revision, gone: dict[tuple[dt.date, int], str]) -> dict
             "item": any(file["name"] == ITEM for file in record["files"]),
             "size_bytes": path.stat().st_size + sum(file["size"] for file in record["files"]),
         }  # fmt: skip
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
 
 
 def _totals_rows(stands: Revision) -> pa.Table:
     path = stands.path / "totals.parquet"
     try:
-        table = pq.read_table(local_file(path))
+        table = read_arrow(local_file(path))
         names = table.schema.names
     except (OSError, ValueError) as error:
         # A damaged name of a column need not be text; Arrow's own errors are ValueErrors too.
@@ -214,7 +220,10 @@ def _latest(root: Path, basin: str, index: pa.Table) -> dict:
         return _named(None, None, in_basin=True)
     date = standing["date"][-1].as_py()
     number = standing["revision"][-1].as_py()
-    return _named(next(r for r in revisions(root, basin, date) if r.number == number), date, in_basin=True)
+    newest = next((r for r in revisions(root, basin, date) if r.number == number), None)
+    if newest is None:
+        raise _GoneError(f"{basin_folder(root, basin)} has no revision {number} of {date}. Put it back from a copy.")
+    return _named(newest, date, in_basin=True)
 
 
 def _named(stands: Revision | None, date: dt.date | None, *, in_basin: bool) -> dict:
@@ -261,7 +270,8 @@ def _item(path: Path) -> dict:
     try:
         return json.loads(path.read_text("utf-8"))
     except (OSError, ValueError) as error:
-        raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
+        kind = _GoneError if isinstance(error, FileNotFoundError) else ArchiveError
+        raise kind(f"{path} cannot be read ({error}). Put it back from a copy.") from error
 
 
 def _json(content: dict) -> bytes:
@@ -270,5 +280,10 @@ def _json(content: dict) -> bytes:
 
 def _replace_unless_same(path: Path, data: bytes, work: Path) -> None:
     """Replace a small file unless it says the same already: a rebuild would flush thousands of them."""
-    if not path.exists() or path.read_bytes() != data:
+    try:
+        same = path.read_bytes() == data
+    except OSError:
+        # Not there; or in a store, replaced by another writer while it was read.
+        same = False
+    if not same:
         replace_file(path, data, work)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.outputs.derived import read_index
 from pipeline.outputs.keep import inputs_folder
 from pipeline.places import in_store, names_in
+from pipeline.problems import ArchiveError
+from pipeline.reading import is_basin
 
 WINDOW_DAYS = 30
 """Growth is told by the revisions made in so many days: a month has quiet nights and flights."""
@@ -24,11 +26,13 @@ class Growth:
     free_bytes : room left for this user; None in an object store.
     bytes_a_day : growth of all basins of the archive, by what was made in the last month; 0 when nothing was.
     days_left : how long the room lasts at that pace, None when the archive does not grow or is in a store.
+    unread : basins whose growth could not be read: the pace is without them.
     """
 
     free_bytes: int | None
     bytes_a_day: float
     days_left: int | None
+    unread: list[str] = field(default_factory=list)
 
 
 def growth(root: Path, now: dt.datetime) -> Growth:
@@ -39,15 +43,21 @@ def growth(root: Path, now: dt.datetime) -> Growth:
     """
     since = now - dt.timedelta(days=WINDOW_DAYS)
     made: list[tuple[dt.datetime, int]] = []
+    unread = []
     for name in sorted(names_in(root)):
-        if not name.startswith(".") and (root / name / "index.parquet").is_file():
+        if not is_basin(name) or not (root / name / "index.parquet").is_file():
+            continue
+        # Damage of one basin is told by its own status.
+        try:
             made += [(row["made"], row["size_bytes"]) for row in read_index(root, name).to_pylist()]
             made += [] if in_store(root) else _kept(inputs_folder(root, name))
+        except (ArchiveError, OSError):
+            unread.append(name)
     recent = [(when, size) for when, size in made if since <= when <= now]
     days = max(((now - min(when for when, _ in recent)).total_seconds() / 86400, 1.0)) if recent else 1.0
     pace = sum(size for _, size in recent) / days
     free = None if in_store(root) else shutil.disk_usage(root).free
-    return Growth(free, pace, int(free / pace) if free is not None and pace > 0 else None)
+    return Growth(free, pace, int(free / pace) if free is not None and pace > 0 else None, unread)
 
 
 def _kept(folder: Path) -> list[tuple[dt.datetime, int]]:

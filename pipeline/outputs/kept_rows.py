@@ -100,7 +100,7 @@ def read_rows(folder: Path, sha256: str) -> pd.DataFrame:
         raise ArchiveError(
             f"{folder / sha256}.json does not fit its rows ({error}). Put it back from a copy."
         ) from error
-    rows = table.to_pandas()
+    rows = table.to_pandas(use_threads=False)
     # A number read as text would fit too; only the right types write the same bytes again.
     if again != (folder / f"{sha256}.json").read_bytes() or rows_sha256(rows) != sha256:
         raise ArchiveError(f"{folder / sha256}.json does not fit its rows. Put it back from a copy.")
@@ -111,8 +111,9 @@ def _parsed(whole: bytes, types: dict[str, pa.DataType]) -> pa.Table:
     how = pa_csv.ConvertOptions(
         column_types=types, null_values=[""], strings_can_be_null=True, quoted_strings_can_be_null=False
     )
+    # Without threads, as in `pipeline.parquet`.
     table = pa_csv.read_csv(
-        io.BytesIO(whole), parse_options=pa_csv.ParseOptions(newlines_in_values=True), convert_options=how
+        io.BytesIO(whole), pa_csv.ReadOptions(use_threads=False), pa_csv.ParseOptions(newlines_in_values=True), how
     )
     if table.column_names != list(types):
         raise ValueError(f"columns {', '.join(table.column_names)}")

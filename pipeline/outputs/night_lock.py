@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import math
 import secrets
 import threading
 import time
@@ -22,6 +23,7 @@ from pipeline.outputs.failures import told
 from pipeline.outputs.files import make_folders, replace_file
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.processes import lives, myself
+from pipeline.outputs.staging import FOREIGN_S
 from pipeline.places import cache_folder, in_store
 from pipeline.problems import BusyError
 
@@ -30,6 +32,36 @@ BEAT_S = 10.0
 
 SILENT_BEATS = 9
 """A holder on another host that is silent for so many beats is gone: a network file system may show a change a minute late."""
+
+
+def nights_at_work(root: Path, basin: str) -> list[str]:
+    """Return the dates of a basin that are being estimated, as far as the locks tell.
+
+    A holder on another host is not watched: it counts as at work while its lock's file is younger than `FOREIGN_S`.
+    """
+    found = []
+    for path in sorted((_home(root) / ".locks").glob(f"{basin}.*.json")):
+        alive = lives(_holder(path))
+        if alive is None:
+            with suppress(FileNotFoundError):
+                alive = time.time() - path.stat().st_mtime < FOREIGN_S
+        if alive:
+            found.append(path.name.split(".")[1])
+    return found
+
+
+def _home(root: Path) -> Path:
+    # A store knows no locks: there the processes of this machine are kept apart, and the store refuses a second revision.
+    return cache_folder(root) if in_store(root) else root
+
+
+def _holder(path: Path) -> dict[str, Any]:
+    """Return who holds a lock; nothing where nobody does. What cannot be read was never written whole."""
+    try:
+        holder = json.loads(path.read_text("utf-8"))
+    except (FileNotFoundError, ValueError):
+        return {}
+    return holder if isinstance(holder, dict) else {}
 
 
 @dataclass
@@ -44,8 +76,7 @@ class NightLock:
 
     @property
     def _home(self) -> Path:
-        # A store knows no locks: there the processes of this machine are kept apart, and the store refuses a second revision.
-        return cache_folder(self.root) if in_store(self.root) else self.root
+        return _home(self.root)
 
     @property
     def path(self) -> Path:
@@ -89,7 +120,7 @@ class NightLock:
                     sign = (holder.get("token"), holder.get("beat"))
                     if watched is None or watched[0] != sign:
                         watched = sign, time.monotonic()
-                    alive = time.monotonic() - watched[1] < SILENT_BEATS * float(holder.get("beat_s", self.beat_s))
+                    alive = time.monotonic() - watched[1] < SILENT_BEATS * self._beat_of(holder)
                 if not alive:
                     self._write(mine, 0)
                     return
@@ -100,13 +131,16 @@ class NightLock:
                 )
             time.sleep(min(0.2, self.beat_s))
 
-    def _read(self) -> dict[str, Any]:
-        """Return who holds the lock; nothing where nobody does. What cannot be read was never written whole."""
+    def _beat_of(self, holder: dict[str, Any]) -> float:
+        """Return how often a holder says that it lives, s; what is no time that anybody could wait for is our own."""
         try:
-            holder = json.loads(self.path.read_text("utf-8"))
-        except (FileNotFoundError, ValueError):
-            return {}
-        return holder if isinstance(holder, dict) else {}
+            beat_s = float(holder["beat_s"])
+        except (KeyError, TypeError, ValueError, OverflowError):
+            return self.beat_s
+        return beat_s if 0 < beat_s < math.inf else self.beat_s
+
+    def _read(self) -> dict[str, Any]:
+        return _holder(self.path)
 
     def _write(self, token: str, beat: int) -> None:
         since = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")

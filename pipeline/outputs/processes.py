@@ -24,7 +24,7 @@ def lives(other: dict[str, Any]) -> bool | None:
         return None
     try:
         pid = int(other["pid"])
-    except (KeyError, TypeError, ValueError):
+    except (KeyError, TypeError, ValueError, OverflowError):
         return False
     if other.get("boot") != _boot():
         return False
@@ -55,7 +55,7 @@ def is_running(pid: int) -> bool:
     """Return whether a process of this id runs on this machine, whoever it is."""
     try:
         os.kill(pid, 0)
-    except ProcessLookupError:
+    except (ProcessLookupError, OverflowError):
         return False
     except PermissionError:
         return True

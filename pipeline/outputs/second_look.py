@@ -18,9 +18,8 @@ from pipeline.outputs.dated_notes import dated_notes
 from pipeline.outputs.files import replace_file
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.staging import staged
-from pipeline.places import local_file
 from pipeline.problems import ArchiveError
-from pipeline.reading import archive_folder, basin_folder, dates_held, read_sites, standing
+from pipeline.reading import archive_folder, basin_folder, basin_row, dates_held, read_sites, revision_totals, standing
 
 SECOND_LOOK = "second_look.json"
 """By date, the revision whose total jumped and the figures. Made of published entries."""
@@ -69,18 +68,18 @@ def _median_se(changes: np.ndarray) -> float:
 
 
 def look_again(root: str | Path, basin: str, date: dt.date, most_se: float) -> str:
-    """Compare a date that was just published with its neighbours, keep what jumped, and return the date's own sentence, or "".
+    """Compare a date that was just published or withdrawn with its neighbours, keep what jumped; return its own sentence, or "".
 
-    The next date is judged again too, so that the outcome does not depend on the order of publishing. Never raises for what
-    cannot be read: the date is published, and that must be told.
+    The dates that `leaning` names are judged again too, so that the outcome does not depend on the order of publishing, and a
+    mark does not outlive what it was held against. Never raises for what cannot be read: the date is published, and that must
+    be told.
     """
     with suppress(ArchiveError, OSError, KeyError, ValueError):
         archive = archive_folder(root)
         with staged(archive, basin) as work, basin_lock(archive, basin):
             marked = _noted(archive, basin)
             held = dates_held(archive, basin)
-            later = [day for day in held if day > date][:1]
-            for day in [date, *later]:
+            for day in [date, *leaning(archive, basin, date)]:
                 marked.pop(day, None)
                 found = _judge(archive, basin, day, held, most_se)
                 if found is not None:
@@ -93,6 +92,20 @@ def look_again(root: str | Path, basin: str, date: dt.date, most_se: float) -> s
     return ""
 
 
+def leaning(root: str | Path, basin: str, date: dt.date) -> list[dt.date]:
+    """Return the later dates whose judgement may rest on a date: those up to the first that stands, within `NEIGHBOUR_DAYS`.
+
+    Raises ArchiveError when there is no such archive or basin.
+    """
+    found = []
+    for day in dates_held(root, basin):
+        if 0 < (day - date).days <= NEIGHBOUR_DAYS:
+            found.append(day)
+            if standing(root, basin, day) is not None:
+                break
+    return found
+
+
 def _judge(archive: Path, basin: str, date: dt.date, held: list[dt.date], most_se: float) -> dict | None:
     stands = standing(archive, basin, date)
     if stands is None:
@@ -102,18 +115,13 @@ def _judge(archive: Path, basin: str, date: dt.date, held: list[dt.date], most_s
         if earlier is not None:
             why = jump(
                 *(
-                    (_basin_total(one.path), read_sites(archive, basin, one.date, one.number))
+                    (basin_row(revision_totals(one.path)), read_sites(archive, basin, one.date, one.number))
                     for one in (earlier, stands)
                 ),
                 most_se,
             )
             return None if why is None else {"revision": stands.number, "why": why}
     return None
-
-
-def _basin_total(folder: Path) -> pd.Series:
-    totals = pd.read_parquet(local_file(folder / "totals.parquet"))
-    return totals[totals["level"] == "basin"].iloc[0]
 
 
 def second_looks(root: str | Path, basin: str) -> dict[dt.date, str]:

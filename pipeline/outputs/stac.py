@@ -6,7 +6,6 @@ lists one item a date. A season's catalogue holds a year's dates at most, so tha
 
 from __future__ import annotations
 
-import calendar
 import datetime as dt
 import json
 from collections.abc import Iterable
@@ -20,6 +19,7 @@ from pipeline.grid import BasinGrid
 from pipeline.outputs.rasters import RASTERS
 from pipeline.outputs.record import Provenance, plain
 from pipeline.reading import RECORD
+from pipeline.season import first_of_season
 from pipeline.variables import VARIABLES
 
 ITEM = "item.json"
@@ -59,10 +59,8 @@ def season_name(date: dt.date, season_start: str = SEASON_START) -> str:
     >>> season_name(dt.date(2031, 9, 30)), season_name(dt.date(2031, 10, 1)), season_name(dt.date(2031, 3, 1), "01-01")
     ('2030-2031', '2031-2032', '2031')
     """
-    month, day = (int(part) for part in season_start.split("-"))
-    first = dt.date(date.year, month, min(day, calendar.monthrange(date.year, month)[1]))
-    year = date.year if date >= first else date.year - 1
-    return str(year) if (month, day) == (1, 1) else f"{year}-{year + 1}"
+    first = first_of_season(date, season_start)
+    return str(first.year) if (first.month, first.day) == (1, 1) else f"{first.year}-{first.year + 1}"
 
 
 def season_start(settings: dict[str, Any]) -> str:

@@ -20,7 +20,7 @@ from pipeline.outputs.processes import is_running, lives, myself
 from pipeline.places import in_store, place, sizes_in
 from pipeline.reading import LAYOUT_VERSION, archive_folder
 
-_FOREIGN_S = 2 * 86400.0
+FOREIGN_S = 2 * 86400.0
 """Work left by another host cannot be asked whether it lives; no night takes two days."""
 
 
@@ -47,11 +47,16 @@ def staging_folder(root: str | Path, basin: str) -> Path:
     return place(root) / ".staging" / basin
 
 
+def is_begun(root: str | Path) -> bool:
+    """Return whether there is an archive already."""
+    return (place(root) / "archive.json").exists()
+
+
 def prepared(root: str | Path) -> Path:
     """Return the archive's folder, made when it is new, with its layout version in it."""
     archive = archive_folder(root)
     make_folders(archive)
-    if not (archive / "archive.json").exists():
+    if not is_begun(archive):
         content = {
             "layout": LAYOUT_VERSION,
             "about": "Dated archive of basin snow water estimates; see docs/archive.md.",
@@ -96,7 +101,7 @@ def notes_left(root: Path, basin: str) -> dict[Path, str]:
             owner = json.loads(note.read_text("utf-8"))
             alive = lives(owner)
             ours = owner == owner | myself()
-            gone = _put_long_ago(note) if alive is None else name not in _in_hand if ours else not alive
+            gone = put_long_ago(note) if alive is None else name not in _in_hand if ours else not alive
         except (OSError, ValueError, KeyError, TypeError):
             continue
         if gone:
@@ -104,15 +109,16 @@ def notes_left(root: Path, basin: str) -> dict[Path, str]:
     return left
 
 
-def _put_long_ago(note: Path) -> bool:
-    return time.time() - note.fs.modified(note.path).timestamp() > _FOREIGN_S
+def put_long_ago(path: Path) -> bool:
+    """Return whether an object was put into a store longer ago than any night takes."""
+    return time.time() - path.fs.modified(path.path).timestamp() > FOREIGN_S
 
 
 @contextmanager
 def staged(root: Path, basin: str, date: str = "") -> Iterator[Work]:
     """Give a new staged folder for one date of a basin, or for none, and remove it in the end, whatever happened.
 
-    The folder carries who works in it (host, process) under a lock that the system frees when the process dies. Of a store it
+    The folder carries who works in it under a lock that the system frees when the process dies. Of a store it
     lies on this machine, and a note in the store says which date is being worked on.
     """
     if in_store(root):
@@ -126,7 +132,7 @@ def staged(root: Path, basin: str, date: str = "") -> Iterator[Work]:
             owner = (work.folder / "owner.json").open("w", encoding="utf-8")
             try_lock(owner.fileno())
         with owner:
-            json.dump({"host": socket.gethostname(), "pid": os.getpid(), "basin": basin, "date": date}, owner)
+            json.dump({**myself(), "basin": basin, "date": date}, owner)
             owner.flush()
             os.fsync(owner.fileno())
             work.revision.mkdir()
@@ -161,6 +167,26 @@ def left_behind(root: str | Path, basin: str) -> dict[Path, str]:
     return {folder: _owner(folder).get("date", "") for folder in folders if _is_left(folder)}
 
 
+def in_hand(root: str | Path, basin: str) -> list[str]:
+    """Return the dates ("" for none) of the staged work of a basin whose makers may still be at it."""
+    folder = staging_folder(root, basin)
+    left = left_behind(root, basin)
+    if in_store(folder):
+        notes = [folder / name for name in sizes_in(folder)]
+        return sorted(_dated(note) for note in notes if note not in left)
+    try:
+        return sorted(_owner(path).get("date", "") for path in folder.iterdir() if path not in left)
+    except FileNotFoundError:
+        return []
+
+
+def _dated(note: Path) -> str:
+    try:
+        return str(json.loads(note.read_text("utf-8")).get("date", ""))
+    except (OSError, ValueError, AttributeError):
+        return ""
+
+
 def _owner(folder: Path) -> dict[str, str]:
     try:
         owner = json.loads((folder / "owner.json").read_text("utf-8"))
@@ -184,8 +210,14 @@ def _is_left(folder: Path) -> bool:
         return False
     if owner.get("host", socket.gethostname()) != socket.gethostname():
         # A lock need not reach across hosts.
-        return _age_s(folder) > _FOREIGN_S
-    return claimed is True or not is_running(int(owner.get("pid", folder.name.split("-")[0])))
+        return _age_s(folder) > FOREIGN_S
+    if claimed is True:
+        return True
+    if "started" in owner:
+        return not lives(owner)
+    # Not told yet: all there is is the number in the folder's name.
+    number = folder.name.partition("-")[0]
+    return number.isdecimal() and not is_running(int(number))
 
 
 def _age_s(path: Path) -> float:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -117,11 +118,32 @@ def _of_kind(values: pd.Series, column: Column) -> pd.Series:
 
 def csv_bytes(table: pd.DataFrame, columns: tuple[Column, ...]) -> bytes:
     """Return a tidied table as CSV: UTF-8, header line, LF, each number with its decimals, flags as true and false."""
+    header = [column.name for column in columns]
+    return _lines([header, *zip(*(_printed(table[column.name], column) for column in columns), strict=True)])
+
+
+def plain_csv(table: pd.DataFrame) -> bytes:
+    """Return any table as CSV: UTF-8, header line, LF, values as pandas prints them."""
+    return _lines(csv.reader(io.StringIO(table.to_csv(index=False, lineterminator="\r\n"), newline="")))
+
+
+def _lines(rows: Iterable[Sequence[str]]) -> bytes:
+    r"""Return rows as CSV whose lines end in LF, a value with a line end of any kind in quotes.
+
+    Where lines end in LF alone, Python's writer leaves a lone CR bare (3.11), and readers take it for the end of a row.
+
+    >>> _lines([["site_id", "swe_mm"], ["LC\r99", "12"]])
+    b'site_id,swe_mm\n"LC\r99",12\n'
+    """
     buffer = io.StringIO(newline="")
-    writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow([column.name for column in columns])
-    writer.writerows(zip(*(_printed(table[column.name], column) for column in columns), strict=True))
-    return buffer.getvalue().encode("utf-8")
+    writer = csv.writer(buffer, lineterminator="\r\n")
+    lines = []
+    for row in rows:
+        writer.writerow(row)
+        lines.append(buffer.getvalue().removesuffix("\r\n"))
+        buffer.seek(0)
+        buffer.truncate()
+    return "".join(f"{line}\n" for line in lines).encode("utf-8")
 
 
 def _printed(values: pd.Series, column: Column) -> list[str]:

@@ -7,8 +7,8 @@ import hashlib
 import json
 import re
 from collections.abc import Callable, Iterator
-from contextlib import suppress
-from dataclasses import dataclass
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -16,22 +16,25 @@ from typing import Any
 
 import jsonschema
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from pipeline.outputs.attempts import ATTEMPTS
 from pipeline.outputs.derived import derive, root_catalogue
 from pipeline.outputs.keep import inputs_folder
 from pipeline.outputs.kept_grids import read_grids
 from pipeline.outputs.kept_rows import kept_months, read_rows
+from pipeline.outputs.locks import basin_lock
+from pipeline.outputs.night_lock import nights_at_work
 from pipeline.outputs.record import record_is_whole
 from pipeline.outputs.second_look import SECOND_LOOK
 from pipeline.outputs.stac import ITEM
-from pipeline.outputs.staging import left_behind
-from pipeline.places import local_file
+from pipeline.outputs.staging import in_hand, left_behind, put_long_ago
+from pipeline.parquet import read_arrow
+from pipeline.places import in_store
 from pipeline.problems import ArchiveError
 from pipeline.reading import (
     RECORD,
     Revision,
+    all_revisions,
     archive_folder,
     basin_folder,
     dates_held,
@@ -57,12 +60,21 @@ class Trouble:
 
 @dataclass(frozen=True)
 class Verified:
-    """What was looked at, and what is wrong; `rebuilt` tells that what is derived was made again first."""
+    """What was looked at, and what is wrong.
+
+    Parameters
+    ----------
+    revisions, files, bytes : how much was looked at.
+    troubles : what is wrong.
+    not_judged : what cannot be told from work in hand, since a night is at work; one line each.
+    rebuilt : whether what is derived was made again first.
+    """
 
     revisions: int
     files: int
     bytes: int
     troubles: list[Trouble]
+    not_judged: list[str] = field(default_factory=list)
     rebuilt: bool = False
 
 
@@ -73,49 +85,113 @@ class _Look:
         self.root, self.basin = archive_folder(root), basin
         self.folder = basin_folder(root, basin)
         self.troubles: list[Trouble] = []
+        self.not_judged: list[str] = []
         self.files = self.bytes = self.revisions = 0
+        self.seen: set[Path] = set()
         self.kept: dict[str, str] = {}
+        self.read: set[str] = set()
+        self.inputs: set[str] = set()
+        self.inputs_broken = False
 
     def wrong(self, path: Path, what: str, cure: str) -> None:
-        self.troubles.append(Trouble(str(path.relative_to(self.root)), what, cure))
+        self.troubles.append(self.trouble(path, what, cure))
+
+    def trouble(self, path: Path, what: str, cure: str) -> Trouble:
+        return Trouble(str(path.relative_to(self.root)), what, cure)
 
 
 def verify(root: str | Path, basin: str, stage: Callable[[str], None]) -> Verified:
     """Hash every file of a basin's archive again and hold it against its records.
 
-    Raises ArchiveError when there is no such archive or basin.
+    Nights may publish meanwhile: what takes long is looked at beside them, and what depends on what there is in all, such as
+    what is derived and what belongs to nothing, in the end and while none can publish. Where this user or the place cannot
+    have that (an archive that is read-only, a store), what a night at work may be about is not judged, and that is told.
+
+    Raises ArchiveError when there is no such archive or basin, or another process keeps its lock.
     """
     look = _Look(root, basin)
     dates = dates_held(root, basin)
     for date in dates:
         stage(str(date))
-        _date(look, date)
-    stage("decisions")
-    _decisions(look)
+        _revisions(look, revisions(root, basin, date))
     stage("inputs")
-    _inputs(look)
+    _kept_inputs(look)
     stage("what is derived")
-    # From records that cannot be read nothing can be derived; they are told already.
-    with suppress(ArchiveError):
-        _derived(look, dates)
-    _strays(look, dates)
-    return Verified(look.revisions, look.files, look.bytes, look.troubles)
+    behind = _derived(look, dates)
+    with _alone(look) as alone:
+        seen = len(look.seen)
+        dates = dates_held(root, basin)
+        for held in all_revisions(root, basin):
+            _revisions(look, held)
+        if len(look.seen) > seen:
+            _kept_inputs(look)
+        if behind or len(look.seen) > seen:
+            behind = _derived(look, dates)
+        _decisions(look)
+        # Asked after all lists are made: who is at work then may have been when they were.
+        inputs = _stray_inputs(look)
+        strays = _strays(look, dates)
+        at_work = nights_at_work(look.root, basin)
+        in_work = [date for date in in_hand(look.root, basin) if date]
+        _tell(look, inputs, at_work, "files under inputs/ that no revision names")
+        _tell(look, behind, [] if alone else in_work, "files that are derived and do not say what the revisions say")
+        look.troubles += strays
+        for date in dates:
+            _strays_of(look, date, in_work)
+    return Verified(look.revisions, look.files, look.bytes, look.troubles, look.not_judged)
+
+
+@contextmanager
+def _alone(look: _Look) -> Iterator[bool]:
+    """Keep nights of this basin from publishing, where that can be done; yield whether it is."""
+    with ExitStack() as stack:
+        try:
+            stack.enter_context(basin_lock(look.root, look.basin))
+            alone = not in_store(look.root)
+        except OSError:
+            # Not ours to write in, or read-only.
+            alone = False
+        yield alone
+
+
+def _tell(look: _Look, found: list[Trouble], at_work: list[str], what: str) -> None:
+    """Take in what was found, or where nights are at work that it may be of, tell that it was not judged."""
+    if found and at_work:
+        look.not_judged.append(
+            f"{what}, {len(found)} of them, may be of nights at work ({', '.join(at_work)}): look again after those"
+        )
+    else:
+        look.troubles += found
 
 
 # --- revisions --------------------------------------------------------------------------------------------------------
 
 
-def _date(look: _Look, date: dt.date) -> None:
-    folder = look.folder / date.isoformat()
-    held = {revision.path.name: revision for revision in revisions(look.root, look.basin, date)}
-    for path in sorted(folder.iterdir()):
-        if path.name in held:
+def _revisions(look: _Look, held: list[Revision]) -> None:
+    """Look at those of the revisions that were not looked at yet."""
+    for revision in held:
+        if revision.path not in look.seen:
+            look.seen.add(revision.path)
             look.revisions += 1
-            _revision(look, held[path.name])
-        elif re.fullmatch(r"r\d{3,}", path.name):
-            look.wrong(path, f"is no revision: it has no {RECORD}", "Put it back from a copy, or remove the folder.")
-        elif path.name not in {"current.json", "report.html"}:
+            _revision(look, revision)
+
+
+def _strays_of(look: _Look, date: dt.date, in_work: list[str]) -> None:
+    """Tell what lies in a date's folder and is nothing of the archive's."""
+    folder = look.folder / date.isoformat()
+    try:
+        paths = sorted(folder.iterdir())
+    except NotADirectoryError:
+        look.wrong(folder, "is a file where a date's folder belongs", _STRAY)
+        return
+    for path in paths:
+        if path in look.seen or path.name in {"current.json", "report.html"}:
+            continue
+        if not re.fullmatch(r"r\d{3,}", path.name):
             look.wrong(path, "does not belong here", _STRAY)
+        elif date.isoformat() not in in_work:
+            # In a store the record comes last, and until then there is none.
+            look.wrong(path, f"is no revision: it has no {RECORD}", "Put it back from a copy, or remove the folder.")
 
 
 def _revision(look: _Look, revision: Revision) -> None:
@@ -162,7 +238,8 @@ def _file(look: _Look, path: Path, said: dict[str, Any]) -> None:
     look.files += 1
     look.bytes += size
     if (size, digest) != (said["size"], said["sha256"]):
-        look.wrong(path, f"is not what the record says ({size} bytes, {said['size']} said)", _REVISION_COPY)
+        how = f"{size} bytes, {said['size']} said" if size != said["size"] else "as long, but with another hash"
+        look.wrong(path, f"is not what the record says ({how})", _REVISION_COPY)
 
 
 def _item(look: _Look, revision: Revision, record: dict[str, Any]) -> None:
@@ -209,53 +286,76 @@ def _decisions(look: _Look) -> None:
         look.wrong(path, "ends in a decision that was cut off and does not count", "Withdraw again; that mends it.")
 
 
-def _inputs(look: _Look) -> None:
+def _kept_inputs(look: _Look) -> None:
+    """Read what the revisions name of the inputs, as far as it was not read yet."""
     folder = inputs_folder(look.root, look.basin)
-    wanted: set[str] = set()
-    for sha256, whose in look.kept.items():
+    unread = {sha256: whose for sha256, whose in look.kept.items() if sha256 not in look.read}
+    look.read |= unread.keys()
+    for sha256, whose in unread.items():
         try:
             if (folder / f"{sha256}.nc").exists():
                 read_grids(folder, sha256)
-                wanted.add(f"{sha256}.nc")
+                look.inputs.add(f"{sha256}.nc")
             else:
                 read_rows(folder, sha256)
-                wanted |= {f"{sha256}.json", *(f"{month}.csv.gz" for month in kept_months(folder, sha256))}
+                look.inputs |= {f"{sha256}.json", *(f"{month}.csv.gz" for month in kept_months(folder, sha256))}
         except ArchiveError as trouble:
+            look.inputs_broken = True
             what = f"holds no sound {whose}: {trouble}"
             look.wrong(folder, what, "Put the file back from a copy; until then the revision cannot be made again.")
+
+
+def _stray_inputs(look: _Look) -> list[Trouble]:
+    """Return the files kept of inputs that no revision names; none where it is not known what each revision names."""
+    folder = inputs_folder(look.root, look.basin)
     if not folder.is_dir():
-        return
-    broken = any(trouble.path.endswith("inputs") for trouble in look.troubles)
+        return []
+    cure = "A night that was cut off left it: remove it while no night runs."
+    found = []
     for path in sorted(folder.iterdir()):
         look.files += 1
         look.bytes += path.stat().st_size
-        if path.name not in wanted and not broken:
-            look.wrong(
-                path, "is named by no revision", "A night that was cut off left it: remove it while no night runs."
-            )
+        named = path.name in look.inputs or look.inputs_broken
+        # A night on another machine has no lock in a store.
+        if not named and (not in_store(path) or put_long_ago(path)):
+            found.append(look.trouble(path, "is named by no revision", cure))
+    return found
 
 
-def _derived(look: _Look, dates: list[dt.date]) -> None:
-    should = derive(look.root, look.basin, None, dates)
-    for name, table in (("index.parquet", should.index), ("totals.parquet", should.totals)):
-        if not _same_table(look.folder / name, table):
-            look.wrong(look.folder / name, "does not say what the revisions say", _REBUILD)
+def _derived(look: _Look, dates: list[dt.date]) -> list[Trouble]:
+    """Return what is derived and does not say what the revisions say."""
+    try:
+        should = derive(look.root, look.basin, None, dates)
+    except ArchiveError:
+        # From records that cannot be read nothing can be derived; they are told already.
+        return []
+    found = [
+        look.trouble(look.folder / name, "does not say what the revisions say", _REBUILD)
+        for name, table in (("index.parquet", should.index), ("totals.parquet", should.totals))
+        if not _same_table(look.folder / name, table)
+    ]
     small = dict(should.small)
     if (look.root / "catalog.json").exists() or (look.folder / "collection.json").exists():
         small[look.root / "catalog.json"] = root_catalogue(look.root)
     for path, data in small.items():
-        if not path.exists() or path.read_bytes() != data:
-            look.wrong(path, "does not say what the revisions say" if path.exists() else "is missing", _REBUILD)
+        try:
+            what = "" if path.read_bytes() == data else "does not say what the revisions say"
+        except FileNotFoundError:
+            what = "is missing"
+        if what:
+            found.append(look.trouble(path, what, _REBUILD))
+    return found
 
 
 def _same_table(path: Path, should: pa.Table) -> bool:
     try:
-        return pq.read_table(local_file(path)).equals(should)
+        return read_arrow(path).equals(should)
     except (OSError, pa.ArrowInvalid):
         return False
 
 
-def _strays(look: _Look, dates: list[dt.date]) -> None:
+def _strays(look: _Look, dates: list[dt.date]) -> list[Trouble]:
+    """Return what lies in the basin's and the archive's folder and is nothing of theirs, and what dead nights left."""
     known = {
         "inputs",
         "latest.json",
@@ -268,13 +368,15 @@ def _strays(look: _Look, dates: list[dt.date]) -> None:
         SECOND_LOOK,
     }
     known |= {date.isoformat() for date in dates}
-    for path in sorted(look.folder.iterdir()):
-        if path.name not in known and not re.fullmatch(r"\d{4}(-\d{4})?\.json", path.name):
-            look.wrong(path, "does not belong here", _STRAY)
-    for path in _outside(look.root):
-        look.wrong(path, "does not belong here", _STRAY)
-    for folder in left_behind(look.root, look.basin):
-        look.wrong(folder, "was left by a night that was cut off", f"The next night clears it away. {_REBUILD}")
+    inside = [
+        path
+        for path in sorted(look.folder.iterdir())
+        if path.name not in known and not re.fullmatch(r"\d{4}(-\d{4})?\.json", path.name)
+    ]
+    found = [look.trouble(path, "does not belong here", _STRAY) for path in (*inside, *_outside(look.root))]
+    cure = f"The next night clears it away. {_REBUILD}"
+    left = left_behind(look.root, look.basin)
+    return [*found, *(look.trouble(folder, "was left by a night that was cut off", cure) for folder in left)]
 
 
 def _outside(root: Path) -> Iterator[Path]:

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
-from made_basin import DENSITY, HEIGHT, LEFT, TOP, WIDTH, changed, depth_of, elevation_of, snowtally
+from made_basin import DENSITY, HEIGHT, LEFT, TOP, WIDTH, changed, depth_of, elevation_of, snowtally, snowtally_here
 
 
 def test_flight_day_gives_the_known_volume(basin):
@@ -267,3 +267,25 @@ def test_rows_out_of_service_are_set_aside(basin):
     assert [(f["rule"], f["site_id"], f["evidence"]) for f in answer["findings"]] == [
         ("out of service", "S1", "2 rows")
     ]
+
+
+ACRE_FOOT_M3 = 1233.48183755  # international: 43560 cubic feet of 0.3048 m
+SQUARE_MILE_KM2 = 1.609344**2
+
+
+def test_us_units_and_words_like_mark_up_are_told_as_they_are(basin):
+    """Totals on the command line follow `report.units`; what the settings call the basin is no mark-up."""
+    title = "Made [/upper] [bold]basin[/bold] :snowflake:"
+    file = changed(basin, "us", lambda text: text.replace("Made basin", f"'{title}'") + "report: {units: us}\n")
+    total = json.loads(snowtally_here("update", file, "--date", "2031-03-05", "--json").stdout)["totals"][0]
+    told = snowtally_here("update", file, "--date", "2031-03-05").stdout
+    volume, se = (float(f"{total[name] / ACRE_FOOT_M3:.3g}") for name in ("volume_m3", "volume_se_m3"))
+    assert told.startswith(f"{title}, 2031-03-05\n")
+    assert f"Water in the snow: {volume:,.0f} acre-feet, standard error {se:,.0f} " in told
+    assert f"Mean SWE: {total['swe_mean_mm'] / 25.4:.1f} in, " in told
+    assert f"over {total['area_km2'] / SQUARE_MILE_KM2:.1f} sq mi, " in told
+    assert "million m3" not in told
+    assert snowtally_here("verify", file).stdout.startswith(f"{title}: sound. ")
+    assert snowtally_here("status", file).stdout.startswith(f"{title}\n")
+    plan = snowtally_here("plan", file, "--date", "2031-03-05", "--count", 1).stdout
+    assert plan.startswith(f"2031-03-05, basin: {volume:,.0f} +- {se:,.0f} acre-feet ")

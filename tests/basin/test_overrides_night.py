@@ -46,6 +46,11 @@ def test_overrides_change_the_day_and_are_part_of_its_identity(readings):
         "LS03,2031-03-10,,,off,,N. Keeper,2031-06-01,moved to another slope",
         "LS04,2031-04-10,,,off,,N. Keeper,2031-06-01,not yet",
     )
+    # A slip of the pen doubles no basin, and is told where the night is told.
+    slipped = readings("LS01,2031-03-15,2031-03-20,swe_mm,value,9000,N. Keeper,2031-06-01,read at the site")
+    assert daily(slipped, "LS01").max() < 1000.0
+    assert [why for why in slipped.degraded if why.startswith("override not followed LS01 (swe_mm = 9000")]
+    assert not any("override" in why for why in plain.degraded)
     changed = readings(*written)
     assert daily(changed, "LS01").loc["2031-03-15":"2031-03-16"].isna().all()
     assert daily(changed, "LS01").loc["2031-03-17"] == daily(plain, "LS01").loc["2031-03-17"]

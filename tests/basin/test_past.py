@@ -1,5 +1,6 @@
 """Past dates through the command line: made again, made from the archive alone, taken back, compared, filled in."""
 
+import datetime as dt
 import json
 import shutil
 from pathlib import Path
@@ -9,6 +10,9 @@ import pytest
 import rasterio
 from made_basin import changed, write_basin
 from made_basin import snowtally_here as snowtally
+
+from pipeline import past
+from pipeline.operations.night import NightResult
 
 DATES = ("2031-03-01", "2031-03-02", "2031-03-05")
 
@@ -126,6 +130,19 @@ def test_a_range_is_made_again_where_dates_are_held_and_one_failure_hides_no_oth
     assert done["dates"][1]["changes"]["settings"] == [{"key": "checks.point_outlier_mad", "was": 3.5, "is": 5.0}]
 
 
+def test_a_disk_that_fails_on_one_date_hides_no_other(monkeypatch):
+    def update(_settings, date, *_more):
+        if date.day == 2:
+            raise OSError(5, "Input/output error", "/archive")
+        return date
+
+    monkeypatch.setattr(past, "update", update)
+    dates = [dt.date(2031, 3, day) for day in (1, 2, 3)]
+    found = list(past.backfill(None, dates, print))
+    assert [one.outcome for one in found] == [dates[0], None, dates[2]]
+    assert found[1].trouble.startswith("/archive: Input/output error. Look at the disk")
+
+
 def test_what_if_goes_into_a_side_archive_and_is_compared_with_the_real_one(mine, tmp_path):
     before = sorted(str(path) for path in (mine / "archive").rglob("*"))
     sites = pd.read_csv(mine / "sites.csv")
@@ -153,6 +170,34 @@ def test_what_if_goes_into_a_side_archive_and_is_compared_with_the_real_one(mine
     assert shown.returncode == 0
     assert "Sites where the map moved most" in shown.stdout
     assert "S1" in shown.stdout
+
+
+def test_a_new_archive_is_not_begun_without_a_word(mine):
+    away, said = mine / "away.yaml", "a new archive was begun at"
+    away.write_text((mine / "basin.yaml").read_text().replace("archive: archive", "archive: away"))
+    done = snowtally("update", away, "--date", "2031-03-05")
+    assert f"Note: {said} {mine / 'away'}" in " ".join(done.stdout.split())
+    assert told("update", away, "--date", "2031-03-04")["new_archive"] == ""
+    shutil.rmtree(mine / "away")
+    found = told("backfill", away, "--from", "2031-03-04", "--until", "2031-03-05")["dates"]
+    assert [one["new_archive"].startswith(said) for one in found] == [True, False]
+
+
+def test_a_side_archive_may_be_a_stores_url(mine, tmp_path, monkeypatch):
+    pytest.importorskip("upath", reason="universal_pathlib is not installed: no object store to try")
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    monkeypatch.chdir(mine)
+    settings, before = mine / "basin.yaml", set(mine.iterdir())
+    side = "memory://bucket/side"
+    done = told("rerun", settings, "--date", "2031-03-05", "--reason", "what if", "--into", side)["dates"][0]
+    assert done["path"] == f"{side}/made/2031-03-05/r001"
+    found = told("compare", settings, "2031-03-05", "2031-03-05", "--other", side)
+    assert found["totals"][0]["change_m3"] == 0
+    assert set(mine.iterdir()) == before
+    own = mine / "own.yaml"
+    own.write_text(settings.read_text().replace("archive: archive", f"archive: {side}"))
+    refused = snowtally("rerun", own, "--date", "2031-03-05", "--reason", "what if", "--into", f"{side}/")
+    assert (refused.returncode, "is the basin's own archive" in refused.stderr) == (2, True)
 
 
 @pytest.mark.parametrize(
@@ -193,6 +238,49 @@ def test_backfill_makes_the_dates_that_are_lacking_and_no_other(mine):
     held = told("status", settings)
     assert held["missing"][:2] == ["2031-02-28", "2031-03-04"]
     assert held["failed"]["2031-02-28"].startswith("no estimate for made on 2031-02-28")
+
+
+STOPPED = "snowtally: stopped by the user. What was published is whole and stays; run the command again to go on\n"
+
+
+def test_a_backfill_that_the_user_stops_tells_what_it_did(mine, monkeypatch):
+    settings, words = mine / "basin.yaml", ("--from", "2031-03-03", "--until", "2031-03-09")
+    whole = past.update
+
+    def update(settings, date, *more):
+        if date.day == 6:
+            raise KeyboardInterrupt
+        return whole(settings, date, *more)
+
+    monkeypatch.setattr(past, "update", update)
+    done = snowtally("backfill", settings, *words)
+    assert (done.returncode, done.stderr) == (1, STOPPED)
+    assert "2031-03-03" in done.stdout
+    # One object, in which nothing of the first time is done again.
+    shutil.rmtree(mine / "archive" / "made" / "2031-03-04")
+    found = told("backfill", settings, *words, status=1)
+    assert [one["date"] for one in found["dates"]] == ["2031-03-04"]
+    assert f"snowtally: {found['error']}\n" == STOPPED
+
+
+def test_dates_that_have_not_begun_are_left_when_the_user_stops_the_workers(mine, monkeypatch):
+    def run_dates(*_words):
+        yield NightResult("basin.yaml", "made", "2031-03-03", state="done", revision=1)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("pipeline.operations.spread.run_dates", run_dates)
+    file = changed(mine, "spread", lambda text: text + "operations: {workers: {engine: threads}}\n")
+    words = ("backfill", file, "--from", "2031-03-03", "--until", "2031-03-09")
+    assert [one["date"] for one in told(*words, status=1)["dates"]] == ["2031-03-03"]
+
+
+def test_any_command_that_the_user_stops_says_so(mine, monkeypatch):
+    def stopped(*_words):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("pipeline.run.update", stopped)
+    done = snowtally("update", mine / "basin.yaml")
+    assert (done.returncode, done.stderr) == (1, STOPPED)
 
 
 def test_monitors_are_told_by_the_exit_status(mine):

@@ -150,7 +150,7 @@ def test_a_click_on_a_heading_sorts_a_table_both_ways(made, opened):
     # The sites' missing values stay last either way.
     sites = page.locator('table[data-level="sites"]')
     for _ in range(2):
-        sites.get_by_role("button", name=re.compile("^SWE said")).click()
+        sites.get_by_role("button", name=re.compile("^SWE on the day")).click()
         assert sites.locator("tbody tr").last.get_attribute("data-key") == "007"
 
 

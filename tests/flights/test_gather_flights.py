@@ -2,6 +2,7 @@
 
 import datetime as dt
 import json
+import os
 import re
 import shutil
 
@@ -230,6 +231,12 @@ def test_a_missing_tile_leaves_its_part_to_the_background(basin):
     valid = read.inputs.flights[0]["valid_fraction"].to_numpy()
     assert (valid[:, :17] > 0.999).all()
     assert (valid[:, 21:] == 0).all()
+    (figures,) = read.inputs.flight_figures
+    # What was seen of the ground around the basin is no part of it.
+    area = read.inputs.terrain["cell_area"].to_numpy()
+    assert figures["seen_of_basin"] == pytest.approx((valid * area).sum() / area.sum())
+    assert 0 < figures["seen_of_basin"] < 0.7
+    assert figures["seen_area_km2"] * 1e6 > figures["seen_of_basin"] * area.sum()
 
 
 def test_ground_mapped_after_the_snow_is_told(basin, plain):
@@ -318,6 +325,39 @@ def test_the_newest_snow_covers_of_days_before_are_read_and_broken_ones_passed_o
         np.testing.assert_array_equal(cover, cover_again)
 
 
+def with_covers(basin, rows):
+    for name in {row.split(",")[-1] for row in rows}:
+        write(basin / name, fine(lambda x, _: np.where(x < LEFT + 1000, 0.0, 1.0)), transform=FINE)
+    (basin / "covers.csv").write_text("\n".join(["date,variable,path", *rows, ""]))
+    (basin / "flights.csv").write_text(one_depth("depth.tif"))
+    text = (basin / "basin.yaml").read_text()
+    (basin / "basin.yaml").write_text(text.replace("flights: flights.csv", "flights: flights.csv, covers: covers.csv"))
+
+
+@pytest.mark.parametrize(
+    ("variable", "name"), [("snow_cover_fraction", "cover of 2031-03-01"), ("snow_albedo", "albedo")]
+)
+def test_a_grid_of_a_day_before_that_is_still_arriving_is_left_out_and_told(basin, variable, name):
+    with_covers(basin, [f"2031-03-01,{variable},old.tif"])
+    settings = read_settings(basin / "basin.yaml")
+    arriving = frozenset({(basin / "old.tif").resolve()})
+    read = read_inputs(settings, DAY, lambda _stage: None, arriving=arriving)
+    assert name not in read.grids
+    assert [why.partition(":")[0] for why in read.degraded] == ["still arriving"]
+    assert "old.tif is still being written" in read.degraded[0]
+    whole = read_inputs(settings, DAY, lambda _stage: None)
+    assert name in whole.grids
+    assert whole.degraded == []
+
+
+def test_snow_covers_of_the_season_before_tell_nothing_of_this_one(basin):
+    with_covers(basin, [f"2031-03-0{day},snow_cover_fraction,cover.tif" for day in (1, 2, 3, 4)])
+    text = (basin / "basin.yaml").read_text()
+    (basin / "basin.yaml").write_text(text.replace("margin_m: 300", "margin_m: 300, season_start: 03-03"))
+    read = read_inputs(read_settings(basin / "basin.yaml"), dt.date(2031, 3, 5), lambda _stage: None)
+    assert [day.day for day, _ in read.inputs.earlier_covers] == [3, 4]
+
+
 def test_order_of_flights_changes_nothing_and_parts_of_a_day_are_one(basin, plain):
     write(basin / "west.tif", fine(depth_of)[:, :110], transform=FINE)
     write(basin / "east.tif", fine(depth_of)[:, 110:], transform=Affine(20, 0, FINE.c + 2200, 0, -20, FINE.f))
@@ -370,7 +410,10 @@ def test_what_is_kept_may_be_deleted_or_damaged_at_any_time(basin, measured):
     cache = basin / "archive" / ".cache" / "flights"
     kept = list(cache.glob("*.npz"))
     assert len(kept) == 1
-    kept[0].write_bytes(kept[0].read_bytes()[:100])
+    # In the midst of what is packed, where no length and no name tells of it.
+    whole = kept[0].read_bytes()
+    place = whole.index(b"told.npy") + 40
+    kept[0].write_bytes(whole[:place] + b"\xff" * 40 + whole[place + 40 :])
     (cache / "hashes.json").write_text("{")
     assert run.update(settings, DAY, lambda _stage: None).published.unchanged
     shutil.rmtree(basin / "archive" / ".cache")
@@ -457,7 +500,19 @@ def test_a_cluster_that_is_down_costs_no_flight(basin, three, measured, monkeypa
     assert "does not answer" in caplog.text
 
 
-def test_a_check_leaves_nothing_behind(basin, measured):
+def test_flights_that_no_night_asks_for_any_more_are_taken_away(basin):
+    readings(basin, one_depth("depth.tif"), "flights: {most_depth_m: 9}\n", keep=True)
+    cache = basin / "archive" / ".cache" / "flights"
+    for path in cache.iterdir():
+        os.utime(path, (0, 0))
+    readings(basin, one_depth("depth.tif"), keep=True)
+    (kept,) = cache.glob("*.npz")
+    assert kept.stat().st_mtime > 0
+
+
+def test_a_check_leaves_nothing_behind(basin, measured, monkeypatch):
+    # So that the small stations' file is kept in pieces as a large one is.
+    monkeypatch.setattr("pipeline.inputs.read_stations.CHUNK", 1)
     readings(basin, one_depth("depth.tif"))
     assert not (basin / "archive").exists()
     assert measured == ["F1"]

@@ -96,6 +96,23 @@ def test_another_coordinate_system_gives_the_same_cells(tmp_path, crs):
     np.testing.assert_allclose(found.valid_fraction, 1.0, atol=2e-3)
 
 
+def test_pixels_of_another_coordinate_system_are_counted_whole(tmp_path):
+    to_other = Transformer.from_crs("EPSG:32625", "EPSG:32626", always_xy=True)
+    x, y = to_other.transform(LEFT + 350, TOP - 250)
+    values = np.ones((20, 30))
+    values[4, 7] = 99.0
+    transform = Affine(5, 0, x - 75, 0, -5, y + 50)
+    path = write(tmp_path / "w.tif", values, transform=transform, crs="EPSG:32626")
+    found = aggregate(open_pixels([path], GRID), GRID, (-1.0, 12.0))
+    assert (found.pixels, found.masked) == (600, 1)
+    assert {type(found.pixels), type(found.masked)} == {int}
+    # Across the grid's edge the parts within count, and a whole number comes of it.
+    over = Affine(5, 0, to_other.transform(LEFT, TOP - 250)[0] - 76, 0, -5, y + 50)
+    found = aggregate(open_pixels([write(tmp_path / "o.tif", values, transform=over, crs="EPSG:32626")], GRID), GRID)
+    assert type(found.pixels) is int
+    assert 200 < found.pixels < 400
+
+
 def test_tiles_of_another_lattice_are_resampled_and_count_once(tmp_path):
     # One half of a plane on one lattice, the other with an overlap on another, finer by a fifth and half a pixel off.
     def plane(transform, rows, columns):

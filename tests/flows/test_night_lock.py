@@ -9,7 +9,7 @@ import threading
 
 import pytest
 
-from pipeline.outputs.night_lock import SILENT_BEATS, NightLock
+from pipeline.outputs.night_lock import SILENT_BEATS, NightLock, nights_at_work
 from pipeline.outputs.processes import lives, myself
 from pipeline.problems import BusyError
 
@@ -120,3 +120,32 @@ def test_evidence_of_a_living_process():
     assert lives(myself())
     assert lives(myself() | {"host": "elsewhere"}) is None
     assert lives({"host": myself()["host"]}) is False
+
+
+@pytest.mark.parametrize("beat_s", ["soon", None, [], 0, -1, float("nan"), float("inf"), 10**400])
+def test_a_beat_that_is_no_time_is_taken_as_the_readers_own(tmp_path, beat_s):
+    write(tmp_path, host="elsewhere", beat_s=beat_s)
+    with pytest.raises(BusyError), lock(tmp_path, beat_s=60.0).hold(0):
+        pass
+    # Silent for so many beats it is gone all the same.
+    with lock(tmp_path, beat_s=0.01).hold(5):
+        pass
+
+
+@pytest.mark.parametrize("pid", [10**30, float("inf"), "1", None])
+def test_a_process_id_that_is_none_is_no_living_process(pid):
+    assert lives(myself() | {"pid": pid}) is False
+
+
+def test_who_is_at_work_is_told_by_the_locks(tmp_path):
+    assert nights_at_work(tmp_path, "made") == []
+    with lock(tmp_path).hold(0):
+        assert nights_at_work(tmp_path, "made") == ["2031-03-05"]
+        assert nights_at_work(tmp_path, "mad") == []
+    write(tmp_path, boot="another")
+    assert nights_at_work(tmp_path, "made") == []
+    # Another host's cannot be asked; no night takes two days.
+    write(tmp_path, host="elsewhere")
+    assert nights_at_work(tmp_path, "made") == ["2031-03-05"]
+    os.utime(lock(tmp_path).path, (0, 0))
+    assert nights_at_work(tmp_path, "made") == []

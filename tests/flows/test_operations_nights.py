@@ -3,18 +3,23 @@
 import datetime as dt
 import json
 import sys
+from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from threading import Thread
 
 import pytest
+from run_log import read_log
 
 from pipeline import run
+from pipeline.operations import nights
+from pipeline.operations.alerts import send
 from pipeline.operations.due import due_dates, last_start, missed_dates, next_start
-from pipeline.operations.joblog import JobLog, read_log
-from pipeline.operations.late import late_dates
+from pipeline.operations.joblog import JobLog
+from pipeline.operations.late import LateDate, late_dates
 from pipeline.operations.night import NightResult, run_night
-from pipeline.operations.nights import exit_status, night_of, summary
+from pipeline.operations.nights import exit_status, night_of, run_once, run_patiently, summary, watch
 from pipeline.operations.notes import crashed_nights, noted
+from pipeline.operations_settings import Alert
 from pipeline.outputs.attempts import failed_attempts
 from pipeline.problems import StillArrivingError
 from pipeline.reading import load_record, read_record, revisions
@@ -213,12 +218,126 @@ def test_trouble_outside_is_tried_again_and_bad_input_is_not(home, settings, mon
     assert failed_attempts(settings.archive_root, "made") == {}, "no basin in the archive yet"
 
 
-def test_a_log_that_a_power_loss_cut_is_read(tmp_path):
-    log = JobLog(tmp_path, "id")
-    log.write("night", basin="a", message="")
-    with log.path.open("a") as file:
-        file.write('{"time": "20')
-    assert [sorted(line) for line in read_log(tmp_path)] == [["basin", "event", "run_id", "time"]]
+def test_a_line_of_the_log_holds_what_there_is_to_say_whatever_bytes_a_name_has(tmp_path):
+    JobLog(tmp_path, "id").write("night", basin="a", message="", path="course_\udce9.csv")
+    assert [sorted(line) for line in read_log(tmp_path)] == [["basin", "event", "path", "run_id", "time"]]
+
+
+def done(settings_file, date, run_id, _why):
+    return NightResult(settings_file, "made", date, run_id, state="done")
+
+
+def raising(trouble):
+    def raises(*_words, **_more):
+        raise trouble
+
+    return raises
+
+
+@pytest.mark.parametrize("broken", ["due_dates", "late_dates", "crashed_nights", "tell_put_off"])
+def test_what_nobody_foresaw_in_one_basin_is_its_failure_and_the_next_has_its_night(
+    home, tmp_path, monkeypatch, broken
+):
+    told = tmp_path / "told"
+    files = [
+        with_operations(home, name, QUICK | {"alerts": {"on_failure": {"command": ["tee", str(told)]}}})
+        for name in "ab"
+    ]
+    hurt = read_settings(files[0]).archive_root
+    whole = getattr(nights, broken)
+
+    def only_the_first(first, *more):
+        if hurt in (first, getattr(first, "archive_root", None)) or first == str(files[0]):
+            raise PermissionError(13, "Permission denied", "/archive/a")
+        return whole(first, *more)
+
+    monkeypatch.setattr(nights, broken, only_the_first)
+    results = night_of([str(file) for file in files], morning(6), "id", done)
+    assert [one.state for one in results if one.settings == str(files[1])] == ["done"]
+    failed = [one for one in results if one.state == "failed"]
+    assert [(one.settings, one.basin) for one in failed] == [(str(files[0]), "made")]
+    assert failed[0].message.startswith("/archive/a: Permission denied. Look at the disk")
+    assert json.loads(told.read_text())["message"] == failed[0].message
+
+
+def test_an_answer_that_is_none_is_told_without_the_address():
+    class Odd(BaseHTTPRequestHandler):
+        def do_POST(self):
+            self.rfile.read(int(self.headers["Content-Length"]))
+            self.wfile.write(b"200 a-secret-token\r\n\r\n")
+
+        def log_message(self, *_words):
+            pass
+
+    server = HTTPServer(("127.0.0.1", 0), Odd)
+    Thread(target=server.handle_request, daemon=True).start()
+    trouble = send(Alert(webhook=f"http://127.0.0.1:{server.server_port}/"), {"event": "night"})
+    server.server_close()
+    assert trouble == "the address does not answer as a web address does (BadStatusLine)"
+    assert send(Alert(webhook="http://a b/a-secret-token"), {}) == "the address is not a web address"
+    assert send(Alert(command=["tee\0"]), {}) == "the command cannot be started: a word of it holds a zero byte"
+
+
+def test_late_inputs_that_a_night_may_not_use_are_told(home, tmp_path, monkeypatch):
+    told = tmp_path / "told"
+    file = with_operations(home, "hand", QUICK | {
+        "alerts": {"on_degraded": {"command": ["tee", str(told)]}}, "schedule": {"rerun_late": True},
+    })  # fmt: skip
+    late = [LateDate(dt.date(2031, 3, day), 2, "late inputs: courses came since r002") for day in (4, 5)]
+    monkeypatch.setattr(nights, "late_dates", lambda *_words: late)
+
+    def the_fourth_stays(settings_file, date, run_id, why):
+        return replace(done(settings_file, date, run_id, why), unchanged=date.endswith("04"))
+
+    assert len(watch(str(file), dt.date(2031, 3, 6), "id", the_fourth_stays)) == 2
+    message = json.loads(told.read_text())
+    assert [one["date"] for one in message["dates"]] == ["2031-03-04"]
+    assert message["message"].startswith(
+        "inputs of 2031-03-04 came late or changed, and what was published by hand stands"
+    )
+    told.unlink()
+    watch(str(file), dt.date(2031, 3, 6), "id", done)
+    assert not told.exists(), "what is run again needs nobody"
+
+
+def test_a_night_without_the_engine_is_tried_again_as_often_as_with_it(home, monkeypatch):
+    file = with_operations(home, "again", {"retry": {"times": 2, "first_wait_s": 60}})
+    waited, tries = [], []
+
+    def passing_twice(settings_file, date, run_id, *_more):
+        tries.append(date)
+        return NightResult(settings_file, "made", date, run_id, state="failed", passing=len(tries) < 3)
+
+    monkeypatch.setattr(nights, "run_apart", passing_twice)
+    monkeypatch.setattr(nights.time, "sleep", waited.append)
+    assert not run_patiently(str(file), "2031-03-05", "id", nights.NIGHTLY).passing
+    assert (waited, len(tries)) == ([60, 120], 3)
+
+
+def test_a_night_may_wait_for_inputs_and_for_another_run_before_its_own_time_begins(home, monkeypatch):
+    file = with_operations(home, "wait", {"arrival": {"wait_s": 7200}, "limits": {"night_s": 3600}})
+    limits = []
+    monkeypatch.setattr(nights, "run_apart", lambda *words: limits.append(words[3]))
+    run_once(str(file), "2031-03-05", "id", nights.NIGHTLY)
+    assert limits == [7200 + 3600 + 3600]
+
+
+def test_a_date_run_apart_never_raises(home, monkeypatch):
+    monkeypatch.setattr(nights, "run_apart", raising(ZeroDivisionError("nobody foresaw this")))
+    result = run_once(str(home / "basin.yaml"), "2031-03-05", "id", nights.NIGHTLY)
+    assert (result.state, result.date, result.message) == (
+        "failed",
+        "2031-03-05",
+        "ZeroDivisionError: nobody foresaw this",
+    )
+
+
+def test_a_new_archive_is_not_begun_without_a_word(home, settings):
+    first, second = (run_night(str(home / "basin.yaml"), f"2031-03-0{day}", "id") for day in (4, 5))
+    assert (first.state, first.message) == (
+        "done", f"a new archive was begun at {settings.archive_root}: if there was one before, look whether its disk is mounted",
+    )  # fmt: skip
+    assert (second.state, second.message) == ("done", "")
 
 
 def test_a_summary_names_settings_that_could_not_be_read():

@@ -7,13 +7,13 @@ import subprocess
 import sys
 
 import pytest
+from run_log import read_log
 
 from flows import schedule
 from flows.schedule import serve, served, start_flow
 from pipeline.cli import main
 from pipeline.operations.arrival import Clock
 from pipeline.operations.due import due_dates
-from pipeline.operations.joblog import read_log
 from pipeline.operations.night import NightResult
 from pipeline.problems import SettingsError
 from pipeline.settings import read_settings
@@ -93,10 +93,102 @@ def test_an_hour_that_is_none_is_one_line(home, monkeypatch, capsys):
     )
 
 
-def test_wrong_settings_are_told_at_the_start_not_at_night(home):
-    (home / "wrong.yaml").write_text((home / "basin.yaml").read_text() + "bandz: {}\n")
+def test_wrong_settings_are_told_at_the_start_and_keep_no_other_basin_from_its_nights(home, month):
+    wrong = home / "wrong.yaml"
+    wrong.write_text((home / "basin.yaml").read_text() + "bandz: {}\n")
     with pytest.raises(SettingsError, match="unknown key bandz"):
-        served([home / "basin.yaml", home / "wrong.yaml"], None)
+        served([wrong], None)
+    asked = []
+
+    def start(files, instant, run_id):
+        asked.append([os.path.basename(file) for file in files])  # noqa: PTH119  a name, no path
+        if len(asked) == 3:
+            wrong.write_text((home / "basin.yaml").read_text())
+        return month.start(files, instant, run_id)
+
+    told = []
+    serve(served([home / "basin.yaml", wrong], None), start, month.clock, told.append, at(6, 0).timestamp())
+    assert told[0].startswith(f"{wrong}: settings wrong.yaml: unknown key bandz")
+    # At once for the night of the first, then on the second and third; mended then, from the fourth on with the other.
+    assert asked == [["basin.yaml"]] * 3 + [["basin.yaml", "wrong.yaml"]] * 2
+
+
+def test_settings_spoilt_while_the_schedule_runs_end_neither_it_nor_the_other_basin(home, month):
+    (home / "other.yaml").write_text((home / "basin.yaml").read_text())
+    asked = []
+
+    def start(files, instant, run_id):
+        asked.append(len(files))
+        (home / "other.yaml").write_text("basin: {")
+        return month.start(files, instant, run_id)
+
+    told = []
+    serve(
+        served([home / "other.yaml", home / "basin.yaml"], None), start, month.clock, told.append, at(5, 0).timestamp()
+    )
+    # Both stay on the schedule, so that the night's result tells which one failed.
+    assert asked == [1, 1, 2, 2, 2]
+    assert sum("is not valid YAML" in line for line in told) == 3
+
+
+def test_an_hour_that_is_moved_while_the_schedule_runs_counts_and_loses_no_night(home, month):
+    text, file = (home / "basin.yaml").read_text(), home / "basin.yaml"
+    hours = iter(["04:00", "05:30", "06:00", "04:00", "04:00"])
+
+    def start(files, instant, run_id):
+        file.write_text(text.replace("operations: {", f'operations: {{schedule: {{at: "{next(hours)}"}}, '))
+        return month.start(files, instant, run_id)
+
+    serve(served([file], None), start, month.clock, print, at(6, 0).timestamp())
+    # An hour that was waited for is kept once; the next is by what the settings say then. 04:00 is 06:00 in UTC.
+    assert [(instant.day, instant.hour, instant.minute) for instant, _ in month.nights[1:]] == [
+        (2, 7, 30), (3, 7, 30), (4, 7, 30), (5, 6, 0),
+    ]  # fmt: skip
+    assert [dates for _, dates in month.nights[1:]] == [[1], [2], [3], [4]]
+
+
+def test_a_night_that_cannot_be_started_is_told_and_the_next_one_comes(home, month):
+    def start(_files, _instant, _run_id):
+        raise BlockingIOError(11, "Resource temporarily unavailable")
+
+    told = []
+    serve(served([home / "basin.yaml"], None), start, month.clock, told.append, at(4, 0).timestamp())
+    assert sum("failed: Resource temporarily unavailable" in line for line in told) == 3
+
+
+def test_an_archive_that_cannot_be_looked_at_is_no_end_of_the_schedule(home, month):
+    (home / "archive" / "made").mkdir(parents=True)
+    (home / "archive" / "made" / "2031-02-28").write_text("a file in the way")
+    told = []
+    serve(served([home / "basin.yaml"], None), lambda *_words: [], month.clock, told.append, at(3, 0).timestamp())
+    assert [line[:24] for line in told if line.startswith("next")] == ["next night at 2031-03-02"]
+    assert told[0].startswith("making up")
+
+
+def test_no_readable_settings_at_night_are_each_basins_failure(home, monkeypatch):
+    (home / "basin.yaml").write_text("basin: {")
+    monkeypatch.setattr(schedule.sys, "executable", "/bin/false")
+    results = start_flow([str(home / "basin.yaml"), str(home / "gone.yaml")], at(6, 8), "id")
+    assert [one.state for one in results] == ["failed", "failed"]
+    assert "is not valid YAML" in results[0].message
+
+
+def test_an_engine_that_hangs_does_not_end_all_later_nights(home, settings, monkeypatch, tmp_path):
+    hangs = tmp_path / "hangs"
+    hangs.write_text("#!/bin/sh\nexec sleep 600\n")
+    hangs.chmod(0o755)
+    monkeypatch.setattr(schedule.sys, "executable", str(hangs))
+    monkeypatch.setattr(schedule, "LOOK_S", 0.01)
+    monkeypatch.setattr(schedule, "ENGINE_S", -1.9)
+    monkeypatch.setattr(schedule, "run_patiently", lambda *words: NightResult(words[0], "made", words[1], state="done"))
+    (home / "basin.yaml").write_text(
+        (home / "basin.yaml").read_text().replace("operations: {", "operations: {limits: {night_s: 0.5}, ")
+    )
+    assert [one.state for one in start_flow([str(home / "basin.yaml")], at(6, 8), "id")] == ["done"]
+    engine = [line["message"] for line in read_log(settings.archive_root) if line["event"] == "engine"]
+    assert engine == [
+        "the flow gave no result (it did nothing for 0.1 s and was stopped): the night is run without Prefect"
+    ]
 
 
 def test_a_night_that_the_engine_cannot_run_is_run_without_it(home, settings, monkeypatch):
@@ -104,11 +196,11 @@ def test_a_night_that_the_engine_cannot_run_is_run_without_it(home, settings, mo
     monkeypatch.setattr(schedule.sys, "executable", "/bin/false")
     asked = []
 
-    def run_once(file, date, run_id, _why):
+    def run_patiently(file, date, run_id, _why):
         asked.append(date)
         return NightResult(file, "made", date, run_id, state="done")
 
-    monkeypatch.setattr(schedule, "run_once", run_once)
+    monkeypatch.setattr(schedule, "run_patiently", run_patiently)
     results = start_flow([str(home / "basin.yaml")], at(6, 8), "id")
     assert [one.state for one in results] == ["done"]
     assert asked == ["2031-03-05"]

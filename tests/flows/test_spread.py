@@ -5,7 +5,10 @@ import hashlib
 import json
 import os
 import signal
+import subprocess
+import sys
 import time
+from pathlib import Path
 
 import pytest
 
@@ -80,11 +83,28 @@ def test_a_killed_process_costs_no_other_date(settings, monkeypatch):
     assert results[0].state == "degraded"
 
 
+def noted_and_slow(settings_file, date, run_id, *_why):
+    with (Path(settings_file).parent / "begun").open("a") as file:
+        file.write(f"{date}\n")
+    time.sleep(0.1)
+    return NightResult(settings_file, "made", date, run_id, state="done")
+
+
+def test_dates_that_have_not_begun_are_left_when_lasting_workers_are_stopped(settings, monkeypatch):
+    monkeypatch.setattr(spread, "run_night", noted_and_slow)
+    dates = [dt.date(2031, 3, day) for day in range(3, 28)]
+    results = run_dates(settings, dates, "id", WHY, Workers(engine="processes", count=1))
+    assert next(results).state == "done"
+    begun = settings.file.parent / "begun"
+    results.close()
+    assert len(begun.read_text().split()) < len(dates)
+
+
 def test_a_night_beyond_its_limit_is_stopped_and_told(home):
     begun = time.monotonic()
     result = run_apart(str(home / "basin.yaml"), "2031-03-03", "id", 0.05)
     assert (result.state, result.passing) == ("failed", False)
-    assert result.message == "the night took more than 0.05 s (operations.limits.night_s) and was stopped"
+    assert result.message.startswith("the night took more than 0.05 s, its waiting for inputs and other runs included")
     assert time.monotonic() - begun < 10
 
 
@@ -98,9 +118,34 @@ def test_a_night_that_dies_is_told_and_may_be_tried_again(home, monkeypatch):
     assert (result.passing, result.message) == (False, "the night ended with status 1: ImportError: no such library")
 
 
+def test_a_result_told_whole_counts_whatever_its_process_died_of(home, monkeypatch):
+    said = json.dumps(NightResult("basin.yaml", "made", "2031-03-03", "id", state="done", revision=1).plain())
+    code = f"import os, sys; sys.stdout.write({said + chr(10)!r}); sys.stdout.flush(); os.abort()"
+    monkeypatch.setattr("pipeline.operations.apart._CODE", code)
+    result = run_apart(str(home / "basin.yaml"), "2031-03-03", "id", 60)
+    assert (result.state, result.revision) == ("done", 1)
+    # Half a line, or a line that is no result, is none.
+    for cut in (said[:-9], f"{said[:-9]}\n", "[]\n", said):
+        monkeypatch.setattr("pipeline.operations.apart._CODE", code.replace(repr(said + chr(10)), repr(cut)))
+        result = run_apart(str(home / "basin.yaml"), "2031-03-03", "id", 60)
+        assert (result.state, result.message) == ("failed", "the night was ended by SIGABRT")
+
+
 def test_a_night_apart_publishes_under_the_runs_name(home):
     result = run_apart(str(home / "basin.yaml"), "2031-03-03", "the-id", 300)
     assert (result.state, result.revision, result.run_id) == ("done", 1, "the-id")
     lines = [json.loads(line) for line in (home / "archive" / ".operations" / "log.jsonl").read_text().splitlines()]
     assert {line["run_id"] for line in lines} == {"the-id"}
     assert [line["stage"] for line in lines][-1] == "making the page"
+
+
+def test_a_nights_process_ends_without_tidying_up():
+    code = (
+        "import atexit, os, sys; from pipeline.operations import apart, night\n"
+        "atexit.register(os.abort)\n"
+        "night.run_night = lambda *w: night.NightResult(w[0], state='done')\n"
+        'sys.argv[1:] = [\'["x", "2031-03-03", "id", ["update", "why"]]\']; apart.child()'
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0
+    assert json.loads(done.stdout)["state"] == "done"

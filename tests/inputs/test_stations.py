@@ -9,6 +9,7 @@ import pytest
 from pipeline.inputs import lines
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.read_stations import read_stations
+from pipeline.kept_files import KeptFiles
 from pipeline.settings import Column
 
 HEADER = "site_id,time,swe_mm,depth_cm,air_temperature_c\n"
@@ -20,7 +21,8 @@ def written(tmp_path, text, name="stations.csv"):
     return path
 
 
-def read(*paths, columns=None, offset=-2.0, **how):
+def read(*paths, columns=None, offset=-2.0, kept=None, **how):
+    how["kept"] = None if kept is None else KeptFiles(kept)
     rows, findings = read_stations(list(paths), columns or {}, ["", "-9999", "M"], offset, **how)
     # Made-up readings have made-up densities: the units have a test of their own.
     return rows, [finding for finding in findings if finding.rule not in {"no such column", "unit looks wrong"}]

@@ -56,6 +56,23 @@ def test_gross_faults_are_found_and_named(seasons):
     assert np.mean(found) >= 0.95, {kind: np.mean(of) for kind, of in told.items()}
 
 
+@pytest.mark.parametrize("cores", [3, 8])
+def test_cores_weighed_together_are_told_as_what_they_may_be(seasons, cores):
+    told = []
+    for number, (samples, around) in enumerate(seasons):
+        rows = whole(samples, np.random.default_rng([number, cores]))
+        faulty = samples.copy()
+        faulty.loc[rows, "swe_mm"] *= cores
+        checked, findings = check_courses(faulty, course_limits(Checks()), around)
+        assert not checked.loc[rows, "swe_used"].any()
+        site, day = samples.loc[rows[0], "site_id"], str(samples.loc[rows[0], "date"].date())
+        told += [
+            f.evidence + f.detail for f in findings if f.site_id == site and f.start == day and f.severity == "error"
+        ]
+    assert told
+    assert all("cores weighed together without their number" in words for words in told), told
+
+
 def test_clean_cores_stay_in_use(seasons):
     aside = np.concatenate([~check_courses(s, course_limits(Checks()), around)[0]["swe_used"] for s, around in seasons])
     assert len(aside) > 1000

@@ -8,11 +8,13 @@ import pytest
 
 from pipeline.inputs.read_overrides import read_overrides
 from pipeline.measurements.overrides import (
+    believable,
     samples_without_overridden,
     switched_off,
     with_values,
     without_overridden,
 )
+from pipeline.problems import NOT_FOLLOWED
 
 HEADER = "site_id,start,end,variable,action,value,who,when,why"
 SIGNED = "R. Analyst,2031-04-02,crew saw it"
@@ -101,9 +103,29 @@ def test_a_value_of_precipitation_is_the_days_sum(tmp_path):
 def test_an_override_that_cannot_be_followed_is_told_and_not_followed(tmp_path, line, words):
     rows, findings = table(tmp_path, line)
     assert len(rows) == 0
-    (finding,) = [f for f in findings if f.rule == "override"]
+    (finding,) = findings
+    assert finding.rule == NOT_FOLLOWED
     assert words in finding.evidence
     assert (finding.line, finding.severity) == (2, "error")
+
+
+@pytest.mark.parametrize(
+    ("variable", "value", "sound"),
+    [
+        ("swe_mm", 9000, False), ("swe_mm", -50, False), ("swe_mm", 3999, True), ("swe_mm", 0, True),
+        ("depth_cm", 1300, False), ("depth_cm", 1200, True), ("air_temperature_c", -273, False), ("precipitation_mm", -1, False),
+    ],
+)  # fmt: skip
+def test_a_value_that_no_snow_can_have_is_not_followed(tmp_path, variable, value, sound):
+    rows, _ = table(
+        tmp_path, f"A,2031-03-02,2031-03-03,{variable},value,{value},{SIGNED}", f"B,2031-03-02,,,off,,{SIGNED}"
+    )
+    kept, findings = believable(rows, 4000.0, 12.0)
+    assert kept["site_id"].tolist() == (["A", "B"] if sound else ["B"])
+    assert [(f.rule, f.site_id, f.line, f.severity) for f in findings] == (
+        [] if sound else [(NOT_FOLLOWED, "A", 2, "error")]
+    )
+    assert all(f"{variable} = {value}, believable are" in f.evidence for f in findings)
 
 
 def test_the_period_decides_and_not_the_day_it_was_written(tmp_path):

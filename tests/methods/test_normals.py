@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from pipeline.inputs.read_normals import read_normals
+from pipeline.inputs.relative import relative_to
 from pipeline.methods.normals import in_per_cent, normal_on
 
 SEASON = dt.date(2030, 10, 1)
@@ -49,6 +50,18 @@ def test_per_cent_of_normal_for_the_basin_and_the_sites_that_told_something():
     assert np.isnan(found.loc["B", "per_cent"])
     assert np.isnan(found.loc["C", "per_cent"])
     assert "D" not in found.index
+
+
+@pytest.mark.parametrize("swe", ["abc", "", "M"])
+def test_a_normal_that_cannot_be_read_is_told(tmp_path, swe):
+    path = tmp_path / "normals.csv"
+    path.write_text(f"site_id,day,swe_mm\nA,03-01,{swe}\nA,04-01,120\n", "utf-8")
+    rows, findings = read_normals([path], {}, ["M"], ("larkmoor", ["A"]))
+    assert rows["day"].tolist() == ["04-01"]
+    (told,) = (f for f in findings if f.rule == "unusable normal")
+    assert (told.line, told.evidence) == (2, "day '03-01', swe_mm missing")
+    # Findings are brought to the settings' folder as text: one that is none would end the night.
+    assert relative_to(told, tmp_path).file == "normals.csv"
 
 
 def test_rows_that_are_no_normals_are_told_one_by_one(tmp_path):

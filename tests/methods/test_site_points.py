@@ -1,6 +1,8 @@
 """What the sites say on a date: carried SWE, depth and density with errors that grow, and sites that measure depth alone."""
 
 import datetime as dt
+from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -10,6 +12,7 @@ from pipeline.ground import GroundRecord
 from pipeline.methods.density import BulkDensity
 from pipeline.methods.depth_only import with_depth_only_sites
 from pipeline.methods.site_values import SITE_VARIATION, points_on
+from pipeline.methods.skill import site_table
 
 DATE = dt.date(2031, 3, 10)
 ORIGIN = dt.date(2030, 10, 1)
@@ -58,6 +61,23 @@ def test_a_station_of_the_day_is_as_it_measured():
     assert station["density_kg_m3"] == pytest.approx(280.0)
     share = np.hypot(station["swe_se_mm"] / station["swe_mm"], 0.02 / station["depth_m"])
     assert station["density_se_kg_m3"] == pytest.approx(280.0 * share)
+
+
+@pytest.mark.parametrize(("swe", "depth"), [(3.2, 0.002), (0.0, 0.3), (60.0, 0.19)])
+def test_a_station_weighs_no_density_in_snow_too_thin_for_its_sensors(swe, depth):
+    station = points_on(ground(swe_mm=swe, depth_m=depth), DATE).loc["S"]
+    assert (station["swe_mm"], station["depth_m"]) == (swe, depth)
+    assert np.isnan(station["density_kg_m3"])
+
+
+def test_what_was_measured_stands_beside_what_was_carried():
+    record = ground(({**VISIT, "nominal_date": pd.Timestamp("2031-03-04")},))
+    sites = record.sites.assign(x=0.0, y=0.0, row=0, column=0, inside=True)
+    today = SimpleNamespace(swe_mm=np.array([[320.0]]), se_mm=np.array([[30.0]]), flown=None)
+    table = site_table(replace(record, sites=sites), today, DATE, None).set_index("site_id")
+    assert table.loc["C", "swe_mm"] == pytest.approx(336.0, abs=5.0)
+    assert table.loc["C", "reason"] == "300 mm on 2031-03-01, carried to this day; surveyed 2031-03-01 for 2031-03-04"
+    assert table.loc["S", "reason"] == ""
 
 
 @pytest.mark.parametrize("site", ["C", "S"])

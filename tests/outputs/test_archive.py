@@ -7,8 +7,10 @@ import errno
 import hashlib
 import json
 import os
+import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -22,6 +24,7 @@ from pipeline.outputs import archive as archive_module
 from pipeline.outputs import files as files_module
 from pipeline.outputs.archive import left_as_it_is, publish, rebuild_derived, withdraw
 from pipeline.outputs.status import status
+from pipeline.outputs.verify import verify
 from pipeline.problems import ArchiveError
 
 DAY = dt.date(2031, 3, 1)
@@ -74,6 +77,26 @@ def test_other_inputs_settings_or_version_are_a_new_revision(tmp_path, provenanc
     publish(tmp_path, made_day(), provenance("a"))
     assert left_as_it_is(tmp_path, "larkmoor", DAY, provenance("a", **change)) is None
     assert publish(tmp_path, made_day(), provenance("a", **change)).revision == 2
+
+
+def test_a_degraded_revision_is_made_again_as_soon_as_it_would_be_sound(tmp_path, provenance):
+    lacking = provenance("a", degraded=["missing file: courses.csv is not there", "silent station 007"])
+    publish(tmp_path, made_day(), lacking)
+    # In whatever order the reasons come: the same again is nothing new.
+    assert publish(tmp_path, made_day(), replace(lacking, degraded=lacking.degraded[::-1])).unchanged
+    assert publish(tmp_path, made_day(), provenance("a", degraded=lacking.degraded[1:])).revision == 2
+    # The file is there now, without a row for this date: the same inputs.
+    assert left_as_it_is(tmp_path, "larkmoor", DAY, provenance("a")) is None
+    assert publish(tmp_path, made_day(), provenance("a")).revision == 3
+    assert not reading.read_record(tmp_path, "larkmoor", DAY)["degraded"]
+    # A file that is gone takes nothing from a sound day which had no row of it.
+    assert publish(tmp_path, made_day(), lacking).unchanged
+
+
+def test_what_was_taken_back_is_not_said_again_by_a_night_whatever_degraded_it(tmp_path, provenance):
+    publish(tmp_path, made_day(), provenance("a", degraded=["silent station 007"]))
+    withdraw(tmp_path, "larkmoor", DAY, 1, "wrong tare")
+    assert left_as_it_is(tmp_path, "larkmoor", DAY, provenance("a")).revision == 1
 
 
 def test_what_was_withdrawn_is_not_said_again_from_the_same_inputs(tmp_path, provenance):
@@ -158,6 +181,20 @@ def test_a_night_does_not_displace_what_an_analyst_published(tmp_path, provenanc
     assert left_as_it_is(tmp_path, "larkmoor", DAY, provenance("d")).revision == 2
     withdraw(tmp_path, "larkmoor", DAY, 2, "that too")
     assert publish(tmp_path, made_day(extra_mm=9), provenance("d")).revision == 4
+
+
+def test_a_reason_that_nothing_keeps_is_told(tmp_path, provenance):
+    publish(tmp_path, made_day(), provenance("a"))
+    by_hand = {"command": "rerun", "reason": "looked at it, and it is right"}
+    why = left_as_it_is(tmp_path, "larkmoor", DAY, provenance("a", **by_hand)).why
+    assert why.endswith(
+        "settings and code: the reason given now is kept nowhere, and since nothing was published by hand a night may displace "
+        "it once any of them changes"
+    )
+    assert left_as_it_is(tmp_path, "larkmoor", DAY, provenance("a")).why.endswith("settings and code")
+    publish(tmp_path, made_day(extra_mm=5), provenance("b", **by_hand))
+    why = left_as_it_is(tmp_path, "larkmoor", DAY, provenance("b", **by_hand)).why
+    assert why.endswith("settings and code: the reason given now is kept nowhere")
 
 
 def test_what_was_taken_back_is_told_with_what_stands(tmp_path, provenance):
@@ -455,3 +492,36 @@ def test_published_totals_are_gathered_by_date(tmp_path, provenance):
         for date in ("2031-03-01", "2031-03-02")
     )
     pd.testing.assert_frame_equal(gathered.drop_columns("revision").to_pandas(), own.reset_index(drop=True))
+
+
+@pytest.mark.parametrize("gone", ["2031-03-01", "2031-03-02", "2031-03-05", "2031-03-01/r001", "2031-03-05/r001"])
+def test_a_date_taken_away_by_hand_costs_no_night_and_leaves_what_is_derived(tmp_path, provenance, gone):
+    for number, date in enumerate(("2031-03-01", "2031-03-02", "2031-03-05")):
+        publish(tmp_path, made_day(date, height=8, width=9), provenance(f"{number}"))
+    shutil.rmtree(tmp_path / "larkmoor" / gone)
+    publish(tmp_path, made_day("2031-03-03", height=8, width=9), provenance("later"))
+    held = sorted({"2031-03-01", "2031-03-02", "2031-03-03", "2031-03-05"} - {gone[:10]})
+    for name in ("index.parquet", "totals.parquet"):
+        dates = pq.read_table(tmp_path / "larkmoor" / name)["date"].to_pylist()
+        assert sorted({str(date) for date in dates}) == held
+    assert json.loads((tmp_path / "larkmoor" / "latest.json").read_text("utf-8"))["date"] == held[-1]
+
+
+def test_a_withdrawal_goes_on_where_the_newest_date_was_taken_away(tmp_path, provenance):
+    for number, date in enumerate(("2031-03-01", "2031-03-05")):
+        publish(tmp_path, made_day(date, height=8, width=9), provenance(f"{number}"))
+    shutil.rmtree(tmp_path / "larkmoor" / "2031-03-05")
+    assert withdraw(tmp_path, "larkmoor", DAY, 1, "wrong tare") is None
+    assert json.loads((tmp_path / "larkmoor" / "latest.json").read_text("utf-8"))["date"] is None
+
+
+@pytest.mark.parametrize("settings", [None, 7, [], "basin"])
+def test_a_record_whose_settings_are_none_is_told_as_damaged(tmp_path, provenance, settings):
+    path = publish(tmp_path, made_day(height=8, width=9), provenance("a")).path / "record.json"
+    path.chmod(0o644)
+    path.write_text(json.dumps(json.loads(path.read_text("utf-8")) | {"settings": settings}), "utf-8")
+    with pytest.raises(ArchiveError, match=r"record\.json cannot be read .* Put it back from a copy"):
+        rebuild_derived(tmp_path, "larkmoor")
+    assert [one.path for one in verify(tmp_path, "larkmoor", lambda _: None).troubles] == [
+        "larkmoor/2031-03-01/r001/record.json"
+    ]

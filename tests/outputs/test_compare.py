@@ -9,12 +9,15 @@ import pandas as pd
 import pytest
 import rasterio
 from made_day import made_day
+from rich.table import Table
 
 from pipeline.outputs.archive import publish
 from pipeline.outputs.compare import compare, find_side
 from pipeline.outputs.compare_files import draw, write_files
+from pipeline.outputs.report.units import METRIC, US
 from pipeline.problems import ArchiveError
-from pipeline.telling_compare import compare_json
+from pipeline.telling_compare import compare_json, compare_tables
+from pipeline.telling_values import volume
 
 
 def held(archive, a, b, other=None):
@@ -128,3 +131,18 @@ def test_sites_that_moved_most_come_first(archive, tmp_path, provenance):
     found = held(archive, "2031-03-01", "2031-03-01", tmp_path).sites
     assert found["site_id"].tolist() == ["007", "NA"]
     assert found["estimate_change_mm"].round(2).tolist() == [49.0, -1.0]
+
+
+def test_totals_are_told_in_the_units_of_the_settings(archive):
+    found = held(archive, "2031-03-01@1", "2031-03-01@2")
+    basin = found.totals.iloc[0]
+    for units, swe_per_mm, names in ((METRIC, 1.0, ("million m3", "mm")), (US, 1 / 25.4, ("acre-feet", "in"))):
+        totals, sites = (part for part in compare_tables(found, units) if isinstance(part, Table))
+        assert totals.title == f"Totals, {names[0]} and {names[1]}"
+        assert sites.title == f"Sites where the map moved most, {names[1]}"
+        shown = [next(iter(column.cells)) for column in totals.columns]
+        assert (shown[0], shown[1]) == ("basin", volume(basin["volume_m3_a"], units))
+        assert float(shown[7]) == pytest.approx(basin["swe_mean_mm_a"] * swe_per_mm, abs=0.5 * 10**-units.swe.decimals)
+        # Ten millimetres more everywhere that snow lies.
+        most = f"{10 * swe_per_mm:+.{units.swe.decimals}f} {names[1]}"
+        assert any(isinstance(part, str) and part.endswith(f"to {most}") for part in compare_tables(found, units))

@@ -280,6 +280,22 @@ def test_a_held_lock_counts_for_more_than_a_process_number(tmp_path, provenance)
         assert work.revision.is_dir()
 
 
+@pytest.mark.usefixtures("quick_pack")
+def test_without_locks_a_process_number_given_again_is_not_the_process_that_died(tmp_path, provenance, monkeypatch):
+    monkeypatch.setattr("pipeline.outputs.staging.try_lock", lambda _descriptor: None)
+    publish(tmp_path, made_day("2031-02-28"), provenance("0"))
+    with staged(tmp_path, "larkmoor") as work:
+        # This very process, and one whose number it has by now.
+        dead = work.folder.parent / f"{os.getpid()}-dead"
+        dead.mkdir()
+        owner = json.loads((work.folder / "owner.json").read_text("utf-8"))
+        (dead / "owner.json").write_text(json.dumps({**owner, "started": "1"}), "utf-8")
+        (work.folder.parent / "somebody's").mkdir()
+        publish(tmp_path, made_day("2031-03-01"), provenance("1"))
+        assert not dead.exists()
+        assert work.revision.is_dir()
+
+
 def test_work_of_another_host_is_left_until_it_is_old(tmp_path, provenance):
     publish(tmp_path, made_day("2031-02-28"), provenance("0"))
     folder = tmp_path / ".staging" / "larkmoor" / "77-abcd"

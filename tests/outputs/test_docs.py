@@ -30,7 +30,7 @@ def place(tmp_path_factory):
     from made_provenance import make_provenance  # noqa: PLC0415
 
     folder = tmp_path_factory.mktemp("docs")
-    for number, date in enumerate(("2031-03-01", "2031-03-05")):
+    for number, date in enumerate(("2031-04-10", "2031-04-14")):
         publish(folder / "archive", made_day(date, extra_mm=number), make_provenance(str(number)))
     return folder
 
@@ -53,7 +53,7 @@ def of(language: str) -> list[str]:
 
 
 def basin(place) -> pd.Series:
-    return pd.read_parquet(place / "archive" / "larkmoor" / "2031-03-05" / "r001" / "totals.parquet").iloc[0]
+    return pd.read_parquet(place / "archive" / "larkmoor" / "2031-04-14" / "r001" / "totals.parquet").iloc[0]
 
 
 def test_the_page_speaks_every_language():
@@ -63,10 +63,10 @@ def test_the_page_speaks_every_language():
 @pytest.mark.parametrize(
     ("number", "told"),
     [
-        (0, lambda b: f"2031-03-05 {b['swe_mean_mm']:.1f} mm"),
+        (0, lambda b: f"2031-04-14 {b['swe_mean_mm']:.1f} mm"),
         (1, lambda _: "snow water equivalent, mean of the cell mm EPSG:32625"),
         (2, lambda b: f"{b['volume_m3']:.1f}"),
-        (3, lambda _: "larkmoor-2031-03-05-r001 2031-03-05 14:00:00+00:00"),
+        (3, lambda _: "larkmoor-2031-04-14-r001 2031-04-14 14:00:00+00:00"),
         (4, lambda _: "007"),
     ],
 )
@@ -104,7 +104,7 @@ def test_javascript(place):
         text = of("js")[0].replace("localhost:8000", f"127.0.0.1:{server.server_port}")
         out = run([program, "--input-type=module", "--eval", text], place)
         server.shutdown()
-    assert out == f"2031-03-05 {basin(place)['swe_mean_mm']:.2f} mm\n"
+    assert out == f"2031-04-14 {basin(place)['swe_mean_mm']:.2f} mm\n"
 
 
 def test_gdal(place):
@@ -115,7 +115,7 @@ def test_gdal(place):
 
 def test_a_record_is_checked_by_the_shell(place):
     assert run([BASH, "-c", of("sh")[1]], place) == "whole\n"
-    record = place / "archive" / "larkmoor" / "2031-03-05" / "r001" / "record.json"
+    record = place / "archive" / "larkmoor" / "2031-04-14" / "r001" / "record.json"
     before = record.read_bytes()
     record.chmod(0o644)
     record.write_bytes(before.replace(b"nightly", b"mightly"))
@@ -127,6 +127,6 @@ def test_a_record_is_checked_by_the_shell(place):
 
 
 def test_the_page_names_every_file_and_variable(place):
-    folder = place / "archive" / "larkmoor" / "2031-03-05" / "r001"
+    folder = place / "archive" / "larkmoor" / "2031-04-14" / "r001"
     named = [*(path.name for path in folder.iterdir()), *VARIABLES]
     assert [name for name in named if f"`{name}`" not in TEXT] == []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import io
 import json
 import subprocess
 import sys
@@ -14,12 +15,16 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+from hypothesis import given
+from hypothesis import strategies as st
 from made_day import BANDS, ZONES, made_day
 
+from pipeline.outputs.archive import publish
 from pipeline.outputs.estimate_nc import flag_words, rounded_fields
 from pipeline.outputs.pack import pack
-from pipeline.outputs.tables import TOTALS, add_up, tidy
+from pipeline.outputs.tables import TOTALS, Column, add_up, csv_bytes, plain_csv, tidy
 from pipeline.problems import ArchiveError
+from pipeline.reading import read_sites
 from pipeline.variables import VARIABLES
 
 NAMES = [
@@ -215,3 +220,31 @@ def test_a_day_without_sites_checks_or_flights_can_be_packed(tmp_path):
     pack(bare, tmp_path)
     assert (tmp_path / "sites.csv").read_text("utf-8").count("\n") == 1
     assert pd.read_parquet(tmp_path / "totals_covariance.parquet").empty
+
+
+WORDS = st.text(st.characters(codec="utf-8"), max_size=12) | st.sampled_from(
+    ["LC\r99", "\r", "a\r\nb", "\n", 'say "so"', "a,b", " "]
+)
+
+
+@given(words=st.lists(WORDS, min_size=1, max_size=6), numbers=st.lists(st.floats(-1e6, 1e6), min_size=6, max_size=6))
+def test_any_text_comes_back_from_csv_in_one_row(words, numbers):
+    columns = (Column("site_id"), Column("swe_mm", "number", 1), Column("remark"))
+    given_ = pd.DataFrame({"site_id": words, "swe_mm": numbers[: len(words)], "remark": words[::-1]})
+    table = tidy(given_, columns, "made")
+    for data in (csv_bytes(table, columns), plain_csv(table)):
+        rows = list(csv.reader(io.StringIO(data.decode("utf-8"), newline="")))
+        assert rows[0] == ["site_id", "swe_mm", "remark"]
+        assert [(row[0], row[2]) for row in rows[1:]] == list(zip(words, words[::-1], strict=True))
+        # As Python's writer has it, but for the lone CR that it leaves bare.
+        plain = io.StringIO(newline="")
+        csv.writer(plain, lineterminator="\n").writerows(rows)
+        assert any("\r" in word for word in words) or data == plain.getvalue().encode("utf-8")
+
+
+def test_a_site_named_with_a_carriage_return_stays_one_row(tmp_path, provenance):
+    day = made_day(height=8, width=9)
+    sites = day.sites.assign(site_id=["LC\r99", "007"])
+    published = publish(tmp_path, replace(day, sites=sites), provenance("a"))
+    assert list(read_sites(tmp_path, "larkmoor", "2031-03-01")["site_id"]) == ["LC\r99", "007"]
+    assert b'"LC\r99"' in (published.path / "sites.csv").read_bytes()

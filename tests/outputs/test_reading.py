@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -15,9 +16,10 @@ import xarray as xr
 from made_day import made_day
 
 from pipeline import reading
-from pipeline.outputs.archive import publish
+from pipeline.cli_archive import _revision
+from pipeline.outputs.archive import publish, rebuild_derived
 from pipeline.outputs.estimate_nc import rounded_fields
-from pipeline.problems import ArchiveError
+from pipeline.problems import ArchiveError, SettingsError
 from pipeline.variables import VARIABLES
 
 
@@ -190,7 +192,62 @@ def test_reading_brings_in_no_model_no_scheduler_and_no_raster_library():
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=root)
     assert set(done.stdout.splitlines()[1].split()) <= {
         "pipeline.reading",
+        "pipeline.parquet",
         "pipeline.places",
         "pipeline.problems",
         "pipeline.variables",
     }
+
+
+WITHDRAWN = (
+    b'{"decision": "withdraw", "date": "2031-03-01", "revision": %s, "reason": "%s", "made": "2031-03-03T00:00:00Z"}\n'
+)
+
+
+@pytest.mark.parametrize("line", [WITHDRAWN % (b"2", b"\xe9"), WITHDRAWN % (b"Infinity", b"tare"), b"\xff\n"])
+def test_a_decision_that_is_no_text_is_told_by_its_line(archive, tmp_path, line):
+    root = Path(shutil.copytree(archive, tmp_path / "archive"))
+    (root / "larkmoor" / "decisions.jsonl").write_bytes(WITHDRAWN % (b"1", "Øvre".encode()) + line)
+    told = r"decisions\.jsonl, line 2 cannot be read\. Put the file back from a copy"
+    for read in (reading.list_days, reading.read_totals, rebuild_derived):
+        with pytest.raises(ArchiveError, match=told):
+            read(root, "larkmoor")
+    # A last line that was cut off within a letter is cut off as any other.
+    (root / "larkmoor" / "decisions.jsonl").write_bytes(WITHDRAWN % (b"1", b"tare") + b'{"reason": "\xc3')
+    assert list(reading.withdrawals(root, "larkmoor")) == [(dt.date(2031, 3, 1), 1)]
+
+
+@pytest.mark.parametrize("date", ["2031-3-5", "soon", "2031-03", "", 5, 20310305])
+def test_what_is_no_date_is_told_wherever_a_range_is_asked_for(archive, date):
+    told = f"'{date}' is no date. Write it as 2031-03-01"
+    with pytest.raises(ArchiveError, match=told):
+        reading.open_days(archive, "larkmoor", date, "2031-03-05")
+    with pytest.raises(ArchiveError, match=told):
+        reading.open_days(archive, "larkmoor", "2031-03-01", date)
+    with pytest.raises(ArchiveError, match=told):
+        reading.read_totals(archive, "larkmoor", start=date)
+    with pytest.raises(ArchiveError, match=told):
+        reading.read_totals(archive, "larkmoor", end=date)
+
+
+def test_a_range_takes_dates_of_either_kind(archive):
+    for start in ("2031-03-02", dt.date(2031, 3, 2), pd.Timestamp("2031-03-02")):
+        assert set(reading.read_totals(archive, "larkmoor", start)["date"]) == {pd.Timestamp("2031-03-05")}
+
+
+@pytest.mark.parametrize(
+    "text", ["2031-03-05@\u00b2", "2031-03-05@", "2031-03-05@-1", "2031-03-05@1@1", f"2031-03-05@{'9' * 5000}"]
+)
+def test_what_is_no_revision_is_told(text):
+    with pytest.raises(ArchiveError, match=r"is no revision\. Write a date such as 2031-03-01, or 2031-03-01@2"):
+        reading.asked_revision(text)
+    with pytest.raises(SettingsError, match="is no revision"):
+        _revision(text)
+
+
+def test_a_command_on_a_revision_needs_its_number():
+    assert _revision("2031-03-05@2") == (dt.date(2031, 3, 5), 2)
+    with pytest.raises(
+        SettingsError, match=r"'2031-03-05' is not a revision\. Write its date and number as 2031-03-01@2"
+    ):
+        _revision("2031-03-05")

@@ -295,6 +295,10 @@ def test_an_outlook_is_told_when_there_is_one(history):
     assert told["2031-03-12", "melt_m3"].value == pytest.approx(0.01 * whole["volume_m3"])
     assert told["2031-03-09", "melt_mm"].text == "0.17"
     assert "2031-06-02" in "".join(page.text)
+    whole_melt = {n.of: n.value for n in page.numbers if n.of.startswith("outlook_")}
+    # The days err nearly alike: the error of the sum is the sum, not the root of the squares.
+    assert whole_melt["outlook_melt_m3"] == pytest.approx(0.07 * whole["volume_m3"])
+    assert whole_melt["outlook_melt_se_m3"] == pytest.approx(7 * 0.004 * whole["volume_m3"])
     assert 'aria-label="Melt of each day to come' in made.decode()
     assert "How it may melt" not in "".join(read_page(pages.make_day_page(root, "larkmoor", date, "metric")).text)
 
@@ -326,6 +330,39 @@ def test_a_comparison_page_tells_both_sides(history):
     sites = {(n.key, n.of): n.value for n in page.numbers if n.level == "compare-sites"}
     assert sites["NA", "estimate_a_mm"] == found.sites.set_index("site_id").loc["NA", "estimate_a_mm"]
     assert "Degraded." in "".join(page.text)
+
+
+def test_a_comparison_page_tells_models_in_words_and_no_parts_of_the_error(history):
+    root, _ = history
+    found = compare("larkmoor", find_side(root, "larkmoor", "2031-03-01"), find_side(root, "larkmoor", "2031-03-08@2"))
+    models = [
+        {"key": "blend.models.carried flight.melt_scale", "was": 0.0806707935911077, "is": None},
+        {"key": "density.spread", "was": 0.1349, "is": 0.1050001},
+        {"key": "outlook.sun", "was": [1, 2], "is": [1]},
+        {"key": "errors.budget_by_zone.DUSK.carry common", "was": 0.0806707935911077, "is": None},
+    ]
+    made = compare_page(replace(found, models=models), "larkmoor", UNITS["metric"]).decode()
+    listed = re.findall("<li>(.*?)</li>", made.split('id="models"')[1].split("</ul>")[0])
+    assert listed == [
+        "blend / carried flight / melt scale: 0.08067, no longer told", "density / spread: 0.1349 to 0.105", "outlook / sun: differs",
+    ]  # fmt: skip
+    assert "None" not in "".join(read_page(made.encode()).text)
+
+
+def test_a_day_that_was_withdrawn_is_told_on_the_page_of_what_stands(tmp_path):
+    root = tmp_path / "archive"
+    for number in range(3):
+        publish(root, made_day("2031-03-01", extra_mm=number), provenance(str(number)))
+    withdraw(root, "larkmoor", dt.date(2031, 3, 1), 2, "wrong flight")
+    text = " ".join(
+        "".join(read_page(pages.make_day_page(root, "larkmoor", dt.date(2031, 3, 1), "metric")).text).split()
+    )
+    assert "Withdrawn. Revision 2 of the day no longer stands: “wrong flight”." in text
+    withdraw(root, "larkmoor", dt.date(2031, 3, 1), 3, "wrong again")
+    text = " ".join(
+        "".join(read_page(pages.make_day_page(root, "larkmoor", dt.date(2031, 3, 1), "metric")).text).split()
+    )
+    assert "“wrong flight”. Revision 3 of the day no longer stands: “wrong again”." in text
 
 
 def test_publishing_remakes_the_pages_that_lean_on_a_date(tmp_path):

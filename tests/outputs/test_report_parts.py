@@ -2,18 +2,21 @@
 
 import base64
 import io
+import re
 import zlib
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from PIL import Image
 
+from pipeline.outputs.report import charts, day_tables
 from pipeline.outputs.report.colours import ERROR, LESS, LEVELS, MORE, WATER, diverging, oklab, sequential, srgb
 from pipeline.outputs.report.pictures import SHADES, borders, legend, pack, picture, shade
 from pipeline.outputs.report.published import MOST_CELLS, with_seasons
-from pipeline.outputs.report.svg import Scale, tag, ticks
-from pipeline.outputs.report.units import METRIC, US
+from pipeline.outputs.report.svg import MONTHS, Scale, tag, ticks
+from pipeline.outputs.report.units import METRIC, US, Unit
 
 # Machado, Oliveira and Fernandes 2009, "A physiologically-based model for simulation of color vision deficiency",
 # severity 1.0, on linear RGB; matrices from memory, rows sum to 1.
@@ -168,3 +171,81 @@ def test_the_largest_noisy_grid_stays_under_three_megabytes():
     assert shape[0] * shape[1] <= MOST_CELLS
     # What else stands on a page is some 150 kB.
     assert sum(map(len, maps)) + len(packed.text) < 2_800_000
+
+
+def drawn_season(dates, **changes):
+    days = pd.DataFrame(
+        {"date": pd.to_datetime(dates), "volume_m3": 80e6, "volume_p10_m3": 60e6, "volume_p90_m3": 100e6}
+    )
+    days = with_seasons(days, "10-01").assign(**changes)
+    return charts.season_chart(days, days.iloc[:0], charts.Marks([], []), METRIC.volume)
+
+
+def test_nothing_is_drawn_over_dates_that_the_archive_lacks():
+    gap = ["2030-11-20", "2030-11-21", "2031-03-05", "2031-05-19", "2031-05-20"]
+    drawn = drawn_season(gap)
+    assert drawn.count('class="line"') == drawn.count('class="interval"') == 2
+    # The date by itself keeps its interval as a stroke.
+    assert drawn.count('class="whisker"') == 1
+    assert drawn.count('class="dot"') == 5
+    whole = drawn_season(pd.date_range("2030-11-20", "2031-05-20", freq="14D"))
+    assert whole.count('class="line"') == 1
+    assert whole.count('class="whisker"') == 0
+    bands = with_seasons(pd.DataFrame({"date": pd.to_datetime(gap), "band_low_m": 1800.0, "volume_m3": 80e6}), "10-01")
+    layers = charts.bands_through_time(bands, METRIC.volume, METRIC.elevation, sequential(WATER))
+    assert layers.count('class="layer"') == 3
+
+
+def test_earlier_seasons_are_no_line_over_what_they_lack():
+    days = pd.DataFrame(
+        {"date": pd.to_datetime(["2031-03-01"]), "volume_m3": 8e7, "volume_p10_m3": 6e7, "volume_p90_m3": 1e8}
+    )
+    earlier = pd.DataFrame({"date": pd.to_datetime(["2030-01-01", "2030-01-02", "2030-03-01"]), "volume_m3": 7e7})
+    drawn = charts.season_chart(
+        with_seasons(days, "10-01"), with_seasons(earlier, "10-01"), charts.Marks([], []), METRIC.volume
+    )
+    assert re.findall(r'<(path|circle)[^>]* class="earlier"', drawn) == ["path", "circle"]
+
+
+LINE = 12
+"""Height of a text of the charts."""
+
+
+# A twentieth less than a round number, which then stands at the very end of the axis.
+@pytest.mark.parametrize("most", [7.62, 76_195.0, 952.4])
+def test_the_unit_of_an_axis_stands_clear_of_its_numbers_and_months_within_the_drawing(most):
+    day = pd.DataFrame({"day": ["2031-05-21"], "melt_m3": [most], "melt_se_m3": [0.0], "potential_melt_m3": [most]})
+    plain = Unit("acre-feet", 1.0, 0, 0)
+    season = drawn_season(["2030-10-01", "2031-06-01"], volume_p90_m3=1e6 * most)
+    for drawn in (charts.outlook_chart(day, plain), season):
+        texts = re.findall(r'<text x="([\d.]+)" y="([\d.]+)" class="(.*?)">(.*?)</text>', drawn)
+        (name,) = (float(y) for _, y, kind, _ in texts if "unit" in kind)
+        numbers = [float(y) for _, y, kind, _ in texts if kind == "label end"]
+        assert LINE - 2 <= name <= min(numbers) - LINE
+        months = [float(x) for x, _, kind, text in texts if kind == "label" and text in MONTHS]
+        assert all(x + 20 <= charts.WIDTH for x in months)
+
+
+def test_a_used_site_is_filled_and_an_unused_one_hollow_on_maps_and_charts():
+    css = (Path(charts.__file__).parent / "templates" / "page.css").read_text("utf-8")
+    for place in (".map", ".chart"):
+        fills = dict(re.findall(rf"^{re.escape(place)} (\.site\S*) {{ fill: ([^;]+);", css, re.MULTILINE))
+        assert fills.pop(".site.unused") == "none"
+        assert fills
+        assert not {"none", "#fff", "var(--card)"} & set(fills.values())
+        # Nothing more special fills an unused course again.
+        assert css.index(f"{place} .site.unused") > max(css.index(f"{place} {name} ") for name in fills)
+    assert 'class="site unused course"' in charts.marker((5.0, 5.0), "course", "x", used=False)
+
+
+@pytest.mark.parametrize(
+    ("figures", "words"),
+    [
+        ({"seen_of_basin": 0.8449}, "It saw 84 % of the basin, 408.7 km² with the ground around it."),
+        ({}, "It saw 408.7 km², ground around the basin included."),
+    ],
+)
+def test_what_a_flight_saw_is_told_as_a_share_of_the_basin(figures, words):
+    flight = {"flight_id": "F", "date": "2031-05-08", "seen_area_km2": 408.7, "depth_bias_se_m": 0.04} | figures
+    (told,) = day_tables.flights({"models": {"flights": [flight]}}, METRIC)
+    assert told["words"].startswith(words)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 
 import pytest
 from made_day import made_day
@@ -12,6 +13,7 @@ from pipeline.outputs.attempts import note_failed
 from pipeline.outputs.derived import read_index
 from pipeline.outputs.growth import growth
 from pipeline.outputs.status import status
+from pipeline.problems import ArchiveError
 from pipeline.telling_archive import status_json, status_tables
 
 
@@ -99,3 +101,25 @@ def test_growth_is_that_of_the_last_month_and_forecasts_the_disk(tmp_path, prove
     assert after.bytes_a_day == pytest.approx(told.size_bytes / 10, rel=0.01)
     assert after.days_left == int(after.free_bytes / after.bytes_a_day)
     assert growth(tmp_path, made + dt.timedelta(days=100)).days_left is None
+
+
+def test_other_folders_and_other_basins_damage_do_not_fail_a_status(tmp_path, provenance):
+    held(tmp_path, provenance, "2031-03-01")
+    for basin in ("larkmoor.bak", "othermoor"):
+        shutil.copytree(tmp_path / "larkmoor", tmp_path / basin)
+    (tmp_path / "othermoor" / "decisions.jsonl").write_bytes(b"no decision\n")
+    told = status(tmp_path, "larkmoor", dt.date(2031, 3, 4), "10-01")
+    assert told.growth.unread == ["othermoor"]
+    assert status_tables("Larkmoor", told)[-1].endswith(", without othermoor, whose index or decisions cannot be read")
+    assert status_json("larkmoor", told)["disk"]["unread"] == ["othermoor"]
+    # Its own status tells it.
+    with pytest.raises(ArchiveError, match=r"decisions\.jsonl, line 1 cannot be read"):
+        status(tmp_path, "othermoor", dt.date(2031, 3, 4), "10-01")
+
+
+@pytest.mark.parametrize("number", ["Infinity", "1e400", "null", '"one"'])
+def test_a_second_look_that_says_nothing_is_none(tmp_path, provenance, number):
+    held(tmp_path, provenance, "2031-03-01")
+    noted = f'{{"2031-03-01": {{"revision": {number}, "why": "jump"}}}}'
+    (tmp_path / "larkmoor" / "second_look.json").write_text(noted, "utf-8")
+    assert status(tmp_path, "larkmoor", dt.date(2031, 3, 4), "10-01").second_look == {}

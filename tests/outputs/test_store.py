@@ -20,7 +20,9 @@ from made_provenance import make_provenance
 
 from pipeline import reading
 from pipeline.outputs import archive as archive_module
+from pipeline.outputs import staging as staging_module
 from pipeline.outputs.archive import publish, rebuild_derived, withdraw
+from pipeline.outputs.keep import keep_inputs
 from pipeline.outputs.report.pages import remake
 from pipeline.outputs.staging import left_behind, staged
 from pipeline.outputs.status import status
@@ -147,6 +149,20 @@ def test_a_writer_that_dies_leaves_nothing_to_be_seen_and_the_next_goes_on(store
     assert after.revision > 1
     assert reading.standing(root, "larkmoor", DATE).number == after.revision
     assert not [t for t in verify(root, "larkmoor", lambda _: None).troubles if "is no revision" not in t.what]
+
+
+def test_what_a_night_at_work_has_put_is_no_stray(store, monkeypatch):
+    root = f"{store}/at_work"
+    publish(root, made_day("2031-03-01"), make_provenance("first"))
+    with staged(place(root), "larkmoor", "2031-03-01"):
+        keep_inputs(root, "larkmoor", {"sites": pd.DataFrame({"site_id": ["new"]})}, {})
+        place(f"{root}/larkmoor/2031-03-01/r002/swe.tif").write_bytes(b"the record comes last")
+        assert verify(root, "larkmoor", lambda _: None).troubles == []
+    # It ended without its record. Its inputs are judged when no night can be at work any more, on whatever machine.
+    assert [t.path for t in verify(root, "larkmoor", lambda _: None).troubles] == ["larkmoor/2031-03-01/r002"]
+    monkeypatch.setattr(staging_module, "FOREIGN_S", -1.0)
+    told = {t.what for t in verify(root, "larkmoor", lambda _: None).troubles}
+    assert told == {"is no revision: it has no record.json", "is named by no revision"}
 
 
 def test_a_decision_whose_writer_died_is_taken_along(store):

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+import errno
 import json
 import shutil
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -15,9 +17,15 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from made_day import made_day
 
+from pipeline.outputs import verify as verify_module
 from pipeline.outputs.archive import publish, rebuild_derived, withdraw
 from pipeline.outputs.keep import keep_inputs
+from pipeline.outputs.night_lock import NightLock
+from pipeline.outputs.staging import staged
+from pipeline.outputs.status import status
 from pipeline.outputs.verify import verify
+from pipeline.reading import list_days
+from pipeline.telling_archive import verify_tables
 
 
 @pytest.fixture(scope="module")
@@ -84,7 +92,11 @@ def test_one_changed_byte_in_any_file_of_a_revision_is_found(sound, revision, na
         found = troubles(sound)
     finally:
         path.write_bytes(before)
-    assert f"larkmoor/{revision}/{name}" in found
+    told = found[f"larkmoor/{revision}/{name}"]
+    # Its length is right, and is not what is told to be wrong.
+    assert (
+        name in ("record.json", "item.json") or "is not what the record says (as long, but with another hash)" in told
+    )
 
 
 def test_the_property_names_every_file_there_is(sound):
@@ -143,6 +155,86 @@ def test_strays_are_told_and_not_touched(mine):
     found = troubles(mine)
     assert sorted(found) == sorted(strays)
     assert all((mine / stray).exists() for stray in strays)
+
+
+def stop_after(stage: str, act):
+    """Return a stage function that acts once, when a stage of that name begins."""
+    waiting = [act]
+
+    def told(name: str) -> None:
+        if name == stage and waiting:
+            waiting.pop()()
+
+    return told
+
+
+@pytest.mark.parametrize("stage", ["2031-03-05", "inputs", "what is derived"])
+@pytest.mark.parametrize("date", ["2031-03-05", "2031-03-08"])
+def test_a_night_published_meanwhile_is_no_trouble(mine, provenance, stage, date):
+    def night():
+        kept = keep_inputs(mine, "larkmoor", {"sites": pd.DataFrame({"site_id": ["new"], "swe_mm": [2.5]})}, {})
+        publish(mine, made_day(date, height=8, width=9, extra_mm=7), provenance("7" * 64, kept=kept))
+
+    found = verify(mine, "larkmoor", stop_after(stage, night))
+    assert (found.troubles, found.not_judged, found.revisions) == ([], [], 4)
+
+
+def test_a_withdrawal_meanwhile_is_no_trouble(mine, monkeypatch):
+    real, waiting = verify_module.derive, [1]
+
+    def slow(root, basin, tables, dates):
+        should = real(root, basin, tables, dates)
+        if waiting:
+            waiting.pop()
+            withdraw(mine, "larkmoor", dt.date(2031, 3, 5), 1, "wrong tare")
+        return should
+
+    monkeypatch.setattr(verify_module, "derive", slow)
+    assert troubles(mine) == {}
+    assert not waiting
+
+
+def test_inputs_of_a_night_at_work_are_not_called_strays(mine):
+    rows = {"sites": pd.DataFrame({"site_id": ["new"], "swe_mm": [2.5]})}
+    with NightLock(mine, "larkmoor", dt.date(2031, 3, 8), "run").hold(0):
+        keep_inputs(mine, "larkmoor", rows, {})
+        found = verify(mine, "larkmoor", lambda _: None)
+        assert found.troubles == []
+        assert found.not_judged == [
+            "files under inputs/ that no revision names, 2 of them, may be of nights at work (2031-03-08): look again after those"
+        ]
+        assert any("Not judged: files under inputs/" in line for line in verify_tables("Larkmoor", found))
+    # It ended without publishing.
+    assert set(troubles(mine).values()) == {"is named by no revision"}
+    # Another basin's night is about other inputs.
+    with NightLock(mine, "othermoor", dt.date(2031, 3, 8), "run").hold(0):
+        assert set(troubles(mine).values()) == {"is named by no revision"}
+
+
+def test_an_archive_that_cannot_be_locked_is_judged_as_it_lies(mine, monkeypatch):
+    (mine / "larkmoor" / "latest.json").write_text("{}", "utf-8")
+
+    @contextmanager
+    def refused(*_):
+        raise PermissionError(errno.EROFS, "read-only")
+        yield
+
+    with staged(mine, "larkmoor", "2031-03-08"):
+        monkeypatch.setattr(verify_module, "basin_lock", refused)
+        found = verify(mine, "larkmoor", lambda _: None)
+        assert found.troubles == []
+        assert "files that are derived and do not say what the revisions say, 1 of them, " in found.not_judged[0]
+        monkeypatch.undo()
+    monkeypatch.setattr(verify_module, "basin_lock", refused)
+    assert list(troubles(mine)) == ["larkmoor/latest.json"]
+
+
+def test_a_file_where_a_date_belongs_is_told_and_nothing_fails(mine):
+    (mine / "larkmoor" / "2031-03-04").touch()
+    assert troubles(mine) == {"larkmoor/2031-03-04": "is a file where a date's folder belongs"}
+    assert len(status(mine, "larkmoor", dt.date(2031, 3, 6), "10-01").days) == 2
+    assert len(list_days(mine, "larkmoor")) == 2
+    assert rebuild_derived(mine, "larkmoor") == 3
 
 
 def test_a_withdrawal_of_nothing_and_one_cut_off_are_told(mine):

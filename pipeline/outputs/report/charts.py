@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -12,6 +13,13 @@ from markupsafe import Markup
 
 from pipeline.outputs.report.svg import MONTHS, Scale, drawing, join, month_starts, path, tag, tick_text, ticks
 from pipeline.outputs.report.units import Unit, Units
+
+MOST_GAP_DAYS = 14
+"""A line through a season is drawn from one date to the next where they lie no further apart: over more it would pass for an
+estimate of the days between."""
+
+MONTH_WIDTH = 24.0
+"""Room that the name of a month takes on an axis."""
 
 WIDTH = 400.0
 """Width of every chart in its own units: texts of 12 units are then read on a phone as well as side by side on a desk."""
@@ -62,7 +70,7 @@ class Profile:
 
 def profile_chart(profile: Profile, unit: Unit, elevation: Unit, title: str, *, from_zero: bool = True) -> Markup:
     """Return values (across) against elevation (up): spread of the cells, bands with their errors, sites on it."""
-    height, top, left, right, foot = 320.0, 18.0, 56.0, 14.0, 280.0
+    height, top, left, right, foot = 320.0, 24.0, 56.0, 14.0, 280.0
     heights, values = (part[np.isfinite(profile.cells[1])] for part in profile.cells)
     spread = _spread(heights, values)
     everything = np.array(
@@ -161,26 +169,16 @@ def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit
     for start in month_starts(begins, begins + dt.timedelta(days=int(across.high))):
         x = across((start - begins).days)
         if x >= left:
-            parts += [
-                tag("path", d=f"M{x:.1f} {foot}v5", class_="tick"),
-                tag("text", MONTHS[start.month - 1], x=x + 3, y=foot + 15, class_="label"),
-            ]
+            parts.append(tag("path", d=f"M{x:.1f} {foot}v5", class_="tick"))
+        if x >= left and x + 3 + MONTH_WIDTH <= WIDTH:
+            parts.append(tag("text", MONTHS[start.month - 1], x=x + 3, y=foot + 15, class_="label"))
     for name, of_season in earlier.groupby("season", sort=True):
-        points = [
-            (across(d), up(unit.plain(v))) for d, v in zip(of_season["season_day"], of_season["volume_m3"], strict=True)
-        ]
-        parts.append(tag("path", tag("title", str(name)), d=path(points), class_="earlier"))
-    day = [across(d) for d in season["season_day"]]
-    low, middle, high = (
+        places = [across(d) for d in of_season["season_day"]], [up(unit.plain(v)) for v in of_season["volume_m3"]]
+        parts += _earlier_season(str(name), of_season["season_day"].to_numpy(), places)
+    volumes = tuple(
         [up(unit.plain(v)) for v in season[name]] for name in ("volume_p10_m3", "volume_m3", "volume_p90_m3")
     )
-    outline = [*zip(day, low, strict=True), *reversed(list(zip(day, high, strict=True)))]
-    parts += [
-        tag("path", d=path(outline, closed=True), class_="interval"),
-        tag("path", d=path(zip(day, middle, strict=True)), class_="line"),
-    ]
-    if len(day) <= 60:  # noqa: PLR2004  more dots than that hide the line
-        parts += [tag("circle", cx=x, cy=y, r=2.6, class_="dot") for x, y in zip(day, middle, strict=True)]
+    parts += _curve(season["season_day"].to_numpy(), [across(d) for d in season["season_day"]], volumes)
     for date in marks.flights:
         x = across((date - begins).days)
         told = tag("title", f"flight of {date}")
@@ -192,6 +190,55 @@ def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit
         x = across((date - begins).days)
         parts.append(tag("path", tag("title", f"courses of {date}"), d=f"M{x:.1f} {foot - 1}v-8", class_="survey"))
     return drawing(WIDTH, height, f"Volume of water in the snow through the season in {unit.label}", *parts)
+
+
+def _earlier_season(name: str, days: np.ndarray, places: tuple[list[float], list[float]]) -> list[Markup]:
+    """Return an earlier season as a thin line, a date by itself as a small dot."""
+    drawn = []
+    for part in _stretches(days):
+        points = list(zip(places[0][part], places[1][part], strict=True))
+        told = tag("title", name)
+        if len(points) == 1:
+            drawn.append(tag("circle", told, cx=points[0][0], cy=points[0][1], r=1.2, class_="earlier"))
+        else:
+            drawn.append(tag("path", told, d=path(points), class_="earlier"))
+    return drawn
+
+
+MOST_DOTS = 60
+"""More dots than that hide the line."""
+
+
+def _curve(days: np.ndarray, across: list[float], volumes: tuple[list[float], ...]) -> list[Markup]:
+    """Return the season's line with its interval, a date by itself as a dot with a stroke; `volumes` are low, middle and high."""
+    low, middle, high = volumes
+    drawn = []
+    for part in _stretches(days):
+        points = list(zip(across[part], middle[part], strict=True))
+        if len(points) == 1:
+            drawn.append(_whisker_y(points[0][0], low[part][0], high[part][0]))
+        else:
+            outline = [
+                *zip(across[part], low[part], strict=True),
+                *list(zip(across[part], high[part], strict=True))[::-1],
+            ]
+            drawn += [
+                tag("path", d=path(outline, closed=True), class_="interval"),
+                tag("path", d=path(points), class_="line"),
+            ]
+        if len(points) == 1 or len(days) <= MOST_DOTS:
+            drawn += [tag("circle", cx=x, cy=y, r=2.6, class_="dot") for x, y in points]
+    return drawn
+
+
+def _stretches(days: np.ndarray) -> list[slice]:
+    """Return the stretches of rising days in which none is further than `MOST_GAP_DAYS` from the one before.
+
+    >>> _stretches(np.array([3, 4, 18, 60, 100, 101]))
+    [slice(0, 3, None), slice(3, 4, None), slice(4, 6, None)]
+    """
+    ends = np.flatnonzero(np.diff(days) > MOST_GAP_DAYS) + 1
+    return [slice(int(a), int(b)) for a, b in pairwise([0, *ends, len(days)])]
 
 
 def shares_chart(shares: list[tuple[str, float]]) -> Markup:
@@ -255,14 +302,22 @@ def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colour
         tag("text", MONTHS[start.month - 1], x=across((start - begins).days), y=foot + 15, class_="label")
         for start in month_starts(begins + dt.timedelta(days=int(days[0])), begins + dt.timedelta(days=int(days[-1])))
     ]
-    last_label = float("inf")
+    last_label, stretches = float("inf"), _stretches(days)
     for k, low in enumerate(lows):
         shade = colours[round(k / max(len(lows) - 1, 1) * (len(colours) - 1))]
         fill = "#{:02x}{:02x}{:02x}".format(*shade.tolist())
-        outline = [(across(d), up(unit.plain(v))) for d, v in zip(days, piled[k], strict=True)]
-        outline += [(across(d), up(unit.plain(v))) for d, v in reversed(list(zip(days, piled[k + 1], strict=True)))]
         name = f"{elevation.text(low)} {elevation.label} up"
-        parts.append(tag("path", tag("title", name), d=path(outline, closed=True), fill=fill, class_="layer"))
+        for part in stretches:
+            # A date by itself is a bar.
+            x = (
+                [across(d) for d in days[part]]
+                if part.stop - part.start > 1
+                else [across(days[part][0]) + d for d in (-1.5, 1.5)]
+            )
+            foot_of, top_of = (np.broadcast_to(piled[n][part], len(x)) for n in (k, k + 1))
+            outline = [(a, up(unit.plain(v))) for a, v in zip(x, foot_of, strict=True)]
+            outline += [(a, up(unit.plain(v))) for a, v in reversed(list(zip(x, top_of, strict=True)))]
+            parts.append(tag("path", tag("title", name), d=path(outline, closed=True), fill=fill, class_="layer"))
         y = up(unit.plain((piled[k][-1] + piled[k + 1][-1]) / 2)) + 4
         if last_label - y >= 12:  # noqa: PLR2004  a line of text
             parts.append(tag("text", name, x=WIDTH - right + 5, y=y, class_="label"))
@@ -289,7 +344,8 @@ def _grid_y(up: Scale, label: str, left: float, right: float) -> Markup:
     marks = ticks(up.low, up.high, 6)
     lines = [tag("path", d=f"M{left} {up(v):.1f}H{right}", class_="grid") for v in marks]
     texts = [tag("text", tick_text(v), x=left - 6, y=up(v) + 4, class_="label end") for v in marks]
-    name = tag("text", label, x=2, y=up.end - 4, class_="label unit")
+    # Above the highest number, which may stand at the axis' very end.
+    name = tag("text", label, x=2, y=up.end - 11, class_="label unit")
     return join([*lines, *texts, name])
 
 

@@ -6,13 +6,15 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.outputs.compare import Comparison, Side
+from pipeline.outputs.changes import told_changes
+from pipeline.outputs.compare import Comparison, Side, models_in_words
+from pipeline.outputs.report.cells import cells
 from pipeline.outputs.report.colours import LESS, MORE, WATER, diverging, sequential
 from pipeline.outputs.report.maps import Layer, Sheet
-from pipeline.outputs.report.pictures import Legend, legend, pack
+from pipeline.outputs.report.pictures import Legend, legend
 from pipeline.outputs.report.published import PublishedDay, read_day, swe_on
 from pipeline.outputs.report.templating import page
-from pipeline.outputs.report.units import Units, number
+from pipeline.outputs.report.units import Units, number, rounding_of_change
 from pipeline.outputs.report.words import COMMANDS
 
 COMPARE_PAGE = "comparison.html"
@@ -29,7 +31,7 @@ def compare_page(found: Comparison, basin: str, units: Units) -> bytes:
         "maps": _maps((one, other), (found.a.name, found.b.name), shared, units),
         "no_map": found.no_map or "the two have not each cell in common" if shared is None else "",
         "totals": [_total(row, units, other.zone_names) for row in found.totals.to_dict("records") if row["level"] in _LEVELS],
-        "sites": found.sites.to_dict("records"), "changes": _changes(found),
+        "sites": found.sites.to_dict("records"), "changes": _changes(found), "models": models_in_words(found),
         "files": found.files, "cells": _cells(other, shared, units),
     }  # fmt: skip
     return page("compare.html.j2", content)
@@ -80,7 +82,7 @@ def _total(row: dict[str, Any], units: Units, zone_names: dict[str, str]) -> dic
     elif row["level"] == "band":
         name = f"{elevation.text(row['band_low_m'])}\u2013{elevation.text(row['band_high_m'])} {elevation.label}"
     low, high = sorted((row["change_m3_se_shared"], row["change_m3_se_apart"]))
-    rounding = max(low, 0.1 * high)
+    rounding = rounding_of_change(low, high)
     return row | {
         "name": name,
         "key": f"{row['level']}|{row['zone_id'] if row['level'] == 'zone' else ''}|{row['band_low_m'] if row['level'] == 'band' else ''}",
@@ -92,21 +94,7 @@ def _total(row: dict[str, Any], units: Units, zone_names: dict[str, str]) -> dic
 
 def _changes(found: Comparison) -> list[str]:
     """Return what went into one and not into the other, a line each."""
-    changes = found.changes
-    lines = [f"Setting {one['key']}: {one['was']} to {one['is']}" for one in changes["settings"]]
-    if changes["code"]:
-        lines.append(f"Code: {changes['code']['was']} to {changes['code']['is']}")
-    for table, rows in changes["rows"].items():
-        counts = ", ".join(f"{rows[name]} {name}" for name in ("came", "went", "changed") if rows[name])
-        lines.append(f"{table.capitalize()}: rows {counts}")
-    lines += [f"Grids: {name} {verb}" for verb in ("came", "went", "changed") for name in changes["grids"][verb]]
-    lines += [f"{name.capitalize()}: no longer kept on both sides" for name in changes["unreadable"]]
-    lines += [
-        f"Model {one['key']}: {one['was']} to {one['is']}"
-        for one in found.models
-        if not any(isinstance(one[side], list | dict) for side in ("was", "is"))
-    ]
-    return lines
+    return [line[:1].upper() + line[1:] for line in told_changes(found.changes)]
 
 
 def _cells(day: PublishedDay, shared: np.ndarray | None, units: Units) -> dict[str, Any] | None:
@@ -115,12 +103,5 @@ def _cells(day: PublishedDay, shared: np.ndarray | None, units: Units) -> dict[s
         return None
     maps, unit = day.maps, units.swe
     swe = maps.fields["swe"]
-    packed = pack(maps.fields["zone"], {"swe_a": (shared, 0.1), "swe": (swe, 0.1), "change": (swe - shared, 0.1)})
-    layers = [layer | {"factor": unit.factor, "unit": unit.label, "decimals": unit.decimals} for layer in packed.layers]
-    rows, columns = np.nonzero(maps.inside)
-    middle = len(rows) // 2
-    return {
-        "width": len(maps.x), "height": len(maps.y), "step": maps.step_m, "left": float(maps.x[0] - maps.step_m / 2),
-        "top": float(maps.y[0] + maps.step_m / 2), "zones": list(day.zone_names.values()), "layers": layers, "text": packed.text,
-        "middle": [int(columns[middle]), int(rows[middle])] if rows.size else [0, 0],
-    }  # fmt: skip
+    shown = {"swe_a": shared, "swe": swe, "change": swe - shared}
+    return cells(maps, day.zone_names, {name: (values, 0.1, unit) for name, values in shown.items()})

@@ -9,14 +9,16 @@ import numpy as np
 import pandas as pd
 
 from pipeline.outputs.report import charts, day_tables
+from pipeline.outputs.report.cells import cells
 from pipeline.outputs.report.colours import ERROR, LESS, MORE, WATER, diverging, sequential
 from pipeline.outputs.report.maps import Layer, Place, Sheet
-from pipeline.outputs.report.pictures import legend, pack
+from pipeline.outputs.report.pictures import legend
 from pipeline.outputs.report.published import Earlier, PublishedDay, Surroundings
 from pipeline.outputs.report.templating import page
-from pipeline.outputs.report.units import Unit, Units, number
+from pipeline.outputs.report.units import Unit, Units, number, rounding_of_change
 from pipeline.outputs.report.words import COMMANDS, long_date, short_date
 from pipeline.outputs.second_look import second_looks
+from pipeline.reading import basin_row, withdrawals
 
 SEASON_PAGE = "season.html"
 DAY_PAGE = "report.html"
@@ -43,6 +45,7 @@ def day_page(day: PublishedDay, around: Surroundings, units: Units, parent: pd.S
         "yesterday_page": around.yesterday and f"../{around.yesterday.date}/{DAY_PAGE}",
         "degraded": day.record["degraded_reasons"], "stale": _stale(day.sites),
         "second_look": second_looks(day.root, day.basin).get(day.date, ""), "revised": _revised(day, parent),
+        "withdrawn": _withdrawn(day),
         "whole": whole, "covered_per_cent": _per_cent(whole["snow_area_km2"], whole["area_km2"]),
         "rests_on": _rests_on(day, around),
         "changes": [
@@ -54,7 +57,7 @@ def day_page(day: PublishedDay, around: Surroundings, units: Units, parent: pd.S
         "maps": maps, "no_change_map": no_change_map, "stride": day.maps.stride,
         "zones": _records(day.level("zone")), "zone_names": day.zone_names,
         "bands": _records(day.level("band").sort_values("band_low_m", ascending=False)),
-        "charts": _charts(day, around, units, budget),
+        "gap_days": charts.MOST_GAP_DAYS, "charts": _charts(day, around, units, budget),
         "density_words": day_tables.density_words(day.record),
         "sites": day_tables.sites(day), "outside": _outside(day.sites), "site_normals": day_tables.site_normals(day.normals) is not None,
         "outlook": day_tables.outlook(day.outlook), "flights": flights,
@@ -83,6 +86,12 @@ def _revised(day: PublishedDay, parent: pd.Series | None) -> dict[str, Any] | No
         "text": f"This is revision {record['revision']} of the day, {how} on {record['made'][:10]}.",
         "reason": record["reason"], "parent": record["parent_revision"], "before": parent,
     }  # fmt: skip
+
+
+def _withdrawn(day: PublishedDay) -> list[dict[str, Any]]:
+    """Return the revisions of the day that were withdrawn, each with why."""
+    taken_back = sorted(withdrawals(day.root, day.basin).items())
+    return [{"revision": number, "why": why} for (date, number), why in taken_back if date == day.date]
 
 
 def _stale(sites: pd.DataFrame) -> str:
@@ -117,12 +126,11 @@ def _change(name: str, why: str, whole: pd.Series, earlier: Earlier | None, unit
     """Return a change with the errors it has if those of both days are one and the same, and if they share nothing."""
     if earlier is None:
         return {"name": name, "value": None, "why": why}
-    then = earlier.totals[earlier.totals["level"] == "basin"].iloc[0]
+    then = basin_row(earlier.totals)
     value = float(whole["volume_m3"] - then["volume_m3"])
     shared = abs(float(whole["volume_se_m3"] - then["volume_se_m3"]))
     apart = float(np.hypot(whole["volume_se_m3"], then["volume_se_m3"]))
-    # Days next to each other share most of their error: rounded to the whole of it, every change would be none.
-    rounding = min(max(shared, 0.1 * apart), apart)
+    rounding = rounding_of_change(shared, apart)
     return {
         "name": name, "why": why,
         "value": number(value, unit, rounding, of="change_m3", signed=True),
@@ -239,14 +247,4 @@ def _cells(day: PublishedDay, before: Earlier | None, units: Units) -> dict[str,
     }
     if before is not None and before.swe is not None:
         shown["change"] = (maps.fields["swe"] - before.swe, 0.1, units.swe)
-    packed = pack(maps.fields["zone"], {name: (values, step) for name, (values, step, _) in shown.items()})
-    layers = [
-        layer | ({"factor": unit.factor, "unit": unit.label, "decimals": unit.decimals} if unit else {})
-        for layer, unit in zip(packed.layers, [None, *(unit for _, _, unit in shown.values())], strict=True)
-    ]
-    rows, columns = (np.flatnonzero(maps.inside.any(axis=axis)) for axis in (1, 0))
-    return {
-        "width": len(maps.x), "height": len(maps.y), "step": maps.step_m, "left": float(maps.x[0] - maps.step_m / 2),
-        "top": float(maps.y[0] + maps.step_m / 2), "zones": list(day.zone_names.values()), "layers": layers, "text": packed.text,
-        "middle": [int(columns[len(columns) // 2]), int(rows[len(rows) // 2])] if rows.size else [0, 0],
-    }  # fmt: skip
+    return cells(maps, day.zone_names, shown)

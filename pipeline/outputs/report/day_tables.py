@@ -10,7 +10,8 @@ import pandas as pd
 
 from pipeline.outputs.report.published import PublishedDay
 from pipeline.outputs.report.units import Units, spaced
-from pipeline.outputs.report.words import SEVERITIES, error_part, short_date
+from pipeline.outputs.report.words import error_part, short_date
+from pipeline.problems import SEVERITIES
 
 NAMED_SITES = 6
 """Sites named behind a finding; of more the page tells how many there are."""
@@ -68,7 +69,14 @@ def flights(record: dict[str, Any], units: Units) -> list[dict[str, Any]]:
 
 def _flight_words(flight: dict[str, Any], ground: dict[str, Any], units: Units) -> str:
     depth = units.depth
-    told = [f"It saw {units.area.text(flight['seen_area_km2'])} {units.area.label}."]
+    area = f"{units.area.text(flight['seen_area_km2'])} {units.area.label}"
+    # Earlier versions told the whole area alone.
+    share = flight.get("seen_of_basin")
+    told = [
+        f"It saw {area}, ground around the basin included."
+        if share is None
+        else f"It saw {100 * share:.0f} % of the basin, {area} with the ground around it."
+    ]
     if ground.get("offset_m") is not None:
         done = "taken off the flight" if ground.get("applied") else "left in it"
         told.append(
@@ -112,9 +120,9 @@ def density_words(record: dict[str, Any]) -> str:
     """Return how density came to be, for the line beneath its chart."""
     told = record["models"].get("density", {})
     if "relation" not in told:
-        return "Line: band means. Pale: eight cells of ten. Signs: densities that the sites weighed."
+        return "Line: band means. Pale: eight cells of ten. Signs: what each site weighed last."
     return (
-        f"Line: band means. Pale: eight cells of ten. Signs: densities that the sites weighed. From the relation of {told['relation']} "
+        f"Line: band means. Pale: eight cells of ten. Signs: what each site weighed last. From the relation of {told['relation']} "
         f"({told.get('snow_class', '')} snow), brought to {told.get('records', 0)} weighings of the sites."
     )
 
@@ -171,7 +179,7 @@ def findings_words(checks: pd.DataFrame) -> str:
 
 
 def outlook(table: pd.DataFrame | None) -> dict[str, Any] | None:
-    """Return the basin's rows of `outlook.csv`, day by day, and when it melts out; None where there is no outlook."""
+    """Return the basin's rows of `outlook.csv`, day by day, their sum, and when it melts out; None where there is no outlook."""
     if table is None or table.empty:
         return None
     rows = table[table["level"] == "basin"].sort_values("day", kind="stable")
@@ -179,4 +187,6 @@ def outlook(table: pd.DataFrame | None) -> dict[str, Any] | None:
         return None
     out = rows["melt_out_p50"].iloc[-1] if "melt_out_p50" in rows else None
     words = f"Even chances that the basin is melted out by {out}." if isinstance(out, str) and out else ""
-    return {"rows": rows.to_dict("records"), "words": words}
+    # Errors of the days are nearly one and the same.
+    whole = {name: float(rows[name].sum()) for name in ("melt_m3", "melt_se_m3")}
+    return {"rows": rows.to_dict("records"), "words": words, "whole": whole}

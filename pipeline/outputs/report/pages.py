@@ -17,10 +17,18 @@ from pipeline.outputs.report.day_page import DAY_PAGE, SEASON_PAGE, day_page
 from pipeline.outputs.report.published import read_day, read_surroundings
 from pipeline.outputs.report.season_page import season_page
 from pipeline.outputs.report.units import UNITS
+from pipeline.outputs.second_look import leaning
 from pipeline.outputs.staging import staged
-from pipeline.places import local_file
 from pipeline.problems import ArchiveError
-from pipeline.reading import archive_folder, basin_folder, find_revision, list_days, standing
+from pipeline.reading import (
+    archive_folder,
+    basin_folder,
+    basin_row,
+    find_revision,
+    list_days,
+    revision_totals,
+    standing,
+)
 
 LEANING_DAYS = (1, 7)
 """Days after a date whose pages tell the change since it."""
@@ -67,7 +75,7 @@ def make_season_page(root: str | Path, basin: str, units: str) -> Path:
 
 
 def remake(root: str | Path, basin: str, date: dt.date, units: str) -> Pages:
-    """Make the pages again that a change to a date touches: its own, those that tell the change since it, the season's.
+    """Make the pages again that a change to a date touches: its own, those that tell the change since it, the next one's, the season's.
 
     A date for which nothing stands any more loses its page. Never raises: what is published stands, whatever becomes of a
     page; each trouble is one line.
@@ -80,9 +88,12 @@ def remake(root: str | Path, basin: str, date: dt.date, units: str) -> Pages:
         else:
             made.append(make_day_page(root, basin, date, units))
 
-    later = [date + dt.timedelta(days=days) for days in LEANING_DAYS]
+    later = {date + dt.timedelta(days=days) for days in LEANING_DAYS}
+    with suppress(ArchiveError, OSError):
+        # Their second look, and where the archive lacks a week before them their map of change, is against this date.
+        later |= set(leaning(root, basin, date))
     jobs = {f"page of {date}": own}
-    jobs |= {f"page of {other}": lambda other=other: _again(root, basin, other, units) for other in later}
+    jobs |= {f"page of {other}": lambda other=other: _again(root, basin, other, units) for other in sorted(later)}
     jobs["season page"] = lambda: make_season_page(root, basin, units)
     troubles = _done(jobs)
     return Pages(made[0] if made else None, troubles)
@@ -144,6 +155,5 @@ def _parent(root: Path, basin: str, record: dict) -> pd.Series | None:
         return None
     with suppress(ArchiveError, OSError, ValueError, IndexError):
         found = find_revision(root, basin, record["date"], record["parent_revision"])
-        totals = pd.read_parquet(local_file(found.path / "totals.parquet"))
-        return totals[totals["level"] == "basin"].iloc[0]
+        return basin_row(revision_totals(found.path))
     return None

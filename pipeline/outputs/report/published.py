@@ -18,7 +18,18 @@ from pipeline.outputs.kept_rows import read_rows
 from pipeline.outputs.stac import season_name, season_start
 from pipeline.places import local_file, place
 from pipeline.problems import ArchiveError
-from pipeline.reading import Revision, find_revision, load_record, open_day, read_sites, read_totals, standing
+from pipeline.reading import (
+    Revision,
+    basin_row,
+    find_revision,
+    load_record,
+    open_day,
+    read_sites,
+    read_totals,
+    revision_totals,
+    standing,
+)
+from pipeline.season import first_of_season
 
 MOST_CELLS = 120_000
 """A page shows so many cells of the grid at most: more than a screen's map has dots, and the page stays under 3 MB."""
@@ -95,7 +106,7 @@ class PublishedDay:
     @property
     def whole(self) -> pd.Series:
         """The basin's own row of the totals."""
-        return self.level("basin").iloc[0]
+        return basin_row(self.totals)
 
 
 @dataclass(frozen=True)
@@ -137,7 +148,7 @@ def read_day(root: str | Path, basin: str, date: dt.date, number: int | None = N
     maps, zone_names = _maps(root, basin, found)
     record = load_record(found.path)
     return PublishedDay(
-        place(root), basin, found, record, _totals(found),
+        place(root), basin, found, record, revision_totals(found.path),
         sites=read_sites(root, basin, date, found.number),
         checks=_table(found, "checks.csv", required=True), skill=_table(found, "skill.csv", required=True),
         normals=_table(found, "normals.csv"), outlook=_table(found, "outlook.csv"),
@@ -172,35 +183,17 @@ def start_of(record: dict[str, Any]) -> str:
 def with_seasons(totals: pd.DataFrame, start: str) -> pd.DataFrame:
     """Return totals with `season` (its name) and `season_day` (whole days since its first day)."""
     dates = totals["date"].dt.date
-    month, day = (int(part) for part in start.split("-"))
     names = {date: season_name(date, start) for date in set(dates)}
-    # The first day of a season, the last of February where a year lacks the 29th.
-    first = {date: _first_day(date, month, day) for date in names}
+    first = {date: first_of_season(date, start) for date in names}
     return totals.assign(
         season=[names[date] for date in dates], season_day=[(date - first[date]).days for date in dates]
     )
-
-
-def _first_day(date: dt.date, month: int, day: int) -> dt.date:
-    def of(year: int) -> dt.date:
-        return dt.date(year, month, min(day, calendar.monthrange(year, month)[1]))
-
-    return of(date.year) if of(date.year) <= date else of(date.year - 1)
 
 
 def _same_day(date: pd.Timestamp, wanted: dt.date) -> bool:
     """Return whether an earlier date is the same calendar day; the 29th of February is met by the 28th."""
     day = min(wanted.day, calendar.monthrange(date.year, wanted.month)[1])
     return (date.month, date.day) == (wanted.month, day)
-
-
-def _totals(found: Revision) -> pd.DataFrame:
-    try:
-        return pd.read_parquet(local_file(found.path / "totals.parquet"))
-    except (OSError, ValueError) as error:
-        raise ArchiveError(
-            f"{found.path / 'totals.parquet'} cannot be read ({error}). Run `snowtally verify`."
-        ) from error
 
 
 def _table(found: Revision, name: str, *, required: bool = False) -> pd.DataFrame | None:
@@ -284,7 +277,7 @@ def _earlier(day: PublishedDay, date: dt.date) -> Earlier | None:
     return (
         None
         if found is None
-        else Earlier(date, found.number, _totals(found), swe_on(day.maps, day.root, day.basin, found))
+        else Earlier(date, found.number, revision_totals(found.path), swe_on(day.maps, day.root, day.basin, found))
     )
 
 

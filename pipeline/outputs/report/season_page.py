@@ -47,7 +47,7 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
         "rows": rows.iloc[::-1].to_dict("records"),
         "peaks": _peaks(whole) if len(names) > 1 else [],
         "seasons": [_calendar(name, whole[whole["season"] == name], degraded, units) for name in names],
-        "earlier": len(earlier) > 0,
+        "earlier": len(earlier) > 0, "gap_days": charts.MOST_GAP_DAYS,
     }  # fmt: skip
     return page("season.html.j2", content)
 

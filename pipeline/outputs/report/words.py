@@ -65,9 +65,6 @@ def error_part(name: str) -> tuple[str, str]:
     )
 
 
-SEVERITIES = {"error": 0, "warning": 1, "note": 2}
-"""Most serious first."""
-
 COMMANDS = {
     "update": "nightly update",
     "backfill": "backfill of a date that was lacking",

@@ -1,0 +1,83 @@
+"""Zones, grid and heights that cannot be used are refused in one line; heights that the sites contradict are told."""
+
+import geopandas
+import numpy as np
+import pandas as pd
+import pytest
+import rasterio
+import xarray as xr
+from affine import Affine
+from pyproj import CRS
+from shapely.geometry import box
+
+from pipeline.grid import BasinGrid
+from pipeline.inputs.read_sites import DOUBTED_TERRAIN, place_sites
+from pipeline.inputs.read_terrain import BandEdges, basin_grid, read_terrain, read_zones
+from pipeline.problems import InputError, SettingsError
+
+UTM = CRS("EPSG:32625")
+LEFT, FOOT = 500_000.0, 4_880_000.0
+
+
+def zones(*rows):
+    """Zones side by side, a kilometre wide."""
+    squares = [box(LEFT + 1000 * k, FOOT, LEFT + 1000 * (k + 1), FOOT + 1000) for k in range(len(rows))]
+    return geopandas.GeoDataFrame(pd.DataFrame(rows, columns=["zone_id", "name"]), geometry=squares, crs=UTM)
+
+
+def test_a_table_is_no_outline(tmp_path):
+    (tmp_path / "zones.csv").write_text("zone_id,name\nN,North\n", "utf-8")
+    with pytest.raises(InputError, match=r"zones.csv are a table without outlines. Give polygons"):
+        read_zones(tmp_path / "zones.csv", UTM)
+
+
+def test_two_zones_under_one_id_are_refused_and_parts_of_one_are_not(tmp_path):
+    path = tmp_path / "zones.gpkg"
+    zones(("N", "North"), ("N", "South"), ("E", "East")).to_file(path)
+    with pytest.raises(InputError, match="zone_id 'N' has the names 'North' and 'South'"):
+        read_zones(path, UTM)
+    path.unlink()
+    zones(("N", "North"), ("N", "North"), ("E", "East")).to_file(path)
+    assert read_zones(path, UTM)["zone_id"].tolist() == ["E", "N"]
+
+
+def test_a_grid_that_no_memory_holds_is_refused_with_a_width_that_one_holds():
+    with pytest.raises(SettingsError, match=r"grid.cell_m: 0.1 m makes 441 million cells .* Use 0.5 m or more"):
+        basin_grid(zones(("N", "North")), UTM, 0.1, 550.0)
+
+
+def raster(path, values):
+    profile = {"driver": "GTiff", "height": 10, "width": 10, "count": 1, "dtype": "float32", "crs": UTM.to_wkt()}
+    with rasterio.open(path, "w", transform=Affine(100, 0, LEFT, 0, -100, FOOT + 1000), **profile) as to:
+        to.write(np.broadcast_to(values, (10, 10)).astype("f4"), 1)
+    return path
+
+
+def test_fractions_are_no_heights(tmp_path):
+    whole = zones(("N", "North"))
+    grid = basin_grid(whole, UTM, 100.0, 0.0)
+    slope = np.linspace(0.0, 1.0, 10)[:, None]
+    with pytest.raises(InputError, match=r"holds values from 0 to 1, as a fraction does.* Is it the canopy"):
+        read_terrain(raster(tmp_path / "canopy.tif", slope), None, whole, grid, BandEdges(200.0))
+    found = read_terrain(raster(tmp_path / "low.tif", 3.0 * slope), None, whole, grid, BandEdges(200.0))
+    assert found["elevation"].max() == pytest.approx(3.0)
+
+
+@pytest.mark.parametrize(("factor", "doubted"), [(1.0, False), (3.2808, True)])
+def test_a_terrain_that_most_sites_contradict_is_told_once(factor, doubted):
+    grid = BasinGrid(UTM, 100.0, LEFT, FOOT + 1000, 10, 10)
+    terrain = xr.Dataset(
+        {"elevation": grid.array(np.full((10, 10), 2000.0 * factor)), "inside_fraction": grid.array(np.ones((10, 10)))}
+    )
+    place = geopandas.GeoSeries.from_xy([LEFT + 500] * 4, [FOOT + 500] * 4, crs=UTM).to_crs(4326)
+    sites = pd.DataFrame(
+        {
+            "site_id": list("ABCD"), "longitude": place.x, "latitude": place.y, "file": "sites.csv", "line": [2, 3, 4, 5],
+            # One slip of a site's own, and one that states nothing.
+            "elevation_m": [2010.0, 1990.0, 3000.0, np.nan],
+        }
+    )  # fmt: skip
+    _, findings = place_sites(sites, grid, terrain, 150.0)
+    told = [f for f in findings if f.rule == DOUBTED_TERRAIN]
+    assert len(told) == doubted
+    assert all("of 3 stated elevations are off" in f.evidence and "scale of 0.3048" in f.detail for f in told)
