@@ -64,13 +64,11 @@ def _room(room: Growth) -> str:
     """Return in one line how much room the disk has and how long it lasts."""
     without = f", without {', '.join(room.unread)}, whose index or decisions cannot be read" if room.unread else ""
     if room.free_bytes is None:
-        return (
-            f"grew by {size_text(room.bytes_a_day)} a day in the last month{without}; a store's room is not told here"
-        )
+        return f"a date takes {size_text(room.bytes_a_day)} by the last month{without}; a store's room is not told here"
     if room.days_left is None:
         return f"disk: {size_text(room.free_bytes)} free; the archive did not grow in the last month{without}"
     lasts = f"{room.days_left} days" if room.days_left < _DAYS_TOLD else "more than ten years"
-    pace = f"{size_text(room.bytes_a_day)} a day: lasts {lasts} at the last month's pace"
+    pace = f"{size_text(room.bytes_a_day)} a date by the last month: lasts {lasts} at a date a day"
     return f"disk: {size_text(room.free_bytes)} free, {pace}{without}"
 
 
@@ -100,7 +98,7 @@ def _calendar(found: Status, season: str) -> list[str]:
         marks[row.date] = MARKS[kind]
     first, last = (
         days["date"].min(),
-        max([*days["date"], *(date for date in found.missing if date > days["date"].min())]),
+        max([*days["date"], *(date for date in found.missing if 0 <= (date - days["date"].min()).days <= SEASON_DAYS)]),
     )
     lines, month = [f"Season {season}"], first.replace(day=1)
     while month <= last:
@@ -110,6 +108,10 @@ def _calendar(found: Status, season: str) -> list[str]:
         month = (month + dt.timedelta(days=31)).replace(day=1)
     used = {mark: name for mark, name in sorted((mark, name) for name, mark in MARKS.items()) if mark in marks.values()}
     return [*lines, "         " + ", ".join(f"{mark} {name}" for mark, name in used.items())]
+
+
+SEASON_DAYS = 366
+"""A gap further from a season's first date than this is another season's."""
 
 
 def _age(days: int) -> str:

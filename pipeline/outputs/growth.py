@@ -24,7 +24,7 @@ class Growth:
     Parameters
     ----------
     free_bytes : room left for this user; None in an object store.
-    bytes_a_day : growth of all basins of the archive, by what was made in the last month; 0 when nothing was.
+    bytes_a_day : what one date of every basin takes, by what was made in the last month; 0 when nothing was.
     days_left : how long the room lasts at that pace, None when the archive does not grow or is in a store.
     unread : basins whose growth could not be read: the pace is without them.
     """
@@ -38,24 +38,23 @@ class Growth:
 def growth(root: Path, now: dt.datetime) -> Growth:
     """Return room and growth as of `now` (with time zone).
 
-    The pace is what was made over the days since the oldest of it, a day at least: a new archive's pace is told from its first
-    nights on.
+    The pace is what a date takes of each basin, kept inputs and later revisions with it, by the dates made in the last month, at
+    one date a day: dates made again or filled in by the hundred are no pace of a disk.
     """
     since = now - dt.timedelta(days=WINDOW_DAYS)
-    made: list[tuple[dt.datetime, int]] = []
-    unread = []
+    pace, unread = 0.0, []
     for name in sorted(names_in(root)):
         if not is_basin(name) or not (root / name / "index.parquet").is_file():
             continue
         # Damage of one basin is told by its own status.
         try:
-            made += [(row["made"], row["size_bytes"]) for row in read_index(root, name).to_pylist()]
-            made += [] if in_store(root) else _kept(inputs_folder(root, name))
+            rows = [row for row in read_index(root, name).to_pylist() if since <= row["made"] <= now]
+            kept = [] if in_store(root) else _kept(inputs_folder(root, name))
         except (ArchiveError, OSError):
             unread.append(name)
-    recent = [(when, size) for when, size in made if since <= when <= now]
-    days = max(((now - min(when for when, _ in recent)).total_seconds() / 86400, 1.0)) if recent else 1.0
-    pace = sum(size for _, size in recent) / days
+            continue
+        size = sum(row["size_bytes"] for row in rows) + sum(size for when, size in kept if since <= when <= now)
+        pace += size / len({row["date"] for row in rows}) if rows else 0.0
     free = None if in_store(root) else shutil.disk_usage(root).free
     return Growth(free, pace, int(free / pace) if free is not None and pace > 0 else None, unread)
 

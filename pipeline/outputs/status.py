@@ -74,8 +74,15 @@ def status(root: str | Path, basin: str, today: dt.date, season_start: str) -> S
             date, shown["season"], len(held), number, shown["degraded"], len(held) - len(standing), shown["reason"], shown["made"],
         ))  # fmt: skip
     days = pd.DataFrame(rows, columns=COLUMNS).astype({"standing": "Int64"})
-    failed = {date: noted["message"] for date, noted in failed_attempts(root, basin).items() if date not in by_date}
-    missing = _missing(days, failed, season_name(today, season_start), today)
+    season_now = season_name(today, season_start)
+    # A mistyped date of a season that nobody keeps is no gap.
+    seasons = {season_now, *days["season"]}
+    failed = {
+        date: noted["message"]
+        for date, noted in failed_attempts(root, basin).items()
+        if date not in by_date and season_name(date, season_start) in seasons
+    }
+    missing = _missing(days, failed, season_now, today)
     age = None if newest is None else (today - newest).days
     room = growth(place(root), dt.datetime.now(dt.UTC))
     gone = dict(sorted(withdrawals(root, basin).items()))

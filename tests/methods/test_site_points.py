@@ -11,7 +11,7 @@ import pytest
 from pipeline.ground import GroundRecord
 from pipeline.methods.density import BulkDensity
 from pipeline.methods.depth_only import with_depth_only_sites
-from pipeline.methods.site_values import SITE_VARIATION, points_on
+from pipeline.methods.site_values import SITE_VARIATION, points_on, site_values
 from pipeline.methods.skill import site_table
 
 DATE = dt.date(2031, 3, 10)
@@ -108,3 +108,25 @@ def test_a_site_that_is_weighed_needs_no_model():
     )
     visit = with_depth_only_sites(bare, model_on, [DATE]).visits.iloc[0]
     assert (visit["swe_mm"], visit["swe_se_mm"]) == (0.0, 0.0)
+
+
+def melted(fall_mm_day):
+    """Return a course visited on 1 March and a station that had 100 mm then and loses so much a day."""
+    record = ground()
+    days = record.daily["date"]
+    swe = np.maximum(100.0 - fall_mm_day * np.maximum((days - pd.Timestamp("2031-03-01")).dt.days, 0), 0.0)
+    return ground(swe_mm=swe.to_numpy(), depth_m=np.nan)
+
+
+def test_a_visit_is_not_carried_over_days_on_which_nobody_knows_the_melt():
+    slow, fast = melted(12.0), melted(50.0)
+    # The station was bare for one day, and for a week.
+    assert "C" in site_values(slow, DATE).index
+    assert "C" not in site_values(fast, DATE).index
+    assert site_values(fast, DATE).loc["S", "swe_mm"] == 0
+    assert "C" in site_values(fast, dt.date(2031, 3, 5)).index
+
+
+def test_a_station_that_never_had_snow_tells_nothing_of_melt():
+    bare = ground(swe_mm=0.0, depth_m=0.0)
+    assert "C" in site_values(bare, DATE).index

@@ -98,7 +98,8 @@ def test_growth_is_that_of_the_last_month_and_forecasts_the_disk(tmp_path, prove
     told = status(tmp_path, "larkmoor", dt.date(2031, 3, 4), "10-01")
     made = read_index(tmp_path, "larkmoor").column("made").to_pylist()[0]
     after = growth(tmp_path, made + dt.timedelta(days=10))
-    assert after.bytes_a_day == pytest.approx(told.size_bytes / 10, rel=0.01)
+    # Two dates, whenever they were made.
+    assert after.bytes_a_day == pytest.approx(told.size_bytes / 2, rel=0.01)
     assert after.days_left == int(after.free_bytes / after.bytes_a_day)
     assert growth(tmp_path, made + dt.timedelta(days=100)).days_left is None
 
@@ -123,3 +124,13 @@ def test_a_second_look_that_says_nothing_is_none(tmp_path, provenance, number):
     noted = f'{{"2031-03-01": {{"revision": {number}, "why": "jump"}}}}'
     (tmp_path / "larkmoor" / "second_look.json").write_text(noted, "utf-8")
     assert status(tmp_path, "larkmoor", dt.date(2031, 3, 4), "10-01").second_look == {}
+
+
+def test_a_failed_date_of_another_decade_is_no_gap(tmp_path, provenance):
+    held(tmp_path, provenance, "2031-03-01", "2031-03-03")
+    for date in (dt.date(2031, 3, 5), dt.date(2040, 1, 1)):
+        note_failed(tmp_path, "larkmoor", date, "no site")
+    told = status(tmp_path, "larkmoor", dt.date(2031, 3, 6), "10-01")
+    assert told.missing == [dt.date(2031, 3, day) for day in (2, 4, 5)]
+    assert list(told.failed) == [dt.date(2031, 3, 5)]
+    assert not any("2040" in str(line) for line in status_tables("Larkmoor", told))

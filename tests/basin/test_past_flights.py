@@ -1,0 +1,63 @@
+"""A season that nobody has flown yet follows the pattern of flights of the season before."""
+
+import json
+
+import numpy as np
+import pytest
+import rasterio
+import xarray as xr
+from made_basin import changed
+from made_basin import snowtally_here as snowtally
+
+from pipeline.methods.past_pattern import PAST_SHARE
+
+
+def drifted(x):
+    """Stripes of 600 m, with half and with half as much again."""
+    return np.where(np.asarray(x) // 600 % 2 == 0, 1.5, 0.5)
+
+
+@pytest.fixture(scope="module")
+def nights(basin):
+    """Return the settings of a night without and of one with flights of the season before, and what each told."""
+    with rasterio.open(basin / "depth.tif") as source:
+        depth, profile = source.read(1), source.profile
+        x = source.transform.c + (np.arange(source.width) + 0.5) * source.transform.a
+    with rasterio.open(basin / "past.tif", "w", **profile) as target:
+        target.write((depth * drifted(x)).astype(depth.dtype), 1)
+    (basin / "none.csv").write_text("flight_id,date,depth\n")
+    (basin / "past.csv").write_text(
+        "flight_id,date,depth\nOLD,1990-03-02,past.tif\nGONE,2030-02-02,gone.tif\nP1,2030-03-02,past.tif\nF1,2031-04-02,depth.tif\n"
+    )
+    files = {name: changed(basin, f"{name}_flown", lambda t, n=name: t.replace("flights.csv", f"{n}.csv")) for name in ("none", "past")}  # fmt: skip
+    told = {name: json.loads(snowtally("update", file, "--date", "2031-03-04", "--json").stdout) for name, file in files.items()}  # fmt: skip
+    return basin, files, told
+
+
+def fields(basin, name):
+    return xr.open_dataset(basin / f"archive_{name}_flown" / "made" / "2031-03-04" / "r001" / "estimate.nc")
+
+
+def test_the_map_follows_the_earlier_seasons_pattern(nights):
+    basin, _, told = nights
+    assert all(answer["degraded"] == [] for answer in told.values())
+    with fields(basin, "none") as plain, fields(basin, "past") as known:
+        ratio = (known["swe"] / plain["swe"]).squeeze().to_numpy()
+        x = known["x"].to_numpy()
+        # Cells wholly within a stripe.
+        inner = (x % 600 > 100) & (x % 600 < 500)
+        full, scoured = (np.nanmean(ratio[:, inner & (drifted(x) == level)]) for level in (1.5, 0.5))
+        # The sites of this season lie in no stripes and draw their surroundings back.
+        assert 1.3 < full / scoured < 3.0**PAST_SHARE
+
+
+def test_the_record_names_what_it_used_and_the_archive_makes_it_again(nights):
+    basin, files, _ = nights
+    record = json.loads(
+        (basin / "archive_past_flown" / "made" / "2031-03-04" / "r001" / "record.json").read_text("utf-8")
+    )
+    used = [entry["role"] for entry in record["inputs"] if entry["role"].startswith("flight ")]
+    # Neither one of forty years ago, nor one whose raster is gone, nor one of next month.
+    assert used == ["flight P1 depth"]
+    again = json.loads(snowtally("rerun", files["past"], "--inputs-of", "2031-03-04@1", "--json").stdout)
+    assert again["reproduced"], again
