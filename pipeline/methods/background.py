@@ -54,6 +54,10 @@ basins, of which elevation explains a part (common practice, no source)."""
 EXPLAINED_LEAST = 0.2
 """A balance that leaves the sites with less than this share of the snow that they hold has the wrong weather: it is not used."""
 
+FRESH_DAYS = 7
+"""A value measured so many days ago is still as good as measured: in melt a week takes 100 mm and more (common practice, no
+source)."""
+
 LITTLE_MM = 10.0
 """Sites that hold less on average do not contradict a model that has none."""
 
@@ -154,7 +158,7 @@ class CarriedFlight:
         if self.by_weather_:
             factor = self._by_balance(ground, forcing, then)
             carried, _ = self.turnover_.carry(swe, factor[both].to_numpy(), elevation, 0.0, exposure)
-            self.by_weather_ = explains(carried, held)
+            self.by_weather_ = explains(carried, held, now.loc[both, "age_days"].to_numpy())
         if not self.by_weather_:
             factor, exposure = self._by_stations(ground, end, then), np.ones(len(both))
             carried, _ = self.turnover_.carry(swe, factor[both].to_numpy(), elevation, 0.0)
@@ -322,12 +326,20 @@ PATCHY_MM = 20.0
 """Mean SWE at which some two thirds of a cell are covered (snow depletion curves, common practice, no source)."""
 
 
-def explains(modelled_mm: np.ndarray, held_mm: np.ndarray) -> bool:
+def explains(modelled_mm: np.ndarray, held_mm: np.ndarray, age_days: np.ndarray) -> bool:
     """Return whether modelled SWE leaves the sites with a fair share of the snow that they hold.
 
-    >>> explains(np.array([0.0, 0.0]), np.array([120.0, 40.0])), explains(np.array([0.0]), np.array([4.0]))
+    Sites measured longer than `FRESH_DAYS` ago are asked only where no other can be: what they are said to hold was carried here
+    by stations that may have melted out meanwhile.
+
+    >>> explains(np.array([0.0, 0.0]), np.array([120.0, 40.0]), np.zeros(2)), explains(np.array([0.0]), np.array([4.0]), np.zeros(1))
     (False, True)
+    >>> explains(np.array([0.0, 0.0]), np.array([0.0, 300.0]), np.array([0, 20]))
+    True
     """
+    fresh = np.abs(age_days) <= FRESH_DAYS
+    if fresh.any():
+        modelled_mm, held_mm = modelled_mm[fresh], held_mm[fresh]
     return bool(
         len(held_mm) == 0 or np.mean(held_mm) < LITTLE_MM or np.sum(modelled_mm) >= EXPLAINED_LEAST * np.sum(held_mm)
     )

@@ -169,7 +169,9 @@ class TerrainBalance:
         expected = self._background(place, 0.0, 1.0)[0]
         # Asked of ground like the sites' and not of points: late in melt a few drifts hold all the snow, and a point none.
         like = self._background(place, place.within, 1.0)[0]
-        self.sound_ = bool(np.mean(factor > 0.98 * FACTOR_MOST) < MOST_AT_LIMIT) and explains(like, swe)
+        self.sound_ = bool(np.mean(factor > 0.98 * FACTOR_MOST) < MOST_AT_LIMIT) and explains(
+            like, swe, values["age_days"].to_numpy()
+        )
         self.scale_mm_ = max(float(np.mean(swe)), 1.0)
         size = expected + 0.2 * self.scale_mm_
         self.residual_ = SiteResidual(least_sd=0.1, most_sd=0.6).fit(

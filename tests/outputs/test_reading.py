@@ -193,6 +193,7 @@ def test_reading_brings_in_no_model_no_scheduler_and_no_raster_library():
     assert set(done.stdout.splitlines()[1].split()) <= {
         "pipeline.reading",
         "pipeline.parquet",
+        "pipeline.kept_files",
         "pipeline.places",
         "pipeline.problems",
         "pipeline.variables",
