@@ -21,7 +21,7 @@ from pipeline.methods.errors import ErrorPart, KrigedPart
 from pipeline.methods.flight_swe import Flown
 from pipeline.methods.forcing import Forcing, season_forcing
 from pipeline.methods.kriging import Kriging
-from pipeline.methods.past_pattern import KNOWN_VARIATION, PAST_PATTERN, expected_pattern
+from pipeline.methods.past_pattern import KNOWN_VARIATION, PAST_PATTERN, expected_pattern, past_share
 from pipeline.methods.residual import SiteResidual
 from pipeline.methods.site_values import site_values, weather_nodes
 from pipeline.methods.terrain_regression import TerrainRegression
@@ -271,6 +271,7 @@ class TerrainBackground:
         swe, se = values["swe_mm"].to_numpy(), values["swe_se_mm"].to_numpy()
         terrain = sites[["elevation_m", "northness", "canopy"]].to_numpy(float)
         gathers = _gathers(sites)
+        self.past_share_ = past_share(sites)
         self.regression_ = TerrainRegression().fit(swe / gathers, terrain, (se / gathers) ** 2)
         background = gathers * self.regression_.predict(terrain)[0]
         self.scale_mm_ = max(float(np.mean(swe)), 1.0)
@@ -312,6 +313,7 @@ class TerrainBackground:
             "coefficients": self.regression_.line_.coefficients_.round(4).tolist(),
             "columns": ["level mm", "mm per km of elevation", "mm per northness", "mm per canopy"],
             "centre_elevation_m": round(self.regression_.columns_.centre_m, 1),
+            "earlier_seasons_share": self.past_share_,
             "residual": self.residual_.parameters(),
         }
 

@@ -66,6 +66,11 @@ def past_pattern(depths_m: Sequence[np.ndarray], terrain: xr.Dataset) -> np.ndar
     return np.divide(total, weights, out=np.zeros_like(total), where=weights > 0)
 
 
+def past_share(places: xr.Dataset | pd.DataFrame) -> float:
+    """Return how far earlier seasons' pattern is believed at places: 0 where there is none."""
+    return PAST_SHARE if PAST_PATTERN in places else 0.0
+
+
 def expected_pattern(places: xr.Dataset | pd.DataFrame) -> np.ndarray | None:
     """Return the logarithm of what places, or sites by their cells, are expected to gather beyond their terrain; None if unknown."""
     return PAST_SHARE * places[PAST_PATTERN].to_numpy() if PAST_PATTERN in places else None

@@ -26,7 +26,7 @@ from pipeline.methods.canopy import CANOPY_LOG, CLEARING, place_exposure, site_e
 from pipeline.methods.carry import BARE_MM, CELL_VARIATION, Turnover
 from pipeline.methods.errors import ErrorPart
 from pipeline.methods.forcing import Forcing, season_forcing
-from pipeline.methods.past_pattern import KNOWN_VARIATION, expected_pattern
+from pipeline.methods.past_pattern import KNOWN_VARIATION, expected_pattern, past_share
 from pipeline.methods.regression import BayesianLine, doubt
 from pipeline.methods.residual import SiteResidual
 from pipeline.methods.site_values import site_values, weather_nodes
@@ -137,6 +137,7 @@ class TerrainBalance:
     Attributes
     ----------
     line_ : logarithm of the factor on elevation, northness and canopy.
+    past_share_ : how far the pattern of earlier seasons' flights is believed, 0 where there is none.
     melt_scale_, melt_log_se_ : scale on degree-day melt and the standard error of its logarithm.
     residual_ : the sites' deviation, spread over the basin.
     sound_ : whether the balance can make the snow that the sites hold: most of them within the factors' limits, and not
@@ -158,6 +159,7 @@ class TerrainBalance:
         factor, told = self._melt_and_factors(forcing, histories)
         self.turnover_ = replace(season_turnover(forcing, self.melt_scale_), unheard_days=days_unheard_at_end(forcing))
         self.southern_ = ground.southern
+        self.past_share_ = past_share(ground.sites)
         told_places = Places.of_sites(ground.sites.loc[histories.sites], southern=ground.southern)
         # A bare site among others says that there is little, not by how much; where all are bare there is none.
         poor = POOR_FACTOR if (factor > POOR_FACTOR).any() else FACTOR_LEAST
@@ -266,6 +268,7 @@ class TerrainBalance:
             "columns": ["log factor", "per km of elevation", "per northness", "per canopy"],
             "centre_elevation_m": round(self.columns_.centre_m, 1),
             "smearing": round(self.smearing_, 4),
+            "earlier_seasons_share": self.past_share_,
             "melt_scale": round(self.melt_scale_, 4),
             "melt_log_se": round(self.melt_log_se_, 4),
             "residual": self.residual_.parameters(),

@@ -57,6 +57,7 @@ def test_the_record_names_what_it_used_and_the_archive_makes_it_again(nights):
         (basin / "archive_past_flown" / "made" / "2031-03-04" / "r001" / "record.json").read_text("utf-8")
     )
     used = [entry["role"] for entry in record["inputs"] if entry["role"].startswith("flight ")]
+    assert record["models"]["blend"]["models"]["terrain regression"]["earlier_seasons_share"] == PAST_SHARE
     # Neither one of forty years ago, nor one whose raster is gone, nor one of next month.
     assert used == ["flight P1 depth"]
     again = json.loads(snowtally("rerun", files["past"], "--inputs-of", "2031-03-04@1", "--json").stdout)

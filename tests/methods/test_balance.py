@@ -126,3 +126,18 @@ def test_snow_since_a_few_days_stands_for_a_march_day_by_day():
         off += list(1 - carried[late] / daily[late])
     assert np.mean(off) < 0.015
     assert np.quantile(off, 0.99) < 0.25
+
+
+def test_a_shaded_place_loses_less_and_must_have_gathered_less():
+    forcing = made_forcing(120, level_c=-2.0, swing_c=8.0)
+    turnover = season_turnover(forcing, 1.0)
+    start, height = np.full(2, 400.0), np.full(2, 2000.0)
+    shade = np.array([1.0, 0.4])
+    held, _ = turnover.carry(start, np.ones(2), height, CELL_VARIATION, shade)
+    assert held[0] < held[1]
+    gain, loss = turnover.at(height, shade)
+    assert gain[0] == gain[1]
+    assert loss[1] == pytest.approx(0.4 * loss[0])
+    pattern = Pattern(NODES, np.full(len(NODES), 400.0))
+    factor = gathered(forcing, pattern).factor(start, height, shade)
+    assert factor[1] < factor[0]
