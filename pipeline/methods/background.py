@@ -16,12 +16,12 @@ import xarray as xr
 from pipeline.ground import GroundRecord
 from pipeline.methods.balance import FACTOR_MOST, balance_turnover, gathered
 from pipeline.methods.canopy import place_exposure, site_exposure
-from pipeline.methods.carry import CELL_VARIATION, site_turnover
+from pipeline.methods.carry import CELL_VARIATION, UNHEARD_MM_PER_DAY, site_turnover
 from pipeline.methods.errors import ErrorPart, KrigedPart
 from pipeline.methods.flight_swe import Flown
 from pipeline.methods.forcing import Forcing, season_forcing
 from pipeline.methods.kriging import Kriging
-from pipeline.methods.past_pattern import KNOWN_VARIATION, PAST_PATTERN, expected_pattern, past_share
+from pipeline.methods.past_pattern import expected_pattern, local_variation, past_share
 from pipeline.methods.residual import SiteResidual
 from pipeline.methods.site_values import site_values, weather_nodes
 from pipeline.methods.terrain_regression import TerrainRegression
@@ -35,10 +35,6 @@ CARRY_LOCAL = 0.4
 
 LOCAL_REACH_M = 500.0
 """E-folding distance over which cells err alike beyond what the models know (trial worlds: 400 to 500 m)."""
-
-UNHEARD_MM_PER_DAY = 5.0
-"""Error for each day since the flight that no station tells of: what a day of an ordinary storm or of melt brings or takes
-(common practice, no source)."""
 
 SITE_GAIN = 1.05
 """Sites hold on average so much more than their surroundings, since places are chosen where snow lies (sign and steadiness:
@@ -300,9 +296,7 @@ class TerrainBackground:
             ErrorPart("terrain line", line_se, np.inf),
             ErrorPart("sites doubted", np.full(swe.shape, self.unexplained_mm_), np.inf),
             ErrorPart("site offset", SITE_OFFSET * swe, np.inf),
-            ErrorPart(
-                "terrain local", (KNOWN_VARIATION if PAST_PATTERN in place else TERRAIN_LOCAL) * swe, LOCAL_REACH_M
-            ),
+            ErrorPart("terrain local", local_variation(place, TERRAIN_LOCAL) * swe, LOCAL_REACH_M),
         ]
         covered = 1.0 - np.exp(-swe / PATCHY_MM)
         return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))

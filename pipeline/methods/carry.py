@@ -182,6 +182,10 @@ def site_turnover(
 BARE_MM = 5.0
 """Below this a station counts as bare: the zero of a weighing instrument wanders by so much."""
 
+UNHEARD_MM_PER_DAY = 5.0
+"""Error for each day that no station tells of: what a day of an ordinary storm or of melt brings or takes
+(common practice, no source)."""
+
 SLOPE_SHARE_PER_KM = 0.6
 """Prior spread of a step's change with height, as a share of the change per km (chosen)."""
 

@@ -9,6 +9,7 @@ import pandas as pd
 
 from pipeline.ground import GroundRecord
 from pipeline.methods.albedo import FRESH
+from pipeline.methods.canopy import CLEARING
 from pipeline.methods.melt_energy import PRECIPITATION, TEMPERATURE, march_held, snowfall_mm
 from pipeline.methods.melt_weather import DailyWeather
 from pipeline.methods.regression import doubt
@@ -52,9 +53,6 @@ COLD_STEP_MM = 1.0
 CATCH_SPARE_MM = 30.0
 CATCH_BOUNDS = (0.5, 2.0)
 """Added to both sides of a station's gain over the gauges', and bounds of their ratio: little snow tells little (chosen)."""
-
-CLEARING = 0.5
-"""Stations stand in clearings: they feel this share of their cell's canopy (common practice, no source)."""
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,12 @@ KNOWN_VARIATION = 0.35
 LEAST_DEPTH_M = 0.3
 """A flight over less snow than this on average is left out: what lies then are drifts and the shadows of late spring."""
 
+FULL_DEPTH_M = 2.0
+"""Up to this mean depth a deeper flight says more of where snow gathers."""
+
+LEAST_SEEN = 0.5
+"""Share of the basin that the flights must have seen together: a corner's pattern is none of the basin's (chosen)."""
+
 MIDDLING_DENSITY = 330.0
 """kg/m3: turns depth into about the SWE in mm that `Pattern` counts its thin snow in; density varies far less than depth."""
 
@@ -38,7 +44,8 @@ def past_pattern(depths_m: Sequence[np.ndarray], terrain: xr.Dataset) -> np.ndar
 
     Returns
     -------
-    (y, x), the mean of the flights weighted by their mean depth, 0 where none saw; None where no flight saw snow enough.
+    (y, x), the mean of the flights weighted by their mean depth, missing where none saw; None where those with snow enough saw
+    less than `LEAST_SEEN` of the basin.
 
     Notes
     -----
@@ -48,22 +55,28 @@ def past_pattern(depths_m: Sequence[np.ndarray], terrain: xr.Dataset) -> np.ndar
     elevation, area, canopy = (terrain[name].to_numpy() for name in ("elevation", "cell_area", "canopy"))
     total, weights = np.zeros(elevation.shape), np.zeros(elevation.shape)
     for depth in depths_m:
+        mean = mean_depth_m(depth, terrain)
+        if mean < LEAST_DEPTH_M:
+            continue
         seen = np.isfinite(depth) & np.isfinite(elevation)
         inside = seen & (area > 0)
-        if not inside.any():
-            continue
         shown = MIDDLING_DENSITY * np.maximum(depth, 0.0)
-        mean = float(np.average(shown[inside], weights=area[inside]))
-        if mean < MIDDLING_DENSITY * LEAST_DEPTH_M:
-            continue
         some = elevation[inside], area[inside]
         factor = Pattern.of(shown[inside], *some).factor(shown, elevation)
         wooded = canopy - Pattern.of(canopy[inside], *some).at(elevation)
-        total[seen] += mean * (np.log(factor) - CANOPY_LOG * wooded)[seen]
-        weights[seen] += mean
-    if not (weights > 0).any():
+        weight = min(mean, FULL_DEPTH_M)
+        total[seen] += weight * (np.log(factor) - CANOPY_LOG * wooded)[seen]
+        weights[seen] += weight
+    if np.sum(area[weights > 0]) < LEAST_SEEN * np.sum(area):
         return None
-    return np.divide(total, weights, out=np.zeros_like(total), where=weights > 0)
+    return np.divide(total, weights, out=np.full(total.shape, np.nan), where=weights > 0)
+
+
+def mean_depth_m(depth_m: np.ndarray, terrain: xr.Dataset) -> float:
+    """Return the mean depth of what a flight saw of the basin, m; 0 where it saw nothing of it."""
+    area = terrain["cell_area"].to_numpy()
+    inside = np.isfinite(depth_m) & np.isfinite(terrain["elevation"].to_numpy()) & (area > 0)
+    return float(np.average(np.maximum(depth_m[inside], 0.0), weights=area[inside])) if inside.any() else 0.0
 
 
 def past_share(places: xr.Dataset | pd.DataFrame) -> float:
@@ -72,5 +85,16 @@ def past_share(places: xr.Dataset | pd.DataFrame) -> float:
 
 
 def expected_pattern(places: xr.Dataset | pd.DataFrame) -> np.ndarray | None:
-    """Return the logarithm of what places, or sites by their cells, are expected to gather beyond their terrain; None if unknown."""
-    return PAST_SHARE * places[PAST_PATTERN].to_numpy() if PAST_PATTERN in places else None
+    """Return the logarithm of what places, or sites by their cells, are expected to gather beyond their terrain.
+
+    0 where no flight saw; None where there is no pattern.
+    """
+    return PAST_SHARE * np.nan_to_num(places[PAST_PATTERN].to_numpy()) if PAST_PATTERN in places else None
+
+
+def local_variation(places: xr.Dataset | pd.DataFrame, unknown: float) -> np.ndarray:
+    """Return the coefficient of variation about what is expected of places: `unknown` where no flight saw them."""
+    if PAST_PATTERN not in places:
+        like = places["canopy"]
+        return np.full(like.shape, unknown)
+    return np.where(np.isfinite(places[PAST_PATTERN].to_numpy()), KNOWN_VARIATION, unknown)

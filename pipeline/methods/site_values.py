@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.carry import BARE_MM, NODE_M, carry, site_turnover
+from pipeline.methods.carry import BARE_MM, NODE_M, UNHEARD_MM_PER_DAY, carry, site_turnover
 
 CARRY_SE = 0.25
 """Error of a course carried to another day, as a share of what the stations gained and lost in between (chosen: stations
@@ -27,7 +27,8 @@ def site_values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     Returns
     -------
     DataFrame : swe_mm, swe_se_mm, measured_mm (before carrying), age_days (positive when measured before `date`), measured_on. A course's
-        value nearest in time is carried by the stations' gain and loss; the error grows with what is carried over.
+        value nearest in time is carried by the stations' gain and loss; the error grows with what is carried over, and by
+        `UNHEARD_MM_PER_DAY` for each day since on which every station was bare, to the whole value at most.
 
     Notes
     -----
@@ -53,37 +54,28 @@ def _values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     observed = observed[observed["distance"] <= observed["reach"]]
     # Bare ground tells nothing of the snow that lay there before it melted.
     observed = observed[(observed["age_days"] >= 0) | (observed["swe_mm"] > 0)]
-    bare_days = melted_out(ground)
-    bare_days = bare_days[bare_days <= pd.Timestamp(date)]
-    over = len(bare_days) - bare_days.searchsorted(observed["date"].to_numpy(), side="right")
-    observed = observed[~((over > MELTED_DAYS) & (observed["age_days"] > 0) & (observed["swe_mm"] > 0)).to_numpy()]
     # To the last column, so that the order of the rows decides nothing.
     order = ["site_id", "distance", "date", "reach", "swe_mm", "swe_se_mm"]
     nearest = observed.sort_values(order).drop_duplicates("site_id").set_index("site_id")
     values = nearest.assign(measured_mm=nearest["swe_mm"], measured_on=nearest["date"])
     numbers = dict.fromkeys(("swe_mm", "swe_se_mm", "measured_mm", "age_days"), float)
     values = values[[*numbers, "measured_on"]].astype(numbers)
+    bare = bare_days(ground)
     for days, group in values[values["age_days"] != 0].groupby("age_days"):
         carried, turnover = _moved(ground, date, float(days), group["measured_mm"])
         values.loc[group.index, "swe_mm"] = carried
-        values.loc[group.index, "swe_se_mm"] = np.hypot(group["swe_se_mm"], CARRY_SE * turnover)
+        # What snow lost while every station was bare is known to nobody.
+        since = bare[(bare > group["measured_on"].min()) & (bare <= pd.Timestamp(date))] if days > 0 else bare[:0]
+        untold = np.minimum(UNHEARD_MM_PER_DAY * len(since), carried)
+        values.loc[group.index, "swe_se_mm"] = np.sqrt(group["swe_se_mm"] ** 2 + (CARRY_SE * turnover) ** 2 + untold**2)
     return values
 
 
-MELTED_DAYS = 6
-"""A visit is carried over no more than so many days on which every station has melted out: what the snow there lost is then
-known to nobody, and in melt that is 100 mm and more (common practice, no source)."""
-
-ONCE_SNOWY_MM = 50.0
-"""A bare station has melted out where it held so much before: one that never did tells nothing of melt."""
-
-
-def melted_out(ground: GroundRecord) -> pd.DatetimeIndex:
-    """Return the days on which every station that tells anything had snow earlier in the record and is bare."""
+def bare_days(ground: GroundRecord) -> pd.DatetimeIndex:
+    """Return the days on which some station told and all that did were bare."""
     series = ground.station_series
     known = series.notna()
-    bare = (series <= BARE_MM) & (series.cummax().ffill() >= ONCE_SNOWY_MM)
-    return series.index[known.any(axis=1) & (bare | ~known).all(axis=1)]
+    return series.index[known.any(axis=1) & ((series <= BARE_MM) | ~known).all(axis=1)]
 
 
 SITE_VARIATION = 0.2

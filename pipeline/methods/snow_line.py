@@ -10,9 +10,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.background import UNHEARD_MM_PER_DAY
 from pipeline.methods.balance import turnover_of
-from pipeline.methods.carry import CELL_VARIATION, Turnover, site_turnover
+from pipeline.methods.carry import CELL_VARIATION, UNHEARD_MM_PER_DAY, Turnover, site_turnover
 from pipeline.methods.forcing import season_forcing
 from pipeline.methods.site_values import weather_nodes
 

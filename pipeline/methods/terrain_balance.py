@@ -14,7 +14,6 @@ from pipeline.methods.background import (
     LOCAL_REACH_M,
     SITE_GAIN,
     SITE_OFFSET,
-    UNHEARD_MM_PER_DAY,
     CarriedFlight,
     Prediction,
     Residual,
@@ -23,10 +22,10 @@ from pipeline.methods.background import (
 )
 from pipeline.methods.balance import FACTOR_MOST, SITE_MM, march, node_to_sites, turnover_of
 from pipeline.methods.canopy import CANOPY_LOG, CLEARING, place_exposure, site_exposure
-from pipeline.methods.carry import BARE_MM, CELL_VARIATION, Turnover
+from pipeline.methods.carry import BARE_MM, CELL_VARIATION, UNHEARD_MM_PER_DAY, Turnover
 from pipeline.methods.errors import ErrorPart
 from pipeline.methods.forcing import Forcing, season_forcing
-from pipeline.methods.past_pattern import KNOWN_VARIATION, expected_pattern, past_share
+from pipeline.methods.past_pattern import KNOWN_VARIATION, expected_pattern, local_variation, past_share
 from pipeline.methods.regression import BayesianLine, doubt
 from pipeline.methods.residual import SiteResidual
 from pipeline.methods.site_values import site_values, weather_nodes
@@ -89,19 +88,23 @@ class Places:
     ----------
     terrain : (n, 3) elevation (m), northness, canopy.
     exposure : (n,) melt exposure.
-    pattern : (n,) logarithm of what it is expected to gather beyond its terrain by earlier seasons' flights; None without any.
+    pattern : (n,) logarithm of what it is expected to gather beyond its terrain by earlier seasons' flights, 0 where none saw
+        it; None without any.
+    local : (n,) coefficient of variation of accumulation between places that are expected to gather alike.
     """
 
     terrain: np.ndarray
     exposure: np.ndarray
     pattern: np.ndarray | None
+    local: np.ndarray
 
     @classmethod
     def of_sites(cls, sites: pd.DataFrame, *, southern: bool) -> Places:
         """Return sites, in their clearings, with what is known of their cells."""
-        terrain = sites[["elevation_m", "northness", "canopy"]].to_numpy(float)
-        terrain[:, 2] *= CLEARING
-        return cls(terrain, site_exposure(sites, southern=southern), expected_pattern(sites))
+        clearings = sites.assign(canopy=CLEARING * sites["canopy"])
+        terrain = clearings[["elevation_m", "northness", "canopy"]].to_numpy(float)
+        exposure = site_exposure(sites, southern=southern)
+        return cls(terrain, exposure, expected_pattern(sites), local_variation(sites, LOCAL_VARIATION))
 
     @classmethod
     def of_grid(cls, place: xr.Dataset, *, southern: bool) -> Places:
@@ -109,7 +112,8 @@ class Places:
         terrain = np.column_stack([place[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
         pattern = expected_pattern(place)
         exposure = place_exposure(place, southern=southern).ravel()
-        return cls(terrain, exposure, None if pattern is None else pattern.ravel())
+        local = local_variation(place, LOCAL_VARIATION).ravel()
+        return cls(terrain, exposure, None if pattern is None else pattern.ravel(), local)
 
     def expected(self) -> np.ndarray:
         """Return the logarithm of the accumulation factor beside the line that the sites are fitted to."""
@@ -117,14 +121,9 @@ class Places:
         return wooded if self.pattern is None else wooded + self.pattern
 
     @property
-    def local_variation(self) -> float:
-        """Coefficient of variation of accumulation between places that are expected to gather alike."""
-        return LOCAL_VARIATION if self.pattern is None else KNOWN_VARIATION
-
-    @property
     def within(self) -> float:
         """Coefficient of variation about what is expected of a place, be it of another cell or within one."""
-        return float(np.hypot(CELL_VARIATION, self.local_variation))
+        return float(np.hypot(CELL_VARIATION, LOCAL_VARIATION if self.pattern is None else KNOWN_VARIATION))
 
 
 class TerrainBalance:
@@ -256,7 +255,7 @@ class TerrainBalance:
             ErrorPart("terrain line", line_se * by_factor, np.inf),
             ErrorPart("melt scale", self.melt_log_se_ * by_melt, np.inf),
             ErrorPart("site offset", SITE_OFFSET * swe, np.inf),
-            ErrorPart("terrain local", places.local_variation * by_factor, LOCAL_REACH_M),
+            ErrorPart("terrain local", places.local.reshape(shape) * by_factor, LOCAL_REACH_M),
             ErrorPart("unheard change", covered * UNHEARD_MM_PER_DAY * self.turnover_.unheard_days, np.inf),
         ]
         return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))

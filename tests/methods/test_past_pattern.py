@@ -31,8 +31,9 @@ def test_what_flights_of_different_depth_share_is_found_whatever_the_rise_with_h
     found = past_pattern([thin, deep], terrain())
     # Not at the ends, where the mean by elevation is one of ground to one side.
     assert np.exp(found[8:-8]) == pytest.approx(drifts()[8:-8], rel=0.12)
-    # The deeper flight says more.
-    other = past_pattern([thin, deep[:, ::-1]], terrain())
+    # A deeper flight says more, up to a point.
+    shallow = 0.25 * thin
+    other = past_pattern([shallow, deep[:, ::-1]], terrain())
     assert np.corrcoef(other.ravel(), np.log(drifts()[:, ::-1]).ravel())[0, 1] > 0.9
 
 
@@ -40,11 +41,19 @@ def test_unseen_cells_have_none_and_thin_flights_do_not_count():
     depth = drifts()
     depth[:, :10] = np.nan
     found = past_pattern([depth], terrain())
-    assert (found[:, :10] == 0).all()
+    assert np.isnan(found[:, :10]).all()
     assert np.abs(found[:, 10:]).min() > 0.2
     assert past_pattern([0.5 * LEAST_DEPTH_M * drifts()], terrain()) is None
     assert past_pattern([np.full(SHAPE, np.nan)], terrain()) is None
     assert past_pattern([], terrain()) is None
+
+
+def test_a_corner_is_no_pattern_of_the_basin():
+    depth = 2.0 * drifts()
+    depth[:, 20:] = np.nan
+    assert past_pattern([depth], terrain()) is None
+    other = np.where(np.isfinite(depth), np.nan, 2.0 * drifts())
+    assert np.isfinite(past_pattern([depth, other], terrain())).all()
 
 
 def test_what_canopy_is_expected_to_do_is_not_in_it():
@@ -71,7 +80,9 @@ def test_a_season_without_a_flight_gathers_where_earlier_ones_did(weather):
     expected = np.exp(PAST_SHARE * np.array([np.log(1.5), 0.0, np.log(0.5)]))
     assert said.swe_mm / said.swe_mm[1] == pytest.approx(expected, rel=0.1)
     # A place that has been seen from the air errs less than one that never was.
-    assert said.standard_error()[1] < model.predict(place([2200.0] * 3)).standard_error()[1]
+    unseen = model.predict(with_pattern(place([2200.0] * 3), [np.nan] * 3))
+    assert said.standard_error()[1] < unseen.standard_error()[1]
+    assert unseen.swe_mm[1] == pytest.approx(said.swe_mm[1])
 
 
 def test_sites_on_drifted_ground_do_not_stand_for_the_basin():

@@ -9,9 +9,10 @@ import pandas as pd
 import pytest
 
 from pipeline.ground import GroundRecord
+from pipeline.methods.carry import UNHEARD_MM_PER_DAY
 from pipeline.methods.density import BulkDensity
 from pipeline.methods.depth_only import with_depth_only_sites
-from pipeline.methods.site_values import SITE_VARIATION, points_on, site_values
+from pipeline.methods.site_values import SITE_VARIATION, bare_days, points_on, site_values
 from pipeline.methods.skill import site_table
 
 DATE = dt.date(2031, 3, 10)
@@ -118,15 +119,22 @@ def melted(fall_mm_day):
     return ground(swe_mm=swe.to_numpy(), depth_m=np.nan)
 
 
-def test_a_visit_is_not_carried_over_days_on_which_nobody_knows_the_melt():
-    slow, fast = melted(12.0), melted(50.0)
-    # The station was bare for one day, and for a week.
-    assert "C" in site_values(slow, DATE).index
-    assert "C" not in site_values(fast, DATE).index
-    assert site_values(fast, DATE).loc["S", "swe_mm"] == 0
-    assert "C" in site_values(fast, dt.date(2031, 3, 5)).index
+def test_a_visit_carried_over_days_when_every_station_was_bare_stands_with_a_growing_error():
+    slow, fast = (site_values(melted(fall), DATE).loc["C"] for fall in (12.0, 50.0))
+    # The station was bare for one day, and for a week; a high course is not bare because a low station is.
+    assert fast["swe_mm"] > 100
+    assert (
+        fast["swe_se_mm"] ** 2 - slow["swe_se_mm"] ** 2 >= (UNHEARD_MM_PER_DAY * 7) ** 2 - (UNHEARD_MM_PER_DAY * 2) ** 2
+    )
+    assert site_values(melted(50.0), dt.date(2031, 3, 2)).loc["C", "swe_se_mm"] < fast["swe_se_mm"]
 
 
-def test_a_station_that_never_had_snow_tells_nothing_of_melt():
-    bare = ground(swe_mm=0.0, depth_m=0.0)
-    assert "C" in site_values(bare, DATE).index
+def test_a_station_without_snow_beside_one_with_snow_hides_no_melt():
+    record = ground()
+    low = record.daily.assign(site_id="L", swe_mm=0.0, depth_m=0.0)
+    sites = pd.concat([record.sites, pd.DataFrame({"elevation_m": [900.0]}, index=pd.Index(["L"], name="site_id"))])
+    both = GroundRecord(
+        sites, pd.concat([record.daily, low], ignore_index=True), np.full(2 * len(low), 5.0), record.visits
+    )
+    assert list(bare_days(record)) == []
+    assert list(bare_days(both)) == []

@@ -3,10 +3,14 @@
 The whole trial, with more worlds and nights, is `python tests/recovery/trial.py`.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from trial import nights
 from worlds import hardness, make_world
+
+from pipeline.estimate import map_of_day
 
 KINDS = ("many flights", "ephemeral snow line")
 
@@ -37,6 +41,20 @@ def test_the_world_is_as_hard_as_nature():
     assert 0.5 <= figures["variation"] <= 1.4
     assert 0.05 <= figures["r2_elevation"] <= 0.6
     assert 0.9 <= figures["site_ratio"] <= 1.3
+
+
+def test_flights_of_the_season_before_tell_where_snow_gathers():
+    world = make_world("flown last season", 7)
+    choices = replace(world.choices, method="kriging")
+    weight = world.terrain["cell_area"].to_numpy()
+    for date in (world.dates[5], world.dates[8]):
+        inputs, missed = world.inputs(date), []
+        for given in (inputs, replace(inputs, past_pattern=None)):
+            found = map_of_day(given, choices).today.swe_mm
+            missed.append(
+                np.sqrt(np.average(np.square(found - world.truth[date])[weight > 0], weights=weight[weight > 0]))
+            )
+        assert missed[0] < 0.9 * missed[1]
 
 
 def test_the_same_seed_makes_the_same_world():

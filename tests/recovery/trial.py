@@ -28,10 +28,10 @@ Z90, Z50 = 1.6448536, 0.6744898
 
 
 def age_class(world: World, date: object) -> str:
-    """Return how long ago the last flight was, in words."""
+    """Return how long ago the last flight was, in words; "last season" where there are only flights of the season before."""
     flown = [flight.attrs["date"] for flight in world.flights if flight.attrs["date"] <= str(date)]
     if not flown:
-        return "no flight"
+        return "last season" if world.past_flights else "no flight"
     days = (pd.Timestamp(date) - pd.Timestamp(max(flown))).days
     return next(name for low, high, name in AGES if low <= days <= high)
 
