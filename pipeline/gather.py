@@ -137,7 +137,9 @@ def read_inputs(
     flown = gather_flights(settings, (grid, terrain, measured[0]), found, date, kept)
     findings += flown.findings
     grids, rasters = flown.grids, flown.files
-    past, described = gather_past_pattern(settings, (grid, terrain), found, date, kept) if not grids else ({}, [])
+    past, described, noticed = gather_past_pattern(settings, (grid, terrain), found, date, kept)
+    # This season's flights show where snow lies: earlier ones matter for their voids alone.
+    findings += [] if grids else noticed
     covers, of_covers, noticed = _covers(settings, grid, found, kept, date)
     findings += noticed
     grids |= past | covers

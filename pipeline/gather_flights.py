@@ -93,7 +93,7 @@ def gather_flights(
     read, flights = FlightsRead(findings=findings), []
     known, noticed = surroundings(settings, grid, terrain)
     read.findings += noticed
-    ahead = _measured_ahead(entries, settings, (grid, known), kept)
+    ahead = measured_ahead(entries, settings, (grid, known), kept)
     for entry in entries:
         name = f"{FLIGHT}{entry.flight_id}"
         try:
@@ -102,7 +102,7 @@ def gather_flights(
             flight, by_site = _against_ground(flight, sites, settings, read.findings, entry)
         except (InputError, OSError) as trouble:
             rule = STILL_ARRIVING if isinstance(trouble, StillArrivingError) else "refused flight"
-            read.findings.append(_finding(entry, rule, "", ("set aside", str(trouble))))
+            read.findings.append(finding_of(entry, rule, "", ("set aside", str(trouble))))
             continue
         cover, noticed = gather_cover(settings, grid, found, kept, entry.date)
         # What is wrong with the cover grid of the date itself is told where that is read.
@@ -185,7 +185,7 @@ def _task(entry: FlightEntry, settings: Settings, place: tuple[BasinGrid, Surrou
     return _Task(files, described, flight_key(files, hashes, place, settings.flights))
 
 
-def _measured_ahead(
+def measured_ahead(
     entries: list[FlightEntry], settings: Settings, place: tuple[BasinGrid, Surroundings], kept: KeptFlights
 ) -> dict[str, Outcome]:
     """Return by key what the cluster, where there is one, made of the flights that are not kept yet, where they are several."""
@@ -272,14 +272,14 @@ def _against_ground(
     words = f"{offset['offset_m']:+.2f} m against {offset['sites']} sites, NMAD {offset['nmad_m']:.2f} m"
     if limits.apply_ground_offset:
         outcome = "corrected", "the flight's depths were moved by this, as flights.apply_ground_offset asks"
-        findings.append(_finding(entry, "offset from the ground", words, outcome))
+        findings.append(finding_of(entry, "offset from the ground", words, outcome))
         return without_offset(flight, offset["offset_m"], offset["offset_se_m"]), told | {"applied": True}
     if abs(offset["offset_m"]) > limits.most_ground_offset_m:
         detail = (
             f"further from the ground than {limits.most_ground_offset_m:g} m (flights.most_ground_offset_m): look at stable ground, "
             "unit and height systems; flights.apply_ground_offset takes it off"
         )
-        findings.append(_finding(entry, "offset from the ground", words, ("used", detail)))
+        findings.append(finding_of(entry, "offset from the ground", words, ("used", detail)))
     return flight, told
 
 
@@ -292,7 +292,7 @@ def _seen_of_basin(flight: xr.Dataset, terrain: xr.Dataset) -> float:
 def _disagreement(entry: FlightEntry, figures: dict[str, float]) -> Finding:
     evidence = f"{figures['cells']} cells, {figures['share']:.0%} of those seen bare, {figures['depth_m']:.2f} m deep"
     detail = "the flight measured snow where the day's snow-cover grid saw none: they count as bare; check date and place of both"
-    return _finding(entry, "cover against depth", evidence, ("corrected", detail))
+    return finding_of(entry, "cover against depth", evidence, ("corrected", detail))
 
 
 def _rows(flights: list[xr.Dataset]) -> pd.DataFrame:
@@ -303,7 +303,8 @@ def _rows(flights: list[xr.Dataset]) -> pd.DataFrame:
     return rows.sort_values(["date", "flight_id"], kind="stable", ignore_index=True)
 
 
-def _finding(entry: FlightEntry, rule: str, evidence: str, outcome: tuple[str, str]) -> Finding:
+def finding_of(entry: FlightEntry, rule: str, evidence: str, outcome: tuple[str, str]) -> Finding:
+    """Return the finding about a flight, from its action and detail: an error where the flight is set aside."""
     action, detail = outcome
     return Finding(
         table="flights",

@@ -1,27 +1,41 @@
-"""Flights of earlier seasons, for nights before this season's first: the pattern of snow that they share."""
+"""Flights of earlier seasons: the pattern of snow that they share, for what this season's flights have not seen yet."""
 
 from __future__ import annotations
 
 import datetime as dt
-from contextlib import suppress
+from collections.abc import Iterator
+from dataclasses import replace
 
 import xarray as xr
 
 from pipeline.flights.kept import KeptFlights
-from pipeline.gather_flights import file_formats, measured_flight, surroundings
+from pipeline.gather_flights import (
+    STILL_ARRIVING,
+    file_formats,
+    finding_of,
+    measured_ahead,
+    measured_flight,
+    surroundings,
+)
 from pipeline.grid import BasinGrid
 from pipeline.inputs.find import InputFile
-from pipeline.inputs.read_flights import read_flights
-from pipeline.methods.past_pattern import PAST_PATTERN, past_pattern
-from pipeline.problems import InputError, RefusedFlightError
+from pipeline.inputs.read_flights import FlightEntry, read_flights
+from pipeline.methods.past_pattern import LEAST_DEPTH_M, PAST_PATTERN, mean_depth_m, past_pattern
+from pipeline.problems import Finding, InputError, RefusedFlightError, StillArrivingError
 from pipeline.settings import Settings
 
 PAST = "past seasons"
 """Name of the pattern among the grids."""
 
+NOT_USED = "earlier flight not used"
+"""Rule of the finding that a flight of an earlier season cannot be used: it degrades no night, since others show the pattern."""
+
 PAST_FLIGHTS, PAST_SEASONS = 6, 8
 """So many flights of earlier seasons are used, the newest first, of no more seasons ago than this: a pattern is settled after a
 handful, and forest and gauges change (chosen)."""
+
+YEARS_AHEAD = 10
+"""Rows dated up to so many years on are looked at for flights sent again under another date."""
 
 
 def gather_past_pattern(
@@ -30,32 +44,72 @@ def gather_past_pattern(
     found: dict[str, list[InputFile]],
     date: dt.date,
     kept: KeptFlights,
-) -> tuple[dict[str, xr.Dataset], list[tuple[InputFile, str]]]:
-    """Return the grid of earlier seasons' pattern by its name, and the files that it is made from; both empty without any.
+) -> tuple[dict[str, xr.Dataset], list[tuple[InputFile, str]], list[Finding]]:
+    """Return the grid of earlier seasons' pattern by its name, the files it is made from, and what was noticed.
 
-    What is wrong with a flight was told in its own season; here it is passed over.
+    The first two are empty where there is no pattern. A flight over next to no snow is passed over.
     """
     grid, terrain = ground
     begun = settings.season_start(date)
-    span = begun - dt.timedelta(days=365 * PAST_SEASONS), begun - dt.timedelta(days=1)
-    entries, _ = read_flights(
-        [file.path for file in found["flights"]],
-        settings.columns.get("flights", {}),
-        settings.missing,
-        span,
-        file_formats(settings, "flights"),
-    )
+    entries, findings = _earlier(settings, found, begun)
+    if not entries:
+        return {}, [], findings
     known, _ = surroundings(settings, grid, terrain)
+    ahead = measured_ahead(entries[:PAST_FLIGHTS], settings, (grid, known), kept)
     depths, files = [], []
-    for entry in reversed(entries):
+    for entry in entries:
         if len(depths) == PAST_FLIGHTS:
             break
-        with suppress(InputError, RefusedFlightError, OSError):
-            flight, _, described = measured_flight(entry, settings, (grid, known), kept, {})
-            seen = flight["valid_fraction"] >= settings.flights.least_valid_fraction
-            depths.append(flight["depth"].where(seen).to_numpy())
+        try:
+            flight, _, described = measured_flight(entry, settings, (grid, known), kept, ahead)
+        except (InputError, RefusedFlightError, OSError) as trouble:
+            rule = STILL_ARRIVING if isinstance(trouble, StillArrivingError) else NOT_USED
+            findings.append(_warning(finding_of(entry, rule, "", ("set aside", str(trouble)))))
+            continue
+        depth = flight["depth"].where(flight["valid_fraction"] >= settings.flights.least_valid_fraction).to_numpy()
+        if mean_depth_m(depth, terrain) >= LEAST_DEPTH_M:
+            depths.append(depth)
             files += [(file, PAST) for file in described]
     pattern = past_pattern(depths, terrain)
     if pattern is None:
-        return {}, []
-    return {PAST: xr.Dataset({PAST_PATTERN: grid.array(pattern, units="1")}, attrs={"crs": grid.crs.to_wkt()})}, files
+        return {}, [], findings
+    fields = xr.Dataset({PAST_PATTERN: grid.array(pattern, units="1")}, attrs={"crs": grid.crs.to_wkt()})
+    return {PAST: fields}, files, findings
+
+
+def _earlier(
+    settings: Settings, found: dict[str, list[InputFile]], begun: dt.date
+) -> tuple[list[FlightEntry], list[Finding]]:
+    """Return the flights of seasons before the one begun, newest first, and what is wrong with their rows.
+
+    Identifiers may be used again in each season. A row whose very files stand under the same identifier at a date of this season
+    or later is a mistyped date that was mended.
+    """
+
+    def rows(first: dt.date, last: dt.date) -> tuple[list[FlightEntry], list[Finding]]:
+        files = [file.path for file in found["flights"]]
+        columns, formats = settings.columns.get("flights", {}), file_formats(settings, "flights")
+        return read_flights(files, columns, settings.missing, (first, last), formats)
+
+    again = {_same(entry) for entry in rows(begun, begun + dt.timedelta(days=366 * YEARS_AHEAD))[0]}
+    entries, findings = [], []
+    for first, last in _seasons_before(settings, begun):
+        of_season, noticed = rows(first, last)
+        entries += [entry for entry in reversed(of_season) if _same(entry) not in again]
+        findings += [_warning(replace(one, rule=NOT_USED)) for one in noticed if one.action == "set aside"]
+    return entries, findings
+
+
+def _seasons_before(settings: Settings, begun: dt.date) -> Iterator[tuple[dt.date, dt.date]]:
+    for _ in range(PAST_SEASONS):
+        last = begun - dt.timedelta(days=1)
+        begun = settings.season_start(last)
+        yield begun, last
+
+
+def _same(entry: FlightEntry) -> tuple[str, tuple]:
+    return entry.flight_id, tuple(sorted(entry.files.items()))
+
+
+def _warning(finding: Finding) -> Finding:
+    return replace(finding, severity="warning")

@@ -75,21 +75,17 @@ def status(root: str | Path, basin: str, today: dt.date, season_start: str) -> S
         ))  # fmt: skip
     days = pd.DataFrame(rows, columns=COLUMNS).astype({"standing": "Int64"})
     season_now = season_name(today, season_start)
-    # A mistyped date of a season that nobody keeps is no gap.
-    seasons = {season_now, *days["season"]}
-    failed = {
-        date: noted["message"]
-        for date, noted in failed_attempts(root, basin).items()
-        if date not in by_date and season_name(date, season_start) in seasons
-    }
-    missing = _missing(days, failed, season_now, today)
+    failed = {date: noted["message"] for date, noted in failed_attempts(root, basin).items() if date not in by_date}
+    # A mistyped date of a season that nobody keeps failed, but is no gap.
+    kept = [date for date in failed if season_name(date, season_start) in {season_now, *days["season"]}]
+    missing = _missing(days, kept, season_now, today)
     age = None if newest is None else (today - newest).days
     room = growth(place(root), dt.datetime.now(dt.UTC))
     gone = dict(sorted(withdrawals(root, basin).items()))
     return Status(days, newest, age, missing, failed, gone, second_looks(root, basin), size, room)
 
 
-def _missing(days: pd.DataFrame, failed: dict[dt.date, str], season_now: str, today: dt.date) -> list[dt.date]:
+def _missing(days: pd.DataFrame, failed: list[dt.date], season_now: str, today: dt.date) -> list[dt.date]:
     """Return the dates that a season lacks between its first and last date held, and those that were tried and failed."""
     lacking = set(failed)
     for season, held in days.groupby("season", sort=False)["date"]:

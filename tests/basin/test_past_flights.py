@@ -3,12 +3,14 @@
 import json
 
 import numpy as np
+import pandas as pd
 import pytest
 import rasterio
 import xarray as xr
 from made_basin import changed
 from made_basin import snowtally_here as snowtally
 
+from pipeline.gather_past_flights import NOT_USED
 from pipeline.methods.past_pattern import PAST_SHARE
 
 
@@ -27,7 +29,8 @@ def nights(basin):
         target.write((depth * drifted(x)).astype(depth.dtype), 1)
     (basin / "none.csv").write_text("flight_id,date,depth\n")
     (basin / "past.csv").write_text(
-        "flight_id,date,depth\nOLD,1990-03-02,past.tif\nGONE,2030-02-02,gone.tif\nP1,2030-03-02,past.tif\nF1,2031-04-02,depth.tif\n"
+        "flight_id,date,depth\nOLD,1990-03-02,past.tif\nP1,2029-03-02,past.tif\nGONE,2030-02-02,gone.tif\nP1,2030-03-02,past.tif\n"
+        "F1,2030-04-02,depth.tif\nF1,2031-04-02,depth.tif\n"
     )
     files = {name: changed(basin, f"{name}_flown", lambda t, n=name: t.replace("flights.csv", f"{n}.csv")) for name in ("none", "past")}  # fmt: skip
     told = {name: json.loads(snowtally("update", file, "--date", "2031-03-04", "--json").stdout) for name, file in files.items()}  # fmt: skip
@@ -58,7 +61,33 @@ def test_the_record_names_what_it_used_and_the_archive_makes_it_again(nights):
     )
     used = [entry["role"] for entry in record["inputs"] if entry["role"].startswith("flight ")]
     assert record["models"]["blend"]["models"]["terrain regression"]["earlier_seasons_share"] == PAST_SHARE
-    # Neither one of forty years ago, nor one whose raster is gone, nor one of next month.
-    assert used == ["flight P1 depth"]
+    # Neither one of forty years ago, nor one whose raster is gone, nor one whose date was mistyped and is next month; but an
+    # identifier may be used again in another season.
+    assert used == ["flight P1 depth", "flight P1 depth"]
+    checks = pd.read_csv(basin / "archive_past_flown" / "made" / "2031-03-04" / "r001" / "checks.csv")
+    told = checks[checks["rule"] == NOT_USED]
+    assert told["site_id"].tolist() == ["GONE"]
+    assert told["severity"].tolist() == ["warning"]
+    assert told["detail"].str.contains("gone.tif").all()
     again = json.loads(snowtally("rerun", files["past"], "--inputs-of", "2031-03-04@1", "--json").stdout)
     assert again["reproduced"], again
+
+
+def test_where_this_seasons_flight_did_not_see_earlier_ones_still_tell(nights):
+    basin, _, _ = nights
+    with rasterio.open(basin / "depth.tif") as source:
+        depth, profile = source.read(1), source.profile
+    corner = np.where(np.arange(depth.shape[1]) < depth.shape[1] // 4, depth, profile.get("nodata") or -9999.0)
+    with rasterio.open(basin / "corner.tif", "w", **{**profile, "nodata": profile.get("nodata") or -9999.0}) as target:
+        target.write(corner.astype(depth.dtype), 1)
+    (basin / "corner.csv").write_text("flight_id,date,depth\nP1,2030-03-02,past.tif\nC1,2031-03-02,corner.tif\n")
+    (basin / "alone.csv").write_text("flight_id,date,depth\nC1,2031-03-02,corner.tif\n")
+    for name in ("corner", "alone"):
+        file = changed(basin, f"{name}_flown", lambda t, n=name: t.replace("flights.csv", f"{n}.csv"))
+        assert snowtally("update", file, "--date", "2031-03-04").returncode == 0
+    with fields(basin, "alone") as alone, fields(basin, "corner") as known:
+        ratio = (known["swe"] / alone["swe"]).squeeze().to_numpy()
+        x = known["x"].to_numpy()
+        inner = (x % 600 > 100) & (x % 600 < 500) & (x > np.median(x))
+        full, scoured = (np.nanmean(ratio[:, inner & (drifted(x) == level)]) for level in (1.5, 0.5))
+        assert full / scoured > 1.2
