@@ -109,7 +109,12 @@ def run_patiently(settings_file: str, date: str, run_id: str, why: tuple[str, st
     result = run_once(settings_file, date, run_id, why)
     if not result.passing:
         return result
-    for wait_s in read_settings(Path(settings_file)).operations.retry.waits_s:
+    try:
+        waits_s = read_settings(Path(settings_file)).operations.retry.waits_s
+    except (SnowtallyError, OSError):
+        # Settings spoilt meanwhile: what the date itself ended with tells more.
+        return result
+    for wait_s in waits_s:
         time.sleep(wait_s)
         result = run_once(settings_file, date, run_id, why)
         if not result.passing:

@@ -342,3 +342,14 @@ def test_a_new_archive_is_not_begun_without_a_word(home, settings):
 
 def test_a_summary_names_settings_that_could_not_be_read():
     assert "| gone.yaml |  | failed |" in summary([NightResult("gone.yaml")])
+
+
+def test_settings_spoilt_meanwhile_lose_no_dates_own_result(home, monkeypatch):
+    file = with_operations(home, "spoilt", {"retry": {"times": 2, "first_wait_s": 60}})
+
+    def spoils(settings_file, date, run_id, *_more):
+        file.write_text("basin: [", "utf-8")
+        return NightResult(settings_file, "made", date, run_id, state="failed", passing=True, message="no disk")
+
+    monkeypatch.setattr(nights, "run_apart", spoils)
+    assert run_patiently(str(file), "2031-03-05", "id", nights.NIGHTLY).message == "no disk"
