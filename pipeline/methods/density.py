@@ -165,8 +165,7 @@ class BulkDensity:
         depth, elevation = np.asarray(depth_m, float), np.asarray(elevation_m, float)
         prior, apart = self._prior(depth, elevation, self.date_)
         excess, line_se = self.line_.predict(self._columns(depth.ravel(), elevation.ravel(), apart.ravel()))
-        # The mean of densities that vary about the line, not that of their logarithms, is what fills a basin.
-        density = prior * np.exp(excess.reshape(depth.shape) + 0.5 * self.spread_**2)
+        density = prior * np.exp(excess.reshape(depth.shape))
         common = density * np.hypot(line_se.reshape(depth.shape), COMMON_FLOOR)
         return density, common, density * self.spread_
 
