@@ -27,7 +27,7 @@ def test_volumes_have_about_three_digits_in_either_unit():
         "144",
         "15.6",
         "1.56",
-        "0.00",
+        "0",
     ]
     # 143,779,730 m3 over 1233.48183755 m3 of an international acre-foot is 116,564.
     assert [volume(m3, US) for m3 in (143_779_730.0, 1_559_841.0, 15_598.0)] == ["117,000", "1,260", "12.6"]
