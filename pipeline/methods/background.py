@@ -214,7 +214,8 @@ class CarriedFlight:
         # What is wrong with gain or loss no longer matters where the snow is gone; whether it is gone is itself only as sure
         # as the loss, so that this is asked with a loss smaller by its error.
         live = self.turnover_.with_loss(1 - CARRY_LOCAL).carry(flown, factor, elevation, CELL_VARIATION, exposure)[1]
-        turned = live * turnover_mm(flown, factor, *self.turnover_.at(elevation, exposure))
+        gain_loss = self.turnover_.at(elevation, exposure)
+        turned = live * turnover_mm(flown, factor, *gain_loss)
         size = turned + live * TURNOVER_FLOOR_MM
         share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
         swe = np.where(covered > 0, np.maximum(carried + share * size, 0.0), 0.0)
@@ -222,19 +223,19 @@ class CarriedFlight:
         parts = [ErrorPart(part.name, at(part.se_mm, place) * covered, part.correlation_m) for part in self.flown.parts]
         parts += [
             ErrorPart("carry common", CARRY_COMMON * turned, np.inf),
-            ErrorPart(
-                "carry scales", live * self._scales_error(flown, factor, self.turnover_.at(elevation, exposure)), np.inf
-            ),
+            ErrorPart("carry scales", live * self._scales_error(flown, factor, gain_loss), np.inf),
             ErrorPart("carry local", CARRY_LOCAL * turned, LOCAL_REACH_M),
             ErrorPart("unheard change", live * UNHEARD_MM_PER_DAY * self.turnover_.unheard_days, np.inf),
         ]
         return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))
 
-    def _scales_error(self, flown: np.ndarray, factor: np.ndarray, turned: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    def _scales_error(
+        self, flown: np.ndarray, factor: np.ndarray, gain_loss: tuple[np.ndarray, np.ndarray]
+    ) -> np.ndarray:
         """Return the error in mm that comes of how well the sites tell the balance's scales: the less they say, the larger."""
         if not self.scales_:
             return np.zeros(np.shape(flown))
-        gain, loss = turned
+        gain, loss = gain_loss
         lost = np.minimum(loss, flown + factor * gain)
         return np.hypot(self.scales_["snowfall_log_se"] * factor * gain, self.scales_["melt_log_se"] * lost)
 

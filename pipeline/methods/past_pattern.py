@@ -95,6 +95,5 @@ def expected_pattern(places: xr.Dataset | pd.DataFrame) -> np.ndarray | None:
 def local_variation(places: xr.Dataset | pd.DataFrame, unknown: float) -> np.ndarray:
     """Return the coefficient of variation about what is expected of places: `unknown` where no flight saw them."""
     if PAST_PATTERN not in places:
-        like = places["canopy"]
-        return np.full(like.shape, unknown)
+        return np.full(places["canopy"].shape, unknown)
     return np.where(np.isfinite(places[PAST_PATTERN].to_numpy()), KNOWN_VARIATION, unknown)
