@@ -16,7 +16,8 @@ from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
 from pipeline.methods.background import CarriedFlight
 from pipeline.methods.blend import Blend, asks_trees, blended
-from pipeline.methods.density import BulkDensity, autumn_origin
+from pipeline.methods.canopy import poleward
+from pipeline.methods.density import BulkDensity, DensityPlaces
 from pipeline.methods.depth_only import with_depth_only_sites
 from pipeline.methods.errors import ErrorPart, KrigedPart, VolumeCovariance, scaled, volume_covariance
 from pipeline.methods.flight_swe import Filling, Flown, fill_voids, flight_swe
@@ -29,6 +30,7 @@ from pipeline.methods.settling import Settling, settled_density
 from pipeline.methods.site_values import site_values, weather_nodes
 from pipeline.methods.skill import density_skill, site_table, swe_skill
 from pipeline.methods.snow_line import BARE_COVER, FRESH_ERROR, most_since_bare
+from pipeline.methods.sturm import autumn_origin
 from pipeline.methods.terrain_balance import Background, fitted_on_terrain
 from pipeline.methods.totals import ZoneBands, covariance_rows, totals_rows
 from pipeline.outlook import OutlookInputs, with_outlook
@@ -222,7 +224,10 @@ def _with_exposure(inputs: DayInputs) -> DayInputs:
     sites = inputs.ground.sites
     row, column = sites["row"].to_numpy(), sites["column"].to_numpy()
     cell = {name: terrain[name].to_numpy()[row, column] for name in ("northness", "canopy")}
-    return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites.assign(**cell)))
+    sites = sites.assign(**cell)
+    north_of_records = sites["northness"].reindex(inputs.densities["site_id"]).to_numpy()
+    densities = inputs.densities.assign(poleward=poleward(north_of_records, southern=inputs.grid.southern))
+    return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites), densities=densities)
 
 
 def _with_past_pattern(inputs: DayInputs) -> DayInputs:
@@ -257,7 +262,7 @@ def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices:
     """Return the basin on a flight's day, voids filled from the background of that day where there is one."""
     date = dt.date.fromisoformat(flight.attrs["date"])
     density = _density(inputs, choices).fit(inputs.densities, date)
-    flown = flight_swe(flight, density, inputs.terrain, choices.least_valid_fraction)
+    flown = flight_swe(flight, density, inputs.terrain, choices.least_valid_fraction, southern=inputs.grid.southern)
     if flown.seen[np.isfinite(inputs.terrain["elevation"].to_numpy())].all():
         return flown
     try:
@@ -355,7 +360,7 @@ def _fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> xr.Datase
     elevation = terrain["elevation"].to_numpy()
     swe, se = np.where(np.round(today.swe_mm, VARIABLES["swe"].decimals) > 0, today.swe_mm, 0.0), today.se_mm
     covered = np.where(swe > 0, np.maximum(today.covered, 10.0 ** -VARIABLES["snow_cover"].decimals), 0.0)
-    rho, common, local = density.predict_from_swe(swe, elevation)
+    rho, common, local = density.predict_from_swe(swe, DensityPlaces.of_terrain(terrain, southern=inputs.grid.southern))
     rho_se = np.hypot(common, local)
     depth = swe / rho
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -18,6 +18,7 @@ from pipeline.gather_flights import file_formats
 from pipeline.grid import BasinGrid
 from pipeline.inputs.read_sites import place_sites, read_sites
 from pipeline.inputs.read_trails import trail_distance
+from pipeline.methods.density import DensityPlaces
 from pipeline.methods.errors import MM_PER_M, ErrorPart, volume_covariance
 from pipeline.methods.flight_swe import DENSITY_REACH_M
 from pipeline.methods.site_values import SITE_VARIATION, site_values
@@ -215,8 +216,8 @@ def near_steep(slope_degrees: np.ndarray, cell_m: float) -> np.ndarray:
 
 def _as_flown(found: MapOfDay, swe_mm: np.ndarray) -> list[ErrorPart]:
     """Return the error of SWE as a flight on the day would give it; a laser's own noise averages out over a cell."""
-    elevation = found.inputs.terrain["elevation"].to_numpy()
-    rho, common, local = (np.nan_to_num(one) for one in found.density.predict_from_swe(swe_mm, elevation))
+    places = DensityPlaces.of_terrain(found.inputs.terrain, southern=found.inputs.grid.southern)
+    rho, common, local = (np.nan_to_num(one) for one in found.density.predict_from_swe(swe_mm, places))
     depth = np.where(rho > 0, swe_mm / np.where(rho > 0, rho, 1.0), 0.0)
     return [
         ErrorPart("flight bias", np.where(depth > 0, rho * DEPTH_BIAS_SE_M, 0.0), np.inf),

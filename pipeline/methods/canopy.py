@@ -23,22 +23,30 @@ SHADE_OF_SLOPE = 0.3
 to a half of what melts snow (trial worlds: 0.1 to 0.6, least late in melt)."""
 
 
-def melt_exposure(canopy: np.ndarray, poleward: np.ndarray) -> np.ndarray:
-    """Return melt relative to open level ground, from canopy (0 to 1) and sin(slope) x cos(aspect from the pole).
+def poleward(northness: np.ndarray, *, southern: bool) -> np.ndarray:
+    """Return sin(slope) x cos(aspect from the pole of the basin's half of the earth) from northness.
+
+    >>> poleward(np.array([0.3]), southern=True)
+    array([-0.3])
+    """
+    return np.asarray(northness, float) * (-1.0 if southern else 1.0)
+
+
+def melt_exposure(canopy: np.ndarray, from_sun: np.ndarray) -> np.ndarray:
+    """Return melt relative to open level ground, from canopy (0 to 1) and `poleward`.
 
     >>> melt_exposure(np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 0.5])).round(2)
     array([1.  , 0.4 , 0.85])
     """
-    return (1.0 - SHADE_OF_CANOPY * np.asarray(canopy, float)) * (1.0 - SHADE_OF_SLOPE * np.asarray(poleward, float))
+    return (1.0 - SHADE_OF_CANOPY * np.asarray(canopy, float)) * (1.0 - SHADE_OF_SLOPE * np.asarray(from_sun, float))
 
 
 def site_exposure(sites: pd.DataFrame, *, southern: bool) -> np.ndarray:
     """Return `melt_exposure` of sites with the `canopy` and `northness` of their cells."""
-    poleward = sites["northness"].to_numpy(float) * (-1.0 if southern else 1.0)
-    return melt_exposure(CLEARING * sites["canopy"].to_numpy(float), poleward)
+    from_sun = poleward(sites["northness"].to_numpy(), southern=southern)
+    return melt_exposure(CLEARING * sites["canopy"].to_numpy(float), from_sun)
 
 
 def place_exposure(place: xr.Dataset, *, southern: bool) -> np.ndarray:
     """Return `melt_exposure` of places of the grid, from their canopy and northness."""
-    poleward = place["northness"].to_numpy() * (-1.0 if southern else 1.0)
-    return melt_exposure(place["canopy"].to_numpy(), poleward)
+    return melt_exposure(place["canopy"].to_numpy(), poleward(place["northness"].to_numpy(), southern=southern))

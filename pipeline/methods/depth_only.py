@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.density import BulkDensity
+from pipeline.methods.density import BulkDensity, DensityPlaces
 from pipeline.methods.site_values import STATION_DAYS
 
 
@@ -64,8 +64,9 @@ def _station_depths(ground: GroundRecord, dates: Iterable[dt.date]) -> pd.DataFr
 
 def _by_density(day: pd.DataFrame, model: BulkDensity, ground: GroundRecord) -> pd.DataFrame:
     """Return the rows of one day with SWE and density by the model."""
-    depth, elevation = day["depth_m"].to_numpy(float), ground.sites.loc[day["site_id"], "elevation_m"].to_numpy(float)
-    density, common, local = model.predict(depth, elevation)
+    depth = day["depth_m"].to_numpy(float)
+    places = DensityPlaces.of_sites(ground.sites.loc[day["site_id"]], southern=ground.southern)
+    density, common, local = model.predict(depth, places)
     density_se = np.hypot(common, local)
     return day.assign(
         nominal_date=np.datetime64("NaT", "s"),

@@ -10,7 +10,7 @@ import xarray as xr
 from scipy.special import ndtr
 
 from pipeline.methods.carry import THIN_MM, Pattern
-from pipeline.methods.density import BulkDensity
+from pipeline.methods.density import BulkDensity, DensityPlaces
 from pipeline.methods.errors import ErrorPart
 
 DENSITY_REACH_M = 1500.0
@@ -91,7 +91,9 @@ class Flown:
         return np.sqrt(sum(part.se_mm**2 for part in self.parts))
 
 
-def flight_swe(flight: xr.Dataset, density: BulkDensity, terrain: xr.Dataset, least_valid_fraction: float) -> Flown:
+def flight_swe(
+    flight: xr.Dataset, density: BulkDensity, terrain: xr.Dataset, least_valid_fraction: float, *, southern: bool
+) -> Flown:
     """Return SWE of the cells that a flight saw, with the parts of its error; the others are missing.
 
     Parameters
@@ -99,8 +101,9 @@ def flight_swe(flight: xr.Dataset, density: BulkDensity, terrain: xr.Dataset, le
     flight : depth (m), valid_fraction (1), depth_spread (m), depth_random_se (m) on (y, x); attributes date,
         depth_bias_se_m and noise_correlation_m.
     density : bulk density fitted for the flight's date.
-    terrain : elevation (m), band and cell_area on the same cells.
+    terrain : elevation (m), northness, band and cell_area on the same cells.
     least_valid_fraction : cells seen less than this are left to the background.
+    southern : whether the basin lies south of the equator.
     """
     depth = flight["depth"].to_numpy()
     elevation, area = terrain["elevation"].to_numpy(), terrain["cell_area"].to_numpy()
@@ -110,7 +113,7 @@ def flight_swe(flight: xr.Dataset, density: BulkDensity, terrain: xr.Dataset, le
     weight = np.where(area > 0, area, 1.0)
     if seen.any():
         shown[seen] = without_negatives(depth[seen], weight[seen], terrain["band"].to_numpy()[seen])
-    rho, common, local = density.predict(np.nan_to_num(shown), elevation)
+    rho, common, local = density.predict(np.nan_to_num(shown), DensityPlaces.of_terrain(terrain, southern=southern))
     swe = shown * rho
     inside = seen & (area > 0)
     counted = inside if inside.any() else seen

@@ -7,13 +7,23 @@ import pandas as pd
 import pytest
 from made_weather import NODES
 
-from pipeline.methods.density import BulkDensity, prior_density, sturm_day
+from pipeline.methods.density import EXPOSURE_LOG, LOCAL_SD, BulkDensity, DensityPlaces
 from pipeline.methods.settling import Settling
+from pipeline.methods.sturm import prior_density, sturm_day
 
 DATE, ORIGIN = dt.date(2031, 4, 10), dt.date(2030, 10, 1)
 ELEVATION = np.array([1600.0, 1800.0, 2000.0, 2200.0, 2400.0, 2600.0])
 DEPTH = np.array([0.9, 1.3, 1.0, 1.8, 1.5, 2.2])
-HIGH, DEEP = np.array([3000.0]), np.array([2.0])
+DEEP = np.array([2.0])
+MEAN = np.exp(0.5 * LOCAL_SD**2)
+"""Mean of places that spread log-normally, over their middle."""
+
+
+def level(*elevation_m):
+    return DensityPlaces(np.array(elevation_m), np.zeros(len(elevation_m)))
+
+
+HIGH = level(3000.0)
 
 
 def settling():
@@ -30,6 +40,7 @@ def records(density, *, age_days=0):
             "depth_m": DEPTH,
             "density_kg_m3": density,
             "elevation_m": ELEVATION,
+            "poleward": 0.0,
         }
     )
 
@@ -54,7 +65,7 @@ def test_without_records_half_way_between_the_two_and_unsure():
     model = BulkDensity("alpine", ORIGIN, settling()).fit(records(np.full(6, 300.0)).head(0), DATE)
     density, common, _ = model.predict(DEEP, HIGH)
     relation = prior_density(DEEP, sturm_day(DATE, ORIGIN), "alpine")
-    assert density == pytest.approx(np.sqrt(260.0 * relation))
+    assert density == pytest.approx(MEAN * np.sqrt(260.0 * relation))
     few = BulkDensity("alpine", ORIGIN, settling()).fit(records(np.full(6, 300.0)), DATE)
     assert common[0] / density[0] > 0.15 > few.predict(DEEP, HIGH)[1][0] / few.predict(DEEP, HIGH)[0][0]
 
@@ -62,7 +73,7 @@ def test_without_records_half_way_between_the_two_and_unsure():
 def test_thin_snow_says_little_of_deep_snow():
     table = records(np.array([520.0, 520.0, 520.0, 330.0, 330.0, 330.0]))
     table.loc[:2, "depth_m"] = 0.1
-    mixed = BulkDensity("alpine", ORIGIN).fit(table, DATE).predict(DEEP, np.array([2300.0]))[0][0]
+    mixed = BulkDensity("alpine", ORIGIN).fit(table, DATE).predict(DEEP, level(2300.0))[0][0]
     assert mixed == pytest.approx(330.0, rel=0.06)
 
 
@@ -70,8 +81,27 @@ def test_thin_snow_says_little_of_deep_snow():
 def test_any_number_of_records_gives_a_density(count):
     """All at one place and depth: no line on either can be told."""
     table = records(np.full(6, 310.0)).head(count).assign(elevation_m=2000.0, depth_m=1.0)
-    depth, elevation = np.linspace(0.0, 8.0, 9), np.linspace(500.0, 4500.0, 9)
+    depth, places = np.linspace(0.0, 8.0, 9), level(*np.linspace(500.0, 4500.0, 9))
     for settled in (None, settling()):
-        found = BulkDensity("alpine", ORIGIN, settled).fit(table, DATE).predict(depth, elevation)
+        found = BulkDensity("alpine", ORIGIN, settled).fit(table, DATE).predict(depth, places)
         assert np.isfinite(found).all()
         assert 100 < found[0].min() <= found[0].max() < 650
+
+
+@pytest.mark.parametrize("southern", [False, True])
+def test_slopes_towards_the_sun_hold_denser_snow(southern):
+    sites = pd.DataFrame({"elevation_m": [2000.0] * 3, "northness": [-0.4, 0.0, 0.4]})
+    places = DensityPlaces.of_sites(sites, southern=southern)
+    south, flat, north = (
+        BulkDensity("alpine", ORIGIN).fit(records(np.full(6, 310.0)), DATE).predict(np.ones(3), places)[0]
+    )
+    sunny, shaded = (north, south) if southern else (south, north)
+    assert sunny > flat > shaded
+    assert np.log(sunny / shaded) == pytest.approx(-0.8 * EXPOSURE_LOG)
+
+
+def test_sites_that_agree_make_the_common_error_small_and_sites_that_differ_do_not():
+    agreeing = BulkDensity("alpine", ORIGIN).fit(records(np.full(6, 310.0)), DATE)
+    differing = BulkDensity("alpine", ORIGIN).fit(records(310.0 * np.exp([0.3, -0.3, 0.3, -0.3, 0.3, -0.3])), DATE)
+    errors = [model.predict(DEEP, level(2100.0))[1][0] for model in (agreeing, differing)]
+    assert errors[0] < 0.8 * errors[1]

@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.ground import GroundRecord
 from pipeline.methods.carry import UNHEARD_MM_PER_DAY
-from pipeline.methods.density import BulkDensity
+from pipeline.methods.density import BulkDensity, DensityPlaces
 from pipeline.methods.depth_only import with_depth_only_sites
 from pipeline.methods.site_values import SITE_VARIATION, bare_days, points_on, site_values
 from pipeline.methods.skill import site_table
@@ -29,14 +29,16 @@ def ground(visits=(VISIT,), **columns):
     swe = 200.0 + 4.0 * np.arange(len(days))
     daily = pd.DataFrame({"site_id": "S", "date": days, "swe_mm": swe, "depth_m": swe / 280.0, "depth_se_m": 0.02})
     daily = daily.assign(**columns)
-    sites = pd.DataFrame({"elevation_m": [2000.0, 2100.0]}, index=pd.Index(["C", "S"], name="site_id"))
+    sites = pd.DataFrame(
+        {"elevation_m": [2000.0, 2100.0], "northness": 0.0}, index=pd.Index(["C", "S"], name="site_id")
+    )
     return GroundRecord(sites, daily, np.hypot(5.0, 0.03 * daily["swe_mm"].to_numpy()), pd.DataFrame(list(visits)))
 
 
 def model_on(date):
     return BulkDensity("alpine", ORIGIN).fit(
-        pd.DataFrame(columns=["site_id", "date", "depth_m", "density_kg_m3", "elevation_m"]).astype(
-            {"date": "datetime64[s]", "depth_m": float, "density_kg_m3": float, "elevation_m": float}
+        pd.DataFrame(columns=["site_id", "date", "depth_m", "density_kg_m3", "elevation_m", "poleward"]).astype(
+            {"date": "datetime64[s]", "depth_m": float, "density_kg_m3": float, "elevation_m": float, "poleward": float}
         ),
         date,
     )
@@ -89,9 +91,8 @@ def test_a_site_with_depth_alone_gets_swe_by_the_density_model_and_the_product_r
     told = with_depth_only_sites(record, model_on, [DATE])
     visit = told.visits.set_index("site_id").loc[site]
     day = visit["date"].date()
-    density, common, local = (
-        float(v[0]) for v in model_on(day).predict([visit["depth_m"]], [record.sites.loc[site, "elevation_m"]])
-    )
+    place = DensityPlaces.of_sites(record.sites.loc[[site]], southern=False)
+    density, common, local = (float(v[0]) for v in model_on(day).predict([visit["depth_m"]], place))
     assert visit["by_depth"]
     assert visit["swe_mm"] == pytest.approx(density * visit["depth_m"])
     relative = np.sqrt((visit["depth_se_m"] / visit["depth_m"]) ** 2 + (common**2 + local**2) / density**2)

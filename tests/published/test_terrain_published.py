@@ -14,7 +14,7 @@ from real_terrain import ELLIPSOID, cell_areas_m2, polygon_area_m2, real_terrain
 
 from pipeline.grid import BasinGrid
 from pipeline.inputs.read_terrain import BandEdges, _factors, areal_scale
-from pipeline.methods.density import sturm_density
+from pipeline.methods.sturm import sturm_density
 from pipeline.methods.totals import ZoneBands, totals_rows
 
 BAND_AREAS_KM2 = (243.92019, 409.192799, 233.473751, 66.401129, 3.038274)  # TER-03
