@@ -18,6 +18,7 @@ from pipeline.methods.background import CarriedFlight
 from pipeline.methods.blend import Blend, asks_trees, blended
 from pipeline.methods.canopy import poleward
 from pipeline.methods.density import BulkDensity, DensityPlaces
+from pipeline.methods.density_seasons import EarlierSeasons
 from pipeline.methods.depth_only import with_depth_only_sites
 from pipeline.methods.errors import ErrorPart, KrigedPart, VolumeCovariance, scaled, volume_covariance
 from pipeline.methods.flight_swe import Filling, Flown, fill_voids, flight_swe
@@ -58,7 +59,8 @@ class DayInputs:
     normals : normals of the sites and the basin: site_id, day, swe_mm, period; None where none are given.
     forecast : days of the weather table after the date, each issue known on it; None where there is no weather table.
     albedo : albedo seen of late on the grid, `snow_albedo` and `age_days`; None where there is none.
-    settling : the season's modelled density; made by `estimate_day`.
+    earlier_densities : the same of the courses in earlier seasons; None where there are none.
+    settling, earlier_density : the season's modelled density and what earlier seasons' courses say of it; made by `estimate_day`.
     landform : fields of `methods.predictors.landform` by name, where they are kept; made anew where they are not.
     """
 
@@ -78,7 +80,9 @@ class DayInputs:
     normals: pd.DataFrame | None = None
     forecast: pd.DataFrame | None = None
     albedo: xr.Dataset | None = None
+    earlier_densities: pd.DataFrame | None = None
     settling: Settling | None = None
+    earlier_density: EarlierSeasons | None = None
     earlier_covers: list[tuple[dt.date, np.ndarray]] = field(default_factory=list)
     past_pattern: np.ndarray | None = None
     landform: dict[str, np.ndarray] | None = None
@@ -177,7 +181,7 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
     """
     inputs = _with_flights_that_see(inputs, choices)
     inputs = _with_past_pattern(_with_exposure(inputs))
-    inputs = _with_depth_only_sites(_with_settling(_with_landform(inputs, choices), choices), choices)
+    inputs = _with_depth_only_sites(_with_density_models(_with_landform(inputs, choices), choices), choices)
     flights: list[Flown] = []
     for flight in inputs.flights:
         flights.append(_flown(flight, flights[-1] if flights else None, inputs, choices))
@@ -192,8 +196,11 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
 
 
 def _density(inputs: DayInputs, choices: Choices) -> BulkDensity:
-    origin = autumn_origin(choices.season_start, southern=inputs.grid.southern)
-    return BulkDensity(choices.snow_class, origin, inputs.settling)
+    return BulkDensity(choices.snow_class, _origin(inputs, choices), inputs.settling, inputs.earlier_density)
+
+
+def _origin(inputs: DayInputs, choices: Choices) -> dt.date:
+    return autumn_origin(choices.season_start, southern=inputs.grid.southern)
 
 
 def _with_flights_that_see(inputs: DayInputs, choices: Choices) -> DayInputs:
@@ -206,14 +213,16 @@ def _with_flights_that_see(inputs: DayInputs, choices: Choices) -> DayInputs:
     return replace(inputs, flights=[flight for flight in inputs.flights if sees(flight)])
 
 
-def _with_settling(inputs: DayInputs, choices: Choices) -> DayInputs:
-    """Return the inputs with the season's modelled density, where the weather is known."""
+def _with_density_models(inputs: DayInputs, choices: Choices) -> DayInputs:
+    """Return the inputs with the season's modelled density, where the weather is known, and what earlier seasons say of density."""
     ground = inputs.ground
     forcing = season_forcing(
         ground, pd.Timestamp(choices.season_start), pd.Timestamp(inputs.date), weather_nodes(ground)
     )
     known = forcing is not None and forcing.tells
-    return replace(inputs, settling=settled_density(forcing) if known else None)
+    records = inputs.earlier_densities
+    trees = None if records is None else EarlierSeasons(choices.snow_class, _origin(inputs, choices)).fit(records)
+    return replace(inputs, settling=settled_density(forcing) if known else None, earlier_density=trees)
 
 
 def _with_exposure(inputs: DayInputs) -> DayInputs:
@@ -225,8 +234,9 @@ def _with_exposure(inputs: DayInputs) -> DayInputs:
     row, column = sites["row"].to_numpy(), sites["column"].to_numpy()
     cell = {name: terrain[name].to_numpy()[row, column] for name in ("northness", "canopy")}
     sites = sites.assign(**cell)
-    north_of_records = sites["northness"].reindex(inputs.densities["site_id"]).to_numpy()
-    densities = inputs.densities.assign(poleward=poleward(north_of_records, southern=inputs.grid.southern))
+    placed = sites[["northness", "x", "y"]].reindex(inputs.densities["site_id"]).set_axis(inputs.densities.index)
+    from_sun = poleward(placed["northness"].to_numpy(), southern=inputs.grid.southern)
+    densities = inputs.densities.assign(poleward=from_sun, x=placed["x"], y=placed["y"])
     return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites), densities=densities)
 
 

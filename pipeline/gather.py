@@ -27,7 +27,14 @@ from pipeline.gather_flights import (
     gather_flights,
     kept_flights,
 )
-from pipeline.gather_ground import EARLIER_ISSUES, Measured, forecast_rows, gather_ground, gather_tables
+from pipeline.gather_ground import (
+    EARLIER_COURSES,
+    EARLIER_ISSUES,
+    Measured,
+    forecast_rows,
+    gather_ground,
+    gather_tables,
+)
 from pipeline.gather_past_flights import PAST, gather_past_pattern
 from pipeline.grid import BasinGrid
 from pipeline.inputs.columns import check_declared
@@ -237,7 +244,7 @@ def _day_inputs(
     told : what the record tells of each flight, the canonical tables, and what was noticed in reading.
     """
     date, grid = place
-    ground, densities, found = measured
+    ground, (densities, earlier_densities), found = measured
     terrain = grids["terrain"]
     terrain = terrain.assign({name: terrain[name].astype("i4") for name in ("zone", "band")})
     terrain = terrain.assign_attrs(bands=[tuple(edges) for edges in terrain.attrs["bands"]])
@@ -253,6 +260,7 @@ def _day_inputs(
         terrain=terrain,
         ground=ground,
         densities=densities,
+        earlier_densities=earlier_densities if len(earlier_densities) else None,
         flights=one_a_day(flights),
         flight_figures=told[0],
         normals=told[1].get("normals"),
@@ -365,7 +373,7 @@ def tables_from_kept(kept: dict[str, pd.DataFrame]) -> tuple[dict[str, pd.DataFr
         "courses",
         "stations",
         "weather",
-        *(name for name in ["overrides", "normals", EARLIER_ISSUES] if name in kept),
+        *(name for name in ["overrides", "normals", EARLIER_ISSUES, EARLIER_COURSES] if name in kept),
     ):
         placed = kept[name].assign(**{c: kept[f"{name}{PLACES}"][c] for c in ("file", "line", "order")})
         by = _READ_BY.get(name, ["order", "line"])

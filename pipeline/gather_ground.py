@@ -38,8 +38,14 @@ from pipeline.measurements.station_checks import StationLimits, check_stations
 from pipeline.problems import Finding
 from pipeline.settings import Checks, Settings, Stations
 
-Measured = tuple[GroundRecord, pd.DataFrame, list[Finding]]
-"""What the ground said, the density records, and the checks' findings."""
+Measured = tuple[GroundRecord, tuple[pd.DataFrame, pd.DataFrame], list[Finding]]
+"""What the ground said, the density records of this season and of the courses in earlier ones, and the checks' findings."""
+
+EARLIER_COURSES = "courses of earlier seasons"
+"""Name of the courses' rows of seasons before: they tell of density alone."""
+
+EARLIER_YEARS = 10
+"""Rows of so many years before the season are used: density's ways are settled after a few, and crews and tubes change (chosen)."""
 
 
 def gather_tables(
@@ -81,6 +87,7 @@ def gather_tables(
     all_weather, weather_noticed = read_weather(paths("weather"), *how("weather"), file_formats(settings, "weather"))
     weather = as_issued_by(all_weather, date)
     records = heard[heard["date"] >= start]
+    earlier_samples = _seasons_before(all_samples, start)
     samples, misdated = season_samples(all_samples, (start.date(), date), settings.checks.nominal_days)
     # What is wrong with rows of a later day is told on that day.
     findings += without_lines(samples_noticed, _later(all_samples, "date", date))
@@ -110,8 +117,14 @@ def gather_tables(
     # A basin without these is the same basin whether or not the program knows of them.
     beside = {"overrides": overrides, "normals": normals}
     tables |= {name: table for name, table in beside.items() if found[name]}
-    earlier = earlier_issues(all_weather, date)
-    return tables | ({EARLIER_ISSUES: earlier} if len(earlier) else {}), findings
+    earlier = {EARLIER_ISSUES: earlier_issues(all_weather, date), EARLIER_COURSES: earlier_samples}
+    return tables | {name: rows for name, rows in earlier.items() if len(rows)}, findings
+
+
+def _seasons_before(samples: pd.DataFrame, start: pd.Timestamp) -> pd.DataFrame:
+    """Return the samples of the years before the season's start that tell of density."""
+    first = start - pd.DateOffset(years=EARLIER_YEARS)
+    return samples[(samples["date"] >= first) & (samples["date"] < start)].reset_index(drop=True)
 
 
 EARLIER_ISSUES = "earlier_issues"
@@ -131,7 +144,7 @@ def _noon(settings: Settings, date: dt.date) -> pd.Timestamp:
 
 
 def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.DataFrame], date: dt.date) -> Measured:
-    """Return what the ground said, the density records, and the checks' findings."""
+    """Return what the ground said, the density records of this season and of the courses in earlier ones, and the findings."""
     sites = tables["sites"]
     row, column = grid.rows_columns(sites["x"].to_numpy(), sites["y"].to_numpy())
     sites = sites.assign(row=row, column=column)
@@ -142,8 +155,11 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
     visits = course_visits(samples)
     names = ["site_id", "date", "depth_m", "density_kg_m3"]
     weighed = [station_density(daily, settings.checks.density_least_depth_m), visits.dropna(subset="density_kg_m3")]
-    densities = pd.concat([table[names] for table in weighed], ignore_index=True)
-    densities = densities.assign(elevation_m=known["elevation_m"].reindex(densities["site_id"]).to_numpy())
+    earlier = _weighed_before(settings, (known, grid.southern), tables)
+    densities, before = (
+        records.assign(elevation_m=known["elevation_m"].reindex(records["site_id"]).to_numpy())
+        for records in (pd.concat([table[names] for table in weighed], ignore_index=True), earlier[names])
+    )
     daily = daily.assign(depth_se_m=STATION_DEPTH_SE_M)
     weather = tables["weather"]
     start = pd.Timestamp(settings.season_start(date))
@@ -152,7 +168,19 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
         weather=weather[(weather["date"] >= start) & (weather["date"] <= pd.Timestamp(date))], southern=grid.southern,
         least_density_depth_m=settings.checks.density_least_depth_m,
     )  # fmt: skip
-    return record, densities, findings
+    return record, (densities, before), findings
+
+
+def _weighed_before(
+    settings: Settings, place: tuple[pd.DataFrame, bool], tables: dict[str, pd.DataFrame]
+) -> pd.DataFrame:
+    """Return the courses' visits of earlier seasons whose density passes the checks; what does not was told in its own season."""
+    samples = tables.get(EARLIER_COURSES, tables["courses"].head(0))
+    samples = _in_service(samples, place[0], "courses", [])
+    samples, _ = without_sampler_bias(samples, settings.courses.sampler_bias)
+    around = Surroundings(elevation_m=place[0]["elevation_m"], southern=place[1])
+    samples, _ = check_courses(samples, course_limits(settings.checks), around)
+    return course_visits(samples).dropna(subset="density_kg_m3").reset_index(drop=True)
 
 
 def _checked(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,9 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.methods.canopy import poleward
+from pipeline.methods.choice import left_out_groups
+from pipeline.methods.density_residual import DensityResidual
+from pipeline.methods.density_seasons import EarlierSeasons
 from pipeline.methods.regression import BayesianLine
 from pipeline.methods.settling import Settling
 from pipeline.methods.sturm import prior_density, sturm_day
@@ -62,35 +66,45 @@ class DensityPlaces:
     ----------
     elevation_m : elevation, m.
     poleward : sin(slope) x cos(aspect from the pole).
+    x, y : m.
     """
 
     elevation_m: np.ndarray
     poleward: np.ndarray
+    x: np.ndarray
+    y: np.ndarray
 
     @classmethod
     def of_terrain(cls, terrain: xr.Dataset, *, southern: bool) -> DensityPlaces:
         """Return the cells of the grid, from their elevation and northness."""
-        return cls(terrain["elevation"].to_numpy(), poleward(terrain["northness"].to_numpy(), southern=southern))
+        x, y = np.meshgrid(terrain["x"].to_numpy(), terrain["y"].to_numpy(), copy=False)
+        return cls(terrain["elevation"].to_numpy(), poleward(terrain["northness"].to_numpy(), southern=southern), x, y)
 
     @classmethod
     def of_sites(cls, sites: pd.DataFrame, *, southern: bool) -> DensityPlaces:
-        """Return sites, from their `elevation_m` and `northness`."""
-        height, north = (sites[name].to_numpy(float) for name in ("elevation_m", "northness"))
-        return cls(height, poleward(north, southern=southern))
+        """Return sites, from their `elevation_m`, `northness`, `x` and `y`."""
+        height, north, x, y = (sites[name].to_numpy(float) for name in ("elevation_m", "northness", "x", "y"))
+        return cls(height, poleward(north, southern=southern), x, y)
+
+    @classmethod
+    def of_records(cls, records: pd.DataFrame) -> DensityPlaces:
+        """Return where density records stand, from their `elevation_m`, `poleward`, `x` and `y`."""
+        return cls(*(records[name].to_numpy(float) for name in ("elevation_m", "poleward", "x", "y")))
 
 
 class BulkDensity:
     """Bulk density about a prior: log(rho / prior) is a Bayesian line on depth and elevation.
 
-    The prior is the geometric mean of a published relation and the season's settling model where there is one, on level ground;
-    slopes towards the sun are denser. How far the model is believed is one more coefficient of the line, so that the records
-    tell it where they stand on different heights.
+    The prior is the geometric mean of a published relation, moved by what earlier seasons' courses say of it, and the season's
+    settling model where there is one; slopes towards the sun are denser. How far the model is believed is one more coefficient
+    of the line, so that the records tell it where they stand on different heights.
 
     Parameters
     ----------
     snow_class : class of Sturm et al. 2010 whose relation is used.
     origin : the season's 1 October, or 1 April in southern basins.
     settling : the season's modelled density by day and elevation, None where the weather is not known.
+    earlier : what earlier seasons' courses say beside the relation, None where they are too few.
 
     Attributes
     ----------
@@ -99,22 +113,33 @@ class BulkDensity:
         meant.
     records_ : number of sites it was fitted to.
     spread_ : standard deviation of the sites about the line, as a share of density.
+    residual_ : what the line leaves, kriged; None where it does not help.
     """
 
-    def __init__(self, snow_class: str, origin: dt.date, settling: Settling | None = None) -> None:
+    def __init__(
+        self,
+        snow_class: str,
+        origin: dt.date,
+        settling: Settling | None = None,
+        earlier: EarlierSeasons | None = None,
+    ) -> None:
         """Keep what the prior is made of."""
         self.snow_class = snow_class
         self.origin = origin
         self.settling = settling
+        self.earlier = earlier
 
-    def fit(self, records: pd.DataFrame, date: dt.date) -> BulkDensity:
+    def fit(self, records: pd.DataFrame, date: dt.date, without: Collection[str] = ()) -> BulkDensity:
         """Fit to the records nearest in time to `date`, one a site.
 
         Parameters
         ----------
-        records : site_id, date, depth_m, density_kg_m3, elevation_m, poleward; may be empty.
+        records : site_id, date, depth_m, density_kg_m3, elevation_m, poleward, x, y; may be empty.
         date : the day the density is wanted for.
+        without : sites that shall have no say, neither this season nor by earlier ones.
         """
+        self.without_ = without
+        records = records[~records["site_id"].isin(without)]
         self.date_ = date
         near = nearest_records(records, date)
         self.records_ = len(near)
@@ -122,11 +147,10 @@ class BulkDensity:
         # Old and thin records by how much wider they spread than a fresh one of deep snow.
         wider = np.exp(near["age_days"].abs().to_numpy(float) / FADE_DAYS)
         wider *= 1.0 + (THIN_M / np.maximum(depth, 0.05)) ** 2
-        told = [
-            self._prior(np.array(h), DensityPlaces(np.array(z), np.array(p)), pd.Timestamp(day).date())
-            for h, z, p, day in zip(depth, elevation, near["poleward"], near["date"], strict=True)
-        ]
-        prior, apart = np.array(told, float).reshape(-1, 2).T
+        prior, apart = np.ones(len(near)), np.zeros(len(near))
+        for day, rows in near.groupby("date").indices.items():
+            there = DensityPlaces.of_records(near.iloc[rows])
+            prior[rows], apart[rows] = self._prior(depth[rows], there, pd.Timestamp(day).date())
         self.centre_ = (1.0, 2000.0, 0.0)
         if len(near):
             self.centre_ = (
@@ -141,21 +165,36 @@ class BulkDensity:
         self.spread_ = _shrunk(left**2, 2.0)
         # How sure the line is, is told by records of fresh deep snow: the others are known to spread more.
         self.sure_ = min(_shrunk(left**2 / wider, PSEUDO_RECORDS) / RECORD_SD, 1.0)
+        self.residual_ = DensityResidual().fit(near[["x", "y"]].to_numpy(float), left, wider)
         return self
 
     def predict(self, depth_m: np.ndarray, places: DensityPlaces) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return mean density (kg/m3), its error common to all places and its local error, each shaped as `depth_m`."""
-        depth = np.asarray(depth_m, float)
+        return self._predict(np.asarray(depth_m, float), places, self._kriged(places))
+
+    def _predict(
+        self, depth: np.ndarray, places: DensityPlaces, kriged: tuple[np.ndarray, np.ndarray] | None
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         prior, apart = self._prior(depth, places, self.date_)
         excess, line_se = self.line_.predict(self._columns(depth.ravel(), places.elevation_m.ravel(), apart.ravel()))
+        excess, local = excess.reshape(depth.shape), self.spread_
+        if kriged is not None:
+            excess = excess + kriged[0]
+            # The sites' spread holds the field's; what is left of that is its kriging error.
+            local = np.sqrt(np.maximum(self.spread_**2 - self.residual_.sd_**2, 0.0) + kriged[1] ** 2)
         # The line tells the middle of places that spread log-normally: their mean is what weighs (Duan 1983, JASA 78, 605-610).
-        density = prior * np.exp(excess.reshape(depth.shape) + 0.5 * LOCAL_SD**2)
+        density = prior * np.exp(excess + 0.5 * LOCAL_SD**2)
         common = density * np.hypot(self.sure_ * line_se.reshape(depth.shape), COMMON_FLOOR)
-        return density, common, density * self.spread_
+        return density, common, density * local
+
+    def _kriged(self, places: DensityPlaces) -> tuple[np.ndarray, np.ndarray] | None:
+        return None if self.residual_ is None else self.residual_.predict(places.x, places.y)
 
     def _prior(self, depth_m: np.ndarray, places: DensityPlaces, date: dt.date) -> tuple[np.ndarray, np.ndarray]:
         """Return the density before any record has a say, kg/m3, and the logarithm of the settling model over the relation."""
         relation = prior_density(depth_m, sturm_day(date, self.origin), self.snow_class)
+        if self.earlier is not None:
+            relation = relation * np.exp(self.earlier.excess(depth_m, places.elevation_m, date, self.without_))
         apart = np.zeros(np.shape(relation))
         if self.settling is not None:
             settled = self.settling.at(pd.Timestamp(date), places.elevation_m)
@@ -164,11 +203,11 @@ class BulkDensity:
 
     def predict_from_swe(self, swe_mm: np.ndarray, places: DensityPlaces) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return as `predict`, where SWE and not depth is known: depth and density are solved for together."""
-        depth = np.asarray(swe_mm, float) / 300.0
+        depth, kriged = np.asarray(swe_mm, float) / 300.0, self._kriged(places)
         for _ in range(4):  # the relation is flat in depth: each round takes the error down tenfold
-            density = self.predict(depth, places)[0]
+            density = self._predict(depth, places, kriged)[0]
             depth = swe_mm / density
-        return self.predict(depth, places)
+        return self._predict(depth, places, kriged)
 
     def parameters(self) -> dict:
         """Return what the record keeps of the model."""
@@ -180,6 +219,10 @@ class BulkDensity:
             "centre_depth_m": round(self.centre_[0], 3),
             "centre_elevation_m": round(self.centre_[1], 1),
             "spread": round(self.spread_, 4),
+        } | {
+            name: model.parameters()
+            for name, model in (("earlier_seasons", self.earlier), ("residual", self.residual_))
+            if model is not None
         }
 
     def _columns(self, depth_m: np.ndarray, elevation_m: np.ndarray, apart: np.ndarray) -> np.ndarray:
@@ -215,12 +258,15 @@ def leave_one_out(model: BulkDensity, records: pd.DataFrame, date: dt.date) -> p
     DataFrame : site_id, observed, predicted, predicted_se (kg/m3).
     """
     near = nearest_records(records, date)
-    rows = []
-    for site in near.itertuples():
-        without = BulkDensity(model.snow_class, model.origin, model.settling).fit(
-            records[records["site_id"] != site.site_id], site.date.date()
-        )
-        place = DensityPlaces(np.array([site.elevation_m]), np.array([site.poleward]))
-        mean, common, local = without.predict(np.array([site.depth_m]), place)
-        rows.append((site.site_id, site.density_kg_m3, float(mean[0]), float(np.hypot(common[0], local[0]))))
-    return pd.DataFrame(rows, columns=["site_id", "observed", "predicted", "predicted_se"])
+    told = []
+    for group in left_out_groups(near.set_index("site_id")["elevation_m"]):
+        for day, left_out in near[near["site_id"].isin(group)].groupby("date"):
+            without = BulkDensity(model.snow_class, model.origin, model.settling, model.earlier)
+            without.fit(records, day.date(), without=list(group))
+            mean, common, local = without.predict(
+                left_out["depth_m"].to_numpy(float), DensityPlaces.of_records(left_out)
+            )
+            told.append(left_out.assign(predicted=mean, predicted_se=np.hypot(common, local)))
+    table = pd.concat(told) if told else near.assign(predicted=np.nan, predicted_se=np.nan)
+    table = table.rename(columns={"density_kg_m3": "observed"}).sort_values("site_id", ignore_index=True)
+    return table[["site_id", "observed", "predicted", "predicted_se"]]

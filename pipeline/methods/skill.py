@@ -91,7 +91,8 @@ def swe_skill(sites: pd.DataFrame, model: str) -> pd.DataFrame:
 
 
 def density_skill(model: BulkDensity, records: pd.DataFrame, date: dt.date) -> pd.DataFrame:
-    """Return the row of `skill.csv` for density: sites against the density told by the others."""
+    """Return the rows of `skill.csv` for density: sites against the density told by the others, and what earlier seasons tell."""
     held_out = leave_one_out(model, records, date)
     figures = scores(*(held_out[name].to_numpy(float) for name in ("observed", "predicted", "predicted_se")))
-    return pd.DataFrame([{"model": "relation and sites", "part": "density", "weight": 1.0} | figures])
+    row = pd.DataFrame([{"model": "relation and sites", "part": "density", "weight": 1.0} | figures])
+    return row if model.earlier is None else pd.concat([row, model.earlier.skill()], ignore_index=True)

@@ -20,7 +20,7 @@ MEAN = np.exp(0.5 * LOCAL_SD**2)
 
 
 def level(*elevation_m):
-    return DensityPlaces(np.array(elevation_m), np.zeros(len(elevation_m)))
+    return DensityPlaces(np.array(elevation_m), *np.zeros((3, len(elevation_m))))
 
 
 HIGH = level(3000.0)
@@ -41,6 +41,8 @@ def records(density, *, age_days=0):
             "density_kg_m3": density,
             "elevation_m": ELEVATION,
             "poleward": 0.0,
+            "x": 500.0 * np.arange(len(ELEVATION)),
+            "y": 0.0,
         }
     )
 
@@ -90,7 +92,7 @@ def test_any_number_of_records_gives_a_density(count):
 
 @pytest.mark.parametrize("southern", [False, True])
 def test_slopes_towards_the_sun_hold_denser_snow(southern):
-    sites = pd.DataFrame({"elevation_m": [2000.0] * 3, "northness": [-0.4, 0.0, 0.4]})
+    sites = pd.DataFrame({"elevation_m": [2000.0] * 3, "northness": [-0.4, 0.0, 0.4], "x": 0.0, "y": 0.0})
     places = DensityPlaces.of_sites(sites, southern=southern)
     south, flat, north = (
         BulkDensity("alpine", ORIGIN).fit(records(np.full(6, 310.0)), DATE).predict(np.ones(3), places)[0]

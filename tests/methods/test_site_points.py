@@ -30,16 +30,18 @@ def ground(visits=(VISIT,), **columns):
     daily = pd.DataFrame({"site_id": "S", "date": days, "swe_mm": swe, "depth_m": swe / 280.0, "depth_se_m": 0.02})
     daily = daily.assign(**columns)
     sites = pd.DataFrame(
-        {"elevation_m": [2000.0, 2100.0], "northness": 0.0}, index=pd.Index(["C", "S"], name="site_id")
+        {"elevation_m": [2000.0, 2100.0], "northness": 0.0, "x": [0.0, 3000.0], "y": 0.0},
+        index=pd.Index(["C", "S"], name="site_id"),
     )
     return GroundRecord(sites, daily, np.hypot(5.0, 0.03 * daily["swe_mm"].to_numpy()), pd.DataFrame(list(visits)))
 
 
+RECORD_NUMBERS = ("depth_m", "density_kg_m3", "elevation_m", "poleward", "x", "y")
+
+
 def model_on(date):
     return BulkDensity("alpine", ORIGIN).fit(
-        pd.DataFrame(columns=["site_id", "date", "depth_m", "density_kg_m3", "elevation_m", "poleward"]).astype(
-            {"date": "datetime64[s]", "depth_m": float, "density_kg_m3": float, "elevation_m": float, "poleward": float}
-        ),
+        pd.DataFrame({"site_id": [], "date": pd.to_datetime([])} | {name: np.zeros(0) for name in RECORD_NUMBERS}),
         date,
     )
 

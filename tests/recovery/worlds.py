@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -50,6 +50,7 @@ class Kind:
     stations, courses : how many.
     flights : days of the season's flights, counted from its first day.
     past_flights : days of an earlier season, under winds and storms of its own, on which the basin was flown.
+    past_seasons : earlier seasons, each under storms of its own, of which the courses' visits are known.
     southern : whether the seasons are turned over.
     warmth : K added to the whole season.
     wetness : factor on what storms bring.
@@ -60,6 +61,7 @@ class Kind:
     courses: int
     flights: tuple[int, ...]
     past_flights: tuple[int, ...] = ()
+    past_seasons: int = 0
     southern: bool = False
     warmth: float = 0.0
     wetness: float = 1.0
@@ -69,12 +71,12 @@ class Kind:
 
 KINDS = {
     "well measured": Kind(9, 8, (128, 178, 220)),
-    "few sites": Kind(3, 2, (135, 190)),
+    "few sites": Kind(3, 2, (135, 190), past_seasons=8),
     "no flight": Kind(9, 8, ()),
     "many flights": Kind(7, 6, (95, 122, 150, 178, 205, 228)),
     "southern": Kind(7, 5, (125, 182), southern=True, wetness=1.3),
     "ephemeral snow line": Kind(7, 6, (100, 150), warmth=2.0, wetness=1.2, middle_m=2000.0, relief_m=1500.0),
-    "flown last season": Kind(9, 8, (), past_flights=(150, 192)),
+    "flown last season": Kind(9, 8, (), past_flights=(150, 192), past_seasons=6),
 }
 EVALUATED = (75, 97, 112, 128, 138, 150, 163, 178, 192, 205, 220, 233)
 """Days of the season on which estimates are held against the truth, besides which every flight's day is one."""
@@ -105,6 +107,7 @@ class World:
     truth: dict[dt.date, np.ndarray]
     true_depth: dict[dt.date, np.ndarray]
     past_flights: list[xr.Dataset] = field(default_factory=list)
+    past_samples: pd.DataFrame | None = None
     site_ratio: dict[dt.date, np.ndarray] = field(default_factory=dict)
 
     @property
@@ -122,12 +125,11 @@ class World:
         day = pd.Timestamp(date)
         daily = self.daily[self.daily["date"] <= day].reset_index(drop=True).assign(depth_se_m=STATION_DEPTH_SE_M)
         visits = course_visits(self.samples[self.samples["date"] <= day])
-        names = ["site_id", "date", "depth_m", "density_kg_m3"]
         weighed = [station_density(daily, 0.2), visits.dropna(subset="density_kg_m3")]
-        densities = pd.concat([table[names] for table in weighed], ignore_index=True)
-        densities = densities.assign(
-            elevation_m=self.sites["elevation_m"].reindex(densities["site_id"]).to_numpy(float)
-        )
+        densities = self._density_records(weighed)
+        earlier = None
+        if self.past_samples is not None:
+            earlier = self._density_records([course_visits(self.past_samples).dropna(subset="density_kg_m3")])
         return DayInputs(
             basin_id="world", title=self.kind, date=date, noon_utc=dt.datetime.combine(date, dt.time(12)),
             zones=[("west", "West"), ("east", "East")], grid=self.grid, terrain=self.terrain,
@@ -135,10 +137,15 @@ class World:
                 self.sites, daily, station_swe_se_mm(daily["swe_mm"]), visits,
                 weather=self.weather[self.weather["issued"] <= day].reset_index(drop=True), southern=self.grid.southern,
             ),
-            densities=densities,
+            densities=densities, earlier_densities=earlier,
             flights=[flight for flight in self.flights if flight.attrs["date"] <= date.isoformat()], cover=None,
             checks=pd.DataFrame(), past_pattern=past_pattern([one["depth"].to_numpy() for one in self.past_flights], self.terrain),
         )  # fmt: skip
+
+    def _density_records(self, tables: list[pd.DataFrame]) -> pd.DataFrame:
+        names = ["site_id", "date", "depth_m", "density_kg_m3"]
+        records = pd.concat([table[names] for table in tables], ignore_index=True)
+        return records.assign(elevation_m=self.sites["elevation_m"].reindex(records["site_id"]).to_numpy(float))
 
 
 def make_world(kind_name: str, seed: int) -> World:
@@ -155,7 +162,23 @@ def make_world(kind_name: str, seed: int) -> World:
     world = _measure(kind_name, seed, (ground, weather, sites), (swe, depth), measured_rng)
     if kind.past_flights:
         world.past_flights = _flown_the_season_before(kind, ground, sites, world, weather_rng)
+    if kind.past_seasons:
+        past_rng = np.random.default_rng([seed, list(KINDS).index(kind_name), 1])
+        world.past_samples = _surveyed_before(kind, ground, sites, world, past_rng)
     return world
+
+
+def _surveyed_before(
+    kind: Kind, ground: _Ground, sites: _Sites, world: World, rng: np.random.Generator
+) -> pd.DataFrame:
+    """Return the courses' samples of earlier seasons; where wind moved snow about then is left out, since sites are calm."""
+    seasons = []
+    for years in range(1, kind.past_seasons + 1):
+        weather, then = _Weather.draw(kind, rng), replace(sites)
+        _march(kind, ground, weather, then, [], sites_alone=True)
+        samples = _courses(weather, then, world.sites, rng)
+        seasons.append(samples.assign(date=samples["date"] - pd.DateOffset(years=years)))
+    return pd.concat(seasons, ignore_index=True)
 
 
 def _flown_the_season_before(
@@ -437,10 +460,12 @@ def _march(  # noqa: PLR0913  what the world is made of
     kept_days: list[int],
     at_day_end: Callable[[int, np.ndarray], None] | None = None,
     snowpack: Callable[..., None] = march,
+    sites_alone: bool = False,
 ) -> tuple[dict[int, np.ndarray], dict[int, np.ndarray]]:
     """March the season; return SWE (mm) and depth (m) of the pixels on the kept days and fill the sites' histories.
 
-    `at_day_end` is told each day's number and final state (8, y, x), not to be changed; `snowpack` marches one step.
+    `at_day_end` is told each day's number and final state (8, y, x), not to be changed; `snowpack` marches one step. With
+    `sites_alone` no snow lies on the pixels, and no wind moves any.
     """
     shape = (ROWS, COLUMNS)
     state = np.zeros((8, *shape), np.float32)
@@ -480,9 +505,10 @@ def _march(  # noqa: PLR0913  what the world is made of
             np.float32,
         )  # fmt: skip
         raining = storm >= 0
-        snowpack(flat, fixed, fields if raining else calm, suns[part], air)
+        if not sites_alone:
+            snowpack(flat, fixed, fields if raining else calm, suns[part], air)
         snowpack(here, site_fixed, site_fields if raining else site_calm, site_suns[part], air)
-        if step in weather.drifts:
+        if step in weather.drifts and not sites_alone:
             wind, share = weather.drifts[step]
             warmth = air[0] + air[1] * (ground.elevation - REFERENCE_M) / 1000.0
             before = sites.cell_mean(state[TOP_SWE])
