@@ -1,0 +1,75 @@
+"""Courses of earlier seasons tell how dense snow is in this basin, before the season's own have much of a say."""
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from made_basin import changed
+from made_basin import snowtally_here as snowtally
+
+from pipeline.methods.density_seasons import EARLIER_SHARE
+
+DATE = "2031-03-04"
+YEARS = range(2026, 2031)
+
+
+def earlier_visits():
+    """Return six points a visit on five days of five seasons, half as heavy again as this season's, one visit with lead in it."""
+    rng = np.random.default_rng(4)
+    rows = []
+    for year in (1990, *YEARS):
+        for month in range(1, 6):
+            for site_id in ("S0", "S2", "S4"):
+                density = 4000.0 if (year, month, site_id) == (2028, 3, "S2") else 450.0 if year > 1990 else 100.0
+                depth = rng.uniform(1.0, 2.5, 6)
+                rows += [
+                    (
+                        site_id,
+                        f"{year}-{month:02d}-01",
+                        point + 1,
+                        100 * one,
+                        density * one * np.exp(rng.normal(0, 0.02)),
+                    )
+                    for point, one in enumerate(depth)
+                ]
+    return pd.DataFrame(rows, columns=["site_id", "date", "point", "depth_cm", "swe_mm"])
+
+
+@pytest.fixture(scope="module")
+def nights(basin):
+    """Return what a night without and one with earlier seasons' rows in the courses' table published."""
+    courses = pd.read_csv(basin / "courses.csv")
+    pd.concat([courses, earlier_visits()]).to_csv(basin / "long.csv", index=False)
+    long = changed(basin, "long_record", lambda text: text.replace("courses.csv", "long.csv"))
+    short = changed(basin, "short_record", lambda text: text)
+    found = {}
+    for name, file in (("short", short), ("long", long)):
+        told = json.loads(snowtally("update", file, "--date", DATE, "--json").stdout)
+        folder = basin / f"archive_{name}_record" / "made" / DATE / "r001"
+        tables = (pd.read_csv(folder / f"{table}.csv") for table in ("skill", "checks"))
+        found[name] = told, json.loads((folder / "record.json").read_text("utf-8")), *tables
+    return long, found
+
+
+def test_earlier_seasons_move_the_density_and_are_told(nights):
+    _, found = nights
+    told, record, skill, _ = found["long"]
+    assert told["degraded"] == []
+    # 25 visits a course, less the one that no snow can weigh; not those of forty years ago.
+    assert record["models"]["density"]["earlier_seasons"] == {"records": 74, "share": EARLIER_SHARE}
+    row = skill.set_index("model").loc["earlier seasons"]
+    assert (row["part"], row["weight"], row["n"]) == ("density", EARLIER_SHARE, 74)
+    assert "earlier_seasons" not in found["short"][1]["models"]["density"]
+    assert "earlier seasons" not in set(found["short"][2]["model"])
+
+
+def test_what_is_wrong_with_an_earlier_season_is_told_on_its_own_nights(nights):
+    _, found = nights
+    assert list(found["long"][3]["rule"]) == list(found["short"][3]["rule"])
+
+
+def test_the_archive_makes_the_night_again(nights):
+    long, _ = nights
+    again = json.loads(snowtally("rerun", long, "--inputs-of", f"{DATE}@1", "--json").stdout)
+    assert again["reproduced"], again
