@@ -217,12 +217,13 @@ def near_steep(slope_degrees: np.ndarray, cell_m: float) -> np.ndarray:
 def _as_flown(found: MapOfDay, swe_mm: np.ndarray) -> list[ErrorPart]:
     """Return the error of SWE as a flight on the day would give it; a laser's own noise averages out over a cell."""
     places = DensityPlaces.of_terrain(found.inputs.terrain, southern=found.inputs.grid.southern)
-    rho, common, local = (np.nan_to_num(one) for one in found.density.predict_from_swe(swe_mm, places))
+    told = found.density.predict_from_swe(swe_mm, places)
+    rho = np.nan_to_num(told.mean)
     depth = np.where(rho > 0, swe_mm / np.where(rho > 0, rho, 1.0), 0.0)
     return [
         ErrorPart("flight bias", np.where(depth > 0, rho * DEPTH_BIAS_SE_M, 0.0), np.inf),
-        ErrorPart("density common", depth * common, np.inf),
-        ErrorPart("density local", depth * local, DENSITY_REACH_M),
+        *(ErrorPart("density common", depth * np.nan_to_num(field), np.inf) for field in told.common),
+        ErrorPart("density local", depth * np.nan_to_num(told.local), DENSITY_REACH_M),
     ]
 
 

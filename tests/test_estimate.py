@@ -15,7 +15,7 @@ from pipeline import estimate
 from pipeline.estimate import Choices, DayInputs, estimate_day
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
-from pipeline.methods.density import EXPOSURE_LOG
+from pipeline.methods.density import EXPOSURE_LOG, Densities
 from pipeline.methods.predictors import add_exposure
 from pipeline.methods.totals import ZoneBands, totals_rows
 from pipeline.variables import SOURCE_FLAGS
@@ -189,7 +189,8 @@ def test_twice_the_depth_is_twice_the_water_and_its_error(seed):
 
     class Uniform:
         def predict(self, depth_m, _places):
-            return tuple(np.full(np.shape(depth_m), value) for value in (315.0, 12.0, 20.0))
+            density, common, local = (np.full(np.shape(depth_m), value) for value in (315.0, 12.0, 20.0))
+            return Densities(density, [common], local)
 
     twice = inputs.flights[0].assign(
         depth=2 * inputs.flights[0]["depth"], depth_random_se=2 * inputs.flights[0]["depth_random_se"]
@@ -292,11 +293,12 @@ def test_where_no_snow_is_told_there_is_no_density_and_where_there_is_it_covers_
     trace = np.linspace(0.0, 0.3, inputs.grid.shape[0])[:, None] * np.ones(inputs.grid.shape)
 
     class Uniform:
-        def predict_from_swe(self, swe_mm, _elevation_m):
-            return tuple(np.full(np.shape(swe_mm), value) for value in (315.0, 12.0, 20.0))
+        def predict_from_swe(self, swe_mm, _places):
+            density, common, local = (np.full(np.shape(swe_mm), value) for value in (315.0, 12.0, 20.0))
+            return Densities(density, [common], local)
 
     today = estimate.SweMap(trace, 0.1 + trace, np.full(trace.shape, 0.001), [], None)
-    fields = estimate._fields(today, Uniform(), inputs)
+    fields = estimate._fields(today, Uniform(), replace(inputs, terrain=add_exposure(inputs.terrain)))
     inside = fields["cell_area"].to_numpy() > 0
     swe, cover = np.round(fields["swe"].to_numpy()[inside], 1), np.round(fields["snow_cover"].to_numpy()[inside], 2)
     snow = swe > 0

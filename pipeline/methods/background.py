@@ -223,21 +223,21 @@ class CarriedFlight:
         parts = [ErrorPart(part.name, at(part.se_mm, place) * covered, part.correlation_m) for part in self.flown.parts]
         parts += [
             ErrorPart("carry common", CARRY_COMMON * turned, np.inf),
-            ErrorPart("carry scales", live * self._scales_error(flown, factor, gain_loss), np.inf),
+            *(ErrorPart("carry scales", live * one, np.inf) for one in self._scales_errors(flown, factor, gain_loss)),
             ErrorPart("carry local", CARRY_LOCAL * turned, LOCAL_REACH_M),
             ErrorPart("unheard change", live * UNHEARD_MM_PER_DAY * self.turnover_.unheard_days, np.inf),
         ]
         return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))
 
-    def _scales_error(
+    def _scales_errors(
         self, flown: np.ndarray, factor: np.ndarray, gain_loss: tuple[np.ndarray, np.ndarray]
-    ) -> np.ndarray:
-        """Return the error in mm that comes of how well the sites tell the balance's scales: the less they say, the larger."""
+    ) -> list[np.ndarray]:
+        """Return the errors in mm that come of how well the sites tell the balance's scales, on snowfall and on melt."""
         if not self.scales_:
-            return np.zeros(np.shape(flown))
+            return []
         gain, loss = gain_loss
         lost = np.minimum(loss, flown + factor * gain)
-        return np.hypot(self.scales_["snowfall_log_se"] * factor * gain, self.scales_["melt_log_se"] * lost)
+        return [self.scales_["snowfall_log_se"] * factor * gain, self.scales_["melt_log_se"] * lost]
 
     def parameters(self) -> dict:
         """Return what the record keeps of the model."""
@@ -285,16 +285,15 @@ class TerrainBackground:
         elevation = place["elevation"].to_numpy()
         terrain = np.column_stack([place[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
         gathers = _gathers(place)
-        background, line_se = (
-            gathers * values.reshape(elevation.shape) for values in self.regression_.predict(terrain)
-        )
+        mean, line_fields = self.regression_.predict(terrain)
+        background = gathers * mean.reshape(elevation.shape)
         share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
         size = np.where(
             background > 0, background + 0.2 * self.scale_mm_ * np.clip(background / self.scale_mm_, 0, 1), 0.0
         )
         swe = np.maximum(background + share * size, 0.0) / SITE_GAIN
         parts = [
-            ErrorPart("terrain line", line_se, np.inf),
+            *(ErrorPart("terrain line", gathers * field.reshape(elevation.shape), np.inf) for field in line_fields),
             ErrorPart("sites doubted", np.full(swe.shape, self.unexplained_mm_), np.inf),
             ErrorPart("site offset", SITE_OFFSET * swe, np.inf),
             ErrorPart("terrain local", local_variation(place, TERRAIN_LOCAL) * swe, LOCAL_REACH_M),

@@ -92,6 +92,26 @@ class DensityPlaces:
         return cls(*(records[name].to_numpy(float) for name in ("elevation_m", "poleward", "x", "y")))
 
 
+@dataclass(frozen=True)
+class Densities:
+    """Densities of some places, kg/m3, arrays of one shape.
+
+    Parameters
+    ----------
+    mean : mean density.
+    common : independent errors common to all places, each with its sign, as `BayesianLine.error_fields` gives them.
+    local : standard error of each place by itself.
+    """
+
+    mean: np.ndarray
+    common: list[np.ndarray]
+    local: np.ndarray
+
+    def standard_error(self) -> np.ndarray:
+        """Return the standard error, all parts together."""
+        return np.sqrt(sum(field**2 for field in self.common) + self.local**2)
+
+
 class BulkDensity:
     """Bulk density about a prior: log(rho / prior) is a Bayesian line on depth and elevation.
 
@@ -168,24 +188,24 @@ class BulkDensity:
         self.residual_ = DensityResidual().fit(near[["x", "y"]].to_numpy(float), left, wider)
         return self
 
-    def predict(self, depth_m: np.ndarray, places: DensityPlaces) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return mean density (kg/m3), its error common to all places and its local error, each shaped as `depth_m`."""
+    def predict(self, depth_m: np.ndarray, places: DensityPlaces) -> Densities:
+        """Return the density of snow of a depth (m) at places."""
         return self._predict(np.asarray(depth_m, float), places, self._kriged(places))
 
     def _predict(
         self, depth: np.ndarray, places: DensityPlaces, kriged: tuple[np.ndarray, np.ndarray] | None
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    ) -> Densities:
         prior, apart = self._prior(depth, places, self.date_)
-        excess, line_se = self.line_.predict(self._columns(depth.ravel(), places.elevation_m.ravel(), apart.ravel()))
-        excess, local = excess.reshape(depth.shape), self.spread_
+        columns = self._columns(depth.ravel(), places.elevation_m.ravel(), apart.ravel())
+        excess, local = (columns @ self.line_.coefficients_).reshape(depth.shape), self.spread_
         if kriged is not None:
             excess = excess + kriged[0]
             # The sites' spread holds the field's; what is left of that is its kriging error.
             local = np.sqrt(np.maximum(self.spread_**2 - self.residual_.sd_**2, 0.0) + kriged[1] ** 2)
         # The line tells the middle of places that spread log-normally: their mean is what weighs (Duan 1983, JASA 78, 605-610).
         density = prior * np.exp(excess + 0.5 * LOCAL_SD**2)
-        common = density * np.hypot(self.sure_ * line_se.reshape(depth.shape), COMMON_FLOOR)
-        return density, common, density * local
+        fields = [self.sure_ * field.reshape(depth.shape) for field in self.line_.error_fields(columns)]
+        return Densities(density, [density * field for field in (*fields, COMMON_FLOOR)], density * local)
 
     def _kriged(self, places: DensityPlaces) -> tuple[np.ndarray, np.ndarray] | None:
         return None if self.residual_ is None else self.residual_.predict(places.x, places.y)
@@ -201,12 +221,11 @@ class BulkDensity:
             apart = np.log(np.where(np.isfinite(settled), settled, relation) / relation)
         return relation * np.exp(SETTLING_SHARE * apart + EXPOSURE_LOG * places.poleward), apart
 
-    def predict_from_swe(self, swe_mm: np.ndarray, places: DensityPlaces) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def predict_from_swe(self, swe_mm: np.ndarray, places: DensityPlaces) -> Densities:
         """Return as `predict`, where SWE and not depth is known: depth and density are solved for together."""
         depth, kriged = np.asarray(swe_mm, float) / 300.0, self._kriged(places)
         for _ in range(4):  # the relation is flat in depth: each round takes the error down tenfold
-            density = self._predict(depth, places, kriged)[0]
-            depth = swe_mm / density
+            depth = swe_mm / self._predict(depth, places, kriged).mean
         return self._predict(depth, places, kriged)
 
     def parameters(self) -> dict:
@@ -263,10 +282,8 @@ def leave_one_out(model: BulkDensity, records: pd.DataFrame, date: dt.date) -> p
         for day, left_out in near[near["site_id"].isin(group)].groupby("date"):
             without = BulkDensity(model.snow_class, model.origin, model.settling, model.earlier)
             without.fit(records, day.date(), without=list(group))
-            mean, common, local = without.predict(
-                left_out["depth_m"].to_numpy(float), DensityPlaces.of_records(left_out)
-            )
-            told.append(left_out.assign(predicted=mean, predicted_se=np.hypot(common, local)))
+            found = without.predict(left_out["depth_m"].to_numpy(float), DensityPlaces.of_records(left_out))
+            told.append(left_out.assign(predicted=found.mean, predicted_se=found.standard_error()))
     table = pd.concat(told) if told else near.assign(predicted=np.nan, predicted_se=np.nan)
     table = table.rename(columns={"density_kg_m3": "observed"}).sort_values("site_id", ignore_index=True)
     return table[["site_id", "observed", "predicted", "predicted_se"]]

@@ -66,8 +66,8 @@ def _by_density(day: pd.DataFrame, model: BulkDensity, ground: GroundRecord) -> 
     """Return the rows of one day with SWE and density by the model."""
     depth = day["depth_m"].to_numpy(float)
     places = DensityPlaces.of_sites(ground.sites.loc[day["site_id"]], southern=ground.southern)
-    density, common, local = model.predict(depth, places)
-    density_se = np.hypot(common, local)
+    told = model.predict(depth, places)
+    density, density_se = told.mean, told.standard_error()
     return day.assign(
         nominal_date=np.datetime64("NaT", "s"),
         swe_mm=density * depth,

@@ -113,7 +113,8 @@ def flight_swe(
     weight = np.where(area > 0, area, 1.0)
     if seen.any():
         shown[seen] = without_negatives(depth[seen], weight[seen], terrain["band"].to_numpy()[seen])
-    rho, common, local = density.predict(np.nan_to_num(shown), DensityPlaces.of_terrain(terrain, southern=southern))
+    told = density.predict(np.nan_to_num(shown), DensityPlaces.of_terrain(terrain, southern=southern))
+    rho = told.mean
     swe = shown * rho
     inside = seen & (area > 0)
     counted = inside if inside.any() else seen
@@ -122,8 +123,8 @@ def flight_swe(
     parts = [
         ErrorPart("flight bias", rho * bias_se, np.inf),
         ErrorPart("flight random", rho * random_se, flight.attrs["noise_correlation_m"]),
-        ErrorPart("density common", shown * common, np.inf),
-        ErrorPart("density local", shown * local, DENSITY_REACH_M),
+        *(ErrorPart("density common", shown * field, np.inf) for field in told.common),
+        ErrorPart("density local", shown * told.local, DENSITY_REACH_M),
     ]
     spread = np.sqrt(
         np.maximum(flight["depth_spread"].to_numpy() ** 2 - flight.attrs["noise_m"] ** 2, LEAST_SPREAD_M**2)

@@ -45,6 +45,14 @@ class BayesianLine:
         variance = np.einsum("ij,jk,ik->i", columns, self.covariance_, columns)
         return columns @ self.coefficients_, np.sqrt(variance)
 
+    def error_fields(self, columns: np.ndarray) -> np.ndarray:
+        """Return the line's error at (m, k) columns as (k, m) independent fields, each common to all places, with its sign.
+
+        What the line has wrong in height is too much above and too little below: sums over places must let the two cancel. With
+        the covariance C = L L', the errors of the line are the rows of (columns L)', each times one standard normal number.
+        """
+        return (columns @ np.linalg.cholesky(self.covariance_)).T
+
 
 DEGREES = 4.0
 """Degrees of freedom of the t distribution taken for sites' deviations: heavy tails, yet a plain deviation counts nearly whole

@@ -75,6 +75,7 @@ class TerrainRegression:
         return self
 
     def predict(self, terrain: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return the (m,) background SWE in mm, not below zero, and the line's standard error."""
-        mean, se = self.line_.predict(self.columns_.of(terrain))
-        return np.maximum(mean, 0.0), np.where(mean > -se, se, 0.0)
+        """Return the (m,) background SWE in mm, not below zero, and the line's error as `BayesianLine.error_fields` gives it."""
+        columns = self.columns_.of(terrain)
+        mean, se = self.line_.predict(columns)
+        return np.maximum(mean, 0.0), np.where(mean > -se, self.line_.error_fields(columns), 0.0)

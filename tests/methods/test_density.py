@@ -26,6 +26,11 @@ def level(*elevation_m):
 HIGH = level(3000.0)
 
 
+def common_share(densities):
+    """Return the error common to all places as a share of the first place's density."""
+    return np.sqrt(sum(field[0] ** 2 for field in densities.common)) / densities.mean[0]
+
+
 def settling():
     """Return snow that melts below and is cold above: 460 kg/m3 at 1000 m, 260 at 3000."""
     days = pd.date_range("2031-03-01", DATE)
@@ -51,7 +56,7 @@ def test_records_of_last_month_that_follow_the_settling_are_carried_up_by_it():
     model = BulkDensity("alpine", ORIGIN, settling()).fit(records(settling().at(DATE, ELEVATION), age_days=20), DATE)
     above = prior_density(DEEP, sturm_day(DATE, ORIGIN), "alpine")[0]
     assert above > 390  # the relation alone makes the highest snow the densest
-    assert model.predict(DEEP, HIGH)[0][0] == pytest.approx(260.0, rel=0.16)
+    assert model.predict(DEEP, HIGH).mean[0] == pytest.approx(260.0, rel=0.16)
     assert model.line_.coefficients_[3] > 0.05  # believed more than half
 
 
@@ -59,23 +64,23 @@ def test_records_that_follow_the_relation_take_the_settling_back():
     relation = prior_density(DEPTH, sturm_day(DATE, ORIGIN), "alpine")
     model = BulkDensity("alpine", ORIGIN, settling()).fit(records(relation), DATE)
     above = prior_density(DEEP, sturm_day(DATE, ORIGIN), "alpine")[0]
-    assert model.predict(DEEP, HIGH)[0][0] == pytest.approx(above, rel=0.11)
+    assert model.predict(DEEP, HIGH).mean[0] == pytest.approx(above, rel=0.11)
     assert model.line_.coefficients_[3] < -0.05  # believed less than half
 
 
 def test_without_records_half_way_between_the_two_and_unsure():
     model = BulkDensity("alpine", ORIGIN, settling()).fit(records(np.full(6, 300.0)).head(0), DATE)
-    density, common, _ = model.predict(DEEP, HIGH)
+    found = model.predict(DEEP, HIGH)
     relation = prior_density(DEEP, sturm_day(DATE, ORIGIN), "alpine")
-    assert density == pytest.approx(MEAN * np.sqrt(260.0 * relation))
+    assert found.mean == pytest.approx(MEAN * np.sqrt(260.0 * relation))
     few = BulkDensity("alpine", ORIGIN, settling()).fit(records(np.full(6, 300.0)), DATE)
-    assert common[0] / density[0] > 0.15 > few.predict(DEEP, HIGH)[1][0] / few.predict(DEEP, HIGH)[0][0]
+    assert common_share(found) > 0.15 > common_share(few.predict(DEEP, HIGH))
 
 
 def test_thin_snow_says_little_of_deep_snow():
     table = records(np.array([520.0, 520.0, 520.0, 330.0, 330.0, 330.0]))
     table.loc[:2, "depth_m"] = 0.1
-    mixed = BulkDensity("alpine", ORIGIN).fit(table, DATE).predict(DEEP, level(2300.0))[0][0]
+    mixed = BulkDensity("alpine", ORIGIN).fit(table, DATE).predict(DEEP, level(2300.0)).mean[0]
     assert mixed == pytest.approx(330.0, rel=0.06)
 
 
@@ -86,8 +91,8 @@ def test_any_number_of_records_gives_a_density(count):
     depth, places = np.linspace(0.0, 8.0, 9), level(*np.linspace(500.0, 4500.0, 9))
     for settled in (None, settling()):
         found = BulkDensity("alpine", ORIGIN, settled).fit(table, DATE).predict(depth, places)
-        assert np.isfinite(found).all()
-        assert 100 < found[0].min() <= found[0].max() < 650
+        assert np.isfinite([*found.common, found.local]).all()
+        assert 100 < found.mean.min() <= found.mean.max() < 650
 
 
 @pytest.mark.parametrize("southern", [False, True])
@@ -95,7 +100,7 @@ def test_slopes_towards_the_sun_hold_denser_snow(southern):
     sites = pd.DataFrame({"elevation_m": [2000.0] * 3, "northness": [-0.4, 0.0, 0.4], "x": 0.0, "y": 0.0})
     places = DensityPlaces.of_sites(sites, southern=southern)
     south, flat, north = (
-        BulkDensity("alpine", ORIGIN).fit(records(np.full(6, 310.0)), DATE).predict(np.ones(3), places)[0]
+        BulkDensity("alpine", ORIGIN).fit(records(np.full(6, 310.0)), DATE).predict(np.ones(3), places).mean
     )
     sunny, shaded = (north, south) if southern else (south, north)
     assert sunny > flat > shaded
@@ -105,5 +110,15 @@ def test_slopes_towards_the_sun_hold_denser_snow(southern):
 def test_sites_that_agree_make_the_common_error_small_and_sites_that_differ_do_not():
     agreeing = BulkDensity("alpine", ORIGIN).fit(records(np.full(6, 310.0)), DATE)
     differing = BulkDensity("alpine", ORIGIN).fit(records(310.0 * np.exp([0.3, -0.3, 0.3, -0.3, 0.3, -0.3])), DATE)
-    errors = [model.predict(DEEP, level(2100.0))[1][0] for model in (agreeing, differing)]
+    errors = [common_share(model.predict(DEEP, level(2100.0))) for model in (agreeing, differing)]
     assert errors[0] < 0.8 * errors[1]
+
+
+def test_the_error_of_what_lies_above_and_below_the_sites_cancels_in_a_sum():
+    """Nobody knows how density changes with height; the mean of high and low ground is known nearly as well as the middle."""
+    model = BulkDensity("alpine", ORIGIN).fit(records(np.full(6, 310.0)), DATE)
+    found = model.predict(np.full(3, 1.5), level(1300.0, 2100.0, 2900.0))
+    alone = np.sqrt(sum(field**2 for field in found.common))
+    together = np.sqrt(sum(field.sum() ** 2 for field in found.common))
+    assert alone[0] > 1.2 * alone[1] < alone[2]
+    assert together < 0.85 * alone.sum()

@@ -42,7 +42,7 @@ def test_the_season_without_records_follows_what_earlier_ones_had(southern):
     none = visits().head(0).assign(poleward=0.0, x=0.0, y=0.0)
     there = places(1600.0, 2500.0)
     alone, taught = (
-        BulkDensity("alpine", origin, None, one).fit(none, date).predict(np.ones(2), there)[0]
+        BulkDensity("alpine", origin, None, one).fit(none, date).predict(np.ones(2), there).mean
         for one in (None, earlier)
     )
     assert np.log(taught / alone) == pytest.approx(EARLIER_SHARE * np.array([0.2, 0.0]), abs=0.03)
@@ -61,9 +61,9 @@ def test_a_site_left_out_is_out_of_the_earlier_seasons_too():
     model = BulkDensity("alpine", ORIGIN, None, earlier).fit(now, DATE)
     unmoved = odd[odd["site_id"] != "D"]
     without_d = BulkDensity("alpine", ORIGIN, None, EarlierSeasons("alpine", ORIGIN).fit(unmoved))
-    expected = without_d.fit(now, DATE, without=["D"]).predict(now["depth_m"].to_numpy()[3:], places(HEIGHTS["D"]))[0][
-        0
-    ]
+    expected = (
+        without_d.fit(now, DATE, without=["D"]).predict(now["depth_m"].to_numpy()[3:], places(HEIGHTS["D"])).mean[0]
+    )
     found = leave_one_out(model, now, DATE).set_index("site_id")
     assert found.loc["D", "predicted"] == pytest.approx(expected, rel=0.01)
 

@@ -94,10 +94,11 @@ def test_a_site_with_depth_alone_gets_swe_by_the_density_model_and_the_product_r
     visit = told.visits.set_index("site_id").loc[site]
     day = visit["date"].date()
     place = DensityPlaces.of_sites(record.sites.loc[[site]], southern=False)
-    density, common, local = (float(v[0]) for v in model_on(day).predict([visit["depth_m"]], place))
+    by_model = model_on(day).predict([visit["depth_m"]], place)
+    density, density_se = by_model.mean[0], by_model.standard_error()[0]
     assert visit["by_depth"]
     assert visit["swe_mm"] == pytest.approx(density * visit["depth_m"])
-    relative = np.sqrt((visit["depth_se_m"] / visit["depth_m"]) ** 2 + (common**2 + local**2) / density**2)
+    relative = np.sqrt((visit["depth_se_m"] / visit["depth_m"]) ** 2 + (density_se / density) ** 2)
     assert visit["swe_se_mm"] == pytest.approx(relative * visit["swe_mm"])
     assert np.isfinite(points_on(told, DATE).loc[site, "swe_mm"])
     # Its depth settles as well as melts: no gain or loss is taken from it.
