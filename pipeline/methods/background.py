@@ -33,6 +33,10 @@ scales of gain and loss (trial worlds, docs/method.md)."""
 CARRY_LOCAL = 0.4
 """Error of a single cell's gain and loss, as a share of it (demo basin: 0.25 claims cells too surely)."""
 
+LEFT_SHARE, LEFT_MM = 0.3, 40.0
+"""That error is at most this share of the SWE that is left and so many mm: however much was turned over, of a patch that is left
+not more can be wrong than its size (trial worlds: late cells were claimed three times too unsurely without it)."""
+
 LOCAL_REACH_M = 500.0
 """E-folding distance over which cells err alike beyond what the models know (trial worlds: 400 to 500 m)."""
 
@@ -224,7 +228,7 @@ class CarriedFlight:
         parts += [
             ErrorPart("carry common", CARRY_COMMON * turned, np.inf),
             *(ErrorPart("carry scales", live * one, np.inf) for one in self._scales_errors(flown, factor, gain_loss)),
-            ErrorPart("carry local", CARRY_LOCAL * turned, LOCAL_REACH_M),
+            ErrorPart("carry local", np.minimum(CARRY_LOCAL * turned, LEFT_SHARE * swe + live * LEFT_MM), LOCAL_REACH_M),
             ErrorPart("unheard change", live * UNHEARD_MM_PER_DAY * self.turnover_.unheard_days, np.inf),
         ]
         return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))
