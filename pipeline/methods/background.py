@@ -228,7 +228,9 @@ class CarriedFlight:
         parts += [
             ErrorPart("carry common", CARRY_COMMON * turned, np.inf),
             *(ErrorPart("carry scales", live * one, np.inf) for one in self._scales_errors(flown, factor, gain_loss)),
-            ErrorPart("carry local", np.minimum(CARRY_LOCAL * turned, LEFT_SHARE * swe + live * LEFT_MM), LOCAL_REACH_M),
+            ErrorPart(
+                "carry local", np.minimum(CARRY_LOCAL * turned, LEFT_SHARE * swe + live * LEFT_MM), LOCAL_REACH_M
+            ),
             ErrorPart("unheard change", live * UNHEARD_MM_PER_DAY * self.turnover_.unheard_days, np.inf),
         ]
         return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))

@@ -112,6 +112,10 @@ class Densities:
         return np.sqrt(sum(field**2 for field in self.common) + self.local**2)
 
 
+Kriged = tuple[np.ndarray, np.ndarray] | None
+"""The sites' own pattern at places and its standard error, in natural logarithms; None where it does not help."""
+
+
 class BulkDensity:
     """Bulk density about a prior: log(rho / prior) is a Bayesian line on depth and elevation.
 
@@ -190,24 +194,28 @@ class BulkDensity:
 
     def predict(self, depth_m: np.ndarray, places: DensityPlaces) -> Densities:
         """Return the density of snow of a depth (m) at places."""
-        return self._predict(np.asarray(depth_m, float), places, self._kriged(places))
+        return self._with_errors(np.asarray(depth_m, float), places, self._kriged(places))
 
-    def _predict(
-        self, depth: np.ndarray, places: DensityPlaces, kriged: tuple[np.ndarray, np.ndarray] | None
-    ) -> Densities:
-        prior, apart = self._prior(depth, places, self.date_)
-        columns = self._columns(depth.ravel(), places.elevation_m.ravel(), apart.ravel())
-        excess, local = (columns @ self.line_.coefficients_).reshape(depth.shape), self.spread_
+    def _with_errors(self, depth: np.ndarray, places: DensityPlaces, kriged: Kriged) -> Densities:
+        density, columns = self._mean(depth, places, kriged)
+        local = self.spread_
         if kriged is not None:
-            excess = excess + kriged[0]
             # The sites' spread holds the field's; what is left of that is its kriging error.
             local = np.sqrt(np.maximum(self.spread_**2 - self.residual_.sd_**2, 0.0) + kriged[1] ** 2)
-        # The line tells the middle of places that spread log-normally: their mean is what weighs (Duan 1983, JASA 78, 605-610).
-        density = prior * np.exp(excess + 0.5 * LOCAL_SD**2)
         fields = [self.sure_ * field.reshape(depth.shape) for field in self.line_.error_fields(columns)]
         return Densities(density, [density * field for field in (*fields, COMMON_FLOOR)], density * local)
 
-    def _kriged(self, places: DensityPlaces) -> tuple[np.ndarray, np.ndarray] | None:
+    def _mean(self, depth: np.ndarray, places: DensityPlaces, kriged: Kriged) -> tuple[np.ndarray, np.ndarray]:
+        """Return the mean density, and the line's columns at the places."""
+        prior, apart = self._prior(depth, places, self.date_)
+        columns = self._columns(depth.ravel(), places.elevation_m.ravel(), apart.ravel())
+        excess = (columns @ self.line_.coefficients_).reshape(depth.shape)
+        if kriged is not None:
+            excess = excess + kriged[0]
+        # The line tells the middle of places that spread log-normally: their mean is what weighs (Duan 1983, JASA 78, 605-610).
+        return prior * np.exp(excess + 0.5 * LOCAL_SD**2), columns
+
+    def _kriged(self, places: DensityPlaces) -> Kriged:
         return None if self.residual_ is None else self.residual_.predict(places.x, places.y)
 
     def _prior(self, depth_m: np.ndarray, places: DensityPlaces, date: dt.date) -> tuple[np.ndarray, np.ndarray]:
@@ -225,8 +233,8 @@ class BulkDensity:
         """Return as `predict`, where SWE and not depth is known: depth and density are solved for together."""
         depth, kriged = np.asarray(swe_mm, float) / 300.0, self._kriged(places)
         for _ in range(4):  # the relation is flat in depth: each round takes the error down tenfold
-            depth = swe_mm / self._predict(depth, places, kriged).mean
-        return self._predict(depth, places, kriged)
+            depth = swe_mm / self._mean(depth, places, kriged)[0]
+        return self._with_errors(depth, places, kriged)
 
     def parameters(self) -> dict:
         """Return what the record keeps of the model."""
