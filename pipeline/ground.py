@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-import datetime as dt
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
+
+Answer = TypeVar("Answer")
 
 
 @dataclass(frozen=True)
@@ -45,9 +48,21 @@ class GroundRecord:
         return _bridged(self.visits, self.sites.index)
 
     @cached_property
-    def values_asked(self) -> dict[dt.date, pd.DataFrame]:
-        """Site values by date, as `methods.site_values` has found them for this record."""
+    def _answers(self) -> dict[Hashable, Any]:
+        """What was asked of this record, by question: no part of it, so that a record made of it by `replace` begins anew."""
         return {}
+
+    def once(self, question: Hashable, reckon: Callable[[], Answer]) -> Answer:
+        """Return what `reckon` says of the record, asked the first time only: candidates of a blend ask the same of one record.
+
+        Parameters
+        ----------
+        question : what is asked: a name of its own, with all that the answer hangs on beside the record.
+        reckon : makes the answer; nobody may write into it, as all who ask get the same.
+        """
+        if question not in self._answers:
+            self._answers[question] = reckon()
+        return self._answers[question]
 
     def without(self, site_id: str) -> GroundRecord:
         """Return the record as if the site had never been."""

@@ -126,8 +126,17 @@ def season_forcing(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp,
     made, so that a record's beginning or end makes no step. The lapse rate is a Bayesian line through the records' offsets.
     Gauges are brought to a common catch in the same manner. A day that nobody tells of takes the mean of its neighbours in
     temperature, and no precipitation; `heard` tells it.
+
+    A record keeps what was asked of it: density, every candidate of a blend and the snow line ask for the same season. The
+    arrays cannot be written into.
     """
-    days = pd.date_range(start, end)
+    nodes = np.array(nodes_m, float)
+    question = "season forcing", start, end, nodes.tobytes()
+    return ground.once(question, lambda: _forcing(ground, pd.date_range(start, end), nodes))
+
+
+def _forcing(ground: GroundRecord, days: pd.DatetimeIndex, nodes_m: np.ndarray) -> Forcing | None:
+    """Return `season_forcing`, reckoned."""
     warmth, height = _wide(ground, "air_temperature_c", days)
     fallen, _ = _wide(ground, "precipitation_mm", days)
     if warmth.empty or fallen.empty:
@@ -150,7 +159,10 @@ def season_forcing(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp,
     catch = fallen.sum() / fallen.notna().mul(fallen.mean(axis=1), axis=0).sum()
     precipitation = (fallen / catch.where(catch > 0)).mean(axis=1).reindex(days).fillna(0.0).to_numpy()
     temperature = level[:, None] + slope * (nodes_m - centre)[None, :] / 1000.0
-    forcing = Forcing(days, nodes_m, temperature, np.maximum(precipitation, 0.0), slope, ground.southern, heard)
+    precipitation = np.maximum(precipitation, 0.0)
+    for shared in (nodes_m, temperature, precipitation, heard):
+        shared.setflags(write=False)
+    forcing = Forcing(days, nodes_m, temperature, precipitation, slope, ground.southern, heard)
     return None if _gauges_dead(ground, forcing) else forcing
 
 

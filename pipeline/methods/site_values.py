@@ -34,9 +34,7 @@ def site_values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     -----
     A record keeps what was asked of it: every candidate of a blend asks for the same days.
     """
-    if date not in ground.values_asked:
-        ground.values_asked[date] = _values(ground, date)
-    return ground.values_asked[date].copy()
+    return ground.once(("site values", date), lambda: _values(ground, date)).copy()
 
 
 def _values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
@@ -73,6 +71,11 @@ def _values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
 
 def bare_days(ground: GroundRecord) -> pd.DatetimeIndex:
     """Return the days on which some station told and all that did were bare."""
+    return ground.once("bare days", lambda: _bare_days(ground))
+
+
+def _bare_days(ground: GroundRecord) -> pd.DatetimeIndex:
+    """Return `bare_days`, reckoned."""
     series = ground.station_series
     known = series.notna()
     return series.index[known.any(axis=1) & ((series <= BARE_MM) | ~known).all(axis=1)]

@@ -1,5 +1,7 @@
 """The mass balance: its own snow found again, mass kept, the sites' offsets cancelled."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -48,7 +50,7 @@ def test_one_wild_site_hardly_matters():
 def test_without_sites_the_weather_alone_speaks_and_says_how_unsure_it_is():
     forcing = made_forcing(30)
     ground = made_ground(np.zeros((30, 1)), forcing.days, np.array([2000.0]))
-    object.__setattr__(ground, "daily", ground.daily.head(0))
+    ground = replace(ground, daily=ground.daily.head(0))
     nothing = pd.Series(dtype=float)
     turnover, scales = balance_turnover(ground, forcing, nothing, nothing)
     assert (scales["snowfall_scale"], scales["melt_scale"]) == (1.0, 1.0)

@@ -1,5 +1,7 @@
 """The season's weather by elevation, from records that lie, begin, end and miss days."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -38,7 +40,7 @@ def test_a_record_that_begins_late_makes_no_step():
             (ground.daily["site_id"] != "S0") | (ground.daily["date"] >= DAYS[30])
         )
     )
-    object.__setattr__(ground, "daily", late)
+    ground = replace(ground, daily=late)
     found = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
     step = (found.temperature_c - whole.temperature_c)[:, 5]
     assert abs(step[30:].mean() - step[:30].mean()) < 0.3
@@ -47,7 +49,7 @@ def test_a_record_that_begins_late_makes_no_step():
 def test_a_day_that_nobody_tells_of_lies_between_its_neighbours():
     _, ground = records()
     silent = ground.daily["date"].isin(DAYS[20:23])
-    object.__setattr__(ground, "daily", ground.daily[~silent])
+    ground = replace(ground, daily=ground.daily[~silent])
     found = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
     assert np.isfinite(found.temperature_c).all()
     around = found.temperature_c[[19, 23], 5]
@@ -61,7 +63,7 @@ def test_the_weather_table_stands_in_where_stations_have_no_thermometer():
     table = pd.DataFrame(
         {"date": DAYS, "elevation_m": 2000.0, "air_temperature_c": -3.0, "precipitation_mm": np.arange(60) % 3.0}
     )
-    object.__setattr__(ground, "weather", table)
+    ground = replace(ground, weather=table)
     found = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
     assert found.temperature_c[:, list(NODES).index(2000.0)] == pytest.approx(np.full(60, -3.0))
     assert found.precipitation_mm == pytest.approx(np.arange(60) % 3.0)
@@ -69,9 +71,9 @@ def test_the_weather_table_stands_in_where_stations_have_no_thermometer():
 
 def test_gauges_that_cannot_have_made_the_snow_are_not_believed():
     _, ground = records()
-    object.__setattr__(ground, "daily", ground.daily.assign(precipitation_mm=0.0, swe_mm=250.0))
+    ground = replace(ground, daily=ground.daily.assign(precipitation_mm=0.0, swe_mm=250.0))
     assert season_forcing(ground, DAYS[0], DAYS[-1], NODES) is None
-    object.__setattr__(ground, "daily", ground.daily.assign(precipitation_mm=0.0, swe_mm=0.0))
+    ground = replace(ground, daily=ground.daily.assign(precipitation_mm=0.0, swe_mm=0.0))
     assert season_forcing(ground, DAYS[0], DAYS[-1], NODES) is not None
 
 
@@ -85,17 +87,17 @@ def test_snow_above_and_rain_below_and_more_melt_where_it_is_warm():
 
 def test_southern_melt_is_the_northern_of_half_a_year_later():
     north, south = made_forcing(start="2030-12-21"), made_forcing(start="2031-06-21")
-    object.__setattr__(south, "southern", True)
+    south = replace(south, southern=True)
     assert south.melt_mm == pytest.approx(north.melt_mm, rel=0.02, abs=1e-6)
 
 
 def test_days_that_nobody_tells_of_are_known_as_such():
     _, ground = records()
-    object.__setattr__(ground, "daily", ground.daily[~ground.daily["date"].isin(DAYS[40:45])])
+    ground = replace(ground, daily=ground.daily[~ground.daily["date"].isin(DAYS[40:45])])
     found = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
     assert np.flatnonzero(~found.heard).tolist() == list(range(40, 45))
     assert found.tells
-    object.__setattr__(ground, "daily", ground.daily[ground.daily["date"] >= DAYS[20]])
+    ground = replace(ground, daily=ground.daily[ground.daily["date"] >= DAYS[20]])
     late = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
     assert not late.tells
     assert late.since(DAYS[25]).heard_share == pytest.approx(1 - 5 / 34)
@@ -105,8 +107,8 @@ def test_a_gauge_frozen_for_weeks_is_left_out_of_those_days():
     _, ground = records()
     whole = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
     frozen = (ground.daily["site_id"] == "S1") & ground.daily["date"].isin(DAYS[15:50])
-    object.__setattr__(
-        ground, "daily", ground.daily.assign(precipitation_mm=ground.daily["precipitation_mm"].mask(frozen, 0.0))
+    ground = replace(
+        ground, daily=ground.daily.assign(precipitation_mm=ground.daily["precipitation_mm"].mask(frozen, 0.0))
     )
     found = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
     assert found.precipitation_mm.sum() == pytest.approx(whole.precipitation_mm.sum(), rel=0.05)
@@ -115,5 +117,27 @@ def test_a_gauge_frozen_for_weeks_is_left_out_of_those_days():
 def test_rain_alone_cannot_have_made_the_snow():
     _, ground = records()
     warm = ground.daily.assign(air_temperature_c=ground.daily["air_temperature_c"] + 25.0, swe_mm=250.0)
-    object.__setattr__(ground, "daily", warm)
+    ground = replace(ground, daily=warm)
     assert season_forcing(ground, DAYS[0], DAYS[-1], NODES) is None
+
+
+def test_a_record_keeps_what_was_asked_of_it_and_tells_no_other_record():
+    _, ground = records()
+    nodes = NODES.copy()
+    found = season_forcing(ground, DAYS[0], DAYS[-1], nodes)
+    nodes += 1.0
+    assert season_forcing(ground, DAYS[0], DAYS[-1], NODES) is found
+    assert found.nodes_m.tolist() == NODES.tolist()
+    # Whatever the answer hangs on makes another question.
+    others = (DAYS[1], DAYS[-1], NODES), (DAYS[0], DAYS[-2], NODES), (DAYS[0], DAYS[-1], NODES + 1.0)
+    assert all(season_forcing(ground, *other) is not found for other in others)
+    warmer = replace(ground, daily=ground.daily.assign(air_temperature_c=ground.daily["air_temperature_c"] + 1.0))
+    assert season_forcing(warmer, DAYS[0], DAYS[-1], NODES).temperature_c == pytest.approx(found.temperature_c + 1.0)
+
+
+@pytest.mark.parametrize("name", ["nodes_m", "temperature_c", "precipitation_mm", "heard"])
+def test_nobody_writes_into_weather_that_others_are_told_too(name):
+    _, ground = records()
+    values = getattr(season_forcing(ground, DAYS[0], DAYS[-1], NODES), name)
+    with pytest.raises(ValueError, match="read-only"):
+        values[:1] = 0

@@ -1,5 +1,7 @@
 """The pattern of earlier seasons' flights: what it is, and that a season without a flight follows it."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -71,7 +73,7 @@ def with_pattern(places, values):
 def test_a_season_without_a_flight_gathers_where_earlier_ones_did(weather):
     forcing = made_forcing(100, level_c=-6.0, swing_c=4.0)
     ground, _ = ground_of(forcing, np.ones(6))
-    object.__setattr__(ground, "sites", ground.sites.assign(**{PAST_PATTERN: 0.0}))
+    ground = replace(ground, sites=ground.sites.assign(**{PAST_PATTERN: 0.0}))
     last = forcing.days[-1].date()
     model = fitted_on_terrain(START, ground, last) if weather else TerrainBackground().fit(ground, last)
     assert isinstance(model, TerrainBalance) is weather
@@ -89,7 +91,7 @@ def test_sites_on_drifted_ground_do_not_stand_for_the_basin():
     forcing = made_forcing(100, level_c=-6.0, swing_c=4.0)
     ground, _ = ground_of(forcing, np.full(6, 1.5))
     plain = fitted_on_terrain(START, ground, forcing.days[-1].date()).predict(place([2200.0])).swe_mm
-    object.__setattr__(ground, "sites", ground.sites.assign(**{PAST_PATTERN: np.log(1.5)}))
+    ground = replace(ground, sites=ground.sites.assign(**{PAST_PATTERN: np.log(1.5)}))
     known = fitted_on_terrain(START, ground, forcing.days[-1].date())
     there = known.predict(with_pattern(place([2200.0]), [0.0])).swe_mm
     assert there == pytest.approx(plain / 1.5**PAST_SHARE, rel=0.1)

@@ -142,3 +142,12 @@ def test_a_station_without_snow_beside_one_with_snow_hides_no_melt():
     )
     assert list(bare_days(record)) == []
     assert list(bare_days(both)) == []
+
+
+def test_bare_days_are_those_on_which_no_station_that_told_had_snow():
+    record = melted(50.0)
+    bare = bare_days(record)
+    assert (bare[0], bare[-1]) == (pd.Timestamp("2031-03-03"), record.daily["date"].max())
+    assert bare_days(record) is bare
+    snowy = replace(record, daily=record.daily.assign(swe_mm=100.0))
+    assert list(bare_days(snowy)) == []

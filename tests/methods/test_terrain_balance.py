@@ -1,6 +1,7 @@
 """The season's balance without a flight: which sites tell of their place, and when the balance is not to be believed."""
 
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -25,7 +26,7 @@ def ground_of(forcing, factor, *, warmer=0.0, gauge=1.0):
     sites = ground.sites.assign(
         northness=0.0, canopy=0.0, x=500_000.0 + 3000.0 * np.arange(6), y=4_880_000.0, row=0, column=np.arange(6)
     )
-    object.__setattr__(ground, "sites", sites)
+    ground = replace(ground, sites=sites)
     return ground, swe
 
 
@@ -71,9 +72,7 @@ def test_weather_that_begins_in_mid_season_is_no_dry_start():
     forcing = made_forcing(100, level_c=-6.0, swing_c=4.0)
     ground, _ = ground_of(forcing, np.ones(6))
     late = ground.daily["date"] >= forcing.days[40]
-    object.__setattr__(
-        ground, "daily", ground.daily.assign(precipitation_mm=ground.daily["precipitation_mm"].where(late))
-    )
+    ground = replace(ground, daily=ground.daily.assign(precipitation_mm=ground.daily["precipitation_mm"].where(late)))
     assert not isinstance(fitted_on_terrain(START, ground, forcing.days[-1].date()), TerrainBalance)
 
 
@@ -84,9 +83,7 @@ def test_the_error_grows_when_the_last_days_fall_silent():
     whole = fitted_on_terrain(START, ground, last).predict(place([2200.0]))
     early = ground.daily["date"] < forcing.days[-11]
     names = ["air_temperature_c", "precipitation_mm"]
-    object.__setattr__(
-        ground, "daily", ground.daily.assign(**{name: ground.daily[name].where(early) for name in names})
-    )
+    ground = replace(ground, daily=ground.daily.assign(**{name: ground.daily[name].where(early) for name in names}))
     silent = fitted_on_terrain(START, ground, last).predict(place([2200.0]))
     unheard = [{part.name: part.se_mm[0] for part in found.parts}["unheard change"] for found in (whole, silent)]
     assert unheard == pytest.approx([0.0, 11 * UNHEARD_MM_PER_DAY], rel=0.05)
@@ -100,9 +97,7 @@ def test_a_drift_or_two_among_bare_sites_late_in_melt_do_not_empty_the_map():
     assert swe[-1].max() == 0
     drift = ground.daily["site_id"].isin(["S2", "S3"])
     last = ground.daily["date"] >= forcing.days[-20]
-    object.__setattr__(
-        ground, "daily", ground.daily.assign(swe_mm=ground.daily["swe_mm"].where(~(drift & last), 220.0))
-    )
+    ground = replace(ground, daily=ground.daily.assign(swe_mm=ground.daily["swe_mm"].where(~(drift & last), 220.0)))
     found = fitted_on_terrain(START, ground, forcing.days[-1].date()).predict(place([3000.0]))
     assert found.swe_mm[0] > 20
     assert found.standard_error()[0] > 20
@@ -114,7 +109,7 @@ def test_the_terrain_alone_says_that_it_doubts_sites_that_hold_snow():
     held[:, 2] = 300.0
     ground, _ = ground_of(forcing, np.ones(6))
     silent = made_ground(held, forcing.days, ELEVATION)
-    object.__setattr__(silent, "sites", ground.sites)
+    silent = replace(silent, sites=ground.sites)
     found = fitted_on_terrain(START, silent, forcing.days[-1].date())
     assert found.name == "terrain regression"
     prediction = found.predict(place([2000.0]))
