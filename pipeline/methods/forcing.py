@@ -176,9 +176,11 @@ def _frozen(fallen_mm: pd.DataFrame) -> pd.DataFrame:
     for name in fallen_mm.columns[: len(fallen_mm.columns) if len(fallen_mm.columns) > 1 else 0]:
         dry = fallen_mm[name].eq(0.0)
         spell = (dry != dry.shift()).cumsum()
-        others = fallen_mm.drop(columns=name).mean(axis=1).fillna(0.0)
-        long = dry.groupby(spell).transform("size") >= FROZEN_DAYS
-        frozen[name] = dry & long & (others.groupby(spell).transform("sum") >= FROZEN_MM)
+        long = dry & (dry.groupby(spell).transform("size") >= FROZEN_DAYS)
+        # Hardly any gauge has such a spell, and every left-out site asks: what the others caught is summed for those alone.
+        if long.any():
+            others = fallen_mm.drop(columns=name).mean(axis=1).fillna(0.0)
+            frozen[name] = long & (others.groupby(spell).transform("sum") >= FROZEN_MM)
     return frozen
 
 
