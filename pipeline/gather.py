@@ -144,7 +144,7 @@ def read_inputs(
     flown = gather_flights(settings, (grid, terrain, measured[0]), found, date, kept)
     findings += flown.findings
     grids, rasters = flown.grids, flown.files
-    past, described, noticed = gather_past_pattern(settings, (grid, terrain), found, date, kept)
+    past, described, noticed = gather_past_pattern(settings, (grid, terrain), flown.tables, date, kept)
     # This season's flights show where snow lies: earlier ones matter for their voids alone.
     findings += [] if grids else noticed
     covers, of_covers, noticed = _covers(settings, grid, found, kept, date)

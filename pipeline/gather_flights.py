@@ -25,7 +25,7 @@ from pipeline.inputs.find import InputFile, missing_file, unreadable_file
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_covers import CoverEntry, read_covers
-from pipeline.inputs.read_flights import FlightEntry, read_flights
+from pipeline.inputs.read_flights import FlightEntry, FlightTables, read_flights
 from pipeline.methods.snow_line import BARE_COVER
 from pipeline.problems import Finding, InputError, RefusedFlightError, StillArrivingError
 from pipeline.settings import Settings
@@ -43,6 +43,7 @@ class FlightsRead:
 
     Parameters
     ----------
+    tables : the flights tables, which earlier seasons' flights stand in too.
     grids : each flight's grid by name.
     rows : what is common to each flight: its id, date and errors; with the grids they are the flights' identity.
     files : files read, with the name of the grid made from them.
@@ -50,6 +51,7 @@ class FlightsRead:
     findings : everything noticed.
     """
 
+    tables: FlightTables
     grids: dict[str, xr.Dataset] = field(default_factory=dict)
     rows: pd.DataFrame = field(default_factory=pd.DataFrame)
     files: list[tuple[InputFile, str]] = field(default_factory=list)
@@ -83,14 +85,10 @@ def gather_flights(
     kept : where measured flights are kept.
     """
     grid, terrain, sites = ground
-    how = settings.columns.get("flights", {}), settings.missing
-    entries, findings = read_flights(
-        [file.path for file in found["flights"]],
-        *how,
-        (settings.season_start(date), date),
-        file_formats(settings, "flights"),
-    )
-    read, flights = FlightsRead(findings=findings), []
+    files, columns = [file.path for file in found["flights"]], settings.columns.get("flights", {})
+    tables = read_flights(files, columns, settings.missing, file_formats(settings, "flights"))
+    entries, findings = tables.between(settings.season_start(date), date)
+    read, flights = FlightsRead(tables, findings=findings), []
     known, noticed = surroundings(settings, grid, terrain)
     read.findings += noticed
     ahead = measured_ahead(entries, settings, (grid, known), kept)

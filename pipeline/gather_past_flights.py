@@ -11,7 +11,6 @@ import xarray as xr
 from pipeline.flights.kept import KeptFlights
 from pipeline.gather_flights import (
     STILL_ARRIVING,
-    file_formats,
     finding_of,
     measured_ahead,
     measured_flight,
@@ -19,7 +18,7 @@ from pipeline.gather_flights import (
 )
 from pipeline.grid import BasinGrid
 from pipeline.inputs.find import InputFile
-from pipeline.inputs.read_flights import FlightEntry, read_flights
+from pipeline.inputs.read_flights import FlightEntry, FlightTables
 from pipeline.methods.past_pattern import LEAST_DEPTH_M, PAST_PATTERN, mean_depth_m, past_pattern
 from pipeline.problems import Finding, InputError, RefusedFlightError, StillArrivingError
 from pipeline.settings import Settings
@@ -41,7 +40,7 @@ YEARS_AHEAD = 10
 def gather_past_pattern(
     settings: Settings,
     ground: tuple[BasinGrid, xr.Dataset],
-    found: dict[str, list[InputFile]],
+    tables: FlightTables,
     date: dt.date,
     kept: KeptFlights,
 ) -> tuple[dict[str, xr.Dataset], list[tuple[InputFile, str]], list[Finding]]:
@@ -51,7 +50,7 @@ def gather_past_pattern(
     """
     grid, terrain = ground
     begun = settings.season_start(date)
-    entries, findings = _earlier(settings, found, begun)
+    entries, findings = _earlier(settings, tables, begun)
     if not entries:
         return {}, [], findings
     known, _ = surroundings(settings, grid, terrain)
@@ -77,26 +76,19 @@ def gather_past_pattern(
     return {PAST: fields}, files, findings
 
 
-def _earlier(
-    settings: Settings, found: dict[str, list[InputFile]], begun: dt.date
-) -> tuple[list[FlightEntry], list[Finding]]:
+def _earlier(settings: Settings, tables: FlightTables, begun: dt.date) -> tuple[list[FlightEntry], list[Finding]]:
     """Return the flights of seasons before the one begun, newest first, and what is wrong with their rows.
 
     Identifiers may be used again in each season. A row whose very files stand under the same identifier at a date of this season
-    or later is a mistyped date that was mended.
+    or later is a mistyped date that was mended. What has no date is told with this season's flights.
     """
-
-    def rows(first: dt.date, last: dt.date) -> tuple[list[FlightEntry], list[Finding]]:
-        files = [file.path for file in found["flights"]]
-        columns, formats = settings.columns.get("flights", {}), file_formats(settings, "flights")
-        return read_flights(files, columns, settings.missing, (first, last), formats)
-
-    again = {_same(entry) for entry in rows(begun, begun + dt.timedelta(days=366 * YEARS_AHEAD))[0]}
+    again = {_same(entry) for entry in tables.between(begun, begun + dt.timedelta(days=366 * YEARS_AHEAD))[0]}
     entries, findings = [], []
     for first, last in _seasons_before(settings, begun):
-        of_season, noticed = rows(first, last)
+        of_season, noticed = tables.between(first, last)
         entries += [entry for entry in reversed(of_season) if _same(entry) not in again]
-        findings += [_warning(replace(one, rule=NOT_USED)) for one in noticed if one.action == "set aside"]
+        set_aside = [one for one in noticed if one.action == "set aside" and one.start]
+        findings += [_warning(replace(one, rule=NOT_USED)) for one in set_aside]
     return entries, findings
 
 

@@ -56,46 +56,65 @@ class FlightEntry:
     line: int
 
 
+@dataclass(frozen=True)
+class FlightTables:
+    """The flights tables as they were read, before it is said which days are asked for.
+
+    Parameters
+    ----------
+    rows : every row, in the order of the files, as `read_tables` gives them.
+    findings : lines and values that could not be read.
+    settings, formats : what the settings say of columns, and of how files are written.
+    """
+
+    rows: pd.DataFrame
+    findings: list[Finding]
+    settings: Mapping[str, ColumnSetting]
+    formats: Sequence[FileFormat]
+
+    def between(self, first: dt.date, last: dt.date) -> tuple[list[FlightEntry], list[Finding]]:
+        """Return the flights of a part of a season, oldest first, and what is wrong with their rows.
+
+        A flight_id given again replaces the earlier row; rows dated before the first or after the last day are none of its
+        business, since identifiers may be used again in each season. What has no date is told whatever the days.
+
+        Paths in the table are relative to the table; a raster in tiles is a glob, or a list with semicolons between. A flight that
+        names neither a depth raster nor both surfaces, or a raster of which no file is there, is set aside with a finding; one of
+        which some tiles are missing is used as far as it goes, with a finding for each. A later row that cannot be used replaces
+        nothing.
+        """
+        outside = dated_outside(self.rows, (first, last))
+        findings = [*without_lines(self.findings, self.rows[outside])]
+        rows = self.rows[~outside].reset_index(drop=True)
+        read = {row.Index: _entry(row, self.settings, self.formats) for row in rows.itertuples()}
+        # Typed, since of no rows an untyped list would pick columns.
+        usable = rows[np.array([read[index][0] is not None for index in rows.index], bool)]
+        newest, repeated = keep_newest(usable, ["flight_id"], "flights")
+        findings += repeated
+        last_usable = dict(zip(usable["flight_id"], usable.index, strict=True))
+        kept = {(row.file, row.line) for row in newest.itertuples()}
+        entries = []
+        for row in rows.sort_values(["date", "flight_id"], kind="stable").itertuples():
+            entry, found = read[row.Index]
+            # What a later row has mended is no trouble any more.
+            if entry is None and row.Index < last_usable.get(row.flight_id, -1):
+                continue
+            if entry is None or (row.file, row.line) in kept:
+                findings += found
+            if entry is not None and (row.file, row.line) in kept:
+                entries.append(entry)
+        return entries, findings
+
+
 def read_flights(
     files: list[Path],
     settings: Mapping[str, ColumnSetting],
     missing: list[str],
-    season: tuple[dt.date, dt.date],
     formats: Sequence[FileFormat] = (),
-) -> tuple[list[FlightEntry], list[Finding]]:
-    """Read the flights of a part of a season, oldest first; a flight_id given again replaces the earlier row.
-
-    Parameters
-    ----------
-    season : first and last day; rows dated outside are none of its business, and what is wrong with them is not told.
-
-    Paths in the table are relative to the table; a raster in tiles is a glob, or a list with semicolons between. A flight that
-    names neither a depth raster nor both surfaces, or a raster of which no file is there, is set aside with a finding; one of
-    which some tiles are missing is used as far as it goes, with a finding for each. A later row that cannot be used replaces
-    nothing.
-    """
+) -> FlightTables:
+    """Read the flights tables once for all days that a night asks of: this season's, and those of seasons before."""
     rows, findings = read_tables(files, FLIGHTS, settings, missing, formats)
-    outside = dated_outside(rows, season)
-    findings = without_lines(findings, rows[outside])
-    rows = rows[~outside].reset_index(drop=True)
-    read = {row.Index: _entry(row, settings, formats) for row in rows.itertuples()}
-    # Typed, since of no rows an untyped list would pick columns.
-    usable = rows[np.array([read[index][0] is not None for index in rows.index], bool)]
-    newest, repeated = keep_newest(usable, ["flight_id"], "flights")
-    findings += repeated
-    last_usable = dict(zip(usable["flight_id"], usable.index, strict=True))
-    kept = {(row.file, row.line) for row in newest.itertuples()}
-    entries = []
-    for row in rows.sort_values(["date", "flight_id"], kind="stable").itertuples():
-        entry, found = read[row.Index]
-        # What a later row has mended is no trouble any more.
-        if entry is None and row.Index < last_usable.get(row.flight_id, -1):
-            continue
-        if entry is None or (row.file, row.line) in kept:
-            findings += found
-        if entry is not None and (row.file, row.line) in kept:
-            entries.append(entry)
-    return entries, findings
+    return FlightTables(rows, findings, settings, formats)
 
 
 def _entry(

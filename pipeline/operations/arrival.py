@@ -57,11 +57,11 @@ def input_rasters(settings: Settings, date: dt.date) -> list[Path]:
     """
     found, season = _tables(settings), (settings.season_start(date), date)
 
-    def how(role: str) -> tuple:
-        files = [file.path for file in found[role]]
-        return files, settings.columns.get(role, {}), settings.missing, season, file_formats(settings, role)
+    def table(role: str) -> tuple:
+        return [file.path for file in found[role]], settings.columns.get(role, {}), settings.missing
 
-    flights, covers = read_flights(*how("flights"))[0], read_covers(*how("covers"))[0]
+    flights, _ = read_flights(*table("flights"), file_formats(settings, "flights")).between(*season)
+    covers, _ = read_covers(*table("covers"), season, file_formats(settings, "covers"))
     named = [path for entry in flights for files in entry.files.values() for path in files]
     named = [path for path in [*named, *(entry.path for entry in covers)] if path.is_file()]
     parts = [part for path in named for part in virtual_parts(path) if part.is_file()]

@@ -54,7 +54,7 @@ def test_a_folder_that_may_not_be_looked_into_is_a_finding(folder, monkeypatch):
 
 def test_tiles_of_a_flight_in_such_a_folder(folder):
     (folder / "flights.csv").write_text("flight_id,date,depth\nF1,2031-03-01,[ab].csv\n")
-    (entry,), _ = read_flights([folder / "flights.csv"], {}, [""], SEASON)
+    (entry,), _ = read_flights([folder / "flights.csv"], {}, [""]).between(*SEASON)
     assert names(entry.files["depth"]) == ["a.csv", "b.csv"]
 
 
@@ -82,7 +82,7 @@ def test_a_name_that_is_not_utf_8_is_a_finding_that_can_be_written_down(misspelt
 def test_a_tile_of_such_a_name_is_left_out_and_told(misspelt):
     table = misspelt / "flights.csv"
     table.write_text("flight_id,date,depth\nF1,2031-03-01,course_*.csv\nF2,2031-03-01,absent.csv\n")
-    (entry,), findings = read_flights([table], {}, [""], SEASON)
+    (entry,), findings = read_flights([table], {}, [""]).between(*SEASON)
     assert names(entry.files["depth"]) == ["course_a.csv"]
     assert [(finding.rule, finding.line) for finding in findings] == [("unreadable file", 2), ("missing file", 3)]
     assert all(finding.detail.isascii() for finding in findings)

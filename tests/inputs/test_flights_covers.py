@@ -17,7 +17,7 @@ def flights(tmp_path, *lines, formats=()):
         (tmp_path / name).write_bytes(b"x")
     file = tmp_path / "flights.csv"
     file.write_text("\n".join(["flight_id,date,depth", *lines]) + "\n", "utf-8")
-    return read_flights([file], {}, [""], SEASON, formats)
+    return read_flights([file], {}, [""], formats).between(*SEASON)
 
 
 def test_a_flight_given_again_replaces_the_earlier_row(tmp_path):
@@ -36,6 +36,23 @@ def test_a_row_that_a_later_one_mends_is_no_trouble(tmp_path):
     entries, findings = flights(tmp_path, "F1,2031-03-01,absent.tif", "F1,2031-03-01,a.tif")
     assert [entry.line for entry in entries] == [3]
     assert findings == []
+
+
+def test_one_reading_serves_every_season_and_each_tells_its_own(tmp_path):
+    lines = ["F1,2030-03-01,a.tif", "F1,2031-03-01,absent.tif", "F1,2031-03-02,b.tif", "F2,2030-03-05,absent.tif"]
+    (tmp_path / "flights.csv").write_text("\n".join(["flight_id,date,depth", *lines]) + "\n", "utf-8")
+    for name in ("a.tif", "b.tif"):
+        (tmp_path / name).write_bytes(b"x")
+    tables = read_flights([tmp_path / "flights.csv"], {}, [""])
+    for _ in range(2):
+        entries, findings = tables.between(*SEASON)
+        assert ([(entry.flight_id, entry.line) for entry in entries], findings) == ([("F1", 4)], [])
+        # The later day of the same season has not come yet: what it mends is trouble still.
+        entries, findings = tables.between(SEASON[0], dt.date(2031, 3, 1))
+        assert (entries, [(f.line, f.rule) for f in findings]) == ([], [(3, "missing file")])
+        entries, findings = tables.between(dt.date(2029, 10, 1), dt.date(2030, 9, 30))
+        assert [(entry.flight_id, entry.line) for entry in entries] == [("F1", 2)]
+        assert [(f.line, f.rule) for f in findings] == [(5, "missing file")]
 
 
 def test_a_unit_declared_for_some_files_counts_for_their_rasters(tmp_path):
@@ -70,6 +87,6 @@ def test_an_error_that_cannot_be_is_told_and_not_used(tmp_path, declared):
     (tmp_path / "a.tif").write_bytes(b"x")
     file = tmp_path / "flights.csv"
     file.write_text(f"flight_id,date,depth,depth_se_m\nF1,2031-03-01,a.tif,{declared}\n", "utf-8")
-    (entry,), findings = read_flights([file], {}, [""], SEASON)
+    (entry,), findings = read_flights([file], {}, [""]).between(*SEASON)
     assert entry.depth_se_m is None
     assert [(f.rule, f.evidence) for f in findings] == [("impossible value", f"depth_se_m = {float(declared):g}")]
