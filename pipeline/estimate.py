@@ -4,130 +4,34 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from dataclasses import dataclass, field, replace
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from pipeline.day import Day
-from pipeline.grid import BasinGrid
-from pipeline.ground import GroundRecord
+from pipeline.day_inputs import Choices, DayInputs
 from pipeline.methods.background import CarriedFlight
 from pipeline.methods.blend import Blend, asks_trees, blended
 from pipeline.methods.canopy import poleward
-from pipeline.methods.density import BulkDensity, DensityPlaces
+from pipeline.methods.density import BulkDensity
 from pipeline.methods.density_seasons import EarlierSeasons
 from pipeline.methods.depth_only import with_depth_only_sites
-from pipeline.methods.errors import ErrorPart, KrigedPart, VolumeCovariance, scaled, volume_covariance
+from pipeline.methods.errors import ErrorPart, scaled
 from pipeline.methods.flight_swe import Filling, Flown, fill_voids, flight_swe
 from pipeline.methods.forcing import season_forcing
-from pipeline.methods.intervals import censored_quantile
 from pipeline.methods.normals import in_per_cent
 from pipeline.methods.past_pattern import PAST_PATTERN
 from pipeline.methods.predictors import add_exposure, with_landform
-from pipeline.methods.settling import Settling, settled_density
+from pipeline.methods.settling import settled_density
 from pipeline.methods.site_values import site_values, weather_nodes
-from pipeline.methods.skill import density_skill, site_table, swe_skill
 from pipeline.methods.snow_line import BARE_COVER, FRESH_ERROR, most_since_bare
 from pipeline.methods.sturm import autumn_origin
 from pipeline.methods.terrain_balance import Background, fitted_on_terrain
-from pipeline.methods.totals import ZoneBands, covariance_rows, totals_rows
 from pipeline.outlook import OutlookInputs, with_outlook
 from pipeline.problems import NoEstimateError
-from pipeline.variables import SOURCE_FLAGS, VARIABLES
-
-
-@dataclass(frozen=True)
-class DayInputs:
-    """Everything a day may use, read, checked and on the basin grid; nothing in it is dated after `date`.
-
-    Parameters
-    ----------
-    basin_id, title, date, noon_utc, zones : as in `Day`.
-    grid : the basin grid with its margin.
-    terrain : what is fixed on the grid, from `read_terrain`.
-    ground : the sites and what they said.
-    densities : density records: site_id, date, depth_m, density_kg_m3, elevation_m.
-    flights : flights of the season, oldest first, as `measure_flight` gives them.
-    flight_figures : what the record tells of each flight: registration, noise, offset from the sites.
-    cover : snow-covered fraction seen on the day itself, on (y, x), missing under cloud; None where there is none.
-    earlier_covers : the same seen on days before, with the day of each.
-    past_pattern : pattern of earlier seasons' flights on (y, x), as `methods.past_pattern` gives it; None where there is none.
-    checks : findings, as rows of `checks.csv`.
-    normals : normals of the sites and the basin: site_id, day, swe_mm, period; None where none are given.
-    forecast : days of the weather table after the date, each issue known on it; None where there is no weather table.
-    albedo : albedo seen of late on the grid, `snow_albedo` and `age_days`; None where there is none.
-    earlier_densities : the same of the courses in earlier seasons; None where there are none.
-    settling, earlier_density : the season's modelled density and what earlier seasons' courses say of it; made by `estimate_day`.
-    landform : fields of `methods.predictors.landform` by name, where they are kept; made anew where they are not.
-    """
-
-    basin_id: str
-    title: str
-    date: dt.date
-    noon_utc: dt.datetime
-    zones: list[tuple[str, str]]
-    grid: BasinGrid
-    terrain: xr.Dataset
-    ground: GroundRecord
-    densities: pd.DataFrame
-    flights: list[xr.Dataset]
-    cover: np.ndarray | None
-    checks: pd.DataFrame
-    flight_figures: list[dict[str, Any]] = field(default_factory=list)
-    normals: pd.DataFrame | None = None
-    forecast: pd.DataFrame | None = None
-    albedo: xr.Dataset | None = None
-    earlier_densities: pd.DataFrame | None = None
-    settling: Settling | None = None
-    earlier_density: EarlierSeasons | None = None
-    earlier_covers: list[tuple[dt.date, np.ndarray]] = field(default_factory=list)
-    past_pattern: np.ndarray | None = None
-    landform: dict[str, np.ndarray] | None = None
-
-
-@dataclass(frozen=True)
-class Choices:
-    """What the settings choose in the science.
-
-    Parameters
-    ----------
-    snow_class : class of the published density relation.
-    season_start : first day of the snow season.
-    least_valid_fraction : a cell that a flight saw less of is left to the background.
-    method : how backgrounds are chosen, as in `methods.blend.blended`.
-    wind_from_deg : direction that the prevailing wind comes from, clockwise from true north.
-    """
-
-    snow_class: str
-    season_start: dt.date
-    least_valid_fraction: float
-    method: str = "auto"
-    wind_from_deg: float = 270.0
-
-
-@dataclass(frozen=True)
-class SweMap:
-    """SWE of the whole grid on the day: mean and standard error (mm), covered share, error parts, cells seen by a flight."""
-
-    swe_mm: np.ndarray
-    se_mm: np.ndarray
-    covered: np.ndarray
-    parts: list[ErrorPart | KrigedPart]
-    flown: Flown | None
-
-
-@dataclass(frozen=True)
-class MapOfDay:
-    """The inputs with what was derived of them, the grid's places as the background takes them, the map, the models behind it."""
-
-    inputs: DayInputs
-    places: xr.Dataset
-    today: SweMap
-    background: Background | Blend
-    density: BulkDensity
+from pipeline.swe_map import MapOfDay, SweMap, day_of
 
 
 def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
@@ -138,8 +42,7 @@ def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
     NoEstimateError : there is neither a usable site nor a flight.
     """
     found = map_of_day(inputs, choices)
-    fields = _fields(found.today, found.density, found.inputs)
-    day = _as_day(found.inputs, (found.today, found.background, found.density), fields)
+    day = day_of(found)
     if inputs.forecast is None:
         day = replace(day, models=day.models | {"outlook": {"made": False, "why": NO_WEATHER}})
     else:
@@ -358,103 +261,3 @@ def _bare_where_seen_bare(today: SweMap, cover: np.ndarray) -> SweMap:
         covered=np.clip(cleared(covered), 0.0, 1.0),
         parts=[scaled(part, np.where(bare, 0.0, 1.0)) for part in today.parts],
     )
-
-
-def _fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> xr.Dataset:
-    """Return the published variables on the grid with its margin.
-
-    A trace that the archive rounds to nothing is nothing, so that no density, depth or cover stands where no snow does; and where
-    snow stands, it covers at least the least share that the archive tells.
-    """
-    terrain = inputs.terrain
-    elevation = terrain["elevation"].to_numpy()
-    swe, se = np.where(np.round(today.swe_mm, VARIABLES["swe"].decimals) > 0, today.swe_mm, 0.0), today.se_mm
-    covered = np.where(swe > 0, np.maximum(today.covered, 10.0 ** -VARIABLES["snow_cover"].decimals), 0.0)
-    told = density.predict_from_swe(swe, DensityPlaces.of_terrain(terrain, southern=inputs.grid.southern))
-    rho, rho_se = told.mean, told.standard_error()
-    depth = swe / rho
-    with np.errstate(divide="ignore", invalid="ignore"):
-        # SWE's error holds that of density; depth = SWE / density is at least as uncertain as the two are apart.
-        depth_se = np.where(swe > 0, depth * np.hypot(se / swe, rho_se / rho), se / rho)
-    source = np.where(swe > 0, SOURCE_FLAGS["blended"], SOURCE_FLAGS["no_snow"])
-    if today.flown is not None:
-        measured = today.flown.seen & (swe > 0)
-        depth = np.where(measured, today.flown.depth_m, depth)
-        depth_se = np.where(measured, today.flown.depth_se_m, depth_se)
-        rho = np.where(measured, swe / np.where(measured, depth, 1.0), rho)
-        source = np.where(measured, SOURCE_FLAGS["flight"], source)
-    values = {
-        "swe": swe,
-        "swe_se": se,
-        "swe_p10": censored_quantile(swe, se, 0.1),
-        "swe_p90": censored_quantile(swe, se, 0.9),
-        "depth": depth,
-        "depth_se": depth_se,
-        # Where no snow lies there is nothing to be dense.
-        "density": np.where(swe > 0, rho, np.nan),
-        "density_se": np.where(swe > 0, rho_se, np.nan),
-        "snow_cover": covered,
-    }
-    inside = terrain["cell_area"].to_numpy() > 0
-    fields = {name: np.where(inside, value, np.nan) for name, value in values.items()}
-    fields["elevation"] = np.where(inside, elevation, np.nan)
-    fields["cell_area"] = np.where(inside, terrain["cell_area"].to_numpy(), np.nan)
-    for name, classes in (
-        ("source", source),
-        ("zone", terrain["zone"].to_numpy()),
-        ("band", terrain["band"].to_numpy()),
-    ):
-        fields[name] = np.where(inside, classes, 0).astype("i4")
-    return xr.Dataset({name: (("y", "x"), value) for name, value in fields.items()}, coords=terrain["elevation"].coords)
-
-
-def _as_day(inputs: DayInputs, science: tuple[SweMap, Background, BulkDensity], fields: xr.Dataset) -> Day:
-    """Return the day with totals, their errors, the sites and the skill, on the basin's bounding box."""
-    today, background, density = science
-    units = ZoneBands(inputs.basin_id, [zone_id for zone_id, _ in inputs.zones], inputs.terrain.attrs["bands"])
-    covariance = _volume_covariance(today, fields, units, inputs.grid.cell_m)
-    blend = background if isinstance(background, Blend) else None
-    sites = site_table(inputs.ground, today, inputs.date, None if blend is None else blend.without_)
-    skill = pd.concat(
-        [
-            density_skill(density, inputs.densities, inputs.date),
-            *([] if blend is None else [blend.skill()]),
-            # Beside the candidates' own rows the one of the whole is the blend's, whichever of them was taken.
-            swe_skill(sites, "blend" if blend is not None and len(blend.candidates) > 1 else _name(today, background)),
-        ]
-    )
-    grid, window = inputs.grid.window(fields["cell_area"].to_numpy() > 0)
-    return Day(
-        basin_id=inputs.basin_id,
-        title=inputs.title,
-        date=inputs.date,
-        noon_utc=inputs.noon_utc,
-        grid=grid,
-        zones=inputs.zones,
-        bands=inputs.terrain.attrs["bands"],
-        fields=fields.isel(y=window[0], x=window[1]),
-        totals=totals_rows(fields, units, covariance.total, inputs.date),
-        totals_covariance=covariance_rows(fields, units, covariance.total),
-        sites=sites,
-        checks=inputs.checks,
-        skill=skill.reset_index(drop=True),
-        models={
-            "density": density.parameters(),
-            "blend": {"name": _name(today, background)} | background.parameters(),
-            "flights": inputs.flight_figures,
-            "errors": {
-                "factor": 1.0 if blend is None else round(blend.factor_, 4),
-                "budget_by_zone": {zone_id: covariance.budget(units.of_zone(zone_id)) for zone_id in units.zones},
-            },
-        },
-        error_budget=covariance.budget(),
-    )
-
-
-def _name(today: SweMap, background: Background) -> str:
-    return "flight" if today.flown is not None else background.name
-
-
-def _volume_covariance(today: SweMap, fields: xr.Dataset, units: ZoneBands, cell_m: float) -> VolumeCovariance:
-    number = units.numbers(fields["zone"].to_numpy(), fields["band"].to_numpy())
-    return volume_covariance(today.parts, fields["cell_area"].to_numpy(), number, units.count, cell_m)

@@ -14,7 +14,7 @@ import pandas as pd
 import xarray as xr
 from pyproj import CRS
 
-from pipeline.estimate import DayInputs
+from pipeline.day_inputs import DayInputs
 from pipeline.flights.kept import KeptFlights
 from pipeline.flights.together import one_a_day
 from pipeline.gather_albedo import gather_albedo

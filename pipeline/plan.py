@@ -11,7 +11,7 @@ import xarray as xr
 from pyproj import Transformer
 from scipy.ndimage import binary_dilation
 
-from pipeline.estimate import MapOfDay, map_of_day
+from pipeline.estimate import map_of_day
 from pipeline.flights.measure import DEPTH_BIAS_SE_M
 from pipeline.gather import Stage, read_inputs
 from pipeline.gather_flights import file_formats
@@ -26,6 +26,7 @@ from pipeline.methods.survey import MapError, best_sites, best_strips, strips_ov
 from pipeline.problems import SettingsError
 from pipeline.run import choices
 from pipeline.settings import Settings
+from pipeline.swe_map import MapOfDay
 
 MEASURED_SE = (10.0, 0.05)
 """Error of a course of ten cores or of a station's SWE: so many mm, and so great a share of it (common practice, no source)."""

@@ -12,7 +12,8 @@ from importlib.metadata import version
 from pathlib import Path
 
 from pipeline.day import Day
-from pipeline.estimate import Choices, estimate_day
+from pipeline.day_inputs import Choices
+from pipeline.estimate import estimate_day
 from pipeline.gather import Readings, Stage, read_inputs
 from pipeline.outputs.archive import Published, left_as_it_is, publish
 from pipeline.outputs.attempts import note_failed

@@ -11,13 +11,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS
 
-from pipeline import estimate
-from pipeline.estimate import Choices, DayInputs, estimate_day
+from pipeline.day_inputs import Choices, DayInputs
+from pipeline.estimate import estimate_day
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
 from pipeline.methods.density import EXPOSURE_LOG, Densities
+from pipeline.methods.flight_swe import flight_swe
 from pipeline.methods.predictors import add_exposure
 from pipeline.methods.totals import ZoneBands, totals_rows
+from pipeline.swe_map import SweMap, published_fields, zone_band_covariance
 from pipeline.variables import SOURCE_FLAGS
 
 DATE, FLOWN_ON = dt.date(2031, 3, 10), dt.date(2031, 3, 2)
@@ -198,14 +200,14 @@ def test_twice_the_depth_is_twice_the_water_and_its_error(seed):
     twice.attrs["depth_bias_se_m"] *= 2
     found = []
     for flight in (inputs.flights[0], twice):
-        flown = estimate.flight_swe(flight, Uniform(), terrain, 0.5, southern=False)
-        today = estimate.SweMap(flown.swe_mm, flown.standard_error(), flown.covered, flown.parts, flown)
+        flown = flight_swe(flight, Uniform(), terrain, 0.5, southern=False)
+        today = SweMap(flown.swe_mm, flown.standard_error(), flown.covered, flown.parts, flown)
         area = inputs.terrain["cell_area"].to_numpy()
         fields = inputs.terrain[["zone", "band", "cell_area"]].assign(
             swe=(("y", "x"), flown.swe_mm), depth=(("y", "x"), flown.depth_m), snow_cover=(("y", "x"), flown.covered)
         )
         units = ZoneBands("made", ["west", "east"], inputs.terrain.attrs["bands"])
-        covariance = estimate._volume_covariance(today, fields.where(area > 0, 0), units, 100.0)
+        covariance = zone_band_covariance(today, fields.where(area > 0, 0), units, 100.0)
         found.append(totals_rows(fields, units, covariance.total, flown_on.date))
     for name in ("volume_m3", "volume_se_m3", "swe_mean_mm", "depth_mean_m"):
         assert found[1][name].to_numpy() == pytest.approx(2 * found[0][name].to_numpy(), rel=1e-9), name
@@ -297,8 +299,8 @@ def test_where_no_snow_is_told_there_is_no_density_and_where_there_is_it_covers_
             density, common, local = (np.full(np.shape(swe_mm), value) for value in (315.0, 12.0, 20.0))
             return Densities(density, [common], local)
 
-    today = estimate.SweMap(trace, 0.1 + trace, np.full(trace.shape, 0.001), [], None)
-    fields = estimate._fields(today, Uniform(), replace(inputs, terrain=add_exposure(inputs.terrain)))
+    today = SweMap(trace, 0.1 + trace, np.full(trace.shape, 0.001), [], None)
+    fields = published_fields(today, Uniform(), replace(inputs, terrain=add_exposure(inputs.terrain)))
     inside = fields["cell_area"].to_numpy() > 0
     swe, cover = np.round(fields["swe"].to_numpy()[inside], 1), np.round(fields["snow_cover"].to_numpy()[inside], 2)
     snow = swe > 0
