@@ -173,12 +173,14 @@ CATCH_LEAST = 0.1
 def _frozen(fallen_mm: pd.DataFrame) -> pd.DataFrame:
     """Return which days (day, record) lie in a dry spell of a gauge in which the others caught plenty."""
     frozen = pd.DataFrame(data=False, index=fallen_mm.index, columns=fallen_mm.columns)
+    wettest = fallen_mm.max(axis=1)
     for name in fallen_mm.columns[: len(fallen_mm.columns) if len(fallen_mm.columns) > 1 else 0]:
         dry = fallen_mm[name].eq(0.0)
         spell = (dry != dry.shift()).cumsum()
         long = dry & (dry.groupby(spell).transform("size") >= FROZEN_DAYS)
-        # Hardly any gauge has such a spell, and every left-out site asks: what the others caught is summed for those alone.
-        if long.any():
+        # Every left-out site asks, and hardly any gauge is dry while others are wet: what the others caught is summed only where
+        # the wettest caught enough. Half of what is asked for, so that rounding decides nothing.
+        if wettest[long].sum() >= 0.5 * FROZEN_MM:
             others = fallen_mm.drop(columns=name).mean(axis=1).fillna(0.0)
             frozen[name] = long & (others.groupby(spell).transform("sum") >= FROZEN_MM)
     return frozen
