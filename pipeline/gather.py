@@ -18,6 +18,7 @@ from pipeline.day_inputs import DayInputs
 from pipeline.flights.kept import KeptFlights
 from pipeline.flights.together import one_a_day
 from pipeline.gather_albedo import gather_albedo
+from pipeline.gather_earlier_visits import EARLIER_VISITS
 from pipeline.gather_flights import (
     FLIGHT,
     STILL_ARRIVING,
@@ -28,7 +29,6 @@ from pipeline.gather_flights import (
     kept_flights,
 )
 from pipeline.gather_ground import (
-    EARLIER_COURSES,
     EARLIER_ISSUES,
     Measured,
     forecast_rows,
@@ -373,7 +373,7 @@ def tables_from_kept(kept: dict[str, pd.DataFrame]) -> tuple[dict[str, pd.DataFr
         "courses",
         "stations",
         "weather",
-        *(name for name in ["overrides", "normals", EARLIER_ISSUES, EARLIER_COURSES] if name in kept),
+        *(name for name in ["overrides", "normals", EARLIER_ISSUES, EARLIER_VISITS] if name in kept),
     ):
         placed = kept[name].assign(**{c: kept[f"{name}{PLACES}"][c] for c in ("file", "line", "order")})
         by = _READ_BY.get(name, ["order", "line"])

@@ -8,6 +8,8 @@ from pathlib import Path
 import pandas as pd
 import xarray as xr
 
+from pipeline.check_limits import course_limits, station_limits
+from pipeline.gather_earlier_visits import EARLIER_VISITS, earlier_visits
 from pipeline.gather_flights import file_formats
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
@@ -20,11 +22,11 @@ from pipeline.inputs.read_stations import read_stations
 from pipeline.inputs.read_weather import as_issued_by, earlier_issues, read_weather
 from pipeline.inputs.rows import without_lines
 from pipeline.kept_files import KeptFiles
-from pipeline.measurements.course_checks import CourseLimits, check_courses
+from pipeline.measurements.course_checks import check_courses
 from pipeline.measurements.course_context import Surroundings
 from pipeline.measurements.course_dates import season_samples
 from pipeline.measurements.daily import daily_values, silent_stations
-from pipeline.measurements.excursions import Rates
+from pipeline.measurements.in_service import in_service
 from pipeline.measurements.overrides import (
     believable,
     samples_without_overridden,
@@ -34,18 +36,12 @@ from pipeline.measurements.overrides import (
 )
 from pipeline.measurements.points import STATION_DEPTH_SE_M, course_visits, station_density, station_swe_se_mm
 from pipeline.measurements.samplers import without_sampler_bias
-from pipeline.measurements.station_checks import StationLimits, check_stations
+from pipeline.measurements.station_checks import check_stations
 from pipeline.problems import Finding
-from pipeline.settings import Checks, Settings, Stations
+from pipeline.settings import Settings
 
 Measured = tuple[GroundRecord, tuple[pd.DataFrame, pd.DataFrame], list[Finding]]
 """What the ground said, the density records of this season and of the courses in earlier ones, and the checks' findings."""
-
-EARLIER_COURSES = "courses of earlier seasons"
-"""Name of the courses' rows of seasons before: they tell of density alone."""
-
-EARLIER_YEARS = 10
-"""Rows of so many years before the season are used: density's ways are settled after a few, and crews and tubes change (chosen)."""
 
 
 def gather_tables(
@@ -87,20 +83,18 @@ def gather_tables(
     all_weather, weather_noticed = read_weather(paths("weather"), *how("weather"), file_formats(settings, "weather"))
     weather = as_issued_by(all_weather, date)
     records = heard[heard["date"] >= start]
-    earlier_samples = _seasons_before(all_samples, start)
     samples, misdated = season_samples(all_samples, (start.date(), date), settings.checks.nominal_days)
     # What is wrong with rows of a later day is told on that day.
     findings += without_lines(samples_noticed, _later(all_samples, "date", date))
     findings += records_noticed
     findings += without_lines(weather_noticed, _later(all_weather, "issued", date))
     findings = [finding for finding in findings if finding.start[:10] <= str(date)] + misdated
-    overrides, noticed = read_overrides(
-        paths("overrides"),
-        *how("overrides"),
-        settings.basin.utc_offset_hours,
-        (start.date(), date),
-        file_formats(settings, "overrides"),
-    )
+
+    def overrides_of(first: dt.date, last: dt.date) -> tuple[pd.DataFrame, list[Finding]]:
+        clock, formats = settings.basin.utc_offset_hours, file_formats(settings, "overrides")
+        return read_overrides(paths("overrides"), *how("overrides"), clock, (first, last), formats)
+
+    overrides, noticed = overrides_of(start.date(), date)
     findings += noticed
     if found["stations"]:
         off = switched_off(overrides, _noon(settings, date))
@@ -117,14 +111,9 @@ def gather_tables(
     # A basin without these is the same basin whether or not the program knows of them.
     beside = {"overrides": overrides, "normals": normals}
     tables |= {name: table for name, table in beside.items() if found[name]}
-    earlier = {EARLIER_ISSUES: earlier_issues(all_weather, date), EARLIER_COURSES: earlier_samples}
+    visits = earlier_visits(settings, (sites, place[0].southern), all_samples, (start.date(), overrides_of), kept)
+    earlier = {EARLIER_ISSUES: earlier_issues(all_weather, date), EARLIER_VISITS: visits}
     return tables | {name: rows for name, rows in earlier.items() if len(rows)}, findings
-
-
-def _seasons_before(samples: pd.DataFrame, start: pd.Timestamp) -> pd.DataFrame:
-    """Return the samples of the years before the season's start that tell of density."""
-    first = start - pd.DateOffset(years=EARLIER_YEARS)
-    return samples[(samples["date"] >= first) & (samples["date"] < start)].reset_index(drop=True)
 
 
 EARLIER_ISSUES = "earlier_issues"
@@ -155,10 +144,13 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
     visits = course_visits(samples)
     names = ["site_id", "date", "depth_m", "density_kg_m3"]
     weighed = [station_density(daily, settings.checks.density_least_depth_m), visits.dropna(subset="density_kg_m3")]
-    earlier = _weighed_before(settings, (known, grid.southern), tables)
+    densities, before = (
+        pd.concat([table[names] for table in told], ignore_index=True)
+        for told in (weighed, [tables.get(EARLIER_VISITS, visits.head(0))])
+    )
     densities, before = (
         records.assign(elevation_m=known["elevation_m"].reindex(records["site_id"]).to_numpy())
-        for records in (pd.concat([table[names] for table in weighed], ignore_index=True), earlier[names])
+        for records in (densities, before)
     )
     daily = daily.assign(depth_se_m=STATION_DEPTH_SE_M)
     weather = tables["weather"]
@@ -169,18 +161,6 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
         least_density_depth_m=settings.checks.density_least_depth_m,
     )  # fmt: skip
     return record, (densities, before), findings
-
-
-def _weighed_before(
-    settings: Settings, place: tuple[pd.DataFrame, bool], tables: dict[str, pd.DataFrame]
-) -> pd.DataFrame:
-    """Return the courses' visits of earlier seasons whose density passes the checks; what does not was told in its own season."""
-    samples = tables.get(EARLIER_COURSES, tables["courses"].head(0))
-    samples = _in_service(samples, place[0], "courses", [])
-    samples, _ = without_sampler_bias(samples, settings.courses.sampler_bias)
-    around = Surroundings(elevation_m=place[0]["elevation_m"], southern=place[1])
-    samples, _ = check_courses(samples, course_limits(settings.checks), around)
-    return course_visits(samples).dropna(subset="density_kg_m3").reset_index(drop=True)
 
 
 def _checked(
@@ -200,8 +180,8 @@ def _checked(
     (sites, southern), (samples, records, overrides) = place, said
     findings: list[Finding] = []
     offset = settings.basin.utc_offset_hours
-    samples = _in_service(samples, sites, "courses", findings)
-    records = _in_service(records, sites, "stations", findings)
+    samples = in_service(samples, sites, "courses", findings)
+    records = in_service(records, sites, "stations", findings)
     overrides, noticed = believable(overrides, settings.checks.swe_high_mm, settings.checks.depth_high_m)
     findings += noticed
     of_course = overrides["site_id"].isin(sites.index[sites["kind"] == "course"])
@@ -225,85 +205,3 @@ def _checked(
 
 def _later(rows: pd.DataFrame, column: str, date: dt.date) -> pd.DataFrame:
     return rows[rows[column] > pd.Timestamp(date)]
-
-
-def _in_service(rows: pd.DataFrame, sites: pd.DataFrame, role: str, findings: list[Finding]) -> pd.DataFrame:
-    """Return the rows of sites that are on the map and in service that day; one finding for each site left out."""
-    placed = sites[["since", "until"]].reindex(rows["site_id"])
-    unknown = ~rows["site_id"].isin(sites.index).to_numpy()
-    date = rows["date"].to_numpy()
-    outside = ~unknown & ((date < placed["since"].to_numpy()) | (date > placed["until"].to_numpy()))
-    told = (
-        (
-            unknown,
-            "unknown site",
-            "is not in the sites table, or stands outside the basin's margin: add it or mend its place",
-        ),
-        (
-            outside,
-            "out of service",
-            "has rows outside its from and until in the sites table: mend the dates of one or the other",
-        ),
-    )
-    for wrong, rule, words in told:
-        for site_id, strays in rows[wrong].groupby("site_id", sort=True):
-            findings.append(
-                Finding(
-                    table=role,
-                    file=strays["file"].iloc[0],
-                    line=int(strays["line"].iloc[0]),
-                    site_id=str(site_id),
-                    start=str(strays["date"].min().date()),
-                    end=str(strays["date"].max().date()),
-                    rule=rule,
-                    severity="error",
-                    evidence=f"{len(strays)} rows",
-                    action="set aside",
-                    detail=f"site '{site_id}' {words}",
-                )
-            )
-    return rows[~(unknown | outside)].reset_index(drop=True)
-
-
-def course_limits(checks: Checks) -> CourseLimits:
-    """Return the thresholds of the course checks from the settings."""
-    return CourseLimits(
-        swe_high_mm=checks.swe_high_mm,
-        depth_high_m=checks.depth_high_m,
-        density_low=checks.density_low_kg_m3,
-        density_high=checks.density_high_kg_m3,
-        core_over_depth=checks.core_over_depth,
-        core_under_depth=checks.core_under_depth,
-        outlier_mad=checks.point_outlier_mad,
-        mix_up_odds=checks.mix_up_odds,
-        course_outlier_sd=checks.course_outlier_sd,
-        neighbour_elevation_m=checks.neighbour_elevation_m,
-        neighbour_days=checks.neighbour_days,
-        nominal_days=checks.nominal_days,
-        few_points=checks.few_points,
-        thin_m=checks.thin_snow_m,
-        bulk_swe_mm=checks.bulk_swe_mm,
-    )
-
-
-def station_limits(checks: Checks, stations: Stations) -> StationLimits:
-    """Return the thresholds of the station checks from the settings."""
-    return StationLimits(
-        swe_high_mm=checks.swe_high_mm,
-        depth_high_m=checks.depth_high_m,
-        swe_rates=Rates(
-            stations.snowfall_mm_hour, stations.snowfall_mm_day, stations.melt_mm_hour, stations.melt_mm_day
-        ),
-        depth_rates=Rates(
-            stations.depth_rise_m_hour,
-            stations.depth_rise_m_day,
-            stations.depth_fall_m_hour,
-            stations.depth_fall_m_day,
-        ),
-        flat_line_days=stations.flat_line_days,
-        step_mm=stations.step_mm,
-        zero_drift_mm=stations.zero_drift_mm,
-        density_low=checks.density_low_kg_m3,
-        density_high=checks.density_high_kg_m3,
-        density_least_depth_m=checks.density_least_depth_m,
-    )

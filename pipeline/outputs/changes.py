@@ -16,6 +16,7 @@ from pipeline.problems import ArchiveError
 KEYS = {
     "sites": ("site_id",),
     "courses": ("site_id", "date", "point"),
+    "earlier_visits": ("site_id", "date"),
     "stations": ("site_id", "time"),
     "weather": ("date", "elevation_m"),
     "earlier_issues": ("date", "issued"),

@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "measurements"))
 
 from made_stations import made_season
 
-from pipeline.gather_ground import station_limits
+from pipeline.check_limits import station_limits
 from pipeline.measurements.daily import daily_values
 from pipeline.measurements.station_checks import check_stations
 from pipeline.settings import Checks, Stations

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from made_season import DAYS, sheet
 
-from pipeline.gather_ground import course_limits
+from pipeline.check_limits import course_limits
 from pipeline.measurements.course_checks import check_courses
 from pipeline.measurements.course_context import Surroundings
 from pipeline.measurements.course_dates import season_samples

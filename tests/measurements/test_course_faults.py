@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from made_season import CLIMATES, season
 
-from pipeline.gather_ground import course_limits
+from pipeline.check_limits import course_limits
 from pipeline.measurements.course_checks import check_courses
 from pipeline.settings import Checks
 

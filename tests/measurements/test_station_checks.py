@@ -11,7 +11,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from made_stations import CLIMATES, made_season
 
-from pipeline.gather_ground import station_limits
+from pipeline.check_limits import station_limits
 from pipeline.measurements.daily import daily_values
 from pipeline.measurements.points import station_density
 from pipeline.measurements.station_checks import check_stations

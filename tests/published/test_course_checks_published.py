@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.gather_ground import course_limits
+from pipeline.check_limits import course_limits
 from pipeline.measurements.course_checks import check_courses
 from pipeline.measurements.points import SAMPLER_SE, course_visits
 from pipeline.measurements.samplers import without_sampler_bias

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from pipeline.gather_ground import station_limits
+from pipeline.check_limits import station_limits
 from pipeline.measurements.daily import daily_values
 from pipeline.measurements.station_checks import check_stations
 from pipeline.settings import Checks, Stations

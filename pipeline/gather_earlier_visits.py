@@ -1,0 +1,139 @@
+"""Courses' visits of earlier seasons: checked season by season, kept, and used for what they tell of density alone."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import io
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+
+import pandas as pd
+
+from pipeline import measurements
+from pipeline.check_limits import course_limits
+from pipeline.kept_files import KeptFiles
+from pipeline.measurements.course_checks import check_courses
+from pipeline.measurements.course_context import Surroundings
+from pipeline.measurements.in_service import in_service
+from pipeline.measurements.overrides import samples_without_overridden
+from pipeline.measurements.points import course_visits
+from pipeline.measurements.samplers import without_sampler_bias
+from pipeline.parquet import read_frame_of
+from pipeline.problems import Finding
+from pipeline.settings import Settings
+
+EARLIER_VISITS = "earlier_visits"
+"""Name of the visits among a day's tables."""
+
+EARLIER_YEARS = 10
+"""Visits of so many years before the season are used: density's ways are settled after a few, and crews and tubes change (chosen)."""
+
+OverridesOf = Callable[[dt.date, dt.date], tuple[pd.DataFrame, list[Finding]]]
+"""Reads the overrides whose period touches the days from the one to the other."""
+
+
+def earlier_visits(
+    settings: Settings,
+    place: tuple[pd.DataFrame, bool],
+    samples: pd.DataFrame,
+    before: tuple[dt.date, OverridesOf],
+    kept: KeptFiles,
+) -> pd.DataFrame:
+    """Return the visits of seasons before this one whose density passes the checks.
+
+    Parameters
+    ----------
+    place : the sites' table with the terrain's elevation, and whether the basin lies south of the equator.
+    samples : the courses' rows of all seasons.
+    before : the first day of this season, and what gives the overrides of a span.
+    kept : where checked seasons are kept: ten of them take seconds, and change once a year.
+
+    Returns
+    -------
+    DataFrame : site_id, date, depth_m, density_kg_m3, and the file and line of the visit's first row.
+
+    Notes
+    -----
+    What is wrong with a visit was told in its own season and is not told again. Stations of those years are not read, so that a
+    course is held against itself and the other courses.
+    """
+    start, overrides_of = before
+    begins = [start]
+    first = pd.Timestamp(start) - pd.DateOffset(years=EARLIER_YEARS)
+    old = samples[(samples["date"] >= first) & (samples["date"] < pd.Timestamp(start))]
+    if old.empty:
+        return _visits([])
+    while pd.Timestamp(begins[-1]) > old["date"].min():
+        begins.append(settings.season_start(begins[-1] - dt.timedelta(days=1)))
+    checked = []
+    for begun, next_one in zip(begins[:0:-1], begins[-2::-1], strict=True):
+        last = next_one - dt.timedelta(days=1)
+        rows = old[(old["date"] >= pd.Timestamp(begun)) & (old["date"] <= pd.Timestamp(last))].reset_index(drop=True)
+        if len(rows):
+            checked.append(_kept_season(settings, place, rows, overrides_of(begun, last)[0], kept))
+    return _visits(checked)
+
+
+def _kept_season(
+    settings: Settings,
+    place: tuple[pd.DataFrame, bool],
+    samples: pd.DataFrame,
+    overrides: pd.DataFrame,
+    kept: KeptFiles,
+) -> pd.DataFrame:
+    """Return a season's visits as `_season` gives them, read where the same rows were checked the same way before."""
+    decided = [samples.to_csv(), place[0].to_csv(), overrides.to_csv(), repr(course_limits(settings.checks))]
+    decided += [repr(settings.courses.sampler_bias), repr(settings.basin.utc_offset_hours), repr(place[1])]
+    digest = hashlib.sha256(_code())
+    for text in decided:
+        digest.update(text.encode("utf-8", "surrogateescape"))
+    name = f"{digest.hexdigest()}.visits"
+    body = kept.find(name)
+    if body is not None:
+        return read_frame_of(body)
+    visits = _season(settings, place, samples, overrides)
+    packed = io.BytesIO()
+    visits.to_parquet(packed, index=False)
+    kept.keep(name, packed.getvalue())
+    return visits
+
+
+@cache
+def _code() -> bytes:
+    """Return the hash of the code that checks: other code may judge the same rows otherwise."""
+    digest = hashlib.sha256(pd.__version__.encode())
+    for source in sorted(Path(measurements.__file__).parent.glob("*.py")):
+        digest.update(source.read_bytes())
+    return digest.digest()
+
+
+def _season(
+    settings: Settings, place: tuple[pd.DataFrame, bool], samples: pd.DataFrame, overrides: pd.DataFrame
+) -> pd.DataFrame:
+    """Return a season's visits whose density passes the checks."""
+    sites = place[0].set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})
+    samples = in_service(samples, sites, "courses", [])
+    samples, _ = samples_without_overridden(samples, overrides, settings.basin.utc_offset_hours)
+    samples, _ = without_sampler_bias(samples, settings.courses.sampler_bias)
+    around = Surroundings(elevation_m=sites["elevation_m"], southern=place[1])
+    samples, _ = check_courses(samples, course_limits(settings.checks), around)
+    where = samples.sort_values(["file", "line"]).groupby(["site_id", "date"])[["file", "line"]].first()
+    visits = course_visits(samples).dropna(subset="density_kg_m3")
+    return _visits([visits.join(where, on=["site_id", "date"])])
+
+
+def _visits(tables: list[pd.DataFrame]) -> pd.DataFrame:
+    """Return the tables as one, with the columns of visits alone; an empty one has their types too."""
+    columns = {
+        "site_id": str,
+        "date": "datetime64[s]",
+        "depth_m": float,
+        "density_kg_m3": float,
+        "file": str,
+        "line": int,
+    }
+    if not any(len(table) for table in tables):
+        return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in columns.items()})
+    return pd.concat([table[list(columns)] for table in tables if len(table)], ignore_index=True).astype(columns)
