@@ -14,7 +14,6 @@ from pipeline.day import Day
 from pipeline.day_inputs import Choices, DayInputs
 from pipeline.methods.background import CarriedFlight
 from pipeline.methods.blend import Blend, asks_trees, blended
-from pipeline.methods.canopy import poleward
 from pipeline.methods.density import BulkDensity
 from pipeline.methods.density_seasons import EarlierSeasons
 from pipeline.methods.depth_only import with_depth_only_sites
@@ -99,7 +98,7 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
 
 
 def _density(inputs: DayInputs, choices: Choices) -> BulkDensity:
-    return BulkDensity(choices.snow_class, _origin(inputs, choices), inputs.settling, inputs.earlier_density)
+    return BulkDensity(choices.snow_class, _origin(inputs, choices), inputs.settling, inputs.density_before)
 
 
 def _origin(inputs: DayInputs, choices: Choices) -> dt.date:
@@ -124,8 +123,11 @@ def _with_density_models(inputs: DayInputs, choices: Choices) -> DayInputs:
     )
     known = forcing is not None and forcing.tells
     records = inputs.earlier_densities
-    trees = None if records is None else EarlierSeasons(choices.snow_class, _origin(inputs, choices)).fit(records)
-    return replace(inputs, settling=settled_density(forcing) if known else None, earlier_density=trees)
+    before = None
+    if records is not None:
+        origin = _origin(inputs, choices)
+        before = EarlierSeasons(choices.snow_class, choices.season_start, origin).fit(records)
+    return replace(inputs, settling=settled_density(forcing) if known else None, density_before=before)
 
 
 def _with_exposure(inputs: DayInputs) -> DayInputs:
@@ -137,9 +139,8 @@ def _with_exposure(inputs: DayInputs) -> DayInputs:
     row, column = sites["row"].to_numpy(), sites["column"].to_numpy()
     cell = {name: terrain[name].to_numpy()[row, column] for name in ("northness", "canopy")}
     sites = sites.assign(**cell)
-    placed = sites[["northness", "x", "y"]].reindex(inputs.densities["site_id"]).set_axis(inputs.densities.index)
-    from_sun = poleward(placed["northness"].to_numpy(), southern=inputs.grid.southern)
-    densities = inputs.densities.assign(poleward=from_sun, x=placed["x"], y=placed["y"])
+    placed = sites[["x", "y"]].reindex(inputs.densities["site_id"]).set_axis(inputs.densities.index)
+    densities = inputs.densities.assign(x=placed["x"], y=placed["y"])
     return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites), densities=densities)
 
 

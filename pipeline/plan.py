@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -20,7 +20,6 @@ from pipeline.inputs.read_sites import place_sites, read_sites
 from pipeline.inputs.read_trails import trail_distance
 from pipeline.methods.density import DensityPlaces
 from pipeline.methods.errors import MM_PER_M, ErrorPart, volume_covariance
-from pipeline.methods.flight_swe import DENSITY_REACH_M
 from pipeline.methods.site_values import SITE_VARIATION, site_values
 from pipeline.methods.survey import MapError, best_sites, best_strips, strips_over, variance_of_sum
 from pipeline.problems import SettingsError
@@ -223,8 +222,7 @@ def _as_flown(found: MapOfDay, swe_mm: np.ndarray) -> list[ErrorPart]:
     depth = np.where(rho > 0, swe_mm / np.where(rho > 0, rho, 1.0), 0.0)
     return [
         ErrorPart("flight bias", np.where(depth > 0, rho * DEPTH_BIAS_SE_M, 0.0), np.inf),
-        *(ErrorPart("density common", depth * np.nan_to_num(field), np.inf) for field in told.common),
-        ErrorPart("density local", depth * np.nan_to_num(told.local), DENSITY_REACH_M),
+        *(replace(part, se_mm=np.nan_to_num(part.se_mm)) for part in told.parts(depth)),
     ]
 
 

@@ -44,7 +44,7 @@ NORMAL_SCALE = 0.8310
 5 z^2 / (4 + z^2), z normal with the inverse of this as its standard deviation, is 1 (by quadrature)."""
 
 
-def left_out_groups(elevation_m: pd.Series, alone_up_to: int = ALONE_UP_TO) -> list[pd.Index]:
+def left_out_groups(elevation_m: pd.Series, alone_up_to: int = ALONE_UP_TO, groups: int = GROUPS) -> list[pd.Index]:
     """Return the groups in which sites are left out, by their elevation (m, indexed by site_id), whatever the rows' order.
 
     Each site alone up to `alone_up_to`; else groups that each reach from low to high ground.
@@ -53,8 +53,8 @@ def left_out_groups(elevation_m: pd.Series, alone_up_to: int = ALONE_UP_TO) -> l
     [['B'], ['A']]
     """
     ordered = elevation_m.rename_axis("site_id").reset_index(name="m").sort_values(["m", "site_id"])["site_id"]
-    groups = len(ordered) if len(ordered) <= max(alone_up_to, GROUPS) else GROUPS
-    return [pd.Index(ordered.to_numpy()[k::groups]) for k in range(groups)]
+    count = len(ordered) if len(ordered) <= max(alone_up_to, groups) else groups
+    return [pd.Index(ordered.to_numpy()[k::count]) for k in range(count)]
 
 
 def stacking_weights(errors: np.ndarray, group: np.ndarray | None = None, count: float = 1.0) -> np.ndarray:

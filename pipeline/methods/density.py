@@ -13,7 +13,8 @@ import xarray as xr
 from pipeline.methods.canopy import poleward
 from pipeline.methods.choice import left_out_groups
 from pipeline.methods.density_residual import DensityResidual
-from pipeline.methods.density_seasons import EarlierSeasons
+from pipeline.methods.density_seasons import EarlierSeasons, thinness
+from pipeline.methods.errors import ErrorPart
 from pipeline.methods.regression import BayesianLine
 from pipeline.methods.settling import Settling
 from pipeline.methods.sturm import prior_density, sturm_day
@@ -43,16 +44,16 @@ FADE_DAYS = 30.0
 """A record's error variance grows by a factor e in so many days: densities of last month still tell of today, since the
 settling model moves them on (trial worlds: 14 days are 0.2 % worse on flight days, 45 the same)."""
 
-THIN_M = 1.0
-"""Records of snow thinner than this count less: it is a crust here and new snow there, and little water lies in it (trial
-worlds: 0.6 m is 0.3 % worse on flight days)."""
-
 DEPTH_REACH_M = 2.0
 """The line on depth is carried this far beyond the records' mean depth, m (demo basin: half of the water lies deeper than most
 records; stopping at 1 m made snow of 3 m some 7 % too dense, at 3 m early snow of 4 m much too light)."""
 
 LOCAL_SD = 0.1
 """Spread of density from cell to cell of like terrain, in natural logarithms (trial worlds: 0.05 to 0.17)."""
+
+DENSITY_REACH_M = 1500.0
+"""E-folding distance over which a place's own density deviates alike (density varies with exposure and drifting over some
+kilometre; chosen)."""
 
 COMMON_FLOOR = 0.03
 """What no number of records takes away, as a share of density: samplers and clearings err alike (docs/method.md)."""
@@ -65,7 +66,7 @@ class DensityPlaces:
     Parameters
     ----------
     elevation_m : elevation, m.
-    poleward : sin(slope) x cos(aspect from the pole).
+    poleward : sin(slope) x cos(aspect from the pole); none at sites, which stand on level ground whatever their cell's slope.
     x, y : m.
     """
 
@@ -81,15 +82,10 @@ class DensityPlaces:
         return cls(terrain["elevation"].to_numpy(), poleward(terrain["northness"].to_numpy(), southern=southern), x, y)
 
     @classmethod
-    def of_sites(cls, sites: pd.DataFrame, *, southern: bool) -> DensityPlaces:
-        """Return sites, from their `elevation_m`, `northness`, `x` and `y`."""
-        height, north, x, y = (sites[name].to_numpy(float) for name in ("elevation_m", "northness", "x", "y"))
-        return cls(height, poleward(north, southern=southern), x, y)
-
-    @classmethod
-    def of_records(cls, records: pd.DataFrame) -> DensityPlaces:
-        """Return where density records stand, from their `elevation_m`, `poleward`, `x` and `y`."""
-        return cls(*(records[name].to_numpy(float) for name in ("elevation_m", "poleward", "x", "y")))
+    def of_sites(cls, sites: pd.DataFrame) -> DensityPlaces:
+        """Return sites or their records, from their `elevation_m`, `x` and `y`."""
+        height, x, y = (sites[name].to_numpy(float) for name in ("elevation_m", "x", "y"))
+        return cls(height, np.zeros(len(sites)), x, y)
 
 
 @dataclass(frozen=True)
@@ -101,15 +97,26 @@ class Densities:
     mean : mean density.
     common : independent errors common to all places, each with its sign, as `BayesianLine.error_fields` gives them.
     local : standard error of each place by itself.
+    pattern : standard error of the sites' own pattern, which hangs together over `pattern_reach_m`; None where none was found.
     """
 
     mean: np.ndarray
     common: list[np.ndarray]
     local: np.ndarray
+    pattern: np.ndarray | None = None
+    pattern_reach_m: float = np.inf
 
     def standard_error(self) -> np.ndarray:
         """Return the standard error, all parts together."""
-        return np.sqrt(sum(field**2 for field in self.common) + self.local**2)
+        fields = [*self.common, self.local, *([] if self.pattern is None else [self.pattern])]
+        return np.sqrt(sum(field**2 for field in fields))
+
+    def parts(self, depth_m: np.ndarray) -> list[ErrorPart]:
+        """Return the parts of the error of SWE that snow of this depth (m) has of its density."""
+        parts = [ErrorPart("density common", depth_m * field, np.inf) for field in self.common]
+        if self.pattern is not None:
+            parts.append(ErrorPart("density pattern", depth_m * self.pattern, self.pattern_reach_m))
+        return [*parts, ErrorPart("density local", depth_m * self.local, DENSITY_REACH_M)]
 
 
 Kriged = tuple[np.ndarray, np.ndarray] | None
@@ -158,7 +165,7 @@ class BulkDensity:
 
         Parameters
         ----------
-        records : site_id, date, depth_m, density_kg_m3, elevation_m, poleward, x, y; may be empty.
+        records : site_id, date, depth_m, density_kg_m3, elevation_m, x, y; may be empty.
         date : the day the density is wanted for.
         without : sites that shall have no say, neither this season nor by earlier ones.
         """
@@ -169,12 +176,14 @@ class BulkDensity:
         self.records_ = len(near)
         depth, elevation = near["depth_m"].to_numpy(float), near["elevation_m"].to_numpy(float)
         # Old and thin records by how much wider they spread than a fresh one of deep snow.
-        wider = np.exp(near["age_days"].abs().to_numpy(float) / FADE_DAYS)
-        wider *= 1.0 + (THIN_M / np.maximum(depth, 0.05)) ** 2
+        wider = np.exp(near["age_days"].abs().to_numpy(float) / FADE_DAYS) * thinness(depth)
+        moved = np.zeros(len(near))
+        if self.earlier is not None:
+            moved = self.earlier.excess(depth, elevation, [day.date() for day in near["date"]], without)
         prior, apart = np.ones(len(near)), np.zeros(len(near))
         for day, rows in near.groupby("date").indices.items():
-            there = DensityPlaces.of_records(near.iloc[rows])
-            prior[rows], apart[rows] = self._prior(depth[rows], there, pd.Timestamp(day).date())
+            there = DensityPlaces.of_sites(near.iloc[rows])
+            prior[rows], apart[rows] = self._prior(depth[rows], there, pd.Timestamp(day).date(), moved[rows])
         self.centre_ = (1.0, 2000.0, 0.0)
         if len(near):
             self.centre_ = (
@@ -188,7 +197,7 @@ class BulkDensity:
         left = excess - self.line_.predict(columns)[0]
         self.spread_ = _shrunk(left**2, 2.0)
         # How sure the line is, is told by records of fresh deep snow: the others are known to spread more.
-        self.sure_ = min(_shrunk(left**2 / wider, PSEUDO_RECORDS) / RECORD_SD, 1.0)
+        self.sure_ = _shrunk(left**2 / wider, PSEUDO_RECORDS) / RECORD_SD
         self.residual_ = DensityResidual().fit(near[["x", "y"]].to_numpy(float), left, wider)
         return self
 
@@ -198,16 +207,20 @@ class BulkDensity:
 
     def _with_errors(self, depth: np.ndarray, places: DensityPlaces, kriged: Kriged) -> Densities:
         density, columns = self._mean(depth, places, kriged)
-        local = self.spread_
-        if kriged is not None:
-            # The sites' spread holds the field's; what is left of that is its kriging error.
-            local = np.sqrt(np.maximum(self.spread_**2 - self.residual_.sd_**2, 0.0) + kriged[1] ** 2)
-        fields = [self.sure_ * field.reshape(depth.shape) for field in self.line_.error_fields(columns)]
-        return Densities(density, [density * field for field in (*fields, COMMON_FLOOR)], density * local)
+        fields = [field.reshape(depth.shape) for field in self.line_.error_fields(columns, self.sure_)]
+        common = [density * field for field in (*fields, COMMON_FLOOR)]
+        if kriged is None:
+            return Densities(density, common, density * self.spread_)
+        # The sites' spread about the line holds that of the pattern, which has an error of its own.
+        own = np.sqrt(max(self.spread_**2 - self.residual_.sd_**2, 0.0))
+        return Densities(density, common, density * own, density * kriged[1], self.residual_.reach_m_)
 
     def _mean(self, depth: np.ndarray, places: DensityPlaces, kriged: Kriged) -> tuple[np.ndarray, np.ndarray]:
         """Return the mean density, and the line's columns at the places."""
-        prior, apart = self._prior(depth, places, self.date_)
+        moved = 0.0
+        if self.earlier is not None:
+            moved = self.earlier.excess_on(depth, places.elevation_m, self.date_, self.without_)
+        prior, apart = self._prior(depth, places, self.date_, moved)
         columns = self._columns(depth.ravel(), places.elevation_m.ravel(), apart.ravel())
         excess = (columns @ self.line_.coefficients_).reshape(depth.shape)
         if kriged is not None:
@@ -218,11 +231,14 @@ class BulkDensity:
     def _kriged(self, places: DensityPlaces) -> Kriged:
         return None if self.residual_ is None else self.residual_.predict(places.x, places.y)
 
-    def _prior(self, depth_m: np.ndarray, places: DensityPlaces, date: dt.date) -> tuple[np.ndarray, np.ndarray]:
-        """Return the density before any record has a say, kg/m3, and the logarithm of the settling model over the relation."""
-        relation = prior_density(depth_m, sturm_day(date, self.origin), self.snow_class)
-        if self.earlier is not None:
-            relation = relation * np.exp(self.earlier.excess(depth_m, places.elevation_m, date, self.without_))
+    def _prior(
+        self, depth_m: np.ndarray, places: DensityPlaces, date: dt.date, moved: np.ndarray | float
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return the density before any record has a say, kg/m3, and the logarithm of the settling model over the relation.
+
+        `moved` is the logarithm by which earlier seasons move the relation.
+        """
+        relation = prior_density(depth_m, sturm_day(date, self.origin), self.snow_class) * np.exp(moved)
         apart = np.zeros(np.shape(relation))
         if self.settling is not None:
             settled = self.settling.at(pd.Timestamp(date), places.elevation_m)
@@ -290,7 +306,7 @@ def leave_one_out(model: BulkDensity, records: pd.DataFrame, date: dt.date) -> p
         for day, left_out in near[near["site_id"].isin(group)].groupby("date"):
             without = BulkDensity(model.snow_class, model.origin, model.settling, model.earlier)
             without.fit(records, day.date(), without=list(group))
-            found = without.predict(left_out["depth_m"].to_numpy(float), DensityPlaces.of_records(left_out))
+            found = without.predict(left_out["depth_m"].to_numpy(float), DensityPlaces.of_sites(left_out))
             told.append(left_out.assign(predicted=found.mean, predicted_se=found.standard_error()))
     table = pd.concat(told) if told else near.assign(predicted=np.nan, predicted_se=np.nan)
     table = table.rename(columns={"density_kg_m3": "observed"}).sort_values("site_id", ignore_index=True)

@@ -24,6 +24,7 @@ class DensityResidual:
     Attributes
     ----------
     sd_ : standard deviation of the residual's field, in natural logarithms.
+    reach_m_ : e-folding distance over which it hangs together.
     """
 
     def __init__(self) -> None:
@@ -45,7 +46,7 @@ class DensityResidual:
         gain = (left**2 - (left - told) ** 2) / wider
         if gain.mean() <= gain.std(ddof=1) / np.sqrt(len(gain)):
             return None
-        self.sd_ = self._field.sd_
+        self.sd_, self.reach_m_ = self._field.sd_, self._field.reach_m_
         return self
 
     def predict(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -65,7 +65,7 @@ def _station_depths(ground: GroundRecord, dates: Iterable[dt.date]) -> pd.DataFr
 def _by_density(day: pd.DataFrame, model: BulkDensity, ground: GroundRecord) -> pd.DataFrame:
     """Return the rows of one day with SWE and density by the model."""
     depth = day["depth_m"].to_numpy(float)
-    places = DensityPlaces.of_sites(ground.sites.loc[day["site_id"]], southern=ground.southern)
+    places = DensityPlaces.of_sites(ground.sites.loc[day["site_id"]])
     told = model.predict(depth, places)
     density, density_se = told.mean, told.standard_error()
     return day.assign(

@@ -70,6 +70,31 @@ def scaled(part: ErrorPart | KrigedPart, share: np.ndarray | float) -> ErrorPart
     return replace(part, se_mm=share * part.se_mm)
 
 
+FEW_FIELDS = 3
+"""So many common fields stand for any number: level, height and one more hold nearly all of what they do together."""
+
+
+def few_fields(fields: list[np.ndarray]) -> list[np.ndarray]:
+    """Return few common error fields that stand for many: each cell's variance is the same, the covariance of cells nearly.
+
+    The many are turned into as many that are orthogonal over the cells, which changes no covariance; of these the largest are
+    kept as they are, with their signs, and the rest go into one that errs everywhere alike, so that no sum is surer for it.
+
+    >>> [field.round(6).tolist() for field in few_fields([np.array([3.0, 0.0]), np.array([4.0, 0.0])])]
+    [[5.0, 0.0], [0.0, 0.0]]
+    """
+    if len(fields) <= 1:
+        return fields
+    rows = np.nan_to_num(np.stack([field.ravel() for field in fields]))
+    _, turned = eigh(rows @ rows.T)
+    apart = (turned.T @ rows)[::-1]
+    # Which way a field is turned is chance: the first cell that it says most of has it above nothing.
+    apart *= np.where(np.take_along_axis(apart, np.abs(apart).argmax(axis=1)[:, None], axis=1) < 0, -1.0, 1.0)
+    rest = np.sqrt((apart[FEW_FIELDS:] ** 2).sum(axis=0, keepdims=True))
+    kept = np.concatenate([apart[:FEW_FIELDS], rest]) if len(apart) > FEW_FIELDS else apart
+    return [row.reshape(fields[0].shape) for row in kept]
+
+
 @dataclass(frozen=True)
 class VolumeCovariance:
     """Covariance of the errors of volumes, m6.

@@ -11,11 +11,7 @@ from scipy.special import ndtr
 
 from pipeline.methods.carry import THIN_MM, Pattern
 from pipeline.methods.density import BulkDensity, DensityPlaces
-from pipeline.methods.errors import ErrorPart
-
-DENSITY_REACH_M = 1500.0
-"""E-folding distance over which a place's own density deviates alike (density varies with exposure and drifting over some
-kilometre; chosen)."""
+from pipeline.methods.errors import ErrorPart, few_fields
 
 LEAST_SPREAD_M = 0.05
 """Depth varies by at least so much within a cell, m: even an even cover is pierced by stones and shrubs."""
@@ -123,8 +119,7 @@ def flight_swe(
     parts = [
         ErrorPart("flight bias", rho * bias_se, np.inf),
         ErrorPart("flight random", rho * random_se, flight.attrs["noise_correlation_m"]),
-        *(ErrorPart("density common", shown * field, np.inf) for field in told.common),
-        ErrorPart("density local", shown * told.local, DENSITY_REACH_M),
+        *told.parts(shown),
     ]
     spread = np.sqrt(
         np.maximum(flight["depth_spread"].to_numpy() ** 2 - flight.attrs["noise_m"] ** 2, LEAST_SPREAD_M**2)
@@ -178,7 +173,10 @@ def fill_voids(flown: Flown, filling: Filling, terrain: xr.Dataset) -> Flown:
     # What hangs together over one distance is one part from here on: flight after flight its origins would multiply.
     by_reach: dict[float, np.ndarray] = {} if filling.parts else {VOID_REACH_M: VOID_SHARE * filled}
     for part in filling.parts:
-        by_reach[part.correlation_m] = np.hypot(by_reach.get(part.correlation_m, 0.0), kept * part.se_mm)
+        if np.isfinite(part.correlation_m):
+            by_reach[part.correlation_m] = np.hypot(by_reach.get(part.correlation_m, 0.0), kept * part.se_mm)
+    common = few_fields([kept * part.se_mm for part in filling.parts if np.isinf(part.correlation_m)])
+    parts += [ErrorPart("void", np.where(seen, 0.0, field), np.inf) for field in common]
     parts += [ErrorPart("void", np.where(seen, 0.0, se), reach) for reach, se in sorted(by_reach.items())]
     return replace(
         flown,

@@ -45,13 +45,20 @@ class BayesianLine:
         variance = np.einsum("ij,jk,ik->i", columns, self.covariance_, columns)
         return columns @ self.coefficients_, np.sqrt(variance)
 
-    def error_fields(self, columns: np.ndarray) -> np.ndarray:
+    def error_fields(self, columns: np.ndarray, spread: float = 1.0) -> np.ndarray:
         """Return the line's error at (m, k) columns as (k, m) independent fields, each common to all places, with its sign.
 
         What the line has wrong in height is too much above and too little below: sums over places must let the two cancel. With
         the covariance C = L L', the errors of the line are the rows of (columns L)', each times one standard normal number.
+
+        Parameters
+        ----------
+        spread : spread of the values about the line over the one that it was fitted with. The coefficients' covariance is then
+            s^2 C + (1 - s^2) C S^-1 C, S the prior's: what the values say is surer or less sure, what the prior says is as it was.
         """
-        return (columns @ np.linalg.cholesky(self.covariance_)).T
+        prior = self.covariance_ @ np.diag(1.0 / self.prior_sd**2) @ self.covariance_
+        covariance = spread**2 * self.covariance_ + (1.0 - spread**2) * prior
+        return (columns @ np.linalg.cholesky(covariance)).T
 
 
 DEGREES = 4.0

@@ -32,17 +32,17 @@ def autumn_origin(season_start: dt.date, southern: bool) -> dt.date:
     return min((dt.date(year, month, 1) for year in years), key=lambda day: abs((day - season_start).days))
 
 
-LEAD_DAYS = 60
-"""A snow season may begin so many days before the day count does."""
-
-
-def origin_of(date: dt.date, origin: dt.date) -> dt.date:
+def origin_of(date: dt.date, origin: dt.date, lead_days: int) -> dt.date:
     """Return the anniversary of `origin` from which the days of the date's own season are counted.
 
-    >>> origin_of(dt.date(2027, 9, 15), dt.date(2030, 10, 1)), origin_of(dt.date(2028, 5, 1), dt.date(2030, 10, 1))
-    (datetime.date(2027, 10, 1), datetime.date(2027, 10, 1))
+    Parameters
+    ----------
+    lead_days : days by which a season begins before its origin; less than none where it begins after.
+
+    >>> origin_of(dt.date(2027, 9, 15), dt.date(2030, 10, 1), 30), origin_of(dt.date(2027, 9, 15), dt.date(2030, 10, 1), 0)
+    (datetime.date(2027, 10, 1), datetime.date(2026, 10, 1))
     """
-    last = date + dt.timedelta(days=LEAD_DAYS)
+    last = date + dt.timedelta(days=lead_days)
     return origin.replace(year=last.year if origin.replace(year=last.year) <= last else last.year - 1)
 
 

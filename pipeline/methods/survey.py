@@ -21,7 +21,7 @@ from pipeline.methods.variogram import Variogram
 SHARED_BY_SITES = ("site offset",)
 """Error parts that a new site has as the old ones have them, so that it does not cut them: places are chosen alike."""
 
-SHARED_BY_FLIGHTS = ("density common", "density local")
+SHARED_BY_FLIGHTS = ("density common", "density pattern", "density local")
 """Error parts that a new flight does not cut: it brings depth, and the density is as well known as before."""
 
 APART_M = 1000.0

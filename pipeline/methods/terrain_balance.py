@@ -231,8 +231,7 @@ class TerrainBalance:
 
         `gain` is how much more or less the places gather than sites of their terrain.
         """
-        columns = self.columns_.of(places.terrain)
-        log_factor, self.line_fields_ = self.line_.predict(columns)[0], self.line_.error_fields(columns)
+        log_factor = self.line_.predict(self.columns_.of(places.terrain))[0]
         factor = np.minimum(gain * self.smearing_ * np.exp(log_factor + places.expected()), FACTOR_MOST)
         bare, elevation, step = np.zeros(len(factor)), places.terrain[:, 0], 0.1
         swe, covered = self.turnover_.carry(bare, factor, elevation, variation, places.exposure)
@@ -248,11 +247,12 @@ class TerrainBalance:
         background, covered, by_factor, by_melt = (
             v.reshape(shape) for v in self._background(places, places.within, 1.0 / SITE_GAIN)
         )
+        line_fields = self.line_.error_fields(self.columns_.of(places.terrain))
         share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
         size = background + 0.2 * self.scale_mm_ * np.clip(background / self.scale_mm_, 0, 1)
         swe = np.maximum(background + share * size, 0.0)
         parts = [
-            *(ErrorPart("terrain line", field.reshape(shape) * by_factor, np.inf) for field in self.line_fields_),
+            *(ErrorPart("terrain line", field.reshape(shape) * by_factor, np.inf) for field in line_fields),
             ErrorPart("melt scale", self.melt_log_se_ * by_melt, np.inf),
             ErrorPart("site offset", SITE_OFFSET * swe, np.inf),
             ErrorPart("terrain local", places.local.reshape(shape) * by_factor, LOCAL_REACH_M),

@@ -73,3 +73,29 @@ def test_the_archive_makes_the_night_again(nights):
     long, _ = nights
     again = json.loads(snowtally("rerun", long, "--inputs-of", f"{DATE}@1", "--json").stdout)
     assert again["reproduced"], again
+
+
+def test_a_visit_set_aside_by_hand_does_not_come_back_as_a_teacher(nights, basin):
+    long, found = nights
+    (basin / "set_aside.csv").write_text(
+        "site_id,start,end,variable,action,value,who,when,why\n"
+        "S0,2026-01-01,2030-06-30,,set aside,,analyst,2031-01-05,tube was bent\n"
+    )
+    file = basin / "aside.yaml"
+    text = long.read_text().replace("archive_long_record", "archive_aside")
+    file.write_text(text.replace("courses: long.csv", "courses: long.csv, overrides: set_aside.csv"))
+    told = json.loads(snowtally("update", file, "--date", DATE, "--json").stdout)
+    record = json.loads((basin / "archive_aside" / "made" / DATE / "r001" / "record.json").read_text("utf-8"))
+    assert record["models"]["density"]["earlier_seasons"]["records"] == 49
+    # What was decided of those years is none of this season's business.
+    assert told["degraded"] == found["long"][0]["degraded"]
+
+
+def test_a_late_row_of_an_earlier_season_is_told_as_what_changed(nights):
+    basin = nights[0].parent
+    rows = pd.read_csv(basin / "long.csv")
+    late = rows[(rows["date"] == "2029-02-01") & (rows["site_id"] == "S4")].assign(date="2029-02-20")
+    pd.concat([rows, late]).to_csv(basin / "long.csv", index=False)
+    snowtally("rerun", nights[0], "--date", DATE, "--reason", "a sheet was found")
+    compared = json.loads(snowtally("compare", nights[0], f"{DATE}@1", f"{DATE}@2", "--json").stdout)
+    assert compared["changes"]["rows"]["earlier_visits"]["came"] == 1

@@ -5,6 +5,7 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 import pytest
+import xarray as xr
 from made_weather import NODES
 
 from pipeline.methods.density import EXPOSURE_LOG, LOCAL_SD, BulkDensity, DensityPlaces
@@ -45,7 +46,6 @@ def records(density, *, age_days=0):
             "depth_m": DEPTH,
             "density_kg_m3": density,
             "elevation_m": ELEVATION,
-            "poleward": 0.0,
             "x": 500.0 * np.arange(len(ELEVATION)),
             "y": 0.0,
         }
@@ -97,10 +97,13 @@ def test_any_number_of_records_gives_a_density(count):
 
 @pytest.mark.parametrize("southern", [False, True])
 def test_slopes_towards_the_sun_hold_denser_snow(southern):
-    sites = pd.DataFrame({"elevation_m": [2000.0] * 3, "northness": [-0.4, 0.0, 0.4], "x": 0.0, "y": 0.0})
-    places = DensityPlaces.of_sites(sites, southern=southern)
+    fields = {"elevation": [2000.0] * 3, "northness": [-0.4, 0.0, 0.4]}
+    cells = xr.Dataset(
+        {name: (("y", "x"), [row]) for name, row in fields.items()}, {"x": [0.0, 100.0, 200.0], "y": [0.0]}
+    )
+    places = DensityPlaces.of_terrain(cells, southern=southern)
     south, flat, north = (
-        BulkDensity("alpine", ORIGIN).fit(records(np.full(6, 310.0)), DATE).predict(np.ones(3), places).mean
+        BulkDensity("alpine", ORIGIN).fit(records(np.full(6, 310.0)), DATE).predict(np.ones((1, 3)), places).mean[0]
     )
     sunny, shaded = (north, south) if southern else (south, north)
     assert sunny > flat > shaded

@@ -19,7 +19,7 @@ def sites(count=60, wave=0.15, spread=0.04):
     return pd.DataFrame(
         {
             "site_id": [f"S{k:02d}" for k in range(count)], "date": pd.Timestamp(DATE), "depth_m": 2.0,
-            "density_kg_m3": 320.0 * np.exp(off), "elevation_m": 2000.0, "poleward": 0.0, "x": x, "y": y,
+            "density_kg_m3": 320.0 * np.exp(off), "elevation_m": 2000.0, "x": x, "y": y,
         }
     )  # fmt: skip
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.methods.errors import ErrorPart, KrigedPart, product_variance, volume_covariance
+from pipeline.methods.errors import ErrorPart, KrigedPart, few_fields, product_variance, volume_covariance
 from pipeline.methods.kriging import Kriging
 from pipeline.methods.variogram import Variogram
 
@@ -192,3 +192,17 @@ def test_product_of_independent_quantities_by_simulation():
     rng = np.random.default_rng(3)
     product = rng.normal(1.5, 0.4, 400_000) * rng.normal(320, 60, 400_000)
     assert np.var(product) == pytest.approx(product_variance(1.5, 0.4, 320.0, 60.0), rel=0.01)
+
+
+def test_few_fields_stand_for_many():
+    """Each cell errs as before; what errs against each other still does; no sum of all is claimed more surely."""
+    rng = np.random.default_rng(3)
+    height = np.linspace(-1.0, 1.0, 50)
+    fields = [10.0 + 0 * height, 20.0 * height, *(0.5 * rng.normal(size=(6, 50)))]
+    found = few_fields(fields)
+    assert len(found) == 4
+    before, after = (np.stack(one).T @ np.stack(one) for one in (fields, found))
+    assert np.diag(after) == pytest.approx(np.diag(before))
+    assert after[0, -1] == pytest.approx(before[0, -1], rel=0.05)
+    assert before[0, -1] < 0
+    assert after.sum() == pytest.approx(before.sum(), rel=0.1)

@@ -36,7 +36,7 @@ def ground(visits=(VISIT,), **columns):
     return GroundRecord(sites, daily, np.hypot(5.0, 0.03 * daily["swe_mm"].to_numpy()), pd.DataFrame(list(visits)))
 
 
-RECORD_NUMBERS = ("depth_m", "density_kg_m3", "elevation_m", "poleward", "x", "y")
+RECORD_NUMBERS = ("depth_m", "density_kg_m3", "elevation_m", "x", "y")
 
 
 def model_on(date):
@@ -93,7 +93,7 @@ def test_a_site_with_depth_alone_gets_swe_by_the_density_model_and_the_product_r
     told = with_depth_only_sites(record, model_on, [DATE])
     visit = told.visits.set_index("site_id").loc[site]
     day = visit["date"].date()
-    place = DensityPlaces.of_sites(record.sites.loc[[site]], southern=False)
+    place = DensityPlaces.of_sites(record.sites.loc[[site]])
     by_model = model_on(day).predict([visit["depth_m"]], place)
     density, density_se = by_model.mean[0], by_model.standard_error()[0]
     assert visit["by_depth"]
