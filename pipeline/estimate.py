@@ -241,7 +241,7 @@ def _bare_where_seen_bare_before(today: SweMap, flown: Flown | None, inputs: Day
     return replace(
         today,
         swe_mm=np.where(too_much, most, today.swe_mm),
-        se_mm=np.hypot(ratio * today.se_mm, fresh.se_mm),
+        se_mm=np.hypot(ratio * today.se_mm, fresh.error_mm),
         covered=np.where(too_much, covered, today.covered),
         parts=[*(scaled(part, ratio) for part in today.parts), fresh],
     )

@@ -222,7 +222,7 @@ def _as_flown(found: MapOfDay, swe_mm: np.ndarray) -> list[ErrorPart]:
     depth = np.where(rho > 0, swe_mm / np.where(rho > 0, rho, 1.0), 0.0)
     return [
         ErrorPart("flight bias", np.where(depth > 0, rho * DEPTH_BIAS_SE_M, 0.0), np.inf),
-        *(replace(part, se_mm=np.nan_to_num(part.se_mm)) for part in told.parts(depth)),
+        *(replace(part, error_mm=np.nan_to_num(part.error_mm)) for part in told.parts(depth)),
     ]
 
 

@@ -94,7 +94,7 @@ class Prediction:
     def standard_error(self) -> np.ndarray:
         """Return the standard error in mm, all parts together."""
         return np.sqrt(
-            sum(part.se_mm**2 for part in self.parts) + (self.residual.share_se * self.residual.scale_mm) ** 2
+            sum(part.error_mm**2 for part in self.parts) + (self.residual.share_se * self.residual.scale_mm) ** 2
         )
 
     def plain_parts(self) -> list[ErrorPart]:
@@ -224,7 +224,9 @@ class CarriedFlight:
         share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
         swe = np.where(covered > 0, np.maximum(carried + share * size, 0.0), 0.0)
         # An error at the flight lives on only where the snow of that day still lies.
-        parts = [ErrorPart(part.name, at(part.se_mm, place) * covered, part.correlation_m) for part in self.flown.parts]
+        parts = [
+            ErrorPart(part.name, at(part.error_mm, place) * covered, part.correlation_m) for part in self.flown.parts
+        ]
         parts += [
             ErrorPart("carry common", CARRY_COMMON * turned, np.inf),
             *(ErrorPart("carry scales", live * one, np.inf) for one in self._scales_errors(flown, factor, gain_loss)),

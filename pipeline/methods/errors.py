@@ -27,14 +27,14 @@ class ErrorPart:
     Parameters
     ----------
     name : for people and the record.
-    se_mm : standard error of each cell, mm, such as (y, x). Cells of opposite signs err against each other: where the one holds
+    error_mm : standard error of each cell with its sign, mm, such as (y, x). Cells of opposite signs err against each other: where the one holds
         too much, the other holds too little.
     correlation_m : e-folding length of its correlation in space, m; infinite for an error common to the basin (each cell
         errs by the same share of its own standard error), 0 for one that is independent from cell to cell.
     """
 
     name: str
-    se_mm: np.ndarray
+    error_mm: np.ndarray
     correlation_m: float
 
 
@@ -62,12 +62,12 @@ class KrigedPart:
 def scaled(part: ErrorPart | KrigedPart, share: np.ndarray | float) -> ErrorPart | KrigedPart:
     """Return the part with its standard error multiplied by a (y, x) share, or by one for all.
 
-    >>> scaled(ErrorPart("carry local", np.array([10.0, 20.0]), 500.0), np.array([0.5, 0.0])).se_mm
+    >>> scaled(ErrorPart("carry local", np.array([10.0, 20.0]), 500.0), np.array([0.5, 0.0])).error_mm
     array([5., 0.])
     """
     if isinstance(part, KrigedPart):
         return replace(part, scale_mm=share * part.scale_mm)
-    return replace(part, se_mm=share * part.se_mm)
+    return replace(part, error_mm=share * part.error_mm)
 
 
 FEW_FIELDS = 3
@@ -149,7 +149,7 @@ def volume_covariance(
     """
     by_part: dict[str, np.ndarray] = {}
     for part in parts:
-        se = part.se_mm if isinstance(part, ErrorPart) else part.scale_mm
+        se = part.error_mm if isinstance(part, ErrorPart) else part.scale_mm
         weight = np.where(group >= 0, cell_area_m2 * se / MM_PER_M, 0.0)
         if not np.isfinite(weight).all():
             raise ValueError(

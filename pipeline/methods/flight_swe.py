@@ -84,7 +84,7 @@ class Flown:
 
     def standard_error(self) -> np.ndarray:
         """Return the standard error of SWE in mm, all parts together."""
-        return np.sqrt(sum(part.se_mm**2 for part in self.parts))
+        return np.sqrt(sum(part.error_mm**2 for part in self.parts))
 
 
 def flight_swe(
@@ -166,16 +166,16 @@ def fill_voids(flown: Flown, filling: Filling, terrain: xr.Dataset) -> Flown:
     ratio = (flown.pattern.at(elevation) + THIN_MM) / (level.at(elevation) + THIN_MM)
     filled = filling.swe_mm * ratio
     seen = flown.seen
-    parts = [ErrorPart(part.name, np.where(seen, part.se_mm, 0.0), part.correlation_m) for part in flown.parts]
-    whole = np.sqrt(sum(part.se_mm**2 for part in filling.parts)) * ratio if filling.parts else np.inf
+    parts = [ErrorPart(part.name, np.where(seen, part.error_mm, 0.0), part.correlation_m) for part in flown.parts]
+    whole = np.sqrt(sum(part.error_mm**2 for part in filling.parts)) * ratio if filling.parts else np.inf
     with np.errstate(divide="ignore", invalid="ignore"):
         kept = np.where(whole > 0, np.minimum(VOID_SHARE * filled / whole, 1.0), 0.0) * ratio if filling.parts else 0.0
     # What hangs together over one distance is one part from here on: flight after flight its origins would multiply.
     by_reach: dict[float, np.ndarray] = {} if filling.parts else {VOID_REACH_M: VOID_SHARE * filled}
     for part in filling.parts:
         if np.isfinite(part.correlation_m):
-            by_reach[part.correlation_m] = np.hypot(by_reach.get(part.correlation_m, 0.0), kept * part.se_mm)
-    common = few_fields([kept * part.se_mm for part in filling.parts if np.isinf(part.correlation_m)])
+            by_reach[part.correlation_m] = np.hypot(by_reach.get(part.correlation_m, 0.0), kept * part.error_mm)
+    common = few_fields([kept * part.error_mm for part in filling.parts if np.isinf(part.correlation_m)])
     parts += [ErrorPart("void", np.where(seen, 0.0, field), np.inf) for field in common]
     parts += [ErrorPart("void", np.where(seen, 0.0, se), reach) for reach, se in sorted(by_reach.items())]
     return replace(

@@ -135,7 +135,7 @@ class KrigedPrediction:
 
     def standard_error(self) -> np.ndarray:
         """Return the standard error in mm, all parts together."""
-        return np.sqrt(sum(part.se_mm**2 for part in self._own_parts()) + self._scale() ** 2 * self.kriged_se_mm**2)
+        return np.sqrt(sum(part.error_mm**2 for part in self._own_parts()) + self._scale() ** 2 * self.kriged_se_mm**2)
 
     def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
         """Return every error part of a prediction for the whole grid with columns at `x` and rows at `y`, m."""

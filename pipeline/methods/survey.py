@@ -276,7 +276,7 @@ def best_strips(
 
 
 def _scale(part: ErrorPart | KrigedPart) -> np.ndarray:
-    return np.nan_to_num(part.scale_mm if isinstance(part, KrigedPart) else part.se_mm)
+    return np.nan_to_num(part.scale_mm if isinstance(part, KrigedPart) else part.error_mm)
 
 
 def _flat(drift: np.ndarray | None) -> np.ndarray | None:

@@ -79,7 +79,7 @@ def test_doubling_the_errors_doubles_the_standard_errors(seed, lengths):
     doubled = [
         KrigedPart(p.name, 2 * p.scale_mm, p.kriging, p.x, p.y)
         if isinstance(p, KrigedPart)
-        else ErrorPart(p.name, 2 * p.se_mm, p.correlation_m)
+        else ErrorPart(p.name, 2 * p.error_mm, p.correlation_m)
         for p in parts
     ]
     once = volume_covariance(parts, AREA, group, 6, CELL_M).total

@@ -96,7 +96,7 @@ def test_no_set_of_sites_makes_it_fail(trend, xy, elevation, swe):
     assert np.isfinite(found.swe_mm).all()
     assert (found.swe_mm >= 0).all()
     assert np.isfinite(found.standard_error()).all()
-    assert all(np.isfinite(part.se_mm).all() for part in found.all_parts(np.arange(30.0), np.arange(30.0))[:2])
+    assert all(np.isfinite(part.error_mm).all() for part in found.all_parts(np.arange(30.0), np.arange(30.0))[:2])
     assert model.parameters()["range_m"] > 0
     if not np.any(swe):
         assert found.swe_mm.max() == 0

@@ -44,7 +44,7 @@ def matrix(part):
     apart = np.hypot(*(XY[:, None] - XY[None]).transpose(2, 0, 1))
     with np.errstate(divide="ignore"):
         alike = np.eye(len(XY)) if part.correlation_m == 0 else np.exp(-apart / part.correlation_m)
-    return np.outer(part.se_mm, part.se_mm) * alike
+    return np.outer(part.error_mm, part.error_mm) * alike
 
 
 WHOLE = sum(matrix(part) for part in PARTS)
@@ -114,7 +114,7 @@ def test_strips_cover_the_basin_once_each_way_and_their_gain_is_that_of_the_matr
     assert everything == pytest.approx(1.0, abs=1e-4)
     assert len(chosen) == 2
     # A flight as unsure as the map, with the same pattern of error, halves the variance.
-    flight = [ErrorPart("flight bias", parts[0].se_mm, np.inf)]
+    flight = [ErrorPart("flight bias", parts[0].error_mm, np.inf)]
     _, everything = best_strips(parts, flight, (area, inside), strips, 1)
     assert everything == pytest.approx(0.5, abs=1e-6)
     # Density is as well known as before.

@@ -85,7 +85,7 @@ def test_the_error_grows_when_the_last_days_fall_silent():
     names = ["air_temperature_c", "precipitation_mm"]
     ground = replace(ground, daily=ground.daily.assign(**{name: ground.daily[name].where(early) for name in names}))
     silent = fitted_on_terrain(START, ground, last).predict(place([2200.0]))
-    unheard = [{part.name: part.se_mm[0] for part in found.parts}["unheard change"] for found in (whole, silent)]
+    unheard = [{part.name: part.error_mm[0] for part in found.parts}["unheard change"] for found in (whole, silent)]
     assert unheard == pytest.approx([0.0, 11 * UNHEARD_MM_PER_DAY], rel=0.05)
     assert silent.standard_error()[0] > whole.standard_error()[0]
 
