@@ -216,9 +216,11 @@ class BulkDensity:
         return Densities(density, common, density * own, density * kriged[1], self.residual_.reach_m_)
 
     def _mean(self, depth: np.ndarray, places: DensityPlaces, kriged: Kriged) -> tuple[np.ndarray, np.ndarray]:
-        """Return the mean density, and the line's columns at the places."""
+        """Return the mean density, and the line's columns at the places: a few one by one, or a grid of them."""
         moved = 0.0
-        if self.earlier is not None:
+        if self.earlier is not None and depth.ndim == 1:
+            moved = self.earlier.excess(depth, places.elevation_m, [self.date_] * len(depth), self.without_)
+        elif self.earlier is not None:
             moved = self.earlier.excess_on(depth, places.elevation_m, self.date_, self.without_)
         prior, apart = self._prior(depth, places, self.date_, moved)
         columns = self._columns(depth.ravel(), places.elevation_m.ravel(), apart.ravel())
