@@ -33,7 +33,7 @@ scales of gain and loss (trial worlds, docs/method.md)."""
 CARRY_LOCAL = 0.4
 """Error of a single cell's gain and loss, as a share of it (demo basin: 0.25 claims cells too surely)."""
 
-LEFT_SHARE, LEFT_MM = 0.3, 40.0
+LEFT_SHARE, LEFT_MM = 0.35, 50.0
 """That error is at most this share of the SWE that is left and so many mm: however much was turned over, of a patch that is left
 not more can be wrong than its size (trial worlds: late cells were claimed three times too unsurely without it)."""
 
