@@ -102,3 +102,7 @@ for command in (
     cli_plan.plan,
 ):
     app.command()(command)
+
+
+if __name__ == "__main__":
+    main()

@@ -30,6 +30,9 @@ EARLIER_VISITS = "earlier_visits"
 EARLIER_YEARS = 10
 """Visits of so many years before the season are used: density's ways are settled after a few, and crews and tubes change (chosen)."""
 
+NOT_USED = "earlier visit not used"
+"""Rule of the finding that visits of a course in earlier seasons tell nothing of density."""
+
 OverridesOf = Callable[[dt.date, dt.date], tuple[pd.DataFrame, list[Finding]]]
 """Reads the overrides whose period touches the days from the one to the other."""
 
@@ -40,8 +43,8 @@ def earlier_visits(
     samples: pd.DataFrame,
     before: tuple[dt.date, OverridesOf],
     kept: KeptFiles,
-) -> pd.DataFrame:
-    """Return the visits of seasons before this one whose density passes the checks.
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the visits of seasons before this one whose density passes the checks, and a finding for each course that has others.
 
     Parameters
     ----------
@@ -52,19 +55,19 @@ def earlier_visits(
 
     Returns
     -------
-    DataFrame : site_id, date, depth_m, density_kg_m3, and the file and line of the visit's first row.
+    visits : site_id, date, depth_m, density_kg_m3, and the file and line of the visit's first row.
+    findings : how many of a course's visits are left out; what is wrong with each was told in its own season.
 
     Notes
     -----
-    What is wrong with a visit was told in its own season and is not told again. Stations of those years are not read, so that a
-    course is held against itself and the other courses.
+    Stations of those years are not read, so that a course is held against itself and the other courses.
     """
     start, overrides_of = before
     begins = [start]
     first = pd.Timestamp(start) - pd.DateOffset(years=EARLIER_YEARS)
     old = samples[(samples["date"] >= first) & (samples["date"] < pd.Timestamp(start))]
     if old.empty:
-        return _visits([])
+        return _visits([]), []
     while pd.Timestamp(begins[-1]) > old["date"].min():
         begins.append(settings.season_start(begins[-1] - dt.timedelta(days=1)))
     checked = []
@@ -73,7 +76,31 @@ def earlier_visits(
         rows = old[(old["date"] >= pd.Timestamp(begun)) & (old["date"] <= pd.Timestamp(last))].reset_index(drop=True)
         if len(rows):
             checked.append(_kept_season(settings, place, rows, overrides_of(begun, last)[0], kept))
-    return _visits(checked)
+    visits = _visits(checked)
+    used = visits["density_kg_m3"].notna()
+    return visits[used].reset_index(drop=True), _left_out(visits, ~used)
+
+
+def _left_out(visits: pd.DataFrame, lost: pd.Series) -> list[Finding]:
+    """Return one finding for each course with visits that tell nothing of density."""
+    counts = visits["site_id"].value_counts()
+    return [
+        Finding(
+            table="courses",
+            file=of_site["file"].iloc[0],
+            line=int(of_site["line"].iloc[0]),
+            site_id=str(site_id),
+            start=str(of_site["date"].min().date()),
+            end=str(of_site["date"].max().date()),
+            rule=NOT_USED,
+            severity="note",
+            evidence=f"{len(of_site)} of {counts[site_id]} visits",
+            action="set aside",
+            detail="set aside by a check or by hand, or the site is not in the sites table: `snowtally check --date` of the visit's "
+            "own season tells why",
+        )
+        for site_id, of_site in visits[lost].groupby("site_id", sort=True)
+    ]
 
 
 def _kept_season(
@@ -112,16 +139,17 @@ def _code() -> bytes:
 def _season(
     settings: Settings, place: tuple[pd.DataFrame, bool], samples: pd.DataFrame, overrides: pd.DataFrame
 ) -> pd.DataFrame:
-    """Return a season's visits whose density passes the checks."""
+    """Return a season's weighed visits; density is missing where it does not pass the checks."""
+    weighed = samples[samples["swe_mm"] > 0].sort_values(["file", "line"])
+    where = weighed.groupby(["site_id", "date"], as_index=False, observed=True)[["file", "line"]].first()
     sites = place[0].set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})
     samples = in_service(samples, sites, "courses", [])
     samples, _ = samples_without_overridden(samples, overrides, settings.basin.utc_offset_hours)
     samples, _ = without_sampler_bias(samples, settings.courses.sampler_bias)
     around = Surroundings(elevation_m=sites["elevation_m"], southern=place[1])
     samples, _ = check_courses(samples, course_limits(settings.checks), around)
-    where = samples.sort_values(["file", "line"]).groupby(["site_id", "date"])[["file", "line"]].first()
-    visits = course_visits(samples).dropna(subset="density_kg_m3")
-    return _visits([visits.join(where, on=["site_id", "date"])])
+    visits = course_visits(samples)[["site_id", "date", "depth_m", "density_kg_m3"]]
+    return _visits([where.merge(visits, on=["site_id", "date"], how="left")])
 
 
 def _visits(tables: list[pd.DataFrame]) -> pd.DataFrame:

@@ -111,7 +111,9 @@ def gather_tables(
     # A basin without these is the same basin whether or not the program knows of them.
     beside = {"overrides": overrides, "normals": normals}
     tables |= {name: table for name, table in beside.items() if found[name]}
-    visits = earlier_visits(settings, (sites, place[0].southern), all_samples, (start.date(), overrides_of), kept)
+    before = start.date(), overrides_of
+    visits, noticed = earlier_visits(settings, (sites, place[0].southern), all_samples, before, kept)
+    findings += noticed
     earlier = {EARLIER_ISSUES: earlier_issues(all_weather, date), EARLIER_VISITS: visits}
     return tables | {name: rows for name, rows in earlier.items() if len(rows)}, findings
 

@@ -48,8 +48,9 @@ DEPTH_REACH_M = 2.0
 """The line on depth is carried this far beyond the records' mean depth, m (demo basin: half of the water lies deeper than most
 records; stopping at 1 m made snow of 3 m some 7 % too dense, at 3 m early snow of 4 m much too light)."""
 
-LOCAL_SD = 0.1
-"""Spread of density from cell to cell of like terrain, in natural logarithms (trial worlds: 0.05 to 0.17)."""
+MOST_OWN_SD = 0.1
+"""Places of like terrain differ by no more than so much, in natural logarithms (trial worlds: 0.05 to 0.17 from cell to cell);
+what sites differ by beyond that is how they are measured."""
 
 DENSITY_REACH_M = 1500.0
 """E-folding distance over which a place's own density deviates alike (density varies with exposure and drifting over some
@@ -144,6 +145,8 @@ class BulkDensity:
         meant.
     records_ : number of sites it was fitted to.
     spread_ : standard deviation of the sites about the line, as a share of density.
+    sure_ : that of fresh records of deep snow, over `RECORD_SD`.
+    own_variance_ : variance of places about the line, in natural logarithms.
     residual_ : what the line leaves, kriged; None where it does not help.
     """
 
@@ -198,6 +201,7 @@ class BulkDensity:
         self.spread_ = _shrunk(left**2, 2.0)
         # How sure the line is, is told by records of fresh deep snow: the others are known to spread more.
         self.sure_ = _shrunk(left**2 / wider, PSEUDO_RECORDS) / RECORD_SD
+        self.own_variance_ = min(float(np.mean(left**2 / wider)), MOST_OWN_SD**2) if len(left) else 0.0
         self.residual_ = DensityResidual().fit(near[["x", "y"]].to_numpy(float), left, wider)
         return self
 
@@ -228,7 +232,7 @@ class BulkDensity:
         if kriged is not None:
             excess = excess + kriged[0]
         # The line tells the middle of places that spread log-normally: their mean is what weighs (Duan 1983, JASA 78, 605-610).
-        return prior * np.exp(excess + 0.5 * LOCAL_SD**2), columns
+        return prior * np.exp(excess + 0.5 * self.own_variance_), columns
 
     def _kriged(self, places: DensityPlaces) -> Kriged:
         return None if self.residual_ is None else self.residual_.predict(places.x, places.y)

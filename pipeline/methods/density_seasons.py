@@ -51,8 +51,6 @@ class EarlierSeasons:
     ----------
     share_ : share of what the trees say that is taken: `EARLIER_SHARE` where courses and seasons that they do not know are told
         better so, by more than a standard error over seasons; else none.
-    held_out_ : site_id, observed, predicted, predicted_se of each record (kg/m3), told by other courses in other seasons with
-        that share.
     """
 
     def __init__(self, snow_class: str, season_start: dt.date, origin: dt.date) -> None:
@@ -96,16 +94,7 @@ class EarlierSeasons:
         by_season = np.bincount(season, gain) / np.bincount(season)
         sure = by_season.mean() > by_season.std(ddof=1) / np.sqrt(len(seasons))
         self.share_ = EARLIER_SHARE if sure else 0.0
-        left = self._excess - self.share_ * told
-        predicted = relation * np.exp(self.share_ * told)
-        self.held_out_ = pd.DataFrame(
-            {
-                "site_id": self._sites,
-                "observed": records["density_kg_m3"],
-                "predicted": predicted,
-                "predicted_se": predicted * np.sqrt(np.mean(left**2)),
-            }
-        )
+        self._told, self._relation = told, relation
         return self
 
     def _held_out(self, records: pd.DataFrame, season: np.ndarray) -> np.ndarray:
@@ -175,14 +164,21 @@ class EarlierSeasons:
         )
 
     def skill(self) -> pd.DataFrame:
-        """Return the row of `skill.csv`: records told by other courses in other seasons, before their own has a say."""
-        columns = ("observed", "predicted", "predicted_se")
-        figures = scores(*(self.held_out_[name].to_numpy(float) for name in columns))
-        return pd.DataFrame([{"model": "earlier seasons", "part": "density", "weight": self.share_} | figures])
+        """Return two rows of `skill.csv`: the records told by the relation, and by it with trees of other courses and seasons."""
+        rows = []
+        for name, log_excess, weight in (
+            ("relation, earlier seasons", np.zeros(len(self._told)), 1.0 - self.share_),
+            ("relation and trees, earlier seasons", EARLIER_SHARE * self._told, self.share_),
+        ):
+            left = self._excess - log_excess
+            observed, predicted = self._relation * np.exp(self._excess), self._relation * np.exp(log_excess)
+            figures = scores(observed, predicted, predicted * np.sqrt(np.mean(left**2)))
+            rows.append({"model": name, "part": "density", "weight": weight} | figures)
+        return pd.DataFrame(rows)
 
     def parameters(self) -> dict:
         """Return what the record keeps."""
-        return {"records": len(self.held_out_), "share": self.share_}
+        return {"records": len(self._told), "share": self.share_}
 
 
 THIN_M = 1.0

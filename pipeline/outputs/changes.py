@@ -50,9 +50,13 @@ def changes(archives: tuple[str | Path, str | Path], basin: str, before: dict[st
         if was.get(name) == now.get(name):
             continue
         try:
-            rows[name] = told_by_site(changed_rows(archives, basin, name, (was.get(name), now.get(name))))
+            found = changed_rows(archives, basin, name, (was.get(name), now.get(name)))
         except ArchiveError:
             unreadable.append(name)
+            continue
+        # A table without rows and no table are no change.
+        if len(found):
+            rows[name] = told_by_site(found)
     return {
         "settings": changed_values(before["settings"], after["settings"]),
         "code": code if code["was"] != code["is"] else None,

@@ -8,6 +8,7 @@ import pytest
 from made_basin import changed
 from made_basin import snowtally_here as snowtally
 
+from pipeline.gather_earlier_visits import NOT_USED
 from pipeline.methods.density_seasons import EARLIER_SHARE
 
 DATE = "2031-03-04"
@@ -58,15 +59,20 @@ def test_earlier_seasons_move_the_density_and_are_told(nights):
     assert told["degraded"] == []
     # 25 visits a course, less the one that no snow can weigh; not those of forty years ago.
     assert record["models"]["density"]["earlier_seasons"] == {"records": 74, "share": EARLIER_SHARE}
-    row = skill.set_index("model").loc["earlier seasons"]
-    assert (row["part"], row["weight"], row["n"]) == ("density", EARLIER_SHARE, 74)
+    rows = skill.set_index("model").loc[["relation, earlier seasons", "relation and trees, earlier seasons"]]
+    assert rows["weight"].tolist() == [1.0 - EARLIER_SHARE, EARLIER_SHARE]
+    assert rows["n"].tolist() == [74, 74]
+    assert rows["rmse"].iloc[1] < rows["rmse"].iloc[0]
     assert "earlier_seasons" not in found["short"][1]["models"]["density"]
-    assert "earlier seasons" not in set(found["short"][2]["model"])
+    assert not found["short"][2]["model"].str.contains("earlier").any()
 
 
-def test_what_is_wrong_with_an_earlier_season_is_told_on_its_own_nights(nights):
+def test_earlier_visits_that_are_left_out_are_told_course_by_course(nights):
     _, found = nights
-    assert list(found["long"][3]["rule"]) == list(found["short"][3]["rule"])
+    long, short = found["long"][3], found["short"][3]
+    told = long[long["rule"] == NOT_USED]
+    assert told[["site_id", "start", "evidence"]].to_numpy().tolist() == [["S2", "2028-03-01", "1 of 25 visits"]]
+    assert sorted(long["rule"]) == sorted([*short["rule"], NOT_USED])
 
 
 def test_the_archive_makes_the_night_again(nights):

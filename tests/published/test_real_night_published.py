@@ -22,6 +22,7 @@ from affine import Affine
 from pyproj import Transformer
 from rasterio.warp import Resampling, calculate_default_transform, reproject
 from real_terrain import cell_areas_m2, polygon_area_m2, real_terrain
+from scipy import ndimage
 
 CODE = "EPSG:32617"
 """The ground lies 3 degrees west of this zone's central meridian: 0.13 % of area that a careless sum gets wrong (VOL-06)."""
@@ -241,8 +242,15 @@ def test_ter_04_the_night_finds_the_formula_world(night):
         assert float(row["swe_mean_mm"]) == pytest.approx(swe, rel=0.01)
     grids = night.grids
     deep = grids.depth > 0.5
-    # Published to 1 mm and 0.1 mm.
-    assert grids.swe[deep] / grids.depth[deep] == pytest.approx(density_of(grids.depth[deep]), rel=0.0015)
+    # Slopes towards the sun are held denser than the formula, which has no slopes (docs/method.md). At the edge a slope leans on
+    # ground that is not published.
+    east, south = (ndimage.sobel(grids.elevation, axis) / (8 * CELL_M) for axis in (1, 0))
+    whole = np.isfinite(ndimage.uniform_filter(grids.elevation, 3)) & deep
+    northness = np.sin(np.arctan(np.hypot(east, south))) * np.cos(np.arctan2(-east, south))
+    level = grids.swe / grids.depth / np.exp(-0.1 * northness)
+    # Published to 1 mm and 0.1 mm; grid north is not quite true north.
+    assert whole.sum() > 0.9 * deep.sum()
+    assert level[whole] == pytest.approx(density_of(grids.depth[whole]), rel=0.003)
 
 
 def test_vol_07_a_web_mercator_raster_gives_the_same_volume(night):
