@@ -352,7 +352,11 @@ NOT_SAID = ("file", "line", "row", "column")
 
 PLACES = " places"
 
-_READ_BY = {"stations": ["site_id", "time"], "overrides": ["site_id", "first", "file", "line"]}
+_READ_BY = {
+    "stations": ["site_id", "time"],
+    EARLIER_VISITS: ["site_id", "date"],
+    "overrides": ["site_id", "first", "file", "line"],
+}
 """Order in which the readers give a table's rows; the others come as they stand in their files."""
 
 

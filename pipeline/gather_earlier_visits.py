@@ -9,6 +9,7 @@ from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from pipeline import measurements
@@ -56,7 +57,7 @@ def earlier_visits(
     Returns
     -------
     visits : site_id, date, depth_m, density_kg_m3, and the file and line of the visit's first row.
-    findings : how many of a course's visits are left out; what is wrong with each was told in its own season.
+    findings : how many of a course's visits are left out.
 
     Notes
     -----
@@ -96,8 +97,8 @@ def _left_out(visits: pd.DataFrame, lost: pd.Series) -> list[Finding]:
             severity="note",
             evidence=f"{len(of_site)} of {counts[site_id]} visits",
             action="set aside",
-            detail="set aside by a check or by hand, or the site is not in the sites table: `snowtally check --date` of the visit's "
-            "own season tells why",
+            detail="set aside by a check or by hand, or the site is not in the sites table or was out of service: `snowtally check "
+            "--date` of the visit's own season tells more",
         )
         for site_id, of_site in visits[lost].groupby("site_id", sort=True)
     ]
@@ -130,8 +131,8 @@ def _kept_season(
 @cache
 def _code() -> bytes:
     """Return the hash of the code that checks: other code may judge the same rows otherwise."""
-    digest = hashlib.sha256(pd.__version__.encode())
-    for source in sorted(Path(measurements.__file__).parent.glob("*.py")):
+    digest = hashlib.sha256(f"{pd.__version__} {np.__version__}".encode())
+    for source in (Path(__file__), *sorted(Path(measurements.__file__).parent.glob("*.py"))):
         digest.update(source.read_bytes())
     return digest.digest()
 
@@ -140,11 +141,13 @@ def _season(
     settings: Settings, place: tuple[pd.DataFrame, bool], samples: pd.DataFrame, overrides: pd.DataFrame
 ) -> pd.DataFrame:
     """Return a season's weighed visits; density is missing where it does not pass the checks."""
-    weighed = samples[samples["swe_mm"] > 0].sort_values(["file", "line"])
+    # A weight without a depth is none of density's business, and no fault.
+    weighed = samples[(samples["swe_mm"] > 0) & (samples["depth_m"] > 0)].sort_values(["file", "line"])
     where = weighed.groupby(["site_id", "date"], as_index=False, observed=True)[["file", "line"]].first()
     sites = place[0].set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})
     samples = in_service(samples, sites, "courses", [])
-    samples, _ = samples_without_overridden(samples, overrides, settings.basin.utc_offset_hours)
+    of_course = overrides["site_id"].isin(sites.index[sites["kind"] == "course"])
+    samples, _ = samples_without_overridden(samples, overrides[of_course], settings.basin.utc_offset_hours)
     samples, _ = without_sampler_bias(samples, settings.courses.sampler_bias)
     around = Surroundings(elevation_m=sites["elevation_m"], southern=place[1])
     samples, _ = check_courses(samples, course_limits(settings.checks), around)
@@ -153,7 +156,7 @@ def _season(
 
 
 def _visits(tables: list[pd.DataFrame]) -> pd.DataFrame:
-    """Return the tables as one, with the columns of visits alone; an empty one has their types too."""
+    """Return the tables as one, by site and date, with the columns of visits alone; an empty one has their types too."""
     columns = {
         "site_id": str,
         "date": "datetime64[s]",
@@ -164,4 +167,5 @@ def _visits(tables: list[pd.DataFrame]) -> pd.DataFrame:
     }
     if not any(len(table) for table in tables):
         return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in columns.items()})
-    return pd.concat([table[list(columns)] for table in tables if len(table)], ignore_index=True).astype(columns)
+    together = pd.concat([table[list(columns)] for table in tables if len(table)]).astype(columns)
+    return together.sort_values(["site_id", "date"], kind="stable", ignore_index=True)

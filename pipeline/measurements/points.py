@@ -107,7 +107,8 @@ def _course_value(visit: pd.DataFrame) -> dict[str, float]:
         "swe_se_mm": float(np.hypot(swe_spread / np.sqrt(cores), SAMPLER_SE * swe_mean)) if cores else np.nan,
         "depth_m": depth_mean,
         "depth_se_m": depth_spread / np.sqrt(deep) if deep else np.nan,
-        "density_kg_m3": density,
+        # Cores too light for the scale say that little lies there, not that it weighs nothing.
+        "density_kg_m3": density or np.nan,
         "density_se_kg_m3": density_se,
         "points": float(weight.sum()),
     }

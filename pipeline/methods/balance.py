@@ -73,8 +73,17 @@ class Gathered:
 
 
 def gathered(forcing: Forcing, pattern: Pattern) -> Gathered:
-    """Return what fell and could melt over the whole of the weather, beside the flight's mean SWE by elevation."""
-    return Gathered(forcing.nodes_m, forcing.snowfall_mm.sum(axis=0), forcing.melt_mm.sum(axis=0), pattern)
+    """Return what fell and could melt over the whole of the weather, beside the flight's mean SWE by elevation.
+
+    Melt counts on days on which a place that gathers what the gauges catch has snow: before the first snow nothing melts.
+    """
+    snowfall, melt = forcing.snowfall_mm, forcing.melt_mm
+    lying, counted = np.zeros(len(forcing.nodes_m)), np.zeros(len(forcing.nodes_m))
+    for fallen, could in zip(snowfall, melt, strict=True):
+        lying = lying + fallen
+        counted += np.where(lying > 0, could, 0.0)
+        lying = np.maximum(lying - could, 0.0)
+    return Gathered(forcing.nodes_m, snowfall.sum(axis=0), counted, pattern)
 
 
 def balance_turnover(

@@ -35,6 +35,20 @@ HEIGHTS = 40
 beyond their records trees say what they say at the edge, and a table between its nodes goes evenly where trees go in steps."""
 
 
+THIN_M = 1.0
+"""Records of snow thinner than this count less: it is a crust here and new snow there, and little water lies in it (trial
+worlds: 0.6 m is 0.3 % worse on flight days)."""
+
+
+def thinness(depth_m: np.ndarray) -> np.ndarray:
+    """Return by how much the error variance of a density record is raised, from the snow's depth.
+
+    >>> thinness(np.array([1.0, 0.5])).round(1)
+    array([2., 5.])
+    """
+    return 1.0 + (THIN_M / np.maximum(depth_m, 0.05)) ** 2
+
+
 class EarlierSeasons:
     """Logarithm of density over the published relation (Sturm et al. 2010) as earlier seasons had it, by trees.
 
@@ -130,7 +144,7 @@ class EarlierSeasons:
     def excess_on(
         self, depth_m: np.ndarray, elevation_m: np.ndarray, date: dt.date, without: Collection[str] = ()
     ) -> np.ndarray:
-        """Return as `excess`, for many places on one date, shaped as `depth_m`; missing where the elevation is."""
+        """Return as `excess`, for many places on one date, shaped as `depth_m`; missing where the elevation is, unless none is taken."""
         depth = np.clip(np.asarray(depth_m, float), DEPTHS_M[0], DEPTHS_M[-1])
         if self.share_ == 0.0:
             return np.zeros(depth.shape)
@@ -167,8 +181,8 @@ class EarlierSeasons:
         """Return two rows of `skill.csv`: the records told by the relation, and by it with trees of other courses and seasons."""
         rows = []
         for name, log_excess, weight in (
-            ("relation, earlier seasons", np.zeros(len(self._told)), 1.0 - self.share_),
-            ("relation and trees, earlier seasons", EARLIER_SHARE * self._told, self.share_),
+            ("relation, earlier seasons", np.zeros(len(self._told)), 0.0 if self.share_ else 1.0),
+            ("relation and trees, earlier seasons", EARLIER_SHARE * self._told, 1.0 if self.share_ else 0.0),
         ):
             left = self._excess - log_excess
             observed, predicted = self._relation * np.exp(self._excess), self._relation * np.exp(log_excess)
@@ -179,17 +193,3 @@ class EarlierSeasons:
     def parameters(self) -> dict:
         """Return what the record keeps."""
         return {"records": len(self._told), "share": self.share_}
-
-
-THIN_M = 1.0
-"""Records of snow thinner than this count less: it is a crust here and new snow there, and little water lies in it (trial
-worlds: 0.6 m is 0.3 % worse on flight days)."""
-
-
-def thinness(depth_m: np.ndarray) -> np.ndarray:
-    """Return by how much the error variance of a density record is raised, from the snow's depth.
-
-    >>> thinness(np.array([1.0, 0.5])).round(1)
-    array([2., 5.])
-    """
-    return 1.0 + (THIN_M / np.maximum(depth_m, 0.05)) ** 2

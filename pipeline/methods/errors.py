@@ -71,7 +71,8 @@ def scaled(part: ErrorPart | KrigedPart, share: np.ndarray | float) -> ErrorPart
 
 
 FEW_FIELDS = 3
-"""So many common fields stand for any number: level, height and one more hold nearly all of what they do together."""
+"""So many common fields, and one for the rest, stand for any number: level, height and one more hold nearly all of what they do
+together."""
 
 
 def few_fields(fields: list[np.ndarray]) -> list[np.ndarray]:
@@ -85,13 +86,17 @@ def few_fields(fields: list[np.ndarray]) -> list[np.ndarray]:
     """
     if len(fields) <= 1:
         return fields
-    rows = np.nan_to_num(np.stack([field.ravel() for field in fields]))
-    _, turned = eigh(rows @ rows.T)
-    apart = (turned.T @ rows)[::-1]
+    rows = np.stack([field.ravel() for field in fields])
+    known = np.isfinite(rows).all(axis=0)
+    with one_blas_thread():
+        _, turned = eigh(rows[:, known] @ rows[:, known].T)
+        apart = np.full(rows.shape, np.nan)
+        apart[:, known] = (turned.T @ rows[:, known])[::-1]
     # Which way a field is turned is chance: the first cell that it says most of has it above nothing.
-    apart *= np.where(np.take_along_axis(apart, np.abs(apart).argmax(axis=1)[:, None], axis=1) < 0, -1.0, 1.0)
+    most = np.nan_to_num(np.abs(apart)).argmax(axis=1)[:, None]
+    apart = apart * np.where(np.take_along_axis(apart, most, axis=1) < 0, -1.0, 1.0) + 0.0
     rest = np.sqrt((apart[FEW_FIELDS:] ** 2).sum(axis=0, keepdims=True))
-    kept = np.concatenate([apart[:FEW_FIELDS], rest]) if len(apart) > FEW_FIELDS else apart
+    kept = np.concatenate([apart[:FEW_FIELDS], rest]) if len(apart) > FEW_FIELDS + 1 else apart
     return [row.reshape(fields[0].shape) for row in kept]
 
 

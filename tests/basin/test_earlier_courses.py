@@ -8,6 +8,7 @@ import pytest
 from made_basin import changed
 from made_basin import snowtally_here as snowtally
 
+from pipeline import gather_earlier_visits
 from pipeline.gather_earlier_visits import NOT_USED
 from pipeline.methods.density_seasons import EARLIER_SHARE
 
@@ -60,7 +61,7 @@ def test_earlier_seasons_move_the_density_and_are_told(nights):
     # 25 visits a course, less the one that no snow can weigh; not those of forty years ago.
     assert record["models"]["density"]["earlier_seasons"] == {"records": 74, "share": EARLIER_SHARE}
     rows = skill.set_index("model").loc[["relation, earlier seasons", "relation and trees, earlier seasons"]]
-    assert rows["weight"].tolist() == [1.0 - EARLIER_SHARE, EARLIER_SHARE]
+    assert rows["weight"].tolist() == [0.0, 1.0]
     assert rows["n"].tolist() == [74, 74]
     assert rows["rmse"].iloc[1] < rows["rmse"].iloc[0]
     assert "earlier_seasons" not in found["short"][1]["models"]["density"]
@@ -99,9 +100,34 @@ def test_a_visit_set_aside_by_hand_does_not_come_back_as_a_teacher(nights, basin
 
 def test_a_late_row_of_an_earlier_season_is_told_as_what_changed(nights):
     basin = nights[0].parent
+    text = nights[0].read_text().replace("archive_long_record", "archive_late").replace("long.csv", "late.csv")
+    (basin / "late.yaml").write_text(text)
     rows = pd.read_csv(basin / "long.csv")
+    rows.to_csv(basin / "late.csv", index=False)
+    snowtally("update", basin / "late.yaml", "--date", DATE)
     late = rows[(rows["date"] == "2029-02-01") & (rows["site_id"] == "S4")].assign(date="2029-02-20")
-    pd.concat([rows, late]).to_csv(basin / "long.csv", index=False)
-    snowtally("rerun", nights[0], "--date", DATE, "--reason", "a sheet was found")
-    compared = json.loads(snowtally("compare", nights[0], f"{DATE}@1", f"{DATE}@2", "--json").stdout)
-    assert compared["changes"]["rows"]["earlier_visits"]["came"] == 1
+    pd.concat([rows, late]).to_csv(basin / "late.csv", index=False)
+    snowtally("rerun", basin / "late.yaml", "--date", DATE, "--reason", "a sheet was found")
+    compared = json.loads(snowtally("compare", basin / "late.yaml", f"{DATE}@1", f"{DATE}@2", "--json").stdout)
+    told = compared["changes"]["rows"]["earlier_visits"]
+    # The other seasons came from where they were kept, the same as they were.
+    assert (told["came"], told["went"], told["changed"]) == (1, 0, 0)
+
+
+def test_seasons_that_were_checked_before_are_not_checked_again(nights, monkeypatch):
+    """Kept or made anew, the visits are the same; only what changed is made anew."""
+    file = nights[0].with_name("again.yaml")
+    file.write_text(nights[0].read_text().replace("archive_long_record", "archive_again"))
+    seasons = []
+    whole = gather_earlier_visits._season
+
+    def noted(*given):
+        seasons.append(whole(*given))
+        return seasons[-1]
+
+    monkeypatch.setattr(gather_earlier_visits, "_season", noted)
+    snowtally("update", file, "--date", DATE)
+    snowtally("rerun", file, "--date", DATE, "--reason", "again")
+    assert len(seasons) == len(YEARS)
+    # The same inputs are no new revision.
+    assert [path.name for path in sorted((file.parent / "archive_again" / "made" / DATE).glob("r*"))] == ["r001"]

@@ -86,3 +86,10 @@ def test_a_samplers_bias_is_taken_off_its_own_cores_alone_and_told():
 def test_a_bare_point_and_weights_that_were_set_aside_are_no_course():
     made = sheet(np.array([0.0, np.nan, np.nan]), np.array([0.0, 240.0, 300.0])).assign(used=True)
     assert course_visits(made.assign(swe_used=made["swe_mm"] == 0)).empty
+
+
+def test_cores_too_light_for_the_scale_weigh_no_density():
+    """A hand of snow reads 0 mm on a spring scale: the water is next to nothing, and what it weighs is not told."""
+    value = value_of([0.12, 0.13, 0.11], [0.0, 0.0, 0.0])
+    assert value["swe_mm"] == 0.0
+    assert np.isnan([value["density_kg_m3"], value["density_se_kg_m3"]]).all()
