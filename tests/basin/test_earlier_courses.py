@@ -130,4 +130,4 @@ def test_seasons_that_were_checked_before_are_not_checked_again(nights, monkeypa
     snowtally("rerun", file, "--date", DATE, "--reason", "again")
     assert len(seasons) == len(YEARS)
     # The same inputs are no new revision.
-    assert [path.name for path in sorted((file.parent / "archive_again" / "made" / DATE).glob("r*"))] == ["r001"]
+    assert [path.name for path in sorted((file.parent / "archive_again" / "made" / DATE).glob("r0*"))] == ["r001"]
