@@ -143,3 +143,21 @@ def test_a_shaded_place_loses_less_and_must_have_gathered_less():
     pattern = Pattern(NODES, np.full(len(NODES), 400.0))
     factor = gathered(forcing, pattern).factor(start, height, shade)
     assert factor[1] < factor[0]
+
+
+def test_a_season_that_begins_earlier_in_summer_gathers_no_more():
+    """A warm dry month before the first snow has nothing to melt, and a season's first day is a matter of habit."""
+    winter = made_forcing()
+    autumn = made_forcing(days=30, level_c=12.0, swing_c=0.0, storm_mm=0.0, start="2030-10-02")
+    longer = replace(
+        winter,
+        days=autumn.days.append(winter.days),
+        temperature_c=np.vstack([autumn.temperature_c, winter.temperature_c]),
+        precipitation_mm=np.concatenate([autumn.precipitation_mm, winter.precipitation_mm]),
+        heard=np.concatenate([autumn.heard, winter.heard]),
+    )
+    pattern = Pattern(NODES, np.full(len(NODES), 300.0))
+    early, late = (gathered(forcing, pattern) for forcing in (longer, winter))
+    assert autumn.melt_mm.sum() > 0
+    np.testing.assert_allclose(early.melt_mm, late.melt_mm)
+    np.testing.assert_allclose(early.snowfall_mm, late.snowfall_mm)
