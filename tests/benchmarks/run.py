@@ -37,6 +37,7 @@ against simple methods, proposed sites against random ones), planted faults, upd
 BENCHMARKS = [
     "kriging",
     "trees",
+    "choice",
     "totals",
     "writing",
     "reading",
