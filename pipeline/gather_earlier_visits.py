@@ -14,6 +14,7 @@ import pandas as pd
 
 from pipeline import measurements
 from pipeline.check_limits import course_limits
+from pipeline.inputs.read_sites import by_site
 from pipeline.kept_files import KeptFiles
 from pipeline.measurements.course_checks import check_courses
 from pipeline.measurements.course_context import Surroundings
@@ -23,13 +24,14 @@ from pipeline.measurements.points import course_visits
 from pipeline.measurements.samplers import without_sampler_bias
 from pipeline.parquet import read_frame_of
 from pipeline.problems import Finding
+from pipeline.season import seasons_before
 from pipeline.settings import Settings
 
 EARLIER_VISITS = "earlier_visits"
 """Name of the visits among a day's tables."""
 
-EARLIER_YEARS = 10
-"""Visits of so many years before the season are used: density's ways are settled after a few, and crews and tubes change (chosen)."""
+EARLIER_SEASONS = 10
+"""Visits of so many seasons before this one are used: density's ways are settled after a few, and crews and tubes change (chosen)."""
 
 NOT_USED = "earlier visit not used"
 """Rule of the finding that visits of a course in earlier seasons tell nothing of density."""
@@ -64,19 +66,16 @@ def earlier_visits(
     Stations of those years are not read, so that a course is held against itself and the other courses.
     """
     start, overrides_of = before
-    begins = [start]
-    first = pd.Timestamp(start) - pd.DateOffset(years=EARLIER_YEARS)
-    old = samples[(samples["date"] >= first) & (samples["date"] < pd.Timestamp(start))]
+    seasons = list(seasons_before(start, settings.season_start, EARLIER_SEASONS))
+    old = samples[samples["date"].between(pd.Timestamp(seasons[-1][0]), pd.Timestamp(seasons[0][1]))]
     if old.empty:
         return _visits([]), []
-    while pd.Timestamp(begins[-1]) > old["date"].min():
-        begins.append(settings.season_start(begins[-1] - dt.timedelta(days=1)))
+    overrides, _ = overrides_of(seasons[-1][0], seasons[0][1])
     checked = []
-    for begun, next_one in zip(begins[:0:-1], begins[-2::-1], strict=True):
-        last = next_one - dt.timedelta(days=1)
-        rows = old[(old["date"] >= pd.Timestamp(begun)) & (old["date"] <= pd.Timestamp(last))].reset_index(drop=True)
+    for season in seasons:
+        rows = old[old["date"].between(*map(pd.Timestamp, season))].reset_index(drop=True)
         if len(rows):
-            checked.append(_kept_season(settings, place, rows, overrides_of(begun, last)[0], kept))
+            checked.append(_kept_season(settings, place, rows, overrides, kept))
     visits = _visits(checked)
     used = visits["density_kg_m3"].notna()
     return visits[used].reset_index(drop=True), _left_out(visits, ~used)
@@ -144,7 +143,7 @@ def _season(
     # A weight without a depth is none of density's business, and no fault.
     weighed = samples[(samples["swe_mm"] > 0) & (samples["depth_m"] > 0)].sort_values(["file", "line"])
     where = weighed.groupby(["site_id", "date"], as_index=False, observed=True)[["file", "line"]].first()
-    sites = place[0].set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})
+    sites = by_site(place[0])
     samples = in_service(samples, sites, "courses", [])
     of_course = overrides["site_id"].isin(sites.index[sites["kind"] == "course"])
     samples, _ = samples_without_overridden(samples, overrides[of_course], settings.basin.utc_offset_hours)

@@ -17,7 +17,7 @@ from pipeline.inputs.find import InputFile
 from pipeline.inputs.read_courses import read_courses
 from pipeline.inputs.read_normals import read_normals
 from pipeline.inputs.read_overrides import read_overrides
-from pipeline.inputs.read_sites import place_sites, read_sites
+from pipeline.inputs.read_sites import by_site, place_sites, read_sites
 from pipeline.inputs.read_stations import read_stations
 from pipeline.inputs.read_weather import as_issued_by, earlier_issues, read_weather
 from pipeline.inputs.rows import without_lines
@@ -141,19 +141,12 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
     sites = sites.assign(row=row, column=column)
     overrides = tables.get("overrides", read_overrides([], {}, [], settings.basin.utc_offset_hours, (date, date))[0])
     said = tables["courses"], tables["stations"], overrides
-    known = sites.set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})
+    known = by_site(sites)
     samples, daily, findings = _checked(settings, (known, grid.southern), said, _noon(settings, date))
     visits = course_visits(samples)
-    names = ["site_id", "date", "depth_m", "density_kg_m3"]
     weighed = [station_density(daily, settings.checks.density_least_depth_m), visits.dropna(subset="density_kg_m3")]
-    densities, before = (
-        pd.concat([table[names] for table in told], ignore_index=True)
-        for told in (weighed, [tables.get(EARLIER_VISITS, visits.head(0))])
-    )
-    densities, before = (
-        records.assign(elevation_m=known["elevation_m"].reindex(records["site_id"]).to_numpy())
-        for records in (densities, before)
-    )
+    densities = _density_records(weighed, known)
+    before = _density_records([tables.get(EARLIER_VISITS, visits.head(0))], known)
     daily = daily.assign(depth_se_m=STATION_DEPTH_SE_M)
     weather = tables["weather"]
     start = pd.Timestamp(settings.season_start(date))
@@ -163,6 +156,13 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
         least_density_depth_m=settings.checks.density_least_depth_m,
     )  # fmt: skip
     return record, (densities, before), findings
+
+
+def _density_records(weighed: list[pd.DataFrame], known: pd.DataFrame) -> pd.DataFrame:
+    """Return what was weighed as density records, with the elevation of each one's site."""
+    names = ["site_id", "date", "depth_m", "density_kg_m3"]
+    records = pd.concat([table[names] for table in weighed], ignore_index=True)
+    return records.assign(elevation_m=known["elevation_m"].reindex(records["site_id"]).to_numpy())
 
 
 def _checked(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
 from dataclasses import replace
 
 import xarray as xr
@@ -21,6 +20,7 @@ from pipeline.inputs.find import InputFile
 from pipeline.inputs.read_flights import FlightEntry, FlightTables
 from pipeline.methods.past_pattern import LEAST_DEPTH_M, PAST_PATTERN, mean_depth_m, past_pattern
 from pipeline.problems import Finding, InputError, RefusedFlightError, StillArrivingError
+from pipeline.season import seasons_before
 from pipeline.settings import Settings
 
 PAST = "past seasons"
@@ -84,19 +84,12 @@ def _earlier(settings: Settings, tables: FlightTables, begun: dt.date) -> tuple[
     """
     again = {_same(entry) for entry in tables.between(begun, begun + dt.timedelta(days=366 * YEARS_AHEAD))[0]}
     entries, findings = [], []
-    for first, last in _seasons_before(settings, begun):
+    for first, last in seasons_before(begun, settings.season_start, PAST_SEASONS):
         of_season, noticed = tables.between(first, last)
         entries += [entry for entry in reversed(of_season) if _same(entry) not in again]
         set_aside = [one for one in noticed if one.action == "set aside" and one.start]
         findings += [_warning(replace(one, rule=NOT_USED)) for one in set_aside]
     return entries, findings
-
-
-def _seasons_before(settings: Settings, begun: dt.date) -> Iterator[tuple[dt.date, dt.date]]:
-    for _ in range(PAST_SEASONS):
-        last = begun - dt.timedelta(days=1)
-        begun = settings.season_start(last)
-        yield begun, last
 
 
 def _same(entry: FlightEntry) -> tuple[str, tuple]:

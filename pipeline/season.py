@@ -1,9 +1,10 @@
-"""The snow season: its first day in any year."""
+"""The snow season: its first day in any year, and those before it."""
 
 from __future__ import annotations
 
 import calendar
 import datetime as dt
+from collections.abc import Callable, Iterator
 
 
 def first_of_season(date: dt.date, season_start: str) -> dt.date:
@@ -24,3 +25,22 @@ def first_of_season(date: dt.date, season_start: str) -> dt.date:
         return dt.date(year, month, min(day, calendar.monthrange(year, month)[1]))
 
     return first(date.year) if first(date.year) <= date else first(date.year - 1)
+
+
+def seasons_before(
+    begun: dt.date, first_day: Callable[[dt.date], dt.date], count: int
+) -> Iterator[tuple[dt.date, dt.date]]:
+    """Yield the first and last days of the `count` snow seasons before the one that begins on a day, newest first.
+
+    Parameters
+    ----------
+    first_day : gives the first day of the season that holds a date.
+
+    >>> autumn = lambda date: first_of_season(date, "10-01")
+    >>> [str(day) for season in seasons_before(dt.date(2030, 10, 1), autumn, 1) for day in season]
+    ['2029-10-01', '2030-09-30']
+    """
+    for _ in range(count):
+        last = begun - dt.timedelta(days=1)
+        begun = first_day(last)
+        yield begun, last

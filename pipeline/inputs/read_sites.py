@@ -148,3 +148,8 @@ def _finding(site: object, rule: str, evidence: str, action: str = "set aside") 
         action=action,
         detail="check the site's row: kind (course or station), WGS 84 longitude and latitude, elevation in metres",
     )
+
+
+def by_site(sites: pd.DataFrame) -> pd.DataFrame:
+    """Return placed sites by site_id, as the checks and the science take them: `elevation_m` is the terrain's, `stated_m` the table's."""
+    return sites.set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})

@@ -27,8 +27,8 @@ class ErrorPart:
     Parameters
     ----------
     name : for people and the record.
-    error_mm : standard error of each cell with its sign, mm, such as (y, x). Cells of opposite signs err against each other: where the one holds
-        too much, the other holds too little.
+    error_mm : standard error of each cell with its sign, mm, such as (y, x). Cells of opposite signs err against each other:
+        where the one holds too much, the other holds too little.
     correlation_m : e-folding length of its correlation in space, m; infinite for an error common to the basin (each cell
         errs by the same share of its own standard error), 0 for one that is independent from cell to cell.
     """
