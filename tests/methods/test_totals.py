@@ -86,7 +86,9 @@ def test_every_figure_of_every_row_cell_by_cell():
     assert set(rows["basin_id"]) == {"made"}
     assert set(rows["date"]) == {DATE}
     held = {
-        (int(cell["zone"]) - 1) * BANDS + int(cell["band"]) - 1 for row in rows.iloc[:1].itertuples() for cell in cells_of(fields, row)
+        (int(cell["zone"]) - 1) * BANDS + int(cell["band"]) - 1
+        for row in rows.iloc[:1].itertuples()
+        for cell in cells_of(fields, row)
     }
     for row in rows.itertuples():
         cells = list(cells_of(fields, row))

@@ -60,11 +60,22 @@ def is_seen(home: Path, module: str, text: str) -> bool:
     (home / module).write_text(text, "utf-8")
     # No compiled file: one of the same second and size would stand for the next text.
     environment = os.environ | {"PYTHONPATH": str(home), "PYTHONDONTWRITEBYTECODE": "1"}
-    words = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", "--doctest-modules"]
+    words = [
+        sys.executable,
+        "-m",
+        "pytest",
+        "-q",
+        "-x",
+        "-p",
+        "no:cacheprovider",
+        "-p",
+        "no:xdist",
+        "--doctest-modules",
+    ]
     try:
         # One call for each: test folders that have a conftest.py each do not always go together.
         for tests in ([module], *([test] for test in SUBJECTS[module])):
-            done = subprocess.run(  # noqa: S603  our own program
+            done = subprocess.run(
                 [*words, *tests], cwd=home, env=environment, capture_output=True, timeout=LONGEST_S, check=False
             )
             # 5: no example in the module.
@@ -103,7 +114,9 @@ def main() -> int:
                 seen = is_seen(home, one.path, one.text)
             finally:
                 homes.put(home)
-            print(f"{'seen    ' if seen else 'SURVIVED'} {one.path}:{one.line}  {one.before} -> {one.after}", flush=True)
+            print(
+                f"{'seen    ' if seen else 'SURVIVED'} {one.path}:{one.line}  {one.before} -> {one.after}", flush=True
+            )
             return seen
 
         with ThreadPoolExecutor(given.jobs) as pool:

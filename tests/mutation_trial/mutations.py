@@ -47,7 +47,10 @@ def mutations(path: str, source: str) -> list[Mutation]:
     for node, changed in _changes(ast.parse(source)):
         before = ast.get_source_segment(source, node)
         after = ast.unparse(ast.fix_missing_locations(changed))
-        start, end = _offset(source, node.lineno, node.col_offset), _offset(source, node.end_lineno, node.end_col_offset)
+        start, end = (
+            _offset(source, node.lineno, node.col_offset),
+            _offset(source, node.end_lineno, node.end_col_offset),
+        )
         text = source.encode()[:start] + f"({after})".encode() + source.encode()[end:]
         found.append(Mutation(path, node.lineno, " ".join(before.split()), after, text.decode()))
     return sorted(found, key=lambda one: (one.line, one.before, one.after))
@@ -92,12 +95,17 @@ def _slips(node: ast.expr) -> Iterator[ast.expr]:
         yield ast.BoolOp(LOGIC[type(node.op)](), node.values)
     elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not):
         yield node.operand
-    elif isinstance(node, ast.Constant) and isinstance(node.value, bool):
-        yield ast.Constant(not node.value)
-    elif isinstance(node, ast.Constant) and isinstance(node.value, int):
-        yield ast.Constant(node.value + 1)
-    elif isinstance(node, ast.Constant) and isinstance(node.value, float):
-        yield ast.Constant(node.value * SLIP if node.value else 1.0)
+    elif isinstance(node, ast.Constant) and isinstance(node.value, bool | int | float):
+        yield ast.Constant(_slipped(node.value))
+
+
+def _slipped(value: float) -> float:
+    """Return a constant as a slip would leave it."""
+    if isinstance(value, bool):
+        return not value
+    if isinstance(value, int):
+        return value + 1
+    return value * SLIP if value else 1.0
 
 
 def _is_text(node: ast.expr) -> bool:
