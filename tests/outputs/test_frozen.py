@@ -94,8 +94,8 @@ def test_an_old_archive_is_written_on(old, provenance):
 
 def test_a_record_of_a_newer_version_is_refused(old):
     path = old / "larkmoor" / "2031-03-05" / "r001" / "record.json"
-    path.write_text(path.read_text("utf-8").replace('"schema_version": 1', '"schema_version": 3'), "utf-8")
-    line = r"record.json is of version 3; this snowtally reads up to 2. Install a newer one."
+    path.write_text(path.read_text("utf-8").replace('"schema_version": 1', '"schema_version": 4'), "utf-8")
+    line = r"record.json is of version 4; this snowtally reads up to 3. Install a newer one."
     with pytest.raises(ArchiveError, match=line):
         reading.read_record(old, "larkmoor", "2031-03-05")
     with pytest.raises(ArchiveError, match=line):
