@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
@@ -148,7 +148,7 @@ class Marks:
 
     flights: Sequence[dt.date]
     surveys: Sequence[dt.date]
-    degraded: Mapping[dt.date, str]
+    degraded: Mapping[dt.date, str] = field(default_factory=dict)
 
 
 def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit: Unit) -> Markup:
@@ -208,16 +208,11 @@ def _degraded(
         told = tag("title", f"{row.date.date()}: degraded{f', {why}' if why else ''}")
         drawn.append(tag("path", told, d=f"M{x - 4.5:.1f} {y - 4.5:.1f}l9 9m0 -9l-9 9", class_="degraded"))
         if last is None or row.season_day - last > WORD_DAYS:
-            at_end = x + WORD_WIDTH > WIDTH
-            drawn.append(
-                tag(
-                    "text",
-                    "degraded",
-                    x=x - 8 if at_end else x + 8,
-                    y=y - 8,
-                    class_="label ink end" if at_end else "label ink",
-                )
-            )
+            # Below the interval, or above it where snow is little, so that the word lies on no line.
+            below, above = (up(unit.plain(v)) for v in (row.volume_p10_m3, row.volume_p90_m3))
+            place = below + 14 if below + 16 < up.start else above - 5
+            middle = min(x, WIDTH - WORD_WIDTH / 2)
+            drawn.append(tag("text", "degraded", x=middle, y=place, class_="label ink middle"))
         last = row.season_day
     return drawn
 

@@ -42,7 +42,9 @@ def _told(losses: list[Loss], reasons: list[str]) -> dict[str, Any]:
         names = [loss.site_id for loss in losses]
         more = [f"{len(names) - NAMED} more"] if len(names) > NAMED else []
         words = f"{len(names)} {first.together}: {', '.join([*names[:NAMED], *more])}"
-    return {"words": f"{words[:1].upper()}{words[1:]}", "details": [reason for reason in reasons if reason != words]}
+    # A file's name stays as it is written.
+    words = words if first.file.endswith(first.thing) else f"{words[:1].upper()}{words[1:]}"
+    return {"words": words, "details": [reason for reason in reasons if reason != words]}
 
 
 def later_runs(root: Path, basin: str, date: dt.date) -> list[dict[str, Any]]:
