@@ -91,7 +91,9 @@ class Loss:
     @property
     def words(self) -> str:
         """What is lost and how it is, in words."""
-        return f"{self.thing} {self.state}" if self.state else f"{self.thing}: {self.rule}"
+        if self.state:
+            return f"{self.thing} {self.state}"
+        return f"{self.thing}: {self.rule}" if self.thing else self.rule
 
     @property
     def together(self) -> str:
