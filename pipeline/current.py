@@ -148,6 +148,9 @@ class Soundness:
     @classmethod
     def of(cls, said: Mapping[str, Any]) -> Soundness:
         """Return what a record, or a row of the index with its losses as JSON, says. Raises KeyError, TypeError and ValueError."""
+        if said.get("input_hash") is None:
+            # The row of a record that cannot be read.
+            return UNREADABLE
         losses = said.get("losses")
         losses = json.loads(losses) if isinstance(losses, str) else losses
         return cls(bool(said["degraded"]), None if losses is None else tuple(Loss.from_plain(one) for one in losses))

@@ -328,7 +328,11 @@ def soundness_of(root: str | Path, basin: str) -> Callable[[Revision], Soundness
 def _soundness_in_index(folder: Path) -> dict[tuple[dt.date, int], Soundness]:
     """Return the soundness of the revisions that `index.parquet` holds; none where it is missing, damaged or older."""
     try:
-        rows = read_arrow(folder / "index.parquet").select(["date", "revision", "degraded", "losses"]).to_pylist()
+        rows = (
+            read_arrow(folder / "index.parquet")
+            .select(["date", "revision", "degraded", "losses", "input_hash"])
+            .to_pylist()
+        )
         return {(row["date"], row["revision"]): Soundness.of(row) for row in rows}
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return {}

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from pipeline.current import MAKE_CURRENT, WITHDRAW, Loss, Revision, current_of
+from pipeline.current import MAKE_CURRENT, WITHDRAW, Revision, Soundness, current_of
 from pipeline.day import Day
 from pipeline.outputs.changes import changes
 from pipeline.outputs.decisions import decide
@@ -187,24 +187,22 @@ def _why_the_same(revision: Revision, back: str, *, by_hand: bool) -> str:
 
 
 def _made_from_the_same(revision: Revision, provenance: Provenance) -> bool:
-    """Return whether a revision has the inputs, settings and code of a run."""
-    record = load_record(revision.path)
+    """Return whether a revision has the inputs, settings and code of a run; not where its record cannot be read."""
     try:
+        record = load_record(revision.path)
         identity = record["input_hash"], record["settings_hash"], record["code"]["version"]
-    except (KeyError, TypeError) as error:
-        raise ArchiveError(f"{revision.path / RECORD} cannot be read ({error}). Put it back from a copy.") from error
+    except (ArchiveError, KeyError, TypeError):
+        return False
     return identity == (provenance.input_hash, provenance.settings_hash, provenance.code_version)
 
 
 def _lacks_the_same(revision: Revision, provenance: Provenance) -> bool:
     """Return whether a revision is sound, or lacks what a run would lack."""
     record = load_record(revision.path)
-    reasons = record.get("degraded_reasons", [])
-    if not reasons:
-        return True
-    if record.get("losses") is None:
-        return sorted(reasons) == sorted(loss.reason for loss in provenance.degraded)
-    return {Loss.from_plain(one) for one in record["losses"]} == set(provenance.degraded)
+    its = Soundness.of(record)
+    if its.losses is None:
+        return sorted(record["degraded_reasons"]) in ([], sorted(loss.reason for loss in provenance.degraded))
+    return not its.degraded or set(its.losses) == set(provenance.degraded)
 
 
 def withdraw(root: str | Path, basin: str, date: dt.date, number: int, reason: str) -> Revision | None:

@@ -252,6 +252,7 @@ def test_a_record_that_cannot_be_read_is_degraded_for_an_unknown_reason(tmp_path
     sound, older, some = Soundness(degraded=False), Soundness(degraded=True, losses=None), Soundness(True, (SILENT,))
     assert [one.replaces(UNREADABLE) for one in (sound, older, some, UNREADABLE)] == [True] * 4
     assert [UNREADABLE.replaces(one) for one in (sound, older, some)] == [False] * 3
+    assert Soundness.of({"degraded": True, "losses": None, "input_hash": None}) == UNREADABLE
     # Records of before version 3 do as they did then.
     assert older.replaces(sound)
     assert some.replaces(older)

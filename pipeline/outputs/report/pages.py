@@ -24,6 +24,7 @@ from pipeline.reading import (
     archive_folder,
     basin_folder,
     basin_row,
+    decisions,
     find_revision,
     held_back,
     list_days,
@@ -159,7 +160,9 @@ def _line(name: str, trouble: Exception) -> str:
 def _before(root: Path, basin: str, revision: Revision) -> Before | None:
     """Return the revision that was current before another of its date, withdrawn or not; None for the first."""
     lower = [r for r in revisions(root, basin, revision.date) if r.number < revision.number]
-    found = current_of(lower, Decisions(), soundness_of(root, basin))
+    made = decisions(root, basin).made_current.get(revision.date, [])
+    then = Decisions(made_current={revision.date: [one for one in made if one.newest < revision.number]})
+    found = current_of(lower, then, soundness_of(root, basin))
     if found is None:
         return None
     with suppress(ArchiveError, OSError, ValueError, IndexError):
