@@ -81,6 +81,8 @@ class Loss:
         file = self.file.rsplit("/", 1)[-1]
         if self.table == "covers" and not self.whole and self.start:
             return f"the cover grid of {self.start}"
+        if file and self.site_id:
+            return f"{file} ({self.site_id})"
         return file or self.site_id or self.table
 
     @property
@@ -118,6 +120,13 @@ _STATES = {
     "still arriving": "is still being written",
     "refused flight": "is refused",
     "silent station": "is silent",
+    "incomplete flight": "is incomplete",
+    "few usable rows": "has few usable rows",
+    "column not recognised": "has a column that is not recognised",
+    "unknown cover": "has a row of no known cover grid",
+    "lost input": "lacks what was there before",
+    "fewer rows than before": "has fewer rows than before",
+    "changed values": "has other values than before",
     "override not followed": "holds an override that is not followed",
     "terrain against the sites": "contradicts the elevations of the sites",
 }
@@ -125,6 +134,7 @@ _STATES = {
 
 _OF_A_SITE = {
     "refused flight": ("flight", "flights are refused"),
+    "incomplete flight": ("flight", "flights are incomplete"),
     "silent station": ("station", "stations are silent"),
 }
 """Rules about sites and flights: what they are, one and several."""
