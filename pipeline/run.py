@@ -44,12 +44,6 @@ class Outcome:
     new_archive: str = ""
 
     @property
-    def held_back(self) -> list[str]:
-        """That the day is held back, and why, in one line; empty where it is current."""
-        back, current = self.published.held_back, self.published.current
-        return [f"held back: {back}. {current.path.name} stays current"] if back else []
-
-    @property
     def to_look_at(self) -> list[str]:
         """Why somebody is to look at it, one line each: degraded, or a total that jumped. Empty for a sound day."""
         return [*self.readings.degraded, *([self.second_look] if self.second_look else [])]

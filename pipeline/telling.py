@@ -30,7 +30,7 @@ def update_tables(outcome: Outcome, units: Units) -> list[Any]:
         Text(f"{inputs.title}, {inputs.date}", style="bold"),
         *(
             Text(f"{line[:1].upper()}{line[1:]}: readers do not get the figures below", style="yellow")
-            for line in outcome.held_back
+            for line in outcome.published.told_back
         ),
         f"Water in the snow: {told['volume_m3']} {label(units.volume)}, standard error {told['volume_se_m3']} "
         f"(10 to 90 % chance: {told['volume_p10_m3']} to {told['volume_p90_m3']})",

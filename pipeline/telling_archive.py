@@ -189,7 +189,7 @@ def _told(one: DateOutcome) -> tuple[str, str, str]:
     if one.outcome is None:
         return "failed", "", one.trouble
     published = one.outcome.published
-    back = one.outcome.held_back + ["made current by your decision"] * published.made_current
+    back = published.told_back + ["made current by your decision"] * published.made_current
     if published.unchanged:
         return "nothing new", published.path.name, "; ".join([*back, published.why])
     degraded, new = one.outcome.to_look_at, [one.outcome.new_archive] * bool(one.outcome.new_archive)

@@ -135,7 +135,9 @@ def run_night(
         unchanged=outcome.published.unchanged,
         held_back=outcome.published.held_back,
         second_look=outcome.second_look,
-        message="; ".join([*outcome.held_back, *why, *([outcome.new_archive] if outcome.new_archive else [])]),
+        message="; ".join(
+            [*outcome.published.told_back, *why, *([outcome.new_archive] if outcome.new_archive else [])]
+        ),
     )
 
 

@@ -60,6 +60,11 @@ class Published:
     held_back: str = ""
     made_current: bool = False
 
+    @property
+    def told_back(self) -> list[str]:
+        """That it is held back, why, and which one is current, in one line; empty where it is current."""
+        return [f"held back: {self.held_back}. {self.current.path.name} stays current"] if self.held_back else []
+
 
 def publish(root: str | Path, day: Day, provenance: Provenance) -> Published:
     """Publish `day` as the next revision of its date and return where it is.
