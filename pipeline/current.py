@@ -192,14 +192,16 @@ UNREADABLE = Soundness(degraded=True, losses=None, readable=False)
 
 @dataclass(frozen=True)
 class MadeCurrent:
-    """A person's decision that a revision is current.
+    """A decision that a revision is current.
 
-    `newest` was the newest revision of the date at that time: what is published later is judged against the decision.
+    `newest` was the newest revision of the date at that time: what is published later is judged against the decision. `kept`
+    tells that it was current already and stayed so when another one was withdrawn; else a person made it current.
     """
 
     revision: int
     newest: int
     reason: str
+    kept: bool = False
 
 
 @dataclass(frozen=True)
@@ -210,14 +212,14 @@ class Decisions:
     made_current: dict[dt.date, list[MadeCurrent]] = field(default_factory=dict)
 
 
-WITHDRAW, MAKE_CURRENT = "withdraw", "make current"
+WITHDRAW, MAKE_CURRENT, KEEP_CURRENT = "withdraw", "make current", "keep current"
 
 
 def read_decisions(path: Path) -> Decisions:
     """Return the decisions in a basin's `decisions.jsonl`; none where there is no such file.
 
     One JSON object a line: {"decision": "withdraw", "date": "2031-03-01", "revision": 1, "reason": ..., "made": ...}, or
-    "make current" with "newest" as well. A last line without its line end was cut off and does not count. Raises ArchiveError
+    "make current" and "keep current" with "newest" as well. A last line without its line end was cut off and does not count. Raises ArchiveError
     for any other line that cannot be read.
     """
     found = Decisions()
@@ -229,7 +231,7 @@ def read_decisions(path: Path) -> Decisions:
         try:
             entry = json.loads(line.decode("utf-8"))
             kind = entry["decision"]
-            if kind in {WITHDRAW, MAKE_CURRENT}:
+            if kind in {WITHDRAW, MAKE_CURRENT, KEEP_CURRENT}:
                 date, revision, reason = (
                     dt.date.fromisoformat(entry["date"]),
                     int(entry["revision"]),
@@ -238,7 +240,7 @@ def read_decisions(path: Path) -> Decisions:
                 if kind == WITHDRAW:
                     found.withdrawn[date, revision] = reason
                 else:
-                    made = MadeCurrent(revision, int(entry["newest"]), reason)
+                    made = MadeCurrent(revision, int(entry["newest"]), reason, kind == KEEP_CURRENT)
                     found.made_current.setdefault(date, []).append(made)
         except (ValueError, KeyError, TypeError, OverflowError) as error:
             raise ArchiveError(f"{path}, line {number} cannot be read. Put the file back from a copy.") from error
@@ -298,7 +300,7 @@ def held_back(
     later = [r for r in held if r.number > current.number and (r.date, r.number) not in decided.withdrawn]
     if not later:
         return {}
-    made = [d for d in decided.made_current.get(current.date, []) if d.revision == current.number]
+    made = [d for d in decided.made_current.get(current.date, []) if d.revision == current.number and not d.kept]
     base, inputs, found = soundness(current), used(current), {}
     for revision in later:
         its = soundness(revision)
@@ -308,7 +310,7 @@ def held_back(
         elif not its.readable:
             found[revision.number] = "its record cannot be read"
         else:
-            found[revision.number] = _lost(its.beyond(base), current, inputs)
+            found[revision.number] = _lost(its.beyond(base), current, inputs) or "it is degraded"
     return found
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from pipeline.current import MAKE_CURRENT, WITHDRAW, Revision, Soundness, current_of
+from pipeline.current import KEEP_CURRENT, MAKE_CURRENT, WITHDRAW, Revision, Soundness, current_of
 from pipeline.day import Day
 from pipeline.outputs.changes import changes
 from pipeline.outputs.decisions import decide
@@ -225,7 +225,7 @@ def withdraw(root: str | Path, basin: str, date: dt.date, number: int, reason: s
         held, soundness = revisions(work.archive, basin, date), soundness_of(work.archive, basin)
         if current not in {revision, None, current_of(held, without, soundness)}:
             why = f"it was current when {date}@{number} was withdrawn"
-            _decide(work, basin, current, (MAKE_CURRENT, why))
+            _decide(work, basin, current, (KEEP_CURRENT, why))
         _decide(work, basin, revision, (WITHDRAW, reason))
     return standing(root, basin, date)
 

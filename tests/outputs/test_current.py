@@ -200,11 +200,11 @@ def test_withdrawal_of_another_than_the_current_one_changes_nothing(tmp_path, pr
     put(tmp_path, provenance, "b", COURSES)
     put(tmp_path, provenance, "c", SILENT)
     assert current(tmp_path) == 3
-    # Without the first, the second would never have been held back, nor the third become current.
+    # Nobody made it current by hand, and no page says so. Without the first, the second would never have been held back, nor the third become current.
     assert withdraw(tmp_path, "larkmoor", DAY, 1, "wrong tare").number == current(tmp_path) == 3
     lines = [json.loads(line) for line in (tmp_path / "larkmoor" / "decisions.jsonl").read_text("utf-8").splitlines()]
     assert [(one["decision"], one["revision"], one["newest"]) for one in lines] == [
-        ("make current", 3, 3),
+        ("keep current", 3, 3),
         ("withdraw", 1, 3),
     ]
 

@@ -63,7 +63,7 @@ def later_runs(root: Path, basin: str, date: dt.date) -> list[dict[str, Any]]:
 def decided(root: Path, basin: str, date: dt.date, number: int) -> str:
     """Return the reason for which a person made a date's revision current, the last one; empty where nobody did."""
     made = decisions(root, basin).made_current.get(date, [])
-    return next((one.reason for one in reversed(made) if one.revision == number), "")
+    return next((one.reason for one in reversed(made) if one.revision == number and not one.kept), "")
 
 
 def identity(current: Revision, back: Iterable[int]) -> Markup:
