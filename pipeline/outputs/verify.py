@@ -17,6 +17,7 @@ from typing import Any
 import jsonschema
 import pyarrow as pa
 
+from pipeline.current import Revision
 from pipeline.outputs.attempts import ATTEMPTS
 from pipeline.outputs.derived import derive, root_catalogue
 from pipeline.outputs.keep import inputs_folder
@@ -33,14 +34,13 @@ from pipeline.places import in_store
 from pipeline.problems import ArchiveError
 from pipeline.reading import (
     RECORD,
-    Revision,
     all_revisions,
     archive_folder,
     basin_folder,
     dates_held,
+    decisions,
     load_record,
     revisions,
-    withdrawals,
 )
 
 _REBUILD = "Run `snowtally verify --rebuild`."
@@ -274,16 +274,18 @@ def _schema() -> jsonschema.Draft202012Validator:
 def _decisions(look: _Look) -> None:
     path = look.folder / "decisions.jsonl"
     try:
-        gone = withdrawals(look.root, look.basin)
+        decided = decisions(look.root, look.basin)
     except ArchiveError as trouble:
         look.wrong(path, str(trouble).removeprefix(f"{path}, ").split(". ")[0], _COPY)
         return
-    for date, number in gone:
+    named = [("withdraws", date, number) for date, number in decided.withdrawn]
+    named += [("makes current", date, one.revision) for date, made in decided.made_current.items() for one in made]
+    for what, date, number in named:
         if not any(r.number == number for r in revisions(look.root, look.basin, date)):
-            look.wrong(path, f"withdraws {date}@{number}, which is not there", "Put the revision back from a copy.")
+            look.wrong(path, f"{what} {date}@{number}, which is not there", "Put the revision back from a copy.")
     # A first decision that found no room leaves an empty file.
     if path.exists() and (data := path.read_bytes()) and not data.endswith(b"\n"):
-        look.wrong(path, "ends in a decision that was cut off and does not count", "Withdraw again; that mends it.")
+        look.wrong(path, "ends in a decision that was cut off and does not count", "Decide again; that mends it.")
 
 
 def _kept_inputs(look: _Look) -> None:

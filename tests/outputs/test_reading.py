@@ -192,6 +192,7 @@ def test_reading_brings_in_no_model_no_scheduler_and_no_raster_library():
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=root)
     assert set(done.stdout.splitlines()[1].split()) <= {
         "pipeline.reading",
+        "pipeline.current",
         "pipeline.parquet",
         "pipeline.kept_files",
         "pipeline.places",
