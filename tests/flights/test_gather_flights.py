@@ -5,6 +5,8 @@ import json
 import os
 import re
 import shutil
+import subprocess
+import sys
 
 import numpy as np
 import pandas as pd
@@ -536,3 +538,71 @@ def test_another_declared_error_is_another_day(basin):
     second = run.update(settings, DAY, lambda _stage: None)
     assert second.published.revision == first.published.revision + 1
     assert second.day.totals.iloc[0]["swe_se_mm"] > first.day.totals.iloc[0]["swe_se_mm"]
+
+
+def on_stable_ground(offset=0.0, noise=0.05, stripe=None):
+    """Return depths with bare stable stripes, all too high by an offset, and the stripes."""
+    depth, stable = fine(depth_of), np.zeros(SHAPE)
+    stable[::12, :] = 1.0
+    depth[stable > 0] = 0.0 if stripe is None else stripe
+    return depth + offset + np.random.default_rng(8).normal(0.0, noise, SHAPE), stable
+
+
+def test_an_offset_planted_in_a_depth_raster_is_taken_out_from_end_to_end(basin):
+    """The volume through the command line is that of the flight without the offset, and the record tells of it."""
+    columns = "flight_id,date,depth,stable_ground\n"
+    tables = {
+        "unmoved": (0.0, "flight_id,date,depth\nF1,2031-03-02,d.tif\n"),
+        "lifted": (0.1, "flight_id,date,depth\nF1,2031-03-02,d.tif\n"),
+        "mended": (0.1, f"{columns}F1,2031-03-02,d.tif,stable.tif\n"),
+    }
+    volume, record = {}, {}
+    for name, (offset, table) in tables.items():
+        depth, stable = on_stable_ground(offset)
+        write(basin / "d.tif", depth, transform=FINE, dtype="float32")
+        write(basin / "stable.tif", stable, transform=FINE, dtype="uint8", nodata=None)
+        (basin / "flights.csv").write_text(table)
+        settings = basin / f"{name}.yaml"
+        settings.write_text((basin / "basin.yaml").read_text().replace("archive: archive", f"archive: {name}"))
+        if name == "mended":
+            command = [sys.executable, "-c", "from pipeline.cli import main; main()", "update", str(settings)]
+            done = subprocess.run([*command, "--date", "2031-03-02"], capture_output=True, text=True, check=False)
+            assert done.returncode == 0, done.stderr + done.stdout
+        else:
+            run.update(read_settings(settings), DAY, lambda _stage: None)
+        record[name] = json.loads((basin / name / "made" / "2031-03-02" / "r001" / "record.json").read_text())
+        totals = pd.read_csv(basin / name / "made" / "2031-03-02" / "r001" / "totals.csv")
+        volume[name] = totals.loc[totals["level"] == "basin", "volume_m3"].item()
+    assert volume["lifted"] > 1.1 * volume["unmoved"]
+    assert volume["mended"] == pytest.approx(volume["unmoved"], rel=0.005)
+    told = record["mended"]["models"]["flights"][0]["stable_ground"]
+    assert told["up_m"] == pytest.approx(0.1, abs=0.005)
+    assert told["nmad_m"] == pytest.approx(0.05, rel=0.1)
+    assert told["pixels"] > 1000
+    assert "stable_ground" not in record["lifted"]["models"]["flights"][0]
+    # What stable ground tells of the error stands in place of the 5 cm of a flight that nothing is known of.
+    assert 0.03 <= record["mended"]["models"]["flights"][0]["depth_bias_se_m"] < 0.035
+
+
+@pytest.mark.parametrize(
+    ("offset", "noise", "rules"),
+    [(0.1, 0.05, ["registered"]), (1.6, 0.05, ["registered", "vertical offset"]), (0.1, 0.8, ["refused flight"])],
+)
+def test_what_stable_ground_shows_of_depths_has_the_limits_of_a_registration(basin, offset, noise, rules):
+    depth, stable = on_stable_ground(offset, noise)
+    write(basin / "d.tif", depth, transform=FINE, dtype="float32")
+    write(basin / "stable.tif", stable, transform=FINE, dtype="uint8", nodata=None)
+    read = readings(basin, "flight_id,date,depth,stable_ground\nF1,2031-03-02,d.tif,stable.tif\n")
+    told = [finding for finding in read.findings if finding.rule != "pixels beyond the limits"]
+    assert [finding.rule for finding in told] == rules
+    assert f"median +{offset:.1f}" in told[0].evidence + told[0].detail
+    assert ("NMAD" in told[0].detail) == (noise > 0.5)
+
+
+def test_depths_cut_off_at_nought_tell_no_offset_and_are_used_as_they_are(basin):
+    depth, stable = on_stable_ground(-0.1)
+    write(basin / "d.tif", np.maximum(depth, 0.0), transform=FINE, dtype="float32")
+    write(basin / "stable.tif", stable, transform=FINE, dtype="uint8", nodata=None)
+    read = readings(basin, "flight_id,date,depth,stable_ground\nF1,2031-03-02,d.tif,stable.tif\n")
+    assert [finding.rule for finding in read.findings] == ["not registered"]
+    assert read.inputs.flights[0].attrs["depth_bias_se_m"] == 0.05

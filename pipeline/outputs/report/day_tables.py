@@ -96,6 +96,12 @@ def _flight_words(flight: dict[str, Any], ground: dict[str, Any], units: Units) 
             spaced(placed[key], places, signed=True) for key, places in (("east_m", 1), ("north_m", 1), ("up_m", 2))
         )
         told.append(f"Registered on stable ground by {east} m east, {north} m north, {up} m up.")
+    if flight.get("stable_ground"):
+        shown = flight["stable_ground"]
+        told.append(
+            f"On {shown['pixels']} pixels of stable ground its depth was {depth.text(shown['up_m'], signed=True)} {depth.label} "
+            "(median); that was taken off."
+        )
     return " ".join(told)
 
 
