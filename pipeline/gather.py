@@ -328,8 +328,8 @@ def _ground(settings: Settings) -> tuple[BasinGrid, xr.Dataset, list[tuple[str, 
             except InputError as trouble:
                 findings.append(unreadable_file("terrain", path, str(trouble).removeprefix(f"{path} ")))
     edges = BandEdges(settings.bands.width_m, settings.bands.edges_m)
-    terrain = read_terrain(settings.path(settings.terrain.elevation), canopy, zones, grid, edges)
-    return grid, terrain, list(zip(zones["zone_id"], zones["name"], strict=True)), findings
+    terrain, noticed = read_terrain(settings.path(settings.terrain.elevation), canopy, zones, grid, edges)
+    return grid, terrain, list(zip(zones["zone_id"], zones["name"], strict=True)), findings + noticed
 
 
 def canonical(tables: dict[str, pd.DataFrame]) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:

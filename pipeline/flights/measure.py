@@ -19,10 +19,11 @@ from pipeline.flights.limits import FlightLimits
 from pipeline.flights.mosaic import open_pixels
 from pipeline.flights.noise import PixelNoise
 from pipeline.flights.plausible import check_depths, check_surface
-from pipeline.flights.rasters import DEPTHS, HEIGHTS, PixelSource, RasterPixels, Values, written_on
+from pipeline.flights.rasters import PixelSource, RasterPixels, written_on
 from pipeline.flights.register import Registration, register
 from pipeline.grid import BasinGrid
 from pipeline.problems import Finding, RefusedFlightError
+from pipeline.raster_band import DEPTHS, HEIGHTS, Values
 
 DEPTH_BIAS_SE_M = 0.05
 """Error of depth common to a whole flight where none is declared, m (residual vertical offsets of registered laser surfaces are
@@ -64,7 +65,7 @@ class FlightFiles:
     def values(self, role: str) -> Values:
         """Return what the numbers of `depth`, `snow_on` or `snow_off` are."""
         kind = DEPTHS if role == "depth" else HEIGHTS
-        return replace(kind, codes=self.codes, metres_per_unit=self.metres_per_unit.get(role, 1.0))
+        return replace(kind, codes=self.codes, metres_per_unit=self.metres_per_unit.get(role))
 
 
 @dataclass(frozen=True)
@@ -190,14 +191,18 @@ def _source(
     """Return the flight's fine depths, how they were registered, and what was noticed."""
     if files.depth:
         depth = open_pixels(files.depth, grid, files.values("depth"))
-        return _on_stable_ground(files, depth, grid, limits) if files.stable_ground else (depth, None, [])
+        noted = _declared_units(files, {"depth": depth})
+        if not files.stable_ground:
+            return depth, None, noted
+        source, offset, findings = _on_stable_ground(files, depth, grid, limits)
+        return source, offset, noted + findings
     snow_on, snow_off = (
         open_pixels(getattr(files, role), grid, files.values(role)) for role in ("snow_on", "snow_off")
     )
     if known.elevation_m is not None:
         for role, surface in (("snow_on", snow_on), ("snow_off", snow_off)):
             check_surface(f"flight {files.flight_id}: {role}", surface, known.elevation_m, grid, limits)
-    findings = _newer_snow_off(files)
+    findings = _declared_units(files, {"snow_on": snow_on, "snow_off": snow_off}) + _newer_snow_off(files)
     if not files.stable_ground:
         unmoved = _finding(
             files,
@@ -210,13 +215,25 @@ def _source(
     return _registered(files, found, (snow_on, snow_off), limits), found, findings + _told(files, found, limits)
 
 
+def _declared_units(files: FlightFiles, rasters: Mapping[str, RasterPixels]) -> list[Finding]:
+    """Return a note for each raster that declares another unit than metres itself."""
+    outcome = "corrected", "turned into metres, as the file declares"
+    return [
+        _finding(files, "declared unit", f"{role} in {' and '.join(pixels.raster.units)}", outcome)
+        for role, pixels in rasters.items()
+        if pixels.raster.units
+    ]
+
+
 def _on_stable_ground(
     files: FlightFiles, depth: RasterPixels, grid: BasinGrid, limits: FlightLimits
 ) -> tuple[PixelSource, DepthOffset | None, list[Finding]]:
     """Return depths without what they show on stable ground, which is that, and the findings; or refuse them."""
     found = depth_offset(depth, files.stable_ground, grid)
     if found is None:
-        words = "negative depths were cut off before delivery, so that an offset cannot be told; have them delivered uncut"
+        words = (
+            "negative depths were cut off before delivery, so that an offset cannot be told; have them delivered uncut"
+        )
         evidence = "half of the depths on stable ground are exactly 0, and none is below"
         return depth, None, [_finding(files, "not registered", evidence, ("used", words))]
     evidence = f"median {found.up_m:+.3f} m, NMAD {found.nmad_m:.2f} m, {found.pixels} stable pixels"

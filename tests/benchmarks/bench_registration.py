@@ -11,9 +11,10 @@ from pyproj import CRS
 from scipy.ndimage import map_coordinates
 from timing import Figure, Runs, alternate, faster_at_least, no_more_than, peak_mb
 
-from pipeline.flights.rasters import HEIGHTS, raster_pixels
+from pipeline.flights.rasters import raster_pixels
 from pipeline.flights.register import Registration, register
 from pipeline.grid import BasinGrid
+from pipeline.raster_band import HEIGHTS
 
 SIDE, STABLE_ROWS = 2048, 1000
 """Pixels a side, and rows of stable ground: 2 million stable pixels."""

@@ -23,8 +23,9 @@ def made(tmp_path, offset, *, deep_share=0.0, cut=False, dtype="float32"):
     deep = rng.random(SHAPE) < deep_share
     depth = np.where((stable > 0) & deep, 1.5, depth) + offset + rng.normal(0.0, 0.06, SHAPE)
     depth = np.maximum(depth, 0.0) if cut else depth
-    paths = write(tmp_path / "d.tif", depth, transform=FINE, dtype=dtype), write(
-        tmp_path / "s.tif", stable, transform=FINE, nodata=None, dtype="uint8"
+    paths = (
+        write(tmp_path / "d.tif", depth, transform=FINE, dtype=dtype),
+        write(tmp_path / "s.tif", stable, transform=FINE, nodata=None, dtype="uint8"),
     )
     return open_pixels([paths[0]], GRID), paths[1]
 
