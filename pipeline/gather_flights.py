@@ -289,8 +289,8 @@ def _seen_of_basin(flight: xr.Dataset, terrain: xr.Dataset) -> float:
 
 def _disagreement(entry: FlightEntry, figures: dict[str, float]) -> Finding:
     evidence = f"{figures['cells']} cells, {figures['share']:.0%} of those seen bare, {figures['depth_m']:.2f} m deep"
-    detail = "the flight measured snow where the day's snow-cover grid saw none: they count as bare; check date and place of both"
-    return finding_of(entry, "cover against depth", evidence, ("corrected", detail))
+    detail = "the flight measured snow where the day's snow-cover grid saw none: the flight counts; check date and place of both"
+    return finding_of(entry, "cover against depth", evidence, ("used", detail))
 
 
 def _rows(flights: list[xr.Dataset]) -> pd.DataFrame:

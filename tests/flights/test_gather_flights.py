@@ -289,9 +289,11 @@ def test_water_and_dense_canopy_are_not_used(basin):
     assert float(whole["depth_random_se"][0, 28]) > 1.5 * float(whole["depth_random_se"][0, 3])
 
 
-def test_snow_cover_of_the_flights_day_clears_it_on_every_later_day(basin):
+def test_snow_cover_of_the_flights_day_clears_it_of_noise_on_every_later_day(basin):
     cover = fine(lambda x, _: np.where(x < LEFT + 1000, 0.0, 1.0))
     write(basin / "cover.tif", cover, transform=FINE)
+    # Five centimetres are within a flight's error, decimetres are not.
+    write(basin / "depth.tif", np.where(fine(lambda x, _: x < LEFT + 500), 0.05, fine(depth_of)), transform=FINE)
     (basin / "covers.csv").write_text("date,variable,path\n2031-03-02,snow_cover_fraction,cover.tif\n")
     (basin / "basin.yaml").write_text(
         (basin / "basin.yaml").read_text().replace("flights: flights.csv", "flights: flights.csv, covers: covers.csv")
@@ -299,11 +301,13 @@ def test_snow_cover_of_the_flights_day_clears_it_on_every_later_day(basin):
     for date in (DAY, DAY + dt.timedelta(days=2)):
         read = readings(basin, one_depth("depth.tif"), date=date)
         depth = read.inputs.flights[0]["depth"].to_numpy()
-        assert (depth[:, :10] == 0).all()
-        assert (depth[:, 15:] > 0).any()
+        assert (depth[:, :5] == 0).all()
+        assert (depth[:, 5:10] > 0.2).all()
+        assert (read.inputs.flights[0]["depth_random_se"].to_numpy()[:, :5] > 0).all()
         told = [finding for finding in read.findings if finding.rule == "cover against depth"]
         assert len(told) == 1
-        assert "of those seen bare" in told[0].evidence
+        assert told[0].evidence.startswith("120 cells, 50% of those seen bare")
+        assert told[0].action == "used"
 
 
 def test_the_newest_snow_covers_of_days_before_are_read_and_broken_ones_passed_over(basin):

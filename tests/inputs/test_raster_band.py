@@ -20,7 +20,7 @@ GRID = BasinGrid(UTM, 100.0, LEFT, TOP, 10, 10)
 PLANE = 2000.0 + 10.0 * np.arange(100).reshape(10, 10)
 
 
-def write(path, values, dtype="int16", *, crs="EPSG:32625", unit="", nodata=None, scale=1.0):
+def write(path, values, dtype="int16", *, crs="EPSG:32625", unit="", nodata=None, scale=1.0):  # noqa: PLR0913  what rasters differ in
     size = {"height": values.shape[0], "width": values.shape[1], "count": 1}
     to = Affine(1000 / values.shape[1], 0, LEFT, 0, -1000 / values.shape[0], TOP)
     with rasterio.open(path, "w", driver="GTiff", dtype=dtype, crs=crs, transform=to, nodata=nodata, **size) as file:
