@@ -105,7 +105,12 @@ def _window_of(source: rasterio.DatasetReader, grid: BasinGrid, rows: slice, col
     at_rows = np.concatenate([0 * along + top, 0 * along + bottom, down, down])
     x, y = grid.left + grid.cell_m * at_columns, grid.top - grid.cell_m * at_rows
     to_source = Transformer.from_crs(grid.crs, CRS.from_wkt(source.crs.to_wkt()), always_xy=True)
-    at = ~source.transform * to_source.transform(x, y)
+    east, north = (np.asarray(values) for values in to_source.transform(x, y))
+    if source.crs.is_geographic:
+        # Longitudes of 0 to 360 are those of -180 to 180.
+        middle = (source.bounds.left + source.bounds.right) / 2
+        east = east + 360.0 * np.round((middle - east.mean()) / 360.0)
+    at = ~source.transform * (east, north)
     if not np.isfinite(at).all():
         return Window(0, 0, source.width, source.height)
     # Two pixels more: what is interpolated looks at a neighbour, and an outline bends a little between its points.

@@ -170,3 +170,20 @@ def test_tiles_of_the_grid_are_the_whole(tmp_path, monkeypatch):
         else:
             # GDAL places pixels of another system to an eighth of a pixel, from tile to tile anew: 0.05 of a scatter of 100 m.
             np.testing.assert_allclose(cut, whole, atol=1.0)
+
+
+@pytest.mark.parametrize("turn", [0.0, 360.0])
+def test_longitudes_may_run_to_360(tmp_path, turn):
+    degrees = Transformer.from_crs(UTM, "EPSG:4326", always_xy=True)
+    west, north = degrees.transform(LEFT - 500, TOP + 500)
+    to, size = Affine(0.0005, 0, west + turn, 0, -0.0005, north), {"height": 60, "width": 60, "count": 1}
+    columns, rows = np.meshgrid(np.arange(60) + 0.5, np.arange(60) + 0.5)
+    back = Transformer.from_crs("EPSG:4326", UTM, always_xy=True)
+    x, _ = back.transform(west + 0.0005 * columns, north - 0.0005 * rows)
+    with rasterio.open(
+        tmp_path / "z.tif", "w", driver="GTiff", dtype="float64", crs="EPSG:4326", transform=to, **size
+    ) as file:
+        file.write(2000.0 + 0.1 * (x - LEFT), 1)
+    found = mean_on_grid(tmp_path / "z.tif", GRID, ELEVATIONS).values
+    # Pixels of some 40 to 55 m, placed to half a pixel, on a slope of one in ten.
+    np.testing.assert_allclose(found, np.broadcast_to(2000.0 + 0.1 * (GRID.x - LEFT), (10, 10)), atol=3.0)
