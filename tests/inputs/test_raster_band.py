@@ -187,3 +187,14 @@ def test_longitudes_may_run_to_360(tmp_path, turn):
     found = mean_on_grid(tmp_path / "z.tif", GRID, ELEVATIONS).values
     # Pixels of some 40 to 55 m, placed to half a pixel, on a slope of one in ten.
     np.testing.assert_allclose(found, np.broadcast_to(2000.0 + 0.1 * (GRID.x - LEFT), (10, 10)), atol=3.0)
+
+
+def test_the_least_of_a_signed_type_is_no_depth(tmp_path):
+    values = np.full((10, 10), 120)
+    values[3, 4] = -32768
+    pixels = open_pixels([write(tmp_path / "d.tif", values, scale=0.01)], GRID, DEPTHS)
+    with pixels.reading() as read:
+        found = read(Window(0, 10, 0, 10))
+    # As a number it would be -327.68 m, a pixel below the limits.
+    assert np.isnan(found[3, 4])
+    assert np.nanmin(found) == pytest.approx(1.2)
