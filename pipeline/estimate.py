@@ -253,20 +253,18 @@ def _held_to(seen: SeenBare, today: SweMap, canopy: np.ndarray) -> SweMap:
     A mixture of two cases: bare, with what fell since, or as the map has it. Its mean is the weighted mean of both, its variance
     that of each weighted, with that of their difference. What a laser measured on the day itself stays as it is.
     """
-    too_much = today.swe_mm > seen.most_mm
+    # Where the map has nothing either, the grid takes off its error.
+    held = today.swe_mm >= seen.most_mm
     if today.flown is not None:
-        too_much &= ~today.flown.seen
-    if not too_much.any():
+        held &= ~today.flown.seen
+    if not held.any():
         return today
     chance = np.zeros(today.swe_mm.shape)
-    chance[too_much] = chance_bare(
-        seen.fraction[too_much],
-        canopy[too_much],
-        (today.swe_mm[too_much], today.se_mm[too_much]),
-        today.covered[too_much],
+    chance[held] = chance_bare(
+        seen.fraction[held], canopy[held], (today.swe_mm[held], today.se_mm[held]), today.covered[held]
     )
-    most = np.where(too_much, seen.most_mm, 0.0)
-    goes = np.where(too_much, 1.0 - np.divide(most, today.swe_mm, out=np.zeros_like(most), where=too_much), 0.0)
+    most = np.where(held, seen.most_mm, 0.0)
+    goes = np.where(held, 1.0 - np.divide(most, today.swe_mm, out=np.zeros_like(most), where=today.swe_mm > 0), 0.0)
     kept = 1.0 - chance * goes
     fresh = ErrorPart("snow since seen bare", np.sqrt(chance) * FRESH_ERROR * most, np.inf)
     either = np.sqrt(chance * (1.0 - chance)) * goes * np.hypot(today.swe_mm, today.se_mm)
@@ -275,6 +273,6 @@ def _held_to(seen: SeenBare, today: SweMap, canopy: np.ndarray) -> SweMap:
         today,
         swe_mm=kept * today.swe_mm,
         se_mm=np.sqrt((kept * today.se_mm) ** 2 + fresh.error_mm**2 + doubt.error_mm**2),
-        covered=np.where(too_much, chance * seen.covered + (1.0 - chance) * today.covered, today.covered),
+        covered=np.where(held, chance * seen.covered + (1.0 - chance) * today.covered, today.covered),
         parts=[*(scaled(part, kept) for part in today.parts), fresh, doubt],
     )

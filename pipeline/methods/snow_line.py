@@ -26,7 +26,8 @@ COVER_SE, COVER_SE_CANOPY = 0.12, 0.3
 products of the open state, and about three times that in forest; common practice, no source)."""
 
 MISTAKEN = 0.01
-"""Share of cells whose fraction tells nothing at all: cloud, shade or rock taken for something else, a grid out of place (chosen)."""
+"""Share of cells whose fraction tells nothing at all: cloud, shade or rock taken for something else, a grid out of place (chosen). A
+map's bare ground is no surer either."""
 
 COVER_REACH_M = 1000.0
 """E-folding distance over which a grid is mistaken alike: a slope lies in shade or under trees as a whole (chosen)."""
@@ -80,6 +81,7 @@ def chance_bare(
     mean, se = swe
     error = COVER_SE + COVER_SE_CANOPY * canopy
     before = np.maximum(1.0 - covered, se**2 / np.maximum(se**2 + mean**2, 1e-12))
+    before = np.minimum(before, 1.0 - MISTAKEN)
     bare, snow = (
         before * _density(fraction / error) / error,
         (1 - before) * (_density((fraction - covered) / error) / error + MISTAKEN),

@@ -87,6 +87,9 @@ def test_a_grid_weighs_against_what_the_map_knows():
     # A share that is not covered is the chance of bare ground before: the less is covered, the likelier it is bare.
     rising = chance_bare(np.full(5, 0.04), np.zeros(5), (np.full(5, 50.0), np.full(5, 10.0)), np.linspace(0.9, 0.1, 5))
     assert (rising > 0.9).all()
+    # Two that agree on bare ground are not certain.
+    agreed = chance_bare(np.zeros(1), np.zeros(1), (np.zeros(1), np.full(1, 59.0)), np.zeros(1))
+    assert 0.98 < agreed.item() < 1.0
 
 
 def test_bayes_rule_by_counting():
