@@ -276,7 +276,9 @@ def test_ground_seen_bare_yesterday_holds_hardly_any_snow_but_an_error(flight):
     inputs = replace(inputs, terrain=open_ground)
     seen = DATE - dt.timedelta(days=1), np.where(west, 0.0, np.nan)
     plain, bounded = (estimate_day(one, CHOICES) for one in (inputs, replace(inputs, earlier_covers=[seen])))
-    swe, se, se_before = (day.fields[name].to_numpy() for day, name in ((bounded, "swe"), (bounded, "swe_se"), (plain, "swe_se")))
+    swe, se, se_before = (
+        day.fields[name].to_numpy() for day, name in ((bounded, "swe"), (bounded, "swe_se"), (plain, "swe_se"))
+    )
     before = plain.fields["swe"].to_numpy()
     inside = np.isfinite(before)
     here = west[2:-2, 2:-2] & inside
@@ -294,7 +296,9 @@ def test_a_cover_grid_of_the_same_day_does_not_overrule_the_laser(fraction):
     inputs = made(3)
     flown = inputs.flights[0].assign_attrs(date=str(DATE))
     inputs = replace(inputs, flights=[flown])
-    plain, seen = (estimate_day(one, CHOICES) for one in (inputs, replace(inputs, cover=np.full(inputs.grid.shape, fraction))))
+    plain, seen = (
+        estimate_day(one, CHOICES) for one in (inputs, replace(inputs, cover=np.full(inputs.grid.shape, fraction)))
+    )
     assert float(plain.fields["swe"].max()) > 300
     assert_same(plain, seen)
 
