@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.measurements.network import Network, Rule, compare, stretches
+from pipeline.measurements.network import Network, Rule, compare, span, stretches
 from pipeline.measurements.station_series import StationSeries
 from pipeline.measurements.stretches import group_sums, zigzags
 from pipeline.measurements.surroundings import window_sum
@@ -78,14 +78,15 @@ def judge(
     unlikely = ~within_climate(days, table, heights, network.latitude)
     # Where both of two are beyond the climate, it is the climate.
     decided = far & found.lone & unlikely & (unlikely.sum(axis=1, keepdims=True) == 1)
-    seeds = far & found.agreed | decided | _lasting(np.where(found.agreed, share, np.nan))
+    judged = found.agreed & ~found.alike
+    seeds = far & judged | decided | _lasting(np.where(judged, share, np.nan))
     near = found.agreed | found.lone
     wrong = np.zeros_like(seeds)
     for side in (1, -1):
         wrong |= stretches(seeds & (share * side > 0), near & (share * side > NEAR_SHARE), LINK_DAYS)
     wrong &= np.isfinite(table)
     doubtful = far & found.lone & ~wrong.any(axis=1, keepdims=True)
-    return Verdict(found.expected, np.where(found.agreed, limit, np.nan), wrong, doubtful)
+    return Verdict(found.expected, np.where(found.agreed & ~(far & found.alike), limit, np.nan), wrong, doubtful)
 
 
 LASTING_DAYS, LASTING_SHARE = 10, 0.75
@@ -138,14 +139,13 @@ def within_climate(days: pd.DatetimeIndex, table: np.ndarray, heights: np.ndarra
         return np.ones(table.shape, bool)
     x = np.sin(np.radians(latitude))
     zonal = ZONAL_C[0] + ZONAL_C[1] * (3 * x**2 - 1) / 2
-    course = np.cos(2 * np.pi * (days.dayofyear.to_numpy() - 172 - LAG_DAYS) / 365.25)
+    course = np.cos(2 * np.pi * (days.day_of_year.to_numpy() - 172 - LAG_DAYS) / 365.25)
     usual = zonal + SEASONAL_K * x * course[:, None] + TOGETHER.usual_slope * heights / 1000.0
     return ~(np.abs(table - usual) > CLIMATE_K)
 
 
-SPIKE_K, SPIKE_HOURS = 25.0, 7.0
-"""Air does not go up or down by so much within some hours and come back in the next (common practice, no source); four readings a day
-see the day's own course."""
+SPIKE_K, SPIKE_HOURS = 25.0, 13.0
+"""Air does not go up or down by so much and come back within half a day (common practice, no source)."""
 
 
 def spikes(series: StationSeries) -> None:
@@ -192,10 +192,7 @@ def air(series: StationSeries, network: Network, limits: AirLimits) -> None:
     def evidence(rows: np.ndarray) -> str:
         site = int(np.searchsorted(series.bounds, rows[0], side="right")) - 1
         of_days = expected[np.unique(series.day_of[rows]), site]
-        return (
-            f"{everything[rows].min():.1f} to {everything[rows].max():.1f} C where the neighbours make "
-            f"{np.nanmin(of_days):.1f} to {np.nanmax(of_days):.1f} C of the days"
-        )
+        return words(everything[rows], of_days)
 
     there = np.isfinite(values)
     for wrong, told in (
@@ -203,6 +200,11 @@ def air(series: StationSeries, network: Network, limits: AirLimits) -> None:
         (series.days_to_readings(verdict.wrong[:, :-1]) | lone, CONTRADICTED),
     ):
         series.tell(wrong & there, NAME, rule=RULE, evidence=evidence, near_hours=72.0, **told)
+
+
+def words(values: np.ndarray, expected: np.ndarray) -> str:
+    """Return the figures of a stretch: what was read, and what the neighbours make of its days."""
+    return f"{span(values, 1)} C where the neighbours make {span(expected, 1)} C of it"
 
 
 TWO_ALONE = {

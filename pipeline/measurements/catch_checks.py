@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.measurements.network import Network, Rule, compare
+from pipeline.measurements.network import Network, Rule, compare, span
 from pipeline.measurements.station_series import StationSeries
 from pipeline.measurements.surroundings import others_quantile, window_sum
 
@@ -104,7 +104,9 @@ def _windows(
     ):
         far = off & judged
         wetter = np.fmax(fallen, others) >= DAY_MM
-        told.append((FarWindows(far & found.agreed, far & found.lone), judged & found.agreed, shown & wetter))
+        told.append(
+            (FarWindows(far & found.agreed & ~found.alike, far & found.lone), judged & found.agreed, shown & wetter)
+        )
     return told
 
 
@@ -171,14 +173,13 @@ def catch(series: StationSeries, network: Network, factor: float) -> None:
             series.tell(
                 marked & np.isfinite(series.values[name]), name, rule=RULE, evidence=evidence, near_hours=72.0, **told
             )
-    series.__dict__.pop("precipitation", None)
 
 
 def words(fallen: np.ndarray, record: int) -> str:
     """Return the figures of a stretch (days, records): what the record and what its neighbours caught."""
     others = np.delete(fallen, record, axis=1)
     theirs = np.nansum(others[:, np.isfinite(others).any(axis=0)], axis=0)
-    return f"{np.nansum(fallen[:, record]):.0f} mm in {len(fallen)} days where the neighbours caught {theirs.min():.0f} to {theirs.max():.0f} mm"
+    return f"{np.nansum(fallen[:, record]):.0f} mm in {len(fallen)} days where the neighbours caught {span(theirs)} mm"
 
 
 TWO_ALONE = {

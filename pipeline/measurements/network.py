@@ -79,11 +79,13 @@ class Comparison:
     ----------
     expected : the others' median moved to the record's elevation, with the record's own usual offset.
     agreed : the record has two others or more, and three quarters of them agree.
+    alike : some other record is like it, moved by the usual slope: two in one valley's cold air, whatever the others read.
     lone : the record has exactly one other.
     """
 
     expected: np.ndarray
     agreed: np.ndarray
+    alike: np.ndarray
     lone: np.ndarray
 
 
@@ -95,8 +97,11 @@ def compare(table: np.ndarray, elevation_m: np.ndarray, rule: Rule) -> Compariso
     table : (days, records), missing where a record has no value.
     elevation_m : (records,); a record without one is compared with nobody.
     """
-    moved = (elevation_m - np.nanmean(elevation_m) if np.isfinite(elevation_m).any() else elevation_m) / 1000.0
-    trend = slopes(table, elevation_m, rule)[:, None] * moved
+    known = np.isfinite(elevation_m)
+    trend = slopes(table, elevation_m, rule)[:, None] * (
+        elevation_m - elevation_m[known].mean() if known.any() else elevation_m
+    )
+    trend /= 1000.0
     level = table - trend
     offset = _usual_offsets(level - column_medians(level.T)[:, None], rule.most_offset)
     level = level - offset
@@ -108,7 +113,19 @@ def compare(table: np.ndarray, elevation_m: np.ndarray, rule: Rule) -> Compariso
         close = np.abs(level - others[:, [record]]) <= rule.agree
         close[:, record] = False
         near[:, record] = close.sum(axis=1)
-    return Comparison(others + offset + trend, (count > 1) & (near >= MOST * count), count == 1)
+    alike = alike_another(table - offset, elevation_m, rule)
+    return Comparison(others + offset + trend, (count > 1) & (near >= MOST * count), alike, count == 1)
+
+
+def alike_another(table: np.ndarray, elevation_m: np.ndarray, rule: Rule) -> np.ndarray:
+    """Return which values are like another record's of the day, moved by the usual slope, (days, records)."""
+    level = table - rule.usual_slope * elevation_m / 1000.0
+    ranked = np.sort(level, axis=1)
+    gap = np.full((len(level), level.shape[1] + 1), np.inf)
+    gap[:, 1:-1] = np.nan_to_num(np.diff(ranked, axis=1), nan=np.inf)
+    nearest = np.empty_like(level)
+    np.put_along_axis(nearest, np.argsort(level, axis=1), np.minimum(gap[:, 1:], gap[:, :-1]), axis=1)
+    return np.isfinite(level) & (nearest <= rule.agree)
 
 
 def slopes(table: np.ndarray, elevation_m: np.ndarray, rule: Rule) -> np.ndarray:
@@ -143,6 +160,16 @@ def _usual_offsets(away: np.ndarray, most: float) -> np.ndarray:
     days = np.isfinite(away).sum(axis=0)
     middle = np.nan_to_num(column_medians(away))
     return np.clip(middle * days / (days + SHRINK_DAYS), -most, most)
+
+
+def span(values: np.ndarray, digits: int = 0) -> str:
+    """Return the least and the greatest of some values as text.
+
+    >>> span(np.array([3.0, np.nan, -1.04]), 1), span(np.array([np.nan]))
+    ('-1.0 to 3.0', 'nothing')
+    """
+    values = values[np.isfinite(values)]
+    return f"{values.min():.{digits}f} to {values.max():.{digits}f}" if len(values) else "nothing"
 
 
 def stretches(seeds: np.ndarray, near: np.ndarray, link_days: int) -> np.ndarray:

@@ -84,7 +84,7 @@ def check_stations(
     gauge_checks.gauges(series)
     for name, allowed in ranges.items():
         own_series_checks.out_of_range(series, name, allowed)
-    clock_checks.fahrenheit(series)
+    clock_checks.fahrenheit(series, network)
     own_series_checks.repeated_days(series)
     own_series_checks.stuck_temperature(series)
     air_checks.spikes(series)

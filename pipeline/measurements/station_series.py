@@ -172,6 +172,8 @@ class StationSeries:
             rows = slice(self.bounds[site], self.bounds[site + 1])
             self.values["precipitation_mm"][rows] = steps[rows]
             self.values["precipitation_total_mm"][rows] = np.nan
+        # What is set aside from now on changes the daily values.
+        del self.precipitation
 
     def days_to_readings(self, days: np.ndarray) -> np.ndarray:
         """Return which readings lie on the marked days: a table (days, stations) to a mask of readings."""

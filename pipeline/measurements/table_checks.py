@@ -60,8 +60,7 @@ def _against_stations(
     air = air_checks.judge(days, table, heights, network, limits.air)
     for marks, told in ((air.doubtful, air_checks.TWO_ALONE), (air.wrong, ANOTHER)):
         _tell(weather, (marks[at, -1], AIR), (air_checks.RULE, told), findings, lambda rows: (
-            f"air temperature: {np.nanmin(table[at[rows], -1]):.1f} to {np.nanmax(table[at[rows], -1]):.1f} C where the stations make "
-            f"{np.nanmin(air.expected[at[rows], -1]):.1f} to {np.nanmax(air.expected[at[rows], -1]):.1f} C of the days"
+            f"air temperature: {air_checks.words(table[at[rows], -1], air.expected[at[rows], -1])}"
         ))  # fmt: skip
     fallen, heights = _beside(daily, days, network, catch_checks.NAME)
     caught = catch_checks.judge(fallen, heights, limits.catch_factor)
