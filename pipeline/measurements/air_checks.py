@@ -89,7 +89,7 @@ def judge(
     return Verdict(found.expected, np.where(found.agreed & ~(far & found.alike), limit, np.nan), wrong, doubtful)
 
 
-LASTING_DAYS, LASTING_SHARE = 10, 0.75
+LASTING_DAYS, LASTING_SHARE = 10, 0.6
 """The median of ten days is wrong beyond this share of the limit: weather comes and goes meanwhile. Such medians of the real stations
 lay within 6 K, in one outbreak of arctic air within 8 (2000 to 2009)."""
 
