@@ -79,7 +79,8 @@ def judge(
     # Where both of two are beyond the climate, it is the climate.
     decided = far & found.lone & unlikely & (unlikely.sum(axis=1, keepdims=True) == 1)
     judged = found.agreed & ~found.alike
-    seeds = far & judged | decided | _lasting(np.where(judged, share, np.nan))
+    for_long = (table - found.expected) / (limit - (1.0 - LASTING_SHARE) * limits.off_k)
+    seeds = far & judged | decided | _lasting(np.where(judged, for_long, np.nan))
     near = found.agreed | found.lone
     wrong = np.zeros_like(seeds)
     for side in (1, -1):
@@ -90,12 +91,18 @@ def judge(
 
 
 LASTING_DAYS, LASTING_SHARE = 10, 0.6
-"""The median of ten days is wrong beyond this share of the limit: weather comes and goes meanwhile. Such medians of the real stations
-lay within 6 K, in one outbreak of arctic air within 8 (2000 to 2009)."""
+"""The median of ten days is wrong beyond this share of `off_k`: weather comes and goes meanwhile. Such medians of the real stations lay
+within 6 K, in one outbreak of arctic air within 8 (2000 to 2009). Cold air may fill a valley for ten days and more: what is allowed
+for that stays whole."""
 
 
 def _lasting(share: np.ndarray) -> np.ndarray:
-    """Return the days of all spans of ten days whose median departure, in shares of the limit, is far off to one side."""
+    """Return the days of all spans of ten days whose median departure is beyond the limit to one side.
+
+    Parameters
+    ----------
+    share : (days, records) departures in shares of their limit.
+    """
     far = np.zeros((2, *share.shape), bool)
     if len(share) < LASTING_DAYS:
         return far[0]
@@ -103,7 +110,7 @@ def _lasting(share: np.ndarray) -> np.ndarray:
     there = np.isfinite(spans).sum(axis=2)
     middle = np.take_along_axis(spans, np.maximum(there - 1, 0)[:, :, None] // 2, axis=2)[:, :, 0]
     middle[there <= HALF * LASTING_DAYS] = np.nan
-    far[0, LASTING_DAYS - 1 :], far[1, LASTING_DAYS - 1 :] = middle > LASTING_SHARE, middle < -LASTING_SHARE
+    far[0, LASTING_DAYS - 1 :], far[1, LASTING_DAYS - 1 :] = middle > 1.0, middle < -1.0
     high, low = (window_sum(side, 0, LASTING_DAYS - 1) > 0 for side in far)
     return high & (share > NEAR_SHARE) | low & (share < -NEAR_SHARE)
 
