@@ -219,6 +219,9 @@ class Stations(_Block):
     depth_fall_m_day: Annotated[float, Field(gt=0)] = 0.5
     step_mm: Annotated[float, Field(gt=0)] = 20.0
     zero_drift_mm: Annotated[float, Field(gt=0)] = 20.0
+    air_off_k: Annotated[float, Field(gt=0)] = 15.0
+    inversion_k: Annotated[float, Field(ge=0)] = 20.0
+    catch_factor: Annotated[float, Field(gt=1)] = 5.0
 
 
 class Courses(_Block):
