@@ -148,9 +148,13 @@ class StationSeries:
     @cached_property
     def precipitation(self) -> np.ndarray:
         """Daily precipitation of each station's own gauge, mm, (days, stations); missing where no gauge reported."""
+        return self.by_day(group_sums(self.gauge_steps, self.day_starts)[0])
+
+    @cached_property
+    def gauge_steps(self) -> np.ndarray:
+        """What each station's own gauge caught in the step that ends at each reading, mm; missing where it did not report."""
         fallen, totals = (self.values[name] for name in GAUGED)
-        steps = np.where(np.isnan(fallen), steps_of_totals(totals, self.bounds), fallen)
-        return self.by_day(group_sums(steps, self.day_starts)[0])
+        return np.where(np.isnan(fallen), steps_of_totals(totals, self.bounds), fallen)
 
     def days_to_readings(self, days: np.ndarray) -> np.ndarray:
         """Return which readings lie on the marked days: a table (days, stations) to a mask of readings."""
