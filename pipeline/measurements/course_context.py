@@ -113,15 +113,15 @@ class Expected:
     fresh_mm: float = FRESH_UNTOLD_MM
 
     def may_be_fresh(self, depth_m: float, log_density: float) -> bool:
-        """Tell whether new snow on old would make snow of a depth (m) so light, in natural logarithms of kg/m3.
+        """Tell whether snow of a depth (m) may be so light, in natural logarithms of kg/m3, by new snow on old.
 
         The lightest new snow lies on old snow of the expected density; no more of it than may have fallen, and no more than
         all of the snow.
         """
         old, found = np.exp(self.density), np.exp(log_density)
-        if not FRESH_KG_M3 <= found < old:
-            return False
-        return bool(depth_m * (1 - found / old) / (1 / FRESH_KG_M3 - 1 / old) <= self.fresh_mm)
+        if found >= old:
+            return True
+        return found >= FRESH_KG_M3 and bool(depth_m * (1 - found / old) / (1 / FRESH_KG_M3 - 1 / old) <= self.fresh_mm)
 
     def density_sd_at(self, depth_m: float) -> float:
         """Return the standard deviation of the expected log density in snow of a depth in m: thin snow may be anything."""

@@ -197,7 +197,7 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
 
     low, high = np.log(believable[0]) - np.median(reading), np.log(believable[1]) + np.median(reading)
     right = likely(1.0, 1.0) - (0.0 if low <= middle <= high else UNBELIEVABLE)
-    if expected.may_be_fresh(depth, middle + float(np.median(reading))):
+    if off < 0 and expected.may_be_fresh(depth, middle + float(np.median(reading))):
         # Thin snow holds little water by itself: its SWE is no second witness.
         if depth < THIN_M:
             return None
@@ -221,13 +221,23 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
         return None
     words = best.words
     if np.isnan(points.cores).all():
-        together, found = max((likely(1.0, float(n)), n) for n in BULK_CORES)
-        bulk = f"some {found} cores weighed together without their number (write it under cores)"
-        if together + BULK_RARITY > mixed:
-            words = f"{bulk}, or {best.words}"
-        elif together > mixed + BULK_RARITY:
-            words = f"{best.words}, or {bulk}"
+        words = _or_cores_together(words, mixed, max((likely(1.0, float(n)), n) for n in BULK_CORES))
     return Slip("unit mix-up", words, mixed - right)
+
+
+def _or_cores_together(words: str, mixed: float, bulk: tuple[float, int]) -> str:
+    """Return the words of a slip, and of several cores weighed together where that is about as likely.
+
+    Parameters
+    ----------
+    mixed : how likely the slip is.
+    bulk : how likely the best number of cores is, and that number.
+    """
+    together, found = bulk
+    cores = f"some {found} cores weighed together without their number (write it under cores)"
+    if together + BULK_RARITY > mixed:
+        return f"{cores}, or {words}"
+    return f"{words}, or {cores}" if together > mixed + BULK_RARITY else words
 
 
 def _of_core(core: float, stake: float) -> float:
