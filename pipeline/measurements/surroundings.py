@@ -111,11 +111,13 @@ class Surroundings:
         ----------
         zero_mm : SWE of the others below this is no snow.
         """
-        # In colder air a depth of nothing may be the depth sensor's fault: no snow anywhere must bear it out.
-        nobody = (np.abs(self.swe) < AUTUMN_MM) & (others_quantile(self.swe, 0.5) < zero_mm)
+        # In colder air a depth of nothing may be the depth sensor's fault: no snow anywhere must bear it out, and SWE that
+        # does not rise as in the season's first storms.
+        change = change_over(self.swe, BARE_DAYS - 1)
+        nobody = (np.abs(self.swe) < AUTUMN_MM) & (others_quantile(self.swe, 0.5) < zero_mm) & ~(change > NO_MELT_MM)
         seen = (self.depth <= BARE_DEPTH_M) & ((self.mean_temperature > THAW_C) | nobody)
         hot = (self.mean_temperature >= WARM_C) & ~(self.depth > BARE_DEPTH_M)
-        still = change_over(self.swe, BARE_DAYS - 1) > -NO_MELT_MM
+        still = change > -NO_MELT_MM
         ends = still & (
             (window_sum(seen, BARE_DAYS - 1, 0) == BARE_DAYS) | (window_sum(hot, BARE_DAYS - 1, 0) == BARE_DAYS)
         )
