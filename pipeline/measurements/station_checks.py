@@ -16,6 +16,7 @@ from pipeline.measurements import (
     neighbour_checks,
     own_series_checks,
     shifts,
+    still_snow,
     weather_checks,
 )
 from pipeline.measurements.air_checks import AirLimits
@@ -94,7 +95,7 @@ def check_stations(
     around = Surroundings(series)
     bare = around.bare_ground(limits.zero_drift_mm)
     for name in ("swe_mm", "depth_m"):
-        own_series_checks.stuck(series, name, limits.flat_line_days, around, bare)
+        still_snow.stuck(series, name, limits.flat_line_days, around, bare)
     weather_checks.zero_drift(series, limits.zero_drift_mm, before_snow=True)
     for name, rates in (("swe_mm", limits.swe_rates), ("depth_m", limits.depth_rates)):
         if np.isfinite(series.values[name]).any():

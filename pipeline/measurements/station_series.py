@@ -152,9 +152,11 @@ class StationSeries:
     @cached_property
     def precipitation(self) -> np.ndarray:
         """Daily precipitation of each station's own gauge, mm, (days, stations); missing where no gauge reported."""
-        return self.by_day(group_sums(self._steps(), self.day_starts)[0])
+        return self.by_day(group_sums(self.gauge_steps, self.day_starts)[0])
 
-    def _steps(self) -> np.ndarray:
+    @cached_property
+    def gauge_steps(self) -> np.ndarray:
+        """What each station's own gauge caught in the step that ends at each reading, mm; missing where it did not report."""
         fallen, totals = (self.values[name] for name in GAUGED)
         return np.where(np.isnan(fallen), steps_of_totals(totals, self.bounds), fallen)
 
@@ -167,13 +169,13 @@ class StationSeries:
         """
         if len(sites) == 0:
             return
-        steps = self._steps()
+        steps = self.gauge_steps
         for site in sites:
             rows = slice(self.bounds[site], self.bounds[site + 1])
             self.values["precipitation_mm"][rows] = steps[rows]
             self.values["precipitation_total_mm"][rows] = np.nan
         # What is set aside from now on changes the daily values.
-        del self.precipitation
+        del self.precipitation, self.gauge_steps
 
     def days_to_readings(self, days: np.ndarray) -> np.ndarray:
         """Return which readings lie on the marked days: a table (days, stations) to a mask of readings."""

@@ -128,7 +128,9 @@ def density_words(record: dict[str, Any]) -> str:
     if "relation" not in told:
         return "Line: band means. Pale: eight cells of ten. Signs: what each site weighed last."
     earlier = told.get("earlier_seasons", {"share": 0.0})
-    moved = f", moved by {earlier['records']} visits of earlier seasons" if earlier["share"] else ""
+    moved = (
+        f", moved by {earlier['records']} visits of earlier seasons" if earlier["share"] or earlier.get("bias") else ""
+    )
     return (
         f"Line: band means. Pale: eight cells of ten. Signs: what each site weighed last. From the relation of {told['relation']} "
         f"({told.get('snow_class', '')} snow){moved}, brought to {told.get('records', 0)} weighings of the sites."
