@@ -180,7 +180,7 @@ class _Compared:
         if kind.issued:
             # An older issue of a day is an older copy of the file; of a newer one the values may well be others.
             counts_now = counts_now.mask(means_now["issue"] < means["issue"], 0)
-            means_now = means_now.mask(means_now["issue"] > means["issue"])
+            means_now = means_now.mask(means_now["issue"] != means["issue"])
         files = was["file"].astype(str).groupby(_site(was, kind)).first()
         return cls(kind, counts, counts_now, means, means_now, files)
 
@@ -206,7 +206,8 @@ def _within(rows: pd.DataFrame, kind: Kind, before: Before) -> pd.DataFrame:
     until = pd.Timestamp(before.until)
     if kind.day == "date":
         rows = rows[rows["date"].between(pd.Timestamp(before.start), until)]
-    return rows[rows[kind.issued] <= until] if kind.issued else rows
+    # A row of the last day may be a forecast, which what was measured replaces.
+    return rows[(rows[kind.issued] <= until) & (rows["date"] < until)] if kind.issued else rows
 
 
 def _by_day(rows: pd.DataFrame, kind: Kind) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -291,11 +292,11 @@ def _lost(compared: _Compared, about: _About, limits: Limits, *, shares: bool) -
     if not shares:
         return findings
     whole = [c for c in was.columns if clearly_fewer(int(was[c].sum()), int(now[c].sum()), limits.least_share)]
-    findings += [
-        about.finding(FEWER_ROWS, file, "", f"{c}: {int(now[c].sum())} of {int(was[c].sum())} values of {about.revision}")
-        for c in whole
-    ]
-    findings += _recently(compared, about, limits, kept=sites.unique()) if not whole else []
+    if whole:
+        words = ", ".join(f"{c}: {int(now[c].sum())} of {int(was[c].sum())}" for c in whole)
+        findings.append(about.finding(FEWER_ROWS, file, "", f"{words} values of {about.revision}"))
+    else:
+        findings += _recently(compared, about, limits, (sites.unique(), was.columns))
     if compared.kind.site:
         for site in by_site.index:
             less = [
@@ -325,13 +326,18 @@ def _many(was: pd.DataFrame, now: pd.DataFrame) -> bool:
     return int(((was > 0) & (now < was / 2)).any(axis=1).sum()) > 1
 
 
-def _recently(compared: _Compared, about: _About, limits: Limits, kept: pd.Index) -> list[Finding]:
-    """Return a finding where the last days of a table lack most values of several visits or days: its end is cut off, or it is old."""
+def _recently(
+    compared: _Compared, about: _About, limits: Limits, kept: tuple[pd.Index, pd.Index]
+) -> list[Finding]:
+    """Return a finding where the last days of a table lack most values of several visits or days: its end is cut off, or it is old.
+
+    `kept` : sites and columns that are not lost altogether.
+    """
     recent = compared.recent()
     if recent is None:
         return []
-    chosen = recent & compared.sites.isin(kept)
-    was, now = compared.counts[chosen], compared.counts_now[chosen]
+    chosen = recent & compared.sites.isin(kept[0])
+    was, now = (table.loc[chosen, kept[1]] for table in (compared.counts, compared.counts_now))
     for column in was.columns:
         there, left = int(was[column].sum()), int(now[column].sum())
         if clearly_fewer(there, left, limits.least_share) and _many(was[[column]], now[[column]]):

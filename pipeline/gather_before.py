@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import xarray as xr
 
-from pipeline.coverage import CHANGED_VALUES, KINDS, Before, Limits, held_against
+from pipeline.coverage import CHANGED_VALUES, KINDS, Before, Limits, held_against, net_losses
 from pipeline.coverage_grids import Files, Grids, grids_held_against
 from pipeline.gather_albedo import ALBEDO_DAYS
 from pipeline.gather_flights import EARLIER_COVER_DAYS, EARLIER_COVERS, FLIGHT
@@ -117,6 +117,18 @@ def before_of(settings: Settings, revision: tuple[Revision, dict[str, Any]], now
         start=settings.season_start(now.date) if same_season else None,
         redeclared=frozenset(table for table in KINDS if archived.redeclared(table)),
     )
+
+
+def fewer_than(
+    settings: Settings, revision: tuple[Revision, dict[str, Any]], now: ReadNow, told: list[Finding]
+) -> list[Finding]:
+    """Return findings on all that a revision was made from and is not there now, be it a single value."""
+    before = before_of(settings, revision, now)
+    kept = {name: rows for name, rows in before.tables.items() if name not in before.redeclared}
+    limits = Limits(settings.checks.least_usable_share, settings.checks.most_changed_share)
+    pair = _Archived(settings, *revision).grids(before, now)
+    grids = grids_held_against(before.name, pair, _files(settings), limits, told)
+    return net_losses(replace(before, tables=kept), now.rows) + [f for f in grids if f.rule != CHANGED_VALUES]
 
 
 class _Archived:

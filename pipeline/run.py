@@ -96,16 +96,6 @@ def update(settings: Settings, date: dt.date, stage: Stage, run: Run = NIGHTLY) 
             raise
 
 
-def input_identity(settings: Settings, date: dt.date) -> dict[str, str]:
-    """Return the hash of each canonical table and grid that a date may use now, by name; nothing is estimated.
-
-    Raises
-    ------
-    SnowtallyError : a required input cannot be used.
-    """
-    return read_inputs(settings, date, lambda _name: None, keep=True).hashes
-
-
 def _update(settings: Settings, date: dt.date, stage: Stage, run: Run) -> Outcome:
     by_hand = run.command == BY_HAND
     readings = read_inputs(settings, date, stage, keep=True, arriving=run.arriving, by_hand=by_hand)

@@ -55,8 +55,8 @@ def open_as_utf8(path: Path, encoding: str | None) -> BinaryIO:
 def with_line_feeds(data: bytes) -> bytes:
     r"""Return text whose lines end in a line feed, or a carriage return and a line feed, where some end in a return alone.
 
-    >>> with_line_feeds(b"a\\rb\\r\\nc\\r\\r\\nd\\n")
-    b'a\\nb\\r\\nc\\nd\\n'
+    >>> with_line_feeds(b"a\rb\r\nc\r\r\nd\n")
+    b'a\nb\r\nc\nd\n'
     """
     return data if data.count(b"\r") == data.count(b"\r\n") else _LONE_RETURNS.sub(b"\n", data)
 
