@@ -104,9 +104,7 @@ class Limits:
     most_changed: float
 
 
-def held_against(
-    before: Before, now: Mapping[str, pd.DataFrame], limits: Limits, told: list[Finding]
-) -> list[Finding]:
+def held_against(before: Before, now: Mapping[str, pd.DataFrame], limits: Limits, told: list[Finding]) -> list[Finding]:
     """Return findings on what is lost, or changed massively, since a revision.
 
     Parameters
@@ -265,7 +263,11 @@ def _lost(compared: _Compared, about: _About, limits: Limits, *, shares: bool) -
     file = _several(compared.files)
     if now.to_numpy().sum() == 0:
         rows = int(was.max(axis=1).sum())
-        return [about.finding(LOST_INPUT, file, "", f"none of {rows} rows read on {about.revision} is there")] if rows else []
+        return (
+            [about.finding(LOST_INPUT, file, "", f"none of {rows} rows read on {about.revision} is there")]
+            if rows
+            else []
+        )
     findings = []
     columns_left = []
     for column in was.columns:
@@ -282,7 +284,10 @@ def _lost(compared: _Compared, about: _About, limits: Limits, *, shares: bool) -
         gone = by_site.index[(by_site.sum(axis=1) > 0) & (by_site_now.sum(axis=1) == 0)]
         findings += [
             about.finding(
-                LOST_INPUT, compared.files[site], str(site), f"{_rows(by_site.loc[site])} of {about.revision} are there no more"
+                LOST_INPUT,
+                compared.files[site],
+                str(site),
+                f"{_rows(by_site.loc[site])} of {about.revision} are there no more",
             )
             for site in gone
         ]
@@ -326,9 +331,7 @@ def _many(was: pd.DataFrame, now: pd.DataFrame) -> bool:
     return int(((was > 0) & (now < was / 2)).any(axis=1).sum()) > 1
 
 
-def _recently(
-    compared: _Compared, about: _About, limits: Limits, kept: tuple[pd.Index, pd.Index]
-) -> list[Finding]:
+def _recently(compared: _Compared, about: _About, limits: Limits, kept: tuple[pd.Index, pd.Index]) -> list[Finding]:
     """Return a finding where the last days of a table lack most values of several visits or days: its end is cut off, or it is old.
 
     `kept` : sites and columns that are not lost altogether.
@@ -358,7 +361,9 @@ def _changed(compared: _Compared, about: _About, limits: Limits) -> list[Finding
         was, now, sites = was[both], now[both], compared.sites[both]
         other = (now - was).abs() > was.abs().mul(compared.kind.relative).clip(lower=least)
         if _too_many(other, limits):
-            findings.append(about.finding(CHANGED_VALUES, _several(compared.files), "", _words(column, was, now, other)))
+            findings.append(
+                about.finding(CHANGED_VALUES, _several(compared.files), "", _words(column, was, now, other))
+            )
         elif compared.kind.site and other.any():
             for site in sites[other].unique():
                 own = other & (sites == site)
@@ -404,5 +409,3 @@ def net_losses(before: Before, now: Mapping[str, pd.DataFrame]) -> list[Finding]
             words = f"{column}: {int(lost.loc[site, column])} of {int(counts.loc[site, column])} values of {about.revision} are there no more"
             findings.append(about.finding(FEWER_ROWS, files[site], str(site), words))
     return findings
-
-

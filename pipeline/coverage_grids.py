@@ -149,7 +149,9 @@ def _albedo(
     if lost.mean() <= 1 - limits.least_share:
         return []
     about = {"table": "covers", "file": files.covers}
-    return [_finding(LOST_INPUT, about, f"snow albedo: {lost.mean():.0%} of the cells lost what was seen on {revision}")]
+    return [
+        _finding(LOST_INPUT, about, f"snow albedo: {lost.mean():.0%} of the cells lost what was seen on {revision}")
+    ]
 
 
 def _seen_on(albedo: xr.Dataset, date: dt.date) -> np.ndarray:
@@ -202,5 +204,6 @@ def _areas(terrain: xr.Dataset) -> dict[str, float]:
     """Return the ground area of each zone, m2: cells are given whole to the zone that has most of them."""
     zone, area = terrain["zone"].to_numpy().astype(int), terrain["cell_area"].to_numpy()
     return {
-        str(zone_id): float(area[zone == number].sum()) for number, (zone_id, _) in enumerate(terrain.attrs["zones"], start=1)
+        str(zone_id): float(area[zone == number].sum())
+        for number, (zone_id, _) in enumerate(terrain.attrs["zones"], start=1)
     }

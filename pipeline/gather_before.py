@@ -239,9 +239,7 @@ def _by_day(names: dict[str, Any], date: dt.date) -> dict[dt.date, str]:
     return days | ({date: COVER} if COVER in names else {})
 
 
-def _wanted_covers(
-    was: dict[dt.date, str], now: dict[dt.date, str], date: dt.date, until: dt.date
-) -> list[dt.date]:
+def _wanted_covers(was: dict[dt.date, str], now: dict[dt.date, str], date: dt.date, until: dt.date) -> list[dt.date]:
     """Return the days of a revision's snow-cover grids that the date would use too, were they there."""
     first = date - dt.timedelta(days=EARLIER_COVER_DAYS)
     earlier = sorted((day for day in {*was, *now} if day < date), reverse=True)[:EARLIER_COVERS]

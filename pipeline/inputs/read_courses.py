@@ -120,7 +120,11 @@ def _weighed_in_vain(rows: pd.DataFrame, unweighed: pd.DataFrame, least_share: f
     findings = []
     for path, lost in unweighed.groupby("file", sort=False):
         weighed = int((rows["mass_full_g"].notna() & (rows["file"] == path)).sum())
-        days = ("", "") if lost["date"].isna().any() else (str(day.date()) for day in (lost["date"].min(), lost["date"].max()))
+        days = (
+            ("", "")
+            if lost["date"].isna().any()
+            else (str(day.date()) for day in (lost["date"].min(), lost["date"].max()))
+        )
         count = Count(weighed, weighed - len(lost), "mass_full_g", *days)
         findings += too_few("courses", str(path), count, least_share)
     return findings

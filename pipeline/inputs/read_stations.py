@@ -186,9 +186,7 @@ def _read_file(path: Path, task: _Task, names: dict[str, int]) -> tuple[StationF
     if not wanted.all():
         rows.reorder(np.flatnonzero(wanted))
     findings += told.unreadable(rows)
-    findings += [
-        one for count in _read_values(rows) for one in too_few("stations", str(path), count, task.least_share)
-    ]
+    findings += [one for count in _read_values(rows) for one in too_few("stations", str(path), count, task.least_share)]
     rows.wrong = {}
     findings += _without_dead_clocks(path, rows, told.names)
     findings += units_look_wrong("stations", path, rows.readings, {} if plan is None else how.columns)

@@ -196,7 +196,8 @@ def _counts(rows: pd.DataFrame, table: Table, bad_lines: int, unread: list[tuple
         lines[key] = np.concatenate([lines.get(key, np.empty(0, np.int64)), found])
     wrong = {column.key: rows["line"].isin(lines.get(column.key, [])) for column in table.columns}
     there = {
-        column.key: (rows[column.name].ne("") if column.kind == "text" else rows[column.name].notna()) | wrong[column.key]
+        column.key: (rows[column.name].ne("") if column.kind == "text" else rows[column.name].notna())
+        | wrong[column.key]
         for column in table.columns
     }
     row = sum(there.values()) > 1

@@ -175,7 +175,9 @@ def test_a_damaged_input_is_told_once_and_nothing_is_rerun(home, tmp_path, name,
     assert run_ == []
     assert "rerun" not in message["message"].replace("do not rerun", "")
     assert look() is None, "the same is told once"
-    assert [line["event"] for line in read_log(settings.archive_root)].count("damaged") >= 2, "the log tells it each time"
+    assert [line["event"] for line in read_log(settings.archive_root)].count("damaged") >= 2, (
+        "the log tells it each time"
+    )
     (home / name).write_text(text)
     assert look() is None
     (home / name).unlink() if harm is None else (home / name).write_text(harm(text))
