@@ -11,9 +11,10 @@ from typing import Any
 import pandas as pd
 import xarray as xr
 
-from pipeline.coverage import CHANGED_VALUES, KINDS, Before, Limits, held_against, net_losses
+from pipeline.coverage import CHANGED_VALUES, KINDS, Before, Limits, earlier_lost, held_against, net_losses
 from pipeline.coverage_grids import Files, Grids, grids_held_against
 from pipeline.gather_albedo import ALBEDO_DAYS
+from pipeline.gather_earlier_visits import EARLIER_VISITS
 from pipeline.gather_flights import EARLIER_COVER_DAYS, EARLIER_COVERS, FLIGHT
 from pipeline.inputs.relative import relative_name
 from pipeline.outputs.keep import inputs_folder
@@ -100,7 +101,7 @@ def lost_since(
     limits = Limits(settings.checks.least_usable_share, settings.checks.most_changed_share)
     archived = _Archived(settings, *revision)
     before = before_of(settings, revision, now)
-    findings = held_against(before, now.rows, limits, told)
+    findings = held_against(before, now.rows, limits, told) + archived.earlier_lost(before, now)
     pair = archived.grids(before, now)
     return findings + grids_held_against(before.name, pair, _files(settings), limits, told)
 
@@ -163,12 +164,24 @@ class _Archived:
                 found[name] = rows.assign(file=self._files_of(name, len(rows)))
         return found
 
+    def earlier_lost(self, before: Before, now: ReadNow) -> list[Finding]:
+        """Return the finding that most of earlier seasons' visits are there no more, if so."""
+        sha256 = self.kept.get(EARLIER_VISITS)
+        same = before.start is not None and _declared(self.settings, "courses") and "courses" not in before.redeclared
+        if sha256 is None or sha256 == now.hashes.get(EARLIER_VISITS) or not same:
+            return []
+        with suppress(ArchiveError):
+            rows = read_rows(self.folder, sha256)
+            rows = rows.assign(file=self._files_of(EARLIER_VISITS, len(rows)))
+            return earlier_lost(before.name, "courses", rows, now.rows.get(EARLIER_VISITS))
+        return []
+
     def _files_of(self, name: str, rows: int) -> pd.Series | str:
         with suppress(ArchiveError, KeyError):
             places = read_rows(self.folder, self.kept[f"{name}{PLACES}"])
             if len(places) == rows:
                 return places["file"]
-        return _path(self.settings, name)
+        return _path(self.settings, "courses" if name == EARLIER_VISITS else name)
 
     def grids(self, before: Before, now: ReadNow) -> tuple[Grids, Grids]:
         """Return the grids that both dates may use, then and now, of those that are others."""

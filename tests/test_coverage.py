@@ -7,7 +7,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.coverage import CHANGED_VALUES, FEWER_ROWS, LOST_INPUT, Before, Limits, held_against, net_losses
+from pipeline.coverage import (
+    CHANGED_VALUES,
+    FEWER_ROWS,
+    LOST_INPUT,
+    Before,
+    Limits,
+    earlier_lost,
+    held_against,
+    net_losses,
+)
 from pipeline.problems import Finding
 
 LIMITS = Limits(least_share=0.9, most_changed=0.5)
@@ -186,3 +195,12 @@ def test_the_watch_counts_every_value_and_a_corrected_date_is_no_loss():
     assert one.evidence == "swe_mm: 1 of 50 values of 2031-04-13@1 are there no more" or "1 of 50" in one.evidence
     corrected = rows.assign(date=rows["date"].where(rows.index != 7, pd.Timestamp(2031, 1, 2)))
     assert net_losses(before, {"courses": corrected}) == []
+
+
+def test_earlier_seasons_that_are_lost_are_found_and_a_few_visits_judged_otherwise_are_not():
+    was = visits().drop_duplicates(["site_id", "date"])
+    assert earlier_lost("2031-04-13@1", "courses", was, was.iloc[2:]) == []
+    for now in (None, was.iloc[9:]):
+        (one,) = earlier_lost("2031-04-13@1", "courses", was, now)
+        assert one.rule == FEWER_ROWS
+        assert one.evidence.endswith("of 15 visits of earlier seasons that 2031-04-13@1 used")

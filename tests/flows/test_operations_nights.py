@@ -136,7 +136,7 @@ def test_late_dates_are_told_when_they_are_not_run_again(home, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("name", "harm", "lost"),
+    "case",
     [
         ("flights.csv", lambda text: text.split("\n")[0] + "\n", "no usable row (a header and no row)"),
         ("stations.csv", None, "missing file"),
@@ -146,7 +146,8 @@ def test_late_dates_are_told_when_they_are_not_run_again(home, tmp_path):
     ],
 )
 @pytest.mark.parametrize("rerun_late", [False, True])
-def test_a_damaged_input_is_told_once_and_nothing_is_rerun(home, tmp_path, name, harm, lost, rerun_late):
+def test_a_damaged_input_is_told_once_and_nothing_is_rerun(home, tmp_path, case, rerun_late):
+    name, harm, lost = case
     told = tmp_path / "told"
     operations = {"alerts": {"on_degraded": {"command": ["tee", str(told)]}}, "schedule": {"rerun_late": rerun_late}}
     file = with_operations(home, "damage", QUICK | operations)
