@@ -6,88 +6,17 @@ rows that somebody removed or corrected, are no finding. Grids are compared in `
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
+from pipeline.coverage_sides import KINDS, RECENT_DAYS, Before, Compared, by_day, site_of, within
 from pipeline.inputs.usable import LEAST_LOST, clearly_fewer
 from pipeline.problems import Finding
 
 LOST_INPUT, FEWER_ROWS, CHANGED_VALUES = "lost input", "fewer rows than before", "changed values"
 """Rules of what is there no more, of what there is clearly less of, and of values that are others now for a large share."""
-
-RECENT_DAYS = 7
-"""The last days count by themselves too: they decide the estimate, and are a small share of a season (chosen: a week)."""
-
-
-@dataclass(frozen=True)
-class Kind:
-    """How a table's rows are compared.
-
-    Parameters
-    ----------
-    site, day : columns that say what a row is about; empty where the table has none.
-    values : columns of numbers, each with the change below which a value counts as the same, in the column's unit.
-    relative : share of the value below which it does too. Corrections stay below: a unit or a decimal mark does not.
-    issued : column of the day on which a row was said, where a table has one row a day of several issues.
-    of_season : whether rows of another season are none of this one's.
-    """
-
-    site: str
-    day: str
-    values: Mapping[str, float] = field(default_factory=dict)
-    relative: float = 0.1
-    issued: str = ""
-    of_season: bool = True
-
-
-KINDS = {
-    # A hundredth of a degree is a kilometre: several cells.
-    "sites": Kind("site_id", "", {"longitude": 0.01, "latitude": 0.01}, relative=0.0, of_season=False),
-    "courses": Kind("site_id", "date", {"swe_mm": 10.0, "depth_m": 0.05}),
-    "stations": Kind(
-        "site_id",
-        "date",
-        {
-            "swe_mm": 10.0,
-            "depth_m": 0.05,
-            "air_temperature_c": 2.0,
-            "precipitation_mm": 5.0,
-            "precipitation_total_mm": 20.0,
-        },
-    ),
-    "weather": Kind(
-        "",
-        "date",
-        {"solar_mj_m2": 2.0, "air_temperature_c": 2.0, "precipitation_mm": 5.0, "elevation_m": 50.0},
-        issued="issued",
-    ),
-    "normals": Kind("site_id", "day", {"swe_mm": 10.0}, of_season=False),
-    "overrides": Kind("site_id", "first"),
-}
-"""The tables that are compared. The smallest changes are about twice what an instrument or a reader is off by (chosen)."""
-
-
-@dataclass(frozen=True)
-class Before:
-    """What a revision was made from, as far as it is not the same now.
-
-    Parameters
-    ----------
-    name : the revision, such as 2031-04-14@1.
-    tables : its rows by table, each with the file they stood in (`file`).
-    until : last day that both it and the date asked for may use.
-    start : first day of the season of the date asked for; None where the revision is of another one.
-    redeclared : tables that the settings read in another way since: their values may well be others.
-    """
-
-    name: str
-    tables: Mapping[str, pd.DataFrame]
-    until: dt.date
-    start: dt.date | None
-    redeclared: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -116,7 +45,7 @@ def held_against(before: Before, now: Mapping[str, pd.DataFrame], limits: Limits
     for table, was in before.tables.items():
         if table not in KINDS or (KINDS[table].of_season and before.start is None):
             continue
-        compared = _Compared.of(KINDS[table], _unexplained(was, told, table), now.get(table), before)
+        compared = Compared.of(KINDS[table], _unexplained(was, told, table), now.get(table), before)
         if compared is None:
             continue
         about = _About(table, before.name)
@@ -138,88 +67,6 @@ def _unexplained(was: pd.DataFrame, told: list[Finding], table: str) -> pd.DataF
     sites = {finding.site_id for finding in of_table if finding.rule == "dead clock"}
     kept = was[~was["file"].astype(str).isin(files)]
     return kept[~kept["site_id"].astype(str).isin(sites)] if sites and "site_id" in kept else kept
-
-
-# --- side by side -----------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class _Compared:
-    """Counts and means of a table by site and day, then and now.
-
-    Parameters
-    ----------
-    kind : how the table is compared.
-    counts, counts_now : values of each column by site and day; the same index and columns.
-    means, means_now : their means.
-    files : by site the file that it stood in.
-    """
-
-    kind: Kind
-    counts: pd.DataFrame
-    counts_now: pd.DataFrame
-    means: pd.DataFrame
-    means_now: pd.DataFrame
-    files: pd.Series
-
-    @classmethod
-    def of(cls, kind: Kind, was: pd.DataFrame, now: pd.DataFrame | None, before: Before) -> _Compared | None:
-        """Return a table side by side; None where the revision had nothing of it that counts."""
-        was = _within(was, kind, before)
-        if was.empty:
-            return None
-        now = was.iloc[:0] if now is None else _within(now, kind, before)
-        counts, means = _by_day(was, kind)
-        counts_now, means_now = (
-            table.reindex(index=counts.index, columns=like.columns)
-            for table, like in zip(_by_day(now, kind), (counts, means), strict=True)
-        )
-        counts_now = counts_now.fillna(0).clip(upper=counts)
-        if kind.issued:
-            # An older issue of a day is an older copy of the file; of a newer one the values may well be others.
-            counts_now = counts_now.mask(means_now["issue"] < means["issue"], 0)
-            means_now = means_now.mask(means_now["issue"] != means["issue"])
-        files = was["file"].astype(str).groupby(_site(was, kind)).first()
-        return cls(kind, counts, counts_now, means, means_now, files)
-
-    @property
-    def sites(self) -> pd.Index:
-        """The site of each row."""
-        return self.counts.index.get_level_values(0)
-
-    def recent(self) -> pd.Series | None:
-        """Return which rows are of the revision's last days with rows; None where the table has no dates."""
-        days = self.counts.index.get_level_values(1)
-        if self.kind.day != "date":
-            return None
-        return pd.Series(days > days.max() - pd.Timedelta(days=RECENT_DAYS), self.counts.index)
-
-
-def _site(rows: pd.DataFrame, kind: Kind) -> pd.Series:
-    return rows[kind.site].astype(str) if kind.site else pd.Series("", rows.index)
-
-
-def _within(rows: pd.DataFrame, kind: Kind, before: Before) -> pd.DataFrame:
-    """Return the rows that both dates may use."""
-    until = pd.Timestamp(before.until)
-    if kind.day == "date":
-        rows = rows[rows["date"].between(pd.Timestamp(before.start), until)]
-    # A row of the last day may be a forecast, which what was measured replaces.
-    return rows[(rows[kind.issued] <= until) & (rows["date"] < until)] if kind.issued else rows
-
-
-def _by_day(rows: pd.DataFrame, kind: Kind) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return how many values there are of each column by site and day, and their means."""
-    day = rows[kind.day] if kind.day else pd.Series("", rows.index)
-    there = [name for name in kind.values if name in rows]
-    values = rows[there].astype(float)
-    if not there:
-        values = pd.DataFrame({"row": 1.0}, rows.index)
-    if kind.issued:
-        values = values.assign(issue=rows[kind.issued].to_numpy("datetime64[D]").astype(float))
-    grouped = values.groupby([_site(rows, kind).to_numpy(), day.to_numpy()])
-    counts, means = grouped.count(), grouped.mean()
-    return counts.drop(columns="issue", errors="ignore") if there else counts, means
 
 
 # --- findings ---------------------------------------------------------------------------------------------------------
@@ -257,7 +104,7 @@ _RETIRE = "Put back what is lost; a site that is given up gets its last day unde
 _LEAVE_OUT = "Put back what is lost; what is to be left out is named in the overrides table"
 
 
-def _lost(compared: _Compared, about: _About, limits: Limits, *, shares: bool) -> list[Finding]:
+def _lost(compared: Compared, about: _About, limits: Limits, *, shares: bool) -> list[Finding]:
     """Return findings on what is lost of a table, the widest only: the table, a column, a site, a site's column."""
     was, now = compared.counts, compared.counts_now
     file = _several(compared.files)
@@ -331,7 +178,7 @@ def _many(was: pd.DataFrame, now: pd.DataFrame) -> bool:
     return int(((was > 0) & (now < was / 2)).any(axis=1).sum()) > 1
 
 
-def _recently(compared: _Compared, about: _About, limits: Limits, kept: tuple[pd.Index, pd.Index]) -> list[Finding]:
+def _recently(compared: Compared, about: _About, limits: Limits, kept: tuple[pd.Index, pd.Index]) -> list[Finding]:
     """Return a finding where the last days of a table lack most values of several visits or days: its end is cut off, or it is old.
 
     `kept` : sites and columns that are not lost altogether.
@@ -350,14 +197,15 @@ def _recently(compared: _Compared, about: _About, limits: Limits, kept: tuple[pd
     return []
 
 
-def _changed(compared: _Compared, about: _About, limits: Limits) -> list[Finding]:
+def _changed(compared: Compared, about: _About, limits: Limits) -> list[Finding]:
     """Return findings on columns, of the whole table or of a site, most of whose values are others now."""
     findings = []
     for column, least in compared.kind.values.items():
         if column not in compared.means:
             continue
         was, now = compared.means[column], compared.means_now[column]
-        both = was.notna() & now.notna()
+        # Days without snow are the same in any unit, and tell nothing.
+        both = was.notna() & now.notna() & ((was.abs() > least) | (now.abs() > least))
         was, now, sites = was[both], now[both], compared.sites[both]
         other = (now - was).abs() > was.abs().mul(compared.kind.relative).clip(lower=least)
         if _too_many(other, limits):
@@ -419,11 +267,11 @@ def net_losses(before: Before, now: Mapping[str, pd.DataFrame]) -> list[Finding]
         if kind is None or (kind.of_season and before.start is None):
             continue
         about, later = _About(table, before.name), now.get(table)
-        there = _within(was, kind, before)
-        later = there.iloc[:0] if later is None else _within(later, kind, before)
-        counts, counts_now = (_by_day(rows, kind)[0].groupby(level=0).sum() for rows in (there, later))
+        there = within(was, kind, before)
+        later = there.iloc[:0] if later is None else within(later, kind, before)
+        counts, counts_now = (by_day(rows, kind)[0].groupby(level=0).sum() for rows in (there, later))
         lost = counts - counts_now.reindex(index=counts.index, columns=counts.columns).fillna(0)
-        files = there["file"].astype(str).groupby(_site(there, kind)).first()
+        files = there["file"].astype(str).groupby(site_of(there, kind)).first()
         for site in counts.index[(lost > 0).any(axis=1)]:
             column = lost.loc[site].idxmax()
             words = f"{column}: {int(lost.loc[site, column])} of {int(counts.loc[site, column])} values of {about.revision} are there no more"

@@ -11,8 +11,9 @@ from typing import Any
 import pandas as pd
 import xarray as xr
 
-from pipeline.coverage import CHANGED_VALUES, KINDS, Before, Limits, earlier_lost, held_against, net_losses
+from pipeline.coverage import CHANGED_VALUES, Limits, earlier_lost, held_against, net_losses
 from pipeline.coverage_grids import Files, Grids, grids_held_against
+from pipeline.coverage_sides import KINDS, Before
 from pipeline.gather_albedo import ALBEDO_DAYS
 from pipeline.gather_earlier_visits import EARLIER_VISITS
 from pipeline.gather_flights import EARLIER_COVER_DAYS, EARLIER_COVERS, FLIGHT

@@ -140,6 +140,14 @@ def test_another_unit_is_found_in_any_column(factor, column):
     assert f"{factor:.3g} times as much" in findings[0].evidence
 
 
+def test_days_without_snow_hide_no_other_unit():
+    bare = readings()
+    rows = bare.assign(swe_mm=(bare["swe_mm"] - 250.0).clip(lower=0.0))
+    assert (rows["swe_mm"] == 0).mean() > 0.6
+    findings = found({"stations": rows}, {"stations": rows.assign(swe_mm=rows["swe_mm"] * 2.54)})
+    assert [f.rule for f in findings] == [CHANGED_VALUES]
+
+
 def test_another_unit_at_one_station_is_found_there_and_a_correction_by_a_twentieth_is_none():
     rows = readings()
     one = rows.assign(swe_mm=rows["swe_mm"].mask(rows["site_id"] == "S2", rows["swe_mm"] * 25.4))

@@ -23,7 +23,7 @@ from pipeline.inputs.formats import SEPARATORS, FileFormat, format_of
 from pipeline.inputs.lines import BadLine, Layout, Split, chunks, find_header, split
 from pipeline.inputs.sheets import SUFFIXES, read_sheet
 from pipeline.inputs.units import SAME, Conversion, conversion
-from pipeline.inputs.usable import LEAST_USABLE_SHARE, Count, too_few
+from pipeline.inputs.usable import LEAST_USABLE_SHARE, counts_of, too_few
 from pipeline.problems import Finding, InputError
 
 
@@ -179,51 +179,13 @@ def read_table(  # noqa: PLR0913  as `read_tables`
         parts.append(rows)
         start += piece.lines
     rows = pd.concat(parts, ignore_index=True)
-    counts = _counts(rows, table, bad_lines, unread)
+    counts = counts_of(rows, table, bad_lines, unread)
     return rows, findings + [one for count in counts for one in too_few(table.role, str(path), count, least_share)]
-
-
-def _counts(rows: pd.DataFrame, table: Table, bad_lines: int, unread: list[tuple[str, np.ndarray]]) -> list[Count]:
-    """Return how many rows of a file can be used, and how many values of each column that is not required.
-
-    A row without a text or date that is required, or with a required number that cannot be read, is no usable row. One with
-    something in a single column is a note below the table.
-    """
-    if table.may_be_empty and rows.empty and not bad_lines:
-        return []
-    lines: dict[str, np.ndarray] = {}
-    for key, found in unread:
-        lines[key] = np.concatenate([lines.get(key, np.empty(0, np.int64)), found])
-    wrong = {column.key: rows["line"].isin(lines.get(column.key, [])) for column in table.columns}
-    there = {
-        column.key: (rows[column.name].ne("") if column.kind == "text" else rows[column.name].notna())
-        | wrong[column.key]
-        for column in table.columns
-    }
-    row = sum(there.values()) > 1
-    lost = pd.Series(data=False, index=rows.index)
-    for column in table.columns:
-        if column.required:
-            lost |= wrong[column.key] if column.kind == "number" else ~there[column.key] | wrong[column.key]
-    bad = row & lost
-    counts = [Count(int(row.sum()) + bad_lines, int((row & ~lost).sum()), "", *_span(rows[bad], bad_lines))]
-    for column in table.columns:
-        if column.key in lines and not column.required:
-            of, unreadable = int(there[column.key].sum()), wrong[column.key]
-            counts.append(Count(of, of - int(unreadable.sum()), column.header, *_span(rows[unreadable], 0)))
-    return counts
 
 
 def rows_among(bad: list[BadLine], plan: Plan) -> int:
     """Return how many of the lines that cannot be split are rows: a line without a separator is a note."""
     return sum(one.lines for one in bad if plan.layout.separator in one.text or len(plan.layout.headers) == 1)
-
-
-def _span(lost: pd.DataFrame, bad_lines: int) -> tuple[str, str]:
-    """Return the first and last day of lost rows; empty where one of them has none."""
-    if bad_lines or lost.empty or "date" not in lost or lost["date"].isna().any():
-        return "", ""
-    return str(lost["date"].min().date()), str(lost["date"].max().date())
 
 
 def _in_pandas(column: Column, found: np.ndarray | pa.DictionaryArray) -> object:

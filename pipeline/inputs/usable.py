@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+import pandas as pd
+
+from pipeline.inputs.columns import Table
 from pipeline.problems import Finding
 
 NO_USABLE_ROW, FEW_USABLE_ROWS = "no usable row", "few usable rows"
@@ -79,3 +83,41 @@ def too_few(role: str, file: str, count: Count, least_share: float) -> list[Find
             detail=likely,
         )
     ]
+
+
+def counts_of(rows: pd.DataFrame, table: Table, bad_lines: int, unread: list[tuple[str, np.ndarray]]) -> list[Count]:
+    """Return how many rows of a file can be used, and how many values of each column that is not required.
+
+    A row without a text or date that is required, or with a required number that cannot be read, is no usable row. One with
+    something in a single column is a note below the table.
+    """
+    if table.may_be_empty and rows.empty and not bad_lines:
+        return []
+    lines: dict[str, np.ndarray] = {}
+    for key, found in unread:
+        lines[key] = np.concatenate([lines.get(key, np.empty(0, np.int64)), found])
+    wrong = {column.key: rows["line"].isin(lines.get(column.key, [])) for column in table.columns}
+    there = {
+        column.key: (rows[column.name].ne("") if column.kind == "text" else rows[column.name].notna())
+        | wrong[column.key]
+        for column in table.columns
+    }
+    row = sum(there.values()) > 1
+    lost = pd.Series(data=False, index=rows.index)
+    for column in table.columns:
+        if column.required:
+            lost |= wrong[column.key] if column.kind == "number" else ~there[column.key] | wrong[column.key]
+    bad = row & lost
+    counts = [Count(int(row.sum()) + bad_lines, int((row & ~lost).sum()), "", *_span(rows[bad], bad_lines))]
+    for column in table.columns:
+        if column.key in lines and not column.required:
+            of, unreadable = int(there[column.key].sum()), wrong[column.key]
+            counts.append(Count(of, of - int(unreadable.sum()), column.header, *_span(rows[unreadable], 0)))
+    return counts
+
+
+def _span(lost: pd.DataFrame, bad_lines: int) -> tuple[str, str]:
+    """Return the first and last day of lost rows; empty where one of them has none."""
+    if bad_lines or lost.empty or "date" not in lost or lost["date"].isna().any():
+        return "", ""
+    return str(lost["date"].min().date()), str(lost["date"].max().date())
