@@ -268,7 +268,7 @@ def net_losses(before: Before, now: Mapping[str, pd.DataFrame]) -> list[Finding]
             continue
         about, later = _About(table, before.name), now.get(table)
         there = within(was, kind, before)
-        later = there.iloc[:0] if later is None else within(later, kind, before)
+        later = there.iloc[:0] if later is None else within(later, kind, before, later_issues=True)
         counts, counts_now = (by_day(rows, kind)[0].groupby(level=0).sum() for rows in (there, later))
         lost = counts - counts_now.reindex(index=counts.index, columns=counts.columns).fillna(0)
         files = there["file"].astype(str).groupby(site_of(there, kind)).first()

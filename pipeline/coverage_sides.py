@@ -105,7 +105,7 @@ class Compared:
         was = within(was, kind, before)
         if was.empty:
             return None
-        now = was.iloc[:0] if now is None else within(now, kind, before)
+        now = was.iloc[:0] if now is None else within(now, kind, before, later_issues=True)
         counts, means = by_day(was, kind)
         counts_now, means_now = (
             table.reindex(index=counts.index, columns=like.columns)
@@ -137,13 +137,21 @@ def site_of(rows: pd.DataFrame, kind: Kind) -> pd.Series:
     return rows[kind.site].astype(str) if kind.site else pd.Series("", rows.index)
 
 
-def within(rows: pd.DataFrame, kind: Kind, before: Before) -> pd.DataFrame:
-    """Return the rows that both dates may use."""
+def within(rows: pd.DataFrame, kind: Kind, before: Before, *, later_issues: bool = False) -> pd.DataFrame:
+    """Return the rows that both dates may use.
+
+    Parameters
+    ----------
+    later_issues : whether rows that were said after both dates stay: they replace what was said before.
+    """
     until = pd.Timestamp(before.until)
     if kind.day == "date":
         rows = rows[rows["date"].between(pd.Timestamp(before.start), until)]
+    if not kind.issued:
+        return rows
     # A row of the last day may be a forecast, which what was measured replaces.
-    return rows[(rows[kind.issued] <= until) & (rows["date"] < until)] if kind.issued else rows
+    rows = rows[rows["date"] < until]
+    return rows if later_issues else rows[rows[kind.issued] <= until]
 
 
 def by_day(rows: pd.DataFrame, kind: Kind) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -188,8 +188,10 @@ def weather(issued_after=1):
 
 
 def test_weather_said_again_later_is_news_and_an_older_issue_an_older_copy():
-    newer = weather(3).assign(air_temperature_c=9.0)
-    assert found({"weather": weather(1)}, {"weather": newer}) == []
+    for days in (3, 90):
+        newer = weather(days).assign(air_temperature_c=9.0)
+        assert found({"weather": weather(1)}, {"weather": newer}) == []
+        assert net_losses(Before("2031-04-13@1", {"weather": weather(1)}, UNTIL, START), {"weather": newer}) == []
     older = weather(-2).assign(air_temperature_c=9.0)
     assert [f.rule for f in found({"weather": weather(1)}, {"weather": older})] == [LOST_INPUT]
 
