@@ -229,7 +229,8 @@ def _too_many(other: pd.Series, limits: Limits) -> bool:
 def _words(column: str, was: pd.Series, now: pd.Series, other: pd.Series) -> str:
     of = was[other] != 0
     ratio = (now[other][of] / was[other][of]).median()
-    factor = f", in the middle {ratio:.3g} times as much" if pd.notna(ratio) else ""
+    told = pd.notna(ratio) and column not in ("longitude", "latitude", "kind")
+    factor = f", in the middle {ratio:.3g} times as much" if told else ""
     return f"{column}: {int(other.sum())} of {len(other)} values are others{factor}"
 
 

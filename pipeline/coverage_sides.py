@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from zlib import crc32
 
 import pandas as pd
 
@@ -19,7 +20,7 @@ class Kind:
     Parameters
     ----------
     site, day : columns that say what a row is about; empty where the table has none.
-    values : columns of numbers, each with the change below which a value counts as the same, in the column's unit.
+    values : columns, each with the change below which a value counts as the same, in the column's unit; of a text any change counts.
     relative : share of the value below which it does too. Corrections stay below: a unit or a decimal mark does not.
     issued : column of the day on which a row was said, where a table has one row a day of several issues.
     of_season : whether rows of another season are none of this one's.
@@ -35,7 +36,7 @@ class Kind:
 
 KINDS = {
     # A hundredth of a degree is a kilometre: several cells.
-    "sites": Kind("site_id", "", {"longitude": 0.01, "latitude": 0.01}, relative=0.0, of_season=False),
+    "sites": Kind("site_id", "", {"longitude": 0.01, "latitude": 0.01, "kind": 0.0}, relative=0.0, of_season=False),
     "courses": Kind("site_id", "date", {"swe_mm": 10.0, "depth_m": 0.05}),
     "stations": Kind(
         "site_id",
@@ -154,11 +155,18 @@ def within(rows: pd.DataFrame, kind: Kind, before: Before, *, later_issues: bool
     return rows if later_issues else rows[rows[kind.issued] <= until]
 
 
+def _as_numbers(values: pd.Series) -> pd.Series:
+    """Return numbers as they are, and texts as numbers that differ where the texts do."""
+    if pd.api.types.is_numeric_dtype(values):
+        return values.astype(float)
+    return values.astype(str).map(lambda text: float(crc32(text.encode("utf-8", "surrogateescape"))))
+
+
 def by_day(rows: pd.DataFrame, kind: Kind) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return how many values there are of each column by site and day, and their means."""
     day = rows[kind.day] if kind.day else pd.Series("", rows.index)
     there = [name for name in kind.values if name in rows]
-    values = rows[there].astype(float)
+    values = pd.DataFrame({name: _as_numbers(rows[name]) for name in there}, rows.index)
     if not there:
         values = pd.DataFrame({"row": 1.0}, rows.index)
     if kind.issued:

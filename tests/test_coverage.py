@@ -171,7 +171,7 @@ def test_what_the_settings_read_in_another_way_may_have_other_values_but_must_be
 
 def sites():
     return pd.DataFrame({"site_id": ["A", "B", "C", "D"], "longitude": [-32.88, -32.8, -32.7, -32.6],
-                         "latitude": [44.1, 44.2, 44.3, 44.4], "file": "sites.csv"})  # fmt: skip
+                         "latitude": [44.1, 44.2, 44.3, 44.4], "kind": "course", "file": "sites.csv"})  # fmt: skip
 
 
 def test_sites_that_are_lost_or_moved_are_found():
@@ -179,6 +179,9 @@ def test_sites_that_are_lost_or_moved_are_found():
     assert (one.rule, one.site_id) == (LOST_INPUT, "D")
     moved = sites().rename(columns={"longitude": "latitude", "latitude": "longitude"})
     assert {f.rule for f in found({"sites": sites()}, {"sites": moved})} == {CHANGED_VALUES}
+    (one,) = found({"sites": sites()}, {"sites": sites().assign(kind="station")})
+    assert (one.rule, one.evidence) == (CHANGED_VALUES, "kind: 4 of 4 values are others since 2031-04-13@1")
+    assert found({"sites": sites()}, {"sites": sites().assign(longitude=[-32.7, -32.8, -32.7, -32.6])}) == []
 
 
 def weather(issued_after=1):
