@@ -14,6 +14,7 @@ import xarray as xr
 from pipeline.coverage import CHANGED_VALUES, Limits, earlier_lost, held_against, net_losses
 from pipeline.coverage_grids import Files, Grids, grids_held_against
 from pipeline.coverage_sides import KINDS, Before
+from pipeline.current import Revision, current_of
 from pipeline.gather_albedo import ALBEDO_DAYS
 from pipeline.gather_earlier_visits import EARLIER_VISITS
 from pipeline.gather_flights import EARLIER_COVER_DAYS, EARLIER_COVERS, FLIGHT
@@ -22,7 +23,7 @@ from pipeline.outputs.keep import inputs_folder
 from pipeline.outputs.kept_grids import grids_sha256, read_grids
 from pipeline.outputs.kept_rows import read_rows, rows_sha256
 from pipeline.problems import ArchiveError, Finding
-from pipeline.reading import Revision, dates_held, load_record, revisions, withdrawals
+from pipeline.reading import dates_held, decisions, load_record, revisions, soundness_of
 from pipeline.settings import Settings
 
 PLACES = " places"
@@ -74,24 +75,29 @@ def lost_since_sound(settings: Settings, now: ReadNow, told: list[Finding], *, b
 
 
 def newest_sound(settings: Settings, date: dt.date) -> tuple[Revision, dict[str, Any]] | None:
-    """Return the newest sound revision of a date's season with its record, else of the newest date; None where there is none.
+    """Return the newest current revision of a date's season that is sound, with its record; None where there is none.
 
-    Records that cannot be read are passed over: what is damaged there must not stop a night.
+    A degraded one counts where a person made it current: what it lacks was given up. Where the season has none, the newest of
+    any other is returned. Records that cannot be read are passed over: what is damaged there must not stop a night.
     """
     root, basin = settings.archive_root, settings.basin.id
     try:
-        dates, gone = dates_held(root, basin), withdrawals(root, basin)
+        dates, decided = dates_held(root, basin), decisions(root, basin)
     except ArchiveError:
         return None
-    season = settings.season_start(date)
+    soundness, season = soundness_of(root, basin), settings.season_start(date)
     dates.sort(key=lambda day: (settings.season_start(day) == season, day), reverse=True)
     for day in dates[:MOST_LOOKED_AT]:
-        for revision in reversed(revisions(root, basin, day)):
-            with suppress(ArchiveError, KeyError, TypeError):
-                if (day, revision.number) not in gone:
-                    record = load_record(revision.path)
-                    if not record["degraded"] and record["kept_inputs"]:
-                        return revision, record
+        current = current_of(revisions(root, basin, day), decided, soundness)
+        if current is None:
+            continue
+        by_hand = [one for one in decided.made_current.get(day, []) if not one.kept]
+        chosen = any(one.revision == current.number for one in by_hand)
+        if chosen or not soundness(current).degraded:
+            with suppress(ArchiveError):
+                record = load_record(current.path)
+                if record.get("kept_inputs"):
+                    return current, record
     return None
 
 

@@ -13,6 +13,7 @@ from pipeline import run
 from pipeline.coverage import CHANGED_VALUES, LOST_INPUT
 from pipeline.gather import DEGRADING, read_inputs
 from pipeline.gather_before import newest_sound
+from pipeline.outputs.archive import make_current
 from pipeline.rebuild import rebuild_revision
 from pipeline.settings import read_settings
 
@@ -157,11 +158,16 @@ def test_check_tells_the_same_and_a_rerun_by_hand_takes_changed_values_over_but_
     assert LOST_INPUT in [finding.rule for finding in degrading(home, by_hand=True)]
 
 
-def test_a_degraded_revision_is_rebuilt_from_the_archive_alone(home):
+def test_a_degraded_revision_is_rebuilt_from_the_archive_alone_and_may_be_made_what_others_are_held_against(home):
     settings = read_settings(home / "basin.yaml")
     edited("stations.csv", renamed("swe_mm", "w"))(home)
     outcome = run.update(settings, NEXT, quiet)
     assert any("2031-03-04@1" in reason for reason in outcome.readings.degraded)
+    later = dt.date(2031, 3, 6)
+    assert degrading(home, later)
+    make_current(settings.archive_root, "made", NEXT, outcome.published.revision, "the pillows were given up")
+    assert newest_sound(settings, later)[0].date == NEXT
+    assert degrading(home, later) == [], "what a person gave up is not held against the next nights"
     for name in ("stations.csv", "courses.csv", "sites.csv", "depth.tif"):
         (home / name).write_text("gone\n")
     assert rebuild_revision(settings, NEXT, None, quiet).reproduced
