@@ -86,7 +86,8 @@ def gather_flights(
     """
     grid, terrain, sites = ground
     files, columns = [file.path for file in found["flights"]], settings.columns.get("flights", {})
-    tables = read_flights(files, columns, settings.missing, file_formats(settings, "flights"))
+    share = settings.checks.least_usable_share
+    tables = read_flights(files, columns, settings.missing, file_formats(settings, "flights"), least_share=share)
     entries, findings = tables.between(settings.season_start(date), date)
     read, flights = FlightsRead(tables, findings=findings), []
     known, noticed = surroundings(settings, grid, terrain)
@@ -329,6 +330,7 @@ def cover_entries(
         settings.missing,
         span,
         file_formats(settings, "covers"),
+        least_share=settings.checks.least_usable_share,
     )
 
 

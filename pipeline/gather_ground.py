@@ -21,6 +21,7 @@ from pipeline.inputs.read_sites import by_site, place_sites, read_sites
 from pipeline.inputs.read_stations import read_stations
 from pipeline.inputs.read_weather import as_issued_by, earlier_issues, read_weather
 from pipeline.inputs.rows import without_lines
+from pipeline.inputs.usable import FEW_USABLE_ROWS
 from pipeline.kept_files import KeptFiles
 from pipeline.measurements.course_checks import check_courses
 from pipeline.measurements.course_context import Surroundings
@@ -69,10 +70,15 @@ def gather_tables(
     def how(role: str) -> tuple:
         return settings.columns.get(role, {}), settings.missing
 
-    sites, findings = read_sites(settings.path(settings.inputs.sites), *how("sites"), file_formats(settings, "sites"))
+    share = {"least_share": settings.checks.least_usable_share}
+    sites, findings = read_sites(
+        settings.path(settings.inputs.sites), *how("sites"), file_formats(settings, "sites"), **share
+    )
     sites, noticed = place_sites(sites, *place, settings.checks.site_elevation_m)
     findings += noticed
-    all_samples, samples_noticed = read_courses(paths("courses"), *how("courses"), file_formats(settings, "courses"))
+    all_samples, samples_noticed = read_courses(
+        paths("courses"), *how("courses"), file_formats(settings, "courses"), **share
+    )
     heard, records_noticed = read_stations(
         paths("stations"),
         *how("stations"),
@@ -81,8 +87,11 @@ def gather_tables(
         kept=kept,
         since=start.date(),
         until=date,
+        **share,
     )
-    all_weather, weather_noticed = read_weather(paths("weather"), *how("weather"), file_formats(settings, "weather"))
+    all_weather, weather_noticed = read_weather(
+        paths("weather"), *how("weather"), file_formats(settings, "weather"), **share
+    )
     weather = as_issued_by(all_weather, date)
     records = heard[heard["date"] >= start]
     samples, misdated = season_samples(all_samples, (start.date(), date), settings.checks.nominal_days)
@@ -91,6 +100,8 @@ def gather_tables(
     findings += records_noticed
     findings += without_lines(weather_noticed, _later(all_weather, "issued", date))
     findings = [finding for finding in findings if finding.start[:10] <= str(date)] + misdated
+    # What was lost of earlier seasons alone is told row by row.
+    findings = [one for one in findings if one.rule != FEW_USABLE_ROWS or not "" < one.end < str(start.date())]
 
     def overrides_of(first: dt.date, last: dt.date) -> tuple[pd.DataFrame, list[Finding]]:
         clock, formats = settings.basin.utc_offset_hours, file_formats(settings, "overrides")
@@ -108,6 +119,7 @@ def gather_tables(
         *how("normals"),
         (settings.basin.id, list(sites["site_id"])),
         file_formats(settings, "normals"),
+        **share,
     )
     findings += noticed
     # A basin without these is the same basin whether or not the program knows of them.

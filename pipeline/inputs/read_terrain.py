@@ -35,15 +35,20 @@ VOID_REACH_M = 1000.0
 """Voids are filled no further than this from the next height: beyond, a valley or a summit may have been left out (chosen)."""
 
 
-def read_zones(path: Path, crs: CRS) -> geopandas.GeoDataFrame:
+def read_zones(path: Path, crs: CRS, layer: str | None = None) -> geopandas.GeoDataFrame:
     """Return the zones in the grid's coordinate system: one row a zone, `zone_id`, `name`, `geometry`, sorted by zone_id.
+
+    Parameters
+    ----------
+    layer : name of the layer that holds them; None where the file has only one.
 
     Raises
     ------
-    InputError : the file cannot be read, is no vector data, lacks zone_id or name, holds no polygon, or gives one zone_id two names.
+    InputError : the file cannot be read, is no vector data, has several layers and none is named, lacks zone_id or name, has a
+        feature without one of them or without a polygon, or gives one zone_id two names.
     """
     try:
-        zones = geopandas.read_file(path)
+        zones = geopandas.read_file(path, layer=_layer(path, layer))
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError) as trouble:
         message = f"zones {path} cannot be read as vector data: {trouble}"
         raise InputError(message) from None
@@ -57,16 +62,47 @@ def read_zones(path: Path, crs: CRS) -> geopandas.GeoDataFrame:
     if zones.crs is None:
         message = f"zones {path} have no coordinate system. Write it into the file"
         raise InputError(message)
-    zones = zones[zones.geometry.notna() & zones.geometry.geom_type.isin(["Polygon", "MultiPolygon"])]
     if zones.empty:
         message = f"zones {path} hold no polygon"
         raise InputError(message)
+    _whole_features(path, zones)
     zones["zone_id"] = zones["zone_id"].astype(str)
     zones["name"] = zones["name"].astype(str)
     _one_name_each(path, zones)
     zones["geometry"] = zones.geometry.make_valid()
     zones = zones.dissolve("zone_id", aggfunc="first", sort=True).reset_index()
     return zones[["zone_id", "name", "geometry"]].to_crs(crs)
+
+
+def _layer(path: Path, wanted: str | None) -> str | None:
+    """Return the layer that holds the zones; None for the only one. Raises InputError where it cannot be told."""
+    names = [str(name) for name, _ in pyogrio.list_layers(path)]
+    if wanted is None and len(names) <= 1:
+        return None
+    if wanted in names:
+        return wanted
+    said = "has several layers" if wanted is None else f"has no layer '{wanted}'"
+    message = f"zones {path} {said}: {', '.join(names)}. Name the one that holds the zones under basin.zones_layer in the settings"
+    raise InputError(message)
+
+
+def _whole_features(path: Path, zones: geopandas.GeoDataFrame) -> None:
+    """Raise InputError where a feature has no zone_id, no name or no polygon: the basin would lack its ground without a word."""
+    kinds = zones.geometry.geom_type
+    lacking = {
+        "no outline": zones.geometry.isna() | zones.geometry.is_empty,
+        "no polygon as its outline": kinds.notna() & ~kinds.isin(["Polygon", "MultiPolygon"]),
+        "no zone_id": zones["zone_id"].isna() | zones["zone_id"].astype(str).str.strip().eq(""),
+        "no name": zones["name"].isna(),
+    }
+    for what, features in lacking.items():
+        if features.any():
+            first = int(np.flatnonzero(features)[0])
+            feature = f"feature {first + 1} of {len(zones)}"
+            more = f", nor have {int(features.sum()) - 1} others" if features.sum() > 1 else ""
+            known = f" (zone_id '{zones['zone_id'].iloc[first]}')" if what != "no zone_id" else ""
+            message = f"zones {path}: {feature}{known} has {what}{more}. Mend it, or take it out if it is no zone"
+            raise InputError(message)
 
 
 def _one_name_each(path: Path, zones: geopandas.GeoDataFrame) -> None:

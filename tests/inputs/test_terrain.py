@@ -31,6 +31,42 @@ def test_a_table_is_no_outline(tmp_path):
         read_zones(tmp_path / "zones.csv", UTM)
 
 
+@pytest.mark.parametrize(
+    ("harm", "words"),
+    [
+        (lambda f: f["geometry"].__setitem__(1, None), r"feature 2 of 3 \(zone_id 'S'\) has no outline. Mend it"),
+        (
+            lambda f: f["geometry"].__setitem__(1, box(0, 0, 1, 1).exterior),
+            r"feature 2 of 3 .* has no polygon as its outline",
+        ),
+        (lambda f: f["zone_id"].__setitem__(2, None), r"feature 3 of 3 has no zone_id"),
+        (lambda f: f["zone_id"].__setitem__(2, " "), r"feature 3 of 3 has no zone_id"),
+        (lambda f: f["name"].__setitem__(0, None), r"feature 1 of 3 .* has no name"),
+    ],
+)
+def test_a_feature_that_is_no_whole_zone_is_refused_by_its_number(tmp_path, harm, words):
+    columns = {
+        "zone_id": ["N", "S", "E"],
+        "name": ["North", "South", "East"],
+        "geometry": [box(0, n, 9e3, n + 1) for n in range(3)],
+    }
+    harm(columns)
+    geopandas.GeoDataFrame(columns, crs=UTM).to_file(tmp_path / "zones.geojson")
+    with pytest.raises(InputError, match=words):
+        read_zones(tmp_path / "zones.geojson", UTM)
+
+
+def test_the_layer_of_the_zones_is_named_where_there_are_several(tmp_path):
+    path = tmp_path / "zones.gpkg"
+    zones(("G", "Gauges")).to_file(path, layer="gauges")
+    zones(("N", "North"), ("E", "East")).to_file(path, layer="zones")
+    with pytest.raises(InputError, match=r"has several layers: gauges, zones. Name the one .* basin.zones_layer"):
+        read_zones(path, UTM)
+    with pytest.raises(InputError, match=r"has no layer 'zone': gauges, zones"):
+        read_zones(path, UTM, "zone")
+    assert read_zones(path, UTM, "zones")["zone_id"].tolist() == ["E", "N"]
+
+
 def test_two_zones_under_one_id_are_refused_and_parts_of_one_are_not(tmp_path):
     path = tmp_path / "zones.gpkg"
     zones(("N", "North"), ("N", "South"), ("E", "East")).to_file(path)
