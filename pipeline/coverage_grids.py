@@ -96,7 +96,7 @@ def grids_held_against(
 
 def _finding(rule: str, about: dict[str, str], evidence: str) -> Finding:
     detail = {
-        LOST_INPUT: "put it back as it was. Given up on purpose: `snowtally rerun --make-current` of the newest date with a reason",
+        LOST_INPUT: "put it back as it was. Given up on purpose: `snowtally rerun --make-current` of that date with a reason",
         FEWER_ROWS: "look whether its file is whole and is the same as before",
         CHANGED_VALUES: "look whether its file, unit and no-data value are still the right ones. If the new values are right, "
         "`snowtally rerun` of the newest date with a reason takes them over",

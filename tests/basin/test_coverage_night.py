@@ -13,7 +13,6 @@ from pipeline import run
 from pipeline.coverage import CHANGED_VALUES, LOST_INPUT
 from pipeline.gather import DEGRADING, read_inputs
 from pipeline.gather_before import newest_sound
-from pipeline.outputs.archive import make_current
 from pipeline.rebuild import rebuild_revision
 from pipeline.settings import read_settings
 
@@ -161,16 +160,16 @@ def test_check_tells_the_same_and_a_rerun_by_hand_takes_changed_values_over_but_
 def test_a_degraded_revision_is_rebuilt_from_the_archive_alone_and_may_be_made_what_others_are_held_against(home):
     settings = read_settings(home / "basin.yaml")
     edited("stations.csv", renamed("swe_mm", "w"))(home)
-    outcome = run.update(settings, NEXT, quiet)
+    assert degrading(home)
+    by_hand = run.Run(command="rerun", reason="the pillows were given up", make_current=True)
+    outcome = run.update(settings, DAY, quiet, by_hand)
     assert any("2031-03-04@1" in reason for reason in outcome.readings.degraded)
-    later = dt.date(2031, 3, 6)
-    assert degrading(home, later)
-    make_current(settings.archive_root, "made", NEXT, outcome.published.revision, "the pillows were given up")
-    assert newest_sound(settings, later)[0].date == NEXT
-    assert degrading(home, later) == [], "what a person gave up is not held against the next nights"
+    found = newest_sound(settings, NEXT)[0]
+    assert (found.date, found.number) == (DAY, 2)
+    assert degrading(home) == [], "what a person gave up is not held against the next nights"
     for name in ("stations.csv", "courses.csv", "sites.csv", "depth.tif"):
         (home / name).write_text("gone\n")
-    assert rebuild_revision(settings, NEXT, None, quiet).reproduced
+    assert rebuild_revision(settings, DAY, 2, quiet).reproduced
 
 
 def test_the_reference_is_sound_not_withdrawn_and_readable(home):
