@@ -21,13 +21,14 @@ from pipeline.flights.rasters import files_beside
 from pipeline.flights.together import SHARED_ERRORS, bare_where_seen_bare
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
-from pipeline.inputs.find import InputFile, missing_file, unreadable_file
+from pipeline.inputs.find import InputFile, is_file, missing_file, unreadable_file
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_covers import CoverEntry, read_covers
 from pipeline.inputs.read_flights import FlightEntry, FlightTables, read_flights
 from pipeline.methods.snow_line import BARE_COVER
 from pipeline.problems import Finding, InputError, RefusedFlightError, StillArrivingError
+from pipeline.raster_frame import refuse_large
 from pipeline.settings import Settings
 
 FLIGHT = "flight "
@@ -125,11 +126,12 @@ def surroundings(settings: Settings, grid: BasinGrid, terrain: xr.Dataset) -> tu
     """Return what is known of the ground; a mask that is not there or cannot be read is a finding, and masks nothing."""
     findings = []
     water = None if settings.flights.water is None else settings.path(settings.flights.water)
-    if water is not None and not water.is_file():
+    if water is not None and not is_file(water):
         findings.append(missing_file("flights", water, "flights.water in the settings"))
         water = None
     elif water is not None:
         try:
+            refuse_large(water, grid, settings.operations.limits.raster_gb)
             find_area("water", (water,), grid)
         except InputError as trouble:
             findings.append(unreadable_file("flights", water, str(trouble).removeprefix(f"{water} ")))
@@ -139,6 +141,7 @@ def surroundings(settings: Settings, grid: BasinGrid, terrain: xr.Dataset) -> tu
     if canopy is not None and settings.flights.most_canopy < 1:
         # That it is not there or cannot be read is told where the terrain is read.
         with suppress(InputError):
+            refuse_large(canopy, grid, settings.operations.limits.raster_gb)
             find_area("canopy", (canopy,), grid)
             masking = canopy
     return Surroundings(
@@ -160,7 +163,9 @@ class _Task:
 
 def _task(entry: FlightEntry, settings: Settings, place: tuple[BasinGrid, Surroundings], kept: KeptFlights) -> _Task:
     """Return what has to be measured for a row of the table. Raises InputError and OSError where a file cannot be read."""
-    _, known = place
+    grid, known = place
+    for path in (path for paths in entry.files.values() for path in paths):
+        refuse_large(path, grid, settings.operations.limits.raster_gb)
     files = FlightFiles(
         flight_id=entry.flight_id,
         date=entry.date,
@@ -341,6 +346,7 @@ def gather_cover(
         if entry.variable == "snow_cover_fraction":
             try:
                 kept.refuse_arriving(entry.path)
+                refuse_large(entry.path, grid, settings.operations.limits.raster_gb)
                 return (entry, fraction_on_grid(entry.path, grid)), findings
             except InputError as trouble:
                 findings.append(unusable_cover(entry, trouble))
@@ -381,6 +387,7 @@ def gather_earlier_covers(
         if entry.variable == "snow_cover_fraction" and len(read) < EARLIER_COVERS:
             try:
                 kept.refuse_arriving(entry.path)
+                refuse_large(entry.path, grid, settings.operations.limits.raster_gb)
                 read.append((entry, fraction_on_grid(entry.path, grid)))
             except StillArrivingError as trouble:
                 findings.append(unusable_cover(entry, trouble))

@@ -16,13 +16,13 @@ import rasterio
 from affine import Affine
 from pyproj import CRS
 from pyproj.exceptions import CRSError
-from rasterio.errors import RasterioError
 from rasterio.windows import Window as RasterioWindow
 
 from pipeline.flights.kernels import blank
 from pipeline.flights.placing import Placement, place
 from pipeline.grid import BasinGrid
 from pipeline.problems import InputError
+from pipeline.raster_frame import GDAL_TROUBLES, check_frame
 
 METRES_PER_UNIT = {
     "": 1.0,  # no unit written: metres, as the flights table asks for
@@ -161,7 +161,7 @@ class FineRaster:
         try:
             stored = source.read(1, window=part)
             mask = None if self.plain else source.read_masks(1, window=part)
-        except RasterioError:
+        except GDAL_TROUBLES:
             raise InputError(
                 f"{self.path} is cut short or damaged: rows {window.top} to {window.bottom} cannot be read. Copy or make it again"
             ) from None
@@ -197,10 +197,11 @@ def open_raster(path: Path, values: Values = DEPTHS) -> FineRaster:
             raise InputError(
                 f"{path} has no coordinate system. Write its EPSG code into the file (for example with gdal_edit -a_srs)"
             )
-        if source.transform.is_identity or source.transform.is_degenerate:
+        if source.transform.is_identity:
             raise InputError(
                 f"{path} has no position: it does not say where its pixels lie. Write its corners or geotransform into it"
             )
+        check_frame(path, source)
         if np.issubdtype(np.dtype(source.dtypes[0]), np.complexfloating):
             raise InputError(f"{path} holds complex numbers, no heights. Give a raster of depth or elevation in metres")
         if path.suffix.lower() == ".vrt":
@@ -355,7 +356,7 @@ def quiet_gdal(block: tuple[int, int]) -> Iterator[None]:
 def _opened(path: Path) -> Iterator[rasterio.DatasetReader]:
     try:
         source = rasterio.open(path)
-    except RasterioError:
+    except GDAL_TROUBLES:
         if not path.exists():
             raise InputError(
                 f"{path} is not there. Correct its path in the flights table or put the file in place"

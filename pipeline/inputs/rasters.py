@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 import rasterio
 from rasterio.enums import Resampling
-from rasterio.errors import CRSError, RasterioError
 from rasterio.warp import calculate_default_transform, reproject
 
 from pipeline.grid import BasinGrid
 from pipeline.problems import InputError
+from pipeline.raster_frame import GDAL_TROUBLES, check_frame
 
 
 def mean_on_grid(path: Path, grid: BasinGrid) -> np.ndarray:
@@ -30,6 +30,7 @@ def mean_on_grid(path: Path, grid: BasinGrid) -> np.ndarray:
             if source.crs is None:
                 message = f"{path} has no coordinate system. Write its EPSG code into the file (for example with gdal_edit -a_srs)"
                 raise InputError(message)
+            check_frame(path, source)
             fine = _width_on_grid(source, grid) <= grid.cell_m
             reproject(
                 rasterio.band(source, 1),
@@ -41,7 +42,7 @@ def mean_on_grid(path: Path, grid: BasinGrid) -> np.ndarray:
                 resampling=Resampling.average if fine else Resampling.bilinear,
             )
             scale, offset = source.scales[0], source.offsets[0]
-    except (RasterioError, CRSError) as trouble:
+    except GDAL_TROUBLES as trouble:
         message = f"{path} cannot be read as a raster: {trouble}"
         raise InputError(message) from None
     out = out * scale + offset

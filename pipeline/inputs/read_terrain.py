@@ -8,6 +8,7 @@ from pathlib import Path
 import geopandas
 import numpy as np
 import pyogrio
+import shapely
 import xarray as xr
 from exactextract import exact_extract
 from exactextract.raster import NumPyRasterSource
@@ -17,13 +18,17 @@ from scipy.interpolate import RegularGridInterpolator
 
 from pipeline.grid import BasinGrid
 from pipeline.inputs.rasters import mean_on_grid
-from pipeline.problems import InputError, SettingsError
+from pipeline.problems import InputError, SettingsError, one_line
 
 MOST_CELLS = 20_000_000
 """A finer grid is refused before it fills the memory; some ten times the largest basin in the design (1.6 million cells)."""
 
 MOST_AREA_DISTORTION = 0.01
 """A coordinate system that distorts area by more than this is refused: cells would stop being alike (contract)."""
+
+
+MOST_BANDS = 500
+"""More elevation bands than this are a slip: the highest mountain has 45 of 200 m, and each pair with a zone has its own totals."""
 
 
 def read_zones(path: Path, crs: CRS) -> geopandas.GeoDataFrame:
@@ -37,6 +42,9 @@ def read_zones(path: Path, crs: CRS) -> geopandas.GeoDataFrame:
         zones = geopandas.read_file(path)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError) as trouble:
         message = f"zones {path} cannot be read as vector data: {trouble}"
+        raise InputError(message) from None
+    except (shapely.errors.ShapelyError, ValueError, RuntimeError, KeyError, TypeError) as trouble:
+        message = f"zones {path} hold an outline that is none ({one_line(trouble)}). Draw it again as a closed polygon"
         raise InputError(message) from None
     if not isinstance(zones, geopandas.GeoDataFrame):
         message = f"zones {path} are a table without outlines. Give polygons, such as GeoJSON or GeoPackage"
@@ -55,9 +63,25 @@ def read_zones(path: Path, crs: CRS) -> geopandas.GeoDataFrame:
     zones["zone_id"] = zones["zone_id"].astype(str)
     zones["name"] = zones["name"].astype(str)
     _one_name_each(path, zones)
-    zones["geometry"] = zones.geometry.make_valid()
-    zones = zones.dissolve("zone_id", aggfunc="first", sort=True).reset_index()
-    return zones[["zone_id", "name", "geometry"]].to_crs(crs)
+    _check_finite(path, zones, "has a coordinate that is no number. Draw the outline again")
+    try:
+        zones["geometry"] = zones.geometry.make_valid()
+        zones = zones.dissolve("zone_id", aggfunc="first", sort=True).reset_index()
+    except shapely.errors.ShapelyError as trouble:
+        message = f"zones {path} hold an outline that cannot be mended ({one_line(trouble)}). Draw it again"
+        raise InputError(message) from None
+    zones = zones[["zone_id", "name", "geometry"]].to_crs(crs)
+    far = f"lies where {crs.name} has no place. Check the coordinate system of the zones and grid.crs in the settings"
+    _check_finite(path, zones, far)
+    return zones
+
+
+def _check_finite(path: Path, zones: geopandas.GeoDataFrame, trouble: str) -> None:
+    """Raise InputError where an outline has a coordinate that is no number or infinite."""
+    for zone_id, outline in zip(zones["zone_id"], zones.geometry, strict=True):
+        if not np.isfinite(shapely.get_coordinates(outline)).all():
+            message = f"zones {path}: zone '{zone_id}' {trouble}"
+            raise InputError(message)
 
 
 def _one_name_each(path: Path, zones: geopandas.GeoDataFrame) -> None:
@@ -198,6 +222,12 @@ class BandEdges:
         heights = elevation_m[inside]
         if self.edges_m is None:
             first, last = np.floor(heights.min() / self.width_m), np.floor(heights.max() / self.width_m)
+            if not last - first < MOST_BANDS:
+                message = (
+                    f"bands.width_m: {self.width_m:g} m makes {last - first + 1:.0f} bands of the basin's {heights.min():.0f} to "
+                    f"{heights.max():.0f} m, more than {MOST_BANDS}. Use wider bands"
+                )
+                raise SettingsError(message)
             edges = np.arange(first, last + 2) * self.width_m
         else:
             edges = np.asarray(self.edges_m, float)
