@@ -26,7 +26,7 @@ SCALES = (1e-9, 1e9)
 MOST_OFFSET = 1e9
 """Most size of a believable offset."""
 
-BLOCKS_OF_LIMIT = 8
+BLOCKS_OF_LIMIT = 16
 """A block, the part of a file that is decoded at one stroke, may have this part of the size allowed: several are held at once."""
 
 
@@ -38,10 +38,10 @@ def check_frame(path: Path, source: rasterio.DatasetReader) -> None:
     InputError : one line with the figures.
     """
     transform = source.transform
-    size = abs(transform.determinant)
-    lengths = np.hypot(transform.a, transform.d), np.hypot(transform.b, transform.e)
+    with np.errstate(all="ignore"):
+        lengths = np.hypot(transform.a, transform.d) * np.hypot(transform.b, transform.e)
     # Rounding leaves a little of a pixel whose sides lie along each other.
-    if not (np.isfinite(transform[:6]).all() and size > FLAT * lengths[0] * lengths[1]):
+    if not (np.isfinite([*transform[:6], lengths]).all() and abs(transform.determinant) > FLAT * lengths):
         raise InputError(
             f"{path} has a geotransform that gives its pixels no area ({_figures(transform)}). Write its corners or geotransform anew"
         )
@@ -111,6 +111,8 @@ def refuse_large(path: Path, grid: BasinGrid, most_gb: float) -> None:
 def _over(source: rasterio.DatasetReader, grid: BasinGrid) -> tuple[int, int]:
     """Return how many rows and columns of a raster lie over the grid; all of them where that cannot be told."""
     height, width = source.shape
+    if source.transform.is_degenerate:
+        return height, width
     try:
         left, bottom, right, top = transform_bounds(grid.crs.to_wkt(), source.crs, *grid.bounds)
         back = ~source.transform

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from pipeline.csv_text import with_originals
 from pipeline.current import UNREADABLE, Decisions, Revision, Soundness, current_of, read_decisions, used_by
 from pipeline.current import held_back as why_held_back
 from pipeline.parquet import read_arrow, read_frame
@@ -126,7 +127,9 @@ def read_sites(root: str | Path, basin: str, date: Date, revision: int | None = 
     found = find_revision(root, basin, date, revision)
     # A site may well be called "NA", or have a number for a name.
     text = {"site_id": "str", "reason": "str"}
-    return pd.read_csv(local_file(found.path / "sites.csv"), dtype=text, keep_default_na=False, na_values=[""])
+    return with_originals(
+        pd.read_csv(local_file(found.path / "sites.csv"), dtype=text, keep_default_na=False, na_values=[""])
+    )
 
 
 def read_record(root: str | Path, basin: str, date: Date, revision: int | None = None) -> dict[str, Any]:

@@ -25,8 +25,10 @@ from pipeline.outputs.record import Provenance, UsedFile, input_sha256
 from pipeline.outputs.report.pages import Pages, make_missing, remake
 from pipeline.outputs.second_look import look_again
 from pipeline.outputs.staging import is_begun
+from pipeline.problems import one_line
 from pipeline.run_id import new_run_id
 from pipeline.settings import Settings
+from pipeline.stopping import time_limit
 
 
 @dataclass(frozen=True)
@@ -92,9 +94,10 @@ def update(settings: Settings, date: dt.date, stage: Stage, run: Run = NIGHTLY) 
     stage("waiting for other runs of the date")
     with NightLock(archive, basin, date, run.run_id or new_run_id()).hold(settings.operations.lock_wait_s):
         try:
-            return _update(settings, date, stage, run)
+            with time_limit(settings.operations.limits.night_s, f"{basin} {date}"):
+                return _update(settings, date, stage, run)
         except Exception as trouble:
-            note_failed(archive, basin, date, str(trouble) or type(trouble).__name__)
+            note_failed(archive, basin, date, one_line(trouble))
             raise
 
 
