@@ -37,6 +37,7 @@ from pipeline.gather_ground import (
     gather_tables,
 )
 from pipeline.gather_past_flights import PAST, gather_past_pattern
+from pipeline.gather_span import check_covered
 from pipeline.grid import BasinGrid
 from pipeline.inputs.columns import check_declared
 from pipeline.inputs.find import InputFile, describe, find_tables, is_file, missing_file, unreadable_file
@@ -142,6 +143,7 @@ def read_inputs(
     readings = KeptFiles(settings.cache_folder("readings"), keep)
     tables, noticed = gather_tables(settings, (grid, terrain), found, date, readings)
     findings += noticed
+    check_covered(settings, found, date, tables, dt.datetime.now(dt.UTC))
     # From the settings file on: where a checkout lies is not what a day was made from.
     home = settings.file.parent
     tables = {name: with_relative_files(table, home) for name, table in tables.items()}

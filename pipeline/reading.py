@@ -36,8 +36,8 @@ RECORD = "record.json"
 """A revision folder without this file is no revision: it is written last."""
 
 _BASIN_ID = re.compile(r"[A-Za-z0-9_-]+")
-_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
-_REVISION = re.compile(r"r(\d{3,})")
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+_REVISION = re.compile(r"r(\d{3,})", re.ASCII)
 
 Date = dt.date | str
 """A local day: a date, or its ISO form such as "2031-03-01"."""

@@ -217,7 +217,7 @@ def _is_left(folder: Path) -> bool:
         return not lives(owner)
     # Not told yet: all there is is the number in the folder's name.
     number = folder.name.partition("-")[0]
-    return number.isdecimal() and not is_running(int(number))
+    return number.isascii() and number.isdecimal() and not is_running(int(number))
 
 
 def _age_s(path: Path) -> float:

@@ -187,7 +187,7 @@ def _strays_of(look: _Look, date: dt.date, in_work: list[str]) -> None:
     for path in paths:
         if path in look.seen or path.name in {"current.json", "report.html"}:
             continue
-        if not re.fullmatch(r"r\d{3,}", path.name):
+        if not re.fullmatch(r"r[0-9]{3,}", path.name):
             look.wrong(path, "does not belong here", _STRAY)
         elif date.isoformat() not in in_work:
             # In a store the record comes last, and until then there is none.
