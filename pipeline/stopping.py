@@ -6,7 +6,7 @@ import signal
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from pipeline.problems import TooLongError
 
@@ -32,31 +32,40 @@ def number_of(stop: KeyboardInterrupt) -> int:
     return getattr(stop, "number", signal.SIGINT)
 
 
+def raise_stops() -> dict[int, Any]:
+    """Let the first signal that asks this process to end raise `Stop` in its main thread; return the handlers there were.
+
+    After it SIGTERM and SIGHUP wait for what is held to be given back, and a second Ctrl-C ends the process at once. A signal that
+    was ignored before, as under nohup, stays so. To be called in the main thread.
+    """
+
+    def stop(number: int, _frame: object) -> NoReturn:
+        for one in before:
+            signal.signal(one, signal.SIG_DFL if one == signal.SIGINT else signal.SIG_IGN)
+        raise Stop(number)
+
+    handlers = {one: signal.getsignal(one) for one in ASKING_TO_END}
+    before = {one: handler for one, handler in handlers.items() if handler is not signal.SIG_IGN}
+    for one in before:
+        signal.signal(one, stop)
+    return before
+
+
 @contextmanager
 def stops_raised() -> Iterator[None]:
-    """While the block runs, the first signal that asks the process to end raises `Stop` in the main thread, so that locks are freed.
+    """While the block runs, a signal that asks the process to end raises `Stop`, so that locks are freed (`raise_stops`).
 
-    After it SIGTERM and SIGHUP wait for that to be done, and a second Ctrl-C ends the process at once. A signal that was ignored
-    before, as under nohup, stays so. In any other thread nothing is changed: signals come to the main thread alone.
+    In any other thread than the main one nothing is changed: signals come to the main thread alone.
     """
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-
-    def stop(number: int, _frame: object) -> NoReturn:
-        for one in ours:
-            signal.signal(one, signal.SIG_DFL if one == signal.SIGINT else signal.SIG_IGN)
-        raise Stop(number)
-
-    before = {one: signal.getsignal(one) for one in ASKING_TO_END}
-    ours = [one for one, handler in before.items() if handler is not signal.SIG_IGN]
-    for one in ours:
-        signal.signal(one, stop)
+    before = raise_stops()
     try:
         yield
     finally:
-        for one in ours:
-            signal.signal(one, before[one] or signal.SIG_DFL)
+        for one, handler in before.items():
+            signal.signal(one, handler or signal.SIG_DFL)
 
 
 class _TimeIsUp(BaseException):

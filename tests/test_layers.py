@@ -46,7 +46,7 @@ FLOWS = PIPELINE.parent / "flows"
 
 
 def test_flows_wire_and_do_not_compute():
-    may = {"run", "run_id", "past", "settings", "problems", "operations", "operations_settings"}
+    may = {"run", "run_id", "past", "settings", "problems", "operations", "operations_settings", "stopping"}
     for path in FLOWS.rglob("*.py"):
         for name in imported(path):
             parts = name.split(".")

@@ -30,6 +30,13 @@ def noted(archive: Path, run_id: str, night: dict[str, Any]) -> Iterator[None]:
         path.unlink(missing_ok=True)
 
 
+def forget(archive: Path, run_id: str) -> None:
+    """Take away the notes of a run that was stopped on purpose, so that the next start tells no crash. Raises OSError."""
+    for path, note in _notes(archive).items():
+        if note["run_id"] == run_id:
+            path.unlink(missing_ok=True)
+
+
 def notes_of_crashed(archive: Path) -> list[dict[str, Any]]:
     """Return the notes of nights whose process is gone. Those of other hosts are left: their own next start tells them."""
     return [note for note in _notes(archive).values() if lives(note["process"]) is False]

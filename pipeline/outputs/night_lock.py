@@ -93,17 +93,19 @@ class NightLock:
         ArchiveError : the lock cannot be written.
         """
         mine = secrets.token_hex(8)
-        with told(f"Cannot lock {self.basin} {self.date} in {self.root}"):
-            make_folders(self.path.parent)
-            self._take(mine, wait_s)
         done = threading.Event()
         beating = threading.Thread(target=self._beat, args=(mine, done), name=f"beat of {self.path.name}", daemon=True)
-        beating.start()
+        # From the first moment at which the lock may be ours: a signal can stop this run anywhere.
         try:
+            with told(f"Cannot lock {self.basin} {self.date} in {self.root}"):
+                make_folders(self.path.parent)
+                self._take(mine, wait_s)
+            beating.start()
             yield
         finally:
             done.set()
-            beating.join()
+            if beating.ident is not None:
+                beating.join()
             # What cannot be removed is stale as soon as this process ends.
             with suppress(OSError), basin_lock(self._home, self.basin):
                 if self._read().get("token") == mine:
