@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from pipeline.failure_log import failure_line
 from pipeline.flights.areas import find_area
 from pipeline.flights.by_site import check_unit, depths_by_site, offset_of, without_offset
 from pipeline.flights.cluster import Outcome, measure_on_cluster
@@ -99,9 +100,9 @@ def gather_flights(
             flight, noticed, files = measured_flight(entry, settings, (grid, known), kept, ahead)
             read.findings += noticed
             flight, by_site = _against_ground(flight, sites, settings, read.findings, entry)
-        except (InputError, OSError) as trouble:
+        except Exception as trouble:  # noqa: BLE001  one flight's trouble, foreseen or not, never costs the night
             rule = STILL_ARRIVING if isinstance(trouble, StillArrivingError) else "refused flight"
-            read.findings.append(finding_of(entry, rule, "", ("set aside", str(trouble))))
+            read.findings.append(finding_of(entry, rule, "", ("set aside", failure_line(trouble))))
             continue
         cover, noticed = gather_cover(settings, grid, found, kept, entry.date)
         # What is wrong with the cover grid of the date itself is told where that is read.

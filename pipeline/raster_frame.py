@@ -116,11 +116,12 @@ def _over(source: rasterio.DatasetReader, grid: BasinGrid) -> tuple[int, int]:
     try:
         left, bottom, right, top = transform_bounds(grid.crs.to_wkt(), source.crs, *grid.bounds)
         back = ~source.transform
-        corners = [back * corner for corner in ((left, bottom), (left, top), (right, bottom), (right, top))]
     except (*GDAL_TROUBLES, ValueError, TypeError, ArithmeticError):
         return height, width
-    if not np.isfinite(corners).all():
+    x, y = np.array([left, left, right, right]), np.array([bottom, top, bottom, top])
+    columns, rows = back.a * x + back.b * y + back.c, back.d * x + back.e * y + back.f
+    if not np.isfinite(columns + rows).all():
         return height, width
-    columns, rows = np.clip(np.transpose(corners), 0, [[width], [height]])
+    columns, rows = np.clip(columns, 0, width), np.clip(rows, 0, height)
     # A corner between two pixels needs both.
     return int(np.ceil(np.ptp(rows))) + 1, int(np.ceil(np.ptp(columns))) + 1
