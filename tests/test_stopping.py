@@ -18,7 +18,8 @@ from made_basin import snowtally_here, write_basin
 from pipeline.problems import TooLongError
 from pipeline.stopping import time_limit
 
-SLOW = "import time\nfrom pipeline import run\nrun._update = lambda *_: time.sleep(60)\nfrom pipeline.cli import main\nmain()\n"
+# Whatever starts the tests may have Ctrl-C ignored for its children.
+SLOW = "import signal, time\nsignal.signal(signal.SIGINT, signal.default_int_handler)\nfrom pipeline import run\nrun._update = lambda *_: time.sleep(60)\nfrom pipeline.cli import main\nmain()\n"
 
 
 @pytest.fixture(scope="module")
