@@ -374,7 +374,7 @@ def read_settings(path: Path | str) -> Settings:
     except RecursionError:
         message = f"settings file {path} is nested too deeply: settings have four levels at most. Look for brackets that are never closed"
         raise SettingsError(message) from None
-    except (ValueError, TypeError, ArithmeticError, LookupError) as trouble:
+    except (ValueError, TypeError, AttributeError, ArithmeticError, LookupError) as trouble:
         message = f"settings file {path} holds a value that cannot be read: {trouble}"
         raise SettingsError(message) from None
     if not isinstance(content, dict):

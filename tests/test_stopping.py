@@ -18,8 +18,16 @@ from made_basin import snowtally_here, write_basin
 from pipeline.problems import TooLongError
 from pipeline.stopping import time_limit
 
-# Whatever starts the tests may have Ctrl-C ignored for its children.
-SLOW = "import signal, time\nsignal.signal(signal.SIGINT, signal.default_int_handler)\nfrom pipeline import run\nrun._update = lambda *_: time.sleep(60)\nfrom pipeline.cli import main\nmain()\n"
+SLOW = """
+import signal, time
+# Whatever starts the tests may have these ignored for its children, as nohup has.
+signal.signal(signal.SIGINT, signal.default_int_handler)
+signal.signal(signal.SIGHUP, signal.SIG_DFL)
+from pipeline import run
+run._update = lambda *_: time.sleep(60)
+from pipeline.cli import main
+main()
+"""
 
 
 @pytest.fixture(scope="module")
