@@ -7,7 +7,6 @@ from them is used for speed alone. Nothing here imports a model, a scheduler or 
 from __future__ import annotations
 
 import datetime as dt
-import json
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -18,6 +17,7 @@ import pandas as pd
 from pipeline.csv_text import with_originals
 from pipeline.current import UNREADABLE, Decisions, Revision, Soundness, current_of, read_decisions, used_by
 from pipeline.current import held_back as why_held_back
+from pipeline.json_text import from_json
 from pipeline.parquet import read_arrow, read_frame
 from pipeline.places import files_below, in_store, local_file, names_in, place
 from pipeline.problems import ArchiveError
@@ -144,7 +144,7 @@ def load_record(folder: Path) -> dict[str, Any]:
     """
     path = folder / RECORD
     try:
-        record = json.loads(path.read_text("utf-8"))
+        record = from_json(path.read_text("utf-8"))
         newer = record["schema_version"] > RECORD_VERSION
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
@@ -208,7 +208,7 @@ def archive_folder(root: str | Path) -> Path:
     """
     folder = place(root)
     try:
-        layout = json.loads((folder / "archive.json").read_text("utf-8"))["layout"]
+        layout = from_json((folder / "archive.json").read_text("utf-8"))["layout"]
     except (FileNotFoundError, NotADirectoryError):
         return folder
     except Exception as error:

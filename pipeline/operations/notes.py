@@ -8,6 +8,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
+from pipeline.json_text import from_json
 from pipeline.operations.joblog import operations_folder
 from pipeline.outputs.files import replace_file
 from pipeline.outputs.processes import lives, myself
@@ -59,7 +60,7 @@ def _notes(archive: Path) -> dict[Path, dict[str, Any]]:
     notes = {}
     for path in sorted(_folder(archive).glob("*.json")):
         try:
-            note = json.loads(path.read_text("utf-8"))
+            note = from_json(path.read_text("utf-8"))
         except (OSError, ValueError):
             continue
         if (

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from pipeline.json_text import from_json
 from pipeline.outputs.failures import told
 from pipeline.outputs.files import make_folders, replace_file
 from pipeline.outputs.locks import basin_lock
@@ -58,7 +59,7 @@ def _home(root: Path) -> Path:
 def _holder(path: Path) -> dict[str, Any]:
     """Return who holds a lock; nothing where nobody does. What cannot be read was never written whole."""
     try:
-        holder = json.loads(path.read_text("utf-8"))
+        holder = from_json(path.read_text("utf-8"))
     except (FileNotFoundError, ValueError):
         return {}
     return holder if isinstance(holder, dict) else {}

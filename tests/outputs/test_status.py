@@ -165,3 +165,16 @@ def test_a_persons_folder_beside_the_revisions_is_left_alone(tmp_path, provenanc
     day = publish(tmp_path, small("2031-03-01"), provenance("again"))
     assert day.revision == 2
     assert list(status(tmp_path, "larkmoor", dt.date(2031, 3, 2), "10-01").days["revisions"]) == [2]
+
+
+@pytest.mark.parametrize(
+    "name", ["larkmoor/decisions.jsonl", "archive.json", "larkmoor/failed.json", "larkmoor/latest.json"]
+)
+def test_a_file_nested_beyond_reason_is_told_or_passed_over(tmp_path, provenance, name):
+    held(tmp_path, provenance, "2031-03-01")
+    (tmp_path / name).write_text("[" * 100_000 + "\n", "utf-8")
+    if name in ("larkmoor/decisions.jsonl", "archive.json"):
+        with pytest.raises(ArchiveError, match="cannot be read"):
+            status(tmp_path, "larkmoor", dt.date(2031, 3, 2), "10-01")
+    else:
+        assert status(tmp_path, "larkmoor", dt.date(2031, 3, 2), "10-01").missing == []
