@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import rasterio
 from affine import Affine
+from pyproj.exceptions import ProjError
 from rasterio._err import CPLE_BaseError  # GDAL's own errors, which some calls of rasterio let through
 from rasterio.errors import CRSError, RasterioError
 from rasterio.warp import transform_bounds
@@ -14,7 +15,7 @@ from rasterio.warp import transform_bounds
 from pipeline.grid import BasinGrid
 from pipeline.problems import InputError
 
-GDAL_TROUBLES = (RasterioError, CRSError, CPLE_BaseError)
+GDAL_TROUBLES = (RasterioError, CRSError, CPLE_BaseError, ProjError)
 """Everything that opening, placing or reading a raster may raise of the file itself."""
 
 MOST_DEGREES = 720.0

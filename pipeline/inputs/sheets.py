@@ -34,10 +34,14 @@ def read_sheet(path: Path, sheet: str | None, decimal: str) -> list[list[str]]:
             values = openpyxl.load_workbook(values_of, read_only=True, data_only=True)
             formulas = openpyxl.load_workbook(formulas_of, read_only=True, data_only=False)
             name = _chosen(path, values.sheetnames, sheet)
-            pairs = zip(
-                values[name].iter_rows(values_only=True), formulas[name].iter_rows(values_only=True), strict=True
-            )
-            return [list(_texts(row, formula, decimal)) for row, formula in _few_cells(path, pairs)]
+            sheets = values[name], formulas[name]
+            for one in sheets:
+                # What a sheet says of its own size may be stale, and rows beyond it would not be read.
+                one.reset_dimensions()
+            pairs = zip(*(one.iter_rows(values_only=True) for one in sheets), strict=True)
+            rows = [list(_texts(row, formula, decimal)) for row, formula in _few_cells(path, pairs)]
+            width = max(map(len, rows), default=0)
+            return [row + [""] * (width - len(row)) for row in rows]
     except OSError as trouble:
         raise InputError(f"{path} cannot be read: {trouble.strerror or trouble}") from None
     except InputError:
@@ -78,10 +82,11 @@ MOST_CELLS = 20_000_000
 
 def _few_cells(path: Path, pairs: Iterable[tuple[tuple, tuple]]) -> Iterator[tuple[tuple, tuple]]:
     """Yield a sheet's rows; raise InputError where they have more cells than a table of measurements."""
-    cells = 0
-    for pair in pairs:
-        cells += len(pair[0])
-        if cells > MOST_CELLS:
+    widest = 0
+    for number, pair in enumerate(pairs, start=1):
+        # Every row is made as long as the longest.
+        widest = max(widest, len(pair[0]))
+        if number * widest > MOST_CELLS:
             raise InputError(
                 f"{path} spans more than {MOST_CELLS / 1e6:.0f} million cells: something may stand far outside the table. "
                 "Delete what is beyond it, or save the sheet as CSV"
