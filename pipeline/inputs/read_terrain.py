@@ -56,6 +56,8 @@ def read_zones(path: Path, crs: CRS, layer: str | None = None) -> geopandas.GeoD
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError) as trouble:
         message = f"zones {path} cannot be read as vector data: {trouble}"
         raise InputError(message) from None
+    except InputError:
+        raise
     except (shapely.errors.ShapelyError, ValueError, RuntimeError, KeyError, TypeError) as trouble:
         message = f"zones {path} hold an outline that is none ({one_line(trouble)}). Draw it again as a closed polygon"
         raise InputError(message) from None
