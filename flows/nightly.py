@@ -13,7 +13,7 @@ surround()
 from prefect import flow  # noqa: E402  its settings are read at import
 from prefect.states import State  # noqa: E402
 
-from flows.tasks import closing, mark_crashed, run_one  # noqa: E402
+from flows.tasks import closing, mark_crashed, results_of, run_one  # noqa: E402
 from pipeline.operations.night import NightResult  # noqa: E402
 from pipeline.operations.nights import exit_status, night_of  # noqa: E402
 from pipeline.run_id import new_run_id  # noqa: E402
@@ -39,10 +39,15 @@ def nightly(settings_files: list[str], now: str | None = None, run_id: str | Non
 def main() -> None:
     """Run the flow as told in the first argument (JSON) and print its results as the last line; the schedule starts this."""
     from pipeline.operations.apart import end_with_parent  # noqa: PLC0415
+    from pipeline.stopping import number_of, stops_raised  # noqa: PLC0415
 
     end_with_parent()
-    state = nightly(**json.loads(sys.argv[1]), return_state=True)
-    results = state.result(raise_on_failure=False)
+    try:
+        with stops_raised():
+            state = nightly(**json.loads(sys.argv[1]), return_state=True)
+    except KeyboardInterrupt as stop:
+        sys.exit(128 + number_of(stop))
+    results = results_of(state)
     sys.stdout.write(json.dumps({"results": results}) + "\n")
     sys.exit(exit_status([NightResult(**one) for one in results]))
 

@@ -17,14 +17,15 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import NoReturn
 
 from flows.quiet import answers
+from pipeline.operations.apart import STOP_S
 from pipeline.operations.arrival import Clock
 from pipeline.operations.due import last_start, missed_dates, next_start
 from pipeline.operations.joblog import JobLog, operations_folder
 from pipeline.operations.night import NightResult
 from pipeline.operations.nights import night_of, run_patiently
+from pipeline.operations.notes import forget
 from pipeline.operations_settings import time_of_day
 from pipeline.problems import SettingsError, SnowtallyError, one_line
 from pipeline.run_id import new_run_id
@@ -186,6 +187,9 @@ def start_flow(settings_files: list[str], instant: dt.datetime, run_id: str) -> 
     )
     try:
         out, err = _said(process, readable)
+    except KeyboardInterrupt:
+        _stop(process, readable, run_id)
+        raise
     finally:
         with suppress(ProcessLookupError):
             os.killpg(process.pid, signal.SIGKILL)
@@ -198,6 +202,22 @@ def start_flow(settings_files: list[str], instant: dt.datetime, run_id: str) -> 
             log.write("engine", state="failed", message=message)
         return night_of(settings_files, instant, run_id, run_patiently)
 
+
+def _stop(process: subprocess.Popen, basins: list[Settings], run_id: str) -> None:
+    """Stop the flow's process, which stops its night, and take its notes away: what a person stops has not crashed."""
+    process.terminate()
+    with suppress(subprocess.TimeoutExpired):
+        process.wait(STOP_S + LEAVE_S)
+    for one in basins:
+        with suppress(SnowtallyError, OSError):
+            forget(one.archive_root, run_id)
+            JobLog(one.archive_root, run_id).write(
+                "stopped", basin=one.basin.id, message="the schedule was stopped in the middle of a night"
+            )
+
+
+LEAVE_S = 5.0
+"""The engine needs no longer to end once its night has ended, s (chosen; the rest is killed)."""
 
 ENGINE_S = 600.0
 """The engine's own work, its start, its database and its end, takes no longer without a line in a log, s: a cold start took 17 s."""
@@ -240,12 +260,3 @@ def _readable(settings_files: list[str]) -> list[Settings]:
         with suppress(SnowtallyError, OSError):
             readable.append(read_settings(file))
     return readable
-
-
-def stop_on_signal() -> None:
-    """End the schedule on SIGTERM as on Ctrl-C: with what it started, and nothing half published."""
-
-    def stop(_number: int, _frame: object) -> NoReturn:
-        raise KeyboardInterrupt
-
-    signal.signal(signal.SIGTERM, stop)

@@ -24,31 +24,36 @@ from pipeline.problems import SnowtallyError  # noqa: E402
 from pipeline.settings import read_settings  # noqa: E402
 
 
-class PassingTroubleError(OSError):
-    """Raised when a night failed for a cause outside the program that may be over soon; carries the night's result."""
+class FailedNightsError(RuntimeError):
+    """Raised by Prefect for a flow of which a night failed; its words are one line, and it carries all results as plain values."""
 
-    def __init__(self, result: NightResult) -> None:
-        super().__init__(result.message)
-        self.result = result
+    def __init__(self, message: str, results: list[dict[str, Any]]) -> None:
+        super().__init__(message)
+        self.results = results
+
+
+def results_of(state: State) -> list[dict[str, Any]]:
+    """Return what became of each date, as plain values, from the last state of a flow, failed or not."""
+    found = state.result(raise_on_failure=False)
+    return found.results if isinstance(found, FailedNightsError) else found
 
 
 def is_passing(_task: Any, _run: Any, state: State) -> bool:  # noqa: ANN401  Prefect's own kinds
     """Return whether a failed try is to be tried again."""
-    return isinstance(state.result(raise_on_failure=False), PassingTroubleError)
+    found = state.result(raise_on_failure=False)
+    return isinstance(found, dict) and found["passing"]
 
 
 @task(name="basin day", cache_policy=NO_CACHE, persist_result=False, retry_condition_fn=is_passing)
-def basin_day(settings_file: str, date: str, run_id: str, why: tuple[str, str]) -> dict[str, Any]:
-    """Estimate and publish one basin's date in a process of its own; return its result as plain values.
+def basin_day(settings_file: str, date: str, run_id: str, why: tuple[str, str]) -> State:
+    """Estimate and publish one basin's date in a process of its own; return the task's state with the result as plain values.
 
-    Raises
-    ------
-    PassingTroubleError : it failed, and may do better soon. What would be the same at a second try comes back as a failed result.
+    A night that failed is a failed task, told in one line: its state is returned, as an exception would be logged with a traceback.
     """
     result = run_once(settings_file, date, run_id, why, str(flow_run.id))
-    if result.passing:
-        raise PassingTroubleError(result)
-    return result.plain()
+    if result.state == "failed":
+        return Failed(message=result.message, data=result.plain())
+    return Completed(message=result.state, data=result.plain())
 
 
 def run_one(settings_file: str, date: str, run_id: str, why: tuple[str, str]) -> NightResult:
@@ -64,8 +69,6 @@ def run_one(settings_file: str, date: str, run_id: str, why: tuple[str, str]) ->
     )
     state = patient(settings_file, date, run_id, why, return_state=True)
     found = state.result(raise_on_failure=False)
-    if isinstance(found, PassingTroubleError):
-        return found.result
     if isinstance(found, dict):
         return NightResult(**found)
     return NightResult(settings_file, date=date, run_id=run_id, message=f"{type(found).__name__}: {found}")
@@ -93,5 +96,6 @@ def closing(results: list[NightResult], key: str) -> State:
     plain = [one.plain() for one in results]
     failed = [f"{one.basin or one.settings} {one.date} ({one.message})" for one in results if one.state == "failed"]
     if failed:
-        return Failed(message="failed: " + "; ".join(failed), data=plain)
+        message = "failed: " + "; ".join(failed)
+        return Failed(message=message, data=FailedNightsError(message, plain))
     return Completed(message=f"{len(results)} dates done", data=plain)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import logging
+import os
 import sys
 from typing import Any
 
@@ -28,23 +30,58 @@ from pipeline.cli_base import (
     progress,
     reason_of,
 )
-from pipeline.problems import SettingsError, SnowtallyError, one_line
+from pipeline.failure_log import failure_line
+from pipeline.problems import ArchiveError, SettingsError, SnowtallyError, StoppedError
+from pipeline.stopping import number_of, stops_raised, time_limit
 
 _WRONG_USE: Any = typer.BadParameter.__base__
 """Every error of use: Typer names one of them only, and the others have its parent."""
 
 
 def main() -> None:
-    """Run the command line; every known trouble is one line and an exit status, never a traceback."""
+    """Run the command line; every trouble is one line and an exit status, never a traceback."""
+    # What libraries warn of goes to the log that -v shows.
+    logging.captureWarnings(capture=True)
     try:
-        # For machines wrong use is an object too, where Typer by itself would draw a box.
-        sys.exit(app(standalone_mode="--json" not in sys.argv))
+        with stops_raised():
+            status = _run()
+        sys.exit(status)
     except _WRONG_USE as trouble:
         leave(f"{trouble.format_message().rstrip('.')}. Ask with --help", trouble.exit_code)
+    except KeyboardInterrupt as stop:
+        trouble = StoppedError(number_of(stop))
+        leave(str(trouble), trouble.exit_status)
     except SnowtallyError as trouble:
         leave(str(trouble), trouble.exit_status)
+    except Exception as trouble:  # noqa: BLE001  the outermost place: whatever nobody foresaw is told here, and logged
+        leave(failure_line(trouble), FAILED)
+    finally:
+        logging.captureWarnings(capture=False)
+
+
+def _run() -> int | None:
+    """Run the command and return its exit status, once what it printed is written."""
+    try:
+        # For machines wrong use is an object too, where Typer by itself would draw a box.
+        status = app(standalone_mode="--json" not in sys.argv)
+    except SystemExit as end:
+        status = end.code
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Whoever read it wanted no more.
+        _nowhere()
     except OSError as trouble:
-        leave(one_line(trouble), FAILED)
+        _nowhere()
+        raise ArchiveError(
+            f"what was told could not be written: {trouble.strerror}. What was published stays"
+        ) from None
+    return status
+
+
+def _nowhere() -> None:
+    """Let what is still to be written to stdout go nowhere: the interpreter would try once more at its end, and complain."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
 
 
 @app.command()
@@ -93,8 +130,9 @@ def check(
         from pipeline.telling import check_json, check_tables  # noqa: PLC0415
 
         asked = day_of(date) or run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
-        readings = gather.read_inputs(chosen, asked, stage)
-        impossible = why_no_estimate(readings.inputs, run.choices(chosen, asked))
+        with time_limit(chosen.operations.limits.night_s, f"{chosen.basin.id} {asked}"):
+            readings = gather.read_inputs(chosen, asked, stage)
+            impossible = why_no_estimate(readings.inputs, run.choices(chosen, asked))
     if as_json:
         print_json(check_json(readings, impossible))
     else:

@@ -28,6 +28,7 @@ from pipeline.cli_base import (
     reason_of,
 )
 from pipeline.problems import ArchiveError, SettingsError, StoppedError
+from pipeline.stopping import number_of
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -114,8 +115,8 @@ def _until_stopped(each: Iterator[Any]) -> tuple[list[Any], StoppedError | None]
     try:
         for one in each:
             done.append(one)  # noqa: PERF402  a list would be lost with the interruption
-    except KeyboardInterrupt:
-        return done, StoppedError()
+    except KeyboardInterrupt as stop:
+        return done, StoppedError(number_of(stop))
     return done, None
 
 
@@ -271,7 +272,7 @@ def _tell(tables: list[Any], content: dict[str, Any], stopped: StoppedError | No
     if not as_json:
         print_tables(tables)
     if stopped is not None:
-        leave(str(stopped), FAILED, content)
+        leave(str(stopped), stopped.exit_status, content)
     if as_json:
         print_json(content)
 

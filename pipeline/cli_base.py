@@ -5,16 +5,18 @@ from __future__ import annotations
 import datetime as dt
 import json
 import logging
+import re
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
 import typer
 from typer.core import TyperGroup
 
-from pipeline.problems import SettingsError, StoppedError
+from pipeline.problems import SettingsError, StoppedError, without_controls
+from pipeline.stopping import number_of
 
 OK, FAILED, WRONG_USE, DEGRADED = 0, 1, 2, 3
 
@@ -25,8 +27,8 @@ class _Commands(TyperGroup):
     def invoke(self, ctx: typer.Context) -> Any:  # noqa: ANN401  as typer has it
         try:
             return super().invoke(ctx)
-        except KeyboardInterrupt:
-            raise StoppedError from None
+        except KeyboardInterrupt as stop:
+            raise StoppedError(number_of(stop)) from None
 
 
 app = typer.Typer(
@@ -36,7 +38,7 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
     help="How much water lies in a mountain basin's snow, where, and how sure.\n\n"
-    "Exit status: 0 done, 1 failed, 2 wrong use or settings, 3 done but degraded.",
+    "Exit status: 0 done, 1 failed, 2 wrong use or settings, 3 done but degraded; 128 and the signal's number when stopped by one.",
 )
 
 SettingsFile = Annotated[Path, typer.Argument(metavar="SETTINGS", help="The basin's settings, a YAML file.")]
@@ -62,9 +64,18 @@ def day_of(text: str | None, option: str = "--date") -> dt.date | None:
     if text is None:
         return None
     try:
-        return dt.date.fromisoformat(text)
+        date = dt.date.fromisoformat(text)
     except ValueError:
         raise SettingsError(f"{option} '{text}' is not a date. Write it as 2031-04-14") from None
+    if not YEARS[0] <= date.year <= YEARS[1]:
+        raise SettingsError(
+            f"{option} {date} lies outside the years {YEARS[0]} to {YEARS[1]}, in which snow is measured"
+        )
+    return date
+
+
+YEARS = (1900, 2199)
+"""First and last year of a date: the same as of a course's visit (docs/checks.md, impossible date)."""
 
 
 def reason_of(text: str | None) -> str:
@@ -108,25 +119,39 @@ STAGES = 9
 
 def print_json(content: dict[str, Any]) -> None:
     """Print one JSON object."""
-    sys.stdout.write(json.dumps(content, ensure_ascii=False, indent=1) + "\n")
+    # A terminal would follow the codes from 0x80 on, which JSON itself lets through.
+    text = re.sub(
+        "[\x7f-\x9f]", lambda code: f"\\u{ord(code[0]):04x}", json.dumps(content, ensure_ascii=False, indent=1)
+    )
+    sys.stdout.write(text + "\n")
 
 
 def leave(message: str, status: int, content: dict[str, Any] | None = None) -> NoReturn:
     """Tell what went wrong in one line, to machines also as an object, with what there is besides, and leave with the status."""
-    line = " ".join(message.split())
-    if "--json" in sys.argv:
-        print_json({**(content or {}), "error": line, "exit_status": status})
-    sys.stderr.write(f"snowtally: {line}\n")
+    line = without_controls(" ".join(message.split()))
+    # A terminal or pipe that is gone must not hide the status.
+    with suppress(OSError):
+        if "--json" in sys.argv:
+            print_json({**(content or {}), "error": line, "exit_status": status})
+            sys.stdout.flush()
+    with suppress(OSError):
+        sys.stderr.write(f"snowtally: {line}\n")
+        sys.stderr.flush()
     sys.exit(status)
 
 
 def print_tables(parts: list[Any]) -> None:
     """Print tables and lines for people."""
     from rich.console import Console  # noqa: PLC0415
+    from rich.segment import Segment, Segments  # noqa: PLC0415
 
     # A pipe has no width of its own: 100 columns keep a table's rows whole in a log. Titles, sites and paths are others'
     # words: a bracket or a colon in them is no mark-up.
     width = None if sys.stdout.isatty() else 100
     console = Console(width=width, highlight=False, markup=False, emoji=False)
     for part in parts:
-        console.print(part, soft_wrap=isinstance(part, str))
+        if isinstance(part, str):
+            console.print(without_controls(part), soft_wrap=True)
+            continue
+        drawn = [one if one.control else Segment(without_controls(one.text), one.style) for one in console.render(part)]
+        console.print(Segments(drawn), end="")

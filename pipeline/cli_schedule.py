@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
+import signal
 import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from pipeline.problems import SettingsError
+from pipeline.problems import SettingsError, without_controls
+from pipeline.stopping import number_of
 
 
 def schedule(
@@ -22,7 +24,7 @@ def schedule(
     ] = None,
 ) -> None:
     """Serve the nightly schedule (Prefect) until stopped; missed nights are made up for at the start."""
-    from flows.schedule import serve, served, start_flow, stop_on_signal  # noqa: PLC0415  --help does without
+    from flows.schedule import serve, served, start_flow  # noqa: PLC0415  --help does without
     from pipeline.operations.arrival import Clock  # noqa: PLC0415
 
     try:
@@ -31,11 +33,12 @@ def schedule(
         raise SettingsError(f"--at: {trouble}" if not isinstance(trouble, SettingsError) else str(trouble)) from None
 
     def told(line: str) -> None:
-        sys.stderr.write(f"{dt.datetime.now(dt.UTC):%Y-%m-%d %H:%M:%SZ}  {line}\n")
+        sys.stderr.write(f"{dt.datetime.now(dt.UTC):%Y-%m-%d %H:%M:%SZ}  {without_controls(line)}\n")
         sys.stderr.flush()
 
-    stop_on_signal()
     try:
         serve(basins, start_flow, Clock(), told)
-    except KeyboardInterrupt:
-        told("stopped; a night in hand is made up for at the next start")
+    except KeyboardInterrupt as stop:
+        number = number_of(stop)
+        told(f"stopped by {signal.Signals(number).name}; a night in hand is made up for at the next start")
+        raise typer.Exit(128 + number) from None

@@ -7,12 +7,12 @@ the current one has; otherwise it is held back. A person may decide otherwise, a
 from __future__ import annotations
 
 import datetime as dt
-import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from pipeline.json_text import from_json
 from pipeline.problems import ArchiveError, Finding
 
 
@@ -162,7 +162,7 @@ class Soundness:
             # The row of a record that cannot be read.
             return UNREADABLE
         losses = said.get("losses")
-        losses = json.loads(losses) if isinstance(losses, str) else losses
+        losses = from_json(losses) if isinstance(losses, str) else losses
         return cls(bool(said["degraded"]), None if losses is None else tuple(Loss.from_plain(one) for one in losses))
 
     @property
@@ -229,7 +229,7 @@ def read_decisions(path: Path) -> Decisions:
         return found
     for number, line in enumerate(lines, start=1):
         try:
-            entry = json.loads(line.decode("utf-8"))
+            entry = from_json(line.decode("utf-8"))
             kind = entry["decision"]
             if kind in {WITHDRAW, MAKE_CURRENT, KEEP_CURRENT}:
                 date, revision, reason = (

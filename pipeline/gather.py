@@ -39,9 +39,10 @@ from pipeline.gather_ground import (
     gather_tables,
 )
 from pipeline.gather_past_flights import PAST, gather_past_pattern
+from pipeline.gather_span import check_covered
 from pipeline.grid import BasinGrid
 from pipeline.inputs.columns import check_declared
-from pipeline.inputs.find import InputFile, describe, find_tables, missing_file, unreadable_file
+from pipeline.inputs.find import InputFile, describe, find_tables, is_file, missing_file, unreadable_file
 from pipeline.inputs.formats import check_formats
 from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_courses import COURSES
@@ -63,6 +64,7 @@ from pipeline.methods.past_pattern import PAST_PATTERN
 from pipeline.outputs.kept_grids import as_kept
 from pipeline.outputs.record import plain
 from pipeline.problems import FINDING_COLUMNS, NOT_FOLLOWED, ArchiveError, Finding, InputError, findings_table
+from pipeline.raster_frame import refuse_large
 from pipeline.settings import Settings
 
 Stage = Callable[[str], None]
@@ -154,6 +156,7 @@ def read_inputs(  # noqa: PLR0913  each but the date has its usual value
     readings = KeptFiles(settings.cache_folder("readings"), keep)
     tables, noticed = gather_tables(settings, (grid, terrain), found, date, readings)
     findings += noticed
+    check_covered(settings, found, date, tables, dt.datetime.now(dt.UTC))
     # From the settings file on: where a checkout lies is not what a day was made from.
     home = settings.file.parent
     tables = {name: with_relative_files(table, home) for name, table in tables.items()}
@@ -321,7 +324,7 @@ def _fixed_files(settings: Settings) -> list[InputFile]:
     }
     paths = {role: settings.path(path) for role, path in named.items() if path is not None}
     # A canopy that is not there or cannot be read is told where it is read.
-    return [describe(role, path) for role, path in paths.items() if path.is_file() and os.access(path, os.R_OK)]
+    return [describe(role, path) for role, path in paths.items() if is_file(path) and os.access(path, os.R_OK)]
 
 
 def _ground(settings: Settings) -> tuple[BasinGrid, xr.Dataset, list[tuple[str, str]], list[Finding]]:
@@ -332,13 +335,15 @@ def _ground(settings: Settings) -> tuple[BasinGrid, xr.Dataset, list[tuple[str, 
     canopy, findings = None, []
     if settings.terrain.canopy is not None:
         path = settings.path(settings.terrain.canopy)
-        if not path.is_file():
+        if not is_file(path):
             findings.append(missing_file("terrain", path, "terrain.canopy in the settings"))
         else:
             try:
+                refuse_large(path, grid, settings.operations.limits.raster_gb)
                 canopy = fraction_on_grid(path, grid)
             except InputError as trouble:
                 findings.append(unreadable_file("terrain", path, str(trouble).removeprefix(f"{path} ")))
+    refuse_large(settings.path(settings.terrain.elevation), grid, settings.operations.limits.raster_gb)
     edges = BandEdges(settings.bands.width_m, settings.bands.edges_m)
     terrain, noticed = read_terrain(settings.path(settings.terrain.elevation), canopy, zones, grid, edges)
     return grid, terrain, list(zip(zones["zone_id"], zones["name"], strict=True)), findings + noticed

@@ -14,6 +14,7 @@ from pipeline.inputs.find import InputFile, unreadable_file
 from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_covers import CoverEntry
 from pipeline.problems import Finding, InputError, StillArrivingError
+from pipeline.raster_frame import refuse_large
 from pipeline.settings import Settings
 
 ALBEDO_DAYS = 30
@@ -36,6 +37,7 @@ def gather_albedo(
             continue
         try:
             kept.refuse_arriving(entry.path)
+            refuse_large(entry.path, grid, settings.operations.limits.raster_gb)
             values = fraction_on_grid(entry.path, grid)
         except StillArrivingError as trouble:
             findings.append(unusable_cover(entry, trouble))

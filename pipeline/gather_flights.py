@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from pipeline.failure_log import failure_line
 from pipeline.flights.areas import find_area
 from pipeline.flights.by_site import check_unit, depths_by_site, offset_of, without_offset
 from pipeline.flights.cluster import Outcome, measure_on_cluster
@@ -21,13 +22,14 @@ from pipeline.flights.rasters import files_beside
 from pipeline.flights.together import SHARED_ERRORS, bare_where_seen_bare
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
-from pipeline.inputs.find import InputFile, missing_file, unreadable_file
+from pipeline.inputs.find import InputFile, is_file, missing_file, unreadable_file
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_covers import CoverEntry, read_covers
 from pipeline.inputs.read_flights import FlightEntry, FlightTables, read_flights
 from pipeline.methods.snow_line import BARE_COVER
 from pipeline.problems import Finding, InputError, RefusedFlightError, StillArrivingError
+from pipeline.raster_frame import refuse_large
 from pipeline.settings import Settings
 
 FLIGHT = "flight "
@@ -99,9 +101,9 @@ def gather_flights(
             flight, noticed, files = measured_flight(entry, settings, (grid, known), kept, ahead)
             read.findings += noticed
             flight, by_site = _against_ground(flight, sites, settings, read.findings, entry)
-        except (InputError, OSError) as trouble:
+        except Exception as trouble:  # noqa: BLE001  one flight's trouble, foreseen or not, never costs the night
             rule = STILL_ARRIVING if isinstance(trouble, StillArrivingError) else "refused flight"
-            read.findings.append(finding_of(entry, rule, "", ("set aside", str(trouble))))
+            read.findings.append(finding_of(entry, rule, "", ("set aside", failure_line(trouble))))
             continue
         cover, noticed = gather_cover(settings, grid, found, kept, entry.date)
         # What is wrong with the cover grid of the date itself is told where that is read.
@@ -126,11 +128,12 @@ def surroundings(settings: Settings, grid: BasinGrid, terrain: xr.Dataset) -> tu
     """Return what is known of the ground; a mask that is not there or cannot be read is a finding, and masks nothing."""
     findings = []
     water = None if settings.flights.water is None else settings.path(settings.flights.water)
-    if water is not None and not water.is_file():
+    if water is not None and not is_file(water):
         findings.append(missing_file("flights", water, "flights.water in the settings"))
         water = None
     elif water is not None:
         try:
+            refuse_large(water, grid, settings.operations.limits.raster_gb)
             find_area("water", (water,), grid)
         except InputError as trouble:
             findings.append(unreadable_file("flights", water, str(trouble).removeprefix(f"{water} ")))
@@ -140,6 +143,7 @@ def surroundings(settings: Settings, grid: BasinGrid, terrain: xr.Dataset) -> tu
     if canopy is not None and settings.flights.most_canopy < 1:
         # That it is not there or cannot be read is told where the terrain is read.
         with suppress(InputError):
+            refuse_large(canopy, grid, settings.operations.limits.raster_gb)
             find_area("canopy", (canopy,), grid)
             masking = canopy
     return Surroundings(
@@ -161,7 +165,9 @@ class _Task:
 
 def _task(entry: FlightEntry, settings: Settings, place: tuple[BasinGrid, Surroundings], kept: KeptFlights) -> _Task:
     """Return what has to be measured for a row of the table. Raises InputError and OSError where a file cannot be read."""
-    _, known = place
+    grid, known = place
+    for path in (path for paths in entry.files.values() for path in paths):
+        refuse_large(path, grid, settings.operations.limits.raster_gb)
     files = FlightFiles(
         flight_id=entry.flight_id,
         date=entry.date,
@@ -343,6 +349,7 @@ def gather_cover(
         if entry.variable == "snow_cover_fraction":
             try:
                 kept.refuse_arriving(entry.path)
+                refuse_large(entry.path, grid, settings.operations.limits.raster_gb)
                 return (entry, fraction_on_grid(entry.path, grid)), findings
             except InputError as trouble:
                 findings.append(unusable_cover(entry, trouble))
@@ -383,6 +390,7 @@ def gather_earlier_covers(
         if entry.variable == "snow_cover_fraction" and len(read) < EARLIER_COVERS:
             try:
                 kept.refuse_arriving(entry.path)
+                refuse_large(entry.path, grid, settings.operations.limits.raster_gb)
                 read.append((entry, fraction_on_grid(entry.path, grid)))
             except StillArrivingError as trouble:
                 findings.append(unusable_cover(entry, trouble))

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import xarray as xr
 
+from pipeline.failure_log import failure_line
 from pipeline.flights.kept import KeptFlights
 from pipeline.gather_flights import (
     STILL_ARRIVING,
@@ -19,7 +20,7 @@ from pipeline.grid import BasinGrid
 from pipeline.inputs.find import InputFile
 from pipeline.inputs.read_flights import FlightEntry, FlightTables
 from pipeline.methods.past_pattern import LEAST_DEPTH_M, PAST_PATTERN, mean_depth_m, past_pattern
-from pipeline.problems import Finding, InputError, RefusedFlightError, StillArrivingError
+from pipeline.problems import Finding, StillArrivingError
 from pipeline.season import seasons_before
 from pipeline.settings import Settings
 
@@ -61,9 +62,9 @@ def gather_past_pattern(
             break
         try:
             flight, _, described = measured_flight(entry, settings, (grid, known), kept, ahead)
-        except (InputError, RefusedFlightError, OSError) as trouble:
+        except Exception as trouble:  # noqa: BLE001  as of this season's flights
             rule = STILL_ARRIVING if isinstance(trouble, StillArrivingError) else NOT_USED
-            findings.append(_warning(finding_of(entry, rule, "", ("set aside", str(trouble)))))
+            findings.append(_warning(finding_of(entry, rule, "", ("set aside", failure_line(trouble)))))
             continue
         depth = flight["depth"].where(flight["valid_fraction"] >= settings.flights.least_valid_fraction).to_numpy()
         if mean_depth_m(depth, terrain) >= LEAST_DEPTH_M:

@@ -9,6 +9,9 @@ import xarray as xr
 from affine import Affine
 from pyproj import CRS, Transformer
 
+ROUNDING = 1e-6
+"""An edge this part of a cell off a multiple of the cell width is on it: rounding of coordinates of 10 000 km is 1e-9 m."""
+
 
 @dataclass(frozen=True)
 class BasinGrid:
@@ -36,6 +39,17 @@ class BasinGrid:
     top: float
     width: int
     height: int
+
+    def __post_init__(self) -> None:
+        """Take edges that are multiples of the cell width up to rounding as exactly these.
+
+        Otherwise two ways to one grid, from its outline and from its cell centres, differ in the last digit of 30.48 m cells.
+        """
+        for name in ("left", "top"):
+            edge = getattr(self, name)
+            multiple = round(edge / self.cell_m) * self.cell_m
+            if abs(edge - multiple) <= ROUNDING * self.cell_m:
+                object.__setattr__(self, name, multiple)
 
     @classmethod
     def covering(cls, bounds: tuple[float, float, float, float], cell_m: float, crs: CRS) -> BasinGrid:
@@ -69,12 +83,12 @@ class BasinGrid:
     @property
     def x(self) -> np.ndarray:
         """Easting of the cell centres, metres, rising."""
-        return self.left + (np.arange(self.width) + 0.5) * self.cell_m
+        return _centres(self.left, self.cell_m, np.arange(self.width))
 
     @property
     def y(self) -> np.ndarray:
         """Northing of the cell centres, metres, falling."""
-        return self.top - (np.arange(self.height) + 0.5) * self.cell_m
+        return _centres(self.top, self.cell_m, -1 - np.arange(self.height))
 
     @property
     def southern(self) -> bool:
@@ -106,3 +120,11 @@ class BasinGrid:
     def array(self, values: np.ndarray, **attrs: str) -> xr.DataArray:
         """Return `values` of shape (y, x) as a labelled array on this grid, with `attrs` (units, long_name ...)."""
         return xr.DataArray(values, coords={"y": self.y, "x": self.x}, dims=("y", "x"), attrs=attrs)
+
+
+def _centres(edge: float, cell_m: float, steps: np.ndarray) -> np.ndarray:
+    """Return the centres of the cells so many steps from an edge, the same digits for every grid of the same lattice."""
+    first = round(edge / cell_m)
+    if edge == first * cell_m:
+        return (first + steps + 0.5) * cell_m
+    return edge + (steps + 0.5) * cell_m

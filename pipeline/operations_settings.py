@@ -13,7 +13,11 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 
 class _Block(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+MOST_S = 1e6
+"""Nothing is waited for longer, s: a dozen days."""
 
 
 class Schedule(_Block):
@@ -56,8 +60,8 @@ class Arrival(_Block):
     wait_s : after so long a flight is left for the next night, s; a table is read as it stands.
     """
 
-    quiet_s: Annotated[float, Field(gt=0)] = 60.0
-    wait_s: Annotated[float, Field(ge=0)] = 1800.0
+    quiet_s: Annotated[float, Field(gt=0, le=MOST_S)] = 60.0
+    wait_s: Annotated[float, Field(ge=0, le=MOST_S)] = 1800.0
 
 
 class Retry(_Block):
@@ -70,7 +74,7 @@ class Retry(_Block):
     """
 
     times: Annotated[int, Field(ge=0, le=10)] = 3
-    first_wait_s: Annotated[float, Field(ge=0)] = 60.0
+    first_wait_s: Annotated[float, Field(ge=0, le=MOST_S)] = 60.0
 
     @property
     def waits_s(self) -> list[float]:
@@ -84,9 +88,11 @@ class Limits(_Block):
     Parameters
     ----------
     night_s : a night that runs longer is stopped and has failed, s: the largest basin takes minutes. What it waits is not counted.
+    raster_gb : a raster larger than this over the basin grid, once decoded, is refused before it is read, GB: 2 000 km2 at 1 m.
     """
 
-    night_s: Annotated[float, Field(gt=0)] = 3600.0
+    night_s: Annotated[float, Field(gt=0, le=MOST_S)] = 3600.0
+    raster_gb: Annotated[float, Field(gt=0)] = 8.0
 
 
 class Workers(_Block):

@@ -7,10 +7,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.failure_log import failure_line
 from pipeline.gather import Stage
 from pipeline.outputs.record import BY_HAND
 from pipeline.places import named_place
-from pipeline.problems import ArchiveError, SettingsError, one_line
+from pipeline.problems import ArchiveError, SettingsError
 from pipeline.reading import dates_held, revisions
 from pipeline.run import Outcome, Run, update
 from pipeline.settings import Settings
@@ -97,6 +98,6 @@ def _each(settings: Settings, dates: list[dt.date], run: Run, stage: Stage) -> I
         except SettingsError:
             raise
         except Exception as trouble:  # noqa: BLE001  as in a night: one date's trouble, foreseen or not, hides no other's success
-            yield DateOutcome(date, None, one_line(trouble))
+            yield DateOutcome(date, None, failure_line(trouble))
         else:
             yield DateOutcome(date, outcome)

@@ -43,7 +43,7 @@ def named_place(text: str, home: Path) -> Path:
 
     Raises ArchiveError as `place` does.
     """
-    return place(text) if "://" in text else (home / text).resolve()
+    return place(text) if "://" in text else Path(os.path.realpath(home / text))
 
 
 def in_store(path: Path) -> bool:

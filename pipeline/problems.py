@@ -5,6 +5,7 @@ An exception stops the night; a finding never does. Every message says what is w
 
 from __future__ import annotations
 
+import signal
 from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING
 
@@ -37,14 +38,24 @@ class StillArrivingError(InputError):
 
 
 class StoppedError(SnowtallyError):
-    """Raised when the user stops a command."""
+    """Raised when a signal stops a command; the exit status is the shell's for it: 130 for Ctrl-C, 143 SIGTERM, 129 SIGHUP."""
 
-    def __init__(self) -> None:
-        super().__init__("stopped by the user. What was published is whole and stays; run the command again to go on")
+    def __init__(self, number: int = signal.SIGINT) -> None:
+        by = "the user" if number == signal.SIGINT else signal.Signals(number).name
+        super().__init__(f"stopped by {by}. What was published is whole and stays; run the command again to go on")
+        self.exit_status = 128 + number
+
+
+class TooLongError(SnowtallyError, TimeoutError):
+    """Raised when a date takes longer than the settings allow."""
 
 
 class NoEstimateError(SnowtallyError, RuntimeError):
     """Raised when no estimate is possible for a date: no usable site and no flight."""
+
+
+class UncoveredDateError(NoEstimateError):
+    """Raised when a date lies before or after everything that the inputs tell of."""
 
 
 class ArchiveError(SnowtallyError, RuntimeError):
@@ -122,4 +133,26 @@ def one_line(trouble: BaseException) -> str:
         words = f"{where}{trouble.strerror or trouble}. Look at the disk, the permissions and the paths in the settings"
     elif not isinstance(trouble, SnowtallyError):
         words = f"{type(trouble).__name__}: {trouble}"
-    return " ".join(words.split())
+    return without_controls(" ".join(words.split()))
+
+
+def without_controls(text: str) -> str:
+    r"""Return a text without the codes that move a terminal's cursor, colour it or turn the direction of writing.
+
+    Titles, names and identifiers are others' words. Line ends and tabs stay, each of the rest becomes a question mark.
+
+    >>> without_controls("Upper\x1b[31m Fork\a\u202e")
+    'Upper?[31m Fork??'
+    """
+    return text.translate(_CONTROLS)
+
+
+_CONTROLS = dict.fromkeys(
+    [
+        *(code for code in (*range(0x20), *range(0x7F, 0xA0)) if chr(code) not in "\n\t"),
+        *range(0x202A, 0x202F),
+        *range(0x2066, 0x206A),
+    ],
+    "?",
+)
+"""Control codes of ASCII and Latin-1 (C0, C1), and the marks that turn the direction of writing (Unicode's bidirectional controls)."""

@@ -7,7 +7,6 @@ from them is used for speed alone. Nothing here imports a model, a scheduler or 
 from __future__ import annotations
 
 import datetime as dt
-import json
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -15,8 +14,10 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from pipeline.csv_text import with_originals
 from pipeline.current import UNREADABLE, Decisions, Revision, Soundness, current_of, read_decisions, used_by
 from pipeline.current import held_back as why_held_back
+from pipeline.json_text import from_json
 from pipeline.parquet import read_arrow, read_frame
 from pipeline.places import files_below, in_store, local_file, names_in, place
 from pipeline.problems import ArchiveError
@@ -35,8 +36,8 @@ RECORD = "record.json"
 """A revision folder without this file is no revision: it is written last."""
 
 _BASIN_ID = re.compile(r"[A-Za-z0-9_-]+")
-_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
-_REVISION = re.compile(r"r(\d{3,})")
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+_REVISION = re.compile(r"r(\d{3,})", re.ASCII)
 
 Date = dt.date | str
 """A local day: a date, or its ISO form such as "2031-03-01"."""
@@ -126,7 +127,9 @@ def read_sites(root: str | Path, basin: str, date: Date, revision: int | None = 
     found = find_revision(root, basin, date, revision)
     # A site may well be called "NA", or have a number for a name.
     text = {"site_id": "str", "reason": "str"}
-    return pd.read_csv(local_file(found.path / "sites.csv"), dtype=text, keep_default_na=False, na_values=[""])
+    return with_originals(
+        pd.read_csv(local_file(found.path / "sites.csv"), dtype=text, keep_default_na=False, na_values=[""])
+    )
 
 
 def read_record(root: str | Path, basin: str, date: Date, revision: int | None = None) -> dict[str, Any]:
@@ -141,7 +144,7 @@ def load_record(folder: Path) -> dict[str, Any]:
     """
     path = folder / RECORD
     try:
-        record = json.loads(path.read_text("utf-8"))
+        record = from_json(path.read_text("utf-8"))
         newer = record["schema_version"] > RECORD_VERSION
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
@@ -205,7 +208,7 @@ def archive_folder(root: str | Path) -> Path:
     """
     folder = place(root)
     try:
-        layout = json.loads((folder / "archive.json").read_text("utf-8"))["layout"]
+        layout = from_json((folder / "archive.json").read_text("utf-8"))["layout"]
     except (FileNotFoundError, NotADirectoryError):
         return folder
     except Exception as error:

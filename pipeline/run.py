@@ -11,6 +11,7 @@ from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
+from pipeline import season
 from pipeline.day import Day
 from pipeline.day_inputs import Choices
 from pipeline.estimate import estimate_day
@@ -23,8 +24,10 @@ from pipeline.outputs.record import BY_HAND, Provenance, UsedFile, input_sha256
 from pipeline.outputs.report.pages import Pages, make_missing, remake
 from pipeline.outputs.second_look import look_again
 from pipeline.outputs.staging import is_begun
+from pipeline.problems import UncoveredDateError, one_line
 from pipeline.run_id import new_run_id
 from pipeline.settings import Settings
+from pipeline.stopping import time_limit
 
 
 @dataclass(frozen=True)
@@ -72,8 +75,7 @@ NIGHTLY = Run()
 
 def last_complete_day(settings: Settings, now: dt.datetime) -> dt.date:
     """Return the last local day that is over at the instant `now` (with time zone)."""
-    local = now.astimezone(dt.timezone(dt.timedelta(hours=settings.basin.utc_offset_hours)))
-    return local.date() - dt.timedelta(days=1)
+    return season.last_complete_day(now, settings.basin.utc_offset_hours)
 
 
 def update(settings: Settings, date: dt.date, stage: Stage, run: Run = NIGHTLY) -> Outcome:
@@ -90,9 +92,13 @@ def update(settings: Settings, date: dt.date, stage: Stage, run: Run = NIGHTLY) 
     stage("waiting for other runs of the date")
     with NightLock(archive, basin, date, run.run_id or new_run_id()).hold(settings.operations.lock_wait_s):
         try:
-            return _update(settings, date, stage, run)
+            with time_limit(settings.operations.limits.night_s, f"{basin} {date}"):
+                return _update(settings, date, stage, run)
+        except UncoveredDateError:
+            # A date that nothing covers is no night that failed.
+            raise
         except Exception as trouble:
-            note_failed(archive, basin, date, str(trouble) or type(trouble).__name__)
+            note_failed(archive, basin, date, one_line(trouble))
             raise
 
 

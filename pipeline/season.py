@@ -24,7 +24,20 @@ def first_of_season(date: dt.date, season_start: str) -> dt.date:
     def first(year: int) -> dt.date:
         return dt.date(year, month, min(day, calendar.monthrange(year, month)[1]))
 
-    return first(date.year) if first(date.year) <= date else first(date.year - 1)
+    if first(date.year) <= date:
+        return first(date.year)
+    # No calendar goes further back than the year 1.
+    return first(date.year - 1) if date.year > 1 else dt.date.min
+
+
+def last_complete_day(now: dt.datetime, utc_offset_hours: float) -> dt.date:
+    """Return the last local day that is over at the instant `now` (with time zone).
+
+    >>> str(last_complete_day(dt.datetime(2031, 3, 1, 1, tzinfo=dt.UTC), -2.0))
+    '2031-02-27'
+    """
+    local = now.astimezone(dt.timezone(dt.timedelta(hours=utc_offset_hours)))
+    return local.date() - dt.timedelta(days=1)
 
 
 def seasons_before(

@@ -10,6 +10,7 @@ import datetime as dt
 import difflib
 import hashlib
 import json
+import os
 import re
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -19,6 +20,7 @@ import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from pipeline.flights.limits import FlightLimits
+from pipeline.inputs.find import is_file
 from pipeline.operations_settings import Operations
 from pipeline.places import cache_folder, named_place
 from pipeline.problems import SettingsError
@@ -28,7 +30,7 @@ SNOW_CLASSES = ("tundra", "taiga", "maritime", "alpine", "prairie")
 
 
 class _Block(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class Basin(_Block):
@@ -64,7 +66,7 @@ class Grid(_Block):
 class Bands(_Block):
     """Elevation bands: edges at multiples of a width, or given."""
 
-    width_m: Annotated[float, Field(gt=0)] | None = None
+    width_m: Annotated[float, Field(ge=1, le=10_000)] | None = None
     edges_m: Annotated[list[float], Field(min_length=2)] | None = None
 
     @model_validator(mode="after")
@@ -320,7 +322,8 @@ class Settings(_Block):
 
     def path(self, relative: Path | str) -> Path:
         """Return a path of the settings as an absolute one: relative paths start at the settings file."""
-        return (self._file.parent / relative).resolve()
+        # A link that leads to itself stays as it is, and is told where the file is read.
+        return Path(os.path.realpath(self._file.parent / relative))
 
     def cache_folder(self, name: str) -> Path:
         """Return a folder beside the archive's entries for what took long to make; it may be deleted at any time."""
@@ -356,7 +359,7 @@ def read_settings(path: Path | str) -> Settings:
     SettingsError : the file is missing, is not YAML, has an unknown key, an impossible value, or names a required file
         that does not exist. One line: which key, what is wrong, what to do.
     """
-    file = Path(path).resolve()
+    file = Path(os.path.realpath(path))
     try:
         text = file.read_text(encoding="utf-8")
     except FileNotFoundError:
@@ -365,7 +368,7 @@ def read_settings(path: Path | str) -> Settings:
         )
         raise SettingsError(message) from None
     except (OSError, UnicodeDecodeError) as trouble:
-        message = f"settings file {path} cannot be read: {trouble}"
+        message = f"settings file {path} cannot be read: {getattr(trouble, 'strerror', None) or trouble}"
         raise SettingsError(message) from None
     try:
         content = yaml.load(text, Loader=_PlainLoader)  # noqa: S506  a SafeLoader whose dates stay text
@@ -373,6 +376,12 @@ def read_settings(path: Path | str) -> Settings:
         place = getattr(trouble, "problem_mark", None)
         where = f" at line {place.line + 1}" if place is not None else ""
         message = f"settings file {path}{where} is not valid YAML: {getattr(trouble, 'problem', trouble)}"
+        raise SettingsError(message) from None
+    except RecursionError:
+        message = f"settings file {path} is nested too deeply: settings have four levels at most. Look for brackets that are never closed"
+        raise SettingsError(message) from None
+    except (ValueError, TypeError, AttributeError, ArithmeticError, LookupError) as trouble:
+        message = f"settings file {path} holds a value that cannot be read: {trouble}"
         raise SettingsError(message) from None
     if not isinstance(content, dict):
         message = f"settings file {path} must hold a mapping of keys such as basin:, grid:, inputs:"
@@ -389,6 +398,15 @@ def read_settings(path: Path | str) -> Settings:
 
 class _PlainLoader(yaml.SafeLoader):
     """Safe YAML in which 10-01 and 2031-03-01 stay text, and in which no key stands twice."""
+
+    def construct_scalar(self, node: yaml.ScalarNode) -> str:
+        value = super().construct_scalar(node)
+        # No path, name or code has one, and the system ends a path there.
+        if isinstance(value, str) and "\0" in value:
+            raise yaml.constructor.ConstructorError(
+                None, None, "a zero character stands in a text: take it out", node.start_mark
+            )
+        return value
 
     def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict:
         first: dict[str, int] = {}
@@ -450,6 +468,13 @@ def _check_required_files(settings: Settings) -> None:
     }
     for key, relative in required.items():
         path = settings.path(relative)
-        if not path.is_file():
-            message = f"settings {settings.file.name}: {key}: file {path} does not exist. Paths are relative to the settings file"
+        if not is_file(path):
+            why = (
+                "leads nowhere: it is a link to itself or to a file that is gone"
+                if path.is_symlink()
+                else "does not exist"
+            )
+            message = (
+                f"settings {settings.file.name}: {key}: file {path} {why}. Paths are relative to the settings file"
+            )
             raise SettingsError(message)

@@ -10,6 +10,7 @@ import pandas as pd
 from rich.table import Table
 from rich.text import Text
 
+from pipeline.csv_text import with_originals
 from pipeline.gather import DEGRADING, Readings
 from pipeline.outputs.report.units import Units
 from pipeline.outputs.report.words import CAUTIONS
@@ -86,7 +87,7 @@ def update_json(outcome: Outcome) -> dict[str, Any]:
 def _published_checks(path: Path) -> pd.DataFrame:
     """Return `checks.csv` of a revision: the findings on the inputs, and those of the estimate itself."""
     texts = dict.fromkeys((name for name in FINDING_COLUMNS if name != "line"), "str")
-    return pd.read_csv(local_file(path / "checks.csv"), dtype=texts, keep_default_na=False)
+    return with_originals(pd.read_csv(local_file(path / "checks.csv"), dtype=texts, keep_default_na=False))
 
 
 def _outlook_rows(path: Path) -> list[dict[str, Any]] | None:

@@ -55,6 +55,11 @@ def status_tables(title: str, found: Status) -> list[Any]:
     newest = "no date is current" if found.newest is None else f"newest {found.newest}, {_age(found.age_days)}"
     if found.newest_is_degraded:
         newest += ", degraded"
+    if found.newest_in_future:
+        parts.append(
+            f"the newest date {found.newest} lies in the future: a mistyped date, or this machine's clock is wrong. "
+            "`snowtally withdraw D@R` takes a date back"
+        )
     revisions = int(found.days["revisions"].sum())
     stand = int(found.days["standing"].notna().sum())
     withdrawn = f", {len(found.days) - stand} withdrawn" if stand < len(found.days) else ""
@@ -110,6 +115,8 @@ def _calendar(found: Status, season: str) -> list[str]:
         length = calendar.monthrange(month.year, month.month)[1]
         row = "".join(marks.get(month.replace(day=n), " ") + " " * (n % 5 == 0) for n in range(1, length + 1))
         lines.append(f"{month:%Y-%m}  {row.rstrip()}")
+        if (month.year, month.month) == (dt.MAXYEAR, 12):
+            break
         month = (month + dt.timedelta(days=31)).replace(day=1)
     used = {mark: name for mark, name in sorted((mark, name) for name, mark in MARKS.items()) if mark in marks.values()}
     return [*lines, "         " + ", ".join(f"{mark} {name}" for mark, name in used.items())]
@@ -143,6 +150,7 @@ def status_json(basin: str, found: Status) -> dict[str, Any]:
         "newest": None if found.newest is None else str(found.newest),
         "age_days": found.age_days,
         "newest_degraded": found.newest_is_degraded,
+        "newest_in_future": found.newest_in_future,
         "missing": [str(date) for date in found.missing],
         "failed": {str(date): message for date, message in found.failed.items()},
         "withdrawn": {f"{date}@{number}": why for (date, number), why in found.withdrawn.items()},

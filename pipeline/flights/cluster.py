@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import Sequence
-from concurrent.futures import CancelledError
+from typing import Any
 
 import xarray as xr
 
@@ -17,6 +18,12 @@ from pipeline.problems import Finding, RefusedFlightError
 ANSWER_S = 10.0
 """A scheduler that does not answer within this is taken to be down, s (chosen: it answers in milliseconds)."""
 
+FREE_S = 30.0
+"""A cluster of which no worker answers within this is busy with others, s: one that was just started loads the program first."""
+
+MEASURED_S = 300.0
+"""What the cluster has not measured after this is measured here, s: a large flight takes a worker a minute."""
+
 Outcome = tuple[xr.Dataset, list[Finding]] | RefusedFlightError
 """What becomes of a flight: as `measure_flight` gives or refuses it."""
 
@@ -26,8 +33,8 @@ def measure_on_cluster(
 ) -> list[Outcome | None]:
     """Return each flight as `measure_flight` gives or refuses it, None for those that have to be measured here.
 
-    A cluster that is down, or whose workers run other code or do not see the files, costs a night no flight: it is told in the
-    log alone, since where a flight is measured is no part of what it shows.
+    A cluster that is down or busy with others, or whose workers run other code or do not see the files, costs a night no flight: it
+    is told in the log alone, since where a flight is measured is no part of what it shows.
 
     Parameters
     ----------
@@ -41,14 +48,32 @@ def measure_on_cluster(
         return nothing
     try:
         with Client(address, timeout=ANSWER_S, set_as_default=False) as client:
+            # A worker that is free answers at once, before it is sent a grid.
+            if client.submit(code_identity, pure=False).result(timeout=FREE_S) != code_identity():
+                LOG.warning("%s", OTHER_CODE)
+                return nothing
             asked = [client.submit(_answer, files, grid, limits, known, pure=False) for files in flights]
-            return [_given(future.exception() or future.result()) for future in asked]
-    except (OSError, CancelledError) as trouble:
-        LOG.warning("The dask scheduler at %s does not answer (%s): flights are measured here", address, trouble)
+            patience = time.monotonic() + MEASURED_S
+            return [_answered(future, patience) for future in asked]
+    except Exception as trouble:  # noqa: BLE001  whatever a cluster cannot do is done here
+        why = "has no free worker" if isinstance(trouble, TimeoutError) else f"does not answer ({trouble})"
+        LOG.warning("The dask scheduler at %s %s: flights are measured here", address, why)
         return nothing
 
 
 LOG = logging.getLogger(__name__)
+
+OTHER_CODE = "A worker runs other code or other versions of libraries: its flight is measured here"
+
+
+def _answered(future: Any, patience: float) -> Outcome | None:  # noqa: ANN401  the cluster's own kind
+    """Return what a worker made of a flight; None where it has not by the monotonic clock's time `patience`, or failed."""
+    try:
+        return _given(future.exception(timeout=max(0.1, patience - time.monotonic())) or future.result())
+    except TimeoutError:
+        future.cancel()
+        LOG.warning("A worker took more than %g s for a flight: it is measured here", MEASURED_S)
+        return None
 
 
 def _answer(files: FlightFiles, grid: BasinGrid, limits: FlightLimits, known: Surroundings) -> tuple[str, Outcome]:
@@ -65,6 +90,6 @@ def _given(answer: BaseException | tuple[str, Outcome]) -> Outcome | None:
         return None
     code, outcome = answer
     if code != code_identity():
-        LOG.warning("A worker runs other code or other versions of libraries: its flight is measured here")
+        LOG.warning("%s", OTHER_CODE)
         return None
     return outcome

@@ -27,7 +27,7 @@ class FlightLimits(BaseModel):
     fit_tilt : whether registration takes out a plane besides the shift and the lift.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     least_depth_m: float = -1.0
     most_depth_m: Annotated[float, Field(gt=0)] = 12.0

@@ -16,13 +16,13 @@ import rasterio
 from affine import Affine
 from pyproj import CRS
 from pyproj.exceptions import CRSError
-from rasterio.errors import RasterioError
 from rasterio.windows import Window as RasterioWindow
 
 from pipeline.flights.placing import Placement, place
 from pipeline.grid import BasinGrid
 from pipeline.problems import InputError
 from pipeline.raster_band import DEPTHS, Band, Values, band_of, opened
+from pipeline.raster_frame import GDAL_TROUBLES, check_frame
 
 CACHE_BYTES = 128 * 2**20
 """Room for GDAL's decoded blocks, of all threads: those that the next columns of a strip of 4096 rows use again. Its own default, a twentieth of the memory, would hold most of a raster that is
@@ -112,7 +112,7 @@ class FineRaster:
         part = RasterioWindow(window.left, window.top, window.right - window.left, window.bottom - window.top)
         try:
             return self.band.read(source, part)
-        except RasterioError:
+        except GDAL_TROUBLES:
             raise InputError(
                 f"{self.path} is cut short or damaged: rows {window.top} to {window.bottom} cannot be read. Copy or make it again"
             ) from None
@@ -134,10 +134,11 @@ def open_raster(path: Path, values: Values = DEPTHS) -> FineRaster:
             raise InputError(
                 f"{path} has no coordinate system. Write its EPSG code into the file (for example with gdal_edit -a_srs)"
             )
-        if source.transform.is_identity or source.transform.is_degenerate:
+        if source.transform.is_identity:
             raise InputError(
                 f"{path} has no position: it does not say where its pixels lie. Write its corners or geotransform into it"
             )
+        check_frame(path, source)
         if path.suffix.lower() == ".vrt":
             _check_parts(path, source)
         return FineRaster(
@@ -273,7 +274,7 @@ def _opened(path: Path) -> Iterator[rasterio.DatasetReader]:
     with ExitStack() as held:
         try:
             source = held.enter_context(opened(path))
-        except RasterioError:
+        except GDAL_TROUBLES:
             if not path.exists():
                 raise InputError(
                     f"{path} is not there. Correct its path in the flights table or put the file in place"

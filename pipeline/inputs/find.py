@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import glob
 import hashlib
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -64,12 +65,20 @@ def matching(pattern: Path) -> list[Path]:
     try:
         if pattern.is_file():
             return [pattern]
-    except OSError:
-        # A folder that may not be looked into: it is told when the file is read.
+        folder = next(parent for parent in pattern.parents if parent.is_dir())
+    except (OSError, ValueError):
+        # A folder that may not be looked into, a name that no file can have: it is told when the file is read.
         return [pattern]
-    folder = next(parent for parent in pattern.parents if parent.is_dir())
     names = glob.glob(str(pattern.relative_to(folder)), root_dir=folder)  # noqa: PTH207  hidden files are no match
-    return [path for name in sorted(names) if (path := folder / name).is_file()]
+    return [path for name in sorted(names) if is_file(path := folder / name)]
+
+
+def is_file(path: Path) -> bool:
+    """Return whether a path is a file's; of a name too long for any file, or in a folder closed to us, it is not."""
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
 
 
 def describe(role: str, path: Path) -> InputFile:
@@ -81,12 +90,13 @@ def describe(role: str, path: Path) -> InputFile:
 
 def missing_file(role: str, path: Path, named_by: str) -> Finding:
     """Return the finding that a declared file is not there; a night with one is degraded."""
+    lost = os.path.islink(path)  # noqa: PTH114  of a name too long it is none
     return Finding(
         table=role,
         file=str(path),
         rule="missing file",
         severity="error",
-        evidence="no such file",
+        evidence="a link that leads nowhere or to itself" if lost else "no such file",
         action="set aside",
         detail=f"{path} is named by {named_by} but is not there: put it there or take it out",
     )

@@ -10,13 +10,13 @@ import numpy as np
 import rasterio
 from pyproj import CRS, Transformer
 from rasterio.enums import Resampling
-from rasterio.errors import CRSError, RasterioError
 from rasterio.warp import calculate_default_transform, reproject
 from rasterio.windows import Window
 
 from pipeline.grid import BasinGrid
 from pipeline.problems import InputError
 from pipeline.raster_band import NUMBERS, Values, band_of, opened
+from pipeline.raster_frame import GDAL_TROUBLES, check_frame
 
 TILE_PIXELS = 16_000_000
 """A raster is read for so many of its pixels at a time: 128 MB in double precision."""
@@ -58,6 +58,7 @@ def mean_on_grid(path: Path, grid: BasinGrid, values: Values = NUMBERS) -> OnGri
             if source.crs is None:
                 message = f"{path} has no coordinate system. Write its EPSG code into the file (for example with gdal_edit -a_srs)"
                 raise InputError(message)
+            check_frame(path, source)
             band = band_of(path, source, values)
             width = _width_on_grid(source, grid)
             for rows, columns in _tiles(grid, width):
@@ -77,7 +78,7 @@ def mean_on_grid(path: Path, grid: BasinGrid, values: Values = NUMBERS) -> OnGri
                     resampling=Resampling.average if width <= grid.cell_m else Resampling.bilinear,
                 )
                 out[rows, columns] = made
-    except (RasterioError, CRSError) as trouble:
+    except GDAL_TROUBLES as trouble:
         message = f"{path} cannot be read as a raster: {trouble}"
         raise InputError(message) from None
     out = out * band.scale + band.offset

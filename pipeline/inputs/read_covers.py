@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -10,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline.inputs.columns import Column, ColumnSetting, Table
-from pipeline.inputs.find import missing_file
+from pipeline.inputs.find import is_file, missing_file
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rows import dated_outside, day_text, keep_newest, rows_set_aside, without_lines
 from pipeline.inputs.tables import read_tables
@@ -68,7 +69,7 @@ def read_covers(  # noqa: PLR0913  as `read_tables`, and which days are wanted
     )
     rows = rows[~unknown]
     rows = rows.assign(whole=[Path(row.file).parent / row.path for row in rows.itertuples()])
-    there = pd.Series([path.is_file() for path in rows["whole"]], rows.index, dtype=bool)
+    there = pd.Series([is_file(path) for path in rows["whole"]], rows.index, dtype=bool)
     newest, repeated = keep_newest(rows[there], ["date", "variable"], "covers")
     findings += repeated
     for row in rows[~there].itertuples():
@@ -77,7 +78,9 @@ def read_covers(  # noqa: PLR0913  as `read_tables`, and which days are wanted
             about = {"file": row.file, "line": row.line, "start": day_text(row), "end": day_text(row)}
             findings.append(replace(missing_file("covers", row.whole, f"{row.file} line {row.line}"), **about))
     entries = [
-        CoverEntry(pd.Timestamp(row.date).date(), row.variable, row.whole.resolve(), Path(row.file), row.line)
+        CoverEntry(
+            pd.Timestamp(row.date).date(), row.variable, Path(os.path.realpath(row.whole)), Path(row.file), row.line
+        )
         for row in newest.sort_values(["date", "variable"], kind="stable").itertuples()
     ]
     return entries, findings

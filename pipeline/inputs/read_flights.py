@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.inputs.columns import Column, ColumnSetting, Table
-from pipeline.inputs.find import matching, missing_file, misspelt_file
+from pipeline.inputs.find import is_file, matching, missing_file, misspelt_file
 from pipeline.inputs.formats import FileFormat, format_of
 from pipeline.inputs.rows import dated_outside, day_text, keep_newest, without_lines
 from pipeline.inputs.tables import read_tables
@@ -137,8 +138,10 @@ def _entry(
         found for paths in named.values() for path in paths if (found := misspelt_file("flights", path)) is not None
     ]
     named = {name: [path for path in paths if misspelt_file("flights", path) is None] for name, paths in named.items()}
-    there = {name: tuple(path.resolve() for path in paths if path.is_file()) for name, paths in named.items()}
-    absent = [path for paths in named.values() for path in paths if not path.is_file()]
+    there = {
+        name: tuple(Path(os.path.realpath(path)) for path in paths if is_file(path)) for name, paths in named.items()
+    }
+    absent = [path for paths in named.values() for path in paths if not is_file(path)]
     absent = [missing_file("flights", path, f"{row.file} line {row.line}") for path in absent]
     found = [replace(finding, **about) for finding in [*absent, *misspelt]]
     if not all(there.values()):

@@ -8,6 +8,7 @@ from pathlib import Path
 import geopandas
 import numpy as np
 import pyogrio
+import shapely
 import xarray as xr
 from exactextract import exact_extract
 from exactextract.raster import NumPyRasterSource
@@ -18,7 +19,7 @@ from scipy.ndimage import binary_dilation, distance_transform_edt
 
 from pipeline.grid import BasinGrid
 from pipeline.inputs.rasters import mean_on_grid
-from pipeline.problems import Finding, InputError, SettingsError
+from pipeline.problems import Finding, InputError, SettingsError, one_line
 from pipeline.raster_band import ELEVATIONS
 
 MOST_CELLS = 20_000_000
@@ -33,6 +34,9 @@ the heights around a void are right."""
 
 VOID_REACH_M = 1000.0
 """Voids are filled no further than this from the next height: beyond, a valley or a summit may have been left out (chosen)."""
+
+MOST_BANDS = 500
+"""More elevation bands than this are a slip: the highest mountain has 45 of 200 m, and each pair with a zone has its own totals."""
 
 
 def read_zones(path: Path, crs: CRS, layer: str | None = None) -> geopandas.GeoDataFrame:
@@ -52,6 +56,11 @@ def read_zones(path: Path, crs: CRS, layer: str | None = None) -> geopandas.GeoD
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError) as trouble:
         message = f"zones {path} cannot be read as vector data: {trouble}"
         raise InputError(message) from None
+    except InputError:
+        raise
+    except (shapely.errors.ShapelyError, ValueError, RuntimeError, KeyError, TypeError) as trouble:
+        message = f"zones {path} hold an outline that is none ({one_line(trouble)}). Draw it again as a closed polygon"
+        raise InputError(message) from None
     if not isinstance(zones, geopandas.GeoDataFrame):
         message = f"zones {path} are a table without outlines. Give polygons, such as GeoJSON or GeoPackage"
         raise InputError(message)
@@ -69,9 +78,25 @@ def read_zones(path: Path, crs: CRS, layer: str | None = None) -> geopandas.GeoD
     zones["zone_id"] = zones["zone_id"].astype(str)
     zones["name"] = zones["name"].astype(str)
     _one_name_each(path, zones)
-    zones["geometry"] = zones.geometry.make_valid()
-    zones = zones.dissolve("zone_id", aggfunc="first", sort=True).reset_index()
-    return zones[["zone_id", "name", "geometry"]].to_crs(crs)
+    _check_finite(path, zones, "has a coordinate that is no number. Draw the outline again")
+    try:
+        zones["geometry"] = zones.geometry.make_valid()
+        zones = zones.dissolve("zone_id", aggfunc="first", sort=True).reset_index()
+    except shapely.errors.ShapelyError as trouble:
+        message = f"zones {path} hold an outline that cannot be mended ({one_line(trouble)}). Draw it again"
+        raise InputError(message) from None
+    zones = zones[["zone_id", "name", "geometry"]].to_crs(crs)
+    far = f"lies where {crs.name} has no place. Check the coordinate system of the zones and grid.crs in the settings"
+    _check_finite(path, zones, far)
+    return zones
+
+
+def _check_finite(path: Path, zones: geopandas.GeoDataFrame, trouble: str) -> None:
+    """Raise InputError where an outline has a coordinate that is no number or infinite."""
+    for zone_id, outline in zip(zones["zone_id"], zones.geometry, strict=True):
+        if not np.isfinite(shapely.get_coordinates(outline)).all():
+            message = f"zones {path}: zone '{zone_id}' {trouble}"
+            raise InputError(message)
 
 
 def _layer(path: Path, wanted: str | None) -> str | None:
@@ -290,6 +315,12 @@ class BandEdges:
         heights = elevation_m[inside]
         if self.edges_m is None:
             first, last = np.floor(heights.min() / self.width_m), np.floor(heights.max() / self.width_m)
+            if not last - first < MOST_BANDS:
+                message = (
+                    f"bands.width_m: {self.width_m:g} m makes {last - first + 1:.0f} bands of the basin's {heights.min():.0f} to "
+                    f"{heights.max():.0f} m, more than {MOST_BANDS}. Use wider bands"
+                )
+                raise SettingsError(message)
             edges = np.arange(first, last + 2) * self.width_m
         else:
             edges = np.asarray(self.edges_m, float)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from pipeline.problems import InputError
@@ -24,13 +24,13 @@ def read_sheet(path: Path, sheet: str | None, decimal: str) -> list[list[str]]:
 
     Raises
     ------
-    InputError : the file is no workbook, the sheet is not there, or there are several and none is declared.
+    InputError : the file is no workbook, is encrypted or too large, the sheet is not there, or there are several and none is declared.
     """
     import openpyxl  # noqa: PLC0415  a fifth of a second, needed for workbooks only
-    from openpyxl.utils.exceptions import InvalidFileException  # noqa: PLC0415
 
     try:
         with path.open("rb") as values_of, path.open("rb") as formulas_of:
+            _check_parts(path)
             values = openpyxl.load_workbook(values_of, read_only=True, data_only=True)
             formulas = openpyxl.load_workbook(formulas_of, read_only=True, data_only=False)
             name = _chosen(path, values.sheetnames, sheet)
@@ -39,24 +39,59 @@ def read_sheet(path: Path, sheet: str | None, decimal: str) -> list[list[str]]:
                 # What a sheet says of its own size may be stale, and rows beyond it would not be read.
                 one.reset_dimensions()
             pairs = zip(*(one.iter_rows(values_only=True) for one in sheets), strict=True)
-            rows = [list(_texts(row, formula, decimal)) for row, formula in pairs]
+            rows = [list(_texts(row, formula, decimal)) for row, formula in _few_cells(path, pairs)]
             width = max(map(len, rows), default=0)
             return [row + [""] * (width - len(row)) for row in rows]
     except OSError as trouble:
         raise InputError(f"{path} cannot be read: {trouble.strerror or trouble}") from None
     except InputError:
         raise
-    except (
-        InvalidFileException,
-        zipfile.BadZipFile,
-        KeyError,
-        ValueError,
-        TypeError,
-        EOFError,
-        SyntaxError,
-    ) as trouble:
+    except Exception as trouble:  # noqa: BLE001  the reader raises whatever the damaged part of a workbook leads it to
         why = str(trouble).splitlines()[0] if str(trouble) else type(trouble).__name__
         raise InputError(f"{path} cannot be read as a workbook ({why}). Save it anew as .xlsx or as CSV") from None
+
+
+def _check_parts(path: Path) -> None:
+    """Refuse a workbook that is encrypted, or that would be far larger unpacked than any table of measurements is."""
+    with path.open("rb") as stream:
+        if stream.read(len(OLE)) == OLE:
+            raise InputError(
+                f"{path} is encrypted, or of the format before .xlsx. Save it without a password as .xlsx or as CSV"
+            )
+    with zipfile.ZipFile(path) as parts:
+        infos = parts.infolist()
+    if any(info.flag_bits & 1 for info in infos):
+        raise InputError(f"{path} is encrypted. Save it without a password")
+    unpacked = sum(info.file_size for info in infos)
+    if unpacked > MOST_BYTES:
+        raise InputError(
+            f"{path} holds {unpacked / 1e6:.0f} MB once unpacked, more than the {MOST_BYTES / 1e6:.0f} MB that a workbook may. "
+            "Save the sheet as CSV"
+        )
+
+
+OLE = bytes.fromhex("d0cf11e0a1b11ae1")
+"""What a workbook that is encrypted, or older than .xlsx, begins with."""
+
+MOST_BYTES = 400_000_000
+"""A workbook unpacks to no more, bytes: a sheet with Excel's most rows and ten columns of numbers is some 300 MB."""
+
+MOST_CELLS = 20_000_000
+"""A sheet has no more cells: Excel's most rows by twenty columns. One stray cell in the far corner would make 17 thousand million."""
+
+
+def _few_cells(path: Path, pairs: Iterable[tuple[tuple, tuple]]) -> Iterator[tuple[tuple, tuple]]:
+    """Yield a sheet's rows; raise InputError where they have more cells than a table of measurements."""
+    widest = 0
+    for number, pair in enumerate(pairs, start=1):
+        # Every row is made as long as the longest.
+        widest = max(widest, len(pair[0]))
+        if number * widest > MOST_CELLS:
+            raise InputError(
+                f"{path} spans more than {MOST_CELLS / 1e6:.0f} million cells: something may stand far outside the table. "
+                "Delete what is beyond it, or save the sheet as CSV"
+            )
+        yield pair
 
 
 def _chosen(path: Path, names: list[str], sheet: str | None) -> str:

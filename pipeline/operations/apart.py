@@ -13,6 +13,7 @@ from contextlib import suppress
 from pipeline.operations.night import NIGHTLY, NightResult
 from pipeline.problems import SnowtallyError
 from pipeline.run_id import RUN_ID
+from pipeline.stopping import number_of, stops_raised
 
 _CODE = "from pipeline.operations.apart import child; child()"
 
@@ -39,6 +40,7 @@ def run_apart(
         env=os.environ | {RUN_ID: run_id},
         start_new_session=True,
     )
+    _AT_WORK.add(process)
     try:
         out, err = process.communicate(timeout=limit_s)
     except subprocess.TimeoutExpired:
@@ -54,7 +56,12 @@ def run_apart(
         # The flow itself is being stopped: its night must not go on without it.
         _stop(process)
         raise
+    finally:
+        _AT_WORK.discard(process)
     result = _result(out)
+    if result is None and process.returncode in _STOPPED:
+        # A service's stop reaches the night a moment before us: it is no failure to tell of, and ends us here.
+        time.sleep(STOPPED_TOO_S)
     return result or _lost(settings_file, date, run_id, begun, _death(process.returncode, err))
 
 
@@ -69,7 +76,31 @@ def _result(out: str) -> NightResult | None:
         return None
 
 
+_AT_WORK: set[subprocess.Popen] = set()
+"""Processes of nights that this process waits for, in whichever thread."""
+
+STOP_S = 10.0
+"""A night that is asked to end frees its locks within this, s, unless a library's call keeps it; then it is killed."""
+
+STOPPED_TOO_S = 1.0
+"""Signals to all processes of a service arrive within this of each other, s: they are sent in one go."""
+
+_STOPPED = {-signal.SIGTERM, -signal.SIGHUP, 128 + signal.SIGTERM, 128 + signal.SIGHUP}
+"""Statuses of a process that was asked to end."""
+
+
+def stop_all() -> None:
+    """Ask the processes of all nights at work to end, those that other threads of this process wait for."""
+    for process in list(_AT_WORK):
+        with suppress(ProcessLookupError):
+            process.terminate()
+
+
 def _stop(process: subprocess.Popen) -> None:
+    """End a night's process: first asked, so that it frees its locks, then killed with all that it started."""
+    process.terminate()
+    with suppress(subprocess.TimeoutExpired):
+        process.communicate(timeout=STOP_S)
     with suppress(ProcessLookupError):
         os.killpg(process.pid, signal.SIGKILL)
     process.communicate()
@@ -78,8 +109,8 @@ def _stop(process: subprocess.Popen) -> None:
 def _death(status: int, err: str) -> str:
     if status == -signal.SIGKILL:
         return "was killed from outside, most often for want of memory: look at the system's log"
-    if status < 0:
-        return f"was ended by {signal.Signals(-status).name}"
+    if status < 0 or status in _STOPPED:
+        return f"was ended by {signal.Signals(-status if status < 0 else status - 128).name}"
     said = err.strip().splitlines()[-1:] or ["it said nothing"]
     return f"ended with status {status}: {said[0]}"
 
@@ -104,7 +135,12 @@ def child() -> None:
 
     end_with_parent()
     settings_file, date, run_id, why = json.loads(sys.argv[1])
-    result = run_night(settings_file, date, run_id, tuple(why))
+    try:
+        with stops_raised():
+            result = run_night(settings_file, date, run_id, tuple(why))
+    except KeyboardInterrupt as stop:
+        # Its locks are free by now.
+        os._exit(128 + number_of(stop))
     sys.stdout.write(json.dumps(result.plain()) + "\n")
     sys.stdout.flush()
     sys.stderr.flush()

@@ -11,7 +11,7 @@ from pathlib import Path
 from pipeline.flights.rasters import virtual_parts
 from pipeline.gather import OPTIONAL_TABLES
 from pipeline.gather_flights import file_formats
-from pipeline.inputs.find import InputFile, find_tables
+from pipeline.inputs.find import InputFile, find_tables, is_file
 from pipeline.inputs.read_covers import read_covers
 from pipeline.inputs.read_flights import read_flights
 from pipeline.operations_settings import Arrival
@@ -63,8 +63,8 @@ def input_rasters(settings: Settings, date: dt.date) -> list[Path]:
     flights, _ = read_flights(*table("flights"), file_formats(settings, "flights")).between(*season)
     covers, _ = read_covers(*table("covers"), season, file_formats(settings, "covers"))
     named = [path for entry in flights for files in entry.files.values() for path in files]
-    named = [path for path in [*named, *(entry.path for entry in covers)] if path.is_file()]
-    parts = [part for path in named for part in virtual_parts(path) if part.is_file()]
+    named = [path for path in [*named, *(entry.path for entry in covers)] if is_file(path)]
+    parts = [part for path in named for part in virtual_parts(path) if is_file(part)]
     return list(dict.fromkeys([*named, *parts]))
 
 

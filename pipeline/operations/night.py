@@ -10,8 +10,9 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipeline.failure_log import failure_line
 from pipeline.operations.joblog import JobLog
-from pipeline.problems import BusyError, one_line
+from pipeline.problems import BusyError
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -126,7 +127,7 @@ def run_night(
         with _ONE_AT_A_TIME:
             outcome = run.update(settings, day, stage, run.Run(*why, run_id, arriving))
     except Exception as trouble:  # noqa: BLE001  one basin's trouble, foreseen or not, is told and hides no other's success
-        return result(message=one_line(trouble), passing=is_passing(trouble))
+        return result(message=failure_line(trouble), passing=is_passing(trouble))
     why = outcome.to_look_at
     return result(
         state="degraded" if why else "done",

@@ -8,13 +8,14 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
 
+from pipeline.failure_log import failure_line
 from pipeline.operations.apart import run_apart
 from pipeline.operations.due import due_dates
 from pipeline.operations.late import changed_dates
 from pipeline.operations.night import NIGHTLY, NightResult, is_passing
 from pipeline.operations.notes import crashed_nights, noted
 from pipeline.operations.telling import tell_crash, tell_damaged, tell_late, tell_left, tell_night, tell_put_off
-from pipeline.problems import SnowtallyError, one_line
+from pipeline.problems import SnowtallyError
 from pipeline.settings import read_settings
 
 RunOne = Callable[[str, str, str, tuple[str, str]], NightResult]
@@ -54,7 +55,7 @@ def _failed(settings_file: str, run_id: str, trouble: Exception, date: str = "")
     basin = ""
     with suppress(SnowtallyError, OSError):
         basin = read_settings(Path(settings_file)).basin.id
-    return NightResult(settings_file, basin, date, run_id, message=one_line(trouble), passing=is_passing(trouble))
+    return NightResult(settings_file, basin, date, run_id, message=failure_line(trouble), passing=is_passing(trouble))
 
 
 def _due(settings_file: str, now: dt.datetime, run_id: str, run_one: RunOne) -> Iterator[NightResult]:

@@ -8,6 +8,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
+from pipeline.json_text import from_json
 from pipeline.operations.joblog import operations_folder
 from pipeline.outputs.files import replace_file
 from pipeline.outputs.processes import lives, myself
@@ -28,6 +29,13 @@ def noted(archive: Path, run_id: str, night: dict[str, Any]) -> Iterator[None]:
         yield
     finally:
         path.unlink(missing_ok=True)
+
+
+def forget(archive: Path, run_id: str) -> None:
+    """Take away the notes of a run that was stopped on purpose, so that the next start tells no crash. Raises OSError."""
+    for path, note in _notes(archive).items():
+        if note["run_id"] == run_id:
+            path.unlink(missing_ok=True)
 
 
 def notes_of_crashed(archive: Path) -> list[dict[str, Any]]:
@@ -52,7 +60,7 @@ def _notes(archive: Path) -> dict[Path, dict[str, Any]]:
     notes = {}
     for path in sorted(_folder(archive).glob("*.json")):
         try:
-            note = json.loads(path.read_text("utf-8"))
+            note = from_json(path.read_text("utf-8"))
         except (OSError, ValueError):
             continue
         if (

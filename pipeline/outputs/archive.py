@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 import json
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
@@ -363,4 +364,5 @@ def _next_number(home: Path) -> int:
         names = names_in(home)
     except FileNotFoundError:
         names = []
-    return max((int(name[1:]) for name in names if name.startswith("r") and name[1:].isdigit()), default=0) + 1
+    # Digits of ASCII alone: a person's folder r² is no revision.
+    return max((int(match[1]) for name in names if (match := re.fullmatch("r([0-9]+)", name))), default=0) + 1

@@ -17,6 +17,7 @@ import pyarrow.compute as pc
 
 from pipeline.current import UNREADABLE, Decisions, Revision, Soundness, current_of
 from pipeline.current import held_back as why_held_back
+from pipeline.json_text import from_json
 from pipeline.outputs.files import replace_file
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.stac import ITEM, catalog_json, collection_json, season_json, season_name, season_start
@@ -293,7 +294,7 @@ def root_catalogue(root: Path) -> bytes:
 
 def _item(path: Path) -> dict:
     try:
-        return json.loads(path.read_text("utf-8"))
+        return from_json(path.read_text("utf-8"))
     except (OSError, ValueError) as error:
         kind = _GoneError if isinstance(error, FileNotFoundError) else ArchiveError
         raise kind(f"{path} cannot be read ({error}). Put it back from a copy.") from error

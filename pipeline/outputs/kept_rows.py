@@ -25,6 +25,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 
+from pipeline.json_text import from_json
 from pipeline.outputs.files import replace_file
 from pipeline.outputs.staging import Work
 from pipeline.problems import ArchiveError
@@ -122,7 +123,7 @@ def _parsed(whole: bytes, types: dict[str, pa.DataType]) -> pa.Table:
 
 def _read_listing(folder: Path, sha256: str) -> dict:
     try:
-        listing = json.loads((folder / f"{sha256}.json").read_text("utf-8"))
+        listing = from_json((folder / f"{sha256}.json").read_text("utf-8"))
         _ = listing["months"][0]
     except (OSError, ValueError, LookupError, TypeError) as error:
         raise ArchiveError(f"{folder.parent.name} keeps no readable rows {sha256} in {folder} ({error}).") from error

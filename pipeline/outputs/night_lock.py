@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from pipeline.json_text import from_json
 from pipeline.outputs.failures import told
 from pipeline.outputs.files import make_folders, replace_file
 from pipeline.outputs.locks import basin_lock
@@ -58,7 +59,7 @@ def _home(root: Path) -> Path:
 def _holder(path: Path) -> dict[str, Any]:
     """Return who holds a lock; nothing where nobody does. What cannot be read was never written whole."""
     try:
-        holder = json.loads(path.read_text("utf-8"))
+        holder = from_json(path.read_text("utf-8"))
     except (FileNotFoundError, ValueError):
         return {}
     return holder if isinstance(holder, dict) else {}
@@ -93,17 +94,19 @@ class NightLock:
         ArchiveError : the lock cannot be written.
         """
         mine = secrets.token_hex(8)
-        with told(f"Cannot lock {self.basin} {self.date} in {self.root}"):
-            make_folders(self.path.parent)
-            self._take(mine, wait_s)
         done = threading.Event()
         beating = threading.Thread(target=self._beat, args=(mine, done), name=f"beat of {self.path.name}", daemon=True)
-        beating.start()
+        # From the first moment at which the lock may be ours: a signal can stop this run anywhere.
         try:
+            with told(f"Cannot lock {self.basin} {self.date} in {self.root}"):
+                make_folders(self.path.parent)
+                self._take(mine, wait_s)
+            beating.start()
             yield
         finally:
             done.set()
-            beating.join()
+            if beating.ident is not None:
+                beating.join()
             # What cannot be removed is stale as soon as this process ends.
             with suppress(OSError), basin_lock(self._home, self.basin):
                 if self._read().get("token") == mine:

@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.json_text import from_json
 from pipeline.outputs.files import make_folders, replace_file
 from pipeline.outputs.locks import basin_lock, try_lock
 from pipeline.outputs.processes import is_running, lives, myself
@@ -98,7 +99,7 @@ def notes_left(root: Path, basin: str) -> dict[Path, str]:
     for name in sorted(sizes_in(staging_folder(root, basin))):
         note = staging_folder(root, basin) / name
         try:
-            owner = json.loads(note.read_text("utf-8"))
+            owner = from_json(note.read_text("utf-8"))
             alive = lives(owner)
             ours = owner == owner | myself()
             gone = put_long_ago(note) if alive is None else name not in _in_hand if ours else not alive
@@ -182,14 +183,14 @@ def in_hand(root: str | Path, basin: str) -> list[str]:
 
 def _dated(note: Path) -> str:
     try:
-        return str(json.loads(note.read_text("utf-8")).get("date", ""))
+        return str(from_json(note.read_text("utf-8")).get("date", ""))
     except (OSError, ValueError, AttributeError):
         return ""
 
 
 def _owner(folder: Path) -> dict[str, str]:
     try:
-        owner = json.loads((folder / "owner.json").read_text("utf-8"))
+        owner = from_json((folder / "owner.json").read_text("utf-8"))
     except (OSError, ValueError):
         return {}
     return owner if isinstance(owner, dict) else {}
@@ -217,7 +218,7 @@ def _is_left(folder: Path) -> bool:
         return not lives(owner)
     # Not told yet: all there is is the number in the folder's name.
     number = folder.name.partition("-")[0]
-    return number.isdecimal() and not is_running(int(number))
+    return number.isascii() and number.isdecimal() and not is_running(int(number))
 
 
 def _age_s(path: Path) -> float:

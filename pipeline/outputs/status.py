@@ -52,6 +52,11 @@ class Status:
     growth: Growth
 
     @property
+    def newest_in_future(self) -> bool:
+        """Whether the newest date that stands lies after the day asked."""
+        return self.age_days is not None and self.age_days < 0
+
+    @property
     def newest_is_degraded(self) -> bool:
         """Whether the newest date's current revision is degraded."""
         return bool(self.newest is not None and self.days.loc[self.days["date"] == self.newest, "degraded"].iloc[0])

@@ -15,6 +15,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipeline.csv_text import map_texts, neutral
 from pipeline.problems import FINDING_COLUMNS, ArchiveError
 
 
@@ -117,13 +118,18 @@ def _of_kind(values: pd.Series, column: Column) -> pd.Series:
 
 
 def csv_bytes(table: pd.DataFrame, columns: tuple[Column, ...]) -> bytes:
-    """Return a tidied table as CSV: UTF-8, header line, LF, each number with its decimals, flags as true and false."""
+    """Return a tidied table as CSV: UTF-8, header line, LF, each number with its decimals, flags as true and false.
+
+    Texts are such that no spreadsheet runs them (`pipeline.csv_text`).
+    """
     header = [column.name for column in columns]
     return _lines([header, *zip(*(_printed(table[column.name], column) for column in columns), strict=True)])
 
 
 def plain_csv(table: pd.DataFrame) -> bytes:
-    """Return any table as CSV: UTF-8, header line, LF, values as pandas prints them."""
+    """Return any table as CSV: UTF-8, header line, LF, values as pandas prints them, texts that no spreadsheet runs."""
+    texts = [name for name in table if not pd.api.types.is_numeric_dtype(table[name])]
+    table = table.assign(**{name: map_texts(table[name], neutral) for name in texts})
     return _lines(csv.reader(io.StringIO(table.to_csv(index=False, lineterminator="\r\n"), newline="")))
 
 
@@ -154,7 +160,7 @@ def _printed(values: pd.Series, column: Column) -> list[str]:
         return ["" if np.isnan(value) else str(int(value)) for value in values]
     if column.kind == "flag":
         return ["" if value is None else str(value).lower() for value in values]
-    return ["" if value is None else str(value) for value in values]
+    return ["" if value is None else neutral(str(value)) for value in values]
 
 
 def arrow_table(table: pd.DataFrame, columns: tuple[Column, ...]) -> pa.Table:

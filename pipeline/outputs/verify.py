@@ -18,6 +18,7 @@ import jsonschema
 import pyarrow as pa
 
 from pipeline.current import Revision
+from pipeline.json_text import from_json
 from pipeline.outputs.attempts import ATTEMPTS
 from pipeline.outputs.derived import derive, root_catalogue
 from pipeline.outputs.keep import inputs_folder
@@ -187,7 +188,7 @@ def _strays_of(look: _Look, date: dt.date, in_work: list[str]) -> None:
     for path in paths:
         if path in look.seen or path.name in {"current.json", "report.html"}:
             continue
-        if not re.fullmatch(r"r\d{3,}", path.name):
+        if not re.fullmatch(r"r[0-9]{3,}", path.name):
             look.wrong(path, "does not belong here", _STRAY)
         elif date.isoformat() not in in_work:
             # In a store the record comes last, and until then there is none.
@@ -207,7 +208,7 @@ def _revision(look: _Look, revision: Revision) -> None:
     except ArchiveError as trouble:
         look.wrong(path, str(trouble).removeprefix(f"{path} "), _REVISION_COPY)
         return
-    broken = next(iter(sorted(_schema().iter_errors(json.loads(data)), key=lambda e: list(map(str, e.path)))), None)
+    broken = next(iter(sorted(_schema().iter_errors(from_json(data)), key=lambda e: list(map(str, e.path)))), None)
     if broken is not None:
         where = ".".join(map(str, broken.path)) or "the record"
         look.wrong(path, f"does not follow docs/record.schema.json: {where}: {broken.message[:200]}", _REVISION_COPY)
@@ -246,7 +247,7 @@ def _item(look: _Look, revision: Revision, record: dict[str, Any]) -> None:
     """Check that the catalogue's item says the same as the record; its bytes are hashed with the others."""
     path = revision.path / ITEM
     try:
-        item = json.loads(path.read_text("utf-8"))
+        item = from_json(path.read_text("utf-8"))
         told = {
             name: (asset["file:size"], asset["file:checksum"])
             for name, asset in item["assets"].items()

@@ -1,14 +1,16 @@
 """Several flights measured side by side by the processes of a dask.distributed cluster: the same bytes as one by one."""
 
 import datetime as dt
+import time
 
 import numpy as np
 import pytest
 from affine import Affine
 from flown import GRID, LEFT, TOP, write
 
+from pipeline.flights import cluster as on_cluster
 from pipeline.flights.limits import FlightLimits
-from pipeline.flights.measure import FlightFiles, measure_flight
+from pipeline.flights.measure import NOTHING_KNOWN, FlightFiles, measure_flight
 
 distributed = pytest.importorskip(
     "distributed", reason="PyPI distributed is not installed, which several machines need"
@@ -42,3 +44,31 @@ def test_flights_side_by_side_give_the_same_bytes(flights):
         assert one.attrs == other.attrs
         for name in one.data_vars:
             assert one[name].to_numpy().tobytes() == other[name].to_numpy().tobytes()
+
+
+def test_a_cluster_that_is_busy_with_others_costs_no_flight_and_little_time(flights, monkeypatch):
+    monkeypatch.setattr(on_cluster, "FREE_S", 0.5)
+    with (
+        distributed.LocalCluster(
+            n_workers=1,
+            threads_per_worker=1,
+            processes=False,
+            protocol="tcp://",
+            dashboard_address=None,
+            host="127.0.0.1",
+            silence_logs=40,
+        ) as cluster,
+        distributed.Client(cluster, set_as_default=False) as others,
+    ):
+        busy = others.submit(time.sleep, 4, pure=False)
+        begun = time.monotonic()
+        given = on_cluster.measure_on_cluster(cluster.scheduler_address, flights, GRID, FlightLimits(), NOTHING_KNOWN)
+        assert given == [None] * len(flights)
+        assert time.monotonic() - begun < 3.5
+        busy.result()
+        # A worker that is free but never ends a flight is left too.
+        monkeypatch.setattr(on_cluster, "FREE_S", 30.0)
+        monkeypatch.setattr(on_cluster, "MEASURED_S", 0.5)
+        monkeypatch.setattr(on_cluster, "_answer", lambda *_: time.sleep(3))
+        given = on_cluster.measure_on_cluster(cluster.scheduler_address, flights, GRID, FlightLimits(), NOTHING_KNOWN)
+        assert given == [None] * len(flights)

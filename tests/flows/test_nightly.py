@@ -12,7 +12,14 @@ from flows.quiet import SURROUNDINGS, surround
 surround()
 
 from prefect import flow, get_client  # noqa: E402
-from prefect.client.schemas.filters import ArtifactFilter, ArtifactFilterKey  # noqa: E402
+from prefect.client.schemas.filters import (  # noqa: E402
+    ArtifactFilter,
+    ArtifactFilterKey,
+    FlowRunFilter,
+    FlowRunFilterId,
+    LogFilter,
+    LogFilterFlowRunId,
+)
 from prefect.states import Running  # noqa: E402
 from prefect.testing.utilities import prefect_test_harness  # noqa: E402
 
@@ -61,7 +68,7 @@ def basins(tmp_path, monkeypatch):
 def test_one_failure_hides_no_success_and_passing_trouble_is_tried_again(basins, capfd):
     files, tries = basins
     state = nightly(files("sound", "wrong", "broken", "shaky", "last"), NOW, return_state=True)
-    results = state.result(raise_on_failure=False)
+    results = tasks.results_of(state)
     assert [result["state"] for result in results] == ["done", "failed", "failed", "done", "done"]
     assert state.is_failed()
     assert "unknown key bandz" in results[1]["message"]
@@ -69,6 +76,18 @@ def test_one_failure_hides_no_success_and_passing_trouble_is_tried_again(basins,
     assert [tries.count(name) for name in ("sound", "broken", "shaky")] == [1, 1, 3]
     assert {result["date"] for result in results if result["date"]} == {"2031-03-05"}
     assert "Traceback" not in "".join(capfd.readouterr())
+    with get_client(sync_client=True) as client:
+        flow_run = state.state_details.flow_run_id
+        runs = client.read_task_runs(flow_run_filter=FlowRunFilter(id=FlowRunFilterId(any_=[flow_run])))
+        told = client.read_logs(LogFilter(flow_run_id=LogFilterFlowRunId(any_=[flow_run])), limit=200)
+    # The settings that cannot be used came to no task.
+    assert sorted((run.name.split()[0], run.state.type.value) for run in runs) == [
+        ("broken", "FAILED"), ("last", "COMPLETED"), ("shaky", "COMPLETED"), ("sound", "COMPLETED"),
+    ]  # fmt: skip
+    broken = next(run for run in runs if run.name.startswith("broken"))
+    assert "nobody foresaw this" in broken.state.message
+    assert "\n" not in broken.state.message
+    assert not [line.message for line in told if "Traceback" in line.message]
 
 
 def test_all_sound_basins_complete_and_the_summary_is_kept(basins):

@@ -228,8 +228,8 @@ def test_the_schedule_ends_quietly_when_it_is_stopped(home, settings):
         assert lines[-1], lines
     process.send_signal(signal.SIGTERM)
     _, err = process.communicate()
-    assert process.returncode == 0
-    assert "stopped" in err
+    assert process.returncode == 143
+    assert "stopped by SIGTERM" in err
     assert "Traceback" not in err
 
 

@@ -136,3 +136,45 @@ def test_a_failed_date_of_another_decade_is_no_gap(tmp_path, provenance):
     lines = [str(line) for line in status_tables("Larkmoor", told)]
     assert sum("2040" in line for line in lines) == 1
     assert len(lines) < 12
+
+
+def test_a_newest_date_in_the_future_is_told(tmp_path, provenance):
+    held(tmp_path, provenance, "2031-03-01", "2031-04-01")
+    told = status(tmp_path, "larkmoor", dt.date(2031, 3, 6), "10-01")
+    assert status_json("larkmoor", told)["newest_in_future"] is True
+    assert any("the newest date 2031-04-01 lies in the future" in str(part) for part in status_tables("T", told))
+    told = status(tmp_path, "larkmoor", dt.date(2031, 4, 1), "10-01")
+    assert status_json("larkmoor", told)["newest_in_future"] is False
+
+
+@pytest.mark.parametrize("date", ["0001-01-01", "9999-12-31"])
+def test_notes_and_folders_at_the_ends_of_the_calendar_break_no_status(tmp_path, provenance, date):
+    held(tmp_path, provenance, "2031-03-01")
+    note_failed(tmp_path, "larkmoor", dt.date.fromisoformat(date), "mistyped")
+    told = status(tmp_path, "larkmoor", dt.date(2031, 3, 2), "10-01")
+    assert told.failed == {dt.date.fromisoformat(date): "mistyped"}
+    assert told.missing == []
+    assert status_tables("T", told)
+
+
+def test_a_persons_folder_beside_the_revisions_is_left_alone(tmp_path, provenance):
+    held(tmp_path, provenance, "2031-03-01")
+    for name in ("r²", "r٣", "r1 copy", "٢٠٣١-٠٣-٠٢"):
+        (tmp_path / "larkmoor" / "2031-03-01" / name).mkdir()
+    (tmp_path / "larkmoor" / "٢٠٣١-٠٣-٠٢").mkdir()
+    day = publish(tmp_path, small("2031-03-01"), provenance("again"))
+    assert day.revision == 2
+    assert list(status(tmp_path, "larkmoor", dt.date(2031, 3, 2), "10-01").days["revisions"]) == [2]
+
+
+@pytest.mark.parametrize(
+    "name", ["larkmoor/decisions.jsonl", "archive.json", "larkmoor/failed.json", "larkmoor/latest.json"]
+)
+def test_a_file_nested_beyond_reason_is_told_or_passed_over(tmp_path, provenance, name):
+    held(tmp_path, provenance, "2031-03-01")
+    (tmp_path / name).write_text("[" * 100_000 + "\n", "utf-8")
+    if name in ("larkmoor/decisions.jsonl", "archive.json"):
+        with pytest.raises(ArchiveError, match="cannot be read"):
+            status(tmp_path, "larkmoor", dt.date(2031, 3, 2), "10-01")
+    else:
+        assert status(tmp_path, "larkmoor", dt.date(2031, 3, 2), "10-01").missing == []

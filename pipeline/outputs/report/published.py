@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from pipeline.csv_text import with_originals
 from pipeline.current import Revision, Soundness
 from pipeline.outputs.derived import read_index
 from pipeline.outputs.keep import inputs_folder
@@ -214,7 +215,8 @@ def _table(found: Revision, name: str, *, required: bool = False) -> pd.DataFram
         return None
     try:
         # A site may well be called "NA", or have a number for a name.
-        return pd.read_csv(local_file(path), dtype=dict.fromkeys(_TEXTS, "str"), keep_default_na=False, na_values=[""])
+        kinds = dict.fromkeys(_TEXTS, "str")
+        return with_originals(pd.read_csv(local_file(path), dtype=kinds, keep_default_na=False, na_values=[""]))
     except (OSError, ValueError) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Run `snowtally verify`.") from error
 
