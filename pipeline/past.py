@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.gather import Stage
+from pipeline.outputs.archive import Published
 from pipeline.outputs.record import BY_HAND
 from pipeline.places import named_place
 from pipeline.problems import ArchiveError, SettingsError, one_line
@@ -18,11 +19,20 @@ from pipeline.settings import Settings
 
 @dataclass(frozen=True)
 class DateOutcome:
-    """What became of one date of several: the outcome, or the one line that tells why there is none."""
+    """What became of one date of several, without its grids: of these a season would take gigabytes.
+
+    Parameters
+    ----------
+    published : what was published; None where the date failed, and `trouble` says then why, in one line.
+    to_look_at, page_troubles, new_archive : as `Outcome` has them.
+    """
 
     date: dt.date
-    outcome: Outcome | None
+    published: Published | None
     trouble: str = ""
+    to_look_at: tuple[str, ...] = ()
+    page_troubles: tuple[str, ...] = ()
+    new_archive: str = ""
 
 
 BACKFILL = Run("backfill", "backfill")
@@ -88,10 +98,14 @@ def _each(settings: Settings, dates: list[dt.date], run: Run, stage: Stage) -> I
     """Yield the dates' outcomes one by one; one date's trouble never hides the next, the settings' trouble stops all."""
     for date in dates:
         try:
-            outcome = update(settings, date, lambda name, date=date: stage(f"{date}: {name}"), run)
+            done = _told(date, update(settings, date, lambda name, date=date: stage(f"{date}: {name}"), run))
         except SettingsError:
             raise
         except Exception as trouble:  # noqa: BLE001  as in a night: one date's trouble, foreseen or not, hides no other's success
-            yield DateOutcome(date, None, one_line(trouble))
-        else:
-            yield DateOutcome(date, outcome)
+            done = DateOutcome(date, None, one_line(trouble))
+        yield done
+
+
+def _told(date: dt.date, outcome: Outcome) -> DateOutcome:
+    pages = tuple(outcome.pages.troubles)
+    return DateOutcome(date, outcome.published, "", tuple(outcome.to_look_at), pages, outcome.new_archive)

@@ -180,16 +180,16 @@ def dates_tables(outcomes: list[DateOutcome]) -> list[Any]:
 
 
 def _told(one: DateOutcome) -> tuple[str, str, str]:
-    if one.outcome is None:
+    published = one.published
+    if published is None:
         return "failed", "", one.trouble
-    published = one.outcome.published
     if published.unchanged:
         return "nothing new", published.path.name, published.why
-    degraded, new = one.outcome.to_look_at, [one.outcome.new_archive] * bool(one.outcome.new_archive)
+    new = [one.new_archive] * bool(one.new_archive)
     return (
-        "degraded" if degraded else "done",
+        "degraded" if one.to_look_at else "done",
         published.path.name,
-        "; ".join([*degraded, changes_text(published.changes), *one.outcome.pages.troubles, *new]),
+        "; ".join([*one.to_look_at, changes_text(published.changes), *one.page_troubles, *new]),
     )
 
 
@@ -206,20 +206,20 @@ def dates_json(basin: str, outcomes: list[DateOutcome]) -> dict[str, Any]:
 
 
 def _date_json(one: DateOutcome) -> dict[str, Any]:
-    if one.outcome is None:
+    published = one.published
+    if published is None:
         return {"date": str(one.date), "state": "failed", "message": one.trouble}
-    published, degraded = one.outcome.published, one.outcome.to_look_at
     return {
         "date": str(one.date),
-        "state": "degraded" if degraded else "done",
+        "state": "degraded" if one.to_look_at else "done",
         "revision": published.revision,
         "unchanged": published.unchanged,
         "why": published.why,
         "path": str(published.path),
-        "degraded": degraded,
-        "new_archive": one.outcome.new_archive,
+        "degraded": list(one.to_look_at),
+        "new_archive": one.new_archive,
         "changes": published.changes,
-        "page_troubles": one.outcome.pages.troubles,
+        "page_troubles": list(one.page_troubles),
     }
 
 

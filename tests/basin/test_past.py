@@ -4,6 +4,7 @@ import datetime as dt
 import json
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
@@ -11,8 +12,9 @@ import rasterio
 from made_basin import changed, write_basin
 from made_basin import snowtally_here as snowtally
 
-from pipeline import past
+from pipeline import past, run
 from pipeline.operations.night import NightResult
+from pipeline.outputs.archive import Published
 
 DATES = ("2031-03-01", "2031-03-02", "2031-03-05")
 
@@ -134,13 +136,40 @@ def test_a_disk_that_fails_on_one_date_hides_no_other(monkeypatch):
     def update(_settings, date, *_more):
         if date.day == 2:
             raise OSError(5, "Input/output error", "/archive")
-        return date
+        return outcome_of(date)
 
     monkeypatch.setattr(past, "update", update)
     dates = [dt.date(2031, 3, day) for day in (1, 2, 3)]
     found = list(past.backfill(None, dates, print))
-    assert [one.outcome for one in found] == [dates[0], None, dates[2]]
+    assert [one.published and one.published.path.name for one in found] == [str(dates[0]), None, str(dates[2])]
     assert found[1].trouble.startswith("/archive: Input/output error. Look at the disk")
+
+
+def outcome_of(date):
+    """Return the outcome of an update that published a date without doing it."""
+    readings = SimpleNamespace(degraded=["no weather"], grids=Heavy())
+    return run.Outcome(Published(Path(str(date)), 1), Heavy(), readings)
+
+
+class Heavy:
+    """Stands for the grids of a date; counts those that are still held."""
+
+    held = 0
+
+    def __init__(self):
+        Heavy.held += 1
+
+    def __del__(self):
+        Heavy.held -= 1
+
+
+def test_of_a_date_that_is_done_only_what_is_told_is_held(monkeypatch):
+    monkeypatch.setattr(past, "update", lambda _settings, date, *_more: outcome_of(date))
+    found = []
+    for one in past.rerun(None, [dt.date(2031, 3, day) for day in range(1, 10)], "x", print):
+        found.append((one, Heavy.held))
+    assert [held for _, held in found] == [0] * 9
+    assert found[0][0].to_look_at == ("no weather",)
 
 
 def test_what_if_goes_into_a_side_archive_and_is_compared_with_the_real_one(mine, tmp_path):
