@@ -10,7 +10,7 @@ from pathlib import Path
 from pipeline.gather import Stage
 from pipeline.outputs.archive import Published
 from pipeline.outputs.record import BY_HAND
-from pipeline.places import named_place
+from pipeline.places import named_place, outside_archives
 from pipeline.problems import ArchiveError, SettingsError, one_line
 from pipeline.reading import dates_held, revisions
 from pipeline.run import Outcome, Run, update
@@ -39,10 +39,16 @@ BACKFILL = Run("backfill", "backfill")
 
 
 def side_archive(settings: Settings, named: str) -> Settings:
-    """Return the settings with another archive, a folder or a store's URL; raise SettingsError when it is the basin's own."""
-    other = named_place(named, Path.cwd())
-    if other == settings.archive_root:
+    """Return the settings with another archive, a folder or a store's URL.
+
+    Raises SettingsError when it is the basin's own, or one of the two would lie in the other or in a third.
+    """
+    other, own = named_place(named, Path.cwd()), settings.archive_root
+    if other == own:
         raise SettingsError(f"--into {named} is the basin's own archive. Give another folder, or leave --into out")
+    outside_archives(other.parent, "--into: the folder")
+    if other in own.parents:
+        raise SettingsError(f"--into {named} holds the basin's own archive {own}. Give a folder beside it")
     return settings.model_copy(update={"archive": str(other)})
 
 
