@@ -6,6 +6,7 @@ import logging
 import multiprocessing
 import os
 import sys
+import time
 from pathlib import Path
 
 import duckdb
@@ -22,7 +23,8 @@ from pipeline import reading
 from pipeline.outputs import archive as archive_module
 from pipeline.outputs import staging as staging_module
 from pipeline.outputs.archive import publish, rebuild_derived, withdraw
-from pipeline.outputs.keep import keep_inputs
+from pipeline.outputs.keep import inputs_folder, keep_inputs, read_kept
+from pipeline.outputs.prune import prune
 from pipeline.outputs.report.pages import remake
 from pipeline.outputs.staging import left_behind, staged
 from pipeline.outputs.status import status
@@ -275,3 +277,29 @@ def test_work_in_hand_is_not_taken_for_left_and_what_is_due_is_finished(store, m
     publish(root, made_day("2031-03-01", extra_mm=10), make_provenance("third"))
     assert left_behind(root, "larkmoor") == {}
     assert verify(root, "larkmoor", lambda _: None).troubles == []
+
+
+def test_prune_frees_what_no_revision_names_in_a_store(store, monkeypatch):
+    root = f"{store}/prune"
+    courses = {"courses": pd.DataFrame({"site_id": ["NA"], "date": ["2031-03-01"], "swe_mm": [1.5]})}
+    other = {"courses": pd.DataFrame({"site_id": ["NA"], "date": ["2031-04-01"], "swe_mm": [2.5]})}
+    kept = keep_inputs(root, "larkmoor", courses, {})
+    publish(root, made_day("2031-03-01", height=8, width=9), make_provenance("a" * 64, kept=kept))
+    left = keep_inputs(root, "larkmoor", other, {})
+    assert prune(root, "larkmoor", 30, go=True).inputs == []
+    listed = prune(root, "larkmoor", 0, go=False)
+    assert sorted(one.path.rsplit(".", 1)[1] for one in listed.inputs) == ["gz", "json"]
+    assert listed.bytes == sum(one.bytes for one in listed.inputs) > 0
+    prune(root, "larkmoor", 0, go=True)
+    inputs = inputs_folder(root, "larkmoor")
+    assert not (inputs / f"{left['courses']}.json").exists()
+    assert read_kept(root, "larkmoor", kept)[0]["courses"]["swe_mm"].tolist() == [1.5]
+    # What a night names anew it writes anew once it is old: no lock tells prune of that night.
+    path = inputs / f"{kept['courses']}.json"
+    before = path.fs.modified(path.path)
+    assert keep_inputs(root, "larkmoor", courses, {}) == kept
+    assert path.fs.modified(path.path) == before
+    monkeypatch.setattr(staging_module, "FOREIGN_S", -1)
+    time.sleep(1.1)
+    assert keep_inputs(root, "larkmoor", courses, {}) == kept
+    assert path.fs.modified(path.path) > before
