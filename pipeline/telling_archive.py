@@ -18,6 +18,7 @@ from pipeline.telling_values import plain_rows
 
 if TYPE_CHECKING:
     from pipeline.operations.night import NightResult
+    from pipeline.outputs.prune import Pruned
     from pipeline.outputs.verify import Verified
     from pipeline.past import DateOutcome
     from pipeline.rebuild import Rebuilt
@@ -85,7 +86,8 @@ def _days(days: pd.DataFrame) -> Table:
     for row in days.itertuples():
         stands = "withdrawn" if pd.isna(row.standing) else f"r{row.standing:03d}"
         degraded = "yes" if row.degraded else ""
-        table.add_row(str(row.date), str(row.revisions), stands, degraded, f"{row.made:%Y-%m-%d %H:%MZ}", row.reason)
+        made = "" if pd.isna(row.made) else f"{row.made:%Y-%m-%d %H:%MZ}"
+        table.add_row(str(row.date), str(row.revisions), stands, degraded, made, row.reason)
     return table
 
 
@@ -154,7 +156,7 @@ def status_json(basin: str, found: Status) -> dict[str, Any]:
 def verify_tables(title: str, found: Verified) -> list[Any]:
     """Return what `snowtally verify` prints: what was looked at, and each trouble with its cure."""
     looked = f"{found.revisions} revisions, {found.files} files, {size_text(found.bytes)} looked at"
-    beside = [f"Not judged: {line}" for line in found.not_judged]
+    beside = [f"Not judged: {line}" for line in found.not_judged] + [f"Lost: {line}" for line in found.lost]
     if not found.troubles:
         return [f"{title}: sound. {looked}", *beside]
     lines = [f"{t.path}: {t.what}. {t.cure}" for t in found.troubles]
@@ -164,6 +166,23 @@ def verify_tables(title: str, found: Verified) -> list[Any]:
 def verify_json(basin: str, found: Verified) -> dict[str, Any]:
     """Return what `snowtally verify --json` prints."""
     return {"basin": basin, "sound": not found.troubles, **asdict(found)}
+
+
+# --- prune ------------------------------------------------------------------------------------------------------------
+
+
+def prune_tables(found: Pruned) -> list[Any]:
+    """Return what `snowtally prune` prints: what can go, or has gone, what was left alone, and the room in all."""
+    lines = [f"{one.path}: {size_text(one.bytes)}, {one.age_days:.0f} days old" for one in (*found.inputs, *found.work)]
+    lines += [f"Left alone: {line}" for line in found.held_back]
+    counts = f"{len(found.inputs)} archived inputs, {len(found.work)} leftovers of nights, {size_text(found.bytes)}"
+    done = f"Removed: {counts}" if found.removed else f"Can be removed: {counts}. Nothing was; `--yes` does it"
+    return [*lines, done if found.inputs or found.work else "Nothing to remove"]
+
+
+def prune_json(basin: str, found: Pruned) -> dict[str, Any]:
+    """Return what `snowtally prune --json` prints."""
+    return {"basin": basin, "bytes": found.bytes, **asdict(found)}
 
 
 # --- past dates -------------------------------------------------------------------------------------------------------
@@ -186,10 +205,13 @@ def _told(one: DateOutcome) -> tuple[str, str, str]:
     if published.unchanged:
         return "nothing new", published.path.name, published.why
     new = [one.new_archive] * bool(one.new_archive)
+    changed = changes_text(published.changes)
+    if published.changes is None and published.revision > 1:
+        changed = "what changed cannot be told: the record of the revision before cannot be read"
     return (
         "degraded" if one.to_look_at else "done",
         published.path.name,
-        "; ".join([*one.to_look_at, changes_text(published.changes), *one.page_troubles, *new]),
+        "; ".join([*one.to_look_at, changed, *one.page_troubles, *new]),
     )
 
 

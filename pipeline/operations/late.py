@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pipeline.operations.arrival import Clock, input_rasters, wait_for_arrival
 from pipeline.operations_settings import Arrival
 from pipeline.outputs.record import input_sha256
-from pipeline.problems import StillArrivingError
+from pipeline.problems import ArchiveError, StillArrivingError
 from pipeline.reading import dates_held, load_record, revisions
 from pipeline.run import input_identity
 from pipeline.settings import Settings
@@ -52,7 +52,11 @@ def late_dates(settings: Settings, until: dt.date) -> list[LateDate]:
     late = []
     for date in dates:
         held = revisions(root, basin, date)
-        record = load_record(held[-1].path) if held else None
+        try:
+            record = load_record(held[-1].path) if held else None
+        except ArchiveError:
+            # Damage of one date's record is `verify`'s to tell, and keeps no other date from being watched.
+            continue
         if record is None:
             continue
         now = input_identity(settings, date)

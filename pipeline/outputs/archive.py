@@ -19,6 +19,7 @@ from pipeline.outputs.files import flush_all, flush_file, flush_folder, make_fol
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.pack import pack
 from pipeline.outputs.record import BY_HAND, Provenance, build_record, plain, record_bytes
+from pipeline.outputs.soundness import examine, withdrawn_as_damaged
 from pipeline.outputs.stac import ITEM, item_json
 from pipeline.outputs.staging import Work, left_behind, prepared, remove, staged
 from pipeline.places import in_store, names_in, put_new, send
@@ -98,10 +99,15 @@ class _Changes:
         self.known: dict[int | None, dict | None] = {None: None}
 
     def of(self, parent: int | None) -> dict | None:
-        """Return the changes since revision `parent` of the day's date, None for None."""
+        """Return the changes since revision `parent` of the day's date, None for None and where its record cannot be read."""
         if parent not in self.known:
-            before = read_record(self.archive, self.day.basin_id, self.day.date, parent)
-            self.known[parent] = changes((self.archive, self.archive), self.day.basin_id, before, self.now)
+            try:
+                before = read_record(self.archive, self.day.basin_id, self.day.date, parent)
+            except ArchiveError:
+                # What a damaged record said cannot be held against anything; it keeps nobody from going on.
+                before = None
+            both = (self.archive, self.archive)
+            self.known[parent] = before and changes(both, self.day.basin_id, before, self.now)
         return self.known[parent]
 
 
@@ -136,8 +142,9 @@ def _left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Prov
         return None
     gone, newest = withdrawals(root, basin), held[-1]
     stands = highest(held, gone)
-    identity, degraded = _identity(newest)
     taken_back = gone.get((date, newest.number))
+    # Whose a damaged one was cannot be told: it may be an analyst's, which no night displaces. Withdrawn, it is nobody's any more.
+    identity, degraded = _identity(newest, needed=provenance.command != BY_HAND and taken_back is None)
     same = identity == (provenance.input_hash, provenance.settings_hash, provenance.code_version)
     if same and (taken_back is not None or degraded in ([], sorted(provenance.degraded))):
         if taken_back is not None and provenance.command == BY_HAND:
@@ -162,33 +169,41 @@ def _left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Prov
     return None
 
 
-def _identity(revision: Revision) -> tuple[tuple[str, str, str], list[str]]:
-    """Return what a revision was made from (hashes of inputs and settings, version of the code), and why it is degraded."""
-    record = load_record(revision.path)
+def _identity(revision: Revision, *, needed: bool) -> tuple[tuple[str, str, str] | None, list[str]]:
+    """Return what a revision was made from (hashes of inputs and settings, version of the code), and why it is degraded.
+
+    Of a record that cannot be read that is not known: None and no reason, or an ArchiveError where it is `needed`.
+    """
     try:
-        identity = record["input_hash"], record["settings_hash"], record["code"]["version"]
-        return identity, sorted(record["degraded_reasons"])
-    except (KeyError, TypeError) as error:
-        raise ArchiveError(f"{revision.path / RECORD} cannot be read ({error}). Put it back from a copy.") from error
+        record = load_record(revision.path)
+    except ArchiveError:
+        if needed:
+            raise
+        return None, []
+    identity = record["input_hash"], record["settings_hash"], record["code"]["version"]
+    return identity, sorted(map(str, record["degraded_reasons"]))
 
 
 def withdraw(root: str | Path, basin: str, date: dt.date, number: int, reason: str) -> Revision | None:
     """Write down that a revision no longer stands, bring what is derived up to date, and return what stands now.
 
-    The revision stays as it is and can be read by its number. Raises ArchiveError when there is no such revision, when it
-    was withdrawn before, or when the decision cannot be written.
+    The revision stays as it is and can be read by its number. One that is damaged, be it that its record is lost, is withdrawn as
+    such: the decision says so, and `verify` then takes the damage as seen to. Raises ArchiveError when there is no such revision,
+    when it was withdrawn before, or when the decision cannot be written.
     """
-    revision = find_revision(root, basin, date, number)
+    revision = _revision_or_rest(root, basin, date, number)
+    found = examine(basin, revision)
+    damaged = bool(found.damages) and not found.newer
     line = {
         "decision": "withdraw", "date": date.isoformat(), "revision": number, "reason": reason,
-        "made": plain(dt.datetime.now(dt.UTC)),
+        "made": plain(dt.datetime.now(dt.UTC)), **({"damaged": True} if damaged else {}),
     }  # fmt: skip
     with told(f"Cannot withdraw {basin} {date}@{number} in {root}"):
         archive = prepared(root)
         # A withdrawal that is cut off after its line is finished by the next publisher, from the date in the staged folder.
         with staged(archive, basin, date.isoformat()) as work, basin_lock(archive, basin):
             before = withdrawals(archive, basin).get((date, number))
-            if before is not None:
+            if before is not None and not (damaged and (date, number) not in withdrawn_as_damaged(archive, basin)):
                 raise ArchiveError(f"{basin} {date}@{number} was withdrawn before ({before}).")
             work.due = True
             decide(basin_folder(archive, basin) / "decisions.jsonl", json.dumps(line, ensure_ascii=False))
@@ -198,10 +213,17 @@ def withdraw(root: str | Path, basin: str, date: dt.date, number: int, reason: s
         return standing(archive, basin, date)
 
 
+def _revision_or_rest(root: str | Path, basin: str, date: dt.date, number: int) -> Revision:
+    """Return a revision by its number, be it that all of its record is lost. Raises ArchiveError when there is none."""
+    rest = Revision(date, number, basin_folder(root, basin) / date.isoformat() / f"r{number:03d}")
+    return rest if rest.path.is_dir() else find_revision(root, basin, date, number)
+
+
 def rebuild_derived(root: str | Path, basin: str) -> int:
     """Make current.json, latest.json, index.parquet and totals.parquet of a basin again; return how many dates it has.
 
-    Raises ArchiveError when the basin is not there, or a record or a totals file cannot be read.
+    Damage of one revision keeps no other from being told (`verify` names it). Raises ArchiveError when the basin is not there,
+    or its decisions cannot be read.
     """
     archive = archive_folder(root)
     dates_held(archive, basin)

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.day import Day
-from pipeline.reading import RECORD_VERSION
+from pipeline.records import RECORD_VERSION
 
 SCHEMA_VERSION = RECORD_VERSION
 """What this program writes; `pipeline.reading` reads it and every older one."""

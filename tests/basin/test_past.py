@@ -165,11 +165,9 @@ class Heavy:
 
 def test_of_a_date_that_is_done_only_what_is_told_is_held(monkeypatch):
     monkeypatch.setattr(past, "update", lambda _settings, date, *_more: outcome_of(date))
-    found = []
-    for one in past.rerun(None, [dt.date(2031, 3, day) for day in range(1, 10)], "x", print):
-        found.append((one, Heavy.held))
-    assert [held for _, held in found] == [0] * 9
-    assert found[0][0].to_look_at == ("no weather",)
+    days = [dt.date(2031, 3, day) for day in range(1, 10)]
+    found = [(one, Heavy.held) for one in past.rerun(None, days, "x", print)]
+    assert [(one.to_look_at, held) for one, held in found] == [(("no weather",), 0)] * 9
 
 
 def test_what_if_goes_into_a_side_archive_and_is_compared_with_the_real_one(mine, tmp_path):

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from pipeline.columns import CHECKS, NORMALS, OUTLOOK, SKILL, filled
 from pipeline.outputs.keep import inputs_folder
 from pipeline.outputs.kept_rows import read_rows
 from pipeline.outputs.stac import season_name, season_start
@@ -203,10 +204,13 @@ def _table(found: Revision, name: str, *, required: bool = False) -> pd.DataFram
         return None
     try:
         # A site may well be called "NA", or have a number for a name.
-        return pd.read_csv(local_file(path), dtype=dict.fromkeys(_TEXTS, "str"), keep_default_na=False, na_values=[""])
+        table = pd.read_csv(local_file(path), dtype=dict.fromkeys(_TEXTS, "str"), keep_default_na=False, na_values=[""])
+        return filled(table, _COLUMNS[name])
     except (OSError, ValueError) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Run `snowtally verify`.") from error
 
+
+_COLUMNS = {"checks.csv": CHECKS, "skill.csv": SKILL, "normals.csv": NORMALS, "outlook.csv": OUTLOOK}
 
 _TEXTS = (
     "table", "file", "site_id", "start", "end", "rule", "severity", "evidence", "action", "detail", "model", "part", "level",
