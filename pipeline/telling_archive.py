@@ -157,6 +157,12 @@ def verify_tables(title: str, found: Verified) -> list[Any]:
     """Return what `snowtally verify` prints: what was looked at, and each trouble with its cure."""
     looked = f"{found.revisions} revisions, {found.files} files, {size_text(found.bytes)} looked at"
     beside = [f"Not judged: {line}" for line in found.not_judged] + [f"Lost: {line}" for line in found.lost]
+    if found.leftovers:
+        may = f"keep them: the record of {', '.join(found.unknown)} cannot be read and may name them"
+        rest = (
+            may if found.unknown else "a night was cut off, or is at work. `snowtally prune SETTINGS` lists what can go"
+        )
+        beside.append(f"Left over: {len(found.leftovers)} archived inputs that no revision names: {rest}")
     if not found.troubles:
         return [f"{title}: sound. {looked}", *beside]
     lines = [f"{t.path}: {t.what}. {t.cure}" for t in found.troubles]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import re
 import stat
 import time
 from contextlib import ExitStack
@@ -13,7 +12,7 @@ from pathlib import Path
 from pipeline.outputs.derived import refresh
 from pipeline.outputs.failures import told
 from pipeline.outputs.files import flush_folder
-from pipeline.outputs.keep import inputs_folder
+from pipeline.outputs.keep import inputs_folder, is_input
 from pipeline.outputs.kept_rows import kept_months
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.night_lock import nights_at_work
@@ -26,8 +25,6 @@ from pipeline.reading import archive_folder, basin_folder, dates_held
 LEAST_DAYS = 7
 """Nothing younger is removed. No night takes two days, and in a store, which has no locks, a night puts anew what it names and is
 older than two (`staging.is_archived`): what is a week old there is of no night at work."""
-
-_INPUT = re.compile(r"[0-9a-f]{64}\.(json|csv\.gz|nc)")
 
 
 @dataclass(frozen=True)
@@ -145,7 +142,7 @@ def _inputs(names: _Names, older_than_days: float, held_back: list[str]) -> list
         return []
     found = []
     for name, size in sorted(sizes_in(folder).items()):
-        age_days = _age_days(folder / name) if _INPUT.fullmatch(name) else 0.0
+        age_days = _age_days(folder / name) if is_input(name) else 0.0
         if age_days >= older_than_days:
             found.append((folder / name, Leftover(str((folder / name).relative_to(names.archive)), size, age_days)))
     if names.unknown:

@@ -13,14 +13,13 @@ import pyarrow as pa
 
 from pipeline.outputs.attempts import ATTEMPTS
 from pipeline.outputs.derived import derive, root_catalogue
-from pipeline.outputs.keep import inputs_folder
+from pipeline.outputs.keep import inputs_folder, is_input
 from pipeline.outputs.kept_grids import read_grids
 from pipeline.outputs.kept_rows import kept_months, read_rows
 from pipeline.outputs.locks import basin_lock
-from pipeline.outputs.night_lock import nights_at_work
 from pipeline.outputs.second_look import SECOND_LOOK
 from pipeline.outputs.soundness import Examined, examine, withdrawn_as_damaged
-from pipeline.outputs.staging import in_hand, left_behind, put_long_ago
+from pipeline.outputs.staging import in_hand, left_behind
 from pipeline.parquet import read_arrow
 from pipeline.places import in_store
 from pipeline.problems import ArchiveError
@@ -58,6 +57,8 @@ class Verified:
     troubles : what is wrong.
     not_judged : what cannot be told from work in hand, since a night is at work; one line each.
     lost : revisions that were withdrawn as damaged: somebody has seen to them, and they are no trouble; one line each.
+    leftovers : archived inputs that no revision names, by path. A night left them that was cut off, or is at work: no trouble.
+    unknown : revisions whose record cannot be read, so that it may name any of the leftovers.
     rebuilt : whether what is derived was made again first.
     """
 
@@ -67,6 +68,8 @@ class Verified:
     troubles: list[Trouble]
     not_judged: list[str] = field(default_factory=list)
     lost: list[str] = field(default_factory=list)
+    leftovers: list[str] = field(default_factory=list)
+    unknown: list[str] = field(default_factory=list)
     rebuilt: bool = False
 
 
@@ -127,16 +130,16 @@ def verify(root: str | Path, basin: str, stage: Callable[[str], None]) -> Verifi
             behind = _derived(look, dates)
         _decisions(look)
         # Asked after all lists are made: who is at work then may have been when they were.
-        inputs = _stray_inputs(look)
+        left = _inputs_left(look)
         strays = _strays(look, dates)
-        at_work = nights_at_work(look.root, basin)
         in_work = [date for date in in_hand(look.root, basin) if date]
         _tell(look, behind, [] if alone else in_work, "files that are derived and do not say what the revisions say")
         look.troubles += strays
         for date in dates:
             _strays_of(look, date, in_work)
-        _tell_inputs(look, inputs, at_work)
-    return Verified(look.revisions, look.files, look.bytes, look.troubles, look.not_judged, look.lost)
+    return Verified(
+        look.revisions, look.files, look.bytes, look.troubles, look.not_judged, look.lost, left, unknown=look.unknown
+    )
 
 
 @contextmanager
@@ -160,18 +163,6 @@ def _tell(look: _Look, found: list[Trouble], at_work: list[str], what: str) -> N
         )
     else:
         look.troubles += found
-
-
-def _tell_inputs(look: _Look, found: list[Trouble], at_work: list[str]) -> None:
-    """Take in the archived inputs that no revision names, unless a damaged record may name them."""
-    what = "files under inputs/ that no revision names"
-    if found and look.unknown:
-        named = ", ".join(look.unknown)
-        look.not_judged.append(
-            f"{what}, {len(found)} of them, may be named by a record that cannot be read ({named}): keep them all"
-        )
-    else:
-        _tell(look, found, at_work, what)
 
 
 # --- revisions --------------------------------------------------------------------------------------------------------
@@ -280,20 +271,19 @@ def _kept_inputs(look: _Look) -> None:
             look.wrong(folder, what, "Put the file back from a copy; until then the revision cannot be made again.")
 
 
-def _stray_inputs(look: _Look) -> list[Trouble]:
-    """Return the files kept of inputs that no revision names; none where it is not known what each revision names."""
+def _inputs_left(look: _Look) -> list[str]:
+    """Return the archived inputs that no revision names; none where a listing that cannot be read may name any."""
     folder = inputs_folder(look.root, look.basin)
     if not folder.is_dir():
         return []
-    cure = "A night that was cut off left it: `snowtally prune SETTINGS` lists what can go, and removes it with --yes."
     found = []
     for path in sorted(folder.iterdir()):
         look.files += 1
         look.bytes += path.stat().st_size
-        named = path.name in look.inputs or look.inputs_broken
-        # A night on another machine has no lock in a store.
-        if not named and (not in_store(path) or put_long_ago(path)):
-            found.append(look.trouble(path, "is named by no revision", cure))
+        if not is_input(path.name):
+            look.wrong(path, "does not belong here", _STRAY)
+        elif path.name not in look.inputs and not look.inputs_broken:
+            found.append(str(path.relative_to(look.root)))
     return found
 
 

@@ -227,6 +227,36 @@ def test_a_side_archive_may_be_a_stores_url(mine, tmp_path, monkeypatch):
     assert (refused.returncode, "is the basin's own archive" in refused.stderr) == (2, True)
 
 
+def test_no_output_lies_inside_an_archive(season, tmp_path):
+    settings, own = season / "basin.yaml", season / "archive"
+    (tmp_path / "link").symlink_to(own / "made")
+    (tmp_path / "loop").symlink_to(tmp_path / "loop")
+    (tmp_path / "side").mkdir()
+    (tmp_path / "side" / "archive.json").write_text('{"layout": 1}')
+    before = sorted(own.rglob("*"))
+    inside = [own, own / "new", own / "made" / "2031-03-05", own / "made" / "2031-03-05" / "r001" / "x" / "y", tmp_path / "link",
+              tmp_path / "link" / "new", tmp_path / "side" / "out", own / "made" / ".." / ".." / "archive" / "z"]  # fmt: skip
+    for path in inside:
+        for words in (("compare", "2031-03-01", "2031-03-05"), ("plan", "--date", "2031-03-05")):
+            done = snowtally(words[0], settings, *words[1:], "--output-folder", path)
+            assert (done.returncode, done.stderr.count("\n")) == (2, 1), done.stderr
+            assert f"--output-folder {path} lies in the archive" in done.stderr
+        done = snowtally("rerun", settings, "--date", "2031-03-05", "--reason", "x", "--into", path)
+        assert (done.returncode, done.stderr.count("\n")) == (2, 1), done.stderr
+        file = season / "nested.yaml"
+        file.write_text(settings.read_text().replace("archive: archive", f"archive: {path}/new"))
+        done = snowtally("update", file, "--date", "2031-03-05")
+        assert (done.returncode, "archive: the folder" in done.stderr) == (2, True), done.stderr
+    loop = snowtally("compare", settings, "2031-03-01", "2031-03-05", "--output-folder", tmp_path / "loop" / "x")
+    assert (loop.returncode, loop.stderr.count("\n"), "cannot be used" in loop.stderr) == (1, 1, True)
+    above = snowtally("rerun", settings, "--date", "2031-03-05", "--reason", "x", "--into", season)
+    assert (above.returncode, "holds the basin's own archive" in above.stderr) == (2, True)
+    assert sorted(own.rglob("*")) == before
+    assert sorted((tmp_path / "side").iterdir()) == [tmp_path / "side" / "archive.json"]
+    beside = snowtally("compare", settings, "2031-03-01", "2031-03-05", "--output-folder", tmp_path / "beside" / "new")
+    assert beside.returncode == 0, beside.stderr
+
+
 @pytest.mark.parametrize(
     ("words", "status", "line"),
     [

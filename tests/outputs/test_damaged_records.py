@@ -195,7 +195,10 @@ def test_no_advice_and_no_prune_touches_what_a_damaged_record_may_name(mine, kin
     damage(kind, record_of(mine, "2031-03-05"))
     found = looked(mine)
     assert not any("inputs" in trouble.path for trouble in found.troubles)
-    assert any("may be named by a record that cannot be read (2031-03-05@1)" in line for line in found.not_judged)
+    assert (len(found.leftovers), found.unknown) == (2, ["2031-03-05@1"])
+    assert any(
+        "keep them: the record of 2031-03-05@1 cannot be read" in str(line) for line in verify_tables("Larkmoor", found)
+    )
     before = {path: path.read_bytes() for path in (mine / "larkmoor" / "inputs").iterdir()}
     done = prune(mine, "larkmoor", 0, go=True)
     assert (done.inputs, len(done.held_back)) == ([], 1)

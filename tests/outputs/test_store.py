@@ -153,18 +153,19 @@ def test_a_writer_that_dies_leaves_nothing_to_be_seen_and_the_next_goes_on(store
     assert not [t for t in verify(root, "larkmoor", lambda _: None).troubles if "is no revision" not in t.what]
 
 
-def test_what_a_night_at_work_has_put_is_no_stray(store, monkeypatch):
+def test_what_a_night_at_work_has_put_is_no_stray(store):
     root = f"{store}/at_work"
     publish(root, made_day("2031-03-01"), make_provenance("first"))
     with staged(place(root), "larkmoor", "2031-03-01"):
         keep_inputs(root, "larkmoor", {"sites": pd.DataFrame({"site_id": ["new"]})}, {})
         place(f"{root}/larkmoor/2031-03-01/r002/swe.tif").write_bytes(b"the record comes last")
         assert verify(root, "larkmoor", lambda _: None).troubles == []
-    # It ended without its record. Its inputs are judged when no night can be at work any more, on whatever machine.
-    assert [t.path for t in verify(root, "larkmoor", lambda _: None).troubles] == ["larkmoor/2031-03-01/r002"]
-    monkeypatch.setattr(staging_module, "FOREIGN_S", -1.0)
-    told = {t.what for t in verify(root, "larkmoor", lambda _: None).troubles}
-    assert told == {"is no revision: it has no record.json", "is named by no revision"}
+    # It ended without its record.
+    found = verify(root, "larkmoor", lambda _: None)
+    assert [(t.path, t.what) for t in found.troubles] == [
+        ("larkmoor/2031-03-01/r002", "is no revision: it has no record.json")
+    ]
+    assert (len(found.leftovers), found.unknown) == (2, ["2031-03-01@2"])
 
 
 def test_a_decision_whose_writer_died_is_taken_along(store):
