@@ -54,8 +54,8 @@ class ArchiveError(SnowtallyError, RuntimeError):
 class RecordError(ArchiveError):
     """Raised when a record cannot be read; `what` says why, without place and cure."""
 
-    def __init__(self, path: object, what: str, cure: str) -> None:
-        super().__init__(f"{path} {what}. {cure}")
+    def __init__(self, message: str, what: str = "") -> None:
+        super().__init__(message)
         self.what = what
 
 

@@ -48,10 +48,11 @@ def load_record(folder: Path) -> dict[str, Any]:
     # Brackets by the thousand are more than Python's parser takes.
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         why = f"it has no {error.args[0]}" if isinstance(error, KeyError) else error
-        raise RecordError(path, f"cannot be read ({why})", way_back(folder)) from error
+        what = f"cannot be read ({why})"
+        raise RecordError(f"{path} {what}. {way_back(folder)}", what) from error
     if newer:
         what = f"is of version {record['schema_version']}; this snowtally reads up to {RECORD_VERSION}"
-        raise NewerVersionError(path, what, "Install a newer one.")
+        raise NewerVersionError(f"{path} {what}. Install a newer one.", what)
     # Version 1 told an analyst's rerun from a night by its reason alone.
     command = "update" if record["reason"] == "nightly update" else "rerun"
     return {"command": command, "changes": None, "parent_revision": None} | record

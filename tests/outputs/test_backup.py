@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import re
 import shutil
@@ -88,8 +89,8 @@ def test_a_copy_beside_nights_is_whole_and_cut_off_it_is_ended_by_the_next(home)
 
     def nights():
         number = 10
-        while not stop.is_set():
-            night(home, f"2031-05-{number:02d}", number)
+        while not stop.wait(0.3):
+            night(home, str(dt.date(2031, 5, 1) + dt.timedelta(days=number)), number)
             number += 1
 
     publishing = threading.Thread(target=nights)
