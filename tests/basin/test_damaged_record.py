@@ -116,3 +116,13 @@ def test_the_watch_for_late_inputs_goes_on(damaged, monkeypatch):
     found = late.late_dates(read_settings(damaged / "basin.yaml"), dt.date(2031, 3, 5))
     assert [str(one.date) for one in found] == [DATES[0], DATES[2]]
     assert len(seen) == 2
+
+
+def test_rows_kept_before_a_column_was_added_are_told_in_one_line(season, monkeypatch):
+    def needs_more(*_words):
+        raise KeyError("crew")
+
+    monkeypatch.setattr("pipeline.rebuild.inputs_from_kept", needs_more)
+    done = snowtally("rerun", season / "basin.yaml", "--inputs-of", f"{DATES[0]}@1")
+    assert (done.returncode, done.stderr.count("\n")) == (1, 1)
+    assert "has no 'crew', which this version needs" in done.stderr
