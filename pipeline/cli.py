@@ -16,6 +16,8 @@ from pipeline.cli_base import (
     STAGES,
     DateOption,
     JsonOption,
+    MakeCurrentOption,
+    ReasonOption,
     SettingsFile,
     VerboseOption,
     app,
@@ -24,8 +26,9 @@ from pipeline.cli_base import (
     print_json,
     print_tables,
     progress,
+    reason_of,
 )
-from pipeline.problems import SnowtallyError, one_line
+from pipeline.problems import SettingsError, SnowtallyError, one_line
 
 _WRONG_USE: Any = typer.BadParameter.__base__
 """Every error of use: Typer names one of them only, and the others have its parent."""
@@ -45,12 +48,20 @@ def main() -> None:
 
 
 @app.command()
-def update(
-    settings: SettingsFile, date: DateOption = None, as_json: JsonOption = False, verbose: VerboseOption = False
+def update(  # noqa: PLR0913  a command's options
+    settings: SettingsFile,
+    date: DateOption = None,
+    make_current: MakeCurrentOption = False,
+    reason: ReasonOption = None,
+    as_json: JsonOption = False,
+    verbose: VerboseOption = False,
 ) -> None:
     """Estimate a date and publish it into the archive."""
     from pipeline.settings import read_settings  # noqa: PLC0415  a second of imports that --help does without
 
+    if reason is not None and not make_current:
+        raise SettingsError("--reason goes with --make-current here; `snowtally rerun` takes a reason by itself")
+    wanted = reason_of(reason) if make_current else None
     chosen = read_settings(settings)
     with progress(as_json=as_json, verbose=verbose, stages=STAGES) as stage:
         stage("starting")
@@ -58,7 +69,8 @@ def update(
         from pipeline.outputs.report.units import UNITS  # noqa: PLC0415
         from pipeline.telling import update_json, update_tables  # noqa: PLC0415
 
-        outcome = run.update(chosen, day_of(date) or run.last_complete_day(chosen, dt.datetime.now(dt.UTC)), stage)
+        how = run.NIGHTLY if wanted is None else run.Run(reason=wanted, make_current=True)
+        outcome = run.update(chosen, day_of(date) or run.last_complete_day(chosen, dt.datetime.now(dt.UTC)), stage, how)
     if as_json:
         print_json(update_json(outcome))
     else:

@@ -16,6 +16,8 @@ from pipeline.cli_base import (
     OK,
     STAGES,
     JsonOption,
+    MakeCurrentOption,
+    ReasonOption,
     SettingsFile,
     VerboseOption,
     day_of,
@@ -23,15 +25,13 @@ from pipeline.cli_base import (
     print_json,
     print_tables,
     progress,
+    reason_of,
 )
 from pipeline.problems import ArchiveError, SettingsError, StoppedError
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
 
-ReasonOption = Annotated[
-    str | None, typer.Option("--reason", metavar="TEXT", help="Why, for the record; whoever reads it later will ask.")
-]
 UntilOption = Annotated[str | None, typer.Option("--until", metavar="E", help="The last date of a range, included.")]
 
 
@@ -53,6 +53,7 @@ def rerun(  # noqa: PLR0913  a command's options
     into: Annotated[
         str | None, typer.Option("--into", metavar="PATH", help="Publish into this archive (or URL) instead: what if?")
     ] = None,
+    make_current: MakeCurrentOption = False,
     as_json: JsonOption = False,
     verbose: VerboseOption = False,
 ) -> None:
@@ -60,9 +61,10 @@ def rerun(  # noqa: PLR0913  a command's options
     from pipeline.settings import read_settings  # noqa: PLC0415
 
     if inputs_of is not None:
-        if (date, until, reason, into) != (None, None, None, None):
+        if (date, until, reason, into, make_current) != (None, None, None, None, False):
             raise SettingsError(
-                "--inputs-of makes one revision again and publishes nothing: leave --date, --until, --reason, --into out"
+                "--inputs-of makes one revision again and publishes nothing: leave --date, --until, --reason, --into and "
+                "--make-current out"
             )
         _make_again(settings, inputs_of, as_json=as_json, verbose=verbose)
         return
@@ -70,7 +72,7 @@ def rerun(  # noqa: PLR0913  a command's options
     if first is None:
         raise SettingsError("rerun needs --date D, the date to estimate again, or --inputs-of D@R")
     chosen = read_settings(settings)
-    wanted = _reason(reason)
+    wanted = reason_of(reason)
     last = day_of(until, "--until") or first
     with progress(as_json=as_json, verbose=verbose, stages=STAGES * ((last - first).days + 1)) as stage:
         stage("starting")
@@ -79,7 +81,7 @@ def rerun(  # noqa: PLR0913  a command's options
         if into is not None:
             chosen = past.side_archive(chosen, into)
         dates = past.dates_to_rerun(chosen, first, last, only_held=into is None)
-        outcomes, stopped = _until_stopped(past.rerun(chosen, dates, wanted, stage))
+        outcomes, stopped = _until_stopped(past.rerun(chosen, dates, wanted, stage, make_current=make_current))
     _tell_dates(chosen.basin.id, outcomes, stopped, as_json=as_json)
 
 
@@ -141,7 +143,7 @@ def withdraw(
     reason: ReasonOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Say that a revision no longer stands; it stays readable by its number."""
+    """Take a revision back; it stays readable by its number."""
     from pipeline.outputs.archive import withdraw as take_back  # noqa: PLC0415
     from pipeline.outputs.report.pages import remake  # noqa: PLC0415
     from pipeline.outputs.second_look import look_again  # noqa: PLC0415
@@ -149,19 +151,19 @@ def withdraw(
 
     chosen = read_settings(settings)
     date, number = _revision(revision)
-    wanted = _reason(reason)
-    stands = take_back(chosen.archive_root, chosen.basin.id, date, number, wanted)
-    # What was marked against the revision, or was not since it stood in between, is judged against what stands now.
+    wanted = reason_of(reason)
+    current = take_back(chosen.archive_root, chosen.basin.id, date, number, wanted)
+    # What was marked against the revision, or was not since it was current in between, is judged against the current one now.
     second_look = look_again(chosen.archive_root, chosen.basin.id, date, chosen.operations.gate.most_se)
     pages = remake(chosen.archive_root, chosen.basin.id, date, chosen.report.units)
     if as_json:
-        now = None if stands is None else stands.number
+        now = None if current is None else current.number
         print_json({
             "basin": chosen.basin.id, "date": str(date), "withdrawn": number, "stands": now, "reason": wanted,
             "second_look": second_look, "page_troubles": pages.troubles,
         })  # fmt: skip
     else:
-        now = "nothing stands for this date now" if stands is None else f"{stands.path} stands now"
+        now = "no revision of this date is current now" if current is None else f"{current.path} is current now"
         print_tables(
             [
                 f"Withdrawn: {chosen.basin.id} {date}@{number}; it stays readable by its number; {now}",
@@ -262,12 +264,6 @@ def _revision(text: str) -> tuple[dt.date, int]:
     if number is None:
         raise SettingsError(f"'{text}' is not a revision. Write its date and number as 2031-03-01@2")
     return date, number
-
-
-def _reason(text: str | None) -> str:
-    if text is None or not text.strip():
-        raise SettingsError("--reason TEXT is missing: say why, whoever reads the record later will ask")
-    return text.strip()
 
 
 def _tell(tables: list[Any], content: dict[str, Any], stopped: StoppedError | None, *, as_json: bool) -> None:

@@ -45,6 +45,15 @@ DateOption = Annotated[
     typer.Option("--date", metavar="D", help="The local day, such as 2031-04-14. Default: the last complete one."),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
+ReasonOption = Annotated[
+    str | None, typer.Option("--reason", metavar="TEXT", help="Why, for the record; whoever reads it later will ask.")
+]
+MakeCurrentOption = Annotated[
+    bool,
+    typer.Option(
+        "--make-current", help="Make the revision current, even where it would be held back for what it lacks."
+    ),
+]
 VerboseOption = Annotated[bool, typer.Option("--verbose", "-v", help="Tell each stage with the seconds it took.")]
 
 
@@ -56,6 +65,13 @@ def day_of(text: str | None, option: str = "--date") -> dt.date | None:
         return dt.date.fromisoformat(text)
     except ValueError:
         raise SettingsError(f"{option} '{text}' is not a date. Write it as 2031-04-14") from None
+
+
+def reason_of(text: str | None) -> str:
+    """Return the reason that an option gives; raise SettingsError where it gives none."""
+    if text is None or not text.strip():
+        raise SettingsError("--reason TEXT is missing: say why, whoever reads the record later will ask")
+    return text.strip()
 
 
 @contextmanager

@@ -14,6 +14,7 @@ import pandas as pd
 import xarray as xr
 from pyproj import CRS
 
+from pipeline.current import Loss
 from pipeline.day_inputs import DayInputs
 from pipeline.flights.kept import KeptFlights
 from pipeline.flights.together import one_a_day
@@ -93,9 +94,14 @@ class Readings:
     findings: list[Finding]
 
     @property
+    def losses(self) -> list[Loss]:
+        """What degrades the night, empty when nothing does."""
+        return [Loss.of(f, _why(f)) for f in self.findings if f.rule in DEGRADING]
+
+    @property
     def degraded(self) -> list[str]:
         """Why the night is degraded, one line each, empty when it is not."""
-        return [_why(f) for f in self.findings if f.rule in DEGRADING]
+        return [loss.reason for loss in self.losses]
 
 
 def _why(finding: Finding) -> str:

@@ -90,9 +90,14 @@ def _span(first: dt.date, last: dt.date) -> list[dt.date]:
     return [first + dt.timedelta(days=n) for n in range((last - first).days + 1)]
 
 
-def rerun(settings: Settings, dates: list[dt.date], reason: str, stage: Stage) -> Iterator[DateOutcome]:
-    """Estimate dates again with the inputs there are now, each as a new revision that carries the reason."""
-    return _each(settings, dates, Run(BY_HAND, reason), stage)
+def rerun(
+    settings: Settings, dates: list[dt.date], reason: str, stage: Stage, *, make_current: bool = False
+) -> Iterator[DateOutcome]:
+    """Estimate dates again with the inputs there are now, each as a new revision that carries the reason.
+
+    With `make_current` each becomes current for that reason, even where it would be held back.
+    """
+    return _each(settings, dates, Run(BY_HAND, reason, make_current=make_current), stage)
 
 
 def backfill(settings: Settings, dates: list[dt.date], stage: Stage) -> Iterator[DateOutcome]:

@@ -9,13 +9,15 @@ from __future__ import annotations
 import datetime as dt
 import json
 import re
-from dataclasses import dataclass
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from pipeline.columns import SITES, TOTALS, conformed, filled
+from pipeline.current import UNREADABLE, Decisions, Revision, Soundness, current_of, read_decisions, used_by
+from pipeline.current import held_back as why_held_back
 from pipeline.parquet import read_arrow, read_frame
 from pipeline.places import files_below, in_store, local_file, names_in, place
 from pipeline.problems import ArchiveError
@@ -35,29 +37,20 @@ Date = dt.date | str
 """A local day: a date, or its ISO form such as "2031-03-01"."""
 
 
-@dataclass(frozen=True)
-class Revision:
-    """One published revision: its local day, its number from 1 up, and its folder."""
-
-    date: dt.date
-    number: int
-    path: Path
-
-
 def list_days(root: str | Path, basin: str) -> pd.DataFrame:
-    """Return the days of a basin that stand, oldest first: `date` (datetime), `revision` (number) and `path` (text).
+    """Return the days of a basin, oldest first, with the current revision: `date` (datetime), `revision` (number), `path` (text).
 
     Raises ArchiveError when there is no such archive or basin.
     """
-    gone = withdrawals(root, basin)
-    found = [highest(held, gone) for held in all_revisions(root, basin)]
+    decided, soundness = decisions(root, basin), soundness_of(root, basin)
+    found = [current_of(held, decided, soundness) for held in all_revisions(root, basin)]
     rows = [(pd.Timestamp(r.date), r.number, str(r.path)) for r in found if r is not None]
     days = pd.DataFrame(rows, columns=["date", "revision", "path"])
     return days.astype({"date": "datetime64[us]", "revision": "int64", "path": "str"})
 
 
 def open_day(root: str | Path, basin: str, date: Date, revision: int | None = None) -> xr.Dataset:
-    """Open `estimate.nc` of one day, lazily: the revision that stands, or the one asked for, withdrawn or not.
+    """Open `estimate.nc` of one day, lazily: the current revision, or the one asked for, withdrawn or not.
 
     Returns a Dataset on (y, x), metres; `zone`, `band` and `source` come as floats with NaN outside the basin. Its
     attributes carry `revision`. Close it after use. Raises ArchiveError, naming the nearest dates, where there is none.
@@ -66,18 +59,17 @@ def open_day(root: str | Path, basin: str, date: Date, revision: int | None = No
 
     found = find_revision(root, basin, date, revision)
     try:
-        dataset = _plain_cell_area(
-            xr.open_dataset(local_file(found.path / "estimate.nc"), engine="netcdf4", decode_coords="all")
-        )
+        dataset = xr.open_dataset(local_file(found.path / "estimate.nc"), engine="netcdf4", decode_coords="all")
     except OSError as error:
         raise ArchiveError(
             f"{found.path / 'estimate.nc'} cannot be opened ({error}). Run `snowtally verify`."
         ) from error
-    return dataset.assign_attrs(revision=found.number)
+    # As a coordinate, the cell area of the first day would stand for all.
+    return dataset.reset_coords("cell_area").assign_attrs(revision=found.number)
 
 
 def open_days(root: str | Path, basin: str, start: Date, end: Date) -> xr.Dataset:
-    """Open every standing day from `start` to `end`, both included, as one lazy Dataset on (time, y, x).
+    """Open the current revision of every day from `start` to `end`, both included, as one lazy Dataset on (time, y, x).
 
     `revision` lies on time. Raises ArchiveError when there is no day in the range, or when the days do not share one
     grid (the settings' grid or basin changed): open them one by one then.
@@ -101,7 +93,7 @@ def open_days(root: str | Path, basin: str, start: Date, end: Date) -> xr.Datase
 
 
 def read_totals(root: str | Path, basin: str, start: Date | None = None, end: Date | None = None) -> pd.DataFrame:
-    """Return the totals of every standing day from `start` to `end` (either may be left open), oldest first.
+    """Return the totals of every day's current revision from `start` to `end` (either may be left open), oldest first.
 
     The columns are those of `totals.csv` with `revision` after `date`: km2, mm, m3, m, kg/m3 as their names say. A column that a
     later version added is null for the days of before.
@@ -171,7 +163,7 @@ def as_date(date: Date) -> dt.date:
 
 
 def asked_revision(text: str) -> tuple[dt.date, int | None]:
-    """Return date and number that a text such as "2031-03-01@2" asks for; the number is None for "2031-03-01": what stands.
+    """Return date and number that a text such as "2031-03-01@2" asks for; the number is None for "2031-03-01": the current one.
 
     Raises ArchiveError for anything else.
 
@@ -276,41 +268,77 @@ def _revisions(folder: Path, date: dt.date) -> list[Revision]:
     return [Revision(date, number, folder / name) for number, name in numbers if (folder / name / RECORD).is_file()]
 
 
-def withdrawals(root: str | Path, basin: str) -> dict[tuple[dt.date, int], str]:
-    """Return what no longer stands, with the reason, from `decisions.jsonl`.
+def decisions(root: str | Path, basin: str) -> Decisions:
+    """Return what people decided on a basin's revisions. Raises ArchiveError where `decisions.jsonl` cannot be read."""
+    return read_decisions(basin_folder(root, basin) / "decisions.jsonl")
 
-    One JSON object a line: {"decision": "withdraw", "date": "2031-03-01", "revision": 1, "reason": ..., "made": ...}.
-    A last line without its line end is a withdrawal that was cut off, and does not count. Raises ArchiveError for any
-    other line that cannot be read.
+
+def withdrawals(root: str | Path, basin: str) -> dict[tuple[dt.date, int], str]:
+    """Return the revisions that were withdrawn, with the reason. Raises as `decisions`."""
+    return decisions(root, basin).withdrawn
+
+
+def soundness_of(root: str | Path, basin: str) -> Callable[[Revision], Soundness]:
+    """Return a function that tells the soundness of a basin's revisions, from the index where it has them, else from records.
+
+    Revisions never change, so the index is as good as the records and one file instead of thousands; it is read when first
+    asked. A record that cannot be read is `UNREADABLE`.
     """
-    path = basin_folder(root, basin) / "decisions.jsonl"
+    folder = basin_folder(root, basin)
+    known: dict[tuple[dt.date, int], Soundness] = {}
+    asked = False
+
+    def told(revision: Revision) -> Soundness:
+        nonlocal asked
+        if not asked:
+            asked = True
+            known.update(_soundness_in_index(folder))
+        key = revision.date, revision.number
+        if key not in known:
+            try:
+                known[key] = Soundness.of(load_record(revision.path))
+            except (ArchiveError, ValueError, KeyError, TypeError, AttributeError):
+                known[key] = UNREADABLE
+        return known[key]
+
+    return told
+
+
+def _soundness_in_index(folder: Path) -> dict[tuple[dt.date, int], Soundness]:
+    """Return the soundness of the revisions that `index.parquet` holds; none where it is missing, damaged or older."""
     try:
-        lines = path.read_bytes().split(b"\n")[:-1]
-    except FileNotFoundError:
+        rows = (
+            read_arrow(folder / "index.parquet")
+            .select(["date", "revision", "degraded", "losses", "input_hash"])
+            .to_pylist()
+        )
+        return {(row["date"], row["revision"]): Soundness.of(row) for row in rows}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return {}
-    gone = {}
-    for number, line in enumerate(lines, start=1):
-        try:
-            entry = json.loads(line.decode("utf-8"))
-            if entry["decision"] == "withdraw":
-                gone[dt.date.fromisoformat(entry["date"]), int(entry["revision"])] = str(entry["reason"])
-        except (ValueError, KeyError, TypeError, OverflowError) as error:
-            raise ArchiveError(f"{path}, line {number} cannot be read. Put the file back from a copy.") from error
-    return gone
 
 
 def standing(root: str | Path, basin: str, date: Date) -> Revision | None:
-    """Return the revision of a date that stands, the highest not withdrawn, or None."""
-    return highest(revisions(root, basin, date), withdrawals(root, basin))
+    """Return the current revision of a date, None when there is none or all are withdrawn."""
+    return current_of(revisions(root, basin, date), decisions(root, basin), soundness_of(root, basin))
 
 
-def highest(held: list[Revision], gone: dict[tuple[dt.date, int], str]) -> Revision | None:
-    """Return the highest of the revisions of a date that is not among those withdrawn, or None."""
-    return next((r for r in reversed(held) if (r.date, r.number) not in gone), None)
+def held_back(root: str | Path, basin: str, date: Date) -> dict[int, str]:
+    """Return by number why each later revision of a date than the current one is held back; empty as a rule."""
+    held, decided, soundness = revisions(root, basin, date), decisions(root, basin), soundness_of(root, basin)
+    current = current_of(held, decided, soundness)
+    return why_held_back(held, current, decided, soundness, used_in)
+
+
+def used_in(revision: Revision) -> set[str]:
+    """Return the files, and the names of rows and grids, that a revision was made from; none where its record cannot be read."""
+    try:
+        return used_by(load_record(revision.path))
+    except (ArchiveError, KeyError, TypeError):
+        return set()
 
 
 def find_revision(root: str | Path, basin: str, date: Date, number: int | None = None) -> Revision:
-    """Return the revision of a date that stands, or number `number`; raise ArchiveError naming what there is instead."""
+    """Return the current revision of a date, or number `number`; raise ArchiveError naming what there is instead."""
     day = as_date(date)
     held = revisions(root, basin, day)
     found = standing(root, basin, day) if number is None else next((r for r in held if r.number == number), None)
@@ -324,15 +352,10 @@ def find_revision(root: str | Path, basin: str, date: Date, number: int | None =
     raise ArchiveError(f"{basin} {day} has no revision {number}. There is: {there}.")
 
 
-def _plain_cell_area(dataset: xr.Dataset) -> xr.Dataset:
-    """Return a day with `cell_area` as a variable: as a coordinate, that of the first day would stand for all."""
-    return dataset.reset_coords("cell_area")
-
-
 def _nearest(root: str | Path, basin: str, day: dt.date) -> str:
     """Say which dates are held nearest to a day that is not."""
     gone = withdrawals(root, basin)
-    dates = [held[0].date for held in all_revisions(root, basin) if highest(held, gone)]
+    dates = [held[0].date for held in all_revisions(root, basin) if any((r.date, r.number) not in gone for r in held)]
     near = [max((d for d in dates if d < day), default=None), min((d for d in dates if d > day), default=None)]
     named = " and ".join(str(d) for d in near if d is not None)
     return f"Nearest: {named}." if named else "The archive holds no day of it yet."

@@ -9,9 +9,9 @@ from typing import Any
 
 from pipeline.problems import NewerVersionError, RecordError
 
-RECORD_VERSION = 2
+RECORD_VERSION = 3
 """Newest version of `record.json` that this program reads; every older one is read too. 2 added `command`, `changes` and
-`record_sha256`, and an `item.json` beside it."""
+`record_sha256`, and an `item.json` beside it, 3 `losses`, by which it is told which revision is current."""
 
 RECORD = "record.json"
 """A revision folder without this file is no revision: it is written last."""

@@ -15,7 +15,7 @@ from pipeline.day import Day
 from pipeline.day_inputs import Choices
 from pipeline.estimate import estimate_day
 from pipeline.gather import Readings, Stage, read_inputs
-from pipeline.outputs.archive import Published, left_as_it_is, publish
+from pipeline.outputs.archive import Published, left_as_it_is, make_current, publish
 from pipeline.outputs.attempts import note_failed
 from pipeline.outputs.keep import keep_inputs
 from pipeline.outputs.kept_grids import grids_sha256
@@ -59,12 +59,14 @@ class Run:
     reason : for the record.
     run_id : the run's name in its lock, its log and its messages; empty gives it a new one.
     arriving : input files that are still being written: a flight or cover grid among them is left for the next night.
+    make_current : whether a person wants the day to be current for the reason, even where it would be held back.
     """
 
     command: str = "update"
     reason: str = "nightly update"
     run_id: str = ""
     arriving: frozenset[Path] = frozenset()
+    make_current: bool = False
 
 
 NIGHTLY = Run()
@@ -119,6 +121,7 @@ def _update(settings: Settings, date: dt.date, stage: Stage, run: Run) -> Outcom
     stage("looking into the archive")
     left = left_as_it_is(archive, basin, date, provenance)
     if left is not None:
+        left = _made_current(archive, basin, left, run)
         # A night that was cut off after publishing is judged, and has its page made, when it is run again.
         look = look_again(archive, basin, date, most_se)
         return Outcome(left, None, readings, make_missing(archive, basin, date, units), look)
@@ -129,10 +132,20 @@ def _update(settings: Settings, date: dt.date, stage: Stage, run: Run) -> Outcom
     new = f"a new archive was begun at {archive}: if there was one before, look whether its disk is mounted"
     new = "" if is_begun(archive) else new
     kept = keep_inputs(archive, basin, readings.rows | readings.beside, readings.grids)
-    published = publish(archive, day, replace(provenance, kept=kept))
+    published = _made_current(archive, basin, publish(archive, day, replace(provenance, kept=kept)), run)
     look = look_again(archive, basin, date, most_se)
     stage("making the page")
     return Outcome(published, day, readings, remake(archive, basin, date, units), look, new)
+
+
+def _made_current(archive: Path, basin: str, published: Published, run: Run) -> Published:
+    """Return what was published, made current by the decision of a person where the run carries one and it was held back."""
+    if not (run.make_current and published.held_back):
+        return published
+    date = published.current.date
+    make_current(archive, basin, date, published.revision, run.reason)
+    current = replace(published.current, number=published.revision, path=published.path)
+    return replace(published, current=current, held_back="", made_current=True)
 
 
 def choices(settings: Settings, date: dt.date) -> Choices:
@@ -164,7 +177,7 @@ def _provenance(settings: Settings, readings: Readings, run: Run) -> Provenance:
         input_hash=input_sha256(hashes),
         command=run.command,
         reason=run.reason,
-        degraded=readings.degraded,
+        degraded=readings.losses,
         code_version=release,
         commit=commit,
         made=dt.datetime.now(dt.UTC),

@@ -28,6 +28,10 @@ def update_tables(outcome: Outcome, units: Units) -> list[Any]:
     inputs, checks = outcome.readings.inputs, _published_checks(outcome.published.path)
     parts: list[Any] = [
         Text(f"{inputs.title}, {inputs.date}", style="bold"),
+        *(
+            Text(f"{line[:1].upper()}{line[1:]}: readers do not get the figures below", style="yellow")
+            for line in outcome.published.told_back
+        ),
         f"Water in the snow: {told['volume_m3']} {label(units.volume)}, standard error {told['volume_se_m3']} "
         f"(10 to 90 % chance: {told['volume_p10_m3']} to {told['volume_p90_m3']})",
         f"Mean SWE: {figure(basin['swe_mean_mm'], units.swe)} {label(units.swe)}, standard error "
@@ -46,6 +50,8 @@ def update_tables(outcome: Outcome, units: Units) -> list[Any]:
         parts.append(f"Nothing new published: {outcome.published.why}: {outcome.published.path}")
     else:
         parts.append(f"Archive entry published: {outcome.published.path}")
+    if outcome.published.made_current:
+        parts.append(f"Made current by your decision: {outcome.published.path.name}")
     parts += [Text(f"Note: {outcome.new_archive}", style="yellow")] if outcome.new_archive else []
     parts += [f"Page: {outcome.pages.day}"] if outcome.pages.day else []
     parts += [Text(f"The {trouble}", style="yellow") for trouble in outcome.pages.troubles]
@@ -63,6 +69,9 @@ def update_json(outcome: Outcome) -> dict[str, Any]:
         "unchanged": outcome.published.unchanged,
         "why": outcome.published.why,
         "path": str(outcome.published.path),
+        "held_back": outcome.published.held_back,
+        "current_revision": outcome.published.current and outcome.published.current.number,
+        "made_current": outcome.published.made_current,
         "degraded": outcome.readings.degraded,
         "second_look": outcome.second_look,
         "new_archive": outcome.new_archive,

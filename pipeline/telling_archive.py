@@ -44,13 +44,16 @@ def status_tables(title: str, found: Status) -> list[Any]:
         parts += [
             f"withdrawn {date}@{number}: {why}" for (date, number), why in found.withdrawn.items() if date in in_season
         ]
+        parts += [
+            f"held back {date}@{number}: {why}" for (date, number), why in found.held_back.items() if date in in_season
+        ]
         parts += [f"second look {date}: {why}" for date, why in found.second_look.items() if date in in_season]
         for name, days in list(found.days.groupby("season", sort=True))[:-1]:
             lacking = sum(days["date"].min() < date < days["date"].max() for date in found.missing)
             parts.append(
                 f"season {name}: {int(days['standing'].notna().sum())} dates held, {int(days['degraded'].sum())} degraded, {lacking} missing"
             )
-    newest = "no date stands" if found.newest is None else f"newest {found.newest}, {_age(found.age_days)}"
+    newest = "no date is current" if found.newest is None else f"newest {found.newest}, {_age(found.age_days)}"
     if found.newest_is_degraded:
         newest += ", degraded"
     revisions = int(found.days["revisions"].sum())
@@ -82,7 +85,9 @@ def _to_look_at(days: pd.DataFrame) -> pd.Series:
 
 
 def _days(days: pd.DataFrame) -> Table:
-    table = Table("date", "revisions", "stands", "degraded", "made", "reason", title="To look at", title_justify="left")
+    table = Table(
+        "date", "revisions", "current", "degraded", "made", "reason", title="To look at", title_justify="left"
+    )
     for row in days.itertuples():
         stands = "withdrawn" if pd.isna(row.standing) else f"r{row.standing:03d}"
         degraded = "yes" if row.degraded else ""
@@ -143,6 +148,7 @@ def status_json(basin: str, found: Status) -> dict[str, Any]:
         "missing": [str(date) for date in found.missing],
         "failed": {str(date): message for date, message in found.failed.items()},
         "withdrawn": {f"{date}@{number}": why for (date, number), why in found.withdrawn.items()},
+        "held_back": {f"{date}@{number}": why for (date, number), why in found.held_back.items()},
         "second_look": {str(date): why for date, why in found.second_look.items()},
         "size_bytes": found.size_bytes,
         "disk": asdict(found.growth),
@@ -208,16 +214,17 @@ def _told(one: DateOutcome) -> tuple[str, str, str]:
     published = one.published
     if published is None:
         return "failed", "", one.trouble
+    back = published.told_back + ["made current by your decision"] * published.made_current
     if published.unchanged:
-        return "nothing new", published.path.name, published.why
+        return "nothing new", published.path.name, "; ".join([*back, published.why])
     new = [one.new_archive] * bool(one.new_archive)
     changed = changes_text(published.changes)
     if published.changes is None and published.revision > 1:
         changed = "what changed cannot be told: the record of the revision before cannot be read"
     return (
-        "degraded" if one.to_look_at else "done",
+        "held back" if published.held_back else "degraded" if one.to_look_at else "done",
         published.path.name,
-        "; ".join([*one.to_look_at, changed, *one.page_troubles, *new]),
+        "; ".join([*back, *one.to_look_at, changed, *one.page_troubles, *new]),
     )
 
 
@@ -244,6 +251,9 @@ def _date_json(one: DateOutcome) -> dict[str, Any]:
         "unchanged": published.unchanged,
         "why": published.why,
         "path": str(published.path),
+        "held_back": published.held_back,
+        "current_revision": published.current and published.current.number,
+        "made_current": published.made_current,
         "degraded": list(one.to_look_at),
         "new_archive": one.new_archive,
         "changes": published.changes,
@@ -264,7 +274,7 @@ def nights_tables(results: list[NightResult]) -> list[Any]:
 
 def nights_json(basin: str, results: list[NightResult]) -> dict[str, Any]:
     """Return what `backfill --json` prints where dates ran on several workers."""
-    kept = ("date", "state", "revision", "unchanged", "path", "message", "seconds", "run_id")
+    kept = ("date", "state", "revision", "unchanged", "path", "held_back", "message", "seconds", "run_id")
     return {
         "basin": basin,
         "dates": [{name: value for name, value in asdict(one).items() if name in kept} for one in results],

@@ -12,7 +12,7 @@ ALLOWED = {
     "measurements": LEAVES - {"day"},
     "flights": LEAVES - {"day"} | {"kept_files"},
     "methods": LEAVES - {"day"},
-    "outputs": LEAVES | {"reading", "records", "columns", "parquet", "places"},
+    "outputs": LEAVES | {"current", "reading", "records", "columns", "parquet", "places"},
 }
 
 

@@ -40,6 +40,7 @@ class NightResult:
     state : done, degraded, or failed.
     passing : whether a failure comes from outside and may be over soon.
     revision, path, unchanged : what is published; unchanged when it was there before.
+    held_back : why another revision stays current, empty where this one is.
     second_look : why the total is to be looked at again.
     message : why it failed or is degraded, and whether a new archive was begun, in one line.
     seconds : time it took.
@@ -54,6 +55,7 @@ class NightResult:
     revision: int | None = None
     path: str = ""
     unchanged: bool = False
+    held_back: str = ""
     second_look: str = ""
     message: str = ""
     seconds: float = 0.0
@@ -131,8 +133,11 @@ def run_night(
         revision=outcome.published.revision,
         path=str(outcome.published.path),
         unchanged=outcome.published.unchanged,
+        held_back=outcome.published.held_back,
         second_look=outcome.second_look,
-        message="; ".join([*why, *([outcome.new_archive] if outcome.new_archive else [])]),
+        message="; ".join(
+            [*outcome.published.told_back, *why, *([outcome.new_archive] if outcome.new_archive else [])]
+        ),
     )
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 import json
-from contextlib import suppress
-from dataclasses import dataclass
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from pipeline.current import KEEP_CURRENT, MAKE_CURRENT, WITHDRAW, Revision, Soundness, current_of
 from pipeline.day import Day
 from pipeline.outputs.changes import changes
 from pipeline.outputs.decisions import decide
@@ -26,15 +28,16 @@ from pipeline.places import in_store, names_in, put_new, send
 from pipeline.problems import ArchiveError
 from pipeline.reading import (
     RECORD,
-    Revision,
     archive_folder,
     basin_folder,
     dates_held,
+    decisions,
     find_revision,
-    highest,
+    held_back,
     load_record,
     read_record,
     revisions,
+    soundness_of,
     standing,
     withdrawals,
 )
@@ -44,8 +47,9 @@ from pipeline.reading import (
 class Published:
     """What became of a day: its revision's folder and number, and whether anything new was published.
 
-    `unchanged` is True when nothing new was published, and `why` says then, in one sentence, what stands and why; `changes`
-    is what changed since the revision before, None for the first of a date.
+    `unchanged` is True when nothing new was published, and `why` says then, in one sentence, what is current and why;
+    `changes` is what changed since the revision before, None for the first of a date. `current` is the date's current
+    revision, and `held_back` says why it is not this one, empty where it is; `made_current` tells that a person decided so.
     """
 
     path: Path
@@ -53,6 +57,14 @@ class Published:
     unchanged: bool = False
     why: str = ""
     changes: dict[str, Any] | None = None
+    current: Revision | None = None
+    held_back: str = ""
+    made_current: bool = False
+
+    @property
+    def told_back(self) -> list[str]:
+        """That it is held back, why, and which one is current, in one line; empty where it is current."""
+        return [f"held back: {self.held_back}. {self.current.path.name} stays current"] if self.held_back else []
 
 
 def publish(root: str | Path, day: Day, provenance: Provenance) -> Published:
@@ -60,7 +72,8 @@ def publish(root: str | Path, day: Day, provenance: Provenance) -> Published:
 
     The revision is written aside, flushed to disk, read back and then renamed into place, so that a reader sees all of
     it or nothing. What is derived from it (current.json, latest.json, index and totals) follows at once. A night that
-    was cut off earlier is tidied up first. Where `left_as_it_is` has become true meanwhile, nothing is published.
+    was cut off earlier is tidied up first. Where `left_as_it_is` has become true meanwhile, nothing is published. A degraded
+    day may be held back: it is published, and another revision stays current (`pipeline.current` says when).
 
     Raises ArchiveError with one line: no room, no permission, an archive of a newer layout, a day that is not whole.
     """
@@ -83,7 +96,13 @@ def publish(root: str | Path, day: Day, provenance: Provenance) -> Published:
                     flush_folder(published.path.parent)
                     refresh(archive, day.basin_id, [day.date], work.folder)
                 work.due = False
-    return published
+                return _with_current(archive, day.basin_id, day.date, published)
+
+
+def _with_current(root: Path, basin: str, date: dt.date, published: Published) -> Published:
+    """Return what became of a day with the date's current revision, and why it is another one."""
+    back = held_back(root, basin, date).get(published.revision, "")
+    return replace(published, current=standing(root, basin, date), held_back=back)
 
 
 class _Changes:
@@ -120,11 +139,11 @@ def newest_number(root: str | Path, basin: str, date: dt.date) -> int | None:
 def left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Provenance) -> Published | None:
     """Return what is left as it is instead of publishing a new revision, saying why; None when a new one is due.
 
-    To be asked before the estimate. Nothing new is due when the newest revision has the same input hash, settings hash and
-    code version, and is sound or degraded for the same reasons: a file that is there now makes a degraded day sound, whether
-    or not it has a row for it, and one that has gone takes nothing from a sound day that had no row of it. Withdrawn, it is
-    due by hand alone: a night would only say again what was taken back, an analyst knows why it was, be it a damaged file.
-    And what an analyst published by hand is not displaced by a night.
+    To be asked before the estimate. Nothing new is due when the newest revision, the current one or one held back has the same
+    input hash, settings hash and code version, and is sound or lacks the same: a file that is there now makes a degraded day
+    sound, whether or not it has a row for it, and one that has gone takes nothing from a sound day that had no row of it.
+    Where the newest is withdrawn, it is due by hand alone: a night would only say again what was taken back, an analyst
+    knows why it was, be it a damaged file. And what an analyst published by hand is not displaced by a night.
     """
     left = _left_as_it_is(root, basin, date, provenance)
     if left is not None and left_behind(archive_folder(root), basin):
@@ -140,77 +159,127 @@ def _left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Prov
     held = revisions(root, basin, date)
     if not held:
         return None
-    gone, newest = withdrawals(root, basin), held[-1]
-    stands = highest(held, gone)
-    taken_back = gone.get((date, newest.number))
-    # Whose a damaged one was cannot be told: it may be an analyst's, which no night displaces. Withdrawn, it is nobody's any more.
-    identity, degraded = _identity(newest, needed=provenance.command != BY_HAND and taken_back is None)
-    same = identity == (provenance.input_hash, provenance.settings_hash, provenance.code_version)
-    if same and (taken_back is not None or degraded in ([], sorted(provenance.degraded))):
-        if taken_back is not None and provenance.command == BY_HAND:
-            return None
-        why = f"{newest.path.name} was made from the same inputs, settings and code"
-        if provenance.command == BY_HAND:
-            why += ": the reason given now is kept nowhere"
-            if load_record(newest.path)["command"] != BY_HAND:
-                why += ", and since nothing was published by hand a night may displace it once any of them changes"
-        if taken_back is not None:
-            left = "nothing stands for this date" if stands is None else f"{stands.path.name} stands"
-            why += f" and was withdrawn ({taken_back}): {left}. Mend the inputs or settings, or use `snowtally rerun` to publish it again"
-        return Published(newest.path, newest.number, unchanged=True, why=why)
-    if stands is not None and provenance.command != BY_HAND:
-        record = load_record(stands.path)
-        if record["command"] == BY_HAND:
-            why = (
-                f"{stands.path.name} stands, published by hand ({record['reason']}), and is not displaced by a night, though "
-                "inputs, settings, code or what degrades it have changed since. Use `snowtally rerun` to estimate it again, or withdraw it"
-            )
-            return Published(stands.path, stands.number, unchanged=True, why=why)
+    gone, newest, current = withdrawals(root, basin), held[-1], standing(root, basin, date)
+    by_hand = provenance.command == BY_HAND
+    if (date, newest.number) in gone and _made_from_the_same(newest, provenance):
+        left = "no revision of this date is current" if current is None else f"{current.path.name} is current"
+        why = (
+            f"{newest.path.name} was made from the same inputs, settings and code and was withdrawn ({gone[date, newest.number]}): "
+            f"{left}. Mend the inputs or settings, or use `snowtally rerun` to publish it again"
+        )
+        return None if by_hand else Published(newest.path, newest.number, unchanged=True, why=why, current=current)
+    if current is None:
+        return None
+    # The current one and those held back: what was superseded is published anew.
+    for revision in (r for r in reversed(held) if r.number >= current.number and (date, r.number) not in gone):
+        if _made_from_the_same(revision, provenance) and _lacks_the_same(revision, provenance):
+            left = _with_current(root, basin, date, Published(revision.path, revision.number, unchanged=True))
+            return replace(left, why=_why_the_same(revision, left.held_back, by_hand=by_hand))
+    record = {} if by_hand else load_record(current.path)
+    if record.get("command") == BY_HAND:
+        why = (
+            f"{current.path.name} is current, published by hand ({record['reason']}), and is not displaced by a night, though "
+            "inputs, settings, code or what degrades it have changed since. Use `snowtally rerun` to estimate it again, or withdraw it"
+        )
+        return Published(current.path, current.number, unchanged=True, why=why, current=current)
     return None
 
 
-def _identity(revision: Revision, *, needed: bool) -> tuple[tuple[str, str, str] | None, list[str]]:
-    """Return what a revision was made from (hashes of inputs and settings, version of the code), and why it is degraded.
+def _why_the_same(revision: Revision, back: str, *, by_hand: bool) -> str:
+    """Return in one sentence that a revision says already what a run would say."""
+    why = f"{revision.path.name} was made from the same inputs, settings and code"
+    if back:
+        return f"{why}. It is held back: use --make-current with a reason to make it current"
+    if by_hand:
+        why += ": the reason given now is kept nowhere"
+        if load_record(revision.path)["command"] != BY_HAND:
+            why += ", and since nothing was published by hand a night may displace it once any of them changes"
+    return why
 
-    Of a record that cannot be read that is not known: None and no reason, or an ArchiveError where it is `needed`.
-    """
+
+def _made_from_the_same(revision: Revision, provenance: Provenance) -> bool:
+    """Return whether a revision has the inputs, settings and code of a run; not where its record cannot be read."""
     try:
         record = load_record(revision.path)
-    except ArchiveError:
-        if needed:
-            raise
-        return None, []
-    identity = record["input_hash"], record["settings_hash"], record["code"]["version"]
-    return identity, sorted(map(str, record["degraded_reasons"]))
+        identity = record["input_hash"], record["settings_hash"], record["code"]["version"]
+    except (ArchiveError, KeyError, TypeError):
+        return False
+    return identity == (provenance.input_hash, provenance.settings_hash, provenance.code_version)
+
+
+def _lacks_the_same(revision: Revision, provenance: Provenance) -> bool:
+    """Return whether a revision is sound, or lacks what a run would lack."""
+    record = load_record(revision.path)
+    its = Soundness.of(record)
+    if its.losses is None:
+        return sorted(record["degraded_reasons"]) in ([], sorted(loss.reason for loss in provenance.degraded))
+    return not its.degraded or set(its.losses) == set(provenance.degraded)
 
 
 def withdraw(root: str | Path, basin: str, date: dt.date, number: int, reason: str) -> Revision | None:
-    """Write down that a revision no longer stands, bring what is derived up to date, and return what stands now.
+    """Write down that a revision is withdrawn, bring what is derived up to date, and return the date's current revision now.
 
-    The revision stays as it is and can be read by its number. One that is damaged, be it that its record is lost, is withdrawn as
-    such: the decision says so, and `verify` then takes the damage as seen to. Raises ArchiveError when there is no such revision,
-    when it was withdrawn before, or when the decision cannot be written.
+    The revision stays as it is and can be read by its number; unless it was the current one, that stays current. One that is
+    damaged, be it that its record is lost, is withdrawn as such: the decision says so, and `verify` then takes the damage as seen
+    to. Raises ArchiveError when there is no such revision, when it was withdrawn before, or when the decision cannot be written.
     """
     revision = _revision_or_rest(root, basin, date, number)
     found = examine(basin, revision)
     damaged = bool(found.damages) and not found.newer
-    line = {
-        "decision": "withdraw", "date": date.isoformat(), "revision": number, "reason": reason,
-        "made": plain(dt.datetime.now(dt.UTC)), **({"damaged": True} if damaged else {}),
-    }  # fmt: skip
-    with told(f"Cannot withdraw {basin} {date}@{number} in {root}"):
+    with _deciding(root, basin, date, f"withdraw {basin} {date}@{number}") as work:
+        decided, current = decisions(work.archive, basin), standing(work.archive, basin, date)
+        given_up = damaged and (date, number) not in withdrawn_as_damaged(work.archive, basin)
+        if (date, number) in decided.withdrawn and not given_up:
+            raise ArchiveError(f"{basin} {date}@{number} was withdrawn before ({decided.withdrawn[date, number]}).")
+        without = replace(decided, withdrawn=decided.withdrawn | {(date, number): reason})
+        held, soundness = revisions(work.archive, basin, date), soundness_of(work.archive, basin)
+        if current not in {revision, None, current_of(held, without, soundness)}:
+            why = f"it was current when {date}@{number} was withdrawn"
+            _decide(work, basin, current, (KEEP_CURRENT, why))
+        _decide(work, basin, revision, (WITHDRAW, reason), damaged=damaged)
+    return standing(root, basin, date)
+
+
+def make_current(root: str | Path, basin: str, date: dt.date, number: int, reason: str) -> None:
+    """Write down that a person makes a revision current, and bring what is derived up to date; nothing where it is already.
+
+    Raises ArchiveError when there is no such revision, when it is withdrawn, or when the decision cannot be written.
+    """
+    revision = find_revision(root, basin, date, number)
+    with _deciding(root, basin, date, f"make {basin} {date}@{number} current") as work:
+        gone = withdrawals(work.archive, basin).get((date, number))
+        if gone is not None:
+            raise ArchiveError(
+                f"{basin} {date}@{number} is withdrawn ({gone}). Use `snowtally rerun` to publish it again."
+            )
+        if standing(work.archive, basin, date) != revision:
+            _decide(work, basin, revision, (MAKE_CURRENT, reason))
+
+
+@contextmanager
+def _deciding(root: str | Path, basin: str, date: dt.date, what: str) -> Iterator[Work]:
+    """Give the basin's lock for decisions on a date; then bring what is derived up to date where one was written."""
+    with told(f"Cannot {what} in {root}"):
         archive = prepared(root)
-        # A withdrawal that is cut off after its line is finished by the next publisher, from the date in the staged folder.
+        # A decision that is cut off after its line is finished by the next publisher, from the date in the staged folder.
         with staged(archive, basin, date.isoformat()) as work, basin_lock(archive, basin):
-            before = withdrawals(archive, basin).get((date, number))
-            if before is not None and not (damaged and (date, number) not in withdrawn_as_damaged(archive, basin)):
-                raise ArchiveError(f"{basin} {date}@{number} was withdrawn before ({before}).")
-            work.due = True
-            decide(basin_folder(archive, basin) / "decisions.jsonl", json.dumps(line, ensure_ascii=False))
-            with told(f"{revision.path} is withdrawn, but latest.json and the index do not say so yet"):
-                refresh(archive, basin, [date], work.folder)
+            yield work
+            if work.due:
+                with told(f"The decision to {what} is written, but latest.json and the index do not say so yet"):
+                    refresh(archive, basin, [date], work.folder)
             work.due = False
-        return standing(archive, basin, date)
+
+
+def _decide(work: Work, basin: str, revision: Revision, decision: tuple[str, str], *, damaged: bool = False) -> None:
+    """Add a decision on a revision, its kind and reason, to the basin's list, and that it was damaged where it was."""
+    work.due = True
+    kind, reason = decision
+    line = {
+        "decision": kind, "date": revision.date.isoformat(), "revision": revision.number,
+        "newest": newest_number(work.archive, basin, revision.date), "reason": reason, "made": plain(dt.datetime.now(dt.UTC)),
+        **({"damaged": True} if damaged else {}),
+    }  # fmt: skip
+    decide(basin_folder(work.archive, basin) / "decisions.jsonl", json.dumps(line, ensure_ascii=False))
 
 
 def _revision_or_rest(root: str | Path, basin: str, date: dt.date, number: int) -> Revision:

@@ -16,6 +16,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.columns import ARROW, TOTALS, conformed
+from pipeline.current import UNREADABLE, Decisions, Revision, Soundness, current_of
+from pipeline.current import held_back as why_held_back
 from pipeline.outputs.files import replace_file
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.stac import ITEM, catalog_json, collection_json, season_json, season_name, season_start
@@ -24,25 +26,21 @@ from pipeline.outputs.tables import parquet_bytes
 from pipeline.parquet import read_arrow
 from pipeline.places import in_store, local_file, sizes_in
 from pipeline.problems import ArchiveError
-from pipeline.reading import (
-    Revision,
-    basin_folder,
-    dates_held,
-    highest,
-    revisions,
-    withdrawals,
-)
+from pipeline.reading import basin_folder, dates_held, decisions, revisions, used_in
 from pipeline.records import RECORD, load_record, way_back
 
 INDEX_SCHEMA = pa.schema([
     ("date", pa.date32()), ("revision", pa.int32()), ("degraded", pa.bool_()), ("withdrawn", pa.bool_()),
+    ("current", pa.bool_()), ("held_back", pa.string()), ("losses", pa.string()),
     ("reason", pa.string()), ("made", pa.timestamp("us", "UTC")), ("code_version", pa.string()),
     ("input_hash", pa.string()), ("season", pa.string()), ("item", pa.bool_()), ("size_bytes", pa.int64()),
 ])  # fmt: skip
-"""`season` names the catalogue that a revision belongs to, `item` tells whether it has a STAC item, `size_bytes` is all its
-files together. A revision whose record cannot be read is there too, as degraded, with nulls for what only its record says."""
+"""`current` tells whether readers get it, `held_back` why they do not though it is newer than the current one (empty for others),
+`losses` what a degraded one lacks, as JSON (null in records of before version 3). `season` names the catalogue that a revision belongs
+to, `item` tells whether it has a STAC item, `size_bytes` is all its files together. A revision whose record cannot be read
+is there too, as degraded, with nulls for what only its record says."""
 
-UNREADABLE = "unknown: its record.json cannot be read, see `snowtally verify`"
+NO_RECORD = "unknown: its record.json cannot be read, see `snowtally verify`"
 """Reason of such a revision."""
 
 TOTALS_SCHEMA = pa.schema([
@@ -102,7 +100,7 @@ def rebuild(root: Path, basin: str, work: Path) -> int:
 
 @dataclass(frozen=True)
 class Derived:
-    """What is derived of a basin: the index of revisions, the standing totals, and small JSON files by path."""
+    """What is derived of a basin: the index of revisions, the totals of the current ones, and small JSON files by path."""
 
     index: pa.Table
     totals: pa.Table
@@ -118,17 +116,18 @@ def derive(root: Path, basin: str, tables: tuple[pa.Table, pa.Table] | None, dat
     """
     index, totals = tables or (INDEX_SCHEMA.empty_table(), TOTALS_SCHEMA.empty_table())
     folder = basin_folder(root, basin)
-    gone = withdrawals(root, basin)
+    decided = decisions(root, basin)
     index_rows, totals_rows, small = [], [], {}
     before = index.filter(pc.is_in(index["date"], pa.array(dates, pa.date32())))["season"].to_pylist()
     for date in dates:
         held = revisions(root, basin, date)
-        stands = highest(held, gone)
-        index_rows += [_index_row(r, gone) for r in held]
+        rows = _judged(held, [_index_row(r) for r in held], decided)
+        index_rows += rows
+        current = next((r for r in held if any(row["current"] and row["revision"] == r.number for row in rows)), None)
         with suppress(ArchiveError):
-            totals_rows += [_totals_rows(stands)] if stands else []
+            totals_rows += [_totals_rows(current)] if current else []
         if held:
-            small[folder / date.isoformat() / "current.json"] = _json(_named(stands, date, in_basin=False))
+            small[folder / date.isoformat() / "current.json"] = _json(_named(current, date, in_basin=False))
     index = _put(index, dates, [pa.Table.from_pylist(index_rows, schema=INDEX_SCHEMA)])
     small[folder / "latest.json"] = _json(_latest(root, basin, index))
     small |= _catalogues(root, basin, index, {*before, *(row.get("season") for row in index_rows)} - {None})
@@ -151,11 +150,11 @@ def _write(root: Path, basin: str, derived: Derived, work: Path) -> None:
 def read_index(root: Path, basin: str) -> pa.Table:
     """Return every revision of a basin as in `index.parquet`, sorted by date and revision, true to the folders.
 
-    `withdrawn` comes from the decisions. Folders are looked into where the index may be behind: dates that it does not have,
+    `withdrawn` and `current` come from the decisions. Folders are looked into where the index may be behind: dates that it does not have,
     dates of nights that were cut off, and the newest; so that the time does not grow with the dates held.
     """
-    gone = withdrawals(root, basin)
-    index = _read(basin_folder(root, basin) / "index.parquet", INDEX_SCHEMA) or INDEX_SCHEMA.empty_table()
+    folder, decided = basin_folder(root, basin), decisions(root, basin)
+    index = _read(folder / "index.parquet", INDEX_SCHEMA) or INDEX_SCHEMA.empty_table()
     known: dict[dt.date, list[dict]] = {}
     for row in index.to_pylist():
         known.setdefault(row["date"], []).append(row)
@@ -164,11 +163,14 @@ def read_index(root: Path, basin: str) -> pa.Table:
     for date in dates:
         if date not in known or date in cut_off or date in dates[-_LOOKED_INTO:]:
             by_number = {row["revision"]: row for row in known.get(date, [])}
-            known[date] = [by_number.get(r.number) or _index_row(r, gone) for r in revisions(root, basin, date)]
-    rows = [row for date in dates for row in known[date]]
-    return pa.Table.from_pylist(
-        [{**row, "withdrawn": (row["date"], row["revision"]) in gone} for row in rows], INDEX_SCHEMA
-    )
+            known[date] = [by_number.get(r.number) or _index_row(r) for r in revisions(root, basin, date)]
+        rows = known[date]
+        alone = len(rows) == 1 and (date, rows[0]["revision"]) not in decided.withdrawn
+        # Most dates have one revision, and nothing to judge.
+        if not (alone and rows[0].get("current")):
+            held = [Revision(date, row["revision"], folder / f"{date}/r{row['revision']:03d}") for row in rows]
+            known[date] = _judged(held, rows, decided)
+    return pa.Table.from_pylist([row for date in dates for row in known[date]], INDEX_SCHEMA)
 
 
 _LOOKED_INTO = 30
@@ -195,60 +197,78 @@ def _put(table: pa.Table, dates: list[dt.date], rows: list[pa.Table]) -> pa.Tabl
     return joined.take(pc.sort_indices(joined, [("date", "ascending")])).combine_chunks()
 
 
-def _index_row(revision: Revision, gone: dict[tuple[dt.date, int], str]) -> dict:
-    known = {
-        "date": revision.date, "revision": revision.number, "withdrawn": (revision.date, revision.number) in gone,
-    }  # fmt: skip
+def _judged(held: list[Revision], rows: list[dict], decided: Decisions) -> list[dict]:
+    """Return the index's rows of a date with whether each is withdrawn, current or held back, and why that."""
+    facts = {row["revision"]: row for row in rows}
+
+    def soundness(revision: Revision) -> Soundness:
+        return Soundness.of(facts[revision.number]) if revision.number in facts else UNREADABLE
+
+    current = current_of(held, decided, soundness)
+    marks = {r.number: {"withdrawn": (r.date, r.number) in decided.withdrawn, "current": r == current} for r in held}
+    if all(row | marks[row["revision"]] == row for row in rows):
+        # As it was told: the words need records.
+        return rows
+    why = why_held_back(held, current, decided, soundness, used_in)
+    return [row | marks[row["revision"]] | {"held_back": why.get(row["revision"], "")} for row in rows]
+
+
+def _index_row(revision: Revision) -> dict:
+    """Return what a revision's record says of it for the index; of one that cannot be read, what is known without it."""
+    known = {"date": revision.date, "revision": revision.number}
     try:
         record = load_record(revision.path)
+        losses = record.get("losses")
+        Soundness.of(record)
         return known | {
-            "degraded": record["degraded"], "reason": record["reason"], "made": dt.datetime.fromisoformat(record["made"]),
+            "degraded": record["degraded"],
+            "losses": None if losses is None else json.dumps(losses, ensure_ascii=False), "reason": record["reason"], "made": dt.datetime.fromisoformat(record["made"]),
             "code_version": record["code"]["version"], "input_hash": record["input_hash"],
             "season": season_name(revision.date, season_start(record["settings"])),
             "item": any(file["name"] == ITEM for file in record["files"]) and (revision.path / ITEM).is_file(),
             "size_bytes": (revision.path / RECORD).stat().st_size + sum(file["size"] for file in record["files"]),
         }  # fmt: skip
-    except (ArchiveError, OSError, ValueError, AttributeError):
-        # A season's start that is no day, or settings that are no settings, are damage of the record too.
+    except (ArchiveError, OSError, ValueError, KeyError, TypeError, AttributeError):
+        # Losses, settings or a season's start that are none are damage of the record too.
         size = sum(sizes_in(revision.path).values())
-        return known | {"degraded": True, "reason": UNREADABLE, "item": False, "size_bytes": size}
+        return known | {"degraded": True, "reason": NO_RECORD, "item": False, "size_bytes": size}
 
 
-def _totals_rows(stands: Revision) -> pa.Table:
-    path = stands.path / "totals.parquet"
+def _totals_rows(current: Revision) -> pa.Table:
+    path = current.path / "totals.parquet"
     try:
         table = conformed(read_arrow(local_file(path)), TOTALS)
     except (OSError, ValueError) as error:
         # A damaged name of a column need not be text; Arrow's own errors are ValueErrors too.
-        raise ArchiveError(f"{path} cannot be read ({error}). {way_back(stands.path)}") from error
-    number = pa.array([stands.number] * table.num_rows, pa.int32())
+        raise ArchiveError(f"{path} cannot be read ({error}). {way_back(current.path)}") from error
+    number = pa.array([current.number] * table.num_rows, pa.int32())
     table = table.add_column(table.schema.get_field_index("date") + 1, TOTALS_SCHEMA.field("revision"), number)
     # Columns that a newer program added are its own to gather.
     return table.select(TOTALS_SCHEMA.names)
 
 
 def _latest(root: Path, basin: str, index: pa.Table) -> dict:
-    standing = index.filter(pc.invert(index["withdrawn"]))
-    if standing.num_rows == 0:
+    current = index.filter(index["current"])
+    if current.num_rows == 0:
         return _named(None, None, in_basin=True)
-    date = standing["date"][-1].as_py()
-    number = standing["revision"][-1].as_py()
+    date = current["date"][-1].as_py()
+    number = current["revision"][-1].as_py()
     newest = next((r for r in revisions(root, basin, date) if r.number == number), None)
     if newest is None:
         raise _GoneError(f"{basin_folder(root, basin)} has no revision {number} of {date}. Put it back from a copy.")
     return _named(newest, date, in_basin=True)
 
 
-def _named(stands: Revision | None, date: dt.date | None, *, in_basin: bool) -> dict:
-    """Return date, revision and path, the path from the folder of the file that says it; nulls when nothing stands."""
-    path = None if stands is None else f"{stands.date}/{stands.path.name}" if in_basin else stands.path.name
-    return {"date": date and date.isoformat(), "revision": stands and stands.number, "path": path}
+def _named(current: Revision | None, date: dt.date | None, *, in_basin: bool) -> dict:
+    """Return date, revision and path, the path from the folder of the file that says it; nulls when none is current."""
+    path = None if current is None else f"{current.date}/{current.path.name}" if in_basin else current.path.name
+    return {"date": date and date.isoformat(), "revision": current and current.number, "path": path}
 
 
 def _catalogues(root: Path, basin: str, index: pa.Table, seasons: set[str]) -> dict[Path, bytes]:
     """Return the STAC catalogues of a basin by path: those of `seasons`, and its collection.
 
-    A date whose standing revision is of before there were items is left out; with no item at all there is no catalogue.
+    A date whose current revision is of before there were items is left out; with no item at all there is no catalogue.
     """
     folder = basin_folder(root, basin)
     held = sorted(season for season in index["season"].unique().to_pylist() if season is not None)
@@ -277,12 +297,9 @@ def _described(folder: Path, paths: Iterable[str]) -> tuple[dict, str] | None:
 
 
 def _listed(index: pa.Table, season: str) -> list[tuple[str, str]]:
-    """Return date and path of the items that stand in a season, oldest first."""
-    # A revision without a season is one whose record cannot be read: it stands all the same, and its date has no item then.
-    of_season = pc.fill_null(pc.equal(index["season"], season), fill_value=True)
-    rows = index.filter(pc.and_(of_season, pc.invert(index["withdrawn"]))).to_pylist()
-    stands = {row["date"]: row for row in rows}
-    return [(str(date), f"{date}/r{row['revision']:03d}/{ITEM}") for date, row in stands.items() if row["item"]]
+    """Return date and path of the items of a season's current revisions, oldest first."""
+    rows = index.filter(pc.and_(pc.equal(index["season"], season), index["current"])).to_pylist()
+    return [(str(row["date"]), f"{row['date']}/r{row['revision']:03d}/{ITEM}") for row in rows if row["item"]]
 
 
 def root_catalogue(root: Path) -> bytes:

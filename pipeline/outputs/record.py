@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.current import Loss
 from pipeline.day import Day
 from pipeline.records import RECORD_VERSION
 
@@ -61,7 +62,7 @@ class Provenance:
     inputs : the files read.
     input_hash : identity of the rows and grids used, `input_sha256` of their hashes.
     reason : why this revision is made: "nightly update", or what the operator wrote.
-    degraded : why the day is less than it should be, one sentence each; empty for a sound day.
+    degraded : what the day lacks, each with the reason in one sentence; empty for a sound day.
     code_version, commit : version of the program; commit empty where it is not known.
     made : when, with time zone (a time without one is taken as UTC). The caller's clock, so that tests can hold it.
     kept : name to hash of the canonical rows and grids that `keep_inputs` kept for this day.
@@ -73,7 +74,7 @@ class Provenance:
     inputs: list[UsedFile]
     input_hash: str
     reason: str
-    degraded: list[str]
+    degraded: list[Loss]
     code_version: str
     commit: str
     made: dt.datetime
@@ -121,7 +122,8 @@ def build_record(
             "made": provenance.made,
             "code": {"version": provenance.code_version, "commit": provenance.commit},
             "degraded": bool(provenance.degraded),
-            "degraded_reasons": list(provenance.degraded),
+            "degraded_reasons": [loss.reason for loss in provenance.degraded],
+            "losses": [loss.plain() for loss in provenance.degraded],
             "settings": provenance.settings,
             "settings_hash": provenance.settings_hash,
             "inputs": [asdict(file) for file in provenance.inputs],

@@ -26,15 +26,16 @@ class Status:
 
     Parameters
     ----------
-    days : one row a date held, oldest first: `date`, `season`, `revisions` (how many), `standing` (the number that stands,
-        missing when all are withdrawn), `degraded` (of the standing one, else of the newest), `withdrawn` (how many),
+    days : one row a date held, oldest first: `date`, `season`, `revisions` (how many), `standing` (the number of the current
+        one, missing when all are withdrawn), `degraded` (of the current one, else of the newest), `withdrawn` (how many),
         `reason` and `made` (of the same; missing where its record cannot be read).
-    newest : the newest date that stands, None when there is none.
+    newest : the newest date that has a current revision, None when there is none.
     age_days : its age in days on the day asked.
     missing : dates without a revision between the first and the last of a season; in the present season, up to yesterday.
     failed : those of them whose last attempt failed, with what it said.
-    withdrawn : revisions that no longer stand, and why.
-    second_look : dates whose standing total jumped beyond what the sites' change and the error allow, with the figures.
+    withdrawn : revisions that were withdrawn, and why.
+    held_back : revisions newer than the current one of their date that did not become current, and why.
+    second_look : dates whose current total jumped beyond what the sites' change and the error allow, with the figures.
     size_bytes : size of all revisions and of the inputs kept with them.
     growth : room on the disk, and how long it lasts at the archive's pace.
     """
@@ -45,13 +46,14 @@ class Status:
     missing: list[dt.date]
     failed: dict[dt.date, str]
     withdrawn: dict[tuple[dt.date, int], str]
+    held_back: dict[tuple[dt.date, int], str]
     second_look: dict[dt.date, str]
     size_bytes: int
     growth: Growth
 
     @property
     def newest_is_degraded(self) -> bool:
-        """Whether the newest date that stands is degraded."""
+        """Whether the newest date's current revision is degraded."""
         return bool(self.newest is not None and self.days.loc[self.days["date"] == self.newest, "degraded"].iloc[0])
 
 
@@ -63,16 +65,19 @@ def status(root: str | Path, basin: str, today: dt.date, season_start: str) -> S
     """
     rows, newest, size = [], None, sum(sizes_in(inputs_folder(root, basin)).values())
     by_date: dict[dt.date, list[dict]] = {}
+    held_back: dict[tuple[dt.date, int], str] = {}
     for row in read_index(root, basin).to_pylist():
         by_date.setdefault(row["date"], []).append(row)
         size += row["size_bytes"]
+        if row["held_back"]:
+            held_back[row["date"], row["revision"]] = row["held_back"]
     for date, held in by_date.items():
-        standing = [row for row in held if not row["withdrawn"]]
-        shown = (standing or held)[-1]
-        number = shown["revision"] if standing else None
-        newest = date if standing else newest
+        current = next((row for row in held if row["current"]), None)
+        shown, number = current or held[-1], current and current["revision"]
+        newest = date if current else newest
+        withdrawn = sum(row["withdrawn"] for row in held)
         rows.append((
-            date, shown["season"] or season_name(date, season_start), len(held), number, shown["degraded"], len(held) - len(standing), shown["reason"], shown["made"],
+            date, shown["season"] or season_name(date, season_start), len(held), number, shown["degraded"], withdrawn, shown["reason"], shown["made"],
         ))  # fmt: skip
     days = pd.DataFrame(rows, columns=COLUMNS).astype({"standing": "Int64"})
     season_now = season_name(today, season_start)
@@ -83,7 +88,7 @@ def status(root: str | Path, basin: str, today: dt.date, season_start: str) -> S
     age = None if newest is None else (today - newest).days
     room = growth(place(root), dt.datetime.now(dt.UTC))
     gone = dict(sorted(withdrawals(root, basin).items()))
-    return Status(days, newest, age, missing, failed, gone, second_looks(root, basin), size, room)
+    return Status(days, newest, age, missing, failed, gone, held_back, second_looks(root, basin), size, room)
 
 
 def _missing(days: pd.DataFrame, failed: list[dt.date], season_now: str, today: dt.date) -> list[dt.date]:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pyarrow as pa
 
+from pipeline.current import Revision
 from pipeline.outputs.attempts import ATTEMPTS
 from pipeline.outputs.derived import derive, root_catalogue
 from pipeline.outputs.keep import inputs_folder, is_input
@@ -24,11 +25,11 @@ from pipeline.parquet import read_arrow
 from pipeline.places import in_store
 from pipeline.problems import ArchiveError
 from pipeline.reading import (
-    Revision,
     all_revisions,
     archive_folder,
     basin_folder,
     dates_held,
+    decisions,
     revisions,
     withdrawals,
 )
@@ -239,17 +240,19 @@ def _cure(look: _Look, revision: Revision) -> str:
 def _decisions(look: _Look) -> None:
     path = look.folder / "decisions.jsonl"
     try:
-        gone = withdrawals(look.root, look.basin)
+        decided = decisions(look.root, look.basin)
     except ArchiveError as trouble:
         look.wrong(path, str(trouble).removeprefix(f"{path}, ").split(". ")[0], _COPY)
         return
-    for date, number in gone:
+    named = [("withdraws", date, number) for date, number in decided.withdrawn]
+    named += [("makes current", date, one.revision) for date, made in decided.made_current.items() for one in made]
+    for what, date, number in named:
         held = {r.number for r in revisions(look.root, look.basin, date)}
         if number not in held and (date, number) not in look.lost_known:
-            look.wrong(path, f"withdraws {date}@{number}, which is not there", "Put the revision back from a copy.")
+            look.wrong(path, f"{what} {date}@{number}, which is not there", "Put the revision back from a copy.")
     # A first decision that found no room leaves an empty file.
     if path.exists() and (data := path.read_bytes()) and not data.endswith(b"\n"):
-        look.wrong(path, "ends in a decision that was cut off and does not count", "Withdraw again; that mends it.")
+        look.wrong(path, "ends in a decision that was cut off and does not count", "Decide again; that mends it.")
 
 
 def _kept_inputs(look: _Look) -> None:

@@ -112,7 +112,7 @@ def test_a_night_leaves_an_analysts_revision_standing_and_says_why(mine):
     done = snowtally("update", settings, "--date", "2031-03-05")
     assert done.returncode == 0
     words = " ".join(done.stdout.split())
-    assert "Nothing new published: r002 stands, published by hand (cores of the new crew)" in words
+    assert "Nothing new published: r002 is current, published by hand (cores of the new crew)" in words
     # Taken back, the night goes on.
     told("withdraw", settings, "2031-03-05@2", "--reason", "crew was fine")
     assert told("update", settings, "--date", "2031-03-05")["revision"] == 3

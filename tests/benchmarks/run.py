@@ -30,9 +30,11 @@ TRIALS = {
     "rebuild": ["tests/outputs/trials/rebuild_trial.py"],
     "month": ["tests/flows/trials/month_trial.py"],
     "melt": ["tests/recovery/melt_trial.py"],
+    "slips": ["tests/mutation_trial"],
 }
 """Long trials with their own tables, of which plain `pytest` runs short versions: made basins whose snow is known (the estimate
-against simple methods, proposed sites against random ones), planted faults, updates killed at random, writers racing, a month of nights under two schedules that are killed."""
+against simple methods, proposed sites against random ones), planted faults, updates killed at random, writers racing, a month of nights under two schedules that are killed,
+one-line slips in the core against the tests that guard it."""
 
 BENCHMARKS = [
     "kriging",

@@ -62,6 +62,20 @@ def test_symmetric_and_positive_semidefinite(seed, lengths):
         assert share * variance == pytest.approx(found.by_part[name][some, some].sum())
 
 
+@pytest.mark.parametrize("length", [0.0, 400.0, np.inf])
+def test_the_covariance_is_the_sum_over_all_pairs_of_cells(length):
+    """Brute force: w_i w_j r(distance) of every pair of cells, in plain matrices."""
+    se, group = se_field(7), groups(8)
+    xy = np.stack(np.meshgrid(X, Y), axis=-1).reshape(-1, 2)
+    apart = np.hypot(*(xy[:, None, :] - xy[None, :, :]).transpose(2, 0, 1))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        correlation = np.where(apart == 0, 1.0, np.exp(-apart / length))
+    share = np.where(group.ravel()[:, None] == np.arange(6), (AREA * se).ravel()[:, None] / 1000, 0.0)
+    found = volume_covariance([ErrorPart("", se, length)], AREA, group, 6, CELL_M).total
+    # Finite lengths leave out a correlation of some 1e-7 beyond the reach; a block is one cell here.
+    assert found == pytest.approx(share.T @ correlation @ share, rel=1e-12 if length in (0, np.inf) else 1e-5)
+
+
 @given(st.integers(0, 1000), parts_of)
 @settings(max_examples=25, deadline=None)
 def test_merged_groups_have_the_summed_covariance(seed, lengths):

@@ -19,7 +19,8 @@ def provenance():
 def archive(tmp_path_factory):
     """Two dates, the first with two revisions. Tests read it and leave it as it is."""
     root = tmp_path_factory.mktemp("session") / "archive"
-    publish(root, made_day("2031-03-01"), make_provenance("first"))
-    publish(root, made_day("2031-03-01", extra_mm=10), make_provenance("second", degraded=["Station 007 is silent."]))
+    silent = ["Station 007 is silent."]
+    publish(root, made_day("2031-03-01"), make_provenance("first", degraded=silent))
+    publish(root, made_day("2031-03-01", extra_mm=10), make_provenance("second", degraded=silent))
     publish(root, made_day("2031-03-05", extra_mm=20), make_provenance("third"))
     return root

@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pandas as pd
 from made_day import _totals, made_day
+from made_provenance import losses
 
 from pipeline.outputs.archive import publish
 from pipeline.outputs.record import Provenance, UsedFile
@@ -32,7 +33,7 @@ def provenance(inputs="a", **changes):
         inputs=[UsedFile("sites", "sites.csv", 120, "1" * 64, "2" * 64)], input_hash=inputs, reason="nightly update",
         degraded=[], code_version="0.1.0", commit="", made=MADE,
     )  # fmt: skip
-    return replace(made, **changes)
+    return replace(made, **changes | {"degraded": losses(changes.get("degraded", []))})
 
 
 def with_flight(day):
@@ -43,7 +44,7 @@ def archive_with_history(root):
     """Publish a little history into `root` and return its last date: earlier years, last week, yesterday, two revisions."""
     for n, date in enumerate(("2029-03-08", "2030-03-08", "2031-03-01", "2031-03-07")):
         publish(root, made_day(date, extra_mm=7.0 * n), provenance(date))
-    publish(root, made_day("2031-03-08", extra_mm=33), provenance("one"))
+    publish(root, made_day("2031-03-08", extra_mm=33), provenance("one", degraded=["Station 007 is silent."]))
     day = with_flight(made_day("2031-03-08", extra_mm=31))
     normals = pd.DataFrame({
         "level": ["basin", "site"], "site_id": ["larkmoor", "NA"], "swe_mm": [300.0, 255.5], "normal_mm": [250.0, 200.0],

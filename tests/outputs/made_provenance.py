@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import replace
 
+from pipeline.current import Loss
 from pipeline.outputs.record import Provenance, UsedFile
 
 MADE = dt.datetime(2031, 3, 2, 4, 30, tzinfo=dt.UTC)
@@ -26,4 +27,9 @@ def make_provenance(inputs: str = "a", **changes) -> Provenance:
         commit="",
         made=MADE,
     )
-    return replace(provenance, **changes)
+    return replace(provenance, **changes | {"degraded": losses(changes.get("degraded", []))})
+
+
+def losses(reasons: list[str | Loss]) -> list[Loss]:
+    """Return reasons as what a day lacks; a sentence by itself is a loss of its own."""
+    return [one if isinstance(one, Loss) else Loss(rule=one, reason=one) for one in reasons]

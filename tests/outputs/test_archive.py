@@ -109,7 +109,7 @@ def test_the_record_knows_its_parent_and_why(tmp_path, provenance):
     publish(tmp_path, made_day(), provenance("a"))
     publish(tmp_path, made_day(), provenance("b", reason="late course sheet", degraded=["No weather table."]))
     one = reading.read_record(tmp_path, "larkmoor", DAY, 1)
-    two = reading.read_record(tmp_path, "larkmoor", DAY)
+    two = reading.read_record(tmp_path, "larkmoor", DAY, 2)
     assert (one["parent_revision"], one["degraded"], two["parent_revision"], two["degraded"]) == (None, False, 1, True)
     assert (two["reason"], two["degraded_reasons"]) == ("late course sheet", ["No weather table."])
 
@@ -172,7 +172,7 @@ def test_a_night_does_not_displace_what_an_analyst_published(tmp_path, provenanc
     night = provenance("c")
     for left in (left_as_it_is(tmp_path, "larkmoor", DAY, night), publish(tmp_path, made_day(extra_mm=9), night)):
         assert (left.revision, left.unchanged) == (2, True)
-        assert "r002 stands, published by hand (late course sheet), and is not displaced by a night" in left.why
+        assert "r002 is current, published by hand (late course sheet), and is not displaced by a night" in left.why
     assert reading.standing(tmp_path, "larkmoor", DAY).number == 2
     # Another analyst's does, and once the analyst takes it back a night's may stand again.
     third = publish(tmp_path, made_day(extra_mm=9), provenance("c", command="rerun", reason="wrong cutter"))
@@ -203,7 +203,7 @@ def test_what_was_taken_back_is_told_with_what_stands(tmp_path, provenance):
     withdraw(tmp_path, "larkmoor", DAY, 2, "wrong tare")
     left = left_as_it_is(tmp_path, "larkmoor", DAY, provenance("b"))
     assert left.why.startswith(
-        "r002 was made from the same inputs, settings and code and was withdrawn (wrong tare): r001 stands"
+        "r002 was made from the same inputs, settings and code and was withdrawn (wrong tare): r001 is current"
     )
     # By hand the same may be said again: a damaged revision is so withdrawn and replaced.
     by_hand = provenance("b", command="rerun", reason="files were damaged")
@@ -339,8 +339,8 @@ def test_what_is_withdrawn_stays_readable_and_no_longer_stands(tmp_path, provena
 
 
 def test_status_tells_what_is_held_and_how_old_it_is(tmp_path, provenance):
-    publish(tmp_path, made_day("2031-03-01"), provenance("a"))
-    publish(tmp_path, made_day("2031-03-01"), provenance("b", degraded=["No weather table."]))
+    for inputs in "ab":
+        publish(tmp_path, made_day("2031-03-01"), provenance(inputs, degraded=["No weather table."]))
     publish(tmp_path, made_day("2031-03-04"), provenance("c"))
     withdraw(tmp_path, "larkmoor", dt.date(2031, 3, 4), 1, "wrong tare")
     # The withdrawal is not in the index yet, and the index may be gone altogether.

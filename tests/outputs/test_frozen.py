@@ -1,4 +1,7 @@
-"""Archives of earlier versions are read for ever: `frozen/layout_1` was written by the version of before record version 2."""
+"""Archives of earlier versions are read for ever.
+
+`frozen/layout_1` was written by the version of before record version 2, `frozen/record_2` by that of before version 3.
+"""
 
 from __future__ import annotations
 
@@ -12,9 +15,11 @@ import pytest
 from made_day import made_day
 
 from pipeline import reading
+from pipeline.current import Loss
 from pipeline.outputs.archive import left_as_it_is, publish, rebuild_derived, withdraw
 from pipeline.outputs.compare import compare, find_side
 from pipeline.outputs.keep import read_kept
+from pipeline.outputs.report.pages import make_day_page
 from pipeline.outputs.status import status
 from pipeline.outputs.verify import verify
 from pipeline.problems import ArchiveError
@@ -94,8 +99,8 @@ def test_an_old_archive_is_written_on(old, provenance):
 
 def test_a_record_of_a_newer_version_is_refused(old):
     path = old / "larkmoor" / "2031-03-05" / "r001" / "record.json"
-    path.write_text(path.read_text("utf-8").replace('"schema_version": 1', '"schema_version": 3'), "utf-8")
-    line = r"record.json is of version 3; this snowtally reads up to 2. Install a newer one."
+    path.write_text(path.read_text("utf-8").replace('"schema_version": 1', '"schema_version": 4'), "utf-8")
+    line = r"record.json is of version 4; this snowtally reads up to 3. Install a newer one."
     with pytest.raises(ArchiveError, match=line):
         reading.read_record(old, "larkmoor", "2031-03-05")
     # It is refused by itself: what is derived tells of the others, and of this date what can be told without its record.
@@ -104,3 +109,38 @@ def test_a_record_of_a_newer_version_is_refused(old):
     assert days["degraded"].tolist() == [False, True]
     (trouble,) = verify(old, "larkmoor", lambda _: None).troubles
     assert "install that one. It is not damaged" in trouble.cure
+
+
+# --- record version 2: what degraded a day was told in sentences alone -------------------------------------------------
+
+RECORD_2 = FROZEN.with_name("record_2")
+LATER = Loss("missing file", "courses", "courses.csv", whole=True, reason="courses.csv is not there")
+
+
+@pytest.fixture
+def before_losses(tmp_path):
+    return Path(shutil.copytree(RECORD_2, tmp_path / "archive"))
+
+
+def test_a_degraded_revision_of_before_losses_stays_current_as_it_was(before_losses):
+    # It replaced a sound one, as the newest always did.
+    for damaged in (False, True):
+        assert reading.list_days(before_losses, "larkmoor")["revision"].tolist() == [2, 1]
+        assert reading.standing(before_losses, "larkmoor", "2031-03-01").number == 2
+        told = status(before_losses, "larkmoor", dt.date(2031, 3, 8), "10-01")
+        assert (told.days["standing"].tolist(), told.held_back) == ([2, 1], {})
+        if not damaged:
+            (before_losses / "larkmoor" / "index.parquet").write_bytes(b"")
+    rebuild_derived(before_losses, "larkmoor")
+    assert json.loads((before_losses / "larkmoor" / "2031-03-01" / "current.json").read_text("utf-8"))["revision"] == 2
+    assert verify(before_losses, "larkmoor", lambda _: None).troubles == []
+    page = make_day_page(before_losses, "larkmoor", dt.date(2031, 3, 1), "metric").read_text("utf-8")
+    assert "missing file (no such file): stations.csv is not there" in page
+
+
+def test_what_follows_a_revision_of_before_losses_is_judged_as_far_as_it_can_be(before_losses, provenance):
+    # Degraded after a degraded one whose losses nobody can compare: current, as ever. Sound: current. Degraded after it: held back.
+    for inputs, losses, current in (("d", [LATER], 3), ("e", [], 4), ("f", [LATER], 4)):
+        day = made_day("2031-03-01", height=8, width=9)
+        assert publish(before_losses, day, provenance(inputs, degraded=losses)).current.number == current
+    assert verify(before_losses, "larkmoor", lambda _: None).troubles == []

@@ -195,6 +195,7 @@ def test_reading_brings_in_no_model_no_scheduler_and_no_raster_library():
         "pipeline.reading",
         "pipeline.records",
         "pipeline.columns",
+        "pipeline.current",
         "pipeline.parquet",
         "pipeline.kept_files",
         "pipeline.places",

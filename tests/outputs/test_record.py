@@ -37,8 +37,8 @@ def test_published_records_follow_the_schema(archive, date, revision):
 
 def test_every_key_is_required_and_no_other_allowed(provenance):
     record = json.loads(record_bytes(build_record(made_day(), provenance(), (1, None), FILES, None)))
-    since_version_2 = {"command", "changes", "record_sha256"}
-    assert set(SCHEMA["required"]) | since_version_2 == set(SCHEMA["properties"]) == set(record)
+    later = {"command", "changes", "record_sha256"} | {"losses"}  # of versions 2 and 3
+    assert set(SCHEMA["required"]) | later == set(SCHEMA["properties"]) == set(record)
     for key in record:
         with pytest.raises(jsonschema.ValidationError, match=f"'{key}' is a required property"):
             validate({name: value for name, value in record.items() if name != key})
@@ -52,6 +52,8 @@ def test_a_degraded_day_says_why(provenance):
     validate(record)
     with pytest.raises(jsonschema.ValidationError, match="should be non-empty"):
         validate({**record, "degraded_reasons": []})
+    with pytest.raises(jsonschema.ValidationError, match="should be non-empty"):
+        validate({**record, "losses": []})
     with pytest.raises(jsonschema.ValidationError, match="expected to be empty"):
         validate({**record, "degraded": False})
 

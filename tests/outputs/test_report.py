@@ -15,6 +15,7 @@ from made_day import made_day
 from made_pages import archive_with_history, as_number, no_snow, provenance, read_page, with_flight
 from pyproj import CRS
 
+from pipeline.current import Loss
 from pipeline.grid import BasinGrid
 from pipeline.outputs.archive import publish, withdraw
 from pipeline.outputs.compare import compare, find_side
@@ -23,6 +24,7 @@ from pipeline.outputs.report.compare_page import compare_page
 from pipeline.outputs.report.units import UNITS
 from pipeline.outputs.report.words import CAUTIONS, ERROR_PARTS
 from pipeline.problems import ArchiveError
+from pipeline.reading import basin_row, revision_totals
 
 
 @pytest.fixture(scope="module")
@@ -145,7 +147,7 @@ def test_the_top_says_degraded_and_revised_in_words(history):
     root, date = history
     text = " ".join("".join(read_page(pages.make_day_page(root, "larkmoor", date, "metric")).text).split())
     head = text[: text.index("Where the water lies")]
-    assert "Degraded." in head
+    assert "Some inputs were missing or damaged. This estimate is less certain than usual." in head
     assert "Station 007 is silent." in head
     assert "Revised." in head
     assert "For a second look." not in head
@@ -357,12 +359,83 @@ def test_a_day_that_was_withdrawn_is_told_on_the_page_of_what_stands(tmp_path):
     text = " ".join(
         "".join(read_page(pages.make_day_page(root, "larkmoor", dt.date(2031, 3, 1), "metric")).text).split()
     )
-    assert "Withdrawn. Revision 2 of the day no longer stands: “wrong flight”." in text
+    assert "Withdrawn. Revision 2 of the day was taken back: “wrong flight”." in text
     withdraw(root, "larkmoor", dt.date(2031, 3, 1), 3, "wrong again")
     text = " ".join(
         "".join(read_page(pages.make_day_page(root, "larkmoor", dt.date(2031, 3, 1), "metric")).text).split()
     )
-    assert "“wrong flight”. Revision 3 of the day no longer stands: “wrong again”." in text
+    assert "“wrong flight”. Revision 3 of the day was taken back: “wrong again”." in text
+
+
+GONE = Loss(
+    "missing file", "stations", "data/stations.csv", whole=True, reason="missing file: put it there or take it out"
+)
+SILENT = [
+    Loss("silent station", "stations", "sites.csv", f"S{n}", reason=f"silent station S{n}: mend it") for n in range(8)
+]
+
+
+def words(path):
+    return " ".join("".join(read_page(path).text).split())
+
+
+def test_what_was_missing_is_told_in_plain_words_and_sites_together(tmp_path):
+    root = tmp_path / "archive"
+    publish(root, made_day("2031-03-01"), provenance(degraded=[*SILENT, GONE]))
+    for path in (
+        pages.make_day_page(root, "larkmoor", dt.date(2031, 3, 1), "metric"),
+        pages.make_season_page(root, "larkmoor", "metric"),
+    ):
+        text = words(path)
+        assert re.search(
+            r"Some inputs were missing or damaged( on Saturday 1 March 2031)?\. This estimate is less certain", text
+        )
+        assert "than usual. stations.csv is missing. missing file: put it there or take it out" in text
+        assert "8 stations are silent: S0, S1, S2, S3, S4, S5, 2 more." in text
+        assert "silent station S0: mend it; and 7 more, in the record" in text
+        assert "than it should be" not in text
+
+
+def test_degraded_days_are_marked_on_the_curve_by_a_sign_and_a_word(tmp_path):
+    root = tmp_path / "archive"
+    for day, losses in ((1, []), (2, [GONE]), (3, []), (4, [GONE])):
+        publish(root, made_day(f"2031-03-{day:02d}"), provenance(f"{day}", degraded=losses))
+    season = pages.make_season_page(root, "larkmoor", "metric").read_text("utf-8")
+    crosses = re.findall(r'<path[^>]*class="degraded"><title>([^<]*)</title>', season)
+    assert crosses == [f"2031-03-0{day}: degraded, stations.csv is missing" for day in (2, 4)]
+    assert season.count(">degraded</text>") == 1
+    assert "Crosses: degraded days, on which some inputs were missing or damaged." in season
+    assert "One earlier day of this season is degraded." in words(root / "larkmoor/season.html")
+    # A day's page knows of no day after it.
+    third = pages.make_day_page(root, "larkmoor", dt.date(2031, 3, 3), "metric").read_text("utf-8")
+    assert [told[:10] for told in re.findall(r'class="degraded"><title>([^<]*)', third)] == ["2031-03-02"]
+    first = pages.make_day_page(root, "larkmoor", dt.date(2031, 3, 1), "metric").read_text("utf-8")
+    assert 'class="degraded"' not in first
+    assert "Crosses" not in first
+
+
+def test_a_run_that_was_held_back_is_told_and_what_readers_had_before_is_compared(tmp_path):
+    root = tmp_path / "archive"
+    day = dt.date(2031, 3, 1)
+    publish(root, made_day("2031-03-01", extra_mm=90), provenance("sound"))
+    made = pages.remake(root, "larkmoor", day, "metric")
+    publish(root, made_day("2031-03-01"), provenance("worse", degraded=[GONE]))
+    # A page of before it was held back is not up to date.
+    assert pages.make_missing(root, "larkmoor", day, "metric") == made
+    told = "Held back. A later run at 2031-03-02 04:30 UTC was held back: stations.csv is missing now, and 2031-03-01@1 has no such loss."
+    for path in (made.day, root / "larkmoor/season.html"):
+        assert told in words(path)
+        links = [
+            said["href"] for tag, said in read_page(path).tags if tag == "a" and "totals.csv" in said.get("href", "")
+        ]
+        assert any((path.parent / href).resolve() == root / "larkmoor/2031-03-01/r002/totals.csv" for href in links)
+    assert "This page shows revision 1." in words(made.day)
+    publish(root, made_day("2031-03-01", extra_mm=95), provenance("sound again"))
+    page = read_page(pages.make_day_page(root, "larkmoor", day, "metric"))
+    assert "Held back." not in "".join(page.text)
+    before = next(number.value for number in page.numbers if number.of == "parent_volume_m3")
+    assert before == basin_row(revision_totals(root / "larkmoor/2031-03-01/r001"))["volume_m3"]
+    assert "Revision 1 had" in "".join(page.text)
 
 
 def test_publishing_remakes_the_pages_that_lean_on_a_date(tmp_path):

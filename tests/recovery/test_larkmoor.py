@@ -1,12 +1,15 @@
 """The demo basin's estimates against its own known truth, which the pipeline never sees."""
 
 import datetime as dt
+import json
+import sys
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import xarray as xr
+from PIL import Image
 
 from pipeline import run
 from pipeline.estimate import estimate_day
@@ -123,3 +126,19 @@ def test_an_outage_loses_no_more_than_it_hides(recovered, heard, rel):
     assert total["swe_mean_mm"] == pytest.approx(whole, rel=rel)
     # The error is a share of what is thought to have been gained and lost, which the outage changes too.
     assert total["swe_se_mm"] > 0.85 * se
+
+
+def test_pictures_in_readme_and_docs_show_what_the_program_says(recovered, monkeypatch):
+    """Stale? `python docs/make_pictures.py` makes them again."""
+    monkeypatch.setattr(sys, "path", [str(ROOT / "docs"), *sys.path])
+    from make_pictures import DATE, SHOWS, templates_sha256  # noqa: PLC0415  a script beside its pictures
+
+    pictures = sorted((ROOT / "docs").glob("*.png"))
+    assert len(pictures) == 3
+    basin = recovered[DATE][-1].totals.iloc[0]
+    for picture in pictures:
+        shows = json.loads(Image.open(picture).text[SHOWS])
+        # Another machine may differ in the last digits, which no picture shows.
+        figures = [shows["volume_m3"], shows["volume_se_m3"]]
+        assert figures == pytest.approx([basin["volume_m3"], basin["volume_se_m3"]], rel=2e-3), picture.name
+        assert shows["templates"] == templates_sha256(), picture.name

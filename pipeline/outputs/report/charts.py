@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
@@ -144,10 +144,11 @@ def _spread(heights: np.ndarray, values: np.ndarray) -> list[tuple[float, float,
 
 @dataclass(frozen=True)
 class Marks:
-    """What is marked along a season: days of flights, days of surveys."""
+    """What is marked along a season: days of flights, days of surveys, and degraded days with what they lack in words."""
 
     flights: Sequence[dt.date]
     surveys: Sequence[dt.date]
+    degraded: Mapping[dt.date, str] = field(default_factory=dict)
 
 
 def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit: Unit) -> Markup:
@@ -179,6 +180,7 @@ def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit
         [up(unit.plain(v)) for v in season[name]] for name in ("volume_p10_m3", "volume_m3", "volume_p90_m3")
     )
     parts += _curve(season["season_day"].to_numpy(), [across(d) for d in season["season_day"]], volumes)
+    parts += _degraded(season, marks.degraded, (across, up), unit)
     for date in marks.flights:
         x = across((date - begins).days)
         told = tag("title", f"flight of {date}")
@@ -190,6 +192,33 @@ def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit
         x = across((date - begins).days)
         parts.append(tag("path", tag("title", f"courses of {date}"), d=f"M{x:.1f} {foot - 1}v-8", class_="survey"))
     return drawing(WIDTH, height, f"Volume of water in the snow through the season in {unit.label}", *parts)
+
+
+def _degraded(
+    season: pd.DataFrame, degraded: Mapping[dt.date, str], scales: tuple[Scale, Scale], unit: Unit
+) -> list[Markup]:
+    """Return a cross on each degraded date of the curve, and the word beside the first of each stretch of such dates."""
+    across, up = scales
+    drawn, last = [], None
+    for row in season.itertuples():
+        why = degraded.get(row.date.date())
+        if why is None:
+            continue
+        x, y = across(row.season_day), up(unit.plain(row.volume_m3))
+        told = tag("title", f"{row.date.date()}: degraded{f', {why}' if why else ''}")
+        drawn.append(tag("path", told, d=f"M{x - 4.5:.1f} {y - 4.5:.1f}l9 9m0 -9l-9 9", class_="degraded"))
+        if last is None or row.season_day - last > WORD_DAYS:
+            # Below the interval, or above it where snow is little, so that the word lies on no line.
+            below, above = (up(unit.plain(v)) for v in (row.volume_p10_m3, row.volume_p90_m3))
+            place = below + 14 if below + 16 < up.start else above - 5
+            middle = min(x, WIDTH - WORD_WIDTH / 2)
+            drawn.append(tag("text", "degraded", x=middle, y=place, class_="label ink middle"))
+        last = row.season_day
+    return drawn
+
+
+WORD_DAYS, WORD_WIDTH = 21, 62
+"""Days between degraded dates from which on the word is written again, and its width: nearer, words would lie over each other."""
 
 
 def _earlier_season(name: str, days: np.ndarray, places: tuple[list[float], list[float]]) -> list[Markup]:

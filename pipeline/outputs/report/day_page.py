@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from pipeline.outputs.report import charts, day_tables
 from pipeline.outputs.report.cells import cells
 from pipeline.outputs.report.colours import ERROR, LESS, MORE, WATER, diverging, sequential
 from pipeline.outputs.report.maps import Layer, Place, Sheet
+from pipeline.outputs.report.notices import decided, identity, lacking, later_runs
 from pipeline.outputs.report.pictures import legend
 from pipeline.outputs.report.published import Earlier, PublishedDay, Surroundings
 from pipeline.outputs.report.templating import page
@@ -27,24 +29,22 @@ STALE_DAYS = 5
 """Where no site's value is younger, the page says so at its top: a station reports daily, and snow changes within days."""
 
 
-def day_page(day: PublishedDay, around: Surroundings, units: Units, parent: pd.Series | None) -> bytes:
-    """Return the page of a revision.
-
-    Parameters
-    ----------
-    parent : the basin's row of the totals of the revision before it; None where there is none or it cannot be read.
-    """
+def day_page(day: PublishedDay, around: Surroundings, units: Units, before: Before | None) -> bytes:
+    """Return the page of a revision; `before` is what readers had of the date before it, None for the first."""
     whole = day.whole
     maps, no_change_map = _maps(day, around.before, units)
     flights = day_tables.flights(day.record, units)
     budget = day_tables.budget(day.record)
+    later = later_runs(day.root, day.basin, day.date)
     content = {
+        "identity": identity(day.revision, [run["revision"] for run in later]),
         "title": day.record["title"], "basin": day.basin, "date": day.date.isoformat(), "day_words": long_date(day.date),
         "folder": day.revision.path.name, "season_page": SEASON_PAGE, "u": units, "record": day.record,
         "command": COMMANDS.get(day.record["command"], day.record["command"]),
         "yesterday_page": around.yesterday and f"../{around.yesterday.date}/{DAY_PAGE}",
-        "degraded": day.record["degraded_reasons"], "stale": _stale(day.sites),
-        "second_look": second_looks(day.root, day.basin).get(day.date, ""), "revised": _revised(day, parent),
+        "lacking": lacking(day.record), "later_runs": later,
+        "decided": decided(day.root, day.basin, day.date, day.revision.number), "stale": _stale(day.sites),
+        "second_look": second_looks(day.root, day.basin).get(day.date, ""), "revised": _revised(day, before),
         "withdrawn": _withdrawn(day),
         "whole": whole, "covered_per_cent": _per_cent(whole["snow_area_km2"], whole["area_km2"]),
         "rests_on": _rests_on(day, around),
@@ -52,7 +52,7 @@ def day_page(day: PublishedDay, around: Surroundings, units: Units, parent: pd.S
             _change("Since yesterday", "yesterday is not in the archive", whole, around.yesterday, units.volume),
             _change("Since last week", "the day a week before is not in the archive", whole, around.last_week, units.volume),
         ],
-        "years": _years(around.earlier_years, whole), "earlier_seasons": len(around.earlier_seasons) > 0,
+        "years": _years(around.earlier_years, whole), "earlier_seasons": len(around.earlier_seasons) > 0, "any_degraded": bool(around.degraded),
         "normal": day_tables.basin_normal(day.normals),
         "maps": maps, "no_change_map": no_change_map, "stride": day.maps.stride,
         "zones": _records(day.level("zone")), "zone_names": day.zone_names,
@@ -77,14 +77,22 @@ def _per_cent(part: float, whole: float) -> str:
     return f"{100 * part / whole:.0f}" if whole > 0 else "0"
 
 
-def _revised(day: PublishedDay, parent: pd.Series | None) -> dict[str, Any] | None:
+@dataclass(frozen=True)
+class Before:
+    """The revision that readers had before another: its number, and the basin's row of its totals, None where unreadable."""
+
+    revision: int
+    whole: pd.Series | None
+
+
+def _revised(day: PublishedDay, before: Before | None) -> dict[str, Any] | None:
     record = day.record
-    if record["parent_revision"] is None:
+    if before is None:
         return None
     how = "estimated again by hand" if record["command"] == "rerun" else "made again by a later night"
     return {
         "text": f"This is revision {record['revision']} of the day, {how} on {record['made'][:10]}.",
-        "reason": record["reason"], "parent": record["parent_revision"], "before": parent,
+        "reason": record["reason"], "number": before.revision, "whole": before.whole,
     }  # fmt: skip
 
 
@@ -227,7 +235,7 @@ def _charts(day: PublishedDay, around: Surroundings, units: Units, budget: list[
             profile("density", "density_mean_kg_m3", None, "density_kg_m3"), units.density, units.elevation, "Density against elevation", from_zero=False
         ),
         "season": charts.season_chart(
-            around.season, around.earlier_seasons, charts.Marks(flown, around.survey_dates), units.volume
+            around.season, around.earlier_seasons, charts.Marks(flown, around.survey_dates, around.degraded), units.volume
         ),
         "budget": charts.shares_chart([(row["name"], row["share"]) for row in budget]),
         "outlook": charts.outlook_chart(pd.DataFrame(melt["rows"]), units.volume) if melt else "",

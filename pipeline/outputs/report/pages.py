@@ -9,11 +9,11 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import pandas as pd
-
+from pipeline.current import Decisions, Revision, current_of
 from pipeline.outputs.failures import told
 from pipeline.outputs.files import replace_file
-from pipeline.outputs.report.day_page import DAY_PAGE, SEASON_PAGE, day_page
+from pipeline.outputs.report.day_page import DAY_PAGE, SEASON_PAGE, Before, day_page
+from pipeline.outputs.report.notices import identity
 from pipeline.outputs.report.published import read_day, read_surroundings
 from pipeline.outputs.report.season_page import season_page
 from pipeline.outputs.report.units import UNITS
@@ -24,9 +24,13 @@ from pipeline.reading import (
     archive_folder,
     basin_folder,
     basin_row,
+    decisions,
     find_revision,
+    held_back,
     list_days,
     revision_totals,
+    revisions,
+    soundness_of,
     standing,
 )
 
@@ -43,9 +47,9 @@ class Pages:
 
 
 def make_day_page(root: str | Path, basin: str, date: dt.date, units: str) -> Path:
-    """Make the page of the revision of a date that stands, put it in place, and return where it is.
+    """Make the page of a date's current revision, put it in place, and return where it is.
 
-    Raises ArchiveError where nothing stands for the date, or a file of it cannot be read or the page not be written.
+    Raises ArchiveError where the date has none, or a file of it cannot be read or the page not be written.
     """
     archive = archive_folder(root)
     target = basin_folder(archive, basin) / date.isoformat() / DAY_PAGE
@@ -54,12 +58,11 @@ def make_day_page(root: str | Path, basin: str, date: dt.date, units: str) -> Pa
     with told(f"Cannot make the page {target}"):
         while True:
             day = read_day(archive, basin, date)
-            data = day_page(day, read_surroundings(day), UNITS[units], _parent(archive, basin, day.record))
+            data = day_page(day, read_surroundings(day), UNITS[units], _before(archive, basin, day.revision))
             with staged(archive, basin) as work:
                 replace_file(target, data, work.folder)
             # Another revision may have been published meanwhile, and its page been put there before this one.
-            stands = standing(archive, basin, date)
-            if stands is not None and stands.number == day.revision.number:
+            if identity_of(archive, basin, date).encode() in data:
                 return target
 
 
@@ -77,7 +80,7 @@ def make_season_page(root: str | Path, basin: str, units: str) -> Path:
 def remake(root: str | Path, basin: str, date: dt.date, units: str) -> Pages:
     """Make the pages again that a change to a date touches: its own, those that tell the change since it, the next one's, the season's.
 
-    A date for which nothing stands any more loses its page. Never raises: what is published stands, whatever becomes of a
+    A date that has no current revision any more loses its page. Never raises: what is published stands, whatever becomes of a
     page; each trouble is one line.
     """
     made: list[Path] = []
@@ -126,15 +129,20 @@ def make_missing(root: str | Path, basin: str, date: dt.date, units: str) -> Pag
     """Make the pages of a date whose publishing was cut off before them; nothing where they are there. Never raises."""
     try:
         target = basin_folder(root, basin) / date.isoformat() / DAY_PAGE
-        stands = standing(root, basin, date)
-        if stands is None:
+        mark = identity_of(root, basin, date)
+        if not mark:
             return Pages(None)
-        mark = f'<meta name="revision" content="{date}@{stands.number}">'.encode()
-        if target.exists() and mark in target.read_bytes():
+        if target.exists() and mark.encode() in target.read_bytes():
             return Pages(target)
     except (ArchiveError, OSError) as trouble:
         return Pages(None, [_line(f"page of {date}", trouble)])
     return remake(root, basin, date, units)
+
+
+def identity_of(root: str | Path, basin: str, date: dt.date) -> str:
+    """Return the tag by which the page of a date that is up to date is known; empty where none is to be made."""
+    current = standing(root, basin, date)
+    return "" if current is None else identity(current, held_back(root, basin, date))
 
 
 def _again(root: str | Path, basin: str, date: dt.date, units: str) -> None:
@@ -149,11 +157,14 @@ def _line(name: str, trouble: Exception) -> str:
     return " ".join(f"{name} could not be made: {told_as}".split())
 
 
-def _parent(root: Path, basin: str, record: dict) -> pd.Series | None:
-    """Return the basin's totals of the revision before; None where there is none, or it cannot be read."""
-    if record["parent_revision"] is None:
+def _before(root: Path, basin: str, revision: Revision) -> Before | None:
+    """Return the revision that was current before another of its date, withdrawn or not; None for the first."""
+    lower = [r for r in revisions(root, basin, revision.date) if r.number < revision.number]
+    made = decisions(root, basin).made_current.get(revision.date, [])
+    then = Decisions(made_current={revision.date: [one for one in made if one.newest < revision.number]})
+    found = current_of(lower, then, soundness_of(root, basin))
+    if found is None:
         return None
     with suppress(ArchiveError, OSError, ValueError, IndexError):
-        found = find_revision(root, basin, record["date"], record["parent_revision"])
-        return basin_row(revision_totals(found.path))
-    return None
+        return Before(found.number, basin_row(revision_totals(found.path)))
+    return Before(found.number, None)

@@ -14,13 +14,14 @@ import numpy as np
 import pandas as pd
 
 from pipeline.columns import CHECKS, NORMALS, OUTLOOK, SKILL, filled
+from pipeline.current import Revision, Soundness
+from pipeline.outputs.derived import read_index
 from pipeline.outputs.keep import inputs_folder
 from pipeline.outputs.kept_rows import read_rows
 from pipeline.outputs.stac import season_name, season_start
 from pipeline.places import local_file, place
 from pipeline.problems import ArchiveError
 from pipeline.reading import (
-    Revision,
     basin_row,
     find_revision,
     load_record,
@@ -112,7 +113,7 @@ class PublishedDay:
 
 @dataclass(frozen=True)
 class Earlier:
-    """What stood on an earlier date: its totals, and its map on this day's grid (None where the grids differ)."""
+    """What is current on an earlier date: its totals, and its map on this day's grid (None where the grids differ)."""
 
     date: dt.date
     revision: int
@@ -126,12 +127,13 @@ class Surroundings:
 
     Parameters
     ----------
-    yesterday, last_week : what stood then; None where the archive does not hold it.
+    yesterday, last_week : what is current then; None where the archive does not hold it.
     before : the day that the map of change is drawn against.
     season : the basin's totals of this season up to the day, oldest first.
     earlier_years : the basin's totals of this calendar day in earlier seasons, oldest first, with `season`.
     earlier_seasons : the basin's totals of all days of earlier seasons, with `season` and `season_day` (0 on its first).
     survey_dates : days of this season up to the day on which a course was surveyed.
+    degraded : days of this season up to the day whose current revision is degraded, with what was missing in words.
     """
 
     yesterday: Earlier | None
@@ -141,10 +143,11 @@ class Surroundings:
     earlier_years: pd.DataFrame
     earlier_seasons: pd.DataFrame
     survey_dates: list[dt.date]
+    degraded: dict[dt.date, str]
 
 
 def read_day(root: str | Path, basin: str, date: dt.date, number: int | None = None) -> PublishedDay:
-    """Return a revision: that which stands, or the one asked for. Raises ArchiveError."""
+    """Return a revision: the current one, or the one asked for. Raises ArchiveError."""
     found = find_revision(root, basin, date, number)
     maps, zone_names = _maps(root, basin, found)
     record = load_record(found.path)
@@ -173,7 +176,15 @@ def read_surroundings(day: PublishedDay) -> Surroundings:
     return Surroundings(
         found.get(yesterday), found.get(week), found.get(before) if before else None,
         season, earlier[np.array(same_day, bool)].reset_index(drop=True), earlier, _survey_dates(day),
+        {date: words for date, words in degraded_dates(day.root, day.basin).items() if date in held},
     )  # fmt: skip
+
+
+def degraded_dates(root: str | Path, basin: str) -> dict[dt.date, str]:
+    """Return the dates whose current revision is degraded, each with what it lacks in words (empty where the index has none)."""
+    rows = [row for row in read_index(root, basin).to_pylist() if row["current"] and row["degraded"]]
+    told = {row["date"]: Soundness.of(row).losses or () for row in rows}
+    return {date: "; ".join(dict.fromkeys(loss.words for loss in losses)) for date, losses in told.items()}
 
 
 def start_of(record: dict[str, Any]) -> str:

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import calendar
 import datetime as dt
+from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from pipeline.outputs.derived import read_index
 from pipeline.outputs.report import charts
 from pipeline.outputs.report.colours import WATER, sequential
-from pipeline.outputs.report.published import start_of, with_seasons
+from pipeline.outputs.report.notices import lacking, later_runs
+from pipeline.outputs.report.published import degraded_dates, start_of, with_seasons
 from pipeline.outputs.report.templating import page
 from pipeline.outputs.report.units import Units
 from pipeline.outputs.report.words import MONTHS, long_date
@@ -36,7 +37,7 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
     totals = with_seasons(read_totals(root, basin), start_of(record))
     whole = totals[totals["level"] == "basin"].sort_values("date", kind="stable")
     names = sorted(whole["season"].unique(), reverse=True)
-    degraded = _degraded(root, basin)
+    degraded = degraded_dates(root, basin)
     this = totals[totals["season"] == names[0]]
     rows = whole[whole["season"] == names[0]].reset_index(drop=True)
     earlier = whole[whole["season"].isin(names[1 : EARLIER_SEASONS + 1])]
@@ -45,8 +46,9 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
         "title": record["title"], "basin": basin, "u": units, "newest": {
             "date": newest.isoformat(), "words": long_date(newest), "whole": rows.iloc[-1], "peak": peak, "peak_date": str(peak["date"].date()),
         },
-        "season": names[0], "record": record,
-        "curve": charts.season_chart(rows, earlier, charts.Marks(_flown(record), []), units.volume),
+        "season": names[0], "record": record, "lacking": lacking(record), "later_runs": later_runs(root, basin, newest),
+        "degraded_before": [str(date.date()) for date in rows["date"].iloc[:-1] if date.date() in degraded],
+        "curve": charts.season_chart(rows, earlier, charts.Marks(_flown(record), [], degraded), units.volume),
         "bands": charts.bands_through_time(this[this["level"] == "band"], units.volume, units.elevation, sequential(WATER)[6:]),
         "rows": rows.iloc[::-1].to_dict("records"),
         "peaks": _peaks(whole) if len(names) > 1 else [],
@@ -68,19 +70,13 @@ def _flown(record: dict[str, Any]) -> list[dt.date]:
     return [dt.date.fromisoformat(flight["date"]) for flight in record["models"].get("flights", [])]
 
 
-def _degraded(root: str | Path, basin: str) -> set[dt.date]:
-    """Return the dates whose standing revision is degraded."""
-    stands = {row["date"]: row["degraded"] for row in read_index(root, basin).to_pylist() if not row["withdrawn"]}
-    return {date for date, degraded in stands.items() if degraded}
-
-
 def _peaks(whole: pd.DataFrame) -> list[dict[str, Any]]:
     """Return each season's day of most water, newest season first."""
     rows = whole.loc[whole.groupby("season")["volume_m3"].idxmax()].sort_values("season", ascending=False)
     return rows.to_dict("records")
 
 
-def _calendar(name: str, whole: pd.DataFrame, degraded: set[dt.date], units: Units) -> dict[str, Any]:
+def _calendar(name: str, whole: pd.DataFrame, degraded: Mapping[dt.date, str], units: Units) -> dict[str, Any]:
     """Return a season as months of weeks: each day held with its page, what it says and whether it is degraded."""
     held = {row.date.date(): row for row in whole.itertuples()}
     months = []

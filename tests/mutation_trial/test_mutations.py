@@ -1,0 +1,40 @@
+"""The changes that the mutation trial draws are changes, of executed code alone."""
+
+import ast
+
+from mutations import mutations
+from subjects import HARMLESS, SUBJECTS
+
+SOURCE = '''"""Doc with 1 < 2."""
+
+def f(x: int | None = 3) -> bool:
+    """More than 4 + 5."""
+    if not x or x <= 2.0:
+        raise ValueError("x" + str(7))
+    return x * 2 != 6  # ü
+'''
+
+
+def test_each_change_is_one_slip_in_what_is_executed():
+    found = mutations("f.py", SOURCE)
+    assert [(one.line, one.before, one.after) for one in found] == [
+        (3, "3", "4"),
+        (5, "2.0", "2.1"),
+        (5, "not x", "x"),
+        (5, "not x or x <= 2.0", "not x and x <= 2.0"),
+        (5, "x <= 2.0", "x < 2.0"),
+        (7, "2", "3"),
+        (7, "6", "7"),
+        (7, "x * 2", "x / 2"),
+        (7, "x * 2 != 6", "x * 2 == 6"),
+    ]
+    for one in found:
+        assert ast.dump(ast.parse(one.text)) != ast.dump(ast.parse(SOURCE))
+        assert one.text.count("\n") == SOURCE.count("\n")
+
+
+def test_subjects_and_their_tests_are_there(request):
+    for module, tests in SUBJECTS.items():
+        for name in (module, *tests):
+            assert (request.config.rootpath / name).is_file(), name
+    assert all(reason for reason in HARMLESS.values())
