@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.measurements.air_checks import AirLimits
 from pipeline.measurements.course_checks import CourseLimits
 from pipeline.measurements.excursions import Rates
 from pipeline.measurements.station_checks import StationLimits
@@ -46,6 +47,8 @@ def station_limits(checks: Checks, stations: Stations) -> StationLimits:
         flat_line_days=stations.flat_line_days,
         step_mm=stations.step_mm,
         zero_drift_mm=stations.zero_drift_mm,
+        air=AirLimits(stations.air_off_k, stations.inversion_k),
+        catch_factor=stations.catch_factor,
         density_low=checks.density_low_kg_m3,
         density_high=checks.density_high_kg_m3,
         density_least_depth_m=checks.density_least_depth_m,

@@ -25,7 +25,15 @@ from pipeline.methods.past_pattern import PAST_PATTERN
 from pipeline.methods.predictors import add_exposure, with_landform
 from pipeline.methods.settling import settled_density
 from pipeline.methods.site_values import site_values, weather_nodes
-from pipeline.methods.snow_line import BARE_COVER, FRESH_ERROR, most_since_bare
+from pipeline.methods.snow_line import (
+    BARE_COVER,
+    COVER_REACH_M,
+    FRESH_ERROR,
+    SeenBare,
+    chance_bare,
+    most_since_bare,
+    seen_bare_today,
+)
 from pipeline.methods.sturm import autumn_origin
 from pipeline.methods.terrain_balance import Background, fitted_on_terrain
 from pipeline.outlook import OutlookInputs, with_outlook
@@ -90,9 +98,7 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
     flown = flights[-1] if flights else None
     background = _blend(flights, inputs, choices)
     places = _places(flown, inputs)
-    today = _bare_where_seen_bare_before(_map_of(flown, background, places, inputs), flown, inputs, choices)
-    if inputs.cover is not None:
-        today = _bare_where_seen_bare(today, inputs.cover)
+    today = _with_covers(_map_of(flown, background, places, inputs), flown, inputs, choices)
     density = _density(inputs, choices).fit(inputs.densities, inputs.date)
     return MapOfDay(inputs, places, today, background, density)
 
@@ -228,37 +234,45 @@ def _map_of(flown: Flown | None, background: Background, places: xr.Dataset, inp
     return SweMap(predicted.swe_mm, predicted.standard_error(), predicted.covered, parts, None)
 
 
-def _bare_where_seen_bare_before(today: SweMap, flown: Flown | None, inputs: DayInputs, choices: Choices) -> SweMap:
-    """Return the map with no more than what fell since on cells that a cover grid after the last flight saw bare."""
+def _with_covers(today: SweMap, flown: Flown | None, inputs: DayInputs, choices: Choices) -> SweMap:
+    """Return the map held against the snow-cover grids: those since the last flight, and the day's own."""
+    canopy, elevation = (inputs.terrain[name].to_numpy() for name in ("canopy", "elevation"))
     covers = [(day, cover) for day, cover in inputs.earlier_covers if flown is None or day > flown.date]
-    elevation = inputs.terrain["elevation"].to_numpy()
-    most, covered = most_since_bare(inputs.ground, choices.season_start, covers, inputs.date, elevation)
-    too_much = today.swe_mm > most
-    if not too_much.any():
+    before = most_since_bare(inputs.ground, choices.season_start, covers, inputs.date, elevation)
+    today = _held_to(before, today, canopy)
+    if inputs.cover is None:
         return today
-    ratio = np.divide(most, today.swe_mm, out=np.ones_like(most), where=too_much)
-    fresh = ErrorPart("snow since seen bare", FRESH_ERROR * np.where(too_much, most, 0.0), np.inf)
-    return replace(
-        today,
-        swe_mm=np.where(too_much, most, today.swe_mm),
-        se_mm=np.hypot(ratio * today.se_mm, fresh.error_mm),
-        covered=np.where(too_much, covered, today.covered),
-        parts=[*(scaled(part, ratio) for part in today.parts), fresh],
+    today = _held_to(seen_bare_today(inputs.cover), today, canopy)
+    told = (inputs.cover >= BARE_COVER) & (today.swe_mm > 0)
+    return replace(today, covered=np.where(told, inputs.cover, today.covered))
+
+
+def _held_to(seen: SeenBare, today: SweMap, canopy: np.ndarray) -> SweMap:
+    """Return the map where cells seen bare hold no more than has fallen since, by the chance that they were bare.
+
+    A mixture of two cases: bare, with what fell since, or as the map has it. Its mean is the weighted mean of both, its variance
+    that of each weighted, with that of their difference. What a laser measured on the day itself stays as it is.
+    """
+    # Where the map has nothing either, the grid takes off its error.
+    held = today.swe_mm >= seen.most_mm
+    if today.flown is not None:
+        held &= ~today.flown.seen
+    if not held.any():
+        return today
+    chance = np.zeros(today.swe_mm.shape)
+    chance[held] = chance_bare(
+        seen.fraction[held], canopy[held], (today.swe_mm[held], today.se_mm[held]), today.covered[held]
     )
-
-
-def _bare_where_seen_bare(today: SweMap, cover: np.ndarray) -> SweMap:
-    """Return the map with cells that a cover grid of the day saw bare set to no snow, and its fraction taken elsewhere."""
-    bare = cover < BARE_COVER
-
-    def cleared(values: np.ndarray) -> np.ndarray:
-        return np.where(bare, 0.0, values)
-
-    covered = np.where(np.isfinite(cover) & (today.swe_mm > 0), cover, today.covered)
+    most = np.where(held, seen.most_mm, 0.0)
+    goes = np.where(held, 1.0 - np.divide(most, today.swe_mm, out=np.zeros_like(most), where=today.swe_mm > 0), 0.0)
+    kept = 1.0 - chance * goes
+    fresh = ErrorPart("snow since seen bare", np.sqrt(chance) * FRESH_ERROR * most, np.inf)
+    either = np.sqrt(chance * (1.0 - chance)) * goes * np.hypot(today.swe_mm, today.se_mm)
+    doubt = ErrorPart("snow cover seen", either, COVER_REACH_M)
     return replace(
         today,
-        swe_mm=cleared(today.swe_mm),
-        se_mm=cleared(today.se_mm),
-        covered=np.clip(cleared(covered), 0.0, 1.0),
-        parts=[scaled(part, np.where(bare, 0.0, 1.0)) for part in today.parts],
+        swe_mm=kept * today.swe_mm,
+        se_mm=np.sqrt((kept * today.se_mm) ** 2 + fresh.error_mm**2 + doubt.error_mm**2),
+        covered=np.where(held, chance * seen.covered + (1.0 - chance) * today.covered, today.covered),
+        parts=[*(scaled(part, kept) for part in today.parts), fresh, doubt],
     )

@@ -14,11 +14,13 @@ import pandas as pd
 import xarray as xr
 from pyproj import CRS
 
+from pipeline.coverage import CHANGED_VALUES, FEWER_ROWS, LOST_INPUT
 from pipeline.current import Loss
 from pipeline.day_inputs import DayInputs
 from pipeline.flights.kept import KeptFlights
 from pipeline.flights.together import one_a_day
 from pipeline.gather_albedo import gather_albedo
+from pipeline.gather_before import EARLIER_COVER, PLACES, ReadNow, lost_since_sound
 from pipeline.gather_earlier_visits import EARLIER_VISITS
 from pipeline.gather_flights import (
     FLIGHT,
@@ -52,6 +54,8 @@ from pipeline.inputs.read_stations import STATIONS
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_terrain, read_zones
 from pipeline.inputs.read_weather import WEATHER
 from pipeline.inputs.relative import relative_to, with_relative_files
+from pipeline.inputs.tables import NOT_RECOGNISED
+from pipeline.inputs.usable import FEW_USABLE_ROWS, NO_USABLE_ROW
 from pipeline.kept_files import KeptFiles
 from pipeline.kept_landform import kept_landform
 from pipeline.methods.blend import asks_trees
@@ -65,8 +69,8 @@ Stage = Callable[[str], None]
 """Told the name of each stage as it begins, for a progress bar or a log."""
 
 DEGRADING = (
-    "missing file", "unreadable file", "no usable row", "refused flight", "silent station", STILL_ARRIVING, DOUBTED_TERRAIN,
-    NOT_FOLLOWED,
+    "missing file", "unreadable file", NO_USABLE_ROW, FEW_USABLE_ROWS, NOT_RECOGNISED, "incomplete flight", "unknown cover",
+    "refused flight", "silent station", STILL_ARRIVING, DOUBTED_TERRAIN, NOT_FOLLOWED, LOST_INPUT, FEWER_ROWS, CHANGED_VALUES,
 )  # fmt: skip
 """Findings that make a night degraded: something declared was not there, or not to be believed, and the estimate went on without
 it, or with it for want of another."""
@@ -81,6 +85,7 @@ class Readings:
     inputs : the science's inputs.
     files : every file found, with the name of the rows or grid used from it.
     rows, grids : canonical rows and grids that the day may use, by name; their hashes are its identity.
+    hashes : of rows and grids by name.
     beside : what must be kept with them to make the same day again: where each row stood, what was noticed in reading, what the
         record tells of the flights.
     findings : everything noticed.
@@ -90,6 +95,7 @@ class Readings:
     files: list[tuple[InputFile, str]]
     rows: dict[str, pd.DataFrame]
     grids: dict[str, xr.Dataset]
+    hashes: dict[str, str]
     beside: dict[str, pd.DataFrame]
     findings: list[Finding]
 
@@ -111,8 +117,14 @@ def _why(finding: Finding) -> str:
     return f"{finding.rule}{about}{evidence}: {finding.detail}"
 
 
-def read_inputs(
-    settings: Settings, date: dt.date, stage: Stage, *, keep: bool = False, arriving: frozenset[Path] = frozenset()
+def read_inputs(  # noqa: PLR0913  each but the date has its usual value
+    settings: Settings,
+    date: dt.date,
+    stage: Stage,
+    *,
+    keep: bool = False,
+    arriving: frozenset[Path] = frozenset(),
+    by_hand: bool = False,
 ) -> Readings:
     """Find, read and check every input that `date` may use.
 
@@ -120,6 +132,7 @@ def read_inputs(
     ----------
     keep : whether what took long to read is kept beside the archive for the next night (`.cache`, to be deleted at any time).
     arriving : files still being written: flights and cover grids among them are left out, tables read as they stand.
+    by_hand : whether an analyst asked for the date: values that are massively others than before are then taken over.
 
     Raises
     ------
@@ -163,6 +176,8 @@ def read_inputs(
     files = [(file, "terrain" if file.role in TERRAIN_ROLES else file.role) for file in fixed]
     files += [(file, role) for role, listed in found.items() for file in listed]
     rows, places = canonical(tables)
+    now = ReadNow.of(date, rows | {"flights": flown.rows}, grids)
+    findings += [relative_to(one, home) for one in lost_since_sound(settings, now, findings, by_hand=by_hand)]
     beside = {**places, NOTICED: findings_table(findings), FIGURES: _figures_table(flown.figures)}
     told = flown.figures, tables, findings
     inputs, all_findings = _day_inputs(settings, (date, grid), measured, grids, told)
@@ -171,7 +186,7 @@ def read_inputs(
         shape = kept_landform(folder, inputs.terrain, settings.blend.wind_from_deg, writable=keep)
         inputs = replace(inputs, landform=shape)
     kept.drop_unused()
-    return Readings(inputs, files + rasters, rows | {"flights": flown.rows}, grids, beside, all_findings)
+    return Readings(inputs, files + rasters, now.rows, grids, now.hashes, beside, all_findings)
 
 
 def _covers(
@@ -197,9 +212,6 @@ def _covers(
     files = [(describe(f"cover {entry.date} {entry.variable}", entry.path), name) for name, entry in used]
     return grids, files, findings
 
-
-EARLIER_COVER = "cover of "
-"""A snow-cover grid of a day before is named by this and its date."""
 
 NOTICED = "findings of reading"
 """Name under which the findings that no check of the kept rows can make again are kept."""
@@ -315,7 +327,7 @@ def _fixed_files(settings: Settings) -> list[InputFile]:
 def _ground(settings: Settings) -> tuple[BasinGrid, xr.Dataset, list[tuple[str, str]], list[Finding]]:
     """Return the basin grid, what is fixed on it, its zones, and the findings."""
     crs = grid_crs(settings.grid.crs)
-    zones = read_zones(settings.path(settings.basin.zones), crs)
+    zones = read_zones(settings.path(settings.basin.zones), crs, settings.basin.zones_layer)
     grid = basin_grid(zones, crs, settings.grid.cell_m, settings.basin.margin_m)
     canopy, findings = None, []
     if settings.terrain.canopy is not None:
@@ -328,8 +340,8 @@ def _ground(settings: Settings) -> tuple[BasinGrid, xr.Dataset, list[tuple[str, 
             except InputError as trouble:
                 findings.append(unreadable_file("terrain", path, str(trouble).removeprefix(f"{path} ")))
     edges = BandEdges(settings.bands.width_m, settings.bands.edges_m)
-    terrain = read_terrain(settings.path(settings.terrain.elevation), canopy, zones, grid, edges)
-    return grid, terrain, list(zip(zones["zone_id"], zones["name"], strict=True)), findings
+    terrain, noticed = read_terrain(settings.path(settings.terrain.elevation), canopy, zones, grid, edges)
+    return grid, terrain, list(zip(zones["zone_id"], zones["name"], strict=True)), findings + noticed
 
 
 def canonical(tables: dict[str, pd.DataFrame]) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
@@ -355,8 +367,6 @@ def canonical(tables: dict[str, pd.DataFrame]) -> tuple[dict[str, pd.DataFrame],
 
 NOT_SAID = ("file", "line", "row", "column")
 """Columns of where a row stood and of which cell it fell into: not what it says."""
-
-PLACES = " places"
 
 _READ_BY = {
     "stations": ["site_id", "time"],

@@ -86,7 +86,8 @@ def gather_flights(
     """
     grid, terrain, sites = ground
     files, columns = [file.path for file in found["flights"]], settings.columns.get("flights", {})
-    tables = read_flights(files, columns, settings.missing, file_formats(settings, "flights"))
+    share = settings.checks.least_usable_share
+    tables = read_flights(files, columns, settings.missing, file_formats(settings, "flights"), least_share=share)
     entries, findings = tables.between(settings.season_start(date), date)
     read, flights = FlightsRead(tables, findings=findings), []
     known, noticed = surroundings(settings, grid, terrain)
@@ -289,8 +290,8 @@ def _seen_of_basin(flight: xr.Dataset, terrain: xr.Dataset) -> float:
 
 def _disagreement(entry: FlightEntry, figures: dict[str, float]) -> Finding:
     evidence = f"{figures['cells']} cells, {figures['share']:.0%} of those seen bare, {figures['depth_m']:.2f} m deep"
-    detail = "the flight measured snow where the day's snow-cover grid saw none: they count as bare; check date and place of both"
-    return finding_of(entry, "cover against depth", evidence, ("corrected", detail))
+    detail = "the flight measured snow where the day's snow-cover grid saw none: the flight counts; check date and place of both"
+    return finding_of(entry, "cover against depth", evidence, ("used", detail))
 
 
 def _rows(flights: list[xr.Dataset]) -> pd.DataFrame:
@@ -329,6 +330,7 @@ def cover_entries(
         settings.missing,
         span,
         file_formats(settings, "covers"),
+        least_share=settings.checks.least_usable_share,
     )
 
 

@@ -21,12 +21,14 @@ from pipeline.inputs.read_sites import by_site, place_sites, read_sites
 from pipeline.inputs.read_stations import read_stations
 from pipeline.inputs.read_weather import as_issued_by, earlier_issues, read_weather
 from pipeline.inputs.rows import without_lines
+from pipeline.inputs.usable import FEW_USABLE_ROWS
 from pipeline.kept_files import KeptFiles
 from pipeline.measurements.course_checks import check_courses
 from pipeline.measurements.course_context import Surroundings
 from pipeline.measurements.course_dates import season_samples
 from pipeline.measurements.daily import daily_values, silent_stations
 from pipeline.measurements.in_service import in_service
+from pipeline.measurements.network import Network
 from pipeline.measurements.overrides import (
     believable,
     samples_without_overridden,
@@ -37,6 +39,7 @@ from pipeline.measurements.overrides import (
 from pipeline.measurements.points import STATION_DEPTH_SE_M, course_visits, station_density, station_swe_se_mm
 from pipeline.measurements.samplers import without_sampler_bias
 from pipeline.measurements.station_checks import check_stations
+from pipeline.measurements.table_checks import check_weather
 from pipeline.problems import Finding
 from pipeline.settings import Settings
 
@@ -67,10 +70,15 @@ def gather_tables(
     def how(role: str) -> tuple:
         return settings.columns.get(role, {}), settings.missing
 
-    sites, findings = read_sites(settings.path(settings.inputs.sites), *how("sites"), file_formats(settings, "sites"))
+    share = {"least_share": settings.checks.least_usable_share}
+    sites, findings = read_sites(
+        settings.path(settings.inputs.sites), *how("sites"), file_formats(settings, "sites"), **share
+    )
     sites, noticed = place_sites(sites, *place, settings.checks.site_elevation_m)
     findings += noticed
-    all_samples, samples_noticed = read_courses(paths("courses"), *how("courses"), file_formats(settings, "courses"))
+    all_samples, samples_noticed = read_courses(
+        paths("courses"), *how("courses"), file_formats(settings, "courses"), **share
+    )
     heard, records_noticed = read_stations(
         paths("stations"),
         *how("stations"),
@@ -79,8 +87,11 @@ def gather_tables(
         kept=kept,
         since=start.date(),
         until=date,
+        **share,
     )
-    all_weather, weather_noticed = read_weather(paths("weather"), *how("weather"), file_formats(settings, "weather"))
+    all_weather, weather_noticed = read_weather(
+        paths("weather"), *how("weather"), file_formats(settings, "weather"), **share
+    )
     weather = as_issued_by(all_weather, date)
     records = heard[heard["date"] >= start]
     samples, misdated = season_samples(all_samples, (start.date(), date), settings.checks.nominal_days)
@@ -89,6 +100,8 @@ def gather_tables(
     findings += records_noticed
     findings += without_lines(weather_noticed, _later(all_weather, "issued", date))
     findings = [finding for finding in findings if finding.start[:10] <= str(date)] + misdated
+    # What was lost of earlier seasons alone is told row by row.
+    findings = [one for one in findings if one.rule != FEW_USABLE_ROWS or not "" < one.end < str(start.date())]
 
     def overrides_of(first: dt.date, last: dt.date) -> tuple[pd.DataFrame, list[Finding]]:
         clock, formats = settings.basin.utc_offset_hours, file_formats(settings, "overrides")
@@ -106,6 +119,7 @@ def gather_tables(
         *how("normals"),
         (settings.basin.id, list(sites["site_id"])),
         file_formats(settings, "normals"),
+        **share,
     )
     findings += noticed
     # A basin without these is the same basin whether or not the program knows of them.
@@ -142,17 +156,20 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
     overrides = tables.get("overrides", read_overrides([], {}, [], settings.basin.utc_offset_hours, (date, date))[0])
     said = tables["courses"], tables["stations"], overrides
     known = by_site(sites)
-    samples, daily, findings = _checked(settings, (known, grid.southern), said, _noon(settings, date))
+    start = pd.Timestamp(settings.season_start(date))
+    weather = tables["weather"]
+    weather = weather[(weather["date"] >= start) & (weather["date"] <= pd.Timestamp(date))]
+    network = Network(known["elevation_m"], weather, float(known["latitude"].mean()))
+    samples, daily, findings = _checked(settings, (known, grid.southern, network), said, _noon(settings, date))
+    weather, noticed = check_weather(weather, daily, network, station_limits(settings.checks, settings.stations))
+    findings += noticed
     visits = course_visits(samples)
     weighed = [station_density(daily, settings.checks.density_least_depth_m), visits.dropna(subset="density_kg_m3")]
     densities = _density_records(weighed, known)
     before = _density_records([tables.get(EARLIER_VISITS, visits.head(0))], known)
     daily = daily.assign(depth_se_m=STATION_DEPTH_SE_M)
-    weather = tables["weather"]
-    start = pd.Timestamp(settings.season_start(date))
     record = GroundRecord(
-        known, daily, station_swe_se_mm(daily["swe_mm"]), visits,
-        weather=weather[(weather["date"] >= start) & (weather["date"] <= pd.Timestamp(date))], southern=grid.southern,
+        known, daily, station_swe_se_mm(daily["swe_mm"]), visits, weather=weather, southern=grid.southern,
         least_density_depth_m=settings.checks.density_least_depth_m,
     )  # fmt: skip
     return record, (densities, before), findings
@@ -167,7 +184,7 @@ def _density_records(weighed: list[pd.DataFrame], known: pd.DataFrame) -> pd.Dat
 
 def _checked(
     settings: Settings,
-    place: tuple[pd.DataFrame, bool],
+    place: tuple[pd.DataFrame, bool, Network],
     said: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame],
     noon: pd.Timestamp,
 ) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
@@ -175,11 +192,11 @@ def _checked(
 
     Parameters
     ----------
-    place : the sites by site_id, and whether the basin lies south of the equator.
+    place : the sites by site_id, whether the basin lies south of the equator, and what air and precipitation are held against.
     said : samples, station records, overrides.
     noon : the instant of the estimate, UTC.
     """
-    (sites, southern), (samples, records, overrides) = place, said
+    (sites, southern, network), (samples, records, overrides) = place, said
     findings: list[Finding] = []
     offset = settings.basin.utc_offset_hours
     samples = in_service(samples, sites, "courses", findings)
@@ -192,7 +209,7 @@ def _checked(
     records, noticed = without_overridden(records, overrides[~of_course], set(sites.index))
     findings += noticed
     limits = station_limits(settings.checks, settings.stations)
-    records, noticed = check_stations(records, limits, settings.basin.season_start)
+    records, noticed = check_stations(records, limits, settings.basin.season_start, network)
     findings += noticed
     begun = pd.Timestamp(settings.season_start((noon + pd.Timedelta(hours=offset)).date())) - pd.Timedelta(hours=offset)
     span = begun, noon + pd.Timedelta(hours=12, seconds=-1)

@@ -18,10 +18,8 @@ from pipeline.gather import Readings, Stage, read_inputs
 from pipeline.outputs.archive import Published, left_as_it_is, make_current, publish
 from pipeline.outputs.attempts import note_failed
 from pipeline.outputs.keep import keep_inputs
-from pipeline.outputs.kept_grids import grids_sha256
-from pipeline.outputs.kept_rows import rows_sha256
 from pipeline.outputs.night_lock import NightLock
-from pipeline.outputs.record import Provenance, UsedFile, input_sha256
+from pipeline.outputs.record import BY_HAND, Provenance, UsedFile, input_sha256
 from pipeline.outputs.report.pages import Pages, make_missing, remake
 from pipeline.outputs.second_look import look_again
 from pipeline.outputs.staging import is_begun
@@ -98,23 +96,9 @@ def update(settings: Settings, date: dt.date, stage: Stage, run: Run = NIGHTLY) 
             raise
 
 
-def input_identity(settings: Settings, date: dt.date) -> dict[str, str]:
-    """Return the hash of each canonical table and grid that a date may use now, by name; nothing is estimated.
-
-    Raises
-    ------
-    SnowtallyError : a required input cannot be used.
-    """
-    return _hashes(read_inputs(settings, date, lambda _name: None, keep=True))
-
-
-def _hashes(readings: Readings) -> dict[str, str]:
-    hashes = {name: rows_sha256(table) for name, table in readings.rows.items()}
-    return hashes | {name: grids_sha256(grids) for name, grids in readings.grids.items()}
-
-
 def _update(settings: Settings, date: dt.date, stage: Stage, run: Run) -> Outcome:
-    readings = read_inputs(settings, date, stage, keep=True, arriving=run.arriving)
+    by_hand = run.command == BY_HAND
+    readings = read_inputs(settings, date, stage, keep=True, arriving=run.arriving, by_hand=by_hand)
     provenance = _provenance(settings, readings, run)
     archive, basin, units = settings.archive_root, settings.basin.id, settings.report.units
     most_se = settings.operations.gate.most_se
@@ -161,7 +145,7 @@ def choices(settings: Settings, date: dt.date) -> Choices:
 
 def _provenance(settings: Settings, readings: Readings, run: Run) -> Provenance:
     """Return how a day comes to be: settings, files and the identity of what was used from them."""
-    hashes = _hashes(readings)
+    hashes = readings.hashes
     home = settings.file.parent
     used = [
         UsedFile(

@@ -37,6 +37,7 @@ class Basin(_Block):
     id: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+$", description="letters, digits, '-' and '_'")]
     title: str
     zones: Path
+    zones_layer: str | None = None
     utc_offset_hours: Annotated[float, Field(ge=-12, le=14)]
     season_start: str = "10-01"
     margin_m: Annotated[float, Field(ge=0, le=50_000)] = 5000.0
@@ -188,6 +189,8 @@ class Checks(_Block):
     swe_high_mm: Annotated[float, Field(gt=0)] = 4000.0
     depth_high_m: Annotated[float, Field(gt=0)] = 12.0
     site_elevation_m: Annotated[float, Field(gt=0)] = 150.0
+    least_usable_share: Annotated[float, Field(gt=0, le=1)] = 0.9
+    most_changed_share: Annotated[float, Field(gt=0, le=1)] = 0.5
 
     @model_validator(mode="after")
     def _low_below_high(self) -> Checks:
@@ -219,6 +222,9 @@ class Stations(_Block):
     depth_fall_m_day: Annotated[float, Field(gt=0)] = 0.5
     step_mm: Annotated[float, Field(gt=0)] = 20.0
     zero_drift_mm: Annotated[float, Field(gt=0)] = 20.0
+    air_off_k: Annotated[float, Field(gt=0)] = 15.0
+    inversion_k: Annotated[float, Field(ge=0)] = 20.0
+    catch_factor: Annotated[float, Field(gt=1)] = 5.0
 
 
 class Courses(_Block):

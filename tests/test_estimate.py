@@ -268,19 +268,57 @@ def test_weather_without_a_word_of_snow_yet_leaves_the_terrain_alone():
 
 
 @pytest.mark.parametrize("flight", [True, False])
-def test_ground_seen_bare_yesterday_holds_hardly_any_snow_and_hardly_any_error(flight):
+def test_ground_seen_bare_yesterday_holds_hardly_any_snow_but_an_error(flight):
     inputs = made(3, flight=flight)
     west = np.zeros(inputs.grid.shape, bool)
     west[:, : COLUMNS // 2] = True
+    open_ground = inputs.terrain.assign(canopy=0 * inputs.terrain["canopy"])
+    inputs = replace(inputs, terrain=open_ground)
     seen = DATE - dt.timedelta(days=1), np.where(west, 0.0, np.nan)
     plain, bounded = (estimate_day(one, CHOICES) for one in (inputs, replace(inputs, earlier_covers=[seen])))
-    for name in ("swe", "swe_se", "depth"):
-        before, after = (day.fields[name].to_numpy() for day in (plain, bounded))
-        inside = np.isfinite(before)
-        here = west[2:-2, 2:-2] & inside
-        assert after[here].mean() < 0.2 * before[here].mean(), name
-        assert (after[inside & ~here] == before[inside & ~here]).all(), name
-    assert bounded.totals["volume_se_m3"].iloc[0] < plain.totals["volume_se_m3"].iloc[0]
+    swe, se, se_before = (
+        day.fields[name].to_numpy() for day, name in ((bounded, "swe"), (bounded, "swe_se"), (plain, "swe_se"))
+    )
+    before = plain.fields["swe"].to_numpy()
+    inside = np.isfinite(before)
+    here = west[2:-2, 2:-2] & inside
+    assert swe[here].mean() < 0.25 * before[here].mean()
+    # What was taken away leaves an error wherever there was something, and what is left is within some errors of nothing.
+    assert (se[here & (before > 1)] > 0).all()
+    assert (se[here & (before > 50)] > 0.5 * swe[here & (before > 50)]).all()
+    assert (swe[inside & ~here] == before[inside & ~here]).all()
+    assert (se[inside & ~here] == se_before[inside & ~here]).all()
+
+
+@pytest.mark.parametrize("fraction", [0.0, 0.04])
+def test_a_cover_grid_of_the_same_day_does_not_overrule_the_laser(fraction):
+    """A cell of 700 mm measured by laser stays when a grid of the day saw a fraction of 0.04 there."""
+    inputs = made(3)
+    flown = inputs.flights[0].assign_attrs(date=str(DATE))
+    inputs = replace(inputs, flights=[flown])
+    plain, seen = (
+        estimate_day(one, CHOICES) for one in (inputs, replace(inputs, cover=np.full(inputs.grid.shape, fraction)))
+    )
+    assert float(plain.fields["swe"].max()) > 300
+    assert_same(plain, seen)
+
+
+def test_trees_widen_the_doubt_of_a_cover_grid():
+    """Without a flight: the more trees, the more is left of what the map had, and nothing is without an error."""
+    inputs = made(3, flight=False)
+    inputs = replace(inputs, cover=np.full(inputs.grid.shape, 0.02))
+    left, errors = [], []
+    for canopy in (0.0, 0.4, 0.8):
+        terrain = inputs.terrain.assign(canopy=0 * inputs.terrain["canopy"] + canopy)
+        plain = estimate_day(replace(inputs, terrain=terrain, cover=None), CHOICES)
+        day = estimate_day(replace(inputs, terrain=terrain), CHOICES)
+        had = plain.fields["swe"].to_numpy() > 20
+        left.append(float((day.fields["swe"].to_numpy()[had] / plain.fields["swe"].to_numpy()[had]).mean()))
+        errors.append(day.fields["swe_se"].to_numpy()[had].min())
+    assert left[0] < left[1] < left[2]
+    assert left[0] < 0.2
+    assert left[2] > 2 * left[0]
+    assert min(errors) > 0
 
 
 def test_a_flight_is_believed_over_an_earlier_view_of_bare_ground():

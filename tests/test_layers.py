@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 PIPELINE = Path(__file__).parents[1] / "pipeline"
-LEAVES = {"grid", "variables", "problems", "day", "ground", "season"}
+LEAVES = {"grid", "variables", "problems", "day", "ground", "season", "raster_band"}
 ALLOWED = {
     "inputs": LEAVES - {"day"} | {"kept_files"},
     "measurements": LEAVES - {"day"},

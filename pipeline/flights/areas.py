@@ -18,9 +18,10 @@ from shapely.geometry import box
 from pipeline.flights.difference import centres, places, sample
 from pipeline.flights.mosaic import open_pixels
 from pipeline.flights.placing import Placement
-from pipeline.flights.rasters import NUMBERS, PixelSource, RasterPixels, Read, Window
+from pipeline.flights.rasters import PixelSource, RasterPixels, Read, Window
 from pipeline.grid import BasinGrid
 from pipeline.problems import InputError
+from pipeline.raster_band import NUMBERS
 
 VECTORS = {".geojson", ".json", ".gpkg", ".shp", ".fgb"}
 """File endings of vector data; anything else is read as a raster."""

@@ -157,10 +157,10 @@ def _array_sha256(values: np.ndarray | None) -> str:
 
 @cache
 def code_identity() -> str:
-    """Return the identity of the code that measures: this package's files, the grid's, and the libraries' versions."""
+    """Return the identity of the code that measures: this package's files, the grid's, the bands', and the libraries' versions."""
     digest = hashlib.sha256()
     folder = Path(__file__).parent
-    for path in [*sorted(folder.glob("*.py")), folder.parent / "grid.py"]:
+    for path in [*sorted(folder.glob("*.py")), folder.parent / "grid.py", folder.parent / "raster_band.py"]:
         digest.update(path.read_bytes())
     digest.update(json.dumps({name: version(name) for name in DECIDING}).encode())
     return digest.hexdigest()

@@ -13,30 +13,6 @@ NO_WEIGHT = 1e-9
 
 
 @njit(nogil=True, cache=True)
-def blank(values, nodata, codes, believable) -> None:  # noqa: ANN001
-    """Set to NaN, in place, what is no data: the file's own value for it, further codes, and what cannot be.
-
-    Parameters
-    ----------
-    values : (rows, columns), as stored, floating point.
-    nodata : the file's own value that means no data; NaN where it has none.
-    codes : (n,) further such values.
-    believable : least and most value that can be.
-    """
-    least, most = believable
-    for row in range(values.shape[0]):
-        for column in range(values.shape[1]):
-            value = values[row, column]
-            if not ((value >= least) & (value <= most)) or value == nodata:
-                values[row, column] = np.nan
-    for code in codes:
-        for row in range(values.shape[0]):
-            for column in range(values.shape[1]):
-                if values[row, column] == code:
-                    values[row, column] = np.nan
-
-
-@njit(nogil=True, cache=True)
 def fill_voids(values, other) -> None:  # noqa: ANN001
     """Fill, in place, what is missing (NaN) in `values` from `other`, of the same shape."""
     for row in range(values.shape[0]):

@@ -13,15 +13,17 @@ import xarray as xr
 
 from pipeline.flights.aggregate import CellMeans, aggregate
 from pipeline.flights.areas import WithoutAreas, find_area
+from pipeline.flights.depth_offset import DepthOffset, Lowered, depth_offset
 from pipeline.flights.difference import Difference, moved
 from pipeline.flights.limits import FlightLimits
 from pipeline.flights.mosaic import open_pixels
 from pipeline.flights.noise import PixelNoise
 from pipeline.flights.plausible import check_depths, check_surface
-from pipeline.flights.rasters import DEPTHS, HEIGHTS, PixelSource, RasterPixels, Values, written_on
+from pipeline.flights.rasters import PixelSource, RasterPixels, written_on
 from pipeline.flights.register import Registration, register
 from pipeline.grid import BasinGrid
 from pipeline.problems import Finding, RefusedFlightError
+from pipeline.raster_band import DEPTHS, HEIGHTS, Values
 
 DEPTH_BIAS_SE_M = 0.05
 """Error of depth common to a whole flight where none is declared, m (residual vertical offsets of registered laser surfaces are
@@ -40,7 +42,7 @@ UNDER_TREES = 2.0
 
 @dataclass(frozen=True)
 class FlightFiles:
-    """What belongs to one flight: its date and a depth raster, or snow-on and snow-off surfaces with stable ground.
+    """What belongs to one flight: its date, a depth raster or snow-on and snow-off surfaces, and stable ground.
 
     Parameters
     ----------
@@ -63,7 +65,7 @@ class FlightFiles:
     def values(self, role: str) -> Values:
         """Return what the numbers of `depth`, `snow_on` or `snow_off` are."""
         kind = DEPTHS if role == "depth" else HEIGHTS
-        return replace(kind, codes=self.codes, metres_per_unit=self.metres_per_unit.get(role, 1.0))
+        return replace(kind, codes=self.codes, metres_per_unit=self.metres_per_unit.get(role))
 
 
 @dataclass(frozen=True)
@@ -132,8 +134,10 @@ def measure_flight(
         "seen_area_km2": float(np.sum(means.valid_fraction) * grid.cell_m**2 / 1e6),
         "depth_bias_se_m": bias_se_m,
         "noise": asdict(noise),
-        "registration": None if registration is None else _without_noise(registration),
+        "registration": _without_noise(registration) if isinstance(registration, Registration) else None,
     }
+    if isinstance(registration, DepthOffset):
+        figures["stable_ground"] = _without_noise(registration)
     flight.attrs = {
         "flight_id": files.flight_id,
         "date": files.date.isoformat(),
@@ -175,7 +179,7 @@ def _dataset(
     return xr.Dataset({name: grid.array(values, units=units) for name, (units, values) in fields.items()})
 
 
-def _without_noise(registration: Registration) -> dict[str, Any]:
+def _without_noise(registration: Registration | DepthOffset) -> dict[str, Any]:
     told = asdict(registration)
     del told["noise"]
     return told
@@ -183,17 +187,22 @@ def _without_noise(registration: Registration) -> dict[str, Any]:
 
 def _source(
     files: FlightFiles, grid: BasinGrid, limits: FlightLimits, known: Surroundings
-) -> tuple[PixelSource, Registration | None, list[Finding]]:
+) -> tuple[PixelSource, Registration | DepthOffset | None, list[Finding]]:
     """Return the flight's fine depths, how they were registered, and what was noticed."""
     if files.depth:
-        return open_pixels(files.depth, grid, files.values("depth")), None, []
+        depth = open_pixels(files.depth, grid, files.values("depth"))
+        noted = _declared_units(files, {"depth": depth})
+        if not files.stable_ground:
+            return depth, None, noted
+        source, offset, findings = _on_stable_ground(files, depth, grid, limits)
+        return source, offset, noted + findings
     snow_on, snow_off = (
         open_pixels(getattr(files, role), grid, files.values(role)) for role in ("snow_on", "snow_off")
     )
     if known.elevation_m is not None:
         for role, surface in (("snow_on", snow_on), ("snow_off", snow_off)):
             check_surface(f"flight {files.flight_id}: {role}", surface, known.elevation_m, grid, limits)
-    findings = _newer_snow_off(files)
+    findings = _declared_units(files, {"snow_on": snow_on, "snow_off": snow_off}) + _newer_snow_off(files)
     if not files.stable_ground:
         unmoved = _finding(
             files,
@@ -204,6 +213,41 @@ def _source(
         return Difference(snow_on, snow_off), None, [*findings, unmoved]
     found = register(snow_on, snow_off, files.stable_ground, grid, fit_tilt=limits.fit_tilt)
     return _registered(files, found, (snow_on, snow_off), limits), found, findings + _told(files, found, limits)
+
+
+def _declared_units(files: FlightFiles, rasters: Mapping[str, RasterPixels]) -> list[Finding]:
+    """Return a note for each raster that declares another unit than metres itself."""
+    outcome = "corrected", "turned into metres, as the file declares"
+    return [
+        _finding(files, "declared unit", f"{role} in {' and '.join(pixels.raster.units)}", outcome)
+        for role, pixels in rasters.items()
+        if pixels.raster.units
+    ]
+
+
+def _on_stable_ground(
+    files: FlightFiles, depth: RasterPixels, grid: BasinGrid, limits: FlightLimits
+) -> tuple[PixelSource, DepthOffset | None, list[Finding]]:
+    """Return depths without what they show on stable ground, which is that, and the findings; or refuse them."""
+    found = depth_offset(depth, files.stable_ground, grid)
+    if found is None:
+        words = (
+            "negative depths were cut off before delivery, so that an offset cannot be told; have them delivered uncut"
+        )
+        evidence = "half of the depths on stable ground are exactly 0, and none is below"
+        return depth, None, [_finding(files, "not registered", evidence, ("used", words))]
+    evidence = f"median {found.up_m:+.3f} m, NMAD {found.nmad_m:.2f} m, {found.pixels} stable pixels"
+    if found.nmad_m > limits.most_nmad_m:
+        raise RefusedFlightError(
+            f"flight {files.flight_id}: depth on stable ground scatters beyond its limit ({limits.most_nmad_m:g} m of NMAD, "
+            f"flights.most_nmad_m): {evidence}. Look at the depths and the stable ground"
+        )
+    words = "this was taken off all depths; stable ground is taken as bare on the day of the flight"
+    findings = [_finding(files, "registered", evidence, ("corrected", words))]
+    if abs(found.up_m) > limits.vertical_offset_m:
+        words = "no laser is so far off: look whether the stable ground lay under snow, and at the height systems; it was taken out"
+        findings.append(_finding(files, "vertical offset", f"{found.up_m:.2f} m", ("corrected", words)))
+    return Lowered(depth, found.up_m), found, findings
 
 
 def _registered(
@@ -255,7 +299,7 @@ def _newer_snow_off(files: FlightFiles) -> list[Finding]:
     return [_finding(files, "snow-off newer than snow-on", f"snow_off {off}, snow_on {on}", ("used", words))]
 
 
-def _bias_se_m(files: FlightFiles, registration: Registration | None) -> float:
+def _bias_se_m(files: FlightFiles, registration: Registration | DepthOffset | None) -> float:
     """Return the error common to the flight: declared, else of the registration's median with the part it cannot see."""
     if files.depth_se_m is not None:
         return files.depth_se_m

@@ -13,9 +13,10 @@ from affine import Affine
 from pipeline.flights.difference import places, sample
 from pipeline.flights.kernels import fill_voids
 from pipeline.flights.placing import Placement, place
-from pipeline.flights.rasters import DEPTHS, RasterPixels, Read, Values, Window, raster_pixels
+from pipeline.flights.rasters import RasterPixels, Read, Window, raster_pixels
 from pipeline.grid import BasinGrid
 from pipeline.problems import InputError
+from pipeline.raster_band import DEPTHS, Values
 
 ON_LATTICE = 0.01
 """Corners of tiles are written with rounding: tiles whose pixels fall together to this part of a pixel have one lattice."""
@@ -49,6 +50,11 @@ class Mosaic:
     block: tuple[int, int]
     placement: Placement
     tiles: tuple[Tile, ...]
+
+    @property
+    def units(self) -> tuple[str, ...]:
+        """The units that tiles declare, where they are not the one wanted, sorted."""
+        return tuple(sorted({unit for tile in self.tiles for unit in tile.pixels.raster.units}))
 
     @contextmanager
     def reading(self) -> Iterator[Read]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import logging
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -19,27 +19,10 @@ from pyproj.exceptions import CRSError
 from rasterio.errors import RasterioError
 from rasterio.windows import Window as RasterioWindow
 
-from pipeline.flights.kernels import blank
 from pipeline.flights.placing import Placement, place
 from pipeline.grid import BasinGrid
 from pipeline.problems import InputError
-
-METRES_PER_UNIT = {
-    "": 1.0,  # no unit written: metres, as the flights table asks for
-    "m": 1.0,
-    "metre": 1.0,
-    "metres": 1.0,
-    "meter": 1.0,
-    "meters": 1.0,
-    "cm": 0.01,
-    "mm": 0.001,
-    "ft": 0.3048,
-    "foot": 0.3048,
-    "feet": 0.3048,
-    "us survey foot": 1200 / 3937,
-    "us survey feet": 1200 / 3937,
-}
-"""Units that a band may declare for its heights."""
+from pipeline.raster_band import DEPTHS, Band, Values, band_of, opened
 
 CACHE_BYTES = 128 * 2**20
 """Room for GDAL's decoded blocks, of all threads: those that the next columns of a strip of 4096 rows use again. Its own default, a twentieth of the memory, would hold most of a raster that is
@@ -89,35 +72,6 @@ class PixelSource(Protocol):
 
 
 @dataclass(frozen=True)
-class Values:
-    """What the numbers of a raster are, and which of them are none.
-
-    Parameters
-    ----------
-    believable : least and most value that can be, metres; whatever lies beyond is a code for no data.
-    codes : further stored values that mean no data, besides the file's own.
-    metres_per_unit : of a file that declares no unit itself.
-    length : whether they are lengths at all; a mask or a fraction has no unit.
-    """
-
-    believable: tuple[float, float] = (-1000.0, 1000.0)
-    codes: tuple[float, ...] = ()
-    metres_per_unit: float = 1.0
-    length: bool = True
-
-
-DEPTHS = Values()
-"""Depths in metres. What lies beyond the believable is no outlier of the laser but a code, such as -9999."""
-
-HEIGHTS = Values(believable=(-600.0, 30_000.0))
-"""Heights of a surface in metres, in any height system of the earth; feet taken for metres must still be read to be
-recognised."""
-
-NUMBERS = Values(believable=(-np.inf, np.inf), length=False)
-"""A mask or a fraction."""
-
-
-@dataclass(frozen=True)
 class FineRaster:
     """The first band of a raster file, described.
 
@@ -128,10 +82,7 @@ class FineRaster:
     transform : from column and row to coordinates.
     shape : rows and columns.
     block : rows and columns of the blocks that the file is stored in.
-    nodata : the stored value that means no data; NaN where there is none.
-    scale, offset : metres = stored value * scale + offset.
-    plain : stored as floating point metres without a mask band, to be used as it comes.
-    values : what the numbers are.
+    band : how its numbers are read.
     """
 
     path: Path
@@ -139,11 +90,12 @@ class FineRaster:
     transform: Affine
     shape: tuple[int, int]
     block: tuple[int, int]
-    nodata: float
-    scale: float
-    offset: float
-    plain: bool
-    values: Values
+    band: Band
+
+    @property
+    def units(self) -> tuple[str, ...]:
+        """The unit that the file declares, where it is not the one wanted; else none."""
+        return (self.band.unit,) if self.band.unit else ()
 
     @contextmanager
     def reading(self) -> Iterator[Read]:
@@ -159,26 +111,11 @@ class FineRaster:
     def _read(self, source: rasterio.DatasetReader, window: Window) -> np.ndarray:
         part = RasterioWindow(window.left, window.top, window.right - window.left, window.bottom - window.top)
         try:
-            stored = source.read(1, window=part)
-            mask = None if self.plain else source.read_masks(1, window=part)
+            return self.band.read(source, part)
         except RasterioError:
             raise InputError(
                 f"{self.path} is cut short or damaged: rows {window.top} to {window.bottom} cannot be read. Copy or make it again"
             ) from None
-        codes, believable = np.asarray(self.values.codes, np.float64), self._believable_as_stored()
-        if mask is None:
-            blank(stored, stored.dtype.type(self.nodata), codes, believable)
-            return stored
-        values = stored.astype(np.float64)
-        blank(values, self.nodata, codes, believable)
-        values *= self.scale
-        values += self.offset
-        values[mask == 0] = np.nan
-        return values
-
-    def _believable_as_stored(self) -> tuple[float, float]:
-        ends = [(metres - self.offset) / self.scale for metres in self.values.believable]
-        return min(ends), max(ends)
 
 
 def open_raster(path: Path, values: Values = DEPTHS) -> FineRaster:
@@ -201,37 +138,16 @@ def open_raster(path: Path, values: Values = DEPTHS) -> FineRaster:
             raise InputError(
                 f"{path} has no position: it does not say where its pixels lie. Write its corners or geotransform into it"
             )
-        if np.issubdtype(np.dtype(source.dtypes[0]), np.complexfloating):
-            raise InputError(f"{path} holds complex numbers, no heights. Give a raster of depth or elevation in metres")
         if path.suffix.lower() == ".vrt":
             _check_parts(path, source)
-        factor = _metres_per_unit(source.units[0], path, values) if values.length else 1.0
-        scale, offset = source.scales[0] * factor, source.offsets[0] * factor
-        masked = any(flag.name in ("per_dataset", "alpha") for flag in source.mask_flag_enums[0])
-        plain = source.dtypes[0] in ("float32", "float64") and scale == 1 and offset == 0 and not masked
         return FineRaster(
             path=Path(path),
             crs=_horizontal(source.crs.to_wkt(), path),
             transform=source.transform,
             shape=source.shape,
             block=source.block_shapes[0],
-            nodata=np.nan if source.nodata is None else float(source.nodata),
-            scale=scale,
-            offset=offset,
-            plain=plain,
-            values=values,
+            band=band_of(path, source, values),
         )
-
-
-def _metres_per_unit(declared: str | None, path: Path, values: Values) -> float:
-    unit = (declared or "").strip().lower()
-    if not unit:
-        return values.metres_per_unit
-    if unit not in METRES_PER_UNIT:
-        raise InputError(
-            f"{path} declares the unit '{declared}', which is no length known here. Write metres as its unit"
-        )
-    return METRES_PER_UNIT[unit]
 
 
 def _check_parts(path: Path, source: rasterio.DatasetReader) -> None:
@@ -298,6 +214,7 @@ class Raster(Protocol):
 
     shape: tuple[int, int]
     block: tuple[int, int]
+    units: tuple[str, ...]
 
     def reading(self) -> AbstractContextManager[Read]:
         """Open for reading."""
@@ -353,19 +270,19 @@ def quiet_gdal(block: tuple[int, int]) -> Iterator[None]:
 
 @contextmanager
 def _opened(path: Path) -> Iterator[rasterio.DatasetReader]:
-    try:
-        source = rasterio.open(path)
-    except RasterioError:
-        if not path.exists():
+    with ExitStack() as held:
+        try:
+            source = held.enter_context(opened(path))
+        except RasterioError:
+            if not path.exists():
+                raise InputError(
+                    f"{path} is not there. Correct its path in the flights table or put the file in place"
+                ) from None
+            if path.stat().st_size == 0:
+                raise InputError(f"{path} is empty (0 bytes). Copy or make it again") from None
             raise InputError(
-                f"{path} is not there. Correct its path in the flights table or put the file in place"
+                f"{path} is not a raster that can be read, or is damaged. Give a GeoTIFF or another format that GDAL reads"
             ) from None
-        if path.stat().st_size == 0:
-            raise InputError(f"{path} is empty (0 bytes). Copy or make it again") from None
-        raise InputError(
-            f"{path} is not a raster that can be read, or is damaged. Give a GeoTIFF or another format that GDAL reads"
-        ) from None
-    with source:
         if source.count == 0:
             raise InputError(f"{path} has no band of its own. Name the one of its data sets that holds the heights")
         yield source

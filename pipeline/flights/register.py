@@ -124,7 +124,7 @@ def register(
     RefusedFlightError : there is too little stable ground with data in both surfaces.
     """
     files = (stable_ground,) if isinstance(stable_ground, Path) else stable_ground
-    ground = _Ground.of(snow_off, _stable_pixels(snow_off, find_area("stable ground", files, grid, WHOLLY), grid))
+    ground = _Ground.of(snow_off, stable_pixels(snow_off, find_area("stable ground", files, grid, WHOLLY), grid))
     some = ground.thinned(SOME_PIXELS)
     step = first = _Step.of(some, snow_on, files, even=False, fit_tilt=fit_tilt)
     unsure = step.shift_se_m > min(UNTOLD_SHIFT[0] * max(snow_on.placement.pixel_m()), UNTOLD_SHIFT[1])
@@ -334,7 +334,7 @@ SPLINE_REACH = 12
 """Pixels read beyond the places: a spline forgets its edge by a factor 0.27 a pixel, to 1e-7 over twelve."""
 
 
-def _stable_pixels(
+def stable_pixels(
     surface: RasterPixels, stable_ground: Area, grid: BasinGrid
 ) -> list[tuple[Window, np.ndarray, np.ndarray]]:
     """Return the stable pixels to be used: windows of the surface, with rows and columns in each.

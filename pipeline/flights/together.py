@@ -5,14 +5,16 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
-DISAGREEING_DEPTH_M = 0.15
-"""Depths up to this on ground that a cover grid saw bare are noise, m: about one pixel's error."""
+STANDING_OUT = 2.0
+"""A depth so many times its own error is snow, whatever a cover grid says: a laser measures depth, a grid tells snow by colour."""
 
 
 def bare_where_seen_bare(
     flight: xr.Dataset, cover: np.ndarray, bare_cover: float
 ) -> tuple[xr.Dataset, dict[str, float]]:
-    """Return the flight without snow where a snow-cover grid of its day saw bare ground, and how far the two disagreed.
+    """Return the flight without what is noise where a snow-cover grid of its day saw bare ground, and how far the two disagreed.
+
+    A depth above `STANDING_OUT` times its error stays as it was measured. The others are zero, and their error stays too.
 
     Parameters
     ----------
@@ -22,21 +24,22 @@ def bare_where_seen_bare(
 
     Returns
     -------
-    flight : depth, its spread and its random error are zero in bare cells that it saw.
-    figures : cells cleared of more than `DISAGREEING_DEPTH_M` (`cells`), their share of the bare cells that the flight saw
-        (`share`), and the mean depth there (`depth_m`).
+    flight : depth and its spread are zero in bare cells that it saw no snow in.
+    figures : bare cells whose depth stands out (`cells`), their share of the bare cells that the flight saw (`share`), and the
+        mean depth there (`depth_m`).
     """
     depth = flight["depth"].to_numpy()
     bare = (cover < bare_cover) & np.isfinite(depth)
-    against = bare & (depth > DISAGREEING_DEPTH_M)
+    error = np.hypot(flight["depth_random_se"].to_numpy(), flight.attrs["depth_bias_se_m"])
+    against = bare & (depth > STANDING_OUT * error)
     figures = {
         "cells": int(against.sum()),
         "share": float(against.sum() / max(bare.sum(), 1)),
         "depth_m": float(depth[against].mean()) if against.any() else 0.0,
     }
     cleared = {
-        name: flight[name].copy(data=np.where(bare, 0.0, flight[name].to_numpy()))
-        for name in ("depth", "depth_spread", "depth_random_se")
+        name: flight[name].copy(data=np.where(bare & ~against, 0.0, flight[name].to_numpy()))
+        for name in ("depth", "depth_spread")
     }
     return flight.assign(cleared), figures
 
@@ -63,7 +66,7 @@ def _joined(flights: list[xr.Dataset]) -> xr.Dataset:
         for name in ("depth", "valid_fraction", "depth_spread", "depth_random_se")
     )
     seen = np.isfinite(depth) & (valid > 0)
-    # A cell seen bare has no random error; the least there is elsewhere keeps its weight finite.
+    # Flights kept by earlier versions have no random error where the ground was seen bare: the least elsewhere keeps weights finite.
     least = np.nanmin(np.where(seen & (se > 0), se, np.nan), initial=1.0)
     weight = np.where(seen, valid / np.maximum(np.nan_to_num(se, nan=1.0), least) ** 2, 0.0)
     total = weight.sum(axis=0)

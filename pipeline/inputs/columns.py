@@ -38,6 +38,7 @@ class Column:
     factor : program value per canonical value.
     kind : number, text, date, or time (an instant, a bare date, or a local time whose clock is declared).
     required : a file without this column cannot be read.
+    words : a header that holds one of these may be the column under another name.
     standard_names : CF standard names under which a NetCDF time series holds it.
     """
 
@@ -49,6 +50,7 @@ class Column:
     kind: str = "number"
     required: bool = False
     standard_names: tuple[str, ...] = ()
+    words: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """Fill in the program's name where it is the header."""
@@ -65,11 +67,13 @@ class Table:
     role : its name in the settings.
     columns : its canonical columns.
     expects : groups of keys; a file with none of a group's columns says nothing of what the group is about, and is told.
+    may_be_empty : whether a header without rows is a whole file.
     """
 
     role: str
     columns: tuple[Column, ...]
     expects: tuple[tuple[str, ...], ...] = ()
+    may_be_empty: bool = False
 
 
 def plain_header(header: object) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import io
+import re
 from pathlib import Path
 from typing import BinaryIO
 
@@ -34,8 +35,10 @@ def open_as_utf8(path: Path, encoding: str | None) -> BinaryIO:
     name = codecs.lookup(marked or encoding or "utf-8").name
     if name in {"utf-8", "utf-8-sig", "ascii"}:
         stream.seek(3 if marked == "utf-8-sig" else 0)
-        if name == "ascii" or not _old_line_ends(stream):
+        if not _lone_returns(stream):
             return stream
+        with stream:
+            return io.BytesIO(with_line_feeds(stream.read()))
     with stream:
         stream.seek(0)
         try:
@@ -46,16 +49,31 @@ def open_as_utf8(path: Path, encoding: str | None) -> BinaryIO:
                 f"{path} is not {(marked or encoding or 'UTF-8').upper()} text (byte {place}). Save it as CSV, UTF-8, "
                 "or declare its encoding under formats: in the settings"
             ) from None
-    return io.BytesIO(text.encode("utf-8") if "\n" in text else text.replace("\r", "\n").encode("utf-8"))
+    return io.BytesIO(with_line_feeds(text.encode("utf-8")))
 
 
-def _old_line_ends(stream: BinaryIO) -> bool:
-    """Tell whether lines end in a carriage return alone; the stream stays where it is."""
+def with_line_feeds(data: bytes) -> bytes:
+    r"""Return text whose lines end in a line feed, or a carriage return and a line feed, where some end in a return alone.
+
+    >>> with_line_feeds(b"a\rb\r\nc\r\r\nd\n")
+    b'a\nb\r\nc\nd\n'
+    """
+    return data if data.count(b"\r") == data.count(b"\r\n") else _LONE_RETURNS.sub(b"\n", data)
+
+
+_LONE_RETURNS = re.compile(rb"\r\r+\n|\r(?!\n)")
+"""Ends of lines that no line feed follows, and returns that were doubled when line feeds were turned into pairs."""
+
+
+def _lone_returns(stream: BinaryIO) -> bool:
+    """Tell whether some lines end in a carriage return alone; the stream stays where it is."""
     place = stream.tell()
     start = stream.read(_LOOK)
     stream.seek(place)
-    return b"\r" in start and b"\n" not in start
+    # A return at the very end may be the first of a pair.
+    start = start.removesuffix(b"\r")
+    return start.count(b"\r") != start.count(b"\r\n")
 
 
 _LOOK = 1 << 16
-"""A table without a line end in its first 64 KiB has none."""
+"""The header stands in the first 64 KiB; lone returns further on are seen chunk by chunk (`pipeline.inputs.lines.chunks`)."""

@@ -16,6 +16,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pa_csv
 
+from pipeline.inputs.decoding import with_line_feeds
+
 CHUNK = 8 << 20
 """Bytes that are read and converted at a time: small enough for a growing file to be read again only at its end."""
 
@@ -139,7 +141,7 @@ def chunks(stream: BinaryIO) -> Iterator[bytes]:
             chunk += stream.readline()
         if chunk.count(b'"') % 2:
             chunk += _rest_of_field(stream)
-        yield chunk
+        yield with_line_feeds(chunk)
 
 
 def _rest_of_field(stream: BinaryIO) -> bytes:

@@ -2,23 +2,51 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import rasterio
+from pyproj import CRS, Transformer
 from rasterio.enums import Resampling
 from rasterio.errors import CRSError, RasterioError
 from rasterio.warp import calculate_default_transform, reproject
+from rasterio.windows import Window
 
 from pipeline.grid import BasinGrid
 from pipeline.problems import InputError
+from pipeline.raster_band import NUMBERS, Values, band_of, opened
+
+TILE_PIXELS = 16_000_000
+"""A raster is read for so many of its pixels at a time: 128 MB in double precision."""
+
+TILE_CELLS = 1024
+"""Most cells of the grid to a side of what is made at a time."""
+
+CLEAR_CELLS = 2
+"""Cells around a tile for which the raster is read too: what is averaged or interpolated reaches no further."""
 
 
-def mean_on_grid(path: Path, grid: BasinGrid) -> np.ndarray:
-    """Return a raster's first band on the grid, shape (y, x), float64, missing where it has no data.
+@dataclass(frozen=True)
+class OnGrid:
+    """A raster's first band on the basin grid.
 
-    Finer rasters are averaged, coarser ones interpolated bilinearly. Scale, offset and nodata are honoured. Not for
-    flights: their exact area weights live in pipeline/flights.
+    Parameters
+    ----------
+    values : (y, x), float64, missing where it has no data.
+    unit : the unit that the file declares, where it was converted; else empty.
+    """
+
+    values: np.ndarray
+    unit: str
+
+
+def mean_on_grid(path: Path, grid: BasinGrid, values: Values = NUMBERS) -> OnGrid:
+    """Return a raster's first band on the grid.
+
+    Finer rasters are averaged, coarser ones interpolated bilinearly. Scale, offset, unit and all that is no data are honoured
+    (`pipeline.raster_band`). Not for flights: their exact area weights live in pipeline/flights.
 
     Raises
     ------
@@ -26,29 +54,71 @@ def mean_on_grid(path: Path, grid: BasinGrid) -> np.ndarray:
     """
     out = np.full(grid.shape, np.nan)
     try:
-        with rasterio.open(path) as source:
+        with opened(path) as source:
             if source.crs is None:
                 message = f"{path} has no coordinate system. Write its EPSG code into the file (for example with gdal_edit -a_srs)"
                 raise InputError(message)
-            fine = _width_on_grid(source, grid) <= grid.cell_m
-            reproject(
-                rasterio.band(source, 1),
-                out,
-                src_nodata=source.nodata,
-                dst_nodata=np.nan,
-                dst_transform=grid.transform,
-                dst_crs=grid.crs.to_wkt(),
-                resampling=Resampling.average if fine else Resampling.bilinear,
-            )
-            scale, offset = source.scales[0], source.offsets[0]
+            band = band_of(path, source, values)
+            width = _width_on_grid(source, grid)
+            for rows, columns in _tiles(grid, width):
+                part = _window_of(source, grid, rows, columns)
+                if part is None:
+                    continue
+                made = np.full((rows.stop - rows.start, columns.stop - columns.start), np.nan)
+                reproject(
+                    band.read_stored(source, part).astype(np.float64, copy=False),
+                    made,
+                    src_transform=source.window_transform(part),
+                    src_crs=source.crs,
+                    src_nodata=np.nan,
+                    dst_nodata=np.nan,
+                    dst_transform=grid.transform @ grid.transform.translation(columns.start, rows.start),
+                    dst_crs=grid.crs.to_wkt(),
+                    resampling=Resampling.average if width <= grid.cell_m else Resampling.bilinear,
+                )
+                out[rows, columns] = made
     except (RasterioError, CRSError) as trouble:
         message = f"{path} cannot be read as a raster: {trouble}"
         raise InputError(message) from None
-    out = out * scale + offset
+    out = out * band.scale + band.offset
     if not np.isfinite(out).any():
         message = f"{path} has no data on the basin grid. Check its coordinate system and extent"
         raise InputError(message)
-    return out
+    return OnGrid(out, band.unit)
+
+
+def _tiles(grid: BasinGrid, pixel_m: float) -> Iterator[tuple[slice, slice]]:
+    """Yield rows and columns of the tiles of the grid, so large that no more than `TILE_PIXELS` pixels fall into one."""
+    side = int(np.clip(np.sqrt(TILE_PIXELS) * pixel_m / grid.cell_m - 2 * CLEAR_CELLS, 1, TILE_CELLS))
+    for top in range(0, grid.height, side):
+        for left in range(0, grid.width, side):
+            yield slice(top, min(top + side, grid.height)), slice(left, min(left + side, grid.width))
+
+
+def _window_of(source: rasterio.DatasetReader, grid: BasinGrid, rows: slice, columns: slice) -> Window | None:
+    """Return the part of a raster that holds a tile of the grid and `CLEAR_CELLS` around it; None where it holds none of it."""
+    along = np.linspace(0, 1, 33)
+    left, right = columns.start - CLEAR_CELLS, columns.stop + CLEAR_CELLS
+    top, bottom = rows.start - CLEAR_CELLS, rows.stop + CLEAR_CELLS
+    across, down = left + (right - left) * along, top + (bottom - top) * along
+    at_columns = np.concatenate([across, across, 0 * along + left, 0 * along + right])
+    at_rows = np.concatenate([0 * along + top, 0 * along + bottom, down, down])
+    x, y = grid.left + grid.cell_m * at_columns, grid.top - grid.cell_m * at_rows
+    to_source = Transformer.from_crs(grid.crs, CRS.from_wkt(source.crs.to_wkt()), always_xy=True)
+    east, north = (np.asarray(values) for values in to_source.transform(x, y))
+    if source.crs.is_geographic:
+        # Longitudes of 0 to 360 are those of -180 to 180.
+        middle = (source.bounds.left + source.bounds.right) / 2
+        east = east + 360.0 * np.round((middle - east.mean()) / 360.0)
+    at = ~source.transform * (east, north)
+    if not np.isfinite(at).all():
+        return Window(0, 0, source.width, source.height)
+    # Two pixels more: what is interpolated looks at a neighbour, and an outline bends a little between its points.
+    first = [int(np.clip(np.floor(part.min()) - 2, 0, most)) for part, most in zip(at, source.shape[::-1], strict=True)]
+    last = [int(np.clip(np.ceil(part.max()) + 2, 0, most)) for part, most in zip(at, source.shape[::-1], strict=True)]
+    if last[0] <= first[0] or last[1] <= first[1]:
+        return None
+    return Window(first[0], first[1], last[0] - first[0], last[1] - first[1])
 
 
 def fraction_on_grid(path: Path, grid: BasinGrid) -> np.ndarray:
@@ -58,7 +128,7 @@ def fraction_on_grid(path: Path, grid: BasinGrid) -> np.ndarray:
     ------
     InputError : also where values lie outside 0 to 1: per cents, or another quantity.
     """
-    values = mean_on_grid(path, grid)
+    values = mean_on_grid(path, grid).values
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     if low < -ROUNDING or high > 1 + ROUNDING:
         raise InputError(

@@ -13,7 +13,11 @@ from pipeline.inputs.formats import FileFormat, format_of
 from pipeline.inputs.plausible import units_look_wrong
 from pipeline.inputs.rows import rows_set_aside
 from pipeline.inputs.tables import read_tables
+from pipeline.inputs.usable import LEAST_USABLE_SHARE, NO_USABLE_ROW, Count, too_few
 from pipeline.problems import Finding
+
+SWE_WORDS = ("swe", "water eq", "water_eq", "w.e.")
+"""What headers of water equivalent hold (common practice, no source)."""
 
 COURSES = Table(
     "courses",
@@ -21,9 +25,9 @@ COURSES = Table(
         Column("site_id", "site_id", kind="text", required=True),
         Column("date", "date", kind="date", required=True),
         Column("point", "point", kind="text"),
-        Column("depth", "depth_cm", "cm", "depth_m", 0.01),
+        Column("depth", "depth_cm", "cm", "depth_m", 0.01, words=("depth",)),
         Column("core", "core_cm", "cm", "core_m", 0.01),
-        Column("swe", "swe_mm", "mm"),
+        Column("swe", "swe_mm", "mm", words=SWE_WORDS),
         Column("mass_full", "mass_full_g", "g"),
         Column("mass_empty", "mass_empty_g", "g"),
         Column("cutter", "cutter_cm2", "cm**2"),
@@ -41,12 +45,14 @@ def read_courses(
     settings: Mapping[str, ColumnSetting],
     missing: list[str],
     formats: Sequence[FileFormat] = (),
+    *,
+    least_share: float = LEAST_USABLE_SHARE,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Read the course sheets; `swe_mm` is filled from the masses where the sheet gives none.
 
     A row with depth and no SWE stays: it is a depth-only sample.
     """
-    rows, findings = read_tables(files, COURSES, settings, missing, formats)
+    rows, findings = read_tables(files, COURSES, settings, missing, formats, least_share=least_share)
     findings += _wrong_counts(rows)
     weighed = core_swe_mm(rows["mass_full_g"] - rows["mass_empty_g"], rows["cutter_cm2"], rows["cores"].fillna(1.0))
     rows["swe_mm"] = rows["swe_mm"].fillna(weighed)
@@ -64,7 +70,9 @@ def read_courses(
         findings += units_look_wrong("courses", Path(path), readings, declared)
     lost = rows["date"].isna() | rows["site_id"].eq("")
     findings += rows_set_aside(rows[lost], "courses", rule="no site or date", detail="a sample needs site_id and date")
-    findings += _sheets_without_a_sample(rows, lost)
+    told = {finding.file for finding in findings if finding.rule == NO_USABLE_ROW}
+    findings += _sheets_without_a_sample(rows[~rows["file"].isin(told)], lost)
+    findings += _weighed_in_vain(rows, unweighed, least_share)
     return rows[~lost].reset_index(drop=True), findings
 
 
@@ -96,7 +104,7 @@ def _sheets_without_a_sample(rows: pd.DataFrame, lost: pd.Series) -> list[Findin
             "courses",
             str(path),
             start="" if (first := rows.loc[rows["file"] == path, "date"].min()) is pd.NaT else str(first.date()),
-            rule="no usable row",
+            rule=NO_USABLE_ROW,
             severity="error",
             evidence=f"{int((rows['file'] == path).sum())} rows",
             action="set aside",
@@ -105,6 +113,21 @@ def _sheets_without_a_sample(rows: pd.DataFrame, lost: pd.Series) -> list[Findin
         )
         for path in told.index[~told]
     ]
+
+
+def _weighed_in_vain(rows: pd.DataFrame, unweighed: pd.DataFrame, least_share: float) -> list[Finding]:
+    """Return a finding for each file where clearly fewer weighed cores give a water equivalent than were weighed."""
+    findings = []
+    for path, lost in unweighed.groupby("file", sort=False):
+        weighed = int((rows["mass_full_g"].notna() & (rows["file"] == path)).sum())
+        days = (
+            ("", "")
+            if lost["date"].isna().any()
+            else (str(day.date()) for day in (lost["date"].min(), lost["date"].max()))
+        )
+        count = Count(weighed, weighed - len(lost), "mass_full_g", *days)
+        findings += too_few("courses", str(path), count, least_share)
+    return findings
 
 
 def core_swe_mm(mass_g: pd.Series, cutter_cm2: pd.Series, cores: pd.Series | float = 1.0) -> pd.Series:

@@ -14,6 +14,7 @@ from pipeline.inputs.find import missing_file
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rows import dated_outside, day_text, keep_newest, rows_set_aside, without_lines
 from pipeline.inputs.tables import read_tables
+from pipeline.inputs.usable import LEAST_USABLE_SHARE
 from pipeline.problems import Finding
 
 COVERS = Table(
@@ -39,19 +40,21 @@ class CoverEntry:
     line: int
 
 
-def read_covers(
+def read_covers(  # noqa: PLR0913  as `read_tables`, and which days are wanted
     files: list[Path],
     settings: Mapping[str, ColumnSetting],
     missing: list[str],
     season: tuple[dt.date, dt.date],
     formats: Sequence[FileFormat] = (),
+    *,
+    least_share: float = LEAST_USABLE_SHARE,
 ) -> tuple[list[CoverEntry], list[Finding]]:
     """Read the cover grids dated from the first to the last day of `season`, oldest first.
 
     Unknown variables and absent files are set aside with a finding; a date and variable given again replaces the earlier row,
     unless the later one cannot be used.
     """
-    rows, findings = read_tables(files, COVERS, settings, missing, formats)
+    rows, findings = read_tables(files, COVERS, settings, missing, formats, least_share=least_share)
     outside = dated_outside(rows, season)
     findings = without_lines(findings, rows[outside])
     rows = rows[~outside].reset_index(drop=True)

@@ -15,6 +15,7 @@ from pipeline.inputs.find import matching, missing_file, misspelt_file
 from pipeline.inputs.formats import FileFormat, format_of
 from pipeline.inputs.rows import dated_outside, day_text, keep_newest, without_lines
 from pipeline.inputs.tables import read_tables
+from pipeline.inputs.usable import LEAST_USABLE_SHARE
 from pipeline.problems import Finding
 
 FLIGHTS = Table(
@@ -111,9 +112,11 @@ def read_flights(
     settings: Mapping[str, ColumnSetting],
     missing: list[str],
     formats: Sequence[FileFormat] = (),
+    *,
+    least_share: float = LEAST_USABLE_SHARE,
 ) -> FlightTables:
     """Read the flights tables once for all days that a night asks of: this season's, and those of seasons before."""
-    rows, findings = read_tables(files, FLIGHTS, settings, missing, formats)
+    rows, findings = read_tables(files, FLIGHTS, settings, missing, formats, least_share=least_share)
     return FlightTables(rows, findings, settings, formats)
 
 

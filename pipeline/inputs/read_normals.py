@@ -11,6 +11,7 @@ from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rows import keep_newest, rows_set_aside
 from pipeline.inputs.tables import read_tables
+from pipeline.inputs.usable import LEAST_USABLE_SHARE
 from pipeline.problems import Finding
 
 NORMALS = Table(
@@ -24,12 +25,14 @@ NORMALS = Table(
 )
 
 
-def read_normals(
+def read_normals(  # noqa: PLR0913  as `read_tables`, and which sites there are
     files: list[Path],
     settings: Mapping[str, ColumnSetting],
     missing: list[str],
     known: tuple[str, list[str]],
     formats: Sequence[FileFormat] = (),
+    *,
+    least_share: float = LEAST_USABLE_SHARE,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Read the normals: one row a site or basin and day of the year, written 04-01.
 
@@ -42,7 +45,7 @@ def read_normals(
     rows : site_id, day (MM-DD), swe_mm (mm), period (text, empty where not told), file, line.
     findings : rows that cannot be used.
     """
-    rows, findings = read_tables(files, NORMALS, settings, missing, formats)
+    rows, findings = read_tables(files, NORMALS, settings, missing, formats, least_share=least_share)
     if "period" not in rows:
         rows["period"] = ""
     # A leap year, so that 02-29 is a day.

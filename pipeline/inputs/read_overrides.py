@@ -28,6 +28,7 @@ OVERRIDES = Table(
         Column("when", "when", kind="date", required=True),
         Column("why", "why", kind="text", required=True),
     ),
+    may_be_empty=True,
 )
 
 ACTIONS = ("set aside", "value", "off")

@@ -15,6 +15,7 @@ from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rows import keep_newest
 from pipeline.inputs.tables import read_table
+from pipeline.inputs.usable import LEAST_USABLE_SHARE, NO_USABLE_ROW, Count, too_few
 from pipeline.problems import Finding
 
 SITES = Table(
@@ -37,6 +38,8 @@ def read_sites(
     settings: Mapping[str, ColumnSetting],
     missing: list[str],
     formats: Sequence[FileFormat] = (),
+    *,
+    least_share: float = LEAST_USABLE_SHARE,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Read the sites table: one row a site, the last where a site_id stands twice.
 
@@ -44,7 +47,7 @@ def read_sites(
     ------
     InputError : the file or a required column cannot be read.
     """
-    rows, findings = read_table(path, SITES, settings, missing, formats)
+    rows, findings = read_table(path, SITES, settings, missing, formats, least_share=least_share)
     rows["kind"] = rows["kind"].str.casefold()
     wrong = (
         ~rows["kind"].isin(["course", "station"])
@@ -55,6 +58,8 @@ def read_sites(
         _finding(row, "unusable site", f"kind '{row.kind}', longitude {row.longitude}, latitude {row.latitude}")
         for row in rows[wrong].itertuples()
     ]
+    if len(rows) and wrong.all() and NO_USABLE_ROW not in {finding.rule for finding in findings}:
+        findings += too_few("sites", str(path), Count(len(rows), 0), least_share)
     rows, repeated = keep_newest(rows[~wrong], ["site_id"], "sites")
     return rows, findings + repeated
 

@@ -20,6 +20,7 @@ from pipeline.inputs.formats import FileFormat, format_of
 from pipeline.inputs.kept_pieces import keep_piece, kept_piece, piece_key
 from pipeline.inputs.lines import CHUNK, BadLine, split
 from pipeline.inputs.plausible import units_look_wrong
+from pipeline.inputs.read_courses import SWE_WORDS
 from pipeline.inputs.rows import local_days
 from pipeline.inputs.sheets import SUFFIXES as SHEETS
 from pipeline.inputs.station_findings import NO_CLOCK, SKIPPED, Told
@@ -33,10 +34,12 @@ from pipeline.inputs.tables import (
     joined,
     opened,
     opened_text,
+    rows_among,
     unreadable_table,
 )
 from pipeline.inputs.time_series import SUFFIXES as TIME_SERIES
 from pipeline.inputs.time_series import read_time_series
+from pipeline.inputs.usable import LEAST_USABLE_SHARE, Count, too_few
 from pipeline.inputs.values import NO_TIME
 from pipeline.inputs.wide import converted_wide, opened_wide
 from pipeline.kept_files import KeptFiles
@@ -52,8 +55,11 @@ STATIONS = Table(
             "swe_mm",
             "mm",
             standard_names=("lwe_thickness_of_surface_snow_amount", "surface_snow_amount"),
+            words=SWE_WORDS,
         ),
-        Column("depth", "depth_cm", "cm", "depth_m", 0.01, standard_names=("surface_snow_thickness",)),
+        Column(
+            "depth", "depth_cm", "cm", "depth_m", 0.01, standard_names=("surface_snow_thickness",), words=("depth",)
+        ),
         Column("air_temperature", "air_temperature_c", "degC", standard_names=("air_temperature",)),
         Column(
             "precipitation",
@@ -80,6 +86,7 @@ class _Task:
     kept: KeptFiles | None
     since: dt.date | None
     until: dt.date | None
+    least_share: float
 
     @property
     def begin(self) -> int | None:
@@ -97,6 +104,7 @@ def read_stations(  # noqa: PLR0913  what the settings say of the files, and whi
     kept: KeptFiles | None = None,
     since: dt.date | None = None,
     until: dt.date | None = None,
+    least_share: float = LEAST_USABLE_SHARE,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Read station records: delimited text, long or wide, workbooks, and NetCDF time series.
 
@@ -107,6 +115,7 @@ def read_stations(  # noqa: PLR0913  what the settings say of the files, and whi
     kept : a folder where rows of large files are kept, so that one that grew is read again only at its end.
     since, until : first and last local day wanted; of earlier rows each site's last with snow comes too, since how long a
         station has been silent is counted from there.
+    least_share : share of a file's rows, and of each reading's values, that must be usable.
 
     Returns
     -------
@@ -115,7 +124,7 @@ def read_stations(  # noqa: PLR0913  what the settings say of the files, and whi
         later file's or line's readings count, and those of the earlier row that the later file has no column for.
     findings : what could not be read, and rows sent again: one for a site and file where there are many.
     """
-    task = _Task(settings, missing, formats, utc_offset_hours, kept, since, until)
+    task = _Task(settings, missing, formats, utc_offset_hours, kept, since, until, least_share)
     names: dict[str, int] = {}
     read: list[StationFile] = []
     findings: list[Finding] = []
@@ -144,14 +153,17 @@ def _read_file(path: Path, task: _Task, names: dict[str, int]) -> tuple[StationF
     findings = first_findings(plan) if plan is not None and not how.wide else []
     start = plan.first_line if plan is not None else 1
     readings = {key: name for key, name in READINGS.items() if key in found}
-    parts, bad = [], []
+    parts, bad, seen, lost = [], [], 0, 0
     for piece in pieces:
+        seen += len(piece.line)
+        lost += 0 if plan is None else rows_among(piece.bad, plan)
         bad += [BadLine(one.line + start, one.lines, one.why, one.text) for one in piece.bad]
         rows = numbered(piece, start, names, readings)
         told.remember(piece, start)
         nowhere = (rows.seconds == NO_TIME) | (rows.site == names.get("", -1))
         if nowhere.any():
             told.lose(rows.take(np.flatnonzero(nowhere)))
+            lost += int(nowhere.sum())
             rows = rows.take(np.flatnonzero(~nowhere))
         parts.append(_nearly(rows, task))
         start += piece.lines
@@ -164,16 +176,33 @@ def _read_file(path: Path, task: _Task, names: dict[str, int]) -> tuple[StationF
     findings += told.timeless(rows.take(np.flatnonzero(at.skipped)), SKIPPED)
     rows.seconds = at.seconds
     wanted = at.seconds != NO_TIME
+    there = len(wanted) + lost
+    # A file of other years has rows, though none is wanted.
+    if there or not seen:
+        findings += too_few("stations", str(path), Count(there, int(wanted.sum())), task.least_share)
     if task.until is not None:
         wanted &= local_days(at.seconds.view("datetime64[s]"), task.utc_offset_hours) <= np.datetime64(task.until)
     findings += told.ambiguous(rows.take(np.flatnonzero(at.ambiguous & wanted)))
     if not wanted.all():
         rows.reorder(np.flatnonzero(wanted))
     findings += told.unreadable(rows)
+    findings += [one for count in _read_values(rows) for one in too_few("stations", str(path), count, task.least_share)]
     rows.wrong = {}
     findings += _without_dead_clocks(path, rows, told.names)
     findings += units_look_wrong("stations", path, rows.readings, {} if plan is None else how.columns)
     return StationFile(path, rows, set(readings.values())), findings
+
+
+def _read_values(rows: StationRows) -> list[Count]:
+    """Return how many values of each reading that has unreadable ones can be read."""
+    counts = []
+    for column in STATIONS.columns:
+        wrong = rows.wrong.get(column.key)
+        if wrong is not None and wrong.any():
+            there = int((np.isfinite(rows.readings[column.name]) | wrong).sum())
+            days = rows.seconds[wrong].view("datetime64[s]").astype("datetime64[D]")
+            counts.append(Count(there, there - int(wrong.sum()), column.header, str(days.min()), str(days.max())))
+    return counts
 
 
 def _without_dead_clocks(path: Path, rows: StationRows, names: list[str]) -> list[Finding]:

@@ -13,11 +13,13 @@ from exactextract import exact_extract
 from exactextract.raster import NumPyRasterSource
 from pyproj import CRS, Proj, Transformer
 from pyproj.exceptions import CRSError
-from scipy.interpolate import RegularGridInterpolator
+from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator, RegularGridInterpolator
+from scipy.ndimage import binary_dilation, distance_transform_edt
 
 from pipeline.grid import BasinGrid
 from pipeline.inputs.rasters import mean_on_grid
-from pipeline.problems import InputError, SettingsError
+from pipeline.problems import Finding, InputError, SettingsError
+from pipeline.raster_band import ELEVATIONS
 
 MOST_CELLS = 20_000_000
 """A finer grid is refused before it fills the memory; some ten times the largest basin in the design (1.6 million cells)."""
@@ -25,16 +27,28 @@ MOST_CELLS = 20_000_000
 MOST_AREA_DISTORTION = 0.01
 """A coordinate system that distorts area by more than this is refused: cells would stop being alike (contract)."""
 
+MOST_VOID = 0.02
+"""Voids of the terrain are filled up to this share of the basin's area (chosen): a band's area is then off by some tenths of it, since
+the heights around a void are right."""
 
-def read_zones(path: Path, crs: CRS) -> geopandas.GeoDataFrame:
+VOID_REACH_M = 1000.0
+"""Voids are filled no further than this from the next height: beyond, a valley or a summit may have been left out (chosen)."""
+
+
+def read_zones(path: Path, crs: CRS, layer: str | None = None) -> geopandas.GeoDataFrame:
     """Return the zones in the grid's coordinate system: one row a zone, `zone_id`, `name`, `geometry`, sorted by zone_id.
+
+    Parameters
+    ----------
+    layer : name of the layer that holds them; None where the file has only one.
 
     Raises
     ------
-    InputError : the file cannot be read, is no vector data, lacks zone_id or name, holds no polygon, or gives one zone_id two names.
+    InputError : the file cannot be read, is no vector data, has several layers and none is named, lacks zone_id or name, has a
+        feature without one of them or without a polygon, or gives one zone_id two names.
     """
     try:
-        zones = geopandas.read_file(path)
+        zones = geopandas.read_file(path, layer=_layer(path, layer))
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError) as trouble:
         message = f"zones {path} cannot be read as vector data: {trouble}"
         raise InputError(message) from None
@@ -48,16 +62,47 @@ def read_zones(path: Path, crs: CRS) -> geopandas.GeoDataFrame:
     if zones.crs is None:
         message = f"zones {path} have no coordinate system. Write it into the file"
         raise InputError(message)
-    zones = zones[zones.geometry.notna() & zones.geometry.geom_type.isin(["Polygon", "MultiPolygon"])]
     if zones.empty:
         message = f"zones {path} hold no polygon"
         raise InputError(message)
+    _whole_features(path, zones)
     zones["zone_id"] = zones["zone_id"].astype(str)
     zones["name"] = zones["name"].astype(str)
     _one_name_each(path, zones)
     zones["geometry"] = zones.geometry.make_valid()
     zones = zones.dissolve("zone_id", aggfunc="first", sort=True).reset_index()
     return zones[["zone_id", "name", "geometry"]].to_crs(crs)
+
+
+def _layer(path: Path, wanted: str | None) -> str | None:
+    """Return the layer that holds the zones; None for the only one. Raises InputError where it cannot be told."""
+    names = [str(name) for name, _ in pyogrio.list_layers(path)]
+    if wanted is None and len(names) <= 1:
+        return None
+    if wanted in names:
+        return wanted
+    said = "has several layers" if wanted is None else f"has no layer '{wanted}'"
+    message = f"zones {path} {said}: {', '.join(names)}. Name the one that holds the zones under basin.zones_layer in the settings"
+    raise InputError(message)
+
+
+def _whole_features(path: Path, zones: geopandas.GeoDataFrame) -> None:
+    """Raise InputError where a feature has no zone_id, no name or no polygon: the basin would lack its ground without a word."""
+    kinds = zones.geometry.geom_type
+    lacking = {
+        "no outline": zones.geometry.isna() | zones.geometry.is_empty,
+        "no polygon as its outline": kinds.notna() & ~kinds.isin(["Polygon", "MultiPolygon"]),
+        "no zone_id": zones["zone_id"].isna() | zones["zone_id"].astype(str).str.strip().eq(""),
+        "no name": zones["name"].isna(),
+    }
+    for what, features in lacking.items():
+        if features.any():
+            first = int(np.flatnonzero(features)[0])
+            feature = f"feature {first + 1} of {len(zones)}"
+            more = f", nor have {int(features.sum()) - 1} others" if features.sum() > 1 else ""
+            known = f" (zone_id '{zones['zone_id'].iloc[first]}')" if what != "no zone_id" else ""
+            message = f"zones {path}: {feature}{known} has {what}{more}. Mend it, or take it out if it is no zone"
+            raise InputError(message)
 
 
 def _one_name_each(path: Path, zones: geopandas.GeoDataFrame) -> None:
@@ -121,33 +166,34 @@ def basin_grid(zones: geopandas.GeoDataFrame, crs: CRS, cell_m: float, margin_m:
 
 def read_terrain(
     elevation: Path, canopy: np.ndarray | None, zones: geopandas.GeoDataFrame, grid: BasinGrid, band_edges: BandEdges
-) -> xr.Dataset:
-    """Return what is fixed on the basin grid.
+) -> tuple[xr.Dataset, list[Finding]]:
+    """Return what is fixed on the basin grid, and the findings.
 
     Parameters
     ----------
-    elevation : raster of heights, m.
+    elevation : raster of heights, m or what it declares.
     canopy : cover fraction on the grid, (y, x); None where there is none.
 
     Returns
     -------
-    Dataset on (y, x): `elevation` (m), `canopy` (1; zero where none is given), `inside_fraction` (1), `cell_area` (m2, ground
+    terrain : dataset on (y, x): `elevation` (m), `canopy` (1; zero where none is given), `inside_fraction` (1), `cell_area` (m2, ground
     area of the part of the cell inside the basin), `zone` and `band` (1..n, 0 outside), `convergence` (degrees east of true
     north of the grid's north). Attribute `bands`: list of (low, high) edges in metres that occur in the basin.
+    findings : the unit that was converted, and voids that were filled.
 
     Raises
     ------
-    InputError : a raster cannot be read, or the elevation holds fractions or leaves part of the basin without data.
+    InputError : a raster cannot be read, or the elevation holds fractions or leaves too much of the basin without data.
     """
     fractions = zone_fractions(zones, grid)
     inside = fractions.sum(axis=0)
     zone = np.where(inside > 0, fractions.argmax(axis=0) + 1, 0)
-    height = mean_on_grid(elevation, grid)
-    _is_height(elevation, height)
-    bare = int(((inside > 0) & ~np.isfinite(height)).sum())
-    if bare:
-        message = f"elevation {elevation} has no data in {bare} cells of the basin. It must cover the whole basin"
-        raise InputError(message)
+    read = mean_on_grid(elevation, grid, ELEVATIONS)
+    _is_height(elevation, read.values)
+    height, findings = _without_voids(elevation, read.values, inside, grid.cell_m)
+    if read.unit:
+        evidence = f"heights in {read.unit}, in metres {np.nanmin(height):.0f} to {np.nanmax(height):.0f}"
+        findings.append(_finding(elevation, "declared unit", evidence, "turned into metres, as the file declares"))
     cover = np.zeros(grid.shape) if canopy is None else np.nan_to_num(canopy)
     bands, band = band_edges.classify(height, inside > 0)
     terrain = xr.Dataset(
@@ -162,7 +208,53 @@ def read_terrain(
         }
     )
     terrain.attrs["bands"] = bands
-    return terrain
+    return terrain, findings
+
+
+def _without_voids(
+    path: Path, height_m: np.ndarray, inside: np.ndarray, cell_m: float
+) -> tuple[np.ndarray, list[Finding]]:
+    """Return the heights with small voids of the basin filled from the heights around them, and the finding.
+
+    Raises
+    ------
+    InputError : voids take more than `MOST_VOID` of the basin, or reach further than `VOID_REACH_M` from the next height.
+    """
+    known = np.isfinite(height_m)
+    void = (inside > 0) & ~known
+    if not void.any():
+        return height_m, []
+    share = float(inside[void].sum() / inside.sum())
+    reach = float(distance_transform_edt(~known)[void].max() * cell_m)
+    figures = f"{int(void.sum())} cells of the basin, {share:.2%} of its area, up to {reach:.0f} m from the next height"
+    if share > MOST_VOID or reach > VOID_REACH_M:
+        low, high = ELEVATIONS.believable
+        raise InputError(
+            f"elevation {path} has no data in {figures}; up to {MOST_VOID:.0%} and {VOID_REACH_M:.0f} m are filled. It must cover the "
+            f"whole basin. Values outside {low:.0f} to {high:.0f} m are no data: heights in feet must declare their unit"
+        )
+    words = "filled from the heights around them; give a terrain without voids where bands and slopes matter there"
+    filled = height_m.copy()
+    filled[void] = _from_around(height_m, known, void)
+    return filled, [_finding(path, "voids in the terrain", figures, words)]
+
+
+def _from_around(height_m: np.ndarray, known: np.ndarray, void: np.ndarray) -> np.ndarray:
+    """Return the heights of void cells between the known cells around them, linear over triangles, beyond these the nearest."""
+    ring = known & binary_dilation(~known, iterations=2)
+    cells, heights, wanted = np.argwhere(ring), height_m[ring], np.argwhere(void)
+    found = NearestNDInterpolator(cells, heights)(wanted)
+    if (np.ptp(cells, axis=0) > 0).all():
+        between = LinearNDInterpolator(cells, heights)(wanted)
+        found = np.where(np.isfinite(between), between, found)
+    return found
+
+
+def _finding(path: Path, rule: str, evidence: str, detail: str) -> Finding:
+    severity = "note" if rule == "declared unit" else "warning"
+    return Finding(
+        "terrain", str(path), rule=rule, severity=severity, evidence=evidence, action="corrected", detail=detail
+    )
 
 
 def _is_height(path: Path, height_m: np.ndarray) -> None:

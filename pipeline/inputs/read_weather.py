@@ -12,6 +12,7 @@ from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rows import keep_newest, rows_set_aside
 from pipeline.inputs.tables import read_tables
+from pipeline.inputs.usable import LEAST_USABLE_SHARE
 from pipeline.problems import Finding
 
 WEATHER = Table(
@@ -34,9 +35,11 @@ def read_weather(
     settings: Mapping[str, ColumnSetting],
     missing: list[str],
     formats: Sequence[FileFormat] = (),
+    *,
+    least_share: float = LEAST_USABLE_SHARE,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Read the weather table: one row a date and issue, the last where two stand; rows without either are set aside."""
-    rows, findings = read_tables(files, WEATHER, settings, missing, formats)
+    rows, findings = read_tables(files, WEATHER, settings, missing, formats, least_share=least_share)
     lost = rows["date"].isna() | rows["issued"].isna()
     findings += rows_set_aside(rows[lost], "weather", rule="no date", detail="a row needs date and issued")
     rows, repeated = keep_newest(rows[~lost].reset_index(drop=True), ["date", "issued"], "weather")

@@ -13,7 +13,7 @@ from pipeline.problems import Finding
 
 def with_relative_files(table: pd.DataFrame, home: Path) -> pd.DataFrame:
     """Return rows whose `file` is told from the settings file's folder on."""
-    names = {name: _relative(str(name), home) for name in table["file"].unique()}
+    names = {name: relative_name(str(name), home) for name in table["file"].unique()}
     if isinstance(table["file"].dtype, pd.CategoricalDtype):
         return table.assign(file=table["file"].cat.rename_categories(names))
     return table.assign(file=table["file"].map(names).astype(table["file"].dtype))
@@ -26,8 +26,9 @@ def relative_to(finding: Finding, home: Path) -> Finding:
         text = getattr(finding, name)
         # The folder itself, and the one beside which its others lie.
         words[name] = text.replace(f"{home}{os.sep}", "").replace(f"{home.parent}{os.sep}", f"..{os.sep}")
-    return replace(finding, file=_relative(finding.file, home), **words)
+    return replace(finding, file=relative_name(finding.file, home), **words)
 
 
-def _relative(name: str, home: Path) -> str:
+def relative_name(name: str, home: Path) -> str:
+    """Return a file's path from the settings file's folder on."""
     return Path(os.path.relpath(name, home)).as_posix() if Path(name).is_absolute() else name

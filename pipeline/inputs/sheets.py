@@ -34,10 +34,14 @@ def read_sheet(path: Path, sheet: str | None, decimal: str) -> list[list[str]]:
             values = openpyxl.load_workbook(values_of, read_only=True, data_only=True)
             formulas = openpyxl.load_workbook(formulas_of, read_only=True, data_only=False)
             name = _chosen(path, values.sheetnames, sheet)
-            pairs = zip(
-                values[name].iter_rows(values_only=True), formulas[name].iter_rows(values_only=True), strict=True
-            )
-            return [list(_texts(row, formula, decimal)) for row, formula in pairs]
+            sheets = values[name], formulas[name]
+            for one in sheets:
+                # What a sheet says of its own size may be stale, and rows beyond it would not be read.
+                one.reset_dimensions()
+            pairs = zip(*(one.iter_rows(values_only=True) for one in sheets), strict=True)
+            rows = [list(_texts(row, formula, decimal)) for row, formula in pairs]
+            width = max(map(len, rows), default=0)
+            return [row + [""] * (width - len(row)) for row in rows]
     except OSError as trouble:
         raise InputError(f"{path} cannot be read: {trouble.strerror or trouble}") from None
     except InputError:

@@ -23,6 +23,7 @@ from pipeline.inputs.formats import SEPARATORS, FileFormat, format_of
 from pipeline.inputs.lines import BadLine, Layout, Split, chunks, find_header, split
 from pipeline.inputs.sheets import SUFFIXES, read_sheet
 from pipeline.inputs.units import SAME, Conversion, conversion
+from pipeline.inputs.usable import LEAST_USABLE_SHARE, counts_of, too_few
 from pipeline.problems import Finding, InputError
 
 
@@ -92,12 +93,14 @@ class Converted:
     wrong: list[Wrong]
 
 
-def read_tables(
+def read_tables(  # noqa: PLR0913  what the settings say of the files, and how much of them must be usable
     files: list[Path],
     table: Table,
     settings: Mapping[str, ColumnSetting],
     missing: list[str],
     formats: Sequence[FileFormat] = (),
+    *,
+    least_share: float = LEAST_USABLE_SHARE,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Read the files of one optional role one after the other; a file that cannot be read is a finding, not a stop.
 
@@ -108,7 +111,7 @@ def read_tables(
     parts, findings = [], []
     for path in files:
         try:
-            rows, found = read_table(path, table, settings, missing, formats)
+            rows, found = read_table(path, table, settings, missing, formats, least_share=least_share)
         except InputError as trouble:
             findings.append(unreadable_table(table, path, trouble))
             continue
@@ -127,12 +130,14 @@ def unreadable_table(table: Table, path: Path, trouble: InputError) -> Finding:
     )
 
 
-def read_table(
+def read_table(  # noqa: PLR0913  as `read_tables`
     path: Path,
     table: Table,
     settings: Mapping[str, ColumnSetting],
     missing: list[str],
     formats: Sequence[FileFormat] = (),
+    *,
+    least_share: float = LEAST_USABLE_SHARE,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Read one file, delimited text or a workbook, into canonical columns.
 
@@ -143,12 +148,13 @@ def read_table(
     settings : for each canonical key, the user's header and unit where they differ.
     missing : codes that mean "no value".
     formats : how files are written that are not plain CSV; the first whose pattern the file's name meets counts.
+    least_share : share of the file's rows, and of each column's values, that must be usable.
 
     Returns
     -------
     rows : one row each line of data, in the file's order, with the program's column names (missing optional columns are
         all-missing) and `file` and `line`.
-    findings : lines and values that could not be read.
+    findings : lines and values that could not be read, and that none or clearly fewer of the rows or values are usable.
 
     Raises
     ------
@@ -156,10 +162,12 @@ def read_table(
     """
     plan, splits = opened(path, table, format_of(path, settings, formats), missing)
     findings = first_findings(plan)
-    parts, start = [], plan.first_line
+    parts, start, bad_lines, unread = [], plan.first_line, 0, []
     for piece in (converted(one, plan) for one in splits):
         line = piece.line + start
         findings += [bad_line(plan, bad, start) for bad in joined(piece.bad)]
+        bad_lines += rows_among(piece.bad, plan)
+        unread += [(wrong.key, line[wrong.rows]) for wrong in piece.wrong]
         rows = pd.DataFrame({"file": str(path), "line": line})
         for column in table.columns:
             rows[column.name] = _in_pandas(column, piece.columns[column.name])
@@ -170,7 +178,14 @@ def read_table(
         ]
         parts.append(rows)
         start += piece.lines
-    return pd.concat(parts, ignore_index=True), findings
+    rows = pd.concat(parts, ignore_index=True)
+    counts = counts_of(rows, table, bad_lines, unread)
+    return rows, findings + [one for count in counts for one in too_few(table.role, str(path), count, least_share)]
+
+
+def rows_among(bad: list[BadLine], plan: Plan) -> int:
+    """Return how many of the lines that cannot be split are rows: a line without a separator is a note."""
+    return sum(one.lines for one in bad if plan.layout.separator in one.text or len(plan.layout.headers) == 1)
 
 
 def _in_pandas(column: Column, found: np.ndarray | pa.DictionaryArray) -> object:
@@ -395,6 +410,7 @@ def first_findings(plan: Plan) -> list[Finding]:
     """Return what there is to tell of a file before its rows: what stands above the header, what the header lacks."""
     table = plan.table
     findings = [bad_line(plan, bad, 1) for bad in joined(list(plan.above))]
+    findings += _renamed(plan)
     for keys in table.expects:
         if set(keys) & plan.found:
             continue
@@ -412,6 +428,37 @@ def first_findings(plan: Plan) -> list[Finding]:
                 "if it is there",
             )
         )
+    return findings
+
+
+NOT_RECOGNISED = "column not recognised"
+"""Rule of a column that a file seems to have under a name that nothing reads; a night with one is degraded."""
+
+
+def _renamed(plan: Plan) -> list[Finding]:
+    """Return a finding for each column that is not found while a header that nothing reads sounds like it."""
+    table, findings = plan.table, []
+    read = {plain_header(plan.layout.headers[place]) for place in plan.places.values()}
+    read |= {plain_header(column.header) for column in table.columns}
+    unread = [header for header in plan.layout.headers if plain_header(header) not in read]
+    for column in table.columns:
+        like = [header for header in unread if any(word in plain_header(header) for word in column.words)]
+        if like and column.key not in plan.found:
+            detail = (
+                f"no value of {column.header} is read from this file: name the column under columns.{table.role}.{column.key}, "
+                "or give it a header that does not sound like one"
+            )
+            findings.append(
+                Finding(
+                    table.role,
+                    str(plan.path),
+                    plan.first_line - 1,
+                    rule=NOT_RECOGNISED,
+                    severity="error",
+                    evidence=f"no {column.header}, but {in_words(like)}",
+                    detail=detail,
+                )
+            )
     return findings
 
 

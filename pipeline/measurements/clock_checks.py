@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.measurements.air_checks import TOGETHER
+from pipeline.measurements.network import Network, alike_another
 from pipeline.measurements.station_series import StationSeries
 from pipeline.measurements.stretches import group_sums
 from pipeline.measurements.surroundings import others_quantile
@@ -100,15 +102,22 @@ FAHRENHEIT_SHARE = 0.3
 FAR_C = 12.0
 
 
-def fahrenheit(series: StationSeries) -> None:
-    """Set aside air temperatures that are far from all the others' and among them as soon as they are read as Fahrenheit."""
+def fahrenheit(series: StationSeries, network: Network | None = None) -> None:
+    """Set aside air temperatures that are far from all the others' and among them as soon as they are read as Fahrenheit.
+
+    Parameters
+    ----------
+    network : where the stations stand: a ridge above a valley's cold air is like the other ridges.
+    """
     name = "air_temperature_c"
     air = series.daily_mean(name)
     others = others_quantile(air, 0.5, LEAST_OTHERS)
     if air.shape[0] < UNIT_DAYS:
         return
+    heights = np.zeros(air.shape[1]) if network is None else network.heights(series.names)
     far, turned = np.abs(air - others), np.abs((air - 32.0) / 1.8 - others)
-    wrong = _lasting((far > FAR_C) & (turned < FAHRENHEIT_SHARE * far), UNIT_DAYS)
+    alike = alike_another(air, heights, TOGETHER)
+    wrong = _lasting((far > FAR_C) & (turned < FAHRENHEIT_SHARE * far) & ~alike, UNIT_DAYS)
     values = series.values[name]
     series.tell(
         series.days_to_readings(wrong) & np.isfinite(values),

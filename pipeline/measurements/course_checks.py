@@ -422,7 +422,8 @@ def _deviations(visit: pd.Series, expected: Expected) -> list[tuple[str, str, fl
     """Return by how many standard deviations a visit is off each yardstick: rule, figures, deviation."""
     off = []
     density, swe = visit["log_density"], visit["swe_mm"]
-    if expected.density_told > 1 and np.isfinite(density) and visit["depth_m"] > THIN_M:
+    fresh = density < expected.density and expected.may_be_fresh(visit["depth_m"], density)
+    if expected.density_told > 1 and np.isfinite(density) and visit["depth_m"] > THIN_M and not fresh:
         words = f"density {np.exp(density):.0f} kg/m3 where {np.exp(expected.density):.0f} kg/m3 is expected by "
         off.append(
             (

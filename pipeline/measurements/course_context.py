@@ -33,6 +33,16 @@ THIN_M = 0.25
 THIN_SD, THIN_FROM_M, THIN_TO_M = 0.35, 0.10, 0.30
 """What that adds to the error of an expected log density: all of it below the one depth, nothing above the other."""
 
+FRESH_KG_M3 = 50.0
+"""Least density of new snow: 5 to 20 % water (USDA NRCS, "What is Snow Water Equivalent?")."""
+
+FRESH_DAYS = 7
+"""So long new snow makes a pack light: later it has settled (common practice, no source)."""
+
+FRESH_CATCH, FRESH_LEAST_MM, FRESH_UNTOLD_MM = 2.0, 10.0, 25.0
+"""A place may have had twice what a tenth of the stations exceeded, and 10 mm; without stations an inch of water (common
+practice, no source: storms differ by place, and an inch falls somewhere in most weeks)."""
+
 LASTING = 0.5
 """Share of a course's deviation from the others that the next visit still shows (chosen)."""
 
@@ -89,6 +99,7 @@ class Expected:
     near, near_sd : of SWE in mm, by places of like elevation.
     last_mm, last_sd_mm : SWE in mm itself, by the last visit and the stations' change since.
     lost_mm : what the stations lost since the last visit, mm.
+    fresh_mm : most new snow that the place may have had in the last days, mm.
     """
 
     density: float
@@ -99,6 +110,18 @@ class Expected:
     last_mm: float = np.nan
     last_sd_mm: float = np.nan
     lost_mm: float = 0.0
+    fresh_mm: float = FRESH_UNTOLD_MM
+
+    def may_be_fresh(self, depth_m: float, log_density: float) -> bool:
+        """Tell whether snow of a depth (m) may be so light, in natural logarithms of kg/m3, by new snow on old.
+
+        The lightest new snow lies on old snow of the expected density; no more of it than may have fallen, and no more than
+        all of the snow.
+        """
+        old, found = np.exp(self.density), np.exp(log_density)
+        if found >= old:
+            return True
+        return found >= FRESH_KG_M3 and bool(depth_m * (1 - found / old) / (1 / FRESH_KG_M3 - 1 / old) <= self.fresh_mm)
 
     def density_sd_at(self, depth_m: float) -> float:
         """Return the standard deviation of the expected log density in snow of a depth in m: thin snow may be anything."""
@@ -155,7 +178,9 @@ class Context:
         """Return what the visit at a place of `visits` is expected to find."""
         density, density_sd, told = self._density(visit)
         last, last_sd, lost = self._since_last(visit)
-        return Expected(density, density_sd, told, *self._near(visit), last, last_sd, lost)
+        fresh = self._stations.risen(self._day[visit])
+        fresh_mm = FRESH_UNTOLD_MM if np.isnan(fresh) else FRESH_LEAST_MM + FRESH_CATCH * fresh
+        return Expected(density, density_sd, told, *self._near(visit), last, last_sd, lost, fresh_mm)
 
     def _others(self, visit: int) -> np.ndarray:
         """Return for each other course the place of its sound visit nearest to a visit's day."""
@@ -308,6 +333,19 @@ class StationDays:
         """Return a day's row, all missing outside the days there are."""
         row = int(day) - self.first
         return values[row] if 0 <= row < len(values) else np.full(values.shape[1], np.nan)
+
+    def risen(self, day: int) -> float:
+        """Return by how much SWE rose in the days up to a day and the next, mm: what a tenth of the stations exceeded.
+
+        Missing where no station tells. A station that reads at midnight has the day's snow on the next.
+        """
+        row = int(day) - self.first
+        rows = self.swe_mm[max(row - FRESH_DAYS, 0) : max(row + 2, 0)]
+        rows = rows[:, np.isfinite(rows).any(axis=0)] if len(rows) else rows
+        if not rows.size:
+            return np.nan
+        lowest = np.minimum.accumulate(np.where(np.isnan(rows), np.inf, rows), axis=0)
+        return float(np.quantile(np.nanmax(rows - lowest, axis=0), 0.9))
 
     def between(self, start: int, end: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return SWE at the start, gain and loss in mm of the stations that tell of both days."""

@@ -15,6 +15,7 @@ from pipeline.measurements.course_context import (
     POINT_DENSITY_SD,
     READING_DEPTH_M,
     READING_SWE_MM,
+    THIN_M,
     Expected,
 )
 
@@ -189,14 +190,23 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
     def spread(stake: float) -> float:
         return float(np.hypot(expected.density_sd_at(depth / stake), own))
 
-    def likely(stake: float, water: float) -> float:
+    def likely(stake: float, water: float, off: float = off) -> float:
         sd = spread(stake)
         told = _gauss((off - np.log(water / stake)) / sd) - np.log(sd)
         return told + _of_core(core, stake) + _gauss((swe_off - np.log(water)) / swe_sd, LEVEL_SURPRISE)
 
     low, high = np.log(believable[0]) - np.median(reading), np.log(believable[1]) + np.median(reading)
     right = likely(1.0, 1.0) - (0.0 if low <= middle <= high else UNBELIEVABLE)
-    best = max(MIX_UPS, key=lambda mix_up: likely(mix_up.depth, mix_up.swe) + mix_up.rarity)
+    if off < 0 and expected.may_be_fresh(depth, middle + float(np.median(reading))):
+        # Thin snow holds little water by itself: its SWE is no second witness.
+        if depth < THIN_M:
+            return None
+        # New snow on old is light by itself: density is no witness then, and SWE must tell alone.
+        right = likely(1.0, 1.0, off=0.0)
+    # A slip that leaves density as it is has SWE alone to tell of it: by other places and by the last visit, not by one of them.
+    told_twice = np.isfinite(expected.near) and np.isfinite(expected.last_mm)
+    known = [mix_up for mix_up in MIX_UPS if told_twice or mix_up.depth != mix_up.swe]
+    best = max(known, key=lambda mix_up: likely(mix_up.depth, mix_up.swe) + mix_up.rarity)
     mixed = likely(best.depth, best.swe) + best.rarity
     tare = _constant_weight(points, expected)
     if tare is not None and tare[0] + _of_core(core, 1.0) > max(right, mixed):
@@ -211,13 +221,23 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
         return None
     words = best.words
     if np.isnan(points.cores).all():
-        together, found = max((likely(1.0, float(n)), n) for n in BULK_CORES)
-        bulk = f"some {found} cores weighed together without their number (write it under cores)"
-        if together + BULK_RARITY > mixed:
-            words = f"{bulk}, or {best.words}"
-        elif together > mixed + BULK_RARITY:
-            words = f"{best.words}, or {bulk}"
+        words = _or_cores_together(words, mixed, max((likely(1.0, float(n)), n) for n in BULK_CORES))
     return Slip("unit mix-up", words, mixed - right)
+
+
+def _or_cores_together(words: str, mixed: float, bulk: tuple[float, int]) -> str:
+    """Return the words of a slip, and of several cores weighed together where that is about as likely.
+
+    Parameters
+    ----------
+    mixed : how likely the slip is.
+    bulk : how likely the best number of cores is, and that number.
+    """
+    together, found = bulk
+    cores = f"some {found} cores weighed together without their number (write it under cores)"
+    if together + BULK_RARITY > mixed:
+        return f"{cores}, or {words}"
+    return f"{words}, or {cores}" if together > mixed + BULK_RARITY else words
 
 
 def _of_core(core: float, stake: float) -> float:

@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.measurements.shifts import UNIT_FACTORS, sharpest, tell_shift
 from pipeline.measurements.station_series import UNITS, StationSeries
+from pipeline.measurements.still_snow import BARE
 from pipeline.measurements.surroundings import Surroundings, others_quantile
 
 SWE_ERROR_MM = 8.0
@@ -164,6 +165,9 @@ SWE_RESTS = 0.1
 LEAST_SWE_MM = 40.0
 THIN_M = 0.08
 
+FRESH_KG_M3 = 50.0
+"""Least density of new snow: 5 to 20 % water (USDA NRCS, "What is Snow Water Equivalent?")."""
+
 
 def density_leaps(series: StationSeries, least_depth_m: float) -> None:
     """Set aside depths from where the density leaps by a unit's factor at rest of SWE until it leaps back, or the season's end.
@@ -181,6 +185,9 @@ def density_leaps(series: StationSeries, least_depth_m: float) -> None:
     leap = density[LEAP_DAYS:] / density[:-LEAP_DAYS]
     rests = np.abs(swe[LEAP_DAYS:] / swe[:-LEAP_DAYS] - 1.0) < SWE_RESTS
     thick = np.fmax(around.depth[LEAP_DAYS:], around.depth[:-LEAP_DAYS]) > least_depth_m
+    # New snow of a density of 50 weighs less than a sensor may be off by, and makes thin snow twice as deep.
+    fresh_mm = np.maximum(swe[LEAP_DAYS:] - swe[:-LEAP_DAYS], 0.0) + SWE_ERROR_MM
+    thick &= ~((leap < 1.0) & (around.depth[LEAP_DAYS:] - around.depth[:-LEAP_DAYS] < fresh_mm / FRESH_KG_M3))
     for words, (low, high) in LEAPS.items():
         wrong = np.zeros(series.shape, bool)
         for site in np.flatnonzero((rests & thick & (leap >= low) & (leap <= high)).any(axis=0)):
@@ -228,7 +235,7 @@ def depth_steps(series: StationSeries) -> None:
     """Shift depth back from where it leaps while SWE rests and the neighbours' depths do not: a sensor moved, or its target.
 
     A leap must exceed 0.25 m and four robust spreads of the neighbours' own changes over two days, and lie between two readings
-    of at most half a day apart for the most part.
+    of at most half a day apart for the most part. Snow of more than 25 mm must lie on both days.
     """
     around = Surroundings(series)
     if series.shape[0] <= STEP_DAYS:
@@ -239,6 +246,8 @@ def depth_steps(series: StationSeries) -> None:
     # Snow that fell or went at the others only is no reason for a depth to leap.
     excess = np.where(change > 0, change - np.maximum(usual, 0.0), change - np.minimum(usual, 0.0))
     wrong = (np.abs(excess) > STEP_M + STEP_SPREADS * spread) & (np.abs(swe) < REST_MM)
+    # Where next to no water lies the last snow goes in a day, and grass comes and goes.
+    wrong &= np.minimum(around.swe[STEP_DAYS:], around.swe[:-STEP_DAYS]) > BARE["swe_mm"]
     for site in np.flatnonzero(wrong.any(axis=0)):
         marked = np.flatnonzero(wrong[:, site])
         for group in np.split(marked, np.flatnonzero(np.diff(marked) > STEP_DAYS) + 1):

@@ -14,17 +14,14 @@ from pipeline.measurements.excursions import (
     noise,
 )
 from pipeline.measurements.station_series import READ, UNITS, StationSeries
+from pipeline.measurements.still_snow import GAP_HOURS, tell_stuck
 from pipeline.measurements.stretches import still_runs, zigzags
-from pipeline.measurements.surroundings import Surroundings
 
 ZERO_WANDERS = {"swe_mm": -25.0, "depth_m": -0.15}
 """Readings down to this are a sensor's wandering zero, not faults; daily values show them as none (common practice, no source)."""
 
 AIR_TEMPERATURES = (-60.0, 50.0)
 """Air temperatures of inhabited mountains lie within these, C (common practice, no source)."""
-
-BARE = {"swe_mm": 25.0, "depth_m": 0.05}
-"""Bare ground reads within this of nothing, for months and rightly: a zero wanders and then rests."""
 
 
 def out_of_range(series: StationSeries, name: str, limits: tuple[float, float]) -> None:
@@ -145,9 +142,6 @@ def spikes(series: StationSeries, name: str, rates: Rates, usual: np.ndarray) ->
 SEEN_BACK = 2000
 """Readings looked back over for the last good one: a week of five-minute steps."""
 
-GAP_HOURS = 36.0
-"""Readings further apart than this have a gap between them: stations report at least daily."""
-
 TEMPERATURE_STUCK_HOURS = 48.0
 TEMPERATURE_STUCK_READINGS = 5
 """Air that has the very same temperature for two days and five readings is a stuck sensor (common practice, no source)."""
@@ -157,107 +151,7 @@ def stuck_temperature(series: StationSeries) -> None:
     """Set aside air temperatures that do not move at all for days: air always does."""
     name = "air_temperature_c"
     runs = still_runs(series.values[name], series.hours, series.bounds, GAP_HOURS, TEMPERATURE_STUCK_HOURS)
-    _tell_stuck(series, name, runs[runs[:, 2] >= TEMPERATURE_STUCK_READINGS, :2])
-
-
-def stuck(series: StationSeries, name: str, days: float, around: Surroundings, bare: np.ndarray) -> None:
-    """Set aside winter readings that do not move at all, where snow must have or the sensor always wobbles.
-
-    Parameters
-    ----------
-    name : swe_mm or depth_m.
-    days : longest rest of a sensor on snow.
-    around : what the other stations and the gauges said meanwhile.
-    bare : days (days, stations) of bare ground, on which a sensor rests by right, at nothing or at a drifted zero.
-    """
-    values = series.values[name]
-    runs = still_runs(values, series.hours, series.bounds, GAP_HOURS, days * 24.0)
-    at = np.abs(values[runs[:, 0]])
-    depth = around.depth[series.day_of[runs[:, 0]], np.searchsorted(series.bounds, runs[:, 0], side="right") - 1]
-    # A small reading under snow that the depth sensor sees is no wandering zero.
-    suspect = (runs[:, 2] >= STUCK_READINGS[name]) & ((at > BARE[name]) | (depth > SNOW["depth_m"]))
-    if not suspect.any():
-        return
-    wobbles = _always_wobbles(series, name)
-    kept = []
-    for first, last in runs[suspect, :2]:
-        site = int(np.searchsorted(series.bounds, first, side="right")) - 1
-        a, b = series.day_of[first], series.day_of[last]
-        if bare[a : b + 1, site].mean() > HALF or _another_level(series, name, (first, last)):
-            continue
-        if around.moved(name, site, (a, b)) or (
-            wobbles[site] and not around.at_rest(name, site, (a + 1, max(a + 1, b - 1)))
-        ):
-            kept.append((first, last))
-    _tell_stuck(series, name, np.array(kept, dtype=np.int64).reshape(-1, 2))
-
-
-def _another_level(series: StationSeries, name: str, run: tuple[int, int]) -> bool:
-    """Tell whether a stretch lies far below the days around it: readings in another unit, which another check tells of."""
-    site = int(np.searchsorted(series.bounds, run[0], side="right")) - 1
-    a, b = series.bounds[site], series.bounds[site + 1]
-    hours = series.hours[a:b]
-    near = slice(
-        a + np.searchsorted(hours, series.hours[run[0]] - AROUND_HOURS),
-        a + np.searchsorted(hours, series.hours[run[1]] + AROUND_HOURS, side="right"),
-    )
-    values = series.values[name][near]
-    values = values[np.isfinite(values)]
-    return bool(np.quantile(values, 0.8) > FAR_BELOW * abs(series.values[name][run[0]]))
-
-
-HALF = 0.5
-AROUND_HOURS = 240.0
-FAR_BELOW = 5.0
-
-
-STUCK_READINGS = {"swe_mm": 5, "depth_m": 7}
-"""And for so many readings: five days of the same whole centimetre come by chance in settled cold weather."""
-
-
-SUBDAILY = 3
-WOBBLING_DAYS = 20
-STILL_SHARE = 0.05
-
-
-def _always_wobbles(series: StationSeries, name: str) -> np.ndarray:
-    """Return which stations' readings on snow always change within a day: in less than 5 % of 20 days do they rest."""
-    least, greatest = series.daily_extremes(name)
-    snow = (series.daily_count(name) >= SUBDAILY) & (series.daily_mean(name) > SNOW[name])
-    # A stuck sensor's own days must not hide that it always moved before: long rests count as three days at most.
-    resting = snow & (least == greatest)
-    rest = np.zeros(resting.shape[1])
-    run = np.zeros(resting.shape[1])
-    for day in resting:
-        run = np.where(day, run + 1, 0)
-        rest += day & (run <= REST_COUNTED)
-    days = (snow & ~resting).sum(axis=0) + rest
-    return (days >= WOBBLING_DAYS) & (rest <= STILL_SHARE * days)
-
-
-REST_COUNTED = 3
-SNOW = {"swe_mm": 30.0, "depth_m": 0.15}
-"""More than this is snow and not a wandering zero."""
-
-
-def _tell_stuck(series: StationSeries, name: str, runs: np.ndarray) -> None:
-    if len(runs) == 0:
-        return
-    marks = np.zeros(len(series) + 1, np.int64)
-    np.add.at(marks, runs[:, 0], 1)
-    np.add.at(marks, runs[:, 1] + 1, -1)
-    wrong = (np.cumsum(marks[:-1]) > 0) & np.isfinite(series.values[name])
-    values, hours, unit = series.values[name], series.hours, UNITS[name]
-    series.tell(
-        wrong,
-        name,
-        rule="flat line",
-        evidence=lambda rows: (
-            f"{values[rows[0]]:.4g} {unit}, not one step in {(hours[rows[-1]] - hours[rows[0]]) / 24.0:.1f} days"
-        ),
-        detail="a sensor in the weather moves; this one is stuck: restart the logger, look for ice and for a broken cable",
-        near_hours=0.0,
-    )
+    tell_stuck(series, name, runs[runs[:, 2] >= TEMPERATURE_STUCK_READINGS, :2])
 
 
 REPEATED_READINGS = 12

@@ -8,15 +8,20 @@ import numpy as np
 import pandas as pd
 
 from pipeline.measurements import (
+    air_checks,
+    catch_checks,
     clock_checks,
     depth_checks,
     gauge_checks,
     neighbour_checks,
     own_series_checks,
     shifts,
+    still_snow,
     weather_checks,
 )
+from pipeline.measurements.air_checks import AirLimits
 from pipeline.measurements.excursions import Rates
+from pipeline.measurements.network import Network
 from pipeline.measurements.station_series import StationSeries
 from pipeline.measurements.surroundings import Surroundings
 from pipeline.problems import Finding
@@ -33,6 +38,8 @@ class StationLimits:
     flat_line_days : a winter reading that does not move at all for so long is a stuck sensor.
     step_mm : smallest change of SWE in quiet weather that is a shift of the sensor.
     zero_drift_mm : a zero on bare ground further off than this has drifted.
+    air : how far air temperatures may lie from the neighbours'.
+    catch_factor : a gauge's four weeks so many times the neighbours', or one part in so many, are wrong.
     density_low, density_high : believable bulk density, kg/m3, where depth exceeds `density_least_depth_m`.
     """
 
@@ -43,13 +50,15 @@ class StationLimits:
     flat_line_days: float
     step_mm: float
     zero_drift_mm: float
+    air: AirLimits
+    catch_factor: float
     density_low: float
     density_high: float
     density_least_depth_m: float
 
 
 def check_stations(
-    records: pd.DataFrame, limits: StationLimits, season_start: str = "10-01"
+    records: pd.DataFrame, limits: StationLimits, season_start: str = "10-01", network: Network | None = None
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Return the records with readings set aside made missing and corrected ones changed, and the findings.
 
@@ -58,6 +67,7 @@ def check_stations(
     records : site_id, time (UTC), date, swe_mm, depth_m, air_temperature_c, precipitation_mm, precipitation_total_mm, file,
         line; in any order.
     season_start : month and day on which a snow season begins.
+    network : where the stations stand, and the weather table; without it air and precipitation are held against nobody.
 
     Returns
     -------
@@ -75,13 +85,17 @@ def check_stations(
     gauge_checks.gauges(series)
     for name, allowed in ranges.items():
         own_series_checks.out_of_range(series, name, allowed)
-    clock_checks.fahrenheit(series)
+    clock_checks.fahrenheit(series, network)
     own_series_checks.repeated_days(series)
     own_series_checks.stuck_temperature(series)
+    air_checks.spikes(series)
+    if network is not None:
+        air_checks.air(series, network, limits.air)
+        catch_checks.catch(series, network, limits.catch_factor)
     around = Surroundings(series)
     bare = around.bare_ground(limits.zero_drift_mm)
     for name in ("swe_mm", "depth_m"):
-        own_series_checks.stuck(series, name, limits.flat_line_days, around, bare)
+        still_snow.stuck(series, name, limits.flat_line_days, around, bare)
     weather_checks.zero_drift(series, limits.zero_drift_mm, before_snow=True)
     for name, rates in (("swe_mm", limits.swe_rates), ("depth_m", limits.depth_rates)):
         if np.isfinite(series.values[name]).any():

@@ -97,10 +97,14 @@ class StationSeries:
         return [slice(a, b) for a, b in zip(self.bounds[:-1], self.bounds[1:], strict=True)]
 
     @cached_property
+    def days(self) -> pd.DatetimeIndex:
+        """The days of the tables."""
+        return pd.DatetimeIndex((self.first_day + np.arange(self.shape[0])).astype("datetime64[s]"))
+
+    @cached_property
     def seasons(self) -> np.ndarray:
         """Season of each day of the tables, numbered from the first, (days,)."""
-        days = pd.DatetimeIndex(self.first_day + np.arange(self.shape[0]))
-        season = np.array([first_of_season(day, self.season_start).year for day in days.date], np.int64)
+        season = np.array([first_of_season(day, self.season_start).year for day in self.days.date], np.int64)
         return season - season.min() if len(season) else season
 
     @cached_property
@@ -148,9 +152,30 @@ class StationSeries:
     @cached_property
     def precipitation(self) -> np.ndarray:
         """Daily precipitation of each station's own gauge, mm, (days, stations); missing where no gauge reported."""
+        return self.by_day(group_sums(self.gauge_steps, self.day_starts)[0])
+
+    @cached_property
+    def gauge_steps(self) -> np.ndarray:
+        """What each station's own gauge caught in the step that ends at each reading, mm; missing where it did not report."""
         fallen, totals = (self.values[name] for name in GAUGED)
-        steps = np.where(np.isnan(fallen), steps_of_totals(totals, self.bounds), fallen)
-        return self.by_day(group_sums(steps, self.day_starts)[0])
+        return np.where(np.isnan(fallen), steps_of_totals(totals, self.bounds), fallen)
+
+    def count_in_steps(self, sites: np.ndarray) -> None:
+        """Turn the accumulated totals of some stations into what fell in each step, so that a stretch can be set aside.
+
+        Parameters
+        ----------
+        sites : numbers of the stations.
+        """
+        if len(sites) == 0:
+            return
+        steps = self.gauge_steps
+        for site in sites:
+            rows = slice(self.bounds[site], self.bounds[site + 1])
+            self.values["precipitation_mm"][rows] = steps[rows]
+            self.values["precipitation_total_mm"][rows] = np.nan
+        # What is set aside from now on changes the daily values.
+        del self.precipitation, self.gauge_steps
 
     def days_to_readings(self, days: np.ndarray) -> np.ndarray:
         """Return which readings lie on the marked days: a table (days, stations) to a mask of readings."""

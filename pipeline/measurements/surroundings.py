@@ -89,25 +89,6 @@ class Surroundings:
         first, last = max(days[0], 0), min(days[1], len(self.swe) - 1)
         return float(np.nan_to_num(self.swe[last, site] - self.swe[first, site]))
 
-    def moved(self, name: str, site: int, days: tuple[int, int]) -> bool:
-        """Tell whether snow fell, settled or melted at the others in these days; with no other to ask, it did.
-
-        Parameters
-        ----------
-        name : swe_mm or depth_m.
-        """
-        table = (self.swe if name == "swe_mm" else self.depth)[days[0] : days[1] + 1]
-        others = np.delete(table, site, axis=1)
-        others = others[:, np.isfinite(others).any(axis=0)]
-        fallen = _sum(self.series.precipitation[days[0] : days[1] + 1, site])
-        # In warmer air it may have rained, which SWE need not feel.
-        if fallen > MOVED["swe_mm"] and np.nanmax(self.warmest[days[0] : days[1] + 1, site], initial=-np.inf) < 0.0:
-            return True
-        if others.shape[1] == 0:
-            return True
-        spans = np.nanmax(others, axis=0) - np.nanmin(others, axis=0)
-        return float(np.median(spans)) > MOVED[name]
-
     def at_rest(self, name: str, site: int, days: tuple[int, int]) -> bool:
         """Tell whether most of the other stations' readings rested in these days too: cold still weather, not a stuck sensor."""
         low, high = self._extremes(name)
@@ -130,11 +111,13 @@ class Surroundings:
         ----------
         zero_mm : SWE of the others below this is no snow.
         """
-        # In colder air a depth of nothing may be the depth sensor's fault: no snow anywhere must bear it out.
-        nobody = (np.abs(self.swe) < AUTUMN_MM) & (others_quantile(self.swe, 0.5) < zero_mm)
+        # In colder air a depth of nothing may be the depth sensor's fault: no snow anywhere must bear it out, and SWE that
+        # does not rise as in the season's first storms.
+        change = change_over(self.swe, BARE_DAYS - 1)
+        nobody = (np.abs(self.swe) < AUTUMN_MM) & (others_quantile(self.swe, 0.5) < zero_mm) & ~(change > NO_MELT_MM)
         seen = (self.depth <= BARE_DEPTH_M) & ((self.mean_temperature > THAW_C) | nobody)
         hot = (self.mean_temperature >= WARM_C) & ~(self.depth > BARE_DEPTH_M)
-        still = change_over(self.swe, BARE_DAYS - 1) > -NO_MELT_MM
+        still = change > -NO_MELT_MM
         ends = still & (
             (window_sum(seen, BARE_DAYS - 1, 0) == BARE_DAYS) | (window_sum(hot, BARE_DAYS - 1, 0) == BARE_DAYS)
         )
@@ -155,9 +138,6 @@ NO_MELT_MM = 8.0
 
 RESTING = {"swe_mm": 1.0, "depth_m": 0.01}
 """Readings that change by no more than their rounding rest."""
-
-MOVED = {"swe_mm": 15.0, "depth_m": 0.10}
-"""A median span of the others above this is more than noise and rounding: snow fell, settled or melted meanwhile."""
 
 
 def _sum(values: np.ndarray) -> float:

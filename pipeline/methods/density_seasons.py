@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Collection, Iterable
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -19,9 +20,8 @@ LEAST_RECORDS, LEAST_SITES, LEAST_SEASONS = 40, 2, 3
 six times a season."""
 
 EARLIER_SHARE = 0.5
-"""Share of what the trees say beside the published relation, in logarithms, before the season's records have a say (trial
-worlds, docs/method.md: with records of no, two and five sites 0.5 is as good as the whole or better, with all of them as good
-as none)."""
+"""Share of what the trees say beyond the relation's own bias, in logarithms, before the season's records have a say (trial worlds,
+docs/method.md; real visits: 0.5 to 1 are alike, docs/method.md)."""
 
 TREES, LEAF = 100, 4
 """Trees, and records that a leaf holds at least: the spread of single visits is 10 %, of four 5."""
@@ -49,8 +49,47 @@ def thinness(depth_m: np.ndarray) -> np.ndarray:
     return 1.0 + (THIN_M / np.maximum(depth_m, 0.05)) ** 2
 
 
+@dataclass(frozen=True)
+class Taught:
+    """What some records teach: trees, the records' mean, and how much of that mean is the relation's own bias here.
+
+    Parameters
+    ----------
+    mean : mean logarithm of density over the relation.
+    bias : the part of it that is taken.
+    """
+
+    trees: ExtraTreesRegressor
+    mean: float
+    bias: float
+
+    def excess(self, columns: np.ndarray, share: float) -> np.ndarray:
+        """Return the bias and a share of what the trees say beyond the mean, (n,)."""
+        return self.bias + share * (self.trees.predict(columns) - self.mean)
+
+
+def relation_bias(excess: pd.DataFrame, weight: np.ndarray) -> tuple[float, float]:
+    """Return the mean of records, and it shrunk towards nothing by its error from course to course and season to season.
+
+    The factor is max(0, 1 - se^2 / mean^2) (James and Stein 1961, positive part, one mean): a few visits of which each course
+    and season says something else teach nothing, dozens that agree count whole.
+
+    Parameters
+    ----------
+    excess : site_id, season, excess (logarithm of density over the relation).
+    weight : (n,) weight of each record.
+    """
+    mean = float(np.average(excess["excess"], weights=weight))
+    off = excess["excess"] * weight
+    variance = 0.0
+    for group in ("site_id", "season"):
+        means = off.groupby(excess[group]).sum() / pd.Series(weight, excess.index).groupby(excess[group]).sum()
+        variance += float(means.var(ddof=1)) / len(means) if len(means) > 1 else np.inf
+    return mean, mean * max(0.0, 1.0 - variance / mean**2) if mean else 0.0
+
+
 class EarlierSeasons:
-    """Logarithm of density over the published relation (Sturm et al. 2010) as earlier seasons had it, by trees.
+    """Logarithm of density over the published relation (Sturm et al. 2010) as earlier seasons had it: its bias, and trees.
 
     Extremely randomised trees (Geurts et al. 2006, Mach. Learn. 63, 3-42) on depth, elevation and day of the season. Northness
     and canopy are not asked: courses stand on level ground in clearings.
@@ -63,7 +102,8 @@ class EarlierSeasons:
 
     Attributes
     ----------
-    share_ : share of what the trees say that is taken: `EARLIER_SHARE` where courses and seasons that they do not know are told
+    bias_ : logarithm of density over the relation that all of the courses have, as far as it is known; taken whole.
+    share_ : share of what the trees say beyond it: `EARLIER_SHARE` where courses and seasons that they do not know are told
         better so, by more than a standard error over seasons; else none.
     """
 
@@ -97,34 +137,38 @@ class EarlierSeasons:
         self._columns = np.column_stack([records["depth_m"], records["elevation_m"], day])
         self._excess = np.log(records["density_kg_m3"].to_numpy(float) / relation)
         self._sites = records["site_id"].to_numpy()
+        season = np.array([seasons.index(origin) for origin in origins])
+        self._season = season
         # All courses of one height give no range: a metre about it is one.
         low, high = records["elevation_m"].min(), records["elevation_m"].max()
         self._heights = np.linspace(low, max(high, low + 1.0), HEIGHTS)
-        self._models: dict[frozenset[str], ExtraTreesRegressor] = {}
+        self._models: dict[frozenset[str], Taught] = {}
         self._tables: dict[tuple[int, frozenset[str]], RegularGridInterpolator] = {}
-        season = np.array([seasons.index(origin) for origin in origins])
-        told = self._held_out(records, season)
-        gain = self._excess**2 - (self._excess - EARLIER_SHARE * told) ** 2
+        level, whole = self._held_out(records)
+        told = level + EARLIER_SHARE * (whole - level)
+        gain = (self._excess - level) ** 2 - (self._excess - told) ** 2
         by_season = np.bincount(season, gain) / np.bincount(season)
         sure = by_season.mean() > by_season.std(ddof=1) / np.sqrt(len(seasons))
         self.share_ = EARLIER_SHARE if sure else 0.0
-        self._told, self._relation = told, relation
+        self.bias_ = self._model(frozenset()).bias
+        self._told, self._relation = (told if sure else level), relation
         return self
 
-    def _held_out(self, records: pd.DataFrame, season: np.ndarray) -> np.ndarray:
-        """Return what trees that know neither the record's course nor its season say of it."""
+    def _held_out(self, records: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+        """Return what others say who know neither the record's course nor its season: their bias, and all that trees add."""
         group = np.zeros(len(records), int)
         ordered = left_out_groups(records.groupby("site_id")["elevation_m"].first(), alone_up_to=0, groups=HELD_OUT)
         for number, sites in enumerate(ordered):
             group[np.isin(self._sites, sites)] = number
-        told = np.zeros(len(records))
-        for number in np.unique(group):
-            for part in np.unique(season % HELD_OUT):
-                known = (group != number) & (season % HELD_OUT != part)
-                asked = (group == number) & (season % HELD_OUT == part)
-                if known.any() and asked.any():
-                    told[asked] = self._trees(known).predict(self._columns[asked])
-        return told
+        level, whole = np.zeros((2, len(records)))
+        part = self._season % HELD_OUT
+        for number, one in np.ndindex(len(ordered), HELD_OUT):
+            known = (group != number) & (part != one)
+            asked = (group == number) & (part == one)
+            if known.any() and asked.any():
+                taught = self._taught(known)
+                level[asked], whole[asked] = taught.bias, taught.excess(self._columns[asked], 1.0)
+        return level, whole
 
     def excess(
         self, depth_m: np.ndarray, elevation_m: np.ndarray, dates: Iterable[dt.date], without: Collection[str] = ()
@@ -136,21 +180,27 @@ class EarlierSeasons:
         without : sites whose own records shall have no say.
         """
         depth = np.asarray(depth_m, float)
-        if self.share_ == 0.0 or depth.size == 0:
+        if not self.taken or depth.size == 0:
             return np.zeros(depth.shape)
         day = [sturm_day(date, self.origin) for date in dates]
-        return self.share_ * self._model(self._named(without)).predict(np.column_stack([depth, elevation_m, day]))
+        columns = np.column_stack([depth, elevation_m, day])
+        return self._model(self._named(without)).excess(columns, self.share_)
+
+    @property
+    def taken(self) -> bool:
+        """Whether earlier seasons move the relation at all."""
+        return bool(self.bias_ or self.share_)
 
     def excess_on(
         self, depth_m: np.ndarray, elevation_m: np.ndarray, date: dt.date, without: Collection[str] = ()
     ) -> np.ndarray:
         """Return as `excess`, for many places on one date, shaped as `depth_m`; missing where the elevation is, unless none is taken."""
         depth = np.clip(np.asarray(depth_m, float), DEPTHS_M[0], DEPTHS_M[-1])
-        if self.share_ == 0.0:
+        if not self.taken:
             return np.zeros(depth.shape)
         height = np.clip(elevation_m, self._heights[0], self._heights[-1])
         table = self._table(sturm_day(date, self.origin), self._named(without))
-        return self.share_ * table(np.stack([depth, height], axis=-1)).reshape(depth.shape)
+        return table(np.stack([depth, height], axis=-1)).reshape(depth.shape)
 
     def _named(self, without: Collection[str]) -> frozenset[str]:
         return frozenset(without) & set(self._sites)
@@ -159,30 +209,32 @@ class EarlierSeasons:
         if (day, without) not in self._tables:
             depth, height = np.meshgrid(DEPTHS_M, self._heights, indexing="ij")
             columns = np.column_stack([depth.ravel(), height.ravel(), np.full(depth.size, day)])
-            values = self._model(without).predict(columns).reshape(depth.shape)
+            values = self._model(without).excess(columns, self.share_).reshape(depth.shape)
             self._tables[day, without] = RegularGridInterpolator((DEPTHS_M, self._heights), values, bounds_error=False)
         return self._tables[day, without]
 
-    def _model(self, without: frozenset[str]) -> ExtraTreesRegressor:
+    def _model(self, without: frozenset[str]) -> Taught:
         if without not in self._models:
-            self._models[without] = self._trees(~np.isin(self._sites, list(without)))
+            self._models[without] = self._taught(~np.isin(self._sites, list(without)))
         return self._models[without]
 
-    def _trees(self, known: np.ndarray) -> ExtraTreesRegressor:
+    def _taught(self, known: np.ndarray) -> Taught:
         if not known.any():
             # Nobody is left to tell: the relation stands as it is.
-            return ExtraTreesRegressor(1, random_state=0).fit(self._columns[:1], np.zeros(1))
+            return Taught(ExtraTreesRegressor(1, random_state=0).fit(self._columns[:1], np.zeros(1)), 0.0, 0.0)
+        weight = 1.0 / thinness(self._columns[known, 0])
         trees = ExtraTreesRegressor(TREES, min_samples_leaf=LEAF, random_state=0)
-        return trees.fit(
-            self._columns[known], self._excess[known], sample_weight=1.0 / thinness(self._columns[known, 0])
-        )
+        trees.fit(self._columns[known], self._excess[known], sample_weight=weight)
+        names = {"site_id": self._sites, "season": self._season, "excess": self._excess}
+        records = pd.DataFrame({name: values[known] for name, values in names.items()})
+        return Taught(trees, *relation_bias(records, weight))
 
     def skill(self) -> pd.DataFrame:
         """Return two rows of `skill.csv`: the records told by the relation, and by it with trees of other courses and seasons."""
         rows = []
         for name, log_excess, weight in (
-            ("relation, earlier seasons", np.zeros(len(self._told)), 0.0 if self.share_ else 1.0),
-            ("relation and trees, earlier seasons", EARLIER_SHARE * self._told, 1.0 if self.share_ else 0.0),
+            ("relation, earlier seasons", np.zeros(len(self._told)), 0.0 if self.taken else 1.0),
+            ("relation and trees, earlier seasons", self._told, 1.0 if self.taken else 0.0),
         ):
             left = self._excess - log_excess
             observed, predicted = self._relation * np.exp(self._excess), self._relation * np.exp(log_excess)
@@ -192,4 +244,4 @@ class EarlierSeasons:
 
     def parameters(self) -> dict:
         """Return what the record keeps."""
-        return {"records": len(self._told), "share": self.share_}
+        return {"records": len(self._told), "bias": round(self.bias_, 4), "share": self.share_}

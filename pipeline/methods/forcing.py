@@ -33,10 +33,6 @@ height (range of Hock 2003, J. Hydrol. 282, 104-115, Table 1; the sinusoid after
 LEAST_HEARD = 0.8
 """Share of the days below which weather is as good as not known: what fell on the others would be missing from the sums."""
 
-FROZEN_DAYS, FROZEN_MM = 15, 30.0
-"""A gauge without a drop for so many days, in which the others caught so much on average, is capped or frozen (common practice,
-no source)."""
-
 LEAST_DAYS = 10
 """A temperature or gauge record shorter than this tells nothing of its place's offset or catch."""
 
@@ -141,7 +137,6 @@ def _forcing(ground: GroundRecord, days: pd.DatetimeIndex, nodes_m: np.ndarray) 
     fallen, _ = _wide(ground, "precipitation_mm", days)
     if warmth.empty or fallen.empty:
         return None
-    fallen = fallen.mask(_frozen(fallen))
     slope, centre = LAPSE_K_PER_KM[0], float(height.mean())
     at_centre = warmth - slope * (height - centre) / 1000.0
     common = at_centre.mean(axis=1)
@@ -168,22 +163,6 @@ def _forcing(ground: GroundRecord, days: pd.DatetimeIndex, nodes_m: np.ndarray) 
 
 CATCH_LEAST = 0.1
 """Gauges that caught as snow less than a tenth of what some site holds are capped or dead: they tell nothing of the snow."""
-
-
-def _frozen(fallen_mm: pd.DataFrame) -> pd.DataFrame:
-    """Return which days (day, record) lie in a dry spell of a gauge in which the others caught plenty."""
-    frozen = pd.DataFrame(data=False, index=fallen_mm.index, columns=fallen_mm.columns)
-    wettest = fallen_mm.max(axis=1)
-    for name in fallen_mm.columns[: len(fallen_mm.columns) if len(fallen_mm.columns) > 1 else 0]:
-        dry = fallen_mm[name].eq(0.0)
-        spell = (dry != dry.shift()).cumsum()
-        long = dry & (dry.groupby(spell).transform("size") >= FROZEN_DAYS)
-        # Every left-out site asks, and hardly any gauge is dry while others are wet: what the others caught is summed only where
-        # the wettest caught enough. Half of what is asked for, so that rounding decides nothing.
-        if wettest[long].sum() >= 0.5 * FROZEN_MM:
-            others = fallen_mm.drop(columns=name).mean(axis=1).fillna(0.0)
-            frozen[name] = long & (others.groupby(spell).transform("sum") >= FROZEN_MM)
-    return frozen
 
 
 def _gauges_dead(ground: GroundRecord, forcing: Forcing) -> bool:

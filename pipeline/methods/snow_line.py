@@ -1,10 +1,10 @@
-"""What a snow-cover grid of an earlier day still says of today: where it saw bare ground, only what fell since can lie."""
+"""What snow-cover grids say of a day: how likely a cell is bare, and how much can have fallen where one saw it bare before."""
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -21,6 +21,77 @@ BARE_COVER = 0.05
 FRESH_ERROR = 0.5
 """Error of the snow that fell on ground seen bare, as a share of it: neighbouring places gather half or twice as much (chosen)."""
 
+COVER_SE, COVER_SE_CANOPY = 0.12, 0.3
+"""A grid's fraction errs by so much in the open, and by so much more under a closed canopy, which hides the ground (chosen: what
+products of the open state, and about three times that in forest; common practice, no source)."""
+
+MISTAKEN = 0.01
+"""Share of cells whose fraction tells nothing at all: cloud, shade or rock taken for something else, a grid out of place (chosen). A
+map's bare ground is no surer either."""
+
+COVER_REACH_M = 1000.0
+"""E-folding distance over which a grid is mistaken alike: a slope lies in shade or under trees as a whole (chosen)."""
+
+
+@dataclass(frozen=True)
+class SeenBare:
+    """What cells that a snow-cover grid saw bare can hold at most, all on (y, x).
+
+    Parameters
+    ----------
+    most_mm : SWE of what has fallen since, infinite where no grid saw the cell bare.
+    covered : the share of the cell that this covers.
+    fraction : snow-covered fraction that the grid saw; missing where none saw the cell bare.
+    """
+
+    most_mm: np.ndarray
+    covered: np.ndarray
+    fraction: np.ndarray
+
+
+def seen_bare_today(cover: np.ndarray) -> SeenBare:
+    """Return what a snow-cover grid of the day itself leaves: nothing where it saw the cell bare."""
+    bare = cover < BARE_COVER
+    return SeenBare(np.where(bare, 0.0, np.inf), np.zeros(cover.shape), np.where(bare, cover, np.nan))
+
+
+def chance_bare(
+    fraction: np.ndarray, canopy: np.ndarray, swe: tuple[np.ndarray, np.ndarray], covered: np.ndarray
+) -> np.ndarray:
+    """Return how likely cells are bare, 0 to 1, from the fraction that a grid saw and the map before it.
+
+    Parameters
+    ----------
+    fraction : snow-covered fraction seen.
+    canopy : cover fraction of trees, which widens the fraction's error.
+    swe : the map's SWE and its standard error, mm.
+    covered : the map's covered share.
+
+    Notes
+    -----
+    Bayes' rule on two cases, bare and as the map has it, with a normal error of the fraction about 0 and about the covered share,
+    and a few cells of which the grid tells nothing. Before the grid is asked the chance of bare ground is the share that is not
+    covered, or 1 / (1 + (mean / error)^2) where that is more: the most that it can be with this mean and error whatever their
+    distribution (Cantelli's inequality), since a map's errors are not normal where snow is patchy.
+
+    >>> swe = np.array([300.0]), np.array([100.0])
+    >>> [chance_bare(np.array([0.04]), np.array([c]), swe, np.array([1.0])).round(2).item() for c in (0.0, 0.4, 0.8)]
+    [0.97, 0.95, 0.75]
+    """
+    mean, se = swe
+    error = COVER_SE + COVER_SE_CANOPY * canopy
+    before = np.maximum(1.0 - covered, se**2 / np.maximum(se**2 + mean**2, 1e-12))
+    before = np.minimum(before, 1.0 - MISTAKEN)
+    bare, snow = (
+        before * _density(fraction / error) / error,
+        (1 - before) * (_density((fraction - covered) / error) / error + MISTAKEN),
+    )
+    return bare / (bare + snow)
+
+
+def _density(z: np.ndarray) -> np.ndarray:
+    return np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
+
 
 def most_since_bare(
     ground: GroundRecord,
@@ -28,10 +99,8 @@ def most_since_bare(
     covers: Sequence[tuple[dt.date, np.ndarray]],
     date: dt.date,
     elevation_m: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return the most SWE that cells can hold on `date` by the cover grids of earlier days, and the share that it covers.
-
-    SWE is in mm, infinite where no grid saw the cell bare.
+) -> SeenBare:
+    """Return what cells can hold at most on `date` by the cover grids of earlier days.
 
     Parameters
     ----------
@@ -44,7 +113,8 @@ def most_since_bare(
     What fell since by the gauges and temperature, less what melted of it, at a place that gathers what the gauges catch; without
     weather, what the sites gained and lost since. Days that nobody tells of may have brought `UNHEARD_MM_PER_DAY`.
     """
-    most, covered = np.full(np.shape(elevation_m), np.inf), np.ones(np.shape(elevation_m))
+    shape = np.shape(elevation_m)
+    most, covered, fraction = np.full(shape, np.inf), np.ones(shape), np.full(shape, np.nan)
     for seen, cover in covers:
         bare = cover < BARE_COVER
         turnover = _turnover_since(ground, season_start, seen, date)
@@ -53,7 +123,8 @@ def most_since_bare(
         less = fresh + unheard < most[bare]
         most[bare] = np.where(less, fresh + unheard, most[bare])
         covered[bare] = np.where(less, 1.0 if unheard else fresh_covered, covered[bare])
-    return most, covered
+        fraction[bare] = np.where(less, cover[bare], fraction[bare])
+    return SeenBare(most, covered, fraction)
 
 
 def _turnover_since(ground: GroundRecord, season_start: dt.date, seen: dt.date, date: dt.date) -> Turnover:

@@ -1,27 +1,30 @@
-"""Rows and grids that came or changed after their dates were estimated: which dates would be made from other inputs now."""
+"""Inputs that changed after their dates were estimated: news, which a date may be estimated again with, or damage, which it may not."""
 
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
+from pipeline.gather import DEGRADING, Readings, read_inputs
+from pipeline.gather_before import ReadNow, fewer_than
+from pipeline.gather_flights import STILL_ARRIVING
 from pipeline.operations.arrival import Clock, input_rasters, wait_for_arrival
 from pipeline.operations_settings import Arrival
 from pipeline.outputs.record import input_sha256
-from pipeline.problems import ArchiveError, StillArrivingError
-from pipeline.reading import dates_held, load_record, revisions
-from pipeline.run import input_identity
+from pipeline.problems import NOT_FOLLOWED, ArchiveError, Finding, StillArrivingError
+from pipeline.reading import Revision, dates_held, load_record, revisions
 from pipeline.settings import Settings
 
 
 @dataclass(frozen=True)
 class LateDate:
-    """A date whose inputs are others than those of its newest revision.
+    """A date with more or other inputs now than its newest revision was made from, and with none of them lost.
 
     Parameters
     ----------
     date, revision : which revision.
-    reason : what came, went or changed, in one line.
+    reason : what came or changed, in one line.
     """
 
     date: dt.date
@@ -29,8 +32,44 @@ class LateDate:
     reason: str
 
 
-def late_dates(settings: Settings, until: dt.date) -> list[LateDate]:
-    """Return the held dates of the last `watch_days` up to `until` whose inputs' identity has changed, and no others, oldest first.
+@dataclass(frozen=True)
+class Damage:
+    """An input that a date's newest revision was made from and that is damaged, shorter or gone now.
+
+    Parameters
+    ----------
+    date, revision : which revision.
+    table, file, site_id, rule : what is damaged, and how, as the finding says it.
+    what : what is lost, in one line.
+    """
+
+    date: dt.date
+    revision: int
+    table: str
+    file: str
+    site_id: str
+    rule: str
+    what: str
+
+
+@dataclass(frozen=True)
+class Changed:
+    """What became of the inputs of held dates.
+
+    Parameters
+    ----------
+    late : dates with news, oldest first.
+    damaged : what is damaged, by date, oldest first. Such a date is not among those with news, whatever else came.
+    """
+
+    late: list[LateDate] = field(default_factory=list)
+    damaged: list[Damage] = field(default_factory=list)
+
+
+def changed_dates(settings: Settings, until: dt.date) -> Changed:
+    """Return what became of the inputs of the held dates of the last `watch_days` up to `until`.
+
+    A date whose record cannot be read is passed over: there is nothing to hold its inputs against.
 
     Raises
     ------
@@ -40,8 +79,9 @@ def late_dates(settings: Settings, until: dt.date) -> list[LateDate]:
     root, basin = settings.archive_root, settings.basin.id
     first = until - dt.timedelta(days=settings.operations.schedule.watch_days - 1)
     dates = [date for date in dates_held(root, basin) if first <= date <= until]
+    changed = Changed()
     if not dates:
-        return []
+        return changed
     quiet_s = settings.operations.arrival.quiet_s
     arriving = wait_for_arrival(
         lambda: input_rasters(settings, until), Arrival(quiet_s=quiet_s, wait_s=0), Clock(), lambda _paths: None
@@ -49,21 +89,59 @@ def late_dates(settings: Settings, until: dt.date) -> list[LateDate]:
     if arriving:
         names = ", ".join(sorted(str(path) for path in arriving))
         raise StillArrivingError(f"{names}: still being written, so late inputs are looked for another time")
-    late = []
     for date in dates:
         held = revisions(root, basin, date)
-        try:
-            record = load_record(held[-1].path) if held else None
-        except ArchiveError:
-            # Damage of one date's record is `verify`'s to tell, and keeps no other date from being watched.
-            continue
+        record = _record(held[-1]) if held else None
         if record is None:
             continue
-        now = input_identity(settings, date)
-        if input_sha256(now) != record["input_hash"]:
-            reason = f"late inputs: {_difference(record['kept_inputs'], now)} since r{held[-1].number:03d}"
-            late.append(LateDate(date, held[-1].number, reason))
-    return late
+        now = read_inputs(settings, date, lambda _name: None, keep=True)
+        if input_sha256(now.hashes) == record["input_hash"]:
+            continue
+        damaged = _damaged(settings, (held[-1], record), now)
+        changed.damaged.extend(damaged)
+        if not damaged:
+            came = _difference(record["kept_inputs"], now.hashes)
+            reason = f"late inputs: {came} since r{held[-1].number:03d}"
+            changed.late.append(LateDate(date, held[-1].number, reason))
+    return changed
+
+
+def _record(revision: Revision) -> dict[str, Any] | None:
+    """Return a revision's record; None where it cannot be read."""
+    try:
+        record = load_record(revision.path)
+    except ArchiveError:
+        return None
+    return record if {"input_hash", "kept_inputs", "degraded_reasons"} <= record.keys() else None
+
+
+NO_DAMAGE = ("silent station", STILL_ARRIVING, NOT_FOLLOWED)
+"""Degrading rules of what is late, or an analyst's, and no damage of a file."""
+
+
+def _damaged(settings: Settings, made: tuple[Revision, dict[str, Any]], now: Readings) -> list[Damage]:
+    """Return what a revision was made from and is damaged now; what it was degraded by itself is no news.
+
+    Two things show it: what degrades the date now, and every single value that was there and is not.
+    """
+    revision, record = made
+    degrading = [finding for finding in now.findings if finding.rule in DEGRADING]
+    new = [
+        (finding, why)
+        for finding, why in zip(degrading, now.degraded, strict=True)
+        if why not in record["degraded_reasons"] and finding.rule not in NO_DAMAGE
+    ]
+    told = {(finding.table, finding.file) for finding, _ in new}
+    fewer = fewer_than(settings, made, ReadNow(revision.date, now.rows, now.grids, now.hashes), degrading)
+    new += [(finding, _words(finding)) for finding in fewer if (finding.table, finding.file) not in told]
+    return [
+        Damage(revision.date, revision.number, one.table, one.file, one.site_id, one.rule, words) for one, words in new
+    ]
+
+
+def _words(finding: Finding) -> str:
+    about = f" {finding.site_id}" if finding.site_id else ""
+    return f"{finding.file}{about}: {finding.evidence}"
 
 
 def _difference(was: dict[str, str], now: dict[str, str]) -> str:

@@ -10,10 +10,10 @@ from pathlib import Path
 
 from pipeline.operations.apart import run_apart
 from pipeline.operations.due import due_dates
-from pipeline.operations.late import late_dates
+from pipeline.operations.late import changed_dates
 from pipeline.operations.night import NIGHTLY, NightResult, is_passing
 from pipeline.operations.notes import crashed_nights, noted
-from pipeline.operations.telling import tell_crash, tell_late, tell_left, tell_night, tell_put_off
+from pipeline.operations.telling import tell_crash, tell_damaged, tell_late, tell_left, tell_night, tell_put_off
 from pipeline.problems import SnowtallyError, one_line
 from pipeline.settings import read_settings
 
@@ -72,19 +72,19 @@ def _late(settings_file: str, until: dt.date, run_id: str, run_one: RunOne) -> I
     if settings.operations.schedule.watch_days == 0:
         return
     try:
-        late = late_dates(settings, until)
+        changed = changed_dates(settings, until)
     except SnowtallyError as trouble:
         tell_put_off(settings_file, run_id, str(trouble))
         return
-    tell_late(settings_file, run_id, late)
+    tell_damaged(settings_file, run_id, changed.damaged)
+    tell_late(settings_file, run_id, changed.late)
     left = []
-    for one in late if settings.operations.schedule.rerun_late else []:
+    for one in changed.late if settings.operations.schedule.rerun_late else []:
         # As a night: what an analyst published by hand stays.
         result = run_one(settings_file, str(one.date), run_id, ("update", one.reason))
         left += [one] if result.unchanged else []
         yield result
-    if left:
-        tell_left(settings_file, run_id, left)
+    tell_left(settings_file, run_id, left)
 
 
 def run_once(settings_file: str, date: str, run_id: str, why: tuple[str, str], flow_run_id: str = "") -> NightResult:

@@ -4,6 +4,7 @@ import datetime as dt
 import json
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from made_basin import snowtally_here as snowtally
@@ -112,8 +113,10 @@ def test_what_estimates(damaged):
 @pytest.mark.parametrize("damaged", ["truncated"], indirect=True)
 def test_the_watch_for_late_inputs_goes_on(damaged, monkeypatch):
     seen = []
-    monkeypatch.setattr(late, "input_identity", lambda _settings, date: seen.append(date) or {"courses": "0" * 64})
-    found = late.late_dates(read_settings(damaged / "basin.yaml"), dt.date(2031, 3, 5))
+    now = SimpleNamespace(hashes={"courses": "0" * 64})
+    monkeypatch.setattr(late, "read_inputs", lambda _settings, date, *_, **_how: seen.append(date) or now)
+    monkeypatch.setattr(late, "_damaged", lambda *_: [])
+    found = late.changed_dates(read_settings(damaged / "basin.yaml"), dt.date(2031, 3, 5)).late
     assert [str(one.date) for one in found] == [DATES[0], DATES[2]]
     assert len(seen) == 2
 

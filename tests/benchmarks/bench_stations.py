@@ -18,6 +18,7 @@ from made_stations import made_season
 
 from pipeline.check_limits import station_limits
 from pipeline.measurements.daily import daily_values
+from pipeline.measurements.network import Network
 from pipeline.measurements.station_checks import check_stations
 from pipeline.settings import Checks, Stations
 
@@ -46,7 +47,8 @@ def many_years(years):
 
 
 def checked(rows):
-    records, findings = check_stations(rows, station_limits(Checks(), Stations()))
+    network = Network(pd.Series(np.linspace(1500.0, 3000.0, STATIONS), index=[f"S{i:02d}" for i in range(STATIONS)]))
+    records, findings = check_stations(rows, station_limits(Checks(), Stations()), network=network)
     return daily_values(records), findings
 
 

@@ -57,6 +57,8 @@ def test_clean_seasons_are_left_alone(trial):
     assert shares["swe_mm"] < 0.01
     assert shares["depth_m"] < 0.01
     assert shares["cores"] < 0.02
+    assert shares["air_temperature_c"] < 0.0015
+    assert shares["precipitation_mm"] < 0.0015
 
 
 def test_a_fault_that_was_not_planted_is_not_found(home):

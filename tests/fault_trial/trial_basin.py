@@ -36,7 +36,7 @@ def write_ground(home: Path) -> None:
     (home / "basin.yaml").write_text(
         f"basin: {{id: made, title: Made basin, zones: zones.geojson, utc_offset_hours: {UTC_OFFSET_HOURS}, margin_m: 500}}\n"
         f"grid: {{crs: 'EPSG:32625', cell_m: {CELL:.0f}}}\nterrain: {{elevation: elevation.tif}}\n"
-        "inputs: {sites: sites.csv, courses: [course_samples.csv, late_samples.csv], stations: station_records.csv}\n"
+        "inputs: {sites: sites.csv, courses: [course_samples.csv, late_samples.csv], stations: station_records.csv, weather: weather.csv}\n"
         "archive: archive\n"
     )
 
@@ -67,6 +67,9 @@ def write_season(home: Path, season: Season) -> Sent:
     written.to_csv(home / "station_records.csv", index=False)
     records = records.assign(file="station_records.csv", line=np.arange(len(records)) + 2)
 
+    weather = season.weather.assign(issued=season.weather["date"])
+    weather[WEATHER].to_csv(home / "weather.csv", index=False)
+
     parts = []
     for name, sheets in (("course_samples.csv", season.courses.values()), ("late_samples.csv", season.late_courses)):
         kept = [sheet for sheet in sheets if len(sheet)]
@@ -76,6 +79,8 @@ def write_season(home: Path, season: Season) -> Sent:
     courses = pd.concat([part for part in parts if len(part)], ignore_index=True)
     return Sent(records, courses, sites.assign(file="sites.csv", line=np.arange(len(sites)) + 2))
 
+
+WEATHER = ["date", "elevation_m", "solar_mj_m2", "air_temperature_c", "precipitation_mm", "issued"]
 
 SHEET = [
     "site_id",

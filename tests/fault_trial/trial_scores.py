@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from air_faults import AIR_KINDS
 from course_faults import COURSE_KINDS
 from station_faults import STATION_KINDS
 from trial_basin import Sent, last_day, run_checks, write_season
@@ -21,11 +22,12 @@ from trial_season import Season, make_season
 from pipeline.gather import Readings
 from pipeline.problems import Finding
 
-KINDS = {kind.name: kind for kind in (*STATION_KINDS, *COURSE_KINDS)}
-MOST_IN_A_SEASON = {"stations": 4, "courses": 3, "sites": 1}
+KINDS = {kind.name: kind for kind in (*STATION_KINDS, *AIR_KINDS, *COURSE_KINDS)}
+MOST_IN_A_SEASON = {"stations": 4, "courses": 3, "sites": 1, "weather": 1}
 MOST_LASTING = 2
-WITHIN_MM, WITHIN_M, WITHIN = 12.0, 0.12, 0.06
-"""A day's value this near to the clean twin's (mm, m, or a share of it) is not spoilt: the sensors' own noise is of this size."""
+WITHIN = 0.06
+WITHIN_OF = {"swe_mm": 12.0, "depth_m": 0.12, "air_temperature_c": 3.0, "precipitation_mm": 6.0}
+"""A day's value this near to the clean twin's (a share of it and mm, m, K, mm) is not spoilt: the sensors' own noise is of this size."""
 
 
 @dataclass(frozen=True)
@@ -83,15 +85,21 @@ def key(finding: Finding) -> tuple:
     return finding.table, finding.site_id, finding.rule, finding.start, finding.end, finding.action, finding.evidence
 
 
+COLUMNS = {
+    "swe_mm": "swe_mm",
+    "depth_m": "depth_cm",
+    "air_temperature_c": "air_temperature_c",
+    "precipitation_mm": "gauged",
+}
+"""Daily values, and the columns that their readings were sent in."""
+
+
 def run_clean(home: Path, seed: int) -> CleanRun:
     """Make a clean season, run it, and count what was set aside of it."""
     season = make_season(seed)
     sent = write_season(home, season)
     readings = run_checks(home, last_day(season))
-    days = {
-        name: _days_set_aside(sent, readings, column, name)
-        for name, column in (("swe_mm", "swe_mm"), ("depth_m", "depth_cm"))
-    }
+    days = {name: _days_set_aside(sent, readings, column, name) for name, column in COLUMNS.items()}
     aside = {(Path(f.file).name, f.line) for f in readings.findings if f.table == "courses" and f.action == "set aside"}
     lines = set(zip(sent.courses["file"], sent.courses["line"], strict=True))
     cried = pd.DataFrame(
@@ -106,7 +114,10 @@ def run_clean(home: Path, seed: int) -> CleanRun:
 
 def _days_set_aside(sent: Sent, readings: Readings, column: str, name: str) -> tuple[int, int]:
     """Return how many station-days with readings have no daily value, and how many have readings."""
-    given = sent.stations[sent.stations[column].notna()]
+    sent_rows = sent.stations.assign(
+        gauged=sent.stations["precipitation_mm"].fillna(sent.stations["precipitation_total_mm"])
+    )
+    given = sent_rows[sent_rows[column].notna()]
     given = pd.MultiIndex.from_arrays([given["site_id"], given["time"].dt.normalize().astype("datetime64[s]")]).unique()
     given = given[given.get_level_values(1) <= pd.Timestamp(last_day_of(readings))]
     return int(daily(readings, name).reindex(given).isna().sum()), len(given)
@@ -134,7 +145,7 @@ def plant_some(rng: np.random.Generator, season: Season, wanted: list[Kind]) -> 
     for kind in list(wanted):
         if not room[kind.table] or (kind.lasting and not lasting) or any(plant.kind is kind for plant in plants):
             continue
-        sites = season.courses if kind.table == "courses" else season.stations
+        sites = {"courses": season.courses, "weather": [""]}.get(kind.table, season.stations)
         for site in rng.permutation(sorted(set(sites) - used)):
             number = len(plants) + 1
             touched = kind.make(rng, season, str(site))
@@ -155,6 +166,10 @@ def _planted(season: Season, kind: Kind, number: int, site: str, touched: np.nda
     whole = pd.Timestamp(f"{season.year}-10-01"), pd.Timestamp(f"{season.year + 1}-06-30")
     if kind.table == "sites":
         return Plant(kind, number, (site,), *whole, told=whole[0])
+    if kind.table == "weather":
+        season.weather.loc[touched, "planted"] = number
+        days = season.weather.loc[touched, "date"]
+        return Plant(kind, number, (site,), days.min(), days.max(), told=days.max())
     if kind.table == "courses":
         rows = season.courses[site]
         rows.loc[touched, "planted"] = number
@@ -235,7 +250,7 @@ def _kept_out(plant: Plant, readings: Readings, clean: CleanRun) -> float:
         here = then[
             then.index.get_level_values("site_id").isin(plant.sites) & (day >= plant.start) & (day <= plant.end)
         ]
-        nearness = here * WITHIN + (WITHIN_MM if plant.kind.reading == "swe_mm" else WITHIN_M)
+        nearness = here.abs() * WITHIN + WITHIN_OF[plant.kind.reading]
     else:
         return float("nan")
     here = here.dropna()
@@ -349,10 +364,10 @@ def table(trial: Trial) -> pd.DataFrame:
 
 
 def clean_shares(trial: Trial) -> dict[str, float]:
-    """Return the shares of clean station-days (SWE, depth) and of clean cores that were set aside."""
+    """Return the shares of clean station-days (SWE, depth, air temperature, precipitation) and of clean cores that were set aside."""
     shares = {
         name: sum(run.days[name][0] for run in trial.clean) / max(1, sum(run.days[name][1] for run in trial.clean))
-        for name in ("swe_mm", "depth_m")
+        for name in COLUMNS
     }
     shares["cores"] = sum(run.cores[0] for run in trial.clean) / max(1, sum(run.cores[1] for run in trial.clean))
     return shares

@@ -37,6 +37,7 @@ class Season:
     courses : the same for course sheets, one row a point; `day` is the true date.
     late_courses : sheets that came in a later file.
     site_changes : what the sites table says otherwise than is true, by site and header.
+    weather : the weather table's days, with `true_mm`, what fell at the typical site, and `planted`.
     """
 
     seed: int
@@ -47,6 +48,7 @@ class Season:
     courses: dict[str, pd.DataFrame]
     late_courses: list[pd.DataFrame]
     site_changes: dict[str, dict[str, object]]
+    weather: pd.DataFrame
 
     def copy(self) -> Season:
         """Return a season that can be changed without changing this one."""
@@ -71,9 +73,35 @@ def make_season(seed: int) -> Season:
     weather = make_weather(rng, climate, height, year)
     snow = make_snow(rng, climate, weather)
     stations = {names[i]: _station(rng, names[i], weather, snow, i) for i in range(STATIONS)}
+    table = _weather_table(seed, weather, float(sites["elevation_m"].mean()))
     sites["elevation_m"] += stated
     courses = {names[i]: _course(rng, names[i], (climate, weather, snow), i) for i in range(STATIONS, count)}
-    return Season(seed, climate, year, sites, stations, courses, [], {})
+    return Season(seed, climate, year, sites, stations, courses, [], {}, table)
+
+
+def _weather_table(seed: int, weather: Weather, elevation_m: float) -> pd.DataFrame:
+    """Return a weather model's days: the basin's mean with the model's own errors; it knows nothing of cold air in valleys."""
+    rng = np.random.default_rng([2032, seed])
+    day = weather.hours.astype("datetime64[D]")
+    days, first = np.unique(day, return_index=True)
+    n = len(days)
+    warmth = np.add.reduceat(weather.temperature_c.mean(axis=1), first) / np.diff(np.append(first, len(day)))
+    warmth += rng.normal(0, 1) + 1.5 * remembering(rng, n, 1, 3)[:, 0] + 4.0 * weather.still[first]
+    fallen = np.add.reduceat(np.median(weather.precipitation_mm, axis=1), first)
+    said = fallen * rng.lognormal(0, 0.2) * rng.lognormal(0, 0.4, n) + np.where(
+        rng.random(n) < 0.2, rng.exponential(1, n), 0
+    )
+    return pd.DataFrame(
+        {
+            "date": days.astype("datetime64[s]"),
+            "elevation_m": round(elevation_m),
+            "solar_mj_m2": 12.0,
+            "air_temperature_c": np.round(warmth, 1),
+            "precipitation_mm": np.round(said, 1),
+            "true_mm": fallen,
+            "planted": 0,
+        }
+    )
 
 
 def _spread(rng: np.random.Generator, x: np.ndarray) -> np.ndarray:

@@ -84,15 +84,18 @@ def test_offset_taken_off_leaves_its_own_error():
     assert moved.attrs["depth_bias_se_m"] == 0.12
 
 
-def test_bare_in_the_cover_grid_is_no_depth_and_deep_snow_there_is_told():
+def test_snow_that_the_laser_tells_from_noise_stays_where_a_cover_grid_saw_bare_ground():
     cover = np.ones(GRID.shape)
-    cover[0, :3], cover[1, 0] = 0.0, np.nan
+    cover[0, :4], cover[1, 0] = 0.04, np.nan
     depth = np.full(GRID.shape, 0.8)
-    depth[0, 0] = 0.04
+    # The error of a depth is hypot(0.05, 0.05) = 0.07 m: 0.15 m stand out of it, 0.13 m do not.
+    depth[0, :4] = 0.8, 0.15, 0.13, -0.02
     cleared, told = bare_where_seen_bare(flight(depth), cover, 0.05)
-    assert cleared["depth"].to_numpy()[0, :3].tolist() == [0, 0, 0]
+    assert cleared["depth"].to_numpy()[0, :4].tolist() == [0.8, 0.15, 0, 0]
+    assert cleared["depth_spread"].to_numpy()[0, :4].tolist() == [0.2, 0.2, 0, 0]
+    assert (cleared["depth_random_se"] == 0.05).all()
     assert cleared["depth"].to_numpy()[1, 0] == 0.8
-    assert told == {"cells": 2, "share": pytest.approx(2 / 3), "depth_m": pytest.approx(0.8)}
+    assert told == {"cells": 2, "share": pytest.approx(0.5), "depth_m": pytest.approx(0.475)}
 
 
 def test_flights_of_one_day_are_one_in_any_order():

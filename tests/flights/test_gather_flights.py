@@ -5,6 +5,8 @@ import json
 import os
 import re
 import shutil
+import subprocess
+import sys
 
 import numpy as np
 import pandas as pd
@@ -287,9 +289,18 @@ def test_water_and_dense_canopy_are_not_used(basin):
     assert float(whole["depth_random_se"][0, 28]) > 1.5 * float(whole["depth_random_se"][0, 3])
 
 
-def test_snow_cover_of_the_flights_day_clears_it_on_every_later_day(basin):
+def test_snow_cover_of_the_flights_day_clears_it_of_noise_on_every_later_day(basin):
     cover = fine(lambda x, _: np.where(x < LEFT + 1000, 0.0, 1.0))
     write(basin / "cover.tif", cover, transform=FINE)
+    # Five centimetres are within a flight's error, decimetres are not.
+    write(basin / "depth.tif", np.where(fine(lambda x, _: x < LEFT + 500), 0.05, fine(depth_of)), transform=FINE)
+    measured = readings(basin, one_depth("depth.tif")).inputs.flights[0]
+    had = measured["depth"].to_numpy()
+    error = np.hypot(measured["depth_random_se"].to_numpy(), measured.attrs["depth_bias_se_m"])
+    # The next column of cells holds a pixel's edge of what the grid saw covered.
+    bare = np.broadcast_to(measured["x"].to_numpy() < LEFT + 900, had.shape)
+    snow, noise = bare & (had > 2 * error), bare & (had <= 2 * error)
+    assert min(snow.sum(), noise.sum()) > 50
     (basin / "covers.csv").write_text("date,variable,path\n2031-03-02,snow_cover_fraction,cover.tif\n")
     (basin / "basin.yaml").write_text(
         (basin / "basin.yaml").read_text().replace("flights: flights.csv", "flights: flights.csv, covers: covers.csv")
@@ -297,11 +308,13 @@ def test_snow_cover_of_the_flights_day_clears_it_on_every_later_day(basin):
     for date in (DAY, DAY + dt.timedelta(days=2)):
         read = readings(basin, one_depth("depth.tif"), date=date)
         depth = read.inputs.flights[0]["depth"].to_numpy()
-        assert (depth[:, :10] == 0).all()
-        assert (depth[:, 15:] > 0).any()
+        assert (depth[noise] == 0).all()
+        np.testing.assert_array_equal(depth[~noise], had[~noise])
+        np.testing.assert_array_equal(read.inputs.flights[0]["depth_random_se"], measured["depth_random_se"])
         told = [finding for finding in read.findings if finding.rule == "cover against depth"]
         assert len(told) == 1
-        assert "of those seen bare" in told[0].evidence
+        assert told[0].evidence.startswith(f"{snow.sum()} cells, ")
+        assert told[0].action == "used"
 
 
 def test_the_newest_snow_covers_of_days_before_are_read_and_broken_ones_passed_over(basin):
@@ -536,3 +549,71 @@ def test_another_declared_error_is_another_day(basin):
     second = run.update(settings, DAY, lambda _stage: None)
     assert second.published.revision == first.published.revision + 1
     assert second.day.totals.iloc[0]["swe_se_mm"] > first.day.totals.iloc[0]["swe_se_mm"]
+
+
+def on_stable_ground(offset=0.0, noise=0.05, stripe=None):
+    """Return depths with bare stable stripes, all too high by an offset, and the stripes."""
+    depth, stable = fine(depth_of), np.zeros(SHAPE)
+    stable[::12, :] = 1.0
+    depth[stable > 0] = 0.0 if stripe is None else stripe
+    return depth + offset + np.random.default_rng(8).normal(0.0, noise, SHAPE), stable
+
+
+def test_an_offset_planted_in_a_depth_raster_is_taken_out_from_end_to_end(basin):
+    """The volume through the command line is that of the flight without the offset, and the record tells of it."""
+    columns = "flight_id,date,depth,stable_ground\n"
+    tables = {
+        "unmoved": (0.0, "flight_id,date,depth\nF1,2031-03-02,d.tif\n"),
+        "lifted": (0.1, "flight_id,date,depth\nF1,2031-03-02,d.tif\n"),
+        "mended": (0.1, f"{columns}F1,2031-03-02,d.tif,stable.tif\n"),
+    }
+    volume, record = {}, {}
+    for name, (offset, table) in tables.items():
+        depth, stable = on_stable_ground(offset)
+        write(basin / "d.tif", depth, transform=FINE, dtype="float32")
+        write(basin / "stable.tif", stable, transform=FINE, dtype="uint8", nodata=None)
+        (basin / "flights.csv").write_text(table)
+        settings = basin / f"{name}.yaml"
+        settings.write_text((basin / "basin.yaml").read_text().replace("archive: archive", f"archive: {name}"))
+        if name == "mended":
+            command = [sys.executable, "-c", "from pipeline.cli import main; main()", "update", str(settings)]
+            done = subprocess.run([*command, "--date", "2031-03-02"], capture_output=True, text=True, check=False)
+            assert done.returncode == 0, done.stderr + done.stdout
+        else:
+            run.update(read_settings(settings), DAY, lambda _stage: None)
+        record[name] = json.loads((basin / name / "made" / "2031-03-02" / "r001" / "record.json").read_text())
+        totals = pd.read_csv(basin / name / "made" / "2031-03-02" / "r001" / "totals.csv")
+        volume[name] = totals.loc[totals["level"] == "basin", "volume_m3"].item()
+    assert volume["lifted"] > 1.1 * volume["unmoved"]
+    assert volume["mended"] == pytest.approx(volume["unmoved"], rel=0.005)
+    told = record["mended"]["models"]["flights"][0]["stable_ground"]
+    assert told["up_m"] == pytest.approx(0.1, abs=0.005)
+    assert told["nmad_m"] == pytest.approx(0.05, rel=0.1)
+    assert told["pixels"] > 1000
+    assert "stable_ground" not in record["lifted"]["models"]["flights"][0]
+    # What stable ground tells of the error stands in place of the 5 cm of a flight that nothing is known of.
+    assert 0.03 <= record["mended"]["models"]["flights"][0]["depth_bias_se_m"] < 0.035
+
+
+@pytest.mark.parametrize(
+    ("offset", "noise", "rules"),
+    [(0.1, 0.05, ["registered"]), (1.6, 0.05, ["registered", "vertical offset"]), (0.1, 0.8, ["refused flight"])],
+)
+def test_what_stable_ground_shows_of_depths_has_the_limits_of_a_registration(basin, offset, noise, rules):
+    depth, stable = on_stable_ground(offset, noise)
+    write(basin / "d.tif", depth, transform=FINE, dtype="float32")
+    write(basin / "stable.tif", stable, transform=FINE, dtype="uint8", nodata=None)
+    read = readings(basin, "flight_id,date,depth,stable_ground\nF1,2031-03-02,d.tif,stable.tif\n")
+    told = [finding for finding in read.findings if finding.rule != "pixels beyond the limits"]
+    assert [finding.rule for finding in told] == rules
+    assert f"median +{offset:.1f}" in told[0].evidence + told[0].detail
+    assert ("NMAD" in told[0].detail) == (noise > 0.5)
+
+
+def test_depths_cut_off_at_nought_tell_no_offset_and_are_used_as_they_are(basin):
+    depth, stable = on_stable_ground(-0.1)
+    write(basin / "d.tif", np.maximum(depth, 0.0), transform=FINE, dtype="float32")
+    write(basin / "stable.tif", stable, transform=FINE, dtype="uint8", nodata=None)
+    read = readings(basin, "flight_id,date,depth,stable_ground\nF1,2031-03-02,d.tif,stable.tif\n")
+    assert [finding.rule for finding in read.findings] == ["not registered"]
+    assert read.inputs.flights[0].attrs["depth_bias_se_m"] == 0.05

@@ -11,8 +11,9 @@ from pyproj import Transformer
 
 from pipeline.flights.aggregate import aggregate
 from pipeline.flights.mosaic import open_pixels
-from pipeline.flights.rasters import DEPTHS, Window, virtual_parts
+from pipeline.flights.rasters import Window, virtual_parts
 from pipeline.problems import InputError
+from pipeline.raster_band import DEPTHS
 
 
 @pytest.fixture

@@ -17,10 +17,11 @@ from shapely.geometry import shape
 from pipeline.flights.difference import Difference, moved
 from pipeline.flights.limits import FlightLimits
 from pipeline.flights.measure import FlightFiles, measure_flight
-from pipeline.flights.rasters import HEIGHTS, Window, raster_pixels
+from pipeline.flights.rasters import Window, raster_pixels
 from pipeline.flights.register import nmad, register
 from pipeline.grid import BasinGrid
 from pipeline.problems import RefusedFlightError
+from pipeline.raster_band import HEIGHTS
 
 CELL, LEFT, TOP = 90.0, 500_000.0, 4_880_000.0
 SHIFT_EAST, SHIFT_NORTH, LIFT = 30.0, -20.0, 1.5

@@ -15,7 +15,7 @@ from pipeline.operations import nights
 from pipeline.operations.alerts import send
 from pipeline.operations.due import due_dates, last_start, missed_dates, next_start
 from pipeline.operations.joblog import JobLog
-from pipeline.operations.late import LateDate, late_dates
+from pipeline.operations.late import Changed, LateDate, changed_dates
 from pipeline.operations.night import NightResult, run_night
 from pipeline.operations.nights import exit_status, night_of, run_once, run_patiently, summary, watch
 from pipeline.operations.notes import crashed_nights, noted
@@ -102,19 +102,19 @@ def test_late_rows_list_their_dates_and_no_others(home):
     file = with_operations(home, "late", QUICK | {"schedule": {"rerun_late": True}})
     settings = read_settings(file)
     publish(settings, 4, 5, 6)
-    assert late_dates(settings, dt.date(2031, 3, 6)) == []
+    assert changed_dates(settings, dt.date(2031, 3, 6)) == Changed()
     with (home / "stations.csv").open("a") as table:
         table.write("S2,2031-03-05,1.0,1.0\nS2,2031-03-09,1.0,1.0\n")
     rows = (home / "stations.csv").read_text()
     (home / "stations.csv").write_text(rows.replace("S1,2031-03-05,", "S1,2031-03-05,1", 1))
-    late = late_dates(settings, dt.date(2031, 3, 6))
+    late = changed_dates(settings, dt.date(2031, 3, 6)).late
     assert [(one.date.day, one.revision) for one in late] == [(5, 1), (6, 1)]
     assert late[0].reason == "late inputs: stations changed since r001"
     results = night_of([str(file)], morning(8), "id", here)
     assert [(one.date[-1], one.revision) for one in results] == [("7", 1), ("5", 2), ("6", 2)]
     archive = settings.archive_root
     assert read_record(archive, "made", dt.date(2031, 3, 5))["reason"] == late[0].reason
-    assert late_dates(settings, dt.date(2031, 3, 7)) == []
+    assert changed_dates(settings, dt.date(2031, 3, 7)) == Changed()
 
 
 def test_late_dates_are_told_when_they_are_not_run_again(home, tmp_path):
@@ -122,19 +122,75 @@ def test_late_dates_are_told_when_they_are_not_run_again(home, tmp_path):
     file = with_operations(home, "tell", QUICK | {"alerts": {"on_degraded": {"command": ["tee", str(told)]}}})
     settings = read_settings(file)
     publish(settings, 3, 4)
-    (home / "flights.csv").write_text("flight_id,date,depth\n")
-    # What was published of the flight is gone for the fourth and the third alike.
+    with (home / "courses.csv").open("a") as table:
+        table.write("S0,2031-03-02,9,100,300\n")
+    # A course that came late belongs to the fourth and the third alike.
     assert len(night_of([str(file)], morning(6), "id", here)) == 1
     message = json.loads(told.read_text())
+    assert message["event"] == "late"
     assert [one["date"] for one in message["dates"]] == ["2031-03-03", "2031-03-04"]
-    assert "flight F1 went" in message["dates"][0]["reason"]
+    assert "courses changed" in message["dates"][0]["reason"]
+    told.unlink()
+    watch(str(file), dt.date(2031, 3, 4), "id", here)
+    assert not told.exists(), "the same is told once"
+
+
+@pytest.mark.parametrize(
+    "case",
+    [
+        ("flights.csv", lambda text: text.split("\n")[0] + "\n", "no usable row (a header and no row)"),
+        ("stations.csv", None, "missing file"),
+        ("stations.csv", lambda text: text.replace("swe_mm", "water"), "swe_mm: none of 6 values read on 2031-03-04@1"),
+        ("courses.csv", lambda text: text.rstrip().rpartition("\n")[0] + "\n", "1 of 6 values of 2031-03-04@1"),
+        ("courses.csv", lambda text: text.replace("2031-03-01", "2031-01-03"), None),
+    ],
+)
+@pytest.mark.parametrize("rerun_late", [False, True])
+def test_a_damaged_input_is_told_once_and_nothing_is_rerun(home, tmp_path, case, rerun_late):
+    name, harm, lost = case
+    told = tmp_path / "told"
+    operations = {"alerts": {"on_degraded": {"command": ["tee", str(told)]}}, "schedule": {"rerun_late": rerun_late}}
+    file = with_operations(home, "damage", QUICK | operations)
+    settings = read_settings(file)
+    publish(settings, 4)
+    text, run_ = (home / name).read_text(), []
+
+    def night(settings_file, date, run_id, why):
+        run_.append(date)
+        return done(settings_file, date, run_id, why)
+
+    def look():
+        told.unlink(missing_ok=True)
+        watch(str(file), dt.date(2031, 3, 4), "id", night)
+        return json.loads(told.read_text()) if told.exists() else None
+
+    (home / name).unlink() if harm is None else (home / name).write_text(harm(text))
+    message = look()
+    if lost is None:
+        # Moved within the season, nothing is lost: the date may well be run again.
+        assert message is None if rerun_late else message["event"] == "late"
+        return
+    assert message["event"] == "input damaged"
+    assert message["files"] == [name]
+    assert lost in message["message"]
+    assert run_ == []
+    assert "rerun" not in message["message"].replace("do not rerun", "")
+    assert look() is None, "the same is told once"
+    assert [line["event"] for line in read_log(settings.archive_root)].count("damaged") >= 2, (
+        "the log tells it each time"
+    )
+    (home / name).write_text(text)
+    assert look() is None
+    (home / name).unlink() if harm is None else (home / name).write_text(harm(text))
+    assert look()["event"] == "input damaged", "what was over and comes back is told again"
+    assert run_ == []
 
 
 def test_what_is_still_arriving_puts_the_watch_off(home):
     settings = read_settings(with_operations(home, "off", {"arrival": {"quiet_s": 3600, "wait_s": 0}}))
     publish(settings, 3)
     with pytest.raises(StillArrivingError, match="still being written"):
-        late_dates(settings, dt.date(2031, 3, 3))
+        changed_dates(settings, dt.date(2031, 3, 3))
 
 
 def test_bad_input_fails_the_night_at_once_and_is_told_without_a_secret(home, monkeypatch):
@@ -234,7 +290,7 @@ def raising(trouble):
     return raises
 
 
-@pytest.mark.parametrize("broken", ["due_dates", "late_dates", "crashed_nights", "tell_put_off"])
+@pytest.mark.parametrize("broken", ["due_dates", "changed_dates", "crashed_nights", "tell_put_off"])
 def test_what_nobody_foresaw_in_one_basin_is_its_failure_and_the_next_has_its_night(
     home, tmp_path, monkeypatch, broken
 ):
@@ -284,7 +340,7 @@ def test_late_inputs_that_a_night_may_not_use_are_told(home, tmp_path, monkeypat
         "alerts": {"on_degraded": {"command": ["tee", str(told)]}}, "schedule": {"rerun_late": True},
     })  # fmt: skip
     late = [LateDate(dt.date(2031, 3, day), 2, "late inputs: courses came since r002") for day in (4, 5)]
-    monkeypatch.setattr(nights, "late_dates", lambda *_words: late)
+    monkeypatch.setattr(nights, "changed_dates", lambda *_words: Changed(late))
 
     def the_fourth_stays(settings_file, date, run_id, why):
         return replace(done(settings_file, date, run_id, why), unchanged=date.endswith("04"))

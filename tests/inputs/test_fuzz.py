@@ -85,7 +85,7 @@ def told_lines(findings):
 def check_nothing_lost(data, rows, findings, sound):
     """Every line with something in it is a row, or told, or the rest of a row in quotes; sound lines keep their values."""
     assert all(finding.rule != "unreadable file" for finding in findings)
-    lines = (b"\n" + data).split(b"\n")  # line 1 is the header
+    lines = re.split(rb"\r\r+\n|\r\n|\r|\n", b"\n" + data)  # line 1 is the header
     told = told_lines(findings)
     at = {int(line): row for line, row in zip(rows["line"], rows.to_dict("records"), strict=True)}
     open_quote = False

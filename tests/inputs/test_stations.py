@@ -60,7 +60,8 @@ def test_a_local_time_without_a_clock_is_told(tmp_path):
     rows, findings = read(written(tmp_path, text), formats=[FileFormat(clocks={"B": -7})])
     assert set(rows["site_id"]) == {"B"}
     assert [(f.rule, f.site_id, f.line, f.evidence) for f in findings] == [
-        ("no site or time", "A", 2, "6 rows of lines 2 to 7")
+        ("no site or time", "A", 2, "6 rows of lines 2 to 7"),
+        ("few usable rows", "", 0, "6 of 12 rows can be used"),
     ]
     assert "declare its clock under formats.stations" in findings[0].detail
 
@@ -145,6 +146,7 @@ def test_many_unreadable_values_are_one_finding_with_their_count(tmp_path):
     assert [(f.site_id, f.line, f.start[:10], f.end[:10], f.evidence) for f in findings] == [
         ("A", 2, "2031-03-01", "2031-03-20", "swe_mm = 'bad1' and others, 20 values of lines 2 to 21"),
         ("B", 22, "2031-03-01", "2031-03-01", "swe_mm = 'x'"),
+        ("", 0, "2031-03-01", "2031-03-20", "swe_mm: 0 of 21 values can be read"),
     ]
 
 

@@ -1,6 +1,7 @@
 """The course rules one by one: what is planted is found and named, what is clean stays."""
 
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -107,6 +108,42 @@ def test_a_light_sheet_in_inches_needs_other_places_to_be_told():
     assert "2.54" in findings[0].evidence
     assert not checked["used"].any()
     assert check_courses(january, LIMITS, around(185.0))[1] == []
+
+
+def storm(gain_mm):
+    """Five stations of which each had so much snow, mm, in the three days up to 10 March, over 200 mm."""
+    calm = around(300.0)
+    late = calm.daily["date"] > pd.Timestamp("2031-03-07")
+    return replace(calm, daily=calm.daily.assign(swe_mm=calm.daily["swe_mm"] + gain_mm * late))
+
+
+def light(depth, swe):
+    """One row of a visit on 10 March."""
+    return sheet(np.array([depth]), np.array([swe]), date=pd.Timestamp("2031-03-10")).assign(cores=10.0, core_m=np.nan)
+
+
+def test_new_snow_on_old_is_no_mix_up_where_it_may_have_fallen():
+    # 100 mm of old snow in 33 cm and 40 mm of new in 75: like SWE in inches under centimetres.
+    new_on_old = light(1.08, 110.0)
+    assert check_courses(new_on_old, LIMITS, storm(40.0))[0]["used"].all()
+    assert rules(check_courses(new_on_old, LIMITS, storm(0.0))[1], aside=True) == ["unit mix-up"]
+    # No snow is lighter than new snow, whatever fell.
+    assert rules(check_courses(light(1.08, 11.0), LIMITS, storm(40.0))[1], aside=True) == ["unit mix-up"]
+
+
+def test_thin_snow_is_no_mix_up_for_its_little_water():
+    for thin in (light(0.03, 2.5), light(0.08, 5.0), light(0.2, 25.0)):
+        assert check_courses(thin, LIMITS, storm(0.0))[0]["used"].all()
+    # Thinner than its weight allows it is one.
+    assert "unit mix-up" in rules(check_courses(light(0.2, 200.0), LIMITS, storm(0.0))[1], aside=True)
+
+
+def test_a_slip_that_leaves_density_alone_needs_both_places_and_last_visit():
+    tenfold = samples().assign(depth_m=lambda s: 10 * s["depth_m"], swe_mm=lambda s: 10 * s["swe_mm"], core_m=np.nan)
+    assert "unit mix-up" not in rules(check_courses(tenfold, LIMITS, around(290.0))[1], aside=True)
+    before = samples(date=pd.Timestamp("2031-02-01"))
+    both = pd.concat([before, tenfold.assign(line=lambda s: s["line"] + 20)], ignore_index=True)
+    assert "unit mix-up" in rules(check_courses(both, LIMITS, around(290.0))[1], aside=True)
 
 
 def test_depths_in_inches_beside_cores_in_centimetres_show_in_the_cores():

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from pipeline.methods.density import BulkDensity, DensityPlaces, leave_one_out
-from pipeline.methods.density_seasons import EARLIER_SHARE, EarlierSeasons
+from pipeline.methods.density_seasons import EARLIER_SHARE, EarlierSeasons, relation_bias
 from pipeline.methods.sturm import autumn_origin, prior_density, sturm_day
 
 START, ORIGIN, DATE = dt.date(2030, 9, 1), dt.date(2030, 10, 1), dt.date(2031, 3, 1)
@@ -45,7 +45,8 @@ def test_the_season_without_records_follows_what_earlier_ones_had(southern):
         BulkDensity("alpine", origin, None, one).fit(none, date).predict(np.ones(2), there).mean
         for one in (None, earlier)
     )
-    assert np.log(taught / alone) == pytest.approx(EARLIER_SHARE * np.array([0.2, 0.0]), abs=0.03)
+    # The courses' mean is taken whole, and half of how they differ.
+    assert np.log(taught / alone) == pytest.approx(0.1 + EARLIER_SHARE * np.array([0.1, -0.1]), abs=0.03)
 
 
 def test_a_site_left_out_is_out_of_the_earlier_seasons_too():
@@ -53,8 +54,8 @@ def test_a_site_left_out_is_out_of_the_earlier_seasons_too():
     odd = visits(excess=lambda height: 0.5 if height == HEIGHTS["D"] else 0.2)
     earlier = EarlierSeasons("alpine", START, ORIGIN).fit(odd)
     at = np.array([HEIGHTS["D"]])
-    assert earlier.excess(np.ones(1), at, [DATE])[0] == pytest.approx(0.5 * EARLIER_SHARE, abs=0.03)
-    assert earlier.excess(np.ones(1), at, [DATE], without=["D"])[0] == pytest.approx(0.2 * EARLIER_SHARE, abs=0.03)
+    assert earlier.excess(np.ones(1), at, [DATE])[0] > 0.2 + 0.03
+    assert earlier.excess(np.ones(1), at, [DATE], without=["D"])[0] == pytest.approx(0.2, abs=0.03)
     now = odd.groupby("site_id").head(1).assign(date=pd.Timestamp(DATE), x=0.0, y=0.0, density_kg_m3=300.0)
     model = BulkDensity("alpine", ORIGIN, None, earlier).fit(now, DATE)
     unmoved = odd[odd["site_id"] != "D"]
@@ -114,7 +115,30 @@ def test_what_held_in_each_season_alone_is_not_taken():
     records = visits(6, excess=lambda _height: 0.0)
     season = records["date"].dt.year - records["date"].dt.year.min()
     records["density_kg_m3"] *= np.exp(np.where(season % 2 == 0, 0.15, -0.15))
-    assert EarlierSeasons("alpine", START, ORIGIN).fit(records).share_ == 0.0
+    earlier = EarlierSeasons("alpine", START, ORIGIN).fit(records)
+    assert (earlier.share_, earlier.bias_) == (0.0, pytest.approx(0.0, abs=0.01))
+
+
+def biases(mean, courses, seasons, spread):
+    """Return the bias taken of `mean` where courses and seasons each lie off by `spread` in turn, and single visits by nothing."""
+    rows = [
+        (f"C{course}", season, mean + spread * ((-1) ** course + (-1) ** season))
+        for course in range(courses)
+        for season in range(seasons)
+    ]
+    return relation_bias(pd.DataFrame(rows, columns=["site_id", "season", "excess"]), np.ones(len(rows)))
+
+
+def test_a_bias_that_all_courses_and_seasons_have_is_taken_whole_and_a_chance_one_not():
+    assert biases(-0.2, 20, 10, 0.0) == pytest.approx((-0.2, -0.2))
+    # Spread 0.1 among n: variance 0.01 / (n - 1); 4 courses and 4 seasons: 1 - 2 * 0.01 / 3 / 0.04.
+    assert biases(-0.2, 4, 4, 0.1) == pytest.approx((-0.2, -0.2 * (1 - 0.02 / 3 / 0.04)))
+    taken = [biases(-0.2, n, n, 0.1)[1] / -0.2 for n in (2, 4, 10, 40)]
+    assert taken == sorted(taken)
+    assert taken[-1] > 0.98
+    assert biases(0.05, 2, 2, 0.1)[1] == 0.0
+    assert biases(-0.2, 1, 10, 0.0)[1] == 0.0
+    assert biases(0.0, 4, 4, 0.1) == pytest.approx((0.0, 0.0))
 
 
 def test_a_gap_in_the_elevation_is_a_gap_and_courses_of_one_height_are_no_trouble():
@@ -122,4 +146,4 @@ def test_a_gap_in_the_elevation_is_a_gap_and_courses_of_one_height_are_no_troubl
     found = earlier.excess_on(np.ones(3), np.array([np.nan, 500.0, 4000.0]), DATE)
     assert np.isfinite(found).tolist() == [False, True, True]
     level = EarlierSeasons("alpine", START, ORIGIN).fit(visits(excess=lambda _height: 0.2).assign(elevation_m=2000.0))
-    assert level.excess_on(np.ones(1), np.array([2000.0]), DATE)[0] == pytest.approx(0.2 * EARLIER_SHARE, abs=0.03)
+    assert level.excess_on(np.ones(1), np.array([2000.0]), DATE)[0] == pytest.approx(0.2, abs=0.03)

@@ -103,17 +103,6 @@ def test_days_that_nobody_tells_of_are_known_as_such():
     assert late.since(DAYS[25]).heard_share == pytest.approx(1 - 5 / 34)
 
 
-def test_a_gauge_frozen_for_weeks_is_left_out_of_those_days():
-    _, ground = records()
-    whole = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
-    frozen = (ground.daily["site_id"] == "S1") & ground.daily["date"].isin(DAYS[15:50])
-    ground = replace(
-        ground, daily=ground.daily.assign(precipitation_mm=ground.daily["precipitation_mm"].mask(frozen, 0.0))
-    )
-    found = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
-    assert found.precipitation_mm.sum() == pytest.approx(whole.precipitation_mm.sum(), rel=0.05)
-
-
 def test_rain_alone_cannot_have_made_the_snow():
     _, ground = records()
     warm = ground.daily.assign(air_temperature_c=ground.daily["air_temperature_c"] + 25.0, swe_mm=250.0)

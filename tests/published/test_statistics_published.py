@@ -13,7 +13,7 @@ from pyproj import CRS
 from scipy.special import ndtr
 
 from pipeline.flights.measure import DEFAULT_NOISE
-from pipeline.flights.rasters import HEIGHTS, raster_pixels
+from pipeline.flights.rasters import raster_pixels
 from pipeline.flights.register import register
 from pipeline.grid import BasinGrid
 from pipeline.methods.area_sums import Blocks
@@ -21,6 +21,7 @@ from pipeline.methods.errors import ErrorPart, KrigedPart, product_variance, vol
 from pipeline.methods.kriging import Kriging
 from pipeline.methods.scores import crps_normal, scores
 from pipeline.methods.variogram import Variogram
+from pipeline.raster_band import HEIGHTS
 
 
 def test_exact_variance_of_depth_times_density():  # STA-01

@@ -96,6 +96,12 @@ def _flight_words(flight: dict[str, Any], ground: dict[str, Any], units: Units) 
             spaced(placed[key], places, signed=True) for key, places in (("east_m", 1), ("north_m", 1), ("up_m", 2))
         )
         told.append(f"Registered on stable ground by {east} m east, {north} m north, {up} m up.")
+    if flight.get("stable_ground"):
+        shown = flight["stable_ground"]
+        told.append(
+            f"On {shown['pixels']} pixels of stable ground its depth was {depth.text(shown['up_m'], signed=True)} {depth.label} "
+            "(median); that was taken off."
+        )
     return " ".join(told)
 
 
@@ -122,7 +128,9 @@ def density_words(record: dict[str, Any]) -> str:
     if "relation" not in told:
         return "Line: band means. Pale: eight cells of ten. Signs: what each site weighed last."
     earlier = told.get("earlier_seasons", {"share": 0.0})
-    moved = f", moved by {earlier['records']} visits of earlier seasons" if earlier["share"] else ""
+    moved = (
+        f", moved by {earlier['records']} visits of earlier seasons" if earlier["share"] or earlier.get("bias") else ""
+    )
     return (
         f"Line: band means. Pale: eight cells of ten. Signs: what each site weighed last. From the relation of {told['relation']} "
         f"({told.get('snow_class', '')} snow){moved}, brought to {told.get('records', 0)} weighings of the sites."

@@ -54,6 +54,7 @@ ERROR_PARTS: dict[str, tuple[str, str]] = {
         "Snow since an earlier cover image saw bare ground",
         "A newer snow cover image, or a flight",
     ),
+    "snow cover seen": ("Whether ground that a cover image saw bare is bare", _FLIGHT),
     "terrain local": ("Snow from place to place, unseen by any flight", _FLIGHT),
 }
 """Parts of `error_budget` in the record, in words, and what would cut each most. A part of another name is told by that."""

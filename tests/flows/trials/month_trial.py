@@ -31,7 +31,7 @@ from made_basin import DENSITY, depth_of, write_basin  # noqa: E402
 
 from flows.schedule import serve, served  # noqa: E402
 from pipeline.operations.arrival import Clock  # noqa: E402
-from pipeline.operations.late import late_dates  # noqa: E402
+from pipeline.operations.late import changed_dates  # noqa: E402
 from pipeline.operations.night import run_night  # noqa: E402
 from pipeline.operations.nights import night_of, run_once  # noqa: E402
 from pipeline.outputs.status import status  # noqa: E402
@@ -204,7 +204,7 @@ def told(home: Path, days: int, kills: int, took: float) -> bool:
     # Inputs that went and came back (the courses' table does) are again what the date is to be made from.
     twice = [date for date, found in hashes.items() if any(a == b for a, b in pairwise(found))]
     # The watch looks twelve days back: what came later than that is the analyst's.
-    late = late_dates(settings, last)
+    late = changed_dates(settings, last).late
     log = [json.loads(line) for line in (archive / ".operations" / "log.jsonl").read_text().splitlines()]
     crashes = [line for line in log if line["event"] == "crashed"]
     seen = status(archive, "made", last + dt.timedelta(days=2), settings.basin.season_start)

@@ -1,0 +1,116 @@
+"""How far a raster of depths lies off over stable ground, where the true depth is nought, and the depths without it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.flights.areas import WHOLLY, find_area
+from pipeline.flights.difference import centres
+from pipeline.flights.noise import PixelNoise, mean_over_ground_se_m, residual_noise
+from pipeline.flights.placing import Placement
+from pipeline.flights.rasters import RasterPixels, Read, Window
+from pipeline.flights.register import LEAST_PIXELS, nmad, stable_pixels
+from pipeline.grid import BasinGrid
+from pipeline.problems import RefusedFlightError
+
+CUT_OFF = 0.5
+"""Where this share of the stable pixels is exactly nought and none is below, negative depths were cut off in delivery: the middle
+of what was measured is then no longer in the file, and its scatter neither. With fewer noughts the median is the true one."""
+
+
+@dataclass(frozen=True)
+class DepthOffset:
+    """What a depth raster shows over stable ground, metres.
+
+    Parameters
+    ----------
+    up_m : median depth there: by so much the raster lies too high.
+    nmad_m : robust spread about it.
+    pixels : stable pixels used.
+    noise : what they say of a pixel's error.
+    lift_se_m : standard error of the median: how little such ground tells of ground elsewhere.
+    """
+
+    up_m: float
+    nmad_m: float
+    pixels: int
+    noise: PixelNoise
+    lift_se_m: float
+
+
+def depth_offset(depth: RasterPixels, stable_ground: tuple[Path, ...], grid: BasinGrid) -> DepthOffset | None:
+    """Return how far depths lie off over stable ground; None where negative depths were cut off, so that nobody can tell.
+
+    The ground is taken as bare on the day of the flight, as it is for surfaces: snow on less than half of it does not move the
+    median, snow on most of it would be taken for an error.
+
+    Raises
+    ------
+    InputError : the stable ground cannot be read.
+    RefusedFlightError : there is too little stable ground with data.
+    """
+    found = [(np.zeros(0),) * 3]
+    windows = stable_pixels(depth, find_area("stable ground", stable_ground, grid, WHOLLY), grid)
+    with depth.reading() as read:
+        for window, rows, columns in windows:
+            values = read(window)[rows, columns].astype(np.float64)
+            x, y = (place[rows, columns] for place in centres(depth.placement, window))
+            there = np.isfinite(values)
+            found.append((x[there], y[there], values[there]))
+    x, y, values = (np.concatenate(column) for column in zip(*found, strict=True))
+    if len(values) < LEAST_PIXELS:
+        raise RefusedFlightError(
+            f"stable ground {stable_ground[0]} has {len(values)} pixels with data in the depth raster, {LEAST_PIXELS} are needed. "
+            "Add bare, steady ground, or leave stable_ground out to use the depths as they are"
+        )
+    if (values >= 0).all() and (values == 0).mean() >= CUT_OFF:
+        return None
+    up = float(np.median(values))
+    noise = residual_noise(x, y, values - up, depth.placement.pixel_m())
+    return DepthOffset(up, nmad(values), len(values), noise, mean_over_ground_se_m(x, y, noise))
+
+
+@dataclass(frozen=True)
+class Lowered:
+    """Fine pixels less a constant.
+
+    Parameters
+    ----------
+    source : the pixels.
+    by_m : metres by which they lie too high.
+    """
+
+    source: RasterPixels
+    by_m: float
+
+    @property
+    def placement(self) -> Placement:
+        """Where the pixels lie on the grid."""
+        return self.source.placement
+
+    @property
+    def block(self) -> tuple[int, int]:
+        """Rows and columns of the blocks that the file is stored in."""
+        return self.source.block
+
+    @property
+    def strip_rows(self) -> tuple[int, int]:
+        """Fewest and most rows of a strip."""
+        return self.source.strip_rows
+
+    @contextmanager
+    def reading(self) -> Iterator[Read]:
+        """Open the raster and yield the function that reads a window."""
+        with self.source.reading() as read:
+
+            def lowered(window: Window) -> np.ndarray:
+                values = read(window)
+                values -= self.by_m
+                return values
+
+            yield lowered

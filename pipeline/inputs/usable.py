@@ -1,0 +1,123 @@
+"""Whether a file's own rows became usable rows: none, or clearly fewer, is a finding that degrades the night."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipeline.inputs.columns import Table
+from pipeline.problems import Finding
+
+NO_USABLE_ROW, FEW_USABLE_ROWS = "no usable row", "few usable rows"
+"""Rules of a file that gives no row, and of one that gives clearly fewer rows, or values of a column, than stand in it."""
+
+LEAST_USABLE_SHARE = 0.9
+"""The usual share of rows that must be usable (checks.least_usable_share). A logger's export loses next to none, a sheet typed by
+hand one row in some dozens; what loses a tenth has another separator, decimal mark, line end or date order than is declared
+(common practice, no source). Lower: a file half of which is lost passes as sound."""
+
+LEAST_LOST = 3
+"""Fewer rows lost than this are slips of the pen, whatever their share: each is told by itself."""
+
+
+@dataclass(frozen=True)
+class Count:
+    """How many there are of something in a file, and how many of them can be used.
+
+    Parameters
+    ----------
+    there, usable : rows, or values of one column.
+    what : the column's header; empty for rows.
+    start, end : first and last day of those that cannot be used, ISO 8601; empty where one of them has no day.
+    """
+
+    there: int
+    usable: int
+    what: str = ""
+    start: str = ""
+    end: str = ""
+
+
+def clearly_fewer(there: int, usable: int, least_share: float) -> bool:
+    """Return whether clearly fewer are usable than are there."""
+    return there - usable >= LEAST_LOST and usable < least_share * there
+
+
+def too_few(role: str, file: str, count: Count, least_share: float) -> list[Finding]:
+    """Return the finding that none or clearly fewer can be used than stand in a file, if so.
+
+    Parameters
+    ----------
+    least_share : share of rows, or of a column's values, that must be usable.
+    """
+    if count.what:
+        if not clearly_fewer(count.there, count.usable, least_share):
+            return []
+        rule = FEW_USABLE_ROWS
+        evidence = f"{count.what}: {count.usable} of {count.there} values can be read"
+    elif count.usable == 0:
+        rule = NO_USABLE_ROW
+        evidence = f"none of {count.there} rows can be used" if count.there else "a header and no row"
+    elif clearly_fewer(count.there, count.usable, least_share):
+        rule = FEW_USABLE_ROWS
+        evidence = f"{count.usable} of {count.there} rows can be used"
+    else:
+        return []
+    likely = (
+        f"look at decimal, separator, dates and encoding under formats.{role}, at columns.{role}, and whether the file is whole"
+        if count.there
+        else f"put its rows back, or take the file out of inputs.{role} until it has some"
+    )
+    return [
+        Finding(
+            role,
+            file,
+            start=count.start,
+            end=count.end,
+            rule=rule,
+            severity="error",
+            evidence=evidence,
+            action="set aside",
+            detail=likely,
+        )
+    ]
+
+
+def counts_of(rows: pd.DataFrame, table: Table, bad_lines: int, unread: list[tuple[str, np.ndarray]]) -> list[Count]:
+    """Return how many rows of a file can be used, and how many values of each column that is not required.
+
+    A row without a text or date that is required, or with a required number that cannot be read, is no usable row. One with
+    something in a single column is a note below the table.
+    """
+    if table.may_be_empty and rows.empty and not bad_lines:
+        return []
+    lines: dict[str, np.ndarray] = {}
+    for key, found in unread:
+        lines[key] = np.concatenate([lines.get(key, np.empty(0, np.int64)), found])
+    wrong = {column.key: rows["line"].isin(lines.get(column.key, [])) for column in table.columns}
+    there = {
+        column.key: (rows[column.name].ne("") if column.kind == "text" else rows[column.name].notna())
+        | wrong[column.key]
+        for column in table.columns
+    }
+    row = sum(there.values()) > 1
+    lost = pd.Series(data=False, index=rows.index)
+    for column in table.columns:
+        if column.required:
+            lost |= wrong[column.key] if column.kind == "number" else ~there[column.key] | wrong[column.key]
+    bad = row & lost
+    counts = [Count(int(row.sum()) + bad_lines, int((row & ~lost).sum()), "", *_span(rows[bad], bad_lines))]
+    for column in table.columns:
+        if column.key in lines and not column.required:
+            of, unreadable = int(there[column.key].sum()), wrong[column.key]
+            counts.append(Count(of, of - int(unreadable.sum()), column.header, *_span(rows[unreadable], 0)))
+    return counts
+
+
+def _span(lost: pd.DataFrame, bad_lines: int) -> tuple[str, str]:
+    """Return the first and last day of lost rows; empty where one of them has none."""
+    if bad_lines or lost.empty or "date" not in lost or lost["date"].isna().any():
+        return "", ""
+    return str(lost["date"].min().date()), str(lost["date"].max().date())
