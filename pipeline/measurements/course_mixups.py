@@ -203,10 +203,7 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
             return None
         # New snow on old is light by itself: density is no witness then, and SWE must tell alone.
         right = likely(1.0, 1.0, off=0.0)
-    # A slip that leaves density as it is has SWE alone to tell of it: by other places and by the last visit, not by one of them.
-    told_twice = np.isfinite(expected.near) and np.isfinite(expected.last_mm)
-    known = [mix_up for mix_up in MIX_UPS if told_twice or mix_up.depth != mix_up.swe]
-    best = max(known, key=lambda mix_up: likely(mix_up.depth, mix_up.swe) + mix_up.rarity)
+    best = max(MIX_UPS, key=lambda mix_up: likely(mix_up.depth, mix_up.swe) + mix_up.rarity)
     mixed = likely(best.depth, best.swe) + best.rarity
     tare = _constant_weight(points, expected)
     if tare is not None and tare[0] + _of_core(core, 1.0) > max(right, mixed):
@@ -216,6 +213,9 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
             f"every core is about {abs(constant):.0f} mm of water too {'heavy' if constant > 0 else 'light'}",
             gain - right,
         )
+    # A slip that leaves density as it is has SWE alone to tell of it: by other places and by the last visit, not by one of them.
+    if best.depth == best.swe and not np.isfinite(expected.near + expected.last_mm):
+        return None
     cured = middle + np.log(best.depth / best.swe)
     if abs(off - np.log(best.swe / best.depth)) > FITS_SD * spread(best.depth) or not low <= cured <= high:
         return None
