@@ -10,7 +10,7 @@ from typing import Any
 
 import typer
 
-from pipeline import cli_archive, cli_compare, cli_plan, cli_report, cli_schedule
+from pipeline import cli_archive, cli_compare, cli_plan, cli_prune, cli_report, cli_schedule
 from pipeline.cli_base import (
     DEGRADED,
     FAILED,
@@ -147,6 +147,7 @@ for command in (
     cli_compare.compare,
     cli_archive.status,
     cli_archive.verify,
+    cli_prune.prune,
     cli_schedule.schedule,
     cli_report.report,
     cli_plan.plan,

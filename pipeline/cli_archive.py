@@ -282,6 +282,6 @@ def _tell_dates(basin: str, outcomes: list[Any], stopped: StoppedError | None, *
 
     tables = dates_tables(outcomes) if outcomes or stopped is None else []
     _tell(tables, dates_json(basin, outcomes), stopped, as_json=as_json)
-    if any(one.outcome is None for one in outcomes):
+    if any(one.published is None for one in outcomes):
         raise typer.Exit(FAILED)
-    raise typer.Exit(DEGRADED if any(one.outcome.to_look_at for one in outcomes) else OK)
+    raise typer.Exit(DEGRADED if any(one.to_look_at for one in outcomes) else OK)

@@ -31,11 +31,13 @@ def compare(  # noqa: PLR0913  a command's options
     """Tell what changed from A to B: inputs, settings, models, totals with their errors, the map, the sites."""
     from pipeline.outputs import compare as comparing  # noqa: PLC0415
     from pipeline.outputs.report.units import UNITS  # noqa: PLC0415
-    from pipeline.places import named_place  # noqa: PLC0415
+    from pipeline.places import named_place, outside_archives  # noqa: PLC0415
     from pipeline.settings import read_settings  # noqa: PLC0415
     from pipeline.telling_compare import compare_json, compare_tables  # noqa: PLC0415
 
     chosen = read_settings(settings)
+    if output_folder is not None:
+        outside_archives(output_folder, "--output-folder")
     root, basin, units = chosen.archive_root, chosen.basin.id, UNITS[chosen.report.units]
     found = comparing.compare(
         basin,

@@ -35,9 +35,12 @@ def plan(  # noqa: PLR0913  a command's options
     verbose: VerboseOption = False,
 ) -> None:
     """Tell where the next measurement would cut the error of the total most: sites and flight strips."""
+    from pipeline.places import outside_archives  # noqa: PLC0415
     from pipeline.settings import read_settings  # noqa: PLC0415
 
     chosen = read_settings(settings)
+    if output_folder is not None:
+        outside_archives(output_folder, "--output-folder")
     with progress(as_json=as_json, verbose=verbose, stages=10) as stage:
         stage("starting")
         from pipeline import run  # noqa: PLC0415

@@ -9,8 +9,9 @@ from pathlib import Path
 
 from pipeline.failure_log import failure_line
 from pipeline.gather import Stage
+from pipeline.outputs.archive import Published
 from pipeline.outputs.record import BY_HAND
-from pipeline.places import named_place
+from pipeline.places import named_place, outside_archives
 from pipeline.problems import ArchiveError, SettingsError
 from pipeline.reading import dates_held, revisions
 from pipeline.run import Outcome, Run, update
@@ -19,21 +20,36 @@ from pipeline.settings import Settings
 
 @dataclass(frozen=True)
 class DateOutcome:
-    """What became of one date of several: the outcome, or the one line that tells why there is none."""
+    """What became of one date of several, without its grids: of these a season would take gigabytes.
+
+    Parameters
+    ----------
+    published : what was published; None where the date failed, and `trouble` says then why, in one line.
+    to_look_at, page_troubles, new_archive : as `Outcome` has them.
+    """
 
     date: dt.date
-    outcome: Outcome | None
+    published: Published | None
     trouble: str = ""
+    to_look_at: tuple[str, ...] = ()
+    page_troubles: tuple[str, ...] = ()
+    new_archive: str = ""
 
 
 BACKFILL = Run("backfill", "backfill")
 
 
 def side_archive(settings: Settings, named: str) -> Settings:
-    """Return the settings with another archive, a folder or a store's URL; raise SettingsError when it is the basin's own."""
-    other = named_place(named, Path.cwd())
-    if other == settings.archive_root:
+    """Return the settings with another archive, a folder or a store's URL.
+
+    Raises SettingsError when it is the basin's own, or one of the two would lie in the other or in a third.
+    """
+    other, own = named_place(named, Path.cwd()), settings.archive_root
+    if other == own:
         raise SettingsError(f"--into {named} is the basin's own archive. Give another folder, or leave --into out")
+    outside_archives(other.parent, "--into: the folder")
+    if other in own.parents:
+        raise SettingsError(f"--into {named} holds the basin's own archive {own}. Give a folder beside it")
     return settings.model_copy(update={"archive": str(other)})
 
 
@@ -94,10 +110,14 @@ def _each(settings: Settings, dates: list[dt.date], run: Run, stage: Stage) -> I
     """Yield the dates' outcomes one by one; one date's trouble never hides the next, the settings' trouble stops all."""
     for date in dates:
         try:
-            outcome = update(settings, date, lambda name, date=date: stage(f"{date}: {name}"), run)
+            done = _told(date, update(settings, date, lambda name, date=date: stage(f"{date}: {name}"), run))
         except SettingsError:
             raise
         except Exception as trouble:  # noqa: BLE001  as in a night: one date's trouble, foreseen or not, hides no other's success
-            yield DateOutcome(date, None, failure_line(trouble))
-        else:
-            yield DateOutcome(date, outcome)
+            done = DateOutcome(date, None, failure_line(trouble))
+        yield done
+
+
+def _told(date: dt.date, outcome: Outcome) -> DateOutcome:
+    pages = tuple(outcome.pages.troubles)
+    return DateOutcome(date, outcome.published, "", tuple(outcome.to_look_at), pages, outcome.new_archive)

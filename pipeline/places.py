@@ -12,7 +12,7 @@ import os
 from pathlib import Path
 
 from pipeline.kept_files import drop_unused, note_use, put_in_place
-from pipeline.problems import ArchiveError
+from pipeline.problems import ArchiveError, SettingsError
 
 
 def place(root: str | Path) -> Path:
@@ -49,6 +49,30 @@ def named_place(text: str, home: Path) -> Path:
 def in_store(path: Path) -> bool:
     """Return whether a path is an object's in a store."""
     return not isinstance(path, Path)
+
+
+def archive_above(path: Path) -> Path | None:
+    """Return the archive that a path lies in or is, links followed, be there anything at the path or not; None for none.
+
+    Raises ArchiveError where the path's links lead nowhere, or a folder above it may not be looked into.
+    """
+    try:
+        whole = path if in_store(path) else path.resolve()
+        return next((above for above in (whole, *whole.parents) if (above / "archive.json").exists()), None)
+    # A loop of links is a RuntimeError to Python 3.11, a NUL in a name a ValueError.
+    except (OSError, RuntimeError, ValueError) as error:
+        raise ArchiveError(f"{path} cannot be used ({error}). Give another path") from error
+
+
+def outside_archives(path: Path, option: str) -> Path:
+    """Return the path that an option names for output; raise SettingsError when it lies in an archive.
+
+    What is written there would be a stray that nobody can tell from damage.
+    """
+    above = archive_above(path)
+    if above is not None:
+        raise SettingsError(f"{option} {path} lies in the archive {above}. Give a place outside of it")
+    return path
 
 
 def put_new(path: Path, data: bytes) -> None:

@@ -62,6 +62,18 @@ class ArchiveError(SnowtallyError, RuntimeError):
     """Raised when the archive cannot be read or written, or holds what it should not."""
 
 
+class RecordError(ArchiveError):
+    """Raised when a record cannot be read; `what` says why, without place and cure."""
+
+    def __init__(self, message: str, what: str = "") -> None:
+        super().__init__(message)
+        self.what = what
+
+
+class NewerVersionError(RecordError):
+    """Raised when a record was written by a newer program than this one."""
+
+
 class BusyError(ArchiveError):
     """Raised when another run estimates the same date of the same basin."""
 

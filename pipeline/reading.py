@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from pipeline.columns import SITES, TOTALS, conformed, filled
 from pipeline.csv_text import with_originals
 from pipeline.current import UNREADABLE, Decisions, Revision, Soundness, current_of, read_decisions, used_by
 from pipeline.current import held_back as why_held_back
@@ -21,19 +22,13 @@ from pipeline.json_text import from_json
 from pipeline.parquet import read_arrow, read_frame
 from pipeline.places import files_below, in_store, local_file, names_in, place
 from pipeline.problems import ArchiveError
+from pipeline.records import RECORD, load_record
 
 if TYPE_CHECKING:
     import xarray as xr
 
 LAYOUT_VERSION = 1
 """Version of the folder layout that this program reads and writes; it stands in `archive.json`."""
-
-RECORD_VERSION = 3
-"""Newest version of `record.json` that this program reads; every older one is read too. 2 added `command`, `changes` and
-`record_sha256`, and an `item.json` beside it, 3 `losses`, by which it is told which revision is current."""
-
-RECORD = "record.json"
-"""A revision folder without this file is no revision: it is written last."""
 
 _BASIN_ID = re.compile(r"[A-Za-z0-9_-]+")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
@@ -101,7 +96,8 @@ def open_days(root: str | Path, basin: str, start: Date, end: Date) -> xr.Datase
 def read_totals(root: str | Path, basin: str, start: Date | None = None, end: Date | None = None) -> pd.DataFrame:
     """Return the totals of every day's current revision from `start` to `end` (either may be left open), oldest first.
 
-    The columns are those of `totals.csv` with `revision` after `date`: km2, mm, m3, m, kg/m3 as their names say.
+    The columns are those of `totals.csv` with `revision` after `date`: km2, mm, m3, m, kg/m3 as their names say. A column that a
+    later version added is null for the days of before.
 
     Raises ArchiveError when there is no such archive or basin, no day in the range, or a totals file cannot be read.
     """
@@ -126,10 +122,12 @@ def read_sites(root: str | Path, basin: str, date: Date, revision: int | None = 
     """Return `sites.csv` of one day: what each site said, what the map says there, and what it says without the site."""
     found = find_revision(root, basin, date, revision)
     # A site may well be called "NA", or have a number for a name.
-    text = {"site_id": "str", "reason": "str"}
-    return with_originals(
-        pd.read_csv(local_file(found.path / "sites.csv"), dtype=text, keep_default_na=False, na_values=[""])
-    )
+    text, path = {"site_id": "str", "reason": "str"}, found.path / "sites.csv"
+    try:
+        table = pd.read_csv(local_file(path), dtype=text, keep_default_na=False, na_values=[""])
+        return filled(with_originals(table), SITES)
+    except (OSError, ValueError) as error:
+        raise ArchiveError(f"{path} cannot be read ({error}). Run `snowtally verify`.") from error
 
 
 def read_record(root: str | Path, basin: str, date: Date, revision: int | None = None) -> dict[str, Any]:
@@ -137,31 +135,11 @@ def read_record(root: str | Path, basin: str, date: Date, revision: int | None =
     return load_record(find_revision(root, basin, date, revision).path)
 
 
-def load_record(folder: Path) -> dict[str, Any]:
-    """Return the record of a revision's folder; what older versions did not say is filled in with its meaning.
-
-    Raises ArchiveError when it cannot be read, or is of a newer version than this program knows.
-    """
-    path = folder / RECORD
-    try:
-        record = from_json(path.read_text("utf-8"))
-        newer = record["schema_version"] > RECORD_VERSION
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
-    if newer:
-        raise ArchiveError(
-            f"{path} is of version {record['schema_version']}; this snowtally reads up to {RECORD_VERSION}. Install a newer one."
-        )
-    # Version 1 told an analyst's rerun from a night by its reason alone.
-    command = "update" if record.get("reason") == "nightly update" else "rerun"
-    return {"command": command, "changes": None} | record
-
-
 def revision_totals(folder: Path) -> pd.DataFrame:
     """Return the totals of a revision's folder, as `totals.csv` has them. Raises ArchiveError when they cannot be read."""
     path = folder / "totals.parquet"
     try:
-        return read_frame(local_file(path))
+        return conformed(read_arrow(local_file(path)), TOTALS).to_pandas(use_threads=False)
     except (OSError, ValueError) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Run `snowtally verify`.") from error
 
@@ -394,10 +372,12 @@ def _missing_basin(folder: Path) -> str:
 
 
 def _gathered_totals(folder: Path) -> pd.DataFrame | None:
-    """Return the basin's `totals.parquet`, or None when it is missing or unreadable: it is derived."""
+    """Return the basin's `totals.parquet`, or None when it is missing, unreadable or of an older version: it is derived."""
     try:
         totals = read_frame(folder / "totals.parquet")
     except (OSError, ValueError):
+        return None
+    if not {column.name for column in TOTALS} <= set(totals.columns):
         return None
     return totals.assign(date=pd.to_datetime(totals["date"]).astype("datetime64[us]"))
 

@@ -19,17 +19,19 @@ from xarray.backends.netCDF4_ import NETCDF4_PYTHON_LOCK
 def open_files(files: list[Path]) -> xr.Dataset:
     """Return the days of some `estimate.nc` as one Dataset on (time, y, x), read when asked for, one chunk a day.
 
-    Attributes that differ from day to day are left out. Raises ValueError when the files do not share one grid, OSError when
+    Attributes that differ from day to day are left out; a variable that a day lacks, since an earlier version wrote it, is missing
+    there. Raises ValueError when the files do not share one grid, OSError when
     one cannot be opened.
     """
-    with xr.open_dataset(files[0], engine="netcdf4", decode_coords="all") as first:
-        template = first.reset_coords("cell_area")
-        grid = template.coords.to_dataset().drop_vars("time").load()
     said = [_said(path) for path in files]
+    fullest = max(range(len(files)), key=lambda n: len(said[n][1]))
+    with xr.open_dataset(files[fullest], engine="netcdf4", decode_coords="all") as one:
+        template = one.reset_coords("cell_area")
+        grid = template.coords.to_dataset().drop_vars("time").load()
     for path, (place, _, _) in zip(files, said, strict=True):
         if not all(np.array_equal(a, b) for a, b in zip(place, said[0][0], strict=True)):
             raise ValueError(f"{path} lies on another grid than {files[0]}")
-    attributes = _shared([attrs for _, attrs, _ in said])
+    attributes = _shared([said[n][1] for n in (fullest, *range(len(files)))])
     instants = np.array([instant for _, _, instant in said], "datetime64[ns]")
     paths = da.from_array(np.array([str(path) for path in files]), chunks=1)
     variables = {
@@ -49,6 +51,8 @@ def _days_of(paths: da.Array, name: str, like: xr.DataArray) -> da.Array:
 def _read(paths: np.ndarray, variable: str, kind: np.dtype) -> np.ndarray:
     # The C library is not made for threads; this is the lock under which xarray reads single days.
     with NETCDF4_PYTHON_LOCK, netCDF4.Dataset(str(paths[0])) as day:
+        if variable not in day.variables:
+            return np.full((1, day.dimensions["y"].size, day.dimensions["x"].size), np.nan, kind)
         values = day[variable][:]
     return np.ma.filled(values.astype(kind), np.nan)[np.newaxis]
 
@@ -71,12 +75,12 @@ _DECODED = ("_FillValue", "coordinates", "grid_mapping", "cell_measures")
 
 
 def _shared(said: list[dict[str, dict[str, Any]]]) -> dict[str, dict[str, Any]]:
-    """Return, by variable, the attributes that are the same in every file."""
+    """Return, by variable of the first, the attributes that are the same in every file that has the variable."""
     return {
         name: {
             key: value
             for key, value in attributes.items()
-            if all(key in other.get(name, {}) and np.array_equal(other[name][key], value) for other in said[1:])
+            if all(name not in other or np.array_equal(other[name].get(key), value) for other in said[1:])
         }
         for name, attributes in said[0].items()
     }

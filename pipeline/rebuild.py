@@ -71,7 +71,14 @@ def rebuild_revision(settings: Settings, date: dt.date, number: int | None, stag
             f"{first['msg']}). It was made by {record['code']['version']}: install that one to make it again"
         ) from None
     rows, grids = read_kept(root, basin, record["kept_inputs"])
-    inputs = inputs_from_kept(used, date, rows, grids)
+    try:
+        inputs = inputs_from_kept(used, date, rows, grids)
+    except KeyError as missing:
+        # A table or column that was added since.
+        raise ArchiveError(
+            f"What the archive keeps of {date}@{found.number} has no {missing}, which this version needs. It was made by "
+            f"{record['code']['version']}: install that one to make it again"
+        ) from missing
     stage("estimating")
     day = estimate_day(inputs, choices(used, date))
     stage("comparing")

@@ -22,7 +22,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from pipeline.flights.limits import FlightLimits
 from pipeline.inputs.find import is_file
 from pipeline.operations_settings import Operations
-from pipeline.places import cache_folder, named_place
+from pipeline.places import cache_folder, in_store, named_place, outside_archives
 from pipeline.problems import SettingsError
 from pipeline.season import first_of_season
 
@@ -393,6 +393,7 @@ def read_settings(path: Path | str) -> Settings:
         raise SettingsError(message) from None
     settings._file = file  # noqa: SLF001  the one place that knows where the settings came from
     _check_required_files(settings)
+    _check_archive(settings)
     return settings
 
 
@@ -478,3 +479,10 @@ def _check_required_files(settings: Settings) -> None:
                 f"settings {settings.file.name}: {key}: file {path} {why}. Paths are relative to the settings file"
             )
             raise SettingsError(message)
+
+
+def _check_archive(settings: Settings) -> None:
+    """Refuse to begin an archive inside another one; what lies so already is left to its people."""
+    root = settings.archive_root
+    if not in_store(root) and not (root / "archive.json").exists():
+        outside_archives(root.parent, "settings: archive: the folder")

@@ -18,6 +18,7 @@ from pipeline.telling_values import plain_rows
 
 if TYPE_CHECKING:
     from pipeline.operations.night import NightResult
+    from pipeline.outputs.prune import Pruned
     from pipeline.outputs.verify import Verified
     from pipeline.past import DateOutcome
     from pipeline.rebuild import Rebuilt
@@ -95,7 +96,8 @@ def _days(days: pd.DataFrame) -> Table:
     for row in days.itertuples():
         stands = "withdrawn" if pd.isna(row.standing) else f"r{row.standing:03d}"
         degraded = "yes" if row.degraded else ""
-        table.add_row(str(row.date), str(row.revisions), stands, degraded, f"{row.made:%Y-%m-%d %H:%MZ}", row.reason)
+        made = "" if pd.isna(row.made) else f"{row.made:%Y-%m-%d %H:%MZ}"
+        table.add_row(str(row.date), str(row.revisions), stands, degraded, made, row.reason)
     return table
 
 
@@ -168,7 +170,13 @@ def status_json(basin: str, found: Status) -> dict[str, Any]:
 def verify_tables(title: str, found: Verified) -> list[Any]:
     """Return what `snowtally verify` prints: what was looked at, and each trouble with its cure."""
     looked = f"{found.revisions} revisions, {found.files} files, {size_text(found.bytes)} looked at"
-    beside = [f"Not judged: {line}" for line in found.not_judged]
+    beside = [f"Not judged: {line}" for line in found.not_judged] + [f"Lost: {line}" for line in found.lost]
+    if found.leftovers:
+        may = f"keep them: the record of {', '.join(found.unknown)} cannot be read and may name them"
+        rest = (
+            may if found.unknown else "a night was cut off, or is at work. `snowtally prune SETTINGS` lists what can go"
+        )
+        beside.append(f"Left over: {len(found.leftovers)} archived inputs that no revision names: {rest}")
     if not found.troubles:
         return [f"{title}: sound. {looked}", *beside]
     lines = [f"{t.path}: {t.what}. {t.cure}" for t in found.troubles]
@@ -178,6 +186,23 @@ def verify_tables(title: str, found: Verified) -> list[Any]:
 def verify_json(basin: str, found: Verified) -> dict[str, Any]:
     """Return what `snowtally verify --json` prints."""
     return {"basin": basin, "sound": not found.troubles, **asdict(found)}
+
+
+# --- prune ------------------------------------------------------------------------------------------------------------
+
+
+def prune_tables(found: Pruned) -> list[Any]:
+    """Return what `snowtally prune` prints: what can go, or has gone, what was left alone, and the room in all."""
+    lines = [f"{one.path}: {size_text(one.bytes)}, {one.age_days:.0f} days old" for one in (*found.inputs, *found.work)]
+    lines += [f"Left alone: {line}" for line in found.held_back]
+    counts = f"{len(found.inputs)} archived inputs, {len(found.work)} leftovers of nights, {size_text(found.bytes)}"
+    done = f"Removed: {counts}" if found.removed else f"Can be removed: {counts}. Nothing was; `--yes` does it"
+    return [*lines, done if found.inputs or found.work else "Nothing to remove"]
+
+
+def prune_json(basin: str, found: Pruned) -> dict[str, Any]:
+    """Return what `snowtally prune --json` prints."""
+    return {"basin": basin, "bytes": found.bytes, **asdict(found)}
 
 
 # --- past dates -------------------------------------------------------------------------------------------------------
@@ -194,17 +219,20 @@ def dates_tables(outcomes: list[DateOutcome]) -> list[Any]:
 
 
 def _told(one: DateOutcome) -> tuple[str, str, str]:
-    if one.outcome is None:
+    published = one.published
+    if published is None:
         return "failed", "", one.trouble
-    published = one.outcome.published
     back = published.told_back + ["made current by your decision"] * published.made_current
     if published.unchanged:
         return "nothing new", published.path.name, "; ".join([*back, published.why])
-    degraded, new = one.outcome.to_look_at, [one.outcome.new_archive] * bool(one.outcome.new_archive)
+    new = [one.new_archive] * bool(one.new_archive)
+    changed = changes_text(published.changes)
+    if published.changes is None and published.revision > 1:
+        changed = "what changed cannot be told: the record of the revision before cannot be read"
     return (
-        "held back" if published.held_back else "degraded" if degraded else "done",
+        "held back" if published.held_back else "degraded" if one.to_look_at else "done",
         published.path.name,
-        "; ".join([*back, *degraded, changes_text(published.changes), *one.outcome.pages.troubles, *new]),
+        "; ".join([*back, *one.to_look_at, changed, *one.page_troubles, *new]),
     )
 
 
@@ -221,12 +249,12 @@ def dates_json(basin: str, outcomes: list[DateOutcome]) -> dict[str, Any]:
 
 
 def _date_json(one: DateOutcome) -> dict[str, Any]:
-    if one.outcome is None:
+    published = one.published
+    if published is None:
         return {"date": str(one.date), "state": "failed", "message": one.trouble}
-    published, degraded = one.outcome.published, one.outcome.to_look_at
     return {
         "date": str(one.date),
-        "state": "degraded" if degraded else "done",
+        "state": "degraded" if one.to_look_at else "done",
         "revision": published.revision,
         "unchanged": published.unchanged,
         "why": published.why,
@@ -234,10 +262,10 @@ def _date_json(one: DateOutcome) -> dict[str, Any]:
         "held_back": published.held_back,
         "current_revision": published.current and published.current.number,
         "made_current": published.made_current,
-        "degraded": degraded,
-        "new_archive": one.outcome.new_archive,
+        "degraded": list(one.to_look_at),
+        "new_archive": one.new_archive,
         "changes": published.changes,
-        "page_troubles": one.outcome.pages.troubles,
+        "page_troubles": list(one.page_troubles),
     }
 
 

@@ -55,7 +55,7 @@ def plain_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _value(value: Any) -> Any:  # noqa: ANN401  whatever a cell of a table holds
-    if value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value)):
+    if value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and math.isnan(value)):
         return None
     if isinstance(value, dt.datetime):
         return value.isoformat().replace("+00:00", "Z")

@@ -12,7 +12,7 @@ ALLOWED = {
     "measurements": LEAVES - {"day"},
     "flights": LEAVES - {"day"} | {"kept_files"},
     "methods": LEAVES - {"day"},
-    "outputs": LEAVES | {"current", "reading", "parquet", "places", "csv_text"},
+    "outputs": LEAVES | {"current", "reading", "records", "columns", "parquet", "places", "csv_text"},
 }
 
 

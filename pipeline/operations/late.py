@@ -13,13 +13,13 @@ from pipeline.operations.arrival import Clock, input_rasters, wait_for_arrival
 from pipeline.operations_settings import Arrival
 from pipeline.outputs.record import input_sha256
 from pipeline.problems import NOT_FOLLOWED, ArchiveError, Finding, StillArrivingError
-from pipeline.reading import Revision, dates_held, load_record, revisions
+from pipeline.reading import Revision, dates_held, load_record, standing
 from pipeline.settings import Settings
 
 
 @dataclass(frozen=True)
 class LateDate:
-    """A date with more or other inputs now than its newest revision was made from, and with none of them lost.
+    """A date with more or other inputs now than its current revision was made from, and with none of them lost.
 
     Parameters
     ----------
@@ -34,7 +34,7 @@ class LateDate:
 
 @dataclass(frozen=True)
 class Damage:
-    """An input that a date's newest revision was made from and that is damaged, shorter or gone now.
+    """An input that a date's current revision was made from and that is damaged, shorter or gone now.
 
     Parameters
     ----------
@@ -90,19 +90,20 @@ def changed_dates(settings: Settings, until: dt.date) -> Changed:
         names = ", ".join(sorted(str(path) for path in arriving))
         raise StillArrivingError(f"{names}: still being written, so late inputs are looked for another time")
     for date in dates:
-        held = revisions(root, basin, date)
-        record = _record(held[-1]) if held else None
+        # What was held back is not what readers have: a file that came back is no news to the revision made with it.
+        current = standing(root, basin, date)
+        record = None if current is None else _record(current)
         if record is None:
             continue
         now = read_inputs(settings, date, lambda _name: None, keep=True)
         if input_sha256(now.hashes) == record["input_hash"]:
             continue
-        damaged = _damaged(settings, (held[-1], record), now)
+        damaged = _damaged(settings, (current, record), now)
         changed.damaged.extend(damaged)
         if not damaged:
             came = _difference(record["kept_inputs"], now.hashes)
-            reason = f"late inputs: {came} since r{held[-1].number:03d}"
-            changed.late.append(LateDate(date, held[-1].number, reason))
+            reason = f"late inputs: {came} since r{current.number:03d}"
+            changed.late.append(LateDate(date, current.number, reason))
     return changed
 
 

@@ -22,6 +22,7 @@ from pipeline.outputs.files import flush_all, flush_file, flush_folder, make_fol
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.pack import pack
 from pipeline.outputs.record import BY_HAND, Provenance, build_record, plain, record_bytes
+from pipeline.outputs.soundness import examine, withdrawn_as_damaged
 from pipeline.outputs.stac import ITEM, item_json
 from pipeline.outputs.staging import Work, left_behind, prepared, remove, staged
 from pipeline.places import in_store, names_in, put_new, send
@@ -118,10 +119,15 @@ class _Changes:
         self.known: dict[int | None, dict | None] = {None: None}
 
     def of(self, parent: int | None) -> dict | None:
-        """Return the changes since revision `parent` of the day's date, None for None."""
+        """Return the changes since revision `parent` of the day's date, None for None and where its record cannot be read."""
         if parent not in self.known:
-            before = read_record(self.archive, self.day.basin_id, self.day.date, parent)
-            self.known[parent] = changes((self.archive, self.archive), self.day.basin_id, before, self.now)
+            try:
+                before = read_record(self.archive, self.day.basin_id, self.day.date, parent)
+            except ArchiveError:
+                # What a damaged record said cannot be held against anything; it keeps nobody from going on.
+                before = None
+            both = (self.archive, self.archive)
+            self.known[parent] = before and changes(both, self.day.basin_id, before, self.now)
         return self.known[parent]
 
 
@@ -214,20 +220,24 @@ def _lacks_the_same(revision: Revision, provenance: Provenance) -> bool:
 def withdraw(root: str | Path, basin: str, date: dt.date, number: int, reason: str) -> Revision | None:
     """Write down that a revision is withdrawn, bring what is derived up to date, and return the date's current revision now.
 
-    The revision stays as it is and can be read by its number; unless it was the current one, that stays current. Raises
-    ArchiveError when there is no such revision, when it was withdrawn before, or when the decision cannot be written.
+    The revision stays as it is and can be read by its number; unless it was the current one, that stays current. One that is
+    damaged, be it that its record is lost, is withdrawn as such: the decision says so, and `verify` then takes the damage as seen
+    to. Raises ArchiveError when there is no such revision, when it was withdrawn before, or when the decision cannot be written.
     """
-    revision = find_revision(root, basin, date, number)
+    revision = _revision_or_rest(root, basin, date, number)
+    found = examine(basin, revision)
+    damaged = bool(found.damages) and not found.newer
     with _deciding(root, basin, date, f"withdraw {basin} {date}@{number}") as work:
         decided, current = decisions(work.archive, basin), standing(work.archive, basin, date)
-        if (date, number) in decided.withdrawn:
+        given_up = damaged and (date, number) not in withdrawn_as_damaged(work.archive, basin)
+        if (date, number) in decided.withdrawn and not given_up:
             raise ArchiveError(f"{basin} {date}@{number} was withdrawn before ({decided.withdrawn[date, number]}).")
         without = replace(decided, withdrawn=decided.withdrawn | {(date, number): reason})
         held, soundness = revisions(work.archive, basin, date), soundness_of(work.archive, basin)
         if current not in {revision, None, current_of(held, without, soundness)}:
             why = f"it was current when {date}@{number} was withdrawn"
             _decide(work, basin, current, (KEEP_CURRENT, why))
-        _decide(work, basin, revision, (WITHDRAW, reason))
+        _decide(work, basin, revision, (WITHDRAW, reason), damaged=damaged)
     return standing(root, basin, date)
 
 
@@ -261,21 +271,29 @@ def _deciding(root: str | Path, basin: str, date: dt.date, what: str) -> Iterato
             work.due = False
 
 
-def _decide(work: Work, basin: str, revision: Revision, decision: tuple[str, str]) -> None:
-    """Add a decision on a revision, its kind and reason, to the basin's list."""
+def _decide(work: Work, basin: str, revision: Revision, decision: tuple[str, str], *, damaged: bool = False) -> None:
+    """Add a decision on a revision, its kind and reason, to the basin's list, and that it was damaged where it was."""
     work.due = True
     kind, reason = decision
     line = {
         "decision": kind, "date": revision.date.isoformat(), "revision": revision.number,
         "newest": newest_number(work.archive, basin, revision.date), "reason": reason, "made": plain(dt.datetime.now(dt.UTC)),
+        **({"damaged": True} if damaged else {}),
     }  # fmt: skip
     decide(basin_folder(work.archive, basin) / "decisions.jsonl", json.dumps(line, ensure_ascii=False))
+
+
+def _revision_or_rest(root: str | Path, basin: str, date: dt.date, number: int) -> Revision:
+    """Return a revision by its number, be it that all of its record is lost. Raises ArchiveError when there is none."""
+    rest = Revision(date, number, basin_folder(root, basin) / date.isoformat() / f"r{number:03d}")
+    return rest if rest.path.is_dir() else find_revision(root, basin, date, number)
 
 
 def rebuild_derived(root: str | Path, basin: str) -> int:
     """Make current.json, latest.json, index.parquet and totals.parquet of a basin again; return how many dates it has.
 
-    Raises ArchiveError when the basin is not there, or a record or a totals file cannot be read.
+    Damage of one revision keeps no other from being told (`verify` names it). Raises ArchiveError when the basin is not there,
+    or its decisions cannot be read.
     """
     archive = archive_folder(root)
     dates_held(archive, basin)

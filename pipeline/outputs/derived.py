@@ -8,13 +8,14 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.columns import ARROW, TOTALS, conformed
 from pipeline.current import UNREADABLE, Decisions, Revision, Soundness, current_of
 from pipeline.current import held_back as why_held_back
 from pipeline.json_text import from_json
@@ -22,19 +23,12 @@ from pipeline.outputs.files import replace_file
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.stac import ITEM, catalog_json, collection_json, season_json, season_name, season_start
 from pipeline.outputs.staging import left_behind
-from pipeline.outputs.tables import TOTALS, arrow_table, parquet_bytes, tidy
+from pipeline.outputs.tables import parquet_bytes
 from pipeline.parquet import read_arrow
-from pipeline.places import in_store, local_file
+from pipeline.places import in_store, local_file, sizes_in
 from pipeline.problems import ArchiveError
-from pipeline.reading import (
-    RECORD,
-    basin_folder,
-    dates_held,
-    decisions,
-    load_record,
-    revisions,
-    used_in,
-)
+from pipeline.reading import basin_folder, dates_held, decisions, revisions, used_in
+from pipeline.records import RECORD, load_record, way_back
 
 INDEX_SCHEMA = pa.schema([
     ("date", pa.date32()), ("revision", pa.int32()), ("degraded", pa.bool_()), ("withdrawn", pa.bool_()),
@@ -44,12 +38,18 @@ INDEX_SCHEMA = pa.schema([
 ])  # fmt: skip
 """`current` tells whether readers get it, `held_back` why they do not though it is newer than the current one (empty for others),
 `losses` what a degraded one lacks, as JSON (null in records of before version 3). `season` names the catalogue that a revision belongs
-to, `item` tells whether it has a STAC item, `size_bytes` is all its files together."""
+to, `item` tells whether it has a STAC item, `size_bytes` is all its files together. A revision whose record cannot be read
+is there too, as degraded, with nulls for what only its record says."""
+
+NO_RECORD = "unknown: its record.json cannot be read, see `snowtally verify`"
+"""Reason of such a revision."""
 
 TOTALS_SCHEMA = pa.schema([
     field
-    for column in arrow_table(tidy(pd.DataFrame(columns=[c.name for c in TOTALS]), TOTALS, "totals"), TOTALS).schema
-    for field in ([column, pa.field("revision", pa.int32())] if column.name == "date" else [column])
+    for column in TOTALS
+    for field in (
+        (column.name, ARROW[column.kind]), *([("revision", pa.int32())] if column.name == "date" else []),
+    )
 ])  # fmt: skip
 
 
@@ -111,8 +111,9 @@ class Derived:
 def derive(root: Path, basin: str, tables: tuple[pa.Table, pa.Table] | None, dates: list[dt.date]) -> Derived:
     """Return what is derived, with the rows of `dates` made new and the others as in `tables` (index, totals; None: none).
 
-    The small files are those of `dates` and of their seasons, and those of the basin. Raises ArchiveError when a record or
-    a totals file cannot be read.
+    The small files are those of `dates` and of their seasons, and those of the basin. Damage of one revision keeps no other from
+    being told: a record that cannot be read makes an index row of what is known without it, and totals that cannot be read have
+    no rows. Raises ArchiveError when the decisions cannot be read.
     """
     index, totals = tables or (INDEX_SCHEMA.empty_table(), TOTALS_SCHEMA.empty_table())
     folder = basin_folder(root, basin)
@@ -124,12 +125,13 @@ def derive(root: Path, basin: str, tables: tuple[pa.Table, pa.Table] | None, dat
         rows = _judged(held, [_index_row(r) for r in held], decided)
         index_rows += rows
         current = next((r for r in held if any(row["current"] and row["revision"] == r.number for row in rows)), None)
-        totals_rows += [_totals_rows(current)] if current else []
+        with suppress(ArchiveError):
+            totals_rows += [_totals_rows(current)] if current else []
         if held:
             small[folder / date.isoformat() / "current.json"] = _json(_named(current, date, in_basin=False))
     index = _put(index, dates, [pa.Table.from_pylist(index_rows, schema=INDEX_SCHEMA)])
     small[folder / "latest.json"] = _json(_latest(root, basin, index))
-    small |= _catalogues(root, basin, index, {*before, *(row["season"] for row in index_rows)})
+    small |= _catalogues(root, basin, index, {*before, *(row.get("season") for row in index_rows)} - {None})
     return Derived(index, _put(totals, dates, totals_rows), small)
 
 
@@ -177,10 +179,14 @@ _LOOKED_INTO = 30
 
 
 def _read(path: Path, schema: pa.Schema) -> pa.Table | None:
-    """Return a derived table, or None when it is missing, damaged or of another version: it will be made again."""
+    """Return a derived table, or None when it is missing, damaged or of an older version: it will be made again.
+
+    Columns that a newer program added are left out.
+    """
     try:
         table = read_arrow(path)
-    except (OSError, pa.ArrowInvalid):
+        table = table.select(schema.names)
+    except (OSError, ValueError, KeyError):
         return None
     return table if table.schema.equals(schema) else None
 
@@ -209,36 +215,37 @@ def _judged(held: list[Revision], rows: list[dict], decided: Decisions) -> list[
 
 
 def _index_row(revision: Revision) -> dict:
-    """Return what a revision's record says of it for the index. Raises ArchiveError when it cannot be read."""
-    path = revision.path / RECORD
-    record = load_record(revision.path)
-    losses = record.get("losses")
+    """Return what a revision's record says of it for the index; of one that cannot be read, what is known without it."""
+    known = {"date": revision.date, "revision": revision.number}
     try:
+        record = load_record(revision.path)
+        losses = record.get("losses")
         Soundness.of(record)
-        return {
-            "date": revision.date, "revision": revision.number, "degraded": record["degraded"],
+        return known | {
+            "degraded": record["degraded"],
             "losses": None if losses is None else json.dumps(losses, ensure_ascii=False), "reason": record["reason"], "made": dt.datetime.fromisoformat(record["made"]),
             "code_version": record["code"]["version"], "input_hash": record["input_hash"],
             "season": season_name(revision.date, season_start(record["settings"])),
-            "item": any(file["name"] == ITEM for file in record["files"]),
-            "size_bytes": path.stat().st_size + sum(file["size"] for file in record["files"]),
+            "item": any(file["name"] == ITEM for file in record["files"]) and (revision.path / ITEM).is_file(),
+            "size_bytes": (revision.path / RECORD).stat().st_size + sum(file["size"] for file in record["files"]),
         }  # fmt: skip
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
+    except (ArchiveError, OSError, ValueError, KeyError, TypeError, AttributeError):
+        # Losses, settings or a season's start that are none are damage of the record too.
+        size = sum(sizes_in(revision.path).values())
+        return known | {"degraded": True, "reason": NO_RECORD, "item": False, "size_bytes": size}
 
 
 def _totals_rows(current: Revision) -> pa.Table:
     path = current.path / "totals.parquet"
     try:
-        table = read_arrow(local_file(path))
-        names = table.schema.names
+        table = conformed(read_arrow(local_file(path)), TOTALS)
     except (OSError, ValueError) as error:
         # A damaged name of a column need not be text; Arrow's own errors are ValueErrors too.
-        raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
-    if names != [name for name in TOTALS_SCHEMA.names if name != "revision"]:
-        raise ArchiveError(f"{path} has other columns than it should. Put it back from a copy.")
+        raise ArchiveError(f"{path} cannot be read ({error}). {way_back(current.path)}") from error
     number = pa.array([current.number] * table.num_rows, pa.int32())
-    return table.add_column(table.schema.get_field_index("date") + 1, TOTALS_SCHEMA.field("revision"), number)
+    table = table.add_column(table.schema.get_field_index("date") + 1, TOTALS_SCHEMA.field("revision"), number)
+    # Columns that a newer program added are its own to gather.
+    return table.select(TOTALS_SCHEMA.names)
 
 
 def _latest(root: Path, basin: str, index: pa.Table) -> dict:
@@ -265,20 +272,29 @@ def _catalogues(root: Path, basin: str, index: pa.Table, seasons: set[str]) -> d
     A date whose current revision is of before there were items is left out; with no item at all there is no catalogue.
     """
     folder = basin_folder(root, basin)
-    held = sorted(index["season"].unique().to_pylist())
+    held = sorted(season for season in index["season"].unique().to_pylist() if season is not None)
     # Season by season: the years before cost a night nothing.
-    first = next((listed[0] for season in held if (listed := _listed(index, season))), None)
-    if first is None:
+    first = _described(folder, (path for season in held for _, path in _listed(index, season)))
+    last = _described(folder, (path for season in reversed(held) for _, path in reversed(_listed(index, season))))
+    if first is None or last is None:
         return {}
-    last = next(listed[-1] for season in reversed(held) if (listed := _listed(index, season)))
-    ends = _item(folder / first[1]), _item(folder / last[1])
-    title = load_record((folder / last[1]).parent)["title"]
+    (first_item, _), (last_item, title) = first, last
     # A season whose every revision was withdrawn keeps an empty catalogue: their items' parent links lead to it.
     small = {
         folder / f"{season}.json": season_json(basin, title, season, _listed(index, season))
         for season in sorted(seasons)
     }
-    return small | {folder / "collection.json": collection_json(basin, held, ends, title)}
+    return small | {folder / "collection.json": collection_json(basin, held, (first_item, last_item), title)}
+
+
+def _described(folder: Path, paths: Iterable[str]) -> tuple[dict, str] | None:
+    """Return the first of some STAC items that can be read, with the basin's title as its record has it; None where none can."""
+    for path in paths:
+        item = _item(folder / path)
+        with suppress(ArchiveError):
+            if item is not None:
+                return item, load_record((folder / path).parent)["title"]
+    return None
 
 
 def _listed(index: pa.Table, season: str) -> list[tuple[str, str]]:
@@ -292,12 +308,16 @@ def root_catalogue(root: Path) -> bytes:
     return catalog_json(sorted(path.parent.name for path in root.glob("*/collection.json")))
 
 
-def _item(path: Path) -> dict:
+def _item(path: Path) -> dict | None:
+    """Return an item with what a collection needs of it; None when it cannot be read. Raises _GoneError when it is not there."""
     try:
-        return from_json(path.read_text("utf-8"))
-    except (OSError, ValueError) as error:
-        kind = _GoneError if isinstance(error, FileNotFoundError) else ArchiveError
-        raise kind(f"{path} cannot be read ({error}). Put it back from a copy.") from error
+        item = from_json(path.read_text("utf-8"))
+        _ = item["bbox"], item["properties"]["datetime"], item["properties"]["proj:code"]
+    except FileNotFoundError as error:
+        raise _GoneError(f"{path} is not there. Put it back from a copy.") from error
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return item
 
 
 def _json(content: dict) -> bytes:

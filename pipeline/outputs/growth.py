@@ -48,7 +48,7 @@ def growth(root: Path, now: dt.datetime) -> Growth:
             continue
         # Damage of one basin is told by its own status.
         try:
-            rows = [row for row in read_index(root, name).to_pylist() if since <= row["made"] <= now]
+            rows = [row for row in read_index(root, name).to_pylist() if row["made"] and since <= row["made"] <= now]
             kept = [] if in_store(root) else _kept(inputs_folder(root, name))
         except (ArchiveError, OSError):
             unread.append(name)

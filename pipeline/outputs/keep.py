@@ -5,6 +5,7 @@ How rows and grids are hashed and kept stands in `pipeline.outputs.kept_rows` an
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pandas as pd
@@ -22,6 +23,14 @@ from pipeline.reading import basin_folder
 def inputs_folder(root: str | Path, basin: str) -> Path:
     """Return where a basin's canonical rows and grids are kept."""
     return basin_folder(root, basin) / "inputs"
+
+
+def is_input(name: str) -> bool:
+    """Return whether a file's name is one that an archived input has."""
+    return _INPUT.fullmatch(name) is not None
+
+
+_INPUT = re.compile(r"[0-9a-f]{64}\.(json|csv\.gz|nc)")
 
 
 def keep_inputs(

@@ -22,7 +22,7 @@ from pyproj import CRS
 
 from pipeline.outputs.files import put_file
 from pipeline.outputs.record import plain
-from pipeline.outputs.staging import Work
+from pipeline.outputs.staging import Work, is_archived
 from pipeline.places import local_file
 from pipeline.problems import ArchiveError
 
@@ -61,7 +61,7 @@ def keep_grids(dataset: xr.Dataset, folder: Path, work: Work) -> str:
     """Keep grids in `folder` unless they are there, and return their hash. Raises OSError."""
     sha256 = grids_sha256(dataset)
     path = folder / f"{sha256}.nc"
-    if not path.exists():
+    if not is_archived(path):
         beside = work.folder / path.name
         variables = {
             name: (dataset[name].dims, _float32(dataset[name]), _texts(dataset[name])) for name in _variables(dataset)

@@ -27,7 +27,7 @@ import pyarrow.csv as pa_csv
 
 from pipeline.json_text import from_json
 from pipeline.outputs.files import replace_file
-from pipeline.outputs.staging import Work
+from pipeline.outputs.staging import Work, is_archived
 from pipeline.problems import ArchiveError
 
 _TYPES = {
@@ -62,11 +62,11 @@ def keep_rows(rows: pd.DataFrame, folder: Path, work: Work) -> str:
         month = hashlib.sha256(header + body).hexdigest()
         hashes.append(month)
         path = folder / f"{month}.csv.gz"
-        if not path.exists():
+        if not is_archived(path):
             replace_file(path, gzip.compress(header + body, compresslevel=6, mtime=0), work.folder)
     sha256 = digest.hexdigest()
     path = folder / f"{sha256}.json"
-    if not path.exists():
+    if not is_archived(path):
         replace_file(path, _listing(len(rows), types, hashes), work.folder)
     return sha256
 

@@ -8,9 +8,10 @@ from pathlib import Path
 import netCDF4
 import numpy as np
 
+from pipeline.columns import OUTLOOK
 from pipeline.day import Day
 from pipeline.outputs.estimate_nc import create_grid_file
-from pipeline.outputs.tables import OUTLOOK, csv_bytes, tidy
+from pipeline.outputs.tables import csv_bytes, tidy
 
 TABLE, GRIDS = "outlook.csv", "melt.nc"
 

@@ -12,23 +12,12 @@ from contextlib import contextmanager, suppress
 from errno import EACCES, EIO, ENOSPC
 from pathlib import Path
 
+from pipeline.columns import CHECKS, COVARIANCE, NORMALS, SITES, SKILL, TOTALS
 from pipeline.day import Day
 from pipeline.outputs.estimate_nc import rounded_fields, write_estimate
 from pipeline.outputs.outlook_files import GRIDS, write_outlook
 from pipeline.outputs.rasters import RASTERS, cog_bytes
-from pipeline.outputs.tables import (
-    CHECKS,
-    COVARIANCE,
-    NORMALS,
-    SITES,
-    SKILL,
-    TOTALS,
-    add_up,
-    arrow_table,
-    csv_bytes,
-    parquet_bytes,
-    tidy,
-)
+from pipeline.outputs.tables import add_up, arrow_table, csv_bytes, parquet_bytes, tidy
 from pipeline.problems import ArchiveError
 
 _FULL_BYTES = 1 << 20

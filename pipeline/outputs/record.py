@@ -17,7 +17,7 @@ import numpy as np
 
 from pipeline.current import Loss
 from pipeline.day import Day
-from pipeline.reading import RECORD_VERSION
+from pipeline.records import RECORD_VERSION
 
 SCHEMA_VERSION = RECORD_VERSION
 """What this program writes; `pipeline.reading` reads it and every older one."""

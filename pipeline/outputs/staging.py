@@ -115,6 +115,15 @@ def put_long_ago(path: Path) -> bool:
     return time.time() - path.fs.modified(path.path).timestamp() > FOREIGN_S
 
 
+def is_archived(path: Path) -> bool:
+    """Return whether an archived input is there and need not be written.
+
+    A store has no lock that keeps `prune` from removing what a night is about to name: there what is older than any night is
+    written anew, and so is young when it is named.
+    """
+    return path.exists() and not (in_store(path) and put_long_ago(path))
+
+
 @contextmanager
 def staged(root: Path, basin: str, date: str = "") -> Iterator[Work]:
     """Give a new staged folder for one date of a basin, or for none, and remove it in the end, whatever happened.

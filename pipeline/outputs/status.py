@@ -28,7 +28,7 @@ class Status:
     ----------
     days : one row a date held, oldest first: `date`, `season`, `revisions` (how many), `standing` (the number of the current
         one, missing when all are withdrawn), `degraded` (of the current one, else of the newest), `withdrawn` (how many),
-        `reason` and `made` (of the same).
+        `reason` and `made` (of the same; missing where its record cannot be read).
     newest : the newest date that has a current revision, None when there is none.
     age_days : its age in days on the day asked.
     missing : dates without a revision between the first and the last of a season; in the present season, up to yesterday.
@@ -65,7 +65,8 @@ class Status:
 def status(root: str | Path, basin: str, today: dt.date, season_start: str) -> Status:
     """Return what the archive holds of a basin as seen on `today`; `season_start` is a month and day such as 10-01.
 
-    Raises ArchiveError when there is no such archive or basin, or a record cannot be read.
+    A revision whose record cannot be read counts as degraded, and its reason says so. Raises ArchiveError when there is no such
+    archive or basin.
     """
     rows, newest, size = [], None, sum(sizes_in(inputs_folder(root, basin)).values())
     by_date: dict[dt.date, list[dict]] = {}
@@ -81,7 +82,7 @@ def status(root: str | Path, basin: str, today: dt.date, season_start: str) -> S
         newest = date if current else newest
         withdrawn = sum(row["withdrawn"] for row in held)
         rows.append((
-            date, shown["season"], len(held), number, shown["degraded"], withdrawn, shown["reason"], shown["made"],
+            date, shown["season"] or season_name(date, season_start), len(held), number, shown["degraded"], withdrawn, shown["reason"], shown["made"],
         ))  # fmt: skip
     days = pd.DataFrame(rows, columns=COLUMNS).astype({"standing": "Int64"})
     season_now = season_name(today, season_start)

@@ -1,4 +1,4 @@
-"""The tables of a published day: columns, types and decimals, and how they become CSV and Parquet.
+"""The tables of a published day: how they become CSV and Parquet.
 
 Every number is rounded once, and both forms hold the rounded value, so that they never disagree.
 """
@@ -8,77 +8,15 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipeline.columns import ARROW, Column
 from pipeline.csv_text import map_texts, neutral
-from pipeline.problems import FINDING_COLUMNS, ArchiveError
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column: its name, its kind (text, number, whole, flag or date) and, for numbers, its decimals.
-
-    `decimals` None keeps a number as it is.
-    """
-
-    name: str
-    kind: str = "text"
-    decimals: int | None = None
-
-
-def _numbers(decimals: int, *names: str) -> tuple[Column, ...]:
-    return tuple(Column(name, "number", decimals) for name in names)
-
-
-def _texts(*names: str) -> tuple[Column, ...]:
-    return tuple(Column(name) for name in names)
-
-
-TOTALS = (
-    Column("basin_id"), Column("date", "date"), *_texts("level", "zone_id"), *_numbers(1, "band_low_m", "band_high_m"),
-    *_numbers(6, "area_km2", "snow_area_km2"), *_numbers(2, "swe_mean_mm", "swe_se_mm"),
-    *_numbers(0, "volume_m3", "volume_se_m3", "volume_p10_m3", "volume_p90_m3"),
-    *_numbers(4, "depth_mean_m"), *_numbers(2, "density_mean_kg_m3"),
-)  # fmt: skip
-"""1 m2 and 1 m3 are the steps of areas and volumes. Means have a digit more than a cell's, so that mean times area
-gives the volume back to well below its error."""
-
-COVARIANCE = (
-    Column("zone_id"), *_numbers(1, "band_low_m"), Column("zone_id_2"), *_numbers(1, "band_low_m_2"),
-    Column("covariance_m6", "number"),
-)  # fmt: skip
-"""Covariances are kept unrounded: a matrix rounded entry by entry need not be a covariance any more."""
-
-SITES = (
-    Column("site_id"), *_numbers(1, "x", "y", "elevation_m"), Column("inside", "flag"), *_numbers(1, "swe_mm", "swe_se_mm"),
-    *_numbers(3, "depth_m"), *_numbers(1, "density_kg_m3"), *_numbers(0, "age_days"),
-    *_numbers(1, "estimate_mm", "estimate_without_mm", "estimate_without_se_mm"), Column("used", "flag"), Column("reason"),
-)  # fmt: skip
-
-CHECKS = tuple(Column(name, "whole") if name == "line" else Column(name) for name in FINDING_COLUMNS)
-
-SKILL = (
-    *_texts("model", "part"), Column("n", "whole"), *_numbers(3, "rmse", "bias", "r2", "crps"),
-    *_numbers(3, "cover50", "cover90", "weight"),
-)  # fmt: skip
-
-NORMALS = (*_texts("level", "site_id"), *_numbers(1, "swe_mm", "normal_mm"), *_numbers(0, "per_cent"), Column("period"))
-
-OUTLOOK = (
-    Column("basin_id"), Column("date", "date"), *_texts("level", "zone_id"), *_numbers(1, "band_low_m", "band_high_m"),
-    Column("day", "date"), *_numbers(2, "potential_melt_mm"), *_numbers(0, "potential_melt_m3", "potential_melt_se_m3"),
-    *_numbers(2, "melt_mm", "melt_se_mm"), *_numbers(0, "melt_m3", "melt_se_m3", "new_snow_m3", "swe_left_m3"),
-    *_numbers(6, "snow_area_km2", "snow_area_se_km2"),
-    *(Column(name, "date") for name in ("melt_out_p10", "melt_out_p50", "melt_out_p90")),
-)  # fmt: skip
-"""Volumes of zone-bands are whole cubic metres before they are added, so those of zones, bands and the basin are their sums."""
-
-_ARROW = {"text": pa.string(), "number": pa.float64(), "whole": pa.int64(), "flag": pa.bool_(), "date": pa.date32()}
+from pipeline.problems import ArchiveError
 
 
 def tidy(table: pd.DataFrame, columns: tuple[Column, ...], name: str) -> pd.DataFrame:
@@ -165,7 +103,7 @@ def _printed(values: pd.Series, column: Column) -> list[str]:
 
 def arrow_table(table: pd.DataFrame, columns: tuple[Column, ...]) -> pa.Table:
     """Return a tidied table with the types of its columns; NaN becomes null."""
-    arrays = [pa.array(table[column.name], _ARROW[column.kind], from_pandas=True) for column in columns]
+    arrays = [pa.array(table[column.name], ARROW[column.kind], from_pandas=True) for column in columns]
     return pa.Table.from_arrays(arrays, names=[column.name for column in columns])
 
 

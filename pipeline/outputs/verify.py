@@ -3,50 +3,39 @@
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
-import json
 import re
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
-from typing import Any
 
-import jsonschema
 import pyarrow as pa
 
 from pipeline.current import Revision
-from pipeline.json_text import from_json
 from pipeline.outputs.attempts import ATTEMPTS
 from pipeline.outputs.derived import derive, root_catalogue
-from pipeline.outputs.keep import inputs_folder
+from pipeline.outputs.keep import inputs_folder, is_input
 from pipeline.outputs.kept_grids import read_grids
 from pipeline.outputs.kept_rows import kept_months, read_rows
 from pipeline.outputs.locks import basin_lock
-from pipeline.outputs.night_lock import nights_at_work
-from pipeline.outputs.record import record_is_whole
 from pipeline.outputs.second_look import SECOND_LOOK
-from pipeline.outputs.stac import ITEM
-from pipeline.outputs.staging import in_hand, left_behind, put_long_ago
+from pipeline.outputs.soundness import Examined, examine, withdrawn_as_damaged
+from pipeline.outputs.staging import in_hand, left_behind
 from pipeline.parquet import read_arrow
 from pipeline.places import in_store
 from pipeline.problems import ArchiveError
 from pipeline.reading import (
-    RECORD,
     all_revisions,
     archive_folder,
     basin_folder,
     dates_held,
     decisions,
-    load_record,
     revisions,
+    withdrawals,
 )
 
 _REBUILD = "Run `snowtally verify --rebuild`."
 _COPY = "Put it back from a copy of the archive."
-_REVISION_COPY = "Put the revision back from a copy, or withdraw it and run `snowtally rerun`."
 _STRAY = "Nothing of the archive names it: move it out."
 
 
@@ -68,6 +57,9 @@ class Verified:
     revisions, files, bytes : how much was looked at.
     troubles : what is wrong.
     not_judged : what cannot be told from work in hand, since a night is at work; one line each.
+    lost : revisions that were withdrawn as damaged: somebody has seen to them, and they are no trouble; one line each.
+    leftovers : archived inputs that no revision names, by path. A night left them that was cut off, or is at work: no trouble.
+    unknown : revisions whose record cannot be read, so that it may name any of the leftovers.
     rebuilt : whether what is derived was made again first.
     """
 
@@ -76,6 +68,9 @@ class Verified:
     bytes: int
     troubles: list[Trouble]
     not_judged: list[str] = field(default_factory=list)
+    lost: list[str] = field(default_factory=list)
+    leftovers: list[str] = field(default_factory=list)
+    unknown: list[str] = field(default_factory=list)
     rebuilt: bool = False
 
 
@@ -87,6 +82,12 @@ class _Look:
         self.folder = basin_folder(root, basin)
         self.troubles: list[Trouble] = []
         self.not_judged: list[str] = []
+        self.lost: list[str] = []
+        self.unknown: list[str] = []
+        self.gone: dict[tuple[dt.date, int], str] = {}
+        self.lost_known: set[tuple[dt.date, int]] = set()
+        with suppress(ArchiveError):
+            self.gone, self.lost_known = withdrawals(root, basin), withdrawn_as_damaged(root, basin)
         self.files = self.bytes = self.revisions = 0
         self.seen: set[Path] = set()
         self.kept: dict[str, str] = {}
@@ -130,16 +131,16 @@ def verify(root: str | Path, basin: str, stage: Callable[[str], None]) -> Verifi
             behind = _derived(look, dates)
         _decisions(look)
         # Asked after all lists are made: who is at work then may have been when they were.
-        inputs = _stray_inputs(look)
+        left = _inputs_left(look)
         strays = _strays(look, dates)
-        at_work = nights_at_work(look.root, basin)
         in_work = [date for date in in_hand(look.root, basin) if date]
-        _tell(look, inputs, at_work, "files under inputs/ that no revision names")
         _tell(look, behind, [] if alone else in_work, "files that are derived and do not say what the revisions say")
         look.troubles += strays
         for date in dates:
             _strays_of(look, date, in_work)
-    return Verified(look.revisions, look.files, look.bytes, look.troubles, look.not_judged)
+    return Verified(
+        look.revisions, look.files, look.bytes, look.troubles, look.not_judged, look.lost, left, unknown=look.unknown
+    )
 
 
 @contextmanager
@@ -192,81 +193,45 @@ def _strays_of(look: _Look, date: dt.date, in_work: list[str]) -> None:
             look.wrong(path, "does not belong here", _STRAY)
         elif date.isoformat() not in in_work:
             # In a store the record comes last, and until then there is none.
-            look.wrong(path, f"is no revision: it has no {RECORD}", "Put it back from a copy, or remove the folder.")
+            _revision(look, Revision(date, int(path.name[1:]), path))
 
 
 def _revision(look: _Look, revision: Revision) -> None:
-    path = revision.path / RECORD
-    data = path.read_bytes()
-    look.files += 1
-    look.bytes += len(data)
-    if record_is_whole(data) is False:
-        look.wrong(path, "is not what was written: its own hash does not fit", _REVISION_COPY)
+    found = examine(look.basin, revision)
+    look.files += found.files
+    look.bytes += found.bytes
+    _damaged(look, revision, found)
+    for stray in found.strays:
+        look.wrong(stray, "is not named by the record", _STRAY)
+    if found.record is not None:
+        for name, sha256 in found.record["kept_inputs"].items():
+            look.kept.setdefault(sha256, f"{name} of {revision.date}@{revision.number}")
+
+
+def _damaged(look: _Look, revision: Revision, found: Examined) -> None:
+    """Tell what of a revision is damaged, and the way that works; what was withdrawn as damaged is no trouble any more."""
+    name = f"{revision.date}@{revision.number}"
+    if found.record is None:
+        look.unknown.append(name)
+    if (revision.date, revision.number) in look.lost_known and found.damages:
+        which = ", ".join(sorted({damage.path.name for damage in found.damages}))
+        look.lost.append(f"{name} was withdrawn as damaged ({which}). Put it back where a copy of it turns up")
         return
-    try:
-        record = load_record(revision.path)
-    except ArchiveError as trouble:
-        look.wrong(path, str(trouble).removeprefix(f"{path} "), _REVISION_COPY)
-        return
-    broken = next(iter(sorted(_schema().iter_errors(from_json(data)), key=lambda e: list(map(str, e.path)))), None)
-    if broken is not None:
-        where = ".".join(map(str, broken.path)) or "the record"
-        look.wrong(path, f"does not follow docs/record.schema.json: {where}: {broken.message[:200]}", _REVISION_COPY)
-        return
-    said = record["basin_id"], record["date"], record["revision"]
-    if said != (look.basin, revision.date.isoformat(), revision.number):
-        look.wrong(path, f"speaks of {said[0]} {said[1]}@{said[2]}, not of its own folder", _REVISION_COPY)
-    named = {file["name"]: file for file in record["files"]}
-    for name, file in named.items():
-        _file(look, revision.path / name, file)
-    for stray in sorted(revision.path.iterdir()):
-        if stray.name not in named and stray.name != RECORD:
-            look.wrong(stray, "is not named by the record", _STRAY)
-    for name, sha256 in record["kept_inputs"].items():
-        look.kept.setdefault(sha256, f"{name} of {revision.date}@{revision.number}")
-    if ITEM in named:
-        _item(look, revision, record)
+    for damage in found.damages:
+        look.wrong(damage.path, damage.what, _newer_cure() if found.newer else _cure(look, revision))
 
 
-def _file(look: _Look, path: Path, said: dict[str, Any]) -> None:
-    try:
-        with path.open("rb") as stream:
-            digest = hashlib.file_digest(stream, "sha256").hexdigest()
-            size = stream.tell()
-    except OSError as trouble:
-        look.wrong(path, f"cannot be read ({trouble.strerror})", _REVISION_COPY)
-        return
-    look.files += 1
-    look.bytes += size
-    if (size, digest) != (said["size"], said["sha256"]):
-        how = f"{size} bytes, {said['size']} said" if size != said["size"] else "as long, but with another hash"
-        look.wrong(path, f"is not what the record says ({how})", _REVISION_COPY)
+def _newer_cure() -> str:
+    return "A newer program published it: install that one. It is not damaged."
 
 
-def _item(look: _Look, revision: Revision, record: dict[str, Any]) -> None:
-    """Check that the catalogue's item says the same as the record; its bytes are hashed with the others."""
-    path = revision.path / ITEM
-    try:
-        item = from_json(path.read_text("utf-8"))
-        told = {
-            name: (asset["file:size"], asset["file:checksum"])
-            for name, asset in item["assets"].items()
-            if name != RECORD
-        }
-        identity = item["type"], item["id"], item["collection"], item["properties"]["version"]
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        look.wrong(path, "is no STAC item", _REVISION_COPY)
-        return
-    said = {f["name"]: (f["size"], f"1220{f['sha256']}") for f in record["files"] if f["name"] != ITEM}
-    wanted = "Feature", f"{look.basin}-{revision.date}-{revision.path.name}", look.basin, str(revision.number)
-    if told != said or identity != wanted:
-        look.wrong(path, "does not say what the record says", _REVISION_COPY)
-
-
-@cache
-def _schema() -> jsonschema.Draft202012Validator:
-    schema = json.loads(files("pipeline.outputs").joinpath("record.schema.json").read_text("utf-8"))
-    return jsonschema.Draft202012Validator(schema)
+def _cure(look: _Look, revision: Revision) -> str:
+    """Return how a damaged revision is mended: commands in the order in which they work."""
+    name = f"{revision.date}@{revision.number}"
+    cure = f"Put it back from a copy (docs/backup.md). Without one: `snowtally withdraw SETTINGS {name} --reason TEXT`"
+    if (revision.date, revision.number) in look.gone:
+        return f"{cure}. Remove nothing."
+    return f"{cure}, then `snowtally rerun SETTINGS --date {revision.date} --reason TEXT`. Remove nothing."
 
 
 # --- the rest ---------------------------------------------------------------------------------------------------------
@@ -282,7 +247,8 @@ def _decisions(look: _Look) -> None:
     named = [("withdraws", date, number) for date, number in decided.withdrawn]
     named += [("makes current", date, one.revision) for date, made in decided.made_current.items() for one in made]
     for what, date, number in named:
-        if not any(r.number == number for r in revisions(look.root, look.basin, date)):
+        held = {r.number for r in revisions(look.root, look.basin, date)}
+        if number not in held and (date, number) not in look.lost_known:
             look.wrong(path, f"{what} {date}@{number}, which is not there", "Put the revision back from a copy.")
     # A first decision that found no room leaves an empty file.
     if path.exists() and (data := path.read_bytes()) and not data.endswith(b"\n"):
@@ -308,20 +274,19 @@ def _kept_inputs(look: _Look) -> None:
             look.wrong(folder, what, "Put the file back from a copy; until then the revision cannot be made again.")
 
 
-def _stray_inputs(look: _Look) -> list[Trouble]:
-    """Return the files kept of inputs that no revision names; none where it is not known what each revision names."""
+def _inputs_left(look: _Look) -> list[str]:
+    """Return the archived inputs that no revision names; none where a listing that cannot be read may name any."""
     folder = inputs_folder(look.root, look.basin)
     if not folder.is_dir():
         return []
-    cure = "A night that was cut off left it: remove it while no night runs."
     found = []
     for path in sorted(folder.iterdir()):
         look.files += 1
         look.bytes += path.stat().st_size
-        named = path.name in look.inputs or look.inputs_broken
-        # A night on another machine has no lock in a store.
-        if not named and (not in_store(path) or put_long_ago(path)):
-            found.append(look.trouble(path, "is named by no revision", cure))
+        if not is_input(path.name):
+            look.wrong(path, "does not belong here", _STRAY)
+        elif path.name not in look.inputs and not look.inputs_broken:
+            found.append(str(path.relative_to(look.root)))
     return found
 
 
@@ -330,7 +295,7 @@ def _derived(look: _Look, dates: list[dt.date]) -> list[Trouble]:
     try:
         should = derive(look.root, look.basin, None, dates)
     except ArchiveError:
-        # From records that cannot be read nothing can be derived; they are told already.
+        # From decisions that cannot be read nothing can be derived; they are told already.
         return []
     found = [
         look.trouble(look.folder / name, "does not say what the revisions say", _REBUILD)
@@ -351,9 +316,10 @@ def _derived(look: _Look, dates: list[dt.date]) -> list[Trouble]:
 
 
 def _same_table(path: Path, should: pa.Table) -> bool:
+    """Return whether a derived table says what it should; what a newer program added to it is not ours to judge."""
     try:
-        return read_arrow(path).equals(should)
-    except (OSError, pa.ArrowInvalid):
+        return read_arrow(path).select(should.schema.names).equals(should)
+    except (OSError, ValueError, KeyError):
         return False
 
 

@@ -4,6 +4,7 @@ import datetime as dt
 import json
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
@@ -11,8 +12,9 @@ import rasterio
 from made_basin import changed, write_basin
 from made_basin import snowtally_here as snowtally
 
-from pipeline import past
+from pipeline import past, run
 from pipeline.operations.night import NightResult
+from pipeline.outputs.archive import Published
 
 DATES = ("2031-03-01", "2031-03-02", "2031-03-05")
 
@@ -134,13 +136,38 @@ def test_a_disk_that_fails_on_one_date_hides_no_other(monkeypatch):
     def update(_settings, date, *_more):
         if date.day == 2:
             raise OSError(5, "Input/output error", "/archive")
-        return date
+        return outcome_of(date)
 
     monkeypatch.setattr(past, "update", update)
     dates = [dt.date(2031, 3, day) for day in (1, 2, 3)]
     found = list(past.backfill(None, dates, print))
-    assert [one.outcome for one in found] == [dates[0], None, dates[2]]
+    assert [one.published and one.published.path.name for one in found] == [str(dates[0]), None, str(dates[2])]
     assert found[1].trouble.startswith("/archive: Input/output error. Look at the disk")
+
+
+def outcome_of(date):
+    """Return the outcome of an update that published a date without doing it."""
+    readings = SimpleNamespace(degraded=["no weather"], grids=Heavy())
+    return run.Outcome(Published(Path(str(date)), 1), Heavy(), readings)
+
+
+class Heavy:
+    """Stands for the grids of a date; counts those that are still held."""
+
+    held = 0
+
+    def __init__(self):
+        Heavy.held += 1
+
+    def __del__(self):
+        Heavy.held -= 1
+
+
+def test_of_a_date_that_is_done_only_what_is_told_is_held(monkeypatch):
+    monkeypatch.setattr(past, "update", lambda _settings, date, *_more: outcome_of(date))
+    days = [dt.date(2031, 3, day) for day in range(1, 10)]
+    found = [(one, Heavy.held) for one in past.rerun(None, days, "x", print)]
+    assert [(one.to_look_at, held) for one, held in found] == [(("no weather",), 0)] * 9
 
 
 def test_what_if_goes_into_a_side_archive_and_is_compared_with_the_real_one(mine, tmp_path):
@@ -198,6 +225,36 @@ def test_a_side_archive_may_be_a_stores_url(mine, tmp_path, monkeypatch):
     own.write_text(settings.read_text().replace("archive: archive", f"archive: {side}"))
     refused = snowtally("rerun", own, "--date", "2031-03-05", "--reason", "what if", "--into", f"{side}/")
     assert (refused.returncode, "is the basin's own archive" in refused.stderr) == (2, True)
+
+
+def test_no_output_lies_inside_an_archive(season, tmp_path):
+    settings, own = season / "basin.yaml", season / "archive"
+    (tmp_path / "link").symlink_to(own / "made")
+    (tmp_path / "loop").symlink_to(tmp_path / "loop")
+    (tmp_path / "side").mkdir()
+    (tmp_path / "side" / "archive.json").write_text('{"layout": 1}')
+    before = sorted(own.rglob("*"))
+    inside = [own, own / "new", own / "made" / "2031-03-05", own / "made" / "2031-03-05" / "r001" / "x" / "y", tmp_path / "link",
+              tmp_path / "link" / "new", tmp_path / "side" / "out", own / "made" / ".." / ".." / "archive" / "z"]  # fmt: skip
+    for path in inside:
+        for words in (("compare", "2031-03-01", "2031-03-05"), ("plan", "--date", "2031-03-05")):
+            done = snowtally(words[0], settings, *words[1:], "--output-folder", path)
+            assert (done.returncode, done.stderr.count("\n")) == (2, 1), done.stderr
+            assert f"--output-folder {path} lies in the archive" in done.stderr
+        done = snowtally("rerun", settings, "--date", "2031-03-05", "--reason", "x", "--into", path)
+        assert (done.returncode, done.stderr.count("\n")) == (2, 1), done.stderr
+        file = season / "nested.yaml"
+        file.write_text(settings.read_text().replace("archive: archive", f"archive: {path}/new"))
+        done = snowtally("update", file, "--date", "2031-03-05")
+        assert (done.returncode, "archive: the folder" in done.stderr) == (2, True), done.stderr
+    loop = snowtally("compare", settings, "2031-03-01", "2031-03-05", "--output-folder", tmp_path / "loop" / "x")
+    assert (loop.returncode, loop.stderr.count("\n"), "cannot be used" in loop.stderr) == (1, 1, True)
+    above = snowtally("rerun", settings, "--date", "2031-03-05", "--reason", "x", "--into", season)
+    assert (above.returncode, "holds the basin's own archive" in above.stderr) == (2, True)
+    assert sorted(own.rglob("*")) == before
+    assert sorted((tmp_path / "side").iterdir()) == [tmp_path / "side" / "archive.json"]
+    beside = snowtally("compare", settings, "2031-03-01", "2031-03-05", "--output-folder", tmp_path / "beside" / "new")
+    assert beside.returncode == 0, beside.stderr
 
 
 @pytest.mark.parametrize(

@@ -521,7 +521,8 @@ def test_a_record_whose_settings_are_none_is_told_as_damaged(tmp_path, provenanc
     path.chmod(0o644)
     path.write_text(json.dumps(json.loads(path.read_text("utf-8")) | {"settings": settings}), "utf-8")
     with pytest.raises(ArchiveError, match=r"record\.json cannot be read .* Put it back from a copy"):
-        rebuild_derived(tmp_path, "larkmoor")
+        reading.read_record(tmp_path, "larkmoor", DAY)
+    assert rebuild_derived(tmp_path, "larkmoor") == 1
     assert [one.path for one in verify(tmp_path, "larkmoor", lambda _: None).troubles] == [
         "larkmoor/2031-03-01/r001/record.json"
     ]

@@ -19,10 +19,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_day import BANDS, ZONES, made_day
 
+from pipeline.columns import TOTALS, Column
 from pipeline.outputs.archive import publish
 from pipeline.outputs.estimate_nc import flag_words, rounded_fields
 from pipeline.outputs.pack import pack
-from pipeline.outputs.tables import TOTALS, Column, add_up, csv_bytes, plain_csv, tidy
+from pipeline.outputs.tables import add_up, csv_bytes, plain_csv, tidy
 from pipeline.problems import ArchiveError
 from pipeline.reading import read_sites
 from pipeline.variables import VARIABLES

@@ -9,6 +9,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import netCDF4
 import numpy as np
 import pandas as pd
 import pytest
@@ -192,6 +193,8 @@ def test_reading_brings_in_no_model_no_scheduler_and_no_raster_library():
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=root)
     assert set(done.stdout.splitlines()[1].split()) <= {
         "pipeline.reading",
+        "pipeline.records",
+        "pipeline.columns",
         "pipeline.current",
         "pipeline.parquet",
         "pipeline.kept_files",
@@ -253,3 +256,18 @@ def test_a_command_on_a_revision_needs_its_number():
         SettingsError, match=r"'2031-03-05' is not a revision\. Write its date and number as 2031-03-01@2"
     ):
         _revision("2031-03-05")
+
+
+@pytest.mark.parametrize("fuller", ["2031-03-01", "2031-03-05"])
+def test_a_variable_that_one_day_lacks_is_missing_there(archive, tmp_path, fuller):
+    root = Path(shutil.copytree(archive, tmp_path / "archive"))
+    path = reading.standing(root, "larkmoor", fuller).path / "estimate.nc"
+    path.chmod(0o644)
+    with netCDF4.Dataset(path, "a") as file:
+        file.createVariable("rain", "f4", ("y", "x"), fill_value=np.float32(np.nan))[:] = 2.5
+    with reading.open_days(root, "larkmoor", "2031-03-01", "2031-03-05") as days:
+        has = [str(time)[:10] == fuller for time in days["time"].to_numpy()]
+        assert sorted(has) == [False, True]
+        assert days["rain"].isel(time=has.index(True)).to_numpy().min() == 2.5
+        assert np.isnan(days["rain"].isel(time=has.index(False)).to_numpy()).all()
+        assert np.isfinite(days["swe"].to_numpy()).any(axis=(1, 2)).all()

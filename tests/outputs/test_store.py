@@ -6,6 +6,7 @@ import logging
 import multiprocessing
 import os
 import sys
+import time
 from pathlib import Path
 
 import duckdb
@@ -22,7 +23,8 @@ from pipeline import reading
 from pipeline.outputs import archive as archive_module
 from pipeline.outputs import staging as staging_module
 from pipeline.outputs.archive import publish, rebuild_derived, withdraw
-from pipeline.outputs.keep import keep_inputs
+from pipeline.outputs.keep import inputs_folder, keep_inputs, read_kept
+from pipeline.outputs.prune import prune
 from pipeline.outputs.report.pages import remake
 from pipeline.outputs.staging import left_behind, staged
 from pipeline.outputs.status import status
@@ -151,18 +153,19 @@ def test_a_writer_that_dies_leaves_nothing_to_be_seen_and_the_next_goes_on(store
     assert not [t for t in verify(root, "larkmoor", lambda _: None).troubles if "is no revision" not in t.what]
 
 
-def test_what_a_night_at_work_has_put_is_no_stray(store, monkeypatch):
+def test_what_a_night_at_work_has_put_is_no_stray(store):
     root = f"{store}/at_work"
     publish(root, made_day("2031-03-01"), make_provenance("first"))
     with staged(place(root), "larkmoor", "2031-03-01"):
         keep_inputs(root, "larkmoor", {"sites": pd.DataFrame({"site_id": ["new"]})}, {})
         place(f"{root}/larkmoor/2031-03-01/r002/swe.tif").write_bytes(b"the record comes last")
         assert verify(root, "larkmoor", lambda _: None).troubles == []
-    # It ended without its record. Its inputs are judged when no night can be at work any more, on whatever machine.
-    assert [t.path for t in verify(root, "larkmoor", lambda _: None).troubles] == ["larkmoor/2031-03-01/r002"]
-    monkeypatch.setattr(staging_module, "FOREIGN_S", -1.0)
-    told = {t.what for t in verify(root, "larkmoor", lambda _: None).troubles}
-    assert told == {"is no revision: it has no record.json", "is named by no revision"}
+    # It ended without its record.
+    found = verify(root, "larkmoor", lambda _: None)
+    assert [(t.path, t.what) for t in found.troubles] == [
+        ("larkmoor/2031-03-01/r002", "is no revision: it has no record.json")
+    ]
+    assert (len(found.leftovers), found.unknown) == (2, ["2031-03-01@2"])
 
 
 def test_a_decision_whose_writer_died_is_taken_along(store):
@@ -275,3 +278,29 @@ def test_work_in_hand_is_not_taken_for_left_and_what_is_due_is_finished(store, m
     publish(root, made_day("2031-03-01", extra_mm=10), make_provenance("third"))
     assert left_behind(root, "larkmoor") == {}
     assert verify(root, "larkmoor", lambda _: None).troubles == []
+
+
+def test_prune_frees_what_no_revision_names_in_a_store(store, monkeypatch):
+    root = f"{store}/prune"
+    courses = {"courses": pd.DataFrame({"site_id": ["NA"], "date": ["2031-03-01"], "swe_mm": [1.5]})}
+    other = {"courses": pd.DataFrame({"site_id": ["NA"], "date": ["2031-04-01"], "swe_mm": [2.5]})}
+    kept = keep_inputs(root, "larkmoor", courses, {})
+    publish(root, made_day("2031-03-01", height=8, width=9), make_provenance("a" * 64, kept=kept))
+    left = keep_inputs(root, "larkmoor", other, {})
+    assert prune(root, "larkmoor", 30, go=True).inputs == []
+    listed = prune(root, "larkmoor", 0, go=False)
+    assert sorted(one.path.rsplit(".", 1)[1] for one in listed.inputs) == ["gz", "json"]
+    assert listed.bytes == sum(one.bytes for one in listed.inputs) > 0
+    prune(root, "larkmoor", 0, go=True)
+    inputs = inputs_folder(root, "larkmoor")
+    assert not (inputs / f"{left['courses']}.json").exists()
+    assert read_kept(root, "larkmoor", kept)[0]["courses"]["swe_mm"].tolist() == [1.5]
+    # What a night names anew it writes anew once it is old: no lock tells prune of that night.
+    path = inputs / f"{kept['courses']}.json"
+    before = path.fs.modified(path.path)
+    assert keep_inputs(root, "larkmoor", courses, {}) == kept
+    assert path.fs.modified(path.path) == before
+    monkeypatch.setattr(staging_module, "FOREIGN_S", -1)
+    time.sleep(1.1)
+    assert keep_inputs(root, "larkmoor", courses, {}) == kept
+    assert path.fs.modified(path.path) > before

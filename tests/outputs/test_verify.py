@@ -20,7 +20,6 @@ from made_day import made_day
 from pipeline.outputs import verify as verify_module
 from pipeline.outputs.archive import publish, rebuild_derived, withdraw
 from pipeline.outputs.keep import keep_inputs
-from pipeline.outputs.night_lock import NightLock
 from pipeline.outputs.staging import staged
 from pipeline.outputs.status import status
 from pipeline.outputs.verify import verify
@@ -149,7 +148,7 @@ def test_kept_inputs_that_rot_are_found(mine):
 
 def test_strays_are_told_and_not_touched(mine):
     strays = ["notes.txt", "larkmoor/notes.txt", "larkmoor/2031-03-01/notes.txt", "larkmoor/2031-03-01/r001/notes.txt",
-              f"larkmoor/inputs/{'0' * 64}.nc"]  # fmt: skip
+              "larkmoor/inputs/notes.txt"]  # fmt: skip
     for stray in strays:
         (mine / stray).write_text("hello", "utf-8")
     found = troubles(mine)
@@ -194,21 +193,13 @@ def test_a_withdrawal_meanwhile_is_no_trouble(mine, monkeypatch):
     assert not waiting
 
 
-def test_inputs_of_a_night_at_work_are_not_called_strays(mine):
+def test_inputs_that_no_revision_names_are_left_over_and_no_trouble(mine):
     rows = {"sites": pd.DataFrame({"site_id": ["new"], "swe_mm": [2.5]})}
-    with NightLock(mine, "larkmoor", dt.date(2031, 3, 8), "run").hold(0):
-        keep_inputs(mine, "larkmoor", rows, {})
-        found = verify(mine, "larkmoor", lambda _: None)
-        assert found.troubles == []
-        assert found.not_judged == [
-            "files under inputs/ that no revision names, 2 of them, may be of nights at work (2031-03-08): look again after those"
-        ]
-        assert any("Not judged: files under inputs/" in line for line in verify_tables("Larkmoor", found))
-    # It ended without publishing.
-    assert set(troubles(mine).values()) == {"is named by no revision"}
-    # Another basin's night is about other inputs.
-    with NightLock(mine, "othermoor", dt.date(2031, 3, 8), "run").hold(0):
-        assert set(troubles(mine).values()) == {"is named by no revision"}
+    keep_inputs(mine, "larkmoor", rows, {})
+    found = verify(mine, "larkmoor", lambda _: None)
+    assert found.troubles == found.not_judged == []
+    assert sorted(path.rsplit(".", 1)[1] for path in found.leftovers) == ["gz", "json"]
+    assert "Left over: 2 archived inputs that no revision names" in verify_tables("Larkmoor", found)[1]
 
 
 def test_an_archive_that_cannot_be_locked_is_judged_as_it_lies(mine, monkeypatch):

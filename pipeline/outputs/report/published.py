@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from pipeline.columns import CHECKS, NORMALS, OUTLOOK, SKILL, filled
 from pipeline.csv_text import with_originals
 from pipeline.current import Revision, Soundness
 from pipeline.outputs.derived import read_index
@@ -216,10 +217,13 @@ def _table(found: Revision, name: str, *, required: bool = False) -> pd.DataFram
     try:
         # A site may well be called "NA", or have a number for a name.
         kinds = dict.fromkeys(_TEXTS, "str")
-        return with_originals(pd.read_csv(local_file(path), dtype=kinds, keep_default_na=False, na_values=[""]))
+        table = with_originals(pd.read_csv(local_file(path), dtype=kinds, keep_default_na=False, na_values=[""]))
+        return filled(table, _COLUMNS[name])
     except (OSError, ValueError) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Run `snowtally verify`.") from error
 
+
+_COLUMNS = {"checks.csv": CHECKS, "skill.csv": SKILL, "normals.csv": NORMALS, "outlook.csv": OUTLOOK}
 
 _TEXTS = (
     "table", "file", "site_id", "start", "end", "rule", "severity", "evidence", "action", "detail", "model", "part", "level",

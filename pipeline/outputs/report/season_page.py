@@ -5,6 +5,7 @@ from __future__ import annotations
 import calendar
 import datetime as dt
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,10 @@ from pipeline.outputs.report.published import degraded_dates, start_of, with_sea
 from pipeline.outputs.report.templating import page
 from pipeline.outputs.report.units import Units
 from pipeline.outputs.report.words import MONTHS, long_date
-from pipeline.reading import find_revision, list_days, load_record, read_totals
+from pipeline.places import place
+from pipeline.problems import ArchiveError
+from pipeline.reading import list_days, read_totals
+from pipeline.records import load_record
 
 EARLIER_SEASONS = 30
 """Thin lines of a chart; more are a felt."""
@@ -29,7 +33,7 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
     if days.empty:
         return page("season.html.j2", {"title": basin, "basin": basin, "u": units, "newest": None, "seasons": []})
     newest = days["date"].iloc[-1].date()
-    record = load_record(find_revision(root, basin, newest).path)
+    record = _newest_record([place(path) for path in days["path"]])
     totals = with_seasons(read_totals(root, basin), start_of(record))
     whole = totals[totals["level"] == "basin"].sort_values("date", kind="stable")
     names = sorted(whole["season"].unique(), reverse=True)
@@ -52,6 +56,14 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
         "earlier": len(earlier) > 0, "gap_days": charts.MOST_GAP_DAYS,
     }  # fmt: skip
     return page("season.html.j2", content)
+
+
+def _newest_record(folders: list[Path]) -> dict[str, Any]:
+    """Return the record of the last of some revisions' folders whose record can be read; raise ArchiveError where none can."""
+    for folder in reversed(folders[1:]):
+        with suppress(ArchiveError):
+            return load_record(folder)
+    return load_record(folders[0])
 
 
 def _flown(record: dict[str, Any]) -> list[dt.date]:

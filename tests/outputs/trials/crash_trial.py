@@ -53,7 +53,7 @@ def work(kind: str, settings: Settings, stage) -> None:
     else:
         dates = past.dates_to_rerun(settings, dt.date(2031, 3, 1), dt.date(2031, 3, 2), only_held=True)
         for one in past.rerun(settings, dates, "trial", stage):
-            if one.outcome is None:
+            if one.published is None:
                 raise SystemExit(one.trouble)
 
 
