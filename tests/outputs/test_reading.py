@@ -196,6 +196,8 @@ def test_reading_brings_in_no_model_no_scheduler_and_no_raster_library():
         "pipeline.records",
         "pipeline.columns",
         "pipeline.current",
+        "pipeline.csv_text",
+        "pipeline.json_text",
         "pipeline.parquet",
         "pipeline.kept_files",
         "pipeline.places",
