@@ -64,11 +64,11 @@ class Ran:
     stopped: bool
 
 
-def warm_up() -> None:
-    """Import what commands import while they run, so that no child pays for it."""
-    from pipeline import cli_archive, cli_compare, past, rebuild, run, settings, telling  # noqa: F401, PLC0415
-    from pipeline.estimate import estimate_day  # noqa: F401, PLC0415
-    from pipeline.outputs import status, verify  # noqa: F401, PLC0415
+def warm_up(*words: str) -> None:
+    """Run a command here, without a word, so that children are forked from a process that has all imported and loaded."""
+    from made_basin import snowtally_here  # noqa: PLC0415
+
+    snowtally_here(*words)
 
 
 def start(words: list[str], folder: Path, limits: Limits, before: Callable[[], None] = lambda: None) -> Running:

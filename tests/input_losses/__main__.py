@@ -58,6 +58,7 @@ def sound_home(folder: Path, *, next_too: bool) -> Home:
     """Write the good files and publish their sound nights; the next date's only to know its volume."""
     folder.mkdir()
     write_home(folder)
+    warm_up("check", str(folder / SETTINGS), "--date", DATE)
     good = {}
     for date in [NEXT_DATE, DATE] if next_too else [DATE]:
         shutil.rmtree(folder / "archive" / "larkmoor", ignore_errors=True)
@@ -99,7 +100,6 @@ def main() -> int:
     asked = parser.parse_args()
     chosen = [loss for name, loss in LOSSES.items() if not asked.names or name.startswith(tuple(asked.names))]
     scenarios = [AGAIN, FRESH, *([NEXT] if asked.next else [])]
-    warm_up()
     print("| loss | told by | night | exit | | volume off % | current | CPU s | breaks | said |\n" + "| --- " * 10 + "|")
     done: list[tuple[Loss, Night]] = []
     with tempfile.TemporaryDirectory(prefix="input-losses-") as place:

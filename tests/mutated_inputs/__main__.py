@@ -15,7 +15,7 @@ import tempfile
 from collections import Counter, defaultdict
 from pathlib import Path
 
-from mutate import Attempt, Tried, try_all, warm_up, write_homes
+from mutate import Attempt, Tried, try_all, write_homes
 
 
 def main() -> int:
@@ -27,8 +27,8 @@ def main() -> int:
     parser.add_argument("--workers", type=int, default=2, help="runs at once")
     parser.add_argument("--only", type=int, help="run this mutation of the seed alone, and tell all that it said")
     parser.add_argument("--keep", type=Path, help="with --only: leave the mutated files in this new folder")
+    parser.add_argument("--verbose", action="store_true", help="tell each run")
     asked = parser.parse_args()
-    warm_up()
     with tempfile.TemporaryDirectory(prefix="mutated-inputs-") as place:
         homes = write_homes(Path(place))
         if asked.only is not None:
@@ -36,6 +36,8 @@ def main() -> int:
         done = []
         for tried in try_all(homes, asked.seed, list(range(asked.count)), asked.names, asked.workers):
             done.append(tried)
+            if asked.verbose:
+                print(f"{tried.number} {tried.mutation.name} {tried.words} {tried.ran.status} {tried.ran.cpu_s:.1f} {tried.ran.seconds:.1f} {tried.ran.memory >> 20}", flush=True)
             for failure in tried.failures:
                 print(f"{tried.number}: {tried.mutation.name}: {' '.join(tried.words)[:90]!a}: {failure}", flush=True)
     return summary(done, asked)

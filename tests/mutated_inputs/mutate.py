@@ -42,6 +42,7 @@ def write_homes(place: Path) -> Path:
     """Write the basin, and beside it one with an archive of sound dates; return the folder of both."""
     (place / "plain").mkdir()
     write_mutated_basin(place / "plain")
+    warm_up("check", str(place / "plain" / SETTINGS), "--date", DATE)
     shutil.copytree(place / "plain", place / "held")
     for date in HELD:
         ran = run(["update", SETTINGS, "--date", date], place / "held", LIMITS)
@@ -91,6 +92,3 @@ def try_all(homes: Path, seed: int, numbers: list[int], names: list[str], worker
             running.append(Attempt(homes, seed, number, names, homes / f"mutated_{number}"))
         else:
             time.sleep(0.02)
-
-
-__all__ = ["Attempt", "Tried", "try_all", "warm_up", "write_homes"]
