@@ -10,6 +10,7 @@ also tries the next date beside the sound night. Without names it takes some 40 
 from __future__ import annotations
 
 import argparse
+import json
 import shutil
 import sys
 import tempfile
@@ -55,21 +56,27 @@ def write_home(folder: Path) -> None:
 
 
 def sound_home(folder: Path, *, next_too: bool) -> Home:
-    """Write the good files and publish their sound nights; the next date's only to know its volume."""
-    folder.mkdir()
-    write_home(folder)
+    """Return the good files with their sound nights, made where they are not there; the next date's only to know its volume."""
+    noted = folder / "volumes.json"
+    if not noted.exists():
+        folder.mkdir()
+        write_home(folder)
     warm_up("check", str(folder / SETTINGS), "--date", DATE)
-    good = {}
+    good = json.loads(noted.read_text("utf-8")) if noted.exists() else {}
+    home = Home(folder, "larkmoor", DATE, NEXT_DATE, good)
     for date in [NEXT_DATE, DATE] if next_too else [DATE]:
-        shutil.rmtree(folder / "archive" / "larkmoor", ignore_errors=True)
+        if date in good:
+            continue
+        archive = folder / "archive" / "larkmoor"
+        shutil.rmtree(archive, ignore_errors=True)
         running = update(folder, date)
         while not running.ended():
             time.sleep(0.1)
         if running.result().status != 0:
             raise SystemExit(f"the good night of {date} failed: {running.result().stderr or running.result().stdout}")
-        home = Home(folder, "larkmoor", DATE, NEXT_DATE, good)
         good[date] = volume_of(revisions(home, folder, date)[-1].parent)
-    (folder / "made_before").mkdir()
+    noted.write_text(json.dumps(good), "utf-8")
+    (folder / "made_before").mkdir(exist_ok=True)
     return home
 
 
@@ -96,6 +103,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("names", nargs="*", help="losses, or the beginnings of their names")
     parser.add_argument("--next", action="store_true", help="also try the next date beside the sound night")
+    parser.add_argument("--home", type=Path, help="keep the good files and their sound nights in this folder, for later runs of the same code")
     parser.add_argument("--workers", type=int, default=2, help="nights at once")
     asked = parser.parse_args()
     chosen = [loss for name, loss in LOSSES.items() if not asked.names or name.startswith(tuple(asked.names))]
@@ -103,7 +111,7 @@ def main() -> int:
     print("| loss | told by | night | exit | | volume off % | current | CPU s | breaks | said |\n" + "| --- " * 10 + "|")
     done: list[tuple[Loss, Night]] = []
     with tempfile.TemporaryDirectory(prefix="input-losses-") as place:
-        home = sound_home(Path(place) / "home", next_too=asked.next)
+        home = sound_home(asked.home or Path(place) / "home", next_too=asked.next)
         waiting = [(loss, s) for loss in chosen for s in scenarios if s != FRESH or loss.told_by == FILE]
         running: list[Attempt] = []
         while waiting or running:

@@ -140,7 +140,7 @@ class Attempt:
         self.home, self.loss, self.scenario = home, loss, scenario
         self.date = home.next_date if scenario == NEXT else home.date
         self.folder = place / f"{loss.name}-{scenario}"
-        shutil.copytree(home.folder, self.folder, ignore=shutil.ignore_patterns("made_before"))
+        shutil.copytree(home.folder, self.folder, ignore=shutil.ignore_patterns("made_before", "volumes.json"))
         if scenario == FRESH:
             shutil.rmtree(self.folder / "archive" / home.basin_id)
         self.before = current(home, self.folder, self.date), len(revisions(home, self.folder, self.date))

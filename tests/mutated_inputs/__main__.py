@@ -23,6 +23,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("names", nargs="*", help="kinds of mutation, or the beginnings of their names")
     parser.add_argument("--count", type=int, default=2000)
+    parser.add_argument("--first", type=int, default=0, help="number of the first mutation")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=2, help="runs at once")
     parser.add_argument("--only", type=int, help="run this mutation of the seed alone, and tell all that it said")
@@ -34,7 +35,7 @@ def main() -> int:
         if asked.only is not None:
             return replay(homes, asked)
         done = []
-        for tried in try_all(homes, asked.seed, list(range(asked.count)), asked.names, asked.workers):
+        for tried in try_all(homes, asked.seed, list(range(asked.first, asked.first + asked.count)), asked.names, asked.workers):
             done.append(tried)
             if asked.verbose:
                 print(f"{tried.number} {tried.mutation.name} {tried.words} {tried.ran.status} {tried.ran.cpu_s:.1f} {tried.ran.seconds:.1f} {tried.ran.memory >> 20}", flush=True)

@@ -26,7 +26,7 @@ def command(chance: random.Random) -> list[str]:
             ["compare", SETTINGS, *HELD],
             ["update", SETTINGS, "--date", DATE],
             ["update", SETTINGS, "--date", "2031-03-06"],
-            ["withdraw", SETTINGS, "--date", DATE, "--reason", "trial"],
+            ["withdraw", SETTINGS, f"{DATE}@1", "--reason", "trial"],
             ["rerun", SETTINGS, "--date", DATE, "--reason", "trial"],
             ["rerun", SETTINGS, "--inputs-of", f"{DATE}@1"],
             ["report", SETTINGS, "--date", DATE],

@@ -121,7 +121,7 @@ def _words(chance: random.Random, home: Path) -> list[str]:
             ["rerun", SETTINGS, "--date", date, "--reason", "trial"],
             ["rerun", SETTINGS, "--date", DATE, "--until", date, "--reason", "trial"] if date < "2031-04" else ["status", SETTINGS],
             ["rerun", SETTINGS, "--inputs-of", date],
-            ["withdraw", SETTINGS, "--date", date, "--reason", "trial"],
+            ["withdraw", SETTINGS, f"{date}@1", "--reason", "trial"],
             ["compare", SETTINGS, DATE, date],
             ["report", SETTINGS, "--date", date],
             ["status", SETTINGS, "--max-age-days", chance.choice(("-1", "1e308", "x", "99999999999"))],
