@@ -20,7 +20,7 @@ from pathlib import Path
 for _name in ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-from pipeline.cli import main
+from pipeline.cli import main  # noqa: E402  the number of threads is read on import
 
 _SPARE_ADDRESSES = 1 << 30
 """Address space beyond the limit of memory: mapped files and libraries are no memory. What is resident is judged apart."""

@@ -21,10 +21,9 @@ from pathlib import Path
 import raster_losses  # noqa: F401  notes its losses
 import table_losses  # noqa: F401
 import yaml
+from forked_command import warm_up
 from losses import FILE, LOSSES, SETTINGS, Loss
 from trial import AGAIN, FRESH, MOST_OFF, NEXT, Attempt, Home, Night, breaches, revisions, update, volume_of
-
-from forked_command import warm_up
 
 ROOT = Path(__file__).parents[2]
 DATE, NEXT_DATE = "2031-04-14", "2031-04-15"
@@ -103,12 +102,18 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("names", nargs="*", help="losses, or the beginnings of their names")
     parser.add_argument("--next", action="store_true", help="also try the next date beside the sound night")
-    parser.add_argument("--home", type=Path, help="keep the good files and their sound nights in this folder, for later runs of the same code")
+    parser.add_argument(
+        "--home",
+        type=Path,
+        help="keep the good files and their sound nights in this folder, for later runs of the same code",
+    )
     parser.add_argument("--workers", type=int, default=2, help="nights at once")
     asked = parser.parse_args()
     chosen = [loss for name, loss in LOSSES.items() if not asked.names or name.startswith(tuple(asked.names))]
     scenarios = [AGAIN, FRESH, *([NEXT] if asked.next else [])]
-    print("| loss | told by | night | exit | | volume off % | current | CPU s | breaks | said |\n" + "| --- " * 10 + "|")
+    print(
+        "| loss | told by | night | exit | | volume off % | current | CPU s | breaks | said |\n" + "| --- " * 10 + "|"
+    )
     done: list[tuple[Loss, Night]] = []
     with tempfile.TemporaryDirectory(prefix="input-losses-") as place:
         home = sound_home(asked.home or Path(place) / "home", next_too=asked.next)
@@ -133,9 +138,7 @@ def main() -> int:
 
 def summary(chosen: list[Loss], done: list[tuple[Loss, Night]]) -> int:
     """Print how many losses break which bar, and return the exit status."""
-    broken = Counter(
-        (kind, loss.name) for loss, night in done for kind in dict.fromkeys(breaches(loss, night))
-    )
+    broken = Counter((kind, loss.name) for loss, night in done for kind in dict.fromkeys(breaches(loss, night)))
     kinds = Counter(kind for kind, _ in broken)
     print(f"\n{len(chosen)} losses, {len(done)} nights, {sum(night.ran.cpu_s for _, night in done):.0f} s of CPU.")
     print(f"Exit 0 and over {MOST_OFF:g} % off without a degrading finding: {kinds.pop('silent', 0)}.")

@@ -142,7 +142,11 @@ add("flight-surface-cut", FILE, cut(SNOW_ON))
 add("flight-surface-all-nodata", FILE, redrawn(SNOW_ON, nowhere))
 add("flight-surface-half-nodata", PAST, redrawn(SNOW_ON, half), "a flight of half the basin is a flight")
 add("flight-surface-in-feet", FILE, redrawn(SNOW_ON, times(1 / FOOT_M)))
-add("flight-surfaces-swapped", FILE, edited(FLIGHTS, lambda t: t.rename(columns={"snow_on": "snow_off", "snow_off": "snow_on"})))
+add(
+    "flight-surfaces-swapped",
+    FILE,
+    edited(FLIGHTS, lambda t: t.rename(columns={"snow_on": "snow_off", "snow_off": "snow_on"})),
+)
 add("flight-stable-ground-missing", FILE, gone(STABLE))
 add("flight-depth-cut", FILE, cut(DEPTH))
 add("flight-depth-all-nodata", FILE, redrawn(DEPTH, nowhere))
@@ -212,5 +216,3 @@ def _decoy_layer(home: Path) -> None:
 def _metres(home: Path) -> None:
     metres = gpd.read_file(home / ZONES).to_crs("EPSG:32625")
     metres.set_crs("EPSG:4326", allow_override=True).to_file(home / ZONES, driver="GeoJSON")
-
-

@@ -51,7 +51,9 @@ add("sites-cut", PAST, cut(SITES), "all but the last line is whole, and that is 
 add("sites-decimal-commas", FILE, decimal_commas(SITES))
 add("sites-mixed-line-ends", FILE, mixed_line_ends(SITES), "half of the lines follow a carriage return alone")
 add("sites-utf16-unsaid", FILE, utf_16_unsaid(SITES))
-add("sites-older-copy", PAST, without_rows(SITES, lambda t: t["from"] >= "2014"), "readings of sites not listed show it")
+add(
+    "sites-older-copy", PAST, without_rows(SITES, lambda t: t["from"] >= "2014"), "readings of sites not listed show it"
+)
 add("sites-ids-respelled", FILE, other_spelling(SITES), "no reading has a site")
 add("sites-coordinates-swapped", FILE, renamed(SITES, longitude="latitude", latitude="longitude"))
 add(
@@ -63,13 +65,17 @@ add(
 add(
     "sites-rounded-to-km",
     SLIP,
-    edited(SITES, lambda t: t.assign(**{n: t[n].astype(float).map("{:.2f}".format) for n in ("longitude", "latitude")})),
+    edited(
+        SITES, lambda t: t.assign(**{n: t[n].astype(float).map("{:.2f}".format) for n in ("longitude", "latitude")})
+    ),
     "coordinates of 0.01 degree are what some lists hold",
 )
 add(
     "sites-rounded-to-10km",
     FILE,
-    edited(SITES, lambda t: t.assign(**{n: t[n].astype(float).map("{:.1f}".format) for n in ("longitude", "latitude")})),
+    edited(
+        SITES, lambda t: t.assign(**{n: t[n].astype(float).map("{:.1f}".format) for n in ("longitude", "latitude")})
+    ),
     "stated elevations contradict the terrain",
 )
 add("sites-one-lost", PAST, without_rows(SITES, lambda t: t["site_id"] == "LS10"))

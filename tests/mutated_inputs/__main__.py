@@ -35,10 +35,15 @@ def main() -> int:
         if asked.only is not None:
             return replay(homes, asked)
         done = []
-        for tried in try_all(homes, asked.seed, list(range(asked.first, asked.first + asked.count)), asked.names, asked.workers):
+        for tried in try_all(
+            homes, asked.seed, list(range(asked.first, asked.first + asked.count)), asked.names, asked.workers
+        ):
             done.append(tried)
             if asked.verbose:
-                print(f"{tried.number} {tried.mutation.name} {tried.words} {tried.ran.status} {tried.ran.cpu_s:.1f} {tried.ran.seconds:.1f} {tried.ran.memory >> 20}", flush=True)
+                print(
+                    f"{tried.number} {tried.mutation.name} {tried.words} {tried.ran.status} {tried.ran.cpu_s:.1f} {tried.ran.seconds:.1f} {tried.ran.memory >> 20}",
+                    flush=True,
+                )
             for failure in tried.failures:
                 print(f"{tried.number}: {tried.mutation.name}: {' '.join(tried.words)[:90]!a}: {failure}", flush=True)
     return summary(done, asked)
@@ -55,7 +60,9 @@ def replay(homes: Path, asked: argparse.Namespace) -> int:
     ran = tried.ran
     print(f"{tried.mutation.name}\nin {attempt.folder}: snowtally {' '.join(map(repr, tried.words))}")
     print(f"status {ran.status}, {ran.cpu_s:.1f} s of CPU, {ran.seconds:.1f} s, {ran.memory >> 20} MB")
-    print(f"stdout: {ran.stdout[-3000:]!a}\nstderr:\n" + ran.stderr[-6000:].encode("ascii", "backslashreplace").decode())
+    print(
+        f"stdout: {ran.stdout[-3000:]!a}\nstderr:\n" + ran.stderr[-6000:].encode("ascii", "backslashreplace").decode()
+    )
     print(f"failures: {tried.failures or 'none'}")
     return 1 if tried.failures else 0
 
@@ -70,7 +77,9 @@ def summary(done: list[Tried], asked: argparse.Namespace) -> int:
         ends = Counter(tried.ran.status for tried in runs)
         failed, most_s = sum(bool(tried.failures) for tried in runs), max(tried.ran.cpu_s for tried in runs)
         most_mb = max(tried.ran.memory for tried in runs) >> 20
-        print(f"| {name} | {len(runs)} | {ends[0]} | {ends[1]} | {ends[2]} | {ends[3]} | {failed} | {most_s:.1f} | {most_mb} |")
+        print(
+            f"| {name} | {len(runs)} | {ends[0]} | {ends[1]} | {ends[2]} | {ends[3]} | {failed} | {most_s:.1f} | {most_mb} |"
+        )
     kinds: dict[str, list[Tried]] = defaultdict(list)
     for tried in sorted(done, key=lambda one: one.number):
         for failure in tried.failures:
@@ -80,7 +89,9 @@ def summary(done: list[Tried], asked: argparse.Namespace) -> int:
     names = "".join(f" '{name}'" for name in asked.names)
     for failure, runs in sorted(kinds.items(), key=lambda item: -len(item[1])):
         first, numbers = runs[0], " ".join(str(tried.number) for tried in runs[:8])
-        print(f"- {len(runs)} x {failure}\n  {first.mutation.name}: snowtally {' '.join(first.words)[:120]!a}; numbers {numbers}")
+        print(
+            f"- {len(runs)} x {failure}\n  {first.mutation.name}: snowtally {' '.join(first.words)[:120]!a}; numbers {numbers}"
+        )
         print(f"  replay: python tests/mutated_inputs --seed {asked.seed} --only {first.number} --keep FOLDER{names}")
     return 1 if failed else 0
 

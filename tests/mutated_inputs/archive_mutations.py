@@ -10,8 +10,30 @@ from pathlib import Path
 
 from mutations import DATE, HELD, SETTINGS, mutation
 
-ODD_NAMES = ("r²", "r01", "r0", "r999999999999999999999", "r-1", "r002", "r", "r1e3", "r００２", "x\x1b[31m", ".hidden", "r002.part")
-ODD_DATES = ("0001-01-01", "9999-12-31", "2031-02-30", "2031-3-5", "２０３１-03-05", "10000-01-01", "2031-03-06", "x")
+ODD_NAMES = (
+    "r²",
+    "r01",
+    "r0",
+    "r999999999999999999999",
+    "r-1",
+    "r002",
+    "r",
+    "r1e3",
+    "r\uff10\uff10\uff12",
+    "x\x1b[31m",
+    ".hidden",
+    "r002.part",
+)
+ODD_DATES = (
+    "0001-01-01",
+    "9999-12-31",
+    "2031-02-30",
+    "2031-3-5",
+    "\uff12\uff10\uff13\uff11-03-05",
+    "10000-01-01",
+    "2031-03-06",
+    "x",
+)
 
 
 def command(chance: random.Random) -> list[str]:
@@ -37,7 +59,9 @@ def command(chance: random.Random) -> list[str]:
 def any_file(chance: random.Random, home: Path) -> Path:
     """Return a file of the archive; those that steer it are drawn more often than grids."""
     files = sorted(path for path in (home / "archive").rglob("*") if path.is_file() and ".cache" not in path.parts)
-    return chance.choice([path for path in files if path.suffix in (".json", ".jsonl", ".parquet")] if chance.random() < 0.6 else files)
+    return chance.choice(
+        [path for path in files if path.suffix in (".json", ".jsonl", ".parquet")] if chance.random() < 0.6 else files
+    )
 
 
 @mutation("archive: bytes flipped or cut", 5.0, archive=True)
@@ -86,7 +110,25 @@ def _json(chance: random.Random, home: Path) -> list[str]:
     archive = home / "archive"
     files = sorted(path for path in archive.rglob("*.json") if ".cache" not in path.parts)
     path = chance.choice(files)
-    odd = chance.choice((None, [], {}, 0, "x", float("nan"), 10**400, -1, "../../..", "\x1b[31m", "r²", "9999-12-31", "0001-01-01", {"a": None}, True))
+    odd = chance.choice(
+        (
+            None,
+            [],
+            {},
+            0,
+            "x",
+            float("nan"),
+            10**400,
+            -1,
+            "../../..",
+            "\x1b[31m",
+            "r²",
+            "9999-12-31",
+            "0001-01-01",
+            {"a": None},
+            True,
+        )
+    )
     content = json.loads(path.read_text("utf-8"))
     if chance.random() < 0.3 or not isinstance(content, dict) or not content:
         content = odd
@@ -130,7 +172,12 @@ def _tables(chance: random.Random, home: Path) -> list[str]:
     import pandas as pd  # noqa: PLC0415
 
     basin = home / "archive" / "made"
-    paths = [basin / "index.parquet", basin / "totals.parquet", *sorted(basin.rglob("*totals_covariance.parquet")), *sorted((basin / "inputs").rglob("*.parquet"))]
+    paths = [
+        basin / "index.parquet",
+        basin / "totals.parquet",
+        *sorted(basin.rglob("*totals_covariance.parquet")),
+        *sorted((basin / "inputs").rglob("*.parquet")),
+    ]
     path = chance.choice(paths)
     table = pd.read_parquet(path)
     match chance.randrange(5):
@@ -146,7 +193,9 @@ def _tables(chance: random.Random, home: Path) -> list[str]:
             table = table.assign(later=1.0)
     path.unlink()
     table.to_parquet(path, index=False)
-    (basin / "decisions.jsonl").write_text(chance.choice(("", "{}\n", "x\n", '{"date": "9999-12-31"}\n', "null\n", "\x00\n", "[" * 5000 + "\n")), "utf-8")
+    (basin / "decisions.jsonl").write_text(
+        chance.choice(("", "{}\n", "x\n", '{"date": "9999-12-31"}\n', "null\n", "\x00\n", "[" * 5000 + "\n")), "utf-8"
+    )
     return command(chance)
 
 
@@ -154,9 +203,13 @@ def _tables(chance: random.Random, home: Path) -> list[str]:
 def _locks(chance: random.Random, home: Path) -> list[str]:
     locks = home / "archive" / ".locks"
     locks.mkdir(exist_ok=True)
-    odd = chance.choice(("", "{}", "null", "[]", "x", '{"host": 5, "process": "x"}', '{"process": 99999999999999999999}', "\x00" * 50))
+    odd = chance.choice(
+        ("", "{}", "null", "[]", "x", '{"host": 5, "process": "x"}', '{"process": 99999999999999999999}', "\x00" * 50)
+    )
     (locks / f"made.{DATE}.json").write_text(odd, "utf-8")
     for name in ("failed.json", "second_look.json"):
         if chance.random() < 0.4:
-            (home / "archive" / "made" / name).write_text(chance.choice(("", "[]", "null", '{"9999-12-31": "x"}', '{"x": 5}', "{", "[" * 5000)), "utf-8")
+            (home / "archive" / "made" / name).write_text(
+                chance.choice(("", "[]", "null", '{"9999-12-31": "x"}', '{"x": 5}', "{", "[" * 5000)), "utf-8"
+            )
     return command(chance)

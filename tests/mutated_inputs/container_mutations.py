@@ -47,14 +47,26 @@ def _attributes(chance: random.Random, home: Path) -> None:
     with netCDF4.Dataset(home / name, "a") as file:
         file.set_auto_maskandscale(False)
         variable = file[chance.choice([*file.variables])]
-        odd_texts = ("", "parsec", "days since 0001-01-01", "months since 2031-01-01", "seconds since 9999-12-31", "days since x", "\x1b[31m")
+        odd_texts = (
+            "",
+            "parsec",
+            "days since 0001-01-01",
+            "months since 2031-01-01",
+            "seconds since 9999-12-31",
+            "days since x",
+            "\x1b[31m",
+        )
         match chance.randrange(6):
             case 0:
                 variable.setncattr("units", chance.choice(odd_texts))
             case 1:
-                variable.setncattr(chance.choice(("scale_factor", "add_offset")), chance.choice((0.0, 1e300, np.nan, np.inf)))
+                variable.setncattr(
+                    chance.choice(("scale_factor", "add_offset")), chance.choice((0.0, 1e300, np.nan, np.inf))
+                )
             case 2:
-                variable.setncattr("valid_range", chance.choice((np.array([1.0, 0.0]), np.array([np.nan, np.nan]), np.array([5.0]))))
+                variable.setncattr(
+                    "valid_range", chance.choice((np.array([1.0, 0.0]), np.array([np.nan, np.nan]), np.array([5.0])))
+                )
             case 3:
                 variable.setncattr("calendar", chance.choice(("360_day", "julian", "none", "")))
             case 4:
@@ -81,7 +93,9 @@ def _shape(chance: random.Random, home: Path) -> None:
         ids.cf_role = "timeseries_id"
         time = file.createVariable("time", "f8", (chance.choice(("time", "obs", "station")),))
         time.units, time.standard_name = "days since 2031-03-01", "time"
-        swe = file.createVariable("swe", "f8", chance.choice((("station", "time"), ("obs",), ("time", "station"), ("station",), ())))
+        swe = file.createVariable(
+            "swe", "f8", chance.choice((("station", "time"), ("obs",), ("time", "station"), ("station",), ()))
+        )
         swe.standard_name, swe.units = "lwe_thickness_of_surface_snow_amount", "m"
         if chance.random() < 0.5:
             count = file.createVariable("row", "i4", ("station",))
@@ -144,7 +158,11 @@ def _shell(chance: random.Random, home: Path) -> None:
             path.write_bytes(header + chance.randbytes(8192))
         case 1:
             # Each entry says that it is encrypted.
-            path.write_bytes(data.replace(b"PK\x03\x04\x14\x00\x00", b"PK\x03\x04\x14\x00\x01").replace(b"PK\x01\x02\x14\x03\x14\x00\x00", b"PK\x01\x02\x14\x03\x14\x00\x01"))
+            path.write_bytes(
+                data.replace(b"PK\x03\x04\x14\x00\x00", b"PK\x03\x04\x14\x00\x01").replace(
+                    b"PK\x01\x02\x14\x03\x14\x00\x00", b"PK\x01\x02\x14\x03\x14\x00\x01"
+                )
+            )
         case 2:
             parts = _parts(path)
             parts[SHEET] = parts[SHEET].replace(b"</sheetData>", b" " * 400_000_000 + b"</sheetData>")

@@ -167,7 +167,24 @@ def _geometry(chance: random.Random, home: Path) -> None:
 @mutation("zones: odd properties")
 def _properties(chance: random.Random, home: Path) -> None:
     odd = chance.choice(
-        (None, "", " ", 5, 1.5, True, [1], {"a": 1}, "west", "x" * 100_000, "\x1b[31mred", "a\nb", "../..", "r²", "=1+1", "basin")
+        (
+            None,
+            "",
+            " ",
+            5,
+            1.5,
+            True,
+            [1],
+            {"a": 1},
+            "west",
+            "x" * 100_000,
+            "\x1b[31mred",
+            "a\nb",
+            "../..",
+            "r²",
+            "=1+1",
+            "basin",
+        )
     )
 
     def change(content: dict) -> None:
@@ -190,7 +207,10 @@ def _document(chance: random.Random, home: Path) -> None:
             case 1:
                 content["features"] *= 2
             case 2:
-                content["crs"] = {"type": "name", "properties": {"name": chance.choice(("EPSG:99999", "EPSG:4978", "", "x" * 9000))}}
+                content["crs"] = {
+                    "type": "name",
+                    "properties": {"name": chance.choice(("EPSG:99999", "EPSG:4978", "", "x" * 9000))},
+                }
             case 3:
                 return "[" * 100_000
             case 4:

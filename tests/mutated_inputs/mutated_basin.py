@@ -76,7 +76,9 @@ def _tables(home: Path) -> None:
             "issued": (days + pd.Timedelta(days=1)).strftime("%Y-%m-%d").where(days < "2031-03-06", "2031-03-05"),
         }
     ).to_csv(home / "weather.csv", index=False)
-    (home / "normals.csv").write_text("site_id,day,swe_mm,period\nmade,03-01,300,2000-2030\nS0,03-01,200,2000-2030\nS0,04-01,250,2000-2030\n")
+    (home / "normals.csv").write_text(
+        "site_id,day,swe_mm,period\nmade,03-01,300,2000-2030\nS0,03-01,200,2000-2030\nS0,04-01,250,2000-2030\n"
+    )
     (home / "overrides.csv").write_text(
         "site_id,start,end,variable,action,value,who,when,why\nS1,2031-03-03,2031-03-04,swe_mm,set aside,,Desk,2031-03-04,frost\n"
     )
@@ -100,7 +102,11 @@ def rewrite_zip(path: Path, parts: dict[str, bytes]) -> None:
             body = data
             if name == "docProps/core.xml":
                 head, _, tail = data.partition(b"<dcterms:modified")
-                body = head + b'<dcterms:modified xsi:type="dcterms:W3CDTF">2031-03-01T00:00:00Z<' + tail.partition(b"<")[2]
+                body = (
+                    head
+                    + b'<dcterms:modified xsi:type="dcterms:W3CDTF">2031-03-01T00:00:00Z<'
+                    + tail.partition(b"<")[2]
+                )
             new.writestr(zipfile.ZipInfo(name, (2031, 3, 1, 0, 0, 0)), body, zipfile.ZIP_DEFLATED)
 
 
@@ -118,7 +124,11 @@ def _station_series(home: Path) -> None:
                 wide["swe_mm"].to_numpy() / 1000,
                 {"standard_name": "lwe_thickness_of_surface_snow_amount", "units": "m"},
             ),
-            "hs": (("station", "time"), wide["depth_cm"].to_numpy(), {"standard_name": "surface_snow_thickness", "units": "cm"}),
+            "hs": (
+                ("station", "time"),
+                wide["depth_cm"].to_numpy(),
+                {"standard_name": "surface_snow_thickness", "units": "cm"},
+            ),
         },
         {"time": times},
         {"featureType": "timeSeries", "Conventions": "CF-1.11"},

@@ -74,6 +74,15 @@ OTHER_FORMATS = {
 }
 """Files of other formats that the basin has beside the plain ones, and where the settings would name them."""
 
-TABLES = ("sites.csv", "courses.csv", "stations.csv", "flights.csv", "covers.csv", "weather.csv", "normals.csv", "overrides.csv")
+TABLES = (
+    "sites.csv",
+    "courses.csv",
+    "stations.csv",
+    "flights.csv",
+    "covers.csv",
+    "weather.csv",
+    "normals.csv",
+    "overrides.csv",
+)
 RASTERS = ("elevation.tif", "canopy.tif", "depth.tif", "snow_on.tif", "snow_off.tif", "cover.tif")
 FILES = (*TABLES, *RASTERS, "zones.geojson", *OTHER_FORMATS)

@@ -41,8 +41,19 @@ def _value(chance: random.Random, home: Path) -> None:
 @mutation("settings: grid and bands", 2.0)
 def _grid(chance: random.Random, home: Path) -> list[str] | None:
     cell = chance.choice((30.48, 1e-9, 1e9, 33.3333, 7.1, 1.0, 60.96, 91.44))
-    crs = chance.choice(("EPSG:32625", "EPSG:32625", "EPSG:4326", "EPSG:99999", "EPSG:3857", "EPSG:2225", "", "+proj=utm +zone=25 +units=us-ft"))
-    edges = chance.choice((None, [1500, 1500], [9000, 1000], [float("nan")], [-1e300, 1e300], list(range(0, 9000))))
+    crs = chance.choice(
+        (
+            "EPSG:32625",
+            "EPSG:32625",
+            "EPSG:4326",
+            "EPSG:99999",
+            "EPSG:3857",
+            "EPSG:2225",
+            "",
+            "+proj=utm +zone=25 +units=us-ft",
+        )
+    )
+    edges = chance.choice((None, [1500, 1500], [9000, 1000], [float("nan")], [-1e300, 1e300], list(range(9000))))
 
     def change(content: dict) -> None:
         content["grid"] = {"crs": crs, "cell_m": cell}
@@ -101,12 +112,24 @@ def _file(chance: random.Random, home: Path) -> list[str]:
     (home / "loop.yaml").symlink_to("loop.yaml")
     (home / "folder.yaml").mkdir()
     (home / "empty.yaml").write_bytes(b"")
-    odd = chance.choice(("loop.yaml", "folder.yaml", "empty.yaml", "missing.yaml", "x" * 5000, "elevation.tif", "/dev/null", "courses.xlsx", ""))
+    odd = chance.choice(
+        (
+            "loop.yaml",
+            "folder.yaml",
+            "empty.yaml",
+            "missing.yaml",
+            "x" * 5000,
+            "elevation.tif",
+            "/dev/null",
+            "courses.xlsx",
+            "",
+        )
+    )
     return [chance.choice(("check", "update", "status", "verify")), odd]
 
 
 @mutation("command: odd words", 3.0, archive=True)
-def _words(chance: random.Random, home: Path) -> list[str]:
+def _words(chance: random.Random, _home: Path) -> list[str]:
     date = chance.choice(
         (
             "0001-01-01", "9999-12-31", "2031-02-30", "20310305", "", "2031-W10-3", "-1", "2031-03-05T00:00", "2031-03-05@1", "r²", "\x1b[31m",
@@ -119,7 +142,9 @@ def _words(chance: random.Random, home: Path) -> list[str]:
             ["check", SETTINGS, "--date", date],
             ["update", SETTINGS, "--date", date],
             ["rerun", SETTINGS, "--date", date, "--reason", "trial"],
-            ["rerun", SETTINGS, "--date", DATE, "--until", date, "--reason", "trial"] if date < "2031-04" else ["status", SETTINGS],
+            ["rerun", SETTINGS, "--date", DATE, "--until", date, "--reason", "trial"]
+            if date < "2031-04"
+            else ["status", SETTINGS],
             ["rerun", SETTINGS, "--inputs-of", date],
             ["withdraw", SETTINGS, f"{date}@1", "--reason", "trial"],
             ["compare", SETTINGS, DATE, date],
@@ -132,7 +157,19 @@ def _words(chance: random.Random, home: Path) -> list[str]:
 
 @mutation("settings: names with control characters")
 def _names(chance: random.Random, home: Path) -> list[str]:
-    odd = chance.choice(("\x1b[31mred\x1b[0m", "\x1b]0;owned\x07", "a\x08b", "a\rb", "\x9b31m", "\u202eabc", "[red]x[/red]", "<b>x</b>", "x\u2028y"))
+    odd = chance.choice(
+        (
+            "\x1b[31mred\x1b[0m",
+            "\x1b]0;owned\x07",
+            "a\x08b",
+            "a\rb",
+            "\x9b31m",
+            "\u202eabc",
+            "[red]x[/red]",
+            "<b>x</b>",
+            "x\u2028y",
+        )
+    )
     content = read_settings_text(home)
     content["basin"]["title"] = odd
     set_settings(home, lambda old: old.update(content))

@@ -24,7 +24,20 @@ ODD_TEXTS = (
     "\x9b31m", "é" * 3000, "\u0000", "\ufeff", "r²", "CON", "..", "/", "S0/../S1", ":emoji:", "a\nb",
 )  # fmt: skip
 _WHERE_DATES = {"date", "time", "start", "end", "when", "issued", "day", "from", "until", "nominal_date"}
-_WHERE_TEXTS = {"site_id", "name", "kind", "flight_id", "variable", "path", "action", "who", "why", "period", "sampler", "remark"}
+_WHERE_TEXTS = {
+    "site_id",
+    "name",
+    "kind",
+    "flight_id",
+    "variable",
+    "path",
+    "action",
+    "who",
+    "why",
+    "period",
+    "sampler",
+    "remark",
+}
 
 
 def rows_of(path: Path) -> list[list[str]]:
@@ -126,4 +139,9 @@ def _years(chance: random.Random, home: Path) -> list[str]:
     for name in TABLES:
         text = (home / name).read_text("utf-8")
         (home / name).write_text(text.replace("2031-", f"{year}-").replace("2030-", f"{int(year) - 1:04d}-"), "utf-8")
-    return [chance.choice(("check", "update")), SETTINGS, "--date", f"{year}-{chance.choice(('01-01', '03-05', '12-31'))}"]
+    return [
+        chance.choice(("check", "update")),
+        SETTINGS,
+        "--date",
+        f"{year}-{chance.choice(('01-01', '03-05', '12-31'))}",
+    ]

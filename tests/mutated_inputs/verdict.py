@@ -28,7 +28,7 @@ def failures(ran: Ran, *, as_json: bool) -> list[str]:
         found.append("over 2 GB")
     if "Traceback (most recent call last)" in ran.stdout + ran.stderr:
         return [*found, f"traceback: {raised(ran.stdout + ran.stderr)}"]
-    return found if found else _words(ran, as_json=as_json)
+    return found or _words(ran, as_json=as_json)
 
 
 def _words(ran: Ran, *, as_json: bool) -> list[str]:
@@ -36,7 +36,9 @@ def _words(ran: Ran, *, as_json: bool) -> list[str]:
     found = []
     lines = [line for line in ran.stderr.splitlines() if line.strip()]
     if len(lines) > 1 or (lines and not lines[0].startswith("snowtally: ")):
-        found.append(f"noise on stderr: {shape(next(line for line in lines if not line.startswith('snowtally: ') or len(lines) > 1))}")
+        found.append(
+            f"noise on stderr: {shape(next(line for line in lines if not line.startswith('snowtally: ') or len(lines) > 1))}"
+        )
     if as_json:
         trouble = no_object(ran.stdout)
         found += [f"--json is no object: {trouble}"] if trouble else []
@@ -49,7 +51,11 @@ def _words(ran: Ran, *, as_json: bool) -> list[str]:
 
 def is_control(letter: str) -> bool:
     """Return whether a terminal would obey a character, or show it in another order, rather than show it."""
-    return (letter < " " and letter not in KEPT_CONTROLS) or "\x7f" <= letter <= "\x9f" or letter in "\u202a\u202b\u202d\u202e\u2066\u2067\u2068"
+    return (
+        (letter < " " and letter not in KEPT_CONTROLS)
+        or "\x7f" <= letter <= "\x9f"
+        or letter in "\u202a\u202b\u202d\u202e\u2066\u2067\u2068"
+    )
 
 
 def no_object(text: str) -> str:
@@ -69,7 +75,9 @@ def raised(text: str) -> str:
     """Return what a traceback ends with, and the last place of the project in it."""
     places = re.findall(r'File ".*?/((?:pipeline|flows)/[^"]+)", line \d+, in (\S+)', text)
     place = ":".join(places[-1]) if places else "outside the project"
-    ends = re.findall(r"^(\w[\w.]*(?:Error|Exception|Interrupt|Warning|Exit|Group|Loop)?)(?::|$)", text.strip().splitlines()[-1])
+    ends = re.findall(
+        r"^(\w[\w.]*(?:Error|Exception|Interrupt|Warning|Exit|Group|Loop)?)(?::|$)", text.strip().splitlines()[-1]
+    )
     return f"{ends[0] if ends else shape(text.strip().splitlines()[-1])} in {place}"
 
 
