@@ -101,6 +101,7 @@ def main() -> int:
     """Run the trial; exit status 1 where a bar is broken."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("names", nargs="*", help="losses, or the beginnings of their names")
+    parser.add_argument("--brief", action="store_true", help="print the nights alone that break a bar")
     parser.add_argument("--next", action="store_true", help="also try the next date beside the sound night")
     parser.add_argument(
         "--home",
@@ -124,7 +125,8 @@ def main() -> int:
                 running.remove(attempt)
                 night = attempt.night()
                 done.append((attempt.loss, night))
-                print(row(attempt.loss, night), flush=True)
+                if not asked.brief or breaches(attempt.loss, night):
+                    print(row(attempt.loss, night), flush=True)
             at_work = {attempt.loss.name for attempt in running}
             # A loss's nights one after the other: the second finds the first one's estimate.
             free = [pair for pair in waiting if pair[0].name not in at_work]
