@@ -159,7 +159,8 @@ def _as_numbers(values: pd.Series) -> pd.Series:
     """Return numbers as they are, and texts as numbers that differ where the texts do."""
     if pd.api.types.is_numeric_dtype(values):
         return values.astype(float)
-    return values.astype(str).map(lambda text: float(crc32(text.encode("utf-8", "surrogateescape"))))
+    # Of no rows the texts would stay texts.
+    return values.astype(str).map(lambda text: crc32(text.encode("utf-8", "surrogateescape"))).astype(float)
 
 
 def by_day(rows: pd.DataFrame, kind: Kind) -> tuple[pd.DataFrame, pd.DataFrame]:
