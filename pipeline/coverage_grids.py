@@ -168,7 +168,8 @@ def _terrain(
     if was["elevation"].shape != now["elevation"].shape or not all(np.allclose(was[a], now[a]) for a in ("x", "y")):
         return findings
     inside = was["inside_fraction"].to_numpy() > 0
-    told_files = {finding.file for finding in told}
+    # A note on the elevation, such as voids that are filled every night, explains no other heights.
+    told_files = {finding.file for finding in told if finding.severity == "error"}
     for name, least, file in (("elevation", HEIGHT_M, files.elevation), ("canopy", CANOPY, files.canopy)):
         one, other = (dataset[name].to_numpy()[inside] for dataset in pair)
         about = {"table": "terrain", "file": file}

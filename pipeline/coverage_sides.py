@@ -56,7 +56,8 @@ KINDS = {
         issued="issued",
     ),
     "normals": Kind("site_id", "day", {"swe_mm": 10.0}, of_season=False),
-    "overrides": Kind("site_id", "first"),
+    # Of overrides only how many there are: single ones are written, mended and taken back by analysts.
+    "overrides": Kind("", ""),
 }
 """The tables that are compared. The smallest changes are about twice what an instrument or a reader is off by (chosen)."""
 
@@ -113,6 +114,8 @@ class Compared:
             for table, like in zip(by_day(now, kind), (counts, means), strict=True)
         )
         counts_now = counts_now.fillna(0).clip(upper=counts)
+        if kind.day == "date":
+            counts_now = _with_corrected_dates(counts, counts_now, by_day(now, kind)[0])
         if kind.issued:
             # An older issue of a day is an older copy of the file; of a newer one the values may well be others.
             counts_now = counts_now.mask(means_now["issue"] < means["issue"], 0)
@@ -153,6 +156,23 @@ def within(rows: pd.DataFrame, kind: Kind, before: Before, *, later_issues: bool
     # A row of the last day may be a forecast, which what was measured replaces.
     rows = rows[rows["date"] < until]
     return rows if later_issues else rows[rows[kind.issued] <= until]
+
+
+def _with_corrected_dates(counts: pd.DataFrame, there: pd.DataFrame, now: pd.DataFrame) -> pd.DataFrame:
+    """Return the counts that are there, with a site's one lost day where as much came on another day: its date was corrected.
+
+    Parameters
+    ----------
+    counts, there : values by site and day then, and those of them that are there now.
+    now : all values of now by site and day.
+    """
+    sites = counts.index.get_level_values(0)
+    lost = (there.sum(axis=1) == 0) & (counts.sum(axis=1) > 0)
+    had, has = counts.groupby(level=0).sum(), now.groupby(level=0).sum()
+    as_many = (has.reindex(index=had.index, columns=had.columns).fillna(0) >= had).all(axis=1)
+    single = lost.groupby(level=0).sum() == 1
+    corrected = lost.to_numpy() & (single & as_many).reindex(sites).to_numpy()
+    return pd.concat([there[~corrected], counts[corrected]]).reindex(counts.index) if corrected.any() else there
 
 
 def _as_numbers(values: pd.Series) -> pd.Series:

@@ -168,8 +168,14 @@ class _Archived:
                 continue
             with suppress(ArchiveError):
                 rows = read_rows(self.folder, sha256)
-                found[name] = rows.assign(file=self._files_of(name, len(rows)))
+                rows = rows.assign(file=self._files_of(name, len(rows)))
+                # A later date follows overrides that begin after this one, which this one does not read.
+                found[name] = rows[rows["first"] < self._end_of(now.date)] if name == "overrides" else rows
         return found
+
+    def _end_of(self, date: dt.date) -> pd.Timestamp:
+        """Return the instant at which a local day is over, UTC."""
+        return pd.Timestamp(date) + pd.Timedelta(hours=24 - self.settings.basin.utc_offset_hours)
 
     def earlier_lost(self, before: Before, now: ReadNow) -> list[Finding]:
         """Return the finding that most of earlier seasons' visits are there no more, if so."""

@@ -78,6 +78,32 @@ def test_a_whole_visit_taken_out_is_no_finding():
     assert found({"courses": rows}, {"courses": without(rows, lost)}) == []
 
 
+def test_a_course_visited_once_whose_date_is_corrected_is_not_lost_and_one_taken_out_is():
+    rows = visits()
+    rows = rows[rows["date"] == rows["date"].min()].reset_index(drop=True)
+    own = rows["site_id"] == "C2"
+    corrected = rows.assign(date=rows["date"].mask(own, pd.Timestamp(2031, 1, 3)))
+    assert found({"courses": rows}, {"courses": corrected}) == []
+    assert (LOST_INPUT, "C2.csv", "C2") in rules(found({"courses": rows}, {"courses": without(rows, own)}))
+    fewer = without(corrected, own & (corrected["point"] != "1"))
+    assert (LOST_INPUT, "C2.csv", "C2") in rules(found({"courses": rows}, {"courses": fewer}))
+
+
+def overrides(sites):
+    first = pd.Timestamp(2031, 3, 1, 8) + pd.to_timedelta(range(len(sites)), "D")
+    return pd.DataFrame({"site_id": list(sites), "first": first, "action": "set aside", "file": "overrides.csv"})
+
+
+def test_single_overrides_are_mended_and_taken_back_and_a_table_of_them_is_lost():
+    was = overrides("ABCD")
+    mended = was.assign(first=was["first"] + pd.Timedelta(days=1))
+    for now in (mended, was.iloc[1:], overrides("ABCDE")):
+        assert found({"overrides": was}, {"overrides": now}) == []
+    (one,) = found({"overrides": was}, {"overrides": was.iloc[:0]})
+    assert (one.rule, one.file, one.site_id) == (LOST_INPUT, "overrides.csv", "")
+    assert [f.rule for f in found({"overrides": was}, {"overrides": was.iloc[:1]})] == [FEWER_ROWS]
+
+
 @pytest.mark.parametrize("now", [None, visits().iloc[:0]])
 def test_a_table_that_is_lost_names_its_file_and_the_revision(now):
     (one,) = found({"courses": visits().assign(file="courses.csv")}, {"courses": now})

@@ -85,10 +85,6 @@ def header(text):
     return text.splitlines(keepends=True)[0]
 
 
-def swapped(text):
-    return text.replace("2031-03-01", "2031-01-03")
-
-
 def first_zone(change):
     def harm(home):
         zones = json.loads((home / "zones.geojson").read_text())
@@ -147,6 +143,31 @@ def test_what_people_do_to_single_rows_degrades_nothing(home):
     settings = (home / "basin.yaml").read_text().replace("flights: flights.csv}", "overrides: overrides.csv}")
     (home / "basin.yaml").write_text(settings)
     assert degrading(home) == [], "a table taken out of the settings is a decision"
+
+
+def test_an_older_date_lacks_no_override_that_begins_after_it(home):
+    lines = ["site_id,start,end,variable,action,value,who,when,why"]
+    lines += [f"S1,2031-03-0{day},,swe_mm,set aside,,N. Keeper,2031-03-05,trial" for day in (2, 4)]
+    (home / "overrides.csv").write_text("\n".join(lines) + "\n")
+    settings = (home / "basin.yaml").read_text().replace("flights.csv}", "flights.csv, overrides: overrides.csv}")
+    (home / "basin.yaml").write_text(settings)
+    published = run.update(read_settings(home / "basin.yaml"), DAY, quiet)
+    assert published.readings.degraded == []
+    assert len(published.readings.rows["overrides"]) == 2
+    assert degrading(home, dt.date(2031, 3, 1)) == []
+    assert degrading(home, dt.date(2031, 3, 3)) == []
+    (home / "overrides.csv").write_text(lines[0] + "\n")
+    assert [(one.rule, one.table) for one in degrading(home, dt.date(2031, 3, 3))] == [(LOST_INPUT, "overrides")]
+
+
+def test_voids_that_are_filled_hide_no_other_heights(home):
+    raster(
+        "elevation.tif",
+        lambda height: np.where(np.arange(height.size).reshape(height.shape) == 1500, -9999, height + 60),
+    )(home)
+    findings = read_inputs(read_settings(home / "basin.yaml"), NEXT, quiet).findings
+    told = {finding.rule for finding in findings if finding.file.endswith("elevation.tif")}
+    assert {"voids in the terrain", CHANGED_VALUES} <= told
 
 
 def test_check_tells_the_same_and_a_rerun_by_hand_takes_changed_values_over_but_no_loss(home):
