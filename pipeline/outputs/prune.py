@@ -73,14 +73,17 @@ class _Names:
         home = basin_folder(self.archive, self.basin)
         for date in dates_held(self.archive, self.basin):
             day = home / date.isoformat()
-            if not in_store(day) and not day.is_dir():
-                continue
-            for name in sorted(names_in(day)):
-                folder = day / name
-                if folder not in self.read and folder.is_dir():
-                    self._take(folder)
+            if in_store(day) or day.is_dir():
+                for name in sorted(names_in(day)):
+                    self._take(day / name)
+            else:
+                self._take(day)
 
     def _take(self, folder: Path) -> None:
+        # A link whose disk is not mounted leads to what it led to before; a file is no revision.
+        linked = not in_store(folder) and folder.is_symlink()
+        if folder in self.read or not (folder.is_dir() or linked):
+            return
         self.read.add(folder)
         record = sound_record(folder, Examined())
         if record is None:
@@ -89,13 +92,23 @@ class _Names:
             self.hashes |= set(record["kept_inputs"].values())
 
     def files(self) -> set[str]:
-        """Return the files under inputs/ that the records name. Raises ArchiveError when a listing of rows cannot be read."""
+        """Return the files under inputs/ that the records name.
+
+        Raises ArchiveError when a listing of rows is lost, cannot be read, or names a month that is not there: which months it had
+        named is not known then.
+        """
         folder = inputs_folder(self.archive, self.basin)
-        named = set()
+        there, named = set(names_in(folder)), set()
         for sha256 in self.hashes:
-            named |= {f"{sha256}.nc", f"{sha256}.json"}
-            if (folder / f"{sha256}.json").exists():
-                named |= {f"{month}.csv.gz" for month in kept_months(folder, sha256)}
+            if f"{sha256}.nc" in there:
+                named.add(f"{sha256}.nc")
+                continue
+            months = {f"{month}.csv.gz" for month in kept_months(folder, sha256)}
+            if not months <= there:
+                raise ArchiveError(
+                    f"{folder / sha256}.json names rows that are not there. `snowtally verify` tells the way"
+                )
+            named |= {f"{sha256}.json", *months}
         return named
 
 
@@ -113,9 +126,9 @@ def prune(root: str | Path, basin: str, older_than_days: float, *, go: bool) -> 
     archive = archive_folder(root)
     dates_held(archive, basin)
     names = _Names(archive, basin)
-    # What takes long is done before the lock.
-    names.gather()
     with told(f"Cannot prune {basin} in {root}"), ExitStack() as stack:
+        # What takes long is done before the lock.
+        names.gather()
         work = None
         if go:
             work = stack.enter_context(staged(archive, basin)).folder
@@ -151,7 +164,7 @@ def _inputs(names: _Names, older_than_days: float, held_back: list[str]) -> list
         )
         return []
     try:
-        named = names.files()
+        named = names.files() if found else set()
     except ArchiveError as trouble:
         held_back.append(f"archived inputs: {trouble}")
         return []

@@ -116,6 +116,31 @@ def test_a_listing_that_cannot_be_read_holds_the_months_back(mine):
     assert (found.inputs, len(found.held_back)) == ([], 1)
 
 
+@pytest.mark.parametrize("harm", [
+    lambda path: path.unlink(),
+    lambda path: path.write_text(path.read_text().replace('"months": ["', '"months": ["0')),
+], ids=["lost", "flipped"])  # fmt: skip
+def test_a_listing_that_is_lost_or_names_other_months_holds_the_months_back(mine, harm):
+    sha256 = read_record(mine, "larkmoor", "2031-03-01")["kept_inputs"]["courses"]
+    harm(inputs_folder(mine, "larkmoor") / f"{sha256}.json")
+    aged(mine, 40)
+    found = prune(mine, "larkmoor", 30, go=True)
+    assert (found.inputs, len(found.held_back)) == ([], 1)
+
+
+@pytest.mark.parametrize("what", ["2031-03-01", "2031-03-01/r001"])
+def test_a_date_or_revision_on_a_disk_that_is_not_mounted_holds_all_inputs_back(mine, tmp_path, what):
+    moved = mine / "larkmoor" / what
+    moved.parent.mkdir(exist_ok=True)
+    shutil.move(moved, tmp_path / "moved")
+    moved.symlink_to(tmp_path / "moved")
+    assert len(prune(mine, "larkmoor", 30, go=False).inputs) == 3
+    (tmp_path / "moved").rename(tmp_path / "unmounted")
+    found = prune(mine, "larkmoor", 30, go=True)
+    assert (found.inputs, len(found.held_back)) == ([], 1)
+    assert moved.name in found.held_back[0]
+
+
 def test_it_does_not_run_beside_a_night(mine):
     with NightLock(mine, "larkmoor", dt.date(2031, 3, 8), "run").hold(0):
         with pytest.raises(BusyError, match=r"Nights of larkmoor are at work \(2031-03-08\)"):
