@@ -206,9 +206,13 @@ class MadeCurrent:
 
 @dataclass(frozen=True)
 class Decisions:
-    """What people decided: revisions withdrawn, with the reason, and by date those made current, in order."""
+    """What people decided: revisions withdrawn, with the reason, and by date those made current, in order.
+
+    `lost` are those of the withdrawn that were damaged when they were withdrawn: somebody has seen to the damage.
+    """
 
     withdrawn: dict[tuple[dt.date, int], str] = field(default_factory=dict)
+    lost: set[tuple[dt.date, int]] = field(default_factory=set)
     made_current: dict[dt.date, list[MadeCurrent]] = field(default_factory=dict)
 
 
@@ -239,6 +243,8 @@ def read_decisions(path: Path) -> Decisions:
                 )
                 if kind == WITHDRAW:
                     found.withdrawn[date, revision] = reason
+                    if entry.get("damaged"):
+                        found.lost.add((date, revision))
                 else:
                     made = MadeCurrent(revision, int(entry["newest"]), reason, kind == KEEP_CURRENT)
                     found.made_current.setdefault(date, []).append(made)

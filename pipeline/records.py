@@ -25,6 +25,9 @@ _KEYS = {
 
 _FILE_KEYS = {"name": str, "size": int, "sha256": str}
 
+_LOSS_KEYS = {"rule": str, "table": str, "file": str, "site_id": str, "start": str, "whole": bool}
+"""Of each of `losses`, which every record from version 3 on has."""
+
 
 def load_record(folder: Path) -> dict[str, Any]:
     """Return the record of a revision's folder; what older versions did not say is filled in with its meaning.
@@ -44,6 +47,10 @@ def load_record(folder: Path) -> dict[str, Any]:
                 _look_for(file, _FILE_KEYS)
             for file in record["inputs"]:
                 _look_for(file, {"role": str, "path": str, "sha256": str})
+            if record.get("losses") is not None:
+                _look_for(record, {"losses": list})
+                for loss in record["losses"]:
+                    _look_for(loss, _LOSS_KEYS)
             dt.datetime.fromisoformat(record["made"])
     except (OSError, ValueError, KeyError, TypeError) as error:
         why = f"it has no {error.args[0]}" if isinstance(error, KeyError) else error

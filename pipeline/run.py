@@ -135,7 +135,9 @@ def _made_current(archive: Path, basin: str, published: Published, run: Run) -> 
     date = published.current.date
     make_current(archive, basin, date, published.revision, run.reason)
     current = replace(published.current, number=published.revision, path=published.path)
-    return replace(published, current=current, held_back="", made_current=True)
+    # That it is held back, and how to make it current, is true no more.
+    why = f"{published.path.name} was made from the same inputs, settings and code" if published.unchanged else ""
+    return replace(published, current=current, held_back="", made_current=True, why=why)
 
 
 def choices(settings: Settings, date: dt.date) -> Choices:

@@ -6,6 +6,7 @@ import datetime as dt
 from dataclasses import dataclass, field
 from typing import Any
 
+from pipeline.current import Soundness
 from pipeline.gather import DEGRADING, Readings, read_inputs
 from pipeline.gather_before import ReadNow, fewer_than
 from pipeline.gather_flights import STILL_ARRIVING
@@ -127,10 +128,14 @@ def _damaged(settings: Settings, made: tuple[Revision, dict[str, Any]], now: Rea
     """
     revision, record = made
     degrading = [finding for finding in now.findings if finding.rule in DEGRADING]
+    its = Soundness.of(record)
+    # Figures and the revision that a sentence names change from night to night; what is lacking stays the same.
+    old = record["degraded_reasons"] if its.losses is None else []
+    beyond = Soundness(degraded=True, losses=tuple(now.losses)).beyond(its)
     new = [
-        (finding, why)
-        for finding, why in zip(degrading, now.degraded, strict=True)
-        if why not in record["degraded_reasons"] and finding.rule not in NO_DAMAGE
+        (finding, loss.reason)
+        for finding, loss in zip(degrading, now.losses, strict=True)
+        if loss in beyond and loss.reason not in old and finding.rule not in NO_DAMAGE
     ]
     told = {(finding.table, finding.file) for finding, _ in new}
     fewer = fewer_than(settings, made, ReadNow(revision.date, now.rows, now.grids, now.hashes), degrading)

@@ -6,6 +6,7 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.json_text import from_json
 from pipeline.operations.joblog import operations_folder
 from pipeline.outputs.files import replace_file
 
@@ -49,7 +50,7 @@ class ToldOnce:
 
     def _told(self) -> set[str]:
         try:
-            told = json.loads(self._path.read_text("utf-8"))
+            told = from_json(self._path.read_text("utf-8"))
         except (OSError, ValueError):
             return set()
         return {one for one in told if isinstance(one, str)} if isinstance(told, list) else set()

@@ -22,7 +22,7 @@ from pipeline.outputs.files import flush_all, flush_file, flush_folder, make_fol
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.pack import pack
 from pipeline.outputs.record import BY_HAND, Provenance, build_record, plain, record_bytes
-from pipeline.outputs.soundness import examine, withdrawn_as_damaged
+from pipeline.outputs.soundness import examine
 from pipeline.outputs.stac import ITEM, item_json
 from pipeline.outputs.staging import Work, left_behind, prepared, remove, staged
 from pipeline.places import in_store, names_in, put_new, send
@@ -229,7 +229,7 @@ def withdraw(root: str | Path, basin: str, date: dt.date, number: int, reason: s
     damaged = bool(found.damages) and not found.newer
     with _deciding(root, basin, date, f"withdraw {basin} {date}@{number}") as work:
         decided, current = decisions(work.archive, basin), standing(work.archive, basin, date)
-        given_up = damaged and (date, number) not in withdrawn_as_damaged(work.archive, basin)
+        given_up = damaged and (date, number) not in decided.lost
         if (date, number) in decided.withdrawn and not given_up:
             raise ArchiveError(f"{basin} {date}@{number} was withdrawn before ({decided.withdrawn[date, number]}).")
         without = replace(decided, withdrawn=decided.withdrawn | {(date, number): reason})

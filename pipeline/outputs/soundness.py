@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import hashlib
 import json
 from dataclasses import dataclass, field
@@ -17,7 +16,7 @@ from pipeline.json_text import from_json
 from pipeline.outputs.record import record_is_whole
 from pipeline.outputs.stac import ITEM
 from pipeline.problems import NewerVersionError, RecordError
-from pipeline.reading import Revision, basin_folder
+from pipeline.reading import Revision
 from pipeline.records import RECORD, load_record
 
 
@@ -149,14 +148,3 @@ def _item(found: Examined, basin: str, revision: Revision) -> None:
     wanted = "Feature", f"{basin}-{revision.date}-{revision.path.name}", basin, str(revision.number)
     if told != said or identity != wanted:
         found.add(path, "does not say what the record says")
-
-
-def withdrawn_as_damaged(root: str | Path, basin: str) -> set[tuple[dt.date, int]]:
-    """Return the revisions that were damaged when they were withdrawn; to be asked where `withdrawals` can read the decisions."""
-    try:
-        lines = (basin_folder(root, basin) / "decisions.jsonl").read_bytes().split(b"\n")[:-1]
-    except FileNotFoundError:
-        return set()
-    entries = [json.loads(line.decode("utf-8")) for line in lines]
-    damaged = [entry for entry in entries if entry["decision"] == "withdraw" and entry.get("damaged")]
-    return {(dt.date.fromisoformat(entry["date"]), int(entry["revision"])) for entry in damaged}

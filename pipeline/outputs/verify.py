@@ -19,7 +19,7 @@ from pipeline.outputs.kept_grids import read_grids
 from pipeline.outputs.kept_rows import kept_months, read_rows
 from pipeline.outputs.locks import basin_lock
 from pipeline.outputs.second_look import SECOND_LOOK
-from pipeline.outputs.soundness import Examined, examine, withdrawn_as_damaged
+from pipeline.outputs.soundness import Examined, examine
 from pipeline.outputs.staging import in_hand, left_behind
 from pipeline.parquet import read_arrow
 from pipeline.places import in_store
@@ -31,7 +31,6 @@ from pipeline.reading import (
     dates_held,
     decisions,
     revisions,
-    withdrawals,
 )
 
 _REBUILD = "Run `snowtally verify --rebuild`."
@@ -87,7 +86,8 @@ class _Look:
         self.gone: dict[tuple[dt.date, int], str] = {}
         self.lost_known: set[tuple[dt.date, int]] = set()
         with suppress(ArchiveError):
-            self.gone, self.lost_known = withdrawals(root, basin), withdrawn_as_damaged(root, basin)
+            decided = decisions(root, basin)
+            self.gone, self.lost_known = decided.withdrawn, decided.lost
         self.files = self.bytes = self.revisions = 0
         self.seen: set[Path] = set()
         self.kept: dict[str, str] = {}
@@ -310,6 +310,8 @@ def _derived(look: _Look, dates: list[dt.date]) -> list[Trouble]:
             what = "" if path.read_bytes() == data else "does not say what the revisions say"
         except FileNotFoundError:
             what = "is missing"
+        except OSError as trouble:
+            what = f"cannot be read ({trouble.strerror})"
         if what:
             found.append(look.trouble(path, what, _REBUILD))
     return found

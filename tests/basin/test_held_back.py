@@ -121,6 +121,8 @@ def test_a_person_decides_otherwise_and_a_sound_night_is_current_again(mine):
         True,
         2,
     )
+    assert "made from the same inputs" in decided["why"]
+    assert "held back" not in decided["why"]
     assert current(mine) == 2
     lines = [json.loads(line) for line in (archive(mine) / "made" / "decisions.jsonl").read_text("utf-8").splitlines()]
     assert [(one["decision"], one["revision"], one["reason"]) for one in lines] == [

@@ -186,6 +186,20 @@ def test_a_damaged_input_is_told_once_and_nothing_is_rerun(home, tmp_path, case,
     assert run_ == []
 
 
+def test_what_degraded_a_date_before_is_no_new_damage_though_its_figures_change(home):
+    settings = read_settings(with_operations(home, "before", QUICK))
+    with (home / "courses.csv").open("a") as courses:
+        courses.write("S0,soon,1,100,300\n" * 5)
+    publish(settings, 4)
+    before = read_record(settings.archive_root, "made", "2031-03-04")["degraded_reasons"]
+    with (home / "courses.csv").open("a") as courses:
+        courses.write("S0,soon,1,100,300\nS0,2031-03-03,1,40,120\n")
+    now = run.read_inputs(settings, dt.date(2031, 3, 4), quiet)
+    assert (len(before), now.degraded != before) == (1, True)
+    changed = changed_dates(settings, dt.date(2031, 3, 4))
+    assert ([one.date.day for one in changed.late], changed.damaged) == ([4], [])
+
+
 def test_what_is_still_arriving_puts_the_watch_off(home):
     settings = read_settings(with_operations(home, "off", {"arrival": {"quiet_s": 3600, "wait_s": 0}}))
     publish(settings, 3)
@@ -379,13 +393,12 @@ def test_a_night_may_wait_for_inputs_and_for_another_run_before_its_own_time_beg
 
 
 def test_a_date_run_apart_never_raises(home, monkeypatch):
+    monkeypatch.setenv("XDG_STATE_HOME", str(home / "state"))
     monkeypatch.setattr(nights, "run_apart", raising(ZeroDivisionError("nobody foresaw this")))
     result = run_once(str(home / "basin.yaml"), "2031-03-05", "id", nights.NIGHTLY)
-    assert (result.state, result.date, result.message) == (
-        "failed",
-        "2031-03-05",
-        "ZeroDivisionError: nobody foresaw this",
-    )
+    assert (result.state, result.date) == ("failed", "2031-03-05")
+    assert "ZeroDivisionError: nobody foresaw this. The details are in " in result.message
+    assert (home / "state" / "snowtally" / "failures.log").exists()
 
 
 def test_a_new_archive_is_not_begun_without_a_word(home, settings):

@@ -61,6 +61,8 @@ DAMAGES = {
     "kept inputs a list": edited(lambda content: content.update(kept_inputs=["a"])),
     "made at no time": edited(lambda content: content.update(made="yesterday")),
     "settings of text": edited(lambda content: content.update(settings="basin")),
+    "losses of text": edited(lambda content: content.update(losses=["stations.csv"])),
+    "losses a number": edited(lambda content: content.update(losses=0)),
     "newer": edited(lambda content: content.update(schema_version=99)),
     "removed": lambda path: path.unlink(),
     "a folder": folder,
