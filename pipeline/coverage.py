@@ -82,9 +82,9 @@ class _About:
     def finding(self, rule: str, file: str, site_id: str, evidence: str) -> Finding:
         words = {
             LOST_INPUT: "look whether the file is whole and its columns, dates and units are still written as before. "
-            + (_RETIRE if self.table in ("sites", "stations", "courses") else "Put back what is lost"),
+            + (_RETIRE if self.table in ("sites", "stations", "courses") else _PUT_BACK),
             FEWER_ROWS: "look whether the file is whole, is not an older copy, and is still written as before. "
-            + (_LEAVE_OUT if self.table in ("stations", "courses") else "Put back what is lost"),
+            + (_LEAVE_OUT if self.table in ("stations", "courses") else _PUT_BACK),
             CHANGED_VALUES: "look whether unit, decimal mark and columns are still those of the settings. "
             "If the new values are right, `snowtally rerun` of the newest date with a reason takes them over",
         }
@@ -100,6 +100,8 @@ class _About:
         )
 
 
+GIVEN_UP = "Given up on purpose: `snowtally rerun --make-current` of the date that is named here, with a reason"
+_PUT_BACK = f"Put back what is lost. {GIVEN_UP}"
 _RETIRE = "Put back what is lost; a site that is given up gets its last day under `until` in the sites table"
 _LEAVE_OUT = "Put back what is lost; what is to be left out is named in the overrides table"
 

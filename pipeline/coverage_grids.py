@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from pipeline.coverage import CHANGED_VALUES, FEWER_ROWS, LOST_INPUT, Limits
+from pipeline.coverage import CHANGED_VALUES, FEWER_ROWS, GIVEN_UP, LOST_INPUT, Limits
 from pipeline.problems import Finding
 
 MOST_AREA_CHANGE = 0.01
@@ -96,7 +96,7 @@ def grids_held_against(
 
 def _finding(rule: str, about: dict[str, str], evidence: str) -> Finding:
     detail = {
-        LOST_INPUT: "put it back as it was. Given up on purpose: `snowtally rerun --make-current` of that date with a reason",
+        LOST_INPUT: f"put it back as it was. {GIVEN_UP}",
         FEWER_ROWS: "look whether its file is whole and is the same as before",
         CHANGED_VALUES: "look whether its file, unit and no-data value are still the right ones. If the new values are right, "
         "`snowtally rerun` of the newest date with a reason takes them over",
