@@ -6,6 +6,7 @@ import datetime as dt
 from dataclasses import dataclass, field
 from typing import Any
 
+from pipeline.coverage import CHANGED_VALUES, FEWER_ROWS, LOST_INPUT
 from pipeline.current import Soundness
 from pipeline.gather import DEGRADING, Readings, read_inputs
 from pipeline.gather_before import ReadNow, fewer_than
@@ -133,7 +134,7 @@ def _damaged(settings: Settings, made: tuple[Revision, dict[str, Any]], now: Rea
     old = record["degraded_reasons"] if its.losses is None else []
     beyond = Soundness(degraded=True, losses=tuple(now.losses)).beyond(its)
     new = [
-        (finding, loss.reason)
+        (finding, _words(finding) if finding.rule in _COMPARED else loss.reason)
         for finding, loss in zip(degrading, now.losses, strict=True)
         if loss in beyond and loss.reason not in old and finding.rule not in NO_DAMAGE
     ]
@@ -143,6 +144,10 @@ def _damaged(settings: Settings, made: tuple[Revision, dict[str, Any]], now: Rea
     return [
         Damage(revision.date, revision.number, one.table, one.file, one.site_id, one.rule, words) for one, words in new
     ]
+
+
+_COMPARED = (LOST_INPUT, FEWER_ROWS, CHANGED_VALUES)
+"""Rules whose findings end with when to rerun: of damage no alert may advise that."""
 
 
 def _words(finding: Finding) -> str:
