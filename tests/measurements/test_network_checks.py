@@ -238,6 +238,31 @@ def test_antifreeze_poured_into_a_gauge_is_a_day_that_no_other_gauge_knows():
     assert np.isfinite(np.delete(caught[1:, 2], dry - 1)).all()
 
 
+def test_what_fell_while_a_gauge_was_silent_is_no_antifreeze():
+    """A total goes on after a gap: its first day holds what fell in three weeks, a day on which it may be dry everywhere."""
+    air, fallen, network = made_network()
+    fallen[141, 0] = 0.0
+    fallen[141:144] = np.where(np.arange(8) == 0, fallen[141:144], 0.0)
+    rows = records(air, fallen, totals=True)
+    silent = (rows["site_id"] == "S0") & rows["date"].between(DAYS[115], DAYS[140])
+    checked, findings = check_stations(rows[~silent], LIMITS, "10-01", network)
+    assert not [f for f in findings if f.rule == catch_checks.RULE]
+    held = daily_values(checked).set_index(["site_id", "date"])["precipitation_mm"]["S0", DAYS[141]]
+    assert held == pytest.approx(fallen[115:142, 0].sum())
+    assert held > catch_checks.ABSURD_DAY_MM
+
+
+@pytest.mark.parametrize("several", [2, 3])
+def test_several_thermometers_in_fahrenheit_do_not_bear_each_other_out(several):
+    air, fallen, network = made_network()
+    bad = air.copy()
+    bad[:, 2 : 2 + several] = bad[:, 2 : 2 + several] * 1.8 + 32.0
+    found, _, findings = check(bad, fallen, network)
+    assert {f.site_id for f in findings if f.rule != "out of range"} == {f"S{site}" for site in range(2, 2 + several)}
+    assert np.isnan(found[:, 2 : 2 + several]).mean() > 0.99
+    assert np.isfinite(np.delete(found, np.s_[2 : 2 + several], axis=1)).all()
+
+
 def test_of_two_gauges_alone_neither_is_set_aside_and_both_are_told():
     air, fallen, network = made_network(HEIGHTS[[3, 4]])
     fallen[:, 0] *= 10.0
