@@ -11,6 +11,7 @@ from pipeline.measurements import air_checks, catch_checks
 from pipeline.measurements.daily import daily_values
 from pipeline.measurements.network import Network
 from pipeline.measurements.station_checks import check_stations
+from pipeline.measurements.station_series import StationSeries
 from pipeline.measurements.table_checks import check_weather
 from pipeline.settings import Checks, Stations
 
@@ -236,6 +237,19 @@ def test_antifreeze_poured_into_a_gauge_is_a_day_that_no_other_gauge_knows():
     assert (finding.site_id, finding.start[:10], finding.end[:10]) == ("S2", *[str(DAYS[dry].date())] * 2)
     assert np.isnan(caught[dry, 2])
     assert np.isfinite(np.delete(caught[1:, 2], dry - 1)).all()
+
+
+def test_daily_precipitation_follows_what_is_set_aside_whenever_it_was_asked_for():
+    air, fallen, _ = made_network(HEIGHTS[[3, 4]])
+    series = StationSeries(records(air, fallen))
+    assert series.precipitation[5, 1] == fallen[5, 1]
+    row = series.bounds[1] + 5
+    series.tell(
+        np.array([row]), "precipitation_mm", rule="out of range", evidence=lambda _rows: "", detail="", near_hours=0.0
+    )
+    assert np.isnan(series.precipitation[5, 1])
+    assert np.isnan(series.gauge_steps[row])
+    assert np.isfinite(series.precipitation).sum() == 2 * len(DAYS) - 1
 
 
 def test_what_fell_while_a_gauge_was_silent_is_no_antifreeze():
