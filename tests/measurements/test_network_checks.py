@@ -12,7 +12,7 @@ from pipeline.measurements.daily import daily_values
 from pipeline.measurements.network import Network
 from pipeline.measurements.station_checks import check_stations
 from pipeline.measurements.station_series import StationSeries
-from pipeline.measurements.table_checks import check_weather
+from pipeline.measurements.table_checks import check_weather, within_limits
 from pipeline.settings import Checks, Stations
 
 LIMITS = station_limits(Checks(), Stations())
@@ -181,6 +181,21 @@ def test_a_weather_table_in_another_unit_is_set_aside_and_the_stations_are_not(w
     assert table[({"air_temperature_c", "precipitation_mm"} - {spoilt}).pop()].notna().all()
     # The table that was given stays as it was.
     assert network.weather[spoilt].notna().all()
+
+
+def test_a_code_for_no_value_in_the_weather_table_is_no_witness():
+    """Beside a table of -9999 two thermometers are alone; were it a third record, none of them would agree with anything."""
+    air, fallen, network = made_network(HEIGHTS[[3, 4]])
+    codes = np.full(len(DAYS), -9999.0)
+    network = with_table(network, codes, codes)
+    table, findings = within_limits(network.weather)
+    assert [(f.table, f.rule, f.action) for f in findings] == [("weather", "out of range", "set aside")] * 2
+    assert table[["air_temperature_c", "precipitation_mm"]].isna().all(axis=None)
+    assert (network.weather["air_temperature_c"] == codes).all()
+    air[40:50, 0] += 25.0
+    assert not check(air, fallen, network)[2]
+    told = check(air, fallen, replace(network, weather=table))[2]
+    assert {(f.site_id, f.action) for f in told} == {("S0", "used"), ("S1", "used")}
 
 
 def test_a_lone_wild_reading_of_an_hourly_thermometer_goes_and_its_day_stays():
