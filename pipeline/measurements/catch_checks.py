@@ -45,6 +45,7 @@ LASTING = 0.5
 """A record wrong in this share of its windows is wrong all season."""
 
 LEAST_OTHERS = 2
+"""One other gauge may be the one that is wrong."""
 
 
 @dataclass(frozen=True)

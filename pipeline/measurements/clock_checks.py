@@ -97,9 +97,9 @@ def _lasting(marks: np.ndarray, least: int) -> np.ndarray:
     return kept
 
 
-UNIT_DAYS = 5
-FAHRENHEIT_SHARE = 0.3
-FAR_C = 12.0
+UNIT_DAYS, FAHRENHEIT_SHARE, FAR_C = 5, 0.3, 12.0
+"""Days on end on which a daily mean is so far from the others', K, and read as Fahrenheit within this share of that (chosen: freezing
+air reads 32, and no front stands for so long)."""
 
 MONTH_DAYS, MONTH_SHARE = 30, 0.8
 """Ridges do not stand in warm air above a cold valley on so large a share of so many days (common practice, no source): thermometers
