@@ -70,7 +70,7 @@ def test_a_shorted_thermometer_is_one_finding_with_what_lies_between_its_bad_day
     found, _, (finding,) = check(bad, fallen, network)
     assert (finding.site_id, finding.rule, finding.action) == ("S3", air_checks.RULE, "set aside")
     assert (finding.start[:10], finding.end[:10]) == (str(DAYS[99].date()), str(DAYS[139].date()))
-    assert "where the neighbours make" in finding.evidence
+    assert "C is expected by the neighbours" in finding.evidence
     assert np.isnan(found[99:140, 3]).all()
     assert np.isfinite(np.delete(found, 3, axis=1)).all()
     assert np.isfinite(found[:99, 3]).all()
