@@ -39,7 +39,7 @@ from pipeline.measurements.overrides import (
 from pipeline.measurements.points import STATION_DEPTH_SE_M, course_visits, station_density, station_swe_se_mm
 from pipeline.measurements.samplers import without_sampler_bias
 from pipeline.measurements.station_checks import check_stations
-from pipeline.measurements.table_checks import check_weather
+from pipeline.measurements.table_checks import check_weather, within_limits
 from pipeline.problems import Finding
 from pipeline.settings import Settings
 
@@ -159,10 +159,12 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
     start = pd.Timestamp(settings.season_start(date))
     weather = tables["weather"]
     weather = weather[(weather["date"] >= start) & (weather["date"] <= pd.Timestamp(date))]
+    # A code for no value must not stand as a witness beside the stations.
+    weather, told = within_limits(weather)
     network = Network(known["elevation_m"], weather, float(known["latitude"].mean()))
     samples, daily, findings = _checked(settings, (known, grid.southern, network), said, _noon(settings, date))
     weather, noticed = check_weather(weather, daily, network, station_limits(settings.checks, settings.stations))
-    findings += noticed
+    findings += told + noticed
     visits = course_visits(samples)
     weighed = [station_density(daily, settings.checks.density_least_depth_m), visits.dropna(subset="density_kg_m3")]
     densities = _density_records(weighed, known)

@@ -146,11 +146,12 @@ def band_of(path: Path, source: rasterio.DatasetReader, values: Values) -> Band:
     ------
     InputError : it holds complex numbers, or lengths in a unit that is none.
     """
-    kind = np.dtype(source.dtypes[0]) if not source.dtypes[0].startswith("complex") else np.dtype(complex)
-    if np.issubdtype(kind, np.complexfloating):
+    # Some of GDAL's complex types are none of NumPy's.
+    if source.dtypes[0].startswith("complex"):
         raise InputError(
             f"{path} holds complex numbers, which no height, depth or fraction is. Write real numbers into it"
         )
+    kind = np.dtype(source.dtypes[0])
     factor, unit = _unit(path, source, values)
     scale, offset = source.scales[0] * factor, source.offsets[0] * factor
     nodata = np.nan if source.nodata is None else float(source.nodata)

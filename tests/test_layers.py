@@ -6,7 +6,18 @@ from pathlib import Path
 import pytest
 
 PIPELINE = Path(__file__).parents[1] / "pipeline"
-LEAVES = {"grid", "variables", "problems", "day", "ground", "season", "raster_band", "raster_frame", "json_text"}
+LEAVES = {
+    "grid",
+    "variables",
+    "problems",
+    "day",
+    "ground",
+    "season",
+    "raster_band",
+    "raster_frame",
+    "vector_file",
+    "json_text",
+}
 ALLOWED = {
     "inputs": LEAVES - {"day"} | {"kept_files"},
     "measurements": LEAVES - {"day"},

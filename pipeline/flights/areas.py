@@ -10,7 +10,6 @@ from pathlib import Path
 import geopandas
 import numpy as np
 import pandas as pd
-import pyogrio
 from affine import Affine
 from rasterio.features import geometry_mask
 from shapely.geometry import box
@@ -20,8 +19,8 @@ from pipeline.flights.mosaic import open_pixels
 from pipeline.flights.placing import Placement
 from pipeline.flights.rasters import PixelSource, RasterPixels, Read, Window
 from pipeline.grid import BasinGrid
-from pipeline.problems import InputError
 from pipeline.raster_band import NUMBERS
+from pipeline.vector_file import read_shapes
 
 VECTORS = {".geojson", ".json", ".gpkg", ".shp", ".fgb"}
 """File endings of vector data; anything else is read as a raster."""
@@ -89,17 +88,7 @@ def find_area(
 
 
 def _shapes(about: str, paths: Sequence[Path], grid: BasinGrid) -> geopandas.GeoDataFrame:
-    found = []
-    for path in paths:
-        try:
-            shapes = geopandas.read_file(path)
-        except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError):
-            raise InputError(
-                f"{about} {path} cannot be read as vector data. Give polygons as GeoPackage, GeoJSON, FlatGeobuf or shapefile"
-            ) from None
-        if shapes.crs is None:
-            raise InputError(f"{about} {path} has no coordinate system. Write it into the file")
-        found.append(shapes.to_crs(grid.crs)[["geometry"]])
+    found = [read_shapes(about, path).to_crs(grid.crs)[["geometry"]] for path in paths]
     return pd.concat(found, ignore_index=True)
 
 

@@ -72,7 +72,7 @@ def _answered(future: Any, patience: float) -> Outcome | None:  # noqa: ANN401  
         return _given(future.exception(timeout=max(0.1, patience - time.monotonic())) or future.result())
     except TimeoutError:
         future.cancel()
-        LOG.warning("A worker took more than %g s for a flight: it is measured here", MEASURED_S)
+        LOG.warning("The cluster has not measured a flight within %g s: it is measured here", MEASURED_S)
         return None
 
 

@@ -157,10 +157,11 @@ def _array_sha256(values: np.ndarray | None) -> str:
 
 @cache
 def code_identity() -> str:
-    """Return the identity of the code that measures: this package's files, the grid's, the bands', and the libraries' versions."""
+    """Return the identity of the code that measures: this package's files, those beside it that it reads with, and the libraries' versions."""
     digest = hashlib.sha256()
     folder = Path(__file__).parent
-    for path in [*sorted(folder.glob("*.py")), folder.parent / "grid.py", folder.parent / "raster_band.py"]:
+    beside = ("grid.py", "raster_band.py", "raster_frame.py", "vector_file.py")
+    for path in [*sorted(folder.glob("*.py")), *(folder.parent / name for name in beside)]:
         digest.update(path.read_bytes())
     digest.update(json.dumps({name: version(name) for name in DECIDING}).encode())
     return digest.hexdigest()

@@ -123,7 +123,9 @@ def measure_flight(
             f"{about}: {_named(files.depth or files.snow_on)} covers no cell of the basin grid by more than {most:.0%}, "
             f"{limits.least_valid_fraction:.0%} is wanted (flights.least_valid_fraction). Check its coordinate system, extent and nodata"
         )
-    noise = DEFAULT_NOISE if registration is None else registration.noise
+    # Where most of the stable ground reads one and the same number, depths are rounded more coarsely than they err.
+    told = registration is not None and registration.noise.pixel_se_m > 0
+    noise = registration.noise if told else DEFAULT_NOISE
     bias_se_m = _bias_se_m(files, registration)
     flight = _dataset(means, grid, noise, (float(np.prod(source.placement.pixel_m())), known.canopy))
     figures = {

@@ -7,7 +7,6 @@ from pathlib import Path
 
 import geopandas
 import numpy as np
-import pyogrio
 import shapely
 import xarray as xr
 from exactextract import exact_extract
@@ -21,6 +20,7 @@ from pipeline.grid import BasinGrid
 from pipeline.inputs.rasters import mean_on_grid
 from pipeline.problems import Finding, InputError, SettingsError, one_line
 from pipeline.raster_band import ELEVATIONS
+from pipeline.vector_file import layers_of, read_shapes
 
 MOST_CELLS = 20_000_000
 """A finer grid is refused before it fills the memory; some ten times the largest basin in the design (1.6 million cells)."""
@@ -51,25 +51,10 @@ def read_zones(path: Path, crs: CRS, layer: str | None = None) -> geopandas.GeoD
     InputError : the file cannot be read, is no vector data, has several layers and none is named, lacks zone_id or name, has a
         feature without one of them or without a polygon, or gives one zone_id two names.
     """
-    try:
-        zones = geopandas.read_file(path, layer=_layer(path, layer))
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError) as trouble:
-        message = f"zones {path} cannot be read as vector data: {trouble}"
-        raise InputError(message) from None
-    except InputError:
-        raise
-    except (shapely.errors.ShapelyError, ValueError, RuntimeError, KeyError, TypeError) as trouble:
-        message = f"zones {path} hold an outline that is none ({one_line(trouble)}). Draw it again as a closed polygon"
-        raise InputError(message) from None
-    if not isinstance(zones, geopandas.GeoDataFrame):
-        message = f"zones {path} are a table without outlines. Give polygons, such as GeoJSON or GeoPackage"
-        raise InputError(message)
+    zones = read_shapes("zones", path, _layer(path, layer))
     absent = [name for name in ("zone_id", "name") if name not in zones.columns]
     if absent:
         message = f"zones {path}: no attribute {' and '.join(absent)}. It has: {', '.join(map(str, zones.columns.drop('geometry')))}"
-        raise InputError(message)
-    if zones.crs is None:
-        message = f"zones {path} have no coordinate system. Write it into the file"
         raise InputError(message)
     if zones.empty:
         message = f"zones {path} hold no polygon"
@@ -101,7 +86,7 @@ def _check_finite(path: Path, zones: geopandas.GeoDataFrame, trouble: str) -> No
 
 def _layer(path: Path, wanted: str | None) -> str | None:
     """Return the layer that holds the zones; None for the only one. Raises InputError where it cannot be told."""
-    names = [str(name) for name, _ in pyogrio.list_layers(path)]
+    names = layers_of("zones", path)
     if wanted is None and len(names) <= 1:
         return None
     if wanted in names:

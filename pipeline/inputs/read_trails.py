@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import geopandas
 import numpy as np
-import pyogrio
 from rasterio.features import rasterize
 from scipy.ndimage import distance_transform_edt
 
 from pipeline.grid import BasinGrid
 from pipeline.problems import InputError
+from pipeline.vector_file import read_shapes
 
 
 def trail_distance(path: Path, grid: BasinGrid) -> np.ndarray:
@@ -25,12 +24,7 @@ def trail_distance(path: Path, grid: BasinGrid) -> np.ndarray:
     ------
     InputError : the file cannot be read, has no coordinate system, or nothing of it lies on the grid.
     """
-    try:
-        trails = geopandas.read_file(path)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError) as trouble:
-        raise InputError(f"trails {path} cannot be read as vector data: {trouble}. Check plan.trails") from None
-    if trails.crs is None:
-        raise InputError(f"trails {path} have no coordinate system. Write it into the file")
+    trails = read_shapes("trails", path)
     shapes = [shape for shape in trails.to_crs(grid.crs).geometry if shape is not None and not shape.is_empty]
     on = np.zeros(grid.shape, bool)
     if shapes:

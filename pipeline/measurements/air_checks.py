@@ -210,8 +210,8 @@ def air(series: StationSeries, network: Network, limits: AirLimits) -> None:
 
 
 def words(values: np.ndarray, expected: np.ndarray) -> str:
-    """Return the figures of a stretch: what was read, and what the neighbours make of its days."""
-    return f"{span(values, 1)} C where the neighbours make {span(expected, 1)} C of it"
+    """Return the figures of a stretch: what was read, and what is expected of its days by the neighbours."""
+    return f"{span(values, 1)} C, where {span(expected, 1)} C is expected by the neighbours"
 
 
 TWO_ALONE = {

@@ -45,6 +45,7 @@ LASTING = 0.5
 """A record wrong in this share of its windows is wrong all season."""
 
 LEAST_OTHERS = 2
+"""One other gauge may be the one that is wrong."""
 
 
 @dataclass(frozen=True)
@@ -142,9 +143,11 @@ def _plugged(fallen: np.ndarray) -> np.ndarray:
 
 
 def _absurd_days(fallen: np.ndarray, factor: float) -> np.ndarray:
-    """Return the days of which no other gauge knows anything like it."""
-    others = others_quantile(np.where(np.isfinite(fallen), window_sum(fallen, 1, 1), np.nan), 1.0, least=LEAST_OTHERS)
-    return (fallen >= ABSURD_DAY_MM) & (fallen >= factor * others)
+    """Return the days of which no other gauge knows anything like it; a day after a gap may hold what fell in the gap."""
+    there = np.isfinite(fallen)
+    others = others_quantile(np.where(there, window_sum(fallen, 1, 1), np.nan), 1.0, least=LEAST_OTHERS)
+    after_gap = np.vstack([np.zeros((1, fallen.shape[1]), bool), ~there[:-1]])
+    return (fallen >= ABSURD_DAY_MM) & (fallen >= factor * others) & ~after_gap
 
 
 def catch(series: StationSeries, network: Network, factor: float) -> None:
@@ -179,7 +182,8 @@ def words(fallen: np.ndarray, record: int) -> str:
     """Return the figures of a stretch (days, records): what the record and what its neighbours caught."""
     others = np.delete(fallen, record, axis=1)
     theirs = np.nansum(others[:, np.isfinite(others).any(axis=0)], axis=0)
-    return f"{np.nansum(fallen[:, record]):.0f} mm in {len(fallen)} days where the neighbours caught {span(theirs)} mm"
+    days = f"{len(fallen)} day{'s' if len(fallen) > 1 else ''}"
+    return f"{np.nansum(fallen[:, record]):.0f} mm in {days} where the neighbours caught {span(theirs)} mm"
 
 
 TWO_ALONE = {

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.measurements.air_checks import TOGETHER
-from pipeline.measurements.network import Network, alike_another
+from pipeline.measurements.network import Network, alike_another, stretches
 from pipeline.measurements.station_series import StationSeries
 from pipeline.measurements.stretches import group_sums
-from pipeline.measurements.surroundings import others_quantile
+from pipeline.measurements.surroundings import others_quantile, window_sum
 
 CYCLE_DAYS = 10
 """Days over which a daily cycle is taken together: weather fronts have no fixed hour and average out."""
@@ -97,9 +97,13 @@ def _lasting(marks: np.ndarray, least: int) -> np.ndarray:
     return kept
 
 
-UNIT_DAYS = 5
-FAHRENHEIT_SHARE = 0.3
-FAR_C = 12.0
+UNIT_DAYS, FAHRENHEIT_SHARE, FAR_C = 5, 0.3, 12.0
+"""Days on end on which a daily mean is so far from the others', K, and read as Fahrenheit within this share of that (chosen: freezing
+air reads 32, and no front stands for so long)."""
+
+MONTH_DAYS, MONTH_SHARE = 30, 0.8
+"""Ridges do not stand in warm air above a cold valley on so large a share of so many days (common practice, no source): thermometers
+that bear each other out for longer read in one wrong unit."""
 
 
 def fahrenheit(series: StationSeries, network: Network | None = None) -> None:
@@ -117,7 +121,9 @@ def fahrenheit(series: StationSeries, network: Network | None = None) -> None:
     heights = np.zeros(air.shape[1]) if network is None else network.heights(series.names)
     far, turned = np.abs(air - others), np.abs((air - 32.0) / 1.8 - others)
     alike = alike_another(air, heights, TOGETHER)
-    wrong = _lasting((far > FAR_C) & (turned < FAHRENHEIT_SHARE * far) & ~alike, UNIT_DAYS)
+    looks = (far > FAR_C) & (turned < FAHRENHEIT_SHARE * far)
+    months = window_sum(window_sum(looks, MONTH_DAYS - 1, 0) >= MONTH_SHARE * MONTH_DAYS, 0, MONTH_DAYS - 1) > 0
+    wrong = _lasting(looks & ~alike, UNIT_DAYS) | stretches(looks & months, looks, UNIT_DAYS)
     values = series.values[name]
     series.tell(
         series.days_to_readings(wrong) & np.isfinite(values),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.measurements.course_context import FRESH_KG_M3
 from pipeline.measurements.shifts import UNIT_FACTORS, sharpest, tell_shift
 from pipeline.measurements.station_series import UNITS, StationSeries
 from pipeline.measurements.still_snow import BARE
@@ -164,9 +165,6 @@ SWE_RESTS = 0.1
 
 LEAST_SWE_MM = 40.0
 THIN_M = 0.08
-
-FRESH_KG_M3 = 50.0
-"""Least density of new snow: 5 to 20 % water (USDA NRCS, "What is Snow Water Equivalent?")."""
 
 
 def density_leaps(series: StationSeries, least_depth_m: float) -> None:

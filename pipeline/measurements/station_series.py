@@ -167,15 +167,11 @@ class StationSeries:
         ----------
         sites : numbers of the stations.
         """
-        if len(sites) == 0:
-            return
         steps = self.gauge_steps
         for site in sites:
             rows = slice(self.bounds[site], self.bounds[site + 1])
             self.values["precipitation_mm"][rows] = steps[rows]
             self.values["precipitation_total_mm"][rows] = np.nan
-        # What is set aside from now on changes the daily values.
-        del self.precipitation, self.gauge_steps
 
     def days_to_readings(self, days: np.ndarray) -> np.ndarray:
         """Return which readings lie on the marked days: a table (days, stations) to a mask of readings."""
@@ -215,6 +211,9 @@ class StationSeries:
             self.findings.append(self._finding(part[[0, -1]], rule, severity, (words, action, detail)))
         if action == "set aside":
             self.values[name][rows] = np.nan
+            if name in GAUGED:
+                for made in ("precipitation", "gauge_steps"):
+                    self.__dict__.pop(made, None)
 
     def _finding(self, ends: np.ndarray, rule: str, severity: str, told: tuple[str, str, str]) -> Finding:
         first, last = (int(row) for row in ends)

@@ -7,6 +7,7 @@ import numpy as np
 from pipeline.measurements.station_series import UNITS, StationSeries
 from pipeline.measurements.stretches import still_runs
 from pipeline.measurements.surroundings import Surroundings
+from pipeline.measurements.weather_checks import CATCH
 
 GAP_HOURS = 36.0
 """Readings further apart than this have a gap between them: stations report at least daily."""
@@ -21,8 +22,9 @@ STUCK_READINGS = {"swe_mm": 5, "depth_m": 7}
 """A plateau has at least so many readings: five days of the same whole centimetre come by chance in settled cold weather."""
 
 HALF = 0.5
-AROUND_HOURS = 240.0
-FAR_BELOW = 5.0
+
+AROUND_HOURS, FAR_BELOW = 240.0, 5.0
+"""A plateau so many times below the upper readings of the ten days around it is in another unit, such as mm taken for inches (chosen)."""
 
 MISSED_MM = 7.5
 """Change of SWE that a plateau must have missed where others tell of it too, and twice as much where the own gauge alone does: a
@@ -41,9 +43,6 @@ from memory)."""
 HELD_SHARE = 0.1
 """Share of SWE that melt must exceed before any leaves: 5 % of liquid water that the pores hold, and as much again for snow
 below 0 C (common practice, no source)."""
-
-CATCH = 2.2
-"""No more fell than 2.2 times what a gauge caught: it catches half of windy snow (common practice, no source)."""
 
 MOST, FEW, EVERY = 0.75, 0.25, 0.1
 """Shares of the other stations: melt here is melt at three quarters of those under snow; without a gauge here what three
@@ -143,6 +142,7 @@ def _share(values: np.ndarray, share: float) -> float:
 
 
 FINE = 0.1
+"""Place of a sensor's step among the gaps between its readings, the narrowest first: one typed by hand is among thousands (chosen)."""
 
 
 def sensor_step(values: np.ndarray) -> float:
@@ -172,9 +172,8 @@ def _another_level(series: StationSeries, name: str, run: tuple[int, int]) -> bo
     return bool(np.quantile(values, 0.8) > FAR_BELOW * abs(series.values[name][run[0]]))
 
 
-SUBDAILY = 3
-WOBBLING_DAYS = 20
-STILL_SHARE = 0.05
+SUBDAILY, WOBBLING_DAYS, STILL_SHARE = 3, 20, 0.05
+"""Readings a day, and days on snow, that tell whether a sensor always wobbles; and the share of days that it may still rest (chosen)."""
 
 
 def _always_wobbles(series: StationSeries, name: str) -> np.ndarray:
@@ -193,6 +192,7 @@ def _always_wobbles(series: StationSeries, name: str) -> np.ndarray:
 
 
 REST_COUNTED = 3
+"""Days of a rest that count: those beyond may be the fault itself."""
 
 
 def tell_stuck(series: StationSeries, name: str, runs: np.ndarray) -> None:

@@ -22,10 +22,30 @@ LINK_DAYS = 3
 """Days of one rule no further apart than this are one finding."""
 
 
+def within_limits(weather: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the weather table's days with what no weather can be made missing, and the findings.
+
+    Parameters
+    ----------
+    weather : as `check_weather`.
+    """
+    weather = weather.reset_index(drop=True)
+    findings: list[Finding] = []
+    for names, (low, high) in ((AIR, AIR_TEMPERATURES), (RAIN, STEP_MM)):
+        if names[0] not in weather:
+            continue
+        values, unit = weather[names[0]].to_numpy(float), UNITS[names[0]]
+        beyond = (values < low) | (values > high)
+        _tell(weather, (beyond, names), ("out of range", BEYOND), findings, lambda rows, v=values, u=unit, a=(low, high): (
+            f"{v[rows].min():g} to {v[rows].max():g} {u}, allowed {a[0]:g} to {a[1]:g} {u}"
+        ))  # fmt: skip
+    return weather, findings
+
+
 def check_weather(
     weather: pd.DataFrame, daily: pd.DataFrame, network: Network, limits: StationLimits
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return the weather table's past days with what was set aside made missing, and the findings.
+    """Return the weather table's past days with what the stations contradict made missing, and the findings.
 
     Parameters
     ----------
@@ -37,14 +57,6 @@ def check_weather(
     findings: list[Finding] = []
     if len(weather) and len(daily):
         _against_stations(weather, daily, (network, limits), findings)
-    for names, (low, high) in ((AIR, AIR_TEMPERATURES), (RAIN, STEP_MM)):
-        if names[0] not in weather:
-            continue
-        values, unit = weather[names[0]].to_numpy(float), UNITS[names[0]]
-        beyond = (values < low) | (values > high)
-        _tell(weather, (beyond, names), ("out of range", BEYOND), findings, lambda rows, v=values, u=unit, a=(low, high): (
-            f"{v[rows].min():g} to {v[rows].max():g} {u}, allowed {a[0]:g} to {a[1]:g} {u}"
-        ))  # fmt: skip
     return weather, findings
 
 

@@ -1,12 +1,17 @@
 """What a raster of depths shows over stable ground is its offset, found through noise, outliers and tiles."""
 
+import datetime as dt
+
 import numpy as np
 import pytest
+import rasterio
 from affine import Affine
 from flown import GRID, LEFT, TOP, write
 
 from pipeline.flights.aggregate import aggregate
 from pipeline.flights.depth_offset import Lowered, depth_offset
+from pipeline.flights.limits import FlightLimits
+from pipeline.flights.measure import DEFAULT_NOISE, FlightFiles, measure_flight
 from pipeline.flights.mosaic import open_pixels
 from pipeline.problems import RefusedFlightError
 
@@ -56,6 +61,20 @@ def test_where_negative_depths_were_cut_off_no_offset_is_told(tmp_path):
     # A positive offset beyond the noise survives the cut.
     depth, stable = made(tmp_path, 0.1, cut=True)
     assert depth_offset(depth, (stable,), GRID).up_m == pytest.approx(0.1, abs=0.004)
+
+
+def test_depths_in_whole_decimetres_hide_their_noise_and_have_the_usual_one(tmp_path):
+    depth, stable = made(tmp_path, 0.1)
+    files = FlightFiles("F1", dt.date(2031, 4, 1), depth=(depth.raster.path,), stable_ground=(stable,))
+    fine, _ = measure_flight(files, GRID, FlightLimits())
+    with rasterio.open(depth.raster.path, "r+") as file:
+        stepped = np.where(file.read(1) < 0.5, np.float32(0.1), np.round(file.read(1), 1))
+        file.write(stepped, 1)
+    coarse, findings = measure_flight(files, GRID, FlightLimits())
+    assert "median +0.100 m, NMAD 0.00 m" in findings[0].evidence
+    assert coarse.attrs["noise_m"] == pytest.approx(DEFAULT_NOISE.pixel_se_m)
+    assert fine.attrs["noise_m"] == pytest.approx(0.06, rel=0.1)
+    assert float(coarse["depth_random_se"].min()) > 0
 
 
 def test_too_little_stable_ground_is_refused(tmp_path):

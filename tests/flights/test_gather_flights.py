@@ -475,6 +475,18 @@ def test_a_mask_that_cannot_be_read_costs_no_flight(basin):
     )
 
 
+@pytest.mark.filterwarnings("ignore::RuntimeWarning")
+def test_a_mask_with_a_ring_that_is_not_closed_costs_no_flight(basin):
+    ring = [[LEFT, TOP], [LEFT + 500, TOP], [LEFT + 500, TOP - 500]]
+    lake = {"type": "Feature", "properties": {}, "geometry": {"type": "Polygon", "coordinates": [ring]}}
+    crs = {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::32625"}}
+    (basin / "lake.geojson").write_text(json.dumps({"type": "FeatureCollection", "crs": crs, "features": [lake]}))
+    read = readings(basin, one_depth("depth.tif"), "flights: {water: lake.geojson}\n")
+    assert len(read.inputs.flights) == 1
+    (line,) = read.degraded
+    assert re.search(r"^unreadable file: .*lake\.geojson cannot be read: it holds a shape that is none", line)
+
+
 @pytest.fixture
 def three(basin):
     """Return a table of two flights and one that is refused."""

@@ -98,7 +98,7 @@ def test_outlines_with_impossible_coordinates(tmp_path, corner, words):
 
 @pytest.mark.filterwarnings("ignore::RuntimeWarning")
 def test_an_outline_of_two_points(tmp_path):
-    with pytest.raises(InputError, match=r"zones\.geojson hold an outline that is none"):
+    with pytest.raises(InputError, match=r"zones\.geojson cannot be read: it holds a shape that is none"):
         read_zones(zones_of(tmp_path, [[-33.0, 44.0], [-32.9, 44.1]]), UTM)
 
 

@@ -27,7 +27,7 @@ def zones(*rows):
 
 def test_a_table_is_no_outline(tmp_path):
     (tmp_path / "zones.csv").write_text("zone_id,name\nN,North\n", "utf-8")
-    with pytest.raises(InputError, match=r"zones.csv are a table without outlines. Give polygons"):
+    with pytest.raises(InputError, match=r"zones.csv cannot be read: it is a table without shapes. Give GeoPackage"):
         read_zones(tmp_path / "zones.csv", UTM)
 
 

@@ -11,7 +11,8 @@ from pipeline.measurements import air_checks, catch_checks
 from pipeline.measurements.daily import daily_values
 from pipeline.measurements.network import Network
 from pipeline.measurements.station_checks import check_stations
-from pipeline.measurements.table_checks import check_weather
+from pipeline.measurements.station_series import StationSeries
+from pipeline.measurements.table_checks import check_weather, within_limits
 from pipeline.settings import Checks, Stations
 
 LIMITS = station_limits(Checks(), Stations())
@@ -69,7 +70,7 @@ def test_a_shorted_thermometer_is_one_finding_with_what_lies_between_its_bad_day
     found, _, (finding,) = check(bad, fallen, network)
     assert (finding.site_id, finding.rule, finding.action) == ("S3", air_checks.RULE, "set aside")
     assert (finding.start[:10], finding.end[:10]) == (str(DAYS[99].date()), str(DAYS[139].date()))
-    assert "where the neighbours make" in finding.evidence
+    assert "C is expected by the neighbours" in finding.evidence
     assert np.isnan(found[99:140, 3]).all()
     assert np.isfinite(np.delete(found, 3, axis=1)).all()
     assert np.isfinite(found[:99, 3]).all()
@@ -182,6 +183,21 @@ def test_a_weather_table_in_another_unit_is_set_aside_and_the_stations_are_not(w
     assert network.weather[spoilt].notna().all()
 
 
+def test_a_code_for_no_value_in_the_weather_table_is_no_witness():
+    """Beside a table of -9999 two thermometers are alone; were it a third record, none of them would agree with anything."""
+    air, fallen, network = made_network(HEIGHTS[[3, 4]])
+    codes = np.full(len(DAYS), -9999.0)
+    network = with_table(network, codes, codes)
+    table, findings = within_limits(network.weather)
+    assert [(f.table, f.rule, f.action) for f in findings] == [("weather", "out of range", "set aside")] * 2
+    assert table[["air_temperature_c", "precipitation_mm"]].isna().all(axis=None)
+    assert (network.weather["air_temperature_c"] == codes).all()
+    air[40:50, 0] += 25.0
+    assert not check(air, fallen, network)[2]
+    told = check(air, fallen, replace(network, weather=table))[2]
+    assert {(f.site_id, f.action) for f in told} == {("S0", "used"), ("S1", "used")}
+
+
 def test_a_lone_wild_reading_of_an_hourly_thermometer_goes_and_its_day_stays():
     air, fallen, network = made_network()
     rows = records(air, fallen)
@@ -236,6 +252,44 @@ def test_antifreeze_poured_into_a_gauge_is_a_day_that_no_other_gauge_knows():
     assert (finding.site_id, finding.start[:10], finding.end[:10]) == ("S2", *[str(DAYS[dry].date())] * 2)
     assert np.isnan(caught[dry, 2])
     assert np.isfinite(np.delete(caught[1:, 2], dry - 1)).all()
+
+
+def test_daily_precipitation_follows_what_is_set_aside_whenever_it_was_asked_for():
+    air, fallen, _ = made_network(HEIGHTS[[3, 4]])
+    series = StationSeries(records(air, fallen))
+    assert series.precipitation[5, 1] == fallen[5, 1]
+    row = series.bounds[1] + 5
+    series.tell(
+        np.array([row]), "precipitation_mm", rule="out of range", evidence=lambda _rows: "", detail="", near_hours=0.0
+    )
+    assert np.isnan(series.precipitation[5, 1])
+    assert np.isnan(series.gauge_steps[row])
+    assert np.isfinite(series.precipitation).sum() == 2 * len(DAYS) - 1
+
+
+def test_what_fell_while_a_gauge_was_silent_is_no_antifreeze():
+    """A total goes on after a gap: its first day holds what fell in three weeks, a day on which it may be dry everywhere."""
+    air, fallen, network = made_network()
+    fallen[141, 0] = 0.0
+    fallen[141:144] = np.where(np.arange(8) == 0, fallen[141:144], 0.0)
+    rows = records(air, fallen, totals=True)
+    silent = (rows["site_id"] == "S0") & rows["date"].between(DAYS[115], DAYS[140])
+    checked, findings = check_stations(rows[~silent], LIMITS, "10-01", network)
+    assert not [f for f in findings if f.rule == catch_checks.RULE]
+    held = daily_values(checked).set_index(["site_id", "date"])["precipitation_mm"]["S0", DAYS[141]]
+    assert held == pytest.approx(fallen[115:142, 0].sum())
+    assert held > catch_checks.ABSURD_DAY_MM
+
+
+@pytest.mark.parametrize("several", [2, 3])
+def test_several_thermometers_in_fahrenheit_do_not_bear_each_other_out(several):
+    air, fallen, network = made_network()
+    bad = air.copy()
+    bad[:, 2 : 2 + several] = bad[:, 2 : 2 + several] * 1.8 + 32.0
+    found, _, findings = check(bad, fallen, network)
+    assert {f.site_id for f in findings if f.rule != "out of range"} == {f"S{site}" for site in range(2, 2 + several)}
+    assert np.isnan(found[:, 2 : 2 + several]).mean() > 0.99
+    assert np.isfinite(np.delete(found, np.s_[2 : 2 + several], axis=1)).all()
 
 
 def test_of_two_gauges_alone_neither_is_set_aside_and_both_are_told():
