@@ -51,6 +51,9 @@ quarters of the others exceeded fell here; a gauge with nothing in it stands sti
 STANDS_STILL = 4.0
 """That is so many times what a plateau must have missed: valleys lie in the lee of storms (chosen)."""
 
+SETTLED_M = 0.10
+"""Half of the others' depths moved by more than this: more than noise and rounding (common practice, no source)."""
+
 GAUGED_SHARE = 0.8
 """A gauge that was silent on more of the days than this leaves says nothing (chosen)."""
 
@@ -81,7 +84,9 @@ def stuck(series: StationSeries, name: str, days: float, around: Surroundings, b
         if bare[a : b + 1, site].mean() > HALF or _another_level(series, name, (first, last)):
             continue
         rested = around.at_rest(name, site, (a + 1, max(a + 1, b - 1)))
-        if (wobbles[site] and not rested) or _missed(series, site, (int(first), int(last)), around):
+        missed = _missed(series, site, (int(first), int(last)), around)
+        settled = name == "depth_m" and _others_settled(around, site, slice(a, b + 1))
+        if (wobbles[site] and not rested) or missed or settled:
             kept.append((first, last))
     tell_stuck(series, name, np.array(kept, dtype=np.int64).reshape(-1, 2))
 
@@ -109,6 +114,15 @@ def _missed(series: StationSeries, site: int, run: tuple[int, int], around: Surr
     if rise > limit:
         return bool(rise > 2 * limit or _share(others, HALF) > 2 * limit)
     return bool(melted > limit and not _share(others, MOST) > -limit)
+
+
+def _others_settled(around: Surroundings, site: int, days: slice) -> bool:
+    """Tell whether the other stations' depths moved in these days: snow settles without a storm and without melt."""
+    others = np.delete(around.depth[days], site, axis=1)
+    others = others[:, np.isfinite(others).any(axis=0)]
+    if others.shape[1] == 0:
+        return False
+    return float(np.median(np.nanmax(others, axis=0) - np.nanmin(others, axis=0))) > SETTLED_M
 
 
 def _fallen(series: StationSeries, site: int, run: tuple[int, int], frozen: np.ndarray) -> tuple[float, float]:
