@@ -15,7 +15,7 @@ import tempfile
 from collections import Counter, defaultdict
 from pathlib import Path
 
-from mutate import Attempt, Tried, try_all, write_homes
+from mutate import Attempt, Drawn, Tried, try_all, write_homes
 
 
 def main() -> int:
@@ -53,7 +53,7 @@ def replay(homes: Path, asked: argparse.Namespace) -> int:
     """Run one mutation and tell all of it."""
     import time  # noqa: PLC0415
 
-    attempt = Attempt(homes, asked.seed, asked.only, asked.names, asked.keep or homes / "mutated")
+    attempt = Attempt(homes, Drawn(asked.seed, tuple(asked.names)), asked.only, asked.keep or homes / "mutated")
     while not attempt.ended():
         time.sleep(0.02)
     tried = attempt.tried()
