@@ -35,9 +35,8 @@ def main() -> int:
         if asked.only is not None:
             return replay(homes, asked)
         done = []
-        for tried in try_all(
-            homes, asked.seed, list(range(asked.first, asked.first + asked.count)), asked.names, asked.workers
-        ):
+        numbers = list(range(asked.first, asked.first + asked.count))
+        for tried in try_all(homes, Drawn(asked.seed, tuple(asked.names)), numbers, asked.workers):
             done.append(tried)
             if asked.verbose:
                 print(
