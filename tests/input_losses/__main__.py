@@ -18,6 +18,8 @@ import time
 from collections import Counter
 from pathlib import Path
 
+sys.path.append(str(Path(__file__).parents[1] / "basin"))
+
 import raster_losses  # noqa: F401  notes its losses
 import table_losses  # noqa: F401
 import yaml
