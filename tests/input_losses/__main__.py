@@ -18,12 +18,14 @@ import time
 from collections import Counter
 from pathlib import Path
 
+sys.path.append(str(Path(__file__).parents[1] / "basin"))
+
 import raster_losses  # noqa: F401  notes its losses
 import table_losses  # noqa: F401
 import yaml
 from forked_command import warm_up
+from loss_trial import AGAIN, FRESH, MOST_OFF, NEXT, Attempt, Home, Night, breaches, revisions, update, volume_of
 from losses import FILE, LOSSES, SETTINGS, Loss
-from trial import AGAIN, FRESH, MOST_OFF, NEXT, Attempt, Home, Night, breaches, revisions, update, volume_of
 
 ROOT = Path(__file__).parents[2]
 DATE, NEXT_DATE = "2031-04-14", "2031-04-15"

@@ -10,6 +10,7 @@ import pytest
 sys.path.append(str(Path(__file__).parents[1] / "basin"))
 
 from forked_command import run, warm_up
+from loss_trial import AGAIN, LIMITS, Attempt, Home, breaches, revisions, volume_of
 from losses import (
     FILE,
     PAST,
@@ -25,7 +26,6 @@ from losses import (
     write_lines,
 )
 from made_basin import write_basin
-from trial import AGAIN, LIMITS, Attempt, Home, breaches, revisions, volume_of
 
 DATE = "2031-03-10"
 

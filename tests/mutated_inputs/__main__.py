@@ -15,7 +15,7 @@ import tempfile
 from collections import Counter, defaultdict
 from pathlib import Path
 
-from mutate import Attempt, Tried, try_all, write_homes
+from mutate import Attempt, Drawn, Tried, try_all, write_homes
 
 
 def main() -> int:
@@ -35,9 +35,8 @@ def main() -> int:
         if asked.only is not None:
             return replay(homes, asked)
         done = []
-        for tried in try_all(
-            homes, asked.seed, list(range(asked.first, asked.first + asked.count)), asked.names, asked.workers
-        ):
+        numbers = list(range(asked.first, asked.first + asked.count))
+        for tried in try_all(homes, Drawn(asked.seed, tuple(asked.names)), numbers, asked.workers):
             done.append(tried)
             if asked.verbose:
                 print(
@@ -53,7 +52,7 @@ def replay(homes: Path, asked: argparse.Namespace) -> int:
     """Run one mutation and tell all of it."""
     import time  # noqa: PLC0415
 
-    attempt = Attempt(homes, asked.seed, asked.only, asked.names, asked.keep or homes / "mutated")
+    attempt = Attempt(homes, Drawn(asked.seed, tuple(asked.names)), asked.only, asked.keep or homes / "mutated")
     while not attempt.ended():
         time.sleep(0.02)
     tried = attempt.tried()

@@ -8,7 +8,7 @@ import random
 import shutil
 from pathlib import Path
 
-from mutations import DATE, HELD, SETTINGS, mutation
+from mutation_kinds import DATE, HELD, SETTINGS, mutation
 
 ODD_NAMES = (
     "r²",

@@ -6,7 +6,7 @@ import os
 import random
 from pathlib import Path
 
-from mutations import FILES, OTHER_FORMATS, SETTINGS, mutation, name_in_settings, set_settings
+from mutation_kinds import FILES, OTHER_FORMATS, SETTINGS, mutation, name_in_settings, set_settings
 
 MANY = 3.0
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import netCDF4
 import numpy as np
 from mutated_basin import rewrite_zip
-from mutations import mutation, name_in_settings
+from mutation_kinds import mutation, name_in_settings
 
 MANY_ROWS = 2_000_000_000
 """A variable of so many doubles asks for 15 GB, and takes a few kB of a file until somebody writes them."""

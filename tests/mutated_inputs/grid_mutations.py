@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import rasterio
 from affine import Affine
-from mutations import RASTERS, mutation, name_in_settings, set_settings
+from mutation_kinds import RASTERS, mutation, name_in_settings, set_settings
 
 HUGE = 200_000
 ODD_VALUES = (np.nan, np.inf, -np.inf, 3e38, -3e38, 1e30, -32768.0, -9999.0, 0.0, 1e-40)
@@ -147,7 +147,7 @@ def _geometry(chance: random.Random, home: Path) -> None:
         feature = content["features"][chance.randrange(2)]
         ring = feature["geometry"]["coordinates"][0]
         nested: dict = feature["geometry"]
-        for _ in range(chance.choice((3, 500))):
+        for _ in range(chance.choice((3, 200))):
             nested = {"type": "GeometryCollection", "geometries": [nested]}
         feature["geometry"] = chance.choice(
             (

@@ -7,6 +7,7 @@ import shutil
 import sys
 import time
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,11 +21,24 @@ import settings_mutations  # noqa: F401
 import table_mutations  # noqa: F401
 from forked_command import Ran, Running, run, start, warm_up
 from mutated_basin import write_mutated_basin
-from mutations import DATE, HELD, MUTATIONS, SETTINGS, Mutation
+from mutation_kinds import DATE, HELD, MUTATIONS, SETTINGS, Mutation
 from verdict import LIMITS, failures
 
-UPDATES = 0.08
-"""Share of the runs on mutated inputs that estimate and publish, rather than check."""
+
+@dataclass(frozen=True)
+class Drawn:
+    """What mutations are drawn from.
+
+    Parameters
+    ----------
+    seed : of the chances.
+    names : kinds that begin so; empty for all.
+    updates : share of the runs on mutated inputs that estimate and publish, rather than check.
+    """
+
+    seed: int
+    names: tuple[str, ...] = ()
+    updates: float = 0.08
 
 
 @dataclass(frozen=True)
@@ -54,17 +68,17 @@ def write_homes(place: Path, *, held: bool = True) -> Path:
 class Attempt:
     """Mutation `number` of a seed at work in a folder of its own. The same number of the same seed is the same mutation."""
 
-    def __init__(self, homes: Path, seed: int, number: int, names: list[str], folder: Path) -> None:
+    def __init__(self, homes: Path, drawn: Drawn, number: int, folder: Path) -> None:
         self.number, self.folder = number, folder
-        chance = random.Random(f"{seed} {number}")  # noqa: S311  no secret
-        kinds = [kind for name, kind in MUTATIONS.items() if not names or name.startswith(tuple(names))]
+        chance = random.Random(f"{drawn.seed} {number}")  # noqa: S311  no secret
+        kinds = [kind for name, kind in MUTATIONS.items() if not drawn.names or name.startswith(tuple(drawn.names))]
         self.mutation = chance.choices(kinds, [kind.weight for kind in kinds])[0]
         shutil.copytree(homes / ("held" if self.mutation.archive else "plain"), folder)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             words = self.mutation.spoil(chance, folder)
         if words is None:
-            words = ["update" if chance.random() < UPDATES else "check", SETTINGS, "--date", DATE]
+            words = ["update" if chance.random() < drawn.updates else "check", SETTINGS, "--date", DATE]
         self.as_json = chance.random() < 0.4
         self.words = [*words, "--json"] if self.as_json else words
         self.running: Running = start(self.words, folder, LIMITS)
@@ -79,7 +93,7 @@ class Attempt:
         return Tried(self.number, self.mutation, self.words, ran, failures(ran, as_json=self.as_json))
 
 
-def try_all(homes: Path, seed: int, numbers: list[int], names: list[str], workers: int):
+def try_all(homes: Path, drawn: Drawn, numbers: list[int], workers: int) -> Iterator[Tried]:
     """Yield what became of each mutation, as they end; their folders are taken away."""
     waiting, running = list(reversed(numbers)), []
     while waiting or running:
@@ -89,6 +103,6 @@ def try_all(homes: Path, seed: int, numbers: list[int], names: list[str], worker
             shutil.rmtree(attempt.folder)
         if waiting and len(running) < workers:
             number = waiting.pop()
-            running.append(Attempt(homes, seed, number, names, homes / f"mutated_{number}"))
+            running.append(Attempt(homes, drawn, number, homes / f"mutated_{number}"))
         else:
             time.sleep(0.02)

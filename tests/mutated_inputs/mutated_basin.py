@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import sys
 import zipfile
 from pathlib import Path
 
@@ -12,6 +13,9 @@ import numpy as np
 import pandas as pd
 import rasterio
 import xarray as xr
+
+sys.path.append(str(Path(__file__).parents[1] / "basin"))
+
 from made_basin import HEIGHT, LEFT, TOP, WIDTH, depth_of, elevation_of, write_basin, write_raster
 
 SETTINGS_TEXT = """basin: {id: made, title: Made basin, zones: zones.geojson, utc_offset_hours: -2, margin_m: 500}

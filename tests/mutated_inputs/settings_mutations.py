@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from pathlib import Path
 
-from mutations import DATE, SETTINGS, mutation, read_settings_text, set_settings
+from mutation_kinds import DATE, SETTINGS, mutation, read_settings_text, set_settings
 
 ODD = (
     None, "", 0, -1, 1e308, float("nan"), float("inf"), 10**400, True, [], {}, [[]], {"a": {"b": []}}, "x", "\x1b[31mred", "x" * 100_000,

@@ -7,7 +7,7 @@ import io
 import random
 from pathlib import Path
 
-from mutations import DATE, SETTINGS, TABLES, mutation
+from mutation_kinds import DATE, SETTINGS, TABLES, mutation
 
 ODD_NUMBERS = (
     "1e308", "-1e308", "1e999", "nan", "NaN", "inf", "-inf", "Infinity", "1e-320", "-0", "99999999999999999999", "0x1F", "1_000",
