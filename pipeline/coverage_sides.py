@@ -171,8 +171,15 @@ def _with_corrected_dates(counts: pd.DataFrame, there: pd.DataFrame, now: pd.Dat
     had, has = counts.groupby(level=0).sum(), now.groupby(level=0).sum()
     as_many = (has.reindex(index=had.index, columns=had.columns).fillna(0) >= had).all(axis=1)
     single = lost.groupby(level=0).sum() == 1
-    corrected = lost.to_numpy() & (single & as_many).reindex(sites).to_numpy()
+    moved = single & as_many
+    if moved.sum() > MOST_CORRECTED * len(moved):
+        return there
+    corrected = lost.to_numpy() & moved.reindex(sites).to_numpy()
     return pd.concat([there[~corrected], counts[corrected]]).reindex(counts.index) if corrected.any() else there
+
+
+MOST_CORRECTED = 0.5
+"""Dates are corrected sheet by sheet: where more than this share of the sites moved, day and month were exchanged (chosen)."""
 
 
 def _as_numbers(values: pd.Series) -> pd.Series:
