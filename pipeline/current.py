@@ -124,6 +124,8 @@ _STATES = {
     "few usable rows": "has few usable rows",
     "column not recognised": "has a column that is not recognised",
     "unknown cover": "has a row of no known cover grid",
+    "cover against the sites": "contradicts the snow at the sites",
+    "no site": "has no site within the basin's margin",
     "lost input": "lacks what was there before",
     "fewer rows than before": "has fewer rows than before",
     "changed values": "has other values than before",

@@ -41,6 +41,7 @@ from pipeline.gather_ground import (
 from pipeline.gather_past_flights import PAST, gather_past_pattern
 from pipeline.gather_span import check_covered
 from pipeline.grid import BasinGrid
+from pipeline.ground import GroundRecord
 from pipeline.inputs.columns import check_declared
 from pipeline.inputs.find import InputFile, describe, find_tables, is_file, missing_file, unreadable_file
 from pipeline.inputs.formats import check_formats
@@ -50,7 +51,7 @@ from pipeline.inputs.read_covers import COVERS
 from pipeline.inputs.read_flights import FLIGHTS
 from pipeline.inputs.read_normals import NORMALS
 from pipeline.inputs.read_overrides import OVERRIDES
-from pipeline.inputs.read_sites import DOUBTED_TERRAIN, SITES
+from pipeline.inputs.read_sites import DOUBTED_TERRAIN, NO_SITE, SITES
 from pipeline.inputs.read_stations import STATIONS
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_terrain, read_zones
 from pipeline.inputs.read_weather import WEATHER
@@ -59,6 +60,7 @@ from pipeline.inputs.tables import NOT_RECOGNISED
 from pipeline.inputs.usable import FEW_USABLE_ROWS, NO_USABLE_ROW
 from pipeline.kept_files import KeptFiles
 from pipeline.kept_landform import kept_landform
+from pipeline.measurements.cover_checks import DOUBTED_COVER, doubted_cover
 from pipeline.methods.blend import asks_trees
 from pipeline.methods.past_pattern import PAST_PATTERN
 from pipeline.outputs.kept_grids import as_kept
@@ -72,7 +74,7 @@ Stage = Callable[[str], None]
 
 DEGRADING = (
     "missing file", "unreadable file", NO_USABLE_ROW, FEW_USABLE_ROWS, NOT_RECOGNISED, "incomplete flight", "unknown cover",
-    "refused flight", "silent station", STILL_ARRIVING, DOUBTED_TERRAIN, NOT_FOLLOWED, LOST_INPUT, FEWER_ROWS, CHANGED_VALUES,
+    "refused flight", "silent station", NO_SITE, DOUBTED_COVER, STILL_ARRIVING, DOUBTED_TERRAIN, NOT_FOLLOWED, LOST_INPUT, FEWER_ROWS, CHANGED_VALUES,
 )  # fmt: skip
 """Findings that make a night degraded: something declared was not there, or not to be believed, and the estimate went on without
 it, or with it for want of another."""
@@ -169,7 +171,7 @@ def read_inputs(  # noqa: PLR0913  each but the date has its usual value
     past, described, noticed = gather_past_pattern(settings, (grid, terrain), flown.tables, date, kept)
     # This season's flights show where snow lies: earlier ones matter for their voids alone.
     findings += [] if grids else noticed
-    covers, of_covers, noticed = _covers(settings, grid, found, kept, date)
+    covers, of_covers, noticed = _covers(settings, (grid, measured[0]), found, kept, date)
     findings += noticed
     grids |= past | covers
     rasters += described + of_covers
@@ -193,14 +195,25 @@ def read_inputs(  # noqa: PLR0913  each but the date has its usual value
 
 
 def _covers(
-    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], kept: KeptFlights, date: dt.date
+    settings: Settings,
+    ground: tuple[BasinGrid, GroundRecord],
+    found: dict[str, list[InputFile]],
+    kept: KeptFlights,
+    date: dt.date,
 ) -> tuple[dict[str, xr.Dataset], list[tuple[InputFile, str]], list[Finding]]:
     """Return the grids of what was seen of the snow from above by name, their files with these names, and the findings."""
+    grid, record = ground
     today, findings = gather_cover(settings, grid, found, kept, date)
     earlier, noticed = gather_earlier_covers(settings, grid, found, kept, date)
     findings += noticed
     seen = [] if today is None else [("cover", *today)]
     seen += [(f"{EARLIER_COVER}{entry.date}", entry, values) for entry, values in earlier]
+    doubts = {
+        name: [replace(one, file=str(entry.path)) for one in doubted_cover(values, entry.date, record, grid)]
+        for name, entry, values in seen
+    }
+    findings += [one for noticed in doubts.values() for one in noticed]
+    seen = [one for one in seen if not doubts[one[0]]]
     crs = grid.crs.to_wkt()
     grids = {
         name: xr.Dataset({"snow_cover_fraction": grid.array(values, units="1")}, attrs={"crs": crs})

@@ -96,7 +96,7 @@ def place_sites(
         findings.append(
             Finding(
                 "sites",
-                rule="no site",
+                rule=NO_SITE,
                 severity="error",
                 action="set aside",
                 detail=f"{said}: check longitude and latitude in the sites table, and basin.margin_m",
@@ -115,6 +115,9 @@ def place_sites(
     ]
     return placed, findings
 
+
+NO_SITE = "no site"
+"""Rule of a sites table none of whose sites stands on the grid; a night without any site is degraded."""
 
 DOUBTED_TERRAIN = "terrain against the sites"
 """Rule of the finding that the sites together contradict the terrain."""
