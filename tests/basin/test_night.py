@@ -106,11 +106,13 @@ def test_nothing_dated_later_is_used(basin):
     assert again["totals"] == before["totals"]
 
 
-def test_no_usable_site_and_no_flight_publishes_nothing(basin):
+def test_a_date_before_every_measurement_publishes_nothing(basin):
     file = changed(basin, "early", lambda text: text)
     done = snowtally("update", file, "--date", "2030-12-01")
     assert done.returncode == 1
-    assert done.stderr.startswith("snowtally: no estimate for made on 2030-12-01")
+    assert done.stderr.startswith(
+        "snowtally: made 2030-12-01 lies before the first measurement. The inputs cover 2031-03-01 to"
+    )
     assert not list((basin / "archive_early").glob("made/2030*")) if (basin / "archive_early").exists() else True
 
 
