@@ -96,7 +96,7 @@ def test_the_index_tells_every_revision(archive):
     index = pq.read_table(archive / "larkmoor" / "index.parquet").to_pylist()
     told = [(str(row["date"]), row["revision"], row["degraded"], row["withdrawn"], row["input_hash"]) for row in index]
     assert told == [
-        ("2031-03-01", 1, False, False, "first"),
+        ("2031-03-01", 1, True, False, "first"),
         ("2031-03-01", 2, True, False, "second"),
         ("2031-03-05", 1, False, False, "third"),
     ]
