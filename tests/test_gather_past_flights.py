@@ -30,6 +30,7 @@ def test_what_has_no_date_is_told_once_with_this_seasons_flights(tmp_path):
     past, season = noticed(tmp_path, "P1,2029-13-41,absent.tif", "short", "P2,,absent.tif")
     assert past == []
     assert sorted(season) == [
+        (0, "no usable row"),
         (2, "incomplete flight"),
         (2, "unreadable value"),
         (3, "unreadable line"),
