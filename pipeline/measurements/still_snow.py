@@ -166,7 +166,7 @@ def sensor_step(values: np.ndarray) -> float:
     It is the gap between neighbouring ones of all different readings, low among these gaps: fast weather skips steps, and a
     reading typed by hand adds a narrow one.
 
-    >>> float(sensor_step(np.array([0.0, 2.5, 5.1, 5.1, 10.2, 12.7, np.nan])).round(2))
+    >>> round(sensor_step(np.array([0.0, 2.5, 5.1, 5.1, 10.2, 12.7, np.nan])), 2)
     2.5
     """
     gaps = np.diff(np.unique(values[np.isfinite(values)]))
