@@ -106,11 +106,10 @@ def _within(shapes: geopandas.GeoDataFrame, placement: Placement, window: Window
 
 
 @dataclass(frozen=True)
-class WithoutAreas:
-    """Fine pixels without those in some areas: they count as no data."""
+class ChangedPixels:
+    """Fine pixels that lie and are read as those of their source, with other values."""
 
     source: PixelSource
-    areas: tuple[Area, ...]
 
     @property
     def placement(self) -> Placement:
@@ -126,6 +125,13 @@ class WithoutAreas:
     def strip_rows(self) -> tuple[int, int]:
         """Fewest and most rows of a strip."""
         return self.source.strip_rows
+
+
+@dataclass(frozen=True)
+class WithoutAreas(ChangedPixels):
+    """Fine pixels without those in some areas: they count as no data."""
+
+    areas: tuple[Area, ...]
 
     @contextmanager
     def reading(self) -> Iterator[Read]:

@@ -9,10 +9,9 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.flights.areas import WHOLLY, find_area
+from pipeline.flights.areas import WHOLLY, ChangedPixels, find_area
 from pipeline.flights.difference import centres
 from pipeline.flights.noise import PixelNoise, mean_over_ground_se_m, residual_noise
-from pipeline.flights.placing import Placement
 from pipeline.flights.rasters import RasterPixels, Read, Window
 from pipeline.flights.register import LEAST_PIXELS, nmad, stable_pixels
 from pipeline.grid import BasinGrid
@@ -76,32 +75,15 @@ def depth_offset(depth: RasterPixels, stable_ground: tuple[Path, ...], grid: Bas
 
 
 @dataclass(frozen=True)
-class Lowered:
+class Lowered(ChangedPixels):
     """Fine pixels less a constant.
 
     Parameters
     ----------
-    source : the pixels.
     by_m : metres by which they lie too high.
     """
 
-    source: RasterPixels
     by_m: float
-
-    @property
-    def placement(self) -> Placement:
-        """Where the pixels lie on the grid."""
-        return self.source.placement
-
-    @property
-    def block(self) -> tuple[int, int]:
-        """Rows and columns of the blocks that the file is stored in."""
-        return self.source.block
-
-    @property
-    def strip_rows(self) -> tuple[int, int]:
-        """Fewest and most rows of a strip."""
-        return self.source.strip_rows
 
     @contextmanager
     def reading(self) -> Iterator[Read]:
