@@ -128,7 +128,7 @@ def test_a_range_is_made_again_where_dates_are_held_and_one_failure_hides_no_oth
     assert [(one["date"], one["state"]) for one in done["dates"]] == [
         ("2031-02-27", "failed"), ("2031-03-01", "done"), ("2031-03-02", "done"),
     ]  # fmt: skip
-    assert done["dates"][0]["message"].startswith("no estimate for made on 2031-02-27")
+    assert done["dates"][0]["message"].startswith("made 2031-02-27 lies before the first measurement")
     assert done["dates"][1]["changes"]["settings"] == [{"key": "checks.point_outlier_mad", "was": 3.5, "is": 5.0}]
 
 
@@ -292,9 +292,9 @@ def test_backfill_makes_the_dates_that_are_lacking_and_no_other(mine):
     assert [(one["date"], one["state"]) for one in done["dates"]] == [("2031-02-28", "failed"), ("2031-03-03", "done")]
     record = json.loads((mine / "archive" / "made" / "2031-03-03" / "r001" / "record.json").read_text())
     assert (record["command"], record["reason"]) == ("backfill", "backfill")
-    held = told("status", settings)
-    assert held["missing"][:2] == ["2031-02-28", "2031-03-04"]
-    assert held["failed"]["2031-02-28"].startswith("no estimate for made on 2031-02-28")
+    assert done["dates"][0]["message"].startswith("made 2031-02-28 lies before the first measurement")
+    # A day before every measurement is no gap either.
+    assert told("status", settings)["missing"][0] == "2031-03-04"
 
 
 STOPPED = "snowtally: stopped by the user. What was published is whole and stays; run the command again to go on\n"
@@ -311,11 +311,11 @@ def test_a_backfill_that_the_user_stops_tells_what_it_did(mine, monkeypatch):
 
     monkeypatch.setattr(past, "update", update)
     done = snowtally("backfill", settings, *words)
-    assert (done.returncode, done.stderr) == (1, STOPPED)
+    assert (done.returncode, done.stderr) == (130, STOPPED)
     assert "2031-03-03" in done.stdout
     # One object, in which nothing of the first time is done again.
     shutil.rmtree(mine / "archive" / "made" / "2031-03-04")
-    found = told("backfill", settings, *words, status=1)
+    found = told("backfill", settings, *words, status=130)
     assert [one["date"] for one in found["dates"]] == ["2031-03-04"]
     assert f"snowtally: {found['error']}\n" == STOPPED
 
@@ -328,7 +328,7 @@ def test_dates_that_have_not_begun_are_left_when_the_user_stops_the_workers(mine
     monkeypatch.setattr("pipeline.operations.spread.run_dates", run_dates)
     file = changed(mine, "spread", lambda text: text + "operations: {workers: {engine: threads}}\n")
     words = ("backfill", file, "--from", "2031-03-03", "--until", "2031-03-09")
-    assert [one["date"] for one in told(*words, status=1)["dates"]] == ["2031-03-03"]
+    assert [one["date"] for one in told(*words, status=130)["dates"]] == ["2031-03-03"]
 
 
 def test_any_command_that_the_user_stops_says_so(mine, monkeypatch):
@@ -337,7 +337,7 @@ def test_any_command_that_the_user_stops_says_so(mine, monkeypatch):
 
     monkeypatch.setattr("pipeline.run.update", stopped)
     done = snowtally("update", mine / "basin.yaml")
-    assert (done.returncode, done.stderr) == (1, STOPPED)
+    assert (done.returncode, done.stderr) == (130, STOPPED)
 
 
 def test_monitors_are_told_by_the_exit_status(mine):

@@ -27,12 +27,14 @@ def nights(basin):
         x = source.transform.c + (np.arange(source.width) + 0.5) * source.transform.a
     with rasterio.open(basin / "past.tif", "w", **profile) as target:
         target.write((depth * drifted(x)).astype(depth.dtype), 1)
-    (basin / "none.csv").write_text("flight_id,date,depth\n")
     (basin / "past.csv").write_text(
         "flight_id,date,depth\nOLD,1990-03-02,past.tif\nP1,2029-03-02,past.tif\nGONE,2030-02-02,gone.tif\nP1,2030-03-02,past.tif\n"
         "F1,2030-04-02,depth.tif\nF1,2031-04-02,depth.tif\n"
     )
-    files = {name: changed(basin, f"{name}_flown", lambda t, n=name: t.replace("flights.csv", f"{n}.csv")) for name in ("none", "past")}  # fmt: skip
+    files = {
+        "none": changed(basin, "none_flown", lambda text: text.replace(", flights: flights.csv", "")),
+        "past": changed(basin, "past_flown", lambda text: text.replace("flights.csv", "past.csv")),
+    }
     told = {name: json.loads(snowtally("update", file, "--date", "2031-03-04", "--json").stdout) for name, file in files.items()}  # fmt: skip
     return basin, files, told
 

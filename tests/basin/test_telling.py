@@ -23,13 +23,11 @@ def test_the_table_counts_every_finding_that_set_something_aside(basin):
     assert "No melt outlook: the settings name no weather table (inputs.weather)" in words(done)
 
 
-def test_check_says_that_a_night_would_fail_where_update_fails(basin):
-    done = snowtally("check", basin / "basin.yaml", "--date", "2030-12-01")
-    assert done.returncode == 1
-    assert "A night on these inputs would fail: no estimate for made on 2030-12-01" in words(done)
-    assert "would be degraded" not in words(done)
-    told = snowtally("check", basin / "basin.yaml", "--date", "2030-12-01", "--json")
-    assert json.loads(told.stdout)["no_estimate"].startswith("no estimate for made")
+def test_check_refuses_a_day_before_the_inputs_as_update_does(basin):
+    for command in ("check", "update"):
+        done = snowtally(command, basin / "basin.yaml", "--date", "2030-12-01")
+        assert done.returncode == 1
+        assert "2030-12-01 lies before the first measurement. The inputs cover 2031-03-01 to" in done.stderr
 
 
 def test_one_remedy_of_many_silent_stations_is_told_once(basin):
