@@ -10,7 +10,7 @@ import pytest
 
 sys.path.append(str(Path(__file__).parent / "basin"))
 
-from made_basin import snowtally_here, write_basin
+from made_basin import snowtally, write_basin
 
 from pipeline import failure_log
 from pipeline.cli_base import print_tables
@@ -34,7 +34,7 @@ def broken(*_words):
 @pytest.mark.parametrize("as_json", [False, True])
 def test_unforeseen_trouble_is_one_line_that_names_the_log(home, monkeypatch, as_json):
     monkeypatch.setattr("pipeline.gather.read_inputs", broken)
-    done = snowtally_here("check", home / "basin.yaml", "--date", "2031-03-05", *["--json"] * as_json)
+    done = snowtally("check", home / "basin.yaml", "--date", "2031-03-05", *["--json"] * as_json)
     log = home / "state" / "snowtally" / "failures.log"
     assert done.returncode == 1
     assert done.stderr.count("\n") == 1
@@ -62,7 +62,7 @@ def test_the_log_is_put_aside_when_it_is_long_and_written_elsewhere_when_it_cann
 def test_titles_are_printed_without_codes_for_the_terminal(home, capsys):
     text = (home / "basin.yaml").read_text().replace("title: Made basin", r'title: "Made \e[31m\a\u202E\u009B2J basin"')
     (home / "basin.yaml").write_text(text)
-    done = snowtally_here("check", home / "basin.yaml", "--date", "2031-03-05")
+    done = snowtally("check", home / "basin.yaml", "--date", "2031-03-05")
     assert done.stdout.startswith("Made ?[31m??")
     assert not [c for c in done.stdout if c != "\n" and (ord(c) < 0x20 or 0x7F <= ord(c) < 0xA0 or ord(c) == 0x202E)]
     from rich.table import Table  # noqa: PLC0415

@@ -13,7 +13,7 @@ import pytest
 
 sys.path.append(str(Path(__file__).parent / "basin"))
 
-from made_basin import snowtally_here, write_basin
+from made_basin import snowtally, write_basin
 
 from pipeline.problems import TooLongError
 from pipeline.stopping import time_limit
@@ -68,7 +68,7 @@ def test_an_update_that_takes_too_long_is_one_line_and_frees_its_lock(home, monk
 
     monkeypatch.setattr("pipeline.run._update", slow)
     begun = time.monotonic()
-    done = snowtally_here("update", file, "--date", "2031-03-05")
+    done = snowtally("update", file, "--date", "2031-03-05")
     assert time.monotonic() - begun < 30
     assert done.returncode == 1
     assert (

@@ -66,9 +66,9 @@ class Ran:
 
 def warm_up(*words: str) -> None:
     """Run a command here, without a word, so that children are forked from a process that has all imported and loaded."""
-    from made_basin import snowtally_here  # noqa: PLC0415
+    from made_basin import snowtally  # noqa: PLC0415
 
-    snowtally_here(*words)
+    snowtally(*words)
 
 
 def start(words: list[str], folder: Path, limits: Limits, before: Callable[[], None] = lambda: None) -> Running:

@@ -110,7 +110,8 @@ def write_basin(home):
     return home
 
 
-def snowtally(*words):
+def snowtally_apart(*words):
+    """Run a command in a process of its own."""
     return subprocess.run(
         [sys.executable, "-c", "from pipeline.cli import main; main()", *map(str, words)],
         capture_output=True,
@@ -119,7 +120,7 @@ def snowtally(*words):
     )
 
 
-def snowtally_here(*words):
+def snowtally(*words):
     """Run a command as `snowtally` does, in this process: its imports are paid for once."""
     out, err, before = io.StringIO(), io.StringIO(), sys.argv
     sys.argv = ["snowtally", *map(str, words)]

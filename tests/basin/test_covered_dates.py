@@ -3,7 +3,7 @@
 import datetime as dt
 
 import pytest
-from made_basin import snowtally_here
+from made_basin import snowtally
 
 from pipeline.gather_span import MOST_DAYS_AFTER, check_covered
 from pipeline.inputs.find import describe
@@ -60,10 +60,10 @@ def test_dates_outside_are_refused_with_the_span(asked, date, now, why):
 
 
 def test_an_update_without_a_date_tells_what_old_or_future_inputs_cover(basin):
-    done = snowtally_here("update", basin / "basin.yaml")
+    done = snowtally("update", basin / "basin.yaml")
     assert done.returncode == 1
     assert SPAN in done.stderr
     assert not (basin / "archive" / "made" / "failed.json").exists()
     for date in ("0001-01-01", "9999-12-31"):
-        done = snowtally_here("update", basin / "basin.yaml", "--date", date)
+        done = snowtally("update", basin / "basin.yaml", "--date", date)
         assert (done.returncode, "lies outside the years 1900 to 2199" in done.stderr) == (2, True)

@@ -7,7 +7,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from made_basin import snowtally_here as snowtally
+from made_basin import snowtally
 from made_basin import write_basin
 
 from pipeline.operations import late

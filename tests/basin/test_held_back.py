@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from made_basin import changed, snowtally_here, write_basin
+from made_basin import changed, snowtally, write_basin
 
 from pipeline import reading
 from pipeline.operations.night import run_night
@@ -16,7 +16,7 @@ WHY = f"stations.csv was read on {DATE}@1 and is missing now"
 
 
 def told(*words, status=0):
-    done = snowtally_here(*words, "--json")
+    done = snowtally(*words, "--json")
     assert done.returncode == status, done.stderr + done.stdout
     return json.loads(done.stdout)
 
@@ -70,7 +70,7 @@ def test_a_file_missing_for_a_moment_displaces_nothing_and_everybody_is_told(min
     held = told("status", mine)
     assert held["held_back"] == {f"{DATE}@2": WHY}
     assert (held["newest"], held["newest_degraded"]) == (DATE, False)
-    assert f"held back {DATE}@2: {WHY}" in " ".join(snowtally_here("status", mine).stdout.split())
+    assert f"held back {DATE}@2: {WHY}" in " ".join(snowtally("status", mine).stdout.split())
     for page in ("season.html", f"{DATE}/report.html"):
         text = words_of(archive(mine) / "made" / page)
         assert re.search(rf"Held back\. A later run at 20\d\d-\S+ \S+ UTC was held back: {re.escape(WHY)}\.", text), (
@@ -81,11 +81,11 @@ def test_a_file_missing_for_a_moment_displaces_nothing_and_everybody_is_told(min
 
 
 def test_people_are_told_in_the_first_lines(mine):
-    done = snowtally_here("update", mine, "--date", DATE)
+    done = snowtally("update", mine, "--date", DATE)
     assert done.returncode == 3
     line = f"Held back: {WHY}. r001 stays current: readers do not get the figures below"
     assert " ".join(done.stdout.split()).startswith(f"Made basin, {DATE} {line} Water in the snow:")
-    done = snowtally_here("rerun", mine, "--date", DATE, "--reason", "again")
+    done = snowtally("rerun", mine, "--date", DATE, "--reason", "again")
     words = " ".join(done.stdout.split())
     assert "nothing new" in words
     assert "--make-current" in words
@@ -108,9 +108,9 @@ def test_a_person_decides_otherwise_and_a_sound_night_is_current_again(mine):
         ("rerun", mine, "--date", DATE, "--make-current"),
         ("update", mine, "--date", DATE, "--make-current"),
     ):
-        done = snowtally_here(*words)
+        done = snowtally(*words)
         assert (done.returncode, "--reason TEXT is missing" in done.stderr) == (2, True)
-    done = snowtally_here("update", mine, "--date", DATE, "--reason", "no use")
+    done = snowtally("update", mine, "--date", DATE, "--reason", "no use")
     assert (done.returncode, "--reason goes with --make-current" in done.stderr) == (2, True)
     told("update", mine, "--date", DATE, status=3)
     reason = ("--reason", "the stations stood in water", "--make-current")

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
-from made_basin import DENSITY, HEIGHT, LEFT, TOP, WIDTH, changed, depth_of, elevation_of, snowtally, snowtally_here
+from made_basin import DENSITY, HEIGHT, LEFT, TOP, WIDTH, changed, depth_of, elevation_of, snowtally, snowtally_apart
 
 
 def test_flight_day_gives_the_known_volume(basin):
@@ -64,7 +64,7 @@ def test_two_runs_give_the_same_bytes(basin):
     paths = []
     for name in ("first", "second"):
         file = changed(basin, name, lambda text: text)
-        paths.append(Path(json.loads(snowtally("update", file, "--date", "2031-03-06", "--json").stdout)["path"]))
+        paths.append(Path(json.loads(snowtally_apart("update", file, "--date", "2031-03-06", "--json").stdout)["path"]))
     for one in sorted(paths[0].iterdir()):
         if one.name not in ("record.json", "item.json"):
             assert one.read_bytes() == (paths[1] / one.name).read_bytes(), one.name
@@ -279,15 +279,15 @@ def test_us_units_and_words_like_mark_up_are_told_as_they_are(basin):
     """Totals on the command line follow `report.units`; what the settings call the basin is no mark-up."""
     title = "Made [/upper] [bold]basin[/bold] :snowflake:"
     file = changed(basin, "us", lambda text: text.replace("Made basin", f"'{title}'") + "report: {units: us}\n")
-    total = json.loads(snowtally_here("update", file, "--date", "2031-03-05", "--json").stdout)["totals"][0]
-    told = snowtally_here("update", file, "--date", "2031-03-05").stdout
+    total = json.loads(snowtally("update", file, "--date", "2031-03-05", "--json").stdout)["totals"][0]
+    told = snowtally("update", file, "--date", "2031-03-05").stdout
     volume, se = (float(f"{total[name] / ACRE_FOOT_M3:.3g}") for name in ("volume_m3", "volume_se_m3"))
     assert told.startswith(f"{title}, 2031-03-05\n")
     assert f"Water in the snow: {volume:,.0f} acre-feet, standard error {se:,.0f} " in told
     assert f"Mean SWE: {total['swe_mean_mm'] / 25.4:.1f} in, " in told
     assert f"over {total['area_km2'] / SQUARE_MILE_KM2:.1f} sq mi, " in told
     assert "million m3" not in told
-    assert snowtally_here("verify", file).stdout.startswith(f"{title}: sound. ")
-    assert snowtally_here("status", file).stdout.startswith(f"{title}\n")
-    plan = snowtally_here("plan", file, "--date", "2031-03-05", "--count", 1).stdout
+    assert snowtally("verify", file).stdout.startswith(f"{title}: sound. ")
+    assert snowtally("status", file).stdout.startswith(f"{title}\n")
+    plan = snowtally("plan", file, "--date", "2031-03-05", "--count", 1).stdout
     assert plan.startswith(f"2031-03-05, basin: {volume:,.0f} +- {se:,.0f} acre-feet ")

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 from made_basin import HEIGHT, LEFT, TOP, WIDTH, changed, write_raster
-from made_basin import snowtally_here as snowtally
+from made_basin import snowtally
 
 DAYS = 8
 

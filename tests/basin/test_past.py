@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 import rasterio
 from made_basin import changed, write_basin
-from made_basin import snowtally_here as snowtally
+from made_basin import snowtally
 
 from pipeline import past, run
 from pipeline.operations.night import NightResult

@@ -8,7 +8,7 @@ import pytest
 import rasterio
 import xarray as xr
 from made_basin import changed
-from made_basin import snowtally_here as snowtally
+from made_basin import snowtally
 
 from pipeline.gather_past_flights import NOT_USED
 from pipeline.methods.past_pattern import PAST_SHARE

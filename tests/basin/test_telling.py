@@ -4,7 +4,7 @@ import json
 
 import pytest
 from made_basin import changed
-from made_basin import snowtally_here as snowtally
+from made_basin import snowtally
 
 
 def words(done):
