@@ -9,6 +9,7 @@ earlier seasons' trees is taken is decided with all courses, as every night does
 from __future__ import annotations
 
 import datetime as dt
+from pathlib import Path
 
 import pandas as pd
 from pyproj import Transformer
@@ -36,7 +37,7 @@ LEAST_OTHERS = 3
 EMPTY = pd.DataFrame(columns=["site_id", "date", "depth_m", "density_kg_m3", "elevation_m", "x", "y"])
 
 
-def read_visits(folder: object) -> pd.DataFrame:
+def read_visits(folder: Path) -> pd.DataFrame:
     """Return the visits: region, site_id, date, season, round, depth_m, density_kg_m3, elevation_m, x, y (m)."""
     table = pd.read_csv(folder / "raw" / "density_visits.csv", parse_dates=["date"], dtype={"site_id": str})
     parts = []
@@ -97,14 +98,14 @@ def held_out(records: Records, visits: pd.DataFrame, season: int) -> pd.DataFram
         known = pd.concat([table[EMPTY.columns] for table in known if len(table)], ignore_index=True)
         for out in folds(list(asked["site_id"].unique())):
             for day, at in of_round[of_round["site_id"].isin(out)].groupby("date"):
-                found = model.fit(known, day.date(), without=out)
+                model.fit(known, day.date(), without=out)
                 depth = at["depth_m"].to_numpy(float)
-                told = found.predict(depth, DensityPlaces.of_sites(at))
+                predicted = model.predict(depth, DensityPlaces.of_sites(at))
                 others = of_round[~of_round["site_id"].isin(out)]
                 rows.append(pd.DataFrame({
                     "region": at["region"], "season": season, "date": str(day.date()), "round": str(name.date()),
-                    "site": at["site_id"], "depth_m": depth, "observed": at["density_kg_m3"], "model": told.mean,
-                    "model_se": told.standard_error(), "round mean": others["density_kg_m3"].mean(),
+                    "site": at["site_id"], "depth_m": depth, "observed": at["density_kg_m3"], "model": predicted.mean,
+                    "model_se": predicted.standard_error(), "round mean": others["density_kg_m3"].mean(),
                     "relation": prior_density(depth, sturm_day(day.date(), origin), SNOW_CLASS),
                 }))  # fmt: skip
     return pd.concat(rows, ignore_index=True) if rows else pd.DataFrame()
@@ -120,9 +121,10 @@ def season_weather(records: Records, visits: pd.DataFrame, season: int) -> tuple
     ground = inputs.ground
     forcing = season_forcing(ground, pd.Timestamp(season - 1, 10, 1), end, weather_nodes(ground))
     stations = ground.sites[ground.sites["kind"] == "station"]
-    told = inputs.densities[inputs.densities["site_id"].isin(stations.index)]
-    told = told.assign(**{axis: stations[axis].reindex(told["site_id"]).to_numpy() for axis in ("x", "y")})
-    return settled_density(forcing) if forcing is not None and forcing.tells else None, told
+    densities = inputs.densities[inputs.densities["site_id"].isin(stations.index)]
+    at = stations.loc[densities["site_id"], ["x", "y"]]
+    densities = densities.assign(x=at["x"].to_numpy(), y=at["y"].to_numpy())
+    return settled_density(forcing) if forcing is not None and forcing.tells else None, densities
 
 
 def for_judging(rows: pd.DataFrame) -> pd.DataFrame:

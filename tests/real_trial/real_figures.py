@@ -56,14 +56,15 @@ def figures(rows: pd.DataFrame, subject: Subject, weight: np.ndarray) -> pd.Data
         name: np.sqrt(mean((rows[name] - observed) ** 2)) for name in (subject.ours, subject.reference, *subject.others)
     }
     bias = mean(ours - observed)
-    told = {"mean": mean(observed)} | {f"RMSE {name}": values for name, values in rmse.items()}
-    told |= {"ratio": rmse[subject.ours] / rmse[subject.reference], "bias": bias, "bias %": 100 * bias / told["mean"]}
-    told |= {"in 90 %": 100 * mean(rows["z"].abs() < Z90), "in 50 %": 100 * mean(rows["z"].abs() < Z50)}
+    found = {"mean": mean(observed)} | {f"RMSE {name}": values for name, values in rmse.items()}
+    ratio = rmse[subject.ours] / rmse[subject.reference]
+    found |= {"ratio": ratio, "bias": bias, "bias %": 100 * bias / found["mean"]}
+    found |= {"in 90 %": 100 * mean(rows["z"].abs() < Z90), "in 50 %": 100 * mean(rows["z"].abs() < Z50)}
     if "in80" in rows:
-        told["in p10..p90"] = 100 * mean(rows["in80"])
-    told["rms z"] = np.sqrt(mean(rows["z"] ** 2))
-    told["CRPS"] = mean(crps_normal(observed.to_numpy(), ours.to_numpy(), rows["se"].to_numpy()))
-    return pd.DataFrame(told)
+        found["in p10..p90"] = 100 * mean(rows["in80"])
+    found["rms z"] = np.sqrt(mean(rows["z"] ** 2))
+    found["CRPS"] = mean(crps_normal(observed.to_numpy(), ours.to_numpy(), rows["se"].to_numpy()))
+    return pd.DataFrame(found)
 
 
 def whole(rows: pd.DataFrame) -> np.ndarray:
@@ -91,14 +92,14 @@ def drawn(rows: pd.DataFrame, clusters: tuple[str, ...], draws: int = DRAWS) -> 
 def summary(rows: pd.DataFrame, subject: Subject, by: str) -> pd.DataFrame:
     """Return the figures by group and of all rows, these with the ends of their bootstrap interval."""
     groups = {str(name): part for name, part in rows.groupby(by)}
-    told = {name: figures(part, subject, whole(part)).iloc[0] for name, part in groups.items()}
-    told["all"] = figures(rows, subject, whole(rows)).iloc[0]
+    table = {name: figures(part, subject, whole(part)).iloc[0] for name, part in groups.items()}
+    table["all"] = figures(rows, subject, whole(rows)).iloc[0]
     ends = figures(rows, subject, drawn(rows, subject.clusters)).quantile(INTERVAL)
-    told |= {f"all, {100 * end:.0f} %": ends.loc[end] for end in INTERVAL}
+    table |= {f"all, {100 * end:.0f} %": ends.loc[end] for end in INTERVAL}
     counts = {name: len(part) for name, part in groups.items()} | {"all": len(rows)}
-    table = pd.DataFrame(told).T
-    table.insert(0, "rows", pd.Series(counts, dtype="Int64").reindex(table.index))
-    return table
+    columns = pd.DataFrame(table).T
+    columns.insert(0, "rows", pd.Series(counts, dtype="Int64").reindex(columns.index))
+    return columns
 
 
 def difference(now: pd.DataFrame, before: pd.DataFrame, subject: Subject) -> pd.DataFrame:

@@ -64,8 +64,8 @@ def read_night(records: Records, date: dt.date) -> Night:
     """Return a night with all sites read and checked."""
     readings = read_inputs(records.settings, date, lambda _: None, keep=True)
     ground = readings.inputs.ground
-    told = site_values(ground, date)[["swe_mm", "swe_se_mm", "age_days"]]
-    observed = ground.sites[["x", "y", "stated_m"]].join(told, how="inner")
+    values = site_values(ground, date)[["swe_mm", "swe_se_mm", "age_days"]]
+    observed = ground.sites[["x", "y", "stated_m"]].join(values, how="inner")
     return Night(readings, choices(records.settings, date), observed)
 
 

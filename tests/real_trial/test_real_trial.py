@@ -93,13 +93,13 @@ def site_rows(error, se=50.0, seed=1):
 
 def test_figures_of_known_errors():
     rows = real_sites.for_judging(site_rows(np.tile([30.0, -40.0], 48)))
-    told = figures(rows, SITES, whole(rows)).iloc[0]
-    assert told["RMSE map"] == pytest.approx(np.sqrt((900 + 1600) / 2))
-    assert told["bias"] == pytest.approx(-5.0)
-    assert told["bias %"] == pytest.approx(-500.0 / told["mean"])
-    assert told["ratio"] == pytest.approx(told["RMSE map"] / 60.0)
-    assert told["RMSE inverse distance"] == pytest.approx(80.0)
-    assert told["rms z"] == pytest.approx(np.sqrt((rows["z"] ** 2).mean()))
+    found = figures(rows, SITES, whole(rows)).iloc[0]
+    assert found["RMSE map"] == pytest.approx(np.sqrt((900 + 1600) / 2))
+    assert found["bias"] == pytest.approx(-5.0)
+    assert found["bias %"] == pytest.approx(-500.0 / found["mean"])
+    assert found["ratio"] == pytest.approx(found["RMSE map"] / 60.0)
+    assert found["RMSE inverse distance"] == pytest.approx(80.0)
+    assert found["rms z"] == pytest.approx(np.sqrt((rows["z"] ** 2).mean()))
 
 
 def test_what_a_point_is_off_from_its_cell_widens_both_kinds_of_interval():
