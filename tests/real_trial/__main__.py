@@ -6,8 +6,8 @@
 A sixth of the sites is left out in turn on eight nights of the judging seasons, and the map made without them is held against
 what they measured, beside a line on elevation, inverse distance and the mean of the other sites. `--density` holds the density
 model against courses held out by course and season in place of it. `--training` takes the heap that constants may be tuned on,
-`--every-season` all of a heap. Intervals are of 1000 bootstrap draws of seasons and sites. FOLDER's files are described in
-`real_records.py`.
+`--every-season` all of a heap. PYTHONPATH may name another checkout, whose code is then judged. Intervals are of 1000 bootstrap
+draws of seasons and sites. FOLDER's files are described in `real_records.py`.
 """
 
 # ruff: noqa: T201  a command prints its tables
@@ -25,12 +25,15 @@ from pathlib import Path
 
 import pandas as pd
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent)]
+# At the end, so that PYTHONPATH may name another checkout to be judged.
+sys.path.append(str(Path(__file__).parents[2]))
 
-import real_density  # noqa: E402
-import real_sites  # noqa: E402
-from real_figures import DENSITY, SITES, Subject, difference, summary  # noqa: E402
-from real_records import Records, prepare  # noqa: E402
+import real_density
+import real_sites
+from real_figures import DENSITY, SITES, Subject, difference, summary
+from real_records import Records, prepare
+
+import pipeline
 
 
 def main() -> None:
@@ -93,6 +96,7 @@ def _results(tasks: list[Task], jobs: int) -> Iterator[pd.DataFrame]:
 def _tell(rows: pd.DataFrame, asked: argparse.Namespace) -> None:
     judge, subject, by = _judge(density=asked.density)
     judged = judge.for_judging(rows)
+    print(f"code of {Path(pipeline.__file__).parent}\n")
     print(summary(judged, subject, by).round(2).to_string())
     if asked.against:
         before = judge.for_judging(pd.read_csv(asked.against, dtype={"site": str}))
