@@ -5,8 +5,7 @@ import json
 import numpy as np
 import pandas as pd
 import pytest
-from made_basin import changed
-from made_basin import snowtally
+from made_basin import changed, snowtally
 
 from pipeline import gather_earlier_visits
 from pipeline.gather_earlier_visits import NOT_USED

@@ -7,8 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
-from made_basin import DENSITY, changed, depth_of
-from made_basin import snowtally
+from made_basin import DENSITY, changed, depth_of, snowtally
 from scipy.optimize import brentq
 from scipy.stats import norm
 

@@ -62,9 +62,9 @@ def test_wrong_settings_are_one_line(basin, change, status, words):
 
 def test_two_runs_give_the_same_bytes(basin):
     paths = []
-    for name in ("first", "second"):
+    for name, command in (("first", snowtally), ("second", snowtally_apart)):
         file = changed(basin, name, lambda text: text)
-        paths.append(Path(json.loads(snowtally_apart("update", file, "--date", "2031-03-06", "--json").stdout)["path"]))
+        paths.append(Path(json.loads(command("update", file, "--date", "2031-03-06", "--json").stdout)["path"]))
     for one in sorted(paths[0].iterdir()):
         if one.name not in ("record.json", "item.json"):
             assert one.read_bytes() == (paths[1] / one.name).read_bytes(), one.name

@@ -9,8 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
-from made_basin import HEIGHT, LEFT, TOP, WIDTH, changed, write_raster
-from made_basin import snowtally
+from made_basin import HEIGHT, LEFT, TOP, WIDTH, changed, snowtally, write_raster
 
 DAYS = 8
 

@@ -7,8 +7,7 @@ import pandas as pd
 import pytest
 import rasterio
 import xarray as xr
-from made_basin import changed
-from made_basin import snowtally
+from made_basin import changed, snowtally
 
 from pipeline.gather_past_flights import NOT_USED
 from pipeline.methods.past_pattern import PAST_SHARE

@@ -3,8 +3,7 @@
 import json
 
 import pytest
-from made_basin import changed
-from made_basin import snowtally
+from made_basin import changed, snowtally
 
 
 def words(done):

@@ -12,7 +12,7 @@ from trial_kinds import Kind
 from trial_scores import KINDS, Plant, clean_shares, run_clean, run_trial, score, table
 from trial_season import make_season
 
-EACH, SEASONS = 3, 6
+EACH, SEASONS = 2, 4
 
 
 @pytest.fixture(scope="module")

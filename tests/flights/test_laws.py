@@ -14,7 +14,7 @@ from pipeline.flights.aggregate import aggregate
 from pipeline.flights.mosaic import open_pixels
 
 PATIENT = settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture], derandomize=True
+    max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture], derandomize=True
 )
 DEPTHS = hnp.arrays(
     np.float64,

@@ -8,7 +8,7 @@ from pipeline.check_limits import course_limits
 from pipeline.measurements.course_checks import check_courses
 from pipeline.settings import Checks
 
-SEEDS = (1, 2)
+SEEDS = (1,)
 LEAST_MM = 50.0
 
 

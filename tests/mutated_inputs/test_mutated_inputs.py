@@ -11,7 +11,7 @@ from forked_command import Ran
 from mutate import Drawn, try_all, write_homes
 from verdict import LIMITS, failures
 
-COUNT = 40
+COUNT = 24
 
 # Kinds whose runs mostly end before every input is read and checked: the slice stays under half a minute.
 QUICK = ("settings: odd", "settings: YAML", "settings: bytes", "settings: no", "zones", "raster: de", "truncated")

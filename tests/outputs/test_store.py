@@ -185,7 +185,7 @@ def test_a_decision_whose_writer_died_is_taken_along(store):
 
 
 def _publish_some(root, start):
-    for number in range(3):
+    for number in range(2):
         publish(
             root,
             made_day("2031-03-01", extra_mm=10 * start + number),
@@ -197,16 +197,16 @@ def test_writers_at_once_never_take_one_number(store):
     root = f"{store}/race"
     publish(root, made_day("2031-03-01"), make_provenance("first"))
     context = multiprocessing.get_context("spawn")
-    writers = [context.Process(target=_publish_some, args=(root, start)) for start in (1, 2, 3)]
+    writers = [context.Process(target=_publish_some, args=(root, start)) for start in (1, 2)]
     for writer in writers:
         writer.start()
     for writer in writers:
         writer.join(120)
         assert writer.exitcode == 0
     held = reading.revisions(root, "larkmoor", DATE)
-    assert [r.number for r in held] == list(range(1, 11))
+    assert [r.number for r in held] == list(range(1, 6))
     hashes = {reading.load_record(r.path)["input_hash"] for r in held}
-    assert hashes == {"first"} | {f"{start}-{number}" for start in (1, 2, 3) for number in range(3)}
+    assert hashes == {"first"} | {f"{start}-{number}" for start in (1, 2) for number in range(2)}
     rebuild_derived(root, "larkmoor")
     assert verify(root, "larkmoor", lambda _: None).troubles == []
 
@@ -235,7 +235,6 @@ def test_a_night_from_the_command_line(store, tmp_path):
     settings = changed(basin, "store", lambda text: text.replace("archive: archive_store", f"archive: {store}/night"))
     for words in (
         ("update", settings, "--date", "2031-03-02"),
-        ("rerun", settings, "--date", "2031-03-02", "--reason", "looked again"),
         ("rerun", settings, "--inputs-of", "2031-03-02@1"),
         ("status", settings),
         ("verify", settings),

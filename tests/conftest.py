@@ -1,0 +1,13 @@
+"""What all tests share."""
+
+import os
+
+import pytest
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_waiting_for_the_disk():
+    """Flush nothing: a night flushes some 50 files, and no test cuts the power. Tests of failing disks put their own in place."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", lambda _file: None)
+        yield
