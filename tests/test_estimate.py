@@ -7,8 +7,6 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from pyproj import CRS
 
 from pipeline.day_inputs import Choices, DayInputs
@@ -25,6 +23,8 @@ from pipeline.variables import SOURCE_FLAGS
 DATE, FLOWN_ON = dt.date(2031, 3, 10), dt.date(2031, 3, 2)
 CHOICES = Choices("alpine", dt.date(2030, 10, 1), 0.5)
 ROWS, COLUMNS = 34, 42
+FLOWN_OR_NOT = pytest.mark.parametrize(("flight", "seed"), [(True, 3), (False, 5), (False, 4)])
+"""Seeds that are odd know their weather."""
 
 
 def made(seed, *, flight=True, shift_m=(0.0, 0.0), swe_mm=None):
@@ -121,9 +121,7 @@ def assert_same(one, other, *, rel=0.0):
     np.testing.assert_allclose(one.totals[numbers], other.totals[numbers], rtol=rel, atol=rel)
 
 
-@pytest.mark.parametrize("flight", [True, False])
-@given(seed=st.integers(0, 500))
-@settings(max_examples=2, deadline=None)
+@FLOWN_OR_NOT
 def test_threads_and_chunks_change_no_byte(flight, seed):
     inputs = made(seed, flight=flight)
     once = estimate_day(inputs, CHOICES)
@@ -138,18 +136,14 @@ def test_threads_and_chunks_change_no_byte(flight, seed):
     assert_same(once, estimate_day(chunked, CHOICES))
 
 
-@pytest.mark.parametrize("flight", [True, False])
-@given(seed=st.integers(0, 500), east=st.integers(-50, 50), north=st.integers(-50, 50))
-@settings(max_examples=2, deadline=None)
-def test_shifted_coordinates_change_nothing(flight, seed, east, north):
+@FLOWN_OR_NOT
+def test_shifted_coordinates_change_nothing(flight, seed):
     here = estimate_day(made(seed, flight=flight), CHOICES)
-    there = estimate_day(made(seed, flight=flight, shift_m=(1000.0 * east, 1000.0 * north)), CHOICES)
+    there = estimate_day(made(seed, flight=flight, shift_m=(-38_000.0, 17_000.0)), CHOICES)
     assert_same(here, there, rel=1e-6)
 
 
-@pytest.mark.parametrize("flight", [True, False])
-@given(seed=st.integers(0, 500))
-@settings(max_examples=2, deadline=None)
+@FLOWN_OR_NOT
 def test_the_order_of_sites_and_rows_changes_nothing(flight, seed):
     inputs = made(seed, flight=flight)
     rng = np.random.default_rng(seed)
@@ -164,8 +158,7 @@ def test_the_order_of_sites_and_rows_changes_nothing(flight, seed):
     assert_same(estimate_day(inputs, CHOICES), estimate_day(turned, CHOICES), rel=1e-8)
 
 
-@given(seed=st.integers(0, 500))
-@settings(max_examples=2, deadline=None)
+@pytest.mark.parametrize("seed", [3, 4])
 def test_merged_zones_hold_the_sum_and_the_covariances_error(seed):
     inputs = made(seed)
     apart = estimate_day(inputs, CHOICES)
@@ -182,8 +175,7 @@ def test_merged_zones_hold_the_sum_and_the_covariances_error(seed):
     assert np.sqrt((zones["volume_se_m3"] ** 2).sum()) < whole["volume_se_m3"] < zones["volume_se_m3"].sum()
 
 
-@given(seed=st.integers(0, 500))
-@settings(max_examples=2, deadline=None)
+@pytest.mark.parametrize("seed", [3, 4])
 def test_twice_the_depth_is_twice_the_water_and_its_error(seed):
     """At a density that does not change: that density itself depends on depth is another matter."""
     inputs = made(seed)

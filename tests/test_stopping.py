@@ -35,8 +35,9 @@ def home(tmp_path_factory):
     return write_basin(tmp_path_factory.mktemp("stopped"))
 
 
-@pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143), (signal.SIGHUP, 129)])
-@pytest.mark.parametrize("as_json", [False, True])
+@pytest.mark.parametrize(
+    ("number", "status", "as_json"), [(signal.SIGINT, 130, False), (signal.SIGTERM, 143, True), (signal.SIGHUP, 129, False)]
+)  # fmt: skip
 def test_a_signal_ends_an_update_with_one_line_and_frees_its_lock(home, number, status, as_json):
     words = ["update", str(home / "basin.yaml"), "--date", "2031-03-05", *["--json"] * as_json]
     process = subprocess.Popen(

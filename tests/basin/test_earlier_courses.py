@@ -99,6 +99,7 @@ def test_a_visit_set_aside_by_hand_does_not_come_back_as_a_teacher(nights, basin
     assert told["degraded"] == found["long"][0]["degraded"]
 
 
+@pytest.mark.long
 def test_a_late_row_of_an_earlier_season_is_told_as_what_changed(nights):
     basin = nights[0].parent
     text = nights[0].read_text().replace("archive_long_record", "archive_late").replace("long.csv", "late.csv")

@@ -124,6 +124,7 @@ def test_wrong_column_names_the_header_and_the_cure(basin):
     assert "columns.sites.site_id" in done.stderr
 
 
+@pytest.mark.long
 def test_other_units_give_the_same_day(basin):
     """The same survey in inches and in metric units gives one set of totals."""
     courses = pd.read_csv(basin / "courses.csv")
@@ -138,6 +139,7 @@ def test_other_units_give_the_same_day(basin):
     assert [row["volume_m3"] for row in one] == pytest.approx([row["volume_m3"] for row in other], rel=1e-6)
 
 
+@pytest.mark.long
 def test_check_publishes_nothing_and_status_tells_what_is_held(basin):
     file = changed(basin, "held", lambda text: text)
     assert snowtally("check", file, "--date", "2031-03-04").returncode == 0
@@ -182,6 +184,7 @@ def test_little_to_go_by_still_gives_an_estimate(basin, name, edit, status):
     assert total["swe_se_mm"] > 0
 
 
+@pytest.mark.long
 def test_without_stations_the_error_grows_with_the_days_since_the_flight(basin):
     file = changed(basin, "unheard", lambda text: text.replace("courses: courses.csv, stations: stations.csv, ", ""))
     soon, late = (
@@ -275,6 +278,7 @@ ACRE_FOOT_M3 = 1233.48183755  # international: 43560 cubic feet of 0.3048 m
 SQUARE_MILE_KM2 = 1.609344**2
 
 
+@pytest.mark.long
 def test_us_units_and_words_like_mark_up_are_told_as_they_are(basin):
     """Totals on the command line follow `report.units`; what the settings call the basin is no mark-up."""
     title = "Made [/upper] [bold]basin[/bold] :snowflake:"

@@ -165,6 +165,7 @@ def test_of_a_date_that_is_done_only_what_is_told_is_held(monkeypatch):
     assert [(one.to_look_at, held) for one, held in found] == [(("no weather",), 0)] * 9
 
 
+@pytest.mark.long
 def test_what_if_goes_into_a_side_archive_and_is_compared_with_the_real_one(mine, tmp_path):
     before = sorted(str(path) for path in (mine / "archive").rglob("*"))
     sites = pd.read_csv(mine / "sites.csv")
@@ -194,6 +195,7 @@ def test_what_if_goes_into_a_side_archive_and_is_compared_with_the_real_one(mine
     assert "S1" in shown.stdout
 
 
+@pytest.mark.long
 def test_a_new_archive_is_not_begun_without_a_word(mine):
     away, said = mine / "away.yaml", "a new archive was begun at"
     away.write_text((mine / "basin.yaml").read_text().replace("archive: archive", "archive: away"))

@@ -12,7 +12,7 @@ from trial_kinds import Kind
 from trial_scores import KINDS, Plant, clean_shares, run_clean, run_trial, score, table
 from trial_season import make_season
 
-EACH, SEASONS = 2, 4
+EACH, SEASONS = 3, 6
 
 
 @pytest.fixture(scope="module")
@@ -28,12 +28,14 @@ def trial(home):
     return done
 
 
+@pytest.mark.long
 def test_every_kind_was_planted(trial):
     planted = table(trial)["planted"]
     assert len(planted) == len(KINDS) >= 40
     assert planted.min() >= EACH - 1
 
 
+@pytest.mark.long
 def test_gross_faults_are_found_and_named(trial):
     kinds = table(trial).query("gross")
     share = kinds["named"].sum() / kinds["planted"].sum()
@@ -45,18 +47,21 @@ SLOW = ["SWE stands still", "depth stands still"]
 The long trial has their share."""
 
 
+@pytest.mark.long
 def test_no_gross_kind_is_missed_more_than_once(trial):
     kinds = table(trial).query("gross")
     missed = kinds[kinds["planted"] - kinds["named"] > 1 + kinds.index.isin(SLOW)]
     assert missed.empty, missed.to_string()
 
 
+@pytest.mark.long
 def test_hard_faults_are_not_forgotten(trial):
     """A floor, not a bar: 55 to 65 % of the hard ones were named right when this was measured."""
     kinds = table(trial).query("not gross")
     assert kinds["named"].sum() >= 0.4 * kinds["planted"].sum(), kinds.to_string()
 
 
+@pytest.mark.long
 def test_clean_seasons_are_left_alone(trial):
     shares = clean_shares(trial)
     assert shares["swe_mm"] < 0.01

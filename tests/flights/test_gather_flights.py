@@ -210,17 +210,21 @@ def _another_place(basin):
         (lambda _: None, one_depth("gone_?.tif"), r"gone_\?\.tif is named by .*flights\.csv line 2 but is not there"),
     ],
 )
-def test_a_bad_flight_is_one_line_and_the_night_goes_on(basin, spoil, table, words):
+def test_a_bad_flight_is_one_line(basin, spoil, table, words):
     spoil(basin)
-    (basin / "flights.csv").write_text(table)
-    outcome = run.update(read_settings(basin / "basin.yaml"), DAY, lambda _stage: None)
-    assert len(outcome.readings.degraded) == 1
-    line = outcome.readings.degraded[0]
+    (line,) = readings(basin, table).degraded
     assert "\n" not in line
     assert "F1" in line
     assert re.search(words, line), line
+
+
+def test_a_night_goes_on_without_a_bad_flight(basin):
+    _truncated(basin)
+    (basin / "flights.csv").write_text(one_depth("depth.tif"))
+    outcome = run.update(read_settings(basin / "basin.yaml"), DAY, lambda _stage: None)
     record = json.loads((outcome.published.path / "record.json").read_text())
-    assert record["degraded_reasons"] == [line]
+    assert record["degraded_reasons"] == outcome.readings.degraded
+    assert "cut short or damaged" in record["degraded_reasons"][0]
     # The stations still tell: some 200 mm.
     assert 50 < outcome.day.totals.iloc[0]["swe_mean_mm"] < 500
 

@@ -139,7 +139,6 @@ def test_late_dates_are_told_when_they_are_not_run_again(home, tmp_path):
     [
         (True, "stations.csv", None, "missing file"),
         (False, "courses.csv", lambda text: text.rstrip().rpartition("\n")[0] + "\n", "1 of 6 values of 2031-03-04@1"),
-        (True, "courses.csv", lambda text: text.replace("2031-03-01", "2031-01-03"), "none of 18 rows read on 2031-03-04@1"),
     ],
 )  # fmt: skip
 def test_a_damaged_input_is_told_once_and_nothing_is_rerun(home, tmp_path, case):

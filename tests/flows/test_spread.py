@@ -44,10 +44,14 @@ def run_with(home):
     return run
 
 
-def test_every_engine_gives_the_same_bytes(run_with):
+def test_threads_give_the_same_bytes(run_with):
+    assert run_with(Workers(engine="threads", count=2), "threads") == run_with(Workers(), "serial")
+
+
+@pytest.mark.long
+def test_processes_and_a_cluster_give_the_same_bytes(run_with):
     distributed = pytest.importorskip("distributed")
     serial = run_with(Workers(), "serial")
-    assert run_with(Workers(engine="threads", count=2), "threads") == serial
     assert run_with(Workers(engine="processes", count=1), "processes") == serial
     cluster = distributed.LocalCluster(
         n_workers=1, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1"

@@ -11,7 +11,7 @@ from forked_command import Ran
 from mutate import Drawn, try_all, write_homes
 from verdict import LIMITS, failures
 
-COUNT = 24
+COUNT = 40
 
 # Kinds whose runs mostly end before every input is read and checked: the slice stays under half a minute.
 QUICK = ("settings: odd", "settings: YAML", "settings: bytes", "settings: no", "zones", "raster: de", "truncated")
@@ -23,6 +23,7 @@ def homes(tmp_path_factory):
     return write_homes(tmp_path_factory.mktemp("mutated"), held=False)
 
 
+@pytest.mark.long
 def test_no_mutated_input_is_answered_with_a_traceback(homes):
     done = list(try_all(homes, DRAWN, list(range(COUNT)), workers=2))
     assert len(done) == COUNT

@@ -83,6 +83,7 @@ def slow_copies(home):
     tool(home, "cp", 'sleep 0.1; exec /usr/bin/cp "$@"')
 
 
+@pytest.mark.long
 def test_a_copy_beside_nights_is_whole_and_cut_off_it_is_ended_by_the_next(home):
     slow_copies(home)
     stop = threading.Event()

@@ -186,6 +186,7 @@ def cut_off(root: Path, provenance, step: str, at: int) -> None:
     assert process.exitcode == 9
 
 
+@pytest.mark.long
 @pytest.mark.usefixtures("quick_pack")
 @pytest.mark.parametrize("step", STEPS[:5])
 def test_a_process_that_dies_at_any_step_leaves_no_half_and_the_next_publish_heals(tmp_path, provenance, step):
@@ -205,6 +206,7 @@ def test_a_process_that_dies_at_any_step_leaves_no_half_and_the_next_publish_hea
 
 
 @pytest.mark.usefixtures("quick_pack")
+@pytest.mark.long
 @pytest.mark.parametrize("step", ["fsync", "replace", "mkdir", "open"])
 @pytest.mark.parametrize("dies", [True, False])
 def test_a_withdrawal_cut_off_at_any_step_is_made_or_not_and_the_next_publish_heals(tmp_path, provenance, step, dies):

@@ -100,6 +100,7 @@ def test_the_same_night_again_publishes_nothing(archive):
     assert len(reading.revisions(archive, "larkmoor", "2031-03-05")) == 1
 
 
+@pytest.mark.long
 def test_it_is_sound_and_its_derived_files_can_be_made_again(store):
     root = f"{store}/sound"
     publish(root, made_day("2031-03-01"), make_provenance("first"))
@@ -153,6 +154,7 @@ def test_a_writer_that_dies_leaves_nothing_to_be_seen_and_the_next_goes_on(store
     assert not [t for t in verify(root, "larkmoor", lambda _: None).troubles if "is no revision" not in t.what]
 
 
+@pytest.mark.long
 def test_what_a_night_at_work_has_put_is_no_stray(store):
     root = f"{store}/at_work"
     publish(root, made_day("2031-03-01"), make_provenance("first"))
@@ -193,6 +195,7 @@ def _publish_some(root, start):
         )
 
 
+@pytest.mark.long
 def test_writers_at_once_never_take_one_number(store):
     root = f"{store}/race"
     publish(root, made_day("2031-03-01"), make_provenance("first"))
@@ -246,6 +249,7 @@ def test_a_night_from_the_command_line(store, tmp_path):
     assert os.environ["XDG_CACHE_HOME"]
 
 
+@pytest.mark.long
 def test_pages_are_made_in_the_store_and_are_those_of_a_folder(store, tmp_path):
     folder = tmp_path / "archive"
     for root in (f"{store}/pages", folder):
@@ -259,6 +263,7 @@ def test_pages_are_made_in_the_store_and_are_those_of_a_folder(store, tmp_path):
     assert not (place(f"{store}/pages") / "larkmoor/2031-03-01/report.html").exists()
 
 
+@pytest.mark.long
 def test_work_in_hand_is_not_taken_for_left_and_what_is_due_is_finished(store, monkeypatch):
     root = f"{store}/due"
     publish(root, made_day("2031-03-01"), make_provenance("first"))

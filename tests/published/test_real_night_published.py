@@ -255,6 +255,7 @@ def test_ter_04_the_night_finds_the_formula_world(night):
     assert off.max() < 0.012
 
 
+@pytest.mark.long
 def test_vol_07_a_web_mercator_raster_gives_the_same_volume(night):
     home, code = night.settings.parent, "EPSG:3857"
     with rasterio.open(home / "depth.tif") as source:

@@ -18,7 +18,7 @@ from pipeline.settings import read_settings
 
 ROOT = Path(__file__).parents[2]
 FLIGHT_DATES = ("2031-02-06", "2031-03-27", "2031-05-08")
-BETWEEN = ("2031-03-05", "2031-04-14", "2031-05-20")
+BETWEEN = ("2031-04-14", "2031-05-20")
 
 
 @pytest.fixture(scope="module")
@@ -79,7 +79,7 @@ def test_before_any_flight_the_map_knows_as_much_as_elevation_tells(recovered, t
 
 
 def test_the_truth_lies_within_the_stated_errors(recovered):
-    # Seven nights of one season, far from independent: each within 2.5 standard errors, and not all far inside.
+    # Six nights of one season, far from independent: each within 2.5 standard errors, and not all far inside.
     z = np.array([(estimate - true) / se for estimate, true, se, *_ in recovered.values()])
     assert np.abs(z).max() < 2.5
     assert np.sqrt(np.mean(z**2)) > 0.1
@@ -91,6 +91,7 @@ def test_volumes_of_bands_and_zones_add_up(recovered):
         assert volumes.to_numpy() == pytest.approx(np.full(len(volumes), volumes["basin"]), rel=1e-12)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("heard", "rel"),
     [

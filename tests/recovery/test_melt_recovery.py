@@ -18,6 +18,7 @@ def scores():
     return pd.DataFrame([scored(case) for case in make_cases("southern", 1, STARTS, worlds.march)])
 
 
+@pytest.mark.long
 def test_a_weeks_melt_given_perfect_weather_is_near_the_truth_and_nearer_than_degree_days(scores):
     off = {name: np.sqrt(np.mean((scores[name] / scores["truth"] - 1) ** 2)) for name in scores if name != "truth"}
     assert off["ours"] < MOST_OFF
