@@ -4,6 +4,9 @@ import os
 
 import pytest
 
+collect_ignore = ["conftest.py"]
+"""Holds no example to run, and there are several files of this name."""
+
 
 @pytest.fixture(scope="session", autouse=True)
 def _no_waiting_for_the_disk():

@@ -102,7 +102,7 @@ def test_what_estimates(damaged):
     ran(damaged, ("backfill", "--from", "2031-03-02", "--until", "2031-03-05"), 0)
     settings = damaged / "basin.yaml"
     settings.write_text(settings.read_text() + "checks: {point_outlier_mad: 5}\n")
-    line, _ = ran(damaged, ("rerun", "--date", DATES[2], "--reason", "limits"), 0)
+    line, _ = ran(damaged, ("rerun", "--date", DAMAGED, "--reason", "limits"), 0)
     assert "the record of the revision before cannot be read" in " ".join(line.replace("│", " ").split())
     _, told = ran(damaged, ("verify",), 1)
     assert [trouble["path"] for trouble in told["troubles"]] == [f"made/{DAMAGED}/r001/record.json"]
