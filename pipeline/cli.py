@@ -62,8 +62,8 @@ def main() -> None:
 def _run() -> int | None:
     """Run the command and return its exit status, once what it printed is written."""
     try:
-        # For machines wrong use is an object too, where Typer by itself would draw a box.
-        status = app(standalone_mode="--json" not in sys.argv)
+        # Wrong use is one line too, for machines an object, where Typer by itself would draw a box.
+        status = app(sys.argv[1:] or ["--help"], standalone_mode=False)
     except SystemExit as end:
         status = end.code
     try:

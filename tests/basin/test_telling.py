@@ -50,7 +50,11 @@ def test_one_remedy_of_many_silent_stations_is_told_once(basin):
         (("plan", "basin.yaml", "--count", "99"), "Invalid value for '--count'"),
     ],
 )
-def test_wrong_use_is_an_object_for_machines(use, told):
+def test_wrong_use_is_one_line_and_an_object_for_machines(use, told):
+    plain = snowtally(*use)
+    assert (plain.returncode, plain.stdout) == (2, "")
+    assert plain.stderr.startswith(f"snowtally: {told}")
+    assert plain.stderr.count("\n") == 1
     done = snowtally(*use, "--json")
     assert done.returncode == 2
     content = json.loads(done.stdout)
