@@ -1,15 +1,25 @@
-"""The recovery trial: many made basins, many nights, the pipeline and simple methods against the known truth.
+"""The recovery trial: made basins of two physics, the pipeline and eight simple methods against the known truth.
 
-`python tests/recovery/trial.py [--worlds 4] [--first-seed 100]` prints the table of docs/figures.md.
+python tests/recovery/trial.py --heap training --worlds 24 --save before.csv
+python tests/recovery/trial.py --compare before.csv after.csv
+
+Constants are chosen on the training heap alone; the judging heap says what they are worth. `--truth depth|density|sites|weather`
+puts the truth in one ingredient's place, so that each figure has its cause. Whole blocks of 8 worlds hold each kind of night as
+often as the trial means it.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
+import time
 import warnings
+from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 import pandas as pd
@@ -17,177 +27,117 @@ import pandas as pd
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent)]
 
 from baselines import BASELINES  # noqa: E402
-from worlds import KINDS, World, hardness, make_world  # noqa: E402
+from recovery_worlds import HEAPS, INGREDIENTS, KINDS, World, make_world, plan_of  # noqa: E402
+from scores import day_scores, map_scores, site_scores, whole_grid  # noqa: E402
+from trial_tables import OURS, comparison, summary  # noqa: E402
 
 from pipeline.estimate import estimate_day  # noqa: E402
+from pipeline.methods.density import BulkDensity  # noqa: E402
+from pipeline.problems import NoEstimateError  # noqa: E402
 
 LEAST_MM = 10.0
 """Nights with less in the basin are left out: a share of nothing says nothing."""
-AGES = ((0, 0, "flight day"), (1, 7, "1 to 7"), (8, 21, "8 to 21"), (22, 45, "22 to 45"), (46, 400, "later"))
-Z90, Z50 = 1.6448536, 0.6744898
 
 
-def age_class(world: World, date: object) -> str:
-    """Return how long ago the last flight was, in words; "last season" where there are only flights of the season before."""
-    flown = [flight.attrs["date"] for flight in world.flights if flight.attrs["date"] <= str(date)]
-    if not flown:
-        return "last season" if world.past_flights else "no flight"
-    days = (pd.Timestamp(date) - pd.Timestamp(max(flown))).days
-    return next(name for low, high, name in AGES if low <= days <= high)
+@dataclass(frozen=True)
+class Job:
+    """One world to be tried: its seed, the kinds of night, the ingredient that the truth takes the place of, empty for none."""
+
+    seed: int
+    kinds: tuple[str, ...] = KINDS
+    truth: str = ""
+    with_baselines: bool = True
 
 
-def nights(job: tuple[str, int, bool]) -> pd.DataFrame:
-    """Return one row for each method and night of a world."""
-    kind, seed, with_baselines = job
-    world = make_world(kind, seed)
-    area = world.terrain["cell_area"].to_numpy()
-    inside = area > 0
+def nights(job: Job) -> pd.DataFrame:
+    """Return one row for each method and night of a world; empty where none of its nights is asked for."""
+    asked = [(day, kind) for day, kind in plan_of(job.seed).nights if kind in job.kinds]
+    if not asked:
+        return pd.DataFrame()
+    began = time.process_time()
+    world = make_world(job.seed)
+    made_s = time.process_time() - began
     rows = []
-    for date in world.dates:
-        truth, weight = world.truth[date][inside], area[inside]
-        true_mean = np.average(truth, weights=weight)
-        if true_mean < LEAST_MM:
+    for day, kind in asked:
+        date = world.date(day)
+        if world.truth[date][world.ground.inside].mean() < LEAST_MM:
             continue
-        inputs = world.inputs(date)
-        common = {"kind": kind, "seed": seed, "date": str(date), "age": age_class(world, date), "true_mm": true_mean}
-        estimates = {"snowtally": None} | (BASELINES if with_baselines else {})
-        for name, method in estimates.items():
-            extra = {}
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")
-                if method is None:
-                    day = estimate_day(inputs, world.choices)
-                    swe = np.full(area.shape, np.nan)
-                    r, c = inputs.grid.rows_columns(day.grid.x[:1], day.grid.y[:1])
-                    swe[r[0] : r[0] + day.grid.height, c[0] : c[0] + day.grid.width] = day.fields["swe"].to_numpy()
-                    extra = coverage(world, date, day, (r[0], c[0]))
-                else:
-                    swe = method(inputs)
-                    if swe is None:
-                        continue
-            found = swe[inside]
-            rows.append(
-                common
-                | {
-                    "method": name,
-                    "error": np.average(found, weights=weight) / true_mean - 1,
-                    "rmse": np.sqrt(np.average((found - truth) ** 2, weights=weight)),
-                    "bands": band_error(world, swe, date),
-                }
-                | extra
-            )
-    return pd.DataFrame(rows).assign(**{f"world_{k}": v for k, v in hardness(world).items()})
+        common = {
+            "seed": job.seed, "physics": world.plan.physics, "year": world.season.year, "date": str(date), "night": kind,
+            "sites": len(world.sites.row), "area_km2": world.ground.area_km2, "made_s": made_s,
+        }  # fmt: skip
+        common |= site_scores(world, date).to_dict()
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            rows += [common | scores for scores in _methods(world, day, job)]
+    return pd.DataFrame(rows)
 
 
-def zone_bands(world: World) -> tuple[np.ndarray, int]:
-    """Return each cell's zone-band number, -1 outside, and how many there are."""
-    bands = len(world.terrain.attrs["bands"])
-    zone, band = world.terrain["zone"].to_numpy(), world.terrain["band"].to_numpy()
-    return np.where(zone > 0, (zone - 1) * bands + band - 1, -1), 2 * bands
+def _methods(world: World, day: int, job: Job) -> Iterator[dict]:
+    """Yield the scores of each method on a night."""
+    date = world.date(day)
+    inputs = world.inputs(date, job.truth)
+    began = time.process_time()
+    try:
+        with true_density(world) if job.truth == "density" else mock.patch.dict({}):
+            found = estimate_day(inputs, world.choices)
+    except NoEstimateError:
+        return
+    seconds = time.process_time() - began
+    swe = whole_grid(world, found, "swe")
+    yield {"method": OURS, "night_s": seconds, **map_scores(world, date, swe), **day_scores(world, date, found)}
+    for name, method in BASELINES.items() if job.with_baselines else ():
+        swe = method(inputs)
+        if swe is not None:
+            yield {"method": name, **map_scores(world, date, swe)}
 
 
-def band_error(world: World, swe: np.ndarray, date: object) -> float:
-    """Return the mean absolute error of zone-band volumes, as a share of the basin's mean volume of a zone-band."""
-    number, count = zone_bands(world)
-    inside = number >= 0
-    area = world.terrain["cell_area"].to_numpy()[inside]
-    sums = [np.bincount(number[inside], field[inside] * area, count) for field in (swe, world.truth[date])]
-    held = np.bincount(number[inside], area, count) > 0
-    return float(np.abs(sums[0] - sums[1])[held].sum() / sums[1].sum())
+@contextmanager
+def true_density(world: World) -> Iterator[None]:
+    """Let the density model tell the true density of cells on the days on which it is known; sites it tells as it does."""
+    ground = world.ground
+    known = BulkDensity.predict, BulkDensity.predict_from_swe
 
+    def of(model: BulkDensity, given: np.ndarray, places: object, predict: object) -> object:
+        told = predict(model, given, places)
+        if np.shape(told.mean) != ground.grid.shape or model.date_ not in world.truth:
+            return told
+        swe, depth = world.truth[model.date_], world.true_depth[model.date_]
+        return replace(told, mean=np.where(depth > 0, swe / np.where(depth > 0, depth, 1.0), told.mean))
 
-def coverage(world: World, date: object, day: object, corner: tuple[int, int]) -> dict[str, float]:
-    """Return how often the stated intervals hold the truth, for cells, zone-bands and the basin, and the errors' width."""
-    fields = day.fields
-    part = (slice(corner[0], corner[0] + day.grid.height), slice(corner[1], corner[1] + day.grid.width))
-    truth = world.truth[date][part]
-    inside = fields["cell_area"].to_numpy() > 0
-    swe, se = fields["swe"].to_numpy(), fields["swe_se"].to_numpy()
-    off = (np.abs(swe - truth) / np.maximum(se, 0.5))[inside]
-    snowy = ((truth > 1) | (swe > 1))[inside]
-    number, count = zone_bands(world)
-    number, area = number[part], fields["cell_area"].to_numpy()
-    volume = np.bincount(number[inside], (truth * area)[inside] / 1000, count)
-    totals = day.totals[day.totals["level"] == "zone_band"]
-    lows = {edges[0]: k for k, edges in enumerate(world.terrain.attrs["bands"])}
-    index = totals["zone_id"].map({"west": 0, "east": 1}) * len(lows) + totals["band_low_m"].map(lows)
-    band_off = np.abs(totals["volume_m3"].to_numpy() - volume[index]) / np.maximum(
-        totals["volume_se_m3"].to_numpy(), 1.0
-    )
-    basin = day.totals.iloc[0]
-    true_volume = float((truth * area)[inside].sum() / 1000)
-    basin_off = (basin["volume_m3"] - true_volume) / max(basin["volume_se_m3"], 1.0)
-    return {
-        "cell90": np.mean(off[snowy] < Z90), "cell50": np.mean(off[snowy] < Z50), "band90": np.mean(band_off < Z90),
-        "band50": np.mean(band_off < Z50), "basin_off": basin_off, "basin_se": basin["volume_se_m3"] / true_volume,
-        "cell_wide": float(np.sqrt(np.mean(se[inside][snowy] ** 2) / np.mean((swe - truth)[inside][snowy] ** 2))),
-    }  # fmt: skip
-
-
-def summary(rows: pd.DataFrame) -> str:
-    """Return the trial's tables as text."""
-    rows = rows.assign(size=rows["error"].abs())
-    ours = rows[rows["method"] == "snowtally"]
-    text = ["basin volume, mean absolute error per cent, by days since the flight"]
-    text.append((100 * rows.pivot_table(index="method", columns="age", values="size")).round(1).to_string())
-    text.append("nights: " + ours.groupby("age").size().to_string().replace("\n", ", "))
-    text.append("zone-bands, mean absolute error per cent of the basin's volume")
-    text.append((100 * rows.pivot_table(index="method", columns="age", values="bands")).round(1).to_string())
-    text.append("by kind: volume error, cell RMSE; ratios to the best other method of the kind")
-    table = rows.pivot_table(index="kind", columns="method", values=["size", "rmse"])
-    for kind in table.index:
-        one, rmse = table.loc[kind, "size"], table.loc[kind, "rmse"]
-        # A method that needs a flight has no say on nights before the first: compare over the nights that it has.
-        ratio = {}
-        for name in one.index.drop("snowtally"):
-            theirs = rows[(rows["kind"] == kind) & (rows["method"] == name)].set_index(["seed", "date"])
-            same = ours[ours["kind"] == kind].set_index(["seed", "date"]).loc[theirs.index]
-            ratio[name] = (same["size"].mean() / theirs["size"].mean(), same["rmse"].mean() / theirs["rmse"].mean())
-        if ratio:
-            worst = max(ratio, key=lambda name: ratio[name][0])
-            worst_cells = max(ratio, key=lambda name: ratio[name][1])
-            best = f"best other {worst} ratio {ratio[worst][0]:.2f}, cells {worst_cells} {ratio[worst_cells][1]:.2f}"
-        else:
-            best = ""
-        text.append(f"{kind:22s} {100 * one['snowtally']:5.1f} %  {rmse['snowtally']:6.1f} mm  {best}")
-    covers = ours[["cell90", "cell50", "band90", "band50", "cell_wide", "basin_se"]]
-    text.append("coverage by age\n" + covers.groupby(ours["age"]).mean().round(2).to_string())
-    text.append(
-        "basin: 90 % interval holds {:.2f}, 50 % {:.2f}; bias {:+.1f} %".format(
-            (ours["basin_off"].abs() < Z90).mean(), (ours["basin_off"].abs() < Z50).mean(), 100 * ours["error"].mean()
-        )
-    )
-    text.append(
-        "basin within 90 % by age: "
-        + (ours["basin_off"].abs() < Z90).groupby(ours["age"]).mean().round(2).to_string().replace("\n", ", ")
-    )
-    text.append(
-        "bias per cent by age: "
-        + (100 * ours["error"]).groupby(ours["age"]).mean().round(1).to_string().replace("\n", ", ")
-    )
-    hard = ours.groupby(["kind", "seed"])[[c for c in ours if c.startswith("world_")]].first()
-    text.append("worlds\n" + hard.groupby("kind").median().round(2).to_string())
-    return "\n".join(text)
+    with (
+        mock.patch.object(BulkDensity, "predict", lambda model, depth, places: of(model, depth, places, known[0])),
+        mock.patch.object(BulkDensity, "predict_from_swe", lambda model, swe, places: of(model, swe, places, known[1])),
+    ):
+        yield
 
 
 def main() -> None:
     """Run the trial as the command line asks."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--worlds", type=int, default=4, help="worlds of each kind")
-    parser.add_argument("--first-seed", type=int, default=100)
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--heap", choices=HEAPS, default="training")
+    parser.add_argument("--worlds", type=int, default=24, help="how many of the heap's worlds")
+    parser.add_argument("--skip", type=int, default=0, help="worlds of the heap that are passed over first")
+    parser.add_argument("--kinds", nargs="+", choices=KINDS, default=KINDS, help="kinds of night")
+    parser.add_argument("--truth", choices=INGREDIENTS, default="", help="the ingredient that the truth takes the place of")
     parser.add_argument("--without-baselines", action="store_true")
-    parser.add_argument("--save", type=Path)
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--save", type=Path, help="CSV of the rows")
+    parser.add_argument("--compare", type=Path, nargs=2, metavar=("BEFORE", "AFTER"), help="two saved CSVs; nothing is run")
     asked = parser.parse_args()
-    jobs = [
-        (kind, seed, not asked.without_baselines)
-        for seed in range(asked.first_seed, asked.first_seed + asked.worlds)
-        for kind in KINDS
-    ]
-    with ProcessPoolExecutor(2) as pool:
+    if asked.compare:
+        sys.stdout.write(comparison(*(pd.read_csv(path) for path in asked.compare)) + "\n")
+        return
+    seeds = HEAPS[asked.heap][asked.skip : asked.skip + asked.worlds]
+    jobs = [Job(seed, tuple(asked.kinds), asked.truth, not asked.without_baselines) for seed in seeds]
+    with ProcessPoolExecutor(asked.jobs) as pool:
         rows = pd.concat(list(pool.map(nights, jobs)), ignore_index=True)
     if asked.save:
         rows.to_csv(asked.save, index=False)
-    sys.stdout.write(summary(rows) + "\n")
+    heap = f"{asked.heap} heap, seeds {seeds[0]} to {seeds[-1]}" + (f", true {asked.truth}" if asked.truth else "")
+    cost = rows.dropna(subset="night_s").groupby("seed").agg(made=("made_s", "first"), nights=("night_s", "sum"))
+    seconds = f"CPU of a basin: {cost['made'].mean():.0f} s made, {cost['nights'].mean():.0f} s estimated"
+    sys.stdout.write(f"{heap}\n{seconds}\n{summary(rows)}\n")
 
 
 if __name__ == "__main__":
