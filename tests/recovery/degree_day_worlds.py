@@ -101,20 +101,7 @@ class DegreeDay:
             depth += snow / fresh
             albedo += (0.86 - albedo) * np.clip(snow / 6.0, 0, 1)
             sun = (direct * (1 - 0.9 * cloud[day]) + diffuse * (1 - 0.25 * cloud[day])) * shaded
-            degrees = np.clip(air - self.threshold, 0, None)
-            melt = self.degree_mm * degrees + self.sun_mm * (1 - albedo) * sun * np.clip(degrees, 0, 1)
-            melt = np.minimum(melt, swe - liquid)
-            before = swe - liquid
-            depth *= np.where(before > 0, (before - melt) / np.maximum(before, 1e-6), 0)
-            frost = np.minimum(liquid, 0.6 * np.clip(-air, 0, None))
-            liquid += melt + rain - frost
-            swe += rain
-            runs = np.clip(liquid - 0.06 * (swe - liquid), 0, None)
-            liquid -= runs
-            swe -= runs
-            bare = swe - liquid < 0.5
-            runs += np.where(bare, swe, 0)
-            swe[bare] = liquid[bare] = depth[bare] = 0
+            runs = self._thaw((swe, liquid, depth), (air, rain), (1 - albedo) * sun)
             wet = liquid > 0.02 * swe
             albedo = np.maximum(albedo - np.where(wet, 0.016, 0.007), 0.45 - 0.1 * points.canopy)
             self._settle(swe, depth, wet, points.settle)
@@ -123,6 +110,34 @@ class DegreeDay:
             record.keep(day, swe, depth, air, fall)
         record.at_end = swe
         return record
+
+    def _thaw(
+        self, snow: tuple[np.ndarray, ...], weather: tuple[np.ndarray, np.ndarray], absorbed: np.ndarray
+    ) -> np.ndarray:
+        """Let snow melt, freeze again, take up rain and run off for a day in place; return what runs off, mm.
+
+        Parameters
+        ----------
+        snow : SWE and its liquid part, mm, and depth, m.
+        weather : air temperature, C, and rain, mm.
+        absorbed : sun that the snow takes up, MJ/m2.
+        """
+        (swe, liquid, depth), (air, rain) = snow, weather
+        degrees = np.clip(air - self.threshold, 0, None)
+        melt = self.degree_mm * degrees + self.sun_mm * absorbed * np.clip(degrees, 0, 1)
+        before = swe - liquid
+        melt = np.minimum(melt, before)
+        depth *= np.where(before > 0, (before - melt) / np.maximum(before, 1e-6), 0)
+        frost = np.minimum(liquid, 0.6 * np.clip(-air, 0, None))
+        liquid += melt + rain - frost
+        swe += rain
+        runs = np.clip(liquid - 0.06 * (swe - liquid), 0, None)
+        liquid -= runs
+        swe -= runs
+        bare = swe - liquid < 0.5
+        runs += np.where(bare, swe, 0)
+        swe[bare] = liquid[bare] = depth[bare] = 0
+        return runs
 
     def _settle(self, swe: np.ndarray, depth: np.ndarray, wet: np.ndarray, settle: np.ndarray) -> None:
         """Let the snow settle for a day in place: towards what dry snow of its load or wet snow weighs."""
@@ -142,6 +157,8 @@ class DegreeDay:
         log = log - self.lee * facing / 0.3 * open_ground - np.clip(points.slope_deg - 38, 0, None) / 10.0
         n = points.pixels
         if n:
-            log[:n] += self.brush * noise(np.random.default_rng(self.seed + 1), points.shape, 250.0 / pixel_m, 2.0).ravel()
+            log[:n] += (
+                self.brush * noise(np.random.default_rng(self.seed + 1), points.shape, 250.0 / pixel_m, 2.0).ravel()
+            )
             return (np.exp(log) / np.exp(log[:n]).mean()).astype(np.float32)
         return np.exp(log).astype(np.float32)

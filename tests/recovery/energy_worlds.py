@@ -178,6 +178,7 @@ class Energy:
         land = _Land.of(points, pixel_m, self.seed) if n else None
         state = np.zeros((6, count))
         state[ALBEDO] = 0.6
+        record.moved |= {"wind": np.zeros(2), "slides": np.zeros(2)}
         balance = np.zeros((2, count))
         height = (points.elevation - season.middle_m) / 1000.0
         over_valley = np.zeros(count) + 150.0 if land is None else land.over_valley
@@ -197,7 +198,9 @@ class Energy:
                 if storm >= 0 and storm != at_storm:
                     field, at_storm = storm_field(season.storms[storm], season, points, pixel_m) * points.gain, storm
                     if land is not None:
-                        field[:n] *= np.exp(self.leans * (1 - land.exposure[season.storms[storm].wind][:n]) * land.bare_of_trees)
+                        field[:n] *= np.exp(
+                            self.leans * (1 - land.exposure[season.storms[storm].wind][:n]) * land.bare_of_trees
+                        )
                 air = season.temperature[step] + season.lapse[step] * height + own - season.pool[step] * valley
                 ground[2] = sheltered if land is None else land.exposure[season.wind_from[step]]
                 ground[3], ground[4] = air, season.precipitation[step] * field
@@ -205,27 +208,27 @@ class Energy:
                 weather = np.array([cloud, season.humidity[step], season.wind[step]])
                 step_snow(state, ground, weather, self.constants, balance)
                 if land is not None and season.wind[step] > self.gale:
-                    self._blow(state, land, season.wind_from[step], season.wind[step], balance)
+                    record.moved["wind"] += self._blow(state, land, season.wind_from[step], season.wind[step], balance)
                 air_sum += air / STEPS_A_DAY
                 fall_sum += ground[4]
                 if part == 1:
                     snow = state[ICE] + state[LIQUID], state[DEPTH].copy()
             self._settle(state, points.settle)
             if land is not None:
-                self._slide(state, land, points, balance)
+                record.moved["slides"] += self._slide(state, land, points, balance)
             record.keep(day, *snow, air_sum, fall_sum)
         record.gained, record.lost = balance
         record.at_end = state[ICE] + state[LIQUID]
         return record
 
-    def _blow(self, state: np.ndarray, land: _Land, wind: int, speed: float, balance: np.ndarray) -> None:
-        """Carry loose snow from exposed to sheltered pixels in place; a part of it goes into the air."""
+    def _blow(self, state: np.ndarray, land: _Land, wind: int, speed: float, balance: np.ndarray) -> np.ndarray:
+        """Carry loose snow from exposed to sheltered pixels in place; return what was laid down and taken, mm of all pixels."""
         n = land.pixels
         exposure = land.exposure[wind][:n]
         share = np.clip(self.carried * (speed * exposure - self.gale), 0, 0.8) * land.bare_of_trees
         taken = share * np.minimum(state[LOOSE, :n], 0.9 * state[ICE, :n])
         if taken.max() < 0.01:
-            return
+            return np.zeros(2)
         swe = state[ICE, :n] + state[LIQUID, :n]
         density = np.where(state[DEPTH, :n] > 0, swe / np.maximum(state[DEPTH, :n], 1e-6), 200.0)
         room = np.exp(2.2 * (1 - exposure)) * np.exp(-state[DEPTH, :n] / 6.0)
@@ -249,6 +252,7 @@ class Energy:
         state[ICE, n:] += moved
         balance[0, n:] += np.clip(moved, 0, None)
         balance[1, n:] += np.clip(-moved, 0, None)
+        return np.array([given.sum(), taken.sum()])
 
     def _settle(self, state: np.ndarray, settle: np.ndarray) -> None:
         """Let the snow settle for a day in place: under its load, by the change of its grains, faster where it is wet."""
@@ -263,24 +267,25 @@ class Energy:
         denser = density * (1 + STEPS_A_DAY * settle[there] * (load + ripe + young))
         state[DEPTH, there] = swe / np.clip(denser, 50.0, 620.0)
 
-    def _slide(self, state: np.ndarray, land: _Land, points: Points, balance: np.ndarray) -> None:
-        """Let steep pixels send down, in place, what they cannot hold."""
+    def _slide(self, state: np.ndarray, land: _Land, points: Points, balance: np.ndarray) -> np.ndarray:
+        """Let steep pixels send down, in place, what they cannot hold; return what arrived and left, mm of all pixels."""
         steep = land.steep
         slope = points.slope_deg[steep]
         holds = self.holds_mm * np.exp(-(slope - self.lets_go_deg) / 10.0)
         excess = np.where(slope > self.lets_go_deg, np.clip(state[ICE, steep] - holds, 0, None), 0.0)
         if not excess.any():
-            return
+            return np.zeros(2)
         share = excess / np.maximum(state[ICE, steep], 1e-6)
         state[DEPTH, steep] *= 1 - share
         state[ICE, steep] -= excess
         arrives = np.bincount(land.run_out, excess, minlength=land.pixels)
-        # A slide spreads; pixels at the grid's edge have no snow, so that nothing falls off it.
-        arrives = ndimage.uniform_filter(arrives.reshape(land.shape), 5, mode="constant").ravel()
+        # A slide spreads; what would pass the grid's edge comes back from it.
+        arrives = ndimage.uniform_filter(arrives.reshape(land.shape), 5, mode="reflect").ravel()
         state[ICE, : land.pixels] += arrives
         state[DEPTH, : land.pixels] += arrives / 450.0
         balance[1, steep] += excess
         balance[0, : land.pixels] += arrives
+        return np.array([arrives.sum(), excess.sum()])
 
 
 @dataclass(frozen=True)

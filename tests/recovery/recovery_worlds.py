@@ -16,7 +16,18 @@ import xarray as xr
 from degree_day_worlds import DegreeDay
 from energy_worlds import Energy
 from world_measurements import Tables, course_samples, measure, true_tables, true_weather
-from world_places import Ground, Points, Sites, cells, draw_ground, draw_sites, points_of, sites_alone, terrain_of
+from world_places import (
+    Ground,
+    Points,
+    Sites,
+    cells,
+    draw_area,
+    draw_ground,
+    draw_sites,
+    points_of,
+    sites_alone,
+    terrain_of,
+)
 from world_records import SnowRecord
 from world_seasons import Climate, Season, draw_climate, draw_season
 from world_surveys import COVER_CANOPY_BIAS, fly, fly_without_error, see_cover
@@ -69,7 +80,11 @@ def plan_of(seed: int) -> Plan:
     rng = np.random.default_rng([seed, 1])
     physics = list(PHYSICS)[seed % 2]
     turn = seed // 2 % 4
-    past = tuple(sorted((int(rng.integers(135, 165)), int(rng.integers(175, 205))))) if turn == 2 or rng.random() < 0.3 else ()
+    past = (
+        tuple(sorted((int(rng.integers(135, 165)), int(rng.integers(175, 205)))))
+        if turn == 2 or rng.random() < 0.3
+        else ()
+    )
     if turn >= 2:
         past = past if turn == 2 else ()
         kind = "last season" if past else "no flight"
@@ -150,7 +165,11 @@ class World:
         if self.earlier is not None:
             rows[EARLIER_VISITS] = self.earlier
         record, (densities, earlier), _ = gather_ground(self._settings(), self.ground.grid, rows, date)
-        covers = [(day, seen) for day, seen in self.covers if day <= date and not doubted_cover(seen, day, record, self.ground.grid)]
+        covers = [
+            (day, seen)
+            for day, seen in self.covers
+            if day <= date and not doubted_cover(seen, day, record, self.ground.grid)
+        ]
         before = [one for one in reversed(covers) if 0 < (date - one[0]).days <= EARLIER_COVER_DAYS][:EARLIER_COVERS]
         flights = self.true_flights if truth == "depth" else self.flights
         return DayInputs(
@@ -188,12 +207,12 @@ EARLIER_SEASONS, EARLIER_SHARE = 4, 0.3
 """Seasons before of which a world's courses are known, and the share of worlds in which they are."""
 
 
-def make_world(seed: int) -> World:
-    """Return the made basin of a seed; the same for the same seed."""
+def make_world(seed: int, area_km2: float | None = None) -> World:
+    """Return the made basin of a seed; the same for the same seed. A given area, in km2, takes the drawn one's place."""
     plan = plan_of(seed)
     streams = np.random.default_rng([seed, 2]).spawn(8)
     southern = bool(streams[0].random() < 0.15)
-    ground = draw_ground(streams[0], southern=southern)
+    ground = draw_ground(streams[0], draw_area(streams[0]) if area_km2 is None else area_km2, southern=southern)
     sites = draw_sites(ground, streams[1])
     points = points_of(ground, sites, streams[2])
     climate = draw_climate(streams[3])

@@ -119,11 +119,15 @@ def main() -> None:
     parser.add_argument("--worlds", type=int, default=24, help="how many of the heap's worlds")
     parser.add_argument("--skip", type=int, default=0, help="worlds of the heap that are passed over first")
     parser.add_argument("--kinds", nargs="+", choices=KINDS, default=KINDS, help="kinds of night")
-    parser.add_argument("--truth", choices=INGREDIENTS, default="", help="the ingredient that the truth takes the place of")
+    parser.add_argument(
+        "--truth", choices=INGREDIENTS, default="", help="the ingredient that the truth takes the place of"
+    )
     parser.add_argument("--without-baselines", action="store_true")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--save", type=Path, help="CSV of the rows")
-    parser.add_argument("--compare", type=Path, nargs=2, metavar=("BEFORE", "AFTER"), help="two saved CSVs; nothing is run")
+    parser.add_argument(
+        "--compare", type=Path, nargs=2, metavar=("BEFORE", "AFTER"), help="two saved CSVs; nothing is run"
+    )
     asked = parser.parse_args()
     if asked.compare:
         sys.stdout.write(comparison(*(pd.read_csv(path) for path in asked.compare)) + "\n")

@@ -112,7 +112,9 @@ def _figures(nights: pd.DataFrame) -> pd.Series:
         "size": size.mean(), "bias": nights["error"].mean(), "lead": (size - nights["best"]).mean(),
         "ratio": np.exp(np.log(nights["rmse"] / nights["best_rmse"]).mean()),
     } | nights[names].mean().to_dict()  # fmt: skip
-    return pd.Series(out | {f"{level}_rms_z": np.sqrt(nights[f"{level}_z2"].mean()) for level in ("cell", "band", "basin")})
+    return pd.Series(
+        out | {f"{level}_rms_z": np.sqrt(nights[f"{level}_z2"].mean()) for level in ("cell", "band", "basin")}
+    )
 
 
 def _text(told: pd.DataFrame, name: str, factor: float, form: str) -> str:

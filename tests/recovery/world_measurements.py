@@ -149,7 +149,8 @@ def course_samples(
             density = sampler * (swe / depth if depth > 0 else 0.0) * np.exp(rng.normal(0, 0.04, points))
             site_id, date = sites.table["site_id"].iloc[number], season.days[day]
             rows += [
-                _sample(site_id, date, k, round(here[k], 2), 5.0 * round(here[k] * density[k] / 5)) for k in range(points)
+                _sample(site_id, date, k, round(here[k], 2), 5.0 * round(here[k] * density[k] / 5))
+                for k in range(points)
             ]
     return _numbered(_samples(rows), "courses.csv")
 

@@ -101,9 +101,13 @@ def cells(values: np.ndarray) -> np.ndarray:
     return values.reshape(rows // FINE, FINE, columns // FINE, FINE).mean(axis=(1, 3))
 
 
-def draw_ground(rng: np.random.Generator, *, southern: bool) -> Ground:
-    """Return ground of an area from 80 to 3,000 km2."""
-    area = float(np.exp(rng.uniform(*np.log(AREA_KM2))))
+def draw_area(rng: np.random.Generator) -> float:
+    """Return an area from 80 to 3,000 km2, small ones as likely as large ones."""
+    return float(np.exp(rng.uniform(*np.log(AREA_KM2))))
+
+
+def draw_ground(rng: np.random.Generator, area: float, *, southern: bool) -> Ground:
+    """Return ground of about an area in km2."""
     cell_m = next((c for c in CELLS_M if area * 1e6 / c**2 <= MOST_CELLS), CELLS_M[-1])
     stretch = float(np.exp(rng.uniform(-0.35, 0.35)))
     side = np.sqrt(area * 1e6 / INSIDE_SHARE) / cell_m
@@ -121,7 +125,8 @@ def draw_ground(rng: np.random.Generator, *, southern: bool) -> Ground:
     )
     relief = 0.6 * bowl / bowl.std() + 0.5 * noise(rng, shape, across / 2) + ridges
     low, high = np.quantile(relief, [0.005, 0.995])
-    span = rng.uniform(900, 1700) + 800 * np.log(area / AREA_KM2[0]) / np.log(AREA_KM2[1] / AREA_KM2[0])
+    larger = np.clip(np.log(area / AREA_KM2[0]) / np.log(AREA_KM2[1] / AREA_KM2[0]), 0, 1)
+    span = rng.uniform(900, 1700) + 800 * larger
     share = np.clip((relief - low) / (high - low), -0.05, 1.08)
     elevation = rng.uniform(700, 1900) + span * np.sign(share) * np.abs(share) ** rng.uniform(0.8, 1.5)
     south, east = np.gradient(elevation, pixel_m)

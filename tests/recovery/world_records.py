@@ -26,6 +26,7 @@ class SnowRecord:
     swe, depth : maps on pixels by number of the day, mm and m, at noon.
     sites : by name a list of (sites,) by day: swe, depth, air, fall, cell_swe, cell_depth.
     gained, lost, at_end : mm that each point gained and lost by the season's end, and what then lies, for the balance.
+    moved : mm that wind and slides laid down and took away on all pixels, by what moved it.
     """
 
     points: Points
@@ -36,6 +37,7 @@ class SnowRecord:
     gained: np.ndarray = field(default_factory=lambda: np.zeros(0))
     lost: np.ndarray = field(default_factory=lambda: np.zeros(0))
     at_end: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    moved: dict[str, np.ndarray] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Look up the sites' cells and begin the balance."""
