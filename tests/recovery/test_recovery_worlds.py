@@ -188,7 +188,7 @@ def _rows(scale):
 
 def test_bootstrap_draws_basins_not_nights():
     rows = _rows(1.0)
-    told = interval(rows, lambda part: pd.Series({"bias": part["error"].mean()})).loc["bias"]
+    told = interval(rows["seed"], rows[["error"]], lambda means: means).loc["error"]
     basins = rows.groupby("seed")["error"].mean()
     assert told["high"] - told["low"] == pytest.approx(2 * 1.645 * basins.std(ddof=0) / np.sqrt(20), rel=0.15)
 

@@ -13,29 +13,27 @@ DRAWS = 1000
 """Bootstrap draws of basins. Nights of one basin are not independent, so that whole basins are drawn."""
 
 INTERVAL = (0.05, 0.95)
-Statistic = Callable[[pd.DataFrame], float]
 
 
-def interval(rows: pd.DataFrame, statistic: Callable[[pd.DataFrame], pd.Series]) -> pd.DataFrame:
-    """Return figures of rows and their 90 % bootstrap intervals over basins: index figure, columns value, low, high.
+def interval(seeds: pd.Series, values: pd.DataFrame, finish: Callable[[pd.DataFrame], pd.DataFrame]) -> pd.DataFrame:
+    """Return figures of nights and their 90 % bootstrap intervals over basins: index figure, columns value, low, high.
 
     Parameters
     ----------
-    rows : a row for each night, with `seed`.
-    statistic : figures of rows, in which a row may stand several times.
+    seeds, values : the basin of each night, and what is averaged over nights, missing values left out.
+    finish : turns means, a row for each draw, into figures.
     """
-    groups = [group for _, group in rows.groupby("seed")]
-    rng = np.random.default_rng(0)
-    drawn = []
-    if len(groups) > 1:
-        for _ in range(DRAWS):
-            picks = rng.integers(0, len(groups), len(groups))
-            drawn.append(statistic(pd.concat([groups[k] for k in picks])))
-    found = statistic(rows)
-    if not drawn:
-        return pd.DataFrame({"value": found, "low": np.nan, "high": np.nan})
-    low, high = pd.DataFrame(drawn).quantile(list(INTERVAL)).to_numpy()
-    return pd.DataFrame({"value": found, "low": low, "high": high})
+    sums, counts = (part.groupby(seeds.to_numpy()).sum() for part in (values.fillna(0.0), values.notna()))
+    basins = len(sums)
+    drawn = np.random.default_rng(0).multinomial(basins, np.full(basins, 1 / basins), DRAWS)
+    times = np.vstack([np.ones((1, basins)), drawn])
+    with np.errstate(invalid="ignore"):
+        means = (times @ sums.to_numpy(float)) / (times @ counts.to_numpy(float))
+    figures = finish(pd.DataFrame(means, columns=values.columns))
+    low, high = (
+        figures.iloc[1:].quantile(list(INTERVAL)).to_numpy() if basins > 1 else np.full((2, figures.shape[1]), np.nan)
+    )
+    return pd.DataFrame({"value": figures.iloc[0], "low": low, "high": high})
 
 
 def kinds_of(rows: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
@@ -66,7 +64,7 @@ def summary(rows: pd.DataFrame) -> str:
         theirs = _beside(part, ours, best, "error").abs()
         their_cells = _beside(part, ours, best_cells, "rmse")
         ours = ours.assign(best=theirs.to_numpy(), best_rmse=their_cells.to_numpy())
-        told = interval(ours, _figures)
+        told = interval(ours["seed"], _averaged(ours), _figures)
         volume[kind] = {
             "basins": ours["seed"].nunique(), "nights": len(ours), "error %": _text(told, "size", 100, ".1f"),
             "bias %": _text(told, "bias", 100, "+.1f"), "best simple method": best,
@@ -77,7 +75,7 @@ def summary(rows: pd.DataFrame) -> str:
             "to": best_cells, "density bias": _text(told, "density_bias", 1, "+.0f"),
             "RMSE": _text(told, "density_rmse", 1, ".0f"), "spatial sd": f"{told['value']['density_sd']:.0f}",
         }  # fmt: skip
-        for level in ("cell", "band", "basin"):
+        for level in LEVELS:
             errors[(kind, level)] = {
                 "90 % holds": _text(told, f"{level}90", 100, ".0f"), "50 % holds": _text(told, f"{level}50", 100, ".0f"),
                 "rms z": _text(told, f"{level}_rms_z", 1, ".2f"),
@@ -104,17 +102,23 @@ def _beside(part: pd.DataFrame, ours: pd.DataFrame, method: str, name: str) -> p
     return theirs.reindex(pd.MultiIndex.from_frame(ours[["seed", "date"]]))
 
 
-def _figures(nights: pd.DataFrame) -> pd.Series:
-    size = nights["error"].abs()
+LEVELS = ("cell", "band", "basin")
+
+
+def _averaged(nights: pd.DataFrame) -> pd.DataFrame:
+    """Return what is averaged over nights."""
     names = ["bands", "density_bias", "density_rmse", "density_sd", "best"]
-    names += [f"{level}{share}" for level in ("cell", "band", "basin") for share in (90, 50)]
-    out = {
-        "size": size.mean(), "bias": nights["error"].mean(), "lead": (size - nights["best"]).mean(),
-        "ratio": np.exp(np.log(nights["rmse"] / nights["best_rmse"]).mean()),
-    } | nights[names].mean().to_dict()  # fmt: skip
-    return pd.Series(
-        out | {f"{level}_rms_z": np.sqrt(nights[f"{level}_z2"].mean()) for level in ("cell", "band", "basin")}
+    names += [f"{level}{figure}" for level in LEVELS for figure in ("90", "50", "_z2")]
+    size = nights["error"].abs()
+    ratio = np.log(nights["rmse"] / nights["best_rmse"])
+    return (
+        nights[names].assign(size=size, bias=nights["error"], lead=size - nights["best"], log_ratio=ratio).astype(float)
     )
+
+
+def _figures(means: pd.DataFrame) -> pd.DataFrame:
+    rms = {f"{level}_rms_z": np.sqrt(means[f"{level}_z2"]) for level in LEVELS}
+    return means.assign(ratio=np.exp(means["log_ratio"]), **rms)
 
 
 def _text(told: pd.DataFrame, name: str, factor: float, form: str) -> str:
@@ -135,7 +139,7 @@ def comparison(before: pd.DataFrame, after: pd.DataFrame) -> str:
     both = both.assign(night=both["night_after"])
     tables: dict[str, dict] = {name: {} for name, _, _ in _COMPARED}
     for kind, part in kinds_of(both):
-        told = interval(part, _compared)
+        told = interval(part["seed"], _paired(part), _compared)
         for name, factor, form in _COMPARED:
             value = {side: factor * told.loc[f"{name}_{side}", "value"] for side in ("before", "after")}
             low, high = factor * told.loc[f"{name}_change", ["low", "high"]].astype(float)
@@ -157,18 +161,24 @@ def _ours(rows: pd.DataFrame) -> pd.DataFrame:
     return rows[rows["method"] == OURS]
 
 
-def _compared(nights: pd.DataFrame) -> pd.Series:
-    out = {}
-    ratio = np.log(nights["rmse_after"] / nights["rmse_before"]).mean()
+def _paired(nights: pd.DataFrame) -> pd.DataFrame:
+    """Return what is averaged over nights that both runs have."""
+    out = {"log_ratio": np.log(nights["rmse_after"] / nights["rmse_before"])}
     for side in ("before", "after"):
-        of = {name.removesuffix(f"_{side}"): nights[name] for name in nights if name.endswith(f"_{side}")}
-        out[f"volume error %_{side}"], out[f"volume bias %_{side}"] = of["error"].abs().mean(), of["error"].mean()
-        out[f"zone-bands %_{side}"] = of["bands"].mean()
-        out[f"cells' RMSE, ratio_{side}"] = 1.0 if side == "before" else np.exp(ratio)
-        out[f"density bias_{side}"], out[f"density RMSE_{side}"] = of["density_bias"].mean(), of["density_rmse"].mean()
-        for words, level in (("cells", "cell"), ("zone-bands", "band"), ("basin", "basin")):
-            for share in (90, 50):
-                out[f"{words} in {share} %_{side}"] = of[f"{level}{share}"].mean()
-            out[f"{words} rms z_{side}"] = np.sqrt(of[f"{level}_z2"].mean())
-    out |= {f"{name}_change": out[f"{name}_after"] - out[f"{name}_before"] for name, _, _ in _COMPARED}
-    return pd.Series(out)
+        out[f"volume error %_{side}"] = nights[f"error_{side}"].abs()
+        out[f"volume bias %_{side}"] = nights[f"error_{side}"]
+        out[f"zone-bands %_{side}"] = nights[f"bands_{side}"]
+        out[f"density bias_{side}"] = nights[f"density_bias_{side}"]
+        out[f"density RMSE_{side}"] = nights[f"density_rmse_{side}"]
+        for words, level in zip(("cells", "zone-bands", "basin"), LEVELS, strict=True):
+            out |= {f"{words} in {share} %_{side}": nights[f"{level}{share}_{side}"] for share in (90, 50)}
+            out[f"{words} rms z_{side}"] = nights[f"{level}_z2_{side}"]
+    return pd.DataFrame(out).astype(float)
+
+
+def _compared(means: pd.DataFrame) -> pd.DataFrame:
+    rms = [name for name in means if "rms z" in name]
+    means = means.assign(**{name: np.sqrt(means[name]) for name in rms})
+    means["cells' RMSE, ratio_before"], means["cells' RMSE, ratio_after"] = 1.0, np.exp(means["log_ratio"])
+    changes = {f"{name}_change": means[f"{name}_after"] - means[f"{name}_before"] for name, _, _ in _COMPARED}
+    return means.assign(**changes)
