@@ -13,7 +13,10 @@ from pipeline.day import Day
 
 Z90, Z50 = 1.6448536, 0.6744898
 LEAST_SE_MM = 0.5
-"""Least standard error of a cell that an error is divided by, mm."""
+"""Least standard error of a cell or a zone-band that an error is divided by, mm."""
+
+MOST_Z = 10.0
+"""An error of more standard errors counts as so many: a few cells stated as sure would else be all that a mean square tells."""
 
 SNOW_MM = 20.0
 """Density is judged where as much lies."""
@@ -67,14 +70,15 @@ def day_scores(world: World, date: dt.date, day: Day) -> dict[str, float]:
     index = (totals["zone_id"].map(names) * len(lows) + totals["band_low_m"].map(lows)).to_numpy(int)
     # A zone-band of a few cells without snow, estimated and true, tells nothing.
     told = (volume[index] > 0) | (totals["volume_m3"].to_numpy() > 0)
-    band_z = ((totals["volume_m3"] - volume[index]) / np.maximum(totals["volume_se_m3"], 1.0)).to_numpy()[told]
+    least_se = LEAST_SE_MM / 1000.0 * 1e6 * totals["area_km2"]
+    band_z = ((totals["volume_m3"] - volume[index]) / np.maximum(totals["volume_se_m3"], least_se)).to_numpy()[told]
     basin = day.totals.iloc[0]
     true_volume = float(truth[inside].sum() * m3)
     basin_z = (basin["volume_m3"] - true_volume) / max(basin["volume_se_m3"], 1.0)
     out = {"basin_z": basin_z, "basin_se": basin["volume_se_m3"] / true_volume}
     for level, of_level in (("cell", z), ("band", band_z), ("basin", np.array([basin_z]))):
         out |= {f"{level}90": np.mean(np.abs(of_level) < Z90), f"{level}50": np.mean(np.abs(of_level) < Z50)}
-        out[f"{level}_z2"] = np.mean(of_level**2)
+        out[f"{level}_z2"] = np.mean(np.clip(of_level, -MOST_Z, MOST_Z) ** 2)
     return out | _density_scores(world, date, day)
 
 
