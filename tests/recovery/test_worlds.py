@@ -59,6 +59,7 @@ def nights(world):
     return pd.DataFrame(rows)
 
 
+@pytest.mark.long
 def test_the_estimate_beats_the_simplest_good_idea(rows):
     size = rows.assign(size=rows["error"].abs()).pivot_table(index="date", columns="method", values="size").dropna()
     cells = rows.pivot_table(index="date", columns="method", values="rmse").dropna()
@@ -67,6 +68,7 @@ def test_the_estimate_beats_the_simplest_good_idea(rows):
     assert cells["snowtally"].mean() < cells["last flight and line"].mean()
 
 
+@pytest.mark.long
 def test_stated_errors_hold_the_truth(rows):
     ours = rows[(rows["method"] == "snowtally")]
     assert 0.75 <= ours["cell90"].mean() <= 0.99
@@ -82,6 +84,7 @@ def test_the_world_is_as_hard_as_nature():
     assert 0.9 <= figures["site_ratio"] <= 1.3
 
 
+@pytest.mark.long
 def test_flights_of_the_season_before_tell_where_snow_gathers():
     world = make_world("flown last season", 7)
     choices = replace(world.choices, method="kriging")
