@@ -12,8 +12,18 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.background import CarriedFlight
-from pipeline.methods.choice import error_factor, stacking_weights
+from pipeline.methods.background import LITTLE_MM, CarriedFlight, TerrainBackground
+from pipeline.methods.choice import (
+    ALONE_UP_TO,
+    FACTOR_FLIGHTS,
+    FACTOR_LIMITS,
+    FACTOR_SITES,
+    GROUPS,
+    LEAST_SITES,
+    SITES_LIMITS,
+    error_factor,
+    stacking_weights,
+)
 from pipeline.methods.errors import ErrorPart, KrigedPart, scaled
 from pipeline.methods.flight_swe import Flown
 from pipeline.methods.held_out import (
@@ -22,11 +32,13 @@ from pipeline.methods.held_out import (
     HeldOutFlights,
     Predicted,
     hold_out_flights,
+    pooled_nights,
     sites_left_out,
+    sites_left_out_before,
 )
 from pipeline.methods.kriged_sites import KrigedSites
 from pipeline.methods.scores import scores
-from pipeline.methods.site_values import SITE_VARIATION
+from pipeline.methods.site_values import SITE_VARIATION, site_values
 from pipeline.methods.terrain_balance import fitted_on_terrain
 from pipeline.methods.trees import CarriedTrees
 
@@ -39,7 +51,7 @@ class Mixture:
     ----------
     predicted : the predictions.
     weight : their weights, 1 together.
-    factor : on every standard error, from `error_factor`.
+    factor : on the standard errors of parts that sites do not all share, from `error_factor`.
 
     Notes
     -----
@@ -63,12 +75,19 @@ class Mixture:
 
     def standard_error(self) -> np.ndarray:
         """Return the standard error in mm, all parts together."""
-        return self.factor * np.sqrt(sum(w * one.standard_error() ** 2 for w, one in self._pairs()))
+        whole = sum(w * one.standard_error() ** 2 for w, one in self._pairs())
+        return _with_factor(whole, self.shared_error() ** 2, self.factor)
+
+    def shared_error(self) -> np.ndarray:
+        """Return the standard error in mm of the parts that all sites share."""
+        return np.sqrt(sum(w * one.shared_error() ** 2 for w, one in self._pairs()))
 
     def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
         """Return every error part of a prediction for the whole grid with columns at `x` and rows at `y`, m."""
         return [
-            scaled(part, self.factor * float(np.sqrt(w))) for w, one in self._pairs() for part in one.all_parts(x, y)
+            scaled(part, float(np.sqrt(w)) * (1.0 if isinstance(part, ErrorPart) and part.shared else self.factor))
+            for w, one in self._pairs()
+            for part in one.all_parts(x, y)
         ]
 
     def _pairs(self) -> list[tuple[float, Predicted]]:
@@ -80,7 +99,8 @@ class Blend:
 
     Parameters
     ----------
-    candidates : the simplest first, which stands where nothing better is shown.
+    candidates : with their weights before any error is known, 1 together.
+    earlier_nights : nights of the season whose left-out sites are pooled with the day's.
     flown : the flight that is carried on; None before the first.
     held_flights : what the candidates got wrong of flights held out, which then choose and size the errors; None where there
         is none, and the sites do.
@@ -90,18 +110,22 @@ class Blend:
     weight_ : (k,) weights of the candidates.
     factor_ : on their standard errors.
     held_out_ : a row for each site with a value on the date: observed_mm, noise_mm, and for each candidate that was looked at
-        its mean and standard error where the site was left out of every step, "NAME mean" and "NAME se".
+        its mean, standard error and that of what all sites share where the site was left out of every step: "NAME mean",
+        "NAME se" and "NAME shared".
+    pooled_ : the same of the earlier nights and the day, with level_mm, the mean of the sites on the row's night.
     without_ : the same for the blend, each site predicted with weights found without it: mean, se, indexed by site_id.
     """
 
     def __init__(
         self,
         candidates: Sequence[Candidate],
+        earlier_nights: Sequence[dt.date] = (),
         flown: Flown | None = None,
         held_flights: HeldOutFlights | None = None,
     ) -> None:
         """Keep the candidates."""
         self.candidates = list(candidates)
+        self.earlier_nights = list(earlier_nights)
         self.flown = flown
         self.held_flights = held_flights
 
@@ -111,14 +135,17 @@ class Blend:
         if held is not None:
             self.weight_ = held.weights()
             asked = [one for one, w in zip(self.candidates, self.weight_, strict=True) if w > 0]
-        self.held_out_ = sites_left_out(asked, ground, (date, places))
+        slow = any(one.name == CarriedTrees.name for one in asked)
+        self.held_out_ = sites_left_out(asked, ground, (date, places), GROUPS if slow else ALONE_UP_TO)
+        earlier = [sites_left_out_before(asked, ground, (night, places)) for night in self.earlier_nights]
+        self.pooled_ = pd.concat([t.assign(level_mm=t["observed_mm"].mean()) for t in (self.held_out_, *earlier)])
         if held is not None:
             self.without_ = self._mixed([(self.weight_, self.held_out_.index)])
             self.factor_ = held.factor(self.weight_)
         else:
-            self._choose([one.name for one in asked])
+            self._choose()
             self.factor_ = self._factor_by_sites()
-        self.without_["se"] *= self.factor_
+        self.without_["se"] = _with_factor(self.without_["se"] ** 2, self.without_["shared"] ** 2, self.factor_)
         self.models_ = [
             (float(w), one.fit(ground, date)) for w, one in zip(self.weight_, self.candidates, strict=True) if w > 0
         ]
@@ -157,6 +184,7 @@ class Blend:
             "weights": {name: round(float(w), 4) for name, w in zip(names, self.weight_, strict=True)},
             "chosen_by": self._chosen_by(),
             "sites_left_out": len(self.held_out_),
+            "pooled_nights": [str(night) for night in self.earlier_nights],
             "models": {model.name: model.parameters() for _, model in self.models_},
         }
 
@@ -166,43 +194,49 @@ class Blend:
         return "sites left out" if self.held_flights is None else "flights held out"
 
     def _factor_by_sites(self) -> float:
-        """Return the factor on standard errors with which the sites left out have the spread that is claimed."""
-        off = (self.without_["mean"] - self.held_out_["observed_mm"]).to_numpy()
-        noise = np.hypot(self.held_out_["noise_mm"], SITE_VARIATION * self.without_["mean"]).to_numpy()
-        return error_factor(off, self.without_["se"].to_numpy(), noise)
+        """Return the factor on standard errors with which the sites left out have the stated spread."""
+        told = self._weighted(self.pooled_, self.weight_)
+        noise = np.hypot(self.pooled_["noise_mm"], SITE_VARIATION * told["mean"])
+        beside = np.hypot(noise, told["shared"])
+        own = np.sqrt(np.maximum(told["se"] ** 2 - told["shared"] ** 2, 0.0))
+        errors = [values.to_numpy(float) for values in (told["mean"] - self.pooled_["observed_mm"], own, beside)]
+        limits, most = (SITES_LIMITS, FACTOR_SITES) if self.flown is None else (FACTOR_LIMITS, FACTOR_FLIGHTS)
+        return error_factor(tuple(errors), limits, most, self.pooled_.index.to_numpy())
 
     def _looked_at(self, candidate: Candidate) -> bool:
         return f"{candidate.name} mean" in self.held_out_
 
-    def _choose(self, names: list[str]) -> None:
+    def _choose(self) -> None:
         """Set the weights, and each site's estimate with weights found without it."""
-        table = self.held_out_
-        self.weight_ = np.eye(len(names))[0]
-        if len(names) == 1 or table.empty:
-            self.without_ = self._mixed([(self.weight_, table.index)])
-            return
-        off = np.column_stack([table[f"{name} mean"] - table["observed_mm"] for name in names])
-        known = np.isfinite(off).all(axis=1)
-        if not known.any():
-            self.without_ = self._mixed([(self.weight_, table.index)])
-            return
-        self.weight_ = stacking_weights(off[known])
-        each = []
-        for row, site in enumerate(table.index):
-            rest = known & (np.arange(len(table)) != row)
-            each.append((stacking_weights(off[rest]) if rest.any() else self.weight_, pd.Index([site])))
+        prior = np.array([one.prior for one in self.candidates])
+        table = self.pooled_[self.pooled_["level_mm"] >= LITTLE_MM]
+        off = [(table[f"{one.name} mean"] - table["observed_mm"]) / table["level_mm"] for one in self.candidates]
+        errors, sites = np.column_stack(off), table.index.to_numpy()
+        known = np.isfinite(errors).all(axis=1)
+        errors, sites = errors[known], sites[known]
+        self.weight_ = stacking_weights(errors, prior, sites)
+        each = [
+            (stacking_weights(errors[sites != site], prior, sites[sites != site]), pd.Index([site]))
+            for site in self.held_out_.index
+        ]
         self.without_ = self._mixed(each)
 
     def _mixed(self, each: list[tuple[np.ndarray, pd.Index]]) -> pd.DataFrame:
-        """Return mean and standard error of the sites by weights given for each group of them."""
-        parts = [pd.DataFrame({"mean": pd.Series(dtype=float), "se": pd.Series(dtype=float)})]
-        for weight, sites in each:
-            used = [(w, one.name) for w, one in zip(weight, self.candidates, strict=True) if w > 0]
-            table = self.held_out_.loc[sites]
-            mean = sum(w * table[f"{name} mean"] for w, name in used)
-            se = np.sqrt(sum(w * table[f"{name} se"] ** 2 for w, name in used))
-            parts.append(pd.DataFrame({"mean": mean, "se": se}, index=sites))
-        return pd.concat([part for part in parts if len(part)] or parts)
+        """Return `_weighted` of the day's sites by weights given for each group of them."""
+        parts = [self._weighted(self.held_out_.loc[sites], weight) for weight, sites in each]
+        return pd.concat(parts) if parts else self._weighted(self.held_out_, self.weight_)
+
+    def _weighted(self, table: pd.DataFrame, weight: np.ndarray) -> pd.DataFrame:
+        """Return the blend's mean, se and shared error of left-out sites in mm, no factor applied, by the table's rows."""
+        used = [(w, one.name) for w, one in zip(weight, self.candidates, strict=True) if w > 0]
+        mean = sum(w * table[f"{name} mean"] for w, name in used)
+        se, shared = (np.sqrt(sum(w * table[f"{name} {what}"] ** 2 for w, name in used)) for what in ("se", "shared"))
+        return pd.DataFrame({"mean": mean, "se": se, "shared": shared}, index=table.index)
+
+
+def _with_factor(whole: np.ndarray, shared: np.ndarray, factor: float) -> np.ndarray:
+    """Return the standard error of a whole and a shared variance, the factor on all that is not shared."""
+    return np.sqrt(factor**2 * np.maximum(whole - shared, 0.0) + shared)
 
 
 def blended(
@@ -225,12 +259,14 @@ def blended(
     """
     season_start, date, terrain = when_where
     if not flights:
-        candidates = [Candidate("terrain balance", lambda record, day: fitted_on_terrain(season_start, record, day))]
+        fits = [("terrain balance", lambda record, day: fitted_on_terrain(season_start, record, day))]
         if method == "auto":
-            candidates += [
-                Candidate(model.name, model.anew) for model in (KrigedSites(trend=True), KrigedSites(trend=False))
-            ]
-        return Blend(candidates).fit(ground, date, terrain)
+            fits.append((TerrainBackground.name, TerrainBackground().anew))
+            if len(site_values(ground, date)) >= LEAST_SITES:
+                fits.append((KrigedSites.name, KrigedSites().anew))
+        priors = [1.0] if len(fits) == 1 else [0.5, *([0.5 / (len(fits) - 1)] * (len(fits) - 1))]
+        candidates = [Candidate(*fit, prior) for fit, prior in zip(fits, priors, strict=True)]
+        return Blend(candidates, pooled_nights(season_start, date)).fit(ground, date, terrain)
     flown = flights[-1]
     places = terrain.assign(flown=(("y", "x"), flown.swe_mm))
     candidates = [Candidate(CarriedFlight.name, CarriedFlight(flown, season_start).anew)]
@@ -243,7 +279,7 @@ def blended(
     else:
         candidates.append(trees)
         held = hold_out_flights(flights, ground, (season_start, terrain), seed)
-    return Blend(candidates, flown, held).fit(ground, date, places)
+    return Blend(candidates, (), flown, held).fit(ground, date, places)
 
 
 def asks_trees(method: str, flights: int) -> bool:

@@ -7,6 +7,7 @@ decided by what does not average out, so it comes from the covariance of the sum
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,11 +32,13 @@ class ErrorPart:
         where the one holds too much, the other holds too little.
     correlation_m : e-folding length of its correlation in space, m; infinite for an error common to the basin (each cell
         errs by the same share of its own standard error), 0 for one that is independent from cell to cell.
+    shared : whether all sites share it, so that no site left out tells its size and no calibration by them changes it.
     """
 
     name: str
     error_mm: np.ndarray
     correlation_m: float
+    shared: bool = False
 
 
 @dataclass(frozen=True)
@@ -68,6 +71,11 @@ def scaled(part: ErrorPart | KrigedPart, share: np.ndarray | float) -> ErrorPart
     if isinstance(part, KrigedPart):
         return replace(part, scale_mm=share * part.scale_mm)
     return replace(part, error_mm=share * part.error_mm)
+
+
+def shared_error(parts: Sequence[ErrorPart]) -> np.ndarray:
+    """Return the standard error of the parts that all sites share, mm."""
+    return np.sqrt(sum(part.shared * np.square(part.error_mm) for part in parts))
 
 
 FEW_FIELDS = 3

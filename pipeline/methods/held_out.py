@@ -13,11 +13,11 @@ import xarray as xr
 
 from pipeline.ground import GroundRecord
 from pipeline.methods.background import CarriedFlight
-from pipeline.methods.choice import ALONE_UP_TO, GROUPS, error_factor, left_out_groups, stacking_weights
+from pipeline.methods.choice import ALONE_UP_TO, GROUPS, error_factor, left_out_groups, surely_better_weights
 from pipeline.methods.errors import ErrorPart, KrigedPart
 from pipeline.methods.flight_swe import Flown
 from pipeline.methods.scores import scores
-from pipeline.methods.site_values import site_values
+from pipeline.methods.site_values import keep_site_values, site_values
 from pipeline.methods.trees import CarriedTrees, at_cells, known_by, spread_cells
 
 HELD_OUT_FLIGHTS = 2
@@ -42,6 +42,9 @@ class Predicted(Protocol):
     def standard_error(self) -> np.ndarray:
         """Return the standard error in mm, all parts together."""
 
+    def shared_error(self) -> np.ndarray:
+        """Return the standard error in mm of the parts that all sites share."""
+
     def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
         """Return every error part of a prediction for the whole grid with columns at `x` and rows at `y`, m."""
 
@@ -63,36 +66,85 @@ class Model(Protocol):
 
 @dataclass(frozen=True)
 class Candidate:
-    """A background that may be chosen: its name, and what fits it to a record and a date."""
+    """A background that may be chosen: its name, what fits it to a record and a date, and its weight before any errors."""
 
     name: str
     fit: Callable[[GroundRecord, dt.date], Model]
+    prior: float = 1.0
+
+
+POOLED_NIGHTS = 3
+"""So many earlier nights of the season tell of the candidates too: the firsts of the last months. Each costs six fits of every
+candidate."""
+
+
+def pooled_nights(season_start: dt.date, date: dt.date) -> list[dt.date]:
+    """Return the earlier nights whose left-out sites are pooled with the day's, newest first.
+
+    >>> [str(night) for night in pooled_nights(dt.date(2030, 10, 1), dt.date(2030, 12, 1))]
+    ['2030-11-01']
+    """
+    firsts = pd.date_range(season_start + dt.timedelta(days=1), date - dt.timedelta(days=1), freq="MS")
+    return [first.date() for first in firsts[::-1][:POOLED_NIGHTS]]
 
 
 def sites_left_out(
-    candidates: Sequence[Candidate], ground: GroundRecord, when_where: tuple[dt.date, xr.Dataset]
+    candidates: Sequence[Candidate],
+    ground: GroundRecord,
+    when_where: tuple[dt.date, xr.Dataset],
+    alone_up_to: int = ALONE_UP_TO,
 ) -> pd.DataFrame:
-    """Return what each candidate says at each site's cell where the site is left out of every step of the fit.
+    """Return each candidate's prediction at each site's cell, the site left out of every step of the fit.
 
     Parameters
     ----------
     when_where : the day, and the grid's places as the candidates take them.
+    alone_up_to : as in `left_out_groups`.
 
     Returns
     -------
     DataFrame : by site_id the columns of `Blend.held_out_`; missing where nothing is left to fit to.
     """
+    return _left_out(candidates, ground, when_where, alone_up_to, lambda rest, _: rest)
+
+
+def sites_left_out_before(
+    candidates: Sequence[Candidate], ground: GroundRecord, when_where: tuple[dt.date, xr.Dataset]
+) -> pd.DataFrame:
+    """Return `sites_left_out` of an earlier night, in groups, with the record as it was known then.
+
+    The courses of the others are moved to the night by all stations, the left-out ones too: reckoning that anew for each group
+    would take two thirds of the time.
+    """
+    night = when_where[0]
+    known = known_by(ground, night)
+    values = site_values(known, night)
+
+    def carried(rest: GroundRecord, group: pd.Index) -> GroundRecord:
+        keep_site_values(rest, night, values.drop(index=group))
+        return rest
+
+    return _left_out(candidates, known, when_where, GROUPS, carried)
+
+
+def _left_out(
+    candidates: Sequence[Candidate],
+    ground: GroundRecord,
+    when_where: tuple[dt.date, xr.Dataset],
+    alone_up_to: int,
+    made: Callable[[GroundRecord, pd.Index], GroundRecord],
+) -> pd.DataFrame:
+    """Return the table of `sites_left_out`; `made` takes the record without a group and the group, before models are fitted."""
     date, places = when_where
     values = site_values(ground, date)
     table = pd.DataFrame({"observed_mm": values["swe_mm"], "noise_mm": values["swe_se_mm"]})
-    for one in candidates:
-        table[f"{one.name} mean"], table[f"{one.name} se"] = np.nan, np.nan
-    slow = any(one.name == CarriedTrees.name for one in candidates)
-    groups = left_out_groups(ground.sites.loc[values.index, "elevation_m"], GROUPS if slow else ALONE_UP_TO)
-    for group in groups:
+    columns = {one.name: [f"{one.name} {what}" for what in ("mean", "se", "shared")] for one in candidates}
+    table = table.assign(**{column: np.nan for names in columns.values() for column in names})
+    for group in left_out_groups(ground.sites.loc[values.index, "elevation_m"], alone_up_to):
         rest = ground
         for site_id in group:
             rest = rest.without(site_id)
+        rest = made(rest, group)
         if rest.sites.empty or site_values(rest, date).empty:
             continue
         sites = ground.sites.loc[group]
@@ -100,8 +152,8 @@ def sites_left_out(
         place = at_cells(places, cells, None)
         for one in candidates:
             predicted = one.fit(rest, date).predict(place)
-            table.loc[group, [f"{one.name} mean", f"{one.name} se"]] = np.column_stack(
-                [predicted.swe_mm, predicted.standard_error()]
+            table.loc[group, columns[one.name]] = np.column_stack(
+                [predicted.swe_mm, predicted.standard_error(), predicted.shared_error()]
             )
     return table
 
@@ -130,11 +182,11 @@ class HeldOutFlights:
     def weights(self) -> np.ndarray:
         """Return the candidates' weights."""
         errors = self.mean - self.observed[:, None]
-        return stacking_weights(errors, self.patch, FLIGHT_COUNTS * self.flights / len(np.unique(self.patch)))
+        return surely_better_weights(errors, self.patch, FLIGHT_COUNTS * self.flights / len(np.unique(self.patch)))
 
     def factor(self, weight: np.ndarray) -> float:
         """Return the factor on the standard errors of the candidates mixed by `weight`."""
-        return error_factor(self.mean @ weight - self.observed, np.sqrt(self.se**2 @ weight), self.noise)
+        return error_factor((self.mean @ weight - self.observed, np.sqrt(self.se**2 @ weight), self.noise))
 
     def skill(self, weight: np.ndarray) -> list[dict]:
         """Return each candidate's row of `skill.csv`."""

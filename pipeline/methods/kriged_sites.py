@@ -1,4 +1,4 @@
-"""The sites' SWE kriged over the basin without a balance: as it is, or about a trend with elevation."""
+"""The sites' SWE kriged over the basin about a trend with elevation, without a balance."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ import numpy as np
 import xarray as xr
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.background import LOCAL_REACH_M, PATCHY_MM, SITE_GAIN, SITE_OFFSET, TERRAIN_LOCAL
-from pipeline.methods.errors import ErrorPart, KrigedPart
+from pipeline.methods.background import LOCAL_REACH_M, PATCHY_MM, SITE_OFFSET, TERRAIN_LOCAL
+from pipeline.methods.errors import ErrorPart, KrigedPart, shared_error
 from pipeline.methods.kriging import Kriging, PykrigeKriging
 from pipeline.methods.residual import REACH_M
 from pipeline.methods.site_values import SITE_VARIATION, site_values
@@ -32,11 +32,7 @@ LEAST_RELIEF_KM = 1e-3
 
 
 class KrigedSites:
-    """Ordinary kriging of the sites' SWE, or universal kriging with a trend on elevation.
-
-    Parameters
-    ----------
-    trend : whether the mean follows elevation, level `terrain_regression.REACH_M` beyond the sites.
+    """Universal kriging of the sites' SWE with a trend on elevation, level `terrain_regression.REACH_M` beyond the sites.
 
     Attributes
     ----------
@@ -45,14 +41,11 @@ class KrigedSites:
     engine_ : PyKrige's fit of the same; None where there are too few sites for it, or all are at one place.
     """
 
-    def __init__(self, *, trend: bool) -> None:
-        """Keep the kind."""
-        self.trend = trend
-        self.name = "universal kriging" if trend else "ordinary kriging"
+    name = "universal kriging"
 
     def anew(self, ground: GroundRecord, date: dt.date) -> KrigedSites:
         """Return the same model fitted to another record."""
-        return KrigedSites(trend=self.trend).fit(ground, date)
+        return KrigedSites().fit(ground, date)
 
     def fit(self, ground: GroundRecord, date: dt.date) -> KrigedSites:
         """Fit to the sites' SWE on `date`."""
@@ -68,27 +61,26 @@ class KrigedSites:
         limits = VariogramLimits(default_range_m=REACH_M, least_range_m=1000.0, least_sill=(LEAST_SHARE * level) ** 2)
         self.variogram_ = site_variogram(xy, left, np.full(len(swe), noise), "exponential", limits)
         error = np.full(len(swe), noise)
-        self.kriging_ = Kriging(self.variogram_).fit(xy, swe, error, drift if self.trend else None)
+        self.kriging_ = Kriging(self.variogram_).fit(xy, swe, error, drift)
         self.engine_ = None
-        apart = len(np.unique(xy, axis=0)) >= PYKRIGE_SITES and (not self.trend or _varies(drift))
+        apart = len(np.unique(xy, axis=0)) >= PYKRIGE_SITES and _varies(drift)
         if apart:
-            self.engine_ = PykrigeKriging(self.variogram_).fit(xy, swe, error, drift if self.trend else None)
+            self.engine_ = PykrigeKriging(self.variogram_).fit(xy, swe, error, drift)
         return self
 
     def predict(self, place: xr.Dataset) -> KrigedPrediction:
         """Return SWE at places of the grid: elevation (m), east and north (m), each of the same shape."""
         shape = place["elevation"].shape
         xy = np.column_stack([place[name].to_numpy().ravel() for name in ("east", "north")])
-        drift = self._drift(place["elevation"].to_numpy().ravel()) if self.trend else None
-        known = np.isfinite(xy).all(axis=1) & (True if drift is None else np.isfinite(drift).all(axis=1))
+        drift = self._drift(place["elevation"].to_numpy().ravel())
+        known = np.isfinite(np.column_stack([xy, drift])).all(axis=1)
         mean, variance = np.full(len(xy), np.nan), np.full(len(xy), np.nan)
         pairs = int(known.sum()) * len(self.kriging_.xy_)
         engine = self.kriging_ if self.engine_ is None or pairs > PYKRIGE_PAIRS else self.engine_
         if known.any():
-            mean[known], variance[known] = engine.predict(xy[known], None if drift is None else drift[known])
-        swe = (np.maximum(mean, 0.0) / SITE_GAIN).reshape(shape)
-        field = None if drift is None else drift.reshape(*shape, -1)
-        return KrigedPrediction(swe, np.sqrt(variance).reshape(shape), self.kriging_, field)
+            mean[known], variance[known] = engine.predict(xy[known], drift[known])
+        swe = np.maximum(mean, 0.0).reshape(shape)
+        return KrigedPrediction(swe, np.sqrt(variance).reshape(shape), self.kriging_, drift.reshape(*shape, -1))
 
     def parameters(self) -> dict:
         """Return what the record keeps of the model."""
@@ -117,9 +109,7 @@ class KrigedPrediction:
     kriging, drift : the fit and the places' drift columns, for the covariance of totals.
     """
 
-    def __init__(
-        self, swe_mm: np.ndarray, kriged_se_mm: np.ndarray, kriging: Kriging, drift: np.ndarray | None
-    ) -> None:
+    def __init__(self, swe_mm: np.ndarray, kriged_se_mm: np.ndarray, kriging: Kriging, drift: np.ndarray) -> None:
         """Keep what was predicted."""
         self.swe_mm = swe_mm
         self.kriged_se_mm = kriged_se_mm
@@ -129,9 +119,13 @@ class KrigedPrediction:
 
     def _own_parts(self) -> list[ErrorPart]:
         return [
-            ErrorPart("site offset", SITE_OFFSET * self.swe_mm, np.inf),
+            ErrorPart("site offset", SITE_OFFSET * self.swe_mm, np.inf, shared=True),
             ErrorPart("terrain local", TERRAIN_LOCAL * self.swe_mm, LOCAL_REACH_M),
         ]
+
+    def shared_error(self) -> np.ndarray:
+        """Return the standard error in mm of the parts that all sites share."""
+        return shared_error(self._own_parts())
 
     def standard_error(self) -> np.ndarray:
         """Return the standard error in mm, all parts together."""
@@ -143,4 +137,4 @@ class KrigedPrediction:
 
     def _scale(self) -> np.ndarray:
         """Return by how much the kriging's error counts: where the trend has run down to bare ground, it has nothing to err by."""
-        return np.clip(self.swe_mm / PATCHY_MM, 0.0, 1.0) / SITE_GAIN
+        return np.clip(self.swe_mm / PATCHY_MM, 0.0, 1.0)

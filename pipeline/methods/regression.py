@@ -76,3 +76,21 @@ def doubt(deviation: np.ndarray) -> np.ndarray:
     array([1., 1., 8.])
     """
     return np.maximum((DEGREES + np.asarray(deviation, float) ** 2) / (DEGREES + 1.0), 1.0)
+
+
+WILD = 3.0
+"""Robust standard deviations beyond which `doubt_wild` doubts a value."""
+
+
+def doubt_wild(deviation: np.ndarray) -> np.ndarray:
+    """Return by how much the error variance of wild values is raised, from their deviations in standard deviations.
+
+    Huber's weights (1964, Ann. Math. Stat. 35, 73-101) beyond `WILD` robust deviations, of 1 at least. For values whose mean is
+    wanted, such as SWE about a line: their deviations are skewed, and `doubt`, which doubts every high one a little, leaves the
+    mean 5 % too low (real nights of four seasons: -18 in place of -5 of 290 mm).
+
+    >>> doubt_wild(np.array([0.5, -1.0, 2.0, 9.0]))
+    array([1.        , 1.        , 1.        , 1.34898152])
+    """
+    off = np.abs(np.asarray(deviation, float))
+    return np.maximum(off / (WILD * max(1.0, 1.4826 * float(np.median(off)))), 1.0) if len(off) else off

@@ -37,6 +37,11 @@ def site_values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     return ground.once(("site values", date), lambda: _values(ground, date)).copy()
 
 
+def keep_site_values(ground: GroundRecord, date: dt.date, values: pd.DataFrame) -> None:
+    """Let `site_values` of a record return what was reckoned elsewhere, such as for a record of more sites."""
+    ground.once(("site values", date), lambda: values)
+
+
 def _values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     """Return `site_values`, reckoned."""
     observed = pd.concat(
