@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -19,7 +19,6 @@ from pipeline.methods.choice import (
     FACTOR_LIMITS,
     FACTOR_SITES,
     GROUPS,
-    LEAST_SITES,
     SITES_LIMITS,
     error_factor,
     stacking_weights,
@@ -36,7 +35,7 @@ from pipeline.methods.held_out import (
     sites_left_out,
     sites_left_out_before,
 )
-from pipeline.methods.kriged_sites import KrigedSites
+from pipeline.methods.kriged_sites import PYKRIGE_SITES, KrigedSites
 from pipeline.methods.scores import scores
 from pipeline.methods.site_values import SITE_VARIATION, site_values
 from pipeline.methods.terrain_balance import fitted_on_terrain
@@ -259,13 +258,7 @@ def blended(
     """
     season_start, date, terrain = when_where
     if not flights:
-        fits = [("terrain balance", lambda record, day: fitted_on_terrain(season_start, record, day))]
-        if method == "auto":
-            fits.append((TerrainBackground.name, TerrainBackground().anew))
-            if len(site_values(ground, date)) >= LEAST_SITES:
-                fits.append((KrigedSites.name, KrigedSites().anew))
-        priors = [1.0] if len(fits) == 1 else [0.5, *([0.5 / (len(fits) - 1)] * (len(fits) - 1))]
-        candidates = [Candidate(*fit, prior) for fit, prior in zip(fits, priors, strict=True)]
+        candidates = _without_flight(season_start, len(site_values(ground, date)) if method == "auto" else 0)
         return Blend(candidates, pooled_nights(season_start, date)).fit(ground, date, terrain)
     flown = flights[-1]
     places = terrain.assign(flown=(("y", "x"), flown.swe_mm))
@@ -277,9 +270,33 @@ def blended(
     elif method == "trees":
         candidates = [trees]
     else:
-        candidates.append(trees)
+        candidates.append(replace(trees, prior=0.0))
         held = hold_out_flights(flights, ground, (season_start, terrain), seed)
     return Blend(candidates, (), flown, held).fit(ground, date, places)
+
+
+BALANCE_PRIOR = 0.5
+"""Prior weight of the season's balance; the regressions share the rest. On real nights of four seasons and 57 nights of trial
+worlds they are alike within 2 % of RMSE and 1.5 of volume."""
+
+
+def _without_flight(season_start: dt.date, sites: int) -> list[Candidate]:
+    """Return the candidates of a night without a flight, by how many sites speak; the balance alone where none does.
+
+    Universal kriging finds its trend without a prior, so that it comes in by and by as sites become more than it needs.
+    """
+    kriged = (1.0 - BALANCE_PRIOR) / 2.0 * max(0.0, 1.0 - PYKRIGE_SITES / max(sites, 1))
+    regression = 1.0 - BALANCE_PRIOR - kriged if sites else 0.0
+    fits = [
+        Candidate(
+            "terrain balance",
+            lambda record, day: fitted_on_terrain(season_start, record, day),
+            1.0 - regression - kriged,
+        ),
+        Candidate(TerrainBackground.name, TerrainBackground().anew, regression),
+        Candidate(KrigedSites.name, KrigedSites().anew, kriged),
+    ]
+    return [one for one in fits if one.prior > 0]
 
 
 def asks_trees(method: str, flights: int) -> bool:

@@ -3,14 +3,22 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from made_slopes import FLIGHTS, NIGHT, START, X, Y, flown_on, ground_shape, stations, truth_on
 from threadpoolctl import threadpool_limits
 
-from pipeline.methods.background import CarriedFlight
+from pipeline.methods.background import CarriedFlight, TerrainBackground
 from pipeline.methods.blend import Blend, Mixture, asks_trees, blended
-from pipeline.methods.errors import volume_covariance
-from pipeline.methods.held_out import Candidate, hold_out_flights, sites_left_out
+from pipeline.methods.errors import KrigedPart, volume_covariance
+from pipeline.methods.held_out import (
+    POOLED_NIGHTS,
+    Candidate,
+    hold_out_flights,
+    pooled_nights,
+    sites_left_out,
+    sites_left_out_before,
+)
 from pipeline.methods.trees import CarriedTrees, Lessons, ShareTrees, known_by
 
 
@@ -133,6 +141,38 @@ def test_a_mixture_errs_no_more_than_its_parts_on_average(terrain, record, fligh
     group[:, 35:] = 1
     total = [volume_covariance(p.all_parts(X, Y), area, group, 2, 100.0).total for p in (one, two, mixed)]
     assert total[2] == pytest.approx(1.44 * (0.3 * total[0] + 0.7 * total[1]), rel=1e-6)
+
+
+def test_what_all_sites_share_is_not_scaled(terrain, record):
+    alone = TerrainBackground().fit(record, NIGHT).predict(terrain)
+    shared, mixed = alone.shared_error(), Mixture([alone], [1.0], factor=0.5)
+    assert shared.max() > 5.0
+    own = alone.standard_error() ** 2 - shared**2
+    assert mixed.standard_error() == pytest.approx(np.sqrt(0.25 * own + shared**2))
+    before, after = (
+        {part.name: part for part in one.all_parts(X, Y) if not isinstance(part, KrigedPart)} for one in (alone, mixed)
+    )
+    assert (after["site offset"].error_mm == before["site offset"].error_mm).all()
+    assert after["terrain local"].error_mm == pytest.approx(0.5 * before["terrain local"].error_mm)
+
+
+def test_earlier_nights_of_the_season_are_pooled(terrain, record):
+    nights = pooled_nights(START, NIGHT)
+    assert 1 <= len(nights) <= POOLED_NIGHTS
+    assert all(START < night < NIGHT and night.day == 1 for night in nights)
+    found = blended("auto", (), record, (START, NIGHT, terrain), 1)
+    assert found.parameters()["pooled_nights"] == [str(night) for night in nights]
+    assert len(found.pooled_) == len(record.sites) * (1 + len(nights))
+    regression = [Candidate("terrain regression", TerrainBackground().anew)]
+    later = record.daily["swe_mm"].where(record.daily["date"] <= np.datetime64(nights[0]), 9.0)
+    shaken = replace(record, daily=record.daily.assign(swe_mm=later))
+    one, two = (sites_left_out_before(regression, ground, (nights[0], terrain)) for ground in (record, shaken))
+    pd.testing.assert_frame_equal(one, two)
+    wild = record.daily["swe_mm"].where(record.daily["site_id"] != "S4", 3.0 * record.daily["swe_mm"])
+    shaken = replace(record, daily=record.daily.assign(swe_mm=wild))
+    two = sites_left_out_before(regression, shaken, (nights[0], terrain))
+    assert two.loc["S4", "terrain regression mean"] == one.loc["S4", "terrain regression mean"]
+    assert (two["terrain regression mean"] != one["terrain regression mean"]).any()
 
 
 def test_the_order_of_rows_changes_nothing(terrain, record):
