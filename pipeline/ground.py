@@ -64,15 +64,15 @@ class GroundRecord:
             self._answers[question] = reckon()
         return self._answers[question]
 
-    def without(self, site_id: str) -> GroundRecord:
-        """Return the record as if the site had never been."""
-        kept = (self.daily["site_id"] != site_id).to_numpy()
+    def without(self, *site_ids: str) -> GroundRecord:
+        """Return the record as if the sites had never been."""
+        kept = ~self.daily["site_id"].isin(site_ids).to_numpy()
         return replace(
             self,
-            sites=self.sites.drop(index=site_id),
+            sites=self.sites.drop(index=list(site_ids)),
             daily=self.daily[kept],
             station_se_mm=self.station_se_mm[kept],
-            visits=self.visits[self.visits["site_id"] != site_id],
+            visits=self.visits[~self.visits["site_id"].isin(site_ids)],
         )
 
 

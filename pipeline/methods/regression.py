@@ -61,6 +61,9 @@ class BayesianLine:
         return (columns @ np.linalg.cholesky(covariance)).T
 
 
+SMEARING_LIMITS = (0.8, 1.3)
+"""Limits of the factor that brings a line's mean to the mean of the values that it was fitted to (chosen)."""
+
 DEGREES = 4.0
 """Degrees of freedom of the t distribution taken for sites' deviations: heavy tails, yet a plain deviation counts nearly whole
 (Lange et al. 1989, JASA 84, 881-896, use 4)."""

@@ -18,7 +18,7 @@ from scipy.signal import fftconvolve
 from pipeline.methods.errors import ErrorPart, KrigedPart, volume_covariance
 from pipeline.methods.variogram import Variogram
 
-SHARED_BY_SITES = ("site offset",)
+SHARED_BY_SITES = ("site offset", "melt common")
 """Error parts that a new site has as the old ones have them, so that it does not cut them: places are chosen alike."""
 
 SHARED_BY_FLIGHTS = ("density common", "density pattern", "density local")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.methods.regression import BayesianLine, doubt_wild
+from pipeline.methods.regression import SMEARING_LIMITS, BayesianLine, doubt_wild
 
 REACH_M = 400.0
 """A line on elevation is carried no further than this beyond the highest and lowest site."""
@@ -66,6 +66,8 @@ class TerrainRegression:
     Attributes
     ----------
     line_ : the fitted Bayesian line.
+    smearing_ : factor that brings the line to the mean of the sites, wild ones doubted: the weights of a line whose errors grow
+        with SWE let the low sites speak, and where SWE is no straight line that leaves the mean too low.
     columns_ : makes the line's columns.
     """
 
@@ -85,10 +87,13 @@ class TerrainRegression:
             self.line_.fit(columns, swe, (variance + local) * raised)
             expected = self.line_.predict(columns)[0]
             raised = doubt_wild((swe - expected) / np.sqrt(variance + local))
+        mean = float(np.sum(np.maximum(expected, 0.0) / raised))
+        self.smearing_ = float(np.clip(np.sum(swe / raised) / mean, *SMEARING_LIMITS)) if mean > 0 else 1.0
         return self
 
     def predict(self, terrain: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return the (m,) background SWE in mm, not below zero, and the line's error as `BayesianLine.error_fields` gives it."""
         columns = self.columns_.of(terrain)
         mean, se = self.line_.predict(columns)
-        return np.maximum(mean, 0.0), np.where(mean > -se, self.line_.error_fields(columns), 0.0)
+        fields = np.where(mean > -se, self.line_.error_fields(columns), 0.0)
+        return self.smearing_ * np.maximum(mean, 0.0), self.smearing_ * fields

@@ -48,6 +48,7 @@ ERROR_PARTS: dict[str, tuple[str, str]] = {
     "site residual": ("Between the sites", _SITES),
     "terrain line": ("How snow goes with the terrain, as told by few sites", f"{_FLIGHT}, or more sites"),
     "melt scale": ("How much has melted where no station stands", f"{_FLIGHT}, or a snow cover image"),
+    "melt common": ("How melt differs from what weather and sites tell of it", f"{_FLIGHT}, or a snow cover image"),
     "site offset": ("How sites differ from the ground around them", f"{_FLIGHT}: it sees whole cells"),
     "sites doubted": ("Sites that the terrain's line does not fit", _SITES),
     "snow since seen bare": (
