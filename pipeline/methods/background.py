@@ -40,9 +40,10 @@ not more can be wrong than its size (trial worlds: late cells were claimed three
 LOCAL_REACH_M = 500.0
 """E-folding distance over which cells err alike beyond what the models know (trial worlds: 400 to 500 m)."""
 
-SITE_OFFSET = 0.12
+SITE_OFFSET = 0.15
 """Error common to all sites, as a share of SWE: whether places chosen for measuring hold more or less than their surroundings
-cannot be told without a flight. Nothing is taken off for it (real sites left out: the map was too low by more than that)."""
+cannot be told without a flight (training worlds: 0.9 to 1.5 times their cells). Nothing is taken off for it: with 5 % taken off
+the map of real nights was 12 % too low."""
 
 TERRAIN_LOCAL = 0.5
 """Spread of a cell's SWE about what its terrain tells, as a share of SWE: variation near peak is 0.6 to 1.0 in mountain

@@ -22,10 +22,6 @@ LEAST_SHARE = 0.5
 """Places where little is expected still vary by their share of this much of the sites' mean. On real nights of four seasons a
 share of 0.2 gives the low sites too much say (bias -5 in place of -4 % of the mean)."""
 
-SLOPE_SD = 2.0
-"""Prior spread of the slope, in the sites' mean for a kilometre: their SWE rises by about 1.5 of it on real spring nights, and a
-spread of 1 takes 5 % off the map (four seasons)."""
-
 ROUNDS = 8
 """Rounds of weighting anew; the weights settle in three to five."""
 
@@ -78,7 +74,7 @@ class TerrainRegression:
         self.level_mm_ = float(swe.mean())
         size = self.level_mm_ + 1.0
         # Spread of SWE with a kilometre of height, from a south to a north face, and from open to closed canopy (chosen).
-        self.line_ = BayesianLine(np.array([10.0, SLOPE_SD, 0.5, 0.3, BEYOND_SD, BEYOND_SD]) * size)
+        self.line_ = BayesianLine(np.array([10.0, 1.0, 0.5, 0.3, BEYOND_SD, BEYOND_SD]) * size)
         columns = self.columns_.of(terrain)
         expected, raised = np.full(len(swe), self.level_mm_), np.ones(len(swe))
         for _ in range(ROUNDS):
