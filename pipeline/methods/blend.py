@@ -36,6 +36,7 @@ from pipeline.methods.held_out import (
     sites_left_out_before,
 )
 from pipeline.methods.kriged_sites import PYKRIGE_SITES, KrigedSites
+from pipeline.methods.past_pattern import PAST_PATTERN
 from pipeline.methods.scores import scores
 from pipeline.methods.site_values import SITE_VARIATION, site_values
 from pipeline.methods.terrain_balance import fitted_on_terrain
@@ -159,7 +160,8 @@ class Blend:
     @property
     def name(self) -> str:
         """The one model's name where one is taken, else "blend"."""
-        return self.models_[0][1].name if len(self.models_) == 1 else "blend"
+        names = {model.name for _, model in self.models_}
+        return names.pop() if len(names) == 1 else "blend"
 
     def predict(self, place: xr.Dataset) -> Mixture:
         """Return SWE at places of the grid, as the candidates take them."""
@@ -259,6 +261,9 @@ def blended(
     season_start, date, terrain = when_where
     if not flights:
         candidates = _without_flight(season_start, len(site_values(ground, date)) if method == "auto" else 0)
+        if PAST_PATTERN in terrain:
+            # Kriging of SWE as it is knows nothing of where earlier seasons' flights saw snow gather.
+            candidates = _without_kriging(candidates)
         return Blend(candidates, pooled_nights(season_start, date)).fit(ground, date, terrain)
     flown = flights[-1]
     places = terrain.assign(flown=(("y", "x"), flown.swe_mm))
@@ -296,6 +301,13 @@ def _without_flight(season_start: dt.date, sites: int) -> list[Candidate]:
         Candidate(KrigedSites.name, KrigedSites().anew, kriged),
     ]
     return [one for one in fits if one.prior > 0]
+
+
+def _without_kriging(candidates: list[Candidate]) -> list[Candidate]:
+    """Return the candidates without universal kriging, whose prior weight the others take."""
+    kept = [one for one in candidates if one.name != KrigedSites.name]
+    whole = sum(one.prior for one in kept)
+    return [replace(one, prior=one.prior / whole) for one in kept]
 
 
 def asks_trees(method: str, flights: int) -> bool:
