@@ -24,7 +24,7 @@ from pipeline.methods.kriging import Kriging
 from pipeline.methods.past_pattern import expected_pattern, local_variation, past_share
 from pipeline.methods.residual import SiteResidual
 from pipeline.methods.site_values import site_values, weather_nodes
-from pipeline.methods.terrain_regression import TerrainRegression
+from pipeline.methods.terrain_regression import BEYOND, NORTHNESS, TerrainRegression
 
 CARRY_COMMON = 0.06
 """Error common to the basin of what was gained and lost since a flight, as a share of it, beside how well the sites tell the
@@ -305,7 +305,15 @@ class TerrainBackground:
         )
         swe = np.maximum(background + share * size, 0.0)
         parts = [
-            *(ErrorPart("terrain line", gathers * field.reshape(elevation.shape), np.inf) for field in line_fields),
+            *(
+                ErrorPart(
+                    "terrain line",
+                    gathers * field.reshape(elevation.shape),
+                    np.inf,
+                    shared=column in (NORTHNESS, *BEYOND),
+                )
+                for column, field in enumerate(line_fields)
+            ),
             ErrorPart("sites doubted", np.full(swe.shape, self.unexplained_mm_), np.inf),
             ErrorPart("site offset", SITE_OFFSET * swe, np.inf, shared=True),
             ErrorPart("terrain local", local_variation(place, TERRAIN_LOCAL) * swe, LOCAL_REACH_M),

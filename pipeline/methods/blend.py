@@ -196,13 +196,14 @@ class Blend:
 
     def _factor_by_sites(self) -> float:
         """Return the factor on standard errors with which the sites left out have the stated spread."""
-        told = self._weighted(self.pooled_, self.weight_)
-        noise = np.hypot(self.pooled_["noise_mm"], SITE_VARIATION * told["mean"])
+        table = self.pooled_[self.pooled_["level_mm"] >= LITTLE_MM]
+        told = self._weighted(table, self.weight_)
+        noise = np.hypot(table["noise_mm"], SITE_VARIATION * told["mean"])
         beside = np.hypot(noise, told["shared"])
         own = np.sqrt(np.maximum(told["se"] ** 2 - told["shared"] ** 2, 0.0))
-        errors = [values.to_numpy(float) for values in (told["mean"] - self.pooled_["observed_mm"], own, beside)]
+        errors = [values.to_numpy(float) for values in (told["mean"] - table["observed_mm"], own, beside)]
         limits, most = (SITES_LIMITS, FACTOR_SITES) if self.flown is None else (FACTOR_LIMITS, FACTOR_FLIGHTS)
-        return error_factor(tuple(errors), limits, most, self.pooled_.index.to_numpy())
+        return error_factor(tuple(errors), limits, most, table.index.to_numpy())
 
     def _looked_at(self, candidate: Candidate) -> bool:
         return f"{candidate.name} mean" in self.held_out_
@@ -211,7 +212,9 @@ class Blend:
         """Set the weights, and each site's estimate with weights found without it."""
         prior = np.array([one.prior for one in self.candidates])
         table = self.pooled_[self.pooled_["level_mm"] >= LITTLE_MM]
-        off = [(table[f"{one.name} mean"] - table["observed_mm"]) / table["level_mm"] for one in self.candidates]
+        # As shares of the night's level, and no less than the day's: thin snow of November must not outweigh the day.
+        size = table["level_mm"].clip(lower=self.held_out_["observed_mm"].mean())
+        off = [(table[f"{one.name} mean"] - table["observed_mm"]) / size for one in self.candidates]
         errors, sites = np.column_stack(off), table.index.to_numpy()
         known = np.isfinite(errors).all(axis=1)
         errors, sites = errors[known], sites[known]

@@ -28,7 +28,7 @@ from pipeline.methods.past_pattern import KNOWN_VARIATION, expected_pattern, loc
 from pipeline.methods.regression import SMEARING_LIMITS, BayesianLine, doubt, doubt_wild
 from pipeline.methods.residual import SiteResidual
 from pipeline.methods.site_values import site_values, weather_nodes
-from pipeline.methods.terrain_regression import BEYOND_SD, TerrainColumns
+from pipeline.methods.terrain_regression import BEYOND, BEYOND_SD, TerrainColumns
 
 TERRAIN_SD = (0.5, 0.8, 0.4, 0.4, BEYOND_SD, BEYOND_SD)
 """Prior spread of the logarithm of a place's accumulation factor: its level, with a kilometre of height, from a south to a north
@@ -210,7 +210,9 @@ class TerrainBalance:
         weight /= weight.sum()
         mean = float(weight @ MELT_LOG_SCALES)
         self.melt_scale_ = float(np.exp(mean))
-        self.melt_log_se_ = float(np.sqrt(weight @ (MELT_LOG_SCALES - mean) ** 2))
+        # Between two scales that were tried the best may lie anywhere.
+        step = MELT_LOG_SCALES[1] - MELT_LOG_SCALES[0]
+        self.melt_log_se_ = float(np.sqrt(weight @ (MELT_LOG_SCALES - mean) ** 2 + step**2 / 12.0))
         loss = self.melt_scale_ * melt
         factor = site_factors(snowfall, loss, histories.swe_mm, told)
         sites = np.arange(len(factor))
@@ -254,7 +256,10 @@ class TerrainBalance:
         size = background + 0.2 * self.scale_mm_ * np.clip(background / self.scale_mm_, 0, 1)
         swe = np.maximum(background + share * size, 0.0)
         parts = [
-            *(ErrorPart("terrain line", field.reshape(shape) * by_factor, np.inf) for field in line_fields),
+            *(
+                ErrorPart("terrain line", field.reshape(shape) * by_factor, np.inf, shared=column in BEYOND)
+                for column, field in enumerate(line_fields)
+            ),
             ErrorPart("melt scale", self.melt_log_se_ * by_melt, np.inf),
             ErrorPart("melt common", MELT_COMMON * by_melt, np.inf, shared=True),
             ErrorPart("site offset", SITE_OFFSET * swe, np.inf, shared=True),

@@ -26,6 +26,10 @@ ROUNDS = 8
 """Rounds of weighting anew; the weights settle in three to five."""
 
 
+NORTHNESS, BEYOND = 2, (4, 5)
+"""Where they stand among the columns. The errors of what no site tells are the prior's own, and no site left out shows them."""
+
+
 class TerrainColumns:
     """Columns of lines on the terrain: a constant, elevation (km above the sites' mean), northness, canopy, and beyond the sites.
 

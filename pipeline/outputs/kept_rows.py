@@ -11,6 +11,7 @@ the columns' types; the months joined, with one header line, give the bytes whos
 
 from __future__ import annotations
 
+import errno
 import gzip
 import hashlib
 import io
@@ -123,18 +124,25 @@ def _parsed(whole: bytes, types: dict[str, pa.DataType]) -> pa.Table:
 
 def _read_listing(folder: Path, sha256: str) -> dict:
     try:
-        listing = from_json((folder / f"{sha256}.json").read_text("utf-8"))
+        listing = from_json(_bytes_of(folder / f"{sha256}.json").decode("utf-8"))
         _ = listing["months"][0]
     except (OSError, ValueError, LookupError, TypeError) as error:
         raise ArchiveError(f"{folder.parent.name} keeps no readable rows {sha256} in {folder} ({error}).") from error
     return listing
 
 
+def _bytes_of(path: Path) -> bytes:
+    """Return a file's bytes; a pipe in its place would be waited for without end."""
+    if not path.is_file():
+        raise FileNotFoundError(errno.ENOENT, "no plain file", str(path))
+    return path.read_bytes()
+
+
 def read_month(folder: Path, sha256: str) -> bytes:
     """Return the rows of one kept month as CSV, checked against their hash. Raises ArchiveError."""
     path = folder / f"{sha256}.csv.gz"
     try:
-        data = gzip.decompress(path.read_bytes())
+        data = gzip.decompress(_bytes_of(path))
     except (OSError, EOFError, ValueError, zlib.error) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
     if hashlib.sha256(data).hexdigest() != sha256:

@@ -167,6 +167,16 @@ def test_a_listing_that_does_not_fit_its_rows_is_refused(tmp_path, change):
         read_rows(path.parent, sha256)
 
 
+@pytest.mark.parametrize("ending", [".json", ".csv.gz"])
+def test_a_pipe_in_place_of_kept_rows_is_not_waited_for(tmp_path, ending):
+    kept = keep_inputs(tmp_path, "larkmoor", {"stations": stations(3)}, {})
+    for path in inputs_folder(tmp_path, "larkmoor").glob(f"*{ending}"):
+        path.unlink()
+        os.mkfifo(path)
+    with pytest.raises(ArchiveError, match="no plain file"):
+        read_rows(inputs_folder(tmp_path, "larkmoor"), kept["stations"])
+
+
 def test_kept_rows_that_were_changed_are_refused(tmp_path):
     sha256 = keep_inputs(tmp_path, "larkmoor", {"stations": stations(3)}, {})["stations"]
     path = next((tmp_path / "larkmoor" / "inputs").glob("*.csv.gz"))
