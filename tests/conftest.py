@@ -3,6 +3,11 @@
 import os
 
 import pytest
+from hypothesis import settings
+
+# How long an example takes depends on who else uses the machine.
+settings.register_profile("suite", deadline=None)
+settings.load_profile("suite")
 
 collect_ignore = ["conftest.py"]
 """Holds no example to run, and there are several files of this name."""
