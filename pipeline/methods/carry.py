@@ -149,17 +149,13 @@ def site_turnover(
     courses with a visit before and after it do. A step that nobody tells of counts as unheard. A site that is bare throughout
     a step tells nothing of what snow would have lost there, and is left out.
     """
-    days = pd.date_range(start, end)
-    stations, courses = (series.reindex(days) for series in (ground.station_series, ground.course_series))
-    elevation = ground.sites["elevation_m"].astype(float)
-    share = factor.reindex(ground.sites.index).fillna(1.0)
-    # Plain arrays: a night asks for hundreds of spans, and a table's own bookkeeping took most of its time.
-    kinds = [
-        (series.to_numpy(), elevation[series.columns].to_numpy(), share[series.columns].to_numpy())
-        for series in (stations, courses)
-    ]
+    days = (end - start).days
+    kinds = []
+    for series in ground.once("site series", lambda: _site_series(ground)):
+        own = np.ones(len(series.sites)) if factor.empty else factor.reindex(series.sites).fillna(1.0).to_numpy()
+        kinds.append((series.between(start, days), series.elevation_m, own))
     gain, loss, unheard = np.zeros(len(nodes_m)), np.zeros(len(nodes_m)), 0
-    for first, last in itertools.pairwise([*range(0, len(days) - 1, STEP_DAYS), len(days) - 1]):
+    for first, last in itertools.pairwise([*range(0, days, STEP_DAYS), days]):
         told = [
             (swe[[first, last]][:, known], height[known], own[known])
             for swe, height, own in kinds
@@ -177,6 +173,37 @@ def site_turnover(
         gain += np.maximum(at_nodes, 0.0)
         loss += np.maximum(-at_nodes, 0.0)
     return Turnover(nodes_m, gain, loss, unheard)
+
+
+@dataclass(frozen=True)
+class SiteSeries:
+    """SWE of some sites day by day, mm: (day, site) from `first` on, elevation (m) and names of the sites.
+
+    Plain arrays: a night asks for hundreds of spans, and a table's own bookkeeping took most of its time.
+    """
+
+    first: pd.Timestamp
+    swe_mm: np.ndarray
+    elevation_m: np.ndarray
+    sites: pd.Index
+
+    def between(self, start: pd.Timestamp, days: int) -> np.ndarray:
+        """Return the rows from `start` to so many days later, missing where the series do not reach."""
+        rows = (start - self.first).days + np.arange(days + 1)
+        found = np.full((days + 1, len(self.sites)), np.nan)
+        there = (rows >= 0) & (rows < len(self.swe_mm))
+        found[there] = self.swe_mm[rows[there]]
+        return found
+
+
+def _site_series(ground: GroundRecord) -> list[SiteSeries]:
+    """Return the stations' and the courses' series."""
+    elevation = ground.sites["elevation_m"].astype(float)
+    return [
+        SiteSeries(series.index[0], series.to_numpy(float), elevation[series.columns].to_numpy(), series.columns)
+        for series in (ground.station_series, ground.course_series)
+        if len(series)
+    ]
 
 
 BARE_MM = 5.0

@@ -183,11 +183,9 @@ def _gauges_dead(ground: GroundRecord, forcing: Forcing) -> bool:
 
 def _wide(ground: GroundRecord, name: str, days: pd.DatetimeIndex) -> tuple[pd.DataFrame, pd.Series]:
     """Return a quantity by day and record (stations, and the weather table), and the records' elevations."""
-    daily = ground.daily[ground.daily["site_id"].isin(ground.sites.index)]
     parts, heights = [], {}
-    if name in daily:
-        told = daily.dropna(subset=name)
-        parts.append(told.pivot_table(index="date", columns="site_id", values=name))
+    if name in ground.daily:
+        parts.append(ground.station_days(name))
         heights |= ground.sites.loc[parts[-1].columns, "elevation_m"].astype(float).to_dict()
     table = ground.weather
     if len(table) and name in table:

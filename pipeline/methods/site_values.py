@@ -42,8 +42,8 @@ def keep_site_values(ground: GroundRecord, date: dt.date, values: pd.DataFrame) 
     ground.once(("site values", date), lambda: values)
 
 
-def _values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
-    """Return `site_values`, reckoned."""
+def _nearest(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
+    """Return each site's value nearest to the date as it was measured: the columns of `site_values`."""
     observed = pd.concat(
         [
             ground.daily.assign(swe_se_mm=ground.station_se_mm, reach=STATION_DAYS),
@@ -62,16 +62,25 @@ def _values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     nearest = observed.sort_values(order).drop_duplicates("site_id").set_index("site_id")
     values = nearest.assign(measured_mm=nearest["swe_mm"], measured_on=nearest["date"])
     numbers = dict.fromkeys(("swe_mm", "swe_se_mm", "measured_mm", "age_days"), float)
-    values = values[[*numbers, "measured_on"]].astype(numbers)
+    return values[[*numbers, "measured_on"]].astype(numbers)
+
+
+def _values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
+    """Return `site_values`, reckoned."""
+    values = ground.each_site(("nearest", date), lambda: _nearest(ground, date)).copy()
     bare = bare_days(ground)
-    for days, group in values[values["age_days"] != 0].groupby("age_days"):
-        carried, turnover = _moved(ground, date, float(days), group["measured_mm"])
-        values.loc[group.index, "swe_mm"] = carried
+    age = values["age_days"].to_numpy()
+    swe, se = values["swe_mm"].to_numpy(copy=True), values["swe_se_mm"].to_numpy(copy=True)
+    for days in np.unique(age[age != 0]):
+        group = age == days
+        swe[group], turnover = _moved(ground, date, float(days), values["measured_mm"][group])
         # What snow lost while every station was bare is known to nobody.
-        since = bare[(bare > group["measured_on"].min()) & (bare <= pd.Timestamp(date))] if days > 0 else bare[:0]
-        untold = np.minimum(UNHEARD_MM_PER_DAY * len(since), carried)
-        values.loc[group.index, "swe_se_mm"] = np.sqrt(group["swe_se_mm"] ** 2 + (CARRY_SE * turnover) ** 2 + untold**2)
-    return values
+        since = (
+            bare[(bare > values["measured_on"][group].min()) & (bare <= pd.Timestamp(date))] if days > 0 else bare[:0]
+        )
+        untold = np.minimum(UNHEARD_MM_PER_DAY * len(since), swe[group])
+        se[group] = np.sqrt(se[group] ** 2 + (CARRY_SE * turnover) ** 2 + untold**2)
+    return values.assign(swe_mm=swe, swe_se_mm=se)
 
 
 def bare_days(ground: GroundRecord) -> pd.DatetimeIndex:

@@ -73,9 +73,8 @@ class SiteHistories:
     @classmethod
     def of(cls, ground: GroundRecord, days: pd.DatetimeIndex) -> SiteHistories:
         """Return the histories of the sites that said anything: stations day by day, courses on their visits."""
-        visits = ground.visits.dropna(subset="swe_mm")
-        course = visits.pivot_table(index="date", columns="site_id", values="swe_mm")
-        series = [part.reindex(index=days, columns=ground.sites.index) for part in (ground.station_series, course)]
+        told = ground.station_series, ground.course_days
+        series = [part.reindex(index=days, columns=ground.sites.index) for part in told]
         swe = series[0].fillna(series[1])
         swe = swe.loc[:, swe.notna().any()]
         sites = ground.sites.loc[swe.columns]

@@ -5,9 +5,12 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import AbstractContextManager
+from functools import cache
 from typing import TypeVar
 
-from threadpoolctl import threadpool_limits
+import scipy.linalg  # noqa: F401  its library is there before it is looked for
+from threadpoolctl import ThreadpoolController
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -28,12 +31,18 @@ def own_cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def one_blas_thread() -> threadpool_limits:
+@cache
+def _libraries() -> ThreadpoolController:
+    """Return the linear algebra libraries that are loaded: to look for them takes longer than most products."""
+    return ThreadpoolController()
+
+
+def one_blas_thread() -> AbstractContextManager:
     """Return a context in which the linear algebra library keeps to one thread.
 
     Its own threads would compete with those of `in_threads`, and could split a product differently on another machine.
     """
-    return threadpool_limits(limits=1, user_api="blas")
+    return _libraries().limit(limits=1, user_api="blas")
 
 
 def in_threads(work: Callable[[Item], Result], items: Sequence[Item], threads: int | None = None) -> Iterator[Result]:
