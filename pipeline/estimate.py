@@ -18,6 +18,7 @@ from pipeline.methods.density import BulkDensity
 from pipeline.methods.density_seasons import EarlierSeasons
 from pipeline.methods.depth_only import with_depth_only_sites
 from pipeline.methods.errors import ErrorPart, scaled
+from pipeline.methods.evening import is_recent, level_of
 from pipeline.methods.flight_swe import Filling, Flown, fill_voids, flight_swe
 from pipeline.methods.forcing import season_forcing
 from pipeline.methods.normals import in_per_cent
@@ -179,19 +180,24 @@ def _with_depth_only_sites(inputs: DayInputs, choices: Choices) -> DayInputs:
 
 
 def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices: Choices) -> Flown:
-    """Return the basin on a flight's day, voids filled from the background of that day where there is one."""
+    """Return the basin on a flight's day, its level combined with the flight before, voids filled from that day's background."""
     date = dt.date.fromisoformat(flight.attrs["date"])
     density = _density(inputs, choices).fit(inputs.densities, date)
     flown = flight_swe(flight, density, inputs.terrain, choices.least_valid_fraction, southern=inputs.grid.southern)
-    if flown.seen[np.isfinite(inputs.terrain["elevation"].to_numpy())].all():
+    whole = flown.seen[np.isfinite(inputs.terrain["elevation"].to_numpy())].all()
+    recent = before is not None and is_recent(before.date, date)
+    if whole and not recent:
         return flown
     try:
-        filling = _background(before, inputs, date, choices).predict(_places(before, inputs))
+        told = _background(before, inputs, date, choices).predict(_places(before, inputs))
     except NoEstimateError:
         # No site either: the flight's own mean by elevation is all that is known of its voids.
         mean = flown.pattern.at(inputs.terrain["elevation"].to_numpy())
         return fill_voids(flown, Filling(mean, (mean > 0).astype(float), []), inputs.terrain)
-    return fill_voids(flown, Filling(filling.swe_mm, filling.covered, filling.plain_parts()), inputs.terrain)
+    if recent:
+        level = level_of(before.date, flown.swe_mm, told.swe_mm, inputs.terrain["cell_area"].to_numpy())
+        flown = flown if level is None else flown.combined(level)
+    return flown if whole else fill_voids(flown, Filling(told.swe_mm, told.covered, told.plain_parts()), inputs.terrain)
 
 
 def _background(flown: Flown | None, inputs: DayInputs, date: dt.date, choices: Choices) -> Background:

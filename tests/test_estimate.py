@@ -234,6 +234,53 @@ def test_the_same_snow_everywhere_stays_the_same():
     assert held.mean() == pytest.approx(300.0, rel=0.03)
 
 
+def twice_flown(days_before, *, first=1.0, second=1.1):
+    """Return inputs of a basin that holds 300 mm everywhere, flown on the day and so many days before, depths too great by factors."""
+    inputs = made(4, flight=False, swe_mm=300.0)
+    flat = np.full(inputs.grid.shape, 300.0 / 320.0)
+    dates = [str(DATE - dt.timedelta(days=days_before)), str(DATE)]
+    flights = [
+        made_flight(inputs.grid, factor * flat).assign_attrs(date=date)
+        for factor, date in zip((first, second), dates, strict=True)
+    ]
+    return replace(inputs, flights=flights)
+
+
+def mean_mm(day):
+    return float(day.totals["swe_mean_mm"].iloc[0])
+
+
+def test_a_flight_too_heavy_after_a_sound_one_comes_nearer():
+    """A tenth too much on the day after a sound flight: the level comes nearer by the weight, the shape and the depth stay."""
+    both = twice_flown(8)
+    day, alone, sound = (
+        estimate_day(one, CHOICES)
+        for one in (both, replace(both, flights=both.flights[1:]), twice_flown(8, second=1.0))
+    )
+    assert mean_mm(alone) == pytest.approx(1.1 * mean_mm(sound), rel=0.02)
+    level = day.models["blend"]["flight_level"]
+    assert level["innovation"] == pytest.approx(np.log(1.1), abs=0.05)
+    assert mean_mm(day) == pytest.approx(mean_mm(alone) * np.exp(-level["weight"] * level["innovation"]), rel=1e-3)
+    assert mean_mm(sound) < mean_mm(day) < 0.985 * mean_mm(alone)
+    ratio = (day.fields["swe"] / alone.fields["swe"]).to_numpy()
+    assert np.nanmax(ratio) - np.nanmin(ratio) < 1e-9
+    np.testing.assert_array_equal(day.fields["depth"], alone.fields["depth"])
+    np.testing.assert_allclose(day.fields["density"] * day.fields["depth"], day.fields["swe"])
+
+
+def test_a_flight_of_more_than_sixty_days_ago_says_nothing_of_the_level():
+    both = twice_flown(61)
+    assert_same(estimate_day(both, CHOICES), estimate_day(replace(both, flights=both.flights[1:]), CHOICES))
+
+
+def test_the_night_after_a_flight_starts_from_its_combined_level():
+    """No step in the series between a flight's day and the night after, when nothing changed."""
+    both = twice_flown(8)
+    late = replace(both, date=DATE + dt.timedelta(days=1))
+    moved = mean_mm(estimate_day(late, CHOICES)) / mean_mm(estimate_day(both, CHOICES))
+    assert moved == pytest.approx(1.0, abs=0.003)
+
+
 def test_the_only_site_that_tells_of_the_weather_can_be_left_out():
     """One station has the basin's gauge and thermometer: without it the others are still judged, by the terrain alone."""
     inputs = made(4, flight=False)

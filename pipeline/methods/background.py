@@ -253,6 +253,7 @@ class CarriedFlight:
         """Return what the record keeps of the model."""
         return {
             "flight_date": str(self.flown.date),
+            "flight_level": {} if self.flown.level is None else self.flown.level.parameters(),
             "elevation_m": self.turnover_.nodes_m.tolist(),
             "gain_mm": self.turnover_.gain_mm.round(2).tolist(),
             "loss_mm": self.turnover_.loss_mm.round(2).tolist(),

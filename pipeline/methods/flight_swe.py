@@ -11,7 +11,8 @@ from scipy.special import ndtr
 
 from pipeline.methods.carry import THIN_MM, Pattern
 from pipeline.methods.density import BulkDensity, DensityPlaces
-from pipeline.methods.errors import ErrorPart, few_fields
+from pipeline.methods.errors import ErrorPart, few_fields, scaled
+from pipeline.methods.evening import Level
 
 LEAST_SPREAD_M = 0.05
 """Depth varies by at least so much within a cell, m: even an even cover is pierced by stones and shrubs."""
@@ -67,6 +68,7 @@ class Flown:
     covered : share of each cell under snow.
     parts : error parts of SWE, mm, on (y, x).
     pattern : mean SWE by elevation within the basin.
+    level : how SWE was combined with the flight before, which depth was not; None where it was not.
     """
 
     date: dt.date
@@ -76,6 +78,7 @@ class Flown:
     covered: np.ndarray
     parts: list[ErrorPart]
     pattern: Pattern
+    level: Level | None = None
 
     @property
     def seen(self) -> np.ndarray:
@@ -85,6 +88,19 @@ class Flown:
     def standard_error(self) -> np.ndarray:
         """Return the standard error of SWE in mm, all parts together."""
         return np.sqrt(sum(part.error_mm**2 for part in self.parts))
+
+    def combined(self, level: Level) -> Flown:
+        """Return the flight with SWE and its errors brought to a level; the depth stays as it was measured."""
+        return replace(self._times(level.factor), level=level)
+
+    def as_measured(self) -> Flown:
+        """Return the flight with the level that it had by itself."""
+        return self if self.level is None else replace(self._times(1.0 / self.level.factor), level=None)
+
+    def _times(self, factor: float) -> Flown:
+        parts = [scaled(part, factor) for part in self.parts]
+        pattern = replace(self.pattern, mean_mm=factor * self.pattern.mean_mm)
+        return replace(self, swe_mm=factor * self.swe_mm, parts=parts, pattern=pattern)
 
 
 def flight_swe(

@@ -214,7 +214,8 @@ def hold_out_flights(
     names = (CarriedFlight.name,) if trees_seed is None else (CarriedFlight.name, CarriedTrees.name)
     told: list[tuple[np.ndarray, ...]] = []
     for number in range(max(len(flights) - HELD_OUT_FLIGHTS, len(names)), len(flights)):
-        before, held = tuple(flights[:number]), flights[number]
+        # What was carried is in the flight's combined level: it would be held against itself.
+        before, held = tuple(flights[:number]), flights[number].as_measured()
         cells = spread_cells(held.seen & (terrain["cell_area"].to_numpy() > 0), HELD_OUT_CELLS)
         if not len(cells):
             continue
