@@ -19,6 +19,7 @@ from pipeline.methods.choice import (
     FACTOR_LIMITS,
     FACTOR_SITES,
     GROUPS,
+    LEAST_SITES,
     SITES_LIMITS,
     error_factor,
     stacking_weights,
@@ -39,7 +40,7 @@ from pipeline.methods.kriged_sites import PYKRIGE_SITES, KrigedSites
 from pipeline.methods.past_pattern import PAST_PATTERN
 from pipeline.methods.scores import scores
 from pipeline.methods.site_values import SITE_VARIATION, site_values
-from pipeline.methods.terrain_balance import fitted_on_terrain
+from pipeline.methods.terrain_balance import TerrainBalance, fitted_on_terrain
 from pipeline.methods.trees import CarriedTrees
 
 
@@ -113,6 +114,7 @@ class Blend:
         its mean, standard error and that of what all sites share where the site was left out of every step: "NAME mean",
         "NAME se" and "NAME shared".
     pooled_ : the same of the earlier nights and the day, with level_mm, the mean of the sites on the row's night.
+    pooled_nights_ : the earlier nights that some site tells of.
     without_ : the same for the blend, each site predicted with weights found without it: mean, se, indexed by site_id.
     """
 
@@ -139,6 +141,7 @@ class Blend:
         self.held_out_ = sites_left_out(asked, ground, (date, places), GROUPS if slow else ALONE_UP_TO)
         earlier = [sites_left_out_before(asked, ground, (night, places)) for night in self.earlier_nights]
         self.pooled_ = pd.concat([t.assign(level_mm=t["observed_mm"].mean()) for t in (self.held_out_, *earlier)])
+        self.pooled_nights_ = [str(night) for night, t in zip(self.earlier_nights, earlier, strict=True) if len(t)]
         if held is not None:
             self.without_ = self._mixed([(self.weight_, self.held_out_.index)])
             self.factor_ = held.factor(self.weight_)
@@ -185,21 +188,23 @@ class Blend:
             "weights": {name: round(float(w), 4) for name, w in zip(names, self.weight_, strict=True)},
             "chosen_by": self._chosen_by(),
             "sites_left_out": len(self.held_out_),
-            "pooled_nights": [str(night) for night in self.earlier_nights],
+            "pooled_nights": self.pooled_nights_,
             "models": {model.name: model.parameters() for _, model in self.models_},
         }
 
     def _chosen_by(self) -> str:
         if len(self.candidates) == 1:
             return "the only candidate"
+        if self.held_flights is None and self.pooled_.index.nunique() < LEAST_SITES:
+            return "prior weights"
         return "sites left out" if self.held_flights is None else "flights held out"
 
     def _factor_by_sites(self) -> float:
         """Return the factor on standard errors with which the sites left out have the stated spread."""
         table = self.pooled_[self.pooled_["level_mm"] >= LITTLE_MM]
         told = self._weighted(table, self.weight_)
-        noise = np.hypot(table["noise_mm"], SITE_VARIATION * told["mean"])
-        beside = np.hypot(noise, told["shared"])
+        # What all sites share is in what is observed as in what is predicted of it: their difference does not show it.
+        beside = np.hypot(table["noise_mm"], SITE_VARIATION * told["mean"])
         own = np.sqrt(np.maximum(told["se"] ** 2 - told["shared"] ** 2, 0.0))
         errors = [values.to_numpy(float) for values in (told["mean"] - table["observed_mm"], own, beside)]
         limits, most = (SITES_LIMITS, FACTOR_SITES) if self.flown is None else (FACTOR_LIMITS, FACTOR_FLIGHTS)
@@ -266,7 +271,10 @@ def blended(
         candidates = _without_flight(season_start, len(site_values(ground, date)) if method == "auto" else 0)
         if PAST_PATTERN in terrain:
             # Kriging of SWE as it is knows nothing of where earlier seasons' flights saw snow gather.
-            candidates = _without_kriging(candidates)
+            candidates = _without(KrigedSites.name, candidates)
+        if len(candidates) > 1 and not isinstance(fitted_on_terrain(season_start, ground, date), TerrainBalance):
+            # The regression would stand in for it, and be there twice.
+            candidates = _without(TerrainBalance.name, candidates)
         return Blend(candidates, pooled_nights(season_start, date)).fit(ground, date, terrain)
     flown = flights[-1]
     places = terrain.assign(flown=(("y", "x"), flown.swe_mm))
@@ -298,7 +306,7 @@ def _without_flight(season_start: dt.date, sites: int) -> list[Candidate]:
     kriged = 0.5 * regressions * max(0.0, 1.0 - PYKRIGE_SITES / max(sites, 1))
     fits = [
         Candidate(
-            "terrain balance", lambda record, day: fitted_on_terrain(season_start, record, day), 1.0 - regressions
+            TerrainBalance.name, lambda record, day: fitted_on_terrain(season_start, record, day), 1.0 - regressions
         ),
         Candidate(TerrainBackground.name, TerrainBackground().anew, regressions - kriged),
         Candidate(KrigedSites.name, KrigedSites().anew, kriged),
@@ -306,9 +314,9 @@ def _without_flight(season_start: dt.date, sites: int) -> list[Candidate]:
     return [one for one in fits if one.prior > 0]
 
 
-def _without_kriging(candidates: list[Candidate]) -> list[Candidate]:
-    """Return the candidates without universal kriging, whose prior weight the others take."""
-    kept = [one for one in candidates if one.name != KrigedSites.name]
+def _without(name: str, candidates: list[Candidate]) -> list[Candidate]:
+    """Return the candidates without one, whose prior weight the others take."""
+    kept = [one for one in candidates if one.name != name]
     whole = sum(one.prior for one in kept)
     return [replace(one, prior=one.prior / whole) for one in kept]
 

@@ -220,7 +220,8 @@ class TerrainBalance:
 
     def _fit_line(self, places: Places, log_factor: np.ndarray, told: np.ndarray) -> None:
         """Fit the logarithm of the factor to the (m,) sites `told`; the prior alone where there are none."""
-        self.columns_ = TerrainColumns(places.terrain[:, 0])
+        # The line reaches as far as sites tell it; where none does, its prior is about their middle.
+        self.columns_ = TerrainColumns(places.terrain[told if told.any() else slice(None), 0])
         self.line_ = BayesianLine(np.array(TERRAIN_SD))
         columns, log_factor = self.columns_.of(places.terrain[told]), (log_factor - places.expected())[told]
         raised, off = np.ones(len(log_factor)), np.zeros(len(log_factor))
