@@ -41,6 +41,7 @@ one-line slips in the core against the tests that guard it."""
 BENCHMARKS = [
     "kriging",
     "trees",
+    "night",
     "choice",
     "totals",
     "writing",
