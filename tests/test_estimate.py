@@ -234,6 +234,20 @@ def test_the_same_snow_everywhere_stays_the_same():
     assert held.mean() == pytest.approx(300.0, rel=0.03)
 
 
+def test_thin_snow_that_a_low_flight_takes_for_bare_ground_stays_in_the_error():
+    """Every tenth cell holds 5 cm, and the flight lies 3 cm (one standard error) too low: the zone-bands' errors know of it."""
+    inputs = made(3, flight=False, swe_mm=100.0)
+    true_depth = np.where(np.arange(inputs.grid.shape[1]) % 10 == 0, 0.05, 0.0) + np.zeros(inputs.grid.shape)
+    flight = made_flight(inputs.grid, true_depth - 0.03).assign_attrs(date=str(DATE))
+    day = estimate_day(replace(inputs, flights=[flight]), CHOICES)
+    missed = 0.1 * 0.05 * 300.0 - mean_mm(day)
+    assert missed > 0.7
+    assert missed < 1.5 * float(day.totals["swe_se_mm"].iloc[0])
+    # Ground far below the flight's nought is bare beyond doubt.
+    sure = estimate_day(replace(inputs, flights=[flight.assign(depth=flight["depth"] - 0.5)]), CHOICES)
+    assert float(sure.totals["swe_se_mm"].iloc[0]) < 0.2 * float(day.totals["swe_se_mm"].iloc[0])
+
+
 def twice_flown(days_before, *, first=1.0, second=1.1):
     """Return inputs of a basin that holds 300 mm everywhere, flown on the day and so many days before, depths too great by factors."""
     inputs = made(4, flight=False, swe_mm=300.0)

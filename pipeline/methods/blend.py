@@ -315,10 +315,10 @@ def _without_flight(season_start: dt.date, sites: int) -> list[Candidate]:
 
 
 def _without(name: str, candidates: list[Candidate]) -> list[Candidate]:
-    """Return the candidates without one, whose prior weight the others take."""
+    """Return the candidates without one, whose prior weight the regression takes: kriging doubts no wild site."""
+    gone = sum(one.prior for one in candidates if one.name == name)
     kept = [one for one in candidates if one.name != name]
-    whole = sum(one.prior for one in kept)
-    return [replace(one, prior=one.prior / whole) for one in kept]
+    return [replace(one, prior=one.prior + gone) if one.name == TerrainBackground.name else one for one in kept]
 
 
 def asks_trees(method: str, flights: int) -> bool:

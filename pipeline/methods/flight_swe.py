@@ -131,7 +131,11 @@ def flight_swe(
     inside = seen & (area > 0)
     counted = inside if inside.any() else seen
     random_se = np.where(seen, flight["depth_random_se"].to_numpy(), np.nan)
-    bias_se = np.where(shown > 0, flight.attrs["depth_bias_se_m"], 0.0)
+    # A flight that lies too low takes thin snow for bare ground: the bias counts by the chance that snow lies there.
+    whole_se = np.hypot(flight.attrs["depth_bias_se_m"], random_se)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        lies = np.where(seen, ndtr(depth / whole_se), np.nan)
+    bias_se = lies * flight.attrs["depth_bias_se_m"]
     parts = [
         ErrorPart("flight bias", rho * bias_se, np.inf),
         ErrorPart("flight random", rho * random_se, flight.attrs["noise_correlation_m"]),

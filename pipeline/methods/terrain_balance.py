@@ -239,12 +239,13 @@ class TerrainBalance:
         """Return SWE, covered share, and SWE's change with the logarithm of the factor and of melt, by (m,) places."""
         log_factor = self.line_.predict(self.columns_.of(places.terrain))[0]
         factor = np.minimum(self.smearing_ * np.exp(log_factor + places.expected()), FACTOR_MOST)
-        bare, elevation, step = np.zeros(len(factor)), places.terrain[:, 0], 0.1
+        # Towards more snow, by about as much as factor and melt are unsure of: ground that is all but bare may not be.
+        bare, elevation, step = np.zeros(len(factor)), places.terrain[:, 0], 0.3
         swe, covered = self.turnover_.carry(bare, factor, elevation, variation, places.exposure)
         more = self.turnover_.carry(bare, factor * np.exp(step), elevation, variation, places.exposure)[0]
-        warmer = self.turnover_.with_loss(np.exp(step))
-        melted = warmer.carry(bare, factor, elevation, variation, places.exposure)[0]
-        return swe, covered, (more - swe) / step, (swe - melted) / step
+        colder = self.turnover_.with_loss(np.exp(-step))
+        kept = colder.carry(bare, factor, elevation, variation, places.exposure)[0]
+        return swe, covered, (more - swe) / step, (kept - swe) / step
 
     def predict(self, place: xr.Dataset) -> Prediction:
         """Return SWE at places of the grid: elevation (m), northness, canopy, east and north (m), each of the same shape."""

@@ -91,6 +91,7 @@ def test_people_are_told_in_the_first_lines(mine):
     assert "--make-current" in words
 
 
+@pytest.mark.long
 def test_nights_with_the_same_loss_publish_once_and_when_the_file_is_back_nothing_is_needed(mine):
     first = run_night(str(mine), DATE, "one")
     assert (first.state, first.revision, first.unchanged, first.held_back) == ("degraded", 2, False, WHY)

@@ -99,6 +99,7 @@ def test_flights_of_the_season_before_tell_where_snow_gathers():
         assert missed[0] < 0.9 * missed[1]
 
 
+@pytest.mark.long
 def test_the_same_seed_makes_the_same_world():
     one, two = (make_world("few sites", 3) for _ in range(2))
     for date, swe in one.truth.items():
