@@ -227,7 +227,6 @@ class Demo:
 
     def changed(self, one: Constant, factor: float) -> dict[str, tuple[float, float]] | None:
         """Return the figures with a constant times a factor, None where the estimate fails; the same object where no part is asked."""
-
         outlook = one.module in OUTLOOK
         asked = (() if outlook else ASKED.get(one.module, (BEFORE, BETWEEN))), outlook
 
