@@ -45,9 +45,6 @@ LEAST_SD = np.array([0.06, 4.0, 0.1])
 BOUNDS = np.array([[-0.7, -40.0, 0.0], [0.7, 40.0, 1.0]])
 """The tuning stays within these (a factor of 0.5 to 2): beyond, something else than melt is at work."""
 
-ROUNDS = 5
-"""Rounds of the fit; it settles in three or four."""
-
 COLD_STEP_MM = 1.0
 """A step in which less than this could melt tells of what a station gains."""
 CATCH_SPARE_MM = 30.0
@@ -167,7 +164,8 @@ def tuned_melt(ground: GroundRecord, past: DailyWeather | None, sky_view: pd.Ser
     def melted(at: np.ndarray) -> np.ndarray:
         return steps.modelled(_as_tuned(at))[there]
 
-    for _ in range(ROUNDS):
+    # It settles in three or four rounds.
+    for _ in range(5):
         made = melted(found)
         slopes = np.column_stack(
             [(melted(found + step * unit) - made) / step[k] for k, unit in enumerate(np.eye(len(found)))]
