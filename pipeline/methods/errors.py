@@ -19,6 +19,12 @@ from pipeline.methods.tiles import one_blas_thread
 from pipeline.methods.variogram import Variogram
 
 MM_PER_M = 1000.0
+"""Millimetres in a metre: water of 1 m3 on 1 m2."""
+
+SLOPE_REACH_M = 1000.0
+"""E-folding distance over which the cells of one slope err alike: a filled void has one level, a cover grid is mistaken for a whole
+slope in shade or under trees, and nearer than this two places to measure at tell the same. About the
+length of a mountain's side (common practice, no source)."""
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,8 @@ from pipeline.methods.forcing import season_forcing
 from pipeline.methods.site_values import weather_nodes
 
 BARE_COVER = 0.05
-"""A cell seen less covered than this is bare: below, sensors mistake rock and shade for snow (common practice, no source)."""
+"""A cell seen less covered than this is bare: below, sensors mistake rock and shade for snow (common practice, no source).
+An area of which less is under snow counts as melted out: the last drifts last for weeks."""
 
 FRESH_ERROR = 0.5
 """Error of the snow that fell on ground seen bare, as a share of it: neighbouring places gather half or twice as much (chosen)."""
@@ -28,9 +29,6 @@ products of the open state, and about three times that in forest; common practic
 MISTAKEN = 0.01
 """Share of cells whose fraction tells nothing at all: cloud, shade or rock taken for something else, a grid out of place (chosen). A
 map's bare ground is no surer either."""
-
-COVER_REACH_M = 1000.0
-"""E-folding distance over which a grid is mistaken alike: a slope lies in shade or under trees as a whole (chosen)."""
 
 
 @dataclass(frozen=True)
