@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.methods.kriging import Kriging
-from pipeline.methods.regression import doubt
+from pipeline.methods.regression import WILD, doubt
 from pipeline.methods.variogram import Variogram, VariogramLimits, site_variogram
 
 REACH_M = 5_000.0
@@ -20,9 +20,6 @@ where the sites are too few to tell (chosen)."""
 
 OWN_LIMITS = (0.1, 0.8)
 """Bounds of that share, of the whole, where the sites tell it."""
-
-WILD = 3.0
-"""Robust deviations beyond which a value counts as just so far when the variogram is fitted."""
 
 
 class SiteResidual:

@@ -15,7 +15,8 @@ CARRY_SE = 0.25
 differ by about so much among themselves)."""
 
 NEAREST_DAYS = 45
-"""A course visit further away than this says nothing of a day: a month between visits and half of one in reserve."""
+"""A course visit further away than this says nothing of a day: a month between visits and half of one in reserve.
+Normals further apart than this are not joined by a line either."""
 
 STATION_DAYS = 3
 """A station missing on the day itself may stand in with its nearest value within so many days, carried like a course."""
