@@ -14,7 +14,8 @@ from pipeline.methods.regression import BayesianLine
 from pipeline.methods.terrain_regression import REACH_M
 
 STEP_DAYS = 3
-"""Gains and losses are told apart over steps of three days: daily pillow noise of some mm would count as both."""
+"""Gains and losses are told apart over steps of three days: daily pillow noise of some mm would count as both, and
+would drown a day's melt at a station."""
 
 NODE_M = 100.0
 """Elevation step of the tables of gain and loss, m."""

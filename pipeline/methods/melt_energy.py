@@ -10,6 +10,7 @@ import numpy as np
 from numba import njit, prange
 
 from pipeline.methods.albedo import FADING_PER_DAY, RENEWING_MM, aged, over_ground, renewed
+from pipeline.methods.forcing import SNOW_RAIN_C
 
 FUSION_MJ_KG = 0.334
 """Latent heat of fusion: 1 MJ/m2 melts 2.994 mm of ripe snow."""
@@ -50,8 +51,8 @@ COLDEST_C = -15.0
 HELD_WATER, HELD_WATER_MM = 0.03, 6.0
 """Liquid that can freeze in a night: 3 % of SWE, and no more than a crust of some centimetres (common practice, no source)."""
 
-SNOW_C, RAIN_C = -1.0, 3.0
-"""Daily mean temperatures between which snow turns to rain: those of `pipeline.methods.forcing`."""
+SNOW_C, RAIN_C = SNOW_RAIN_C
+"""Daily mean temperatures between which snow turns to rain."""
 
 TEMPERATURE, SWING, DAY_SHARE, SOLAR, DIFFUSE, EMISSIVITY, PRECIPITATION = range(7)
 """Columns of a day's weather: mean temperature (deg C) at the reference height, mean of the sunlit part less that of the night

@@ -10,6 +10,7 @@ import xarray as xr
 
 from pipeline.methods.canopy import CANOPY_LOG
 from pipeline.methods.carry import Pattern
+from pipeline.methods.sturm import MIDDLING_KG_M3
 
 PAST_PATTERN = "past_pattern"
 """Name of the pattern on the terrain and on the sites' table; missing from both where no earlier season was flown."""
@@ -29,9 +30,6 @@ FULL_DEPTH_M = 2.0
 
 LEAST_SEEN = 0.5
 """Share of the basin that the flights must have seen together: a corner's pattern is none of the basin's (chosen)."""
-
-MIDDLING_DENSITY = 330.0
-"""kg/m3: turns depth into about the SWE in mm that `Pattern` counts its thin snow in; density varies far less than depth."""
 
 
 def past_pattern(depths_m: Sequence[np.ndarray], terrain: xr.Dataset) -> np.ndarray | None:
@@ -60,7 +58,8 @@ def past_pattern(depths_m: Sequence[np.ndarray], terrain: xr.Dataset) -> np.ndar
             continue
         seen = np.isfinite(depth) & np.isfinite(elevation)
         inside = seen & (area > 0)
-        shown = MIDDLING_DENSITY * np.maximum(depth, 0.0)
+        # About the SWE in mm that `Pattern` counts its thin snow in; density varies far less than depth.
+        shown = MIDDLING_KG_M3 * np.maximum(depth, 0.0)
         some = elevation[inside], area[inside]
         factor = Pattern.of(shown[inside], *some).factor(shown, elevation)
         wooded = canopy - Pattern.of(canopy[inside], *some).at(elevation)
