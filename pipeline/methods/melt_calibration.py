@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.albedo import FRESH
+from pipeline.methods.albedo import AGEING
 from pipeline.methods.canopy import CLEARING
 from pipeline.methods.carry import STEP_DAYS
 from pipeline.methods.melt_energy import PRECIPITATION, TEMPERATURE, march_held, snowfall_mm
@@ -126,7 +126,7 @@ class _Steps:
         potential, cold, albedo, dry, keeps = (np.empty(shape) for _ in range(5))
         march_held(
             self.places, np.ones(shape), self.past.rows, np.array([self.past.lapse_k_per_km, self.past.height_m, *tuned]),
-            self.swe, np.full(len(self.swe), MIDDLING_KG_M3), np.tile([0.0, FRESH, 0.0], (shape[0], 1)),
+            self.swe, np.full(len(self.swe), MIDDLING_KG_M3), np.tile([0.0, AGEING.fresh, 0.0], (shape[0], 1)),
             potential, cold, albedo, dry, keeps,
         )  # fmt: skip
         return self._within(potential, self.last)

@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.constants import zero_Celsius
 
 from pipeline.ground import GroundRecord
 from pipeline.methods.forcing import LAPSE_K_PER_KM, season_forcing
-from pipeline.methods.melt_energy import FREEZING_K, HUMIDITY, saturation_hpa
+from pipeline.methods.melt_energy import HUMIDITY, saturation_hpa
 from pipeline.methods.sun import (
     Place,
     SunPath,
@@ -86,7 +87,7 @@ def sky_emissivity(temperature_c: np.ndarray, cloud: np.ndarray) -> np.ndarray:
     >>> sky_emissivity(np.array([0.0]), np.array([0.0])).round(2)
     array([0.73])
     """
-    water = 46.5 * HUMIDITY * saturation_hpa(temperature_c) / (FREEZING_K + temperature_c)
+    water = 46.5 * HUMIDITY * saturation_hpa(temperature_c) / (zero_Celsius + temperature_c)
     clear = 1.0 - (1.0 + water) * np.exp(-np.sqrt(1.2 + 3.0 * water))
     return clear * (1.0 - CLOUD_WAVES * cloud) + CLOUD_WAVES * cloud
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import RegularGridInterpolator
 
-from pipeline.methods.albedo import FRESH
+from pipeline.methods.albedo import AGEING
 from pipeline.methods.carry import NODE_M
 from pipeline.methods.melt_energy import COLD_MM_PER_MM_K, COLDEST_C, DIFFUSE, HELD_WATER, TEMPERATURE, march_held
 from pipeline.methods.melt_weather import DailyWeather
@@ -104,7 +104,7 @@ def ripeness(past: DailyWeather, lowest_m: float, highest_m: float, tuned: np.nd
     potential, cold_then, albedo, dry, keeps = (np.empty(shape) for _ in range(5))
     march_held(
         places, np.repeat(sun[:, None], days, axis=1), lit, np.array([past.lapse_k_per_km, past.height_m, *tuned]),
-        np.repeat(swe[:, None], days, axis=1), np.full(len(z), MIDDLING_KG_M3), np.column_stack([cold, np.full(len(z), FRESH), HELD_WATER * swe]),
+        np.repeat(swe[:, None], days, axis=1), np.full(len(z), MIDDLING_KG_M3), np.column_stack([cold, np.full(len(z), AGEING.fresh), HELD_WATER * swe]),
         potential, cold_then, albedo, dry, keeps,
     )  # fmt: skip
     # What is kept on the last day of a deviation on day d: the shares of all days after d.
