@@ -23,7 +23,7 @@ COLUMNS = (
     "volume_m3", "volume_se_m3", "volume_p10_m3", "volume_p90_m3", "depth_mean_m", "density_mean_kg_m3",
 )  # fmt: skip
 
-M2_PER_KM2 = MM_PER_M**2
+M2_PER_KM2 = MM_PER_M * MM_PER_M
 """Square metres in a square kilometre."""
 
 LEAST_VOLUME_M3 = 0.5
