@@ -18,7 +18,8 @@ LEAST_SPREAD_M = 0.05
 """Depth varies by at least so much within a cell, m: even an even cover is pierced by stones and shrubs."""
 
 VOID_SHARE = 0.35
-"""Error of a filled cell as a share of its SWE, at most: the flight gives the level about it (chosen)."""
+"""Error of a filled cell as a share of its SWE, at most. The flight gives the level about it, so that only the pattern within
+a height is unknown: less than the variation within a cell (0.5), as a void spans several cells."""
 
 
 def without_negatives(depth_m: np.ndarray, area_m2: np.ndarray, slices: np.ndarray) -> np.ndarray:

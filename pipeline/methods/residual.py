@@ -16,7 +16,8 @@ LIMITS = VariogramLimits(default_range_m=REACH_M, least_range_m=1_000.0, most_ra
 
 OWN_SHARE = 0.5
 """Share of the residual's variance that is the site's own and tells nothing of its neighbours, added to what the field has,
-where the sites are too few to tell (chosen)."""
+where the sites are too few to tell. A point's spread within its cell is as large as that between neighbouring cells
+(0.2 to 0.3 of SWE each, common practice, no source), so half."""
 
 OWN_LIMITS = (0.1, 0.8)
 """Bounds of that share, of the whole, where the sites tell it."""
