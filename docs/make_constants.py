@@ -16,10 +16,11 @@ import dataclasses
 import datetime as dt
 import math
 import multiprocessing
+import os
 import re
 import sys
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
@@ -116,10 +117,12 @@ def _of_module(path: Path) -> Iterator[Constant]:
 
 
 def _has_number(value: ast.expr) -> bool:
-    """Tell whether numbers are assigned; column numbers counted off by `range` are names of places and no choice."""
+    """Tell whether numbers are assigned; columns counted off by `range`, and numbers that only pick columns, are no choice."""
     if isinstance(value, ast.Call) and ast.unparse(value.func) == "range":
         return False
-    return any(type(one.value) in (int, float) for one in ast.walk(value) if isinstance(one, ast.Constant))
+    places = {id(part) for one in ast.walk(value) if isinstance(one, ast.Subscript) for part in ast.walk(one.slice)}
+    numbers = (one for one in ast.walk(value) if isinstance(one, ast.Constant) and type(one.value) in (int, float))
+    return any(id(one) not in places for one in numbers)
 
 
 def _text(following: list[ast.stmt]) -> str:
@@ -196,7 +199,8 @@ def scaled(value: Any, factor: float) -> Any:  # noqa: ANN401  whatever holds nu
         return {name: scaled(one, factor) for name, one in value.items()}
     if dataclasses.is_dataclass(value):
         return type(value)(**{field: scaled(one, factor) for field, one in vars(value).items()})
-    return tuple(scaled(one, factor) for one in value)
+    parts = [scaled(one, factor) for one in value]
+    return type(value)(*parts) if hasattr(value, "_fields") else tuple(parts)
 
 
 class Demo:
@@ -204,6 +208,8 @@ class Demo:
 
     def __init__(self, folder: Path) -> None:
         """Read the nights."""
+        # Compiled functions hold constants as they were when compiled.
+        os.environ["NUMBA_DISABLE_JIT"] = "1"
         from pipeline import run  # noqa: PLC0415
         from pipeline.gather import read_inputs  # noqa: PLC0415
         from pipeline.settings import read_settings  # noqa: PLC0415
@@ -215,41 +221,42 @@ class Demo:
         file = folder / "larkmoor.yaml"
         file.write_text(text.replace("cell_m: 100", f"cell_m: {CELL_M}"), "utf-8")
         settings = read_settings(file)
-        self.nights, self.left_out = {}, {}
+        self.nights, self.left_out, self.before_outlook = {}, {}, None
         for date in dict.fromkeys(NIGHTS):
             day = dt.date.fromisoformat(date)
             self.nights[date] = read_inputs(settings, day, lambda _: None).inputs, run.choices(settings, day)
 
-    def base(self, *, outlook: bool) -> dict[str, tuple[float, float]]:
-        """Return the figures with the constants as they are, and keep what leaving sites out gave."""
-        figures, self.left_out = _apart(lambda: self._figures(NIGHTS, outlook))
-        return figures
+    def base(self) -> dict[str, tuple[float, float]]:
+        """Return the figures with the constants as they are; keep what leaving sites out gave, and the day before its outlook."""
+        figures, self.left_out = _apart(lambda: self._figures(NIGHTS))
+        self.before_outlook = _apart(self._before_outlook)
+        return figures | _apart(self._outlook)
 
     def changed(self, one: Constant, factor: float) -> dict[str, tuple[float, float]] | None:
-        """Return the figures with a constant times a factor, None where the estimate fails; the same object where no part is asked."""
-        outlook = one.module in OUTLOOK
-        asked = (() if outlook else ASKED.get(one.module, (BEFORE, BETWEEN))), outlook
+        """Return the figures with a constant times a factor, None where the estimate fails."""
 
         def work() -> dict[str, tuple[float, float]] | None:
             for name in one.names:
                 _replace(one.module, name, factor)
             try:
-                return self._figures(*asked)[0]
+                return (
+                    self._outlook()
+                    if one.module in OUTLOOK
+                    else self._figures(ASKED.get(one.module, (BEFORE, BETWEEN)))[0]
+                )
             except Exception:  # noqa: BLE001  a value may be out of any reason
                 return None
 
         return _apart(work)
 
-    def _figures(self, dates: Any, outlook: Any) -> tuple[dict[str, tuple[float, float]], dict]:  # noqa: ANN401
-        from pipeline.estimate import estimate_day, map_of_day  # noqa: PLC0415
+    def _figures(self, dates: Sequence[str]) -> tuple[dict[str, tuple[float, float]], dict]:
+        """Return volume and standard error by night, and the sites left out: those kept, and those that had to be found."""
+        from pipeline.estimate import map_of_day  # noqa: PLC0415
         from pipeline.methods import blend  # noqa: PLC0415
         from pipeline.swe_map import day_of  # noqa: PLC0415
 
-        told, real = (
-            dict(self.left_out),
-            {name: getattr(blend, name) for name in ("sites_left_out", "sites_left_out_before")},
-        )
-        date = ""
+        told, date = dict(self.left_out), ""
+        real = {name: getattr(blend, name) for name in ("sites_left_out", "sites_left_out_before")}
 
         def remembering(name: str) -> Callable:
             def asked(candidates: Any, ground: Any, when_where: Any, *rest: Any) -> Any:  # noqa: ANN401
@@ -266,12 +273,25 @@ class Demo:
         for date in dates:
             day = day_of(map_of_day(*self.nights[date]))
             figures[date] = tuple(day.totals[["volume_m3", "volume_se_m3"]].iloc[0].astype(float))
-        if outlook:
-            date = BETWEEN
-            table = estimate_day(*self.nights[date]).outlook.table
-            basin = table[table["level"] == "basin"]
-            figures["outlook"] = float(basin["melt_m3"].sum()), float(basin["melt_se_m3"].sum())
         return figures, told
+
+    def _before_outlook(self) -> tuple[Any, Any]:
+        from pipeline.estimate import map_of_day  # noqa: PLC0415
+        from pipeline.swe_map import day_of  # noqa: PLC0415
+
+        found = map_of_day(*self.nights[BETWEEN])
+        return day_of(found), found.inputs
+
+    def _outlook(self) -> dict[str, tuple[float, float]]:
+        """Return the basin's melt over the days of the outlook, and the sum of its standard errors, m3."""
+        from pipeline.outlook import OutlookInputs, with_outlook  # noqa: PLC0415
+
+        day, inputs = self.before_outlook
+        start = self.nights[BETWEEN][1].season_start
+        asked = inputs.grid, inputs.terrain, inputs.ground, inputs.forecast, inputs.albedo, start
+        table = with_outlook(day, OutlookInputs(*asked)).outlook.table
+        basin = table[table["level"] == "basin"]
+        return {"outlook": (float(basin["melt_m3"].sum()), float(basin["melt_se_m3"].sum()))}
 
 
 def _apart(work: Callable[[], Any]) -> Any:  # noqa: ANN401
@@ -342,7 +362,7 @@ def main(words: list[str]) -> None:
     if wanted and "--quick" not in words:
         with tempfile.TemporaryDirectory() as folder:
             demo = Demo(Path(folder))
-            base = demo.base(outlook=any(one.module in OUTLOOK for one in wanted))
+            base = demo.base()
             for one in wanted:
                 effects[key(one)] = effect(base, [demo.changed(one, factor) for factor in changes])
                 print(key(one)[:60], effects[key(one)], flush=True)  # noqa: T201  a run of minutes tells where it is
