@@ -14,9 +14,9 @@ from __future__ import annotations
 import ast
 import dataclasses
 import datetime as dt
+import importlib
 import math
 import multiprocessing
-import os
 import re
 import sys
 import tempfile
@@ -208,8 +208,7 @@ class Demo:
 
     def __init__(self, folder: Path) -> None:
         """Read the nights."""
-        # Compiled functions hold constants as they were when compiled.
-        os.environ["NUMBA_DISABLE_JIT"] = "1"
+        _import_uncompiled()
         from pipeline import run  # noqa: PLC0415
         from pipeline.gather import read_inputs  # noqa: PLC0415
         from pipeline.settings import read_settings  # noqa: PLC0415
@@ -292,6 +291,16 @@ class Demo:
         table = with_outlook(day, OutlookInputs(*asked)).outlook.table
         basin = table[table["level"] == "basin"]
         return {"outlook": (float(basin["melt_m3"].sum()), float(basin["melt_se_m3"].sum()))}
+
+
+def _import_uncompiled() -> None:
+    """Import pipeline.methods as plain Python: compiled functions hold constants as they were when compiled."""
+    from numba import config  # noqa: PLC0415
+
+    config.DISABLE_JIT = True
+    for path in METHODS.glob("*.py"):
+        importlib.import_module(f"pipeline.methods.{path.stem}")
+    config.DISABLE_JIT = False
 
 
 def _apart(work: Callable[[], Any]) -> Any:  # noqa: ANN401
