@@ -11,8 +11,8 @@ from pipeline.ground import GroundRecord
 from pipeline.methods.carry import BARE_MM, NODE_M, STEP_DAYS, UNHEARD_MM_PER_DAY, carry, site_turnover
 
 CARRY_SE = 0.25
-"""Error of a course carried to another day, as a share of what the stations gained and lost in between (chosen: stations
-differ by about so much among themselves)."""
+"""Error of a course carried to another day, as a share of what the stations gained and lost in between: two stations of like height
+gain and lose amounts that differ by about a quarter (common practice, no source)."""
 
 NEAREST_DAYS = 45
 """A course visit further away than this says nothing of a day: a month between visits and half of one in reserve.
