@@ -16,11 +16,11 @@ from scipy.constants import Stefan_Boltzmann, mega, zero_Celsius
 from pipeline.methods.albedo import AGEING, RENEWING_MM, aged, over_ground, renewed
 from pipeline.methods.forcing import SNOW_RAIN_C
 
-FUSION_MJ_KG, HEAT_MJ_KG_K = 0.334, 0.0021
-"""Latent heat of fusion, 1 MJ/m2 melts 2.994 mm of ripe snow, and heat that warms ice by a degree (handbook constants)."""
+FUSION_MJ_KG = 0.334
+"""Latent heat of fusion: 1 MJ/m2 melts 2.994 mm of ripe snow (handbook constant)."""
 
-COLD_MM_PER_MM_K = HEAT_MJ_KG_K / FUSION_MJ_KG
-"""Cold content of snow in mm of melt per mm of SWE and degree below freezing."""
+COLD_MM_PER_MM_K = 0.0063
+"""Cold content of snow in mm of melt per mm of SWE and degree below freezing: 2.1 kJ/(kg K) over 334 kJ/kg."""
 
 DAY_MJ = constants.day / mega
 """A watt's energy of a day, MJ."""

@@ -160,11 +160,11 @@ def past_weather(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp, s
 def _at_height(table: pd.DataFrame, lapse: float, height_m: float) -> pd.DataFrame:
     """Return the table's days, temperature brought to a height: temperature, swing, solar, precipitation.
 
-    Over a sine, the mean of the warm half less that of the cold half is 2 / pi of the range from lowest to highest.
+    Over a sine, the mean of the warm half less that of the cold half is 2 / pi, or 0.64, of the range from lowest to highest.
     """
     by_day = table.assign(
         temperature=table["air_temperature_c"] + lapse * (height_m - table["elevation_m"]) / 1000.0,
-        swing=2.0 / np.pi * (_column(table, "air_temperature_max_c") - _column(table, "air_temperature_min_c")),
+        swing=0.64 * (_column(table, "air_temperature_max_c") - _column(table, "air_temperature_min_c")),
         solar=_column(table, "solar_mj_m2"),
         precipitation=_column(table, "precipitation_mm"),
     )
