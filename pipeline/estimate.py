@@ -14,10 +14,11 @@ from pipeline.day import Day
 from pipeline.day_inputs import Choices, DayInputs
 from pipeline.methods.background import CarriedFlight
 from pipeline.methods.blend import Blend, asks_trees, blended
+from pipeline.methods.carry import CELL_VARIATION
 from pipeline.methods.density import BulkDensity
 from pipeline.methods.density_seasons import EarlierSeasons
 from pipeline.methods.depth_only import with_depth_only_sites
-from pipeline.methods.errors import ErrorPart, scaled
+from pipeline.methods.errors import SLOPE_REACH_M, ErrorPart, scaled
 from pipeline.methods.evening import is_recent, level_of
 from pipeline.methods.flight_swe import Filling, Flown, fill_voids, flight_swe
 from pipeline.methods.forcing import season_forcing
@@ -28,8 +29,6 @@ from pipeline.methods.settling import settled_density
 from pipeline.methods.site_values import site_values, weather_nodes
 from pipeline.methods.snow_line import (
     BARE_COVER,
-    COVER_REACH_M,
-    FRESH_ERROR,
     SeenBare,
     chance_bare,
     most_since_bare,
@@ -272,9 +271,9 @@ def _held_to(seen: SeenBare, today: SweMap, canopy: np.ndarray) -> SweMap:
     most = np.where(held, seen.most_mm, 0.0)
     goes = np.where(held, 1.0 - np.divide(most, today.swe_mm, out=np.zeros_like(most), where=today.swe_mm > 0), 0.0)
     kept = 1.0 - chance * goes
-    fresh = ErrorPart("snow since seen bare", np.sqrt(chance) * FRESH_ERROR * most, np.inf)
+    fresh = ErrorPart("snow since seen bare", np.sqrt(chance) * CELL_VARIATION * most, np.inf)
     either = np.sqrt(chance * (1.0 - chance)) * goes * np.hypot(today.swe_mm, today.se_mm)
-    doubt = ErrorPart("snow cover seen", either, COVER_REACH_M)
+    doubt = ErrorPart("snow cover seen", either, SLOPE_REACH_M)
     return replace(
         today,
         swe_mm=kept * today.swe_mm,

@@ -17,7 +17,7 @@ from pipeline.ground import GroundRecord
 from pipeline.methods.carry import CELL_VARIATION
 from pipeline.methods.horizon import horizons, sky_view
 from pipeline.methods.melt_calibration import MeltTuning, tuned_melt
-from pipeline.methods.melt_energy import CANOPY_SUN, DIFFUSE, PRECIPITATION, SOLAR, TEMPERATURE
+from pipeline.methods.melt_energy import CLOSED_CANOPY, DIFFUSE, PRECIPITATION, SOLAR, TEMPERATURE
 from pipeline.methods.melt_ensemble import (
     ALBEDO_SE,
     LAPSE_SE_K_PER_KM,
@@ -190,7 +190,7 @@ def _places(
         np.nan_to_num(day.fields[name].to_numpy()[ground.cells]) for name in ("swe", "snow_cover", "density")
     )
     diffuse = float(np.average(forecast.rows[:, DIFFUSE], weights=forecast.rows[:, SOLAR] + 1e-9))
-    sun = ((1.0 - diffuse) * beam + diffuse * ground.sky_view) * (1.0 - CANOPY_SUN * ground.canopy)
+    sun = ((1.0 - diffuse) * beam + diffuse * ground.sky_view) * (1.0 - CLOSED_CANOPY.sun * ground.canopy)
     seen = None
     if inputs.albedo is not None:
         seen = tuple(inputs.albedo[name].to_numpy()[window][ground.cells] for name in ("snow_albedo", "age_days"))

@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit
 
-FRESH = 0.84
-OLD_COLD, OLD_MELTING = 0.70, 0.50
-FADING_PER_DAY = 0.24
-"""Albedo falls from 0.84 towards 0.70 where snow stays cold and towards 0.50 where it melts, by exp(-0.01 dt/h) (Verseghy 1991,
-Int. J. Climatol. 11, 111-133)."""
+
+class Ageing(NamedTuple):
+    """How albedo falls with age: of new snow, towards which where snow stays cold and where it melts, and by e in 1 / fading days."""
+
+    fresh: float
+    cold: float
+    melting: float
+    fading_per_day: float
+
+
+AGEING = Ageing(fresh=0.84, cold=0.70, melting=0.50, fading_per_day=0.24)
+"""Verseghy 1991, Int. J. Climatol. 11, 111-133: exp(-0.01 dt/h)."""
 
 RENEWING_MM = 10.0
 """New snow of so much water makes the surface new; less does so in part (common practice, no source)."""
 
-GROUND = 0.2
-MASKED_M = 0.14
+GROUND, MASKED_M = 0.2, 0.14
 """Albedo of bare ground (common practice, no source), and the depth below which it shines through (Amaral et al. 2017,
 J. Glaciol., find 0.14 m)."""
 
@@ -23,7 +31,7 @@ J. Glaciol., find 0.14 m)."""
 @njit(cache=True)
 def renewed(albedo: float, snowfall_mm: float) -> float:
     """Return the albedo after new snow."""
-    return albedo + max(FRESH - albedo, 0.0) * min(1.0, snowfall_mm / RENEWING_MM)
+    return albedo + max(AGEING.fresh - albedo, 0.0) * min(1.0, snowfall_mm / RENEWING_MM)
 
 
 @njit(cache=True)
@@ -33,10 +41,10 @@ def aged(albedo: float, melting: bool, days: float) -> float:
     >>> round(aged(0.84, True, 1.0), 5), round(aged(0.84, False, 1.0), 5)
     (0.76745, 0.81013)
     """
-    old = OLD_MELTING if melting else OLD_COLD
+    old = AGEING.melting if melting else AGEING.cold
     if albedo <= old:
         return albedo
-    return (albedo - old) * np.exp(-FADING_PER_DAY * days) + old
+    return (albedo - old) * np.exp(-AGEING.fading_per_day * days) + old
 
 
 @njit(cache=True)

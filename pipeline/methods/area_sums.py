@@ -20,7 +20,7 @@ import numpy as np
 from scipy.fft import irfft2, next_fast_len, rfft2
 from scipy.sparse import coo_array, csr_array
 
-from pipeline.methods.tiles import in_threads, tiles
+from pipeline.methods.tiles import AT_A_TIME, in_threads, tiles
 from pipeline.methods.variogram import Variogram
 
 BLOCK_SHARE = 0.32
@@ -35,10 +35,6 @@ POINTS = 4
 
 TILE_BLOCKS = 64
 """Side of a tile in blocks, at least; it grows with the reach."""
-
-
-BLOCKS_AT_A_TIME = 2048
-"""Blocks whose means are made together: their values stay in cache."""
 
 GROUPS_AT_A_TIME = 8
 """Groups transformed together: bounds the memory of a thread."""
@@ -113,7 +109,7 @@ class Blocks:
             means = sum(function(places + shift) for shift in offset) / len(offset)
             return self.sums[held[part]].T @ means
 
-        return sum(in_threads(work, tiles(len(held), BLOCKS_AT_A_TIME)))
+        return sum(in_threads(work, tiles(len(held), AT_A_TIME)))
 
     def _kernel(self, correlation: Variogram, reaches: list[int]) -> np.ndarray:
         """Return the correlation between blocks at offsets of 0 to `reaches` rows and columns: the mean over their points."""

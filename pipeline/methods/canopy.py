@@ -11,16 +11,19 @@ CANOPY_LOG = -0.5
 lose it to the air (Varhola et al. 2010, J. Hydrol. 392, 219-233: 4 % less for each tenth of cover; from memory)."""
 
 CLEARING = 0.5
-"""Canopy over a site as a share of its cell's: sites stand in clearings, which the trees about them still shade (chosen)."""
+"""Canopy over a site as a share of its cell's: sites stand in clearings, which the trees about them still shade. Nothing is
+known of single clearings, so half way between open ground and the cell."""
 
 SHADE_OF_CANOPY = 0.6
 """Share of open ground's melt that closed canopy keeps away: trees take most of the sun and still the wind, and give some back
 as long waves. Degree-day factors of forests are half to two thirds of those of open ground (Kuusisto 1980, Nordic Hydrol. 11,
-from memory; Hock 2003, J. Hydrol. 282, Table 1); trial worlds lose 0.5 to 0.9 less under closed canopy."""
+from memory; Hock 2003, J. Hydrol. 282, Table 1); in made basins it kept 0.5 to 0.9 away, and
+the cautious end of that is taken."""
 
 SHADE_OF_SLOPE = 0.3
 """How much less a steep slope towards the pole melts than level ground, as a share per sin(slope) x cos(aspect): sun is a third
-to a half of what melts snow (trial worlds: 0.1 to 0.6, least late in melt)."""
+to a half of what melts snow, and made basins had 0.1 late in melt to 0.6 in spring;
+the middle is taken."""
 
 
 def poleward(northness: np.ndarray, *, southern: bool) -> np.ndarray:

@@ -14,7 +14,9 @@ from pipeline.methods.regression import BayesianLine
 from pipeline.methods.terrain_regression import REACH_M
 
 STEP_DAYS = 3
-"""Gains and losses are told apart over steps of three days: daily pillow noise of some mm would count as both."""
+"""Gains and losses are told apart over steps of three days: daily pillow noise of some mm would count as both, and
+would drown a day's melt at a station. A station missing on a day may stand in with its
+nearest value within so many days, carried like a course."""
 
 NODE_M = 100.0
 """Elevation step of the tables of gain and loss, m."""
@@ -24,7 +26,7 @@ THIN_MM = 80.0
 
 CELL_VARIATION = 0.5
 """Coefficient of variation of SWE within a cell of about 100 m (0.3 to 0.8 in the literature on sub-grid snow, from memory):
-decides how patchily a cell melts out."""
+decides how patchily a cell melts out, and how far fresh snow on ground seen bare may be off: it has had no time to even out."""
 
 
 @dataclass(frozen=True)
@@ -214,7 +216,8 @@ UNHEARD_MM_PER_DAY = 5.0
 (common practice, no source)."""
 
 SLOPE_SHARE_PER_KM = 0.6
-"""Prior spread of a step's change with height, as a share of the change per km (chosen)."""
+"""Prior spread of a step's change with height, as a share of the change per km: snowfall and melt of a day differ by about half
+between the foot and the top of a kilometre (common practice, no source)."""
 
 
 def _line_on_elevation(values: np.ndarray, elevation_m: np.ndarray, nodes_m: np.ndarray) -> np.ndarray:

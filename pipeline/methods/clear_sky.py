@@ -7,17 +7,10 @@ import datetime as dt
 import numpy as np
 from scipy import ndimage
 
-SOLAR_MJ = 1361.0 * 3600.0 / 1e6
-"""Solar constant, MJ/m2 in an hour (Kopp and Lean 2011, from memory)."""
+from pipeline.methods.sun import SOLAR_CONSTANT_MJ_M2_MIN
 
 TRANSMISSIVITY = 0.75
 """Share of the beam that a clear sky lets through at the zenith (0.7 to 0.8 at mountain heights, common practice, no source)."""
-
-DAY_STEP, HOUR_STEP = 5, 1.0
-"""Days of a season and hours of a day that the sun is reckoned for: finer ones change a season's sum by less than 1 %."""
-
-SLOPES_DEG = np.arange(0.0, 91.0, 5.0)
-ASPECTS_DEG = np.arange(0.0, 361.0, 10.0)
 
 
 def season_sun(
@@ -41,17 +34,21 @@ def season_sun(
     >>> bool(south > 5 * north)
     True
     """
-    days = np.arange(0, max((date - start).days, 0) + 1, DAY_STEP)
+    # Every fifth day and every hour: finer steps change a season's sum by less than 1 %.
+    days = np.arange(0, max((date - start).days, 0) + 1, 5)
     of_year = np.array([(start + dt.timedelta(days=int(day))).timetuple().tm_yday for day in days])[:, None]
     declination = np.deg2rad(23.45) * np.sin(2 * np.pi * (284 + of_year) / 365)
-    hour = np.deg2rad(15.0) * (np.arange(0.0, 24.0, HOUR_STEP) + HOUR_STEP / 2 - 12.0)[None]
+    hour = np.deg2rad(15.0) * (np.arange(24.0) + 0.5 - 12.0)[None]
     latitude = np.deg2rad(latitude_deg)
     up = np.sin(latitude) * np.sin(declination) + np.cos(latitude) * np.cos(declination) * np.cos(hour)
     north = np.cos(latitude) * np.sin(declination) - np.sin(latitude) * np.cos(declination) * np.cos(hour)
     east = -np.cos(declination) * np.sin(hour)
     orbit = 1.0 + 0.033 * np.cos(2 * np.pi * of_year / 365)
-    strength = np.where(up > 0, SOLAR_MJ * HOUR_STEP * orbit * TRANSMISSIVITY ** (1.0 / np.maximum(up, 0.02)), 0.0)
-    slope, aspect = np.meshgrid(np.deg2rad(SLOPES_DEG), np.deg2rad(ASPECTS_DEG), indexing="ij")
+    strength = np.where(
+        up > 0, 60.0 * SOLAR_CONSTANT_MJ_M2_MIN * orbit * TRANSMISSIVITY ** (1.0 / np.maximum(up, 0.02)), 0.0
+    )
+    every = np.deg2rad(np.arange(0.0, 91.0, 5.0)), np.deg2rad(np.arange(0.0, 361.0, 10.0))
+    slope, aspect = np.meshgrid(*every, indexing="ij")
     table = np.empty(slope.shape)
     for place in np.ndindex(slope.shape):
         s, a = slope[place], aspect[place]

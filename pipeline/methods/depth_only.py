@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ground import GroundRecord
+from pipeline.methods.carry import STEP_DAYS
 from pipeline.methods.density import BulkDensity, DensityPlaces
-from pipeline.methods.site_values import STATION_DAYS
 
 
 def with_depth_only_sites(
@@ -54,7 +54,7 @@ def _station_depths(ground: GroundRecord, dates: Iterable[dt.date]) -> pd.DataFr
     found = []
     for date in dates:
         away = (daily["date"] - pd.Timestamp(date)).abs()
-        near = daily.assign(away=away)[away <= pd.Timedelta(days=STATION_DAYS)]
+        near = daily.assign(away=away)[away <= pd.Timedelta(days=STEP_DAYS)]
         weighed = near.loc[near["swe_mm"].notna(), "site_id"]
         near = near[near["depth_m"].notna() & ~near["site_id"].isin(weighed)]
         found.append(near.sort_values(["site_id", "away", "date"]).drop_duplicates("site_id"))

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-NO_NEWS = 1e-9
-"""A column that varies, or differs from the ones before it, by less than this share of its squared size says nothing new;
-a site whose observation alone determines a coefficient is known by its diagonal falling to this share."""
+NO_NEWS = float(np.sqrt(np.finfo(float).eps))
+"""Half of the digits of a number. A column that varies, or differs from the ones before it, by less than this share of its squared
+size says nothing new; a site whose observation alone determines a coefficient is known by its diagonal falling to this share."""
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.constants import kilo
 from scipy.linalg import eigh
 
 from pipeline.methods.area_sums import Blocks, block_cells
@@ -18,7 +19,13 @@ from pipeline.methods.kriging import Kriging
 from pipeline.methods.tiles import one_blas_thread
 from pipeline.methods.variogram import Variogram
 
-MM_PER_M = 1000.0
+MM_PER_M = kilo
+"""Millimetres in a metre: water of 1 m3 on 1 m2."""
+
+SLOPE_REACH_M = 1000.0
+"""E-folding distance over which the cells of one slope err alike: a filled void has one level, a cover grid is mistaken for a whole
+slope in shade or under trees, and nearer than this two places to measure at tell the same. About the
+length of a mountain's side (common practice, no source)."""
 
 
 @dataclass(frozen=True)

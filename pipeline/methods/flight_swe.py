@@ -11,17 +11,15 @@ from scipy.special import ndtr
 
 from pipeline.methods.carry import THIN_MM, Pattern
 from pipeline.methods.density import BulkDensity, DensityPlaces
-from pipeline.methods.errors import ErrorPart, few_fields, scaled
+from pipeline.methods.errors import SLOPE_REACH_M, ErrorPart, few_fields, scaled
 from pipeline.methods.evening import Level
 
 LEAST_SPREAD_M = 0.05
 """Depth varies by at least so much within a cell, m: even an even cover is pierced by stones and shrubs."""
 
 VOID_SHARE = 0.35
-"""Error of a filled cell as a share of its SWE, at most: the flight gives the level about it (chosen)."""
-
-VOID_REACH_M = 1000.0
-"""E-folding distance over which filled cells err alike: a void is filled with one level (chosen)."""
+"""Error of a filled cell as a share of its SWE, at most. The flight gives the level about it, so that only the pattern within
+a height is unknown: less than the variation within a cell (0.5), as a void spans several cells."""
 
 
 def without_negatives(depth_m: np.ndarray, area_m2: np.ndarray, slices: np.ndarray) -> np.ndarray:
@@ -191,7 +189,7 @@ def fill_voids(flown: Flown, filling: Filling, terrain: xr.Dataset) -> Flown:
     with np.errstate(divide="ignore", invalid="ignore"):
         kept = np.where(whole > 0, np.minimum(VOID_SHARE * filled / whole, 1.0), 0.0) * ratio if filling.parts else 0.0
     # What hangs together over one distance is one part from here on: flight after flight its origins would multiply.
-    by_reach: dict[float, np.ndarray] = {} if filling.parts else {VOID_REACH_M: VOID_SHARE * filled}
+    by_reach: dict[float, np.ndarray] = {} if filling.parts else {SLOPE_REACH_M: VOID_SHARE * filled}
     for part in filling.parts:
         if np.isfinite(part.correlation_m):
             by_reach[part.correlation_m] = np.hypot(by_reach.get(part.correlation_m, 0.0), kept * part.error_mm)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numba import njit, prange
 
@@ -10,7 +12,7 @@ _STEPS = ((-1, 0), (-2, 1), (-1, 1), (-1, 2), (0, 1), (1, 2), (1, 1), (2, 1))
 Steps that meet cells' centres need nothing between cells to be guessed."""
 
 STEPS = np.array([*_STEPS, *((-row, -column) for row, column in _STEPS)])
-BEARINGS = np.arctan2(STEPS[:, 1], -STEPS[:, 0]) % (2 * np.pi)
+BEARINGS = np.arctan2(STEPS[:, 1], -STEPS[:, 0]) % math.tau
 """The bearings for which the horizon is reckoned, radians from the grid's north turning east, rising; 18 to 27 degrees apart."""
 
 
@@ -63,10 +65,6 @@ def _walk(height: np.ndarray, starts: np.ndarray, step: tuple[int, int], step_m:
             held += 1
 
 
-_WIDTHS = (np.roll(BEARINGS, -1) - np.roll(BEARINGS, 1)) % (2 * np.pi) / (4 * np.pi)
-"""Share of the round that each bearing stands for."""
-
-
 def sky_view(horizon: np.ndarray, normals: np.ndarray) -> np.ndarray:
     """Return the share of diffuse sun that slopes receive of what level open ground does, 0 to 1, (n,).
 
@@ -80,8 +78,10 @@ def sky_view(horizon: np.ndarray, normals: np.ndarray) -> np.ndarray:
     Mean over bearings of cos(S) sin2(H) + sin(S) cos(b - A) (H - sin(H) cos(H)), H the angle from the zenith to the horizon
     (Dozier and Frew 1990, IEEE Trans. Geosci. Remote Sens. 28, 963-969, eq. 7b); sky as bright everywhere.
     """
+    # Share of the round that each bearing stands for.
+    widths = (np.roll(BEARINGS, -1) - np.roll(BEARINGS, 1)) % math.tau / (2 * math.tau)
     out = np.empty(horizon.shape[1])
-    _view(horizon, np.ascontiguousarray(normals, np.float64), BEARINGS, _WIDTHS, out)
+    _view(horizon, np.ascontiguousarray(normals, np.float64), BEARINGS, widths, out)
     return out
 
 

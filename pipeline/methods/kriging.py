@@ -16,11 +16,8 @@ from scipy.linalg import cholesky, solve_triangular
 from scipy.spatial.distance import cdist
 
 from pipeline.methods.drift import NO_NEWS, Drift, drift_columns
-from pipeline.methods.tiles import in_threads, one_blas_thread, tiles
+from pipeline.methods.tiles import AT_A_TIME, in_threads, one_blas_thread, tiles
 from pipeline.methods.variogram import Variogram
-
-TILE_CELLS = 8192
-"""Cells that a thread takes at a time."""
 
 DESK_CELLS = 512
 """Cells of a tile worked on at a time, always in the same memory: with 250 sites two arrays of a megabyte, which stay in
@@ -28,10 +25,6 @@ cache. New arrays for each tile took twice as long."""
 
 TRIANGLE = 64
 """Columns of the inverse factor multiplied at a time: leaves out most of the half that is zero."""
-
-SAME_PLACE = 1e-6
-"""Sites nearer than this share of the range are one place; no less than this share of the sill is taken for their noise, or
-two of them without noise would make the equations singular."""
 
 
 class Kriging:
@@ -117,7 +110,7 @@ class Kriging:
                 rows = self._rows(xy[cells], None if drift is None else drift[cells])
                 mean[cells], variance[cells] = self._predict_part(xy[cells], rows, desk)
 
-        list(in_threads(work, tiles(len(xy), TILE_CELLS), self.threads))
+        list(in_threads(work, tiles(len(xy), AT_A_TIME), self.threads))
         return mean, variance
 
     def leave_one_out(self) -> tuple[np.ndarray, np.ndarray]:
@@ -213,10 +206,13 @@ class Kriging:
             there = self._rows(xy[part], None if at_places is None else at_places[part])
             return prior[part] - near @ told + (there - near @ mixed) @ unsure
 
-        return np.concatenate([*in_threads(work, tiles(len(xy), TILE_CELLS), self.threads), np.zeros(0)])
+        return np.concatenate([*in_threads(work, tiles(len(xy), AT_A_TIME), self.threads), np.zeros(0)])
 
     def _noise(self, noise: np.ndarray, values: np.ndarray) -> np.ndarray:
-        """Return noise variances that keep the equations regular: a trace where several sites are one place."""
+        """Return noise variances that keep the equations regular: a trace where several sites are one place.
+
+        Sites nearer than `NO_NEWS` of the range are one place: two of them without noise would make the equations singular.
+        """
         sill = self.variogram.sill
         if len(noise) == 0:
             return noise
@@ -225,8 +221,8 @@ class Kriging:
             return np.maximum(noise, 1e-12 * max(noise.max(), float(np.mean(values**2)), 1e-300))
         apart = cdist(self._sites, self._sites)
         np.fill_diagonal(apart, np.inf)
-        doubled = apart.min(axis=1) < SAME_PLACE * self.variogram.range_m
-        return np.where(doubled, np.maximum(noise, SAME_PLACE * sill), noise)
+        doubled = apart.min(axis=1) < NO_NEWS * self.variogram.range_m
+        return np.where(doubled, np.maximum(noise, NO_NEWS * sill), noise)
 
     def _factor(self, known: np.ndarray, rows: np.ndarray) -> None:
         """Factor the sites' covariance once; keep what predictions and leave-one-out need."""

@@ -8,30 +8,27 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.albedo import FRESH
+from pipeline.methods.albedo import AGEING
 from pipeline.methods.canopy import CLEARING
+from pipeline.methods.carry import STEP_DAYS
 from pipeline.methods.melt_energy import PRECIPITATION, TEMPERATURE, march_held, snowfall_mm
 from pipeline.methods.melt_weather import DailyWeather
 from pipeline.methods.regression import doubt
-
-STEP_DAYS = 3
-"""Losses are counted over steps of three days: a pillow's noise of some mm a day would drown a day's melt."""
+from pipeline.methods.site_values import SITE_VARIATION
+from pipeline.methods.sturm import MIDDLING_KG_M3
 
 CAUGHT_SHARE = 0.35
 """Error of what fell at a station in a step, as a share of it: gauges catch less, and wind brings and takes (common practice, no
 source)."""
 
 LEAST_SWE_MM = 30.0
-"""A station under thinner snow at the end of a step may have run out of snow within it."""
+"""Little snow tells little: a station under thinner snow at the end of a step may have run out of snow within it, and so much is added
+to both sides of a station's gain over the gauges'. Three days of ordinary melt (common practice, no source)."""
 
-PRIOR = np.array([0.0, 0.0, 0.4])
-PRIOR_SD = np.array([0.2, 12.0, 0.3])
+PRIOR, PRIOR_SD = np.array([[0.0, 0.0, 0.4], [0.2, 12.0, 0.3]])
 """The tuning before the stations have a say, and its spread between basins: logarithm of the factor on the sun (albedo, haze,
 shade), what is added to long waves, W/m2 (humidity, wind, cloud at night; 12 W/m2 melt 3 mm a day), and the share of the air's
-frost that the surface takes on; chosen."""
-
-SITE_SHARE = 0.2
-"""Error of a station's modelled melt, as a share of it: shade, wind and albedo of the place (common practice, no source)."""
+frost that the surface takes on. So wide that a season of stations outweighs it (from these figures, no source)."""
 
 NOISE_MM = 10.0
 """Error of a station's loss over a step, mm: two readings of some mm each, and what no daily account of cold snow knows."""
@@ -39,20 +36,20 @@ NOISE_MM = 10.0
 COUNTS = 6.0
 """Steps of one station err alike: together they count as about so many."""
 
-LEAST_SD = np.array([0.06, 4.0, 0.1])
-"""The tuning is never surer than this: stations stand in clearings, the basin does not."""
+UNTOLD = 1.0 / 3.0
+"""Share of the prior's spread that no number of stations takes away: they stand in clearings, the basin does not. It leaves the sun 7 %,
+about what albedo differs by between open ground and trees (common practice, no source)."""
 
-BOUNDS = np.array([[-0.7, -40.0, 0.0], [0.7, 40.0, 1.0]])
-"""The tuning stays within these (a factor of 0.5 to 2): beyond, something else than melt is at work."""
-
-ROUNDS = 5
-"""Rounds of the fit; it settles in three or four."""
+BOUNDS = np.array([PRIOR - 3.0 * PRIOR_SD, PRIOR + 3.0 * PRIOR_SD]).clip([-np.inf, -np.inf, 0.0], [np.inf, np.inf, 1.0])
+"""The tuning stays within three spreads of its prior (a factor of 0.55 to 1.8 on the sun), a share within 0 and 1: beyond, something
+else than melt is at work."""
 
 COLD_STEP_MM = 1.0
 """A step in which less than this could melt tells of what a station gains."""
-CATCH_SPARE_MM = 30.0
+
 CATCH_BOUNDS = (0.5, 2.0)
-"""Added to both sides of a station's gain over the gauges', and bounds of their ratio: little snow tells little (chosen)."""
+"""Bounds of a station's gain over the gauges': a gauge in wind catches half of the snow (common practice, no source), a sheltered site
+no more than twice what falls."""
 
 
 @dataclass(frozen=True)
@@ -120,7 +117,7 @@ class _Steps:
         """
         told = self.there & (plain < COLD_STEP_MM)
         gained, fallen = (np.where(told, values, 0.0).sum(axis=1) for values in (self.gained, self.snow))
-        catch = np.clip((gained + CATCH_SPARE_MM) / (fallen + CATCH_SPARE_MM), *CATCH_BOUNDS)
+        catch = np.clip((gained + LEAST_SWE_MM) / (fallen + LEAST_SWE_MM), *CATCH_BOUNDS)
         return catch[:, None] * self.snow - self.gained
 
     def modelled(self, tuned: np.ndarray) -> np.ndarray:
@@ -129,7 +126,7 @@ class _Steps:
         potential, cold, albedo, dry, keeps = (np.empty(shape) for _ in range(5))
         march_held(
             self.places, np.ones(shape), self.past.rows, np.array([self.past.lapse_k_per_km, self.past.height_m, *tuned]),
-            self.swe, np.full(len(self.swe), DENSITY_KG_M3), np.tile([0.0, FRESH, 0.0], (shape[0], 1)),
+            self.swe, np.full(len(self.swe), MIDDLING_KG_M3), np.tile([0.0, AGEING.fresh, 0.0], (shape[0], 1)),
             potential, cold, albedo, dry, keeps,
         )  # fmt: skip
         return self._within(potential, self.last)
@@ -167,18 +164,19 @@ def tuned_melt(ground: GroundRecord, past: DailyWeather | None, sky_view: pd.Ser
     def melted(at: np.ndarray) -> np.ndarray:
         return steps.modelled(_as_tuned(at))[there]
 
-    for _ in range(ROUNDS):
+    # It settles in three or four rounds.
+    for _ in range(5):
         made = melted(found)
         slopes = np.column_stack(
             [(melted(found + step * unit) - made) / step[k] for k, unit in enumerate(np.eye(len(found)))]
         )
         off = lost[there] - made
-        variance = NOISE_MM**2 + (SITE_SHARE * made) ** 2 + (CAUGHT_SHARE * steps.fallen[there]) ** 2
+        variance = NOISE_MM**2 + (SITE_VARIATION * made) ** 2 + (CAUGHT_SHARE * steps.fallen[there]) ** 2
         weight = 1.0 / (variance * inflate[there] * doubt(off / np.sqrt(variance)))
         precision = (slopes * weight[:, None]).T @ slopes + np.diag(PRIOR_SD**-2.0)
         change = np.linalg.solve(precision, (slopes * weight[:, None]).T @ off - (found - PRIOR) / PRIOR_SD**2)
         found = np.clip(found + change, *BOUNDS)
-    covariance = np.linalg.inv(precision) + np.diag(LEAST_SD**2)
+    covariance = np.linalg.inv(precision) + np.diag((UNTOLD * PRIOR_SD) ** 2)
     made = steps.modelled(_as_tuned(found))
     sums = [np.where(there, values, 0.0).sum(axis=1) for values in (lost, plain, made)]
     told = pd.DataFrame(np.column_stack(sums), index=steps.site_ids, columns=none.columns)
@@ -186,7 +184,4 @@ def tuned_melt(ground: GroundRecord, past: DailyWeather | None, sky_view: pd.Ser
 
 
 FADING_DAYS = 20.0
-"""A loss so long ago tells less of today's snow and season, by e (chosen)."""
-
-DENSITY_KG_M3 = 350.0
-"""Density for the depth through which the ground shines at the stations."""
+"""A loss so long ago tells less of today's snow and season, by e: weather of three weeks and the snow of a storm or two."""

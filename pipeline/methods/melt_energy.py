@@ -6,18 +6,24 @@ melts. The same accounting serves steps of any length (`melt_of_steps`).
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit, prange
+from scipy import constants
+from scipy.constants import Stefan_Boltzmann, mega, zero_Celsius
 
-from pipeline.methods.albedo import FADING_PER_DAY, RENEWING_MM, aged, over_ground, renewed
+from pipeline.methods.albedo import AGEING, RENEWING_MM, aged, over_ground, renewed
+from pipeline.methods.forcing import SNOW_RAIN_C
 
 FUSION_MJ_KG = 0.334
-"""Latent heat of fusion: 1 MJ/m2 melts 2.994 mm of ripe snow."""
+"""Latent heat of fusion: 1 MJ/m2 melts 2.994 mm of ripe snow (handbook constant)."""
 
-DAY_S = 86400.0
-MJ = 1e-6
-STEFAN_BOLTZMANN = 5.670374e-8
-FREEZING_K = 273.15
+COLD_MM_PER_MM_K = 0.0063
+"""Cold content of snow in mm of melt per mm of SWE and degree below freezing: 2.1 kJ/(kg K) over 334 kJ/kg."""
+
+DAY_MJ = constants.day / mega
+"""A watt's energy of a day, MJ."""
 
 TURBULENT_W_M2_K = 5.0
 """Sensible heat from air to snow per degree, W/(m2 K): bulk transfer at 2 to 3 m/s gives 4 to 8 (common practice, no source)."""
@@ -28,20 +34,23 @@ MOIST_K_HPA = 1.5
 """Latent heat goes with the difference of vapour pressure as sensible heat goes with that of temperature, over the psychrometric
 constant, 0.66 hPa/K."""
 
-CANOPY_SUN = 0.75
-"""Share of the sun that a closed canopy keeps from the snow (common practice, no source)."""
-CANOPY_WAVES = 0.7
-"""Share of the sky that a closed canopy hides: there trees at air temperature shine instead (common practice, no source)."""
-CANOPY_AIR = 0.6
-"""By this much a closed canopy stills the air (common practice, no source)."""
-TREE_EMISSIVITY = 0.98
+
+class ClosedCanopy(NamedTuple):
+    """Shares of the sun, of the sky and of the air's movement that a closed canopy keeps from the snow, and the trees' emissivity."""
+
+    sun: float
+    sky: float
+    air: float
+    emissivity: float
+
+
+CLOSED_CANOPY = ClosedCanopy(sun=0.75, sky=0.7, air=0.6, emissivity=0.98)
+"""Trees at air temperature shine in place of the sky that they hide (common practice, no source; stations' losses tune what comes of it)."""
 
 PACK_SHARE = 0.3
 """Share of a loss that the snowpack itself pays: its surface cools until it sends out less. Conductance of a decimetre of old
 snow, 3 W/(m2 K), against that and the 4.6 of long waves with the 4 of air (from these figures, no source)."""
 
-COLD_MM_PER_MM_K = 0.0063
-"""Cold content of snow in mm of melt per mm of SWE and degree below freezing: 2.1 kJ/(kg K) over 334 kJ/kg."""
 COLDER_K = 3.0
 """Snow is so much colder than the air on the mean of days, since it shines into a clear sky at night (common practice, no
 source)."""
@@ -50,8 +59,8 @@ COLDEST_C = -15.0
 HELD_WATER, HELD_WATER_MM = 0.03, 6.0
 """Liquid that can freeze in a night: 3 % of SWE, and no more than a crust of some centimetres (common practice, no source)."""
 
-SNOW_C, RAIN_C = -1.0, 3.0
-"""Daily mean temperatures between which snow turns to rain: those of `pipeline.methods.forcing`."""
+SNOW_C, RAIN_C = SNOW_RAIN_C
+"""Daily mean temperatures between which snow turns to rain."""
 
 TEMPERATURE, SWING, DAY_SHARE, SOLAR, DIFFUSE, EMISSIVITY, PRECIPITATION = range(7)
 """Columns of a day's weather: mean temperature (deg C) at the reference height, mean of the sunlit part less that of the night
@@ -95,11 +104,15 @@ def rest_w_m2(
     waves come from the sky, from trees at air temperature and from snowy slopes around. `tuned` as `day_energy` has it.
     """
     surface = tuned[2] * min(temperature_c, 0.0)
-    own = STEFAN_BOLTZMANN * (FREEZING_K + surface) ** 4
-    trees = CANOPY_WAVES * canopy
-    above = (emissivity + (TREE_EMISSIVITY - emissivity) * trees) * STEFAN_BOLTZMANN * (FREEZING_K + temperature_c) ** 4
+    own = Stefan_Boltzmann * (zero_Celsius + surface) ** 4
+    trees = CLOSED_CANOPY.sky * canopy
+    above = (
+        (emissivity + (CLOSED_CANOPY.emissivity - emissivity) * trees)
+        * Stefan_Boltzmann
+        * (zero_Celsius + temperature_c) ** 4
+    )
     moist = HUMIDITY * saturation_hpa(temperature_c) - saturation_hpa(surface)
-    touch = TURBULENT_W_M2_K * (1.0 - CANOPY_AIR * canopy) * (temperature_c - surface + MOIST_K_HPA * moist)
+    touch = TURBULENT_W_M2_K * (1.0 - CLOSED_CANOPY.air * canopy) * (temperature_c - surface + MOIST_K_HPA * moist)
     return sky_view * (above - own) + tuned[1], touch
 
 
@@ -107,7 +120,7 @@ def rest_w_m2(
 def sun_mj_m2(solar: float, diffuse: float, beam: float, canopy: float, sky_view: float) -> float:
     """Return a day's sun that reaches the snow of a slope, MJ/m2: direct, from the sky, and from the snowy slopes around."""
     on_slope = solar * ((1.0 - diffuse) * beam + diffuse * sky_view + AROUND * (1.0 - sky_view))
-    return on_slope * (1.0 - CANOPY_SUN * canopy)
+    return on_slope * (1.0 - CLOSED_CANOPY.sun * canopy)
 
 
 AROUND = 0.5
@@ -127,7 +140,7 @@ def day_energy(  # noqa: PLR0913  compiled
     sun = tuned[0] * (1.0 - albedo) * sun_mj_m2(day[SOLAR], day[DIFFUSE], beam, canopy, sky_view)
     by_day = temperature_c + day[SWING] * (1.0 - day[DAY_SHARE])
     by_night = temperature_c - day[SWING] * day[DAY_SHARE]
-    span, rest = day[DAY_SHARE] * DAY_S * MJ, (1.0 - day[DAY_SHARE]) * DAY_S * MJ
+    span, rest = day[DAY_SHARE] * DAY_MJ, (1.0 - day[DAY_SHARE]) * DAY_MJ
     day_waves, day_touch = rest_w_m2(by_day, day[EMISSIVITY], canopy, sky_view, tuned)
     night_waves, night_touch = rest_w_m2(by_night, day[EMISSIVITY], canopy, sky_view, tuned)
     return (
@@ -246,5 +259,5 @@ def march_held(  # noqa: PLR0913  compiled, arrays alone
             before = bright
             bright = aged(bright, melted > 0.0, 1.0)
             potential[i, d], cold[i, d], albedo[i, d], dry[i, d] = melted, held, bright, pores
-            fading = np.exp(-FADING_PER_DAY) if bright < before else 1.0
+            fading = np.exp(-AGEING.fading_per_day) if bright < before else 1.0
             keeps[i, d] = (1.0 - min(1.0, snow / RENEWING_MM)) * fading

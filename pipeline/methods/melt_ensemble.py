@@ -12,12 +12,10 @@ from pipeline.methods.melt_calibration import MeltTuning
 from pipeline.methods.melt_march import AIR_COLUMNS, ALBEDO_SHIFT, HEIGHT, LAPSE, TUNED, march_members
 from pipeline.methods.melt_weather import DailyWeather, Sky, clear_days_mj_m2, weather_rows
 from pipeline.methods.tiles import one_blas_thread
+from pipeline.methods.totals import LEAST_VOLUME_M3
 
 MEMBERS = 40
 """Members, in pairs of opposite errors: a standard error is then known to 11 %."""
-
-SEED = 20
-"""The same errors every night, so that the same inputs give the same bytes."""
 
 ALBEDO_SE = 0.05
 """Error of albedo common to the basin (common practice, no source)."""
@@ -33,12 +31,6 @@ WET_SPREAD = 0.4
 
 PLACES_A_UNIT = 400
 """Cells of a zone-band that are marched for each member, evenly picked: how its melt errs hangs on what they share."""
-
-MOST_LOG_SE = 1.0
-"""A zone-band of which hardly anything is known is not taken for less sure than this."""
-
-LEAST_VOLUME_M3 = 1.0
-"""Volumes are published to the cubic metre: less is none."""
 
 
 @dataclass(frozen=True)
@@ -72,8 +64,8 @@ def swe_factors(volume_m3: np.ndarray, covariance_m6: np.ndarray, draws: np.ndar
     volume_m3 : (unit,); covariance_m6 : (unit, unit); draws : (member, unit) independent standard normal.
     """
     sd = np.sqrt(np.maximum(np.diag(covariance_m6), 0.0))
-    # A zone-band with an error far beyond its volume is hardly known; its factor is still a factor.
-    scale = np.maximum(np.maximum(volume_m3, sd / MOST_LOG_SE), LEAST_VOLUME_M3)
+    # A zone-band with an error beyond its volume is hardly known: the logarithm's error is held at 1.
+    scale = np.maximum(np.maximum(volume_m3, sd), LEAST_VOLUME_M3)
     relative = covariance_m6 / scale[:, None] / scale
     with one_blas_thread():
         values, vectors = np.linalg.eigh(relative)
@@ -85,7 +77,8 @@ def draws_of(days: int, units: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]
     """Return standard normal draws: (member, 5) for lapse, albedo and tuning; (member, 3, day) for the weather, correlated from
     day to day; (member, unit). Members of a pair are opposite.
     """  # noqa: D205  one sentence
-    rng = np.random.default_rng(SEED)
+    # The same errors every night, so that the same inputs give the same bytes.
+    rng = np.random.default_rng(20)
     half = MEMBERS // 2
     shared, weather, units_own = (
         rng.standard_normal((half, 5)),

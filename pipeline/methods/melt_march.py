@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit, prange
 from scipy.special import ndtr
 
-from pipeline.methods.albedo import aged, over_ground, renewed
+from pipeline.methods.albedo import GROUND, aged, over_ground, renewed
 from pipeline.methods.melt_energy import (
     ELEVATION,
     HELD_WATER,
@@ -19,24 +19,19 @@ from pipeline.methods.melt_energy import (
     snowfall_mm,
 )
 
-SWE, COVERED, DENSITY, ALBEDO, COLD, DRY = range(3, 9)
+SWE, COVERED, DENSITY, ALBEDO, COLD, DRY, PLACE_COLUMNS = range(3, 10)
 """Columns of a place after elevation, canopy and sky view: SWE (mm, mean of the cell), covered share, density (kg/m3), albedo,
-cold content (mm of melt), water that the snow can still hold (mm)."""
-PLACE_COLUMNS = 9
+cold content (mm of melt), water that the snow can still hold (mm); and how many columns there are."""
 
-LAPSE, HEIGHT, ALBEDO_SHIFT, TUNED = range(4)
+LAPSE, HEIGHT, ALBEDO_SHIFT, TUNED, _, _, AIR_COLUMNS = range(7)
 """What holds for all places and days: lapse rate (K/km), height of the weather (m), shift of albedo; from the fourth on what
-`pipeline.methods.melt_energy.day_energy` is tuned by."""
-AIR_COLUMNS = 6
+`pipeline.methods.melt_energy.day_energy` is tuned by; and how many columns there are."""
 
 SUN, WAVES, TOUCH, WARMTH = range(4)
 """What is summed over places: energy of sun, long waves and air taken up by snow (MJ/m2), degrees above freezing (K day)."""
 
-BRIGHTEST, DARKEST = 0.95, 0.3
-"""Albedo stays within these whatever its error."""
-
 _STEPS = 256
-_REACH = 8
+"""Steps of the depletion table to a mean SWE: read off linearly, a share of a cell of usual variation is within 1e-5 of the exact one."""
 
 
 def depletion(variation: float) -> np.ndarray:
@@ -48,7 +43,7 @@ def depletion(variation: float) -> np.ndarray:
     >>> depletion(0.0)[[0, 128, 256]].tolist()
     [[1.0, 1.0], [0.5, 1.0], [0.0, 0.0]]
     """
-    x = np.arange(_REACH * _STEPS + 1) / _STEPS
+    x = np.arange(8 * _STEPS + 1) / _STEPS
     if variation == 0:
         return np.column_stack([np.maximum(1.0 - x, 0.0), (x < 1.0).astype(float)])
     s = np.sqrt(np.log1p(variation**2))
@@ -109,7 +104,7 @@ def march_place(  # noqa: PLR0913  compiled, arrays alone
         lying = old_left + fresh
         # Where no snow is left, potential melt is that of snow deep enough to hide the ground.
         deep = lying / under / place[DENSITY] if lying > 0.0 else 1.0
-        shown = over_ground(min(max(bright + air[ALBEDO_SHIFT], DARKEST), BRIGHTEST), deep)
+        shown = over_ground(min(max(bright + air[ALBEDO_SHIFT], GROUND), 1.0), deep)
         taken = day_energy(place, beam[d], days[d], warmth, shown, air[TUNED:])
         limit = most_cold_mm(lying / under if under > 0.0 else 0.0, warmth)
         could, cold, dry = melt_of_day(taken, cold, dry, limit)

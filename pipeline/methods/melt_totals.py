@@ -8,16 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.methods.totals import M2_PER_KM2, MM_PER_M, ZoneBands
+from pipeline.methods.errors import MM_PER_M
+from pipeline.methods.snow_line import BARE_COVER
+from pipeline.methods.totals import M2_PER_KM2, ZoneBands
 
 COLUMNS = (
     "basin_id", "date", "level", "zone_id", "band_low_m", "band_high_m", "day", "potential_melt_mm", "potential_melt_m3",
     "potential_melt_se_m3", "melt_mm", "melt_se_mm", "melt_m3", "melt_se_m3", "new_snow_m3", "swe_left_m3", "snow_area_km2",
     "snow_area_se_km2", "melt_out_p10", "melt_out_p50", "melt_out_p90",
 )  # fmt: skip
-
-BARE_SHARE = 0.05
-"""An area counts as melted out when less of it than this is under snow: the last drifts last for weeks."""
 
 
 @dataclass(frozen=True)
@@ -104,9 +103,9 @@ def _melt_out(date: dt.date, dates: pd.DatetimeIndex, now: float, covered: np.nd
     covered : (member, day) covered share at the end of each day.
     """
     names = ("melt_out_p10", "melt_out_p50", "melt_out_p90")
-    if now < BARE_SHARE:
+    if now < BARE_COVER:
         return dict.fromkeys(names, date)
-    bare = covered < BARE_SHARE
+    bare = covered < BARE_COVER
     first = np.where(bare.any(axis=1), bare.argmax(axis=1).astype(float), np.inf)
     reached = np.quantile(first, [0.1, 0.5, 0.9], method="inverted_cdf")
     return {

@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.constants import zero_Celsius
 
 from pipeline.ground import GroundRecord
 from pipeline.methods.forcing import LAPSE_K_PER_KM, season_forcing
-from pipeline.methods.melt_energy import FREEZING_K, HUMIDITY, saturation_hpa
+from pipeline.methods.melt_energy import HUMIDITY, saturation_hpa
 from pipeline.methods.sun import (
     Place,
     SunPath,
@@ -28,22 +29,16 @@ CLOUD_WAVES = 0.84
 """A full cloud cover takes the sky's emissivity this share of the way to 1 (Unsworth and Monteith 1975, Q. J. R. Meteorol. Soc.
 101, 13-24)."""
 
-SWING_OF_RANGE = 0.64
-"""Mean of the day's warm half less that of its cold half, over the range from lowest to highest: 4 / pi / 2 of a sine."""
 SWING_K = (6.0, 2.0)
-"""The same in K where lowest and highest are not told, under a clear and an overcast sky (common practice, no source)."""
+"""Mean of the day's warm half less that of its cold half, K, where lowest and highest are not told, under a clear and an overcast sky
+(common practice, no source)."""
 
 UNTOLD_CLEARNESS = 0.65
 """Sun of a day over that of a clear day where no day is told (common practice, no source)."""
 
-PATH_DAYS = 10
-"""The sun's path is taken anew so often; between, it moves by less than 4 degrees."""
-
-OFFSET_DAYS = 30
-"""The table's offset from the stations is that of so many past days."""
-
 MOST_DAYS = 30
-"""No outlook reaches further: beyond, a table holds a climate and not a forecast (common practice, no source)."""
+"""No outlook reaches further: beyond, a table holds a climate and not a forecast (common practice, no source). The table's offset
+from the stations is that of as many past days."""
 
 
 @dataclass(frozen=True)
@@ -77,9 +72,12 @@ class Sky:
 
 
 def path_dates(dates: pd.DatetimeIndex) -> tuple[list[dt.date], np.ndarray]:
-    """Return days on which to take the sun's path, at most `PATH_DAYS` apart, and each day's place among them, in fractions."""
+    """Return days on which to take the sun's path, and each day's place among them, in fractions.
+
+    They are at most ten days apart: meanwhile the sun's noon height moves by less than 4 degrees.
+    """
     last = len(dates) - 1
-    nodes = np.unique(np.linspace(0, last, max(2, -(-last // PATH_DAYS) + 1)).round().astype(int))
+    nodes = np.unique(np.linspace(0, last, max(2, -(-last // 10) + 1)).round().astype(int))
     return [dates[k].date() for k in nodes], np.interp(np.arange(len(dates)), nodes, np.arange(len(nodes)))
 
 
@@ -89,7 +87,7 @@ def sky_emissivity(temperature_c: np.ndarray, cloud: np.ndarray) -> np.ndarray:
     >>> sky_emissivity(np.array([0.0]), np.array([0.0])).round(2)
     array([0.73])
     """
-    water = 46.5 * HUMIDITY * saturation_hpa(temperature_c) / (FREEZING_K + temperature_c)
+    water = 46.5 * HUMIDITY * saturation_hpa(temperature_c) / (zero_Celsius + temperature_c)
     clear = 1.0 - (1.0 + water) * np.exp(-np.sqrt(1.2 + 3.0 * water))
     return clear * (1.0 - CLOUD_WAVES * cloud) + CLOUD_WAVES * cloud
 
@@ -160,10 +158,13 @@ def past_weather(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp, s
 
 
 def _at_height(table: pd.DataFrame, lapse: float, height_m: float) -> pd.DataFrame:
-    """Return the table's days, temperature brought to a height: temperature, swing, solar, precipitation."""
+    """Return the table's days, temperature brought to a height: temperature, swing, solar, precipitation.
+
+    Over a sine, the mean of the warm half less that of the cold half is 2 / pi, or 0.64, of the range from lowest to highest.
+    """
     by_day = table.assign(
         temperature=table["air_temperature_c"] + lapse * (height_m - table["elevation_m"]) / 1000.0,
-        swing=SWING_OF_RANGE * (_column(table, "air_temperature_max_c") - _column(table, "air_temperature_min_c")),
+        swing=0.64 * (_column(table, "air_temperature_max_c") - _column(table, "air_temperature_min_c")),
         solar=_column(table, "solar_mj_m2"),
         precipitation=_column(table, "precipitation_mm"),
     )
@@ -196,7 +197,7 @@ def table_offset_k(table: pd.DataFrame, past: DailyWeather | None) -> float:
     if past is None or not len(table):
         return 0.0
     said = _at_height(table, past.lapse_k_per_km, past.height_m)["temperature"].reindex(past.dates)
-    off = (said - past.rows[:, 0]).iloc[-OFFSET_DAYS:]
+    off = (said - past.rows[:, 0]).iloc[-MOST_DAYS:]
     return float(off.mean()) if off.notna().any() else 0.0
 
 

@@ -7,11 +7,11 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-LEAST_NORMAL_MM = 10.0
-"""A share of less says nothing: the season has hardly begun or is as good as over (chosen)."""
+from pipeline.methods.site_values import NEAREST_DAYS
 
-NEIGHBOUR_DAYS = 45
-"""Normals further apart are not joined by a line: they are often given for the first of each month (chosen)."""
+LEAST_NORMAL_MM = 10.0
+"""A share of less says nothing: the season has hardly begun or is as good as over, and a single storm would
+double it (10 mm is a small one)."""
 
 COLUMNS = ("level", "site_id", "swe_mm", "normal_mm", "per_cent", "period")
 
@@ -38,7 +38,7 @@ def normal_on(normals: pd.DataFrame, date: dt.date, season_start: dt.date) -> fl
     if asked in table.index:
         return float(table[asked])
     after = int(np.searchsorted(table.index, asked))
-    if after in (0, len(table)) or (table.index[after] - table.index[after - 1]).days > NEIGHBOUR_DAYS:
+    if after in (0, len(table)) or (table.index[after] - table.index[after - 1]).days > NEAREST_DAYS:
         return float("nan")
     first, last = table.index[after - 1], table.index[after]
     share = (asked - first) / (last - first)

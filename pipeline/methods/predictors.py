@@ -64,7 +64,8 @@ CREST_M = 300.0
 """A crest stands above the ground this far away on both sides, in one direction at least."""
 
 CREST_RISE = 0.05
-"""By at least this share of that distance: less is a roll of the ground, not a crest (chosen)."""
+"""By at least this share of that distance: less is a roll of the ground, not a crest: 3 degrees on either side.
+Only trees ask for it, and they weigh distances to crests by rank."""
 
 LANDFORM = ("curvature_near", "curvature_far", "position", "shelter", "crest_distance")
 """What `landform` gives, besides `add_exposure`: what wind and gravity do with snow."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.methods.kriging import Kriging
-from pipeline.methods.regression import doubt
+from pipeline.methods.regression import WILD, doubt
 from pipeline.methods.variogram import Variogram, VariogramLimits, site_variogram
 
 REACH_M = 5_000.0
@@ -16,13 +16,11 @@ LIMITS = VariogramLimits(default_range_m=REACH_M, least_range_m=1_000.0, most_ra
 
 OWN_SHARE = 0.5
 """Share of the residual's variance that is the site's own and tells nothing of its neighbours, added to what the field has,
-where the sites are too few to tell (chosen)."""
+where the sites are too few to tell. A point's spread within its cell is as large as that between neighbouring cells
+(0.2 to 0.3 of SWE each, common practice, no source), so half."""
 
 OWN_LIMITS = (0.1, 0.8)
 """Bounds of that share, of the whole, where the sites tell it."""
-
-WILD = 3.0
-"""Robust deviations beyond which a value counts as just so far when the variogram is fitted."""
 
 
 class SiteResidual:

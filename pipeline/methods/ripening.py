@@ -7,9 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import RegularGridInterpolator
 
-from pipeline.methods.albedo import FRESH
+from pipeline.methods.albedo import AGEING
+from pipeline.methods.carry import NODE_M
 from pipeline.methods.melt_energy import COLD_MM_PER_MM_K, COLDEST_C, DIFFUSE, HELD_WATER, TEMPERATURE, march_held
 from pipeline.methods.melt_weather import DailyWeather
+from pipeline.methods.sturm import MIDDLING_KG_M3
 
 SUN_NODES = np.array([0.1, 0.4, 0.7, 1.0, 1.3, 1.6])
 """Sun that reaches the snow over that on open level ground: deep woods to slopes that face the sun."""
@@ -17,14 +19,8 @@ SUN_NODES = np.array([0.1, 0.4, 0.7, 1.0, 1.3, 1.6])
 SWE_NODES = np.array([5.0, 30.0, 100.0, 300.0, 1000.0])
 """SWE for which cold content is reckoned, mm: it grows with what there is to cool."""
 
-NODE_M = 200.0
-"""Step in elevation, m: 1.3 K."""
-
 RIPENING_DAYS = 45
 """Days before the date that are marched: older cold content and albedo are forgotten by then."""
-
-DENSITY_KG_M3 = 350.0
-"""Density for the depth through which the ground shines while snow ripens (the depth on the day itself is the day's own)."""
 
 
 @dataclass(frozen=True)
@@ -108,7 +104,7 @@ def ripeness(past: DailyWeather, lowest_m: float, highest_m: float, tuned: np.nd
     potential, cold_then, albedo, dry, keeps = (np.empty(shape) for _ in range(5))
     march_held(
         places, np.repeat(sun[:, None], days, axis=1), lit, np.array([past.lapse_k_per_km, past.height_m, *tuned]),
-        np.repeat(swe[:, None], days, axis=1), np.full(len(z), DENSITY_KG_M3), np.column_stack([cold, np.full(len(z), FRESH), HELD_WATER * swe]),
+        np.repeat(swe[:, None], days, axis=1), np.full(len(z), MIDDLING_KG_M3), np.column_stack([cold, np.full(len(z), AGEING.fresh), HELD_WATER * swe]),
         potential, cold_then, albedo, dry, keeps,
     )  # fmt: skip
     # What is kept on the last day of a deviation on day d: the shares of all days after d.

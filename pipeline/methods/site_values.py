@@ -8,17 +8,15 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.carry import BARE_MM, NODE_M, UNHEARD_MM_PER_DAY, carry, site_turnover
+from pipeline.methods.carry import BARE_MM, NODE_M, STEP_DAYS, UNHEARD_MM_PER_DAY, carry, site_turnover
 
 CARRY_SE = 0.25
-"""Error of a course carried to another day, as a share of what the stations gained and lost in between (chosen: stations
-differ by about so much among themselves)."""
+"""Error of a course carried to another day, as a share of what the stations gained and lost in between: two stations of like height
+gain and lose amounts that differ by about a quarter (common practice, no source)."""
 
 NEAREST_DAYS = 45
-"""A course visit further away than this says nothing of a day: a month between visits and half of one in reserve."""
-
-STATION_DAYS = 3
-"""A station missing on the day itself may stand in with its nearest value within so many days, carried like a course."""
+"""A course visit further away than this says nothing of a day: a month between visits and half of one in reserve.
+Normals further apart than this are not joined by a line either."""
 
 
 def site_values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
@@ -46,7 +44,7 @@ def _nearest(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     """Return each site's value nearest to the date as it was measured: the columns of `site_values`."""
     observed = pd.concat(
         [
-            ground.daily.assign(swe_se_mm=ground.station_se_mm, reach=STATION_DAYS),
+            ground.daily.assign(swe_se_mm=ground.station_se_mm, reach=STEP_DAYS),
             ground.visits.assign(reach=NEAREST_DAYS),
         ],
         ignore_index=True,
@@ -161,7 +159,7 @@ def _newest_depth(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
 def _newest(ground: GroundRecord, daily: pd.DataFrame, name: str, error: str, date: dt.date) -> pd.DataFrame:
     names = ["site_id", "date", name, error]
     known = pd.concat(
-        [daily[names].assign(reach=STATION_DAYS), ground.visits[names].assign(reach=NEAREST_DAYS)], ignore_index=True
+        [daily[names].assign(reach=STEP_DAYS), ground.visits[names].assign(reach=NEAREST_DAYS)], ignore_index=True
     ).dropna(subset=name)
     known["age"] = (pd.Timestamp(date) - known["date"]).dt.days
     known = known[(known["age"] >= 0) & (known["age"] <= known["reach"])]

@@ -16,21 +16,16 @@ from pipeline.methods.forcing import season_forcing
 from pipeline.methods.site_values import weather_nodes
 
 BARE_COVER = 0.05
-"""A cell seen less covered than this is bare: below, sensors mistake rock and shade for snow (common practice, no source)."""
-
-FRESH_ERROR = 0.5
-"""Error of the snow that fell on ground seen bare, as a share of it: neighbouring places gather half or twice as much (chosen)."""
+"""A cell seen less covered than this is bare: below, sensors mistake rock and shade for snow (common practice, no source).
+An area of which less is under snow counts as melted out: the last drifts last for weeks."""
 
 COVER_SE, COVER_SE_CANOPY = 0.12, 0.3
-"""A grid's fraction errs by so much in the open, and by so much more under a closed canopy, which hides the ground (chosen: what
-products of the open state, and about three times that in forest; common practice, no source)."""
+"""A grid's fraction errs by so much in the open, and by so much more under a closed canopy, which hides the ground: what
+products state of the open, and about three times that in forest (common practice, no source)."""
 
 MISTAKEN = 0.01
-"""Share of cells whose fraction tells nothing at all: cloud, shade or rock taken for something else, a grid out of place (chosen). A
-map's bare ground is no surer either."""
-
-COVER_REACH_M = 1000.0
-"""E-folding distance over which a grid is mistaken alike: a slope lies in shade or under trees as a whole (chosen)."""
+"""Share of cells whose fraction tells nothing at all: cloud, shade or rock taken for something else, a grid out of place. One
+in a hundred is what sensors' own screening lets through (common practice, no source). A map's bare ground is no surer either."""
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,10 @@ STURM_2010 = {
 """Largest and first density (g/cm3), k1 (1/cm) and k2 (1/day) by snow class: Sturm et al. 2010, J. Hydrometeor. 11,
 1380-1394, Table 4."""
 
+MIDDLING_KG_M3 = 350.0
+"""Density of middling snow, where a rough one serves: the depth through which ground shines, a depth as about so much SWE. Between
+the first 224 and the greatest 598 of alpine snow in the table above."""
+
 LEAST_PRIOR = 0.6
 """The relation falls below its own first density in autumn; it is held at this share of it (new snow of two thirds of the
 seasonal pack's first density), since it was fitted to winter and spring snow."""

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy.signal import fftconvolve
 
-from pipeline.methods.errors import ErrorPart, KrigedPart, volume_covariance
+from pipeline.methods.errors import SLOPE_REACH_M, ErrorPart, KrigedPart, volume_covariance
 from pipeline.methods.variogram import Variogram
 
 SHARED_BY_SITES = ("site offset", "melt common")
@@ -24,9 +24,6 @@ SHARED_BY_SITES = ("site offset", "melt common")
 
 SHARED_BY_FLIGHTS = ("density common", "density pattern", "density local")
 """Error parts that a new flight does not cut: it brings depth, and the density is as well known as before."""
-
-APART_M = 1000.0
-"""Places proposed one after the other lie at least so far apart: nearer ones are one place to choose from on foot (chosen)."""
 
 
 @dataclass(frozen=True)
@@ -161,7 +158,7 @@ def best_sites(
         told.append(news / size)
         covariance = covariance - told[-1] * covariance[row, column] / size
         variance = np.maximum(variance - told[-1] ** 2, noise_mm**2)
-        open_ &= np.hypot((rows - row) * far[0], (columns - column) * far[1]) >= APART_M
+        open_ &= np.hypot((rows - row) * far[0], (columns - column) * far[1]) >= SLOPE_REACH_M
         gain = np.where(open_ & (variance > 0), covariance**2 / np.where(variance > 0, variance, 1.0) / whole, 0.0)
     return pd.DataFrame(places, columns=["row", "column", "alone", "together"]), np.where(allowed, alone, np.nan)
 

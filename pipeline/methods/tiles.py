@@ -12,6 +12,10 @@ from typing import TypeVar
 import scipy.linalg  # noqa: F401  its library is there before it is looked for
 from threadpoolctl import ThreadpoolController
 
+AT_A_TIME = 8192
+"""Cells, or blocks of cells, that a thread takes at a time: enough to hide the cost of handing them out, few enough to stay in
+cache. No result depends on it."""
+
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 

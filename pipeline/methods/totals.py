@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from pipeline.methods.errors import MM_PER_M
 from pipeline.methods.intervals import censored_quantile
 
 COLUMNS = (
@@ -22,8 +23,8 @@ COLUMNS = (
     "volume_m3", "volume_se_m3", "volume_p10_m3", "volume_p90_m3", "depth_mean_m", "density_mean_kg_m3",
 )  # fmt: skip
 
-MM_PER_M = 1000.0
-M2_PER_KM2 = 1e6
+M2_PER_KM2 = MM_PER_M * MM_PER_M
+"""Square metres in a square kilometre."""
 
 LEAST_VOLUME_M3 = 0.5
 """Less water than this is told as none: volumes are kept to 1 m3."""

@@ -24,24 +24,23 @@ from pipeline.methods.flight_swe import Flown
 from pipeline.methods.predictors import LANDFORM
 
 CELLS_A_PAIR = 12_000
-"""Cells taken of a pair of flights, spread evenly: neighbours say the same, and more cells changed nothing (trial worlds)."""
+"""Cells taken of a pair of flights, spread evenly: neighbours say the same, and in made basins more
+cells changed no figure."""
 
 LEAST_CELLS = 500
 """Fewer cells than this teach nothing that holds elsewhere."""
 
 ROUNDS, LEAVES, LEAST_IN_LEAF, RATE = 60, 12, 150, 0.06
 """Boosting rounds, leaves of a tree, cells in a leaf and learning rate: small steps, since one pair of flights shows one spell
-of weather (trial worlds; more leaves told the pair's noise)."""
+of weather. In made basins more leaves told the pair's noise."""
 
 CLASSES = 48
 """Classes that a predictor is cut into: terrain is known no finer, and the library's weighted quantiles for its usual 255 took
 nine tenths of the time."""
 
-MOST_SHARE = 1.0
-"""Corrections are held within this share of what was turned over: beyond, a flight's fault speaks."""
-
 SITE_WEIGHT = 20.0
-"""A site's change counts as so many cells: it is measured by another instrument, whose offset cancels (chosen)."""
+"""A site's change counts as so many cells: it is measured by another instrument, whose offset cancels. Some twenty
+cells of 100 m lie within the 250 m over which a site still speaks for its surroundings (common practice, no source)."""
 
 TERRAIN = ("elevation", "northness", "eastness", "slope", "canopy", *LANDFORM)
 
@@ -92,7 +91,12 @@ class ShareTrees:
             return np.zeros(0)
         # Threads of the library's own wait for each other in a loop, which on a busy machine costs more than they save.
         with threadpool_limits(limits=1, user_api="openmp"):
-            return np.clip(self.engine_.predict(columns), -MOST_SHARE, MOST_SHARE)
+            return _held(self.engine_.predict(columns))
+
+
+def _held(share: np.ndarray) -> np.ndarray:
+    """Return corrections held within all of what was turned over: beyond, a flight's fault speaks."""
+    return np.clip(share, -1.0, 1.0)
 
 
 class CarriedTrees:
@@ -196,7 +200,7 @@ class CarriedTrees:
         """Return lessons of places from what was missed (mm), the mm that a share of one stands for, and weights."""
         off, size, weight = told
         known = np.isfinite(off) & (size > 0)
-        share = np.clip(off[known] / size[known], -MOST_SHARE, MOST_SHARE)
+        share = _held(off[known] / size[known])
         return Lessons(self._columns(place, model, span, known), share, weight[known])
 
     def _columns(

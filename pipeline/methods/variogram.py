@@ -11,13 +11,6 @@ from scipy.spatial.distance import pdist
 
 MODELS = ("exponential", "spherical")
 
-PRACTICAL = 3.0
-"""An exponential reaches 95 % of its sill at three times its e-folding length; PyKrige calls that its range."""
-
-
-LEAST_CLASSES = 3
-"""Distance classes without which a range is not fitted: nugget, sill and range are three."""
-
 
 @dataclass(frozen=True)
 class Variogram:
@@ -91,7 +84,8 @@ class Variogram:
 
     def pykrige_parameters(self) -> dict[str, float]:
         """Return `variogram_parameters` for PyKrige (its list form takes the full sill, its dictionary the partial one)."""
-        practical = PRACTICAL if self.model == "exponential" else 1.0
+        # An exponential reaches 95 % of its sill at three times its e-folding length; PyKrige calls that its range.
+        practical = 3.0 if self.model == "exponential" else 1.0
         return {"psill": self.sill, "range": self.range_m * practical, "nugget": self.nugget}
 
     def gstools_parameters(self) -> dict[str, float]:
@@ -207,7 +201,8 @@ def fit_variogram(
         shape = 1.0 - Variogram(model, 0.0, 1.0, range_m).correlation(distance)
         return _nugget_and_sill(shape, gamma, weight, limits.most_nugget)
 
-    few = (sites is not None and sites < limits.least_sites) or len(gamma) < LEAST_CLASSES
+    # Nugget, sill and range are three unknowns.
+    few = (sites is not None and sites < limits.least_sites) or len(gamma) < 3  # noqa: PLR2004
     range_m = limits.default_range_m if few else _best_range(lambda r: linear(r)[2], limits)
     nugget, sill, _ = linear(range_m)
     return Variogram(model, nugget, max(sill, limits.least_sill), range_m)
