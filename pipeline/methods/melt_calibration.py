@@ -40,8 +40,8 @@ UNTOLD = 1.0 / 3.0
 """Share of the prior's spread that no number of stations takes away: they stand in clearings, the basin does not. It leaves the sun 7 %,
 about what albedo differs by between open ground and trees (common practice, no source)."""
 
-BOUNDS = np.array([PRIOR - 3.0 * PRIOR_SD, PRIOR + 3.0 * PRIOR_SD]).clip([-np.inf, -np.inf, 0.0], [np.inf, np.inf, 1.0])
-"""The tuning stays within three spreads of its prior (a factor of 0.55 to 1.8 on the sun), a share within 0 and 1: beyond, something
+BOUNDS = np.array([PRIOR - 3.5 * PRIOR_SD, PRIOR + 3.5 * PRIOR_SD]).clip([-np.inf, -np.inf, 0.0], [np.inf, np.inf, 1.0])
+"""The tuning stays within three and a half spreads of its prior (a factor of 0.5 to 2 on the sun), a share within 0 and 1: beyond, something
 else than melt is at work."""
 
 COLD_STEP_MM = 1.0
