@@ -15,7 +15,7 @@ from pipeline.day_inputs import Choices, DayInputs
 from pipeline.methods.background import CarriedFlight
 from pipeline.methods.blend import Blend, asks_trees, blended
 from pipeline.methods.density import BulkDensity
-from pipeline.methods.density_seasons import EarlierSeasons
+from pipeline.methods.density_records import SeasonPrior
 from pipeline.methods.depth_only import with_depth_only_sites
 from pipeline.methods.errors import ErrorPart, scaled
 from pipeline.methods.evening import is_recent, level_of
@@ -92,7 +92,7 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
     """
     inputs = _with_flights_that_see(inputs, choices)
     inputs = _with_past_pattern(_with_exposure(inputs))
-    inputs = _with_depth_only_sites(_with_density_models(_with_landform(inputs, choices), choices), choices)
+    inputs = _with_depth_only_sites(_with_settling(_with_landform(inputs, choices), choices), choices)
     flights: list[Flown] = []
     for flight in inputs.flights:
         flights.append(_flown(flight, flights[-1] if flights else None, inputs, choices))
@@ -105,11 +105,9 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
 
 
 def _density(inputs: DayInputs, choices: Choices) -> BulkDensity:
-    return BulkDensity(choices.snow_class, _origin(inputs, choices), inputs.settling, inputs.density_before)
-
-
-def _origin(inputs: DayInputs, choices: Choices) -> dt.date:
-    return autumn_origin(choices.season_start, southern=inputs.grid.southern)
+    origin = autumn_origin(choices.season_start, southern=inputs.grid.southern)
+    lead_days = (origin - choices.season_start).days
+    return BulkDensity(SeasonPrior(choices.snow_class, origin, lead_days, inputs.settling), inputs.earlier_densities)
 
 
 def _with_flights_that_see(inputs: DayInputs, choices: Choices) -> DayInputs:
@@ -122,19 +120,14 @@ def _with_flights_that_see(inputs: DayInputs, choices: Choices) -> DayInputs:
     return replace(inputs, flights=[flight for flight in inputs.flights if sees(flight)])
 
 
-def _with_density_models(inputs: DayInputs, choices: Choices) -> DayInputs:
-    """Return the inputs with the season's modelled density, where the weather is known, and what earlier seasons say of density."""
+def _with_settling(inputs: DayInputs, choices: Choices) -> DayInputs:
+    """Return the inputs with the season's modelled density, where the weather is known."""
     ground = inputs.ground
     forcing = season_forcing(
         ground, pd.Timestamp(choices.season_start), pd.Timestamp(inputs.date), weather_nodes(ground)
     )
     known = forcing is not None and forcing.tells
-    records = inputs.earlier_densities
-    before = None
-    if records is not None:
-        origin = _origin(inputs, choices)
-        before = EarlierSeasons(choices.snow_class, choices.season_start, origin).fit(records)
-    return replace(inputs, settling=settled_density(forcing) if known else None, density_before=before)
+    return replace(inputs, settling=settled_density(forcing) if known else None)
 
 
 def _with_exposure(inputs: DayInputs) -> DayInputs:
@@ -146,9 +139,7 @@ def _with_exposure(inputs: DayInputs) -> DayInputs:
     row, column = sites["row"].to_numpy(), sites["column"].to_numpy()
     cell = {name: terrain[name].to_numpy()[row, column] for name in ("northness", "canopy")}
     sites = sites.assign(**cell)
-    placed = sites[["x", "y"]].reindex(inputs.densities["site_id"]).set_axis(inputs.densities.index)
-    densities = inputs.densities.assign(x=placed["x"], y=placed["y"])
-    return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites), densities=densities)
+    return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites))
 
 
 def _with_past_pattern(inputs: DayInputs) -> DayInputs:

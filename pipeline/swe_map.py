@@ -53,7 +53,7 @@ def day_of(found: MapOfDay) -> Day:
     sites = site_table(inputs.ground, today, inputs.date, None if blend is None else blend.without_)
     skill = pd.concat(
         [
-            density_skill(density, inputs.densities, inputs.date),
+            density_skill(density),
             *([] if blend is None else [blend.skill()]),
             # Beside the candidates' own rows the one of the whole is the blend's, whichever of them was taken.
             swe_skill(sites, "blend" if blend is not None and len(blend.candidates) > 1 else _name(today, background)),

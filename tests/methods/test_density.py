@@ -9,6 +9,7 @@ import xarray as xr
 from made_weather import NODES
 
 from pipeline.methods.density import EXPOSURE_LOG, BulkDensity, DensityPlaces
+from pipeline.methods.density_records import SeasonPrior
 from pipeline.methods.settling import Settling
 from pipeline.methods.sturm import prior_density, sturm_day
 
@@ -19,10 +20,14 @@ DEEP = np.array([2.0])
 
 
 def level(*elevation_m):
-    return DensityPlaces(np.array(elevation_m), *np.zeros((3, len(elevation_m))))
+    return DensityPlaces(np.array(elevation_m), np.zeros(len(elevation_m)))
 
 
 HIGH = level(3000.0)
+
+
+def model(settled=None):
+    return BulkDensity(SeasonPrior("alpine", ORIGIN, settling=settled))
 
 
 def common_share(densities):
@@ -44,41 +49,39 @@ def records(density, *, age_days=0):
             "depth_m": DEPTH,
             "density_kg_m3": density,
             "elevation_m": ELEVATION,
-            "x": 500.0 * np.arange(len(ELEVATION)),
-            "y": 0.0,
         }
     )
 
 
 def test_records_of_last_month_that_follow_the_settling_are_carried_up_by_it():
-    model = BulkDensity("alpine", ORIGIN, settling()).fit(records(settling().at(DATE, ELEVATION), age_days=20), DATE)
+    fitted = model(settling()).fit(records(settling().at(DATE, ELEVATION), age_days=20), DATE)
     above = prior_density(DEEP, sturm_day(DATE, ORIGIN), "alpine")[0]
     assert above > 390  # the relation alone makes the highest snow the densest
-    assert model.predict(DEEP, HIGH).mean[0] == pytest.approx(260.0, rel=0.16)
-    assert model.line_.coefficients_[3] > 0.05  # believed more than half
+    assert fitted.predict(DEEP, HIGH).mean[0] == pytest.approx(260.0, rel=0.16)
+    assert fitted.coefficients_[-1] > 0.05  # believed more than half
 
 
 def test_records_that_follow_the_relation_take_the_settling_back():
     relation = prior_density(DEPTH, sturm_day(DATE, ORIGIN), "alpine")
-    model = BulkDensity("alpine", ORIGIN, settling()).fit(records(relation), DATE)
+    fitted = model(settling()).fit(records(relation), DATE)
     above = prior_density(DEEP, sturm_day(DATE, ORIGIN), "alpine")[0]
-    assert model.predict(DEEP, HIGH).mean[0] == pytest.approx(above, rel=0.11)
-    assert model.line_.coefficients_[3] < -0.05  # believed less than half
+    assert fitted.predict(DEEP, HIGH).mean[0] == pytest.approx(above, rel=0.11)
+    assert fitted.coefficients_[-1] < -0.05  # believed less than half
 
 
 def test_without_records_half_way_between_the_two_and_unsure():
-    model = BulkDensity("alpine", ORIGIN, settling()).fit(records(np.full(6, 300.0)).head(0), DATE)
-    found = model.predict(DEEP, HIGH)
+    fitted = model(settling()).fit(records(np.full(6, 300.0)).head(0), DATE)
+    found = fitted.predict(DEEP, HIGH)
     relation = prior_density(DEEP, sturm_day(DATE, ORIGIN), "alpine")
     assert found.mean == pytest.approx(np.sqrt(260.0 * relation))
-    few = BulkDensity("alpine", ORIGIN, settling()).fit(records(np.full(6, 300.0)), DATE)
+    few = model(settling()).fit(records(np.full(6, 300.0)), DATE)
     assert common_share(found) > 0.15 > common_share(few.predict(DEEP, HIGH))
 
 
 def test_thin_snow_says_little_of_deep_snow():
     table = records(np.array([520.0, 520.0, 520.0, 330.0, 330.0, 330.0]))
     table.loc[:2, "depth_m"] = 0.1
-    mixed = BulkDensity("alpine", ORIGIN).fit(table, DATE).predict(DEEP, level(2300.0)).mean[0]
+    mixed = model().fit(table, DATE).predict(DEEP, level(2300.0)).mean[0]
     assert mixed == pytest.approx(330.0, rel=0.06)
 
 
@@ -88,7 +91,7 @@ def test_any_number_of_records_gives_a_density(count):
     table = records(np.full(6, 310.0)).head(count).assign(elevation_m=2000.0, depth_m=1.0)
     depth, places = np.linspace(0.0, 8.0, 9), level(*np.linspace(500.0, 4500.0, 9))
     for settled in (None, settling()):
-        found = BulkDensity("alpine", ORIGIN, settled).fit(table, DATE).predict(depth, places)
+        found = model(settled).fit(table, DATE).predict(depth, places)
         assert np.isfinite([*found.common, found.local]).all()
         assert 100 < found.mean.min() <= found.mean.max() < 650
 
@@ -101,7 +104,7 @@ def test_slopes_towards_the_sun_hold_denser_snow(southern):
     )
     places = DensityPlaces.of_terrain(cells, southern=southern)
     south, flat, north = (
-        BulkDensity("alpine", ORIGIN).fit(records(np.full(6, 310.0)), DATE).predict(np.ones((1, 3)), places).mean[0]
+        model().fit(records(np.full(6, 310.0)), DATE).predict(np.ones((1, 3)), places).mean[0]
     )
     sunny, shaded = (north, south) if southern else (south, north)
     assert sunny > flat > shaded
@@ -109,16 +112,16 @@ def test_slopes_towards_the_sun_hold_denser_snow(southern):
 
 
 def test_sites_that_agree_make_the_common_error_small_and_sites_that_differ_do_not():
-    agreeing = BulkDensity("alpine", ORIGIN).fit(records(np.full(6, 310.0)), DATE)
-    differing = BulkDensity("alpine", ORIGIN).fit(records(310.0 * np.exp([0.3, -0.3, 0.3, -0.3, 0.3, -0.3])), DATE)
+    agreeing = model().fit(records(np.full(6, 310.0)), DATE)
+    differing = model().fit(records(310.0 * np.exp([0.3, -0.3, 0.3, -0.3, 0.3, -0.3])), DATE)
     errors = [common_share(model.predict(DEEP, level(2100.0))) for model in (agreeing, differing)]
     assert errors[0] < 0.8 * errors[1]
 
 
 def test_the_error_of_what_lies_above_and_below_the_sites_cancels_in_a_sum():
     """Nobody knows how density changes with height; the mean of high and low ground is known nearly as well as the middle."""
-    model = BulkDensity("alpine", ORIGIN).fit(records(np.full(6, 310.0)), DATE)
-    found = model.predict(np.full(3, 1.5), level(1300.0, 2100.0, 2900.0))
+    fitted = model().fit(records(np.full(6, 310.0)), DATE)
+    found = fitted.predict(np.full(3, 1.5), level(1300.0, 2100.0, 2900.0))
     alone = np.sqrt(sum(field**2 for field in found.common))
     together = np.sqrt(sum(field.sum() ** 2 for field in found.common))
     assert alone[0] > 1.2 * alone[1] < alone[2]
