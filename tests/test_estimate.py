@@ -14,7 +14,7 @@ from pipeline.estimate import estimate_day
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
 from pipeline.methods.density import EXPOSURE_LOG, Densities
-from pipeline.methods.flight_swe import flight_swe
+from pipeline.methods.flight_swe import CANOPY_DEPTH_SE_M, flight_swe
 from pipeline.methods.predictors import add_exposure
 from pipeline.methods.totals import ZoneBands, totals_rows
 from pipeline.swe_map import SweMap, published_fields, zone_band_covariance
@@ -177,15 +177,10 @@ def test_merged_zones_hold_the_sum_and_the_covariances_error(seed):
 
 @pytest.mark.parametrize("seed", [3, 4])
 def test_twice_the_depth_is_twice_the_water_and_its_error(seed):
-    """At a density that does not change: that density itself depends on depth is another matter."""
+    """At a density that does not change, and without trees: their error of depth does not grow with it."""
     inputs = made(seed)
     flown_on, terrain = replace(inputs, date=FLOWN_ON), add_exposure(inputs.terrain)
-
-    class Uniform:
-        def predict(self, depth_m, _places):
-            density, common, local = (np.full(np.shape(depth_m), value) for value in (315.0, 12.0, 20.0))
-            return Densities(density, [common], local)
-
+    terrain = terrain.assign(canopy=0.0 * terrain["canopy"])
     twice = inputs.flights[0].assign(
         depth=2 * inputs.flights[0]["depth"], depth_random_se=2 * inputs.flights[0]["depth_random_se"]
     )
@@ -203,6 +198,36 @@ def test_twice_the_depth_is_twice_the_water_and_its_error(seed):
         found.append(totals_rows(fields, units, covariance.total, flown_on.date))
     for name in ("volume_m3", "volume_se_m3", "swe_mean_mm", "depth_mean_m"):
         assert found[1][name].to_numpy() == pytest.approx(2 * found[0][name].to_numpy(), rel=1e-9), name
+
+
+class Uniform:
+    """Density that is the same everywhere."""
+
+    def predict(self, depth_m, _places):
+        density, common, local = (np.full(np.shape(depth_m), value) for value in (315.0, 12.0, 20.0))
+        return Densities(density, [common], local)
+
+
+def test_depth_under_trees_errs_alike_however_many_cells_there_are():
+    inputs = made(4)
+    bare, wooded = (
+        flight_swe(
+            inputs.flights[0],
+            Uniform(),
+            (terrain := add_exposure(inputs.terrain)).assign(canopy=xr.full_like(terrain["canopy"], canopy)),
+            0.5,
+            southern=False,
+        )
+        for canopy in (0.0, 0.5)
+    )
+    lies = wooded.depth_m > 0
+    part = next(part for part in wooded.parts if part.name == "flight canopy")
+    assert np.isinf(part.correlation_m)
+    assert part.error_mm[lies] == pytest.approx(315.0 * 0.5 * CANOPY_DEPTH_SE_M)
+    assert (part.error_mm[wooded.depth_m == 0] == 0).all()
+    grown = wooded.depth_se_m[lies] ** 2 - bare.depth_se_m[lies] ** 2
+    assert grown == pytest.approx((0.5 * CANOPY_DEPTH_SE_M) ** 2)
+    assert (wooded.swe_mm[lies] == bare.swe_mm[lies]).all()
 
 
 @pytest.mark.parametrize(("seed", "flight"), [(4, False), (3, False), (4, True)])

@@ -27,12 +27,12 @@ level ground and cannot tell it)."""
 
 REGION_SD = {"level": 0.2, "per_log_depth": 0.08, "per_km": 0.05, "per_60_days": 0.05, "settling_share": 0.3}
 """Standard deviations of the correction from region to region, in natural logarithms of density: for all snow, for depth e
-times as great, a kilometre of height, a day, and the whole of the settling model (three real regions lie 0.13 to 0.26 below
+times as great, a kilometre of height, two months, and the whole of the settling model (three real regions lie 0.07 to 0.26 below
 the relation; the slopes and their halves and doubles are alike on one of them within 0.3 kg/m3, docs/method.md)."""
 
-WITHIN_REGION = 0.5
-"""A season deviates from its region, and a round of visits from its season, by this share of `REGION_SD` and `PLACE_SD` (one
-real region: 0.06 to 0.1 by season and by round, where a region's is 0.2)."""
+SEASON_SHARE, ROUND_SHARE = 0.25, 0.5
+"""A season deviates from its region, and a round of visits from its season, by these shares of `REGION_SD` and `PLACE_SD` (one
+real region: 0.05 and 0.1 where a region's is 0.2; 0.1 for the season is alike, 0.03 for the round 0.9 kg/m3 worse)."""
 
 ROUND_DAYS = 15.0
 """E-folding time over which a round's own deviation lasts, days (one real region: 30 and 60 are 0.3 and 0.8 kg/m3 worse)."""
@@ -164,7 +164,8 @@ class BulkDensity:
         shared = (columns * variance) @ columns.T + PLACE_SD**2 * np.equal.outer(site, site)
         shared *= 1.0 + np.equal.outer(season, season) * _within(np.subtract.outer(later, later))
         self._inverse = _inverse(shared, RECORD_SD**2 + (RECORD_SD_M / np.maximum(depth, LEAST_DEPTH_M)) ** 2, self._excess)
-        to_date = columns * variance * (1.0 + now * _within(later))[:, None]
+        this = season == self.prior.origin.year
+        to_date = columns * variance * (1.0 + this * _within(later))[:, None]
         weights = self._inverse @ to_date
         self.coefficients_ = weights.T @ self._excess
         self.covariance_ = np.diag(variance) * (1.0 + _within(0.0)) - to_date.T @ weights
@@ -196,7 +197,7 @@ class BulkDensity:
     def predict_from_swe(self, swe_mm: np.ndarray, places: DensityPlaces) -> Densities:
         """Return as `predict`, where SWE and not depth is known: depth and density are solved for together."""
         depth = np.asarray(swe_mm, float) / 300.0
-        for _ in range(4):  # the relation is flat in depth: each round takes the error down tenfold
+        for _ in range(6):  # density is flat in depth: each round takes the error down some fivefold
             depth = swe_mm / self._mean(depth, places)[0]
         return self.predict(depth, places)
 
@@ -249,7 +250,7 @@ class BulkDensity:
 
 def _within(days: np.ndarray | float) -> np.ndarray | float:
     """Return what a season's and a round's own parts add to the variance of a region's, for records so many days apart."""
-    return WITHIN_REGION**2 * (1.0 + np.exp(-np.abs(days) / ROUND_DAYS))
+    return SEASON_SHARE**2 + ROUND_SHARE**2 * np.exp(-np.abs(days) / ROUND_DAYS)
 
 
 def _inverse(shared: np.ndarray, own: np.ndarray, excess: np.ndarray) -> np.ndarray:

@@ -30,12 +30,12 @@ _SITES = "More sites, at elevations and exposures that have none: see snowtally 
 
 ERROR_PARTS: dict[str, tuple[str, str]] = {
     "density common": ("Density, common to the basin", _DENSITY),
-    "density pattern": ("Density's own pattern over the sites", _DENSITY),
     "density local": ("Density from place to place", _DENSITY),
     "flight bias": (
         "Depth offset of the flight, common to the basin",
         "Steady bare ground and ground depths on the day of the flight, to register it by",
     ),
+    "flight canopy": ("Depth under trees, common to all of them", "Ground depths under trees on the day of the flight"),
     "flight random": ("Noise of the flight", "A denser laser swath; it averages out over a basin already"),
     "void": ("Gaps in the flight", "A flight that covers the gaps"),
     "carry common": ("Snowfall and melt since the flight, common to the basin", _FLIGHT),
