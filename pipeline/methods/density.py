@@ -1,4 +1,4 @@
-"""Bulk density: a published relation and the season's settling, corrected by what courses and stations weighed."""
+"""Bulk density: a published relation, corrected by what courses and stations weighed."""
 
 from __future__ import annotations
 
@@ -17,18 +17,18 @@ from pipeline.methods.sturm import prior_density, sturm_day
 from pipeline.methods.tiles import one_blas_thread
 
 SETTLING_SHARE = 0.5
-"""Share of the settling model in the prior, in logarithms, beside the published relation: neither is known to be the better
-until the season's records have spoken (trial worlds: 0.4 to 0.6 are alike, docs/method.md)."""
+"""Share of the settling model beside the published relation, in logarithms, where nothing was weighed: the one is too dense in
+winter and too light in spring, the other too dense throughout (one real region; trial worlds: 0.4 to 0.6 are alike)."""
 
 EXPOSURE_LOG = -0.1
 """Logarithm of density by sin(slope) x cos(aspect from the pole): a steep slope towards the sun is some 10 % denser than one
 turned from it, since sun settles snow (common practice, no source; trial worlds: 0.4 in midwinter, 0.1 in melt; sites stand on
 level ground and cannot tell it)."""
 
-REGION_SD = {"level": 0.2, "per_log_depth": 0.08, "per_km": 0.05, "per_60_days": 0.05, "settling_share": 0.3}
+REGION_SD = {"level": 0.2, "per_log_depth": 0.08, "per_km": 0.05, "per_60_days": 0.05}
 """Standard deviations of the correction from region to region, in natural logarithms of density: for all snow, for depth e
-times as great, a kilometre of height, two months, and the whole of the settling model (three real regions lie 0.07 to 0.26 below
-the relation; the slopes and their halves and doubles are alike on one of them within 0.3 kg/m3, docs/method.md)."""
+times as great, a kilometre of height, and two months (three real regions lie 0.07 to 0.26 below the relation; the slopes and
+their halves and doubles are alike on one of them within 0.4 kg/m3, docs/method.md)."""
 
 SEASON_SHARE, ROUND_SHARE = 0.25, 0.5
 """A season deviates from its region, and a round of visits from its season, by these shares of `REGION_SD` and `PLACE_SD` (one
@@ -113,14 +113,15 @@ class Densities:
 
 
 class BulkDensity:
-    """Bulk density about a prior: what records weigh beyond it is a line on depth, height, day and settling, with random parts.
+    """Bulk density about a prior: what records weigh beyond it is a line on depth, height and day, with random parts.
 
     The logarithm of a record over the prior is
 
         y = x' (b_region + b_season + b_round) + p_place + p_season + p_round + e,
 
-    x being 1, logarithm of depth, height, day and the settling model, each part normal about nothing (a mixed model: Laird and
-    Ware 1982, Biometrics 38, 963-974). Visits of earlier seasons tell the region's part, this season's the season's, the days
+    x being 1, logarithm of depth, height and day, each part normal about nothing (a mixed model: Laird and Ware 1982, Biometrics
+    38, 963-974). The prior is a published relation; where nothing was ever weighed, its geometric mean with the season's settling
+    model. Visits of earlier seasons tell the region's part, this season's the season's, the days
     about the date the round's; a place that is weighed often counts as one place.
 
     Parameters
@@ -131,7 +132,7 @@ class BulkDensity:
     Attributes
     ----------
     coefficients_, covariance_ : (k,) mean of b_region + b_season + b_round on the date, and its (k, k) covariance.
-    centre_ : depth (m), elevation (m) and logarithm of the settling model over the relation at which the level is meant.
+    centre_ : depth (m) and elevation (m) at which the level is meant.
     records_ : what it was fitted to, as `density_records` gives it.
     spread_ : spread of the records over the one expected.
     """
@@ -153,17 +154,17 @@ class BulkDensity:
         known = density_records(records, self.earlier, self.prior, date)
         self.records_ = known
         now, later, depth = known["now"].to_numpy(), known["later"].to_numpy(), known["depth_m"].to_numpy()
-        # The settling model is asked how density changes with height and day; where snow was weighed, that tells the level.
-        of = known[now if now.any() else np.ones(len(known), bool)]
-        self.centre_ = tuple(of[["depth_m", "elevation_m", "settled"]].mean()) if len(of) else (1.0, 2000.0, 0.0)
-        settled = np.where(now, known["settled"] - self.centre_[2], 0.0)
-        self._excess = known["excess"].to_numpy() - SETTLING_SHARE * settled
-        columns = self._columns(depth, known["elevation_m"].to_numpy(), settled, later / 60.0)
+        of = known[now] if now.any() else known
+        self.centre_ = tuple(of[["depth_m", "elevation_m"]].mean()) if len(of) else (1.0, 2000.0)
+        self._excess = known["excess"].to_numpy()
+        columns = self._columns(depth, known["elevation_m"].to_numpy(), later)
         variance = np.array(list(REGION_SD.values())) ** 2
         season, site = known["season"].to_numpy(), known["site_id"].to_numpy(str)
         shared = (columns * variance) @ columns.T + PLACE_SD**2 * np.equal.outer(site, site)
         shared *= 1.0 + np.equal.outer(season, season) * _within(np.subtract.outer(later, later))
-        self._inverse = _inverse(shared, RECORD_SD**2 + (RECORD_SD_M / np.maximum(depth, LEAST_DEPTH_M)) ** 2, self._excess)
+        self._inverse = _inverse(
+            shared, RECORD_SD**2 + (RECORD_SD_M / np.maximum(depth, LEAST_DEPTH_M)) ** 2, self._excess
+        )
         this = season == self.prior.origin.year
         to_date = columns * variance * (1.0 + this * _within(later))[:, None]
         weights = self._inverse @ to_date
@@ -188,11 +189,12 @@ class BulkDensity:
     def _mean(self, depth: np.ndarray, places: DensityPlaces) -> tuple[np.ndarray, np.ndarray]:
         """Return the mean density, and the line's columns at the places."""
         relation = prior_density(depth, sturm_day(self.date_, self.prior.origin), self.prior.snow_class)
-        settled = self.prior.settled(self.date_, places.elevation_m, relation) - self.centre_[2]
-        columns = self._columns(depth.ravel(), places.elevation_m.ravel(), settled.ravel(), 0.0)
-        excess = (columns @ self.coefficients_).reshape(depth.shape) + SETTLING_SHARE * settled
+        columns = self._columns(depth.ravel(), places.elevation_m.ravel(), 0.0)
+        excess = (columns @ self.coefficients_).reshape(depth.shape) + EXPOSURE_LOG * places.poleward
+        if self.records_.empty:
+            excess = excess + SETTLING_SHARE * self.prior.settled(self.date_, places.elevation_m, relation)
         # The line tells the middle of places that spread log-normally: their mean is what weighs (Duan 1983, JASA 78, 605-610).
-        return relation * np.exp(excess + EXPOSURE_LOG * places.poleward + 0.5 * self._local() ** 2), columns
+        return relation * np.exp(excess + 0.5 * self._local() ** 2), columns
 
     def predict_from_swe(self, swe_mm: np.ndarray, places: DensityPlaces) -> Densities:
         """Return as `predict`, where SWE and not depth is known: depth and density are solved for together."""
@@ -240,12 +242,12 @@ class BulkDensity:
             "spread": round(self.spread_, 4),
         }
 
-    def _columns(self, depth_m: np.ndarray, elevation_m: np.ndarray, settled: np.ndarray, later: np.ndarray | float) -> np.ndarray:
-        """Return the line's columns, one for each of `REGION_SD`."""
+    def _columns(self, depth_m: np.ndarray, elevation_m: np.ndarray, later: np.ndarray | float) -> np.ndarray:
+        """Return the line's columns, one for each of `REGION_SD`, at depths (m) and elevations (m) so many days after the date."""
         deeper = np.log((depth_m + EVEN_DEPTH_M) / (self.centre_[0] + EVEN_DEPTH_M))
         # Beyond a kilometre of height from the records the line is not carried further.
         higher = np.clip((elevation_m - self.centre_[1]) / 1000.0, -1.0, 1.0)
-        return np.column_stack([np.ones_like(deeper), deeper, higher, later + np.zeros_like(deeper), settled])
+        return np.column_stack([np.ones_like(deeper), deeper, higher, later / 60.0 + np.zeros_like(deeper)])
 
 
 def _within(days: np.ndarray | float) -> np.ndarray | float:

@@ -52,8 +52,7 @@ def density_records(
     Returns
     -------
     DataFrame : site_id, depth_m, density_kg_m3, elevation_m; season (year of its origin), now (whether it is this one), later
-        (days of the season after `date`); excess and settled (logarithm of density and of the settling model over the relation;
-        settled is nothing for earlier seasons).
+        (days of the season after `date`); excess (logarithm of density over the relation).
     """
     today = sturm_day(date, prior.origin)
     season = _by_day(records, [prior.origin] * len(records), today)
@@ -67,13 +66,11 @@ def density_records(
         parts.append(before.head(MOST_EARLIER).assign(now=False))
     known = pd.concat(parts, ignore_index=True)
     numbers = dict.fromkeys(["depth_m", "density_kg_m3", "elevation_m", "later"], float)
-    known = known[known["depth_m"] > 0].dropna(subset="elevation_m").reset_index(drop=True).astype({**numbers, "now": bool})
+    known = (
+        known[known["depth_m"] > 0].dropna(subset="elevation_m").reset_index(drop=True).astype({**numbers, "now": bool})
+    )
     relation = prior_density(known["depth_m"].to_numpy(), known["later"].to_numpy() + today, prior.snow_class)
-    settled = np.zeros(len(known))
-    for day, rows in known[known["now"]].groupby("date").groups.items():
-        at = rows.to_numpy()
-        settled[at] = prior.settled(day.date(), known["elevation_m"].to_numpy()[at], relation[at])
-    return known.assign(excess=np.log(known["density_kg_m3"] / relation), settled=settled)
+    return known.assign(excess=np.log(known["density_kg_m3"] / relation))
 
 
 def _by_day(records: pd.DataFrame, origins: list[dt.date], today: int) -> pd.DataFrame:

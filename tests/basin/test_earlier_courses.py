@@ -54,14 +54,17 @@ def nights(basin):
 
 def test_earlier_seasons_move_the_density_and_are_told(nights):
     _, found = nights
-    told, record, skill, _ = found["long"]
+    told, _, skill, _ = found["long"]
     assert told["degraded"] == []
     # 25 visits a course, less the one that no snow can weigh; not those of forty years ago.
     density = {name: found[name][1]["models"]["density"] for name in found}
     assert [density[name]["earlier_seasons"]["records"] for name in ("short", "long")] == [0, 74]
     # They are half as heavy again as this season's.
     assert density["long"]["correction"]["level"] > density["short"]["correction"]["level"] + 0.02
-    assert skill.set_index("model").loc["relation and sites", "n"] == len(found["short"][2]) * 0 + 5
+    assert (
+        skill.set_index("model").loc["relation and sites", "n"]
+        == found["short"][2].set_index("model").loc["relation and sites", "n"]
+    )
 
 
 def test_earlier_visits_that_are_left_out_are_told_course_by_course(nights):

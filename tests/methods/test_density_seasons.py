@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from pipeline.methods import density_records as records_module
-from pipeline.methods.density import REGION_SD, BulkDensity, DensityPlaces
+from pipeline.methods.density import BulkDensity, DensityPlaces
 from pipeline.methods.density_records import SeasonPrior, density_records
 from pipeline.methods.sturm import autumn_origin, prior_density, sturm_day
 
@@ -38,7 +38,9 @@ NONE = visits().head(0)
 def off_relation(model, height=2000.0, depth=1.5):
     """Return the logarithm of the model's density over the relation's on its date."""
     found = model.predict(np.full(1, depth), DensityPlaces(np.full(1, height), np.zeros(1))).mean[0]
-    return float(np.log(found / prior_density(np.full(1, depth), sturm_day(model.date_, model.prior.origin), "alpine")[0]))
+    return float(
+        np.log(found / prior_density(np.full(1, depth), sturm_day(model.date_, model.prior.origin), "alpine")[0])
+    )
 
 
 @pytest.mark.parametrize("southern", [False, True])
@@ -130,7 +132,9 @@ def test_late_summer_snow_belongs_to_the_season_that_it_fell_in(southern):
     origin, late = (dt.date(2031, 4, 1), "2029-03-15") if southern else (ORIGIN, "2028-09-15")
     visit = visits().head(1).assign(date=pd.Timestamp(late))
     known = density_records(NONE, visit, SeasonPrior("alpine", origin), origin)
-    assert known[["season", "later", "now"]].to_numpy().tolist() == [[int(late[:4]) - 1, 349 if southern else 351, False]]
+    assert known[["season", "later", "now"]].to_numpy().tolist() == [
+        [int(late[:4]) - 1, 349 if southern else 351, False]
+    ]
 
 
 def test_of_many_earlier_visits_those_of_the_same_time_of_the_season_are_used(monkeypatch):
@@ -144,7 +148,6 @@ def test_the_newest_record_of_a_site_stands_for_it():
     now = visits([2030])
     known = density_records(now, None, PRIOR, dt.date(2031, 3, 20))
     assert known["later"].tolist() == [12.0] * 4  # of 1 April; that of 1 March lies 19 days off
-    assert list(REGION_SD)[0] == "level"
 
 
 def test_a_gap_in_the_elevation_is_a_gap_and_courses_of_one_height_are_no_trouble():
