@@ -25,7 +25,7 @@ EXPOSURE_LOG = -0.1
 turned from it, since sun settles snow (common practice, no source; trial worlds: 0.4 in midwinter, 0.1 in melt; sites stand on
 level ground and cannot tell it)."""
 
-REGION_SD = {"level": 0.2, "per_log_depth": 0.08, "per_km": 0.05, "per_60_days": 0.05}
+REGION_SD = {"level": 0.2, "per_log_depth": 0.03, "per_km": 0.05, "per_60_days": 0.05}
 """Standard deviations of the correction from region to region, in natural logarithms of density: for all snow, for depth e
 times as great, a kilometre of height, and two months (three real regions lie 0.07 to 0.26 below the relation; the slopes and
 their halves and doubles are alike on one of them within 0.4 kg/m3, docs/method.md)."""
@@ -180,7 +180,9 @@ class BulkDensity:
         density, columns = self._mean(depth, places)
         root = self.spread_ * np.linalg.cholesky(self.covariance_)
         fields = (columns @ root).T.reshape(-1, *depth.shape)
-        return Densities(density, [density * field for field in (*fields, COMMON_FLOOR)], density * self._local())
+        # Thin snow differs more from place to place, as its records do.
+        local = np.hypot(self._local(), self.spread_ * RECORD_SD_M / (depth + EVEN_DEPTH_M))
+        return Densities(density, [density * field for field in (*fields, COMMON_FLOOR)], density * local)
 
     def _local(self) -> float:
         """Return the spread of places about the line on the date, as a share of density."""
