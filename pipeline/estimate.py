@@ -139,7 +139,16 @@ def _with_exposure(inputs: DayInputs) -> DayInputs:
     row, column = sites["row"].to_numpy(), sites["column"].to_numpy()
     cell = {name: terrain[name].to_numpy()[row, column] for name in ("northness", "canopy")}
     sites = sites.assign(**cell)
-    return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites))
+    placed = {name: _placed(getattr(inputs, name), sites) for name in ("densities", "earlier_densities")}
+    return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites), **placed)
+
+
+def _placed(records: pd.DataFrame | None, sites: pd.DataFrame) -> pd.DataFrame | None:
+    """Return records of density with their sites' `x` and `y`, missing for sites that the table of sites does not have."""
+    if records is None:
+        return None
+    at = sites[["x", "y"]].reindex(records["site_id"]).set_axis(records.index)
+    return records.assign(x=at["x"], y=at["y"])
 
 
 def _with_past_pattern(inputs: DayInputs) -> DayInputs:

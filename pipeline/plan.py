@@ -217,7 +217,7 @@ def near_steep(slope_degrees: np.ndarray, cell_m: float) -> np.ndarray:
 
 def _as_flown(found: MapOfDay, swe_mm: np.ndarray) -> list[ErrorPart]:
     """Return the error of SWE as a flight on the day would give it; a laser's own noise averages out over a cell."""
-    places = DensityPlaces.of_terrain(found.inputs.terrain, southern=found.inputs.grid.southern)
+    places = DensityPlaces.of_terrain(found.inputs.terrain)
     told = found.density.predict_from_swe(swe_mm, places)
     rho = np.nan_to_num(told.mean)
     depth = np.where(rho > 0, swe_mm / np.where(rho > 0, rho, 1.0), 0.0)

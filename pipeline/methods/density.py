@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 import xarray as xr
+from scipy.interpolate import RegularGridInterpolator
 
-from pipeline.methods.canopy import poleward
 from pipeline.methods.density_records import SeasonPrior, density_records
 from pipeline.methods.errors import ErrorPart
 from pipeline.methods.regression import doubt
@@ -20,12 +20,7 @@ SETTLING_SHARE = 0.5
 """Share of the settling model beside the published relation, in logarithms, where nothing was weighed: the one is too dense in
 winter and too light in spring, the other too dense throughout (one real region; trial worlds: 0.4 to 0.6 are alike)."""
 
-EXPOSURE_LOG = -0.1
-"""Logarithm of density by sin(slope) x cos(aspect from the pole): a steep slope towards the sun is some 10 % denser than one
-turned from it, since sun settles snow (common practice, no source; trial worlds: 0.4 in midwinter, 0.1 in melt; sites stand on
-level ground and cannot tell it)."""
-
-REGION_SD = {"level": 0.2, "per_log_depth": 0.03, "per_km": 0.05, "per_60_days": 0.05}
+REGION_SD = {"level": 0.2, "per_log_depth": 0.15, "per_km": 0.1, "per_60_days": 0.05}
 """Standard deviations of the correction from region to region, in natural logarithms of density: for all snow, for depth e
 times as great, a kilometre of height, and two months (three real regions lie 0.07 to 0.26 below the relation; the slopes and
 their halves and doubles are alike on one of them within 0.4 kg/m3, docs/method.md)."""
@@ -40,6 +35,12 @@ ROUND_DAYS = 15.0
 PLACE_SD = 0.08
 """Spread of places about the correction that stays from season to season, in natural logarithms: 5 to 10 % within like terrain
 (common practice, no source; one real region: 0.05 to 0.1 are alike within 0.8 kg/m3)."""
+
+SHARED, REACH_M = 0.5, 10_000.0
+"""Share of the places' variance that they have in common over distance, and its e-folding distance, m."""
+
+POINTS_A_REACH = 8.0
+"""On a grid the pattern is told at so many points to its reach."""
 
 RECORD_SD, RECORD_SD_M = 0.05, 0.06
 """Spread of single records in natural logarithms: a sampler's or two sensors' own, and so many metres over the snow's depth, since
@@ -70,21 +71,23 @@ class DensityPlaces:
     Parameters
     ----------
     elevation_m : elevation, m.
-    poleward : sin(slope) x cos(aspect from the pole); none at sites, which stand on level ground whatever their cell's slope.
+    x, y : m.
     """
 
     elevation_m: np.ndarray
-    poleward: np.ndarray
+    x: np.ndarray
+    y: np.ndarray
 
     @classmethod
-    def of_terrain(cls, terrain: xr.Dataset, *, southern: bool) -> DensityPlaces:
-        """Return the cells of the grid, from their elevation and northness."""
-        return cls(terrain["elevation"].to_numpy(), poleward(terrain["northness"].to_numpy(), southern=southern))
+    def of_terrain(cls, terrain: xr.Dataset) -> DensityPlaces:
+        """Return the cells of the grid, from their elevation."""
+        x, y = np.meshgrid(terrain["x"].to_numpy(), terrain["y"].to_numpy(), copy=False)
+        return cls(terrain["elevation"].to_numpy(), x, y)
 
     @classmethod
     def of_sites(cls, sites: pd.DataFrame) -> DensityPlaces:
-        """Return sites or their records, from their `elevation_m`."""
-        return cls(sites["elevation_m"].to_numpy(float), np.zeros(len(sites)))
+        """Return sites or their records, from their `elevation_m`, `x` and `y`."""
+        return cls(*(sites[name].to_numpy(float) for name in ("elevation_m", "x", "y")))
 
 
 @dataclass(frozen=True)
@@ -96,19 +99,22 @@ class Densities:
     mean : mean density.
     common : independent errors common to all places, each with its sign, as `BayesianLine.error_fields` gives them.
     local : standard error of each place by itself.
+    pattern : standard error of what places have in common over `REACH_M`.
     """
 
     mean: np.ndarray
     common: list[np.ndarray]
     local: np.ndarray
+    pattern: np.ndarray
 
     def standard_error(self) -> np.ndarray:
         """Return the standard error, all parts together."""
-        return np.sqrt(sum(field**2 for field in (*self.common, self.local)))
+        return np.sqrt(sum(field**2 for field in (*self.common, self.local, self.pattern)))
 
     def parts(self, depth_m: np.ndarray) -> list[ErrorPart]:
         """Return the parts of the error of SWE that snow of this depth (m) has of its density."""
         parts = [ErrorPart("density common", depth_m * field, np.inf) for field in self.common]
+        parts.append(ErrorPart("density pattern", depth_m * self.pattern, REACH_M))
         return [*parts, ErrorPart("density local", depth_m * self.local, DENSITY_REACH_M)]
 
 
@@ -156,17 +162,18 @@ class BulkDensity:
         now, later, depth = known["now"].to_numpy(), known["later"].to_numpy(), known["depth_m"].to_numpy()
         of = known[now] if now.any() else known
         self.centre_ = tuple(of[["depth_m", "elevation_m"]].mean()) if len(of) else (1.0, 2000.0)
-        self._excess = known["excess"].to_numpy()
         columns = self._columns(depth, known["elevation_m"].to_numpy(), later)
+        self._excess = known["excess"].to_numpy() 
         variance = np.array(list(REGION_SD.values())) ** 2
         season, site = known["season"].to_numpy(), known["site_id"].to_numpy(str)
-        shared = (columns * variance) @ columns.T + PLACE_SD**2 * np.equal.outer(site, site)
+        shared = (columns * variance) @ columns.T + PLACE_SD**2 * _alike(site, known[["x", "y"]].to_numpy(float))
         shared *= 1.0 + np.equal.outer(season, season) * _within(np.subtract.outer(later, later))
         self._inverse = _inverse(
             shared, RECORD_SD**2 + (RECORD_SD_M / np.maximum(depth, LEAST_DEPTH_M)) ** 2, self._excess
         )
         this = season == self.prior.origin.year
-        to_date = columns * variance * (1.0 + this * _within(later))[:, None]
+        self._to_date = 1.0 + this * _within(later)
+        to_date = columns * variance * self._to_date[:, None]
         weights = self._inverse @ to_date
         self.coefficients_ = weights.T @ self._excess
         self.covariance_ = np.diag(variance) * (1.0 + _within(0.0)) - to_date.T @ weights
@@ -176,34 +183,64 @@ class BulkDensity:
 
     def predict(self, depth_m: np.ndarray, places: DensityPlaces) -> Densities:
         """Return the density of snow of a depth (m) at places."""
-        depth = np.asarray(depth_m, float)
-        density, columns = self._mean(depth, places)
+        return self._told(np.asarray(depth_m, float), places, self._pattern(places))
+
+    def _told(self, depth: np.ndarray, places: DensityPlaces, pattern: tuple[np.ndarray, np.ndarray]) -> Densities:
+        """Return the density of snow of a depth (m) at places whose pattern, with its standard error, is known."""
+        density, columns = self._mean(depth, places, pattern[0])
         root = self.spread_ * np.linalg.cholesky(self.covariance_)
         fields = (columns @ root).T.reshape(-1, *depth.shape)
         # Thin snow differs more from place to place, as its records do.
         local = np.hypot(self._local(), self.spread_ * RECORD_SD_M / (depth + EVEN_DEPTH_M))
-        return Densities(density, [density * field for field in (*fields, COMMON_FLOOR)], density * local)
+        common = [density * field for field in (*fields, COMMON_FLOOR)]
+        return Densities(density, common, density * local, density * self.spread_ * pattern[1])
 
     def _local(self) -> float:
         """Return the spread of places about the line on the date, as a share of density."""
+        return self.spread_ * float(np.sqrt((1.0 - SHARED) * PLACE_SD**2 * (1.0 + _within(0.0)) + RECORD_SD**2))
+
+    def _spread(self) -> float:
+        """Return the spread of places about the line on the date, the part that hangs together with it, as a share of density."""
         return self.spread_ * float(np.sqrt(PLACE_SD**2 * (1.0 + _within(0.0)) + RECORD_SD**2))
 
-    def _mean(self, depth: np.ndarray, places: DensityPlaces) -> tuple[np.ndarray, np.ndarray]:
+    def _pattern(self, places: DensityPlaces) -> tuple[np.ndarray, np.ndarray]:
+        """Return what the records say of places beyond the line, and its standard error, in natural logarithms of density.
+
+        A grid is told at points `POINTS_A_REACH` to the reach and taken evenly between them: the pattern is smooth over less.
+        """
+        if places.x.ndim == 1:
+            return self._pattern_at(places.x, places.y)
+        step = max(int(REACH_M / (POINTS_A_REACH * abs(places.x[0, 1] - places.x[0, 0]))), 1)
+        at = tuple(np.unique(np.append(np.arange(0, size, step), size - 1)) for size in places.x.shape)
+        rows, columns = np.ix_(*(np.arange(size) for size in places.x.shape))
+        told = self._pattern_at(places.x[np.ix_(*at)], places.y[np.ix_(*at)])
+        return tuple(RegularGridInterpolator(at, field)((rows, columns)) for field in told)
+
+    def _pattern_at(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        known = self.records_[["x", "y"]].to_numpy(float)
+        away = np.hypot(x.ravel() - known[:, :1], y.ravel() - known[:, 1:])
+        shared = SHARED * PLACE_SD**2 * np.nan_to_num(np.exp(-away / REACH_M)) * self._to_date[:, None]
+        whole = SHARED * PLACE_SD**2 * (1.0 + _within(0.0))
+        told = np.sum(shared * (self._inverse @ shared), axis=0)
+        se = np.sqrt(np.maximum(whole - told, 0.0))
+        return (shared.T @ (self._inverse @ self._excess)).reshape(x.shape), se.reshape(x.shape)
+
+    def _mean(self, depth: np.ndarray, places: DensityPlaces, pattern: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return the mean density, and the line's columns at the places."""
         relation = prior_density(depth, sturm_day(self.date_, self.prior.origin), self.prior.snow_class)
         columns = self._columns(depth.ravel(), places.elevation_m.ravel(), 0.0)
-        excess = (columns @ self.coefficients_).reshape(depth.shape) + EXPOSURE_LOG * places.poleward
+        excess = (columns @ self.coefficients_).reshape(depth.shape) + pattern
         if self.records_.empty:
             excess = excess + SETTLING_SHARE * self.prior.settled(self.date_, places.elevation_m, relation)
         # The line tells the middle of places that spread log-normally: their mean is what weighs (Duan 1983, JASA 78, 605-610).
-        return relation * np.exp(excess + 0.5 * self._local() ** 2), columns
+        return relation * np.exp(excess + 0.5 * self._spread() ** 2), columns
 
     def predict_from_swe(self, swe_mm: np.ndarray, places: DensityPlaces) -> Densities:
         """Return as `predict`, where SWE and not depth is known: depth and density are solved for together."""
-        depth = np.asarray(swe_mm, float) / 300.0
+        depth, pattern = np.asarray(swe_mm, float) / 300.0, self._pattern(places)
         for _ in range(6):  # density is flat in depth: each round takes the error down some fivefold
-            depth = swe_mm / self._mean(depth, places)[0]
-        return self.predict(depth, places)
+            depth = swe_mm / self._mean(depth, places, pattern[0])[0]
+        return self._told(depth, places, pattern)
 
     def left_out(self) -> pd.DataFrame:
         """Return each site's density nearest to the date as measured and as the other sites alone predict it.
@@ -226,7 +263,7 @@ class BulkDensity:
             own, at = records.index.to_numpy(), records.index.get_loc(this["later"].abs().idxmin())
             covariance = np.linalg.inv(self._inverse[np.ix_(own, own)])
             observed = float(records["density_kg_m3"].iloc[at])
-            predicted = observed * np.exp(-(covariance @ off[own])[at] + 0.5 * self._local() ** 2)
+            predicted = observed * np.exp(-(covariance @ off[own])[at] + 0.5 * self._spread() ** 2)
             rows.append((site_id, observed, predicted, predicted * self.spread_ * np.sqrt(covariance[at, at])))
         return pd.DataFrame(rows, columns=["site_id", "observed", "predicted", "predicted_se"])
 
@@ -250,6 +287,14 @@ class BulkDensity:
         # Beyond a kilometre of height from the records the line is not carried further.
         higher = np.clip((elevation_m - self.centre_[1]) / 1000.0, -1.0, 1.0)
         return np.column_stack([np.ones_like(deeper), deeper, higher, later / 60.0 + np.zeros_like(deeper)])
+
+
+def _alike(site: np.ndarray, xy: np.ndarray) -> np.ndarray:
+    """Return the correlation of places, (n, n): of one place all, of others what they share over their distance."""
+    away = np.hypot(*(np.subtract.outer(values, values) for values in xy.T))
+    # Nobody knows where a site of earlier seasons stood that the table of sites has no longer.
+    near = np.nan_to_num(np.exp(-away / REACH_M))
+    return np.where(np.equal.outer(site, site), 1.0, SHARED * near)
 
 
 def _within(days: np.ndarray | float) -> np.ndarray | float:

@@ -47,11 +47,12 @@ def density_records(
 
     Parameters
     ----------
-    records, earlier : site_id, date, depth_m, density_kg_m3, elevation_m of this season and of the ones before.
+    records, earlier : site_id, date, depth_m, density_kg_m3, elevation_m, x, y (m, missing where a site's place is not known) of
+        this season and of the ones before.
 
     Returns
     -------
-    DataFrame : site_id, depth_m, density_kg_m3, elevation_m; season (year of its origin), now (whether it is this one), later
+    DataFrame : site_id, depth_m, density_kg_m3, elevation_m, x, y; season (year of its origin), now (whether it is this one), later
         (days of the season after `date`); excess (logarithm of density over the relation).
     """
     today = sturm_day(date, prior.origin)
@@ -65,7 +66,7 @@ def density_records(
         before = before.sort_values(["site_id", "date"]).sort_values("later", key=abs, kind="stable")
         parts.append(before.head(MOST_EARLIER).assign(now=False))
     known = pd.concat(parts, ignore_index=True)
-    numbers = dict.fromkeys(["depth_m", "density_kg_m3", "elevation_m", "later"], float)
+    numbers = dict.fromkeys(["depth_m", "density_kg_m3", "elevation_m", "x", "y", "later"], float)
     known = (
         known[known["depth_m"] > 0].dropna(subset="elevation_m").reset_index(drop=True).astype({**numbers, "now": bool})
     )
@@ -76,6 +77,6 @@ def density_records(
 def _by_day(records: pd.DataFrame, origins: list[dt.date], today: int) -> pd.DataFrame:
     """Return the records with the season that each is of and how many days later in it than `today` it was weighed."""
     days = [sturm_day(day.date(), origin) for day, origin in zip(records["date"], origins, strict=True)]
-    names = ["site_id", "date", "depth_m", "density_kg_m3", "elevation_m"]
+    names = ["site_id", "date", "depth_m", "density_kg_m3", "elevation_m", "x", "y"]
     seasons = [origin.year for origin in origins]
     return records[names].assign(season=seasons, later=np.asarray(days, float) - today)

@@ -130,7 +130,7 @@ def flight_swe(
     weight = np.where(area > 0, area, 1.0)
     if seen.any():
         shown[seen] = without_negatives(depth[seen], weight[seen], terrain["band"].to_numpy()[seen])
-    told = density.predict(np.nan_to_num(shown), DensityPlaces.of_terrain(terrain, southern=southern))
+    told = density.predict(np.nan_to_num(shown), DensityPlaces.of_terrain(terrain))
     rho = told.mean
     swe = shown * rho
     inside = seen & (area > 0)

@@ -22,7 +22,7 @@ SHARED_BY_SITES = ("site offset", "melt common")
 """Error parts that a new site has as the old ones have them, so that it does not cut them: places are chosen alike. Fewer than
 `ErrorPart.shared` names: a site above all others does tell how the line goes on up there."""
 
-SHARED_BY_FLIGHTS = ("density common", "density local")
+SHARED_BY_FLIGHTS = ("density common", "density pattern", "density local")
 """Error parts that a new flight does not cut: it brings depth, and the density is as well known as before."""
 
 APART_M = 1000.0

@@ -30,6 +30,7 @@ _SITES = "More sites, at elevations and exposures that have none: see snowtally 
 
 ERROR_PARTS: dict[str, tuple[str, str]] = {
     "density common": ("Density, common to the basin", _DENSITY),
+    "density pattern": ("Density's own pattern over the sites", _DENSITY),
     "density local": ("Density from place to place", _DENSITY),
     "flight bias": (
         "Depth offset of the flight, common to the basin",
