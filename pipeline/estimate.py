@@ -183,7 +183,7 @@ def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices:
     """Return the basin on a flight's day, its level combined with the flight before, voids filled from that day's background."""
     date = dt.date.fromisoformat(flight.attrs["date"])
     density = _density(inputs, choices).fit(inputs.densities, date)
-    flown = flight_swe(flight, density, inputs.terrain, choices.least_valid_fraction, southern=inputs.grid.southern)
+    flown = flight_swe(flight, density, inputs.terrain, choices.least_valid_fraction)
     whole = flown.seen[np.isfinite(inputs.terrain["elevation"].to_numpy())].all()
     recent = before is not None and is_recent(before.date, date)
     if whole and not recent:

@@ -20,7 +20,7 @@ SETTLING_SHARE = 0.5
 """Share of the settling model beside the published relation, in logarithms, where nothing was weighed: the one is too dense in
 winter and too light in spring, the other too dense throughout (one real region; trial worlds: 0.4 to 0.6 are alike)."""
 
-REGION_SD = {"level": 0.2, "per_log_depth": 0.15, "per_km": 0.1, "per_60_days": 0.05}
+REGION_SD = {"level": 0.2, "per_log_depth": 0.1, "per_km": 0.1, "per_60_days": 0.05}
 """Standard deviations of the correction from region to region, in natural logarithms of density: for all snow, for depth e
 times as great, a kilometre of height, and two months (three real regions lie 0.07 to 0.26 below the relation; the slopes and
 their halves and doubles are alike on one of them within 0.4 kg/m3, docs/method.md)."""
@@ -36,7 +36,7 @@ PLACE_SD = 0.08
 """Spread of places about the correction that stays from season to season, in natural logarithms: 5 to 10 % within like terrain
 (common practice, no source; one real region: 0.05 to 0.1 are alike within 0.8 kg/m3)."""
 
-SHARED, REACH_M = 0.5, 10_000.0
+SHARED, REACH_M = 0.7, 15_000.0
 """Share of the places' variance that they have in common over distance, and its e-folding distance, m."""
 
 POINTS_A_REACH = 8.0

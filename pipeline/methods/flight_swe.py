@@ -108,9 +108,7 @@ class Flown:
         return replace(self, swe_mm=factor * self.swe_mm, parts=parts, pattern=pattern)
 
 
-def flight_swe(
-    flight: xr.Dataset, density: BulkDensity, terrain: xr.Dataset, least_valid_fraction: float, *, southern: bool
-) -> Flown:
+def flight_swe(flight: xr.Dataset, density: BulkDensity, terrain: xr.Dataset, least_valid_fraction: float) -> Flown:
     """Return SWE of the cells that a flight saw, with the parts of its error; the others are missing.
 
     Parameters
@@ -118,9 +116,8 @@ def flight_swe(
     flight : depth (m), valid_fraction (1), depth_spread (m), depth_random_se (m) on (y, x); attributes date,
         depth_bias_se_m and noise_correlation_m.
     density : bulk density fitted for the flight's date.
-    terrain : elevation (m), northness, canopy (0 to 1), band and cell_area on the same cells.
+    terrain : elevation (m), canopy (0 to 1), band and cell_area on the same cells.
     least_valid_fraction : cells seen less than this are left to the background.
-    southern : whether the basin lies south of the equator.
     """
     depth = flight["depth"].to_numpy()
     elevation, area = terrain["elevation"].to_numpy(), terrain["cell_area"].to_numpy()
