@@ -79,4 +79,4 @@ def _by_day(records: pd.DataFrame, origins: list[dt.date], today: int) -> pd.Dat
     days = [sturm_day(day.date(), origin) for day, origin in zip(records["date"], origins, strict=True)]
     names = ["site_id", "date", "depth_m", "density_kg_m3", "elevation_m", "x", "y"]
     seasons = [origin.year for origin in origins]
-    return records[names].assign(season=seasons, later=np.asarray(days, float) - today)
+    return records.reindex(columns=names).assign(season=seasons, later=np.asarray(days, float) - today)

@@ -28,16 +28,21 @@ def visits(years=range(2025, 2030), *, southern=False, excess=lambda _site, _yea
                 h = rng.uniform(*depth)
                 relation = float(prior_density(np.array(h), sturm_day(date, origin), "alpine"))
                 off = excess(site_id, year) + rng.normal(0, spread)
-                rows.append((site_id, pd.Timestamp(date), h, relation * np.exp(off), height))
-    return pd.DataFrame(rows, columns=["site_id", "date", "depth_m", "density_kg_m3", "elevation_m"])
+                rows.append((site_id, pd.Timestamp(date), h, relation * np.exp(off), height, 100.0 * height, 0.0))
+    return pd.DataFrame(rows, columns=["site_id", "date", "depth_m", "density_kg_m3", "elevation_m", "x", "y"])
 
 
 NONE = visits().head(0)
 
 
+def places(elevation_m):
+    """Return places far from every site."""
+    return DensityPlaces(np.asarray(elevation_m, float), *np.full((2, len(elevation_m)), 1e6))
+
+
 def off_relation(model, height=2000.0, depth=1.5):
     """Return the logarithm of the model's density over the relation's on its date."""
-    found = model.predict(np.full(1, depth), DensityPlaces(np.full(1, height), np.zeros(1))).mean[0]
+    found = model.predict(np.full(1, depth), places([height])).mean[0]
     return float(
         np.log(found / prior_density(np.full(1, depth), sturm_day(model.date_, model.prior.origin), "alpine")[0])
     )
@@ -88,7 +93,7 @@ def test_wet_spring_snow_passes_what_any_relation_or_settling_says():
     wet = visits([2030]).assign(density_kg_m3=600.0, depth_m=1.5)
     wet = wet[wet["date"] == pd.Timestamp(2031, 5, 1)]
     model = BulkDensity(PRIOR).fit(wet, dt.date(2031, 5, 1))
-    found = model.predict(np.array([1.5]), DensityPlaces(np.array([2050.0]), np.zeros(1))).mean[0]
+    found = model.predict(np.array([1.5]), places([2050.0])).mean[0]
     assert found == pytest.approx(600.0, rel=0.04)
 
 
@@ -152,12 +157,11 @@ def test_the_newest_record_of_a_site_stands_for_it():
 
 def test_a_gap_in_the_elevation_is_a_gap_and_courses_of_one_height_are_no_trouble():
     model = BulkDensity(PRIOR, visits().assign(elevation_m=2000.0)).fit(NONE, DATE)
-    places = DensityPlaces(np.array([np.nan, 500.0, 4000.0]), np.zeros(3))
-    assert np.isfinite(model.predict(np.ones(3), places).mean).tolist() == [False, True, True]
+    assert np.isfinite(model.predict(np.ones(3), places([np.nan, 500.0, 4000.0])).mean).tolist() == [False, True, True]
 
 
 def test_swe_gives_the_density_that_depth_gives():
     model = BulkDensity(PRIOR, visits()).fit(NONE, DATE)
-    depth, places = np.linspace(0.2, 5.0, 9), DensityPlaces(np.linspace(1000.0, 3000.0, 9), np.zeros(9))
-    density = model.predict(depth, places).mean
-    assert model.predict_from_swe(density * depth, places).mean == pytest.approx(density, rel=1e-4)
+    depth, there = np.linspace(0.2, 5.0, 9), places(np.linspace(1000.0, 3000.0, 9))
+    density = model.predict(depth, there).mean
+    assert model.predict_from_swe(density * depth, there).mean == pytest.approx(density, rel=1e-4)
