@@ -22,8 +22,8 @@ winter and too light in spring, the other too dense throughout (one real region;
 
 REGION_SD = {"level": 0.2, "per_log_depth": 0.1, "per_km": 0.1, "per_60_days": 0.05}
 """Standard deviations of the correction from region to region, in natural logarithms of density: for all snow, for depth e
-times as great, a kilometre of height, and two months (three real regions lie 0.07 to 0.26 below the relation; the slopes and
-their halves and doubles are alike on one of them within 0.4 kg/m3, docs/method.md)."""
+times as great, a kilometre of height, and two months (three real regions lie 0.07 to 0.26 below the relation and 0.04 below to
+0.1 above its slope on depth; worlds of two physics are most likely with slopes three times as wide; docs/method.md)."""
 
 SEASON_SHARE, ROUND_SHARE = 0.25, 0.5
 """A season deviates from its region, and a round of visits from its season, by these shares of `REGION_SD` and `PLACE_SD` (one
@@ -37,10 +37,11 @@ PLACE_SD = 0.08
 (common practice, no source; one real region: 0.05 to 0.1 are alike within 0.8 kg/m3)."""
 
 SHARED, REACH_M = 0.7, 15_000.0
-"""Share of the places' variance that they have in common over distance, and its e-folding distance, m."""
+"""Share of the places' variance that they have in common over distance, and its e-folding distance, m (most likely on three real
+regions, odd seasons: 0.9 and 22 km; on worlds of two physics 0.2 and 1.5 to 2 km; docs/method.md)."""
 
 POINTS_A_REACH = 8.0
-"""On a grid the pattern is told at so many points to its reach."""
+"""On a grid the pattern is told at so many points to its reach: between them it bends by less than half a per cent."""
 
 RECORD_SD, RECORD_SD_M = 0.05, 0.06
 """Spread of single records in natural logarithms: a sampler's or two sensors' own, and so many metres over the snow's depth, since
@@ -127,13 +128,15 @@ class BulkDensity:
 
     x being 1, logarithm of depth, height and day, each part normal about nothing (a mixed model: Laird and Ware 1982, Biometrics
     38, 963-974). The prior is a published relation; where nothing was ever weighed, its geometric mean with the season's settling
-    model. Visits of earlier seasons tell the region's part, this season's the season's, the days
-    about the date the round's; a place that is weighed often counts as one place.
+    model. Visits of earlier seasons tell the region's part, this season's the season's, the days about the date the round's. A
+    place that is weighed often counts as one place, and places near each other deviate alike: what they share is told between
+    the sites as kriging tells it.
 
     Parameters
     ----------
     prior : the relation, the season and its settling.
-    earlier : visits of earlier seasons: site_id, date, depth_m, density_kg_m3, elevation_m; None where there are none.
+    earlier : visits of earlier seasons: site_id, date, depth_m, density_kg_m3, elevation_m, x, y (m, missing where a site's place
+        is not known); None where there are none.
 
     Attributes
     ----------
@@ -163,7 +166,7 @@ class BulkDensity:
         of = known[now] if now.any() else known
         self.centre_ = tuple(of[["depth_m", "elevation_m"]].mean()) if len(of) else (1.0, 2000.0)
         columns = self._columns(depth, known["elevation_m"].to_numpy(), later)
-        self._excess = known["excess"].to_numpy() 
+        self._excess = known["excess"].to_numpy()
         variance = np.array(list(REGION_SD.values())) ** 2
         season, site = known["season"].to_numpy(), known["site_id"].to_numpy(str)
         shared = (columns * variance) @ columns.T + PLACE_SD**2 * _alike(site, known[["x", "y"]].to_numpy(float))

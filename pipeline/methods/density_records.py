@@ -11,8 +11,9 @@ import pandas as pd
 from pipeline.methods.settling import Settling
 from pipeline.methods.sturm import origin_of, prior_density, sturm_day
 
-MOST_EARLIER = 1500
-"""So many visits of earlier seasons are used at most, those nearest to the day of the season: the time grows with their cube."""
+MOST_EARLIER = 1000
+"""So many visits of earlier seasons are used at most, those nearest to the day of the season: the time grows with their cube (with
+250 records of this season 0.7 s of CPU, with 1,500 earlier visits 1.8 s)."""
 
 
 @dataclass(frozen=True)

@@ -99,9 +99,10 @@ def test_places_near_a_dense_site_are_dense_and_surer_of_it():
     table = records(330.0 * np.exp([0.0, 0.0, 0.3, 0.3, 0.0, 0.0]))
     fitted = model().fit(table, DATE)
     x = np.array([50_000.0, 100_000.0, APART_M])
-    near, other, far = fitted.predict(np.full(3, 1.4), DensityPlaces(np.full(3, 2100.0), x, np.zeros(3))).mean
+    found = fitted.predict(np.full(3, 1.4), DensityPlaces(np.full(3, 2100.0), x, np.zeros(3)))
+    near, other, far = found.mean
     assert near > 1.05 * far > far > other
-    surer, unsure = fitted.predict(np.full(2, 1.4), DensityPlaces(np.full(2, 2100.0), x[[0, 2]], np.zeros(2))).pattern
+    surer, _, unsure = found.pattern / found.mean
     assert surer < 0.97 * unsure
 
 
