@@ -20,10 +20,10 @@ SETTLING_SHARE = 0.5
 """Share of the settling model beside the published relation, in logarithms, where nothing was weighed: the one is too dense in
 winter and too light in spring, the other too dense throughout (one real region; trial worlds: 0.4 to 0.6 are alike)."""
 
-REGION_SD = {"level": 0.2, "per_log_depth": 0.1, "per_km": 0.1, "per_60_days": 0.05}
+REGION_SD = {"level": 0.2, "per_log_depth": 0.15, "per_km": 0.1, "per_60_days": 0.05}
 """Standard deviations of the correction from region to region, in natural logarithms of density: for all snow, for depth e
 times as great, a kilometre of height, and two months (three real regions lie 0.07 to 0.26 below the relation and 0.04 below to
-0.1 above its slope on depth; worlds of two physics are most likely with slopes three times as wide; docs/method.md)."""
+0.1 above its slope on depth; worlds of two physics are most likely with 0.3 for the slope on depth; docs/method.md)."""
 
 SEASON_SHARE, ROUND_SHARE = 0.25, 0.5
 """A season deviates from its region, and a round of visits from its season, by these shares of `REGION_SD` and `PLACE_SD` (one
