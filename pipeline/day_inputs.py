@@ -12,7 +12,6 @@ import xarray as xr
 
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
-from pipeline.methods.density_seasons import EarlierSeasons
 from pipeline.methods.settling import Settling
 
 
@@ -37,7 +36,7 @@ class DayInputs:
     normals : normals of the sites and the basin: site_id, day, swe_mm, period; None where none are given.
     forecast : days of the weather table after the date, each issue known on it; None where there is no weather table.
     albedo : albedo seen of late on the grid, `snow_albedo` and `age_days`; None where there is none.
-    settling, density_before : the season's modelled density and what earlier seasons' courses say of it; made by `estimate_day`.
+    settling : the season's modelled density; made by `estimate_day`.
     landform : fields of `methods.predictors.landform` by name, where they are kept; made anew where they are not.
     """
 
@@ -59,7 +58,6 @@ class DayInputs:
     albedo: xr.Dataset | None = None
     earlier_densities: pd.DataFrame | None = None
     settling: Settling | None = None
-    density_before: EarlierSeasons | None = None
     earlier_covers: list[tuple[dt.date, np.ndarray]] = field(default_factory=list)
     past_pattern: np.ndarray | None = None
     landform: dict[str, np.ndarray] | None = None

@@ -16,7 +16,7 @@ from pipeline.methods.background import CarriedFlight
 from pipeline.methods.blend import Blend, asks_trees, blended
 from pipeline.methods.carry import CELL_VARIATION
 from pipeline.methods.density import BulkDensity
-from pipeline.methods.density_seasons import EarlierSeasons
+from pipeline.methods.density_records import SeasonPrior
 from pipeline.methods.depth_only import with_depth_only_sites
 from pipeline.methods.errors import SLOPE_REACH_M, ErrorPart, scaled
 from pipeline.methods.evening import is_recent, level_of
@@ -91,7 +91,7 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
     """
     inputs = _with_flights_that_see(inputs, choices)
     inputs = _with_past_pattern(_with_exposure(inputs))
-    inputs = _with_depth_only_sites(_with_density_models(_with_landform(inputs, choices), choices), choices)
+    inputs = _with_depth_only_sites(_with_settling(_with_landform(inputs, choices), choices), choices)
     flights: list[Flown] = []
     for flight in inputs.flights:
         flights.append(_flown(flight, flights[-1] if flights else None, inputs, choices))
@@ -104,11 +104,9 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
 
 
 def _density(inputs: DayInputs, choices: Choices) -> BulkDensity:
-    return BulkDensity(choices.snow_class, _origin(inputs, choices), inputs.settling, inputs.density_before)
-
-
-def _origin(inputs: DayInputs, choices: Choices) -> dt.date:
-    return autumn_origin(choices.season_start, southern=inputs.grid.southern)
+    origin = autumn_origin(choices.season_start, southern=inputs.grid.southern)
+    lead_days = (origin - choices.season_start).days
+    return BulkDensity(SeasonPrior(choices.snow_class, origin, lead_days, inputs.settling), inputs.earlier_densities)
 
 
 def _with_flights_that_see(inputs: DayInputs, choices: Choices) -> DayInputs:
@@ -121,19 +119,14 @@ def _with_flights_that_see(inputs: DayInputs, choices: Choices) -> DayInputs:
     return replace(inputs, flights=[flight for flight in inputs.flights if sees(flight)])
 
 
-def _with_density_models(inputs: DayInputs, choices: Choices) -> DayInputs:
-    """Return the inputs with the season's modelled density, where the weather is known, and what earlier seasons say of density."""
+def _with_settling(inputs: DayInputs, choices: Choices) -> DayInputs:
+    """Return the inputs with the season's modelled density, where the weather is known."""
     ground = inputs.ground
     forcing = season_forcing(
         ground, pd.Timestamp(choices.season_start), pd.Timestamp(inputs.date), weather_nodes(ground)
     )
     known = forcing is not None and forcing.tells
-    records = inputs.earlier_densities
-    before = None
-    if records is not None:
-        origin = _origin(inputs, choices)
-        before = EarlierSeasons(choices.snow_class, choices.season_start, origin).fit(records)
-    return replace(inputs, settling=settled_density(forcing) if known else None, density_before=before)
+    return replace(inputs, settling=settled_density(forcing) if known else None)
 
 
 def _with_exposure(inputs: DayInputs) -> DayInputs:
@@ -145,9 +138,16 @@ def _with_exposure(inputs: DayInputs) -> DayInputs:
     row, column = sites["row"].to_numpy(), sites["column"].to_numpy()
     cell = {name: terrain[name].to_numpy()[row, column] for name in ("northness", "canopy")}
     sites = sites.assign(**cell)
-    placed = sites[["x", "y"]].reindex(inputs.densities["site_id"]).set_axis(inputs.densities.index)
-    densities = inputs.densities.assign(x=placed["x"], y=placed["y"])
-    return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites), densities=densities)
+    placed = {name: _placed(getattr(inputs, name), sites) for name in ("densities", "earlier_densities")}
+    return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites), **placed)
+
+
+def _placed(records: pd.DataFrame | None, sites: pd.DataFrame) -> pd.DataFrame | None:
+    """Return records of density with their sites' `x` and `y`, missing for sites that the table of sites does not have."""
+    if records is None:
+        return None
+    at = sites[["x", "y"]].reindex(records["site_id"]).set_axis(records.index)
+    return records.assign(x=at["x"], y=at["y"])
 
 
 def _with_past_pattern(inputs: DayInputs) -> DayInputs:
@@ -182,7 +182,7 @@ def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices:
     """Return the basin on a flight's day, its level combined with the flight before, voids filled from that day's background."""
     date = dt.date.fromisoformat(flight.attrs["date"])
     density = _density(inputs, choices).fit(inputs.densities, date)
-    flown = flight_swe(flight, density, inputs.terrain, choices.least_valid_fraction, southern=inputs.grid.southern)
+    flown = flight_swe(flight, density, inputs.terrain, choices.least_valid_fraction)
     whole = flown.seen[np.isfinite(inputs.terrain["elevation"].to_numpy())].all()
     recent = before is not None and is_recent(before.date, date)
     if whole and not recent:

@@ -20,6 +20,7 @@ from pipeline.inputs.read_sites import place_sites, read_sites
 from pipeline.inputs.read_trails import trail_distance
 from pipeline.methods.density import DensityPlaces
 from pipeline.methods.errors import MM_PER_M, ErrorPart, volume_covariance
+from pipeline.methods.flight_swe import CANOPY_DEPTH_SE_M
 from pipeline.methods.site_values import SITE_VARIATION, site_values
 from pipeline.methods.survey import MapError, best_sites, best_strips, strips_over, variance_of_sum
 from pipeline.problems import SettingsError
@@ -216,12 +217,14 @@ def near_steep(slope_degrees: np.ndarray, cell_m: float) -> np.ndarray:
 
 def _as_flown(found: MapOfDay, swe_mm: np.ndarray) -> list[ErrorPart]:
     """Return the error of SWE as a flight on the day would give it; a laser's own noise averages out over a cell."""
-    places = DensityPlaces.of_terrain(found.inputs.terrain, southern=found.inputs.grid.southern)
+    places = DensityPlaces.of_terrain(found.inputs.terrain)
     told = found.density.predict_from_swe(swe_mm, places)
     rho = np.nan_to_num(told.mean)
     depth = np.where(rho > 0, swe_mm / np.where(rho > 0, rho, 1.0), 0.0)
+    canopy = np.nan_to_num(found.inputs.terrain["canopy"].to_numpy())
     return [
         ErrorPart("flight bias", np.where(depth > 0, rho * DEPTH_BIAS_SE_M, 0.0), np.inf),
+        ErrorPart("flight canopy", np.where(depth > 0, rho * CANOPY_DEPTH_SE_M * canopy, 0.0), np.inf),
         *(replace(part, error_mm=np.nan_to_num(part.error_mm)) for part in told.parts(depth)),
     ]
 

@@ -53,7 +53,7 @@ def day_of(found: MapOfDay) -> Day:
     sites = site_table(inputs.ground, today, inputs.date, None if blend is None else blend.without_)
     skill = pd.concat(
         [
-            density_skill(density, inputs.densities, inputs.date),
+            density_skill(density),
             *([] if blend is None else [blend.skill()]),
             # Beside the candidates' own rows the one of the whole is the blend's, whichever of them was taken.
             swe_skill(sites, "blend" if blend is not None and len(blend.candidates) > 1 else _name(today, background)),
@@ -106,7 +106,7 @@ def published_fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> 
     elevation = terrain["elevation"].to_numpy()
     swe, se = np.where(np.round(today.swe_mm, VARIABLES["swe"].decimals) > 0, today.swe_mm, 0.0), today.se_mm
     covered = np.where(swe > 0, np.maximum(today.covered, 10.0 ** -VARIABLES["snow_cover"].decimals), 0.0)
-    told = density.predict_from_swe(swe, DensityPlaces.of_terrain(terrain, southern=inputs.grid.southern))
+    told = density.predict_from_swe(swe, DensityPlaces.of_terrain(terrain))
     rho, rho_se = told.mean, told.standard_error()
     depth = swe / rho
     with np.errstate(divide="ignore", invalid="ignore"):

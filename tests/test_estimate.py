@@ -13,8 +13,8 @@ from pipeline.day_inputs import Choices, DayInputs
 from pipeline.estimate import estimate_day
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
-from pipeline.methods.density import EXPOSURE_LOG, Densities
-from pipeline.methods.flight_swe import flight_swe
+from pipeline.methods.density import Densities
+from pipeline.methods.flight_swe import CANOPY_DEPTH_SE_M, flight_swe
 from pipeline.methods.predictors import add_exposure
 from pipeline.methods.totals import ZoneBands, totals_rows
 from pipeline.swe_map import SweMap, published_fields, zone_band_covariance
@@ -177,22 +177,17 @@ def test_merged_zones_hold_the_sum_and_the_covariances_error(seed):
 
 @pytest.mark.parametrize("seed", [3, 4])
 def test_twice_the_depth_is_twice_the_water_and_its_error(seed):
-    """At a density that does not change: that density itself depends on depth is another matter."""
+    """At a density that does not change, and without trees: their error of depth does not grow with it."""
     inputs = made(seed)
     flown_on, terrain = replace(inputs, date=FLOWN_ON), add_exposure(inputs.terrain)
-
-    class Uniform:
-        def predict(self, depth_m, _places):
-            density, common, local = (np.full(np.shape(depth_m), value) for value in (315.0, 12.0, 20.0))
-            return Densities(density, [common], local)
-
+    terrain = terrain.assign(canopy=0.0 * terrain["canopy"])
     twice = inputs.flights[0].assign(
         depth=2 * inputs.flights[0]["depth"], depth_random_se=2 * inputs.flights[0]["depth_random_se"]
     )
     twice.attrs["depth_bias_se_m"] *= 2
     found = []
     for flight in (inputs.flights[0], twice):
-        flown = flight_swe(flight, Uniform(), terrain, 0.5, southern=False)
+        flown = flight_swe(flight, Uniform(), terrain, 0.5)
         today = SweMap(flown.swe_mm, flown.standard_error(), flown.covered, flown.parts, flown)
         area = inputs.terrain["cell_area"].to_numpy()
         fields = inputs.terrain[["zone", "band", "cell_area"]].assign(
@@ -203,6 +198,35 @@ def test_twice_the_depth_is_twice_the_water_and_its_error(seed):
         found.append(totals_rows(fields, units, covariance.total, flown_on.date))
     for name in ("volume_m3", "volume_se_m3", "swe_mean_mm", "depth_mean_m"):
         assert found[1][name].to_numpy() == pytest.approx(2 * found[0][name].to_numpy(), rel=1e-9), name
+
+
+class Uniform:
+    """Density that is the same everywhere."""
+
+    def predict(self, depth_m, _places):
+        density, common, local = (np.full(np.shape(depth_m), value) for value in (315.0, 12.0, 20.0))
+        return Densities(density, [common], local, np.zeros_like(density))
+
+
+def test_depth_under_trees_errs_alike_however_many_cells_there_are():
+    inputs = made(4)
+    bare, wooded = (
+        flight_swe(
+            inputs.flights[0],
+            Uniform(),
+            (terrain := add_exposure(inputs.terrain)).assign(canopy=xr.full_like(terrain["canopy"], canopy)),
+            0.5,
+        )
+        for canopy in (0.0, 0.5)
+    )
+    lies = wooded.depth_m > 0
+    part = next(part for part in wooded.parts if part.name == "flight canopy")
+    assert np.isinf(part.correlation_m)
+    assert part.error_mm[lies] == pytest.approx(315.0 * 0.5 * CANOPY_DEPTH_SE_M)
+    assert (part.error_mm[wooded.depth_m == 0] == 0).all()
+    grown = wooded.depth_se_m[lies] ** 2 - bare.depth_se_m[lies] ** 2
+    assert grown == pytest.approx((0.5 * CANOPY_DEPTH_SE_M) ** 2)
+    assert (wooded.swe_mm[lies] == bare.swe_mm[lies]).all()
 
 
 @pytest.mark.parametrize(("seed", "flight"), [(4, False), (3, False), (4, True)])
@@ -221,15 +245,13 @@ def test_no_snow_anywhere_is_no_water_with_a_small_error(seed, flight):
 def test_the_same_snow_everywhere_stays_the_same():
     """All sites and the flight agree on one depth and density: no site, height or residual may invent a pattern.
 
-    A world without weather: where it snows above and thaws below, the same snow does not stay the same. Only that slopes towards
-    the sun hold denser snow is known beforehand.
+    A world without weather: where it snows above and thaws below, the same snow does not stay the same.
     """
     inputs = made(4, flight=False, swe_mm=300.0)
     flat = replace(inputs, flights=[made_flight(inputs.grid, np.full(inputs.grid.shape, 300.0 / 320.0))])
     density = flat.densities.assign(density_kg_m3=320.0)
     swe = estimate_day(replace(flat, densities=density), CHOICES).fields["swe"]
-    level = (swe / np.exp(EXPOSURE_LOG * add_exposure(inputs.terrain)["northness"])).to_numpy()
-    held = level[np.isfinite(level)]
+    held = swe.to_numpy()[np.isfinite(swe)]
     assert held.max() / held.min() < 1.02
     assert held.mean() == pytest.approx(300.0, rel=0.03)
 
@@ -388,7 +410,7 @@ def test_where_no_snow_is_told_there_is_no_density_and_where_there_is_it_covers_
     class Uniform:
         def predict_from_swe(self, swe_mm, _places):
             density, common, local = (np.full(np.shape(swe_mm), value) for value in (315.0, 12.0, 20.0))
-            return Densities(density, [common], local)
+            return Densities(density, [common], local, np.zeros_like(density))
 
     today = SweMap(trace, 0.1 + trace, np.full(trace.shape, 0.001), [], None)
     fields = published_fields(today, Uniform(), replace(inputs, terrain=add_exposure(inputs.terrain)))

@@ -1,63 +1,68 @@
-"""Bulk density: what is expected of place and day, corrected by what this season's courses and stations weighed."""
+"""Bulk density: a published relation, corrected by what courses and stations weighed."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 import xarray as xr
+from scipy.interpolate import RegularGridInterpolator
 
-from pipeline.methods.canopy import poleward
-from pipeline.methods.choice import left_out_groups
-from pipeline.methods.density_residual import DensityResidual
-from pipeline.methods.density_seasons import EarlierSeasons, thinness
+from pipeline.methods.density_records import SeasonPrior, density_records
 from pipeline.methods.errors import ErrorPart
-from pipeline.methods.regression import BayesianLine
-from pipeline.methods.settling import Settling
+from pipeline.methods.regression import doubt
 from pipeline.methods.sturm import prior_density, sturm_day
+from pipeline.methods.tiles import one_blas_thread
 
 SETTLING_SHARE = 0.5
-"""Share of the settling model in the prior, in logarithms, beside the published relation: neither is known to be the better
-until the season's records have spoken (trial worlds: 0.4 to 0.6 are alike, docs/method.md)."""
+"""Share of the settling model beside the published relation, in logarithms, where nothing was weighed: the one is too dense in
+winter and too light in spring, the other too dense throughout (one real region; trial worlds: 0.4 to 0.6 are alike)."""
 
-EXPOSURE_LOG = -0.1
-"""Logarithm of density by sin(slope) x cos(aspect from the pole): a steep slope towards the sun is some 10 % denser than one
-turned from it, since sun settles snow (common practice, no source; trial worlds: 0.4 in midwinter, 0.1 in melt; sites stand on
-level ground and cannot tell it)."""
+REGION_SD = {"level": 0.2, "per_log_depth": 0.15, "per_km": 0.1, "per_60_days": 0.05}
+"""Standard deviations of the correction from region to region, in natural logarithms of density: for all snow, for depth e
+times as great, a kilometre of height, and two months (three real regions lie 0.07 to 0.26 below the relation and 0.04 below to
+0.1 above its slope on depth; worlds of two physics are most likely with 0.3 for the slope on depth; docs/method.md)."""
 
-PRIOR_SD = {"level": 0.15, "per_m": 0.08, "per_km": 0.08, "settling_share": 0.3}
-"""Prior standard deviations of the correction, in natural logarithms of density: the relation is off by some 15 % at a
-single place and time (spread of the classes' densities in Sturm et al. 2010, Table 3, from memory), and a metre of depth or a
-kilometre of height may change that by 8 % (chosen). The share of the settling model may be anything from none to all."""
+SEASON_SHARE, ROUND_SHARE = 0.25, 0.5
+"""A season deviates from its region, and a round of visits from its season, by these shares of `REGION_SD` and `PLACE_SD` (one
+real region: 0.05 and 0.1 where a region's is 0.2; 0.1 for the season is alike, 0.03 for the round 0.9 kg/m3 worse)."""
 
-RECORD_SD = 0.12
-"""Spread of one site's density about its surroundings, as a share, before the season's sites tell it: 5 to 10 % within like
-terrain (common practice, no source), and what a sampler or pillow and depth sensor add to that."""
+ROUND_DAYS = 15.0
+"""E-folding time over which a round's own deviation lasts, days (one real region: 30 and 60 are 0.3 and 0.8 kg/m3 worse)."""
 
-PSEUDO_RECORDS = 4.0
-"""So many records at that spread stand beside the sites' own: a handful that happen to agree is no proof of certainty."""
+PLACE_SD = 0.08
+"""Spread of places about the correction that stays from season to season, in natural logarithms: 5 to 10 % within like terrain
+(common practice, no source; one real region: 0.05 to 0.1 are alike within 0.8 kg/m3)."""
 
-FADE_DAYS = 30.0
-"""A record's error variance grows by a factor e in so many days: densities of last month still tell of today, since the
-settling model moves them on (trial worlds: 14 days are 0.2 % worse on flight days, 45 the same)."""
+SHARED, REACH_M = 0.7, 15_000.0
+"""Share of the places' variance that they have in common over distance, and its e-folding distance, m (most likely on three real
+regions, odd seasons: 0.9 and 22 km; on worlds of two physics 0.2 and 1.5 to 2 km; docs/method.md)."""
 
-DEPTH_REACH_M = 2.0
-"""The line on depth is carried this far beyond the records' mean depth, m (demo basin: half of the water lies deeper than most
-records; stopping at 1 m made snow of 3 m some 7 % too dense, at 3 m early snow of 4 m much too light)."""
+POINTS_A_REACH = 8.0
+"""On a grid the pattern is told at so many points to its reach: between them it bends by less than half a per cent."""
 
-MOST_OWN_SD = 0.1
-"""Places of like terrain differ by no more than so much, in natural logarithms (trial worlds: 0.05 to 0.17 from cell to cell);
-what sites differ by beyond that is how they are measured."""
+RECORD_SD, RECORD_SD_M = 0.05, 0.06
+"""Spread of single records in natural logarithms: a sampler's or two sensors' own, and so many metres over the snow's depth, since
+what is lost of a core's foot or lies in a crust is the same in thin snow as in deep (the most likely values on one real region,
+eight seasons)."""
+
+COMMON_FLOOR = 0.03
+"""What no number of records takes away, as a share of density: samplers and clearings err alike (docs/method.md)."""
+
+LEAST_DEPTH_M = 0.05
+"""Thinner snow than this is no surer told than this, m."""
+
+EVEN_DEPTH_M = 0.3
+"""The line on depth is one on the logarithm of depth and so much: thinner snow is a crust or new and follows no line (chosen)."""
+
+PSEUDO_RECORDS = 10.0
+"""So many records that spread as expected stand beside the sites' own: a handful that happen to agree is no proof of certainty."""
 
 DENSITY_REACH_M = 1500.0
 """E-folding distance over which a place's own density deviates alike (density varies with exposure and drifting over some
 kilometre; chosen)."""
-
-COMMON_FLOOR = 0.03
-"""What no number of records takes away, as a share of density: samplers and clearings err alike (docs/method.md)."""
 
 
 @dataclass(frozen=True)
@@ -67,26 +72,23 @@ class DensityPlaces:
     Parameters
     ----------
     elevation_m : elevation, m.
-    poleward : sin(slope) x cos(aspect from the pole); none at sites, which stand on level ground whatever their cell's slope.
     x, y : m.
     """
 
     elevation_m: np.ndarray
-    poleward: np.ndarray
     x: np.ndarray
     y: np.ndarray
 
     @classmethod
-    def of_terrain(cls, terrain: xr.Dataset, *, southern: bool) -> DensityPlaces:
-        """Return the cells of the grid, from their elevation and northness."""
+    def of_terrain(cls, terrain: xr.Dataset) -> DensityPlaces:
+        """Return the cells of the grid, from their elevation."""
         x, y = np.meshgrid(terrain["x"].to_numpy(), terrain["y"].to_numpy(), copy=False)
-        return cls(terrain["elevation"].to_numpy(), poleward(terrain["northness"].to_numpy(), southern=southern), x, y)
+        return cls(terrain["elevation"].to_numpy(), x, y)
 
     @classmethod
     def of_sites(cls, sites: pd.DataFrame) -> DensityPlaces:
         """Return sites or their records, from their `elevation_m`, `x` and `y`."""
-        height, x, y = (sites[name].to_numpy(float) for name in ("elevation_m", "x", "y"))
-        return cls(height, np.zeros(len(sites)), x, y)
+        return cls(*(sites[name].to_numpy(float) for name in ("elevation_m", "x", "y")))
 
 
 @dataclass(frozen=True)
@@ -98,222 +100,215 @@ class Densities:
     mean : mean density.
     common : independent errors common to all places, each with its sign, as `BayesianLine.error_fields` gives them.
     local : standard error of each place by itself.
-    pattern : standard error of the sites' own pattern, which hangs together over `pattern_reach_m`; None where none was found.
+    pattern : standard error of what places have in common over `REACH_M`.
     """
 
     mean: np.ndarray
     common: list[np.ndarray]
     local: np.ndarray
-    pattern: np.ndarray | None = None
-    pattern_reach_m: float = np.inf
+    pattern: np.ndarray
 
     def standard_error(self) -> np.ndarray:
         """Return the standard error, all parts together."""
-        fields = [*self.common, self.local, *([] if self.pattern is None else [self.pattern])]
-        return np.sqrt(sum(field**2 for field in fields))
+        return np.sqrt(sum(field**2 for field in (*self.common, self.local, self.pattern)))
 
     def parts(self, depth_m: np.ndarray) -> list[ErrorPart]:
         """Return the parts of the error of SWE that snow of this depth (m) has of its density."""
         parts = [ErrorPart("density common", depth_m * field, np.inf) for field in self.common]
-        if self.pattern is not None:
-            parts.append(ErrorPart("density pattern", depth_m * self.pattern, self.pattern_reach_m))
+        parts.append(ErrorPart("density pattern", depth_m * self.pattern, REACH_M))
         return [*parts, ErrorPart("density local", depth_m * self.local, DENSITY_REACH_M)]
 
 
-Kriged = tuple[np.ndarray, np.ndarray] | None
-"""The sites' own pattern at places and its standard error, in natural logarithms; None where it does not help."""
-
-
 class BulkDensity:
-    """Bulk density about a prior: log(rho / prior) is a Bayesian line on depth and elevation.
+    """Bulk density about a prior: what records weigh beyond it is a line on depth, height and day, with random parts.
 
-    The prior is the geometric mean of a published relation, moved by what earlier seasons' courses say of it, and the season's
-    settling model where there is one; slopes towards the sun are denser. How far the model is believed is one more coefficient
-    of the line, so that the records tell it where they stand on different heights.
+    The logarithm of a record over the prior is
+
+        y = x' (b_region + b_season + b_round) + p_place + p_season + p_round + e,
+
+    x being 1, logarithm of depth, height and day, each part normal about nothing (a mixed model: Laird and Ware 1982, Biometrics
+    38, 963-974). The prior is a published relation; where nothing was ever weighed, its geometric mean with the season's settling
+    model. Visits of earlier seasons tell the region's part, this season's the season's, the days about the date the round's. A
+    place that is weighed often counts as one place, and places near each other deviate alike: what they share is told between
+    the sites as kriging tells it.
 
     Parameters
     ----------
-    snow_class : class of Sturm et al. 2010 whose relation is used.
-    origin : the season's 1 October, or 1 April in southern basins.
-    settling : the season's modelled density by day and elevation, None where the weather is not known.
-    earlier : what earlier seasons' courses say beside the relation, None where they are too few.
+    prior : the relation, the season and its settling.
+    earlier : visits of earlier seasons: site_id, date, depth_m, density_kg_m3, elevation_m, x, y (m, missing where a site's place
+        is not known); None where there are none.
 
     Attributes
     ----------
-    line_ : the fitted correction.
-    centre_ : depth (m), elevation (m) and logarithm of the settling model over the relation at which the correction's level is
-        meant.
-    records_ : number of sites it was fitted to.
-    spread_ : standard deviation of the sites about the line, as a share of density.
-    sure_ : that of fresh records of deep snow, over `RECORD_SD`.
-    own_variance_ : variance of places about the line, in natural logarithms.
-    residual_ : what the line leaves, kriged; None where it does not help.
+    coefficients_, covariance_ : (k,) mean of b_region + b_season + b_round on the date, and its (k, k) covariance.
+    centre_ : depth (m) and elevation (m) at which the level is meant.
+    records_ : what it was fitted to, as `density_records` gives it.
+    spread_ : spread of the records over the one expected.
     """
 
-    def __init__(
-        self,
-        snow_class: str,
-        origin: dt.date,
-        settling: Settling | None = None,
-        earlier: EarlierSeasons | None = None,
-    ) -> None:
-        """Keep what the prior is made of."""
-        self.snow_class = snow_class
-        self.origin = origin
-        self.settling = settling
+    def __init__(self, prior: SeasonPrior, earlier: pd.DataFrame | None = None) -> None:
+        """Keep what is known beforehand."""
+        self.prior = prior
         self.earlier = earlier
 
-    def fit(self, records: pd.DataFrame, date: dt.date, without: Collection[str] = ()) -> BulkDensity:
-        """Fit to the records nearest in time to `date`, one a site.
+    def fit(self, records: pd.DataFrame, date: dt.date) -> BulkDensity:
+        """Fit to the season's records about `date`, before and after.
 
         Parameters
         ----------
-        records : site_id, date, depth_m, density_kg_m3, elevation_m, x, y; may be empty.
+        records : as `earlier`; may be empty.
         date : the day the density is wanted for.
-        without : sites that shall have no say, neither this season nor by earlier ones.
         """
-        self.without_ = without
-        records = records[~records["site_id"].isin(without)]
         self.date_ = date
-        near = nearest_records(records, date)
-        self.records_ = len(near)
-        depth, elevation = near["depth_m"].to_numpy(float), near["elevation_m"].to_numpy(float)
-        # Old and thin records by how much wider they spread than a fresh one of deep snow.
-        wider = np.exp(near["age_days"].abs().to_numpy(float) / FADE_DAYS) * thinness(depth)
-        moved = np.zeros(len(near))
-        if self.earlier is not None:
-            moved = self.earlier.excess(depth, elevation, [day.date() for day in near["date"]], without)
-        prior, apart = np.ones(len(near)), np.zeros(len(near))
-        for day, rows in near.groupby("date").indices.items():
-            there = DensityPlaces.of_sites(near.iloc[rows])
-            prior[rows], apart[rows] = self._prior(depth[rows], there, pd.Timestamp(day).date(), moved[rows])
-        self.centre_ = (1.0, 2000.0, 0.0)
-        if len(near):
-            self.centre_ = (
-                float(depth.mean()),
-                float(elevation.mean()),
-                float(np.average(apart, weights=1.0 / wider)),
-            )
-        excess = np.log(near["density_kg_m3"].to_numpy(float) / prior)
-        columns = self._columns(depth, elevation, apart)
-        self.line_ = BayesianLine(np.array(list(PRIOR_SD.values()))).fit(columns, excess, RECORD_SD**2 * wider)
-        left = excess - self.line_.predict(columns)[0]
-        self.spread_ = _shrunk(left**2, 2.0)
-        # How sure the line is, is told by records of fresh deep snow: the others are known to spread more.
-        self.sure_ = _shrunk(left**2 / wider, PSEUDO_RECORDS) / RECORD_SD
-        self.own_variance_ = min(float(np.mean(left**2 / wider)), MOST_OWN_SD**2) if len(left) else 0.0
-        self.residual_ = DensityResidual().fit(near[["x", "y"]].to_numpy(float), left, wider)
+        known = density_records(records, self.earlier, self.prior, date)
+        self.records_ = known
+        now, later, depth = known["now"].to_numpy(), known["later"].to_numpy(), known["depth_m"].to_numpy()
+        of = known[now] if now.any() else known
+        self.centre_ = tuple(of[["depth_m", "elevation_m"]].mean()) if len(of) else (1.0, 2000.0)
+        columns = self._columns(depth, known["elevation_m"].to_numpy(), later)
+        self._excess = known["excess"].to_numpy()
+        variance = np.array(list(REGION_SD.values())) ** 2
+        season, site = known["season"].to_numpy(), known["site_id"].to_numpy(str)
+        shared = (columns * variance) @ columns.T + PLACE_SD**2 * _alike(site, known[["x", "y"]].to_numpy(float))
+        shared *= 1.0 + np.equal.outer(season, season) * _within(np.subtract.outer(later, later))
+        self._inverse = _inverse(
+            shared, RECORD_SD**2 + (RECORD_SD_M / np.maximum(depth, LEAST_DEPTH_M)) ** 2, self._excess
+        )
+        this = season == self.prior.origin.year
+        self._to_date = 1.0 + this * _within(later)
+        to_date = columns * variance * self._to_date[:, None]
+        weights = self._inverse @ to_date
+        self.coefficients_ = weights.T @ self._excess
+        self.covariance_ = np.diag(variance) * (1.0 + _within(0.0)) - to_date.T @ weights
+        squares = float(self._excess @ self._inverse @ self._excess)
+        self.spread_ = float(np.sqrt((squares + PSEUDO_RECORDS) / (len(known) + PSEUDO_RECORDS)))
         return self
 
     def predict(self, depth_m: np.ndarray, places: DensityPlaces) -> Densities:
         """Return the density of snow of a depth (m) at places."""
-        return self._with_errors(np.asarray(depth_m, float), places, self._kriged(places))
+        return self._told(np.asarray(depth_m, float), places, self._pattern(places))
 
-    def _with_errors(self, depth: np.ndarray, places: DensityPlaces, kriged: Kriged) -> Densities:
-        density, columns = self._mean(depth, places, kriged)
-        fields = [field.reshape(depth.shape) for field in self.line_.error_fields(columns, self.sure_)]
+    def _told(self, depth: np.ndarray, places: DensityPlaces, pattern: tuple[np.ndarray, np.ndarray]) -> Densities:
+        """Return the density of snow of a depth (m) at places whose pattern, with its standard error, is known."""
+        density, columns = self._mean(depth, places, pattern[0])
+        root = self.spread_ * np.linalg.cholesky(self.covariance_)
+        fields = (columns @ root).T.reshape(-1, *depth.shape)
+        # Thin snow differs more from place to place, as its records do.
+        local = np.hypot(self._local(), self.spread_ * RECORD_SD_M / (depth + EVEN_DEPTH_M))
         common = [density * field for field in (*fields, COMMON_FLOOR)]
-        if kriged is None:
-            return Densities(density, common, density * self.spread_)
-        # The sites' spread about the line holds that of the pattern, which has an error of its own.
-        own = np.sqrt(max(self.spread_**2 - self.residual_.sd_**2, 0.0))
-        return Densities(density, common, density * own, density * kriged[1], self.residual_.reach_m_)
+        return Densities(density, common, density * local, density * self.spread_ * pattern[1])
 
-    def _mean(self, depth: np.ndarray, places: DensityPlaces, kriged: Kriged) -> tuple[np.ndarray, np.ndarray]:
-        """Return the mean density, and the line's columns at the places: a few one by one, or a grid of them."""
-        moved = 0.0
-        if self.earlier is not None and depth.ndim == 1:
-            moved = self.earlier.excess(depth, places.elevation_m, [self.date_] * len(depth), self.without_)
-        elif self.earlier is not None:
-            moved = self.earlier.excess_on(depth, places.elevation_m, self.date_, self.without_)
-        prior, apart = self._prior(depth, places, self.date_, moved)
-        columns = self._columns(depth.ravel(), places.elevation_m.ravel(), apart.ravel())
-        excess = (columns @ self.line_.coefficients_).reshape(depth.shape)
-        if kriged is not None:
-            excess = excess + kriged[0]
-        # The line tells the middle of places that spread log-normally: their mean is what weighs (Duan 1983, JASA 78, 605-610).
-        return prior * np.exp(excess + 0.5 * self.own_variance_), columns
+    def _local(self) -> float:
+        """Return the spread of places about the line on the date, as a share of density."""
+        return self.spread_ * float(np.sqrt((1.0 - SHARED) * PLACE_SD**2 * (1.0 + _within(0.0)) + RECORD_SD**2))
 
-    def _kriged(self, places: DensityPlaces) -> Kriged:
-        return None if self.residual_ is None else self.residual_.predict(places.x, places.y)
+    def _spread(self) -> float:
+        """Return the spread of places about the line on the date, the part that hangs together with it, as a share of density."""
+        return self.spread_ * float(np.sqrt(PLACE_SD**2 * (1.0 + _within(0.0)) + RECORD_SD**2))
 
-    def _prior(
-        self, depth_m: np.ndarray, places: DensityPlaces, date: dt.date, moved: np.ndarray | float
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Return the density before any record has a say, kg/m3, and the logarithm of the settling model over the relation.
+    def _pattern(self, places: DensityPlaces) -> tuple[np.ndarray, np.ndarray]:
+        """Return what the records say of places beyond the line, and its standard error, in natural logarithms of density.
 
-        `moved` is the logarithm by which earlier seasons move the relation.
+        A grid is told at points `POINTS_A_REACH` to the reach and taken evenly between them: the pattern is smooth over less.
         """
-        relation = prior_density(depth_m, sturm_day(date, self.origin), self.snow_class) * np.exp(moved)
-        apart = np.zeros(np.shape(relation))
-        if self.settling is not None:
-            settled = self.settling.at(pd.Timestamp(date), places.elevation_m)
-            apart = np.log(np.where(np.isfinite(settled), settled, relation) / relation)
-        return relation * np.exp(SETTLING_SHARE * apart + EXPOSURE_LOG * places.poleward), apart
+        if places.x.ndim == 1:
+            return self._pattern_at(places.x, places.y)
+        step = max(int(REACH_M / (POINTS_A_REACH * abs(places.x[0, 1] - places.x[0, 0]))), 1)
+        at = tuple(np.unique(np.append(np.arange(0, size, step), size - 1)) for size in places.x.shape)
+        rows, columns = np.ix_(*(np.arange(size) for size in places.x.shape))
+        told = self._pattern_at(places.x[np.ix_(*at)], places.y[np.ix_(*at)])
+        return tuple(RegularGridInterpolator(at, field)((rows, columns)) for field in told)
+
+    def _pattern_at(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        known = self.records_[["x", "y"]].to_numpy(float)
+        away = np.hypot(x.ravel() - known[:, :1], y.ravel() - known[:, 1:])
+        shared = SHARED * PLACE_SD**2 * np.nan_to_num(np.exp(-away / REACH_M)) * self._to_date[:, None]
+        whole = SHARED * PLACE_SD**2 * (1.0 + _within(0.0))
+        told = np.sum(shared * (self._inverse @ shared), axis=0)
+        se = np.sqrt(np.maximum(whole - told, 0.0))
+        return (shared.T @ (self._inverse @ self._excess)).reshape(x.shape), se.reshape(x.shape)
+
+    def _mean(self, depth: np.ndarray, places: DensityPlaces, pattern: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the mean density, and the line's columns at the places."""
+        relation = prior_density(depth, sturm_day(self.date_, self.prior.origin), self.prior.snow_class)
+        columns = self._columns(depth.ravel(), places.elevation_m.ravel(), 0.0)
+        excess = (columns @ self.coefficients_).reshape(depth.shape) + pattern
+        if self.records_.empty:
+            excess = excess + SETTLING_SHARE * self.prior.settled(self.date_, places.elevation_m, relation)
+        # The line tells the middle of places that spread log-normally: their mean is what weighs (Duan 1983, JASA 78, 605-610).
+        return relation * np.exp(excess + 0.5 * self._spread() ** 2), columns
 
     def predict_from_swe(self, swe_mm: np.ndarray, places: DensityPlaces) -> Densities:
         """Return as `predict`, where SWE and not depth is known: depth and density are solved for together."""
-        depth, kriged = np.asarray(swe_mm, float) / 300.0, self._kriged(places)
-        for _ in range(4):  # the relation is flat in depth: each round takes the error down tenfold
-            depth = swe_mm / self._mean(depth, places, kriged)[0]
-        return self._with_errors(depth, places, kriged)
+        depth, pattern = np.asarray(swe_mm, float) / 300.0, self._pattern(places)
+        for _ in range(6):  # density is flat in depth: each round takes the error down some fivefold
+            depth = swe_mm / self._mean(depth, places, pattern[0])[0]
+        return self._told(depth, places, pattern)
+
+    def left_out(self) -> pd.DataFrame:
+        """Return each site's density nearest to the date as measured and as the other sites alone predict it.
+
+        Returns
+        -------
+        DataFrame : site_id, observed, predicted, predicted_se (kg/m3), the error with that of the record.
+
+        Notes
+        -----
+        Without the rows i of a site, with Q the inverse of all records' covariance, the site is predicted with the error
+        Q_ii^-1 (Q y)_i and the covariance Q_ii^-1 (Rasmussen and Williams 2006, Gaussian Processes, eq. 5.12, by blocks).
+        """
+        off = self._inverse @ self._excess
+        rows = []
+        for site_id, records in self.records_.reset_index(drop=True).groupby("site_id"):
+            this = records[records["now"]]
+            if this.empty:
+                continue
+            own, at = records.index.to_numpy(), records.index.get_loc(this["later"].abs().idxmin())
+            covariance = np.linalg.inv(self._inverse[np.ix_(own, own)])
+            observed = float(records["density_kg_m3"].iloc[at])
+            predicted = observed * np.exp(-(covariance @ off[own])[at] + 0.5 * self._spread() ** 2)
+            rows.append((site_id, observed, predicted, predicted * self.spread_ * np.sqrt(covariance[at, at])))
+        return pd.DataFrame(rows, columns=["site_id", "observed", "predicted", "predicted_se"])
 
     def parameters(self) -> dict:
         """Return what the record keeps of the model."""
+        now = self.records_["now"]
         return {
             "relation": "Sturm et al. 2010",
-            "snow_class": self.snow_class,
-            "records": self.records_,
-            "correction": dict(zip(PRIOR_SD, self.line_.coefficients_.round(5).tolist(), strict=True)),
+            "snow_class": self.prior.snow_class,
+            "records": int(now.sum()),
+            "earlier_seasons": {"records": int((~now).sum())},
+            "correction": dict(zip(REGION_SD, self.coefficients_.round(5).tolist(), strict=True)),
             "centre_depth_m": round(self.centre_[0], 3),
             "centre_elevation_m": round(self.centre_[1], 1),
             "spread": round(self.spread_, 4),
-        } | {
-            name: model.parameters()
-            for name, model in (("earlier_seasons", self.earlier), ("residual", self.residual_))
-            if model is not None
         }
 
-    def _columns(self, depth_m: np.ndarray, elevation_m: np.ndarray, apart: np.ndarray) -> np.ndarray:
-        depth, elevation, level = self.centre_
-        # The relation alone makes drifts too dense, since what is blown there is no older than the rest: the line on depth
-        # reaches into them. Beyond a kilometre of height from the records it is not carried further.
-        deep = np.clip(depth_m - depth, -DEPTH_REACH_M, DEPTH_REACH_M)
-        high = np.clip((elevation_m - elevation) / 1000.0, -1.0, 1.0)
-        return np.column_stack([np.ones_like(deep), deep, high, apart - level])
+    def _columns(self, depth_m: np.ndarray, elevation_m: np.ndarray, later: np.ndarray | float) -> np.ndarray:
+        """Return the line's columns, one for each of `REGION_SD`, at depths (m) and elevations (m) so many days after the date."""
+        deeper = np.log((depth_m + EVEN_DEPTH_M) / (self.centre_[0] + EVEN_DEPTH_M))
+        # Beyond a kilometre of height from the records the line is not carried further.
+        higher = np.clip((elevation_m - self.centre_[1]) / 1000.0, -1.0, 1.0)
+        return np.column_stack([np.ones_like(deeper), deeper, higher, later / 60.0 + np.zeros_like(deeper)])
 
 
-def _shrunk(squares: np.ndarray, pseudo: float) -> float:
-    return float(np.sqrt((np.sum(squares) + pseudo * RECORD_SD**2) / (len(squares) + pseudo)))
+def _alike(site: np.ndarray, xy: np.ndarray) -> np.ndarray:
+    """Return the correlation of places, (n, n): of one place all, of others what they share over their distance."""
+    away = np.hypot(*(np.subtract.outer(values, values) for values in xy.T))
+    # Nobody knows where a site of earlier seasons stood that the table of sites has no longer.
+    near = np.nan_to_num(np.exp(-away / REACH_M))
+    return np.where(np.equal.outer(site, site), 1.0, SHARED * near)
 
 
-def nearest_records(records: pd.DataFrame, date: dt.date) -> pd.DataFrame:
-    """Return for each site its record nearest in time to `date`, with `age_days` (negative when later)."""
-    age = (np.datetime64(date, "D") - records["date"].to_numpy("datetime64[D]")).astype(float)
-    aged = records.assign(age_days=age, distance=np.abs(age))
-    return (
-        aged.sort_values(["site_id", "distance", "date"])
-        .drop_duplicates("site_id")
-        .drop(columns="distance")
-        .reset_index(drop=True)
-    )
+def _within(days: np.ndarray | float) -> np.ndarray | float:
+    """Return what a season's and a round's own parts add to the variance of a region's, for records so many days apart."""
+    return SEASON_SHARE**2 + ROUND_SHARE**2 * np.exp(-np.abs(days) / ROUND_DAYS)
 
 
-def leave_one_out(model: BulkDensity, records: pd.DataFrame, date: dt.date) -> pd.DataFrame:
-    """Return each site's density as measured and as predicted by the other sites, with the error of the prediction.
-
-    Returns
-    -------
-    DataFrame : site_id, observed, predicted, predicted_se (kg/m3).
-    """
-    near = nearest_records(records, date)
-    told = []
-    for group in left_out_groups(near.set_index("site_id")["elevation_m"]):
-        for day, left_out in near[near["site_id"].isin(group)].groupby("date"):
-            without = BulkDensity(model.snow_class, model.origin, model.settling, model.earlier)
-            without.fit(records, day.date(), without=list(group))
-            found = without.predict(left_out["depth_m"].to_numpy(float), DensityPlaces.of_sites(left_out))
-            told.append(left_out.assign(predicted=found.mean, predicted_se=found.standard_error()))
-    table = pd.concat(told) if told else near.assign(predicted=np.nan, predicted_se=np.nan)
-    table = table.rename(columns={"density_kg_m3": "observed"}).sort_values("site_id", ignore_index=True)
-    return table[["site_id", "observed", "predicted", "predicted_se"]]
+def _inverse(shared: np.ndarray, own: np.ndarray, excess: np.ndarray) -> np.ndarray:
+    """Return the inverse of the records' covariance, the own variance of those that the others contradict raised (`doubt`)."""
+    with one_blas_thread():
+        first = np.linalg.inv(shared + np.diag(own))
+        told = 1.0 / np.diag(first)
+        raised = own + (doubt((first @ excess) * np.sqrt(told)) - 1.0) * told
+        return np.linalg.inv(shared + np.diag(raised))

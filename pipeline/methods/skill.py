@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.density import BulkDensity, leave_one_out
+from pipeline.methods.density import BulkDensity
 from pipeline.methods.scores import scores
 from pipeline.methods.site_values import SITE_VARIATION, points_on, site_values
 
@@ -90,9 +90,8 @@ def swe_skill(sites: pd.DataFrame, model: str) -> pd.DataFrame:
     )
 
 
-def density_skill(model: BulkDensity, records: pd.DataFrame, date: dt.date) -> pd.DataFrame:
-    """Return the rows of `skill.csv` for density: sites against the density told by the others, and what earlier seasons tell."""
-    held_out = leave_one_out(model, records, date)
+def density_skill(model: BulkDensity) -> pd.DataFrame:
+    """Return the row of `skill.csv` for density: sites against the density told by the others."""
+    held_out = model.left_out()
     figures = scores(*(held_out[name].to_numpy(float) for name in ("observed", "predicted", "predicted_se")))
-    row = pd.DataFrame([{"model": "relation and sites", "part": "density", "weight": 1.0} | figures])
-    return row if model.earlier is None else pd.concat([row, model.earlier.skill()], ignore_index=True)
+    return pd.DataFrame([{"model": "relation and sites", "part": "density", "weight": 1.0} | figures])

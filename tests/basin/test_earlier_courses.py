@@ -9,7 +9,6 @@ from made_basin import changed, snowtally
 
 from pipeline import gather_earlier_visits
 from pipeline.gather_earlier_visits import NOT_USED
-from pipeline.methods.density_seasons import EARLIER_SHARE
 
 DATE = "2031-03-04"
 YEARS = range(2026, 2031)
@@ -55,18 +54,17 @@ def nights(basin):
 
 def test_earlier_seasons_move_the_density_and_are_told(nights):
     _, found = nights
-    told, record, skill, _ = found["long"]
+    told, _, skill, _ = found["long"]
     assert told["degraded"] == []
     # 25 visits a course, less the one that no snow can weigh; not those of forty years ago.
-    earlier = record["models"]["density"]["earlier_seasons"]
-    assert (earlier["records"], earlier["share"]) == (74, EARLIER_SHARE)
-    assert earlier["bias"] != 0.0
-    rows = skill.set_index("model").loc[["relation, earlier seasons", "relation and trees, earlier seasons"]]
-    assert rows["weight"].tolist() == [0.0, 1.0]
-    assert rows["n"].tolist() == [74, 74]
-    assert rows["rmse"].iloc[1] < rows["rmse"].iloc[0]
-    assert "earlier_seasons" not in found["short"][1]["models"]["density"]
-    assert not found["short"][2]["model"].str.contains("earlier").any()
+    density = {name: found[name][1]["models"]["density"] for name in found}
+    assert [density[name]["earlier_seasons"]["records"] for name in ("short", "long")] == [0, 74]
+    # They are half as heavy again as this season's.
+    assert density["long"]["correction"]["level"] > density["short"]["correction"]["level"] + 0.02
+    assert (
+        skill.set_index("model").loc["relation and sites", "n"]
+        == found["short"][2].set_index("model").loc["relation and sites", "n"]
+    )
 
 
 def test_earlier_visits_that_are_left_out_are_told_course_by_course(nights):

@@ -1,4 +1,4 @@
-"""What earlier seasons' courses teach of density, and what they must not."""
+"""What earlier seasons' visits teach of density, and what they must not."""
 
 import datetime as dt
 
@@ -6,144 +6,162 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.methods.density import BulkDensity, DensityPlaces, leave_one_out
-from pipeline.methods.density_seasons import EARLIER_SHARE, EarlierSeasons, relation_bias
+from pipeline.methods import density_records as records_module
+from pipeline.methods.density import BulkDensity, DensityPlaces
+from pipeline.methods.density_records import SeasonPrior, density_records
 from pipeline.methods.sturm import autumn_origin, prior_density, sturm_day
 
 START, ORIGIN, DATE = dt.date(2030, 9, 1), dt.date(2030, 10, 1), dt.date(2031, 3, 1)
 HEIGHTS = {"A": 1600.0, "B": 1900.0, "C": 2200.0, "D": 2500.0}
+PRIOR = SeasonPrior("alpine", ORIGIN, 30)
 
 
-def visits(seasons=6, *, southern=False, excess=lambda height: 0.2 - 0.2 * (height - 1600.0) / 900.0, spread=0.03):
-    """Return visits of the first of the month from midwinter on; density lies `excess` (by height) off the relation."""
+def visits(years=range(2025, 2030), *, southern=False, excess=lambda _site, _year: 0.2, spread=0.03, depth=(0.6, 2.5)):
+    """Return visits of the first of the month from midwinter on; density lies `excess` (by site and year) off the relation."""
     rng = np.random.default_rng(8)
     rows = []
-    for year in range(2031 - seasons, 2031):
+    for year in years:
         origin = autumn_origin(dt.date(year, 3 if southern else 9, 15), southern)
         for months in range(3, 8):
             date = (pd.Timestamp(origin) + pd.DateOffset(months=months)).date()
             for site_id, height in HEIGHTS.items():
-                depth = rng.uniform(0.6, 2.5)
-                relation = float(prior_density(np.array(depth), sturm_day(date, origin), "alpine"))
-                off = excess(height) + rng.normal(0, spread)
-                rows.append((site_id, pd.Timestamp(date), depth, relation * np.exp(off), height))
-    return pd.DataFrame(rows, columns=["site_id", "date", "depth_m", "density_kg_m3", "elevation_m"])
+                h = rng.uniform(*depth)
+                relation = float(prior_density(np.array(h), sturm_day(date, origin), "alpine"))
+                off = excess(site_id, year) + rng.normal(0, spread)
+                rows.append((site_id, pd.Timestamp(date), h, relation * np.exp(off), height, 100.0 * height, 0.0))
+    return pd.DataFrame(rows, columns=["site_id", "date", "depth_m", "density_kg_m3", "elevation_m", "x", "y"])
 
 
-def places(*elevation_m):
-    return DensityPlaces(np.array(elevation_m), *np.zeros((3, len(elevation_m))))
+NONE = visits().head(0)
+
+
+def places(elevation_m):
+    """Return places far from every site."""
+    return DensityPlaces(np.asarray(elevation_m, float), *np.full((2, len(elevation_m)), 1e6))
+
+
+def off_relation(model, height=2000.0, depth=1.5):
+    """Return the logarithm of the model's density over the relation's on its date."""
+    found = model.predict(np.full(1, depth), places([height])).mean[0]
+    return float(
+        np.log(found / prior_density(np.full(1, depth), sturm_day(model.date_, model.prior.origin), "alpine")[0])
+    )
 
 
 @pytest.mark.parametrize("southern", [False, True])
-def test_the_season_without_records_follows_what_earlier_ones_had(southern):
-    origin = dt.date(2031, 4, 1) if southern else ORIGIN
+def test_the_season_without_records_follows_what_earlier_ones_had_whole(southern):
+    prior = SeasonPrior("alpine", dt.date(2031, 4, 1)) if southern else PRIOR
     date = dt.date(2031, 9, 1) if southern else DATE
-    earlier = EarlierSeasons("alpine", origin, origin).fit(visits(southern=southern))
-    none = visits().head(0).assign(x=0.0, y=0.0)
-    there = places(1600.0, 2500.0)
     alone, taught = (
-        BulkDensity("alpine", origin, None, one).fit(none, date).predict(np.ones(2), there).mean
-        for one in (None, earlier)
+        BulkDensity(prior, one).fit(NONE, date) for one in (None, visits(southern=southern, excess=lambda *_: -0.26))
     )
-    # The courses' mean is taken whole, and half of how they differ.
-    assert np.log(taught / alone) == pytest.approx(0.1 + EARLIER_SHARE * np.array([0.1, -0.1]), abs=0.03)
+    assert off_relation(taught) - off_relation(alone) == pytest.approx(-0.26, abs=0.02)
+    assert taught.covariance_[0, 0] < 0.5 * alone.covariance_[0, 0]
 
 
-def test_a_site_left_out_is_out_of_the_earlier_seasons_too():
-    """One course is much denser every year than the others: told by them alone it is not."""
-    odd = visits(excess=lambda height: 0.5 if height == HEIGHTS["D"] else 0.2)
-    earlier = EarlierSeasons("alpine", START, ORIGIN).fit(odd)
-    at = np.array([HEIGHTS["D"]])
-    assert earlier.excess(np.ones(1), at, [DATE])[0] > 0.2 + 0.03
-    assert earlier.excess(np.ones(1), at, [DATE], without=["D"])[0] == pytest.approx(0.2, abs=0.03)
-    now = odd.groupby("site_id").head(1).assign(date=pd.Timestamp(DATE), x=0.0, y=0.0, density_kg_m3=300.0)
-    model = BulkDensity("alpine", ORIGIN, None, earlier).fit(now, DATE)
-    unmoved = odd[odd["site_id"] != "D"]
-    without_d = BulkDensity("alpine", ORIGIN, None, EarlierSeasons("alpine", START, ORIGIN).fit(unmoved))
-    expected = (
-        without_d.fit(now, DATE, without=["D"]).predict(now["depth_m"].to_numpy()[3:], places(HEIGHTS["D"])).mean[0]
-    )
-    found = leave_one_out(model, now, DATE).set_index("site_id")
-    assert found.loc["D", "predicted"] == pytest.approx(expected, rel=0.01)
+def test_a_bias_of_two_courses_and_one_season_is_taken_in_part():
+    two = visits([2029], excess=lambda *_: -0.26)
+    found = off_relation(BulkDensity(PRIOR, two[two["site_id"].isin(["A", "B"])]).fit(NONE, DATE))
+    assert -0.22 < found < -0.08
 
 
-def test_what_does_not_hold_at_other_courses_is_not_taken():
-    """Each course lies off by its own: what the others say is no better than the relation."""
-    own = dict(zip(HEIGHTS.values(), (0.3, -0.3, 0.3, -0.3), strict=True))
-    earlier = EarlierSeasons("alpine", START, ORIGIN).fit(visits(excess=own.get))
-    assert earlier.share_ == 0.0
-    assert earlier.excess_on(np.ones(2), np.array([1600.0, 1900.0]), DATE) == pytest.approx([0.0, 0.0])
-    assert earlier.skill()["weight"].tolist() == [1.0, 0.0]
+def test_this_season_departs_from_earlier_ones_as_its_own_records_say():
+    now = visits([2030], excess=lambda *_: -0.1)
+    now = now[now["date"] == pd.Timestamp(DATE)]
+    model = BulkDensity(PRIOR, visits(excess=lambda *_: 0.2)).fit(now, DATE)
+    assert -0.12 < off_relation(model) < 0.0
 
 
-@pytest.mark.parametrize("few", [visits(2), visits(9)[lambda t: t["site_id"] == "A"], visits().head(0)])
-def test_too_few_teach_nothing(few):
-    assert EarlierSeasons("alpine", START, ORIGIN).fit(few) is None
+def test_a_course_that_is_always_dense_is_taken_for_itself_and_not_for_the_day():
+    """Two courses were visited this time, of which one is dense every year: elsewhere snow is as the other has it."""
+    odd = lambda site, _year: 0.3 if site == "D" else 0.0  # noqa: E731
+    now = visits([2030], excess=odd, spread=0.0)
+    now = now[(now["date"] == pd.Timestamp(DATE)) & now["site_id"].isin(["C", "D"])]
+    alone, taught = (off_relation(BulkDensity(PRIOR, one).fit(now, DATE)) for one in (None, visits(excess=odd)))
+    assert alone > 0.1 > taught
+
+
+def test_late_in_the_season_thin_records_count_as_much_as_deep_ones_did():
+    """All snow is thin by then: what all records say of it is believed."""
+    thin = visits([2030], excess=lambda *_: 0.3, depth=(0.3, 0.5))
+    thin = thin[thin["date"] == pd.Timestamp(2031, 5, 1)]
+    model = BulkDensity(PRIOR).fit(thin, dt.date(2031, 5, 1))
+    assert off_relation(model, 2050.0, 0.4) == pytest.approx(0.3, abs=0.06)
+
+
+def test_wet_spring_snow_passes_what_any_relation_or_settling_says():
+    wet = visits([2030]).assign(density_kg_m3=600.0, depth_m=1.5)
+    wet = wet[wet["date"] == pd.Timestamp(2031, 5, 1)]
+    model = BulkDensity(PRIOR).fit(wet, dt.date(2031, 5, 1))
+    found = model.predict(np.array([1.5]), places([2050.0])).mean[0]
+    assert found == pytest.approx(600.0, rel=0.04)
+
+
+def test_a_slip_at_one_site_does_not_move_the_others():
+    now = visits([2030], excess=lambda *_: 0.0, spread=0.02)
+    now = now[now["date"] == pd.Timestamp(DATE)]
+    wrong = now.assign(density_kg_m3=np.where(now["site_id"] == "B", 3.0, 1.0) * now["density_kg_m3"])
+    right, moved = (BulkDensity(PRIOR, visits(excess=lambda *_: 0.0)).fit(one, DATE) for one in (now, wrong))
+    assert abs(off_relation(moved) - off_relation(right)) < 0.05  # a quarter of ln 3 by plain weights
+
+
+def test_a_site_is_told_by_the_others_as_a_fit_without_it_tells_it():
+    odd = visits(excess=lambda site, _year: 0.4 if site == "D" else 0.1)
+    now = visits([2030], excess=lambda site, _year: 0.4 if site == "D" else 0.1)
+    now = now[now["date"] == pd.Timestamp(DATE)]
+    told = BulkDensity(PRIOR, odd).fit(now, DATE).left_out().set_index("site_id").loc["D"]
+    rest = BulkDensity(PRIOR, odd[odd["site_id"] != "D"]).fit(now[now["site_id"] != "D"], DATE)
+    site = now[now["site_id"] == "D"]
+    expected = rest.predict(site["depth_m"].to_numpy(), DensityPlaces.of_sites(site))
+    assert told["observed"] == site["density_kg_m3"].iloc[0]
+    assert told["predicted"] == pytest.approx(expected.mean[0], rel=0.02)
+    assert told["predicted_se"] > np.hypot.reduce([field[0] for field in expected.common[:-1]])
+
+
+def test_sites_without_a_record_of_this_season_are_not_in_the_skill():
+    now = visits([2030])
+    now = now[(now["date"] == pd.Timestamp(DATE)) & (now["site_id"] != "A")]
+    assert BulkDensity(PRIOR, visits()).fit(now, DATE).left_out()["site_id"].tolist() == ["B", "C", "D"]
+    assert BulkDensity(PRIOR, visits()).fit(NONE, DATE).left_out().empty
 
 
 def test_the_order_of_the_records_does_not_matter():
-    records = visits()
-    turned = records.iloc[::-1].reset_index(drop=True)
-    depth, height = np.linspace(0.0, 8.0, 7), np.linspace(1000.0, 3000.0, 7)
-    found = [
-        EarlierSeasons("alpine", START, ORIGIN).fit(one).excess_on(depth, height, DATE) for one in (records, turned)
-    ]
-    np.testing.assert_array_equal(*found)
-    assert np.isfinite(found[0]).all()
+    turned = visits().iloc[::-1].reset_index(drop=True)
+    found = [off_relation(BulkDensity(PRIOR, one).fit(one.head(0), DATE)) for one in (visits(), turned)]
+    assert found[0] == pytest.approx(found[1], abs=1e-12)
 
 
 @pytest.mark.parametrize("southern", [False, True])
 def test_late_summer_snow_belongs_to_the_season_that_it_fell_in(southern):
-    """Densities exactly on the relation, courses visited until the season's last month: nothing is to be learned from them."""
-    start, origin, late = (dt.date(2031, 4, 1), dt.date(2031, 4, 1), "03-15") if southern else (ORIGIN, ORIGIN, "09-15")
-    rows = []
-    for year in range(2025, 2031):
-        season = origin.replace(year=year)
-        days = [(pd.Timestamp(season) + pd.DateOffset(months=months)).date() for months in (2, 4, 6, 8)]
-        days.append(dt.date.fromisoformat(f"{year + 1}-{late}"))
-        for date in days:
-            for site_id, height in HEIGHTS.items():
-                relation = float(prior_density(np.array(1.5), sturm_day(date, season), "alpine"))
-                rows.append((site_id, pd.Timestamp(date), 1.5, relation, height))
-    records = pd.DataFrame(rows, columns=["site_id", "date", "depth_m", "density_kg_m3", "elevation_m"])
-    earlier = EarlierSeasons("alpine", start, origin).fit(records)
-    assert earlier.skill()["rmse"].to_numpy() == pytest.approx(0.0, abs=1e-6)
-
-
-def test_what_held_in_each_season_alone_is_not_taken():
-    """Every season is dense or light as a whole, whatever the one before was: the others do not tell it."""
-    records = visits(6, excess=lambda _height: 0.0)
-    season = records["date"].dt.year - records["date"].dt.year.min()
-    records["density_kg_m3"] *= np.exp(np.where(season % 2 == 0, 0.15, -0.15))
-    earlier = EarlierSeasons("alpine", START, ORIGIN).fit(records)
-    assert (earlier.share_, earlier.bias_) == (0.0, pytest.approx(0.0, abs=0.01))
-
-
-def biases(mean, courses, seasons, spread):
-    """Return the bias taken of `mean` where courses and seasons each lie off by `spread` in turn, and single visits by nothing."""
-    rows = [
-        (f"C{course}", season, mean + spread * ((-1) ** course + (-1) ** season))
-        for course in range(courses)
-        for season in range(seasons)
+    """Where a season begins with its origin, a visit of the month before is the last of the season before."""
+    origin, late = (dt.date(2031, 4, 1), "2029-03-15") if southern else (ORIGIN, "2028-09-15")
+    visit = visits().head(1).assign(date=pd.Timestamp(late))
+    known = density_records(NONE, visit, SeasonPrior("alpine", origin), origin)
+    assert known[["season", "later", "now"]].to_numpy().tolist() == [
+        [int(late[:4]) - 1, 349 if southern else 351, False]
     ]
-    return relation_bias(pd.DataFrame(rows, columns=["site_id", "season", "excess"]), np.ones(len(rows)))
 
 
-def test_a_bias_that_all_courses_and_seasons_have_is_taken_whole_and_a_chance_one_not():
-    assert biases(-0.2, 20, 10, 0.0) == pytest.approx((-0.2, -0.2))
-    # Spread 0.1 among n: variance 0.01 / (n - 1); 4 courses and 4 seasons: 1 - 2 * 0.01 / 3 / 0.04.
-    assert biases(-0.2, 4, 4, 0.1) == pytest.approx((-0.2, -0.2 * (1 - 0.02 / 3 / 0.04)))
-    taken = [biases(-0.2, n, n, 0.1)[1] / -0.2 for n in (2, 4, 10, 40)]
-    assert taken == sorted(taken)
-    assert taken[-1] > 0.98
-    assert biases(0.05, 2, 2, 0.1)[1] == 0.0
-    assert biases(-0.2, 1, 10, 0.0)[1] == 0.0
-    assert biases(0.0, 4, 4, 0.1) == pytest.approx((0.0, 0.0))
+def test_of_many_earlier_visits_those_of_the_same_time_of_the_season_are_used(monkeypatch):
+    monkeypatch.setattr(records_module, "MOST_EARLIER", 20)
+    known = density_records(NONE, visits(), PRIOR, DATE)
+    assert len(known) == 20
+    assert known["later"].abs().max() <= 1
+
+
+def test_the_newest_record_of_a_site_stands_for_it():
+    now = visits([2030])
+    known = density_records(now, None, PRIOR, dt.date(2031, 3, 20))
+    assert known["later"].tolist() == [12.0] * 4  # of 1 April; that of 1 March lies 19 days off
 
 
 def test_a_gap_in_the_elevation_is_a_gap_and_courses_of_one_height_are_no_trouble():
-    earlier = EarlierSeasons("alpine", START, ORIGIN).fit(visits())
-    found = earlier.excess_on(np.ones(3), np.array([np.nan, 500.0, 4000.0]), DATE)
-    assert np.isfinite(found).tolist() == [False, True, True]
-    level = EarlierSeasons("alpine", START, ORIGIN).fit(visits(excess=lambda _height: 0.2).assign(elevation_m=2000.0))
-    assert level.excess_on(np.ones(1), np.array([2000.0]), DATE)[0] == pytest.approx(0.2, abs=0.03)
+    model = BulkDensity(PRIOR, visits().assign(elevation_m=2000.0)).fit(NONE, DATE)
+    assert np.isfinite(model.predict(np.ones(3), places([np.nan, 500.0, 4000.0])).mean).tolist() == [False, True, True]
+
+
+def test_swe_gives_the_density_that_depth_gives():
+    model = BulkDensity(PRIOR, visits()).fit(NONE, DATE)
+    depth, there = np.linspace(0.2, 5.0, 9), places(np.linspace(1000.0, 3000.0, 9))
+    density = model.predict(depth, there).mean
+    assert model.predict_from_swe(density * depth, there).mean == pytest.approx(density, rel=1e-4)

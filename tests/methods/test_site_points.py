@@ -11,6 +11,7 @@ import pytest
 from pipeline.ground import GroundRecord
 from pipeline.methods.carry import UNHEARD_MM_PER_DAY
 from pipeline.methods.density import BulkDensity, DensityPlaces
+from pipeline.methods.density_records import SeasonPrior
 from pipeline.methods.depth_only import with_depth_only_sites
 from pipeline.methods.site_values import SITE_VARIATION, bare_days, points_on, site_values
 from pipeline.methods.skill import site_table
@@ -36,11 +37,11 @@ def ground(visits=(VISIT,), **columns):
     return GroundRecord(sites, daily, np.hypot(5.0, 0.03 * daily["swe_mm"].to_numpy()), pd.DataFrame(list(visits)))
 
 
-RECORD_NUMBERS = ("depth_m", "density_kg_m3", "elevation_m", "x", "y")
+RECORD_NUMBERS = ("depth_m", "density_kg_m3", "elevation_m")
 
 
 def model_on(date):
-    return BulkDensity("alpine", ORIGIN).fit(
+    return BulkDensity(SeasonPrior("alpine", ORIGIN)).fit(
         pd.DataFrame({"site_id": [], "date": pd.to_datetime([])} | {name: np.zeros(0) for name in RECORD_NUMBERS}),
         date,
     )

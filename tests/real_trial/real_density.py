@@ -2,8 +2,7 @@
 
 A round is what was measured within half a month of the first of a month. The model of a round knows this season's visits of
 other courses up to the round's end, and the visits of other courses in the ten seasons before; where the stations' records lie
-in the same region, also the season's weather (for the settling model) and the stations' own densities. How large a share of the
-earlier seasons' trees is taken is decided with all courses, as every night does.
+in the same region, also the season's weather (for the settling model) and the stations' own densities.
 """
 
 from __future__ import annotations
@@ -19,7 +18,7 @@ from real_sites import folds
 from pipeline.gather import read_inputs
 from pipeline.gather_earlier_visits import EARLIER_SEASONS
 from pipeline.methods.density import BulkDensity, DensityPlaces
-from pipeline.methods.density_seasons import EarlierSeasons
+from pipeline.methods.density_records import SeasonPrior
 from pipeline.methods.forcing import season_forcing
 from pipeline.methods.settling import Settling, settled_density
 from pipeline.methods.site_values import weather_nodes
@@ -84,11 +83,10 @@ def held_out(records: Records, visits: pd.DataFrame, season: int) -> pd.DataFram
     asked = visits[visits["season"] == season]
     if asked.empty:
         return pd.DataFrame()
-    start, origin = dt.date(season - 1, 10, 1), dt.date(season - 1, 10, 1)
+    origin = dt.date(season - 1, 10, 1)
     before = visits[visits["season"].between(season - EARLIER_SEASONS, season - 1)]
-    earlier = EarlierSeasons(SNOW_CLASS, start, origin).fit(before)
     settling, stations = season_weather(records, visits, season)
-    model = BulkDensity(SNOW_CLASS, origin, settling, earlier)
+    prior = SeasonPrior(SNOW_CLASS, origin, settling=settling)
     rows = []
     for name, of_round in asked.groupby("round"):
         if of_round["site_id"].nunique() <= LEAST_OTHERS:
@@ -98,9 +96,10 @@ def held_out(records: Records, visits: pd.DataFrame, season: int) -> pd.DataFram
         known = pd.concat([table[EMPTY.columns] for table in known if len(table)], ignore_index=True)
         for out in folds(list(asked["site_id"].unique())):
             for day, at in of_round[of_round["site_id"].isin(out)].groupby("date"):
-                model.fit(known, day.date(), without=out)
+                told = BulkDensity(prior, before[~before["site_id"].isin(out)])
+                told.fit(known[~known["site_id"].isin(out)], day.date())
                 depth = at["depth_m"].to_numpy(float)
-                predicted = model.predict(depth, DensityPlaces.of_sites(at))
+                predicted = told.predict(depth, DensityPlaces.of_sites(at))
                 others = of_round[~of_round["site_id"].isin(out)]
                 rows.append(pd.DataFrame({
                     "region": at["region"], "season": season, "date": str(day.date()), "round": str(name.date()),

@@ -127,10 +127,10 @@ def density_words(record: dict[str, Any]) -> str:
     told = record["models"].get("density", {})
     if "relation" not in told:
         return "Line: band means. Pale: eight cells of ten. Signs: what each site weighed last."
-    earlier = told.get("earlier_seasons", {"share": 0.0})
-    moved = (
-        f", moved by {earlier['records']} visits of earlier seasons" if earlier["share"] or earlier.get("bias") else ""
-    )
+    earlier = told.get("earlier_seasons", {"records": 0})
+    # Days published before 2026-12 may hold visits that moved nothing: their share is 0.
+    moves = earlier["records"] and (earlier.get("share", 1.0) or earlier.get("bias"))
+    moved = f", moved by {earlier['records']} visits of earlier seasons" if moves else ""
     return (
         f"Line: band means. Pale: eight cells of ten. Signs: what each site weighed last. From the relation of {told['relation']} "
         f"({told.get('snow_class', '')} snow){moved}, brought to {told.get('records', 0)} weighings of the sites."

@@ -36,6 +36,7 @@ ERROR_PARTS: dict[str, tuple[str, str]] = {
         "Depth offset of the flight, common to the basin",
         "Steady bare ground and ground depths on the day of the flight, to register it by",
     ),
+    "flight canopy": ("Depth under trees, common to all of them", "Ground depths under trees on the day of the flight"),
     "flight random": ("Noise of the flight", "A denser laser swath; it averages out over a basin already"),
     "void": ("Gaps in the flight", "A flight that covers the gaps"),
     "carry common": ("Snowfall and melt since the flight, common to the basin", _FLIGHT),
