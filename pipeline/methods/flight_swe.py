@@ -137,7 +137,7 @@ def flight_swe(flight: xr.Dataset, density: BulkDensity, terrain: xr.Dataset, le
         lies = np.where(seen, ndtr(depth / whole_se), np.nan)
     bias_se = lies * flight.attrs["depth_bias_se_m"]
     # All places under trees err alike, so that their number takes nothing off.
-    canopy_se = np.where(shown > 0, CANOPY_DEPTH_SE_M * np.nan_to_num(terrain["canopy"].to_numpy()), 0.0)
+    canopy_se = lies * CANOPY_DEPTH_SE_M * np.nan_to_num(terrain["canopy"].to_numpy())
     parts = [
         ErrorPart("flight bias", rho * bias_se, np.inf),
         ErrorPart("flight canopy", rho * canopy_se, np.inf),
