@@ -72,6 +72,19 @@ def test_the_same_inputs_settings_and_version_publish_nothing_new(tmp_path, prov
     assert [path.name for path in sorted(first.path.parent.glob("r*"))] == ["r001"]
 
 
+def test_asking_whether_a_night_is_due_writes_nothing(tmp_path, provenance):
+    root = tmp_path / "archive"
+    publish(root, made_day(), provenance())
+
+    def seen():
+        return {path: path.stat().st_mtime_ns for path in root.rglob("*")}
+
+    before = seen()
+    assert left_as_it_is(root, "larkmoor", DAY, provenance()).unchanged
+    assert left_as_it_is(root, "larkmoor", DAY, provenance("other")) is None
+    assert seen() == before
+
+
 @pytest.mark.parametrize("change", [{"input_hash": "b"}, {"settings_hash": "6" * 64}, {"code_version": "0.2.0"}])
 def test_other_inputs_settings_or_version_are_a_new_revision(tmp_path, provenance, change):
     publish(tmp_path, made_day(), provenance("a"))
