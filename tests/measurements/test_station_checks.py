@@ -236,7 +236,7 @@ def test_readings_that_jump_to_and_fro_go_beyond_the_limit(name, usual, limit, s
     time = np.datetime64("2031-01-01T00", "s") + hours * np.timedelta64(3600, "s")
     records = pd.DataFrame(
         {"site_id": "S", "time": time, "date": time.astype("datetime64[D]").astype("datetime64[s]"), "file": "s.csv", "line": hours + 2}
-        | {column: np.nan for column in ("air_temperature_c", "precipitation_mm", "precipitation_total_mm")}
+        | dict.fromkeys(("air_temperature_c", "precipitation_mm", "precipitation_total_mm"), np.nan)
         | {column: value + (column == name) * share * limit * wild for column, value in steady.items()}
     )  # fmt: skip
     series = StationSeries(records)

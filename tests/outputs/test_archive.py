@@ -215,6 +215,7 @@ def test_what_was_taken_back_is_told_with_what_stands(tmp_path, provenance):
     publish(tmp_path, made_day(extra_mm=5), provenance("b"))
     withdraw(tmp_path, "larkmoor", DAY, 2, "wrong tare")
     left = left_as_it_is(tmp_path, "larkmoor", DAY, provenance("b"))
+    assert left.unchanged
     assert left.why.startswith(
         "r002 was made from the same inputs, settings and code and was withdrawn (wrong tare): r001 is current"
     )
@@ -238,6 +239,7 @@ def test_a_withdrawal_says_what_stands_and_is_made_once(tmp_path, provenance):
     assert withdraw(tmp_path, "larkmoor", DAY, 1, "that too") is None
     lines = (tmp_path / "larkmoor" / "decisions.jsonl").read_text("utf-8").splitlines()
     assert [json.loads(line)["revision"] for line in lines] == [2, 1]
+    assert not any("damaged" in json.loads(line) for line in lines), "a sound revision is not given up as damaged"
 
 
 def test_a_decision_that_was_cut_off_is_mended_by_the_next(tmp_path, provenance):

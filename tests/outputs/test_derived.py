@@ -38,6 +38,7 @@ def test_the_index_is_the_same_with_and_without_its_file(tmp_path, lost):
     publish(tmp_path, made_day("2031-03-01"), make_provenance("a"))
     publish(tmp_path, made_day("2031-03-01", extra_mm=10), make_provenance("b"))
     publish(tmp_path, made_day("2031-03-02"), make_provenance("c"))
+    publish(tmp_path, made_day("2031-03-02", extra_mm=10), make_provenance("d", degraded=["Station 007 is silent."]))
     withdraw(tmp_path, "larkmoor", FIRST, 2, "wrong sheet")
     if lost:
         (tmp_path / "larkmoor" / "index.parquet").unlink()
@@ -46,7 +47,9 @@ def test_the_index_is_the_same_with_and_without_its_file(tmp_path, lost):
         (FIRST, 1, False, True),
         (FIRST, 2, True, False),
         (SECOND, 1, False, True),
+        (SECOND, 2, False, False),
     ]
+    assert [bool(row["held_back"]) for row in rows] == [False, False, False, True]
 
 
 def test_old_dates_that_the_index_has_are_not_looked_into(tmp_path, monkeypatch):
