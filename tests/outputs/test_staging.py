@@ -8,8 +8,18 @@ import time
 import fsspec
 import pytest
 
-from pipeline.outputs.staging import FOREIGN_S, in_hand, is_archived, left_behind, remove, staged, staging_folder
+from pipeline.outputs.staging import (
+    FOREIGN_S,
+    in_hand,
+    is_archived,
+    left_behind,
+    prepared,
+    remove,
+    staged,
+    staging_folder,
+)
 from pipeline.places import place
+from pipeline.reading import LAYOUT_VERSION
 
 upath = pytest.importorskip("upath", reason="universal_pathlib is not installed: no object store to try")
 
@@ -28,6 +38,15 @@ def root(request, tmp_path):
 
 def names(root):
     return sorted(path.name for path in staging_folder(root, "larkmoor").iterdir())
+
+
+def test_a_new_archive_is_given_its_layout_once(root):
+    told = prepared(root) / "archive.json"
+    assert json.loads(told.read_text())["layout"] == LAYOUT_VERSION
+    kept = json.dumps({"layout": LAYOUT_VERSION, "about": "in our own words"})
+    told.write_text(kept)
+    prepared(root)
+    assert told.read_text() == kept
 
 
 def test_work_is_in_hand_while_it_is_done_and_leaves_nothing(root):
