@@ -21,7 +21,7 @@ from pipeline.inputs.read_sites import by_site, place_sites, read_sites
 from pipeline.inputs.read_stations import read_stations
 from pipeline.inputs.read_weather import as_issued_by, earlier_issues, read_weather
 from pipeline.inputs.rows import without_lines
-from pipeline.inputs.usable import FEW_USABLE_ROWS
+from pipeline.inputs.usable import FEW_USABLE_ROWS, LEAST_LOST
 from pipeline.kept_files import KeptFiles
 from pipeline.measurements.course_checks import check_courses
 from pipeline.measurements.course_context import Surroundings
@@ -221,7 +221,40 @@ def _checked(
     findings += noticed
     around = Surroundings(elevation_m=sites["elevation_m"], daily=daily, southern=southern)
     samples, noticed = check_courses(samples, course_limits(settings.checks), around)
-    return samples, daily, findings + noticed
+    return samples, daily, findings + noticed + files_set_aside(samples, noticed)
+
+
+MOST_SET_ASIDE = 0.5
+"""One crew's slip spoils a visit; a file more than half of whose visits are impossible was exported in another unit (chosen)."""
+
+
+def files_set_aside(samples: pd.DataFrame, noticed: list[Finding]) -> list[Finding]:
+    """Return a finding that degrades for each course file whose visits are mostly set aside as wrong.
+
+    Parameters
+    ----------
+    samples : the season's samples as checked, with site_id, date, file and used.
+    noticed : what the checks found in them.
+    """
+    errors = {(one.file, one.site_id, one.start) for one in noticed if one.severity == "error"}
+    findings = []
+    for file, rows in samples.groupby("file", observed=True):
+        used = rows.groupby(["site_id", "date"], observed=True)["used"].any()
+        # What another sheet has replaced is set aside too, without an error.
+        wrong = sum((file, site_id, str(date.date())) in errors for site_id, date in used.index[~used])
+        if wrong >= LEAST_LOST and wrong > MOST_SET_ASIDE * len(used):
+            findings.append(
+                Finding(
+                    table="courses",
+                    file=file,
+                    rule=FEW_USABLE_ROWS,
+                    severity="error",
+                    evidence=f"{wrong} of {len(used)} visits of the season are set aside as wrong",
+                    action="set aside",
+                    detail="look at the findings of each: is a column in another unit than columns.courses declares?",
+                )
+            )
+    return findings
 
 
 def _later(rows: pd.DataFrame, column: str, date: dt.date) -> pd.DataFrame:

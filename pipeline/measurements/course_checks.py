@@ -392,7 +392,8 @@ def _courses_against_others(samples: pd.DataFrame, context: Context, limits: Cou
     findings = []
     points_of = _points_of(samples)
     for place, visit in context.visits.iterrows():
-        if (visit["site_id"], visit["date"]) not in points_of or not np.isfinite(visit["swe_mm"]):
+        if not np.isfinite(visit["swe_mm"]):
+            # Depths alone, or nothing of it is in use.
             continue
         rows, _ = points_of[visit["site_id"], visit["date"]]
         off = _deviations(visit, context.expected(place))

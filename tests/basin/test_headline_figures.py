@@ -108,6 +108,17 @@ def test_no_sum_is_surer_than_independent_cells_nor_less_sure_than_all_alike(pub
         assert math.sqrt((each**2).sum()) * 0.99 - 1 <= row.volume_se_m3 <= each.sum() * 1.01 + 1
 
 
+def test_cells_measured_that_day_say_so_and_have_the_lasers_depth(published):
+    kind, grids, _, _ = published
+    flags = dict(zip(grids["source"].attrs["flag_meanings"].split(), grids["source"].attrs["flag_values"], strict=True))
+    measured = grids["source"].to_numpy() == flags["flight"]
+    assert measured.any() == (kind == "flight")
+    if kind == "flight":
+        flown = depth_of(grids["elevation"].to_numpy())
+        # A cell's mean of a depth that is not linear in elevation, and 1 mm of rounding.
+        assert grids["depth"].to_numpy()[measured] == pytest.approx(flown[measured], abs=0.02)
+
+
 def test_the_volume_is_the_one_that_was_made(published):
     kind, grids, totals, _ = published
     elevation, area = grids["elevation"].to_numpy(), grids["cell_area"].to_numpy()

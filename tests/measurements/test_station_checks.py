@@ -13,8 +13,10 @@ from made_stations import CLIMATES, made_season
 
 from pipeline.check_limits import station_limits
 from pipeline.measurements.daily import daily_values
+from pipeline.measurements.own_series_checks import erratic
 from pipeline.measurements.points import station_density
 from pipeline.measurements.station_checks import check_stations
+from pipeline.measurements.station_series import StationSeries
 from pipeline.settings import Checks, Stations
 
 LIMITS = station_limits(Checks(), Stations())
@@ -208,6 +210,40 @@ def test_the_day_before_sent_again_is_told(winter):
     checked, findings = check(faulty)
     assert "flat line" in told(findings, "S06")
     assert checked.loc[rows, "swe_mm"].isna().all()
+
+
+@pytest.mark.parametrize(("step_hours", "told_of"), [(1, True), (2, True), (3, False)])
+def test_snow_alone_sent_again_needs_a_dozen_readings_a_day(step_hours, told_of):
+    """Eight readings of snow may be those of the day before by chance, twelve are not."""
+    clean = made_season("continental", seed=1, step_hours=step_hours)
+    faulty = clean.copy()
+    rows = faulty.index[(faulty["site_id"] == "S06") & (faulty["date"] == "2031-01-20")]
+    for name in ("swe_mm", "depth_m"):
+        faulty.loc[rows, name] = clean.loc[rows - len(rows), name].to_numpy()
+    assert ("flat line" in told(check(faulty)[1], "S06")) == told_of
+
+
+@pytest.mark.parametrize(
+    ("name", "usual", "limit"),
+    # docs/checks.md: four (depth: six) times the usual noise and 5 mm (10 cm).
+    [("swe_mm", 1.0, 4 * 1.0 + 5.0), ("depth_m", 0.01, 6 * 0.01 + 0.10)],
+)
+@pytest.mark.parametrize("share", [0.99, 1.01])
+def test_readings_that_jump_to_and_fro_go_beyond_the_limit(name, usual, limit, share):
+    hours = np.arange(24 * 10)
+    steady = {"swe_mm": 300.0, "depth_m": 1.0}
+    wild = (hours >= 24 * 4) & (hours < 24 * 6) & (hours % 2 == 1)
+    time = np.datetime64("2031-01-01T00", "s") + hours * np.timedelta64(3600, "s")
+    records = pd.DataFrame(
+        {"site_id": "S", "time": time, "date": time.astype("datetime64[D]").astype("datetime64[s]"), "file": "s.csv", "line": hours + 2}
+        | dict.fromkeys(("air_temperature_c", "precipitation_mm", "precipitation_total_mm"), np.nan)
+        | {column: value + (column == name) * share * limit * wild for column, value in steady.items()}
+    )  # fmt: skip
+    series = StationSeries(records)
+    erratic(series, name, np.array([usual]))
+    gone = np.isnan(series.values[name])
+    assert gone.any() == (share > 1)
+    assert set(records.loc[gone, "time"].dt.day) <= {5, 6}
 
 
 @pytest.mark.parametrize("bad", ["swe_mm", "depth_m"])

@@ -5,7 +5,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.methods.errors import ErrorPart, KrigedPart, few_fields, product_variance, volume_covariance
+from pipeline.methods.errors import (
+    ErrorPart,
+    KrigedPart,
+    _semidefinite,
+    few_fields,
+    product_variance,
+    volume_covariance,
+)
 from pipeline.methods.kriging import Kriging
 from pipeline.methods.variogram import Variogram
 
@@ -200,6 +207,21 @@ def test_no_part_and_no_cell():
     assert empty.budget() == {}
     nowhere = volume_covariance(made_parts(1, [0.0, 300.0, np.inf]), AREA, np.full((ROWS, COLUMNS), -1), 3, CELL_M)
     assert not nowhere.total.any()
+
+
+@pytest.mark.parametrize(
+    ("covariance", "nearest"),
+    [
+        ([[1.0, 2.0], [2.0, 1.0]], [[1.5, 1.5], [1.5, 1.5]]),  # eigenvalues 3 and -1, by hand
+        ([[-1e-9]], [[0.0]]),
+        ([[4.0, 1.1], [0.9, 2.0]], [[4.0, 1.0], [1.0, 2.0]]),
+        (np.zeros((0, 0)), np.zeros((0, 0))),
+    ],
+)
+def test_a_negative_variance_of_rounding_is_taken_out(covariance, nearest):
+    found = _semidefinite(np.array(covariance))
+    assert found.shape == np.shape(nearest)
+    assert found == pytest.approx(np.array(nearest), abs=1e-12)
 
 
 def test_product_of_independent_quantities_by_simulation():

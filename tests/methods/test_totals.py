@@ -154,6 +154,14 @@ def test_what_is_no_water_to_a_cubic_metre_has_no_density(volume, dense):
     assert math.isnan(row["density_mean_kg_m3"]) != dense
 
 
+def test_the_least_water_of_dense_snow_has_a_density():
+    """0.5 m3 of water in 0.8 m3 of old snow: less than a cubic metre of snow is still snow."""
+    one = {"swe": 500.0, "depth": 0.8, "snow_cover": 1.0, "cell_area": 1.0, "zone": 1, "band": 1}
+    fields = xr.Dataset({name: (("y", "x"), np.array([[value]])) for name, value in one.items()})
+    row = totals_rows(fields, UNITS, np.zeros((UNITS.count,) * 2), DATE).iloc[0]
+    assert row["density_mean_kg_m3"] == pytest.approx(625.0)
+
+
 def test_covariances_keep_their_zone_bands_names():
     fields, covariance = a_day(), a_covariance()
     rows = covariance_rows(fields, UNITS, covariance)

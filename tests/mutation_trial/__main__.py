@@ -138,7 +138,7 @@ def told(taken: list[Mutation], seen: list[bool]) -> int:
     share = (len(taken) - len(survivors)) / max(counted, 1)
     print(f"\n{len(taken)} changes, {len(harmless)} of them harmless; of the others {100 * share:.0f} % were seen.")
     for one in survivors:
-        print(f"- {one.path}:{one.line} `{one.before}` -> `{one.after}`: {HARMLESS.get(one.words, 'NO TEST SAW IT')}")
+        print(f"- line {one.line} of {one.words}: {HARMLESS.get(one.words, 'NO TEST SAW IT')}")
     return 0 if share >= LEAST_SEEN else 1
 
 

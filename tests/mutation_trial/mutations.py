@@ -26,6 +26,7 @@ class Mutation:
     path : the module.
     line : where, from 1.
     before, after : the expression as it stands and as it is changed, on one line each.
+    within : the first line of it, as it stands.
     text : the whole module changed.
     """
 
@@ -33,12 +34,13 @@ class Mutation:
     line: int
     before: str
     after: str
+    within: str
     text: str
 
     @property
     def words(self) -> str:
-        """The change without its line number, which moves."""
-        return f"{self.path}: {self.before} -> {self.after}"
+        """The change with its line's text in place of the number, which moves: `0 -> 1` is of many places."""
+        return f"{self.path}: {self.before} -> {self.after} in {self.within}"
 
 
 def mutations(path: str, source: str) -> list[Mutation]:
@@ -52,7 +54,8 @@ def mutations(path: str, source: str) -> list[Mutation]:
             _offset(source, node.end_lineno, node.end_col_offset),
         )
         text = source.encode()[:start] + f"({after})".encode() + source.encode()[end:]
-        found.append(Mutation(path, node.lineno, " ".join(before.split()), after, text.decode()))
+        within = source.splitlines()[node.lineno - 1].strip()
+        found.append(Mutation(path, node.lineno, " ".join(before.split()), after, within, text.decode()))
     return sorted(found, key=lambda one: (one.line, one.before, one.after))
 
 

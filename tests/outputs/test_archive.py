@@ -72,6 +72,19 @@ def test_the_same_inputs_settings_and_version_publish_nothing_new(tmp_path, prov
     assert [path.name for path in sorted(first.path.parent.glob("r*"))] == ["r001"]
 
 
+def test_asking_whether_a_night_is_due_writes_nothing(tmp_path, provenance):
+    root = tmp_path / "archive"
+    publish(root, made_day(), provenance())
+
+    def seen():
+        return {path: path.stat().st_mtime_ns for path in root.rglob("*")}
+
+    before = seen()
+    assert left_as_it_is(root, "larkmoor", DAY, provenance()).unchanged
+    assert left_as_it_is(root, "larkmoor", DAY, provenance("other")) is None
+    assert seen() == before
+
+
 @pytest.mark.parametrize("change", [{"input_hash": "b"}, {"settings_hash": "6" * 64}, {"code_version": "0.2.0"}])
 def test_other_inputs_settings_or_version_are_a_new_revision(tmp_path, provenance, change):
     publish(tmp_path, made_day(), provenance("a"))
@@ -202,6 +215,7 @@ def test_what_was_taken_back_is_told_with_what_stands(tmp_path, provenance):
     publish(tmp_path, made_day(extra_mm=5), provenance("b"))
     withdraw(tmp_path, "larkmoor", DAY, 2, "wrong tare")
     left = left_as_it_is(tmp_path, "larkmoor", DAY, provenance("b"))
+    assert left.unchanged
     assert left.why.startswith(
         "r002 was made from the same inputs, settings and code and was withdrawn (wrong tare): r001 is current"
     )
@@ -225,6 +239,7 @@ def test_a_withdrawal_says_what_stands_and_is_made_once(tmp_path, provenance):
     assert withdraw(tmp_path, "larkmoor", DAY, 1, "that too") is None
     lines = (tmp_path / "larkmoor" / "decisions.jsonl").read_text("utf-8").splitlines()
     assert [json.loads(line)["revision"] for line in lines] == [2, 1]
+    assert not any("damaged" in json.loads(line) for line in lines), "a sound revision is not given up as damaged"
 
 
 def test_a_decision_that_was_cut_off_is_mended_by_the_next(tmp_path, provenance):

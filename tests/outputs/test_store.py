@@ -100,6 +100,12 @@ def test_the_same_night_again_publishes_nothing(archive):
     assert len(reading.revisions(archive, "larkmoor", "2031-03-05")) == 1
 
 
+def test_basins_of_one_store_count_their_revisions_apart(store):
+    for basin in ("larkmoor", "westfell"):
+        published = publish(f"{store}/two", made_day("2031-03-01", basin=basin), make_provenance("first"))
+        assert published.revision == 1
+
+
 @pytest.mark.long
 def test_it_is_sound_and_its_derived_files_can_be_made_again(store):
     root = f"{store}/sound"
