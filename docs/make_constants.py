@@ -30,7 +30,7 @@ ROOT = Path(__file__).resolve().parents[1]
 METHODS = ROOT / "pipeline" / "methods"
 PAGE = ROOT / "docs" / "constants.md"
 BEFORE, FLIGHT_DAY, BETWEEN = NIGHTS = ("2031-01-15", "2031-03-27", "2031-04-14")
-ASKED = dict.fromkeys(("density", "density_residual", "flight_swe", "settling", "sturm"), (BEFORE, FLIGHT_DAY, BETWEEN)) | dict.fromkeys(
+ASKED = dict.fromkeys(("density", "flight_swe", "settling", "sturm"), (BEFORE, FLIGHT_DAY, BETWEEN)) | dict.fromkeys(
     ("blend", "kriged_sites", "terrain_balance", "terrain_regression"), (BEFORE,)
 )  # fmt: skip
 """Nights on which a module's constants are changed; on a flight's own day little but depth and density is asked, and the sites alone
@@ -50,7 +50,7 @@ OUTLOOK = (
 )
 """Modules that only the melt outlook asks: what they change is melt, not the night's volume."""
 
-NO_PART = ("clear_sky", "density_seasons", "normals", "past_pattern", "predictors", "survey", "trees")
+NO_PART = ("clear_sky", "density_records", "normals", "past_pattern", "predictors", "survey", "trees")
 """Modules whose constants the demo does not ask: trees need four flights, others earlier seasons; normals and survey are no estimate."""
 
 UNITS = {

@@ -52,7 +52,7 @@ COMMON_FLOOR = 0.03
 """What no number of records takes away, as a share of density: samplers and clearings err alike (docs/method.md)."""
 
 LEAST_DEPTH_M = 0.05
-"""Thinner snow than this is no surer told than this, m."""
+"""Thinner snow counts as so deep, m: no sampler tells less."""
 
 EVEN_DEPTH_M = 0.3
 """The line on depth is one on the logarithm of depth and so much: thinner snow is a crust or new and follows no line (chosen)."""
@@ -159,6 +159,10 @@ class BulkDensity:
         records : as `earlier`; may be empty.
         date : the day the density is wanted for.
         """
+        with one_blas_thread():
+            return self._fit(records, date)
+
+    def _fit(self, records: pd.DataFrame, date: dt.date) -> BulkDensity:
         self.date_ = date
         known = density_records(records, self.earlier, self.prior, date)
         self.records_ = known
@@ -171,9 +175,9 @@ class BulkDensity:
         season, site = known["season"].to_numpy(), known["site_id"].to_numpy(str)
         shared = (columns * variance) @ columns.T + PLACE_SD**2 * _alike(site, known[["x", "y"]].to_numpy(float))
         shared *= 1.0 + np.equal.outer(season, season) * _within(np.subtract.outer(later, later))
-        self._inverse = _inverse(
-            shared, RECORD_SD**2 + (RECORD_SD_M / np.maximum(depth, LEAST_DEPTH_M)) ** 2, self._excess
-        )
+        own = RECORD_SD**2 + (RECORD_SD_M / np.maximum(depth, LEAST_DEPTH_M)) ** 2
+        self._doubted = _doubted(shared, own, self._excess)
+        self._inverse = np.linalg.inv(shared + np.diag(own + self._doubted))
         this = season == self.prior.origin.year
         self._to_date = 1.0 + this * _within(later)
         to_date = columns * variance * self._to_date[:, None]
@@ -186,7 +190,8 @@ class BulkDensity:
 
     def predict(self, depth_m: np.ndarray, places: DensityPlaces) -> Densities:
         """Return the density of snow of a depth (m) at places."""
-        return self._told(np.asarray(depth_m, float), places, self._pattern(places))
+        with one_blas_thread():
+            return self._told(np.asarray(depth_m, float), places, self._pattern(places))
 
     def _told(self, depth: np.ndarray, places: DensityPlaces, pattern: tuple[np.ndarray, np.ndarray]) -> Densities:
         """Return the density of snow of a depth (m) at places whose pattern, with its standard error, is known."""
@@ -212,6 +217,8 @@ class BulkDensity:
         A grid is told at points `POINTS_A_REACH` to the reach and taken evenly between them: the pattern is smooth over less.
         """
         if places.x.ndim == 1:
+            return self._pattern_at(places.x, places.y)
+        if min(places.x.shape) == 1:
             return self._pattern_at(places.x, places.y)
         step = max(int(REACH_M / (POINTS_A_REACH * abs(places.x[0, 1] - places.x[0, 0]))), 1)
         at = tuple(np.unique(np.append(np.arange(0, size, step), size - 1)) for size in places.x.shape)
@@ -240,10 +247,11 @@ class BulkDensity:
 
     def predict_from_swe(self, swe_mm: np.ndarray, places: DensityPlaces) -> Densities:
         """Return as `predict`, where SWE and not depth is known: depth and density are solved for together."""
-        depth, pattern = np.asarray(swe_mm, float) / 300.0, self._pattern(places)
-        for _ in range(6):  # density is flat in depth: each round takes the error down some fivefold
-            depth = swe_mm / self._mean(depth, places, pattern[0])[0]
-        return self._told(depth, places, pattern)
+        with one_blas_thread():
+            depth, pattern = np.asarray(swe_mm, float) / 300.0, self._pattern(places)
+            for _ in range(6):  # density is flat in depth: each round takes the error down some fivefold
+                depth = swe_mm / self._mean(depth, places, pattern[0])[0]
+            return self._told(depth, places, pattern)
 
     def left_out(self) -> pd.DataFrame:
         """Return each site's density nearest to the date as measured and as the other sites alone predict it.
@@ -264,10 +272,13 @@ class BulkDensity:
             if this.empty:
                 continue
             own, at = records.index.to_numpy(), records.index.get_loc(this["later"].abs().idxmin())
-            covariance = np.linalg.inv(self._inverse[np.ix_(own, own)])
+            with one_blas_thread():
+                covariance = np.linalg.inv(self._inverse[np.ix_(own, own)])
             observed = float(records["density_kg_m3"].iloc[at])
             predicted = observed * np.exp(-(covariance @ off[own])[at] + 0.5 * self._spread() ** 2)
-            rows.append((site_id, observed, predicted, predicted * self.spread_ * np.sqrt(covariance[at, at])))
+            # That the others contradict the record must not make the error wide that it is held against.
+            variance = covariance[at, at] - self._doubted[own[at]]
+            rows.append((site_id, observed, predicted, predicted * self.spread_ * np.sqrt(variance)))
         return pd.DataFrame(rows, columns=["site_id", "observed", "predicted", "predicted_se"])
 
     def parameters(self) -> dict:
@@ -295,7 +306,7 @@ class BulkDensity:
 def _alike(site: np.ndarray, xy: np.ndarray) -> np.ndarray:
     """Return the correlation of places, (n, n): of one place all, of others what they share over their distance."""
     away = np.hypot(*(np.subtract.outer(values, values) for values in xy.T))
-    # Nobody knows where a site of earlier seasons stood that the table of sites has no longer.
+    # A place that nobody knows is near no other.
     near = np.nan_to_num(np.exp(-away / REACH_M))
     return np.where(np.equal.outer(site, site), 1.0, SHARED * near)
 
@@ -305,10 +316,8 @@ def _within(days: np.ndarray | float) -> np.ndarray | float:
     return SEASON_SHARE**2 + ROUND_SHARE**2 * np.exp(-np.abs(days) / ROUND_DAYS)
 
 
-def _inverse(shared: np.ndarray, own: np.ndarray, excess: np.ndarray) -> np.ndarray:
-    """Return the inverse of the records' covariance, the own variance of those that the others contradict raised (`doubt`)."""
-    with one_blas_thread():
-        first = np.linalg.inv(shared + np.diag(own))
-        told = 1.0 / np.diag(first)
-        raised = own + (doubt((first @ excess) * np.sqrt(told)) - 1.0) * told
-        return np.linalg.inv(shared + np.diag(raised))
+def _doubted(shared: np.ndarray, own: np.ndarray, excess: np.ndarray) -> np.ndarray:
+    """Return by how much the own variance of records is raised that the others contradict (`doubt`)."""
+    first = np.linalg.inv(shared + np.diag(own))
+    told = 1.0 / np.diag(first)
+    return (doubt((first @ excess) * np.sqrt(told)) - 1.0) * told

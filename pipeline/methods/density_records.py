@@ -68,9 +68,7 @@ def density_records(
         parts.append(before.head(MOST_EARLIER).assign(now=False))
     known = pd.concat(parts, ignore_index=True)
     numbers = dict.fromkeys(["depth_m", "density_kg_m3", "elevation_m", "x", "y", "later"], float)
-    known = (
-        known[known["depth_m"] > 0].dropna(subset="elevation_m").reset_index(drop=True).astype({**numbers, "now": bool})
-    )
+    known = known.astype({**numbers, "now": bool})
     relation = prior_density(known["depth_m"].to_numpy(), known["later"].to_numpy() + today, prior.snow_class)
     return known.assign(excess=np.log(known["density_kg_m3"] / relation))
 
@@ -80,4 +78,5 @@ def _by_day(records: pd.DataFrame, origins: list[dt.date], today: int) -> pd.Dat
     days = [sturm_day(day.date(), origin) for day, origin in zip(records["date"], origins, strict=True)]
     names = ["site_id", "date", "depth_m", "density_kg_m3", "elevation_m", "x", "y"]
     seasons = [origin.year for origin in origins]
-    return records.reindex(columns=names).assign(season=seasons, later=np.asarray(days, float) - today)
+    told = records.reindex(columns=names).assign(season=seasons, later=np.asarray(days, float) - today)
+    return told[told["depth_m"] > 0].dropna(subset="elevation_m")

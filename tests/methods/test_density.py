@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 from made_weather import NODES
+from threadpoolctl import threadpool_limits
 
 from pipeline.methods.density import REACH_M, BulkDensity, DensityPlaces
 from pipeline.methods.density_records import SeasonPrior
@@ -143,3 +144,33 @@ def test_the_error_of_what_lies_above_and_below_the_sites_cancels_in_a_sum():
     together = np.sqrt(sum(field.sum() ** 2 for field in found.common))
     assert alone[0] > 1.2 * alone[1] < alone[2]
     assert together < 0.88 * alone.sum()
+
+
+def test_a_record_that_the_others_contradict_shows_as_a_bad_miss():
+    """One of six weighs three times as much: no error is made wide for it before it is held against the others."""
+    told = model().fit(records(380.0 * np.array([1.0, 1.0, 3.0, 1.0, 1.0, 1.0])), DATE).left_out().set_index("site_id")
+    z = (told["observed"] - told["predicted"]) / told["predicted_se"]
+    assert z["S2"] > 4.0
+    assert (z.drop("S2").abs() < 2.0).all()
+
+
+def test_threads_of_the_linear_algebra_change_no_byte():
+    rng = np.random.default_rng(3)
+    many = pd.DataFrame(
+        {
+            "site_id": [f"S{k:03d}" for k in range(700)],
+            "date": pd.Timestamp(DATE),
+            "depth_m": rng.uniform(0.5, 3.0, 700),
+            "density_kg_m3": 330.0 * rng.lognormal(0.0, 0.1, 700),
+            "elevation_m": rng.uniform(1200.0, 2800.0, 700),
+            "x": rng.uniform(0.0, 9e4, 700),
+            "y": rng.uniform(0.0, 9e4, 700),
+        }
+    )
+    places = DensityPlaces(*(rng.uniform(low, high, 5000) for low, high in ((1200.0, 2800.0), (0.0, 9e4), (0.0, 9e4))))
+    found = []
+    for threads in (1, 2):
+        with threadpool_limits(threads):
+            told = model().fit(many, DATE).predict(np.full(5000, 1.5), places)
+            found.append((told.mean.tobytes(), told.pattern.tobytes(), told.common[1].tobytes()))
+    assert found[0] == found[1]

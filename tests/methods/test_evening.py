@@ -5,7 +5,7 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from pipeline.methods.evening import CARRIED_WEIGHT, WILD, Level, level_of
+from pipeline.methods.evening import Level, level_of
 
 SINCE = dt.date(2031, 2, 1)
 AREA = np.array([[0.0, 1e4, 1e4, 2e4]])
@@ -25,7 +25,12 @@ def test_the_combined_volume_is_the_weighted_mean_of_the_logarithms(innovation):
     flown, carried = 200.0, 200.0 * np.exp(-innovation)
     expected = (1.0 - level.weight) * np.log(flown) + level.weight * np.log(carried)
     assert np.log(level.factor * flown) == pytest.approx(expected)
-    assert level.weight == pytest.approx(CARRIED_WEIGHT, rel=(innovation / WILD) ** 2 + 1e-9)
+
+
+def test_the_weight_falls_as_the_innovation_grows():
+    """0.2 / (1 + (0.3 / 0.6)^2) = 0.16."""
+    assert Level(SINCE, 0.3).weight == pytest.approx(0.16)
+    assert Level(SINCE, 0.0).weight == pytest.approx(0.2)
 
 
 def test_a_wild_innovation_hardly_moves_the_flight():

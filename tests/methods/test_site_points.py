@@ -9,11 +9,12 @@ import pandas as pd
 import pytest
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.carry import UNHEARD_MM_PER_DAY
+from pipeline.methods.carry import UNHEARD_MM_PER_DAY, site_turnover
 from pipeline.methods.density import BulkDensity, DensityPlaces
 from pipeline.methods.density_records import SeasonPrior
 from pipeline.methods.depth_only import with_depth_only_sites
-from pipeline.methods.site_values import SITE_VARIATION, bare_days, points_on, site_values
+from pipeline.methods.forcing import season_forcing
+from pipeline.methods.site_values import SITE_VARIATION, bare_days, elevation_nodes, points_on, site_values
 from pipeline.methods.skill import site_table
 
 DATE = dt.date(2031, 3, 10)
@@ -152,3 +153,45 @@ def test_bare_days_are_those_on_which_no_station_that_told_had_snow():
     assert bare_days(record) is bare
     snowy = replace(record, daily=record.daily.assign(swe_mm=100.0))
     assert list(bare_days(snowy)) == []
+
+
+@pytest.mark.parametrize("gone", ["one station", "all stations", "all courses"])
+def test_a_record_without_sites_says_what_one_made_anew_says(gone):
+    """What the whole record was asked before is kept for the rest, and no answer owes anything to the sites that went."""
+    rng = np.random.default_rng(4)
+    days, stations, courses = (
+        pd.date_range("2030-11-01", DATE),
+        [f"S{k}" for k in range(10)],
+        [f"C{k}" for k in range(4)],
+    )
+    count = len(days) * len(stations)
+    daily = pd.DataFrame(
+        {
+            "site_id": np.repeat(stations, len(days)), "date": np.tile(days, len(stations)), "depth_m": np.nan, "depth_se_m": 0.02,
+            "swe_mm": np.where(rng.random(count) < 0.1, np.nan, np.tile(np.linspace(0, 300, len(days)), 10) * rng.uniform(0.8, 1.2, count)),
+            "air_temperature_c": rng.normal(-5, 3, count), "precipitation_mm": rng.gamma(0.3, 8, count),
+        }
+    )  # fmt: skip
+    visits = [VISIT | {"site_id": site, "swe_mm": 200.0 + 20 * k} for k, site in enumerate(courses)]
+    sites = pd.DataFrame(
+        {"elevation_m": rng.uniform(1500, 2500, 14), "northness": 0.0, "x": rng.uniform(0, 3e4, 14), "y": rng.uniform(0, 3e4, 14)},
+        index=pd.Index([*courses, *stations], name="site_id"),
+    )  # fmt: skip
+    record = GroundRecord(sites, daily, np.full(count, 5.0), pd.DataFrame(visits))
+
+    def asked(of):
+        start, end = pd.Timestamp("2030-11-10"), pd.Timestamp(DATE)
+        values = site_values(of, DATE)
+        forcing = season_forcing(of, start, end, elevation_nodes(np.array([1500.0, 2500.0])))
+        turnover = site_turnover(of, pd.Series(dtype=float), start, end, np.array([1500.0, 2500.0]))
+        weather = [] if forcing is None else [forcing.temperature_c, forcing.precipitation_mm]
+        return values, [*weather, turnover.gain_mm, turnover.loss_mm, turnover.unheard_days]
+
+    asked(record)
+    went = {"one station": stations[3:4], "all stations": stations, "all courses": courses}[gone]
+    rest = record.without(*went)
+    one, two = asked(rest), asked(replace(rest))
+    pd.testing.assert_frame_equal(one[0], two[0], rtol=1e-12)
+    assert len(one[1]) == len(two[1])
+    for kept, anew in zip(one[1], two[1], strict=True):
+        np.testing.assert_allclose(kept, anew, rtol=1e-12, atol=1e-12)
