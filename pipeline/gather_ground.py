@@ -233,13 +233,19 @@ def files_set_aside(samples: pd.DataFrame, noticed: list[Finding]) -> list[Findi
 
     Parameters
     ----------
-    samples : the season's samples as checked, with site_id, date, file and used.
+    samples : the season's samples as checked, with site_id, date, file, swe_mm, used and swe_used.
     noticed : what the checks found in them.
     """
     errors = {(one.file, one.site_id, one.start) for one in noticed if one.severity == "error"}
     findings = []
     for file, rows in samples.groupby("file", observed=True):
-        used = rows.groupby(["site_id", "date"], observed=True)["used"].any()
+        weighed = rows["swe_mm"].notna()
+        visit = [rows["site_id"], rows["date"]]
+        # A visit that was weighed is lost with its weights, whatever its depths still tell.
+        kept = rows["used"].where(
+            ~weighed.groupby(visit, observed=True).transform("any"), rows["used"] & rows["swe_used"] & weighed
+        )
+        used = kept.groupby(visit, observed=True).any()
         # What another sheet has replaced is set aside too, without an error.
         wrong = sum((file, site_id, str(date.date())) in errors for site_id, date in used.index[~used])
         if wrong >= LEAST_LOST and wrong > MOST_SET_ASIDE * len(used):

@@ -15,7 +15,8 @@ def checked(there, wrong):
         for k, day in enumerate(days)
         for _ in range(3)
     ]
-    return pd.DataFrame([*rows, {"site_id": "C2", "date": days[0], "file": "south.csv", "used": True}])
+    table = pd.DataFrame([*rows, {"site_id": "C2", "date": days[0], "file": "south.csv", "used": True}])
+    return table.assign(swe_mm=100.0, swe_used=True)
 
 
 def said(count, severity="error"):
@@ -42,3 +43,12 @@ def test_more_than_half_of_the_visits_and_three_degrade(there, wrong, degrades):
 def test_what_another_sheet_replaced_and_what_is_still_used_count_not():
     assert not files_set_aside(checked(4, 4), said(4, "warning"))
     assert not files_set_aside(checked(4, 0), said(4))
+
+
+def test_weights_lost_with_depths_kept_are_visits_lost():
+    """Two mass columns exchanged: no weight can be used, and the depths alone are no snow course's visit."""
+    table = checked(4, 0)
+    table.loc[table["site_id"] == "C1", "swe_used"] = False
+    assert len(files_set_aside(table, said(4))) == 1
+    probes = table.assign(swe_mm=table["swe_mm"].where(table["site_id"] != "C1"))
+    assert not files_set_aside(probes, said(4))
