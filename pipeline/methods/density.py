@@ -293,6 +293,7 @@ class BulkDensity:
             "centre_depth_m": round(self.centre_[0], 3),
             "centre_elevation_m": round(self.centre_[1], 1),
             "spread": round(self.spread_, 4),
+            "place_spread": round(self._spread(), 5),
         }
 
     def _columns(self, depth_m: np.ndarray, elevation_m: np.ndarray, later: np.ndarray | float) -> np.ndarray:
