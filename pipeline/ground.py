@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -40,31 +40,21 @@ class GroundRecord:
     @property
     def station_series(self) -> pd.DataFrame:
         """SWE (mm) by day and station, gaps between a station's own values bridged evenly, missing before and after."""
-        return self._by_site("station series", lambda: _bridged(self.station_days("swe_mm")))
+        return self.each_site("station series", lambda: _bridged(self.station_days("swe_mm")), "columns")
 
     @property
     def course_series(self) -> pd.DataFrame:
         """SWE (mm) by day and course, bridged evenly between visits, missing before the first and after the last."""
-        return self._by_site("course series", lambda: _bridged(self.course_days))
+        return self.each_site("course series", lambda: _bridged(self.course_days), "columns")
 
     def station_days(self, name: str) -> pd.DataFrame:
         """Return a column of `daily` by day and station, where it is known."""
-        return self._by_site(f"station {name}", lambda: _wide(self.daily, self.sites.index, name))
+        return self.each_site(f"station {name}", lambda: _wide(self.daily, self.sites.index, name), "columns")
 
     @property
     def course_days(self) -> pd.DataFrame:
         """SWE (mm) by day and course on the visits."""
-        return self._by_site("course swe_mm", lambda: _wide(self.visits, self.sites.index, "swe_mm"))
-
-    def _by_site(self, name: str, reckon: Callable[[], pd.DataFrame]) -> pd.DataFrame:
-        if name not in self._tables:
-            self._tables[name] = reckon()
-        return self._tables[name]
-
-    @cached_property
-    def _tables(self) -> dict[str, pd.DataFrame]:
-        """Tables with a column for each site: a record without some sites has the same without their columns."""
-        return {}
+        return self.each_site("course swe_mm", lambda: _wide(self.visits, self.sites.index, "swe_mm"), "columns")
 
     @cached_property
     def _answers(self) -> dict[Hashable, Any]:
@@ -83,18 +73,21 @@ class GroundRecord:
             self._answers[question] = reckon()
         return self._answers[question]
 
-    def each_site(self, question: Hashable, reckon: Callable[[], pd.DataFrame]) -> pd.DataFrame:
-        """Return as `once` a table with a row a site (by site_id), in which each row owes nothing to other sites.
+    def each_site(
+        self, question: Hashable, reckon: Callable[[], pd.DataFrame], axis: Literal["index", "columns"] = "index"
+    ) -> pd.DataFrame:
+        """Return as `once` a table with a row, or a column, a site (by site_id), which owes nothing to other sites.
 
-        A record without some sites then has the same without their rows.
+        A record without some sites then has the same without theirs.
         """
-        if question not in self._rows:
-            self._rows[question] = reckon()
-        return self._rows[question]
+        known = self._of_sites[axis]
+        if question not in known:
+            known[question] = reckon()
+        return known[question]
 
     @cached_property
-    def _rows(self) -> dict[Hashable, pd.DataFrame]:
-        return {}
+    def _of_sites(self) -> dict[str, dict[Hashable, pd.DataFrame]]:
+        return {"index": {}, "columns": {}}
 
     def without(self, *site_ids: str) -> GroundRecord:
         """Return the record as if the sites had never been."""
@@ -108,10 +101,9 @@ class GroundRecord:
         )
         # Each candidate of a blend asks them of some twenty such records: made anew they took a third of a night.
         gone = [*site_ids]
-        for name, table in self._tables.items():
-            rest._tables[name] = table.drop(columns=gone, errors="ignore")  # noqa: SLF001  another of its kind
-        for question, table in self._rows.items():
-            rest._rows[question] = table.drop(index=gone, errors="ignore")  # noqa: SLF001
+        for axis, tables in self._of_sites.items():
+            theirs = {question: table.drop(**{axis: gone}, errors="ignore") for question, table in tables.items()}
+            rest._of_sites[axis].update(theirs)  # noqa: SLF001  another of its kind
         return rest
 
 

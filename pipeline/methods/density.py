@@ -216,9 +216,7 @@ class BulkDensity:
 
         A grid is told at points `POINTS_A_REACH` to the reach and taken evenly between them: the pattern is smooth over less.
         """
-        if places.x.ndim == 1:
-            return self._pattern_at(places.x, places.y)
-        if min(places.x.shape) == 1:
+        if places.x.ndim == 1 or 1 in places.x.shape:
             return self._pattern_at(places.x, places.y)
         step = max(int(REACH_M / (POINTS_A_REACH * abs(places.x[0, 1] - places.x[0, 0]))), 1)
         at = tuple(np.unique(np.append(np.arange(0, size, step), size - 1)) for size in places.x.shape)
