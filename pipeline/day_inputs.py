@@ -32,6 +32,7 @@ class DayInputs:
     cover : snow-covered fraction seen on the day itself, on (y, x), missing under cloud; None where there is none.
     earlier_covers : the same seen on days before, with the day of each.
     past_pattern : pattern of earlier seasons' flights on (y, x), as `methods.past_pattern` gives it; None where there is none.
+    earlier_pairs : what sites and earlier seasons' flights said on the same days, as `methods.site_gains` takes it; None without any.
     checks : findings, as rows of `checks.csv`.
     normals : normals of the sites and the basin: site_id, day, swe_mm, period; None where none are given.
     forecast : days of the weather table after the date, each issue known on it; None where there is no weather table.
@@ -60,6 +61,7 @@ class DayInputs:
     settling: Settling | None = None
     earlier_covers: list[tuple[dt.date, np.ndarray]] = field(default_factory=list)
     past_pattern: np.ndarray | None = None
+    earlier_pairs: pd.DataFrame | None = None
     landform: dict[str, np.ndarray] | None = None
 
 

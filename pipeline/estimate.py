@@ -26,6 +26,7 @@ from pipeline.methods.normals import in_per_cent
 from pipeline.methods.past_pattern import PAST_PATTERN
 from pipeline.methods.predictors import add_exposure, with_landform
 from pipeline.methods.settling import settled_density
+from pipeline.methods.site_gains import site_gains
 from pipeline.methods.site_values import site_values, weather_nodes
 from pipeline.methods.snow_line import (
     BARE_COVER,
@@ -90,7 +91,7 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
     NoEstimateError : there is neither a usable site nor a flight.
     """
     inputs = _with_flights_that_see(inputs, choices)
-    inputs = _with_past_pattern(_with_exposure(inputs))
+    inputs = _with_site_gains(_with_past_pattern(_with_exposure(inputs)))
     inputs = _with_depth_only_sites(_with_settling(_with_landform(inputs, choices), choices), choices)
     flights: list[Flown] = []
     for flight in inputs.flights:
@@ -159,6 +160,12 @@ def _with_past_pattern(inputs: DayInputs) -> DayInputs:
     at_sites = {PAST_PATTERN: pattern[sites["row"].to_numpy(), sites["column"].to_numpy()]}
     ground = replace(inputs.ground, sites=sites.assign(**at_sites))
     return replace(inputs, terrain=inputs.terrain.assign({PAST_PATTERN: (("y", "x"), pattern)}), ground=ground)
+
+
+def _with_site_gains(inputs: DayInputs) -> DayInputs:
+    """Return the inputs with what earlier seasons' flights tell of the sites against their cells."""
+    gains = site_gains(inputs.ground.sites.index, inputs.earlier_pairs)
+    return replace(inputs, ground=replace(inputs.ground, gains=gains))
 
 
 def _with_landform(inputs: DayInputs, choices: Choices) -> DayInputs:

@@ -21,6 +21,7 @@ from pipeline.flights.kept import KeptFlights
 from pipeline.flights.together import one_a_day
 from pipeline.gather_albedo import gather_albedo
 from pipeline.gather_before import EARLIER_COVER, PLACES, ReadNow, lost_since_sound
+from pipeline.gather_earlier_pairs import EARLIER_PAIRS, earlier_pairs
 from pipeline.gather_earlier_visits import EARLIER_VISITS
 from pipeline.gather_flights import (
     FLIGHT,
@@ -38,7 +39,7 @@ from pipeline.gather_ground import (
     gather_ground,
     gather_tables,
 )
-from pipeline.gather_past_flights import PAST, gather_past_pattern
+from pipeline.gather_past_flights import PAST, gather_past_flights
 from pipeline.gather_span import check_covered
 from pipeline.grid import BasinGrid
 from pipeline.ground import GroundRecord
@@ -168,13 +169,16 @@ def read_inputs(  # noqa: PLR0913  each but the date has its usual value
     flown = gather_flights(settings, (grid, terrain, measured[0]), found, date, kept)
     findings += flown.findings
     grids, rasters = flown.grids, flown.files
-    past, described, noticed = gather_past_pattern(settings, (grid, terrain), flown.tables, date, kept)
+    past = gather_past_flights(settings, (grid, terrain), flown.tables, date, kept)
     # This season's flights show where snow lies: earlier ones matter for their voids alone.
-    findings += [] if grids else noticed
+    findings += [] if grids else past.findings
+    said = [file.path for file in found["stations"]], tables.get(EARLIER_VISITS)
+    pairs = earlier_pairs(settings, (grid, tables["sites"]), said, past.flights, readings)
+    tables |= {EARLIER_PAIRS: with_relative_files(pairs, home)} if len(pairs) else {}
     covers, of_covers, noticed = _covers(settings, (grid, measured[0]), found, kept, date)
     findings += noticed
-    grids |= past | covers
-    rasters += described + of_covers
+    grids |= past.grids | covers
+    rasters += past.files + of_covers
     findings = [relative_to(finding, home) for finding in findings]
     grids["terrain"] = terrain.assign_attrs(crs=grid.crs.to_wkt(), zones=zones)
     grids = {name: as_kept(dataset) for name, dataset in grids.items()}
@@ -300,6 +304,7 @@ def _day_inputs(
         normals=told[1].get("normals"),
         forecast=forecast_rows(told[1], date) if settings.inputs.weather else None,
         albedo=grids.get("albedo"),
+        earlier_pairs=told[1].get(EARLIER_PAIRS),
         cover=grids["cover"]["snow_cover_fraction"].to_numpy() if "cover" in grids else None,
         past_pattern=grids[PAST][PAST_PATTERN].to_numpy() if PAST in grids else None,
         earlier_covers=[
@@ -389,6 +394,7 @@ NOT_SAID = ("file", "line", "row", "column")
 _READ_BY = {
     "stations": ["site_id", "time"],
     EARLIER_VISITS: ["site_id", "date"],
+    EARLIER_PAIRS: ["site_id", "date"],
     "overrides": ["site_id", "first", "file", "line"],
 }
 """Order in which the readers give a table's rows; the others come as they stand in their files."""
@@ -411,7 +417,7 @@ def tables_from_kept(kept: dict[str, pd.DataFrame]) -> tuple[dict[str, pd.DataFr
         "courses",
         "stations",
         "weather",
-        *(name for name in ["overrides", "normals", EARLIER_ISSUES, EARLIER_VISITS] if name in kept),
+        *(name for name in ["overrides", "normals", EARLIER_ISSUES, EARLIER_VISITS, EARLIER_PAIRS] if name in kept),
     ):
         placed = kept[name].assign(**{c: kept[f"{name}{PLACES}"][c] for c in ("file", "line", "order")})
         by = _READ_BY.get(name, ["order", "line"])

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import xarray as xr
 
 from pipeline.failure_log import failure_line
 from pipeline.flights.kept import KeptFlights
+from pipeline.gather_earlier_pairs import EARLIER_PAIRS, EarlierFlight
 from pipeline.gather_flights import (
     STILL_ARRIVING,
     finding_of,
@@ -38,27 +39,42 @@ YEARS_AHEAD = 10
 """Rows dated up to so many years on are looked at for flights sent again under another date."""
 
 
-def gather_past_pattern(
+@dataclass(frozen=True)
+class EarlierFlights:
+    """What earlier seasons' flights tell.
+
+    Parameters
+    ----------
+    flights : those that saw snow enough.
+    grids : the pattern's grid by its name; empty where there is none.
+    files : what they were read from, with the grid's name.
+    findings : what was noticed.
+    """
+
+    flights: list[EarlierFlight]
+    grids: dict[str, xr.Dataset]
+    files: list[tuple[InputFile, str]]
+    findings: list[Finding]
+
+
+def gather_past_flights(
     settings: Settings,
     ground: tuple[BasinGrid, xr.Dataset],
     tables: FlightTables,
     date: dt.date,
     kept: KeptFlights,
-) -> tuple[dict[str, xr.Dataset], list[tuple[InputFile, str]], list[Finding]]:
-    """Return the grid of earlier seasons' pattern by its name, the files it is made from, and what was noticed.
-
-    The first two are empty where there is no pattern. A flight over next to no snow is passed over.
-    """
+) -> EarlierFlights:
+    """Return the flights of earlier seasons with the pattern that they share; one over next to no snow is passed over."""
     grid, terrain = ground
     begun = settings.season_start(date)
     entries, findings = _earlier(settings, tables, begun)
     if not entries:
-        return {}, [], findings
+        return EarlierFlights([], {}, [], findings)
     known, _ = surroundings(settings, grid, terrain)
     ahead = measured_ahead(entries[:PAST_FLIGHTS], settings, (grid, known), kept)
-    depths, files = [], []
+    flights, files = [], []
     for entry in entries:
-        if len(depths) == PAST_FLIGHTS:
+        if len(flights) == PAST_FLIGHTS:
             break
         try:
             flight, _, described = measured_flight(entry, settings, (grid, known), kept, ahead)
@@ -68,13 +84,13 @@ def gather_past_pattern(
             continue
         depth = flight["depth"].where(flight["valid_fraction"] >= settings.flights.least_valid_fraction).to_numpy()
         if mean_depth_m(depth, terrain) >= LEAST_DEPTH_M:
-            depths.append(depth)
-            files += [(file, PAST) for file in described]
-    pattern = past_pattern(depths, terrain)
+            flights.append(EarlierFlight(entry.date, depth))
+            files += described
+    pattern = past_pattern([flight.depth_m for flight in flights], terrain)
     if pattern is None:
-        return {}, [], findings
+        return EarlierFlights(flights, {}, [(file, EARLIER_PAIRS) for file in files], findings)
     fields = xr.Dataset({PAST_PATTERN: grid.array(pattern, units="1")}, attrs={"crs": grid.crs.to_wkt()})
-    return {PAST: fields}, files, findings
+    return EarlierFlights(flights, {PAST: fields}, [(file, PAST) for file in files], findings)
 
 
 def _earlier(settings: Settings, tables: FlightTables, begun: dt.date) -> tuple[list[FlightEntry], list[Finding]]:

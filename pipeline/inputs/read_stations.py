@@ -86,6 +86,7 @@ class _Task:
     kept: KeptFiles | None
     since: dt.date | None
     until: dt.date | None
+    days: frozenset[dt.date]
     least_share: float
 
     @property
@@ -104,6 +105,7 @@ def read_stations(  # noqa: PLR0913  what the settings say of the files, and whi
     kept: KeptFiles | None = None,
     since: dt.date | None = None,
     until: dt.date | None = None,
+    days: frozenset[dt.date] = frozenset(),
     least_share: float = LEAST_USABLE_SHARE,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Read station records: delimited text, long or wide, workbooks, and NetCDF time series.
@@ -115,6 +117,7 @@ def read_stations(  # noqa: PLR0913  what the settings say of the files, and whi
     kept : a folder where rows of large files are kept, so that one that grew is read again only at its end.
     since, until : first and last local day wanted; of earlier rows each site's last with snow comes too, since how long a
         station has been silent is counted from there.
+    days : where some are given, of the rows between those only these local days' and their neighbours' are taken up.
     least_share : share of a file's rows, and of each reading's values, that must be usable.
 
     Returns
@@ -124,7 +127,7 @@ def read_stations(  # noqa: PLR0913  what the settings say of the files, and whi
         later file's or line's readings count, and those of the earlier row that the later file has no column for.
     findings : what could not be read, and rows sent again: one for a site and file where there are many.
     """
-    task = _Task(settings, missing, formats, utc_offset_hours, kept, since, until, least_share)
+    task = _Task(settings, missing, formats, utc_offset_hours, kept, since, until, days, least_share)
     names: dict[str, int] = {}
     read: list[StationFile] = []
     findings: list[Finding] = []
@@ -291,6 +294,12 @@ def _nearly(rows: StationRows, task: _Task) -> StationRows:
         end = _midnight(task.until) + (SLACK_DAYS + 1) * 86400
         if (rows.seconds > end).any():
             rows = rows.take(np.flatnonzero(rows.seconds <= end))
+    if task.days:
+        wanted = np.array(sorted(_midnight(day) for day in task.days))
+        after = rows.seconds - wanted[np.maximum(np.searchsorted(wanted, rows.seconds, side="right") - 1, 0)]
+        before = wanted[np.minimum(np.searchsorted(wanted, rows.seconds), len(wanted) - 1)] - rows.seconds
+        near = SLACK_DAYS * 86400
+        rows = rows.take(np.flatnonzero(((after >= 0) & (after < near)) | ((before >= 0) & (before < near))))
     return rows if task.begin is None else last_before(rows, task.begin)
 
 

@@ -23,6 +23,7 @@ from pipeline.methods.forcing import Forcing, season_forcing
 from pipeline.methods.kriging import Kriging
 from pipeline.methods.past_pattern import expected_pattern, local_variation, past_share
 from pipeline.methods.residual import SiteResidual
+from pipeline.methods.site_gains import cell_values, sites_offset
 from pipeline.methods.site_values import site_values, weather_nodes
 from pipeline.methods.terrain_regression import BEYOND, NORTHNESS, TerrainRegression
 
@@ -39,11 +40,6 @@ not more can be wrong than its size (trial worlds: late cells were claimed three
 
 LOCAL_REACH_M = 500.0
 """E-folding distance over which cells err alike beyond what the models know (trial worlds: 400 to 500 m)."""
-
-SITE_OFFSET = 0.12
-"""Error common to all sites, as a share of SWE: whether places chosen for measuring hold more or less than their surroundings
-cannot be told without a flight (training worlds: 0.9 to 1.5 times their cells). Nothing is taken off for it: with 5 % taken off
-the map of real nights was 12 % too low."""
 
 TERRAIN_LOCAL = 0.5
 """Spread of a cell's SWE about what its terrain tells, as a share of SWE: variation near peak is 0.6 to 1.0 in mountain
@@ -274,7 +270,7 @@ class TerrainBackground:
 
     def fit(self, ground: GroundRecord, date: dt.date) -> TerrainBackground:
         """Fit to the sites' SWE on `date`."""
-        values = site_values(ground, date)
+        values = cell_values(ground, date)
         sites = ground.sites.loc[values.index]
         swe, se = values["swe_mm"].to_numpy(), values["swe_se_mm"].to_numpy()
         # Sites stand on level ground whatever their cell is: they tell nothing of slopes, which stay in the error. Their cells'
@@ -282,6 +278,7 @@ class TerrainBackground:
         terrain = sites.assign(northness=0.0)[["elevation_m", "northness", "canopy"]].to_numpy(float)
         gathers = _gathers(sites)
         self.past_share_ = past_share(sites)
+        self.offset_ = sites_offset(ground)
         self.regression_ = TerrainRegression().fit(swe / gathers, terrain, (se / gathers) ** 2)
         background = gathers * self.regression_.predict(terrain)[0]
         self.scale_mm_ = max(float(np.mean(swe)), 1.0)
@@ -316,7 +313,7 @@ class TerrainBackground:
                 for column, field in enumerate(line_fields)
             ),
             ErrorPart("sites doubted", np.full(swe.shape, self.unexplained_mm_), np.inf),
-            ErrorPart("site offset", SITE_OFFSET * swe, np.inf, shared=True),
+            ErrorPart("site offset", self.offset_ * swe, np.inf, shared=True),
             ErrorPart("terrain local", local_variation(place, TERRAIN_LOCAL) * swe, LOCAL_REACH_M),
         ]
         covered = 1.0 - np.exp(-swe / PATCHY_MM)

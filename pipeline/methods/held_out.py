@@ -17,6 +17,7 @@ from pipeline.methods.choice import ALONE_UP_TO, GROUPS, error_factor, left_out_
 from pipeline.methods.errors import ErrorPart, KrigedPart
 from pipeline.methods.flight_swe import Flown
 from pipeline.methods.scores import scores
+from pipeline.methods.site_gains import cell_values
 from pipeline.methods.site_values import keep_site_values, site_values
 from pipeline.methods.trees import CarriedTrees, at_cells, known_by, spread_cells
 
@@ -137,7 +138,7 @@ def _left_out(
 ) -> pd.DataFrame:
     """Return the table of `sites_left_out`; `made` takes the record without a group and the group, before models are fitted."""
     date, places = when_where
-    values = site_values(ground, date)
+    values = cell_values(ground, date)
     table = pd.DataFrame({"observed_mm": values["swe_mm"], "noise_mm": values["swe_se_mm"]})
     columns = {one.name: [f"{one.name} {what}" for what in ("mean", "se", "shared")] for one in candidates}
     table = table.assign(**{column: np.nan for names in columns.values() for column in names})

@@ -8,11 +8,12 @@ import numpy as np
 import xarray as xr
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.background import LOCAL_REACH_M, PATCHY_MM, SITE_OFFSET, TERRAIN_LOCAL
+from pipeline.methods.background import LOCAL_REACH_M, PATCHY_MM, TERRAIN_LOCAL
 from pipeline.methods.errors import ErrorPart, KrigedPart, shared_error
 from pipeline.methods.kriging import Kriging, PykrigeKriging
 from pipeline.methods.residual import REACH_M
-from pipeline.methods.site_values import SITE_VARIATION, site_values
+from pipeline.methods.site_gains import cell_values, sites_offset
+from pipeline.methods.site_values import SITE_VARIATION
 from pipeline.methods.terrain_regression import TerrainColumns
 from pipeline.methods.variogram import VariogramLimits, site_variogram
 
@@ -49,7 +50,8 @@ class KrigedSites:
 
     def fit(self, ground: GroundRecord, date: dt.date) -> KrigedSites:
         """Fit to the sites' SWE on `date`."""
-        values = site_values(ground, date)
+        values = cell_values(ground, date)
+        self.offset_ = sites_offset(ground)
         sites = ground.sites.loc[values.index]
         xy, swe = sites[["x", "y"]].to_numpy(float), values["swe_mm"].to_numpy(float)
         self.columns_ = TerrainColumns(sites["elevation_m"].to_numpy(float))
@@ -80,7 +82,7 @@ class KrigedSites:
         if known.any():
             mean[known], variance[known] = engine.predict(xy[known], drift[known])
         swe = np.maximum(mean, 0.0).reshape(shape)
-        return KrigedPrediction(swe, np.sqrt(variance).reshape(shape), self.kriging_, drift.reshape(*shape, -1))
+        return KrigedPrediction(swe, np.sqrt(variance).reshape(shape), self, drift.reshape(*shape, -1))
 
     def parameters(self) -> dict:
         """Return what the record keeps of the model."""
@@ -106,20 +108,20 @@ class KrigedPrediction:
     Parameters
     ----------
     swe_mm, kriged_se_mm : mean and the kriging's standard error, of one shape.
-    kriging, drift : the fit and the places' drift columns, for the covariance of totals.
+    model, drift : what predicted, and the places' drift columns, for the covariance of totals.
     """
 
-    def __init__(self, swe_mm: np.ndarray, kriged_se_mm: np.ndarray, kriging: Kriging, drift: np.ndarray) -> None:
+    def __init__(self, swe_mm: np.ndarray, kriged_se_mm: np.ndarray, model: KrigedSites, drift: np.ndarray) -> None:
         """Keep what was predicted."""
         self.swe_mm = swe_mm
         self.kriged_se_mm = kriged_se_mm
-        self.kriging = kriging
+        self.model = model
         self.drift = drift
         self.covered = 1.0 - np.exp(-swe_mm / PATCHY_MM)
 
     def _own_parts(self) -> list[ErrorPart]:
         return [
-            ErrorPart("site offset", SITE_OFFSET * self.swe_mm, np.inf, shared=True),
+            ErrorPart("site offset", self.model.offset_ * self.swe_mm, np.inf, shared=True),
             ErrorPart("terrain local", TERRAIN_LOCAL * self.swe_mm, LOCAL_REACH_M),
         ]
 
@@ -133,7 +135,7 @@ class KrigedPrediction:
 
     def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
         """Return every error part of a prediction for the whole grid with columns at `x` and rows at `y`, m."""
-        return [*self._own_parts(), KrigedPart("site residual", self._scale(), self.kriging, x, y, self.drift)]
+        return [*self._own_parts(), KrigedPart("site residual", self._scale(), self.model.kriging_, x, y, self.drift)]
 
     def _scale(self) -> np.ndarray:
         """Return by how much the kriging's error counts: where the trend has run down to bare ground, it has nothing to err by."""

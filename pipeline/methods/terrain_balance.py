@@ -12,7 +12,6 @@ import xarray as xr
 from pipeline.ground import GroundRecord
 from pipeline.methods.background import (
     LOCAL_REACH_M,
-    SITE_OFFSET,
     CarriedFlight,
     Prediction,
     Residual,
@@ -27,15 +26,13 @@ from pipeline.methods.forcing import Forcing, season_forcing
 from pipeline.methods.past_pattern import KNOWN_VARIATION, expected_pattern, local_variation, past_share
 from pipeline.methods.regression import SMEARING_LIMITS, BayesianLine, doubt, doubt_wild
 from pipeline.methods.residual import SiteResidual
-from pipeline.methods.site_values import site_values, weather_nodes
+from pipeline.methods.site_gains import SITE_LOG_SD, cell_values, gain_log, sites_offset
+from pipeline.methods.site_values import weather_nodes
 from pipeline.methods.terrain_regression import BEYOND, BEYOND_SD, TerrainColumns
 
 TERRAIN_SD = (0.5, 0.8, 0.4, 0.4, BEYOND_SD, BEYOND_SD)
 """Prior spread of the logarithm of a place's accumulation factor: its level, with a kilometre of height, from a south to a north
 face, from open to closed canopy (trial worlds), and a kilometre above and below the sites."""
-
-SITE_LOG_SD = 0.25
-"""Spread of the logarithm of a site's factor about its terrain's (15 to 30 %, common practice, no source)."""
 
 LOCAL_VARIATION = 0.5
 """Coefficient of variation of accumulation between cells of like terrain: it adds to that within a cell, and decides how patchily
@@ -164,8 +161,10 @@ class TerrainBalance:
         told_places = Places.of_sites(ground.sites.loc[histories.sites], southern=ground.southern)
         # A bare site among others says that there is little, not by how much; where all are bare there is none.
         poor = POOR_FACTOR if (factor > POOR_FACTOR).any() else FACTOR_LEAST
-        self._fit_line(told_places, np.log(np.maximum(factor, poor)), told)
-        values = site_values(ground, date)
+        self.offset_ = sites_offset(ground)
+        of_cells = np.log(np.maximum(factor, poor)) - gain_log(ground, histories.sites)
+        self._fit_line(told_places, of_cells, told)
+        values = cell_values(ground, date)
         sites = ground.sites.loc[values.index]
         swe, se = values["swe_mm"].to_numpy(), values["swe_se_mm"].to_numpy()
         place = Places.of_sites(sites, southern=ground.southern)
@@ -263,7 +262,7 @@ class TerrainBalance:
             ),
             ErrorPart("melt scale", self.melt_log_se_ * by_melt, np.inf),
             ErrorPart("melt common", MELT_COMMON * by_melt, np.inf, shared=True),
-            ErrorPart("site offset", SITE_OFFSET * swe, np.inf, shared=True),
+            ErrorPart("site offset", self.offset_ * swe, np.inf, shared=True),
             ErrorPart("terrain local", places.local.reshape(shape) * by_factor, LOCAL_REACH_M),
             ErrorPart("unheard change", covered * UNHEARD_MM_PER_DAY * self.turnover_.unheard_days, np.inf),
         ]

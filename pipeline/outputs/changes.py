@@ -17,6 +17,7 @@ KEYS = {
     "sites": ("site_id",),
     "courses": ("site_id", "date", "point"),
     "earlier_visits": ("site_id", "date"),
+    "earlier_pairs": ("site_id", "date"),
     "stations": ("site_id", "time"),
     "weather": ("date", "elevation_m"),
     "earlier_issues": ("date", "issued"),

@@ -8,6 +8,7 @@ import pytest
 import rasterio
 import xarray as xr
 from made_basin import changed, snowtally
+from pyproj import Transformer
 
 from pipeline.gather_past_flights import NOT_USED
 from pipeline.methods.past_pattern import PAST_SHARE
@@ -92,3 +93,41 @@ def test_where_this_seasons_flight_did_not_see_earlier_ones_still_tell(nights):
         inner = (x % 600 > 100) & (x % 600 < 500) & (x > np.median(x))
         full, scoured = (np.nanmean(ratio[:, inner & (drifted(x) == level)]) for level in (1.5, 0.5))
         assert full / scoured > 1.2
+
+
+def test_what_sites_said_on_the_days_of_earlier_flights_tells_them_against_their_cells(nights):
+    """Sites that held half as much again as their cells then are taken to hold it now: their cells hold less than they do."""
+    basin, _, _ = nights
+    with xr.open_dataset(basin / "archive_past_flown" / "made" / "2031-03-04" / "r001" / "estimate.nc") as day:
+        plain = float((day["swe"] * day["cell_area"]).sum())
+    courses, stations = pd.read_csv(basin / "courses.csv"), pd.read_csv(basin / "stations.csv")
+    sites = pd.read_csv(basin / "sites.csv")
+    with rasterio.open(basin / "past.tif") as source:
+        x, y = Transformer.from_crs(4326, source.crs, always_xy=True).transform(sites["longitude"], sites["latitude"])
+        cells = dict(
+            zip(sites["site_id"], (float(one[0]) for one in source.sample(zip(x, y, strict=True))), strict=True)
+        )
+    course = courses[courses["date"] == "2031-03-01"].assign(date="2030-02-25")
+    course["depth_cm"] = 150 * course["site_id"].map(cells)
+    course["swe_mm"] = 3.0 * course["depth_cm"]
+    station = stations[stations["time"] == "2031-03-02"].assign(time="2030-03-02")
+    station["depth_cm"] = 150 * station["site_id"].map(cells)
+    pd.concat([course, courses]).to_csv(basin / "courses_before.csv", index=False)
+    pd.concat([station, stations]).to_csv(basin / "stations_before.csv", index=False)
+    file = changed(
+        basin,
+        "paired_flown",
+        lambda text: (
+            text.replace("flights.csv", "past.csv")
+            .replace(" courses.csv", " courses_before.csv")
+            .replace(" stations.csv", " stations_before.csv")
+        ),
+    )
+    assert json.loads(snowtally("update", file, "--date", "2031-03-04", "--json").stdout)["degraded"] == []
+    folder = basin / "archive_paired_flown" / "made"
+    record = json.loads((folder / "2031-03-04" / "r001" / "record.json").read_text("utf-8"))
+    assert "earlier_pairs" in record["kept_inputs"]
+    with xr.open_dataset(folder / "2031-03-04" / "r001" / "estimate.nc") as day:
+        assert 0.6 < float((day["swe"] * day["cell_area"]).sum()) / plain < 0.9
+    again = json.loads(snowtally("rerun", file, "--inputs-of", "2031-03-04@1", "--json").stdout)
+    assert again["reproduced"], again

@@ -254,6 +254,20 @@ def test_what_is_kept_gives_the_same_rows_and_findings(tmp_path):
 
 
 @pytest.mark.usefixtures("small_chunks")
+@pytest.mark.parametrize("offset", [-11.0, 0.0, 13.0])
+def test_some_days_alone_are_the_same_rows_as_among_all(tmp_path, offset):
+    path = written(tmp_path, long_table(60))
+    days = [dt.date(2030, 10, 9), dt.date(2030, 11, 20)]
+    span = {"since": days[0], "until": days[1], "offset": offset}
+    every, some = (read(path, kept=tmp_path / "kept", **span, **more)[0] for more in ({}, {"days": frozenset(days)}))
+    wanted = pd.to_datetime(days)
+    pd.testing.assert_frame_equal(
+        some[some["date"].isin(wanted)].reset_index(drop=True), every[every["date"].isin(wanted)].reset_index(drop=True)
+    )
+    assert 0 < some["date"].isin(wanted).sum() < len(some) < len(every) / 3
+
+
+@pytest.mark.usefixtures("small_chunks")
 def test_a_file_that_grew_is_read_again_only_at_its_end(tmp_path, monkeypatch):
     whole = long_table(41)
     path, kept = written(tmp_path, long_table(40)), tmp_path / "kept"

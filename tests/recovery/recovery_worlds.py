@@ -135,6 +135,7 @@ class World:
     past_flights: list[xr.Dataset] = field(default_factory=list)
     covers: list[tuple[dt.date, np.ndarray]] = field(default_factory=list)
     earlier: pd.DataFrame | None = None
+    earlier_pairs: pd.DataFrame | None = None
     has_weather: bool = True
     drawn: dict[str, dict[str, float]] = field(default_factory=dict)
 
@@ -180,6 +181,7 @@ class World:
             flights=[flight for flight in flights if flight.attrs["date"] <= date.isoformat()],
             cover=next((seen for day, seen in covers if day == date), None), checks=pd.DataFrame(),
             earlier_covers=before,
+            earlier_pairs=self.earlier_pairs,
             past_pattern=past_pattern([one["depth"].to_numpy() for one in self.past_flights], self.terrain),
         )  # fmt: skip
 
@@ -252,6 +254,27 @@ def _cover_days(rng: np.random.Generator) -> Sequence[int]:
     return tuple(range(int(rng.integers(20, 20 + every)), 245, every))
 
 
+VISIT_DAYS = 10
+"""A course is visited so many days before or after a flight, at most."""
+
+
+def _earlier_pairs(world: World, record: SnowRecord, rng: np.random.Generator) -> pd.DataFrame:
+    """Return what the sites and the flights of the season before said of depth on the flights' days: a course on its visit."""
+    depth, table, rows = record.of_sites("depth"), world.sites.table, []
+    station = (table["kind"] == "station").to_numpy()
+    # Some stations have no sounder, or were silent then.
+    heard = rng.random(len(table)) < 0.75
+    for day, flight in zip(world.plan.past_flights, world.past_flights, strict=True):
+        away = np.where(station, 0, rng.integers(-VISIT_DAYS, VISIT_DAYS + 1, len(table)))
+        said = depth[day + away, np.arange(len(table))] * np.exp(rng.normal(0, 0.04, len(table))) + rng.normal(
+            0, 0.02, len(table)
+        )
+        cell = flight["depth"].to_numpy()[table["row"], table["column"]]
+        pair = {"site_id": table["site_id"], "date": flight.attrs["date"], "depth_m": said, "cell_depth_m": cell}
+        rows.append(pd.DataFrame(pair)[heard & np.isfinite(cell)])
+    return pd.concat(rows, ignore_index=True)
+
+
 def _add_earlier(
     world: World, physics: DegreeDay | Energy, made: tuple[Points, Climate], rng: np.random.Generator
 ) -> None:
@@ -267,6 +290,7 @@ def _add_earlier(
         record = physics.march(points, season, world.ground.pixel_m, world.plan.past_flights)
         dates = {day: season.days[day].date().isoformat() for day in world.plan.past_flights}
         world.past_flights = [fly(world.ground, record.depth[day], date, rng)[0] for day, date in dates.items()]
+        world.earlier_pairs = _earlier_pairs(world, record, np.random.default_rng([world.seed, 4]))
     if rng.random() < EARLIER_SHARE:
         visits = []
         for years in range(1, EARLIER_SEASONS + 1):
