@@ -3,7 +3,7 @@
 import datetime as dt
 from types import SimpleNamespace
 
-from pipeline.gather_past_flights import NOT_USED, gather_past_pattern
+from pipeline.gather_past_flights import NOT_USED, gather_past_flights
 from pipeline.inputs.read_flights import read_flights
 from pipeline.season import first_of_season
 
@@ -14,10 +14,10 @@ def noticed(tmp_path, *lines):
     file = tmp_path / "flights.csv"
     file.write_text("\n".join(["flight_id,date,depth", *lines]) + "\n", "utf-8")
     tables = read_flights([file], {}, [""])
-    grids, files, findings = gather_past_pattern(SETTINGS, (None, None), tables, dt.date(2031, 2, 1), None)
-    assert (grids, files) == ({}, [])
+    told = gather_past_flights(SETTINGS, (None, None), tables, dt.date(2031, 2, 1), None)
+    assert (told.flights, told.grids, told.files) == ([], {}, [])
     season = tables.between(dt.date(2030, 10, 1), dt.date(2031, 2, 1))[1]
-    return [(one.line, one.rule) for one in findings], [(one.line, one.rule) for one in season]
+    return [(one.line, one.rule) for one in told.findings], [(one.line, one.rule) for one in season]
 
 
 def test_a_row_of_an_earlier_season_is_told_once_and_as_a_warning(tmp_path):

@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ground import GroundRecord, SiteGains
-from pipeline.methods.past_pattern import LEAST_DEPTH_M
-from pipeline.methods.regression import BayesianLine, doubt_wild
+from pipeline.methods.regression import BayesianLine, doubt
 from pipeline.methods.site_values import site_values
 
 SITE_OFFSET = 0.12
@@ -26,7 +25,10 @@ SEASON_LOG_SD = 0.15
 known to a decimetre (training worlds)."""
 
 FLIGHT_LOG_SD = 0.1
-"""Error common to a flight's depths, in logarithms."""
+"""Error common to all pairs of a flight, in logarithms: of its depths, and of that day's snow (training worlds)."""
+
+PAIR_M = 0.1
+"""Error of a pair in thin snow, m: a decimetre of a laser's cell and of where in its cell a site stands."""
 
 
 def site_gains(sites: pd.Index, pairs: pd.DataFrame | None) -> SiteGains | None:
@@ -44,19 +46,21 @@ def site_gains(sites: pd.Index, pairs: pd.DataFrame | None) -> SiteGains | None:
     """
     if pairs is None:
         return None
-    told = pairs[pairs["site_id"].isin(sites) & (pairs[["depth_m", "cell_depth_m"]].min(axis=1) >= LEAST_DEPTH_M)]
+    mean = pairs[["depth_m", "cell_depth_m"]].mean(axis=1)
+    told = pairs[pairs["site_id"].isin(sites) & (mean >= PAIR_M)]
     if told.empty:
         return None
     of_site = np.eye(len(sites))[sites.get_indexer(told["site_id"])]
     flight, flights = pd.factorize(told["date"], sort=True)
     of_flight = np.eye(len(flights))[flight]
     columns = np.column_stack([np.ones(len(told)), of_site, of_flight])
-    prior = np.concatenate([[SITE_OFFSET], np.full(len(sites), SITE_LOG_SD), np.full(len(flights), FLIGHT_LOG_SD)])
-    ratio = np.log(told["depth_m"] / told["cell_depth_m"]).to_numpy()
+    prior = np.repeat([SITE_LOG_SD, FLIGHT_LOG_SD], [1 + len(sites), len(flights)])
+    ratio = np.log(np.maximum(told["depth_m"], PAIR_M) / np.maximum(told["cell_depth_m"], PAIR_M)).to_numpy()
+    spread = np.hypot(SEASON_LOG_SD, PAIR_M / mean[told.index].to_numpy())
     line, raised = BayesianLine(prior), np.ones(len(ratio))
     for _ in range(4):
-        line.fit(columns, ratio, SEASON_LOG_SD**2 * raised)
-        raised = doubt_wild((ratio - line.predict(columns)[0]) / SEASON_LOG_SD)
+        line.fit(columns, ratio, spread**2 * raised)
+        raised = doubt((ratio - line.predict(columns)[0]) / spread)
     places = np.column_stack([np.ones(len(sites)), np.eye(len(sites)), np.zeros((len(sites), len(flights)))])
     covariance = places @ line.covariance_ @ places.T
     common = float(covariance.mean())

@@ -12,8 +12,15 @@ from test_terrain_balance import place
 from pipeline.ground import GroundRecord
 from pipeline.methods.background import TerrainBackground
 from pipeline.methods.kriged_sites import KrigedSites
-from pipeline.methods.past_pattern import LEAST_DEPTH_M
-from pipeline.methods.site_gains import SITE_LOG_SD, SITE_OFFSET, cell_values, site_gains
+from pipeline.methods.site_gains import (
+    FLIGHT_LOG_SD,
+    PAIR_M,
+    SEASON_LOG_SD,
+    SITE_LOG_SD,
+    SITE_OFFSET,
+    cell_values,
+    site_gains,
+)
 from pipeline.methods.site_values import site_values
 
 SITES = pd.Index([f"S{k}" for k in range(8)])
@@ -68,7 +75,7 @@ def test_one_wild_pair_is_doubted_and_a_lasting_one_believed():
 
 def test_nothing_is_told_by_no_pair_by_thin_snow_or_by_unknown_sites():
     assert site_gains(SITES, None) is None
-    assert site_gains(SITES, pairs({"S0": 1.5}, cell_depth_m=0.9 * LEAST_DEPTH_M)) is None
+    assert site_gains(SITES, pairs({"S0": 1.5}, cell_depth_m=0.7 * PAIR_M)) is None
     assert site_gains(SITES, pairs({"elsewhere": 1.5})) is None
 
 
@@ -83,10 +90,10 @@ def test_the_errors_hold_under_their_own_model():
     rng = np.random.default_rng(5)
     off, common = [], []
     for _ in range(300):
-        true = rng.normal(0, SITE_OFFSET) + rng.normal(0, SITE_LOG_SD, len(SITES))
+        true = rng.normal(0, SITE_LOG_SD) + rng.normal(0, SITE_LOG_SD, len(SITES))
         said = pairs(dict(zip(SITES, np.exp(true), strict=True)))
-        flight = said["date"].map({day: rng.normal(0, 0.1) for day in said["date"].unique()})
-        said["depth_m"] *= np.exp(flight + rng.normal(0, 0.15, len(said)))
+        flight = said["date"].map({day: rng.normal(0, FLIGHT_LOG_SD) for day in said["date"].unique()})
+        said["depth_m"] *= np.exp(flight + rng.normal(0, np.hypot(SEASON_LOG_SD, PAIR_M / 2.2), len(said)))
         found = site_gains(SITES, said)
         off.append((found.log.to_numpy() - true) / np.hypot(found.own_se, found.common_se))
         common.append(np.mean(found.log.to_numpy() - true) / found.common_se)
