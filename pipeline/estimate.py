@@ -91,7 +91,7 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
     NoEstimateError : there is neither a usable site nor a flight.
     """
     inputs = _with_flights_that_see(inputs, choices)
-    inputs = _with_site_gains(_with_past_pattern(_with_exposure(inputs)))
+    inputs = _with_site_gains(_with_past_pattern(_with_exposure(inputs)), choices)
     inputs = _with_depth_only_sites(_with_settling(_with_landform(inputs, choices), choices), choices)
     flights: list[Flown] = []
     for flight in inputs.flights:
@@ -162,9 +162,9 @@ def _with_past_pattern(inputs: DayInputs) -> DayInputs:
     return replace(inputs, terrain=inputs.terrain.assign({PAST_PATTERN: (("y", "x"), pattern)}), ground=ground)
 
 
-def _with_site_gains(inputs: DayInputs) -> DayInputs:
+def _with_site_gains(inputs: DayInputs, choices: Choices) -> DayInputs:
     """Return the inputs with what earlier seasons' flights tell of the sites against their cells."""
-    gains = site_gains(inputs.ground.sites.index, inputs.earlier_pairs)
+    gains = site_gains(inputs.ground.sites.index, inputs.earlier_pairs, choices.season_start)
     return replace(inputs, ground=replace(inputs.ground, gains=gains))
 
 

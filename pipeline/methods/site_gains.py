@@ -20,48 +20,48 @@ SITE_LOG_SD = 0.25
 """Spread of the logarithm of what single sites gather, about their terrain's or their cell's (15 to 30 %, common practice, no
 source)."""
 
-SEASON_LOG_SD = 0.15
-"""How far a site's gain on one day strays from its lasting one, in logarithms: winds are never quite the same, and a laser's cell is
-known to a decimetre (training worlds)."""
-
-FLIGHT_LOG_SD = 0.1
-"""Error common to all pairs of a flight, in logarithms: of its depths, and of that day's snow (training worlds)."""
+SEASON_LOG_SD, SEASON_COMMON_LOG_SD = 0.15, 0.1
+"""How far the gain of a season strays from the lasting one, in logarithms: a site's own, and that of all sites with the flights' error,
+since winds are never quite the same (training worlds)."""
 
 PAIR_M = 0.1
 """Error of a pair in thin snow, m: a decimetre of a laser's cell and of where in its cell a site stands."""
 
 
-def site_gains(sites: pd.Index, pairs: pd.DataFrame | None) -> SiteGains | None:
-    """Return the gains of sites from pairs of depths, a mean over flights with a prior; None where no pair tells.
+def site_gains(sites: pd.Index, pairs: pd.DataFrame | None, season_start: dt.date) -> SiteGains | None:
+    """Return the gains of sites from pairs of depths, a mean over seasons with a prior; None where no pair tells.
 
     Parameters
     ----------
     sites : site_id of the sites of the basin.
     pairs : site_id, date (of the flight), depth_m (the site's) and cell_depth_m (the flight's).
+    season_start : first day of a season.
 
     Notes
     -----
-    The logarithm of a pair's ratio is a basin's common gain, the site's own, the flight's common error, and chance: a linear model
-    with normal priors (Gelman et al., Bayesian Data Analysis, ch. 15). A site without a pair has the basin's gain.
+    Of a site's pairs of a season the one in the deepest snow counts: they err alike. The logarithm of its ratio is a basin's common
+    gain, the site's own, what the season has in common, and chance: a linear model with normal priors (Gelman et al., Bayesian Data
+    Analysis, ch. 15). A site without a pair has the basin's gain.
     """
     if pairs is None:
         return None
-    mean = pairs[["depth_m", "cell_depth_m"]].mean(axis=1)
-    told = pairs[pairs["site_id"].isin(sites) & (mean >= PAIR_M)]
+    years = (pairs["date"] - pd.Timestamp(season_start)) // pd.Timedelta(days=365.25)
+    told = pairs.assign(season=years, mean_m=pairs[["depth_m", "cell_depth_m"]].mean(axis=1))
+    told = told[told["site_id"].isin(sites) & (told["mean_m"] >= PAIR_M)]
     if told.empty:
         return None
+    told = told.sort_values(["mean_m", "date"]).drop_duplicates(["site_id", "season"], keep="last")
     of_site = np.eye(len(sites))[sites.get_indexer(told["site_id"])]
-    flight, flights = pd.factorize(told["date"], sort=True)
-    of_flight = np.eye(len(flights))[flight]
-    columns = np.column_stack([np.ones(len(told)), of_site, of_flight])
-    prior = np.repeat([SITE_LOG_SD, FLIGHT_LOG_SD], [1 + len(sites), len(flights)])
+    season, seasons = pd.factorize(told["season"], sort=True)
+    columns = np.column_stack([np.ones(len(told)), of_site, np.eye(len(seasons))[season]])
+    prior = np.concatenate([[SITE_OFFSET], np.repeat([SITE_LOG_SD, SEASON_COMMON_LOG_SD], [len(sites), len(seasons)])])
     ratio = np.log(np.maximum(told["depth_m"], PAIR_M) / np.maximum(told["cell_depth_m"], PAIR_M)).to_numpy()
-    spread = np.hypot(SEASON_LOG_SD, PAIR_M / mean[told.index].to_numpy())
+    spread = np.hypot(SEASON_LOG_SD, PAIR_M / told["mean_m"].to_numpy())
     line, raised = BayesianLine(prior), np.ones(len(ratio))
     for _ in range(4):
         line.fit(columns, ratio, spread**2 * raised)
         raised = doubt((ratio - line.predict(columns)[0]) / spread)
-    places = np.column_stack([np.ones(len(sites)), np.eye(len(sites)), np.zeros((len(sites), len(flights)))])
+    places = np.column_stack([np.ones(len(sites)), np.eye(len(sites)), np.zeros((len(sites), len(seasons)))])
     covariance = places @ line.covariance_ @ places.T
     common = float(covariance.mean())
     own = np.sqrt(np.maximum(np.diag(covariance) - common, 0.0))

@@ -270,7 +270,12 @@ def _earlier_pairs(world: World, record: SnowRecord, rng: np.random.Generator) -
             0, 0.02, len(table)
         )
         cell = flight["depth"].to_numpy()[table["row"], table["column"]]
-        pair = {"site_id": table["site_id"], "date": flight.attrs["date"], "depth_m": said, "cell_depth_m": cell}
+        pair = {
+            "site_id": table["site_id"],
+            "date": pd.Timestamp(flight.attrs["date"]),
+            "depth_m": said,
+            "cell_depth_m": cell,
+        }
         rows.append(pd.DataFrame(pair)[heard & np.isfinite(cell)])
     return pd.concat(rows, ignore_index=True)
 
