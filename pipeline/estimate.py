@@ -90,18 +90,29 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
     ------
     NoEstimateError : there is neither a usable site nor a flight.
     """
-    inputs = _with_flights_that_see(inputs, choices)
-    inputs = _with_site_gains(_with_past_pattern(_with_exposure(inputs)), choices)
-    inputs = _with_depth_only_sites(_with_settling(_with_landform(inputs, choices), choices), choices)
-    flights: list[Flown] = []
-    for flight in inputs.flights:
-        flights.append(_flown(flight, flights[-1] if flights else None, inputs, choices))
+    inputs = derived(inputs, choices)
+    flights = season_flights(inputs, choices)
     flown = flights[-1] if flights else None
     background = _blend(flights, inputs, choices)
     places = _places(flown, inputs)
     today = _with_covers(_map_of(flown, background, places, inputs), flown, inputs, choices)
     density = _density(inputs, choices).fit(inputs.densities, inputs.date)
     return MapOfDay(inputs, places, today, background, density)
+
+
+def derived(inputs: DayInputs, choices: Choices) -> DayInputs:
+    """Return the inputs with what is derived of them: flights that saw enough, exposure, patterns, gains, settling, depth alone."""
+    inputs = _with_flights_that_see(inputs, choices)
+    inputs = _with_site_gains(_with_past_pattern(_with_exposure(inputs)), choices)
+    return _with_depth_only_sites(_with_settling(_with_landform(inputs, choices), choices), choices)
+
+
+def season_flights(inputs: DayInputs, choices: Choices) -> list[Flown]:
+    """Return the basin on each flight's day, oldest first, from inputs as `derived` gives them."""
+    flights: list[Flown] = []
+    for flight in inputs.flights:
+        flights.append(_flown(flight, flights[-1] if flights else None, inputs, choices))
+    return flights
 
 
 def _density(inputs: DayInputs, choices: Choices) -> BulkDensity:

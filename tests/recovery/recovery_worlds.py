@@ -209,9 +209,9 @@ EARLIER_SEASONS, EARLIER_SHARE = 4, 0.3
 """Seasons before of which a world's courses are known, and the share of worlds in which they are."""
 
 
-def make_world(seed: int, area_km2: float | None = None) -> World:
-    """Return the made basin of a seed; the same for the same seed. A given area, in km2, takes the drawn one's place."""
-    plan = plan_of(seed)
+def make_world(seed: int, area_km2: float | None = None, plan: Plan | None = None) -> World:
+    """Return the made basin of a seed; the same for the same seed. A given area (km2) or plan takes the seed's own place."""
+    plan = plan or plan_of(seed)
     streams = np.random.default_rng([seed, 2]).spawn(8)
     southern = bool(streams[0].random() < 0.15)
     ground = draw_ground(streams[0], draw_area(streams[0]) if area_km2 is None else area_km2, southern=southern)

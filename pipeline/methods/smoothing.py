@@ -1,0 +1,121 @@
+"""What a later flight says of an earlier day's snow: where within a zone-band it lay, not how much there was.
+
+Levels err by what is common to the basin, the density of the flight's day first of all; shapes do so far less. So each zone-band
+keeps its mean, and its cells move within it. docs/method.md has the formulas and the trials.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.methods.background import PATCHY_MM
+from pipeline.methods.errors import SLOPE_REACH_M, ErrorPart, KrigedPart
+
+
+@dataclass(frozen=True)
+class ShapeErrors:
+    """Variances in mm2 of what is wrong with a map's shape, by cells.
+
+    Parameters
+    ----------
+    own_mm2 : of errors that cells share over the length of a slope at most: laser noise, a place's own gain and loss.
+    wide_mm2 : of errors that they share further than that, yet not over the whole basin: where snow is denser than the sites tell
+        one year's day, it is so on others, so that two flights are wrong alike and the one does not show it of the other.
+    """
+
+    own_mm2: np.ndarray
+    wide_mm2: np.ndarray
+
+    @classmethod
+    def of(cls, parts: Sequence[ErrorPart | KrigedPart], shape: tuple[int, ...]) -> ShapeErrors:
+        """Return the variances of the parts on cells of a shape. Kriged ones count for levels: they are as wide as sites are apart."""
+        own, wide = np.zeros(shape), np.zeros(shape)
+        for part in parts:
+            if isinstance(part, ErrorPart) and np.isfinite(part.correlation_m):
+                one = own if part.correlation_m <= SLOPE_REACH_M else wide
+                one += np.square(part.error_mm)
+        return cls(own, wide)
+
+
+@dataclass(frozen=True)
+class LaterFlight:
+    """A later flight beside what the earlier day's map becomes by then, all of the shape of that map.
+
+    Parameters
+    ----------
+    swe_mm : what the flight measured; missing where it says nothing.
+    forecast_mm : the day's map carried to the flight's day.
+    slope : change of the forecast with the day's SWE, 1; 0 where the snow is gone by then whatever there was.
+    carry_mm2 : variance of the carrying, a cell's own.
+    errors : those of the flight.
+    """
+
+    swe_mm: np.ndarray
+    forecast_mm: np.ndarray
+    slope: np.ndarray
+    carry_mm2: np.ndarray
+    errors: ShapeErrors
+
+
+@dataclass(frozen=True)
+class Smoothed:
+    """SWE after smoothing, mm, and by how much its variance changed by cells, mm2."""
+
+    swe_mm: np.ndarray
+    variance_change_mm2: np.ndarray
+
+
+def smoothed(
+    swe_mm: np.ndarray, errors: ShapeErrors, later: LaterFlight, zone_band: np.ndarray, area_m2: np.ndarray
+) -> Smoothed:
+    """Return a day's SWE given a later flight, each zone-band's mean as it was.
+
+    Parameters
+    ----------
+    swe_mm, errors : the day's map.
+    later : the flight and its forecast.
+    zone_band : number of each cell's zone-band from 0 on, -1 outside the basin, where nothing changes.
+    area_m2 : of each cell.
+
+    Notes
+    -----
+    A cell moves by K r, K = H P / (H^2 P + Q + R) and r the flight less the forecast, and keeps P (1 - H K) of its variance: with
+    its own variance P on the day, the slope H, and the variances Q of the carrying and R of the flight this is the smoother of
+    Rauch, Tung and Striebel (1965, AIAA J. 3, 1445-1450) for one cell. In each zone-band the flight is first brought to the
+    forecast's level over the cells that move, weighted by K, and the moved cells are at last brought back to the day's.
+    """
+    seen = (zone_band >= 0) & (area_m2 > 0) & np.isfinite(later.swe_mm)
+    nightly, measured, forecast, slope = (part[seen] for part in (swe_mm, later.swe_mm, later.forecast_mm, later.slope))
+    prior = errors.own_mm2[seen]
+    variance = slope**2 * prior + later.carry_mm2[seen] + later.errors.own_mm2[seen]
+    gain = np.divide(slope * prior, variance, out=np.zeros(variance.shape), where=variance > 0)
+    group, area = zone_band[seen], area_m2[seen]
+    level = _level(forecast, measured, gain * area, group)
+    # A zone-band without snow in one of both has no shape.
+    gain = np.where(level > 0, gain, 0.0)
+    moved = np.maximum(nightly + gain * (level * measured - forecast), 0.0)
+    out, change = swe_mm.copy(), np.zeros(swe_mm.shape)
+    out[seen] = moved * _level(nightly, moved, area, group)
+    change[seen] = np.maximum(gain**2 * later.errors.wide_mm2[seen] - errors.wide_mm2[seen], 0.0) - slope * gain * prior
+    return Smoothed(out, change)
+
+
+def _level(wanted: np.ndarray, given: np.ndarray, weight: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """Return by cells the factor that brings the weighted sum of their group to the wanted one; 0 where it has nothing."""
+    sums = [np.bincount(group, weight * mm) for mm in (wanted, given)]
+    return np.divide(*sums, out=np.zeros(len(sums[1])), where=sums[1] > 0)[group]
+
+
+def covered_after(covered: np.ndarray, before_mm: np.ndarray, after_mm: np.ndarray) -> np.ndarray:
+    """Return the covered share of cells whose SWE was changed, each along its own depletion curve 1 - exp(-SWE / scale).
+
+    >>> covered_after(np.array([0.5, 1.0, 0.0]), np.array([10.0, 90.0, 0.0]), np.array([20.0, 80.0, 0.0])).round(3)
+    array([0.75, 1.  , 0.  ])
+    """
+    fresh = 1.0 - np.exp(-after_mm / PATCHY_MM)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        along = 1.0 - (1.0 - covered) ** (after_mm / before_mm)
+    return np.where(after_mm > 0, np.where(before_mm > 0, along, fresh), 0.0)
