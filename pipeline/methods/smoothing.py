@@ -84,29 +84,41 @@ def smoothed(
     -----
     A cell moves by K r, K = H P / (H^2 P + Q + R) and r the flight less the forecast, and keeps P (1 - H K) of its variance: with
     its own variance P on the day, the slope H, and the variances Q of the carrying and R of the flight this is the smoother of
-    Rauch, Tung and Striebel (1965, AIAA J. 3, 1445-1450) for one cell. In each zone-band the flight is first brought to the
-    forecast's level over the cells that move, weighted by K, and the moved cells are at last brought back to the day's.
+    Rauch, Tung and Striebel (1965, AIAA J. 3, 1445-1450) for one cell. In each zone-band the mean of r, weighted by K, is taken off
+    first, so that as much is added as is taken away. Where innovations are larger than stated, what is left is stated larger by
+    as much: by the mean of r^2 / (H^2 P + Q + R), weighted by H K, where it is over 1 (Birge 1932, Phys. Rev. 40, 207-227).
     """
     seen = (zone_band >= 0) & (area_m2 > 0) & np.isfinite(later.swe_mm)
     nightly, measured, forecast, slope = (part[seen] for part in (swe_mm, later.swe_mm, later.forecast_mm, later.slope))
     prior = errors.own_mm2[seen]
     variance = slope**2 * prior + later.carry_mm2[seen] + later.errors.own_mm2[seen]
-    gain = np.divide(slope * prior, variance, out=np.zeros(variance.shape), where=variance > 0)
+    gain = _ratio(slope * prior, variance)
     group, area = zone_band[seen], area_m2[seen]
-    level = _level(forecast, measured, gain * area, group)
-    # A zone-band without snow in one of both has no shape.
-    gain = np.where(level > 0, gain, 0.0)
-    moved = np.maximum(nightly + gain * (level * measured - forecast), 0.0)
+    # A zone-band without snow has no shape.
+    gain = np.where(_sum(measured * area, group) > 0, gain, 0.0)
+    innovation = measured - forecast
+    level = _ratio(_sum(gain * area * innovation, group), _sum(gain * area, group))
+    moved = np.maximum(nightly + gain * (innovation - level), 0.0)
     out, change = swe_mm.copy(), np.zeros(swe_mm.shape)
-    out[seen] = moved * _level(nightly, moved, area, group)
-    change[seen] = np.maximum(gain**2 * later.errors.wide_mm2[seen] - errors.wide_mm2[seen], 0.0) - slope * gain * prior
+    # What could not go below nought is taken from the others.
+    out[seen] = moved * _ratio(_sum(nightly * area, group), _sum(moved * area, group))
+    told = slope * gain * area
+    z2 = _ratio((innovation - level) ** 2, variance)
+    doubt = max(1.0, float(np.average(z2, weights=told))) if told.any() else 1.0
+    change[seen] = doubt * prior * (1.0 - slope * gain) - prior
+    # A flight brings its own wide errors where the map had none, or lesser ones.
+    change[seen] += np.maximum(gain**2 * later.errors.wide_mm2[seen] - errors.wide_mm2[seen], 0.0)
     return Smoothed(out, change)
 
 
-def _level(wanted: np.ndarray, given: np.ndarray, weight: np.ndarray, group: np.ndarray) -> np.ndarray:
-    """Return by cells the factor that brings the weighted sum of their group to the wanted one; 0 where it has nothing."""
-    sums = [np.bincount(group, weight * mm) for mm in (wanted, given)]
-    return np.divide(*sums, out=np.zeros(len(sums[1])), where=sums[1] > 0)[group]
+def _sum(values: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """Return by cells the sum of values over their group."""
+    return np.bincount(group, values)[group]
+
+
+def _ratio(part: np.ndarray, whole: np.ndarray) -> np.ndarray:
+    """Return part over whole, 0 where there is nothing."""
+    return np.divide(part, whole, out=np.zeros(whole.shape), where=whole > 0)
 
 
 def covered_after(covered: np.ndarray, before_mm: np.ndarray, after_mm: np.ndarray) -> np.ndarray:

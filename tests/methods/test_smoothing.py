@@ -34,11 +34,12 @@ def means(swe_mm, zone_band, area):
     return [np.average(swe_mm[zone_band == k], weights=area[zone_band == k]) for k in range(4)]
 
 
-@pytest.mark.parametrize("level", [0.5, 1.0, 1.7])
+@pytest.mark.parametrize("level_mm", [0.0, 60.0, 500.0])
 @pytest.mark.parametrize("seed", range(3))
-def test_each_zone_band_keeps_its_mean_whatever_the_flights_level(seed, level):
+def test_each_zone_band_keeps_its_mean_whatever_the_flights_level(seed, level_mm):
     truth, (nightly, errors, later, zone_band, area) = made(seed)
-    told = smoothed(nightly, errors, replace(later, swe_mm=level * later.swe_mm), zone_band, area)
+    lifted = replace(later, swe_mm=later.swe_mm + level_mm * (zone_band % 2))
+    told = smoothed(nightly, errors, lifted, zone_band, area)
     assert means(told.swe_mm, zone_band, area) == pytest.approx(means(nightly, zone_band, area), rel=1e-12)
     np.testing.assert_allclose(told.swe_mm, smoothed(nightly, errors, later, zone_band, area).swe_mm, rtol=1e-9)
     assert (told.swe_mm >= 0).all()
@@ -48,16 +49,22 @@ def test_each_zone_band_keeps_its_mean_whatever_the_flights_level(seed, level):
 
 
 def test_a_flight_without_error_or_turnover_gives_its_shape():
-    _, (nightly, errors, later, zone_band, area) = made(4)
+    """What differs from the flight is alike in all cells of a zone-band: its level."""
+    truth, (nightly, errors, later, zone_band, area) = made(4)
     nothing = np.zeros(SHAPE)
     later = replace(
-        later, forecast_mm=nightly, slope=np.ones(SHAPE), carry_mm2=nothing, errors=ShapeErrors(nothing, nothing)
+        later,
+        swe_mm=truth + 300.0,
+        forecast_mm=nightly,
+        slope=np.ones(SHAPE),
+        carry_mm2=nothing,
+        errors=ShapeErrors(nothing, nothing),
     )
     told = smoothed(nightly, errors, later, zone_band, area)
     for k in range(4):
         here = zone_band == k
-        ratio = told.swe_mm[here] / later.swe_mm[here]
-        assert ratio == pytest.approx(ratio[0], rel=1e-9)
+        off = told.swe_mm[here] - truth[here]
+        assert off == pytest.approx(np.average(nightly[here] - truth[here], weights=area[here]), abs=1e-6)
         # Nothing of the cells' own variance is left.
         assert told.variance_change_mm2[here] == pytest.approx(-errors.own_mm2[here])
 
@@ -72,13 +79,12 @@ def test_a_flight_of_another_day_moves_less_the_more_was_turned_over():
     assert moved[-1] < 1e-3 * moved[0]
 
 
-@pytest.mark.parametrize("bare", ["flight", "forecast", "melted out"])
+@pytest.mark.parametrize("bare", ["flight", "melted out"])
 def test_a_bare_later_flight_changes_nothing(bare):
     _, (nightly, errors, later, *where) = made(6)
     nothing = np.zeros(SHAPE)
     later = {
         "flight": replace(later, swe_mm=nothing),
-        "forecast": replace(later, forecast_mm=nothing),
         "melted out": replace(later, slope=nothing),
     }[bare]
     told = smoothed(nightly, errors, later, *where)
@@ -104,6 +110,21 @@ def test_stated_variance_is_that_of_what_is_left():
         left = errors.own_mm2 + told.variance_change_mm2
         z2.append(np.mean(((told.swe_mm - truth) ** 2 / left)[zone_band >= 0]))
     assert np.mean(z2) == pytest.approx(1.0, abs=0.15)
+
+
+def test_innovations_larger_than_stated_widen_what_is_left():
+    _, (nightly, errors, later, zone_band, area) = made(9)
+    told = [
+        smoothed(nightly, errors, replace(later, swe_mm=swe), zone_band, area)
+        for swe in (later.swe_mm, later.forecast_mm)
+    ]
+    # Three times the stated error everywhere, up in one column and down in the next.
+    wild = later.forecast_mm + 3 * np.sqrt(0.8**2 * 80.0**2 + 25.0**2 + 15.0**2) * (-1.0) ** np.arange(SHAPE[1])
+    widened = smoothed(nightly, errors, replace(later, swe_mm=np.maximum(wild, 0.0)), zone_band, area)
+    here = zone_band >= 0
+    left = [errors.own_mm2 + one.variance_change_mm2 for one in (*told, widened)]
+    assert (left[2] / left[1])[here] == pytest.approx(9.0, rel=0.2)
+    assert (left[0] / left[1])[here].max() < 1.2
 
 
 def test_a_flights_wide_errors_come_with_its_shape_where_the_map_had_none():

@@ -10,6 +10,7 @@ the first. Constants are chosen on the training heap alone.
 from __future__ import annotations
 
 import argparse
+import itertools
 import sys
 import warnings
 from concurrent.futures import ProcessPoolExecutor
@@ -40,9 +41,12 @@ def plan(seed: int) -> Plan:
     """Return two or three flights of a season, a night 8 to 39 days before the first and one within the span between each two."""
     rng = np.random.default_rng([seed, 5])
     first = int(rng.integers(95, 135))
-    flights = [first, *(int(first + later) for later in np.cumsum(rng.integers(25, 91, 2)) if first + later <= LAST_FLIGHT)]
+    flights = [
+        first,
+        *(int(first + later) for later in np.cumsum(rng.integers(25, 91, 2)) if first + later <= LAST_FLIGHT),
+    ]
     nights = [(first - int(rng.integers(8, 40)), BEFORE)]
-    for start, end in zip(flights, flights[1:], strict=False):
+    for start, end in itertools.pairwise(flights):
         age = round(float(rng.uniform(0.15, 0.85)) * (end - start))
         kind = BETWEEN[int(np.searchsorted((8, 22, 46), age, side="right"))]
         nights.append((start + age, kind))
