@@ -48,6 +48,16 @@ def test_each_zone_band_keeps_its_mean_whatever_the_flights_level(seed, level_mm
     assert off[1] < 0.75 * off[0]
 
 
+def test_what_cannot_go_below_nought_is_taken_from_the_others():
+    _, (_, errors, later, zone_band, area) = made(3)
+    thin = np.arange(SHAPE[1]) % 2 == 0
+    nightly = np.where(thin, 20.0, 200.0) * np.ones(SHAPE)
+    later = replace(later, swe_mm=np.where(thin, 0.0, 300.0) * np.ones(SHAPE), forecast_mm=nightly)
+    told = smoothed(nightly, errors, later, zone_band, area)
+    assert (told.swe_mm[:, thin][zone_band[:, thin] >= 0] == 0).all()
+    assert means(told.swe_mm, zone_band, area) == pytest.approx(means(nightly, zone_band, area), rel=1e-12)
+
+
 def test_a_flight_without_error_or_turnover_gives_its_shape():
     """What differs from the flight is alike in all cells of a zone-band: its level."""
     truth, (nightly, errors, later, zone_band, area) = made(4)
