@@ -86,7 +86,8 @@ def smoothed(
     its own variance P on the day, the slope H, and the variances Q of the carrying and R of the flight this is the smoother of
     Rauch, Tung and Striebel (1965, AIAA J. 3, 1445-1450) for one cell. In each zone-band the mean of r, weighted by K, is taken off
     first, so that as much is added as is taken away. Where innovations are larger than stated, what is left is stated larger by
-    as much: by the mean of r^2 / (H^2 P + Q + R), weighted by H K, where it is over 1 (Birge 1932, Phys. Rev. 40, 207-227).
+    as much: by the mean of r^2 / (H^2 P + Q + R), weighted by H K, where it is over 1 (Birge 1932, Phys. Rev. 40, 207-227;
+    both from memory).
     """
     seen = (zone_band >= 0) & (area_m2 > 0) & np.isfinite(later.swe_mm)
     nightly, measured, forecast, slope = (part[seen] for part in (swe_mm, later.swe_mm, later.forecast_mm, later.slope))

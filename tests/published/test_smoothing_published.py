@@ -1,7 +1,8 @@
 """The smoothing of one cell against the fixed-interval smoother as it was published.
 
 Source: Rauch, Tung and Striebel 1965, Maximum likelihood estimates of linear dynamic systems, AIAA Journal 3, 1445-1450; the filter
-is that of Kalman 1960, J. Basic Eng. 82, 35-45. Both are written down here for a scalar state, day by day.
+is that of Kalman 1960, J. Basic Eng. 82, 35-45. Both are written down here from memory for a scalar
+state, day by day.
 """
 
 import numpy as np
