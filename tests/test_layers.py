@@ -13,6 +13,7 @@ LEAVES = {
     "day",
     "ground",
     "season",
+    "few_values",
     "raster_band",
     "raster_frame",
     "vector_file",

@@ -14,6 +14,7 @@ from pipeline.measurements.course_context import (
     Context,
     Expected,
     Surroundings,
+    Visit,
 )
 from pipeline.measurements.course_dates import far_from_nominal
 from pipeline.measurements.course_findings import figures, row_findings, sheet_finding
@@ -296,30 +297,30 @@ def _sheets_with_a_slip(samples: pd.DataFrame, context: Context, limits: CourseL
     findings = []
     points_of = _points_of(samples)
     believable = limits.density_low, limits.density_high
-    for place, visit in context.visits.iterrows():
-        if (visit["site_id"], visit["date"]) not in points_of:
+    for place, visit in enumerate(context.each_visit()):
+        if (visit.site_id, visit.date) not in points_of:
             continue
-        rows, points = points_of[visit["site_id"], visit["date"]]
+        rows, points = points_of[visit.site_id, visit.date]
         expected = context.expected(place)
         slip = explain_sheet(points, expected, believable)
         if slip is None or slip.odds < np.log(limits.mix_up_odds):
             continue
-        context.sound[place] = False
+        context.set_aside(place)
         findings.append(_sheet_with_a_slip(samples.loc[rows], visit, expected, slip))
         # What a tare spoils is the weight; a depth is read on the stake all the same.
         samples.loc[rows, ["swe_used"] if slip.rule == "wrong tare" else ["used", "swe_used"]] = False
     return findings
 
 
-def _sheet_with_a_slip(rows: pd.DataFrame, visit: pd.Series, expected: Expected, slip: Slip) -> Finding:
+def _sheet_with_a_slip(rows: pd.DataFrame, visit: Visit, expected: Expected, slip: Slip) -> Finding:
     told = f"{expected.density_told} other places" if expected.density_told else "season and last visit"
     swe, _ = expected.swe()
-    level = f", SWE {visit['swe_mm']:.0f} mm where {np.exp(swe):.0f} mm is expected" if np.isfinite(swe) else ""
+    level = f", SWE {visit.swe_mm:.0f} mm where {np.exp(swe):.0f} mm is expected" if np.isfinite(swe) else ""
     return sheet_finding(
         rows,
         rule=slip.rule,
         severity="error",
-        evidence=f"density {np.exp(visit['log_density']):.0f} kg/m3 where {np.exp(expected.density):.0f} kg/m3 is expected by "
+        evidence=f"density {np.exp(visit.log_density):.0f} kg/m3 where {np.exp(expected.density):.0f} kg/m3 is expected by "
         f"{told}{level}; {slip.words}",
         action="set aside",
         detail="mend the sheet, or declare the unit under columns.courses where all of them are so; nothing is converted by guess"
@@ -391,11 +392,11 @@ def _courses_against_others(samples: pd.DataFrame, context: Context, limits: Cou
     """Tell of the visits that differ from neighbours and last visit; set one aside that two yardsticks contradict alike."""
     findings = []
     points_of = _points_of(samples)
-    for place, visit in context.visits.iterrows():
-        if not np.isfinite(visit["swe_mm"]):
+    for place, visit in enumerate(context.each_visit()):
+        if not np.isfinite(visit.swe_mm):
             # Depths alone, or nothing of it is in use.
             continue
-        rows, _ = points_of[visit["site_id"], visit["date"]]
+        rows, _ = points_of[visit.site_id, visit.date]
         off = _deviations(visit, context.expected(place))
         high = [told for told in off if told[2] > limits.course_outlier_sd]
         low = [told for told in off if told[2] < -limits.course_outlier_sd]
@@ -414,23 +415,23 @@ def _courses_against_others(samples: pd.DataFrame, context: Context, limits: Cou
                 )
             )
         if aside:
-            context.sound[place] = False
+            context.set_aside(place)
             samples.loc[rows, ["used", "swe_used"]] = False
     return findings
 
 
-def _deviations(visit: pd.Series, expected: Expected) -> list[tuple[str, str, float]]:
+def _deviations(visit: Visit, expected: Expected) -> list[tuple[str, str, float]]:
     """Return by how many standard deviations a visit is off each yardstick: rule, figures, deviation."""
     off = []
-    density, swe = visit["log_density"], visit["swe_mm"]
-    fresh = density < expected.density and expected.may_be_fresh(visit["depth_m"], density)
-    if expected.density_told > 1 and np.isfinite(density) and visit["depth_m"] > THIN_M and not fresh:
+    density, swe = visit.log_density, visit.swe_mm
+    fresh = density < expected.density and expected.may_be_fresh(visit.depth_m, density)
+    if expected.density_told > 1 and np.isfinite(density) and visit.depth_m > THIN_M and not fresh:
         words = f"density {np.exp(density):.0f} kg/m3 where {np.exp(expected.density):.0f} kg/m3 is expected by "
         off.append(
             (
                 "course against its neighbours",
                 words + f"{expected.density_told} other places",
-                (density - expected.density) / expected.density_sd_at(visit["depth_m"]),
+                (density - expected.density) / expected.density_sd_at(visit.depth_m),
             )
         )
     if np.isfinite(expected.near) and swe > 0:
@@ -450,15 +451,16 @@ def _notes(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> lis
     """Return what is worth knowing of visits in use: few points, thin snow, cores too light to weigh, density off season."""
     findings = []
     points_of = _points_of(samples)
-    for _, visit in context.visits.iterrows():
-        if (visit["site_id"], visit["date"]) not in points_of:
+    cores, weighed = samples["cores"].fillna(1.0).to_numpy(float), samples["swe_used"].to_numpy(bool)
+    for visit in context.each_visit():
+        if (visit.site_id, visit.date) not in points_of:
             continue
-        sheet = samples.loc[points_of[visit["site_id"], visit["date"]][0]]
-        points = int(sheet["cores"].fillna(1.0).clip(lower=1.0).sum())
-        depth, swe = visit["depth_m"], visit["swe_mm"]
-        low, high = seasonal_range(visit["date"], southern=context.around.southern)
-        density = np.exp(visit["log_density"])
-        single = sheet["swe_used"].any() and not (sheet["cores"] > 1).any()
+        rows, _ = points_of[visit.site_id, visit.date]
+        points = int(np.maximum(cores[rows], 1.0).sum())
+        depth, swe = visit.depth_m, visit.swe_mm
+        low, high = seasonal_range(visit.date, southern=context.around.southern)
+        density = np.exp(visit.log_density)
+        single = weighed[rows].any() and not (cores[rows] > 1).any()
         told = (
             (
                 points < limits.few_points,
@@ -486,7 +488,9 @@ def _notes(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> lis
             ),
         )
         findings += [
-            sheet_finding(sheet, rule=rule, severity="note", evidence=evidence, action="used", detail=detail)
+            sheet_finding(
+                samples.loc[rows], rule=rule, severity="note", evidence=evidence, action="used", detail=detail
+            )
             for wrong, rule, evidence, detail in told
             if wrong
         ]

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
+from pipeline.few_values import median
 from pipeline.measurements.seasons import typical_density
 
 READING_DEPTH_M = 0.01
@@ -125,7 +127,7 @@ class Expected:
 
     def density_sd_at(self, depth_m: float) -> float:
         """Return the standard deviation of the expected log density in snow of a depth in m: thin snow may be anything."""
-        thin = np.clip((THIN_TO_M - depth_m) / (THIN_TO_M - THIN_FROM_M), 0.0, 1.0)
+        thin = min(max((THIN_TO_M - depth_m) / (THIN_TO_M - THIN_FROM_M), 0.0), 1.0)
         return float(np.hypot(self.density_sd, THIN_SD * thin))
 
     def swe(self) -> tuple[float, float]:
@@ -145,6 +147,16 @@ class Expected:
         return mean, float(np.hypot(1.0 / np.sqrt(weight.sum()), PATCHY_MM / np.exp(mean)))
 
 
+class Visit(NamedTuple):
+    """A row of `Context.visits`."""
+
+    site_id: str
+    date: pd.Timestamp
+    log_density: float
+    depth_m: float
+    swe_mm: float
+
+
 class Context:
     """The visits of a season and what surrounds them.
 
@@ -156,7 +168,7 @@ class Context:
 
     Attributes
     ----------
-    sound : (visits,) whether a visit may be a yardstick for others: the checks take those out that they set aside.
+    sound : (visits,) whether a visit may be a yardstick for others: `set_aside` takes one out.
     """
 
     def __init__(self, visits: pd.DataFrame, around: Surroundings, near_m: float, near_days: float) -> None:
@@ -173,20 +185,36 @@ class Context:
         self._swe = visits["swe_mm"].to_numpy(float)
         self._height = around.elevation_m.reindex(visits["site_id"]).to_numpy(float)
         self._stations = StationDays.of(around.daily, around.elevation_m)
+        self._told: dict[tuple[str, int], np.ndarray] = {}
+        self._risen = {day: self._stations.risen(day) for day in np.unique(self._day)}
+
+    def each_visit(self) -> list[Visit]:
+        """Return the visits in their order."""
+        return [Visit(*row) for row in self.visits[list(Visit._fields)].itertuples(index=False)]
 
     def expected(self, visit: int) -> Expected:
         """Return what the visit at a place of `visits` is expected to find."""
         density, density_sd, told = self._density(visit)
         last, last_sd, lost = self._since_last(visit)
-        fresh = self._stations.risen(self._day[visit])
+        fresh = self._risen[self._day[visit]]
         fresh_mm = FRESH_UNTOLD_MM if np.isnan(fresh) else FRESH_LEAST_MM + FRESH_CATCH * fresh
         return Expected(density, density_sd, told, *self._near(visit), last, last_sd, lost, fresh_mm)
 
+    def set_aside(self, visit: int) -> None:
+        """Let a visit be a yardstick for others no longer."""
+        self.sound[visit] = False
+        self._told.clear()
+
     def _others(self, visit: int) -> np.ndarray:
         """Return for each other course the place of its sound visit nearest to a visit's day."""
-        away = np.abs(self._day - self._day[visit])
-        places = np.flatnonzero(self.sound & (self._site != self._site[visit]) & (away <= self.near_days))
-        places = places[np.argsort(away[places], kind="stable")]
+        day = self._day[visit]
+        # Visits stand in the order of their days.
+        first, end = (
+            np.searchsorted(self._day, day - self.near_days),
+            np.searchsorted(self._day, day + self.near_days, "right"),
+        )
+        places = first + np.flatnonzero(self.sound[first:end] & (self._site[first:end] != self._site[visit]))
+        places = places[np.argsort(np.abs(self._day[places] - day), kind="stable")]
         return places[np.unique(self._site[places], return_index=True)[1]]
 
     def _own(self, visit: int, values: np.ndarray) -> np.ndarray:
@@ -196,21 +224,24 @@ class Context:
 
     def _densities(self, visit: int) -> np.ndarray:
         """Return the log densities that other courses and the stations tell of about a visit's day."""
+        if ("density", visit) in self._told:
+            return self._told["density", visit]
         others = self._others(visit)
         courses = self._log_density[others[self._depth[others] > THIN_M]]
         told = np.concatenate([courses, self._stations.at(self._stations.log_density, self._day[visit])])
-        return told[np.isfinite(told)]
+        self._told["density", visit] = told = told[np.isfinite(told)]
+        return told
 
     def _density(self, visit: int) -> tuple[float, float, int]:
         others = self._densities(visit)
         own = self._own(visit, self._log_density)
         if len(others) >= LEAST_OTHERS:
             before = [
-                self._log_density[place] - float(np.median(then))
+                self._log_density[place] - median(then)
                 for place in own[:2]
                 if len(then := self._densities(place)) >= LEAST_OTHERS
             ]
-            mean = float(np.median(others)) + (LASTING * float(np.mean(before)) if before else 0.0)
+            mean = median(others) + (LASTING * float(np.mean(before)) if before else 0.0)
             sd = COURSES_DENSITY_SD * np.sqrt(1 + 1.5 / len(others))
         else:
             date = self.visits["date"].iloc[visit]
@@ -228,26 +259,29 @@ class Context:
 
     def _near_swe(self, visit: int) -> np.ndarray:
         """Return log SWE of the places of like elevation about a visit's day, bare ones left out."""
+        if ("swe", visit) in self._told:
+            return self._told["swe", visit]
         others = self._others(visit)
         like = np.abs(self._height[others] - self._height[visit]) <= self.near_m
         stations = self._stations.at(self._stations.swe_mm, self._day[visit])
         stations = stations[np.abs(self._stations.elevation_m - self._height[visit]) <= self.near_m]
         told = np.concatenate([self._swe[others[like]], stations])
-        return np.log(told[told > READING_SWE_MM])
+        self._told["swe", visit] = told = np.log(told[told > READING_SWE_MM])
+        return told
 
     def _near(self, visit: int) -> tuple[float, float]:
         now = self._near_swe(visit)
         if len(now) < LEAST_OTHERS:
             return np.nan, np.nan
         before = [
-            np.log(self._swe[place]) - float(np.median(then))
+            np.log(self._swe[place]) - median(then)
             for place in self._own(visit, np.where(self._swe > READING_SWE_MM, self._swe, np.nan))[:3]
             if len(then := self._near_swe(place)) >= LEAST_OTHERS
         ]
         share = len(before) / (len(before) + LASTING)
         lasting = share * float(np.mean(before)) if before else 0.0
         spread = np.hypot(LASTING_SWE_SD, (1 - share) * SITE_SWE_SD) if before else SITE_SWE_SD
-        return float(np.median(now)) + lasting, float(spread * np.sqrt(1 + 1.5 / len(now)))
+        return median(now) + lasting, float(spread * np.sqrt(1 + 1.5 / len(now)))
 
     def _since_last(self, visit: int) -> tuple[float, float, float]:
         """Return SWE by the last visit and what the stations gained and lost since, its standard deviation, and the loss, mm."""
@@ -260,14 +294,12 @@ class Context:
             return nothing
         last = self._swe[own[0]]
         # Where a course held twice what the stations did it gains twice as much: it lies where the wind leaves snow.
-        share = float(np.clip((last + SHARE_MM) / (np.median(start) + SHARE_MM), *SHARE_LIMITS))
+        share = float(np.clip((last + SHARE_MM) / (median(start) + SHARE_MM), *SHARE_LIMITS))
         change = share * gain - loss
-        middle, lost = float(np.median(change)), float(np.median(loss))
-        spread = 1.4826 * float(np.median(np.abs(change - middle))) * np.sqrt(1 + 1.5 / len(start))
+        middle, lost = median(change), median(loss)
+        spread = 1.4826 * median(np.abs(change - middle)) * np.sqrt(1 + 1.5 / len(start))
         # What the snow lost most differs from place to place, and bare stations tell nothing of it.
-        sd = np.sqrt(
-            spread**2 + (CHANGE_SD * share * np.median(gain)) ** 2 + lost**2 + (0.1 * last) ** 2 + LEAST_SD_MM**2
-        )
+        sd = np.sqrt(spread**2 + (CHANGE_SD * share * median(gain)) ** 2 + lost**2 + (0.1 * last) ** 2 + LEAST_SD_MM**2)
         return max(last + middle, 0.0), float(sd), lost
 
 

@@ -7,9 +7,11 @@ is expected, and how the points hang together. Nothing is converted: a sheet wit
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
+from pipeline.few_values import median, row_medians
 from pipeline.measurements.course_context import (
     LEAST_READING_SWE_MM,
     POINT_DENSITY_SD,
@@ -135,8 +137,9 @@ class Points:
         """Return the natural logarithm of core length over what it usually is in snow of that depth."""
         return _log(self.core_m) - _log(self.depth_m) - np.log(CORE_SHARE)
 
+    @cached_property
     def scale_error_mm(self) -> float:
-        """Return the reading error of the scale in mm: half the step that the visit's weights show, within the known scales'."""
+        """Reading error of the scale in mm: half the step that the visit's weights show, within the known scales'."""
         weights = np.unique(self.swe_mm[self.swe_mm > 0])
         if len(weights) < LEAST_POINTS:
             return READING_SWE_MM
@@ -150,7 +153,7 @@ class Points:
         """
         with np.errstate(divide="ignore", invalid="ignore"):
             weight = np.maximum(self.swe_mm, density_kg_m3 * self.depth_m)
-            return np.hypot(READING_DEPTH_M / self.depth_m, self.scale_error_mm() / weight)
+            return np.hypot(READING_DEPTH_M / self.depth_m, self.scale_error_mm / weight)
 
 
 @dataclass(frozen=True)
@@ -176,11 +179,11 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
     if not there.any():
         return None
     density, reading = density[there], points.reading_error(np.exp(expected.density))[there]
-    middle = float(np.median(density))
+    middle = median(density)
     # Rounding does not average out wholly: a scale read in steps is off the same way in like snow.
-    own = float(np.median(np.hypot(POINT_DENSITY_SD, reading))) / np.sqrt(len(density))
-    own = float(np.hypot(own, 0.5 * np.median(reading)))
-    depth = float(np.median(points.depth_m[there]))
+    own, off_all = median(np.hypot(POINT_DENSITY_SD, reading)) / np.sqrt(len(density)), median(reading)
+    own = float(np.hypot(own, 0.5 * off_all))
+    depth = median(points.depth_m[there])
     cores = points.log_core()[there]
     core = float(np.nanmedian(cores)) if np.isfinite(cores).any() else np.nan
     off = middle - expected.density
@@ -195,9 +198,9 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
         told = _gauss((off - np.log(water / stake)) / sd) - np.log(sd)
         return told + _of_core(core, stake) + _gauss((swe_off - np.log(water)) / swe_sd, LEVEL_SURPRISE)
 
-    low, high = np.log(believable[0]) - np.median(reading), np.log(believable[1]) + np.median(reading)
+    low, high = np.log(believable[0]) - off_all, np.log(believable[1]) + off_all
     right = likely(1.0, 1.0) - (0.0 if low <= middle <= high else UNBELIEVABLE)
-    if off < 0 and expected.may_be_fresh(depth, middle + float(np.median(reading))):
+    if off < 0 and expected.may_be_fresh(depth, middle + off_all):
         # Thin snow holds little water by itself: its SWE is no second witness.
         if depth < THIN_M:
             return None
@@ -259,16 +262,17 @@ def _constant_weight(points: Points, expected: Expected) -> tuple[float, float] 
     reading = points.reading_error(np.exp(expected.density))[there]
     one = points.log_density()[there]
     sd = np.hypot(POINT_DENSITY_SD, reading)
-    together = float(np.sum(_heavy_tailed((one - np.median(one)) / sd) - np.log(sd)))
-    wide = expected.density_sd_at(float(np.median(depth)))
+    together = float(np.sum(_heavy_tailed((one - median(one)) / sd) - np.log(sd)))
+    wide = expected.density_sd_at(median(depth))
     best = (-np.inf, 0.0)
-    for step in np.linspace(-2, 2, 17):
-        rho = np.exp(expected.density + step * wide)
-        constant = float(np.median(swe - rho * depth))
-        sd_mm = np.hypot(POINT_DENSITY_SD * rho * depth, points.scale_error_mm())
-        # In logarithms of SWE like the other side: a density of log w is w times that of w.
-        line = float(np.sum(_heavy_tailed((swe - constant - rho * depth) / sd_mm) - np.log(sd_mm / swe)))
-        best = max(best, (line - together + _gauss(step) - np.log(wide) + TARE_RARITY, constant))
+    steps = np.linspace(-2, 2, 17)
+    rho = np.exp(expected.density + steps * wide)[:, None]
+    constant = np.median(swe - rho * depth, axis=1)
+    sd_mm = np.hypot(POINT_DENSITY_SD * rho * depth, points.scale_error_mm)
+    # In logarithms of SWE like the other side: a density of log w is w times that of w.
+    told = _heavy_tailed((swe - constant[:, None] - rho * depth) / sd_mm) - np.log(sd_mm / swe)
+    for step, line, weight in zip(steps, told.sum(axis=1), constant, strict=True):
+        best = max(best, (float(line) - together + _gauss(step) - np.log(wide) + TARE_RARITY, float(weight)))
     swe_at, swe_sd = expected.swe()
     if np.isfinite(swe_at):
         left = float(np.mean(swe)) - best[1]
@@ -290,27 +294,27 @@ def odd_points(points: Points, usual: np.ndarray, many_sd: float) -> list[tuple[
     if not np.isfinite(depth).any():
         return []
     reading = points.reading_error(np.exp(np.nanmedian(density)) if np.isfinite(density).any() else np.nan)
+    middle, spread, count = _of_others(density)
+    spread = np.sqrt((count * spread**2 + 12 * POINT_DENSITY_SD**2) / (count + 12))
+    sd = np.sqrt(spread**2 * (1 + 1.57 / np.maximum(count, 1)) + reading**2)
+    depth_middle, depth_spread, depth_count = _of_others(depth)
+    off, deep = density - middle, depth - depth_middle
+    dense = (count >= LEAST_POINTS - 1) & (np.abs(off) > many_sd * sd)
+    high = (depth_count >= LEAST_POINTS - 1) & (deep > np.log(DEEP_RATIO)) & (depth_middle > np.log(DEEP_LEAST_M))
     odd: list[tuple[int, Slip | None, str]] = []
-    for place in range(len(depth)):
-        middle, spread, count = _of_others(density, place)
-        spread = np.sqrt((count * spread**2 + 12 * POINT_DENSITY_SD**2) / (count + 12)) if count else np.nan
-        sd = float(np.sqrt(spread**2 * (1 + 1.57 / max(count, 1)) + reading[place] ** 2))
-        depth_middle, depth_spread, depth_count = _of_others(depth, place)
-        depth_spread = float(np.clip(depth_spread, *POINT_DEPTH_SD))
-        off, deep = density[place] - middle, depth[place] - depth_middle
-        dense = count >= LEAST_POINTS - 1 and abs(off) > many_sd * sd
-        high = depth_count >= LEAST_POINTS - 1 and deep > np.log(DEEP_RATIO) and depth_middle > np.log(DEEP_LEAST_M)
-        if not (dense or high):
-            continue
-        weighed = np.isfinite(off) and count >= LEAST_POINTS - 1
-        said = f"depth {np.exp(deep):.2f} times the others' median"
+    for place in np.flatnonzero(dense | high):
+        weighed = np.isfinite(off[place]) and count[place] >= LEAST_POINTS - 1
+        said = f"depth {np.exp(deep[place]):.2f} times the others' median"
         if weighed:
-            said = f"density {np.exp(density[place]):.0f} kg/m3, the others' median {np.exp(middle):.0f} kg/m3, " + said
-        middle_now, spread_now, _ = _of_others(depth - usual, place)
-        spread_now = float(np.clip(spread_now, *STEADY_DEPTH_SD))
-        stake = min((depth_spread, deep), (spread_now, depth[place] - usual[place] - middle_now))
-        slip = _slip_of_point((off if weighed else None, sd), stake[::-1], core[place])
-        odd.append((place, slip, said))
+            said = (
+                f"density {np.exp(density[place]):.0f} kg/m3, the others' median {np.exp(middle[place]):.0f} kg/m3, "
+                + said
+            )
+        middle_now, spread_now, _ = (found[place] for found in _of_others(depth - usual))
+        steady = float(np.clip(spread_now, *STEADY_DEPTH_SD)), depth[place] - usual[place] - middle_now
+        stake = min((float(np.clip(depth_spread[place], *POINT_DEPTH_SD)), deep[place]), steady)
+        slip = _slip_of_point((off[place] if weighed else None, float(sd[place])), stake[::-1], core[place])
+        odd.append((int(place), slip, said))
     return odd
 
 
@@ -333,14 +337,12 @@ def _slip_of_point(density: tuple[float | None, float], depth: tuple[float, floa
     return Slip("unit mix-up", best.words, gain) if gain > 0 else None
 
 
-def _of_others(values: np.ndarray, place: int) -> tuple[float, float, int]:
-    """Return median, robust spread and number of the values but one."""
-    others = np.delete(values, place)
-    others = others[np.isfinite(others)]
-    if not len(others):
-        return np.nan, np.nan, 0
-    middle = float(np.median(others))
-    return middle, 1.4826 * float(np.median(np.abs(others - middle))), len(others)
+def _of_others(values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return for each place median, robust spread and number of the other values, missing where no other is known."""
+    others = np.tile(np.where(np.isfinite(values), values, np.nan), (len(values), 1))
+    np.fill_diagonal(others, np.nan)
+    middle = row_medians(others)
+    return middle, 1.4826 * row_medians(np.abs(others - middle[:, None])), np.isfinite(others).sum(axis=1)
 
 
 def _log(values: np.ndarray) -> np.ndarray:

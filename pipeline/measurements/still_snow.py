@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.few_values import quantile
 from pipeline.measurements.station_series import UNITS, StationSeries
 from pipeline.measurements.stretches import still_runs
 from pipeline.measurements.surroundings import Surroundings
@@ -84,10 +85,11 @@ def stuck(series: StationSeries, name: str, days: float, around: Surroundings, b
         a, b = series.day_of[first], series.day_of[last]
         if bare[a : b + 1, site].mean() > HALF or _another_level(series, name, (first, last)):
             continue
-        rested = around.at_rest(name, site, (a + 1, max(a + 1, b - 1)))
-        missed = _missed(series, site, (int(first), int(last)), around)
-        settled = name == "depth_m" and _others_settled(around, site, slice(a, b + 1))
-        if (wobbles[site] and not rested) or missed or settled:
+        if (
+            (wobbles[site] and not around.at_rest(name, site, (a + 1, max(a + 1, b - 1))))
+            or _missed(series, site, (int(first), int(last)), around)
+            or (name == "depth_m" and _others_settled(around, site, slice(a, b + 1)))
+        ):
             kept.append((first, last))
     tell_stuck(series, name, np.array(kept, dtype=np.int64).reshape(-1, 2))
 
@@ -153,7 +155,7 @@ def _others_caught(series: StationSeries, site: int, days: slice) -> np.ndarray:
 def _share(values: np.ndarray, share: float) -> float:
     """Return the value that the share of those that are there stay below, missing where none is."""
     values = values[np.isfinite(values)]
-    return float(np.quantile(values, share)) if len(values) else np.nan
+    return quantile(values, share) if len(values) else np.nan
 
 
 FINE = 0.1
@@ -170,7 +172,7 @@ def sensor_step(values: np.ndarray) -> float:
     2.5
     """
     gaps = np.diff(np.unique(values[np.isfinite(values)]))
-    return float(np.quantile(gaps, FINE)) if len(gaps) else 0.0
+    return quantile(gaps, FINE) if len(gaps) else 0.0
 
 
 def _another_level(series: StationSeries, name: str, run: tuple[int, int]) -> bool:
@@ -184,7 +186,7 @@ def _another_level(series: StationSeries, name: str, run: tuple[int, int]) -> bo
     )
     values = series.values[name][near]
     values = values[np.isfinite(values)]
-    return bool(np.quantile(values, 0.8) > FAR_BELOW * abs(series.values[name][run[0]]))
+    return bool(quantile(values, 0.8) > FAR_BELOW * abs(series.values[name][run[0]]))
 
 
 SUBDAILY, WOBBLING_DAYS, STILL_SHARE = 3, 20, 0.05

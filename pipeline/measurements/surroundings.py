@@ -6,6 +6,7 @@ from functools import cached_property
 
 import numpy as np
 
+from pipeline.few_values import median, quantile
 from pipeline.measurements.station_series import StationSeries
 
 MANY = 0.9
@@ -82,7 +83,7 @@ class Surroundings:
         first, last = max(days[0], 0), min(days[1], len(table) - 1)
         change = np.delete(table[last] - table[first], site)
         change = change[np.isfinite(change)]
-        return float(np.quantile(change, share)) if len(change) else np.nan
+        return quantile(change, share) if len(change) else np.nan
 
     def change_here(self, site: int, days: tuple[int, int]) -> float:
         """Return the change of the station's own SWE over the days, mm; nothing where it has none."""
@@ -98,7 +99,7 @@ class Surroundings:
         if not there.any():
             return False
         span = np.nanmax(highs[:, there], axis=0) - np.nanmin(lows[:, there], axis=0)
-        return float(np.median(span)) <= RESTING[name]
+        return median(span) <= RESTING[name]
 
     def bare_ground(self, zero_mm: float) -> np.ndarray:
         """Return the days on which the ground at each station is bare, (days, stations).

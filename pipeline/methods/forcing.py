@@ -133,8 +133,8 @@ def season_forcing(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp,
 
 def _forcing(ground: GroundRecord, days: pd.DatetimeIndex, nodes_m: np.ndarray) -> Forcing | None:
     """Return `season_forcing`, reckoned."""
-    warmth, height = _wide(ground, "air_temperature_c", days)
-    fallen, _ = _wide(ground, "precipitation_mm", days)
+    warmth, height = _records(ground, "air_temperature_c", days)
+    fallen, _ = _records(ground, "precipitation_mm", days)
     if warmth.empty or fallen.empty:
         return None
     slope, centre = LAPSE_K_PER_KM[0], float(height.mean())
@@ -167,37 +167,59 @@ CATCH_LEAST = 0.1
 
 def _gauges_dead(ground: GroundRecord, forcing: Forcing) -> bool:
     """Tell whether the snowfall that the gauges tell of cannot have made the most that some site held."""
-    names = ["site_id", "date", "swe_mm"]
-    held = pd.concat([ground.daily[names], ground.visits[names]], ignore_index=True).dropna(subset="swe_mm")
-    held = held[held["date"].between(forcing.days[0], forcing.days[-1]) & held["site_id"].isin(ground.sites.index)]
-    most = held.groupby("site_id")["swe_mm"].max()
+    span = forcing.days[0], forcing.days[-1]
+    most = ground.each_site(("most held", *span), lambda: _most_held(ground, *span))
     if most.empty:
         return False
-    site_id = most.sort_index().idxmax()
+    site_id = most["swe_mm"].idxmax()
+    held, there = most.loc[site_id, ["swe_mm", "date"]]
     # Up to the day on which the site held it: what fell later made none of it.
-    there = held[(held["site_id"] == site_id) & (held["swe_mm"] == most[site_id])]["date"].min()
     snowfall = forcing.until(there).snowfall_mm.sum(axis=0)
     at_site = float(np.interp(float(ground.sites.loc[site_id, "elevation_m"]), forcing.nodes_m, snowfall))
-    return bool(at_site < CATCH_LEAST * most[site_id])
+    return bool(at_site < CATCH_LEAST * held)
 
 
-def _wide(ground: GroundRecord, name: str, days: pd.DatetimeIndex) -> tuple[pd.DataFrame, pd.Series]:
+def _most_held(ground: GroundRecord, first: pd.Timestamp, last: pd.Timestamp) -> pd.DataFrame:
+    """Return the most SWE (mm) that each site held from the first to the last day, and the day on which it first did."""
+    names = ["site_id", "date", "swe_mm"]
+    held = pd.concat([ground.daily[names], ground.visits[names]], ignore_index=True).dropna(subset="swe_mm")
+    held = held[held["date"].between(first, last) & held["site_id"].isin(ground.sites.index)]
+    held = held.sort_values(["site_id", "swe_mm", "date"], ascending=[True, False, True])
+    return held.drop_duplicates("site_id").set_index("site_id")
+
+
+def _records(ground: GroundRecord, name: str, days: pd.DatetimeIndex) -> tuple[pd.DataFrame, pd.Series]:
     """Return a quantity by day and record (stations, and the weather table), and the records' elevations."""
-    parts, heights = [], {}
-    if name in ground.daily:
-        parts.append(ground.station_days(name))
-        heights |= ground.sites.loc[parts[-1].columns, "elevation_m"].astype(float).to_dict()
-    table = ground.weather
-    if len(table) and name in table:
-        told = table.dropna(subset=[name, "elevation_m"]).groupby("date")[[name, "elevation_m"]].mean()
-        if len(told):
-            parts.append(told[[name]].rename(columns={name: WEATHER_TABLE}))
-            heights[WEATHER_TABLE] = float(told["elevation_m"].mean())
+    wide = ground.each_site((name, len(days), *days[:1]), lambda: _wide(ground, name, days), "columns")
+    heights = ground.sites["elevation_m"].astype(float).reindex(wide.columns)
+    if WEATHER_TABLE in heights:
+        heights[WEATHER_TABLE] = float(_weather(ground, name)["elevation_m"].mean())
+    return wide, heights
+
+
+def _wide(ground: GroundRecord, name: str, days: pd.DatetimeIndex) -> pd.DataFrame:
+    """Return the first of `_records`, reckoned."""
+    parts = [ground.station_days(name)] if name in ground.daily else []
+    told = _weather(ground, name)
+    if len(told):
+        parts.append(told[[name]].rename(columns={name: WEATHER_TABLE}))
     if not parts:
-        return pd.DataFrame(), pd.Series(dtype=float)
+        return pd.DataFrame()
     wide = pd.concat([part.reindex(days) for part in parts], axis=1)
-    wide = wide.loc[:, wide.notna().sum() >= min(LEAST_DAYS, len(days))]
-    return wide, pd.Series(heights).reindex(wide.columns)
+    return wide.loc[:, wide.notna().sum() >= min(LEAST_DAYS, len(days))]
+
+
+def _weather(ground: GroundRecord, name: str) -> pd.DataFrame:
+    """Return a quantity and its elevation in m by day of the weather table; empty where it does not have it."""
+    # No site is in it, so that a record without some sites has the same.
+    return ground.each_site(("weather", name), lambda: _of_table(ground.weather, name), "columns")
+
+
+def _of_table(table: pd.DataFrame, name: str) -> pd.DataFrame:
+    """Return `_weather`, reckoned."""
+    if not len(table) or name not in table:
+        return pd.DataFrame()
+    return table.dropna(subset=[name, "elevation_m"]).groupby("date")[[name, "elevation_m"]].mean()
 
 
 WEATHER_TABLE = "weather table"

@@ -66,17 +66,16 @@ def _nearest(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
 def _values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     """Return `site_values`, reckoned."""
     values = ground.each_site(("nearest", date), lambda: _nearest(ground, date)).copy()
-    bare = bare_days(ground)
-    age = values["age_days"].to_numpy()
+    bare = bare_days(ground).to_numpy()
+    age, measured_on = values["age_days"].to_numpy(), values["measured_on"].to_numpy()
     swe, se = values["swe_mm"].to_numpy(copy=True), values["swe_se_mm"].to_numpy(copy=True)
+    elevation = ground.sites.loc[values.index, "elevation_m"].to_numpy(float)
     for days in np.unique(age[age != 0]):
         group = age == days
-        swe[group], turnover = _moved(ground, date, float(days), values["measured_mm"][group])
+        swe[group], turnover = _moved(ground, date, float(days), (swe[group], elevation[group]))
         # What snow lost while every station was bare is known to nobody.
-        since = (
-            bare[(bare > values["measured_on"][group].min()) & (bare <= pd.Timestamp(date))] if days > 0 else bare[:0]
-        )
-        untold = np.minimum(UNHEARD_MM_PER_DAY * len(since), swe[group])
+        since = (bare > measured_on[group].min()) & (bare <= np.datetime64(date)) if days > 0 else bare[:0]
+        untold = np.minimum(UNHEARD_MM_PER_DAY * np.count_nonzero(since), swe[group])
         se[group] = np.sqrt(se[group] ** 2 + (CARRY_SE * turnover) ** 2 + untold**2)
     return values.assign(swe_mm=swe, swe_se_mm=se)
 
@@ -89,8 +88,8 @@ def bare_days(ground: GroundRecord) -> pd.DatetimeIndex:
 def _bare_days(ground: GroundRecord) -> pd.DatetimeIndex:
     """Return `bare_days`, reckoned."""
     series = ground.station_series
-    known = series.notna()
-    return series.index[known.any(axis=1) & ((series <= BARE_MM) | ~known).all(axis=1)]
+    swe = series.to_numpy(float)
+    return series.index[np.isfinite(swe).any(axis=1) & ~(swe > BARE_MM).any(axis=1)]
 
 
 SITE_VARIATION = 0.2
@@ -167,14 +166,18 @@ def _newest(ground: GroundRecord, daily: pd.DataFrame, name: str, error: str, da
     return newest[[name, error, "age"]].astype(float)
 
 
-def _moved(ground: GroundRecord, date: dt.date, age_days: float, swe_mm: pd.Series) -> tuple[np.ndarray, np.ndarray]:
-    """Return SWE measured `age_days` before (or after, when negative) moved to `date`, and what was turned over."""
-    elevation = ground.sites.loc[swe_mm.index, "elevation_m"].to_numpy(float)
+def _moved(
+    ground: GroundRecord, date: dt.date, age_days: float, sites: tuple[np.ndarray, np.ndarray]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return SWE measured `age_days` before (or after, when negative) moved to `date`, and what was turned over.
+
+    `sites` holds SWE in mm as measured, and elevation in m.
+    """
+    swe, elevation = sites
     nodes = elevation_nodes(ground.sites["elevation_m"].to_numpy(float))
     measured = pd.Timestamp(date) - pd.Timedelta(days=age_days)
     first, last = sorted([measured, pd.Timestamp(date)])
     gain, loss = site_turnover(ground, pd.Series(dtype=float), first, last, nodes).at(elevation)
-    swe = swe_mm.to_numpy(float)
     if age_days > 0:
         return carry(swe, np.ones(len(swe)), gain, loss, 0.0), gain + np.minimum(loss, swe + gain)
     # Backwards: what was gained since is taken off, what was lost is put back where snow was left to tell of it.

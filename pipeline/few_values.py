@@ -1,0 +1,44 @@
+"""Median and quantile of few values: numpy's own take twenty times as long to begin as they do to reckon."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+
+def median(values: np.ndarray) -> float:
+    """Return the median of one or more values, missing where one of them is.
+
+    >>> median(np.array([3.0, 1.0, 2.0])), median(np.array([4.0, 1.0])), median(np.array([1.0, np.nan]))
+    (2.0, 2.5, nan)
+    """
+    return quantile(values, 0.5)
+
+
+def quantile(values: np.ndarray, share: float) -> float:
+    """Return the value that a share of one or more values stay below, read off linearly; missing where one of them is.
+
+    >>> quantile(np.array([0.0, 10.0, 20.0]), 0.75), quantile(np.array([5.0]), 0.1)
+    (15.0, 5.0)
+    """
+    ordered = np.sort(values)
+    if math.isnan(ordered[-1]):
+        return math.nan
+    place = share * (len(ordered) - 1)
+    low = int(place)
+    below, above, part = float(ordered[low]), float(ordered[min(low + 1, len(ordered) - 1)]), place - low
+    # From the nearer of the two, as numpy does.
+    return below + (above - below) * part if part < 0.5 else above - (above - below) * (1.0 - part)  # noqa: PLR2004  half way
+
+
+def row_medians(rows: np.ndarray) -> np.ndarray:
+    """Return each row's median of the values that are there, missing where none is; `rows` has one column or more.
+
+    >>> row_medians(np.array([[3.0, np.nan, 1.0], [np.nan, np.nan, np.nan]])).tolist()
+    [2.0, nan]
+    """
+    count = np.isfinite(rows).sum(axis=1)
+    # What is missing is sorted to the end, where a row of nothing else finds it.
+    ordered, place = np.sort(rows, axis=1), np.arange(len(rows))
+    return (ordered[place, (count - 1) // 2] + ordered[place, count // 2]) / 2
