@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 from pyproj import Transformer
+from scipy.sparse import csr_array
 
 from pipeline.day import Day, Outlook
 from pipeline.grid import BasinGrid
@@ -202,8 +203,7 @@ def _places(
     for block in tiles(len(swe), CELLS_AT_A_TIME):
         at = ground.elevation_m[block], sun[block], within[block]
         told = None if seen is None else (seen[0][block], seen[1][block])
-        places[block, 6] = ripe.albedo_at(*at, told)
-        places[block, 7], places[block, 8] = ripe.lacking_at(*at)
+        places[block, 6], places[block, 7], places[block, 8] = ripe.at(*at, told)
     places[:, :6] = np.column_stack([
         ground.elevation_m, ground.canopy, ground.sky_view, swe, cover, np.where(density > 0, density, FRESH_DENSITY),
     ])  # fmt: skip
@@ -223,7 +223,7 @@ def _march_basin(
     days, (unit, units) = len(weather[0].dates), grouping
     names = ("potential_melt", "melt", "snow_cover")
     out = {name: np.full((days, *ground.cells.shape), np.nan, np.float32) for name in names}
-    rows, columns = np.nonzero(ground.cells)
+    cells = np.flatnonzero(ground.cells)
     sums, energy = np.zeros((4, units, days)), np.zeros(4)
     for block in tiles(len(places), CELLS_AT_A_TIME):
         filled = [np.empty((len(places[block]), days)) for _ in range(4)]
@@ -231,11 +231,11 @@ def _march_basin(
         march_places(places[block], beams[block], at, weather[0].rows, weather[1], table, *filled, taken)
         weight = ground.area_m2[block]
         energy += weight @ taken
+        by_unit = csr_array((weight, (unit[block], np.arange(len(weight)))), shape=(units, len(weight)))
         for number, values in enumerate(filled):
-            for d in range(days):
-                sums[number, :, d] += np.bincount(unit[block], weight * values[:, d], units)
+            sums[number] += by_unit @ values
         for name, values in zip(names, filled, strict=False):
-            out[name][:, rows[block], columns[block]] = values.T
+            out[name].reshape(days, -1)[:, cells[block]] = values.T
     swe = np.bincount(unit, ground.area_m2 * places[:, 3], units)
     area = np.bincount(unit, ground.area_m2, units)
     cover = np.bincount(unit, ground.area_m2 * places[:, 4], units)

@@ -143,7 +143,7 @@ class Blend:
         self.pooled_ = pd.concat([t.assign(level_mm=t["observed_mm"].mean()) for t in (self.held_out_, *earlier)])
         self.pooled_nights_ = [str(night) for night, t in zip(self.earlier_nights, earlier, strict=True) if len(t)]
         if held is not None:
-            self.without_ = self._mixed([(self.weight_, self.held_out_.index)])
+            self.without_ = self._weighted(self.held_out_, self.weight_)
             self.factor_ = held.factor(self.weight_)
         else:
             self._choose()
@@ -224,22 +224,23 @@ class Blend:
         known = np.isfinite(errors).all(axis=1)
         errors, sites = errors[known], sites[known]
         self.weight_ = stacking_weights(errors, prior, sites)
-        each = [
-            (stacking_weights(errors[sites != site], prior, sites[sites != site]), pd.Index([site]))
-            for site in self.held_out_.index
-        ]
-        self.without_ = self._mixed(each)
-
-    def _mixed(self, each: list[tuple[np.ndarray, pd.Index]]) -> pd.DataFrame:
-        """Return `_weighted` of the day's sites by weights given for each group of them."""
-        parts = [self._weighted(self.held_out_.loc[sites], weight) for weight, sites in each]
-        return pd.concat(parts) if parts else self._weighted(self.held_out_, self.weight_)
+        each = [stacking_weights(errors[sites != site], prior, sites[sites != site]) for site in self.held_out_.index]
+        self.without_ = self._weighted(self.held_out_, np.reshape(each, (-1, len(prior))))
 
     def _weighted(self, table: pd.DataFrame, weight: np.ndarray) -> pd.DataFrame:
-        """Return the blend's mean, se and shared error of left-out sites in mm, no factor applied, by the table's rows."""
-        used = [(w, one.name) for w, one in zip(weight, self.candidates, strict=True) if w > 0]
-        mean = sum(w * table[f"{name} mean"] for w, name in used)
-        se, shared = (np.sqrt(sum(w * table[f"{name} {what}"] ** 2 for w, name in used)) for what in ("se", "shared"))
+        """Return the blend's mean, se and shared error of left-out sites in mm, no factor applied, by the table's rows.
+
+        `weight` is (k,), or (row, k) where each row has its own.
+        """
+        weights = np.broadcast_to(weight, (len(table), len(self.candidates))).T
+        used = [(w, one.name) for w, one in zip(weights, self.candidates, strict=True) if (w > 0).any()]
+
+        def summed(what: str, power: int) -> np.ndarray:
+            # A candidate without weight need not have been looked at.
+            each = (np.where(w > 0, w * table[f"{name} {what}"].to_numpy() ** power, 0.0) for w, name in used)
+            return sum(each, np.zeros(len(table)))
+
+        mean, se, shared = summed("mean", 1), np.sqrt(summed("se", 2)), np.sqrt(summed("shared", 2))
         return pd.DataFrame({"mean": mean, "se": se, "shared": shared}, index=table.index)
 
 

@@ -87,13 +87,16 @@ def sky_view(horizon: np.ndarray, normals: np.ndarray) -> np.ndarray:
 
 @njit(parallel=True, cache=True)
 def _view(horizon: np.ndarray, normals: np.ndarray, bearings: np.ndarray, widths: np.ndarray, out: np.ndarray) -> None:
+    east, north = np.sin(bearings), np.cos(bearings)
     for i in prange(len(out)):
         total = 0.0
         for b in range(len(bearings)):
-            towards = normals[i, 0] * np.sin(bearings[b]) + normals[i, 1] * np.cos(bearings[b])
-            # Behind the slope's own plane there is no sky either.
-            own = np.pi / 2 + np.arctan(towards / normals[i, 2])
-            down = min(np.pi / 2 - horizon[b, i], own)
-            seen = normals[i, 2] * np.sin(down) ** 2 + towards * (down - np.sin(down) * np.cos(down))
+            towards = normals[i, 0] * east[b] + normals[i, 1] * north[b]
+            down = np.pi / 2 - horizon[b, i]
+            # Behind the slope's own plane there is no sky either; where that falls away, the horizon is above it.
+            if towards < 0.0:
+                down = min(down, np.pi / 2 + np.arctan(towards / normals[i, 2]))
+            sine = np.sin(down)
+            seen = normals[i, 2] * sine**2 + towards * (down - sine * np.cos(down))
             total += widths[b] * seen
         out[i] = min(max(total, 0.0), 1.0)

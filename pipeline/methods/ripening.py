@@ -42,47 +42,50 @@ class Ripeness:
     kept: np.ndarray
     _albedos: np.ndarray
 
-    def lacking_at(self, elevation_m: np.ndarray, sun: np.ndarray, swe_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return the cold content of places, mm of melt, and the water that their snow can still hold, mm.
-
-        Beyond the thickest node both grow with SWE.
-        """
-        beyond = np.maximum(swe_mm / SWE_NODES[-1], 1.0)
-        return tuple(beyond * self._at(field, elevation_m, sun, swe_mm) for field in (self.cold_mm, self.dry_mm))
-
-    def albedo_at(
+    def at(
         self,
         elevation_m: np.ndarray,
         sun: np.ndarray,
         swe_mm: np.ndarray,
         seen: tuple[np.ndarray, np.ndarray] | None = None,
-    ) -> np.ndarray:
-        """Return the albedo of places.
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return albedo, cold content (mm of melt) and the water that the snow can still hold (mm) of places.
 
         Parameters
         ----------
         seen : albedo that a grid saw, missing where none did, and how many days ago: what it differed by then is carried on.
+
+        Notes
+        -----
+        Beyond the thickest node cold content and water grow with SWE.
         """
-        albedo = self._at(self.albedo, elevation_m, sun, swe_mm)
-        if seen is None:
-            return albedo
+        albedo, cold, dry = self._at((self.albedo, self.cold_mm, self.dry_mm), elevation_m, sun, swe_mm)
+        beyond = np.maximum(swe_mm / SWE_NODES[-1], 1.0)
+        if seen is not None:
+            albedo = self._as_seen(albedo, (elevation_m, sun, swe_mm), seen)
+        return albedo, beyond * cold, beyond * dry
+
+    def _as_seen(
+        self, albedo: np.ndarray, place: tuple[np.ndarray, ...], seen: tuple[np.ndarray, np.ndarray]
+    ) -> np.ndarray:
+        """Return the albedo of places with what a grid's differed by on its day."""
         values, ages = seen
         days = self.kept.shape[-1]
         for age in np.unique(ages[np.isfinite(values)]).astype(int):
             told = np.isfinite(values) & (ages == age) & (age < days)
-            where = elevation_m[told], sun[told], swe_mm[told]
-            then, left = (
-                self._at(np.ascontiguousarray(field[..., days - 1 - age]), *where)
-                for field in (self._albedos, self.kept)
-            )
+            fields = (field[..., days - 1 - age] for field in (self._albedos, self.kept))
+            then, left = self._at(tuple(fields), *(one[told] for one in place))
             albedo[told] += (values[told] - then) * left
         return np.clip(albedo, 0.0, 1.0)
 
-    def _at(self, field: np.ndarray, elevation_m: np.ndarray, sun: np.ndarray, swe_mm: np.ndarray) -> np.ndarray:
+    def _at(
+        self, fields: tuple[np.ndarray, ...], elevation_m: np.ndarray, sun: np.ndarray, swe_mm: np.ndarray
+    ) -> np.ndarray:
+        """Return fields on the nodes at places, (field, n)."""
         nodes = self.elevations, SUN_NODES, np.log(SWE_NODES)
         values = elevation_m, sun, np.log(np.maximum(swe_mm, SWE_NODES[0]))
         inside = [np.clip(value, node[0], node[-1]) for value, node in zip(values, nodes, strict=True)]
-        return RegularGridInterpolator(nodes, field)(np.column_stack(inside))
+        return RegularGridInterpolator(nodes, np.stack(fields, axis=-1))(np.column_stack(inside)).T
 
 
 def ripeness(past: DailyWeather, lowest_m: float, highest_m: float, tuned: np.ndarray) -> Ripeness:

@@ -6,6 +6,7 @@ import datetime as dt
 import json
 import re
 import unicodedata
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -143,6 +144,7 @@ def _angle_attributes(word: str, units: str) -> dict[str, str]:
     return {"standard_name": word, "long_name": long_name, "units": units, "coverage_content_type": "coordinate"}
 
 
+@lru_cache(maxsize=1)
 def latitude_longitude(grid: BasinGrid) -> tuple[np.ndarray, np.ndarray]:
     """Return latitude and longitude (WGS 84, degrees) of the cell centres, each (y, x), to 0.1 m."""
     x, y = np.meshgrid(grid.x, grid.y)

@@ -19,11 +19,14 @@ NAMED_SITES = 6
 
 def sites(day: PublishedDay) -> list[dict[str, Any]]:
     """Return the rows of `sites.csv` with name and kind, what was said less the estimate without the site, and per cent of normal."""
-    known = day.places.drop_duplicates("site_id").set_index("site_id")
+    places = day.places.drop_duplicates("site_id")
+    known = {
+        site_id: (name, kind) for site_id, name, kind in places[["site_id", "name", "kind"]].itertuples(index=False)
+    }
     normals = site_normals(day.normals)
     rows = []
     for row in day.sites.sort_values("elevation_m", kind="stable").to_dict("records"):
-        name, kind = known.loc[row["site_id"], ["name", "kind"]] if row["site_id"] in known.index else ("", "")
+        name, kind = known.get(row["site_id"], ("", ""))
         rows.append(
             row
             | {
