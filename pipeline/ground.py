@@ -98,14 +98,23 @@ class GroundRecord:
 
         A record without some sites then has the same without theirs.
         """
-        known = self._of_sites[axis]
-        if question not in known:
-            known[question] = reckon()
-        return known[question]
+        if question not in self._of_sites:
+            for whole, gone in self._part_of:
+                if question in whole._of_sites:  # noqa: SLF001  another of its kind
+                    table = whole._of_sites[question]  # noqa: SLF001
+                    self._of_sites[question] = table.drop(**{axis: gone}, errors="ignore")
+                    return self._of_sites[question]
+            self._of_sites[question] = reckon()
+        return self._of_sites[question]
 
     @cached_property
-    def _of_sites(self) -> dict[str, dict[Hashable, pd.DataFrame]]:
-        return {"index": {}, "columns": {}}
+    def _of_sites(self) -> dict[Hashable, pd.DataFrame]:
+        return {}
+
+    @cached_property
+    def _part_of(self) -> list[tuple[GroundRecord, list[str]]]:
+        """The record that this one was taken from and the sites that it lacks; empty where it is a whole one."""
+        return []
 
     def without(self, *site_ids: str) -> GroundRecord:
         """Return the record as if the sites had never been."""
@@ -117,11 +126,8 @@ class GroundRecord:
             station_se_mm=self.station_se_mm[kept],
             visits=self.visits[~self.visits["site_id"].isin(site_ids)],
         )
-        # Each candidate of a blend asks them of some twenty such records: made anew they took a third of a night.
-        gone = [*site_ids]
-        for axis, tables in self._of_sites.items():
-            theirs = {question: table.drop(**{axis: gone}, errors="ignore") for question, table in tables.items()}
-            rest._of_sites[axis].update(theirs)  # noqa: SLF001  another of its kind
+        # Each candidate of a blend asks for tables of some twenty such records: made anew they took a third of a night.
+        rest._part_of.append((self, [*site_ids]))  # noqa: SLF001  another of its kind
         return rest
 
 

@@ -252,8 +252,8 @@ def spread_cells(wanted: np.ndarray, most: int) -> np.ndarray:
 def at_cells(terrain: xr.Dataset, cells: np.ndarray, flown: Flown | None) -> xr.Dataset:
     """Return places as the backgrounds take them for cells by flat number, with a flight's SWE where one is given."""
     row, column = np.unravel_index(cells, terrain["elevation"].shape)
-    place = terrain.isel(y=xr.DataArray(row, dims="cell"), x=xr.DataArray(column, dims="cell"))
-    place = place.assign(row=("cell", row), column=("cell", column))
+    fields = {name: ("cell", field.to_numpy()[row, column]) for name, field in terrain.data_vars.items()}
+    place = xr.Dataset(fields | {"row": ("cell", row), "column": ("cell", column)}, attrs=terrain.attrs)
     return place if flown is None else place.assign(flown=("cell", flown.swe_mm[row, column]))
 
 
