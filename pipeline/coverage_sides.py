@@ -109,13 +109,14 @@ class Compared:
             return None
         now = was.iloc[:0] if now is None else within(now, kind, before, later_issues=True)
         counts, means = by_day(was, kind)
+        all_now = by_day(now, kind)
         counts_now, means_now = (
             table.reindex(index=counts.index, columns=like.columns)
-            for table, like in zip(by_day(now, kind), (counts, means), strict=True)
+            for table, like in zip(all_now, (counts, means), strict=True)
         )
         counts_now = counts_now.fillna(0).clip(upper=counts)
         if kind.day == "date":
-            counts_now = _with_corrected_dates(counts, counts_now, by_day(now, kind)[0])
+            counts_now = _with_corrected_dates(counts, counts_now, all_now[0])
         if kind.issued:
             # An older issue of a day is an older copy of the file; of a newer one the values may well be others.
             counts_now = counts_now.mask(means_now["issue"] < means["issue"], 0)

@@ -48,9 +48,13 @@ def course_visits(samples: pd.DataFrame) -> pd.DataFrame:
     kept.loc[kept["bare"], ["swe_mm", "swe_used"]] = [0.0, True]
     nominal = kept["nominal_date"] if "nominal_date" in kept else pd.Series(pd.NaT, kept.index)
     kept["nominal_date"] = nominal.astype("datetime64[s]")
+    groups = kept.groupby(["site_id", "date"], sort=True)
+    weight, depth = kept["weight"].to_numpy(float), kept["depth_m"].to_numpy(float)
+    swe = np.where(kept["swe_used"].to_numpy(bool), kept["swe_mm"].to_numpy(float), np.nan)
     rows = [
-        {"site_id": site_id, "date": date, "nominal_date": visit["nominal_date"].min(), **_course_value(visit)}
-        for (site_id, date), visit in kept.groupby(["site_id", "date"], sort=True)
+        {"site_id": site_id, "date": date, "nominal_date": nominal, **_course_value(weight[at], depth[at], swe[at])}
+        for (site_id, date), nominal in groups["nominal_date"].min().items()
+        for at in [groups.indices[site_id, date]]
     ]
     names = ["site_id", "date", "nominal_date", *VISIT_NUMBERS]
     # An empty table has no types of its own.
@@ -70,8 +74,13 @@ def _only_bare_left(samples: pd.DataFrame) -> pd.Series:
     return had & ~has
 
 
-def _course_value(visit: pd.DataFrame) -> dict[str, float]:
+def _course_value(weight: np.ndarray, depth: np.ndarray, swe: np.ndarray) -> dict[str, float]:
     """Return a visit's means, its density and their standard errors.
+
+    Parameters
+    ----------
+    weight : (n,) how many cores each row stands for.
+    depth, swe : (n,) m and mm, missing where the row gives none to use.
 
     Notes
     -----
@@ -80,10 +89,6 @@ def _course_value(visit: pd.DataFrame) -> dict[str, float]:
     Var = s_y^2 / n' + (1/n - 1/n') s_r^2, s_y the spread of SWE and s_r that of SWE about r times depth (formula from memory).
     With n = n' it is the plain error of the mean.
     """
-    weight = visit["weight"].to_numpy(float)
-    depth = visit["depth_m"].to_numpy(float)
-    weighed = visit["swe_used"].to_numpy(bool)
-    swe = np.where(weighed, visit["swe_mm"].to_numpy(float), np.nan)
     depth_mean, depth_spread, deep = _mean(depth, weight, "depth_m")
     swe_mean, swe_spread, cores = _mean(swe, weight, "swe_mm")
     both = np.isfinite(swe) & np.isfinite(depth)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
+from pipeline.few_values import row_medians
 from pipeline.ground import GroundRecord
 from pipeline.methods.regression import BayesianLine
 
@@ -148,7 +149,7 @@ def _forcing(ground: GroundRecord, days: pd.DatetimeIndex, nodes_m: np.ndarray) 
     slope += float(line.coefficients_[1])
     at_centre = warmth - slope * (height - centre) / 1000.0
     offset = at_centre.sub(at_centre.mean(axis=1), axis=0).mean()
-    level = (at_centre - offset).median(axis=1).reindex(days)
+    level = pd.Series(row_medians((at_centre - offset).to_numpy(float)), at_centre.index).reindex(days)
     heard = (level.notna() & fallen.notna().any(axis=1).reindex(days, fill_value=False)).to_numpy()
     level = level.interpolate(limit_direction="both").to_numpy()
     catch = fallen.sum() / fallen.notna().mul(fallen.mean(axis=1), axis=0).sum()
