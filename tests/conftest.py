@@ -1,7 +1,12 @@
 """What all tests share."""
 
 import os
+import sys
+from pathlib import Path
 
+sys.path.append(str(Path(__file__).parent / "basin"))
+
+import one_thread  # noqa: F401  before numpy and numba are imported
 import pytest
 from hypothesis import settings
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from test_estimate import CHOICES, made
+from test_estimate import CHOICES, day_of, made
 
 from pipeline.estimate import estimate_day
 from pipeline.problems import NoEstimateError
@@ -79,7 +79,7 @@ def test_all_bare_and_no_flight_is_no_snow():
 @pytest.mark.parametrize("flight", [True, False])
 def test_one_huge_outlier_hardly_moves_the_basin(flight):
     inputs = made(3, flight=flight)
-    plain = sound(estimate_day(inputs, CHOICES))
+    plain = sound(day_of(3, flight=flight))
     huge = told(inputs.ground, lambda place, swe: swe.where(place != 2, 20.0 * swe + 5000.0))
     basin = sound(estimate_day(replace(inputs, ground=huge), CHOICES))
     assert basin["swe_mean_mm"] == pytest.approx(plain["swe_mean_mm"], rel=0.3)
@@ -92,7 +92,7 @@ def test_a_flight_of_nothing_leaves_the_sites_to_tell():
         for flight in inputs.flights
     ]
     basin = sound(estimate_day(replace(inputs, flights=blind), CHOICES))
-    alone = sound(estimate_day(replace(inputs, flights=[]), CHOICES))
+    alone = sound(day_of(3, flight=False))
     assert basin["swe_mean_mm"] == alone["swe_mean_mm"]
 
 

@@ -6,6 +6,8 @@ too. It is ended when it takes too long; its memory is measured and bounded.
 
 from __future__ import annotations
 
+import one_thread  # noqa: F401  isort: skip  children are forked: no threads may have been begun
+
 import os
 import resource
 import signal
@@ -16,11 +18,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-# One thread each: children that are forked after threads were begun would wait for threads that they do not have.
-for _name in ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-    os.environ.setdefault(_name, "1")
-
-from pipeline.cli import main  # noqa: E402  the number of threads is read on import
+from pipeline.cli import main
 
 _SPARE_ADDRESSES = 1 << 30
 """Address space beyond the limit of memory: mapped files and libraries are no memory. What is resident is judged apart."""

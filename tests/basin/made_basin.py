@@ -3,6 +3,7 @@
 import contextlib
 import io
 import json
+import os
 import subprocess
 import sys
 from types import SimpleNamespace
@@ -111,12 +112,15 @@ def write_basin(home):
 
 
 def snowtally_apart(*words):
-    """Run a command in a process of its own."""
+    """Run a command in a process of its own, with two threads where this one has one."""
+    from one_thread import NAMES  # noqa: PLC0415  trials that use this basin may have their threads
+
     return subprocess.run(
         [sys.executable, "-c", "from pipeline.cli import main; main()", *map(str, words)],
         capture_output=True,
         text=True,
         check=False,
+        env=os.environ | dict.fromkeys(NAMES, "2"),
     )
 
 

@@ -61,6 +61,7 @@ def test_wrong_settings_are_one_line(basin, change, status, words):
 
 
 def test_two_runs_give_the_same_bytes(basin):
+    """In another process, and with two threads where the tests have one."""
     paths = []
     for name, command in (("first", snowtally), ("second", snowtally_apart)):
         file = changed(basin, name, lambda text: text)

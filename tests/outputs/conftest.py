@@ -1,12 +1,43 @@
-"""What the tests of outputs share: a clock that stands still, and an archive with a little history."""
+"""What the tests of outputs share: days that are packed once, and an archive with a little history."""
 
 from __future__ import annotations
+
+import hashlib
+import pickle
 
 import pytest
 from made_day import made_day
 from made_provenance import make_provenance
 
+from pipeline.outputs import archive as archive_module
 from pipeline.outputs.archive import publish
+from pipeline.outputs.pack import pack
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _days_are_packed_once():
+    """Publish a day that was packed before with the files of that time: packing takes more than half of a publish."""
+    kept: dict[bytes, dict[str, bytes]] = {}
+
+    def packed(day, folder):
+        key = hashlib.sha256(pickle.dumps(day)).digest()
+        if key not in kept:
+            kept[key] = {name: (folder / name).read_bytes() for name in pack(day, folder)}
+        for name, data in kept[key].items():
+            (folder / name).write_bytes(data)
+        return list(kept[key])
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(archive_module, "pack", packed)
+        yield
+
+
+@pytest.fixture
+def packing():
+    """Pack every day anew, for a test that looks at packing."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(archive_module, "pack", pack)
+        yield
 
 
 @pytest.fixture

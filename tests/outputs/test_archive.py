@@ -49,6 +49,7 @@ def test_a_revision_is_never_changed_by_the_next(tmp_path, provenance):
     assert not any(path.stat().st_mode & 0o222 for path in second.path.iterdir())
 
 
+@pytest.mark.usefixtures("packing")
 def test_the_same_day_twice_differs_in_the_times_of_record_and_item_alone(tmp_path, provenance):
     later = provenance("a", made=dt.datetime(2031, 4, 1, tzinfo=dt.UTC))
     first = publish(tmp_path / "one", made_day(), provenance("a"))
@@ -401,6 +402,7 @@ def test_a_disk_that_fails_is_told_in_one_line_and_leaves_nothing(tmp_path, prov
     assert list((tmp_path / ".staging" / "larkmoor").iterdir()) == []
 
 
+@pytest.mark.usefixtures("packing")
 @pytest.mark.parametrize(
     ("free", "error", "told"),
     [

@@ -7,7 +7,6 @@ import http.server
 import re
 import shutil
 import subprocess
-import sys
 import threading
 from pathlib import Path
 
@@ -70,9 +69,11 @@ def test_the_page_speaks_every_language():
         (4, lambda _: "007"),
     ],
 )
-def test_python(place, number, told):
+def test_python(place, number, told, monkeypatch, capsys):
     # What the text says is printed is what was published: figures are compared, not only that it runs.
-    assert told(basin(place)) in run([sys.executable, "-c", of("python")[number]], place)
+    monkeypatch.chdir(place)
+    exec(compile(of("python")[number], "docs/archive.md", "exec"), {"__name__": "__main__"})  # noqa: S102  our own page
+    assert told(basin(place)) in capsys.readouterr().out
 
 
 def test_r(place):

@@ -24,6 +24,9 @@ from pipeline.outputs.status import status
 from pipeline.outputs.verify import verify
 from pipeline.problems import ArchiveError
 
+pytestmark = pytest.mark.usefixtures("packing")
+"""What is packed depends on the columns that this program has."""
+
 OLD, NEW = ("2031-03-01", "2031-03-02"), ("2031-03-03", "2031-03-04")
 ADDED = {
     "TOTALS": Column("rain_mm", "number", 1, later=True),

@@ -8,8 +8,6 @@ on 1 April, as dense as the alpine class of Sturm et al. 2010 (J. Hydrometeor. 1
 import csv
 import json
 import re
-import subprocess
-import sys
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -19,6 +17,7 @@ import pytest
 import rasterio
 import shapely
 from affine import Affine
+from made_basin import snowtally
 from pyproj import Transformer
 from rasterio.warp import Resampling, calculate_default_transform, reproject
 from real_terrain import cell_areas_m2, polygon_area_m2, real_terrain
@@ -64,11 +63,6 @@ def outline(terrain, west, east):
     ring_x = np.concatenate([x, np.full(len(y), x[-1]), x[::-1], np.full(len(y), x[0])])
     ring_y = np.concatenate([np.full(len(x), y[0]), y, np.full(len(x), y[-1]), y[::-1]])
     return np.column_stack([ring_x, ring_y])
-
-
-def snowtally(*words):
-    command = [sys.executable, "-c", "from pipeline.cli import main; main()", *map(str, words)]
-    return subprocess.run(command, capture_output=True, text=True, check=False)
 
 
 @pytest.fixture(scope="module")
