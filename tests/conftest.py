@@ -17,6 +17,31 @@ settings.load_profile("suite")
 collect_ignore = ["conftest.py"]
 """Holds no example to run, and there are several files of this name."""
 
+LONGEST = (
+    "outputs/test_store.py",
+    "recovery/test_larkmoor.py",
+    "basin/test_past.py",
+    "basin/test_night.py",
+    "flows/test_operations_nights.py",
+    "flows/test_nightly.py",
+    "basin/test_coverage_night.py",
+    "basin/test_outlook_night.py",
+    "flows/test_spread.py",
+    "test_estimate.py",
+)
+"""Files of twenty seconds and more, begun first: begun last, one of them would leave the other worker without work."""
+
+
+def pytest_configure(config):
+    """Hand out files in the order of their items: by itself xdist begins with those of the most tests, not the longest."""
+    config.option.loadscopereorder = False
+
+
+def pytest_collection_modifyitems(items):
+    """Put the longest files first; doctests of single modules stay last."""
+    order = {Path(__file__).parent / name: number for number, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: order.get(item.path, len(order)))
+
 
 @pytest.fixture(scope="session", autouse=True)
 def _no_waiting_for_the_disk():

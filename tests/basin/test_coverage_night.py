@@ -122,13 +122,34 @@ HARMS = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("name", HARMS)
-def test_a_harmed_input_degrades_the_night_and_is_named(home, name):
-    harm, file = HARMS[name]
-    harm(home)
+TOGETHER = [
+    ("sites header",),
+    ("sites one gone",),
+    ("sites commas",),
+    ("sites degrees swapped",),
+    ("courses header", "stations one gone", "flight feet"),
+    ("courses half", "stations half", "flight half empty"),
+    ("courses one gone", "stations gone"),
+    ("stations swe inches", "elevation moved"),
+    ("courses swe renamed", "stations dates swapped", "zone gone"),
+    ("courses depth renamed", "stations swe renamed", "flight raster gone"),
+    ("courses inches", "flights header"),
+    ("courses millimetres", "flight row gone"),
+]
+"""Harms of one night: of files that none of the others has named. What harms the sites gets others named, and so do inches."""
+
+
+@pytest.mark.parametrize("names", TOGETHER, ids=" and ".join)
+def test_harmed_inputs_degrade_the_night_and_are_named(home, names):
+    for name in names:
+        HARMS[name][0](home)
     found = degrading(home)
-    assert file in {finding.file.rsplit("/", 1)[-1] for finding in found}, found
+    assert {HARMS[name][1] for name in names} <= {finding.file.rsplit("/", 1)[-1] for finding in found}, found
     assert all(finding.detail for finding in found)
+
+
+def test_every_harm_is_tried_once():
+    assert sorted(name for names in TOGETHER for name in names) == sorted(HARMS)
 
 
 def test_what_people_do_to_single_rows_degrades_nothing(home):

@@ -1,6 +1,7 @@
 """Several flights measured side by side by the processes of a dask.distributed cluster: the same bytes as one by one."""
 
 import datetime as dt
+import threading
 import time
 
 import numpy as np
@@ -15,6 +16,14 @@ from pipeline.flights.measure import NOTHING_KNOWN, FlightFiles, measure_flight
 distributed = pytest.importorskip(
     "distributed", reason="PyPI distributed is not installed, which several machines need"
 )
+
+
+OVER = threading.Event()
+
+
+def others_work(*_words):
+    """Be at work until it is over: the cluster's worker is a thread of this process."""
+    assert OVER.wait(60)
 
 
 @pytest.fixture
@@ -60,15 +69,18 @@ def test_a_cluster_that_is_busy_with_others_costs_no_flight_and_little_time(flig
         ) as cluster,
         distributed.Client(cluster, set_as_default=False) as others,
     ):
-        busy = others.submit(time.sleep, 4, pure=False)
+        busy = others.submit(others_work, pure=False)
         begun = time.monotonic()
         given = on_cluster.measure_on_cluster(cluster.scheduler_address, flights, GRID, FlightLimits(), NOTHING_KNOWN)
         assert given == [None] * len(flights)
         assert time.monotonic() - begun < 3.5
+        OVER.set()
         busy.result()
+        OVER.clear()
         # A worker that is free but never ends a flight is left too.
         monkeypatch.setattr(on_cluster, "FREE_S", 30.0)
         monkeypatch.setattr(on_cluster, "MEASURED_S", 0.5)
-        monkeypatch.setattr(on_cluster, "_answer", lambda *_: time.sleep(3))
+        monkeypatch.setattr(on_cluster, "_answer", others_work)
         given = on_cluster.measure_on_cluster(cluster.scheduler_address, flights, GRID, FlightLimits(), NOTHING_KNOWN)
         assert given == [None] * len(flights)
+        OVER.set()

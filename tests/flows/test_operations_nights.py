@@ -193,7 +193,7 @@ def test_what_degraded_a_date_before_is_no_new_damage_though_its_figures_change(
 
 def test_what_is_still_arriving_puts_the_watch_off(home):
     settings = read_settings(with_operations(home, "off", {"arrival": {"quiet_s": 3600, "wait_s": 0}}))
-    publish(settings, 3)
+    hold(settings, 3)
     with pytest.raises(StillArrivingError, match="still being written"):
         changed_dates(settings, dt.date(2031, 3, 3))
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -11,10 +13,12 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from made_day import made_day
+from made_provenance import make_provenance
 
 from pipeline import columns as columns_module
 from pipeline import reading
 from pipeline.columns import SITES, SKILL, TOTALS, Column, conformed, filled
+from pipeline.outputs import archive as archive_module
 from pipeline.outputs import derived, pack
 from pipeline.outputs.archive import publish, rebuild_derived, withdraw
 from pipeline.outputs.compare import compare, find_side
@@ -55,15 +59,26 @@ def later_day(date):
     )
 
 
+@pytest.fixture(scope="module")
+def written_by_both(tmp_path_factory):
+    """An archive whose older dates this program wrote, and the others a later one."""
+    root = tmp_path_factory.mktemp("columns") / "archive"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(archive_module, "pack", pack.pack)
+        for date in (*OLD, *NEW):
+            if date == NEW[0]:
+                later_version(patch)
+            day = later_day(date) if date in NEW else made_day(date, height=8, width=9)
+            publish(root, day, make_provenance(date))
+            assert remake(root, "larkmoor", dt.date.fromisoformat(date), "metric").troubles == []
+    return root
+
+
 @pytest.fixture
-def half(tmp_path, provenance, monkeypatch):
-    """An archive whose older dates this program wrote, and the others a later one, which is still in place."""
-    for date in (*OLD, *NEW):
-        if date == NEW[0]:
-            later_version(monkeypatch)
-        publish(tmp_path, later_day(date) if date in NEW else made_day(date, height=8, width=9), provenance(date))
-        assert remake(tmp_path, "larkmoor", dt.date.fromisoformat(date), "metric").troubles == []
-    return tmp_path
+def half(written_by_both, tmp_path, monkeypatch):
+    """A copy of it, with the later program still in place."""
+    later_version(monkeypatch)
+    return Path(shutil.copytree(written_by_both, tmp_path / "archive"))
 
 
 def all_of_it_works(root):

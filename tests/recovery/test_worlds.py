@@ -76,6 +76,7 @@ def test_stated_errors_hold_the_truth(rows):
     assert (ours["basin_off"].abs() < 3).all()
 
 
+@pytest.mark.long  # it judges the world of the long tests beside it
 def test_the_world_is_as_hard_as_nature():
     world = make_world("many flights", 7)
     figures = hardness(world)
