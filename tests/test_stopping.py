@@ -2,8 +2,8 @@
 
 import contextlib
 import json
+import os
 import signal
-import subprocess
 import sys
 import threading
 import time
@@ -13,21 +13,21 @@ import pytest
 
 sys.path.append(str(Path(__file__).parent / "basin"))
 
+from forked_command import Limits, start
 from made_basin import snowtally, write_basin
 
+from pipeline import run
 from pipeline.problems import TooLongError
 from pipeline.stopping import time_limit
 
-SLOW = """
-import signal, time
-# Whatever starts the tests may have these ignored for its children, as nohup has.
-signal.signal(signal.SIGINT, signal.default_int_handler)
-signal.signal(signal.SIGHUP, signal.SIG_DFL)
-from pipeline import run
-run._update = lambda *_: time.sleep(60)
-from pipeline.cli import main
-main()
-"""
+
+def be_slow():
+    """Make the night of a forked child long, and its signals those of a process of its own."""
+    # Whatever starts the tests may have these ignored for its children, as nohup has.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    for number in (signal.SIGHUP, signal.SIGTERM):
+        signal.signal(number, signal.SIG_DFL)
+    run._update = lambda *_: time.sleep(60)
 
 
 @pytest.fixture(scope="module")
@@ -40,21 +40,21 @@ def home(tmp_path_factory):
 )  # fmt: skip
 def test_a_signal_ends_an_update_with_one_line_and_frees_its_lock(home, number, status, as_json):
     words = ["update", str(home / "basin.yaml"), "--date", "2031-03-05", *["--json"] * as_json]
-    process = subprocess.Popen(
-        [sys.executable, "-c", SLOW, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    )
+    night = start(words, home, Limits(), be_slow)
     lock = home / "archive" / ".locks" / "made.2031-03-05.json"
     while not lock.exists():
-        assert process.poll() is None, process.communicate()
+        assert not night.ended(), night.result()
         time.sleep(0.05)
-    process.send_signal(number)
-    out, err = process.communicate(timeout=60)
-    assert process.returncode == status
-    assert err.startswith("snowtally: stopped by ")
-    assert err.count("\n") == 1
+    os.kill(night.pid, number)
+    while not night.ended():
+        time.sleep(0.05)
+    done = night.result()
+    assert done.status == status
+    assert done.stderr.startswith("snowtally: stopped by ")
+    assert done.stderr.count("\n") == 1
     assert not lock.exists()
     if as_json:
-        assert json.loads(out)["exit_status"] == status
+        assert json.loads(done.stdout)["exit_status"] == status
 
 
 def test_an_update_that_takes_too_long_is_one_line_and_frees_its_lock(home, monkeypatch):
