@@ -25,15 +25,17 @@ def test_a_depth_only_point_strengthens_depth_and_through_density_swe():
 def test_the_error_of_double_sampling_is_the_spread_over_many_surveys():
     # Six cores and six more depths each time, on snow of 30 % spread in depth and 10 % in density (its own known truth).
     rng = np.random.default_rng(5)
-    means, claimed = [], []
-    for _ in range(250):
+    sheets = []
+    for survey in range(250):
         depth = rng.lognormal(0.0, 0.3, 12)
         swe = np.where(np.arange(12) < 6, 300.0 * depth * rng.lognormal(0.0, 0.1, 12), np.nan)
-        value = value_of(depth, swe)
-        means.append(value["swe_mm"])
-        claimed.append(value["swe_se_mm"] ** 2 - (SAMPLER_SE * value["swe_mm"]) ** 2)
+        sheets.append(sheet(depth, swe, site_id=f"C{survey}"))
+    made = pd.concat(sheets, ignore_index=True)
+    values = course_visits(made.assign(used=True, swe_used=made["swe_mm"].notna()))
+    assert len(values) == 250
+    claimed = values["swe_se_mm"] ** 2 - (SAMPLER_SE * values["swe_mm"]) ** 2
     # 250 surveys know a standard deviation to 4.5 %; the formula leaves out terms of the order of 1 / n.
-    assert np.sqrt(np.mean(claimed)) == pytest.approx(np.std(means), rel=0.12)
+    assert np.sqrt(np.mean(claimed)) == pytest.approx(np.std(values["swe_mm"], ddof=0), rel=0.12)
 
 
 def test_depths_beside_the_cores_make_the_mean_surer():
