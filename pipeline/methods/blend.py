@@ -15,19 +15,15 @@ from pipeline.ground import GroundRecord
 from pipeline.methods.background import LITTLE_MM, CarriedFlight, TerrainBackground
 from pipeline.methods.choice import (
     ALONE_UP_TO,
-    FACTOR_FLIGHTS,
-    FACTOR_LIMITS,
     FACTOR_SITES,
     GROUPS,
-    LEAST_SITES,
-    SITES_LIMITS,
     error_factor,
     stacking_weights,
 )
 from pipeline.methods.errors import ErrorPart, KrigedPart, scaled
 from pipeline.methods.flight_swe import Flown
 from pipeline.methods.held_out import (
-    HELD_OUT_FLIGHTS,
+    EARLIER,
     Candidate,
     HeldOutFlights,
     Predicted,
@@ -38,6 +34,7 @@ from pipeline.methods.held_out import (
 )
 from pipeline.methods.kriged_sites import PYKRIGE_SITES, KrigedSites
 from pipeline.methods.past_pattern import PAST_PATTERN
+from pipeline.methods.regression import PRIOR_COUNTS
 from pipeline.methods.scores import scores
 from pipeline.methods.site_values import SITE_VARIATION, site_values
 from pipeline.methods.terrain_balance import TerrainBalance, fitted_on_terrain
@@ -195,7 +192,7 @@ class Blend:
     def _chosen_by(self) -> str:
         if len(self.candidates) == 1:
             return "the only candidate"
-        if self.held_flights is None and self.pooled_.index.nunique() < LEAST_SITES:
+        if self.held_flights is None and self.pooled_.index.nunique() < GROUPS:
             return "prior weights"
         return "sites left out" if self.held_flights is None else "flights held out"
 
@@ -207,8 +204,9 @@ class Blend:
         beside = np.hypot(table["noise_mm"], SITE_VARIATION * told["mean"])
         own = np.sqrt(np.maximum(told["se"] ** 2 - told["shared"] ** 2, 0.0))
         errors = [values.to_numpy(float) for values in (told["mean"] - table["observed_mm"], own, beside)]
-        limits, most = (SITES_LIMITS, FACTOR_SITES) if self.flown is None else (FACTOR_LIMITS, FACTOR_FLIGHTS)
-        return error_factor(tuple(errors), limits, most, table.index.to_numpy())
+        factor = error_factor(tuple(errors), FACTOR_SITES, table.index.to_numpy())
+        # After a flight they are never made smaller, as by flights held out.
+        return factor if self.flown is None else max(1.0, factor)
 
     def _looked_at(self, candidate: Candidate) -> bool:
         return f"{candidate.name} mean" in self.held_out_
@@ -292,18 +290,15 @@ def blended(
     return Blend(candidates, (), flown, held).fit(ground, date, places)
 
 
-REGRESSION_SITES = 8.0
-"""So many sites give the regressions a quarter of the prior weight together, ever more sites a half: with few the balance knows
-more of height by the weather. On real nights of four seasons (28 sites) all are alike within 2 %; on training worlds with four to
-six sites the balance is off by 27 % and the regression by 44."""
-
-
 def _without_flight(season_start: dt.date, sites: int) -> list[Candidate]:
     """Return the candidates of a night without a flight, by how many sites speak; the balance alone where none does.
 
+    `PRIOR_COUNTS` sites give the regressions a quarter of the prior weight together, ever more sites a half: with few the balance
+    knows more of height by the weather. On real nights of four seasons (28 sites) all are alike within 2 %; on training worlds with
+    four to six sites the balance is off by 27 % and the regression by 44.
     Universal kriging finds its trend without a prior, so that it comes in by and by as sites become more than it needs.
     """
-    regressions = 0.5 * sites / (sites + REGRESSION_SITES)
+    regressions = 0.5 * sites / (sites + PRIOR_COUNTS)
     kriged = 0.5 * regressions * max(0.0, 1.0 - PYKRIGE_SITES / max(sites, 1))
     fits = [
         Candidate(
@@ -330,4 +325,4 @@ def asks_trees(method: str, flights: int) -> bool:
     >>> asks_trees("trees", 2), asks_trees("auto", 3), asks_trees("auto", 4), asks_trees("kriging", 9)
     (True, False, True, False)
     """
-    return flights >= {"trees": 2, "auto": 2 + HELD_OUT_FLIGHTS}.get(method, np.inf)
+    return flights >= {"trees": 2, "auto": 2 + EARLIER}.get(method, np.inf)

@@ -23,12 +23,9 @@ from pipeline.methods.clear_sky import season_sun
 from pipeline.methods.flight_swe import Flown
 from pipeline.methods.predictors import LANDFORM
 
-CELLS_A_PAIR = 12_000
-"""Cells taken of a pair of flights, spread evenly: neighbours say the same, and in made basins more
-cells changed no figure."""
-
-LEAST_CELLS = 500
-"""Fewer cells than this teach nothing that holds elsewhere."""
+CELLS_A_FLIGHT = 12_000
+"""Cells taken of a flight, spread evenly, to teach the trees or to hold a prediction against: neighbours say the same, and in made
+basins more cells changed no figure."""
 
 ROUNDS, LEAVES, LEAST_IN_LEAF, RATE = 60, 12, 150, 0.06
 """Boosting rounds, leaves of a tree, cells in a leaf and learning rate: small steps, since one pair of flights shows one spell
@@ -149,8 +146,7 @@ class CarriedTrees:
             "cells": sum(len(one.missed) for one in cells),
             "site_changes": sum(len(one.missed) for one in (*lessons[1::2], lessons[-1])),
         }
-        enough = self.lessons_["cells"] >= LEAST_CELLS
-        self.trees_ = ShareTrees(self.seed).fit(_together(lessons)) if enough else None
+        self.trees_ = ShareTrees(self.seed).fit(_together(lessons)) if self.lessons_["cells"] else None
         return self
 
     def predict(self, place: xr.Dataset) -> Prediction:
@@ -172,7 +168,7 @@ class CarriedTrees:
     def _cells(self, model: CarriedFlight, before: Flown, after: Flown) -> Lessons:
         """Return what a pair of flights teaches: where and by what share the earlier was carried wrongly to the later's day."""
         seen = before.seen & after.seen & (self.terrain["cell_area"].to_numpy() > 0)
-        cells = spread_cells(seen, CELLS_A_PAIR)
+        cells = spread_cells(seen, CELLS_A_FLIGHT)
         place = at_cells(self.terrain, cells, before)
         carried = model.predict(place)
         size = carried.residual.scale_mm

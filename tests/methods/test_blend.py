@@ -10,9 +10,10 @@ from threadpoolctl import threadpool_limits
 
 from pipeline.methods.background import CarriedFlight, TerrainBackground
 from pipeline.methods.blend import Blend, Mixture, asks_trees, blended
+from pipeline.methods.choice import GROUPS
 from pipeline.methods.errors import KrigedPart, volume_covariance
 from pipeline.methods.held_out import (
-    POOLED_NIGHTS,
+    EARLIER,
     Candidate,
     hold_out_flights,
     pooled_nights,
@@ -91,7 +92,7 @@ def test_a_held_out_flight_is_not_in_the_trees_nor_later_records(terrain, record
     changed = (*flights[:3], replace(flights[3], swe_mm=2.0 * flights[3].swe_mm))
     again = hold_out_flights(changed, replace(record, daily=record.daily.assign(swe_mm=later)), (START, terrain), 1)
     assert again.mean.tobytes() == told.mean.tobytes()
-    last = told.patch >= told.patch.max() - 63
+    last = told.patch >= told.patch.max() - (GROUPS**2 - 1)
     assert again.observed == pytest.approx(np.where(last, 2.0, 1.0) * told.observed)
     assert known_by(record, FLIGHTS[1]).daily["date"].max() == np.datetime64(FLIGHTS[1])
     assert hold_out_flights(flights[:1], record, (START, terrain), None) is None
@@ -160,7 +161,7 @@ def test_what_all_sites_share_is_not_scaled(terrain, record):
 
 def test_earlier_nights_of_the_season_are_pooled(terrain, record):
     nights = pooled_nights(START, NIGHT)
-    assert 1 <= len(nights) <= POOLED_NIGHTS
+    assert 1 <= len(nights) <= EARLIER
     assert all(START < night < NIGHT and night.day == 1 for night in nights)
     found = blended("auto", (), record, (START, NIGHT, terrain), 1)
     assert found.parameters()["pooled_nights"] == [str(night) for night in nights]
