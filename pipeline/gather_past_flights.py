@@ -20,7 +20,8 @@ from pipeline.gather_flights import (
 from pipeline.grid import BasinGrid
 from pipeline.inputs.find import InputFile
 from pipeline.inputs.read_flights import FlightEntry, FlightTables
-from pipeline.methods.past_pattern import LEAST_DEPTH_M, PAST_PATTERN, mean_depth_m, past_pattern
+from pipeline.methods.density import EVEN_DEPTH_M
+from pipeline.methods.past_pattern import PAST_PATTERN, mean_depth_m, past_pattern
 from pipeline.problems import Finding, StillArrivingError
 from pipeline.season import seasons_before
 from pipeline.settings import Settings
@@ -83,7 +84,7 @@ def gather_past_flights(
             findings.append(_warning(finding_of(entry, rule, "", ("set aside", failure_line(trouble)))))
             continue
         depth = flight["depth"].where(flight["valid_fraction"] >= settings.flights.least_valid_fraction).to_numpy()
-        if mean_depth_m(depth, terrain) >= LEAST_DEPTH_M:
+        if mean_depth_m(depth, terrain) >= EVEN_DEPTH_M:
             flights.append(EarlierFlight(entry.date, depth))
             files += described
     pattern = past_pattern([flight.depth_m for flight in flights], terrain)

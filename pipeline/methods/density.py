@@ -10,9 +10,10 @@ import pandas as pd
 import xarray as xr
 from scipy.interpolate import RegularGridInterpolator
 
+from pipeline.methods.area_sums import BLOCK_SHARE
 from pipeline.methods.density_records import SeasonPrior, density_records
-from pipeline.methods.errors import ErrorPart
-from pipeline.methods.regression import doubt
+from pipeline.methods.errors import SLOPE_REACH_M, ErrorPart
+from pipeline.methods.regression import PRIOR_COUNTS, doubt
 from pipeline.methods.sturm import prior_density, sturm_day
 from pipeline.methods.tiles import one_blas_thread
 
@@ -40,9 +41,6 @@ SHARED, REACH_M = 0.7, 15_000.0
 """Share of the places' variance that they have in common over distance, and its e-folding distance, m (most likely on three real
 regions, odd seasons: 0.9 and 22 km; on worlds of two physics 0.2 and 1.5 to 2 km; docs/method.md)."""
 
-POINTS_A_REACH = 8.0
-"""On a grid the pattern is told at so many points to its reach: between them it bends by less than half a per cent."""
-
 RECORD_SD, RECORD_SD_M = 0.05, 0.06
 """Spread of single records in natural logarithms: a sampler's or two sensors' own, and so many metres over the snow's depth, since
 what is lost of a core's foot or lies in a crust is the same in thin snow as in deep (the most likely values on one real region,
@@ -51,18 +49,9 @@ eight seasons)."""
 COMMON_FLOOR = 0.03
 """What no number of records takes away, as a share of density: samplers and clearings err alike (docs/method.md)."""
 
-LEAST_DEPTH_M = 0.05
-"""Thinner snow counts as so deep, m: no sampler tells less."""
-
 EVEN_DEPTH_M = 0.3
-"""The line on depth is one on the logarithm of depth and so much: thinner snow is a crust or new and follows no line (chosen)."""
-
-PSEUDO_RECORDS = 10.0
-"""So many records that spread as expected stand beside the sites' own: a handful that happen to agree is no proof of certainty."""
-
-DENSITY_REACH_M = 1500.0
-"""E-folding distance over which a place's own density deviates alike (density varies with exposure and drifting over some
-kilometre; chosen)."""
+"""The line on depth is one on the logarithm of depth and so much: thinner snow is a crust, new or a last drift and follows no line, and
+a flight over thinner snow shows no pattern (common practice, no source; with half of it thin snow bends the line)."""
 
 
 @dataclass(frozen=True)
@@ -116,7 +105,7 @@ class Densities:
         """Return the parts of the error of SWE that snow of this depth (m) has of its density."""
         parts = [ErrorPart("density common", depth_m * field, np.inf) for field in self.common]
         parts.append(ErrorPart("density pattern", depth_m * self.pattern, REACH_M))
-        return [*parts, ErrorPart("density local", depth_m * self.local, DENSITY_REACH_M)]
+        return [*parts, ErrorPart("density local", depth_m * self.local, SLOPE_REACH_M)]
 
 
 class BulkDensity:
@@ -175,7 +164,7 @@ class BulkDensity:
         season, site = known["season"].to_numpy(), known["site_id"].to_numpy(str)
         shared = (columns * variance) @ columns.T + PLACE_SD**2 * _alike(site, known[["x", "y"]].to_numpy(float))
         shared *= 1.0 + np.equal.outer(season, season) * _within(np.subtract.outer(later, later))
-        own = RECORD_SD**2 + (RECORD_SD_M / np.maximum(depth, LEAST_DEPTH_M)) ** 2
+        own = RECORD_SD**2 + (RECORD_SD_M / depth) ** 2
         self._doubted = _doubted(shared, own, self._excess)
         self._inverse = np.linalg.inv(shared + np.diag(own + self._doubted))
         this = season == self.prior.origin.year
@@ -184,8 +173,9 @@ class BulkDensity:
         weights = self._inverse @ to_date
         self.coefficients_ = weights.T @ self._excess
         self.covariance_ = np.diag(variance) * (1.0 + _within(0.0)) - to_date.T @ weights
+        # A handful of records that happen to agree is no proof of certainty.
         squares = float(self._excess @ self._inverse @ self._excess)
-        self.spread_ = float(np.sqrt((squares + PSEUDO_RECORDS) / (len(known) + PSEUDO_RECORDS)))
+        self.spread_ = float(np.sqrt((squares + PRIOR_COUNTS) / (len(known) + PRIOR_COUNTS)))
         return self
 
     def predict(self, depth_m: np.ndarray, places: DensityPlaces) -> Densities:
@@ -214,11 +204,11 @@ class BulkDensity:
     def _pattern(self, places: DensityPlaces) -> tuple[np.ndarray, np.ndarray]:
         """Return what the records say of places beyond the line, and its standard error, in natural logarithms of density.
 
-        A grid is told at points `POINTS_A_REACH` to the reach and taken evenly between them: the pattern is smooth over less.
+        A grid is told at points `BLOCK_SHARE` of the reach apart and taken evenly between them: the pattern is smooth over less.
         """
         if places.x.ndim == 1 or 1 in places.x.shape:
             return self._pattern_at(places.x, places.y)
-        step = max(int(REACH_M / (POINTS_A_REACH * abs(places.x[0, 1] - places.x[0, 0]))), 1)
+        step = max(int(BLOCK_SHARE * REACH_M / abs(places.x[0, 1] - places.x[0, 0])), 1)
         at = tuple(np.unique(np.append(np.arange(0, size, step), size - 1)) for size in places.x.shape)
         rows, columns = np.ix_(*(np.arange(size) for size in places.x.shape))
         told = self._pattern_at(places.x[np.ix_(*at)], places.y[np.ix_(*at)])

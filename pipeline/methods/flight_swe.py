@@ -9,10 +9,11 @@ import numpy as np
 import xarray as xr
 from scipy.special import ndtr
 
-from pipeline.methods.carry import THIN_MM, Pattern
+from pipeline.methods.carry import CELL_VARIATION, THIN_MM, Pattern
 from pipeline.methods.density import BulkDensity, DensityPlaces
 from pipeline.methods.errors import SLOPE_REACH_M, ErrorPart, few_fields, scaled
 from pipeline.methods.evening import Level
+from pipeline.methods.past_pattern import known_variation
 
 LEAST_SPREAD_M = 0.05
 """Depth varies by at least so much within a cell, m: even an even cover is pierced by stones and shrubs."""
@@ -22,9 +23,9 @@ CANOPY_DEPTH_SE_M = 0.1
 there, and shrubs and the pits about stems are taken for ground or for snow (some centimetres to two decimetres, common practice,
 no source; one made basin of others: 0.16 m under a canopy of 0.5)."""
 
-VOID_SHARE = 0.35
+VOID_SHARE = known_variation(CELL_VARIATION)
 """Error of a filled cell as a share of its SWE, at most. The flight gives the level about it, so that only the pattern within
-a height is unknown: less than the variation within a cell (0.5), as a void spans several cells."""
+a height is unknown: less than the variation within a cell, as a void spans several cells."""
 
 
 def without_negatives(depth_m: np.ndarray, area_m2: np.ndarray, slices: np.ndarray) -> np.ndarray:

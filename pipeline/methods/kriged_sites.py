@@ -11,7 +11,6 @@ from pipeline.ground import GroundRecord
 from pipeline.methods.background import LOCAL_REACH_M, PATCHY_MM, TERRAIN_LOCAL
 from pipeline.methods.errors import ErrorPart, KrigedPart, shared_error
 from pipeline.methods.kriging import Kriging, PykrigeKriging
-from pipeline.methods.residual import REACH_M
 from pipeline.methods.site_gains import cell_values, sites_offset
 from pipeline.methods.site_values import SITE_VARIATION
 from pipeline.methods.terrain_regression import TerrainColumns
@@ -60,7 +59,7 @@ class KrigedSites:
         # PyKrige knows one error for all sites; theirs differ little among places of like snow.
         noise = float(np.median(values["swe_se_mm"] ** 2)) + (SITE_VARIATION * float(np.mean(swe))) ** 2
         level = max(float(np.mean(swe)), 1.0)
-        limits = VariogramLimits(default_range_m=REACH_M, least_range_m=1000.0, least_sill=(LEAST_SHARE * level) ** 2)
+        limits = VariogramLimits(least_sill=(LEAST_SHARE * level) ** 2)
         self.variogram_ = site_variogram(xy, left, np.full(len(swe), noise), "exponential", limits)
         error = np.full(len(swe), noise)
         self.kriging_ = Kriging(self.variogram_).fit(xy, swe, error, drift)

@@ -176,7 +176,8 @@ def melt_of_day(
 
 
 HIGH_SUN = 0.72
-"""Share of a day's sun that comes in the middle half of its sunlit hours: 0.71 where it goes as the sine, 0.75 in thin air."""
+"""Share of a day's sun that comes in the middle half of its sunlit hours: 0.71 where it goes as the sine, 0.75 in thin air (with 0.707
+the demo's melt of ten cold days is 5 % less)."""
 
 
 @njit(cache=True)

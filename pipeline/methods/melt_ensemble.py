@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from pipeline.methods.forcing import LAPSE_K_PER_KM
 from pipeline.methods.melt_calibration import MeltTuning
 from pipeline.methods.melt_march import AIR_COLUMNS, ALBEDO_SHIFT, HEIGHT, LAPSE, TUNED, march_members
 from pipeline.methods.melt_weather import DailyWeather, Sky, clear_days_mj_m2, weather_rows
 from pipeline.methods.tiles import one_blas_thread
-from pipeline.methods.totals import LEAST_VOLUME_M3
 
 MEMBERS = 40
 """Members, in pairs of opposite errors: a standard error is then known to 11 %."""
@@ -20,8 +20,8 @@ MEMBERS = 40
 ALBEDO_SE = 0.05
 """Error of albedo common to the basin (common practice, no source)."""
 
-LAPSE_SE_K_PER_KM = 0.8
-"""Error of the forecast days' lapse rate, K/km: days differ by more, the mean of several by less (common practice, no source)."""
+LAPSE_SE_K_PER_KM = LAPSE_K_PER_KM[1]
+"""Error of the forecast days' lapse rate, K/km: as between seasons and basins."""
 
 WEATHER_MEMORY = 0.8
 """Correlation of a forecast's errors from one day to the next (common practice, no source)."""
@@ -64,8 +64,8 @@ def swe_factors(volume_m3: np.ndarray, covariance_m6: np.ndarray, draws: np.ndar
     volume_m3 : (unit,); covariance_m6 : (unit, unit); draws : (member, unit) independent standard normal.
     """
     sd = np.sqrt(np.maximum(np.diag(covariance_m6), 0.0))
-    # A zone-band with an error beyond its volume is hardly known: the logarithm's error is held at 1.
-    scale = np.maximum(np.maximum(volume_m3, sd), LEAST_VOLUME_M3)
+    # A zone-band with an error beyond its volume is hardly known: the logarithm's error is held at 1. Volumes are told to 1 m3.
+    scale = np.maximum(np.maximum(volume_m3, sd), 1.0)
     relative = covariance_m6 / scale[:, None] / scale
     with one_blas_thread():
         values, vectors = np.linalg.eigh(relative)

@@ -15,6 +15,7 @@ from scipy.constants import zero_Celsius
 from pipeline.ground import GroundRecord
 from pipeline.methods.forcing import LAPSE_K_PER_KM, season_forcing
 from pipeline.methods.melt_energy import HUMIDITY, saturation_hpa
+from pipeline.methods.regression import PRIOR_COUNTS
 from pipeline.methods.sun import (
     Place,
     SunPath,
@@ -215,9 +216,6 @@ SPREAD_SUN = (0.06, 0.025)
 """Standard error of a forecast's temperature (K) and of its sun's logarithm on the first day, and its growth a day (common
 practice, no source): the prior of what the issues tell."""
 
-SPREAD_COUNTS = 10.0
-"""The prior counts like so many days told by earlier issues."""
-
 
 def forecast_spread(forecast: pd.DataFrame, newest: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, int]:
     """Return the standard errors of the days' temperature (K) and of the logarithm of their sun, and how many pairs told of it.
@@ -225,7 +223,7 @@ def forecast_spread(forecast: pd.DataFrame, newest: pd.DataFrame) -> tuple[np.nd
     Notes
     -----
     What earlier issues said of the same day differs from the newest by about as much as this will from the truth.
-    The ratio of those differences to the prior, one for all days, is drawn to 1 by `SPREAD_COUNTS` pairs.
+    The ratio of those differences to the prior, one for all days, is drawn to 1 by `PRIOR_COUNTS` pairs.
     """
     days = np.arange(len(newest))
     prior = SPREAD_K[0] + SPREAD_K[1] * days, SPREAD_SUN[0] + SPREAD_SUN[1] * days
@@ -240,7 +238,7 @@ def forecast_spread(forecast: pd.DataFrame, newest: pd.DataFrame) -> tuple[np.nd
     bright = np.maximum(older["solar_mj_m2"].to_numpy(float), 0.1), np.maximum(last["solar_mj_m2"].to_numpy(float), 0.1)
     apart_sun = np.log(bright[0] / bright[1])
     scales = [
-        np.sqrt((SPREAD_COUNTS + np.sum((apart / (first + growth * lead)) ** 2)) / (SPREAD_COUNTS + len(apart)))
+        np.sqrt((PRIOR_COUNTS + np.sum((apart / (first + growth * lead)) ** 2)) / (PRIOR_COUNTS + len(apart)))
         for apart, (first, growth) in ((apart_k, SPREAD_K), (apart_sun, SPREAD_SUN))
     ]
     return prior[0] * scales[0], prior[1] * scales[1], len(older)

@@ -7,11 +7,8 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
+from pipeline.methods.background import LITTLE_MM
 from pipeline.methods.site_values import NEAREST_DAYS
-
-LEAST_NORMAL_MM = 10.0
-"""A share of less says nothing: the season has hardly begun or is as good as over, and a single storm would
-double it (10 mm is a small one)."""
 
 COLUMNS = ("level", "site_id", "swe_mm", "normal_mm", "per_cent", "period")
 
@@ -65,7 +62,8 @@ def in_per_cent(
 
     Returns
     -------
-    table : `COLUMNS`; per_cent is missing where the normal is below `LEAST_NORMAL_MM` or the site told nothing.
+    table : `COLUMNS`; per_cent is missing where the normal is below `LITTLE_MM`, which a single storm would double, or the site told
+        nothing.
     """
     swe = dict(zip(sites["site_id"], sites["swe_mm"].astype(float), strict=True)) | {basin[0]: basin[1]}
     rows = []
@@ -73,7 +71,7 @@ def in_per_cent(
         normal = normal_on(given, *when)
         if site_id not in swe or not np.isfinite(normal):
             continue
-        told = normal >= LEAST_NORMAL_MM
+        told = normal >= LITTLE_MM
         rows.append(
             {
                 "level": "basin" if site_id == basin[0] else "site",

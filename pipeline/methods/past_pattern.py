@@ -10,6 +10,7 @@ import xarray as xr
 
 from pipeline.methods.canopy import CANOPY_LOG
 from pipeline.methods.carry import Pattern
+from pipeline.methods.density import EVEN_DEPTH_M
 from pipeline.methods.sturm import MIDDLING_KG_M3
 
 PAST_PATTERN = "past_pattern"
@@ -18,16 +19,6 @@ PAST_PATTERN = "past_pattern"
 PAST_SHARE = 0.7
 """How far the pattern of earlier seasons is believed: winds and storms are never quite the same. In made basins 0.6
 to 0.8 gave the same errors, and the middle is taken."""
-
-KNOWN_VARIATION = 0.35
-"""Coefficient of variation of accumulation about what the terrain and that pattern tell: half of the variance that
-terrain alone leaves (a variation of 0.5), since the pattern explains the other half."""
-
-LEAST_DEPTH_M = 0.3
-"""A flight over less snow than this on average is left out: what lies then are drifts and the shadows of late spring."""
-
-FULL_DEPTH_M = 2.0
-"""Up to this mean depth a deeper flight says more of where snow gathers."""
 
 LEAST_SEEN = 0.5
 """Share of the basin that the flights must have seen together: a corner's pattern is none of the basin's, so more than half of it
@@ -56,7 +47,7 @@ def past_pattern(depths_m: Sequence[np.ndarray], terrain: xr.Dataset) -> np.ndar
     total, weights = np.zeros(elevation.shape), np.zeros(elevation.shape)
     for depth in depths_m:
         mean = mean_depth_m(depth, terrain)
-        if mean < LEAST_DEPTH_M:
+        if mean < EVEN_DEPTH_M:
             continue
         seen = np.isfinite(depth) & np.isfinite(elevation)
         inside = seen & (area > 0)
@@ -65,9 +56,8 @@ def past_pattern(depths_m: Sequence[np.ndarray], terrain: xr.Dataset) -> np.ndar
         some = elevation[inside], area[inside]
         factor = Pattern.of(shown[inside], *some).factor(shown, elevation)
         wooded = canopy - Pattern.of(canopy[inside], *some).at(elevation)
-        weight = min(mean, FULL_DEPTH_M)
-        total[seen] += weight * (np.log(factor) - CANOPY_LOG * wooded)[seen]
-        weights[seen] += weight
+        total[seen] += mean * (np.log(factor) - CANOPY_LOG * wooded)[seen]
+        weights[seen] += mean
     if np.sum(area[weights > 0]) < LEAST_SEEN * np.sum(area):
         return None
     return np.divide(total, weights, out=np.full(total.shape, np.nan), where=weights > 0)
@@ -93,8 +83,17 @@ def expected_pattern(places: xr.Dataset | pd.DataFrame) -> np.ndarray | None:
     return PAST_SHARE * np.nan_to_num(places[PAST_PATTERN].to_numpy()) if PAST_PATTERN in places else None
 
 
+def known_variation(unknown: float) -> float:
+    """Return what is left of a coefficient of variation where a pattern that is believed by `PAST_SHARE` tells of places.
+
+    >>> round(known_variation(0.5), 3)
+    0.357
+    """
+    return unknown * float(np.sqrt(1.0 - PAST_SHARE**2))
+
+
 def local_variation(places: xr.Dataset | pd.DataFrame, unknown: float) -> np.ndarray:
     """Return the coefficient of variation about what is expected of places: `unknown` where no flight saw them."""
     if PAST_PATTERN not in places:
         return np.full(places["canopy"].shape, unknown)
-    return np.where(np.isfinite(places[PAST_PATTERN].to_numpy()), KNOWN_VARIATION, unknown)
+    return np.where(np.isfinite(places[PAST_PATTERN].to_numpy()), known_variation(unknown), unknown)

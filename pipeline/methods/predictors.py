@@ -6,6 +6,8 @@ import numpy as np
 import xarray as xr
 from scipy import ndimage
 
+from pipeline.methods.errors import SLOPE_REACH_M
+
 
 def horn_gradient(elevation_m: np.ndarray, cell_m: float) -> tuple[np.ndarray, np.ndarray]:
     """Return the rise of the ground to the east and to the south, m/m, shape (y, x).
@@ -46,28 +48,15 @@ def add_exposure(terrain: xr.Dataset) -> xr.Dataset:
     )
 
 
-CURVATURE_M = (200.0, 800.0)
-"""Half widths over which the ground's curvature is taken: gullies and rolls that drifts fill, and valleys and ridges that
-steer the wind (common practice, no source)."""
-
-POSITION_M = 1000.0
-"""Half width of the surroundings for topographic position: about half the width of a mountain valley (common practice)."""
+CURVATURE_M = 200.0
+"""Half width over which the ground's curvature is taken: gullies and rolls that drifts fill (common practice, no source; half of it is
+a cell of many grids)."""
 
 SHELTER_M = 500.0
 """Furthest rise upwind that shelters a place: 100 to 1000 m in the literature (Winstral et al. 2002, J. Hydrometeorol. 3,
 524-538, from memory)."""
 
-SECTOR_DEG = (-15.0, 0.0, 15.0)
-"""Directions about the prevailing wind over which shelter is averaged: wind is never from one direction alone."""
-
-CREST_M = 300.0
-"""A crest stands above the ground this far away on both sides, in one direction at least."""
-
-CREST_RISE = 0.05
-"""By at least this share of that distance: less is a roll of the ground, not a crest: 3 degrees on either side.
-Only trees ask for it, and they weigh distances to crests by rank."""
-
-LANDFORM = ("curvature_near", "curvature_far", "position", "shelter", "crest_distance")
+LANDFORM = ("curvature", "position", "shelter")
 """What `landform` gives, besides `add_exposure`: what wind and gravity do with snow."""
 
 
@@ -82,8 +71,8 @@ def landform(elevation_m: np.ndarray, cell_m: float, wind_from_deg: float) -> di
 
     Returns
     -------
-    dict : curvature_near, curvature_far (1/m; positive in hollows), position (m above the mean of the surroundings), shelter
-        (degrees; steepest rise of the ground upwind, negative on ground exposed to it), crest_distance (m).
+    dict : curvature (1/m; positive in hollows), position (m above the mean of the surroundings, `SLOPE_REACH_M` to all sides: half
+        the width of a mountain valley), shelter (degrees; steepest rise of the ground upwind, negative on ground exposed to it).
 
     Notes
     -----
@@ -100,13 +89,10 @@ def landform(elevation_m: np.ndarray, cell_m: float, wind_from_deg: float) -> di
     # Missing ground takes the height of the nearest known cell, so that no edge of the data looks like a cliff.
     nearest = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
     ground = elevation_m[tuple(nearest)]
-    near, far = (_curvature(ground, cell_m, half) for half in CURVATURE_M)
     fields = {
-        "curvature_near": near,
-        "curvature_far": far,
-        "position": ground - _mean_about(ground, cell_m, POSITION_M),
-        "shelter": np.mean([_upwind_rise(ground, cell_m, wind_from_deg + turn) for turn in SECTOR_DEG], axis=0),
-        "crest_distance": _crest_distance(ground, cell_m),
+        "curvature": _curvature(ground, cell_m, CURVATURE_M),
+        "position": ground - _mean_about(ground, cell_m, SLOPE_REACH_M),
+        "shelter": _upwind_rise(ground, cell_m, wind_from_deg),
     }
     return {name: np.where(known, field, np.nan).astype(np.float32) for name, field in fields.items()}
 
@@ -140,19 +126,6 @@ def _upwind_rise(ground: np.ndarray, cell_m: float, from_deg: float) -> np.ndarr
         upwind = ndimage.shift(ground, move, order=1, mode="nearest")
         steepest = np.maximum(steepest, (upwind - ground) / (step * cell_m))
     return np.rad2deg(np.arctan(steepest))
-
-
-def _crest_distance(ground: np.ndarray, cell_m: float) -> np.ndarray:
-    """Return the distance to the nearest crest, m; the grid's diagonal where there is none."""
-    step = max(round(CREST_M / cell_m), 1)
-    crest = np.zeros(ground.shape, bool)
-    for dy, dx in ((0, 1), (1, 0), (1, 1), (1, -1)):
-        least = CREST_RISE * step * cell_m * np.hypot(dy, dx)
-        sides = (_moved(ground, sign * step * dy, sign * step * dx) for sign in (1, -1))
-        crest |= np.logical_and.reduce([ground - side >= least for side in sides])
-    if not crest.any():
-        return np.full(ground.shape, cell_m * float(np.hypot(*ground.shape)))
-    return cell_m * ndimage.distance_transform_edt(~crest)
 
 
 def with_landform(terrain: xr.Dataset, kept: dict[str, np.ndarray] | None, wind_from_deg: float) -> xr.Dataset:

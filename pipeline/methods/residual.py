@@ -5,22 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.methods.kriging import Kriging
-from pipeline.methods.regression import WILD, doubt
-from pipeline.methods.variogram import Variogram, VariogramLimits, site_variogram
-
-REACH_M = 5_000.0
-"""E-folding distance of the residual where the sites are too few to tell (storm and exposure patterns of some kilometres)."""
-
-LIMITS = VariogramLimits(default_range_m=REACH_M, least_range_m=1_000.0, most_range_m=30_000.0)
-"""A fitted reach shorter than a kilometre is a site's own, one longer than a basin its mean."""
+from pipeline.methods.regression import PRIOR_COUNTS, WILD, doubt
+from pipeline.methods.variogram import LEAST_SITES, REACH_M, Variogram, VariogramLimits, site_variogram
 
 OWN_SHARE = 0.5
 """Share of the residual's variance that is the site's own and tells nothing of its neighbours, added to what the field has,
 where the sites are too few to tell. A point's spread within its cell is as large as that between neighbouring cells
 (0.2 to 0.3 of SWE each, common practice, no source), so half."""
-
-OWN_LIMITS = (0.1, 0.8)
-"""Bounds of that share, of the whole, where the sites tell it."""
 
 
 class SiteResidual:
@@ -40,21 +31,24 @@ class SiteResidual:
     def fit(self, xy: np.ndarray, values: np.ndarray, noise: np.ndarray) -> SiteResidual:
         """Fit to (n, 2) coordinates in m, (n,) residuals and their (n,) standard errors; n may be 0.
 
-        With enough sites (`VariogramLimits.least_sites`) their variogram tells the reach and how much is each site's own; with
+        With enough sites (`LEAST_SITES`) their variogram tells the reach and how much is each site's own; with
         fewer the reach is `REACH_M`. The size is the sites' robust spread about nothing, less what their own noise explains.
         """
         spread = 1.4826 * float(np.median(np.abs(values))) if len(values) else 0.0
         noise_sd = float(np.median(noise)) if len(noise) else 0.0
         whole = max(spread**2 - noise_sd**2, 0.0)
-        self.reach_m_, field, own = REACH_M, whole, OWN_SHARE
-        if len(values) >= LIMITS.least_sites:
+        self.reach_m_, field, own = REACH_M, whole, None
+        if len(values) >= LEAST_SITES:
             # A wild site's pairs would be taken for a nugget of all.
             tame = np.clip(values, -WILD * spread, WILD * spread)
-            found = site_variogram(xy, tame, noise**2, "exponential", LIMITS)
-            share = float(np.clip(found.nugget / max(found.nugget + found.sill, 1e-12), *OWN_LIMITS))
-            self.reach_m_, field, own = found.range_m, (1.0 - share) * whole, share / (1.0 - share)
+            found = site_variogram(xy, tame, noise**2, "exponential", VariogramLimits())
+            # Told by the sites and by what stands in for them without their variogram, which counts `PRIOR_COUNTS` of them.
+            count, expected = len(values), OWN_SHARE / (1.0 + OWN_SHARE)
+            told = found.nugget / max(found.nugget + found.sill, 1e-12)
+            own = whole * (count * told + PRIOR_COUNTS * expected) / (count + PRIOR_COUNTS)
+            self.reach_m_, field = found.range_m, whole - own
         self.sd_ = float(np.clip(np.sqrt(field), self.least_sd, self.most_sd))
-        self.own_variance_ = own * self.sd_**2
+        self.own_variance_ = OWN_SHARE * self.sd_**2 if own is None else own
         variogram = Variogram("exponential", 0.0, self.sd_**2, self.reach_m_)
         raised = doubt(values / np.sqrt(self.sd_**2 + self.own_variance_ + noise**2))
         self.kriging_ = Kriging(variogram, mean=0.0).fit(xy, values, (noise**2 + self.own_variance_) * raised)

@@ -23,7 +23,7 @@ from pipeline.methods.canopy import CANOPY_LOG, CLEARING, place_exposure, site_e
 from pipeline.methods.carry import BARE_MM, CELL_VARIATION, UNHEARD_MM_PER_DAY, Turnover
 from pipeline.methods.errors import ErrorPart
 from pipeline.methods.forcing import Forcing, season_forcing
-from pipeline.methods.past_pattern import KNOWN_VARIATION, expected_pattern, local_variation, past_share
+from pipeline.methods.past_pattern import expected_pattern, known_variation, local_variation, past_share
 from pipeline.methods.regression import SMEARING_LIMITS, BayesianLine, doubt, doubt_wild
 from pipeline.methods.residual import SiteResidual
 from pipeline.methods.site_gains import SITE_LOG_SD, cell_values, gain_log, sites_offset
@@ -122,7 +122,7 @@ class Places:
     @property
     def within(self) -> float:
         """Coefficient of variation about what is expected of a place, be it of another cell or within one."""
-        return float(np.hypot(CELL_VARIATION, LOCAL_VARIATION if self.pattern is None else KNOWN_VARIATION))
+        return float(np.hypot(CELL_VARIATION, LOCAL_VARIATION if self.pattern is None else known_variation(LOCAL_VARIATION)))
 
 
 class TerrainBalance:

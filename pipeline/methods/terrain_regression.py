@@ -26,7 +26,7 @@ ROUNDS = 8
 """Rounds of weighting anew; the weights settle in three to five."""
 
 
-NORTHNESS, BEYOND = 2, (4, 5)
+_, _, NORTHNESS, _, *BEYOND = range(6)
 """Where they stand among the columns. The errors of what no site tells are the prior's own, and no site left out shows them."""
 
 

@@ -26,9 +26,6 @@ COLUMNS = (
 M2_PER_KM2 = MM_PER_M * MM_PER_M
 """Square metres in a square kilometre."""
 
-LEAST_VOLUME_M3 = 0.5
-"""Less water than this is told as none: volumes are kept to 1 m3."""
-
 
 @dataclass(frozen=True)
 class ZoneBands:
@@ -147,7 +144,7 @@ class _Sums:
             math.fsum(values[part]) for values in (self.area, self.snow_area, self.volume, self.depth_volume)
         )
         # Volumes are told to a cubic metre: what is none by that has no density.
-        dense = volume >= LEAST_VOLUME_M3 and depth_volume > 0
+        dense = np.rint(volume) > 0 and depth_volume > 0
         se = math.sqrt(max(math.fsum(covariance[np.ix_(part, part)].ravel()), 0.0))
         low, high = (float(censored_quantile(np.float64(volume), np.float64(se), p)) for p in (0.1, 0.9))
         return {

@@ -206,13 +206,12 @@ class CarriedTrees:
         of = {name: place[name].to_numpy()[asked] for name in (*TERRAIN, "flown")}
         aspect = np.rad2deg(np.arctan2(of["eastness"], of["northness"]))
         sun = season_sun(of["slope"], aspect, self.terrain.attrs["latitude"], *span)
-        level = season_sun(np.array(0.0), np.array(0.0), self.terrain.attrs["latitude"], *span)
         gain, loss = model.turnover_.at(of["elevation"])
         lost = loss / np.maximum(gain + loss, 1.0)
         return np.column_stack(
             [
                 *(of[name] for name in TERRAIN),
-                sun / max(float(level), 1e-6),
+                sun,
                 model.flown.pattern.factor(of["flown"], of["elevation"]),
                 lost,
             ]

@@ -11,6 +11,14 @@ from scipy.spatial.distance import pdist
 
 MODELS = ("exponential", "spherical")
 
+REACH_M = 5_000.0
+"""Range, an e-folding distance, where the sites are too few to tell: storm and exposure patterns of some kilometres (common practice,
+no source; with half of it a site speaks for a quarter of the ground)."""
+
+LEAST_SITES = 30
+"""With fewer sites the range is not fitted, only the level. Thirty sites give some 30 pairs in the first classes, the least that is
+usually asked for (Journel and Huijbregts 1978, from memory)."""
+
 
 @dataclass(frozen=True)
 class Variogram:
@@ -158,37 +166,29 @@ def empirical_variogram(
 
 @dataclass(frozen=True)
 class VariogramLimits:
-    """What a fitted variogram is held within, and what stands in where none can be fitted.
+    """What stands in where no variogram can be fitted.
 
     Parameters
     ----------
     default_range_m : range where there are too few pairs to tell.
-    least_range_m, most_range_m : bounds of the range.
     least_sill : least variance of the field: a few sites that happen to agree are no proof that all places do.
-    most_nugget : the nugget's greatest share of nugget and sill together.
-    least_sites : with fewer sites the default range is taken and only the level is fitted. Thirty sites give some 30
-        pairs in the first classes, the least that is usually asked for (Journel and Huijbregts 1978, from memory).
     """
 
-    default_range_m: float = 3000.0
-    least_range_m: float = 200.0
-    most_range_m: float = 50_000.0
+    default_range_m: float = REACH_M
     least_sill: float = 0.0
-    most_nugget: float = 0.9
-    least_sites: int = 30
 
 
 def fit_variogram(
     empirical: EmpiricalVariogram, model: str, limits: VariogramLimits, sites: int | None = None
 ) -> Variogram:
-    """Return the model nearest to the empirical variogram, with weights pairs / distance^2, held within `limits`.
+    """Return the model nearest to the empirical variogram, with weights pairs / distance^2.
 
     For a given range nugget and sill are a non-negative least squares fit in closed form, so that only the range is
-    searched for: no start value, no failure. Weights as gstat's default (Pebesma 2004, Comput. Geosci. 30, 683-691).
+    searched for, between the shortest and the longest distance told of: no start value, no failure. Weights as gstat's default (Pebesma 2004, Comput. Geosci. 30, 683-691).
 
     Parameters
     ----------
-    sites : number of sites behind the pairs; below `limits.least_sites` the range is not fitted.
+    sites : number of sites behind the pairs; below `LEAST_SITES` the range is not fitted.
     """
     distance, pairs = empirical.distance_m, empirical.pairs
     gamma = np.maximum(empirical.gamma - empirical.noise, 0.0)
@@ -199,11 +199,11 @@ def fit_variogram(
 
     def linear(range_m: float) -> tuple[float, float, float]:
         shape = 1.0 - Variogram(model, 0.0, 1.0, range_m).correlation(distance)
-        return _nugget_and_sill(shape, gamma, weight, limits.most_nugget)
+        return _nugget_and_sill(shape, gamma, weight)
 
     # Nugget, sill and range are three unknowns.
-    few = (sites is not None and sites < limits.least_sites) or len(gamma) < 3  # noqa: PLR2004
-    range_m = limits.default_range_m if few else _best_range(lambda r: linear(r)[2], limits)
+    few = (sites is not None and sites < LEAST_SITES) or len(gamma) < 3  # noqa: PLR2004
+    range_m = limits.default_range_m if few else _best_range(lambda r: linear(r)[2], distance)
     nugget, sill, _ = linear(range_m)
     return Variogram(model, nugget, max(sill, limits.least_sill), range_m)
 
@@ -216,34 +216,28 @@ def site_variogram(
     return fit_variogram(empirical, model, limits, sites=int(np.isfinite(values).sum()))
 
 
-def _best_range(misfit: Callable[[float], float], limits: VariogramLimits) -> float:
-    """Return the range of least misfit: the best of a geometric row, refined between its neighbours."""
-    row = np.geomspace(limits.least_range_m, limits.most_range_m, 41)
+def _best_range(misfit: Callable[[float], float], distance_m: np.ndarray) -> float:
+    """Return the range of least misfit within the distances: the best of a geometric row, refined between its neighbours."""
+    row = np.geomspace(distance_m[distance_m > 0].min(), distance_m.max(), 41)
     best = int(np.argmin([misfit(r) for r in row]))
     low, high = np.log(row[max(best - 1, 0)]), np.log(row[min(best + 1, len(row) - 1)])
     found = minimize_scalar(lambda log_range: misfit(np.exp(log_range)), bounds=(low, high), method="bounded")
-    return float(np.clip(np.exp(found.x), limits.least_range_m, limits.most_range_m))
+    return float(np.clip(np.exp(found.x), row[0], row[-1]))
 
 
-def _nugget_and_sill(
-    shape: np.ndarray, gamma: np.ndarray, weight: np.ndarray, most_nugget: float
-) -> tuple[float, float, float]:
-    """Return nugget, sill and misfit of gamma = nugget + sill * shape, both at least 0, the nugget's share bounded."""
+def _nugget_and_sill(shape: np.ndarray, gamma: np.ndarray, weight: np.ndarray) -> tuple[float, float, float]:
+    """Return nugget, sill and misfit of gamma = nugget + sill * shape, both at least 0."""
 
     def misfit(nugget: float, sill: float) -> float:
         return float(np.sum(weight * (gamma - nugget - sill * shape) ** 2))
 
     w, s, ss = weight.sum(), np.sum(weight * shape), np.sum(weight * shape**2)
     g, sg = np.sum(weight * gamma), np.sum(weight * shape * gamma)
-    share = most_nugget / (1.0 - most_nugget)
-    mixed = share + shape
-    tried = [(0.0, sg / ss if ss > 0 else 0.0)]
-    level = np.sum(weight * mixed * gamma) / np.sum(weight * mixed**2)
-    tried.append((share * level, level))
+    tried = [(0.0, sg / ss if ss > 0 else 0.0), (g / w, 0.0)]
     determinant = w * ss - s * s
     if determinant > 1e-12 * w * ss:
         nugget, sill = (ss * g - s * sg) / determinant, (w * sg - s * g) / determinant
-        if nugget >= 0 and sill > 0 and nugget <= share * sill:
+        if nugget >= 0 and sill > 0:
             tried.append((nugget, sill))
     nugget, sill = min(tried, key=lambda pair: misfit(*pair))
     return float(nugget), float(sill), misfit(nugget, sill)

@@ -10,7 +10,8 @@ from test_terrain_balance import START, ground_of, place
 
 from pipeline.methods.background import TerrainBackground
 from pipeline.methods.canopy import CANOPY_LOG
-from pipeline.methods.past_pattern import LEAST_DEPTH_M, PAST_PATTERN, PAST_SHARE, past_pattern
+from pipeline.methods.density import EVEN_DEPTH_M
+from pipeline.methods.past_pattern import PAST_PATTERN, PAST_SHARE, past_pattern
 from pipeline.methods.terrain_balance import TerrainBalance, fitted_on_terrain
 
 SHAPE = (40, 50)
@@ -33,7 +34,7 @@ def test_what_flights_of_different_depth_share_is_found_whatever_the_rise_with_h
     found = past_pattern([thin, deep], terrain())
     # Not at the ends, where the mean by elevation is one of ground to one side.
     assert np.exp(found[8:-8]) == pytest.approx(drifts()[8:-8], rel=0.12)
-    # A deeper flight says more, up to a point.
+    # A deeper flight says more.
     shallow = 0.25 * thin
     other = past_pattern([shallow, deep[:, ::-1]], terrain())
     assert np.corrcoef(other.ravel(), np.log(drifts()[:, ::-1]).ravel())[0, 1] > 0.9
@@ -45,7 +46,7 @@ def test_unseen_cells_have_none_and_thin_flights_do_not_count():
     found = past_pattern([depth], terrain())
     assert np.isnan(found[:, :10]).all()
     assert np.abs(found[:, 10:]).min() > 0.2
-    assert past_pattern([0.5 * LEAST_DEPTH_M * drifts()], terrain()) is None
+    assert past_pattern([0.5 * EVEN_DEPTH_M * drifts()], terrain()) is None
     assert past_pattern([np.full(SHAPE, np.nan)], terrain()) is None
     assert past_pattern([], terrain()) is None
 

@@ -9,7 +9,7 @@ import xarray as xr
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from pipeline.methods.totals import COLUMNS, LEAST_VOLUME_M3, ZoneBands, covariance_rows, totals_rows
+from pipeline.methods.totals import COLUMNS, ZoneBands, covariance_rows, totals_rows
 
 DATE = dt.date(2031, 3, 1)
 UNITS = ZoneBands("made", ["west", "east"], [(1400.0, 1600.0), (1600.0, 1800.0), (1800.0, 2100.0)])
@@ -145,7 +145,7 @@ def test_a_cell_without_area_may_lack_its_value():
     assert totals_rows(fields, UNITS, a_covariance(), DATE)["volume_m3"].notna().all()
 
 
-@pytest.mark.parametrize(("volume", "dense"), [(LEAST_VOLUME_M3, True), (0.99 * LEAST_VOLUME_M3, False)])
+@pytest.mark.parametrize(("volume", "dense"), [(0.51, True), (0.49, False)])
 def test_what_is_no_water_to_a_cubic_metre_has_no_density(volume, dense):
     one = {"swe": 1000.0 * volume, "depth": 4 * volume, "snow_cover": 1.0, "cell_area": 1.0, "zone": 1, "band": 1}
     fields = xr.Dataset({name: (("y", "x"), np.array([[value]])) for name, value in one.items()})
@@ -155,8 +155,8 @@ def test_what_is_no_water_to_a_cubic_metre_has_no_density(volume, dense):
 
 
 def test_the_least_water_of_dense_snow_has_a_density():
-    """0.5 m3 of water in 0.8 m3 of old snow: less than a cubic metre of snow is still snow."""
-    one = {"swe": 500.0, "depth": 0.8, "snow_cover": 1.0, "cell_area": 1.0, "zone": 1, "band": 1}
+    """0.6 m3 of water in 0.96 m3 of old snow: less than a cubic metre of snow is still snow."""
+    one = {"swe": 600.0, "depth": 0.96, "snow_cover": 1.0, "cell_area": 1.0, "zone": 1, "band": 1}
     fields = xr.Dataset({name: (("y", "x"), np.array([[value]])) for name, value in one.items()})
     row = totals_rows(fields, UNITS, np.zeros((UNITS.count,) * 2), DATE).iloc[0]
     assert row["density_mean_kg_m3"] == pytest.approx(625.0)

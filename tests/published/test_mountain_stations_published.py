@@ -19,7 +19,7 @@ RAIN = Variogram("spherical", 0.0, 16815.5, 93_910.0)
 CLIMATE = Variogram("exponential", 0.3, 0.7, 50_000.0)
 """KRG-26 and KRG-28, set beforehand; without a scale, since a leave-one-out mean has none of it."""
 
-COUNTRY = VariogramLimits(default_range_m=50_000.0, most_range_m=300_000.0)
+COUNTRY = VariogramLimits(default_range_m=50_000.0)
 """A basin's greatest range, 50 km, is too short for a country of 350 km: rain of one storm is alike over 100 km."""
 
 
