@@ -27,17 +27,12 @@ BLOCK_SHARE = 0.32
 """Width of a block as a share of the e-folding length (or a third of a spherical range), to the nearest cell: 2 cells of 100 m
 at 500 m, a fifth of the time of single cells, with at most 1 % off the error of any of 160 narrow bands."""
 
-LEAST_BLOCKS = 64
-"""Blocks along the longer side at least, however long the correlation: the groups' shapes must survive."""
-
 POINTS = 4
 """Points along a block's side at most."""
 
-TILE_BLOCKS = 64
-"""Side of a tile in blocks, at least; it grows with the reach."""
-
-GROUPS_AT_A_TIME = 8
-"""Groups transformed together: bounds the memory of a thread."""
+SIDE_BLOCKS = 64
+"""Blocks along the grid's longer side at least, however long the correlation: the groups' shapes must survive. Blocks along a tile's
+side at least; it grows with the reach, and no result depends on it."""
 
 
 @dataclass(frozen=True)
@@ -79,7 +74,7 @@ class Blocks:
         reaches = [min(reach, n - 1) for n in self.shape]
         kernel = self._kernel(correlation, reaches)
         rows, columns = (
-            tiles(n, n if 2 * r >= n else max(TILE_BLOCKS, r)) for n, r in zip(self.shape, reaches, strict=True)
+            tiles(n, n if 2 * r >= n else max(SIDE_BLOCKS, r)) for n, r in zip(self.shape, reaches, strict=True)
         )
         windows = [_Window.of((r, c), reaches, self.shape) for r in rows for c in columns]
         # Windows within the grid are of one size, those at its edges of a few more.
@@ -135,11 +130,12 @@ class Blocks:
         height, width = (o.stop - o.start for o in window.outer)
         dense = within[:, held].toarray().T.reshape(len(held), rows.stop - rows.start, columns.stop - columns.start)
         found = np.empty((len(held), self.sums.shape[1]))
-        for part in tiles(len(held), GROUPS_AT_A_TIME):
-            padded = np.zeros((part.stop - part.start, *window.size))
-            padded[:, rows, columns] = dense[part]
+        padded = np.zeros(window.size)
+        # One after the other: together they would fill a thread's memory.
+        for number, one in enumerate(dense):
+            padded[rows, columns] = one
             spread = irfft2(rfft2(padded) * spectrum, s=window.size)
-            found[part] = (around @ spread[:, :height, :width].reshape(len(padded), -1).T).T
+            found[number] = around @ spread[:height, :width].ravel()
         return held, found
 
 
@@ -175,7 +171,7 @@ def block_cells(correlation: Variogram, shape: tuple[int, int], cell_m: float) -
     5
     """
     length = correlation.range_m if correlation.model == "exponential" else correlation.range_m / 3.0
-    return max(1, min(round(BLOCK_SHARE * length / cell_m), max(shape) // LEAST_BLOCKS))
+    return max(1, min(round(BLOCK_SHARE * length / cell_m), max(shape) // SIDE_BLOCKS))
 
 
 def _wrapped(kernel: np.ndarray, size: tuple[int, int]) -> np.ndarray:

@@ -15,7 +15,6 @@ from pipeline.ground import GroundRecord
 from pipeline.methods.background import LITTLE_MM, CarriedFlight, TerrainBackground
 from pipeline.methods.choice import (
     ALONE_UP_TO,
-    FACTOR_SITES,
     GROUPS,
     error_factor,
     stacking_weights,
@@ -204,7 +203,7 @@ class Blend:
         beside = np.hypot(table["noise_mm"], SITE_VARIATION * told["mean"])
         own = np.sqrt(np.maximum(told["se"] ** 2 - told["shared"] ** 2, 0.0))
         errors = [values.to_numpy(float) for values in (told["mean"] - table["observed_mm"], own, beside)]
-        factor = error_factor(tuple(errors), FACTOR_SITES, table.index.to_numpy())
+        factor = error_factor(tuple(errors), group=table.index.to_numpy())
         # After a flight they are never made smaller, as by flights held out.
         return factor if self.flown is None else max(1.0, factor)
 

@@ -20,9 +20,6 @@ FACTOR_LOG_SD = 0.3
 """Prior spread of the logarithm of the factor on standard errors: the error parts were found in trials of many basins
 (docs/method.md)."""
 
-FACTOR_SITES = 30.0
-"""However many errors of sites there are, they count as no more than this. What all sites share is not scaled by them."""
-
 
 def _normal_scale() -> float:
     """Return the scale of the t distribution at which normal errors of standard deviation 1 give a factor of 1.
@@ -135,7 +132,7 @@ def _weights(moments: np.ndarray, prior: np.ndarray) -> np.ndarray:
 
 def error_factor(
     errors: tuple[np.ndarray, np.ndarray, np.ndarray],
-    most: float = FACTOR_SITES,
+    most: float = np.inf,
     group: np.ndarray | None = None,
 ) -> float:
     """Return the factor on standard errors with which held-out errors have the stated spread.

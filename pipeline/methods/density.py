@@ -17,10 +17,6 @@ from pipeline.methods.regression import PRIOR_COUNTS, doubt
 from pipeline.methods.sturm import prior_density, sturm_day
 from pipeline.methods.tiles import one_blas_thread
 
-SETTLING_SHARE = 0.5
-"""Share of the settling model beside the published relation, in logarithms, where nothing was weighed: the one is too dense in
-winter and too light in spring, the other too dense throughout (one real region; trial worlds: 0.4 to 0.6 are alike)."""
-
 REGION_SD = {"level": 0.2, "per_log_depth": 0.15, "per_km": 0.1, "per_60_days": 0.05}
 """Standard deviations of the correction from region to region, in natural logarithms of density: for all snow, for depth e
 times as great, a kilometre of height, and two months (three real regions lie 0.07 to 0.26 below the relation and 0.04 below to
@@ -229,7 +225,10 @@ class BulkDensity:
         columns = self._columns(depth.ravel(), places.elevation_m.ravel(), 0.0)
         excess = (columns @ self.coefficients_).reshape(depth.shape) + pattern
         if self.records_.empty:
-            excess = excess + SETTLING_SHARE * self.prior.settled(self.date_, places.elevation_m, relation)
+            # The geometric mean: the one is too dense in winter and too light in spring, the other too dense throughout (one real
+            # region; trial worlds: shares of 0.4 to 0.6 are alike).
+            settled = self.prior.settled(self.date_, places.elevation_m, relation)
+            excess = excess + np.mean([settled, np.zeros_like(settled)], axis=0)
         # The line tells the middle of places that spread log-normally: their mean is what weighs (Duan 1983, JASA 78, 605-610).
         return relation * np.exp(excess + 0.5 * self._spread() ** 2), columns
 

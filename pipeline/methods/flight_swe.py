@@ -15,9 +15,6 @@ from pipeline.methods.errors import SLOPE_REACH_M, ErrorPart, few_fields, scaled
 from pipeline.methods.evening import Level
 from pipeline.methods.past_pattern import known_variation
 
-LEAST_SPREAD_M = 0.05
-"""Depth varies by at least so much within a cell, m: even an even cover is pierced by stones and shrubs."""
-
 CANOPY_DEPTH_SE_M = 0.1
 """Depth under closed canopy is off by so much everywhere alike, m, and under a thinner one by its share: few pulses reach the snow
 there, and shrubs and the pits about stems are taken for ground or for snow (some centimetres to two decimetres, common practice,
@@ -145,9 +142,9 @@ def flight_swe(flight: xr.Dataset, density: BulkDensity, terrain: xr.Dataset, le
         ErrorPart("flight random", rho * random_se, flight.attrs["noise_correlation_m"]),
         *told.parts(shown),
     ]
-    spread = np.sqrt(
-        np.maximum(flight["depth_spread"].to_numpy() ** 2 - flight.attrs["noise_m"] ** 2, LEAST_SPREAD_M**2)
-    )
+    # A spread below the single depths' noise is not told from none; even an even cover is pierced by stones and shrubs.
+    noise = flight.attrs["noise_m"] ** 2
+    spread = np.sqrt(np.maximum(flight["depth_spread"].to_numpy() ** 2 - noise, noise))
     return Flown(
         date=dt.date.fromisoformat(flight.attrs["date"]),
         swe_mm=swe,

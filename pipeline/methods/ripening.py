@@ -19,9 +19,6 @@ SUN_NODES = np.array([0.1, 0.4, 0.7, 1.0, 1.3, 1.6])
 SWE_NODES = np.array([5.0, 30.0, 100.0, 300.0, 1000.0])
 """SWE for which cold content is reckoned, mm: it grows with what there is to cool."""
 
-RIPENING_DAYS = 45
-"""Days before the date that are marched: older cold content and albedo are forgotten by then."""
-
 
 @dataclass(frozen=True)
 class Ripeness:
@@ -92,16 +89,14 @@ def ripeness(past: DailyWeather, lowest_m: float, highest_m: float, tuned: np.nd
     """Return how ripe snow is after the past days, energy tuned as `melt_of_day` wants it."""
     count = max(2, int(np.ceil((highest_m - lowest_m) / NODE_M)) + 1)
     elevations = np.linspace(lowest_m, max(highest_m, lowest_m + 1.0), count)
-    rows = past.rows[-RIPENING_DAYS:]
     grid = np.meshgrid(elevations, SUN_NODES, SWE_NODES, indexing="ij")
     z, sun, swe = (axis.ravel() for axis in grid)
-    days = len(rows)
+    days = len(past.rows)
     places = np.column_stack([z, np.zeros((len(z), 1)), np.ones((len(z), 1))])
     # The factor stands for the diffuse part as well: every part of the sun times the same.
-    lit = rows.copy()
+    lit = past.rows.copy()
     lit[:, DIFFUSE] = 0.0
-    mean_c = past.rows[: max(1, len(past.rows) - days)][-days:, TEMPERATURE].mean()
-    before = mean_c + past.lapse_k_per_km * (z - past.height_m) / 1000.0
+    before = past.rows[0, TEMPERATURE] + past.lapse_k_per_km * (z - past.height_m) / 1000.0
     cold = COLD_MM_PER_MM_K * swe * np.clip(-before, 0.0, -COLDEST_C) / 2.0
     shape = (len(z), days)
     potential, cold_then, albedo, dry, keeps = (np.empty(shape) for _ in range(5))

@@ -48,9 +48,8 @@ def test_tiles_leave_no_seam(monkeypatch):
     group, weight = striped(70, 100)
     correlation = Variogram("spherical", 0.0, 1.0, 800.0)
     expected = all_pairs(group, weight, correlation)
-    for tile, groups in ((9, 1), (23, 3), (64, 8)):
-        monkeypatch.setattr(area_sums, "TILE_BLOCKS", tile)
-        monkeypatch.setattr(area_sums, "GROUPS_AT_A_TIME", groups)
+    for tile in (9, 23, 64):
+        monkeypatch.setattr(area_sums, "SIDE_BLOCKS", tile)
         assert relative(Blocks.gather(weight, group, 10, 1, CELL_M).covariance(correlation), expected) < 1e-10
 
 

@@ -6,7 +6,6 @@ import pytest
 
 from pipeline.methods.choice import (
     ALONE_UP_TO,
-    FACTOR_SITES,
     GROUPS,
     error_factor,
     left_out_groups,
@@ -98,7 +97,7 @@ def test_sites_of_many_nights_bring_the_errors_to_size_both_ways(true, found):
     rng = np.random.default_rng(2)
     se, noise, site = rng.uniform(20, 60, 120), np.full(120, 10.0), np.tile(np.arange(30), 4)
     factors = [
-        error_factor((rng.normal(size=120) * np.hypot(true * se, noise), se, noise), FACTOR_SITES, site)
+        error_factor((rng.normal(size=120) * np.hypot(true * se, noise), se, noise), group=site)
         for _ in range(20)
     ]
     assert found[0] <= np.mean(factors) <= found[1]
@@ -108,8 +107,8 @@ def test_nights_of_the_same_sites_do_not_count_as_more_sites():
     rng = np.random.default_rng(4)
     se, noise, site = np.full(12, 40.0), np.full(12, 10.0), np.arange(12)
     error = 0.4 * rng.normal(size=12) * se
-    once = error_factor((error, se, noise), FACTOR_SITES, site)
-    again = error_factor(tuple(np.tile(v, 5) for v in (error, se, noise)), FACTOR_SITES, np.tile(site, 5))
+    once = error_factor((error, se, noise), group=site)
+    again = error_factor(tuple(np.tile(v, 5) for v in (error, se, noise)), group=np.tile(site, 5))
     assert again == pytest.approx(once)
     assert once < 0.95
 
