@@ -16,6 +16,7 @@ from pipeline.methods.background import CarriedFlight
 from pipeline.methods.choice import ALONE_UP_TO, GROUPS, error_factor, left_out_groups, surely_better_weights
 from pipeline.methods.errors import ErrorPart, KrigedPart
 from pipeline.methods.flight_swe import Flown
+from pipeline.methods.regression import PRIOR_COUNTS
 from pipeline.methods.scores import scores
 from pipeline.methods.site_gains import cell_values
 from pipeline.methods.site_values import keep_site_values, site_values
@@ -26,10 +27,6 @@ EARLIER = 2
 of the season, the firsts of the last months, tell of the candidates of a night without a flight. Each costs a fit or six of every
 candidate. One, two and three nights are alike (real nights of four seasons: 50 % intervals hold 58, 57 and 58 sites in a hundred,
 with the day alone 61); with one flight what build-up taught was held against build-up, and did harm in melt (trial worlds)."""
-
-FLIGHT_COUNTS = 10.0
-"""A held-out flight counts as so many sites, however many its cells: it shows one spell of weather, and an error common to the
-basin is in all of them (no source; with half of it weights and errors stay nearer to their prior)."""
 
 
 class Predicted(Protocol):
@@ -171,17 +168,21 @@ class HeldOutFlights:
     flights: int
 
     def weights(self) -> np.ndarray:
-        """Return the candidates' weights."""
+        """Return the candidates' weights.
+
+        A held-out flight counts as much as what is known beforehand, however many its cells: it shows one spell of weather.
+        """
         errors = self.mean - self.observed[:, None]
-        return surely_better_weights(errors, self.patch, FLIGHT_COUNTS * self.flights / len(np.unique(self.patch)))
+        return surely_better_weights(errors, self.patch, PRIOR_COUNTS * self.flights / len(np.unique(self.patch)))
 
     def factor(self, weight: np.ndarray) -> float:
         """Return the factor on the standard errors of the candidates mixed by `weight`, 1 at least.
 
-        A flight of the build-up says little of melt (trial worlds: narrowed errors held 2 to 9 cells fewer in a hundred).
+        A flight of the build-up says little of melt (trial worlds: narrowed errors held 2 to 9 cells fewer in a hundred). All
+        flights count as one, since an error common to the basin is in all of their cells.
         """
         errors = self.mean @ weight - self.observed, np.sqrt(self.se**2 @ weight), self.noise
-        return max(1.0, error_factor(errors, FLIGHT_COUNTS))
+        return max(1.0, error_factor(errors, PRIOR_COUNTS))
 
     def skill(self, weight: np.ndarray) -> list[dict]:
         """Return each candidate's row of `skill.csv`."""

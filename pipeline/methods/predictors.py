@@ -52,10 +52,6 @@ CURVATURE_M = 200.0
 """Half width over which the ground's curvature is taken: gullies and rolls that drifts fill (common practice, no source; half of it is
 a cell of many grids)."""
 
-SHELTER_M = 500.0
-"""Furthest rise upwind that shelters a place: 100 to 1000 m in the literature (Winstral et al. 2002, J. Hydrometeorol. 3,
-524-538, from memory)."""
-
 LANDFORM = ("curvature", "position", "shelter")
 """What `landform` gives, besides `add_exposure`: what wind and gravity do with snow."""
 
@@ -77,7 +73,8 @@ def landform(elevation_m: np.ndarray, cell_m: float, wind_from_deg: float) -> di
     Notes
     -----
     Curvature is the Laplacian of the elevation averaged over a square; position is elevation less the mean of a square;
-    shelter is the maximum upwind slope of Winstral et al. 2002 (from memory). At the grid's edge the ground goes on level.
+    shelter is the maximum upwind slope of Winstral et al. 2002 (J. Hydrometeorol. 3, 524-538, who
+    look 100 to 1000 m upwind, from memory). At the grid's edge the ground goes on level.
 
     Raises
     ------
@@ -118,10 +115,10 @@ def _moved(ground: np.ndarray, rows: int, columns: int) -> np.ndarray:
 
 
 def _upwind_rise(ground: np.ndarray, cell_m: float, from_deg: float) -> np.ndarray:
-    """Return the steepest rise from each cell to the ground upwind within `SHELTER_M`, degrees."""
+    """Return the steepest rise from each cell to the ground upwind within `SLOPE_REACH_M`, degrees."""
     bearing = np.deg2rad(from_deg)
     steepest = np.full(ground.shape, -np.inf)
-    for step in range(1, max(round(SHELTER_M / cell_m), 1) + 1):
+    for step in range(1, max(round(SLOPE_REACH_M / cell_m), 1) + 1):
         move = (np.cos(bearing) * step, -np.sin(bearing) * step)
         upwind = ndimage.shift(ground, move, order=1, mode="nearest")
         steepest = np.maximum(steepest, (upwind - ground) / (step * cell_m))

@@ -12,9 +12,9 @@ from typing import TypeVar
 import scipy.linalg  # noqa: F401  its library is there before it is looked for
 from threadpoolctl import ThreadpoolController
 
-AT_A_TIME = 512
+AT_A_TIME = 8192
 """Cells, or blocks of cells, that a thread takes at a time: enough to hide the cost of handing them out, few enough to stay in
-cache (with 250 sites two arrays of a megabyte; four times as many take a tenth longer). No result depends on it."""
+cache. No result depends on it."""
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")

@@ -2,8 +2,8 @@
 
 The balance carries a flight on by elevation and by what each place gathered before. Sun on slopes, wind about crests and shade
 of trees act beside it, and they act alike from one flight to the next. Each pair of flights shows it cell by cell: the later
-flight less the earlier one carried to its day. Trees are trained on those cells, and on the sites' own changes through the
-season, and correct the last flight as it is carried on.
+flight less the earlier one carried to its day. Trees are trained on those cells and correct the last flight as it is carried
+on.
 """
 
 from __future__ import annotations
@@ -30,10 +30,6 @@ basins more cells changed no figure."""
 CLASSES = 48
 """Classes that a predictor is cut into: terrain is known no finer, and with the library's usual 255 a fit to 36,000 rows takes 4.2 in
 place of 1.1 s of CPU, nearly all of it weighted quantiles."""
-
-SITE_WEIGHT = 20.0
-"""A site's change counts as so many cells: it is measured by another instrument, whose offset cancels. Some twenty
-cells of 100 m lie within the 250 m over which a site still speaks for its surroundings (common practice, no source)."""
 
 TERRAIN = ("elevation", "northness", "eastness", "slope", "canopy", *LANDFORM)
 
@@ -98,7 +94,7 @@ class CarriedTrees:
     ----------
     carried_ : the last flight carried on, without the trees.
     trees_ : fitted; None where the pairs teach nothing, and the carried flight stands alone.
-    lessons_ : how many cells and site changes the trees have learnt from.
+    lessons_ : how many cells the trees have learnt from.
     """
 
     name = "trees"
@@ -120,20 +116,14 @@ class CarriedTrees:
         return CarriedTrees(self.flights, self.terrain, self.season_start, self.seed).fit(ground, date)
 
     def fit(self, ground: GroundRecord, date: dt.date) -> CarriedTrees:
-        """Fit to the pairs of flights and to what the sites said up to `date`."""
+        """Fit to the pairs of flights, each earlier one carried by what the sites said up to the later."""
         self.date_ = date
         self.carried_ = CarriedFlight(self.flown, self.season_start).fit(ground, date)
         lessons = []
         for before, after in itertools.pairwise(self.flights):
-            known = known_by(ground, after.date)
-            model = CarriedFlight(before, self.season_start).fit(known, after.date)
-            lessons += [self._cells(model, before, after), self._sites(model, known, (before.date, after.date))]
-        lessons.append(self._sites(self.carried_, ground, (self.flown.date, date)))
-        cells = lessons[:-1:2]
-        self.lessons_ = {
-            "cells": sum(len(one.missed) for one in cells),
-            "site_changes": sum(len(one.missed) for one in (*lessons[1::2], lessons[-1])),
-        }
+            model = CarriedFlight(before, self.season_start).fit(known_by(ground, after.date), after.date)
+            lessons.append(self._cells(model, before, after))
+        self.lessons_ = {"cells": sum(len(one.missed) for one in lessons)}
         self.trees_ = ShareTrees(self.seed).fit(_together(lessons)) if self.lessons_["cells"] else None
         return self
 
@@ -163,29 +153,9 @@ class CarriedTrees:
         off = after.swe_mm.ravel()[cells] - carried.swe_mm
         # The level of a flight is its density's and the sites' business; the trees are to learn the pattern about it.
         off = off - size * (np.sum(off * size) / max(float(np.sum(size**2)), 1e-12))
-        return self._lessons(place, model, (before.date, after.date), (off, size, np.square(size)))
-
-    def _sites(self, model: CarriedFlight, ground: GroundRecord, span: tuple[dt.date, dt.date]) -> Lessons:
-        """Return what the sites' own changes over a span teach: the share that the balance missed of them."""
-        missed = model.deviation_
-        sites = ground.sites.loc[missed.index]
-        cells = np.ravel_multi_index((sites["row"], sites["column"]), self.terrain["elevation"].shape)
-        place = at_cells(self.terrain, cells, model.flown)
-        size = model.predict(place).residual.scale_mm
-        return self._lessons(place, model, span, (missed.to_numpy() * size, size, SITE_WEIGHT * np.square(size)))
-
-    def _lessons(
-        self,
-        place: xr.Dataset,
-        model: CarriedFlight,
-        span: tuple[dt.date, dt.date],
-        told: tuple[np.ndarray, np.ndarray, np.ndarray],
-    ) -> Lessons:
-        """Return lessons of places from what was missed (mm), the mm that a share of one stands for, and weights."""
-        off, size, weight = told
         known = np.isfinite(off) & (size > 0)
         share = _held(off[known] / size[known])
-        return Lessons(self._columns(place, model, span, known), share, weight[known])
+        return Lessons(self._columns(place, model, (before.date, after.date), known), share, np.square(size[known]))
 
     def _columns(
         self, place: xr.Dataset, model: CarriedFlight, span: tuple[dt.date, dt.date], asked: np.ndarray
