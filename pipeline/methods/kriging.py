@@ -23,6 +23,9 @@ DESK_CELLS = 512
 """Cells of a tile worked on at a time, always in the same memory: with 250 sites two arrays of a megabyte, which stay in
 cache. New arrays for each tile took twice as long."""
 
+TRIANGLE = 64
+"""Columns of the inverse factor multiplied at a time: leaves out most of the half that is zero."""
+
 
 class Kriging:
     """Simple, ordinary or universal kriging with each observation's own error variance.
@@ -244,7 +247,8 @@ class Kriging:
 
     def _predict_part(self, xy: np.ndarray, rows: np.ndarray, desk: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         covariance, white = self.site_covariance(xy, desk), desk[1, : len(xy)]
-        np.matmul(covariance, self._inverse.T, out=white)
+        for columns in tiles(len(self.xy_), TRIANGLE):
+            np.matmul(covariance[:, : columns.stop], self._inverse[columns, : columns.stop].T, out=white[:, columns])
         summed = white @ self._beside
         mean = (self.mean or 0.0) + rows @ self.coefficients_ + summed[:, -1]
         unsure = (rows - summed[:, :-1]) @ self._root
