@@ -50,8 +50,8 @@ OUTLOOK = (
 )
 """Modules that only the melt outlook asks: what they change is melt, not the night's volume."""
 
-NO_PART = ("clear_sky", "density_records", "normals", "past_pattern", "predictors", "survey", "trees")
-"""Modules whose constants the demo does not ask: trees need four flights, others earlier seasons; normals and survey are no estimate."""
+NO_PART = ("density_records", "past_pattern", "predictors", "survey", "trees")
+"""Modules whose constants the demo does not ask: trees need four flights, others earlier seasons; survey is no estimate."""
 
 UNITS = {
     "_MJ_M2_MIN": "MJ/(m2 min)", "_W_M2_K": "W/(m2 K)", "_K_PER_KM": "K/km", "_MM_PER_DAY": "mm/day", "_MM_PER_MM_K": "mm/(mm K)",
@@ -60,6 +60,18 @@ UNITS = {
     "_MJ": "MJ/m2", "_LOG": "logarithm", "_SITES": "sites", "_CELLS": "cells", "_FLIGHTS": "flights", "_NIGHTS": "nights",
 }  # fmt: skip
 """Unit by the end of a constant's name; without one of these it is a share, a factor or a count."""
+
+
+RECKONING, PUBLISHED = "accuracy and cost of the reckoning", "published source"
+KINDS = {
+    RECKONING: r"[Aa]ccuracy and\s+cost",
+    "trial": r"trial worlds|training worlds|made basin|real (?:region|night|record)|demo|docs/method|of CPU|tests/|took|worlds of",
+    "common practice": r"common practice|no source",
+    PUBLISHED: r"[A-Z][a-z]+,?(?: et al\.| and [A-Z][a-z]+)? (?:19|20)\d\d|handbook|vapour pressure|same source|kJ/kg",
+    "reason": "",
+}
+"""What sets a constant, by words of its text, the first that is found: nothing but how exactly and how fast is reckoned; a trial of
+ours; what is usual in the trade; a publication or physics alone; else the reason given."""
 
 
 @dataclass(frozen=True)
@@ -90,6 +102,17 @@ class Constant:
         return ", ".join(sorted(found - {""}))
 
     @property
+    def kind(self) -> str:
+        """What sets it: a key of `KINDS`."""
+        return next(kind for kind, words in KINDS.items() if re.search(words, self.reason))
+
+    @property
+    def numbers(self) -> int:
+        """How many numbers stand in it."""
+        parts = ast.walk(ast.parse(self.value.replace("\\|", "|")))
+        return sum(isinstance(one, ast.Constant) and type(one.value) in (int, float) for one in parts)
+
+    @property
     def row(self) -> str:
         """The start of its row: what does not change unless the code does."""
         return f"| `{self.name}` | {self.value} | {self.unit} | {self.reason} |"
@@ -111,7 +134,9 @@ def _of_module(path: Path) -> Iterator[Constant]:
         yield Constant(
             path.stem,
             names,
-            value.removeprefix("(").removesuffix(")") if len(names) > 1 else value,
+            value.removeprefix("(").removesuffix(")")
+            if isinstance(statement.value, ast.Tuple) and len(names) > 1
+            else value,
             _text(body[place + 1 :]),
         )
 
@@ -137,7 +162,13 @@ def _text(following: list[ast.stmt]) -> str:
 
 def page(found: list[Constant], effects: dict[str, str]) -> str:
     """Return the page from the constants and the effects by `Constant.row`."""
-    lines = [HEAD.format(count=len(found))]
+    kinds = [one.kind for one in found]
+    lines = [
+        HEAD.format(
+            count=len(found), numbers=sum(one.numbers for one in found), ours=len(found) - kinds.count(PUBLISHED)
+        )
+    ]
+    lines += ["| set by | constants |", "| --- | --- |", *(f"| {kind} | {kinds.count(kind)} |" for kind in KINDS)]
     for module in dict.fromkeys(one.module for one in found):
         lines += [
             f"\n## {module}\n",
@@ -150,7 +181,9 @@ def page(found: list[Constant], effects: dict[str, str]) -> str:
 
 HEAD = """# Constants of the estimate
 
-Made by `python docs/make_constants.py`; do not edit. There are {count}. The reason stands under the constant in the code.
+Made by `python docs/make_constants.py`; do not edit. There are {count}, with {numbers} numbers: tables of a publication, spreads by
+kind and places of columns stand in one constant. Without those that a published source or physics alone sets there are {ours}. The
+reason stands under the constant in the code.
 
 The last two columns tell what happens to the demo basin (cells of 400 m) if the constant is halved / raised by half: by how many per
 cent its volume and the volume's standard error change, the largest change of three nights (2031-01-15 before any flight, 2031-03-27 a

@@ -33,7 +33,9 @@ def season_sun(
     >>> bool(south > 5 * north)
     True
     """
-    slope, aspect = np.meshgrid(np.deg2rad(np.arange(0.0, 91.0, 5.0)), np.deg2rad(np.arange(0.0, 361.0, 10.0)), indexing="ij")
+    slope, aspect = np.meshgrid(
+        np.deg2rad(np.arange(0.0, 91.0, 5.0)), np.deg2rad(np.arange(0.0, 361.0, 10.0)), indexing="ij"
+    )
     table, level = np.zeros(slope.shape), 0.0
     for day in path_dates(pd.date_range(start, max(start, date)))[0]:
         path = sun_path(Place(latitude_deg, 0.0, 0.0), dt.datetime.combine(day, dt.time()))

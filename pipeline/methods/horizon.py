@@ -9,7 +9,7 @@ from numba import njit, prange
 
 _STEPS = ((-1, 0), (-2, 1), (-1, 1), (-1, 2), (0, 1), (1, 2), (1, 1), (2, 1))
 """Steps in rows and columns from one cell to the next along a bearing, from north to south by east; the others mirror these.
-Steps that meet cells' centres need nothing between cells to be guessed."""
+Steps that meet cells' centres need nothing between cells to be guessed. Accuracy and cost alone."""
 
 STEPS = np.array([*_STEPS, *((-row, -column) for row, column in _STEPS)])
 BEARINGS = np.arctan2(STEPS[:, 1], -STEPS[:, 0]) % math.tau

@@ -20,10 +20,6 @@ PAST_SHARE = 0.7
 """How far the pattern of earlier seasons is believed: winds and storms are never quite the same. In made basins 0.6
 to 0.8 gave the same errors, and the middle is taken."""
 
-LEAST_SEEN = 0.5
-"""Share of the basin that the flights must have seen together: a corner's pattern is none of the basin's, so more than half of it
-must have been seen."""
-
 
 def past_pattern(depths_m: Sequence[np.ndarray], terrain: xr.Dataset) -> np.ndarray | None:
     """Return the logarithm of how much more a cell gathers than its elevation and canopy tell, from earlier seasons' flights.
@@ -36,7 +32,7 @@ def past_pattern(depths_m: Sequence[np.ndarray], terrain: xr.Dataset) -> np.ndar
     Returns
     -------
     (y, x), the mean of the flights weighted by their mean depth, missing where none saw; None where those with snow enough saw
-    less than `LEAST_SEEN` of the basin.
+    less of the basin than they did not: a corner's pattern is none of the basin's.
 
     Notes
     -----
@@ -58,7 +54,7 @@ def past_pattern(depths_m: Sequence[np.ndarray], terrain: xr.Dataset) -> np.ndar
         wooded = canopy - Pattern.of(canopy[inside], *some).at(elevation)
         total[seen] += mean * (np.log(factor) - CANOPY_LOG * wooded)[seen]
         weights[seen] += mean
-    if np.sum(area[weights > 0]) < LEAST_SEEN * np.sum(area):
+    if np.sum(area[weights > 0]) < np.sum(area[weights == 0]):
         return None
     return np.divide(total, weights, out=np.full(total.shape, np.nan), where=weights > 0)
 

@@ -14,10 +14,11 @@ from pipeline.methods.melt_weather import DailyWeather
 from pipeline.methods.sturm import MIDDLING_KG_M3
 
 SUN_NODES = np.array([0.1, 0.4, 0.7, 1.0, 1.3, 1.6])
-"""Sun that reaches the snow over that on open level ground: deep woods to slopes that face the sun."""
+"""Sun that reaches the snow over that on open level ground: deep woods to slopes that face the sun. Accuracy
+and cost alone."""
 
 SWE_NODES = np.array([5.0, 30.0, 100.0, 300.0, 1000.0])
-"""SWE for which cold content is reckoned, mm: it grows with what there is to cool."""
+"""SWE for which cold content is reckoned, mm: it grows with what there is to cool. Accuracy and cost alone."""
 
 
 @dataclass(frozen=True)

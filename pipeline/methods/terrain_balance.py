@@ -122,7 +122,9 @@ class Places:
     @property
     def within(self) -> float:
         """Coefficient of variation about what is expected of a place, be it of another cell or within one."""
-        return float(np.hypot(CELL_VARIATION, LOCAL_VARIATION if self.pattern is None else known_variation(LOCAL_VARIATION)))
+        return float(
+            np.hypot(CELL_VARIATION, LOCAL_VARIATION if self.pattern is None else known_variation(LOCAL_VARIATION))
+        )
 
 
 class TerrainBalance:

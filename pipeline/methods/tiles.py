@@ -14,7 +14,7 @@ from threadpoolctl import ThreadpoolController
 
 AT_A_TIME = 8192
 """Cells, or blocks of cells, that a thread takes at a time: enough to hide the cost of handing them out, few enough to stay in
-cache. No result depends on it."""
+cache. No result depends on it. Accuracy and cost alone."""
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")

@@ -97,8 +97,7 @@ def test_sites_of_many_nights_bring_the_errors_to_size_both_ways(true, found):
     rng = np.random.default_rng(2)
     se, noise, site = rng.uniform(20, 60, 120), np.full(120, 10.0), np.tile(np.arange(30), 4)
     factors = [
-        error_factor((rng.normal(size=120) * np.hypot(true * se, noise), se, noise), group=site)
-        for _ in range(20)
+        error_factor((rng.normal(size=120) * np.hypot(true * se, noise), se, noise), group=site) for _ in range(20)
     ]
     assert found[0] <= np.mean(factors) <= found[1]
 
