@@ -11,6 +11,8 @@ Formulas: Cressie 1993, Statistics for Spatial Data, sections 3.2 to 3.4 (univer
 
 from __future__ import annotations
 
+import threading
+
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 from scipy.spatial.distance import cdist
@@ -18,10 +20,6 @@ from scipy.spatial.distance import cdist
 from pipeline.methods.drift import NO_NEWS, Drift, drift_columns
 from pipeline.methods.tiles import AT_A_TIME, in_threads, one_blas_thread, tiles
 from pipeline.methods.variogram import Variogram
-
-DESK_CELLS = 512
-"""Cells of a tile worked on at a time, always in the same memory: with 250 sites two arrays of a megabyte, which stay in
-cache. New arrays for each tile took twice as long. Accuracy and cost alone."""
 
 TRIANGLE = 64
 """Columns of the inverse factor multiplied at a time: leaves out most of the half that is zero; all at once takes
@@ -104,12 +102,14 @@ class Kriging:
         xy = np.asarray(xy, float).reshape(-1, 2)
         mean, variance = np.empty(len(xy)), np.empty(len(xy))
 
-        def work(tile: slice) -> None:
-            desk = np.empty((2, min(DESK_CELLS, len(xy)), len(self.xy_)))
-            for part in tiles(tile.stop - tile.start, DESK_CELLS):
-                cells = slice(tile.start + part.start, tile.start + part.stop)
-                rows = self._rows(xy[cells], None if drift is None else drift[cells])
-                mean[cells], variance[cells] = self._predict_part(xy[cells], rows, desk)
+        # Always in the same memory: new arrays for each tile took twice as long.
+        desks = threading.local()
+
+        def work(cells: slice) -> None:
+            if not hasattr(desks, "own"):
+                desks.own = np.empty((2, min(AT_A_TIME, len(xy)), len(self.xy_)))
+            rows = self._rows(xy[cells], None if drift is None else drift[cells])
+            mean[cells], variance[cells] = self._predict_part(xy[cells], rows, desks.own)
 
         list(in_threads(work, tiles(len(xy), AT_A_TIME), self.threads))
         return mean, variance
