@@ -358,12 +358,14 @@ def _replace(module: str, name: str, factor: float) -> None:
             if value is old and held == name:
                 setattr(other, held, new)
         _replace_defaults(other, old, new)
-    for statement in ast.parse((METHODS / f"{module}.py").read_text("utf-8")).body:
-        uses = isinstance(statement, ast.Assign) and name in {
-            part.id for part in ast.walk(statement.value) if isinstance(part, ast.Name)
-        }
-        if uses:
-            exec(compile(ast.Module([statement], []), module, "exec"), vars(home))  # noqa: S102  our own module's line
+    for path in METHODS.glob("*.py"):
+        text, held = path.read_text("utf-8"), vars(sys.modules.get(f"pipeline.methods.{path.stem}", home))
+        for statement in ast.parse(text).body if name in text and held.get(name) is new else []:
+            uses = isinstance(statement, ast.Assign) and name in {
+                part.id for part in ast.walk(statement.value) if isinstance(part, ast.Name)
+            }
+            if uses:
+                exec(compile(ast.Module([statement], []), path.stem, "exec"), held)  # noqa: S102  our own modules' lines
 
 
 def _replace_defaults(module: ModuleType, old: object, new: object) -> None:

@@ -7,7 +7,9 @@ import numpy as np
 from pipeline.methods.regression import SMEARING_LIMITS, BayesianLine, doubt_wild
 
 REACH_M = 400.0
-"""A line on elevation is carried no further than this beyond the highest and lowest site."""
+"""A line on elevation is carried no further than this beyond the highest and lowest site: above the timber line and the crests wind takes
+what falls (common practice, no source; with half of it high ground keeps nearer to the highest site's
+snow)."""
 
 BEYOND_SD = 0.5
 """Standard error of SWE at a kilometre above the highest or below the lowest site, as a share of it, beside the line's own: no

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.methods import site_values, snow_line
+from pipeline.methods import flight_swe, site_values, snow_line
 
 ROOT = Path(__file__).parents[2]
 MOST = 154
@@ -96,5 +96,11 @@ def test_a_constant_is_changed_wherever_it_was_taken_to(maker):
         return site_values.UNHEARD_MM_PER_DAY, snow_line.UNHEARD_MM_PER_DAY
 
     assert maker._apart(work) == (0.5 * before[0], 0.5 * before[1])
+
+    def derived():
+        maker._replace("carry", "CELL_VARIATION", 0.5)
+        return flight_swe.VOID_SHARE
+
+    assert maker._apart(derived) == pytest.approx(0.5 * flight_swe.VOID_SHARE)
     after = site_values.UNHEARD_MM_PER_DAY, snow_line.UNHEARD_MM_PER_DAY
     assert after == before
