@@ -359,13 +359,15 @@ def _replace(module: str, name: str, factor: float) -> None:
                 setattr(other, held, new)
         _replace_defaults(other, old, new)
     for path in METHODS.glob("*.py"):
-        text, held = path.read_text("utf-8"), vars(sys.modules.get(f"pipeline.methods.{path.stem}", home))
-        for statement in ast.parse(text).body if name in text and held.get(name) is new else []:
+        text, held = path.read_text("utf-8"), sys.modules.get(f"pipeline.methods.{path.stem}")
+        if name not in text or getattr(held, name, None) is not new:
+            continue
+        for statement in ast.parse(text).body:
             uses = isinstance(statement, ast.Assign) and name in {
                 part.id for part in ast.walk(statement.value) if isinstance(part, ast.Name)
             }
             if uses:
-                exec(compile(ast.Module([statement], []), path.stem, "exec"), held)  # noqa: S102  our own modules' lines
+                exec(compile(ast.Module([statement], []), path.stem, "exec"), vars(held))  # noqa: S102  our own modules' lines
 
 
 def _replace_defaults(module: ModuleType, old: object, new: object) -> None:
