@@ -10,15 +10,12 @@ import pandas as pd
 from pipeline.ground import GroundRecord, SiteGains
 from pipeline.methods.regression import BayesianLine, doubt
 from pipeline.methods.site_values import site_values
+from pipeline.methods.terrain_regression import LOCAL_SHARE
 
 SITE_OFFSET = 0.12
 """Error common to all sites, as a share of SWE: whether places chosen for measuring hold more or less than their surroundings
 cannot be told without a flight (training worlds: 0.9 to 1.5 times their cells). Nothing is taken off for it: with 5 % taken off
 the map of real nights was 12 % too low."""
-
-SITE_LOG_SD = 0.25
-"""Spread of the logarithm of what single sites gather, about their terrain's or their cell's (15 to 30 %, common practice, no
-source)."""
 
 SEASON_LOG_SD, SEASON_COMMON_LOG_SD = 0.15, 0.1
 """How far the gain of a season strays from the lasting one, in logarithms: a site's own, and that of all sites with the flights' error,
@@ -54,7 +51,7 @@ def site_gains(sites: pd.Index, pairs: pd.DataFrame | None, season_start: dt.dat
     of_site = np.eye(len(sites))[sites.get_indexer(told["site_id"])]
     season, seasons = pd.factorize(told["season"], sort=True)
     columns = np.column_stack([np.ones(len(told)), of_site, np.eye(len(seasons))[season]])
-    prior = np.concatenate([[SITE_OFFSET], np.repeat([SITE_LOG_SD, SEASON_COMMON_LOG_SD], [len(sites), len(seasons)])])
+    prior = np.concatenate([[SITE_OFFSET], np.repeat([LOCAL_SHARE, SEASON_COMMON_LOG_SD], [len(sites), len(seasons)])])
     ratio = np.log(np.maximum(told["depth_m"], PAIR_M) / np.maximum(told["cell_depth_m"], PAIR_M)).to_numpy()
     spread = np.hypot(SEASON_LOG_SD, PAIR_M / told["mean_m"].to_numpy())
     line, raised = BayesianLine(prior), np.ones(len(ratio))

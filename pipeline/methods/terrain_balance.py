@@ -26,9 +26,9 @@ from pipeline.methods.forcing import Forcing, season_forcing
 from pipeline.methods.past_pattern import expected_pattern, known_variation, local_variation, past_share
 from pipeline.methods.regression import SMEARING_LIMITS, BayesianLine, doubt, doubt_wild
 from pipeline.methods.residual import SiteResidual
-from pipeline.methods.site_gains import SITE_LOG_SD, cell_values, gain_log, sites_offset
+from pipeline.methods.site_gains import cell_values, gain_log, sites_offset
 from pipeline.methods.site_values import weather_nodes
-from pipeline.methods.terrain_regression import BEYOND, BEYOND_SD, TerrainColumns
+from pipeline.methods.terrain_regression import BEYOND, BEYOND_SD, LOCAL_SHARE, TerrainColumns
 
 TERRAIN_SD = (0.5, 0.8, 0.4, 0.4, BEYOND_SD, BEYOND_SD)
 """Prior spread of the logarithm of a place's accumulation factor: its level, with a kilometre of height, from a south to a north
@@ -227,13 +227,13 @@ class TerrainBalance:
         columns, log_factor = self.columns_.of(places.terrain[told]), (log_factor - places.expected())[told]
         raised, off = np.ones(len(log_factor)), np.zeros(len(log_factor))
         for _ in range(6):
-            self.line_.fit(columns, log_factor, SITE_LOG_SD**2 * raised)
+            self.line_.fit(columns, log_factor, LOCAL_SHARE**2 * raised)
             off = log_factor - self.line_.predict(columns)[0]
-            raised = doubt(off / SITE_LOG_SD)
+            raised = doubt(off / LOCAL_SHARE)
         # The mean of the factors, not of their logarithms, is what fills a basin (Duan 1983, JASA 78, 605-610). Only wild sites
         # are doubted in it: with the line's weights, which doubt all high ones, it was 1.02 on real nights in place of 1.1.
-        weights = 1.0 / doubt_wild(off / SITE_LOG_SD)
-        mean = np.average(np.exp(off), weights=weights) if len(off) else np.exp(0.5 * SITE_LOG_SD**2)
+        weights = 1.0 / doubt_wild(off / LOCAL_SHARE)
+        mean = np.average(np.exp(off), weights=weights) if len(off) else np.exp(0.5 * LOCAL_SHARE**2)
         self.smearing_ = float(np.clip(mean, *SMEARING_LIMITS))
 
     def _background(self, places: Places, variation: float) -> tuple[np.ndarray, ...]:

@@ -17,8 +17,8 @@ site tells whether the line goes on there (common practice, no source: snow diff
 kilometre; with half of it ground above all sites is stated too surely)."""
 
 LOCAL_SHARE = 0.25
-"""Spread of SWE between places of like terrain, as a share of the sites' mean: a point against its surroundings (15 to 30 %,
-common practice, no source)."""
+"""Spread of SWE between places of like terrain, as a share of the sites' mean, or of the logarithm of what sites gather about their
+terrain's or their cell's: a point against its surroundings (15 to 30 %, common practice, no source)."""
 
 
 LEAST_SHARE = 0.5

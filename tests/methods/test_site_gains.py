@@ -13,10 +13,10 @@ from pipeline.ground import GroundRecord
 from pipeline.methods.background import TerrainBackground
 from pipeline.methods.kriged_sites import KrigedSites
 from pipeline.methods.site_gains import (
+    LOCAL_SHARE,
     PAIR_M,
     SEASON_COMMON_LOG_SD,
     SEASON_LOG_SD,
-    SITE_LOG_SD,
     SITE_OFFSET,
     cell_values,
     site_gains,
@@ -100,7 +100,7 @@ def test_the_errors_hold_under_their_own_model():
     rng = np.random.default_rng(5)
     off, common = [], []
     for _ in range(300):
-        true = rng.normal(0, SITE_OFFSET) + rng.normal(0, SITE_LOG_SD, len(SITES))
+        true = rng.normal(0, SITE_OFFSET) + rng.normal(0, LOCAL_SHARE, len(SITES))
         said = pairs(dict(zip(SITES, np.exp(true), strict=True)))
         flight = said["date"].map({day: rng.normal(0, SEASON_COMMON_LOG_SD) for day in said["date"].unique()})
         said["depth_m"] *= np.exp(flight + rng.normal(0, np.hypot(SEASON_LOG_SD, PAIR_M / 2.2), len(said)))

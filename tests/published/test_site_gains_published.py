@@ -11,10 +11,10 @@ import pandas as pd
 import pytest
 
 from pipeline.methods.site_gains import (
+    LOCAL_SHARE,
     PAIR_M,
     SEASON_COMMON_LOG_SD,
     SEASON_LOG_SD,
-    SITE_LOG_SD,
     SITE_OFFSET,
     site_gains,
 )
@@ -30,7 +30,7 @@ def test_gains_are_the_best_linear_prediction_of_a_mixed_model():
         {"site_id": sites[site], "date": days[flight], "depth_m": 2.0 * np.exp(ratio), "cell_depth_m": 2.0}
     )
     z = np.column_stack([np.ones(len(site)), np.eye(6)[site], np.eye(3)[flight]])
-    prior = np.diag([SITE_OFFSET**2, *[SITE_LOG_SD**2] * 6, *[SEASON_COMMON_LOG_SD**2] * 3])
+    prior = np.diag([SITE_OFFSET**2, *[LOCAL_SHARE**2] * 6, *[SEASON_COMMON_LOG_SD**2] * 3])
     whole = z @ prior @ z.T + np.diag(SEASON_LOG_SD**2 + (PAIR_M / told[["depth_m", "cell_depth_m"]].mean(axis=1)) ** 2)
     effect = prior @ z.T @ np.linalg.solve(whole, ratio)
     variance = prior - prior @ z.T @ np.linalg.solve(whole, z @ prior)
