@@ -16,7 +16,7 @@ import xarray as xr
 from pipeline.ground import GroundRecord
 from pipeline.methods.balance import FACTOR_MOST, balance_turnover, gathered
 from pipeline.methods.canopy import place_exposure, site_exposure
-from pipeline.methods.carry import CELL_VARIATION, UNHEARD_MM_PER_DAY, site_turnover
+from pipeline.methods.carry import CELL_VARIATION, SPARE_MM, UNHEARD_MM_PER_DAY, site_turnover
 from pipeline.methods.errors import ErrorPart, KrigedPart, shared_error
 from pipeline.methods.flight_swe import Flown
 from pipeline.methods.forcing import Forcing, season_forcing
@@ -43,7 +43,8 @@ LOCAL_REACH_M = 500.0
 
 TERRAIN_LOCAL = 0.5
 """Spread of a cell's SWE about what its terrain tells, as a share of SWE: variation near peak is 0.6 to 1.0 in mountain
-basins, of which elevation explains a part (common practice, no source)."""
+basins, of which elevation explains a part (common practice, no source). Between cells of like terrain accumulation varies as much: it
+adds to the variation within a cell, and decides how patchily ground of one height melts out."""
 
 EXPLAINED_LEAST = 0.2
 """A balance that leaves the sites with less than this share of the snow that they hold has the wrong weather: it is not used."""
@@ -54,9 +55,6 @@ source)."""
 
 LITTLE_MM = 10.0
 """Sites that hold less on average do not contradict a model that has none."""
-
-TURNOVER_FLOOR_MM = 30.0
-"""Residuals are shares of turnover plus this, so that instrument noise over a quiet week is not taken for a large share."""
 
 
 @dataclass(frozen=True)
@@ -161,7 +159,7 @@ class CarriedFlight:
             factor, exposure = self._by_stations(ground, end, then), np.ones(len(both))
             carried, _ = self.turnover_.carry(swe, factor[both].to_numpy(), elevation, 0.0)
         then, now, own = then.loc[both], now.loc[both], factor[both].to_numpy()
-        size = turnover_mm(swe, own, *self.turnover_.at(elevation, exposure)) + TURNOVER_FLOOR_MM
+        size = turnover_mm(swe, own, *self.turnover_.at(elevation, exposure)) + SPARE_MM
         share = (held - carried) / size
         self.deviation_ = pd.Series(share, both)
         # The instrument's fixed offset cancels in a change; its noise does not, and counts twice.
@@ -218,7 +216,7 @@ class CarriedFlight:
         live = self.turnover_.with_loss(1 - CARRY_LOCAL).carry(flown, factor, elevation, CELL_VARIATION, exposure)[1]
         gain_loss = self.turnover_.at(elevation, exposure)
         turned = live * turnover_mm(flown, factor, *gain_loss)
-        size = turned + live * TURNOVER_FLOOR_MM
+        size = turned + live * SPARE_MM
         share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
         swe = np.where(covered > 0, np.maximum(carried + share * size, 0.0), 0.0)
         # An error at the flight lives on only where the snow of that day still lies.

@@ -9,15 +9,9 @@ import pandas as pd
 
 from pipeline.ground import GroundRecord
 from pipeline.methods.canopy import site_exposure
-from pipeline.methods.carry import Pattern, Turnover
+from pipeline.methods.carry import SPARE_MM, Pattern, Turnover
 from pipeline.methods.forcing import Forcing
 from pipeline.methods.regression import doubt
-
-SPARE_MM = 30.0
-"""Added to both sides of a place's accumulation factor: where hardly any snow has fallen yet, new snow falls as on average."""
-
-FALLEN_MM = 60.0
-"""Snowfall before a flight at which half of a place's factor is told by it (chosen: a storm or two)."""
 
 MELT_COUNTED = 0.8
 """Melt before the start counts towards what a place has gathered up to this share of its snowfall: beyond, it was bare and
@@ -67,7 +61,7 @@ class Gathered:
         fallen = np.interp(elevation_m, self.nodes_m, self.snowfall_mm)
         melted = np.minimum(exposure * np.interp(elevation_m, self.nodes_m, self.melt_mm), MELT_COUNTED * fallen)
         factor = (np.asarray(swe_mm, float) + melted + SPARE_MM) / (fallen + SPARE_MM)
-        told = fallen**2 / (fallen**2 + FALLEN_MM**2)
+        told = fallen**2 / (fallen**2 + SPARE_MM**2)
         mixed = told * np.log(np.maximum(factor, 1e-6)) + (1 - told) * np.log(self.pattern.factor(swe_mm, elevation_m))
         return np.clip(np.exp(mixed), 0.0, FACTOR_MOST)
 

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 from scipy.special import ndtr
 
-from pipeline.methods.carry import CELL_VARIATION, THIN_MM, Pattern
+from pipeline.methods.carry import CELL_VARIATION, SPARE_MM, Pattern
 from pipeline.methods.density import BulkDensity, DensityPlaces
 from pipeline.methods.errors import SLOPE_REACH_M, ErrorPart, few_fields, scaled
 from pipeline.methods.evening import Level
@@ -184,7 +184,7 @@ def fill_voids(flown: Flown, filling: Filling, terrain: xr.Dataset) -> Flown:
         counted = flown.seen
     weight = np.where(area > 0, area, 1.0)
     level = Pattern.of(filling.swe_mm[counted], elevation[counted], weight[counted])
-    ratio = (flown.pattern.at(elevation) + THIN_MM) / (level.at(elevation) + THIN_MM)
+    ratio = (flown.pattern.at(elevation) + SPARE_MM) / (level.at(elevation) + SPARE_MM)
     filled = filling.swe_mm * ratio
     seen = flown.seen
     parts = [ErrorPart(part.name, np.where(seen, part.error_mm, 0.0), part.correlation_m) for part in flown.parts]

@@ -12,6 +12,7 @@ import xarray as xr
 from pipeline.ground import GroundRecord
 from pipeline.methods.background import (
     LOCAL_REACH_M,
+    TERRAIN_LOCAL,
     CarriedFlight,
     Prediction,
     Residual,
@@ -33,10 +34,6 @@ from pipeline.methods.terrain_regression import BEYOND, BEYOND_SD, LOCAL_SHARE, 
 TERRAIN_SD = (0.5, 0.8, 0.4, 0.4, BEYOND_SD, BEYOND_SD)
 """Prior spread of the logarithm of a place's accumulation factor: its level, with a kilometre of height, from a south to a north
 face, from open to closed canopy (trial worlds), and a kilometre above and below the sites."""
-
-LOCAL_VARIATION = 0.5
-"""Coefficient of variation of accumulation between cells of like terrain: it adds to that within a cell, and decides how patchily
-ground of one height melts out (trial worlds)."""
 
 FACTOR_LEAST, POOR_FACTOR = 1e-3, 0.05
 """Factors are sought down to the first; below the second a site is as good as bare, and how far below is noise."""
@@ -103,7 +100,7 @@ class Places:
         clearings = sites.assign(canopy=CLEARING * sites["canopy"])
         terrain = clearings[["elevation_m", "northness", "canopy"]].to_numpy(float)
         exposure = site_exposure(sites, southern=southern)
-        return cls(terrain, exposure, expected_pattern(sites), local_variation(sites, LOCAL_VARIATION))
+        return cls(terrain, exposure, expected_pattern(sites), local_variation(sites, TERRAIN_LOCAL))
 
     @classmethod
     def of_grid(cls, place: xr.Dataset, *, southern: bool) -> Places:
@@ -111,7 +108,7 @@ class Places:
         terrain = np.column_stack([place[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
         pattern = expected_pattern(place)
         exposure = place_exposure(place, southern=southern).ravel()
-        local = local_variation(place, LOCAL_VARIATION).ravel()
+        local = local_variation(place, TERRAIN_LOCAL).ravel()
         return cls(terrain, exposure, None if pattern is None else pattern.ravel(), local)
 
     def expected(self) -> np.ndarray:
@@ -123,7 +120,7 @@ class Places:
     def within(self) -> float:
         """Coefficient of variation about what is expected of a place, be it of another cell or within one."""
         return float(
-            np.hypot(CELL_VARIATION, LOCAL_VARIATION if self.pattern is None else known_variation(LOCAL_VARIATION))
+            np.hypot(CELL_VARIATION, TERRAIN_LOCAL if self.pattern is None else known_variation(TERRAIN_LOCAL))
         )
 
 
