@@ -66,10 +66,6 @@ PRIOR_COUNTS = 12.0
 forecast's expected errors. Fewer let a few sites' luck choose candidates (57 nights of trial worlds without a flight: cells 0.5 %
 worse with 4, 0.2 % with 12)."""
 
-SMEARING_LIMITS = (0.8, 1.3)
-"""Limits of the factor that brings a line's mean to the mean of the values that it was fitted to. A log-normal spread of 0.6, more
-than cells of one height have, asks for 1.2; a factor beyond these tells of a wild value and not of the spread."""
-
 DEGREES = 4.0
 """Degrees of freedom of the t distribution taken for sites' deviations: heavy tails, yet a plain deviation counts nearly whole
 (Lange et al. 1989, JASA 84, 881-896, use 4)."""

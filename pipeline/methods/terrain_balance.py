@@ -25,7 +25,7 @@ from pipeline.methods.carry import BARE_MM, CELL_VARIATION, UNHEARD_MM_PER_DAY, 
 from pipeline.methods.errors import ErrorPart
 from pipeline.methods.forcing import Forcing, season_forcing
 from pipeline.methods.past_pattern import expected_pattern, known_variation, local_variation, past_share
-from pipeline.methods.regression import SMEARING_LIMITS, BayesianLine, doubt, doubt_wild
+from pipeline.methods.regression import BayesianLine, doubt, doubt_wild
 from pipeline.methods.residual import SiteResidual
 from pipeline.methods.site_gains import cell_values, gain_log, sites_offset
 from pipeline.methods.site_values import weather_nodes
@@ -231,7 +231,7 @@ class TerrainBalance:
         # are doubted in it: with the line's weights, which doubt all high ones, it was 1.02 on real nights in place of 1.1.
         weights = 1.0 / doubt_wild(off / LOCAL_SHARE)
         mean = np.average(np.exp(off), weights=weights) if len(off) else np.exp(0.5 * LOCAL_SHARE**2)
-        self.smearing_ = float(np.clip(mean, *SMEARING_LIMITS))
+        self.smearing_ = float(mean)
 
     def _background(self, places: Places, variation: float) -> tuple[np.ndarray, ...]:
         """Return SWE, covered share, and SWE's change with the logarithm of the factor and of melt, by (m,) places."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.methods.regression import SMEARING_LIMITS, BayesianLine, doubt_wild
+from pipeline.methods.regression import BayesianLine, doubt_wild
 
 REACH_M = 400.0
 """A line on elevation is carried no further than this beyond the highest and lowest site: above the timber line and the crests wind takes
@@ -91,7 +91,7 @@ class TerrainRegression:
             expected = self.line_.predict(columns)[0]
             raised = doubt_wild((swe - expected) / np.sqrt(variance + local))
         mean = float(np.sum(np.maximum(expected, 0.0) / raised))
-        self.smearing_ = float(np.clip(np.sum(swe / raised) / mean, *SMEARING_LIMITS)) if mean > 0 else 1.0
+        self.smearing_ = float(np.sum(swe / raised)) / mean if mean > 0 else 1.0
         return self
 
     def predict(self, terrain: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
