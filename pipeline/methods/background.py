@@ -21,22 +21,15 @@ from pipeline.methods.errors import ErrorPart, KrigedPart, shared_error
 from pipeline.methods.flight_swe import Flown
 from pipeline.methods.forcing import Forcing, season_forcing
 from pipeline.methods.kriging import Kriging
+from pipeline.methods.melt_windows import MELT_COMMON, Since, fitted_scales
 from pipeline.methods.past_pattern import expected_pattern, local_variation, past_share
 from pipeline.methods.residual import SiteResidual
 from pipeline.methods.site_gains import cell_values, sites_offset
 from pipeline.methods.site_values import site_values, weather_nodes
 from pipeline.methods.terrain_regression import BEYOND, NORTHNESS, TerrainRegression
 
-CARRY_COMMON = 0.06
-"""Error common to the basin of what was gained and lost since a flight, as a share of it, beside how well the sites tell the
-scales of gain and loss (trial worlds, docs/method.md)."""
-
 CARRY_LOCAL = 0.4
 """Error of a single cell's gain and loss, as a share of it (demo basin: 0.25 claims cells too surely)."""
-
-LEFT_SHARE, LEFT_MM = 0.35, 50.0
-"""That error is at most this share of the SWE that is left and so many mm: however much was turned over, of a patch that is left
-not more can be wrong than its size (trial worlds: late cells were claimed three times too unsurely without it)."""
 
 LOCAL_REACH_M = 500.0
 """E-folding distance over which cells err alike beyond what the models know (trial worlds: 400 to 500 m)."""
@@ -118,6 +111,7 @@ class CarriedFlight:
     ----------
     by_weather_ : whether gain and loss come from the weather.
     turnover_ : gain and loss by elevation since the flight.
+    scales_ : on snowfall since the flight and on melt by window; None where the weather does not tell.
     gathered_ : what fell and could melt before the flight's day; None where the weather does not tell.
     deviation_ : each site's own deviation, as a share of turnover, by site_id.
     residual_ : that deviation spread over the basin.
@@ -153,11 +147,11 @@ class CarriedFlight:
         self.by_weather_ = forcing is not None and forcing.since(start).tells
         if self.by_weather_:
             factor = self._by_balance(ground, forcing, then)
-            carried, _ = self.turnover_.carry(swe, factor[both].to_numpy(), elevation, 0.0, exposure)
+            carried = self.turnover_.carry(swe, factor[both].to_numpy(), elevation, 0.0, exposure).swe_mm
             self.by_weather_ = explains(carried, held, now.loc[both, "age_days"].to_numpy())
         if not self.by_weather_:
             factor, exposure = self._by_stations(ground, end, then), np.ones(len(both))
-            carried, _ = self.turnover_.carry(swe, factor[both].to_numpy(), elevation, 0.0)
+            carried = self.turnover_.carry(swe, factor[both].to_numpy(), elevation, 0.0).swe_mm
         then, now, own = then.loc[both], now.loc[both], factor[both].to_numpy()
         size = turnover_mm(swe, own, *self.turnover_.at(elevation, exposure)) + SPARE_MM
         share = (held - carried) / size
@@ -173,14 +167,15 @@ class CarriedFlight:
         before = forcing.until(start)
         # Weather that begins in mid-season knows not what a place has gathered; the flight alone tells where more lies.
         self.gathered_ = gathered(before, self.flown.pattern) if before.tells else None
-        begun, factor = self._begun(ground, then)
-        self.turnover_, self.scales_ = balance_turnover(ground, forcing.since(start), begun, factor)
+        factor = self._site_factors(ground, then)
+        self.scales_ = fitted_scales(ground, forcing, Since(start, factor))
+        self.turnover_ = balance_turnover(forcing, self.scales_, start)
         return factor
 
     def _by_stations(self, ground: GroundRecord, end: pd.Timestamp, then: pd.DataFrame) -> pd.Series:
         """Take gain and loss from the sites' changes alone; return each site's factor."""
-        self.gathered_, self.scales_ = None, {}
-        _, factor = self._begun(ground, then)
+        self.gathered_, self.scales_ = None, None
+        factor = self._site_factors(ground, then)
         turnover = site_turnover(ground, factor, pd.Timestamp(self.flown.date), end, weather_nodes(ground))
         stations = ground.sites.loc[ground.sites.index.isin(ground.daily["site_id"]), "elevation_m"]
         if len(stations):
@@ -188,13 +183,13 @@ class CarriedFlight:
         self.turnover_ = turnover
         return factor
 
-    def _begun(self, ground: GroundRecord, then: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
-        """Return each site's SWE on the flight's day, its cell's where it has none of its own, and its factor."""
+    def _site_factors(self, ground: GroundRecord, then: pd.DataFrame) -> pd.Series:
+        """Return each site's factor, from its SWE on the flight's day, its cell's where it has none of its own."""
         sites = ground.sites
         cell = pd.Series(self.flown.swe_mm[sites["row"].to_numpy(), sites["column"].to_numpy()], sites.index)
         swe = then["swe_mm"].reindex(sites.index).fillna(cell).fillna(0.0)
         where = sites["elevation_m"].to_numpy(float), site_exposure(sites, southern=self.southern_)
-        return swe, pd.Series(self._factor(swe.to_numpy(), *where), sites.index).fillna(1.0)
+        return pd.Series(self._factor(swe.to_numpy(), *where), sites.index).fillna(1.0)
 
     def _factor(self, swe_mm: np.ndarray, elevation_m: np.ndarray, exposure: np.ndarray) -> np.ndarray:
         """Return the accumulation factor of places from their SWE on the flight's day."""
@@ -210,38 +205,28 @@ class CarriedFlight:
         # What the stations lost is their own exposure's already.
         exposure = place_exposure(place, southern=self.southern_) if self.by_weather_ else np.ones(flown.shape)
         factor = self._factor(flown, elevation, exposure)
-        carried, covered = self.turnover_.carry(flown, factor, elevation, CELL_VARIATION, exposure)
-        # What is wrong with gain or loss no longer matters where the snow is gone; whether it is gone is itself only as sure
-        # as the loss, so that this is asked with a loss smaller by its error.
-        live = self.turnover_.with_loss(1 - CARRY_LOCAL).carry(flown, factor, elevation, CELL_VARIATION, exposure)[1]
-        gain_loss = self.turnover_.at(elevation, exposure)
-        turned = live * turnover_mm(flown, factor, *gain_loss)
-        size = turned + live * SPARE_MM
+        there = self.turnover_.carry(flown, factor, elevation, CELL_VARIATION, exposure)
+        # Whether snow that is all but gone is gone is only as sure as the loss: slopes are those with a loss smaller by its error.
+        live = self.turnover_.with_loss(1 - MELT_COMMON).carry(flown, factor, elevation, CELL_VARIATION, exposure)
+        size = live.gained_mm + live.lost_mm + live.kept * SPARE_MM
         share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
-        swe = np.where(covered > 0, np.maximum(carried + share * size, 0.0), 0.0)
-        # An error at the flight lives on only where the snow of that day still lies.
+        swe = np.where(there.covered > 0, np.maximum(there.swe_mm + share * size, 0.0), 0.0)
+        # A mm more at the flight is a mm more of old snow, and a greater factor of what fell since.
+        more = self._factor(flown + 1.0, elevation, exposure) - factor
+        by_start = np.where(live.old, live.kept, 0.0) + live.gained_mm * more / np.maximum(factor, 1e-6)
         parts = [
-            ErrorPart(part.name, at(part.error_mm, place) * covered, part.correlation_m) for part in self.flown.parts
+            ErrorPart(part.name, at(part.error_mm, place) * by_start, part.correlation_m) for part in self.flown.parts
         ]
         parts += [
-            ErrorPart("carry common", CARRY_COMMON * turned, np.inf),
-            *(ErrorPart("carry scales", live * one, np.inf) for one in self._scales_errors(flown, factor, gain_loss)),
-            ErrorPart(
-                "carry local", np.minimum(CARRY_LOCAL * turned, LEFT_SHARE * swe + live * LEFT_MM), LOCAL_REACH_M
+            ErrorPart("melt common", MELT_COMMON * live.lost_mm, np.inf, shared=True),
+            *(
+                ErrorPart("carry scales", one.gain * live.gained_mm - loss * live.lost_mm, np.inf)
+                for one, loss in self.turnover_.errors_at(elevation)
             ),
-            ErrorPart("unheard change", live * UNHEARD_MM_PER_DAY * self.turnover_.unheard_days, np.inf),
+            ErrorPart("carry local", CARRY_LOCAL * np.hypot(live.gained_mm, live.lost_mm), LOCAL_REACH_M),
+            ErrorPart("unheard change", live.covered * UNHEARD_MM_PER_DAY * self.turnover_.unheard_days, np.inf),
         ]
-        return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))
-
-    def _scales_errors(
-        self, flown: np.ndarray, factor: np.ndarray, gain_loss: tuple[np.ndarray, np.ndarray]
-    ) -> list[np.ndarray]:
-        """Return the errors in mm that come of how well the sites tell the balance's scales, on snowfall and on melt."""
-        if not self.scales_:
-            return []
-        gain, loss = gain_loss
-        lost = np.minimum(loss, flown + factor * gain)
-        return [self.scales_["snowfall_log_se"] * factor * gain, self.scales_["melt_log_se"] * lost]
+        return Prediction(swe, there.covered, parts, Residual(self.residual_.kriging_, share_se, size))
 
     def parameters(self) -> dict:
         """Return what the record keeps of the model."""
@@ -251,7 +236,9 @@ class CarriedFlight:
             "elevation_m": self.turnover_.nodes_m.tolist(),
             "gain_mm": self.turnover_.gain_mm.round(2).tolist(),
             "loss_mm": self.turnover_.loss_mm.round(2).tolist(),
-            "scales": {name: round(value, 4) for name, value in self.scales_.items()},
+            "scales": {}
+            if self.scales_ is None
+            else self.scales_.parameters() | {"snowfall_scale": round(self.scales_.snowfall, 4)},
             "unheard_days": self.turnover_.unheard_days,
             "residual": self.residual_.parameters(),
         }

@@ -72,6 +72,14 @@ class Pattern:
 
 
 @dataclass(frozen=True)
+class ScaleError:
+    """One error, independent of others, of the logarithms of gain, and of loss at the nodes."""
+
+    gain: float
+    loss: np.ndarray
+
+
+@dataclass(frozen=True)
 class Turnover:
     """What the snow gained and lost between two days, by elevation.
 
@@ -82,6 +90,7 @@ class Turnover:
     unheard_days : days that no site tells of.
     later : gain and loss since some days in between, (gain_mm, loss_mm) each at the nodes: snow that fell after the ground had
         gone bare owes nothing to the melt before.
+    scale_errors : how gain and loss may be off in all places together.
     """
 
     nodes_m: np.ndarray
@@ -89,6 +98,7 @@ class Turnover:
     loss_mm: np.ndarray
     unheard_days: int = 0
     later: tuple[tuple[np.ndarray, np.ndarray], ...] = ()
+    scale_errors: tuple[ScaleError, ...] = ()
 
     def at(self, elevation_m: np.ndarray, exposure: np.ndarray | float = 1.0) -> tuple[np.ndarray, np.ndarray]:
         """Return gain and loss in mm of places by elevation, held constant beyond the nodes, and their melt exposure."""
@@ -102,26 +112,24 @@ class Turnover:
         elevation_m: np.ndarray,
         variation: float,
         exposure: np.ndarray | float = 1.0,
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Return SWE (mm) and covered share of places at the end, from their SWE at the start, factor and melt exposure."""
+    ) -> Carried:
+        """Return places' snow at the end, from their SWE at the start (mm), factor, elevation (m) and melt exposure."""
         start_mm, factor, elevation_m, exposure = np.broadcast_arrays(start_mm, factor, elevation_m, exposure)
         gain, loss = self.at(elevation_m, exposure)
-        swe = carry(start_mm, factor, gain, loss, variation)
-        covered = covered_fraction(start_mm, factor, gain, loss, variation)
+        out = melted(start_mm, factor * gain, loss, variation)
         for gain_nodes, loss_nodes in self.later:
             gain, loss = (np.interp(elevation_m, self.nodes_m, nodes) for nodes in (gain_nodes, loss_nodes))
-            loss *= exposure
             # Only where more fell since than lies there can the snow of since be more.
-            more = factor * gain > swe
+            more = factor * gain > out.swe_mm
             if not np.any(more):
                 continue
-            some = factor[more], gain[more], loss[more], variation
-            fresh = carry(0.0, *some)
-            swe[more], covered[more] = (
-                np.maximum(swe[more], fresh),
-                np.where(fresh > swe[more], covered_fraction(0.0, *some), covered[more]),
-            )
-        return swe, covered
+            fresh = melted(np.zeros(1), (factor * gain)[more], (exposure * loss)[more], variation)
+            out.put(more, fresh)
+        return out
+
+    def errors_at(self, elevation_m: np.ndarray) -> list[tuple[ScaleError, np.ndarray]]:
+        """Return the scales' errors, each with that of the logarithm of loss at elevations."""
+        return [(one, np.interp(elevation_m, self.nodes_m, one.loss)) for one in self.scale_errors]
 
     def with_loss(self, share: float) -> Turnover:
         """Return the same gain with a share of the loss."""
@@ -236,43 +244,64 @@ def _line_on_elevation(values: np.ndarray, elevation_m: np.ndarray, nodes_m: np.
     return line.predict(np.column_stack([np.ones(len(nodes_m)), (reached - centre) / 1000.0]))[0]
 
 
-def carry(
-    start_mm: np.ndarray, factor: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray, variation: float
-) -> np.ndarray:
-    """Return SWE after a gain and a potential loss, where snow lies log-normally within the cell.
+@dataclass(frozen=True)
+class Carried:
+    """Snow of places after a gain and a loss, and its slopes; arrays of one shape.
 
     Parameters
     ----------
-    start_mm, factor, gain_mm, loss_mm : SWE at the start, accumulation factor, gain of an average place and potential loss.
+    swe_mm : mean SWE w.
+    covered : share still under snow.
+    kept : dw/dW, how much of a mm more at the start, or of gain, would be left.
+    gained_mm, lost_mm : dw/dln(gain) and -dw/dln(loss): what of the gain is left, and what was melted under snow that is left.
+    old : whether it is snow of the start: what fell on ground gone bare since owes nothing to it.
+    """
+
+    swe_mm: np.ndarray
+    covered: np.ndarray
+    kept: np.ndarray
+    gained_mm: np.ndarray
+    lost_mm: np.ndarray
+    old: np.ndarray
+
+    def put(self, where: np.ndarray, fresh: Carried) -> None:
+        """Put `fresh` snow in the places `where`, those in which it is more."""
+        more = fresh.swe_mm > self.swe_mm[where]
+        for name, new in vars(fresh).items():
+            mine = getattr(self, name)
+            mine[where] = np.where(more, False if name == "old" else new, mine[where])
+
+
+def melted(start_mm: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray, variation: float) -> Carried:
+    """Return places' snow after a gain and a potential loss in mm, where it lies log-normally within the cell.
+
+    Parameters
+    ----------
     variation : coefficient of variation within the cell; 0 for a point, which loses evenly until it is bare.
 
     Notes
     -----
-    With W = start + factor x gain log-normal within the cell and an even loss M, what is left is E max(W - M, 0) =
-    W Phi(d) - M Phi(d - s), d = ln(W/M)/s + s/2, s^2 = ln(1 + v^2): snow turns patchy before it is gone.
+    With W = start + gain log-normal within the cell and an even loss M, what is left is E max(W - M, 0) =
+    W Phi(d) - M Phi(d - s), d = ln(W/M)/s + s/2, s^2 = ln(1 + v^2): snow turns patchy before it is gone. Its slopes are
+    dw/dW = Phi(d) and dw/dln M = -M Phi(d - s). A point is given the covered share of a cell about it.
 
     Examples
     --------
-    >>> carry(np.array([100.0]), np.array([1.0]), np.array([20.0]), np.array([200.0]), 0.0)
+    >>> melted(np.array([100.0]), np.array([20.0]), np.array([200.0]), 0.0).swe_mm
     array([0.])
     """
-    whole = np.maximum(np.asarray(start_mm, float) + factor * gain_mm, 0.0)
-    if variation == 0:
-        return np.maximum(whole - loss_mm, 0.0)
-    s = np.sqrt(np.log1p(variation**2))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        d = np.log(whole / loss_mm) / s + s / 2
-        left = whole * ndtr(d) - loss_mm * ndtr(d - s)
-    left = np.where(loss_mm > 0, left, whole)
-    return np.where(whole > 0, np.maximum(left, 0.0), 0.0)
-
-
-def covered_fraction(
-    start_mm: np.ndarray, factor: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray, variation: float
-) -> np.ndarray:
-    """Return the share of each cell still under snow after `carry`; a point has the variation of a cell about it."""
-    whole = np.maximum(np.asarray(start_mm, float) + factor * gain_mm, 0.0)
+    whole = np.maximum(np.asarray(start_mm, float) + gain_mm, 0.0)
     s = np.sqrt(np.log1p((variation or CELL_VARIATION) ** 2))
     with np.errstate(divide="ignore", invalid="ignore"):
-        share = ndtr(np.log(whole / loss_mm) / s - s / 2)
-    return np.where(whole > 0, np.where(loss_mm > 0, share, 1.0), 0.0)
+        d = np.log(whole / loss_mm) / s + s / 2
+    melts, snowy = loss_mm > 0, whole > 0
+    covered = np.where(snowy, np.where(melts, ndtr(d - s), 1.0), 0.0)
+    if variation == 0:
+        swe = np.maximum(whole - loss_mm, 0.0)
+        kept = np.where(swe > 0, 1.0, 0.0)
+        lost = kept * loss_mm
+    else:
+        kept = np.where(snowy, np.where(melts, ndtr(d), 1.0), 0.0)
+        lost = loss_mm * covered
+        swe = np.maximum(whole * kept - lost, 0.0)
+    return Carried(swe, covered, kept, kept * gain_mm, lost, snowy.copy())

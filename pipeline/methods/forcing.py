@@ -162,6 +162,15 @@ def _forcing(ground: GroundRecord, days: pd.DatetimeIndex, nodes_m: np.ndarray) 
     return None if _gauges_dead(ground, forcing) else forcing
 
 
+def node_to_sites(field: np.ndarray, nodes_m: np.ndarray, elevation_m: np.ndarray) -> np.ndarray:
+    """Return a (day, node) field at (site,) elevations in m, (day, site)."""
+    place = np.interp(elevation_m, nodes_m, np.arange(len(nodes_m)))
+    low = np.minimum(place.astype(int), max(len(nodes_m) - 2, 0))
+    share = place - low
+    high = np.minimum(low + 1, len(nodes_m) - 1)
+    return field[:, low] * (1 - share) + field[:, high] * share
+
+
 CATCH_LEAST = 0.1
 """Gauges that caught as snow less than a tenth of what some site holds are capped or dead: they tell nothing of the snow."""
 

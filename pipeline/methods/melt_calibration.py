@@ -10,9 +10,10 @@ import pandas as pd
 from pipeline.ground import GroundRecord
 from pipeline.methods.albedo import AGEING
 from pipeline.methods.canopy import CLEARING
-from pipeline.methods.carry import STEP_DAYS
+from pipeline.methods.carry import SPARE_MM, STEP_DAYS
 from pipeline.methods.melt_energy import PRECIPITATION, TEMPERATURE, march_held, snowfall_mm
 from pipeline.methods.melt_weather import DailyWeather
+from pipeline.methods.melt_windows import SPAN_MM
 from pipeline.methods.regression import doubt
 from pipeline.methods.site_values import SITE_VARIATION
 from pipeline.methods.sturm import MIDDLING_KG_M3
@@ -21,17 +22,10 @@ CAUGHT_SHARE = 0.35
 """Error of what fell at a station in a step, as a share of it: gauges catch less, and wind brings and takes (common practice, no
 source)."""
 
-LEAST_SWE_MM = 30.0
-"""Little snow tells little: a station under thinner snow at the end of a step may have run out of snow within it, and so much is added
-to both sides of a station's gain over the gauges'. Three days of ordinary melt (common practice, no source)."""
-
 PRIOR, PRIOR_SD = np.array([[0.0, 0.0, 0.4], [0.2, 12.0, 0.3]])
 """The tuning before the stations have a say, and its spread between basins: logarithm of the factor on the sun (albedo, haze,
 shade), what is added to long waves, W/m2 (humidity, wind, cloud at night; 12 W/m2 melt 3 mm a day), and the share of the air's
 frost that the surface takes on. So wide that a season of stations outweighs it (from these figures, no source)."""
-
-NOISE_MM = 10.0
-"""Error of a station's loss over a step, mm: two readings of some mm each, and what no daily account of cold snow knows."""
 
 COUNTS = 6.0
 """Steps of one station err alike: together they count as about so many."""
@@ -101,7 +95,7 @@ class _Steps:
         last = np.arange(len(past.dates) - 1, STEP_DAYS - 1, -STEP_DAYS)
         gained, self.snow = observed[:, last] - observed[:, last - STEP_DAYS], self._within(snow, last)
         self.fallen = self._within(np.tile(past.rows[:, PRECIPITATION], (len(observed), 1)), last)
-        self.there = np.isfinite(gained) & (np.nan_to_num(observed[:, last]) >= LEAST_SWE_MM)
+        self.there = np.isfinite(gained) & (np.nan_to_num(observed[:, last]) >= SPARE_MM)
         self.gained, self.last = gained, last
 
     def _within(self, daily: np.ndarray, last: np.ndarray) -> np.ndarray:
@@ -117,7 +111,7 @@ class _Steps:
         """
         told = self.there & (plain < COLD_STEP_MM)
         gained, fallen = (np.where(told, values, 0.0).sum(axis=1) for values in (self.gained, self.snow))
-        catch = np.clip((gained + LEAST_SWE_MM) / (fallen + LEAST_SWE_MM), *CATCH_BOUNDS)
+        catch = np.clip((gained + SPARE_MM) / (fallen + SPARE_MM), *CATCH_BOUNDS)
         return catch[:, None] * self.snow - self.gained
 
     def modelled(self, tuned: np.ndarray) -> np.ndarray:
@@ -152,7 +146,7 @@ def tuned_melt(ground: GroundRecord, past: DailyWeather | None, sky_view: pd.Ser
     steps = _Steps(ground, past, sky_view)
     plain = steps.modelled(_as_tuned(PRIOR))
     lost = steps.lost(plain)
-    there = steps.there & ((plain > 0) | (lost > NOISE_MM))
+    there = steps.there & ((plain > 0) | (lost > SPAN_MM))
     if not there.any():
         return MeltTuning(PRIOR, np.diag(PRIOR_SD**2), none)
     age = (len(past.dates) - 1 - steps.last) / FADING_DAYS
@@ -171,7 +165,7 @@ def tuned_melt(ground: GroundRecord, past: DailyWeather | None, sky_view: pd.Ser
             [(melted(found + step * unit) - made) / step[k] for k, unit in enumerate(np.eye(len(found)))]
         )
         off = lost[there] - made
-        variance = NOISE_MM**2 + (SITE_VARIATION * made) ** 2 + (CAUGHT_SHARE * steps.fallen[there]) ** 2
+        variance = SPAN_MM**2 + (SITE_VARIATION * made) ** 2 + (CAUGHT_SHARE * steps.fallen[there]) ** 2
         weight = 1.0 / (variance * inflate[there] * doubt(off / np.sqrt(variance)))
         precision = (slopes * weight[:, None]).T @ slopes + np.diag(PRIOR_SD**-2.0)
         change = np.linalg.solve(precision, (slopes * weight[:, None]).T @ off - (found - PRIOR) / PRIOR_SD**2)

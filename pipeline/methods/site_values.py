@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ground import GroundRecord
-from pipeline.methods.carry import BARE_MM, NODE_M, STEP_DAYS, UNHEARD_MM_PER_DAY, carry, site_turnover
+from pipeline.methods.carry import BARE_MM, NODE_M, STEP_DAYS, UNHEARD_MM_PER_DAY, melted, site_turnover
 
 CARRY_SE = 0.25
 """Error of a course carried to another day, as a share of what the stations gained and lost in between: two stations of like height
@@ -179,7 +179,7 @@ def _moved(
     first, last = sorted([measured, pd.Timestamp(date)])
     gain, loss = site_turnover(ground, pd.Series(dtype=float), first, last, nodes).at(elevation)
     if age_days > 0:
-        return carry(swe, np.ones(len(swe)), gain, loss, 0.0), gain + np.minimum(loss, swe + gain)
+        return melted(swe, gain, loss, 0.0).swe_mm, gain + np.minimum(loss, swe + gain)
     # Backwards: what was gained since is taken off, what was lost is put back where snow was left to tell of it.
     return np.where(swe > 0, np.maximum(swe - gain + loss, 0.0), 0.0), gain + loss
 

@@ -113,11 +113,11 @@ def most_since_bare(
     for seen, cover in covers:
         bare = cover < BARE_COVER
         turnover = _turnover_since(ground, season_start, seen, date)
-        fresh, fresh_covered = turnover.carry(0.0, 1.0, elevation_m[bare], CELL_VARIATION)
+        fresh = turnover.carry(0.0, 1.0, elevation_m[bare], CELL_VARIATION)
         unheard = UNHEARD_MM_PER_DAY * turnover.unheard_days
-        less = fresh + unheard < most[bare]
-        most[bare] = np.where(less, fresh + unheard, most[bare])
-        covered[bare] = np.where(less, 1.0 if unheard else fresh_covered, covered[bare])
+        less = fresh.swe_mm + unheard < most[bare]
+        most[bare] = np.where(less, fresh.swe_mm + unheard, most[bare])
+        covered[bare] = np.where(less, 1.0 if unheard else fresh.covered, covered[bare])
         fraction[bare] = np.where(less, cover[bare], fraction[bare])
     return SeenBare(most, covered, fraction)
 

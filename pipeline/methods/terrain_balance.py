@@ -19,11 +19,12 @@ from pipeline.methods.background import (
     TerrainBackground,
     explains,
 )
-from pipeline.methods.balance import FACTOR_MOST, SITE_MM, march, node_to_sites, turnover_of
+from pipeline.methods.balance import FACTOR_MOST, march, turnover_of
 from pipeline.methods.canopy import CANOPY_LOG, CLEARING, place_exposure, site_exposure
 from pipeline.methods.carry import BARE_MM, CELL_VARIATION, UNHEARD_MM_PER_DAY, Turnover
 from pipeline.methods.errors import ErrorPart
-from pipeline.methods.forcing import Forcing, season_forcing
+from pipeline.methods.forcing import Forcing, node_to_sites, season_forcing
+from pipeline.methods.melt_windows import MELT_COMMON, SCALE_LOG_SD
 from pipeline.methods.past_pattern import expected_pattern, known_variation, local_variation, past_share
 from pipeline.methods.regression import BayesianLine, doubt, doubt_wild
 from pipeline.methods.residual import SiteResidual
@@ -44,12 +45,8 @@ MOST_AT_LIMIT = 0.5
 MELT_LOG_SCALES = np.linspace(-0.9, 0.9, 13)
 """Scales on degree-day melt that are weighed against the sites' series."""
 
-MELT_LOG_SD = 0.35
-"""Prior spread of the logarithm of that scale (degree-day factors vary by half between basins: Hock 2003, Table 1)."""
-
-MELT_COMMON = 0.12
-"""Error of melt that all sites share, as a share of it: canopy, gauges and the formula's misfit, which no number of sites takes
-away (design: 10 to 15 %; on worlds of another make twelve sites agreed on a melt scale within 4 % and the basin was off by 45)."""
+SITE_MM = 8.0
+"""Error of a site's modelled SWE, mm: what instruments add."""
 
 MARK_DAYS = 7
 """The stations' series are held against the model every seventh day."""
@@ -202,7 +199,7 @@ class TerrainBalance:
         # A series errs alike from week to week: its marks together count as about three.
         count = np.maximum(np.isfinite(seen).sum(axis=0), 1)
         off = np.log1p(((seen - modelled) / sd) ** 2 / 4.0) * np.minimum(3.0 / count, 1.0)
-        cost = 2.5 * np.nansum(off, axis=(0, 2)) + 0.5 * (MELT_LOG_SCALES / MELT_LOG_SD) ** 2
+        cost = 2.5 * np.nansum(off, axis=(0, 2)) + 0.5 * (MELT_LOG_SCALES / SCALE_LOG_SD) ** 2
         weight = np.exp(np.min(cost) - cost)
         weight /= weight.sum()
         mean = float(weight @ MELT_LOG_SCALES)
@@ -239,11 +236,12 @@ class TerrainBalance:
         factor = np.minimum(self.smearing_ * np.exp(log_factor + places.expected()), FACTOR_MOST)
         # Towards more snow, by about as much as factor and melt are unsure of: ground that is all but bare may not be.
         bare, elevation, step = np.zeros(len(factor)), places.terrain[:, 0], 0.3
-        swe, covered = self.turnover_.carry(bare, factor, elevation, variation, places.exposure)
-        more = self.turnover_.carry(bare, factor * np.exp(step), elevation, variation, places.exposure)[0]
+        found = self.turnover_.carry(bare, factor, elevation, variation, places.exposure)
+        more = self.turnover_.carry(bare, factor * np.exp(step), elevation, variation, places.exposure)
         colder = self.turnover_.with_loss(np.exp(-step))
-        kept = colder.carry(bare, factor, elevation, variation, places.exposure)[0]
-        return swe, covered, (more - swe) / step, (kept - swe) / step
+        kept = colder.carry(bare, factor, elevation, variation, places.exposure)
+        by_factor, by_melt = ((one.swe_mm - found.swe_mm) / step for one in (more, kept))
+        return found.swe_mm, found.covered, by_factor, by_melt
 
     def predict(self, place: xr.Dataset) -> Prediction:
         """Return SWE at places of the grid: elevation (m), northness, canopy, east and north (m), each of the same shape."""

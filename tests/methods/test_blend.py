@@ -11,7 +11,7 @@ from threadpoolctl import threadpool_limits
 from pipeline.methods.background import CarriedFlight, TerrainBackground
 from pipeline.methods.blend import Blend, Mixture, asks_trees, blended
 from pipeline.methods.choice import GROUPS
-from pipeline.methods.errors import KrigedPart, volume_covariance
+from pipeline.methods.errors import ErrorPart, KrigedPart, scaled, volume_covariance
 from pipeline.methods.held_out import (
     EARLIER,
     Candidate,
@@ -138,11 +138,19 @@ def test_a_mixture_errs_no_more_than_its_parts_on_average(terrain, record, fligh
     mixed = Mixture([one, two], [0.3, 0.7], factor=1.2)
     assert mixed.swe_mm == pytest.approx(0.3 * one.swe_mm + 0.7 * two.swe_mm)
     variance = 0.3 * one.standard_error() ** 2 + 0.7 * two.standard_error() ** 2
-    assert mixed.standard_error() == pytest.approx(1.2 * np.sqrt(variance))
+    # No factor that left-out sites tell on what all sites share.
+    shared = 0.3 * one.shared_error() ** 2 + 0.7 * two.shared_error() ** 2
+    assert (shared > 0).any()
+    assert mixed.standard_error() == pytest.approx(np.sqrt(1.2**2 * (variance - shared) + shared))
     area, group = terrain["cell_area"].to_numpy(), np.zeros(terrain["elevation"].shape, int)
     group[:, 35:] = 1
-    total = [volume_covariance(p.all_parts(X, Y), area, group, 2, 100.0).total for p in (one, two, mixed)]
-    assert total[2] == pytest.approx(1.44 * (0.3 * total[0] + 0.7 * total[1]), rel=1e-6)
+
+    def of_volumes(predicted, factor):
+        parts = [p if getattr(p, "shared", False) else scaled(p, factor) for p in predicted.all_parts(X, Y)]
+        return volume_covariance(parts, area, group, 2, 100.0).total
+
+    total = 0.3 * of_volumes(one, 1.2) + 0.7 * of_volumes(two, 1.2)
+    assert of_volumes(mixed, 1.0) == pytest.approx(total, rel=1e-6)
 
 
 def test_what_all_sites_share_is_not_scaled(terrain, record):
@@ -230,3 +238,16 @@ def test_neither_sites_nor_snow_nor_sight_never_fails(kind, method, terrain, rec
     assert np.isfinite(here.standard_error()).all()
     assert (here.swe_mm.max() == 0) == (kind == "nothing but bare ground")
     assert 1.0 <= found.factor_ <= 1.5
+
+
+def test_a_flights_error_lives_on_as_the_carried_snow_answers_to_it(terrain, record, flights):
+    one_mm = ErrorPart("one mm", np.ones(flights[-1].swe_mm.shape), np.inf)
+    model = CarriedFlight(replace(flights[-1], parts=[one_mm]), START).fit(record, NIGHT)
+    here = places(terrain, flights[-1])
+    stated = model.predict(here)
+    answer = model.predict(here.assign(flown=here["flown"] + 1.0)).swe_mm - stated.swe_mm
+    told = next(part.error_mm for part in stated.parts if part.name == "one mm")
+    assert told == pytest.approx(answer, rel=0.1)
+    common = next(part for part in stated.parts if part.name == "melt common")
+    assert common.shared
+    assert common.error_mm.max() > 0

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.methods.carry import carry, covered_fraction
+from pipeline.methods.carry import melted
 from pipeline.methods.melt_calibration import PRIOR, _as_tuned
 from pipeline.methods.melt_energy import FUSION_MJ_KG, PACK_SHARE, melt_of_day, melt_of_steps, sun_mj_m2
 from pipeline.methods.melt_ensemble import sample_of, swe_factors
@@ -100,12 +100,10 @@ def test_snow_goes_within_the_cell_as_in_the_estimate():
     days = weather(days=25)
     potential, melt, cover, _ = marched(place(swe=300.0), days)
     eaten = np.cumsum(potential)
-    one = np.ones(1)
     for day in (5, 12, 18):
-        left = carry(np.array([300.0]), one, np.zeros(1), np.array([eaten[day]]), 0.5)[0]
-        assert 300.0 - melt[0, : day + 1].sum() == pytest.approx(left, abs=0.02)
-        share = covered_fraction(np.array([300.0]), one, np.zeros(1), np.array([eaten[day]]), 0.5)[0]
-        assert cover[0, day] == pytest.approx(share, abs=1e-3)
+        left = melted(np.array([300.0]), np.zeros(1), np.array([eaten[day]]), 0.5)
+        assert 300.0 - melt[0, : day + 1].sum() == pytest.approx(left.swe_mm[0], abs=0.02)
+        assert cover[0, day] == pytest.approx(left.covered[0], abs=1e-3)
 
 
 def test_more_sun_warmer_air_darker_snow_and_open_ground_melt_more():

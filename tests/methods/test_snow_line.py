@@ -8,7 +8,7 @@ import pytest
 from made_weather import NODES, made_forcing, made_ground
 
 from pipeline.methods.background import UNHEARD_MM_PER_DAY
-from pipeline.methods.balance import node_to_sites
+from pipeline.methods.forcing import node_to_sites
 from pipeline.methods.snow_line import COVER_SE, COVER_SE_CANOPY, chance_bare, most_since_bare
 
 ELEVATION = np.array([1500.0, 2000.0, 2500.0])

@@ -9,7 +9,8 @@ import pytest
 from made_weather import NODES, made_forcing, made_ground
 
 from pipeline.methods.background import UNHEARD_MM_PER_DAY
-from pipeline.methods.balance import march, node_to_sites
+from pipeline.methods.balance import march
+from pipeline.methods.forcing import node_to_sites
 from pipeline.methods.terrain_balance import TerrainBalance, fitted_on_terrain
 
 ELEVATION = np.array([1100.0, 1300.0, 1800.0, 2100.0, 2400.0, 2700.0])

@@ -39,8 +39,9 @@ ERROR_PARTS: dict[str, tuple[str, str]] = {
     "flight canopy": ("Depth under trees, common to all of them", "Ground depths under trees on the day of the flight"),
     "flight random": ("Noise of the flight", "A denser laser swath; it averages out over a basin already"),
     "void": ("Gaps in the flight", "A flight that covers the gaps"),
+    # In days archived up to version 0.1.
     "carry common": ("Snowfall and melt since the flight, common to the basin", _FLIGHT),
-    "carry scales": ("How snowfall and melt since the flight go with elevation", _FLIGHT),
+    "carry scales": ("How much has fallen and melted since the flight, as told by the sites", _FLIGHT),
     "carry local": ("Snowfall and melt since the flight, from place to place", _FLIGHT),
     "unheard change": (
         "Change that no station told of",
