@@ -113,8 +113,7 @@ class CarriedFlight:
     turnover_ : gain and loss by elevation since the flight.
     scales_ : on snowfall since the flight and on melt by window; None where the weather does not tell.
     gathered_ : what fell and could melt before the flight's day; None where the weather does not tell.
-    deviation_ : each site's own deviation, as a share of turnover, by site_id.
-    residual_ : that deviation spread over the basin.
+    residual_ : each site's own deviation, as a share of turnover, spread over the basin.
     """
 
     name = "carried flight"
@@ -155,7 +154,6 @@ class CarriedFlight:
         then, now, own = then.loc[both], now.loc[both], factor[both].to_numpy()
         size = turnover_mm(swe, own, *self.turnover_.at(elevation, exposure)) + SPARE_MM
         share = (held - carried) / size
-        self.deviation_ = pd.Series(share, both)
         # The instrument's fixed offset cancels in a change; its noise does not, and counts twice.
         noise = np.hypot(now["swe_se_mm"], then["swe_se_mm"]).to_numpy() / size
         self.residual_ = SiteResidual(least_sd=0.05, most_sd=0.5).fit(sites[["x", "y"]].to_numpy(float), share, noise)

@@ -70,7 +70,8 @@ def swe_factors(volume_m3: np.ndarray, covariance_m6: np.ndarray, draws: np.ndar
     relative = covariance_m6 / scale[:, None] / scale
     with one_blas_thread():
         values, vectors = np.linalg.eigh(relative)
-        logs = draws @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
+        # The symmetric root: an eigenvector's sign is chance, and with it which way a zone-band would err.
+        logs = draws @ (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
     return np.exp(logs - 0.5 * np.diag(relative))
 
 

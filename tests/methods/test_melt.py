@@ -146,6 +146,15 @@ def test_members_snow_has_the_volumes_covariance():
     assert np.isfinite(swe_factors(np.array([0.0, 1e-12]), np.diag([1.0, 1e6]), rng.standard_normal((4, 2)))).all()
 
 
+def test_rounding_decides_nothing_of_how_zone_bands_err():
+    """Three equal variances leave the eigenvectors to chance: whatever they are, the same draws give the same factors."""
+    rng = np.random.default_rng(6)
+    draws, volume = rng.standard_normal((40, 3)), np.full(3, 1000.0)
+    whole = 0.04 * np.outer(volume, volume) * (np.eye(3) + 0.3)
+    rounded = whole + 1e-9 * (shift := rng.normal(size=(3, 3))) + 1e-9 * shift.T
+    assert swe_factors(volume, rounded, draws) == pytest.approx(swe_factors(volume, whole, draws), rel=1e-9)
+
+
 def test_a_sample_keeps_each_units_area():
     rng = np.random.default_rng(3)
     unit, area = rng.integers(0, 5, 20_000), rng.uniform(1, 2, 20_000)
