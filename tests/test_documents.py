@@ -28,7 +28,9 @@ def assigned():
     """Return the names that modules of the pipeline give values to, and their files."""
     files = sorted((ROOT / "pipeline").rglob("*.py"))
     trees = [ast.parse(file.read_text("utf-8")) for file in files]
-    targets = [target for tree in trees for node in tree.body if isinstance(node, ast.Assign) for target in node.targets]
+    targets = [
+        target for tree in trees for node in tree.body if isinstance(node, ast.Assign) for target in node.targets
+    ]
     return {one.id for target in targets for one in ast.walk(target) if isinstance(one, ast.Name)}
 
 
