@@ -26,7 +26,7 @@ from pipeline.methods.normals import in_per_cent
 from pipeline.methods.past_pattern import PAST_PATTERN
 from pipeline.methods.predictors import add_exposure, with_landform
 from pipeline.methods.settling import settled_density
-from pipeline.methods.site_gains import site_gains
+from pipeline.methods.site_gains import with_seasons
 from pipeline.methods.site_values import site_values, weather_nodes
 from pipeline.methods.snow_line import (
     BARE_COVER,
@@ -175,8 +175,10 @@ def _with_past_pattern(inputs: DayInputs) -> DayInputs:
 
 def _with_site_gains(inputs: DayInputs, choices: Choices) -> DayInputs:
     """Return the inputs with what earlier seasons' flights tell of the sites against their cells."""
-    gains = site_gains(inputs.ground.sites.index, inputs.earlier_pairs, choices.season_start)
-    return replace(inputs, ground=replace(inputs.ground, gains=gains))
+    if inputs.earlier_pairs is None:
+        return inputs
+    pairs = with_seasons(inputs.earlier_pairs, choices.season_start)
+    return replace(inputs, ground=replace(inputs.ground, earlier_pairs=pairs))
 
 
 def _with_landform(inputs: DayInputs, choices: Choices) -> DayInputs:

@@ -21,7 +21,7 @@ from pipeline.flights.kept import KeptFlights
 from pipeline.flights.together import one_a_day
 from pipeline.gather_albedo import gather_albedo
 from pipeline.gather_before import EARLIER_COVER, PLACES, ReadNow, lost_since_sound
-from pipeline.gather_earlier_pairs import EARLIER_PAIRS, earlier_pairs
+from pipeline.gather_earlier_pairs import EARLIER_PAIRS, EarlierWords, earlier_pairs
 from pipeline.gather_earlier_visits import EARLIER_VISITS
 from pipeline.gather_flights import (
     FLIGHT,
@@ -172,7 +172,8 @@ def read_inputs(  # noqa: PLR0913  each but the date has its usual value
     past = gather_past_flights(settings, (grid, terrain), flown.tables, date, kept)
     # This season's flights show where snow lies: earlier ones matter for their voids alone.
     findings += [] if grids else past.findings
-    said = [file.path for file in found["stations"]], tables.get(EARLIER_VISITS)
+    paths = {role: [file.path for file in found[role]] for role in ("stations", "overrides")}
+    said = EarlierWords(paths["stations"], paths["overrides"], tables.get(EARLIER_VISITS))
     pairs = earlier_pairs(settings, (grid, tables["sites"]), said, past.flights, readings)
     tables |= {EARLIER_PAIRS: with_relative_files(pairs, home)} if len(pairs) else {}
     covers, of_covers, noticed = _covers(settings, (grid, measured[0]), found, kept, date)

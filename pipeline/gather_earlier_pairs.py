@@ -12,18 +12,21 @@ import pandas as pd
 
 from pipeline.gather_flights import file_formats
 from pipeline.grid import BasinGrid
+from pipeline.inputs.read_overrides import read_overrides
 from pipeline.inputs.read_sites import by_site
 from pipeline.inputs.read_stations import read_stations
 from pipeline.kept_files import KeptFiles
 from pipeline.measurements.in_service import in_service
+from pipeline.measurements.overrides import without_overridden
 from pipeline.settings import Settings
 
 EARLIER_PAIRS = "earlier_pairs"
 """Name of the pairs among a day's tables."""
 
-VISIT_DAYS = 10
+VISIT_DAYS = 7
 """A course's visit tells of a flight so many days before or after it: crews go about the first of the month, aircraft when the sky
-is clear, and what falls or melts meanwhile falls and melts about the site too."""
+is clear. What falls or melts meanwhile the one sees and the other not, so that the pair's error grows by the day; a station's day is the
+flight's own."""
 
 
 @dataclass(frozen=True)
@@ -34,10 +37,19 @@ class EarlierFlight:
     depth_m: np.ndarray
 
 
+@dataclass(frozen=True)
+class EarlierWords:
+    """What sites said in earlier seasons: the stations' files, the overrides' files, the courses' checked visits (None without any)."""
+
+    stations: Sequence[Path]
+    overrides: Sequence[Path]
+    visits: pd.DataFrame | None
+
+
 def earlier_pairs(
     settings: Settings,
     place: tuple[BasinGrid, pd.DataFrame],
-    said: tuple[Sequence[Path], pd.DataFrame | None],
+    said: EarlierWords,
     flights: Sequence[EarlierFlight],
     kept: KeptFiles,
 ) -> pd.DataFrame:
@@ -46,23 +58,25 @@ def earlier_pairs(
     Parameters
     ----------
     place : the basin grid, and the sites' table.
-    said : the stations' files, and the courses' checked visits of earlier seasons.
     kept : where rows of large station files are kept.
 
     Returns
     -------
-    DataFrame : site_id, date (the flight's), depth_m, cell_depth_m, and the file and line that the site's depth stands in.
+    DataFrame : site_id, date (the flight's), depth_m, cell_depth_m, days_apart (of a course's visit, after the flight), and the file
+        and line that the site's depth stands in.
 
     Notes
     -----
-    Stations of those days are not checked as this season's are: a ratio that is out of line is doubted where the pairs are used.
+    Stations of those days are held to overrides and to the greatest depth alone: a ratio that is out of line is doubted where the
+    pairs are used.
     """
+    if not flights:
+        return pd.DataFrame()
     grid, sites = place
-    files, visits = said
-    told = [_station_depths(settings, sites, files, [flight.date for flight in flights], kept)] if flights else []
-    if flights and visits is not None:
-        told.append(visits[["site_id", "date", "depth_m", "file", "line"]])
-    depths = pd.concat(told, ignore_index=True) if told else pd.DataFrame()
+    told = [_station_depths(settings, sites, said, [flight.date for flight in flights], kept).assign(reach=0)]
+    if said.visits is not None:
+        told.append(said.visits[["site_id", "date", "depth_m", "file", "line"]].assign(reach=VISIT_DAYS))
+    depths = pd.concat(told, ignore_index=True)
     pairs = [_with_flight(depths, flight, sites, grid) for flight in flights if len(depths)]
     if not any(len(one) for one in pairs):
         return pd.DataFrame()
@@ -73,21 +87,23 @@ def earlier_pairs(
 def _with_flight(depths: pd.DataFrame, flight: EarlierFlight, sites: pd.DataFrame, grid: BasinGrid) -> pd.DataFrame:
     """Return each site's depth nearest to the flight's day, with its cell's."""
     day = pd.Timestamp(flight.date)
-    near = depths.assign(apart=(depths["date"] - day).abs())
-    near = near[(near["apart"] <= pd.Timedelta(days=VISIT_DAYS)) & near["depth_m"].notna()]
-    near = near.sort_values(["site_id", "apart", "date"]).drop_duplicates("site_id")
+    near = depths.assign(days_apart=(depths["date"] - day).dt.days)
+    near = near.assign(distance=near["days_apart"].abs())
+    near = near[(near["distance"] <= near["reach"]) & near["depth_m"].notna()]
+    near = near.sort_values(["site_id", "distance", "date"]).drop_duplicates("site_id")
     row, column = grid.rows_columns(sites["x"].to_numpy(), sites["y"].to_numpy())
     cell = pd.Series(flight.depth_m[row, column], sites["site_id"])
     pairs = near.assign(date=day, cell_depth_m=cell.reindex(near["site_id"]).to_numpy())
-    return pairs.dropna(subset="cell_depth_m")[["site_id", "date", "depth_m", "cell_depth_m", "file", "line"]]
+    names = ["site_id", "date", "depth_m", "cell_depth_m", "days_apart", "file", "line"]
+    return pairs.dropna(subset="cell_depth_m")[names]
 
 
 def _station_depths(
-    settings: Settings, sites: pd.DataFrame, files: Sequence[Path], days: Sequence[dt.date], kept: KeptFiles
+    settings: Settings, sites: pd.DataFrame, said: EarlierWords, days: Sequence[dt.date], kept: KeptFiles
 ) -> pd.DataFrame:
     """Return the stations' depth on the days, each the median of its readings, with the first of these."""
     rows, _ = read_stations(
-        list(files),
+        list(said.stations),
         settings.columns.get("stations", {}),
         settings.missing,
         settings.basin.utc_offset_hours,
@@ -100,7 +116,18 @@ def _station_depths(
     )
     names = ["site_id", "date", "depth_m", "file", "line"]
     rows = in_service(rows, by_site(sites), "stations", [])
-    rows = rows[rows["date"].isin(pd.to_datetime(list(days))) & rows["depth_m"].notna()].astype({"site_id": str})
+    overrides, _ = read_overrides(
+        list(said.overrides),
+        settings.columns.get("overrides", {}),
+        settings.missing,
+        settings.basin.utc_offset_hours,
+        (min(days), max(days)),
+        file_formats(settings, "overrides"),
+    )
+    rows, _ = without_overridden(rows.astype({"site_id": str}), overrides, set(sites["site_id"]))
+    rows = rows[
+        rows["date"].isin(pd.to_datetime(list(days))) & rows["depth_m"].between(0.0, settings.checks.depth_high_m)
+    ]
     if rows.empty:
         return rows[names]
     of_day = rows.groupby(["site_id", "date"], as_index=False)

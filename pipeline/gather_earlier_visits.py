@@ -1,4 +1,4 @@
-"""Courses' visits of earlier seasons: checked season by season, kept, and used for what they tell of density alone."""
+"""Courses' visits of earlier seasons: checked season by season, kept, and used for what they tell of density, and of sites against their cells."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipeline import measurements
+from pipeline import few_values, measurements
 from pipeline.check_limits import course_limits
 from pipeline.inputs.read_sites import by_site
 from pipeline.kept_files import KeptFiles
@@ -131,7 +131,7 @@ def _kept_season(
 def _code() -> bytes:
     """Return the hash of the code that checks: other code may judge the same rows otherwise."""
     digest = hashlib.sha256(f"{pd.__version__} {np.__version__}".encode())
-    for source in (Path(__file__), *sorted(Path(measurements.__file__).parent.glob("*.py"))):
+    for source in (Path(__file__), Path(few_values.__file__), *sorted(Path(measurements.__file__).parent.glob("*.py"))):
         digest.update(source.read_bytes())
     return digest.digest()
 

@@ -14,22 +14,6 @@ Answer = TypeVar("Answer")
 
 
 @dataclass(frozen=True)
-class SiteGains:
-    """How much more snow sites hold than their cells, in logarithms.
-
-    Parameters
-    ----------
-    log : by site_id.
-    own_se : the error of each one's by itself, by site_id.
-    common_se : the error that all of them share.
-    """
-
-    log: pd.Series
-    own_se: pd.Series
-    common_se: float
-
-
-@dataclass(frozen=True)
 class GroundRecord:
     """What the ground teams and stations said up to the date of the estimate.
 
@@ -43,7 +27,8 @@ class GroundRecord:
     weather : days of the weather table up to the date: date, elevation_m, air_temperature_c, precipitation_mm; may be empty.
     southern : whether the basin lies south of the equator.
     least_density_depth_m : in snow no deeper than this a station's SWE over depth is no density: its sensors' errors swamp it.
-    gains : how much more snow the sites hold than their cells; None where no earlier flight tells.
+    earlier_pairs : what sites and flights of earlier seasons said of depth on the same days, as `methods.site_gains` takes it; may be
+        empty.
     """
 
     sites: pd.DataFrame
@@ -53,7 +38,7 @@ class GroundRecord:
     weather: pd.DataFrame = field(default_factory=pd.DataFrame)
     southern: bool = False
     least_density_depth_m: float = 0.2
-    gains: SiteGains | None = None
+    earlier_pairs: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def station_series(self) -> pd.DataFrame:

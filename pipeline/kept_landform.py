@@ -15,6 +15,7 @@ import xarray as xr
 
 from pipeline.kept_files import KeptFiles
 from pipeline.methods import predictors
+from pipeline.methods.errors import SLOPE_REACH_M
 from pipeline.methods.predictors import LANDFORM, landform_of
 
 
@@ -36,6 +37,7 @@ def kept_landform(folder: Path, terrain: xr.Dataset, wind_from_deg: float, *, wr
 
 def _key(terrain: xr.Dataset, wind_from_deg: float) -> str:
     digest = hashlib.sha256(Path(predictors.__file__).read_bytes())
+    digest.update(f"{SLOPE_REACH_M:.6f}".encode())
     for name in ("elevation", "convergence"):
         digest.update(np.ascontiguousarray(terrain[name].to_numpy(), dtype="<f8").tobytes())
     for axis in ("x", "y"):

@@ -15,6 +15,7 @@ from pipeline.methods.density import BulkDensity, DensityPlaces
 from pipeline.methods.errors import ErrorPart, KrigedPart, VolumeCovariance, volume_covariance
 from pipeline.methods.flight_swe import Flown
 from pipeline.methods.intervals import censored_quantile
+from pipeline.methods.site_gains import gains_of
 from pipeline.methods.skill import density_skill, site_table, swe_skill
 from pipeline.methods.terrain_balance import Background
 from pipeline.methods.totals import ZoneBands, covariance_rows, totals_rows
@@ -46,6 +47,7 @@ class MapOfDay:
 def day_of(found: MapOfDay) -> Day:
     """Return the day with totals, their errors, the sites and the skill, on the basin's bounding box."""
     inputs, today, background, density = found.inputs, found.today, found.background, found.density
+    gains = gains_of(inputs.ground)
     fields = published_fields(today, density, inputs)
     units = ZoneBands(inputs.basin_id, [zone_id for zone_id, _ in inputs.zones], inputs.terrain.attrs["bands"])
     covariance = zone_band_covariance(today, fields, units, inputs.grid.cell_m)
@@ -78,6 +80,7 @@ def day_of(found: MapOfDay) -> Day:
             "density": density.parameters(),
             "blend": {"name": _name(today, background)} | background.parameters(),
             "flights": inputs.flight_figures,
+            **({} if gains is None else {"site_gains": gains.parameters()}),
             "errors": {
                 "factor": 1.0 if blend is None else round(blend.factor_, 4),
                 "budget_by_zone": {zone_id: covariance.budget(units.of_zone(zone_id)) for zone_id in units.zones},

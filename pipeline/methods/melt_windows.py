@@ -134,7 +134,7 @@ def fitted_scales(ground: GroundRecord, forcing: Forcing, since: Since | None = 
     lag = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
     prior = np.zeros((1 + count, 1 + count))
     prior[0, 0], prior[1:, 1:] = SCALE_LOG_SD**2, SCALE_LOG_SD**2 * MELT_MEMORY**lag
-    spans = _Spans.of(ground, forcing, window)
+    spans = _Spans.of(ground, forcing, window, None if since is None else since.day)
     if not len(spans.site):
         return Scales(np.zeros(1 + count), prior, window)
     # Unknown beside the scales are of each site its catch, its own gain since the flight, its own melt.
@@ -170,10 +170,11 @@ class _Spans:
     melt: np.ndarray
 
     @classmethod
-    def of(cls, ground: GroundRecord, forcing: Forcing, window: np.ndarray) -> _Spans:
-        """Return the spans that begin with snow enough."""
+    def of(cls, ground: GroundRecord, forcing: Forcing, window: np.ndarray, flown: pd.Timestamp | None) -> _Spans:
+        """Return the spans that begin with snow enough; at the flight one ends and the next begins."""
         names, days = ground.sites.index, forcing.days
         marks = days[::-1][::SPAN_DAYS][::-1]
+        marks = marks if flown is None else marks.union([flown])
         stations = ground.station_series.reindex(index=marks, columns=names).reindex(days)
         seen = stations.fillna(ground.course_days.reindex(index=days, columns=names)).to_numpy(float)
         pairs = [np.empty((0, 3), int)]

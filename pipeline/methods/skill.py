@@ -11,6 +11,7 @@ import pandas as pd
 from pipeline.ground import GroundRecord
 from pipeline.methods.density import BulkDensity
 from pipeline.methods.scores import scores
+from pipeline.methods.site_gains import gain_log
 from pipeline.methods.site_values import SITE_VARIATION, points_on, site_values
 
 SITE_COLUMNS = [
@@ -48,7 +49,9 @@ def site_table(ground: GroundRecord, today: DayMap, date: dt.date, without: pd.D
     table["estimate_mm"] = today.swe_mm[row, column]
     known = pd.DataFrame({"mean": today.swe_mm[row, column], "se": today.se_mm[row, column]}, index=sites.index)
     if without is not None:
-        known.loc[without.index, ["mean", "se"]] = without[["mean", "se"]].to_numpy()
+        # What is known of how the site differs from its cell is no error of the estimate.
+        gain = np.exp(gain_log(ground, without.index))
+        known.loc[without.index, ["mean", "se"]] = gain[:, None] * without[["mean", "se"]].to_numpy()
     table["estimate_without_mm"] = known["mean"]
     table["estimate_without_se_mm"] = np.hypot(known["se"], SITE_VARIATION * known["mean"])
     table["used"] = table["swe_mm"].notna()

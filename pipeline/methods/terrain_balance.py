@@ -39,6 +39,10 @@ face, from open to closed canopy (trial worlds), and a kilometre above and below
 FACTOR_LEAST, POOR_FACTOR = 1e-3, 0.05
 """Factors are sought down to the first; below the second a site is as good as bare, and how far below is noise."""
 
+SMEARING_LIMITS = (0.8, 1.3)
+"""Limits of the factor that brings the line's mean to that of the factors. A log-normal spread of 0.6, more than cells of one height
+have, asks for 1.2; beyond these one wild site would fill a nearly bare basin (four sites of 0.05 and one of 4 ask for 4)."""
+
 MOST_AT_LIMIT = 0.5
 """Where this share of the sites would need more than the greatest factor, the gauges have missed the snow."""
 
@@ -228,7 +232,7 @@ class TerrainBalance:
         # are doubted in it: with the line's weights, which doubt all high ones, it was 1.02 on real nights in place of 1.1.
         weights = 1.0 / doubt_wild(off / LOCAL_SHARE)
         mean = np.average(np.exp(off), weights=weights) if len(off) else np.exp(0.5 * LOCAL_SHARE**2)
-        self.smearing_ = float(mean)
+        self.smearing_ = float(np.clip(mean, *SMEARING_LIMITS))
 
     def _background(self, places: Places, variation: float) -> tuple[np.ndarray, ...]:
         """Return SWE, covered share, and SWE's change with the logarithm of the factor and of melt, by (m,) places."""

@@ -47,6 +47,19 @@ def test_since_a_flight_snowfall_has_a_scale_of_its_own(snow_scale, melt_scale):
     assert carried.swe_mm == pytest.approx(swe[-1], abs=30.0)
 
 
+@pytest.mark.parametrize("days", [7, 9])
+def test_some_days_after_a_flight_the_sites_tell_the_scale_on_snowfall(days):
+    forcing = made_forcing(70, level_c=-6.0, swing_c=2.0)
+    flight = forcing.days[-1 - days]
+    scale = np.where(forcing.days > flight, 1.8, 1.0)[:, None]
+    swe = marched(forcing, np.full(5, 300.0), scale * np.ones(5), 1.0)
+    ground = made_ground(swe, forcing.days, ELEVATION)
+    assert (swe[-1] - swe[-1 - days] > 15.0).all()
+    found = fitted_scales(ground, forcing, Since(flight, pd.Series(1.0, ground.sites.index)))
+    assert found.snowfall == pytest.approx(1.8, rel=0.2)
+    assert found.covariance[0, 0] < 0.3**2
+
+
 def test_one_wild_site_hardly_matters():
     forcing = made_forcing(60, level_c=2.0, swing_c=4.0)
     swe = marched(forcing, np.full(5, 400.0), 1.0, 1.0)

@@ -17,6 +17,7 @@ from pipeline.methods.site_gains import (
     SEASON_LOG_SD,
     SITE_OFFSET,
     site_gains,
+    with_seasons,
 )
 
 
@@ -27,7 +28,13 @@ def test_gains_are_the_best_linear_prediction_of_a_mixed_model():
     ratio = 0.1 + rng.normal(0, 0.2, len(site))
     days = pd.to_datetime(["2028-03-01", "2029-03-01", "2030-03-01"])
     told = pd.DataFrame(
-        {"site_id": sites[site], "date": days[flight], "depth_m": 2.0 * np.exp(ratio), "cell_depth_m": 2.0}
+        {
+            "site_id": sites[site],
+            "date": days[flight],
+            "depth_m": 2.0 * np.exp(ratio),
+            "cell_depth_m": 2.0,
+            "days_apart": 0,
+        }
     )
     z = np.column_stack([np.ones(len(site)), np.eye(6)[site], np.eye(3)[flight]])
     prior = np.diag([SITE_OFFSET**2, *[LOCAL_SHARE**2] * 6, *[SEASON_COMMON_LOG_SD**2] * 3])
@@ -36,7 +43,8 @@ def test_gains_are_the_best_linear_prediction_of_a_mixed_model():
     variance = prior - prior @ z.T @ np.linalg.solve(whole, z @ prior)
     gain = np.column_stack([np.ones(6), np.eye(6)])
     of_gain = gain @ variance[:7, :7] @ gain.T
-    found = site_gains(sites, told, dt.date(2030, 10, 1))
+    shared = of_gain[~np.eye(6, dtype=bool)].mean()
+    found = site_gains(sites, with_seasons(told, dt.date(2030, 10, 1)))
     assert found.log.to_numpy() == pytest.approx(effect[0] + effect[1:7], abs=1e-9)
-    assert found.common_se**2 == pytest.approx(of_gain.mean(), rel=1e-9)
-    assert found.own_se.to_numpy() ** 2 == pytest.approx(np.diag(of_gain) - of_gain.mean(), rel=1e-6)
+    assert found.common_se**2 == pytest.approx(shared + 0.5 * SEASON_COMMON_LOG_SD**2, rel=1e-9)
+    assert found.own_se.to_numpy() ** 2 == pytest.approx(np.diag(of_gain) - shared, rel=1e-6)

@@ -33,6 +33,7 @@ from world_seasons import Climate, Season, draw_climate, draw_season
 from world_surveys import COVER_CANOPY_BIAS, fly, fly_without_error, see_cover
 
 from pipeline.day_inputs import Choices, DayInputs
+from pipeline.gather_earlier_pairs import VISIT_DAYS
 from pipeline.gather_earlier_visits import EARLIER_VISITS
 from pipeline.gather_flights import EARLIER_COVER_DAYS, EARLIER_COVERS
 from pipeline.gather_ground import gather_ground
@@ -254,7 +255,7 @@ def _cover_days(rng: np.random.Generator) -> Sequence[int]:
     return tuple(range(int(rng.integers(20, 20 + every)), 245, every))
 
 
-VISIT_DAYS = 10
+AWAY_DAYS = 10
 """A course is visited so many days before or after a flight, at most."""
 
 
@@ -265,7 +266,7 @@ def _earlier_pairs(world: World, record: SnowRecord, rng: np.random.Generator) -
     # Some stations have no sounder, or were silent then.
     heard = rng.random(len(table)) < 0.75
     for day, flight in zip(world.plan.past_flights, world.past_flights, strict=True):
-        away = np.where(station, 0, rng.integers(-VISIT_DAYS, VISIT_DAYS + 1, len(table)))
+        away = np.where(station, 0, rng.integers(-AWAY_DAYS, AWAY_DAYS + 1, len(table)))
         said = depth[day + away, np.arange(len(table))] * np.exp(rng.normal(0, 0.04, len(table))) + rng.normal(
             0, 0.02, len(table)
         )
@@ -275,8 +276,9 @@ def _earlier_pairs(world: World, record: SnowRecord, rng: np.random.Generator) -
             "date": pd.Timestamp(flight.attrs["date"]),
             "depth_m": said,
             "cell_depth_m": cell,
+            "days_apart": away,
         }
-        rows.append(pd.DataFrame(pair)[heard & np.isfinite(cell)])
+        rows.append(pd.DataFrame(pair)[heard & np.isfinite(cell) & (np.abs(away) <= VISIT_DAYS)])
     return pd.concat(rows, ignore_index=True)
 
 
