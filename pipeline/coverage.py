@@ -240,19 +240,20 @@ LEAST_EARLIER_SHARE = 0.5
 """Visits of earlier seasons have passed checks, which may judge a few of them otherwise another day: only half of them is clear."""
 
 
-def earlier_lost(revision: str, table: str, was: pd.DataFrame, now: pd.DataFrame | None) -> list[Finding]:
-    """Return the finding that most of earlier seasons' visits, which tell of density, are there no more, if so.
+def earlier_lost(revision: str, table: str, was: pd.DataFrame, now: pd.DataFrame | None, what: str) -> list[Finding]:
+    """Return the finding that most rows of earlier seasons that a revision used are there no more, if so.
 
     Parameters
     ----------
     table : the table that they stand in.
-    was, now : visits by site_id and date, with the file they stood in; None where there are none now.
+    was, now : rows by site_id and date, with the file they stood in; None where there are none now.
+    what : what the rows are, in words, such as "visits".
     """
     key = ["site_id", "date"]
     left = 0 if now is None else len(was[key].astype(str).merge(now[key].astype(str), on=key))
     if not clearly_fewer(len(was), left, LEAST_EARLIER_SHARE):
         return []
-    words = f"{left} of {len(was)} visits of earlier seasons that {revision} used"
+    words = f"{left} of {len(was)} {what} of earlier seasons that {revision} used"
     return [_About(table, revision).finding(FEWER_ROWS, _several(was["file"].astype(str)), "", words)]
 
 

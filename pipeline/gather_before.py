@@ -16,6 +16,7 @@ from pipeline.coverage_grids import Files, Grids, grids_held_against
 from pipeline.coverage_sides import KINDS, Before
 from pipeline.current import Revision, current_of
 from pipeline.gather_albedo import ALBEDO_DAYS
+from pipeline.gather_earlier_pairs import EARLIER_PAIRS
 from pipeline.gather_earlier_visits import EARLIER_VISITS
 from pipeline.gather_flights import EARLIER_COVER_DAYS, EARLIER_COVERS, FLIGHT
 from pipeline.inputs.relative import relative_name
@@ -25,6 +26,12 @@ from pipeline.outputs.kept_rows import read_rows, rows_sha256
 from pipeline.problems import ArchiveError, Finding
 from pipeline.reading import dates_held, decisions, load_record, revisions, soundness_of
 from pipeline.settings import Settings
+
+_OF_EARLIER = {
+    EARLIER_VISITS: (("courses",), "visits"),
+    EARLIER_PAIRS: (("flights",), "depths of sites on the days of flights"),
+}
+"""Rows of earlier seasons: the declared tables that they stand in, and what they are."""
 
 PLACES = " places"
 """Behind a table's name: where its rows stood."""
@@ -178,23 +185,25 @@ class _Archived:
         return pd.Timestamp(date) + pd.Timedelta(hours=24 - self.settings.basin.utc_offset_hours)
 
     def earlier_lost(self, before: Before, now: ReadNow) -> list[Finding]:
-        """Return the finding that most of earlier seasons' visits are there no more, if so."""
-        sha256 = self.kept.get(EARLIER_VISITS)
-        same = before.start is not None and _declared(self.settings, "courses") and "courses" not in before.redeclared
-        if sha256 is None or sha256 == now.hashes.get(EARLIER_VISITS) or not same:
-            return []
-        with suppress(ArchiveError):
-            rows = read_rows(self.folder, sha256)
-            rows = rows.assign(file=self._files_of(EARLIER_VISITS, len(rows)))
-            return earlier_lost(before.name, "courses", rows, now.rows.get(EARLIER_VISITS))
-        return []
+        """Return a finding each that most of earlier seasons' visits, or pairs with earlier flights, are there no more."""
+        findings = []
+        for name, (tables, words) in _OF_EARLIER.items():
+            sha256 = self.kept.get(name)
+            same = all(_declared(self.settings, one) and one not in before.redeclared for one in tables)
+            if sha256 is None or sha256 == now.hashes.get(name) or before.start is None or not same:
+                continue
+            with suppress(ArchiveError):
+                rows = read_rows(self.folder, sha256)
+                rows = rows.assign(file=self._files_of(name, len(rows)))
+                findings += earlier_lost(before.name, tables[0], rows, now.rows.get(name), words)
+        return findings
 
     def _files_of(self, name: str, rows: int) -> pd.Series | str:
         with suppress(ArchiveError, KeyError):
             places = read_rows(self.folder, self.kept[f"{name}{PLACES}"])
             if len(places) == rows:
                 return places["file"]
-        return _path(self.settings, "courses" if name == EARLIER_VISITS else name)
+        return _path(self.settings, _OF_EARLIER[name][0][0] if name in _OF_EARLIER else name)
 
     def grids(self, before: Before, now: ReadNow) -> tuple[Grids, Grids]:
         """Return the grids that both dates may use, then and now, of those that are others."""

@@ -238,8 +238,8 @@ def test_the_watch_counts_every_value_and_a_corrected_date_is_no_loss():
 
 def test_earlier_seasons_that_are_lost_are_found_and_a_few_visits_judged_otherwise_are_not():
     was = visits().drop_duplicates(["site_id", "date"])
-    assert earlier_lost("2031-04-13@1", "courses", was, was.iloc[2:]) == []
+    assert earlier_lost("2031-04-13@1", "courses", was, was.iloc[2:], "visits") == []
     for now in (None, was.iloc[9:]):
-        (one,) = earlier_lost("2031-04-13@1", "courses", was, now)
+        (one,) = earlier_lost("2031-04-13@1", "courses", was, now, "visits")
         assert one.rule == FEWER_ROWS
         assert one.evidence.endswith("of 15 visits of earlier seasons that 2031-04-13@1 used")

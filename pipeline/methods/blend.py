@@ -35,6 +35,7 @@ from pipeline.methods.kriged_sites import PYKRIGE_SITES, KrigedSites
 from pipeline.methods.past_pattern import PAST_PATTERN
 from pipeline.methods.regression import PRIOR_COUNTS
 from pipeline.methods.scores import scores
+from pipeline.methods.site_gains import gain_log
 from pipeline.methods.site_values import SITE_VARIATION, site_values
 from pipeline.methods.terrain_balance import TerrainBalance, fitted_on_terrain
 from pipeline.methods.trees import CarriedTrees
@@ -106,6 +107,7 @@ class Blend:
     ----------
     weight_ : (k,) weights of the candidates.
     factor_ : on their standard errors.
+    gain_ : how much more each of these sites holds than its cell, whose SWE `held_out_` has.
     held_out_ : a row for each site with a value on the date: observed_mm, noise_mm, and for each candidate that was looked at
         its mean, standard error and that of what all sites share where the site was left out of every step: "NAME mean",
         "NAME se" and "NAME shared".
@@ -135,6 +137,7 @@ class Blend:
             asked = [one for one, w in zip(self.candidates, self.weight_, strict=True) if w > 0]
         slow = any(one.name == CarriedTrees.name for one in asked)
         self.held_out_ = sites_left_out(asked, ground, (date, places), GROUPS if slow else ALONE_UP_TO)
+        self.gain_ = np.exp(gain_log(ground, self.held_out_.index))
         earlier = [sites_left_out_before(asked, ground, (night, places)) for night in self.earlier_nights]
         self.pooled_ = pd.concat([t.assign(level_mm=t["observed_mm"].mean()) for t in (self.held_out_, *earlier)])
         self.pooled_nights_ = [str(night) for night, t in zip(self.earlier_nights, earlier, strict=True) if len(t)]
@@ -170,10 +173,12 @@ class Blend:
         """Return the rows of `skill.csv` of each candidate where there are several: sites, or flights, were held out."""
         rows = []
         looked_at = [(one, w) for one, w in zip(self.candidates, self.weight_, strict=True) if self._looked_at(one)]
+        # As the sites would hold it, like the row of the whole.
+        table = self.held_out_.mul(self.gain_, axis=0)
         for candidate, weight in looked_at if len(looked_at) > 1 else []:
-            mean, se = (self.held_out_[f"{candidate.name} {what}"].to_numpy(float) for what in ("mean", "se"))
-            noise = np.hypot(self.held_out_["noise_mm"], SITE_VARIATION * mean)
-            found = scores(self.held_out_["observed_mm"].to_numpy(float), mean, np.hypot(se, noise))
+            mean, se = (table[f"{candidate.name} {what}"].to_numpy(float) for what in ("mean", "se"))
+            noise = np.hypot(table["noise_mm"], SITE_VARIATION * mean)
+            found = scores(table["observed_mm"].to_numpy(float), mean, np.hypot(se, noise))
             rows.append({"model": candidate.name, "part": "blend", "weight": float(weight)} | found)
         return pd.DataFrame(rows + ([] if self.held_flights is None else self.held_flights.skill(self.weight_)))
 

@@ -131,3 +131,10 @@ def test_what_sites_said_on_the_days_of_earlier_flights_tells_them_against_their
         assert 0.6 < float((day["swe"] * day["cell_area"]).sum()) / plain < 0.9
     again = json.loads(snowtally("rerun", file, "--inputs-of", "2031-03-04@1", "--json").stdout)
     assert again["reproduced"], again
+    # What is lost of earlier seasons would let the sites stand for their cells again.
+    courses.to_csv(basin / "courses_before.csv", index=False)
+    stations.to_csv(basin / "stations_before.csv", index=False)
+    lost = json.loads(snowtally("update", file, "--date", "2031-03-05", "--json").stdout)
+    assert "of 6 depths of sites on the days of flights of earlier seasons" in " ".join(lost["degraded"])
+    page = (folder / "2031-03-04" / "report.html").read_text("utf-8")
+    assert "and on flights of earlier seasons" in page

@@ -61,6 +61,7 @@ def day_page(day: PublishedDay, around: Surroundings, units: Units, before: Befo
         "density_words": day_tables.density_words(day.record),
         "sites": day_tables.sites(day), "outside": _outside(day.sites), "site_normals": day_tables.site_normals(day.normals) is not None,
         "outlook": day_tables.outlook(day.outlook), "flights": flights,
+        "flown_before": any(one["role"].startswith("flight ") for one in day.record["inputs"]),
         "budget": budget, "budget_cure": budget[0]["cure"] if budget else "",
         "skill": day_tables.skill(day.skill, units), "model_words": day_tables.model_words(day.record),
         "findings": day_tables.findings(day.checks), "findings_words": day_tables.findings_words(day.checks),
