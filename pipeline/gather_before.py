@@ -28,10 +28,10 @@ from pipeline.reading import dates_held, decisions, load_record, revisions, soun
 from pipeline.settings import Settings
 
 _OF_EARLIER = {
-    EARLIER_VISITS: (("courses",), "visits"),
-    EARLIER_PAIRS: (("flights",), "depths of sites on the days of flights"),
+    EARLIER_VISITS: ("courses", "visits"),
+    EARLIER_PAIRS: ("flights", "depths of sites on the days of flights"),
 }
-"""Rows of earlier seasons: the declared tables that they stand in, and what they are."""
+"""Rows of earlier seasons: the declared table that they hang on, and what they are, in words."""
 
 PLACES = " places"
 """Behind a table's name: where its rows stood."""
@@ -187,15 +187,15 @@ class _Archived:
     def earlier_lost(self, before: Before, now: ReadNow) -> list[Finding]:
         """Return a finding each that most of earlier seasons' visits, or pairs with earlier flights, are there no more."""
         findings = []
-        for name, (tables, words) in _OF_EARLIER.items():
+        for name, (table, words) in _OF_EARLIER.items():
             sha256 = self.kept.get(name)
-            same = all(_declared(self.settings, one) and one not in before.redeclared for one in tables)
+            same = _declared(self.settings, table) and table not in before.redeclared
             if sha256 is None or sha256 == now.hashes.get(name) or before.start is None or not same:
                 continue
             with suppress(ArchiveError):
                 rows = read_rows(self.folder, sha256)
                 rows = rows.assign(file=self._files_of(name, len(rows)))
-                findings += earlier_lost(before.name, tables[0], rows, now.rows.get(name), words)
+                findings += earlier_lost(before.name, table, rows, now.rows.get(name), words)
         return findings
 
     def _files_of(self, name: str, rows: int) -> pd.Series | str:
@@ -203,7 +203,7 @@ class _Archived:
             places = read_rows(self.folder, self.kept[f"{name}{PLACES}"])
             if len(places) == rows:
                 return places["file"]
-        return _path(self.settings, _OF_EARLIER[name][0][0] if name in _OF_EARLIER else name)
+        return _path(self.settings, _OF_EARLIER[name][0] if name in _OF_EARLIER else name)
 
     def grids(self, before: Before, now: ReadNow) -> tuple[Grids, Grids]:
         """Return the grids that both dates may use, then and now, of those that are others."""

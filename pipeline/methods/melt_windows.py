@@ -19,8 +19,8 @@ MELT_COMMON = 0.12
 away (design: 10 to 15 %; on worlds of another make twelve sites agreed on a melt scale within 4 % and the basin was off by 45)."""
 
 WINDOW_DAYS = 30
-"""Days of a window of melt, from the flight's day both ways, else from the season's start: degree days make too much of cold snow and too little of old snow under a
-high sun (training worlds, nights later than 45 days after a flight: one scale a season leaves the basin 15.5 % off, windows 13.9)."""
+"""Days of a window of melt, from the flight's day both ways, else from the season's start: degree days make too much of cold snow
+and too little of old snow under a high sun (training worlds, nights later than 45 days after a flight: one scale a season leaves the basin 15.5 % off, windows 13.9)."""
 
 SCALE_LOG_SD = 0.35
 """Prior spread of the logarithms of the scales on snowfall and on melt: gauges catch 60 to 95 % of the snow that falls (common
