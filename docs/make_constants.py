@@ -1,6 +1,6 @@
 """Make docs/constants.md from the code: `python docs/make_constants.py`, some 25 minutes of one core.
 
-Each numeric constant of pipeline/methods with its value, unit and reason, and what half of it and half as much again do to the demo
+Each numeric constant of the estimate with its value, unit and reason, and what half of it and half as much again do to the demo
 basin. Figures of constants whose name and value have not changed are kept from the page as it is. Words after the command: modules to
 measure, all where none is named; `--all` measures anew what has figures; `--halved` leaves half as much again for another time;
 `--quick` measures nothing.
@@ -28,11 +28,13 @@ from types import ModuleType
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[1]
-METHODS = ROOT / "pipeline" / "methods"
+FOLDERS = ("melt", "planning", "snow", "statistics", "terrain")
+"""The folders of pipeline/ that make the estimate and the outlook."""
+
 PAGE = ROOT / "docs" / "constants.md"
 BEFORE, FLIGHT_DAY, BETWEEN = NIGHTS = ("2031-01-15", "2031-03-27", "2031-04-14")
-ASKED = dict.fromkeys(("density", "flight_swe", "settling", "sturm"), (BEFORE, FLIGHT_DAY, BETWEEN)) | dict.fromkeys(
-    ("blend", "kriged_sites", "terrain_balance", "terrain_regression"), (BEFORE,)
+ASKED = dict.fromkeys(("snow.density", "snow.flight_swe", "snow.settling", "snow.sturm"), (BEFORE, FLIGHT_DAY, BETWEEN)) | dict.fromkeys(
+    ("snow.blend", "snow.kriged_sites", "snow.terrain_balance", "snow.terrain_regression"), (BEFORE,)
 )  # fmt: skip
 """Nights on which a module's constants are changed; on a flight's own day little but depth and density is asked, and the sites alone
 before any flight. The others are changed before any flight and between flights."""
@@ -40,21 +42,21 @@ before any flight. The others are changed before any flight and between flights.
 CHANGES = (0.5, 1.5)
 CELL_M = 400
 OUTLOOK = (
-    "albedo",
-    "melt_calibration",
-    "melt_energy",
-    "melt_ensemble",
-    "melt_march",
-    "melt_weather",
-    "ripening",
-    "sun",
+    "melt.albedo",
+    "melt.calibration",
+    "melt.energy",
+    "melt.ensemble",
+    "melt.march",
+    "melt.weather",
+    "melt.ripening",
+    "terrain.sun",
 )
 """Modules that only the melt outlook asks: what they change is melt, not the night's volume."""
 
-COMPILED = ("albedo", "melt_energy", "melt_march")
+COMPILED = ("melt.albedo", "melt.energy", "melt.march")
 """Modules of these whose constants stand in compiled functions."""
 
-NO_PART = ("density_records", "past_pattern", "predictors", "survey", "trees")
+NO_PART = ("snow.density_records", "snow.past_pattern", "terrain.predictors", "planning.survey", "snow.trees")
 """Modules whose constants the demo does not ask: trees need four flights, others earlier seasons; survey is no estimate."""
 
 UNITS = {
@@ -80,7 +82,7 @@ ours; what is usual in the trade; a publication or physics alone; else the reaso
 
 @dataclass(frozen=True)
 class Constant:
-    """A number, or numbers that stand in one assignment, of pipeline/methods.
+    """A number, or numbers that stand in one assignment, of the estimate.
 
     Parameters
     ----------
@@ -122,9 +124,17 @@ class Constant:
         return f"| `{self.name}` | {self.value} | {self.unit} | {self.reason} |"
 
 
+def _modules() -> list[Path]:
+    return sorted(path for folder in FOLDERS for path in (ROOT / "pipeline" / folder).glob("*.py"))
+
+
+def _dotted(path: Path) -> str:
+    return f"{path.parent.name}.{path.stem}"
+
+
 def constants() -> list[Constant]:
-    """Return the constants of pipeline/methods, module by module, in their order."""
-    return [one for path in sorted(METHODS.glob("*.py")) for one in _of_module(path)]
+    """Return the constants of the estimate, module by module, in their order."""
+    return [one for path in _modules() for one in _of_module(path)]
 
 
 def _of_module(path: Path) -> Iterator[Constant]:
@@ -136,7 +146,7 @@ def _of_module(path: Path) -> Iterator[Constant]:
         names = tuple(ast.unparse(one) for one in (target.elts if isinstance(target, ast.Tuple) else [target]))
         value = " ".join(ast.unparse(statement.value).replace("|", "\\|").split())
         yield Constant(
-            path.stem,
+            _dotted(path),
             names,
             value.removeprefix("(").removesuffix(")")
             if isinstance(statement.value, ast.Tuple) and len(names) > 1
@@ -246,9 +256,9 @@ class Demo:
     def __init__(self, folder: Path) -> None:
         """Read the nights."""
         _import_methods()
-        from pipeline import run  # noqa: PLC0415
-        from pipeline.gather import read_inputs  # noqa: PLC0415
-        from pipeline.settings import read_settings  # noqa: PLC0415
+        from pipeline.gather.day import read_inputs  # noqa: PLC0415
+        from pipeline.operations import run  # noqa: PLC0415
+        from pipeline.settings.basin import read_settings  # noqa: PLC0415
 
         text = (ROOT / "configs" / "larkmoor.yaml").read_text("utf-8")
         text = text.replace("../archive", str(folder / "archive")).replace(
@@ -289,9 +299,9 @@ class Demo:
 
     def _figures(self, dates: Sequence[str]) -> tuple[dict[str, tuple[float, float]], dict]:
         """Return volume and standard error by night, and the sites left out: those kept, and those that had to be found."""
-        from pipeline.estimate import map_of_day  # noqa: PLC0415
-        from pipeline.methods import blend  # noqa: PLC0415
-        from pipeline.swe_map import day_of  # noqa: PLC0415
+        from pipeline.estimate.estimate import map_of_day  # noqa: PLC0415
+        from pipeline.estimate.swe_map import day_of  # noqa: PLC0415
+        from pipeline.snow import blend  # noqa: PLC0415
 
         told, date = dict(self.left_out), ""
         real = {name: getattr(blend, name) for name in ("sites_left_out", "sites_left_out_before")}
@@ -314,15 +324,15 @@ class Demo:
         return figures, told
 
     def _before_outlook(self) -> tuple[Any, Any]:
-        from pipeline.estimate import map_of_day  # noqa: PLC0415
-        from pipeline.swe_map import day_of  # noqa: PLC0415
+        from pipeline.estimate.estimate import map_of_day  # noqa: PLC0415
+        from pipeline.estimate.swe_map import day_of  # noqa: PLC0415
 
         found = map_of_day(*self.nights[BETWEEN])
         return day_of(found), found.inputs
 
     def _outlook(self) -> dict[str, tuple[float, float]]:
         """Return the basin's melt over the days of the outlook, and the sum of its standard errors, m3."""
-        from pipeline.outlook import OutlookInputs, with_outlook  # noqa: PLC0415
+        from pipeline.melt.outlook import OutlookInputs, with_outlook  # noqa: PLC0415
 
         day, inputs = self.before_outlook
         start = self.nights[BETWEEN][1].season_start
@@ -333,9 +343,9 @@ class Demo:
 
 
 def _import_methods() -> None:
-    """Import pipeline.methods: constants are changed in modules that are there."""
-    for path in METHODS.glob("*.py"):
-        importlib.import_module(f"pipeline.methods.{path.stem}")
+    """Import the modules: constants are changed in modules that are there."""
+    for path in _modules():
+        importlib.import_module(f"pipeline.{_dotted(path)}")
 
 
 def _compile_anew() -> None:
@@ -343,7 +353,7 @@ def _compile_anew() -> None:
     from numba.core.caching import NullCache  # noqa: PLC0415
 
     for module in COMPILED:
-        for held in vars(sys.modules[f"pipeline.methods.{module}"]).values():
+        for held in vars(sys.modules[f"pipeline.{module}"]).values():
             if hasattr(held, "_cache"):
                 held._cache = NullCache()  # noqa: SLF001  numba has no other way but a folder for each change
 
@@ -362,7 +372,7 @@ def _apart(work: Callable[[], Any]) -> Any:  # noqa: ANN401
 
 def _replace(module: str, name: str, factor: float) -> None:
     """Change a constant in its module, wherever it was imported by name, and in defaults and constants made of it."""
-    home = sys.modules[f"pipeline.methods.{module}"]
+    home = sys.modules[f"pipeline.{module}"]
     old = getattr(home, name)
     new = scaled(old, factor)
     for other in [one for path, one in sys.modules.items() if path.startswith("pipeline")]:
@@ -370,8 +380,8 @@ def _replace(module: str, name: str, factor: float) -> None:
             if value is old and held == name:
                 setattr(other, held, new)
         _replace_defaults(other, old, new)
-    for path in METHODS.glob("*.py"):
-        text, held = path.read_text("utf-8"), sys.modules.get(f"pipeline.methods.{path.stem}")
+    for path in _modules():
+        text, held = path.read_text("utf-8"), sys.modules.get(f"pipeline.{_dotted(path)}")
         if name not in text or getattr(held, name, None) is not new:
             continue
         for statement in ast.parse(text).body:

@@ -56,7 +56,15 @@ def publish(archive: Path, date: str) -> None:
         "../sample_inputs", f"{ROOT}/sample_inputs"
     )
     settings.write_text(text, "utf-8")
-    words = [sys.executable, "-c", "from pipeline.cli import main; main()", "update", str(settings), "--date", date]
+    words = [
+        sys.executable,
+        "-c",
+        "from pipeline.cli.main import main; main()",
+        "update",
+        str(settings),
+        "--date",
+        date,
+    ]
     subprocess.run(words, cwd=ROOT, check=True)  # noqa: S603  our own program
 
 

@@ -16,7 +16,7 @@ from prefect.states import State  # noqa: E402
 from flows.tasks import closing, mark_crashed, results_of, run_one  # noqa: E402
 from pipeline.operations.night import NightResult  # noqa: E402
 from pipeline.operations.nights import exit_status, night_of  # noqa: E402
-from pipeline.run_id import new_run_id  # noqa: E402
+from pipeline.operations.run_id import new_run_id  # noqa: E402
 
 
 @flow(name="nightly", log_prints=False, persist_result=False)
@@ -38,8 +38,8 @@ def nightly(settings_files: list[str], now: str | None = None, run_id: str | Non
 
 def main() -> None:
     """Run the flow as told in the first argument (JSON) and print its results as the last line; the schedule starts this."""
-    from pipeline.operations.apart import end_with_parent  # noqa: PLC0415
-    from pipeline.stopping import number_of, stops_raised  # noqa: PLC0415
+    from pipeline.operations.child_process import end_with_parent  # noqa: PLC0415
+    from pipeline.operations.stopping import number_of, stops_raised  # noqa: PLC0415
 
     end_with_parent()
     try:

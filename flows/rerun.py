@@ -13,10 +13,10 @@ from prefect import flow  # noqa: E402  its settings are read at import
 from prefect.states import State  # noqa: E402
 
 from flows.tasks import closing, run_one  # noqa: E402
-from pipeline.operations.telling import tell_night  # noqa: E402
-from pipeline.past import dates_to_rerun  # noqa: E402
-from pipeline.run_id import new_run_id  # noqa: E402
-from pipeline.settings import read_settings  # noqa: E402
+from pipeline.operations.messages import tell_night  # noqa: E402
+from pipeline.operations.rerun import dates_to_rerun  # noqa: E402
+from pipeline.operations.run_id import new_run_id  # noqa: E402
+from pipeline.settings.basin import read_settings  # noqa: E402
 
 
 @flow(name="rerun", log_prints=False, persist_result=False)

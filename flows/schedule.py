@@ -19,17 +19,17 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from flows.quiet import answers
-from pipeline.operations.apart import STOP_S
+from pipeline.model.problems import SettingsError, SnowtallyError, one_line
 from pipeline.operations.arrival import Clock
+from pipeline.operations.child_process import STOP_S
 from pipeline.operations.due import last_start, missed_dates, next_start
 from pipeline.operations.joblog import JobLog, operations_folder
 from pipeline.operations.night import NightResult
 from pipeline.operations.nights import night_of, run_patiently
 from pipeline.operations.notes import forget
-from pipeline.operations_settings import time_of_day
-from pipeline.problems import SettingsError, SnowtallyError, one_line
-from pipeline.run_id import new_run_id
-from pipeline.settings import Settings, read_settings
+from pipeline.operations.run_id import new_run_id
+from pipeline.settings.basin import Settings, read_settings
+from pipeline.settings.operations import time_of_day
 
 LOOK_S = 60.0
 """The clock is looked at so often, s: a machine that slept wakes within a minute of it."""

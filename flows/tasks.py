@@ -17,11 +17,11 @@ from prefect.cache_policies import NO_CACHE  # noqa: E402
 from prefect.runtime import flow_run  # noqa: E402
 from prefect.states import Completed, Crashed, Failed, State  # noqa: E402
 
+from pipeline.model.problems import SnowtallyError  # noqa: E402
 from pipeline.operations.night import NightResult  # noqa: E402
 from pipeline.operations.nights import run_once, summary  # noqa: E402
 from pipeline.operations.notes import notes_of_crashed  # noqa: E402
-from pipeline.problems import SnowtallyError  # noqa: E402
-from pipeline.settings import read_settings  # noqa: E402
+from pipeline.settings.basin import read_settings  # noqa: E402
 
 
 class FailedNightsError(RuntimeError):

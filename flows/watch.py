@@ -12,12 +12,12 @@ from prefect import flow  # noqa: E402  its settings are read at import
 from prefect.states import State  # noqa: E402
 
 from flows.tasks import closing, run_one  # noqa: E402
-from pipeline import run  # noqa: E402
+from pipeline.model.problems import SnowtallyError, one_line  # noqa: E402
+from pipeline.operations import run  # noqa: E402
 from pipeline.operations.night import NightResult  # noqa: E402
 from pipeline.operations.nights import watch as look  # noqa: E402
-from pipeline.problems import SnowtallyError, one_line  # noqa: E402
-from pipeline.run_id import new_run_id  # noqa: E402
-from pipeline.settings import read_settings  # noqa: E402
+from pipeline.operations.run_id import new_run_id  # noqa: E402
+from pipeline.settings.basin import read_settings  # noqa: E402
 
 
 @flow(name="watch", log_prints=False, persist_result=False)

@@ -14,15 +14,15 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from pipeline.columns import SITES, TOTALS, conformed, filled
-from pipeline.csv_text import with_originals
-from pipeline.current import UNREADABLE, Decisions, Revision, Soundness, current_of, read_decisions, used_by
-from pipeline.current import held_back as why_held_back
-from pipeline.json_text import from_json
-from pipeline.parquet import read_arrow, read_frame
-from pipeline.places import files_below, in_store, local_file, names_in, place
-from pipeline.problems import ArchiveError
-from pipeline.records import RECORD, load_record
+from pipeline.archive.columns import SITES, TOTALS, conformed, filled
+from pipeline.archive.current import UNREADABLE, Decisions, Revision, Soundness, current_of, read_decisions, used_by
+from pipeline.archive.current import held_back as why_held_back
+from pipeline.archive.records import RECORD, load_record
+from pipeline.model.problems import ArchiveError
+from pipeline.storage.csv_text import with_originals
+from pipeline.storage.json_text import from_json
+from pipeline.storage.parquet import read_arrow, read_frame
+from pipeline.storage.places import files_below, in_store, local_file, names_in, place
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -75,7 +75,7 @@ def open_days(root: str | Path, basin: str, start: Date, end: Date) -> xr.Datase
     `revision` lies on time. Raises ArchiveError when there is no day in the range, or when the days do not share one
     grid (the settings' grid or basin changed): open them one by one then.
     """
-    from pipeline.reading_days import open_files  # noqa: PLC0415  as in open_day
+    from pipeline.archive.reading_days import open_files  # noqa: PLC0415  as in open_day
 
     days = list_days(root, basin)
     first, last = as_date(start), as_date(end)

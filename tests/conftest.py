@@ -1,10 +1,7 @@
 """What all tests share."""
 
 import os
-import sys
 from pathlib import Path
-
-sys.path.append(str(Path(__file__).parent / "basin"))
 
 import one_thread  # noqa: F401  before numpy and numba are imported
 import pytest
@@ -18,16 +15,16 @@ collect_ignore = ["conftest.py"]
 """Holds no example to run, and there are several files of this name."""
 
 LONGEST = (
-    "outputs/test_store.py",
+    "publishing/test_store.py",
     "recovery/test_larkmoor.py",
-    "basin/test_past.py",
-    "basin/test_night.py",
+    "operations/test_rerun.py",
+    "nights/test_night.py",
     "flows/test_operations_nights.py",
     "flows/test_nightly.py",
-    "basin/test_coverage_night.py",
-    "basin/test_outlook_night.py",
-    "flows/test_spread.py",
-    "test_estimate.py",
+    "nights/test_coverage_night.py",
+    "nights/test_outlook_night.py",
+    "operations/test_spread.py",
+    "estimate/test_estimate.py",
 )
 """Files of twenty seconds and more, begun first: begun last, one of them would leave the other worker without work."""
 

@@ -1,71 +1,65 @@
 """The data walk one way: who may import whom, read from the code itself."""
 
 import ast
-from pathlib import Path
+from itertools import pairwise
 
 import pytest
+from layers import FOLDERS, PIPELINE, imported, modules
 
-PIPELINE = Path(__file__).parents[1] / "pipeline"
-LEAVES = {
-    "grid",
-    "variables",
-    "problems",
-    "day",
-    "ground",
-    "season",
-    "few_values",
-    "raster_band",
-    "raster_frame",
-    "vector_file",
-    "json_text",
-}
-ALLOWED = {
-    "inputs": LEAVES - {"day"} | {"kept_files"},
-    "measurements": LEAVES - {"day"},
-    "flights": LEAVES - {"day"} | {"kept_files"},
-    "methods": LEAVES - {"day"},
-    "outputs": LEAVES | {"current", "reading", "records", "columns", "parquet", "places", "csv_text"},
-}
+FLOWS = PIPELINE.parent / "flows"
 
 
-def imported(path):
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-        if isinstance(node, ast.ImportFrom):
-            assert node.level == 0, f"{path}: no relative imports"
-            yield node.module
-        elif isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
+def test_every_folder_has_its_row():
+    folders = {path.parent.name if path.parent != PIPELINE else path.stem for path in modules(PIPELINE)}
+    assert folders == set(FOLDERS)
 
 
-@pytest.mark.parametrize("layer", ALLOWED)
-def test_layer_imports_only_what_it_may(layer):
-    for path in (PIPELINE / layer).rglob("*.py"):
+def test_no_folder_may_import_a_folder_above_it():
+    order = list(FOLDERS)
+    for upper, lower in ((folder, below) for folder, row in FOLDERS.items() for below in row.imports):
+        assert order.index(lower) < order.index(upper), f"{upper} may import {lower}, which stands above it"
+    assert all(first != second for first, second in pairwise(order))
+
+
+@pytest.mark.parametrize("folder", FOLDERS)
+def test_a_folder_imports_only_what_it_may(folder):
+    home = PIPELINE / folder
+    used = set()
+    for path in modules(home) if home.is_dir() else [home.with_suffix(".py")]:
         for name in imported(path):
             parts = name.split(".")
-            if parts[0] == "pipeline":
-                assert parts[1] in ALLOWED[layer] | {layer}, f"{path.name} imports {name}"
+            if parts[0] == "pipeline" and parts[1] != folder:
+                assert parts[1] in FOLDERS[folder].imports, f"{path.name} imports {name}"
+                used.add(parts[1])
+    assert used == FOLDERS[folder].imports, "a folder that nobody imports any more leaves the row"
 
 
 def test_prefect_stays_in_flows_and_engines_in_their_modules():
     homes = {"prefect": set(), "pykrige": {"kriging.py"}}
-    for path in PIPELINE.rglob("*.py"):
+    for path in modules(PIPELINE):
         for name in imported(path):
             home = homes.get(name.split(".")[0])
             assert home is None or path.name in home, f"{path.name} imports {name}"
 
 
-FLOWS = PIPELINE.parent / "flows"
-
-
 def test_flows_wire_and_do_not_compute():
-    may = {"run", "run_id", "past", "settings", "problems", "operations", "operations_settings", "stopping"}
-    for path in FLOWS.rglob("*.py"):
+    for path in modules(FLOWS):
         for name in imported(path):
             parts = name.split(".")
-            assert parts[0] != "pipeline" or set(parts[1:2]) <= may, f"{path.name} imports {name}"
+            assert parts[0] != "pipeline" or parts[1] in {"operations", "settings", "model"}, (
+                f"{path.name} imports {name}"
+            )
 
 
 def test_nothing_but_the_command_line_looks_into_the_flows():
-    for path in PIPELINE.rglob("*.py"):
+    for path in modules(PIPELINE):
         for name in imported(path):
-            assert not name.startswith("flows") or path.name == "cli_schedule.py", f"{path.name} imports {name}"
+            assert not name.startswith("flows") or path == PIPELINE / "cli" / "schedule.py", (
+                f"{path.name} imports {name}"
+            )
+
+
+def test_no_import_is_relative():
+    for path in [*modules(PIPELINE), *modules(FLOWS)]:
+        nodes = ast.walk(ast.parse(path.read_text("utf-8")))
+        assert not any(isinstance(node, ast.ImportFrom) and node.level for node in nodes), path

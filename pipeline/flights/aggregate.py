@@ -11,7 +11,7 @@ import numpy as np
 from pipeline.flights.kernels import SQUARES, TOTAL, WEIGHT
 from pipeline.flights.rasters import PixelSource
 from pipeline.flights.strips import AlignedPlan, Strip, StripSums, WarpedPlan
-from pipeline.grid import BasinGrid
+from pipeline.model.grid import BasinGrid
 
 LEAST_COVER = 1e-6
 """A cell of which less than this part is covered has no mean: what lies there is rounding."""

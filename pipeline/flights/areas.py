@@ -18,9 +18,9 @@ from pipeline.flights.difference import centres, places, sample
 from pipeline.flights.mosaic import open_pixels
 from pipeline.flights.placing import Placement
 from pipeline.flights.rasters import PixelSource, RasterPixels, Read, Window
-from pipeline.grid import BasinGrid
-from pipeline.raster_band import NUMBERS
-from pipeline.vector_file import read_shapes
+from pipeline.inputs.raster_band import NUMBERS
+from pipeline.inputs.vector_file import read_shapes
+from pipeline.model.grid import BasinGrid
 
 VECTORS = {".geojson", ".json", ".gpkg", ".shp", ".fgb"}
 """File endings of vector data; anything else is read as a raster."""

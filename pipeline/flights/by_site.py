@@ -10,8 +10,8 @@ import xarray as xr
 
 from pipeline.flights.plausible import FEET_PER_METRE
 from pipeline.flights.register import nmad
-from pipeline.ground import GroundRecord
-from pipeline.problems import RefusedFlightError
+from pipeline.model.ground import GroundRecord
+from pipeline.model.problems import RefusedFlightError
 
 COURSE_DAYS = 3
 """A course counts that was visited within so many days of the flight: a storm or a week of settling is not the flight's."""

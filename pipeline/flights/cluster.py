@@ -9,11 +9,11 @@ from typing import Any
 
 import xarray as xr
 
-from pipeline.flights.kept import code_identity
+from pipeline.flights.cache import code_identity
 from pipeline.flights.limits import FlightLimits
 from pipeline.flights.measure import FlightFiles, Surroundings, measure_flight
-from pipeline.grid import BasinGrid
-from pipeline.problems import Finding, RefusedFlightError
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import Finding, RefusedFlightError
 
 ANSWER_S = 10.0
 """A scheduler that does not answer within this is taken to be down, s (chosen: it answers in milliseconds)."""

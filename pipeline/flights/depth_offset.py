@@ -14,8 +14,8 @@ from pipeline.flights.difference import centres
 from pipeline.flights.noise import PixelNoise, mean_over_ground_se_m, residual_noise
 from pipeline.flights.rasters import RasterPixels, Read, Window
 from pipeline.flights.register import LEAST_PIXELS, nmad, stable_pixels
-from pipeline.grid import BasinGrid
-from pipeline.problems import RefusedFlightError
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import RefusedFlightError
 
 CUT_OFF = 0.5
 """Where this share of the stable pixels is exactly nought and none is below, negative depths were cut off in delivery: the middle

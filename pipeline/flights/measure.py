@@ -21,9 +21,9 @@ from pipeline.flights.noise import PixelNoise
 from pipeline.flights.plausible import check_depths, check_surface
 from pipeline.flights.rasters import PixelSource, RasterPixels, written_on
 from pipeline.flights.register import Registration, register
-from pipeline.grid import BasinGrid
-from pipeline.problems import Finding, RefusedFlightError
-from pipeline.raster_band import DEPTHS, HEIGHTS, Values
+from pipeline.inputs.raster_band import DEPTHS, HEIGHTS, Values
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import Finding, RefusedFlightError
 
 DEPTH_BIAS_SE_M = 0.05
 """Error of depth common to a whole flight where none is declared, m (residual vertical offsets of registered laser surfaces are

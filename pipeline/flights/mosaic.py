@@ -14,9 +14,9 @@ from pipeline.flights.difference import places, sample
 from pipeline.flights.kernels import fill_voids
 from pipeline.flights.placing import Placement, place
 from pipeline.flights.rasters import RasterPixels, Read, Window, raster_pixels
-from pipeline.grid import BasinGrid
-from pipeline.problems import InputError
-from pipeline.raster_band import DEPTHS, Values
+from pipeline.inputs.raster_band import DEPTHS, Values
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import InputError
 
 ON_LATTICE = 0.01
 """Corners of tiles are written with rounding: tiles whose pixels fall together to this part of a pixel have one lattice."""

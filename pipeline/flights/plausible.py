@@ -13,8 +13,8 @@ from pipeline.flights.placing import Placement
 from pipeline.flights.rasters import PixelSource, RasterPixels, Window
 from pipeline.flights.register import nmad
 from pipeline.flights.strips import part_on_grid
-from pipeline.grid import BasinGrid
-from pipeline.problems import RefusedFlightError
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import RefusedFlightError
 
 FEET_PER_METRE = 1 / 0.3048
 """Feet taken for metres are so many times too large; metres taken for feet as many times too small."""

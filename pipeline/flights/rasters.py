@@ -19,10 +19,10 @@ from pyproj.exceptions import CRSError
 from rasterio.windows import Window as RasterioWindow
 
 from pipeline.flights.placing import Placement, place
-from pipeline.grid import BasinGrid
-from pipeline.problems import InputError
-from pipeline.raster_band import DEPTHS, Band, Values, band_of, opened
-from pipeline.raster_frame import GDAL_TROUBLES, check_frame
+from pipeline.inputs.raster_band import DEPTHS, Band, Values, band_of, opened
+from pipeline.inputs.raster_frame import GDAL_TROUBLES, check_frame
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import InputError
 
 CACHE_BYTES = 128 * 2**20
 """Room for GDAL's decoded blocks, of all threads: those that the next columns of a strip of 4096 rows use again. Its own default, a twentieth of the memory, would hold most of a raster that is

@@ -20,8 +20,8 @@ from pipeline.flights.difference import Tilt, centres, moved, window_about
 from pipeline.flights.noise import PixelNoise, mean_over_ground_se_m, residual_noise
 from pipeline.flights.rasters import STRIP_ROWS, RasterPixels, Read, Window
 from pipeline.flights.strips import WINDOW_COLUMNS, part_on_grid, piece_edges
-from pipeline.grid import BasinGrid
-from pipeline.problems import RefusedFlightError
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import RefusedFlightError
 
 MOST_PIXELS = 2_000_000
 """Pixels used at most: more add nothing to three unknowns."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from pipeline.inputs.units import conversion
-from pipeline.problems import InputError, SettingsError
+from pipeline.model.problems import InputError, SettingsError
 
 
 class ColumnSetting(Protocol):

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.problems import Finding
+from pipeline.model.problems import Finding
 
 STANDING_ROWS = 3
 """So many readings with other values under one and the same time are a clock that stood still; two may be a correction."""

@@ -8,7 +8,7 @@ import re
 from pathlib import Path
 from typing import BinaryIO
 
-from pipeline.problems import InputError
+from pipeline.model.problems import InputError
 
 MARKS = {codecs.BOM_UTF8: "utf-8-sig", codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
 """Byte-order marks and the encodings that they tell."""

@@ -8,7 +8,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.problems import Finding
+from pipeline.model.problems import Finding
 
 
 @dataclass(frozen=True)

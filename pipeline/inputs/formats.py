@@ -8,7 +8,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 
 from pipeline.inputs.columns import ColumnSetting, Table, check_declared
-from pipeline.problems import SettingsError
+from pipeline.model.problems import SettingsError
 
 SEPARATORS = (",", ";", "\t", "|")
 """Separators that are recognised by the header line; any other single character may be declared."""

@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.inputs.columns import ColumnSetting
 from pipeline.inputs.units import conversion
-from pipeline.problems import Finding
+from pipeline.model.problems import Finding
 
 DENSITIES = (60.0, 650.0)
 """The median bulk density of a whole file's snow lies between new snow's and old wet snow's, kg/m3 (common practice)."""

@@ -13,10 +13,10 @@ from rasterio.enums import Resampling
 from rasterio.warp import calculate_default_transform, reproject
 from rasterio.windows import Window
 
-from pipeline.grid import BasinGrid
-from pipeline.problems import InputError
-from pipeline.raster_band import NUMBERS, Values, band_of, opened
-from pipeline.raster_frame import GDAL_TROUBLES, check_frame
+from pipeline.inputs.raster_band import NUMBERS, Values, band_of, opened
+from pipeline.inputs.raster_frame import GDAL_TROUBLES, check_frame
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import InputError
 
 TILE_PIXELS = 16_000_000
 """A raster is read for so many of its pixels at a time: 128 MB in double precision."""
@@ -46,7 +46,7 @@ def mean_on_grid(path: Path, grid: BasinGrid, values: Values = NUMBERS) -> OnGri
     """Return a raster's first band on the grid.
 
     Finer rasters are averaged, coarser ones interpolated bilinearly. Scale, offset, unit and all that is no data are honoured
-    (`pipeline.raster_band`). Not for flights: their exact area weights live in pipeline/flights.
+    (`pipeline.inputs.raster_band`). Not for flights: their exact area weights live in pipeline/flights.
 
     Raises
     ------

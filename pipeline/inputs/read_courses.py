@@ -14,7 +14,7 @@ from pipeline.inputs.plausible import units_look_wrong
 from pipeline.inputs.rows import rows_set_aside
 from pipeline.inputs.tables import read_tables
 from pipeline.inputs.usable import LEAST_USABLE_SHARE, NO_USABLE_ROW, Count, too_few
-from pipeline.problems import Finding
+from pipeline.model.problems import Finding
 
 SWE_WORDS = ("swe", "water eq", "water_eq", "w.e.")
 """What headers of water equivalent hold (common practice, no source)."""

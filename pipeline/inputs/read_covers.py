@@ -16,7 +16,7 @@ from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rows import dated_outside, day_text, keep_newest, rows_set_aside, without_lines
 from pipeline.inputs.tables import read_tables
 from pipeline.inputs.usable import LEAST_USABLE_SHARE
-from pipeline.problems import Finding
+from pipeline.model.problems import Finding
 
 COVERS = Table(
     "covers",

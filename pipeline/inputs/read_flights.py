@@ -17,7 +17,7 @@ from pipeline.inputs.formats import FileFormat, format_of
 from pipeline.inputs.rows import dated_outside, day_text, keep_newest, without_lines
 from pipeline.inputs.tables import read_tables
 from pipeline.inputs.usable import LEAST_USABLE_SHARE
-from pipeline.problems import Finding
+from pipeline.model.problems import Finding
 
 FLIGHTS = Table(
     "flights",

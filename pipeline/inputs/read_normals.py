@@ -12,7 +12,7 @@ from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rows import keep_newest, rows_set_aside
 from pipeline.inputs.tables import read_tables
 from pipeline.inputs.usable import LEAST_USABLE_SHARE
-from pipeline.problems import Finding
+from pipeline.model.problems import Finding
 
 NORMALS = Table(
     "normals",

@@ -13,7 +13,7 @@ from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rows import without_lines
 from pipeline.inputs.tables import read_tables
-from pipeline.problems import NOT_FOLLOWED, Finding
+from pipeline.model.problems import NOT_FOLLOWED, Finding
 
 OVERRIDES = Table(
     "overrides",

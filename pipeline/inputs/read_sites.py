@@ -10,13 +10,13 @@ import pandas as pd
 import xarray as xr
 from pyproj import Transformer
 
-from pipeline.grid import BasinGrid
 from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rows import keep_newest
 from pipeline.inputs.tables import read_table
 from pipeline.inputs.usable import LEAST_USABLE_SHARE, NO_USABLE_ROW, Count, too_few
-from pipeline.problems import Finding
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import Finding
 
 SITES = Table(
     "sites",

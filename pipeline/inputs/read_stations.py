@@ -17,8 +17,8 @@ from pipeline.inputs.clocks import instants
 from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.dead_clock import dead_clocks
 from pipeline.inputs.formats import FileFormat, format_of
-from pipeline.inputs.kept_pieces import keep_piece, kept_piece, piece_key
 from pipeline.inputs.lines import CHUNK, BadLine, split
+from pipeline.inputs.piece_cache import keep_piece, kept_piece, piece_key
 from pipeline.inputs.plausible import units_look_wrong
 from pipeline.inputs.read_courses import SWE_WORDS
 from pipeline.inputs.rows import local_days
@@ -42,8 +42,8 @@ from pipeline.inputs.time_series import read_time_series
 from pipeline.inputs.usable import LEAST_USABLE_SHARE, Count, too_few
 from pipeline.inputs.values import NO_TIME
 from pipeline.inputs.wide import converted_wide, opened_wide
-from pipeline.kept_files import KeptFiles
-from pipeline.problems import Finding, InputError
+from pipeline.model.problems import Finding, InputError
+from pipeline.storage.cache import KeptFiles
 
 STATIONS = Table(
     "stations",

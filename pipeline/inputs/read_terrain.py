@@ -16,11 +16,11 @@ from pyproj.exceptions import CRSError
 from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator, RegularGridInterpolator
 from scipy.ndimage import binary_dilation, distance_transform_edt
 
-from pipeline.grid import BasinGrid
+from pipeline.inputs.raster_band import ELEVATIONS
 from pipeline.inputs.rasters import mean_on_grid
-from pipeline.problems import Finding, InputError, SettingsError, one_line
-from pipeline.raster_band import ELEVATIONS
-from pipeline.vector_file import layers_of, read_shapes
+from pipeline.inputs.vector_file import layers_of, read_shapes
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import Finding, InputError, SettingsError, one_line
 
 MOST_CELLS = 20_000_000
 """A finer grid is refused before it fills the memory; some ten times the largest basin in the design (1.6 million cells)."""

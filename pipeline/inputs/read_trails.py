@@ -8,9 +8,9 @@ import numpy as np
 from rasterio.features import rasterize
 from scipy.ndimage import distance_transform_edt
 
-from pipeline.grid import BasinGrid
-from pipeline.problems import InputError
-from pipeline.vector_file import read_shapes
+from pipeline.inputs.vector_file import read_shapes
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import InputError
 
 
 def trail_distance(path: Path, grid: BasinGrid) -> np.ndarray:

@@ -7,7 +7,7 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from pipeline.problems import Finding
+from pipeline.model.problems import Finding
 
 
 def dated_outside(rows: pd.DataFrame, season: tuple[dt.date, dt.date]) -> pd.Series:

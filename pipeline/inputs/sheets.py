@@ -7,7 +7,7 @@ import zipfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from pipeline.problems import InputError
+from pipeline.model.problems import InputError
 
 SUFFIXES = (".xlsx", ".xlsm")
 

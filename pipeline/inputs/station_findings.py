@@ -12,7 +12,7 @@ from pipeline.inputs.columns import Column
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.station_rows import StationRows
 from pipeline.inputs.tables import Converted, Plan, printable, what_is_wanted
-from pipeline.problems import Finding
+from pipeline.model.problems import Finding
 
 SINGLY = 3
 """Up to so many unreadable values of a site, file and column are told one by one; more are one finding with their count."""

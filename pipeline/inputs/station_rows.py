@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 from pipeline.inputs.rows import local_days
 from pipeline.inputs.tables import Converted, Wrong
 from pipeline.inputs.values import NO_TIME
-from pipeline.problems import Finding
+from pipeline.model.problems import Finding
 
 SNOW = ("swe_mm", "depth_m")
 

@@ -24,7 +24,7 @@ from pipeline.inputs.lines import BadLine, Layout, Split, chunks, find_header, s
 from pipeline.inputs.sheets import SUFFIXES, read_sheet
 from pipeline.inputs.units import SAME, Conversion, conversion
 from pipeline.inputs.usable import LEAST_USABLE_SHARE, counts_of, too_few
-from pipeline.problems import Finding, InputError
+from pipeline.model.problems import Finding, InputError
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.tables import Converted, canonical_numbers
 from pipeline.inputs.units import Conversion, conversion
 from pipeline.inputs.values import INSTANT
-from pipeline.problems import InputError
+from pipeline.model.problems import InputError
 
 SUFFIXES = (".nc", ".nc4", ".cdf", ".netcdf")
 

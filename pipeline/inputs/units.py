@@ -9,7 +9,7 @@ from functools import cache
 
 import numpy as np
 
-from pipeline.problems import InputError
+from pipeline.model.problems import InputError
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.inputs.columns import Table
-from pipeline.problems import Finding
+from pipeline.model.problems import Finding
 
 NO_USABLE_ROW, FEW_USABLE_ROWS = "no usable row", "few usable rows"
 """Rules of a file that gives no row, and of one that gives clearly fewer rows, or values of a column, than stand in it."""

@@ -24,7 +24,7 @@ from pipeline.inputs.tables import (
     wrong_values,
 )
 from pipeline.inputs.units import SAME, conversion
-from pipeline.problems import InputError
+from pipeline.model.problems import InputError
 
 
 def opened_wide(

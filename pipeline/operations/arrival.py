@@ -9,13 +9,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.flights.rasters import virtual_parts
-from pipeline.gather import OPTIONAL_TABLES
-from pipeline.gather_flights import file_formats
+from pipeline.gather.day import OPTIONAL_TABLES
+from pipeline.gather.flights import file_formats
 from pipeline.inputs.find import InputFile, find_tables, is_file
 from pipeline.inputs.read_covers import read_covers
 from pipeline.inputs.read_flights import read_flights
-from pipeline.operations_settings import Arrival
-from pipeline.settings import Settings
+from pipeline.settings.basin import Settings
+from pipeline.settings.operations import Arrival
 
 LOOK_S = 5.0
 """Time between two looks at files that are arriving, s."""

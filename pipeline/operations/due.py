@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 
-from pipeline import run
-from pipeline.past import dates_lacking
-from pipeline.problems import ArchiveError
+from pipeline.model.problems import ArchiveError
+from pipeline.operations import run
+from pipeline.operations.rerun import dates_lacking
 from pipeline.reading import dates_held
-from pipeline.settings import Settings
+from pipeline.settings.basin import Settings
 
 
 def missed_dates(settings: Settings, now: dt.datetime) -> list[dt.date]:

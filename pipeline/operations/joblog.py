@@ -8,8 +8,8 @@ import os
 from pathlib import Path
 from typing import Any
 
-from pipeline.places import cache_folder, in_store
-from pipeline.problems import ArchiveError
+from pipeline.model.problems import ArchiveError
+from pipeline.storage.places import cache_folder, in_store
 
 
 def operations_folder(archive: Path) -> Path:

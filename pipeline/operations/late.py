@@ -6,17 +6,17 @@ import datetime as dt
 from dataclasses import dataclass, field
 from typing import Any
 
-from pipeline.coverage import CHANGED_VALUES, FEWER_ROWS, LOST_INPUT
-from pipeline.current import Soundness
-from pipeline.gather import DEGRADING, Readings, read_inputs
-from pipeline.gather_before import ReadNow, fewer_than
-from pipeline.gather_flights import STILL_ARRIVING
+from pipeline.archive.current import Soundness
+from pipeline.gather.before import ReadNow, fewer_than
+from pipeline.gather.coverage import CHANGED_VALUES, FEWER_ROWS, LOST_INPUT
+from pipeline.gather.day import DEGRADING, Readings, read_inputs
+from pipeline.gather.flights import STILL_ARRIVING
+from pipeline.model.problems import NOT_FOLLOWED, ArchiveError, Finding, StillArrivingError
 from pipeline.operations.arrival import Clock, input_rasters, wait_for_arrival
-from pipeline.operations_settings import Arrival
-from pipeline.outputs.record import input_sha256
-from pipeline.problems import NOT_FOLLOWED, ArchiveError, Finding, StillArrivingError
+from pipeline.publishing.record import input_sha256
 from pipeline.reading import Revision, dates_held, load_record, standing
-from pipeline.settings import Settings
+from pipeline.settings.basin import Settings
+from pipeline.settings.operations import Arrival
 
 
 @dataclass(frozen=True)

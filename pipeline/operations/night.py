@@ -10,12 +10,12 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.failure_log import failure_line
+from pipeline.model.problems import BusyError
 from pipeline.operations.joblog import JobLog
-from pipeline.problems import BusyError
+from pipeline.storage.failure_log import failure_line
 
 if TYPE_CHECKING:
-    from pipeline.settings import Settings
+    from pipeline.settings.basin import Settings
 
 PASSING = frozenset({
     errno.EIO, errno.ESTALE, errno.ETIMEDOUT, errno.EBUSY, errno.EAGAIN, errno.ENOSPC, errno.EDQUOT, errno.ENETDOWN,
@@ -98,9 +98,9 @@ def run_night(
     why : command and reason for the record.
     on_cluster : whether this is a worker of the cluster of the settings: then it asks the others for nothing, as all may wait.
     """
-    from pipeline import run  # noqa: PLC0415  the science is loaded where a night is run
+    from pipeline.operations import run  # noqa: PLC0415  the science is loaded where a night is run
     from pipeline.operations.arrival import Clock, input_paths, wait_for_arrival  # noqa: PLC0415
-    from pipeline.settings import read_settings  # noqa: PLC0415
+    from pipeline.settings.basin import read_settings  # noqa: PLC0415
 
     begun, basin = time.monotonic(), ""
     log: JobLog | None = None

@@ -8,15 +8,15 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
 
-from pipeline.failure_log import failure_line
-from pipeline.operations.apart import run_apart
+from pipeline.model.problems import SnowtallyError
+from pipeline.operations.child_process import run_apart
 from pipeline.operations.due import due_dates
 from pipeline.operations.late import changed_dates
+from pipeline.operations.messages import tell_crash, tell_damaged, tell_late, tell_left, tell_night, tell_put_off
 from pipeline.operations.night import NIGHTLY, NightResult, is_passing
 from pipeline.operations.notes import crashed_nights, noted
-from pipeline.operations.telling import tell_crash, tell_damaged, tell_late, tell_left, tell_night, tell_put_off
-from pipeline.problems import SnowtallyError
-from pipeline.settings import read_settings
+from pipeline.settings.basin import read_settings
+from pipeline.storage.failure_log import failure_line
 
 RunOne = Callable[[str, str, str, tuple[str, str]], NightResult]
 """Runs one date: settings file, date, run id, and command with reason. Never raises."""

@@ -8,10 +8,10 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from pipeline.json_text import from_json
 from pipeline.operations.joblog import operations_folder
-from pipeline.outputs.files import replace_file
-from pipeline.outputs.processes import lives, myself
+from pipeline.storage.files import replace_file
+from pipeline.storage.json_text import from_json
+from pipeline.storage.processes import lives, myself
 
 
 def _folder(archive: Path) -> Path:

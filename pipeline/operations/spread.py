@@ -13,12 +13,12 @@ from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any
 
-from pipeline.operations.apart import run_apart, stop_all
+from pipeline.model.problems import SettingsError
+from pipeline.operations.child_process import run_apart, stop_all
 from pipeline.operations.night import NightResult, run_night
-from pipeline.operations_settings import Workers
-from pipeline.problems import SettingsError
-from pipeline.settings import Settings
-from pipeline.stopping import raise_stops
+from pipeline.operations.stopping import raise_stops
+from pipeline.settings.basin import Settings
+from pipeline.settings.operations import Workers
 
 Job = tuple[str, str, str, tuple[str, str]]
 """Settings file, date, run id, and command with reason."""

@@ -22,7 +22,7 @@ from timing import Figure, Runs, alternate, faster_at_least, no_more_than, peak_
 from pipeline.flights.aggregate import CellMeans, aggregate, available_threads
 from pipeline.flights.difference import Difference, moved
 from pipeline.flights.rasters import quiet_gdal, raster_pixels
-from pipeline.grid import BasinGrid
+from pipeline.model.grid import BasinGrid
 
 WHOLE, QUARTER = 17_889, 8_945
 """Pixels a side: 320 million, and a quarter of that for what takes long or much memory."""

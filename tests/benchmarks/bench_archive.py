@@ -18,15 +18,15 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from timing import Figure, Runs, alternate, slower_at_most
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "outputs"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "made"))
 
 from made_day import made_day
 from made_provenance import make_provenance
 
 from pipeline import reading
-from pipeline.outputs.archive import publish
-from pipeline.outputs.status import status
-from pipeline.outputs.tables import parquet_bytes
+from pipeline.inspection.status import status
+from pipeline.publishing.publish import publish
+from pipeline.publishing.tables import parquet_bytes
 
 SEASONS, NIGHTS = 20, 200
 BASIN = "larkmoor"

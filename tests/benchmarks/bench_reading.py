@@ -17,7 +17,7 @@ from timing import Figure, Runs, alternate, no_more_than, peak_mb, slower_at_mos
 
 from pipeline.inputs.find import describe
 from pipeline.inputs.read_stations import read_stations
-from pipeline.kept_files import KeptFiles
+from pipeline.storage.cache import KeptFiles
 
 STATIONS, YEARS = 60, 20
 START = np.datetime64("2011-10-01T00")

@@ -14,8 +14,8 @@ from timing import Figure, Runs, alternate, faster_at_least, no_more_than, peak_
 from pipeline.flights.depth_offset import DepthOffset, depth_offset
 from pipeline.flights.rasters import raster_pixels
 from pipeline.flights.register import Registration, register
-from pipeline.grid import BasinGrid
-from pipeline.raster_band import HEIGHTS
+from pipeline.inputs.raster_band import HEIGHTS
+from pipeline.model.grid import BasinGrid
 
 SIDE, STABLE_ROWS = 2048, 1000
 """Pixels a side, and rows of stable ground: 2 million stable pixels."""

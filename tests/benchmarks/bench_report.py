@@ -8,12 +8,12 @@ from pathlib import Path
 
 from timing import Figure, Runs, alternate, no_more_than, slower_at_most
 
-from pipeline import run
-from pipeline.outputs.archive import publish
-from pipeline.outputs.report.pages import make_day_page, make_season_page
-from pipeline.settings import read_settings
+from pipeline.operations import run
+from pipeline.publishing.publish import publish
+from pipeline.report.pages import make_day_page, make_season_page
+from pipeline.settings.basin import read_settings
 
-sys.path.append(str(Path(__file__).parents[1] / "outputs"))
+sys.path.append(str(Path(__file__).parents[1] / "made"))
 
 from made_day import made_day  # the tests' own made-up day
 from made_pages import provenance

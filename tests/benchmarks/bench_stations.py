@@ -12,15 +12,15 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "measurements"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "made"))
 
 from made_stations import made_season
 
-from pipeline.check_limits import station_limits
-from pipeline.measurements.daily import daily_values
-from pipeline.measurements.network import Network
-from pipeline.measurements.station_checks import check_stations
-from pipeline.settings import Checks, Stations
+from pipeline.gather.check_limits import station_limits
+from pipeline.settings.basin import Checks, Stations
+from pipeline.stations.checks import check_stations
+from pipeline.stations.daily import daily_values
+from pipeline.stations.network import Network
 
 STATIONS, ROUNDS = 60, 5
 

@@ -8,10 +8,10 @@ from pathlib import Path
 import netCDF4
 from timing import Figure, Runs, alternate, no_more_than, slower_at_most
 
-from pipeline.outputs.estimate_nc import rounded_fields, write_estimate
-from pipeline.outputs.rasters import RASTERS, cog_bytes
+from pipeline.publishing.estimate_nc import rounded_fields, write_estimate
+from pipeline.publishing.rasters import RASTERS, cog_bytes
 
-sys.path.append(str(Path(__file__).parents[1] / "outputs"))
+sys.path.append(str(Path(__file__).parents[1] / "made"))
 
 from made_day import made_day  # the tests' own made-up day
 

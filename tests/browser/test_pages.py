@@ -7,22 +7,17 @@ import itertools
 import json
 import re
 import shutil
-import sys
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 import rasterio
-
-from pipeline.outputs.compare import compare, find_side
-from pipeline.outputs.report import pages
-from pipeline.outputs.report.compare_page import compare_page
-from pipeline.outputs.report.units import UNITS
-
-sys.path.append(str(Path(__file__).parents[1] / "outputs"))
-
 from made_pages import archive_with_history  # the tests' own made-up days
+
+from pipeline.inspection.compare import compare, find_side
+from pipeline.report import pages
+from pipeline.report.compare_page import compare_page
+from pipeline.report.units import UNITS
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs playwright, of the dev dependencies")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")

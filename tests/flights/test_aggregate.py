@@ -10,7 +10,7 @@ from shapely.geometry import box
 
 from pipeline.flights.aggregate import aggregate
 from pipeline.flights.rasters import raster_pixels
-from pipeline.grid import BasinGrid
+from pipeline.model.grid import BasinGrid
 
 GRID = BasinGrid(CRS("EPSG:32625"), 100.0, 500_000.0, 4_880_000.0, 7, 5)
 PIXEL = 13.7

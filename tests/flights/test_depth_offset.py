@@ -13,7 +13,7 @@ from pipeline.flights.depth_offset import Lowered, depth_offset
 from pipeline.flights.limits import FlightLimits
 from pipeline.flights.measure import DEFAULT_NOISE, FlightFiles, measure_flight
 from pipeline.flights.mosaic import open_pixels
-from pipeline.problems import RefusedFlightError
+from pipeline.model.problems import RefusedFlightError
 
 FINE = Affine(5, 0, LEFT, 0, -5, TOP)
 SHAPE = (100, 140)

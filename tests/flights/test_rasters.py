@@ -12,8 +12,8 @@ from pyproj import Transformer
 from pipeline.flights.aggregate import aggregate
 from pipeline.flights.mosaic import open_pixels
 from pipeline.flights.rasters import Window, virtual_parts
-from pipeline.problems import InputError
-from pipeline.raster_band import DEPTHS
+from pipeline.inputs.raster_band import DEPTHS
+from pipeline.model.problems import InputError
 
 
 @pytest.fixture

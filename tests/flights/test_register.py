@@ -19,9 +19,9 @@ from pipeline.flights.limits import FlightLimits
 from pipeline.flights.measure import FlightFiles, measure_flight
 from pipeline.flights.rasters import Window, raster_pixels
 from pipeline.flights.register import nmad, register
-from pipeline.grid import BasinGrid
-from pipeline.problems import RefusedFlightError
-from pipeline.raster_band import HEIGHTS
+from pipeline.inputs.raster_band import HEIGHTS
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import RefusedFlightError
 
 CELL, LEFT, TOP = 90.0, 500_000.0, 4_880_000.0
 SHIFT_EAST, SHIFT_NORTH, LIFT = 30.0, -20.0, 1.5

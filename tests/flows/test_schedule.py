@@ -11,12 +11,12 @@ from run_log import read_log
 
 from flows import schedule
 from flows.schedule import serve, served, start_flow
-from pipeline.cli import main
+from pipeline.cli.main import main
+from pipeline.model.problems import SettingsError
 from pipeline.operations.arrival import Clock
 from pipeline.operations.due import due_dates
 from pipeline.operations.night import NightResult
-from pipeline.problems import SettingsError
-from pipeline.settings import read_settings
+from pipeline.settings.basin import read_settings
 
 
 class FastMonth:
@@ -216,7 +216,7 @@ def test_the_schedule_ends_quietly_when_it_is_stopped(home, settings):
         folder = settings.archive_root / "made" / str(date) / "r001"
         folder.mkdir(parents=True)
         (folder / "record.json").touch()
-    code = "from pipeline.cli import main; main()"
+    code = "from pipeline.cli.main import main; main()"
     process = subprocess.Popen(
         [sys.executable, "-c", code, "schedule", str(home / "basin.yaml"), "--at", _in_an_hour()],
         stderr=subprocess.PIPE,

@@ -18,7 +18,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
-sys.path.append(str(Path(__file__).parents[1] / "basin"))
+sys.path.append(str(Path(__file__).parents[1] / "made"))
 
 import raster_losses  # noqa: F401  notes its losses
 import table_losses  # noqa: F401

@@ -17,7 +17,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-sys.path.append(str(Path(__file__).parents[1] / "basin"))
+sys.path.append(str(Path(__file__).parents[1] / "made"))
 
 from forked_command import Limits, Ran, Running, start
 from losses import FILE, SAID, SETTINGS, SLIP, Loss
@@ -172,7 +172,7 @@ def estimate_once(folder: Path) -> None:
 
     Only the science between reading and publishing is spared; what is read, checked, judged and published is as always.
     """
-    from pipeline import run  # noqa: PLC0415
+    from pipeline.operations import run  # noqa: PLC0415
 
     true_estimate = run.estimate_day
 

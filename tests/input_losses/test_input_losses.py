@@ -1,14 +1,9 @@
 """The short trial on the small made basin; `python tests/input_losses` tries every loss on the demo basin."""
 
 import json
-import sys
 import time
-from pathlib import Path
 
 import pytest
-
-sys.path.append(str(Path(__file__).parents[1] / "basin"))
-
 from forked_command import run, warm_up
 from loss_trial import AGAIN, LIMITS, Attempt, Home, breaches, revisions, volume_of
 from losses import (

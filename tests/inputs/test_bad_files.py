@@ -14,14 +14,14 @@ from affine import Affine
 from pyproj import CRS
 
 from pipeline.flights.rasters import open_raster
-from pipeline.grid import BasinGrid
 from pipeline.inputs.find import find_tables
+from pipeline.inputs.raster_frame import refuse_large
 from pipeline.inputs.rasters import mean_on_grid
 from pipeline.inputs.read_terrain import BandEdges, read_zones
 from pipeline.inputs.sheets import read_sheet
-from pipeline.problems import InputError, SettingsError
-from pipeline.raster_frame import refuse_large
-from pipeline.settings import read_settings
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import InputError, SettingsError
+from pipeline.settings.basin import read_settings
 
 UTM = CRS("EPSG:32625")
 GRID = BasinGrid(UTM, 100.0, 500_000.0, 4_880_000.0, 40, 30)

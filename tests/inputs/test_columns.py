@@ -9,7 +9,7 @@ from pipeline.inputs.read_courses import COURSES, read_courses
 from pipeline.inputs.read_stations import STATIONS, read_stations
 from pipeline.inputs.rows import local_days
 from pipeline.inputs.tables import read_table
-from pipeline.problems import InputError, SettingsError
+from pipeline.model.problems import InputError, SettingsError
 
 
 class Setting(BaseModel):

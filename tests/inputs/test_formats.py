@@ -13,8 +13,8 @@ from pipeline.inputs.formats import FileFormat, check_formats
 from pipeline.inputs.read_courses import COURSES, read_courses
 from pipeline.inputs.read_stations import STATIONS
 from pipeline.inputs.units import conversion
-from pipeline.problems import InputError, SettingsError
-from pipeline.settings import Column, Format
+from pipeline.model.problems import InputError, SettingsError
+from pipeline.settings.basin import Column, Format
 
 HEADER = "site_id,date,point,depth_cm,swe_mm,remark\n"
 

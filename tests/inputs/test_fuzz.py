@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from pipeline.inputs.read_courses import COURSES, read_courses
 from pipeline.inputs.read_stations import read_stations
-from pipeline.problems import FINDING_COLUMNS, findings_table
+from pipeline.model.problems import FINDING_COLUMNS, findings_table
 
 QUIET = settings(
     max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]

@@ -9,10 +9,10 @@ from pyproj import CRS, Transformer
 
 from pipeline.flights.mosaic import open_pixels
 from pipeline.flights.rasters import Window
-from pipeline.grid import BasinGrid
+from pipeline.inputs.raster_band import DEPTHS, ELEVATIONS
 from pipeline.inputs.rasters import fraction_on_grid, mean_on_grid
-from pipeline.problems import InputError
-from pipeline.raster_band import DEPTHS, ELEVATIONS
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import InputError
 
 UTM = CRS("EPSG:32625")
 LEFT, TOP = 500_000.0, 4_881_000.0

@@ -5,7 +5,7 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline.inputs.relative import relative_to, with_relative_files
-from pipeline.problems import Finding
+from pipeline.model.problems import Finding
 
 
 def test_files_in_rows_and_findings_are_told_from_the_settings_on():

@@ -9,8 +9,8 @@ import pytest
 from pipeline.inputs import lines
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.read_stations import read_stations
-from pipeline.kept_files import KeptFiles
-from pipeline.settings import Column
+from pipeline.settings.basin import Column
+from pipeline.storage.cache import KeptFiles
 
 HEADER = "site_id,time,swe_mm,depth_cm,air_temperature_c\n"
 

@@ -10,10 +10,10 @@ from affine import Affine
 from pyproj import CRS
 from shapely.geometry import box
 
-from pipeline.grid import BasinGrid
 from pipeline.inputs.read_sites import DOUBTED_TERRAIN, place_sites
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, read_terrain, read_zones
-from pipeline.problems import InputError, SettingsError
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import InputError, SettingsError
 
 UTM = CRS("EPSG:32625")
 LEFT, FOOT = 500_000.0, 4_880_000.0

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-sys.path.append(str(Path(__file__).parents[1] / "basin"))
+sys.path.append(str(Path(__file__).parents[1] / "made"))
 
 import archive_mutations  # noqa: F401  each notes its mutations
 import byte_mutations  # noqa: F401

@@ -14,7 +14,7 @@ import pandas as pd
 import rasterio
 import xarray as xr
 
-sys.path.append(str(Path(__file__).parents[1] / "basin"))
+sys.path.append(str(Path(__file__).parents[1] / "made"))
 
 from made_basin import HEIGHT, LEFT, TOP, WIDTH, depth_of, elevation_of, write_basin, write_raster
 

@@ -1,12 +1,6 @@
 """A slice of the mutated inputs; `python tests/mutated_inputs --count 2000` runs the long trial and prints it."""
 
-import sys
-from pathlib import Path
-
 import pytest
-
-sys.path.append(str(Path(__file__).parents[1] / "basin"))
-
 from forked_command import Ran
 from mutate import Drawn, try_all, write_homes
 from verdict import LIMITS, failures
@@ -53,8 +47,8 @@ def ran(**changed):
         ({"status": -11}, False, "signal 11"),
         ({"stopped": True, "status": -9}, False, f"over {LIMITS.cpu_s} s"),
         ({"memory": 3 << 30}, False, "over 2 GB"),
-        ({"stderr": 'Traceback (most recent call last):\n  File "/x/pipeline/grid.py", line 5, in covering\nValueError: no\n'}, False,
-         "traceback: ValueError in pipeline/grid.py:covering"),
+        ({"stderr": 'Traceback (most recent call last):\n  File "/x/pipeline/model/grid.py", line 5, in covering\nValueError: no\n'}, False,
+         "traceback: ValueError in pipeline/model/grid.py:covering"),
     ],
 )  # fmt: skip
 def test_each_way_to_fail_is_seen(changed, as_json, word):

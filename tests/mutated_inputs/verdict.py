@@ -7,7 +7,7 @@ import re
 import sys
 from pathlib import Path
 
-sys.path.append(str(Path(__file__).parents[1] / "basin"))
+sys.path.append(str(Path(__file__).parents[1] / "made"))
 
 from forked_command import Limits, Ran
 

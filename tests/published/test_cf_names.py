@@ -19,7 +19,7 @@ import netCDF4
 import pytest
 from cf_units import Unit
 
-from pipeline.outputs.pack import pack
+from pipeline.publishing.pack import pack
 
 TABLE_VERSION = 93
 
@@ -60,7 +60,7 @@ NAMELESS = {"zone", "band"}
 @pytest.fixture(scope="module")
 def estimate(tmp_path_factory):
     """The grid file of a day, as it is published."""
-    path = Path(__file__).parents[1] / "outputs" / "made_day.py"
+    path = Path(__file__).parents[1] / "made" / "made_day.py"
     spec = importlib.util.spec_from_file_location("made_day_for_names", path)
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)

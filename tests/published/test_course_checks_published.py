@@ -4,12 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.check_limits import course_limits
-from pipeline.measurements.course_checks import check_courses
-from pipeline.measurements.points import SAMPLER_SE, course_visits
-from pipeline.measurements.samplers import without_sampler_bias
-from pipeline.measurements.seasons import seasonal_range, water_year_day
-from pipeline.settings import Checks
+from pipeline.courses.checks import check_courses
+from pipeline.courses.samplers import without_sampler_bias
+from pipeline.gather.check_limits import course_limits
+from pipeline.settings.basin import Checks
+from pipeline.sites.points import SAMPLER_SE, course_visits
+from pipeline.sites.seasons import seasonal_range, water_year_day
 
 COLUMNS = {
     "site_id": "A", "date": pd.Timestamp("2031-03-01"), "point": "", "core_m": np.nan, "mass_full_g": np.nan,

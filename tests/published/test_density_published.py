@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pipeline.inputs.read_courses import read_courses
-from pipeline.methods.sturm import prior_density, sturm_day, sturm_density
+from pipeline.snow.sturm import prior_density, sturm_day, sturm_density
 
 CLASSES = ("alpine", "maritime", "prairie", "tundra", "taiga")
 

@@ -22,11 +22,11 @@ from pipeline.flights.limits import FlightLimits
 from pipeline.flights.measure import FlightFiles, measure_flight
 from pipeline.flights.mosaic import open_pixels
 from pipeline.flights.register import nmad
-from pipeline.grid import BasinGrid
 from pipeline.inputs.read_terrain import areal_scale, basin_grid
-from pipeline.methods.flight_swe import without_negatives
-from pipeline.methods.predictors import horn_gradient
-from pipeline.problems import SettingsError
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import SettingsError
+from pipeline.snow.flight_swe import without_negatives
+from pipeline.terrain.predictors import horn_gradient
 
 CELL, LEFT, TOP = 90.0, 500_000.0, 4_880_000.0
 

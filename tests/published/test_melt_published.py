@@ -11,10 +11,10 @@ import numpy as np
 import pvlib
 import pytest
 
-from pipeline.methods.albedo import aged
-from pipeline.methods.melt_energy import melt_of_steps
-from pipeline.methods.sun import extraterrestrial_mj_m2, incidence_cosine, slope_normals
-from pipeline.outlook import DEGREE_DAY_RANGE
+from pipeline.melt.albedo import aged
+from pipeline.melt.energy import melt_of_steps
+from pipeline.melt.outlook import DEGREE_DAY_RANGE
+from pipeline.terrain.sun import extraterrestrial_mj_m2, incidence_cosine, slope_normals
 
 RIPE = np.zeros(1)
 WATT_DAY_MJ = 0.0864

@@ -3,10 +3,10 @@
 import numpy as np
 import pandas as pd
 
-from pipeline.check_limits import station_limits
-from pipeline.measurements.daily import daily_values
-from pipeline.measurements.station_checks import check_stations
-from pipeline.settings import Checks, Stations
+from pipeline.gather.check_limits import station_limits
+from pipeline.settings.basin import Checks, Stations
+from pipeline.stations.checks import check_stations
+from pipeline.stations.daily import daily_values
 
 # QC-01 (common practice, no source): implied density SWE/HS outside 50-600 kg/m3 flagged when HS > 20 cm; accumulated
 # precipitation never falls within a water year; SWE above accumulated precipitation by more than the gauge undercatch allowance

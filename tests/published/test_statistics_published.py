@@ -15,13 +15,13 @@ from scipy.special import ndtr
 from pipeline.flights.measure import DEFAULT_NOISE
 from pipeline.flights.rasters import raster_pixels
 from pipeline.flights.register import register
-from pipeline.grid import BasinGrid
-from pipeline.methods.area_sums import Blocks
-from pipeline.methods.errors import ErrorPart, KrigedPart, product_variance, volume_covariance
-from pipeline.methods.kriging import Kriging
-from pipeline.methods.scores import crps_normal, scores
-from pipeline.methods.variogram import Variogram
-from pipeline.raster_band import HEIGHTS
+from pipeline.inputs.raster_band import HEIGHTS
+from pipeline.model.grid import BasinGrid
+from pipeline.statistics.area_sums import Blocks
+from pipeline.statistics.errors import ErrorPart, KrigedPart, product_variance, volume_covariance
+from pipeline.statistics.kriging import Kriging
+from pipeline.statistics.scores import crps_normal, scores
+from pipeline.statistics.variogram import Variogram
 
 
 def test_exact_variance_of_depth_times_density():  # STA-01

@@ -8,8 +8,8 @@ import pytest
 from pipeline.inputs.columns import check_declared
 from pipeline.inputs.read_courses import COURSES, read_courses
 from pipeline.inputs.read_sites import read_sites
-from pipeline.problems import SettingsError
-from pipeline.settings import Column, Settings
+from pipeline.model.problems import SettingsError
+from pipeline.settings.basin import Column, Settings
 
 
 def test_vol_02_a_foot_is_the_international_one(tmp_path):

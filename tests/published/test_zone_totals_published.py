@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from r_data import meuse, meuse_grid
 
-from pipeline.methods.errors import KrigedPart, volume_covariance
-from pipeline.methods.kriging import Kriging
-from pipeline.methods.variogram import Variogram
+from pipeline.statistics.errors import KrigedPart, volume_covariance
+from pipeline.statistics.kriging import Kriging
+from pipeline.statistics.variogram import Variogram
 
 CELL_M = 40.0
 

@@ -9,15 +9,15 @@ import numpy as np
 import pandas as pd
 from real_records import Records
 
-from pipeline.day_inputs import Choices, DayInputs
-from pipeline.estimate import map_of_day
-from pipeline.gather import Readings, inputs_from_kept, read_inputs
-from pipeline.gather_before import PLACES
-from pipeline.ground import GroundRecord
-from pipeline.methods.depth_only import with_depth_only_sites
-from pipeline.methods.site_values import site_values
-from pipeline.run import choices
-from pipeline.swe_map import published_fields
+from pipeline.estimate.day_inputs import Choices, DayInputs
+from pipeline.estimate.estimate import map_of_day
+from pipeline.estimate.swe_map import published_fields
+from pipeline.gather.before import PLACES
+from pipeline.gather.day import Readings, inputs_from_kept, read_inputs
+from pipeline.model.ground import GroundRecord
+from pipeline.operations.run import choices
+from pipeline.snow.depth_only import with_depth_only_sites
+from pipeline.snow.site_values import site_values
 
 TRAINING_SEASONS = (2007, 2011, 2012, 2014)
 TRAINING = ("2007-04-01", "2011-05-01", "2012-04-01", "2014-04-01")

@@ -28,9 +28,9 @@ from worlds import (
     beam_and_diffuse,
 )
 
-from pipeline.day import Day
-from pipeline.methods.totals import ZoneBands, covariance_rows
-from pipeline.outlook import OutlookInputs
+from pipeline.melt.outlook import OutlookInputs
+from pipeline.model.day import Day
+from pipeline.statistics.totals import ZoneBands, covariance_rows
 
 WEEK = 7
 SWE_SE = 0.06

@@ -32,15 +32,15 @@ from world_records import SnowRecord
 from world_seasons import Climate, Season, draw_climate, draw_season
 from world_surveys import COVER_CANOPY_BIAS, fly, fly_without_error, see_cover
 
-from pipeline.day_inputs import Choices, DayInputs
-from pipeline.gather_earlier_pairs import VISIT_DAYS
-from pipeline.gather_earlier_visits import EARLIER_VISITS
-from pipeline.gather_flights import EARLIER_COVER_DAYS, EARLIER_COVERS
-from pipeline.gather_ground import gather_ground
-from pipeline.measurements.cover_checks import doubted_cover
-from pipeline.measurements.points import course_visits
-from pipeline.methods.past_pattern import past_pattern
-from pipeline.settings import Settings
+from pipeline.estimate.day_inputs import Choices, DayInputs
+from pipeline.gather.earlier_pairs import VISIT_DAYS
+from pipeline.gather.earlier_visits import EARLIER_VISITS
+from pipeline.gather.flights import EARLIER_COVER_DAYS, EARLIER_COVERS
+from pipeline.gather.ground import gather_ground
+from pipeline.inputs.cover_checks import doubted_cover
+from pipeline.settings.basin import Settings
+from pipeline.sites.points import course_visits
+from pipeline.snow.past_pattern import past_pattern
 
 TRAINING_SEEDS = range(1, 1001)
 """Worlds on which constants may be chosen."""

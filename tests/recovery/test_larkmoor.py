@@ -12,10 +12,10 @@ import pytest
 import xarray as xr
 from PIL import Image
 
-from pipeline import run
-from pipeline.estimate import estimate_day
-from pipeline.gather import read_inputs
-from pipeline.settings import read_settings
+from pipeline.estimate.estimate import estimate_day
+from pipeline.gather.day import read_inputs
+from pipeline.operations import run
+from pipeline.settings.basin import read_settings
 
 ROOT = Path(__file__).parents[2]
 NO_FLIGHT_YET, FLIGHT, BETWEEN, LATE = "2031-01-15", "2031-03-27", "2031-04-14", "2031-05-20"

@@ -19,11 +19,11 @@ import xarray as xr
 from pyproj import CRS
 from scipy import ndimage
 
-from pipeline.estimate import Choices, DayInputs
-from pipeline.grid import BasinGrid
-from pipeline.ground import GroundRecord
-from pipeline.measurements.points import STATION_DEPTH_SE_M, course_visits, station_density, station_swe_se_mm
-from pipeline.methods.past_pattern import past_pattern
+from pipeline.estimate.estimate import Choices, DayInputs
+from pipeline.model.grid import BasinGrid
+from pipeline.model.ground import GroundRecord
+from pipeline.sites.points import STATION_DEPTH_SE_M, course_visits, station_density, station_swe_se_mm
+from pipeline.snow.past_pattern import past_pattern
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "sample_inputs" / "larkmoor"))
 

@@ -1,0 +1,350 @@
+"""Which revision of a date is current, and why a later one is held back: rules on what records and decisions say.
+
+A sound revision always becomes current. A degraded one becomes current where there is no sound one and it lacks nothing that
+the current one has; otherwise it is held back. A person may decide otherwise, and what is withdrawn does not count.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pipeline.model.problems import ArchiveError, Finding
+from pipeline.storage.json_text import from_json
+
+
+@dataclass(frozen=True)
+class Revision:
+    """One published revision: its local day, its number from 1 up, and its folder."""
+
+    date: dt.date
+    number: int
+    path: Path
+
+    @property
+    def name(self) -> str:
+        """Date and number, as they are asked for."""
+        return f"{self.date}@{self.number}"
+
+
+# --- what a degraded revision lacks -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Loss:
+    """One thing that a degraded revision lacks.
+
+    Parameters
+    ----------
+    rule, table, file, site_id, start : as in the finding that degraded it; two losses are one when these are the same.
+    whole : whether nothing of the file was used.
+    reason : the finding in one sentence, for people.
+    """
+
+    rule: str
+    table: str = ""
+    file: str = ""
+    site_id: str = ""
+    start: str = ""
+    whole: bool = False
+    reason: str = field(default="", compare=False)
+
+    @classmethod
+    def of(cls, finding: Finding, reason: str) -> Loss:
+        """Return the loss that a degrading finding tells of."""
+        # The last word of a silent station is no part of what is lost: the station is.
+        start = "" if finding.rule == "silent station" else finding.start
+        whole = finding.rule in _WHOLE and finding.line == 0
+        return cls(finding.rule, finding.table, finding.file, finding.site_id, start, whole, reason)
+
+    @classmethod
+    def from_plain(cls, said: Mapping[str, Any]) -> Loss:
+        """Return the loss that a record or the index has as plain values. Raises KeyError and TypeError."""
+        return cls(**{name: said[name] for name in LOSS_KEYS})
+
+    def plain(self) -> dict[str, Any]:
+        """Return it as plain values, without the sentence."""
+        return {name: getattr(self, name) for name in LOSS_KEYS}
+
+    def covers(self, other: Loss) -> bool:
+        """Return whether who lacks this lacks the other too."""
+        return self == other or (self.whole and (self.table, self.file) == (other.table, other.file))
+
+    @property
+    def thing(self) -> str:
+        """What is lost, in words."""
+        if self.rule in _OF_A_SITE and self.site_id:
+            return f"{_OF_A_SITE[self.rule][0]} {self.site_id}"
+        file = self.file.rsplit("/", 1)[-1]
+        if self.table == "covers" and not self.whole and self.start:
+            return f"the cover grid of {self.start}"
+        if file and self.site_id:
+            return f"{file} ({self.site_id})"
+        return file or self.site_id or self.table
+
+    @property
+    def state(self) -> str:
+        """How it is now, in words that follow `thing`; empty where the rule has none."""
+        return _STATES.get(self.rule, "")
+
+    @property
+    def words(self) -> str:
+        """What is lost and how it is, in words."""
+        if self.state:
+            return f"{self.thing} {self.state}"
+        return f"{self.thing}: {self.rule}" if self.thing else self.rule
+
+    @property
+    def together(self) -> str:
+        """What several losses of its kind are, in words that follow their number; empty where its rule has none."""
+        return _OF_A_SITE[self.rule][1] if self.rule in _OF_A_SITE and self.site_id else ""
+
+    @property
+    def kin(self) -> tuple[str, ...]:
+        """What losses share that are told in one line: rule and table, and the file where the loss is a file."""
+        return self.rule, self.table, "" if self.site_id else self.file, "" if self.site_id else self.start
+
+
+LOSS_KEYS = ("rule", "table", "file", "site_id", "start", "whole")
+
+_WHOLE = ("missing file", "unreadable file", "no usable row")
+"""Rules of findings that say of a file that nothing of it was used."""
+
+_STATES = {
+    "missing file": "is missing",
+    "unreadable file": "cannot be read",
+    "no usable row": "has no usable row",
+    "still arriving": "is still being written",
+    "refused flight": "is refused",
+    "silent station": "is silent",
+    "incomplete flight": "is incomplete",
+    "few usable rows": "has few usable rows",
+    "column not recognised": "has a column that is not recognised",
+    "unknown cover": "has a row of no known cover grid",
+    "cover against the sites": "contradicts the snow at the sites",
+    "no site": "has no site within the basin's margin",
+    "lost input": "lacks what was there before",
+    "fewer rows than before": "has fewer rows than before",
+    "changed values": "has other values than before",
+    "override not followed": "holds an override that is not followed",
+    "terrain against the sites": "contradicts the elevations of the sites",
+}
+"""Degrading rules in words. A rule of another name is told by that."""
+
+_OF_A_SITE = {
+    "refused flight": ("flight", "flights are refused"),
+    "incomplete flight": ("flight", "flights are incomplete"),
+    "silent station": ("station", "stations are silent"),
+}
+"""Rules about sites and flights: what they are, one and several."""
+
+
+@dataclass(frozen=True)
+class Soundness:
+    """Whether a revision is sound, and what it lacks.
+
+    Parameters
+    ----------
+    degraded : whether something is lacking.
+    losses : what is lacking; None where that is not known, as in records of before version 3.
+    readable : whether the record can be read. Where not, the revision counts as degraded for an unknown reason.
+    """
+
+    degraded: bool
+    losses: tuple[Loss, ...] | None = ()
+    readable: bool = True
+
+    @classmethod
+    def of(cls, said: Mapping[str, Any]) -> Soundness:
+        """Return what a record, or a row of the index with its losses as JSON, says. Raises KeyError, TypeError and ValueError."""
+        if said.get("input_hash") is None:
+            # The row of a record that cannot be read.
+            return UNREADABLE
+        losses = said.get("losses")
+        losses = from_json(losses) if isinstance(losses, str) else losses
+        return cls(bool(said["degraded"]), None if losses is None else tuple(Loss.from_plain(one) for one in losses))
+
+    @property
+    def settles(self) -> bool:
+        """Whether it becomes current whatever came before: sound, or of before version 3, when the newest always did."""
+        return self.readable and (not self.degraded or self.losses is None)
+
+    def beyond(self, other: Soundness) -> list[Loss]:
+        """Return what this lacks and the other does not."""
+        has = other.losses or ()
+        return [loss for loss in self.losses or () if not any(one.covers(loss) for one in has)]
+
+    def replaces(self, other: Soundness) -> bool:
+        """Return whether a new revision of this soundness becomes current in place of an older one."""
+        if self.settles or not other.readable:
+            return True
+        if not self.readable or not other.degraded:
+            return False
+        return other.losses is None or not self.beyond(other)
+
+
+UNREADABLE = Soundness(degraded=True, losses=None, readable=False)
+
+
+# --- decisions --------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class MadeCurrent:
+    """A decision that a revision is current.
+
+    `newest` was the newest revision of the date at that time: what is published later is judged against the decision. `kept`
+    tells that it was current already and stayed so when another one was withdrawn; else a person made it current.
+    """
+
+    revision: int
+    newest: int
+    reason: str
+    kept: bool = False
+
+
+@dataclass(frozen=True)
+class Decisions:
+    """What people decided: revisions withdrawn, with the reason, and by date those made current, in order.
+
+    `lost` are those of the withdrawn that were damaged when they were withdrawn: somebody has seen to the damage.
+    """
+
+    withdrawn: dict[tuple[dt.date, int], str] = field(default_factory=dict)
+    lost: set[tuple[dt.date, int]] = field(default_factory=set)
+    made_current: dict[dt.date, list[MadeCurrent]] = field(default_factory=dict)
+
+
+WITHDRAW, MAKE_CURRENT, KEEP_CURRENT = "withdraw", "make current", "keep current"
+
+
+def read_decisions(path: Path) -> Decisions:
+    """Return the decisions in a basin's `decisions.jsonl`; none where there is no such file.
+
+    One JSON object a line: {"decision": "withdraw", "date": "2031-03-01", "revision": 1, "reason": ..., "made": ...}, or
+    "make current" and "keep current" with "newest" as well. A last line without its line end was cut off and does not count. Raises ArchiveError
+    for any other line that cannot be read.
+    """
+    found = Decisions()
+    try:
+        lines = path.read_bytes().split(b"\n")[:-1]
+    except FileNotFoundError:
+        return found
+    for number, line in enumerate(lines, start=1):
+        try:
+            entry = from_json(line.decode("utf-8"))
+            kind = entry["decision"]
+            if kind in {WITHDRAW, MAKE_CURRENT, KEEP_CURRENT}:
+                date, revision, reason = (
+                    dt.date.fromisoformat(entry["date"]),
+                    int(entry["revision"]),
+                    str(entry["reason"]),
+                )
+                if kind == WITHDRAW:
+                    found.withdrawn[date, revision] = reason
+                    if entry.get("damaged"):
+                        found.lost.add((date, revision))
+                else:
+                    made = MadeCurrent(revision, int(entry["newest"]), reason, kind == KEEP_CURRENT)
+                    found.made_current.setdefault(date, []).append(made)
+        except (ValueError, KeyError, TypeError, OverflowError) as error:
+            raise ArchiveError(f"{path}, line {number} cannot be read. Put the file back from a copy.") from error
+    return found
+
+
+# --- which one is current ---------------------------------------------------------------------------------------------
+
+
+def current_of(
+    held: Sequence[Revision], decided: Decisions, soundness: Callable[[Revision], Soundness]
+) -> Revision | None:
+    """Return the current revision of a date; None when all of `held` (its revisions, lowest first) are withdrawn.
+
+    `soundness` is asked only where more than one counts, from the newest down to the first that became current in any case.
+    """
+    live = [r for r in held if (r.date, r.number) not in decided.withdrawn]
+    if len(live) < 2:  # noqa: PLR2004  one has no rival
+        return live[0] if live else None
+    known: dict[int, Soundness] = {}
+    considered: list[Revision] = []
+    for revision in reversed(live):
+        considered.insert(0, revision)
+        known[revision.number] = soundness(revision)
+        if known[revision.number].settles:
+            break
+    by_number = {r.number: r for r in live}
+    made = decided.made_current.get(live[0].date, [])
+    current, *later = considered
+    decisions = [d for d in made if d.revision in by_number and d.newest >= current.number]
+    for revision in later:
+        # A decision counts after everything that was published before it.
+        for decision in decisions:
+            if decision.newest < revision.number:
+                current = by_number[decision.revision]
+        decisions = [d for d in decisions if d.newest >= revision.number]
+        if known[revision.number].replaces(known.get(current.number) or soundness(current)):
+            current = revision
+    return by_number[decisions[-1].revision] if decisions else current
+
+
+def held_back(
+    held: Sequence[Revision],
+    current: Revision | None,
+    decided: Decisions,
+    soundness: Callable[[Revision], Soundness],
+    used: Callable[[Revision], set[str]],
+) -> dict[int, str]:
+    """Return by number why each later revision of a date than the current one is held back, in words.
+
+    Parameters
+    ----------
+    used : which files and which names of rows and grids a revision was made from; asked of the current one where one is held back.
+    """
+    if current is None:
+        return {}
+    later = [r for r in held if r.number > current.number and (r.date, r.number) not in decided.withdrawn]
+    if not later:
+        return {}
+    made = [d for d in decided.made_current.get(current.date, []) if d.revision == current.number and not d.kept]
+    base, inputs, found = soundness(current), used(current), {}
+    for revision in later:
+        its = soundness(revision)
+        decision = next((d for d in made if d.newest >= revision.number), None)
+        if decision is not None:
+            found[revision.number] = f"{current.name} was made current by hand ({decision.reason})"
+        elif not its.readable:
+            found[revision.number] = "its record cannot be read"
+        else:
+            found[revision.number] = _lost(its.beyond(base), current, inputs) or "it is degraded"
+    return found
+
+
+def _lost(losses: list[Loss], current: Revision, inputs: set[str]) -> str:
+    """Return in words what a revision lacks that the current one has."""
+    gone = {loss.table for loss in losses if loss.whole}
+    # A file that is gone takes its sites along.
+    told = [loss for loss in losses if loss.whole or loss.table not in gone]
+    words = []
+    for loss in told[:MOST_TOLD]:
+        had = "was used" if loss.rule == "refused flight" else "was read"
+        name = f"flight {loss.site_id}" if loss.rule == "refused flight" else loss.file
+        known = (loss.whole or loss.rule == "refused flight") and name in inputs
+        words.append(
+            f"{loss.thing} {had} on {current.name} and {loss.state} now"
+            if known
+            else f"{loss.words} now, and {current.name} has no such loss"
+        )
+    more = len(told) - MOST_TOLD
+    return "; ".join([*words, *([f"and {more} more"] if more > 0 else [])])
+
+
+MOST_TOLD = 3
+"""So many losses are told in a line; of more, their number."""
+
+
+def used_by(record: Mapping[str, Any]) -> set[str]:
+    """Return the files that a record names as read, and the names of its rows and grids."""
+    return {file["path"] for file in record["inputs"]} | set(record["kept_inputs"])

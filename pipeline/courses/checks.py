@@ -1,0 +1,515 @@
+"""Checks on course samples: what is used, what is set aside, and why. docs/checks.md lists the rules."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipeline.courses.context import (
+    READING_DEPTH_M,
+    READING_SWE_MM,
+    THIN_M,
+    Context,
+    Expected,
+    Surroundings,
+    Visit,
+)
+from pipeline.courses.dates import far_from_nominal
+from pipeline.courses.findings import figures, row_findings, sheet_finding
+from pipeline.courses.mixups import Points, Slip, explain_sheet, odd_points
+from pipeline.courses.sheets import superseded
+from pipeline.model.problems import Finding
+from pipeline.sites.seasons import seasonal_range
+
+
+@dataclass(frozen=True)
+class CourseLimits:
+    """Thresholds of the course checks; docs/checks.md gives the reason and source of each.
+
+    Parameters
+    ----------
+    swe_high_mm, depth_high_m : more than any snowpack of the basin.
+    density_low, density_high : believable bulk density of a course, kg/m3.
+    core_over_depth : a core longer than this multiple of the depth was measured wrongly.
+    core_under_depth : a core shorter than this share of the depth is told.
+    outlier_mad : a point whose density is further from its course's median than this many robust standard deviations.
+    mix_up_odds : a slip of unit or tare must explain a sheet so many times better than snow does.
+    course_outlier_sd : a course further from what is expected than so many standard deviations is told.
+    neighbour_elevation_m, neighbour_days : places within these of a course and its visit are its neighbours.
+    nominal_days : a true date further from the nominal one contradicts it.
+    few_points : a visit with fewer points is told.
+    thin_m : a visit with less mean depth is told.
+    bulk_swe_mm : below this much SWE cores are better weighed together.
+    """
+
+    swe_high_mm: float
+    depth_high_m: float
+    density_low: float
+    density_high: float
+    core_over_depth: float
+    core_under_depth: float
+    outlier_mad: float
+    mix_up_odds: float
+    course_outlier_sd: float
+    neighbour_elevation_m: float
+    neighbour_days: float
+    nominal_days: float
+    few_points: int
+    thin_m: float
+    bulk_swe_mm: float
+
+
+PHYSICAL_DENSITY = (4.0, 917.0)
+"""Least density ever measured of snow, and that of ice, kg/m3 (AMS Glossary of Meteorology, 'snow density'; 917 is pure ice)."""
+
+POINT_MARGIN = 1.25
+"""A single core may lie so much beyond the believable limits of a course's mean: points spread by 8 to 12 % about it."""
+
+SOIL_WORDS = r"\b(?:soil|mud|dirt|earth|turf|plug)\b"
+"""Remarks that tell of ground in the tube."""
+
+SOIL_SD = 1.5
+"""A core with ground in it is heavier than the others by at least so many robust deviations: less cannot be told."""
+
+TUBE_DIFFERENCE_G = 50.0
+"""A tube's empty weight that differs by more from that of the visit's other cores was misread: ice on the tube weighs less
+(common practice, no source)."""
+
+
+def check_courses(
+    samples: pd.DataFrame, limits: CourseLimits, around: Surroundings | None = None
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the samples with `used` (the depth counts) and `swe_used` (the SWE counts), and the findings.
+
+    Parameters
+    ----------
+    samples : one row a sample point with the columns that `read_courses` gives.
+    around : what else is known of the season; without it each course is judged by itself.
+    """
+    samples = samples.reset_index(drop=True)
+    samples["used"] = samples["depth_m"].notna() | samples["swe_mm"].notna()
+    samples["swe_used"] = samples["swe_mm"].notna()
+    if samples.empty:
+        return samples, []
+    findings = row_findings(
+        samples,
+        ~samples["used"],
+        rule="empty sample",
+        severity="note",
+        evidence=samples["remark"].map("remark '{}'".format),
+        action="set aside",
+        detail="a sample needs a depth, an SWE, or the weights and the cutter's area",
+    )
+    gone, repeated = superseded(samples)
+    samples.loc[gone, ["used", "swe_used"]] = False
+    findings += repeated
+    both = ["used", "swe_used"]
+    findings += _set_aside(samples, both, **far_from_nominal(samples, limits.nominal_days))
+    findings += _set_aside(samples, ["swe_used"], **_tube_fuller_when_empty(samples))
+    findings += _set_aside(samples, both, **_negative(samples))
+    findings += _set_aside(samples, both, **_water_without_depth(samples))
+    findings += _set_aside(samples, ["swe_used"], **_depth_without_water(samples, limits))
+    context = _context(samples, limits, around or Surroundings())
+    findings += _sheets_with_a_slip(samples, context, limits)
+    findings += _points_against_their_course(samples, limits)
+    findings += _set_aside(samples, both, **_too_much(samples, limits))
+    findings += _set_aside(samples, both, **_impossible_density(samples, limits))
+    findings += _set_aside(samples, ["swe_used"], **_soil_in_the_core(samples, limits))
+    findings += _set_aside(samples, ["swe_used"], **_core_longer_than_depth(samples, limits))
+    findings += _core_much_shorter(samples, limits)
+    context = _context(samples, limits, around or Surroundings())
+    findings += _courses_against_others(samples, context, limits)
+    findings += _notes(samples, context, limits)
+    return samples, findings
+
+
+def density_kg_m3(samples: pd.DataFrame) -> pd.Series:
+    """Return each sample's bulk density in kg/m3, missing without depth or without snow."""
+    return samples["swe_mm"] / samples["depth_m"].where(samples["depth_m"] > 0)
+
+
+def _tube_fuller_when_empty(samples: pd.DataFrame) -> dict:
+    full, empty = samples["mass_full_g"], samples["mass_empty_g"]
+    return {
+        # SWE from the sheet stands beside the weights and does not come from them.
+        "wrong": (full.notna() & ((empty <= 0) | (empty.isna() & samples["swe_mm"].isna()))) | (full < empty),
+        "rule": "wrong tare",
+        "severity": "error",
+        "evidence": full.map("full {:.0f} g, ".format) + empty.map("empty {:.0f} g".format),
+        "detail": "a tube weighs something and weighs more with snow in it: look for swapped weights or a missing tare",
+    }
+
+
+def _negative(samples: pd.DataFrame) -> dict:
+    return {
+        "wrong": (samples["depth_m"] < 0) | (samples["swe_used"] & (samples["swe_mm"] < 0)),
+        "rule": "negative",
+        "severity": "error",
+        "evidence": figures(samples),
+        "detail": "depth and SWE cannot be negative",
+    }
+
+
+def _too_much(samples: pd.DataFrame, limits: CourseLimits) -> dict:
+    return {
+        "wrong": (samples["swe_used"] & (samples["swe_mm"] > limits.swe_high_mm))
+        | (samples["depth_m"] > limits.depth_high_m),
+        "rule": "out of range",
+        "severity": "error",
+        "evidence": figures(samples),
+        "detail": f"no snow of the basin is deeper than {limits.depth_high_m:g} m or holds more than {limits.swe_high_mm:g} mm; "
+        "look at the unit of the column",
+    }
+
+
+def _water_without_depth(samples: pd.DataFrame) -> dict:
+    # A bulk row weighs many thin cores: its depth is often not noted, and its SWE stands by itself. A trace that a scale
+    # shows where the stake reads nothing is no contradiction.
+    return {
+        "wrong": samples["swe_used"] & (samples["swe_mm"] > READING_SWE_MM) & (samples["depth_m"] == 0),
+        "rule": "water without depth",
+        "severity": "error",
+        "evidence": figures(samples),
+        "detail": "a core with water in it has a depth; look for a missing depth entered as 0",
+    }
+
+
+def _depth_without_water(samples: pd.DataFrame, limits: CourseLimits) -> dict:
+    least = limits.density_low * (samples["depth_m"] - READING_DEPTH_M)
+    return {
+        "wrong": samples["swe_used"] & (samples["swe_mm"] == 0) & (least > READING_SWE_MM),
+        "rule": "depth without water",
+        "severity": "error",
+        "evidence": figures(samples),
+        "detail": "snow so deep weighs more than nothing; the tube was weighed empty or the SWE not filled in: leave it blank then",
+    }
+
+
+def _impossible_density(samples: pd.DataFrame, limits: CourseLimits) -> dict:
+    density = density_kg_m3(samples).where(samples["swe_used"])
+    # The lightest and densest that reading stake and scale leave open: thin snow is read coarsely.
+    depth, swe = samples["depth_m"], samples["swe_mm"]
+    most = (swe + READING_SWE_MM) / (depth - READING_DEPTH_M).where(depth > READING_DEPTH_M)
+    least = (swe - READING_SWE_MM) / (depth + READING_DEPTH_M)
+    visit = [samples["site_id"], samples["date"]]
+    courses = density.groupby(visit).transform("median")
+    low, high = limits.density_low, limits.density_high
+    beside = density.groupby(visit).transform("count") > 1
+    margin = np.where(beside & courses.between(low, high), POINT_MARGIN, 1.0)
+    wrong = (most < np.maximum(low / margin, PHYSICAL_DENSITY[0])) | (
+        least > np.minimum(high * margin, PHYSICAL_DENSITY[1])
+    )
+    return {
+        "wrong": wrong & density.notna(),
+        "rule": "impossible density",
+        "severity": "error",
+        "evidence": density.map("density {:.0f} kg/m3, ".format) + figures(samples),
+        "detail": f"a course's density must lie from {low:.0f} to {high:.0f} kg/m3, and a core's within a quarter of that; "
+        "look for inches written as centimetres, a wrong cutter area, several cores weighed together without their number under "
+        "cores, or a tube weighed with its snow as empty",
+    }
+
+
+def _long_core(samples: pd.DataFrame, limits: CourseLimits) -> pd.Series:
+    return samples["core_m"] > limits.core_over_depth * samples["depth_m"] + READING_DEPTH_M
+
+
+def _soil_in_the_core(samples: pd.DataFrame, limits: CourseLimits) -> dict:
+    density = density_kg_m3(samples).where(samples["swe_used"])
+    visit = density.groupby([samples["site_id"], samples["date"]])
+    middle = visit.transform("median")
+    spread = 1.4826 * (density - middle).abs().groupby([samples["site_id"], samples["date"]]).transform("median")
+    heavy = density - middle > SOIL_SD * np.maximum(spread, 0.05 * middle)
+    told = samples["remark"].str.contains(SOIL_WORDS, case=False, regex=True)
+    return {
+        "wrong": heavy & (_long_core(samples, limits) | told),
+        "rule": "soil in the core",
+        "severity": "warning",
+        "evidence": density.map("density {:.0f} kg/m3, ".format)
+        + middle.map("course median {:.0f} kg/m3, ".format)
+        + samples["core_m"].map("core {:.2f} m, ".format)
+        + figures(samples),
+        "detail": "the core is heavy and longer than the snow is deep, or its remark tells of ground in it: take the plug out and "
+        "its length off before weighing",
+    }
+
+
+def _core_longer_than_depth(samples: pd.DataFrame, limits: CourseLimits) -> dict:
+    return {
+        "wrong": _long_core(samples, limits) & samples["swe_used"],
+        "rule": "core longer than depth",
+        "severity": "warning",
+        "evidence": samples["core_m"].map("core {:.2f} m, ".format) + figures(samples),
+        "detail": "a core cannot be longer than the snow is deep: one of the two readings is wrong",
+    }
+
+
+def _core_much_shorter(samples: pd.DataFrame, limits: CourseLimits) -> list[Finding]:
+    short = samples["core_m"] + READING_DEPTH_M < limits.core_under_depth * samples["depth_m"]
+    return row_findings(
+        samples,
+        short & samples["swe_used"] & (samples["core_m"] > 0),
+        rule="core much shorter than depth",
+        severity="note",
+        evidence=samples["core_m"].map("core {:.2f} m, ".format) + figures(samples),
+        action="used",
+        detail="snow was lost from the tube or the tube did not reach the ground, unless the snow is very light or mushy",
+    )
+
+
+def _context(samples: pd.DataFrame, limits: CourseLimits, around: Surroundings) -> Context:
+    """Return the visits as they stand, for comparison with one another and with the stations."""
+    weighed = samples["swe_used"] & samples["used"]
+    kept = pd.DataFrame(
+        {
+            "site_id": samples["site_id"],
+            "date": samples["date"],
+            "log_density": np.log(density_kg_m3(samples).where(weighed & (samples["swe_mm"] > 0))),
+            "depth_m": samples["depth_m"].where(samples["used"]),
+            "swe_mm": samples["swe_mm"].where(weighed),
+        }
+    )
+    kept.loc[samples["used"] & (samples["depth_m"] == 0) & samples["swe_mm"].isna(), "swe_mm"] = 0.0
+    visits = kept.groupby(["site_id", "date"], sort=True).agg(
+        log_density=("log_density", "median"), depth_m=("depth_m", "mean"), swe_mm=("swe_mm", "mean")
+    )
+    visits = visits.sort_values(["date", "site_id"]).reset_index()
+    return Context(visits, around, limits.neighbour_elevation_m, limits.neighbour_days)
+
+
+def _points_of(samples: pd.DataFrame) -> dict[tuple, tuple[np.ndarray, Points]]:
+    """Return the rows in use, and the points they tell of, by course and day."""
+    used = np.flatnonzero(samples["used"])
+    depth = samples["depth_m"].to_numpy(float)
+    swe = samples["swe_mm"].where(samples["swe_used"]).to_numpy(float)
+    core, cores = samples["core_m"].to_numpy(float), samples["cores"].to_numpy(float)
+    groups = samples.iloc[used].groupby(["site_id", "date"], sort=True).indices
+    return {
+        key: (used[rows], Points(depth[used[rows]], swe[used[rows]], core[used[rows]], cores[used[rows]]))
+        for key, rows in groups.items()
+    }
+
+
+def _sheets_with_a_slip(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> list[Finding]:
+    """Set aside the whole sheets that a mix-up of units or a wrong tare explains, in time, so that none is a yardstick."""
+    findings = []
+    points_of = _points_of(samples)
+    believable = limits.density_low, limits.density_high
+    for place, visit in enumerate(context.each_visit()):
+        if (visit.site_id, visit.date) not in points_of:
+            continue
+        rows, points = points_of[visit.site_id, visit.date]
+        expected = context.expected(place)
+        slip = explain_sheet(points, expected, believable)
+        if slip is None or slip.odds < np.log(limits.mix_up_odds):
+            continue
+        context.set_aside(place)
+        findings.append(_sheet_with_a_slip(samples.loc[rows], visit, expected, slip))
+        # What a tare spoils is the weight; a depth is read on the stake all the same.
+        samples.loc[rows, ["swe_used"] if slip.rule == "wrong tare" else ["used", "swe_used"]] = False
+    return findings
+
+
+def _sheet_with_a_slip(rows: pd.DataFrame, visit: Visit, expected: Expected, slip: Slip) -> Finding:
+    told = f"{expected.density_told} other places" if expected.density_told else "season and last visit"
+    swe, _ = expected.swe()
+    level = f", SWE {visit.swe_mm:.0f} mm where {np.exp(swe):.0f} mm is expected" if np.isfinite(swe) else ""
+    return sheet_finding(
+        rows,
+        rule=slip.rule,
+        severity="error",
+        evidence=f"density {np.exp(visit.log_density):.0f} kg/m3 where {np.exp(expected.density):.0f} kg/m3 is expected by "
+        f"{told}{level}; {slip.words}",
+        action="set aside",
+        detail="mend the sheet, or declare the unit under columns.courses where all of them are so; nothing is converted by guess"
+        if slip.rule == "unit mix-up"
+        else "look for a tare left out, or that of another tube; nothing is corrected by guess",
+    )
+
+
+def _points_against_their_course(samples: pd.DataFrame, limits: CourseLimits) -> list[Finding]:
+    """Set aside the points that do not fit the others of their visit, each with what probably happened."""
+    findings = []
+    usual = _usual_depth(samples)
+    for rows, points in _points_of(samples).values():
+        for place, slip, figures_of_point in odd_points(points, usual[rows], limits.outlier_mad):
+            visit = samples.loc[rows]
+            row, said = visit.iloc[[place]], figures_of_point
+            rule, detail = (
+                "sample against its course",
+                "the point does not fit the others of the course; look at tare, cutter and stake",
+            )
+            if slip is not None:
+                rule, detail = slip.rule, f"looks like {slip.words}: mend the row; nothing is converted by guess"
+            tare = _tare_of_another_tube(visit, place)
+            if tare is not None:
+                rule, said = "wrong tare", f"{tare}; {said}"
+                detail = "the empty weight differs from the other cores', and with theirs the core would fit: mend it"
+            soil = rule == "sample against its course" and bool(_long_core(row, limits).iloc[0])
+            if soil and row["swe_mm"].iloc[0] / row["depth_m"].iloc[0] > density_kg_m3(visit).median():
+                rule, detail = "soil in the core", "the core is heavy and longer than the snow is deep"
+            # What a tare or a plug of soil spoils is the weight; a depth is read on the stake all the same.
+            weight_alone = rule in ("wrong tare", "soil in the core")
+            samples.loc[row.index, ["swe_used"] if weight_alone else ["used", "swe_used"]] = False
+            findings += row_findings(
+                row,
+                pd.Series(data=True, index=row.index),
+                rule=rule,
+                severity="warning",
+                evidence=pd.Series(said, index=row.index),
+                action="set aside",
+                detail=detail,
+            )
+    return findings
+
+
+def _usual_depth(samples: pd.DataFrame) -> np.ndarray:
+    """Return how much deeper in log depth each sample's point was than its course at the other visits, 0 where unknown."""
+    depth = np.log(samples["depth_m"].where(samples["used"] & (samples["depth_m"] > 0)))
+    off = depth - depth.groupby([samples["site_id"], samples["date"]]).transform("median")
+    # One slip of the stake at another visit must not become what is usual.
+    off = off.clip(-1.0, 1.0).where(samples["point"].ne(""))
+    point = off.groupby([samples["site_id"], samples["point"]])
+    others = point.transform("count") - off.notna()
+    return ((point.transform("sum") - off.fillna(0.0)) / others.where(others > 0)).fillna(0.0).to_numpy(float)
+
+
+def _tare_of_another_tube(visit: pd.DataFrame, place: int) -> str | None:
+    """Return the two empty weights where the other cores' tare makes an odd core fit, None where it does not."""
+    row, others = visit.iloc[place], visit.drop(index=visit.index[place])
+    usual = others["mass_empty_g"].median()
+    if not abs(row["mass_empty_g"] - usual) > TUBE_DIFFERENCE_G or not row["mass_full_g"] > usual:
+        return None
+    mended = row["swe_mm"] * (row["mass_full_g"] - usual) / (row["mass_full_g"] - row["mass_empty_g"])
+    middle = density_kg_m3(others).median()
+    now, then = (abs(np.log(swe / row["depth_m"] / middle)) for swe in (row["swe_mm"], mended))
+    return f"empty {row['mass_empty_g']:.0f} g, the others' {usual:.0f} g" if then < 0.5 * now else None
+
+
+def _courses_against_others(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> list[Finding]:
+    """Tell of the visits that differ from neighbours and last visit; set one aside that two yardsticks contradict alike."""
+    findings = []
+    points_of = _points_of(samples)
+    for place, visit in enumerate(context.each_visit()):
+        if not np.isfinite(visit.swe_mm):
+            # Depths alone, or nothing of it is in use.
+            continue
+        rows, _ = points_of[visit.site_id, visit.date]
+        off = _deviations(visit, context.expected(place))
+        high = [told for told in off if told[2] > limits.course_outlier_sd]
+        low = [told for told in off if told[2] < -limits.course_outlier_sd]
+        both = max(high, low, key=len)
+        aside = len(both) > 1
+        for rule, words, _ in both:
+            findings.append(
+                sheet_finding(
+                    samples.loc[rows],
+                    rule=rule,
+                    severity="error" if aside else "warning",
+                    evidence=words,
+                    action="set aside" if aside else "used",
+                    detail="the visit differs from what other places and days make likely: look whether sheet, site and date belong "
+                    "together",
+                )
+            )
+        if aside:
+            context.set_aside(place)
+            samples.loc[rows, ["used", "swe_used"]] = False
+    return findings
+
+
+def _deviations(visit: Visit, expected: Expected) -> list[tuple[str, str, float]]:
+    """Return by how many standard deviations a visit is off each yardstick: rule, figures, deviation."""
+    off = []
+    density, swe = visit.log_density, visit.swe_mm
+    fresh = density < expected.density and expected.may_be_fresh(visit.depth_m, density)
+    if expected.density_told > 1 and np.isfinite(density) and visit.depth_m > THIN_M and not fresh:
+        words = f"density {np.exp(density):.0f} kg/m3 where {np.exp(expected.density):.0f} kg/m3 is expected by "
+        off.append(
+            (
+                "course against its neighbours",
+                words + f"{expected.density_told} other places",
+                (density - expected.density) / expected.density_sd_at(visit.depth_m),
+            )
+        )
+    if np.isfinite(expected.near) and swe > 0:
+        off_by = np.log(swe) - expected.near
+        # In melt one place is bare before its neighbour of like elevation has lost a third.
+        melt = 2 * expected.lost_mm / np.exp(expected.near) if off_by < 0 else 0.0
+        z = off_by / np.sqrt(expected.near_sd**2 + (2 * READING_SWE_MM / swe) ** 2 + melt**2)
+        words = f"SWE {swe:.0f} mm where {np.exp(expected.near):.0f} mm is expected by places of like elevation"
+        off.append(("course against its neighbours", words, z))
+    if np.isfinite(expected.last_mm):
+        words = f"SWE {swe:.0f} mm where {expected.last_mm:.0f} mm is expected by its last visit and the stations' change since"
+        off.append(("course against its last visit", words, (swe - expected.last_mm) / expected.last_sd_mm))
+    return off
+
+
+def _notes(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> list[Finding]:
+    """Return what is worth knowing of visits in use: few points, thin snow, cores too light to weigh, density off season."""
+    findings = []
+    points_of = _points_of(samples)
+    cores, weighed = samples["cores"].fillna(1.0).to_numpy(float), samples["swe_used"].to_numpy(bool)
+    for visit in context.each_visit():
+        if (visit.site_id, visit.date) not in points_of:
+            continue
+        rows, _ = points_of[visit.site_id, visit.date]
+        points = int(np.maximum(cores[rows], 1.0).sum())
+        depth, swe = visit.depth_m, visit.swe_mm
+        low, high = seasonal_range(visit.date, southern=context.around.southern)
+        density = np.exp(visit.log_density)
+        single = weighed[rows].any() and not (cores[rows] > 1).any()
+        told = (
+            (
+                points < limits.few_points,
+                "few points",
+                f"{points} points",
+                f"a course has usually 5 or 10 points; the mean of fewer than {limits.few_points:g} is unsure, and its error says so",
+            ),
+            (
+                0 < depth < limits.thin_m,
+                "thin snow",
+                f"mean depth {100 * depth:.1f} cm",
+                "courses are surveyed while more than 5 cm of snow lies; thinner snow counts, and its density is unsure",
+            ),
+            (
+                single and 0 < swe < limits.bulk_swe_mm,
+                "bulk sample advised",
+                f"mean SWE {swe:.0f} mm, weighed point by point",
+                f"below {limits.bulk_swe_mm:g} mm weigh several cores together and write how many under cores",
+            ),
+            (
+                depth > THIN_M and (density < low or density > high),
+                "density against season",
+                f"density {density:.0f} kg/m3, usual {low:.0f} to {high:.0f} kg/m3",
+                "denser or lighter than mountain snow usually is at this time of the season; look at unit and tare",
+            ),
+        )
+        findings += [
+            sheet_finding(
+                samples.loc[rows], rule=rule, severity="note", evidence=evidence, action="used", detail=detail
+            )
+            for wrong, rule, evidence, detail in told
+            if wrong
+        ]
+    return findings
+
+
+def _set_aside(  # noqa: PLR0913  one rule's row of the table of rules
+    samples: pd.DataFrame,
+    columns: list[str],
+    *,
+    wrong: pd.Series,
+    rule: str,
+    severity: str,
+    evidence: pd.Series,
+    detail: str,
+) -> list[Finding]:
+    """Take the wrong samples out of use and return a finding for each."""
+    wrong = wrong.fillna(value=False).astype(bool) & samples["used"]
+    samples.loc[wrong, columns] = False
+    return row_findings(
+        samples, wrong, rule=rule, severity=severity, evidence=evidence, action="set aside", detail=detail
+    )

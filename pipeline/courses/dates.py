@@ -1,0 +1,90 @@
+"""The days on course sheets: of what day a sample tells, and sheets whose day cannot be right."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pandas as pd
+
+from pipeline.courses.findings import row_findings
+from pipeline.model.problems import Finding
+
+FIRST_YEAR, LAST_YEAR = 1900, 2199
+"""Years in which a course can have been surveyed: regular courses began after 1900 (common practice, no source); a year beyond
+is a slip of the pen. The clock is not asked: a night gives the same findings whenever it is run."""
+
+
+def season_samples(
+    samples: pd.DataFrame, season: tuple[dt.date, dt.date], most_days: float
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the samples dated within the season so far, and findings on those whose day puts them out of it wrongly.
+
+    Parameters
+    ----------
+    samples : one row a sample point: site_id, date, nominal_date, file, line and the rest of the sheet.
+    season : first day of the season and the day of the estimate.
+    most_days : a nominal date further from the true one contradicts it.
+
+    Notes
+    -----
+    Rows of other seasons and of later days are none of this day's business and leave without a word, unless their nominal
+    date says that they belong here.
+    """
+    start, end = (pd.Timestamp(day) for day in season)
+    date, nominal = samples["date"], samples["nominal_date"]
+    impossible = (date.dt.year < FIRST_YEAR) | (date.dt.year > LAST_YEAR)
+    findings = row_findings(
+        samples,
+        impossible,
+        rule="impossible date",
+        severity="error",
+        evidence=date.map("date {:%Y-%m-%d}".format),
+        action="set aside",
+        detail=f"nobody surveyed a course before {FIRST_YEAR} or after {LAST_YEAR}: mend the year on the sheet",
+    )
+    belongs = (nominal >= start) & (nominal <= end) & ((date - nominal).abs() > pd.Timedelta(days=most_days))
+    said = _both(samples)
+    findings += row_findings(
+        samples,
+        belongs & (date > end) & ~impossible,
+        rule="future date",
+        severity="error",
+        evidence=said,
+        action="set aside",
+        detail="the sheet's nominal date is past, its date is later than the day of the estimate: mend the date",
+    )
+    findings += row_findings(
+        samples,
+        belongs & (date < start) & ~impossible,
+        rule="date far from nominal",
+        severity="error",
+        evidence=said,
+        action="set aside",
+        detail="the sheet's nominal date lies in this season, its date before it: mend the year or the month",
+    )
+    return samples[~impossible & (date >= start) & (date <= end)].reset_index(drop=True), findings
+
+
+def far_from_nominal(samples: pd.DataFrame, most_days: float) -> dict:
+    """Return the rule on samples whose date and nominal date contradict each other.
+
+    A survey for the first of the month is made up to a week before or after it and keeps its true date; further apart, one of
+    the two dates is wrong and nobody can tell which.
+    """
+    apart = (samples["date"] - samples["nominal_date"]).abs()
+    return {
+        "wrong": apart > pd.Timedelta(days=most_days),
+        "rule": "date far from nominal",
+        "severity": "error",
+        "evidence": _both(samples),
+        "detail": f"date and nominal date lie more than {most_days:g} days apart, and the day decides where the sample counts: "
+        "mend the one that is wrong",
+    }
+
+
+def _both(samples: pd.DataFrame) -> pd.Series:
+    words = [
+        f"date {date:%Y-%m-%d}, nominal date {'not given' if pd.isna(nominal) else nominal.date()}"
+        for date, nominal in zip(samples["date"], samples["nominal_date"], strict=True)
+    ]
+    return pd.Series(words, samples.index, dtype=str)

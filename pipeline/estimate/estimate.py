@@ -1,0 +1,303 @@
+"""The science of a basin day in order: from trusted inputs to fields, errors and totals. No files, no settings, no clock."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from pipeline.estimate.day_inputs import Choices, DayInputs
+from pipeline.estimate.swe_map import MapOfDay, SweMap, day_of
+from pipeline.melt.normals import in_per_cent
+from pipeline.melt.outlook import OutlookInputs, with_outlook
+from pipeline.model.day import Day
+from pipeline.model.problems import NoEstimateError
+from pipeline.snow.background import CarriedFlight
+from pipeline.snow.blend import Blend, asks_trees, blended
+from pipeline.snow.carry import CELL_VARIATION
+from pipeline.snow.density import BulkDensity
+from pipeline.snow.density_records import SeasonPrior
+from pipeline.snow.depth_only import with_depth_only_sites
+from pipeline.snow.evening import is_recent, level_of
+from pipeline.snow.flight_swe import Filling, Flown, fill_voids, flight_swe
+from pipeline.snow.forcing import season_forcing
+from pipeline.snow.past_pattern import PAST_PATTERN
+from pipeline.snow.settling import settled_density
+from pipeline.snow.site_gains import with_seasons
+from pipeline.snow.site_values import site_values, weather_nodes
+from pipeline.snow.snow_line import (
+    BARE_COVER,
+    SeenBare,
+    chance_bare,
+    most_since_bare,
+    seen_bare_today,
+)
+from pipeline.snow.sturm import autumn_origin
+from pipeline.snow.terrain_balance import Background, fitted_on_terrain
+from pipeline.statistics.errors import SLOPE_REACH_M, ErrorPart, scaled
+from pipeline.terrain.predictors import add_exposure, with_landform
+
+
+def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
+    """Return the estimate of a basin day.
+
+    Raises
+    ------
+    NoEstimateError : there is neither a usable site nor a flight.
+    """
+    found = map_of_day(inputs, choices)
+    day = day_of(found)
+    if inputs.forecast is None:
+        day = replace(day, models=day.models | {"outlook": {"made": False, "why": NO_WEATHER}})
+    else:
+        day = with_outlook(day, _for_outlook(found.inputs, choices))
+    if inputs.normals is None:
+        return day
+    basin = inputs.basin_id, float(day.totals["swe_mean_mm"].iloc[0])
+    return replace(day, normals=in_per_cent(inputs.normals, basin, day.sites, (inputs.date, choices.season_start)))
+
+
+NO_WEATHER = "the settings name no weather table (inputs.weather)"
+"""Why a basin without a weather table has no outlook."""
+
+
+def _for_outlook(inputs: DayInputs, choices: Choices) -> OutlookInputs:
+    return OutlookInputs(
+        inputs.grid, inputs.terrain, inputs.ground, inputs.forecast, inputs.albedo, choices.season_start
+    )
+
+
+def why_no_estimate(inputs: DayInputs, choices: Choices) -> str:
+    """Return why `estimate_day` could estimate nothing from these inputs, empty where it could; nothing is estimated."""
+    if _with_flights_that_see(inputs, choices).flights:
+        return ""
+    ground = _with_depth_only_sites(replace(inputs, flights=[]), choices).ground
+    return _nothing_to_go_by(inputs, inputs.date) if site_values(ground, inputs.date).empty else ""
+
+
+def _nothing_to_go_by(inputs: DayInputs, date: dt.date) -> str:
+    return f"no estimate for {inputs.basin_id} on {date}: no flight, and no course or station with a usable SWE near the date"
+
+
+def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
+    """Return the map of a basin day with its errors and models, before it is made ready to be published.
+
+    Raises
+    ------
+    NoEstimateError : there is neither a usable site nor a flight.
+    """
+    inputs = derived(inputs, choices)
+    flights = season_flights(inputs, choices)
+    flown = flights[-1] if flights else None
+    background = _blend(flights, inputs, choices)
+    places = _places(flown, inputs)
+    today = _with_covers(_map_of(flown, background, places, inputs), flown, inputs, choices)
+    density = _density(inputs, choices).fit(inputs.densities, inputs.date)
+    return MapOfDay(inputs, places, today, background, density)
+
+
+def derived(inputs: DayInputs, choices: Choices) -> DayInputs:
+    """Return the inputs with what is derived of them: flights that saw enough, exposure, patterns, gains, settling, depth alone."""
+    inputs = _with_flights_that_see(inputs, choices)
+    inputs = _with_site_gains(_with_past_pattern(_with_exposure(inputs)), choices)
+    return _with_depth_only_sites(_with_settling(_with_landform(inputs, choices), choices), choices)
+
+
+def season_flights(inputs: DayInputs, choices: Choices) -> list[Flown]:
+    """Return the basin on each flight's day, oldest first, from inputs as `derived` gives them."""
+    flights: list[Flown] = []
+    for flight in inputs.flights:
+        flights.append(_flown(flight, flights[-1] if flights else None, inputs, choices))
+    return flights
+
+
+def _density(inputs: DayInputs, choices: Choices) -> BulkDensity:
+    origin = autumn_origin(choices.season_start, southern=inputs.grid.southern)
+    lead_days = (origin - choices.season_start).days
+    return BulkDensity(SeasonPrior(choices.snow_class, origin, lead_days, inputs.settling), inputs.earlier_densities)
+
+
+def _with_flights_that_see(inputs: DayInputs, choices: Choices) -> DayInputs:
+    """Return the inputs without flights that saw no cell well enough."""
+
+    def sees(flight: xr.Dataset) -> bool:
+        seen = np.isfinite(flight["depth"]) & (flight["valid_fraction"] >= choices.least_valid_fraction)
+        return bool((seen & np.isfinite(inputs.terrain["elevation"])).any())
+
+    return replace(inputs, flights=[flight for flight in inputs.flights if sees(flight)])
+
+
+def _with_settling(inputs: DayInputs, choices: Choices) -> DayInputs:
+    """Return the inputs with the season's modelled density, where the weather is known."""
+    ground = inputs.ground
+    forcing = season_forcing(
+        ground, pd.Timestamp(choices.season_start), pd.Timestamp(inputs.date), weather_nodes(ground)
+    )
+    known = forcing is not None and forcing.tells
+    return replace(inputs, settling=settled_density(forcing) if known else None)
+
+
+def _with_exposure(inputs: DayInputs) -> DayInputs:
+    """Return the inputs with exposure and coordinates on the terrain, and what the sites' cells are like on the sites."""
+    terrain = add_exposure(inputs.terrain)
+    north, east = np.meshgrid(inputs.grid.y, inputs.grid.x, indexing="ij")
+    terrain = terrain.assign(east=(("y", "x"), east), north=(("y", "x"), north))
+    sites = inputs.ground.sites
+    row, column = sites["row"].to_numpy(), sites["column"].to_numpy()
+    cell = {name: terrain[name].to_numpy()[row, column] for name in ("northness", "canopy")}
+    sites = sites.assign(**cell)
+    placed = {name: _placed(getattr(inputs, name), sites) for name in ("densities", "earlier_densities")}
+    return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites), **placed)
+
+
+def _placed(records: pd.DataFrame | None, sites: pd.DataFrame) -> pd.DataFrame | None:
+    """Return records of density with their sites' `x` and `y`, missing for sites that the table of sites does not have."""
+    if records is None:
+        return None
+    at = sites[["x", "y"]].reindex(records["site_id"]).set_axis(records.index)
+    return records.assign(x=at["x"], y=at["y"])
+
+
+def _with_past_pattern(inputs: DayInputs) -> DayInputs:
+    """Return the inputs with the pattern of earlier seasons' flights on the terrain and the sites, where there were any."""
+    pattern = inputs.past_pattern
+    if pattern is None:
+        return inputs
+    sites = inputs.ground.sites
+    at_sites = {PAST_PATTERN: pattern[sites["row"].to_numpy(), sites["column"].to_numpy()]}
+    ground = replace(inputs.ground, sites=sites.assign(**at_sites))
+    return replace(inputs, terrain=inputs.terrain.assign({PAST_PATTERN: (("y", "x"), pattern)}), ground=ground)
+
+
+def _with_site_gains(inputs: DayInputs, choices: Choices) -> DayInputs:
+    """Return the inputs with what earlier seasons' flights tell of the sites against their cells."""
+    if inputs.earlier_pairs is None:
+        return inputs
+    pairs = with_seasons(inputs.earlier_pairs, choices.season_start)
+    return replace(inputs, ground=replace(inputs.ground, earlier_pairs=pairs))
+
+
+def _with_landform(inputs: DayInputs, choices: Choices) -> DayInputs:
+    """Return the inputs with the shape of the ground on the terrain, where trees ask for it."""
+    if not asks_trees(choices.method, len(inputs.flights)):
+        return inputs
+    terrain = with_landform(inputs.terrain, inputs.landform, choices.wind_from_deg)
+    return replace(inputs, terrain=terrain.assign_attrs(latitude=inputs.grid.latitude_deg))
+
+
+def _with_depth_only_sites(inputs: DayInputs, choices: Choices) -> DayInputs:
+    """Return the inputs with SWE for the sites that measured a depth alone, on the days that are asked for."""
+    days = [inputs.date, *(dt.date.fromisoformat(flight.attrs["date"]) for flight in inputs.flights)]
+    ground = with_depth_only_sites(
+        inputs.ground, lambda date: _density(inputs, choices).fit(inputs.densities, date), days
+    )
+    return replace(inputs, ground=ground)
+
+
+def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices: Choices) -> Flown:
+    """Return the basin on a flight's day, its level combined with the flight before, voids filled from that day's background."""
+    date = dt.date.fromisoformat(flight.attrs["date"])
+    density = _density(inputs, choices).fit(inputs.densities, date)
+    flown = flight_swe(flight, density, inputs.terrain, choices.least_valid_fraction)
+    whole = flown.seen[np.isfinite(inputs.terrain["elevation"].to_numpy())].all()
+    recent = before is not None and is_recent(before.date, date)
+    if whole and not recent:
+        return flown
+    try:
+        told = _background(before, inputs, date, choices).predict(_places(before, inputs))
+    except NoEstimateError:
+        # No site either: the flight's own mean by elevation is all that is known of its voids.
+        mean = flown.pattern.at(inputs.terrain["elevation"].to_numpy())
+        return fill_voids(flown, Filling(mean, (mean > 0).astype(float), []), inputs.terrain)
+    if recent:
+        level = level_of(before.date, flown.swe_mm, told.swe_mm, inputs.terrain["cell_area"].to_numpy())
+        flown = flown if level is None else flown.combined(level)
+    return flown if whole else fill_voids(flown, Filling(told.swe_mm, told.covered, told.plain_parts()), inputs.terrain)
+
+
+def _background(flown: Flown | None, inputs: DayInputs, date: dt.date, choices: Choices) -> Background:
+    """Return the background fitted for `date`: the flight carried on where there is one, else the sites on the terrain."""
+    if flown is not None:
+        return CarriedFlight(flown, choices.season_start).fit(inputs.ground, date)
+    if site_values(inputs.ground, date).empty:
+        raise NoEstimateError(f"{_nothing_to_go_by(inputs, date)}. Look at the findings with `snowtally check`")
+    return fitted_on_terrain(choices.season_start, inputs.ground, date)
+
+
+def _blend(flights: list[Flown], inputs: DayInputs, choices: Choices) -> Background | Blend:
+    """Return the day's background; on a flight's own day that of the flight alone, since hardly a cell is left to it."""
+    if flights and flights[-1].date == inputs.date:
+        return _background(flights[-1], inputs, inputs.date, choices)
+    if not flights and site_values(inputs.ground, inputs.date).empty:
+        return _background(None, inputs, inputs.date, choices)
+    when_where = choices.season_start, inputs.date, inputs.terrain
+    return blended(choices.method, flights, inputs.ground, when_where, _seed(inputs))
+
+
+def _seed(inputs: DayInputs) -> int:
+    """Return a number made of what the day is estimated from."""
+    digest = hashlib.sha256(f"{inputs.basin_id} {inputs.date}".encode())
+    for flight in inputs.flights:
+        digest.update(np.ascontiguousarray(flight["depth"].to_numpy()).tobytes())
+    return int.from_bytes(digest.digest()[:4], "big")
+
+
+def _places(flown: Flown | None, inputs: DayInputs) -> xr.Dataset:
+    return inputs.terrain if flown is None else inputs.terrain.assign(flown=(("y", "x"), flown.swe_mm))
+
+
+def _map_of(flown: Flown | None, background: Background, places: xr.Dataset, inputs: DayInputs) -> SweMap:
+    """Return the day's map: the flight itself on its own day, else the background with the sites' residual."""
+    if flown is not None and flown.date == inputs.date:
+        return SweMap(flown.swe_mm, flown.standard_error(), flown.covered, list(flown.parts), flown)
+    predicted = background.predict(places)
+    parts = predicted.all_parts(inputs.grid.x, inputs.grid.y)
+    return SweMap(predicted.swe_mm, predicted.standard_error(), predicted.covered, parts, None)
+
+
+def _with_covers(today: SweMap, flown: Flown | None, inputs: DayInputs, choices: Choices) -> SweMap:
+    """Return the map held against the snow-cover grids: those since the last flight, and the day's own."""
+    canopy, elevation = (inputs.terrain[name].to_numpy() for name in ("canopy", "elevation"))
+    covers = [(day, cover) for day, cover in inputs.earlier_covers if flown is None or day > flown.date]
+    before = most_since_bare(inputs.ground, choices.season_start, covers, inputs.date, elevation)
+    today = _held_to(before, today, canopy)
+    if inputs.cover is None:
+        return today
+    today = _held_to(seen_bare_today(inputs.cover), today, canopy)
+    told = (inputs.cover >= BARE_COVER) & (today.swe_mm > 0)
+    return replace(today, covered=np.where(told, inputs.cover, today.covered))
+
+
+def _held_to(seen: SeenBare, today: SweMap, canopy: np.ndarray) -> SweMap:
+    """Return the map where cells seen bare hold no more than has fallen since, by the chance that they were bare.
+
+    A mixture of two cases: bare, with what fell since, or as the map has it. Its mean is the weighted mean of both, its variance
+    that of each weighted, with that of their difference. What a laser measured on the day itself stays as it is.
+    """
+    # Where the map has nothing either, the grid takes off its error.
+    held = today.swe_mm >= seen.most_mm
+    if today.flown is not None:
+        held &= ~today.flown.seen
+    if not held.any():
+        return today
+    chance = np.zeros(today.swe_mm.shape)
+    chance[held] = chance_bare(
+        seen.fraction[held], canopy[held], (today.swe_mm[held], today.se_mm[held]), today.covered[held]
+    )
+    most = np.where(held, seen.most_mm, 0.0)
+    goes = np.where(held, 1.0 - np.divide(most, today.swe_mm, out=np.zeros_like(most), where=today.swe_mm > 0), 0.0)
+    kept = 1.0 - chance * goes
+    fresh = ErrorPart("snow since seen bare", np.sqrt(chance) * CELL_VARIATION * most, np.inf)
+    either = np.sqrt(chance * (1.0 - chance)) * goes * np.hypot(today.swe_mm, today.se_mm)
+    doubt = ErrorPart("snow cover seen", either, SLOPE_REACH_M)
+    return replace(
+        today,
+        swe_mm=kept * today.swe_mm,
+        se_mm=np.sqrt((kept * today.se_mm) ** 2 + fresh.error_mm**2 + doubt.error_mm**2),
+        covered=np.where(held, chance * seen.covered + (1.0 - chance) * today.covered, today.covered),
+        parts=[*(scaled(part, kept) for part in today.parts), fresh, doubt],
+    )

@@ -1,0 +1,165 @@
+"""The map of a basin day, and what is published of it: variables, totals with their errors, sites, skill and models."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from pipeline.estimate.day_inputs import DayInputs
+from pipeline.model.day import Day
+from pipeline.model.variables import SOURCE_FLAGS, VARIABLES
+from pipeline.snow.blend import Blend
+from pipeline.snow.density import BulkDensity, DensityPlaces
+from pipeline.snow.flight_swe import Flown
+from pipeline.snow.site_gains import gains_of
+from pipeline.snow.skill import density_skill, site_table, swe_skill
+from pipeline.snow.terrain_balance import Background
+from pipeline.statistics.errors import ErrorPart, KrigedPart, VolumeCovariance, volume_covariance
+from pipeline.statistics.intervals import censored_quantile
+from pipeline.statistics.totals import ZoneBands, covariance_rows, totals_rows
+
+
+@dataclass(frozen=True)
+class SweMap:
+    """SWE of the whole grid on the day: mean and standard error (mm), covered share, error parts, cells seen by a flight."""
+
+    swe_mm: np.ndarray
+    se_mm: np.ndarray
+    covered: np.ndarray
+    parts: list[ErrorPart | KrigedPart]
+    flown: Flown | None
+
+
+@dataclass(frozen=True)
+class MapOfDay:
+    """The inputs with what was derived of them, the grid's places as the background takes them, the map, the models behind it."""
+
+    inputs: DayInputs
+    places: xr.Dataset
+    today: SweMap
+    background: Background | Blend
+    density: BulkDensity
+
+
+def day_of(found: MapOfDay) -> Day:
+    """Return the day with totals, their errors, the sites and the skill, on the basin's bounding box."""
+    inputs, today, background, density = found.inputs, found.today, found.background, found.density
+    gains = gains_of(inputs.ground)
+    fields = published_fields(today, density, inputs)
+    units = ZoneBands(inputs.basin_id, [zone_id for zone_id, _ in inputs.zones], inputs.terrain.attrs["bands"])
+    covariance = zone_band_covariance(today, fields, units, inputs.grid.cell_m)
+    blend = background if isinstance(background, Blend) else None
+    sites = site_table(inputs.ground, today, inputs.date, None if blend is None else blend.without_)
+    skill = pd.concat(
+        [
+            density_skill(density),
+            *([] if blend is None else [blend.skill()]),
+            # Beside the candidates' own rows the one of the whole is the blend's, whichever of them was taken.
+            swe_skill(sites, "blend" if blend is not None and len(blend.candidates) > 1 else _name(today, background)),
+        ]
+    )
+    grid, window = inputs.grid.window(fields["cell_area"].to_numpy() > 0)
+    return Day(
+        basin_id=inputs.basin_id,
+        title=inputs.title,
+        date=inputs.date,
+        noon_utc=inputs.noon_utc,
+        grid=grid,
+        zones=inputs.zones,
+        bands=inputs.terrain.attrs["bands"],
+        fields=fields.isel(y=window[0], x=window[1]),
+        totals=totals_rows(fields, units, covariance.total, inputs.date),
+        totals_covariance=covariance_rows(fields, units, covariance.total),
+        sites=sites,
+        checks=inputs.checks,
+        skill=skill.reset_index(drop=True),
+        models={
+            "density": density.parameters(),
+            "blend": {"name": _name(today, background)} | background.parameters(),
+            "flights": inputs.flight_figures,
+            **({} if gains is None else {"site_gains": gains.parameters()}),
+            "errors": {
+                "factor": 1.0 if blend is None else round(blend.factor_, 4),
+                "budget_by_zone": {zone_id: covariance.budget(units.of_zone(zone_id)) for zone_id in units.zones},
+            },
+        },
+        error_budget=covariance.budget(),
+    )
+
+
+def published_fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> xr.Dataset:
+    """Return the published variables on (y, x) of the grid with its margin, in the units of `variables.VARIABLES`, unrounded.
+
+    Parameters
+    ----------
+    today : the map.
+    density : the model fitted for the day.
+    inputs : of these the grid and the terrain: elevation (m), cell_area (m2; 0 outside the basin), zone, band and what the density
+        model asks for.
+
+    Notes
+    -----
+    A trace that the archive rounds to nothing is nothing, so that no density, depth or cover stands where no snow does; and where
+    snow stands, it covers at least the least share that the archive tells.
+    """
+    terrain = inputs.terrain
+    elevation = terrain["elevation"].to_numpy()
+    swe, se = np.where(np.round(today.swe_mm, VARIABLES["swe"].decimals) > 0, today.swe_mm, 0.0), today.se_mm
+    covered = np.where(swe > 0, np.maximum(today.covered, 10.0 ** -VARIABLES["snow_cover"].decimals), 0.0)
+    told = density.predict_from_swe(swe, DensityPlaces.of_terrain(terrain))
+    rho, rho_se = told.mean, told.standard_error()
+    depth = swe / rho
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # SWE's error holds that of density; depth = SWE / density is at least as uncertain as the two are apart.
+        depth_se = np.where(swe > 0, depth * np.hypot(se / swe, rho_se / rho), se / rho)
+    source = np.where(swe > 0, SOURCE_FLAGS["blended"], SOURCE_FLAGS["no_snow"])
+    if today.flown is not None:
+        measured = today.flown.seen & (swe > 0)
+        depth = np.where(measured, today.flown.depth_m, depth)
+        depth_se = np.where(measured, today.flown.depth_se_m, depth_se)
+        rho = np.where(measured, swe / np.where(measured, depth, 1.0), rho)
+        source = np.where(measured, SOURCE_FLAGS["flight"], source)
+    values = {
+        "swe": swe,
+        "swe_se": se,
+        "swe_p10": censored_quantile(swe, se, 0.1),
+        "swe_p90": censored_quantile(swe, se, 0.9),
+        "depth": depth,
+        "depth_se": depth_se,
+        # Where no snow lies there is nothing to be dense.
+        "density": np.where(swe > 0, rho, np.nan),
+        "density_se": np.where(swe > 0, rho_se, np.nan),
+        "snow_cover": covered,
+    }
+    inside = terrain["cell_area"].to_numpy() > 0
+    fields = {name: np.where(inside, value, np.nan) for name, value in values.items()}
+    fields["elevation"] = np.where(inside, elevation, np.nan)
+    fields["cell_area"] = np.where(inside, terrain["cell_area"].to_numpy(), np.nan)
+    for name, classes in (
+        ("source", source),
+        ("zone", terrain["zone"].to_numpy()),
+        ("band", terrain["band"].to_numpy()),
+    ):
+        fields[name] = np.where(inside, classes, 0).astype("i4")
+    return xr.Dataset({name: (("y", "x"), value) for name, value in fields.items()}, coords=terrain["elevation"].coords)
+
+
+def _name(today: SweMap, background: Background) -> str:
+    return "flight" if today.flown is not None else background.name
+
+
+def zone_band_covariance(today: SweMap, fields: xr.Dataset, units: ZoneBands, cell_m: float) -> VolumeCovariance:
+    """Return the covariance of the volumes of the zones' bands, m6, from the map's error parts.
+
+    Parameters
+    ----------
+    today : the map, of whose error parts it is made.
+    fields : zone, band and cell_area (m2) on (y, x).
+    units : the basin's zones and bands.
+    cell_m : side of a cell, m.
+    """
+    number = units.numbers(fields["zone"].to_numpy(), fields["band"].to_numpy())
+    return volume_covariance(today.parts, fields["cell_area"].to_numpy(), number, units.count, cell_m)

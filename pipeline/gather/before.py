@@ -1,0 +1,298 @@
+"""The newest sound revision of a basin, and what it was made from held against what a date reads now."""
+
+from __future__ import annotations
+
+import datetime as dt
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import xarray as xr
+
+from pipeline.archive.current import Revision, current_of
+from pipeline.gather.albedo import ALBEDO_DAYS
+from pipeline.gather.coverage import CHANGED_VALUES, Limits, earlier_lost, held_against, net_losses
+from pipeline.gather.coverage_grids import Files, Grids, grids_held_against
+from pipeline.gather.coverage_sides import KINDS, Before
+from pipeline.gather.earlier_pairs import EARLIER_PAIRS
+from pipeline.gather.earlier_visits import EARLIER_VISITS
+from pipeline.gather.flights import EARLIER_COVER_DAYS, EARLIER_COVERS, FLIGHT
+from pipeline.inputs.relative import relative_name
+from pipeline.model.problems import ArchiveError, Finding
+from pipeline.publishing.archived_grids import grids_sha256, read_grids
+from pipeline.publishing.archived_inputs import inputs_folder
+from pipeline.publishing.archived_rows import read_rows, rows_sha256
+from pipeline.reading import dates_held, decisions, load_record, revisions, soundness_of
+from pipeline.settings.basin import Settings
+
+_OF_EARLIER = {
+    EARLIER_VISITS: ("courses", "visits"),
+    EARLIER_PAIRS: ("flights", "depths of sites on the days of flights"),
+}
+"""Rows of earlier seasons: the declared table that they hang on, and what they are, in words."""
+
+PLACES = " places"
+"""Behind a table's name: where its rows stood."""
+
+COVER, EARLIER_COVER = "cover", "cover of "
+"""The snow-cover grid of the day itself; of a day before it is named by this and its date."""
+
+MOST_LOOKED_AT = 100
+"""So many dates are looked at for a sound revision, the newest first: a basin that was degraded for a winter has no other news."""
+
+
+@dataclass(frozen=True)
+class ReadNow:
+    """What a date reads: rows and grids by name, as they will be kept, with their hashes.
+
+    Parameters
+    ----------
+    date : the date.
+    rows, grids : by name.
+    hashes : of both, by name.
+    """
+
+    date: dt.date
+    rows: dict[str, pd.DataFrame]
+    grids: dict[str, xr.Dataset]
+    hashes: dict[str, str]
+
+    @classmethod
+    def of(cls, date: dt.date, rows: dict[str, pd.DataFrame], grids: dict[str, xr.Dataset]) -> ReadNow:
+        """Return it with the hashes."""
+        hashes = {name: rows_sha256(table) for name, table in rows.items()}
+        return cls(date, rows, grids, hashes | {name: grids_sha256(dataset) for name, dataset in grids.items()})
+
+
+def lost_since_sound(settings: Settings, now: ReadNow, told: list[Finding], *, by_hand: bool) -> list[Finding]:
+    """Return findings on what the newest sound revision had and the date reads no more; none where there is no such revision.
+
+    Parameters
+    ----------
+    told : the findings of reading, with files from the settings' folder on.
+    by_hand : whether an analyst asked for the date: values that are others now are then taken over.
+    """
+    newest = newest_sound(settings, now.date)
+    if newest is None:
+        return []
+    found = lost_since(settings, newest, now, told)
+    return [finding for finding in found if not (by_hand and finding.rule == CHANGED_VALUES)]
+
+
+def newest_sound(settings: Settings, date: dt.date) -> tuple[Revision, dict[str, Any]] | None:
+    """Return the newest current revision of a date's season that is sound, with its record; None where there is none.
+
+    A degraded one counts where a person made it current: what it lacks was given up. Where the season has none, the newest of
+    any other is returned. Records that cannot be read are passed over: what is damaged there must not stop a night.
+    """
+    root, basin = settings.archive_root, settings.basin.id
+    try:
+        dates, decided = dates_held(root, basin), decisions(root, basin)
+    except ArchiveError:
+        return None
+    soundness, season = soundness_of(root, basin), settings.season_start(date)
+    dates.sort(key=lambda day: (settings.season_start(day) == season, day), reverse=True)
+    for day in dates[:MOST_LOOKED_AT]:
+        current = current_of(revisions(root, basin, day), decided, soundness)
+        if current is None:
+            continue
+        by_hand = [one for one in decided.made_current.get(day, []) if not one.kept]
+        chosen = any(one.revision == current.number for one in by_hand)
+        if chosen or not soundness(current).degraded:
+            with suppress(ArchiveError):
+                record = load_record(current.path)
+                if record.get("kept_inputs"):
+                    return current, record
+    return None
+
+
+def lost_since(
+    settings: Settings, revision: tuple[Revision, dict[str, Any]], now: ReadNow, told: list[Finding]
+) -> list[Finding]:
+    """Return findings on what a revision had and a date reads no more, or reads as something massively different."""
+    limits = Limits(settings.checks.least_usable_share, settings.checks.most_changed_share)
+    archived = _Archived(settings, *revision)
+    before = before_of(settings, revision, now)
+    findings = held_against(before, now.rows, limits, told) + archived.earlier_lost(before, now)
+    pair = archived.grids(before, now)
+    return findings + grids_held_against(before.name, pair, _files(settings), limits, told)
+
+
+def before_of(settings: Settings, revision: tuple[Revision, dict[str, Any]], now: ReadNow) -> Before:
+    """Return the tables of a revision that are others now, as far as both dates may use them."""
+    found, record = revision
+    archived = _Archived(settings, found, record)
+    same_season = settings.season_start(found.date) == settings.season_start(now.date)
+    return Before(
+        name=f"{found.date}@{found.number}",
+        tables=archived.tables(now),
+        until=min(found.date, now.date),
+        start=settings.season_start(now.date) if same_season else None,
+        redeclared=frozenset(table for table in KINDS if archived.redeclared(table)),
+    )
+
+
+def fewer_than(
+    settings: Settings, revision: tuple[Revision, dict[str, Any]], now: ReadNow, told: list[Finding]
+) -> list[Finding]:
+    """Return findings on all that a revision was made from and is not there now, be it a single value."""
+    before = before_of(settings, revision, now)
+    kept = {name: rows for name, rows in before.tables.items() if name not in before.redeclared}
+    limits = Limits(settings.checks.least_usable_share, settings.checks.most_changed_share)
+    pair = _Archived(settings, *revision).grids(before, now)
+    grids = grids_held_against(before.name, pair, _files(settings), limits, told)
+    return net_losses(replace(before, tables=kept), now.rows) + [f for f in grids if f.rule != CHANGED_VALUES]
+
+
+class _Archived:
+    """What the archive keeps of a revision's inputs, read where it is another now; what cannot be read is passed over."""
+
+    def __init__(self, settings: Settings, revision: Revision, record: dict[str, Any]) -> None:
+        self.settings, self.revision = settings, revision
+        self.kept: dict[str, str] = record["kept_inputs"]
+        self.was, self.now = record.get("settings", {}), settings.as_used()
+        self.folder: Path = inputs_folder(settings.archive_root, settings.basin.id)
+
+    def redeclared(self, table: str) -> bool:
+        """Return whether the settings read a table in another way since."""
+        keys = (("columns", table), ("formats", table), ("missing",))
+        return any(_at(self.was, key) != _at(self.now, key) for key in keys)
+
+    def same(self, *names: str) -> bool:
+        """Return whether parts of the settings are what they were."""
+        return all(_at(self.was, name.split(".")) == _at(self.now, name.split(".")) for name in names)
+
+    def tables(self, now: ReadNow) -> dict[str, pd.DataFrame]:
+        """Return the rows of each table that is another now, with the file that they stood in."""
+        found = {}
+        for name in KINDS:
+            sha256 = self.kept.get(name)
+            if sha256 is None or sha256 == now.hashes.get(name) or not _declared(self.settings, name):
+                continue
+            if name == "sites" and not self.same("basin", "grid"):
+                continue
+            with suppress(ArchiveError):
+                rows = read_rows(self.folder, sha256)
+                rows = rows.assign(file=self._files_of(name, len(rows)))
+                # A later date follows overrides that begin after this one, which this one does not read.
+                found[name] = rows[rows["first"] < self._end_of(now.date)] if name == "overrides" else rows
+        return found
+
+    def _end_of(self, date: dt.date) -> pd.Timestamp:
+        """Return the instant at which a local day is over, UTC."""
+        return pd.Timestamp(date) + pd.Timedelta(hours=24 - self.settings.basin.utc_offset_hours)
+
+    def earlier_lost(self, before: Before, now: ReadNow) -> list[Finding]:
+        """Return a finding each that most of earlier seasons' visits, or pairs with earlier flights, are there no more."""
+        findings = []
+        for name, (table, words) in _OF_EARLIER.items():
+            sha256 = self.kept.get(name)
+            same = _declared(self.settings, table) and table not in before.redeclared
+            if sha256 is None or sha256 == now.hashes.get(name) or before.start is None or not same:
+                continue
+            with suppress(ArchiveError):
+                rows = read_rows(self.folder, sha256)
+                rows = rows.assign(file=self._files_of(name, len(rows)))
+                findings += earlier_lost(before.name, table, rows, now.rows.get(name), words)
+        return findings
+
+    def _files_of(self, name: str, rows: int) -> pd.Series | str:
+        with suppress(ArchiveError, KeyError):
+            places = read_rows(self.folder, self.kept[f"{name}{PLACES}"])
+            if len(places) == rows:
+                return places["file"]
+        return _path(self.settings, _OF_EARLIER[name][0] if name in _OF_EARLIER else name)
+
+    def grids(self, before: Before, now: ReadNow) -> tuple[Grids, Grids]:
+        """Return the grids that both dates may use, then and now, of those that are others."""
+        terrain = self._read("terrain", now) if self.same("basin", "grid") else None
+        fixed = Grids(terrain, {}, {}), Grids(now.grids.get("terrain"), {}, {})
+        if before.start is None:
+            return fixed
+        covers = _by_day(self.kept, self.revision.date)
+        wanted = _wanted_covers(covers, _by_day(now.grids, now.date), now.date, before.until)
+        was = Grids(
+            terrain,
+            self._flights(before, now),
+            {day: grid for day in wanted if (grid := self._read(covers[day], now, exact=False)) is not None}
+            if self.settings.inputs.covers
+            else {},
+            self._albedo(now, before.until),
+        )
+        seen = {day: now.grids[name] for day, name in _by_day(now.grids, now.date).items()}
+        flown = {name.removeprefix(FLIGHT): grid for name, grid in now.grids.items() if name.startswith(FLIGHT)}
+        albedo = (now.grids["albedo"], now.date) if "albedo" in now.grids else None
+        return was, Grids(now.grids.get("terrain"), flown, seen, albedo)
+
+    def _flights(self, before: Before, now: ReadNow) -> dict[str, xr.Dataset]:
+        """Return the flights that are others now, or there no more."""
+        if not self.settings.inputs.flights or not self.same("flights", "basin", "grid", "columns.flights"):
+            return {}
+        found = {}
+        for name in self.kept:
+            flight = self._read(name, now) if name.startswith(FLIGHT) else None
+            if flight is not None and str(before.start) <= str(flight.attrs["date"])[:10] <= str(before.until):
+                found[name.removeprefix(FLIGHT)] = flight
+        return found
+
+    def _albedo(self, now: ReadNow, until: dt.date) -> tuple[xr.Dataset, dt.date] | None:
+        """Return the albedo, without what was seen after both dates or too long ago to count now."""
+        albedo = self._read("albedo", now, exact=False) if self.settings.inputs.covers else None
+        if albedo is None:
+            return None
+        first, last = now.date - dt.timedelta(days=ALBEDO_DAYS), until
+        age = albedo["age_days"]
+        ages = [(self.revision.date - day).days for day in (last, first)]
+        return albedo.assign(age_days=age.where((age >= ages[0]) & (age <= ages[1]))), self.revision.date
+
+    def _read(self, name: str, now: ReadNow, *, exact: bool = True) -> xr.Dataset | None:
+        """Return a grid; None where there is none, where it is the same now, or cannot be read."""
+        sha256 = self.kept.get(name)
+        if sha256 is None or (exact and now.hashes.get(name) == sha256) or sha256 in now.hashes.values():
+            return None
+        with suppress(ArchiveError):
+            return read_grids(self.folder, sha256)
+        return None
+
+
+def _at(settings: dict[str, Any], key: tuple[str, ...] | list[str]) -> Any:  # noqa: ANN401  any value of settings
+    for name in key:
+        settings = settings.get(name) if isinstance(settings, dict) else None
+    return settings or None
+
+
+def _declared(settings: Settings, name: str) -> bool:
+    """Return whether the settings still name a table: one that was taken out is a decision and no loss."""
+    return bool(getattr(settings.inputs, name))
+
+
+def _by_day(names: dict[str, Any], date: dt.date) -> dict[dt.date, str]:
+    """Return the names of snow-cover grids by the day on which they were seen."""
+    days = {dt.date.fromisoformat(n.removeprefix(EARLIER_COVER)): n for n in names if n.startswith(EARLIER_COVER)}
+    return days | ({date: COVER} if COVER in names else {})
+
+
+def _wanted_covers(was: dict[dt.date, str], now: dict[dt.date, str], date: dt.date, until: dt.date) -> list[dt.date]:
+    """Return the days of a revision's snow-cover grids that the date would use too, were they there."""
+    first = date - dt.timedelta(days=EARLIER_COVER_DAYS)
+    earlier = sorted((day for day in {*was, *now} if day < date), reverse=True)[:EARLIER_COVERS]
+    return [day for day in was if first <= day <= until and (day == date or day in earlier)]
+
+
+def _files(settings: Settings) -> Files:
+    return Files(*(_path(settings, name) for name in ("zones", "elevation", "canopy", "flights", "covers")))
+
+
+def _path(settings: Settings, name: str) -> str:
+    """Return where a file is from the settings' folder on, of several the first; empty where the settings name none."""
+    named = {
+        "zones": settings.basin.zones,
+        "elevation": settings.terrain.elevation,
+        "canopy": settings.terrain.canopy,
+        "sites": settings.inputs.sites,
+    }
+    listed = [named[name]] if name in named else getattr(settings.inputs, name)
+    first = listed[0] if listed else None
+    return "" if first is None else relative_name(str(settings.path(first)), settings.file.parent)

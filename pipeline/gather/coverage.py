@@ -1,0 +1,283 @@
+"""What an earlier revision was made from, held against what is read now: rows, sites and columns that are lost, or changed massively.
+
+Rows are compared by what they are about (site and day), and only as far as both dates may use them, so that new rows, and single
+rows that somebody removed or corrected, are no finding. Grids are compared in `pipeline.gather.coverage_grids`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import pandas as pd
+
+from pipeline.gather.coverage_sides import KINDS, RECENT_DAYS, Before, Compared, by_day, site_of, within
+from pipeline.inputs.usable import LEAST_LOST, clearly_fewer
+from pipeline.model.problems import Finding
+
+LOST_INPUT, FEWER_ROWS, CHANGED_VALUES = "lost input", "fewer rows than before", "changed values"
+"""Rules of what is there no more, of what there is clearly less of, and of values that are others now for a large share."""
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What counts as clearly fewer, and as massively changed.
+
+    Parameters
+    ----------
+    least_share : share of the values of the earlier revision that must be there.
+    most_changed : share of them that may be others.
+    """
+
+    least_share: float
+    most_changed: float
+
+
+def held_against(before: Before, now: Mapping[str, pd.DataFrame], limits: Limits, told: list[Finding]) -> list[Finding]:
+    """Return findings on what is lost, or changed massively, since a revision.
+
+    Parameters
+    ----------
+    now : the rows read now, by table.
+    told : the findings of reading: what they explain is not told again.
+    """
+    findings = []
+    for table, was in before.tables.items():
+        if table not in KINDS or (KINDS[table].of_season and before.start is None):
+            continue
+        compared = Compared.of(KINDS[table], _unexplained(was, told, table), now.get(table), before)
+        if compared is None:
+            continue
+        about = _About(table, before.name)
+        found = _lost(compared, about, limits, shares=table not in before.redeclared)
+        if table not in before.redeclared:
+            found += _changed(compared, about, limits)
+        findings += found
+    return findings
+
+
+WHOLE_FILE = ("missing file", "unreadable file", "no usable row")
+"""Rules of findings that tell already that nothing of a file is used."""
+
+
+def _unexplained(was: pd.DataFrame, told: list[Finding], table: str) -> pd.DataFrame:
+    """Return the rows whose absence no finding of reading explains: of files that are there, of sites whose clock runs."""
+    of_table = [finding for finding in told if finding.table == table]
+    files = {finding.file for finding in of_table if finding.rule in WHOLE_FILE}
+    sites = {finding.site_id for finding in of_table if finding.rule == "dead clock"}
+    kept = was[~was["file"].astype(str).isin(files)]
+    return kept[~kept["site_id"].astype(str).isin(sites)] if sites and "site_id" in kept else kept
+
+
+# --- findings ---------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _About:
+    """The table that a finding is about, and the revision that it is held against."""
+
+    table: str
+    revision: str
+
+    def finding(self, rule: str, file: str, site_id: str, evidence: str) -> Finding:
+        words = {
+            LOST_INPUT: "look whether the file is whole and its columns, dates and units are still written as before. "
+            + (_RETIRE if self.table in ("sites", "stations", "courses") else _PUT_BACK),
+            FEWER_ROWS: "look whether the file is whole, is not an older copy, and is still written as before. "
+            + (_LEAVE_OUT if self.table in ("stations", "courses") else _PUT_BACK),
+            CHANGED_VALUES: "look whether unit, decimal mark and columns are still those of the settings. "
+            "If the new values are right, `snowtally rerun` of the newest date with a reason takes them over",
+        }
+        return Finding(
+            self.table,
+            file,
+            site_id=site_id,
+            rule=rule,
+            severity="error",
+            evidence=evidence,
+            action="used" if rule == CHANGED_VALUES else "set aside",
+            detail=words[rule],
+        )
+
+
+GIVEN_UP = "Given up on purpose: `snowtally rerun --make-current` of the date that is named here, with a reason"
+_PUT_BACK = f"Put back what is lost. {GIVEN_UP}"
+_RETIRE = "Put back what is lost; a site that is given up gets its last day under `until` in the sites table"
+_LEAVE_OUT = "Put back what is lost; what is to be left out is named in the overrides table"
+
+
+def _lost(compared: Compared, about: _About, limits: Limits, *, shares: bool) -> list[Finding]:
+    """Return findings on what is lost of a table, the widest only: the table, a column, a site, a site's column."""
+    was, now = compared.counts, compared.counts_now
+    file = _several(compared.files)
+    if now.to_numpy().sum() == 0:
+        rows = int(was.max(axis=1).sum())
+        return (
+            [about.finding(LOST_INPUT, file, "", f"none of {rows} rows read on {about.revision} is there")]
+            if rows
+            else []
+        )
+    findings = []
+    columns_left = []
+    for column in was.columns:
+        there, left = int(was[column].sum()), int(now[column].sum())
+        if there >= LEAST_LOST and left == 0:
+            words = f"{column}: none of {there} values read on {about.revision} is there"
+            findings.append(about.finding(LOST_INPUT, file, "", words))
+        else:
+            columns_left.append(column)
+    was, now = was[columns_left], now[columns_left]
+    sites = compared.sites
+    by_site, by_site_now = (table.groupby(sites).sum() for table in (was, now))
+    if compared.kind.site:
+        gone = by_site.index[(by_site.sum(axis=1) > 0) & (by_site_now.sum(axis=1) == 0)]
+        findings += [
+            about.finding(
+                LOST_INPUT,
+                compared.files[site],
+                str(site),
+                f"{_rows(by_site.loc[site])} of {about.revision} are there no more",
+            )
+            for site in gone
+        ]
+        kept = ~sites.isin(gone)
+        was, now, sites = was[kept], now[kept], sites[kept]
+        by_site, by_site_now = by_site.drop(gone), by_site_now.drop(gone)
+    if not shares:
+        return findings
+    whole = [c for c in was.columns if clearly_fewer(int(was[c].sum()), int(now[c].sum()), limits.least_share)]
+    if whole:
+        words = ", ".join(f"{c}: {int(now[c].sum())} of {int(was[c].sum())}" for c in whole)
+        findings.append(about.finding(FEWER_ROWS, file, "", f"{words} values of {about.revision}"))
+    else:
+        findings += _recently(compared, about, limits, (sites.unique(), was.columns))
+    if compared.kind.site:
+        for site in by_site.index:
+            less = [
+                c
+                for c in was.columns.difference(whole)
+                if clearly_fewer(int(by_site.loc[site, c]), int(by_site_now.loc[site, c]), limits.least_share)
+            ]
+            if less and (not compared.kind.day or _many(was.loc[sites == site, less], now.loc[sites == site, less])):
+                words = ", ".join(f"{c}: {int(by_site_now.loc[site, c])} of {int(by_site.loc[site, c])}" for c in less)
+                findings.append(
+                    about.finding(FEWER_ROWS, compared.files[site], str(site), f"{words} values of {about.revision}")
+                )
+    return findings
+
+
+def _rows(counts: pd.Series) -> str:
+    return f"{int(counts.max())} rows"
+
+
+def _several(files: pd.Series) -> str:
+    """Return the file that most sites stood in: a finding names one."""
+    return str(files.value_counts().index[0])
+
+
+def _many(was: pd.DataFrame, now: pd.DataFrame) -> bool:
+    """Return whether most values of several days are lost: single rows, or those of one day, somebody may have taken out."""
+    return int(((was > 0) & (now < was / 2)).any(axis=1).sum()) > 1
+
+
+def _recently(compared: Compared, about: _About, limits: Limits, kept: tuple[pd.Index, pd.Index]) -> list[Finding]:
+    """Return a finding where the last days of a table lack most values of several visits or days: its end is cut off, or it is old.
+
+    `kept` : sites and columns that are not lost altogether.
+    """
+    recent = compared.recent()
+    if recent is None:
+        return []
+    chosen = recent & compared.sites.isin(kept[0])
+    was, now = (table.loc[chosen, kept[1]] for table in (compared.counts, compared.counts_now))
+    for column in was.columns:
+        there, left = int(was[column].sum()), int(now[column].sum())
+        if clearly_fewer(there, left, limits.least_share) and _many(was[[column]], now[[column]]):
+            last = compared.counts.index.get_level_values(1).max()
+            words = f"{column}: {left} of {there} values of the {RECENT_DAYS} days up to {last:%Y-%m-%d} read on {about.revision}"
+            return [about.finding(FEWER_ROWS, _several(compared.files), "", words)]
+    return []
+
+
+def _changed(compared: Compared, about: _About, limits: Limits) -> list[Finding]:
+    """Return findings on columns, of the whole table or of a site, most of whose values are others now."""
+    findings = []
+    for column, least in compared.kind.values.items():
+        if column not in compared.means:
+            continue
+        was, now = compared.means[column], compared.means_now[column]
+        # Days without snow are the same in any unit, and tell nothing.
+        both = was.notna() & now.notna() & ((was.abs() > least) | (now.abs() > least))
+        was, now, sites = was[both], now[both], compared.sites[both]
+        other = (now - was).abs() > was.abs().mul(compared.kind.relative).clip(lower=least)
+        if _too_many(other, limits):
+            findings.append(
+                about.finding(CHANGED_VALUES, _several(compared.files), "", _words(column, was, now, other))
+            )
+        elif compared.kind.site and other.any():
+            for site in sites[other].unique():
+                own = other & (sites == site)
+                of_site = other[sites == site]
+                if _too_many(of_site, limits):
+                    words = _words(column, was[sites == site], now[sites == site], own[sites == site])
+                    findings.append(about.finding(CHANGED_VALUES, compared.files[site], str(site), words))
+    return [replace(one, evidence=f"{one.evidence} since {about.revision}") for one in findings]
+
+
+def _too_many(other: pd.Series, limits: Limits) -> bool:
+    return int(other.sum()) >= LEAST_LOST and other.mean() > limits.most_changed
+
+
+def _words(column: str, was: pd.Series, now: pd.Series, other: pd.Series) -> str:
+    of = was[other] != 0
+    ratio = (now[other][of] / was[other][of]).median()
+    told = pd.notna(ratio) and column not in ("longitude", "latitude", "kind")
+    factor = f", in the middle {ratio:.3g} times as much" if told else ""
+    return f"{column}: {int(other.sum())} of {len(other)} values are others{factor}"
+
+
+LEAST_EARLIER_SHARE = 0.5
+"""Visits of earlier seasons have passed checks, which may judge a few of them otherwise another day: only half of them is clear."""
+
+
+def earlier_lost(revision: str, table: str, was: pd.DataFrame, now: pd.DataFrame | None, what: str) -> list[Finding]:
+    """Return the finding that most rows of earlier seasons that a revision used are there no more, if so.
+
+    Parameters
+    ----------
+    table : the table that they stand in.
+    was, now : rows by site_id and date, with the file they stood in; None where there are none now.
+    what : what the rows are, in words, such as "visits".
+    """
+    key = ["site_id", "date"]
+    left = 0 if now is None else len(was[key].astype(str).merge(now[key].astype(str), on=key))
+    if not clearly_fewer(len(was), left, LEAST_EARLIER_SHARE):
+        return []
+    words = f"{left} of {len(was)} {what} of earlier seasons that {revision} used"
+    return [_About(table, revision).finding(FEWER_ROWS, _several(was["file"].astype(str)), "", words)]
+
+
+# --- every row --------------------------------------------------------------------------------------------------------
+
+
+def net_losses(before: Before, now: Mapping[str, pd.DataFrame]) -> list[Finding]:
+    """Return a finding for each table and site that has fewer values now than in a revision, be it a single one.
+
+    A row whose date was corrected is lost on one day and new on another: where as many came as went, nothing is lost.
+    """
+    findings = []
+    for table, was in before.tables.items():
+        kind = KINDS.get(table)
+        if kind is None or (kind.of_season and before.start is None):
+            continue
+        about, later = _About(table, before.name), now.get(table)
+        there = within(was, kind, before)
+        later = there.iloc[:0] if later is None else within(later, kind, before, later_issues=True)
+        counts, counts_now = (by_day(rows, kind)[0].groupby(level=0).sum() for rows in (there, later))
+        lost = counts - counts_now.reindex(index=counts.index, columns=counts.columns).fillna(0)
+        files = there["file"].astype(str).groupby(site_of(there, kind)).first()
+        for site in counts.index[(lost > 0).any(axis=1)]:
+            column = lost.loc[site].idxmax()
+            words = f"{column}: {int(lost.loc[site, column])} of {int(counts.loc[site, column])} values of {about.revision} are there no more"
+            findings.append(about.finding(FEWER_ROWS, files[site], str(site), words))
+    return findings

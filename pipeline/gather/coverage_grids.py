@@ -1,0 +1,210 @@
+"""An earlier revision's grids held against those read now: terrain, flights and grids seen from above that are lost or others."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from pipeline.gather.coverage import CHANGED_VALUES, FEWER_ROWS, GIVEN_UP, LOST_INPUT, Limits
+from pipeline.model.problems import Finding
+
+MOST_AREA_CHANGE = 0.01
+"""A zone's outline that moves by more than this share of the basin moves its volume likewise: somebody is to look at it."""
+
+HEIGHT_M, CANOPY, FRACTION, DEPTH_M = 20.0, 0.2, 0.2, 0.3
+"""Changes below these are none: of elevation (m), canopy cover and snow-covered fraction, and of a flight's depth (m), which may
+be processed again. Well above the errors of such grids, well below another unit or another file (chosen)."""
+
+DEPTH_RELATIVE = 0.2
+"""Share of a flight's depth below which a change is none."""
+
+
+@dataclass(frozen=True)
+class Grids:
+    """Grids of a revision, or those read now, by what they are about.
+
+    Parameters
+    ----------
+    terrain : what is fixed on the grid; None where it is the same now.
+    flights : by flight_id those flown in the season on days that both dates may use.
+    covers : snow-cover grids by day, likewise.
+    albedo : what was seen of late, with the day on which `age_days` is counted; None where there is none.
+    """
+
+    terrain: xr.Dataset | None
+    flights: Mapping[str, xr.Dataset]
+    covers: Mapping[dt.date, xr.Dataset]
+    albedo: tuple[xr.Dataset, dt.date] | None = None
+
+
+@dataclass(frozen=True)
+class Files:
+    """The files that findings name, by what they hold."""
+
+    zones: str
+    elevation: str
+    canopy: str
+    flights: str
+    covers: str
+
+
+def grids_held_against(
+    revision: str, grids: tuple[Grids, Grids], files: Files, limits: Limits, told: list[Finding]
+) -> list[Finding]:
+    """Return findings on grids that are lost, cover clearly less, or hold other values for a large share, since a revision.
+
+    Parameters
+    ----------
+    revision : its name.
+    grids : those of the revision, and those read now.
+    told : the findings of reading: a flight or grid that they name is not told again.
+    """
+    was, now = grids
+    findings = []
+    if was.terrain is not None and now.terrain is not None:
+        findings += _terrain(revision, (was.terrain, now.terrain), files, limits, told)
+    flights = {f.site_id for f in told if f.table == "flights" and f.severity == "error"}
+    for name, before in was.flights.items():
+        if name in flights:
+            continue
+        about = {"table": "flights", "file": files.flights, "site_id": name}
+        later = now.flights.get(name)
+        if later is None:
+            words = f"flight {name} was used on {revision} and is there no more"
+            findings.append(_finding(LOST_INPUT, about, words))
+        else:
+            pair = (before["depth"], later["depth"])
+            findings += _other(revision, f"depth of {name}", pair, about, (DEPTH_M, DEPTH_RELATIVE, limits))
+    days = {f.start for f in told if f.table == "covers" and f.severity == "error"}
+    for day, before in was.covers.items():
+        if str(day) in days:
+            continue
+        about = {"table": "covers", "file": files.covers, "start": str(day), "end": str(day)}
+        later = now.covers.get(day)
+        if later is None:
+            words = f"the snow-cover grid of {day} was used on {revision} and is there no more"
+            findings.append(_finding(LOST_INPUT, about, words))
+        else:
+            pair = (before["snow_cover_fraction"], later["snow_cover_fraction"])
+            findings += _other(revision, f"snow cover of {day}", pair, about, (FRACTION, 0.0, limits))
+    return findings + _albedo(revision, (was.albedo, now.albedo), files, limits)
+
+
+def _finding(rule: str, about: dict[str, str], evidence: str) -> Finding:
+    detail = {
+        LOST_INPUT: f"put it back as it was. {GIVEN_UP}",
+        FEWER_ROWS: "look whether its file is whole and is the same as before",
+        CHANGED_VALUES: "look whether its file, unit and no-data value are still the right ones. If the new values are right, "
+        "`snowtally rerun` of the newest date with a reason takes them over",
+    }
+    action = "set aside" if rule == LOST_INPUT else "used"
+    return Finding(rule=rule, severity="error", evidence=evidence, action=action, detail=detail[rule], **about)
+
+
+def _other(
+    revision: str,
+    what: str,
+    pair: tuple[xr.DataArray, xr.DataArray],
+    about: dict[str, str],
+    limits: tuple[float, float, Limits],
+) -> list[Finding]:
+    """Return the finding that a grid covers clearly fewer cells now, or that most of the cells hold other values, if so."""
+    least, relative, of = limits
+    was, now = (grid.to_numpy() for grid in pair)
+    if was.shape != now.shape:
+        return []
+    seen, both = np.isfinite(was), np.isfinite(was) & np.isfinite(now)
+    if both.sum() < of.least_share * seen.sum():
+        words = f"{what}: {int(both.sum())} of {int(seen.sum())} cells seen on {revision} have a value now"
+        return [_finding(FEWER_ROWS, about, words)]
+    other = np.abs(now[both] - was[both]) > np.maximum(least, relative * np.abs(was[both]))
+    # Cells without snow stay as they are in any unit.
+    snow = (was[both] > 0) | (now[both] > 0)
+    if snow.any() and other[snow].mean() > of.most_changed:
+        words = f"{what}: {other[snow].mean():.0%} of the cells with snow hold other values than on {revision}"
+        return [_finding(CHANGED_VALUES, about, words)]
+    return []
+
+
+def _albedo(
+    revision: str,
+    pair: tuple[tuple[xr.Dataset, dt.date] | None, tuple[xr.Dataset, dt.date] | None],
+    files: Files,
+    limits: Limits,
+) -> list[Finding]:
+    """Return the finding that clearly many cells have an older albedo than before, or none, if so."""
+    was, now = pair
+    if was is None:
+        return []
+    seen = _seen_on(*was)
+    later = np.full(seen.shape, -np.inf) if now is None else np.nan_to_num(_seen_on(*now), nan=-np.inf)
+    known = np.isfinite(seen)
+    if seen.shape != later.shape or not known.any():
+        return []
+    lost = (later < seen)[known]
+    if lost.mean() <= 1 - limits.least_share:
+        return []
+    about = {"table": "covers", "file": files.covers}
+    return [
+        _finding(LOST_INPUT, about, f"snow albedo: {lost.mean():.0%} of the cells lost what was seen on {revision}")
+    ]
+
+
+def _seen_on(albedo: xr.Dataset, date: dt.date) -> np.ndarray:
+    """Return the day on which each cell was seen, as a number."""
+    return date.toordinal() - albedo["age_days"].to_numpy()
+
+
+def _terrain(
+    revision: str, pair: tuple[xr.Dataset, xr.Dataset], files: Files, limits: Limits, told: list[Finding]
+) -> list[Finding]:
+    """Return findings on zones, elevation and canopy."""
+    was, now = pair
+    findings = _zones(revision, pair, files)
+    if was["elevation"].shape != now["elevation"].shape or not all(np.allclose(was[a], now[a]) for a in ("x", "y")):
+        return findings
+    inside = was["inside_fraction"].to_numpy() > 0
+    # A note on the elevation, such as voids that are filled every night, explains no other heights.
+    told_files = {finding.file for finding in told if finding.severity == "error"}
+    for name, least, file in (("elevation", HEIGHT_M, files.elevation), ("canopy", CANOPY, files.canopy)):
+        one, other = (dataset[name].to_numpy()[inside] for dataset in pair)
+        about = {"table": "terrain", "file": file}
+        if file in told_files:
+            continue
+        share = float((np.abs(other - one) > least).mean())
+        if name == "canopy" and one.any() and not other.any():
+            findings.append(_finding(LOST_INPUT, about, f"the canopy read on {revision} is there no more"))
+        elif share > 1 - limits.least_share:
+            words = f"{name}: {share:.0%} of the basin's cells hold other values than on {revision}"
+            findings.append(_finding(CHANGED_VALUES, about, words))
+    return findings
+
+
+def _zones(revision: str, pair: tuple[xr.Dataset, xr.Dataset], files: Files) -> list[Finding]:
+    """Return findings on zones that are there no more, or whose area is another."""
+    was, now = (_areas(dataset) for dataset in pair)
+    about = {"table": "zones", "file": files.zones}
+    gone = sorted(set(was) - set(now))
+    if gone:
+        return [_finding(LOST_INPUT, about, f"zones read on {revision} are there no more: {', '.join(gone)}")]
+    basin = sum(was.values())
+    moved = {zone: abs(now.get(zone, 0.0) - was.get(zone, 0.0)) for zone in {*was, *now}}
+    if sum(moved.values()) > MOST_AREA_CHANGE * basin:
+        words = f"the basin has {sum(now.values()) / 1e6:.4g} km2, on {revision} it had {basin / 1e6:.4g} km2"
+        zone = max(moved, key=moved.get)
+        words += f"; zone {zone} has {now[zone] / 1e6:.4g} km2 instead of {was.get(zone, 0.0) / 1e6:.4g} km2"
+        return [_finding(CHANGED_VALUES, about, words)]
+    return []
+
+
+def _areas(terrain: xr.Dataset) -> dict[str, float]:
+    """Return the ground area of each zone, m2: cells are given whole to the zone that has most of them."""
+    zone, area = terrain["zone"].to_numpy().astype(int), terrain["cell_area"].to_numpy()
+    return {
+        str(zone_id): float(area[zone == number].sum())
+        for number, (zone_id, _) in enumerate(terrain.attrs["zones"], start=1)
+    }

@@ -1,0 +1,175 @@
+"""Courses' visits of earlier seasons: checked season by season, kept, and used for what they tell of density, and of sites against their cells."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import io
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from pipeline import courses, sites
+from pipeline.courses.checks import check_courses
+from pipeline.courses.context import Surroundings
+from pipeline.courses.samplers import without_sampler_bias
+from pipeline.gather.check_limits import course_limits
+from pipeline.inputs.read_sites import by_site
+from pipeline.model.problems import Finding
+from pipeline.model.season import seasons_before
+from pipeline.settings.basin import Settings
+from pipeline.sites.overrides import samples_without_overridden
+from pipeline.sites.points import course_visits
+from pipeline.stations.in_service import in_service
+from pipeline.statistics import few_values
+from pipeline.storage.cache import KeptFiles
+from pipeline.storage.parquet import read_frame_of
+
+EARLIER_VISITS = "earlier_visits"
+"""Name of the visits among a day's tables."""
+
+EARLIER_SEASONS = 10
+"""Visits of so many seasons before this one are used: density's ways are settled after a few, and crews and tubes change (chosen)."""
+
+NOT_USED = "earlier visit not used"
+"""Rule of the finding that visits of a course in earlier seasons tell nothing of density."""
+
+OverridesOf = Callable[[dt.date, dt.date], tuple[pd.DataFrame, list[Finding]]]
+"""Reads the overrides whose period touches the days from the one to the other."""
+
+
+def earlier_visits(
+    settings: Settings,
+    place: tuple[pd.DataFrame, bool],
+    samples: pd.DataFrame,
+    before: tuple[dt.date, OverridesOf],
+    kept: KeptFiles,
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the visits of seasons before this one whose density passes the checks, and a finding for each course that has others.
+
+    Parameters
+    ----------
+    place : the sites' table with the terrain's elevation, and whether the basin lies south of the equator.
+    samples : the courses' rows of all seasons.
+    before : the first day of this season, and what gives the overrides of a span.
+    kept : where checked seasons are kept: ten of them take seconds, and change once a year.
+
+    Returns
+    -------
+    visits : site_id, date, depth_m, density_kg_m3, and the file and line of the visit's first row.
+    findings : how many of a course's visits are left out.
+
+    Notes
+    -----
+    Stations of those years are not read, so that a course is held against itself and the other courses.
+    """
+    start, overrides_of = before
+    seasons = list(seasons_before(start, settings.season_start, EARLIER_SEASONS))
+    old = samples[samples["date"].between(pd.Timestamp(seasons[-1][0]), pd.Timestamp(seasons[0][1]))]
+    if old.empty:
+        return _visits([]), []
+    overrides, _ = overrides_of(seasons[-1][0], seasons[0][1])
+    checked = []
+    for season in seasons:
+        rows = old[old["date"].between(*map(pd.Timestamp, season))].reset_index(drop=True)
+        if len(rows):
+            checked.append(_kept_season(settings, place, rows, overrides, kept))
+    visits = _visits(checked)
+    used = visits["density_kg_m3"].notna()
+    return visits[used].reset_index(drop=True), _left_out(visits, ~used)
+
+
+def _left_out(visits: pd.DataFrame, lost: pd.Series) -> list[Finding]:
+    """Return one finding for each course with visits that tell nothing of density."""
+    counts = visits["site_id"].value_counts()
+    return [
+        Finding(
+            table="courses",
+            file=of_site["file"].iloc[0],
+            line=int(of_site["line"].iloc[0]),
+            site_id=str(site_id),
+            start=str(of_site["date"].min().date()),
+            end=str(of_site["date"].max().date()),
+            rule=NOT_USED,
+            severity="note",
+            evidence=f"{len(of_site)} of {counts[site_id]} visits",
+            action="set aside",
+            detail="set aside by a check or by hand, or the site is not in the sites table or was out of service: `snowtally check "
+            "--date` of the visit's own season tells more",
+        )
+        for site_id, of_site in visits[lost].groupby("site_id", sort=True)
+    ]
+
+
+def _kept_season(
+    settings: Settings,
+    place: tuple[pd.DataFrame, bool],
+    samples: pd.DataFrame,
+    overrides: pd.DataFrame,
+    kept: KeptFiles,
+) -> pd.DataFrame:
+    """Return a season's visits as `_season` gives them, read where the same rows were checked the same way before."""
+    decided = [samples.to_csv(), place[0].to_csv(), overrides.to_csv(), repr(course_limits(settings.checks))]
+    decided += [repr(settings.courses.sampler_bias), repr(settings.basin.utc_offset_hours), repr(place[1])]
+    digest = hashlib.sha256(_code())
+    for text in decided:
+        digest.update(text.encode("utf-8", "surrogateescape"))
+    name = f"{digest.hexdigest()}.visits"
+    body = kept.find(name)
+    if body is not None:
+        return read_frame_of(body)
+    visits = _season(settings, place, samples, overrides)
+    packed = io.BytesIO()
+    visits.to_parquet(packed, index=False)
+    kept.keep(name, packed.getvalue())
+    return visits
+
+
+@cache
+def _code() -> bytes:
+    """Return the hash of the code that checks: other code may judge the same rows otherwise."""
+    digest = hashlib.sha256(f"{pd.__version__} {np.__version__}".encode())
+    for source in (
+        Path(__file__),
+        Path(few_values.__file__),
+        *sorted(p for folder in (courses, sites) for p in Path(folder.__file__).parent.glob("*.py")),
+    ):
+        digest.update(source.read_bytes())
+    return digest.digest()
+
+
+def _season(
+    settings: Settings, place: tuple[pd.DataFrame, bool], samples: pd.DataFrame, overrides: pd.DataFrame
+) -> pd.DataFrame:
+    """Return a season's weighed visits; density is missing where it does not pass the checks."""
+    # A weight without a depth is none of density's business, and no fault.
+    weighed = samples[(samples["swe_mm"] > 0) & (samples["depth_m"] > 0)].sort_values(["file", "line"])
+    where = weighed.groupby(["site_id", "date"], as_index=False, observed=True)[["file", "line"]].first()
+    sites = by_site(place[0])
+    samples = in_service(samples, sites, "courses", [])
+    of_course = overrides["site_id"].isin(sites.index[sites["kind"] == "course"])
+    samples, _ = samples_without_overridden(samples, overrides[of_course], settings.basin.utc_offset_hours)
+    samples, _ = without_sampler_bias(samples, settings.courses.sampler_bias)
+    around = Surroundings(elevation_m=sites["elevation_m"], southern=place[1])
+    samples, _ = check_courses(samples, course_limits(settings.checks), around)
+    visits = course_visits(samples)[["site_id", "date", "depth_m", "density_kg_m3"]]
+    return _visits([where.merge(visits, on=["site_id", "date"], how="left")])
+
+
+def _visits(tables: list[pd.DataFrame]) -> pd.DataFrame:
+    """Return the tables as one, by site and date, with the columns of visits alone; an empty one has their types too."""
+    columns = {
+        "site_id": str,
+        "date": "datetime64[s]",
+        "depth_m": float,
+        "density_kg_m3": float,
+        "file": str,
+        "line": int,
+    }
+    if not any(len(table) for table in tables):
+        return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in columns.items()})
+    together = pd.concat([table[list(columns)] for table in tables if len(table)]).astype(columns)
+    return together.sort_values(["site_id", "date"], kind="stable", ignore_index=True)

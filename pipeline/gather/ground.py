@@ -1,0 +1,267 @@
+"""A season's ground measurements up to a date: read, overridden, checked, and brought to what the sites said."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import pandas as pd
+import xarray as xr
+
+from pipeline.courses.checks import check_courses
+from pipeline.courses.context import Surroundings
+from pipeline.courses.dates import season_samples
+from pipeline.courses.samplers import without_sampler_bias
+from pipeline.gather.check_limits import course_limits, station_limits
+from pipeline.gather.earlier_visits import EARLIER_VISITS, earlier_visits
+from pipeline.gather.flights import file_formats
+from pipeline.inputs.find import InputFile
+from pipeline.inputs.read_courses import read_courses
+from pipeline.inputs.read_normals import read_normals
+from pipeline.inputs.read_overrides import read_overrides
+from pipeline.inputs.read_sites import by_site, place_sites, read_sites
+from pipeline.inputs.read_stations import read_stations
+from pipeline.inputs.read_weather import as_issued_by, earlier_issues, read_weather
+from pipeline.inputs.rows import without_lines
+from pipeline.inputs.usable import FEW_USABLE_ROWS, LEAST_LOST
+from pipeline.model.grid import BasinGrid
+from pipeline.model.ground import GroundRecord
+from pipeline.model.problems import Finding
+from pipeline.settings.basin import Settings
+from pipeline.sites.overrides import (
+    believable,
+    samples_without_overridden,
+    switched_off,
+    with_values,
+    without_overridden,
+)
+from pipeline.sites.points import STATION_DEPTH_SE_M, course_visits, station_density, station_swe_se_mm
+from pipeline.stations.checks import check_stations
+from pipeline.stations.daily import daily_values, silent_stations
+from pipeline.stations.in_service import in_service
+from pipeline.stations.network import Network
+from pipeline.stations.table_checks import check_weather, within_limits
+from pipeline.storage.cache import KeptFiles
+
+Measured = tuple[GroundRecord, tuple[pd.DataFrame, pd.DataFrame], list[Finding]]
+"""What the ground said, the density records of this season and of the courses in earlier ones, and the checks' findings."""
+
+
+def gather_tables(
+    settings: Settings,
+    place: tuple[BasinGrid, xr.Dataset],
+    found: dict[str, list[InputFile]],
+    date: dt.date,
+    kept: KeptFiles,
+) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
+    """Return the rows that the date may use, each with its file and line, and what was noticed in reading them.
+
+    Parameters
+    ----------
+    place : the basin grid, and what is fixed on it.
+    found : the tables' files by role.
+    kept : where rows of large station files are kept.
+    """
+    start = pd.Timestamp(settings.season_start(date))
+
+    def paths(role: str) -> list[Path]:
+        return [file.path for file in found[role]]
+
+    def how(role: str) -> tuple:
+        return settings.columns.get(role, {}), settings.missing
+
+    share = {"least_share": settings.checks.least_usable_share}
+    sites, findings = read_sites(
+        settings.path(settings.inputs.sites), *how("sites"), file_formats(settings, "sites"), **share
+    )
+    sites, noticed = place_sites(sites, *place, settings.checks.site_elevation_m)
+    findings += noticed
+    all_samples, samples_noticed = read_courses(
+        paths("courses"), *how("courses"), file_formats(settings, "courses"), **share
+    )
+    heard, records_noticed = read_stations(
+        paths("stations"),
+        *how("stations"),
+        settings.basin.utc_offset_hours,
+        formats=file_formats(settings, "stations"),
+        kept=kept,
+        since=start.date(),
+        until=date,
+        **share,
+    )
+    all_weather, weather_noticed = read_weather(
+        paths("weather"), *how("weather"), file_formats(settings, "weather"), **share
+    )
+    weather = as_issued_by(all_weather, date)
+    records = heard[heard["date"] >= start]
+    samples, misdated = season_samples(all_samples, (start.date(), date), settings.checks.nominal_days)
+    # What is wrong with rows of a later day is told on that day.
+    findings += without_lines(samples_noticed, _later(all_samples, "date", date))
+    findings += records_noticed
+    findings += without_lines(weather_noticed, _later(all_weather, "issued", date))
+    findings = [finding for finding in findings if finding.start[:10] <= str(date)] + misdated
+    # What was lost of earlier seasons alone is told row by row.
+    findings = [one for one in findings if one.rule != FEW_USABLE_ROWS or not "" < one.end < str(start.date())]
+
+    def overrides_of(first: dt.date, last: dt.date) -> tuple[pd.DataFrame, list[Finding]]:
+        clock, formats = settings.basin.utc_offset_hours, file_formats(settings, "overrides")
+        return read_overrides(paths("overrides"), *how("overrides"), clock, (first, last), formats)
+
+    overrides, noticed = overrides_of(start.date(), date)
+    findings += noticed
+    if found["stations"]:
+        off = switched_off(overrides, _noon(settings, date))
+        stations = sites[(sites["kind"] == "station") & ~sites["site_id"].isin(off)]
+        findings += silent_stations(heard, stations, pd.Timestamp(date), settings.stations.silent_days)
+    tables = {"sites": sites, "courses": samples, "stations": records, "weather": weather}
+    normals, noticed = read_normals(
+        paths("normals"),
+        *how("normals"),
+        (settings.basin.id, list(sites["site_id"])),
+        file_formats(settings, "normals"),
+        **share,
+    )
+    findings += noticed
+    # A basin without these is the same basin whether or not the program knows of them.
+    beside = {"overrides": overrides, "normals": normals}
+    tables |= {name: table for name, table in beside.items() if found[name]}
+    before = start.date(), overrides_of
+    visits, noticed = earlier_visits(settings, (sites, place[0].southern), all_samples, before, kept)
+    findings += noticed
+    earlier = {EARLIER_ISSUES: earlier_issues(all_weather, date), EARLIER_VISITS: visits}
+    return tables | {name: rows for name, rows in earlier.items() if len(rows)}, findings
+
+
+EARLIER_ISSUES = "earlier_issues"
+"""Name of the rows that tell how far forecasts of the same days lay apart."""
+
+
+def forecast_rows(tables: dict[str, pd.DataFrame], date: dt.date) -> pd.DataFrame:
+    """Return the weather table's days after `date`, every issue that the outlook looks at."""
+    weather = tables["weather"]
+    newest = weather[weather["date"] > pd.Timestamp(date)]
+    return pd.concat([newest, tables[EARLIER_ISSUES]] if EARLIER_ISSUES in tables else [newest], ignore_index=True)
+
+
+def _noon(settings: Settings, date: dt.date) -> pd.Timestamp:
+    """Return local noon of a date in UTC."""
+    return pd.Timestamp(date) + pd.Timedelta(hours=12 - settings.basin.utc_offset_hours)
+
+
+def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.DataFrame], date: dt.date) -> Measured:
+    """Return what the ground said, the density records of this season and of the courses in earlier ones, and the findings."""
+    sites = tables["sites"]
+    row, column = grid.rows_columns(sites["x"].to_numpy(), sites["y"].to_numpy())
+    sites = sites.assign(row=row, column=column)
+    overrides = tables.get("overrides", read_overrides([], {}, [], settings.basin.utc_offset_hours, (date, date))[0])
+    said = tables["courses"], tables["stations"], overrides
+    known = by_site(sites)
+    start = pd.Timestamp(settings.season_start(date))
+    weather = tables["weather"]
+    weather = weather[(weather["date"] >= start) & (weather["date"] <= pd.Timestamp(date))]
+    # A code for no value must not stand as a witness beside the stations.
+    weather, told = within_limits(weather)
+    network = Network(known["elevation_m"], weather, float(known["latitude"].mean()))
+    samples, daily, findings = _checked(settings, (known, grid.southern, network), said, _noon(settings, date))
+    weather, noticed = check_weather(weather, daily, network, station_limits(settings.checks, settings.stations))
+    findings += told + noticed
+    visits = course_visits(samples)
+    weighed = [station_density(daily, settings.checks.density_least_depth_m), visits.dropna(subset="density_kg_m3")]
+    densities = _density_records(weighed, known)
+    before = _density_records([tables.get(EARLIER_VISITS, visits.head(0))], known)
+    daily = daily.assign(depth_se_m=STATION_DEPTH_SE_M)
+    record = GroundRecord(
+        known, daily, station_swe_se_mm(daily["swe_mm"]), visits, weather=weather, southern=grid.southern,
+        least_density_depth_m=settings.checks.density_least_depth_m,
+    )  # fmt: skip
+    return record, (densities, before), findings
+
+
+def _density_records(weighed: list[pd.DataFrame], known: pd.DataFrame) -> pd.DataFrame:
+    """Return what was weighed as density records, with the elevation of each one's site."""
+    names = ["site_id", "date", "depth_m", "density_kg_m3"]
+    records = pd.concat([table[names] for table in weighed], ignore_index=True)
+    return records.assign(elevation_m=known["elevation_m"].reindex(records["site_id"]).to_numpy())
+
+
+def _checked(
+    settings: Settings,
+    place: tuple[pd.DataFrame, bool, Network],
+    said: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame],
+    noon: pd.Timestamp,
+) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
+    """Return the samples and the stations' days as overrides and checks leave them, and the findings.
+
+    Parameters
+    ----------
+    place : the sites by site_id, whether the basin lies south of the equator, and what air and precipitation are held against.
+    said : samples, station records, overrides.
+    noon : the instant of the estimate, UTC.
+    """
+    (sites, southern, network), (samples, records, overrides) = place, said
+    findings: list[Finding] = []
+    offset = settings.basin.utc_offset_hours
+    samples = in_service(samples, sites, "courses", findings)
+    records = in_service(records, sites, "stations", findings)
+    overrides, noticed = believable(overrides, settings.checks.swe_high_mm, settings.checks.depth_high_m)
+    findings += noticed
+    of_course = overrides["site_id"].isin(sites.index[sites["kind"] == "course"])
+    samples, noticed = samples_without_overridden(samples, overrides[of_course], offset)
+    findings += noticed
+    records, noticed = without_overridden(records, overrides[~of_course], set(sites.index))
+    findings += noticed
+    limits = station_limits(settings.checks, settings.stations)
+    records, noticed = check_stations(records, limits, settings.basin.season_start, network)
+    findings += noticed
+    begun = pd.Timestamp(settings.season_start((noon + pd.Timedelta(hours=offset)).date())) - pd.Timedelta(hours=offset)
+    span = begun, noon + pd.Timedelta(hours=12, seconds=-1)
+    records = with_values(records, overrides[~of_course], offset, span)
+    daily = daily_values(records)
+    samples, noticed = without_sampler_bias(samples, settings.courses.sampler_bias)
+    findings += noticed
+    around = Surroundings(elevation_m=sites["elevation_m"], daily=daily, southern=southern)
+    samples, noticed = check_courses(samples, course_limits(settings.checks), around)
+    return samples, daily, findings + noticed + files_set_aside(samples, noticed)
+
+
+MOST_SET_ASIDE = 0.5
+"""One crew's slip spoils a visit; a file more than half of whose visits are impossible was exported in another unit (chosen)."""
+
+
+def files_set_aside(samples: pd.DataFrame, noticed: list[Finding]) -> list[Finding]:
+    """Return a finding that degrades for each course file whose visits are mostly set aside as wrong.
+
+    Parameters
+    ----------
+    samples : the season's samples as checked, with site_id, date, file, swe_mm, used and swe_used.
+    noticed : what the checks found in them.
+    """
+    errors = {(one.file, one.site_id, one.start) for one in noticed if one.severity == "error"}
+    findings = []
+    for file, rows in samples.groupby("file", observed=True):
+        weighed = rows["swe_mm"].notna()
+        visit = [rows["site_id"], rows["date"]]
+        # A visit that was weighed is lost with its weights, whatever its depths still tell.
+        kept = rows["used"].where(
+            ~weighed.groupby(visit, observed=True).transform("any"), rows["used"] & rows["swe_used"] & weighed
+        )
+        used = kept.groupby(visit, observed=True).any()
+        # What another sheet has replaced is set aside too, without an error.
+        wrong = sum((file, site_id, str(date.date())) in errors for site_id, date in used.index[~used])
+        if wrong >= LEAST_LOST and wrong > MOST_SET_ASIDE * len(used):
+            findings.append(
+                Finding(
+                    table="courses",
+                    file=file,
+                    rule=FEW_USABLE_ROWS,
+                    severity="error",
+                    evidence=f"{wrong} of {len(used)} visits of the season are set aside as wrong",
+                    action="set aside",
+                    detail="look at the findings of each: is a column in another unit than columns.courses declares?",
+                )
+            )
+    return findings
+
+
+def _later(rows: pd.DataFrame, column: str, date: dt.date) -> pd.DataFrame:
+    return rows[rows[column] > pd.Timestamp(date)]

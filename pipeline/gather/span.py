@@ -1,0 +1,98 @@
+"""Which dates a basin's measurements cover: a date before or after all of them is refused with the span, never estimated."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+
+import pandas as pd
+
+from pipeline.gather.flights import file_formats
+from pipeline.inputs.find import InputFile
+from pipeline.inputs.read_courses import COURSES
+from pipeline.inputs.read_covers import COVERS
+from pipeline.inputs.read_flights import FLIGHTS
+from pipeline.inputs.read_stations import read_stations
+from pipeline.inputs.tables import read_tables
+from pipeline.model.problems import UncoveredDateError
+from pipeline.model.season import last_complete_day
+from pipeline.settings.basin import Settings
+
+MOST_DAYS_AFTER = 100
+"""A date further after the newest measurement is refused, days (chosen): stations are switched off from July to early October, and
+nights of a basin whose stations all fell silent are degraded, not refused."""
+
+YEARS = (1900, 2199)
+"""Rows of other years are slips, as of a course's visit (docs/checks.md, impossible date), and cover nothing."""
+
+
+def check_covered(
+    settings: Settings,
+    found: dict[str, list[InputFile]],
+    date: dt.date,
+    tables: dict[str, pd.DataFrame],
+    now: dt.datetime,
+) -> None:
+    """Refuse a date that the measurements do not cover.
+
+    It is refused before the first measurement, more than `MOST_DAYS_AFTER` after the newest, and after the last complete local day:
+    the last only where no measurement is of a later day, since a season made up for a demonstration or a trial may lie in the future.
+    Measurements are the rows of courses, stations, flights and covers; weather may be a forecast.
+
+    Parameters
+    ----------
+    found : the tables' files by role.
+    tables : courses and stations of the season up to the date, as read: where they cover it, nothing is read once more.
+    now : the instant, with time zone.
+
+    Raises
+    ------
+    UncoveredDateError : one line with the span that the measurements cover.
+    """
+    complete = last_complete_day(now, settings.basin.utc_offset_hours)
+    if _covered(date, list(_days(tables["courses"], tables["stations"])), complete):
+        return
+    days = list(_every_day(settings, found))
+    if not days or _covered(date, days, complete):
+        # Without a single row the estimate says what is missing.
+        return
+    first, last = min(days), max(days)
+    if date < first:
+        why = "lies before the first measurement"
+    elif (date - last).days > MOST_DAYS_AFTER:
+        why = f"lies {(date - last).days} days after the newest measurement, more than {MOST_DAYS_AFTER}"
+    else:
+        why = f"is not over yet: the last complete day is {complete}"
+    raise UncoveredDateError(
+        f"{settings.basin.id} {date} {why}. The inputs cover {first} to {last}. Give a --date of these, or put newer inputs in place"
+    )
+
+
+def _covered(date: dt.date, days: list[dt.date], complete: dt.date) -> bool:
+    if not days or date < min(days):
+        return False
+    last = max(days)
+    return (date - last).days <= MOST_DAYS_AFTER and (date <= complete or last > complete)
+
+
+def _days(*tables: pd.DataFrame) -> Iterator[dt.date]:
+    """Yield the first and last believable day of each table."""
+    for table in tables:
+        days = table["date"].dropna()
+        days = days[days.dt.year.between(*YEARS)]
+        if len(days):
+            yield from (days.min().date(), days.max().date())
+
+
+def _every_day(settings: Settings, found: dict[str, list[InputFile]]) -> Iterator[dt.date]:
+    """Yield the first and last day of every table of measurements, whatever the season."""
+    how = {
+        role: (settings.columns.get(role, {}), settings.missing)
+        for role in ("courses", "flights", "covers", "stations")
+    }
+    paths = {role: [file.path for file in found[role]] for role in how}
+    for table in (COURSES, FLIGHTS, COVERS):
+        formats = file_formats(settings, table.role)
+        yield from _days(read_tables(paths[table.role], table, *how[table.role], formats)[0])
+    offset, formats = settings.basin.utc_offset_hours, file_formats(settings, "stations")
+    yield from _days(read_stations(paths["stations"], *how["stations"], offset, formats=formats)[0])

@@ -1,0 +1,53 @@
+"""A snow-cover grid held against the sites under snow: one that sees most of their cells bare is not believed."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+
+from pipeline.model.grid import BasinGrid
+from pipeline.model.ground import GroundRecord
+from pipeline.model.problems import Finding
+
+DOUBTED_COVER = "cover against the sites"
+"""Rule of a cover grid that is set aside; a night with one is degraded."""
+
+SNOW_MM = 100.0
+"""A site with more SWE than this stands in a cell that is not bare: patches melt out below it (common practice, no source)."""
+
+BARE_FRACTION = 0.1
+"""A cell with less snow cover than this is seen bare (chosen; the sensor's own error is 0.12)."""
+
+LEAST_SITES, MOST_BARE = 3, 0.5
+"""So many sites under snow are asked, and not more than this share of their cells may be bare: clearings and sun-facing slopes melt
+out first, a grid of nothing or of the wrong day bares them all (chosen)."""
+
+
+def doubted_cover(cover: np.ndarray, day: dt.date, ground: GroundRecord, grid: BasinGrid) -> list[Finding]:
+    """Return the finding that a cover grid sees most sites under snow bare, if so; without file and line.
+
+    Parameters
+    ----------
+    cover : (y, x) snow-covered fraction seen on `day`, missing where nothing was seen.
+    """
+    series = pd.concat([ground.station_series, ground.course_series], axis=1).reindex([pd.Timestamp(day)]).iloc[0]
+    snowy = ground.sites.loc[series.index[(series > SNOW_MM).to_numpy()]]
+    row, column = grid.rows_columns(snowy["x"].to_numpy(float), snowy["y"].to_numpy(float))
+    seen = cover[row, column][row >= 0]
+    seen = seen[np.isfinite(seen)]
+    bare = int((seen < BARE_FRACTION).sum())
+    if len(seen) < LEAST_SITES or bare <= MOST_BARE * len(seen):
+        return []
+    return [
+        Finding(
+            "covers",
+            start=str(day),
+            rule=DOUBTED_COVER,
+            severity="error",
+            evidence=f"bare at {bare} of {len(seen)} sites with more than {SNOW_MM:.0f} mm of SWE",
+            action="set aside",
+            detail="the sites show snow where this grid shows none: look whether it is the right file, day, unit and nodata value",
+        )
+    ]

@@ -1,0 +1,179 @@
+"""Two revisions side by side: what they were made from, their totals, the map of their difference, and the sites."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from pipeline.publishing.changes import changed_values, changes
+from pipeline.reading import Revision, asked_revision, find_revision, load_record, open_day, read_sites, revision_totals
+
+_LEVEL_KEYS = ["level", "zone_id", "band_low_m", "band_high_m"]
+_FIGURES = [
+    "swe_mean_mm",
+    "swe_se_mm",
+    "volume_m3",
+    "volume_se_m3",
+    "depth_mean_m",
+    "density_mean_kg_m3",
+    "snow_area_km2",
+]
+
+
+@dataclass(frozen=True)
+class Side:
+    """One of the two revisions: the archive it stands in, where, and its record."""
+
+    root: Path
+    revision: Revision
+    record: dict[str, Any]
+
+    @property
+    def name(self) -> str:
+        """Date and number, as they are asked for."""
+        return f"{self.revision.date}@{self.revision.number}"
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What differs from revision `a` to revision `b`.
+
+    Parameters
+    ----------
+    a, b : the revisions.
+    files : input files that differ: role, path, was, is (sha256, None where there is none).
+    changes : settings, code, rows and grids that differ, as `pipeline.publishing.changes` tells them.
+    models : parameters that differ: key, was, is.
+    totals : one row a level, zone and band: the figures as `_a` and `_b`, and `change_mm`, `change_m3` with their standard
+        errors: `_se_shared` if the errors of both are one and the same, `_se_apart` if they have nothing in common. The
+        truth lies between: two revisions of one date share nearly all, two dates far apart little.
+    swe_change_mm : difference of the maps (y, x), mm, missing where one is; None where the grids do not meet.
+    no_map : why there is none, empty where there is one.
+    sites : by site what it said and the map says there in both, and by how much the map moved, most first.
+    """
+
+    a: Side
+    b: Side
+    files: list[dict[str, Any]]
+    changes: dict[str, Any]
+    models: list[dict[str, Any]]
+    totals: pd.DataFrame
+    swe_change_mm: xr.DataArray | None
+    no_map: str
+    sites: pd.DataFrame
+
+
+def find_side(root: Path, basin: str, asked: str) -> Side:
+    """Return the revision that "2031-03-01" (the standing one) or "2031-03-01@2" asks for. Raises ArchiveError."""
+    found = find_revision(root, basin, *asked_revision(asked))
+    return Side(root, found, load_record(found.path))
+
+
+def compare(basin: str, a: Side, b: Side) -> Comparison:
+    """Return what differs from `a` to `b`; raise ArchiveError when one of them cannot be read."""
+    change, no_map = _map(basin, a, b)
+    return Comparison(
+        a,
+        b,
+        files=_files(a.record, b.record),
+        changes=changes((a.root, b.root), basin, a.record, b.record),
+        models=changed_values(a.record["models"], b.record["models"]),
+        totals=_totals(a, b),
+        swe_change_mm=change,
+        no_map=no_map,
+        sites=_sites(basin, a, b),
+    )
+
+
+def _files(was: dict[str, Any], now: dict[str, Any]) -> list[dict[str, Any]]:
+    old, new = ({(f["role"], f["path"]): f["sha256"] for f in record["inputs"]} for record in (was, now))
+    keys = sorted(old.keys() | new.keys())
+    return [
+        {"role": role, "path": path, "was": old.get((role, path)), "is": new.get((role, path))}
+        for role, path in keys
+        if old.get((role, path)) != new.get((role, path))
+    ]
+
+
+def _totals(a: Side, b: Side) -> pd.DataFrame:
+    one, other = (revision_totals(side.revision.path)[_LEVEL_KEYS + _FIGURES] for side in (a, b))
+    # A zone or band that only one of them has stays, with its figures missing on the other side.
+    both = one.merge(other, on=_LEVEL_KEYS, how="outer", suffixes=("_a", "_b"), sort=False)
+    for change, figure, se in (("change_mm", "swe_mean_mm", "swe_se_mm"), ("change_m3", "volume_m3", "volume_se_m3")):
+        both[change] = both[f"{figure}_b"] - both[f"{figure}_a"]
+        both[f"{change}_se_shared"] = (both[f"{se}_b"] - both[f"{se}_a"]).abs()
+        both[f"{change}_se_apart"] = np.hypot(both[f"{se}_a"], both[f"{se}_b"])
+    order = {level: number for number, level in enumerate(("basin", "zone", "band", "zone_band"))}
+    return both.sort_values(
+        _LEVEL_KEYS, key=lambda c: c.map(order) if c.name == "level" else c.fillna(-np.inf if c.dtype == float else ""),
+        kind="stable", ignore_index=True,
+    )  # fmt: skip
+
+
+def _sites(basin: str, a: Side, b: Side) -> pd.DataFrame:
+    names = {"swe_mm": "said", "estimate_mm": "estimate", "used": "used"}
+    one, other = (
+        read_sites(side.root, basin, side.revision.date, side.revision.number)[["site_id", *names]].rename(
+            columns=names
+        )
+        for side in (a, b)
+    )
+    both = one.merge(other, on="site_id", how="outer", suffixes=("_a", "_b"))
+    both["said_change_mm"] = both["said_b"] - both["said_a"]
+    both["estimate_change_mm"] = both["estimate_b"] - both["estimate_a"]
+    both = both.rename(columns={f"{w}_{s}": f"{w}_{s}_mm" for w in ("said", "estimate") for s in "ab"})
+    moved = both["estimate_change_mm"].abs().fillna(-1.0)
+    return both.iloc[np.lexsort((both["site_id"], -moved))].reset_index(drop=True)
+
+
+def _map(basin: str, a: Side, b: Side) -> tuple[xr.DataArray | None, str]:
+    with (
+        open_day(a.root, basin, a.revision.date, a.revision.number) as one,
+        open_day(b.root, basin, b.revision.date, b.revision.number) as other,
+    ):
+        old, new = (_plain(side) for side in (one, other))
+        if old.attrs["crs_wkt"] != new.attrs["crs_wkt"]:
+            return None, "the two lie in different coordinate systems"
+        # Centres are whole multiples of half a cell: equal cells have equal coordinates to the bit.
+        shared = xr.align(old, new, join="inner")
+        if old.attrs["cell_m"] != new.attrs["cell_m"] or 0 in shared[0].shape:
+            return None, "the two have no cells in common: cell width or place of the grid differ"
+        change = shared[1] - shared[0]
+    return change.assign_attrs(old.attrs, units="mm", long_name=f"SWE of {b.name} less {a.name}"), ""
+
+
+def _plain(day: xr.Dataset) -> xr.DataArray:
+    """Return a day's SWE with y and x alone, and its coordinate system and cell width (m) as attributes."""
+    swe = day["swe"].load().reset_coords(drop=True)
+    cell_m = float(day["crs"].attrs["GeoTransform"].split()[1])
+    return swe.assign_attrs(crs_wkt=day["crs"].attrs["spatial_ref"], cell_m=cell_m)
+
+
+def models_in_words(found: Comparison) -> list[str]:
+    """Return the models' parameters that differ, a line each, numbers to four digits; files and JSON hold all as they are.
+
+    What each part has of the error is left out: it follows from the rest.
+    """
+    told = [one for one in found.models if not one["key"].startswith("errors.budget")]
+    return [f"{_named(one['key'])}: {_moved(one['was'], one['is'])}" for one in told]
+
+
+def _named(key: str) -> str:
+    return " / ".join(part.replace("_", " ") for part in key.replace(".models.", ".").split("."))
+
+
+def _moved(was: Any, now: Any) -> str:  # noqa: ANN401  any value of a model's parameters
+    if any(isinstance(side, list | dict) for side in (was, now)):
+        return "differs"
+    if was is None or now is None:
+        return f"{_short(now)}, not told before" if was is None else f"{_short(was)}, no longer told"
+    return f"{_short(was)} to {_short(now)}"
+
+
+def _short(value: Any) -> str:  # noqa: ANN401  any single value of a model's parameters
+    return f"{value:.4g}" if isinstance(value, float) else str(value)

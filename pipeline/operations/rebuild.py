@@ -1,0 +1,99 @@
+"""A revision made again from what the archive keeps of its inputs, and held against what was published."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from pipeline.estimate.estimate import estimate_day
+from pipeline.gather.day import Stage, inputs_from_kept
+from pipeline.model.problems import ArchiveError
+from pipeline.operations.run import choices, code_version
+from pipeline.publishing.archived_inputs import read_kept
+from pipeline.publishing.changes import changed_values
+from pipeline.publishing.pack import pack
+from pipeline.publishing.record import package_versions, plain
+from pipeline.publishing.stac import ITEM
+from pipeline.reading import find_revision, load_record
+from pipeline.settings.basin import Settings
+
+
+@dataclass(frozen=True)
+class Rebuilt:
+    """What a revision made again is against the one published.
+
+    Parameters
+    ----------
+    date, revision, path : which one.
+    same, different : names of files with the same bytes, and with others. item.json and record.json carry the time of their
+        making and are not among them.
+    values : what of the record differs, models and error budget, as `changed_values` tells it.
+    versions : program and packages that are other ones now: the likely cause of a difference.
+    """
+
+    date: dt.date
+    revision: int
+    path: Path
+    same: list[str]
+    different: list[str]
+    values: list[dict[str, Any]]
+    versions: list[dict[str, Any]]
+
+    @property
+    def reproduced(self) -> bool:
+        """Whether every byte is the same."""
+        return not self.different and not self.values
+
+
+def rebuild_revision(settings: Settings, date: dt.date, number: int | None, stage: Stage) -> Rebuilt:
+    """Make a revision again from the archive alone, by the settings in its record, and compare; nothing is published.
+
+    Raises
+    ------
+    ArchiveError : there is no such revision, its inputs are not kept whole, or its settings mean nothing to this version.
+    """
+    root, basin = settings.archive_root, settings.basin.id
+    stage("reading what the archive keeps")
+    found = find_revision(root, basin, date, number)
+    record = load_record(found.path)
+    try:
+        used = Settings.model_validate(record["settings"])
+    except ValidationError as trouble:
+        first = trouble.errors()[0]
+        raise ArchiveError(
+            f"The settings in {found.path / 'record.json'} mean nothing to this version ({'.'.join(map(str, first['loc']))}: "
+            f"{first['msg']}). It was made by {record['code']['version']}: install that one to make it again"
+        ) from None
+    rows, grids = read_kept(root, basin, record["kept_inputs"])
+    try:
+        inputs = inputs_from_kept(used, date, rows, grids)
+    except KeyError as missing:
+        # A table or column that was added since.
+        raise ArchiveError(
+            f"What the archive keeps of {date}@{found.number} has no {missing}, which this version needs. It was made by "
+            f"{record['code']['version']}: install that one to make it again"
+        ) from missing
+    stage("estimating")
+    day = estimate_day(inputs, choices(used, date))
+    stage("comparing")
+    with tempfile.TemporaryDirectory(prefix="snowtally-") as folder:
+        names = pack(day, Path(folder))
+        made = {name: hashlib.sha256((Path(folder) / name).read_bytes()).hexdigest() for name in names}
+    said = {file["name"]: file["sha256"] for file in record["files"] if file["name"] != ITEM}
+    told = {"models": plain(day.models), "error_budget": plain(day.error_budget)}
+    versions = {"snowtally": code_version()[0]} | package_versions()
+    return Rebuilt(
+        date,
+        found.number,
+        found.path,
+        same=sorted(name for name in said if made.get(name) == said[name]),
+        different=sorted(name for name in said.keys() | made.keys() if made.get(name) != said.get(name)),
+        values=changed_values({name: record[name] for name in told}, told),
+        versions=changed_values({"snowtally": record["code"]["version"]} | record["packages"], versions),
+    )

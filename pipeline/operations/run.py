@@ -1,0 +1,208 @@
+"""The shell around a basin day: files in, estimate, archive out."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import os
+import subprocess
+from dataclasses import dataclass, field, replace
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+
+from pipeline.estimate.day_inputs import Choices
+from pipeline.estimate.estimate import estimate_day
+from pipeline.gather.day import Readings, Stage, read_inputs
+from pipeline.model import season
+from pipeline.model.day import Day
+from pipeline.model.problems import UncoveredDateError, one_line
+from pipeline.operations.run_id import new_run_id
+from pipeline.operations.stopping import time_limit
+from pipeline.publishing.archived_inputs import keep_inputs
+from pipeline.publishing.attempts import note_failed
+from pipeline.publishing.night_lock import NightLock
+from pipeline.publishing.publish import Published, left_as_it_is, make_current, publish
+from pipeline.publishing.record import BY_HAND, Provenance, UsedFile, input_sha256
+from pipeline.publishing.second_look import look_again
+from pipeline.publishing.staging import is_begun
+from pipeline.report.pages import Pages, make_missing, remake
+from pipeline.settings.basin import Settings
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What an update did: the revision, the day as published, what was read, its pages, and why to look at the total again.
+
+    `new_archive` is one sentence where the archive was begun with this day, else empty.
+    """
+
+    published: Published
+    day: Day | None
+    readings: Readings
+    pages: Pages = field(default_factory=lambda: Pages(None))
+    second_look: str = ""
+    new_archive: str = ""
+
+    @property
+    def to_look_at(self) -> list[str]:
+        """Why somebody is to look at it, one line each: degraded, or a total that jumped. Empty for a sound day."""
+        return [*self.readings.degraded, *([self.second_look] if self.second_look else [])]
+
+
+@dataclass(frozen=True)
+class Run:
+    """Why and how a date is estimated.
+
+    Parameters
+    ----------
+    command : update, backfill or rerun.
+    reason : for the record.
+    run_id : the run's name in its lock, its log and its messages; empty gives it a new one.
+    arriving : input files that are still being written: a flight or cover grid among them is left for the next night.
+    make_current : whether a person wants the day to be current for the reason, even where it would be held back.
+    """
+
+    command: str = "update"
+    reason: str = "nightly update"
+    run_id: str = ""
+    arriving: frozenset[Path] = frozenset()
+    make_current: bool = False
+
+
+NIGHTLY = Run()
+
+
+def last_complete_day(settings: Settings, now: dt.datetime) -> dt.date:
+    """Return the last local day that is over at the instant `now` (with time zone)."""
+    return season.last_complete_day(now, settings.basin.utc_offset_hours)
+
+
+def update(settings: Settings, date: dt.date, stage: Stage, run: Run = NIGHTLY) -> Outcome:
+    """Estimate a date and publish it, unless what is there is to be left as it is (`left_as_it_is` says when).
+
+    Another run of the same date is waited for. An attempt that fails is noted in the archive, so that status can tell of it.
+
+    Raises
+    ------
+    BusyError : another run of the date took longer than a night may.
+    SnowtallyError : the settings, a required input or the archive cannot be used, or no estimate is possible.
+    """
+    archive, basin = settings.archive_root, settings.basin.id
+    stage("waiting for other runs of the date")
+    with NightLock(archive, basin, date, run.run_id or new_run_id()).hold(settings.operations.lock_wait_s):
+        try:
+            with time_limit(settings.operations.limits.night_s, f"{basin} {date}"):
+                return _update(settings, date, stage, run)
+        except UncoveredDateError:
+            # A date that nothing covers is no night that failed.
+            raise
+        except Exception as trouble:
+            note_failed(archive, basin, date, one_line(trouble))
+            raise
+
+
+def _update(settings: Settings, date: dt.date, stage: Stage, run: Run) -> Outcome:
+    by_hand = run.command == BY_HAND
+    readings = read_inputs(settings, date, stage, keep=True, arriving=run.arriving, by_hand=by_hand)
+    provenance = _provenance(settings, readings, run)
+    archive, basin, units = settings.archive_root, settings.basin.id, settings.report.units
+    most_se = settings.operations.gate.most_se
+    stage("looking into the archive")
+    left = left_as_it_is(archive, basin, date, provenance)
+    if left is not None:
+        left = _made_current(archive, basin, left, run)
+        # A night that was cut off after publishing is judged, and has its page made, when it is run again.
+        look = look_again(archive, basin, date, most_se)
+        return Outcome(left, None, readings, make_missing(archive, basin, date, units), look)
+    stage("estimating")
+    day = estimate_day(readings.inputs, choices(settings, date))
+    stage("publishing")
+    # A disk that is not mounted looks like an archive that was never begun: it must not pass without a word.
+    new = f"a new archive was begun at {archive}: if there was one before, look whether its disk is mounted"
+    new = "" if is_begun(archive) else new
+    kept = keep_inputs(archive, basin, readings.rows | readings.beside, readings.grids)
+    published = _made_current(archive, basin, publish(archive, day, replace(provenance, kept=kept)), run)
+    look = look_again(archive, basin, date, most_se)
+    stage("making the page")
+    return Outcome(published, day, readings, remake(archive, basin, date, units), look, new)
+
+
+def _made_current(archive: Path, basin: str, published: Published, run: Run) -> Published:
+    """Return what was published, made current by the decision of a person where the run carries one and it was held back."""
+    if not (run.make_current and published.held_back):
+        return published
+    date = published.current.date
+    make_current(archive, basin, date, published.revision, run.reason)
+    current = replace(published.current, number=published.revision, path=published.path)
+    # That it is held back, and how to make it current, is true no more.
+    why = f"{published.path.name} was made from the same inputs, settings and code" if published.unchanged else ""
+    return replace(published, current=current, held_back="", made_current=True, why=why)
+
+
+def choices(settings: Settings, date: dt.date) -> Choices:
+    """Return what the settings choose in the science for a date."""
+    return Choices(
+        snow_class=settings.density.snow_class,
+        season_start=settings.season_start(date),
+        least_valid_fraction=settings.flights.least_valid_fraction,
+        method=settings.blend.method,
+        wind_from_deg=settings.blend.wind_from_deg,
+    )
+
+
+def _provenance(settings: Settings, readings: Readings, run: Run) -> Provenance:
+    """Return how a day comes to be: settings, files and the identity of what was used from them."""
+    hashes = readings.hashes
+    home = settings.file.parent
+    used = [
+        UsedFile(
+            file.role, Path(os.path.relpath(file.path, home)).as_posix(), file.size, file.sha256, hashes.get(name, "")
+        )
+        for file, name in readings.files
+    ]
+    release, commit = code_version()
+    return Provenance(
+        settings=settings.as_used(),
+        settings_hash=settings.identity(),
+        inputs=used,
+        input_hash=input_sha256(hashes),
+        command=run.command,
+        reason=run.reason,
+        degraded=readings.losses,
+        code_version=release,
+        commit=commit,
+        made=dt.datetime.now(dt.UTC),
+    )
+
+
+@cache
+def code_version() -> tuple[str, str]:
+    """Return the program's version and, where it runs from a git checkout, the commit; the version then names it too.
+
+    A checkout's files change without a new version, and a day made by other code is another day: what is changed and not
+    committed is named by a hash of its own.
+    """
+    release = version("snowtally")
+    # An installed copy may lie inside somebody's own repository, whose commits say nothing of this program.
+    if not _git("ls-files", "--error-unmatch", "reading.py"):
+        return release, ""
+    commit = _git("rev-parse", "--short=12", "HEAD").strip()
+    changed = _git("diff", "HEAD", "--", ".")
+    mark = "." + hashlib.sha256(changed.encode()).hexdigest()[:8] if changed else ""
+    return f"{release}+{commit}{mark}", commit
+
+
+def _git(*words: str) -> str:
+    """Return what git says of the folder of all modules; nothing where there is no git or no checkout."""
+    try:
+        asked = subprocess.run(  # noqa: S603  fixed words, nothing from outside
+            ["git", "-C", str(Path(__file__).resolve().parents[1]), *words],  # noqa: S607  git from the path, where there is one
+            capture_output=True,
+            text=True,
+            errors="replace",
+            check=False,
+        )
+    except OSError:
+        return ""
+    return asked.stdout if asked.returncode == 0 else ""

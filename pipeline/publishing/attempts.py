@@ -1,0 +1,41 @@
+"""Nights that were tried and gave nothing: kept until their date is held, so that status can tell failed from missing."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from contextlib import suppress
+from pathlib import Path
+
+from pipeline.model.problems import ArchiveError
+from pipeline.publishing.dated_notes import dated_notes
+from pipeline.publishing.record import plain
+from pipeline.publishing.staging import staged
+from pipeline.reading import archive_folder, basin_folder, revisions
+from pipeline.storage.files import replace_file
+from pipeline.storage.locks import basin_lock
+
+ATTEMPTS = "failed.json"
+"""By date that is not held, when its last attempt failed and why. A note, not the truth: no promise rests on it."""
+
+
+def failed_attempts(root: str | Path, basin: str) -> dict[dt.date, dict[str, str]]:
+    """Return the failed attempts by date, `made` and `message` each; one that cannot be read counts as none."""
+    return dated_notes(basin_folder(root, basin) / ATTEMPTS, {"made": str, "message": str})
+
+
+def note_failed(root: str | Path, basin: str, date: dt.date, message: str) -> None:
+    """Note that an attempt at a date failed, where the basin has an archive already.
+
+    Dates that are held by now are dropped. Never raises: the failure itself is what must be told.
+    """
+    with suppress(OSError, ArchiveError):
+        if not basin_folder(root, basin).is_dir():
+            return
+        archive = archive_folder(root)
+        with staged(archive, basin) as work, basin_lock(archive, basin):
+            noted = failed_attempts(archive, basin)
+            noted[date] = {"made": plain(dt.datetime.now(dt.UTC)), "message": message}
+            kept = {day.isoformat(): noted[day] for day in sorted(noted) if not revisions(archive, basin, day)}
+            data = json.dumps(kept, ensure_ascii=False, indent=1) + "\n"
+            replace_file(basin_folder(archive, basin) / ATTEMPTS, data.encode("utf-8"), work.folder)

@@ -1,0 +1,21 @@
+"""Small JSON files of notes by date: aids that no promise rests on."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import Any
+
+from pipeline.storage.json_text import from_json
+
+
+def dated_notes(path: Path, kinds: dict[str, type]) -> dict[dt.date, dict[str, Any]]:
+    """Return the notes of a file by date, each with the values named in `kinds`; a file that cannot be read holds none."""
+    try:
+        noted = from_json(path.read_text("utf-8"))
+        return {
+            dt.date.fromisoformat(date): {name: kind(one[name]) for name, kind in kinds.items()}
+            for date, one in noted.items()
+        }
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError):
+        return {}

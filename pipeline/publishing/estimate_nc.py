@@ -1,0 +1,255 @@
+"""The grid of a published day as one CF-1.11 NetCDF-4 file."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import re
+import unicodedata
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import netCDF4
+import numpy as np
+import xarray as xr
+from pyproj import CRS, Transformer
+
+from pipeline.model.day import Day
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import ArchiveError
+from pipeline.model.variables import MISSING_CLASS, SOURCE_FLAGS, VARIABLES, Variable
+
+CLASSES = ("source", "zone", "band")
+"""Variables that hold whole numbers with a meaning each."""
+
+_CHUNK = 256
+"""Cells along a chunk: a small window of a large basin reads little, and a small basin is one or four chunks."""
+
+_LEVEL = 1
+"""Deflate level: on rounded fields higher levels save under 5 % and take several times as long."""
+
+_ANGLE_STEP = 2.0**-20
+"""Latitudes and longitudes are rounded to this many degrees (0.1 m): a power of two deflates to a third."""
+
+_SPELLED = str.maketrans({"Æ": "Ae", "æ": "ae", "Ø": "O", "ø": "o", "Đ": "D", "đ": "d", "Ł": "L", "ł": "l", "ß": "ss"})
+"""Letters that Unicode does not take apart into an ASCII letter and a mark; without this they would vanish."""
+
+_ANCILLARY = {
+    "swe": "swe_se swe_p10 swe_p90 snow_cover source",
+    "depth": "depth_se source",
+    "density": "density_se source",
+}
+
+
+def rounded_fields(day: Day) -> dict[str, np.ndarray]:
+    """Return the published variables as stored, by name, in the order of `VARIABLES`.
+
+    Measures are float32 rounded to their decimals, NaN outside the basin; classes are int16, 0 outside. Raises
+    ArchiveError when a variable is missing or does not lie on the day's grid.
+    """
+    for name in VARIABLES:
+        if name not in day.fields:
+            raise ArchiveError(f"The day {day.date} of {day.basin_id} has no variable {name}.")
+        if day.fields[name].dims != ("y", "x") or day.fields[name].shape != day.grid.shape:
+            raise ArchiveError(f"Variable {name} of {day.basin_id} {day.date} does not lie on (y, x) of its grid.")
+    if not (np.array_equal(day.fields["y"], day.grid.y) and np.array_equal(day.fields["x"], day.grid.x)):
+        raise ArchiveError(f"The fields of {day.basin_id} {day.date} do not lie on its grid.")
+    outside = ~(day.fields["cell_area"].to_numpy() > 0)
+    return {name: _rounded(day.fields[name], variable, outside) for name, variable in VARIABLES.items()}
+
+
+def _rounded(field: xr.DataArray, variable: Variable, outside: np.ndarray) -> np.ndarray:
+    values = field.to_numpy()
+    if variable.name in CLASSES:
+        return np.where(outside | ~np.isfinite(values), MISSING_CLASS, values).astype(np.int16)
+    # Rounded in float64, since 0.1 is coarser than float32 can tell apart only above 1e6; + 0.0 makes -0.0 plain.
+    rounded = (np.round(values.astype(np.float64), variable.decimals) + 0.0).astype(np.float32)
+    rounded[outside] = np.nan
+    return rounded
+
+
+def write_estimate(day: Day, fields: dict[str, np.ndarray], path: Path) -> None:
+    """Write `estimate.nc`. The same day gives the same bytes: the file holds no clock time and no host.
+
+    Raises OSError when the file cannot be written.
+    """
+    # Through a file, not through memory: the library's in-memory files carry the time of their making.
+    with netCDF4.Dataset(path, "w", format="NETCDF4") as file:
+        create_grid_file(file, day, {})
+        _write_noon(file, day)
+        for name, values in fields.items():
+            attributes = _attributes(VARIABLES[name], day, values.dtype)
+            _create(file, name, values, attributes, fill=_fill(name))
+
+
+def create_grid_file(file: netCDF4.Dataset, day: Day, words: dict[str, str]) -> None:
+    """Give an empty file the day's global attributes, with `words` in place of some, its y and x, latitudes and projection."""
+    latitude, longitude = latitude_longitude(day.grid)
+    file.setncatts(_global_attributes(day) | words | _extent(latitude, longitude))
+    file.createDimension("y", day.grid.height)
+    file.createDimension("x", day.grid.width)
+    _write_axes(file, day)
+    _create(file, "lat", latitude, _angle_attributes("latitude", "degrees_north"))
+    _create(file, "lon", longitude, _angle_attributes("longitude", "degrees_east"))
+    crs = file.createVariable("crs", "i4", ())
+    crs.setncatts(_grid_mapping(day.grid))
+    crs[...] = 0
+
+
+def _fill(name: str) -> np.generic:
+    return np.int16(MISSING_CLASS) if name in CLASSES else np.float32(np.nan)
+
+
+def _create(
+    file: netCDF4.Dataset, name: str, values: np.ndarray, attributes: dict[str, Any], fill: np.generic | None = None
+) -> None:
+    chunks = tuple(min(_CHUNK, n) for n in values.shape)
+    variable = file.createVariable(
+        name,
+        values.dtype,
+        ("y", "x"),
+        zlib=True,
+        complevel=_LEVEL,
+        shuffle=True,
+        chunksizes=chunks,
+        fill_value=False if fill is None else fill,
+    )
+    variable.setncatts(attributes)
+    variable[:] = values
+
+
+def _write_axes(file: netCDF4.Dataset, day: Day) -> None:
+    for axis, values in (("y", day.grid.y), ("x", day.grid.x)):
+        variable = file.createVariable(axis, "f8", (axis,))
+        variable.setncatts({
+            "standard_name": f"projection_{axis}_coordinate", "long_name": f"{axis} of the cell's centre",
+            "units": "m", "axis": axis.upper(), "coverage_content_type": "coordinate",
+        })  # fmt: skip
+        variable[:] = values
+
+
+def _write_noon(file: netCDF4.Dataset, day: Day) -> None:
+    time = file.createVariable("time", "f8", ())
+    time.setncatts({
+        "standard_name": "time", "long_name": "instant of the estimate, local noon",
+        "units": "hours since 1970-01-01 00:00:00", "calendar": "standard", "units_metadata": "leap_seconds: none",
+        "axis": "T", "coverage_content_type": "coordinate",
+    })  # fmt: skip
+    time[...] = (day.noon_utc - dt.datetime(1970, 1, 1)) / dt.timedelta(hours=1)  # noqa: DTZ001  both in UTC, naive
+
+
+def _angle_attributes(word: str, units: str) -> dict[str, str]:
+    long_name = f"{word} of the cell's centre, WGS 84"
+    return {"standard_name": word, "long_name": long_name, "units": units, "coverage_content_type": "coordinate"}
+
+
+@lru_cache(maxsize=1)
+def latitude_longitude(grid: BasinGrid) -> tuple[np.ndarray, np.ndarray]:
+    """Return latitude and longitude (WGS 84, degrees) of the cell centres, each (y, x), to 0.1 m."""
+    x, y = np.meshgrid(grid.x, grid.y)
+    longitude, latitude = Transformer.from_crs(grid.crs, CRS(4326), always_xy=True).transform(x, y)
+    return np.round(latitude / _ANGLE_STEP) * _ANGLE_STEP, np.round(longitude / _ANGLE_STEP) * _ANGLE_STEP
+
+
+def _grid_mapping(grid: BasinGrid) -> dict[str, Any]:
+    """Return CF's description of the projection, with the two attributes from which GDAL takes it."""
+    wkt = grid.crs.to_wkt()
+    transform = grid.transform
+    geo = (transform.c, transform.a, transform.b, transform.f, transform.d, transform.e)
+    return {
+        **grid.crs.to_cf(),
+        "long_name": "coordinate reference system",
+        "spatial_ref": wkt,
+        "GeoTransform": " ".join(repr(float(value)) for value in geo),
+    }
+
+
+def _attributes(variable: Variable, day: Day, dtype: np.dtype) -> dict[str, Any]:
+    attributes: dict[str, Any] = {"long_name": variable.long_name, "units": variable.units}
+    if variable.standard_name:
+        attributes["standard_name"] = variable.standard_name
+    attributes |= {"grid_mapping": "crs", "coordinates": "time lat lon", "coverage_content_type": variable.content}
+    if variable.name in _ANCILLARY:
+        attributes["ancillary_variables"] = _ANCILLARY[variable.name]
+    if variable.name in CLASSES:
+        return attributes | _flags(variable.name, day, dtype)
+    if variable.name != "cell_area":
+        attributes["cell_measures"] = "area: cell_area"
+        attributes["cell_methods"] = "area: mean" if variable.name == "elevation" else "area: mean time: point"
+    return attributes
+
+
+def _flags(name: str, day: Day, dtype: np.dtype) -> dict[str, Any]:
+    """Return flag values and meanings; for zones and bands also their true names and edges, which CF words cannot hold."""
+    if name == "source":
+        ordered = sorted(SOURCE_FLAGS.items(), key=lambda item: item[1])
+        return {
+            "flag_values": np.array([value for _, value in ordered], dtype),
+            "flag_meanings": " ".join(word for word, _ in ordered),
+        }
+    if name == "zone":
+        words = flag_words([zone_name or zone_id for zone_id, zone_name in day.zones])
+        names = {
+            "zone_ids": json.dumps([zone_id for zone_id, _ in day.zones], ensure_ascii=False),
+            "zone_names": json.dumps([zone_name for _, zone_name in day.zones], ensure_ascii=False),
+        }
+    else:
+        words = flag_words([f"{low:g}_to_{high:g}_m" for low, high in day.bands])
+        names = {
+            "band_low_m": np.array([low for low, _ in day.bands], np.float64),
+            "band_high_m": np.array([high for _, high in day.bands], np.float64),
+        }
+    return {"flag_values": np.arange(1, len(words) + 1).astype(dtype), "flag_meanings": " ".join(words), **names}
+
+
+def flag_words(names: list[str]) -> list[str]:
+    """Return one word a name that CF allows in `flag_meanings`: ASCII, no blanks, no two alike.
+
+    >>> flag_words(["Øvre Å / nord", "Ovre A nord", "北"])
+    ['Ovre_A_nord', 'Ovre_A_nord_2', 'class_3']
+    """
+    words: list[str] = []
+    for number, name in enumerate(names, start=1):
+        plain = unicodedata.normalize("NFKD", name.translate(_SPELLED)).encode("ascii", "ignore").decode()
+        word = re.sub(r"[^0-9A-Za-z_.+@-]+", "_", plain).strip("_") or f"class_{number}"
+        while word in words:
+            word = f"{word}_{number}"
+        words.append(word)
+    return words
+
+
+def _global_attributes(day: Day) -> dict[str, Any]:
+    instant = f"{day.noon_utc.isoformat(timespec='seconds')}Z"
+    return {
+        "Conventions": "CF-1.11, ACDD-1.3",
+        "title": f"Snow water equivalent of {day.title}, {day.date.isoformat()}",
+        "summary": (
+            "Snow water equivalent, snow depth and density of a basin on one day, with standard errors, "
+            "from snow courses, snow stations and airborne laser depth."
+        ),
+        "id": f"{day.basin_id}_{day.date.isoformat()}",
+        "basin_id": day.basin_id,
+        "date": day.date.isoformat(),
+        "keywords": "snow water equivalent, snow depth, snow density, basin",
+        "source": "statistical estimate from ground and airborne measurements (snowtally)",
+        "history": f"{day.date.isoformat()}: estimated by snowtally; when and with what stands in record.json",
+        "references": "record.json beside this file: inputs, settings, versions",
+        "comment": "Cells without a part in the basin are missing. A standard error is of the estimate, not a spread.",
+        "standard_name_vocabulary": "CF Standard Name Table v93",
+        "cdm_data_type": "Grid",
+        "time_coverage_start": instant,
+        "time_coverage_end": instant,
+        "time_coverage_duration": "PT0S",
+    }
+
+
+def _extent(latitude: np.ndarray, longitude: np.ndarray) -> dict[str, Any]:
+    return {
+        "geospatial_lat_min": float(latitude.min()),
+        "geospatial_lat_max": float(latitude.max()),
+        "geospatial_lat_units": "degrees_north",
+        "geospatial_lon_min": float(longitude.min()),
+        "geospatial_lon_max": float(longitude.max()),
+        "geospatial_lon_units": "degrees_east",
+    }

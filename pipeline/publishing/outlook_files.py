@@ -1,0 +1,100 @@
+"""The melt outlook of a published day: `outlook.csv`, and `melt.nc` as CF-1.11 NetCDF-4 on (time, y, x)."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import netCDF4
+import numpy as np
+
+from pipeline.archive.columns import OUTLOOK
+from pipeline.model.day import Day
+from pipeline.publishing.estimate_nc import create_grid_file
+from pipeline.publishing.tables import csv_bytes, tidy
+
+TABLE, GRIDS = "outlook.csv", "melt.nc"
+
+_DECIMALS = {"potential_melt": 1, "melt": 1, "snow_cover": 2}
+"""A tenth of a millimetre and a hundredth of cover are below any error."""
+
+_ATTRIBUTES = {
+    "potential_melt": {
+        "long_name": "melt of the day if the snow cover of the date did not run out, mean of the cell", "units": "kg m-2",
+        "standard_name": "surface_snow_melt_amount", "cell_methods": "area: mean time: sum",
+    },
+    "melt": {
+        "long_name": "melt of the day, no more than the snow there is, mean of the cell", "units": "kg m-2",
+        "standard_name": "surface_snow_melt_amount", "cell_methods": "area: mean time: sum",
+    },
+    "snow_cover": {
+        "long_name": "fraction of the cell covered by snow at the end of the day", "units": "1",
+        "standard_name": "surface_snow_area_fraction", "cell_methods": "area: mean",
+    },
+}  # fmt: skip
+"""1 kg m-2 is 1 mm of water."""
+
+_CHUNK = 256
+
+
+def write_outlook(day: Day, folder: Path) -> None:
+    """Write the files of the day's outlook, which it has. The same day gives the same bytes.
+
+    Raises ArchiveError when the table is not whole, OSError or RuntimeError when a file cannot be written.
+    """
+    (folder / TABLE).write_bytes(csv_bytes(tidy(day.outlook.table, OUTLOOK, "outlook"), OUTLOOK))
+    with netCDF4.Dataset(folder / GRIDS, "w", format="NETCDF4") as file:
+        create_grid_file(file, day, _words(day))
+        _write_time(file, day)
+        for name, attributes in _ATTRIBUTES.items():
+            _write_grids(file, name, day.outlook.fields[name].to_numpy(), attributes)
+
+
+def _words(day: Day) -> dict[str, str]:
+    first, last = day.outlook.dates[0], day.outlook.dates[-1]
+    return {
+        "title": f"Melt outlook of {day.title}, {first} to {last}, as of {day.date}",
+        "summary": "Daily melt of a basin's snow over the forecast days, from the day's snow water equivalent and the forecast.",
+        "id": f"{day.basin_id}_{day.date.isoformat()}_outlook",
+        "source": "energy balance of the estimated snow under the forecast of the weather table (snowtally)",
+        "comment": "Melt is not runoff: no routing, no losses. Cells without a part in the basin are missing.",
+        "time_coverage_start": f"{_midnight(day, first).isoformat()}Z",
+        "time_coverage_end": f"{_midnight(day, last + dt.timedelta(days=1)).isoformat()}Z",
+        "time_coverage_duration": f"P{len(day.outlook.dates)}D",
+        "time_coverage_resolution": "P1D",
+    }
+
+
+def _midnight(day: Day, date: dt.date) -> dt.datetime:
+    """Return local midnight at a date's beginning, UTC."""
+    return day.noon_utc + (date - day.date - dt.timedelta(hours=12))
+
+
+def _write_time(file: netCDF4.Dataset, day: Day) -> None:
+    """Write the days as their local noons, bounded by local midnights."""
+    count, epoch = len(day.outlook.dates), dt.datetime(1970, 1, 1)  # noqa: DTZ001  both in UTC, naive
+    file.createDimension("time", count)
+    file.createDimension("nv", 2)
+    units = {"units": "hours since 1970-01-01 00:00:00", "calendar": "standard"}
+    time = file.createVariable("time", "f8", ("time",))
+    time.setncatts({
+        "standard_name": "time", "long_name": "noon of the local day", **units, "units_metadata": "leap_seconds: none",
+        "axis": "T", "bounds": "time_bnds", "coverage_content_type": "coordinate",
+    })  # fmt: skip
+    bounds = file.createVariable("time_bnds", "f8", ("time", "nv"))
+    starts = np.array([(_midnight(day, date) - epoch) / dt.timedelta(hours=1) for date in day.outlook.dates])
+    time[:] = starts + 12.0
+    bounds[:] = np.column_stack([starts, starts + 24.0])
+
+
+def _write_grids(file: netCDF4.Dataset, name: str, values: np.ndarray, attributes: dict[str, str]) -> None:
+    chunks = (1, *(min(_CHUNK, n) for n in values.shape[1:]))
+    variable = file.createVariable(
+        name, "f4", ("time", "y", "x"), zlib=True, complevel=1, shuffle=True, chunksizes=chunks, fill_value=np.float32(np.nan)
+    )  # fmt: skip
+    variable.setncatts(
+        attributes | {"grid_mapping": "crs", "coordinates": "lat lon", "coverage_content_type": "modelResult"}
+    )
+    for number, grid in enumerate(values):
+        # Day by day: rounding all days at once would hold them twice.
+        variable[number] = (np.round(grid.astype(np.float64), _DECIMALS[name]) + 0.0).astype(np.float32)

@@ -1,0 +1,82 @@
+"""From a day to the files that people open: grids as NetCDF and GeoTIFF, tables as CSV and Parquet.
+
+The same day gives the same bytes in every file: no clock, no host, fixed decimals.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from errno import EACCES, EIO, ENOSPC
+from pathlib import Path
+
+from pipeline.archive.columns import CHECKS, COVARIANCE, NORMALS, SITES, SKILL, TOTALS
+from pipeline.model.day import Day
+from pipeline.model.problems import ArchiveError
+from pipeline.publishing.estimate_nc import rounded_fields, write_estimate
+from pipeline.publishing.outlook_files import GRIDS, write_outlook
+from pipeline.publishing.rasters import RASTERS, cog_bytes
+from pipeline.publishing.tables import add_up, arrow_table, csv_bytes, parquet_bytes, tidy
+
+_FULL_BYTES = 1 << 20
+"""A library that failed to write with less than this free failed for want of room; it does not say so itself."""
+
+
+def pack(day: Day, folder: Path) -> list[str]:
+    """Write the files of `day` into `folder`, which exists and is empty, and return their names, sorted.
+
+    Values are rounded as `pipeline.model.variables` and `pipeline.publishing.tables` say. Volumes and areas are stored so that
+    they add up exactly: those of zone-bands are rounded to 1 m3 and 1 m2, and the others are the sums of these.
+
+    Raises ArchiveError when the day does not hold what the contract asks for, OSError when it cannot be written.
+    """
+    fields = rounded_fields(day)
+    tables = _tables(day)
+    with _no_room_told(folder / "estimate.nc"):
+        write_estimate(day, fields, folder / "estimate.nc")
+    if day.outlook is not None:
+        with _no_room_told(folder / GRIDS):
+            write_outlook(day, folder)
+    for name in RASTERS:
+        (folder / f"{name}.tif").write_bytes(cog_bytes(day, name, fields[name]))
+    for name, data in tables.items():
+        (folder / name).write_bytes(data)
+    return sorted(path.name for path in folder.iterdir())
+
+
+@contextmanager
+def _no_room_told(path: Path) -> Iterator[None]:
+    """Tell a failed write of a NetCDF file as the OSError that it is."""
+    try:
+        yield
+    except (OSError, RuntimeError) as error:
+        full = shutil.disk_usage(path.parent).free < _FULL_BYTES
+        # The library may keep a file that it could not close: removing it alone would not give its room back.
+        with suppress(OSError):
+            os.truncate(path, 0)
+        # The library reports every failed write as a RuntimeError or an OSError with a number of its own.
+        number = (error.errno or 0) if isinstance(error, OSError) else 0
+        # A file that it cannot make for want of room it reports as one that it may not make.
+        if number > 0 and not (full and number == EACCES):
+            raise
+        raise OSError(ENOSPC if full else EIO, str(error), str(path)) from error
+
+
+def _tables(day: Day) -> dict[str, bytes]:
+    totals = add_up(tidy(day.totals, TOTALS, "totals"))
+    if {*zip(totals["basin_id"], totals["date"], strict=True)} - {(day.basin_id, day.date)}:
+        raise ArchiveError(f"The totals of {day.basin_id} {day.date} have rows of another basin or date.")
+    covariance = tidy(day.totals_covariance, COVARIANCE, "totals_covariance")
+    tables = {
+        "totals.csv": csv_bytes(totals, TOTALS),
+        "totals.parquet": parquet_bytes(arrow_table(totals, TOTALS)),
+        "totals_covariance.parquet": parquet_bytes(arrow_table(covariance, COVARIANCE)),
+        "sites.csv": csv_bytes(tidy(day.sites, SITES, "sites"), SITES),
+        "checks.csv": csv_bytes(tidy(day.checks, CHECKS, "checks"), CHECKS),
+        "skill.csv": csv_bytes(tidy(day.skill, SKILL, "skill"), SKILL),
+    }
+    if day.normals is not None:
+        tables["normals.csv"] = csv_bytes(tidy(day.normals, NORMALS, "normals"), NORMALS)
+    return tables

@@ -1,0 +1,138 @@
+"""Published totals that jumped beyond what the sites' change and the error allow: kept to be looked at a second time.
+
+Published entries are compared with each other after publishing, so nothing of this stands in a day's own numbers.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import math
+from contextlib import suppress
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from pipeline.model.problems import ArchiveError
+from pipeline.publishing.dated_notes import dated_notes
+from pipeline.publishing.staging import staged
+from pipeline.reading import archive_folder, basin_folder, basin_row, dates_held, read_sites, revision_totals, standing
+from pipeline.storage.files import replace_file
+from pipeline.storage.locks import basin_lock
+
+SECOND_LOOK = "second_look.json"
+"""By date, the revision whose total jumped and the figures. Made of published entries."""
+
+RULE = "jump of the total"
+
+NEIGHBOUR_DAYS = 7
+"""Totals further apart in time are not compared: a week's weather is not a jump."""
+
+MAD_TO_SE = 1.4826
+"""Median absolute deviation to standard deviation, for a normal distribution."""
+
+
+def jump(before: tuple[pd.Series, pd.DataFrame], after: tuple[pd.Series, pd.DataFrame], most_se: float) -> str | None:
+    """Return in one sentence how the basin's mean SWE jumped from one date to the next, None when it did not.
+
+    Parameters
+    ----------
+    before, after : each date's row of the basin's totals (`swe_mean_mm`, `swe_se_mm`, mm) and its sites (`site_id`, `swe_mm`,
+        `used`).
+    most_se : so many standard errors may lie between the map's change and the sites'.
+
+    The sites' change is the median over the sites used on both dates, its error that of a median of so many changes; with no
+    site on both it is 0, and only the map's error counts. The map's error is the larger of both dates': an upper bound for the
+    error of the change, as the errors of neighbouring dates go together (common practice, no source).
+    """
+    (total_0, sites_0), (total_1, sites_1) = before, after
+    both = sites_0[sites_0["used"]].merge(sites_1[sites_1["used"]], on="site_id", suffixes=("_0", "_1"))
+    changes = (both["swe_mm_1"] - both["swe_mm_0"]).dropna().to_numpy()
+    told, error = (float(np.median(changes)), _median_se(changes)) if len(changes) else (0.0, 0.0)
+    change = float(total_1["swe_mean_mm"] - total_0["swe_mean_mm"])
+    allowed = most_se * math.hypot(max(float(total_0["swe_se_mm"]), float(total_1["swe_se_mm"])), error)
+    if not abs(change - told) > allowed:
+        return None
+    return (
+        f"{RULE}: the basin's mean SWE went from {total_0['swe_mean_mm']:.0f} to {total_1['swe_mean_mm']:.0f} mm ({change:+.0f}) "
+        f"since {total_0['date']:%Y-%m-%d}, {len(changes)} sites by {told:+.0f} mm; {allowed:.0f} mm further apart would be allowed. "
+        "Look at the new flight, the new courses and the checks of both dates"
+    )
+
+
+def _median_se(changes: np.ndarray) -> float:
+    """Return the standard error of a median from its robust spread: 1.2533 times that of a mean (normal distribution)."""
+    spread = MAD_TO_SE * float(np.median(np.abs(changes - np.median(changes))))
+    return 1.2533 * spread / math.sqrt(len(changes))
+
+
+def look_again(root: str | Path, basin: str, date: dt.date, most_se: float) -> str:
+    """Compare a date that was just published or withdrawn with its neighbours, keep what jumped; return its own sentence, or "".
+
+    The dates that `leaning` names are judged again too, so that the outcome does not depend on the order of publishing, and a
+    mark does not outlive what it was held against. Never raises for what cannot be read: the date is published, and that must
+    be told.
+    """
+    with suppress(ArchiveError, OSError, KeyError, ValueError):
+        archive = archive_folder(root)
+        with staged(archive, basin) as work, basin_lock(archive, basin):
+            marked = _noted(archive, basin)
+            held = dates_held(archive, basin)
+            for day in [date, *leaning(archive, basin, date)]:
+                marked.pop(day, None)
+                found = _judge(archive, basin, day, held, most_se)
+                if found is not None:
+                    marked[day] = found
+            data = json.dumps({str(day): marked[day] for day in sorted(marked)}, ensure_ascii=False, indent=1) + "\n"
+            path = basin_folder(archive, basin) / SECOND_LOOK
+            if marked or path.exists():
+                replace_file(path, data.encode("utf-8"), work.folder)
+            return marked.get(date, {}).get("why", "")
+    return ""
+
+
+def leaning(root: str | Path, basin: str, date: dt.date) -> list[dt.date]:
+    """Return the later dates whose judgement may rest on a date: those up to the first that stands, within `NEIGHBOUR_DAYS`.
+
+    Raises ArchiveError when there is no such archive or basin.
+    """
+    found = []
+    for day in dates_held(root, basin):
+        if 0 < (day - date).days <= NEIGHBOUR_DAYS:
+            found.append(day)
+            if standing(root, basin, day) is not None:
+                break
+    return found
+
+
+def _judge(archive: Path, basin: str, date: dt.date, held: list[dt.date], most_se: float) -> dict | None:
+    stands = standing(archive, basin, date)
+    if stands is None:
+        return None
+    for day in reversed([day for day in held if 0 < (date - day).days <= NEIGHBOUR_DAYS]):
+        earlier = standing(archive, basin, day)
+        if earlier is not None:
+            why = jump(
+                *(
+                    (basin_row(revision_totals(one.path)), read_sites(archive, basin, one.date, one.number))
+                    for one in (earlier, stands)
+                ),
+                most_se,
+            )
+            return None if why is None else {"revision": stands.number, "why": why}
+    return None
+
+
+def second_looks(root: str | Path, basin: str) -> dict[dt.date, str]:
+    """Return the dates marked for a second look whose marked revision still stands, with the reason."""
+    found = {}
+    for date, noted in sorted(_noted(root, basin).items()):
+        stands = standing(root, basin, date)
+        if stands is not None and stands.number == noted["revision"]:
+            found[date] = noted["why"]
+    return found
+
+
+def _noted(root: str | Path, basin: str) -> dict[dt.date, dict]:
+    return dated_notes(basin_folder(root, basin) / SECOND_LOOK, {"revision": int, "why": str})

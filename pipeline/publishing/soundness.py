@@ -1,0 +1,150 @@
+"""A revision held against its own record: every file hashed again, and what is damaged named."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass, field
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+
+from pipeline.archive.records import RECORD, load_record
+from pipeline.model.problems import NewerVersionError, RecordError
+from pipeline.publishing.record import record_is_whole
+from pipeline.publishing.stac import ITEM
+from pipeline.reading import Revision
+from pipeline.storage.json_text import from_json
+
+
+@dataclass(frozen=True)
+class Damage:
+    """One file of a revision that is not what was published: where, and what is wrong with it."""
+
+    path: Path
+    what: str
+
+
+@dataclass
+class Examined:
+    """What a look at a revision found.
+
+    Parameters
+    ----------
+    record : its record; None where that is damaged, so that what it names is not known.
+    newer : whether the record is of a newer version than this program reads: not damaged, but not known either.
+    damages : files that are not what was published.
+    strays : files that the record does not name.
+    files, bytes : how much was looked at.
+    """
+
+    record: dict[str, Any] | None = None
+    newer: bool = False
+    damages: list[Damage] = field(default_factory=list)
+    strays: list[Path] = field(default_factory=list)
+    files: int = 0
+    bytes: int = 0
+
+    def add(self, path: Path, what: str) -> None:
+        """Take in a damage."""
+        self.damages.append(Damage(path, what))
+
+
+def examine(basin: str, revision: Revision) -> Examined:
+    """Return what a look at every byte of a revision finds."""
+    found = Examined()
+    record = found.record = sound_record(revision.path, found)
+    if record is None:
+        return found
+    said = record["basin_id"], record["date"], record["revision"]
+    if said != (basin, revision.date.isoformat(), revision.number):
+        found.add(revision.path / RECORD, f"speaks of {said[0]} {said[1]}@{said[2]}, not of its own folder")
+    named = {file["name"]: file for file in record["files"]}
+    for name, file in named.items():
+        _file(found, revision.path / name, file)
+    found.strays = [p for p in sorted(revision.path.iterdir()) if p.name not in named and p.name != RECORD]
+    if ITEM in named:
+        _item(found, basin, revision)
+    return found
+
+
+def sound_record(folder: Path, found: Examined) -> dict[str, Any] | None:
+    """Return the record of a revision's folder where it is what was written; else None, with what is wrong in `found`."""
+    path = folder / RECORD
+    try:
+        data = path.read_bytes()
+        found.files += 1
+        found.bytes += len(data)
+        record = load_record(folder)
+    except FileNotFoundError:
+        found.add(folder, f"is no revision: it has no {RECORD}")
+        return None
+    except OSError as error:
+        found.add(path, f"cannot be read ({error.strerror})")
+        return None
+    except RecordError as trouble:
+        found.newer = isinstance(trouble, NewerVersionError)
+        found.add(path, trouble.what)
+        return None
+    if record_is_whole(data) is False:
+        found.add(path, "is not what was written: its own hash does not fit")
+        return None
+    broken = _broken(json.loads(data))
+    if broken:
+        found.add(path, broken)
+        return None
+    return record
+
+
+def _broken(content: dict[str, Any]) -> str:
+    """Return how a record breaks its schema, empty where it does not; keys that a later version added break nothing."""
+    errors = [error for error in _schema().iter_errors(content) if error.validator != "additionalProperties"]
+    if not errors:
+        return ""
+    first = min(errors, key=lambda error: list(map(str, error.path)))
+    where = ".".join(map(str, first.path)) or "the record"
+    return f"does not follow docs/record.schema.json: {where}: {first.message[:200]}"
+
+
+@cache
+def _schema() -> jsonschema.Draft202012Validator:
+    schema = json.loads(files("pipeline.publishing").joinpath("record.schema.json").read_text("utf-8"))
+    return jsonschema.Draft202012Validator(schema)
+
+
+def _file(found: Examined, path: Path, said: dict[str, Any]) -> None:
+    try:
+        with path.open("rb") as stream:
+            digest = hashlib.file_digest(stream, "sha256").hexdigest()
+            size = stream.tell()
+    except OSError as trouble:
+        found.add(path, f"cannot be read ({trouble.strerror})")
+        return
+    found.files += 1
+    found.bytes += size
+    if (size, digest) != (said["size"], said["sha256"]):
+        how = f"{size} bytes, {said['size']} said" if size != said["size"] else "as long, but with another hash"
+        found.add(path, f"is not what the record says ({how})")
+
+
+def _item(found: Examined, basin: str, revision: Revision) -> None:
+    """Check that the catalogue's item says the same as the record; its bytes are hashed with the others."""
+    path = revision.path / ITEM
+    try:
+        item = from_json(path.read_text("utf-8"))
+        told = {
+            name: (asset["file:size"], asset["file:checksum"])
+            for name, asset in item["assets"].items()
+            if name != RECORD
+        }
+        identity = item["type"], item["id"], item["collection"], item["properties"]["version"]
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        found.add(path, "is no STAC item")
+        return
+    said = {f["name"]: (f["size"], f"1220{f['sha256']}") for f in found.record["files"] if f["name"] != ITEM}
+    wanted = "Feature", f"{basin}-{revision.date}-{revision.path.name}", basin, str(revision.number)
+    if told != said or identity != wanted:
+        found.add(path, "does not say what the record says")

@@ -1,0 +1,237 @@
+"""Work in hand, where no reader looks: staged folders, and what processes that died left in them."""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+import shutil
+import socket
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.reading import LAYOUT_VERSION, archive_folder
+from pipeline.storage.files import make_folders, replace_file
+from pipeline.storage.json_text import from_json
+from pipeline.storage.locks import basin_lock, try_lock
+from pipeline.storage.places import in_store, place, sizes_in
+from pipeline.storage.processes import is_running, lives, myself
+
+FOREIGN_S = 2 * 86400.0
+"""Work left by another host cannot be asked whether it lives; no night takes two days."""
+
+
+@dataclass
+class Work:
+    """One staged folder: `folder` is ours to write in; `revision` inside it becomes the published folder.
+
+    `due` is set while the revision is in place and its derived files are not. Should the rest then fail, the folder's
+    owner file stays as a note of that, for the next publisher to act on.
+    """
+
+    archive: Path
+    folder: Path
+    due: bool = False
+
+    @property
+    def revision(self) -> Path:
+        """Folder of the revision in the making."""
+        return self.folder / "revision"
+
+
+def staging_folder(root: str | Path, basin: str) -> Path:
+    """Return where the work of a basin is staged: on the archive's own file system, so that a rename is enough."""
+    return place(root) / ".staging" / basin
+
+
+def is_begun(root: str | Path) -> bool:
+    """Return whether there is an archive already."""
+    return (place(root) / "archive.json").exists()
+
+
+def prepared(root: str | Path) -> Path:
+    """Return the archive's folder, made when it is new, with its layout version in it."""
+    archive = archive_folder(root)
+    make_folders(archive)
+    if not is_begun(archive):
+        content = {
+            "layout": LAYOUT_VERSION,
+            "about": "Dated archive of basin snow water estimates; see docs/archive.md.",
+        }
+        make_folders(archive / ".staging")
+        replace_file(archive / "archive.json", (json.dumps(content) + "\n").encode(), archive / ".staging")
+    return archive
+
+
+@contextmanager
+def staged_for_store(root: Path, basin: str, date: str) -> Iterator[Work]:
+    """Give a folder on this machine for work on a store; a note in the store stays if the work is cut off, or is still due."""
+    note = staging_folder(root, basin) / f"{os.getpid()}-{secrets.token_hex(4)}.json"
+    owner = {**myself(), "basin": basin, "date": date}
+    with tempfile.TemporaryDirectory(prefix="snowtally-") as folder:
+        work = Work(root, Path(folder))
+        work.revision.mkdir()
+        _in_hand.add(note.name)
+        if date:
+            note.write_bytes(json.dumps(owner).encode())
+        try:
+            yield work
+        finally:
+            _in_hand.discard(note.name)
+            if date and not work.due:
+                note.unlink(missing_ok=True)
+
+
+_in_hand: set[str] = set()
+"""Notes of the work that this very process has in hand: others of its own are of work that was cut off."""
+
+
+def notes_left(root: Path, basin: str) -> dict[Path, str]:
+    """Return the notes in a store whose makers are gone, with the date each worked on.
+
+    A process on another machine cannot be asked whether it lives: its note counts as left after two days.
+    """
+    left = {}
+    for name in sorted(sizes_in(staging_folder(root, basin))):
+        note = staging_folder(root, basin) / name
+        try:
+            owner = from_json(note.read_text("utf-8"))
+            alive = lives(owner)
+            ours = owner == owner | myself()
+            gone = put_long_ago(note) if alive is None else name not in _in_hand if ours else not alive
+        except (OSError, ValueError, KeyError, TypeError):
+            continue
+        if gone:
+            left[note] = str(owner.get("date", ""))
+    return left
+
+
+def put_long_ago(path: Path) -> bool:
+    """Return whether an object was put into a store longer ago than any night takes."""
+    return time.time() - path.fs.modified(path.path).timestamp() > FOREIGN_S
+
+
+def is_archived(path: Path) -> bool:
+    """Return whether an archived input is there and need not be written.
+
+    A store has no lock that keeps `prune` from removing what a night is about to name: there what is older than any night is
+    written anew, and so is young when it is named.
+    """
+    return path.exists() and not (in_store(path) and put_long_ago(path))
+
+
+@contextmanager
+def staged(root: Path, basin: str, date: str = "") -> Iterator[Work]:
+    """Give a new staged folder for one date of a basin, or for none, and remove it in the end, whatever happened.
+
+    The folder carries who works in it under a lock that the system frees when the process dies. Of a store it
+    lies on this machine, and a note in the store says which date is being worked on.
+    """
+    if in_store(root):
+        with staged_for_store(root, basin, date) as work:
+            yield work
+        return
+    work = Work(root, staging_folder(root, basin) / f"{os.getpid()}-{secrets.token_hex(4)}")
+    try:
+        with basin_lock(root, basin):
+            make_folders(work.folder)
+            owner = (work.folder / "owner.json").open("w", encoding="utf-8")
+            try_lock(owner.fileno())
+        with owner:
+            json.dump({**myself(), "basin": basin, "date": date}, owner)
+            owner.flush()
+            os.fsync(owner.fileno())
+            work.revision.mkdir()
+            yield work
+    finally:
+        remove(work.folder, keep_owner=work.due)
+
+
+def remove(folder: Path, *, keep_owner: bool = False) -> None:
+    """Remove a staged folder, or all of it but its owner file. What cannot be removed is left to the next publisher."""
+    if in_store(folder):
+        folder.unlink(missing_ok=True)
+    elif keep_owner:
+        for path in folder.iterdir():
+            if path.name != "owner.json":
+                shutil.rmtree(path, ignore_errors=True) if path.is_dir() else path.unlink(missing_ok=True)
+    else:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def left_behind(root: str | Path, basin: str) -> dict[Path, str]:
+    """Return the staged folders of a basin whose makers are gone, with the date each worked on ("" when unknown).
+
+    To be called under the basin's lock: a folder is made and claimed under it.
+    """
+    if in_store(place(root)):
+        return notes_left(place(root), basin)
+    try:
+        folders = sorted(staging_folder(root, basin).iterdir())
+    except FileNotFoundError:
+        return {}
+    return {folder: _owner(folder).get("date", "") for folder in folders if _is_left(folder)}
+
+
+def in_hand(root: str | Path, basin: str) -> list[str]:
+    """Return the dates ("" for none) of the staged work of a basin whose makers may still be at it."""
+    folder = staging_folder(root, basin)
+    left = left_behind(root, basin)
+    if in_store(folder):
+        notes = [folder / name for name in sizes_in(folder)]
+        return sorted(_dated(note) for note in notes if note not in left)
+    try:
+        return sorted(_owner(path).get("date", "") for path in folder.iterdir() if path not in left)
+    except FileNotFoundError:
+        return []
+
+
+def _dated(note: Path) -> str:
+    try:
+        return str(from_json(note.read_text("utf-8")).get("date", ""))
+    except (OSError, ValueError, AttributeError):
+        return ""
+
+
+def _owner(folder: Path) -> dict[str, str]:
+    try:
+        owner = from_json((folder / "owner.json").read_text("utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return owner if isinstance(owner, dict) else {}
+
+
+def _is_left(folder: Path) -> bool:
+    owner = _owner(folder)
+    try:
+        with (folder / "owner.json").open("r+", encoding="utf-8") as file:
+            claimed = try_lock(file.fileno())
+    except FileNotFoundError:
+        # Made, not yet claimed: with no lock to tell, the process in the folder's name does.
+        claimed = None
+    except OSError:
+        # Another user's: not ours to judge.
+        return False
+    if claimed is False:
+        return False
+    if owner.get("host", socket.gethostname()) != socket.gethostname():
+        # A lock need not reach across hosts.
+        return _age_s(folder) > FOREIGN_S
+    if claimed is True:
+        return True
+    if "started" in owner:
+        return not lives(owner)
+    # Not told yet: all there is is the number in the folder's name.
+    number = folder.name.partition("-")[0]
+    return number.isascii() and number.isdecimal() and not is_running(int(number))
+
+
+def _age_s(path: Path) -> float:
+    try:
+        return time.time() - path.stat().st_mtime
+    except FileNotFoundError:
+        return 0.0

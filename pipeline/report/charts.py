@@ -1,0 +1,386 @@
+"""Drawings of a page: totals by band, values against elevation, the season, shares of the error, the melt outlook."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+from markupsafe import Markup
+
+from pipeline.report.svg import MONTHS, Scale, drawing, join, month_starts, path, tag, tick_text, ticks
+from pipeline.report.units import Unit, Units
+
+MOST_GAP_DAYS = 14
+"""A line through a season is drawn from one date to the next where they lie no further apart: over more it would pass for an
+estimate of the days between."""
+
+MONTH_WIDTH = 24.0
+"""Room that the name of a month takes on an axis."""
+
+WIDTH = 400.0
+"""Width of every chart in its own units: texts of 12 units are then read on a phone as well as side by side on a desk."""
+
+
+def bands_chart(bands: pd.DataFrame, units: Units) -> Markup:
+    """Return the volume of each elevation band as a bar, the highest on top, with its 10 to 90 % interval.
+
+    `bands` has rows of the level "band" of the totals: band_low_m, band_high_m, volume_m3, volume_p10_m3, volume_p90_m3.
+    """
+    rows = bands.dropna(subset="volume_m3").sort_values("band_low_m", ascending=False).reset_index(drop=True)
+    step = 20.0
+    top, left, right = 8.0, 92.0, 12.0
+    height = top + step * len(rows) + 40
+    across = Scale(0.0, _top(units.volume, rows["volume_p90_m3"], rows["volume_m3"]), left, WIDTH - right)
+    foot = top + step * len(rows)
+    parts = [_grid_x(across, units.volume.label, top, foot)]
+    for k, row in enumerate(rows.itertuples()):
+        y = top + step * k
+        low, middle, high = (
+            across(units.volume.plain(v)) for v in (row.volume_p10_m3, row.volume_m3, row.volume_p90_m3)
+        )
+        name = f"{units.elevation.text(row.band_low_m)}\u2013{units.elevation.text(row.band_high_m)}"
+        parts += [
+            tag("text", name, x=left - 6, y=y + 14, class_="label end"),
+            tag("rect", x=left, y=y + 3, width=max(middle - left, 0.0), height=step - 6, class_="bar"),
+            _whisker_x(low, high, y + step / 2),
+        ]
+    told = f"Volume by elevation band in {units.volume.label} with 10 to 90 % interval; the table holds the numbers"
+    return drawing(WIDTH, height, told, *parts)
+
+
+@dataclass(frozen=True)
+class Profile:
+    """Values against elevation.
+
+    Parameters
+    ----------
+    cells : elevation (m) and value of cells, for the pale area of where eight cells of ten lie.
+    bands : middle elevation (m), value and standard error (or None) of each band.
+    sites : elevation (m), value, name, kind ("course", "station" or "") and whether it was used.
+    """
+
+    cells: tuple[np.ndarray, np.ndarray]
+    bands: list[tuple[float, float, float | None]]
+    sites: list[tuple[float, float, str, str, bool]]
+
+
+def profile_chart(profile: Profile, unit: Unit, elevation: Unit, title: str, *, from_zero: bool = True) -> Markup:
+    """Return values (across) against elevation (up): spread of the cells, bands with their errors, sites on it."""
+    height, top, left, right, foot = 320.0, 24.0, 56.0, 14.0, 280.0
+    heights, values = (part[np.isfinite(profile.cells[1])] for part in profile.cells)
+    spread = _spread(heights, values)
+    everything = np.array(
+        [
+            *(v for _, low, high in spread for v in (low, high)),
+            *(v for _, v, *_ in profile.sites),
+            *(v for _, v, _ in profile.bands),
+        ]
+    )
+    everything = everything[np.isfinite(everything)]
+    grounds = [
+        *heights.tolist()[:: max(len(heights) // 2000, 1)],
+        *(z for z, *_ in profile.sites),
+        *(z for z, *_ in profile.bands),
+    ]
+    if not everything.size or not grounds:
+        return Markup('<p class="quiet">Nothing to draw.</p>')
+    low = 0.0 if from_zero else float(everything.min()) * 0.95
+    across = Scale(unit.plain(low), unit.plain(max(float(everything.max()) * 1.05, low + 1.0)), left, WIDTH - right)
+    up = Scale(elevation.plain(min(grounds)) - 1, elevation.plain(max(grounds)) + 1, foot, top)
+    parts = [_grid_x(across, unit.label, top, foot), _grid_y(up, elevation.label, left, WIDTH - right)]
+
+    def at(value: float, ground: float) -> tuple[float, float]:
+        return across(unit.plain(value)), up(elevation.plain(ground))
+
+    if spread:
+        outline = [at(v, z) for z, v, _ in spread] + [at(v, z) for z, _, v in reversed(spread)]
+        parts.append(tag("path", d=path(outline, closed=True), class_="spread"))
+    known = [band for band in profile.bands if np.isfinite(band[1])]
+    parts.append(tag("path", d=path(at(v, z) for z, v, _ in known), class_="line"))
+    for ground, value, se in known:
+        x, y = at(value, ground)
+        if se is not None and np.isfinite(se):
+            parts.append(_whisker_x(at(max(value - se, low), ground)[0], at(value + se, ground)[0], y))
+        parts.append(tag("circle", cx=x, cy=y, r=2.6, class_="dot"))
+    for ground, value, name, kind, used in profile.sites:
+        if np.isfinite(value) and np.isfinite(ground):
+            told = f"{name}: {unit.text(value)} {unit.label} at {elevation.text(ground)} {elevation.label}"
+            parts.append(marker(at(value, ground), kind, told, used=used))
+    return drawing(WIDTH, height, title, *parts)
+
+
+def marker(at: tuple[float, float], kind: str, told: str, *, used: bool, size: float = 5.0) -> Markup:
+    """Return the sign of a site: a triangle for a course, a square for a station, a circle where it is not known."""
+    x, y = at
+    name = "site" if used else "site unused"
+    title = tag("title", told)
+    if kind == "course":
+        points = [(x, y - 1.2 * size), (x + 1.1 * size, y + 0.8 * size), (x - 1.1 * size, y + 0.8 * size)]
+        return tag("path", title, d=path(points, closed=True), class_=f"{name} course")
+    if kind == "station":
+        side = 1.7 * size
+        return tag("rect", title, x=x - side / 2, y=y - side / 2, width=side, height=side, class_=f"{name} station")
+    return tag("circle", title, cx=x, cy=y, r=size, class_=name)
+
+
+def _spread(heights: np.ndarray, values: np.ndarray) -> list[tuple[float, float, float]]:
+    """Return by slices of elevation the middle and the 10th and 90th percentile of the cells; slices of few cells are left out."""
+    if heights.size == 0:
+        return []
+    edges = np.linspace(heights.min(), heights.max() + 1e-6, 25)
+    slot = np.digitize(heights, edges)
+    found = []
+    for k in range(1, len(edges)):
+        held = values[slot == k]
+        if held.size >= 10:  # noqa: PLR2004  of fewer, a tenth is no cell
+            low, high = np.percentile(held, (10, 90))
+            found.append(((edges[k - 1] + edges[k]) / 2, float(low), float(high)))
+    return found
+
+
+@dataclass(frozen=True)
+class Marks:
+    """What is marked along a season: days of flights, days of surveys, and degraded days with what they lack in words."""
+
+    flights: Sequence[dt.date]
+    surveys: Sequence[dt.date]
+    degraded: Mapping[dt.date, str] = field(default_factory=dict)
+
+
+def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit: Unit) -> Markup:
+    """Return the volume through the season with its 10 to 90 % interval, over earlier seasons as thin lines.
+
+    Parameters
+    ----------
+    season : rows of the basin: date, season_day, volume_m3, volume_p10_m3, volume_p90_m3; earlier : the same with `season`.
+    """
+    height, top, left, right, foot = 230.0, 26.0, 62.0, 12.0, 206.0
+    begins = season["date"].iloc[0].date() - dt.timedelta(days=int(season["season_day"].iloc[0]))
+    last = int(max(season["season_day"].max(), earlier["season_day"].max() if len(earlier) else 0, 30))
+    first = int(min(season["season_day"].min(), earlier["season_day"].min() if len(earlier) else 999))
+    days = [(date - begins).days for date in (*marks.flights, *marks.surveys)]
+    first = max(min([first, *days]) - 3, 0)
+    across = Scale(first, max(last, first + 30) + 3, left, WIDTH - right)
+    up = Scale(0.0, _top(unit, season["volume_p90_m3"], earlier["volume_m3"]), foot, top)
+    parts = [_grid_y(up, unit.label, left, WIDTH - right)]
+    for start in month_starts(begins, begins + dt.timedelta(days=int(across.high))):
+        x = across((start - begins).days)
+        if x >= left:
+            parts.append(tag("path", d=f"M{x:.1f} {foot}v5", class_="tick"))
+        if x >= left and x + 3 + MONTH_WIDTH <= WIDTH:
+            parts.append(tag("text", MONTHS[start.month - 1], x=x + 3, y=foot + 15, class_="label"))
+    for name, of_season in earlier.groupby("season", sort=True):
+        places = [across(d) for d in of_season["season_day"]], [up(unit.plain(v)) for v in of_season["volume_m3"]]
+        parts += _earlier_season(str(name), of_season["season_day"].to_numpy(), places)
+    volumes = tuple(
+        [up(unit.plain(v)) for v in season[name]] for name in ("volume_p10_m3", "volume_m3", "volume_p90_m3")
+    )
+    parts += _curve(season["season_day"].to_numpy(), [across(d) for d in season["season_day"]], volumes)
+    parts += _degraded(season, marks.degraded, (across, up), unit)
+    for date in marks.flights:
+        x = across((date - begins).days)
+        told = tag("title", f"flight of {date}")
+        parts += [
+            tag("path", d=f"M{x:.1f} {top - 4}V{foot}", class_="flight"),
+            tag("path", told, d=f"M{x:.1f} {top - 4}l-5 -9h10z", class_="flown"),
+        ]
+    for date in marks.surveys:
+        x = across((date - begins).days)
+        parts.append(tag("path", tag("title", f"courses of {date}"), d=f"M{x:.1f} {foot - 1}v-8", class_="survey"))
+    return drawing(WIDTH, height, f"Volume of water in the snow through the season in {unit.label}", *parts)
+
+
+def _degraded(
+    season: pd.DataFrame, degraded: Mapping[dt.date, str], scales: tuple[Scale, Scale], unit: Unit
+) -> list[Markup]:
+    """Return a cross on each degraded date of the curve, and the word beside the first of each stretch of such dates."""
+    across, up = scales
+    drawn, last = [], None
+    for row in season.itertuples():
+        why = degraded.get(row.date.date())
+        if why is None:
+            continue
+        x, y = across(row.season_day), up(unit.plain(row.volume_m3))
+        told = tag("title", f"{row.date.date()}: degraded{f', {why}' if why else ''}")
+        drawn.append(tag("path", told, d=f"M{x - 4.5:.1f} {y - 4.5:.1f}l9 9m0 -9l-9 9", class_="degraded"))
+        if last is None or row.season_day - last > WORD_DAYS:
+            # Below the interval, or above it where snow is little, so that the word lies on no line.
+            below, above = (up(unit.plain(v)) for v in (row.volume_p10_m3, row.volume_p90_m3))
+            place = below + 14 if below + 16 < up.start else above - 5
+            middle = min(x, WIDTH - WORD_WIDTH / 2)
+            drawn.append(tag("text", "degraded", x=middle, y=place, class_="label ink middle"))
+        last = row.season_day
+    return drawn
+
+
+WORD_DAYS, WORD_WIDTH = 21, 62
+"""Days between degraded dates from which on the word is written again, and its width: nearer, words would lie over each other."""
+
+
+def _earlier_season(name: str, days: np.ndarray, places: tuple[list[float], list[float]]) -> list[Markup]:
+    """Return an earlier season as a thin line, a date by itself as a small dot."""
+    drawn = []
+    for part in _stretches(days):
+        points = list(zip(places[0][part], places[1][part], strict=True))
+        told = tag("title", name)
+        if len(points) == 1:
+            drawn.append(tag("circle", told, cx=points[0][0], cy=points[0][1], r=1.2, class_="earlier"))
+        else:
+            drawn.append(tag("path", told, d=path(points), class_="earlier"))
+    return drawn
+
+
+MOST_DOTS = 60
+"""More dots than that hide the line."""
+
+
+def _curve(days: np.ndarray, across: list[float], volumes: tuple[list[float], ...]) -> list[Markup]:
+    """Return the season's line with its interval, a date by itself as a dot with a stroke; `volumes` are low, middle and high."""
+    low, middle, high = volumes
+    drawn = []
+    for part in _stretches(days):
+        points = list(zip(across[part], middle[part], strict=True))
+        if len(points) == 1:
+            drawn.append(_whisker_y(points[0][0], low[part][0], high[part][0]))
+        else:
+            outline = [
+                *zip(across[part], low[part], strict=True),
+                *list(zip(across[part], high[part], strict=True))[::-1],
+            ]
+            drawn += [
+                tag("path", d=path(outline, closed=True), class_="interval"),
+                tag("path", d=path(points), class_="line"),
+            ]
+        if len(points) == 1 or len(days) <= MOST_DOTS:
+            drawn += [tag("circle", cx=x, cy=y, r=2.6, class_="dot") for x, y in points]
+    return drawn
+
+
+def _stretches(days: np.ndarray) -> list[slice]:
+    """Return the stretches of rising days in which none is further than `MOST_GAP_DAYS` from the one before.
+
+    >>> _stretches(np.array([3, 4, 18, 60, 100, 101]))
+    [slice(0, 3, None), slice(3, 4, None), slice(4, 6, None)]
+    """
+    ends = np.flatnonzero(np.diff(days) > MOST_GAP_DAYS) + 1
+    return [slice(int(a), int(b)) for a, b in pairwise([0, *ends, len(days)])]
+
+
+def shares_chart(shares: list[tuple[str, float]]) -> Markup:
+    """Return shares of the error's variance as bars, largest on top, each with its per cent."""
+    step, top, left = 36.0, 4.0, 4.0
+    across = Scale(0.0, max([share for _, share in shares] + [0.01]), left, WIDTH - 52)
+    parts = []
+    for k, (name, share) in enumerate(shares):
+        y = top + step * k
+        parts += [
+            tag("text", name, x=left, y=y + 12, class_="label ink"),
+            tag("rect", x=left, y=y + 17, width=max(across(share) - left, 1.0), height=11, class_="bar"),
+            tag("text", f"{100 * share:.0f} %", x=across(share) + 6, y=y + 27, class_="label ink"),
+        ]
+    return drawing(WIDTH, top + step * len(shares) + 4, "Where the error of the total comes from", *parts)
+
+
+def outlook_chart(rows: pd.DataFrame, unit: Unit) -> Markup:
+    """Return the basin's melt of each day to come as a bar with its standard error, and what could melt as an outline.
+
+    `rows` are the basin's rows of `outlook.csv`, day by day: day, melt_m3, melt_se_m3, potential_melt_m3.
+    """
+    height, top, left, right, foot = 220.0, 24.0, 62.0, 12.0, 190.0
+    count = len(rows)
+    up = Scale(0.0, _top(unit, rows["melt_m3"] + rows["melt_se_m3"], rows["potential_melt_m3"]), foot, top)
+    step = (WIDTH - left - right) / count
+    parts = [_grid_y(up, unit.label, left, WIDTH - right)]
+    each = max(1, round(22 / step))
+    for k, row in enumerate(rows.itertuples()):
+        x, wide = left + step * (k + 0.12), step * 0.76
+        y, could = up(unit.plain(row.melt_m3)), up(unit.plain(row.potential_melt_m3))
+        parts += [
+            tag("rect", x=x, y=y, width=wide, height=max(foot - y, 0.0), class_="bar"),
+            tag("rect", x=x, y=could, width=wide, height=max(foot - could, 0.0), class_="outline"),
+            _whisker_y(x + wide / 2, up(unit.plain(max(row.melt_m3 - row.melt_se_m3, 0.0))), up(unit.plain(row.melt_m3 + row.melt_se_m3))),
+        ]  # fmt: skip
+        if k % each == 0:
+            date = dt.date.fromisoformat(str(row.day)[:10])
+            parts.append(tag("text", str(date.day), x=x + wide / 2, y=foot + 15, class_="label middle"))
+            if k == 0 or date.day <= each:
+                parts.append(tag("text", MONTHS[date.month - 1], x=x + wide / 2, y=foot + 29, class_="label middle"))
+    return drawing(WIDTH, height, f"Melt of each day to come in {unit.label}; outlines: what could melt", *parts)
+
+
+def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colours: np.ndarray) -> Markup:
+    """Return the volume of the bands through a season, one on top of the other, the lowest at the bottom.
+
+    `totals` has rows of the level "band" with date, season_day, band_low_m, band_high_m, volume_m3.
+    """
+    height, top, left, right, foot = 240.0, 24.0, 62.0, 84.0, 206.0
+    table = totals.pivot_table(index="season_day", columns="band_low_m", values="volume_m3", aggfunc="first").fillna(
+        0.0
+    )
+    days, lows = table.index.to_numpy(), table.columns.to_numpy()
+    piled = np.vstack([np.zeros(len(days)), np.cumsum(table.to_numpy().T, axis=0)])
+    begins = totals["date"].iloc[0].date() - dt.timedelta(days=int(totals["season_day"].iloc[0]))
+    across = Scale(float(days[0]), float(max(days[-1], days[0] + 1)), left, WIDTH - right)
+    up = Scale(0.0, _top(unit, piled[-1]), foot, top)
+    parts = [_grid_y(up, unit.label, left, WIDTH - right)]
+    parts += [
+        tag("text", MONTHS[start.month - 1], x=across((start - begins).days), y=foot + 15, class_="label")
+        for start in month_starts(begins + dt.timedelta(days=int(days[0])), begins + dt.timedelta(days=int(days[-1])))
+    ]
+    last_label, stretches = float("inf"), _stretches(days)
+    for k, low in enumerate(lows):
+        shade = colours[round(k / max(len(lows) - 1, 1) * (len(colours) - 1))]
+        fill = "#{:02x}{:02x}{:02x}".format(*shade.tolist())
+        name = f"{elevation.text(low)} {elevation.label} up"
+        for part in stretches:
+            # A date by itself is a bar.
+            x = (
+                [across(d) for d in days[part]]
+                if part.stop - part.start > 1
+                else [across(days[part][0]) + d for d in (-1.5, 1.5)]
+            )
+            foot_of, top_of = (np.broadcast_to(piled[n][part], len(x)) for n in (k, k + 1))
+            outline = [(a, up(unit.plain(v))) for a, v in zip(x, foot_of, strict=True)]
+            outline += [(a, up(unit.plain(v))) for a, v in reversed(list(zip(x, top_of, strict=True)))]
+            parts.append(tag("path", tag("title", name), d=path(outline, closed=True), fill=fill, class_="layer"))
+        y = up(unit.plain((piled[k][-1] + piled[k + 1][-1]) / 2)) + 4
+        if last_label - y >= 12:  # noqa: PLR2004  a line of text
+            parts.append(tag("text", name, x=WIDTH - right + 5, y=y, class_="label"))
+            last_label = y
+    return drawing(WIDTH, height, f"Volume by elevation band through the season in {unit.label}", *parts)
+
+
+def _top(unit: Unit, *values: Iterable[float]) -> float:
+    """Return the end of an axis from 0 in the page's unit: a little above the largest value, 1 where all are 0."""
+    found = np.array([value for some in values for value in some], float)
+    most = unit.plain(float(found[np.isfinite(found)].max(initial=0.0)))
+    return 1.05 * most if most > 0 else 1.0
+
+
+def _grid_x(across: Scale, label: str, top: float, foot: float) -> Markup:
+    marks = ticks(across.low, across.high, 5)
+    lines = [tag("path", d=f"M{across(v):.1f} {top}V{foot}", class_="grid") for v in marks]
+    texts = [tag("text", tick_text(v), x=across(v), y=foot + 15, class_="label middle") for v in marks]
+    name = tag("text", label, x=across.end, y=foot + 32, class_="label end unit")
+    return join([*lines, *texts, name])
+
+
+def _grid_y(up: Scale, label: str, left: float, right: float) -> Markup:
+    marks = ticks(up.low, up.high, 6)
+    lines = [tag("path", d=f"M{left} {up(v):.1f}H{right}", class_="grid") for v in marks]
+    texts = [tag("text", tick_text(v), x=left - 6, y=up(v) + 4, class_="label end") for v in marks]
+    # Above the highest number, which may stand at the axis' very end.
+    name = tag("text", label, x=2, y=up.end - 11, class_="label unit")
+    return join([*lines, *texts, name])
+
+
+def _whisker_x(low: float, high: float, y: float) -> Markup:
+    return tag("path", d=f"M{low:.1f} {y - 3:.1f}v6m0 -3H{high:.1f}m0 -3v6", class_="whisker")
+
+
+def _whisker_y(x: float, low: float, high: float) -> Markup:
+    return tag("path", d=f"M{x - 3:.1f} {low:.1f}h6m-3 0V{high:.1f}m-3 0h6", class_="whisker")

@@ -1,0 +1,107 @@
+"""The page of a comparison: two dates or revisions side by side, with the map of their difference."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from pipeline.inspection.compare import Comparison, Side, models_in_words
+from pipeline.publishing.changes import told_changes
+from pipeline.report.cells import cells
+from pipeline.report.colours import LESS, MORE, WATER, diverging, sequential
+from pipeline.report.maps import Layer, Sheet
+from pipeline.report.pictures import Legend, legend
+from pipeline.report.published import PublishedDay, read_day, swe_on
+from pipeline.report.templating import page
+from pipeline.report.units import Units, number, rounding_of_change
+from pipeline.report.words import COMMANDS
+
+COMPARE_PAGE = "comparison.html"
+
+_LEVELS = {"basin": "Basin", "zone": "Zone", "band": "Band"}
+
+
+def compare_page(found: Comparison, basin: str, units: Units) -> bytes:
+    """Return the page of a comparison. Raises ArchiveError when one of the two cannot be read."""
+    one, other = (read_day(side.root, basin, side.revision.date, side.revision.number) for side in (found.a, found.b))
+    shared = swe_on(other.maps, found.a.root, basin, found.a.revision) if not found.no_map else None
+    content = {
+        "title": other.record["title"], "basin": basin, "u": units, "a": _side(found.a), "b": _side(found.b),
+        "maps": _maps((one, other), (found.a.name, found.b.name), shared, units),
+        "no_map": found.no_map or "the two have not each cell in common" if shared is None else "",
+        "totals": [_total(row, units, other.zone_names) for row in found.totals.to_dict("records") if row["level"] in _LEVELS],
+        "sites": found.sites.to_dict("records"), "changes": _changes(found), "models": models_in_words(found),
+        "files": found.files, "cells": _cells(other, shared, units),
+    }  # fmt: skip
+    return page("compare.html.j2", content)
+
+
+def _side(side: Side) -> dict[str, Any]:
+    record = side.record
+    return {
+        "name": side.name, "reason": record["reason"], "made": record["made"], "degraded": record["degraded_reasons"],
+        "command": COMMANDS.get(record["command"], record["command"]), "version": record["code"]["version"],
+    }  # fmt: skip
+
+
+def _maps(
+    days: tuple[PublishedDay, PublishedDay], names: tuple[str, str], shared: np.ndarray | None, units: Units
+) -> dict[str, Any]:
+    unit = units.swe
+    # One scale for both: the same colour is the same snow.
+    scales = [legend(day.maps.fields["swe"], factor=unit.factor) for day in days]
+    scale = Legend(0.0, max(s.high for s in scales), any(s.beyond for s in scales))
+    drawn: dict[str, Any] = {"change": None}
+    sheets = [Sheet(day.maps, [], units.distance) for day in days]
+    for key, day, name, sheet in zip(("a", "b"), days, names, sheets, strict=True):
+        words = f"{unit.label}, {name}."
+        drawn[key] = sheet.draw(Layer(f"SWE, {name}", words, day.maps.fields["swe"], sequential(WATER), scale, unit))
+    if shared is not None:
+        change = days[1].maps.fields["swe"] - shared
+        words = f"{unit.label}, from {names[0]} to {names[1]}: blue more, brown less."
+        drawn["change"] = sheets[1].draw(
+            Layer(
+                "Difference",
+                words,
+                change,
+                diverging(LESS, MORE),
+                legend(change, centred=True, factor=unit.factor),
+                unit,
+            )
+        )
+    return drawn
+
+
+def _total(row: dict[str, Any], units: Units, zone_names: dict[str, str]) -> dict[str, Any]:
+    """Return a row of the totals; a change is rounded to the least that its error may be, as on the day's page."""
+    elevation = units.elevation
+    name = _LEVELS[row["level"]]
+    if row["level"] == "zone":
+        name = zone_names.get(row["zone_id"], row["zone_id"])
+    elif row["level"] == "band":
+        name = f"{elevation.text(row['band_low_m'])}\u2013{elevation.text(row['band_high_m'])} {elevation.label}"
+    low, high = sorted((row["change_m3_se_shared"], row["change_m3_se_apart"]))
+    rounding = rounding_of_change(low, high)
+    return row | {
+        "name": name,
+        "key": f"{row['level']}|{row['zone_id'] if row['level'] == 'zone' else ''}|{row['band_low_m'] if row['level'] == 'band' else ''}",
+        "change": number(row["change_m3"], units.volume, rounding, of="change_m3", signed=True),
+        "low": number(low, units.volume, rounding, of="change_m3_se_low"),
+        "high": number(high, units.volume, rounding, of="change_m3_se_high"),
+    }
+
+
+def _changes(found: Comparison) -> list[str]:
+    """Return what went into one and not into the other, a line each."""
+    return [line[:1].upper() + line[1:] for line in told_changes(found.changes)]
+
+
+def _cells(day: PublishedDay, shared: np.ndarray | None, units: Units) -> dict[str, Any] | None:
+    """Return what the script looks cells up in: both sides' SWE and their difference; None without a common grid."""
+    if shared is None:
+        return None
+    maps, unit = day.maps, units.swe
+    swe = maps.fields["swe"]
+    shown = {"swe_a": shared, "swe": swe, "change": swe - shared}
+    return cells(maps, day.zone_names, {name: (values, 0.1, unit) for name, values in shown.items()})

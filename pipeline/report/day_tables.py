@@ -1,0 +1,205 @@
+"""Tables of a day's page, row by row: sites, flights against the ground, parts of the error, skill, findings, the outlook."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import PurePosixPath
+from typing import Any
+
+import pandas as pd
+
+from pipeline.model.problems import SEVERITIES
+from pipeline.report.published import PublishedDay
+from pipeline.report.units import Units, spaced
+from pipeline.report.words import error_part, short_date
+
+NAMED_SITES = 6
+"""Sites named behind a finding; of more the page tells how many there are."""
+
+
+def sites(day: PublishedDay) -> list[dict[str, Any]]:
+    """Return the rows of `sites.csv` with name and kind, what was said less the estimate without the site, and per cent of normal."""
+    places = day.places.drop_duplicates("site_id")
+    known = {
+        site_id: (name, kind) for site_id, name, kind in places[["site_id", "name", "kind"]].itertuples(index=False)
+    }
+    normals = site_normals(day.normals)
+    rows = []
+    for row in day.sites.sort_values("elevation_m", kind="stable").to_dict("records"):
+        name, kind = known.get(row["site_id"], ("", ""))
+        rows.append(
+            row
+            | {
+                "name": name, "kind": kind, "used": bool(row["used"]), "remark": "" if pd.isna(row["reason"]) else row["reason"],
+                "difference_mm": row["swe_mm"] - row["estimate_without_mm"],
+                "per_cent": normals.get(row["site_id"]) if normals is not None else None,
+            }
+        )  # fmt: skip
+    return rows
+
+
+def basin_normal(normals: pd.DataFrame | None) -> dict[str, Any] | None:
+    """Return the basin's row of `normals.csv`, None where there is none."""
+    if normals is None:
+        return None
+    rows = normals[normals["level"] == "basin"].to_dict("records")
+    return rows[0] | {"period": "" if pd.isna(rows[0]["period"]) else rows[0]["period"]} if rows else None
+
+
+def site_normals(normals: pd.DataFrame | None) -> dict[str, float] | None:
+    """Return per cent of normal by site, None where no site has a normal."""
+    if normals is None or not (normals["level"] == "site").any():
+        return None
+    rows = normals[normals["level"] == "site"]
+    return dict(zip(rows["site_id"], rows["per_cent"], strict=True))
+
+
+def flights(record: dict[str, Any], units: Units) -> list[dict[str, Any]]:
+    """Return the flights that the day knows of, newest first, each with its ground differences by site."""
+    found = []
+    for flight in sorted(record["models"].get("flights", []), key=lambda one: one["date"], reverse=True):
+        ground = flight.get("by_site") or {}
+        found.append(
+            {
+                "flight_id": flight["flight_id"],
+                "date_words": short_date(dt.date.fromisoformat(flight["date"])),
+                "words": _flight_words(flight, ground, units),
+                "sites": ground.get("sites_compared", []),
+            }
+        )
+    return found
+
+
+def _flight_words(flight: dict[str, Any], ground: dict[str, Any], units: Units) -> str:
+    depth = units.depth
+    area = f"{units.area.text(flight['seen_area_km2'])} {units.area.label}"
+    # Earlier versions told the whole area alone.
+    share = flight.get("seen_of_basin")
+    told = [
+        f"It saw {area}, ground around the basin included."
+        if share is None
+        else f"It saw {100 * share:.0f} % of the basin, {area} with the ground around it."
+    ]
+    if ground.get("offset_m") is not None:
+        done = "taken off the flight" if ground.get("applied") else "left in it"
+        told.append(
+            f"Against {ground['sites']} {'site' if ground['sites'] == 1 else 'sites'} its depth differs by {depth.text(ground['offset_m'], signed=True)} {depth.label} (median, {done})"
+            + (
+                f", scattering by {depth.text(ground['nmad_m'])} {depth.label} (NMAD)."
+                if ground.get("nmad_m") is not None
+                else "."
+            )
+        )
+    else:
+        told.append("No site measured near its day, so nothing holds it against the ground.")
+    told.append(f"Standard error of its offset: {depth.text(flight['depth_bias_se_m'])} {depth.label}.")
+    if flight.get("registration"):
+        placed = flight["registration"]
+        east, north, up = (
+            spaced(placed[key], places, signed=True) for key, places in (("east_m", 1), ("north_m", 1), ("up_m", 2))
+        )
+        told.append(f"Registered on stable ground by {east} m east, {north} m north, {up} m up.")
+    if flight.get("stable_ground"):
+        shown = flight["stable_ground"]
+        told.append(
+            f"On {shown['pixels']} pixels of stable ground its depth was {depth.text(shown['up_m'], signed=True)} {depth.label} "
+            "(median); that was taken off."
+        )
+    return " ".join(told)
+
+
+def budget(record: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the parts of the total's error that count, largest first: name, share and per cent of the variance, what cuts it."""
+    parts = sorted(record["error_budget"].items(), key=lambda item: -(item[1] or 0.0))
+    least = 0.005
+    return [
+        {"key": key, "name": error_part(key)[0], "cure": error_part(key)[1], "share": share, "per_cent": 100 * share}
+        for key, share in parts
+        if isinstance(share, int | float) and share >= least
+    ]
+
+
+def skill(table: pd.DataFrame, units: Units) -> list[dict[str, Any]]:
+    """Return the rows of `skill.csv`, coverages in per cent, each with the unit of its errors."""
+    told = table.assign(cover50_per_cent=100 * table["cover50"], cover90_per_cent=100 * table["cover90"])
+    return [row | {"unit": units.density if row["part"] == "density" else units.swe} for row in told.to_dict("records")]
+
+
+def density_words(record: dict[str, Any]) -> str:
+    """Return how density came to be, for the line beneath its chart."""
+    told = record["models"].get("density", {})
+    if "relation" not in told:
+        return "Line: band means. Pale: eight cells of ten. Signs: what each site weighed last."
+    earlier = told.get("earlier_seasons", {"records": 0})
+    # Days published before 2026-12 may hold visits that moved nothing: their share is 0.
+    moves = earlier["records"] and (earlier.get("share", 1.0) or earlier.get("bias"))
+    moved = f", moved by {earlier['records']} visits of earlier seasons" if moves else ""
+    return (
+        f"Line: band means. Pale: eight cells of ten. Signs: what each site weighed last. From the relation of {told['relation']} "
+        f"({told.get('snow_class', '')} snow){moved}, brought to {told.get('records', 0)} weighings of the sites."
+    )
+
+
+_BLENDS = {
+    "flight": "the flight of the day, in gaps the sites and the terrain",
+    "carried flight": "the last flight carried on by snowfall and melt, and the sites",
+}
+
+
+def model_words(record: dict[str, Any]) -> str:
+    """Return which model the map was taken from."""
+    name = record["models"].get("blend", {}).get("name")
+    return f"The map is made from {_BLENDS.get(name, name)}." if name else "The record names no model of the map."
+
+
+def findings(checks: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the findings grouped by severity, table, rule and action, most serious first.
+
+    Each group: how many, which sites and when, evidence, file, line and remedy of its first in the order of `checks.csv`.
+    """
+    keys = ["severity", "table", "rule", "action"]
+    rows = []
+    for (severity, table, rule, action), group in checks.fillna("").groupby(keys, sort=False):
+        first = group.iloc[0]
+        file = PurePosixPath(str(first["file"]).replace("\\", "/")).name
+        place = f"{file}, line {first['line']}" if first["line"] else file
+        evidence = f"{first['evidence']}{f' [{place}]' if place else ''}".strip()
+        more = f"First of {len(group)}: " if len(group) > 1 else ""
+        rows.append(
+            {
+                "severity": severity, "table": table, "rule": rule, "action": action, "count": len(group),
+                "where": _where(group), "evidence": more + evidence, "detail": first["detail"],
+            }
+        )  # fmt: skip
+    return sorted(rows, key=lambda row: (SEVERITIES.get(row["severity"], len(SEVERITIES)), -row["count"], row["rule"]))
+
+
+def _where(group: pd.DataFrame) -> str:
+    named = sorted(set(group["site_id"]) - {""})
+    places = ", ".join(named) if len(named) <= NAMED_SITES else f"{len(named)} sites"
+    first = min((time[:10] for time in group["start"] if time), default="")
+    last = max((time[:10] for time in [*group["end"], *group["start"]] if time), default="")
+    when = first if first == last else f"{first} to {last}"
+    return ", ".join(part for part in (places, when) if part)
+
+
+def findings_words(checks: pd.DataFrame) -> str:
+    """Return how many findings of each severity there are, in one sentence."""
+    counts = checks["severity"].value_counts()
+    told = [f"{counts[name]} {name}{'s' if counts[name] != 1 else ''}" for name in SEVERITIES if name in counts]
+    aside = int((checks["action"] == "set aside").sum())
+    return f"{', '.join(told)}; {aside} set aside."
+
+
+def outlook(table: pd.DataFrame | None) -> dict[str, Any] | None:
+    """Return the basin's rows of `outlook.csv`, day by day, their sum, and when it melts out; None where there is no outlook."""
+    if table is None or table.empty:
+        return None
+    rows = table[table["level"] == "basin"].sort_values("day", kind="stable")
+    if rows.empty:
+        return None
+    out = rows["melt_out_p50"].iloc[-1] if "melt_out_p50" in rows else None
+    words = f"Even chances that the basin is melted out by {out}." if isinstance(out, str) and out else ""
+    # Errors of the days are nearly one and the same.
+    whole = {name: float(rows[name].sum()) for name in ("melt_m3", "melt_se_m3")}
+    return {"rows": rows.to_dict("records"), "words": words, "whole": whole}

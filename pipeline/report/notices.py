@@ -1,0 +1,74 @@
+"""What a page says at its top: which inputs were missing or damaged, and which later runs were held back."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup
+
+from pipeline.archive.current import Loss, Revision
+from pipeline.model.problems import ArchiveError
+from pipeline.reading import decisions, held_back, load_record, revisions
+
+NAMED = 6
+"""So many sites or flights are named in a line; of more, their number."""
+
+
+def lacking(record: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return what a degraded revision lacks, in plain words, with the reasons of its record as `details`; none for a sound one.
+
+    Sites with the same trouble are one line. Records of before version 3 tell their reasons alone.
+    """
+    reasons = record["degraded_reasons"]
+    if record.get("losses") is None:
+        return [{"words": reason, "details": []} for reason in reasons]
+    grouped: dict[tuple[str, ...], list[tuple[Loss, str]]] = {}
+    for said, reason in zip(record["losses"], reasons, strict=True):
+        loss = Loss.from_plain(said)
+        grouped.setdefault(loss.kin, []).append((loss, reason))
+    # A file that is gone says more than each of its sites.
+    ordered = sorted(grouped.values(), key=lambda group: not group[0][0].whole)
+    return [_told([loss for loss, _ in group], [reason for _, reason in group]) for group in ordered]
+
+
+def _told(losses: list[Loss], reasons: list[str]) -> dict[str, Any]:
+    first = losses[0]
+    # A rule that has no words of its own is told by its finding.
+    words = first.words if first.state else reasons[0]
+    if len(losses) > 1 and first.together:
+        names = [loss.site_id for loss in losses]
+        more = [f"{len(names) - NAMED} more"] if len(names) > NAMED else []
+        words = f"{len(names)} {first.together}: {', '.join([*names[:NAMED], *more])}"
+    # A file's name stays as it is written.
+    words = words if first.file.endswith(first.thing) else f"{words[:1].upper()}{words[1:]}"
+    return {"words": words, "details": [reason for reason in reasons if reason != words]}
+
+
+def later_runs(root: Path, basin: str, date: dt.date) -> list[dict[str, Any]]:
+    """Return the runs after a date's current revision that were held back: revision, folder, when (UTC) and why."""
+    folders = {revision.number: revision.path for revision in revisions(root, basin, date)}
+    found = []
+    for number, why in held_back(root, basin, date).items():
+        try:
+            made = load_record(folders[number])["made"][:16].replace("T", " ")
+        except (ArchiveError, KeyError):
+            made = "an unknown time"
+        found.append({"revision": number, "folder": folders[number].name, "made": made, "why": why})
+    return found
+
+
+def decided(root: Path, basin: str, date: dt.date, number: int) -> str:
+    """Return the reason for which a person made a date's revision current, the last one; empty where nobody did."""
+    made = decisions(root, basin).made_current.get(date, [])
+    return next((one.reason for one in reversed(made) if one.revision == number and not one.kept), "")
+
+
+def identity(current: Revision, back: Iterable[int]) -> Markup:
+    """Return the tag in a page's head that tells which revision it shows and which later ones it tells of as held back."""
+    later = "".join(f" {number}" for number in back)
+    return Markup('<meta name="revision" content="{}"><meta name="held-back" content="{}">').format(
+        current.name, later.strip()
+    )

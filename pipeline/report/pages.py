@@ -1,0 +1,170 @@
+"""Pages into the archive: made again after each publish, put in place in one step, never in the way of what is published."""
+
+from __future__ import annotations
+
+import datetime as dt
+import logging
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pipeline.archive.current import Decisions, Revision, current_of
+from pipeline.model.problems import ArchiveError
+from pipeline.publishing.second_look import leaning
+from pipeline.publishing.staging import staged
+from pipeline.reading import (
+    archive_folder,
+    basin_folder,
+    basin_row,
+    decisions,
+    find_revision,
+    held_back,
+    list_days,
+    revision_totals,
+    revisions,
+    soundness_of,
+    standing,
+)
+from pipeline.report.day_page import DAY_PAGE, SEASON_PAGE, Before, day_page
+from pipeline.report.notices import identity
+from pipeline.report.published import read_day, read_surroundings
+from pipeline.report.season_page import season_page
+from pipeline.report.units import UNITS
+from pipeline.storage.failures import told
+from pipeline.storage.files import replace_file
+
+LEANING_DAYS = (1, 7)
+"""Days after a date whose pages tell the change since it."""
+
+
+@dataclass(frozen=True)
+class Pages:
+    """What became of the pages: the day's own, and one line for each that could not be made."""
+
+    day: Path | None
+    troubles: list[str] = field(default_factory=list)
+
+
+def make_day_page(root: str | Path, basin: str, date: dt.date, units: str) -> Path:
+    """Make the page of a date's current revision, put it in place, and return where it is.
+
+    Raises ArchiveError where the date has none, or a file of it cannot be read or the page not be written.
+    """
+    archive = archive_folder(root)
+    target = basin_folder(archive, basin) / date.isoformat() / DAY_PAGE
+    # Asked before the first write, so that a date that is not held gets no folder.
+    find_revision(archive, basin, date)
+    with told(f"Cannot make the page {target}"):
+        while True:
+            day = read_day(archive, basin, date)
+            data = day_page(day, read_surroundings(day), UNITS[units], _before(archive, basin, day.revision))
+            with staged(archive, basin) as work:
+                replace_file(target, data, work.folder)
+            # Another revision may have been published meanwhile, and its page been put there before this one.
+            if identity_of(archive, basin, date).encode() in data:
+                return target
+
+
+def make_season_page(root: str | Path, basin: str, units: str) -> Path:
+    """Make the season page of a basin, put it in place, and return where it is. Raises ArchiveError."""
+    archive = archive_folder(root)
+    target = basin_folder(archive, basin) / SEASON_PAGE
+    with told(f"Cannot make the page {target}"):
+        data = season_page(archive, basin, UNITS[units])
+        with staged(archive, basin) as work:
+            replace_file(target, data, work.folder)
+    return target
+
+
+def remake(root: str | Path, basin: str, date: dt.date, units: str) -> Pages:
+    """Make the pages again that a change to a date touches: its own, those that tell the change since it, the next one's, the season's.
+
+    A date that has no current revision any more loses its page. Never raises: what is published stands, whatever becomes of a
+    page; each trouble is one line.
+    """
+    made: list[Path] = []
+
+    def own() -> None:
+        if standing(root, basin, date) is None:
+            (basin_folder(root, basin) / date.isoformat() / DAY_PAGE).unlink(missing_ok=True)
+        else:
+            made.append(make_day_page(root, basin, date, units))
+
+    later = {date + dt.timedelta(days=days) for days in LEANING_DAYS}
+    with suppress(ArchiveError, OSError):
+        # Their second look, and where the archive lacks a week before them their map of change, is against this date.
+        later |= set(leaning(root, basin, date))
+    jobs = {f"page of {date}": own}
+    jobs |= {f"page of {other}": lambda other=other: _again(root, basin, other, units) for other in sorted(later)}
+    jobs["season page"] = lambda: make_season_page(root, basin, units)
+    troubles = _done(jobs)
+    return Pages(made[0] if made else None, troubles)
+
+
+def remake_all(root: str | Path, basin: str, units: str, stage: Callable[[str], None]) -> list[str]:
+    """Make every page of a basin again; return one line for each that could not be made. Raises ArchiveError without a basin."""
+    dates = [date.date() for date in list_days(root, basin)["date"]]
+
+    def one(date: dt.date) -> None:
+        stage(f"page of {date}")
+        make_day_page(root, basin, date, units)
+
+    jobs = {f"page of {date}": lambda date=date: one(date) for date in dates}
+    return _done(jobs | {"season page": lambda: make_season_page(root, basin, units)})
+
+
+def _done(jobs: dict[str, Callable[[], object]]) -> list[str]:
+    """Do each job, whatever became of the others, and return what went wrong, one line each."""
+    troubles = []
+    for name, job in jobs.items():
+        try:
+            job()
+        except Exception as trouble:  # noqa: BLE001  a page must never cost a night, whatever is wrong with it
+            troubles.append(_line(name, trouble))
+    return troubles
+
+
+def make_missing(root: str | Path, basin: str, date: dt.date, units: str) -> Pages:
+    """Make the pages of a date whose publishing was cut off before them; nothing where they are there. Never raises."""
+    try:
+        target = basin_folder(root, basin) / date.isoformat() / DAY_PAGE
+        mark = identity_of(root, basin, date)
+        if not mark:
+            return Pages(None)
+        if target.exists() and mark.encode() in target.read_bytes():
+            return Pages(target)
+    except (ArchiveError, OSError) as trouble:
+        return Pages(None, [_line(f"page of {date}", trouble)])
+    return remake(root, basin, date, units)
+
+
+def identity_of(root: str | Path, basin: str, date: dt.date) -> str:
+    """Return the tag by which the page of a date that is up to date is known; empty where none is to be made."""
+    current = standing(root, basin, date)
+    return "" if current is None else identity(current, held_back(root, basin, date))
+
+
+def _again(root: str | Path, basin: str, date: dt.date, units: str) -> None:
+    """Make a page again where there is one."""
+    if (basin_folder(root, basin) / date.isoformat() / DAY_PAGE).exists():
+        make_day_page(root, basin, date, units)
+
+
+def _line(name: str, trouble: Exception) -> str:
+    told_as = str(trouble) if isinstance(trouble, ArchiveError) else f"{type(trouble).__name__}: {trouble}"
+    logging.getLogger("snowtally").debug("%s", name, exc_info=trouble)
+    return " ".join(f"{name} could not be made: {told_as}".split())
+
+
+def _before(root: Path, basin: str, revision: Revision) -> Before | None:
+    """Return the revision that was current before another of its date, withdrawn or not; None for the first."""
+    lower = [r for r in revisions(root, basin, revision.date) if r.number < revision.number]
+    made = decisions(root, basin).made_current.get(revision.date, [])
+    then = Decisions(made_current={revision.date: [one for one in made if one.newest < revision.number]})
+    found = current_of(lower, then, soundness_of(root, basin))
+    if found is None:
+        return None
+    with suppress(ArchiveError, OSError, ValueError, IndexError):
+        return Before(found.number, basin_row(revision_totals(found.path)))
+    return Before(found.number, None)

@@ -1,0 +1,311 @@
+"""What a page is made from: a published day, its neighbours and its seasons, from the archive's files alone."""
+
+from __future__ import annotations
+
+import calendar
+import datetime as dt
+import json
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from pipeline.archive.columns import CHECKS, NORMALS, OUTLOOK, SKILL, filled
+from pipeline.archive.current import Revision, Soundness
+from pipeline.model.problems import ArchiveError
+from pipeline.model.season import first_of_season
+from pipeline.publishing.archived_inputs import inputs_folder
+from pipeline.publishing.archived_rows import read_rows
+from pipeline.publishing.derived import read_index
+from pipeline.publishing.stac import season_name, season_start
+from pipeline.reading import (
+    basin_row,
+    find_revision,
+    load_record,
+    open_day,
+    read_sites,
+    read_totals,
+    revision_totals,
+    standing,
+)
+from pipeline.storage.csv_text import with_originals
+from pipeline.storage.places import local_file, place
+
+MOST_CELLS = 120_000
+"""A page shows so many cells of the grid at most: more than a screen's map has dots, and the page stays under 3 MB."""
+
+MAP_BEFORE_DAYS = 31
+"""The map of change looks no further back than a round of surveys."""
+
+_FIELDS = ("swe", "swe_se", "depth", "density", "elevation", "zone", "source")
+
+
+@dataclass(frozen=True)
+class Maps:
+    """The day's grids, every `stride`th cell each way.
+
+    Parameters
+    ----------
+    fields : name to (y, x); missing outside the basin. swe, swe_se in mm, depth, elevation in m, density in kg/m3, zone and
+        source as numbers.
+    x, y : coordinates of the shown cells' centres, m.
+    cell_m : width of a cell of the grid, m; stride : in cells.
+    north_degrees : how far true north lies clockwise of the grid's in the middle.
+    crs : the grid's coordinate system, as text.
+    """
+
+    fields: dict[str, np.ndarray]
+    x: np.ndarray
+    y: np.ndarray
+    cell_m: float
+    stride: int
+    north_degrees: float
+    crs: str
+
+    @property
+    def step_m(self) -> float:
+        """Distance between shown cells, m."""
+        return self.cell_m * self.stride
+
+    @property
+    def inside(self) -> np.ndarray:
+        """Cells (y, x) with a part in the basin."""
+        return np.isfinite(self.fields["swe"])
+
+
+@dataclass(frozen=True)
+class PublishedDay:
+    """One revision as published: its record, its tables as in docs/archive.md (None where it has none), its zones by name.
+
+    `places` names each site and tells whether it is a course or a station, where the archive keeps the sites' rows.
+    """
+
+    root: Path
+    basin: str
+    revision: Revision
+    record: dict[str, Any]
+    totals: pd.DataFrame
+    sites: pd.DataFrame
+    checks: pd.DataFrame
+    skill: pd.DataFrame
+    normals: pd.DataFrame | None
+    outlook: pd.DataFrame | None
+    zone_names: dict[str, str]
+    maps: Maps
+    places: pd.DataFrame
+
+    @property
+    def date(self) -> dt.date:
+        """The local day."""
+        return self.revision.date
+
+    def level(self, level: str) -> pd.DataFrame:
+        """Return the rows of the totals of one level, as `totals.csv` has them."""
+        return self.totals[self.totals["level"] == level].reset_index(drop=True)
+
+    @property
+    def whole(self) -> pd.Series:
+        """The basin's own row of the totals."""
+        return basin_row(self.totals)
+
+
+@dataclass(frozen=True)
+class Earlier:
+    """What is current on an earlier date: its totals, and its map on this day's grid (None where the grids differ)."""
+
+    date: dt.date
+    revision: int
+    totals: pd.DataFrame
+    swe: np.ndarray | None
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """The days around a day.
+
+    Parameters
+    ----------
+    yesterday, last_week : what is current then; None where the archive does not hold it.
+    before : the day that the map of change is drawn against.
+    season : the basin's totals of this season up to the day, oldest first.
+    earlier_years : the basin's totals of this calendar day in earlier seasons, oldest first, with `season`.
+    earlier_seasons : the basin's totals of all days of earlier seasons, with `season` and `season_day` (0 on its first).
+    survey_dates : days of this season up to the day on which a course was surveyed.
+    degraded : days of this season up to the day whose current revision is degraded, with what was missing in words.
+    """
+
+    yesterday: Earlier | None
+    last_week: Earlier | None
+    before: Earlier | None
+    season: pd.DataFrame
+    earlier_years: pd.DataFrame
+    earlier_seasons: pd.DataFrame
+    survey_dates: list[dt.date]
+    degraded: dict[dt.date, str]
+
+
+def read_day(root: str | Path, basin: str, date: dt.date, number: int | None = None) -> PublishedDay:
+    """Return a revision: the current one, or the one asked for. Raises ArchiveError."""
+    found = find_revision(root, basin, date, number)
+    maps, zone_names = _maps(root, basin, found)
+    record = load_record(found.path)
+    return PublishedDay(
+        place(root), basin, found, record, revision_totals(found.path),
+        sites=read_sites(root, basin, date, found.number),
+        checks=_table(found, "checks.csv", required=True), skill=_table(found, "skill.csv", required=True),
+        normals=_table(found, "normals.csv"), outlook=_table(found, "outlook.csv"),
+        zone_names=zone_names, maps=maps, places=_places(root, basin, record),
+    )  # fmt: skip
+
+
+def read_surroundings(day: PublishedDay) -> Surroundings:
+    """Return the days around a day that the archive holds, none after it."""
+    whole = with_seasons(read_totals(day.root, day.basin, end=day.date), start_of(day.record))
+    whole = whole[whole["level"] == "basin"]
+    this = season_name(day.date, start_of(day.record))
+    season = whole[whole["season"] == this].reset_index(drop=True)
+    earlier = whole[whole["season"] != this].reset_index(drop=True)
+    same_day = [_same_day(date, day.date) for date in earlier["date"]]
+    held = {pd.Timestamp(date).date() for date in season["date"]}
+    yesterday, week = day.date - dt.timedelta(days=1), day.date - dt.timedelta(days=7)
+    near = sorted(date for date in held if 0 < (day.date - date).days <= MAP_BEFORE_DAYS)
+    before = week if week in held else near[-1] if near else None
+    found = {date: _earlier(day, date) for date in {yesterday, week, before} - {None}}
+    return Surroundings(
+        found.get(yesterday), found.get(week), found.get(before) if before else None,
+        season, earlier[np.array(same_day, bool)].reset_index(drop=True), earlier, _survey_dates(day),
+        {date: words for date, words in degraded_dates(day.root, day.basin).items() if date in held},
+    )  # fmt: skip
+
+
+def degraded_dates(root: str | Path, basin: str) -> dict[dt.date, str]:
+    """Return the dates whose current revision is degraded, each with what it lacks in words (empty where the index has none)."""
+    rows = [row for row in read_index(root, basin).to_pylist() if row["current"] and row["degraded"]]
+    told = {row["date"]: Soundness.of(row).losses or () for row in rows}
+    return {date: "; ".join(dict.fromkeys(loss.words for loss in losses)) for date, losses in told.items()}
+
+
+def start_of(record: dict[str, Any]) -> str:
+    """Return the month and day on which a record's snow season starts."""
+    return season_start(record["settings"])
+
+
+def with_seasons(totals: pd.DataFrame, start: str) -> pd.DataFrame:
+    """Return totals with `season` (its name) and `season_day` (whole days since its first day)."""
+    dates = totals["date"].dt.date
+    names = {date: season_name(date, start) for date in set(dates)}
+    first = {date: first_of_season(date, start) for date in names}
+    return totals.assign(
+        season=[names[date] for date in dates], season_day=[(date - first[date]).days for date in dates]
+    )
+
+
+def _same_day(date: pd.Timestamp, wanted: dt.date) -> bool:
+    """Return whether an earlier date is the same calendar day; the 29th of February is met by the 28th."""
+    day = min(wanted.day, calendar.monthrange(date.year, wanted.month)[1])
+    return (date.month, date.day) == (wanted.month, day)
+
+
+def _table(found: Revision, name: str, *, required: bool = False) -> pd.DataFrame | None:
+    """Return a table of a revision, texts as they are; None where it has none."""
+    path = found.path / name
+    if not required and not path.exists():
+        return None
+    try:
+        # A site may well be called "NA", or have a number for a name.
+        kinds = dict.fromkeys(_TEXTS, "str")
+        table = with_originals(pd.read_csv(local_file(path), dtype=kinds, keep_default_na=False, na_values=[""]))
+        return filled(table, _COLUMNS[name])
+    except (OSError, ValueError) as error:
+        raise ArchiveError(f"{path} cannot be read ({error}). Run `snowtally verify`.") from error
+
+
+_COLUMNS = {"checks.csv": CHECKS, "skill.csv": SKILL, "normals.csv": NORMALS, "outlook.csv": OUTLOOK}
+
+_TEXTS = (
+    "table", "file", "site_id", "start", "end", "rule", "severity", "evidence", "action", "detail", "model", "part", "level",
+    "zone_id", "period", "day",
+)  # fmt: skip
+
+
+def _maps(root: str | Path, basin: str, found: Revision) -> tuple[Maps, dict[str, str]]:
+    with open_day(root, basin, found.date, found.number) as day:
+        height, width = day.sizes["y"], day.sizes["x"]
+        stride = int(np.ceil(np.sqrt(max(height * width / MOST_CELLS, 1.0))))
+        # The middle cell of each block, so that a shown value is that of a cell of the archive.
+        shown = {"y": slice(stride // 2, None, stride), "x": slice(stride // 2, None, stride)}
+        sampled = day.isel(shown)
+        fields = {name: sampled[name].to_numpy().astype(float) for name in _FIELDS}
+        fields["zone"] = np.nan_to_num(fields["zone"])
+        names = day["zone"].attrs
+        zones = dict(zip(json.loads(names["zone_ids"]), json.loads(names["zone_names"]), strict=True))
+        cell_m = float(day["crs"].attrs["GeoTransform"].split()[1])
+        maps = Maps(
+            fields,
+            sampled["x"].to_numpy(),
+            sampled["y"].to_numpy(),
+            cell_m,
+            stride,
+            _north(day),
+            day["crs"].attrs["spatial_ref"],
+        )
+    return maps, zones
+
+
+def _north(day: Any) -> float:  # noqa: ANN401  a Dataset; xarray is not imported for a word
+    """Return how far true north lies clockwise of the grid's in the middle of the grid, degrees."""
+    row, column = day.sizes["y"] // 2, day.sizes["x"] // 2
+    near = slice(max(row - 1, 0), row + 1)
+    lat, lon = (day[name].isel(x=column, y=near).to_numpy() for name in ("lat", "lon"))
+    if len(lat) < 2:  # noqa: PLR2004  one row has no direction
+        return 0.0
+    north, east = lat[0] - lat[-1], (lon[0] - lon[-1]) * np.cos(np.radians(lat[0]))
+    return -float(np.degrees(np.arctan2(east, north)))
+
+
+def _places(root: str | Path, basin: str, record: dict[str, Any]) -> pd.DataFrame:
+    """Return site_id, name and kind of the sites, none where their rows are not kept."""
+    rows = _kept(root, basin, record, "sites")
+    return rows.reindex(columns=["site_id", "name", "kind"]).fillna("").astype(str)
+
+
+def _survey_dates(day: PublishedDay) -> list[dt.date]:
+    rows = _kept(day.root, day.basin, day.record, "courses")
+    if "date" not in rows:
+        return []
+    dates = {date.date() for date in pd.to_datetime(rows["date"], errors="coerce").dropna()}
+    name = season_name(day.date, start_of(day.record))
+    return sorted(date for date in dates if date <= day.date and season_name(date, start_of(day.record)) == name)
+
+
+def _kept(root: str | Path, basin: str, record: dict[str, Any], name: str) -> pd.DataFrame:
+    """Return the rows of a table that a day used, an empty table where the archive no longer keeps them."""
+    if name in record["kept_inputs"]:
+        with suppress(ArchiveError):
+            return read_rows(inputs_folder(root, basin), record["kept_inputs"][name])
+    return pd.DataFrame()
+
+
+def _earlier(day: PublishedDay, date: dt.date) -> Earlier | None:
+    found = standing(day.root, day.basin, date)
+    return (
+        None
+        if found is None
+        else Earlier(date, found.number, revision_totals(found.path), swe_on(day.maps, day.root, day.basin, found))
+    )
+
+
+def swe_on(maps: Maps, root: str | Path, basin: str, found: Revision) -> np.ndarray | None:
+    """Return another revision's SWE (mm) in the shown cells of `maps`, None where its grid does not hold each of them."""
+    with open_day(root, basin, found.date, found.number) as other:
+        same = (
+            float(other["crs"].attrs["GeoTransform"].split()[1]) == maps.cell_m
+            and other["crs"].attrs["spatial_ref"] == maps.crs
+        )
+        x, y = (other.indexes[name].get_indexer(getattr(maps, name)) for name in ("x", "y"))
+        if same and (x >= 0).all() and (y >= 0).all():
+            return other["swe"].isel(y=y, x=x).to_numpy().astype(float)
+    return None

@@ -1,0 +1,96 @@
+"""The page of a basin's seasons: all dates as a calendar, the curve over earlier seasons, the bands through time."""
+
+from __future__ import annotations
+
+import calendar
+import datetime as dt
+from collections.abc import Mapping
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from pipeline.archive.records import load_record
+from pipeline.model.problems import ArchiveError
+from pipeline.reading import list_days, read_totals
+from pipeline.report import charts
+from pipeline.report.colours import WATER, sequential
+from pipeline.report.notices import lacking, later_runs
+from pipeline.report.published import degraded_dates, start_of, with_seasons
+from pipeline.report.templating import page
+from pipeline.report.units import Units
+from pipeline.report.words import MONTHS, long_date
+from pipeline.storage.places import place
+
+EARLIER_SEASONS = 30
+"""Thin lines of a chart; more are a felt."""
+
+
+def season_page(root: str | Path, basin: str, units: Units) -> bytes:
+    """Return the page of all dates that a basin's archive holds. Raises ArchiveError."""
+    days = list_days(root, basin)
+    if days.empty:
+        return page("season.html.j2", {"title": basin, "basin": basin, "u": units, "newest": None, "seasons": []})
+    newest = days["date"].iloc[-1].date()
+    record = _newest_record([place(path) for path in days["path"]])
+    totals = with_seasons(read_totals(root, basin), start_of(record))
+    whole = totals[totals["level"] == "basin"].sort_values("date", kind="stable")
+    names = sorted(whole["season"].unique(), reverse=True)
+    degraded = degraded_dates(root, basin)
+    this = totals[totals["season"] == names[0]]
+    rows = whole[whole["season"] == names[0]].reset_index(drop=True)
+    earlier = whole[whole["season"].isin(names[1 : EARLIER_SEASONS + 1])]
+    peak = rows.loc[rows["volume_m3"].idxmax()]
+    content = {
+        "title": record["title"], "basin": basin, "u": units, "newest": {
+            "date": newest.isoformat(), "words": long_date(newest), "whole": rows.iloc[-1], "peak": peak, "peak_date": str(peak["date"].date()),
+        },
+        "season": names[0], "record": record, "lacking": lacking(record), "later_runs": later_runs(root, basin, newest),
+        "degraded_before": [str(date.date()) for date in rows["date"].iloc[:-1] if date.date() in degraded],
+        "curve": charts.season_chart(rows, earlier, charts.Marks(_flown(record), [], degraded), units.volume),
+        "bands": charts.bands_through_time(this[this["level"] == "band"], units.volume, units.elevation, sequential(WATER)[6:]),
+        "rows": rows.iloc[::-1].to_dict("records"),
+        "peaks": _peaks(whole) if len(names) > 1 else [],
+        "seasons": [_calendar(name, whole[whole["season"] == name], degraded, units) for name in names],
+        "earlier": len(earlier) > 0, "gap_days": charts.MOST_GAP_DAYS,
+    }  # fmt: skip
+    return page("season.html.j2", content)
+
+
+def _newest_record(folders: list[Path]) -> dict[str, Any]:
+    """Return the record of the last of some revisions' folders whose record can be read; raise ArchiveError where none can."""
+    for folder in reversed(folders[1:]):
+        with suppress(ArchiveError):
+            return load_record(folder)
+    return load_record(folders[0])
+
+
+def _flown(record: dict[str, Any]) -> list[dt.date]:
+    return [dt.date.fromisoformat(flight["date"]) for flight in record["models"].get("flights", [])]
+
+
+def _peaks(whole: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return each season's day of most water, newest season first."""
+    rows = whole.loc[whole.groupby("season")["volume_m3"].idxmax()].sort_values("season", ascending=False)
+    return rows.to_dict("records")
+
+
+def _calendar(name: str, whole: pd.DataFrame, degraded: Mapping[dt.date, str], units: Units) -> dict[str, Any]:
+    """Return a season as months of weeks: each day held with its page, what it says and whether it is degraded."""
+    held = {row.date.date(): row for row in whole.itertuples()}
+    months = []
+    for year, month in sorted({(date.year, date.month) for date in held}):
+        weeks = [
+            [_cell(date, held.get(date), date in degraded, units) if date.month == month else None for date in week]
+            for week in calendar.Calendar().monthdatescalendar(year, month)
+        ]
+        months.append({"name": f"{MONTHS[month - 1]} {year}", "weeks": weeks})
+    return {"name": name, "count": len(held), "months": months}
+
+
+def _cell(date: dt.date, row: Any, degraded: bool, units: Units) -> dict[str, Any]:  # noqa: ANN401  a row of itertuples
+    if row is None:
+        return {"day": date.day, "href": None}
+    told = f"{date}: {units.volume.text(row.volume_m3, row.volume_se_m3)} {units.volume.label}{', degraded' if degraded else ''}"
+    return {"day": date.day, "href": f"{date}/report.html", "told": told, "degraded": degraded}

@@ -1,0 +1,46 @@
+"""Templates to pages: everything escaped, one file with its style and script, which may ask the network for nothing."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from pipeline.report.units import count, number
+from pipeline.report.words import CAUTIONS
+
+_FOLDER = Path(__file__).parent / "templates"
+
+
+def page(template: str, content: dict[str, Any]) -> bytes:
+    """Return a page as UTF-8. A name that the template asks for and `content` lacks raises jinja2's UndefinedError."""
+    css, js, digest = _assets()
+    told = _environment().get_template(template).render(content, css=css, js=js, script_hash=digest, cautions=CAUTIONS)
+    # Empty lines left by the templates' own lines.
+    return ("\n".join(line.rstrip() for line in told.splitlines() if line.strip()) + "\n").encode("utf-8")
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(loader=FileSystemLoader(_FOLDER), autoescape=True, undefined=StrictUndefined)
+    environment.globals |= {"number": number, "count": count}
+    return environment
+
+
+@cache
+def _assets() -> tuple[Markup, Markup, str]:
+    """Return style and script as they are, and the hash by which the page lets this script alone run.
+
+    Lines are those that `page` leaves: the browser hashes what stands in the page.
+    """
+    css, js = (
+        "\n".join(line.rstrip() for line in (_FOLDER / name).read_text("utf-8").splitlines() if line.strip())
+        for name in ("page.css", "page.js")
+    )
+    digest = base64.b64encode(hashlib.sha256(js.encode("utf-8")).digest()).decode("ascii")
+    return Markup(css), Markup(js), digest  # noqa: S704  files of this package

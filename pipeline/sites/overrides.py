@@ -1,0 +1,200 @@
+"""Overrides applied to readings and samples: an analyst's word stands before the checks and after them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from pipeline.model.problems import NOT_FOLLOWED, Finding
+
+COLUMNS = {
+    "swe_mm": (("swe_mm",), 1.0),
+    "depth_cm": (("depth_m",), 0.01),
+    "air_temperature_c": (("air_temperature_c",), 1.0),
+    "precipitation_mm": (("precipitation_mm", "precipitation_total_mm"), 1.0),
+}
+"""The program's columns for each variable of an override, and program value per value written."""
+
+LEAST_C, MOST_C = -90.0, 60.0
+"""Air temperatures beyond these have been measured nowhere on earth (values from memory: -89.2 and 56.7 degrees C)."""
+
+MOST_RAIN_MM = 2000.0
+"""More precipitation than this has fallen on no day anywhere on earth (value from memory: 1825 mm)."""
+
+NOON = pd.Timedelta(hours=12)
+"""A day without a reading is given one at its noon, where the override holds at noon."""
+
+EVERYTHING = tuple(name for names, _ in COLUMNS.values() for name in names)
+
+
+def believable(overrides: pd.DataFrame, swe_high_mm: float, depth_high_m: float) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the overrides without values that no snow and no weather can have, and a finding for each of these.
+
+    No check judges a value by hand, so that a slip in it would stand as written.
+
+    Parameters
+    ----------
+    overrides : as `read_overrides`.
+    swe_high_mm, depth_high_m : more than any snowpack of the basin, as the stations' readings are held to.
+    """
+    limits = {
+        "swe_mm": (0.0, swe_high_mm),
+        "depth_cm": (0.0, 100.0 * depth_high_m),
+        "air_temperature_c": (LEAST_C, MOST_C),
+        "precipitation_mm": (0.0, MOST_RAIN_MM),
+    }
+    low, high = (
+        overrides["variable"].map({name: ends[k] for name, ends in limits.items()}).astype(float) for k in (0, 1)
+    )
+    wrong = overrides["action"].eq("value") & ~overrides["value"].between(low, high)
+    findings = [
+        replace(
+            _finding(override, 0, {override.site_id}),
+            rule=NOT_FOLLOWED,
+            severity="error",
+            evidence=f"{override.variable} = {override.value:g}, believable are {limits[override.variable][0]:g} to {limits[override.variable][1]:g}",
+            action="set aside",
+            detail="this override is not followed: mend its value, or checks.swe_high_mm and depth_high_m where the basin holds more",
+        )
+        for override in overrides[wrong].itertuples()
+    ]
+    return overrides[~wrong].reset_index(drop=True), findings
+
+
+def without_overridden(
+    records: pd.DataFrame, overrides: pd.DataFrame, known: set[str]
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return station records with every overridden reading missing, so that no check judges it, and a finding an override.
+
+    Parameters
+    ----------
+    records : station readings: site_id, time (UTC) and the readings.
+    overrides : as `read_overrides`, those that concern the day.
+    known : every site of the sites table; an override of another site is told as one that hits nothing.
+    """
+    findings = []
+    records = records.copy() if len(overrides) else records
+    for override in overrides.itertuples():
+        hit = _hit(records, override)
+        names = COLUMNS[override.variable][0] if override.variable else EVERYTHING
+        names = [name for name in names if name in records.columns]
+        count = int(records.loc[hit, names].notna().any(axis=1).sum())
+        records.loc[hit, names] = np.nan
+        findings.append(_finding(override, count, known))
+    return records, findings
+
+
+def samples_without_overridden(
+    samples: pd.DataFrame, overrides: pd.DataFrame, utc_offset_hours: float
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return course samples without the overridden ones; a course is a station that speaks at local noon of its visits.
+
+    A whole visit set aside is left out, a single variable becomes missing. A value by hand stands for stations only: a visit's
+    value comes from its samples, which the sheet can be mended to say.
+    """
+    findings = []
+    noon = pd.Timedelta(hours=12 - utc_offset_hours)
+    for override in overrides.itertuples():
+        hit = _hit(samples.assign(time=samples["date"] + noon), override)
+        if override.action == "value":
+            told = _finding(override, 0, {override.site_id})
+            why = "a course takes no value by hand: mend its sheet"
+            findings.append(replace(told, rule=NOT_FOLLOWED, severity="error", action="set aside", detail=why))
+            continue
+        findings.append(_finding(override, int(hit.sum()), {override.site_id}))
+        names = [name for name in COLUMNS[override.variable][0] if name in samples] if override.variable else []
+        if override.variable:
+            samples = samples.copy()
+            samples.loc[hit, names] = np.nan
+        else:
+            samples = samples[~hit]
+    return samples.reset_index(drop=True), findings
+
+
+def with_values(
+    records: pd.DataFrame, overrides: pd.DataFrame, utc_offset_hours: float, span: tuple[pd.Timestamp, pd.Timestamp]
+) -> pd.DataFrame:
+    """Return checked station records with the overrides' values in place, also on days that have no reading.
+
+    Where decisions contradict each other the later counts, by `when` and then by their place in the files: a value stands until
+    somebody sets it aside.
+
+    Parameters
+    ----------
+    records : checked readings.
+    overrides : as `read_overrides`.
+    span : first instant of the season and last of the day asked for, UTC; no value stands outside.
+    """
+    decided = overrides.sort_values(["when", "file", "line"], kind="stable")
+    for override in decided.itertuples():
+        if override.action != "value":
+            names = COLUMNS[override.variable][0] if override.variable else EVERYTHING
+            records.loc[_hit(records, override), [name for name in names if name in records.columns]] = np.nan
+            continue
+        override = override._replace(first=max(override.first, span[0]), last=min(override.last, span[1]))  # noqa: PLW2901
+        (name, *_), factor = COLUMNS[override.variable]
+        hit = _hit(records, override)
+        records.loc[hit, name] = _of_day(records[hit], override.value * factor, name)
+        records = _with_days(records, override, (name, override.value * factor), utc_offset_hours)
+    return records
+
+
+def _of_day(rows: pd.DataFrame, value: float, name: str) -> np.ndarray:
+    """Return the value for each reading; precipitation is a day's sum and stands at the day's first reading alone."""
+    if name != "precipitation_mm":
+        return np.full(len(rows), value)
+    return np.where(rows["date"].duplicated().to_numpy(), 0.0, value)
+
+
+def _with_days(
+    records: pd.DataFrame, override: tuple, written: tuple[str, float], utc_offset_hours: float
+) -> pd.DataFrame:
+    name, value = written
+    offset = pd.Timedelta(hours=utc_offset_hours)
+    days = pd.date_range((override.first + offset).normalize(), (override.last + offset).normalize())
+    noons = days[(days + NOON >= override.first + offset) & (days + NOON <= override.last + offset)]
+    held = records.loc[_hit(records, override), "date"]
+    noons = noons[~noons.isin(held)]
+    if len(noons) == 0:
+        return records
+    added = pd.DataFrame({"site_id": override.site_id, "date": noons.astype("datetime64[s]")})
+    added["time"] = (noons + NOON - offset).astype("datetime64[s]")
+    added[name] = value
+    added["file"], added["line"] = override.file, override.line
+    columns = list(records.columns)
+    text = dict.fromkeys(("site_id", "file"), str)
+    return pd.concat([records.astype(text), added.reindex(columns=columns).astype(text)], ignore_index=True)
+
+
+def switched_off(overrides: pd.DataFrame, instant_utc: pd.Timestamp) -> set[str]:
+    """Return the stations that are switched off at an instant: they are silent by decision."""
+    off = overrides[overrides["action"] == "off"]
+    now = (off["first"] <= instant_utc) & (off["last"].isna() | (off["last"] >= instant_utc))
+    return set(off.loc[now, "site_id"])
+
+
+def _hit(rows: pd.DataFrame, override: tuple) -> np.ndarray:
+    time = rows["time"].to_numpy("datetime64[s]")
+    within = (rows["site_id"] == override.site_id).to_numpy(bool) & (time >= np.datetime64(override.first, "s"))
+    return within if pd.isna(override.last) else within & (time <= np.datetime64(override.last, "s"))
+
+
+def _finding(override: tuple, count: int, known: set[str]) -> Finding:
+    what = override.variable or "all readings"
+    done = f"{what} = {override.value:g}" if override.action == "value" else f"{override.action}: {what}"
+    hit = f"{count} readings" if override.site_id in known else "no such site in the sites table"
+    return Finding(
+        table="overrides",
+        file=override.file,
+        line=int(override.line),
+        site_id=override.site_id,
+        start=f"{override.first:%Y-%m-%dT%H:%MZ}",
+        end="" if pd.isna(override.last) else f"{override.last:%Y-%m-%dT%H:%MZ}",
+        rule="override",
+        severity="note" if override.site_id in known else "warning",
+        evidence=f"{done} ({hit}); {override.who}, {override.when:%Y-%m-%d}",
+        action="corrected" if override.action == "value" else "set aside",
+        detail=override.why,
+    )

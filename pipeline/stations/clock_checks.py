@@ -1,0 +1,135 @@
+"""Clocks and thermometers that are off: the air's daily cycle against the other stations'."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.stations.air_checks import TOGETHER
+from pipeline.stations.network import Network, alike_another, stretches
+from pipeline.stations.series import StationSeries
+from pipeline.stations.stretches import group_sums
+from pipeline.stations.surroundings import others_quantile, window_sum
+
+CYCLE_DAYS = 10
+"""Days over which a daily cycle is taken together: weather fronts have no fixed hour and average out."""
+
+LEAST_READINGS = 4
+"""Readings a day from which a daily cycle can be told."""
+
+LEAST_AMPLITUDE_C = 1.2
+"""A flatter daily cycle has no clear hour of its greatest warmth."""
+
+AGREEMENT = 0.7
+"""The others' cycles must agree so well (length of their mean direction): their skill is to be earned."""
+
+OFF_HOURS = 3.0
+"""Slope, shade and air drainage move the warmest hour by up to two hours; a clock that is further off is wrong."""
+
+LEAST_OTHERS = 3
+
+
+def clocks(series: StationSeries) -> None:
+    """Tell of stations whose air is warmest hours before or after all the others': their clock or its offset is wrong.
+
+    The first harmonic of the day of each station's air temperature, over ten days, is compared with the mean direction of the
+    others'. Nothing is set aside: daily means move by no more than the change within some hours.
+    """
+    cycle, counts = _cycles(series)
+    if cycle.shape[0] < CYCLE_DAYS or cycle.shape[1] <= LEAST_OTHERS:
+        return
+    amplitude = np.where(counts > 0, 2.0 * np.abs(cycle) / np.maximum(counts, 1), 0.0)
+    clear = amplitude >= LEAST_AMPLITUDE_C
+    direction = np.where(clear, cycle / np.maximum(np.abs(cycle), 1e-12), 0.0)
+    others = direction.sum(axis=1, keepdims=True) - direction
+    n = clear.sum(axis=1, keepdims=True) - clear
+    agree = (n >= LEAST_OTHERS) & (np.abs(others) >= AGREEMENT * np.maximum(n, 1))
+    late = np.angle(direction * np.conj(others)) * 24.0 / (2.0 * np.pi)
+    wrong = clear & agree & (np.abs(late) >= OFF_HOURS)
+    # The sums over ten days smear an end by five; a clock is off for at least so long.
+    wrong = _lasting(wrong, CYCLE_DAYS // 2)
+    marked = series.days_to_readings(wrong) & np.isfinite(series.values["air_temperature_c"])
+
+    def evidence(rows: np.ndarray) -> str:
+        site = int(np.searchsorted(series.bounds, rows[0], side="right")) - 1
+        days = np.unique(series.day_of[rows])
+        return f"warmest about {np.median(late[days, site]):+.1f} h from the other stations' hour"
+
+    series.tell(
+        marked,
+        "air_temperature_c",
+        rule="clock off",
+        evidence=evidence,
+        action="used",
+        severity="warning",
+        detail="the clock or its offset is wrong: set the logger's clock, or write the right offset into the file",
+        near_hours=120.0,
+    )
+
+
+def _cycles(series: StationSeries) -> tuple[np.ndarray, np.ndarray]:
+    """Return the sums of departure from the day's mean times the hour's direction over ten days, and the readings in them."""
+    values = series.values["air_temperature_c"]
+    departure = values - np.repeat(series.day_means("air_temperature_c"), series.day_ends - series.day_starts)
+    hour = 2.0 * np.pi / 24.0 * (series.hours % 24.0)
+    counts = series.daily_count("air_temperature_c")
+    enough = counts >= LEAST_READINGS
+    east, north = (
+        _window(series.by_day(group_sums(departure * of(hour), series.day_starts)[0]), enough)
+        for of in (np.cos, np.sin)
+    )
+    return east + 1j * north, _window(counts, enough)
+
+
+def _window(table: np.ndarray, enough: np.ndarray) -> np.ndarray:
+    """Return centred sums over ten days of the days with readings enough."""
+    total = np.vstack([np.zeros((1, table.shape[1])), np.cumsum(np.where(enough, table, 0.0), axis=0)])
+    days = np.arange(len(table))
+    return total[np.minimum(days + CYCLE_DAYS // 2, len(table))] - total[np.maximum(days - CYCLE_DAYS // 2, 0)]
+
+
+def _lasting(marks: np.ndarray, least: int) -> np.ndarray:
+    """Return the marks that stand in unbroken stretches of at least so many days, (days, stations)."""
+    kept = np.zeros_like(marks)
+    for site in range(marks.shape[1]):
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], marks[:, site].astype(np.int8), [0]])))
+        for a, b in zip(edges[::2], edges[1::2], strict=True):
+            kept[a:b, site] = b - a >= least
+    return kept
+
+
+UNIT_DAYS, FAHRENHEIT_SHARE, FAR_C = 5, 0.3, 12.0
+"""Days on end on which a daily mean is so far from the others', K, and read as Fahrenheit within this share of that (chosen: freezing
+air reads 32, and no front stands for so long)."""
+
+MONTH_DAYS, MONTH_SHARE = 30, 0.8
+"""Ridges do not stand in warm air above a cold valley on so large a share of so many days (common practice, no source): thermometers
+that bear each other out for longer read in one wrong unit."""
+
+
+def fahrenheit(series: StationSeries, network: Network | None = None) -> None:
+    """Set aside air temperatures that are far from all the others' and among them as soon as they are read as Fahrenheit.
+
+    Parameters
+    ----------
+    network : where the stations stand: a ridge above a valley's cold air is like the other ridges.
+    """
+    name = "air_temperature_c"
+    air = series.daily_mean(name)
+    others = others_quantile(air, 0.5, LEAST_OTHERS)
+    if air.shape[0] < UNIT_DAYS:
+        return
+    heights = np.zeros(air.shape[1]) if network is None else network.heights(series.names)
+    far, turned = np.abs(air - others), np.abs((air - 32.0) / 1.8 - others)
+    alike = alike_another(air, heights, TOGETHER)
+    looks = (far > FAR_C) & (turned < FAHRENHEIT_SHARE * far)
+    months = window_sum(window_sum(looks, MONTH_DAYS - 1, 0) >= MONTH_SHARE * MONTH_DAYS, 0, MONTH_DAYS - 1) > 0
+    wrong = _lasting(looks & ~alike, UNIT_DAYS) | stretches(looks & months, looks, UNIT_DAYS)
+    values = series.values[name]
+    series.tell(
+        series.days_to_readings(wrong) & np.isfinite(values),
+        name,
+        rule="unit mix-up",
+        evidence=lambda rows: f"{values[rows].min():.1f} to {values[rows].max():.1f} C, far from the other stations",
+        detail="the readings look like degrees Fahrenheit; declare unit: degF under columns.stations.air_temperature",
+        near_hours=120.0,
+    )

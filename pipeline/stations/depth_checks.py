@@ -1,0 +1,260 @@
+"""SWE against depth: where the two contradict each other, which of them is wrong, and whether a unit explains it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.courses.context import FRESH_KG_M3
+from pipeline.stations.series import UNITS, StationSeries
+from pipeline.stations.shifts import UNIT_FACTORS, sharpest, tell_shift
+from pipeline.stations.still_snow import BARE
+from pipeline.stations.surroundings import Surroundings, others_quantile
+
+SWE_ERROR_MM = 8.0
+DEPTH_ERROR_M = 0.04
+"""A contradiction must outlast what the two sensors may be off by: a wandering zero, and a target of grass or a cone of snow."""
+
+USUAL_DENSITY = (120.0, 550.0)
+"""Snow that has lain for some days has a density between these, kg/m3; a unit that brings it there explains a contradiction."""
+
+UNIT_DAYS = 3
+"""A unit mix-up lasts; a contradiction of a shorter time says nothing of units."""
+
+MIDDLE_DENSITY = 300.0
+
+REMEMBERED_DAYS = 10
+"""The last good day before a contradiction tells which sensor moved, if it is not longer ago."""
+
+
+def contradictions(series: StationSeries, limits: tuple[float, float, float]) -> None:
+    """Set aside the sensor that is wrong where SWE over depth is no density of snow.
+
+    The one that moved away from its own last good days is wrong, or from its neighbours' where there is none; in doubt it is
+    the depth: SWE is what the estimate stands on.
+
+    Parameters
+    ----------
+    limits : least and greatest density (kg/m3), and the depth (m) that must be exceeded.
+    """
+    low, high, least_depth = limits
+    swe, depth = series.values["swe_mm"], series.values["depth_m"]
+    deep = depth > least_depth
+    wrong = deep & (swe + SWE_ERROR_MM < low * (depth - DEPTH_ERROR_M))
+    wrong |= deep & (swe - SWE_ERROR_MM > high * (depth + DEPTH_ERROR_M))
+    if not wrong.any():
+        return
+    around = Surroundings(series)
+    typical = {
+        "swe_mm": others_quantile(around.swe, 0.5),
+        "depth_m": others_quantile(around.depth, 0.5),
+    }
+    for rows in _stretches(series, wrong):
+        _treat(series, rows, (wrong, typical), limits)
+
+
+def _stretches(series: StationSeries, wrong: np.ndarray) -> list[np.ndarray]:
+    """Return the rows of each stretch of contradictions no further apart than two days."""
+    rows = np.flatnonzero(wrong)
+    site = np.searchsorted(series.bounds, rows, side="right")
+    apart = (np.diff(site) != 0) | (np.diff(series.hours[rows]) > STRETCH_HOURS)
+    return np.split(rows, np.flatnonzero(apart) + 1)
+
+
+STRETCH_HOURS = 48.0
+
+
+def _treat(
+    series: StationSeries,
+    rows: np.ndarray,
+    known: tuple[np.ndarray, dict[str, np.ndarray]],
+    limits: tuple[float, float, float],
+) -> None:
+    wrong, typical = known
+    low, high, least_depth = limits
+    swe, depth = series.values["swe_mm"], series.values["depth_m"]
+    density = swe[rows] / depth[rows]
+    culprit = _culprit(series, rows, wrong, typical)
+    words = _unit(culprit, float(np.median(density)))
+    lasting = series.hours[rows[-1]] - series.hours[rows[0]] >= UNIT_DAYS * 24.0
+    if words is not None and lasting:
+        rows = _extended(series, culprit, rows, words)
+        rule, detail = (
+            "unit mix-up",
+            f"the readings look like {words}; declare the unit under columns.stations or mend the logger",
+        )
+    else:
+        rule, detail = (
+            "depth against SWE",
+            "depth and SWE contradict each other; see to the sensor set aside, and to the other one if it stays so",
+        )
+    series.tell(
+        rows,
+        culprit,
+        rule=rule,
+        evidence=lambda part: (
+            f"{series.values[culprit][part].min():.3g} to {series.values[culprit][part].max():.3g} {UNITS[culprit]}, density "
+            f"{density.min():.0f} to {density.max():.0f} kg/m3 where {low:.0f} to {high:.0f} is possible over {least_depth:g} m"
+        ),
+        detail=detail,
+        near_hours=1e9,
+    )
+
+
+def _extended(series: StationSeries, name: str, rows: np.ndarray, words: str) -> np.ndarray:
+    """Return the rows with those before and after them whose density is still nearer to the wrong unit's than to the right one's."""
+    site = int(np.searchsorted(series.bounds, rows[0], side="right")) - 1
+    first, end = int(series.bounds[site]), series.season_end(int(rows[0]), site)
+    swe, depth = series.values["swe_mm"][first:end], series.values["depth_m"][first:end]
+    thick = (depth > THIN_M) | (depth * UNIT_FACTORS["depth_m"][words] > THIN_M if name == "depth_m" else False)
+    there = np.flatnonzero(thick & (swe > 0) & (depth > 0))
+    density = swe[there] / depth[there]
+    factor = UNIT_FACTORS[name][words] ** (0.5 if name == "swe_mm" else -0.5)
+    middle = float(np.median(series.values["swe_mm"][rows] / series.values["depth_m"][rows])) * factor
+    off = (density > middle) if factor < 1.0 else (density < middle)
+    here = np.searchsorted(there, [rows[0] - first, rows[-1] - first])
+    right = np.flatnonzero(~off)
+    before, after = right[right < here[0]], right[right > here[1]]
+    a = there[before[-1] + 1] if len(before) else there[0]
+    b = there[after[0] - 1] if len(after) else there[-1]
+    stretch = first + np.arange(min(a, rows[0] - first), max(b, rows[-1] - first) + 1)
+    return stretch[np.isfinite(series.values[name][stretch]) & np.isfinite(series.values["swe_mm"][stretch])]
+
+
+def _unit(name: str, density: float) -> str | None:
+    """Return the words of the unit mix-up that brings a density nearest the middle of what is usual, None where none does."""
+    found, nearest = None, np.inf
+    for words, factor in UNIT_FACTORS[name].items():
+        made = density * factor if name == "swe_mm" else density / factor
+        far = abs(np.log(made / MIDDLE_DENSITY)) if made > 0 else np.inf
+        if USUAL_DENSITY[0] <= made <= USUAL_DENSITY[1] and far < nearest:
+            found, nearest = words, far
+    return found
+
+
+def _culprit(series: StationSeries, rows: np.ndarray, wrong: np.ndarray, typical: dict[str, np.ndarray]) -> str:
+    """Return the sensor that moved more from its last good readings, or that is further from its neighbours'."""
+    site = int(np.searchsorted(series.bounds, rows[0], side="right")) - 1
+    first = max(int(series.bounds[site]), int(rows[0]) - LOOKED_BACK)
+    before = np.arange(first, rows[0])
+    before = before[series.hours[before] >= series.hours[rows[0]] - REMEMBERED_DAYS * 24.0]
+    before = before[~wrong[before]]
+    day = series.day_of[rows[0]]
+    moved = {}
+    for name, floor in (("swe_mm", 10.0), ("depth_m", 0.05)):
+        values = series.values[name]
+        now = max(float(np.median(values[rows])), floor)
+        good = values[before][np.isfinite(values[before])]
+        reference = float(np.median(good[-REMEMBERED:])) if len(good) else float(typical[name][day, site])
+        moved[name] = abs(np.log(now / max(reference, floor))) if np.isfinite(reference) else 0.0
+    return "swe_mm" if moved["swe_mm"] > moved["depth_m"] + CLEARLY else "depth_m"
+
+
+LOOKED_BACK = 3000
+"""Readings looked back over: ten days of five-minute steps."""
+
+REMEMBERED = 24
+CLEARLY = 0.5
+"""SWE must have moved by a factor of 1.6 more than depth to be the one that is wrong."""
+
+
+LEAPS = {"inches for centimetres": (2.2, 2.9), "centimetres for inches": (0.34, 0.45)}
+"""Density after over density before that a unit of depth makes within two days, 2.54 or its inverse give or take the weather."""
+
+SWE_RESTS = 0.1
+"""While SWE changed by less than this share: no storm, no melt, no wind made it."""
+
+LEAST_SWE_MM = 40.0
+THIN_M = 0.08
+
+
+def density_leaps(series: StationSeries, least_depth_m: float) -> None:
+    """Set aside depths from where the density leaps by a unit's factor at rest of SWE until it leaps back, or the season's end.
+
+    Parameters
+    ----------
+    least_depth_m : thinner snow has no steady density.
+    """
+    around = Surroundings(series)
+    if series.shape[0] < LEAP_DAYS + 1:
+        return
+    deep = (around.depth > THIN_M) & (around.swe > LEAST_SWE_MM)
+    swe = np.where(deep, around.swe, np.nan)
+    density = swe / np.where(deep, around.depth, 1.0)
+    leap = density[LEAP_DAYS:] / density[:-LEAP_DAYS]
+    rests = np.abs(swe[LEAP_DAYS:] / swe[:-LEAP_DAYS] - 1.0) < SWE_RESTS
+    thick = np.fmax(around.depth[LEAP_DAYS:], around.depth[:-LEAP_DAYS]) > least_depth_m
+    # New snow of a density of 50 weighs less than a sensor may be off by, and makes thin snow twice as deep.
+    fresh_mm = np.maximum(swe[LEAP_DAYS:] - swe[:-LEAP_DAYS], 0.0) + SWE_ERROR_MM
+    thick &= ~((leap < 1.0) & (around.depth[LEAP_DAYS:] - around.depth[:-LEAP_DAYS] < fresh_mm / FRESH_KG_M3))
+    for words, (low, high) in LEAPS.items():
+        wrong = np.zeros(series.shape, bool)
+        for site in np.flatnonzero((rests & thick & (leap >= low) & (leap <= high)).any(axis=0)):
+            found = rests[:, site] & thick[:, site] & (leap[:, site] >= low) & (leap[:, site] <= high)
+            first = int(np.flatnonzero(found)[0])
+            _mark_leap(wrong[:, site], density[:, site], first, series.seasons)
+        _tell_leap(series, wrong, words)
+
+
+LEAP_DAYS = 2
+
+
+def _mark_leap(wrong: np.ndarray, density: np.ndarray, first: int, seasons: np.ndarray) -> None:
+    """Mark the days from a leap on whose density is nearer to what it leapt to than to what it was."""
+    before, after = density[first], density[first + LEAP_DAYS]
+    middle = np.sqrt(before * after)
+    away = (density > middle) if after > before else (density < middle)
+    day = first + 1
+    while day < len(density) and seasons[day] == seasons[first] and (away[day] or np.isnan(density[day])):
+        wrong[day] = True
+        day += 1
+
+
+def _tell_leap(series: StationSeries, wrong: np.ndarray, words: str) -> None:
+    depth = series.values["depth_m"]
+    series.tell(
+        series.days_to_readings(wrong) & np.isfinite(depth),
+        "depth_m",
+        rule="unit mix-up",
+        evidence=lambda rows: (
+            f"{depth[rows[0]]:.2f} m at first, the density leapt by the factor of a unit while SWE rested"
+        ),
+        detail=f"the readings look like {words}; declare the unit under columns.stations or mend the logger",
+        near_hours=1e9,
+    )
+
+
+STEP_M = 0.25
+STEP_SPREADS = 4.0
+REST_MM = 8.0
+STEP_DAYS = 2
+
+
+def depth_steps(series: StationSeries) -> None:
+    """Shift depth back from where it leaps while SWE rests and the neighbours' depths do not: a sensor moved, or its target.
+
+    A leap must exceed 0.25 m and four robust spreads of the neighbours' own changes over two days, and lie between two readings
+    of at most half a day apart for the most part. Snow of more than 25 mm must lie on both days.
+    """
+    around = Surroundings(series)
+    if series.shape[0] <= STEP_DAYS:
+        return
+    change, swe = (table[STEP_DAYS:] - table[:-STEP_DAYS] for table in (around.depth, around.swe))
+    usual = others_quantile(change, 0.5, LEAST_OTHERS)
+    spread = (others_quantile(change, 0.75, LEAST_OTHERS) - others_quantile(change, 0.25, LEAST_OTHERS)) / 1.349
+    # Snow that fell or went at the others only is no reason for a depth to leap.
+    excess = np.where(change > 0, change - np.maximum(usual, 0.0), change - np.minimum(usual, 0.0))
+    wrong = (np.abs(excess) > STEP_M + STEP_SPREADS * spread) & (np.abs(swe) < REST_MM)
+    # Where next to no water lies the last snow goes in a day, and grass comes and goes.
+    wrong &= np.minimum(around.swe[STEP_DAYS:], around.swe[:-STEP_DAYS]) > BARE["swe_mm"]
+    for site in np.flatnonzero(wrong.any(axis=0)):
+        marked = np.flatnonzero(wrong[:, site])
+        for group in np.split(marked, np.flatnonzero(np.diff(marked) > STEP_DAYS) + 1):
+            day = int(group[np.argmax(np.abs(excess[group, site]))])
+            size = float(excess[day, site])
+            row, leap = sharpest(series, "depth_m", int(site), (day, day + STEP_DAYS), np.sign(size))
+            if row is not None and leap >= SHARP * abs(size):
+                tell_shift(series, "depth_m", (row, series.season_end(row, int(site))), size)
+
+
+LEAST_OTHERS = 3
+SHARP = 0.6

@@ -1,0 +1,110 @@
+"""Checks on precipitation: totals that fall, steps that cannot be, and SWE above what has fallen."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.stations.precipitation import resets
+from pipeline.stations.series import StationSeries
+from pipeline.stations.surroundings import Surroundings
+
+STEP_MM = (-0.5, 150.0)
+"""Precipitation of one step; more than 150 mm falls in no step of a day or less on mountains (common practice, no source)."""
+
+UNDERCATCH = 1.6
+"""A gauge in wind catches little more than 60 % of the snow (common practice, no source)."""
+
+ALLOWANCE_MM = 50.0
+"""And the SWE's own zero, what wind brought, and what fell before the gauge began."""
+
+
+def gauges(series: StationSeries) -> None:
+    """Tell of impossible precipitation and of accumulated totals that fall; impossible steps become missing."""
+    fallen = series.values["precipitation_mm"]
+    low, high = STEP_MM
+    series.tell(
+        (fallen < low) | (fallen > high),
+        "precipitation_mm",
+        rule="out of range",
+        evidence=lambda rows: (
+            f"{fallen[rows].min():g} to {fallen[rows].max():g} mm, allowed {low:g} to {high:g} mm a step"
+        ),
+        detail="the gauge or its code for no value is at fault; list the code under missing: in the settings",
+    )
+    totals = series.values["precipitation_total_mm"]
+    series.tell(
+        totals < TOTAL_LEAST_MM,
+        "precipitation_total_mm",
+        rule="out of range",
+        evidence=lambda rows: f"{totals[rows].min():g} to {totals[rows].max():g} mm",
+        detail="a total below nothing: the gauge or its code for no value is at fault; list the code under missing:",
+    )
+    emptied, fell = resets(totals, series.bounds)
+    before = _last_before(totals)
+    series.tell(
+        emptied,
+        "precipitation_total_mm",
+        rule="gauge falls",
+        evidence=lambda rows: f"from {before[rows[0]]:.0f} to {totals[rows[0]]:.0f} mm",
+        action="used",
+        severity="note",
+        detail="taken for an emptied gauge: what it holds since has fallen since",
+        near_hours=0.0,
+    )
+    series.tell(
+        fell,
+        "precipitation_total_mm",
+        rule="gauge falls",
+        evidence=lambda rows: f"from {before[rows[0]]:.0f} to {totals[rows[0]]:.0f} mm",
+        action="corrected",
+        severity="warning",
+        detail="an accumulated total never falls: a leak, or ice that moved; the fall counts as nothing fallen",
+    )
+
+
+TOTAL_LEAST_MM = -10.0
+
+
+def _last_before(totals: np.ndarray) -> np.ndarray:
+    """Return for each row the last total before it."""
+    there = np.isfinite(totals)
+    last = np.maximum.accumulate(np.where(there, np.arange(len(totals)), -1))
+    before = np.concatenate([[-1], last[:-1]]) if len(totals) else last
+    return np.where(before >= 0, totals[before], np.nan)
+
+
+def snow_above_precipitation(series: StationSeries) -> None:
+    """Tell of seasons whose SWE rose above what its gauge caught by more than gauges miss; nothing is set aside."""
+    swe, fallen = Surroundings(series).swe, series.precipitation
+    for season in np.unique(series.seasons):
+        days = np.flatnonzero(series.seasons == season)
+        caught = np.nancumsum(fallen[days], axis=0)
+        told = np.isfinite(fallen[days]).sum(axis=0) >= COMPLETE * len(days)
+        start = _first_of(swe[days])
+        above = (swe[days] - start > UNDERCATCH * caught + ALLOWANCE_MM) & told
+        for site in np.flatnonzero(above.any(axis=0)):
+            worst = int(np.nanargmax(np.where(above[:, site], swe[days, site] - caught[:, site], np.nan)))
+            table = np.zeros(series.shape, bool)
+            table[days[above[:, site]], site] = True
+            rows = np.flatnonzero(series.days_to_readings(table))
+            most, had = swe[days[worst], site], caught[worst, site]
+            series.tell(
+                rows,
+                "swe_mm",
+                rule="SWE above precipitation",
+                evidence=lambda _rows, most=most, had=had: f"{most:.0f} mm where {had:.0f} mm had been caught",
+                action="used",
+                severity="note",
+                detail="the gauge misses snow, wind brings it, or one of the two is wrong",
+                near_hours=1e9,
+            )
+
+
+COMPLETE = 0.95
+"""A gauge that was silent for more of the season than this leaves says nothing of what has fallen."""
+
+
+def _first_of(table: np.ndarray) -> np.ndarray:
+    """Return each station's first value, (stations,), missing where it has none."""
+    first = np.argmax(np.isfinite(table), axis=0)
+    return table[first, np.arange(table.shape[1])]

@@ -1,0 +1,45 @@
+"""Rows of sites that are not on the map, or were not in service on the day: set aside and told."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from pipeline.model.problems import Finding
+
+
+def in_service(rows: pd.DataFrame, sites: pd.DataFrame, role: str, findings: list[Finding]) -> pd.DataFrame:
+    """Return the rows of sites that are on the map and in service that day; one finding for each site left out."""
+    placed = sites[["since", "until"]].reindex(rows["site_id"])
+    unknown = ~rows["site_id"].isin(sites.index).to_numpy()
+    date = rows["date"].to_numpy()
+    outside = ~unknown & ((date < placed["since"].to_numpy()) | (date > placed["until"].to_numpy()))
+    told = (
+        (
+            unknown,
+            "unknown site",
+            "is not in the sites table, or stands outside the basin's margin: add it or mend its place",
+        ),
+        (
+            outside,
+            "out of service",
+            "has rows outside its from and until in the sites table: mend the dates of one or the other",
+        ),
+    )
+    for wrong, rule, words in told:
+        for site_id, strays in rows[wrong].groupby("site_id", sort=True):
+            findings.append(
+                Finding(
+                    table=role,
+                    file=strays["file"].iloc[0],
+                    line=int(strays["line"].iloc[0]),
+                    site_id=str(site_id),
+                    start=str(strays["date"].min().date()),
+                    end=str(strays["date"].max().date()),
+                    rule=rule,
+                    severity="error",
+                    evidence=f"{len(strays)} rows",
+                    action="set aside",
+                    detail=f"site '{site_id}' {words}",
+                )
+            )
+    return rows[~(unknown | outside)].reset_index(drop=True)

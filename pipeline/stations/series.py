@@ -1,0 +1,260 @@
+"""Station readings as columns and as station days: what every station check works on, and how a check speaks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cached_property
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+
+from pipeline.model.problems import Finding
+from pipeline.model.season import first_of_season
+from pipeline.stations.precipitation import steps_of_totals
+from pipeline.stations.stretches import group_extremes, group_sums
+
+READ = ("swe_mm", "depth_m", "air_temperature_c")
+"""The readings of snow and air."""
+
+GAUGED = ("precipitation_mm", "precipitation_total_mm")
+"""The readings of gauges."""
+
+UNITS = {
+    "swe_mm": "mm",
+    "depth_m": "m",
+    "air_temperature_c": "C",
+    "precipitation_mm": "mm",
+    "precipitation_total_mm": "mm",
+}
+
+QUANTITIES = {
+    "swe_mm": "SWE",
+    "depth_m": "depth",
+    "air_temperature_c": "air temperature",
+    "precipitation_mm": "precipitation",
+    "precipitation_total_mm": "precipitation total",
+}
+"""What people call each column."""
+
+NEAR_HOURS = 24.0
+"""Faulty readings of one rule no further apart than this are one finding."""
+
+
+class StationSeries:
+    """Readings of all stations, sorted by station and time, with the tables of station days made from them.
+
+    Parameters
+    ----------
+    records : site_id, time (UTC), date (local day), swe_mm, depth_m, air_temperature_c, precipitation_mm,
+        precipitation_total_mm, file, line; in any order.
+    season_start : month and day on which a snow season begins; corrections and comparisons do not reach beyond it.
+
+    Attributes
+    ----------
+    names : the stations, sorted.
+    bounds : (stations + 1,) first reading of each station.
+    hours : (readings,) hours since 1970, UTC.
+    values : the readings by column name, arrays that the checks change in place.
+    findings : what the checks noticed.
+    """
+
+    def __init__(self, records: pd.DataFrame, season_start: str = "10-01") -> None:
+        self.season_start = season_start
+        codes, names = _codes(records["site_id"])
+        seconds = records["time"].to_numpy("datetime64[s]").astype(np.int64)
+        if _out_of_order(codes, seconds):
+            # A station's time that stands twice is put in the order of file and line, so that row order means nothing.
+            order = np.lexsort((records["line"].to_numpy(), records["file"].astype(str).to_numpy(), seconds, codes))
+            records, codes, seconds = records.iloc[order], codes[order], seconds[order]
+        self.records = records.reset_index(drop=True)
+        self.names = names
+        self.bounds = np.searchsorted(codes, np.arange(len(names) + 1))
+        self.hours = seconds / 3600.0
+        self.values = {name: records[name].to_numpy(float, copy=True) for name in (*READ, *GAUGED)}
+        self.findings: list[Finding] = []
+        self._place_days(codes)
+
+    def _place_days(self, codes: np.ndarray) -> None:
+        """Find the station days: their first readings, and where each stands in a table of days by stations."""
+        day = self.records["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+        new = np.ones(len(day), bool)
+        new[1:] = (np.diff(day) != 0) | (np.diff(codes) != 0)
+        self.day_starts = np.flatnonzero(new)
+        self.day_ends = np.append(self.day_starts[1:], len(day))
+        self.day_site = codes[self.day_starts].astype(np.int64)
+        first = int(day.min()) if len(day) else 0
+        self.first_day = np.datetime64(first, "D")
+        self.day_number = day[self.day_starts] - first
+        self.shape = (int(self.day_number.max()) + 1 if len(day) else 0, len(self.names))
+
+    def __len__(self) -> int:
+        """Return the number of readings."""
+        return len(self.hours)
+
+    def stations(self) -> list[slice]:
+        """Return each station's stretch of the readings."""
+        return [slice(a, b) for a, b in zip(self.bounds[:-1], self.bounds[1:], strict=True)]
+
+    @cached_property
+    def days(self) -> pd.DatetimeIndex:
+        """The days of the tables."""
+        return pd.DatetimeIndex((self.first_day + np.arange(self.shape[0])).astype("datetime64[s]"))
+
+    @cached_property
+    def seasons(self) -> np.ndarray:
+        """Season of each day of the tables, numbered from the first, (days,)."""
+        season = np.array([first_of_season(day, self.season_start).year for day in self.days.date], np.int64)
+        return season - season.min() if len(season) else season
+
+    @cached_property
+    def places(self) -> np.ndarray:
+        """Number of each station day (days, stations), -1 where a station has none."""
+        table = np.full(self.shape, -1)
+        table[self.day_number, self.day_site] = np.arange(len(self.day_starts))
+        return table
+
+    @cached_property
+    def day_of(self) -> np.ndarray:
+        """Day number of each reading."""
+        return np.repeat(self.day_number, self.day_ends - self.day_starts)
+
+    def season_end(self, row: int, site: int) -> int:
+        """Return the reading after the last of a reading's season."""
+        last = np.searchsorted(self.seasons, self.seasons[self.day_of[row]], side="right")
+        a, b = self.bounds[site], self.bounds[site + 1]
+        return int(a + np.searchsorted(self.day_of[a:b], last, side="left"))
+
+    def by_day(self, of_day: np.ndarray) -> np.ndarray:
+        """Return one value a station day as a table of days by stations, missing where a station has none."""
+        table = np.full(self.shape, np.nan)
+        table[self.day_number, self.day_site] = of_day
+        return table
+
+    def daily_mean(self, name: str) -> np.ndarray:
+        """Return the days' means of the readings, (days, stations)."""
+        return self.by_day(self.day_means(name))
+
+    def day_means(self, name: str) -> np.ndarray:
+        """Return the means of the station days' readings, one each station day, missing where it has none."""
+        sums, counts = group_sums(self.values[name], self.day_starts)
+        return sums / np.maximum(counts, 1)
+
+    def daily_count(self, name: str) -> np.ndarray:
+        """Return the days' numbers of readings, (days, stations)."""
+        return self.by_day(group_sums(self.values[name], self.day_starts)[1].astype(float))
+
+    def daily_extremes(self, name: str) -> tuple[np.ndarray, np.ndarray]:
+        """Return the days' least and greatest readings, each (days, stations)."""
+        least, greatest = group_extremes(self.values[name], self.day_starts)
+        return self.by_day(least), self.by_day(greatest)
+
+    @cached_property
+    def precipitation(self) -> np.ndarray:
+        """Daily precipitation of each station's own gauge, mm, (days, stations); missing where no gauge reported."""
+        return self.by_day(group_sums(self.gauge_steps, self.day_starts)[0])
+
+    @cached_property
+    def gauge_steps(self) -> np.ndarray:
+        """What each station's own gauge caught in the step that ends at each reading, mm; missing where it did not report."""
+        fallen, totals = (self.values[name] for name in GAUGED)
+        return np.where(np.isnan(fallen), steps_of_totals(totals, self.bounds), fallen)
+
+    def count_in_steps(self, sites: np.ndarray) -> None:
+        """Turn the accumulated totals of some stations into what fell in each step, so that a stretch can be set aside.
+
+        Parameters
+        ----------
+        sites : numbers of the stations.
+        """
+        steps = self.gauge_steps
+        for site in sites:
+            rows = slice(self.bounds[site], self.bounds[site + 1])
+            self.values["precipitation_mm"][rows] = steps[rows]
+            self.values["precipitation_total_mm"][rows] = np.nan
+
+    def days_to_readings(self, days: np.ndarray) -> np.ndarray:
+        """Return which readings lie on the marked days: a table (days, stations) to a mask of readings."""
+        marked = days[self.day_number, self.day_site]
+        return np.repeat(marked, self.day_ends - self.day_starts)
+
+    def tell(  # noqa: PLR0913  one row of checks.csv
+        self,
+        wrong: np.ndarray,
+        name: str,
+        *,
+        rule: str,
+        evidence: Callable[[np.ndarray], str],
+        detail: str,
+        action: str = "set aside",
+        severity: str = "error",
+        near_hours: float = NEAR_HOURS,
+    ) -> None:
+        """Note the marked readings of one quantity, one finding an unbroken stretch; set aside, they become missing.
+
+        Parameters
+        ----------
+        wrong : mask of the readings, or their rows in rising order.
+        name : the column they stand in.
+        evidence : the stretch's marked rows to the figures that broke the rule.
+        near_hours : marked readings no further apart than this belong together.
+        """
+        rows = np.flatnonzero(wrong) if wrong.dtype == bool else wrong
+        if len(rows) == 0:
+            return
+        site = np.searchsorted(self.bounds, rows, side="right") - 1
+        apart = (np.diff(site) != 0) | (np.diff(self.hours[rows]) > near_hours) & (np.diff(rows) > 1)
+        edges = np.concatenate([[0], np.flatnonzero(apart) + 1, [len(rows)]])
+        for a, b in pairwise(edges):
+            part = rows[a:b]
+            words = f"{QUANTITIES[name]}: {evidence(part)} ({len(part)} reading{'s' if len(part) > 1 else ''})"
+            self.findings.append(self._finding(part[[0, -1]], rule, severity, (words, action, detail)))
+        if action == "set aside":
+            self.values[name][rows] = np.nan
+            if name in GAUGED:
+                for made in ("precipitation", "gauge_steps"):
+                    self.__dict__.pop(made, None)
+
+    def _finding(self, ends: np.ndarray, rule: str, severity: str, told: tuple[str, str, str]) -> Finding:
+        first, last = (int(row) for row in ends)
+        evidence, action, detail = told
+        return Finding(
+            table="stations",
+            file=str(self.records["file"].iloc[first]),
+            line=int(self.records["line"].iloc[first]),
+            site_id=self.site_of(first),
+            start=self.moment(first),
+            end=self.moment(last),
+            rule=rule,
+            severity=severity,
+            evidence=evidence,
+            action=action,
+            detail=detail,
+        )
+
+    def site_of(self, row: int) -> str:
+        """Return the station of a reading."""
+        return self.names[int(np.searchsorted(self.bounds, row, side="right")) - 1]
+
+    def moment(self, row: int) -> str:
+        """Return the instant of a reading as text."""
+        return f"{self.records['time'].iloc[row]:%Y-%m-%dT%H:%MZ}"
+
+    def checked(self) -> pd.DataFrame:
+        """Return the records with the readings as the checks left them."""
+        return self.records.assign(**self.values)
+
+
+def _codes(site_ids: pd.Series) -> tuple[np.ndarray, list[str]]:
+    """Return a number for each row's station, in the order of the names, and the names."""
+    codes, names = pd.factorize(site_ids, sort=False)
+    names = [str(name) for name in names]
+    order = np.argsort(np.array(names, dtype=object), kind="stable")
+    rank = np.empty(len(names), np.int32)
+    rank[order] = np.arange(len(names), dtype=np.int32)
+    return (rank[codes] if names else codes.astype(np.int32)), [names[i] for i in order]
+
+
+def _out_of_order(codes: np.ndarray, seconds: np.ndarray) -> bool:
+    same = codes[1:] == codes[:-1]
+    return bool(np.any(codes[1:] < codes[:-1]) or np.any(same & (seconds[1:] <= seconds[:-1])))

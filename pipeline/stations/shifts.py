@@ -1,0 +1,408 @@
+"""Levels that jump and stay: units mixed up, sensors shifted, snow that bridged; and the weather that would excuse them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from pipeline.stations.excursions import NOISE_ALLOWED
+from pipeline.stations.series import QUANTITIES, UNITS, StationSeries
+from pipeline.stations.surroundings import FROZEN_C, Surroundings
+
+UNIT_FACTORS = {
+    "swe_mm": {
+        "inches for millimetres": 25.4,
+        "centimetres for millimetres": 10.0,
+        "millimetres for inches, turned into millimetres once more": 1 / 25.4,
+        "millimetres for centimetres": 0.1,
+    },
+    "depth_m": {
+        "inches for centimetres": 2.54,
+        "millimetres or metres by a factor of ten": 10.0,
+        "metres for centimetres": 100.0,
+        "centimetres for inches": 1 / 2.54,
+        "millimetres for centimetres": 0.1,
+    },
+}
+"""Unit mix-ups that show as a sudden step by a known factor: what was written, and what brings it back (common practice)."""
+
+UNIT_TOLERANCE = 0.12
+"""A step counts as a unit mix-up when the factor is met within 12 %: daily change of SWE on 100 mm of snow rarely exceeds it."""
+
+UNIT_LEAST = {"swe_mm": 30.0, "depth_m": 0.25}
+"""Below this level a step by a factor is within the noise of thin snow."""
+
+LEVEL_READINGS = 5
+LEVEL_HOURS = 24.0
+"""A level is the median of up to five readings within a day."""
+
+AWAY_DAYS = 60.0
+"""A level that returns within so long was an episode; later the season has gone on and nothing can be told."""
+
+CATCH = 2.2
+DRIFT_MM = 20.0
+"""A rise is the weather's up to 2.2 times what fell somewhere near, and what wind may bring in a storm: gauges catch half of windy
+snow (common practice, no source)."""
+
+DEAD_SHARE = 0.1
+"""A level that drops below this share of what stood before is a sensor without a signal, not one that has shifted."""
+
+
+@dataclass(frozen=True)
+class Level:
+    """A stretch of readings between two jumps of one station: rows, and the levels at its ends."""
+
+    first: int
+    last: int
+    begins: float
+    ends: float
+
+
+def jumps(series: StationSeries, name: str, rows: np.ndarray, usual: np.ndarray) -> None:
+    """Name and treat each level that jumps: a unit mixed up, an episode, a shifted sensor, a bridge of snow, or the weather.
+
+    Parameters
+    ----------
+    rows : readings where a level jumps.
+    usual : noise of the stations' readings.
+    """
+    if len(rows) == 0:
+        return
+    around = Surroundings(series)
+    sites = np.searchsorted(series.bounds, rows, side="right") - 1
+    for site in np.unique(sites):
+        _station_jumps(series, name, (int(site), rows[sites == site]), (around, usual[site]))
+
+
+def _levels(series: StationSeries, name: str, site: int, rows: np.ndarray) -> list[Level]:
+    """Return the stretches between the jumps, with the medians of their first and last readings."""
+    values, hours = series.values[name], series.hours
+    edges = [int(series.bounds[site]), *(int(row) for row in rows), int(series.bounds[site + 1])]
+    found = []
+    for a, b in pairwise(edges):
+        there = a + np.flatnonzero(np.isfinite(values[a:b]))
+        if len(there) == 0:
+            continue
+        head = there[hours[there] <= hours[there[0]] + LEVEL_HOURS][:LEVEL_READINGS]
+        tail = there[hours[there] >= hours[there[-1]] - LEVEL_HOURS][-LEVEL_READINGS:]
+        found.append(
+            Level(int(there[0]), int(there[-1]), float(np.median(values[head])), float(np.median(values[tail])))
+        )
+    return found
+
+
+def _station_jumps(
+    series: StationSeries, name: str, where: tuple[int, np.ndarray], known: tuple[Surroundings, float]
+) -> None:
+    site, rows = where
+    around, usual = known
+    levels = _levels(series, name, site, rows)
+    hours = series.hours
+    # A station that begins with a level of some hours began with a fault.
+    while len(levels) > 1 and hours[levels[0].last] - hours[levels[0].first] <= LEVEL_HOURS:
+        brief, levels = levels[0], levels[1:]
+        _tell_brief(series, name, brief, levels[0].begins)
+    good, k = levels[0], 1
+    while k < len(levels):
+        found = site, good, levels[k]
+        if (name == "swe_mm" and _bridged(series, found, around)) or _weather(series, name, found, around):
+            good, k = levels[k], k + 1
+            continue
+        first = k
+        mixed = _unit_factor(name, good.ends, levels[k].begins)
+        back = _return(series, (good, levels), k, NOISE_ALLOWED[name] * usual)
+        if mixed is not None:
+            k = _end_of_mixed(name, (good, levels), k, back)
+            _tell_mixed_units(series, name, (levels[first].first, levels[k - 1].last), (mixed, good.ends))
+            if k < len(levels):
+                good, k = levels[k], k + 1
+            continue
+        if back is not None:
+            _tell_episode(series, name, (levels[k].first, levels[back - 1].last), (good.ends, levels[k].begins))
+            good, k = levels[back], back + 1
+            continue
+        if hours[levels[k].last] - hours[levels[k].first] <= LEVEL_HOURS:
+            _tell_brief(series, name, levels[k], good.ends)
+            k += 1
+            continue
+        good, shift, end = _stays(series, name, (site, good, levels[k]))
+        if shift:
+            levels = [
+                replace(level, begins=level.begins - shift, ends=level.ends - shift)
+                if good.last < level.first < end
+                else level
+                for level in levels
+            ]
+        k += 1
+
+
+def _end_of_mixed(name: str, levels: tuple[Level, list[Level]], k: int, back: int | None) -> int:
+    """Return the number of the level after a unit mix-up: the one that is back, or the first that the unit does not explain."""
+    good, listed = levels
+    if back is not None:
+        return back
+    while k < len(listed) and _unit_factor(name, good.ends, listed[k].begins):
+        k += 1
+    return k
+
+
+def _bridged(series: StationSeries, found: tuple[int, Level, Level], around: Surroundings) -> bool:
+    """Set aside the plateau before a rise if snow had bridged the sensor; tell whether it had."""
+    site, good, new = found
+    day = int(series.day_of[new.first])
+    size = new.begins - good.ends - np.nan_to_num(around.fallen_here(site, (day, day)))
+    start = bridged_since(series, around, (site, day), size) if size > 0 else None
+    if start is not None:
+        tell_bridging(series, site, (start, new.first - 1), size)
+    return start is not None
+
+
+def _weather(series: StationSeries, name: str, found: tuple[int, Level, Level], around: Surroundings) -> bool:
+    """Tell whether the weather of the days about a jump made it: precipitation, or melt at the others."""
+    site, good, new = found
+    size = new.begins - good.ends
+    first, last = max(int(series.day_of[good.last]) - 1, 0), int(series.day_of[new.first]) + 1
+    if size > 0:
+        fallen = around.precipitation(site, (first, last))
+        if name == "swe_mm":
+            return size <= CATCH * np.nan_to_num(fallen) + DRIFT_MM
+        return max(fallen, around.change_here(site, (first, last))) >= LIGHTEST_SNOW * size
+    if name == "depth_m" and around.change_here(site, (first, last)) <= LIGHTEST_FALL * size:
+        return True
+    warm = np.nanmax(around.warmest[first : last + 1, site], initial=-np.inf) > FROZEN_C
+    others = around.change_of_others(site, (first, last), 0.25, name)
+    return bool(warm and others <= -0.5 * abs(size))
+
+
+LIGHTEST_FALL = 80.0
+"""Snow that wind takes weighs more than this, kg/m3: SWE tells of its going."""
+
+LIGHTEST_SNOW = 30.0
+"""Fresh snow that weighs less than this, kg/m3, is not what a rise of depth is made of."""
+
+
+def _unit_factor(name: str, before: float, after: float) -> str | None:
+    """Return the words of the unit mix-up that turns one level into the other, None where none does."""
+    if max(before, after) < UNIT_LEAST[name] or min(before, after) <= 0:
+        return None
+    rounding = {"swe_mm": 0.6, "depth_m": 0.006}[name]
+    for words, factor in UNIT_FACTORS[name].items():
+        if abs(after * factor / before - 1.0) < UNIT_TOLERANCE + rounding / max(min(before, after), rounding):
+            return words
+    return None
+
+
+def _return(series: StationSeries, levels: tuple[Level, list[Level]], k: int, allowed: float) -> int | None:
+    """Return the number of the level that is back where the good one ended, None where none is within reach."""
+    good, listed = levels
+    size = abs(listed[k].begins - good.ends)
+    for later in range(k + 1, len(listed)):
+        if series.hours[listed[later].first] - series.hours[good.last] > AWAY_DAYS * 24.0:
+            return None
+        if abs(listed[later].begins - good.ends) <= max(BACK_SHARE * size, allowed):
+            return later
+    return None
+
+
+BACK_SHARE = 0.5
+"""Back is within half of what it was away: snow fell or melted meanwhile."""
+
+
+def _rows(series: StationSeries, name: str, ends: tuple[int, int]) -> np.ndarray:
+    """Return the rows from the first to the last that hold a reading."""
+    return ends[0] + np.flatnonzero(np.isfinite(series.values[name][ends[0] : ends[1] + 1]))
+
+
+ALL_ONE = 1e9
+"""Hours: one stretch is one finding, whatever gaps lie in it."""
+
+
+def _tell_mixed_units(series: StationSeries, name: str, ends: tuple[int, int], told: tuple[str, float]) -> None:
+    words, before = told
+    values, unit = series.values[name], UNITS[name]
+    series.tell(
+        _rows(series, name, ends),
+        name,
+        rule="unit mix-up",
+        evidence=lambda rows: f"{values[rows[0]]:.3g} {unit} where about {before:.3g} {unit} stood before",
+        detail=f"the readings look like {words}; declare the unit under columns.stations or have the logger mended",
+        near_hours=ALL_ONE,
+    )
+
+
+def _tell_episode(series: StationSeries, name: str, ends: tuple[int, int], told: tuple[float, float]) -> None:
+    before, after = told
+    unit = UNITS[name]
+    series.tell(
+        _rows(series, name, ends),
+        name,
+        rule="rate of change" if after < DEAD_SHARE * before else "step",
+        evidence=lambda _rows: f"from {before:.4g} to {after:.4g} {unit} at once, and back at the end",
+        detail="for some days another level, with a jump at both ends: look at what was done at the station then",
+        near_hours=ALL_ONE,
+    )
+
+
+def _tell_brief(series: StationSeries, name: str, level: Level, other: float) -> None:
+    unit = UNITS[name]
+    series.tell(
+        _rows(series, name, (level.first, level.last)),
+        name,
+        rule="rate of change",
+        evidence=lambda _rows: f"{level.begins:.4g} {unit} beside {other:.4g} {unit}, faster than snow falls or melts",
+        detail="too few readings to tell whether the level stays: they count again once a day of them agrees with its surroundings",
+        near_hours=ALL_ONE,
+    )
+
+
+def _stays(series: StationSeries, name: str, found: tuple[int, Level, Level]) -> tuple[Level, float, int]:
+    """Treat a jump to a level that stays; return that level as it is from now on, its shift, and the row where that ends."""
+    site, good, new = found
+    size = new.begins - good.ends
+    if new.begins < DEAD_SHARE * good.ends:
+        unit = UNITS[name]
+        series.tell(
+            _rows(series, name, (new.first, new.last)),
+            name,
+            rule="rate of change",
+            evidence=lambda _rows: f"from {good.ends:.4g} to {new.begins:.4g} {unit} at once, and stays there",
+            detail="the signal is gone: look at the sensor and its cable",
+            near_hours=ALL_ONE,
+        )
+        return good, 0.0, 0
+    end = series.season_end(new.first, site)
+    tell_shift(series, name, (new.first, end), size)
+    return replace(new, begins=new.begins - size, ends=new.ends - size), size, end
+
+
+def tell_shift(series: StationSeries, name: str, stretch: tuple[int, int], size: float) -> None:
+    """Take a shift of the sensor's level out of the readings from the first to before the last row, and tell of it."""
+    unit = UNITS[name]
+    marked = _rows(series, name, (stretch[0], _undone(series, name, stretch, size) - 1))
+    series.tell(
+        marked,
+        name,
+        rule="step",
+        evidence=lambda rows: (
+            f"{size:+.3g} {unit} at once without snow, melt or neighbours to show for it; readings shifted back from here on, "
+            f"{series.values[name][rows[0]]:.4g} to {series.values[name][rows[0]] - size:.4g} {unit}"
+        ),
+        action="corrected",
+        detail="the sensor has shifted: visit and zero it, then set aside or switch off by an override what the correction spoils",
+        near_hours=ALL_ONE,
+    )
+    series.values[name][marked] -= size
+
+
+UNDONE_SHARE = 0.7
+UNDONE_LEAST = {"swe_mm": 60.0, "depth_m": 0.25}
+"""A shift ends where one reading takes back seven tenths of it, if it is larger than what melts or settles between two."""
+
+
+def _undone(series: StationSeries, name: str, stretch: tuple[int, int], size: float) -> int:
+    """Return the row at which a shift is taken back by the sensor itself, else the end of the stretch."""
+    rows = _rows(series, name, (stretch[0], stretch[1] - 1))
+    if abs(size) < UNDONE_LEAST[name] or len(rows) == 0:
+        return stretch[1]
+    back = np.flatnonzero(-np.sign(size) * np.diff(series.values[name][rows]) >= UNDONE_SHARE * abs(size))
+    return int(rows[back[0] + 1]) if len(back) else stretch[1]
+
+
+BRIDGE_DAYS = range(3, 31)
+BRIDGE_SHARE = 0.2
+BRIDGE_LEAST_MM = 20.0
+BRIDGE_STILL_MM = 8.0
+
+
+def bridged_since(series: StationSeries, around: Surroundings, place: tuple[int, int], size_mm: float) -> int | None:
+    """Return the reading since which snow fell that the sensor did not feel, where a later rise makes it good.
+
+    Parameters
+    ----------
+    place : station, and day of the rise.
+    size_mm : the rise.
+
+    Snow that carries itself hangs over the sensor like a bridge: the series stands still while snow falls, then jumps.
+    """
+    site, day = place
+    if not size_mm >= BRIDGE_LEAST_MM:
+        return None
+    longest = None
+    swe = around.swe[:, site]
+    for back in BRIDGE_DAYS:
+        start = day - 1 - back
+        if start < 0 or not np.isfinite(swe[start]):
+            continue
+        part = swe[start:day]
+        fallen = around.fallen_here(site, (start + 1, day - 1))
+        if np.nanmax(part) - np.nanmin(part) > BRIDGE_STILL_MM + BRIDGE_SHARE * np.nan_to_num(fallen):
+            break
+        if np.nanmax(around.mean_temperature[start:day, site], initial=-np.inf) > 0.0:
+            break
+        # The plateau began while about as much has fallen since as then came at once.
+        if BRIDGE_FALLEN[0] * size_mm <= fallen <= BRIDGE_FALLEN[1] * size_mm:
+            longest = start
+    if longest is None:
+        return None
+    place_of = series.places[longest + 1 : day, site]
+    held = place_of[place_of >= 0]
+    return int(series.day_starts[held[0]]) if len(held) else None
+
+
+BRIDGE_FALLEN = (0.4, 2.0)
+"""What fell during the plateau, as a share of the rise that ends it: gauges miss much, and the others' snow is not the station's."""
+
+
+def tell_bridging(series: StationSeries, site: int, ends: tuple[int, int], size_mm: float) -> None:
+    """Set aside a plateau under a bridge of snow."""
+    values = series.values["swe_mm"]
+    first = max(ends[0], int(series.bounds[site]))
+    series.tell(
+        _rows(series, "swe_mm", (first, ends[1])),
+        "swe_mm",
+        rule="bridging",
+        evidence=lambda rows: (
+            f"stood at {values[rows[0]]:.0f} to {values[rows[-1]]:.0f} mm while snow fell, then rose by {size_mm:.0f} mm at once"
+        ),
+        detail=f"the snow carried itself over the {QUANTITIES['swe_mm']} sensor; what it says after the rise is used",
+        near_hours=ALL_ONE,
+    )
+
+
+def tell_pair(series: StationSeries, pair: tuple[int, int], days: tuple[int, int]) -> None:
+    """Set aside the days on which two stations read each other's level."""
+    for site, other in (pair, pair[::-1]):
+        held = series.places[days[0] : days[1] + 1, site]
+        held = held[held >= 0]
+        rows = _rows(series, "swe_mm", (int(series.day_starts[held[0]]), int(series.day_ends[held[-1]]) - 1))
+        series.tell(
+            rows,
+            "swe_mm",
+            rule="station against its neighbours",
+            evidence=lambda _rows, other=other: f"read the level of {series.names[other]}, and that one this station's",
+            detail="the two stations' readings were exchanged: mend the station's name in the files",
+            near_hours=ALL_ONE,
+        )
+
+
+def sharpest(
+    series: StationSeries, name: str, site: int, window: tuple[int, int], sign: float
+) -> tuple[int | None, float]:
+    """Return the reading with the greatest change from the one before in the window's days, and that change.
+
+    Parameters
+    ----------
+    window : first and last day.
+    sign : +1 for a rise, -1 for a fall.
+    """
+    a, b = series.bounds[site], series.bounds[site + 1]
+    day_of = series.day_of[a:b]
+    first, last = np.searchsorted(day_of, max(window[0], 0)), np.searchsorted(day_of, window[1], side="right")
+    rows = a + first + np.flatnonzero(np.isfinite(series.values[name][a + first : a + last]))
+    if len(rows) < 2:  # noqa: PLR2004  a change has two ends
+        return None, 0.0
+    steps = sign * np.diff(series.values[name][rows])
+    k = int(np.argmax(steps))
+    return int(rows[k + 1]), float(steps[k])

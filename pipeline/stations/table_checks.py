@@ -1,0 +1,132 @@
+"""The weather table's air temperature and precipitation against the stations, and against what weather can be."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+
+from pipeline.model.problems import Finding
+from pipeline.stations import air_checks, catch_checks
+from pipeline.stations.checks import StationLimits
+from pipeline.stations.gauge_checks import STEP_MM
+from pipeline.stations.network import Network
+from pipeline.stations.own_series_checks import AIR_TEMPERATURES
+from pipeline.stations.series import UNITS
+
+AIR = ("air_temperature_c", "air_temperature_min_c", "air_temperature_max_c")
+RAIN = ("precipitation_mm",)
+
+LINK_DAYS = 3
+"""Days of one rule no further apart than this are one finding."""
+
+
+def within_limits(weather: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the weather table's days with what no weather can be made missing, and the findings.
+
+    Parameters
+    ----------
+    weather : as `check_weather`.
+    """
+    weather = weather.reset_index(drop=True)
+    findings: list[Finding] = []
+    for names, (low, high) in ((AIR, AIR_TEMPERATURES), (RAIN, STEP_MM)):
+        if names[0] not in weather:
+            continue
+        values, unit = weather[names[0]].to_numpy(float), UNITS[names[0]]
+        beyond = (values < low) | (values > high)
+        _tell(weather, (beyond, names), ("out of range", BEYOND), findings, lambda rows, v=values, u=unit, a=(low, high): (
+            f"{v[rows].min():g} to {v[rows].max():g} {u}, allowed {a[0]:g} to {a[1]:g} {u}"
+        ))  # fmt: skip
+    return weather, findings
+
+
+def check_weather(
+    weather: pd.DataFrame, daily: pd.DataFrame, network: Network, limits: StationLimits
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the weather table's past days with what the stations contradict made missing, and the findings.
+
+    Parameters
+    ----------
+    weather : one row a day: date, elevation_m, air_temperature_c, precipitation_mm, file, line; others are kept.
+    daily : the stations' days after their own checks: site_id, date, air_temperature_c, precipitation_mm.
+    network : where the stations stand.
+    """
+    weather = weather.reset_index(drop=True)
+    findings: list[Finding] = []
+    if len(weather) and len(daily):
+        _against_stations(weather, daily, (network, limits), findings)
+    return weather, findings
+
+
+def _against_stations(
+    weather: pd.DataFrame, daily: pd.DataFrame, by: tuple[Network, StationLimits], findings: list[Finding]
+) -> None:
+    """Set aside in place what the stations contradict."""
+    network, limits = by
+    days = pd.date_range(weather["date"].min(), weather["date"].max())
+    at = days.get_indexer(weather["date"])
+    network = Network(network.elevation_m, weather, network.latitude)
+    table, heights = _beside(daily, days, network, air_checks.NAME)
+    air = air_checks.judge(days, table, heights, network, limits.air)
+    for marks, told in ((air.doubtful, air_checks.TWO_ALONE), (air.wrong, ANOTHER)):
+        _tell(weather, (marks[at, -1], AIR), (air_checks.RULE, told), findings, lambda rows: (
+            f"air temperature: {air_checks.words(table[at[rows], -1], air.expected[at[rows], -1])}"
+        ))  # fmt: skip
+    fallen, heights = _beside(daily, days, network, catch_checks.NAME)
+    caught = catch_checks.judge(fallen, heights, limits.catch_factor)
+    for marks, told in ((caught.doubtful, catch_checks.TWO_ALONE), (caught.wrong, ANOTHER)):
+        _tell(weather, (marks[at, -1], RAIN), (catch_checks.RULE, told), findings, lambda rows: (
+            f"precipitation: {catch_checks.words(fallen[at[rows]], fallen.shape[1] - 1)}"
+        ))  # fmt: skip
+
+
+ANOTHER = {
+    "action": "set aside",
+    "severity": "error",
+    "detail": "look at the table's source, its units (columns.weather) and its elevation; its days of the forecast will be off as well",
+}
+BEYOND = {
+    "action": "set aside",
+    "severity": "error",
+    "detail": "another unit, or a code for no value: declare the unit under columns.weather, list the code under missing:",
+}
+
+
+def _beside(daily: pd.DataFrame, days: pd.DatetimeIndex, network: Network, name: str) -> tuple[np.ndarray, np.ndarray]:
+    """Return the stations' daily values with the weather table's as the last column, (days, records), and the elevations."""
+    wide = daily.pivot_table(index="date", columns="site_id", values=name).reindex(days)
+    said, height = network.table(name, days)
+    return np.column_stack([wide.to_numpy(float), said]), np.append(network.heights(list(wide.columns)), height)
+
+
+def _tell(
+    weather: pd.DataFrame,
+    marked: tuple[np.ndarray, tuple[str, ...]],
+    told: tuple[str, dict[str, str]],
+    findings: list[Finding],
+    evidence: Callable[[np.ndarray], str],
+) -> None:
+    """Add a finding for each stretch of marked rows, and make what is set aside missing in the table."""
+    (wrong, names), (rule, words) = marked, told
+    rows = np.flatnonzero(wrong)
+    if len(rows) == 0:
+        return
+    dates = weather["date"].to_numpy("datetime64[D]")
+    parts = np.split(rows, np.flatnonzero(np.diff(dates[rows]).astype(int) > LINK_DAYS) + 1)
+    findings += [
+        Finding(
+            table="weather",
+            file=str(weather["file"].iloc[part[0]]),
+            line=int(weather["line"].iloc[part[0]]),
+            start=str(dates[part[0]]),
+            end=str(dates[part[-1]]),
+            rule=rule,
+            evidence=f"{evidence(part)} ({len(part)} day{'s' if len(part) > 1 else ''})",
+            **words,
+        )
+        for part in parts
+    ]
+    if words["action"] == "set aside":
+        weather.loc[rows, [name for name in names if name in weather]] = np.nan

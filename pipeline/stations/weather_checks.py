@@ -1,0 +1,251 @@
+"""Changes of SWE that the weather does not support: steps in quiet weather, rises without precipitation, falls while frozen."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.stations.series import StationSeries
+from pipeline.stations.shifts import bridged_since, sharpest, tell_bridging, tell_shift
+from pipeline.stations.surroundings import FROZEN_C, Surroundings, change_over, others_quantile, window_sum
+
+QUIET_SPREAD = 3.0
+"""A change must exceed the neighbours' by the threshold and so many robust spreads of the neighbours' own changes."""
+
+LEAST_SPREAD_MM = 2.0
+"""Daily means of a weighing sensor differ by so much for no reason (common practice, no source)."""
+
+NEIGHBOURS = 3
+"""Fewer neighbours than this have no spread of their own."""
+
+CATCH = 2.2
+"""A rise is the weather's up to 2.2 times what fell somewhere near: gauges catch half of windy snow (common practice, no source)."""
+
+SHARP = 0.6
+"""A step puts so large a share of its change between two readings."""
+
+DRY_SHARE = 0.25
+"""A gradual rise is without precipitation while less than this share of it fell anywhere near."""
+
+RISE_DAYS = 3
+FALL_DAYS = 7
+
+MORE_GRADUAL = 1.6
+"""Changes over days need to be this much larger than sudden ones: drift, settling round the sensor and stiff crusts do that much."""
+
+
+def unsupported(series: StationSeries, step_mm: float) -> None:
+    """Take out the changes of SWE for which neither gauge, neighbours, air nor depth has a reason.
+
+    Parameters
+    ----------
+    step_mm : a change of the daily mean smaller than this is within what sensors do by themselves.
+
+    Sudden ones are a `step`, those over days a `rise without precipitation` or a `fall while frozen`. The sensor has shifted
+    in each case: its later readings of the season are shifted back. A rise after a plateau through snowfall is `bridging`.
+    """
+    if series.shape[0] <= RISE_DAYS:
+        return
+    _bridges(series, step_mm)
+    for rule, days, least in (
+        ("step", 2, step_mm),
+        ("rise without precipitation", RISE_DAYS, MORE_GRADUAL * step_mm),
+        ("fall while frozen", FALL_DAYS, MORE_GRADUAL * step_mm),
+    ):
+        around = Surroundings(series)
+        excess, wrong, fallen = _candidates(around, days, least)
+        if rule == "rise without precipitation":
+            wrong &= (excess > 0) & (fallen < DRY_SHARE * excess)
+        if rule == "fall while frozen":
+            wrong &= (excess < 0) & _frozen(around, days)
+        for site in np.flatnonzero(wrong.any(axis=0)):
+            _treat(series, (rule, days, least), int(site), (excess[:, site], wrong[:, site]))
+
+
+def _bridges(series: StationSeries, step_mm: float) -> None:
+    """Set aside plateaus that snow had bridged, wherever more comes in a day or two than fell in them."""
+    around = Surroundings(series)
+    rise = change_over(around.swe, 2)
+    fallen = window_sum(series.precipitation, 2, 0)
+    fallen = np.where(np.isfinite(series.precipitation), fallen, np.maximum(others_quantile(rise, 0.5), 0.0))
+    excess = rise - BRIDGE_CATCH * fallen
+    for site in range(series.shape[1]):
+        marked = excess[:, site] > step_mm + QUIET_SPREAD * LEAST_SPREAD_MM
+        for day in _peaks(excess[:, site], marked, 2):
+            size = float(rise[day, site] - np.nan_to_num(fallen[day, site]))
+            start = bridged_since(series, around, (site, day - 1), size)
+            row, _ = sharpest(series, "swe_mm", site, (day - 2, day), 1.0)
+            if start is not None and row is not None:
+                tell_bridging(series, site, (start, row - 1), size)
+
+
+BRIDGE_CATCH = 1.5
+"""A gauge misses a third of the snow; what came beyond that had lain there before."""
+
+
+def _candidates(around: Surroundings, days: int, least: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return the changes over the days as they differ from the neighbours', and which of them nothing supports."""
+    series = around.series
+    change = change_over(around.swe, days)
+    usual = np.nan_to_num(others_quantile(change, 0.5, NEIGHBOURS))
+    spread = (others_quantile(change, 0.75, NEIGHBOURS) - others_quantile(change, 0.25, NEIGHBOURS)) / 1.349
+    spread = np.fmax(np.nan_to_num(spread), LEAST_SPREAD_MM)
+    # Only neighbours that did the same take from a change: those that melted away do not make a rise of a rest.
+    excess = np.where(change > 0, change - np.maximum(usual, 0.0), change - np.minimum(usual, 0.0))
+    limit = least + QUIET_SPREAD * spread
+    own = np.where(
+        window_sum(np.isfinite(series.precipitation).astype(float), days, 1) > days,
+        window_sum(series.precipitation, days, 1),
+        np.nan,
+    )
+    gauges = window_sum(around.others_precipitation, days, 1)
+    gauges = np.where(np.isfinite(around.others_precipitation), gauges, np.nan)
+    rises = others_quantile(change_over(around.swe, days + 1), 0.9)
+    fallen = np.fmax(np.fmax(own, gauges), np.fmax(rises, 0.0))
+    depth = change_over(around.depth, days)
+    # The depth sensor is a witness of its own: what wind brings or takes it sees too.
+    risen = (excess > limit) & (change > 0)
+    risen &= excess > limit + CATCH * fallen
+    risen &= ~(depth > excess / HEAVIEST_RISE)
+    warm = np.full_like(change, -np.inf)
+    for back in range(days + 2):
+        moved = np.roll(around.warmest, back, axis=0)
+        moved[:back] = np.nan
+        warm = np.fmax(warm, moved)
+    frozen = np.isfinite(warm) & (warm < FROZEN_C)
+    # Bare neighbours do not melt; only those under snow tell that none does.
+    under_snow = np.where(around.swe > SNOW_MM, change, np.nan)
+    at_rest = others_quantile(under_snow, 0.1, NEIGHBOURS) > -AT_REST_MM
+    fallen_off = (excess < -limit) & (change < 0) & (frozen | (at_rest & (np.abs(excess) > WARM_MORE * limit)))
+    fallen_off &= ~(depth < excess / LIGHTEST_FALL - SETTLING_M_DAY * days)
+    return excess, risen | fallen_off, fallen
+
+
+HEAVIEST_RISE = 500.0
+LIGHTEST_FALL = 400.0
+"""Snow brought by wind is lighter than 500 kg/m3; snow taken off was lighter than 400 (common practice, no source)."""
+
+SETTLING_M_DAY = 0.02
+"""Old snow settles by about this a day without any of it going."""
+
+AT_REST_MM = 5.0
+SNOW_MM = 30.0
+SNOW_M = 0.15
+WARM_MORE = 2.0
+"""In air warm enough for melt a fall must be twice as large, and none of the neighbours may melt."""
+
+
+def _frozen(around: Surroundings, days: int) -> np.ndarray:
+    warm = around.warmest.copy()
+    for back in range(1, days + 1):
+        moved = np.roll(around.warmest, back, axis=0)
+        moved[:back] = np.nan
+        warm = np.where(np.isnan(moved), np.nan, np.maximum(warm, moved))
+    return warm < FROZEN_C
+
+
+def _treat(
+    series: StationSeries, kind: tuple[str, int, float], site: int, found: tuple[np.ndarray, np.ndarray]
+) -> None:
+    """Treat the candidates of one station in the order of their days; each shift is taken out before the next is looked at."""
+    rule, days, least = kind
+    excess, wrong = found
+    taken, since = 0.0, -days
+    for day in _peaks(excess, wrong, days):
+        # A shift just taken out stands in the changes of the days that follow it.
+        size = excess[day] - (taken if day - since < days else 0.0)
+        if abs(size) < least:
+            continue
+        row, share = sharpest(series, "swe_mm", site, (day - days, day), np.sign(size))
+        if row is None or (rule == "step" and share < SHARP * abs(size)):
+            continue
+        end = series.season_end(row, site)
+        if rule == "step":
+            tell_shift(series, "swe_mm", (row, end), _size_at(series, site, row, size))
+        else:
+            _tell_gradual(series, site, (day - days, day), (rule, size, end))
+        taken, since = size, day
+
+
+def _peaks(excess: np.ndarray, wrong: np.ndarray, days: int) -> list[int]:
+    """Return the day of the greatest excess in each stretch of candidates no further apart than the window."""
+    marked = np.flatnonzero(wrong)
+    groups = np.split(marked, np.flatnonzero(np.diff(marked) > days) + 1)
+    return [int(group[np.argmax(np.abs(excess[group]))]) for group in groups if len(group)]
+
+
+def _size_at(series: StationSeries, site: int, row: int, size: float) -> float:
+    """Return the shift at a reading: medians of the readings within 12 hours before and after it, no more than `size` and half."""
+    a, b = series.bounds[site], series.bounds[site + 1]
+    hours = series.hours[a:b]
+    near = np.abs(hours - series.hours[row]) <= 12.0  # noqa: PLR2004
+    values = series.values["swe_mm"][a:b]
+    after = near & (np.arange(a, b) >= row)
+    before = near & (np.arange(a, b) < row)
+    after, before = after & np.isfinite(values), before & np.isfinite(values)
+    if not (before.any() and after.any()):
+        return size
+    found = float(np.median(values[after]) - np.median(values[before]))
+    return float(np.clip(found, *sorted((0.5 * size, 1.5 * size))))
+
+
+def _tell_gradual(series: StationSeries, site: int, window: tuple[int, int], found: tuple[str, float, int]) -> None:
+    """Set the days of a gradual shift aside, and shift back what follows."""
+    rule, size, end = found
+    held = series.places[max(window[0] + 1, 0) : window[1], site]
+    held = held[held >= 0]
+    values = series.values["swe_mm"]
+    if len(held) == 0:
+        return
+    first, stop = int(series.day_starts[held[0]]), int(series.day_ends[held[-1]])
+    rows = first + np.flatnonzero(np.isfinite(values[first:stop]))
+    words = "no gauge and no neighbour tells of snow" if size > 0 else "the air stayed below freezing"
+    series.tell(
+        rows,
+        "swe_mm",
+        rule=rule,
+        evidence=lambda part: (
+            f"{size:+.0f} mm in {window[1] - window[0]} days, {values[part[0]]:.0f} to {values[part[-1]]:.0f} mm, while {words}"
+        ),
+        detail="the sensor has shifted; later readings of the season are shifted back: visit it and zero it",
+        near_hours=1e9,
+    )
+    later = stop + np.flatnonzero(np.isfinite(values[stop:end]))
+    values[later] -= size
+
+
+def zero_drift(series: StationSeries, zero_mm: float, *, before_snow: bool = False) -> None:
+    """Shift back readings of SWE on bare ground that are not about nothing.
+
+    Parameters
+    ----------
+    zero_mm : a zero further off than this has drifted.
+    before_snow : only look at the days of each season before its first snow, before jumps are judged: the end of such a drift
+        must not pass for a shift of what follows.
+    """
+    around = Surroundings(series)
+    wrong = around.bare_ground(zero_mm) & (np.abs(around.swe) > zero_mm)
+    if before_snow:
+        snow = (others_quantile(around.swe, 0.5) > zero_mm) | (around.depth > SNOW_M)
+        for season in np.unique(series.seasons):
+            days = series.seasons == season
+            wrong[days] &= ~np.logical_or.accumulate(snow[days], axis=0)
+    if not wrong.any():
+        return
+    marked = series.days_to_readings(wrong) & np.isfinite(series.values["swe_mm"])
+    # Where the reading as it was written is about nothing, an earlier correction has outlived what it corrected.
+    written = series.records["swe_mm"].to_numpy(float)
+    as_written = marked & (np.abs(written) <= zero_mm)
+    series.values["swe_mm"][as_written] = written[as_written]
+    marked &= ~as_written
+    values = series.values["swe_mm"].copy()
+    series.tell(
+        marked,
+        "swe_mm",
+        rule="drift of zero",
+        evidence=lambda rows: f"{values[rows].min():.0f} to {values[rows].max():.0f} mm on bare ground",
+        action="corrected",
+        detail="the ground is bare and counts as such; zero the sensor, and look how long before its readings were off",
+        severity="warning",
+        near_hours=72.0,
+    )
+    series.values["swe_mm"][marked] = 0.0

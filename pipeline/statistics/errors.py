@@ -1,0 +1,241 @@
+"""Errors of totals: what the parts of a map's error add up to over zones and bands.
+
+The map's error is a sum of independent parts, each with its own standard error per cell and its own way of hanging
+together in space: common to the basin, correlated over some distance, or independent from cell to cell. A total's error is
+decided by what does not average out, so it comes from the covariance of the sums, never from the cells one by one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.constants import kilo
+from scipy.linalg import eigh
+
+from pipeline.statistics.area_sums import Blocks, block_cells
+from pipeline.statistics.kriging import Kriging
+from pipeline.statistics.tiles import one_blas_thread
+from pipeline.statistics.variogram import Variogram
+
+MM_PER_M = kilo
+"""Millimetres in a metre: water of 1 m3 on 1 m2."""
+
+SLOPE_REACH_M = 1000.0
+"""E-folding distance over which the cells of one slope err alike: a filled void has one level, a cover grid is mistaken for a whole
+slope in shade or under trees, and nearer than this two places to measure at tell the same. About the
+length of a mountain's side (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class ErrorPart:
+    """One independent part of the error of SWE.
+
+    Parameters
+    ----------
+    name : for people and the record.
+    error_mm : standard error of each cell with its sign, mm, such as (y, x). Cells of opposite signs err against each other:
+        where the one holds too much, the other holds too little.
+    correlation_m : e-folding length of its correlation in space, m; infinite for an error common to the basin (each cell
+        errs by the same share of its own standard error), 0 for one that is independent from cell to cell.
+    shared : whether all sites share it, so that no site left out tells its size and no calibration by them changes it.
+    """
+
+    name: str
+    error_mm: np.ndarray
+    correlation_m: float
+    shared: bool = False
+
+
+@dataclass(frozen=True)
+class KrigedPart:
+    """The error of a kriged field: small near the sites, large far from them, and correlated accordingly.
+
+    Parameters
+    ----------
+    name : for people and the record.
+    scale_mm : (y, x) mm of SWE per unit of the kriged field: 1 for a field in mm, the turnover for a share of turnover.
+    kriging : fitted on the sites.
+    x, y : coordinates of the columns and rows, m.
+    drift : (y, x, k) drift columns, where the kriging has them.
+    """
+
+    name: str
+    scale_mm: np.ndarray
+    kriging: Kriging
+    x: np.ndarray
+    y: np.ndarray
+    drift: np.ndarray | None = None
+
+
+def scaled(part: ErrorPart | KrigedPart, share: np.ndarray | float) -> ErrorPart | KrigedPart:
+    """Return the part with its standard error multiplied by a (y, x) share, or by one for all.
+
+    >>> scaled(ErrorPart("carry local", np.array([10.0, 20.0]), 500.0), np.array([0.5, 0.0])).error_mm
+    array([5., 0.])
+    """
+    if isinstance(part, KrigedPart):
+        return replace(part, scale_mm=share * part.scale_mm)
+    return replace(part, error_mm=share * part.error_mm)
+
+
+def shared_error(parts: Sequence[ErrorPart]) -> np.ndarray:
+    """Return the standard error of the parts that all sites share, mm."""
+    return np.sqrt(sum(part.shared * np.square(part.error_mm) for part in parts))
+
+
+FEW_FIELDS = 3
+"""So many common fields, and one for the rest, stand for any number: level, height and one more hold nearly all of what they do
+together. Accuracy and cost alone: sums over zones are stated no surer with fewer."""
+
+
+def few_fields(fields: list[np.ndarray]) -> list[np.ndarray]:
+    """Return few common error fields that stand for many: each cell's variance is the same, the covariance of cells nearly.
+
+    The many are turned into as many that are orthogonal over the cells, which changes no covariance; of these the largest are
+    kept as they are, with their signs, and the rest go into one that errs everywhere alike, so that no sum is surer for it.
+
+    >>> [field.round(6).tolist() for field in few_fields([np.array([3.0, 0.0]), np.array([4.0, 0.0])])]
+    [[5.0, 0.0], [0.0, 0.0]]
+    """
+    if len(fields) <= 1:
+        return fields
+    rows = np.stack([field.ravel() for field in fields])
+    known = np.isfinite(rows).all(axis=0)
+    with one_blas_thread():
+        _, turned = eigh(rows[:, known] @ rows[:, known].T)
+        apart = np.full(rows.shape, np.nan)
+        apart[:, known] = (turned.T @ rows[:, known])[::-1]
+    # Which way a field is turned is chance: the first cell that it says most of has it above nothing.
+    most = np.nan_to_num(np.abs(apart)).argmax(axis=1)[:, None]
+    apart = apart * np.where(np.take_along_axis(apart, most, axis=1) < 0, -1.0, 1.0) + 0.0
+    rest = np.sqrt((apart[FEW_FIELDS:] ** 2).sum(axis=0, keepdims=True))
+    kept = np.concatenate([apart[:FEW_FIELDS], rest]) if len(apart) > FEW_FIELDS + 1 else apart
+    return [row.reshape(fields[0].shape) for row in kept]
+
+
+@dataclass(frozen=True)
+class VolumeCovariance:
+    """Covariance of the errors of volumes, m6.
+
+    Parameters
+    ----------
+    total : (groups, groups) covariance of all parts together.
+    by_part : the same for each part, by name; parts of one name are added.
+    """
+
+    total: np.ndarray
+    by_part: dict[str, np.ndarray]
+
+    def budget(self, groups: slice = slice(None)) -> dict[str, float]:
+        """Return each part's share of the variance of the summed volumes, largest first; empty without any error.
+
+        Parameters
+        ----------
+        groups : of which groups, such as those of a zone; all when missing.
+        """
+        whole = float(self.total[groups, groups].sum())
+        if whole <= 0:
+            return {}
+        shares = {name: float(part[groups, groups].sum()) / whole for name, part in self.by_part.items()}
+        return dict(sorted(shares.items(), key=lambda item: -item[1]))
+
+
+def volume_covariance(
+    parts: list[ErrorPart | KrigedPart], cell_area_m2: np.ndarray, group: np.ndarray, n_groups: int, cell_m: float
+) -> VolumeCovariance:
+    """Return the covariance of the groups' volumes of water, m6, positive semidefinite.
+
+    Parameters
+    ----------
+    parts : error parts on (y, x), independent of each other.
+    cell_area_m2 : (y, x) area of each cell that counts; may be missing outside the groups.
+    group : (y, x) number of each cell's group, such as its zone-band; -1 for cells in none.
+    n_groups : number of groups; one without a cell has no error.
+    cell_m : cell width, m.
+
+    Raises
+    ------
+    ValueError
+        Where a cell of a group lacks its area or error: a total's error over what is unknown would be too small.
+
+    Examples
+    --------
+    >>> part = ErrorPart("flight bias", np.full((2, 2), 30.0), np.inf)
+    >>> volume_covariance([part], np.full((2, 2), 1e4), np.array([[0, 0], [1, -1]]), 2, 100.0).total
+    array([[360000., 180000.],
+           [180000.,  90000.]])
+    """
+    by_part: dict[str, np.ndarray] = {}
+    for part in parts:
+        se = part.error_mm if isinstance(part, ErrorPart) else part.scale_mm
+        weight = np.where(group >= 0, cell_area_m2 * se / MM_PER_M, 0.0)
+        if not np.isfinite(weight).all():
+            raise ValueError(
+                f"Error part {part.name!r} is missing in cells of a zone or band. Give every such cell an error."
+            )
+        with one_blas_thread():
+            covariance = _covariance(part, weight, (group, n_groups, cell_m))
+        by_part[part.name] = by_part.get(part.name, 0.0) + covariance
+    total = sum(by_part.values(), np.zeros((n_groups, n_groups)))
+    return VolumeCovariance(total, by_part)
+
+
+def _covariance(
+    part: ErrorPart | KrigedPart, weight: np.ndarray, grouping: tuple[np.ndarray, int, float]
+) -> np.ndarray:
+    """Return the covariance of the groups' sums of `weight` (m3) times the part's field in units of its own."""
+    group, n_groups, cell_m = grouping
+    if isinstance(part, KrigedPart):
+        return _kriged_covariance(part, weight, grouping)
+    inside = group >= 0
+    if part.correlation_m == 0:
+        return np.diag(np.bincount(group[inside], weight[inside] ** 2, n_groups))
+    if np.isinf(part.correlation_m):
+        sums = np.bincount(group[inside], weight[inside], n_groups)
+        return np.outer(sums, sums)
+    correlation = Variogram("exponential", 0.0, 1.0, part.correlation_m)
+    cells = block_cells(correlation, weight.shape, cell_m)
+    blocks = Blocks.gather(weight, group, n_groups, cells, cell_m)
+    return _semidefinite(blocks.covariance(correlation))
+
+
+def _kriged_covariance(part: KrigedPart, weight: np.ndarray, grouping: tuple[np.ndarray, int, float]) -> np.ndarray:
+    """Return the posterior covariance of the groups' sums, prior and data terms made of the same points."""
+    group, n_groups, cell_m = grouping
+    variogram = part.kriging.variogram
+    cells = block_cells(variogram, weight.shape, cell_m)
+    blocks = Blocks.gather(weight, group, n_groups, cells, cell_m)
+    prior = variogram.sill * blocks.covariance(variogram)
+    corner = (part.x[0] - cell_m / 2, part.y[0] + cell_m / 2)
+    with_sites = blocks.sums_of(part.kriging.site_covariance, corner)
+    inside = group >= 0
+    drift = None
+    if part.drift is not None:
+        columns = part.drift[inside].T * weight[inside]
+        drift = np.column_stack([np.bincount(group[inside], column, n_groups) for column in columns])
+    sums = np.bincount(group[inside], weight[inside], n_groups)
+    return _semidefinite(part.kriging.sums_covariance(prior, with_sites, sums, drift))
+
+
+def _semidefinite(covariance: np.ndarray) -> np.ndarray:
+    """Return the nearest symmetric matrix without negative variances: rounding leaves traces of them."""
+    covariance = 0.5 * (covariance + covariance.T)
+    values, vectors = eigh(covariance)
+    if len(values) == 0 or values[0] >= 0:
+        return covariance
+    repaired = (vectors * np.maximum(values, 0.0)) @ vectors.T
+    return 0.5 * (repaired + repaired.T)
+
+
+def product_variance(first: np.ndarray, first_se: np.ndarray, second: np.ndarray, second_se: np.ndarray) -> np.ndarray:
+    """Return the variance of the product of two independent quantities, such as depth (m) and density (kg/m3): mm2.
+
+    Exact, m1^2 v2 + m2^2 v1 + v1 v2, whatever their distributions (Goodman 1960, JASA 55, 708-713). The last term is what
+    first-order propagation leaves out.
+
+    >>> float(np.sqrt(product_variance(2.0, 0.08, 350.0, 30.0)).round(5))
+    66.25526
+    """
+    return (first * second_se) ** 2 + (second * first_se) ** 2 + (first_se * second_se) ** 2

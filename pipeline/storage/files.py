@@ -1,0 +1,146 @@
+"""Files that last: flushed to disk, replaced in one step, and folders renamed so that nothing can be overwritten."""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import hashlib
+import os
+import secrets
+from pathlib import Path
+
+from pipeline.model.problems import ArchiveError
+from pipeline.storage.places import in_store, send
+
+NOT_SUPPORTED = {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOLCK}
+"""What a system answers that cannot do a thing at all, as against one that failed to."""
+
+_AT_FDCWD = -100
+_RENAME_NOREPLACE = 1
+
+
+def make_folders(folder: Path) -> None:
+    """Make a folder and those above it, each flushed to disk in its parent; a store has none to make."""
+    if in_store(folder):
+        return
+    missing = [path for path in (folder, *folder.parents) if not path.exists()]
+    for path in reversed(missing):
+        path.mkdir(exist_ok=True)
+        flush_folder(path.parent)
+
+
+def flush_folder(folder: Path) -> None:
+    """Flush a folder's entries to disk, where the system can; what a store has taken is there."""
+    if in_store(folder):
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    except OSError as error:
+        if error.errno not in NOT_SUPPORTED:
+            raise
+    finally:
+        os.close(descriptor)
+
+
+def flush_file(path: Path) -> tuple[int, str]:
+    """Flush a file to disk, read it back, and return its size in bytes and its sha256.
+
+    Raises ArchiveError when what is read back is not what was written.
+    """
+    written = _size_sha256(path)
+    with path.open("rb") as file:
+        os.fsync(file.fileno())
+        if hasattr(os, "posix_fadvise"):
+            # Drop the pages from memory, so that reading back asks the disk.
+            os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+    if _size_sha256(path) != written:
+        raise ArchiveError(f"{path} reads back differently from what was written. Check the disk.")
+    return written
+
+
+def _size_sha256(path: Path) -> tuple[int, str]:
+    with path.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+        return file.tell(), digest
+
+
+def flush_all(folder: Path) -> dict[str, tuple[int, str]]:
+    """Flush every file of a folder and the folder itself; return size and sha256 by name."""
+    files = {path.name: flush_file(path) for path in sorted(folder.iterdir())}
+    flush_folder(folder)
+    return files
+
+
+def replace_file(path: Path, data: bytes, work: Path) -> None:
+    """Put `data` at `path` in one step for every reader; in a folder it is written and flushed in `work` first."""
+    if in_store(path):
+        path.write_bytes(data)
+        return
+    beside = work / f"{path.name}.{secrets.token_hex(4)}"
+    beside.write_bytes(data)
+    put_file(beside, path)
+
+
+def put_file(beside: Path, path: Path) -> None:
+    """Flush a file written elsewhere (for a folder on its own file system) and put it at `path` in one step."""
+    flush_file(beside)
+    if in_store(path):
+        send(beside, path)
+        return
+    os.replace(beside, path)  # noqa: PTH105  one place for the test to fail at
+    flush_folder(path.parent)
+
+
+def append_line(path: Path, line: str) -> None:
+    """Add one line to a file and flush it; an earlier line that was cut off before its end is taken away first.
+
+    When it cannot be written whole, the file is left as it was. Raises OSError.
+    """
+    data = line.encode("utf-8") + b"\n"
+    # Without a buffer: one would try again to write when the file is closed.
+    with path.open("a+b", buffering=0) as file:
+        file.seek(0)
+        whole = file.read().rfind(b"\n") + 1
+        file.truncate(whole)
+        try:
+            if file.write(data) != len(data):
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path))  # noqa: TRY301  to be undone below
+            os.fsync(file.fileno())
+            flush_folder(path.parent)
+        except OSError:
+            file.truncate(whole)
+            raise
+
+
+def rename_new(source: Path, target: Path) -> None:
+    """Rename a folder to a path that must not exist, in one step; raise FileExistsError when it does.
+
+    Linux can refuse to overwrite by itself. Elsewhere a rename onto a folder fails unless that folder is empty, which
+    a published revision never is; an empty one is caught by looking first.
+    """
+    if _rename_noreplace(source, target):
+        return
+    if os.path.lexists(target):
+        raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target))
+    try:
+        source.rename(target)
+    except OSError as error:
+        if error.errno == errno.ENOTEMPTY:
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target)) from error
+        raise
+
+
+def _rename_noreplace(source: Path, target: Path) -> bool:
+    """Return True when the kernel did it, False when it cannot do it here."""
+    try:
+        call = ctypes.CDLL(None, use_errno=True).renameat2
+    except (AttributeError, OSError, TypeError):
+        return False
+    done = call(_AT_FDCWD, os.fsencode(source), _AT_FDCWD, os.fsencode(target), _RENAME_NOREPLACE)
+    if done == 0:
+        return True
+    number = ctypes.get_errno()
+    if number in NOT_SUPPORTED:
+        return False
+    raise OSError(number, os.strerror(number), str(source), None, str(target))

@@ -1,0 +1,155 @@
+"""Dates run anywhere give the same bytes, and a killed worker costs no other date."""
+
+import datetime as dt
+import hashlib
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from pipeline.model.problems import SettingsError
+from pipeline.operations import spread
+from pipeline.operations.child_process import run_apart
+from pipeline.operations.night import NightResult
+from pipeline.operations.spread import run_dates
+from pipeline.settings.basin import read_settings
+from pipeline.settings.operations import Workers
+
+DATES = [dt.date(2031, 3, day) for day in (3, 4)]
+WHY = "backfill", "backfill"
+
+
+def bytes_of(home, name, dates=DATES):
+    """Return a hash of all that was published, but for the times of its making."""
+    files = [path for date in dates for path in sorted((home / name / "made" / str(date) / "r001").iterdir())]
+    assert len(files) > 10 * len(dates)
+    whole = [path.name.encode() + path.read_bytes() for path in files if path.name not in ("record.json", "item.json")]
+    return hashlib.sha256(b"".join(whole)).hexdigest()
+
+
+@pytest.fixture
+def run_with(home):
+    def run(workers, name, more=""):
+        file = home / f"{name}.yaml"
+        file.write_text((home / "basin.yaml").read_text().replace("archive: archive", f"archive: {name}") + more)
+        results = list(run_dates(read_settings(file), DATES, "id", WHY, workers))
+        assert [(one.date, one.state) for one in results] == [(str(date), "done") for date in DATES], results
+        return bytes_of(home, name)
+
+    return run
+
+
+def test_threads_give_the_same_bytes(run_with):
+    assert run_with(Workers(engine="threads", count=2), "threads") == run_with(Workers(), "serial")
+
+
+@pytest.mark.long
+def test_processes_and_a_cluster_give_the_same_bytes(run_with):
+    distributed = pytest.importorskip("distributed")
+    serial = run_with(Workers(), "serial")
+    assert run_with(Workers(engine="processes", count=1), "processes") == serial
+    cluster = distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1"
+    )
+    with cluster:
+        assert run_with(Workers(engine="dask"), "dask", f"dask: {{address: '{cluster.scheduler_address}'}}\n") == serial
+
+
+def test_a_cluster_that_is_not_there_is_one_line(home, settings, monkeypatch):
+    pytest.importorskip("distributed")
+    with pytest.raises(SettingsError, match=r"engine dask needs dask\.address"):
+        list(run_dates(settings, DATES, "id", WHY, Workers(engine="dask")))
+    with (home / "basin.yaml").open("a") as file:
+        file.write("dask: {address: 'tcp://127.0.0.1:9'}\n")
+    settings = read_settings(home / "basin.yaml")
+    monkeypatch.setattr(spread, "CONNECT_S", "0.2s")
+    with pytest.raises(SettingsError, match=r"no dask scheduler answers at tcp://127\.0\.0\.1:9"):
+        list(run_dates(settings, DATES, "id", WHY, Workers(engine="dask")))
+
+
+def killed_on_the_third(settings_file, date, run_id, *_why):
+    if date.endswith("03"):
+        os.kill(os.getpid(), signal.SIGKILL)
+    return NightResult(settings_file, "made", date, run_id, state="done")
+
+
+def test_a_killed_process_costs_no_other_date(settings, monkeypatch):
+    monkeypatch.setattr(spread, "run_night", killed_on_the_third)
+    monkeypatch.setattr(spread, "run_apart", lambda *job: NightResult(job[0], "made", job[1], job[2], state="degraded"))
+    results = list(run_dates(settings, DATES, "id", WHY, Workers(engine="processes", count=1)))
+    # Those that the broken pool had not finished were run apart.
+    assert {one.state for one in results} <= {"done", "degraded"}
+    assert results[0].state == "degraded"
+
+
+def noted_and_slow(settings_file, date, run_id, *_why):
+    with (Path(settings_file).parent / "begun").open("a") as file:
+        file.write(f"{date}\n")
+    time.sleep(0.1)
+    return NightResult(settings_file, "made", date, run_id, state="done")
+
+
+def test_dates_that_have_not_begun_are_left_when_lasting_workers_are_stopped(settings, monkeypatch):
+    monkeypatch.setattr(spread, "run_night", noted_and_slow)
+    dates = [dt.date(2031, 3, day) for day in range(3, 28)]
+    results = run_dates(settings, dates, "id", WHY, Workers(engine="processes", count=1))
+    assert next(results).state == "done"
+    begun = settings.file.parent / "begun"
+    results.close()
+    assert len(begun.read_text().split()) < len(dates)
+
+
+def test_a_night_beyond_its_limit_is_stopped_and_told(home):
+    begun = time.monotonic()
+    result = run_apart(str(home / "basin.yaml"), "2031-03-03", "id", 0.05)
+    assert (result.state, result.passing) == ("failed", False)
+    assert result.message.startswith("the night took more than 0.05 s, its waiting for inputs and other runs included")
+    assert time.monotonic() - begun < 10
+
+
+def test_a_night_that_dies_is_told_and_may_be_tried_again(home, monkeypatch):
+    monkeypatch.setattr("pipeline.operations.child_process._CODE", "import os; os.kill(os.getpid(), 9)")
+    result = run_apart(str(home / "basin.yaml"), "2031-03-03", "id", 60)
+    assert result.passing
+    assert result.message.startswith("the night was killed from outside, most often for want of memory")
+    monkeypatch.setattr("pipeline.operations.child_process._CODE", "raise ImportError('no such library')")
+    result = run_apart(str(home / "basin.yaml"), "2031-03-03", "id", 60)
+    assert (result.passing, result.message) == (False, "the night ended with status 1: ImportError: no such library")
+
+
+def test_a_result_told_whole_counts_whatever_its_process_died_of(home, monkeypatch):
+    said = json.dumps(NightResult("basin.yaml", "made", "2031-03-03", "id", state="done", revision=1).plain())
+    code = f"import os, sys; sys.stdout.write({said + chr(10)!r}); sys.stdout.flush(); os.abort()"
+    monkeypatch.setattr("pipeline.operations.child_process._CODE", code)
+    result = run_apart(str(home / "basin.yaml"), "2031-03-03", "id", 60)
+    assert (result.state, result.revision) == ("done", 1)
+    # Half a line, or a line that is no result, is none.
+    for cut in (said[:-9], f"{said[:-9]}\n", "[]\n", said):
+        monkeypatch.setattr("pipeline.operations.child_process._CODE", code.replace(repr(said + chr(10)), repr(cut)))
+        result = run_apart(str(home / "basin.yaml"), "2031-03-03", "id", 60)
+        assert (result.state, result.message) == ("failed", "the night was ended by SIGABRT")
+
+
+def test_a_night_apart_publishes_under_the_runs_name(home):
+    result = run_apart(str(home / "basin.yaml"), "2031-03-03", "the-id", 300)
+    assert (result.state, result.revision, result.run_id) == ("done", 1, "the-id")
+    lines = [json.loads(line) for line in (home / "archive" / ".operations" / "log.jsonl").read_text().splitlines()]
+    assert {line["run_id"] for line in lines} == {"the-id"}
+    assert [line["stage"] for line in lines][-1] == "making the page"
+
+
+def test_a_nights_process_ends_without_tidying_up():
+    code = (
+        "import atexit, os, sys; from pipeline.operations import apart, night\n"
+        "atexit.register(os.abort)\n"
+        "night.run_night = lambda *w: night.NightResult(w[0], state='done')\n"
+        'sys.argv[1:] = [\'["x", "2031-03-03", "id", ["update", "why"]]\']; apart.child()'
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0
+    assert json.loads(done.stdout)["state"] == "done"

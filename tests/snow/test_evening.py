@@ -1,0 +1,43 @@
+"""A flight's level and that of the flight before, carried on to its day."""
+
+import datetime as dt
+
+import numpy as np
+import pytest
+
+from pipeline.snow.evening import Level, level_of
+
+SINCE = dt.date(2031, 2, 1)
+AREA = np.array([[0.0, 1e4, 1e4, 2e4]])
+FLOWN = np.array([[900.0, 110.0, np.nan, 330.0]])
+
+
+def test_the_innovation_is_of_the_volumes_over_the_cells_seen_in_the_basin():
+    carried = np.array([[0.0, 130.0, 500.0, 285.0]])
+    level = level_of(SINCE, FLOWN, carried, AREA)
+    assert level.innovation == pytest.approx(np.log((110 + 2 * 330) / (130 + 2 * 285)))
+    assert level.parameters()["carried_from"] == "2031-02-01"
+
+
+@pytest.mark.parametrize("innovation", [-0.1, 0.0, 0.02, 0.3])
+def test_the_combined_volume_is_the_weighted_mean_of_the_logarithms(innovation):
+    level = Level(SINCE, innovation)
+    flown, carried = 200.0, 200.0 * np.exp(-innovation)
+    expected = (1.0 - level.weight) * np.log(flown) + level.weight * np.log(carried)
+    assert np.log(level.factor * flown) == pytest.approx(expected)
+
+
+def test_the_weight_falls_as_the_innovation_grows():
+    """0.2 / (1 + (0.3 / 0.6)^2) = 0.16."""
+    assert Level(SINCE, 0.3).weight == pytest.approx(0.16)
+    assert Level(SINCE, 0.0).weight == pytest.approx(0.2)
+
+
+def test_a_wild_innovation_hardly_moves_the_flight():
+    """Late in melt what was carried may be gone where the flight saw snow, or ten times as much."""
+    assert all(abs(np.log(Level(SINCE, wild).factor)) < 0.04 for wild in (-3.0, 3.0))
+
+
+def test_no_snow_in_either_tells_nothing():
+    assert level_of(SINCE, FLOWN, np.zeros(AREA.shape), AREA) is None
+    assert level_of(SINCE, np.where(np.isfinite(FLOWN), 0.0, np.nan), np.ones(AREA.shape), AREA) is None

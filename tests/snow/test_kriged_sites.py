@@ -1,0 +1,82 @@
+"""The sites' SWE kriged over the basin: PyKrige where it can, the same from our own solver, and never a failure."""
+
+import numpy as np
+import pytest
+import xarray as xr
+from made_sites import DATE, record
+
+from pipeline.snow import kriged_sites
+from pipeline.snow.kriged_sites import KrigedSites
+
+
+def world(seed, n):
+    rng = np.random.default_rng(seed)
+    xy, elevation = rng.random((n, 2)) * 9000.0, rng.uniform(1500, 2600, n)
+    return record(xy, elevation, np.maximum(0.4 * (elevation - 1500) + rng.normal(80, 30, n), 0.0))
+
+
+def grid():
+    east, north = np.meshgrid(np.arange(0, 9000, 300.0), np.arange(9000, 0, -300.0))
+    elevation = 1500.0 + east / 8.0 + 40.0 * np.sin(north / 900.0)
+    elevation[3, 4] = np.nan
+    return xr.Dataset({k: (("y", "x"), v) for k, v in (("east", east), ("north", north), ("elevation", elevation))})
+
+
+@pytest.mark.parametrize("n", [8, 40])
+def test_pykrige_and_our_own_solver_say_the_same(n, monkeypatch):
+    model = KrigedSites().fit(world(n, n), DATE)
+    assert model.engine_ is not None
+    with_pykrige = model.predict(grid())
+    monkeypatch.setattr(kriged_sites, "PYKRIGE_PAIRS", 0)
+    alone = model.predict(grid())
+    np.testing.assert_allclose(with_pykrige.swe_mm, alone.swe_mm, rtol=1e-6)
+    np.testing.assert_allclose(with_pykrige.standard_error(), alone.standard_error(), rtol=1e-6)
+    assert np.isfinite(alone.swe_mm).sum() == np.isfinite(grid()["elevation"]).sum()
+
+
+def test_a_trend_with_elevation_pays_where_there_is_one():
+    off, plain = [], []
+    for seed in range(12):
+        ground = world(seed, 24)
+        held = ground.sites.index[::4]
+        rest = ground
+        for site in held:
+            rest = rest.without(site)
+        sites = ground.sites.loc[held]
+        place = xr.Dataset(
+            {
+                k: ("site", sites[c].to_numpy(float))
+                for k, c in (("east", "x"), ("north", "y"), ("elevation", "elevation_m"))
+            }
+        )
+        observed = ground.daily.set_index("site_id")["swe_mm"][held].to_numpy()
+        off.append(KrigedSites().fit(rest, DATE).predict(place).swe_mm - observed)
+        plain.append(rest.daily["swe_mm"].mean() - observed)
+    assert np.std(np.concatenate(off)) < 0.5 * np.std(np.concatenate(plain))
+    # Sites are their cells: nothing is taken off.
+    assert abs(np.mean(np.concatenate(off))) < 3 * np.std(np.concatenate(off)) / np.sqrt(12 * 6)
+
+
+@pytest.mark.parametrize(
+    ("xy", "elevation", "swe"),
+    [
+        (np.array([[10.0, 10.0]]), [1800.0], [250.0]),
+        (np.array([[10.0, 10.0], [900.0, 10.0]]), [1800.0, 1800.0], [250.0, 90.0]),
+        (np.full((6, 2), 400.0), np.linspace(1600, 2000, 6), np.linspace(100, 300, 6)),
+        (np.column_stack([np.arange(6) * 800.0, np.zeros(6)]), np.full(6, 1900.0), np.linspace(100, 300, 6)),
+        (np.repeat(np.random.default_rng(1).random((4, 2)) * 9000, 2, axis=0), np.linspace(1600, 2000, 8), np.full(8, 200.0)),
+        (np.random.default_rng(2).random((9, 2)) * 9000, np.linspace(1600, 2000, 9), np.zeros(9)),
+        (np.random.default_rng(3).random((9, 2)) * 9000, np.linspace(1600, 2000, 9), [200.0] * 8 + [9000.0]),
+    ],
+    ids=["one", "two", "one place", "in a row", "pairs", "bare", "outlier"],
+)  # fmt: skip
+def test_no_set_of_sites_makes_it_fail(xy, elevation, swe):
+    model = KrigedSites().fit(record(xy, np.asarray(elevation), np.asarray(swe)), DATE)
+    found = model.predict(grid().fillna(1700.0))
+    assert np.isfinite(found.swe_mm).all()
+    assert (found.swe_mm >= 0).all()
+    assert np.isfinite(found.standard_error()).all()
+    assert all(np.isfinite(part.error_mm).all() for part in found.all_parts(np.arange(30.0), np.arange(30.0))[:2])
+    assert model.parameters()["range_m"] > 0
+    if not np.any(swe):
+        assert found.swe_mm.max() == 0

@@ -1,0 +1,51 @@
+"""Modelled density: between new snow and settled snow, older and warmer snow denser."""
+
+import numpy as np
+import pytest
+from made_weather import NODES, made_forcing
+
+from pipeline.snow.settling import SETTLED, fresh_density, settled_density
+
+
+def test_new_snow_by_temperature():
+    # Hedstrom and Pomeroy 1998, Hydrol. Process. 12, 1611-1625, eq. 7: 67.92 + 51.25 exp(T / 2.59).
+    assert fresh_density(np.array([-5.0])) == pytest.approx([75.36], abs=0.01)
+
+
+def test_density_stays_between_new_and_settled():
+    model = settled_density(made_forcing(200, level_c=-8, swing_c=16))
+    known = model.density[np.isfinite(model.density)]
+    assert known.min() >= 60
+    assert known.max() <= SETTLED[1] + 1e-9
+
+
+def test_without_new_snow_density_never_falls():
+    forcing = made_forcing(150, storm_every=200, storm_mm=300.0)
+    density = settled_density(forcing).density[1:]
+    change = np.diff(density, axis=0)
+    assert (change[np.isfinite(change)] >= -1e-9).all()
+
+
+def test_a_storm_makes_the_pack_lighter_and_it_settles_again():
+    forcing = made_forcing(100, swing_c=0.0, level_c=-6, storm_every=50, storm_mm=100.0)
+    column = settled_density(forcing).density[:, list(NODES).index(2000.0)]
+    assert column[50] < column[49] - 50
+    assert column[70] > column[50] + 50
+
+
+def test_how_much_fell_does_not_matter():
+    one, two = (settled_density(made_forcing(storm_mm=amount, level_c=-9, swing_c=0.0)) for amount in (10.0, 40.0))
+    # Half freezing at 1000 m: melt there takes more of the thinner snow.
+    assert one.density[30:, 12:] == pytest.approx(two.density[30:, 12:], rel=0.02)
+
+
+def test_at_elevations_and_days():
+    model = settled_density(made_forcing())
+    between = model.at(model.days[-1], np.array([2050.0]))[0]
+    ends = model.at(model.days[-1], np.array([2000.0, 2100.0]))
+    assert min(ends) <= between <= max(ends)
+
+
+def test_no_snow_anywhere_has_no_density():
+    model = settled_density(made_forcing(storm_mm=0.0))
+    assert np.isnan(model.at(model.days[-1], np.array([2000.0, 2500.0]))).all()
