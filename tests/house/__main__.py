@@ -7,7 +7,7 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2] / "docs")]
 
-import figures
+import figures  # noqa: E402  a script finds what lies beside it
 
 LISTED = {
     "tuples": figures.mixed_tuple_parameters,
