@@ -1,8 +1,10 @@
 """What all tests share."""
 
+import io
 import os
 from pathlib import Path
 
+import coverage
 import one_thread  # noqa: F401  before numpy and numba are imported
 import pytest
 from hypothesis import settings
@@ -13,6 +15,9 @@ settings.load_profile("suite")
 
 collect_ignore = ["conftest.py"]
 """Holds no example to run, and there are several files of this name."""
+
+LEAST_COVERED = 10
+"""Modules that are listed: as many as a reader looks at."""
 
 LONGEST = (
     "publishing/test_store.py",
@@ -46,3 +51,16 @@ def _no_waiting_for_the_disk():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(os, "fsync", lambda _file: None)
         yield
+
+
+def pytest_terminal_summary(terminalreporter, config):
+    """List the least covered modules after a run that measured coverage (`--cov`)."""
+    if not config.pluginmanager.hasplugin("_cov"):
+        return
+    measured = coverage.Coverage(data_file=config.rootpath / ".coverage")
+    measured.load()
+    text = io.StringIO()
+    total = measured.report(file=text, sort="cover")
+    rows = [line for line in text.getvalue().splitlines() if line.startswith(("pipeline", "flows"))]
+    terminalreporter.section(f"coverage {total:.0f} %, least covered modules")
+    terminalreporter.write_line("\n".join(rows[:LEAST_COVERED]))

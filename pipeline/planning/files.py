@@ -12,6 +12,7 @@ from pipeline.publishing.tables import plain_csv
 from pipeline.storage.failures import told
 
 KM = 1000.0
+"""Metres in a kilometre."""
 
 
 def write_files(found: Plan, content: dict[str, Any], folder: Path) -> list[str]:
