@@ -83,7 +83,7 @@ FOLDERS = {
     "planning": _folder(
         PEOPLE,
         "where to measure next",
-        "estimate flights gather inputs model operations publishing settings snow statistics storage",
+        "estimate flights gather inputs model publishing settings snow statistics storage",
     ),
     "cli": _folder(
         PEOPLE,

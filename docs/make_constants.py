@@ -256,8 +256,7 @@ class Demo:
     def __init__(self, folder: Path) -> None:
         """Read the nights."""
         _import_methods()
-        from pipeline.gather.day import read_inputs  # noqa: PLC0415
-        from pipeline.operations import run  # noqa: PLC0415
+        from pipeline.gather.day import choices, read_inputs  # noqa: PLC0415
         from pipeline.settings.basin import read_settings  # noqa: PLC0415
 
         text = (ROOT / "configs" / "larkmoor.yaml").read_text("utf-8")
@@ -270,7 +269,7 @@ class Demo:
         self.nights, self.left_out, self.before_outlook = {}, {}, None
         for date in dict.fromkeys(NIGHTS):
             day = dt.date.fromisoformat(date)
-            self.nights[date] = read_inputs(settings, day, lambda _: None).inputs, run.choices(settings, day)
+            self.nights[date] = read_inputs(settings, day, lambda _: None).inputs, choices(settings)
 
     def base(self) -> dict[str, tuple[float, float]]:
         """Return the figures with the constants as they are; keep what leaving sites out gave, and the day before its outlook."""
@@ -336,7 +335,7 @@ class Demo:
 
         day, inputs = self.before_outlook
         start = self.nights[BETWEEN][1].season_start
-        asked = inputs.grid, inputs.terrain, inputs.ground, inputs.forecast, inputs.albedo, start
+        asked = inputs.basin, inputs.ground, inputs.forecast, inputs.albedo, start
         table = with_outlook(day, OutlookInputs(*asked)).outlook.table
         basin = table[table["level"] == "basin"]
         return {"outlook": (float(basin["melt_m3"].sum()), float(basin["melt_se_m3"].sum()))}

@@ -138,7 +138,7 @@ def check(
         asked = day_of(date) or run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
         with time_limit(chosen.operations.limits.night_s, f"{chosen.basin.id} {asked}"):
             readings = gather.read_inputs(chosen, asked, stage)
-            impossible = why_no_estimate(readings.inputs, run.choices(chosen, asked))
+            impossible = why_no_estimate(readings.inputs, gather.choices(chosen))
     if as_json:
         print_json(check_json(readings, impossible))
     else:

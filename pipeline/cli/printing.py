@@ -28,7 +28,7 @@ def update_tables(outcome: Outcome, units: Units) -> list[Any]:
     told = {name: volume(basin[name], units) for name in basin.index if name.startswith("volume")}
     inputs, checks = outcome.readings.inputs, _published_checks(outcome.published.path)
     parts: list[Any] = [
-        Text(f"{inputs.title}, {inputs.date}", style="bold"),
+        Text(f"{inputs.title}, {inputs.day.date}", style="bold"),
         *(
             Text(f"{line[:1].upper()}{line[1:]}: readers do not get the figures below", style="yellow")
             for line in outcome.published.told_back
@@ -64,8 +64,8 @@ def update_json(outcome: Outcome) -> dict[str, Any]:
     """Return what `snowtally update --json` prints."""
     totals = revision_totals(outcome.published.path)
     return {
-        "basin": outcome.readings.inputs.basin_id,
-        "date": str(outcome.readings.inputs.date),
+        "basin": outcome.readings.inputs.day.basin_id,
+        "date": str(outcome.readings.inputs.day.date),
         "revision": outcome.published.revision,
         "unchanged": outcome.published.unchanged,
         "why": outcome.published.why,
@@ -107,7 +107,7 @@ def check_tables(readings: Readings, impossible: str) -> list[Any]:
     """
     ground = readings.inputs.ground
     parts: list[Any] = [
-        Text(f"{readings.inputs.title}: inputs that {readings.inputs.date} may use", style="bold"),
+        Text(f"{readings.inputs.title}: inputs that {readings.inputs.day.date} may use", style="bold"),
         f"{len(ground.sites)} sites; {len(readings.rows['courses'])} course samples on {len(ground.visits)} visits; "
         f"{len(readings.rows['stations'])} station readings on {len(ground.daily)} station days; "
         f"{len(readings.inputs.flights)} flights; {len(readings.rows['weather'])} days of weather",
@@ -136,8 +136,8 @@ def _degraded(readings: Readings) -> str:
 def check_json(readings: Readings, impossible: str) -> dict[str, Any]:
     """Return what `snowtally check --json` prints."""
     return {
-        "basin": readings.inputs.basin_id,
-        "date": str(readings.inputs.date),
+        "basin": readings.inputs.day.basin_id,
+        "date": str(readings.inputs.day.date),
         "no_estimate": impossible,
         "degraded": readings.degraded,
         "rows": {name: len(table) for name, table in readings.rows.items()},

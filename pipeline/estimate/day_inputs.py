@@ -10,20 +10,20 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.model.grid import BasinGrid
+from pipeline.model.basin import Basin, BasinDay
 from pipeline.model.ground import GroundRecord
 from pipeline.snow.settling import Settling
 
 
 @dataclass(frozen=True)
 class DayInputs:
-    """Everything a day may use, read, checked and on the basin grid; nothing in it is dated after `date`.
+    """Everything a day may use, read, checked and on the basin grid; nothing in it is dated after the day.
 
     Parameters
     ----------
-    basin_id, title, date, noon_utc, zones : as in `Day`.
-    grid : the basin grid with its margin.
-    terrain : what is fixed on the grid, from `read_terrain`.
+    day : the basin's day.
+    title, noon_utc : as in `Day`.
+    basin : the grid and what is fixed on it.
     ground : the sites and what they said.
     densities : density records: site_id, date, depth_m, density_kg_m3, elevation_m.
     earlier_densities : the same of the courses in earlier seasons; None where there are none.
@@ -41,13 +41,10 @@ class DayInputs:
     landform : fields of `terrain.predictors.landform` by name, where they are kept; made anew where they are not.
     """
 
-    basin_id: str
+    day: BasinDay
     title: str
-    date: dt.date
     noon_utc: dt.datetime
-    zones: list[tuple[str, str]]
-    grid: BasinGrid
-    terrain: xr.Dataset
+    basin: Basin
     ground: GroundRecord
     densities: pd.DataFrame
     flights: list[xr.Dataset]
@@ -72,14 +69,12 @@ class Choices:
     Parameters
     ----------
     snow_class : class of the published density relation.
-    season_start : first day of the snow season.
     least_valid_fraction : a cell that a flight saw less of is left to the background.
     method : how backgrounds are chosen, as in `snow.blend.blended`.
     wind_from_deg : direction that the prevailing wind comes from, clockwise from true north.
     """
 
     snow_class: str
-    season_start: dt.date
     least_valid_fraction: float
     method: str = "auto"
     wind_from_deg: float = 270.0

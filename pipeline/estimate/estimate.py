@@ -54,21 +54,19 @@ def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
     if inputs.forecast is None:
         day = replace(day, models=day.models | {"outlook": {"made": False, "why": NO_WEATHER}})
     else:
-        day = with_outlook(day, _for_outlook(found.inputs, choices))
+        day = with_outlook(day, _for_outlook(found.inputs))
     if inputs.normals is None:
         return day
-    basin = inputs.basin_id, float(day.totals["swe_mean_mm"].iloc[0])
-    return replace(day, normals=in_per_cent(inputs.normals, basin, day.sites, (inputs.date, choices.season_start)))
+    swe_mean_mm = float(day.totals["swe_mean_mm"].iloc[0])
+    return replace(day, normals=in_per_cent(inputs.normals, inputs.day, swe_mean_mm, day.sites))
 
 
 NO_WEATHER = "the settings name no weather table (inputs.weather)"
 """Why a basin without a weather table has no outlook."""
 
 
-def _for_outlook(inputs: DayInputs, choices: Choices) -> OutlookInputs:
-    return OutlookInputs(
-        inputs.grid, inputs.terrain, inputs.ground, inputs.forecast, inputs.albedo, choices.season_start
-    )
+def _for_outlook(inputs: DayInputs) -> OutlookInputs:
+    return OutlookInputs(inputs.basin, inputs.ground, inputs.forecast, inputs.albedo, inputs.day.season_start)
 
 
 def why_no_estimate(inputs: DayInputs, choices: Choices) -> str:
@@ -76,11 +74,11 @@ def why_no_estimate(inputs: DayInputs, choices: Choices) -> str:
     if _with_flights_that_see(inputs, choices).flights:
         return ""
     ground = _with_depth_only_sites(replace(inputs, flights=[]), choices).ground
-    return _nothing_to_go_by(inputs, inputs.date) if site_values(ground, inputs.date).empty else ""
+    return _nothing_to_go_by(inputs, inputs.day.date) if site_values(ground, inputs.day.date).empty else ""
 
 
 def _nothing_to_go_by(inputs: DayInputs, date: dt.date) -> str:
-    return f"no estimate for {inputs.basin_id} on {date}: no flight, and no course or station with a usable SWE near the date"
+    return f"no estimate for {inputs.day.basin_id} on {date}: no flight, and no course or station with a usable SWE near the date"
 
 
 def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
@@ -95,16 +93,16 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
     flown = flights[-1] if flights else None
     background = _blend(flights, inputs, choices)
     places = _places(flown, inputs)
-    today = _with_covers(_map_of(flown, background, places, inputs), flown, inputs, choices)
-    density = _density(inputs, choices).fit(inputs.densities, inputs.date)
+    today = _with_covers(_map_of(flown, background, places, inputs), flown, inputs)
+    density = _density(inputs, choices).fit(inputs.densities, inputs.day.date)
     return MapOfDay(inputs, places, today, background, density)
 
 
 def derived(inputs: DayInputs, choices: Choices) -> DayInputs:
     """Return the inputs with what is derived of them: flights that saw enough, exposure, patterns, gains, settling, depth alone."""
     inputs = _with_flights_that_see(inputs, choices)
-    inputs = _with_site_gains(_with_past_pattern(_with_exposure(inputs)), choices)
-    return _with_depth_only_sites(_with_settling(_with_landform(inputs, choices), choices), choices)
+    inputs = _with_site_gains(_with_past_pattern(_with_exposure(inputs)))
+    return _with_depth_only_sites(_with_settling(_with_landform(inputs, choices)), choices)
 
 
 def season_flights(inputs: DayInputs, choices: Choices) -> list[Flown]:
@@ -116,8 +114,8 @@ def season_flights(inputs: DayInputs, choices: Choices) -> list[Flown]:
 
 
 def _density(inputs: DayInputs, choices: Choices) -> BulkDensity:
-    origin = autumn_origin(choices.season_start, southern=inputs.grid.southern)
-    lead_days = (origin - choices.season_start).days
+    origin = autumn_origin(inputs.day.season_start, southern=inputs.basin.grid.southern)
+    lead_days = (origin - inputs.day.season_start).days
     return BulkDensity(SeasonPrior(choices.snow_class, origin, lead_days, inputs.settling), inputs.earlier_densities)
 
 
@@ -126,16 +124,16 @@ def _with_flights_that_see(inputs: DayInputs, choices: Choices) -> DayInputs:
 
     def sees(flight: xr.Dataset) -> bool:
         seen = np.isfinite(flight["depth"]) & (flight["valid_fraction"] >= choices.least_valid_fraction)
-        return bool((seen & np.isfinite(inputs.terrain["elevation"])).any())
+        return bool((seen & np.isfinite(inputs.basin.terrain["elevation"])).any())
 
     return replace(inputs, flights=[flight for flight in inputs.flights if sees(flight)])
 
 
-def _with_settling(inputs: DayInputs, choices: Choices) -> DayInputs:
+def _with_settling(inputs: DayInputs) -> DayInputs:
     """Return the inputs with the season's modelled density, where the weather is known."""
     ground = inputs.ground
     forcing = season_forcing(
-        ground, pd.Timestamp(choices.season_start), pd.Timestamp(inputs.date), weather_nodes(ground)
+        ground, pd.Timestamp(inputs.day.season_start), pd.Timestamp(inputs.day.date), weather_nodes(ground)
     )
     known = forcing is not None and forcing.tells
     return replace(inputs, settling=settled_density(forcing) if known else None)
@@ -143,15 +141,16 @@ def _with_settling(inputs: DayInputs, choices: Choices) -> DayInputs:
 
 def _with_exposure(inputs: DayInputs) -> DayInputs:
     """Return the inputs with exposure and coordinates on the terrain, and what the sites' cells are like on the sites."""
-    terrain = add_exposure(inputs.terrain)
-    north, east = np.meshgrid(inputs.grid.y, inputs.grid.x, indexing="ij")
+    terrain = add_exposure(inputs.basin.terrain)
+    north, east = np.meshgrid(inputs.basin.grid.y, inputs.basin.grid.x, indexing="ij")
     terrain = terrain.assign(east=(("y", "x"), east), north=(("y", "x"), north))
     sites = inputs.ground.sites
     row, column = sites["row"].to_numpy(), sites["column"].to_numpy()
     cell = {name: terrain[name].to_numpy()[row, column] for name in ("northness", "canopy")}
     sites = sites.assign(**cell)
     placed = {name: _placed(getattr(inputs, name), sites) for name in ("densities", "earlier_densities")}
-    return replace(inputs, terrain=terrain, ground=replace(inputs.ground, sites=sites), **placed)
+    basin = replace(inputs.basin, terrain=terrain)
+    return replace(inputs, basin=basin, ground=replace(inputs.ground, sites=sites), **placed)
 
 
 def _placed(records: pd.DataFrame | None, sites: pd.DataFrame) -> pd.DataFrame | None:
@@ -170,14 +169,15 @@ def _with_past_pattern(inputs: DayInputs) -> DayInputs:
     sites = inputs.ground.sites
     at_sites = {PAST_PATTERN: pattern[sites["row"].to_numpy(), sites["column"].to_numpy()]}
     ground = replace(inputs.ground, sites=sites.assign(**at_sites))
-    return replace(inputs, terrain=inputs.terrain.assign({PAST_PATTERN: (("y", "x"), pattern)}), ground=ground)
+    terrain = inputs.basin.terrain.assign({PAST_PATTERN: (("y", "x"), pattern)})
+    return replace(inputs, basin=replace(inputs.basin, terrain=terrain), ground=ground)
 
 
-def _with_site_gains(inputs: DayInputs, choices: Choices) -> DayInputs:
+def _with_site_gains(inputs: DayInputs) -> DayInputs:
     """Return the inputs with what earlier seasons' flights tell of the sites against their cells."""
     if inputs.earlier_pairs is None:
         return inputs
-    pairs = with_seasons(inputs.earlier_pairs, choices.season_start)
+    pairs = with_seasons(inputs.earlier_pairs, inputs.day.season_start)
     return replace(inputs, ground=replace(inputs.ground, earlier_pairs=pairs))
 
 
@@ -185,13 +185,14 @@ def _with_landform(inputs: DayInputs, choices: Choices) -> DayInputs:
     """Return the inputs with the shape of the ground on the terrain, where trees ask for it."""
     if not asks_trees(choices.method, len(inputs.flights)):
         return inputs
-    terrain = with_landform(inputs.terrain, inputs.landform, choices.wind_from_deg)
-    return replace(inputs, terrain=terrain.assign_attrs(latitude=inputs.grid.latitude_deg))
+    terrain = with_landform(inputs.basin.terrain, inputs.landform, choices.wind_from_deg)
+    terrain = terrain.assign_attrs(latitude=inputs.basin.grid.latitude_deg)
+    return replace(inputs, basin=replace(inputs.basin, terrain=terrain))
 
 
 def _with_depth_only_sites(inputs: DayInputs, choices: Choices) -> DayInputs:
     """Return the inputs with SWE for the sites that measured a depth alone, on the days that are asked for."""
-    days = [inputs.date, *(dt.date.fromisoformat(flight.attrs["date"]) for flight in inputs.flights)]
+    days = [inputs.day.date, *(dt.date.fromisoformat(flight.attrs["date"]) for flight in inputs.flights)]
     ground = with_depth_only_sites(
         inputs.ground, lambda date: _density(inputs, choices).fit(inputs.densities, date), days
     )
@@ -202,68 +203,72 @@ def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices:
     """Return the basin on a flight's day, its level combined with the flight before, voids filled from that day's background."""
     date = dt.date.fromisoformat(flight.attrs["date"])
     density = _density(inputs, choices).fit(inputs.densities, date)
-    flown = flight_swe(flight, density, inputs.terrain, choices.least_valid_fraction)
-    whole = flown.seen[np.isfinite(inputs.terrain["elevation"].to_numpy())].all()
+    flown = flight_swe(flight, density, inputs.basin.terrain, choices.least_valid_fraction)
+    whole = flown.seen[np.isfinite(inputs.basin.terrain["elevation"].to_numpy())].all()
     recent = before is not None and is_recent(before.date, date)
     if whole and not recent:
         return flown
     try:
-        told = _background(before, inputs, date, choices).predict(_places(before, inputs))
+        told = _background(before, inputs, date).predict(_places(before, inputs))
     except NoEstimateError:
         # No site either: the flight's own mean by elevation is all that is known of its voids.
-        mean = flown.pattern.at(inputs.terrain["elevation"].to_numpy())
-        return fill_voids(flown, Filling(mean, (mean > 0).astype(float), []), inputs.terrain)
+        mean = flown.pattern.at(inputs.basin.terrain["elevation"].to_numpy())
+        return fill_voids(flown, Filling(mean, (mean > 0).astype(float), []), inputs.basin.terrain)
     if recent:
-        level = level_of(before.date, flown.swe_mm, told.swe_mm, inputs.terrain["cell_area"].to_numpy())
+        level = level_of(before.date, flown.swe_mm, told.swe_mm, inputs.basin.terrain["cell_area"].to_numpy())
         flown = flown if level is None else flown.combined(level)
-    return flown if whole else fill_voids(flown, Filling(told.swe_mm, told.covered, told.plain_parts()), inputs.terrain)
+    return (
+        flown
+        if whole
+        else fill_voids(flown, Filling(told.swe_mm, told.covered, told.plain_parts()), inputs.basin.terrain)
+    )
 
 
-def _background(flown: Flown | None, inputs: DayInputs, date: dt.date, choices: Choices) -> Background:
+def _background(flown: Flown | None, inputs: DayInputs, date: dt.date) -> Background:
     """Return the background fitted for `date`: the flight carried on where there is one, else the sites on the terrain."""
     if flown is not None:
-        return CarriedFlight(flown, choices.season_start).fit(inputs.ground, date)
+        return CarriedFlight(flown, inputs.day.season_start).fit(inputs.ground, date)
     if site_values(inputs.ground, date).empty:
         raise NoEstimateError(f"{_nothing_to_go_by(inputs, date)}. Look at the findings with `snowtally check`")
-    return fitted_on_terrain(choices.season_start, inputs.ground, date)
+    return fitted_on_terrain(inputs.day.season_start, inputs.ground, date)
 
 
 def _blend(flights: list[Flown], inputs: DayInputs, choices: Choices) -> Background | Blend:
     """Return the day's background; on a flight's own day that of the flight alone, since hardly a cell is left to it."""
-    if flights and flights[-1].date == inputs.date:
-        return _background(flights[-1], inputs, inputs.date, choices)
-    if not flights and site_values(inputs.ground, inputs.date).empty:
-        return _background(None, inputs, inputs.date, choices)
-    when_where = choices.season_start, inputs.date, inputs.terrain
+    if flights and flights[-1].date == inputs.day.date:
+        return _background(flights[-1], inputs, inputs.day.date)
+    if not flights and site_values(inputs.ground, inputs.day.date).empty:
+        return _background(None, inputs, inputs.day.date)
+    when_where = inputs.day.season_start, inputs.day.date, inputs.basin.terrain
     return blended(choices.method, flights, inputs.ground, when_where, _seed(inputs))
 
 
 def _seed(inputs: DayInputs) -> int:
     """Return a number made of what the day is estimated from."""
-    digest = hashlib.sha256(f"{inputs.basin_id} {inputs.date}".encode())
+    digest = hashlib.sha256(f"{inputs.day.basin_id} {inputs.day.date}".encode())
     for flight in inputs.flights:
         digest.update(np.ascontiguousarray(flight["depth"].to_numpy()).tobytes())
     return int.from_bytes(digest.digest()[:4], "big")
 
 
 def _places(flown: Flown | None, inputs: DayInputs) -> xr.Dataset:
-    return inputs.terrain if flown is None else inputs.terrain.assign(flown=(("y", "x"), flown.swe_mm))
+    return inputs.basin.terrain if flown is None else inputs.basin.terrain.assign(flown=(("y", "x"), flown.swe_mm))
 
 
 def _map_of(flown: Flown | None, background: Background, places: xr.Dataset, inputs: DayInputs) -> SweMap:
     """Return the day's map: the flight itself on its own day, else the background with the sites' residual."""
-    if flown is not None and flown.date == inputs.date:
+    if flown is not None and flown.date == inputs.day.date:
         return SweMap(flown.swe_mm, flown.standard_error(), flown.covered, list(flown.parts), flown)
     predicted = background.predict(places)
-    parts = predicted.all_parts(inputs.grid.x, inputs.grid.y)
+    parts = predicted.all_parts(inputs.basin.grid.x, inputs.basin.grid.y)
     return SweMap(predicted.swe_mm, predicted.standard_error(), predicted.covered, parts, None)
 
 
-def _with_covers(today: SweMap, flown: Flown | None, inputs: DayInputs, choices: Choices) -> SweMap:
+def _with_covers(today: SweMap, flown: Flown | None, inputs: DayInputs) -> SweMap:
     """Return the map held against the snow-cover grids: those since the last flight, and the day's own."""
-    canopy, elevation = (inputs.terrain[name].to_numpy() for name in ("canopy", "elevation"))
+    canopy, elevation = (inputs.basin.terrain[name].to_numpy() for name in ("canopy", "elevation"))
     covers = [(day, cover) for day, cover in inputs.earlier_covers if flown is None or day > flown.date]
-    before = most_since_bare(inputs.ground, choices.season_start, covers, inputs.date, elevation)
+    before = most_since_bare(inputs.ground, inputs.day.season_start, covers, inputs.day.date, elevation)
     today = _held_to(before, today, canopy)
     if inputs.cover is None:
         return today

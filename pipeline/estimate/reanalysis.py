@@ -51,12 +51,12 @@ def smoothed_map(found: MapOfDay, season: WholeSeason) -> MapOfDay:
     inputs, today = found.inputs, found.today
     if today.flown is not None:
         return found
-    units = ZoneBands(inputs.basin_id, [zone_id for zone_id, _ in inputs.zones], inputs.terrain.attrs["bands"])
-    zone_band = units.numbers(inputs.terrain["zone"].to_numpy(), inputs.terrain["band"].to_numpy())
-    area = inputs.terrain["cell_area"].to_numpy()
+    units = ZoneBands(inputs.day.basin_id, inputs.basin.zone_ids, inputs.basin.bands)
+    zone_band = units.numbers(inputs.basin.terrain["zone"].to_numpy(), inputs.basin.terrain["band"].to_numpy())
+    area = inputs.basin.terrain["cell_area"].to_numpy()
     errors, asked = ShapeErrors.of(today.parts, area.shape), area > 0
     for flown in season.flights:
-        if flown.date > inputs.date and (asked & flown.seen).any():
+        if flown.date > inputs.day.date and (asked & flown.seen).any():
             later = _beside_forecast(flown, asked, found, season)
             today = _moved(today, smoothed(today.swe_mm, errors, later, zone_band, area))
             asked = asked & ~flown.seen
@@ -74,12 +74,12 @@ def _moved(today: SweMap, told: Smoothed) -> SweMap:
 
 def _beside_forecast(flown: Flown, asked: np.ndarray, found: MapOfDay, season: WholeSeason) -> LaterFlight:
     """Return a later flight where it is asked, beside the day's map carried to the flight's day."""
-    nightly, terrain = found.today.swe_mm, season.inputs.terrain
+    nightly, terrain = found.today.swe_mm, season.inputs.basin.terrain
     area, elevation = terrain["cell_area"].to_numpy(), terrain["elevation"].to_numpy()
     inside, unmeasured = area > 0, np.full(nightly.shape, np.nan)
     pattern = Pattern.of(nightly[inside], elevation[inside], area[inside])
-    start = Flown(found.inputs.date, nightly, unmeasured, unmeasured, found.today.covered, [], pattern)
-    carried = CarriedFlight(start, season.choices.season_start).fit(season.inputs.ground, flown.date)
+    start = Flown(found.inputs.day.date, nightly, unmeasured, unmeasured, found.today.covered, [], pattern)
+    carried = CarriedFlight(start, season.inputs.day.season_start).fit(season.inputs.ground, flown.date)
 
     def by_then(swe_mm: np.ndarray) -> Prediction:
         return carried.predict(terrain.assign(flown=(("y", "x"), swe_mm)))

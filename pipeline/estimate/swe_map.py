@@ -49,10 +49,10 @@ def day_of(found: MapOfDay) -> Day:
     inputs, today, background, density = found.inputs, found.today, found.background, found.density
     gains = gains_of(inputs.ground)
     fields = published_fields(today, density, inputs)
-    units = ZoneBands(inputs.basin_id, [zone_id for zone_id, _ in inputs.zones], inputs.terrain.attrs["bands"])
-    covariance = zone_band_covariance(today, fields, units, inputs.grid.cell_m)
+    units = ZoneBands(inputs.day.basin_id, inputs.basin.zone_ids, inputs.basin.bands)
+    covariance = zone_band_covariance(today, fields, units, inputs.basin.grid.cell_m)
     blend = background if isinstance(background, Blend) else None
-    sites = site_table(inputs.ground, today, inputs.date, None if blend is None else blend.without_)
+    sites = site_table(inputs.ground, today, inputs.day.date, None if blend is None else blend.without_)
     skill = pd.concat(
         [
             density_skill(density),
@@ -61,17 +61,17 @@ def day_of(found: MapOfDay) -> Day:
             swe_skill(sites, "blend" if blend is not None and len(blend.candidates) > 1 else _name(today, background)),
         ]
     )
-    grid, window = inputs.grid.window(fields["cell_area"].to_numpy() > 0)
+    grid, window = inputs.basin.grid.window(fields["cell_area"].to_numpy() > 0)
     return Day(
-        basin_id=inputs.basin_id,
+        basin_id=inputs.day.basin_id,
         title=inputs.title,
-        date=inputs.date,
+        date=inputs.day.date,
         noon_utc=inputs.noon_utc,
         grid=grid,
-        zones=inputs.zones,
-        bands=inputs.terrain.attrs["bands"],
+        zones=inputs.basin.zones,
+        bands=inputs.basin.bands,
         fields=fields.isel(y=window[0], x=window[1]),
-        totals=totals_rows(fields, units, covariance.total, inputs.date),
+        totals=totals_rows(fields, units, covariance.total, inputs.day.date),
         totals_covariance=covariance_rows(fields, units, covariance.total),
         sites=sites,
         checks=inputs.checks,
@@ -105,7 +105,7 @@ def published_fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> 
     A trace that the archive rounds to nothing is nothing, so that no density, depth or cover stands where no snow does; and where
     snow stands, it covers at least the least share that the archive tells.
     """
-    terrain = inputs.terrain
+    terrain = inputs.basin.terrain
     elevation = terrain["elevation"].to_numpy()
     swe, se = np.where(np.round(today.swe_mm, VARIABLES["swe"].decimals) > 0, today.swe_mm, 0.0), today.se_mm
     covered = np.where(swe > 0, np.maximum(today.covered, 10.0 ** -VARIABLES["snow_cover"].decimals), 0.0)

@@ -15,7 +15,7 @@ import xarray as xr
 from pyproj import CRS
 
 from pipeline.archive.current import Loss
-from pipeline.estimate.day_inputs import DayInputs
+from pipeline.estimate.day_inputs import Choices, DayInputs
 from pipeline.flights.cache import KeptFlights
 from pipeline.flights.together import one_a_day
 from pipeline.gather.albedo import gather_albedo
@@ -59,6 +59,7 @@ from pipeline.inputs.read_weather import WEATHER
 from pipeline.inputs.relative import relative_to, with_relative_files
 from pipeline.inputs.tables import NOT_RECOGNISED
 from pipeline.inputs.usable import FEW_USABLE_ROWS, NO_USABLE_ROW
+from pipeline.model.basin import Basin
 from pipeline.model.grid import BasinGrid
 from pipeline.model.ground import GroundRecord
 from pipeline.model.problems import FINDING_COLUMNS, NOT_FOLLOWED, ArchiveError, Finding, InputError, findings_table
@@ -193,7 +194,7 @@ def read_inputs(  # noqa: PLR0913  each but the date has its usual value
     inputs, all_findings = _day_inputs(settings, (date, grid), measured, grids, told)
     if asks_trees(settings.blend.method, len(inputs.flights)):
         folder = settings.cache_folder("landform")
-        shape = kept_landform(folder, inputs.terrain, settings.blend.wind_from_deg, writable=keep)
+        shape = kept_landform(folder, inputs.basin.terrain, settings.blend.wind_from_deg, writable=keep)
         inputs = replace(inputs, landform=shape)
     kept.drop_unused()
     return Readings(inputs, files + rasters, now.rows, grids, now.hashes, beside, all_findings)
@@ -290,13 +291,10 @@ def _day_inputs(
     flights = [dataset for name, dataset in grids.items() if name.startswith(FLIGHT)]
     findings = told[2] + found
     inputs = DayInputs(
-        basin_id=settings.basin.id,
+        day=settings.day(date),
         title=settings.basin.title,
-        date=date,
         noon_utc=dt.datetime.combine(date, dt.time(12)) - dt.timedelta(hours=settings.basin.utc_offset_hours),
-        zones=[tuple(zone) for zone in terrain.attrs["zones"]],
-        grid=grid,
-        terrain=terrain,
+        basin=Basin(grid, terrain, [tuple(zone) for zone in terrain.attrs["zones"]]),
         ground=ground,
         densities=densities,
         earlier_densities=earlier_densities if len(earlier_densities) else None,
@@ -316,6 +314,16 @@ def _day_inputs(
         checks=findings_table(findings),
     )
     return inputs, findings
+
+
+def choices(settings: Settings) -> Choices:
+    """Return what the settings choose in the science."""
+    return Choices(
+        snow_class=settings.density.snow_class,
+        least_valid_fraction=settings.flights.least_valid_fraction,
+        method=settings.blend.method,
+        wind_from_deg=settings.blend.wind_from_deg,
+    )
 
 
 def _figures_table(figures: list[dict[str, Any]]) -> pd.DataFrame:

@@ -7,6 +7,7 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
+from pipeline.model.basin import BasinDay
 from pipeline.snow.background import LITTLE_MM
 from pipeline.snow.site_values import NEAREST_DAYS
 
@@ -48,33 +49,31 @@ def _into_year(day: str, year: int) -> pd.Timedelta:
     return pd.Timestamp(year, month, min(number, last)) - pd.Timestamp(year, 1, 1)
 
 
-def in_per_cent(
-    normals: pd.DataFrame, basin: tuple[str, float], sites: pd.DataFrame, when: tuple[dt.date, dt.date]
-) -> pd.DataFrame:
+def in_per_cent(normals: pd.DataFrame, day: BasinDay, swe_mean_mm: float, sites: pd.DataFrame) -> pd.DataFrame:
     """Return the basin and the sites in per cent of normal: one row each of those that have a normal on the date.
 
     Parameters
     ----------
     normals : as `read_normals` gives them.
-    basin : the basin's id, under which its normals stand, and its mean SWE on the date, mm.
+    day : the basin's day; its normals stand under the basin's id.
+    swe_mean_mm : the basin's mean SWE on the day, mm.
     sites : site_id and swe_mm as observed, missing where a site told nothing.
-    when : the date, and the first day of its season.
 
     Returns
     -------
     table : `COLUMNS`; per_cent is missing where the normal is below `LITTLE_MM`, which a single storm would double, or the site told
         nothing.
     """
-    swe = dict(zip(sites["site_id"], sites["swe_mm"].astype(float), strict=True)) | {basin[0]: basin[1]}
+    swe = dict(zip(sites["site_id"], sites["swe_mm"].astype(float), strict=True)) | {day.basin_id: swe_mean_mm}
     rows = []
     for site_id, given in normals.groupby("site_id", sort=True):
-        normal = normal_on(given, *when)
+        normal = normal_on(given, day.date, day.season_start)
         if site_id not in swe or not np.isfinite(normal):
             continue
         told = normal >= LITTLE_MM
         rows.append(
             {
-                "level": "basin" if site_id == basin[0] else "site",
+                "level": "basin" if site_id == day.basin_id else "site",
                 "site_id": site_id,
                 "swe_mm": swe[site_id],
                 "normal_mm": normal,

@@ -36,8 +36,8 @@ from pipeline.melt.weather import (
     past_weather,
     table_offset_k,
 )
+from pipeline.model.basin import Basin
 from pipeline.model.day import Day, Outlook
-from pipeline.model.grid import BasinGrid
 from pipeline.model.ground import GroundRecord
 from pipeline.model.problems import Finding, findings_table
 from pipeline.snow.carry import CELL_VARIATION
@@ -73,15 +73,14 @@ class OutlookInputs:
 
     Parameters
     ----------
-    grid, terrain : the basin grid with its margin, elevation (m), canopy (1) and convergence (degrees) on it.
+    basin : the grid with its margin; elevation (m), canopy (1) and convergence (degrees) on it.
     ground : the sites and what they said; its weather the table's past days.
     forecast : days of the weather table after the date, each issue known on the date.
     albedo : on the grid `snow_albedo`, missing where none was seen, and `age_days`; None where there is none.
     season_start : first day of the snow season.
     """
 
-    grid: BasinGrid
-    terrain: xr.Dataset
+    basin: Basin
     ground: GroundRecord
     forecast: pd.DataFrame
     albedo: xr.Dataset | None
@@ -95,7 +94,7 @@ def with_outlook(day: Day, inputs: OutlookInputs) -> Day:
         why = "the weather table has no day after the date with sun and temperature, issued by it"
         return replace(day, models=day.models | {"outlook": {"made": False, "why": why}})
     sky = _sky(day, inputs)
-    window = inputs.grid.window(inputs.terrain["cell_area"].to_numpy() > 0)[1]
+    window = inputs.basin.grid.window(inputs.basin.terrain["cell_area"].to_numpy() > 0)[1]
     ground = _Ground.of(day, inputs, window)
     past = past_weather(inputs.ground, pd.Timestamp(inputs.season_start), pd.Timestamp(day.date), sky)
     tuning = tuned_melt(inputs.ground, past, ground.site_sky_view)
@@ -121,11 +120,11 @@ def with_outlook(day: Day, inputs: OutlookInputs) -> Day:
 
 def _sky(day: Day, inputs: OutlookInputs) -> Sky:
     left, bottom, right, top = day.grid.bounds
-    to_degrees = Transformer.from_crs(inputs.grid.crs, "EPSG:4326", always_xy=True)
+    to_degrees = Transformer.from_crs(inputs.basin.grid.crs, "EPSG:4326", always_xy=True)
     longitude, latitude = to_degrees.transform((left + right) / 2, (bottom + top) / 2)
-    inside = inputs.terrain["cell_area"].to_numpy() > 0
+    inside = inputs.basin.terrain["cell_area"].to_numpy() > 0
     elevation, convergence = (
-        float(inputs.terrain[name].to_numpy()[inside].mean()) for name in ("elevation", "convergence")
+        float(inputs.basin.terrain[name].to_numpy()[inside].mean()) for name in ("elevation", "convergence")
     )
     midnight = day.noon_utc - dt.timedelta(hours=12) - dt.datetime.combine(day.date, dt.time())
     return Sky(Place(latitude, longitude, elevation, convergence), midnight / dt.timedelta(hours=1))
@@ -149,11 +148,11 @@ class _Ground:
 
     @classmethod
     def of(cls, day: Day, inputs: OutlookInputs, window: tuple[slice, slice]) -> _Ground:
-        elevation = inputs.terrain["elevation"].to_numpy()
+        elevation = inputs.basin.terrain["elevation"].to_numpy()
         area = day.fields["cell_area"].to_numpy()
         cells = np.isfinite(area) & (area > 0)
-        normals = slope_normals(*horn_gradient(elevation, inputs.grid.cell_m))
-        view = horizons(elevation, inputs.grid.cell_m)
+        normals = slope_normals(*horn_gradient(elevation, inputs.basin.grid.cell_m))
+        view = horizons(elevation, inputs.basin.grid.cell_m)
         sites = inputs.ground.sites
         row, column = sites["row"].to_numpy(int), sites["column"].to_numpy(int)
         at_sites = pd.Series(
@@ -166,7 +165,7 @@ class _Ground:
             cells=cells,
             area_m2=area[cells],
             elevation_m=elevation[window][cells],
-            canopy=inputs.terrain["canopy"].to_numpy()[window][cells],
+            canopy=inputs.basin.terrain["canopy"].to_numpy()[window][cells],
             normals=inside,
             horizon=horizon,
             sky_view=sky_view(horizon, inside),

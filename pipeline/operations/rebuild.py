@@ -12,9 +12,9 @@ from typing import Any
 from pydantic import ValidationError
 
 from pipeline.estimate.estimate import estimate_day
-from pipeline.gather.day import Stage, inputs_from_kept
+from pipeline.gather.day import Stage, choices, inputs_from_kept
 from pipeline.model.problems import ArchiveError
-from pipeline.operations.run import choices, code_version
+from pipeline.operations.run import code_version
 from pipeline.publishing.archived_inputs import read_kept
 from pipeline.publishing.changes import changed_values
 from pipeline.publishing.pack import pack
@@ -80,7 +80,7 @@ def rebuild_revision(settings: Settings, date: dt.date, number: int | None, stag
             f"{record['code']['version']}: install that one to make it again"
         ) from missing
     stage("estimating")
-    day = estimate_day(inputs, choices(used, date))
+    day = estimate_day(inputs, choices(used))
     stage("comparing")
     with tempfile.TemporaryDirectory(prefix="snowtally-") as folder:
         names = pack(day, Path(folder))

@@ -11,9 +11,8 @@ from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
-from pipeline.estimate.day_inputs import Choices
 from pipeline.estimate.estimate import estimate_day
-from pipeline.gather.day import Readings, Stage, read_inputs
+from pipeline.gather.day import Readings, Stage, choices, read_inputs
 from pipeline.model import season
 from pipeline.model.day import Day
 from pipeline.model.problems import UncoveredDateError, one_line
@@ -116,7 +115,7 @@ def _update(settings: Settings, date: dt.date, stage: Stage, run: Run) -> Outcom
         look = look_again(archive, basin, date, most_se)
         return Outcome(left, None, readings, make_missing(archive, basin, date, units), look)
     stage("estimating")
-    day = estimate_day(readings.inputs, choices(settings, date))
+    day = estimate_day(readings.inputs, choices(settings))
     stage("publishing")
     # A disk that is not mounted looks like an archive that was never begun: it must not pass without a word.
     new = f"a new archive was begun at {archive}: if there was one before, look whether its disk is mounted"
@@ -138,17 +137,6 @@ def _made_current(archive: Path, basin: str, published: Published, run: Run) -> 
     # That it is held back, and how to make it current, is true no more.
     why = f"{published.path.name} was made from the same inputs, settings and code" if published.unchanged else ""
     return replace(published, current=current, held_back="", made_current=True, why=why)
-
-
-def choices(settings: Settings, date: dt.date) -> Choices:
-    """Return what the settings choose in the science for a date."""
-    return Choices(
-        snow_class=settings.density.snow_class,
-        season_start=settings.season_start(date),
-        least_valid_fraction=settings.flights.least_valid_fraction,
-        method=settings.blend.method,
-        wind_from_deg=settings.blend.wind_from_deg,
-    )
 
 
 def _provenance(settings: Settings, readings: Readings, run: Run) -> Provenance:

@@ -14,13 +14,12 @@ from scipy.ndimage import binary_dilation
 from pipeline.estimate.estimate import map_of_day
 from pipeline.estimate.swe_map import MapOfDay
 from pipeline.flights.measure import DEPTH_BIAS_SE_M
-from pipeline.gather.day import Stage, read_inputs
+from pipeline.gather.day import Stage, choices, read_inputs
 from pipeline.gather.flights import file_formats
 from pipeline.inputs.read_sites import place_sites, read_sites
 from pipeline.inputs.read_trails import trail_distance
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import SettingsError
-from pipeline.operations.run import choices
 from pipeline.planning.survey import MapError, best_sites, best_strips, strips_over, variance_of_sum
 from pipeline.settings.basin import Settings
 from pipeline.snow.density import DensityPlaces
@@ -85,11 +84,11 @@ def plan_of(settings: Settings, date: dt.date, asked: tuple[str | None, int], st
     zone, count = asked
     readings = read_inputs(settings, date, stage)
     stage("estimating")
-    found = map_of_day(readings.inputs, choices(settings, date))
+    found = map_of_day(readings.inputs, choices(settings))
     counted = _counted(found, zone)
     stage("weighing sites")
-    inputs, grid = found.inputs, found.inputs.grid
-    area = np.nan_to_num(inputs.terrain["cell_area"].to_numpy())
+    inputs, grid = found.inputs, found.inputs.basin.grid
+    area = np.nan_to_num(inputs.basin.terrain["cell_area"].to_numpy())
     weight = np.where(counted, area, 0.0) / MM_PER_M
     swe = np.nan_to_num(found.today.swe_mm)
     allowed, names = _allowed(settings, found)
@@ -132,7 +131,7 @@ def weigh_sites(
     weight : (y, x) weight of each cell in the sum, such as m3 per mm.
     allowed : (y, x) cells where one may measure.
     """
-    swe, grid = np.nan_to_num(found.today.swe_mm), found.inputs.grid
+    swe, grid = np.nan_to_num(found.today.swe_mm), found.inputs.basin.grid
     snowy = swe[(weight > 0) & (swe > 0)]
     # Where snow is thin it is patchy, and a place tells less of its cell than a fixed share of little would have it.
     level = np.maximum(swe, snowy.mean() if len(snowy) else 0.0)
@@ -142,12 +141,12 @@ def weigh_sites(
 
 def _counted(found: MapOfDay, zone: str | None) -> np.ndarray:
     """Return which cells of the basin the total is of."""
-    number = found.inputs.terrain["zone"].to_numpy()
+    number = found.inputs.basin.terrain["zone"].to_numpy()
     if zone is None:
         return number > 0
-    ids = [zone_id for zone_id, _ in found.inputs.zones]
+    ids = found.inputs.basin.zone_ids
     if zone not in ids:
-        raise SettingsError(f"--zone '{zone}' is no zone of {found.inputs.basin_id}. Zones: {', '.join(ids)}")
+        raise SettingsError(f"--zone '{zone}' is no zone of {found.inputs.day.basin_id}. Zones: {', '.join(ids)}")
     return number == ids.index(zone) + 1
 
 
@@ -155,13 +154,13 @@ def _allowed(settings: Settings, found: MapOfDay) -> tuple[np.ndarray, dict[tupl
     """Return the cells where one may measure, and the names of given candidates by their cell."""
     inputs, plan = found.inputs, settings.plan
     if plan.candidates is not None:
-        return _candidates(settings, inputs.grid, inputs.terrain)
-    allowed = inputs.terrain["cell_area"].to_numpy() > 0
-    allowed &= inputs.terrain["slope"].to_numpy() <= plan.most_slope_degrees
-    taken = inputs.ground.sites.loc[site_values(inputs.ground, inputs.date).index]
+        return _candidates(settings, inputs.basin.grid, inputs.basin.terrain)
+    allowed = inputs.basin.terrain["cell_area"].to_numpy() > 0
+    allowed &= inputs.basin.terrain["slope"].to_numpy() <= plan.most_slope_degrees
+    taken = inputs.ground.sites.loc[site_values(inputs.ground, inputs.day.date).index]
     allowed[taken["row"], taken["column"]] = False
     if plan.trails is not None:
-        allowed &= trail_distance(settings.path(plan.trails), inputs.grid) <= plan.most_trail_distance_m
+        allowed &= trail_distance(settings.path(plan.trails), inputs.basin.grid) <= plan.most_trail_distance_m
     if not allowed.any():
         raise SettingsError(
             "no cell of the basin is as gentle and as near to a trail as asked. Raise plan.most_slope_degrees or "
@@ -187,7 +186,7 @@ def _candidates(
 
 def _described(places: pd.DataFrame, names: dict[tuple[int, int], str], found: MapOfDay) -> pd.DataFrame:
     """Return the places with where they lie and what the ground is like there."""
-    grid, terrain = found.inputs.grid, found.inputs.terrain
+    grid, terrain = found.inputs.basin.grid, found.inputs.basin.terrain
     row, column = places["row"].to_numpy(int), places["column"].to_numpy(int)
     x, y = grid.x[column], grid.y[row]
     longitude, latitude = Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True).transform(x, y)
@@ -217,11 +216,11 @@ def near_steep(slope_degrees: np.ndarray, cell_m: float) -> np.ndarray:
 
 def _as_flown(found: MapOfDay, swe_mm: np.ndarray) -> list[ErrorPart]:
     """Return the error of SWE as a flight on the day would give it; a laser's own noise averages out over a cell."""
-    places = DensityPlaces.of_terrain(found.inputs.terrain)
+    places = DensityPlaces.of_terrain(found.inputs.basin.terrain)
     told = found.density.predict_from_swe(swe_mm, places)
     rho = np.nan_to_num(told.mean)
     depth = np.where(rho > 0, swe_mm / np.where(rho > 0, rho, 1.0), 0.0)
-    canopy = np.nan_to_num(found.inputs.terrain["canopy"].to_numpy())
+    canopy = np.nan_to_num(found.inputs.basin.terrain["canopy"].to_numpy())
     return [
         ErrorPart("flight bias", np.where(depth > 0, rho * DEPTH_BIAS_SE_M, 0.0), np.inf),
         ErrorPart("flight canopy", np.where(depth > 0, rho * CANOPY_DEPTH_SE_M * canopy, 0.0), np.inf),
@@ -235,7 +234,7 @@ def _present(found: MapOfDay, weight: np.ndarray) -> pd.DataFrame:
     On a flight's own day the cells come from the laser: the table is empty.
     """
     inputs, columns = found.inputs, ["site_id", "grows"]
-    values = site_values(inputs.ground, inputs.date)
+    values = site_values(inputs.ground, inputs.day.date)
     if found.today.flown is not None or len(values) < 2:  # noqa: PLR2004  without its only site there is no estimate
         return pd.DataFrame(columns=columns)
     step = max(1, int(np.ceil(np.sqrt(weight.size / THINNED_CELLS))))
@@ -245,13 +244,15 @@ def _present(found: MapOfDay, weight: np.ndarray) -> pd.DataFrame:
     part_weight = weight[thin, thin]
 
     def variance(background: object) -> float:
-        parts = background.predict(places).all_parts(inputs.grid.x[thin], inputs.grid.y[thin])
+        parts = background.predict(places).all_parts(inputs.basin.grid.x[thin], inputs.basin.grid.y[thin])
         group = np.where(part_weight > 0, 0, -1)
-        return float(volume_covariance(parts, part_weight * MM_PER_M, group, 1, step * inputs.grid.cell_m).total[0, 0])
+        return float(
+            volume_covariance(parts, part_weight * MM_PER_M, group, 1, step * inputs.basin.grid.cell_m).total[0, 0]
+        )
 
     whole = variance(found.background)
     grown = [
-        variance(found.background.anew(inputs.ground.without(site), inputs.date)) / whole - 1 if whole > 0 else 0.0
+        variance(found.background.anew(inputs.ground.without(site), inputs.day.date)) / whole - 1 if whole > 0 else 0.0
         for site in values.index
     ]
     # A model fitted anew may also think itself surer once a site that disagrees is gone; that is no gain.

@@ -21,6 +21,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from pipeline.flights.limits import FlightLimits
 from pipeline.inputs.find import is_file
+from pipeline.model.basin import BasinDay
 from pipeline.model.problems import SettingsError
 from pipeline.model.season import first_of_season
 from pipeline.settings.operations import Operations
@@ -33,7 +34,7 @@ class _Block(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-class Basin(_Block):
+class BasinBlock(_Block):
     """What the basin is called, where its outline stands, and its clock."""
 
     id: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+$", description="letters, digits, '-' and '_'")]
@@ -277,7 +278,7 @@ NOT_OF_THE_DAY = ("archive", "dask", "plan", "report")
 class Settings(_Block):
     """The settings of one basin, as read."""
 
-    basin: Basin
+    basin: BasinBlock
     grid: Grid
     bands: Bands = Bands(width_m=200.0)
     terrain: Terrain
@@ -337,6 +338,10 @@ class Settings(_Block):
     def season_start(self, date: dt.date) -> dt.date:
         """Return the first day of the snow season that holds `date`."""
         return first_of_season(date, self.basin.season_start)
+
+    def day(self, date: dt.date) -> BasinDay:
+        """Return a day of the basin in its season."""
+        return BasinDay(self.basin.id, date, self.season_start(date))
 
     def as_used(self) -> dict[str, Any]:
         """Return the settings as plain values with every default filled in, for the record; how nights are run is left out.

@@ -14,6 +14,7 @@ from pyproj import CRS
 from timing import Figure, Runs, alternate, no_more_than, peak_mb
 
 from pipeline.melt.outlook import OutlookInputs, with_outlook
+from pipeline.model.basin import Basin
 from pipeline.model.day import Day
 from pipeline.model.grid import BasinGrid
 from pipeline.model.ground import GroundRecord
@@ -83,7 +84,7 @@ def _basin() -> tuple[Day, OutlookInputs]:
         totals_covariance=covariance_rows(terrain, units, 0.01 * np.outer(volume, volume)),
     )  # fmt: skip
     return day, OutlookInputs(
-        grid, terrain, _ground(height, rng), _table(DAYS, issued=DATE), None, dt.date(2030, 10, 1)
+        Basin(grid, terrain), _ground(height, rng), _table(DAYS, issued=DATE), None, dt.date(2030, 10, 1)
     )
 
 

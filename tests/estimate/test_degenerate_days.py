@@ -98,11 +98,13 @@ def test_a_flight_of_nothing_leaves_the_sites_to_tell():
 
 def test_a_basin_of_one_band_and_one_zone():
     inputs = made(3, flight=True)
-    terrain = inputs.terrain.assign(
-        band=inputs.terrain["band"].where(inputs.terrain["band"] == 0, 1),
-        zone=inputs.terrain["zone"].where(inputs.terrain["zone"] == 0, 1),
+    terrain = inputs.basin.terrain.assign(
+        band=inputs.basin.terrain["band"].where(inputs.basin.terrain["band"] == 0, 1),
+        zone=inputs.basin.terrain["zone"].where(inputs.basin.terrain["zone"] == 0, 1),
     ).assign_attrs(bands=[(1200.0, 2800.0)])
-    day = estimate_day(replace(inputs, terrain=terrain, zones=inputs.zones[:1]), CHOICES)
+    day = estimate_day(
+        replace(inputs, basin=replace(inputs.basin, terrain=terrain, zones=inputs.basin.zones[:1])), CHOICES
+    )
     sound(day)
     assert day.totals["level"].tolist() == ["basin", "zone", "band", "zone_band"]
     assert day.totals["volume_m3"].tolist() == [day.totals["volume_m3"].iloc[0]] * 4
@@ -118,15 +120,21 @@ def test_sites_that_all_say_the_same(flight):
 
 def test_a_flat_basin_under_an_even_flight():
     inputs = made(3, flight=True)
-    terrain = inputs.terrain.assign(
-        elevation=0 * inputs.terrain["elevation"] + 2000.0, band=inputs.terrain["band"] * 0 + 1
+    terrain = inputs.basin.terrain.assign(
+        elevation=0 * inputs.basin.terrain["elevation"] + 2000.0, band=inputs.basin.terrain["band"] * 0 + 1
     )
     flights = [
         flight.assign(depth=0 * flight["depth"] + 1.0, depth_spread=0 * flight["depth"]) for flight in inputs.flights
     ]
     sites = inputs.ground.sites.assign(elevation_m=2000.0)
     day = estimate_day(
-        replace(inputs, terrain=terrain, flights=flights, ground=replace(inputs.ground, sites=sites)), CHOICES
+        replace(
+            inputs,
+            basin=replace(inputs.basin, terrain=terrain),
+            flights=flights,
+            ground=replace(inputs.ground, sites=sites),
+        ),
+        CHOICES,
     )
     basin = sound(day)
     assert 150 < basin["swe_mean_mm"] < 600

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
-from made_day_inputs import CHOICES, COLUMNS, DATE, FLOWN_ON, FLOWN_OR_NOT, day_of, made, made_flight
+from made_day_inputs import CHOICES, COLUMNS, DATE, DAY, FLOWN_ON, FLOWN_OR_NOT, day_of, made, made_flight
 
 from pipeline.estimate.estimate import estimate_day
 from pipeline.estimate.swe_map import SweMap, published_fields, zone_band_covariance
@@ -35,7 +35,7 @@ def test_threads_and_chunks_change_no_byte(flight, seed):
     once = day_of(seed, flight=flight)
     chunked = replace(
         inputs,
-        terrain=inputs.terrain.chunk({"y": 9, "x": 11}),
+        basin=replace(inputs.basin, terrain=inputs.basin.terrain.chunk({"y": 9, "x": 11})),
         flights=[one.chunk({"y": 7, "x": 13}) for one in inputs.flights],
     )
     with pytest.MonkeyPatch.context() as patch:
@@ -69,9 +69,15 @@ def test_the_order_of_sites_and_rows_changes_nothing(flight, seed):
 def test_merged_zones_hold_the_sum_and_the_covariances_error(seed):
     inputs = made(seed)
     apart = day_of(seed)
-    zone = inputs.terrain["zone"]
+    zone = inputs.basin.terrain["zone"]
     merged = estimate_day(
-        replace(inputs, terrain=inputs.terrain.assign(zone=zone.clip(max=1)), zones=[("all", "All")]), CHOICES
+        replace(
+            inputs,
+            basin=replace(
+                inputs.basin, terrain=inputs.basin.terrain.assign(zone=zone.clip(max=1)), zones=[("all", "All")]
+            ),
+        ),
+        CHOICES,
     )
     basin, zones = (apart.totals[apart.totals["level"] == level] for level in ("basin", "zone"))
     whole = merged.totals[merged.totals["level"] == "zone"].iloc[0]
@@ -86,7 +92,7 @@ def test_merged_zones_hold_the_sum_and_the_covariances_error(seed):
 def test_twice_the_depth_is_twice_the_water_and_its_error(seed):
     """At a density that does not change, and without trees: their error of depth does not grow with it."""
     inputs = made(seed)
-    flown_on, terrain = replace(inputs, date=FLOWN_ON), add_exposure(inputs.terrain)
+    flown_on, terrain = replace(inputs, day=replace(inputs.day, date=FLOWN_ON)), add_exposure(inputs.basin.terrain)
     terrain = terrain.assign(canopy=0.0 * terrain["canopy"])
     twice = inputs.flights[0].assign(
         depth=2 * inputs.flights[0]["depth"], depth_random_se=2 * inputs.flights[0]["depth_random_se"]
@@ -96,13 +102,13 @@ def test_twice_the_depth_is_twice_the_water_and_its_error(seed):
     for flight in (inputs.flights[0], twice):
         flown = flight_swe(flight, Uniform(), terrain, 0.5)
         today = SweMap(flown.swe_mm, flown.standard_error(), flown.covered, flown.parts, flown)
-        area = inputs.terrain["cell_area"].to_numpy()
-        fields = inputs.terrain[["zone", "band", "cell_area"]].assign(
+        area = inputs.basin.terrain["cell_area"].to_numpy()
+        fields = inputs.basin.terrain[["zone", "band", "cell_area"]].assign(
             swe=(("y", "x"), flown.swe_mm), depth=(("y", "x"), flown.depth_m), snow_cover=(("y", "x"), flown.covered)
         )
-        units = ZoneBands("made", ["west", "east"], inputs.terrain.attrs["bands"])
+        units = ZoneBands("made", ["west", "east"], inputs.basin.terrain.attrs["bands"])
         covariance = zone_band_covariance(today, fields.where(area > 0, 0), units, 100.0)
-        found.append(totals_rows(fields, units, covariance.total, flown_on.date))
+        found.append(totals_rows(fields, units, covariance.total, flown_on.day.date))
     for name in ("volume_m3", "volume_se_m3", "swe_mean_mm", "depth_mean_m"):
         assert found[1][name].to_numpy() == pytest.approx(2 * found[0][name].to_numpy(), rel=1e-9), name
 
@@ -121,7 +127,7 @@ def test_depth_under_trees_errs_alike_however_many_cells_there_are():
         flight_swe(
             inputs.flights[0],
             Uniform(),
-            (terrain := add_exposure(inputs.terrain)).assign(canopy=xr.full_like(terrain["canopy"], canopy)),
+            (terrain := add_exposure(inputs.basin.terrain)).assign(canopy=xr.full_like(terrain["canopy"], canopy)),
             0.5,
         )
         for canopy in (0.0, 0.5)
@@ -142,7 +148,7 @@ def test_no_snow_anywhere_is_no_water_with_a_small_error(seed, flight):
     """With a flight only without weather: a gauge that says it snowed since makes some mm that bare stations cannot deny."""
     inputs = made(seed, flight=False, swe_mm=0.0)
     if flight:
-        inputs = replace(inputs, flights=[made_flight(inputs.grid, np.zeros(inputs.grid.shape))])
+        inputs = replace(inputs, flights=[made_flight(inputs.basin.grid, np.zeros(inputs.basin.grid.shape))])
     basin = estimate_day(inputs, CHOICES).totals.iloc[0]
     assert basin["swe_mean_mm"] <= 1.0
     assert basin["swe_se_mm"] <= 5.0
@@ -156,7 +162,7 @@ def test_the_same_snow_everywhere_stays_the_same():
     A world without weather: where it snows above and thaws below, the same snow does not stay the same.
     """
     inputs = made(4, flight=False, swe_mm=300.0)
-    flat = replace(inputs, flights=[made_flight(inputs.grid, np.full(inputs.grid.shape, 300.0 / 320.0))])
+    flat = replace(inputs, flights=[made_flight(inputs.basin.grid, np.full(inputs.basin.grid.shape, 300.0 / 320.0))])
     density = flat.densities.assign(density_kg_m3=320.0)
     swe = estimate_day(replace(flat, densities=density), CHOICES).fields["swe"]
     held = swe.to_numpy()[np.isfinite(swe)]
@@ -167,8 +173,10 @@ def test_the_same_snow_everywhere_stays_the_same():
 def test_thin_snow_that_a_low_flight_takes_for_bare_ground_stays_in_the_error():
     """Every tenth cell holds 5 cm, and the flight lies 3 cm (one standard error) too low: the zone-bands' errors know of it."""
     inputs = made(3, flight=False, swe_mm=100.0)
-    true_depth = np.where(np.arange(inputs.grid.shape[1]) % 10 == 0, 0.05, 0.0) + np.zeros(inputs.grid.shape)
-    flight = made_flight(inputs.grid, true_depth - 0.03).assign_attrs(date=str(DATE))
+    true_depth = np.where(np.arange(inputs.basin.grid.shape[1]) % 10 == 0, 0.05, 0.0) + np.zeros(
+        inputs.basin.grid.shape
+    )
+    flight = made_flight(inputs.basin.grid, true_depth - 0.03).assign_attrs(date=str(DATE))
     day = estimate_day(replace(inputs, flights=[flight]), CHOICES)
     missed = 0.1 * 0.05 * 300.0 - mean_mm(day)
     assert missed > 0.7
@@ -181,10 +189,10 @@ def test_thin_snow_that_a_low_flight_takes_for_bare_ground_stays_in_the_error():
 def twice_flown(days_before, *, first=1.0, second=1.1):
     """Return inputs of a basin that holds 300 mm everywhere, flown on the day and so many days before, depths too great by factors."""
     inputs = made(4, flight=False, swe_mm=300.0)
-    flat = np.full(inputs.grid.shape, 300.0 / 320.0)
+    flat = np.full(inputs.basin.grid.shape, 300.0 / 320.0)
     dates = [str(DATE - dt.timedelta(days=days_before)), str(DATE)]
     flights = [
-        made_flight(inputs.grid, factor * flat).assign_attrs(date=date)
+        made_flight(inputs.basin.grid, factor * flat).assign_attrs(date=date)
         for factor, date in zip((first, second), dates, strict=True)
     ]
     return replace(inputs, flights=flights)
@@ -220,7 +228,7 @@ def test_a_flight_of_more_than_sixty_days_ago_says_nothing_of_the_level():
 def test_the_night_after_a_flight_starts_from_its_combined_level():
     """No step in the series between a flight's day and the night after, when nothing changed."""
     both = twice_flown(8)
-    late = replace(both, date=DATE + dt.timedelta(days=1))
+    late = replace(both, day=replace(both.day, date=DATE + dt.timedelta(days=1)))
     moved = mean_mm(estimate_day(late, CHOICES)) / mean_mm(estimate_day(both, CHOICES))
     assert moved == pytest.approx(1.0, abs=0.003)
 
@@ -229,7 +237,7 @@ def test_the_only_site_that_tells_of_the_weather_can_be_left_out():
     """One station has the basin's gauge and thermometer: without it the others are still judged, by the terrain alone."""
     inputs = made(4, flight=False)
     ground = inputs.ground
-    days = pd.date_range(CHOICES.season_start, DATE)
+    days = pd.date_range(DAY.season_start, DATE)
     season = pd.DataFrame(
         {"site_id": "S0", "date": days.astype("datetime64[s]"), "swe_mm": np.linspace(0, 200, len(days)),
          "depth_m": 0.7, "depth_se_m": 0.02, "air_temperature_c": -5.0, "precipitation_mm": 3.0}
@@ -254,10 +262,10 @@ def test_weather_without_a_word_of_snow_yet_leaves_the_terrain_alone():
 @pytest.mark.parametrize("flight", [True, False])
 def test_ground_seen_bare_yesterday_holds_hardly_any_snow_but_an_error(flight):
     inputs = made(3, flight=flight)
-    west = np.zeros(inputs.grid.shape, bool)
+    west = np.zeros(inputs.basin.grid.shape, bool)
     west[:, : COLUMNS // 2] = True
-    open_ground = inputs.terrain.assign(canopy=0 * inputs.terrain["canopy"])
-    inputs = replace(inputs, terrain=open_ground)
+    open_ground = inputs.basin.terrain.assign(canopy=0 * inputs.basin.terrain["canopy"])
+    inputs = replace(inputs, basin=replace(inputs.basin, terrain=open_ground))
     seen = DATE - dt.timedelta(days=1), np.where(west, 0.0, np.nan)
     plain, bounded = (estimate_day(one, CHOICES) for one in (inputs, replace(inputs, earlier_covers=[seen])))
     swe, se, se_before = (
@@ -281,7 +289,8 @@ def test_a_cover_grid_of_the_same_day_does_not_overrule_the_laser(fraction):
     flown = inputs.flights[0].assign_attrs(date=str(DATE))
     inputs = replace(inputs, flights=[flown])
     plain, seen = (
-        estimate_day(one, CHOICES) for one in (inputs, replace(inputs, cover=np.full(inputs.grid.shape, fraction)))
+        estimate_day(one, CHOICES)
+        for one in (inputs, replace(inputs, cover=np.full(inputs.basin.grid.shape, fraction)))
     )
     assert float(plain.fields["swe"].max()) > 300
     assert_same(plain, seen)
@@ -290,12 +299,12 @@ def test_a_cover_grid_of_the_same_day_does_not_overrule_the_laser(fraction):
 def test_trees_widen_the_doubt_of_a_cover_grid():
     """Without a flight: the more trees, the more is left of what the map had, and nothing is without an error."""
     inputs = made(3, flight=False)
-    inputs = replace(inputs, cover=np.full(inputs.grid.shape, 0.02))
+    inputs = replace(inputs, cover=np.full(inputs.basin.grid.shape, 0.02))
     left, errors = [], []
     for canopy in (0.0, 0.8):
-        terrain = inputs.terrain.assign(canopy=0 * inputs.terrain["canopy"] + canopy)
-        plain = estimate_day(replace(inputs, terrain=terrain, cover=None), CHOICES)
-        day = estimate_day(replace(inputs, terrain=terrain), CHOICES)
+        terrain = inputs.basin.terrain.assign(canopy=0 * inputs.basin.terrain["canopy"] + canopy)
+        plain = estimate_day(replace(inputs, basin=replace(inputs.basin, terrain=terrain), cover=None), CHOICES)
+        day = estimate_day(replace(inputs, basin=replace(inputs.basin, terrain=terrain)), CHOICES)
         had = plain.fields["swe"].to_numpy() > 20
         left.append(float((day.fields["swe"].to_numpy()[had] / plain.fields["swe"].to_numpy()[had]).mean()))
         errors.append(day.fields["swe_se"].to_numpy()[had].min())
@@ -306,14 +315,14 @@ def test_trees_widen_the_doubt_of_a_cover_grid():
 
 def test_a_flight_is_believed_over_an_earlier_view_of_bare_ground():
     inputs = made(3)
-    before = FLOWN_ON - dt.timedelta(days=1), np.zeros(inputs.grid.shape)
+    before = FLOWN_ON - dt.timedelta(days=1), np.zeros(inputs.basin.grid.shape)
     assert_same(day_of(3), estimate_day(replace(inputs, earlier_covers=[before]), CHOICES))
 
 
 def test_where_no_snow_is_told_there_is_no_density_and_where_there_is_it_covers_something():
     """As the archive rounds: SWE to 0.1 mm, cover to 0.01, volumes to 1 m3."""
     inputs = made(4, flight=False)
-    trace = np.linspace(0.0, 0.3, inputs.grid.shape[0])[:, None] * np.ones(inputs.grid.shape)
+    trace = np.linspace(0.0, 0.3, inputs.basin.grid.shape[0])[:, None] * np.ones(inputs.basin.grid.shape)
 
     class Uniform:
         def predict_from_swe(self, swe_mm, _places):
@@ -321,7 +330,9 @@ def test_where_no_snow_is_told_there_is_no_density_and_where_there_is_it_covers_
             return Densities(density, [common], local, np.zeros_like(density))
 
     today = SweMap(trace, 0.1 + trace, np.full(trace.shape, 0.001), [], None)
-    fields = published_fields(today, Uniform(), replace(inputs, terrain=add_exposure(inputs.terrain)))
+    fields = published_fields(
+        today, Uniform(), replace(inputs, basin=replace(inputs.basin, terrain=add_exposure(inputs.basin.terrain)))
+    )
     inside = fields["cell_area"].to_numpy() > 0
     swe, cover = np.round(fields["swe"].to_numpy()[inside], 1), np.round(fields["snow_cover"].to_numpy()[inside], 2)
     snow = swe > 0

@@ -19,7 +19,7 @@ HOLLOW = np.s_[10:14, 8:30]
 def season_with(inputs, *flights):
     """Return the season eight days on, with flights at its end beside those of the day."""
     flights = [*inputs.flights, *(one.assign_attrs(date=str(LATER)) for one in flights)]
-    return WholeSeason.of(replace(inputs, date=LATER, flights=flights), CHOICES)
+    return WholeSeason.of(replace(inputs, day=replace(inputs.day, date=LATER), flights=flights), CHOICES)
 
 
 def flight_over(found, lift=1.0):
@@ -33,7 +33,9 @@ def flight_over(found, lift=1.0):
         "depth_spread": 0.3 * one,
         "depth_random_se": 0.02 * one,
     }
-    told = found.inputs.terrain[["elevation"]].assign({name: (("y", "x"), field) for name, field in fields.items()})
+    told = found.inputs.basin.terrain[["elevation"]].assign(
+        {name: (("y", "x"), field) for name, field in fields.items()}
+    )
     return told.drop_vars("elevation").assign_attrs(depth_bias_se_m=0.03, noise_correlation_m=100.0, noise_m=0.1)
 
 
@@ -45,7 +47,7 @@ def test_cells_follow_the_flight_and_zone_bands_keep_their_volume_and_its_error(
     nightly, later = found.today, smoothed.today
     snowy = nightly.swe_mm[HOLLOW] > 50
     assert np.mean((later.swe_mm[HOLLOW] > nightly.swe_mm[HOLLOW])[snowy]) > 0.9
-    inside = inputs.terrain["cell_area"].to_numpy() > 0
+    inside = inputs.basin.terrain["cell_area"].to_numpy() > 0
     assert (later.se_mm[inside] ** 2).mean() < (nightly.se_mm[inside] ** 2).mean()
     np.testing.assert_array_equal(later.swe_mm[~inside], nightly.swe_mm[~inside])
     before, after = (day_of(one).totals for one in (found, smoothed))
@@ -76,7 +78,7 @@ def test_the_level_of_the_later_flight_matters_little():
     one, other = (
         smoothed_map(found, season_with(inputs, flight_over(found, lift))).today.swe_mm for lift in (1.0, 1.1)
     )
-    inside = inputs.terrain["cell_area"].to_numpy() > 0
+    inside = inputs.basin.terrain["cell_area"].to_numpy() > 0
     added = 0.1 * found.today.swe_mm[inside].mean()
     assert np.sqrt(np.mean((other - one)[inside] ** 2)) < 0.5 * added
 

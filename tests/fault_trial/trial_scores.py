@@ -125,7 +125,7 @@ def _days_set_aside(sent: Sent, readings: Readings, column: str, name: str) -> t
 
 def last_day_of(readings: Readings) -> pd.Timestamp:
     """Return the day that was run."""
-    return pd.Timestamp(readings.inputs.date)
+    return pd.Timestamp(readings.inputs.day.date)
 
 
 def daily(readings: Readings, name: str) -> pd.Series:

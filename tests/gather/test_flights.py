@@ -239,7 +239,7 @@ def test_a_missing_tile_leaves_its_part_to_the_background(basin):
     assert (valid[:, 21:] == 0).all()
     (figures,) = read.inputs.flight_figures
     # What was seen of the ground around the basin is no part of it.
-    area = read.inputs.terrain["cell_area"].to_numpy()
+    area = read.inputs.basin.terrain["cell_area"].to_numpy()
     assert figures["seen_of_basin"] == pytest.approx((valid * area).sum() / area.sum())
     assert 0 < figures["seen_of_basin"] < 0.7
     assert figures["seen_area_km2"] * 1e6 > figures["seen_of_basin"] * area.sum()

@@ -11,13 +11,15 @@ from pyproj import CRS
 
 from pipeline.estimate.day_inputs import Choices, DayInputs
 from pipeline.estimate.estimate import estimate_day
+from pipeline.model.basin import Basin, BasinDay
 from pipeline.model.grid import BasinGrid
 from pipeline.model.ground import GroundRecord
 
 DATE, FLOWN_ON = dt.date(2031, 3, 10), dt.date(2031, 3, 2)
 
 
-CHOICES = Choices("alpine", dt.date(2030, 10, 1), 0.5)
+CHOICES = Choices("alpine", 0.5)
+DAY = BasinDay("made", DATE, dt.date(2030, 10, 1))
 
 
 ROWS, COLUMNS = 34, 42
@@ -85,7 +87,7 @@ def made(seed, *, flight=True, shift_m=(0.0, 0.0), swe_mm=None):
     densities = visits[["site_id", "date", "depth_m", "density_kg_m3"]].dropna()
     densities = densities.assign(elevation_m=sites["elevation_m"].reindex(densities["site_id"]).to_numpy())
     # Half of the worlds know their weather and are carried by the mass balance, half by the stations' changes alone.
-    season = pd.date_range(CHOICES.season_start, DATE)
+    season = pd.date_range(DAY.season_start, DATE)
     weather = pd.DataFrame(
         {
             "date": season, "elevation_m": 2000.0, "air_temperature_c": rng.normal(-4, 3, len(season)),
@@ -94,8 +96,8 @@ def made(seed, *, flight=True, shift_m=(0.0, 0.0), swe_mm=None):
     )  # fmt: skip
     flights = [] if not flight else [made_flight(grid, truth / 315.0)]
     return DayInputs(
-        basin_id="made", title="Made basin", date=DATE, noon_utc=dt.datetime.combine(DATE, dt.time(14)), grid=grid, terrain=terrain,
-        zones=[("west", "West"), ("east", "East")], flights=flights, cover=None, densities=densities,
+        day=DAY, title="Made basin", noon_utc=dt.datetime.combine(DATE, dt.time(14)),
+        basin=Basin(grid, terrain, [("west", "West"), ("east", "East")]), flights=flights, cover=None, densities=densities,
         ground=GroundRecord(
             sites, daily, np.full(len(daily), 8.0), visits, weather=weather if seed % 2 else pd.DataFrame()
         ),

@@ -7,6 +7,7 @@ import pytest
 from pipeline.inputs.read_normals import read_normals
 from pipeline.inputs.relative import relative_to
 from pipeline.melt.normals import in_per_cent, normal_on
+from pipeline.model.basin import BasinDay
 
 SEASON = dt.date(2030, 10, 1)
 
@@ -43,7 +44,7 @@ def test_per_cent_of_normal_for_the_basin_and_the_sites_that_told_something():
         }
     )
     sites = pd.DataFrame({"site_id": ["A", "B", "C"], "swe_mm": [75.0, np.nan, 3.0]})
-    found = in_per_cent(table, ("larkmoor", 150.0), sites, (dt.date(2031, 3, 1), SEASON)).set_index("site_id")
+    found = in_per_cent(table, BasinDay("larkmoor", dt.date(2031, 3, 1), SEASON), 150.0, sites).set_index("site_id")
     assert found.loc["larkmoor", ["level", "per_cent", "period"]].tolist() == ["basin", 75.0, "1991-2020"]
     assert found.loc["A", "per_cent"] == 150.0
     # B was silent; C's normal is next to nothing; D is no site of the day.

@@ -9,6 +9,7 @@ import pytest
 from pyproj import CRS
 
 from pipeline.melt.outlook import OutlookInputs, with_outlook
+from pipeline.model.basin import Basin
 from pipeline.model.day import Day
 from pipeline.model.grid import BasinGrid
 from pipeline.model.ground import GroundRecord
@@ -78,7 +79,7 @@ def basin(melt_mm_day=10.0, se=0.1):
     past = table(SEASON, 202, "2031-04-21", temperature=0.0)
     forecast = table("2031-04-21", 10, DATE)
     return day, OutlookInputs(
-        grid, terrain.fillna({"cell_area": 0.0}), ground(past, melt_mm_day), forecast, None, SEASON
+        Basin(grid, terrain.fillna({"cell_area": 0.0})), ground(past, melt_mm_day), forecast, None, SEASON
     )
 
 
@@ -153,8 +154,8 @@ def test_issues_that_disagree_and_a_map_less_sure_widen_the_error():
 
 def test_a_bright_albedo_grid_slows_the_melt():
     day, inputs = basin()
-    shape = inputs.grid.shape
-    seen = inputs.terrain[["elevation"]].assign(
+    shape = inputs.basin.grid.shape
+    seen = inputs.basin.terrain[["elevation"]].assign(
         snow_albedo=(("y", "x"), np.full(shape, 0.85)), age_days=(("y", "x"), np.full(shape, 1.0))
     )
     bright = with_outlook(day, replace(inputs, albedo=seen))

@@ -36,7 +36,7 @@ HARMLESS: dict[str, str] = {
     "pipeline/statistics/errors.py: 0.0 -> 1.0 in weight = np.where(group >= 0, cell_area_m2 * se / MM_PER_M, 0.0)": "weights outside "
     "all groups are summed nowhere; they only must not be missing",
     "pipeline/estimate/swe_map.py: fields[\"cell_area\"].to_numpy() > 0 -> fields['cell_area'].to_numpy() >= 0 in "
-    'grid, window = inputs.grid.window(fields["cell_area"].to_numpy() > 0)': "outside the basin the published area is missing and never 0",
+    'grid, window = inputs.basin.grid.window(fields["cell_area"].to_numpy() > 0)': "outside the basin the published area is missing and never 0",
     "pipeline/publishing/publish.py: 0o222 -> 147 in path.chmod(path.stat().st_mode & ~0o222)": "no published file is a program, so that "
     "nobody has a right to run it that could be lost",
     "pipeline/courses/checks.py: 0 -> 1 in if np.isfinite(expected.near) and swe > 0:": "1 mm of SWE and less is never "

@@ -23,7 +23,7 @@ def flown_thrice():
         depth = last["depth"].to_numpy() * (1.0 + days / 42.0 * 0.3 * np.sin(row / 6.0)) + 0.004 * days * (
             column / 10.0
         )
-        flights.append(made_flight(inputs.grid, depth).assign_attrs(date=str(date)))
+        flights.append(made_flight(inputs.basin.grid, depth).assign_attrs(date=str(date)))
     return replace(inputs, flights=flights)
 
 
@@ -56,7 +56,7 @@ def test_errors_are_told_by_zone(days):
 
 
 def test_the_ground_as_kept_gives_the_same_bytes(flown_thrice, days):
-    kept = replace(flown_thrice, landform=landform_of(flown_thrice.terrain, 270.0))
+    kept = replace(flown_thrice, landform=landform_of(flown_thrice.basin.terrain, 270.0))
     again = estimate_day(kept, replace(CHOICES, method="trees"))
     for name in ("swe", "swe_se"):
         assert again.fields[name].to_numpy().tobytes() == days["trees"].fields[name].to_numpy().tobytes()

@@ -13,9 +13,8 @@ from pipeline.estimate.day_inputs import Choices, DayInputs
 from pipeline.estimate.estimate import map_of_day
 from pipeline.estimate.swe_map import published_fields
 from pipeline.gather.before import PLACES
-from pipeline.gather.day import Readings, inputs_from_kept, read_inputs
+from pipeline.gather.day import Readings, choices, inputs_from_kept, read_inputs
 from pipeline.model.ground import GroundRecord
-from pipeline.operations.run import choices
 from pipeline.snow.depth_only import with_depth_only_sites
 from pipeline.snow.site_values import site_values
 
@@ -66,7 +65,7 @@ def read_night(records: Records, date: dt.date) -> Night:
     ground = readings.inputs.ground
     values = site_values(ground, date)[["swe_mm", "swe_se_mm", "age_days"]]
     observed = ground.sites[["x", "y", "stated_m"]].join(values, how="inner")
-    return Night(readings, choices(records.settings, date), observed)
+    return Night(readings, choices(records.settings), observed)
 
 
 def folds(site_ids: list[str], count: int = FOLDS, seed: int = SEED) -> list[list[str]]:
@@ -93,7 +92,7 @@ def without(tables: dict[str, pd.DataFrame], site_ids: list[str]) -> dict[str, p
 def inputs_without(night: Night, records: Records, site_ids: list[str]) -> DayInputs:
     """Return the night's inputs, checked anew as if the sites had never been."""
     readings = night.readings
-    date = readings.inputs.date
+    date = readings.inputs.day.date
     tables = without(readings.rows | readings.beside, site_ids)
     inputs = inputs_from_kept(records.settings, date, tables, readings.grids)
     # Half of the cost is trees of density: without a flight they matter to SWE only where a site knows its depth alone.
@@ -134,7 +133,7 @@ def left_out(records: Records, date: str) -> pd.DataFrame:
         for site in sites.loc[out].itertuples():
             cell = fields.sel(x=site.x, y=site.y, method="nearest")
             rows.append({
-                "date": date, "season": night.choices.season_start.year + 1, "site": site.Index,
+                "date": date, "season": night.readings.inputs.day.season_start.year + 1, "site": site.Index,
                 "age_days": site.age_days, "observed": site.swe_mm, "observed_se": site.swe_se_mm,
                 "map": float(cell["swe"]), "map_se": float(cell["swe_se"]),
                 "p10": float(cell["swe_p10"]), "p90": float(cell["swe_p90"]),

@@ -34,13 +34,13 @@ def mean_density(inputs: DayInputs, date: dt.date) -> float:
 
 
 def _grid(inputs: DayInputs) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    x, y = np.meshgrid(inputs.grid.x, inputs.grid.y)
-    return x, y, inputs.terrain["elevation"].to_numpy()
+    x, y = np.meshgrid(inputs.basin.grid.x, inputs.basin.grid.y)
+    return x, y, inputs.basin.terrain["elevation"].to_numpy()
 
 
 def inverse_distance(inputs: DayInputs) -> np.ndarray | None:
     """Return the mean of the sites weighted by the inverse square of distance."""
-    sites = latest_values(inputs, inputs.date)
+    sites = latest_values(inputs, inputs.day.date)
     x, y, _ = _grid(inputs)
     weight = 1.0 / ((x[..., None] - sites["x"].to_numpy()) ** 2 + (y[..., None] - sites["y"].to_numpy()) ** 2 + 1.0)
     return (weight * sites["swe_mm"].to_numpy()).sum(axis=-1) / weight.sum(axis=-1)
@@ -48,27 +48,27 @@ def inverse_distance(inputs: DayInputs) -> np.ndarray | None:
 
 def _kriged(inputs: DayInputs, sites: pd.DataFrame, values: np.ndarray) -> np.ndarray:
     if len(sites) < 4 or np.ptp(values) == 0:
-        return np.full(inputs.grid.shape, values.mean())
+        return np.full(inputs.basin.grid.shape, values.mean())
     model = OrdinaryKriging(sites["x"].to_numpy(), sites["y"].to_numpy(), values)
-    return np.asarray(model.execute("grid", inputs.grid.x, inputs.grid.y)[0])
+    return np.asarray(model.execute("grid", inputs.basin.grid.x, inputs.basin.grid.y)[0])
 
 
 def ordinary_kriging(inputs: DayInputs) -> np.ndarray | None:
     """Return ordinary kriging of the sites with PyKrige's defaults."""
-    sites = latest_values(inputs, inputs.date)
+    sites = latest_values(inputs, inputs.day.date)
     return np.maximum(_kriged(inputs, sites, sites["swe_mm"].to_numpy()), 0.0)
 
 
 def elevation_line(inputs: DayInputs) -> np.ndarray | None:
     """Return the regression of the sites on elevation."""
-    sites = latest_values(inputs, inputs.date)
+    sites = latest_values(inputs, inputs.day.date)
     line = np.polyfit(sites["elevation_m"], sites["swe_mm"], 1)
     return np.maximum(np.polyval(line, _grid(inputs)[2]), 0.0)
 
 
 def regression_kriging(inputs: DayInputs) -> np.ndarray | None:
     """Return the regression on elevation with its residuals kriged."""
-    sites = latest_values(inputs, inputs.date)
+    sites = latest_values(inputs, inputs.day.date)
     line = np.polyfit(sites["elevation_m"], sites["swe_mm"], 1)
     left = (sites["swe_mm"] - np.polyval(line, sites["elevation_m"])).to_numpy()
     return np.maximum(np.polyval(line, _grid(inputs)[2]) + _kriged(inputs, sites, left), 0.0)
@@ -93,7 +93,7 @@ def _flown_on(inputs: DayInputs) -> dt.date:
 
 def _change(inputs: DayInputs) -> pd.DataFrame:
     """Return the sites' SWE on the flight's day and now, those that know both."""
-    then, now = latest_values(inputs, _flown_on(inputs)), latest_values(inputs, inputs.date)
+    then, now = latest_values(inputs, _flown_on(inputs)), latest_values(inputs, inputs.day.date)
     return now.join(then["swe_mm"].rename("then_mm"), how="inner")
 
 
@@ -118,9 +118,9 @@ def flight_and_line(inputs: DayInputs) -> np.ndarray | None:
 
 def random_forest(inputs: DayInputs) -> np.ndarray | None:
     """Return a random forest on terrain, from the sites of today and the last flight's cells scaled to today."""
-    sites = latest_values(inputs, inputs.date)
+    sites = latest_values(inputs, inputs.day.date)
     x, y, height = _grid(inputs)
-    grid = np.column_stack([a.ravel() for a in (x, y, height, inputs.terrain["canopy"].to_numpy())])
+    grid = np.column_stack([a.ravel() for a in (x, y, height, inputs.basin.terrain["canopy"].to_numpy())])
     rows = inputs.ground.sites.loc[sites.index]
     known = [np.ravel_multi_index((rows["row"], rows["column"]), height.shape)]
     values = [sites["swe_mm"].to_numpy()]

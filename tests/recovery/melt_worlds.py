@@ -29,6 +29,7 @@ from worlds import (
 )
 
 from pipeline.melt.outlook import OutlookInputs
+from pipeline.model.basin import Basin
 from pipeline.model.day import Day
 from pipeline.statistics.totals import ZoneBands, covariance_rows
 
@@ -112,7 +113,7 @@ def _case(world: worlds.World, made: tuple, day: int, state: np.ndarray, rng: np
     # Perfect weather: the true temperature and sun, no storm; the table lies above the stations by its usual offset.
     ahead = ahead.assign(air_temperature_c=by_day + 0.2, precipitation_mm=0.0, issued=pd.Timestamp(date))
     inputs = OutlookInputs(
-        world.grid, world.terrain, ground_record, ahead.reset_index(drop=True), None, world.season_start
+        Basin(world.grid, world.terrain), ground_record, ahead.reset_index(drop=True), None, world.season_start
     )
     melt = np.where(inside, _cells((now - then).astype(float)), 0.0)[window]
     return MeltCase(made_day, inputs, melt, swe[window])

@@ -55,12 +55,12 @@ def with_courses(world: World, inputs: DayInputs, cells: list[tuple[int, int]], 
         gain = SITE_GAIN * np.exp(rng.normal(-0.5 * SITE_SPREAD**2, SITE_SPREAD))
         sites.append(
             {
-                "site_id": name, "kind": "course", "x": inputs.grid.x[column], "y": inputs.grid.y[row],
-                "elevation_m": float(inputs.terrain["elevation"][row, column]), "inside": True, "row": row, "column": column,
+                "site_id": name, "kind": "course", "x": inputs.basin.grid.x[column], "y": inputs.basin.grid.y[row],
+                "elevation_m": float(inputs.basin.terrain["elevation"][row, column]), "inside": True, "row": row, "column": column,
             }
         )  # fmt: skip
         for date in world.dates:
-            if date > inputs.date:
+            if date > inputs.day.date:
                 continue
             swe = gain * world.truth[date][row, column] * np.exp(rng.normal(0, 0.05))
             visits.append(
@@ -108,7 +108,7 @@ def nights(job: tuple[str, int]) -> pd.DataFrame:
             found = map_of_day(inputs, world.choices)
             if found.today.flown is not None:
                 continue
-            allowed = (area > 0) & (found.inputs.terrain["slope"].to_numpy() <= STEEPEST)
+            allowed = (area > 0) & (found.inputs.basin.terrain["slope"].to_numpy() <= STEEPEST)
             taken = found.inputs.ground.sites[["row", "column"]].to_numpy()
             allowed[taken[:, 0], taken[:, 1]] = False
             places, _ = weigh_sites(found, weight, allowed, ADDED)

@@ -38,6 +38,7 @@ from pipeline.gather.earlier_visits import EARLIER_VISITS
 from pipeline.gather.flights import EARLIER_COVER_DAYS, EARLIER_COVERS
 from pipeline.gather.ground import gather_ground
 from pipeline.inputs.cover_checks import doubted_cover
+from pipeline.model.basin import Basin, BasinDay
 from pipeline.settings.basin import Settings
 from pipeline.sites.points import course_visits
 from pipeline.snow.past_pattern import past_pattern
@@ -148,7 +149,7 @@ class World:
     @property
     def choices(self) -> Choices:
         """What a settings file would choose for it."""
-        return Choices("alpine", self.season_start, 0.5)
+        return Choices("alpine", 0.5)
 
     def date(self, day: int) -> dt.date:
         """Return the date of a day of the season."""
@@ -175,9 +176,9 @@ class World:
         before = [one for one in reversed(covers) if 0 < (date - one[0]).days <= EARLIER_COVER_DAYS][:EARLIER_COVERS]
         flights = self.true_flights if truth == "depth" else self.flights
         return DayInputs(
-            basin_id="world", title=f"World {self.seed}", date=date,
-            noon_utc=dt.datetime.combine(date, dt.time(12)), zones=self.zones, grid=self.ground.grid,
-            terrain=self.terrain, ground=record, densities=densities,
+            day=BasinDay("world", date, self.season_start), title=f"World {self.seed}",
+            noon_utc=dt.datetime.combine(date, dt.time(12)), basin=Basin(self.ground.grid, self.terrain, self.zones),
+            ground=record, densities=densities,
             earlier_densities=earlier if len(earlier) else None,
             flights=[flight for flight in flights if flight.attrs["date"] <= date.isoformat()],
             cover=next((seen for day, seen in covers if day == date), None), checks=pd.DataFrame(),

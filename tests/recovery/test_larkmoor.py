@@ -13,8 +13,7 @@ import xarray as xr
 from PIL import Image
 
 from pipeline.estimate.estimate import estimate_day
-from pipeline.gather.day import read_inputs
-from pipeline.operations import run
+from pipeline.gather.day import choices, read_inputs
 from pipeline.settings.basin import read_settings
 
 ROOT = Path(__file__).parents[2]
@@ -42,7 +41,7 @@ def recovered(truth):
         day = dt.date.fromisoformat(date)
         readings = read_inputs(settings, day, lambda _stage: None)
         assert readings.degraded == []
-        estimated = estimate_day(readings.inputs, run.choices(settings, day))
+        estimated = estimate_day(readings.inputs, choices(settings))
         true = truth["swe"].sel(date=date).reindex(y=estimated.fields["y"], x=estimated.fields["x"])
         both = np.isfinite(true.to_numpy()) & np.isfinite(estimated.fields["swe"].to_numpy())
         swe, known = estimated.fields["swe"].to_numpy()[both], true.to_numpy()[both]
@@ -113,7 +112,7 @@ def test_an_outage_loses_no_more_than_it_hides(recovered, heard, rel):
     inputs = read_inputs(settings, day, lambda _stage: None).inputs
     kept = heard(inputs.ground.daily["date"].to_numpy())
     ground = replace(inputs.ground, daily=inputs.ground.daily[kept], station_se_mm=inputs.ground.station_se_mm[kept])
-    total = estimate_day(replace(inputs, ground=ground), run.choices(settings, day)).totals.iloc[0]
+    total = estimate_day(replace(inputs, ground=ground), choices(settings)).totals.iloc[0]
     whole, _, se, *_ = recovered("2031-04-14")
     assert total["swe_mean_mm"] == pytest.approx(whole, rel=rel)
     # The error is a share of what is thought to have been gained and lost, which the outage changes too.

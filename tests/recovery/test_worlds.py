@@ -27,7 +27,7 @@ def nights(world):
     for date in world.dates:
         inputs, truth = world.inputs(date), world.truth[date]
         day = estimate_day(inputs, world.choices)
-        row, column = inputs.grid.rows_columns(day.grid.x[:1], day.grid.y[:1])
+        row, column = inputs.basin.grid.rows_columns(day.grid.x[:1], day.grid.y[:1])
         part = slice(row[0], row[0] + day.grid.height), slice(column[0], column[0] + day.grid.width)
         area, within = world.terrain["cell_area"].to_numpy(), day.fields["cell_area"].to_numpy() > 0
         true_volume = np.sum(truth * area) / 1000.0

@@ -20,6 +20,7 @@ from pyproj import CRS
 from scipy import ndimage
 
 from pipeline.estimate.estimate import Choices, DayInputs
+from pipeline.model.basin import Basin, BasinDay
 from pipeline.model.grid import BasinGrid
 from pipeline.model.ground import GroundRecord
 from pipeline.sites.points import STATION_DEPTH_SE_M, course_visits, station_density, station_swe_se_mm
@@ -118,7 +119,7 @@ class World:
     @property
     def choices(self) -> Choices:
         """What a settings file would choose for it."""
-        return Choices("alpine", self.season_start, 0.5)
+        return Choices("alpine", 0.5)
 
     def inputs(self, date: dt.date) -> DayInputs:
         """Return what the pipeline may use for `date`: nothing dated after it."""
@@ -131,8 +132,9 @@ class World:
         if self.past_samples is not None:
             earlier = self._density_records([course_visits(self.past_samples).dropna(subset="density_kg_m3")])
         return DayInputs(
-            basin_id="world", title=self.kind, date=date, noon_utc=dt.datetime.combine(date, dt.time(12)),
-            zones=[("west", "West"), ("east", "East")], grid=self.grid, terrain=self.terrain,
+            day=BasinDay("world", date, self.season_start), title=self.kind,
+            noon_utc=dt.datetime.combine(date, dt.time(12)),
+            basin=Basin(self.grid, self.terrain, [("west", "West"), ("east", "East")]),
             ground=GroundRecord(
                 self.sites, daily, station_swe_se_mm(daily["swe_mm"]), visits,
                 weather=self.weather[self.weather["issued"] <= day].reset_index(drop=True), southern=self.grid.southern,
