@@ -39,6 +39,7 @@ from pipeline.snow.snow_line import (
 from pipeline.snow.sturm import autumn_origin
 from pipeline.snow.terrain_balance import Background, fitted_on_terrain
 from pipeline.statistics.errors import SLOPE_REACH_M, ErrorPart, scaled
+from pipeline.statistics.tiles import one_blas_thread
 from pipeline.terrain.predictors import add_exposure, with_landform
 
 
@@ -49,6 +50,12 @@ def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
     ------
     NoEstimateError : there is neither a usable site nor a flight.
     """
+    # A product that the library splits among threads has other last digits on a machine with other cores.
+    with one_blas_thread():
+        return _estimated(inputs, choices)
+
+
+def _estimated(inputs: DayInputs, choices: Choices) -> Day:
     found = map_of_day(inputs, choices)
     day = day_of(found)
     if inputs.forecast is None:

@@ -8,8 +8,9 @@ import pandas as pd
 import pytest
 import xarray as xr
 from made_day_inputs import CHOICES, COLUMNS, DATE, DAY, FLOWN_ON, FLOWN_OR_NOT, day_of, made, made_flight
+from threadpoolctl import threadpool_info, threadpool_limits
 
-from pipeline.estimate.estimate import estimate_day
+from pipeline.estimate.estimate import estimate_day, map_of_day
 from pipeline.estimate.swe_map import SweMap, published_fields, zone_band_covariance
 from pipeline.model.variables import SOURCE_FLAGS
 from pipeline.snow.density import Densities
@@ -41,6 +42,19 @@ def test_threads_and_chunks_change_no_byte(flight, seed):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("pipeline.statistics.tiles.own_cores", lambda: 5)
         assert_same(once, estimate_day(chunked, CHOICES))
+
+
+def test_linear_algebra_keeps_to_one_thread_so_that_bytes_hang_on_no_machine(monkeypatch):
+    seen = []
+
+    def looked(inputs, choices):
+        seen.extend(library["num_threads"] for library in threadpool_info() if library["user_api"] == "blas")
+        return map_of_day(inputs, choices)
+
+    monkeypatch.setattr("pipeline.estimate.estimate.map_of_day", looked)
+    with threadpool_limits(limits=2, user_api="blas"):
+        estimate_day(made(3), CHOICES)
+    assert set(seen) == {1}
 
 
 @FLOWN_OR_NOT
