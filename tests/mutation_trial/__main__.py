@@ -20,8 +20,10 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from mutations import Mutation, mutations
-from subjects import HARMLESS, SUBJECTS
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2] / "docs")]
+
+from mutations import Mutation, mutations  # noqa: E402  a script finds what lies beside it
+from subjects import HARMLESS, subjects  # noqa: E402
 
 ROOT = Path(__file__).parents[2]
 
@@ -54,64 +56,53 @@ def copied(folder: Path) -> Path:
     return folder
 
 
-def is_seen(home: Path, module: str, text: str) -> bool:
+def is_seen(home: Path, module: str, text: str, tests: Sequence[str]) -> bool:
     """Return whether a test that guards the module fails on this text of it."""
     before = (home / module).read_text("utf-8")
     (home / module).write_text(text, "utf-8")
-    # No compiled file: one of the same second and size would stand for the next text.
-    environment = os.environ | {"PYTHONPATH": str(home), "PYTHONDONTWRITEBYTECODE": "1"}
-    words = [
-        sys.executable,
-        "-m",
-        "pytest",
-        "-q",
-        "-x",
-        "-p",
-        "no:cacheprovider",
-        "-p",
-        "no:xdist",
-        "--doctest-modules",
-    ]
     try:
-        # One call for each: test folders that have a conftest.py each do not always go together.
-        for tests in ([module], *([test] for test in SUBJECTS[module])):
-            done = subprocess.run(
-                [*words, *tests], cwd=home, env=environment, capture_output=True, timeout=LONGEST_S, check=False
-            )
-            # 5: no example in the module.
-            if done.returncode not in (0, 5):
-                return True
-    except subprocess.TimeoutExpired:
-        return True
+        return fails(home, [module, *tests])
     finally:
         (home / module).write_text(before, "utf-8")
-    return False
+
+
+def fails(home: Path, tests: Sequence[str]) -> bool:
+    """Return whether one of the tests fails, or does not end in its time."""
+    # No compiled file: one of the same second and size would stand for the next text.
+    environment = os.environ | {"PYTHONPATH": str(home), "PYTHONDONTWRITEBYTECODE": "1"}
+    words = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", *tests]
+    try:
+        done = subprocess.run(words, cwd=home, env=environment, capture_output=True, timeout=LONGEST_S, check=False)
+    except subprocess.TimeoutExpired:
+        return True
+    return done.returncode != 0
 
 
 def main() -> int:
     """Run the trial, print its tables and return the exit status."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("modules", nargs="*", default=list(SUBJECTS))
-    parser.add_argument("--count", type=int, default=66)
+    parser.add_argument("modules", nargs="*", default=[])
+    parser.add_argument("--count", type=int, default=70)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2)
     given = parser.parse_args()
-    taken = drawn(given.modules, given.count, given.seed)
+    guarded = {module: tests for module, tests in subjects().items() if not given.modules or module in given.modules}
+    taken = drawn(list(guarded), given.count, given.seed)
     with tempfile.TemporaryDirectory() as scratch:
         homes: queue.SimpleQueue[Path] = queue.SimpleQueue()
         for number in range(given.jobs):
             homes.put(copied(Path(scratch) / str(number)))
         home = homes.get()
-        broken = [module for module in given.modules if is_seen(home, module, (home / module).read_text("utf-8"))]
-        homes.put(home)
-        if broken:
-            print(f"The tests of {', '.join(broken)} fail without any change.")
+        asked = dict.fromkeys(test for one in taken for test in (one.path, *guarded[one.path]))
+        if fails(home, list(asked)):
+            print("The tests that stand guard fail without any change.")
             return 1
+        homes.put(home)
 
         def tried(one: Mutation) -> bool:
             home = homes.get()
             try:
-                seen = is_seen(home, one.path, one.text)
+                seen = is_seen(home, one.path, one.text, guarded[one.path])
             finally:
                 homes.put(home)
             print(

@@ -1,33 +1,35 @@
 """Which modules are mutated, which tests guard each, and which survivors are no loss and why."""
 
-SUBJECTS = {
-    "pipeline/statistics/totals.py": ["tests/statistics/test_totals.py"],
-    "pipeline/statistics/intervals.py": ["tests/statistics/test_intervals.py"],
-    "pipeline/statistics/errors.py": ["tests/statistics/test_errors.py"],
-    "pipeline/statistics/area_sums.py": ["tests/statistics/test_area_sums.py", "tests/statistics/test_errors.py"],
-    "pipeline/estimate/swe_map.py": ["tests/nights/test_headline_figures.py", "tests/estimate/test_estimate.py"],
-    "pipeline/publishing/publish.py": [
-        "tests/publishing/test_publish.py",
-        "tests/publishing/test_damaged_records.py",
-        "tests/publishing/test_store.py",
-    ],
-    "pipeline/publishing/staging.py": ["tests/publishing/test_staging.py", "tests/publishing/test_crashes.py"],
-    "pipeline/publishing/derived.py": [
-        "tests/publishing/test_derived.py",
-        "tests/publishing/test_publish.py",
-        "tests/test_reading.py",
-    ],
-    "pipeline/courses/checks.py": [
-        "tests/courses/test_checks.py",
-        "tests/courses/test_faults.py",
-    ],
-    "pipeline/stations/own_series_checks.py": ["tests/stations/test_checks.py"],
-    "pipeline/stations/neighbour_checks.py": [
-        "tests/stations/test_neighbour_checks.py",
-        "tests/stations/test_checks.py",
-    ],
-}
-"""For each module the tests that guard it, the quickest first; the module's own examples come before them."""
+from __future__ import annotations
+
+from pathlib import Path
+
+from layers import PIPELINE, ROOT, imported, modules
+
+CORE = ("archive", "courses", "snow", "stations", "statistics")
+"""Folders whose slips would be published without a word: the estimate, its errors, the checks and what is current."""
+
+
+def subjects() -> dict[str, list[str]]:
+    """Return the modules of the core, each with the tests of its own folder that import it, the shortest first.
+
+    Where none does, all tests of the folder stand guard.
+    """
+    return {named(module): guards(module) for folder in CORE for module in modules(PIPELINE / folder)}
+
+
+def guards(module: Path) -> list[str]:
+    """Return the test files that guard a module."""
+    dotted = ".".join(module.relative_to(ROOT).with_suffix("").parts)
+    tests = sorted((ROOT / "tests" / module.parent.name).glob("test_*.py"), key=lambda path: path.stat().st_size)
+    own = [path for path in tests if any(name.startswith(dotted) for name in imported(path))]
+    return [named(path) for path in own or tests]
+
+
+def named(path: Path) -> str:
+    """Return a file's path from the project's folder."""
+    return path.relative_to(ROOT).as_posix()
+
 
 HARMLESS: dict[str, str] = {
     "pipeline/statistics/errors.py: apart * np.where(np.take_along_axis(apart, most, axis=1) < 0, -1.0, 1.0) + 0.0 -> "
