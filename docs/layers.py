@@ -73,7 +73,7 @@ FOLDERS = {
     "gather": _folder(
         NIGHT,
         "a date's inputs: files found, read, checked and brought together",
-        "archive courses estimate flights inputs model publishing reading settings sites snow stations statistics storage terrain",
+        "archive courses estimate flights inputs model publishing reading settings sites snow stations storage terrain",
     ),
     "operations": _folder(
         NIGHT,

@@ -7,13 +7,11 @@ import time
 from collections.abc import Sequence
 from typing import Any
 
-import xarray as xr
-
-from pipeline.flights.cache import code_identity
+from pipeline.flights.cache import FLIGHT_MAKER
 from pipeline.flights.limits import FlightLimits
-from pipeline.flights.measure import FlightFiles, Surroundings, measure_flight
+from pipeline.flights.measure import FlightFiles, Outcome, Surroundings, measure_flight
 from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import Finding, RefusedFlightError
+from pipeline.model.problems import RefusedFlightError
 
 ANSWER_S = 10.0
 """A scheduler that does not answer within this is taken to be down, s (chosen: it answers in milliseconds)."""
@@ -23,9 +21,6 @@ FREE_S = 30.0
 
 MEASURED_S = 300.0
 """What the cluster has not measured after this is measured here, s: a large flight takes a worker a minute."""
-
-Outcome = tuple[xr.Dataset, list[Finding]] | RefusedFlightError
-"""What becomes of a flight: as `measure_flight` gives or refuses it."""
 
 
 def measure_on_cluster(
@@ -49,7 +44,7 @@ def measure_on_cluster(
     try:
         with Client(address, timeout=ANSWER_S, set_as_default=False) as client:
             # A worker that is free answers at once, before it is sent a grid.
-            if client.submit(code_identity, pure=False).result(timeout=FREE_S) != code_identity():
+            if client.submit(FLIGHT_MAKER.identity, pure=False).result(timeout=FREE_S) != FLIGHT_MAKER.identity():
                 LOG.warning("%s", OTHER_CODE)
                 return nothing
             asked = [client.submit(_answer, files, grid, limits, known, pure=False) for files in flights]
@@ -77,11 +72,11 @@ def _answered(future: Any, patience: float) -> Outcome | None:  # noqa: ANN401  
 
 
 def _answer(files: FlightFiles, grid: BasinGrid, limits: FlightLimits, known: Surroundings) -> tuple[str, Outcome]:
-    """Return on a worker the identity of its code, and what it makes of a flight."""
+    """Return on a worker the identity of its maker, and what it makes of a flight."""
     try:
-        return code_identity(), measure_flight(files, grid, limits, known)
+        return FLIGHT_MAKER.identity(), measure_flight(files, grid, limits, known)
     except RefusedFlightError as refusal:
-        return code_identity(), refusal
+        return FLIGHT_MAKER.identity(), refusal
 
 
 def _given(answer: BaseException | tuple[str, Outcome]) -> Outcome | None:
@@ -89,7 +84,7 @@ def _given(answer: BaseException | tuple[str, Outcome]) -> Outcome | None:
         LOG.warning("A worker could not measure a flight (%s): it is measured here", answer)
         return None
     code, outcome = answer
-    if code != code_identity():
+    if code != FLIGHT_MAKER.identity():
         LOG.warning("%s", OTHER_CODE)
         return None
     return outcome

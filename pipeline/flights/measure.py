@@ -87,6 +87,9 @@ class Surroundings:
 
 NOTHING_KNOWN = Surroundings()
 
+Outcome = tuple[xr.Dataset, list[Finding]] | RefusedFlightError
+"""What becomes of a flight: as `measure_flight` returns or refuses it."""
+
 
 def measure_flight(
     files: FlightFiles, grid: BasinGrid, limits: FlightLimits, known: Surroundings = NOTHING_KNOWN

@@ -7,7 +7,7 @@ import datetime as dt
 import numpy as np
 import xarray as xr
 
-from pipeline.flights.cache import KeptFlights
+from pipeline.flights.cache import FlightCache
 from pipeline.gather.flights import cover_entries, unusable_cover
 from pipeline.inputs.find import InputFile, unreadable_file
 from pipeline.inputs.raster_frame import refuse_large
@@ -22,7 +22,7 @@ ALBEDO_DAYS = 30
 
 
 def gather_albedo(
-    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], kept: KeptFlights, date: dt.date
+    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], kept: FlightCache, date: dt.date
 ) -> tuple[xr.Dataset | None, list[CoverEntry], list[Finding]]:
     """Return `snow_albedo` and `age_days` on (y, x), missing where none was seen, the grids used, and the findings.
 

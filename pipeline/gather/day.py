@@ -10,13 +10,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import xarray as xr
 from pyproj import CRS
 
 from pipeline.archive.current import Loss
 from pipeline.estimate.day_inputs import Choices, DayInputs
-from pipeline.flights.cache import KeptFlights
+from pipeline.flights.cache import FlightCache
 from pipeline.flights.together import one_a_day
 from pipeline.gather.albedo import gather_albedo
 from pipeline.gather.before import EARLIER_COVER, PLACES, ReadNow, lost_since_sound
@@ -27,10 +28,10 @@ from pipeline.gather.flights import (
     FLIGHT,
     STILL_ARRIVING,
     file_formats,
+    flight_cache,
     gather_cover,
     gather_earlier_covers,
     gather_flights,
-    kept_flights,
 )
 from pipeline.gather.ground import (
     EARLIER_ISSUES,
@@ -68,8 +69,8 @@ from pipeline.publishing.record import plain
 from pipeline.settings.basin import Settings
 from pipeline.snow.blend import asks_trees
 from pipeline.snow.past_pattern import PAST_PATTERN
-from pipeline.storage.cache import KeptFiles
-from pipeline.terrain.landform_cache import kept_landform
+from pipeline.storage.cache import Cache
+from pipeline.terrain.landform_cache import cached_landform
 
 Stage = Callable[[str], None]
 """Told the name of each stage as it begins, for a progress bar or a log."""
@@ -157,7 +158,7 @@ def read_inputs(  # noqa: PLR0913  each but the date has its usual value
     grid, terrain, zones, noticed = _ground(settings)
     findings += noticed
     stage("reading the measurements")
-    readings = KeptFiles(settings.cache_folder("readings"), keep)
+    readings = Cache(settings.cache_folder("readings"), keep)
     tables, noticed = gather_tables(settings, (grid, terrain), found, date, readings)
     findings += noticed
     check_covered(settings, found, date, tables, dt.datetime.now(dt.UTC))
@@ -166,7 +167,7 @@ def read_inputs(  # noqa: PLR0913  each but the date has its usual value
     tables = {name: with_relative_files(table, home) for name, table in tables.items()}
     measured = gather_ground(settings, grid, tables, date)
     stage("reading the flights")
-    kept = kept_flights(settings, writable=keep, arriving=arriving)
+    kept = flight_cache(settings, writable=keep, arriving=arriving)
     flown = gather_flights(settings, (grid, terrain, measured[0]), found, date, kept)
     findings += flown.findings
     grids, rasters = flown.grids, flown.files
@@ -193,18 +194,24 @@ def read_inputs(  # noqa: PLR0913  each but the date has its usual value
     told = flown.figures, tables, findings
     inputs, all_findings = _day_inputs(settings, (date, grid), measured, grids, told)
     if asks_trees(settings.blend.method, len(inputs.flights)):
-        folder = settings.cache_folder("landform")
-        shape = kept_landform(folder, inputs.basin.terrain, settings.blend.wind_from_deg, writable=keep)
-        inputs = replace(inputs, landform=shape)
-    kept.drop_unused()
+        inputs = replace(inputs, landform=_landform(settings, inputs.basin.terrain, writable=keep))
+    kept.cache.drop_unused()
     return Readings(inputs, files + rasters, now.rows, grids, now.hashes, beside, all_findings)
+
+
+def _landform(settings: Settings, terrain: xr.Dataset, *, writable: bool) -> dict[str, np.ndarray]:
+    """Return the shape of the ground, cached from night to night."""
+    cache = Cache(settings.cache_folder("landform"), writable)
+    fields = cached_landform(cache, terrain, settings.blend.wind_from_deg)
+    cache.drop_unused()
+    return fields
 
 
 def _covers(
     settings: Settings,
     ground: tuple[BasinGrid, GroundRecord],
     found: dict[str, list[InputFile]],
-    kept: KeptFlights,
+    kept: FlightCache,
     date: dt.date,
 ) -> tuple[dict[str, xr.Dataset], list[tuple[InputFile, str]], list[Finding]]:
     """Return the grids of what was seen of the snow from above by name, their files with these names, and the findings."""

@@ -18,7 +18,7 @@ from pipeline.model.grid import BasinGrid
 from pipeline.settings.basin import Settings
 from pipeline.sites.overrides import without_overridden
 from pipeline.stations.in_service import in_service
-from pipeline.storage.cache import KeptFiles
+from pipeline.storage.cache import Cache
 
 EARLIER_PAIRS = "earlier_pairs"
 """Name of the pairs among a day's tables."""
@@ -51,7 +51,7 @@ def earlier_pairs(
     place: tuple[BasinGrid, pd.DataFrame],
     said: EarlierWords,
     flights: Sequence[EarlierFlight],
-    kept: KeptFiles,
+    kept: Cache,
 ) -> pd.DataFrame:
     """Return the pairs of a site's depth and its cell's on the days of earlier flights.
 
@@ -99,7 +99,7 @@ def _with_flight(depths: pd.DataFrame, flight: EarlierFlight, sites: pd.DataFram
 
 
 def _station_depths(
-    settings: Settings, sites: pd.DataFrame, said: EarlierWords, days: Sequence[dt.date], kept: KeptFiles
+    settings: Settings, sites: pd.DataFrame, said: EarlierWords, days: Sequence[dt.date], kept: Cache
 ) -> pd.DataFrame:
     """Return the stations' depth on the days, each the median of its readings, with the first of these."""
     rows, _ = read_stations(
@@ -108,7 +108,7 @@ def _station_depths(
         settings.missing,
         settings.basin.utc_offset_hours,
         formats=file_formats(settings, "stations"),
-        kept=kept,
+        cache=kept,
         since=min(days),
         until=max(days),
         days=frozenset(days),

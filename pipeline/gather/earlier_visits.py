@@ -3,16 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
-import io
 from collections.abc import Callable
-from functools import cache
-from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
-from pipeline import courses, sites
 from pipeline.courses.checks import check_courses
 from pipeline.courses.context import Surroundings
 from pipeline.courses.samplers import without_sampler_bias
@@ -24,9 +18,8 @@ from pipeline.settings.basin import Settings
 from pipeline.sites.overrides import samples_without_overridden
 from pipeline.sites.points import course_visits
 from pipeline.stations.in_service import in_service
-from pipeline.statistics import few_values
-from pipeline.storage.cache import KeptFiles
-from pipeline.storage.parquet import read_frame_of
+from pipeline.storage.cache import Cache, Maker
+from pipeline.storage.encodings import FRAME
 
 EARLIER_VISITS = "earlier_visits"
 """Name of the visits among a day's tables."""
@@ -37,6 +30,9 @@ EARLIER_SEASONS = 10
 NOT_USED = "earlier visit not used"
 """Rule of the finding that visits of a course in earlier seasons tell nothing of density."""
 
+VISITS_MAKER = Maker("visits", 1, ("numpy", "pandas"))
+"""Maker of a season's checked visits (`_season`)."""
+
 OverridesOf = Callable[[dt.date, dt.date], tuple[pd.DataFrame, list[Finding]]]
 """Reads the overrides whose period touches the days from the one to the other."""
 
@@ -46,7 +42,7 @@ def earlier_visits(
     place: tuple[pd.DataFrame, bool],
     samples: pd.DataFrame,
     before: tuple[dt.date, OverridesOf],
-    kept: KeptFiles,
+    kept: Cache,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Return the visits of seasons before this one whose density passes the checks, and a finding for each course that has others.
 
@@ -109,36 +105,19 @@ def _kept_season(
     place: tuple[pd.DataFrame, bool],
     samples: pd.DataFrame,
     overrides: pd.DataFrame,
-    kept: KeptFiles,
+    kept: Cache,
 ) -> pd.DataFrame:
     """Return a season's visits as `_season` gives them, read where the same rows were checked the same way before."""
-    decided = [samples.to_csv(), place[0].to_csv(), overrides.to_csv(), repr(course_limits(settings.checks))]
-    decided += [repr(settings.courses.sampler_bias), repr(settings.basin.utc_offset_hours), repr(place[1])]
-    digest = hashlib.sha256(_code())
-    for text in decided:
-        digest.update(text.encode("utf-8", "surrogateescape"))
-    name = f"{digest.hexdigest()}.visits"
-    body = kept.find(name)
-    if body is not None:
-        return read_frame_of(body)
-    visits = _season(settings, place, samples, overrides)
-    packed = io.BytesIO()
-    visits.to_parquet(packed, index=False)
-    kept.keep(name, packed.getvalue())
-    return visits
-
-
-@cache
-def _code() -> bytes:
-    """Return the hash of the code that checks: other code may judge the same rows otherwise."""
-    digest = hashlib.sha256(f"{pd.__version__} {np.__version__}".encode())
-    for source in (
-        Path(__file__),
-        Path(few_values.__file__),
-        *sorted(p for folder in (courses, sites) for p in Path(folder.__file__).parent.glob("*.py")),
-    ):
-        digest.update(source.read_bytes())
-    return digest.digest()
+    key = VISITS_MAKER.key(
+        samples.to_csv(),
+        place[0].to_csv(),
+        place[1],
+        overrides.to_csv(),
+        course_limits(settings.checks),
+        settings.courses.sampler_bias,
+        settings.basin.utc_offset_hours,
+    )
+    return kept.get_or_make(key, FRAME, lambda: _season(settings, place, samples, overrides))
 
 
 def _season(

@@ -14,9 +14,10 @@ import xarray as xr
 
 from pipeline.flights.areas import find_area
 from pipeline.flights.by_site import check_unit, depths_by_site, offset_of, without_offset
-from pipeline.flights.cache import KeptFlights, flight_key
-from pipeline.flights.cluster import Outcome, measure_on_cluster
-from pipeline.flights.measure import FlightFiles, Surroundings, measure_flight
+from pipeline.flights.cache import FlightCache, flight_key
+from pipeline.flights.cluster import measure_on_cluster
+from pipeline.flights.limits import FlightLimits
+from pipeline.flights.measure import FlightFiles, Outcome, Surroundings, measure_flight
 from pipeline.flights.rasters import files_beside
 from pipeline.flights.together import SHARED_ERRORS, bare_where_seen_bare
 from pipeline.inputs.find import InputFile, is_file, missing_file, unreadable_file
@@ -30,6 +31,7 @@ from pipeline.model.ground import GroundRecord
 from pipeline.model.problems import Finding, InputError, RefusedFlightError, StillArrivingError
 from pipeline.settings.basin import Settings
 from pipeline.snow.snow_line import BARE_COVER
+from pipeline.storage.cache import Cache
 from pipeline.storage.failure_log import failure_line
 
 FLIGHT = "flight "
@@ -66,9 +68,9 @@ def file_formats(settings: Settings, role: str) -> list[FileFormat]:
     return [FileFormat(**dict(entry)) for entry in settings.formats.get(role, [])]
 
 
-def kept_flights(settings: Settings, *, writable: bool, arriving: frozenset[Path] = frozenset()) -> KeptFlights:
-    """Return where measured flights are kept: beside the archive, where no reader looks."""
-    return KeptFlights(settings.cache_folder("flights"), writable=writable, arriving=arriving)
+def flight_cache(settings: Settings, *, writable: bool, arriving: frozenset[Path] = frozenset()) -> FlightCache:
+    """Return the cache of measured flights: beside the archive, where no reader looks."""
+    return FlightCache(Cache(settings.cache_folder("flights"), writable), arriving)
 
 
 def gather_flights(
@@ -76,7 +78,7 @@ def gather_flights(
     ground: tuple[BasinGrid, xr.Dataset, GroundRecord],
     found: dict[str, list[InputFile]],
     date: dt.date,
-    kept: KeptFlights,
+    kept: FlightCache,
 ) -> FlightsRead:
     """Return this season's flights up to the date.
 
@@ -163,7 +165,7 @@ class _Task:
     key: str
 
 
-def _task(entry: FlightEntry, settings: Settings, place: tuple[BasinGrid, Surroundings], kept: KeptFlights) -> _Task:
+def _task(entry: FlightEntry, settings: Settings, place: tuple[BasinGrid, Surroundings], kept: FlightCache) -> _Task:
     """Return what has to be measured for a row of the table. Raises InputError and OSError where a file cannot be read."""
     grid, known = place
     for path in (path for paths in entry.files.values() for path in paths):
@@ -191,7 +193,7 @@ def _task(entry: FlightEntry, settings: Settings, place: tuple[BasinGrid, Surrou
 
 
 def measured_ahead(
-    entries: list[FlightEntry], settings: Settings, place: tuple[BasinGrid, Surroundings], kept: KeptFlights
+    entries: list[FlightEntry], settings: Settings, place: tuple[BasinGrid, Surroundings], kept: FlightCache
 ) -> dict[str, Outcome]:
     """Return by key what the cluster, where there is one, made of the flights that are not kept yet, where they are several."""
     if settings.dask.address is None:
@@ -201,7 +203,7 @@ def measured_ahead(
         # What cannot be read or was refused is told when its turn comes.
         with suppress(InputError, OSError):
             task = _task(entry, settings, place, kept)
-            if kept.find(task.key) is None:
+            if not kept.cache.holds(task.key):
                 new[task.key] = task.files
     if len(new) < MANY:
         return {}
@@ -217,25 +219,25 @@ def measured_flight(
     entry: FlightEntry,
     settings: Settings,
     place: tuple[BasinGrid, Surroundings],
-    kept: KeptFlights,
+    kept: FlightCache,
     ahead: dict[str, Outcome],
 ) -> tuple[xr.Dataset, list[Finding], list[InputFile]]:
-    """Return a flight kept from an earlier night, measured ahead or measured now, what was noticed, and its files."""
+    """Return a flight, cached, measured ahead or measured now, what was noticed, and its files."""
     task = _task(entry, settings, place, kept)
-    held = kept.find(task.key)
-    if held is not None:
-        return *held, task.described
-    outcome = ahead.get(task.key)
-    if outcome is None:
-        try:
-            outcome = measure_flight(task.files, place[0], settings.flights, place[1])
-        except RefusedFlightError as refused:
-            outcome = refused
+    outcome = kept.get_or_measure(
+        task.key, lambda: ahead.get(task.key) or _measured(task.files, place, settings.flights)
+    )
     if isinstance(outcome, RefusedFlightError):
-        kept.keep_refused(task.key, str(outcome))
         raise outcome
-    kept.keep(task.key, *outcome)
     return *outcome, task.described
+
+
+def _measured(files: FlightFiles, place: tuple[BasinGrid, Surroundings], limits: FlightLimits) -> Outcome:
+    """Return a flight measured here, or why it is refused."""
+    try:
+        return measure_flight(files, place[0], limits, place[1])
+    except RefusedFlightError as refused:
+        return refused
 
 
 def _codes(missing: list[str]) -> tuple[float, ...]:
@@ -254,7 +256,7 @@ def _with_parts(paths: tuple[Path, ...]) -> list[Path]:
     return [file for path in paths for file in (path, *files_beside(path))]
 
 
-def _described(kept: KeptFlights, role: str, path: Path) -> InputFile:
+def _described(kept: FlightCache, role: str, path: Path) -> InputFile:
     return InputFile(role, path, path.stat().st_size, kept.sha256(path))
 
 
@@ -341,7 +343,7 @@ def cover_entries(
 
 
 def gather_cover(
-    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], kept: KeptFlights, date: dt.date
+    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], kept: FlightCache, date: dt.date
 ) -> tuple[tuple[CoverEntry, np.ndarray] | None, list[Finding]]:
     """Return the snow-cover grid of a day on the basin grid, None where there is none, and the findings."""
     entries, findings = cover_entries(settings, found, (date, date))
@@ -377,7 +379,7 @@ has mostly been snowed in or stays bare in newer ones (chosen)."""
 
 
 def gather_earlier_covers(
-    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], kept: KeptFlights, date: dt.date
+    settings: Settings, grid: BasinGrid, found: dict[str, list[InputFile]], kept: FlightCache, date: dt.date
 ) -> tuple[list[tuple[CoverEntry, np.ndarray]], list[Finding]]:
     """Return the season's newest snow-cover grids of days before `date` on the basin grid, newest first, and the findings.
 

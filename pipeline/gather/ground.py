@@ -41,7 +41,7 @@ from pipeline.stations.daily import daily_values, silent_stations
 from pipeline.stations.in_service import in_service
 from pipeline.stations.network import Network
 from pipeline.stations.table_checks import check_weather, within_limits
-from pipeline.storage.cache import KeptFiles
+from pipeline.storage.cache import Cache
 
 Measured = tuple[GroundRecord, tuple[pd.DataFrame, pd.DataFrame], list[Finding]]
 """What the ground said, the density records of this season and of the courses in earlier ones, and the checks' findings."""
@@ -52,7 +52,7 @@ def gather_tables(
     place: tuple[BasinGrid, xr.Dataset],
     found: dict[str, list[InputFile]],
     date: dt.date,
-    kept: KeptFiles,
+    kept: Cache,
 ) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
     """Return the rows that the date may use, each with its file and line, and what was noticed in reading them.
 
@@ -84,7 +84,7 @@ def gather_tables(
         *how("stations"),
         settings.basin.utc_offset_hours,
         formats=file_formats(settings, "stations"),
-        kept=kept,
+        cache=kept,
         since=start.date(),
         until=date,
         **share,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import xarray as xr
 
-from pipeline.flights.cache import KeptFlights
+from pipeline.flights.cache import FlightCache
 from pipeline.gather.earlier_pairs import EARLIER_PAIRS, EarlierFlight
 from pipeline.gather.flights import (
     STILL_ARRIVING,
@@ -63,7 +63,7 @@ def gather_past_flights(
     ground: tuple[BasinGrid, xr.Dataset],
     tables: FlightTables,
     date: dt.date,
-    kept: KeptFlights,
+    kept: FlightCache,
 ) -> EarlierFlights:
     """Return the flights of earlier seasons with the pattern that they share; one over next to no snow is passed over."""
     grid, terrain = ground

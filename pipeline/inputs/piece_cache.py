@@ -1,78 +1,77 @@
-"""Converted pieces of large files, kept by content, so that a file that grew is read again only at its end.
-
-A piece's key is the hash of its bytes, of how they are converted and of the code that does it, so that a kept piece can
-only be what reading it again would give.
-"""
+"""Converted pieces of large files, cached by content, so that a file that grew is read again only at its end."""
 
 from __future__ import annotations
 
-import hashlib
-import json
+import functools
+from collections.abc import Callable
 from dataclasses import asdict
-from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 
 from pipeline.inputs.lines import BadLine
+from pipeline.inputs.station_rows import last_of
 from pipeline.inputs.tables import Converted, Plan, Wrong
-from pipeline.storage.cache import KeptFiles
+from pipeline.storage.cache import Cache, Encoding, Maker
+from pipeline.storage.encodings import table_bytes, table_of
+
+PIECE_MAKER = Maker("piece", 1, ("numpy", "pandas", "pyarrow"))
+"""Maker of a chunk's rows (`converted`, `converted_wide`)."""
+
+LAST_MAKER = Maker("last", 1, ("numpy", "pandas", "pyarrow"))
+"""Maker of those of a chunk's rows that count once its time is past (`last_of` the piece)."""
 
 
-@cache
-def _code() -> bytes:
-    """Return the hash of the code that reads: other code may read the same bytes otherwise."""
-    digest = hashlib.sha256(f"{pa.__version__} {np.__version__}".encode())
-    for source in sorted(Path(__file__).parent.glob("*.py")):
-        digest.update(source.read_bytes())
-    return digest.digest()
-
-
-def piece_key(chunk: bytes, plan: Plan, also: str = "") -> str:
-    """Return the name under which a chunk's rows are kept.
+def cached_piece(
+    cache: Cache, deciding: tuple[bytes, Plan, str], begin: int | None, convert: Callable[[], Converted]
+) -> Converted:
+    """Return a chunk's rows.
 
     Parameters
     ----------
-    also : whatever else decides what is made of the chunk.
+    deciding : the chunk, how its fields become columns, and whatever else decides what is made of it.
+    begin : seconds since 1970; of a chunk whose rows are all older only those that count are returned. None: all rows.
+    convert : makes the rows.
     """
+    chunk, plan, also = deciding
     how = (plan.table, plan.layout, plan.places, plan.constants, plan.conversions, plan.writing, also)
-    digest = hashlib.sha256(repr(how).encode("utf-8", "surrogateescape"))
-    digest.update(_code())
-    digest.update(chunk)
-    return digest.hexdigest()
+
+    key = PIECE_MAKER.key(chunk, how)
+
+    @functools.cache
+    def whole() -> Converted:
+        return cache.get_or_make(key, PIECE, convert)
+
+    if begin is not None:
+        # Few rows of a chunk whose time is past count, and these few are cached by themselves.
+        last = cache.get_or_make(LAST_MAKER.key(key), PIECE, lambda: last_of(whole()))
+        if len(last.line) and last.columns["seconds"].max() < begin:
+            return last
+    return whole()
 
 
-def kept_piece(kept: KeptFiles, key: str) -> Converted | None:
-    """Return what is kept under a key; None where nothing is, or it is damaged."""
-    body = kept.find(key)
-    if body is None:
-        return None
-    with pa.ipc.open_stream(pa.BufferReader(body)) as stream:
-        table = stream.read_all().combine_chunks()
-    said = json.loads(table.schema.metadata[b"piece"])
-    columns = {
-        name: column.chunk(0) if pa.types.is_dictionary(column.type) else column.chunk(0).to_numpy(zero_copy_only=False)
-        for name, column in zip(table.column_names, table.columns, strict=True)
-    }
-    line = columns.pop("line")
-    bad = [BadLine(**one) for one in said["bad"]]
-    wrong = [Wrong(one["key"], np.array(one["rows"], np.int64), one["texts"]) for one in said["wrong"]]
-    return Converted(columns, line, said["lines"], bad, wrong)
-
-
-def keep_piece(kept: KeptFiles, key: str, piece: Converted) -> None:
-    """Keep a piece under a key."""
-    if len(piece.line) == 0:
-        return  # Arrow gives back nothing to hold columns by
-    said = {
+def _encode(piece: Converted) -> memoryview:
+    facts = {
         "lines": piece.lines,
-        "bad": [asdict(one) for one in piece.bad],
-        "wrong": [{"key": one.key, "rows": one.rows.tolist(), "texts": one.texts} for one in piece.wrong],
+        "bad": [asdict(line) for line in piece.bad],
+        "wrong": [{"key": wrong.key, "rows": wrong.rows.tolist(), "texts": wrong.texts} for wrong in piece.wrong],
     }
-    columns = {**piece.columns, "line": piece.line}
-    table = pa.table(columns).replace_schema_metadata({"piece": json.dumps(said)})
-    sink = pa.BufferOutputStream()
-    with pa.ipc.new_stream(sink, table.schema, options=pa.ipc.IpcWriteOptions(compression="lz4")) as stream:
-        stream.write_table(table)
-    kept.keep(key, memoryview(sink.getvalue()))
+    return table_bytes(pa.table({**piece.columns, "line": piece.line}), facts)
+
+
+def _decode(body: memoryview) -> Converted:
+    table, facts = table_of(body)
+    columns = {name: _values(column) for name, column in zip(table.column_names, table.columns, strict=True)}
+    line = columns.pop("line")
+    bad = [BadLine(**fields) for fields in facts["bad"]]
+    wrong = [Wrong(fields["key"], np.array(fields["rows"], np.int64), fields["texts"]) for fields in facts["wrong"]]
+    return Converted(columns, line, facts["lines"], bad, wrong)
+
+
+def _values(column: pa.ChunkedArray) -> np.ndarray | pa.DictionaryArray:
+    values = column.combine_chunks()
+    return values if pa.types.is_dictionary(column.type) else values.to_numpy(zero_copy_only=False)
+
+
+PIECE: Encoding[Converted] = Encoding(_encode, _decode)
+"""A piece's columns, lines and troubles."""

@@ -18,13 +18,13 @@ from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.dead_clock import dead_clocks
 from pipeline.inputs.formats import FileFormat, format_of
 from pipeline.inputs.lines import CHUNK, BadLine, split
-from pipeline.inputs.piece_cache import keep_piece, kept_piece, piece_key
+from pipeline.inputs.piece_cache import cached_piece
 from pipeline.inputs.plausible import units_look_wrong
 from pipeline.inputs.read_courses import SWE_WORDS
 from pipeline.inputs.rows import local_days
 from pipeline.inputs.sheets import SUFFIXES as SHEETS
 from pipeline.inputs.station_findings import NO_CLOCK, SKIPPED, Told
-from pipeline.inputs.station_rows import StationFile, StationRows, last_before, last_of, numbered, settled, together
+from pipeline.inputs.station_rows import StationFile, StationRows, last_before, numbered, settled, together
 from pipeline.inputs.tables import (
     Converted,
     Plan,
@@ -43,7 +43,7 @@ from pipeline.inputs.usable import LEAST_USABLE_SHARE, Count, too_few
 from pipeline.inputs.values import NO_TIME
 from pipeline.inputs.wide import converted_wide, opened_wide
 from pipeline.model.problems import Finding, InputError
-from pipeline.storage.cache import KeptFiles
+from pipeline.storage.cache import Cache
 
 STATIONS = Table(
     "stations",
@@ -83,7 +83,7 @@ class _Task:
     missing: Sequence[str]
     formats: Sequence[FileFormat]
     utc_offset_hours: float
-    kept: KeptFiles | None
+    cache: Cache | None
     since: dt.date | None
     until: dt.date | None
     days: frozenset[dt.date]
@@ -102,7 +102,7 @@ def read_stations(  # noqa: PLR0913  what the settings say of the files, and whi
     utc_offset_hours: float,
     *,
     formats: Sequence[FileFormat] = (),
-    kept: KeptFiles | None = None,
+    cache: Cache | None = None,
     since: dt.date | None = None,
     until: dt.date | None = None,
     days: frozenset[dt.date] = frozenset(),
@@ -114,7 +114,7 @@ def read_stations(  # noqa: PLR0913  what the settings say of the files, and whi
     ----------
     utc_offset_hours : the basin's; a bare date is its local noon, and a row's date is its local day.
     formats : how files are written that are not plain CSV.
-    kept : a folder where rows of large files are kept, so that one that grew is read again only at its end.
+    cache : holds the rows of large files, so that one that grew is read again only at its end.
     since, until : first and last local day wanted; of earlier rows each site's last with snow comes too, since how long a
         station has been silent is counted from there.
     days : where some are given, of the rows between those only these local days' and their neighbours' are taken up.
@@ -127,7 +127,7 @@ def read_stations(  # noqa: PLR0913  what the settings say of the files, and whi
         later file's or line's readings count, and those of the earlier row that the later file has no column for.
     findings : what could not be read, and rows sent again: one for a site and file where there are many.
     """
-    task = _Task(settings, missing, formats, utc_offset_hours, kept, since, until, days, least_share)
+    task = _Task(settings, missing, formats, utc_offset_hours, cache, since, until, days, least_share)
     names: dict[str, int] = {}
     read: list[StationFile] = []
     findings: list[Finding] = []
@@ -139,8 +139,8 @@ def read_stations(  # noqa: PLR0913  what the settings say of the files, and whi
             continue
         read.append(file)
         findings += noticed
-    if kept is not None:
-        kept.drop_unused()
+    if cache is not None:
+        cache.drop_unused()
     rows, repeated = settled(read, list(names), list(READINGS.values()), since, utc_offset_hours)
     return rows, findings + repeated
 
@@ -235,7 +235,7 @@ def _pieces(path: Path, how: FileFormat, task: _Task) -> tuple[Plan | None, set[
         def convert(chunk: bytes) -> Converted:
             return converted_wide(split(chunk, plan.layout), plan, how.wide, stations)
 
-        return plan, {how.wide}, _converted(chunks, convert, lambda chunk: piece_key(chunk, plan, also), task)
+        return plan, {how.wide}, _converted(chunks, convert, (plan, also), task)
     if suffix in SHEETS:
         plan, splits = opened(path, STATIONS, how, task.missing)
         return plan, plan.found, (converted(one, plan) for one in splits)
@@ -243,38 +243,27 @@ def _pieces(path: Path, how: FileFormat, task: _Task) -> tuple[Plan | None, set[
     pieces = _converted(
         chunks,
         lambda chunk: converted(split(chunk, plan.layout), plan),
-        lambda chunk: piece_key(chunk, plan),
+        (plan, ""),
         task,
     )
     return plan, plan.found, pieces
 
 
 def _converted(
-    chunks: Iterator[bytes], convert: Callable[[bytes], Converted], key_of: Callable[[bytes], str], task: _Task
+    chunks: Iterator[bytes], convert: Callable[[bytes], Converted], how: tuple[Plan, str], task: _Task
 ) -> Iterator[Converted]:
-    """Yield the chunks' rows in their order, some at work at a time; whole chunks are kept where there is a folder."""
+    """Yield the chunks' rows in their order, some at work at a time; whole chunks are cached where there is a cache."""
 
-    def one(chunk: bytes) -> Converted:
-        if task.kept is None or len(chunk) < CHUNK:
+    def rows_of(chunk: bytes) -> Converted:
+        if task.cache is None or len(chunk) < CHUNK:
             return convert(chunk)
-        key = key_of(chunk)
-        if task.begin is not None:
-            # Of a chunk whose time is past little counts, and that little is kept by itself.
-            last = kept_piece(task.kept, f"{key}.last")
-            if last is not None and last.columns["seconds"].max() < task.begin:
-                return last
-        piece = kept_piece(task.kept, key)
-        if piece is None:
-            piece = convert(chunk)
-            keep_piece(task.kept, key, piece)
-            keep_piece(task.kept, f"{key}.last", last_of(piece))
-        return piece
+        return cached_piece(task.cache, (chunk, *how), task.begin, lambda: convert(chunk))
 
     threads = min(MOST_THREADS, os.cpu_count() or 1)
     with ThreadPoolExecutor(threads) as pool:
         at_work: deque = deque()
         for chunk in chunks:
-            at_work.append(pool.submit(one, chunk))
+            at_work.append(pool.submit(rows_of, chunk))
             if len(at_work) > threads:
                 yield at_work.popleft().result()
         while at_work:

@@ -1,73 +1,172 @@
-"""Files that took long to make, kept in a folder under the hash of all that decides them.
+"""The cache: values that took long to make, in files that may be deleted at any time.
 
-Such a folder may be deleted at any time. A file is put there in one step, so that two processes do each other no harm; it
-carries a hash of its own, so that what was damaged or cut short is as if it were not there; and what nobody asked for in a
-month is taken away, so that the folder does not grow without end.
+A value lies under the hash of everything that decides it (`Maker.key`), so that a cached value is what making it again
+would give. Each file begins with a hash of its own name and content: a damaged file counts as absent.
 """
 
 from __future__ import annotations
 
+import datetime as dt
+import functools
 import hashlib
+import json
 import os
 import secrets
 import time
+from collections.abc import Callable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import dataclass, fields, is_dataclass
+from importlib.metadata import version as version_of
+from pathlib import Path, PurePath
+from typing import TYPE_CHECKING, Generic, TypeVar, cast
+
+if TYPE_CHECKING:
+    from hashlib import _Hash
+
+Value = TypeVar("Value")
 
 UNUSED_DAYS = 30
-"""What no night asked for in so many days is taken away: its inputs, its settings or the code have changed since."""
+"""Days after which a file that no night asked for is deleted (chosen: its inputs, settings or maker have changed since).
+
+Less costs a basin that rests between seasons the work of making it again, more costs room on the disk."""
 
 _HASH_BYTES = 32
+"""Length of a SHA-256 hash, bytes (FIPS 180-4)."""
 
 
 @dataclass(frozen=True)
-class KeptFiles:
-    """A folder of kept files.
+class Maker:
+    """The functions that make one kind of cached value.
 
     Parameters
     ----------
-    folder : where they are kept.
-    writable : whether anything is kept; a check leaves nothing behind.
+    name : the kind; the names of its files end with it.
+    version : raised with every change of these functions that changes what they return, or its bytes in the cache.
+        tests/storage/test_makers.py fails when their code changes and this does not.
+    libraries : distributions whose version may change what they return.
+    """
+
+    name: str
+    version: int
+    libraries: tuple[str, ...] = ()
+
+    def identity(self) -> str:
+        """Return the maker's name and version, and its libraries' versions."""
+        return json.dumps([self.name, self.version, _versions(self.libraries)])
+
+    def key(self, *deciding: object) -> str:
+        """Return the name of the file that holds the value made from these inputs.
+
+        Parameters
+        ----------
+        deciding : everything that decides the value: texts, bytes, numbers, dates, paths, arrays, and data classes,
+            mappings and sequences of these. The order of a mapping counts.
+        """
+        digest = hashlib.sha256(self.identity().encode())
+        _feed(digest, deciding)
+        return f"{digest.hexdigest()}.{self.name}"
+
+
+@functools.cache
+def _versions(libraries: tuple[str, ...]) -> list[str]:
+    return [f"{name} {version_of(name)}" for name in libraries]
+
+
+def _feed(digest: _Hash, value: object) -> None:
+    """Add a value to a digest, with its kind and length, so that no two values give the same bytes."""
+    if is_dataclass(value) and not isinstance(value, type):
+        digest.update(f"<{type(value).__name__}>".encode())
+        value = {field.name: getattr(value, field.name) for field in fields(value)}
+    if isinstance(value, Mapping):
+        value = [part for item in value.items() for part in item]
+    if isinstance(value, tuple | list):
+        digest.update(f"<{len(value)} values>".encode())
+        for part in value:
+            _feed(digest, part)
+    elif value is None or isinstance(value, bool | int | float | str | dt.date | PurePath):
+        text = repr(value).encode()
+        digest.update(f"<{len(text)}>".encode())
+        digest.update(text)
+    else:
+        view = memoryview(cast("bytes", value))
+        digest.update(f"<{view.format} {view.shape}>".encode())
+        digest.update(view.cast("B") if view.c_contiguous and view.nbytes else view.tobytes())
+
+
+@dataclass(frozen=True)
+class Encoding(Generic[Value]):
+    """How a kind of value becomes bytes, and these the value again.
+
+    `decode` may raise ValueError, TypeError or KeyError of bytes that it does not know: they count as absent.
+    """
+
+    encode: Callable[[Value], bytes | memoryview]
+    decode: Callable[[memoryview], Value]
+
+
+@dataclass(frozen=True)
+class Cache:
+    """A folder of cached values.
+
+    Parameters
+    ----------
+    folder : where the files lie.
+    writable : whether values are added; a check leaves nothing behind.
     """
 
     folder: Path
     writable: bool = True
 
-    def find(self, name: str) -> memoryview | None:
-        """Return what is kept under a name; None where nothing is, or it is damaged."""
-        path = self.folder / name
+    def get_or_make(self, key: str, encoding: Encoding[Value], make: Callable[[], Value]) -> Value:
+        """Return the value of a key (`Maker.key`), made and added where the cache does not hold it.
+
+        A folder that cannot be written costs the next night time, never this one its result.
+        """
+        body = self._body(key)
+        if body is not None:
+            with suppress(ValueError, TypeError, KeyError):
+                return encoding.decode(body)
+        value = make()
+        if self.writable:
+            content = encoding.encode(value)
+            with suppress(OSError):
+                put_in_place(self.folder / key, _seal(key, content), content)
+        return value
+
+    def holds(self, key: str) -> bool:
+        """Return whether the cache holds an undamaged file of a key."""
+        return self._body(key) is not None
+
+    def drop_unused(self) -> None:
+        """Delete what was not asked for lately; to be called when a night has asked for all that it needs."""
+        if self.writable:
+            drop_unused(self.folder)
+
+    def _body(self, key: str) -> memoryview | None:
+        path = self.folder / key
         try:
             data = memoryview(path.read_bytes())
         except OSError:
             return None
-        if data[:_HASH_BYTES] != _seal(name, data[_HASH_BYTES:]):
+        if data[:_HASH_BYTES] != _seal(key, data[_HASH_BYTES:]):
             return None
         if self.writable:
             note_use(path)
         return data[_HASH_BYTES:]
 
-    def keep(self, name: str, body: bytes | memoryview) -> None:
-        """Keep a file under a name. A folder that cannot be written costs time on the next night, never this one."""
-        if self.writable:
-            with suppress(OSError):
-                put_in_place(self.folder / name, _seal(name, body), body)
-
-    def drop_unused(self) -> None:
-        """Take away what was not asked for lately; to be called when a night has asked for all that it needs."""
-        if self.writable:
-            drop_unused(self.folder)
-
 
 def _seal(name: str, body: bytes | memoryview) -> bytes:
-    """Return what shows that a file is whole and stands under its own name."""
+    """Return the hash that shows that a file is whole and lies under its own name."""
     digest = hashlib.sha256(name.encode())
     digest.update(body)
     return digest.digest()
 
 
 def put_in_place(path: Path, *parts: bytes | memoryview) -> None:
-    """Put a file of these parts in place in one step: another process may be reading it, or putting the same. Raises OSError."""
+    """Put a file of these parts in place in one step.
+
+    Another process may be reading it, or putting the same. Raises OSError.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
     try:
@@ -88,7 +187,7 @@ def note_use(path: Path) -> None:
 
 
 def drop_unused(folder: Path) -> None:
-    """Take away the files of a folder that nobody asked for lately."""
+    """Delete the files of a folder that nobody asked for lately."""
     oldest = time.time() - UNUSED_DAYS * 86400
     with suppress(OSError):
         for path in folder.iterdir():

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import io
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING
 
 import pyarrow.parquet as pq
 
@@ -23,16 +22,7 @@ def read_arrow(path: Path) -> pa.Table:
     # read ahead may still be at work when a short command ends, and the process then dies of SIGABRT (3 of
     # 300 that read one small file on two busy cores, none of 300 in this way). These tables are small: one thread is as fast.
     with path.open("rb") as file:
-        return _read(file)
-
-
-def _read(file: BinaryIO) -> pa.Table:
-    return pq.ParquetFile(file, pre_buffer=False).read(use_threads=False)
-
-
-def read_frame_of(body: bytes | memoryview) -> pd.DataFrame:
-    """Return the table in the bytes of a Parquet file."""
-    return _read(io.BytesIO(body)).to_pandas(use_threads=False)
+        return pq.ParquetFile(file, pre_buffer=False).read(use_threads=False)
 
 
 def read_frame(path: Path) -> pd.DataFrame:

@@ -17,7 +17,7 @@ from timing import Figure, Runs, alternate, no_more_than, peak_mb, slower_at_mos
 
 from pipeline.inputs.find import describe
 from pipeline.inputs.read_stations import read_stations
-from pipeline.storage.cache import KeptFiles
+from pipeline.storage.cache import Cache
 
 STATIONS, YEARS = 60, 20
 START = np.datetime64("2011-10-01T00")
@@ -61,12 +61,12 @@ def _night(path: Path, night: Path, kept: Path) -> pd.DataFrame:
     """Let the file grow by a day and read what a night needs."""
     if not night.exists():
         night.write_bytes(path.read_bytes())
-        read_stations([night], {}, MISSING, -2.0, kept=KeptFiles(kept), since=SEASON)
+        read_stations([night], {}, MISSING, -2.0, cache=Cache(kept), since=SEASON)
     hours = round((night.stat().st_size / path.stat().st_size) * YEARS * 8766)
     with night.open("ab") as to:
         _append(to, START + np.arange(hours, hours + 24))
     describe("stations", night)
-    return read_stations([night], {}, MISSING, -2.0, kept=KeptFiles(kept), since=SEASON)[0]
+    return read_stations([night], {}, MISSING, -2.0, cache=Cache(kept), since=SEASON)[0]
 
 
 def _write(path: Path) -> None:

@@ -10,7 +10,7 @@ from pipeline.inputs import lines
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.read_stations import read_stations
 from pipeline.settings.basin import Column
-from pipeline.storage.cache import KeptFiles
+from pipeline.storage.cache import Cache
 
 HEADER = "site_id,time,swe_mm,depth_cm,air_temperature_c\n"
 
@@ -21,8 +21,8 @@ def written(tmp_path, text, name="stations.csv"):
     return path
 
 
-def read(*paths, columns=None, offset=-2.0, kept=None, **how):
-    how["kept"] = None if kept is None else KeptFiles(kept)
+def read(*paths, columns=None, offset=-2.0, cache=None, **how):
+    how["cache"] = None if cache is None else Cache(cache)
     rows, findings = read_stations(list(paths), columns or {}, ["", "-9999", "M"], offset, **how)
     # Made-up readings have made-up densities: the units have a test of their own.
     return rows, [finding for finding in findings if finding.rule not in {"no such column", "unit looks wrong"}]
@@ -244,11 +244,11 @@ def small_chunks(monkeypatch):
 
 @pytest.mark.usefixtures("small_chunks")
 def test_what_is_kept_gives_the_same_rows_and_findings(tmp_path):
-    path, kept = written(tmp_path, long_table(40)), tmp_path / "kept"
+    path, cache = written(tmp_path, long_table(40)), tmp_path / "cache"
     for window in ({}, {"since": dt.date(2030, 11, 1), "until": dt.date(2030, 11, 5)}):
         plain = read(path, **window)
         for _ in range(2):
-            again = read(path, kept=kept, **window)
+            again = read(path, cache=cache, **window)
             pd.testing.assert_frame_equal(plain[0], again[0])
             assert plain[1] == again[1]
 
@@ -259,7 +259,7 @@ def test_some_days_alone_are_the_same_rows_as_among_all(tmp_path, offset):
     path = written(tmp_path, long_table(60))
     days = [dt.date(2030, 10, 9), dt.date(2030, 11, 20)]
     span = {"since": days[0], "until": days[1], "offset": offset}
-    every, some = (read(path, kept=tmp_path / "kept", **span, **more)[0] for more in ({}, {"days": frozenset(days)}))
+    every, some = (read(path, cache=tmp_path / "cache", **span, **more)[0] for more in ({}, {"days": frozenset(days)}))
     wanted = pd.to_datetime(days)
     pd.testing.assert_frame_equal(
         some[some["date"].isin(wanted)].reset_index(drop=True), every[every["date"].isin(wanted)].reset_index(drop=True)
@@ -270,15 +270,15 @@ def test_some_days_alone_are_the_same_rows_as_among_all(tmp_path, offset):
 @pytest.mark.usefixtures("small_chunks")
 def test_a_file_that_grew_is_read_again_only_at_its_end(tmp_path, monkeypatch):
     whole = long_table(41)
-    path, kept = written(tmp_path, long_table(40)), tmp_path / "kept"
-    read(path, kept=kept)
+    path, cache = written(tmp_path, long_table(40)), tmp_path / "cache"
+    read(path, cache=cache)
     path.write_text(whole)
     split_at = []
     plain = lines.split
     monkeypatch.setattr(
         "pipeline.inputs.read_stations.split", lambda chunk, layout: split_at.append(len(chunk)) or plain(chunk, layout)
     )
-    grown = read(path, kept=kept)
+    grown = read(path, cache=cache)
     assert sum(split_at) < 5000 < len(whole) / 10
     pd.testing.assert_frame_equal(grown[0], read(path)[0])
 
@@ -286,24 +286,24 @@ def test_a_file_that_grew_is_read_again_only_at_its_end(tmp_path, monkeypatch):
 @pytest.mark.usefixtures("small_chunks")
 @pytest.mark.parametrize("harm", ["cut", "flip", "empty", "swap"])
 def test_damaged_keeping_is_as_none(tmp_path, harm):
-    path, kept = written(tmp_path, long_table(20)), tmp_path / "kept"
-    plain = read(path, kept=kept)
-    files = sorted(file for file in kept.iterdir() if not file.name.endswith(".last"))
+    path, cache = written(tmp_path, long_table(20)), tmp_path / "cache"
+    plain = read(path, cache=cache)
+    files = sorted(file for file in cache.iterdir() if not file.name.endswith(".last"))
     whole = [file.read_bytes() for file in files]
     for n, file in enumerate(files):
         data = bytearray(whole[n])
         data[len(data) // 2] ^= 1
         file.write_bytes({"cut": whole[n][:100], "flip": bytes(data), "empty": b"", "swap": whole[n - 1]}[harm])
-    again = read(path, kept=kept)
+    again = read(path, cache=cache)
     pd.testing.assert_frame_equal(plain[0], again[0])
     assert plain[1] == again[1]
 
 
 @pytest.mark.usefixtures("small_chunks")
 def test_other_settings_use_nothing_that_was_kept_before(tmp_path):
-    path, kept = written(tmp_path, long_table(20)), tmp_path / "kept"
-    read(path, kept=kept)
-    rows, _ = read(path, kept=kept, columns={"swe": Column(unit="cm")})
+    path, cache = written(tmp_path, long_table(20)), tmp_path / "cache"
+    read(path, cache=cache)
+    rows, _ = read(path, cache=cache, columns={"swe": Column(unit="cm")})
     pd.testing.assert_frame_equal(rows, read(path, columns={"swe": Column(unit="cm")})[0])
 
 
@@ -312,4 +312,4 @@ def test_a_folder_that_cannot_be_written_is_no_trouble(tmp_path, monkeypatch):
     monkeypatch.setattr("pipeline.inputs.read_stations.CHUNK", 2000)
     path = written(tmp_path, long_table(5))
     (tmp_path / "file").write_text("")
-    assert len(read(path, kept=tmp_path / "file" / "kept")[0]) == 24 * 5 * 2 - 2
+    assert len(read(path, cache=tmp_path / "file" / "cache")[0]) == 24 * 5 * 2 - 2

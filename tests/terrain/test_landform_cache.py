@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from pipeline.terrain import landform_cache as kept
+from pipeline.storage.cache import Cache
+from pipeline.terrain import landform_cache
+from pipeline.terrain.landform_cache import cached_landform
 from pipeline.terrain.predictors import LANDFORM, landform_of
 
 
@@ -23,38 +25,37 @@ def made_counter(monkeypatch):
         calls.append(given)
         return landform_of(*given)
 
-    monkeypatch.setattr(kept, "landform_of", counted)
+    monkeypatch.setattr(landform_cache, "landform_of", counted)
     return calls
 
 
 def test_made_once_and_read_the_same(tmp_path, terrain, monkeypatch):
-    calls = made_counter(monkeypatch)
-    first, second = (kept.kept_landform(tmp_path / "c", terrain, 270.0, writable=True) for _ in range(2))
+    calls, cache = made_counter(monkeypatch), Cache(tmp_path / "c")
+    first, second = (cached_landform(cache, terrain, 270.0) for _ in range(2))
     assert len(calls) == 1
     for name in LANDFORM:
         assert first[name].tobytes() == second[name].tobytes()
-    kept.kept_landform(tmp_path / "c", terrain, 200.0, writable=True)
-    higher = terrain.assign(elevation=terrain["elevation"] + 1.0)
-    kept.kept_landform(tmp_path / "c", higher, 270.0, writable=True)
+    cached_landform(cache, terrain, 200.0)
+    cached_landform(cache, terrain.assign(elevation=terrain["elevation"] + 1.0), 270.0)
     assert len(calls) == 3
     assert len(list((tmp_path / "c").iterdir())) == 3
 
 
 def test_a_spoilt_file_is_made_anew(tmp_path, terrain, monkeypatch):
-    kept.kept_landform(tmp_path, terrain, 270.0, writable=True)
+    cache = Cache(tmp_path)
+    cached_landform(cache, terrain, 270.0)
     (file,) = tmp_path.iterdir()
     whole = file.read_bytes()
     calls = made_counter(monkeypatch)
     for spoilt in (b"", whole[:1000], b"not a file of numbers"):
         file.write_bytes(spoilt)
-        found = kept.kept_landform(tmp_path, terrain, 270.0, writable=True)
-        assert set(found) == set(LANDFORM)
+        assert set(cached_landform(cache, terrain, 270.0)) == set(LANDFORM)
         assert file.read_bytes() == whole
     assert len(calls) == 3
 
 
 def test_a_check_leaves_nothing_behind_and_a_folder_that_is_none_is_no_trouble(tmp_path, terrain):
-    kept.kept_landform(tmp_path / "c", terrain, 270.0, writable=False)
+    cached_landform(Cache(tmp_path / "c", writable=False), terrain, 270.0)
     assert not (tmp_path / "c").exists()
     (tmp_path / "file").write_text("in the way")
-    assert set(kept.kept_landform(tmp_path / "file" / "c", terrain, 270.0, writable=True)) == set(LANDFORM)
+    assert set(cached_landform(Cache(tmp_path / "file" / "c"), terrain, 270.0)) == set(LANDFORM)
