@@ -156,8 +156,8 @@ def _of_module(path: Path) -> Iterator[Constant]:
 
 
 def _has_number(value: ast.expr) -> bool:
-    """Tell whether numbers are assigned; columns counted off by `range`, and numbers that only pick columns, are no choice."""
-    if isinstance(value, ast.Call) and ast.unparse(value.func) == "range":
+    """Tell whether numbers are assigned; columns counted off by `range`, versions, and numbers that only pick columns, are no choice."""
+    if isinstance(value, ast.Call) and ast.unparse(value.func) in ("range", "Maker"):
         return False
     places = {id(part) for one in ast.walk(value) if isinstance(one, ast.Subscript) for part in ast.walk(one.slice)}
     numbers = (one for one in ast.walk(value) if isinstance(one, ast.Constant) and type(one.value) in (int, float))
