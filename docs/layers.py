@@ -54,7 +54,7 @@ FOLDERS = {
     "sites": _folder(FILES, "values of a site with errors, overrides by hand", "model"),
     "inputs": _folder(FILES, "any table or raster to canonical columns and units", "model storage"),
     "courses": _folder(FILES, "checks of snow courses", "model sites statistics"),
-    "stations": _folder(FILES, "checks and daily values of stations", "courses model statistics"),
+    "stations": _folder(FILES, "checks and daily values of stations", "courses model sites statistics"),
     "flights": _folder(FILES, "laser rasters to depth on the grid, with its error", "inputs model storage"),
     "terrain": _folder(SCIENCE, "canopy, sun, horizon and shape of the ground", "statistics storage"),
     "snow": _folder(SCIENCE, "density, accumulation and melt, background, blend", "model statistics terrain"),
@@ -69,7 +69,7 @@ FOLDERS = {
     ),
     "inspection": _folder(ARCHIVE, "compare, verify, status", "archive model publishing reading storage"),
     "report": _folder(PEOPLE, "pages", "archive inspection model publishing reading storage"),
-    "settings": _folder(NIGHT, "the settings file of a basin", "flights inputs model storage"),
+    "settings": _folder(NIGHT, "the settings file of a basin", "courses flights inputs model stations storage"),
     "gather": _folder(
         NIGHT,
         "a date's inputs: files found, read, checked and brought together",

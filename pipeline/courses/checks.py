@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
@@ -18,48 +16,11 @@ from pipeline.courses.context import (
 )
 from pipeline.courses.dates import far_from_nominal
 from pipeline.courses.findings import figures, row_findings, sheet_finding
+from pipeline.courses.limits import CourseLimits
 from pipeline.courses.mixups import Points, Slip, explain_sheet, odd_points
 from pipeline.courses.sheets import superseded
 from pipeline.model.problems import Finding
 from pipeline.sites.seasons import seasonal_range
-
-
-@dataclass(frozen=True)
-class CourseLimits:
-    """Thresholds of the course checks; docs/checks.md gives the reason and source of each.
-
-    Parameters
-    ----------
-    swe_high_mm, depth_high_m : more than any snowpack of the basin.
-    density_low, density_high : believable bulk density of a course, kg/m3.
-    core_over_depth : a core longer than this multiple of the depth was measured wrongly.
-    core_under_depth : a core shorter than this share of the depth is told.
-    outlier_mad : a point whose density is further from its course's median than this many robust standard deviations.
-    mix_up_odds : a slip of unit or tare must explain a sheet so many times better than snow does.
-    course_outlier_sd : a course further from what is expected than so many standard deviations is told.
-    neighbour_elevation_m, neighbour_days : places within these of a course and its visit are its neighbours.
-    nominal_days : a true date further from the nominal one contradicts it.
-    few_points : a visit with fewer points is told.
-    thin_m : a visit with less mean depth is told.
-    bulk_swe_mm : below this much SWE cores are better weighed together.
-    """
-
-    swe_high_mm: float
-    depth_high_m: float
-    density_low: float
-    density_high: float
-    core_over_depth: float
-    core_under_depth: float
-    outlier_mad: float
-    mix_up_odds: float
-    course_outlier_sd: float
-    neighbour_elevation_m: float
-    neighbour_days: float
-    nominal_days: float
-    few_points: int
-    thin_m: float
-    bulk_swe_mm: float
-
 
 PHYSICAL_DENSITY = (4.0, 917.0)
 """Least density ever measured of snow, and that of ice, kg/m3 (AMS Glossary of Meteorology, 'snow density'; 917 is pure ice)."""
@@ -177,7 +138,7 @@ def _water_without_depth(samples: pd.DataFrame) -> dict:
 
 
 def _depth_without_water(samples: pd.DataFrame, limits: CourseLimits) -> dict:
-    least = limits.density_low * (samples["depth_m"] - READING_DEPTH_M)
+    least = limits.density_low_kg_m3 * (samples["depth_m"] - READING_DEPTH_M)
     return {
         "wrong": samples["swe_used"] & (samples["swe_mm"] == 0) & (least > READING_SWE_MM),
         "rule": "depth without water",
@@ -195,7 +156,7 @@ def _impossible_density(samples: pd.DataFrame, limits: CourseLimits) -> dict:
     least = (swe - READING_SWE_MM) / (depth + READING_DEPTH_M)
     visit = [samples["site_id"], samples["date"]]
     courses = density.groupby(visit).transform("median")
-    low, high = limits.density_low, limits.density_high
+    low, high = limits.density_low_kg_m3, limits.density_high_kg_m3
     beside = density.groupby(visit).transform("count") > 1
     margin = np.where(beside & courses.between(low, high), POINT_MARGIN, 1.0)
     wrong = (most < np.maximum(low / margin, PHYSICAL_DENSITY[0])) | (
@@ -296,7 +257,7 @@ def _sheets_with_a_slip(samples: pd.DataFrame, context: Context, limits: CourseL
     """Set aside the whole sheets that a mix-up of units or a wrong tare explains, in time, so that none is a yardstick."""
     findings = []
     points_of = _points_of(samples)
-    believable = limits.density_low, limits.density_high
+    believable = limits.density_low_kg_m3, limits.density_high_kg_m3
     for place, visit in enumerate(context.each_visit()):
         if (visit.site_id, visit.date) not in points_of:
             continue
@@ -334,7 +295,7 @@ def _points_against_their_course(samples: pd.DataFrame, limits: CourseLimits) ->
     findings = []
     usual = _usual_depth(samples)
     for rows, points in _points_of(samples).values():
-        for place, slip, figures_of_point in odd_points(points, usual[rows], limits.outlier_mad):
+        for place, slip, figures_of_point in odd_points(points, usual[rows], limits.point_outlier_mad):
             visit = samples.loc[rows]
             row, said = visit.iloc[[place]], figures_of_point
             rule, detail = (
@@ -469,7 +430,7 @@ def _notes(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> lis
                 f"a course has usually 5 or 10 points; the mean of fewer than {limits.few_points:g} is unsure, and its error says so",
             ),
             (
-                0 < depth < limits.thin_m,
+                0 < depth < limits.thin_snow_m,
                 "thin snow",
                 f"mean depth {100 * depth:.1f} cm",
                 "courses are surveyed while more than 5 cm of snow lies; thinner snow counts, and its density is unsure",

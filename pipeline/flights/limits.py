@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
+
+from pipeline.model.block import Block
 
 
-class FlightLimits(BaseModel):
+class FlightLimits(Block):
     """Limits on what a flight may say.
 
     Parameters
@@ -26,8 +28,6 @@ class FlightLimits(BaseModel):
     most_canopy : pixels under a denser canopy (cover fraction) are not used; 1 keeps all.
     fit_tilt : whether registration takes out a plane besides the shift and the lift.
     """
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     least_depth_m: float = -1.0
     most_depth_m: Annotated[float, Field(gt=0)] = 12.0

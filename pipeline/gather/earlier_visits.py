@@ -9,8 +9,8 @@ import pandas as pd
 
 from pipeline.courses.checks import check_courses
 from pipeline.courses.context import Surroundings
+from pipeline.courses.limits import CourseLimits
 from pipeline.courses.samplers import without_sampler_bias
-from pipeline.gather.check_limits import course_limits
 from pipeline.inputs.read_sites import by_site
 from pipeline.model.problems import Finding
 from pipeline.model.season import seasons_before
@@ -113,7 +113,7 @@ def _kept_season(
         place[0].to_csv(),
         place[1],
         overrides.to_csv(),
-        course_limits(settings.checks),
+        settings.checks.model_dump_json(include=set(CourseLimits.model_fields)),
         settings.courses.sampler_bias,
         settings.basin.utc_offset_hours,
     )
@@ -133,7 +133,7 @@ def _season(
     samples, _ = samples_without_overridden(samples, overrides[of_course], settings.basin.utc_offset_hours)
     samples, _ = without_sampler_bias(samples, settings.courses.sampler_bias)
     around = Surroundings(elevation_m=sites["elevation_m"], southern=place[1])
-    samples, _ = check_courses(samples, course_limits(settings.checks), around)
+    samples, _ = check_courses(samples, settings.checks, around)
     visits = course_visits(samples)[["site_id", "date", "depth_m", "density_kg_m3"]]
     return _visits([where.merge(visits, on=["site_id", "date"], how="left")])
 

@@ -12,7 +12,6 @@ from pipeline.courses.checks import check_courses
 from pipeline.courses.context import Surroundings
 from pipeline.courses.dates import season_samples
 from pipeline.courses.samplers import without_sampler_bias
-from pipeline.gather.check_limits import course_limits, station_limits
 from pipeline.gather.earlier_visits import EARLIER_VISITS, earlier_visits
 from pipeline.gather.flights import file_formats
 from pipeline.inputs.find import InputFile
@@ -163,7 +162,7 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
     weather, told = within_limits(weather)
     network = Network(known["elevation_m"], weather, float(known["latitude"].mean()))
     samples, daily, findings = _checked(settings, (known, grid.southern, network), said, _noon(settings, date))
-    weather, noticed = check_weather(weather, daily, network, station_limits(settings.checks, settings.stations))
+    weather, noticed = check_weather(weather, daily, network, settings.stations)
     findings += told + noticed
     visits = course_visits(samples)
     weighed = [station_density(daily, settings.checks.density_least_depth_m), visits.dropna(subset="density_kg_m3")]
@@ -203,15 +202,14 @@ def _checked(
     offset = settings.basin.utc_offset_hours
     samples = in_service(samples, sites, "courses", findings)
     records = in_service(records, sites, "stations", findings)
-    overrides, noticed = believable(overrides, settings.checks.swe_high_mm, settings.checks.depth_high_m)
+    overrides, noticed = believable(overrides, settings.checks)
     findings += noticed
     of_course = overrides["site_id"].isin(sites.index[sites["kind"] == "course"])
     samples, noticed = samples_without_overridden(samples, overrides[of_course], offset)
     findings += noticed
     records, noticed = without_overridden(records, overrides[~of_course], set(sites.index))
     findings += noticed
-    limits = station_limits(settings.checks, settings.stations)
-    records, noticed = check_stations(records, limits, settings.basin.season_start, network)
+    records, noticed = check_stations(records, settings.stations, settings.checks, settings.basin.season_start, network)
     findings += noticed
     begun = pd.Timestamp(settings.season_start((noon + pd.Timedelta(hours=offset)).date())) - pd.Timedelta(hours=offset)
     span = begun, noon + pd.Timedelta(hours=12, seconds=-1)
@@ -220,7 +218,7 @@ def _checked(
     samples, noticed = without_sampler_bias(samples, settings.courses.sampler_bias)
     findings += noticed
     around = Surroundings(elevation_m=sites["elevation_m"], daily=daily, southern=southern)
-    samples, noticed = check_courses(samples, course_limits(settings.checks), around)
+    samples, noticed = check_courses(samples, settings.checks, around)
     return samples, daily, findings + noticed + files_set_aside(samples, noticed)
 
 

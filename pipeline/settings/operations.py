@@ -9,18 +9,15 @@ import datetime as dt
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
-
-class _Block(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
+from pipeline.model.block import Block
 
 MOST_S = 1e6
 """Nothing is waited for longer, s: a dozen days."""
 
 
-class Schedule(_Block):
+class Schedule(Block):
     """When nights are run.
 
     Parameters
@@ -51,7 +48,7 @@ def time_of_day(value: object) -> dt.time:
         raise ValueError(f"'{value}' is not an hour and minute such as \"05:30\", in quotation marks") from None
 
 
-class Arrival(_Block):
+class Arrival(Block):
     """How long inputs that are still being written are waited for.
 
     Parameters
@@ -64,7 +61,7 @@ class Arrival(_Block):
     wait_s: Annotated[float, Field(ge=0, le=MOST_S)] = 1800.0
 
 
-class Retry(_Block):
+class Retry(Block):
     """How often trouble outside the program is tried again.
 
     Parameters
@@ -82,7 +79,7 @@ class Retry(_Block):
         return [self.first_wait_s * 2**n for n in range(self.times)]
 
 
-class Limits(_Block):
+class Limits(Block):
     """How long a basin's night may take.
 
     Parameters
@@ -95,7 +92,7 @@ class Limits(_Block):
     raster_gb: Annotated[float, Field(gt=0)] = 8.0
 
 
-class Workers(_Block):
+class Workers(Block):
     """Where the dates of a backfill are run.
 
     Parameters
@@ -110,7 +107,7 @@ class Workers(_Block):
     count: Annotated[int, Field(ge=1)] | None = None
 
 
-class Alert(_Block):
+class Alert(Block):
     """Who is told: a command that reads one JSON object, or an address that it is posted to.
 
     Parameters
@@ -133,14 +130,14 @@ class Alert(_Block):
         return self
 
 
-class Alerts(_Block):
+class Alerts(Block):
     """Who is told of a failed night, and of one that is degraded, marked for a second look, or has late inputs."""
 
     on_failure: Alert | None = None
     on_degraded: Alert | None = None
 
 
-class Gate(_Block):
+class Gate(Block):
     """When a published total is marked for a second look.
 
     Parameters
@@ -152,7 +149,7 @@ class Gate(_Block):
     most_se: Annotated[float, Field(gt=0)] = 2.0
 
 
-class Operations(_Block):
+class Operations(Block):
     """How nights are run."""
 
     schedule: Schedule = Schedule()

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.model.problems import NOT_FOLLOWED, Finding
+from pipeline.sites.limits import SnowLimits
 
 COLUMNS = {
     "swe_mm": (("swe_mm",), 1.0),
@@ -29,7 +30,7 @@ NOON = pd.Timedelta(hours=12)
 EVERYTHING = tuple(name for names, _ in COLUMNS.values() for name in names)
 
 
-def believable(overrides: pd.DataFrame, swe_high_mm: float, depth_high_m: float) -> tuple[pd.DataFrame, list[Finding]]:
+def believable(overrides: pd.DataFrame, snow: SnowLimits) -> tuple[pd.DataFrame, list[Finding]]:
     """Return the overrides without values that no snow and no weather can have, and a finding for each of these.
 
     No check judges a value by hand, so that a slip in it would stand as written.
@@ -37,11 +38,11 @@ def believable(overrides: pd.DataFrame, swe_high_mm: float, depth_high_m: float)
     Parameters
     ----------
     overrides : as `read_overrides`.
-    swe_high_mm, depth_high_m : more than any snowpack of the basin, as the stations' readings are held to.
+    snow : what snow can be, as the stations' readings are held to.
     """
     limits = {
-        "swe_mm": (0.0, swe_high_mm),
-        "depth_cm": (0.0, 100.0 * depth_high_m),
+        "swe_mm": (0.0, snow.swe_high_mm),
+        "depth_cm": (0.0, 100.0 * snow.depth_high_m),
         "air_temperature_c": (LEAST_C, MOST_C),
         "precipitation_mm": (0.0, MOST_RAIN_MM),
     }

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
 from pipeline.model.problems import Finding
+from pipeline.sites.limits import SnowLimits
 from pipeline.stations import (
     air_checks,
     catch_checks,
@@ -20,45 +19,19 @@ from pipeline.stations import (
     still_snow,
     weather_checks,
 )
-from pipeline.stations.air_checks import AirLimits
 from pipeline.stations.excursions import Rates
+from pipeline.stations.limits import StationLimits
 from pipeline.stations.network import Network
 from pipeline.stations.series import StationSeries
 from pipeline.stations.surroundings import Surroundings
 
 
-@dataclass(frozen=True)
-class StationLimits:
-    """Thresholds of the station checks; docs/checks.md gives the reason and source of each.
-
-    Parameters
-    ----------
-    swe_high_mm, depth_high_m : more than any snowpack of the basin.
-    swe_rates, depth_rates : what snow can do in an hour and in a day, mm and m.
-    flat_line_days : a winter reading that does not move at all for so long is a stuck sensor.
-    step_mm : smallest change of SWE in quiet weather that is a shift of the sensor.
-    zero_drift_mm : a zero on bare ground further off than this has drifted.
-    air : how far air temperatures may lie from the neighbours'.
-    catch_factor : a gauge's four weeks so many times the neighbours', or one part in so many, are wrong.
-    density_low, density_high : believable bulk density, kg/m3, where depth exceeds `density_least_depth_m`.
-    """
-
-    swe_high_mm: float
-    depth_high_m: float
-    swe_rates: Rates
-    depth_rates: Rates
-    flat_line_days: float
-    step_mm: float
-    zero_drift_mm: float
-    air: AirLimits
-    catch_factor: float
-    density_low: float
-    density_high: float
-    density_least_depth_m: float
-
-
 def check_stations(
-    records: pd.DataFrame, limits: StationLimits, season_start: str = "10-01", network: Network | None = None
+    records: pd.DataFrame,
+    limits: StationLimits,
+    snow: SnowLimits,
+    season_start: str = "10-01",
+    network: Network | None = None,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Return the records with readings set aside made missing and corrected ones changed, and the findings.
 
@@ -66,6 +39,7 @@ def check_stations(
     ----------
     records : site_id, time (UTC), date, swe_mm, depth_m, air_temperature_c, precipitation_mm, precipitation_total_mm, file,
         line; in any order.
+    limits, snow : what readings and snow can do.
     season_start : month and day on which a snow season begins.
     network : where the stations stand, and the weather table; without it air and precipitation are held against nobody.
 
@@ -78,8 +52,8 @@ def check_stations(
     if len(series) == 0:
         return records, []
     ranges = {
-        "swe_mm": (own_series_checks.ZERO_WANDERS["swe_mm"], limits.swe_high_mm),
-        "depth_m": (own_series_checks.ZERO_WANDERS["depth_m"], limits.depth_high_m),
+        "swe_mm": (own_series_checks.ZERO_WANDERS["swe_mm"], snow.swe_high_mm),
+        "depth_m": (own_series_checks.ZERO_WANDERS["depth_m"], snow.depth_high_m),
         "air_temperature_c": own_series_checks.AIR_TEMPERATURES,
     }
     gauge_checks.gauges(series)
@@ -101,10 +75,10 @@ def check_stations(
         if np.isfinite(series.values[name]).any():
             _leaps(series, name, rates)
     depth_checks.depth_steps(series)
-    depth_checks.density_leaps(series, limits.density_least_depth_m)
+    depth_checks.density_leaps(series, snow.density_least_depth_m)
     weather_checks.unsupported(series, limits.step_mm)
     weather_checks.zero_drift(series, limits.zero_drift_mm)
-    depth_checks.contradictions(series, (limits.density_low, limits.density_high, limits.density_least_depth_m))
+    depth_checks.contradictions(series, (snow.density_low_kg_m3, snow.density_high_kg_m3, snow.density_least_depth_m))
     neighbour_checks.against_neighbours(series)
     clock_checks.clocks(series)
     gauge_checks.snow_above_precipitation(series)

@@ -9,8 +9,8 @@ import pandas as pd
 
 from pipeline.model.problems import Finding
 from pipeline.stations import air_checks, catch_checks
-from pipeline.stations.checks import StationLimits
 from pipeline.stations.gauge_checks import STEP_MM
+from pipeline.stations.limits import StationLimits
 from pipeline.stations.network import Network
 from pipeline.stations.own_series_checks import AIR_TEMPERATURES
 from pipeline.stations.series import UNITS

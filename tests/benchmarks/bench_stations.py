@@ -16,10 +16,10 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "made"))
 
 from made_stations import made_season
 
-from pipeline.gather.check_limits import station_limits
-from pipeline.settings.basin import Checks, Stations
+from pipeline.sites.limits import SnowLimits
 from pipeline.stations.checks import check_stations
 from pipeline.stations.daily import daily_values
+from pipeline.stations.limits import StationLimits
 from pipeline.stations.network import Network
 
 STATIONS, ROUNDS = 60, 5
@@ -48,7 +48,7 @@ def many_years(years):
 
 def checked(rows):
     network = Network(pd.Series(np.linspace(1500.0, 3000.0, STATIONS), index=[f"S{i:02d}" for i in range(STATIONS)]))
-    records, findings = check_stations(rows, station_limits(Checks(), Stations()), network=network)
+    records, findings = check_stations(rows, StationLimits(), SnowLimits(), network=network)
     return daily_values(records), findings
 
 

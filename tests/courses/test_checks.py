@@ -11,11 +11,10 @@ from made_season import DAYS, sheet
 from pipeline.courses.checks import check_courses
 from pipeline.courses.context import Surroundings
 from pipeline.courses.dates import season_samples
-from pipeline.gather.check_limits import course_limits
-from pipeline.settings.basin import Checks
+from pipeline.courses.limits import CourseLimits
 from pipeline.sites.points import course_visits
 
-LIMITS = course_limits(Checks())
+LIMITS = CourseLimits()
 SEASON = dt.date(2030, 10, 1), dt.date(2031, 3, 10)
 
 

@@ -5,8 +5,7 @@ import pytest
 from made_season import CLIMATES, season
 
 from pipeline.courses.checks import check_courses
-from pipeline.gather.check_limits import course_limits
-from pipeline.settings.basin import Checks
+from pipeline.courses.limits import CourseLimits
 
 SEEDS = (1,)
 LEAST_MM = 50.0
@@ -47,7 +46,7 @@ def test_gross_faults_are_found_and_named(seasons):
             faulty = samples.copy()
             for column, factor in factors.items():
                 faulty.loc[rows, column] *= factor
-            checked, findings = check_courses(faulty, course_limits(Checks()), around)
+            checked, findings = check_courses(faulty, CourseLimits(), around)
             site, day = samples.loc[rows[0], "site_id"], str(samples.loc[rows[0], "date"].date())
             named = any(f.rule == rule and f.site_id == site and f.start == day for f in findings)
             found.append(named and not checked.loc[rows, "swe_used"].any())
@@ -63,7 +62,7 @@ def test_cores_weighed_together_are_told_as_what_they_may_be(seasons, cores):
         rows = whole(samples, np.random.default_rng([number, cores]))
         faulty = samples.copy()
         faulty.loc[rows, "swe_mm"] *= cores
-        checked, findings = check_courses(faulty, course_limits(Checks()), around)
+        checked, findings = check_courses(faulty, CourseLimits(), around)
         assert not checked.loc[rows, "swe_used"].any()
         site, day = samples.loc[rows[0], "site_id"], str(samples.loc[rows[0], "date"].date())
         told += [
@@ -74,7 +73,7 @@ def test_cores_weighed_together_are_told_as_what_they_may_be(seasons, cores):
 
 
 def test_clean_cores_stay_in_use(seasons):
-    aside = np.concatenate([~check_courses(s, course_limits(Checks()), around)[0]["swe_used"] for s, around in seasons])
+    aside = np.concatenate([~check_courses(s, CourseLimits(), around)[0]["swe_used"] for s, around in seasons])
     assert len(aside) > 500
     assert aside.mean() < 0.02
 
@@ -85,8 +84,8 @@ def test_the_order_of_rows_changes_nothing(seasons):
     faulty.loc[5, "swe_mm"] *= 2.0
     faulty.loc[samples["date"] == samples["date"].iloc[-1], "depth_m"] /= 2.54
     turned = faulty.sample(frac=1, random_state=np.random.RandomState(1))
-    straight, findings = check_courses(faulty, course_limits(Checks()), around)
-    other, findings_turned = check_courses(turned, course_limits(Checks()), around)
+    straight, findings = check_courses(faulty, CourseLimits(), around)
+    other, findings_turned = check_courses(turned, CourseLimits(), around)
     assert other.sort_values("line", ignore_index=True).equals(straight)
     assert sorted(map(str, findings)) == sorted(map(str, findings_turned))
     assert not straight["used"].all()

@@ -7,7 +7,7 @@ import pytest
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.read_covers import read_covers
 from pipeline.inputs.read_flights import read_flights
-from pipeline.settings.basin import Column
+from pipeline.settings.blocks import Column
 
 SEASON = dt.date(2030, 10, 1), dt.date(2031, 4, 1)
 

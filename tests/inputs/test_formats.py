@@ -14,7 +14,7 @@ from pipeline.inputs.read_courses import COURSES, read_courses
 from pipeline.inputs.read_stations import STATIONS
 from pipeline.inputs.units import conversion
 from pipeline.model.problems import InputError, SettingsError
-from pipeline.settings.basin import Column, Format
+from pipeline.settings.blocks import Column, Format
 
 HEADER = "site_id,date,point,depth_cm,swe_mm,remark\n"
 

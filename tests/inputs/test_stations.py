@@ -9,7 +9,7 @@ import pytest
 from pipeline.inputs import lines
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.read_stations import read_stations
-from pipeline.settings.basin import Column
+from pipeline.settings.blocks import Column
 from pipeline.storage.cache import Cache
 
 HEADER = "site_id,time,swe_mm,depth_cm,air_temperature_c\n"

@@ -6,7 +6,7 @@ import pytest
 import xarray as xr
 
 from pipeline.inputs.read_stations import read_stations
-from pipeline.settings.basin import Column
+from pipeline.settings.blocks import Column
 
 TIMES = pd.date_range("2031-03-01T06:00", periods=3, freq="6h")
 SWE_M = np.array([[0.300, 0.302, np.nan], [0.500, 0.501, 0.503]])

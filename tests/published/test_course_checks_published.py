@@ -5,9 +5,8 @@ import pandas as pd
 import pytest
 
 from pipeline.courses.checks import check_courses
+from pipeline.courses.limits import CourseLimits
 from pipeline.courses.samplers import without_sampler_bias
-from pipeline.gather.check_limits import course_limits
-from pipeline.settings.basin import Checks
 from pipeline.sites.points import SAMPLER_SE, course_visits
 from pipeline.sites.seasons import seasonal_range, water_year_day
 
@@ -25,7 +24,7 @@ def sheet(depth_m, swe_mm, **others):
 
 
 def checked(*what, **others):
-    samples, findings = check_courses(sheet(*what, **others), course_limits(Checks()))
+    samples, findings = check_courses(sheet(*what, **others), CourseLimits())
     return samples, {finding.rule: finding for finding in findings}
 
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from pipeline.inputs.read_courses import core_swe_mm, read_courses
-from pipeline.settings.basin import Checks, Column
+from pipeline.settings.blocks import Checks, Column
 from pipeline.sites.points import course_visits
 
 INCH_CM, OUNCE_G = 2.54, 28.349523125

@@ -3,10 +3,10 @@
 import numpy as np
 import pandas as pd
 
-from pipeline.gather.check_limits import station_limits
-from pipeline.settings.basin import Checks, Stations
+from pipeline.sites.limits import SnowLimits
 from pipeline.stations.checks import check_stations
 from pipeline.stations.daily import daily_values
+from pipeline.stations.limits import StationLimits
 
 # QC-01 (common practice, no source): implied density SWE/HS outside 50-600 kg/m3 flagged when HS > 20 cm; accumulated
 # precipitation never falls within a water year; SWE above accumulated precipitation by more than the gauge undercatch allowance
@@ -52,7 +52,7 @@ PLACES = {
 
 def test_qc_01_a_crafted_series():
     records, _ = crafted()
-    checked, findings = check_stations(records, station_limits(Checks(), Stations()))
+    checked, findings = check_stations(records, StationLimits(), SnowLimits())
     days = {f.rule: (f.start[:10], f.action) for f in findings}
     first = {name: str((pd.Timestamp("2030-10-01") + pd.Timedelta(days=a)).date()) for name, (a, _) in PLACES.items()}
     density = [f for f in findings if f.rule in ("depth against SWE", "unit mix-up")]
@@ -74,8 +74,8 @@ def test_qc_01_a_crafted_series():
 def test_qc_01_swe_above_precipitation_is_flagged_and_not_deleted():
     records, _ = crafted()
     records["precipitation_total_mm"] = 30 + (records["precipitation_total_mm"] - 30).clip(lower=0) * 0.35
-    checked, findings = check_stations(records, station_limits(Checks(), Stations()))
+    checked, findings = check_stations(records, StationLimits(), SnowLimits())
     (note,) = [f for f in findings if f.rule == "SWE above precipitation"]
     assert (note.action, note.severity) == ("used", "note")
-    without = check_stations(records.assign(precipitation_total_mm=np.nan), station_limits(Checks(), Stations()))[0]
+    without = check_stations(records.assign(precipitation_total_mm=np.nan), StationLimits(), SnowLimits())[0]
     pd.testing.assert_series_equal(checked["swe_mm"], without["swe_mm"])

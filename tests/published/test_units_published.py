@@ -9,7 +9,8 @@ from pipeline.inputs.columns import check_declared
 from pipeline.inputs.read_courses import COURSES, read_courses
 from pipeline.inputs.read_sites import read_sites
 from pipeline.model.problems import SettingsError
-from pipeline.settings.basin import Column, Settings
+from pipeline.settings.basin import Settings
+from pipeline.settings.blocks import Column
 
 
 def test_vol_02_a_foot_is_the_international_one(tmp_path):

@@ -9,6 +9,7 @@ import pytest
 from pipeline.inputs.read_overrides import read_overrides
 from pipeline.inputs.usable import NO_USABLE_ROW
 from pipeline.model.problems import NOT_FOLLOWED
+from pipeline.sites.limits import SnowLimits
 from pipeline.sites.overrides import (
     believable,
     samples_without_overridden,
@@ -123,7 +124,7 @@ def test_a_value_that_no_snow_can_have_is_not_followed(tmp_path, variable, value
     rows, _ = table(
         tmp_path, f"A,2031-03-02,2031-03-03,{variable},value,{value},{SIGNED}", f"B,2031-03-02,,,off,,{SIGNED}"
     )
-    kept, findings = believable(rows, 4000.0, 12.0)
+    kept, findings = believable(rows, SnowLimits())
     assert kept["site_id"].tolist() == (["A", "B"] if sound else ["B"])
     assert [(f.rule, f.site_id, f.line, f.severity) for f in findings] == (
         [] if sound else [(NOT_FOLLOWED, "A", 2, "error")]

@@ -5,20 +5,20 @@ import pandas as pd
 import pytest
 from made_stations import CLIMATES, made_season
 
-from pipeline.gather.check_limits import station_limits
-from pipeline.settings.basin import Checks, Stations
+from pipeline.sites.limits import SnowLimits
 from pipeline.sites.points import station_density
 from pipeline.stations.checks import check_stations
 from pipeline.stations.daily import daily_values
+from pipeline.stations.limits import StationLimits
 from pipeline.stations.own_series_checks import erratic
 from pipeline.stations.series import StationSeries
 
-LIMITS = station_limits(Checks(), Stations())
+LIMITS = StationLimits(), SnowLimits()
 TOLD_ONLY = {"SWE above precipitation", "gauge falls"}
 
 
 def check(records):
-    return check_stations(records, LIMITS)
+    return check_stations(records, *LIMITS)
 
 
 def told(findings, site):

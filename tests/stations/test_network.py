@@ -6,16 +6,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.gather.check_limits import station_limits
-from pipeline.settings.basin import Checks, Stations
+from pipeline.sites.limits import SnowLimits
 from pipeline.stations import air_checks, catch_checks
 from pipeline.stations.checks import check_stations
 from pipeline.stations.daily import daily_values
+from pipeline.stations.limits import StationLimits
 from pipeline.stations.network import Network
 from pipeline.stations.series import StationSeries
 from pipeline.stations.table_checks import check_weather, within_limits
 
-LIMITS = station_limits(Checks(), Stations())
+LIMITS = StationLimits(), SnowLimits()
 DAYS = pd.date_range("2030-10-01", periods=240)
 HEIGHTS = np.array([1500.0, 1650.0, 1800.0, 2000.0, 2200.0, 2400.0, 2600.0, 2800.0])
 
@@ -51,7 +51,7 @@ def records(air, fallen, totals=False):
 
 def check(air, fallen, network, totals=False):
     """Return the checked daily values (days, stations) of air and of precipitation, and the findings on them."""
-    checked, findings = check_stations(records(air, fallen, totals), LIMITS, "10-01", network)
+    checked, findings = check_stations(records(air, fallen, totals), *LIMITS, "10-01", network)
     daily = daily_values(checked)
     wide = [
         daily.pivot_table(index="date", columns="site_id", values=name, dropna=False).reindex(DAYS).to_numpy()
@@ -168,9 +168,9 @@ def test_a_weather_table_in_another_unit_is_set_aside_and_the_stations_are_not(w
     said = {"fahrenheit": said * 1.8 + 32.0, "kelvin": said + 273.15}.get(wrong, said)
     rain = {"ten times": rain * 10.0, "inches": rain / 25.4}.get(wrong, rain)
     network = with_table(network, said, rain)
-    checked, findings = check_stations(records(air, fallen), LIMITS, "10-01", network)
+    checked, findings = check_stations(records(air, fallen), *LIMITS, "10-01", network)
     assert not [f for f in findings if "neighbours" in f.rule]
-    table, findings = check_weather(network.weather, daily_values(checked), network, LIMITS)
+    table, findings = check_weather(network.weather, daily_values(checked), network, LIMITS[0])
     spoilt = {"fahrenheit": "air_temperature_c", "kelvin": "air_temperature_c"}.get(wrong, "precipitation_mm")
     if wrong == "none":
         assert not findings
@@ -207,7 +207,7 @@ def test_a_lone_wild_reading_of_an_hourly_thermometer_goes_and_its_day_stays():
     rows = pd.concat(hours, ignore_index=True)
     wild = rows.index[(rows["site_id"] == "S4") & (rows["date"] == DAYS[80])][2]
     rows.loc[wild, "air_temperature_c"] -= 40.0
-    checked, findings = check_stations(rows, LIMITS, "10-01", network)
+    checked, findings = check_stations(rows, *LIMITS, "10-01", network)
     assert [(f.site_id, f.rule, f.action) for f in findings] == [("S4", "spike", "set aside")]
     daily = daily_values(checked).set_index(["site_id", "date"])["air_temperature_c"]
     assert daily["S4", DAYS[80]] == pytest.approx(air[80, 4])
@@ -274,7 +274,7 @@ def test_what_fell_while_a_gauge_was_silent_is_no_antifreeze():
     fallen[141:144] = np.where(np.arange(8) == 0, fallen[141:144], 0.0)
     rows = records(air, fallen, totals=True)
     silent = (rows["site_id"] == "S0") & rows["date"].between(DAYS[115], DAYS[140])
-    checked, findings = check_stations(rows[~silent], LIMITS, "10-01", network)
+    checked, findings = check_stations(rows[~silent], *LIMITS, "10-01", network)
     assert not [f for f in findings if f.rule == catch_checks.RULE]
     held = daily_values(checked).set_index(["site_id", "date"])["precipitation_mm"]["S0", DAYS[141]]
     assert held == pytest.approx(fallen[115:142, 0].sum())
@@ -305,5 +305,5 @@ def test_clean_networks_stay_whole(seed):
     air, fallen, network = made_network(seed=seed)
     table = with_table(network, air.mean(axis=1), np.median(fallen, axis=1))
     assert not check(air, fallen, table)[2]
-    checked, _ = check_stations(records(air, fallen), LIMITS, "10-01", table)
-    assert not check_weather(table.weather, daily_values(checked), table, LIMITS)[1]
+    checked, _ = check_stations(records(air, fallen), *LIMITS, "10-01", table)
+    assert not check_weather(table.weather, daily_values(checked), table, LIMITS[0])[1]

@@ -4,12 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.gather.check_limits import station_limits
-from pipeline.settings.basin import Checks, Stations
+from pipeline.sites.limits import SnowLimits
 from pipeline.stations.checks import check_stations
+from pipeline.stations.limits import StationLimits
 from pipeline.stations.still_snow import sensor_step
 
-LIMITS = station_limits(Checks(), Stations())
+LIMITS = StationLimits(), SnowLimits()
 DAYS = pd.date_range("2030-12-01", periods=60).astype("datetime64[s]")
 FIRST, LAST = 25, 36
 """Days between which the high station stands still."""
@@ -31,7 +31,7 @@ def station(name, gains_mm, caught_mm, air_c, step_mm=2.54):
 def found(high, low):
     """Return whether the high station's plateau is set aside, beside three others alike."""
     others = [low.assign(site_id=f"L{i}") for i in range(3)]
-    checked, findings = check_stations(pd.concat([high, *others], ignore_index=True), LIMITS)
+    checked, findings = check_stations(pd.concat([high, *others], ignore_index=True), *LIMITS)
     told = [f for f in findings if f.rule == "flat line"]
     assert {f.site_id for f in told} <= {"H"}
     kept = checked.loc[(checked["site_id"] == "H").to_numpy(), "swe_mm"].notna().to_numpy()
@@ -85,7 +85,7 @@ def test_warm_air_takes_snow_once_it_takes_the_others_too():
 
 def test_one_station_without_a_gauge_is_not_judged():
     alone = station("H", 0.0, 0.0, -9.0).assign(precipitation_total_mm=np.nan)
-    assert not [f for f in check_stations(alone, LIMITS)[1] if f.rule == "flat line"]
+    assert not [f for f in check_stations(alone, *LIMITS)[1] if f.rule == "flat line"]
 
 
 @pytest.mark.parametrize("step", [0.1, 1.0, 2.54])

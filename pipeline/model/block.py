@@ -1,0 +1,11 @@
+"""The base of every block of the settings, and of the limits that are one."""
+
+from __future__ import annotations
+
+from pydantic import BaseModel, ConfigDict
+
+
+class Block(BaseModel):
+    """A block of the settings: an unknown key is an error, and nobody changes a value."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)

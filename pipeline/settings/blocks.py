@@ -1,0 +1,216 @@
+"""The blocks of a basin's settings. docs/settings.md is the table for people."""
+
+from __future__ import annotations
+
+import codecs
+import datetime as dt
+from pathlib import Path
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import Field, field_validator, model_validator
+
+from pipeline.courses.limits import CourseLimits
+from pipeline.flights.limits import FlightLimits
+from pipeline.model.block import Block
+
+SnowClass = Literal["tundra", "taiga", "maritime", "alpine", "prairie"]
+
+
+class BasinBlock(Block):
+    """What the basin is called, where its outline stands, and its clock."""
+
+    id: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+$", description="letters, digits, '-' and '_'")]
+    title: str
+    zones: Path
+    zones_layer: str | None = None
+    utc_offset_hours: Annotated[float, Field(ge=-12, le=14)]
+    season_start: str = "10-01"
+    margin_m: Annotated[float, Field(ge=0, le=50_000)] = 5000.0
+
+    @field_validator("season_start", mode="before")
+    @classmethod
+    def _is_month_day(cls, value: object) -> str:
+        try:
+            # A leap year, so that 02-29 is refused for the other three by the season's own arithmetic only.
+            dt.datetime.strptime(f"2028-{value}", "%Y-%m-%d")  # noqa: DTZ007  a day of the calendar, of no zone
+        except ValueError:
+            raise ValueError("is not a month and day such as 10-01") from None
+        return str(value)
+
+
+class Grid(Block):
+    """The cells of the estimate."""
+
+    crs: str
+    cell_m: Annotated[float, Field(gt=0, le=5000)] = 100.0
+
+
+class Bands(Block):
+    """Elevation bands: edges at multiples of a width, or given."""
+
+    width_m: Annotated[float, Field(ge=1, le=10_000)] | None = None
+    edges_m: Annotated[list[float], Field(min_length=2)] | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Bands:
+        if (self.width_m is None) == (self.edges_m is None):
+            raise ValueError("give either width_m or edges_m")
+        if self.edges_m is not None and any(b <= a for a, b in zip(self.edges_m, self.edges_m[1:], strict=False)):
+            raise ValueError("edges_m must rise")
+        return self
+
+
+class Terrain(Block):
+    """The ground: elevation in metres and canopy cover as a fraction."""
+
+    elevation: Path
+    canopy: Path | None = None
+
+
+class Inputs(Block):
+    """The input tables; each but sites optional, each but sites a path, a list of paths or a glob."""
+
+    sites: Path
+    courses: list[str] = Field(default_factory=list)
+    stations: list[str] = Field(default_factory=list)
+    flights: list[str] = Field(default_factory=list)
+    covers: list[str] = Field(default_factory=list)
+    weather: list[str] = Field(default_factory=list)
+    overrides: list[str] = Field(default_factory=list)
+    normals: list[str] = Field(default_factory=list)
+
+    @field_validator("courses", "stations", "flights", "covers", "weather", "overrides", "normals", mode="before")
+    @classmethod
+    def _as_list(cls, value: object) -> object:
+        return [value] if isinstance(value, str) else value
+
+
+class Column(Block):
+    """Where a canonical column stands in the user's table, or what gives its value in every row, and in which unit."""
+
+    column: str | None = None
+    unit: str | None = None
+    constant: Annotated[str | None, Field(coerce_numbers_to_str=True)] = None
+    file_name: str | None = None
+
+
+class Format(Block):
+    """How some files of a table are written. pipeline/inputs/formats.py says what each key means."""
+
+    files: str = "*"
+    separator: Annotated[str, Field(min_length=1, max_length=1)] | None = None
+    decimal: Literal[".", ","] = "."
+    dates: Literal["year-first", "day-first", "month-first", "excel-serial"] = "year-first"
+    encoding: str | None = None
+    comment: Annotated[str, Field(min_length=1)] | None = None
+    sheet: str | None = None
+    wide: str | None = None
+    stations: dict[str, str] = Field(default_factory=dict)
+    clock: float | str | None = None
+    clocks: dict[str, float | str] = Field(default_factory=dict)
+    columns: dict[str, Column] = Field(default_factory=dict)
+
+    @field_validator("separator")
+    @classmethod
+    def _one_byte(cls, value: str | None) -> str | None:
+        if value is not None and (not value.isascii() or value in '\r\n"\0'):
+            raise ValueError("must be one character such as ';' or a tab, no quote and no line end")
+        return value
+
+    @field_validator("encoding")
+    @classmethod
+    def _is_known(cls, value: str | None) -> str | None:
+        try:
+            known = value is None or codecs.lookup(value)._is_text_encoding  # noqa: SLF001  base64 and the like are codecs too
+        except LookupError:
+            known = False
+        if not known:
+            raise ValueError("is no text encoding, such as cp1252 or utf-16")
+        return value
+
+    @field_validator("clock", "clocks")
+    @classmethod
+    def _is_clock(cls, value: object) -> object:
+        for clock in value.values() if isinstance(value, dict) else [value]:
+            if isinstance(clock, str) and not _is_zone(clock):
+                raise ValueError(f"'{clock}' is neither hours east of UTC nor an IANA time zone")
+            if isinstance(clock, float) and not HOURS_EAST[0] <= clock <= HOURS_EAST[1]:
+                raise ValueError("hours east of UTC lie from -12 to 14")
+        return value
+
+
+HOURS_EAST = (-12, 14)
+"""No clock on earth is further from UTC."""
+
+
+def _is_zone(name: str) -> bool:
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return False
+    return True
+
+
+class Checks(CourseLimits):
+    """Limits of the checks on ground measurements. docs/checks.md gives the reason and the source of each.
+
+    Parameters
+    ----------
+    site_elevation_m : a stated elevation further than this from the terrain's is noted, m.
+    least_usable_share : a file with a smaller share of usable rows degrades the night.
+    most_changed_share : values of which a larger share changed since the newest sound revision degrade the night.
+    """
+
+    site_elevation_m: Annotated[float, Field(gt=0)] = 150.0
+    least_usable_share: Annotated[float, Field(gt=0, le=1)] = 0.9
+    most_changed_share: Annotated[float, Field(gt=0, le=1)] = 0.5
+
+
+class Flights(FlightLimits):
+    """How a flight is used; its limits and their reasons stand in pipeline/flights/limits.py and docs/settings.md."""
+
+    water: Path | None = None
+    most_ground_offset_m: Annotated[float, Field(gt=0)] = 0.3
+    apply_ground_offset: bool = False
+
+
+class Courses(Block):
+    """What is known of the course samplers: by the text under `sampler`, the share by which it weighs too much."""
+
+    sampler_bias: dict[str, Annotated[float, Field(ge=-0.5, le=0.5)]] = Field(default_factory=dict)
+
+
+class Density(Block):
+    """The published relation that density starts from."""
+
+    snow_class: SnowClass = "alpine"
+
+
+class Blend(Block):
+    """How backgrounds are chosen, and the wind that has to do with where snow lies. docs/settings.md gives the reasons."""
+
+    method: Literal["auto", "kriging", "trees"] = "auto"
+    wind_from_deg: Annotated[float, Field(ge=0, le=360)] = 270.0
+
+
+class Plan(Block):
+    """Where `snowtally plan` may propose to measure. docs/plan.md gives the reason of each."""
+
+    candidates: Path | None = None
+    trails: Path | None = None
+    most_trail_distance_m: Annotated[float, Field(gt=0)] = 1000.0
+    most_slope_degrees: Annotated[float, Field(gt=0, le=90)] = 20.0
+    strip_width_m: Annotated[float, Field(gt=0)] = 2000.0
+
+
+class Dask(Block):
+    """A dask.distributed cluster whose workers see the input files under the same paths."""
+
+    address: Annotated[str, Field(pattern=r"^(tcp|tls|ws|wss)://[^\s/]+:\d+$")] | None = None
+
+
+class Report(Block):
+    """How the pages and the command line tell totals."""
+
+    units: Literal["metric", "us"] = "metric"
