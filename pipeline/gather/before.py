@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,13 +13,14 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.archive.current import Revision, current_of
+from pipeline.archive.grids import Grids
 from pipeline.gather.albedo import ALBEDO_DAYS
 from pipeline.gather.coverage import CHANGED_VALUES, Limits, earlier_lost, held_against, net_losses
-from pipeline.gather.coverage_grids import Files, Grids, grids_held_against
+from pipeline.gather.coverage_grids import ComparedGrids, Files, grids_held_against
 from pipeline.gather.coverage_sides import KINDS, Before
 from pipeline.gather.earlier_pairs import EARLIER_PAIRS
 from pipeline.gather.earlier_visits import EARLIER_VISITS
-from pipeline.gather.flights import EARLIER_COVER_DAYS, EARLIER_COVERS, FLIGHT
+from pipeline.gather.flights import EARLIER_COVER_DAYS, EARLIER_COVERS
 from pipeline.inputs.relative import relative_name
 from pipeline.model.problems import ArchiveError, Finding
 from pipeline.publishing.archived_grids import grids_sha256, read_grids
@@ -36,34 +38,32 @@ _OF_EARLIER = {
 PLACES = " places"
 """Behind a table's name: where its rows stood."""
 
-COVER, EARLIER_COVER = "cover", "cover of "
-"""The snow-cover grid of the day itself; of a day before it is named by this and its date."""
-
 MOST_LOOKED_AT = 100
 """So many dates are looked at for a sound revision, the newest first: a basin that was degraded for a winter has no other news."""
 
 
 @dataclass(frozen=True)
 class ReadNow:
-    """What a date reads: rows and grids by name, as they will be kept, with their hashes.
+    """What a date reads: rows and grids as they will be archived, with their hashes.
 
     Parameters
     ----------
     date : the date.
-    rows, grids : by name.
+    rows : by name.
+    grids : by what they are.
     hashes : of both, by name.
     """
 
     date: dt.date
     rows: dict[str, pd.DataFrame]
-    grids: dict[str, xr.Dataset]
+    grids: Grids[xr.Dataset]
     hashes: dict[str, str]
 
     @classmethod
-    def of(cls, date: dt.date, rows: dict[str, pd.DataFrame], grids: dict[str, xr.Dataset]) -> ReadNow:
+    def of(cls, date: dt.date, rows: dict[str, pd.DataFrame], grids: Grids[xr.Dataset]) -> ReadNow:
         """Return it with the hashes."""
         hashes = {name: rows_sha256(table) for name, table in rows.items()}
-        return cls(date, rows, grids, hashes | {name: grids_sha256(dataset) for name, dataset in grids.items()})
+        return cls(date, rows, grids, hashes | grids.map(grids_sha256).by_name())
 
 
 def lost_since_sound(settings: Settings, now: ReadNow, told: list[Finding], *, by_hand: bool) -> list[Finding]:
@@ -152,6 +152,7 @@ class _Archived:
     def __init__(self, settings: Settings, revision: Revision, record: dict[str, Any]) -> None:
         self.settings, self.revision = settings, revision
         self.kept: dict[str, str] = record["kept_inputs"]
+        self.grid_hashes = Grids.from_names(self.kept)
         self.was, self.now = record.get("settings", {}), settings.as_used()
         self.folder: Path = inputs_folder(settings.archive_root, settings.basin.id)
 
@@ -205,41 +206,39 @@ class _Archived:
                 return places["file"]
         return _path(self.settings, _OF_EARLIER[name][0] if name in _OF_EARLIER else name)
 
-    def grids(self, before: Before, now: ReadNow) -> tuple[Grids, Grids]:
+    def grids(self, before: Before, now: ReadNow) -> tuple[ComparedGrids, ComparedGrids]:
         """Return the grids that both dates may use, then and now, of those that are others."""
-        terrain = self._read("terrain", now) if self.same("basin", "grid") else None
-        fixed = Grids(terrain, {}, {}), Grids(now.grids.get("terrain"), {}, {})
+        terrain = self._read(self.grid_hashes.terrain, now) if self.same("basin", "grid") else None
+        fixed = ComparedGrids(terrain, {}, {}), ComparedGrids(now.grids.terrain, {}, {})
         if before.start is None:
             return fixed
-        covers = _by_day(self.kept, self.revision.date)
-        wanted = _wanted_covers(covers, _by_day(now.grids, now.date), now.date, before.until)
-        was = Grids(
+        covers, seen = self.grid_hashes.covers(self.revision.date), now.grids.covers(now.date)
+        wanted = _wanted_covers(covers, seen, now.date, before.until)
+        was = ComparedGrids(
             terrain,
             self._flights(before, now),
-            {day: grid for day in wanted if (grid := self._read(covers[day], now, exact=False)) is not None}
+            {day: grid for day in wanted if (grid := self._read(covers[day], now)) is not None}
             if self.settings.inputs.covers
             else {},
             self._albedo(now, before.until),
         )
-        seen = {day: now.grids[name] for day, name in _by_day(now.grids, now.date).items()}
-        flown = {name.removeprefix(FLIGHT): grid for name, grid in now.grids.items() if name.startswith(FLIGHT)}
-        albedo = (now.grids["albedo"], now.date) if "albedo" in now.grids else None
-        return was, Grids(now.grids.get("terrain"), flown, seen, albedo)
+        albedo = (now.grids.albedo, now.date) if now.grids.albedo is not None else None
+        return was, ComparedGrids(now.grids.terrain, now.grids.flights, seen, albedo)
 
     def _flights(self, before: Before, now: ReadNow) -> dict[str, xr.Dataset]:
         """Return the flights that are others now, or there no more."""
         if not self.settings.inputs.flights or not self.same("flights", "basin", "grid", "columns.flights"):
             return {}
         found = {}
-        for name in self.kept:
-            flight = self._read(name, now) if name.startswith(FLIGHT) else None
+        for flight_id, sha256 in self.grid_hashes.flights.items():
+            flight = self._read(sha256, now)
             if flight is not None and str(before.start) <= str(flight.attrs["date"])[:10] <= str(before.until):
-                found[name.removeprefix(FLIGHT)] = flight
+                found[flight_id] = flight
         return found
 
     def _albedo(self, now: ReadNow, until: dt.date) -> tuple[xr.Dataset, dt.date] | None:
         """Return the albedo, without what was seen after both dates or too long ago to count now."""
-        albedo = self._read("albedo", now, exact=False) if self.settings.inputs.covers else None
+        albedo = self._read(self.grid_hashes.albedo, now) if self.settings.inputs.covers else None
         if albedo is None:
             return None
         first, last = now.date - dt.timedelta(days=ALBEDO_DAYS), until
@@ -247,10 +246,9 @@ class _Archived:
         ages = [(self.revision.date - day).days for day in (last, first)]
         return albedo.assign(age_days=age.where((age >= ages[0]) & (age <= ages[1]))), self.revision.date
 
-    def _read(self, name: str, now: ReadNow, *, exact: bool = True) -> xr.Dataset | None:
+    def _read(self, sha256: str | None, now: ReadNow) -> xr.Dataset | None:
         """Return a grid; None where there is none, where it is the same now, or cannot be read."""
-        sha256 = self.kept.get(name)
-        if sha256 is None or (exact and now.hashes.get(name) == sha256) or sha256 in now.hashes.values():
+        if sha256 is None or sha256 in now.hashes.values():
             return None
         with suppress(ArchiveError):
             return read_grids(self.folder, sha256)
@@ -268,13 +266,7 @@ def _declared(settings: Settings, name: str) -> bool:
     return bool(getattr(settings.inputs, name))
 
 
-def _by_day(names: dict[str, Any], date: dt.date) -> dict[dt.date, str]:
-    """Return the names of snow-cover grids by the day on which they were seen."""
-    days = {dt.date.fromisoformat(n.removeprefix(EARLIER_COVER)): n for n in names if n.startswith(EARLIER_COVER)}
-    return days | ({date: COVER} if COVER in names else {})
-
-
-def _wanted_covers(was: dict[dt.date, str], now: dict[dt.date, str], date: dt.date, until: dt.date) -> list[dt.date]:
+def _wanted_covers(was: Iterable[dt.date], now: Iterable[dt.date], date: dt.date, until: dt.date) -> list[dt.date]:
     """Return the days of a revision's snow-cover grids that the date would use too, were they there."""
     first = date - dt.timedelta(days=EARLIER_COVER_DAYS)
     earlier = sorted((day for day in {*was, *now} if day < date), reverse=True)[:EARLIER_COVERS]

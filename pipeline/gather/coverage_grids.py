@@ -24,8 +24,8 @@ DEPTH_RELATIVE = 0.2
 
 
 @dataclass(frozen=True)
-class Grids:
-    """Grids of a revision, or those read now, by what they are about.
+class ComparedGrids:
+    """Grids of a revision, or those read now, as far as both dates may use them.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ class Files:
 
 
 def grids_held_against(
-    revision: str, grids: tuple[Grids, Grids], files: Files, limits: Limits, told: list[Finding]
+    revision: str, grids: tuple[ComparedGrids, ComparedGrids], files: Files, limits: Limits, told: list[Finding]
 ) -> list[Finding]:
     """Return findings on grids that are lost, cover clearly less, or hold other values for a large share, since a revision.
 

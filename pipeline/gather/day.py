@@ -16,16 +16,16 @@ import xarray as xr
 from pyproj import CRS
 
 from pipeline.archive.current import Loss
+from pipeline.archive.grids import GridRole, Grids, earlier_cover_name
 from pipeline.estimate.day_inputs import Choices, DayInputs
 from pipeline.flights.cache import FlightCache
 from pipeline.flights.together import one_a_day
 from pipeline.gather.albedo import gather_albedo
-from pipeline.gather.before import EARLIER_COVER, PLACES, ReadNow, lost_since_sound
+from pipeline.gather.before import PLACES, ReadNow, lost_since_sound
 from pipeline.gather.coverage import CHANGED_VALUES, FEWER_ROWS, LOST_INPUT
 from pipeline.gather.earlier_pairs import EARLIER_PAIRS, EarlierWords, earlier_pairs
 from pipeline.gather.earlier_visits import EARLIER_VISITS
 from pipeline.gather.flights import (
-    FLIGHT,
     STILL_ARRIVING,
     file_formats,
     flight_cache,
@@ -40,7 +40,7 @@ from pipeline.gather.ground import (
     gather_ground,
     gather_tables,
 )
-from pipeline.gather.past_flights import PAST, gather_past_flights
+from pipeline.gather.past_flights import gather_past_flights
 from pipeline.gather.span import check_covered
 from pipeline.inputs.columns import check_declared
 from pipeline.inputs.cover_checks import DOUBTED_COVER, doubted_cover
@@ -91,7 +91,7 @@ class Readings:
     ----------
     inputs : the science's inputs.
     files : every file found, with the name of the rows or grid used from it.
-    rows, grids : canonical rows and grids that the day may use, by name; their hashes are its identity.
+    rows, grids : canonical rows (by name) and grids that the day may use; their hashes are its identity.
     hashes : of rows and grids by name.
     beside : what must be kept with them to make the same day again: where each row stood, what was noticed in reading, what the
         record tells of the flights.
@@ -101,7 +101,7 @@ class Readings:
     inputs: DayInputs
     files: list[tuple[InputFile, str]]
     rows: dict[str, pd.DataFrame]
-    grids: dict[str, xr.Dataset]
+    grids: Grids[xr.Dataset]
     hashes: dict[str, str]
     beside: dict[str, pd.DataFrame]
     findings: list[Finding]
@@ -170,21 +170,20 @@ def read_inputs(  # noqa: PLR0913  each but the date has its usual value
     kept = flight_cache(settings, writable=keep, arriving=arriving)
     flown = gather_flights(settings, (grid, terrain, measured[0]), found, date, kept)
     findings += flown.findings
-    grids, rasters = flown.grids, flown.files
     past = gather_past_flights(settings, (grid, terrain), flown.tables, date, kept)
     # This season's flights show where snow lies: earlier ones matter for their voids alone.
-    findings += [] if grids else past.findings
+    findings += [] if flown.grids else past.findings
     paths = {role: [file.path for file in found[role]] for role in ("stations", "overrides")}
     said = EarlierWords(paths["stations"], paths["overrides"], tables.get(EARLIER_VISITS))
     pairs = earlier_pairs(settings, (grid, tables["sites"]), said, past.flights, readings)
     tables |= {EARLIER_PAIRS: with_relative_files(pairs, home)} if len(pairs) else {}
-    covers, of_covers, noticed = _covers(settings, (grid, measured[0]), found, kept, date)
+    grids, of_covers, noticed = _covers(settings, (grid, measured[0]), found, kept, date)
     findings += noticed
-    grids |= past.grids | covers
-    rasters += past.files + of_covers
+    grids.flights, grids.past_pattern = flown.grids, past.pattern
+    rasters = flown.files + past.files + of_covers
     findings = [relative_to(finding, home) for finding in findings]
-    grids["terrain"] = terrain.assign_attrs(crs=grid.crs.to_wkt(), zones=zones)
-    grids = {name: as_kept(dataset) for name, dataset in grids.items()}
+    grids.terrain = terrain.assign_attrs(crs=grid.crs.to_wkt(), zones=zones)
+    grids = grids.map(as_kept)
     files = [(file, "terrain" if file.role in TERRAIN_ROLES else file.role) for file in fixed]
     files += [(file, role) for role, listed in found.items() for file in listed]
     rows, places = canonical(tables)
@@ -213,14 +212,14 @@ def _covers(
     found: dict[str, list[InputFile]],
     kept: FlightCache,
     date: dt.date,
-) -> tuple[dict[str, xr.Dataset], list[tuple[InputFile, str]], list[Finding]]:
-    """Return the grids of what was seen of the snow from above by name, their files with these names, and the findings."""
+) -> tuple[Grids[xr.Dataset], list[tuple[InputFile, str]], list[Finding]]:
+    """Return the grids of what was seen of the snow from above, their files with their names, and the findings."""
     grid, record = ground
     today, findings = gather_cover(settings, grid, found, kept, date)
     earlier, noticed = gather_earlier_covers(settings, grid, found, kept, date)
     findings += noticed
-    seen = [] if today is None else [("cover", *today)]
-    seen += [(f"{EARLIER_COVER}{entry.date}", entry, values) for entry, values in earlier]
+    seen = [] if today is None else [(GridRole.COVER.value, *today)]
+    seen += [(earlier_cover_name(entry.date), entry, values) for entry, values in earlier]
     doubts = {
         name: [replace(one, file=str(entry.path)) for one in doubted_cover(values, entry.date, record, grid)]
         for name, entry, values in seen
@@ -228,16 +227,16 @@ def _covers(
     findings += [one for noticed in doubts.values() for one in noticed]
     seen = [one for one in seen if not doubts[one[0]]]
     crs = grid.crs.to_wkt()
-    grids = {
+    grids = Grids.from_names({
         name: xr.Dataset({"snow_cover_fraction": grid.array(values, units="1")}, attrs={"crs": crs})
         for name, _, values in seen
-    }
+    })  # fmt: skip
     used = [(name, entry) for name, entry, _ in seen]
     albedo, of_albedo, noticed = gather_albedo(settings, grid, found, kept, date)
     findings += noticed
+    grids.albedo = albedo
     if albedo is not None:
-        grids["albedo"] = albedo
-        used += [("albedo", entry) for entry in of_albedo]
+        used += [(GridRole.ALBEDO.value, entry) for entry in of_albedo]
     files = [(describe(f"cover {entry.date} {entry.variable}", entry.path), name) for name, entry in used]
     return grids, files, findings
 
@@ -256,13 +255,13 @@ def _growing(file: InputFile) -> Finding:
 
 
 def inputs_from_kept(
-    settings: Settings, date: dt.date, rows: dict[str, pd.DataFrame], grids: dict[str, xr.Dataset]
+    settings: Settings, date: dt.date, rows: dict[str, pd.DataFrame], grids: Grids[xr.Dataset]
 ) -> DayInputs:
     """Return the science's inputs of a date from the rows and grids that the archive kept of it.
 
     Parameters
     ----------
-    rows, grids : what `Readings` holds of rows, grids and beside, by name, as they come back from the archive.
+    rows, grids : what `Readings` holds of rows, grids and beside, as they come back from the archive.
 
     Raises
     ------
@@ -270,7 +269,9 @@ def inputs_from_kept(
     """
     tables, noticed = tables_from_kept(rows)
     figures = [json.loads(text) for text in rows[FIGURES]["figures"]]
-    grid = _grid_of(grids["terrain"], settings.grid.cell_m)
+    if grids.terrain is None:
+        raise KeyError(GridRole.TERRAIN.value)
+    grid = _grid_of(grids.terrain, settings.grid.cell_m)
     measured = gather_ground(settings, grid, tables, date)
     return _day_inputs(settings, (date, grid), measured, grids, (figures, tables, noticed))[0]
 
@@ -279,7 +280,7 @@ def _day_inputs(
     settings: Settings,
     place: tuple[dt.date, BasinGrid],
     measured: Measured,
-    grids: dict[str, xr.Dataset],
+    grids: Grids[xr.Dataset],
     told: tuple[list[dict[str, Any]], dict[str, pd.DataFrame], list[Finding]],
 ) -> tuple[DayInputs, list[Finding]]:
     """Return the science's inputs, the same way from what was read now and from what the archive kept, and all findings.
@@ -287,15 +288,14 @@ def _day_inputs(
     Parameters
     ----------
     place : date and basin grid.
-    grids : terrain, cover, albedo and flights as `as_kept` gives them, by name.
+    grids : as `as_kept` gives them, terrain among them.
     told : what the record tells of each flight, the canonical tables, and what was noticed in reading.
     """
     date, grid = place
     ground, (densities, earlier_densities), found = measured
-    terrain = grids["terrain"]
+    terrain = grids.terrain
     terrain = terrain.assign({name: terrain[name].astype("i4") for name in ("zone", "band")})
     terrain = terrain.assign_attrs(bands=[tuple(edges) for edges in terrain.attrs["bands"]])
-    flights = [dataset for name, dataset in grids.items() if name.startswith(FLIGHT)]
     findings = told[2] + found
     inputs = DayInputs(
         day=settings.day(date),
@@ -305,18 +305,16 @@ def _day_inputs(
         ground=ground,
         densities=densities,
         earlier_densities=earlier_densities if len(earlier_densities) else None,
-        flights=one_a_day(flights),
+        flights=one_a_day(list(grids.flights.values())),
         flight_figures=told[0],
         normals=told[1].get("normals"),
         forecast=forecast_rows(told[1], date) if settings.inputs.weather else None,
-        albedo=grids.get("albedo"),
+        albedo=grids.albedo,
         earlier_pairs=told[1].get(EARLIER_PAIRS),
-        cover=grids["cover"]["snow_cover_fraction"].to_numpy() if "cover" in grids else None,
-        past_pattern=grids[PAST][PAST_PATTERN].to_numpy() if PAST in grids else None,
+        cover=None if grids.cover is None else grids.cover["snow_cover_fraction"].to_numpy(),
+        past_pattern=None if grids.past_pattern is None else grids.past_pattern[PAST_PATTERN].to_numpy(),
         earlier_covers=[
-            (dt.date.fromisoformat(name.removeprefix(EARLIER_COVER)), dataset["snow_cover_fraction"].to_numpy())
-            for name, dataset in sorted(grids.items())
-            if name.startswith(EARLIER_COVER)
+            (day, cover["snow_cover_fraction"].to_numpy()) for day, cover in sorted(grids.earlier_covers.items())
         ],
         checks=findings_table(findings),
     )

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from pipeline.archive.grids import flight_name
 from pipeline.flights.areas import find_area
 from pipeline.flights.by_site import check_unit, depths_by_site, offset_of, without_offset
 from pipeline.flights.cache import FlightCache, flight_key
@@ -34,9 +35,6 @@ from pipeline.snow.snow_line import BARE_COVER
 from pipeline.storage.cache import Cache
 from pipeline.storage.failure_log import failure_line
 
-FLIGHT = "flight "
-"""A flight's grids are named by this and its flight_id."""
-
 STILL_ARRIVING = "still arriving"
 """Rule of the finding that a file is still being written."""
 
@@ -48,7 +46,7 @@ class FlightsRead:
     Parameters
     ----------
     tables : the flights tables, which earlier seasons' flights stand in too.
-    grids : each flight's grid by name.
+    grids : each flight's grid by flight_id.
     rows : what is common to each flight: its id, date and errors; with the grids they are the flights' identity.
     files : files read, with the name of the grid made from them.
     figures : by flight, what the record tells: registration, noise, offset from the sites.
@@ -98,7 +96,7 @@ def gather_flights(
     read.findings += noticed
     ahead = measured_ahead(entries, settings, (grid, known), kept)
     for entry in entries:
-        name = f"{FLIGHT}{entry.flight_id}"
+        name = flight_name(entry.flight_id)
         try:
             flight, noticed, files = measured_flight(entry, settings, (grid, known), kept, ahead)
             read.findings += noticed
@@ -120,7 +118,7 @@ def gather_flights(
         del flight.attrs["figures"]
         flights.append(flight)
         read.figures.append(figures)
-        read.grids[name] = flight.assign_attrs(crs=grid.crs.to_wkt())
+        read.grids[entry.flight_id] = flight.assign_attrs(crs=grid.crs.to_wkt())
         read.files += [(file, name) for file in files]
     read.rows = _rows(flights)
     return read

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import xarray as xr
 
+from pipeline.archive.grids import GridRole
 from pipeline.flights.cache import FlightCache
 from pipeline.gather.earlier_pairs import EARLIER_PAIRS, EarlierFlight
 from pipeline.gather.flights import (
@@ -26,9 +27,6 @@ from pipeline.snow.density import EVEN_DEPTH_M
 from pipeline.snow.past_pattern import PAST_PATTERN, mean_depth_m, past_pattern
 from pipeline.storage.failure_log import failure_line
 
-PAST = "past seasons"
-"""Name of the pattern among the grids."""
-
 NOT_USED = "earlier flight not used"
 """Rule of the finding that a flight of an earlier season cannot be used: it degrades no night, since others show the pattern."""
 
@@ -47,13 +45,13 @@ class EarlierFlights:
     Parameters
     ----------
     flights : those that saw snow enough.
-    grids : the pattern's grid by its name; empty where there is none.
+    pattern : the grid of their pattern; None where there is none.
     files : what they were read from, with the grid's name.
     findings : what was noticed.
     """
 
     flights: list[EarlierFlight]
-    grids: dict[str, xr.Dataset]
+    pattern: xr.Dataset | None
     files: list[tuple[InputFile, str]]
     findings: list[Finding]
 
@@ -70,7 +68,7 @@ def gather_past_flights(
     begun = settings.season_start(date)
     entries, findings = _earlier(settings, tables, begun)
     if not entries:
-        return EarlierFlights([], {}, [], findings)
+        return EarlierFlights([], None, [], findings)
     known, _ = surroundings(settings, grid, terrain)
     ahead = measured_ahead(entries[:PAST_FLIGHTS], settings, (grid, known), kept)
     flights, files = [], []
@@ -89,9 +87,10 @@ def gather_past_flights(
             files += described
     pattern = past_pattern([flight.depth_m for flight in flights], terrain)
     if pattern is None:
-        return EarlierFlights(flights, {}, [(file, EARLIER_PAIRS) for file in files], findings)
+        return EarlierFlights(flights, None, [(file, EARLIER_PAIRS) for file in files], findings)
     fields = xr.Dataset({PAST_PATTERN: grid.array(pattern, units="1")}, attrs={"crs": grid.crs.to_wkt()})
-    return EarlierFlights(flights, {PAST: fields}, [(file, PAST) for file in files], findings)
+    name = GridRole.PAST_PATTERN.value
+    return EarlierFlights(flights, fields, [(file, name) for file in files], findings)
 
 
 def _earlier(settings: Settings, tables: FlightTables, begun: dt.date) -> tuple[list[FlightEntry], list[Finding]]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from pipeline.archive.current import Soundness
+from pipeline.archive.grids import GridRole, grid_role
 from pipeline.gather.before import ReadNow, fewer_than
 from pipeline.gather.coverage import CHANGED_VALUES, FEWER_ROWS, LOST_INPUT
 from pipeline.gather.day import DEGRADING, Readings, read_inputs
@@ -155,9 +156,13 @@ def _words(finding: Finding) -> str:
     return f"{finding.file}{about}: {finding.evidence}"
 
 
+_MAY_GO = (GridRole.FLIGHT, GridRole.COVER, GridRole.EARLIER_COVER)
+"""Grids that are named when they are gone: of the others, and of rows, it is told by what came or changed."""
+
+
 def _difference(was: dict[str, str], now: dict[str, str]) -> str:
     """Return which tables and grids came, went or changed."""
     told = [f"{name} came" for name in sorted(now) if name not in was]
     told += [f"{name} changed" for name in sorted(now) if was.get(name, now[name]) != now[name]]
-    told += [f"{name} went" for name in sorted(was) if name not in now and name.startswith(("flight ", "cover"))]
+    told += [f"{name} went" for name in sorted(was) if name not in now and grid_role(name) in _MAY_GO]
     return ", ".join(told) or "rows"

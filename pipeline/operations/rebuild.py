@@ -11,6 +11,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from pipeline.archive.grids import Grids
 from pipeline.estimate.estimate import estimate_day
 from pipeline.gather.day import Stage, choices, inputs_from_kept
 from pipeline.model.problems import ArchiveError
@@ -72,7 +73,7 @@ def rebuild_revision(settings: Settings, date: dt.date, number: int | None, stag
         ) from None
     rows, grids = read_kept(root, basin, record["kept_inputs"])
     try:
-        inputs = inputs_from_kept(used, date, rows, grids)
+        inputs = inputs_from_kept(used, date, rows, Grids.from_names(grids))
     except KeyError as missing:
         # A table or column that was added since.
         raise ArchiveError(

@@ -120,7 +120,7 @@ def _update(settings: Settings, date: dt.date, stage: Stage, run: Run) -> Outcom
     # A disk that is not mounted looks like an archive that was never begun: it must not pass without a word.
     new = f"a new archive was begun at {archive}: if there was one before, look whether its disk is mounted"
     new = "" if is_begun(archive) else new
-    kept = keep_inputs(archive, basin, readings.rows | readings.beside, readings.grids)
+    kept = keep_inputs(archive, basin, readings.rows | readings.beside, readings.grids.by_name())
     published = _made_current(archive, basin, publish(archive, day, replace(provenance, kept=kept)), run)
     look = look_again(archive, basin, date, most_se)
     stage("making the page")

@@ -359,11 +359,11 @@ def test_a_grid_of_a_day_before_that_is_still_arriving_is_left_out_and_told(basi
     settings = read_settings(basin / "basin.yaml")
     arriving = frozenset({(basin / "old.tif").resolve()})
     read = read_inputs(settings, DAY, lambda _stage: None, arriving=arriving)
-    assert name not in read.grids
+    assert name not in read.grids.by_name()
     assert [why.partition(":")[0] for why in read.degraded] == ["still arriving"]
     assert "old.tif is still being written" in read.degraded[0]
     whole = read_inputs(settings, DAY, lambda _stage: None)
-    assert name in whole.grids
+    assert name in whole.grids.by_name()
     assert whole.degraded == []
 
 

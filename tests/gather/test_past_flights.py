@@ -15,7 +15,7 @@ def noticed(tmp_path, *lines):
     file.write_text("\n".join(["flight_id,date,depth", *lines]) + "\n", "utf-8")
     tables = read_flights([file], {}, [""])
     told = gather_past_flights(SETTINGS, (None, None), tables, dt.date(2031, 2, 1), None)
-    assert (told.flights, told.grids, told.files) == ([], {}, [])
+    assert (told.flights, told.pattern, told.files) == ([], None, [])
     season = tables.between(dt.date(2030, 10, 1), dt.date(2031, 2, 1))[1]
     return [(one.line, one.rule) for one in told.findings], [(one.line, one.rule) for one in season]
 
