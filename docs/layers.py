@@ -88,7 +88,7 @@ FOLDERS = {
     "cli": _folder(
         PEOPLE,
         "commands and what they print",
-        "estimate gather inspection model operations planning publishing reading report settings storage",
+        "archive estimate gather inspection model operations planning publishing reading report settings storage",
     ),
 }
 """Each imports only folders that stand above it in this list, so that no two folders import each other."""

@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from pipeline.archive.columns import SITES, TOTALS, conformed, filled
-from pipeline.archive.current import UNREADABLE, Decisions, Revision, Soundness, current_of, read_decisions, used_by
+from pipeline.archive.current import UNREADABLE, Decisions, Soundness, current_of, read_decisions, used_by
 from pipeline.archive.current import held_back as why_held_back
 from pipeline.archive.records import RECORD, load_record
+from pipeline.archive.revisions import Date, Revision, RevisionId, as_date
 from pipeline.model.problems import ArchiveError
 from pipeline.storage.csv_text import with_originals
 from pipeline.storage.json_text import from_json
@@ -33,9 +34,6 @@ LAYOUT_VERSION = 1
 _BASIN_ID = re.compile(r"[A-Za-z0-9_-]+")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _REVISION = re.compile(r"r(\d{3,})", re.ASCII)
-
-Date = dt.date | str
-"""A local day: a date, or its ISO form such as "2031-03-01"."""
 
 
 def list_days(root: str | Path, basin: str) -> pd.DataFrame:
@@ -152,33 +150,6 @@ def basin_row(totals: pd.DataFrame) -> pd.Series:
 # --- the layout -------------------------------------------------------------------------------------------------------
 
 
-def as_date(date: Date) -> dt.date:
-    """Return a local day given as a date or as ISO text; raise ArchiveError for anything else."""
-    if isinstance(date, dt.datetime):
-        return date.date()
-    if isinstance(date, dt.date):
-        return date
-    try:
-        return dt.date.fromisoformat(date)
-    except (TypeError, ValueError) as error:
-        raise ArchiveError(f"'{date}' is no date. Write it as 2031-03-01.") from error
-
-
-def asked_revision(text: str) -> tuple[dt.date, int | None]:
-    """Return date and number that a text such as "2031-03-01@2" asks for; the number is None for "2031-03-01": the current one.
-
-    Raises ArchiveError for anything else.
-
-    >>> asked_revision("2031-03-01@2"), asked_revision("2031-03-01")
-    ((datetime.date(2031, 3, 1), 2), (datetime.date(2031, 3, 1), None))
-    """
-    date, at, number = text.partition("@")
-    # Digits of other kinds, such as a raised two, are no numbers to Python.
-    if at and not re.fullmatch(r"[0-9]{1,9}", number):
-        raise ArchiveError(f"'{text}' is no revision. Write a date such as 2031-03-01, or 2031-03-01@2")
-    return as_date(date), int(number) if at else None
-
-
 def archive_folder(root: str | Path) -> Path:
     """Return the archive's folder after a look at its layout version.
 
@@ -256,7 +227,7 @@ def _all_in_store(folder: Path, dates: list[dt.date]) -> list[list[Revision]]:
         day, name = path.split("/")[:2]
         match, date = _REVISION.fullmatch(name), _day(day)
         if match and date is not None:
-            found.setdefault(day, []).append(Revision(date, int(match[1]), folder / day / name))
+            found.setdefault(day, []).append(Revision(RevisionId(date, int(match[1])), folder / day / name))
     return [sorted(found[str(date)], key=lambda r: r.number) for date in dates if str(date) in found]
 
 
@@ -267,7 +238,11 @@ def _revisions(folder: Path, date: dt.date) -> list[Revision]:
         # A file named like a date is no date.
         return []
     numbers = sorted((int(match[1]), name) for name in names if (match := _REVISION.fullmatch(name)))
-    return [Revision(date, number, folder / name) for number, name in numbers if (folder / name / RECORD).is_file()]
+    return [
+        Revision(RevisionId(date, number), folder / name)
+        for number, name in numbers
+        if (folder / name / RECORD).is_file()
+    ]
 
 
 def decisions(root: str | Path, basin: str) -> Decisions:
@@ -275,7 +250,7 @@ def decisions(root: str | Path, basin: str) -> Decisions:
     return read_decisions(basin_folder(root, basin) / "decisions.jsonl")
 
 
-def withdrawals(root: str | Path, basin: str) -> dict[tuple[dt.date, int], str]:
+def withdrawals(root: str | Path, basin: str) -> dict[RevisionId, str]:
     """Return the revisions that were withdrawn, with the reason. Raises as `decisions`."""
     return decisions(root, basin).withdrawn
 
@@ -287,7 +262,7 @@ def soundness_of(root: str | Path, basin: str) -> Callable[[Revision], Soundness
     asked. A record that cannot be read is `UNREADABLE`.
     """
     folder = basin_folder(root, basin)
-    known: dict[tuple[dt.date, int], Soundness] = {}
+    known: dict[RevisionId, Soundness] = {}
     asked = False
 
     def told(revision: Revision) -> Soundness:
@@ -295,7 +270,7 @@ def soundness_of(root: str | Path, basin: str) -> Callable[[Revision], Soundness
         if not asked:
             asked = True
             known.update(_soundness_in_index(folder))
-        key = revision.date, revision.number
+        key = revision.id
         if key not in known:
             try:
                 known[key] = Soundness.of(load_record(revision.path))
@@ -306,7 +281,7 @@ def soundness_of(root: str | Path, basin: str) -> Callable[[Revision], Soundness
     return told
 
 
-def _soundness_in_index(folder: Path) -> dict[tuple[dt.date, int], Soundness]:
+def _soundness_in_index(folder: Path) -> dict[RevisionId, Soundness]:
     """Return the soundness of the revisions that `index.parquet` holds; none where it is missing, damaged or older."""
     try:
         rows = (
@@ -314,7 +289,7 @@ def _soundness_in_index(folder: Path) -> dict[tuple[dt.date, int], Soundness]:
             .select(["date", "revision", "degraded", "losses", "input_hash"])
             .to_pylist()
         )
-        return {(row["date"], row["revision"]): Soundness.of(row) for row in rows}
+        return {RevisionId(row["date"], row["revision"]): Soundness.of(row) for row in rows}
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return {}
 
@@ -357,7 +332,7 @@ def find_revision(root: str | Path, basin: str, date: Date, number: int | None =
 def _nearest(root: str | Path, basin: str, day: dt.date) -> str:
     """Say which dates are held nearest to a day that is not."""
     gone = withdrawals(root, basin)
-    dates = [held[0].date for held in all_revisions(root, basin) if any((r.date, r.number) not in gone for r in held)]
+    dates = [held[0].date for held in all_revisions(root, basin) if any(r.id not in gone for r in held)]
     near = [max((d for d in dates if d < day), default=None), min((d for d in dates if d > day), default=None)]
     named = " and ".join(str(d) for d in near if d is not None)
     return f"Nearest: {named}." if named else "The archive holds no day of it yet."

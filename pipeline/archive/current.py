@@ -12,23 +12,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from pipeline.archive.revisions import Revision, RevisionId
 from pipeline.model.problems import ArchiveError, Finding
 from pipeline.storage.json_text import from_json
-
-
-@dataclass(frozen=True)
-class Revision:
-    """One published revision: its local day, its number from 1 up, and its folder."""
-
-    date: dt.date
-    number: int
-    path: Path
-
-    @property
-    def name(self) -> str:
-        """Date and number, as they are asked for."""
-        return f"{self.date}@{self.number}"
-
 
 # --- what a degraded revision lacks -----------------------------------------------------------------------------------
 
@@ -213,8 +199,8 @@ class Decisions:
     `lost` are those of the withdrawn that were damaged when they were withdrawn: somebody has seen to the damage.
     """
 
-    withdrawn: dict[tuple[dt.date, int], str] = field(default_factory=dict)
-    lost: set[tuple[dt.date, int]] = field(default_factory=set)
+    withdrawn: dict[RevisionId, str] = field(default_factory=dict)
+    lost: set[RevisionId] = field(default_factory=set)
     made_current: dict[dt.date, list[MadeCurrent]] = field(default_factory=dict)
 
 
@@ -238,18 +224,15 @@ def read_decisions(path: Path) -> Decisions:
             entry = from_json(line.decode("utf-8"))
             kind = entry["decision"]
             if kind in {WITHDRAW, MAKE_CURRENT, KEEP_CURRENT}:
-                date, revision, reason = (
-                    dt.date.fromisoformat(entry["date"]),
-                    int(entry["revision"]),
-                    str(entry["reason"]),
-                )
+                revision = RevisionId(dt.date.fromisoformat(entry["date"]), int(entry["revision"]))
+                reason = str(entry["reason"])
                 if kind == WITHDRAW:
-                    found.withdrawn[date, revision] = reason
+                    found.withdrawn[revision] = reason
                     if entry.get("damaged"):
-                        found.lost.add((date, revision))
+                        found.lost.add(revision)
                 else:
-                    made = MadeCurrent(revision, int(entry["newest"]), reason, kind == KEEP_CURRENT)
-                    found.made_current.setdefault(date, []).append(made)
+                    made = MadeCurrent(revision.number, int(entry["newest"]), reason, kind == KEEP_CURRENT)
+                    found.made_current.setdefault(revision.date, []).append(made)
         except (ValueError, KeyError, TypeError, OverflowError) as error:
             raise ArchiveError(f"{path}, line {number} cannot be read. Put the file back from a copy.") from error
     return found
@@ -265,7 +248,7 @@ def current_of(
 
     `soundness` is asked only where more than one counts, from the newest down to the first that became current in any case.
     """
-    live = [r for r in held if (r.date, r.number) not in decided.withdrawn]
+    live = [r for r in held if r.id not in decided.withdrawn]
     if len(live) < 2:  # noqa: PLR2004  one has no rival
         return live[0] if live else None
     known: dict[int, Soundness] = {}
@@ -305,7 +288,7 @@ def held_back(
     """
     if current is None:
         return {}
-    later = [r for r in held if r.number > current.number and (r.date, r.number) not in decided.withdrawn]
+    later = [r for r in held if r.number > current.number and r.id not in decided.withdrawn]
     if not later:
         return {}
     made = [d for d in decided.made_current.get(current.date, []) if d.revision == current.number and not d.kept]
@@ -314,7 +297,7 @@ def held_back(
         its = soundness(revision)
         decision = next((d for d in made if d.newest >= revision.number), None)
         if decision is not None:
-            found[revision.number] = f"{current.name} was made current by hand ({decision.reason})"
+            found[revision.number] = f"{current.id} was made current by hand ({decision.reason})"
         elif not its.readable:
             found[revision.number] = "its record cannot be read"
         else:
@@ -333,9 +316,9 @@ def _lost(losses: list[Loss], current: Revision, inputs: set[str]) -> str:
         name = f"flight {loss.site_id}" if loss.rule == "refused flight" else loss.file
         known = (loss.whole or loss.rule == "refused flight") and name in inputs
         words.append(
-            f"{loss.thing} {had} on {current.name} and {loss.state} now"
+            f"{loss.thing} {had} on {current.id} and {loss.state} now"
             if known
-            else f"{loss.words} now, and {current.name} has no such loss"
+            else f"{loss.words} now, and {current.id} has no such loss"
         )
     more = len(told) - MOST_TOLD
     return "; ".join([*words, *([f"and {more} more"] if more > 0 else [])])

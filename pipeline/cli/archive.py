@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
+from pipeline.archive.revisions import RevisionId, asked_revision
 from pipeline.cli.base import (
     DEGRADED,
     FAILED,
@@ -151,23 +152,23 @@ def withdraw(
     from pipeline.settings.basin import read_settings  # noqa: PLC0415
 
     chosen = read_settings(settings)
-    date, number = _revision(revision)
-    wanted = reason_of(reason)
-    current = take_back(chosen.archive_root, chosen.basin.id, date, number, wanted)
+    asked = _revision(revision)
+    date, wanted = asked.date, reason_of(reason)
+    current = take_back(chosen.archive_root, chosen.basin.id, date, asked.number, wanted)
     # What was marked against the revision, or was not since it was current in between, is judged against the current one now.
     second_look = look_again(chosen.archive_root, chosen.basin.id, date, chosen.operations.gate.most_se)
     pages = remake(chosen.archive_root, chosen.basin.id, date, chosen.report.units)
     if as_json:
         now = None if current is None else current.number
         print_json({
-            "basin": chosen.basin.id, "date": str(date), "withdrawn": number, "stands": now, "reason": wanted,
+            "basin": chosen.basin.id, "date": str(date), "withdrawn": asked.number, "stands": now, "reason": wanted,
             "second_look": second_look, "page_troubles": pages.troubles,
         })  # fmt: skip
     else:
         now = "no revision of this date is current now" if current is None else f"{current.path} is current now"
         print_tables(
             [
-                f"Withdrawn: {chosen.basin.id} {date}@{number}; it stays readable by its number; {now}",
+                f"Withdrawn: {chosen.basin.id} {asked}; it stays readable by its number; {now}",
                 *([f"For a second look: {second_look}"] if second_look else []),
                 *(f"The {trouble}" for trouble in pages.troubles),
             ]
@@ -241,13 +242,13 @@ def _make_again(settings: Path, asked: str, *, as_json: bool, verbose: bool) -> 
     from pipeline.settings.basin import read_settings  # noqa: PLC0415
 
     chosen = read_settings(settings)
-    date, number = _revision(asked)
+    wanted = _revision(asked)
     with progress(as_json=as_json, verbose=verbose, stages=4) as stage:
         stage("starting")
         from pipeline.cli.printing_archive import rebuilt_json, rebuilt_tables  # noqa: PLC0415
         from pipeline.operations.rebuild import rebuild_revision  # noqa: PLC0415
 
-        found = rebuild_revision(chosen, date, number, stage)
+        found = rebuild_revision(chosen, wanted.date, wanted.number, stage)
     if as_json:
         print_json(rebuilt_json(chosen.basin.id, found))
     else:
@@ -255,16 +256,14 @@ def _make_again(settings: Path, asked: str, *, as_json: bool, verbose: bool) -> 
     raise typer.Exit(OK if found.reproduced else FAILED)
 
 
-def _revision(text: str) -> tuple[dt.date, int]:
-    from pipeline.reading import asked_revision  # noqa: PLC0415
-
+def _revision(text: str) -> RevisionId:
     try:
-        date, number = asked_revision(text)
+        asked = asked_revision(text)
     except ArchiveError as trouble:
         raise SettingsError(str(trouble)) from None
-    if number is None:
+    if not isinstance(asked, RevisionId):
         raise SettingsError(f"'{text}' is not a revision. Write its date and number as 2031-03-01@2")
-    return date, number
+    return asked
 
 
 def _tell(tables: list[Any], content: dict[str, Any], stopped: StoppedError | None, *, as_json: bool) -> None:

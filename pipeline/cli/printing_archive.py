@@ -41,12 +41,8 @@ def status_tables(title: str, found: Status) -> list[Any]:
             parts.append(_days(noticeable))
         parts += [f"failed {date}: {found.failed[date]}" for date in sorted(found.failed)]
         in_season = set(found.days.loc[found.days["season"] == season, "date"])
-        parts += [
-            f"withdrawn {date}@{number}: {why}" for (date, number), why in found.withdrawn.items() if date in in_season
-        ]
-        parts += [
-            f"held back {date}@{number}: {why}" for (date, number), why in found.held_back.items() if date in in_season
-        ]
+        parts += [f"withdrawn {gone}: {why}" for gone, why in found.withdrawn.items() if gone.date in in_season]
+        parts += [f"held back {later}: {why}" for later, why in found.held_back.items() if later.date in in_season]
         parts += [f"second look {date}: {why}" for date, why in found.second_look.items() if date in in_season]
         for name, days in list(found.days.groupby("season", sort=True))[:-1]:
             lacking = sum(days["date"].min() < date < days["date"].max() for date in found.missing)
@@ -155,8 +151,8 @@ def status_json(basin: str, found: Status) -> dict[str, Any]:
         "newest_in_future": found.newest_in_future,
         "missing": [str(date) for date in found.missing],
         "failed": {str(date): message for date, message in found.failed.items()},
-        "withdrawn": {f"{date}@{number}": why for (date, number), why in found.withdrawn.items()},
-        "held_back": {f"{date}@{number}": why for (date, number), why in found.held_back.items()},
+        "withdrawn": {str(gone): why for gone, why in found.withdrawn.items()},
+        "held_back": {str(later): why for later, why in found.held_back.items()},
         "second_look": {str(date): why for date, why in found.second_look.items()},
         "size_bytes": found.size_bytes,
         "disk": asdict(found.growth),

@@ -12,8 +12,9 @@ from typing import Any
 import pandas as pd
 import xarray as xr
 
-from pipeline.archive.current import Revision, current_of
+from pipeline.archive.current import current_of
 from pipeline.archive.grids import Grids
+from pipeline.archive.revisions import Revision
 from pipeline.gather.albedo import ALBEDO_DAYS
 from pipeline.gather.coverage import CHANGED_VALUES, Limits, earlier_lost, held_against, net_losses
 from pipeline.gather.coverage_grids import ComparedGrids, Files, grids_held_against
@@ -126,7 +127,7 @@ def before_of(settings: Settings, revision: tuple[Revision, dict[str, Any]], now
     archived = _Archived(settings, found, record)
     same_season = settings.season_start(found.date) == settings.season_start(now.date)
     return Before(
-        name=f"{found.date}@{found.number}",
+        name=str(found.id),
         tables=archived.tables(now),
         until=min(found.date, now.date),
         start=settings.season_start(now.date) if same_season else None,

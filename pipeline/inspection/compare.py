@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from pipeline.archive.revisions import Revision, RevisionId, asked_revision
 from pipeline.publishing.changes import changed_values, changes
-from pipeline.reading import Revision, asked_revision, find_revision, load_record, open_day, read_sites, revision_totals
+from pipeline.reading import find_revision, load_record, open_day, read_sites, revision_totals
 
 _LEVEL_KEYS = ["level", "zone_id", "band_low_m", "band_high_m"]
 _FIGURES = [
@@ -36,7 +37,7 @@ class Side:
     @property
     def name(self) -> str:
         """Date and number, as they are asked for."""
-        return f"{self.revision.date}@{self.revision.number}"
+        return str(self.revision.id)
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,12 @@ class Comparison:
 
 def find_side(root: Path, basin: str, asked: str) -> Side:
     """Return the revision that "2031-03-01" (the standing one) or "2031-03-01@2" asks for. Raises ArchiveError."""
-    found = find_revision(root, basin, *asked_revision(asked))
+    wanted = asked_revision(asked)
+    found = (
+        find_revision(root, basin, wanted.date, wanted.number)
+        if isinstance(wanted, RevisionId)
+        else find_revision(root, basin, wanted)
+    )
     return Side(root, found, load_record(found.path))
 
 

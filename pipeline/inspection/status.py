@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from pipeline.archive.revisions import RevisionId
 from pipeline.inspection.growth import Growth, growth
 from pipeline.publishing.archived_inputs import inputs_folder
 from pipeline.publishing.attempts import failed_attempts
@@ -45,8 +46,8 @@ class Status:
     age_days: int | None
     missing: list[dt.date]
     failed: dict[dt.date, str]
-    withdrawn: dict[tuple[dt.date, int], str]
-    held_back: dict[tuple[dt.date, int], str]
+    withdrawn: dict[RevisionId, str]
+    held_back: dict[RevisionId, str]
     second_look: dict[dt.date, str]
     size_bytes: int
     growth: Growth
@@ -70,12 +71,12 @@ def status(root: str | Path, basin: str, today: dt.date, season_start: str) -> S
     """
     rows, newest, size = [], None, sum(sizes_in(inputs_folder(root, basin)).values())
     by_date: dict[dt.date, list[dict]] = {}
-    held_back: dict[tuple[dt.date, int], str] = {}
+    held_back: dict[RevisionId, str] = {}
     for row in read_index(root, basin).to_pylist():
         by_date.setdefault(row["date"], []).append(row)
         size += row["size_bytes"]
         if row["held_back"]:
-            held_back[row["date"], row["revision"]] = row["held_back"]
+            held_back[RevisionId(row["date"], row["revision"])] = row["held_back"]
     for date, held in by_date.items():
         current = next((row for row in held if row["current"]), None)
         shown, number = current or held[-1], current and current["revision"]

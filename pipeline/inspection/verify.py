@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pyarrow as pa
 
-from pipeline.archive.current import Revision
+from pipeline.archive.revisions import Revision, RevisionId
 from pipeline.model.problems import ArchiveError
 from pipeline.publishing.archived_grids import read_grids
 from pipeline.publishing.archived_inputs import inputs_folder, is_input
@@ -83,8 +83,8 @@ class _Look:
         self.not_judged: list[str] = []
         self.lost: list[str] = []
         self.unknown: list[str] = []
-        self.gone: dict[tuple[dt.date, int], str] = {}
-        self.lost_known: set[tuple[dt.date, int]] = set()
+        self.gone: dict[RevisionId, str] = {}
+        self.lost_known: set[RevisionId] = set()
         with suppress(ArchiveError):
             decided = decisions(root, basin)
             self.gone, self.lost_known = decided.withdrawn, decided.lost
@@ -193,7 +193,7 @@ def _strays_of(look: _Look, date: dt.date, in_work: list[str]) -> None:
             look.wrong(path, "does not belong here", _STRAY)
         elif date.isoformat() not in in_work:
             # In a store the record comes last, and until then there is none.
-            _revision(look, Revision(date, int(path.name[1:]), path))
+            _revision(look, Revision(RevisionId(date, int(path.name[1:])), path))
 
 
 def _revision(look: _Look, revision: Revision) -> None:
@@ -205,15 +205,15 @@ def _revision(look: _Look, revision: Revision) -> None:
         look.wrong(stray, "is not named by the record", _STRAY)
     if found.record is not None:
         for name, sha256 in found.record["kept_inputs"].items():
-            look.kept.setdefault(sha256, f"{name} of {revision.date}@{revision.number}")
+            look.kept.setdefault(sha256, f"{name} of {revision.id}")
 
 
 def _damaged(look: _Look, revision: Revision, found: Examined) -> None:
     """Tell what of a revision is damaged, and the way that works; what was withdrawn as damaged is no trouble any more."""
-    name = f"{revision.date}@{revision.number}"
+    name = str(revision.id)
     if found.record is None:
         look.unknown.append(name)
-    if (revision.date, revision.number) in look.lost_known and found.damages:
+    if revision.id in look.lost_known and found.damages:
         which = ", ".join(sorted({damage.path.name for damage in found.damages}))
         look.lost.append(f"{name} was withdrawn as damaged ({which}). Put it back where a copy of it turns up")
         return
@@ -227,9 +227,9 @@ def _newer_cure() -> str:
 
 def _cure(look: _Look, revision: Revision) -> str:
     """Return how a damaged revision is mended: commands in the order in which they work."""
-    name = f"{revision.date}@{revision.number}"
+    name = str(revision.id)
     cure = f"Put it back from a copy (docs/backup.md). Without one: `snowtally withdraw SETTINGS {name} --reason TEXT`"
-    if (revision.date, revision.number) in look.gone:
+    if revision.id in look.gone:
         return f"{cure}. Remove nothing."
     return f"{cure}, then `snowtally rerun SETTINGS --date {revision.date} --reason TEXT`. Remove nothing."
 
@@ -244,12 +244,14 @@ def _decisions(look: _Look) -> None:
     except ArchiveError as trouble:
         look.wrong(path, str(trouble).removeprefix(f"{path}, ").split(". ")[0], _COPY)
         return
-    named = [("withdraws", date, number) for date, number in decided.withdrawn]
-    named += [("makes current", date, one.revision) for date, made in decided.made_current.items() for one in made]
-    for what, date, number in named:
-        held = {r.number for r in revisions(look.root, look.basin, date)}
-        if number not in held and (date, number) not in look.lost_known:
-            look.wrong(path, f"{what} {date}@{number}, which is not there", "Put the revision back from a copy.")
+    named = [("withdraws", revision) for revision in decided.withdrawn]
+    named += [
+        ("makes current", RevisionId(date, one.revision)) for date, made in decided.made_current.items() for one in made
+    ]
+    for what, revision in named:
+        held = {r.id for r in revisions(look.root, look.basin, revision.date)}
+        if revision not in held and revision not in look.lost_known:
+            look.wrong(path, f"{what} {revision}, which is not there", "Put the revision back from a copy.")
     # A first decision that found no room leaves an empty file.
     if path.exists() and (data := path.read_bytes()) and not data.endswith(b"\n"):
         look.wrong(path, "ends in a decision that was cut off and does not count", "Decide again; that mends it.")

@@ -8,6 +8,7 @@ from typing import Any
 
 from pipeline.archive.current import Soundness
 from pipeline.archive.grids import GridRole, grid_role
+from pipeline.archive.revisions import Revision
 from pipeline.gather.before import ReadNow, fewer_than
 from pipeline.gather.coverage import CHANGED_VALUES, FEWER_ROWS, LOST_INPUT
 from pipeline.gather.day import DEGRADING, Readings, read_inputs
@@ -15,7 +16,7 @@ from pipeline.gather.flights import STILL_ARRIVING
 from pipeline.model.problems import NOT_FOLLOWED, ArchiveError, Finding, StillArrivingError
 from pipeline.operations.arrival import Clock, input_rasters, wait_for_arrival
 from pipeline.publishing.record import input_sha256
-from pipeline.reading import Revision, dates_held, load_record, standing
+from pipeline.reading import dates_held, load_record, standing
 from pipeline.settings.basin import Settings
 from pipeline.settings.operations import Arrival
 

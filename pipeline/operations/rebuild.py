@@ -77,7 +77,7 @@ def rebuild_revision(settings: Settings, date: dt.date, number: int | None, stag
     except KeyError as missing:
         # A table or column that was added since.
         raise ArchiveError(
-            f"What the archive keeps of {date}@{found.number} has no {missing}, which this version needs. It was made by "
+            f"What the archive keeps of {found.id} has no {missing}, which this version needs. It was made by "
             f"{record['code']['version']}: install that one to make it again"
         ) from missing
     stage("estimating")

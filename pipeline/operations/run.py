@@ -11,6 +11,7 @@ from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
+from pipeline.archive.revisions import Revision, RevisionId
 from pipeline.estimate.estimate import estimate_day
 from pipeline.gather.day import Readings, Stage, choices, read_inputs
 from pipeline.model import season
@@ -133,7 +134,7 @@ def _made_current(archive: Path, basin: str, published: Published, run: Run) -> 
         return published
     date = published.current.date
     make_current(archive, basin, date, published.revision, run.reason)
-    current = replace(published.current, number=published.revision, path=published.path)
+    current = Revision(RevisionId(date, published.revision), published.path)
     # That it is held back, and how to make it current, is true no more.
     why = f"{published.path.name} was made from the same inputs, settings and code" if published.unchanged else ""
     return replace(published, current=current, held_back="", made_current=True, why=why)

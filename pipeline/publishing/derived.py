@@ -16,9 +16,10 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.archive.columns import ARROW, TOTALS, conformed
-from pipeline.archive.current import UNREADABLE, Decisions, Revision, Soundness, current_of
+from pipeline.archive.current import UNREADABLE, Decisions, Soundness, current_of
 from pipeline.archive.current import held_back as why_held_back
 from pipeline.archive.records import RECORD, load_record, way_back
+from pipeline.archive.revisions import Revision, RevisionId
 from pipeline.model.problems import ArchiveError
 from pipeline.publishing.stac import ITEM, catalog_json, collection_json, season_json, season_name, season_start
 from pipeline.publishing.staging import left_behind
@@ -166,10 +167,11 @@ def read_index(root: Path, basin: str) -> pa.Table:
             by_number = {row["revision"]: row for row in known.get(date, [])}
             known[date] = [by_number.get(r.number) or _index_row(r) for r in revisions(root, basin, date)]
         rows = known[date]
-        alone = len(rows) == 1 and (date, rows[0]["revision"]) not in decided.withdrawn
+        alone = len(rows) == 1 and RevisionId(date, rows[0]["revision"]) not in decided.withdrawn
         # Most dates have one revision, and nothing to judge.
         if not (alone and rows[0].get("current")):
-            held = [Revision(date, row["revision"], folder / f"{date}/r{row['revision']:03d}") for row in rows]
+            ids = [RevisionId(date, row["revision"]) for row in rows]
+            held = [Revision(revision, folder / str(date) / revision.folder) for revision in ids]
             known[date] = _judged(held, rows, decided)
     return pa.Table.from_pylist([row for date in dates for row in known[date]], INDEX_SCHEMA)
 
@@ -206,7 +208,7 @@ def _judged(held: list[Revision], rows: list[dict], decided: Decisions) -> list[
         return Soundness.of(facts[revision.number]) if revision.number in facts else UNREADABLE
 
     current = current_of(held, decided, soundness)
-    marks = {r.number: {"withdrawn": (r.date, r.number) in decided.withdrawn, "current": r == current} for r in held}
+    marks = {r.number: {"withdrawn": r.id in decided.withdrawn, "current": r == current} for r in held}
     if all(row | marks[row["revision"]] == row for row in rows):
         # As it was told: the words need records.
         return rows

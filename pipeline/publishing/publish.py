@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from pipeline.archive.current import KEEP_CURRENT, MAKE_CURRENT, WITHDRAW, Revision, Soundness, current_of
+from pipeline.archive.current import KEEP_CURRENT, MAKE_CURRENT, WITHDRAW, Soundness, current_of
+from pipeline.archive.revisions import Revision, RevisionId
 from pipeline.model.day import Day
 from pipeline.model.problems import ArchiveError
 from pipeline.publishing.changes import changes
@@ -162,17 +163,17 @@ def _left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Prov
         return None
     gone, newest, current = withdrawals(root, basin), held[-1], standing(root, basin, date)
     by_hand = provenance.command == BY_HAND
-    if (date, newest.number) in gone and _made_from_the_same(newest, provenance):
-        left = "no revision of this date is current" if current is None else f"{current.path.name} is current"
+    if newest.id in gone and _made_from_the_same(newest, provenance):
+        now = "no revision of this date is current" if current is None else f"{current.path.name} is current"
         why = (
-            f"{newest.path.name} was made from the same inputs, settings and code and was withdrawn ({gone[date, newest.number]}): "
-            f"{left}. Mend the inputs or settings, or use `snowtally rerun` to publish it again"
+            f"{newest.path.name} was made from the same inputs, settings and code and was withdrawn ({gone[newest.id]}): "
+            f"{now}. Mend the inputs or settings, or use `snowtally rerun` to publish it again"
         )
         return None if by_hand else Published(newest.path, newest.number, unchanged=True, why=why, current=current)
     if current is None:
         return None
     # The current one and those held back: what was superseded is published anew.
-    for revision in (r for r in reversed(held) if r.number >= current.number and (date, r.number) not in gone):
+    for revision in (r for r in reversed(held) if r.number >= current.number and r.id not in gone):
         if _made_from_the_same(revision, provenance) and _lacks_the_same(revision, provenance):
             left = _with_current(root, basin, date, Published(revision.path, revision.number, unchanged=True))
             return replace(left, why=_why_the_same(revision, left.held_back, by_hand=by_hand))
@@ -227,15 +228,15 @@ def withdraw(root: str | Path, basin: str, date: dt.date, number: int, reason: s
     revision = _revision_or_rest(root, basin, date, number)
     found = examine(basin, revision)
     damaged = bool(found.damages) and not found.newer
-    with _deciding(root, basin, date, f"withdraw {basin} {date}@{number}") as work:
+    with _deciding(root, basin, date, f"withdraw {basin} {revision.id}") as work:
         decided, current = decisions(work.archive, basin), standing(work.archive, basin, date)
-        given_up = damaged and (date, number) not in decided.lost
-        if (date, number) in decided.withdrawn and not given_up:
-            raise ArchiveError(f"{basin} {date}@{number} was withdrawn before ({decided.withdrawn[date, number]}).")
-        without = replace(decided, withdrawn=decided.withdrawn | {(date, number): reason})
+        given_up = damaged and revision.id not in decided.lost
+        if revision.id in decided.withdrawn and not given_up:
+            raise ArchiveError(f"{basin} {revision.id} was withdrawn before ({decided.withdrawn[revision.id]}).")
+        without = replace(decided, withdrawn=decided.withdrawn | {revision.id: reason})
         held, soundness = revisions(work.archive, basin, date), soundness_of(work.archive, basin)
         if current not in {revision, None, current_of(held, without, soundness)}:
-            why = f"it was current when {date}@{number} was withdrawn"
+            why = f"it was current when {revision.id} was withdrawn"
             _decide(work, basin, current, (KEEP_CURRENT, why))
         _decide(work, basin, revision, (WITHDRAW, reason), damaged=damaged)
     return standing(root, basin, date)
@@ -247,11 +248,11 @@ def make_current(root: str | Path, basin: str, date: dt.date, number: int, reaso
     Raises ArchiveError when there is no such revision, when it is withdrawn, or when the decision cannot be written.
     """
     revision = find_revision(root, basin, date, number)
-    with _deciding(root, basin, date, f"make {basin} {date}@{number} current") as work:
-        gone = withdrawals(work.archive, basin).get((date, number))
+    with _deciding(root, basin, date, f"make {basin} {revision.id} current") as work:
+        gone = withdrawals(work.archive, basin).get(revision.id)
         if gone is not None:
             raise ArchiveError(
-                f"{basin} {date}@{number} is withdrawn ({gone}). Use `snowtally rerun` to publish it again."
+                f"{basin} {revision.id} is withdrawn ({gone}). Use `snowtally rerun` to publish it again."
             )
         if standing(work.archive, basin, date) != revision:
             _decide(work, basin, revision, (MAKE_CURRENT, reason))
@@ -285,7 +286,8 @@ def _decide(work: Work, basin: str, revision: Revision, decision: tuple[str, str
 
 def _revision_or_rest(root: str | Path, basin: str, date: dt.date, number: int) -> Revision:
     """Return a revision by its number, be it that all of its record is lost. Raises ArchiveError when there is none."""
-    rest = Revision(date, number, basin_folder(root, basin) / date.isoformat() / f"r{number:03d}")
+    wanted = RevisionId(date, number)
+    rest = Revision(wanted, basin_folder(root, basin) / date.isoformat() / wanted.folder)
     return rest if rest.path.is_dir() else find_revision(root, basin, date, number)
 
 

@@ -13,10 +13,10 @@ from typing import Any
 import jsonschema
 
 from pipeline.archive.records import RECORD, load_record
+from pipeline.archive.revisions import Revision
 from pipeline.model.problems import NewerVersionError, RecordError
 from pipeline.publishing.record import record_is_whole
 from pipeline.publishing.stac import ITEM
-from pipeline.reading import Revision
 from pipeline.storage.json_text import from_json
 
 

@@ -100,7 +100,7 @@ def _revised(day: PublishedDay, before: Before | None) -> dict[str, Any] | None:
 def _withdrawn(day: PublishedDay) -> list[dict[str, Any]]:
     """Return the revisions of the day that were withdrawn, each with why."""
     taken_back = sorted(withdrawals(day.root, day.basin).items())
-    return [{"revision": number, "why": why} for (date, number), why in taken_back if date == day.date]
+    return [{"revision": gone.number, "why": why} for gone, why in taken_back if gone.date == day.date]
 
 
 def _stale(sites: pd.DataFrame) -> str:

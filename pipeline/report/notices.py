@@ -9,7 +9,8 @@ from typing import Any
 
 from markupsafe import Markup
 
-from pipeline.archive.current import Loss, Revision
+from pipeline.archive.current import Loss
+from pipeline.archive.revisions import Revision
 from pipeline.model.problems import ArchiveError
 from pipeline.reading import decisions, held_back, load_record, revisions
 
@@ -70,5 +71,5 @@ def identity(current: Revision, back: Iterable[int]) -> Markup:
     """Return the tag in a page's head that tells which revision it shows and which later ones it tells of as held back."""
     later = "".join(f" {number}" for number in back)
     return Markup('<meta name="revision" content="{}"><meta name="held-back" content="{}">').format(
-        current.name, later.strip()
+        current.id, later.strip()
     )

@@ -9,7 +9,8 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from pipeline.archive.current import Decisions, Revision, current_of
+from pipeline.archive.current import Decisions, current_of
+from pipeline.archive.revisions import Revision
 from pipeline.model.problems import ArchiveError
 from pipeline.publishing.second_look import leaning
 from pipeline.publishing.staging import staged

@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.archive.columns import CHECKS, NORMALS, OUTLOOK, SKILL, filled
-from pipeline.archive.current import Revision, Soundness
+from pipeline.archive.current import Soundness
+from pipeline.archive.revisions import Revision
 from pipeline.model.problems import ArchiveError
 from pipeline.model.season import first_of_season
 from pipeline.publishing.archived_inputs import inputs_folder

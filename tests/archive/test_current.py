@@ -21,11 +21,11 @@ from pipeline.archive.current import (
     Decisions,
     Loss,
     MadeCurrent,
-    Revision,
     Soundness,
     current_of,
     held_back,
 )
+from pipeline.archive.revisions import Revision, RevisionId
 from pipeline.cli.printing_archive import status_json, status_tables
 from pipeline.gather.day import DEGRADING
 from pipeline.inspection.compare import find_side
@@ -113,7 +113,7 @@ def test_why_is_told_with_the_file_that_the_current_revision_read(tmp_path, prov
     # Its own sites go with the file, and need no words.
     assert two.held_back == "sites.csv was read on 2031-04-14@1 and is missing now"
     told = status(tmp_path, "larkmoor", DAY, "10-01")
-    assert told.held_back == {(DAY, 2): two.held_back}
+    assert told.held_back == {RevisionId(DAY, 2): two.held_back}
     assert not told.newest_is_degraded
     assert status_json("larkmoor", told)["held_back"] == {"2031-04-14@2": two.held_back}
     assert f"held back 2031-04-14@2: {two.held_back}" in status_tables("Larkmoor", told)
@@ -286,7 +286,7 @@ def test_every_degrading_rule_has_words():
 
 def test_many_losses_are_told_by_their_number():
     losses = tuple(replace(SILENT, site_id=f"S{n}") for n in range(5))
-    held = [Revision(DAY, 1, Path("r001")), Revision(DAY, 2, Path("r002"))]
+    held = [Revision(RevisionId(DAY, 1), Path("r001")), Revision(RevisionId(DAY, 2), Path("r002"))]
     known = {1: Soundness(degraded=False), 2: Soundness(True, losses)}
     why = held_back(held, held[0], Decisions(), lambda r: known[r.number], lambda _: set())[2]
     assert why.startswith("station S0 is silent now, and 2031-04-14@1 has no such loss; station S1")
@@ -321,10 +321,10 @@ def test_the_rule_from_the_top_down_is_the_rule_told_step_by_step(events):
     kinds: dict[int, int] = {}
     decided = Decisions()
     for what, number in events:
-        live = [r for r in held if (DAY, r.number) not in decided.withdrawn]
+        live = [r for r in held if r.id not in decided.withdrawn]
         now = current_of(held, decided, lambda r: soundness_by(kinds[r.number]))
         if what == "publish":
-            held = [*held, Revision(DAY, len(held) + 1, Path(f"r{len(held) + 1:03d}"))]
+            held = [*held, Revision(RevisionId(DAY, len(held) + 1), Path(f"r{len(held) + 1:03d}"))]
             kinds[len(held)] = number
             then = current_of(held, decided, lambda r: soundness_by(kinds[r.number]))
             replaced = now is None or soundness_by(number).replaces(soundness_by(kinds[now.number]))
@@ -334,9 +334,9 @@ def test_the_rule_from_the_top_down_is_the_rule_told_step_by_step(events):
             decided.made_current.setdefault(DAY, []).append(MadeCurrent(chosen.number, len(held), "x"))
             assert current_of(held, decided, lambda r: soundness_by(kinds[r.number])) == chosen
         elif live:
-            decided.withdrawn[DAY, live[number % len(live)].number] = "x"
+            decided.withdrawn[live[number % len(live)].id] = "x"
     now = current_of(held, decided, lambda r: soundness_by(kinds[r.number]))
-    live = [r for r in held if (DAY, r.number) not in decided.withdrawn]
+    live = [r for r in held if r.id not in decided.withdrawn]
     assert (now is None) == (not live)
     back = held_back(held, now, decided, lambda r: soundness_by(kinds[r.number]), lambda _: set())
     assert set(back) == {r.number for r in live if now and r.number > now.number}
@@ -357,7 +357,7 @@ def test_readers_derived_files_and_a_rebuild_agree_whatever_happened(tmp_path_fa
     published = 0
     for what, number in events:
         gone = reading.withdrawals(root, "larkmoor")
-        live = [r for r in reading.revisions(root, "larkmoor", DAY) if (DAY, r.number) not in gone]
+        live = [r for r in reading.revisions(root, "larkmoor", DAY) if r.id not in gone]
         before = reading.standing(root, "larkmoor", DAY)
         if what == "publish":
             published += 1

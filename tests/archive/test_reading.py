@@ -17,6 +17,7 @@ import xarray as xr
 from made_day import made_day
 
 from pipeline import reading
+from pipeline.archive.revisions import RevisionId, asked_revision
 from pipeline.cli.archive import _revision
 from pipeline.model.problems import ArchiveError, SettingsError
 from pipeline.model.variables import VARIABLES
@@ -224,7 +225,7 @@ def test_a_decision_that_is_no_text_is_told_by_its_line(archive, tmp_path, line)
             read(root, "larkmoor")
     # A last line that was cut off within a letter is cut off as any other.
     (root / "larkmoor" / "decisions.jsonl").write_bytes(WITHDRAWN % (b"1", b"tare") + b'{"reason": "\xc3')
-    assert list(reading.withdrawals(root, "larkmoor")) == [(dt.date(2031, 3, 1), 1)]
+    assert list(reading.withdrawals(root, "larkmoor")) == [RevisionId(dt.date(2031, 3, 1), 1)]
 
 
 @pytest.mark.parametrize("date", ["2031-3-5", "soon", "2031-03", "", 5, 20310305])
@@ -250,7 +251,7 @@ def test_a_range_takes_dates_of_either_kind(archive):
 )
 def test_what_is_no_revision_is_told(text):
     with pytest.raises(ArchiveError, match=r"is no revision\. Write a date such as 2031-03-01, or 2031-03-01@2"):
-        reading.asked_revision(text)
+        asked_revision(text)
     with pytest.raises(SettingsError, match="is no revision"):
         _revision(text)
 
