@@ -23,7 +23,7 @@ from pipeline.model.problems import ArchiveError
 from pipeline.storage.csv_text import with_originals
 from pipeline.storage.json_text import from_json
 from pipeline.storage.parquet import read_arrow, read_frame
-from pipeline.storage.places import files_below, in_store, local_file, names_in, place
+from pipeline.storage.paths import files_below, in_store, local_file, names_in, path_of
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -42,8 +42,8 @@ def list_days(root: str | Path, basin: str) -> pd.DataFrame:
     Raises ArchiveError when there is no such archive or basin.
     """
     decided, soundness = decisions(root, basin), soundness_of(root, basin)
-    found = [current_of(held, decided, soundness) for held in all_revisions(root, basin)]
-    rows = [(pd.Timestamp(r.date), r.number, str(r.path)) for r in found if r is not None]
+    current = [current_of(held, decided, soundness) for held in all_revisions(root, basin)]
+    rows = [(pd.Timestamp(r.date), r.number, str(r.path)) for r in current if r is not None]
     days = pd.DataFrame(rows, columns=["date", "revision", "path"])
     return days.astype({"date": "datetime64[us]", "revision": "int64", "path": "str"})
 
@@ -56,15 +56,15 @@ def open_day(root: str | Path, basin: str, date: Date, revision: int | None = No
     """
     import xarray as xr  # noqa: PLC0415  listing days and reading tables must not wait for it
 
-    found = find_revision(root, basin, date, revision)
+    chosen = find_revision(root, basin, date, revision)
     try:
-        dataset = xr.open_dataset(local_file(found.path / "estimate.nc"), engine="netcdf4", decode_coords="all")
+        dataset = xr.open_dataset(local_file(chosen.path / "estimate.nc"), engine="netcdf4", decode_coords="all")
     except OSError as error:
         raise ArchiveError(
-            f"{found.path / 'estimate.nc'} cannot be opened ({error}). Run `snowtally verify`."
+            f"{chosen.path / 'estimate.nc'} cannot be opened ({error}). Run `snowtally verify`."
         ) from error
     # As a coordinate, the cell area of the first day would stand for all.
-    return dataset.reset_coords("cell_area").assign_attrs(revision=found.number)
+    return dataset.reset_coords("cell_area").assign_attrs(revision=chosen.number)
 
 
 def open_days(root: str | Path, basin: str, start: Date, end: Date) -> xr.Dataset:
@@ -81,7 +81,7 @@ def open_days(root: str | Path, basin: str, start: Date, end: Date) -> xr.Datase
     if chosen.empty:
         raise ArchiveError(f"{basin} has no day from {first} to {last}. {_nearest(root, basin, first)}")
     try:
-        dataset = open_files([local_file(place(path) / "estimate.nc") for path in chosen["path"]])
+        dataset = open_files([local_file(path_of(path) / "estimate.nc") for path in chosen["path"]])
     except ValueError as error:
         raise ArchiveError(
             f"The days of {basin} from {start} to {end} do not share one grid: open them one by one."
@@ -109,7 +109,7 @@ def read_totals(root: str | Path, basin: str, start: Date | None = None, end: Da
         # A night that was cut off after publishing has not been gathered yet: its own file has the figures.
         held = set(gathered["date"])
         days = days[[date not in held for date in days["date"]]]
-    own = [_own_totals(place(day.path), day.revision) for day in days.itertuples()]
+    own = [_own_totals(path_of(day.path), day.revision) for day in days.itertuples()]
     tables = [table for table in (gathered, *own) if table is not None and len(table)]
     if not tables:
         raise ArchiveError(f"{basin} has no day from {start or 'its first'} to {end or 'its last'} in {root}.")
@@ -118,9 +118,9 @@ def read_totals(root: str | Path, basin: str, start: Date | None = None, end: Da
 
 def read_sites(root: str | Path, basin: str, date: Date, revision: int | None = None) -> pd.DataFrame:
     """Return `sites.csv` of one day: what each site said, what the map says there, and what it says without the site."""
-    found = find_revision(root, basin, date, revision)
+    chosen = find_revision(root, basin, date, revision)
     # A site may well be called "NA", or have a number for a name.
-    text, path = {"site_id": "str", "reason": "str"}, found.path / "sites.csv"
+    text, path = {"site_id": "str", "reason": "str"}, chosen.path / "sites.csv"
     try:
         table = pd.read_csv(local_file(path), dtype=text, keep_default_na=False, na_values=[""])
         return filled(with_originals(table), SITES)
@@ -155,7 +155,7 @@ def archive_folder(root: str | Path) -> Path:
 
     Raises ArchiveError for an address that cannot be opened, and for an archive of a newer layout.
     """
-    folder = place(root)
+    folder = path_of(root)
     try:
         layout = from_json((folder / "archive.json").read_text("utf-8"))["layout"]
     except (FileNotFoundError, NotADirectoryError):
@@ -222,13 +222,13 @@ def all_revisions(root: str | Path, basin: str) -> list[list[Revision]]:
 
 def _all_in_store(folder: Path, dates: list[dt.date]) -> list[list[Revision]]:
     """Return the same of a store, from one listing: asking for each date would take as many journeys."""
-    found: dict[str, list[Revision]] = {}
+    by_day: dict[str, list[Revision]] = {}
     for path in sorted(files_below(folder, RECORD)):
         day, name = path.split("/")[:2]
         match, date = _REVISION.fullmatch(name), _day(day)
         if match and date is not None:
-            found.setdefault(day, []).append(Revision(RevisionId(date, int(match[1])), folder / day / name))
-    return [sorted(found[str(date)], key=lambda r: r.number) for date in dates if str(date) in found]
+            by_day.setdefault(day, []).append(Revision(RevisionId(date, int(match[1])), folder / day / name))
+    return [sorted(by_day[str(date)], key=lambda r: r.number) for date in dates if str(date) in by_day]
 
 
 def _revisions(folder: Path, date: dt.date) -> list[Revision]:
@@ -265,7 +265,7 @@ def soundness_of(root: str | Path, basin: str) -> Callable[[Revision], Soundness
     known: dict[RevisionId, Soundness] = {}
     asked = False
 
-    def told(revision: Revision) -> Soundness:
+    def soundness(revision: Revision) -> Soundness:
         nonlocal asked
         if not asked:
             asked = True
@@ -278,7 +278,7 @@ def soundness_of(root: str | Path, basin: str) -> Callable[[Revision], Soundness
                 known[key] = UNREADABLE
         return known[key]
 
-    return told
+    return soundness
 
 
 def _soundness_in_index(folder: Path) -> dict[RevisionId, Soundness]:
@@ -318,9 +318,9 @@ def find_revision(root: str | Path, basin: str, date: Date, number: int | None =
     """Return the current revision of a date, or number `number`; raise ArchiveError naming what there is instead."""
     day = as_date(date)
     held = revisions(root, basin, day)
-    found = standing(root, basin, day) if number is None else next((r for r in held if r.number == number), None)
-    if found is not None:
-        return found
+    chosen = standing(root, basin, day) if number is None else next((r for r in held if r.number == number), None)
+    if chosen is not None:
+        return chosen
     if not held:
         raise ArchiveError(f"{basin} has no day {day}. {_nearest(root, basin, day)}")
     there = ", ".join(str(r.number) for r in held)

@@ -86,10 +86,10 @@ def conformed(table: pa.Table, columns: tuple[Column, ...]) -> pa.Table:
         kind, times = ARROW[column.kind], names.count(column.name)
         if times != 1 and not (times == 0 and column.later):
             raise ValueError(f"column {column.name} stands {times} times in it")
-        found = table[column.name] if times else pa.nulls(table.num_rows, kind)
-        if found.type != kind:
-            raise ValueError(f"column {column.name} is of type {found.type}, not {kind}")
-        known.append(found)
+        values = table[column.name] if times else pa.nulls(table.num_rows, kind)
+        if values.type != kind:
+            raise ValueError(f"column {column.name} is of type {values.type}, not {kind}")
+        known.append(values)
     unknown = [name for name in names if name not in {column.name for column in columns}]
     return pa.table([*known, *(table[name] for name in unknown)], [*(column.name for column in columns), *unknown])
 

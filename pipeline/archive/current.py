@@ -182,14 +182,14 @@ UNREADABLE = Soundness(degraded=True, losses=None, readable=False)
 class MadeCurrent:
     """A decision that a revision is current.
 
-    `newest` was the newest revision of the date at that time: what is published later is judged against the decision. `kept`
-    tells that it was current already and stayed so when another one was withdrawn; else a person made it current.
+    `newest` was the newest revision of the date at that time: what is published later is judged against the decision. `stayed`
+    says that it was current already and stayed so when another one was withdrawn; else a person made it current.
     """
 
     revision: int
     newest: int
     reason: str
-    kept: bool = False
+    stayed: bool = False
 
 
 @dataclass(frozen=True)
@@ -214,11 +214,11 @@ def read_decisions(path: Path) -> Decisions:
     "make current" and "keep current" with "newest" as well. A last line without its line end was cut off and does not count. Raises ArchiveError
     for any other line that cannot be read.
     """
-    found = Decisions()
+    decided = Decisions()
     try:
         lines = path.read_bytes().split(b"\n")[:-1]
     except FileNotFoundError:
-        return found
+        return decided
     for number, line in enumerate(lines, start=1):
         try:
             entry = from_json(line.decode("utf-8"))
@@ -227,15 +227,15 @@ def read_decisions(path: Path) -> Decisions:
                 revision = RevisionId(dt.date.fromisoformat(entry["date"]), int(entry["revision"]))
                 reason = str(entry["reason"])
                 if kind == WITHDRAW:
-                    found.withdrawn[revision] = reason
+                    decided.withdrawn[revision] = reason
                     if entry.get("damaged"):
-                        found.lost.add(revision)
+                        decided.lost.add(revision)
                 else:
                     made = MadeCurrent(revision.number, int(entry["newest"]), reason, kind == KEEP_CURRENT)
-                    found.made_current.setdefault(revision.date, []).append(made)
+                    decided.made_current.setdefault(revision.date, []).append(made)
         except (ValueError, KeyError, TypeError, OverflowError) as error:
             raise ArchiveError(f"{path}, line {number} cannot be read. Put the file back from a copy.") from error
-    return found
+    return decided
 
 
 # --- which one is current ---------------------------------------------------------------------------------------------
@@ -291,27 +291,27 @@ def held_back(
     later = [r for r in held if r.number > current.number and r.id not in decided.withdrawn]
     if not later:
         return {}
-    made = [d for d in decided.made_current.get(current.date, []) if d.revision == current.number and not d.kept]
-    base, inputs, found = soundness(current), used(current), {}
+    made = [d for d in decided.made_current.get(current.date, []) if d.revision == current.number and not d.stayed]
+    base, inputs, reasons = soundness(current), used(current), {}
     for revision in later:
         its = soundness(revision)
         decision = next((d for d in made if d.newest >= revision.number), None)
         if decision is not None:
-            found[revision.number] = f"{current.id} was made current by hand ({decision.reason})"
+            reasons[revision.number] = f"{current.id} was made current by hand ({decision.reason})"
         elif not its.readable:
-            found[revision.number] = "its record cannot be read"
+            reasons[revision.number] = "its record cannot be read"
         else:
-            found[revision.number] = _lost(its.beyond(base), current, inputs) or "it is degraded"
-    return found
+            reasons[revision.number] = _lost(its.beyond(base), current, inputs) or "it is degraded"
+    return reasons
 
 
 def _lost(losses: list[Loss], current: Revision, inputs: set[str]) -> str:
     """Return in words what a revision lacks that the current one has."""
     gone = {loss.table for loss in losses if loss.whole}
     # A file that is gone takes its sites along.
-    told = [loss for loss in losses if loss.whole or loss.table not in gone]
+    separate = [loss for loss in losses if loss.whole or loss.table not in gone]
     words = []
-    for loss in told[:MOST_TOLD]:
+    for loss in separate[:MOST_LOSSES_NAMED]:
         had = "was used" if loss.rule == "refused flight" else "was read"
         name = f"flight {loss.site_id}" if loss.rule == "refused flight" else loss.file
         known = (loss.whole or loss.rule == "refused flight") and name in inputs
@@ -320,11 +320,11 @@ def _lost(losses: list[Loss], current: Revision, inputs: set[str]) -> str:
             if known
             else f"{loss.words} now, and {current.id} has no such loss"
         )
-    more = len(told) - MOST_TOLD
+    more = len(separate) - MOST_LOSSES_NAMED
     return "; ".join([*words, *([f"and {more} more"] if more > 0 else [])])
 
 
-MOST_TOLD = 3
+MOST_LOSSES_NAMED = 3
 """So many losses are told in a line; of more, their number."""
 
 

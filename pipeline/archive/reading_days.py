@@ -28,8 +28,8 @@ def open_files(files: list[Path]) -> xr.Dataset:
     with xr.open_dataset(files[fullest], engine="netcdf4", decode_coords="all") as one:
         template = one.reset_coords("cell_area")
         grid = template.coords.to_dataset().drop_vars("time").load()
-    for path, (place, _, _) in zip(files, said, strict=True):
-        if not all(np.array_equal(a, b) for a, b in zip(place, said[0][0], strict=True)):
+    for path, (axes, _, _) in zip(files, said, strict=True):
+        if not all(np.array_equal(a, b) for a, b in zip(axes, said[0][0], strict=True)):
             raise ValueError(f"{path} lies on another grid than {files[0]}")
     attributes = _shared([said[n][1] for n in (fullest, *range(len(files)))])
     instants = np.array([instant for _, _, instant in said], "datetime64[ns]")
@@ -60,14 +60,14 @@ def _read(paths: np.ndarray, variable: str, kind: np.dtype) -> np.ndarray:
 def _said(path: Path) -> tuple[tuple[np.ndarray, ...], dict[str, dict[str, Any]], np.datetime64]:
     """Return a file's grid (x, y, coordinate system), its attributes by variable ("" for its own), and its instant."""
     with NETCDF4_PYTHON_LOCK, netCDF4.Dataset(path) as file:
-        place = file["x"][:].data, file["y"][:].data, np.array(file["crs"].spatial_ref)
+        axes = file["x"][:].data, file["y"][:].data, np.array(file["crs"].spatial_ref)
         attributes = {"": dict(file.__dict__)} | {
             name: {k: v for k, v in variable.__dict__.items() if k not in _DECODED}
             for name, variable in file.variables.items()
         }
         hours = float(file["time"][...])
     instant = np.datetime64("1970-01-01T00:00", "ns") + np.timedelta64(round(hours * 3600), "s")
-    return place, attributes, instant
+    return axes, attributes, instant
 
 
 _DECODED = ("_FillValue", "coordinates", "grid_mapping", "cell_measures")

@@ -33,7 +33,7 @@ def compare(  # noqa: PLR0913  a command's options
     from pipeline.inspection import compare as comparing  # noqa: PLC0415
     from pipeline.report.units import UNITS  # noqa: PLC0415
     from pipeline.settings.basin import read_settings  # noqa: PLC0415
-    from pipeline.storage.places import named_place, outside_archives  # noqa: PLC0415
+    from pipeline.storage.paths import named_path, outside_archives  # noqa: PLC0415
 
     chosen = read_settings(settings)
     if output_folder is not None:
@@ -42,16 +42,16 @@ def compare(  # noqa: PLR0913  a command's options
     found = comparing.compare(
         basin,
         comparing.find_side(root, basin, a),
-        comparing.find_side(root if other is None else named_place(other, Path.cwd()), basin, b),
+        comparing.find_side(root if other is None else named_path(other, Path.cwd()), basin, b),
     )
     content = compare_json(basin, found)
     if output_folder is not None:
         from pipeline.inspection.compare_files import write_files  # noqa: PLC0415
         from pipeline.report.compare_page import COMPARE_PAGE, compare_page  # noqa: PLC0415
-        from pipeline.storage.failures import told  # noqa: PLC0415
+        from pipeline.storage.failures import explained  # noqa: PLC0415
 
         content["files"] = write_files(found, basin, content, output_folder)
-        with told(f"Cannot write the comparison's page into {output_folder}"):
+        with explained(f"Cannot write the comparison's page into {output_folder}"):
             page = compare_page(found, basin, units)
             (output_folder / COMPARE_PAGE).write_bytes(page)
         content["files"] = sorted([*content["files"], COMPARE_PAGE])

@@ -36,7 +36,7 @@ def plan(  # noqa: PLR0913  a command's options
 ) -> None:
     """Tell where the next measurement would cut the error of the total most: sites and flight strips."""
     from pipeline.settings.basin import read_settings  # noqa: PLC0415
-    from pipeline.storage.places import outside_archives  # noqa: PLC0415
+    from pipeline.storage.paths import outside_archives  # noqa: PLC0415
 
     chosen = read_settings(settings)
     if output_folder is not None:

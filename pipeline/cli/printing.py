@@ -18,7 +18,7 @@ from pipeline.reading import basin_row, load_record, revision_totals
 from pipeline.report.units import Units
 from pipeline.report.words import CAUTIONS
 from pipeline.storage.csv_text import with_originals
-from pipeline.storage.places import local_file
+from pipeline.storage.paths import local_file
 
 
 def update_tables(outcome: Outcome, units: Units) -> list[Any]:
@@ -31,7 +31,7 @@ def update_tables(outcome: Outcome, units: Units) -> list[Any]:
         Text(f"{inputs.title}, {inputs.day.date}", style="bold"),
         *(
             Text(f"{line[:1].upper()}{line[1:]}: readers do not get the figures below", style="yellow")
-            for line in outcome.published.told_back
+            for line in outcome.published.held_back_line
         ),
         f"Water in the snow: {told['volume_m3']} {label(units.volume)}, standard error {told['volume_se_m3']} "
         f"(10 to 90 % chance: {told['volume_p10_m3']} to {told['volume_p90_m3']})",

@@ -14,7 +14,7 @@ from rich.text import Text
 from pipeline.cli.values import plain_rows
 from pipeline.inspection.growth import Growth
 from pipeline.inspection.status import Status
-from pipeline.publishing.changes import told_changes
+from pipeline.publishing.changes import changes_in_words
 
 if TYPE_CHECKING:
     from pipeline.inspection.verify import Verified
@@ -218,7 +218,7 @@ def _told(one: DateOutcome) -> tuple[str, str, str]:
     published = one.published
     if published is None:
         return "failed", "", one.trouble
-    back = published.told_back + ["made current by your decision"] * published.made_current
+    back = published.held_back_line + ["made current by your decision"] * published.made_current
     if published.unchanged:
         return "nothing new", published.path.name, "; ".join([*back, published.why])
     new = [one.new_archive] * bool(one.new_archive)
@@ -236,7 +236,7 @@ def changes_text(changes: dict[str, Any] | None) -> str:
     """Return what changed since another revision in one line."""
     if changes is None:
         return "first revision"
-    return "; ".join(told_changes(changes)) or "nothing"
+    return "; ".join(changes_in_words(changes)) or "nothing"
 
 
 def dates_json(basin: str, outcomes: list[DateOutcome]) -> dict[str, Any]:

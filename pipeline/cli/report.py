@@ -23,7 +23,7 @@ def report(
     from pipeline.reading import list_days  # noqa: PLC0415
     from pipeline.report.pages import make_day_page, make_season_page  # noqa: PLC0415
     from pipeline.settings.basin import read_settings  # noqa: PLC0415
-    from pipeline.storage.places import local_file  # noqa: PLC0415
+    from pipeline.storage.paths import local_file  # noqa: PLC0415
 
     chosen = read_settings(settings)
     root, basin, units = chosen.archive_root, chosen.basin.id, chosen.report.units

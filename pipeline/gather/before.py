@@ -99,7 +99,7 @@ def newest_sound(settings: Settings, date: dt.date) -> tuple[Revision, dict[str,
         current = current_of(revisions(root, basin, day), decided, soundness)
         if current is None:
             continue
-        by_hand = [one for one in decided.made_current.get(day, []) if not one.kept]
+        by_hand = [one for one in decided.made_current.get(day, []) if not one.stayed]
         chosen = any(one.revision == current.number for one in by_hand)
         if chosen or not soundness(current).degraded:
             with suppress(ArchiveError):

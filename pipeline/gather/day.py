@@ -64,7 +64,7 @@ from pipeline.model.basin import Basin
 from pipeline.model.grid import BasinGrid
 from pipeline.model.ground import GroundRecord
 from pipeline.model.problems import FINDING_COLUMNS, NOT_FOLLOWED, ArchiveError, Finding, InputError, findings_table
-from pipeline.publishing.archived_grids import as_kept
+from pipeline.publishing.archived_grids import as_archived
 from pipeline.publishing.record import plain
 from pipeline.settings.basin import Settings
 from pipeline.snow.blend import asks_trees
@@ -183,7 +183,7 @@ def read_inputs(  # noqa: PLR0913  each but the date has its usual value
     rasters = flown.files + past.files + of_covers
     findings = [relative_to(finding, home) for finding in findings]
     grids.terrain = terrain.assign_attrs(crs=grid.crs.to_wkt(), zones=zones)
-    grids = grids.map(as_kept)
+    grids = grids.map(as_archived)
     files = [(file, "terrain" if file.role in TERRAIN_ROLES else file.role) for file in fixed]
     files += [(file, role) for role, listed in found.items() for file in listed]
     rows, places = canonical(tables)
@@ -288,7 +288,7 @@ def _day_inputs(
     Parameters
     ----------
     place : date and basin grid.
-    grids : as `as_kept` gives them, terrain among them.
+    grids : as `as_archived` gives them, terrain among them.
     told : what the record tells of each flight, the canonical tables, and what was noticed in reading.
     """
     date, grid = place

@@ -72,12 +72,12 @@ class Comparison:
 def find_side(root: Path, basin: str, asked: str) -> Side:
     """Return the revision that "2031-03-01" (the standing one) or "2031-03-01@2" asks for. Raises ArchiveError."""
     wanted = asked_revision(asked)
-    found = (
+    revision = (
         find_revision(root, basin, wanted.date, wanted.number)
         if isinstance(wanted, RevisionId)
         else find_revision(root, basin, wanted)
     )
-    return Side(root, found, load_record(found.path))
+    return Side(root, revision, load_record(revision.path))
 
 
 def compare(basin: str, a: Side, b: Side) -> Comparison:
@@ -160,13 +160,13 @@ def _plain(day: xr.Dataset) -> xr.DataArray:
     return swe.assign_attrs(crs_wkt=day["crs"].attrs["spatial_ref"], cell_m=cell_m)
 
 
-def models_in_words(found: Comparison) -> list[str]:
+def models_in_words(comparison: Comparison) -> list[str]:
     """Return the models' parameters that differ, a line each, numbers to four digits; files and JSON hold all as they are.
 
     What each part has of the error is left out: it follows from the rest.
     """
-    told = [one for one in found.models if not one["key"].startswith("errors.budget")]
-    return [f"{_named(one['key'])}: {_moved(one['was'], one['is'])}" for one in told]
+    shown = [one for one in comparison.models if not one["key"].startswith("errors.budget")]
+    return [f"{_named(one['key'])}: {_moved(one['was'], one['is'])}" for one in shown]
 
 
 def _named(key: str) -> str:

@@ -14,36 +14,36 @@ from pipeline.model.problems import ArchiveError
 from pipeline.publishing.changes import KEYS, changed_rows
 from pipeline.publishing.rasters import extent_km, map_tif
 from pipeline.publishing.tables import plain_csv
-from pipeline.storage.failures import told
+from pipeline.storage.failures import explained
 
 _STRETCH_PERCENTILE = 98
 """The picture's scale ends here on both sides of zero: a few cells with huge change must not make all others pale."""
 
 
-def write_files(found: Comparison, basin: str, content: dict[str, Any], folder: Path) -> list[str]:
+def write_files(comparison: Comparison, basin: str, content: dict[str, Any], folder: Path) -> list[str]:
     """Write a comparison into a folder, made if it is not there, and return the names of the files.
 
     `comparison.json`, `totals.csv`, `sites.csv`, `rows_TABLE.csv` of each table that differs, `difference.tif` and
     `difference.png` (mm). Raises ArchiveError when they cannot be written.
     """
-    with told(f"Cannot write the comparison into {folder}"):
+    with explained(f"Cannot write the comparison into {folder}"):
         folder.mkdir(parents=True, exist_ok=True)
         written = {
             "comparison.json": (json.dumps(content, ensure_ascii=False, indent=1) + "\n").encode("utf-8"),
-            "totals.csv": plain_csv(found.totals),
-            "sites.csv": plain_csv(found.sites),
+            "totals.csv": plain_csv(comparison.totals),
+            "sites.csv": plain_csv(comparison.sites),
         }
-        was, now = found.a.record["kept_inputs"], found.b.record["kept_inputs"]
+        was, now = comparison.a.record["kept_inputs"], comparison.b.record["kept_inputs"]
         for name in KEYS:
-            if name in found.changes["rows"]:
-                rows = changed_rows((found.a.root, found.b.root), basin, name, (was.get(name), now.get(name)))
+            if name in comparison.changes["rows"]:
+                rows = changed_rows((comparison.a.root, comparison.b.root), basin, name, (was.get(name), now.get(name)))
                 written[f"rows_{name}.csv"] = plain_csv(rows)
-        if found.swe_change_mm is not None:
-            written["difference.tif"] = map_tif(found.swe_change_mm, "mm", {})
+        if comparison.swe_change_mm is not None:
+            written["difference.tif"] = map_tif(comparison.swe_change_mm, "mm", {})
         for name, data in written.items():
             (folder / name).write_bytes(data)
-        if found.swe_change_mm is not None:
-            draw(found.swe_change_mm, folder / "difference.png")
+        if comparison.swe_change_mm is not None:
+            draw(comparison.swe_change_mm, folder / "difference.png")
             written["difference.png"] = b""
     return sorted(written)
 

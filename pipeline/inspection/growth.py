@@ -11,7 +11,7 @@ from pipeline.model.problems import ArchiveError
 from pipeline.publishing.archived_inputs import inputs_folder
 from pipeline.publishing.derived import read_index
 from pipeline.reading import is_basin
-from pipeline.storage.places import in_store, names_in
+from pipeline.storage.paths import in_store, names_in
 
 WINDOW_DAYS = 30
 """Growth is told by the revisions made in so many days: a month has quiet nights and flights."""
@@ -49,17 +49,17 @@ def growth(root: Path, now: dt.datetime) -> Growth:
         # Damage of one basin is told by its own status.
         try:
             rows = [row for row in read_index(root, name).to_pylist() if row["made"] and since <= row["made"] <= now]
-            kept = [] if in_store(root) else _kept(inputs_folder(root, name))
+            inputs = [] if in_store(root) else _inputs(inputs_folder(root, name))
         except (ArchiveError, OSError):
             unread.append(name)
             continue
-        size = sum(row["size_bytes"] for row in rows) + sum(size for when, size in kept if since <= when <= now)
+        size = sum(row["size_bytes"] for row in rows) + sum(size for when, size in inputs if since <= when <= now)
         pace += size / len({row["date"] for row in rows}) if rows else 0.0
     free = None if in_store(root) else shutil.disk_usage(root).free
     return Growth(free, pace, int(free / pace) if free is not None and pace > 0 else None, unread)
 
 
-def _kept(folder: Path) -> list[tuple[dt.datetime, int]]:
+def _inputs(folder: Path) -> list[tuple[dt.datetime, int]]:
     if not folder.is_dir():
         return []
     states = [path.stat() for path in folder.iterdir()]

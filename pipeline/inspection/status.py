@@ -16,7 +16,7 @@ from pipeline.publishing.derived import read_index
 from pipeline.publishing.second_look import second_looks
 from pipeline.publishing.stac import season_name
 from pipeline.reading import withdrawals
-from pipeline.storage.places import place, sizes_in
+from pipeline.storage.paths import path_of, sizes_in
 
 COLUMNS = ["date", "season", "revisions", "standing", "degraded", "withdrawn", "reason", "made"]
 
@@ -89,10 +89,10 @@ def status(root: str | Path, basin: str, today: dt.date, season_start: str) -> S
     season_now = season_name(today, season_start)
     failed = {date: noted["message"] for date, noted in failed_attempts(root, basin).items() if date not in by_date}
     # A mistyped date of a season that nobody keeps failed, but is no gap.
-    kept = [date for date in failed if season_name(date, season_start) in {season_now, *days["season"]}]
-    missing = _missing(days, kept, season_now, today)
+    gaps = [date for date in failed if season_name(date, season_start) in {season_now, *days["season"]}]
+    missing = _missing(days, gaps, season_now, today)
     age = None if newest is None else (today - newest).days
-    room = growth(place(root), dt.datetime.now(dt.UTC))
+    room = growth(path_of(root), dt.datetime.now(dt.UTC))
     gone = dict(sorted(withdrawals(root, basin).items()))
     return Status(days, newest, age, missing, failed, gone, held_back, second_looks(root, basin), size, room)
 

@@ -15,7 +15,7 @@ from pipeline.archive.revisions import Revision, RevisionId
 from pipeline.model.problems import ArchiveError
 from pipeline.publishing.archived_grids import read_grids
 from pipeline.publishing.archived_inputs import inputs_folder, is_input
-from pipeline.publishing.archived_rows import kept_months, read_rows
+from pipeline.publishing.archived_rows import archived_months, read_rows
 from pipeline.publishing.attempts import ATTEMPTS
 from pipeline.publishing.derived import derive, root_catalogue
 from pipeline.publishing.second_look import SECOND_LOOK
@@ -31,7 +31,7 @@ from pipeline.reading import (
 )
 from pipeline.storage.locks import basin_lock
 from pipeline.storage.parquet import read_arrow
-from pipeline.storage.places import in_store
+from pipeline.storage.paths import in_store
 
 _REBUILD = "Run `snowtally verify --rebuild`."
 _COPY = "Put it back from a copy of the archive."
@@ -90,7 +90,7 @@ class _Look:
             self.gone, self.lost_known = decided.withdrawn, decided.lost
         self.files = self.bytes = self.revisions = 0
         self.seen: set[Path] = set()
-        self.kept: dict[str, str] = {}
+        self.named: dict[str, str] = {}
         self.read: set[str] = set()
         self.inputs: set[str] = set()
         self.inputs_broken = False
@@ -117,7 +117,7 @@ def verify(root: str | Path, basin: str, stage: Callable[[str], None]) -> Verifi
         stage(str(date))
         _revisions(look, revisions(root, basin, date))
     stage("inputs")
-    _kept_inputs(look)
+    _archived_inputs(look)
     stage("what is derived")
     behind = _derived(look, dates)
     with _alone(look) as alone:
@@ -126,7 +126,7 @@ def verify(root: str | Path, basin: str, stage: Callable[[str], None]) -> Verifi
         for held in all_revisions(root, basin):
             _revisions(look, held)
         if len(look.seen) > seen:
-            _kept_inputs(look)
+            _archived_inputs(look)
         if behind or len(look.seen) > seen:
             behind = _derived(look, dates)
         _decisions(look)
@@ -156,14 +156,14 @@ def _alone(look: _Look) -> Iterator[bool]:
         yield alone
 
 
-def _tell(look: _Look, found: list[Trouble], at_work: list[str], what: str) -> None:
+def _tell(look: _Look, troubles: list[Trouble], at_work: list[str], what: str) -> None:
     """Take in what was found, or where nights are at work that it may be of, tell that it was not judged."""
-    if found and at_work:
+    if troubles and at_work:
         look.not_judged.append(
-            f"{what}, {len(found)} of them, may be of nights at work ({', '.join(at_work)}): look again after those"
+            f"{what}, {len(troubles)} of them, may be of nights at work ({', '.join(at_work)}): look again after those"
         )
     else:
-        look.troubles += found
+        look.troubles += troubles
 
 
 # --- revisions --------------------------------------------------------------------------------------------------------
@@ -197,28 +197,28 @@ def _strays_of(look: _Look, date: dt.date, in_work: list[str]) -> None:
 
 
 def _revision(look: _Look, revision: Revision) -> None:
-    found = examine(look.basin, revision)
-    look.files += found.files
-    look.bytes += found.bytes
-    _damaged(look, revision, found)
-    for stray in found.strays:
+    examined = examine(look.basin, revision)
+    look.files += examined.files
+    look.bytes += examined.bytes
+    _damaged(look, revision, examined)
+    for stray in examined.strays:
         look.wrong(stray, "is not named by the record", _STRAY)
-    if found.record is not None:
-        for name, sha256 in found.record["kept_inputs"].items():
-            look.kept.setdefault(sha256, f"{name} of {revision.id}")
+    if examined.record is not None:
+        for name, sha256 in examined.record["kept_inputs"].items():
+            look.named.setdefault(sha256, f"{name} of {revision.id}")
 
 
-def _damaged(look: _Look, revision: Revision, found: Examined) -> None:
+def _damaged(look: _Look, revision: Revision, examined: Examined) -> None:
     """Tell what of a revision is damaged, and the way that works; what was withdrawn as damaged is no trouble any more."""
     name = str(revision.id)
-    if found.record is None:
+    if examined.record is None:
         look.unknown.append(name)
-    if revision.id in look.lost_known and found.damages:
-        which = ", ".join(sorted({damage.path.name for damage in found.damages}))
+    if revision.id in look.lost_known and examined.damages:
+        which = ", ".join(sorted({damage.path.name for damage in examined.damages}))
         look.lost.append(f"{name} was withdrawn as damaged ({which}). Put it back where a copy of it turns up")
         return
-    for damage in found.damages:
-        look.wrong(damage.path, damage.what, _newer_cure() if found.newer else _cure(look, revision))
+    for damage in examined.damages:
+        look.wrong(damage.path, damage.what, _newer_cure() if examined.newer else _cure(look, revision))
 
 
 def _newer_cure() -> str:
@@ -257,10 +257,10 @@ def _decisions(look: _Look) -> None:
         look.wrong(path, "ends in a decision that was cut off and does not count", "Decide again; that mends it.")
 
 
-def _kept_inputs(look: _Look) -> None:
+def _archived_inputs(look: _Look) -> None:
     """Read what the revisions name of the inputs, as far as it was not read yet."""
     folder = inputs_folder(look.root, look.basin)
-    unread = {sha256: whose for sha256, whose in look.kept.items() if sha256 not in look.read}
+    unread = {sha256: whose for sha256, whose in look.named.items() if sha256 not in look.read}
     look.read |= unread.keys()
     for sha256, whose in unread.items():
         try:
@@ -269,7 +269,7 @@ def _kept_inputs(look: _Look) -> None:
                 look.inputs.add(f"{sha256}.nc")
             else:
                 read_rows(folder, sha256)
-                look.inputs |= {f"{sha256}.json", *(f"{month}.csv.gz" for month in kept_months(folder, sha256))}
+                look.inputs |= {f"{sha256}.json", *(f"{month}.csv.gz" for month in archived_months(folder, sha256))}
         except ArchiveError as trouble:
             look.inputs_broken = True
             what = f"holds no sound {whose}: {trouble}"
@@ -281,15 +281,15 @@ def _inputs_left(look: _Look) -> list[str]:
     folder = inputs_folder(look.root, look.basin)
     if not folder.is_dir():
         return []
-    found = []
+    unnamed = []
     for path in sorted(folder.iterdir()):
         look.files += 1
         look.bytes += path.stat().st_size
         if not is_input(path.name):
             look.wrong(path, "does not belong here", _STRAY)
         elif path.name not in look.inputs and not look.inputs_broken:
-            found.append(str(path.relative_to(look.root)))
-    return found
+            unnamed.append(str(path.relative_to(look.root)))
+    return unnamed
 
 
 def _derived(look: _Look, dates: list[dt.date]) -> list[Trouble]:
@@ -299,7 +299,7 @@ def _derived(look: _Look, dates: list[dt.date]) -> list[Trouble]:
     except ArchiveError:
         # From decisions that cannot be read nothing can be derived; they are told already.
         return []
-    found = [
+    behind = [
         look.trouble(look.folder / name, "does not say what the revisions say", _REBUILD)
         for name, table in (("index.parquet", should.index), ("totals.parquet", should.totals))
         if not _same_table(look.folder / name, table)
@@ -315,8 +315,8 @@ def _derived(look: _Look, dates: list[dt.date]) -> list[Trouble]:
         except OSError as trouble:
             what = f"cannot be read ({trouble.strerror})"
         if what:
-            found.append(look.trouble(path, what, _REBUILD))
-    return found
+            behind.append(look.trouble(path, what, _REBUILD))
+    return behind
 
 
 def _same_table(path: Path, should: pa.Table) -> bool:
@@ -346,10 +346,10 @@ def _strays(look: _Look, dates: list[dt.date]) -> list[Trouble]:
         for path in sorted(look.folder.iterdir())
         if path.name not in known and not re.fullmatch(r"\d{4}(-\d{4})?\.json", path.name)
     ]
-    found = [look.trouble(path, "does not belong here", _STRAY) for path in (*inside, *_outside(look.root))]
+    strays = [look.trouble(path, "does not belong here", _STRAY) for path in (*inside, *_outside(look.root))]
     cure = f"The next night clears it away. {_REBUILD}"
     left = left_behind(look.root, look.basin)
-    return [*found, *(look.trouble(folder, "was left by a night that was cut off", cure) for folder in left)]
+    return [*strays, *(look.trouble(folder, "was left by a night that was cut off", cure) for folder in left)]
 
 
 def _outside(root: Path) -> Iterator[Path]:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.model.problems import ArchiveError
-from pipeline.storage.places import cache_folder, in_store
+from pipeline.storage.paths import cache_folder, in_store
 
 
 def operations_folder(archive: Path) -> Path:

@@ -75,9 +75,9 @@ def tell_damaged(settings_file: str, run_id: str, damaged: list[Damage]) -> None
     files = sorted({one.file or one.table for one in damaged})
     dates = sorted({str(one.date) for one in damaged})
     lost = list(dict.fromkeys(one.what for one in reversed(damaged)))
-    more = f" (and {len(lost) - MOST_TOLD} more)" if len(lost) > MOST_TOLD else ""
+    more = f" (and {len(lost) - MOST_LOSSES_NAMED} more)" if len(lost) > MOST_LOSSES_NAMED else ""
     message = (
-        f"input damaged: {', '.join(files)}, read for {', '.join(dates)} and not whole any more. {'; '.join(lost[:MOST_TOLD])}{more}. "
+        f"input damaged: {', '.join(files)}, read for {', '.join(dates)} and not whole any more. {'; '.join(lost[:MOST_LOSSES_NAMED])}{more}. "
         "What was published stays as it is: mend the input, and do not rerun these dates before"
     )
     facts = {"event": "input damaged", "basin": settings.basin.id, "run_id": run_id, "message": message}
@@ -86,7 +86,7 @@ def tell_damaged(settings_file: str, run_id: str, damaged: list[Damage]) -> None
     _alert_once(settings, "damaged", said, facts)
 
 
-MOST_TOLD = 5
+MOST_LOSSES_NAMED = 5
 """So many losses are told in the words of an alert; all of them stand beside."""
 
 

@@ -137,7 +137,7 @@ def run_night(
         held_back=outcome.published.held_back,
         second_look=outcome.second_look,
         message="; ".join(
-            [*outcome.published.told_back, *why, *([outcome.new_archive] if outcome.new_archive else [])]
+            [*outcome.published.held_back_line, *why, *([outcome.new_archive] if outcome.new_archive else [])]
         ),
     )
 

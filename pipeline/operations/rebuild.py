@@ -16,7 +16,7 @@ from pipeline.estimate.estimate import estimate_day
 from pipeline.gather.day import Stage, choices, inputs_from_kept
 from pipeline.model.problems import ArchiveError
 from pipeline.operations.run import code_version
-from pipeline.publishing.archived_inputs import read_kept
+from pipeline.publishing.archived_inputs import read_archived
 from pipeline.publishing.changes import changed_values
 from pipeline.publishing.pack import pack
 from pipeline.publishing.record import package_versions, plain
@@ -71,7 +71,7 @@ def rebuild_revision(settings: Settings, date: dt.date, number: int | None, stag
             f"The settings in {found.path / 'record.json'} mean nothing to this version ({'.'.join(map(str, first['loc']))}: "
             f"{first['msg']}). It was made by {record['code']['version']}: install that one to make it again"
         ) from None
-    rows, grids = read_kept(root, basin, record["kept_inputs"])
+    rows, grids = read_archived(root, basin, record["kept_inputs"])
     try:
         inputs = inputs_from_kept(used, date, rows, Grids.from_names(grids))
     except KeyError as missing:

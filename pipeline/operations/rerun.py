@@ -15,7 +15,7 @@ from pipeline.publishing.record import BY_HAND
 from pipeline.reading import dates_held, revisions
 from pipeline.settings.basin import Settings
 from pipeline.storage.failure_log import failure_line
-from pipeline.storage.places import named_place, outside_archives
+from pipeline.storage.paths import named_path, outside_archives
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ def side_archive(settings: Settings, named: str) -> Settings:
 
     Raises SettingsError when it is the basin's own, or one of the two would lie in the other or in a third.
     """
-    other, own = named_place(named, Path.cwd()), settings.archive_root
+    other, own = named_path(named, Path.cwd()), settings.archive_root
     if other == own:
         raise SettingsError(f"--into {named} is the basin's own archive. Give another folder, or leave --into out")
     outside_archives(other.parent, "--into: the folder")

@@ -19,7 +19,7 @@ from pipeline.model.day import Day
 from pipeline.model.problems import UncoveredDateError, one_line
 from pipeline.operations.run_id import new_run_id
 from pipeline.operations.stopping import time_limit
-from pipeline.publishing.archived_inputs import keep_inputs
+from pipeline.publishing.archived_inputs import archive_inputs
 from pipeline.publishing.attempts import note_failed
 from pipeline.publishing.night_lock import NightLock
 from pipeline.publishing.publish import Published, left_as_it_is, make_current, publish
@@ -121,8 +121,8 @@ def _update(settings: Settings, date: dt.date, stage: Stage, run: Run) -> Outcom
     # A disk that is not mounted looks like an archive that was never begun: it must not pass without a word.
     new = f"a new archive was begun at {archive}: if there was one before, look whether its disk is mounted"
     new = "" if is_begun(archive) else new
-    kept = keep_inputs(archive, basin, readings.rows | readings.beside, readings.grids.by_name())
-    published = _made_current(archive, basin, publish(archive, day, replace(provenance, kept=kept)), run)
+    archived = archive_inputs(archive, basin, readings.rows | readings.beside, readings.grids.by_name())
+    published = _made_current(archive, basin, publish(archive, day, replace(provenance, archived=archived)), run)
     look = look_again(archive, basin, date, most_se)
     stage("making the page")
     return Outcome(published, day, readings, remake(archive, basin, date, units), look, new)

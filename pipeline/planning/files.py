@@ -9,7 +9,7 @@ from typing import Any
 from pipeline.planning.plan import Plan
 from pipeline.publishing.rasters import extent_km, map_tif
 from pipeline.publishing.tables import plain_csv
-from pipeline.storage.failures import told
+from pipeline.storage.failures import explained
 
 KM = 1000.0
 """Metres in a kilometre."""
@@ -21,7 +21,7 @@ def write_files(found: Plan, content: dict[str, Any], folder: Path) -> list[str]
     `plan.json`, `sites.csv`, `strips.csv`, `present_sites.csv`, `value.tif` (share of the total's error variance that a site in
     a cell would cut, 0 to 1) and `value.png`. Raises ArchiveError when they cannot be written.
     """
-    with told(f"Cannot write the plan into {folder}"):
+    with explained(f"Cannot write the plan into {folder}"):
         folder.mkdir(parents=True, exist_ok=True)
         written = {
             "plan.json": (json.dumps(content, ensure_ascii=False, indent=1) + "\n").encode("utf-8"),

@@ -24,7 +24,7 @@ from pipeline.model.problems import ArchiveError
 from pipeline.publishing.record import plain
 from pipeline.publishing.staging import Work, is_archived
 from pipeline.storage.files import put_file
-from pipeline.storage.places import local_file
+from pipeline.storage.paths import local_file
 
 _NAN = np.uint32(0x7FC00000)
 """NaN has many bit patterns; this is the one that counts."""
@@ -35,8 +35,8 @@ def grids_sha256(dataset: xr.Dataset) -> str:
     digest = hashlib.sha256()
     for name in _variables(dataset):
         values = _float32(dataset[name])
-        place = {axis: _ends(dataset, axis) for axis in ("x", "y")}
-        header = {"name": name, "shape": list(values.shape), "crs": _crs_name(dataset), **place}
+        ends = {axis: _ends(dataset, axis) for axis in ("x", "y")}
+        header = {"name": name, "shape": list(values.shape), "crs": _crs_name(dataset), **ends}
         digest.update(_line(header))
         digest.update(values.tobytes())
     attributes = _attributes(dataset)
@@ -45,7 +45,7 @@ def grids_sha256(dataset: xr.Dataset) -> str:
     return digest.hexdigest()
 
 
-def as_kept(dataset: xr.Dataset) -> xr.Dataset:
+def as_archived(dataset: xr.Dataset) -> xr.Dataset:
     """Return the dataset as it will come back from the archive: values of float32, attributes as JSON has them.
 
     A day is estimated from this, so that the archive alone can give the same day again.
@@ -57,7 +57,7 @@ def as_kept(dataset: xr.Dataset) -> xr.Dataset:
     return xr.Dataset(values, _axes(dataset), {**_attributes(dataset), "crs": _crs_name(dataset)})
 
 
-def keep_grids(dataset: xr.Dataset, folder: Path, work: Work) -> str:
+def archive_grids(dataset: xr.Dataset, folder: Path, work: Work) -> str:
     """Keep grids in `folder` unless they are there, and return their hash. Raises OSError."""
     sha256 = grids_sha256(dataset)
     path = folder / f"{sha256}.nc"
@@ -67,12 +67,12 @@ def keep_grids(dataset: xr.Dataset, folder: Path, work: Work) -> str:
             name: (dataset[name].dims, _float32(dataset[name]), _texts(dataset[name])) for name in _variables(dataset)
         }
         attributes = _attributes(dataset)
-        told = {"attributes": _line(attributes).decode().strip()} if attributes else {}
-        kept = xr.Dataset(variables, _axes(dataset), {"crs": _crs_name(dataset), **told})
+        own = {"attributes": _line(attributes).decode().strip()} if attributes else {}
+        content = xr.Dataset(variables, _axes(dataset), {"crs": _crs_name(dataset), **own})
         # The checksum finds a flipped byte in the values, and tells it as an error of reading.
         packing = {"zlib": True, "complevel": 1, "shuffle": True, "fletcher32": True, "_FillValue": np.float32(np.nan)}
         try:
-            kept.to_netcdf(
+            content.to_netcdf(
                 beside, engine="netcdf4", encoding={name: packing for name in variables if dataset[name].ndim}
             )
         except RuntimeError as error:
@@ -83,22 +83,22 @@ def keep_grids(dataset: xr.Dataset, folder: Path, work: Work) -> str:
 
 
 def read_grids(folder: Path, sha256: str) -> xr.Dataset:
-    """Return kept grids by their hash, as `as_kept` gives them, checked against it.
+    """Return kept grids by their hash, as `as_archived` gives them, checked against it.
 
     Raises ArchiveError when they are not kept, or are not what their hash says.
     """
     path = folder / f"{sha256}.nc"
     try:
         with xr.open_dataset(local_file(path), engine="netcdf4") as file:
-            told = json.loads(file.attrs.get("attributes", "{}"))
-            kept = file.load().assign_attrs(**told, crs=file.attrs["crs"])
-        kept.attrs.pop("attributes", None)
-        found = grids_sha256(kept)
+            own = json.loads(file.attrs.get("attributes", "{}"))
+            grids = file.load().assign_attrs(**own, crs=file.attrs["crs"])
+        grids.attrs.pop("attributes", None)
+        digest = grids_sha256(grids)
     except (OSError, RuntimeError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Put it back from a copy.") from error
-    if found != sha256:
+    if digest != sha256:
         raise ArchiveError(f"{path} is not what its name says. Put it back from a copy.")
-    return as_kept(kept)
+    return as_archived(grids)
 
 
 def _line(content: dict[str, Any]) -> bytes:

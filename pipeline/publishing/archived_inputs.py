@@ -12,11 +12,11 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.model.problems import ArchiveError
-from pipeline.publishing.archived_grids import keep_grids, read_grids
-from pipeline.publishing.archived_rows import keep_rows, read_rows
+from pipeline.publishing.archived_grids import archive_grids, read_grids
+from pipeline.publishing.archived_rows import archive_rows, read_rows
 from pipeline.publishing.staging import prepared, staged
 from pipeline.reading import basin_folder
-from pipeline.storage.failures import told
+from pipeline.storage.failures import explained
 from pipeline.storage.files import make_folders
 
 
@@ -33,7 +33,7 @@ def is_input(name: str) -> bool:
 _INPUT = re.compile(r"[0-9a-f]{64}\.(json|csv\.gz|nc)")
 
 
-def keep_inputs(
+def archive_inputs(
     root: str | Path, basin: str, rows: dict[str, pd.DataFrame], grids: dict[str, xr.Dataset]
 ) -> dict[str, str]:
     """Keep canonical rows and grids under BASIN/inputs, what is there already not again; return name to sha256.
@@ -41,20 +41,20 @@ def keep_inputs(
     Raises ArchiveError when they cannot be written, or a table holds what CSV cannot say.
     """
     hashes = {}
-    with told(f"Cannot keep the inputs of {basin} in {root}"):
+    with explained(f"Cannot keep the inputs of {basin} in {root}"):
         archive = prepared(root)
         folder = inputs_folder(archive, basin)
         make_folders(folder)
         with staged(archive, basin) as work:
             for name, table in rows.items():
-                hashes[name] = keep_rows(table, folder, work)
+                hashes[name] = archive_rows(table, folder, work)
             for name, dataset in grids.items():
-                hashes[name] = keep_grids(dataset, folder, work)
+                hashes[name] = archive_grids(dataset, folder, work)
     return hashes
 
 
-def read_kept(
-    root: str | Path, basin: str, kept: dict[str, str]
+def read_archived(
+    root: str | Path, basin: str, hashes: dict[str, str]
 ) -> tuple[dict[str, pd.DataFrame], dict[str, xr.Dataset]]:
     """Return the canonical rows and grids that a record names, by name.
 
@@ -62,7 +62,7 @@ def read_kept(
     """
     folder = inputs_folder(root, basin)
     rows, grids = {}, {}
-    for name, sha256 in kept.items():
+    for name, sha256 in hashes.items():
         if (folder / f"{sha256}.nc").exists():
             grids[name] = read_grids(folder, sha256)
         elif (folder / f"{sha256}.json").exists():

@@ -54,7 +54,7 @@ def rows_sha256(rows: pd.DataFrame) -> str:
     return digest.hexdigest()
 
 
-def keep_rows(rows: pd.DataFrame, folder: Path, work: Work) -> str:
+def archive_rows(rows: pd.DataFrame, folder: Path, work: Work) -> str:
     """Keep a table's rows in `folder`, what is there already not again, and return its hash. Raises OSError."""
     header, months, types = _canonical(rows)
     digest, hashes = hashlib.sha256(header), []
@@ -77,7 +77,7 @@ def _listing(rows: int, types: dict[str, str], months: list[str]) -> bytes:
     return (json.dumps(content) + "\n").encode("utf-8")
 
 
-def kept_months(folder: Path, sha256: str) -> list[str]:
+def archived_months(folder: Path, sha256: str) -> list[str]:
     """Return the hashes of the months that a kept table is made of. Raises ArchiveError when the listing cannot be read."""
     return [str(month) for month in _read_listing(folder, sha256)["months"]]
 

@@ -36,6 +36,6 @@ def note_failed(root: str | Path, basin: str, date: dt.date, message: str) -> No
         with staged(archive, basin) as work, basin_lock(archive, basin):
             noted = failed_attempts(archive, basin)
             noted[date] = {"made": plain(dt.datetime.now(dt.UTC)), "message": message}
-            kept = {day.isoformat(): noted[day] for day in sorted(noted) if not revisions(archive, basin, day)}
-            data = json.dumps(kept, ensure_ascii=False, indent=1) + "\n"
+            remaining = {day.isoformat(): noted[day] for day in sorted(noted) if not revisions(archive, basin, day)}
+            data = json.dumps(remaining, ensure_ascii=False, indent=1) + "\n"
             replace_file(basin_folder(archive, basin) / ATTEMPTS, data.encode("utf-8"), work.folder)

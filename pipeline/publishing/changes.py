@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipeline.model.problems import ArchiveError
 from pipeline.publishing.archived_inputs import inputs_folder
-from pipeline.publishing.archived_rows import kept_months, read_month
+from pipeline.publishing.archived_rows import archived_months, read_month
 
 KEYS = {
     "sites": ("site_id",),
@@ -51,13 +51,13 @@ def changes(archives: tuple[str | Path, str | Path], basin: str, before: dict[st
         if was.get(name) == now.get(name):
             continue
         try:
-            found = changed_rows(archives, basin, name, (was.get(name), now.get(name)))
+            changed = changed_rows(archives, basin, name, (was.get(name), now.get(name)))
         except ArchiveError:
             unreadable.append(name)
             continue
         # A table without rows and no table are no change.
-        if len(found):
-            rows[name] = told_by_site(found)
+        if len(changed):
+            rows[name] = changes_by_site(changed)
     return {
         "settings": changed_values(before["settings"], after["settings"]),
         "code": code if code["was"] != code["is"] else None,
@@ -91,7 +91,7 @@ def changed_rows(
     sides = []
     for root, sha256 in zip(archives, hashes, strict=True):
         folder = inputs_folder(root, basin)
-        sides.append((folder, [] if sha256 is None else kept_months(folder, sha256)))
+        sides.append((folder, [] if sha256 is None else archived_months(folder, sha256)))
     shared = set(sides[0][1]) & set(sides[1][1])
     before, after = (_rows_of(folder, [m for m in months if m not in shared]) for folder, months in sides)
     columns = [c for c in after.columns if c in before.columns] if len(before) and len(after) else []
@@ -121,10 +121,10 @@ def _rows_of(folder: Path, months: list[str]) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
-def told_by_site(rows: pd.DataFrame) -> dict[str, Any]:
+def changes_by_site(rows: pd.DataFrame) -> dict[str, Any]:
     """Return how many rows came, went and changed, and where: by site with the first and last day."""
     day = next((name for name in ("date", "time", "first") if name in rows.columns), None)
-    told = rows.assign(
+    changed = rows.assign(
         site_id=rows["site_id"] if "site_id" in rows.columns else "", day=rows[day].str[:10] if day else ""
     )
     where = [
@@ -132,12 +132,12 @@ def told_by_site(rows: pd.DataFrame) -> dict[str, Any]:
             "site_id": str(site_id), "start": group["day"].min(), "end": group["day"].max(),
             **{outcome: int((group["outcome"] == outcome).sum()) for outcome in OUTCOMES},
         }
-        for site_id, group in told.groupby("site_id", sort=True)
+        for site_id, group in changed.groupby("site_id", sort=True)
     ]  # fmt: skip
-    return {outcome: int((told["outcome"] == outcome).sum()) for outcome in OUTCOMES} | {"where": where}
+    return {outcome: int((changed["outcome"] == outcome).sum()) for outcome in OUTCOMES} | {"where": where}
 
 
-def told_changes(changes: dict[str, Any]) -> list[str]:
+def changes_in_words(changes: dict[str, Any]) -> list[str]:
     """Return what `changes` found in words, a line each; none where nothing differs."""
     lines = [f"setting {one['key']}: {one['was']} to {one['is']}" for one in changes["settings"]]
     if changes["code"]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from pipeline.storage.files import append_line
-from pipeline.storage.places import in_store, put_new
+from pipeline.storage.paths import in_store, put_new
 
 
 def decide(path: Path, line: str) -> None:

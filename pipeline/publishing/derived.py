@@ -29,7 +29,7 @@ from pipeline.storage.files import replace_file
 from pipeline.storage.json_text import from_json
 from pipeline.storage.locks import basin_lock
 from pipeline.storage.parquet import read_arrow
-from pipeline.storage.places import in_store, local_file, sizes_in
+from pipeline.storage.paths import in_store, local_file, sizes_in
 
 INDEX_SCHEMA = pa.schema([
     ("date", pa.date32()), ("revision", pa.int32()), ("degraded", pa.bool_()), ("withdrawn", pa.bool_()),
@@ -85,11 +85,11 @@ _TRIES = 10
 """A store has no lock: where another writer's table was put over ours in between, ours is made again from theirs."""
 
 
-def _holds(found: pa.Table | None, should: pa.Table, dates: list[dt.date]) -> bool:
+def _holds(table: pa.Table | None, should: pa.Table, dates: list[dt.date]) -> bool:
     """Return whether a table says of some dates what another does."""
-    if found is None:
+    if table is None:
         return False
-    one, other = (t.filter(pc.is_in(t["date"], pa.array(dates, pa.date32()))) for t in (found, should))
+    one, other = (t.filter(pc.is_in(t["date"], pa.array(dates, pa.date32()))) for t in (table, should))
     return one.equals(other)
 
 

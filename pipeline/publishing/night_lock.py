@@ -21,11 +21,11 @@ from typing import Any
 
 from pipeline.model.problems import BusyError
 from pipeline.publishing.staging import FOREIGN_S
-from pipeline.storage.failures import told
+from pipeline.storage.failures import explained
 from pipeline.storage.files import make_folders, replace_file
 from pipeline.storage.json_text import from_json
 from pipeline.storage.locks import basin_lock
-from pipeline.storage.places import cache_folder, in_store
+from pipeline.storage.paths import cache_folder, in_store
 from pipeline.storage.processes import lives, myself
 
 BEAT_S = 10.0
@@ -40,15 +40,15 @@ def nights_at_work(root: Path, basin: str) -> list[str]:
 
     A holder on another host is not watched: it counts as at work while its lock's file is younger than `FOREIGN_S`.
     """
-    found = []
+    dates = []
     for path in sorted((_home(root) / ".locks").glob(f"{basin}.*.json")):
         alive = lives(_holder(path))
         if alive is None:
             with suppress(FileNotFoundError):
                 alive = time.time() - path.stat().st_mtime < FOREIGN_S
         if alive:
-            found.append(path.name.split(".")[1])
-    return found
+            dates.append(path.name.split(".")[1])
+    return dates
 
 
 def _home(root: Path) -> Path:
@@ -98,7 +98,7 @@ class NightLock:
         beating = threading.Thread(target=self._beat, args=(mine, done), name=f"beat of {self.path.name}", daemon=True)
         # From the first moment at which the lock may be ours: a signal can stop this run anywhere.
         try:
-            with told(f"Cannot lock {self.basin} {self.date} in {self.root}"):
+            with explained(f"Cannot lock {self.basin} {self.date} in {self.root}"):
                 make_folders(self.path.parent)
                 self._take(mine, wait_s)
             beating.start()

@@ -34,10 +34,10 @@ def pack(day: Day, folder: Path) -> list[str]:
     """
     fields = rounded_fields(day)
     tables = _tables(day)
-    with _no_room_told(folder / "estimate.nc"):
+    with _full_disk_reported(folder / "estimate.nc"):
         write_estimate(day, fields, folder / "estimate.nc")
     if day.outlook is not None:
-        with _no_room_told(folder / GRIDS):
+        with _full_disk_reported(folder / GRIDS):
             write_outlook(day, folder)
     for name in RASTERS:
         (folder / f"{name}.tif").write_bytes(cog_bytes(day, name, fields[name]))
@@ -47,7 +47,7 @@ def pack(day: Day, folder: Path) -> list[str]:
 
 
 @contextmanager
-def _no_room_told(path: Path) -> Iterator[None]:
+def _full_disk_reported(path: Path) -> Iterator[None]:
     """Tell a failed write of a NetCDF file as the OSError that it is."""
     try:
         yield

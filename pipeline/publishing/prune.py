@@ -11,16 +11,16 @@ from pathlib import Path
 
 from pipeline.model.problems import ArchiveError, BusyError
 from pipeline.publishing.archived_inputs import inputs_folder, is_input
-from pipeline.publishing.archived_rows import kept_months
+from pipeline.publishing.archived_rows import archived_months
 from pipeline.publishing.derived import refresh
 from pipeline.publishing.night_lock import nights_at_work
 from pipeline.publishing.soundness import Examined, sound_record
 from pipeline.publishing.staging import in_hand, left_behind, remove, staged
 from pipeline.reading import archive_folder, basin_folder, dates_held
-from pipeline.storage.failures import told
+from pipeline.storage.failures import explained
 from pipeline.storage.files import flush_folder
 from pipeline.storage.locks import basin_lock
-from pipeline.storage.places import in_store, names_in, sizes_in
+from pipeline.storage.paths import in_store, names_in, sizes_in
 
 LEAST_DAYS = 7
 """Nothing younger is removed. No night takes two days, and in a store, which has no locks, a night puts anew what it names and is
@@ -103,7 +103,7 @@ class _Names:
             if f"{sha256}.nc" in there:
                 named.add(f"{sha256}.nc")
                 continue
-            months = {f"{month}.csv.gz" for month in kept_months(folder, sha256)}
+            months = {f"{month}.csv.gz" for month in archived_months(folder, sha256)}
             if not months <= there:
                 raise ArchiveError(
                     f"{folder / sha256}.json names rows that are not there. `snowtally verify` tells the way"
@@ -126,7 +126,7 @@ def prune(root: str | Path, basin: str, older_than_days: float, *, go: bool) -> 
     archive = archive_folder(root)
     dates_held(archive, basin)
     names = _Names(archive, basin)
-    with told(f"Cannot prune {basin} in {root}"), ExitStack() as stack:
+    with explained(f"Cannot prune {basin} in {root}"), ExitStack() as stack:
         # What takes long is done before the lock.
         names.gather()
         work = None
@@ -140,11 +140,11 @@ def prune(root: str | Path, basin: str, older_than_days: float, *, go: bool) -> 
         held_back: list[str] = []
         inputs = _inputs(names, older_than_days, held_back)
         left = _left(archive, basin, older_than_days, held_back)
-        found = Pruned([one for _, one in inputs], [one for _, one, _ in left], go, held_back)
+        pruned = Pruned([one for _, one in inputs], [one for _, one, _ in left], go, held_back)
         if work is not None:
             _remove_inputs([path for path, _ in inputs])
             _remove_work(archive, basin, {path: date for path, _, date in left}, work)
-    return found
+    return pruned
 
 
 def _inputs(names: _Names, older_than_days: float, held_back: list[str]) -> list[tuple[Path, Leftover]]:
@@ -153,22 +153,22 @@ def _inputs(names: _Names, older_than_days: float, held_back: list[str]) -> list
     if _leads_out(folder, names.archive):
         held_back.append(f"{folder} is a link out of the archive: left alone")
         return []
-    found = []
+    old = []
     for name, size in sorted(sizes_in(folder).items()):
         age_days = _age_days(folder / name) if is_input(name) else 0.0
         if age_days >= older_than_days:
-            found.append((folder / name, Leftover(str((folder / name).relative_to(names.archive)), size, age_days)))
+            old.append((folder / name, Leftover(str((folder / name).relative_to(names.archive)), size, age_days)))
     if names.unknown:
         held_back.append(
             f"archived inputs: {', '.join(names.unknown)} cannot be read and may name any of them. `snowtally verify` tells the way"
         )
         return []
     try:
-        named = names.files() if found else set()
+        named = names.files() if old else set()
     except ArchiveError as trouble:
         held_back.append(f"archived inputs: {trouble}")
         return []
-    return [(path, one) for path, one in found if path.name not in named]
+    return [(path, one) for path, one in old if path.name not in named]
 
 
 def _left(archive: Path, basin: str, older_than_days: float, held_back: list[str]) -> list[tuple[Path, Leftover, str]]:
@@ -177,14 +177,14 @@ def _left(archive: Path, basin: str, older_than_days: float, held_back: list[str
     if _leads_out(staging, archive):
         held_back.append(f"{staging} is a link out of the archive: left alone")
         return []
-    found = []
+    old = []
     for path, date in left_behind(archive, basin).items():
         if not in_store(path) and path.is_symlink():
             continue
         age_days = _age_days(path)
         if age_days >= older_than_days:
-            found.append((path, Leftover(str(path.relative_to(archive)), _size(path), age_days), date))
-    return found
+            old.append((path, Leftover(str(path.relative_to(archive)), _size(path), age_days), date))
+    return old
 
 
 def _leads_out(folder: Path, archive: Path) -> bool:

@@ -39,10 +39,10 @@ from pipeline.reading import (
     standing,
     withdrawals,
 )
-from pipeline.storage.failures import told
+from pipeline.storage.failures import explained
 from pipeline.storage.files import flush_all, flush_file, flush_folder, make_folders, rename_new
 from pipeline.storage.locks import basin_lock
-from pipeline.storage.places import in_store, names_in, put_new, send
+from pipeline.storage.paths import in_store, names_in, put_new, send
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ class Published:
     made_current: bool = False
 
     @property
-    def told_back(self) -> list[str]:
+    def held_back_line(self) -> list[str]:
         """That it is held back, why, and which one is current, in one line; empty where it is current."""
         return [f"held back: {self.held_back}. {self.current.path.name} stays current"] if self.held_back else []
 
@@ -80,7 +80,7 @@ def publish(root: str | Path, day: Day, provenance: Provenance) -> Published:
     Raises ArchiveError with one line: no room, no permission, an archive of a newer layout, a day that is not whole.
     """
     date = day.date.isoformat()
-    with told(f"Cannot publish {day.basin_id} {date} in {root}"):
+    with explained(f"Cannot publish {day.basin_id} {date} in {root}"):
         archive = prepared(root)
         with staged(archive, day.basin_id, date) as work:
             pack(day, work.revision)
@@ -94,7 +94,7 @@ def publish(root: str | Path, day: Day, provenance: Provenance) -> Published:
                 if left is not None:
                     return left
                 published = _commit(day, provenance, files, work, since)
-                with told(f"{day.basin_id} {date} is published as {published.path}, but not in the index yet"):
+                with explained(f"{day.basin_id} {date} is published as {published.path}, but not in the index yet"):
                     flush_folder(published.path.parent)
                     refresh(archive, day.basin_id, [day.date], work.folder)
                 work.due = False
@@ -115,7 +115,7 @@ class _Changes:
         self.now = {
             "settings": plain(provenance.settings),
             "code": {"version": provenance.code_version},
-            "kept_inputs": provenance.kept,
+            "kept_inputs": provenance.archived,
         }
         self.known: dict[int | None, dict | None] = {None: None}
 
@@ -150,7 +150,7 @@ def left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Prove
     left = _left_as_it_is(root, basin, date, provenance)
     if left is not None and left_behind(archive_folder(root), basin):
         # That revision may have been cut off before latest.json and the index had it, and no publishing follows now.
-        with told(f"Cannot tidy up {basin} in {root}"):
+        with explained(f"Cannot tidy up {basin} in {root}"):
             archive = prepared(root)
             with staged(archive, basin) as work, basin_lock(archive, basin):
                 _tidy_up(archive, basin, work)
@@ -226,8 +226,8 @@ def withdraw(root: str | Path, basin: str, date: dt.date, number: int, reason: s
     to. Raises ArchiveError when there is no such revision, when it was withdrawn before, or when the decision cannot be written.
     """
     revision = _revision_or_rest(root, basin, date, number)
-    found = examine(basin, revision)
-    damaged = bool(found.damages) and not found.newer
+    examined = examine(basin, revision)
+    damaged = bool(examined.damages) and not examined.newer
     with _deciding(root, basin, date, f"withdraw {basin} {revision.id}") as work:
         decided, current = decisions(work.archive, basin), standing(work.archive, basin, date)
         given_up = damaged and revision.id not in decided.lost
@@ -261,13 +261,13 @@ def make_current(root: str | Path, basin: str, date: dt.date, number: int, reaso
 @contextmanager
 def _deciding(root: str | Path, basin: str, date: dt.date, what: str) -> Iterator[Work]:
     """Give the basin's lock for decisions on a date; then bring what is derived up to date where one was written."""
-    with told(f"Cannot {what} in {root}"):
+    with explained(f"Cannot {what} in {root}"):
         archive = prepared(root)
         # A decision that is cut off after its line is finished by the next publisher, from the date in the staged folder.
         with staged(archive, basin, date.isoformat()) as work, basin_lock(archive, basin):
             yield work
             if work.due:
-                with told(f"The decision to {what} is written, but latest.json and the index do not say so yet"):
+                with explained(f"The decision to {what} is written, but latest.json and the index do not say so yet"):
                     refresh(archive, basin, [date], work.folder)
             work.due = False
 
@@ -300,7 +300,7 @@ def rebuild_derived(root: str | Path, basin: str) -> int:
     archive = archive_folder(root)
     dates_held(archive, basin)
     with (
-        told(f"Cannot rebuild what is derived of {basin} in {root}"),
+        explained(f"Cannot rebuild what is derived of {basin} in {root}"),
         staged(archive, basin) as work,
         basin_lock(archive, basin),
     ):
@@ -338,7 +338,7 @@ def _commit(
             flush_file(work.revision / RECORD)
             target = home / f"r{number:03d}"
             try:
-                _put_in_place(work, target)
+                _move_in(work, target)
             except FileExistsError:
                 continue
             work.due = True
@@ -351,7 +351,7 @@ def _commit(
     raise AssertionError  # pragma: no cover  counting has no end
 
 
-def _put_in_place(work: Work, target: Path) -> None:
+def _move_in(work: Work, target: Path) -> None:
     """Put a whole revision where readers look, in one step; raise FileExistsError where its number is taken.
 
     In a store the number is claimed first, by an object that only one can put; then come the files and last the record, without

@@ -65,7 +65,7 @@ class Provenance:
     degraded : what the day lacks, each with the reason in one sentence; empty for a sound day.
     code_version, commit : version of the program; commit empty where it is not known.
     made : when, with time zone (a time without one is taken as UTC). The caller's clock, so that tests can hold it.
-    kept : name to hash of the canonical rows and grids that `keep_inputs` kept for this day.
+    archived : hash of each archived table and grid of this day by name, from `archive_inputs`.
     command : what made it: update, backfill or rerun.
     """
 
@@ -78,7 +78,7 @@ class Provenance:
     code_version: str
     commit: str
     made: dt.datetime
-    kept: dict[str, str] = field(default_factory=dict)
+    archived: dict[str, str] = field(default_factory=dict)
     command: str = "update"
 
 
@@ -128,7 +128,7 @@ def build_record(
             "settings_hash": provenance.settings_hash,
             "inputs": [asdict(file) for file in provenance.inputs],
             "input_hash": provenance.input_hash,
-            "kept_inputs": provenance.kept,
+            "kept_inputs": provenance.archived,
             "packages": package_versions(),
             "changes": changes,
             "models": day.models,
@@ -151,10 +151,12 @@ def record_bytes(record: dict[str, Any]) -> bytes:
 
 def record_is_whole(data: bytes) -> bool | None:
     """Return whether a stored record is what was written; None for one of before records carried their own hash."""
-    told = re.search(rb'\n "record_sha256": "([0-9a-f]{64})"\n}\n\Z', data)
-    if told is None:
+    match = re.search(rb'\n "record_sha256": "([0-9a-f]{64})"\n}\n\Z', data)
+    if match is None:
         return None if b'"schema_version": 1,' in data else False
-    return hashlib.sha256(data[: told.start(1)] + _ZEROS.encode() + data[told.end(1) :]).hexdigest().encode() == told[1]
+    return (
+        hashlib.sha256(data[: match.start(1)] + _ZEROS.encode() + data[match.end(1) :]).hexdigest().encode() == match[1]
+    )
 
 
 _OWN = "record_sha256"
@@ -164,13 +166,13 @@ _ZEROS = "0" * 64
 @cache
 def package_versions() -> dict[str, str]:
     """Return the versions of Python and of the packages that can change a figure or a byte."""
-    found = {"python": platform.python_version()}
+    versions = {"python": platform.python_version()}
     for name in _PACKAGES:
         try:
-            found[name] = version(name)
+            versions[name] = version(name)
         except PackageNotFoundError:
             continue
-    return found
+    return versions
 
 
 def plain(value: Any) -> Any:  # noqa: ANN401  any value of settings or models, as JSON has it

@@ -49,14 +49,14 @@ def jump(before: tuple[pd.Series, pd.DataFrame], after: tuple[pd.Series, pd.Data
     (total_0, sites_0), (total_1, sites_1) = before, after
     both = sites_0[sites_0["used"]].merge(sites_1[sites_1["used"]], on="site_id", suffixes=("_0", "_1"))
     changes = (both["swe_mm_1"] - both["swe_mm_0"]).dropna().to_numpy()
-    told, error = (float(np.median(changes)), _median_se(changes)) if len(changes) else (0.0, 0.0)
+    site_change, error = (float(np.median(changes)), _median_se(changes)) if len(changes) else (0.0, 0.0)
     change = float(total_1["swe_mean_mm"] - total_0["swe_mean_mm"])
     allowed = most_se * math.hypot(max(float(total_0["swe_se_mm"]), float(total_1["swe_se_mm"])), error)
-    if not abs(change - told) > allowed:
+    if not abs(change - site_change) > allowed:
         return None
     return (
         f"{RULE}: the basin's mean SWE went from {total_0['swe_mean_mm']:.0f} to {total_1['swe_mean_mm']:.0f} mm ({change:+.0f}) "
-        f"since {total_0['date']:%Y-%m-%d}, {len(changes)} sites by {told:+.0f} mm; {allowed:.0f} mm further apart would be allowed. "
+        f"since {total_0['date']:%Y-%m-%d}, {len(changes)} sites by {site_change:+.0f} mm; {allowed:.0f} mm further apart would be allowed. "
         "Look at the new flight, the new courses and the checks of both dates"
     )
 
@@ -81,9 +81,9 @@ def look_again(root: str | Path, basin: str, date: dt.date, most_se: float) -> s
             held = dates_held(archive, basin)
             for day in [date, *leaning(archive, basin, date)]:
                 marked.pop(day, None)
-                found = _judge(archive, basin, day, held, most_se)
-                if found is not None:
-                    marked[day] = found
+                marks = _judge(archive, basin, day, held, most_se)
+                if marks is not None:
+                    marked[day] = marks
             data = json.dumps({str(day): marked[day] for day in sorted(marked)}, ensure_ascii=False, indent=1) + "\n"
             path = basin_folder(archive, basin) / SECOND_LOOK
             if marked or path.exists():
@@ -97,18 +97,18 @@ def leaning(root: str | Path, basin: str, date: dt.date) -> list[dt.date]:
 
     Raises ArchiveError when there is no such archive or basin.
     """
-    found = []
+    dates = []
     for day in dates_held(root, basin):
         if 0 < (day - date).days <= NEIGHBOUR_DAYS:
-            found.append(day)
+            dates.append(day)
             if standing(root, basin, day) is not None:
                 break
-    return found
+    return dates
 
 
 def _judge(archive: Path, basin: str, date: dt.date, held: list[dt.date], most_se: float) -> dict | None:
-    stands = standing(archive, basin, date)
-    if stands is None:
+    current = standing(archive, basin, date)
+    if current is None:
         return None
     for day in reversed([day for day in held if 0 < (date - day).days <= NEIGHBOUR_DAYS]):
         earlier = standing(archive, basin, day)
@@ -116,22 +116,22 @@ def _judge(archive: Path, basin: str, date: dt.date, held: list[dt.date], most_s
             why = jump(
                 *(
                     (basin_row(revision_totals(one.path)), read_sites(archive, basin, one.date, one.number))
-                    for one in (earlier, stands)
+                    for one in (earlier, current)
                 ),
                 most_se,
             )
-            return None if why is None else {"revision": stands.number, "why": why}
+            return None if why is None else {"revision": current.number, "why": why}
     return None
 
 
 def second_looks(root: str | Path, basin: str) -> dict[dt.date, str]:
     """Return the dates marked for a second look whose marked revision still stands, with the reason."""
-    found = {}
+    reasons = {}
     for date, noted in sorted(_noted(root, basin).items()):
-        stands = standing(root, basin, date)
-        if stands is not None and stands.number == noted["revision"]:
-            found[date] = noted["why"]
-    return found
+        current = standing(root, basin, date)
+        if current is not None and current.number == noted["revision"]:
+            reasons[date] = noted["why"]
+    return reasons
 
 
 def _noted(root: str | Path, basin: str) -> dict[dt.date, dict]:

@@ -55,46 +55,46 @@ class Examined:
 
 def examine(basin: str, revision: Revision) -> Examined:
     """Return what a look at every byte of a revision finds."""
-    found = Examined()
-    record = found.record = sound_record(revision.path, found)
+    examined = Examined()
+    record = examined.record = sound_record(revision.path, examined)
     if record is None:
-        return found
+        return examined
     said = record["basin_id"], record["date"], record["revision"]
     if said != (basin, revision.date.isoformat(), revision.number):
-        found.add(revision.path / RECORD, f"speaks of {said[0]} {said[1]}@{said[2]}, not of its own folder")
+        examined.add(revision.path / RECORD, f"speaks of {said[0]} {said[1]}@{said[2]}, not of its own folder")
     named = {file["name"]: file for file in record["files"]}
     for name, file in named.items():
-        _file(found, revision.path / name, file)
-    found.strays = [p for p in sorted(revision.path.iterdir()) if p.name not in named and p.name != RECORD]
+        _file(examined, revision.path / name, file)
+    examined.strays = [p for p in sorted(revision.path.iterdir()) if p.name not in named and p.name != RECORD]
     if ITEM in named:
-        _item(found, basin, revision)
-    return found
+        _item(examined, basin, revision)
+    return examined
 
 
-def sound_record(folder: Path, found: Examined) -> dict[str, Any] | None:
-    """Return the record of a revision's folder where it is what was written; else None, with what is wrong in `found`."""
+def sound_record(folder: Path, examined: Examined) -> dict[str, Any] | None:
+    """Return the record of a revision's folder where it is what was written; else None, with what is wrong in `examined`."""
     path = folder / RECORD
     try:
         data = path.read_bytes()
-        found.files += 1
-        found.bytes += len(data)
+        examined.files += 1
+        examined.bytes += len(data)
         record = load_record(folder)
     except FileNotFoundError:
-        found.add(folder, f"is no revision: it has no {RECORD}")
+        examined.add(folder, f"is no revision: it has no {RECORD}")
         return None
     except OSError as error:
-        found.add(path, f"cannot be read ({error.strerror})")
+        examined.add(path, f"cannot be read ({error.strerror})")
         return None
     except RecordError as trouble:
-        found.newer = isinstance(trouble, NewerVersionError)
-        found.add(path, trouble.what)
+        examined.newer = isinstance(trouble, NewerVersionError)
+        examined.add(path, trouble.what)
         return None
     if record_is_whole(data) is False:
-        found.add(path, "is not what was written: its own hash does not fit")
+        examined.add(path, "is not what was written: its own hash does not fit")
         return None
     broken = _broken(json.loads(data))
     if broken:
-        found.add(path, broken)
+        examined.add(path, broken)
         return None
     return record
 
@@ -115,36 +115,36 @@ def _schema() -> jsonschema.Draft202012Validator:
     return jsonschema.Draft202012Validator(schema)
 
 
-def _file(found: Examined, path: Path, said: dict[str, Any]) -> None:
+def _file(examined: Examined, path: Path, said: dict[str, Any]) -> None:
     try:
         with path.open("rb") as stream:
             digest = hashlib.file_digest(stream, "sha256").hexdigest()
             size = stream.tell()
     except OSError as trouble:
-        found.add(path, f"cannot be read ({trouble.strerror})")
+        examined.add(path, f"cannot be read ({trouble.strerror})")
         return
-    found.files += 1
-    found.bytes += size
+    examined.files += 1
+    examined.bytes += size
     if (size, digest) != (said["size"], said["sha256"]):
         how = f"{size} bytes, {said['size']} said" if size != said["size"] else "as long, but with another hash"
-        found.add(path, f"is not what the record says ({how})")
+        examined.add(path, f"is not what the record says ({how})")
 
 
-def _item(found: Examined, basin: str, revision: Revision) -> None:
+def _item(examined: Examined, basin: str, revision: Revision) -> None:
     """Check that the catalogue's item says the same as the record; its bytes are hashed with the others."""
     path = revision.path / ITEM
     try:
         item = from_json(path.read_text("utf-8"))
-        told = {
+        assets = {
             name: (asset["file:size"], asset["file:checksum"])
             for name, asset in item["assets"].items()
             if name != RECORD
         }
         identity = item["type"], item["id"], item["collection"], item["properties"]["version"]
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        found.add(path, "is no STAC item")
+        examined.add(path, "is no STAC item")
         return
-    said = {f["name"]: (f["size"], f"1220{f['sha256']}") for f in found.record["files"] if f["name"] != ITEM}
+    said = {f["name"]: (f["size"], f"1220{f['sha256']}") for f in examined.record["files"] if f["name"] != ITEM}
     wanted = "Feature", f"{basin}-{revision.date}-{revision.path.name}", basin, str(revision.number)
-    if told != said or identity != wanted:
-        found.add(path, "does not say what the record says")
+    if assets != said or identity != wanted:
+        examined.add(path, "does not say what the record says")

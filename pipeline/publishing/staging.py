@@ -18,7 +18,7 @@ from pipeline.reading import LAYOUT_VERSION, archive_folder
 from pipeline.storage.files import make_folders, replace_file
 from pipeline.storage.json_text import from_json
 from pipeline.storage.locks import basin_lock, try_lock
-from pipeline.storage.places import in_store, place, sizes_in
+from pipeline.storage.paths import in_store, path_of, sizes_in
 from pipeline.storage.processes import is_running, lives, myself
 
 FOREIGN_S = 2 * 86400.0
@@ -45,12 +45,12 @@ class Work:
 
 def staging_folder(root: str | Path, basin: str) -> Path:
     """Return where the work of a basin is staged: on the archive's own file system, so that a rename is enough."""
-    return place(root) / ".staging" / basin
+    return path_of(root) / ".staging" / basin
 
 
 def is_begun(root: str | Path) -> bool:
     """Return whether there is an archive already."""
-    return (place(root) / "archive.json").exists()
+    return (path_of(root) / "archive.json").exists()
 
 
 def prepared(root: str | Path) -> Path:
@@ -168,8 +168,8 @@ def left_behind(root: str | Path, basin: str) -> dict[Path, str]:
 
     To be called under the basin's lock: a folder is made and claimed under it.
     """
-    if in_store(place(root)):
-        return notes_left(place(root), basin)
+    if in_store(path_of(root)):
+        return notes_left(path_of(root), basin)
     try:
         folders = sorted(staging_folder(root, basin).iterdir())
     except FileNotFoundError:

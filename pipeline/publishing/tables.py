@@ -27,8 +27,8 @@ def tidy(table: pd.DataFrame, columns: tuple[Column, ...], name: str) -> pd.Data
     wanted = [column.name for column in columns]
     missing, unknown = sorted(set(wanted) - set(table.columns)), sorted(set(table.columns) - set(wanted))
     if missing or unknown:
-        told = [f"lacks {', '.join(missing)}"] * bool(missing) + [f"has unknown {', '.join(unknown)}"] * bool(unknown)
-        raise ArchiveError(f"Table {name} {' and '.join(told)}. Its columns are {', '.join(wanted)}.")
+        faults = [f"lacks {', '.join(missing)}"] * bool(missing) + [f"has unknown {', '.join(unknown)}"] * bool(unknown)
+        raise ArchiveError(f"Table {name} {' and '.join(faults)}. Its columns are {', '.join(wanted)}.")
     tidied = {}
     for column in columns:
         try:
@@ -134,9 +134,9 @@ def add_up(totals: pd.DataFrame) -> pd.DataFrame:
             slack = (belongs.sum() + 1) * 0.5 * 10.0**-decimals + 1e-6 * abs(given)
             # Written so that a sum of nothing known, NaN, is refused too.
             if not abs(total - given) <= slack:
-                place = " ".join([row.level, *(str(getattr(row, k)) for k in key)])
+                row_name = " ".join([row.level, *(str(getattr(row, k)) for k in key)])
                 raise ArchiveError(
-                    f"Totals do not add up: {column} of {place} is {given}, its zone-bands make {total}."
+                    f"Totals do not add up: {column} of {row_name} is {given}, its zone-bands make {total}."
                 )
             summed.loc[row.Index, column] = total
     return summed

@@ -48,8 +48,8 @@ def bands_chart(bands: pd.DataFrame, units: Units) -> Markup:
             tag("rect", x=left, y=y + 3, width=max(middle - left, 0.0), height=step - 6, class_="bar"),
             _whisker_x(low, high, y + step / 2),
         ]
-    told = f"Volume by elevation band in {units.volume.label} with 10 to 90 % interval; the table holds the numbers"
-    return drawing(WIDTH, height, told, *parts)
+    title = f"Volume by elevation band in {units.volume.label} with 10 to 90 % interval; the table holds the numbers"
+    return drawing(WIDTH, height, title, *parts)
 
 
 @dataclass(frozen=True)
@@ -108,16 +108,16 @@ def profile_chart(profile: Profile, unit: Unit, elevation: Unit, title: str, *, 
         parts.append(tag("circle", cx=x, cy=y, r=2.6, class_="dot"))
     for ground, value, name, kind, used in profile.sites:
         if np.isfinite(value) and np.isfinite(ground):
-            told = f"{name}: {unit.text(value)} {unit.label} at {elevation.text(ground)} {elevation.label}"
-            parts.append(marker(at(value, ground), kind, told, used=used))
+            words = f"{name}: {unit.text(value)} {unit.label} at {elevation.text(ground)} {elevation.label}"
+            parts.append(marker(at(value, ground), kind, words, used=used))
     return drawing(WIDTH, height, title, *parts)
 
 
-def marker(at: tuple[float, float], kind: str, told: str, *, used: bool, size: float = 5.0) -> Markup:
+def marker(at: tuple[float, float], kind: str, words: str, *, used: bool, size: float = 5.0) -> Markup:
     """Return the sign of a site: a triangle for a course, a square for a station, a circle where it is not known."""
     x, y = at
     name = "site" if used else "site unused"
-    title = tag("title", told)
+    title = tag("title", words)
     if kind == "course":
         points = [(x, y - 1.2 * size), (x + 1.1 * size, y + 0.8 * size), (x - 1.1 * size, y + 0.8 * size)]
         return tag("path", title, d=path(points, closed=True), class_=f"{name} course")
@@ -133,13 +133,13 @@ def _spread(heights: np.ndarray, values: np.ndarray) -> list[tuple[float, float,
         return []
     edges = np.linspace(heights.min(), heights.max() + 1e-6, 25)
     slot = np.digitize(heights, edges)
-    found = []
+    spread = []
     for k in range(1, len(edges)):
         held = values[slot == k]
         if held.size >= 10:  # noqa: PLR2004  of fewer, a tenth is no cell
             low, high = np.percentile(held, (10, 90))
-            found.append(((edges[k - 1] + edges[k]) / 2, float(low), float(high)))
-    return found
+            spread.append(((edges[k - 1] + edges[k]) / 2, float(low), float(high)))
+    return spread
 
 
 @dataclass(frozen=True)
@@ -174,8 +174,8 @@ def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit
         if x >= left and x + 3 + MONTH_WIDTH <= WIDTH:
             parts.append(tag("text", MONTHS[start.month - 1], x=x + 3, y=foot + 15, class_="label"))
     for name, of_season in earlier.groupby("season", sort=True):
-        places = [across(d) for d in of_season["season_day"]], [up(unit.plain(v)) for v in of_season["volume_m3"]]
-        parts += _earlier_season(str(name), of_season["season_day"].to_numpy(), places)
+        curve = [across(d) for d in of_season["season_day"]], [up(unit.plain(v)) for v in of_season["volume_m3"]]
+        parts += _earlier_season(str(name), of_season["season_day"].to_numpy(), curve)
     volumes = tuple(
         [up(unit.plain(v)) for v in season[name]] for name in ("volume_p10_m3", "volume_m3", "volume_p90_m3")
     )
@@ -183,10 +183,10 @@ def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit
     parts += _degraded(season, marks.degraded, (across, up), unit)
     for date in marks.flights:
         x = across((date - begins).days)
-        told = tag("title", f"flight of {date}")
+        title = tag("title", f"flight of {date}")
         parts += [
             tag("path", d=f"M{x:.1f} {top - 4}V{foot}", class_="flight"),
-            tag("path", told, d=f"M{x:.1f} {top - 4}l-5 -9h10z", class_="flown"),
+            tag("path", title, d=f"M{x:.1f} {top - 4}l-5 -9h10z", class_="flown"),
         ]
     for date in marks.surveys:
         x = across((date - begins).days)
@@ -205,14 +205,14 @@ def _degraded(
         if why is None:
             continue
         x, y = across(row.season_day), up(unit.plain(row.volume_m3))
-        told = tag("title", f"{row.date.date()}: degraded{f', {why}' if why else ''}")
-        drawn.append(tag("path", told, d=f"M{x - 4.5:.1f} {y - 4.5:.1f}l9 9m0 -9l-9 9", class_="degraded"))
+        title = tag("title", f"{row.date.date()}: degraded{f', {why}' if why else ''}")
+        drawn.append(tag("path", title, d=f"M{x - 4.5:.1f} {y - 4.5:.1f}l9 9m0 -9l-9 9", class_="degraded"))
         if last is None or row.season_day - last > WORD_DAYS:
             # Below the interval, or above it where snow is little, so that the word lies on no line.
             below, above = (up(unit.plain(v)) for v in (row.volume_p10_m3, row.volume_p90_m3))
-            place = below + 14 if below + 16 < up.start else above - 5
+            height = below + 14 if below + 16 < up.start else above - 5
             middle = min(x, WIDTH - WORD_WIDTH / 2)
-            drawn.append(tag("text", "degraded", x=middle, y=place, class_="label ink middle"))
+            drawn.append(tag("text", "degraded", x=middle, y=height, class_="label ink middle"))
         last = row.season_day
     return drawn
 
@@ -221,16 +221,16 @@ WORD_DAYS, WORD_WIDTH = 21, 62
 """Days between degraded dates from which on the word is written again, and its width: nearer, words would lie over each other."""
 
 
-def _earlier_season(name: str, days: np.ndarray, places: tuple[list[float], list[float]]) -> list[Markup]:
+def _earlier_season(name: str, days: np.ndarray, curve: tuple[list[float], list[float]]) -> list[Markup]:
     """Return an earlier season as a thin line, a date by itself as a small dot."""
     drawn = []
     for part in _stretches(days):
-        points = list(zip(places[0][part], places[1][part], strict=True))
-        told = tag("title", name)
+        points = list(zip(curve[0][part], curve[1][part], strict=True))
+        title = tag("title", name)
         if len(points) == 1:
-            drawn.append(tag("circle", told, cx=points[0][0], cy=points[0][1], r=1.2, class_="earlier"))
+            drawn.append(tag("circle", title, cx=points[0][0], cy=points[0][1], r=1.2, class_="earlier"))
         else:
-            drawn.append(tag("path", told, d=path(points), class_="earlier"))
+            drawn.append(tag("path", title, d=path(points), class_="earlier"))
     return drawn
 
 
@@ -356,8 +356,8 @@ def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colour
 
 def _top(unit: Unit, *values: Iterable[float]) -> float:
     """Return the end of an axis from 0 in the page's unit: a little above the largest value, 1 where all are 0."""
-    found = np.array([value for some in values for value in some], float)
-    most = unit.plain(float(found[np.isfinite(found)].max(initial=0.0)))
+    finite = np.array([value for some in values for value in some], float)
+    most = unit.plain(float(finite[np.isfinite(finite)].max(initial=0.0)))
     return 1.05 * most if most > 0 else 1.0
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.inspection.compare import Comparison, Side, models_in_words
-from pipeline.publishing.changes import told_changes
+from pipeline.publishing.changes import changes_in_words
 from pipeline.report.cells import cells
 from pipeline.report.colours import LESS, MORE, WATER, diverging, sequential
 from pipeline.report.maps import Layer, Sheet
@@ -22,17 +22,19 @@ COMPARE_PAGE = "comparison.html"
 _LEVELS = {"basin": "Basin", "zone": "Zone", "band": "Band"}
 
 
-def compare_page(found: Comparison, basin: str, units: Units) -> bytes:
+def compare_page(comparison: Comparison, basin: str, units: Units) -> bytes:
     """Return the page of a comparison. Raises ArchiveError when one of the two cannot be read."""
-    one, other = (read_day(side.root, basin, side.revision.date, side.revision.number) for side in (found.a, found.b))
-    shared = swe_on(other.maps, found.a.root, basin, found.a.revision) if not found.no_map else None
+    one, other = (
+        read_day(side.root, basin, side.revision.date, side.revision.number) for side in (comparison.a, comparison.b)
+    )
+    shared = swe_on(other.maps, comparison.a.root, basin, comparison.a.revision) if not comparison.no_map else None
     content = {
-        "title": other.record["title"], "basin": basin, "u": units, "a": _side(found.a), "b": _side(found.b),
-        "maps": _maps((one, other), (found.a.name, found.b.name), shared, units),
-        "no_map": found.no_map or "the two have not each cell in common" if shared is None else "",
-        "totals": [_total(row, units, other.zone_names) for row in found.totals.to_dict("records") if row["level"] in _LEVELS],
-        "sites": found.sites.to_dict("records"), "changes": _changes(found), "models": models_in_words(found),
-        "files": found.files, "cells": _cells(other, shared, units),
+        "title": other.record["title"], "basin": basin, "u": units, "a": _side(comparison.a), "b": _side(comparison.b),
+        "maps": _maps((one, other), (comparison.a.name, comparison.b.name), shared, units),
+        "no_map": comparison.no_map or "the two have not each cell in common" if shared is None else "",
+        "totals": [_total(row, units, other.zone_names) for row in comparison.totals.to_dict("records") if row["level"] in _LEVELS],
+        "sites": comparison.sites.to_dict("records"), "changes": _changes(comparison), "models": models_in_words(comparison),
+        "files": comparison.files, "cells": _cells(other, shared, units),
     }  # fmt: skip
     return page("compare.html.j2", content)
 
@@ -92,9 +94,9 @@ def _total(row: dict[str, Any], units: Units, zone_names: dict[str, str]) -> dic
     }
 
 
-def _changes(found: Comparison) -> list[str]:
+def _changes(comparison: Comparison) -> list[str]:
     """Return what went into one and not into the other, a line each."""
-    return [line[:1].upper() + line[1:] for line in told_changes(found.changes)]
+    return [line[:1].upper() + line[1:] for line in changes_in_words(comparison.changes)]
 
 
 def _cells(day: PublishedDay, shared: np.ndarray | None, units: Units) -> dict[str, Any] | None:

@@ -14,10 +14,10 @@ from pipeline.reading import basin_row, withdrawals
 from pipeline.report import charts, day_tables
 from pipeline.report.cells import cells
 from pipeline.report.colours import ERROR, LESS, MORE, WATER, diverging, sequential
-from pipeline.report.maps import Layer, Place, Sheet
+from pipeline.report.maps import Layer, Sheet, SiteSign
 from pipeline.report.notices import decided, identity, lacking, later_runs
 from pipeline.report.pictures import legend
-from pipeline.report.published import Earlier, PublishedDay, Surroundings
+from pipeline.report.published import DaysAround, Earlier, PublishedDay
 from pipeline.report.templating import page
 from pipeline.report.units import Unit, Units, number, rounding_of_change
 from pipeline.report.words import COMMANDS, long_date, short_date
@@ -29,7 +29,7 @@ STALE_DAYS = 5
 """Where no site's value is younger, the page says so at its top: a station reports daily, and snow changes within days."""
 
 
-def day_page(day: PublishedDay, around: Surroundings, units: Units, before: Before | None) -> bytes:
+def day_page(day: PublishedDay, around: DaysAround, units: Units, before: Before | None) -> bytes:
     """Return the page of a revision; `before` is what readers had of the date before it, None for the first."""
     whole = day.whole
     maps, no_change_map = _maps(day, around.before, units)
@@ -113,7 +113,7 @@ def _stale(sites: pd.DataFrame) -> str:
     return ""
 
 
-def _rests_on(day: PublishedDay, around: Surroundings) -> str:
+def _rests_on(day: PublishedDay, around: DaysAround) -> str:
     """Return in one sentence what the day rests on and how old it is."""
     used = day.sites[day.sites["used"].astype(bool)]
     parts = [f"{len(used)} of {len(day.sites)} sites"]
@@ -172,25 +172,25 @@ def _outside(sites: pd.DataFrame) -> str:
     return f" {count} of them {'lies' if count == 1 else 'lie'} outside the basin." if count else ""
 
 
-def _places(day: PublishedDay, units: Units) -> list[Place]:
+def _site_signs(day: PublishedDay, units: Units) -> list[SiteSign]:
     """Return the sites as cells of the shown grid: a site stands in the cell whose square holds it."""
     maps = day.maps
-    found = []
+    signs = []
     for row in day_tables.sites(day):
         held = pd.notna(row["swe_mm"])
         said = f"{units.swe.text(row['swe_mm'], row['swe_se_mm'])} {units.swe.label}" if held else "no value"
-        found.append(
-            Place(
+        signs.append(
+            SiteSign(
                 (row["x"] - maps.x[0]) / maps.step_m + 0.5, (maps.y[0] - row["y"]) / maps.step_m + 0.5,
                 row["kind"], bool(row["used"]), f"{row['name'] or row['site_id']}: {said}",
             )
         )  # fmt: skip
-    return found
+    return signs
 
 
 def _maps(day: PublishedDay, before: Earlier | None, units: Units) -> tuple[dict[str, Any], str]:
     fields, unit = day.maps.fields, units.swe
-    sheet = Sheet(day.maps, _places(day, units), units.distance)
+    sheet = Sheet(day.maps, _site_signs(day, units), units.distance)
     date = short_date(day.date)
 
     def layer(title: str, caption: str, values: np.ndarray, colours: np.ndarray, *, centred: bool = False) -> Layer:
@@ -212,7 +212,7 @@ def _maps(day: PublishedDay, before: Earlier | None, units: Units) -> tuple[dict
     return drawn | {"change": sheet.draw(change)}, ""
 
 
-def _charts(day: PublishedDay, around: Surroundings, units: Units, budget: list[dict[str, Any]]) -> dict[str, Any]:
+def _charts(day: PublishedDay, around: DaysAround, units: Units, budget: list[dict[str, Any]]) -> dict[str, Any]:
     bands, fields, inside = day.level("band"), day.maps.fields, day.maps.inside
     middle = (bands["band_low_m"] + bands["band_high_m"]) / 2
     ground = fields["elevation"][inside]

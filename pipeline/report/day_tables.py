@@ -19,9 +19,9 @@ NAMED_SITES = 6
 
 def sites(day: PublishedDay) -> list[dict[str, Any]]:
     """Return the rows of `sites.csv` with name and kind, what was said less the estimate without the site, and per cent of normal."""
-    places = day.places.drop_duplicates("site_id")
+    names = day.site_names.drop_duplicates("site_id")
     known = {
-        site_id: (name, kind) for site_id, name, kind in places[["site_id", "name", "kind"]].itertuples(index=False)
+        site_id: (name, kind) for site_id, name, kind in names[["site_id", "name", "kind"]].itertuples(index=False)
     }
     normals = site_normals(day.normals)
     rows = []
@@ -56,10 +56,10 @@ def site_normals(normals: pd.DataFrame | None) -> dict[str, float] | None:
 
 def flights(record: dict[str, Any], units: Units) -> list[dict[str, Any]]:
     """Return the flights that the day knows of, newest first, each with its ground differences by site."""
-    found = []
+    rows = []
     for flight in sorted(record["models"].get("flights", []), key=lambda one: one["date"], reverse=True):
         ground = flight.get("by_site") or {}
-        found.append(
+        rows.append(
             {
                 "flight_id": flight["flight_id"],
                 "date_words": short_date(dt.date.fromisoformat(flight["date"])),
@@ -67,7 +67,7 @@ def flights(record: dict[str, Any], units: Units) -> list[dict[str, Any]]:
                 "sites": ground.get("sites_compared", []),
             }
         )
-    return found
+    return rows
 
 
 def _flight_words(flight: dict[str, Any], ground: dict[str, Any], units: Units) -> str:
@@ -75,14 +75,14 @@ def _flight_words(flight: dict[str, Any], ground: dict[str, Any], units: Units) 
     area = f"{units.area.text(flight['seen_area_km2'])} {units.area.label}"
     # Earlier versions told the whole area alone.
     share = flight.get("seen_of_basin")
-    told = [
+    sentences = [
         f"It saw {area}, ground around the basin included."
         if share is None
         else f"It saw {100 * share:.0f} % of the basin, {area} with the ground around it."
     ]
     if ground.get("offset_m") is not None:
         done = "taken off the flight" if ground.get("applied") else "left in it"
-        told.append(
+        sentences.append(
             f"Against {ground['sites']} {'site' if ground['sites'] == 1 else 'sites'} its depth differs by {depth.text(ground['offset_m'], signed=True)} {depth.label} (median, {done})"
             + (
                 f", scattering by {depth.text(ground['nmad_m'])} {depth.label} (NMAD)."
@@ -91,21 +91,21 @@ def _flight_words(flight: dict[str, Any], ground: dict[str, Any], units: Units) 
             )
         )
     else:
-        told.append("No site measured near its day, so nothing holds it against the ground.")
-    told.append(f"Standard error of its offset: {depth.text(flight['depth_bias_se_m'])} {depth.label}.")
+        sentences.append("No site measured near its day, so nothing holds it against the ground.")
+    sentences.append(f"Standard error of its offset: {depth.text(flight['depth_bias_se_m'])} {depth.label}.")
     if flight.get("registration"):
         placed = flight["registration"]
         east, north, up = (
-            spaced(placed[key], places, signed=True) for key, places in (("east_m", 1), ("north_m", 1), ("up_m", 2))
+            spaced(placed[key], decimals, signed=True) for key, decimals in (("east_m", 1), ("north_m", 1), ("up_m", 2))
         )
-        told.append(f"Registered on stable ground by {east} m east, {north} m north, {up} m up.")
+        sentences.append(f"Registered on stable ground by {east} m east, {north} m north, {up} m up.")
     if flight.get("stable_ground"):
         shown = flight["stable_ground"]
-        told.append(
+        sentences.append(
             f"On {shown['pixels']} pixels of stable ground its depth was {depth.text(shown['up_m'], signed=True)} {depth.label} "
             "(median); that was taken off."
         )
-    return " ".join(told)
+    return " ".join(sentences)
 
 
 def budget(record: dict[str, Any]) -> list[dict[str, Any]]:
@@ -121,22 +121,24 @@ def budget(record: dict[str, Any]) -> list[dict[str, Any]]:
 
 def skill(table: pd.DataFrame, units: Units) -> list[dict[str, Any]]:
     """Return the rows of `skill.csv`, coverages in per cent, each with the unit of its errors."""
-    told = table.assign(cover50_per_cent=100 * table["cover50"], cover90_per_cent=100 * table["cover90"])
-    return [row | {"unit": units.density if row["part"] == "density" else units.swe} for row in told.to_dict("records")]
+    shown = table.assign(cover50_per_cent=100 * table["cover50"], cover90_per_cent=100 * table["cover90"])
+    return [
+        row | {"unit": units.density if row["part"] == "density" else units.swe} for row in shown.to_dict("records")
+    ]
 
 
 def density_words(record: dict[str, Any]) -> str:
     """Return how density came to be, for the line beneath its chart."""
-    told = record["models"].get("density", {})
-    if "relation" not in told:
+    model = record["models"].get("density", {})
+    if "relation" not in model:
         return "Line: band means. Pale: eight cells of ten. Signs: what each site weighed last."
-    earlier = told.get("earlier_seasons", {"records": 0})
+    earlier = model.get("earlier_seasons", {"records": 0})
     # Days published before 2026-12 may hold visits that moved nothing: their share is 0.
     moves = earlier["records"] and (earlier.get("share", 1.0) or earlier.get("bias"))
     moved = f", moved by {earlier['records']} visits of earlier seasons" if moves else ""
     return (
-        f"Line: band means. Pale: eight cells of ten. Signs: what each site weighed last. From the relation of {told['relation']} "
-        f"({told.get('snow_class', '')} snow){moved}, brought to {told.get('records', 0)} weighings of the sites."
+        f"Line: band means. Pale: eight cells of ten. Signs: what each site weighed last. From the relation of {model['relation']} "
+        f"({model.get('snow_class', '')} snow){moved}, brought to {model.get('records', 0)} weighings of the sites."
     )
 
 
@@ -162,8 +164,8 @@ def findings(checks: pd.DataFrame) -> list[dict[str, Any]]:
     for (severity, table, rule, action), group in checks.fillna("").groupby(keys, sort=False):
         first = group.iloc[0]
         file = PurePosixPath(str(first["file"]).replace("\\", "/")).name
-        place = f"{file}, line {first['line']}" if first["line"] else file
-        evidence = f"{first['evidence']}{f' [{place}]' if place else ''}".strip()
+        line = f"{file}, line {first['line']}" if first["line"] else file
+        evidence = f"{first['evidence']}{f' [{line}]' if line else ''}".strip()
         more = f"First of {len(group)}: " if len(group) > 1 else ""
         rows.append(
             {
@@ -176,19 +178,19 @@ def findings(checks: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _where(group: pd.DataFrame) -> str:
     named = sorted(set(group["site_id"]) - {""})
-    places = ", ".join(named) if len(named) <= NAMED_SITES else f"{len(named)} sites"
+    sites = ", ".join(named) if len(named) <= NAMED_SITES else f"{len(named)} sites"
     first = min((time[:10] for time in group["start"] if time), default="")
     last = max((time[:10] for time in [*group["end"], *group["start"]] if time), default="")
     when = first if first == last else f"{first} to {last}"
-    return ", ".join(part for part in (places, when) if part)
+    return ", ".join(part for part in (sites, when) if part)
 
 
 def findings_words(checks: pd.DataFrame) -> str:
     """Return how many findings of each severity there are, in one sentence."""
     counts = checks["severity"].value_counts()
-    told = [f"{counts[name]} {name}{'s' if counts[name] != 1 else ''}" for name in SEVERITIES if name in counts]
+    counted = [f"{counts[name]} {name}{'s' if counts[name] != 1 else ''}" for name in SEVERITIES if name in counts]
     aside = int((checks["action"] == "set aside").sum())
-    return f"{', '.join(told)}; {aside} set aside."
+    return f"{', '.join(counted)}; {aside} set aside."
 
 
 def outlook(table: pd.DataFrame | None) -> dict[str, Any] | None:

@@ -20,14 +20,14 @@ MOST_MARGIN = 0.15
 
 
 @dataclass(frozen=True)
-class Place:
+class SiteSign:
     """A site on the maps: its cell (column, row, fractions allowed), kind, whether used, and what its sign says."""
 
     column: float
     row: float
     kind: str
     used: bool
-    told: str
+    words: str
 
 
 @dataclass(frozen=True)
@@ -65,13 +65,13 @@ class Map:
 class Sheet:
     """What the maps of a page have in common: relief, lines, window, sites, north and scale."""
 
-    def __init__(self, maps: Maps, places: list[Place], distance: Unit) -> None:
+    def __init__(self, maps: Maps, signs: list[SiteSign], distance: Unit) -> None:
         self.maps, self.distance = maps, distance
         self.light = shade(maps.fields["elevation"], maps.step_m)
         self.inner, self.outer = borders(maps.fields["zone"])
-        self.window = _window(maps.inside, places)
+        self.window = _window(maps.inside, signs)
         left, top, width, height = self.window
-        self.places = [p for p in places if left <= p.column <= left + width and top <= p.row <= top + height]
+        self.signs = [p for p in signs if left <= p.column <= left + width and top <= p.row <= top + height]
 
     def draw(self, layer: Layer) -> Map:
         """Return the map of a layer; cells without snow are drawn as bare ground, but on a map of change."""
@@ -90,7 +90,7 @@ class Sheet:
             tag("image", href=data, x=0, y=0, width=columns, height=rows, preserveAspectRatio="none"),
             tag("path", d=self.inner, class_="zones", stroke_width=round(stroke, 3)),
             tag("path", d=self.outer, class_="outline", stroke_width=round(2 * stroke, 3)),
-            *(marker((p.column, p.row), p.kind, p.told, used=p.used, size=size / 95) for p in self.places),
+            *(marker((p.column, p.row), p.kind, p.words, used=p.used, size=size / 95) for p in self.signs),
             _scale_bar(self.window, self.maps.step_m, self.distance),
             _north(self.window, self.maps.north_degrees),
             tag("rect", x=0, y=0, width=1, height=1, class_="here", stroke_width=round(3 * stroke, 3)),
@@ -104,14 +104,14 @@ _NO_SNOW = 3
 """`source` of a cell without snow (docs/archive.md)."""
 
 
-def _window(inside: np.ndarray, places: list[Place]) -> tuple[float, float, float, float]:
+def _window(inside: np.ndarray, signs: list[SiteSign]) -> tuple[float, float, float, float]:
     """Return left, top, width and height of what a map shows: the basin, and sites near it, with a rim."""
     rows, columns = (np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0))
     if rows.size == 0:
         return 0.0, 0.0, float(inside.shape[1]), float(inside.shape[0])
     left, right, top, foot = float(columns[0]), float(columns[-1] + 1), float(rows[0]), float(rows[-1] + 1)
     spare = MOST_MARGIN * max(right - left, foot - top)
-    near = [p for p in places if left - spare <= p.column <= right + spare and top - spare <= p.row <= foot + spare]
+    near = [p for p in signs if left - spare <= p.column <= right + spare and top - spare <= p.row <= foot + spare]
     left, right = min([left, *(p.column for p in near)]), max([right, *(p.column for p in near)])
     top, foot = min([top, *(p.row for p in near)]), max([foot, *(p.row for p in near)])
     rim = 0.035 * max(right - left, foot - top)
@@ -124,14 +124,14 @@ def _scale_bar(window: tuple[float, float, float, float], step_m: float, distanc
     size = max(width, height)
     whole = distance.plain(width * step_m)
     power = 10.0 ** math.floor(math.log10(whole / 4))
-    told = next(n * power for n in (5, 2, 1) if n * power <= whole / 4)
-    length = told / whole * width
+    round_length = next(n * power for n in (5, 2, 1) if n * power <= whole / 4)
+    length = round_length / whole * width
     x, y = left + 0.03 * size, top + height - 0.03 * size
     tall = 0.012 * size
     return tag(
         "g",
         tag("path", d=f"M{x:.2f} {y - tall:.2f}V{y:.2f}H{x + length:.2f}V{y - tall:.2f}", class_="stroke", stroke_width=round(size / 260, 3)),
-        tag("text", f"{tick_text(told)} {distance.label}", x=round(x + length + 0.012 * size, 2), y=round(y, 2), class_="furniture", font_size=round(0.032 * size, 2)),
+        tag("text", f"{tick_text(round_length)} {distance.label}", x=round(x + length + 0.012 * size, 2), y=round(y, 2), class_="furniture", font_size=round(0.032 * size, 2)),
     )  # fmt: skip
 
 

@@ -32,10 +32,10 @@ def lacking(record: dict[str, Any]) -> list[dict[str, Any]]:
         grouped.setdefault(loss.kin, []).append((loss, reason))
     # A file that is gone says more than each of its sites.
     ordered = sorted(grouped.values(), key=lambda group: not group[0][0].whole)
-    return [_told([loss for loss, _ in group], [reason for _, reason in group]) for group in ordered]
+    return [_line([loss for loss, _ in group], [reason for _, reason in group]) for group in ordered]
 
 
-def _told(losses: list[Loss], reasons: list[str]) -> dict[str, Any]:
+def _line(losses: list[Loss], reasons: list[str]) -> dict[str, Any]:
     first = losses[0]
     # A rule that has no words of its own is told by its finding.
     words = first.words if first.state else reasons[0]
@@ -51,20 +51,20 @@ def _told(losses: list[Loss], reasons: list[str]) -> dict[str, Any]:
 def later_runs(root: Path, basin: str, date: dt.date) -> list[dict[str, Any]]:
     """Return the runs after a date's current revision that were held back: revision, folder, when (UTC) and why."""
     folders = {revision.number: revision.path for revision in revisions(root, basin, date)}
-    found = []
+    runs = []
     for number, why in held_back(root, basin, date).items():
         try:
             made = load_record(folders[number])["made"][:16].replace("T", " ")
         except (ArchiveError, KeyError):
             made = "an unknown time"
-        found.append({"revision": number, "folder": folders[number].name, "made": made, "why": why})
-    return found
+        runs.append({"revision": number, "folder": folders[number].name, "made": made, "why": why})
+    return runs
 
 
 def decided(root: Path, basin: str, date: dt.date, number: int) -> str:
     """Return the reason for which a person made a date's revision current, the last one; empty where nobody did."""
     made = decisions(root, basin).made_current.get(date, [])
-    return next((one.reason for one in reversed(made) if one.revision == number and not one.kept), "")
+    return next((one.reason for one in reversed(made) if one.revision == number and not one.stayed), "")
 
 
 def identity(current: Revision, back: Iterable[int]) -> Markup:

@@ -29,10 +29,10 @@ from pipeline.reading import (
 )
 from pipeline.report.day_page import DAY_PAGE, SEASON_PAGE, Before, day_page
 from pipeline.report.notices import identity
-from pipeline.report.published import read_day, read_surroundings
+from pipeline.report.published import read_day, read_days_around
 from pipeline.report.season_page import season_page
 from pipeline.report.units import UNITS
-from pipeline.storage.failures import told
+from pipeline.storage.failures import explained
 from pipeline.storage.files import replace_file
 
 LEANING_DAYS = (1, 7)
@@ -56,10 +56,10 @@ def make_day_page(root: str | Path, basin: str, date: dt.date, units: str) -> Pa
     target = basin_folder(archive, basin) / date.isoformat() / DAY_PAGE
     # Asked before the first write, so that a date that is not held gets no folder.
     find_revision(archive, basin, date)
-    with told(f"Cannot make the page {target}"):
+    with explained(f"Cannot make the page {target}"):
         while True:
             day = read_day(archive, basin, date)
-            data = day_page(day, read_surroundings(day), UNITS[units], _before(archive, basin, day.revision))
+            data = day_page(day, read_days_around(day), UNITS[units], _before(archive, basin, day.revision))
             with staged(archive, basin) as work:
                 replace_file(target, data, work.folder)
             # Another revision may have been published meanwhile, and its page been put there before this one.
@@ -71,7 +71,7 @@ def make_season_page(root: str | Path, basin: str, units: str) -> Path:
     """Make the season page of a basin, put it in place, and return where it is. Raises ArchiveError."""
     archive = archive_folder(root)
     target = basin_folder(archive, basin) / SEASON_PAGE
-    with told(f"Cannot make the page {target}"):
+    with explained(f"Cannot make the page {target}"):
         data = season_page(archive, basin, UNITS[units])
         with staged(archive, basin) as work:
             replace_file(target, data, work.folder)
@@ -153,9 +153,9 @@ def _again(root: str | Path, basin: str, date: dt.date, units: str) -> None:
 
 
 def _line(name: str, trouble: Exception) -> str:
-    told_as = str(trouble) if isinstance(trouble, ArchiveError) else f"{type(trouble).__name__}: {trouble}"
+    words = str(trouble) if isinstance(trouble, ArchiveError) else f"{type(trouble).__name__}: {trouble}"
     logging.getLogger("snowtally").debug("%s", name, exc_info=trouble)
-    return " ".join(f"{name} could not be made: {told_as}".split())
+    return " ".join(f"{name} could not be made: {words}".split())
 
 
 def _before(root: Path, basin: str, revision: Revision) -> Before | None:
@@ -163,9 +163,9 @@ def _before(root: Path, basin: str, revision: Revision) -> Before | None:
     lower = [r for r in revisions(root, basin, revision.date) if r.number < revision.number]
     made = decisions(root, basin).made_current.get(revision.date, [])
     then = Decisions(made_current={revision.date: [one for one in made if one.newest < revision.number]})
-    found = current_of(lower, then, soundness_of(root, basin))
-    if found is None:
+    earlier = current_of(lower, then, soundness_of(root, basin))
+    if earlier is None:
         return None
     with suppress(ArchiveError, OSError, ValueError, IndexError):
-        return Before(found.number, basin_row(revision_totals(found.path)))
-    return Before(found.number, None)
+        return Before(earlier.number, basin_row(revision_totals(earlier.path)))
+    return Before(earlier.number, None)

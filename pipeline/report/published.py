@@ -33,7 +33,7 @@ from pipeline.reading import (
     standing,
 )
 from pipeline.storage.csv_text import with_originals
-from pipeline.storage.places import local_file, place
+from pipeline.storage.paths import local_file, path_of
 
 MOST_CELLS = 120_000
 """A page shows so many cells of the grid at most: more than a screen's map has dots, and the page stays under 3 MB."""
@@ -81,7 +81,7 @@ class Maps:
 class PublishedDay:
     """One revision as published: its record, its tables as in docs/archive.md (None where it has none), its zones by name.
 
-    `places` names each site and tells whether it is a course or a station, where the archive keeps the sites' rows.
+    `site_names` names each site and says whether it is a course or a station, where the archive keeps the sites' rows.
     """
 
     root: Path
@@ -96,7 +96,7 @@ class PublishedDay:
     outlook: pd.DataFrame | None
     zone_names: dict[str, str]
     maps: Maps
-    places: pd.DataFrame
+    site_names: pd.DataFrame
 
     @property
     def date(self) -> dt.date:
@@ -124,7 +124,7 @@ class Earlier:
 
 
 @dataclass(frozen=True)
-class Surroundings:
+class DaysAround:
     """The days around a day.
 
     Parameters
@@ -150,19 +150,19 @@ class Surroundings:
 
 def read_day(root: str | Path, basin: str, date: dt.date, number: int | None = None) -> PublishedDay:
     """Return a revision: the current one, or the one asked for. Raises ArchiveError."""
-    found = find_revision(root, basin, date, number)
-    maps, zone_names = _maps(root, basin, found)
-    record = load_record(found.path)
+    revision = find_revision(root, basin, date, number)
+    maps, zone_names = _maps(root, basin, revision)
+    record = load_record(revision.path)
     return PublishedDay(
-        place(root), basin, found, record, revision_totals(found.path),
-        sites=read_sites(root, basin, date, found.number),
-        checks=_table(found, "checks.csv", required=True), skill=_table(found, "skill.csv", required=True),
-        normals=_table(found, "normals.csv"), outlook=_table(found, "outlook.csv"),
-        zone_names=zone_names, maps=maps, places=_places(root, basin, record),
+        path_of(root), basin, revision, record, revision_totals(revision.path),
+        sites=read_sites(root, basin, date, revision.number),
+        checks=_table(revision, "checks.csv", required=True), skill=_table(revision, "skill.csv", required=True),
+        normals=_table(revision, "normals.csv"), outlook=_table(revision, "outlook.csv"),
+        zone_names=zone_names, maps=maps, site_names=_site_names(root, basin, record),
     )  # fmt: skip
 
 
-def read_surroundings(day: PublishedDay) -> Surroundings:
+def read_days_around(day: PublishedDay) -> DaysAround:
     """Return the days around a day that the archive holds, none after it."""
     whole = with_seasons(read_totals(day.root, day.basin, end=day.date), start_of(day.record))
     whole = whole[whole["level"] == "basin"]
@@ -174,9 +174,9 @@ def read_surroundings(day: PublishedDay) -> Surroundings:
     yesterday, week = day.date - dt.timedelta(days=1), day.date - dt.timedelta(days=7)
     near = sorted(date for date in held if 0 < (day.date - date).days <= MAP_BEFORE_DAYS)
     before = week if week in held else near[-1] if near else None
-    found = {date: _earlier(day, date) for date in {yesterday, week, before} - {None}}
-    return Surroundings(
-        found.get(yesterday), found.get(week), found.get(before) if before else None,
+    days = {date: _earlier(day, date) for date in {yesterday, week, before} - {None}}
+    return DaysAround(
+        days.get(yesterday), days.get(week), days.get(before) if before else None,
         season, earlier[np.array(same_day, bool)].reset_index(drop=True), earlier, _survey_dates(day),
         {date: words for date, words in degraded_dates(day.root, day.basin).items() if date in held},
     )  # fmt: skip
@@ -185,8 +185,8 @@ def read_surroundings(day: PublishedDay) -> Surroundings:
 def degraded_dates(root: str | Path, basin: str) -> dict[dt.date, str]:
     """Return the dates whose current revision is degraded, each with what it lacks in words (empty where the index has none)."""
     rows = [row for row in read_index(root, basin).to_pylist() if row["current"] and row["degraded"]]
-    told = {row["date"]: Soundness.of(row).losses or () for row in rows}
-    return {date: "; ".join(dict.fromkeys(loss.words for loss in losses)) for date, losses in told.items()}
+    lacking = {row["date"]: Soundness.of(row).losses or () for row in rows}
+    return {date: "; ".join(dict.fromkeys(loss.words for loss in losses)) for date, losses in lacking.items()}
 
 
 def start_of(record: dict[str, Any]) -> str:
@@ -210,9 +210,9 @@ def _same_day(date: pd.Timestamp, wanted: dt.date) -> bool:
     return (date.month, date.day) == (wanted.month, day)
 
 
-def _table(found: Revision, name: str, *, required: bool = False) -> pd.DataFrame | None:
+def _table(revision: Revision, name: str, *, required: bool = False) -> pd.DataFrame | None:
     """Return a table of a revision, texts as they are; None where it has none."""
-    path = found.path / name
+    path = revision.path / name
     if not required and not path.exists():
         return None
     try:
@@ -232,8 +232,8 @@ _TEXTS = (
 )  # fmt: skip
 
 
-def _maps(root: str | Path, basin: str, found: Revision) -> tuple[Maps, dict[str, str]]:
-    with open_day(root, basin, found.date, found.number) as day:
+def _maps(root: str | Path, basin: str, revision: Revision) -> tuple[Maps, dict[str, str]]:
+    with open_day(root, basin, revision.date, revision.number) as day:
         height, width = day.sizes["y"], day.sizes["x"]
         stride = int(np.ceil(np.sqrt(max(height * width / MOST_CELLS, 1.0))))
         # The middle cell of each block, so that a shown value is that of a cell of the archive.
@@ -267,14 +267,14 @@ def _north(day: Any) -> float:  # noqa: ANN401  a Dataset; xarray is not importe
     return -float(np.degrees(np.arctan2(east, north)))
 
 
-def _places(root: str | Path, basin: str, record: dict[str, Any]) -> pd.DataFrame:
+def _site_names(root: str | Path, basin: str, record: dict[str, Any]) -> pd.DataFrame:
     """Return site_id, name and kind of the sites, none where their rows are not kept."""
-    rows = _kept(root, basin, record, "sites")
+    rows = _archived_rows(root, basin, record, "sites")
     return rows.reindex(columns=["site_id", "name", "kind"]).fillna("").astype(str)
 
 
 def _survey_dates(day: PublishedDay) -> list[dt.date]:
-    rows = _kept(day.root, day.basin, day.record, "courses")
+    rows = _archived_rows(day.root, day.basin, day.record, "courses")
     if "date" not in rows:
         return []
     dates = {date.date() for date in pd.to_datetime(rows["date"], errors="coerce").dropna()}
@@ -282,7 +282,7 @@ def _survey_dates(day: PublishedDay) -> list[dt.date]:
     return sorted(date for date in dates if date <= day.date and season_name(date, start_of(day.record)) == name)
 
 
-def _kept(root: str | Path, basin: str, record: dict[str, Any], name: str) -> pd.DataFrame:
+def _archived_rows(root: str | Path, basin: str, record: dict[str, Any], name: str) -> pd.DataFrame:
     """Return the rows of a table that a day used, an empty table where the archive no longer keeps them."""
     if name in record["kept_inputs"]:
         with suppress(ArchiveError):
@@ -291,17 +291,19 @@ def _kept(root: str | Path, basin: str, record: dict[str, Any], name: str) -> pd
 
 
 def _earlier(day: PublishedDay, date: dt.date) -> Earlier | None:
-    found = standing(day.root, day.basin, date)
+    revision = standing(day.root, day.basin, date)
     return (
         None
-        if found is None
-        else Earlier(date, found.number, revision_totals(found.path), swe_on(day.maps, day.root, day.basin, found))
+        if revision is None
+        else Earlier(
+            date, revision.number, revision_totals(revision.path), swe_on(day.maps, day.root, day.basin, revision)
+        )
     )
 
 
-def swe_on(maps: Maps, root: str | Path, basin: str, found: Revision) -> np.ndarray | None:
+def swe_on(maps: Maps, root: str | Path, basin: str, revision: Revision) -> np.ndarray | None:
     """Return another revision's SWE (mm) in the shown cells of `maps`, None where its grid does not hold each of them."""
-    with open_day(root, basin, found.date, found.number) as other:
+    with open_day(root, basin, revision.date, revision.number) as other:
         same = (
             float(other["crs"].attrs["GeoTransform"].split()[1]) == maps.cell_m
             and other["crs"].attrs["spatial_ref"] == maps.crs

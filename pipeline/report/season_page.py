@@ -21,7 +21,7 @@ from pipeline.report.published import degraded_dates, start_of, with_seasons
 from pipeline.report.templating import page
 from pipeline.report.units import Units
 from pipeline.report.words import MONTHS, long_date
-from pipeline.storage.places import place
+from pipeline.storage.paths import path_of
 
 EARLIER_SEASONS = 30
 """Thin lines of a chart; more are a felt."""
@@ -33,7 +33,7 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
     if days.empty:
         return page("season.html.j2", {"title": basin, "basin": basin, "u": units, "newest": None, "seasons": []})
     newest = days["date"].iloc[-1].date()
-    record = _newest_record([place(path) for path in days["path"]])
+    record = _newest_record([path_of(path) for path in days["path"]])
     totals = with_seasons(read_totals(root, basin), start_of(record))
     whole = totals[totals["level"] == "basin"].sort_values("date", kind="stable")
     names = sorted(whole["season"].unique(), reverse=True)
@@ -92,5 +92,5 @@ def _calendar(name: str, whole: pd.DataFrame, degraded: Mapping[dt.date, str], u
 def _cell(date: dt.date, row: Any, degraded: bool, units: Units) -> dict[str, Any]:  # noqa: ANN401  a row of itertuples
     if row is None:
         return {"day": date.day, "href": None}
-    told = f"{date}: {units.volume.text(row.volume_m3, row.volume_se_m3)} {units.volume.label}{', degraded' if degraded else ''}"
-    return {"day": date.day, "href": f"{date}/report.html", "told": told, "degraded": degraded}
+    words = f"{date}: {units.volume.text(row.volume_m3, row.volume_se_m3)} {units.volume.label}{', degraded' if degraded else ''}"
+    return {"day": date.day, "href": f"{date}/report.html", "words": words, "degraded": degraded}

@@ -19,7 +19,7 @@ def tag(name: str, *inside: object, **attributes: object) -> Markup:
     '<text x="1.2" class="label">a &lt; b</text>'
     """
     said = "".join(
-        f' {key.rstrip("_").replace("_", "-")}="{escape(_told(value))}"' for key, value in attributes.items()
+        f' {key.rstrip("_").replace("_", "-")}="{escape(_as_text(value))}"' for key, value in attributes.items()
     )
     return Markup(f"<{name}{said}>{''.join(escape(part) for part in inside)}</{name}>")  # noqa: S704  each part is escaped above
 
@@ -31,8 +31,8 @@ def join(parts: Iterable[Markup]) -> Markup:
 
 def path(points: Iterable[tuple[float, float]], *, closed: bool = False) -> str:
     """Return the `d` of a line through points."""
-    told = "L".join(f"{_told(float(x))} {_told(float(y))}" for x, y in points)
-    return f"M{told}{'Z' if closed else ''}" if told else ""
+    joined = "L".join(f"{_as_text(float(x))} {_as_text(float(y))}" for x, y in points)
+    return f"M{joined}{'Z' if closed else ''}" if joined else ""
 
 
 def drawing(width: float, height: float, title: str, *inside: object) -> Markup:
@@ -40,7 +40,7 @@ def drawing(width: float, height: float, title: str, *inside: object) -> Markup:
     return tag(
         "svg",
         *inside,
-        viewBox=f"0 0 {_told(float(width))} {_told(float(height))}",
+        viewBox=f"0 0 {_as_text(float(width))} {_as_text(float(height))}",
         role="img",
         aria_label=title,
         class_="chart",
@@ -56,14 +56,14 @@ def ticks(low: float, high: float, most: int = 6) -> list[float]:
     if not high > low:
         return [low]
     power = 10.0 ** math.floor(math.log10((high - low) / most))
-    found: list[float] = []
+    marks: list[float] = []
     for times in (1, 2, 5, 10, 20):
         step = times * power
         first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
-        found = [round(k * step, 12) + 0.0 for k in range(first, last + 1)]
-        if len(found) <= most:
+        marks = [round(k * step, 12) + 0.0 for k in range(first, last + 1)]
+        if len(marks) <= most:
             break
-    return found
+    return marks
 
 
 def tick_text(value: float) -> str:
@@ -72,8 +72,8 @@ def tick_text(value: float) -> str:
     >>> ascii([tick_text(150000.0), tick_text(0.2), tick_text(-5.0)])
     "['150\\u202f000', '0.2', '\\u22125']"
     """
-    told = f"{abs(value):,.10f}".rstrip("0").rstrip(".").replace(",", "\u202f")
-    return ("\u2212" if value < 0 else "") + told
+    digits = f"{abs(value):,.10f}".rstrip("0").rstrip(".").replace(",", "\u202f")
+    return ("\u2212" if value < 0 else "") + digits
 
 
 @dataclass(frozen=True)
@@ -93,16 +93,16 @@ class Scale:
 
 def month_starts(first: dt.date, last: dt.date) -> list[dt.date]:
     """Return the first days of the months that lie from `first` to `last`."""
-    found = []
+    starts = []
     year, month = first.year, first.month
     while dt.date(year, month, 1) <= last:
         if dt.date(year, month, 1) >= first:
-            found.append(dt.date(year, month, 1))
+            starts.append(dt.date(year, month, 1))
         year, month = (year + 1, 1) if month == 12 else (year, month + 1)  # noqa: PLR2004  December
-    return found
+    return starts
 
 
-def _told(value: object) -> str:
+def _as_text(value: object) -> str:
     if isinstance(value, float):
         return f"{value:.1f}".removesuffix(".0")
     return str(value)

@@ -20,9 +20,9 @@ _FOLDER = Path(__file__).parent / "templates"
 def page(template: str, content: dict[str, Any]) -> bytes:
     """Return a page as UTF-8. A name that the template asks for and `content` lacks raises jinja2's UndefinedError."""
     css, js, digest = _assets()
-    told = _environment().get_template(template).render(content, css=css, js=js, script_hash=digest, cautions=CAUTIONS)
+    text = _environment().get_template(template).render(content, css=css, js=js, script_hash=digest, cautions=CAUTIONS)
     # Empty lines left by the templates' own lines.
-    return ("\n".join(line.rstrip() for line in told.splitlines() if line.strip()) + "\n").encode("utf-8")
+    return ("\n".join(line.rstrip() for line in text.splitlines() if line.strip()) + "\n").encode("utf-8")
 
 
 @cache

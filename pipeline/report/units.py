@@ -127,9 +127,9 @@ def spaced(value: float, decimals: int, *, signed: bool = False) -> str:
     "['1\\u202f234\\u202f600', '0.0', '+0.3']"
     """
     rounded = round(value, decimals) + 0.0
-    told = f"{abs(rounded):,.{max(decimals, 0)}f}".replace(",", THIN_SPACE)
+    digits = f"{abs(rounded):,.{max(decimals, 0)}f}".replace(",", THIN_SPACE)
     sign = MINUS if rounded < 0 else "+" if signed and rounded > 0 else ""
-    return sign + told
+    return sign + digits
 
 
 def rounding_of_change(shared: float, apart: float) -> float:

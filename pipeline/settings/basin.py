@@ -39,7 +39,7 @@ from pipeline.settings.blocks import (
 from pipeline.settings.operations import Operations
 from pipeline.settings.yaml_file import in_words, read_yaml
 from pipeline.stations.limits import StationLimits
-from pipeline.storage.places import cache_folder, in_store, named_place, outside_archives
+from pipeline.storage.paths import cache_folder, in_store, named_path, outside_archives
 
 NOT_OF_THE_DAY = ("archive", "dask", "plan", "report")
 """Settings that do not decide what a day's estimate is: where it is made and kept, what is told besides."""
@@ -102,7 +102,7 @@ class Settings(Block):
     @property
     def archive_root(self) -> Path:
         """Where the archive is: a folder, or a place in an object store."""
-        return named_place(self.archive, self._file.parent)
+        return named_path(self.archive, self._file.parent)
 
     def season_start(self, date: dt.date) -> dt.date:
         """Return the first day of the snow season that holds `date`."""

@@ -12,7 +12,7 @@ from collections.abc import Callable
 import pandas as pd
 
 _RUN = re.compile(r"'*[=+\-@\t\r]")
-_KEPT_FROM_RUNNING = re.compile(r"'+[=+\-@\t\r]")
+_NEUTRAL = re.compile(r"'+[=+\-@\t\r]")
 
 
 def neutral(text: str) -> str:
@@ -30,7 +30,7 @@ def original(text: str) -> str:
     >>> all(original(neutral(text)) == text for text in ("=1", "'=1", "''@x", "-3", "'a'", "a", ""))
     True
     """
-    return text[1:] if _KEPT_FROM_RUNNING.match(text) else text
+    return text[1:] if _NEUTRAL.match(text) else text
 
 
 def with_originals(table: pd.DataFrame) -> pd.DataFrame:

@@ -23,7 +23,7 @@ _KNOWN = {
 
 
 @contextmanager
-def told(what: str) -> Iterator[None]:
+def explained(what: str) -> Iterator[None]:
     """Turn an OSError in the block into an ArchiveError that begins with `what`."""
     try:
         yield

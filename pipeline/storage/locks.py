@@ -11,7 +11,7 @@ from pathlib import Path
 
 from pipeline.model.problems import ArchiveError
 from pipeline.storage.files import NOT_SUPPORTED, make_folders
-from pipeline.storage.places import in_store
+from pipeline.storage.paths import in_store
 
 try:
     import fcntl

@@ -20,7 +20,7 @@ from pipeline.inspection.compare import compare, find_side
 from pipeline.inspection.status import status
 from pipeline.inspection.verify import verify
 from pipeline.model.problems import ArchiveError
-from pipeline.publishing.archived_inputs import read_kept
+from pipeline.publishing.archived_inputs import read_archived
 from pipeline.publishing.publish import left_as_it_is, publish, rebuild_derived, withdraw
 from pipeline.report.pages import make_day_page
 
@@ -62,7 +62,7 @@ def test_an_old_archive_is_sound_once_what_is_derived_has_its_new_columns(old):
 
 def test_rows_kept_by_an_old_version_are_read(old):
     kept = reading.read_record(old, "larkmoor", "2031-03-05")["kept_inputs"]
-    rows, _ = read_kept(old, "larkmoor", kept)
+    rows, _ = read_archived(old, "larkmoor", kept)
     assert rows["courses"]["swe_mm"].iloc[0] == 310.5
 
 

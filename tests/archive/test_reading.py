@@ -204,7 +204,7 @@ def test_reading_brings_in_no_model_no_scheduler_and_no_raster_library():
         "pipeline.storage.json_text",
         "pipeline.storage.parquet",
         "pipeline.storage.cache",
-        "pipeline.storage.places",
+        "pipeline.storage.paths",
         "pipeline.model.problems",
         "pipeline.model.variables",
     }

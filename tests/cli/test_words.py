@@ -7,7 +7,7 @@ from rich.text import Text
 from pipeline.cli.base import print_tables
 from pipeline.cli.printing_archive import changes_text
 from pipeline.cli.values import figure, label, volume
-from pipeline.publishing.changes import told_changes
+from pipeline.publishing.changes import changes_in_words
 from pipeline.report.units import METRIC, US
 
 WORDS = ["Larkmoor [/upper]", "[upper]", "[bold]x[/bold]", "a [b", ":snowflake:", "[link=x]", "\\[x]"]
@@ -59,7 +59,7 @@ CHANGES = {
 
 
 def test_what_changed_is_told_in_the_same_words_everywhere():
-    lines = told_changes(CHANGES)
+    lines = changes_in_words(CHANGES)
     assert lines == [
         "setting grid.cell_m: 100 to 50", "code: 0.1.0 to 0.2.0", "courses: 2 came, 1 changed (LC01)", "weather: 3 went",
         "stations: 6 came (6 sites)", "grid cover came", "grid terrain changed", "normals: no longer kept on both sides",

@@ -21,7 +21,7 @@ from pipeline.cli.printing_archive import verify_tables
 from pipeline.inspection import verify as verify_module
 from pipeline.inspection.status import status
 from pipeline.inspection.verify import verify
-from pipeline.publishing.archived_inputs import keep_inputs
+from pipeline.publishing.archived_inputs import archive_inputs
 from pipeline.publishing.publish import publish, rebuild_derived, withdraw
 from pipeline.publishing.staging import staged
 from pipeline.reading import list_days
@@ -38,9 +38,9 @@ def sound(tmp_path_factory):
     cover = np.random.default_rng(7).random((90, 90))
     axis = 50.0 + 100.0 * np.arange(90)
     grids = {"cover": xr.Dataset({"cover": (("y", "x"), cover)}, {"y": axis, "x": axis}, {"crs": "EPSG:32625"})}
-    kept = keep_inputs(root, "larkmoor", rows, grids)
+    kept = archive_inputs(root, "larkmoor", rows, grids)
     for number, date in enumerate(("2031-03-01", "2031-03-01", "2031-03-05")):
-        how = make_provenance(f"{number:064d}", kept=kept)
+        how = make_provenance(f"{number:064d}", archived=kept)
         publish(root, made_day(date, height=8, width=9, extra_mm=number), how)
     withdraw(root, "larkmoor", dt.date(2031, 3, 1), 2, "wrong tare")
     return root
@@ -171,8 +171,8 @@ def stop_after(stage: str, act):
 @pytest.mark.parametrize("date", ["2031-03-05", "2031-03-08"])
 def test_a_night_published_meanwhile_is_no_trouble(mine, provenance, stage, date):
     def night():
-        kept = keep_inputs(mine, "larkmoor", {"sites": pd.DataFrame({"site_id": ["new"], "swe_mm": [2.5]})}, {})
-        publish(mine, made_day(date, height=8, width=9, extra_mm=7), provenance("7" * 64, kept=kept))
+        kept = archive_inputs(mine, "larkmoor", {"sites": pd.DataFrame({"site_id": ["new"], "swe_mm": [2.5]})}, {})
+        publish(mine, made_day(date, height=8, width=9, extra_mm=7), provenance("7" * 64, archived=kept))
 
     found = verify(mine, "larkmoor", stop_after(stage, night))
     assert (found.troubles, found.not_judged, found.revisions) == ([], [], 4)
@@ -195,7 +195,7 @@ def test_a_withdrawal_meanwhile_is_no_trouble(mine, monkeypatch):
 
 def test_inputs_that_no_revision_names_are_left_over_and_no_trouble(mine):
     rows = {"sites": pd.DataFrame({"site_id": ["new"], "swe_mm": [2.5]})}
-    keep_inputs(mine, "larkmoor", rows, {})
+    archive_inputs(mine, "larkmoor", rows, {})
     found = verify(mine, "larkmoor", lambda _: None)
     assert found.troubles == found.not_judged == []
     assert sorted(path.rsplit(".", 1)[1] for path in found.leftovers) == ["gz", "json"]

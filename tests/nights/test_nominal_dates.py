@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 from made_basin import snowtally
 
-from pipeline.publishing.archived_inputs import read_kept
+from pipeline.publishing.archived_inputs import read_archived
 
 
 def test_a_survey_counts_on_its_true_day_and_keeps_its_nominal_one(basin):
@@ -36,6 +36,6 @@ def test_a_survey_counts_on_its_true_day_and_keeps_its_nominal_one(basin):
     assert not before.loc["S0", "used"]
     record = json.loads((Path(true_day) / "record.json").read_text())
     kept = {"courses": record["kept_inputs"]["courses"]}
-    rows = read_kept(basin / "kept", "made", kept)[0]["courses"].query("site_id == 'S0'")
+    rows = read_archived(basin / "kept", "made", kept)[0]["courses"].query("site_id == 'S0'")
     assert set(rows["date"].astype(str).str[:10]) == {"2031-03-05"}
     assert set(rows["nominal_date"].astype(str).str[:10]) == {"2031-03-08"}

@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 
 from pipeline.model.problems import ArchiveError
 from pipeline.publishing import archived_rows as kept_rows_module
-from pipeline.publishing.archived_grids import as_kept, grids_sha256, read_grids
-from pipeline.publishing.archived_inputs import inputs_folder, keep_inputs, read_kept
+from pipeline.publishing.archived_grids import as_archived, grids_sha256, read_grids
+from pipeline.publishing.archived_inputs import archive_inputs, inputs_folder, read_archived
 from pipeline.publishing.archived_rows import read_rows, rows_sha256
 
 
@@ -99,23 +99,23 @@ def test_any_change_of_values_or_place_changes_a_grids_hash(change):
 
 def test_inputs_are_kept_once_each_and_a_growing_table_adds_only_its_last_month(tmp_path):
     folder = tmp_path / "larkmoor" / "inputs"
-    first = keep_inputs(tmp_path, "larkmoor", {"stations": stations(30)}, {"flight LF-1": depth()})
+    first = archive_inputs(tmp_path, "larkmoor", {"stations": stations(30)}, {"flight LF-1": depth()})
     names = {path.name for path in folder.iterdir()}
     # January, February, the table that lists them, and the grid.
     assert sorted(name.split(".", 1)[1] for name in names) == ["csv.gz", "csv.gz", "json", "nc"]
     times = {path.name: path.stat().st_mtime_ns for path in folder.iterdir()}
-    assert keep_inputs(tmp_path, "larkmoor", {"stations": stations(30)}, {"again": depth()}) == {
+    assert archive_inputs(tmp_path, "larkmoor", {"stations": stations(30)}, {"again": depth()}) == {
         "stations": first["stations"], "again": first["flight LF-1"],
     }  # fmt: skip
     assert {path.name: path.stat().st_mtime_ns for path in folder.iterdir()} == times
-    second = keep_inputs(tmp_path, "larkmoor", {"stations": stations(31)}, {})
+    second = archive_inputs(tmp_path, "larkmoor", {"stations": stations(31)}, {})
     assert second["stations"] != first["stations"]
     assert sorted(p.name.split(".", 1)[1] for p in folder.iterdir() if p.name not in names) == ["csv.gz", "json"]
     assert list((tmp_path / ".staging" / "larkmoor").iterdir()) == []
 
 
 def test_kept_files_are_named_for_their_content(tmp_path):
-    kept = keep_inputs(tmp_path, "larkmoor", {"stations": stations(60)}, {})
+    kept = archive_inputs(tmp_path, "larkmoor", {"stations": stations(60)}, {})
     folder = tmp_path / "larkmoor" / "inputs"
     months = json.loads((folder / f"{kept['stations']}.json").read_text("utf-8"))["months"]
     unpacked = [gzip.decompress((folder / f"{month}.csv.gz").read_bytes()) for month in months]
@@ -126,7 +126,7 @@ def test_kept_files_are_named_for_their_content(tmp_path):
 
 def test_kept_rows_come_back(tmp_path):
     rows = stations(60)
-    kept = keep_inputs(tmp_path, "larkmoor", {"stations": rows}, {})
+    kept = archive_inputs(tmp_path, "larkmoor", {"stations": rows}, {})
     back = read_rows(inputs_folder(tmp_path, "larkmoor"), kept["stations"])
     pd.testing.assert_frame_equal(back, rows, check_dtype=False)
 
@@ -138,8 +138,8 @@ def test_kept_rows_come_back_with_their_types(tmp_path):
         "time": pd.to_datetime(["2031-03-01T12:00:00.5", None, "2031-03-02T00:00:00.0"]), "remark": ['two\nlines, "x"', "", "-"],
         "since": pd.to_datetime([None, None, None]).astype("datetime64[s]"),
     })  # fmt: skip
-    sha256 = keep_inputs(tmp_path, "larkmoor", {"a": rows}, {})["a"]
-    back = read_kept(tmp_path, "larkmoor", {"a": sha256})[0]["a"]
+    sha256 = archive_inputs(tmp_path, "larkmoor", {"a": rows}, {})["a"]
+    back = read_archived(tmp_path, "larkmoor", {"a": sha256})[0]["a"]
     expected = rows.iloc[[1, 0, 2]].reset_index(drop=True)
     pd.testing.assert_frame_equal(back, expected.astype({"time": "datetime64[us]", "since": "datetime64[us]"}))
     assert rows_sha256(back) == sha256
@@ -151,7 +151,7 @@ def test_kept_rows_come_back_with_their_types(tmp_path):
 def test_what_comes_back_has_the_same_hash(tmp_path_factory, rows):
     root = tmp_path_factory.mktemp("kept")
     table = pd.DataFrame(rows, columns=["site_id", "swe_mm", "n", "used"]).astype({"site_id": "str", "swe_mm": float})
-    sha256 = keep_inputs(root, "larkmoor", {"a": table}, {})["a"]
+    sha256 = archive_inputs(root, "larkmoor", {"a": table}, {})["a"]
     assert rows_sha256(read_rows(inputs_folder(root, "larkmoor"), sha256)) == sha256
 
 
@@ -159,7 +159,7 @@ def test_what_comes_back_has_the_same_hash(tmp_path_factory, rows):
     "change", [("string", "double"), ("double", "string"), ("date32[day]", "strang"), ('"rows": 6', '"rows": 7')]
 )
 def test_a_listing_that_does_not_fit_its_rows_is_refused(tmp_path, change):
-    sha256 = keep_inputs(tmp_path, "larkmoor", {"stations": stations(3)}, {})["stations"]
+    sha256 = archive_inputs(tmp_path, "larkmoor", {"stations": stations(3)}, {})["stations"]
     path = inputs_folder(tmp_path, "larkmoor") / f"{sha256}.json"
     assert change[0] in path.read_text("utf-8")
     path.write_text(path.read_text("utf-8").replace(*change, 1), "utf-8")
@@ -169,7 +169,7 @@ def test_a_listing_that_does_not_fit_its_rows_is_refused(tmp_path, change):
 
 @pytest.mark.parametrize("ending", [".json", ".csv.gz"])
 def test_a_pipe_in_place_of_kept_rows_is_not_waited_for(tmp_path, ending):
-    kept = keep_inputs(tmp_path, "larkmoor", {"stations": stations(3)}, {})
+    kept = archive_inputs(tmp_path, "larkmoor", {"stations": stations(3)}, {})
     for path in inputs_folder(tmp_path, "larkmoor").glob(f"*{ending}"):
         path.unlink()
         os.mkfifo(path)
@@ -178,7 +178,7 @@ def test_a_pipe_in_place_of_kept_rows_is_not_waited_for(tmp_path, ending):
 
 
 def test_kept_rows_that_were_changed_are_refused(tmp_path):
-    sha256 = keep_inputs(tmp_path, "larkmoor", {"stations": stations(3)}, {})["stations"]
+    sha256 = archive_inputs(tmp_path, "larkmoor", {"stations": stations(3)}, {})["stations"]
     path = next((tmp_path / "larkmoor" / "inputs").glob("*.csv.gz"))
     path.write_bytes(gzip.compress(gzip.decompress(path.read_bytes()).replace(b"0.1", b"0.2")))
     with pytest.raises(ArchiveError, match="is not what its name says"):
@@ -191,7 +191,7 @@ def test_kept_rows_that_were_changed_are_refused(tmp_path):
 def test_months_are_told_apart_in_dates_times_and_text(tmp_path, kind):
     dates = pd.Series(pd.to_datetime(["2031-03-01", "2030-12-31", None, "2031-03-02"]))
     told = {"text": dates.dt.strftime("%Y-%m-%d"), "date": dates.dt.date, "time": dates.dt.tz_localize("UTC")}[kind]
-    kept = keep_inputs(
+    kept = archive_inputs(
         tmp_path, "larkmoor", {"a": pd.DataFrame({"n": [1, 2, 3, 4], "time" if kind == "time" else "date": told})}, {}
     )
     assert read_rows(inputs_folder(tmp_path, "larkmoor"), kept["a"])["n"].tolist() == [3, 2, 1, 4]
@@ -199,7 +199,7 @@ def test_months_are_told_apart_in_dates_times_and_text(tmp_path, kind):
 
 
 def test_kept_grids_open_as_netcdf_with_the_same_hash(tmp_path):
-    sha256 = keep_inputs(tmp_path, "larkmoor", {}, {"flight LF-1": depth()})["flight LF-1"]
+    sha256 = archive_inputs(tmp_path, "larkmoor", {}, {"flight LF-1": depth()})["flight LF-1"]
     with xr.open_dataset(tmp_path / "larkmoor" / "inputs" / f"{sha256}.nc") as kept:
         assert kept["depth"].attrs["units"] == "m"
         assert grids_sha256(kept) == sha256
@@ -207,9 +207,9 @@ def test_kept_grids_open_as_netcdf_with_the_same_hash(tmp_path):
 
 def test_kept_grids_come_back_as_they_went_with_their_attributes(tmp_path):
     flight = depth().assign_attrs(flight_id="LF-1", date="2031-03-02", depth_bias_se_m=0.1 + 0.2, bands=[(0.0, 200.0)])
-    sha256 = keep_inputs(tmp_path, "larkmoor", {}, {"flight LF-1": flight})["flight LF-1"]
-    back = read_kept(tmp_path, "larkmoor", {"flight LF-1": sha256})[1]["flight LF-1"]
-    xr.testing.assert_identical(back, as_kept(flight))
+    sha256 = archive_inputs(tmp_path, "larkmoor", {}, {"flight LF-1": flight})["flight LF-1"]
+    back = read_archived(tmp_path, "larkmoor", {"flight LF-1": sha256})[1]["flight LF-1"]
+    xr.testing.assert_identical(back, as_archived(flight))
     assert back.attrs["depth_bias_se_m"] == 0.1 + 0.2
     assert back.attrs["bands"] == [[0.0, 200.0]]
     # What a flight's date or error is belongs to what it says.
@@ -217,9 +217,9 @@ def test_kept_grids_come_back_as_they_went_with_their_attributes(tmp_path):
 
 
 def test_kept_grids_that_were_changed_are_refused(tmp_path):
-    sha256 = keep_inputs(tmp_path, "larkmoor", {}, {"a": depth()})["a"]
+    sha256 = archive_inputs(tmp_path, "larkmoor", {}, {"a": depth()})["a"]
     folder = inputs_folder(tmp_path, "larkmoor")
-    other = keep_inputs(tmp_path, "larkmoor", {}, {"a": depth(1.0)})["a"]
+    other = archive_inputs(tmp_path, "larkmoor", {}, {"a": depth(1.0)})["a"]
     (folder / f"{other}.nc").replace(folder / f"{sha256}.nc")
     with pytest.raises(ArchiveError, match="is not what its name says"):
         read_grids(folder, sha256)
@@ -227,11 +227,11 @@ def test_kept_grids_that_were_changed_are_refused(tmp_path):
     with pytest.raises(ArchiveError, match="cannot be read"):
         read_grids(folder, sha256)
     with pytest.raises(ArchiveError, match=f"does not hold the cover {'0' * 64}"):
-        read_kept(tmp_path, "larkmoor", {"cover": "0" * 64})
+        read_archived(tmp_path, "larkmoor", {"cover": "0" * 64})
 
 
 def test_empty_tables_are_kept_too(tmp_path):
-    kept = keep_inputs(tmp_path, "larkmoor", {"courses": stations(1).iloc[:0]}, {})
+    kept = archive_inputs(tmp_path, "larkmoor", {"courses": stations(1).iloc[:0]}, {})
     back = read_rows(inputs_folder(tmp_path, "larkmoor"), kept["courses"])
     assert back.empty
     assert list(back.columns) == list(stations(1).columns)
@@ -248,7 +248,7 @@ def test_a_full_disk_keeps_nothing_half(tmp_path, monkeypatch):
 
     monkeypatch.setattr(kept_rows_module, "replace_file", fails)
     with pytest.raises(ArchiveError, match=r"Cannot keep the inputs of larkmoor in .*: the disk is full"):
-        keep_inputs(tmp_path, "larkmoor", {"stations": stations(3)}, {})
+        archive_inputs(tmp_path, "larkmoor", {"stations": stations(3)}, {})
     assert list((tmp_path / "larkmoor" / "inputs").iterdir()) == []
     assert list((tmp_path / ".staging" / "larkmoor").iterdir()) == []
 

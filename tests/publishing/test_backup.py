@@ -21,7 +21,7 @@ from made_day import made_day
 from made_provenance import make_provenance
 
 from pipeline import reading
-from pipeline.publishing.archived_inputs import keep_inputs, read_kept
+from pipeline.publishing.archived_inputs import archive_inputs, read_archived
 from pipeline.publishing.publish import publish, withdraw
 
 ROOT = Path(__file__).parents[2]
@@ -50,11 +50,11 @@ def tool(home, name, text):
 
 def night(home, date, number):
     rows = {"sites": pd.DataFrame({"site_id": ["NA"], "swe_mm": [float(number)]})}
-    kept = keep_inputs(home / "archive", "larkmoor", rows, {})
+    kept = archive_inputs(home / "archive", "larkmoor", rows, {})
     publish(
         home / "archive",
         made_day(date, height=8, width=9, extra_mm=number),
-        make_provenance(f"{number:064d}", kept=kept),
+        make_provenance(f"{number:064d}", archived=kept),
     )
 
 
@@ -123,7 +123,7 @@ def test_a_copy_beside_nights_is_whole_and_cut_off_it_is_ended_by_the_next(home)
     ran(home, COPY)
     assert files_of(home / "backup") == files_of(home / "archive")
     day = reading.read_record(home / "backup", "larkmoor", "2031-04-14", 2)
-    assert read_kept(home / "backup", "larkmoor", day["kept_inputs"])[0]["sites"]["swe_mm"].tolist() == [2.0]
+    assert read_archived(home / "backup", "larkmoor", day["kept_inputs"])[0]["sites"]["swe_mm"].tolist() == [2.0]
     assert reading.standing(home / "backup", "larkmoor", "2031-04-14").number == 1
 
 

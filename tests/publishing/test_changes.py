@@ -8,7 +8,7 @@ import xarray as xr
 from made_day import made_day
 
 from pipeline import reading
-from pipeline.publishing.archived_inputs import inputs_folder, keep_inputs
+from pipeline.publishing.archived_inputs import archive_inputs, inputs_folder
 from pipeline.publishing.changes import changed_rows, changed_values, changes
 from pipeline.publishing.publish import publish
 
@@ -29,8 +29,8 @@ def depth(value: float) -> xr.Dataset:
 
 
 def published(root, provenance, inputs, rows, grids=None, **more):
-    kept = keep_inputs(root, "larkmoor", {"courses": rows}, grids or {})
-    return publish(root, made_day(height=8, width=9), provenance(inputs, kept=kept, **more))
+    kept = archive_inputs(root, "larkmoor", {"courses": rows}, grids or {})
+    return publish(root, made_day(height=8, width=9), provenance(inputs, archived=kept, **more))
 
 
 def test_the_record_says_which_rows_and_grids_came_went_and_changed(tmp_path, provenance):
@@ -71,7 +71,7 @@ def test_only_the_months_that_differ_are_read(tmp_path, provenance, monkeypatch)
 
 def test_rows_that_stand_twice_are_told_apart(tmp_path):
     one = courses().iloc[[0, 0, 1]]
-    kept = [keep_inputs(tmp_path, "larkmoor", {"courses": t}, {})["courses"] for t in (one, courses().iloc[[0, 1]])]
+    kept = [archive_inputs(tmp_path, "larkmoor", {"courses": t}, {})["courses"] for t in (one, courses().iloc[[0, 1]])]
     rows = changed_rows((tmp_path, tmp_path), "larkmoor", "courses", (kept[0], kept[1]))
     assert rows[["outcome", "site_id", "point"]].to_numpy().tolist() == [["went", "LC1", "1"]]
     back = changed_rows((tmp_path, tmp_path), "larkmoor", "courses", (kept[1], kept[0]))

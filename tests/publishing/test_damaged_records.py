@@ -17,7 +17,7 @@ from pipeline.cli.printing_archive import status_json, status_tables, verify_tab
 from pipeline.inspection.status import status
 from pipeline.inspection.verify import verify
 from pipeline.model.problems import ArchiveError, NewerVersionError
-from pipeline.publishing.archived_inputs import keep_inputs
+from pipeline.publishing.archived_inputs import archive_inputs
 from pipeline.publishing.prune import prune
 from pipeline.publishing.publish import left_as_it_is, publish, rebuild_derived, withdraw
 from pipeline.report.season_page import season_page
@@ -78,7 +78,7 @@ def sound(tmp_path_factory):
     root = tmp_path_factory.mktemp("damaged") / "archive"
     for number, date in enumerate((DATES[0], *DATES)):
         rows = {"sites": pd.DataFrame({"site_id": ["NA"], "swe_mm": [float(number)]})}
-        how = make_provenance(f"{number:064d}", kept=keep_inputs(root, "larkmoor", rows, {}))
+        how = make_provenance(f"{number:064d}", archived=archive_inputs(root, "larkmoor", rows, {}))
         publish(root, made_day(date, height=8, width=9, extra_mm=number), how)
     return root
 

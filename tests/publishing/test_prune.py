@@ -18,7 +18,7 @@ from made_day import made_day
 from pipeline.cli.printing_archive import prune_json, prune_tables
 from pipeline.inspection.verify import verify
 from pipeline.model.problems import ArchiveError, BusyError
-from pipeline.publishing.archived_inputs import inputs_folder, keep_inputs, read_kept
+from pipeline.publishing.archived_inputs import archive_inputs, inputs_folder, read_archived
 from pipeline.publishing.night_lock import NightLock
 from pipeline.publishing.prune import prune
 from pipeline.publishing.publish import publish, withdraw
@@ -48,9 +48,9 @@ def whole(tmp_path_factory):
     from made_provenance import make_provenance  # noqa: PLC0415
 
     root = tmp_path_factory.mktemp("prune") / "archive"
-    kept = keep_inputs(root, "larkmoor", rows(1, 2, 3), grids(1))
-    publish(root, made_day("2031-03-01", height=8, width=9), make_provenance("a" * 64, kept=kept))
-    keep_inputs(root, "larkmoor", rows(1, 2, 4), grids(2))
+    kept = archive_inputs(root, "larkmoor", rows(1, 2, 3), grids(1))
+    publish(root, made_day("2031-03-01", height=8, width=9), make_provenance("a" * 64, archived=kept))
+    archive_inputs(root, "larkmoor", rows(1, 2, 4), grids(2))
     aged(root, 40)
     return root
 
@@ -66,7 +66,7 @@ def mine(whole, tmp_path):
 
 
 def named_inputs_are_whole(root):
-    read_kept(root, "larkmoor", read_record(root, "larkmoor", "2031-03-01", 1)["kept_inputs"])
+    read_archived(root, "larkmoor", read_record(root, "larkmoor", "2031-03-01", 1)["kept_inputs"])
     return True
 
 
@@ -182,8 +182,8 @@ def test_a_date_published_since_the_records_were_read_keeps_its_inputs(mine, pro
     real = module.staged
 
     def staged_late(*words):
-        kept = keep_inputs(mine, "larkmoor", rows(1, 2, 4), grids(2))
-        publish(mine, made_day("2031-03-08", height=8, width=9), provenance("b" * 64, kept=kept))
+        kept = archive_inputs(mine, "larkmoor", rows(1, 2, 4), grids(2))
+        publish(mine, made_day("2031-03-08", height=8, width=9), provenance("b" * 64, archived=kept))
         return real(*words)
 
     monkeypatch.setattr(module, "staged", staged_late)
@@ -205,7 +205,7 @@ def test_links_are_not_followed(mine, tmp_path):
     # The whole folder elsewhere: nothing of it is ours.
     moved = Path(shutil.move(inputs, outside / "inputs"))
     inputs.symlink_to(moved)
-    keep_inputs(mine, "larkmoor", rows(7), {})
+    archive_inputs(mine, "larkmoor", rows(7), {})
     aged(outside, 40)
     done = prune(mine, "larkmoor", 30, go=True)
     assert (done.inputs, "is a link out of the archive" in done.held_back[0]) == ([], True)
@@ -261,8 +261,8 @@ def test_a_prune_that_is_killed_in_the_middle_harms_nothing_and_the_next_one_end
         "was left by a night that was cut off"
     }
     # A night that has the same rows after all keeps them whole, whatever is left of them.
-    kept = keep_inputs(mine, "larkmoor", rows(1, 2, 4), grids(2))
-    assert read_kept(mine, "larkmoor", kept)[0]["courses"].equals(rows(1, 2, 4)["courses"])
+    kept = archive_inputs(mine, "larkmoor", rows(1, 2, 4), grids(2))
+    assert read_archived(mine, "larkmoor", kept)[0]["courses"].equals(rows(1, 2, 4)["courses"])
     aged(mine, 40)
     assert len(prune(mine, "larkmoor", 30, go=True).inputs) == 3
     assert verify(mine, "larkmoor", lambda _: None).troubles == []

@@ -19,7 +19,7 @@ from pipeline.publishing.staging import (
     staging_folder,
 )
 from pipeline.reading import LAYOUT_VERSION
-from pipeline.storage.places import place
+from pipeline.storage.paths import path_of
 
 upath = pytest.importorskip("upath", reason="universal_pathlib is not installed: no object store to try")
 
@@ -27,7 +27,7 @@ upath = pytest.importorskip("upath", reason="universal_pathlib is not installed:
 @pytest.fixture(params=["folder", "store"])
 def root(request, tmp_path):
     """Return an archive in a folder, or in a store that lives in memory; a store has no empty folders."""
-    root = tmp_path / "archive" if request.param == "folder" else place("memory://staging-tests")
+    root = tmp_path / "archive" if request.param == "folder" else path_of("memory://staging-tests")
     for path in (root / "begun.txt", staging_folder(root, "larkmoor") / "begun.txt"):
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text("begun")
@@ -103,7 +103,7 @@ def test_work_of_another_host_counts_as_left_after_two_days(tmp_path, days, is_l
 @pytest.mark.parametrize(("age_s", "archived"), [(0.0, True), (FOREIGN_S + 3600, False)])
 def test_an_old_object_is_written_again_before_it_is_named(age_s, archived):
     """`prune` may be about to remove what is older than any night; a folder has a lock for that."""
-    path = place("memory://staging-tests-inputs/rows.parquet")
+    path = path_of("memory://staging-tests-inputs/rows.parquet")
     assert not is_archived(path)
     path.write_bytes(b"rows")
     memory = fsspec.filesystem("memory")

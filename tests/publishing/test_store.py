@@ -24,12 +24,12 @@ from pipeline.inspection.verify import verify
 from pipeline.model.problems import ArchiveError
 from pipeline.publishing import publish as archive_module
 from pipeline.publishing import staging as staging_module
-from pipeline.publishing.archived_inputs import inputs_folder, keep_inputs, read_kept
+from pipeline.publishing.archived_inputs import archive_inputs, inputs_folder, read_archived
 from pipeline.publishing.prune import prune
 from pipeline.publishing.publish import publish, rebuild_derived, withdraw
 from pipeline.publishing.staging import left_behind, staged
 from pipeline.report.pages import remake
-from pipeline.storage.places import place, put_new, send
+from pipeline.storage.paths import path_of, put_new, send
 
 moto_server = pytest.importorskip("moto.server", reason="moto is not installed: no local object store to try")
 DATE = dt.date(2031, 3, 1)
@@ -50,7 +50,7 @@ def store(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         for name, value in told.items():
             patch.setenv(name, value)
-        place("s3://snow/").fs.mkdir("snow")
+        path_of("s3://snow/").fs.mkdir("snow")
         yield "s3://snow"
     server.stop()
 
@@ -70,7 +70,7 @@ def copied(store, archive):
     """Return the maker of copies of that archive: a store copies its objects faster than they are published."""
 
     def copy(name):
-        place(archive).fs.copy(archive, f"{store}/{name}", recursive=True)
+        path_of(archive).fs.copy(archive, f"{store}/{name}", recursive=True)
         return f"{store}/{name}"
 
     return copy
@@ -123,13 +123,13 @@ def test_it_is_sound_and_its_derived_files_can_be_made_again(store):
         withdraw(root, "larkmoor", DATE, 2, "again")
     assert reading.standing(root, "larkmoor", DATE).number == 1
     assert verify(root, "larkmoor", lambda _: None).troubles == []
-    latest = place(f"{root}/larkmoor/latest.json")
+    latest = path_of(f"{root}/larkmoor/latest.json")
     assert json.loads(latest.read_text())["revision"] == 1
     latest.write_text("{}")
     assert [t.path for t in verify(root, "larkmoor", lambda _: None).troubles] == ["larkmoor/latest.json"]
     rebuild_derived(root, "larkmoor")
     assert verify(root, "larkmoor", lambda _: None).troubles == []
-    damaged = place(f"{root}/larkmoor/2031-03-01/r001/swe.tif")
+    damaged = path_of(f"{root}/larkmoor/2031-03-01/r001/swe.tif")
     data = bytearray(damaged.read_bytes())
     data[len(data) // 2] ^= 1
     damaged.write_bytes(bytes(data))
@@ -137,10 +137,10 @@ def test_it_is_sound_and_its_derived_files_can_be_made_again(store):
 
 
 def test_an_object_that_is_there_is_never_put_over(store):
-    put_new(place(f"{store}/once/a"), b"first")
+    put_new(path_of(f"{store}/once/a"), b"first")
     with pytest.raises(FileExistsError):
-        put_new(place(f"{store}/once/a"), b"second")
-    assert place(f"{store}/once/a").read_bytes() == b"first"
+        put_new(path_of(f"{store}/once/a"), b"second")
+    assert path_of(f"{store}/once/a").read_bytes() == b"first"
 
 
 @pytest.mark.parametrize("objects", [0, 11])
@@ -169,9 +169,9 @@ def test_a_writer_that_dies_leaves_nothing_to_be_seen_and_the_next_goes_on(copie
 def test_what_a_night_at_work_has_put_is_no_stray(store):
     root = f"{store}/at_work"
     publish(root, made_day("2031-03-01"), make_provenance("first"))
-    with staged(place(root), "larkmoor", "2031-03-01"):
-        keep_inputs(root, "larkmoor", {"sites": pd.DataFrame({"site_id": ["new"]})}, {})
-        place(f"{root}/larkmoor/2031-03-01/r002/swe.tif").write_bytes(b"the record comes last")
+    with staged(path_of(root), "larkmoor", "2031-03-01"):
+        archive_inputs(root, "larkmoor", {"sites": pd.DataFrame({"site_id": ["new"]})}, {})
+        path_of(f"{root}/larkmoor/2031-03-01/r002/swe.tif").write_bytes(b"the record comes last")
         assert verify(root, "larkmoor", lambda _: None).troubles == []
     # It ended without its record.
     found = verify(root, "larkmoor", lambda _: None)
@@ -190,7 +190,7 @@ def test_a_decision_whose_writer_died_is_taken_along(copied):
         "reason": "cut off",
         "made": "2031-03-02T00:00:00Z",
     }
-    put_new(place(f"{root}/.locks/larkmoor/decisions/000001"), json.dumps(line).encode() + b"\n")
+    put_new(path_of(f"{root}/.locks/larkmoor/decisions/000001"), json.dumps(line).encode() + b"\n")
     withdraw(root, "larkmoor", DATE, 2, "whole")
     assert set(reading.withdrawals(root, "larkmoor").values()) == {"cut off", "whole"}
 
@@ -266,17 +266,17 @@ def test_pages_are_made_in_the_store_and_are_those_of_a_folder(store, tmp_path):
             publish(root, made_day(str(date), extra_mm=number), make_provenance(str(date)))
             assert remake(root, "larkmoor", date, "metric").troubles == []
     for name in ("2031-03-02/report.html", "season.html"):
-        assert (place(f"{store}/pages") / "larkmoor" / name).read_bytes() == (folder / "larkmoor" / name).read_bytes()
+        assert (path_of(f"{store}/pages") / "larkmoor" / name).read_bytes() == (folder / "larkmoor" / name).read_bytes()
     withdraw(f"{store}/pages", "larkmoor", DATE, 1, "wrong")
     assert remake(f"{store}/pages", "larkmoor", DATE, "metric").troubles == []
-    assert not (place(f"{store}/pages") / "larkmoor/2031-03-01/report.html").exists()
+    assert not (path_of(f"{store}/pages") / "larkmoor/2031-03-01/report.html").exists()
 
 
 @pytest.mark.long
 def test_work_in_hand_is_not_taken_for_left_and_what_is_due_is_finished(store, monkeypatch):
     root = f"{store}/due"
     publish(root, made_day("2031-03-01"), make_provenance("first"))
-    with staged(place(root), "larkmoor", "2031-03-02"):
+    with staged(path_of(root), "larkmoor", "2031-03-02"):
         assert left_behind(root, "larkmoor") == {}
     assert left_behind(root, "larkmoor") == {}
 
@@ -297,9 +297,9 @@ def test_prune_frees_what_no_revision_names_in_a_store(store, monkeypatch):
     root = f"{store}/prune"
     courses = {"courses": pd.DataFrame({"site_id": ["NA"], "date": ["2031-03-01"], "swe_mm": [1.5]})}
     other = {"courses": pd.DataFrame({"site_id": ["NA"], "date": ["2031-04-01"], "swe_mm": [2.5]})}
-    kept = keep_inputs(root, "larkmoor", courses, {})
-    publish(root, made_day("2031-03-01", height=8, width=9), make_provenance("a" * 64, kept=kept))
-    left = keep_inputs(root, "larkmoor", other, {})
+    kept = archive_inputs(root, "larkmoor", courses, {})
+    publish(root, made_day("2031-03-01", height=8, width=9), make_provenance("a" * 64, archived=kept))
+    left = archive_inputs(root, "larkmoor", other, {})
     assert prune(root, "larkmoor", 30, go=True).inputs == []
     listed = prune(root, "larkmoor", 0, go=False)
     assert sorted(one.path.rsplit(".", 1)[1] for one in listed.inputs) == ["gz", "json"]
@@ -307,13 +307,13 @@ def test_prune_frees_what_no_revision_names_in_a_store(store, monkeypatch):
     prune(root, "larkmoor", 0, go=True)
     inputs = inputs_folder(root, "larkmoor")
     assert not (inputs / f"{left['courses']}.json").exists()
-    assert read_kept(root, "larkmoor", kept)[0]["courses"]["swe_mm"].tolist() == [1.5]
+    assert read_archived(root, "larkmoor", kept)[0]["courses"]["swe_mm"].tolist() == [1.5]
     # What a night names anew it writes anew once it is old: no lock tells prune of that night.
     path = inputs / f"{kept['courses']}.json"
     before = path.fs.modified(path.path)
-    assert keep_inputs(root, "larkmoor", courses, {}) == kept
+    assert archive_inputs(root, "larkmoor", courses, {}) == kept
     assert path.fs.modified(path.path) == before
     monkeypatch.setattr(staging_module, "FOREIGN_S", -1)
     time.sleep(1.1)
-    assert keep_inputs(root, "larkmoor", courses, {}) == kept
+    assert archive_inputs(root, "larkmoor", courses, {}) == kept
     assert path.fs.modified(path.path) > before

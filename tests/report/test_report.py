@@ -288,7 +288,7 @@ def test_an_outlook_is_told_when_there_is_one(history):
         "swe_left_m3": [whole["volume_m3"] * (1 - 0.01 * k) for k in range(1, 8)], "snow_area_km2": 8.0,
         "new_snow_m3": 0.0, "melt_out_p50": "2031-06-02",
     })  # fmt: skip
-    around = pages.read_surroundings(day)
+    around = pages.read_days_around(day)
     made = day_page.day_page(replace(day, outlook=rows), around, UNITS["us"], None)
     page = read_page(made)
     told = {(n.key, n.of): n for n in page.numbers if n.level == "outlook"}

@@ -21,7 +21,7 @@ from pipeline.model.problems import NoEstimateError  # noqa: E402
 from pipeline.operations.rebuild import rebuild_revision  # noqa: E402
 from pipeline.operations.run import update  # noqa: E402
 from pipeline.settings.basin import read_settings  # noqa: E402
-from pipeline.storage.places import sizes_in  # noqa: E402
+from pipeline.storage.paths import sizes_in  # noqa: E402
 
 FIRST, LAST = dt.date(2030, 11, 15), dt.date(2031, 6, 20)
 

@@ -15,7 +15,7 @@ from pipeline.model.problems import ArchiveError, SettingsError
 from pipeline.storage.cache import drop_unused, note_use, put_in_place
 
 
-def place(root: str | Path) -> Path:
+def path_of(root: str | Path) -> Path:
     """Return the path of an archive, or of something in it, from its text; a path is returned as it is.
 
     Raises ArchiveError when it is a URL and what reads it is not installed.
@@ -38,12 +38,12 @@ def place(root: str | Path) -> Path:
         ) from error
 
 
-def named_place(text: str, home: Path) -> Path:
+def named_path(text: str, home: Path) -> Path:
     """Return where the archive is that a person names: a store's URL, or a folder, whose path starts at `home` when it is relative.
 
-    Raises ArchiveError as `place` does.
+    Raises ArchiveError as `path_of` does.
     """
-    return place(text) if "://" in text else Path(os.path.realpath(home / text))
+    return path_of(text) if "://" in text else Path(os.path.realpath(home / text))
 
 
 def in_store(path: Path) -> bool:
@@ -118,15 +118,15 @@ def local_file(path: Path) -> Path:
     """
     if not in_store(path):
         return path
-    told = path.fs.info(path.path)
-    mark = str(told.get("ETag") or told.get("etag") or told.get("LastModified") or told.get("mtime"))
-    kept = cache_folder(path) / "objects" / f"{hashlib.sha256(f'{path} {mark}'.encode()).hexdigest()}{path.suffix}"
-    if kept.is_file():
-        note_use(kept)
+    info = path.fs.info(path.path)
+    mark = str(info.get("ETag") or info.get("etag") or info.get("LastModified") or info.get("mtime"))
+    copy = cache_folder(path) / "objects" / f"{hashlib.sha256(f'{path} {mark}'.encode()).hexdigest()}{path.suffix}"
+    if copy.is_file():
+        note_use(copy)
     else:
-        put_in_place(kept, path.read_bytes())
-        drop_unused(kept.parent)
-    return kept
+        put_in_place(copy, path.read_bytes())
+        drop_unused(copy.parent)
+    return copy
 
 
 def cache_folder(root: Path) -> Path:
