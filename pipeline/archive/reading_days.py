@@ -80,7 +80,10 @@ def _shared(said: list[dict[str, dict[str, Any]]]) -> dict[str, dict[str, Any]]:
         name: {
             key: value
             for key, value in attributes.items()
-            if all(name not in other or np.array_equal(other[name].get(key), value) for other in said[1:])
+            if all(
+                name not in other or (key in other[name] and np.array_equal(other[name][key], value))
+                for other in said[1:]
+            )
         }
         for name, attributes in said[0].items()
     }

@@ -149,7 +149,7 @@ def _write(root: Path, basin: str, derived: Derived, work: Path) -> None:
             _replace_unless_same(root / "catalog.json", root_catalogue(root), work)
 
 
-def read_index(root: Path, basin: str) -> pa.Table:
+def read_index(root: str | Path, basin: str) -> pa.Table:
     """Return every revision of a basin as in `index.parquet`, sorted by date and revision, true to the folders.
 
     `withdrawn` and `current` come from the decisions. Folders are looked into where the index may be behind: dates that it does not have,

@@ -8,7 +8,7 @@ import re
 import unicodedata
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import netCDF4
 import numpy as np
@@ -102,7 +102,11 @@ def _fill(name: str) -> np.generic:
 
 
 def _create(
-    file: netCDF4.Dataset, name: str, values: np.ndarray, attributes: dict[str, Any], fill: np.generic | None = None
+    file: netCDF4.Dataset,
+    name: str,
+    values: np.ndarray,
+    attributes: dict[str, Any],
+    fill: np.generic | Literal[False] = False,
 ) -> None:
     chunks = tuple(min(_CHUNK, n) for n in values.shape)
     variable = file.createVariable(
@@ -113,7 +117,7 @@ def _create(
         complevel=_LEVEL,
         shuffle=True,
         chunksizes=chunks,
-        fill_value=False if fill is None else fill,
+        fill_value=fill,
     )
     variable.setncatts(attributes)
     variable[:] = values
@@ -190,7 +194,7 @@ def _flags(name: str, day: Day, dtype: np.dtype) -> dict[str, Any]:
         }
     if name == "zone":
         words = flag_words([zone_name or zone_id for zone_id, zone_name in day.zones])
-        names = {
+        names: dict[str, Any] = {
             "zone_ids": json.dumps([zone_id for zone_id, _ in day.zones], ensure_ascii=False),
             "zone_names": json.dumps([zone_name for _, zone_name in day.zones], ensure_ascii=False),
         }

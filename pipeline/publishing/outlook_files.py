@@ -9,7 +9,7 @@ import netCDF4
 import numpy as np
 
 from pipeline.archive.columns import OUTLOOK
-from pipeline.model.day import Day
+from pipeline.model.day import Day, Outlook
 from pipeline.publishing.estimate_nc import create_grid_file
 from pipeline.publishing.tables import csv_bytes, tidy
 
@@ -35,23 +35,24 @@ _ATTRIBUTES = {
 """1 kg m-2 is 1 mm of water."""
 
 _CHUNK = 256
+"""Cells along a chunk, as in `estimate.nc`."""
 
 
-def write_outlook(day: Day, folder: Path) -> None:
-    """Write the files of the day's outlook, which it has. The same day gives the same bytes.
+def write_outlook(day: Day, outlook: Outlook, folder: Path) -> None:
+    """Write the files of a day's outlook. The same day gives the same bytes.
 
     Raises ArchiveError when the table is not whole, OSError or RuntimeError when a file cannot be written.
     """
-    (folder / TABLE).write_bytes(csv_bytes(tidy(day.outlook.table, OUTLOOK, "outlook"), OUTLOOK))
+    (folder / TABLE).write_bytes(csv_bytes(tidy(outlook.table, OUTLOOK, "outlook"), OUTLOOK))
     with netCDF4.Dataset(folder / GRIDS, "w", format="NETCDF4") as file:
-        create_grid_file(file, day, _words(day))
-        _write_time(file, day)
+        create_grid_file(file, day, _words(day, outlook))
+        _write_time(file, day, outlook)
         for name, attributes in _ATTRIBUTES.items():
-            _write_grids(file, name, day.outlook.fields[name].to_numpy(), attributes)
+            _write_grids(file, name, outlook.fields[name].to_numpy(), attributes)
 
 
-def _words(day: Day) -> dict[str, str]:
-    first, last = day.outlook.dates[0], day.outlook.dates[-1]
+def _words(day: Day, outlook: Outlook) -> dict[str, str]:
+    first, last = outlook.dates[0], outlook.dates[-1]
     return {
         "title": f"Melt outlook of {day.title}, {first} to {last}, as of {day.date}",
         "summary": "Daily melt of a basin's snow over the forecast days, from the day's snow water equivalent and the forecast.",
@@ -60,7 +61,7 @@ def _words(day: Day) -> dict[str, str]:
         "comment": "Melt is not runoff: no routing, no losses. Cells without a part in the basin are missing.",
         "time_coverage_start": f"{_midnight(day, first).isoformat()}Z",
         "time_coverage_end": f"{_midnight(day, last + dt.timedelta(days=1)).isoformat()}Z",
-        "time_coverage_duration": f"P{len(day.outlook.dates)}D",
+        "time_coverage_duration": f"P{len(outlook.dates)}D",
         "time_coverage_resolution": "P1D",
     }
 
@@ -70,9 +71,9 @@ def _midnight(day: Day, date: dt.date) -> dt.datetime:
     return day.noon_utc + (date - day.date - dt.timedelta(hours=12))
 
 
-def _write_time(file: netCDF4.Dataset, day: Day) -> None:
+def _write_time(file: netCDF4.Dataset, day: Day, outlook: Outlook) -> None:
     """Write the days as their local noons, bounded by local midnights."""
-    count, epoch = len(day.outlook.dates), dt.datetime(1970, 1, 1)  # noqa: DTZ001  both in UTC, naive
+    count, epoch = len(outlook.dates), dt.datetime(1970, 1, 1)  # noqa: DTZ001  both in UTC, naive
     file.createDimension("time", count)
     file.createDimension("nv", 2)
     units = {"units": "hours since 1970-01-01 00:00:00", "calendar": "standard"}
@@ -82,7 +83,7 @@ def _write_time(file: netCDF4.Dataset, day: Day) -> None:
         "axis": "T", "bounds": "time_bnds", "coverage_content_type": "coordinate",
     })  # fmt: skip
     bounds = file.createVariable("time_bnds", "f8", ("time", "nv"))
-    starts = np.array([(_midnight(day, date) - epoch) / dt.timedelta(hours=1) for date in day.outlook.dates])
+    starts = np.array([(_midnight(day, date) - epoch) / dt.timedelta(hours=1) for date in outlook.dates])
     time[:] = starts + 12.0
     bounds[:] = np.column_stack([starts, starts + 24.0])
 

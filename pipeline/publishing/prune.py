@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import stat
-import time
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -20,7 +19,10 @@ from pipeline.reading import archive_folder, basin_folder, dates_held
 from pipeline.storage.failures import explained
 from pipeline.storage.files import flush_folder
 from pipeline.storage.locks import basin_lock
-from pipeline.storage.paths import in_store, names_in, sizes_in
+from pipeline.storage.paths import age_s, in_store, names_in, sizes_in
+
+DAY_S = 86400.0
+"""Seconds of a day."""
 
 LEAST_DAYS = 7
 """Nothing younger is removed. No night takes two days, and in a store, which has no locks, a night puts anew what it names and is
@@ -155,7 +157,7 @@ def _inputs(names: _Names, older_than_days: float, held_back: list[str]) -> list
         return []
     old = []
     for name, size in sorted(sizes_in(folder).items()):
-        age_days = _age_days(folder / name) if is_input(name) else 0.0
+        age_days = age_s(folder / name) / DAY_S if is_input(name) else 0.0
         if age_days >= older_than_days:
             old.append((folder / name, Leftover(str((folder / name).relative_to(names.archive)), size, age_days)))
     if names.unknown:
@@ -181,7 +183,7 @@ def _left(archive: Path, basin: str, older_than_days: float, held_back: list[str
     for path, date in left_behind(archive, basin).items():
         if not in_store(path) and path.is_symlink():
             continue
-        age_days = _age_days(path)
+        age_days = age_s(path) / DAY_S
         if age_days >= older_than_days:
             old.append((path, Leftover(str(path.relative_to(archive)), _size(path), age_days), date))
     return old
@@ -191,16 +193,10 @@ def _leads_out(folder: Path, archive: Path) -> bool:
     return not in_store(folder) and not folder.resolve().is_relative_to(archive.resolve())
 
 
-def _age_days(path: Path) -> float:
-    if in_store(path):
-        return (time.time() - path.fs.modified(path.path).timestamp()) / 86400
-    return (time.time() - path.lstat().st_mtime) / 86400
-
-
 def _size(path: Path) -> int:
     """Return the bytes of a file, or of all files of a folder, links not followed."""
     if in_store(path):
-        return int(path.fs.size(path.path))
+        return sizes_in(path.parent)[path.name]
     states = [each.lstat() for each in (path, *path.rglob("*"))]
     return sum(state.st_size for state in states if stat.S_ISREG(state.st_mode))
 

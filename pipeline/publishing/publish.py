@@ -20,7 +20,7 @@ from pipeline.publishing.changes import changes
 from pipeline.publishing.decisions import decide
 from pipeline.publishing.derived import rebuild, refresh
 from pipeline.publishing.pack import pack
-from pipeline.publishing.record import BY_HAND, Provenance, build_record, plain, record_bytes
+from pipeline.publishing.record import BY_HAND, Numbers, Provenance, build_record, plain, record_bytes
 from pipeline.publishing.soundness import examine
 from pipeline.publishing.stac import ITEM, item_json
 from pipeline.publishing.staging import Work, left_behind, prepared, remove, staged
@@ -40,7 +40,7 @@ from pipeline.reading import (
     withdrawals,
 )
 from pipeline.storage.failures import explained
-from pipeline.storage.files import flush_all, flush_file, flush_folder, make_folders, rename_new
+from pipeline.storage.files import Written, flush_all, flush_file, flush_folder, make_folders, rename_new
 from pipeline.storage.locks import basin_lock
 from pipeline.storage.paths import in_store, names_in, put_new, send
 
@@ -66,7 +66,9 @@ class Published:
     @property
     def held_back_line(self) -> list[str]:
         """That it is held back, why, and which one is current, in one line; empty where it is current."""
-        return [f"held back: {self.held_back}. {self.current.path.name} stays current"] if self.held_back else []
+        if not self.held_back or self.current is None:
+            return []
+        return [f"held back: {self.held_back}. {self.current.path.name} stays current"]
 
 
 def publish(root: str | Path, day: Day, provenance: Provenance) -> Published:
@@ -101,7 +103,7 @@ def publish(root: str | Path, day: Day, provenance: Provenance) -> Published:
                 return _with_current(archive, day.basin_id, day.date, published)
 
 
-def _with_current(root: Path, basin: str, date: dt.date, published: Published) -> Published:
+def _with_current(root: str | Path, basin: str, date: dt.date, published: Published) -> Published:
     """Return what became of a day with the date's current revision, and why it is another one."""
     back = held_back(root, basin, date).get(published.revision, "")
     return replace(published, current=standing(root, basin, date), held_back=back)
@@ -175,8 +177,8 @@ def _left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Prov
     # The current one and those held back: what was superseded is published anew.
     for revision in (r for r in reversed(held) if r.number >= current.number and r.id not in gone):
         if _made_from_the_same(revision, provenance) and _lacks_the_same(revision, provenance):
-            left = _with_current(root, basin, date, Published(revision.path, revision.number, unchanged=True))
-            return replace(left, why=_why_the_same(revision, left.held_back, by_hand=by_hand))
+            same = _with_current(root, basin, date, Published(revision.path, revision.number, unchanged=True))
+            return replace(same, why=_why_the_same(revision, same.held_back, by_hand=by_hand))
     record = {} if by_hand else load_record(current.path)
     if record.get("command") == BY_HAND:
         why = (
@@ -320,20 +322,22 @@ def _tidy_up(archive: Path, basin: str, work: Work) -> None:
         remove(folder)
 
 
-def _commit(
-    day: Day, provenance: Provenance, files: dict[str, tuple[int, str]], work: Work, since: _Changes
-) -> Published:
+def _commit(day: Day, provenance: Provenance, files: dict[str, Written], work: Work, since: _Changes) -> Published:
     """Complete the staged folder for the next free number and put it there: by a rename, or object by object in a store."""
     home = basin_folder(work.archive, day.basin_id) / day.date.isoformat()
     make_folders(home)
     try:
         for number in itertools.count(_next_number(home)):
             parent = newest_number(work.archive, day.basin_id, day.date)
-            _remove_others(work.revision, files)
-            item = item_json(day, provenance, (number, parent), files)
+            # What an attempt at another number wrote: record and catalogue item name their revision.
+            for path in work.revision.iterdir():
+                if path.name not in files:
+                    path.unlink()
+            numbers = Numbers(number, parent)
+            item = item_json(day, provenance, numbers, files)
             (work.revision / ITEM).write_bytes(item)
             whole = files | {ITEM: flush_file(work.revision / ITEM)}
-            record = build_record(day, provenance, (number, parent), whole, since.of(parent))
+            record = build_record(day, provenance, numbers, whole, since.of(parent))
             (work.revision / RECORD).write_bytes(record_bytes(record))
             flush_file(work.revision / RECORD)
             target = home / f"r{number:03d}"
@@ -367,16 +371,6 @@ def _move_in(work: Work, target: Path) -> None:
         path.chmod(path.stat().st_mode & ~0o222)
     flush_folder(work.revision)
     rename_new(work.revision, target)
-
-
-def _others(folder: Path, files: dict[str, tuple[int, str]]) -> list[Path]:
-    return sorted(path for path in folder.iterdir() if path.name not in files)
-
-
-def _remove_others(folder: Path, files: dict[str, tuple[int, str]]) -> None:
-    """Remove what an attempt at another number wrote: record and catalogue item name their revision."""
-    for path in _others(folder, files):
-        path.unlink()
 
 
 def _next_number(home: Path) -> int:

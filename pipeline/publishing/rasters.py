@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import rasterio
 import xarray as xr
@@ -15,6 +17,7 @@ RASTERS = ("swe", "swe_se", "depth", "density")
 """The variables that have a file of their own, `NAME.tif`."""
 
 _TILE = 256
+"""Cells along a tile: a window reads little (common practice, no source). Another size changes bytes, no value."""
 
 
 def cog_bytes(day: Day, name: str, values: np.ndarray) -> bytes:
@@ -24,30 +27,37 @@ def cog_bytes(day: Day, name: str, values: np.ndarray) -> bytes:
     sums, never a plausible number.
     """
     variable = VARIABLES[name]
-    place = rasterio.CRS.from_wkt(day.grid.crs.to_wkt()), day.grid.transform
+    frame = RasterFrame(day.grid.crs.to_wkt(), day.grid.transform)
     tags = {"basin_id": day.basin_id, "date": day.date.isoformat(), "standard_name": variable.standard_name}
-    return cog(values, place, (variable.long_name, variable.units), tags)
+    return cog(values, frame, variable.long_name, variable.units, tags)
 
 
-def cog(values: np.ndarray, place: tuple[rasterio.CRS, Affine], band: tuple[str, str], tags: dict[str, str]) -> bytes:
+@dataclass(frozen=True)
+class RasterFrame:
+    """Where a raster lies: its coordinate system as WKT, and the transform of its cells."""
+
+    crs_wkt: str
+    transform: Affine
+
+
+def cog(values: np.ndarray, frame: RasterFrame, description: str, unit: str, tags: dict[str, str]) -> bytes:
     """Return values (y, x), float32 with NaN for missing, as a cloud-optimised GeoTIFF of one band.
 
     Parameters
     ----------
-    place : coordinate system and transform.
-    band : the band's description and unit.
+    description, unit : of the band.
     tags : further tags of the file.
     """
     profile = {
         "driver": "COG", "width": values.shape[1], "height": values.shape[0], "count": 1, "dtype": "float32",
-        "crs": place[0], "transform": place[1], "nodata": np.nan,
+        "crs": rasterio.CRS.from_wkt(frame.crs_wkt), "transform": frame.transform, "nodata": np.nan,
         "compress": "DEFLATE", "predictor": 3, "level": 6, "blocksize": _TILE, "overview_resampling": "average",
     }  # fmt: skip
     with MemoryFile() as memory:
         with memory.open(**profile) as file:
             file.write(values, 1)
-            file.set_band_description(1, band[0])
-            file.set_band_unit(1, band[1])
+            file.set_band_description(1, description)
+            file.set_band_unit(1, unit)
             file.update_tags(**tags)
         return memory.read()
 
@@ -56,13 +66,14 @@ def map_tif(field: xr.DataArray, unit: str, tags: dict[str, str]) -> bytes:
     """Return a field on (y, x), its attributes crs_wkt, cell_m (m) and long_name, as a cloud-optimised GeoTIFF."""
     left, _, _, top = _outline_m(field)
     cell_m = field.attrs["cell_m"]
-    place = rasterio.CRS.from_wkt(field.attrs["crs_wkt"]), Affine(cell_m, 0, left, 0, -cell_m, top)
-    return cog(field.to_numpy().astype("f4"), place, (field.attrs["long_name"], unit), tags)
+    frame = RasterFrame(field.attrs["crs_wkt"], Affine(cell_m, 0, left, 0, -cell_m, top))
+    return cog(field.to_numpy().astype("f4"), frame, field.attrs["long_name"], unit, tags)
 
 
 def extent_km(field: xr.DataArray) -> tuple[float, float, float, float]:
     """Return a field's left, right, bottom and top edges, km, as drawings take them; its attribute cell_m is in m."""
-    return tuple(metres / 1000.0 for metres in _outline_m(field))
+    left, right, bottom, top = _outline_m(field)
+    return left / 1000.0, right / 1000.0, bottom / 1000.0, top / 1000.0
 
 
 def _outline_m(field: xr.DataArray) -> tuple[float, float, float, float]:

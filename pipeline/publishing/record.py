@@ -18,6 +18,7 @@ import numpy as np
 from pipeline.archive.current import Loss
 from pipeline.archive.records import RECORD_VERSION
 from pipeline.model.day import Day
+from pipeline.storage.files import Written
 
 SCHEMA_VERSION = RECORD_VERSION
 """What this program writes; `pipeline.reading` reads it and every older one."""
@@ -93,30 +94,36 @@ def input_sha256(hashes: dict[str, str]) -> str:
     return hashlib.sha256(lines.encode("utf-8")).hexdigest()
 
 
+@dataclass(frozen=True)
+class Numbers:
+    """The number of a revision, and of the newest one of its date before it, None for the first."""
+
+    revision: int
+    before: int | None
+
+
 def build_record(
     day: Day,
     provenance: Provenance,
-    place: tuple[int, int | None],
-    files: dict[str, tuple[int, str]],
+    numbers: Numbers,
+    files: dict[str, Written],
     changes: dict[str, Any] | None,
 ) -> dict[str, Any]:
     """Return the content of `record.json`.
 
     Parameters
     ----------
-    place : the revision's number, and that of the one that was newest before it, None for the first.
-    files : size in bytes and sha256 of every other file by name.
-    changes : what changed since that one, as `pipeline.publishing.changes` tells it.
+    files : every other file by name.
+    changes : what changed since the revision before, as `pipeline.publishing.changes` tells it.
     """
-    revision, parent = place
     return plain(
         {
             "schema_version": SCHEMA_VERSION,
             "basin_id": day.basin_id,
             "title": day.title,
             "date": day.date,
-            "revision": revision,
-            "parent_revision": parent,
+            "revision": numbers.revision,
+            "parent_revision": numbers.before,
             "command": provenance.command,
             "reason": provenance.reason,
             "made": provenance.made,
@@ -133,7 +140,7 @@ def build_record(
             "changes": changes,
             "models": day.models,
             "error_budget": day.error_budget,
-            "files": [{"name": name, "size": files[name][0], "sha256": files[name][1]} for name in sorted(files)],
+            "files": [{"name": name, **asdict(files[name])} for name in sorted(files)],
         }
     )
 

@@ -9,6 +9,7 @@ import datetime as dt
 import json
 import math
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -33,21 +34,34 @@ MAD_TO_SE = 1.4826
 """Median absolute deviation to standard deviation, for a normal distribution."""
 
 
-def jump(before: tuple[pd.Series, pd.DataFrame], after: tuple[pd.Series, pd.DataFrame], most_se: float) -> str | None:
+@dataclass(frozen=True)
+class Compared:
+    """What is compared of a date.
+
+    Parameters
+    ----------
+    total : the basin's row of the totals: date, swe_mean_mm, swe_se_mm.
+    sites : its sites: site_id, swe_mm, used.
+    """
+
+    total: pd.Series
+    sites: pd.DataFrame
+
+
+def jump(before: Compared, after: Compared, most_se: float) -> str | None:
     """Return in one sentence how the basin's mean SWE jumped from one date to the next, None when it did not.
 
     Parameters
     ----------
-    before, after : each date's row of the basin's totals (`swe_mean_mm`, `swe_se_mm`, mm) and its sites (`site_id`, `swe_mm`,
-        `used`).
     most_se : so many standard errors may lie between the map's change and the sites'.
 
     The sites' change is the median over the sites used on both dates, its error that of a median of so many changes; with no
     site on both it is 0, and only the map's error counts. The map's error is the larger of both dates': an upper bound for the
     error of the change, as the errors of neighbouring dates go together (common practice, no source).
     """
-    (total_0, sites_0), (total_1, sites_1) = before, after
-    both = sites_0[sites_0["used"]].merge(sites_1[sites_1["used"]], on="site_id", suffixes=("_0", "_1"))
+    total_0, total_1 = before.total, after.total
+    used_0, used_1 = (side.sites[side.sites["used"]] for side in (before, after))
+    both = used_0.merge(used_1, on="site_id", suffixes=("_0", "_1"))
     changes = (both["swe_mm_1"] - both["swe_mm_0"]).dropna().to_numpy()
     site_change, error = (float(np.median(changes)), _median_se(changes)) if len(changes) else (0.0, 0.0)
     change = float(total_1["swe_mean_mm"] - total_0["swe_mean_mm"])
@@ -113,13 +127,11 @@ def _judge(archive: Path, basin: str, date: dt.date, held: list[dt.date], most_s
     for day in reversed([day for day in held if 0 < (date - day).days <= NEIGHBOUR_DAYS]):
         earlier = standing(archive, basin, day)
         if earlier is not None:
-            why = jump(
-                *(
-                    (basin_row(revision_totals(one.path)), read_sites(archive, basin, one.date, one.number))
-                    for one in (earlier, current)
-                ),
-                most_se,
+            before, after = (
+                Compared(basin_row(revision_totals(r.path)), read_sites(archive, basin, r.date, r.number))
+                for r in (earlier, current)
             )
+            why = jump(before, after, most_se)
             return None if why is None else {"revision": current.number, "why": why}
     return None
 

@@ -67,7 +67,7 @@ def examine(basin: str, revision: Revision) -> Examined:
         _file(examined, revision.path / name, file)
     examined.strays = [p for p in sorted(revision.path.iterdir()) if p.name not in named and p.name != RECORD]
     if ITEM in named:
-        _item(examined, basin, revision)
+        _item(examined, record, basin, revision)
     return examined
 
 
@@ -130,7 +130,7 @@ def _file(examined: Examined, path: Path, said: dict[str, Any]) -> None:
         examined.add(path, f"is not what the record says ({how})")
 
 
-def _item(examined: Examined, basin: str, revision: Revision) -> None:
+def _item(examined: Examined, record: dict[str, Any], basin: str, revision: Revision) -> None:
     """Check that the catalogue's item says the same as the record; its bytes are hashed with the others."""
     path = revision.path / ITEM
     try:
@@ -144,7 +144,7 @@ def _item(examined: Examined, basin: str, revision: Revision) -> None:
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         examined.add(path, "is no STAC item")
         return
-    said = {f["name"]: (f["size"], f"1220{f['sha256']}") for f in examined.record["files"] if f["name"] != ITEM}
+    said = {f["name"]: (f["size"], f"1220{f['sha256']}") for f in record["files"] if f["name"] != ITEM}
     wanted = "Feature", f"{basin}-{revision.date}-{revision.path.name}", basin, str(revision.number)
     if assets != said or identity != wanted:
         examined.add(path, "does not say what the record says")

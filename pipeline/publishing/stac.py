@@ -19,8 +19,9 @@ from pipeline.model.grid import BasinGrid
 from pipeline.model.season import first_of_season
 from pipeline.model.variables import VARIABLES
 from pipeline.publishing.rasters import RASTERS
-from pipeline.publishing.record import Provenance, plain
+from pipeline.publishing.record import Numbers, Provenance, plain
 from pipeline.reading import RECORD
+from pipeline.storage.files import Written
 
 ITEM = "item.json"
 """Name of a revision's item. Revisions of before record version 2 have none and are not in the catalogue."""
@@ -68,17 +69,9 @@ def season_start(settings: dict[str, Any]) -> str:
     return settings.get("basin", {}).get("season_start", SEASON_START)
 
 
-def item_json(
-    day: Day, provenance: Provenance, place: tuple[int, int | None], files: dict[str, tuple[int, str]]
-) -> bytes:
-    """Return the STAC item of a revision as stored.
-
-    Parameters
-    ----------
-    place : the revision's number, and that of the one that was newest before it, None for the first.
-    files : size in bytes and sha256 of the revision's files by name, without item and record.
-    """
-    number, parent = place
+def item_json(day: Day, provenance: Provenance, numbers: Numbers, files: dict[str, Written]) -> bytes:
+    """Return the STAC item of a revision as stored; `files` are its files without item and record."""
+    number, parent = numbers.revision, numbers.before
     crs = day.grid.crs
     authority = crs.to_authority(min_confidence=100)
     left, bottom, right, top = day.grid.bounds
@@ -119,16 +112,15 @@ def item_json(
     })  # fmt: skip
 
 
-def _asset(day: Day, name: str, written: tuple[int, str]) -> dict[str, Any]:
+def _asset(day: Day, name: str, written: Written) -> dict[str, Any]:
     stem, suffix = name.rsplit(".", 1)
     kind, roles = _KINDS[f".{suffix}"]
-    size, sha256 = written
     asset = {
         "href": f"./{name}",
         "type": kind,
         "roles": roles,
-        "file:size": size,
-        "file:checksum": _SHA256_MULTIHASH + sha256,
+        "file:size": written.size,
+        "file:checksum": _SHA256_MULTIHASH + written.sha256,
     }
     if suffix == "tif" and stem in RASTERS:
         variable = VARIABLES[stem]

@@ -8,9 +8,8 @@ import secrets
 import shutil
 import socket
 import tempfile
-import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,7 +17,7 @@ from pipeline.reading import LAYOUT_VERSION, archive_folder
 from pipeline.storage.files import make_folders, replace_file
 from pipeline.storage.json_text import from_json
 from pipeline.storage.locks import basin_lock, try_lock
-from pipeline.storage.paths import in_store, path_of, sizes_in
+from pipeline.storage.paths import age_s, in_store, path_of, sizes_in
 from pipeline.storage.processes import is_running, lives, myself
 
 FOREIGN_S = 2 * 86400.0
@@ -102,17 +101,12 @@ def notes_left(root: Path, basin: str) -> dict[Path, str]:
             owner = from_json(note.read_text("utf-8"))
             alive = lives(owner)
             ours = owner == owner | myself()
-            gone = put_long_ago(note) if alive is None else name not in _in_hand if ours else not alive
+            gone = age_s(note) > FOREIGN_S if alive is None else name not in _in_hand if ours else not alive
         except (OSError, ValueError, KeyError, TypeError):
             continue
         if gone:
             left[note] = str(owner.get("date", ""))
     return left
-
-
-def put_long_ago(path: Path) -> bool:
-    """Return whether an object was put into a store longer ago than any night takes."""
-    return time.time() - path.fs.modified(path.path).timestamp() > FOREIGN_S
 
 
 def is_archived(path: Path) -> bool:
@@ -121,7 +115,7 @@ def is_archived(path: Path) -> bool:
     A store has no lock that keeps `prune` from removing what a night is about to name: there what is older than any night is
     written anew, and so is young when it is named.
     """
-    return path.exists() and not (in_store(path) and put_long_ago(path))
+    return path.exists() and not (in_store(path) and age_s(path) > FOREIGN_S)
 
 
 @contextmanager
@@ -220,7 +214,7 @@ def _is_left(folder: Path) -> bool:
         return False
     if owner.get("host", socket.gethostname()) != socket.gethostname():
         # A lock need not reach across hosts.
-        return _age_s(folder) > FOREIGN_S
+        return _is_old(folder)
     if claimed is True:
         return True
     if "started" in owner:
@@ -230,8 +224,7 @@ def _is_left(folder: Path) -> bool:
     return number.isascii() and number.isdecimal() and not is_running(int(number))
 
 
-def _age_s(path: Path) -> float:
-    try:
-        return time.time() - path.stat().st_mtime
-    except FileNotFoundError:
-        return 0.0
+def _is_old(folder: Path) -> bool:
+    with suppress(FileNotFoundError):
+        return age_s(folder) > FOREIGN_S
+    return False

@@ -2,29 +2,37 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from pipeline.report.pictures import pack
+from pipeline.report.pictures import Stepped, pack
 from pipeline.report.published import Maps
 from pipeline.report.units import Unit
 
 
-def cells(maps: Maps, zone_names: dict[str, str], shown: dict[str, tuple[np.ndarray, float, Unit]]) -> dict[str, Any]:
+@dataclass(frozen=True)
+class Shown(Stepped):
+    """A grid to look cells up in, and the unit that its values are shown in."""
+
+    unit: Unit
+
+
+def cells(maps: Maps, zone_names: dict[str, str], shown: dict[str, Shown]) -> dict[str, Any]:
     """Return a map's cells for the page's script.
 
     Parameters
     ----------
     maps : where the shown cells lie, and their zones.
     zone_names : names by zone_id, in the order of the zones' numbers.
-    shown : by name the values (y, x), the step to which they are kept, and the unit that they are told in.
+    shown : the grids by name.
     """
-    packed = pack(maps.fields["zone"], {name: (values, step) for name, (values, step, _) in shown.items()})
+    packed = pack(maps.fields["zone"], shown)
     # The zone's number, which comes first, has no unit.
     layers = [
         layer | ({"factor": unit.factor, "unit": unit.label, "decimals": unit.decimals} if unit else {})
-        for layer, unit in zip(packed.layers, [None, *(unit for _, _, unit in shown.values())], strict=True)
+        for layer, unit in zip(packed.layers, [None, *(field.unit for field in shown.values())], strict=True)
     ]
     rows, columns = (np.flatnonzero(maps.inside.any(axis=axis)) for axis in (1, 0))
     return {

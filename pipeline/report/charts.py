@@ -270,12 +270,12 @@ def _stretches(days: np.ndarray) -> list[slice]:
     return [slice(int(a), int(b)) for a, b in pairwise([0, *ends, len(days)])]
 
 
-def shares_chart(shares: list[tuple[str, float]]) -> Markup:
-    """Return shares of the error's variance as bars, largest on top, each with its per cent."""
+def shares_chart(names: list[str], shares: list[float]) -> Markup:
+    """Return shares of the error's variance as bars with their per cent, in the order given."""
     step, top, left = 36.0, 4.0, 4.0
-    across = Scale(0.0, max([share for _, share in shares] + [0.01]), left, WIDTH - 52)
+    across = Scale(0.0, max([*shares, 0.01]), left, WIDTH - 52)
     parts = []
-    for k, (name, share) in enumerate(shares):
+    for k, (name, share) in enumerate(zip(names, shares, strict=True)):
         y = top + step * k
         parts += [
             tag("text", name, x=left, y=y + 12, class_="label ink"),

@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.inspection.compare import Comparison, Side, models_in_words
 from pipeline.publishing.changes import changes_in_words
-from pipeline.report.cells import cells
+from pipeline.report.cells import Shown, cells
 from pipeline.report.colours import LESS, MORE, WATER, diverging, sequential
 from pipeline.report.maps import Layer, Sheet
 from pipeline.report.pictures import Legend, legend
@@ -106,4 +106,4 @@ def _cells(day: PublishedDay, shared: np.ndarray | None, units: Units) -> dict[s
     maps, unit = day.maps, units.swe
     swe = maps.fields["swe"]
     shown = {"swe_a": shared, "swe": swe, "change": swe - shared}
-    return cells(maps, day.zone_names, {name: (values, 0.1, unit) for name, values in shown.items()})
+    return cells(maps, day.zone_names, {name: Shown(values, 0.1, unit) for name, values in shown.items()})

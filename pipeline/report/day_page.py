@@ -12,7 +12,7 @@ import pandas as pd
 from pipeline.publishing.second_look import second_looks
 from pipeline.reading import basin_row, withdrawals
 from pipeline.report import charts, day_tables
-from pipeline.report.cells import cells
+from pipeline.report.cells import Shown, cells
 from pipeline.report.colours import ERROR, LESS, MORE, WATER, diverging, sequential
 from pipeline.report.maps import Layer, Sheet, SiteSign
 from pipeline.report.notices import decided, identity, lacking, later_runs
@@ -238,7 +238,7 @@ def _charts(day: PublishedDay, around: DaysAround, units: Units, budget: list[di
         "season": charts.season_chart(
             around.season, around.earlier_seasons, charts.Marks(flown, around.survey_dates, around.degraded), units.volume
         ),
-        "budget": charts.shares_chart([(row["name"], row["share"]) for row in budget]),
+        "budget": charts.shares_chart([row["name"] for row in budget], [row["share"] for row in budget]),
         "outlook": charts.outlook_chart(pd.DataFrame(melt["rows"]), units.volume) if melt else "",
     }  # fmt: skip
 
@@ -246,14 +246,14 @@ def _charts(day: PublishedDay, around: DaysAround, units: Units, budget: list[di
 def _cells(day: PublishedDay, before: Earlier | None, units: Units) -> dict[str, Any]:
     """Return what the page's script looks cells up in."""
     maps = day.maps
-    shown: dict[str, tuple[np.ndarray, float, Unit]] = {
+    shown = {
         # The steps to which the archive keeps them.
-        "swe": (maps.fields["swe"], 0.1, units.swe),
-        "swe_se": (maps.fields["swe_se"], 0.1, units.swe),
-        "depth": (maps.fields["depth"], 0.001, units.depth),
-        "density": (maps.fields["density"], 0.1, units.density),
-        "elevation": (maps.fields["elevation"], 0.1, units.elevation),
+        "swe": Shown(maps.fields["swe"], 0.1, units.swe),
+        "swe_se": Shown(maps.fields["swe_se"], 0.1, units.swe),
+        "depth": Shown(maps.fields["depth"], 0.001, units.depth),
+        "density": Shown(maps.fields["density"], 0.1, units.density),
+        "elevation": Shown(maps.fields["elevation"], 0.1, units.elevation),
     }
     if before is not None and before.swe is not None:
-        shown["change"] = (maps.fields["swe"] - before.swe, 0.1, units.swe)
+        shown["change"] = Shown(maps.fields["swe"] - before.swe, 0.1, units.swe)
     return cells(maps, day.zone_names, shown)

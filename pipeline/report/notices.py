@@ -48,7 +48,7 @@ def _line(losses: list[Loss], reasons: list[str]) -> dict[str, Any]:
     return {"words": words, "details": [reason for reason in reasons if reason != words]}
 
 
-def later_runs(root: Path, basin: str, date: dt.date) -> list[dict[str, Any]]:
+def later_runs(root: str | Path, basin: str, date: dt.date) -> list[dict[str, Any]]:
     """Return the runs after a date's current revision that were held back: revision, folder, when (UTC) and why."""
     folders = {revision.number: revision.path for revision in revisions(root, basin, date)}
     runs = []

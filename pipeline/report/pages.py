@@ -7,6 +7,7 @@ import logging
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from pipeline.archive.current import Decisions, current_of
@@ -37,6 +38,9 @@ from pipeline.storage.files import replace_file
 
 LEANING_DAYS = (1, 7)
 """Days after a date whose pages tell the change since it."""
+
+Jobs = dict[str, Callable[[], object]]
+"""Pages to make, by what a line says could not be made."""
 
 
 @dataclass(frozen=True)
@@ -96,9 +100,9 @@ def remake(root: str | Path, basin: str, date: dt.date, units: str) -> Pages:
     with suppress(ArchiveError, OSError):
         # Their second look, and where the archive lacks a week before them their map of change, is against this date.
         later |= set(leaning(root, basin, date))
-    jobs = {f"page of {date}": own}
-    jobs |= {f"page of {other}": lambda other=other: _again(root, basin, other, units) for other in sorted(later)}
-    jobs["season page"] = lambda: make_season_page(root, basin, units)
+    jobs: Jobs = {f"page of {date}": own}
+    jobs |= {f"page of {other}": partial(_again, root, basin, other, units) for other in sorted(later)}
+    jobs["season page"] = partial(make_season_page, root, basin, units)
     troubles = _done(jobs)
     return Pages(made[0] if made else None, troubles)
 
@@ -107,15 +111,15 @@ def remake_all(root: str | Path, basin: str, units: str, stage: Callable[[str], 
     """Make every page of a basin again; return one line for each that could not be made. Raises ArchiveError without a basin."""
     dates = [date.date() for date in list_days(root, basin)["date"]]
 
-    def one(date: dt.date) -> None:
+    def make_one(date: dt.date) -> None:
         stage(f"page of {date}")
         make_day_page(root, basin, date, units)
 
-    jobs = {f"page of {date}": lambda date=date: one(date) for date in dates}
-    return _done(jobs | {"season page": lambda: make_season_page(root, basin, units)})
+    jobs: Jobs = {f"page of {date}": partial(make_one, date) for date in dates}
+    return _done(jobs | {"season page": partial(make_season_page, root, basin, units)})
 
 
-def _done(jobs: dict[str, Callable[[], object]]) -> list[str]:
+def _done(jobs: Jobs) -> list[str]:
     """Do each job, whatever became of the others, and return what went wrong, one line each."""
     troubles = []
     for name, job in jobs.items():

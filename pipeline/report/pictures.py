@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -125,21 +126,30 @@ class Packed:
 
 
 _NO_VALUE = 65535
+"""What stands for a missing value in a packed grid: the largest whole number of two bytes, so that it is no value's."""
 
 
-def pack(zone: np.ndarray, fields: dict[str, tuple[np.ndarray, float]]) -> Packed:
-    """Return the zone's number and grids (y, x), each with the step to which it is kept; a step that cannot hold the largest value is made ten times coarser.
+@dataclass(frozen=True)
+class Stepped:
+    """A grid (y, x), and the step to which a page keeps its values, in their unit."""
 
-    Of a step of 0.1 mm a page so keeps 6553 mm, and the archive's values exactly.
+    values: np.ndarray
+    step: float
+
+
+def pack(zone: np.ndarray, fields: Mapping[str, Stepped]) -> Packed:
+    """Return the zones' numbers (y, x) and the fields as text.
+
+    A step that cannot hold the largest value is made ten times coarser: with one of 0.1 mm a page holds up to 6553 mm.
     """
     inside = np.nan_to_num(zone) > 0
     parts = [inside.astype(np.uint8).tobytes()]
     layers: list[dict[str, float | str]] = []
-    for name, (values, finest) in {"zone": (zone, 1.0), **fields}.items():
-        held = values[inside]
+    for name, field in {"zone": Stepped(zone, 1.0), **fields}.items():
+        held = field.values[inside]
         known = held[np.isfinite(held)]
         low = min(float(known.min()) if known.size else 0.0, 0.0)
-        step, offset = finest, 0.0
+        step, offset = field.step, 0.0
         while known.size and (float(known.max()) - low) / step > _NO_VALUE - 2:
             step *= 10
         if low < 0:

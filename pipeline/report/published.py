@@ -174,7 +174,7 @@ def read_days_around(day: PublishedDay) -> DaysAround:
     yesterday, week = day.date - dt.timedelta(days=1), day.date - dt.timedelta(days=7)
     near = sorted(date for date in held if 0 < (day.date - date).days <= MAP_BEFORE_DAYS)
     before = week if week in held else near[-1] if near else None
-    days = {date: _earlier(day, date) for date in {yesterday, week, before} - {None}}
+    days = {date: _earlier(day, date) for date in {yesterday, week, before} if date is not None}
     return DaysAround(
         days.get(yesterday), days.get(week), days.get(before) if before else None,
         season, earlier[np.array(same_day, bool)].reset_index(drop=True), earlier, _survey_dates(day),

@@ -7,6 +7,7 @@ import errno
 import hashlib
 import os
 import secrets
+from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.model.problems import ArchiveError
@@ -43,30 +44,38 @@ def flush_folder(folder: Path) -> None:
         os.close(descriptor)
 
 
-def flush_file(path: Path) -> tuple[int, str]:
-    """Flush a file to disk, read it back, and return its size in bytes and its sha256.
+@dataclass(frozen=True)
+class Written:
+    """What was written to a file: its size in bytes and the sha256 of its content."""
+
+    size: int
+    sha256: str
+
+
+def flush_file(path: Path) -> Written:
+    """Flush a file to disk, read it back, and return what was written.
 
     Raises ArchiveError when what is read back is not what was written.
     """
-    written = _size_sha256(path)
+    written = _written(path)
     with path.open("rb") as file:
         os.fsync(file.fileno())
         if hasattr(os, "posix_fadvise"):
             # Drop the pages from memory, so that reading back asks the disk.
             os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
-    if _size_sha256(path) != written:
+    if _written(path) != written:
         raise ArchiveError(f"{path} reads back differently from what was written. Check the disk.")
     return written
 
 
-def _size_sha256(path: Path) -> tuple[int, str]:
+def _written(path: Path) -> Written:
     with path.open("rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
-        return file.tell(), digest
+        return Written(file.tell(), digest)
 
 
-def flush_all(folder: Path) -> dict[str, tuple[int, str]]:
-    """Flush every file of a folder and the folder itself; return size and sha256 by name."""
+def flush_all(folder: Path) -> dict[str, Written]:
+    """Flush every file of a folder and the folder itself; return what was written by name."""
     files = {path.name: flush_file(path) for path in sorted(folder.iterdir())}
     flush_folder(folder)
     return files

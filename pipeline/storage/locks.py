@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import socket
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from types import ModuleType
 
 from pipeline.model.problems import ArchiveError
 from pipeline.storage.files import NOT_SUPPORTED, make_folders
 from pipeline.storage.paths import in_store
 
+fcntl: ModuleType | None
 try:
-    import fcntl
+    fcntl = importlib.import_module("fcntl")
 except ImportError:  # pragma: no cover  not a Unix system: no locks, the rename still cannot overwrite
     fcntl = None
 
@@ -51,7 +54,7 @@ def basin_lock(root: Path, basin: str) -> Iterator[None]:
             yield
         finally:
             # By name, not by closing: a forked child may hold the same open file.
-            if held:
+            if held and fcntl is not None:
                 fcntl.flock(file.fileno(), fcntl.LOCK_UN)
 
 

@@ -9,10 +9,20 @@ from __future__ import annotations
 
 import hashlib
 import os
+import time
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
 
 from pipeline.model.problems import ArchiveError, SettingsError
 from pipeline.storage.cache import drop_unused, note_use, put_in_place
+
+if TYPE_CHECKING:
+
+    class StorePath(Path):
+        """What the path of an object in a store has besides the methods of `pathlib`."""
+
+        fs: Any
+        path: str
 
 
 def path_of(root: str | Path) -> Path:
@@ -30,7 +40,8 @@ def path_of(root: str | Path) -> Path:
         # What another writer has put must be seen at once: listings are never remembered. The endpoint is told here, since clients
         # are kept by what they are told and not by the environment.
         endpoint = os.environ.get("AWS_ENDPOINT_URL") if root.startswith("s3://") else None
-        return UPath(root.rstrip("/"), use_listings_cache=False, **({"endpoint_url": endpoint} if endpoint else {}))
+        options = {"endpoint_url": endpoint} if endpoint else {}
+        return cast("Path", UPath(root.rstrip("/"), use_listings_cache=False, **options))
     except (ImportError, ValueError) as error:
         scheme = root.split("://", maxsplit=1)[0]
         raise ArchiveError(
@@ -49,6 +60,19 @@ def named_path(text: str, home: Path) -> Path:
 def in_store(path: Path) -> bool:
     """Return whether a path is an object's in a store."""
     return not isinstance(path, Path)
+
+
+def _object(path: Path) -> StorePath:
+    """Return the path of an object as what it is."""
+    return cast("StorePath", path)
+
+
+def age_s(path: Path) -> float:
+    """Return how long ago a file or object was last written, s; links are not followed. Raises OSError."""
+    if in_store(path):
+        store = _object(path)
+        return time.time() - store.fs.modified(store.path).timestamp()
+    return time.time() - path.lstat().st_mtime
 
 
 def archive_above(path: Path) -> Path | None:
@@ -77,18 +101,21 @@ def outside_archives(path: Path, option: str) -> Path:
 
 def put_new(path: Path, data: bytes) -> None:
     """Put an object that must not be there yet; raises FileExistsError when it is. The store itself sees to it."""
-    path.fs.pipe_file(path.path, data, mode="create")
+    target = _object(path)
+    target.fs.pipe_file(target.path, data, mode="create")
 
 
 def send(file: Path, path: Path) -> None:
     """Put a file of this machine into a store, in one step for every reader."""
-    path.fs.put_file(str(file), path.path)
+    target = _object(path)
+    target.fs.put_file(str(file), target.path)
 
 
 def names_in(folder: Path) -> list[str]:
     """Return the names in a folder, in any order; raises FileNotFoundError when there is none."""
     if in_store(folder):
-        return [key.rstrip("/").rsplit("/", 1)[-1] for key in folder.fs.ls(folder.path, detail=False)]
+        store = _object(folder)
+        return [key.rstrip("/").rsplit("/", 1)[-1] for key in store.fs.ls(store.path, detail=False)]
     return [entry.name for entry in os.scandir(folder)]
 
 
@@ -96,7 +123,8 @@ def sizes_in(folder: Path) -> dict[str, int]:
     """Return the files in a folder by name with their sizes, bytes; none when it is not there."""
     try:
         if in_store(folder):
-            listed = folder.fs.ls(folder.path, detail=True)
+            store = _object(folder)
+            listed = store.fs.ls(store.path, detail=True)
             return {entry["name"].rsplit("/", 1)[-1]: entry["size"] for entry in listed if entry["type"] == "file"}
         with os.scandir(folder) as entries:
             return {e.name: e.stat(follow_symlinks=False).st_size for e in entries if e.is_file(follow_symlinks=False)}
@@ -106,8 +134,9 @@ def sizes_in(folder: Path) -> dict[str, int]:
 
 def files_below(folder: Path, name: str) -> set[str]:
     """Return the paths below a store's folder, from it on, of the objects called `name`: one listing, however many there are."""
-    start = len(folder.path.rstrip("/")) + 1
-    return {key[start:] for key in folder.fs.find(folder.path) if key.rsplit("/", 1)[-1] == name}
+    store = _object(folder)
+    start = len(store.path.rstrip("/")) + 1
+    return {key[start:] for key in store.fs.find(store.path) if key.rsplit("/", 1)[-1] == name}
 
 
 def local_file(path: Path) -> Path:
@@ -118,7 +147,8 @@ def local_file(path: Path) -> Path:
     """
     if not in_store(path):
         return path
-    info = path.fs.info(path.path)
+    store = _object(path)
+    info = store.fs.info(store.path)
     mark = str(info.get("ETag") or info.get("etag") or info.get("LastModified") or info.get("mtime"))
     copy = cache_folder(path) / "objects" / f"{hashlib.sha256(f'{path} {mark}'.encode()).hexdigest()}{path.suffix}"
     if copy.is_file():

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.publishing.second_look import jump
+from pipeline.publishing.second_look import Compared, jump
 
 BEFORE = pd.Timestamp("2031-03-04")
 
@@ -13,7 +13,7 @@ BEFORE = pd.Timestamp("2031-03-04")
 def entry(mean, se=10.0, sites=(100.0, 200.0, 300.0)):
     total = pd.Series({"date": BEFORE, "swe_mean_mm": mean, "swe_se_mm": se})
     names = [f"S{n}" for n in range(len(sites))]
-    return total, pd.DataFrame({"site_id": names, "swe_mm": sites, "used": True})
+    return Compared(total, pd.DataFrame({"site_id": names, "swe_mm": sites, "used": True}))
 
 
 def test_a_change_within_the_error_is_weather():
@@ -34,8 +34,9 @@ def test_what_the_sites_gained_is_no_jump():
 
 
 def test_sites_set_aside_say_nothing():
-    total, sites = entry(200.0, sites=(140.0, 240.0, 340.0))
-    assert jump(entry(200.0), (total, sites.assign(used=False)), 2.0) is None
+    aside = entry(200.0, sites=(140.0, 240.0, 340.0))
+    aside.sites["used"] = False
+    assert jump(entry(200.0), aside, 2.0) is None
 
 
 def test_sites_that_disagree_allow_more():

@@ -15,10 +15,19 @@ from hypothesis import strategies as st
 from made_day import made_day
 
 from pipeline import reading
-from pipeline.publishing.record import build_record, input_sha256, plain, record_bytes, record_is_whole, settings_sha256
+from pipeline.publishing.record import (
+    Numbers,
+    build_record,
+    input_sha256,
+    plain,
+    record_bytes,
+    record_is_whole,
+    settings_sha256,
+)
+from pipeline.storage.files import Written
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "record.schema.json").read_text("utf-8"))
-FILES = {"swe.tif": (12, "a" * 64), "estimate.nc": (34, "b" * 64)}
+FILES = {"swe.tif": Written(12, "a" * 64), "estimate.nc": Written(34, "b" * 64)}
 
 
 def validate(record: dict) -> None:
@@ -36,7 +45,7 @@ def test_published_records_follow_the_schema(archive, date, revision):
 
 
 def test_every_key_is_required_and_no_other_allowed(provenance):
-    record = json.loads(record_bytes(build_record(made_day(), provenance(), (1, None), FILES, None)))
+    record = json.loads(record_bytes(build_record(made_day(), provenance(), Numbers(1, None), FILES, None)))
     later = {"command", "changes", "record_sha256"} | {"losses"}  # of versions 2 and 3
     assert set(SCHEMA["required"]) | later == set(SCHEMA["properties"]) == set(record)
     for key in record:
@@ -48,7 +57,7 @@ def test_every_key_is_required_and_no_other_allowed(provenance):
 
 def test_a_degraded_day_says_why(provenance):
     day, how = made_day(), provenance(degraded=["Station 007 is silent."])
-    record = json.loads(record_bytes(build_record(day, how, (1, None), FILES, None)))
+    record = json.loads(record_bytes(build_record(day, how, Numbers(1, None), FILES, None)))
     validate(record)
     with pytest.raises(jsonschema.ValidationError, match="should be non-empty"):
         validate({**record, "degraded_reasons": []})
@@ -61,17 +70,19 @@ def test_a_degraded_day_says_why(provenance):
 def test_the_clock_is_the_callers(provenance):
     zone = dt.timezone(dt.timedelta(hours=-2))
     made = dt.datetime(2031, 3, 2, 2, 30, tzinfo=zone)
-    assert build_record(made_day(), provenance(made=made), (1, None), FILES, None)["made"] == "2031-03-02T04:30:00Z"
+    assert (
+        build_record(made_day(), provenance(made=made), Numbers(1, None), FILES, None)["made"] == "2031-03-02T04:30:00Z"
+    )
 
 
 def test_models_come_back_as_plain_json(provenance):
-    record = json.loads(record_bytes(build_record(made_day(), provenance(), (1, None), FILES, None)))
+    record = json.loads(record_bytes(build_record(made_day(), provenance(), Numbers(1, None), FILES, None)))
     assert record["models"]["density"] == {"model": "made up", "slope": 0.25, "n": 7, "range_m": None}
     assert [file["name"] for file in record["files"]] == ["estimate.nc", "swe.tif"]
 
 
 def test_a_record_carries_its_own_hash(provenance):
-    data = record_bytes(build_record(made_day(), provenance(), (1, None), FILES, None))
+    data = record_bytes(build_record(made_day(), provenance(), Numbers(1, None), FILES, None))
     told = json.loads(data)["record_sha256"]
     # As anyone can check it with two tools of the shell.
     assert hashlib.sha256(data.replace(told.encode(), b"0" * 64)).hexdigest() == told

@@ -13,7 +13,7 @@ from PIL import Image
 
 from pipeline.report import charts, day_tables
 from pipeline.report.colours import ERROR, LESS, LEVELS, MORE, WATER, diverging, oklab, sequential, srgb
-from pipeline.report.pictures import SHADES, borders, legend, pack, picture, shade
+from pipeline.report.pictures import SHADES, Stepped, borders, legend, pack, picture, shade
 from pipeline.report.published import MOST_CELLS, with_seasons
 from pipeline.report.svg import MONTHS, Scale, tag, ticks
 from pipeline.report.units import METRIC, US, Unit
@@ -116,7 +116,9 @@ def test_packed_values_are_the_archives_to_its_own_step():
     swe = np.array([[0.0, np.nan, 1234.5], [6553.1, np.nan, np.nan]])
     change = np.array([[-310.4, np.nan, 0.0], [12.3, 99.9, np.nan]])
     deep = np.array([[90_000.0, 0, 1], [2, 3, 0]])
-    mask, told = unpack(pack(zone, {"swe": (swe, 0.1), "change": (change, 0.1), "deep": (deep, 0.1)}), zone)
+    mask, told = unpack(
+        pack(zone, {"swe": Stepped(swe, 0.1), "change": Stepped(change, 0.1), "deep": Stepped(deep, 0.1)}), zone
+    )
     assert mask.tolist() == (zone > 0).ravel().tolist()
     assert told[0].tolist() == zone[zone > 0].tolist()
     for values, back, step in ((swe, told[1], 0.1), (change, told[2], 0.1), (deep, told[3], 10.0)):
@@ -167,7 +169,7 @@ def test_the_largest_noisy_grid_stays_under_three_megabytes():
     light = rng.uniform(0, 1, shape)
     none = np.zeros(shape, bool)
     maps = [picture(grid, light, sequential(WATER), legend(grid), none) for grid in grids[:3]]
-    packed = pack(np.ones(shape), {str(k): (grid, 0.1) for k, grid in enumerate(grids)})
+    packed = pack(np.ones(shape), {str(k): Stepped(grid, 0.1) for k, grid in enumerate(grids)})
     assert shape[0] * shape[1] <= MOST_CELLS
     # What else stands on a page is some 150 kB.
     assert sum(map(len, maps)) + len(packed.text) < 2_800_000
