@@ -8,7 +8,7 @@ import re
 import unicodedata
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import netCDF4
 import numpy as np
@@ -26,7 +26,7 @@ CLASSES = ("source", "zone", "band")
 _CHUNK = 256
 """Cells along a chunk: a small window of a large basin reads little, and a small basin is one or four chunks."""
 
-_LEVEL = 1
+_LEVEL: Final = 1
 """Deflate level: on rounded fields higher levels save under 5 % and take several times as long."""
 
 _ANGLE_STEP = 2.0**-20
