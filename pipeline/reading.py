@@ -37,7 +37,9 @@ _REVISION = re.compile(r"r(\d{3,})", re.ASCII)
 
 
 def list_days(root: str | Path, basin: str) -> pd.DataFrame:
-    """Return the days of a basin, oldest first, with the current revision: `date` (datetime), `revision` (number), `path` (text).
+    """Return the days of a basin, oldest first, with the current revision.
+
+    `date` (datetime), `revision` (number), `path` (text).
 
     Raises ArchiveError when there is no such archive or basin.
     """
@@ -49,7 +51,7 @@ def list_days(root: str | Path, basin: str) -> pd.DataFrame:
 
 
 def open_day(root: str | Path, basin: str, date: Date, revision: int | None = None) -> xr.Dataset:
-    """Open `estimate.nc` of one day, lazily: the current revision, or the one asked for, withdrawn or not.
+    """Open `estimate.nc` of one day, lazily. The current revision, or the one asked for, withdrawn or not.
 
     Returns a Dataset on (y, x), metres; `zone`, `band` and `source` come as floats with NaN outside the basin. Its
     attributes carry `revision`. Close it after use. Raises ArchiveError, naming the nearest dates, where there is none.
@@ -68,7 +70,9 @@ def open_day(root: str | Path, basin: str, date: Date, revision: int | None = No
 
 
 def open_days(root: str | Path, basin: str, start: Date, end: Date) -> xr.Dataset:
-    """Open the current revision of every day from `start` to `end`, both included, as one lazy Dataset on (time, y, x).
+    """Return the days from `start` to `end` as one lazy Dataset.
+
+    It lies on (time, y, x), with the current revision of each day.
 
     `revision` lies on time. Raises ArchiveError when there is no day in the range, or when the days do not share one
     grid (the settings' grid or basin changed): open them one by one then.
@@ -92,7 +96,9 @@ def open_days(root: str | Path, basin: str, start: Date, end: Date) -> xr.Datase
 
 
 def read_totals(root: str | Path, basin: str, start: Date | None = None, end: Date | None = None) -> pd.DataFrame:
-    """Return the totals of every day's current revision from `start` to `end` (either may be left open), oldest first.
+    """Return the totals from `start` to `end`, oldest first.
+
+    They are those of current revisions; either end may be left open.
 
     The columns are those of `totals.csv` with `revision` after `date`: km2, mm, m3, m, kg/m3 as their names say. A column that a
     later version added is null for the days of before.
@@ -117,7 +123,10 @@ def read_totals(root: str | Path, basin: str, start: Date | None = None, end: Da
 
 
 def read_sites(root: str | Path, basin: str, date: Date, revision: int | None = None) -> pd.DataFrame:
-    """Return `sites.csv` of one day: what each site said, what the map says there, and what it says without the site."""
+    """Return `sites.csv` of one day.
+
+    What each site said, what the map says there, and what it says without the site.
+    """
     chosen = find_revision(root, basin, date, revision)
     # A site may well be called "NA", or have a number for a name.
     text, path = {"site_id": "str", "reason": "str"}, chosen.path / "sites.csv"
@@ -129,12 +138,15 @@ def read_sites(root: str | Path, basin: str, date: Date, revision: int | None = 
 
 
 def read_record(root: str | Path, basin: str, date: Date, revision: int | None = None) -> dict[str, Any]:
-    """Return `record.json` of one day: what went in, which settings and versions, and why it was made."""
+    """Return `record.json` of one day. What went in, which settings and versions, and why it was made."""
     return load_record(find_revision(root, basin, date, revision).path)
 
 
 def revision_totals(folder: Path) -> pd.DataFrame:
-    """Return the totals of a revision's folder, as `totals.csv` has them. Raises ArchiveError when they cannot be read."""
+    """Return the totals of a revision's folder, as `totals.csv` has them.
+
+    Raises ArchiveError when they cannot be read.
+    """
     path = folder / "totals.parquet"
     try:
         return conformed(read_arrow(local_file(path)), TOTALS).to_pandas(use_threads=False)
@@ -180,14 +192,17 @@ def is_basin(name: str) -> bool:
 
 
 def basin_folder(root: str | Path, basin: str) -> Path:
-    """Return the folder of a basin, which need not exist; raise ArchiveError when `basin` cannot name one."""
+    """Return the folder of a basin, which need not exist. Raises ArchiveError when `basin` cannot name one."""
     if not is_basin(basin):
         raise ArchiveError(f"'{basin}' is no basin identifier: letters, digits, '-' and '_' only.")
     return archive_folder(root) / basin
 
 
 def dates_held(root: str | Path, basin: str) -> list[dt.date]:
-    """Return the dates that have a folder, oldest first. Raises ArchiveError when the archive or the basin is missing."""
+    """Return the dates that have a folder, oldest first.
+
+    Raises ArchiveError when the archive or the basin is missing.
+    """
     folder = basin_folder(root, basin)
     try:
         names = names_in(folder)
@@ -199,7 +214,7 @@ def dates_held(root: str | Path, basin: str) -> list[dt.date]:
 
 
 def _day(name: str) -> dt.date | None:
-    """Return the date that a folder is named for; None for any other folder, 2031-99-99 among them."""
+    """Return the date that a folder is named for. None for any other folder, 2031-99-99 among them."""
     try:
         return dt.date.fromisoformat(name) if _DATE.fullmatch(name) else None
     except ValueError:
@@ -207,13 +222,13 @@ def _day(name: str) -> dt.date | None:
 
 
 def revisions(root: str | Path, basin: str, date: Date) -> list[Revision]:
-    """Return the revisions published for a date, lowest first, withdrawn ones too; none when the date is not held."""
+    """Return the revisions published for a date, lowest first, withdrawn ones too. Empty when the date is not held."""
     day = as_date(date)
     return _revisions(basin_folder(root, basin) / day.isoformat(), day)
 
 
 def all_revisions(root: str | Path, basin: str) -> list[list[Revision]]:
-    """Return the revisions of every date held, oldest date first, as `revisions` does for one."""
+    """Return the revisions of every date held, oldest date first."""
     dates, folder = dates_held(root, basin), basin_folder(root, basin)
     if in_store(folder):
         return _all_in_store(folder, dates)
@@ -221,7 +236,7 @@ def all_revisions(root: str | Path, basin: str) -> list[list[Revision]]:
 
 
 def _all_in_store(folder: Path, dates: list[dt.date]) -> list[list[Revision]]:
-    """Return the same of a store, from one listing: asking for each date would take as many journeys."""
+    """Return the same of a store, from one listing. Asking for each date would take as many journeys."""
     by_day: dict[str, list[Revision]] = {}
     for path in sorted(files_below(folder, RECORD)):
         day, name = path.split("/")[:2]
@@ -246,7 +261,10 @@ def _revisions(folder: Path, date: dt.date) -> list[Revision]:
 
 
 def decisions(root: str | Path, basin: str) -> Decisions:
-    """Return what people decided on a basin's revisions. Raises ArchiveError where `decisions.jsonl` cannot be read."""
+    """Return what people decided on a basin's revisions.
+
+    Raises ArchiveError where `decisions.jsonl` cannot be read.
+    """
     return read_decisions(basin_folder(root, basin) / "decisions.jsonl")
 
 
@@ -256,7 +274,7 @@ def withdrawals(root: str | Path, basin: str) -> dict[RevisionId, str]:
 
 
 def soundness_of(root: str | Path, basin: str) -> Callable[[Revision], Soundness]:
-    """Return a function that tells the soundness of a basin's revisions, from the index where it has them, else from records.
+    """Return a function from a revision to its soundness. It reads the index, and records that the index lacks.
 
     Revisions never change, so the index is as good as the records and one file instead of thousands; it is read when first
     asked. A record that cannot be read is `UNREADABLE`.
@@ -282,7 +300,10 @@ def soundness_of(root: str | Path, basin: str) -> Callable[[Revision], Soundness
 
 
 def _soundness_in_index(folder: Path) -> dict[RevisionId, Soundness]:
-    """Return the soundness of the revisions that `index.parquet` holds; none where it is missing, damaged or older."""
+    """Return the soundness of the revisions that `index.parquet` holds.
+
+    None where it is missing, damaged or older.
+    """
     try:
         rows = (
             read_arrow(folder / "index.parquet")
@@ -295,19 +316,22 @@ def _soundness_in_index(folder: Path) -> dict[RevisionId, Soundness]:
 
 
 def standing(root: str | Path, basin: str, date: Date) -> Revision | None:
-    """Return the current revision of a date, None when there is none or all are withdrawn."""
+    """Return the current revision of a date. None when there is none or all are withdrawn."""
     return current_of(revisions(root, basin, date), decisions(root, basin), soundness_of(root, basin))
 
 
 def held_back(root: str | Path, basin: str, date: Date) -> dict[int, str]:
-    """Return by number why each later revision of a date than the current one is held back; empty as a rule."""
+    """Return by number why later revisions are held back. Empty as a rule."""
     held, decided, soundness = revisions(root, basin, date), decisions(root, basin), soundness_of(root, basin)
     current = current_of(held, decided, soundness)
     return why_held_back(held, current, decided, soundness, used_in)
 
 
 def used_in(revision: Revision) -> set[str]:
-    """Return the files, and the names of rows and grids, that a revision was made from; none where its record cannot be read."""
+    """Return the names of what a revision was made from.
+
+    They are files, rows and grids; none where its record cannot be read.
+    """
     try:
         return used_by(load_record(revision.path))
     except (ArchiveError, KeyError, TypeError):
@@ -315,7 +339,7 @@ def used_in(revision: Revision) -> set[str]:
 
 
 def find_revision(root: str | Path, basin: str, date: Date, number: int | None = None) -> Revision:
-    """Return the current revision of a date, or number `number`; raise ArchiveError naming what there is instead."""
+    """Return the current revision of a date, or number `number`. Raises ArchiveError naming what there is instead."""
     day = as_date(date)
     held = revisions(root, basin, day)
     chosen = standing(root, basin, day) if number is None else next((r for r in held if r.number == number), None)
@@ -347,7 +371,10 @@ def _missing_basin(folder: Path) -> str:
 
 
 def _gathered_totals(folder: Path) -> pd.DataFrame | None:
-    """Return the basin's `totals.parquet`, or None when it is missing, unreadable or of an older version: it is derived."""
+    """Return the basin's `totals.parquet`, None where it cannot be used.
+
+    It is derived: it may be missing, damaged or of an older version.
+    """
     try:
         totals = read_frame(folder / "totals.parquet")
     except (OSError, ValueError):

@@ -12,7 +12,7 @@ from pipeline.model.problems import FINDING_COLUMNS
 
 @dataclass(frozen=True)
 class Column:
-    """One column: its name, its kind (text, number, whole, flag or date) and, for numbers, its decimals.
+    """One column of a table. Its kind is text, number, whole, flag or date.
 
     `decimals` None keeps a number as it is. `later` marks a column that was added after the first archives were written: their
     tables do not have it, and it is null for their rows. Every other one is required of every table there is.
@@ -76,7 +76,9 @@ ARROW = {"text": pa.string(), "number": pa.float64(), "whole": pa.int64(), "flag
 
 
 def conformed(table: pa.Table, columns: tuple[Column, ...]) -> pa.Table:
-    """Return a published table with the known columns first: later ones null where it lacks them, unknown ones behind.
+    """Return a published table with the known columns first.
+
+    Later ones null where it lacks them, unknown ones behind.
 
     Raises ValueError when a column is missing, stands twice or is of another type.
     """
@@ -95,7 +97,7 @@ def conformed(table: pa.Table, columns: tuple[Column, ...]) -> pa.Table:
 
 
 def filled(table: pd.DataFrame, columns: tuple[Column, ...]) -> pd.DataFrame:
-    """Return a table read from CSV with null columns for later ones that it lacks; raise ValueError when another is missing."""
+    """Return a table read from CSV with null for later columns. Raises ValueError when another column is missing."""
     missing = [column for column in columns if column.name not in table.columns]
     lacking = [column.name for column in missing if not column.later]
     if lacking:

@@ -48,7 +48,7 @@ class Loss:
 
     @classmethod
     def from_plain(cls, said: Mapping[str, Any]) -> Loss:
-        """Return the loss that a record or the index has as plain values. Raises KeyError and TypeError."""
+        """Return the loss that plain values of a record hold. Raises KeyError and TypeError."""
         return cls(**{name: said[name] for name in LOSS_KEYS})
 
     def plain(self) -> dict[str, Any]:
@@ -73,7 +73,7 @@ class Loss:
 
     @property
     def state(self) -> str:
-        """How it is now, in words that follow `thing`; empty where the rule has none."""
+        """How it is now, in words that follow `thing`. Empty where the rule has none."""
         return _STATES.get(self.rule, "")
 
     @property
@@ -85,12 +85,12 @@ class Loss:
 
     @property
     def together(self) -> str:
-        """What several losses of its kind are, in words that follow their number; empty where its rule has none."""
+        """What several such losses are, in words that follow their number. Empty where its rule has none."""
         return _OF_A_SITE[self.rule][1] if self.rule in _OF_A_SITE and self.site_id else ""
 
     @property
     def kin(self) -> tuple[str, ...]:
-        """What losses share that are told in one line: rule and table, and the file where the loss is a file."""
+        """What losses have in common that a page groups."""
         return self.rule, self.table, "" if self.site_id else self.file, "" if self.site_id else self.start
 
 
@@ -145,7 +145,10 @@ class Soundness:
 
     @classmethod
     def of(cls, said: Mapping[str, Any]) -> Soundness:
-        """Return what a record, or a row of the index with its losses as JSON, says. Raises KeyError, TypeError and ValueError."""
+        """Return the soundness of a record, or of a row of the index with its losses as JSON.
+
+        Raises KeyError, TypeError and ValueError.
+        """
         if said.get("input_hash") is None:
             # The row of a record that cannot be read.
             return UNREADABLE
@@ -155,7 +158,10 @@ class Soundness:
 
     @property
     def settles(self) -> bool:
-        """Whether it becomes current whatever came before: sound, or of before version 3, when the newest always did."""
+        """Whether it becomes current whatever was current before.
+
+        Sound, or of before version 3, when the newest always did.
+        """
         return self.readable and (not self.degraded or self.losses is None)
 
     def beyond(self, other: Soundness) -> list[Loss]:
@@ -164,7 +170,7 @@ class Soundness:
         return [loss for loss in self.losses or () if not any(one.covers(loss) for one in has)]
 
     def replaces(self, other: Soundness) -> bool:
-        """Return whether a new revision of this soundness becomes current in place of an older one."""
+        """Return whether a revision of this soundness replaces an older one."""
         if self.settles or not other.readable:
             return True
         if not self.readable or not other.degraded:
@@ -194,7 +200,9 @@ class MadeCurrent:
 
 @dataclass(frozen=True)
 class Decisions:
-    """What people decided: revisions withdrawn, with the reason, and by date those made current, in order.
+    """What people decided on the revisions of a basin.
+
+    They withdraw revisions, with a reason, and make others current; of one date these are in order.
 
     `lost` are those of the withdrawn that were damaged when they were withdrawn: somebody has seen to the damage.
     """
@@ -208,7 +216,7 @@ WITHDRAW, MAKE_CURRENT, KEEP_CURRENT = "withdraw", "make current", "keep current
 
 
 def read_decisions(path: Path) -> Decisions:
-    """Return the decisions in a basin's `decisions.jsonl`; none where there is no such file.
+    """Return the decisions in a basin's `decisions.jsonl`. Empty where there is no such file.
 
     One JSON object a line: {"decision": "withdraw", "date": "2031-03-01", "revision": 1, "reason": ..., "made": ...}, or
     "make current" and "keep current" with "newest" as well. A last line without its line end was cut off and does not count. Raises ArchiveError
@@ -244,7 +252,7 @@ def read_decisions(path: Path) -> Decisions:
 def current_of(
     held: Sequence[Revision], decided: Decisions, soundness: Callable[[Revision], Soundness]
 ) -> Revision | None:
-    """Return the current revision of a date; None when all of `held` (its revisions, lowest first) are withdrawn.
+    """Return the current revision of a date. None when all of `held` (its revisions, lowest first) are withdrawn.
 
     `soundness` is asked only where more than one counts, from the newest down to the first that became current in any case.
     """
@@ -280,7 +288,7 @@ def held_back(
     soundness: Callable[[Revision], Soundness],
     used: Callable[[Revision], set[str]],
 ) -> dict[int, str]:
-    """Return by number why each later revision of a date than the current one is held back, in words.
+    """Return by number why each later revision is held back, in words.
 
     Parameters
     ----------
@@ -329,5 +337,5 @@ MOST_LOSSES_NAMED = 3
 
 
 def used_by(record: Mapping[str, Any]) -> set[str]:
-    """Return the files that a record names as read, and the names of its rows and grids."""
+    """Return the names of a record's files, rows and grids."""
     return {file["path"] for file in record["inputs"]} | set(record["kept_inputs"])

@@ -38,7 +38,7 @@ def earlier_cover_name(date: dt.date) -> str:
 
 
 def grid_role(name: str) -> GridRole | None:
-    """Return what a record's name stands for; None for no grid of ours.
+    """Return what a record's name stands for. None for no grid of ours.
 
     >>> grid_role("flight LF-1"), grid_role("cover"), grid_role("cover of 2031-04-10"), grid_role("courses")
     (<GridRole.FLIGHT: 'flight'>, <GridRole.COVER: 'cover'>, <GridRole.EARLIER_COVER: 'cover of'>, None)
@@ -49,7 +49,7 @@ def grid_role(name: str) -> GridRole | None:
 
 @dataclass
 class Grids(Generic[T]):
-    """The grids of a day, or one thing about each, such as its hash.
+    """The grids of a day, or one value for each grid.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ class Grids(Generic[T]):
 
     @classmethod
     def from_names(cls, named: Mapping[str, T]) -> Grids[T]:
-        """Return the grids among what a record names; names that are no grid's are passed over."""
+        """Return the grids among what a record names. Names that are no grid's are passed over."""
         grids = cls()
         for name, value in named.items():
             match grid_role(name):
@@ -105,5 +105,5 @@ class Grids(Generic[T]):
         return Grids.from_names({name: change(value) for name, value in self.by_name().items()})
 
     def covers(self, date: dt.date) -> dict[dt.date, T]:
-        """Return the snow-cover grids by the day on which they were seen, for grids of `date`."""
+        """Return the snow-cover grids by the day seen. `date` is that of the grids."""
         return self.earlier_covers | ({date: self.cover} if self.cover is not None else {})

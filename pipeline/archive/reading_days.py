@@ -17,7 +17,7 @@ from xarray.backends.netCDF4_ import NETCDF4_PYTHON_LOCK
 
 
 def open_files(files: list[Path]) -> xr.Dataset:
-    """Return the days of some `estimate.nc` as one Dataset on (time, y, x), read when asked for, one chunk a day.
+    """Return the days of some `estimate.nc` as one lazy Dataset. It lies on (time, y, x), with one chunk a day.
 
     Attributes that differ from day to day are left out; a variable that a day lacks, since an earlier version wrote it, is missing
     there. Raises ValueError when the files do not share one grid, OSError when
@@ -58,7 +58,10 @@ def _read(paths: np.ndarray, variable: str, kind: np.dtype) -> np.ndarray:
 
 
 def _said(path: Path) -> tuple[tuple[np.ndarray, ...], dict[str, dict[str, Any]], np.datetime64]:
-    """Return a file's grid (x, y, coordinate system), its attributes by variable ("" for its own), and its instant."""
+    """Return a file's axes, its attributes by variable, and its instant.
+
+    The axes are x, y and the coordinate system; the file's own attributes are those of "".
+    """
     with NETCDF4_PYTHON_LOCK, netCDF4.Dataset(path) as file:
         axes = file["x"][:].data, file["y"][:].data, np.array(file["crs"].spatial_ref)
         attributes = {"": dict(file.__dict__)} | {
@@ -75,7 +78,7 @@ _DECODED = ("_FillValue", "coordinates", "grid_mapping", "cell_measures")
 
 
 def _shared(said: list[dict[str, dict[str, Any]]]) -> dict[str, dict[str, Any]]:
-    """Return, by variable of the first, the attributes that are the same in every file that has the variable."""
+    """Return by variable the attributes that all files share."""
     return {
         name: {
             key: value

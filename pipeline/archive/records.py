@@ -30,7 +30,7 @@ _LOSS_KEYS = {"rule": str, "table": str, "file": str, "site_id": str, "start": s
 
 
 def load_record(folder: Path) -> dict[str, Any]:
-    """Return the record of a revision's folder; what older versions did not say is filled in with its meaning.
+    """Return the record of a revision's folder. What older versions did not say is filled in with its meaning.
 
     Keys that later versions added are passed on. Raises RecordError when it cannot be read or lacks what every record has, and
     NewerVersionError when it is of a newer version than this program knows.
@@ -65,7 +65,7 @@ def load_record(folder: Path) -> dict[str, Any]:
 
 
 def way_back(folder: Path) -> str:
-    """Return what to do about a revision's folder that is damaged, in the order in which it works."""
+    """Return what to do about a damaged revision, in order."""
     date = folder.parent.name
     return f"Put it back from a copy; without one, withdraw {date}@{folder.name[1:].lstrip('0')} and then rerun {date}."
 

@@ -14,7 +14,7 @@ Date = dt.date | str
 
 
 def as_date(date: Date) -> dt.date:
-    """Return a local day given as a date or as ISO text; raise ArchiveError for anything else."""
+    """Return a local day given as a date or as ISO text. Raises ArchiveError for anything else."""
     if isinstance(date, dt.datetime):
         return date.date()
     if isinstance(date, dt.date):
@@ -27,7 +27,7 @@ def as_date(date: Date) -> dt.date:
 
 @dataclass(frozen=True, order=True)
 class RevisionId:
-    """A revision of a basin: its local day and its number from 1 up.
+    """A revision of a basin: its local day and its number.
 
     >>> str(RevisionId(dt.date(2031, 3, 1), 2)), RevisionId(dt.date(2031, 3, 1), 2).folder
     ('2031-03-01@2', 'r002')
@@ -47,7 +47,7 @@ class RevisionId:
 
 
 def asked_revision(text: str) -> RevisionId | dt.date:
-    """Return the revision that a text asks for, or the date whose current revision it asks for.
+    """Return the revision that a text asks for. A date alone asks for its current revision.
 
     Raises ArchiveError for anything else.
 

@@ -28,7 +28,7 @@ _FIGURES = [
 
 @dataclass(frozen=True)
 class Side:
-    """One of the two revisions: the archive it stands in, where, and its record."""
+    """One of the two revisions: its archive, its folder and its record."""
 
     root: Path
     revision: Revision
@@ -81,7 +81,7 @@ def find_side(root: Path, basin: str, asked: str) -> Side:
 
 
 def compare(basin: str, a: Side, b: Side) -> Comparison:
-    """Return what differs from `a` to `b`; raise ArchiveError when one of them cannot be read."""
+    """Return what differs from `a` to `b`. Raises ArchiveError when one of them cannot be read."""
     change, no_map = _map(basin, a, b)
     return Comparison(
         a,
@@ -154,14 +154,16 @@ def _map(basin: str, a: Side, b: Side) -> tuple[xr.DataArray | None, str]:
 
 
 def _plain(day: xr.Dataset) -> xr.DataArray:
-    """Return a day's SWE with y and x alone, and its coordinate system and cell width (m) as attributes."""
+    """Return a day's SWE on (y, x). Its attributes are the coordinate system and the cell width, m."""
     swe = day["swe"].load().reset_coords(drop=True)
     cell_m = float(day["crs"].attrs["GeoTransform"].split()[1])
     return swe.assign_attrs(crs_wkt=day["crs"].attrs["spatial_ref"], cell_m=cell_m)
 
 
 def models_in_words(comparison: Comparison) -> list[str]:
-    """Return the models' parameters that differ, a line each, numbers to four digits; files and JSON hold all as they are.
+    """Return the models' parameters that differ, a line each.
+
+    Numbers have four digits; files and JSON hold them whole.
 
     What each part has of the error is left out: it follows from the rest.
     """

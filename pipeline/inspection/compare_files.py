@@ -21,7 +21,7 @@ _STRETCH_PERCENTILE = 98
 
 
 def write_files(comparison: Comparison, basin: str, content: dict[str, Any], folder: Path) -> list[str]:
-    """Write a comparison into a folder, made if it is not there, and return the names of the files.
+    """Write a comparison into a folder; return the files' names.
 
     `comparison.json`, `totals.csv`, `sites.csv`, `rows_TABLE.csv` of each table that differs, `difference.tif` and
     `difference.png` (mm). Raises ArchiveError when they cannot be written.
@@ -49,7 +49,7 @@ def write_files(comparison: Comparison, basin: str, content: dict[str, Any], fol
 
 
 def draw(change: xr.DataArray, path: Path) -> None:
-    """Draw a difference map: blue more water, red less, white no change; the scale is symmetric about zero."""
+    """Draw a difference map: blue more water, red less, white no change. The scale is symmetric about zero."""
     try:
         import matplotlib as mpl  # noqa: PLC0415  a second of imports for one picture
         from matplotlib.figure import Figure  # noqa: PLC0415

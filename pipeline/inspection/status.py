@@ -64,7 +64,7 @@ class Status:
 
 
 def status(root: str | Path, basin: str, today: dt.date, season_start: str) -> Status:
-    """Return what the archive holds of a basin as seen on `today`; `season_start` is a month and day such as 10-01.
+    """Return what the archive holds of a basin as seen on `today`. `season_start` is a month and day such as 10-01.
 
     A revision whose record cannot be read counts as degraded, and its reason says so. Raises ArchiveError when there is no such
     archive or basin.
@@ -98,7 +98,10 @@ def status(root: str | Path, basin: str, today: dt.date, season_start: str) -> S
 
 
 def _missing(days: pd.DataFrame, failed: list[dt.date], season_now: str, today: dt.date) -> list[dt.date]:
-    """Return the dates that a season lacks between its first and last date held, and those that were tried and failed."""
+    """Return the dates that seasons lack, and those that failed.
+
+    A season spans from its first date held to its last.
+    """
     lacking = set(failed)
     for season, held in days.groupby("season", sort=False)["date"]:
         last = today - dt.timedelta(days=1) if season == season_now else held.max()

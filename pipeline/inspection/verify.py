@@ -40,7 +40,7 @@ _STRAY = "Nothing of the archive names it: move it out."
 
 @dataclass(frozen=True)
 class Trouble:
-    """One thing wrong: where (path from the archive's folder), what, and how to mend it."""
+    """One thing wrong: where, what, and how to mend it. The path starts at the archive's folder."""
 
     path: str
     what: str
@@ -103,7 +103,7 @@ class _Look:
 
 
 def verify(root: str | Path, basin: str, stage: Callable[[str], None]) -> Verified:
-    """Hash every file of a basin's archive again and hold it against its records.
+    """Compare every file of a basin's archive with its records.
 
     Nights may publish meanwhile: what takes long is looked at beside them, and what depends on what there is in all, such as
     what is derived and what belongs to nothing, in the end and while none can publish. Where this user or the place cannot
@@ -145,7 +145,7 @@ def verify(root: str | Path, basin: str, stage: Callable[[str], None]) -> Verifi
 
 @contextmanager
 def _alone(look: _Look) -> Iterator[bool]:
-    """Keep nights of this basin from publishing, where that can be done; yield whether it is."""
+    """Keep nights of this basin from publishing, where that can be done. Yield whether it is."""
     with ExitStack() as stack:
         try:
             stack.enter_context(basin_lock(look.root, look.basin))
@@ -157,7 +157,7 @@ def _alone(look: _Look) -> Iterator[bool]:
 
 
 def _tell(look: _Look, troubles: list[Trouble], at_work: list[str], what: str) -> None:
-    """Take in what was found, or where nights are at work that it may be of, tell that it was not judged."""
+    """Add troubles, or that they are not judged. They are not where they may be of nights at work."""
     if troubles and at_work:
         look.not_judged.append(
             f"{what}, {len(troubles)} of them, may be of nights at work ({', '.join(at_work)}): look again after those"
@@ -179,7 +179,7 @@ def _revisions(look: _Look, held: list[Revision]) -> None:
 
 
 def _strays_of(look: _Look, date: dt.date, in_work: list[str]) -> None:
-    """Tell what lies in a date's folder and is nothing of the archive's."""
+    """Add what lies in a date's folder and is not the archive's."""
     folder = look.folder / date.isoformat()
     try:
         paths = sorted(folder.iterdir())
@@ -209,7 +209,10 @@ def _revision(look: _Look, revision: Revision) -> None:
 
 
 def _damaged(look: _Look, revision: Revision, examined: Examined) -> None:
-    """Tell what of a revision is damaged, and the way that works; what was withdrawn as damaged is no trouble any more."""
+    """Tell what of a revision is damaged, and the way that works.
+
+    What was withdrawn as damaged is no trouble any more.
+    """
     name = str(revision.id)
     if examined.record is None:
         look.unknown.append(name)
@@ -226,7 +229,7 @@ def _newer_cure() -> str:
 
 
 def _cure(look: _Look, revision: Revision) -> str:
-    """Return how a damaged revision is mended: commands in the order in which they work."""
+    """Return how a damaged revision is mended. Commands in the order in which they work."""
     name = str(revision.id)
     cure = f"Put it back from a copy (docs/backup.md). Without one: `snowtally withdraw SETTINGS {name} --reason TEXT`"
     if revision.id in look.gone:
@@ -258,7 +261,7 @@ def _decisions(look: _Look) -> None:
 
 
 def _archived_inputs(look: _Look) -> None:
-    """Read what the revisions name of the inputs, as far as it was not read yet."""
+    """Read the archived inputs that revisions name and were not read yet."""
     folder = inputs_folder(look.root, look.basin)
     unread = {sha256: whose for sha256, whose in look.named.items() if sha256 not in look.read}
     look.read |= unread.keys()
@@ -277,7 +280,7 @@ def _archived_inputs(look: _Look) -> None:
 
 
 def _inputs_left(look: _Look) -> list[str]:
-    """Return the archived inputs that no revision names; none where a listing that cannot be read may name any."""
+    """Return the archived inputs that no revision names. Empty where a listing that cannot be read may name any."""
     folder = inputs_folder(look.root, look.basin)
     if not folder.is_dir():
         return []
@@ -320,7 +323,7 @@ def _derived(look: _Look, dates: list[dt.date]) -> list[Trouble]:
 
 
 def _same_table(path: Path, should: pa.Table) -> bool:
-    """Return whether a derived table says what it should; what a newer program added to it is not ours to judge."""
+    """Return whether a derived table says what it should. What a newer program added to it is not ours to judge."""
     try:
         return read_arrow(path).select(should.schema.names).equals(should)
     except (OSError, ValueError, KeyError):
@@ -328,7 +331,10 @@ def _same_table(path: Path, should: pa.Table) -> bool:
 
 
 def _strays(look: _Look, dates: list[dt.date]) -> list[Trouble]:
-    """Return what lies in the basin's and the archive's folder and is nothing of theirs, and what dead nights left."""
+    """Return what is not the archive's, and what nights left.
+
+    Looked into are the basin's and the archive's folder.
+    """
     known = {
         "inputs",
         "latest.json",
@@ -353,6 +359,6 @@ def _strays(look: _Look, dates: list[dt.date]) -> list[Trouble]:
 
 
 def _outside(root: Path) -> Iterator[Path]:
-    """Yield the files in the archive's own folder that are not the archive's; folders are basins."""
+    """Yield the files in the archive's folder that are not its own. Folders are basins."""
     known = {"archive.json", "catalog.json"}
     yield from (path for path in sorted(root.iterdir()) if path.is_file() and path.name not in known)

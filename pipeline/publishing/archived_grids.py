@@ -31,7 +31,7 @@ _NAN = np.uint32(0x7FC00000)
 
 
 def grids_sha256(dataset: xr.Dataset) -> str:
-    """Return the hash of a dataset's variables, their place and its attributes, as this module's docstring defines it."""
+    """Return a dataset's hash as this module's docstring defines it."""
     digest = hashlib.sha256()
     for name in _variables(dataset):
         values = _float32(dataset[name])
@@ -46,7 +46,7 @@ def grids_sha256(dataset: xr.Dataset) -> str:
 
 
 def as_archived(dataset: xr.Dataset) -> xr.Dataset:
-    """Return the dataset as it will come back from the archive: values of float32, attributes as JSON has them.
+    """Return the dataset as it will come back from the archive. Values of float32, attributes as JSON has them.
 
     A day is estimated from this, so that the archive alone can give the same day again.
     """
@@ -83,7 +83,7 @@ def archive_grids(dataset: xr.Dataset, folder: Path, work: Work) -> str:
 
 
 def read_grids(folder: Path, sha256: str) -> xr.Dataset:
-    """Return kept grids by their hash, as `as_archived` gives them, checked against it.
+    """Return archived grids by their hash, and check them against it.
 
     Raises ArchiveError when they are not kept, or are not what their hash says.
     """
@@ -106,7 +106,10 @@ def _line(content: dict[str, Any]) -> bytes:
 
 
 def _attributes(dataset: xr.Dataset) -> dict[str, Any]:
-    """Return a dataset's own attributes in JSON's types, without the coordinate system: the grids' header names it."""
+    """Return a dataset's own attributes in JSON's types, without the coordinate system.
+
+    The grids' header names it.
+    """
     return plain({name: value for name, value in dataset.attrs.items() if name != "crs"})
 
 
@@ -115,7 +118,7 @@ def _axes(dataset: xr.Dataset) -> dict[str, xr.DataArray]:
 
 
 def _variables(dataset: xr.Dataset) -> list[str]:
-    """Return the names of the variables that are grids: a scalar only carries the coordinate system."""
+    """Return the names of the variables that are grids. A scalar only carries the coordinate system."""
     return sorted(str(name) for name in dataset.data_vars if dataset[name].ndim)
 
 
@@ -134,7 +137,10 @@ def _ends(dataset: xr.Dataset, axis: str) -> list[float]:
 
 
 def _crs_name(dataset: xr.Dataset) -> str:
-    """Return the coordinate system that a dataset names in its attributes or its `crs` or `spatial_ref` variable."""
+    """Return the coordinate system that a dataset names.
+
+    It stands in its attributes, or in its `crs` or `spatial_ref` variable.
+    """
     given = dataset.attrs.get("crs", "")
     for name in ("crs", "spatial_ref"):
         if name in dataset.variables:

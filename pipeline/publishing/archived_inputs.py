@@ -36,7 +36,9 @@ _INPUT = re.compile(r"[0-9a-f]{64}\.(json|csv\.gz|nc)")
 def archive_inputs(
     root: str | Path, basin: str, rows: dict[str, pd.DataFrame], grids: dict[str, xr.Dataset]
 ) -> dict[str, str]:
-    """Keep canonical rows and grids under BASIN/inputs, what is there already not again; return name to sha256.
+    """Archive canonical rows and grids under BASIN/inputs; return their hashes by name.
+
+    What is there already is not written again.
 
     Raises ArchiveError when they cannot be written, or a table holds what CSV cannot say.
     """

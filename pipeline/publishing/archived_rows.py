@@ -41,7 +41,7 @@ _TYPES = {
 
 
 def rows_sha256(rows: pd.DataFrame) -> str:
-    r"""Return the hash of a table's rows, as this module's docstring defines it.
+    r"""Return a table's hash as this module's docstring defines it.
 
     >>> rows_sha256(pd.DataFrame({"site_id": ["A"], "swe_mm": [12.0]})) == hashlib.sha256(
     ...     b'"site_id","swe_mm"\n"A",12\n').hexdigest()
@@ -55,7 +55,10 @@ def rows_sha256(rows: pd.DataFrame) -> str:
 
 
 def archive_rows(rows: pd.DataFrame, folder: Path, work: Work) -> str:
-    """Keep a table's rows in `folder`, what is there already not again, and return its hash. Raises OSError."""
+    """Archive a table's rows in `folder` and return its hash.
+
+    What is there already is not written again. Raises OSError.
+    """
     header, months, types = _canonical(rows)
     digest, hashes = hashlib.sha256(header), []
     for body in months:
@@ -78,12 +81,12 @@ def _listing(rows: int, types: dict[str, str], months: list[str]) -> bytes:
 
 
 def archived_months(folder: Path, sha256: str) -> list[str]:
-    """Return the hashes of the months that a kept table is made of. Raises ArchiveError when the listing cannot be read."""
+    """Return the hashes of an archived table's months. Raises ArchiveError when the listing cannot be read."""
     return [str(month) for month in _read_listing(folder, sha256)["months"]]
 
 
 def read_rows(folder: Path, sha256: str) -> pd.DataFrame:
-    """Return kept rows by their hash, with the types they had, checked against it.
+    """Return archived rows by their hash, and check them against it.
 
     An archive of before the listing named types gives its columns as they look: text that looks like numbers is numbers.
     Raises ArchiveError when they are not kept, or are not what their hash says.
@@ -132,14 +135,14 @@ def _read_listing(folder: Path, sha256: str) -> dict:
 
 
 def _bytes_of(path: Path) -> bytes:
-    """Return a file's bytes; a pipe in its place would be waited for without end."""
+    """Return a file's bytes. A pipe in its place would be waited for without end."""
     if not path.is_file():
         raise FileNotFoundError(errno.ENOENT, "no plain file", str(path))
     return path.read_bytes()
 
 
 def read_month(folder: Path, sha256: str) -> bytes:
-    """Return the rows of one kept month as CSV, checked against their hash. Raises ArchiveError."""
+    """Return one archived month as CSV, checked against its hash. Raises ArchiveError."""
     path = folder / f"{sha256}.csv.gz"
     try:
         data = gzip.decompress(_bytes_of(path))
@@ -151,12 +154,12 @@ def read_month(folder: Path, sha256: str) -> bytes:
 
 
 def _joined(months: list[bytes]) -> bytes:
-    """Return months of one table as one CSV with one header line; header lines hold no line end inside a name."""
+    """Return months of one table as one CSV with one header line. Header lines hold no line end inside a name."""
     return months[0] + b"".join(month.split(b"\n", 1)[1] for month in months[1:])
 
 
 def _canonical(rows: pd.DataFrame) -> tuple[bytes, Iterator[bytes], dict[str, str]]:
-    """Return the header line, month by month the rows as CSV (one empty body when there are no rows), and the types."""
+    """Return the header line, each month's rows as CSV, and the types. Without rows there is one empty body."""
     try:
         table = pa.Table.from_pandas(rows, preserve_index=False)
     except (pa.ArrowInvalid, pa.ArrowTypeError) as error:
@@ -175,7 +178,7 @@ def _canonical(rows: pd.DataFrame) -> tuple[bytes, Iterator[bytes], dict[str, st
 
 
 def _plain_column(column: pa.ChunkedArray) -> pa.ChunkedArray:
-    """Return a column in the one type of its kind: how a table was read must not change its hash."""
+    """Return a column in the one type of its kind. How a table was read must not change its hash."""
     kind = column.type
     if pa.types.is_dictionary(kind):
         column = column.cast(kind.value_type)
@@ -193,7 +196,7 @@ def _plain_column(column: pa.ChunkedArray) -> pa.ChunkedArray:
 
 
 def _months(table: pa.Table) -> np.ndarray:
-    """Return a whole number for each row that sorts as its calendar month (UTC); rows without a date come first."""
+    """Return a number for each row that sorts by calendar month (UTC). Rows without a date come first."""
     name = next((name for name in ("date", "time") if name in table.column_names), None)
     if name is None:
         return np.zeros(table.num_rows, dtype=np.int64)

@@ -20,12 +20,12 @@ ATTEMPTS = "failed.json"
 
 
 def failed_attempts(root: str | Path, basin: str) -> dict[dt.date, dict[str, str]]:
-    """Return the failed attempts by date, `made` and `message` each; one that cannot be read counts as none."""
+    """Return the failed attempts by date, `made` and `message` each. One that cannot be read counts as none."""
     return dated_notes(basin_folder(root, basin) / ATTEMPTS, {"made": str, "message": str})
 
 
 def note_failed(root: str | Path, basin: str, date: dt.date, message: str) -> None:
-    """Note that an attempt at a date failed, where the basin has an archive already.
+    """Note that an attempt at a date failed. Nothing is noted where the basin has no archive yet.
 
     Dates that are held by now are dropped. Never raises: the failure itself is what must be told.
     """

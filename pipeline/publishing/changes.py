@@ -31,7 +31,7 @@ OUTCOMES = ("came", "went", "changed")
 
 
 def changes(archives: tuple[str | Path, str | Path], basin: str, before: dict[str, Any], after: dict[str, Any]) -> dict:
-    """Return what changed in the inputs, settings and code from one revision to another.
+    """Return what changed from one revision to another. Compared are inputs, settings and code.
 
     Parameters
     ----------
@@ -84,7 +84,7 @@ def _is_rows(folder: Path, sha256: str) -> bool:
 def changed_rows(
     archives: tuple[str | Path, str | Path], basin: str, name: str, hashes: tuple[str | None, str | None]
 ) -> pd.DataFrame:
-    """Return the rows of a table that came, went or changed, as text, with `outcome` first.
+    """Return the rows that came, went or changed, as text. The first column is `outcome`.
 
     A changed row stands as it is now. Only the months that differ are read. Raises ArchiveError when they are not kept.
     """
@@ -116,13 +116,13 @@ def changed_rows(
 
 
 def _rows_of(folder: Path, months: list[str]) -> pd.DataFrame:
-    """Return the rows of kept months as text, an empty table for none."""
+    """Return the rows of archived months as text."""
     parts = [pd.read_csv(io.BytesIO(read_month(folder, month)), dtype=str, keep_default_na=False) for month in months]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
 def changes_by_site(rows: pd.DataFrame) -> dict[str, Any]:
-    """Return how many rows came, went and changed, and where: by site with the first and last day."""
+    """Return how many rows came, went and changed, and where. By site with the first and last day."""
     day = next((name for name in ("date", "time", "first") if name in rows.columns), None)
     changed = rows.assign(
         site_id=rows["site_id"] if "site_id" in rows.columns else "", day=rows[day].str[:10] if day else ""
@@ -138,7 +138,7 @@ def changes_by_site(rows: pd.DataFrame) -> dict[str, Any]:
 
 
 def changes_in_words(changes: dict[str, Any]) -> list[str]:
-    """Return what `changes` found in words, a line each; none where nothing differs."""
+    """Return what `changes` found in words, a line each. Empty where nothing differs."""
     lines = [f"setting {one['key']}: {one['was']} to {one['is']}" for one in changes["settings"]]
     if changes["code"]:
         lines.append(f"code: {changes['code']['was']} to {changes['code']['is']}")
@@ -156,7 +156,9 @@ SITES_NAMED = 5
 
 
 def changed_values(was: dict[str, Any], now: dict[str, Any]) -> list[dict[str, Any]]:
-    """Return the values that differ between two nested dictionaries: key with dots, was, is (None where there is none).
+    """Return the values that differ between two nested dictionaries.
+
+    Key with dots, was, is (None where there is none).
 
     >>> changed_values({"grid": {"cell_m": 100}, "archive": "a"}, {"grid": {"cell_m": 50}, "archive": "b"})
     [{'key': 'grid.cell_m', 'was': 100, 'is': 50}]

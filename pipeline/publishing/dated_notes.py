@@ -10,7 +10,7 @@ from pipeline.storage.json_text import from_json
 
 
 def dated_notes(path: Path, kinds: dict[str, type]) -> dict[dt.date, dict[str, Any]]:
-    """Return the notes of a file by date, each with the values named in `kinds`; a file that cannot be read holds none."""
+    """Return a file's notes by date, with the values named in `kinds`. A file that cannot be read holds none."""
     try:
         noted = from_json(path.read_text("utf-8"))
         return {

@@ -55,7 +55,7 @@ TOTALS_SCHEMA = pa.schema([
 
 
 def refresh(root: Path, basin: str, dates: Iterable[dt.date], work: Path) -> None:
-    """Bring what is derived up to date for `dates`; `work` is a folder on the same file system to write in first.
+    """Bring what is derived up to date for `dates`. `work` is a folder on the same file system to write in first.
 
     The time does not depend on how many dates the archive holds, save for copying two small tables. Where one of them
     is missing or cannot be read, or names what is not there any more, all dates are done. To be called under the basin's lock. Raises OSError.
@@ -78,7 +78,7 @@ def refresh(root: Path, basin: str, dates: Iterable[dt.date], work: Path) -> Non
 
 
 class _GoneError(ArchiveError):
-    """Raised when a revision that a derived table names is not there: somebody took its folder away by hand."""
+    """Raised when a revision that a derived table names is not there. Somebody took its folder away by hand."""
 
 
 _TRIES = 10
@@ -94,7 +94,7 @@ def _holds(table: pa.Table | None, should: pa.Table, dates: list[dt.date]) -> bo
 
 
 def rebuild(root: Path, basin: str, work: Path) -> int:
-    """Make all that is derived again from the revisions and decisions; return how many dates there are."""
+    """Make all that is derived again from the revisions and decisions. Return how many dates there are."""
     dates = dates_held(root, basin)
     _write(root, basin, derive(root, basin, None, dates), work)
     return len(dates)
@@ -102,7 +102,10 @@ def rebuild(root: Path, basin: str, work: Path) -> int:
 
 @dataclass(frozen=True)
 class Derived:
-    """What is derived of a basin: the index of revisions, the totals of the current ones, and small JSON files by path."""
+    """What is derived of a basin.
+
+    The index of revisions, the totals of the current ones, and small JSON files by path.
+    """
 
     index: pa.Table
     totals: pa.Table
@@ -110,7 +113,9 @@ class Derived:
 
 
 def derive(root: Path, basin: str, tables: tuple[pa.Table, pa.Table] | None, dates: list[dt.date]) -> Derived:
-    """Return what is derived, with the rows of `dates` made new and the others as in `tables` (index, totals; None: none).
+    """Return what is derived, with the rows of `dates` made new.
+
+    Other rows are those of `tables`, index and totals; None for none.
 
     The small files are those of `dates` and of their seasons, and those of the basin. Damage of one revision keeps no other from
     being told: a record that cannot be read makes an index row of what is known without it, and totals that cannot be read have
@@ -150,7 +155,9 @@ def _write(root: Path, basin: str, derived: Derived, work: Path) -> None:
 
 
 def read_index(root: str | Path, basin: str) -> pa.Table:
-    """Return every revision of a basin as in `index.parquet`, sorted by date and revision, true to the folders.
+    """Return every revision of a basin as in `index.parquet`.
+
+    It is sorted by date and number, and true to the folders.
 
     `withdrawn` and `current` come from the decisions. Folders are looked into where the index may be behind: dates that it does not have,
     dates of nights that were cut off, and the newest; so that the time does not grow with the dates held.
@@ -181,7 +188,9 @@ _LOOKED_INTO = 30
 
 
 def _read(path: Path, schema: pa.Schema) -> pa.Table | None:
-    """Return a derived table, or None when it is missing, damaged or of an older version: it will be made again.
+    """Return a derived table, None where it must be made again.
+
+    That is where it is missing, damaged or of an older version.
 
     Columns that a newer program added are left out.
     """
@@ -194,14 +203,14 @@ def _read(path: Path, schema: pa.Schema) -> pa.Table | None:
 
 
 def _put(table: pa.Table, dates: list[dt.date], rows: list[pa.Table]) -> pa.Table:
-    """Return `table` with `rows` in place of the rows of `dates`, by date; rows of one date keep their order."""
+    """Return `table` with the rows of `dates` replaced, by date. Rows of one date keep their order."""
     others = table.filter(pc.invert(pc.is_in(table["date"], pa.array(dates, pa.date32()))))
     joined = pa.concat_tables([others, *rows])
     return joined.take(pc.sort_indices(joined, [("date", "ascending")])).combine_chunks()
 
 
 def _judged(held: list[Revision], rows: list[dict], decided: Decisions) -> list[dict]:
-    """Return the index's rows of a date with whether each is withdrawn, current or held back, and why that."""
+    """Return a date's rows of the index with each revision's state. A revision is withdrawn, current or held back."""
     facts = {row["revision"]: row for row in rows}
 
     def soundness(revision: Revision) -> Soundness:
@@ -217,7 +226,10 @@ def _judged(held: list[Revision], rows: list[dict], decided: Decisions) -> list[
 
 
 def _index_row(revision: Revision) -> dict:
-    """Return what a revision's record says of it for the index; of one that cannot be read, what is known without it."""
+    """Return what a revision's record says of it for the index.
+
+    Of one that cannot be read, what is known without it.
+    """
     known = {"date": revision.date, "revision": revision.number}
     try:
         record = load_record(revision.path)
@@ -263,13 +275,16 @@ def _latest(root: Path, basin: str, index: pa.Table) -> dict:
 
 
 def _named(current: Revision | None, date: dt.date | None, *, in_basin: bool) -> dict:
-    """Return date, revision and path, the path from the folder of the file that says it; nulls when none is current."""
+    """Return date, revision and path as the small files have them.
+
+    The path starts at the file's folder; nulls when none is current.
+    """
     path = None if current is None else f"{current.date}/{current.path.name}" if in_basin else current.path.name
     return {"date": date and date.isoformat(), "revision": current and current.number, "path": path}
 
 
 def _catalogues(root: Path, basin: str, index: pa.Table, seasons: set[str]) -> dict[Path, bytes]:
-    """Return the STAC catalogues of a basin by path: those of `seasons`, and its collection.
+    """Return the STAC catalogues of a basin by path. Those of `seasons`, and its collection.
 
     A date whose current revision is of before there were items is left out; with no item at all there is no catalogue.
     """
@@ -290,7 +305,7 @@ def _catalogues(root: Path, basin: str, index: pa.Table, seasons: set[str]) -> d
 
 
 def _described(folder: Path, paths: Iterable[str]) -> tuple[dict, str] | None:
-    """Return the first of some STAC items that can be read, with the basin's title as its record has it; None where none can."""
+    """Return the first readable STAC item with the basin's title. None where none can be read."""
     for path in paths:
         item = _item(folder / path)
         with suppress(ArchiveError):
@@ -300,18 +315,21 @@ def _described(folder: Path, paths: Iterable[str]) -> tuple[dict, str] | None:
 
 
 def _listed(index: pa.Table, season: str) -> list[tuple[str, str]]:
-    """Return date and path of the items of a season's current revisions, oldest first."""
+    """Return date and path of a season's current items, oldest first."""
     rows = index.filter(pc.and_(pc.equal(index["season"], season), index["current"])).to_pylist()
     return [(str(row["date"]), f"{row['date']}/r{row['revision']:03d}/{ITEM}") for row in rows if row["item"]]
 
 
 def root_catalogue(root: Path) -> bytes:
-    """Return what the archive's `catalog.json` must hold: a child for each basin that has a collection."""
+    """Return what the archive's `catalog.json` must hold. A child for each basin that has a collection."""
     return catalog_json(sorted(path.parent.name for path in root.glob("*/collection.json")))
 
 
 def _item(path: Path) -> dict | None:
-    """Return an item with what a collection needs of it; None when it cannot be read. Raises _GoneError when it is not there."""
+    """Return an item with what a collection needs of it.
+
+    None when it cannot be read. Raises _GoneError when it is not there.
+    """
     try:
         item = from_json(path.read_text("utf-8"))
         _ = item["bbox"], item["properties"]["datetime"], item["properties"]["proj:code"]
@@ -327,7 +345,7 @@ def _json(content: dict) -> bytes:
 
 
 def _replace_unless_same(path: Path, data: bytes, work: Path) -> None:
-    """Replace a small file unless it says the same already: a rebuild would flush thousands of them."""
+    """Replace a small file unless it says the same already. A rebuild would flush thousands of them."""
     try:
         same = path.read_bytes() == data
     except OSError:

@@ -43,7 +43,7 @@ _ANCILLARY = {
 
 
 def rounded_fields(day: Day) -> dict[str, np.ndarray]:
-    """Return the published variables as stored, by name, in the order of `VARIABLES`.
+    """Return the published variables as stored, in the order of `VARIABLES`.
 
     Measures are float32 rounded to their decimals, NaN outside the basin; classes are int16, 0 outside. Raises
     ArchiveError when a variable is missing or does not lie on the day's grid.
@@ -84,7 +84,10 @@ def write_estimate(day: Day, fields: dict[str, np.ndarray], path: Path) -> None:
 
 
 def create_grid_file(file: netCDF4.Dataset, day: Day, words: dict[str, str]) -> None:
-    """Give an empty file the day's global attributes, with `words` in place of some, its y and x, latitudes and projection."""
+    """Give an empty file its global attributes, axes, angles and projection.
+
+    `words` replace some of the day's attributes.
+    """
     latitude, longitude = latitude_longitude(day.grid)
     file.setncatts(_global_attributes(day) | words | _extent(latitude, longitude))
     file.createDimension("y", day.grid.height)
@@ -150,14 +153,14 @@ def _angle_attributes(word: str, units: str) -> dict[str, str]:
 
 @lru_cache(maxsize=1)
 def latitude_longitude(grid: BasinGrid) -> tuple[np.ndarray, np.ndarray]:
-    """Return latitude and longitude (WGS 84, degrees) of the cell centres, each (y, x), to 0.1 m."""
+    """Return latitude and longitude of the cell centres, each (y, x). WGS 84, degrees, to 0.1 m."""
     x, y = np.meshgrid(grid.x, grid.y)
     longitude, latitude = Transformer.from_crs(grid.crs, CRS(4326), always_xy=True).transform(x, y)
     return np.round(latitude / _ANGLE_STEP) * _ANGLE_STEP, np.round(longitude / _ANGLE_STEP) * _ANGLE_STEP
 
 
 def _grid_mapping(grid: BasinGrid) -> dict[str, Any]:
-    """Return CF's description of the projection, with the two attributes from which GDAL takes it."""
+    """Return CF's description of the projection, with GDAL's two attributes."""
     wkt = grid.crs.to_wkt()
     transform = grid.transform
     geo = (transform.c, transform.a, transform.b, transform.f, transform.d, transform.e)
@@ -185,7 +188,10 @@ def _attributes(variable: Variable, day: Day, dtype: np.dtype) -> dict[str, Any]
 
 
 def _flags(name: str, day: Day, dtype: np.dtype) -> dict[str, Any]:
-    """Return flag values and meanings; for zones and bands also their true names and edges, which CF words cannot hold."""
+    """Return flag values and meanings.
+
+    For zones and bands also their true names and edges, which CF words cannot hold.
+    """
     if name == "source":
         ordered = sorted(SOURCE_FLAGS.items(), key=lambda item: item[1])
         return {
@@ -208,7 +214,7 @@ def _flags(name: str, day: Day, dtype: np.dtype) -> dict[str, Any]:
 
 
 def flag_words(names: list[str]) -> list[str]:
-    """Return one word a name that CF allows in `flag_meanings`: ASCII, no blanks, no two alike.
+    """Return one word a name that CF allows in `flag_meanings`. ASCII, no blanks, no two alike.
 
     >>> flag_words(["Øvre Å / nord", "Ovre A nord", "北"])
     ['Ovre_A_nord', 'Ovre_A_nord_2', 'class_3']

@@ -36,7 +36,7 @@ SILENT_BEATS = 9
 
 
 def nights_at_work(root: Path, basin: str) -> list[str]:
-    """Return the dates of a basin that are being estimated, as far as the locks tell.
+    """Return the dates of a basin whose locks are held.
 
     A holder on another host is not watched: it counts as at work while its lock's file is younger than `FOREIGN_S`.
     """
@@ -67,7 +67,7 @@ def _holder(path: Path) -> dict[str, Any]:
 
 @dataclass
 class NightLock:
-    """The lock of one date of a basin, held by this process while `hold` runs."""
+    """The lock of one date of a basin, held inside `hold`."""
 
     root: Path
     basin: str
@@ -135,7 +135,7 @@ class NightLock:
             time.sleep(min(0.2, self.beat_s))
 
     def _beat_of(self, holder: dict[str, Any]) -> float:
-        """Return how often a holder says that it lives, s; what is no time that anybody could wait for is our own."""
+        """Return how often a holder says that it lives, s. What is no time that anybody could wait for is our own."""
         try:
             beat_s = float(holder["beat_s"])
         except (KeyError, TypeError, ValueError, OverflowError):

@@ -25,7 +25,7 @@ _FULL_BYTES = 1 << 20
 
 
 def pack(day: Day, folder: Path) -> list[str]:
-    """Write the files of `day` into `folder`, which exists and is empty, and return their names, sorted.
+    """Write the files of `day` into an empty folder; return their sorted names.
 
     Values are rounded as `pipeline.model.variables` and `pipeline.publishing.tables` say. Volumes and areas are stored so that
     they add up exactly: those of zone-bands are rounded to 1 m3 and 1 m2, and the others are the sums of these.
@@ -48,7 +48,7 @@ def pack(day: Day, folder: Path) -> list[str]:
 
 @contextmanager
 def _full_disk_reported(path: Path) -> Iterator[None]:
-    """Tell a failed write of a NetCDF file as the OSError that it is."""
+    """Raise a failed write of a NetCDF file as an OSError."""
     try:
         yield
     except (OSError, RuntimeError) as error:

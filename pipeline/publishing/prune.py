@@ -31,7 +31,7 @@ older than two (`staging.is_archived`): what is a week old there is of no night 
 
 @dataclass(frozen=True)
 class Leftover:
-    """One thing that no revision can name: where (path from the archive's folder), its bytes, its age in days."""
+    """One thing that no revision can name: path in the archive, bytes, age in days."""
 
     path: str
     bytes: int
@@ -115,7 +115,7 @@ class _Names:
 
 
 def prune(root: str | Path, basin: str, older_than_days: float, *, go: bool) -> Pruned:
-    """Return what no revision of a basin can name and is older than so many days; with `go` it is removed.
+    """Return what no revision of a basin can name. It is older than so many days; with `go` it is removed.
 
     While one record is damaged, or of a newer version, it may name any archived input, so none of them goes. Links are not
     followed, and what the archive did not write is left alone. Nights are kept from starting meanwhile.
@@ -174,7 +174,7 @@ def _inputs(names: _Names, older_than_days: float, held_back: list[str]) -> list
 
 
 def _left(archive: Path, basin: str, older_than_days: float, held_back: list[str]) -> list[tuple[Path, Leftover, str]]:
-    """Return the work of nights that were cut off, with the date of each ("" for none)."""
+    """Return the work that nights left, with its date ("" for none)."""
     staging = archive / ".staging" / basin
     if _leads_out(staging, archive):
         held_back.append(f"{staging} is a link out of the archive: left alone")
@@ -194,7 +194,7 @@ def _leads_out(folder: Path, archive: Path) -> bool:
 
 
 def _size(path: Path) -> int:
-    """Return the bytes of a file, or of all files of a folder, links not followed."""
+    """Return the bytes of a file or folder. Links are not followed."""
     if in_store(path):
         return sizes_in(path.parent)[path.name]
     states = [each.lstat() for each in (path, *path.rglob("*"))]
@@ -210,7 +210,7 @@ def _remove_inputs(paths: list[Path]) -> None:
 
 
 def _remove_work(archive: Path, basin: str, left: dict[Path, str], work: Path) -> None:
-    """Finish what the nights had published and not told yet, as the next night would, and remove what they left."""
+    """Finish what nights were cut off in, and remove what they left."""
     dates = {dt.date.fromisoformat(date) for date in left.values() if date}
     if dates:
         refresh(archive, basin, dates, work)

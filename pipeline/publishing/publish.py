@@ -47,7 +47,7 @@ from pipeline.storage.paths import in_store, names_in, put_new, send
 
 @dataclass(frozen=True)
 class Published:
-    """What became of a day: its revision's folder and number, and whether anything new was published.
+    """What became of a day: its revision, and whether it is new.
 
     `unchanged` is True when nothing new was published, and `why` says then, in one sentence, what is current and why;
     `changes` is what changed since the revision before, None for the first of a date. `current` is the date's current
@@ -65,14 +65,14 @@ class Published:
 
     @property
     def held_back_line(self) -> list[str]:
-        """That it is held back, why, and which one is current, in one line; empty where it is current."""
+        """Why it is held back and which is current, in one line. Empty where it is current itself."""
         if not self.held_back or self.current is None:
             return []
         return [f"held back: {self.held_back}. {self.current.path.name} stays current"]
 
 
 def publish(root: str | Path, day: Day, provenance: Provenance) -> Published:
-    """Publish `day` as the next revision of its date and return where it is.
+    """Publish `day` as the next revision of its date.
 
     The revision is written aside, flushed to disk, read back and then renamed into place, so that a reader sees all of
     it or nothing. What is derived from it (current.json, latest.json, index and totals) follows at once. A night that
@@ -104,13 +104,13 @@ def publish(root: str | Path, day: Day, provenance: Provenance) -> Published:
 
 
 def _with_current(root: str | Path, basin: str, date: dt.date, published: Published) -> Published:
-    """Return what became of a day with the date's current revision, and why it is another one."""
+    """Return what became of a day with the date's current revision."""
     back = held_back(root, basin, date).get(published.revision, "")
     return replace(published, current=standing(root, basin, date), held_back=back)
 
 
 class _Changes:
-    """What changed since the revision that was newest before; read once for each that is asked for."""
+    """What changed since the revision that was newest before. Read once for each that is asked for."""
 
     def __init__(self, archive: Path, day: Day, provenance: Provenance) -> None:
         self.archive, self.day = archive, day
@@ -122,7 +122,10 @@ class _Changes:
         self.known: dict[int | None, dict | None] = {None: None}
 
     def of(self, parent: int | None) -> dict | None:
-        """Return the changes since revision `parent` of the day's date, None for None and where its record cannot be read."""
+        """Return the changes since revision `parent` of the day's date.
+
+        None for None and where its record cannot be read.
+        """
         if parent not in self.known:
             try:
                 before = read_record(self.archive, self.day.basin_id, self.day.date, parent)
@@ -135,13 +138,13 @@ class _Changes:
 
 
 def newest_number(root: str | Path, basin: str, date: dt.date) -> int | None:
-    """Return the number of the newest revision of a date, withdrawn or not; None when there is none."""
+    """Return the number of a date's newest revision, None for none. Withdrawn ones count."""
     held = revisions(root, basin, date)
     return held[-1].number if held else None
 
 
 def left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Provenance) -> Published | None:
-    """Return what is left as it is instead of publishing a new revision, saying why; None when a new one is due.
+    """Return what stays instead of a new revision, and why. None when a new one is due.
 
     To be asked before the estimate. Nothing new is due when the newest revision, the current one or one held back has the same
     input hash, settings hash and code version, and is sound or lacks the same: a file that is there now makes a degraded day
@@ -190,7 +193,7 @@ def _left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Prov
 
 
 def _why_the_same(revision: Revision, back: str, *, by_hand: bool) -> str:
-    """Return in one sentence that a revision says already what a run would say."""
+    """Return that a revision already says what a run would say."""
     why = f"{revision.path.name} was made from the same inputs, settings and code"
     if back:
         return f"{why}. It is held back: use --make-current with a reason to make it current"
@@ -202,7 +205,7 @@ def _why_the_same(revision: Revision, back: str, *, by_hand: bool) -> str:
 
 
 def _made_from_the_same(revision: Revision, provenance: Provenance) -> bool:
-    """Return whether a revision has the inputs, settings and code of a run; not where its record cannot be read."""
+    """Return whether a revision has a run's inputs, settings and code. It has not where its record cannot be read."""
     try:
         record = load_record(revision.path)
         identity = record["input_hash"], record["settings_hash"], record["code"]["version"]
@@ -212,7 +215,7 @@ def _made_from_the_same(revision: Revision, provenance: Provenance) -> bool:
 
 
 def _lacks_the_same(revision: Revision, provenance: Provenance) -> bool:
-    """Return whether a revision is sound, or lacks what a run would lack."""
+    """Return whether a revision lacks no more than a run would."""
     record = load_record(revision.path)
     its = Soundness.of(record)
     if its.losses is None:
@@ -221,7 +224,7 @@ def _lacks_the_same(revision: Revision, provenance: Provenance) -> bool:
 
 
 def withdraw(root: str | Path, basin: str, date: dt.date, number: int, reason: str) -> Revision | None:
-    """Write down that a revision is withdrawn, bring what is derived up to date, and return the date's current revision now.
+    """Withdraw a revision and return the date's current one. What is derived is brought up to date.
 
     The revision stays as it is and can be read by its number; unless it was the current one, that stays current. One that is
     damaged, be it that its record is lost, is withdrawn as such: the decision says so, and `verify` then takes the damage as seen
@@ -245,7 +248,9 @@ def withdraw(root: str | Path, basin: str, date: dt.date, number: int, reason: s
 
 
 def make_current(root: str | Path, basin: str, date: dt.date, number: int, reason: str) -> None:
-    """Write down that a person makes a revision current, and bring what is derived up to date; nothing where it is already.
+    """Make a revision current by decision of a person.
+
+    What is derived is brought up to date; nothing is done where it is current already.
 
     Raises ArchiveError when there is no such revision, when it is withdrawn, or when the decision cannot be written.
     """
@@ -262,7 +267,7 @@ def make_current(root: str | Path, basin: str, date: dt.date, number: int, reaso
 
 @contextmanager
 def _deciding(root: str | Path, basin: str, date: dt.date, what: str) -> Iterator[Work]:
-    """Give the basin's lock for decisions on a date; then bring what is derived up to date where one was written."""
+    """Give the basin's lock for decisions on a date. What is derived is brought up to date where one was written."""
     with explained(f"Cannot {what} in {root}"):
         archive = prepared(root)
         # A decision that is cut off after its line is finished by the next publisher, from the date in the staged folder.
@@ -275,7 +280,7 @@ def _deciding(root: str | Path, basin: str, date: dt.date, what: str) -> Iterato
 
 
 def _decide(work: Work, basin: str, revision: Revision, decision: tuple[str, str], *, damaged: bool = False) -> None:
-    """Add a decision on a revision, its kind and reason, to the basin's list, and that it was damaged where it was."""
+    """Add a decision on a revision, kind and reason, to the basin's list."""
     work.due = True
     kind, reason = decision
     line = {
@@ -287,14 +292,16 @@ def _decide(work: Work, basin: str, revision: Revision, decision: tuple[str, str
 
 
 def _revision_or_rest(root: str | Path, basin: str, date: dt.date, number: int) -> Revision:
-    """Return a revision by its number, be it that all of its record is lost. Raises ArchiveError when there is none."""
+    """Return a revision by its number, even without a record. Raises ArchiveError when there is none."""
     wanted = RevisionId(date, number)
     rest = Revision(wanted, basin_folder(root, basin) / date.isoformat() / wanted.folder)
     return rest if rest.path.is_dir() else find_revision(root, basin, date, number)
 
 
 def rebuild_derived(root: str | Path, basin: str) -> int:
-    """Make current.json, latest.json, index.parquet and totals.parquet of a basin again; return how many dates it has.
+    """Make current.json, latest.json, index.parquet and totals.parquet of a basin again.
+
+    Return how many dates it has.
 
     Damage of one revision keeps no other from being told (`verify` names it). Raises ArchiveError when the basin is not there,
     or its decisions cannot be read.
@@ -313,7 +320,7 @@ def rebuild_derived(root: str | Path, basin: str) -> int:
 
 
 def _tidy_up(archive: Path, basin: str, work: Work) -> None:
-    """Finish or remove what processes that died left of this basin; to be called under its lock."""
+    """Finish or remove what processes that died left of this basin. To be called under its lock."""
     left = left_behind(archive, basin)
     dates = {dt.date.fromisoformat(date) for date in left.values() if date}
     if dates and basin_folder(archive, basin).is_dir():
@@ -323,7 +330,7 @@ def _tidy_up(archive: Path, basin: str, work: Work) -> None:
 
 
 def _commit(day: Day, provenance: Provenance, files: dict[str, Written], work: Work, since: _Changes) -> Published:
-    """Complete the staged folder for the next free number and put it there: by a rename, or object by object in a store."""
+    """Publish the staged folder under the next free number."""
     home = basin_folder(work.archive, day.basin_id) / day.date.isoformat()
     make_folders(home)
     try:
@@ -356,7 +363,7 @@ def _commit(day: Day, provenance: Provenance, files: dict[str, Written], work: W
 
 
 def _move_in(work: Work, target: Path) -> None:
-    """Put a whole revision where readers look, in one step; raise FileExistsError where its number is taken.
+    """Put a whole revision where readers look, in one step. Raises FileExistsError where its number is taken.
 
     In a store the number is claimed first, by an object that only one can put; then come the files and last the record, without
     which there is no revision. A writer that dies in between leaves a number without a record, which nobody takes again.

@@ -21,7 +21,7 @@ _TILE = 256
 
 
 def cog_bytes(day: Day, name: str, values: np.ndarray) -> bytes:
-    """Return variable `name`, float32 on the day's grid with NaN outside, as a cloud-optimised GeoTIFF.
+    """Return a variable of a day as a cloud-optimised GeoTIFF. `values` are float32 on its grid, NaN outside.
 
     The band carries description and unit. Missing is NaN: a reader that overlooks the nodata value gets NaN in its
     sums, never a plausible number.
@@ -34,14 +34,14 @@ def cog_bytes(day: Day, name: str, values: np.ndarray) -> bytes:
 
 @dataclass(frozen=True)
 class RasterFrame:
-    """Where a raster lies: its coordinate system as WKT, and the transform of its cells."""
+    """Where a raster lies: coordinate system as WKT, and transform."""
 
     crs_wkt: str
     transform: Affine
 
 
 def cog(values: np.ndarray, frame: RasterFrame, description: str, unit: str, tags: dict[str, str]) -> bytes:
-    """Return values (y, x), float32 with NaN for missing, as a cloud-optimised GeoTIFF of one band.
+    """Return values (y, x) as a cloud-optimised GeoTIFF of one band. They are float32, NaN for missing.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ def cog(values: np.ndarray, frame: RasterFrame, description: str, unit: str, tag
 
 
 def map_tif(field: xr.DataArray, unit: str, tags: dict[str, str]) -> bytes:
-    """Return a field on (y, x), its attributes crs_wkt, cell_m (m) and long_name, as a cloud-optimised GeoTIFF."""
+    """Return a field (y, x) as a cloud-optimised GeoTIFF. Its attributes are crs_wkt, cell_m (m) and long_name."""
     left, _, _, top = _outline_m(field)
     cell_m = field.attrs["cell_m"]
     frame = RasterFrame(field.attrs["crs_wkt"], Affine(cell_m, 0, left, 0, -cell_m, top))
@@ -71,7 +71,7 @@ def map_tif(field: xr.DataArray, unit: str, tags: dict[str, str]) -> bytes:
 
 
 def extent_km(field: xr.DataArray) -> tuple[float, float, float, float]:
-    """Return a field's left, right, bottom and top edges, km, as drawings take them; its attribute cell_m is in m."""
+    """Return a field's left, right, bottom and top edges, in km. Its attribute cell_m is in m."""
     left, right, bottom, top = _outline_m(field)
     return left / 1000.0, right / 1000.0, bottom / 1000.0, top / 1000.0
 

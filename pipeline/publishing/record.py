@@ -84,19 +84,22 @@ class Provenance:
 
 
 def settings_sha256(settings: dict[str, Any]) -> str:
-    """Return the identity of settings: the hash of their JSON, keys sorted, whatever their order in the file."""
+    """Return the identity of settings. The hash of their JSON, keys sorted, whatever their order in the file."""
     return hashlib.sha256(json.dumps(plain(settings), sort_keys=True).encode("utf-8")).hexdigest()
 
 
 def input_sha256(hashes: dict[str, str]) -> str:
-    """Return one hash for all inputs of a day from name to hash: of the lines "NAME HASH", sorted, each with its LF."""
+    """Return one hash for all inputs of a day. It is that of the sorted lines "NAME HASH", each with its LF."""
     lines = "".join(f"{name} {hashes[name]}\n" for name in sorted(hashes))
     return hashlib.sha256(lines.encode("utf-8")).hexdigest()
 
 
 @dataclass(frozen=True)
 class Numbers:
-    """The number of a revision, and of the newest one of its date before it, None for the first."""
+    """The number of a revision, and of the one before it.
+
+    That is the newest of its date until then, None for the first.
+    """
 
     revision: int
     before: int | None
@@ -146,7 +149,7 @@ def build_record(
 
 
 def record_bytes(record: dict[str, Any]) -> bytes:
-    """Return a record as it is stored: JSON, UTF-8, one key a line, with `record_sha256` as its last key.
+    """Return a record as it is stored. JSON, UTF-8, one key a line, with `record_sha256` as its last key.
 
     That is the sha256 of these bytes with its own 64 digits as zeros, so that a flipped byte in the record is found too.
     """
@@ -157,7 +160,7 @@ def record_bytes(record: dict[str, Any]) -> bytes:
 
 
 def record_is_whole(data: bytes) -> bool | None:
-    """Return whether a stored record is what was written; None for one of before records carried their own hash."""
+    """Return whether a stored record is what was written. None for one of before records carried their own hash."""
     match = re.search(rb'\n "record_sha256": "([0-9a-f]{64})"\n}\n\Z', data)
     if match is None:
         return None if b'"schema_version": 1,' in data else False
@@ -172,7 +175,7 @@ _ZEROS = "0" * 64
 
 @cache
 def package_versions() -> dict[str, str]:
-    """Return the versions of Python and of the packages that can change a figure or a byte."""
+    """Return the versions that can change a figure or a byte. They are those of Python and of packages."""
     versions = {"python": platform.python_version()}
     for name in _PACKAGES:
         try:
@@ -183,7 +186,7 @@ def package_versions() -> dict[str, str]:
 
 
 def plain(value: Any) -> Any:  # noqa: ANN401  any value of settings or models, as JSON has it
-    """Return `value` in JSON's own types: arrays as lists, dates and paths as text, NaN and infinity as null.
+    """Return `value` in JSON's own types. Arrays as lists, dates and paths as text, NaN and infinity as null.
 
     >>> plain({"n": np.int64(3), "r2": float("nan"), "edges": np.array([1.0, 2.5]), "on": dt.date(2031, 3, 1)})
     {'n': 3, 'r2': None, 'edges': [1.0, 2.5], 'on': '2031-03-01'}

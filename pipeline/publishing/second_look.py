@@ -49,7 +49,7 @@ class Compared:
 
 
 def jump(before: Compared, after: Compared, most_se: float) -> str | None:
-    """Return in one sentence how the basin's mean SWE jumped from one date to the next, None when it did not.
+    """Return how the basin's mean SWE jumped, None when it did not.
 
     Parameters
     ----------
@@ -76,13 +76,13 @@ def jump(before: Compared, after: Compared, most_se: float) -> str | None:
 
 
 def _median_se(changes: np.ndarray) -> float:
-    """Return the standard error of a median from its robust spread: 1.2533 times that of a mean (normal distribution)."""
+    """Return the standard error of a median from its robust spread. 1.2533 times that of a mean (normal distribution)."""
     spread = MAD_TO_SE * float(np.median(np.abs(changes - np.median(changes))))
     return 1.2533 * spread / math.sqrt(len(changes))
 
 
 def look_again(root: str | Path, basin: str, date: dt.date, most_se: float) -> str:
-    """Compare a date that was just published or withdrawn with its neighbours, keep what jumped; return its own sentence, or "".
+    """Return how a date's total jumped, "" when it did not, and note it. The date was just published or withdrawn.
 
     The dates that `leaning` names are judged again too, so that the outcome does not depend on the order of publishing, and a
     mark does not outlive what it was held against. Never raises for what cannot be read: the date is published, and that must
@@ -107,7 +107,9 @@ def look_again(root: str | Path, basin: str, date: dt.date, most_se: float) -> s
 
 
 def leaning(root: str | Path, basin: str, date: dt.date) -> list[dt.date]:
-    """Return the later dates whose judgement may rest on a date: those up to the first that stands, within `NEIGHBOUR_DAYS`.
+    """Return the later dates whose judgement may rest on a date.
+
+    Those up to the first that stands, within `NEIGHBOUR_DAYS`.
 
     Raises ArchiveError when there is no such archive or basin.
     """
@@ -137,7 +139,7 @@ def _judge(archive: Path, basin: str, date: dt.date, held: list[dt.date], most_s
 
 
 def second_looks(root: str | Path, basin: str) -> dict[dt.date, str]:
-    """Return the dates marked for a second look whose marked revision still stands, with the reason."""
+    """Return the dates marked for a second look, with the reason. Their marked revision is current."""
     reasons = {}
     for date, noted in sorted(_noted(root, basin).items()):
         current = standing(root, basin, date)

@@ -22,7 +22,7 @@ from pipeline.storage.json_text import from_json
 
 @dataclass(frozen=True)
 class Damage:
-    """One file of a revision that is not what was published: where, and what is wrong with it."""
+    """One damaged file of a revision, and what is wrong with it."""
 
     path: Path
     what: str
@@ -72,7 +72,7 @@ def examine(basin: str, revision: Revision) -> Examined:
 
 
 def sound_record(folder: Path, examined: Examined) -> dict[str, Any] | None:
-    """Return the record of a revision's folder where it is what was written; else None, with what is wrong in `examined`."""
+    """Return a folder's record, None where it is damaged. What is wrong goes into `examined`."""
     path = folder / RECORD
     try:
         data = path.read_bytes()
@@ -100,7 +100,10 @@ def sound_record(folder: Path, examined: Examined) -> dict[str, Any] | None:
 
 
 def _broken(content: dict[str, Any]) -> str:
-    """Return how a record breaks its schema, empty where it does not; keys that a later version added break nothing."""
+    """Return how a record breaks its schema, empty where it does not.
+
+    Keys that a later version added break nothing.
+    """
     errors = [error for error in _schema().iter_errors(content) if error.validator != "additionalProperties"]
     if not errors:
         return ""
@@ -131,7 +134,7 @@ def _file(examined: Examined, path: Path, said: dict[str, Any]) -> None:
 
 
 def _item(examined: Examined, record: dict[str, Any], basin: str, revision: Revision) -> None:
-    """Check that the catalogue's item says the same as the record; its bytes are hashed with the others."""
+    """Check that the catalogue's item says the same as the record. Its bytes are hashed with the others."""
     path = revision.path / ITEM
     try:
         item = from_json(path.read_text("utf-8"))

@@ -55,7 +55,7 @@ SEASON_START = "10-01"
 
 
 def season_name(date: dt.date, season_start: str = SEASON_START) -> str:
-    """Return the name of the snow season that holds a date: the years in which it begins and ends.
+    """Return the name of the snow season that holds a date. The years in which it begins and ends.
 
     >>> season_name(dt.date(2031, 9, 30)), season_name(dt.date(2031, 10, 1)), season_name(dt.date(2031, 3, 1), "01-01")
     ('2030-2031', '2031-2032', '2031')
@@ -70,7 +70,7 @@ def season_start(settings: dict[str, Any]) -> str:
 
 
 def item_json(day: Day, provenance: Provenance, numbers: Numbers, files: dict[str, Written]) -> bytes:
-    """Return the STAC item of a revision as stored; `files` are its files without item and record."""
+    """Return the STAC item of a revision as stored. `files` are its files without item and record."""
     number, parent = numbers.revision, numbers.before
     crs = day.grid.crs
     authority = crs.to_authority(min_confidence=100)
@@ -139,13 +139,16 @@ def _asset(day: Day, name: str, written: Written) -> dict[str, Any]:
 
 
 def _record_asset() -> dict[str, Any]:
-    """Return the record's asset: it is written after the item and holds the item's hash, so the item cannot hold its."""
+    """Return the record's asset.
+
+    It is written after the item and holds the item's hash, so the item cannot hold its.
+    """
     kind, roles = _KINDS[".json"]
     return {"href": f"./{RECORD}", "type": kind, "roles": roles, "title": "inputs, settings, versions and hashes"}
 
 
 def outline(grid: BasinGrid) -> tuple[dict[str, Any], list[float]]:
-    """Return a grid's outline as GeoJSON and its bounding box (west, south, east, north) in degrees.
+    """Return a grid's outline as GeoJSON and its bounding box. The box is west, south, east, north, in degrees.
 
     Over the antimeridian west is greater than east, and the outline is the box in two parts (RFC 7946, 3.1.9 and 5.2).
     """
@@ -172,7 +175,7 @@ def outline(grid: BasinGrid) -> tuple[dict[str, Any], list[float]]:
 
 
 def season_json(basin: str, title: str, season: str, items: Iterable[tuple[str, str]]) -> bytes:
-    """Return a season's catalogue; `items` are (date, path of the item from the basin's folder) of what stands."""
+    """Return a season's catalogue. `items` are (date, path of the item from the basin's folder) of what stands."""
     listed = [
         {"rel": "item", "href": f"./{path}", "type": "application/geo+json", "title": date} for date, path in items
     ]
@@ -191,7 +194,7 @@ def season_json(basin: str, title: str, season: str, items: Iterable[tuple[str, 
 
 
 def collection_json(basin: str, seasons: list[str], ends: tuple[dict[str, Any], dict[str, Any]], title: str) -> bytes:
-    """Return a basin's collection; `ends` are the items of the first and the last date that stand."""
+    """Return a basin's collection. `ends` are the items of the first and the last date that stand."""
     first, last = ends
     return _stored({
         "type": "Collection",
@@ -218,7 +221,7 @@ def collection_json(basin: str, seasons: list[str], ends: tuple[dict[str, Any], 
 
 
 def catalog_json(basins: list[str]) -> bytes:
-    """Return the archive's catalogue with a child for each basin that has a collection."""
+    """Return the archive's catalogue, one child for each collection."""
     children = [
         {"rel": "child", "href": f"./{basin}/collection.json", "type": "application/json", "title": basin}
         for basin in basins

@@ -26,7 +26,7 @@ FOREIGN_S = 2 * 86400.0
 
 @dataclass
 class Work:
-    """One staged folder: `folder` is ours to write in; `revision` inside it becomes the published folder.
+    """One staged folder: `folder` is ours to write in. `revision` inside it becomes the published folder.
 
     `due` is set while the revision is in place and its derived files are not. Should the rest then fail, the folder's
     owner file stays as a note of that, for the next publisher to act on.
@@ -43,7 +43,7 @@ class Work:
 
 
 def staging_folder(root: str | Path, basin: str) -> Path:
-    """Return where the work of a basin is staged: on the archive's own file system, so that a rename is enough."""
+    """Return where the work of a basin is staged. On the archive's own file system, so that a rename is enough."""
     return path_of(root) / ".staging" / basin
 
 
@@ -53,7 +53,7 @@ def is_begun(root: str | Path) -> bool:
 
 
 def prepared(root: str | Path) -> Path:
-    """Return the archive's folder, made when it is new, with its layout version in it."""
+    """Return the archive's folder with its layout version, made when new."""
     archive = archive_folder(root)
     make_folders(archive)
     if not is_begun(archive):
@@ -68,7 +68,10 @@ def prepared(root: str | Path) -> Path:
 
 @contextmanager
 def staged_for_store(root: Path, basin: str, date: str) -> Iterator[Work]:
-    """Give a folder on this machine for work on a store; a note in the store stays if the work is cut off, or is still due."""
+    """Give a folder on this machine for work on a store.
+
+    A note in the store stays if the work is cut off, or is still due.
+    """
     note = staging_folder(root, basin) / f"{os.getpid()}-{secrets.token_hex(4)}.json"
     owner = {**myself(), "basin": basin, "date": date}
     with tempfile.TemporaryDirectory(prefix="snowtally-") as folder:
@@ -90,7 +93,7 @@ _in_hand: set[str] = set()
 
 
 def notes_left(root: Path, basin: str) -> dict[Path, str]:
-    """Return the notes in a store whose makers are gone, with the date each worked on.
+    """Return the notes left in a store, each with its date.
 
     A process on another machine cannot be asked whether it lives: its note counts as left after two days.
     """
@@ -120,7 +123,7 @@ def is_archived(path: Path) -> bool:
 
 @contextmanager
 def staged(root: Path, basin: str, date: str = "") -> Iterator[Work]:
-    """Give a new staged folder for one date of a basin, or for none, and remove it in the end, whatever happened.
+    """Give a new staged folder, and remove it in the end. It is for one date of a basin, or for none.
 
     The folder carries who works in it under a lock that the system frees when the process dies. Of a store it
     lies on this machine, and a note in the store says which date is being worked on.
@@ -146,7 +149,10 @@ def staged(root: Path, basin: str, date: str = "") -> Iterator[Work]:
 
 
 def remove(folder: Path, *, keep_owner: bool = False) -> None:
-    """Remove a staged folder, or all of it but its owner file. What cannot be removed is left to the next publisher."""
+    """Remove a staged folder, or all of it but its owner file.
+
+    What cannot be removed is left to the next publisher.
+    """
     if in_store(folder):
         folder.unlink(missing_ok=True)
     elif keep_owner:
@@ -158,7 +164,9 @@ def remove(folder: Path, *, keep_owner: bool = False) -> None:
 
 
 def left_behind(root: str | Path, basin: str) -> dict[Path, str]:
-    """Return the staged folders of a basin whose makers are gone, with the date each worked on ("" when unknown).
+    """Return the staged folders left in a basin, each with its date.
+
+    Their makers are gone; the date is "" where it is not known.
 
     To be called under the basin's lock: a folder is made and claimed under it.
     """
@@ -172,7 +180,7 @@ def left_behind(root: str | Path, basin: str) -> dict[Path, str]:
 
 
 def in_hand(root: str | Path, basin: str) -> list[str]:
-    """Return the dates ("" for none) of the staged work of a basin whose makers may still be at it."""
+    """Return the dates of staged work that may be in hand. "" stands for none."""
     folder = staging_folder(root, basin)
     left = left_behind(root, basin)
     if in_store(folder):

@@ -20,7 +20,7 @@ from pipeline.storage.csv_text import map_texts, neutral
 
 
 def tidy(table: pd.DataFrame, columns: tuple[Column, ...], name: str) -> pd.DataFrame:
-    """Return `table` with exactly `columns`, in their order, each of its kind and rounded; missing values are None or NaN.
+    """Return `table` with exactly `columns`, of their kinds and rounded. Missing values are None or NaN.
 
     Raises ArchiveError, naming table and column, when a column is missing, unknown or not of its kind.
     """
@@ -56,7 +56,7 @@ def _of_kind(values: pd.Series, column: Column) -> pd.Series:
 
 
 def csv_bytes(table: pd.DataFrame, columns: tuple[Column, ...]) -> bytes:
-    """Return a tidied table as CSV: UTF-8, header line, LF, each number with its decimals, flags as true and false.
+    """Return a tidied table as CSV. UTF-8, header line, LF, each number with its decimals, flags as true and false.
 
     Texts are such that no spreadsheet runs them (`pipeline.storage.csv_text`).
     """
@@ -65,14 +65,17 @@ def csv_bytes(table: pd.DataFrame, columns: tuple[Column, ...]) -> bytes:
 
 
 def plain_csv(table: pd.DataFrame) -> bytes:
-    """Return any table as CSV: UTF-8, header line, LF, values as pandas prints them, texts that no spreadsheet runs."""
+    """Return any table as CSV.
+
+    UTF-8, header line, LF, values as pandas prints them, texts that no spreadsheet runs.
+    """
     texts = [name for name in table if not pd.api.types.is_numeric_dtype(table[name])]
     table = table.assign(**{name: map_texts(table[name], neutral) for name in texts})
     return _lines(csv.reader(io.StringIO(table.to_csv(index=False, lineterminator="\r\n"), newline="")))
 
 
 def _lines(rows: Iterable[Sequence[str]]) -> bytes:
-    r"""Return rows as CSV whose lines end in LF, a value with a line end of any kind in quotes.
+    r"""Return rows as CSV whose lines end in LF. A value with a line end of any kind is quoted.
 
     Where lines end in LF alone, Python's writer leaves a lone CR bare (3.11), and readers take it for the end of a row.
 
@@ -102,13 +105,13 @@ def _printed(values: pd.Series, column: Column) -> list[str]:
 
 
 def arrow_table(table: pd.DataFrame, columns: tuple[Column, ...]) -> pa.Table:
-    """Return a tidied table with the types of its columns; NaN becomes null."""
+    """Return a tidied table with the types of its columns. NaN becomes null."""
     arrays = [pa.array(table[column.name], ARROW[column.kind], from_pandas=True) for column in columns]
     return pa.Table.from_arrays(arrays, names=[column.name for column in columns])
 
 
 def parquet_bytes(table: pa.Table) -> bytes:
-    """Return a table as a Parquet file; nothing in it depends on the clock or on pandas."""
+    """Return a table as a Parquet file. Nothing in it depends on the clock or on pandas."""
     sink = pa.BufferOutputStream()
     pq.write_table(table, sink, compression="zstd")
     return sink.getvalue().to_pybytes()

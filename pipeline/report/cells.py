@@ -14,7 +14,7 @@ from pipeline.report.units import Unit
 
 @dataclass(frozen=True)
 class Shown(Stepped):
-    """A grid to look cells up in, and the unit that its values are shown in."""
+    """A grid to look cells up in, and its unit."""
 
     unit: Unit
 

@@ -26,7 +26,7 @@ WIDTH = 400.0
 
 
 def bands_chart(bands: pd.DataFrame, units: Units) -> Markup:
-    """Return the volume of each elevation band as a bar, the highest on top, with its 10 to 90 % interval.
+    """Return the volume of each band as a bar. The highest is on top; each has its 10 to 90 % interval.
 
     `bands` has rows of the level "band" of the totals: band_low_m, band_high_m, volume_m3, volume_p10_m3, volume_p90_m3.
     """
@@ -69,7 +69,7 @@ class Profile:
 
 
 def profile_chart(profile: Profile, unit: Unit, elevation: Unit, title: str, *, from_zero: bool = True) -> Markup:
-    """Return values (across) against elevation (up): spread of the cells, bands with their errors, sites on it."""
+    """Return values (across) against elevation (up). Spread of the cells, bands with their errors, sites on it."""
     height, top, left, right, foot = 320.0, 24.0, 56.0, 14.0, 280.0
     heights, values = (part[np.isfinite(profile.cells[1])] for part in profile.cells)
     spread = _spread(heights, values)
@@ -114,7 +114,7 @@ def profile_chart(profile: Profile, unit: Unit, elevation: Unit, title: str, *, 
 
 
 def marker(at: tuple[float, float], kind: str, words: str, *, used: bool, size: float = 5.0) -> Markup:
-    """Return the sign of a site: a triangle for a course, a square for a station, a circle where it is not known."""
+    """Return the sign of a site. A triangle for a course, a square for a station, a circle where it is not known."""
     x, y = at
     name = "site" if used else "site unused"
     title = tag("title", words)
@@ -128,7 +128,7 @@ def marker(at: tuple[float, float], kind: str, words: str, *, used: bool, size: 
 
 
 def _spread(heights: np.ndarray, values: np.ndarray) -> list[tuple[float, float, float]]:
-    """Return by slices of elevation the middle and the 10th and 90th percentile of the cells; slices of few cells are left out."""
+    """Return middle, 10th and 90th percentile by slices of elevation. Slices of few cells are left out."""
     if heights.size == 0:
         return []
     edges = np.linspace(heights.min(), heights.max() + 1e-6, 25)
@@ -144,7 +144,10 @@ def _spread(heights: np.ndarray, values: np.ndarray) -> list[tuple[float, float,
 
 @dataclass(frozen=True)
 class Marks:
-    """What is marked along a season: days of flights, days of surveys, and degraded days with what they lack in words."""
+    """What is marked along a season.
+
+    Days of flights, days of surveys, and degraded days with what they lack in words.
+    """
 
     flights: Sequence[dt.date]
     surveys: Sequence[dt.date]
@@ -152,7 +155,9 @@ class Marks:
 
 
 def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit: Unit) -> Markup:
-    """Return the volume through the season with its 10 to 90 % interval, over earlier seasons as thin lines.
+    """Return the volume through the season, over earlier seasons.
+
+    It has its 10 to 90 % interval; earlier seasons are thin lines.
 
     Parameters
     ----------
@@ -197,7 +202,10 @@ def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit
 def _degraded(
     season: pd.DataFrame, degraded: Mapping[dt.date, str], scales: tuple[Scale, Scale], unit: Unit
 ) -> list[Markup]:
-    """Return a cross on each degraded date of the curve, and the word beside the first of each stretch of such dates."""
+    """Return a cross on each degraded date of the curve.
+
+    The word stands beside the first of each stretch of such dates.
+    """
     across, up = scales
     drawn, last = [], None
     for row in season.itertuples():
@@ -222,7 +230,7 @@ WORD_DAYS, WORD_WIDTH = 21, 62
 
 
 def _earlier_season(name: str, days: np.ndarray, curve: tuple[list[float], list[float]]) -> list[Markup]:
-    """Return an earlier season as a thin line, a date by itself as a small dot."""
+    """Return an earlier season as a thin line. A date by itself is a small dot."""
     drawn = []
     for part in _stretches(days):
         points = list(zip(curve[0][part], curve[1][part], strict=True))
@@ -239,7 +247,10 @@ MOST_DOTS = 60
 
 
 def _curve(days: np.ndarray, across: list[float], volumes: tuple[list[float], ...]) -> list[Markup]:
-    """Return the season's line with its interval, a date by itself as a dot with a stroke; `volumes` are low, middle and high."""
+    """Return the season's line with its interval.
+
+    A date by itself is a dot with a stroke; `volumes` are low, middle and high.
+    """
     low, middle, high = volumes
     drawn = []
     for part in _stretches(days):
@@ -261,7 +272,7 @@ def _curve(days: np.ndarray, across: list[float], volumes: tuple[list[float], ..
 
 
 def _stretches(days: np.ndarray) -> list[slice]:
-    """Return the stretches of rising days in which none is further than `MOST_GAP_DAYS` from the one before.
+    """Return the stretches of days without a gap over `MOST_GAP_DAYS`.
 
     >>> _stretches(np.array([3, 4, 18, 60, 100, 101]))
     [slice(0, 3, None), slice(3, 4, None), slice(4, 6, None)]
@@ -271,7 +282,7 @@ def _stretches(days: np.ndarray) -> list[slice]:
 
 
 def shares_chart(names: list[str], shares: list[float]) -> Markup:
-    """Return shares of the error's variance as bars with their per cent, in the order given."""
+    """Return shares of the error's variance as bars, in order."""
     step, top, left = 36.0, 4.0, 4.0
     across = Scale(0.0, max([*shares, 0.01]), left, WIDTH - 52)
     parts = []
@@ -286,7 +297,7 @@ def shares_chart(names: list[str], shares: list[float]) -> Markup:
 
 
 def outlook_chart(rows: pd.DataFrame, unit: Unit) -> Markup:
-    """Return the basin's melt of each day to come as a bar with its standard error, and what could melt as an outline.
+    """Return the basin's melt of each day to come as bars. Each has its standard error; outlines are potential melt.
 
     `rows` are the basin's rows of `outlook.csv`, day by day: day, melt_m3, melt_se_m3, potential_melt_m3.
     """
@@ -313,7 +324,7 @@ def outlook_chart(rows: pd.DataFrame, unit: Unit) -> Markup:
 
 
 def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colours: np.ndarray) -> Markup:
-    """Return the volume of the bands through a season, one on top of the other, the lowest at the bottom.
+    """Return the volume of stacked bands through a season. The lowest is at the bottom.
 
     `totals` has rows of the level "band" with date, season_day, band_low_m, band_high_m, volume_m3.
     """
@@ -355,7 +366,7 @@ def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colour
 
 
 def _top(unit: Unit, *values: Iterable[float]) -> float:
-    """Return the end of an axis from 0 in the page's unit: a little above the largest value, 1 where all are 0."""
+    """Return the end of an axis from 0 in the page's unit. A little above the largest value, 1 where all are 0."""
     finite = np.array([value for some in values for value in some], float)
     most = unit.plain(float(finite[np.isfinite(finite)].max(initial=0.0)))
     return 1.05 * most if most > 0 else 1.0

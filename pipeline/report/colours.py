@@ -46,7 +46,7 @@ def oklab(rgb: np.ndarray) -> np.ndarray:
 
 
 def srgb(lab: np.ndarray) -> np.ndarray:
-    """Return sRGB values of 0..1 of Oklab ones, (n, 3), clipped to what a screen shows."""
+    """Return sRGB values (0..1) of Oklab ones, (n, 3). They are clipped to what a screen shows."""
     linear = ((lab @ np.linalg.inv(_LAB).T) ** 3) @ np.linalg.inv(_LMS).T
     linear = np.clip(linear, 0, 1)
     return np.where(
@@ -58,7 +58,10 @@ def srgb(lab: np.ndarray) -> np.ndarray:
 
 @cache
 def sequential(anchors: tuple[str, ...], levels: int = LEVELS) -> np.ndarray:
-    """Return (levels, 3) whole numbers 0..255 from the first anchor to the last, lightness falling evenly."""
+    """Return colours from the first anchor to the last.
+
+    They are (levels, 3), 0..255, with lightness falling evenly.
+    """
     points = oklab(np.array([_rgb(anchor) for anchor in anchors]))
     # Laid out by lightness: np.interp wants it rising.
     wanted = np.linspace(points[0, 0], points[-1, 0], levels)
@@ -68,13 +71,13 @@ def sequential(anchors: tuple[str, ...], levels: int = LEVELS) -> np.ndarray:
 
 @cache
 def diverging(less: tuple[str, ...], more: tuple[str, ...], levels: int = LEVELS) -> np.ndarray:
-    """Return (levels, 3) whole numbers 0..255: from the end of `less` through its pale start to the end of `more`."""
+    """Return (levels, 3) whole numbers 0..255. From the end of `less` through its pale start to the end of `more`."""
     half = levels // 2
     return np.vstack([sequential(less, half)[::-1], sequential(more, half)])
 
 
 def css(colours: np.ndarray) -> str:
-    """Return a map as the gradient of a legend, each step with hard edges as in the picture."""
+    """Return colours as the gradient of a legend. Each step has hard edges, as in the picture."""
     share = 100 / len(colours)
     steps = (
         f"#{r:02x}{g:02x}{b:02x} {k * share:.2f}% {(k + 1) * share:.2f}%"

@@ -76,7 +76,7 @@ def _maps(
 
 
 def _total(row: dict[str, Any], units: Units, zone_names: dict[str, str]) -> dict[str, Any]:
-    """Return a row of the totals; a change is rounded to the least that its error may be, as on the day's page."""
+    """Return a row of the totals. A change is rounded to the least that its error may be, as on the day's page."""
     elevation = units.elevation
     name = _LEVELS[row["level"]]
     if row["level"] == "zone":
@@ -95,12 +95,12 @@ def _total(row: dict[str, Any], units: Units, zone_names: dict[str, str]) -> dic
 
 
 def _changes(comparison: Comparison) -> list[str]:
-    """Return what went into one and not into the other, a line each."""
+    """Return what changed between the two, a line each."""
     return [line[:1].upper() + line[1:] for line in changes_in_words(comparison.changes)]
 
 
 def _cells(day: PublishedDay, shared: np.ndarray | None, units: Units) -> dict[str, Any] | None:
-    """Return what the script looks cells up in: both sides' SWE and their difference; None without a common grid."""
+    """Return what the script looks cells up in. Both sides' SWE and their difference; None without a common grid."""
     if shared is None:
         return None
     maps, unit = day.maps, units.swe

@@ -30,7 +30,7 @@ STALE_DAYS = 5
 
 
 def day_page(day: PublishedDay, around: DaysAround, units: Units, before: Before | None) -> bytes:
-    """Return the page of a revision; `before` is what readers had of the date before it, None for the first."""
+    """Return the page of a revision. `before` is what readers had of the date before it, None for the first."""
     whole = day.whole
     maps, no_change_map = _maps(day, around.before, units)
     flights = day_tables.flights(day.record, units)
@@ -80,7 +80,10 @@ def _per_cent(part: float, whole: float) -> str:
 
 @dataclass(frozen=True)
 class Before:
-    """The revision that readers had before another: its number, and the basin's row of its totals, None where unreadable."""
+    """The revision that readers had before another.
+
+    Its number, and the basin's row of its totals, None where unreadable.
+    """
 
     revision: int
     whole: pd.Series | None
@@ -114,7 +117,7 @@ def _stale(sites: pd.DataFrame) -> str:
 
 
 def _rests_on(day: PublishedDay, around: DaysAround) -> str:
-    """Return in one sentence what the day rests on and how old it is."""
+    """Return what the day is based on and how old that is."""
     used = day.sites[day.sites["used"].astype(bool)]
     parts = [f"{len(used)} of {len(day.sites)} sites"]
     flown = [dt.date.fromisoformat(flight["date"]) for flight in day.record["models"].get("flights", [])]
@@ -132,7 +135,10 @@ def _ago(date: dt.date, before: dt.date) -> str:
 
 
 def _change(name: str, why: str, whole: pd.Series, earlier: Earlier | None, unit: Unit) -> dict[str, Any]:
-    """Return a change with the errors it has if those of both days are one and the same, and if they share nothing."""
+    """Return a change with its least and largest standard error.
+
+    The errors of both days are one and the same, or share nothing.
+    """
     if earlier is None:
         return {"name": name, "value": None, "why": why}
     then = basin_row(earlier.totals)
@@ -149,7 +155,7 @@ def _change(name: str, why: str, whole: pd.Series, earlier: Earlier | None, unit
 
 
 def _years(earlier: pd.DataFrame, whole: pd.Series) -> dict[str, Any] | None:
-    """Return how the day stands against the same day of earlier years; None where the archive holds none."""
+    """Return how the day stands against the same day of earlier years. None where the archive holds none."""
     if earlier.empty:
         return None
     mean, count = float(earlier["volume_m3"].mean()), len(earlier)
@@ -173,7 +179,7 @@ def _outside(sites: pd.DataFrame) -> str:
 
 
 def _site_signs(day: PublishedDay, units: Units) -> list[SiteSign]:
-    """Return the sites as cells of the shown grid: a site stands in the cell whose square holds it."""
+    """Return the sites as cells of the shown grid. A site stands in the cell whose square holds it."""
     maps = day.maps
     signs = []
     for row in day_tables.sites(day):

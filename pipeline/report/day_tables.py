@@ -18,7 +18,10 @@ NAMED_SITES = 6
 
 
 def sites(day: PublishedDay) -> list[dict[str, Any]]:
-    """Return the rows of `sites.csv` with name and kind, what was said less the estimate without the site, and per cent of normal."""
+    """Return the rows of `sites.csv` with names and differences.
+
+    A difference is from the estimate without the site; `per_cent` is of normal.
+    """
     names = day.site_names.drop_duplicates("site_id")
     known = {
         site_id: (name, kind) for site_id, name, kind in names[["site_id", "name", "kind"]].itertuples(index=False)
@@ -47,7 +50,7 @@ def basin_normal(normals: pd.DataFrame | None) -> dict[str, Any] | None:
 
 
 def site_normals(normals: pd.DataFrame | None) -> dict[str, float] | None:
-    """Return per cent of normal by site, None where no site has a normal."""
+    """Return per cent of normal by site. None where no site has a normal."""
     if normals is None or not (normals["level"] == "site").any():
         return None
     rows = normals[normals["level"] == "site"]
@@ -55,7 +58,7 @@ def site_normals(normals: pd.DataFrame | None) -> dict[str, float] | None:
 
 
 def flights(record: dict[str, Any], units: Units) -> list[dict[str, Any]]:
-    """Return the flights that the day knows of, newest first, each with its ground differences by site."""
+    """Return the day's flights, newest first, with differences by site."""
     rows = []
     for flight in sorted(record["models"].get("flights", []), key=lambda one: one["date"], reverse=True):
         ground = flight.get("by_site") or {}
@@ -109,7 +112,10 @@ def _flight_words(flight: dict[str, Any], ground: dict[str, Any], units: Units) 
 
 
 def budget(record: dict[str, Any]) -> list[dict[str, Any]]:
-    """Return the parts of the total's error that count, largest first: name, share and per cent of the variance, what cuts it."""
+    """Return the parts of the total's error that count, largest first.
+
+    Name, share and per cent of the variance, what cuts it.
+    """
     parts = sorted(record["error_budget"].items(), key=lambda item: -(item[1] or 0.0))
     least = 0.005
     return [
@@ -120,7 +126,7 @@ def budget(record: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def skill(table: pd.DataFrame, units: Units) -> list[dict[str, Any]]:
-    """Return the rows of `skill.csv`, coverages in per cent, each with the unit of its errors."""
+    """Return the rows of `skill.csv` with coverages in per cent. Each has the unit of its errors."""
     shown = table.assign(cover50_per_cent=100 * table["cover50"], cover90_per_cent=100 * table["cover90"])
     return [
         row | {"unit": units.density if row["part"] == "density" else units.swe} for row in shown.to_dict("records")
@@ -155,7 +161,7 @@ def model_words(record: dict[str, Any]) -> str:
 
 
 def findings(checks: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return the findings grouped by severity, table, rule and action, most serious first.
+    """Return the findings in groups, most serious first. A group shares severity, table, rule and action.
 
     Each group: how many, which sites and when, evidence, file, line and remedy of its first in the order of `checks.csv`.
     """
@@ -194,7 +200,7 @@ def findings_words(checks: pd.DataFrame) -> str:
 
 
 def outlook(table: pd.DataFrame | None) -> dict[str, Any] | None:
-    """Return the basin's rows of `outlook.csv`, day by day, their sum, and when it melts out; None where there is no outlook."""
+    """Return the basin's outlook by day, its sum and melt-out. None where there is no outlook."""
     if table is None or table.empty:
         return None
     rows = table[table["level"] == "basin"].sort_values("day", kind="stable")

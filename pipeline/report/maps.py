@@ -21,7 +21,7 @@ MOST_MARGIN = 0.15
 
 @dataclass(frozen=True)
 class SiteSign:
-    """A site on the maps: its cell (column, row, fractions allowed), kind, whether used, and what its sign says."""
+    """A site on the maps. Its column and row are in shown cells, fractions allowed."""
 
     column: float
     row: float
@@ -32,7 +32,7 @@ class SiteSign:
 
 @dataclass(frozen=True)
 class Layer:
-    """What a map shows: values (y, x) in the archive's unit, colours (levels, 3) along a scale, and its words."""
+    """What a map shows. Values (y, x) are in the archive's unit, colours are (levels, 3) along the scale."""
 
     title: str
     caption: str
@@ -44,7 +44,7 @@ class Layer:
 
 @dataclass(frozen=True)
 class Mark:
-    """A number of a legend, and where it stands, per cent of the width."""
+    """A number of a legend and its position, per cent of the width."""
 
     at: float
     text: str
@@ -63,7 +63,7 @@ class Map:
 
 
 class Sheet:
-    """What the maps of a page have in common: relief, lines, window, sites, north and scale."""
+    """What the maps of a page share: relief, lines, sites, scale."""
 
     def __init__(self, maps: Maps, signs: list[SiteSign], distance: Unit) -> None:
         self.maps, self.distance = maps, distance
@@ -74,7 +74,7 @@ class Sheet:
         self.signs = [p for p in signs if left <= p.column <= left + width and top <= p.row <= top + height]
 
     def draw(self, layer: Layer) -> Map:
-        """Return the map of a layer; cells without snow are drawn as bare ground, but on a map of change."""
+        """Return the map of a layer. Cells without snow are drawn as bare ground, but on a map of change."""
         values, colours, scale = layer.values, layer.colours, layer.scale
         left, top, width, height = self.window
         rows, columns = values.shape
@@ -105,7 +105,7 @@ _NO_SNOW = 3
 
 
 def _window(inside: np.ndarray, signs: list[SiteSign]) -> tuple[float, float, float, float]:
-    """Return left, top, width and height of what a map shows: the basin, and sites near it, with a rim."""
+    """Return left, top, width and height of what a map shows. The basin, and sites near it, with a rim."""
     rows, columns = (np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0))
     if rows.size == 0:
         return 0.0, 0.0, float(inside.shape[1]), float(inside.shape[0])
@@ -150,7 +150,7 @@ def _north(window: tuple[float, float, float, float], degrees: float) -> Markup:
 
 
 def _marks(scale: Legend, unit: Unit) -> list[Mark]:
-    """Return the numbers at the ends of a scale and half way; values beyond are drawn in the colour of the end."""
+    """Return the numbers at the ends of a scale and half way. Values beyond are drawn in the colour of the end."""
     shares = (0.0, 0.25, 0.5, 0.75, 1.0) if scale.low < 0 else (0.0, 0.5, 1.0)
     marks = []
     for share in shares:

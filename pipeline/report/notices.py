@@ -19,7 +19,9 @@ NAMED = 6
 
 
 def lacking(record: dict[str, Any]) -> list[dict[str, Any]]:
-    """Return what a degraded revision lacks, in plain words, with the reasons of its record as `details`; none for a sound one.
+    """Return what a degraded revision lacks, in plain words.
+
+    `details` are the reasons of its record; a sound one lacks nothing.
 
     Sites with the same trouble are one line. Records of before version 3 tell their reasons alone.
     """
@@ -49,7 +51,7 @@ def _line(losses: list[Loss], reasons: list[str]) -> dict[str, Any]:
 
 
 def later_runs(root: str | Path, basin: str, date: dt.date) -> list[dict[str, Any]]:
-    """Return the runs after a date's current revision that were held back: revision, folder, when (UTC) and why."""
+    """Return the runs after a date's current revision that were held back. Revision, folder, when (UTC) and why."""
     folders = {revision.number: revision.path for revision in revisions(root, basin, date)}
     runs = []
     for number, why in held_back(root, basin, date).items():
@@ -62,13 +64,16 @@ def later_runs(root: str | Path, basin: str, date: dt.date) -> list[dict[str, An
 
 
 def decided(root: Path, basin: str, date: dt.date, number: int) -> str:
-    """Return the reason for which a person made a date's revision current, the last one; empty where nobody did."""
+    """Return why a person last made a revision current. Empty where nobody did."""
     made = decisions(root, basin).made_current.get(date, [])
     return next((one.reason for one in reversed(made) if one.revision == number and not one.stayed), "")
 
 
 def identity(current: Revision, back: Iterable[int]) -> Markup:
-    """Return the tag in a page's head that tells which revision it shows and which later ones it tells of as held back."""
+    """Return the tags that say which revisions a page shows.
+
+    They name the current one, and later ones that are held back.
+    """
     later = "".join(f" {number}" for number in back)
     return Markup('<meta name="revision" content="{}"><meta name="held-back" content="{}">').format(
         current.id, later.strip()

@@ -45,14 +45,14 @@ Jobs = dict[str, Callable[[], object]]
 
 @dataclass(frozen=True)
 class Pages:
-    """What became of the pages: the day's own, and one line for each that could not be made."""
+    """The day's page, and one line for each page not made."""
 
     day: Path | None
     troubles: list[str] = field(default_factory=list)
 
 
 def make_day_page(root: str | Path, basin: str, date: dt.date, units: str) -> Path:
-    """Make the page of a date's current revision, put it in place, and return where it is.
+    """Make the page of a date's current revision; return its path.
 
     Raises ArchiveError where the date has none, or a file of it cannot be read or the page not be written.
     """
@@ -72,7 +72,7 @@ def make_day_page(root: str | Path, basin: str, date: dt.date, units: str) -> Pa
 
 
 def make_season_page(root: str | Path, basin: str, units: str) -> Path:
-    """Make the season page of a basin, put it in place, and return where it is. Raises ArchiveError."""
+    """Make the season page of a basin; return its path. Raises ArchiveError."""
     archive = archive_folder(root)
     target = basin_folder(archive, basin) / SEASON_PAGE
     with explained(f"Cannot make the page {target}"):
@@ -83,7 +83,9 @@ def make_season_page(root: str | Path, basin: str, units: str) -> Path:
 
 
 def remake(root: str | Path, basin: str, date: dt.date, units: str) -> Pages:
-    """Make the pages again that a change to a date touches: its own, those that tell the change since it, the next one's, the season's.
+    """Make the pages again that a change to a date touches.
+
+    Its own, those that tell the change since it, the next one's, the season's.
 
     A date that has no current revision any more loses its page. Never raises: what is published stands, whatever becomes of a
     page; each trouble is one line.
@@ -108,7 +110,10 @@ def remake(root: str | Path, basin: str, date: dt.date, units: str) -> Pages:
 
 
 def remake_all(root: str | Path, basin: str, units: str, stage: Callable[[str], None]) -> list[str]:
-    """Make every page of a basin again; return one line for each that could not be made. Raises ArchiveError without a basin."""
+    """Make every page of a basin again.
+
+    Return one line for each that could not be made. Raises ArchiveError without a basin.
+    """
     dates = [date.date() for date in list_days(root, basin)["date"]]
 
     def make_one(date: dt.date) -> None:
@@ -120,7 +125,7 @@ def remake_all(root: str | Path, basin: str, units: str, stage: Callable[[str], 
 
 
 def _done(jobs: Jobs) -> list[str]:
-    """Do each job, whatever became of the others, and return what went wrong, one line each."""
+    """Do each job; return what went wrong, one line each."""
     troubles = []
     for name, job in jobs.items():
         try:
@@ -131,7 +136,10 @@ def _done(jobs: Jobs) -> list[str]:
 
 
 def make_missing(root: str | Path, basin: str, date: dt.date, units: str) -> Pages:
-    """Make the pages of a date whose publishing was cut off before them; nothing where they are there. Never raises."""
+    """Make the pages of a date that are missing or old.
+
+    Publishing may have been cut off before them. Never raises.
+    """
     try:
         target = basin_folder(root, basin) / date.isoformat() / DAY_PAGE
         mark = identity_of(root, basin, date)
@@ -145,7 +153,7 @@ def make_missing(root: str | Path, basin: str, date: dt.date, units: str) -> Pag
 
 
 def identity_of(root: str | Path, basin: str, date: dt.date) -> str:
-    """Return the tag by which the page of a date that is up to date is known; empty where none is to be made."""
+    """Return the tags of a date's page that is up to date. Empty where no page is to be made."""
     current = standing(root, basin, date)
     return "" if current is None else identity(current, held_back(root, basin, date))
 
@@ -163,7 +171,7 @@ def _line(name: str, trouble: Exception) -> str:
 
 
 def _before(root: Path, basin: str, revision: Revision) -> Before | None:
-    """Return the revision that was current before another of its date, withdrawn or not; None for the first."""
+    """Return the revision that was current before another of its date. Withdrawn ones count; None for the first."""
     lower = [r for r in revisions(root, basin, revision.date) if r.number < revision.number]
     made = decisions(root, basin).made_current.get(revision.date, [])
     then = Decisions(made_current={revision.date: [one for one in made if one.newest < revision.number]})

@@ -28,7 +28,7 @@ TOP_PERCENTILE = 99.0
 
 @dataclass(frozen=True)
 class Legend:
-    """A scale of a map: the values at its ends in the archive's unit, and whether values go beyond them."""
+    """A scale of a map. Its ends are in the archive's unit; `beyond` says whether values go beyond them."""
 
     low: float
     high: float
@@ -36,7 +36,7 @@ class Legend:
 
 
 def shade(elevation_m: np.ndarray, step_m: float) -> np.ndarray:
-    """Return the light (y, x), 0..1, that falls on a surface whose rows run southward; 1 minus a half where it is level.
+    """Return the light (y, x) on a surface, 0 to 1. Rows run southward; level ground has a half.
 
     Lambert's cosine of the angle between ground and sun.
     """
@@ -49,7 +49,7 @@ def shade(elevation_m: np.ndarray, step_m: float) -> np.ndarray:
 
 
 def _slope(values: np.ndarray, axis: int) -> np.ndarray:
-    """Return the difference from cell to cell, from one side alone at an edge, 0 where there is no neighbour."""
+    """Return the difference from cell to cell. At an edge it is from one side alone, without a neighbour 0."""
     moved = np.moveaxis(values, axis, 0)
     gap = np.full((1, *moved.shape[1:]), np.nan)
     steps = np.concatenate([gap, np.diff(moved, axis=0), gap])
@@ -59,7 +59,10 @@ def _slope(values: np.ndarray, axis: int) -> np.ndarray:
 
 
 def legend(values: np.ndarray, *, centred: bool = False, factor: float = 1.0) -> Legend:
-    """Return the scale of a map: from 0, or even about 0, to a round number (after times `factor`) near the largest values."""
+    """Return the scale of a map.
+
+    From 0, or even about 0, to a round number (after times `factor`) near the largest values.
+    """
     sizes = np.abs(values[np.isfinite(values)])
     most = float(np.percentile(sizes, TOP_PERCENTILE)) if sizes.size else 0.0
     top = most * factor if most > 0 else 1.0
@@ -69,7 +72,7 @@ def legend(values: np.ndarray, *, centred: bool = False, factor: float = 1.0) ->
 
 
 def picture(values: np.ndarray, light: np.ndarray, colours: np.ndarray, scale: Legend, bare: np.ndarray) -> str:
-    """Return a map as a PNG in a data URI: one dot a cell, clear outside the basin.
+    """Return a map as a PNG in a data URI. One dot a cell, clear outside the basin.
 
     Parameters
     ----------
@@ -90,7 +93,10 @@ def picture(values: np.ndarray, light: np.ndarray, colours: np.ndarray, scale: L
 
 
 def borders(zone: np.ndarray) -> tuple[str, str]:
-    """Return the lines between zones and the basin's outline as paths; a unit is a cell, its corner at whole numbers."""
+    """Return the lines between zones and the basin's outline as paths.
+
+    A unit is a cell, its corner at whole numbers.
+    """
     padded = np.pad(np.nan_to_num(zone).astype(int), 1)
     inner, outer = [], []
     for across, upright in ((padded, True), (padded.T, False)):
@@ -103,7 +109,7 @@ def borders(zone: np.ndarray) -> tuple[str, str]:
 
 
 def _runs(edges: np.ndarray, *, upright: bool) -> list[str]:
-    """Return each unbroken run of cell edges as one stroke; edges (row, column) stand before each column."""
+    """Return each unbroken run of cell edges as one stroke. Edges (row, column) stand before each column."""
     flags = np.pad(edges.T.astype(np.int8), ((0, 0), (1, 1)))
     steps = np.diff(flags, axis=1)
     at, start = np.nonzero(steps == 1)
@@ -115,7 +121,7 @@ def _runs(edges: np.ndarray, *, upright: bool) -> list[str]:
 
 @dataclass(frozen=True)
 class Packed:
-    """Grids as text: base64 of zlib of whole numbers of two bytes, layer after layer, cells of the basin only.
+    """Grids as text. It is base64 of zlib of whole numbers of two bytes, layer after layer, cells of the basin only.
 
     `layers` : name, step (a value is step times its number less `offset`); 65535 is no value. Before them stands one byte for
     each cell of the whole grid: 1 in the basin, 0 outside.
@@ -131,7 +137,7 @@ _NO_VALUE = 65535
 
 @dataclass(frozen=True)
 class Stepped:
-    """A grid (y, x), and the step to which a page keeps its values, in their unit."""
+    """A grid (y, x), and the step to which values are packed."""
 
     values: np.ndarray
     step: float

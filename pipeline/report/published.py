@@ -79,7 +79,9 @@ class Maps:
 
 @dataclass(frozen=True)
 class PublishedDay:
-    """One revision as published: its record, its tables as in docs/archive.md (None where it has none), its zones by name.
+    """One revision as published.
+
+    Its record, its tables as in docs/archive.md (None where it has none), its zones by name.
 
     `site_names` names each site and says whether it is a course or a station, where the archive keeps the sites' rows.
     """
@@ -104,7 +106,7 @@ class PublishedDay:
         return self.revision.date
 
     def level(self, level: str) -> pd.DataFrame:
-        """Return the rows of the totals of one level, as `totals.csv` has them."""
+        """Return the totals of one level, as in `totals.csv`."""
         return self.totals[self.totals["level"] == level].reset_index(drop=True)
 
     @property
@@ -115,7 +117,10 @@ class PublishedDay:
 
 @dataclass(frozen=True)
 class Earlier:
-    """What is current on an earlier date: its totals, and its map on this day's grid (None where the grids differ)."""
+    """What is current on an earlier date.
+
+    Its totals, and its map on this day's grid (None where the grids differ).
+    """
 
     date: dt.date
     revision: int
@@ -163,7 +168,7 @@ def read_day(root: str | Path, basin: str, date: dt.date, number: int | None = N
 
 
 def read_days_around(day: PublishedDay) -> DaysAround:
-    """Return the days around a day that the archive holds, none after it."""
+    """Return the archived days around a day, none after it."""
     whole = with_seasons(read_totals(day.root, day.basin, end=day.date), start_of(day.record))
     whole = whole[whole["level"] == "basin"]
     this = season_name(day.date, start_of(day.record))
@@ -183,7 +188,7 @@ def read_days_around(day: PublishedDay) -> DaysAround:
 
 
 def degraded_dates(root: str | Path, basin: str) -> dict[dt.date, str]:
-    """Return the dates whose current revision is degraded, each with what it lacks in words (empty where the index has none)."""
+    """Return the degraded dates with what each lacks in words. It is empty where the index has no losses."""
     rows = [row for row in read_index(root, basin).to_pylist() if row["current"] and row["degraded"]]
     lacking = {row["date"]: Soundness.of(row).losses or () for row in rows}
     return {date: "; ".join(dict.fromkeys(loss.words for loss in losses)) for date, losses in lacking.items()}
@@ -195,7 +200,10 @@ def start_of(record: dict[str, Any]) -> str:
 
 
 def with_seasons(totals: pd.DataFrame, start: str) -> pd.DataFrame:
-    """Return totals with `season` (its name) and `season_day` (whole days since its first day)."""
+    """Return totals with `season` and `season_day`.
+
+    They are the season's name, and whole days since its first day.
+    """
     dates = totals["date"].dt.date
     names = {date: season_name(date, start) for date in set(dates)}
     first = {date: first_of_season(date, start) for date in names}
@@ -205,13 +213,13 @@ def with_seasons(totals: pd.DataFrame, start: str) -> pd.DataFrame:
 
 
 def _same_day(date: pd.Timestamp, wanted: dt.date) -> bool:
-    """Return whether an earlier date is the same calendar day; the 29th of February is met by the 28th."""
+    """Return whether an earlier date is the same calendar day. The 29th of February is met by the 28th."""
     day = min(wanted.day, calendar.monthrange(date.year, wanted.month)[1])
     return (date.month, date.day) == (wanted.month, day)
 
 
 def _table(revision: Revision, name: str, *, required: bool = False) -> pd.DataFrame | None:
-    """Return a table of a revision, texts as they are; None where it has none."""
+    """Return a table of a revision, texts as they are. None where it has none."""
     path = revision.path / name
     if not required and not path.exists():
         return None
@@ -257,7 +265,7 @@ def _maps(root: str | Path, basin: str, revision: Revision) -> tuple[Maps, dict[
 
 
 def _north(day: Any) -> float:  # noqa: ANN401  a Dataset; xarray is not imported for a word
-    """Return how far true north lies clockwise of the grid's in the middle of the grid, degrees."""
+    """Return the clockwise angle from grid north to true north, degrees. It is that of the grid's middle."""
     row, column = day.sizes["y"] // 2, day.sizes["x"] // 2
     near = slice(max(row - 1, 0), row + 1)
     lat, lon = (day[name].isel(x=column, y=near).to_numpy() for name in ("lat", "lon"))
@@ -268,7 +276,7 @@ def _north(day: Any) -> float:  # noqa: ANN401  a Dataset; xarray is not importe
 
 
 def _site_names(root: str | Path, basin: str, record: dict[str, Any]) -> pd.DataFrame:
-    """Return site_id, name and kind of the sites, none where their rows are not kept."""
+    """Return site_id, name and kind of the sites. Empty where their rows are not kept."""
     rows = _archived_rows(root, basin, record, "sites")
     return rows.reindex(columns=["site_id", "name", "kind"]).fillna("").astype(str)
 
@@ -283,7 +291,7 @@ def _survey_dates(day: PublishedDay) -> list[dt.date]:
 
 
 def _archived_rows(root: str | Path, basin: str, record: dict[str, Any], name: str) -> pd.DataFrame:
-    """Return the rows of a table that a day used, an empty table where the archive no longer keeps them."""
+    """Return the archived rows of a table that a day used. Empty where the archive no longer has them."""
     if name in record["kept_inputs"]:
         with suppress(ArchiveError):
             return read_rows(inputs_folder(root, basin), record["kept_inputs"][name])
@@ -302,7 +310,10 @@ def _earlier(day: PublishedDay, date: dt.date) -> Earlier | None:
 
 
 def swe_on(maps: Maps, root: str | Path, basin: str, revision: Revision) -> np.ndarray | None:
-    """Return another revision's SWE (mm) in the shown cells of `maps`, None where its grid does not hold each of them."""
+    """Return another revision's SWE (mm) in the shown cells of `maps`.
+
+    None where its grid does not hold each of them.
+    """
     with open_day(root, basin, revision.date, revision.number) as other:
         same = (
             float(other["crs"].attrs["GeoTransform"].split()[1]) == maps.cell_m

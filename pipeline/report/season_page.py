@@ -59,7 +59,7 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
 
 
 def _newest_record(folders: list[Path]) -> dict[str, Any]:
-    """Return the record of the last of some revisions' folders whose record can be read; raise ArchiveError where none can."""
+    """Return the last readable record of some folders. Raises ArchiveError where none can be read."""
     for folder in reversed(folders[1:]):
         with suppress(ArchiveError):
             return load_record(folder)
@@ -77,7 +77,7 @@ def _peaks(whole: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _calendar(name: str, whole: pd.DataFrame, degraded: Mapping[dt.date, str], units: Units) -> dict[str, Any]:
-    """Return a season as months of weeks: each day held with its page, what it says and whether it is degraded."""
+    """Return a season as months of weeks. Each day held with its page, what it says and whether it is degraded."""
     held = {row.date.date(): row for row in whole.itertuples()}
     months = []
     for year, month in sorted({(date.year, date.month) for date in held}):

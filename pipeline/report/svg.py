@@ -13,7 +13,9 @@ MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", 
 
 
 def tag(name: str, *inside: object, **attributes: object) -> Markup:
-    """Return one element of a drawing, its texts and attributes escaped; `class_` and `stroke_width` lose and change `_`.
+    """Return one element of a drawing, its texts and attributes escaped.
+
+    `class_` and `stroke_width` lose and change `_`.
 
     >>> str(tag("text", "a < b", x=1.25, class_="label"))
     '<text x="1.2" class="label">a &lt; b</text>'
@@ -36,7 +38,7 @@ def path(points: Iterable[tuple[float, float]], *, closed: bool = False) -> str:
 
 
 def drawing(width: float, height: float, title: str, *inside: object) -> Markup:
-    """Return a whole drawing that scales with its place; `title` is its text alternative."""
+    """Return a whole drawing that scales with its place. `title` is its text alternative."""
     return tag(
         "svg",
         *inside,
@@ -48,7 +50,7 @@ def drawing(width: float, height: float, title: str, *inside: object) -> Markup:
 
 
 def ticks(low: float, high: float, most: int = 6) -> list[float]:
-    """Return round numbers from `low` to `high`, both inside the axis, at most `most`.
+    """Return at most `most` round numbers from `low` to `high`.
 
     >>> ticks(0, 143, 6), ticks(0.2, 0.9, 4)
     ([0.0, 50.0, 100.0], [0.2, 0.4, 0.6, 0.8])
@@ -92,7 +94,7 @@ class Scale:
 
 
 def month_starts(first: dt.date, last: dt.date) -> list[dt.date]:
-    """Return the first days of the months that lie from `first` to `last`."""
+    """Return the first days of months from `first` to `last`."""
     starts = []
     year, month = first.year, first.month
     while dt.date(year, month, 1) <= last:

@@ -18,7 +18,10 @@ _FOLDER = Path(__file__).parent / "templates"
 
 
 def page(template: str, content: dict[str, Any]) -> bytes:
-    """Return a page as UTF-8. A name that the template asks for and `content` lacks raises jinja2's UndefinedError."""
+    """Return a page as UTF-8.
+
+    A name that the template asks for and `content` lacks raises jinja2's UndefinedError.
+    """
     css, js, digest = _assets()
     text = _environment().get_template(template).render(content, css=css, js=js, script_hash=digest, cautions=CAUTIONS)
     # Empty lines left by the templates' own lines.
@@ -34,7 +37,7 @@ def _environment() -> Environment:
 
 @cache
 def _assets() -> tuple[Markup, Markup, str]:
-    """Return style and script as they are, and the hash by which the page lets this script alone run.
+    """Return style, script and the script's hash. By the hash the page lets this script alone run.
 
     Lines are those that `page` leaves: the browser hashes what stands in the page.
     """

@@ -41,7 +41,7 @@ class Unit:
     most_decimals: int
 
     def decimals_for(self, se: float | None, value: float = math.inf) -> int:
-        """Return the decimals that leave an error two digits; negative ones round to tens and hundreds.
+        """Return the decimals that leave an error two digits. Negative ones round to tens and hundreds.
 
         Without an error they are the unit's own, more where that would leave a single digit.
 
@@ -76,7 +76,7 @@ class Unit:
 
 @dataclass(frozen=True)
 class Units:
-    """What the page tells its quantities in; the archive's units are mm, m3, m, kg/m3 and km2."""
+    """The units of a page. The archive's are mm, m3, m, kg/m3 and km2."""
 
     name: str
     swe: Unit
@@ -121,7 +121,7 @@ UNITS = {"metric": METRIC, "us": US}
 
 
 def spaced(value: float, decimals: int, *, signed: bool = False) -> str:
-    r"""Return a number with thin spaces between thousands and a true minus sign.
+    r"""Return a number with thin spaces and a true minus sign.
 
     >>> ascii([spaced(1234567.8, -2), spaced(-0.04, 1), spaced(0.26, 1, signed=True)])
     "['1\\u202f234\\u202f600', '0.0', '+0.3']"
@@ -133,7 +133,7 @@ def spaced(value: float, decimals: int, *, signed: bool = False) -> str:
 
 
 def rounding_of_change(shared: float, apart: float) -> float:
-    """Return the error that a change is rounded to, from the least and the most that its standard error may be.
+    """Return the error that a change is rounded to. Given are the least and the largest standard error it may have.
 
     Days next to each other share most of their error: rounded to the whole of it, every change would be none.
     """
@@ -141,7 +141,7 @@ def rounding_of_change(shared: float, apart: float) -> float:
 
 
 def number(value: float | None, unit: Unit, se: float | None = None, *, of: str = "", signed: bool = False) -> Markup:
-    """Return a number of the archive as it stands on the page; `of` names its column."""
+    """Return a number of the archive as it stands on the page. `of` names its column."""
     if value is None or not math.isfinite(value):
         return NO_VALUE
     return Markup('<data value="{}" data-of="{}">{}</data>').format(
@@ -150,7 +150,7 @@ def number(value: float | None, unit: Unit, se: float | None = None, *, of: str 
 
 
 def count(value: float | None, decimals: int = 0, *, of: str = "", signed: bool = False) -> Markup:
-    """Return a number that has no unit of the page, such as a score or a number of days."""
+    """Return a number without a unit, such as a score."""
     if value is None or not math.isfinite(value):
         return NO_VALUE
     return Markup('<data value="{}" data-of="{}">{}</data>').format(

@@ -64,7 +64,7 @@ ERROR_PARTS: dict[str, tuple[str, str]] = {
 
 
 def error_part(name: str) -> tuple[str, str]:
-    """Return a part of the error in words, and what would cut it."""
+    """Return a part of the error, and its cure, in words."""
     return ERROR_PARTS.get(
         name, (name[:1].upper() + name[1:], "See snowtally plan for what would cut the total's error")
     )

@@ -34,12 +34,12 @@ def original(text: str) -> str:
 
 
 def with_originals(table: pd.DataFrame) -> pd.DataFrame:
-    """Return a table read from one of the archive's CSV files with the texts that were put into it."""
+    """Return a table of the archive's CSV with its original texts."""
     texts = [name for name, kind in table.dtypes.items() if not pd.api.types.is_numeric_dtype(kind)]
     return table.assign(**{name: map_texts(table[name], original) for name in texts})
 
 
 def map_texts(values: pd.Series, change: Callable[[str], str]) -> pd.Series:
-    """Return a column with its texts changed; what is no text, such as a missing value or a flag, stays."""
+    """Return a column with its texts changed. What is no text, such as a missing value or a flag, stays."""
     changed = [change(value) if isinstance(value, str) else value for value in values]
     return pd.Series(changed, values.index, dtype=values.dtype, name=values.name)

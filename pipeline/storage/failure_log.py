@@ -17,7 +17,7 @@ MOST_BYTES = 1_000_000
 
 
 def failure_line(trouble: BaseException) -> str:
-    """Return any trouble in one line; the traceback of an unforeseen one is in the log that the line names.
+    """Return any trouble in one line. The traceback of an unforeseen one is in the log that the line names.
 
     Our own messages and the system's about a file tell enough by themselves.
     """
@@ -33,13 +33,16 @@ def failure_line(trouble: BaseException) -> str:
 
 
 def log_folder() -> Path:
-    """Return the folder of the log: `XDG_STATE_HOME` or ~/.local/state, as the XDG base directories have it."""
+    """Return the folder of the log. `XDG_STATE_HOME` or ~/.local/state, as the XDG base directories have it."""
     home = os.environ.get("XDG_STATE_HOME")
     return (Path(home) if home else Path(os.path.expanduser("~")) / ".local" / "state") / "snowtally"  # noqa: PTH111  Path.home() raises where there is none
 
 
 def _write(text: str) -> Path | None:
-    """Add an entry to the log and return its path: a new temporary file where the folder cannot be written, None where neither can."""
+    """Add an entry to the log and return its path.
+
+    A new temporary file where the folder cannot be written, None where neither can.
+    """
     entry = f"{dt.datetime.now(dt.UTC).isoformat(timespec='seconds')}  {' '.join(sys.argv)}\n{text}\n".encode(
         "utf-8", "replace"
     )

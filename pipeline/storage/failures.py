@@ -24,7 +24,7 @@ _KNOWN = {
 
 @contextmanager
 def explained(what: str) -> Iterator[None]:
-    """Turn an OSError in the block into an ArchiveError that begins with `what`."""
+    """Raise an ArchiveError that begins with `what` for any OSError inside."""
     try:
         yield
     except OSError as error:

@@ -21,7 +21,7 @@ _RENAME_NOREPLACE = 1
 
 
 def make_folders(folder: Path) -> None:
-    """Make a folder and those above it, each flushed to disk in its parent; a store has none to make."""
+    """Make a folder and those above it, flushed to disk. A store has none to make."""
     if in_store(folder):
         return
     missing = [path for path in (folder, *folder.parents) if not path.exists()]
@@ -31,7 +31,7 @@ def make_folders(folder: Path) -> None:
 
 
 def flush_folder(folder: Path) -> None:
-    """Flush a folder's entries to disk, where the system can; what a store has taken is there."""
+    """Flush a folder's entries to disk, where the system can. What a store has taken is there."""
     if in_store(folder):
         return
     descriptor = os.open(folder, os.O_RDONLY)
@@ -46,14 +46,14 @@ def flush_folder(folder: Path) -> None:
 
 @dataclass(frozen=True)
 class Written:
-    """What was written to a file: its size in bytes and the sha256 of its content."""
+    """What was written to a file: size in bytes, and sha256."""
 
     size: int
     sha256: str
 
 
 def flush_file(path: Path) -> Written:
-    """Flush a file to disk, read it back, and return what was written.
+    """Flush a file to disk and return what was written.
 
     Raises ArchiveError when what is read back is not what was written.
     """
@@ -75,14 +75,14 @@ def _written(path: Path) -> Written:
 
 
 def flush_all(folder: Path) -> dict[str, Written]:
-    """Flush every file of a folder and the folder itself; return what was written by name."""
+    """Flush every file of a folder and the folder itself. Return what was written by name."""
     files = {path.name: flush_file(path) for path in sorted(folder.iterdir())}
     flush_folder(folder)
     return files
 
 
 def replace_file(path: Path, data: bytes, work: Path) -> None:
-    """Put `data` at `path` in one step for every reader; in a folder it is written and flushed in `work` first."""
+    """Put `data` at `path` in one step for every reader. In a folder it is written and flushed in `work` first."""
     if in_store(path):
         path.write_bytes(data)
         return
@@ -92,7 +92,7 @@ def replace_file(path: Path, data: bytes, work: Path) -> None:
 
 
 def put_file(beside: Path, path: Path) -> None:
-    """Flush a file written elsewhere (for a folder on its own file system) and put it at `path` in one step."""
+    """Flush a file and put it at `path` in one step. For a folder it must lie on the same file system."""
     flush_file(beside)
     if in_store(path):
         send(beside, path)
@@ -102,7 +102,7 @@ def put_file(beside: Path, path: Path) -> None:
 
 
 def append_line(path: Path, line: str) -> None:
-    """Add one line to a file and flush it; an earlier line that was cut off before its end is taken away first.
+    """Add one line to a file and flush it. An earlier line that was cut off before its end is taken away first.
 
     When it cannot be written whole, the file is left as it was. Raises OSError.
     """
@@ -123,7 +123,7 @@ def append_line(path: Path, line: str) -> None:
 
 
 def rename_new(source: Path, target: Path) -> None:
-    """Rename a folder to a path that must not exist, in one step; raise FileExistsError when it does.
+    """Rename a folder to a new path in one step. Raises FileExistsError when there is something.
 
     Linux can refuse to overwrite by itself. Elsewhere a rename onto a folder fails unless that folder is empty, which
     a published revision never is; an empty one is caught by looking first.
@@ -141,7 +141,7 @@ def rename_new(source: Path, target: Path) -> None:
 
 
 def _rename_noreplace(source: Path, target: Path) -> bool:
-    """Return True when the kernel did it, False when it cannot do it here."""
+    """Return whether the kernel could rename without overwriting."""
     try:
         call = ctypes.CDLL(None, use_errno=True).renameat2
     except (AttributeError, OSError, TypeError):

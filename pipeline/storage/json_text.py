@@ -7,7 +7,7 @@ from typing import Any
 
 
 def from_json(text: str | bytes) -> Any:  # noqa: ANN401  whatever the text holds
-    """Return what a JSON text holds; raise ValueError where it is none, or is nested deeper than any of ours.
+    """Return what a JSON text holds. Raises ValueError where it is none, or is nested deeper than any of ours.
 
     >>> from_json("[" * 100_000)
     Traceback (most recent call last):

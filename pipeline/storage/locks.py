@@ -27,7 +27,7 @@ _LOCK_WAIT_S = 120.0
 
 @contextmanager
 def basin_lock(root: Path, basin: str) -> Iterator[None]:
-    """Hold the lock of a basin: for choosing a revision's number and for its derived files, never for the long work.
+    """Hold the lock of a basin. It is for choosing a revision's number and for derived files, never for the long work.
 
     Where the file system has no locks, as in an object store, the work goes on without: what must not be overwritten still
     cannot be. Raises ArchiveError when another process keeps the lock for two minutes.
@@ -59,7 +59,7 @@ def basin_lock(root: Path, basin: str) -> Iterator[None]:
 
 
 def try_lock(descriptor: int) -> bool | None:
-    """Return True when the lock is ours, False when another has it, None when the file system has no locks."""
+    """Return whether the lock is ours. None when the file system has no locks."""
     if fcntl is None:
         return None
     try:

@@ -19,14 +19,14 @@ from pipeline.storage.cache import drop_unused, note_use, put_in_place
 if TYPE_CHECKING:
 
     class StorePath(Path):
-        """What the path of an object in a store has besides the methods of `pathlib`."""
+        """What a path in a store has besides `pathlib`'s methods."""
 
         fs: Any
         path: str
 
 
 def path_of(root: str | Path) -> Path:
-    """Return the path of an archive, or of something in it, from its text; a path is returned as it is.
+    """Return the path of an archive from its text. A path is returned as it is.
 
     Raises ArchiveError when it is a URL and what reads it is not installed.
     """
@@ -50,7 +50,9 @@ def path_of(root: str | Path) -> Path:
 
 
 def named_path(text: str, home: Path) -> Path:
-    """Return where the archive is that a person names: a store's URL, or a folder, whose path starts at `home` when it is relative.
+    """Return where the archive is that a person names.
+
+    A store's URL, or a folder, whose path starts at `home` when it is relative.
 
     Raises ArchiveError as `path_of` does.
     """
@@ -68,7 +70,7 @@ def _object(path: Path) -> StorePath:
 
 
 def age_s(path: Path) -> float:
-    """Return how long ago a file or object was last written, s; links are not followed. Raises OSError."""
+    """Return how long ago a file or object was last written, s. Links are not followed. Raises OSError."""
     if in_store(path):
         store = _object(path)
         return time.time() - store.fs.modified(store.path).timestamp()
@@ -76,7 +78,7 @@ def age_s(path: Path) -> float:
 
 
 def archive_above(path: Path) -> Path | None:
-    """Return the archive that a path lies in or is, links followed, be there anything at the path or not; None for none.
+    """Return the archive that holds a path, None for none. Links are followed, and the path need not exist.
 
     Raises ArchiveError where the path's links lead nowhere, or a folder above it may not be looked into.
     """
@@ -89,7 +91,7 @@ def archive_above(path: Path) -> Path | None:
 
 
 def outside_archives(path: Path, option: str) -> Path:
-    """Return the path that an option names for output; raise SettingsError when it lies in an archive.
+    """Return the path that an option names for output. Raises SettingsError when it lies in an archive.
 
     What is written there would be a stray that nobody can tell from damage.
     """
@@ -100,19 +102,19 @@ def outside_archives(path: Path, option: str) -> Path:
 
 
 def put_new(path: Path, data: bytes) -> None:
-    """Put an object that must not be there yet; raises FileExistsError when it is. The store itself sees to it."""
+    """Put an object that must not be there yet. Raises FileExistsError when it is. The store itself sees to it."""
     target = _object(path)
     target.fs.pipe_file(target.path, data, mode="create")
 
 
 def send(file: Path, path: Path) -> None:
-    """Put a file of this machine into a store, in one step for every reader."""
+    """Put a file into a store, in one step for every reader."""
     target = _object(path)
     target.fs.put_file(str(file), target.path)
 
 
 def names_in(folder: Path) -> list[str]:
-    """Return the names in a folder, in any order; raises FileNotFoundError when there is none."""
+    """Return the names in a folder, in any order. Raises FileNotFoundError when there is none."""
     if in_store(folder):
         store = _object(folder)
         return [key.rstrip("/").rsplit("/", 1)[-1] for key in store.fs.ls(store.path, detail=False)]
@@ -120,7 +122,7 @@ def names_in(folder: Path) -> list[str]:
 
 
 def sizes_in(folder: Path) -> dict[str, int]:
-    """Return the files in a folder by name with their sizes, bytes; none when it is not there."""
+    """Return the files in a folder by name with their sizes, bytes. Empty when it is not there."""
     try:
         if in_store(folder):
             store = _object(folder)
@@ -133,14 +135,14 @@ def sizes_in(folder: Path) -> dict[str, int]:
 
 
 def files_below(folder: Path, name: str) -> set[str]:
-    """Return the paths below a store's folder, from it on, of the objects called `name`: one listing, however many there are."""
+    """Return the relative paths of a store's objects called `name`. It is one listing, however many there are."""
     store = _object(folder)
     start = len(store.path.rstrip("/")) + 1
     return {key[start:] for key in store.fs.find(store.path) if key.rsplit("/", 1)[-1] == name}
 
 
 def local_file(path: Path) -> Path:
-    """Return a file on this machine with a path's content, for libraries that know files alone: itself, or a kept copy.
+    """Return a local file with a path's content: itself, or a cached copy. Some libraries read local files alone.
 
     A copy is kept by the object's address and entity tag, so that one that was replaced is fetched anew, and taken away when
     nobody asked for it in a month. Raises OSError.
@@ -160,7 +162,7 @@ def local_file(path: Path) -> Path:
 
 
 def cache_folder(root: Path) -> Path:
-    """Return where what took long to make or fetch is kept beside an archive: in it, or for a store on this machine.
+    """Return the cache folder of an archive. It lies in the archive, or for a store on this machine.
 
     It may be deleted at any time.
     """

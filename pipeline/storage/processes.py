@@ -10,12 +10,15 @@ from typing import Any
 
 
 def myself() -> dict[str, Any]:
-    """Return what tells this process from every other: host, boot of the machine, process id, and when it was started."""
+    """Return what tells this process from every other.
+
+    Host, boot of the machine, process id, and when it was started.
+    """
     return {"host": socket.gethostname(), "boot": _boot(), "pid": os.getpid(), "started": _started(os.getpid())}
 
 
 def lives(other: dict[str, Any]) -> bool | None:
-    """Return whether the process that `myself` told of lives; None where another host must be asked.
+    """Return whether the process that `myself` told of lives. None where another host must be asked.
 
     A process id alone proves nothing: ids are given again, soon after a machine starts above all. Where the system tells
     neither boots nor starts, the id must do.
@@ -40,7 +43,7 @@ def _boot() -> str:
 
 
 def _started(pid: int) -> str:
-    """Return when a process was started, in the kernel's ticks since the boot; empty where the system does not tell."""
+    """Return when a process was started, in ticks since the boot. Empty where the system does not say."""
     try:
         # The name before it, in brackets, may hold blanks and brackets of its own.
         fields = Path(f"/proc/{pid}/stat").read_bytes().rpartition(b")")[2].split()
@@ -52,7 +55,7 @@ def _started(pid: int) -> str:
 
 
 def is_running(pid: int) -> bool:
-    """Return whether a process of this id runs on this machine, whoever it is."""
+    """Return whether any process of this id runs on this machine."""
     try:
         os.kill(pid, 0)
     except (ProcessLookupError, OverflowError):
