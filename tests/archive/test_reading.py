@@ -200,6 +200,7 @@ def test_reading_brings_in_no_model_no_scheduler_and_no_raster_library():
         "pipeline.archive.records",
         "pipeline.archive.columns",
         "pipeline.archive.current",
+        "pipeline.archive.revisions",
         "pipeline.storage.csv_text",
         "pipeline.storage.json_text",
         "pipeline.storage.parquet",
