@@ -49,7 +49,7 @@ def plan(  # noqa: PLR0913  a command's options
         from pipeline.report.units import UNITS  # noqa: PLC0415
 
         asked = day_of(date) or run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
-        found = plan_of(chosen, asked, (zone, count), stage)
+        found = plan_of(chosen, asked, stage, zone=zone, count=count)
     content = plan_json(chosen.basin.id, found)
     if output_folder is not None:
         from pipeline.planning.files import write_files  # noqa: PLC0415

@@ -17,7 +17,9 @@ from pipeline.snow.settling import Settling
 
 @dataclass(frozen=True)
 class DayInputs:
-    """Everything a day may use, read, checked and on the basin grid; nothing in it is dated after the day.
+    """What a day is estimated from.
+
+    All is read, checked and on the basin grid; nothing is dated after the day.
 
     Parameters
     ----------

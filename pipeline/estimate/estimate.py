@@ -56,12 +56,12 @@ def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
 
 
 def _estimated(inputs: DayInputs, choices: Choices) -> Day:
-    found = map_of_day(inputs, choices)
-    day = day_of(found)
+    day_map = map_of_day(inputs, choices)
+    day = day_of(day_map)
     if inputs.forecast is None:
         day = replace(day, models=day.models | {"outlook": {"made": False, "why": NO_WEATHER}})
     else:
-        day = with_outlook(day, _for_outlook(found.inputs))
+        day = with_outlook(day, _for_outlook(day_map.inputs))
     if inputs.normals is None:
         return day
     swe_mean_mm = float(day.totals["swe_mean_mm"].iloc[0])
@@ -77,7 +77,10 @@ def _for_outlook(inputs: DayInputs) -> OutlookInputs:
 
 
 def why_no_estimate(inputs: DayInputs, choices: Choices) -> str:
-    """Return why `estimate_day` could estimate nothing from these inputs, empty where it could; nothing is estimated."""
+    """Return why these inputs allow no estimate, empty where they do.
+
+    Nothing is estimated.
+    """
     if _with_flights_that_see(inputs, choices).flights:
         return ""
     ground = _with_depth_only_sites(replace(inputs, flights=[]), choices).ground
@@ -89,7 +92,9 @@ def _nothing_to_go_by(inputs: DayInputs, date: dt.date) -> str:
 
 
 def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
-    """Return the map of a basin day with its errors and models, before it is made ready to be published.
+    """Return the map of a day with its errors and models.
+
+    It is not made ready to be published yet.
 
     Raises
     ------
@@ -99,21 +104,28 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
     flights = season_flights(inputs, choices)
     flown = flights[-1] if flights else None
     background = _blend(flights, inputs, choices)
-    places = _places(flown, inputs)
-    today = _with_covers(_map_of(flown, background, places, inputs), flown, inputs)
+    cells = _cells(flown, inputs)
+    today = _with_covers(_map_of(flown, background, cells, inputs), flown, inputs)
     density = _density(inputs, choices).fit(inputs.densities, inputs.day.date)
-    return MapOfDay(inputs, places, today, background, density)
+    return MapOfDay(inputs, cells, today, background, density)
 
 
 def derived(inputs: DayInputs, choices: Choices) -> DayInputs:
-    """Return the inputs with what is derived of them: flights that saw enough, exposure, patterns, gains, settling, depth alone."""
+    """Return the inputs with what is derived of them.
+
+    These are flights that saw enough, exposure, patterns, gains, settled density, and SWE of sites that measured depth
+    alone.
+    """
     inputs = _with_flights_that_see(inputs, choices)
     inputs = _with_site_gains(_with_past_pattern(_with_exposure(inputs)))
     return _with_depth_only_sites(_with_settling(_with_landform(inputs, choices)), choices)
 
 
 def season_flights(inputs: DayInputs, choices: Choices) -> list[Flown]:
-    """Return the basin on each flight's day, oldest first, from inputs as `derived` gives them."""
+    """Return the basin on each flight's day, oldest first.
+
+    The inputs are those that `derived` gives.
+    """
     flights: list[Flown] = []
     for flight in inputs.flights:
         flights.append(_flown(flight, flights[-1] if flights else None, inputs, choices))
@@ -137,17 +149,22 @@ def _with_flights_that_see(inputs: DayInputs, choices: Choices) -> DayInputs:
 
 
 def _with_settling(inputs: DayInputs) -> DayInputs:
-    """Return the inputs with the season's modelled density, where the weather is known."""
+    """Return the inputs with the season's modelled density.
+
+    Without weather there is none.
+    """
     ground = inputs.ground
     forcing = season_forcing(
         ground, pd.Timestamp(inputs.day.season_start), pd.Timestamp(inputs.day.date), weather_nodes(ground)
     )
-    known = forcing is not None and forcing.tells
-    return replace(inputs, settling=settled_density(forcing) if known else None)
+    return replace(inputs, settling=None if forcing is None or not forcing.tells else settled_density(forcing))
 
 
 def _with_exposure(inputs: DayInputs) -> DayInputs:
-    """Return the inputs with exposure and coordinates on the terrain, and what the sites' cells are like on the sites."""
+    """Return the inputs with exposure on terrain and sites.
+
+    The terrain gets coordinates too, the sites what their cells are like.
+    """
     terrain = add_exposure(inputs.basin.terrain)
     north, east = np.meshgrid(inputs.basin.grid.y, inputs.basin.grid.x, indexing="ij")
     terrain = terrain.assign(east=(("y", "x"), east), north=(("y", "x"), north))
@@ -155,21 +172,31 @@ def _with_exposure(inputs: DayInputs) -> DayInputs:
     row, column = sites["row"].to_numpy(), sites["column"].to_numpy()
     cell = {name: terrain[name].to_numpy()[row, column] for name in ("northness", "canopy")}
     sites = sites.assign(**cell)
-    placed = {name: _placed(getattr(inputs, name), sites) for name in ("densities", "earlier_densities")}
+    earlier = inputs.earlier_densities
     basin = replace(inputs.basin, terrain=terrain)
-    return replace(inputs, basin=basin, ground=replace(inputs.ground, sites=sites), **placed)
+    return replace(
+        inputs,
+        basin=basin,
+        ground=replace(inputs.ground, sites=sites),
+        densities=_placed(inputs.densities, sites),
+        earlier_densities=None if earlier is None else _placed(earlier, sites),
+    )
 
 
-def _placed(records: pd.DataFrame | None, sites: pd.DataFrame) -> pd.DataFrame | None:
-    """Return records of density with their sites' `x` and `y`, missing for sites that the table of sites does not have."""
-    if records is None:
-        return None
+def _placed(records: pd.DataFrame, sites: pd.DataFrame) -> pd.DataFrame:
+    """Return density records with their sites' `x` and `y`.
+
+    They are missing for sites that the table of sites does not have.
+    """
     at = sites[["x", "y"]].reindex(records["site_id"]).set_axis(records.index)
     return records.assign(x=at["x"], y=at["y"])
 
 
 def _with_past_pattern(inputs: DayInputs) -> DayInputs:
-    """Return the inputs with the pattern of earlier seasons' flights on the terrain and the sites, where there were any."""
+    """Return the inputs with earlier seasons' pattern, where there is one.
+
+    It lies on the terrain and on the sites.
+    """
     pattern = inputs.past_pattern
     if pattern is None:
         return inputs
@@ -181,7 +208,7 @@ def _with_past_pattern(inputs: DayInputs) -> DayInputs:
 
 
 def _with_site_gains(inputs: DayInputs) -> DayInputs:
-    """Return the inputs with what earlier seasons' flights tell of the sites against their cells."""
+    """Return the inputs with earlier seasons' pairs of sites and cells."""
     if inputs.earlier_pairs is None:
         return inputs
     pairs = with_seasons(inputs.earlier_pairs, inputs.day.season_start)
@@ -189,7 +216,7 @@ def _with_site_gains(inputs: DayInputs) -> DayInputs:
 
 
 def _with_landform(inputs: DayInputs, choices: Choices) -> DayInputs:
-    """Return the inputs with the shape of the ground on the terrain, where trees ask for it."""
+    """Return the inputs with the terrain's shape, where trees need it."""
     if not asks_trees(choices.method, len(inputs.flights)):
         return inputs
     terrain = with_landform(inputs.basin.terrain, inputs.landform, choices.wind_from_deg)
@@ -198,7 +225,10 @@ def _with_landform(inputs: DayInputs, choices: Choices) -> DayInputs:
 
 
 def _with_depth_only_sites(inputs: DayInputs, choices: Choices) -> DayInputs:
-    """Return the inputs with SWE for the sites that measured a depth alone, on the days that are asked for."""
+    """Return the inputs with SWE of sites that measured depth alone.
+
+    It is given on the days that are estimated.
+    """
     days = [inputs.day.date, *(dt.date.fromisoformat(flight.attrs["date"]) for flight in inputs.flights)]
     ground = with_depth_only_sites(
         inputs.ground, lambda date: _density(inputs, choices).fit(inputs.densities, date), days
@@ -207,32 +237,38 @@ def _with_depth_only_sites(inputs: DayInputs, choices: Choices) -> DayInputs:
 
 
 def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices: Choices) -> Flown:
-    """Return the basin on a flight's day, its level combined with the flight before, voids filled from that day's background."""
+    """Return the basin on a flight's day, without voids.
+
+    Its level is combined with the flight before; voids are filled from that day's background.
+    """
     date = dt.date.fromisoformat(flight.attrs["date"])
     density = _density(inputs, choices).fit(inputs.densities, date)
     flown = flight_swe(flight, density, inputs.basin.terrain, choices.least_valid_fraction)
     whole = flown.seen[np.isfinite(inputs.basin.terrain["elevation"].to_numpy())].all()
-    recent = before is not None and is_recent(before.date, date)
-    if whole and not recent:
+    recent = before if before is not None and is_recent(before.date, date) else None
+    if whole and recent is None:
         return flown
     try:
-        told = _background(before, inputs, date).predict(_places(before, inputs))
+        carried = _background(before, inputs, date).predict(_cells(before, inputs))
     except NoEstimateError:
         # No site either: the flight's own mean by elevation is all that is known of its voids.
         mean = flown.pattern.at(inputs.basin.terrain["elevation"].to_numpy())
         return fill_voids(flown, Filling(mean, (mean > 0).astype(float), []), inputs.basin.terrain)
-    if recent:
-        level = level_of(before.date, flown.swe_mm, told.swe_mm, inputs.basin.terrain["cell_area"].to_numpy())
+    if recent is not None:
+        level = level_of(recent.date, flown.swe_mm, carried.swe_mm, inputs.basin.terrain["cell_area"].to_numpy())
         flown = flown if level is None else flown.combined(level)
     return (
         flown
         if whole
-        else fill_voids(flown, Filling(told.swe_mm, told.covered, told.plain_parts()), inputs.basin.terrain)
+        else fill_voids(flown, Filling(carried.swe_mm, carried.covered, carried.plain_parts()), inputs.basin.terrain)
     )
 
 
 def _background(flown: Flown | None, inputs: DayInputs, date: dt.date) -> Background:
-    """Return the background fitted for `date`: the flight carried on where there is one, else the sites on the terrain."""
+    """Return the background fitted for a date.
+
+    It carries the flight on where there is one; else it is the sites on the terrain.
+    """
     if flown is not None:
         return CarriedFlight(flown, inputs.day.season_start).fit(inputs.ground, date)
     if site_values(inputs.ground, date).empty:
@@ -241,7 +277,10 @@ def _background(flown: Flown | None, inputs: DayInputs, date: dt.date) -> Backgr
 
 
 def _blend(flights: list[Flown], inputs: DayInputs, choices: Choices) -> Background | Blend:
-    """Return the day's background; on a flight's own day that of the flight alone, since hardly a cell is left to it."""
+    """Return the day's background.
+
+    On a flight's own day it is that of the flight alone: hardly a cell is left to it.
+    """
     if flights and flights[-1].date == inputs.day.date:
         return _background(flights[-1], inputs, inputs.day.date)
     if not flights and site_values(inputs.ground, inputs.day.date).empty:
@@ -258,21 +297,27 @@ def _seed(inputs: DayInputs) -> int:
     return int.from_bytes(digest.digest()[:4], "big")
 
 
-def _places(flown: Flown | None, inputs: DayInputs) -> xr.Dataset:
+def _cells(flown: Flown | None, inputs: DayInputs) -> xr.Dataset:
     return inputs.basin.terrain if flown is None else inputs.basin.terrain.assign(flown=(("y", "x"), flown.swe_mm))
 
 
-def _map_of(flown: Flown | None, background: Background, places: xr.Dataset, inputs: DayInputs) -> SweMap:
-    """Return the day's map: the flight itself on its own day, else the background with the sites' residual."""
+def _map_of(flown: Flown | None, background: Background | Blend, cells: xr.Dataset, inputs: DayInputs) -> SweMap:
+    """Return the day's map before snow-cover grids are applied.
+
+    On a flight's own day it is the flight; else the background with the sites' residual.
+    """
     if flown is not None and flown.date == inputs.day.date:
         return SweMap(flown.swe_mm, flown.standard_error(), flown.covered, list(flown.parts), flown)
-    predicted = background.predict(places)
+    predicted = background.predict(cells)
     parts = predicted.all_parts(inputs.basin.grid.x, inputs.basin.grid.y)
     return SweMap(predicted.swe_mm, predicted.standard_error(), predicted.covered, parts, None)
 
 
 def _with_covers(today: SweMap, flown: Flown | None, inputs: DayInputs) -> SweMap:
-    """Return the map held against the snow-cover grids: those since the last flight, and the day's own."""
+    """Return the map corrected by snow-cover grids.
+
+    Those since the last flight count, and the day's own.
+    """
     canopy, elevation = (inputs.basin.terrain[name].to_numpy() for name in ("canopy", "elevation"))
     covers = [(day, cover) for day, cover in inputs.earlier_covers if flown is None or day > flown.date]
     before = most_since_bare(inputs.ground, inputs.day.season_start, covers, inputs.day.date, elevation)
@@ -280,12 +325,14 @@ def _with_covers(today: SweMap, flown: Flown | None, inputs: DayInputs) -> SweMa
     if inputs.cover is None:
         return today
     today = _held_to(seen_bare_today(inputs.cover), today, canopy)
-    told = (inputs.cover >= BARE_COVER) & (today.swe_mm > 0)
-    return replace(today, covered=np.where(told, inputs.cover, today.covered))
+    seen = (inputs.cover >= BARE_COVER) & (today.swe_mm > 0)
+    return replace(today, covered=np.where(seen, inputs.cover, today.covered))
 
 
 def _held_to(seen: SeenBare, today: SweMap, canopy: np.ndarray) -> SweMap:
-    """Return the map where cells seen bare hold no more than has fallen since, by the chance that they were bare.
+    """Return the map with SWE limited where cells were seen bare.
+
+    By the chance that they were bare they hold no more than has fallen since.
 
     A mixture of two cases: bare, with what fell since, or as the map has it. Its mean is the weighted mean of both, its variance
     that of each weighted, with that of their difference. What a laser measured on the day itself stays as it is.
@@ -302,14 +349,14 @@ def _held_to(seen: SeenBare, today: SweMap, canopy: np.ndarray) -> SweMap:
     )
     most = np.where(held, seen.most_mm, 0.0)
     goes = np.where(held, 1.0 - np.divide(most, today.swe_mm, out=np.zeros_like(most), where=today.swe_mm > 0), 0.0)
-    kept = 1.0 - chance * goes
+    remaining = 1.0 - chance * goes
     fresh = ErrorPart("snow since seen bare", np.sqrt(chance) * CELL_VARIATION * most, np.inf)
     either = np.sqrt(chance * (1.0 - chance)) * goes * np.hypot(today.swe_mm, today.se_mm)
     doubt = ErrorPart("snow cover seen", either, SLOPE_REACH_M)
     return replace(
         today,
-        swe_mm=kept * today.swe_mm,
-        se_mm=np.sqrt((kept * today.se_mm) ** 2 + fresh.error_mm**2 + doubt.error_mm**2),
+        swe_mm=remaining * today.swe_mm,
+        se_mm=np.sqrt((remaining * today.se_mm) ** 2 + fresh.error_mm**2 + doubt.error_mm**2),
         covered=np.where(held, chance * seen.covered + (1.0 - chance) * today.covered, today.covered),
-        parts=[*(scaled(part, kept) for part in today.parts), fresh, doubt],
+        parts=[*(scaled(part, remaining) for part in today.parts), fresh, doubt],
     )

@@ -22,7 +22,10 @@ a forecast leaves only just bare."""
 
 @dataclass(frozen=True)
 class WholeSeason:
-    """What is known of a season at a later day of it, made once for all its past days: inputs as `derived` gives them, flights."""
+    """What is known of a season at a later day.
+
+    It is made once for all past days: the inputs as `derived` gives them, and the flights.
+    """
 
     inputs: DayInputs
     flights: list[Flown]
@@ -35,12 +38,14 @@ class WholeSeason:
         return cls(inputs, season_flights(inputs, choices), choices)
 
 
-def smoothed_map(found: MapOfDay, season: WholeSeason) -> MapOfDay:
-    """Return a past day's map moved within each zone-band to what later flights saw.
+def smoothed_map(day_map: MapOfDay, season: WholeSeason) -> MapOfDay:
+    """Return a past day's map corrected by later flights.
+
+    Each zone-band keeps its volume.
 
     Parameters
     ----------
-    found : the day as `map_of_day` gives it.
+    day_map : the day as `map_of_day` gives it.
     season : the same basin and season at a later day.
 
     Notes
@@ -48,37 +53,40 @@ def smoothed_map(found: MapOfDay, season: WholeSeason) -> MapOfDay:
     Each cell follows the first later flight that saw it. A zone-band keeps its volume, and its volume the error that it had: the
     map's error parts stay, while the standard error of cells falls. What a flight saw on the day itself stays as it is.
     """
-    inputs, today = found.inputs, found.today
+    inputs, today = day_map.inputs, day_map.today
     if today.flown is not None:
-        return found
+        return day_map
     units = ZoneBands(inputs.day.basin_id, inputs.basin.zone_ids, inputs.basin.bands)
     zone_band = units.numbers(inputs.basin.terrain["zone"].to_numpy(), inputs.basin.terrain["band"].to_numpy())
     area = inputs.basin.terrain["cell_area"].to_numpy()
     errors, asked = ShapeErrors.of(today.parts, area.shape), area > 0
     for flown in season.flights:
         if flown.date > inputs.day.date and (asked & flown.seen).any():
-            later = _beside_forecast(flown, asked, found, season)
+            later = _beside_forecast(flown, asked, day_map, season)
             today = _moved(today, smoothed(today.swe_mm, errors, later, zone_band, area))
             asked = asked & ~flown.seen
-    return replace(found, today=today)
+    return replace(day_map, today=today)
 
 
-def _moved(today: SweMap, told: Smoothed) -> SweMap:
+def _moved(today: SweMap, moved: Smoothed) -> SweMap:
     return replace(
         today,
-        swe_mm=told.swe_mm,
-        se_mm=np.sqrt(np.maximum(today.se_mm**2 + told.variance_change_mm2, 0.0)),
-        covered=covered_after(today.covered, today.swe_mm, told.swe_mm),
+        swe_mm=moved.swe_mm,
+        se_mm=np.sqrt(np.maximum(today.se_mm**2 + moved.variance_change_mm2, 0.0)),
+        covered=covered_after(today.covered, today.swe_mm, moved.swe_mm),
     )
 
 
-def _beside_forecast(flown: Flown, asked: np.ndarray, found: MapOfDay, season: WholeSeason) -> LaterFlight:
-    """Return a later flight where it is asked, beside the day's map carried to the flight's day."""
-    nightly, terrain = found.today.swe_mm, season.inputs.basin.terrain
+def _beside_forecast(flown: Flown, asked: np.ndarray, day_map: MapOfDay, season: WholeSeason) -> LaterFlight:
+    """Return a later flight beside the map carried to its day.
+
+    Only cells in `asked` count.
+    """
+    nightly, terrain = day_map.today.swe_mm, season.inputs.basin.terrain
     area, elevation = terrain["cell_area"].to_numpy(), terrain["elevation"].to_numpy()
     inside, unmeasured = area > 0, np.full(nightly.shape, np.nan)
     pattern = Pattern.of(nightly[inside], elevation[inside], area[inside])
-    start = Flown(found.inputs.day.date, nightly, unmeasured, unmeasured, found.today.covered, [], pattern)
+    start = Flown(day_map.inputs.day.date, nightly, unmeasured, unmeasured, day_map.today.covered, [], pattern)
     carried = CarriedFlight(start, season.inputs.day.season_start).fit(season.inputs.ground, flown.date)
 
     def by_then(swe_mm: np.ndarray) -> Prediction:

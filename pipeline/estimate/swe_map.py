@@ -24,7 +24,15 @@ from pipeline.statistics.totals import ZoneBands, covariance_rows, totals_rows
 
 @dataclass(frozen=True)
 class SweMap:
-    """SWE of the whole grid on the day: mean and standard error (mm), covered share, error parts, cells seen by a flight."""
+    """SWE of the whole grid on the day.
+
+    Parameters
+    ----------
+    swe_mm, se_mm : mean and standard error, mm, (y, x).
+    covered : snow-covered share, (y, x).
+    parts : error parts.
+    flown : the day's own flight, None where there was none.
+    """
 
     swe_mm: np.ndarray
     se_mm: np.ndarray
@@ -35,18 +43,26 @@ class SweMap:
 
 @dataclass(frozen=True)
 class MapOfDay:
-    """The inputs with what was derived of them, the grid's places as the background takes them, the map, the models behind it."""
+    """The map of a day with all that it was made from.
+
+    Parameters
+    ----------
+    inputs : with what was derived of them.
+    cells : the grid's cells as the background takes them.
+    today : the map.
+    background, density : the models behind it.
+    """
 
     inputs: DayInputs
-    places: xr.Dataset
+    cells: xr.Dataset
     today: SweMap
     background: Background | Blend
     density: BulkDensity
 
 
-def day_of(found: MapOfDay) -> Day:
-    """Return the day with totals, their errors, the sites and the skill, on the basin's bounding box."""
-    inputs, today, background, density = found.inputs, found.today, found.background, found.density
+def day_of(day_map: MapOfDay) -> Day:
+    """Return the day as published, on the basin's bounding box."""
+    inputs, today, background, density = day_map.inputs, day_map.today, day_map.background, day_map.density
     gains = gains_of(inputs.ground)
     fields = published_fields(today, density, inputs)
     units = ZoneBands(inputs.day.basin_id, inputs.basin.zone_ids, inputs.basin.bands)
@@ -91,7 +107,9 @@ def day_of(found: MapOfDay) -> Day:
 
 
 def published_fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> xr.Dataset:
-    """Return the published variables on (y, x) of the grid with its margin, in the units of `variables.VARIABLES`, unrounded.
+    """Return the published variables on (y, x), unrounded.
+
+    They lie on the grid with its margin, in the units of `variables.VARIABLES`.
 
     Parameters
     ----------
@@ -109,8 +127,8 @@ def published_fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> 
     elevation = terrain["elevation"].to_numpy()
     swe, se = np.where(np.round(today.swe_mm, VARIABLES["swe"].decimals) > 0, today.swe_mm, 0.0), today.se_mm
     covered = np.where(swe > 0, np.maximum(today.covered, 10.0 ** -VARIABLES["snow_cover"].decimals), 0.0)
-    told = density.predict_from_swe(swe, DensityPlaces.of_terrain(terrain))
-    rho, rho_se = told.mean, told.standard_error()
+    predicted = density.predict_from_swe(swe, DensityPlaces.of_terrain(terrain))
+    rho, rho_se = predicted.mean, predicted.standard_error()
     depth = swe / rho
     with np.errstate(divide="ignore", invalid="ignore"):
         # SWE's error holds that of density; depth = SWE / density is at least as uncertain as the two are apart.
@@ -147,12 +165,12 @@ def published_fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> 
     return xr.Dataset({name: (("y", "x"), value) for name, value in fields.items()}, coords=terrain["elevation"].coords)
 
 
-def _name(today: SweMap, background: Background) -> str:
+def _name(today: SweMap, background: Background | Blend) -> str:
     return "flight" if today.flown is not None else background.name
 
 
 def zone_band_covariance(today: SweMap, fields: xr.Dataset, units: ZoneBands, cell_m: float) -> VolumeCovariance:
-    """Return the covariance of the volumes of the zones' bands, m6, from the map's error parts.
+    """Return the covariance of the zone-bands' volumes, m6.
 
     Parameters
     ----------

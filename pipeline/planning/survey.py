@@ -49,11 +49,14 @@ class MapError:
         return sum((_scale(part) ** 2 * self._own(part) for part in self.parts), np.zeros(self._shape))
 
     def with_sum(self, weight: np.ndarray) -> np.ndarray:
-        """Return the (y, x) covariance of each cell's error with the sum of weight (y, x) times error: mm2 times the weight's unit."""
+        """Return each cell's covariance with the weighted sum of errors.
+
+        Shape (y, x), mm2 times the weight's unit.
+        """
         return sum((self._with_sum(part, weight) for part in self.parts), np.zeros(self._shape))
 
     def with_cell(self, row: int, column: int) -> np.ndarray:
-        """Return the (y, x) covariance of each cell's error with that of one cell, mm2."""
+        """Return each cell's error covariance with one cell, mm2, (y, x)."""
         return sum((self._with_cell(part, row, column) for part in self.parts), np.zeros(self._shape))
 
     @property
@@ -79,19 +82,20 @@ class MapError:
             if np.isinf(part.correlation_m):
                 return scale * scaled.sum()
             return scale * self._spread(Variogram("exponential", 0.0, 1.0, part.correlation_m), scaled)
-        kriging, held = part.kriging, scaled != 0
-        told = kriging.site_covariance(self._xy[held.ravel()]).T @ scaled[held]
-        drift = None if part.drift is None else (_flat(part.drift), _flat(part.drift)[held.ravel()].T @ scaled[held])
+        kriging, weighed = part.kriging, scaled != 0
+        with_sites = kriging.site_covariance(self._xy[weighed.ravel()]).T @ scaled[weighed]
+        flat = _flat(part.drift)
+        drift = None if flat is None else (flat, flat[weighed.ravel()].T @ scaled[weighed])
         prior = kriging.variogram.sill * self._spread(kriging.variogram, scaled)
-        found = kriging.covariance_with(self._xy, prior.ravel(), told, float(scaled.sum()), drift)
-        return scale * found.reshape(self._shape)
+        covariance = kriging.covariance_with(self._xy, prior.ravel(), with_sites, float(scaled.sum()), drift)
+        return scale * covariance.reshape(self._shape)
 
     def _with_cell(self, part: ErrorPart | KrigedPart, row: int, column: int) -> np.ndarray:
         scale = _scale(part)
         if isinstance(part, ErrorPart) and part.correlation_m == 0:
-            found = np.zeros(self._shape)
-            found[row, column] = scale[row, column] ** 2
-            return found
+            own = np.zeros(self._shape)
+            own[row, column] = scale[row, column] ** 2
+            return own
         if isinstance(part, ErrorPart) and np.isinf(part.correlation_m):
             return scale * scale[row, column]
         distance = np.hypot(self.x[None, :] - self.x[column], self.y[:, None] - self.y[row])
@@ -99,10 +103,11 @@ class MapError:
             return scale * scale[row, column] * np.exp(-distance / part.correlation_m)
         kriging = part.kriging
         prior = kriging.variogram.sill * kriging.variogram.correlation(distance)
-        place = np.array([[self.x[column], self.y[row]]])
-        drift = None if part.drift is None else (_flat(part.drift), part.drift[row, column])
-        found = kriging.covariance_with(self._xy, prior.ravel(), kriging.site_covariance(place)[0], 1.0, drift)
-        return scale * scale[row, column] * found.reshape(self._shape)
+        cell = np.array([[self.x[column], self.y[row]]])
+        flat = _flat(part.drift)
+        drift = None if flat is None or part.drift is None else (flat, part.drift[row, column])
+        covariance = kriging.covariance_with(self._xy, prior.ravel(), kriging.site_covariance(cell)[0], 1.0, drift)
+        return scale * scale[row, column] * covariance.reshape(self._shape)
 
     def _spread(self, correlation: Variogram, weight: np.ndarray) -> np.ndarray:
         """Return the sum of correlation times weight about each cell."""
@@ -116,14 +121,17 @@ class MapError:
 
 
 def variance_of_sum(error: MapError, weight: np.ndarray) -> float:
-    """Return the error variance of the sum of weight (y, x) times SWE: mm2 times the weight's unit squared."""
+    """Return the error variance of a weighted sum of SWE.
+
+    In mm2 times the square of the weight's unit; weight is (y, x).
+    """
     return float(np.sum(weight * error.with_sum(weight)))
 
 
 def best_sites(
     error: MapError, weight: np.ndarray, noise_mm: np.ndarray, allowed: np.ndarray, count: int
 ) -> tuple[pd.DataFrame, np.ndarray]:
-    """Return the places where weighing the snow cuts the error of a sum most, one after the other.
+    """Return where weighing the snow cuts a sum's error most.
 
     Parameters
     ----------
@@ -131,11 +139,11 @@ def best_sites(
     weight : (y, x) weight of each cell in the sum, such as m3 per mm.
     noise_mm : (y, x) standard error of one measurement against its cell.
     allowed : (y, x) cells where one may measure.
-    count : places wanted; fewer where no allowed cell is left or would tell anything.
+    count : sites wanted; fewer where no allowed cell is left or would help.
 
     Returns
     -------
-    places : row, column, alone (share of the sum's variance that this one would cut by itself), together (share that it
+    chosen : row, column, alone (share of the sum's variance that this one would cut by itself), together (share that it
         and those before it cut), in the order of choice.
     alone : (y, x) share that each cell would cut by itself, missing where it is not allowed.
     """
@@ -146,32 +154,39 @@ def best_sites(
         return pd.DataFrame(columns=["row", "column", "alone", "together"]), np.where(allowed, 0.0, np.nan)
     alone = covariance**2 / np.where(variance > 0, variance, np.inf) / whole
     open_ = allowed & np.isfinite(alone)
-    gain, cut, told, places = np.where(open_, alone, 0.0), 0.0, [], []
+    gain, cut = np.where(open_, alone, 0.0), 0.0
+    chosen: list[dict[str, float]] = []
+    directions: list[np.ndarray] = []
     rows, columns = np.indices(alone.shape)
     far = [abs(float(axis[1] - axis[0])) if len(axis) > 1 else np.inf for axis in (error.y, error.x)]
-    while len(places) < count and gain.max() > 0:
+    while len(chosen) < count and gain.max() > 0:
         row, column = (int(k) for k in np.unravel_index(np.argmax(gain), gain.shape))
         size = np.sqrt(variance[row, column])
-        news = seen.with_cell(row, column) - sum(one * one[row, column] for one in told)
+        left = seen.with_cell(row, column)
+        for direction in directions:
+            left = left - direction * direction[row, column]
         cut += float(gain[row, column])
-        places.append({"row": row, "column": column, "alone": float(alone[row, column]), "together": cut})
-        told.append(news / size)
-        covariance = covariance - told[-1] * covariance[row, column] / size
-        variance = np.maximum(variance - told[-1] ** 2, noise_mm**2)
+        chosen.append({"row": row, "column": column, "alone": float(alone[row, column]), "together": cut})
+        directions.append(left / size)
+        covariance = covariance - directions[-1] * covariance[row, column] / size
+        variance = np.maximum(variance - directions[-1] ** 2, noise_mm**2)
         open_ &= np.hypot((rows - row) * far[0], (columns - column) * far[1]) >= SLOPE_REACH_M
         gain = np.where(open_ & (variance > 0), covariance**2 / np.where(variance > 0, variance, 1.0) / whole, 0.0)
-    return pd.DataFrame(places, columns=["row", "column", "alone", "together"]), np.where(allowed, alone, np.nan)
+    return pd.DataFrame(chosen, columns=["row", "column", "alone", "together"]), np.where(allowed, alone, np.nan)
 
 
 @dataclass(frozen=True)
 class Strips:
-    """Flight strips over the basin: each a set of squares of ground in a row.
+    """Flight strips over the basin.
+
+    Each is a set of squares of ground in a row.
 
     Parameters
     ----------
     square : (y, x) number of each cell's square, -1 outside the basin.
     members : the squares of each strip.
     names : each strip's direction and its number from the south or the west.
+    east_west : whether each strip runs east-west; else north-south.
     middle_m : northing of an east-west strip's middle, easting of a north-south one's, m.
     width_m : width of the strips.
     cell_m : cell width, m.
@@ -180,6 +195,7 @@ class Strips:
     square: np.ndarray
     members: list[np.ndarray]
     names: list[str]
+    east_west: list[bool]
     middle_m: list[float]
     width_m: float
     cell_m: float
@@ -191,7 +207,13 @@ Accuracy and cost alone."""
 
 
 def strips_over(inside: np.ndarray, x: np.ndarray, y: np.ndarray, width_m: float) -> Strips:
-    """Return east-west and north-south strips of `width_m`, or wider where they would be too many, over the cells `inside` (y, x)."""
+    """Return east-west and north-south strips over the basin.
+
+    Parameters
+    ----------
+    inside : (y, x) cells of the basin.
+    width_m : their width; they are wider where there would be too many squares.
+    """
     cell_m = abs(float(x[1] - x[0])) if len(x) > 1 else width_m
     cells = max(1, round(width_m / cell_m))
     row, column = np.indices(inside.shape)
@@ -204,17 +226,21 @@ def strips_over(inside: np.ndarray, x: np.ndarray, y: np.ndarray, width_m: float
         if len(held) <= MOST_SQUARES:
             break
         cells += 1
-    members, names, middle = [], [], []
+    members: list[np.ndarray] = []
+    names: list[str] = []
+    east_west: list[bool] = []
+    middle: list[float] = []
     for name, line, axis, start in (
         ("east-west", held // across, y, -1),
         ("north-south", held % across, x, 1),
     ):
         lines = np.unique(line)[::start]
-        for place, at in enumerate(lines):
+        for order, at in enumerate(lines, 1):
             members.append(np.flatnonzero(line == at))
-            names.append(f"{name} {place + 1}")
+            names.append(f"{name} {order}")
+            east_west.append(axis is y)
             middle.append(float(np.mean(axis[at * cells : (at + 1) * cells])))
-    return Strips(square, members, names, middle, cells * cell_m, cell_m)
+    return Strips(square, members, names, east_west, middle, cells * cell_m, cell_m)
 
 
 def best_strips(
@@ -224,7 +250,9 @@ def best_strips(
     strips: Strips,
     count: int,
 ) -> tuple[pd.DataFrame, float]:
-    """Return the flight strips that cut the error of a volume most, one after the other, and what the whole basin flown would.
+    """Return the flight strips that cut a volume's error most.
+
+    Each is chosen with those before it flown. The share that a flight over the whole basin would cut comes with them.
 
     Parameters
     ----------
@@ -260,11 +288,12 @@ def best_strips(
     covariance, with_total = pair @ seen @ pair.T + noise, pair @ seen[:, in_total].sum(axis=1)
 
     def cut(members: np.ndarray) -> float:
-        block, told = covariance[np.ix_(members, members)], with_total[members]
-        return float(told @ np.linalg.lstsq(block, told, rcond=1e-10)[0]) / whole
+        block, shared_with = covariance[np.ix_(members, members)], with_total[members]
+        return float(shared_with @ np.linalg.lstsq(block, shared_with, rcond=1e-10)[0]) / whole
 
     alone = np.array([cut(members) for members in strips.members])
-    chosen, flown = [], np.zeros(0, int)
+    chosen: list[dict[str, float]] = []
+    flown = np.zeros(0, int)
     left = list(range(len(strips.members)))
     while left and len(chosen) < count:
         together = [cut(np.union1d(flown, strips.members[k])) for k in left]

@@ -32,7 +32,7 @@ from pipeline.settings.blocks import (
     Format,
     Grid,
     Inputs,
-    Plan,
+    PlanLimits,
     Report,
     Terrain,
 )
@@ -62,7 +62,7 @@ class Settings(Block):
     flights: Flights = Flights()
     density: Density = Density()
     blend: Blend = Blend()
-    plan: Plan = Plan()
+    plan: PlanLimits = PlanLimits()
     dask: Dask = Dask()
     operations: Operations = Operations()
     report: Report = Report()
@@ -91,12 +91,18 @@ class Settings(Block):
         return self._file
 
     def path(self, relative: Path | str) -> Path:
-        """Return a path of the settings as an absolute one: relative paths start at the settings file."""
+        """Return a path of the settings as an absolute one.
+
+        Relative paths start at the settings file.
+        """
         # A link that leads to itself stays as it is, and is told where the file is read.
         return Path(os.path.realpath(self._file.parent / relative))
 
     def cache_folder(self, name: str) -> Path:
-        """Return a folder beside the archive's entries for what took long to make; it may be deleted at any time."""
+        """Return the folder of a cache.
+
+        It lies beside the archive's entries and may be deleted at any time.
+        """
         return cache_folder(self.archive_root) / name
 
     @property
@@ -113,14 +119,19 @@ class Settings(Block):
         return BasinDay(self.basin.id, date, self.season_start(date))
 
     def as_used(self) -> dict[str, Any]:
-        """Return the settings as plain values with every default filled in, for the record; how nights are run is left out.
+        """Return the settings as plain values, defaults filled in.
+
+        How nights are run is left out of the record.
 
         The address of an alert may be a secret, and a record is for everybody.
         """
         return json.loads(self.model_dump_json(exclude={"operations"}))
 
     def identity(self) -> str:
-        """Return the sha256 of the settings as used, without those that do not decide what a day is (`NOT_OF_THE_DAY`)."""
+        """Return the sha256 of the settings that decide a day.
+
+        Those of `NOT_OF_THE_DAY` are left out.
+        """
         used = {key: value for key, value in self.as_used().items() if key not in NOT_OF_THE_DAY}
         return hashlib.sha256(json.dumps(used, sort_keys=True).encode()).hexdigest()
 
@@ -166,7 +177,10 @@ def _check_required_files(settings: Settings) -> None:
 
 
 def _check_archive(settings: Settings) -> None:
-    """Refuse to begin an archive inside another one; what lies so already is left to its people."""
+    """Refuse to begin an archive inside another one.
+
+    One that lies there already is left as it is.
+    """
     root = settings.archive_root
     if not in_store(root) and not (root / "archive.json").exists():
         outside_archives(root.parent, "settings: archive: the folder")

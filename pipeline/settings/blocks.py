@@ -69,7 +69,10 @@ class Terrain(Block):
 
 
 class Inputs(Block):
-    """The input tables; each but sites optional, each but sites a path, a list of paths or a glob."""
+    """The input tables.
+
+    All but sites are optional, and each of these is a path, a list of paths or a glob.
+    """
 
     sites: Path
     courses: list[str] = Field(default_factory=list)
@@ -87,7 +90,10 @@ class Inputs(Block):
 
 
 class Column(Block):
-    """Where a canonical column stands in the user's table, or what gives its value in every row, and in which unit."""
+    """How a table gives a canonical column.
+
+    By its header and unit, by one constant, or by the file's name.
+    """
 
     column: str | None = None
     unit: str | None = None
@@ -168,7 +174,10 @@ class Checks(CourseLimits):
 
 
 class Flights(FlightLimits):
-    """How a flight is used; its limits and their reasons stand in pipeline/flights/limits.py and docs/settings.md."""
+    """How a flight is used.
+
+    Its limits and their reasons stand in pipeline/flights/limits.py and docs/settings.md.
+    """
 
     water: Path | None = None
     most_ground_offset_m: Annotated[float, Field(gt=0)] = 0.3
@@ -176,7 +185,10 @@ class Flights(FlightLimits):
 
 
 class Courses(Block):
-    """What is known of the course samplers: by the text under `sampler`, the share by which it weighs too much."""
+    """What is known of the course samplers.
+
+    By the text under `sampler`, the share by which it weighs too much.
+    """
 
     sampler_bias: dict[str, Annotated[float, Field(ge=-0.5, le=0.5)]] = Field(default_factory=dict)
 
@@ -188,13 +200,16 @@ class Density(Block):
 
 
 class Blend(Block):
-    """How backgrounds are chosen, and the wind that has to do with where snow lies. docs/settings.md gives the reasons."""
+    """How backgrounds are chosen, and the prevailing wind.
+
+    docs/settings.md gives the reasons.
+    """
 
     method: Literal["auto", "kriging", "trees"] = "auto"
     wind_from_deg: Annotated[float, Field(ge=0, le=360)] = 270.0
 
 
-class Plan(Block):
+class PlanLimits(Block):
     """Where `snowtally plan` may propose to measure. docs/plan.md gives the reason of each."""
 
     candidates: Path | None = None
@@ -205,7 +220,10 @@ class Plan(Block):
 
 
 class Dask(Block):
-    """A dask.distributed cluster whose workers see the input files under the same paths."""
+    """A dask.distributed cluster.
+
+    Its workers see the input files under the same paths.
+    """
 
     address: Annotated[str, Field(pattern=r"^(tcp|tls|ws|wss)://[^\s/]+:\d+$")] | None = None
 

@@ -41,7 +41,10 @@ class Schedule(Block):
 
 
 def time_of_day(value: object) -> dt.time:
-    """Return an hour and minute such as 05:30; raise ValueError for anything else."""
+    """Return an hour and minute such as 05:30.
+
+    Raises ValueError for anything else.
+    """
     try:
         return dt.datetime.strptime(str(value), "%H:%M").time()  # noqa: DTZ007  an hour of the basin's own clock
     except ValueError:
@@ -108,7 +111,9 @@ class Workers(Block):
 
 
 class Alert(Block):
-    """Who is told: a command that reads one JSON object, or an address that it is posted to.
+    """Where an alert goes.
+
+    A command reads one JSON object, or an address gets it by POST.
 
     Parameters
     ----------
@@ -131,7 +136,10 @@ class Alert(Block):
 
 
 class Alerts(Block):
-    """Who is told of a failed night, and of one that is degraded, marked for a second look, or has late inputs."""
+    """Where alerts of nights go.
+
+    `on_degraded` hears of nights that are degraded, marked for a second look, or have late inputs too.
+    """
 
     on_failure: Alert | None = None
     on_degraded: Alert | None = None
@@ -162,10 +170,16 @@ class Operations(Block):
 
     @property
     def lock_wait_s(self) -> float:
-        """How long another run of the same date is waited for, s: as long as its own work may take."""
+        """How long another run of the date is waited for, s.
+
+        As long as its own work may take.
+        """
         return self.limits.night_s
 
     @property
     def longest_s(self) -> float:
-        """After how long a date's process is stopped, s: it may wait for its inputs, then for another run, and then do its work."""
+        """After how long a date's process is stopped, s.
+
+        It may wait for its inputs, then for another run, and then do its work.
+        """
         return self.arrival.wait_s + self.lock_wait_s + self.limits.night_s

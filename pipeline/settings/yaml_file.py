@@ -52,7 +52,10 @@ def read_yaml(path: Path | str) -> dict[str, Any]:
 
 
 class _PlainLoader(yaml.SafeLoader):
-    """Safe YAML in which 10-01 and 2031-03-01 stay text, and in which no key stands twice."""
+    """Safe YAML whose dates stay text and whose keys are unique.
+
+    So 10-01 and 2031-03-01 are texts.
+    """
 
     def construct_scalar(self, node: yaml.ScalarNode | yaml.MappingNode) -> Any:  # noqa: ANN401  as YAML's own
         value = super().construct_scalar(node)

@@ -23,9 +23,17 @@ SITE_COLUMNS = [
 class DayMap(Protocol):
     """SWE of the grid on the day (mm), its standard error (mm), and the flight of the day where there is one."""
 
-    swe_mm: np.ndarray
-    se_mm: np.ndarray
-    flown: object | None
+    @property
+    def swe_mm(self) -> np.ndarray:
+        """SWE, mm, (y, x)."""
+
+    @property
+    def se_mm(self) -> np.ndarray:
+        """Standard error of SWE, mm, (y, x)."""
+
+    @property
+    def flown(self) -> object | None:
+        """The flight of the day, where there is one."""
 
 
 def site_table(ground: GroundRecord, today: DayMap, date: dt.date, without: pd.DataFrame | None) -> pd.DataFrame:
