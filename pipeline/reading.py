@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from pipeline.archive.columns import SITES, TOTALS, conformed, filled
+from pipeline.archive.columns import COLUMNS, conformed, filled
 from pipeline.archive.current import UNREADABLE, Decisions, Soundness, current_of, read_decisions, used_by
 from pipeline.archive.current import held_back as why_held_back
 from pipeline.archive.records import RECORD, load_record
@@ -132,7 +132,7 @@ def read_sites(root: str | Path, basin: str, date: Date, revision: int | None = 
     text, path = {"site_id": "str", "reason": "str"}, chosen.path / "sites.csv"
     try:
         table = pd.read_csv(local_file(path), dtype=text, keep_default_na=False, na_values=[""])
-        return filled(with_originals(table), SITES)
+        return filled(with_originals(table), COLUMNS["sites"])
     except (OSError, ValueError) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Run `snowtally verify`.") from error
 
@@ -149,7 +149,7 @@ def revision_totals(folder: Path) -> pd.DataFrame:
     """
     path = folder / "totals.parquet"
     try:
-        return conformed(read_arrow(local_file(path)), TOTALS).to_pandas(use_threads=False)
+        return conformed(read_arrow(local_file(path)), COLUMNS["totals"]).to_pandas(use_threads=False)
     except (OSError, ValueError) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Run `snowtally verify`.") from error
 
@@ -379,7 +379,7 @@ def _gathered_totals(folder: Path) -> pd.DataFrame | None:
         totals = read_frame(folder / "totals.parquet")
     except (OSError, ValueError):
         return None
-    if not {column.name for column in TOTALS} <= set(totals.columns):
+    if not {column.name for column in COLUMNS["totals"]} <= set(totals.columns):
         return None
     return totals.assign(date=pd.to_datetime(totals["date"]).astype("datetime64[us]"))
 

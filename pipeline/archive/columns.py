@@ -32,44 +32,48 @@ def _texts(*names: str) -> tuple[Column, ...]:
     return tuple(Column(name) for name in names)
 
 
-TOTALS = (
-    Column("basin_id"), Column("date", "date"), *_texts("level", "zone_id"), *_numbers(1, "band_low_m", "band_high_m"),
-    *_numbers(6, "area_km2", "snow_area_km2"), *_numbers(2, "swe_mean_mm", "swe_se_mm"),
-    *_numbers(0, "volume_m3", "volume_se_m3", "volume_p10_m3", "volume_p90_m3"),
-    *_numbers(4, "depth_mean_m"), *_numbers(2, "density_mean_kg_m3"),
-)  # fmt: skip
-"""1 m2 and 1 m3 are the steps of areas and volumes. Means have a digit more than a cell's, so that mean times area
-gives the volume back to well below its error."""
+COLUMNS: dict[str, tuple[Column, ...]] = {
+    "totals": (
+        Column("basin_id"), Column("date", "date"), *_texts("level", "zone_id"), *_numbers(1, "band_low_m", "band_high_m"),
+        # 1 m2 and 1 m3 are the steps of areas and volumes. Means have a digit more than a cell's, so that mean times
+        # area gives the volume back to well below its error.
+        *_numbers(6, "area_km2", "snow_area_km2"), *_numbers(2, "swe_mean_mm", "swe_se_mm"),
+        *_numbers(0, "volume_m3", "volume_se_m3", "volume_p10_m3", "volume_p90_m3"),
+        *_numbers(4, "depth_mean_m"), *_numbers(2, "density_mean_kg_m3"),
+    ),
+    "totals_covariance": (
+        Column("zone_id"), *_numbers(1, "band_low_m"), Column("zone_id_2"), *_numbers(1, "band_low_m_2"),
+        # Unrounded: a matrix rounded entry by entry need not be a covariance any more.
+        Column("covariance_m6", "number"),
+    ),
+    "sites": (
+        Column("site_id"), *_numbers(1, "x", "y", "elevation_m"), Column("inside", "flag"), *_numbers(1, "swe_mm", "swe_se_mm"),
+        *_numbers(3, "depth_m"), *_numbers(1, "density_kg_m3"), *_numbers(0, "age_days"),
+        *_numbers(1, "estimate_mm", "estimate_without_mm", "estimate_without_se_mm"), Column("used", "flag"), Column("reason"),
+    ),
+    "checks": tuple(Column(name, "whole") if name == "line" else Column(name) for name in FINDING_COLUMNS),
+    "skill": (
+        *_texts("model", "part"), Column("n", "whole"), *_numbers(3, "rmse", "bias", "r2", "crps"),
+        *_numbers(3, "cover50", "cover90", "weight"),
+    ),
+    "normals": (
+        *_texts("level", "site_id"), *_numbers(1, "swe_mm", "normal_mm"), *_numbers(0, "per_cent"), Column("period"),
+    ),
+    "outlook": (
+        Column("basin_id"), Column("date", "date"), *_texts("level", "zone_id"), *_numbers(1, "band_low_m", "band_high_m"),
+        # Volumes of zone-bands are whole cubic metres before they are added: those of zones, bands and the basin are
+        # their sums.
+        Column("day", "date"), *_numbers(2, "potential_melt_mm"), *_numbers(0, "potential_melt_m3", "potential_melt_se_m3"),
+        *_numbers(2, "melt_mm", "melt_se_mm"), *_numbers(0, "melt_m3", "melt_se_m3", "new_snow_m3", "swe_left_m3"),
+        *_numbers(6, "snow_area_km2", "snow_area_se_km2"),
+        *(Column(name, "date") for name in ("melt_out_p10", "melt_out_p50", "melt_out_p90")),
+    ),
+}  # fmt: skip
+"""The columns of each table of a published day, by the stem of its file.
 
-COVARIANCE = (
-    Column("zone_id"), *_numbers(1, "band_low_m"), Column("zone_id_2"), *_numbers(1, "band_low_m_2"),
-    Column("covariance_m6", "number"),
-)  # fmt: skip
-"""Covariances are kept unrounded: a matrix rounded entry by entry need not be a covariance any more."""
-
-SITES = (
-    Column("site_id"), *_numbers(1, "x", "y", "elevation_m"), Column("inside", "flag"), *_numbers(1, "swe_mm", "swe_se_mm"),
-    *_numbers(3, "depth_m"), *_numbers(1, "density_kg_m3"), *_numbers(0, "age_days"),
-    *_numbers(1, "estimate_mm", "estimate_without_mm", "estimate_without_se_mm"), Column("used", "flag"), Column("reason"),
-)  # fmt: skip
-
-CHECKS = tuple(Column(name, "whole") if name == "line" else Column(name) for name in FINDING_COLUMNS)
-
-SKILL = (
-    *_texts("model", "part"), Column("n", "whole"), *_numbers(3, "rmse", "bias", "r2", "crps"),
-    *_numbers(3, "cover50", "cover90", "weight"),
-)  # fmt: skip
-
-NORMALS = (*_texts("level", "site_id"), *_numbers(1, "swe_mm", "normal_mm"), *_numbers(0, "per_cent"), Column("period"))
-
-OUTLOOK = (
-    Column("basin_id"), Column("date", "date"), *_texts("level", "zone_id"), *_numbers(1, "band_low_m", "band_high_m"),
-    Column("day", "date"), *_numbers(2, "potential_melt_mm"), *_numbers(0, "potential_melt_m3", "potential_melt_se_m3"),
-    *_numbers(2, "melt_mm", "melt_se_mm"), *_numbers(0, "melt_m3", "melt_se_m3", "new_snow_m3", "swe_left_m3"),
-    *_numbers(6, "snow_area_km2", "snow_area_se_km2"),
-    *(Column(name, "date") for name in ("melt_out_p10", "melt_out_p50", "melt_out_p90")),
-)  # fmt: skip
-"""Volumes of zone-bands are whole cubic metres before they are added, so those of zones, bands and the basin are their sums."""
+To add a column, append it here with `later=True` and give the day's table its values: archives of before are read with
+nulls (tests/archive/test_columns.py adds one).
+"""
 
 ARROW = {"text": pa.string(), "number": pa.float64(), "whole": pa.int64(), "flag": pa.bool_(), "date": pa.date32()}
 """The type of each kind of column in Parquet."""

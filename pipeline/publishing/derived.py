@@ -15,7 +15,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.archive.columns import ARROW, TOTALS, conformed
+from pipeline.archive.columns import ARROW, COLUMNS, conformed
 from pipeline.archive.current import UNREADABLE, Decisions, Soundness, current_of
 from pipeline.archive.current import held_back as why_held_back
 from pipeline.archive.records import RECORD, load_record, way_back
@@ -45,13 +45,12 @@ is there too, as degraded, with nulls for what only its record says."""
 NO_RECORD = "unknown: its record.json cannot be read, see `snowtally verify`"
 """Reason of such a revision."""
 
-TOTALS_SCHEMA = pa.schema([
-    field
-    for column in TOTALS
-    for field in (
-        (column.name, ARROW[column.kind]), *([("revision", pa.int32())] if column.name == "date" else []),
-    )
-])  # fmt: skip
+
+def totals_schema() -> pa.Schema:
+    """Return the schema of a basin's `totals.parquet`: that of a revision's totals, with `revision` behind `date`."""
+    fields = [pa.field(column.name, ARROW[column.kind]) for column in COLUMNS["totals"]]
+    behind = 1 + next(n for n, field in enumerate(fields) if field.name == "date")
+    return pa.schema([*fields[:behind], pa.field("revision", pa.int32()), *fields[behind:]])
 
 
 def refresh(root: Path, basin: str, dates: Iterable[dt.date], work: Path) -> None:
@@ -63,7 +62,7 @@ def refresh(root: Path, basin: str, dates: Iterable[dt.date], work: Path) -> Non
     folder, wanted = basin_folder(root, basin), sorted(set(dates))
     for _ in range(_TRIES):
         index = _read(folder / "index.parquet", INDEX_SCHEMA)
-        totals = _read(folder / "totals.parquet", TOTALS_SCHEMA)
+        totals = _read(folder / "totals.parquet", totals_schema())
         if index is None or totals is None or set(index["date"].to_pylist()) - {*dates_held(root, basin), *wanted}:
             rebuild(root, basin, work)
             return
@@ -121,7 +120,7 @@ def derive(root: Path, basin: str, tables: tuple[pa.Table, pa.Table] | None, dat
     being told: a record that cannot be read makes an index row of what is known without it, and totals that cannot be read have
     no rows. Raises ArchiveError when the decisions cannot be read.
     """
-    index, totals = tables or (INDEX_SCHEMA.empty_table(), TOTALS_SCHEMA.empty_table())
+    index, totals = tables or (INDEX_SCHEMA.empty_table(), totals_schema().empty_table())
     folder = basin_folder(root, basin)
     decided = decisions(root, basin)
     index_rows, totals_rows, small = [], [], {}
@@ -250,16 +249,16 @@ def _index_row(revision: Revision) -> dict:
 
 
 def _totals_rows(current: Revision) -> pa.Table:
-    path = current.path / "totals.parquet"
+    path, schema = current.path / "totals.parquet", totals_schema()
     try:
-        table = conformed(read_arrow(local_file(path)), TOTALS)
+        table = conformed(read_arrow(local_file(path)), COLUMNS["totals"])
     except (OSError, ValueError) as error:
         # A damaged name of a column need not be text; Arrow's own errors are ValueErrors too.
         raise ArchiveError(f"{path} cannot be read ({error}). {way_back(current.path)}") from error
     number = pa.array([current.number] * table.num_rows, pa.int32())
-    table = table.add_column(table.schema.get_field_index("date") + 1, TOTALS_SCHEMA.field("revision"), number)
+    table = table.add_column(table.schema.get_field_index("date") + 1, schema.field("revision"), number)
     # Columns that a newer program added are its own to gather.
-    return table.select(TOTALS_SCHEMA.names)
+    return table.select(schema.names)
 
 
 def _latest(root: Path, basin: str, index: pa.Table) -> dict:

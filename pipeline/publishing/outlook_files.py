@@ -8,7 +8,7 @@ from pathlib import Path
 import netCDF4
 import numpy as np
 
-from pipeline.archive.columns import OUTLOOK
+from pipeline.archive.columns import COLUMNS
 from pipeline.model.day import Day, Outlook
 from pipeline.publishing.estimate_nc import create_grid_file
 from pipeline.publishing.tables import csv_bytes, tidy
@@ -43,7 +43,8 @@ def write_outlook(day: Day, outlook: Outlook, folder: Path) -> None:
 
     Raises ArchiveError when the table is not whole, OSError or RuntimeError when a file cannot be written.
     """
-    (folder / TABLE).write_bytes(csv_bytes(tidy(outlook.table, OUTLOOK, "outlook"), OUTLOOK))
+    columns = COLUMNS["outlook"]
+    (folder / TABLE).write_bytes(csv_bytes(tidy(outlook.table, columns, "outlook"), columns))
     with netCDF4.Dataset(folder / GRIDS, "w", format="NETCDF4") as file:
         create_grid_file(file, day, _words(day, outlook))
         _write_time(file, day, outlook)

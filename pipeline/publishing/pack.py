@@ -12,7 +12,7 @@ from contextlib import contextmanager, suppress
 from errno import EACCES, EIO, ENOSPC
 from pathlib import Path
 
-from pipeline.archive.columns import CHECKS, COVARIANCE, NORMALS, SITES, SKILL, TOTALS
+from pipeline.archive.columns import COLUMNS
 from pipeline.model.day import Day
 from pipeline.model.problems import ArchiveError
 from pipeline.publishing.estimate_nc import rounded_fields, write_estimate
@@ -65,18 +65,18 @@ def _full_disk_reported(path: Path) -> Iterator[None]:
 
 
 def _tables(day: Day) -> dict[str, bytes]:
-    totals = add_up(tidy(day.totals, TOTALS, "totals"))
+    totals = add_up(tidy(day.totals, COLUMNS["totals"], "totals"))
     if {*zip(totals["basin_id"], totals["date"], strict=True)} - {(day.basin_id, day.date)}:
         raise ArchiveError(f"The totals of {day.basin_id} {day.date} have rows of another basin or date.")
-    covariance = tidy(day.totals_covariance, COVARIANCE, "totals_covariance")
+    covariance = tidy(day.totals_covariance, COLUMNS["totals_covariance"], "totals_covariance")
     tables = {
-        "totals.csv": csv_bytes(totals, TOTALS),
-        "totals.parquet": parquet_bytes(arrow_table(totals, TOTALS)),
-        "totals_covariance.parquet": parquet_bytes(arrow_table(covariance, COVARIANCE)),
-        "sites.csv": csv_bytes(tidy(day.sites, SITES, "sites"), SITES),
-        "checks.csv": csv_bytes(tidy(day.checks, CHECKS, "checks"), CHECKS),
-        "skill.csv": csv_bytes(tidy(day.skill, SKILL, "skill"), SKILL),
+        "totals.csv": csv_bytes(totals, COLUMNS["totals"]),
+        "totals.parquet": parquet_bytes(arrow_table(totals, COLUMNS["totals"])),
+        "totals_covariance.parquet": parquet_bytes(arrow_table(covariance, COLUMNS["totals_covariance"])),
     }
-    if day.normals is not None:
-        tables["normals.csv"] = csv_bytes(tidy(day.normals, NORMALS, "normals"), NORMALS)
-    return tables
+    named = {"sites": day.sites, "checks": day.checks, "skill": day.skill, "normals": day.normals}
+    return tables | {
+        f"{name}.csv": csv_bytes(tidy(table, COLUMNS[name], name), COLUMNS[name])
+        for name, table in named.items()
+        if table is not None
+    }

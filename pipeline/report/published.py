@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from pipeline.archive.columns import CHECKS, NORMALS, OUTLOOK, SKILL, filled
+from pipeline.archive.columns import COLUMNS, filled
 from pipeline.archive.current import Soundness
 from pipeline.archive.revisions import Revision
 from pipeline.model.problems import ArchiveError
@@ -161,8 +161,8 @@ def read_day(root: str | Path, basin: str, date: dt.date, number: int | None = N
     return PublishedDay(
         path_of(root), basin, revision, record, revision_totals(revision.path),
         sites=read_sites(root, basin, date, revision.number),
-        checks=_table(revision, "checks.csv", required=True), skill=_table(revision, "skill.csv", required=True),
-        normals=_table(revision, "normals.csv"), outlook=_table(revision, "outlook.csv"),
+        checks=_table(revision, "checks", required=True), skill=_table(revision, "skill", required=True),
+        normals=_table(revision, "normals"), outlook=_table(revision, "outlook"),
         zone_names=zone_names, maps=maps, site_names=_site_names(root, basin, record),
     )  # fmt: skip
 
@@ -220,19 +220,17 @@ def _same_day(date: pd.Timestamp, wanted: dt.date) -> bool:
 
 def _table(revision: Revision, name: str, *, required: bool = False) -> pd.DataFrame | None:
     """Return a table of a revision, texts as they are. None where it has none."""
-    path = revision.path / name
+    path = revision.path / f"{name}.csv"
     if not required and not path.exists():
         return None
     try:
         # A site may well be called "NA", or have a number for a name.
         kinds = dict.fromkeys(_TEXTS, "str")
         table = with_originals(pd.read_csv(local_file(path), dtype=kinds, keep_default_na=False, na_values=[""]))
-        return filled(table, _COLUMNS[name])
+        return filled(table, COLUMNS[name])
     except (OSError, ValueError) as error:
         raise ArchiveError(f"{path} cannot be read ({error}). Run `snowtally verify`.") from error
 
-
-_COLUMNS = {"checks.csv": CHECKS, "skill.csv": SKILL, "normals.csv": NORMALS, "outlook.csv": OUTLOOK}
 
 _TEXTS = (
     "table", "file", "site_id", "start", "end", "rule", "severity", "evidence", "action", "detail", "model", "part", "level",

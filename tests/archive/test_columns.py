@@ -16,13 +16,12 @@ from made_day import made_day
 from made_provenance import make_provenance
 
 from pipeline import reading
-from pipeline.archive import columns as columns_module
-from pipeline.archive.columns import SITES, SKILL, TOTALS, Column, conformed, filled
+from pipeline.archive.columns import COLUMNS, Column, conformed, filled
 from pipeline.inspection.compare import compare, find_side
 from pipeline.inspection.status import status
 from pipeline.inspection.verify import verify
 from pipeline.model.problems import ArchiveError
-from pipeline.publishing import derived, pack
+from pipeline.publishing import pack
 from pipeline.publishing import publish as archive_module
 from pipeline.publishing.publish import publish, rebuild_derived, withdraw
 from pipeline.report import published
@@ -31,22 +30,19 @@ from pipeline.report.pages import remake, remake_all
 pytestmark = pytest.mark.usefixtures("packing")
 """What is packed depends on the columns that this program has."""
 
+FROZEN = Path(__file__).with_name("frozen") / "layout_1"
 OLD, NEW = ("2031-03-01", "2031-03-02"), ("2031-03-03", "2031-03-04")
 ADDED = {
-    "TOTALS": Column("rain_mm", "number", 1, later=True),
-    "SITES": Column("crew", later=True),
-    "SKILL": Column("seasons", "whole", later=True),
+    "totals": Column("rain_mm", "number", 1, later=True),
+    "sites": Column("crew", later=True),
+    "skill": Column("seasons", "whole", later=True),
 }
 
 
 def later_version(monkeypatch):
     """Make this program what a later version may be: one more column in three tables. `monkeypatch.undo()` makes it ours again."""
     for name, column in ADDED.items():
-        for module in (columns_module, derived, pack, published, reading):
-            if hasattr(module, name):
-                monkeypatch.setattr(module, name, (*getattr(module, name), column))
-    monkeypatch.setattr(derived, "TOTALS_SCHEMA", derived.TOTALS_SCHEMA.append(pa.field("rain_mm", pa.float64())))
-    monkeypatch.setitem(published._COLUMNS, "skill.csv", (*SKILL, ADDED["SKILL"]))
+        monkeypatch.setitem(COLUMNS, name, (*COLUMNS[name], column))
 
 
 def later_day(date):
@@ -125,11 +121,23 @@ def test_an_earlier_version_does_all_of_it(half, monkeypatch):
 def test_a_later_column_is_read_before_what_is_derived_has_it(half, monkeypatch):
     monkeypatch.undo()
     rebuild_derived(half, "larkmoor")
-    for name, column in ADDED.items():
-        if hasattr(reading, name):
-            monkeypatch.setattr(reading, name, (*getattr(reading, name), column))
+    later_version(monkeypatch)
     totals = reading.read_totals(half, "larkmoor").query("level == 'basin'")
     assert totals["rain_mm"].fillna(-1).tolist() == [-1, -1, 3.5, 3.5]
+
+
+def test_a_column_is_added_to_an_archive_of_the_first_version(tmp_path, monkeypatch, provenance):
+    # What a developer does: one line in COLUMNS, and values in the day's table.
+    old = Path(shutil.copytree(FROZEN, tmp_path / "archive"))
+    before = {path: path.read_bytes() for path in old.rglob("r0*/*") if path.is_file()}
+    monkeypatch.setitem(COLUMNS, "totals", (*COLUMNS["totals"], ADDED["totals"]))
+    day = made_day("2031-03-06", height=8, width=9)
+    published_day = publish(old, replace(day, totals=day.totals.assign(rain_mm=3.5)), provenance("6"))
+    assert "rain_mm" in (published_day.path / "totals.csv").read_text("utf-8").partition("\n")[0].split(",")
+    totals = reading.read_totals(old, "larkmoor").query("level == 'basin'")
+    assert totals["rain_mm"].fillna(-1).tolist() == [-1, -1, 3.5]
+    assert verify(old, "larkmoor", lambda _: None).troubles == []
+    assert before == {path: path.read_bytes() for path in before}
 
 
 TABLE = pa.table({"site_id": ["a", "b"], "swe_mm": [1.0, None]})
@@ -180,4 +188,4 @@ def test_a_sites_table_that_lacks_a_column_is_one_line(half):
 
 def test_no_column_of_the_first_archives_is_called_later():
     # The frozen archive has them all: only a column that it lacks may be one.
-    assert not any(column.later for column in (*TOTALS, *SITES, *SKILL))
+    assert not any(column.later for columns in COLUMNS.values() for column in columns)

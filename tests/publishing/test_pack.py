@@ -19,7 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_day import BANDS, ZONES, made_day
 
-from pipeline.archive.columns import TOTALS, Column
+from pipeline.archive.columns import COLUMNS, Column
 from pipeline.model.problems import ArchiveError
 from pipeline.model.variables import VARIABLES
 from pipeline.publishing.estimate_nc import flag_words, rounded_fields
@@ -148,7 +148,7 @@ def test_volumes_agree_with_the_grid_as_an_outsider_would_sum_it(packed):
 
 
 def test_totals_that_do_not_add_up_are_refused():
-    totals = tidy(made_day().totals, TOTALS, "totals")
+    totals = tidy(made_day().totals, COLUMNS["totals"], "totals")
     assert add_up(totals)["volume_m3"].sub(totals["volume_m3"]).abs().max() <= 3
     totals.loc[totals["level"] == "basin", "volume_m3"] += 100
     with pytest.raises(ArchiveError, match=r"Totals do not add up: volume_m3 of basin is 2493\d\d\d"):
@@ -156,7 +156,7 @@ def test_totals_that_do_not_add_up_are_refused():
 
 
 def test_a_zone_band_without_an_estimate_leaves_the_sums_to_the_others():
-    totals = tidy(made_day().totals, TOTALS, "totals")
+    totals = tidy(made_day().totals, COLUMNS["totals"], "totals")
     south = (totals["level"] == "zone_band") & (totals["zone_id"] == "south")
     gone = totals[south].index[-1]
     basin = totals["level"] == "basin"
