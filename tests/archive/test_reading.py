@@ -258,7 +258,7 @@ def test_what_is_no_revision_is_told(text):
 
 
 def test_a_command_on_a_revision_needs_its_number():
-    assert _revision("2031-03-05@2") == (dt.date(2031, 3, 5), 2)
+    assert _revision("2031-03-05@2") == RevisionId(dt.date(2031, 3, 5), 2)
     with pytest.raises(
         SettingsError, match=r"'2031-03-05' is not a revision\. Write its date and number as 2031-03-01@2"
     ):

@@ -1,0 +1,71 @@
+"""A section is added to a day's page as docs say: a template, and one line in the list of sections."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+from jinja2 import ChoiceLoader, DictLoader
+from made_day import made_day
+from made_pages import provenance
+
+from pipeline.publishing.publish import publish
+from pipeline.report import day_page, templating
+from pipeline.report.day_sections import SECTIONS, Section, Shows
+from pipeline.report.pages import make_day_page
+from pipeline.report.published import read_day, read_days_around
+from pipeline.report.units import METRIC
+
+TEMPLATE = """{% import "parts.html.j2" as parts with context %}
+<section aria-labelledby="highest"><h2 id="highest">The highest site</h2>
+<p>{{ highest.site_id }}, {{ number(highest.elevation_m, u.elevation, of="elevation_m") }} {{ u.elevation.label }}.</p></section>
+"""
+
+
+def highest_site(shows):
+    sites = shows.day.sites
+    return {"highest": sites.loc[sites["elevation_m"].idxmax()].to_dict()}
+
+
+@pytest.fixture
+def one_day(tmp_path):
+    publish(tmp_path, made_day("2031-03-01", height=8, width=9), provenance("a"))
+    return tmp_path
+
+
+def page_of(root):
+    return make_day_page(root, "larkmoor", dt.date(2031, 3, 1), "metric").read_text("utf-8")
+
+
+def test_a_section_is_added_by_a_template_and_one_line(one_day, monkeypatch):
+    before = page_of(one_day)
+    environment = templating._environment()
+    more = DictLoader({"day/highest.html.j2": TEMPLATE})
+    monkeypatch.setattr(environment, "loader", ChoiceLoader([environment.loader, more]))
+    with monkeypatch.context() as patch:
+        patch.setattr(day_page, "SECTIONS", [*SECTIONS, Section("highest", highest_site)])
+        after = page_of(one_day)
+    assert "The highest site" in after
+    assert after.index('id="highest"') > after.index('id="record"')
+    # Nothing else of the page changes.
+    start, end = (
+        after.index('<section aria-labelledby="highest">'),
+        after.index("</section>", after.index('id="highest"')),
+    )
+    assert after[:start] + after[end + len("</section>\n") :] == before
+    assert page_of(one_day) == before
+
+
+def test_each_section_has_a_template_of_its_own_and_each_template_a_section():
+    folder = templating._FOLDER / "day"
+    assert sorted(f"{section.name}.html.j2" for section in SECTIONS) == sorted(path.name for path in folder.iterdir())
+
+
+def test_no_section_takes_a_name_of_the_page_or_of_another(one_day, monkeypatch):
+    day = read_day(one_day, "larkmoor", dt.date(2031, 3, 1))
+    around = read_days_around(day)
+    names = [name for section in SECTIONS for name in section.content(Shows(day, around, METRIC))]
+    monkeypatch.setattr(day_page, "SECTIONS", [])
+    monkeypatch.setattr(day_page, "page", lambda _template, content: names.extend(content))
+    day_page.day_page(day, around, METRIC, None)
+    assert sorted(names) == sorted(set(names))
