@@ -27,7 +27,6 @@ from pipeline.gather.earlier_pairs import EARLIER_PAIRS, EarlierWords, earlier_p
 from pipeline.gather.earlier_visits import EARLIER_VISITS
 from pipeline.gather.flights import (
     STILL_ARRIVING,
-    file_formats,
     flight_cache,
     gather_cover,
     gather_earlier_covers,
@@ -41,6 +40,7 @@ from pipeline.gather.ground import (
     gather_tables,
 )
 from pipeline.gather.past_flights import gather_past_flights
+from pipeline.gather.sources import file_formats
 from pipeline.gather.span import check_covered
 from pipeline.inputs.columns import check_declared
 from pipeline.inputs.cover_checks import DOUBTED_COVER, doubted_cover
@@ -58,7 +58,7 @@ from pipeline.inputs.read_stations import STATIONS
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_terrain, read_zones
 from pipeline.inputs.read_weather import WEATHER
 from pipeline.inputs.relative import relative_to, with_relative_files
-from pipeline.inputs.tables import NOT_RECOGNISED
+from pipeline.inputs.table_findings import NOT_RECOGNISED
 from pipeline.inputs.usable import FEW_USABLE_ROWS, NO_USABLE_ROW
 from pipeline.model.basin import Basin
 from pipeline.model.grid import BasinGrid

@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipeline.gather.flights import file_formats
+from pipeline.gather.sources import source_of
 from pipeline.inputs.read_overrides import read_overrides
 from pipeline.inputs.read_sites import by_site
-from pipeline.inputs.read_stations import read_stations
+from pipeline.inputs.read_stations import Window, read_stations
 from pipeline.model.grid import BasinGrid
 from pipeline.settings.basin import Settings
 from pipeline.sites.overrides import without_overridden
@@ -102,28 +102,13 @@ def _station_depths(
     settings: Settings, sites: pd.DataFrame, said: EarlierWords, days: Sequence[dt.date], kept: Cache
 ) -> pd.DataFrame:
     """Return the stations' depth on the days, each the median of its readings, with the first of these."""
-    rows, _ = read_stations(
-        list(said.stations),
-        settings.columns.get("stations", {}),
-        settings.missing,
-        settings.basin.utc_offset_hours,
-        formats=file_formats(settings, "stations"),
-        cache=kept,
-        since=min(days),
-        until=max(days),
-        days=frozenset(days),
-        least_share=0.0,
-    )
+    offset = settings.basin.utc_offset_hours
+    window = Window(min(days), max(days), frozenset(days))
+    rows, _ = read_stations(source_of(settings, "stations", said.stations), offset, window, kept)
     names = ["site_id", "date", "depth_m", "file", "line"]
     rows = in_service(rows, by_site(sites), "stations", [])
-    overrides, _ = read_overrides(
-        list(said.overrides),
-        settings.columns.get("overrides", {}),
-        settings.missing,
-        settings.basin.utc_offset_hours,
-        (min(days), max(days)),
-        file_formats(settings, "overrides"),
-    )
+    span = min(days), max(days)
+    overrides, _ = read_overrides(source_of(settings, "overrides", said.overrides), offset, span)
     rows, _ = without_overridden(rows.astype({"site_id": str}), overrides, set(sites["site_id"]))
     rows = rows[
         rows["date"].isin(pd.to_datetime(list(days))) & rows["depth_m"].between(0.0, settings.checks.depth_high_m)

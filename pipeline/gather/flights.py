@@ -21,8 +21,8 @@ from pipeline.flights.limits import FlightLimits
 from pipeline.flights.measure import FlightFiles, Outcome, Surroundings, measure_flight
 from pipeline.flights.rasters import files_beside
 from pipeline.flights.together import SHARED_ERRORS, bare_where_seen_bare
+from pipeline.gather.sources import source_of
 from pipeline.inputs.find import InputFile, is_file, missing_file, unreadable_file
-from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.raster_frame import refuse_large
 from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_covers import CoverEntry, read_covers
@@ -61,11 +61,6 @@ class FlightsRead:
     findings: list[Finding] = field(default_factory=list)
 
 
-def file_formats(settings: Settings, role: str) -> list[FileFormat]:
-    """Return how the settings say that the files of a table are written."""
-    return [FileFormat(**dict(entry)) for entry in settings.formats.get(role, [])]
-
-
 def flight_cache(settings: Settings, *, writable: bool, arriving: frozenset[Path] = frozenset()) -> FlightCache:
     """Return the cache of measured flights: beside the archive, where no reader looks."""
     return FlightCache(Cache(settings.cache_folder("flights"), writable), arriving)
@@ -87,9 +82,7 @@ def gather_flights(
     kept : where measured flights are kept.
     """
     grid, terrain, sites = ground
-    files, columns = [file.path for file in found["flights"]], settings.columns.get("flights", {})
-    share = settings.checks.least_usable_share
-    tables = read_flights(files, columns, settings.missing, file_formats(settings, "flights"), least_share=share)
+    tables = read_flights(source_of(settings, "flights", [file.path for file in found["flights"]]))
     entries, findings = tables.between(settings.season_start(date), date)
     read, flights = FlightsRead(tables, findings=findings), []
     known, noticed = surroundings(settings, grid, terrain)
@@ -330,14 +323,7 @@ def cover_entries(
     settings: Settings, found: dict[str, list[InputFile]], span: tuple[dt.date, dt.date]
 ) -> tuple[list[CoverEntry], list[Finding]]:
     """Return the rows of the cover tables dated from the first to the last day of `span`, oldest first, and the findings."""
-    return read_covers(
-        [file.path for file in found["covers"]],
-        settings.columns.get("covers", {}),
-        settings.missing,
-        span,
-        file_formats(settings, "covers"),
-        least_share=settings.checks.least_usable_share,
-    )
+    return read_covers(source_of(settings, "covers", [file.path for file in found["covers"]]), span)
 
 
 def gather_cover(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from pathlib import Path
 
 import pandas as pd
 import xarray as xr
@@ -13,15 +12,16 @@ from pipeline.courses.context import Surroundings
 from pipeline.courses.dates import season_samples
 from pipeline.courses.samplers import without_sampler_bias
 from pipeline.gather.earlier_visits import EARLIER_VISITS, earlier_visits
-from pipeline.gather.flights import file_formats
+from pipeline.gather.sources import source_of
 from pipeline.inputs.find import InputFile
 from pipeline.inputs.read_courses import read_courses
 from pipeline.inputs.read_normals import read_normals
 from pipeline.inputs.read_overrides import read_overrides
 from pipeline.inputs.read_sites import by_site, place_sites, read_sites
-from pipeline.inputs.read_stations import read_stations
+from pipeline.inputs.read_stations import Window, read_stations
 from pipeline.inputs.read_weather import as_issued_by, earlier_issues, read_weather
 from pipeline.inputs.rows import without_lines
+from pipeline.inputs.source import Source
 from pipeline.inputs.usable import FEW_USABLE_ROWS, LEAST_LOST
 from pipeline.model.grid import BasinGrid
 from pipeline.model.ground import GroundRecord
@@ -63,34 +63,16 @@ def gather_tables(
     """
     start = pd.Timestamp(settings.season_start(date))
 
-    def paths(role: str) -> list[Path]:
-        return [file.path for file in found[role]]
+    def source(role: str) -> Source:
+        return source_of(settings, role, [file.path for file in found[role]])
 
-    def how(role: str) -> tuple:
-        return settings.columns.get(role, {}), settings.missing
-
-    share = {"least_share": settings.checks.least_usable_share}
-    sites, findings = read_sites(
-        settings.path(settings.inputs.sites), *how("sites"), file_formats(settings, "sites"), **share
-    )
+    sites, findings = read_sites(source_of(settings, "sites", [settings.path(settings.inputs.sites)]))
     sites, noticed = place_sites(sites, *place, settings.checks.site_elevation_m)
     findings += noticed
-    all_samples, samples_noticed = read_courses(
-        paths("courses"), *how("courses"), file_formats(settings, "courses"), **share
-    )
-    heard, records_noticed = read_stations(
-        paths("stations"),
-        *how("stations"),
-        settings.basin.utc_offset_hours,
-        formats=file_formats(settings, "stations"),
-        cache=kept,
-        since=start.date(),
-        until=date,
-        **share,
-    )
-    all_weather, weather_noticed = read_weather(
-        paths("weather"), *how("weather"), file_formats(settings, "weather"), **share
-    )
+    all_samples, samples_noticed = read_courses(source("courses"))
+    window = Window(start.date(), date)
+    heard, records_noticed = read_stations(source("stations"), settings.basin.utc_offset_hours, window, kept)
+    all_weather, weather_noticed = read_weather(source("weather"))
     weather = as_issued_by(all_weather, date)
     records = heard[heard["date"] >= start]
     samples, misdated = season_samples(all_samples, (start.date(), date), settings.checks.nominal_days)
@@ -103,8 +85,7 @@ def gather_tables(
     findings = [one for one in findings if one.rule != FEW_USABLE_ROWS or not "" < one.end < str(start.date())]
 
     def overrides_of(first: dt.date, last: dt.date) -> tuple[pd.DataFrame, list[Finding]]:
-        clock, formats = settings.basin.utc_offset_hours, file_formats(settings, "overrides")
-        return read_overrides(paths("overrides"), *how("overrides"), clock, (first, last), formats)
+        return read_overrides(source("overrides"), settings.basin.utc_offset_hours, (first, last))
 
     overrides, noticed = overrides_of(start.date(), date)
     findings += noticed
@@ -113,13 +94,7 @@ def gather_tables(
         stations = sites[(sites["kind"] == "station") & ~sites["site_id"].isin(off)]
         findings += silent_stations(heard, stations, pd.Timestamp(date), settings.stations.silent_days)
     tables = {"sites": sites, "courses": samples, "stations": records, "weather": weather}
-    normals, noticed = read_normals(
-        paths("normals"),
-        *how("normals"),
-        (settings.basin.id, list(sites["site_id"])),
-        file_formats(settings, "normals"),
-        **share,
-    )
+    normals, noticed = read_normals(source("normals"), settings.basin.id, list(sites["site_id"]))
     findings += noticed
     # A basin without these is the same basin whether or not the program knows of them.
     beside = {"overrides": overrides, "normals": normals}
@@ -152,7 +127,7 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
     sites = tables["sites"]
     row, column = grid.rows_columns(sites["x"].to_numpy(), sites["y"].to_numpy())
     sites = sites.assign(row=row, column=column)
-    overrides = tables.get("overrides", read_overrides([], {}, [], settings.basin.utc_offset_hours, (date, date))[0])
+    overrides = tables.get("overrides", read_overrides(Source(), settings.basin.utc_offset_hours, (date, date))[0])
     said = tables["courses"], tables["stations"], overrides
     known = by_site(sites)
     start = pd.Timestamp(settings.season_start(date))

@@ -7,12 +7,13 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from pipeline.gather.flights import file_formats
+from pipeline.gather.sources import source_of
 from pipeline.inputs.find import InputFile
 from pipeline.inputs.read_courses import COURSES
 from pipeline.inputs.read_covers import COVERS
 from pipeline.inputs.read_flights import FLIGHTS
 from pipeline.inputs.read_stations import read_stations
+from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
 from pipeline.model.problems import UncoveredDateError
 from pipeline.model.season import last_complete_day
@@ -86,13 +87,10 @@ def _days(*tables: pd.DataFrame) -> Iterator[dt.date]:
 
 def _every_day(settings: Settings, found: dict[str, list[InputFile]]) -> Iterator[dt.date]:
     """Yield the first and last day of every table of measurements, whatever the season."""
-    how = {
-        role: (settings.columns.get(role, {}), settings.missing)
-        for role in ("courses", "flights", "covers", "stations")
-    }
-    paths = {role: [file.path for file in found[role]] for role in how}
+
+    def source(role: str) -> Source:
+        return source_of(settings, role, [file.path for file in found[role]])
+
     for table in (COURSES, FLIGHTS, COVERS):
-        formats = file_formats(settings, table.role)
-        yield from _days(read_tables(paths[table.role], table, *how[table.role], formats)[0])
-    offset, formats = settings.basin.utc_offset_hours, file_formats(settings, "stations")
-    yield from _days(read_stations(paths["stations"], *how["stations"], offset, formats=formats)[0])
+        yield from _days(read_tables(source(table.role), table)[0])
+    yield from _days(read_stations(source("stations"), settings.basin.utc_offset_hours)[0])

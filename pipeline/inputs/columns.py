@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Literal, Protocol
 
 from pipeline.inputs.units import conversion
 from pipeline.model.problems import InputError, SettingsError
+
+Kind = Literal["number", "text", "date", "time"]
+"""What a column's values are; a time is an instant, a bare date, or a local time whose clock is declared."""
 
 
 class ColumnSetting(Protocol):
@@ -47,7 +50,7 @@ class Column:
     unit: str | None = None
     name: str = ""
     factor: float = 1.0
-    kind: str = "number"
+    kind: Kind = "number"
     required: bool = False
     standard_names: tuple[str, ...] = ()
     words: tuple[str, ...] = ()
@@ -108,7 +111,7 @@ def check_declared(
 
 
 def _check_one(setting: ColumnSetting, column: Column, key: str) -> None:
-    if sum(given is not None for given in (setting.column, setting.constant, setting.file_name)) > 1:
+    if sum(value is not None for value in (setting.column, setting.constant, setting.file_name)) > 1:
         raise SettingsError(f"{key}: give only one of column, constant and file_name")
     if setting.file_name is not None and setting.file_name.count("{}") != 1:
         raise SettingsError(f"{key}.file_name: '{setting.file_name}' must hold {{}} once, such as 'course_{{}}_*.csv'")
@@ -117,13 +120,13 @@ def _check_one(setting: ColumnSetting, column: Column, key: str) -> None:
     if column.unit is None:
         raise SettingsError(f"{key}.unit: {column.header} has no unit")
     try:
-        found = conversion(setting.unit, column.unit)
+        change = conversion(setting.unit, column.unit)
     except InputError as trouble:
         raise SettingsError(f"{key}.unit: {trouble}") from None
-    step = found.of(1.0) - found.of(0.0)
+    step = float(change.of(1.0) - change.of(0.0))
     if not BELIEVABLE_STEP[0] < abs(step) < BELIEVABLE_STEP[1]:
         raise SettingsError(f"{key}.unit: one {setting.unit} is {step:.3g} {column.unit}, which no crew writes down")
 
 
 BELIEVABLE_STEP = (1e-4, 1e4)
-"""A unit larger or smaller than the canonical one by more than this is a slip of the pen."""
+"""Sizes of a declared unit in canonical units; others are slips of the pen (chosen: no crew writes km for cm)."""

@@ -17,17 +17,24 @@ import pyarrow as pa
 import pyarrow.csv as pa_csv
 
 from pipeline.inputs.decoding import with_line_feeds
+from pipeline.inputs.printable import MOST_OF_TEXT
 
 CHUNK = 8 << 20
-"""Bytes that are read and converted at a time: small enough for a growing file to be read again only at its end."""
+"""Bytes that are read and converted at a time.
+
+Chosen: small enough for a growing file to be read again only at its end; half of it doubles the number of cached pieces."""
 
 MOST_LINES_IN_FIELD = 50
-"""A quoted text of more lines than this is a quote that was never closed."""
+"""Lines of a quoted text; more show a quote that was never closed (chosen: no remark of a crew is as long)."""
 
 HEADER_WITHIN = 50
-"""The header stands within the first lines; what stands above it is a title."""
+"""Lines within which the header is looked for; text above it is a title (chosen: exports have up to a page of notes)."""
 
 _TO_HEADER = 1 << 20
+"""Bytes of a file in which the header is looked for (chosen: fifty lines of any table)."""
+
+_MOST_ASCII = 127
+"""The last code of ASCII (ISO/IEC 646)."""
 
 
 @dataclass(frozen=True)
@@ -44,6 +51,30 @@ class BadLine:
     lines: int
     why: str
     text: str
+    is_above_header: bool = False
+
+    @classmethod
+    def above_header(cls, line: int, lines: int, text: str) -> BadLine:
+        """Return lines of text above the header, from their number from 0, how many, and their text."""
+        return cls(line, lines, "stands above the header", text[:MOST_OF_TEXT], is_above_header=True)
+
+
+@dataclass(frozen=True)
+class Header:
+    """What `find_header` finds.
+
+    Parameters
+    ----------
+    fields : the fields of the header line; of the first line with text where no line has what is required.
+    separator : the one that gives what is required; None where none does.
+    lines : lines up to and with the header.
+    above : lines of text above the header.
+    """
+
+    fields: list[str]
+    separator: str | None
+    lines: int
+    above: list[BadLine]
 
 
 @dataclass(frozen=True)
@@ -55,7 +86,7 @@ class Layout:
     headers : the header's fields.
     separator : one character.
     comment : lines that begin with it are no data; None where there are none.
-    wanted : places of the fields that are wanted.
+    wanted : positions of the fields that are wanted, from 0.
     nothing : texts that mean no value.
     """
 
@@ -72,7 +103,7 @@ class Split:
 
     Parameters
     ----------
-    fields : the wanted fields by place, null where nothing stands.
+    fields : the wanted fields by position, null where a line has nothing.
     line : each row's line, from 0 where the chunk begins.
     lines : lines of the chunk.
     bad : lines that are no rows.
@@ -84,10 +115,8 @@ class Split:
     bad: list[BadLine] = field(default_factory=list)
 
 
-def find_header(
-    stream: BinaryIO, separators: Sequence[str], comment: str | None, required: Sequence[str]
-) -> tuple[list[str], str, int, list[BadLine]] | tuple[list[str], None, int, list[BadLine]]:
-    """Find the header line and leave the stream at the line after it.
+def find_header(stream: BinaryIO, separators: Sequence[str], comment: str | None, required: Sequence[str]) -> Header:
+    """Return the header line, and leave the stream at the line after it.
 
     Parameters
     ----------
@@ -95,18 +124,11 @@ def find_header(
     separators : those that may be, the usual one first.
     comment : lines that begin with it are passed over.
     required : headers, plain, that the header line must have.
-
-    Returns
-    -------
-    headers : the fields of the header line; of the first line with text where no line has what is required.
-    separator : the one that gives what is required; None where none does.
-    lines : lines up to and with the header.
-    above : lines of text above the header.
     """
     start = stream.tell()
     head = stream.read(_TO_HEADER)
     above: list[BadLine] = []
-    lines, place = 0, 0
+    lines, offset = 0, 0
     first: list[str] = []
     pieces = head.split(b"\n")
     while lines < min(len(pieces), HEADER_WITHIN):
@@ -114,24 +136,21 @@ def find_header(
         taken = 1
         if raw.count(b'"') % 2:
             raw, taken = _joined(pieces, lines)
-        place += len(raw) + 1
+        offset += len(raw) + 1
         text = raw.decode("utf-8", "surrogateescape")
         if text.strip() and not (comment and text.startswith(comment)):
             for separator in separators:
                 fields = _fields(text.rstrip("\r"), separator)
-                plain = [name.strip().casefold() for name in fields] if isinstance(fields, list) else []
-                if set(required) <= set(plain):
-                    stream.seek(start + min(place, len(head)))
-                    return fields, separator, lines + taken, above
-                if not first and len(plain) > 0:
-                    first = fields
-            above.append(BadLine(lines, taken, "stands above the header", text[:_SHOWN]))
+                if isinstance(fields, str):
+                    continue
+                if set(required) <= {name.strip().casefold() for name in fields}:
+                    stream.seek(start + min(offset, len(head)))
+                    return Header(fields, separator, lines + taken, above)
+                first = first or fields
+            above.append(BadLine.above_header(lines, taken, text))
         lines += taken
     stream.seek(start)
-    return first, None, 0, above
-
-
-_SHOWN = 60
+    return Header(first, None, 0, above)
 
 
 def chunks(stream: BinaryIO) -> Iterator[bytes]:
@@ -157,7 +176,7 @@ def _rest_of_field(stream: BinaryIO) -> bytes:
 def split(chunk: bytes, layout: Layout) -> Split:
     """Split a chunk of whole lines into fields."""
     if not chunk:
-        return Split({place: pa.array([], pa.string()) for place in layout.wanted}, np.arange(0), 0)
+        return Split({position: pa.array([], pa.string()) for position in layout.wanted}, np.arange(0), 0)
     lines = chunk.count(b"\n") + (not chunk.endswith(b"\n"))
     if _looks_plain(chunk, layout.comment):
         try:
@@ -166,7 +185,7 @@ def split(chunk: bytes, layout: Layout) -> Split:
             table = None
         # A row whose wanted fields are all empty may be a blank line.
         if table is not None and table.num_rows == lines and table.column(0).null_count == 0:
-            fields = {place: _one(table.column(i)) for i, place in enumerate(layout.wanted)}
+            fields = {position: _in_one(table.column(i)) for i, position in enumerate(layout.wanted)}
             return Split(fields, np.arange(lines), lines)
     return _one_by_one(chunk, layout, lines)
 
@@ -192,8 +211,8 @@ _WITHIN[list(b",;\t|\n\r")] = False
 
 def _at_once(chunk: bytes, layout: Layout) -> pa.Table:
     """Return the wanted fields of well-formed lines; raises ArrowInvalid where a line has too many or too few."""
-    names = [str(place) for place in range(len(layout.headers))]
-    wanted = [names[place] for place in layout.wanted]
+    names = [str(position) for position in range(len(layout.headers))]
+    wanted = [names[position] for position in layout.wanted]
     return pa_csv.read_csv(
         pa.BufferReader(chunk),
         pa_csv.ReadOptions(column_names=names, block_size=len(chunk) + 1, use_threads=False),
@@ -207,7 +226,7 @@ def _at_once(chunk: bytes, layout: Layout) -> pa.Table:
     )
 
 
-def _one(column: pa.ChunkedArray) -> pa.Array:
+def _in_one(column: pa.ChunkedArray) -> pa.Array:
     return column.chunk(0) if column.num_chunks == 1 else pa.concat_arrays(column.chunks)
 
 
@@ -231,8 +250,8 @@ def _looked_at(chunk: bytes, layout: Layout, lines: int) -> _Lines:
     starts = np.concatenate([[0], ends[:-1] + 1])
 
     def count(where: np.ndarray) -> np.ndarray:
-        places = np.flatnonzero(where)
-        return np.searchsorted(places, ends) - np.searchsorted(places, starts)
+        at = np.flatnonzero(where)
+        return np.searchsorted(at, ends) - np.searchsorted(at, starts)
 
     last = np.where(ends > starts, data[np.maximum(ends - 1, 0)], 0)
     returns = count(data == ord("\r"))
@@ -242,7 +261,7 @@ def _looked_at(chunk: bytes, layout: Layout, lines: int) -> _Lines:
     nothing = count(seen | ((data < ord(" ")) & ~np.isin(data, _BLANKS))) == 0
     control = count((data < ord(" ")) & ~np.isin(data, _BLANKS)) > 0
     plain = (separators == len(layout.headers) - 1) & (quotes == 0) & ~control & ~nothing
-    plain &= count(data > MOST_ASCII) == 0
+    plain &= count(data > _MOST_ASCII) == 0
     plain &= (returns == 0) | ((returns == 1) & (last == ord("\r")))
     if layout.comment:
         mark = layout.comment.encode("utf-8")
@@ -261,28 +280,27 @@ def _one_by_one(chunk: bytes, layout: Layout, lines: int) -> Split:
     def text(first: int, taken: int = 1) -> str:
         return chunk[of.starts[first] : of.ends[first + taken - 1]].decode("utf-8", "surrogateescape").rstrip("\r")
 
-    rows: list[tuple[int, list[str]]] = []
+    rows: dict[int, list[str]] = {}
     bad: list[BadLine] = []
     done = of.plain | of.nothing
     for line in np.flatnonzero(~done).tolist():
         if done[line]:
             continue
         taken = _lines_of_field(of.quotes, line) if of.quotes[line] % 2 else 1
-        found = _checked(text(line, taken), layout)
-        if taken > 1 and isinstance(found, str):
+        fields = _checked(text(line, taken), layout)
+        if taken > 1 and isinstance(fields, str):
             # A quote that is closed only by accident: each line by itself.
             taken = 1
-            found = _checked(text(line), layout)
+            fields = _checked(text(line), layout)
         done[line : line + taken] = True
         of.plain[line : line + taken] = False
-        if isinstance(found, str):
-            bad.append(BadLine(line, taken, found, text(line)[:_SHOWN]))
-        elif found:
-            rows.append((line, found))
-    return _together(_plain_lines(chunk, (of.starts, of.ends), of.plain, layout), rows, bad, (layout, lines))
-
-
-MOST_ASCII = 127
+        if isinstance(fields, str):
+            bad.append(BadLine(line, taken, fields, text(line)[:MOST_OF_TEXT]))
+        elif fields:
+            rows[line] = fields
+    columns, plain = _plain_lines(chunk, of, layout)
+    columns, order = _together(columns, plain, rows)
+    return Split(dict(zip(layout.wanted, columns, strict=True)), order, lines, bad)
 
 
 def _lines_of_field(quotes: np.ndarray, line: int) -> int:
@@ -321,51 +339,44 @@ def _checked(text: str, layout: Layout) -> list[str] | str:
     """Return the wanted fields of a row, none of a blank one, or what is wrong with it."""
     if _CONTROL.search(text):
         return "it holds control characters, as of a binary file"
-    found = _fields(text, layout.separator)
-    if isinstance(found, str):
-        return found
-    if not any(value.strip() for value in found):
+    fields = _fields(text, layout.separator)
+    if isinstance(fields, str):
+        return fields
+    if not any(value.strip() for value in fields):
         return []
     n = len(layout.headers)
-    if len(found) < n or any(surplus.strip() for surplus in found[n:]):
-        return f"it has {len(found)} fields where the header has {n}"
-    wanted = [found[place] for place in layout.wanted]
+    if len(fields) < n or any(surplus.strip() for surplus in fields[n:]):
+        return f"it has {len(fields)} fields where the header has {n}"
+    wanted = [fields[position] for position in layout.wanted]
     if any(_NOT_UTF8.search(value) for value in wanted):
         return "it is not UTF-8 text; declare the encoding under formats: in the settings"
     return wanted
 
 
-def _plain_lines(
-    chunk: bytes, places: tuple[np.ndarray, np.ndarray], plain: np.ndarray, layout: Layout
-) -> tuple[list[pa.Array], np.ndarray]:
-    """Return the wanted fields of the plain lines, and those lines."""
-    which = np.flatnonzero(plain)
+def _plain_lines(chunk: bytes, of: _Lines, layout: Layout) -> tuple[list[pa.Array], np.ndarray]:
+    """Return the wanted fields of the plain lines, and those lines' numbers."""
+    which = np.flatnonzero(of.plain)
     if len(which) == 0:
         return [pa.array([], pa.string()) for _ in layout.wanted], which
-    starts, ends = places
     # Stretches of plain lines are copied whole.
     cut = np.flatnonzero(np.diff(which) > 1)
     firsts, lasts = which[np.concatenate([[0], cut + 1])], which[np.append(cut, len(which) - 1)]
-    kept = b"".join(chunk[a : b + 1] for a, b in zip(starts[firsts].tolist(), ends[lasts].tolist(), strict=True))
-    table = _at_once(kept, layout)
-    return [_one(column) for column in table.columns], which
+    stretches = zip(of.starts[firsts].tolist(), of.ends[lasts].tolist(), strict=True)
+    table = _at_once(b"".join(chunk[start : end + 1] for start, end in stretches), layout)
+    return [_in_one(column) for column in table.columns], which
 
 
 def _together(
-    plain: tuple[list[pa.Array], np.ndarray],
-    rows: list[tuple[int, list[str]]],
-    bad: list[BadLine],
-    what: tuple[Layout, int],
-) -> Split:
-    layout, lines = what
-    columns, line = plain
-    if rows:
-        line = np.concatenate([line, [number for number, _ in rows]]).astype(np.int64)
-        order = np.argsort(line, kind="stable")
-        others = zip(*(values for _, values in rows), strict=True)
-        columns = [
-            pa.concat_arrays([column, pa.array(other, pa.string())]).take(pa.array(order))
-            for column, other in zip(columns, others, strict=True)
-        ]
-        line = line[order]
-    return Split(dict(zip(layout.wanted, columns, strict=True)), line, lines, bad)
+    columns: list[pa.Array], line: np.ndarray, rows: dict[int, list[str]]
+) -> tuple[list[pa.Array], np.ndarray]:
+    """Return the fields of plain lines with those of other rows by line, in the lines' order, and the lines."""
+    if not rows:
+        return columns, line
+    line = np.concatenate([line, list(rows)]).astype(np.int64)
+    order = np.argsort(line, kind="stable")
+    others = zip(*rows.values(), strict=True)
+    columns = [
+        pa.concat_arrays([column, pa.array(other, pa.string())]).take(pa.array(order))
+        for column, other in zip(columns, others, strict=True)
+    ]
+    return columns, line[order]

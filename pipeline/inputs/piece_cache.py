@@ -9,9 +9,9 @@ from dataclasses import asdict
 import numpy as np
 import pyarrow as pa
 
+from pipeline.inputs.converting import Converted, Wrong
 from pipeline.inputs.lines import BadLine
 from pipeline.inputs.station_rows import last_of
-from pipeline.inputs.tables import Converted, Plan, Wrong
 from pipeline.storage.cache import Cache, Encoding, Maker
 from pipeline.storage.encodings import table_bytes, table_of
 
@@ -22,21 +22,16 @@ LAST_MAKER = Maker("last", 1, ("numpy", "pandas", "pyarrow"))
 """Maker of those of a chunk's rows that count once its time is past (`last_of` the piece)."""
 
 
-def cached_piece(
-    cache: Cache, deciding: tuple[bytes, Plan, str], begin: int | None, convert: Callable[[], Converted]
-) -> Converted:
-    """Return a chunk's rows.
+def cached_piece(cache: Cache, deciding: object, begin: int | None, convert: Callable[[], Converted]) -> Converted:
+    """Return a chunk's rows, from the cache where they are there.
 
     Parameters
     ----------
-    deciding : the chunk, how its fields become columns, and whatever else decides what is made of it.
+    deciding : all that decides what is made of the chunk, its bytes included (`Maker.key`).
     begin : seconds since 1970; of a chunk whose rows are all older only those that count are returned. None: all rows.
     convert : makes the rows.
     """
-    chunk, plan, also = deciding
-    how = (plan.table, plan.layout, plan.places, plan.constants, plan.conversions, plan.writing, also)
-
-    key = PIECE_MAKER.key(chunk, how)
+    key = PIECE_MAKER.key(deciding)
 
     @functools.cache
     def whole() -> Converted:
@@ -45,7 +40,7 @@ def cached_piece(
     if begin is not None:
         # Few rows of a chunk whose time is past count, and these few are cached by themselves.
         last = cache.get_or_make(LAST_MAKER.key(key), PIECE, lambda: last_of(whole()))
-        if len(last.line) and last.columns["seconds"].max() < begin:
+        if len(last.line) and last.arrays["seconds"].max() < begin:
             return last
     return whole()
 
@@ -56,21 +51,18 @@ def _encode(piece: Converted) -> memoryview:
         "bad": [asdict(line) for line in piece.bad],
         "wrong": [{"key": wrong.key, "rows": wrong.rows.tolist(), "texts": wrong.texts} for wrong in piece.wrong],
     }
-    return table_bytes(pa.table({**piece.columns, "line": piece.line}), facts)
+    return table_bytes(pa.table({**piece.arrays, **piece.texts, "": piece.line}), facts)
 
 
 def _decode(body: memoryview) -> Converted:
     table, facts = table_of(body)
-    columns = {name: _values(column) for name, column in zip(table.column_names, table.columns, strict=True)}
-    line = columns.pop("line")
+    columns = {name: table.column(name).combine_chunks() for name in table.column_names}
+    texts = {name: column for name, column in columns.items() if pa.types.is_dictionary(column.type)}
+    arrays = {name: column.to_numpy(zero_copy_only=False) for name, column in columns.items() if name not in texts}
+    line = arrays.pop("")
     bad = [BadLine(**fields) for fields in facts["bad"]]
     wrong = [Wrong(fields["key"], np.array(fields["rows"], np.int64), fields["texts"]) for fields in facts["wrong"]]
-    return Converted(columns, line, facts["lines"], bad, wrong)
-
-
-def _values(column: pa.ChunkedArray) -> np.ndarray | pa.DictionaryArray:
-    values = column.combine_chunks()
-    return values if pa.types.is_dictionary(column.type) else values.to_numpy(zero_copy_only=False)
+    return Converted(arrays, texts, line, facts["lines"], bad, wrong)
 
 
 PIECE: Encoding[Converted] = Encoding(_encode, _decode)

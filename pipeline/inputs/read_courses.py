@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.columns import Column, ColumnSetting, Table
-from pipeline.inputs.formats import FileFormat, format_of
+from pipeline.inputs.columns import Column, Table
 from pipeline.inputs.plausible import units_look_wrong
 from pipeline.inputs.rows import rows_set_aside
+from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
-from pipeline.inputs.usable import LEAST_USABLE_SHARE, NO_USABLE_ROW, Count, too_few
+from pipeline.inputs.usable import NO_USABLE_ROW, Count, too_few
 from pipeline.model.problems import Finding
 
 SWE_WORDS = ("swe", "water eq", "water_eq", "w.e.")
@@ -40,19 +39,14 @@ COURSES = Table(
 )
 
 
-def read_courses(
-    files: list[Path],
-    settings: Mapping[str, ColumnSetting],
-    missing: list[str],
-    formats: Sequence[FileFormat] = (),
-    *,
-    least_share: float = LEAST_USABLE_SHARE,
-) -> tuple[pd.DataFrame, list[Finding]]:
-    """Read the course sheets; `swe_mm` is filled from the masses where the sheet gives none.
+def read_courses(source: Source) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the samples of the course sheets, and the findings.
+
+    `swe_mm` is filled from the masses where the sheet gives none.
 
     A row with depth and no SWE stays: it is a depth-only sample.
     """
-    rows, findings = read_tables(files, COURSES, settings, missing, formats, least_share=least_share)
+    rows, findings = read_tables(source, COURSES)
     findings += _wrong_counts(rows)
     weighed = core_swe_mm(rows["mass_full_g"] - rows["mass_empty_g"], rows["cutter_cm2"], rows["cores"].fillna(1.0))
     rows["swe_mm"] = rows["swe_mm"].fillna(weighed)
@@ -66,18 +60,18 @@ def read_courses(
     )
     for path, sheet in rows.groupby("file", sort=False):
         readings = {name: sheet[name].to_numpy() for name in ("swe_mm", "depth_m")}
-        declared = format_of(Path(path), settings, formats).columns
+        declared = source.format_of(Path(path)).columns
         findings += units_look_wrong("courses", Path(path), readings, declared)
     lost = rows["date"].isna() | rows["site_id"].eq("")
     findings += rows_set_aside(rows[lost], "courses", rule="no site or date", detail="a sample needs site_id and date")
-    told = {finding.file for finding in findings if finding.rule == NO_USABLE_ROW}
-    findings += _sheets_without_a_sample(rows[~rows["file"].isin(told)], lost)
-    findings += _weighed_in_vain(rows, unweighed, least_share)
+    reported = {finding.file for finding in findings if finding.rule == NO_USABLE_ROW}
+    findings += _sheets_without_a_sample(rows[~rows["file"].isin(reported)], lost)
+    findings += _weighed_in_vain(rows, unweighed, source.least_share)
     return rows[~lost].reset_index(drop=True), findings
 
 
 CORES_MOST = 50
-"""No crew weighs more cores at once: the tube holds no more (common practice, no source)."""
+"""Cores that a crew weighs at once at most: the tube holds no more (common practice, no source)."""
 
 
 def _wrong_counts(rows: pd.DataFrame) -> list[Finding]:
@@ -98,7 +92,7 @@ def _wrong_counts(rows: pd.DataFrame) -> list[Finding]:
 def _sheets_without_a_sample(rows: pd.DataFrame, lost: pd.Series) -> list[Finding]:
     """Return a finding for each file in which no row can be used: a separator, decimal sign or date order is not declared."""
     usable = ~lost & (rows["depth_m"].notna() | rows["swe_mm"].notna())
-    told = usable.groupby(rows["file"], sort=False).any()
+    has_samples = usable.groupby(rows["file"], sort=False).any()
     return [
         Finding(
             "courses",
@@ -111,7 +105,7 @@ def _sheets_without_a_sample(rows: pd.DataFrame, lost: pd.Series) -> list[Findin
             detail="no row has a site, a date, and a depth or SWE that can be read: look at decimal, dates and separator under "
             "formats.courses, and at the units under columns.courses",
         )
-        for path in told.index[~told]
+        for path in has_samples.index[~has_samples]
     ]
 
 

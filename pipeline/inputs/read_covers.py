@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
-from pipeline.inputs.columns import Column, ColumnSetting, Table
+from pipeline.inputs.columns import Column, Table
 from pipeline.inputs.find import is_file, missing_file
-from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.rows import dated_outside, day_text, keep_newest, rows_set_aside, without_lines
+from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
-from pipeline.inputs.usable import LEAST_USABLE_SHARE
 from pipeline.model.problems import Finding
 
 COVERS = Table(
@@ -41,21 +39,13 @@ class CoverEntry:
     line: int
 
 
-def read_covers(  # noqa: PLR0913  as `read_tables`, and which days are wanted
-    files: list[Path],
-    settings: Mapping[str, ColumnSetting],
-    missing: list[str],
-    season: tuple[dt.date, dt.date],
-    formats: Sequence[FileFormat] = (),
-    *,
-    least_share: float = LEAST_USABLE_SHARE,
-) -> tuple[list[CoverEntry], list[Finding]]:
-    """Read the cover grids dated from the first to the last day of `season`, oldest first.
+def read_covers(source: Source, season: tuple[dt.date, dt.date]) -> tuple[list[CoverEntry], list[Finding]]:
+    """Return the cover grids dated from the first to the last day of `season`, oldest first.
 
     Unknown variables and absent files are set aside with a finding; a date and variable given again replaces the earlier row,
     unless the later one cannot be used.
     """
-    rows, findings = read_tables(files, COVERS, settings, missing, formats, least_share=least_share)
+    rows, findings = read_tables(source, COVERS)
     outside = dated_outside(rows, season)
     findings = without_lines(findings, rows[outside])
     rows = rows[~outside].reset_index(drop=True)

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.columns import Column, ColumnSetting, Table
+from pipeline.inputs.columns import Column, Table
 from pipeline.inputs.find import is_file, matching, missing_file, misspelt_file
-from pipeline.inputs.formats import FileFormat, format_of
-from pipeline.inputs.rows import dated_outside, day_text, keep_newest, without_lines
+from pipeline.inputs.rows import dated_outside, keep_newest, without_lines
+from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
-from pipeline.inputs.usable import LEAST_USABLE_SHARE
 from pipeline.model.problems import Finding
 
 FLIGHTS = Table(
@@ -66,19 +65,18 @@ class FlightTables:
     ----------
     rows : every row, in the order of the files, as `read_tables` gives them.
     findings : lines and values that could not be read.
-    settings, formats : what the settings say of columns, and of how files are written.
+    source : the files, and what the settings say of them.
     """
 
     rows: pd.DataFrame
     findings: list[Finding]
-    settings: Mapping[str, ColumnSetting]
-    formats: Sequence[FileFormat]
+    source: Source
 
     def between(self, first: dt.date, last: dt.date) -> tuple[list[FlightEntry], list[Finding]]:
-        """Return the flights of a part of a season, oldest first, and what is wrong with their rows.
+        """Return the flights of a part of a season, oldest first, and the findings.
 
         A flight_id given again replaces the earlier row; rows dated before the first or after the last day are none of its
-        business, since identifiers may be used again in each season. What has no date is told whatever the days.
+        business, since identifiers may be used again in each season. What has no date is reported whatever the days.
 
         Paths in the table are relative to the table; a raster in tiles is a glob, or a list with semicolons between. A flight that
         names neither a depth raster nor both surfaces, or a raster of which no file is there, is set aside with a finding; one of
@@ -88,68 +86,78 @@ class FlightTables:
         outside = dated_outside(self.rows, (first, last))
         findings = [*without_lines(self.findings, self.rows[outside])]
         rows = self.rows[~outside].reset_index(drop=True)
-        read = {row.Index: _entry(row, self.settings, self.formats) for row in rows.itertuples()}
+        read = {row.Index: _entry(row, self.source) for row in rows.itertuples()}
         # Typed, since of no rows an untyped list would pick columns.
         usable = rows[np.array([read[index][0] is not None for index in rows.index], bool)]
         newest, repeated = keep_newest(usable, ["flight_id"], "flights")
         findings += repeated
         last_usable = dict(zip(usable["flight_id"], usable.index, strict=True))
-        kept = {(row.file, row.line) for row in newest.itertuples()}
+        newest_lines = {(row.file, row.line) for row in newest.itertuples()}
         entries = []
         for row in rows.sort_values(["date", "flight_id"], kind="stable").itertuples():
-            entry, found = read[row.Index]
+            entry, noticed = read[row.Index]
             # What a later row has mended is no trouble any more.
             if entry is None and row.Index < last_usable.get(row.flight_id, -1):
                 continue
-            if entry is None or (row.file, row.line) in kept:
-                findings += found
-            if entry is not None and (row.file, row.line) in kept:
+            if entry is None or (row.file, row.line) in newest_lines:
+                findings += noticed
+            if entry is not None and (row.file, row.line) in newest_lines:
                 entries.append(entry)
         return entries, findings
 
 
-def read_flights(
-    files: list[Path],
-    settings: Mapping[str, ColumnSetting],
-    missing: list[str],
-    formats: Sequence[FileFormat] = (),
-    *,
-    least_share: float = LEAST_USABLE_SHARE,
-) -> FlightTables:
-    """Read the flights tables once for all days that a night asks of: this season's, and those of seasons before."""
-    rows, findings = read_tables(files, FLIGHTS, settings, missing, formats, least_share=least_share)
-    return FlightTables(rows, findings, settings, formats)
+def read_flights(source: Source) -> FlightTables:
+    """Return the flights tables, read once for all days that a night asks for."""
+    rows, findings = read_tables(source, FLIGHTS)
+    return FlightTables(rows, findings, source)
 
 
-def _entry(
-    row: tuple, settings: Mapping[str, ColumnSetting], formats: Sequence[FileFormat]
-) -> tuple[FlightEntry | None, list[Finding]]:
-    """Return the flight that a row of the table tells of, None where it cannot be used, and what is wrong with it."""
+class _Row(Protocol):
+    """A row of the flights table; `RASTERS` are attributes too."""
+
+    file: str
+    line: int
+    flight_id: str
+    date: pd.Timestamp
+    depth_se_m: float
+
+
+def _entry(row: _Row, source: Source) -> tuple[FlightEntry | None, list[Finding]]:
+    """Return the flight of a row of the table, None where it cannot be used, and the findings."""
     table = Path(row.file)
-    declared = format_of(table, settings, formats).columns
+    declared = source.format_of(table).columns
     named = {name: _files(table.parent, getattr(row, name)) for name in RASTERS if getattr(row, name)}
     wanted = ["depth"] if "depth" in named else ["snow_on", "snow_off"]
-    about = {"file": row.file, "line": row.line, "site_id": row.flight_id, "start": day_text(row), "end": day_text(row)}
+    day = "" if pd.isna(row.date) else str(row.date.date())
+
+    def about(finding: Finding) -> Finding:
+        return replace(finding, file=row.file, line=row.line, site_id=row.flight_id, start=day, end=day)
+
     if pd.isna(row.date) or not row.flight_id or any(name not in named for name in wanted):
         words = "a flight needs flight_id, date, and either depth or both snow_on and snow_off"
-        told = Finding("flights", rule="incomplete flight", severity="error", action="set aside", detail=words)
-        return None, [replace(told, **about)]
-    misspelt = [
-        found for paths in named.values() for path in paths if (found := misspelt_file("flights", path)) is not None
-    ]
-    named = {name: [path for path in paths if misspelt_file("flights", path) is None] for name, paths in named.items()}
-    there = {
-        name: tuple(Path(os.path.realpath(path)) for path in paths if is_file(path)) for name, paths in named.items()
-    }
-    absent = [path for paths in named.values() for path in paths if not is_file(path)]
-    absent = [missing_file("flights", path, f"{row.file} line {row.line}") for path in absent]
-    found = [replace(finding, **about) for finding in [*absent, *misspelt]]
+        incomplete = Finding("flights", rule="incomplete flight", severity="error", action="set aside", detail=words)
+        return None, [about(incomplete)]
+    misspelt: list[Finding] = []
+    absent: list[Finding] = []
+    there: dict[str, tuple[Path, ...]] = {}
+    for name, paths in named.items():
+        there[name] = ()
+        for path in paths:
+            slip = misspelt_file("flights", path)
+            if slip is not None:
+                misspelt.append(slip)
+            elif is_file(path):
+                there[name] += (Path(os.path.realpath(path)),)
+            else:
+                absent.append(missing_file("flights", path, f"{row.file} line {row.line}"))
+    findings = [about(finding) for finding in [*absent, *misspelt]]
     if not all(there.values()):
-        return None, found
+        return None, findings
     if row.depth_se_m <= 0:
         words = "depth_se_m must be above 0: the flight is used with the error that its files tell"
-        told = Finding("flights", rule="impossible value", severity="warning", action="set aside", detail=words)
-        found.append(replace(told, **about, evidence=f"depth_se_m = {row.depth_se_m:g}"))
+        evidence = f"depth_se_m = {row.depth_se_m:g}"
+        impossible = Finding("flights", rule="impossible value", severity="warning", action="set aside", detail=words)
+        findings.append(about(replace(impossible, evidence=evidence)))
     entry = FlightEntry(
         flight_id=row.flight_id,
         date=pd.Timestamp(row.date).date(),
@@ -163,7 +171,7 @@ def _entry(
         table=table,
         line=row.line,
     )
-    return entry, found
+    return entry, findings
 
 
 def _files(home: Path, text: str) -> list[Path]:

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from pathlib import Path
+from collections.abc import Sequence
 
 import pandas as pd
 
-from pipeline.inputs.columns import Column, ColumnSetting, Table
-from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.columns import Column, Table
 from pipeline.inputs.rows import keep_newest, rows_set_aside
+from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
-from pipeline.inputs.usable import LEAST_USABLE_SHARE
 from pipeline.model.problems import Finding
 
 NORMALS = Table(
@@ -25,32 +23,24 @@ NORMALS = Table(
 )
 
 
-def read_normals(  # noqa: PLR0913  as `read_tables`, and which sites there are
-    files: list[Path],
-    settings: Mapping[str, ColumnSetting],
-    missing: list[str],
-    known: tuple[str, list[str]],
-    formats: Sequence[FileFormat] = (),
-    *,
-    least_share: float = LEAST_USABLE_SHARE,
-) -> tuple[pd.DataFrame, list[Finding]]:
-    """Read the normals: one row a site or basin and day of the year, written 04-01.
+def read_normals(source: Source, basin_id: str, site_ids: Sequence[str]) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the normals, one row a site or basin and day of the year, and the findings.
 
     Parameters
     ----------
-    known : the basin's id, which stands under site_id for the basin's mean SWE over its whole area, and the ids of its sites.
+    basin_id : in the column site_id it means the basin's mean SWE over its whole area.
+    site_ids : the sites that there are.
 
     Returns
     -------
-    rows : site_id, day (MM-DD), swe_mm (mm), period (text, empty where not told), file, line.
+    rows : site_id, day (MM-DD), swe_mm (mm), period (text, empty where not given), file, line.
     findings : rows that cannot be used.
     """
-    rows, findings = read_tables(files, NORMALS, settings, missing, formats, least_share=least_share)
+    rows, findings = read_tables(source, NORMALS)
     if "period" not in rows:
         rows["period"] = ""
     # A leap year, so that 02-29 is a day.
     day = pd.to_datetime("2028-" + rows["day"].str.strip(), format="%Y-%m-%d", errors="coerce")
-    basin_id, site_ids = known
     stranger = ~rows["site_id"].isin([basin_id, *site_ids])
     wrong = day.isna() | rows["swe_mm"].isna() | (rows["swe_mm"] < 0)
     findings += rows_set_aside(

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.columns import Column, ColumnSetting, Table
-from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.columns import Column, Table
 from pipeline.inputs.rows import without_lines
+from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
 from pipeline.model.problems import NOT_FOLLOWED, Finding
 
@@ -37,18 +35,13 @@ VARIABLES = ("swe_mm", "depth_cm", "air_temperature_c", "precipitation_mm")
 """As in the header of the stations table, so that a value carries its unit; empty means all."""
 
 
-def read_overrides(  # noqa: PLR0913  a table's reading, and the clock and days that decide what concerns them
-    files: list[Path],
-    settings: Mapping[str, ColumnSetting],
-    missing: list[str],
-    utc_offset_hours: float,
-    span: tuple[dt.date, dt.date],
-    formats: Sequence[FileFormat] = (),
+def read_overrides(
+    source: Source, utc_offset_hours: float, span: tuple[dt.date, dt.date]
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Read the overrides whose period touches a span of days; a row that cannot be followed is set aside with a finding.
+    """Return the overrides whose period touches a span of days, and the findings.
 
     The period alone decides: an override written long after the days corrects them too, since a rerun is made for exactly that. A
-    row whose period cannot be told is told with every day.
+    row whose period cannot be read is reported with every day.
 
     Parameters
     ----------
@@ -61,7 +54,7 @@ def read_overrides(  # noqa: PLR0913  a table's reading, and the clock and days 
         (datetime64[s]); why; file; line. Sorted by site, first instant and line.
     findings : rows set aside.
     """
-    rows, findings = read_tables(files, OVERRIDES, settings, missing, formats)
+    rows, findings = read_tables(source, OVERRIDES)
     rows["first"] = _instants(rows["start_text"], utc_offset_hours, end=False)
     rows["last"] = _instants(rows["end_text"], utc_offset_hours, end=True)
     elsewhere = ~_touches(rows, span, utc_offset_hours)
@@ -88,8 +81,8 @@ def read_overrides(  # noqa: PLR0913  a table's reading, and the clock and days 
         for row, why in zip(rows.itertuples(), wrong, strict=True)
         if why
     ]
-    kept = rows[wrong == ""].drop(columns=["start_text", "end_text"])
-    return kept.sort_values(["site_id", "first", "file", "line"], kind="stable", ignore_index=True), findings
+    followed = rows[wrong == ""].drop(columns=["start_text", "end_text"])
+    return followed.sort_values(["site_id", "first", "file", "line"], kind="stable", ignore_index=True), findings
 
 
 def _instants(text: pd.Series, utc_offset_hours: float, *, end: bool) -> np.ndarray:

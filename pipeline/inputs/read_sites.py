@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 from pyproj import Transformer
 
-from pipeline.inputs.columns import Column, ColumnSetting, Table
-from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.columns import Column, Table
 from pipeline.inputs.rows import keep_newest
+from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_table
-from pipeline.inputs.usable import LEAST_USABLE_SHARE, NO_USABLE_ROW, Count, too_few
+from pipeline.inputs.usable import NO_USABLE_ROW, Count, too_few
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import Finding
 
@@ -33,21 +32,17 @@ SITES = Table(
 )
 
 
-def read_sites(
-    path: Path,
-    settings: Mapping[str, ColumnSetting],
-    missing: list[str],
-    formats: Sequence[FileFormat] = (),
-    *,
-    least_share: float = LEAST_USABLE_SHARE,
-) -> tuple[pd.DataFrame, list[Finding]]:
-    """Read the sites table: one row a site, the last where a site_id stands twice.
+def read_sites(source: Source) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the sites of a table of one file, one row a site, and the findings.
+
+    Where a site_id is given twice, the last row counts.
 
     Raises
     ------
     InputError : the file or a required column cannot be read.
     """
-    rows, findings = read_table(path, SITES, settings, missing, formats, least_share=least_share)
+    path = source.files[0]
+    rows, findings = read_table(path, SITES, source)
     rows["kind"] = rows["kind"].str.casefold()
     wrong = (
         ~rows["kind"].isin(["course", "station"])
@@ -59,7 +54,7 @@ def read_sites(
         for row in rows[wrong].itertuples()
     ]
     if len(rows) and wrong.all() and NO_USABLE_ROW not in {finding.rule for finding in findings}:
-        findings += too_few("sites", str(path), Count(len(rows), 0), least_share)
+        findings += too_few("sites", str(path), Count(len(rows), 0), source.least_share)
     rows, repeated = keep_newest(rows[~wrong], ["site_id"], "sites")
     return rows, findings + repeated
 
@@ -144,7 +139,7 @@ def _doubted_terrain(placed: pd.DataFrame, off: pd.Series) -> list[Finding]:
     ]
 
 
-def _finding(site: object, rule: str, evidence: str, action: str = "set aside") -> Finding:
+def _finding(site: _Row, rule: str, evidence: str, action: str = "set aside") -> Finding:
     return Finding(
         table="sites",
         file=site.file,
@@ -156,6 +151,12 @@ def _finding(site: object, rule: str, evidence: str, action: str = "set aside") 
         action=action,
         detail="check the site's row: kind (course or station), WGS 84 longitude and latitude, elevation in metres",
     )
+
+
+class _Row(Protocol):
+    file: str
+    line: int
+    site_id: str
 
 
 def by_site(sites: pd.DataFrame) -> pd.DataFrame:

@@ -5,41 +5,34 @@ from __future__ import annotations
 import datetime as dt
 import os
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.clocks import instants
-from pipeline.inputs.columns import Column, ColumnSetting, Table
+from pipeline.inputs.clocks import Clock, instants
+from pipeline.inputs.columns import Column, Table
+from pipeline.inputs.converting import Converted, converted
 from pipeline.inputs.dead_clock import dead_clocks
-from pipeline.inputs.formats import FileFormat, format_of
+from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.headers import FieldMap, opened, opened_text
 from pipeline.inputs.lines import CHUNK, BadLine, split
 from pipeline.inputs.piece_cache import cached_piece
 from pipeline.inputs.plausible import units_look_wrong
 from pipeline.inputs.read_courses import SWE_WORDS
 from pipeline.inputs.rows import local_days
 from pipeline.inputs.sheets import SUFFIXES as SHEETS
-from pipeline.inputs.station_findings import NO_CLOCK, SKIPPED, Told
+from pipeline.inputs.source import Source
+from pipeline.inputs.station_findings import NO_CLOCK, SKIPPED, StationFindings
 from pipeline.inputs.station_rows import StationFile, StationRows, last_before, numbered, settled, together
-from pipeline.inputs.tables import (
-    Converted,
-    Plan,
-    bad_line,
-    converted,
-    first_findings,
-    joined,
-    opened,
-    opened_text,
-    rows_among,
-    unreadable_table,
-)
+from pipeline.inputs.table_findings import header_findings, joined, line_finding
+from pipeline.inputs.tables import rows_among, unreadable_table
 from pipeline.inputs.time_series import SUFFIXES as TIME_SERIES
 from pipeline.inputs.time_series import read_time_series
-from pipeline.inputs.usable import LEAST_USABLE_SHARE, Count, too_few
+from pipeline.inputs.usable import Count, too_few
 from pipeline.inputs.values import NO_TIME
 from pipeline.inputs.wide import converted_wide, opened_wide
 from pipeline.model.problems import Finding, InputError
@@ -72,22 +65,29 @@ STATIONS = Table(
     expects=(("swe",), ("depth",)),
 )
 
+MOST_THREADS = 4
+"""Threads that convert chunks; more of them wait for the disk and for memory (chosen; cost alone)."""
+
+SLACK_DAYS = 2
+"""Days around those asked for whose rows are read before clocks are known: local clocks run from 12 h behind UTC to 14 h ahead."""
+
 READINGS = {column.key: column.name for column in STATIONS.columns if column.kind == "number"}
 
 
 @dataclass(frozen=True)
-class _Task:
-    """What all files are read with: the arguments of `read_stations`."""
+class Window:
+    """Which days' rows are wanted.
 
-    settings: Mapping[str, ColumnSetting]
-    missing: Sequence[str]
-    formats: Sequence[FileFormat]
-    utc_offset_hours: float
-    cache: Cache | None
-    since: dt.date | None
-    until: dt.date | None
-    days: frozenset[dt.date]
-    least_share: float
+    Parameters
+    ----------
+    since, until : first and last local day; of earlier rows each site's last with snow comes too, since how long a
+        station has been silent is counted from there.
+    days : where some are given, of the rows between those only these local days' and their neighbours' are read.
+    """
+
+    since: dt.date | None = None
+    until: dt.date | None = None
+    days: frozenset[dt.date] = frozenset()
 
     @property
     def begin(self) -> int | None:
@@ -95,43 +95,41 @@ class _Task:
         return None if self.since is None else _midnight(self.since) - SLACK_DAYS * 86400
 
 
-def read_stations(  # noqa: PLR0913  what the settings say of the files, and which days are wanted
-    files: list[Path],
-    settings: Mapping[str, ColumnSetting],
-    missing: list[str],
-    utc_offset_hours: float,
-    *,
-    formats: Sequence[FileFormat] = (),
-    cache: Cache | None = None,
-    since: dt.date | None = None,
-    until: dt.date | None = None,
-    days: frozenset[dt.date] = frozenset(),
-    least_share: float = LEAST_USABLE_SHARE,
+EVERY_DAY = Window()
+
+
+@dataclass(frozen=True)
+class _Task:
+    """What all files are read with: the arguments of `read_stations`."""
+
+    source: Source
+    utc_offset_hours: float
+    window: Window
+    cache: Cache | None
+
+
+def read_stations(
+    source: Source, utc_offset_hours: float, window: Window = EVERY_DAY, cache: Cache | None = None
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Read station records: delimited text, long or wide, workbooks, and NetCDF time series.
+    """Return station records of delimited text, long or wide, workbooks, and NetCDF time series.
 
     Parameters
     ----------
     utc_offset_hours : the basin's; a bare date is its local noon, and a row's date is its local day.
-    formats : how files are written that are not plain CSV.
     cache : holds the rows of large files, so that one that grew is read again only at its end.
-    since, until : first and last local day wanted; of earlier rows each site's last with snow comes too, since how long a
-        station has been silent is counted from there.
-    days : where some are given, of the rows between those only these local days' and their neighbours' are taken up.
-    least_share : share of a file's rows, and of each reading's values, that must be usable.
 
     Returns
     -------
     rows : `site_id` and `file` (categorical), `line`, `time` (UTC) and `date` (local day), both datetime64[s], and the
-        readings (mm, m, degrees Celsius); one row a site and time, sorted by them. Where a site's time stands again, the
+        readings (mm, m, degrees Celsius); one row a site and time, sorted by them. Where a site's time is given again, the
         later file's or line's readings count, and those of the earlier row that the later file has no column for.
     findings : what could not be read, and rows sent again: one for a site and file where there are many.
     """
-    task = _Task(settings, missing, formats, utc_offset_hours, cache, since, until, days, least_share)
+    task = _Task(source, utc_offset_hours, window, cache)
     names: dict[str, int] = {}
     read: list[StationFile] = []
     findings: list[Finding] = []
-    for path in files:
+    for path in source.files:
         try:
             file, noticed = _read_file(path, task, names)
         except InputError as trouble:
@@ -141,58 +139,81 @@ def read_stations(  # noqa: PLR0913  what the settings say of the files, and whi
         findings += noticed
     if cache is not None:
         cache.drop_unused()
-    rows, repeated = settled(read, list(names), list(READINGS.values()), since, utc_offset_hours)
+    rows, repeated = settled(read, list(names), list(READINGS.values()), window.since, utc_offset_hours)
     return rows, findings + repeated
 
 
 # --- one file ---------------------------------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True)
+class _Opened:
+    """A file as opened.
+
+    Parameters
+    ----------
+    field_map : how its fields become columns; None where it has no lines.
+    keys : the keys that it has.
+    pieces : its rows, a piece at a time.
+    """
+
+    field_map: FieldMap | None
+    keys: set[str]
+    pieces: Iterator[Converted]
+
+
 def _read_file(path: Path, task: _Task, names: dict[str, int]) -> tuple[StationFile, list[Finding]]:
-    """Read one file; the names of its stations are added to `names`."""
-    how = format_of(path, task.settings, task.formats)
-    plan, found, pieces = _pieces(path, how, task)
-    told = Told(path, how, plan, {column.key: column for column in STATIONS.columns})
-    findings = first_findings(plan) if plan is not None and not how.wide else []
-    start = plan.first_line if plan is not None else 1
-    readings = {key: name for key, name in READINGS.items() if key in found}
-    parts, bad, seen, lost = [], [], 0, 0
-    for piece in pieces:
+    """Return one file's rows and findings; the names of its stations are added to `names`."""
+    how, share = task.source.format_of(path), task.source.least_share
+    opened_file = _opened(path, how, task)
+    field_map = opened_file.field_map
+    noticed = StationFindings(path, field_map, {column.key: column for column in STATIONS.columns})
+    findings = header_findings(field_map) if field_map is not None and not how.wide else []
+    start = field_map.first_line if field_map is not None else 1
+    readings = {key: name for key, name in READINGS.items() if key in opened_file.keys}
+    parts: list[StationRows] = []
+    bad: list[BadLine] = []
+    seen, lost = 0, 0
+    for piece in opened_file.pieces:
         seen += len(piece.line)
-        lost += 0 if plan is None else rows_among(piece.bad, plan)
-        bad += [BadLine(one.line + start, one.lines, one.why, one.text) for one in piece.bad]
+        lost += 0 if field_map is None else rows_among(piece.bad, field_map)
+        bad += [replace(lines, line=lines.line + start) for lines in piece.bad]
         rows = numbered(piece, start, names, readings)
-        told.remember(piece, start)
+        noticed.remember(piece, start)
         nowhere = (rows.seconds == NO_TIME) | (rows.site == names.get("", -1))
         if nowhere.any():
-            told.lose(rows.take(np.flatnonzero(nowhere)))
+            noticed.lose(rows.take(np.flatnonzero(nowhere)))
             lost += int(nowhere.sum())
             rows = rows.take(np.flatnonzero(~nowhere))
-        parts.append(_nearly(rows, task))
+        parts.append(_nearly(rows, task.window))
         start += piece.lines
     rows = together(parts)
-    told.names = list(names)
-    findings += [bad_line(plan, one, 0) for one in joined(bad)] if plan is not None else []
-    findings += told.nowhere()
-    at = instants(rows.seconds, rows.kind, rows.site, told.names, (how, task.utc_offset_hours))
-    findings += told.timeless(rows.take(np.flatnonzero(at.unclocked)), NO_CLOCK)
-    findings += told.timeless(rows.take(np.flatnonzero(at.skipped)), SKIPPED)
+    noticed.names = list(names)
+    findings += [line_finding(field_map, lines, 0) for lines in joined(bad)] if field_map is not None else []
+    findings += noticed.nowhere()
+    clock = Clock(how.clock, how.clocks, task.utc_offset_hours)
+    at = instants(rows.seconds, rows.kind, rows.site, noticed.names, clock)
+    findings += noticed.timeless(rows.take(np.flatnonzero(at.unclocked)), NO_CLOCK)
+    findings += noticed.timeless(rows.take(np.flatnonzero(at.skipped)), SKIPPED)
     rows.seconds = at.seconds
     wanted = at.seconds != NO_TIME
     there = len(wanted) + lost
     # A file of other years has rows, though none is wanted.
     if there or not seen:
-        findings += too_few("stations", str(path), Count(there, int(wanted.sum())), task.least_share)
-    if task.until is not None:
-        wanted &= local_days(at.seconds.view("datetime64[s]"), task.utc_offset_hours) <= np.datetime64(task.until)
-    findings += told.ambiguous(rows.take(np.flatnonzero(at.ambiguous & wanted)))
+        findings += too_few("stations", str(path), Count(there, int(wanted.sum())), share)
+    if task.window.until is not None:
+        days = local_days(at.seconds.view("datetime64[s]"), task.utc_offset_hours)
+        wanted &= days <= np.datetime64(task.window.until)
+    findings += noticed.ambiguous(rows.take(np.flatnonzero(at.ambiguous & wanted)))
     if not wanted.all():
         rows.reorder(np.flatnonzero(wanted))
-    findings += told.unreadable(rows)
-    findings += [one for count in _read_values(rows) for one in too_few("stations", str(path), count, task.least_share)]
+    findings += noticed.unreadable(rows)
+    for count in _read_values(rows):
+        findings += too_few("stations", str(path), count, share)
     rows.wrong = {}
-    findings += _without_dead_clocks(path, rows, told.names)
-    findings += units_look_wrong("stations", path, rows.readings, {} if plan is None else how.columns)
+    findings += _without_dead_clocks(path, rows, noticed.names)
+    declared = {} if field_map is None else how.columns
+    findings += units_look_wrong("stations", path, rows.readings, declared)
     return StationFile(path, rows, set(readings.values())), findings
 
 
@@ -216,52 +237,49 @@ def _without_dead_clocks(path: Path, rows: StationRows, names: list[str]) -> lis
     if not rows.readings:
         return []
     dead = dead_clocks(rows.site, rows.seconds, np.column_stack(list(rows.readings.values())))
-    findings = [one.finding(str(path), rows.line, names[rows.site[one.rows[0]]]) for one in dead]
+    findings = [stretch.finding(str(path), rows.line, names[rows.site[stretch.rows[0]]]) for stretch in dead]
     if dead:
-        rows.reorder(np.setdiff1d(np.arange(len(rows.line)), np.concatenate([one.rows for one in dead])))
+        rows.reorder(np.setdiff1d(np.arange(len(rows.line)), np.concatenate([stretch.rows for stretch in dead])))
     return findings
 
 
-def _pieces(path: Path, how: FileFormat, task: _Task) -> tuple[Plan | None, set[str], Iterator[Converted]]:
-    """Return how a file is laid out (None where it has no lines), the keys it has, and its rows a piece at a time."""
+def _opened(path: Path, how: FileFormat, task: _Task) -> _Opened:
     suffix = path.suffix.casefold()
     if suffix in TIME_SERIES:
-        piece, found = read_time_series(path, STATIONS, how.columns)
-        return None, found, iter([piece])
+        piece, keys = read_time_series(path, STATIONS, how.columns)
+        return _Opened(None, keys, iter([piece]))
     if how.wide:
-        plan, stations, chunks = opened_wide(path, STATIONS, how, task.missing)
-        also = f"{how.wide} {stations}"
+        wide, chunks = opened_wide(path, STATIONS, how, task.source.missing)
 
-        def convert(chunk: bytes) -> Converted:
-            return converted_wide(split(chunk, plan.layout), plan, how.wide, stations)
+        def convert_wide(chunk: bytes) -> Converted:
+            return converted_wide(split(chunk, wide.field_map.layout), wide)
 
-        return plan, {how.wide}, _converted(chunks, convert, (plan, also), task)
+        deciding = wide.field_map.deciding, wide.column, wide.stations
+        return _Opened(wide.field_map, {how.wide}, _converted(chunks, convert_wide, deciding, task))
     if suffix in SHEETS:
-        plan, splits = opened(path, STATIONS, how, task.missing)
-        return plan, plan.found, (converted(one, plan) for one in splits)
-    plan, chunks = opened_text(path, STATIONS, how, task.missing)
-    pieces = _converted(
-        chunks,
-        lambda chunk: converted(split(chunk, plan.layout), plan),
-        (plan, ""),
-        task,
-    )
-    return plan, plan.found, pieces
+        field_map, splits = opened(path, STATIONS, how, task.source.missing)
+        return _Opened(field_map, field_map.keys, (converted(fields, field_map) for fields in splits))
+    field_map, chunks = opened_text(path, STATIONS, how, task.source.missing)
+
+    def convert(chunk: bytes) -> Converted:
+        return converted(split(chunk, field_map.layout), field_map)
+
+    return _Opened(field_map, field_map.keys, _converted(chunks, convert, field_map.deciding, task))
 
 
 def _converted(
-    chunks: Iterator[bytes], convert: Callable[[bytes], Converted], how: tuple[Plan, str], task: _Task
+    chunks: Iterator[bytes], convert: Callable[[bytes], Converted], deciding: object, task: _Task
 ) -> Iterator[Converted]:
     """Yield the chunks' rows in their order, some at work at a time; whole chunks are cached where there is a cache."""
 
     def rows_of(chunk: bytes) -> Converted:
         if task.cache is None or len(chunk) < CHUNK:
             return convert(chunk)
-        return cached_piece(task.cache, (chunk, *how), task.begin, lambda: convert(chunk))
+        return cached_piece(task.cache, (chunk, deciding), task.window.begin, lambda: convert(chunk))
 
     threads = min(MOST_THREADS, os.cpu_count() or 1)
     with ThreadPoolExecutor(threads) as pool:
-        at_work: deque = deque()
+        at_work: deque[Future[Converted]] = deque()
         for chunk in chunks:
             at_work.append(pool.submit(rows_of, chunk))
             if len(at_work) > threads:
@@ -270,30 +288,24 @@ def _converted(
             yield at_work.popleft().result()
 
 
-MOST_THREADS = 4
-"""More threads than this wait for the disk and for memory."""
+def _nearly(rows: StationRows, window: Window) -> StationRows:
+    """Return the rows that may be wanted.
 
+    Those far from the days asked for are left out before they take up room.
 
-def _nearly(rows: StationRows, task: _Task) -> StationRows:
-    """Return the rows that may be wanted: those far from the days asked for are left out before they take up room.
-
-    Of rows before them each station's last with snow is kept, and its last of any kind.
+    Of rows before them each station's last with snow remains, and its last of any kind.
     """
-    if task.until is not None:
-        end = _midnight(task.until) + (SLACK_DAYS + 1) * 86400
+    if window.until is not None:
+        end = _midnight(window.until) + (SLACK_DAYS + 1) * 86400
         if (rows.seconds > end).any():
             rows = rows.take(np.flatnonzero(rows.seconds <= end))
-    if task.days:
-        wanted = np.array(sorted(_midnight(day) for day in task.days))
+    if window.days:
+        wanted = np.array(sorted(_midnight(day) for day in window.days))
         after = rows.seconds - wanted[np.maximum(np.searchsorted(wanted, rows.seconds, side="right") - 1, 0)]
         before = wanted[np.minimum(np.searchsorted(wanted, rows.seconds), len(wanted) - 1)] - rows.seconds
         near = SLACK_DAYS * 86400
         rows = rows.take(np.flatnonzero(((after >= 0) & (after < near)) | ((before >= 0) & (before < near))))
-    return rows if task.begin is None else last_before(rows, task.begin)
-
-
-SLACK_DAYS = 2
-"""Before clocks are known a time may be off by more than a day: from 12 hours west of UTC to 14 east."""
+    return rows if window.begin is None else last_before(rows, window.begin)
 
 
 def _midnight(day: dt.date) -> int:

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
-from pathlib import Path
 
 import pandas as pd
 
-from pipeline.inputs.columns import Column, ColumnSetting, Table
-from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.columns import Column, Table
 from pipeline.inputs.rows import keep_newest, rows_set_aside
+from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
-from pipeline.inputs.usable import LEAST_USABLE_SHARE
 from pipeline.model.problems import Finding
 
 WEATHER = Table(
@@ -30,16 +27,12 @@ WEATHER = Table(
 )
 
 
-def read_weather(
-    files: list[Path],
-    settings: Mapping[str, ColumnSetting],
-    missing: list[str],
-    formats: Sequence[FileFormat] = (),
-    *,
-    least_share: float = LEAST_USABLE_SHARE,
-) -> tuple[pd.DataFrame, list[Finding]]:
-    """Read the weather table: one row a date and issue, the last where two stand; rows without either are set aside."""
-    rows, findings = read_tables(files, WEATHER, settings, missing, formats, least_share=least_share)
+def read_weather(source: Source) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the weather table, one row a date and issue, and the findings.
+
+    Of two rows the last counts; rows without date or issue are set aside.
+    """
+    rows, findings = read_tables(source, WEATHER)
     lost = rows["date"].isna() | rows["issued"].isna()
     findings += rows_set_aside(rows[lost], "weather", rule="no date", detail="a row needs date and issued")
     rows, repeated = keep_newest(rows[~lost].reset_index(drop=True), ["date", "issued"], "weather")
@@ -54,7 +47,7 @@ def as_issued_by(rows: pd.DataFrame, date: dt.date) -> pd.DataFrame:
 
 
 ISSUES_DAYS = 7
-"""Forecasts issued up to so many days before the newest tell of its spread; older ones say little of today's."""
+"""Days before the newest forecast whose issues show its spread; older ones say little of today's (chosen)."""
 
 
 def earlier_issues(rows: pd.DataFrame, date: dt.date) -> pd.DataFrame:

@@ -1,21 +1,25 @@
-"""What there is to tell of a station file: one by one where it is little, counted by site where it is much."""
+"""Findings on a station file: one by one where they are few, counted by site where they are many."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from pipeline.inputs.columns import Column
-from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.converting import Converted
+from pipeline.inputs.headers import FieldMap
+from pipeline.inputs.printable import printable
 from pipeline.inputs.station_rows import StationRows
-from pipeline.inputs.tables import Converted, Plan, printable, what_is_wanted
+from pipeline.inputs.table_findings import SHOWN_OF_VALUE, what_is_wanted
 from pipeline.model.problems import Finding
 
 SINGLY = 3
-"""Up to so many unreadable values of a site, file and column are told one by one; more are one finding with their count."""
+"""Unreadable values of a site, file and column that have a finding each; more are one finding with their count.
+
+Chosen: slips of the pen are mended one by one, a broken export all at once."""
 
 NO_CLOCK = "a local time without an offset is no instant: declare its clock under formats.stations in the settings"
 SKIPPED = (
@@ -29,26 +33,25 @@ _LOST = "time must be ISO 8601 with an offset (2031-03-01T06:00-02:00) or a bare
 
 
 @dataclass
-class Told:
-    """Gathers what is wrong with a file's rows as they are read, and tells it.
+class StationFindings:
+    """Gathers what is wrong with a file's rows as they are read.
 
     Parameters
     ----------
-    path, how, plan : the file, how it is written, and how its fields become columns (None where it has no lines).
+    path, field_map : the file, and how its fields become columns (None where it has no lines).
     columns : the table's columns by key.
     names : the stations' names, once they are known.
     """
 
     path: Path
-    how: FileFormat
-    plan: Plan | None
+    field_map: FieldMap | None
     columns: dict[str, Column]
     names: list[str] = field(default_factory=list)
     _texts: dict[tuple[str, int], str] = field(default_factory=dict)
     _lost: list[StationRows] = field(default_factory=list)
 
     def remember(self, piece: Converted, start: int) -> None:
-        """Keep the texts of a piece's unreadable values; `start` is the line where it begins."""
+        """Remember the texts of a piece's unreadable values; `start` is the line where it begins."""
         for wrong in piece.wrong:
             lines = piece.line[wrong.rows[: len(wrong.texts)]] + start
             self._texts |= {(wrong.key, line): text for line, text in zip(lines.tolist(), wrong.texts, strict=True)}
@@ -58,7 +61,7 @@ class Told:
         self._lost.append(rows)
 
     def nowhere(self) -> list[Finding]:
-        """Return the findings on rows without a site or a time: lines that follow each other are one."""
+        """Return the findings on rows without a site or a time, one for lines that follow each other."""
         return [
             self._at_lines(rows, stretch, _LOST)
             for rows in self._lost
@@ -67,18 +70,18 @@ class Told:
 
     def timeless(self, rows: StationRows, why: str) -> list[Finding]:
         """Return the findings on local times that are no instants, by site."""
-        return [self._at_lines(rows, places, why) for places in self._by_site(rows)]
+        return [self._at_lines(rows, which, why) for which in self._by_site(rows)]
 
-    def _at_lines(self, rows: StationRows, places: np.ndarray, why: str) -> Finding:
-        first, last = int(rows.line[places[0]]), int(rows.line[places[-1]])
+    def _at_lines(self, rows: StationRows, which: np.ndarray, why: str) -> Finding:
+        first, last = int(rows.line[which[0]]), int(rows.line[which[-1]])
         text = self._texts.get(("time", first))
-        shown = [f"time = {printable(text[:40])}"] if text is not None else []
-        lines = f"line {first}" if len(places) == 1 else f"{len(places)} rows of lines {first} to {last}"
+        shown = [f"time = {printable(text[:SHOWN_OF_VALUE])}"] if text is not None else []
+        lines = f"line {first}" if len(which) == 1 else f"{len(which)} rows of lines {first} to {last}"
         return Finding(
             table="stations",
             file=str(self.path),
             line=first,
-            site_id=self._name(rows, places),
+            site_id=self._name(rows, which),
             rule="no site or time",
             severity="error",
             evidence="; ".join([*shown, lines]),
@@ -86,58 +89,50 @@ class Told:
             detail=why,
         )
 
-    def _name(self, rows: StationRows, places: np.ndarray) -> str:
-        sites = np.unique(rows.site[places])
+    def _name(self, rows: StationRows, which: np.ndarray) -> str:
+        sites = np.unique(rows.site[which])
         return self.names[sites[0]] if len(sites) == 1 else ""
 
     def ambiguous(self, rows: StationRows) -> list[Finding]:
         """Return the findings on times that the clock shows twice, one a site."""
-        return [
-            self._counted(rows, places, "ambiguous time", f"{len(places)} readings", ("warning", "used", _TWICE))
-            for places in self._by_site(rows)
-        ]
+        about = Finding("stations", rule="ambiguous time", severity="warning", action="used", detail=_TWICE)
+        return [self._counted(rows, which, f"{len(which)} readings", about) for which in self._by_site(rows)]
 
     def unreadable(self, rows: StationRows) -> list[Finding]:
-        """Return the findings on values that could not be read: each by itself, or with their count by site and column."""
+        """Return the findings on values that could not be read, many of a site and column as one."""
         findings = []
         for key, mask in rows.wrong.items():
             column, wrong = self.columns[key], rows.take(np.flatnonzero(mask))
-            for places in self._by_site(wrong):
-                shown = [self._texts.get((key, int(line)), "") for line in wrong.line[places[:SINGLY]]]
-                detail = what_is_wanted(column, shown, self.plan) if self.plan is not None else ""
-                about = ("error", "set aside", detail)
-                if len(places) <= SINGLY:
+            for which in self._by_site(wrong):
+                shown = [self._texts.get((key, int(line)), "") for line in wrong.line[which[:SINGLY]]]
+                detail = what_is_wanted(column, shown, self.field_map) if self.field_map is not None else ""
+                about = Finding(
+                    "stations", rule="unreadable value", severity="error", action="set aside", detail=detail
+                )
+                if len(which) <= SINGLY:
                     findings += [
-                        self._counted(
-                            wrong, place, "unreadable value", f"{column.header} = {printable(text[:40])}", about
-                        )
-                        for place, text in zip(places[:, None], shown, strict=True)
+                        self._counted(wrong, row, f"{column.header} = {printable(text[:SHOWN_OF_VALUE])}", about)
+                        for row, text in zip(which[:, None], shown, strict=True)
                     ]
                     continue
-                lines = f"lines {wrong.line[places[0]]} to {wrong.line[places[-1]]}"
-                evidence = f"{column.header} = {printable(shown[0][:40])} and others, {len(places)} values of {lines}"
-                findings.append(self._counted(wrong, places, "unreadable value", evidence, about))
+                lines = f"lines {wrong.line[which[0]]} to {wrong.line[which[-1]]}"
+                evidence = f"{column.header} = {printable(shown[0][:SHOWN_OF_VALUE])} and others, {len(which)} values of {lines}"
+                findings.append(self._counted(wrong, which, evidence, about))
         return findings
 
     @staticmethod
     def _by_site(rows: StationRows) -> list[np.ndarray]:
-        return [np.sort(places) for places in pd.Series(rows.site).groupby(rows.site).indices.values()]
+        return [np.sort(which) for which in pd.Series(rows.site).groupby(rows.site).indices.values()]
 
-    def _counted(
-        self, rows: StationRows, places: np.ndarray, rule: str, evidence: str, about: tuple[str, str, str]
-    ) -> Finding:
-        times = np.sort(rows.seconds[places]).view("datetime64[s]")
-        severity, action, detail = about
-        return Finding(
-            table="stations",
+    def _counted(self, rows: StationRows, which: np.ndarray, evidence: str, about: Finding) -> Finding:
+        """Return a finding completed by what the rows are."""
+        times = np.sort(rows.seconds[which]).view("datetime64[s]")
+        return replace(
+            about,
             file=str(self.path),
-            line=int(rows.line[places[0]]),
-            site_id=self._name(rows, places),
+            line=int(rows.line[which[0]]),
+            site_id=self._name(rows, which),
             start=f"{times[0]}Z",
             end=f"{times[-1]}Z",
-            rule=rule,
-            severity=severity,
             evidence=evidence,
-            action=action,
-            detail=detail,
         )

@@ -11,8 +11,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.inputs.converting import Converted, Wrong
 from pipeline.inputs.rows import local_days
-from pipeline.inputs.tables import Converted, Wrong
 from pipeline.inputs.values import NO_TIME
 from pipeline.model.problems import Finding
 
@@ -25,7 +25,7 @@ class StationRows:
 
     Parameters
     ----------
-    site : the station, a place in the names that all files share (int32).
+    site : the station, an index into the names that all files share (int32).
     seconds, kind : the time, as `values.times` gives it; later in UTC.
     line : from 1.
     readings : by the program's name, float64; those that no file has a column for are left out.
@@ -40,7 +40,7 @@ class StationRows:
     wrong: dict[str, np.ndarray] = field(default_factory=dict)
 
     def take(self, rows: np.ndarray) -> StationRows:
-        """Return some of the rows by their places."""
+        """Return some of the rows by their indices."""
         return StationRows(
             self.site[rows],
             self.seconds[rows],
@@ -51,7 +51,10 @@ class StationRows:
         )
 
     def reorder(self, rows: np.ndarray) -> None:
-        """Keep some of the rows by their places, in their order, one array after the other: millions of rows fill memory."""
+        """Reduce to some of the rows, by their indices and in their order.
+
+        One array after the other, since millions of rows fill memory.
+        """
         for name in ("site", "seconds", "kind", "line"):
             setattr(self, name, getattr(self, name)[rows])
         for arrays in (self.readings, self.wrong):
@@ -69,27 +72,29 @@ class StationFile:
 
 
 def numbered(piece: Converted, start: int, names: dict[str, int], readings: dict[str, str]) -> StationRows:
-    """Return a piece's rows with stations as places in `names`, which grows by the new ones, and lines of the file.
+    """Return a piece's rows with stations as indices into `names`.
+
+    `names` grows by the new ones; lines are the file's.
 
     Parameters
     ----------
     start : the line where the piece begins.
     readings : the program's name of each reading's key, of those that the file has.
     """
-    coded = piece.columns["site_id"]
-    said = pc.fill_null(coded.dictionary, "").to_pylist()
-    places = np.array([names.setdefault(name, len(names)) for name in said] or [0], np.int32)
+    coded = piece.texts["site_id"]
+    stations = pc.fill_null(coded.dictionary, "").to_pylist()
+    numbers = np.array([names.setdefault(name, len(names)) for name in stations] or [0], np.int32)
     wrong = {}
-    for one in piece.wrong:
-        if one.key in readings:
-            wrong[one.key] = np.zeros(len(piece.line), bool)
-            wrong[one.key][one.rows] = True
+    for values in piece.wrong:
+        if values.key in readings:
+            wrong[values.key] = np.zeros(len(piece.line), bool)
+            wrong[values.key][values.rows] = True
     return StationRows(
-        places[coded.indices.to_numpy(zero_copy_only=False)],
-        piece.columns["seconds"],
-        piece.columns["kind"],
+        numbers[coded.indices.to_numpy(zero_copy_only=False)],
+        piece.arrays["seconds"],
+        piece.arrays["kind"],
         piece.line + start,
-        {name: piece.columns[name] for name in readings.values()},
+        {name: piece.arrays[name] for name in readings.values()},
         wrong,
     )
 
@@ -102,7 +107,7 @@ def together(parts: list[StationRows]) -> StationRows:
         whole.readings = {name: np.require(values, requirements="W") for name, values in whole.readings.items()}
         return whole
 
-    def joined(arrays: list[np.ndarray], type_: object) -> np.ndarray:
+    def joined(arrays: list[np.ndarray], type_: type) -> np.ndarray:
         return np.concatenate([np.empty(0, type_), *arrays], dtype=type_)
 
     keys = list(dict.fromkeys(key for part in parts for key in part.wrong))
@@ -125,23 +130,23 @@ def together(parts: list[StationRows]) -> StationRows:
 
 
 def last_before(rows: StationRows, begin: int) -> StationRows:
-    """Return the rows from an instant on, and of the earlier ones each station's last with snow and last of any kind."""
+    """Return the rows from an instant on, and each station's last earlier ones, with snow and of any kind."""
     early = rows.seconds < begin
     if not early.any():
         return rows
-    places = np.flatnonzero(early)
-    snow = _has_snow(rows)[places]
-    last = [_last_of_each(rows.site, rows.seconds, some) for some in (places[snow], places)]
+    before = np.flatnonzero(early)
+    snow = _has_snow(rows)[before]
+    last = [_last_of_each(rows.site, rows.seconds, some) for some in (before[snow], before)]
     return rows.take(np.unique(np.concatenate([*last, np.flatnonzero(~early)])))
 
 
 def _has_snow(rows: StationRows) -> np.ndarray:
-    """Return which rows say SWE or depth."""
-    said = np.zeros(len(rows.line), bool)
+    """Return which rows hold SWE or depth."""
+    present = np.zeros(len(rows.line), bool)
     for name in SNOW:
         if name in rows.readings:
-            said |= np.isfinite(rows.readings[name])
-    return said
+            present |= np.isfinite(rows.readings[name])
+    return present
 
 
 def _last_of_each(site: np.ndarray, seconds: np.ndarray, places: np.ndarray) -> np.ndarray:
@@ -152,39 +157,44 @@ def _last_of_each(site: np.ndarray, seconds: np.ndarray, places: np.ndarray) -> 
 
 
 def last_of(piece: Converted) -> Converted:
-    """Return a piece brought down to what counts once its time is past: as `last_before`, and rows without a site or time."""
-    site = piece.columns["site_id"].indices.to_numpy(zero_copy_only=False)
-    seconds = piece.columns["seconds"]
-    nobody = pc.index_in(pa.array([""]), piece.columns["site_id"].dictionary)[0].as_py()
+    """Return those rows of a piece that count once its time is past.
+
+    They are as `last_before` has it, and rows without a site or time.
+    """
+    site = piece.texts["site_id"].indices.to_numpy(zero_copy_only=False)
+    seconds = piece.arrays["seconds"]
+    nobody = pc.index_in(pa.array([""]), piece.texts["site_id"].dictionary)[0].as_py()
     nowhere = (seconds == NO_TIME) | (site == (-1 if nobody is None else nobody))
-    snow = ~nowhere & np.any([np.isfinite(piece.columns[name]) for name in SNOW], axis=0)
+    snow = ~nowhere & np.any([np.isfinite(piece.arrays[name]) for name in SNOW], axis=0)
     last = [_last_of_each(site, seconds, np.flatnonzero(some)) for some in (snow, ~nowhere)]
     rows = np.unique(np.concatenate([*last, np.flatnonzero(nowhere)]))
-    columns = {
-        name: values.take(pa.array(rows)) if isinstance(values, pa.Array) else values[rows]
-        for name, values in piece.columns.items()
-    }
-    wrong = [Wrong(one.key, np.searchsorted(rows, one.rows), one.texts) for one in piece.wrong if one.key == "time"]
-    return Converted(columns, piece.line[rows], piece.lines, piece.bad, wrong)
+    arrays = {name: values[rows] for name, values in piece.arrays.items()}
+    texts = {name: values.take(pa.array(rows)) for name, values in piece.texts.items()}
+    wrong = [
+        Wrong(values.key, np.searchsorted(rows, values.rows), values.texts)
+        for values in piece.wrong
+        if values.key == "time"
+    ]
+    return Converted(arrays, texts, piece.line[rows], piece.lines, piece.bad, wrong)
 
 
 def settled(
     files: list[StationFile], names: list[str], readings: list[str], since: dt.date | None, utc_offset_hours: float
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return all files' rows sorted by site and time, one row each, and the findings on what stood again.
+    """Return all files' rows by site and time, one row each, and findings on repeated ones.
 
     Parameters
     ----------
     files : in the order given: a later one is a correction of an earlier one. Their rows are used up.
     names : the stations' names.
-    since : of rows before it only each station's last with snow is kept.
+    since : of rows before it only each station's last with snow remains.
     """
     file = np.concatenate(
-        [np.empty(0, np.int16), *(np.full(len(one.rows.line), n, np.int16) for n, one in enumerate(files))]
+        [np.empty(0, np.int16), *(np.full(len(read.rows.line), n, np.int16) for n, read in enumerate(files))]
     )
-    has = {name: np.array([name in one.has for one in files], bool) for name in readings}
-    paths = [str(one.path) for one in files]
-    rows = together([one.rows for one in files])
+    has = {name: np.array([name in read.has for read in files], bool) for name in readings}
+    paths = [str(read.path) for read in files]
+    rows = together([read.rows for read in files])
     sorted_names = sorted(names)
     rank = np.array([sorted_names.index(name) for name in names] or [0], np.int32)
     site = rank[rows.site]
@@ -198,15 +208,15 @@ def settled(
     if len(site):
         again[:-1] = (site[1:] == site[:-1]) & (rows.seconds[1:] == rows.seconds[:-1])
     if again.any():
-        findings = _merged(rows, (site, file, again), has, (paths, sorted_names))
+        findings = _merged(rows, _Keys(site, file, again, paths, sorted_names), has)
         site, file = site[~again], file[~again]
         rows.reorder(np.flatnonzero(~again))
     if since is not None:
-        # What the pieces kept of earlier days is brought down to one row a station.
-        rows.site = np.stack([site, file], axis=1)
-        begin = np.datetime64(since, "s").astype(np.int64) - round(utc_offset_hours * 3600)
-        rows = _one_before(rows, begin)
-        site, file = rows.site[:, 0], rows.site[:, 1]
+        # Each piece left some earlier rows a station; one of them all is enough.
+        rows.site = site
+        begin = int(np.datetime64(since, "s").astype(np.int64)) - round(utc_offset_hours * 3600)
+        which = _with_one_before(rows, begin)
+        rows, site, file = rows.take(which), site[which], file[which]
     time = rows.seconds.view("datetime64[s]")
     frame = pd.DataFrame(
         {
@@ -223,27 +233,24 @@ def settled(
 
 
 def _distinct(codes: np.ndarray, paths: list[str]) -> tuple[np.ndarray, list[str]]:
-    """Return the codes into the distinct paths in their order: a file may be named twice."""
+    """Return the codes into the distinct paths, and these in their order: a file may be named twice."""
     distinct = sorted(set(paths))
     return np.array([distinct.index(path) for path in paths] or [0], np.int16)[codes], distinct
 
 
-def _one_before(rows: StationRows, begin: int) -> StationRows:
-    site = rows.site
-    rows.site = site[:, 0]
-    kept = last_before(StationRows(rows.site, rows.seconds, rows.kind, np.arange(len(rows.line)), rows.readings), begin)
-    early = kept.seconds < begin
-    snow = _has_snow(kept)
-    heard = set(kept.site[early & snow].tolist())
-    drop = early & ~snow & np.isin(kept.site, list(heard))
-    places = kept.line[~drop]
-    rows = rows.take(places)
-    rows.site = site[places]
-    return rows
+def _with_one_before(rows: StationRows, begin: int) -> np.ndarray:
+    """Return the indices of rows from an instant on, and of one earlier row a station, the last with snow if any."""
+    numbered_rows = StationRows(rows.site, rows.seconds, rows.kind, np.arange(len(rows.line)), rows.readings)
+    last = last_before(numbered_rows, begin)
+    early = last.seconds < begin
+    snow = _has_snow(last)
+    with_snow = np.unique(last.site[early & snow])
+    drop = early & ~snow & np.isin(last.site, with_snow)
+    return last.line[~drop]
 
 
 def _sorted(site: np.ndarray, seconds: np.ndarray) -> np.ndarray | None:
-    """Return the order by site and time, rows of the same keeping theirs; None where they are in it."""
+    """Return the stable order by site and time; None where the rows are in it."""
 
     def in_order(site: np.ndarray, seconds: np.ndarray) -> bool:
         return bool(((site[1:] > site[:-1]) | ((site[1:] == site[:-1]) & (seconds[1:] >= seconds[:-1]))).all())
@@ -259,21 +266,33 @@ def _sorted(site: np.ndarray, seconds: np.ndarray) -> np.ndarray | None:
 
 
 _SMALL = 1 << 16
+"""How many values a 16-bit number has: numpy sorts such by radix, in one pass."""
 
 
-def _merged(
-    rows: StationRows,
-    keys: tuple[np.ndarray, np.ndarray, np.ndarray],
-    has: dict[str, np.ndarray],
-    words: tuple[list[str], list[str]],
-) -> list[Finding]:
-    """Bring rows of one site and time together in the last of them, and tell which earlier rows that replaced.
+@dataclass(frozen=True)
+class _Keys:
+    """What rows sorted by site and time are merged by.
+
+    Parameters
+    ----------
+    site, file : each row's indices into `names` and `paths`.
+    again : whether the next row has the same site and time.
+    """
+
+    site: np.ndarray
+    file: np.ndarray
+    again: np.ndarray
+    paths: list[str]
+    names: list[str]
+
+
+def _merged(rows: StationRows, keys: _Keys, has: dict[str, np.ndarray]) -> list[Finding]:
+    """Merge rows of one site and time into the last of them, and return findings on the replaced ones.
 
     A reading is the last one whose file has a column for it: an empty cell of a later file withdraws the earlier value,
     a column that it lacks does not.
     """
-    site, file, again = keys
-    paths, names = words
+    site, file, again = keys.site, keys.file, keys.again
     groups = np.flatnonzero(again | np.concatenate([[False], again[:-1]]))
     first = groups[np.concatenate([[True], ~again[groups[1:] - 1]])] if len(groups) else groups
     start = np.searchsorted(groups, first)
@@ -309,15 +328,15 @@ def _merged(
         }
     )
     findings = []
-    for (place, number), part in table.groupby(["file", "site"], sort=True):
+    for (file_number, site_number), part in table.groupby(["file", "site"], sort=True):
         n, differing = len(part), int(part["changed"].sum())
         times = part["seconds"].to_numpy().view("datetime64[s]")
         findings.append(
             Finding(
                 table="stations",
-                file=paths[place],
+                file=keys.paths[file_number],
                 line=int(part["line"].iloc[0]),
-                site_id=names[number],
+                site_id=keys.names[site_number],
                 start=f"{times[0]}Z",
                 end=f"{times[-1]}Z",
                 rule="duplicate",

@@ -10,7 +10,7 @@ import pyarrow as pa
 import xarray as xr
 
 from pipeline.inputs.columns import Column, ColumnSetting, Table
-from pipeline.inputs.tables import Converted, canonical_numbers
+from pipeline.inputs.converting import Converted, canonical_numbers
 from pipeline.inputs.units import Conversion, conversion
 from pipeline.inputs.values import INSTANT
 from pipeline.model.problems import InputError
@@ -19,7 +19,9 @@ SUFFIXES = (".nc", ".nc4", ".cdf", ".netcdf")
 
 
 def read_time_series(path: Path, table: Table, settings: Mapping[str, ColumnSetting]) -> tuple[Converted, set[str]]:
-    """Read a file of station time series: one station, stations by times, or contiguous or indexed ragged arrays.
+    """Return the rows of a file of station time series, and its keys.
+
+    It holds one station, stations by times, or contiguous or indexed ragged arrays.
 
     Parameters
     ----------
@@ -28,8 +30,8 @@ def read_time_series(path: Path, table: Table, settings: Mapping[str, ColumnSett
 
     Returns
     -------
-    rows : times in UTC, as the conventions have it; a row's line is its reading's place in the file, from 0.
-    found : the keys that the file has something of.
+    rows : times in UTC, as the conventions have it; a row's line is its reading's number in the file, from 0.
+    keys : what the file has something of.
 
     Raises
     ------
@@ -64,10 +66,10 @@ def _rows(
         )
     # Stations by times, in the order of the dimensions that the times and readings have together.
     every = xr.broadcast(time, *readings.values())
-    dims = every[0].dims
+    dims = tuple(map(str, every[0].dims))
     station_of = _station_of(path, dataset, names, dims, every[0].shape)
     instants = every[0].transpose(*dims).to_numpy().astype("datetime64[s]").ravel()
-    columns: dict[str, np.ndarray | pa.DictionaryArray] = {}
+    columns: dict[str, np.ndarray] = {}
     for column, values in zip(readings, every[1:], strict=True):
         how = _conversion(path, values, column, settings.get(column.key))
         columns[column.name] = canonical_numbers(values.transpose(*dims).to_numpy().astype(float).ravel(), column, how)
@@ -75,33 +77,34 @@ def _rows(
     for numbers in columns.values():
         anything |= np.isfinite(numbers)
     columns = {name: numbers[anything] for name, numbers in columns.items()}
-    rows = int(anything.sum())
+    n = int(anything.sum())
     for column in table.columns:
         if column.kind == "number" and column.name not in columns:
-            columns[column.name] = np.full(rows, np.nan)
+            columns[column.name] = np.full(n, np.nan)
     labels = [str(name) for name in np.atleast_1d(names)]
-    columns["site_id"] = pa.DictionaryArray.from_arrays(
+    site_id = pa.DictionaryArray.from_arrays(
         pa.array(station_of.ravel()[anything].astype(np.int32)), pa.array(labels, pa.string())
     )
     columns["seconds"] = instants[anything].astype(np.int64)
-    columns["kind"] = np.full(rows, INSTANT, np.int8)
+    columns["kind"] = np.full(n, INSTANT, np.int8)
     line = np.flatnonzero(anything)
-    return Converted(columns, line, len(instants), [], []), {column.key for column in readings} | {"site_id", "time"}
+    rows = Converted(columns, {"site_id": site_id}, line, len(instants), [], [])
+    return rows, {column.key for column in readings} | {"site_id", "time"}
 
 
 def _station_names(path: Path, dataset: xr.Dataset, setting: ColumnSetting | None) -> np.ndarray:
     if setting is not None and setting.constant is not None:
         return np.array(setting.constant)
     if setting is not None and setting.column:
-        found = [setting.column] if setting.column in dataset.variables else []
+        naming = [setting.column] if setting.column in dataset.variables else []
     else:
-        found = [name for name, v in dataset.variables.items() if v.attrs.get("cf_role") == "timeseries_id"]
-    if not found:
+        naming = [str(name) for name, v in dataset.variables.items() if v.attrs.get("cf_role") == "timeseries_id"]
+    if not naming:
         raise InputError(
             f"{path}: no variable with cf_role timeseries_id, which names the stations. "
             "Name it as column under columns.stations.site_id in the settings"
         )
-    names = dataset[found[0]].to_numpy()
+    names = dataset[naming[0]].to_numpy()
     said = [
         name.decode("utf-8", "replace") if isinstance(name, bytes) else str(name) for name in names.ravel().tolist()
     ]
@@ -110,19 +113,19 @@ def _station_names(path: Path, dataset: xr.Dataset, setting: ColumnSetting | Non
 
 def _time(path: Path, dataset: xr.Dataset, setting: ColumnSetting | None) -> xr.DataArray:
     named = setting.column if setting is not None and setting.column else None
-    found = [
+    times = [
         dataset[name].variable
         for name, v in dataset.variables.items()
         if np.issubdtype(v.dtype, np.datetime64)
         and (name == named if named else v.attrs.get("standard_name") == "time")
     ]
-    if not found and "time" in dataset.variables and np.issubdtype(dataset["time"].dtype, np.datetime64):
-        found = [dataset["time"].variable]
-    if not found:
+    if not times and "time" in dataset.variables and np.issubdtype(dataset["time"].dtype, np.datetime64):
+        times = [dataset["time"].variable]
+    if not times:
         raise InputError(
             f"{path}: no time variable in the standard calendar (standard_name time, units '... since ...')"
         )
-    return xr.DataArray(found[0])
+    return xr.DataArray(times[0])
 
 
 def _variable(path: Path, dataset: xr.Dataset, column: Column, setting: ColumnSetting | None) -> xr.DataArray | None:
@@ -133,14 +136,14 @@ def _variable(path: Path, dataset: xr.Dataset, column: Column, setting: ColumnSe
             )
         return xr.DataArray(dataset[setting.column].variable)
     for name in column.standard_names:
-        found = [v for v in dataset.data_vars if dataset[v].attrs.get("standard_name") == name]
-        if len(found) > 1:
+        named = [v for v in dataset.data_vars if dataset[v].attrs.get("standard_name") == name]
+        if len(named) > 1:
             raise InputError(
-                f"{path}: {', '.join(map(str, found))} all have the standard name {name}. "
+                f"{path}: {', '.join(map(str, named))} all have the standard name {name}. "
                 f"Name one as column under columns.stations.{column.key} in the settings"
             )
-        if found:
-            return xr.DataArray(dataset[found[0]].variable)
+        if named:
+            return xr.DataArray(dataset[named[0]].variable)
     return None
 
 
@@ -151,7 +154,7 @@ def _conversion(path: Path, values: xr.DataArray, column: Column, setting: Colum
             f"{path}: the variable for {column.key} has no units. Declare its unit under columns.stations.{column.key}"
         )
     try:
-        return conversion(str(unit), column.unit)
+        return conversion(str(unit), column.unit or "")
     except InputError as trouble:
         raise InputError(f"{path}: the variable for {column.key}: {trouble}") from None
 
@@ -159,7 +162,7 @@ def _conversion(path: Path, values: xr.DataArray, column: Column, setting: Colum
 def _station_of(
     path: Path, dataset: xr.Dataset, names: np.ndarray, dims: tuple[str, ...], shape: tuple[int, ...]
 ) -> np.ndarray:
-    """Return each reading's station as a place in the names, in the readings' shape."""
+    """Return each reading's station as an index into the names, in the readings' shape."""
     if names.size == 1:
         return np.zeros(shape, int)
     counts = [v for v in dataset.variables.values() if "sample_dimension" in v.attrs]

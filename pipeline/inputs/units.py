@@ -6,10 +6,14 @@ import math
 import re
 from dataclasses import dataclass
 from functools import cache
+from typing import TYPE_CHECKING, overload
 
 import numpy as np
 
 from pipeline.model.problems import InputError
+
+if TYPE_CHECKING:
+    import pint
 
 
 @dataclass(frozen=True)
@@ -20,6 +24,10 @@ class Conversion:
     offset: float = 0.0
     power: int = 1
 
+    @overload
+    def of(self, numbers: np.ndarray) -> np.ndarray: ...
+    @overload
+    def of(self, numbers: float) -> float: ...
     def of(self, numbers: np.ndarray | float) -> np.ndarray | float:
         """Return numbers in the other unit."""
         return self.factor * numbers**self.power + self.offset
@@ -79,7 +87,7 @@ def _spelled(unit: str) -> str:
 
 
 @cache
-def _registry() -> object:
+def _registry() -> pint.UnitRegistry:
     import pint  # noqa: PLC0415  half a second, needed only where a unit is declared
 
     return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)

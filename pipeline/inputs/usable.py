@@ -85,8 +85,16 @@ def too_few(role: str, file: str, count: Count, least_share: float) -> list[Find
     ]
 
 
-def counts_of(rows: pd.DataFrame, table: Table, bad_lines: int, unread: list[tuple[str, np.ndarray]]) -> list[Count]:
-    """Return how many rows of a file can be used, and how many values of each column that is not required.
+@dataclass(frozen=True)
+class UnreadLines:
+    """The lines in which a column's value could not be read."""
+
+    key: str
+    lines: np.ndarray
+
+
+def counts_of(rows: pd.DataFrame, table: Table, bad_lines: int, unread: list[UnreadLines]) -> list[Count]:
+    """Return the counts of a file's usable rows, and of each optional column's values.
 
     A row without a text or date that is required, or with a required number that cannot be read, is no usable row. One with
     something in a single column is a note below the table.
@@ -94,8 +102,8 @@ def counts_of(rows: pd.DataFrame, table: Table, bad_lines: int, unread: list[tup
     if table.may_be_empty and rows.empty and not bad_lines:
         return []
     lines: dict[str, np.ndarray] = {}
-    for key, found in unread:
-        lines[key] = np.concatenate([lines.get(key, np.empty(0, np.int64)), found])
+    for part in unread:
+        lines[part.key] = np.concatenate([lines.get(part.key, np.empty(0, np.int64)), part.lines])
     wrong = {column.key: rows["line"].isin(lines.get(column.key, [])) for column in table.columns}
     there = {
         column.key: (rows[column.name].ne("") if column.kind == "text" else rows[column.name].notna())

@@ -10,10 +10,11 @@ from pathlib import Path
 
 from pipeline.flights.rasters import virtual_parts
 from pipeline.gather.day import OPTIONAL_TABLES
-from pipeline.gather.flights import file_formats
+from pipeline.gather.sources import source_of
 from pipeline.inputs.find import InputFile, find_tables, is_file
 from pipeline.inputs.read_covers import read_covers
 from pipeline.inputs.read_flights import read_flights
+from pipeline.inputs.source import Source
 from pipeline.settings.basin import Settings
 from pipeline.settings.operations import Arrival
 
@@ -57,11 +58,11 @@ def input_rasters(settings: Settings, date: dt.date) -> list[Path]:
     """
     found, season = _tables(settings), (settings.season_start(date), date)
 
-    def table(role: str) -> tuple:
-        return [file.path for file in found[role]], settings.columns.get(role, {}), settings.missing
+    def source(role: str) -> Source:
+        return source_of(settings, role, [file.path for file in found[role]])
 
-    flights, _ = read_flights(*table("flights"), file_formats(settings, "flights")).between(*season)
-    covers, _ = read_covers(*table("covers"), season, file_formats(settings, "covers"))
+    flights, _ = read_flights(source("flights")).between(*season)
+    covers, _ = read_covers(source("covers"), season)
     named = [path for entry in flights for files in entry.files.values() for path in files]
     named = [path for path in [*named, *(entry.path for entry in covers)] if is_file(path)]
     parts = [part for path in named for part in virtual_parts(path) if is_file(part)]

@@ -16,7 +16,8 @@ import pyarrow.csv as pa_csv
 from timing import Figure, Runs, alternate, no_more_than, peak_mb, slower_at_most
 
 from pipeline.inputs.find import describe
-from pipeline.inputs.read_stations import read_stations
+from pipeline.inputs.read_stations import Window, read_stations
+from pipeline.inputs.source import Source
 from pipeline.storage.cache import Cache
 
 STATIONS, YEARS = 60, 20
@@ -33,7 +34,7 @@ def runs(folder: Path) -> Runs:
         _write(path)
     night = folder / "growing.csv"
     return {
-        "ours": lambda: read_stations([path], {}, MISSING, -2.0),
+        "ours": lambda: read_stations(Source([path], {}, MISSING), -2.0),
         "plain": lambda: pa_csv.read_csv(path),
         "night": lambda: _night(path, night, folder / "kept"),
     }
@@ -61,12 +62,12 @@ def _night(path: Path, night: Path, kept: Path) -> pd.DataFrame:
     """Let the file grow by a day and read what a night needs."""
     if not night.exists():
         night.write_bytes(path.read_bytes())
-        read_stations([night], {}, MISSING, -2.0, cache=Cache(kept), since=SEASON)
+        read_stations(Source([night], {}, MISSING), -2.0, Window(since=SEASON), cache=Cache(kept))
     hours = round((night.stat().st_size / path.stat().st_size) * YEARS * 8766)
     with night.open("ab") as to:
         _append(to, START + np.arange(hours, hours + 24))
     describe("stations", night)
-    return read_stations([night], {}, MISSING, -2.0, cache=Cache(kept), since=SEASON)[0]
+    return read_stations(Source([night], {}, MISSING), -2.0, Window(since=SEASON), cache=Cache(kept))[0]
 
 
 def _write(path: Path) -> None:

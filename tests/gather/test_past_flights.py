@@ -5,6 +5,7 @@ from types import SimpleNamespace
 
 from pipeline.gather.past_flights import NOT_USED, gather_past_flights
 from pipeline.inputs.read_flights import read_flights
+from pipeline.inputs.source import Source
 from pipeline.model.season import first_of_season
 
 SETTINGS = SimpleNamespace(season_start=lambda date: first_of_season(date, "10-01"))
@@ -13,7 +14,7 @@ SETTINGS = SimpleNamespace(season_start=lambda date: first_of_season(date, "10-0
 def noticed(tmp_path, *lines):
     file = tmp_path / "flights.csv"
     file.write_text("\n".join(["flight_id,date,depth", *lines]) + "\n", "utf-8")
-    tables = read_flights([file], {}, [""])
+    tables = read_flights(Source([file], {}, [""]))
     told = gather_past_flights(SETTINGS, (None, None), tables, dt.date(2031, 2, 1), None)
     assert (told.flights, told.pattern, told.files) == ([], None, [])
     season = tables.between(dt.date(2030, 10, 1), dt.date(2031, 2, 1))[1]

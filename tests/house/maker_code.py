@@ -24,7 +24,7 @@ ENTRIES = {
     "gather.earlier_visits.VISITS_MAKER": ("gather.earlier_visits._season", "storage.encodings.FRAME"),
     "inputs.piece_cache.PIECE_MAKER": (
         "inputs.lines.split",
-        "inputs.tables.converted",
+        "inputs.converting.converted",
         "inputs.wide.converted_wide",
         "inputs.piece_cache.PIECE",
     ),

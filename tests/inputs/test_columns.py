@@ -8,6 +8,7 @@ from pipeline.inputs.columns import check_declared
 from pipeline.inputs.read_courses import COURSES, read_courses
 from pipeline.inputs.read_stations import STATIONS, read_stations
 from pipeline.inputs.rows import local_days
+from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_table
 from pipeline.model.problems import InputError, SettingsError
 
@@ -27,7 +28,7 @@ def written(tmp_path, text, name="table.csv"):
 
 def test_canonical_units_inside_are_metres(tmp_path):
     path = written(tmp_path, "site_id,date,point,depth_cm,swe_mm\nA,2031-03-01,1,120,350\n")
-    rows, findings = read_table(path, COURSES, {}, [])
+    rows, findings = read_table(path, COURSES, Source([path], {}, []))
     assert rows.loc[0, ["depth_m", "swe_mm"]].tolist() == [1.2, 350.0]
     assert findings == []
 
@@ -40,7 +41,7 @@ def test_headers_and_units_are_as_declared(tmp_path):
         "depth": Setting(column="Depth (in)", unit="inch"),
         "swe": Setting(column="Water (in)", unit="inch"),
     }
-    rows, _ = read_table(path, COURSES, settings, [])
+    rows, _ = read_table(path, COURSES, Source([path], settings, []))
     assert rows.loc[0, "depth_m"] == pytest.approx(1.016)
     assert rows.loc[0, "swe_mm"] == pytest.approx(304.8)
 
@@ -54,21 +55,21 @@ def test_headers_and_units_are_as_declared(tmp_path):
     ],
 )
 def test_unreadable_values_are_named_by_line(tmp_path, text, line, value):
-    _, findings = read_table(written(tmp_path, text), COURSES, {}, [])
+    _, findings = read_table(written(tmp_path, text), COURSES, Source())
     findings = [f for f in findings if f.rule not in ("no such column", "no usable row")]
     assert [(f.line, f.evidence, f.action) for f in findings] == [(line, value, "set aside")]
 
 
 def test_missing_codes_are_no_values(tmp_path):
     path = written(tmp_path, "site_id,date,depth_cm,swe_mm\nA,2031-03-01,-9999,M\n")
-    rows, findings = read_table(path, COURSES, {}, ["-9999", "M", ""])
+    rows, findings = read_table(path, COURSES, Source([path], {}, ["-9999", "M", ""]))
     assert rows[["depth_m", "swe_mm"]].isna().all(axis=None)
     assert findings == []
 
 
 def test_a_code_that_is_a_word_is_a_name_where_names_stand(tmp_path):
     path = written(tmp_path, "site_id,date,point,depth_cm,swe_mm\nM,2031-03-01,M,M,350\n-9999,2031-03-01,2,120,350\n")
-    rows, findings = read_table(path, COURSES, {}, ["M", "-9999"])
+    rows, findings = read_table(path, COURSES, Source([path], {}, ["M", "-9999"]))
     assert rows.loc[0, ["site_id", "point"]].tolist() == ["M", "M"]
     assert np.isnan(rows.loc[0, "depth_m"])
     assert rows.loc[1, "site_id"] == ""
@@ -77,7 +78,7 @@ def test_a_code_that_is_a_word_is_a_name_where_names_stand(tmp_path):
 
 def test_byte_order_mark_and_spaces_in_headers_do_no_harm(tmp_path):
     path = written(tmp_path, b"\xef\xbb\xbfsite_id, Date ,DEPTH_CM\nA,2031-03-01, 50 \n")
-    assert read_table(path, COURSES, {}, [])[0].loc[0, "depth_m"] == 0.5
+    assert read_table(path, COURSES, Source([path], {}, []))[0].loc[0, "depth_m"] == 0.5
 
 
 @pytest.mark.parametrize(
@@ -91,8 +92,8 @@ def test_byte_order_mark_and_spaces_in_headers_do_no_harm(tmp_path):
 def test_a_file_that_is_no_table_is_one_clear_line(tmp_path, content, words):
     path = written(tmp_path, content)
     with pytest.raises(InputError, match=words):
-        read_table(path, COURSES, {}, [])
-    rows, findings = read_courses([path], {}, [])
+        read_table(path, COURSES, Source([path], {}, []))
+    rows, findings = read_courses(Source([path], {}, []))
     assert rows.empty
     assert findings[0].rule == "unreadable file"
     assert str(path) in findings[0].detail
@@ -124,7 +125,7 @@ def test_sound_declarations_pass():
 
 def test_a_table_without_what_it_is_for_is_told(tmp_path):
     path = written(tmp_path, "site_id,date,Depth,swe_mm\nA,2031-03-01,120,300\n")
-    _, findings = read_table(path, COURSES, {}, [])
+    _, findings = read_table(path, COURSES, Source([path], {}, []))
     assert [(f.rule, f.evidence) for f in findings] == [
         ("column not recognised", "no depth_cm, but Depth"),
         ("no such column", "no depth_cm"),
@@ -134,7 +135,7 @@ def test_a_table_without_what_it_is_for_is_told(tmp_path):
 def test_times_with_offsets_bare_dates_and_times_without(tmp_path):
     times = ["2031-03-01T06:00-02:00", "2031-03-01T08:00Z", "2031-03-01", "2031-03-01T06:00", "soon"]
     path = written(tmp_path, "site_id,time,swe_mm\n" + "".join(f"S{i},{t},5\n" for i, t in enumerate(times)))
-    rows, findings = read_stations([path], {}, [], -2.0)
+    rows, findings = read_stations(Source([path], {}, []), -2.0)
     assert rows["time"].astype(str).tolist() == ["2031-03-01 08:00:00", "2031-03-01 08:00:00", "2031-03-01 14:00:00"]
     lost = [(f.rule, f.line, f.site_id) for f in findings if f.rule != "no such column"]
     assert sorted(lost) == [("no site or time", 5, "S3"), ("no site or time", 6, "S4")]
@@ -147,6 +148,6 @@ def test_local_days_by_the_fixed_offset():
 
 def test_a_reading_sent_again_replaces_the_earlier_and_both_are_told(tmp_path):
     path = written(tmp_path, "site_id,time,swe_mm\nA,2031-03-01T06:00Z,5\nA,2031-03-01T06:00Z,7\n")
-    rows, findings = read_stations([path], {}, [], 0.0)
+    rows, findings = read_stations(Source([path], {}, []), 0.0)
     assert rows["swe_mm"].tolist() == [7.0]
     assert (2, "duplicate", "set aside") in [(f.line, f.rule, f.action) for f in findings]

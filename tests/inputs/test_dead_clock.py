@@ -5,6 +5,7 @@ import pytest
 
 from pipeline.inputs.dead_clock import dead_clocks
 from pipeline.inputs.read_stations import read_stations
+from pipeline.inputs.source import Source
 
 HOUR = 3600
 
@@ -55,7 +56,7 @@ def test_the_reader_names_file_and_line(tmp_path):
     times = ["00", "01", "02", "02", "02", "02", "06", "07"]
     lines = [f"A,2031-01-01T{hour}:00Z,{100 + i}" for i, hour in enumerate(times)]
     file.write_text("\n".join(["site_id,time,swe_mm", *lines]) + "\n", encoding="utf-8")
-    rows, findings = read_stations([file], {}, [""], 0.0)
+    rows, findings = read_stations(Source([file], {}, [""]), 0.0)
     assert rows["swe_mm"].tolist() == [100.0, 101.0, 102.0, 106.0, 107.0]
     told = [(f.rule, f.site_id, f.line, f.start, f.end) for f in findings if f.rule == "dead clock"]
     assert told == [("dead clock", "A", 5, "2031-01-01T02:00Z", "2031-01-01T06:00Z")]

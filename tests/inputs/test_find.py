@@ -8,6 +8,7 @@ import pytest
 
 from pipeline.inputs.find import find_tables, matching
 from pipeline.inputs.read_flights import read_flights
+from pipeline.inputs.source import Source
 
 SEASON = dt.date(2030, 10, 1), dt.date(2031, 4, 1)
 
@@ -54,7 +55,7 @@ def test_a_folder_that_may_not_be_looked_into_is_a_finding(folder, monkeypatch):
 
 def test_tiles_of_a_flight_in_such_a_folder(folder):
     (folder / "flights.csv").write_text("flight_id,date,depth\nF1,2031-03-01,[ab].csv\n")
-    (entry,), _ = read_flights([folder / "flights.csv"], {}, [""]).between(*SEASON)
+    (entry,), _ = read_flights(Source([folder / "flights.csv"], {}, [""])).between(*SEASON)
     assert names(entry.files["depth"]) == ["a.csv", "b.csv"]
 
 
@@ -82,7 +83,7 @@ def test_a_name_that_is_not_utf_8_is_a_finding_that_can_be_written_down(misspelt
 def test_a_tile_of_such_a_name_is_left_out_and_told(misspelt):
     table = misspelt / "flights.csv"
     table.write_text("flight_id,date,depth\nF1,2031-03-01,course_*.csv\nF2,2031-03-01,absent.csv\n")
-    (entry,), findings = read_flights([table], {}, [""]).between(*SEASON)
+    (entry,), findings = read_flights(Source([table], {}, [""])).between(*SEASON)
     assert names(entry.files["depth"]) == ["course_a.csv"]
     assert [(finding.rule, finding.line) for finding in findings] == [("unreadable file", 2), ("missing file", 3)]
     assert all(finding.detail.isascii() for finding in findings)

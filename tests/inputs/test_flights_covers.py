@@ -7,6 +7,7 @@ import pytest
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.read_covers import read_covers
 from pipeline.inputs.read_flights import read_flights
+from pipeline.inputs.source import Source
 from pipeline.settings.blocks import Column
 
 SEASON = dt.date(2030, 10, 1), dt.date(2031, 4, 1)
@@ -17,7 +18,7 @@ def flights(tmp_path, *lines, formats=()):
         (tmp_path / name).write_bytes(b"x")
     file = tmp_path / "flights.csv"
     file.write_text("\n".join(["flight_id,date,depth", *lines]) + "\n", "utf-8")
-    return read_flights([file], {}, [""], formats).between(*SEASON)
+    return read_flights(Source([file], {}, [""], formats)).between(*SEASON)
 
 
 def test_a_flight_given_again_replaces_the_earlier_row(tmp_path):
@@ -43,7 +44,7 @@ def test_one_reading_serves_every_season_and_each_tells_its_own(tmp_path):
     (tmp_path / "flights.csv").write_text("\n".join(["flight_id,date,depth", *lines]) + "\n", "utf-8")
     for name in ("a.tif", "b.tif"):
         (tmp_path / name).write_bytes(b"x")
-    tables = read_flights([tmp_path / "flights.csv"], {}, [""])
+    tables = read_flights(Source([tmp_path / "flights.csv"], {}, [""]))
     for _ in range(2):
         entries, findings = tables.between(*SEASON)
         assert ([(entry.flight_id, entry.line) for entry in entries], findings) == ([("F1", 4)], [])
@@ -69,7 +70,7 @@ def test_covers_likewise(tmp_path):
         "2031-03-02,snow_albedo,a.tif\n2031-03-03,colour,a.tif\n",
         "utf-8",
     )
-    entries, findings = read_covers([file], {}, [""], SEASON)
+    entries, findings = read_covers(Source([file], {}, [""]), SEASON)
     assert [(entry.date.day, entry.line) for entry in entries] == [(1, 2), (2, 5)]
     assert sorted((f.line, f.rule) for f in findings) == [(3, "missing file"), (6, "unknown cover")]
 
@@ -81,7 +82,7 @@ def test_tables_without_a_row_of_the_season_are_no_trouble(tmp_path):
     assert (entries, [(f.rule, f.evidence) for f in findings]) == ([], [("no usable row", "a header and no row")])
     file = tmp_path / "covers.csv"
     file.write_text("date,variable,path\n2031-04-02,snow_albedo,absent.tif\n", "utf-8")
-    assert read_covers([file], {}, [""], SEASON) == ([], [])
+    assert read_covers(Source([file], {}, [""]), SEASON) == ([], [])
 
 
 @pytest.mark.parametrize("declared", ["0", "-0.05"])
@@ -89,6 +90,6 @@ def test_an_error_that_cannot_be_is_told_and_not_used(tmp_path, declared):
     (tmp_path / "a.tif").write_bytes(b"x")
     file = tmp_path / "flights.csv"
     file.write_text(f"flight_id,date,depth,depth_se_m\nF1,2031-03-01,a.tif,{declared}\n", "utf-8")
-    (entry,), findings = read_flights([file], {}, [""]).between(*SEASON)
+    (entry,), findings = read_flights(Source([file], {}, [""])).between(*SEASON)
     assert entry.depth_se_m is None
     assert [(f.rule, f.evidence) for f in findings] == [("impossible value", f"depth_se_m = {float(declared):g}")]

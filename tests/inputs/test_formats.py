@@ -12,6 +12,7 @@ from pipeline.inputs.columns import check_declared
 from pipeline.inputs.formats import FileFormat, check_formats
 from pipeline.inputs.read_courses import COURSES, read_courses
 from pipeline.inputs.read_stations import STATIONS
+from pipeline.inputs.source import Source
 from pipeline.inputs.units import conversion
 from pipeline.model.problems import InputError, SettingsError
 from pipeline.settings.blocks import Column, Format
@@ -26,7 +27,7 @@ def written(tmp_path, content, name="courses.csv"):
 
 
 def read(path, *, columns=None, formats=(), missing=("", "-9999", "M")):
-    return read_courses([path], columns or {}, list(missing), list(formats))
+    return read_courses(Source([path], columns or {}, list(missing), list(formats)))
 
 
 def rules(findings):
@@ -252,7 +253,7 @@ def test_files_of_one_table_may_be_written_differently(tmp_path):
     formats = [
         FileFormat("crew_*", decimal=",", dates="day-first", columns={"depth": Column(column="Tiefe", unit="inch")})
     ]
-    rows, findings = read_courses([one, other], {}, [], formats)
+    rows, findings = read_courses(Source([one, other], {}, [], formats))
     assert findings == []
     assert rows["depth_m"].tolist() == pytest.approx([1.2, 1.2])
 
@@ -377,12 +378,12 @@ def test_a_sheet_in_which_no_row_can_be_read_is_told_as_one_loss(tmp_path):
     """Decimal commas that nobody declared: each value is told, and the whole sheet too, since the night goes on without it."""
     path = tmp_path / "sheet.csv"
     path.write_text("site_id;date;depth_cm;swe_mm\nA;2031-03-01;101,5;330,2\nA;2031-03-01;98,5;310,7\n")
-    rows, findings = read_courses([path], {}, [])
+    rows, findings = read_courses(Source([path], {}, []))
     assert len(rows) == 2
     (lost,) = [finding for finding in findings if finding.rule == "no usable row"]
     assert (lost.file, lost.start, lost.evidence) == (str(path), "2031-03-01", "2 rows")
     path.write_text(path.read_text() + "A;2031-03-01;99;300\n")
-    assert "no usable row" not in {finding.rule for finding in read_courses([path], {}, [])[1]}
+    assert "no usable row" not in {finding.rule for finding in read_courses(Source([path], {}, []))[1]}
 
 
 def test_a_count_of_cores_that_is_none_and_weights_without_a_cutter_are_told(tmp_path):

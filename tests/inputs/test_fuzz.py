@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from pipeline.inputs.read_courses import COURSES, read_courses
 from pipeline.inputs.read_stations import read_stations
+from pipeline.inputs.source import Source
 from pipeline.model.problems import FINDING_COLUMNS, findings_table
 
 QUIET = settings(
@@ -112,7 +113,7 @@ def test_a_harmed_course_table_loses_no_line(tmp_path, data):
     body = data.draw(harmed(list(sound)))
     path = tmp_path / "courses.csv"
     path.write_bytes(",".join(COURSE_HEADER).encode() + b"\n" + body)
-    rows, findings = read_courses([path], {}, MISSING)
+    rows, findings = read_courses(Source([path], {}, MISSING))
     check_nothing_lost(body, rows, findings, sound)
     assert list(findings_table(findings).columns) == FINDING_COLUMNS
 
@@ -124,7 +125,7 @@ def test_a_harmed_station_table_loses_no_line(tmp_path, data):
     body = data.draw(harmed(list(sound)))
     path = tmp_path / "stations.csv"
     path.write_bytes(",".join(STATION_HEADER).encode() + b"\n" + body)
-    rows, findings = read_stations([path], {}, MISSING, -2.0)
+    rows, findings = read_stations(Source([path], {}, MISSING), -2.0)
     # A row sent again is told with its first line and count: take such lines as told.
     again = sum(int(f.evidence.split()[0]) for f in findings if f.rule == "duplicate")
     if again == sum(f.rule == "duplicate" for f in findings):
@@ -138,7 +139,7 @@ def test_whatever_a_file_holds_is_read_or_told(tmp_path, data):
     content = data.draw(st.one_of(st.binary(max_size=300), junk, st.just(b""), st.text(max_size=200).map(str.encode)))
     path = tmp_path / data.draw(st.sampled_from(["x.csv", "x.xlsx", "x.nc", "x.txt"]))
     path.write_bytes(content)
-    for rows, findings in (read_courses([path], {}, MISSING), read_stations([path], {}, MISSING, 0.0)):
+    for rows, findings in (read_courses(Source([path], {}, MISSING)), read_stations(Source([path], {}, MISSING), 0.0)):
         assert rows.empty
         assert [f.rule for f in findings][:1] == ["unreadable file"]
         assert str(path) in findings[0].detail
@@ -160,7 +161,7 @@ def test_order_of_columns_separator_encoding_and_line_ends_change_nothing(tmp_pa
     text = end.join(lines) + end
     path = tmp_path / "courses.csv"
     path.write_bytes(("﻿" + text).encode("utf-16-le") if encoding == "utf-16-le-bom" else text.encode(encoding))
-    rows, findings = read_courses([path], {}, MISSING)
+    rows, findings = read_courses(Source([path], {}, MISSING))
     assert findings == []
     assert rows["site_id"].tolist() == ["A", "B"]
     assert rows["remark"].tolist() == ["Föhn", "ice"]
@@ -185,7 +186,7 @@ def test_a_wrong_unit_of_depth_is_never_silent(tmp_path, unit, declared, density
     path = tmp_path / "courses.csv"
     path.write_text("site_id,date,point,depth_cm,swe_mm\n" + "\n".join(lines) + "\n")
     setting = SimpleNamespace(column=None, unit=declared, constant=None, file_name=None)
-    rows, findings = read_courses([path], {"depth": setting}, MISSING)
+    rows, findings = read_courses(Source([path], {"depth": setting}, MISSING))
     wrong = [finding for finding in findings if finding.rule == "unit looks wrong"]
     if unit == declared:
         assert wrong == []

@@ -8,7 +8,8 @@ import pytest
 
 from pipeline.inputs import lines
 from pipeline.inputs.formats import FileFormat
-from pipeline.inputs.read_stations import read_stations
+from pipeline.inputs.read_stations import Window, read_stations
+from pipeline.inputs.source import Source
 from pipeline.settings.blocks import Column
 from pipeline.storage.cache import Cache
 
@@ -21,9 +22,9 @@ def written(tmp_path, text, name="stations.csv"):
     return path
 
 
-def read(*paths, columns=None, offset=-2.0, cache=None, **how):
-    how["cache"] = None if cache is None else Cache(cache)
-    rows, findings = read_stations(list(paths), columns or {}, ["", "-9999", "M"], offset, **how)
+def read(*paths, columns=None, offset=-2.0, cache=None, formats=(), **how):
+    source = Source(list(paths), columns or {}, ["", "-9999", "M"], formats)
+    rows, findings = read_stations(source, offset, Window(**how), None if cache is None else Cache(cache))
     # Made-up readings have made-up densities: the units have a test of their own.
     return rows, [finding for finding in findings if finding.rule not in {"no such column", "unit looks wrong"}]
 
@@ -214,14 +215,14 @@ def test_a_wide_tables_columns_may_be_named(tmp_path):
 )
 def test_a_unit_that_nobody_declared_is_told(tmp_path, swe, depth, temperature, guess):
     text = HEADER + "".join(f"A,2031-03-{d:02d},{swe},{depth},{temperature}\n" for d in range(1, 20))
-    _, findings = read_stations([written(tmp_path, text)], {}, [], 0.0)
+    _, findings = read_stations(Source([written(tmp_path, text)], {}, []), 0.0)
     assert [(f.rule, f.action) for f in findings] == [("unit looks wrong", "used")]
     assert guess in findings[0].evidence
 
 
 def test_sound_units_are_not_told(tmp_path):
     text = HEADER + "".join(f"A,2031-03-{d:02d},{30 * d},{10 * d},{d - 10}\n" for d in range(1, 20))
-    assert read_stations([written(tmp_path, text)], {}, [], 0.0)[1] == []
+    assert read_stations(Source([written(tmp_path, text)], {}, []), 0.0)[1] == []
 
 
 # --- large files ------------------------------------------------------------------------------------------------------

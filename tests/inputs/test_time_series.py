@@ -6,6 +6,7 @@ import pytest
 import xarray as xr
 
 from pipeline.inputs.read_stations import read_stations
+from pipeline.inputs.source import Source
 from pipeline.settings.blocks import Column
 
 TIMES = pd.date_range("2031-03-01T06:00", periods=3, freq="6h")
@@ -59,7 +60,7 @@ def times_by_stations():
 def test_every_layout_gives_the_same_rows(tmp_path, made):
     path = tmp_path / "stations.nc"
     made().to_netcdf(path)
-    rows, findings = read_stations([path], {}, [], 0.0)
+    rows, findings = read_stations(Source([path], {}, []), 0.0)
     assert findings == []
     assert rows["site_id"].tolist() == ["A"] * 3 + ["B"] * 3
     assert rows["time"].tolist() == [*TIMES, *TIMES]
@@ -73,7 +74,7 @@ def test_one_station_and_a_mass_per_area(tmp_path):
     one = stations_by_times().isel(station=0)
     one["swe"] = ("time", SWE_M[0] * 1000, {"standard_name": "surface_snow_amount", "units": "kg m-2"})
     one.to_netcdf(path)
-    rows, findings = read_stations([path], {}, [], 0.0)
+    rows, findings = read_stations(Source([path], {}, []), 0.0)
     assert findings == []
     np.testing.assert_allclose(rows["swe_mm"], SWE_M[0] * 1000)
 
@@ -83,11 +84,11 @@ def test_variables_and_units_may_be_declared(tmp_path):
     own = stations_by_times()
     own["swe"].attrs = {}
     own.to_netcdf(path)
-    _, findings = read_stations([path], {"swe": Column(column="swe")}, [], 0.0)
+    _, findings = read_stations(Source([path], {"swe": Column(column="swe")}, []), 0.0)
     assert "the variable for swe has no units" in findings[0].detail
-    rows, _ = read_stations([path], {"swe": Column(column="swe", unit="m")}, [], 0.0)
+    rows, _ = read_stations(Source([path], {"swe": Column(column="swe", unit="m")}, []), 0.0)
     np.testing.assert_allclose(rows["swe_mm"], SWE_M.ravel() * 1000)
-    _, findings = read_stations([path], {"swe": Column(column="sve", unit="m")}, [], 0.0)
+    _, findings = read_stations(Source([path], {"swe": Column(column="sve", unit="m")}, []), 0.0)
     assert "no variable 'sve'" in findings[0].detail
 
 
@@ -114,7 +115,7 @@ def with_attribute(name, key, value):
 def test_a_file_that_does_not_say_enough_is_refused_in_one_line(tmp_path, made, words):
     path = tmp_path / "stations.nc"
     made.to_netcdf(path)
-    rows, findings = read_stations([path], {}, [], 0.0)
+    rows, findings = read_stations(Source([path], {}, []), 0.0)
     assert rows.empty
     assert [finding.rule for finding in findings] == ["unreadable file"]
     assert words in findings[0].detail
@@ -125,7 +126,7 @@ def test_netcdf_and_csv_stand_side_by_side(tmp_path):
     made, table = tmp_path / "stations.nc", tmp_path / "stations.csv"
     stations_by_times().to_netcdf(made)
     table.write_text("site_id,time,swe_mm\nA,2031-03-01T06:00Z,310\nC,2031-03-01,200\n")
-    rows, findings = read_stations([made, table], {}, [], 0.0)
+    rows, findings = read_stations(Source([made, table], {}, []), 0.0)
     assert [(f.rule, f.site_id) for f in findings if f.rule != "no such column"] == [("duplicate", "A")]
     first = rows.iloc[0]
     assert (first["swe_mm"], first["depth_m"]) == (310.0, 1.0)

@@ -9,8 +9,9 @@ from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.read_courses import read_courses
 from pipeline.inputs.read_overrides import read_overrides
 from pipeline.inputs.read_sites import read_sites
-from pipeline.inputs.read_stations import read_stations
+from pipeline.inputs.read_stations import Window, read_stations
 from pipeline.inputs.read_weather import read_weather
+from pipeline.inputs.source import Source
 from pipeline.inputs.usable import FEW_USABLE_ROWS, NO_USABLE_ROW, clearly_fewer
 
 MISSING = ["", "-9999", "M"]
@@ -32,11 +33,11 @@ def lost(findings):
 
 
 def courses(tmp_path, text, **more):
-    return lost(read_courses([written(tmp_path, text)], {}, MISSING, **more)[1])
+    return lost(read_courses(Source([written(tmp_path, text)], {}, MISSING, **more))[1])
 
 
 def stations(tmp_path, text):
-    return lost(read_stations([written(tmp_path, text)], {}, MISSING, 0.0)[1])
+    return lost(read_stations(Source([written(tmp_path, text)], {}, MISSING), 0.0)[1])
 
 
 @pytest.mark.parametrize(
@@ -49,24 +50,27 @@ def test_clearly_fewer_is_three_and_a_tenth(there, usable, fewer):
 def test_whole_files_lose_nothing(tmp_path):
     assert courses(tmp_path, COURSES) == []
     assert stations(tmp_path, STATIONS) == []
-    assert lost(read_sites(written(tmp_path, SITES), {}, MISSING)[1]) == []
+    assert lost(read_sites(Source([written(tmp_path, SITES)], {}, MISSING))[1]) == []
 
 
 def test_a_header_alone_is_no_table_but_one_of_overrides(tmp_path):
     header = [(NO_USABLE_ROW, "a header and no row")]
     assert courses(tmp_path, COURSES.split("\n")[0] + "\n") == header
     assert stations(tmp_path, STATIONS.split("\n")[0] + "\n") == header
-    assert lost(read_sites(written(tmp_path, SITES.split("\n")[0] + "\n"), {}, MISSING)[1]) == header
+    assert lost(read_sites(Source([written(tmp_path, SITES.split("\n")[0] + "\n")], {}, MISSING))[1]) == header
     weather = written(tmp_path, "date,elevation_m,solar_mj_m2,air_temperature_c,issued\n")
-    assert lost(read_weather([weather], {}, MISSING)[1]) == header
+    assert lost(read_weather(Source([weather], {}, MISSING))[1]) == header
     overrides = written(tmp_path, "site_id,start,end,variable,action,value,who,when,why\n")
-    assert read_overrides([overrides], {}, MISSING, 0.0, (pd.Timestamp(2031, 1, 1), pd.Timestamp(2031, 2, 1)))[1] == []
+    assert (
+        read_overrides(Source([overrides], {}, MISSING), 0.0, (pd.Timestamp(2031, 1, 1), pd.Timestamp(2031, 2, 1)))[1]
+        == []
+    )
 
 
 def test_a_decimal_comma_that_is_not_declared_loses_every_site(tmp_path):
     rows = [line.split(",") for line in SITES.strip().split("\n")]
     text = "\n".join(";".join(cell.replace(".", ",") for cell in row) for row in rows) + "\n"
-    read, findings = read_sites(written(tmp_path, text), {}, MISSING)
+    read, findings = read_sites(Source([written(tmp_path, text)], {}, MISSING))
     assert len(read) == 0
     assert lost(findings) == [(NO_USABLE_ROW, "none of 5 rows can be used")]
     assert "decimal" in next(f.detail for f in findings if f.rule == NO_USABLE_ROW)
@@ -79,7 +83,9 @@ def test_a_decimal_comma_that_is_not_declared_loses_every_site(tmp_path):
 
 def test_sites_whose_coordinates_are_empty_are_all_lost(tmp_path):
     text = "site_id,kind,longitude,latitude\n" + "".join(f"S{n},course,,\n" for n in range(5))
-    assert lost(read_sites(written(tmp_path, text), {}, MISSING)[1]) == [(NO_USABLE_ROW, "none of 5 rows can be used")]
+    assert lost(read_sites(Source([written(tmp_path, text)], {}, MISSING))[1]) == [
+        (NO_USABLE_ROW, "none of 5 rows can be used")
+    ]
 
 
 def test_single_slips_declared_gaps_and_notes_are_no_loss(tmp_path):
@@ -110,7 +116,9 @@ def test_weighed_cores_without_a_cutter_are_lost_values(tmp_path):
 def test_a_file_of_other_years_is_no_loss(tmp_path):
     path = written(tmp_path, STATIONS)
     since = pd.Timestamp(2035, 10, 1).date()
-    findings = read_stations([path], {}, MISSING, 0.0, since=since, until=pd.Timestamp(2036, 1, 1).date())[1]
+    findings = read_stations(
+        Source([path], {}, MISSING), 0.0, Window(since=since, until=pd.Timestamp(2036, 1, 1).date())
+    )[1]
     assert lost(findings) == []
 
 
@@ -119,10 +127,10 @@ def test_a_renamed_column_is_recognised_as_such(tmp_path, old, new):
     for text, read in ((COURSES, read_courses), (STATIONS, read_stations)):
         path = written(tmp_path, text.replace(old, new, 1))
         more = (0.0,) if read is read_stations else ()
-        rules = [(f.rule, f.evidence) for f in read([path], {}, MISSING, *more)[1]]
+        rules = [(f.rule, f.evidence) for f in read(Source([path], {}, MISSING), *more)[1]]
         assert ("column not recognised", f"no {old}, but {new}") in rules
     other = written(tmp_path, STATIONS.replace("swe_mm", "swe_mm,swe_flag", 1).replace(".5,", ".5,0,"))
-    assert "column not recognised" not in [f.rule for f in read_stations([other], {}, MISSING, 0.0)[1]]
+    assert "column not recognised" not in [f.rule for f in read_stations(Source([other], {}, MISSING), 0.0)[1]]
 
 
 # --- line ends and workbooks --------------------------------------------------------------------------------------------
@@ -133,7 +141,7 @@ def test_any_mixture_of_line_ends_gives_every_row(tmp_path, ends):
     lines = COURSES.encode().strip().split(b"\n")
     for first in (0, 1):
         mixed = b"".join(line + (ends if n % 2 == first else b"\n") for n, line in enumerate(lines))
-        rows, findings = read_courses([written(tmp_path, mixed)], {}, MISSING)
+        rows, findings = read_courses(Source([written(tmp_path, mixed)], {}, MISSING))
         assert (len(rows), findings) == (15, [])
         assert rows["line"].tolist() == list(range(2, 17))
     assert with_line_feeds(b"a\r\nb\n") == b"a\r\nb\n"
@@ -146,7 +154,7 @@ def test_lone_returns_far_down_a_large_file_end_lines_too(tmp_path):
     ]
     data = (head + "\n".join(rows[:6000]) + "\n" + "\r".join(rows[6000:]) + "\n").encode()
     assert data.find(b"\r") > 1 << 16
-    read, findings = read_stations([written(tmp_path, data)], {}, MISSING, 0.0)
+    read, findings = read_stations(Source([written(tmp_path, data)], {}, MISSING), 0.0)
     assert len(read) == len(rows)
     assert lost(findings) == []
 
@@ -168,6 +176,6 @@ def test_a_sheets_stale_size_hides_no_row(tmp_path):
                 assert b'<dimension ref="A1:F17"' in data
                 data = data.replace(b'<dimension ref="A1:F17"', b'<dimension ref="A1:E3"')
             to.writestr(name, data)
-    rows, _ = read_courses([stale], {}, MISSING, [FileFormat()])
+    rows, _ = read_courses(Source([stale], {}, MISSING, [FileFormat()]))
     assert len(rows) == 15
     assert np.isfinite(rows[["depth_m", "swe_mm"]].to_numpy()).all()

@@ -3,6 +3,7 @@
 import datetime as dt
 
 from pipeline.inputs.read_weather import as_issued_by, read_weather
+from pipeline.inputs.source import Source
 
 HEADER = "date,elevation_m,solar_mj_m2,air_temperature_c,issued"
 
@@ -10,7 +11,7 @@ HEADER = "date,elevation_m,solar_mj_m2,air_temperature_c,issued"
 def read(tmp_path, *lines):
     file = tmp_path / "weather.csv"
     file.write_text("\n".join([HEADER, *lines]) + "\n", "utf-8")
-    return read_weather([file], {}, [""])
+    return read_weather(Source([file], {}, [""]))
 
 
 def test_a_row_of_the_same_date_and_issue_replaces_the_earlier_and_is_told(tmp_path):

@@ -6,6 +6,7 @@ import pytest
 
 from pipeline.inputs.read_normals import read_normals
 from pipeline.inputs.relative import relative_to
+from pipeline.inputs.source import Source
 from pipeline.melt.normals import in_per_cent, normal_on
 from pipeline.model.basin import BasinDay
 
@@ -57,7 +58,7 @@ def test_per_cent_of_normal_for_the_basin_and_the_sites_that_told_something():
 def test_a_normal_that_cannot_be_read_is_told(tmp_path, swe):
     path = tmp_path / "normals.csv"
     path.write_text(f"site_id,day,swe_mm\nA,03-01,{swe}\nA,04-01,120\n", "utf-8")
-    rows, findings = read_normals([path], {}, ["M"], ("larkmoor", ["A"]))
+    rows, findings = read_normals(Source([path], {}, ["M"]), "larkmoor", ["A"])
     assert rows["day"].tolist() == ["04-01"]
     (told,) = (f for f in findings if f.rule == "unusable normal")
     assert (told.line, told.evidence) == (2, "day '03-01', swe_mm missing")
@@ -70,7 +71,7 @@ def test_rows_that_are_no_normals_are_told_one_by_one(tmp_path):
     path.write_text(
         "site_id,day,swe_mm\nA,03-01,100\nlarkmoor,03-01,90\nA,13-01,100\nA,04-01,-3\nZ,03-01,5\nA,03-01,120\n", "utf-8"
     )
-    rows, findings = read_normals([path], {}, ["M"], ("larkmoor", ["A"]))
+    rows, findings = read_normals(Source([path], {}, ["M"]), "larkmoor", ["A"])
     assert rows[["site_id", "day", "swe_mm"]].to_numpy().tolist() == [
         ["larkmoor", "03-01", 90.0],
         ["A", "03-01", 120.0],

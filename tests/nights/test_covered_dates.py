@@ -7,6 +7,7 @@ from made_basin import snowtally
 
 from pipeline.gather.span import MOST_DAYS_AFTER, check_covered
 from pipeline.inputs.find import describe
+from pipeline.inputs.source import Source
 from pipeline.model.problems import UncoveredDateError
 from pipeline.settings.basin import read_settings
 
@@ -25,7 +26,7 @@ def asked(basin):
     from pipeline.gather.span import _days  # noqa: PLC0415
     from pipeline.inputs.read_courses import read_courses  # noqa: PLC0415
 
-    courses = read_courses([basin / "courses.csv"], {}, settings.missing)[0]
+    courses = read_courses(Source([basin / "courses.csv"], {}, settings.missing))[0]
     assert list(_days(courses)) == [dt.date(2031, 3, 1)] * 2
 
     def ask(date, now=NOW):

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from pipeline.inputs.read_courses import core_swe_mm, read_courses
+from pipeline.inputs.source import Source
 from pipeline.settings.blocks import Checks, Column
 from pipeline.sites.points import course_visits
 
@@ -57,7 +58,7 @@ def visit_of(folder, text, units=None):
     path = Path(folder) / "sheet.csv"
     path.write_text(text)
     columns = {key: Column(column=header, unit=unit) for key, (header, unit) in (units or {}).items()}
-    samples, findings = read_courses([path], columns, [""])
+    samples, findings = read_courses(Source([path], columns, [""]))
     assert findings == []
     visits = course_visits(samples.assign(used=True, swe_used=samples["swe_mm"].notna()))
     assert len(visits) == 1

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from pipeline.inputs.read_courses import read_courses
+from pipeline.inputs.source import Source
 from pipeline.snow.sturm import prior_density, sturm_day, sturm_density
 
 CLASSES = ("alpine", "maritime", "prairie", "tundra", "taiga")
@@ -51,7 +52,7 @@ def test_depth_tells_most_of_the_demo_basin_s_swe():
     # DEN-05: depth explains some 95 % of the variance of SWE (Sturm et al. 2010, abstract); over 0.85 is asked of a table of
     # several sites. It holds the invented snow against the real.
     sheet = Path(__file__).parents[2] / "sample_inputs" / "larkmoor" / "course_samples.csv"
-    samples, _ = read_courses([sheet], {}, ["-9999", "", "M"])
+    samples, _ = read_courses(Source([sheet], {}, ["-9999", "", "M"]))
     weighed = samples[["depth_m", "swe_mm"]].dropna()
     assert samples.loc[weighed.index, "site_id"].nunique() > 5
     assert np.corrcoef(*weighed.to_numpy().T)[0, 1] ** 2 > 0.85

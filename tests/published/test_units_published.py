@@ -8,6 +8,7 @@ import pytest
 from pipeline.inputs.columns import check_declared
 from pipeline.inputs.read_courses import COURSES, read_courses
 from pipeline.inputs.read_sites import read_sites
+from pipeline.inputs.source import Source
 from pipeline.model.problems import SettingsError
 from pipeline.settings.basin import Settings
 from pipeline.settings.blocks import Column
@@ -18,7 +19,7 @@ def test_vol_02_a_foot_is_the_international_one(tmp_path):
     # pint give the latter for acre_foot). The program reads no volumes; its foot decides which one its volumes are in.
     path = tmp_path / "sites.csv"
     path.write_text("site_id,name,kind,longitude,latitude,feet\nA,,course,1,1,10000\n")
-    sites, _ = read_sites(path, {"elevation": Column(column="feet", unit="foot")}, [""])
+    sites, _ = read_sites(Source([path], {"elevation": Column(column="feet", unit="foot")}, [""]))
     foot = sites["elevation_m"].iloc[0] / 10_000
     assert 43_560 * foot**3 == pytest.approx(1233.48183755, rel=1e-9)
     assert 43_560 * foot**3 != pytest.approx(1233.48923847, rel=1e-6)
@@ -34,7 +35,7 @@ def test_vol_04_a_mass_of_water_per_area_is_refused_or_divided_by_its_density(tm
     except SettingsError as refusal:
         assert "columns.courses.swe.unit: 'kg/m**2' cannot be turned into mm" in str(refusal)  # noqa: PT017  either is right
     else:
-        rows, _ = read_courses([path], columns, [""])
+        rows, _ = read_courses(Source([path], columns, [""]))
         assert rows["swe_mm"].tolist() == pytest.approx([306.0], rel=1e-12)
 
 

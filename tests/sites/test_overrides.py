@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from pipeline.inputs.read_overrides import read_overrides
+from pipeline.inputs.source import Source
 from pipeline.inputs.usable import NO_USABLE_ROW
 from pipeline.model.problems import NOT_FOLLOWED
 from pipeline.sites.limits import SnowLimits
@@ -29,7 +30,7 @@ BEGUN = pd.Timestamp("2030-10-01T02:00:00")
 def table(tmp_path, *lines, span=SPAN):
     file = tmp_path / "overrides.csv"
     file.write_text("\n".join([HEADER, *lines]) + "\n", encoding="utf-8")
-    return read_overrides([file], {}, ["", "-9999"], -2.0, span)
+    return read_overrides(Source([file], {}, ["", "-9999"]), -2.0, span)
 
 
 def records(days=6):

@@ -1,0 +1,127 @@
+"""Findings on a table's header, lines and values."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+from pipeline.inputs.columns import Column, plain_header
+from pipeline.inputs.headers import FieldMap
+from pipeline.inputs.lines import BadLine
+from pipeline.inputs.printable import header_list, printable
+from pipeline.model.problems import Finding
+
+NOT_RECOGNISED = "column not recognised"
+"""Rule of a column that a file seems to have under a name that nothing reads; a night with one is degraded."""
+
+SHOWN_OF_VALUE = 40
+"""Characters of an unreadable value that a finding shows (chosen; shows in messages alone)."""
+
+
+def header_findings(field_map: FieldMap) -> list[Finding]:
+    """Return the findings on a file's header and on what is above it."""
+    table = field_map.table
+    findings = [line_finding(field_map, bad, 1) for bad in joined(list(field_map.above))]
+    findings += _renamed(field_map)
+    for keys in table.expects:
+        if set(keys) & field_map.keys:
+            continue
+        wanted = " or ".join(column.header for column in table.columns if column.key in keys)
+        findings.append(
+            Finding(
+                table=table.role,
+                file=str(field_map.path),
+                line=field_map.first_line - 1,
+                rule="no such column",
+                severity="warning",
+                evidence=f"no {wanted}",
+                action="used",
+                detail=f"the header has: {header_list(field_map.layout.headers)}; name the column under columns.{table.role} "
+                "if it is there",
+            )
+        )
+    return findings
+
+
+def _renamed(field_map: FieldMap) -> list[Finding]:
+    """Return a finding for each missing column whose words an unread header holds."""
+    table, findings = field_map.table, []
+    read = {plain_header(field_map.layout.headers[position]) for position in field_map.positions.values()}
+    read |= {plain_header(column.header) for column in table.columns}
+    unread = [header for header in field_map.layout.headers if plain_header(header) not in read]
+    for column in table.columns:
+        like = [header for header in unread if any(word in plain_header(header) for word in column.words)]
+        if like and column.key not in field_map.keys:
+            detail = (
+                f"no value of {column.header} is read from this file: name the column under columns.{table.role}.{column.key}, "
+                "or give it a header that does not sound like one"
+            )
+            findings.append(
+                Finding(
+                    table.role,
+                    str(field_map.path),
+                    field_map.first_line - 1,
+                    rule=NOT_RECOGNISED,
+                    severity="error",
+                    evidence=f"no {column.header}, but {header_list(like)}",
+                    detail=detail,
+                )
+            )
+    return findings
+
+
+def joined(bad: list[BadLine]) -> list[BadLine]:
+    """Return bad lines, neighbours with the same trouble as one."""
+    out: list[BadLine] = []
+    for line in bad:
+        if out and out[-1].why == line.why and out[-1].line + out[-1].lines == line.line:
+            out[-1] = replace(out[-1], lines=out[-1].lines + line.lines)
+        else:
+            out.append(line)
+    return out
+
+
+def line_finding(field_map: FieldMap, bad: BadLine, start: int) -> Finding:
+    """Return the finding on lines that are no row; `start` is the line where the piece begins."""
+    first, last = start + bad.line, start + bad.line + bad.lines - 1
+    lines = f"line {first}" if bad.lines == 1 else f"lines {first} to {last}"
+    return Finding(
+        table=field_map.table.role,
+        file=str(field_map.path),
+        line=first,
+        rule="unreadable line",
+        severity="note" if bad.is_above_header else "error",
+        evidence=f"{lines}: {printable(bad.text)}",
+        action="set aside",
+        detail=f"{bad.why}; mend the file if it is data",
+    )
+
+
+def value_finding(field_map: FieldMap, line: int, column: Column, text: str, day: str) -> Finding:
+    """Return the finding on a value that could not be read."""
+    return Finding(
+        table=field_map.table.role,
+        file=str(field_map.path),
+        line=line,
+        start=day,
+        end=day,
+        rule="unreadable value",
+        severity="error",
+        evidence=f"{column.header} = {printable(text[:SHOWN_OF_VALUE])}",
+        action="set aside",
+        detail=what_is_wanted(column, [text], field_map),
+    )
+
+
+def what_is_wanted(column: Column, texts: list[str], field_map: FieldMap) -> str:
+    """Return what a column's values must be, and what to do."""
+    role = field_map.table.role
+    other = {".": ",", ",": "."}.get(field_map.writing.decimal, "")
+    if column.kind == "number" and texts and other and re.fullmatch(rf"[+-]?\d+{re.escape(other)}\d+", texts[0]):
+        return (
+            f"{column.header} must be a number with the decimal mark '{field_map.writing.decimal}'; if '{other}' is the mark here, "
+            f"declare it as decimal under formats.{role}"
+        )
+    wants = {"number": "a number", "date": "a date such as 2031-03-01", "time": "a time such as 2031-03-01T06:00-02:00"}
+    how = f"; if its dates are written otherwise, declare dates under formats.{role}" if column.kind != "number" else ""
+    return f"{column.header} must be {wants[column.kind]}{how}; mend the file or list the code under missing: in the settings"
