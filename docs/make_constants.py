@@ -302,14 +302,14 @@ class Demo:
         from pipeline.estimate.swe_map import day_of  # noqa: PLC0415
         from pipeline.snow import blend  # noqa: PLC0415
 
-        told, date = dict(self.left_out), ""
+        told, night = dict(self.left_out), ""
         real = {name: getattr(blend, name) for name in ("sites_left_out", "sites_left_out_before")}
 
         def remembering(name: str) -> Callable:
-            def asked(candidates: Any, ground: Any, when_where: Any, *rest: Any) -> Any:  # noqa: ANN401
-                question = name, date, when_where[0]
+            def asked(candidates: Any, ground: Any, date: Any, *rest: Any) -> Any:  # noqa: ANN401
+                question = name, night, date
                 if question not in told:
-                    told[question] = real[name](candidates, ground, when_where, *rest)
+                    told[question] = real[name](candidates, ground, date, *rest)
                 return told[question]
 
             return asked
@@ -317,9 +317,9 @@ class Demo:
         for name in real:
             setattr(blend, name, remembering(name))
         figures = {}
-        for date in dates:
-            day = day_of(map_of_day(*self.nights[date]))
-            figures[date] = tuple(day.totals[["volume_m3", "volume_se_m3"]].iloc[0].astype(float))
+        for night in dates:
+            day = day_of(map_of_day(*self.nights[night]))
+            figures[night] = tuple(day.totals[["volume_m3", "volume_se_m3"]].iloc[0].astype(float))
         return figures, told
 
     def _before_outlook(self) -> tuple[Any, Any]:

@@ -89,11 +89,11 @@ def test_all_numbers_of_a_value_are_changed(maker):
 
 
 def test_a_constant_is_changed_wherever_it_was_taken_to(maker):
-    before = site_values.UNHEARD_MM_PER_DAY, snow_line.UNHEARD_MM_PER_DAY
+    before = site_values.UNOBSERVED_MM_PER_DAY, snow_line.UNOBSERVED_MM_PER_DAY
 
     def work():
-        maker._replace("snow.carry", "UNHEARD_MM_PER_DAY", 0.5)
-        return site_values.UNHEARD_MM_PER_DAY, snow_line.UNHEARD_MM_PER_DAY
+        maker._replace("snow.carry", "UNOBSERVED_MM_PER_DAY", 0.5)
+        return site_values.UNOBSERVED_MM_PER_DAY, snow_line.UNOBSERVED_MM_PER_DAY
 
     assert maker._apart(work) == (0.5 * before[0], 0.5 * before[1])
 
@@ -102,5 +102,5 @@ def test_a_constant_is_changed_wherever_it_was_taken_to(maker):
         return flight_swe.VOID_SHARE
 
     assert maker._apart(derived) == pytest.approx(0.5 * flight_swe.VOID_SHARE)
-    after = site_values.UNHEARD_MM_PER_DAY, snow_line.UNHEARD_MM_PER_DAY
+    after = site_values.UNOBSERVED_MM_PER_DAY, snow_line.UNOBSERVED_MM_PER_DAY
     assert after == before

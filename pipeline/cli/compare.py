@@ -10,7 +10,7 @@ import typer
 from pipeline.cli.base import JsonOption, SettingsFile, print_json, print_tables
 
 
-def compare(  # noqa: PLR0913  a command's options
+def compare(
     settings: SettingsFile,
     a: Annotated[
         str, typer.Argument(metavar="A", help="A date (what stands) or a revision: 2031-03-01, 2031-03-01@1.")

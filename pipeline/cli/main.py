@@ -90,7 +90,7 @@ def _nowhere() -> None:
 
 
 @app.command()
-def update(  # noqa: PLR0913  a command's options
+def update(
     settings: SettingsFile,
     date: DateOption = None,
     make_current: MakeCurrentOption = False,

@@ -36,9 +36,7 @@ def row_findings(  # noqa: PLR0913  one rule's row of the table of rules
     ]
 
 
-def sheet_finding(  # noqa: PLR0913  one rule's row of the table of rules
-    rows: pd.DataFrame, *, rule: str, severity: str, evidence: str, action: str, detail: str
-) -> Finding:
+def sheet_finding(rows: pd.DataFrame, *, rule: str, severity: str, evidence: str, action: str, detail: str) -> Finding:
     """Return one finding for all rows of one course's visit; it stands at the first of them and names the others."""
     first = rows.iloc[min(range(len(rows)), key=[*zip(rows["file"], rows["line"], strict=True)].__getitem__)]
     many = f"{len(rows)} rows to line {rows['line'].max()}: " if len(rows) > 1 else ""

@@ -17,7 +17,7 @@ from pipeline.melt.outlook import OutlookInputs, with_outlook
 from pipeline.model.day import Day
 from pipeline.model.problems import NoEstimateError
 from pipeline.snow.background import CarriedFlight
-from pipeline.snow.blend import Blend, asks_trees, blended
+from pipeline.snow.blend import Blend, Night, asks_trees, blended
 from pipeline.snow.carry import CELL_VARIATION
 from pipeline.snow.density import BulkDensity
 from pipeline.snow.density_records import SeasonPrior
@@ -38,7 +38,7 @@ from pipeline.snow.snow_line import (
 )
 from pipeline.snow.sturm import autumn_origin
 from pipeline.snow.terrain_balance import Background, fitted_on_terrain
-from pipeline.statistics.errors import SLOPE_REACH_M, ErrorPart, scaled
+from pipeline.statistics.errors import SLOPE_REACH_M, ErrorPart
 from pipeline.statistics.tiles import one_blas_thread
 from pipeline.terrain.predictors import add_exposure, with_landform
 
@@ -157,7 +157,7 @@ def _with_settling(inputs: DayInputs) -> DayInputs:
     forcing = season_forcing(
         ground, pd.Timestamp(inputs.day.season_start), pd.Timestamp(inputs.day.date), weather_nodes(ground)
     )
-    return replace(inputs, settling=None if forcing is None or not forcing.tells else settled_density(forcing))
+    return replace(inputs, settling=None if forcing is None or not forcing.enough_days else settled_density(forcing))
 
 
 def _with_exposure(inputs: DayInputs) -> DayInputs:
@@ -285,8 +285,8 @@ def _blend(flights: list[Flown], inputs: DayInputs, choices: Choices) -> Backgro
         return _background(flights[-1], inputs, inputs.day.date)
     if not flights and site_values(inputs.ground, inputs.day.date).empty:
         return _background(None, inputs, inputs.day.date)
-    when_where = inputs.day.season_start, inputs.day.date, inputs.basin.terrain
-    return blended(choices.method, flights, inputs.ground, when_where, _seed(inputs))
+    night = Night(inputs.day.season_start, inputs.day.date, inputs.basin.terrain)
+    return blended(choices.method, flights, inputs.ground, night, _seed(inputs))
 
 
 def _seed(inputs: DayInputs) -> int:
@@ -319,7 +319,7 @@ def _with_covers(today: SweMap, flown: Flown | None, inputs: DayInputs) -> SweMa
     Those since the last flight count, and the day's own.
     """
     canopy, elevation = (inputs.basin.terrain[name].to_numpy() for name in ("canopy", "elevation"))
-    covers = [(day, cover) for day, cover in inputs.earlier_covers if flown is None or day > flown.date]
+    covers = {day: cover for day, cover in inputs.earlier_covers if flown is None or day > flown.date}
     before = most_since_bare(inputs.ground, inputs.day.season_start, covers, inputs.day.date, elevation)
     today = _held_to(before, today, canopy)
     if inputs.cover is None:
@@ -358,5 +358,5 @@ def _held_to(seen: SeenBare, today: SweMap, canopy: np.ndarray) -> SweMap:
         swe_mm=remaining * today.swe_mm,
         se_mm=np.sqrt((remaining * today.se_mm) ** 2 + fresh.error_mm**2 + doubt.error_mm**2),
         covered=np.where(held, chance * seen.covered + (1.0 - chance) * today.covered, today.covered),
-        parts=[*(scaled(part, remaining) for part in today.parts), fresh, doubt],
+        parts=[*(part.scaled(remaining) for part in today.parts), fresh, doubt],
     )

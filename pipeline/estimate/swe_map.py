@@ -12,7 +12,7 @@ from pipeline.estimate.day_inputs import DayInputs
 from pipeline.model.day import Day
 from pipeline.model.variables import SOURCE_FLAGS, VARIABLES
 from pipeline.snow.blend import Blend
-from pipeline.snow.density import BulkDensity, DensityPlaces
+from pipeline.snow.density import BulkDensity, Locations
 from pipeline.snow.flight_swe import Flown
 from pipeline.snow.site_gains import gains_of
 from pipeline.snow.skill import density_skill, site_table, swe_skill
@@ -127,7 +127,7 @@ def published_fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> 
     elevation = terrain["elevation"].to_numpy()
     swe, se = np.where(np.round(today.swe_mm, VARIABLES["swe"].decimals) > 0, today.swe_mm, 0.0), today.se_mm
     covered = np.where(swe > 0, np.maximum(today.covered, 10.0 ** -VARIABLES["snow_cover"].decimals), 0.0)
-    predicted = density.predict_from_swe(swe, DensityPlaces.of_terrain(terrain))
+    predicted = density.predict_from_swe(swe, Locations.of_terrain(terrain))
     rho, rho_se = predicted.mean, predicted.standard_error()
     depth = swe / rho
     with np.errstate(divide="ignore", invalid="ignore"):

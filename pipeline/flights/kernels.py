@@ -237,7 +237,7 @@ def between(values, columns, rows, out) -> None:  # noqa: ANN001
 
 
 @njit(nogil=True, cache=True)
-def less_between(near, values, columns, rows, signed, out) -> None:  # noqa: ANN001, C901, PLR0912, PLR0913, PLR0915
+def less_between(near, values, columns, rows, signed, out) -> None:  # noqa: ANN001, C901, PLR0912, PLR0915
     """Fill `out` with one raster less another taken between its pixel centres as `between` does: near - values.
 
     For places whose columns depend on the column alone and whose rows on the row alone. Four rows are first added up into

@@ -124,7 +124,7 @@ def _why(finding: Finding) -> str:
     return f"{finding.rule}{about}{evidence}: {finding.detail}"
 
 
-def read_inputs(  # noqa: PLR0913  each but the date has its usual value
+def read_inputs(
     settings: Settings,
     date: dt.date,
     stage: Stage,

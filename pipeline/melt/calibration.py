@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.melt.albedo import AGEING
-from pipeline.melt.energy import PRECIPITATION, TEMPERATURE, march_held, snowfall_mm
+from pipeline.melt.energy import PRECIPITATION, TEMPERATURE, KnownSnow, SnowState, march_known, snowfall_mm
 from pipeline.melt.weather import DailyWeather
 from pipeline.model.ground import GroundRecord
 from pipeline.snow.carry import SPARE_MM, STEP_DAYS
@@ -30,7 +30,7 @@ frost that the surface takes on. So wide that a season of stations outweighs it 
 COUNTS = 6.0
 """Steps of one station err alike: together they count as about so many."""
 
-UNTOLD = 1.0 / 3.0
+UNRESOLVED = 1.0 / 3.0
 """Share of the prior's spread that no number of stations takes away: they stand in clearings, the basin does not. It leaves the sun 7 %,
 about what albedo differs by between open ground and trees (common practice, no source)."""
 
@@ -86,7 +86,7 @@ class _Steps:
         sites = ground.sites.loc[seen.columns]
         canopy = sites["canopy"].to_numpy(float) if "canopy" in sites else np.zeros(len(sites))
         elevation = sites["elevation_m"].to_numpy(float)
-        self.places = np.column_stack([elevation, CLEARING * canopy, sky_view[seen.columns]])
+        self.cells = np.column_stack([elevation, CLEARING * canopy, sky_view[seen.columns]])
         observed = seen.to_numpy(float).T
         self.swe = np.nan_to_num(observed)
         warmth = past.rows[:, TEMPERATURE] + past.lapse_k_per_km * (elevation[:, None] - past.height_m) / 1000.0
@@ -102,28 +102,27 @@ class _Steps:
         # A day's SWE is its mean, so what lies between two is half of the first day's and half of the last's.
         share = np.ones(STEP_DAYS + 1)
         share[[0, -1]] = 0.5
-        return sum(part * daily[:, last - STEP_DAYS + k] for k, part in enumerate(share))
+        parts = (part * daily[:, last - STEP_DAYS + k] for k, part in enumerate(share))
+        return sum(parts, np.zeros((len(daily), len(last))))
 
     def lost(self, plain: np.ndarray) -> np.ndarray:
         """Return what melted by station and step, mm: what the snow lost, and what fell on it as this station catches snow.
 
         How it catches, against the gauges, is told by the steps in which snow fell and, by `plain`, none melted.
         """
-        told = self.there & (plain < COLD_STEP_MM)
-        gained, fallen = (np.where(told, values, 0.0).sum(axis=1) for values in (self.gained, self.snow))
+        cold = self.there & (plain < COLD_STEP_MM)
+        gained, fallen = (np.where(cold, values, 0.0).sum(axis=1) for values in (self.gained, self.snow))
         catch = np.clip((gained + SPARE_MM) / (fallen + SPARE_MM), *CATCH_BOUNDS)
         return catch[:, None] * self.snow - self.gained
 
     def modelled(self, tuned: np.ndarray) -> np.ndarray:
         """Return potential melt by station and step, mm, with a tuning."""
         shape = self.swe.shape
-        potential, cold, albedo, dry, keeps = (np.empty(shape) for _ in range(5))
-        march_held(
-            self.places, np.ones(shape), self.past.rows, np.array([self.past.lapse_k_per_km, self.past.height_m, *tuned]),
-            self.swe, np.full(len(self.swe), MIDDLING_KG_M3), np.tile([0.0, AGEING.fresh, 0.0], (shape[0], 1)),
-            potential, cold, albedo, dry, keeps,
-        )  # fmt: skip
-        return self._within(potential, self.last)
+        density, start = np.full(shape[0], MIDDLING_KG_M3), np.tile([0.0, AGEING.fresh, 0.0], (shape[0], 1))
+        out = SnowState.room(*shape)
+        air = np.array([self.past.lapse_k_per_km, self.past.height_m, *tuned])
+        march_known(KnownSnow(self.cells, np.ones(shape), self.swe, density, start), self.past.rows, air, out)
+        return self._within(out.potential, self.last)
 
 
 def tuned_melt(ground: GroundRecord, past: DailyWeather | None, sky_view: pd.Series) -> MeltTuning:
@@ -153,28 +152,28 @@ def tuned_melt(ground: GroundRecord, past: DailyWeather | None, sky_view: pd.Ser
     recent = np.exp(-age) * np.ones(there.shape)
     count = (recent * there).sum(axis=1, keepdims=True)
     inflate = np.maximum(count / COUNTS, 1.0) / np.maximum(recent, 1e-6)
-    found, step = PRIOR.copy(), np.array([0.02, 1.0, 0.05])
+    fitted, step = PRIOR.copy(), np.array([0.02, 1.0, 0.05])
 
     def melted(at: np.ndarray) -> np.ndarray:
         return steps.modelled(_as_tuned(at))[there]
 
     # It settles in three or four rounds.
     for _ in range(5):
-        made = melted(found)
+        made = melted(fitted)
         slopes = np.column_stack(
-            [(melted(found + step * unit) - made) / step[k] for k, unit in enumerate(np.eye(len(found)))]
+            [(melted(fitted + step * unit) - made) / step[k] for k, unit in enumerate(np.eye(len(fitted)))]
         )
         off = lost[there] - made
         variance = SPAN_MM**2 + (SITE_VARIATION * made) ** 2 + (CAUGHT_SHARE * steps.fallen[there]) ** 2
         weight = 1.0 / (variance * inflate[there] * doubt(off / np.sqrt(variance)))
         precision = (slopes * weight[:, None]).T @ slopes + np.diag(PRIOR_SD**-2.0)
-        change = np.linalg.solve(precision, (slopes * weight[:, None]).T @ off - (found - PRIOR) / PRIOR_SD**2)
-        found = np.clip(found + change, *BOUNDS)
-    covariance = np.linalg.inv(precision) + np.diag((UNTOLD * PRIOR_SD) ** 2)
-    made = steps.modelled(_as_tuned(found))
+        change = np.linalg.solve(precision, (slopes * weight[:, None]).T @ off - (fitted - PRIOR) / PRIOR_SD**2)
+        fitted = np.clip(fitted + change, *BOUNDS)
+    covariance = np.linalg.inv(precision) + np.diag((UNRESOLVED * PRIOR_SD) ** 2)
+    made = steps.modelled(_as_tuned(fitted))
     sums = [np.where(there, values, 0.0).sum(axis=1) for values in (lost, plain, made)]
-    told = pd.DataFrame(np.column_stack(sums), index=steps.site_ids, columns=none.columns)
-    return MeltTuning(found, covariance, told[there.any(axis=1)])
+    stations = pd.DataFrame(np.column_stack(sums), index=steps.site_ids, columns=none.columns)
+    return MeltTuning(fitted, covariance, stations[there.any(axis=1)])
 
 
 FADING_DAYS = 20.0

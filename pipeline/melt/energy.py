@@ -1,7 +1,7 @@
 """The energy that snow takes up in a day, and what of it melts: sun, long waves, warm air, cold content, refreezing.
 
 A day has two parts, with the sun up and without: at night snow loses heat that the next day must make good before anything
-melts. The same accounting serves steps of any length (`melt_of_steps`).
+melts.
 """
 
 from __future__ import annotations
@@ -128,15 +128,15 @@ AROUND = 0.5
 
 
 @njit(cache=True)
-def day_energy(  # noqa: PLR0913  compiled
-    place: np.ndarray, beam: float, day: np.ndarray, temperature_c: float, albedo: float, tuned: np.ndarray
+def day_energy(
+    cell: np.ndarray, beam: float, day: np.ndarray, temperature_c: float, albedo: float, tuned: np.ndarray
 ) -> tuple[float, float, float, float, float]:
     """Return a day's energy for snow, MJ/m2: sun absorbed; long waves and air by day, and by night.
 
     `tuned` : the factor on the sun, what is added to long waves at all hours (W/m2), and the share of the air's frost that the
     surface takes on.
     """
-    canopy, sky_view = place[CANOPY], place[SKY_VIEW]
+    canopy, sky_view = cell[CANOPY], cell[SKY_VIEW]
     sun = tuned[0] * (1.0 - albedo) * sun_mj_m2(day[SOLAR], day[DIFFUSE], beam, canopy, sky_view)
     by_day = temperature_c + day[SWING] * (1.0 - day[DAY_SHARE])
     by_night = temperature_c - day[SWING] * day[DAY_SHARE]
@@ -171,8 +171,8 @@ def melt_of_day(
     more, cold = split_melt((1.0 - HIGH_SUN) * sun + day, cold, most_cold)
     most, cold = split_melt(HIGH_SUN * sun + day, cold, most_cold)
     could += more + most
-    kept = min(could, dry_mm)
-    return could - kept, cold, dry_mm - kept
+    held = min(could, dry_mm)
+    return could - held, cold, dry_mm - held
 
 
 HIGH_SUN = 0.72
@@ -192,70 +192,70 @@ def snowfall_mm(precipitation_mm: float, temperature_c: float) -> float:
     return precipitation_mm * min(max((RAIN_C - temperature_c) / (RAIN_C - SNOW_C), 0.0), 1.0)
 
 
-def melt_of_steps(
-    energy_mj_m2: np.ndarray, swe_mm: np.ndarray, cold_mm: np.ndarray, most_cold: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return what melts in steps of any length, an hour or a day, of snow that lies evenly.
+class KnownSnow(NamedTuple):
+    """Snow of past days on which its SWE is known, as arrays for compiled functions.
 
     Parameters
     ----------
-    energy_mj_m2 : (step, place) energy gained or lost.
-    swe_mm, cold_mm : (place,) SWE and cold content (mm of melt) at the start.
-    most_cold : (place,) cold content that losses can bring about at most, mm.
-
-    Returns
-    -------
-    potential : (step, place) melt of snow without end, mm.
-    melt : (step, place) melt of the snow there is, mm.
-    cold : (step, place) cold content after each step, mm.
-
-    Examples
-    --------
-    >>> potential, melt, cold = melt_of_steps(np.full((2, 1), 0.334), np.array([1.5]), np.zeros(1), np.zeros(1))
-    >>> melt.ravel()
-    array([1. , 0.5])
+    cells : (cell, 3) elevation (m), canopy, sky view.
+    beams : (cell, day) factor of the direct sun.
+    swe_mm : (cell, day).
+    density : (cell,) kg/m3.
+    start : (cell, 3) cold content (mm), albedo and water still to be held (mm) before the first day.
     """
-    potential, melt, cold = (np.zeros(energy_mj_m2.shape) for _ in range(3))
-    left, held = np.array(swe_mm, float), np.array(cold_mm, float)
-    for step, energy in enumerate(energy_mj_m2):
-        for k, gained in enumerate(energy):
-            potential[step, k], held[k] = split_melt(gained, held[k], most_cold[k])
-            melt[step, k] = min(potential[step, k], left[k])
-        left -= melt[step]
-        cold[step] = held
-    return potential, melt, cold
+
+    cells: np.ndarray
+    beams: np.ndarray
+    swe_mm: np.ndarray
+    density: np.ndarray
+    start: np.ndarray
+
+
+class SnowState(NamedTuple):
+    """State of snow by day, filled in by the march; (cell, day) each.
+
+    Parameters
+    ----------
+    potential : potential melt, mm.
+    cold, dry : cold content and water still to be held at the day's end, mm.
+    albedo : at the day's end.
+    keeps : share of an earlier deviation of the albedo that the day left.
+    """
+
+    potential: np.ndarray
+    cold: np.ndarray
+    albedo: np.ndarray
+    dry: np.ndarray
+    keeps: np.ndarray
+
+    @classmethod
+    def room(cls, cells: int, days: int) -> SnowState:
+        """Return room for the state of cells over days."""
+        return cls(*(np.empty((cells, days)) for _ in range(5)))
 
 
 @njit(parallel=True, cache=True)
-def march_held(  # noqa: PLR0913  compiled, arrays alone
-    places: np.ndarray, beams: np.ndarray, days: np.ndarray, air: np.ndarray,
-    swe_mm: np.ndarray, density: np.ndarray, start: np.ndarray,
-    potential: np.ndarray, cold: np.ndarray, albedo: np.ndarray, dry: np.ndarray, keeps: np.ndarray,
-) -> None:  # fmt: skip
-    """March places over past days on which their SWE is known, in place of melting it.
+def march_known(known: KnownSnow, days: np.ndarray, air: np.ndarray, out: SnowState) -> None:
+    """Fill in the state of snow whose SWE is known on every day.
 
     Parameters
     ----------
-    places : (place, 3) elevation, canopy, sky view.
-    beams : (place, day) factor of the direct sun.
     days : (day, 7) weather.
     air : lapse (K/km), height of the weather (m), then what `day_energy` is tuned by.
-    swe_mm : (place, day); density : (place,) kg/m3; start : (place, 3) cold content, albedo and
-        water still to be held (mm) before the first day.
-    potential, cold, albedo, dry : (place, day) filled in: potential melt, cold content, albedo, and water still to be held at each day's end.
-    keeps : (place, day) filled in: what share of an earlier deviation of the albedo each day left.
     """
-    for i in prange(len(places)):
+    cells, beams, swe_mm, density, start = known
+    potential, cold, albedo, dry, keeps = out
+    for i in prange(len(cells)):
         held, bright, pores = start[i, 0], start[i, 1], start[i, 2]
         for d in range(len(days)):
-            warmth = days[d, TEMPERATURE] + air[0] * (places[i, ELEVATION] - air[1]) / 1000.0
+            warmth = days[d, TEMPERATURE] + air[0] * (cells[i, ELEVATION] - air[1]) / 1000.0
             snow = snowfall_mm(days[d, PRECIPITATION], warmth)
             bright = renewed(bright, snow)
             # Snow that has gone, or blown off, has taken its cold and its pores along.
             held = min(held + brought_by(snow, warmth), COLD_MM_PER_MM_K * swe_mm[i, d] * -COLDEST_C)
             pores = min(pores + HELD_WATER * snow, HELD_WATER * swe_mm[i, d])
             shown = over_ground(bright, swe_mm[i, d] / density[i])
-            energy = day_energy(places[i], beams[i, d], days[d], warmth, shown, air[2:])
+            energy = day_energy(cells[i], beams[i, d], days[d], warmth, shown, air[2:])
             melted, held, pores = melt_of_day(energy, held, pores, most_cold_mm(swe_mm[i, d], warmth))
             before = bright
             bright = aged(bright, melted > 0.0, 1.0)

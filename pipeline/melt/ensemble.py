@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.melt.calibration import MeltTuning
-from pipeline.melt.march import AIR_COLUMNS, ALBEDO_SHIFT, HEIGHT, LAPSE, TUNED, march_members
-from pipeline.melt.weather import DailyWeather, Sky, clear_days_mj_m2, weather_rows
+from pipeline.melt.march import AIR_COLUMNS, ALBEDO_SHIFT, HEIGHT, LAPSE, TUNED, Cells, Sample, march_members
+from pipeline.melt.weather import DailyWeather, ForecastErrors, Sky, clear_days_mj_m2, weather_rows
 from pipeline.snow.forcing import LAPSE_K_PER_KM
 from pipeline.statistics.tiles import one_blas_thread
 
@@ -29,32 +29,27 @@ WEATHER_MEMORY = 0.8
 WET_SPREAD = 0.4
 """Standard error of the logarithm of forecast precipitation (common practice, no source)."""
 
-PLACES_A_UNIT = 400
+CELLS_A_UNIT = 400
 """Cells of a zone-band that are marched for each member, evenly picked: how its melt errs hangs on what they share. Accuracy and cost
 alone."""
 
 
-@dataclass(frozen=True)
-class Sample:
-    """Cells that stand for all: their numbers, and how many m2 each stands for."""
-
-    cells: np.ndarray
-    weight: np.ndarray
-
-
 def sample_of(unit: np.ndarray, area_m2: np.ndarray, units: int) -> Sample:
-    """Return at most some hundreds of evenly picked cells of each unit, weighted so that each unit's area is kept."""
+    """Return evenly picked cells of each unit, with weights.
+
+    At most some hundreds each; weights keep each unit's area.
+    """
     order = np.argsort(unit, kind="stable")
     first = np.searchsorted(unit[order], np.arange(units + 1))
     picked = []
     for low, high in itertools.pairwise(first):
-        step = max(1, -(-(high - low) // PLACES_A_UNIT))
+        step = max(1, -(-(high - low) // CELLS_A_UNIT))
         picked.append(order[low + (min(step, max(high - low, 1)) - 1) // 2 : high : step])
     cells = np.concatenate(picked) if picked else np.zeros(0, int)
     whole = np.bincount(unit, area_m2, units)
     taken = np.bincount(unit[cells], area_m2[cells], units)
     share = np.divide(whole, taken, out=np.zeros(units), where=taken > 0)
-    return Sample(cells, area_m2[cells] * share[unit[cells]])
+    return Sample(cells, unit[cells], area_m2[cells] * share[unit[cells]])
 
 
 def swe_factors(volume_m3: np.ndarray, covariance_m6: np.ndarray, draws: np.ndarray) -> np.ndarray:
@@ -75,75 +70,90 @@ def swe_factors(volume_m3: np.ndarray, covariance_m6: np.ndarray, draws: np.ndar
     return np.exp(logs - 0.5 * np.diag(relative))
 
 
-def draws_of(days: int, units: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return standard normal draws: (member, 5) for lapse, albedo and tuning; (member, 3, day) for the weather, correlated from
-    day to day; (member, unit). Members of a pair are opposite.
-    """  # noqa: D205  one sentence
-    # The same errors every night, so that the same inputs give the same bytes.
-    rng = np.random.default_rng(20)
-    half = MEMBERS // 2
-    shared, weather, units_own = (
-        rng.standard_normal((half, 5)),
-        rng.standard_normal((half, 3, days)),
-        rng.standard_normal((half, units)),
-    )
-    for day in range(1, days):
-        weather[..., day] = WEATHER_MEMORY * weather[..., day - 1] + np.sqrt(1 - WEATHER_MEMORY**2) * weather[..., day]
-    return tuple(np.concatenate([drawn, -drawn]) for drawn in (shared, weather, units_own))
-
-
-def member_weather(
-    weather: DailyWeather, spread: tuple[np.ndarray, np.ndarray], draws: np.ndarray, sky: Sky
-) -> np.ndarray:
-    """Return (member, day, 7) rows of weather with the forecast's errors: temperature, sun and what hangs on it, precipitation.
+@dataclass(frozen=True)
+class Draws:
+    """Standard normal draws of the members; members of a pair are opposite.
 
     Parameters
     ----------
-    spread : standard errors of temperature (K) and of the logarithm of the sun, (day,) each.
+    shared : (member, 5) for lapse, albedo and tuning.
+    weather : (member, 3, day) for the weather, correlated from day to day.
+    unit : (member, unit) for the SWE of zone-bands.
+    """
+
+    shared: np.ndarray
+    weather: np.ndarray
+    unit: np.ndarray
+
+
+def draws_of(days: int, units: int) -> Draws:
+    """Return the members' draws, the same every night."""
+    # The same errors every night, so that the same inputs give the same bytes.
+    rng = np.random.default_rng(20)
+    half = MEMBERS // 2
+    shared, weather = rng.standard_normal((half, 5)), rng.standard_normal((half, 3, days))
+    unit = rng.standard_normal((half, units))
+    for day in range(1, days):
+        weather[..., day] = WEATHER_MEMORY * weather[..., day - 1] + np.sqrt(1 - WEATHER_MEMORY**2) * weather[..., day]
+    return Draws(*(np.concatenate([drawn, -drawn]) for drawn in (shared, weather, unit)))
+
+
+def member_weather(weather: DailyWeather, errors: ForecastErrors, draws: np.ndarray, sky: Sky) -> np.ndarray:
+    """Return the members' weather, (member, day, 7).
+
+    Temperature, sun and precipitation have the forecast's errors; what depends on the sun follows it.
+
+    Parameters
+    ----------
     draws : (member, 3, day).
     """
-    clear = clear_days_mj_m2(weather.dates, sky.place)
+    clear = clear_days_mj_m2(weather.dates, sky.centre)
     out = []
     for kelvin, bright, wet in draws:
-        told = pd.DataFrame(
+        drawn = pd.DataFrame(
             {
-                "temperature": weather.rows[:, 0] + spread[0] * kelvin,
+                "temperature": weather.rows[:, 0] + errors.temperature_k * kelvin,
                 "swing": weather.rows[:, 1],
                 # No day is brighter than a clear one by more than haze and height can make it.
                 "solar": np.minimum(
-                    weather.rows[:, 3] * np.exp(spread[1] * bright), np.maximum(1.1 * clear, weather.rows[:, 3])
+                    weather.rows[:, 3] * np.exp(errors.sun_log * bright), np.maximum(1.1 * clear, weather.rows[:, 3])
                 ),
                 "precipitation": weather.rows[:, 6] * np.exp(WET_SPREAD * wet - 0.5 * WET_SPREAD**2),
             },
             index=weather.dates,
         )
-        out.append(weather_rows(weather.dates, told, sky))
+        out.append(weather_rows(weather.dates, drawn, sky))
     return np.stack(out)
 
 
-def march_all_members(
-    marched: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray],
-    cells: tuple[np.ndarray, np.ndarray],
-    weather: tuple[DailyWeather, np.ndarray],
-    errors: tuple[np.ndarray, np.ndarray, MeltTuning],
-) -> np.ndarray:
-    """Return (member, unit, day, 3) sums of potential melt, melt (mm m2) and covered ground (m2).
+def member_air(central: DailyWeather, tuning: MeltTuning, draws: np.ndarray) -> np.ndarray:
+    """Return what holds for all cells of each member, (member, 6).
 
     Parameters
     ----------
-    marched : places, beams, each day's place among these, depletion table.
-    cells : (place,) unit and m2 of the sampled places.
-    weather : the central one, and the members' rows.
-    errors : draws (member, 5), factors on SWE (member, unit), the tuning.
+    draws : (member, 5).
     """
-    central, rows = weather
-    draws, swe_factor, tuning = errors
     air = np.empty((len(draws), AIR_COLUMNS))
     air[:, LAPSE] = central.lapse_k_per_km + LAPSE_SE_K_PER_KM * draws[:, 0]
     air[:, HEIGHT] = central.height_m
     air[:, TUNED:] = tuning.drawn(draws[:, 2:])
     air[:, ALBEDO_SHIFT] = ALBEDO_SE * draws[:, 1]
-    places, beams, at, table = marched
-    sums = np.zeros((len(draws), swe_factor.shape[1], len(central.dates), 3))
-    march_members(places, beams, at, rows, air, table, swe_factor, cells[0], cells[1], sums)
+    return air
+
+
+def march_sample(cells: Cells, sample: Sample, rows: np.ndarray, air: np.ndarray, swe_factor: np.ndarray) -> np.ndarray:
+    """Return the members' sums by zone-band and day, (member, unit, day, 3).
+
+    Sums are of potential melt and melt (mm m2) and of covered ground (m2).
+
+    Parameters
+    ----------
+    cells : every cell of the basin.
+    rows : (member, day, 7) weather.
+    air : (member, 6) as `member_air` gives it.
+    swe_factor : (member, unit).
+    """
+    sums = np.zeros((*swe_factor.shape, rows.shape[1], 3))
+    sampled = Cells(cells.state[sample.cells], cells.beams[sample.cells], cells.at, cells.depletion)
+    march_members(sampled, sample, rows, air, swe_factor, sums)
     return sums

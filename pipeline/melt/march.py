@@ -1,6 +1,8 @@
-"""The snow of many places marched over the forecast days: what could melt, what melts, and how much ground stays covered."""
+"""Melt of cells over the forecast days: potential melt, melt, and how much ground stays covered."""
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit, prange
@@ -19,16 +21,72 @@ from pipeline.melt.energy import (
     snowfall_mm,
 )
 
-SWE, COVERED, DENSITY, ALBEDO, COLD, DRY, PLACE_COLUMNS = range(3, 10)
-"""Columns of a place after elevation, canopy and sky view: SWE (mm, mean of the cell), covered share, density (kg/m3), albedo,
+SWE, COVERED, DENSITY, ALBEDO, COLD, DRY, CELL_COLUMNS = range(3, 10)
+"""Columns of a cell after elevation, canopy and sky view: SWE (mm, mean of the cell), covered share, density (kg/m3), albedo,
 cold content (mm of melt), water that the snow can still hold (mm); and how many columns there are."""
 
 LAPSE, HEIGHT, ALBEDO_SHIFT, TUNED, _, _, AIR_COLUMNS = range(7)
-"""What holds for all places and days: lapse rate (K/km), height of the weather (m), shift of albedo; from the fourth on what
+"""What holds for all cells and days: lapse rate (K/km), height of the weather (m), shift of albedo; from the fourth on what
 `pipeline.melt.energy.day_energy` is tuned by; and how many columns there are."""
 
 SUN, WAVES, TOUCH, WARMTH = range(4)
-"""What is summed over places: energy of sun, long waves and air taken up by snow (MJ/m2), degrees above freezing (K day)."""
+"""What is summed over cells: energy of sun, long waves and air taken up by snow (MJ/m2), degrees above freezing (K day)."""
+
+
+class Cells(NamedTuple):
+    """Cells to be marched, as arrays for compiled functions.
+
+    Parameters
+    ----------
+    state : (cell, 9) columns `ELEVATION` to `DRY`.
+    beams : (cell, node) factors of the direct sun on a few days.
+    at : (day,) position of each day among the nodes.
+    depletion : table as `depletion` gives it.
+    """
+
+    state: np.ndarray
+    beams: np.ndarray
+    at: np.ndarray
+    depletion: np.ndarray
+
+
+class Melt(NamedTuple):
+    """Melt by cell and day, filled in by the march.
+
+    Parameters
+    ----------
+    potential, melt, fallen : (cell, day) potential melt, melt and new snow, mm over the whole cell.
+    covered : (cell, day) covered share at the day's end.
+    energy : (cell, 4) sums over days, columns `SUN` to `WARMTH`.
+    """
+
+    potential: np.ndarray
+    melt: np.ndarray
+    covered: np.ndarray
+    fallen: np.ndarray
+    energy: np.ndarray
+
+    @classmethod
+    def room(cls, cells: int, days: int) -> Melt:
+        """Return room for the melt of cells over days."""
+        potential, melt, covered, fallen = (np.empty((cells, days)) for _ in range(4))
+        return cls(potential, melt, covered, fallen, np.zeros((cells, 4)))
+
+
+class Sample(NamedTuple):
+    """Cells that stand for all.
+
+    Parameters
+    ----------
+    cells : (n,) their numbers.
+    unit : (n,) number of the zone-band of each.
+    weight : (n,) how many m2 each stands for.
+    """
+
+    cells: np.ndarray
+    unit: np.ndarray
+    weight: np.ndarray
+
 
 _STEPS = 256
 """Steps of the depletion table to a mean SWE: read off linearly, a share of a cell of usual variation is within 1e-5 of the exact one.
@@ -36,9 +94,9 @@ Accuracy and cost alone."""
 
 
 def depletion(variation: float) -> np.ndarray:
-    """Return how snow that lies log-normally within a cell goes, (n, 2) by potential melt over mean SWE in steps of 1/256.
+    """Return the depletion of log-normal snow within a cell, (n, 2).
 
-    Columns are the share of SWE left, E max(W - M, 0) / E W, and the share of ground still covered, P(W > M); as in
+    Rows are potential melt over mean SWE in steps of 1/256. Columns are the share of SWE left, E max(W - M, 0) / E W, and the share of ground still covered, P(W > M); as in
     `pipeline.snow.carry`. Without variation snow goes evenly and all at once. From eight times the mean on nothing is left.
 
     >>> depletion(0.0)[[0, 128, 256]].tolist()
@@ -57,39 +115,52 @@ def depletion(variation: float) -> np.ndarray:
 
 @njit(cache=True)
 def _looked_up(table: np.ndarray, melted: float, column: int) -> float:
-    place = melted * _STEPS
-    low = int(place)
+    position = melted * _STEPS
+    low = int(position)
     if low >= len(table) - 1:
         return 0.0
-    share = place - low
+    share = position - low
     return table[low, column] * (1.0 - share) + table[low + 1, column] * share
 
 
 @njit(cache=True)
-def march_place(  # noqa: PLR0913  compiled, arrays alone
-    place: np.ndarray, beam: np.ndarray, days: np.ndarray, air: np.ndarray, table: np.ndarray,
-    potential: np.ndarray, melt: np.ndarray, covered: np.ndarray, fallen: np.ndarray, energy: np.ndarray,
-) -> None:  # fmt: skip
-    """March one place over the days and fill in, by day, potential melt, melt, covered share at the end, and new snow.
+def _beam(nodes: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Return a cell's factor of the direct sun by day, between its nodes."""
+    beam = np.empty(len(at))
+    for d in range(len(at)):
+        low = min(int(at[d]), len(nodes) - 1)
+        high = min(low + 1, len(nodes) - 1)
+        beam[d] = nodes[low] * (1.0 - (at[d] - low)) + nodes[high] * (at[d] - low)
+    return beam
+
+
+@njit(cache=True)
+def march_cell(
+    cell: np.ndarray, beam: np.ndarray, table: np.ndarray, days: np.ndarray, air: np.ndarray, out: Melt
+) -> None:
+    """Fill in one cell's melt over the days.
 
     Parameters
     ----------
-    place : (9,); beam : (day,) factor of the direct sun; days : (day, 7); air : (6,).
+    cell : (9,) columns `ELEVATION` to `DRY`.
+    beam : (day,) factor of the direct sun.
     table : as `depletion` gives it.
-    potential, melt, fallen : (day,) mm over the whole place; covered : (day,).
-    energy : (4,) sums over days to which the place's are added.
+    days : (day, 7) weather.
+    air : (6,) columns `LAPSE` to `TUNED` and after.
+    out : arrays of this cell, (day,) each and (4,) energy, to which the cell's is added.
 
     Notes
     -----
     New snow lies evenly on top and melts first; what potential melt is left then eats into the old snow. Potential melt is
     that of today's snow cover if it did not run out.
     """
-    cover_now = place[COVERED] if place[SWE] > VANISHED_MM else 0.0
-    start = place[SWE] / cover_now if cover_now > 0.0 else 0.0
-    cold, bright, dry = place[COLD], place[ALBEDO], place[DRY]
-    eaten, fresh, old_left, share = 0.0, 0.0, place[SWE] if cover_now > 0.0 else 0.0, cover_now
+    potential, melt, covered, fallen, energy = out
+    cover_now = cell[COVERED] if cell[SWE] > VANISHED_MM else 0.0
+    start = cell[SWE] / cover_now if cover_now > 0.0 else 0.0
+    cold, bright, dry = cell[COLD], cell[ALBEDO], cell[DRY]
+    eaten, fresh, old_left, share = 0.0, 0.0, cell[SWE] if cover_now > 0.0 else 0.0, cover_now
     for d in range(len(days)):
-        warmth = days[d, TEMPERATURE] + air[LAPSE] * (place[ELEVATION] - air[HEIGHT]) / 1000.0
+        warmth = days[d, TEMPERATURE] + air[LAPSE] * (cell[ELEVATION] - air[HEIGHT]) / 1000.0
         snow = snowfall_mm(days[d, PRECIPITATION], warmth)
         fallen[d] = snow
         fresh += snow
@@ -104,9 +175,9 @@ def march_place(  # noqa: PLR0913  compiled, arrays alone
             continue
         lying = old_left + fresh
         # Where no snow is left, potential melt is that of snow deep enough to hide the ground.
-        deep = lying / under / place[DENSITY] if lying > 0.0 else 1.0
+        deep = lying / under / cell[DENSITY] if lying > 0.0 else 1.0
         shown = over_ground(min(max(bright + air[ALBEDO_SHIFT], GROUND), 1.0), deep)
-        taken = day_energy(place, beam[d], days[d], warmth, shown, air[TUNED:])
+        taken = day_energy(cell, beam[d], days[d], warmth, shown, air[TUNED:])
         limit = most_cold_mm(lying / under if under > 0.0 else 0.0, warmth)
         could, cold, dry = melt_of_day(taken, cold, dry, limit)
         potential[d] = could * reach
@@ -145,52 +216,51 @@ next to nothing."""
 
 
 @njit(parallel=True, cache=True)
-def march_places(  # noqa: PLR0913  compiled, arrays alone
-    places: np.ndarray, beams: np.ndarray, at: np.ndarray, days: np.ndarray, air: np.ndarray, table: np.ndarray,
-    potential: np.ndarray, melt: np.ndarray, covered: np.ndarray, fallen: np.ndarray, energy: np.ndarray,
-) -> None:  # fmt: skip
-    """March places, each by itself, so that no byte depends on how many threads there are.
+def march_cells(cells: Cells, days: np.ndarray, air: np.ndarray, out: Melt) -> None:
+    """Fill in the melt of cells over the days.
+
+    Each cell is marched by itself, so that no byte depends on how many threads there are.
 
     Parameters
     ----------
-    places : (place, 9); beams : (place, node) factors of the direct sun on a few days; at : (day,) each day's place among these.
-    potential, melt, covered, fallen : (place, day) filled in; energy : (place, 4) filled in.
+    days : (day, 7) weather.
+    air : (6,) columns `LAPSE` to `TUNED` and after.
     """
-    for i in prange(len(places)):
-        beam = np.empty(len(days))
-        for d in range(len(days)):
-            low = min(int(at[d]), beams.shape[1] - 1)
-            high = min(low + 1, beams.shape[1] - 1)
-            beam[d] = beams[i, low] * (1.0 - (at[d] - low)) + beams[i, high] * (at[d] - low)
-        march_place(places[i], beam, days, air, table, potential[i], melt[i], covered[i], fallen[i], energy[i])
+    state, beams, at, table = cells
+    potential, melt, covered, fallen, energy = out
+    for i in prange(len(state)):
+        beam = _beam(beams[i], at)
+        march_cell(state[i], beam, table, days, air, Melt(potential[i], melt[i], covered[i], fallen[i], energy[i]))
 
 
 @njit(parallel=True, cache=True)
-def march_members(  # noqa: PLR0913  compiled, arrays alone
-    places: np.ndarray, beams: np.ndarray, at: np.ndarray, days: np.ndarray, air: np.ndarray, table: np.ndarray,
-    swe_factor: np.ndarray, unit: np.ndarray, weight: np.ndarray, sums: np.ndarray,
-) -> None:  # fmt: skip
-    """March the same places once for each member and sum by unit, members in parallel and places in their order.
+def march_members(
+    cells: Cells, sample: Sample, days: np.ndarray, air: np.ndarray, swe_factor: np.ndarray, sums: np.ndarray
+) -> None:
+    """Fill in the members' sums by zone-band and day.
+
+    Members run in parallel, the cells of each in their order.
 
     Parameters
     ----------
-    days : (member, day, 7); air : (member, 6); swe_factor : (member, unit) on the places' SWE.
-    unit : (place,) number of the zone-band; weight : (place,) m2.
+    cells : those of the sample.
+    days : (member, day, 7) weather.
+    air : (member, 6) columns `LAPSE` to `TUNED` and after.
+    swe_factor : (member, unit) on the cells' SWE.
     sums : (member, unit, day, 3) filled in: potential melt and melt (mm m2), ground covered at the day's end (m2).
     """
+    state, beams, at, table = cells
+    unit, weight = sample.unit, sample.weight
     for m in prange(len(days)):
         count = days.shape[1]
-        place, beam = np.empty(places.shape[1]), np.empty(count)
+        cell = np.empty(state.shape[1])
         potential, melt, covered, fallen = np.empty(count), np.empty(count), np.empty(count), np.empty(count)
         energy = np.zeros(4)
-        for i in range(len(places)):
-            place[:] = places[i]
-            place[SWE] *= swe_factor[m, unit[i]]
-            for d in range(count):
-                low = min(int(at[d]), beams.shape[1] - 1)
-                high = min(low + 1, beams.shape[1] - 1)
-                beam[d] = beams[i, low] * (1.0 - (at[d] - low)) + beams[i, high] * (at[d] - low)
-            march_place(place, beam, days[m], air[m], table, potential, melt, covered, fallen, energy)
+        for i in range(len(state)):
+            cell[:] = state[i]
+            cell[SWE] *= swe_factor[m, unit[i]]
+            beam = _beam(beams[i], at)
+            march_cell(cell, beam, table, days[m], air[m], Melt(potential, melt, covered, fallen, energy))
             for d in range(count):
                 sums[m, unit[i], d, 0] += weight[i] * potential[d]
                 sums[m, unit[i], d, 1] += weight[i] * melt[d]

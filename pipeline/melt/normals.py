@@ -61,8 +61,8 @@ def in_per_cent(normals: pd.DataFrame, day: BasinDay, swe_mean_mm: float, sites:
 
     Returns
     -------
-    table : `COLUMNS`; per_cent is missing where the normal is below `LITTLE_MM`, which a single storm would double, or the site told
-        nothing.
+    table : `COLUMNS`; per_cent is missing where the normal is below `LITTLE_MM`, which a single storm would double, or the site has
+        no value.
     """
     swe = dict(zip(sites["site_id"], sites["swe_mm"].astype(float), strict=True)) | {day.basin_id: swe_mean_mm}
     rows = []
@@ -70,14 +70,14 @@ def in_per_cent(normals: pd.DataFrame, day: BasinDay, swe_mean_mm: float, sites:
         normal = normal_on(given, day.date, day.season_start)
         if site_id not in swe or not np.isfinite(normal):
             continue
-        told = normal >= LITTLE_MM
+        usual = normal >= LITTLE_MM
         rows.append(
             {
                 "level": "basin" if site_id == day.basin_id else "site",
                 "site_id": site_id,
                 "swe_mm": swe[site_id],
                 "normal_mm": normal,
-                "per_cent": 100.0 * swe[site_id] / normal if told else np.nan,
+                "per_cent": 100.0 * swe[site_id] / normal if usual else np.nan,
                 "period": ", ".join(sorted({text for text in given["period"] if text})),
             }
         )

@@ -19,19 +19,33 @@ from pipeline.melt.ensemble import (
     LAPSE_SE_K_PER_KM,
     MEMBERS,
     draws_of,
-    march_all_members,
+    march_sample,
+    member_air,
     member_weather,
     sample_of,
     swe_factors,
 )
-from pipeline.melt.march import PLACE_COLUMNS, SUN, TOUCH, WARMTH, WAVES, depletion, march_places
+from pipeline.melt.march import (
+    CELL_COLUMNS,
+    COVERED,
+    SUN,
+    SWE,
+    TOUCH,
+    WARMTH,
+    WAVES,
+    Cells,
+    Melt,
+    depletion,
+    march_cells,
+)
 from pipeline.melt.ripening import ripeness
 from pipeline.melt.totals import UnitSums, outlook_rows
 from pipeline.melt.weather import (
     DailyWeather,
+    ForecastErrors,
     Sky,
     forecast_days,
-    forecast_spread,
+    forecast_errors,
     forecast_weather,
     past_weather,
     table_offset_k,
@@ -93,29 +107,21 @@ def with_outlook(day: Day, inputs: OutlookInputs) -> Day:
     if newest.empty:
         why = "the weather table has no day after the date with sun and temperature, issued by it"
         return replace(day, models=day.models | {"outlook": {"made": False, "why": why}})
-    sky = _sky(day, inputs)
     window = inputs.basin.grid.window(inputs.basin.terrain["cell_area"].to_numpy() > 0)[1]
     ground = _Ground.of(day, inputs, window)
-    past = past_weather(inputs.ground, pd.Timestamp(inputs.season_start), pd.Timestamp(day.date), sky)
-    tuning = tuned_melt(inputs.ground, past, ground.site_sky_view)
-    weather = forecast_weather(newest, past, table_offset_k(inputs.ground.weather, past), sky)
-    nodes, at = path_dates(weather.dates)
-    beams = np.column_stack([beam_factor(ground.normals, ground.horizon, sky.path(date)) for date in nodes])
-    ground = replace(ground, horizon=ground.horizon[:, :0])
-    places = _places(day, inputs, (ground, beams[:, 0], window), (past, weather, tuning))
+    weather = _Weather.of(inputs, newest, _sky(day, inputs), day.date, ground)
+    cells = _cells(day, inputs, ground, weather, window)
     units = ZoneBands(day.basin_id, [zone_id for zone_id, _ in day.zones], day.bands)
     unit = units.numbers(*(day.fields[name].to_numpy()[ground.cells] for name in ("zone", "band")))
-    table = depletion(CELL_VARIATION)
-    air = np.array([weather.lapse_k_per_km, weather.height_m, 0.0, *tuning.values])
-    central, grids, energy = _march_basin(day, ground, (places, beams, at, table), (weather, air), (unit, units.count))
-    spread = forecast_spread(inputs.forecast, newest)
-    members = _members(day, units, (places, beams, at, table), (unit, ground.area_m2), (weather, spread, tuning, sky))
-    rows = outlook_rows(day.date, units, weather.dates, central, members)
-    found = _yardsticks(central, energy)
-    told = _parameters(weather, past, (tuning, spread, newest), found)
-    outlook = Outlook(dates=[date.date() for date in weather.dates], table=rows, fields=grids)
-    checks = pd.concat([day.checks, _warnings(found, weather)], ignore_index=True)
-    return replace(day, outlook=outlook, models=day.models | {"outlook": told}, checks=checks)
+    central, grids, energy = _march_basin(day, ground, cells, weather, unit, units.count)
+    members = _members(day, units, cells, unit, ground.area_m2, weather)
+    dates = weather.forecast.dates
+    rows = outlook_rows(day.date, units, dates, central, members)
+    yardsticks = _yardsticks(central, energy)
+    outlook = Outlook(dates=[date.date() for date in dates], table=rows, fields=grids)
+    checks = pd.concat([day.checks, _warnings(yardsticks, weather.forecast)], ignore_index=True)
+    models = day.models | {"outlook": _parameters(weather, yardsticks)}
+    return replace(day, outlook=outlook, models=models, checks=checks)
 
 
 def _sky(day: Day, inputs: OutlookInputs) -> Sky:
@@ -173,96 +179,117 @@ class _Ground:
         )
 
 
-def _places(
-    day: Day,
-    inputs: OutlookInputs,
-    where: tuple[_Ground, np.ndarray, tuple[slice, slice]],
-    weather: tuple[DailyWeather | None, DailyWeather, MeltTuning],
-) -> np.ndarray:
-    """Return the cells as the march wants them, (n, 9), with the albedo and the cold content that the past days left.
+@dataclass(frozen=True)
+class _Weather:
+    """What the outlook knows of the weather.
 
-    `where` holds the direct sun's factor on the first day between the ground and the window.
+    Parameters
+    ----------
+    sky : the sun over the basin.
+    past : days up to the date; None where they are not known.
+    forecast : days after the date.
+    newest : the table's rows behind the forecast.
+    errors : of the forecast.
+    tuning : what brings modelled melt to what the stations lost.
     """
-    ground, beam, window = where
-    past, forecast, tuning = weather
+
+    sky: Sky
+    past: DailyWeather | None
+    forecast: DailyWeather
+    newest: pd.DataFrame
+    errors: ForecastErrors
+    tuning: MeltTuning
+
+    @classmethod
+    def of(cls, inputs: OutlookInputs, newest: pd.DataFrame, sky: Sky, date: dt.date, ground: _Ground) -> _Weather:
+        past = past_weather(inputs.ground, pd.Timestamp(inputs.season_start), pd.Timestamp(date), sky)
+        forecast = forecast_weather(newest, past, table_offset_k(inputs.ground.weather, past), sky)
+        tuning = tuned_melt(inputs.ground, past, ground.site_sky_view)
+        return cls(sky, past, forecast, newest, forecast_errors(inputs.forecast, newest), tuning)
+
+    @property
+    def air(self) -> np.ndarray:
+        """What holds for all cells and days, (6,), as the march wants it."""
+        return np.array([self.forecast.lapse_k_per_km, self.forecast.height_m, 0.0, *self.tuning.values])
+
+
+def _cells(day: Day, inputs: OutlookInputs, ground: _Ground, weather: _Weather, window: tuple[slice, slice]) -> Cells:
+    """Return the basin's cells as the march wants them.
+
+    Albedo and cold content are what the past days left.
+    """
+    nodes, at = path_dates(weather.forecast.dates)
+    beams = np.column_stack([beam_factor(ground.normals, ground.horizon, weather.sky.path(date)) for date in nodes])
     swe, cover, density = (
         np.nan_to_num(day.fields[name].to_numpy()[ground.cells]) for name in ("swe", "snow_cover", "density")
     )
-    diffuse = float(np.average(forecast.rows[:, DIFFUSE], weights=forecast.rows[:, SOLAR] + 1e-9))
-    sun = ((1.0 - diffuse) * beam + diffuse * ground.sky_view) * (1.0 - CLOSED_CANOPY.sun * ground.canopy)
+    rows = weather.forecast.rows
+    diffuse = float(np.average(rows[:, DIFFUSE], weights=rows[:, SOLAR] + 1e-9))
+    sun = ((1.0 - diffuse) * beams[:, 0] + diffuse * ground.sky_view) * (1.0 - CLOSED_CANOPY.sun * ground.canopy)
     seen = None
     if inputs.albedo is not None:
         seen = tuple(inputs.albedo[name].to_numpy()[window][ground.cells] for name in ("snow_albedo", "age_days"))
-    # Without a past, that of the first forecast day stands for it: nothing else is known of how cold the snow is.
-    before = past or replace(forecast, dates=forecast.dates[:1], rows=forecast.rows[:1])
-    ripe = ripeness(before, float(ground.elevation_m.min()), float(ground.elevation_m.max()), tuning.values)
-    places = np.empty((len(swe), PLACE_COLUMNS))
+    # Without a past, the first forecast day takes its part: nothing else is known of how cold the snow is.
+    before = weather.past or replace(weather.forecast, dates=weather.forecast.dates[:1], rows=rows[:1])
+    ripe = ripeness(before, float(ground.elevation_m.min()), float(ground.elevation_m.max()), weather.tuning.values)
+    state = np.empty((len(swe), CELL_COLUMNS))
     within = np.divide(swe, cover, out=np.zeros(len(swe)), where=cover > 0)
     for block in tiles(len(swe), CELLS_AT_A_TIME):
-        at = ground.elevation_m[block], sun[block], within[block]
-        told = None if seen is None else (seen[0][block], seen[1][block])
-        places[block, 6], places[block, 7], places[block, 8] = ripe.at(*at, told)
-    places[:, :6] = np.column_stack([
+        seen_here = None if seen is None else (seen[0][block], seen[1][block])
+        state[block, 6], state[block, 7], state[block, 8] = ripe.at(
+            ground.elevation_m[block], sun[block], within[block], seen_here
+        )
+    state[:, :6] = np.column_stack([
         ground.elevation_m, ground.canopy, ground.sky_view, swe, cover, np.where(density > 0, density, FRESH_DENSITY),
     ])  # fmt: skip
-    places[swe <= 0, 7:] = 0.0
-    return places
+    state[swe <= 0, 7:] = 0.0
+    return Cells(state, beams, at, depletion(CELL_VARIATION))
 
 
 def _march_basin(
-    day: Day,
-    ground: _Ground,
-    marched: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray],
-    weather: tuple[DailyWeather, np.ndarray],
-    grouping: tuple[np.ndarray, int],
+    day: Day, ground: _Ground, cells: Cells, weather: _Weather, unit: np.ndarray, units: int
 ) -> tuple[UnitSums, xr.Dataset, np.ndarray]:
-    """Return sums by zone-band and day, daily grids, and the energies summed over the basin, (4,) times m2."""
-    places, beams, at, table = marched
-    days, (unit, units) = len(weather[0].dates), grouping
+    """Return sums by zone-band and day, daily grids, and energies.
+
+    Energies are summed over the basin, (4,) times m2.
+    """
+    days, state = len(weather.forecast.dates), cells.state
     names = ("potential_melt", "melt", "snow_cover")
-    out = {name: np.full((days, *ground.cells.shape), np.nan, np.float32) for name in names}
-    cells = np.flatnonzero(ground.cells)
+    grids = {name: np.full((days, *ground.cells.shape), np.nan, np.float32) for name in names}
+    numbers = np.flatnonzero(ground.cells)
     sums, energy = np.zeros((4, units, days)), np.zeros(4)
-    for block in tiles(len(places), CELLS_AT_A_TIME):
-        filled = [np.empty((len(places[block]), days)) for _ in range(4)]
-        taken = np.zeros((len(places[block]), 4))
-        march_places(places[block], beams[block], at, weather[0].rows, weather[1], table, *filled, taken)
+    for block in tiles(len(state), CELLS_AT_A_TIME):
+        melt = Melt.room(len(state[block]), days)
+        part = Cells(state[block], cells.beams[block], cells.at, cells.depletion)
+        march_cells(part, weather.forecast.rows, weather.air, melt)
         weight = ground.area_m2[block]
-        energy += weight @ taken
+        energy += weight @ melt.energy
         by_unit = csr_array((weight, (unit[block], np.arange(len(weight)))), shape=(units, len(weight)))
-        for number, values in enumerate(filled):
+        for number, values in enumerate(melt[:4]):
             sums[number] += by_unit @ values
-        for name, values in zip(names, filled, strict=False):
-            out[name].reshape(days, -1)[:, cells[block]] = values.T
-    swe = np.bincount(unit, ground.area_m2 * places[:, 3], units)
-    area = np.bincount(unit, ground.area_m2, units)
-    cover = np.bincount(unit, ground.area_m2 * places[:, 4], units)
-    grids = xr.Dataset(
-        {name: (("time", "y", "x"), values) for name, values in out.items()}, coords={"y": day.grid.y, "x": day.grid.x}
+        for name, values in zip(names, melt, strict=False):
+            grids[name].reshape(days, -1)[:, numbers[block]] = values.T
+    area, covered, swe = (
+        np.bincount(unit, weight, units)
+        for weight in (ground.area_m2, ground.area_m2 * state[:, COVERED], ground.area_m2 * state[:, SWE])
     )
-    return UnitSums(area, cover, swe, *sums), grids, energy
+    fields = xr.Dataset(
+        {name: (("time", "y", "x"), values) for name, values in grids.items()},
+        coords={"y": day.grid.y, "x": day.grid.x},
+    )
+    return UnitSums(area, covered, swe, *sums), fields, energy
 
 
 def _members(
-    day: Day,
-    units: ZoneBands,
-    marched: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray],
-    cells: tuple[np.ndarray, np.ndarray],
-    weather: tuple[DailyWeather, tuple[np.ndarray, np.ndarray, int], MeltTuning, Sky],
+    day: Day, units: ZoneBands, cells: Cells, unit: np.ndarray, area_m2: np.ndarray, weather: _Weather
 ) -> np.ndarray:
     """Return the members' sums by unit and day, (member, unit, day, 3)."""
-    places, beams, at, table = marched
-    unit, area = cells
-    central, spread, tuning, sky = weather
-    sample = sample_of(unit, area, units.count)
-    shared, of_weather, of_units = draws_of(len(central.dates), units.count)
-    volume = np.bincount(unit, area * places[:, 3], units.count) / 1000.0
-    swe_factor = swe_factors(volume, _unit_covariance(day, units), of_units)
-    rows = member_weather(central, spread[:2], of_weather, sky)
-    return march_all_members(
-        (places[sample.cells], beams[sample.cells], at, table), (unit[sample.cells], sample.weight), (central, rows),
-        (shared, swe_factor, tuning),
-    )  # fmt: skip
+    sample = sample_of(unit, area_m2, units.count)
+    draws = draws_of(len(weather.forecast.dates), units.count)
+    volume = np.bincount(unit, area_m2 * cells.state[:, SWE], units.count) / 1000.0
+    swe_factor = swe_factors(volume, _unit_covariance(day, units), draws.unit)
+    rows = member_weather(weather.forecast, weather.errors, draws.weather, weather.sky)
+    return march_sample(cells, sample, rows, member_air(weather.forecast, weather.tuning, draws.shared), swe_factor)
 
 
 def _unit_covariance(day: Day, units: ZoneBands) -> np.ndarray:
@@ -292,9 +319,9 @@ def _yardsticks(central: UnitSums, energy: np.ndarray) -> dict[str, float | None
     }
 
 
-def _warnings(found: dict[str, float | None], weather: DailyWeather) -> pd.DataFrame:
-    """Return a finding where the implied degree-day factor lies outside the published range."""
-    factor, (low, high) = found["degree_day_factor_mm_per_k_day"], DEGREE_DAY_RANGE
+def _warnings(yardsticks: dict[str, float | None], weather: DailyWeather) -> pd.DataFrame:
+    """Return a finding where the implied degree-day factor is unusual."""
+    factor, (low, high) = yardsticks["degree_day_factor_mm_per_k_day"], DEGREE_DAY_RANGE
     if factor is None or low <= factor <= high:
         return findings_table([])
     return findings_table([
@@ -310,19 +337,14 @@ def _warnings(found: dict[str, float | None], weather: DailyWeather) -> pd.DataF
     ])  # fmt: skip
 
 
-def _parameters(
-    weather: DailyWeather,
-    past: DailyWeather | None,
-    told: tuple[MeltTuning, tuple[np.ndarray, np.ndarray, int], pd.DataFrame],
-    found: dict[str, float | None],
-) -> dict[str, Any]:
-    """Return what the record tells of the outlook."""
-    tuning, spread, newest = told
+def _parameters(known: _Weather, yardsticks: dict[str, float | None]) -> dict[str, Any]:
+    """Return what the record keeps of the outlook."""
+    weather, tuning, errors = known.forecast, known.tuning, known.errors
     return {
         "made": True,
         "first_day": weather.dates[0].date(),
         "last_day": weather.dates[-1].date(),
-        "issued": sorted({issued.date() for issued in newest["issued"]}),
+        "issued": sorted({issued.date() for issued in known.newest["issued"]}),
         "sun_factor": tuning.values[0],
         "waves_shift_w_m2": tuning.values[1],
         "surface_frost_share": tuning.values[2],
@@ -331,20 +353,20 @@ def _parameters(
             {"site_id": str(site_id)} | {name: round(float(value), 1) for name, value in row.items()}
             for site_id, row in tuning.stations.iterrows()
         ],
-        "past_days_known": past is not None,
+        "past_days_known": known.past is not None,
         "lapse_k_per_km": weather.lapse_k_per_km,
         "height_m": weather.height_m,
         "temperature_c": weather.rows[:, TEMPERATURE].round(2),
         "solar_mj_m2": weather.rows[:, SOLAR].round(2),
         "diffuse_share": weather.rows[:, DIFFUSE].round(3),
         "precipitation_mm": weather.rows[:, PRECIPITATION].round(1),
-        "temperature_se_k": spread[0].round(2),
-        "solar_log_se": spread[1].round(3),
-        "issue_pairs": spread[2],
+        "temperature_se_k": errors.temperature_k.round(2),
+        "solar_log_se": errors.sun_log.round(3),
+        "issue_pairs": errors.pairs,
         "members": MEMBERS,
         "albedo_se": ALBEDO_SE,
         "lapse_se_k_per_km": LAPSE_SE_K_PER_KM,
-        "yardsticks": found,
+        "yardsticks": yardsticks,
         "published_degree_day_range": DEGREE_DAY_RANGE,
         "cautions": CAUTIONS,
     }

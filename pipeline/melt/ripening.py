@@ -8,7 +8,16 @@ import numpy as np
 from scipy.interpolate import RegularGridInterpolator
 
 from pipeline.melt.albedo import AGEING
-from pipeline.melt.energy import COLD_MM_PER_MM_K, COLDEST_C, DIFFUSE, HELD_WATER, TEMPERATURE, march_held
+from pipeline.melt.energy import (
+    COLD_MM_PER_MM_K,
+    COLDEST_C,
+    DIFFUSE,
+    HELD_WATER,
+    TEMPERATURE,
+    KnownSnow,
+    SnowState,
+    march_known,
+)
 from pipeline.melt.weather import DailyWeather
 from pipeline.snow.carry import NODE_M
 from pipeline.snow.sturm import MIDDLING_KG_M3
@@ -30,14 +39,14 @@ class Ripeness:
     elevations : rising nodes.
     cold_mm, dry_mm : (elevation, sun, swe) cold content in mm of melt, and water that the snow can still hold, mm.
     albedo : (elevation, sun, swe).
-    kept : (elevation, sun, swe, day) share of a deviation of the albedo on a day's end that is left on the last.
+    remaining : (elevation, sun, swe, day) share of a deviation of the albedo on a day's end that is left on the last.
     """
 
     elevations: np.ndarray
     cold_mm: np.ndarray
     dry_mm: np.ndarray
     albedo: np.ndarray
-    kept: np.ndarray
+    remaining: np.ndarray
     _albedos: np.ndarray
 
     def at(
@@ -64,16 +73,16 @@ class Ripeness:
         return albedo, beyond * cold, beyond * dry
 
     def _as_seen(
-        self, albedo: np.ndarray, place: tuple[np.ndarray, ...], seen: tuple[np.ndarray, np.ndarray]
+        self, albedo: np.ndarray, cells: tuple[np.ndarray, ...], seen: tuple[np.ndarray, np.ndarray]
     ) -> np.ndarray:
         """Return the albedo of places with what a grid's differed by on its day."""
         values, ages = seen
-        days = self.kept.shape[-1]
+        days = self.remaining.shape[-1]
         for age in np.unique(ages[np.isfinite(values)]).astype(int):
-            told = np.isfinite(values) & (ages == age) & (age < days)
-            fields = (field[..., days - 1 - age] for field in (self._albedos, self.kept))
-            then, left = self._at(tuple(fields), *(one[told] for one in place))
-            albedo[told] += (values[told] - then) * left
+            chosen = np.isfinite(values) & (ages == age) & (age < days)
+            fields = (field[..., days - 1 - age] for field in (self._albedos, self.remaining))
+            then, left = self._at(tuple(fields), *(one[chosen] for one in cells))
+            albedo[chosen] += (values[chosen] - then) * left
         return np.clip(albedo, 0.0, 1.0)
 
     def _at(
@@ -93,24 +102,24 @@ def ripeness(past: DailyWeather, lowest_m: float, highest_m: float, tuned: np.nd
     grid = np.meshgrid(elevations, SUN_NODES, SWE_NODES, indexing="ij")
     z, sun, swe = (axis.ravel() for axis in grid)
     days = len(past.rows)
-    places = np.column_stack([z, np.zeros((len(z), 1)), np.ones((len(z), 1))])
+    cells = np.column_stack([z, np.zeros((len(z), 1)), np.ones((len(z), 1))])
     # The factor stands for the diffuse part as well: every part of the sun times the same.
     lit = past.rows.copy()
     lit[:, DIFFUSE] = 0.0
     before = past.rows[0, TEMPERATURE] + past.lapse_k_per_km * (z - past.height_m) / 1000.0
     cold = COLD_MM_PER_MM_K * swe * np.clip(-before, 0.0, -COLDEST_C) / 2.0
-    shape = (len(z), days)
-    potential, cold_then, albedo, dry, keeps = (np.empty(shape) for _ in range(5))
-    march_held(
-        places, np.repeat(sun[:, None], days, axis=1), lit, np.array([past.lapse_k_per_km, past.height_m, *tuned]),
-        np.repeat(swe[:, None], days, axis=1), np.full(len(z), MIDDLING_KG_M3), np.column_stack([cold, np.full(len(z), AGEING.fresh), HELD_WATER * swe]),
-        potential, cold_then, albedo, dry, keeps,
-    )  # fmt: skip
-    # What is kept on the last day of a deviation on day d: the shares of all days after d.
-    after = np.ones(shape)
-    after[:, :-1] = np.cumprod(keeps[:, :0:-1], axis=1)[:, ::-1]
+    snow = KnownSnow(
+        cells,
+        np.repeat(sun[:, None], days, axis=1),
+        np.repeat(swe[:, None], days, axis=1),
+        np.full(len(z), MIDDLING_KG_M3),
+        np.column_stack([cold, np.full(len(z), AGEING.fresh), HELD_WATER * swe]),
+    )
+    out = SnowState.room(len(z), days)
+    march_known(snow, lit, np.array([past.lapse_k_per_km, past.height_m, *tuned]), out)
+    # What is left on the last day of a deviation on day d: the shares of all days after d.
+    after = np.ones((len(z), days))
+    after[:, :-1] = np.cumprod(out.keeps[:, :0:-1], axis=1)[:, ::-1]
     form = grid[0].shape
-    return Ripeness(
-        elevations, cold_then[:, -1].reshape(form), dry[:, -1].reshape(form), albedo[:, -1].reshape(form), after.reshape(*form, days),
-        albedo.reshape(*form, days),
-    )  # fmt: skip
+    cold_mm, dry_mm, albedo = (field[:, -1].reshape(form) for field in (out.cold, out.dry, out.albedo))
+    return Ripeness(elevations, cold_mm, dry_mm, albedo, after.reshape(*form, days), out.albedo.reshape(*form, days))

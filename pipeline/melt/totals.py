@@ -54,7 +54,7 @@ def outlook_rows(
     """
     zone, band = np.divmod(np.arange(units.count), max(len(units.bands), 1))
     held = central.area > 0
-    parts = [("basin", "", None, held)]
+    parts: list[tuple[str, str, tuple[float, float] | None, np.ndarray]] = [("basin", "", None, held)]
     parts += [("zone", name, None, held & (zone == z)) for z, name in enumerate(units.zones)]
     parts += [("band", "", edges, held & (band == b)) for b, edges in enumerate(units.bands)]
     parts += [

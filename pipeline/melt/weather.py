@@ -35,7 +35,7 @@ SWING_K = (6.0, 2.0)
 """Mean of the day's warm half less that of its cold half, K, where lowest and highest are not told, under a clear and an overcast sky
 (common practice, no source)."""
 
-UNTOLD_CLEARNESS = 0.65
+MEAN_CLEARNESS = 0.65
 """Sun of a day over that of a clear day where no day is told (common practice, no source)."""
 
 MOST_DAYS = 30
@@ -64,13 +64,13 @@ class DailyWeather:
 class Sky:
     """The sun over the basin's middle: where it is, the instant of local midnight on day 0 of time (hours from UTC midnight)."""
 
-    place: Place
+    centre: Place
     midnight_utc_hours: float
 
     def path(self, date: dt.date) -> SunPath:
         """Return the sun's path of a local day."""
         midnight = dt.datetime.combine(date, dt.time()) + dt.timedelta(hours=self.midnight_utc_hours)
-        return sun_path(self.place, midnight)
+        return sun_path(self.centre, midnight)
 
 
 def sky_emissivity(temperature_c: np.ndarray, cloud: np.ndarray) -> np.ndarray:
@@ -79,37 +79,38 @@ def sky_emissivity(temperature_c: np.ndarray, cloud: np.ndarray) -> np.ndarray:
     >>> sky_emissivity(np.array([0.0]), np.array([0.0])).round(2)
     array([0.73])
     """
-    water = 46.5 * HUMIDITY * saturation_hpa(temperature_c) / (zero_Celsius + temperature_c)
+    vapour = np.vectorize(saturation_hpa, otypes=[float])(temperature_c)
+    water = 46.5 * HUMIDITY * vapour / (zero_Celsius + temperature_c)
     clear = 1.0 - (1.0 + water) * np.exp(-np.sqrt(1.2 + 3.0 * water))
     return clear * (1.0 - CLOUD_WAVES * cloud) + CLOUD_WAVES * cloud
 
 
-def clear_days_mj_m2(dates: pd.DatetimeIndex, place: Place) -> np.ndarray:
+def clear_days_mj_m2(dates: pd.DatetimeIndex, centre: Place) -> np.ndarray:
     """Return the sun of clear days on level ground, MJ/m2."""
-    return clear_sky_mj_m2(extraterrestrial_mj_m2(place.latitude, dates.day_of_year.to_numpy()), place.elevation_m)
+    return clear_sky_mj_m2(extraterrestrial_mj_m2(centre.latitude, dates.day_of_year.to_numpy()), centre.elevation_m)
 
 
-def weather_rows(dates: pd.DatetimeIndex, told: pd.DataFrame, sky: Sky) -> np.ndarray:
+def weather_rows(dates: pd.DatetimeIndex, daily: pd.DataFrame, sky: Sky) -> np.ndarray:
     """Return days' weather as rows of seven columns.
 
     Parameters
     ----------
-    told : by day temperature (deg C), swing (K, may be missing), solar (MJ/m2), precipitation (mm).
+    daily : by day temperature (deg C), swing (K, may be missing), solar (MJ/m2), precipitation (mm).
     """
-    cloud = cloud_cover(told["solar"].to_numpy(), clear_days_mj_m2(dates, sky.place))
+    cloud = cloud_cover(daily["solar"].to_numpy(), clear_days_mj_m2(dates, sky.centre))
     nodes, at = path_dates(dates)
     paths = [sky.path(date) for date in nodes]
     nearest = at.round().astype(int)
     diffuse = np.ones(len(dates))
     for number, path in enumerate(paths):
         of_path = nearest == number
-        diffuse[of_path] = diffuse_share(told["solar"].to_numpy()[of_path], path)
+        diffuse[of_path] = diffuse_share(daily["solar"].to_numpy()[of_path], path)
     clear, overcast = SWING_K
-    swing = told["swing"].fillna(pd.Series(clear + (overcast - clear) * cloud, index=told.index))
-    temperature = told["temperature"].to_numpy()
+    swing = daily["swing"].fillna(pd.Series(clear + (overcast - clear) * cloud, index=daily.index))
+    temperature = daily["temperature"].to_numpy()
     return np.column_stack([
-        temperature, swing, np.array([path.day_share for path in paths])[nearest], told["solar"], diffuse,
-        sky_emissivity(temperature, cloud), told["precipitation"],
+        temperature, swing, np.array([path.day_share for path in paths])[nearest], daily["solar"], diffuse,
+        sky_emissivity(temperature, cloud), daily["precipitation"],
     ])  # fmt: skip
 
 
@@ -118,7 +119,7 @@ def past_weather(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp, s
 
     Sun that the table does not tell is that of its mean clearness.
     """
-    dates, height = pd.date_range(start, end), sky.place.elevation_m
+    dates, height = pd.date_range(start, end), sky.centre.elevation_m
     table = ground.weather
     forcing = season_forcing(ground, start, end, np.array([height]))
     if forcing is not None:
@@ -133,11 +134,11 @@ def past_weather(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp, s
         precipitation = at_height["precipitation"].fillna(0.0).to_numpy()
         if np.isnan(temperature).any():
             return None
-    clear = clear_days_mj_m2(dates, sky.place)
+    clear = clear_days_mj_m2(dates, sky.centre)
     said = _at_height(table, lapse, height).reindex(dates) if len(table) else pd.DataFrame(index=dates)
     solar = said["solar"].to_numpy() if "solar" in said else np.full(len(dates), np.nan)
-    clearness = np.nanmean(solar / clear) if np.isfinite(solar).any() else UNTOLD_CLEARNESS
-    told = pd.DataFrame(
+    clearness = np.nanmean(solar / clear) if np.isfinite(solar).any() else MEAN_CLEARNESS
+    daily = pd.DataFrame(
         {
             "temperature": temperature,
             "swing": said.get("swing", np.nan),
@@ -146,7 +147,7 @@ def past_weather(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp, s
         },
         index=dates,
     )
-    return DailyWeather(dates, weather_rows(dates, told, sky), float(lapse), height)
+    return DailyWeather(dates, weather_rows(dates, daily, sky), float(lapse), height)
 
 
 def _at_height(table: pd.DataFrame, lapse: float, height_m: float) -> pd.DataFrame:
@@ -197,9 +198,9 @@ def forecast_weather(newest: pd.DataFrame, past: DailyWeather | None, offset_k: 
     """Return the weather of the forecast days, the table's offset from the stations taken off."""
     lapse = LAPSE_K_PER_KM[0] if past is None else past.lapse_k_per_km
     dates = pd.DatetimeIndex(newest["date"])
-    told = _at_height(newest, lapse, sky.place.elevation_m).reindex(dates)
-    told = told.assign(temperature=told["temperature"] - offset_k, precipitation=told["precipitation"].fillna(0.0))
-    return DailyWeather(dates, weather_rows(dates, told, sky), lapse, sky.place.elevation_m)
+    daily = _at_height(newest, lapse, sky.centre.elevation_m).reindex(dates)
+    daily = daily.assign(temperature=daily["temperature"] - offset_k, precipitation=daily["precipitation"].fillna(0.0))
+    return DailyWeather(dates, weather_rows(dates, daily, sky), lapse, sky.centre.elevation_m)
 
 
 SPREAD_K = (0.7, 0.22)
@@ -208,8 +209,24 @@ SPREAD_SUN = (0.06, 0.025)
 practice, no source): the prior of what the issues tell."""
 
 
-def forecast_spread(forecast: pd.DataFrame, newest: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, int]:
-    """Return the standard errors of the days' temperature (K) and of the logarithm of their sun, and how many pairs told of it.
+@dataclass(frozen=True)
+class ForecastErrors:
+    """Standard errors of a forecast's days.
+
+    Parameters
+    ----------
+    temperature_k : (day,) of the temperature, K.
+    sun_log : (day,) of the logarithm of the sun.
+    pairs : how many pairs of issues they were learnt from.
+    """
+
+    temperature_k: np.ndarray
+    sun_log: np.ndarray
+    pairs: int
+
+
+def forecast_errors(forecast: pd.DataFrame, newest: pd.DataFrame) -> ForecastErrors:
+    """Return the standard errors of the forecast's days.
 
     Notes
     -----
@@ -232,4 +249,4 @@ def forecast_spread(forecast: pd.DataFrame, newest: pd.DataFrame) -> tuple[np.nd
         np.sqrt((PRIOR_COUNTS + np.sum((apart / (first + growth * lead)) ** 2)) / (PRIOR_COUNTS + len(apart)))
         for apart, (first, growth) in ((apart_k, SPREAD_K), (apart_sun, SPREAD_SUN))
     ]
-    return prior[0] * scales[0], prior[1] * scales[1], len(older)
+    return ForecastErrors(prior[0] * scales[0], prior[1] * scales[1], len(older))

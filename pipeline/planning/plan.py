@@ -24,7 +24,7 @@ from pipeline.model.problems import SettingsError
 from pipeline.planning.survey import MapError, best_sites, best_strips, strips_over, variance_of_sum
 from pipeline.settings.basin import Settings
 from pipeline.snow.blend import Blend
-from pipeline.snow.density import DensityPlaces
+from pipeline.snow.density import Locations
 from pipeline.snow.flight_swe import CANOPY_DEPTH_SE_M
 from pipeline.snow.site_values import SITE_VARIATION, site_values
 from pipeline.snow.terrain_balance import Background
@@ -227,7 +227,7 @@ def _as_flown(day_map: MapOfDay, swe_mm: np.ndarray) -> list[ErrorPart]:
 
     A laser's own noise averages out over a cell.
     """
-    density = day_map.density.predict_from_swe(swe_mm, DensityPlaces.of_terrain(day_map.inputs.basin.terrain))
+    density = day_map.density.predict_from_swe(swe_mm, Locations.of_terrain(day_map.inputs.basin.terrain))
     rho = np.nan_to_num(density.mean)
     depth = np.where(rho > 0, swe_mm / np.where(rho > 0, rho, 1.0), 0.0)
     canopy = np.nan_to_num(day_map.inputs.basin.terrain["canopy"].to_numpy())

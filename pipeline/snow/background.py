@@ -14,11 +14,11 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.model.ground import GroundRecord
-from pipeline.snow.balance import FACTOR_MOST, balance_turnover, gathered
-from pipeline.snow.carry import CELL_VARIATION, SPARE_MM, UNHEARD_MM_PER_DAY, site_turnover
+from pipeline.snow.balance import FACTOR_MOST, Gathered, balance_turnover, gathered
+from pipeline.snow.carry import CELL_VARIATION, SPARE_MM, UNOBSERVED_MM_PER_DAY, site_turnover
 from pipeline.snow.flight_swe import Flown
 from pipeline.snow.forcing import Forcing, season_forcing
-from pipeline.snow.melt_windows import MELT_COMMON, Since, fitted_scales
+from pipeline.snow.melt_windows import MELT_COMMON, Scales, Since, fitted_scales
 from pipeline.snow.past_pattern import expected_pattern, local_variation, past_share
 from pipeline.snow.site_gains import cell_values, sites_offset
 from pipeline.snow.site_values import site_values, weather_nodes
@@ -143,8 +143,8 @@ class CarriedFlight:
         self.southern_ = ground.southern
         elevation, exposure = sites["elevation_m"].to_numpy(float), site_exposure(sites, southern=ground.southern)
         forcing = season_forcing(ground, pd.Timestamp(self.season_start), end, weather_nodes(ground))
-        self.by_weather_ = forcing is not None and forcing.since(start).tells
-        if self.by_weather_:
+        self.by_weather_ = False
+        if forcing is not None and forcing.since(start).enough_days:
             factor = self._by_balance(ground, forcing, then)
             carried = self.turnover_.carry(swe, factor[both].to_numpy(), elevation, 0.0, exposure).swe_mm
             self.by_weather_ = explains(carried, held, now.loc[both, "age_days"].to_numpy())
@@ -164,10 +164,11 @@ class CarriedFlight:
         start = pd.Timestamp(self.flown.date)
         before = forcing.until(start)
         # Weather that begins in mid-season knows not what a place has gathered; the flight alone tells where more lies.
-        self.gathered_ = gathered(before, self.flown.pattern) if before.tells else None
+        self.gathered_: Gathered | None = gathered(before, self.flown.pattern) if before.enough_days else None
         factor = self._site_factors(ground, then)
-        self.scales_ = fitted_scales(ground, forcing, Since(start, factor))
-        self.turnover_ = balance_turnover(forcing, self.scales_, start)
+        scales = fitted_scales(ground, forcing, Since(start, factor))
+        self.scales_: Scales | None = scales
+        self.turnover_ = balance_turnover(forcing, scales, start)
         return factor
 
     def _by_stations(self, ground: GroundRecord, end: pd.Timestamp, then: pd.DataFrame) -> pd.Series:
@@ -197,23 +198,23 @@ class CarriedFlight:
             factor = self.gathered_.factor(swe_mm, elevation_m, exposure)
         return np.clip(factor, 0.0, FACTOR_MOST)
 
-    def predict(self, place: xr.Dataset) -> Prediction:
+    def predict(self, cells: xr.Dataset) -> Prediction:
         """Return SWE at places of the grid: elevation (m), canopy, northness, east and north (m), flown (mm), of one shape."""
-        elevation, flown = place["elevation"].to_numpy(), place["flown"].to_numpy()
+        elevation, flown = cells["elevation"].to_numpy(), cells["flown"].to_numpy()
         # What the stations lost is their own exposure's already.
-        exposure = place_exposure(place, southern=self.southern_) if self.by_weather_ else np.ones(flown.shape)
+        exposure = place_exposure(cells, southern=self.southern_) if self.by_weather_ else np.ones(flown.shape)
         factor = self._factor(flown, elevation, exposure)
         there = self.turnover_.carry(flown, factor, elevation, CELL_VARIATION, exposure)
         # Whether snow that is all but gone is gone is only as sure as the loss: slopes are those with a loss smaller by its error.
         live = self.turnover_.with_loss(1 - MELT_COMMON).carry(flown, factor, elevation, CELL_VARIATION, exposure)
-        size = live.gained_mm + live.lost_mm + live.kept * SPARE_MM
-        share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
+        size = live.gained_mm + live.lost_mm + live.remaining * SPARE_MM
+        share, share_se = self.residual_.predict(cells["east"].to_numpy(), cells["north"].to_numpy())
         swe = np.where(there.covered > 0, np.maximum(there.swe_mm + share * size, 0.0), 0.0)
         # A mm more at the flight is a mm more of old snow, and a greater factor of what fell since.
         more = self._factor(flown + 1.0, elevation, exposure) - factor
-        by_start = np.where(live.old, live.kept, 0.0) + live.gained_mm * more / np.maximum(factor, 1e-6)
+        by_start = np.where(live.old, live.remaining, 0.0) + live.gained_mm * more / np.maximum(factor, 1e-6)
         parts = [
-            ErrorPart(part.name, at(part.error_mm, place) * by_start, part.correlation_m) for part in self.flown.parts
+            ErrorPart(part.name, at(part.error_mm, cells) * by_start, part.correlation_m) for part in self.flown.parts
         ]
         parts += [
             ErrorPart("melt common", MELT_COMMON * live.lost_mm, np.inf, shared=True),
@@ -222,7 +223,7 @@ class CarriedFlight:
                 for one, loss in self.turnover_.errors_at(elevation)
             ),
             ErrorPart("carry local", CARRY_LOCAL * np.hypot(live.gained_mm, live.lost_mm), LOCAL_REACH_M),
-            ErrorPart("unheard change", live.covered * UNHEARD_MM_PER_DAY * self.turnover_.unheard_days, np.inf),
+            ErrorPart("unheard change", live.covered * UNOBSERVED_MM_PER_DAY * self.turnover_.unobserved_days, np.inf),
         ]
         return Prediction(swe, there.covered, parts, Residual(self.residual_.kriging_, share_se, size))
 
@@ -237,7 +238,7 @@ class CarriedFlight:
             "scales": {}
             if self.scales_ is None
             else self.scales_.parameters() | {"snowfall_scale": round(self.scales_.snowfall, 4)},
-            "unheard_days": self.turnover_.unheard_days,
+            "unheard_days": self.turnover_.unobserved_days,
             "residual": self.residual_.parameters(),
         }
 
@@ -273,14 +274,14 @@ class TerrainBackground:
         )
         return self
 
-    def predict(self, place: xr.Dataset) -> Prediction:
+    def predict(self, cells: xr.Dataset) -> Prediction:
         """Return SWE at places of the grid: elevation (m), northness, canopy, east and north (m), each of the same shape."""
-        elevation = place["elevation"].to_numpy()
-        terrain = np.column_stack([place[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
-        gathers = _gathers(place)
+        elevation = cells["elevation"].to_numpy()
+        terrain = np.column_stack([cells[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
+        gathers = _gathers(cells)
         mean, line_fields = self.regression_.predict(terrain)
         background = gathers * mean.reshape(elevation.shape)
-        share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
+        share, share_se = self.residual_.predict(cells["east"].to_numpy(), cells["north"].to_numpy())
         size = np.where(
             background > 0, background + 0.2 * self.scale_mm_ * np.clip(background / self.scale_mm_, 0, 1), 0.0
         )
@@ -297,7 +298,7 @@ class TerrainBackground:
             ),
             ErrorPart("sites doubted", np.full(swe.shape, self.unexplained_mm_), np.inf),
             ErrorPart("site offset", self.offset_ * swe, np.inf, shared=True),
-            ErrorPart("terrain local", local_variation(place, TERRAIN_LOCAL) * swe, LOCAL_REACH_M),
+            ErrorPart("terrain local", local_variation(cells, TERRAIN_LOCAL) * swe, LOCAL_REACH_M),
         ]
         covered = 1.0 - np.exp(-swe / PATCHY_MM)
         return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))
@@ -313,9 +314,9 @@ class TerrainBackground:
         }
 
 
-def _gathers(places: xr.Dataset | pd.DataFrame) -> np.ndarray | float:
+def _gathers(locations: xr.Dataset | pd.DataFrame) -> np.ndarray | float:
     """Return how many times what their terrain tells places are expected to hold by earlier seasons' flights; 1 without any."""
-    pattern = expected_pattern(places)
+    pattern = expected_pattern(locations)
     return 1.0 if pattern is None else np.exp(pattern)
 
 
@@ -348,6 +349,6 @@ def turnover_mm(start_mm: np.ndarray, factor: np.ndarray, gain_mm: np.ndarray, l
     return factor * gain_mm + np.minimum(loss_mm, whole)
 
 
-def at(field: np.ndarray, place: xr.Dataset) -> np.ndarray:
+def at(field: np.ndarray, cells: xr.Dataset) -> np.ndarray:
     """Return a field of the whole grid at the places: itself for the grid, a pick of its cells for sites."""
-    return field if "row" not in place else field[place["row"].to_numpy(), place["column"].to_numpy()]
+    return field if "row" not in cells else field[cells["row"].to_numpy(), cells["column"].to_numpy()]

@@ -45,8 +45,10 @@ class Gathered:
         fallen = np.interp(elevation_m, self.nodes_m, self.snowfall_mm)
         melted = np.minimum(exposure * np.interp(elevation_m, self.nodes_m, self.melt_mm), MELT_COUNTED * fallen)
         factor = (np.asarray(swe_mm, float) + melted + SPARE_MM) / (fallen + SPARE_MM)
-        told = fallen**2 / (fallen**2 + SPARE_MM**2)
-        mixed = told * np.log(np.maximum(factor, 1e-6)) + (1 - told) * np.log(self.pattern.factor(swe_mm, elevation_m))
+        weight = fallen**2 / (fallen**2 + SPARE_MM**2)
+        mixed = weight * np.log(np.maximum(factor, 1e-6)) + (1 - weight) * np.log(
+            self.pattern.factor(swe_mm, elevation_m)
+        )
         return np.clip(np.exp(mixed), 0.0, FACTOR_MOST)
 
 
@@ -68,9 +70,9 @@ def balance_turnover(forcing: Forcing, scales: Scales, start: pd.Timestamp) -> T
     """Return gain and loss by elevation over the weather's days after `start`, of a place of factor 1, with the scales' errors."""
     first = int((forcing.days <= start).sum())
     gain, loss = scales.snowfall * forcing.snowfall_mm[first:], scales.melt[first:, None] * forcing.melt_mm[first:]
-    unheard = int((~forcing.heard[first:]).sum())
+    unobserved = int((~forcing.observed[first:]).sum())
     turnover = turnover_of(forcing.nodes_m, gain, loss)
-    return replace(turnover, unheard_days=unheard, scale_errors=scales.errors(forcing.melt_mm, first))
+    return replace(turnover, unobserved_days=unobserved, scale_errors=scales.errors(forcing.melt_mm, first))
 
 
 def turnover_of(nodes_m: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray) -> Turnover:

@@ -36,7 +36,7 @@ from pipeline.statistics.choice import (
     error_factor,
     stacking_weights,
 )
-from pipeline.statistics.errors import ErrorPart, KrigedPart, scaled
+from pipeline.statistics.errors import ErrorPart, KrigedPart
 from pipeline.statistics.regression import PRIOR_COUNTS
 from pipeline.statistics.scores import scores
 
@@ -64,16 +64,16 @@ class Mixture:
     @property
     def swe_mm(self) -> np.ndarray:
         """The weighted mean SWE."""
-        return sum(w * one.swe_mm for w, one in self._pairs())
+        return sum((w * one.swe_mm for w, one in self._pairs()), np.zeros(()))
 
     @property
     def covered(self) -> np.ndarray:
         """The weighted mean share under snow."""
-        return sum(w * one.covered for w, one in self._pairs())
+        return sum((w * one.covered for w, one in self._pairs()), np.zeros(()))
 
     def standard_error(self) -> np.ndarray:
         """Return the standard error in mm, all parts together."""
-        whole = sum(w * one.standard_error() ** 2 for w, one in self._pairs())
+        whole = sum((w * one.standard_error() ** 2 for w, one in self._pairs()), np.zeros(()))
         return _with_factor(whole, self.shared_error() ** 2, self.factor)
 
     def shared_error(self) -> np.ndarray:
@@ -83,7 +83,7 @@ class Mixture:
     def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
         """Return every error part of a prediction for the whole grid with columns at `x` and rows at `y`, m."""
         return [
-            scaled(part, float(np.sqrt(w)) * (1.0 if isinstance(part, ErrorPart) and part.shared else self.factor))
+            part.scaled(float(np.sqrt(w)) * (1.0 if isinstance(part, ErrorPart) and part.shared else self.factor))
             for w, one in self._pairs()
             for part in one.all_parts(x, y)
         ]
@@ -129,16 +129,16 @@ class Blend:
         self.flown = flown
         self.held_flights = held_flights
 
-    def fit(self, ground: GroundRecord, date: dt.date, places: xr.Dataset) -> Blend:
-        """Choose and fit to what the sites said up to `date`; `places` is the grid as the candidates' `predict` takes it."""
+    def fit(self, ground: GroundRecord, date: dt.date, cells: xr.Dataset) -> Blend:
+        """Choose and fit to what the sites said up to `date`; `cells` is the grid as the candidates' `predict` takes it."""
         asked, held = self.candidates, self.held_flights
         if held is not None:
             self.weight_ = held.weights()
             asked = [one for one, w in zip(self.candidates, self.weight_, strict=True) if w > 0]
         slow = any(one.name == CarriedTrees.name for one in asked)
-        self.held_out_ = sites_left_out(asked, ground, (date, places), GROUPS if slow else ALONE_UP_TO)
+        self.held_out_ = sites_left_out(asked, ground, date, cells, GROUPS if slow else ALONE_UP_TO)
         self.gain_ = np.exp(gain_log(ground, self.held_out_.index))
-        earlier = [sites_left_out_before(asked, ground, (night, places)) for night in self.earlier_nights]
+        earlier = [sites_left_out_before(asked, ground, night, cells) for night in self.earlier_nights]
         self.pooled_ = pd.concat([t.assign(level_mm=t["observed_mm"].mean()) for t in (self.held_out_, *earlier)])
         self.pooled_nights_ = [str(night) for night, t in zip(self.earlier_nights, earlier, strict=True) if len(t)]
         if held is not None:
@@ -165,9 +165,9 @@ class Blend:
         names = {model.name for _, model in self.models_}
         return names.pop() if len(names) == 1 else "blend"
 
-    def predict(self, place: xr.Dataset) -> Mixture:
+    def predict(self, cells: xr.Dataset) -> Mixture:
         """Return SWE at places of the grid, as the candidates take them."""
-        return Mixture([model.predict(place) for _, model in self.models_], [w for w, _ in self.models_], self.factor_)
+        return Mixture([model.predict(cells) for _, model in self.models_], [w for w, _ in self.models_], self.factor_)
 
     def skill(self) -> pd.DataFrame:
         """Return the rows of `skill.csv` of each candidate where there are several: sites, or flights, were held out."""
@@ -178,8 +178,8 @@ class Blend:
         for candidate, weight in looked_at if len(looked_at) > 1 else []:
             mean, se = (table[f"{candidate.name} {what}"].to_numpy(float) for what in ("mean", "se"))
             noise = np.hypot(table["noise_mm"], SITE_VARIATION * mean)
-            found = scores(table["observed_mm"].to_numpy(float), mean, np.hypot(se, noise))
-            rows.append({"model": candidate.name, "part": "blend", "weight": float(weight)} | found)
+            figures = scores(table["observed_mm"].to_numpy(float), mean, np.hypot(se, noise))
+            rows.append({"model": candidate.name, "part": "blend", "weight": float(weight)} | figures)
         return pd.DataFrame(rows + ([] if self.held_flights is None else self.held_flights.skill(self.weight_)))
 
     def parameters(self) -> dict:
@@ -203,11 +203,11 @@ class Blend:
     def _factor_by_sites(self) -> float:
         """Return the factor on standard errors with which the sites left out have the stated spread."""
         table = self.pooled_[self.pooled_["level_mm"] >= LITTLE_MM]
-        told = self._weighted(table, self.weight_)
+        mixed = self._weighted(table, self.weight_)
         # What all sites share is in what is observed as in what is predicted of it: their difference does not show it.
-        beside = np.hypot(table["noise_mm"], SITE_VARIATION * told["mean"])
-        own = np.sqrt(np.maximum(told["se"] ** 2 - told["shared"] ** 2, 0.0))
-        errors = [values.to_numpy(float) for values in (told["mean"] - table["observed_mm"], own, beside)]
+        beside = np.hypot(table["noise_mm"], SITE_VARIATION * mixed["mean"])
+        own = np.sqrt(np.maximum(mixed["se"] ** 2 - mixed["shared"] ** 2, 0.0))
+        errors = [values.to_numpy(float) for values in (mixed["mean"] - table["observed_mm"], own, beside)]
         factor = error_factor(tuple(errors), group=table.index.to_numpy())
         # After a flight they are never made smaller, as by flights held out.
         return factor if self.flown is None else max(1.0, factor)
@@ -251,11 +251,28 @@ def _with_factor(whole: np.ndarray, shared: np.ndarray, factor: float) -> np.nda
     return np.sqrt(factor**2 * np.maximum(whole - shared, 0.0) + shared)
 
 
+@dataclass(frozen=True)
+class Night:
+    """A night that is estimated.
+
+    Parameters
+    ----------
+    season_start : first day of the season.
+    date : the night's date.
+    terrain : the grid with exposure and coordinates; with `LANDFORM`, and `latitude` in its attributes, where trees are asked
+        for.
+    """
+
+    season_start: dt.date
+    date: dt.date
+    terrain: xr.Dataset
+
+
 def blended(
     method: str,
     flights: Sequence[Flown],
     ground: GroundRecord,
-    when_where: tuple[dt.date, dt.date, xr.Dataset],
+    night: Night,
     seed: int,
 ) -> Blend:
     """Return the blend of a day without a flight of its own, fitted.
@@ -265,11 +282,10 @@ def blended(
     method : "auto" weighs the candidates by held-out errors, "kriging" takes the simplest, "trees" the trees where there are
         flights enough to teach them.
     flights : the season's flights up to the day, oldest first.
-    when_where : first day of the season, the day, and the grid's places: terrain with exposure, coordinates and, for the trees,
-        `LANDFORM`; `latitude` in its attributes.
+    night : the season's first day, the date and the terrain.
     seed : for the trees, from the inputs' hash.
     """
-    season_start, date, terrain = when_where
+    season_start, date, terrain = night.season_start, night.date, night.terrain
     if not flights:
         candidates = _without_flight(season_start, len(site_values(ground, date)) if method == "auto" else 0)
         if PAST_PATTERN in terrain:
@@ -280,18 +296,18 @@ def blended(
             candidates = _without(TerrainBalance.name, candidates)
         return Blend(candidates, pooled_nights(season_start, date)).fit(ground, date, terrain)
     flown = flights[-1]
-    places = terrain.assign(flown=(("y", "x"), flown.swe_mm))
+    cells = terrain.assign(flown=(("y", "x"), flown.swe_mm))
     candidates = [Candidate(CarriedFlight.name, CarriedFlight(flown, season_start).anew)]
     trees = Candidate(CarriedTrees.name, CarriedTrees(tuple(flights), terrain, season_start, seed).anew)
     held = None
     if not asks_trees(method, len(flights)):
-        held = hold_out_flights(flights, ground, (season_start, terrain), None)
+        held = hold_out_flights(flights, ground, season_start, terrain, None)
     elif method == "trees":
         candidates = [trees]
     else:
         candidates.append(replace(trees, prior=0.0))
-        held = hold_out_flights(flights, ground, (season_start, terrain), seed)
-    return Blend(candidates, (), flown, held).fit(ground, date, places)
+        held = hold_out_flights(flights, ground, season_start, terrain, seed)
+    return Blend(candidates, (), flown, held).fit(ground, date, cells)
 
 
 def _without_flight(season_start: dt.date, sites: int) -> list[Candidate]:
@@ -317,8 +333,8 @@ def _without_flight(season_start: dt.date, sites: int) -> list[Candidate]:
 def _without(name: str, candidates: list[Candidate]) -> list[Candidate]:
     """Return the candidates without one, whose prior weight the regression takes: kriging doubts no wild site."""
     gone = sum(one.prior for one in candidates if one.name == name)
-    kept = [one for one in candidates if one.name != name]
-    return [replace(one, prior=one.prior + gone) if one.name == TerrainBackground.name else one for one in kept]
+    remaining = [one for one in candidates if one.name != name]
+    return [replace(one, prior=one.prior + gone) if one.name == TerrainBackground.name else one for one in remaining]
 
 
 def asks_trees(method: str, flights: int) -> bool:

@@ -51,9 +51,9 @@ class Pattern:
         low, high = np.floor(elevation_m.min() / NODE_M), np.ceil(elevation_m.max() / NODE_M)
         nodes = np.arange(low, high + 1) * NODE_M
         # Triangular weights between nodes: a mean that has no steps.
-        place = np.clip(elevation_m / NODE_M - low, 0, len(nodes) - 1)
-        left = np.minimum(place.astype(int), max(len(nodes) - 2, 0))
-        share = place - left
+        position = np.clip(elevation_m / NODE_M - low, 0, len(nodes) - 1)
+        left = np.minimum(position.astype(int), max(len(nodes) - 2, 0))
+        share = position - left
         right = np.minimum(left + 1, len(nodes) - 1)
         weight = np.bincount(left, area_m2 * (1 - share), len(nodes)) + np.bincount(right, area_m2 * share, len(nodes))
         total = np.bincount(left, area_m2 * (1 - share) * swe_mm, len(nodes)) + np.bincount(
@@ -66,7 +66,7 @@ class Pattern:
         """Return the accumulation of a place relative to its elevation's mean."""
         return (np.asarray(swe_mm, float) + SPARE_MM) / (self.at(elevation_m) + SPARE_MM)
 
-    def at(self, elevation_m: np.ndarray) -> np.ndarray:
+    def at(self, elevation_m: np.ndarray | float) -> np.ndarray:
         """Return the mean SWE in mm at elevations, held constant beyond the nodes."""
         return np.interp(elevation_m, self.nodes_m, self.mean_mm)
 
@@ -87,7 +87,7 @@ class Turnover:
     ----------
     nodes_m : rising elevations.
     gain_mm, loss_mm : snow gained by a place of average accumulation, and potential loss, at the nodes.
-    unheard_days : days that no site tells of.
+    unobserved_days : days that no site tells of.
     later : gain and loss since some days in between, (gain_mm, loss_mm) each at the nodes: snow that fell after the ground had
         gone bare owes nothing to the melt before.
     scale_errors : how gain and loss may be off in all places together.
@@ -96,7 +96,7 @@ class Turnover:
     nodes_m: np.ndarray
     gain_mm: np.ndarray
     loss_mm: np.ndarray
-    unheard_days: int = 0
+    unobserved_days: int = 0
     later: tuple[tuple[np.ndarray, np.ndarray], ...] = ()
     scale_errors: tuple[ScaleError, ...] = ()
 
@@ -167,17 +167,17 @@ def site_turnover(
     for series in ground.once("site series", lambda: _site_series(ground)):
         own = np.ones(len(series.sites)) if factor.empty else factor.reindex(series.sites).fillna(1.0).to_numpy()
         kinds.append((series.between(start, days), series.elevation_m, own))
-    gain, loss, unheard = np.zeros(len(nodes_m)), np.zeros(len(nodes_m)), 0
+    gain, loss, unobserved = np.zeros(len(nodes_m)), np.zeros(len(nodes_m)), 0
     for first, last in itertools.pairwise([*range(0, days, STEP_DAYS), days]):
-        told = [
+        changes = [
             (swe[[first, last]][:, known], height[known], own[known])
             for swe, height, own in kinds
             if (known := np.isfinite(swe[first]) & np.isfinite(swe[last])).any()
         ]
-        if not told:
-            unheard += last - first
+        if not changes:
+            unobserved += last - first
             continue
-        swe, height, own = told[0]
+        swe, height, own = changes[0]
         snowy = (swe > BARE_MM).any(axis=0)
         if not snowy.any():
             continue
@@ -185,7 +185,7 @@ def site_turnover(
         at_nodes = _line_on_elevation(np.where(change > 0, change / own[snowy], change), height[snowy], nodes_m)
         gain += np.maximum(at_nodes, 0.0)
         loss += np.maximum(-at_nodes, 0.0)
-    return Turnover(nodes_m, gain, loss, unheard)
+    return Turnover(nodes_m, gain, loss, unobserved)
 
 
 @dataclass(frozen=True)
@@ -203,10 +203,10 @@ class SiteSeries:
     def between(self, start: pd.Timestamp, days: int) -> np.ndarray:
         """Return the rows from `start` to so many days later, missing where the series do not reach."""
         rows = (start - self.first).days + np.arange(days + 1)
-        found = np.full((days + 1, len(self.sites)), np.nan)
+        values = np.full((days + 1, len(self.sites)), np.nan)
         there = (rows >= 0) & (rows < len(self.swe_mm))
-        found[there] = self.swe_mm[rows[there]]
-        return found
+        values[there] = self.swe_mm[rows[there]]
+        return values
 
 
 def _site_series(ground: GroundRecord) -> list[SiteSeries]:
@@ -222,7 +222,7 @@ def _site_series(ground: GroundRecord) -> list[SiteSeries]:
 BARE_MM = 5.0
 """Below this a station counts as bare: the zero of a weighing instrument wanders by so much."""
 
-UNHEARD_MM_PER_DAY = 5.0
+UNOBSERVED_MM_PER_DAY = 5.0
 """Error for each day that no station tells of: what a day of an ordinary storm or of melt brings or takes
 (common practice, no source)."""
 
@@ -252,14 +252,14 @@ class Carried:
     ----------
     swe_mm : mean SWE w.
     covered : share still under snow.
-    kept : dw/dW, how much of a mm more at the start, or of gain, would be left.
+    remaining : dw/dW, how much of a mm more at the start, or of gain, would be left.
     gained_mm, lost_mm : dw/dln(gain) and -dw/dln(loss): what of the gain is left, and what was melted under snow that is left.
     old : whether it is snow of the start: what fell on ground gone bare since owes nothing to it.
     """
 
     swe_mm: np.ndarray
     covered: np.ndarray
-    kept: np.ndarray
+    remaining: np.ndarray
     gained_mm: np.ndarray
     lost_mm: np.ndarray
     old: np.ndarray
@@ -298,10 +298,10 @@ def melted(start_mm: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray, varia
     covered = np.where(snowy, np.where(melts, ndtr(d - s), 1.0), 0.0)
     if variation == 0:
         swe = np.maximum(whole - loss_mm, 0.0)
-        kept = np.where(swe > 0, 1.0, 0.0)
-        lost = kept * loss_mm
+        remaining = np.where(swe > 0, 1.0, 0.0)
+        lost = remaining * loss_mm
     else:
-        kept = np.where(snowy, np.where(melts, ndtr(d), 1.0), 0.0)
+        remaining = np.where(snowy, np.where(melts, ndtr(d), 1.0), 0.0)
         lost = loss_mm * covered
-        swe = np.maximum(whole * kept - lost, 0.0)
-    return Carried(swe, covered, kept, kept * gain_mm, lost, snowy.copy())
+        swe = np.maximum(whole * remaining - lost, 0.0)
+    return Carried(swe, covered, remaining, remaining * gain_mm, lost, snowy.copy())

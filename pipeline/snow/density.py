@@ -23,13 +23,13 @@ times as great, a kilometre of height, and two months (three real regions lie 0.
 0.1 above its slope on depth; worlds of two physics are most likely with 0.3 for the slope on depth; docs/method.md)."""
 
 SEASON_SHARE, ROUND_SHARE = 0.25, 0.5
-"""A season deviates from its region, and a round of visits from its season, by these shares of `REGION_SD` and `PLACE_SD` (one
+"""A season deviates from its region, and a round of visits from its season, by these shares of `REGION_SD` and `LOCATION_SD` (one
 real region: 0.05 and 0.1 where a region's is 0.2; 0.1 for the season is alike, 0.03 for the round 0.9 kg/m3 worse)."""
 
 ROUND_DAYS = 15.0
 """E-folding time over which a round's own deviation lasts, days (one real region: 30 and 60 are 0.3 and 0.8 kg/m3 worse)."""
 
-PLACE_SD = 0.08
+LOCATION_SD = 0.08
 """Spread of places about the correction that stays from season to season, in natural logarithms: 5 to 10 % within like terrain
 (common practice, no source; one real region: 0.05 to 0.1 are alike within 0.8 kg/m3)."""
 
@@ -51,7 +51,7 @@ a flight over thinner snow shows no pattern (common practice, no source; with ha
 
 
 @dataclass(frozen=True)
-class DensityPlaces:
+class Locations:
     """Where density is asked for, arrays of one shape.
 
     Parameters
@@ -65,13 +65,13 @@ class DensityPlaces:
     y: np.ndarray
 
     @classmethod
-    def of_terrain(cls, terrain: xr.Dataset) -> DensityPlaces:
+    def of_terrain(cls, terrain: xr.Dataset) -> Locations:
         """Return the cells of the grid, from their elevation."""
         x, y = np.meshgrid(terrain["x"].to_numpy(), terrain["y"].to_numpy(), copy=False)
         return cls(terrain["elevation"].to_numpy(), x, y)
 
     @classmethod
-    def of_sites(cls, sites: pd.DataFrame) -> DensityPlaces:
+    def of_sites(cls, sites: pd.DataFrame) -> Locations:
         """Return sites or their records, from their `elevation_m`, `x` and `y`."""
         return cls(*(sites[name].to_numpy(float) for name in ("elevation_m", "x", "y")))
 
@@ -158,7 +158,7 @@ class BulkDensity:
         self._excess = known["excess"].to_numpy()
         variance = np.array(list(REGION_SD.values())) ** 2
         season, site = known["season"].to_numpy(), known["site_id"].to_numpy(str)
-        shared = (columns * variance) @ columns.T + PLACE_SD**2 * _alike(site, known[["x", "y"]].to_numpy(float))
+        shared = (columns * variance) @ columns.T + LOCATION_SD**2 * _alike(site, known[["x", "y"]].to_numpy(float))
         shared *= 1.0 + np.equal.outer(season, season) * _within(np.subtract.outer(later, later))
         own = RECORD_SD**2 + (RECORD_SD_M / depth) ** 2
         self._doubted = _doubted(shared, own, self._excess)
@@ -174,14 +174,14 @@ class BulkDensity:
         self.spread_ = float(np.sqrt((squares + PRIOR_COUNTS) / (len(known) + PRIOR_COUNTS)))
         return self
 
-    def predict(self, depth_m: np.ndarray, places: DensityPlaces) -> Densities:
+    def predict(self, depth_m: np.ndarray, locations: Locations) -> Densities:
         """Return the density of snow of a depth (m) at places."""
         with one_blas_thread():
-            return self._told(np.asarray(depth_m, float), places, self._pattern(places))
+            return self._densities(np.asarray(depth_m, float), locations, self._pattern(locations))
 
-    def _told(self, depth: np.ndarray, places: DensityPlaces, pattern: tuple[np.ndarray, np.ndarray]) -> Densities:
+    def _densities(self, depth: np.ndarray, locations: Locations, pattern: tuple[np.ndarray, np.ndarray]) -> Densities:
         """Return the density of snow of a depth (m) at places whose pattern, with its standard error, is known."""
-        density, columns = self._mean(depth, places, pattern[0])
+        density, columns = self._mean(depth, locations, pattern[0])
         root = self.spread_ * np.linalg.cholesky(self.covariance_)
         fields = (columns @ root).T.reshape(-1, *depth.shape)
         # Thin snow differs more from place to place, as its records do.
@@ -191,54 +191,54 @@ class BulkDensity:
 
     def _local(self) -> float:
         """Return the spread of places about the line on the date, as a share of density."""
-        return self.spread_ * float(np.sqrt((1.0 - SHARED) * PLACE_SD**2 * (1.0 + _within(0.0)) + RECORD_SD**2))
+        return self.spread_ * float(np.sqrt((1.0 - SHARED) * LOCATION_SD**2 * (1.0 + _within(0.0)) + RECORD_SD**2))
 
     def _spread(self) -> float:
         """Return the spread of places about the line on the date, the part that hangs together with it, as a share of density."""
-        return self.spread_ * float(np.sqrt(PLACE_SD**2 * (1.0 + _within(0.0)) + RECORD_SD**2))
+        return self.spread_ * float(np.sqrt(LOCATION_SD**2 * (1.0 + _within(0.0)) + RECORD_SD**2))
 
-    def _pattern(self, places: DensityPlaces) -> tuple[np.ndarray, np.ndarray]:
+    def _pattern(self, locations: Locations) -> tuple[np.ndarray, np.ndarray]:
         """Return what the records say of places beyond the line, and its standard error, in natural logarithms of density.
 
         A grid is told at points `BLOCK_SHARE` of the reach apart and taken evenly between them: the pattern is smooth over less.
         """
-        if places.x.ndim == 1 or 1 in places.x.shape:
-            return self._pattern_at(places.x, places.y)
-        step = max(int(BLOCK_SHARE * REACH_M / abs(places.x[0, 1] - places.x[0, 0])), 1)
-        at = tuple(np.unique(np.append(np.arange(0, size, step), size - 1)) for size in places.x.shape)
-        rows, columns = np.ix_(*(np.arange(size) for size in places.x.shape))
-        told = self._pattern_at(places.x[np.ix_(*at)], places.y[np.ix_(*at)])
-        return tuple(RegularGridInterpolator(at, field)((rows, columns)) for field in told)
+        if locations.x.ndim == 1 or 1 in locations.x.shape:
+            return self._pattern_at(locations.x, locations.y)
+        step = max(int(BLOCK_SHARE * REACH_M / abs(locations.x[0, 1] - locations.x[0, 0])), 1)
+        at = tuple(np.unique(np.append(np.arange(0, size, step), size - 1)) for size in locations.x.shape)
+        rows, columns = np.ix_(*(np.arange(size) for size in locations.x.shape))
+        fields = self._pattern_at(locations.x[np.ix_(*at)], locations.y[np.ix_(*at)])
+        return tuple(RegularGridInterpolator(at, field)((rows, columns)) for field in fields)
 
     def _pattern_at(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         known = self.records_[["x", "y"]].to_numpy(float)
         away = np.hypot(x.ravel() - known[:, :1], y.ravel() - known[:, 1:])
-        shared = SHARED * PLACE_SD**2 * np.nan_to_num(np.exp(-away / REACH_M)) * self._to_date[:, None]
-        whole = SHARED * PLACE_SD**2 * (1.0 + _within(0.0))
-        told = np.sum(shared * (self._inverse @ shared), axis=0)
-        se = np.sqrt(np.maximum(whole - told, 0.0))
+        shared = SHARED * LOCATION_SD**2 * np.nan_to_num(np.exp(-away / REACH_M)) * self._to_date[:, None]
+        whole = SHARED * LOCATION_SD**2 * (1.0 + _within(0.0))
+        explained = np.sum(shared * (self._inverse @ shared), axis=0)
+        se = np.sqrt(np.maximum(whole - explained, 0.0))
         return (shared.T @ (self._inverse @ self._excess)).reshape(x.shape), se.reshape(x.shape)
 
-    def _mean(self, depth: np.ndarray, places: DensityPlaces, pattern: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def _mean(self, depth: np.ndarray, locations: Locations, pattern: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return the mean density, and the line's columns at the places."""
         relation = prior_density(depth, sturm_day(self.date_, self.prior.origin), self.prior.snow_class)
-        columns = self._columns(depth.ravel(), places.elevation_m.ravel(), 0.0)
+        columns = self._columns(depth.ravel(), locations.elevation_m.ravel(), 0.0)
         excess = (columns @ self.coefficients_).reshape(depth.shape) + pattern
         if self.records_.empty:
             # The geometric mean: the one is too dense in winter and too light in spring, the other too dense throughout (one real
             # region; trial worlds: shares of 0.4 to 0.6 are alike).
-            settled = self.prior.settled(self.date_, places.elevation_m, relation)
+            settled = self.prior.settled(self.date_, locations.elevation_m, relation)
             excess = excess + np.mean([settled, np.zeros_like(settled)], axis=0)
         # The line tells the middle of places that spread log-normally: their mean is what weighs (Duan 1983, JASA 78, 605-610).
         return relation * np.exp(excess + 0.5 * self._spread() ** 2), columns
 
-    def predict_from_swe(self, swe_mm: np.ndarray, places: DensityPlaces) -> Densities:
+    def predict_from_swe(self, swe_mm: np.ndarray, locations: Locations) -> Densities:
         """Return as `predict`, where SWE and not depth is known: depth and density are solved for together."""
         with one_blas_thread():
-            depth, pattern = np.asarray(swe_mm, float) / 300.0, self._pattern(places)
+            depth, pattern = np.asarray(swe_mm, float) / 300.0, self._pattern(locations)
             for _ in range(6):  # density is flat in depth: each round takes the error down some fivefold
-                depth = swe_mm / self._mean(depth, places, pattern[0])[0]
-            return self._told(depth, places, pattern)
+                depth = swe_mm / self._mean(depth, locations, pattern[0])[0]
+            return self._densities(depth, locations, pattern)
 
     def left_out(self) -> pd.DataFrame:
         """Return each site's density nearest to the date as measured and as the other sites alone predict it.
@@ -307,5 +307,5 @@ def _within(days: np.ndarray | float) -> np.ndarray | float:
 def _doubted(shared: np.ndarray, own: np.ndarray, excess: np.ndarray) -> np.ndarray:
     """Return by how much the own variance of records is raised that the others contradict (`doubt`)."""
     first = np.linalg.inv(shared + np.diag(own))
-    told = 1.0 / np.diag(first)
-    return (doubt((first @ excess) * np.sqrt(told)) - 1.0) * told
+    variance = 1.0 / np.diag(first)
+    return (doubt((first @ excess) * np.sqrt(variance)) - 1.0) * variance

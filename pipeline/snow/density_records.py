@@ -79,5 +79,5 @@ def _by_day(records: pd.DataFrame, origins: list[dt.date], today: int) -> pd.Dat
     days = [sturm_day(day.date(), origin) for day, origin in zip(records["date"], origins, strict=True)]
     names = ["site_id", "date", "depth_m", "density_kg_m3", "elevation_m", "x", "y"]
     seasons = [origin.year for origin in origins]
-    told = records.reindex(columns=names).assign(season=seasons, later=np.asarray(days, float) - today)
-    return told[told["depth_m"] > 0].dropna(subset="elevation_m")
+    weighed = records.reindex(columns=names).assign(season=seasons, later=np.asarray(days, float) - today)
+    return weighed[weighed["depth_m"] > 0].dropna(subset="elevation_m")

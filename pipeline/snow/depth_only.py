@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipeline.model.ground import GroundRecord
 from pipeline.snow.carry import STEP_DAYS
-from pipeline.snow.density import BulkDensity, DensityPlaces
+from pipeline.snow.density import BulkDensity, Locations
 
 
 def with_depth_only_sites(
@@ -43,31 +43,31 @@ def with_depth_only_sites(
     asked = asked[asked["site_id"].isin(ground.sites.index)]
     if asked.empty:
         return ground
-    told = [_by_density(day, density_on(date.date()), ground) for date, day in asked.groupby("date", sort=True)]
-    together = pd.concat([visits[~lacking], *told], ignore_index=True)
+    by_model = [_by_density(day, density_on(date.date()), ground) for date, day in asked.groupby("date", sort=True)]
+    together = pd.concat([visits[~lacking], *by_model], ignore_index=True)
     return replace(ground, visits=together.sort_values(["site_id", "date"], kind="stable", ignore_index=True))
 
 
 def _station_depths(ground: GroundRecord, dates: Iterable[dt.date]) -> pd.DataFrame:
     """Return for each date the nearest depth of the stations that have no SWE near it, once each."""
     daily = ground.daily
-    found = []
+    nearest = []
     for date in dates:
         away = (daily["date"] - pd.Timestamp(date)).abs()
         near = daily.assign(away=away)[away <= pd.Timedelta(days=STEP_DAYS)]
         weighed = near.loc[near["swe_mm"].notna(), "site_id"]
         near = near[near["depth_m"].notna() & ~near["site_id"].isin(weighed)]
-        found.append(near.sort_values(["site_id", "away", "date"]).drop_duplicates("site_id"))
-    depths = pd.concat(found, ignore_index=True) if found else daily.head(0)
+        nearest.append(near.sort_values(["site_id", "away", "date"]).drop_duplicates("site_id"))
+    depths = pd.concat(nearest, ignore_index=True) if nearest else daily.head(0)
     return depths[["site_id", "date", "depth_m", "depth_se_m"]].drop_duplicates(["site_id", "date"])
 
 
 def _by_density(day: pd.DataFrame, model: BulkDensity, ground: GroundRecord) -> pd.DataFrame:
     """Return the rows of one day with SWE and density by the model."""
     depth = day["depth_m"].to_numpy(float)
-    places = DensityPlaces.of_sites(ground.sites.loc[day["site_id"]])
-    told = model.predict(depth, places)
-    density, density_se = told.mean, told.standard_error()
+    locations = Locations.of_sites(ground.sites.loc[day["site_id"]])
+    by_model = model.predict(depth, locations)
+    density, density_se = by_model.mean, by_model.standard_error()
     return day.assign(
         nominal_date=np.datetime64("NaT", "s"),
         swe_mm=density * depth,

@@ -10,10 +10,10 @@ import xarray as xr
 from scipy.special import ndtr
 
 from pipeline.snow.carry import CELL_VARIATION, SPARE_MM, Pattern
-from pipeline.snow.density import BulkDensity, DensityPlaces
+from pipeline.snow.density import BulkDensity, Locations
 from pipeline.snow.evening import Level
 from pipeline.snow.past_pattern import known_variation
-from pipeline.statistics.errors import SLOPE_REACH_M, ErrorPart, few_fields, scaled
+from pipeline.statistics.errors import SLOPE_REACH_M, ErrorPart, few_fields
 
 CANOPY_DEPTH_SE_M = 0.1
 """Depth under closed canopy is off by so much everywhere alike, m, and under a thinner one by its share: few pulses reach the snow
@@ -99,7 +99,7 @@ class Flown:
         return self if self.level is None else replace(self._times(1.0 / self.level.factor), level=None)
 
     def _times(self, factor: float) -> Flown:
-        parts = [scaled(part, factor) for part in self.parts]
+        parts = [part.scaled(factor) for part in self.parts]
         pattern = replace(self.pattern, mean_mm=factor * self.pattern.mean_mm)
         return replace(self, swe_mm=factor * self.swe_mm, parts=parts, pattern=pattern)
 
@@ -123,8 +123,8 @@ def flight_swe(flight: xr.Dataset, density: BulkDensity, terrain: xr.Dataset, le
     weight = np.where(area > 0, area, 1.0)
     if seen.any():
         shown[seen] = without_negatives(depth[seen], weight[seen], terrain["band"].to_numpy()[seen])
-    told = density.predict(np.nan_to_num(shown), DensityPlaces.of_terrain(terrain))
-    rho = told.mean
+    densities = density.predict(np.nan_to_num(shown), Locations.of_terrain(terrain))
+    rho = densities.mean
     swe = shown * rho
     inside = seen & (area > 0)
     counted = inside if inside.any() else seen
@@ -140,7 +140,7 @@ def flight_swe(flight: xr.Dataset, density: BulkDensity, terrain: xr.Dataset, le
         ErrorPart("flight bias", rho * bias_se, np.inf),
         ErrorPart("flight canopy", rho * canopy_se, np.inf),
         ErrorPart("flight random", rho * random_se, flight.attrs["noise_correlation_m"]),
-        *told.parts(shown),
+        *densities.parts(shown),
     ]
     # A spread below the single depths' noise is not told from none; even an even cover is pierced by stones and shrubs.
     noise = flight.attrs["noise_m"] ** 2
@@ -190,13 +190,13 @@ def fill_voids(flown: Flown, filling: Filling, terrain: xr.Dataset) -> Flown:
     parts = [ErrorPart(part.name, np.where(seen, part.error_mm, 0.0), part.correlation_m) for part in flown.parts]
     whole = np.sqrt(sum(part.error_mm**2 for part in filling.parts)) * ratio if filling.parts else np.inf
     with np.errstate(divide="ignore", invalid="ignore"):
-        kept = np.where(whole > 0, np.minimum(VOID_SHARE * filled / whole, 1.0), 0.0) * ratio if filling.parts else 0.0
+        share = np.where(whole > 0, np.minimum(VOID_SHARE * filled / whole, 1.0), 0.0) * ratio if filling.parts else 0.0
     # What hangs together over one distance is one part from here on: flight after flight its origins would multiply.
     by_reach: dict[float, np.ndarray] = {} if filling.parts else {SLOPE_REACH_M: VOID_SHARE * filled}
     for part in filling.parts:
         if np.isfinite(part.correlation_m):
-            by_reach[part.correlation_m] = np.hypot(by_reach.get(part.correlation_m, 0.0), kept * part.error_mm)
-    common = few_fields([kept * part.error_mm for part in filling.parts if np.isinf(part.correlation_m)])
+            by_reach[part.correlation_m] = np.hypot(by_reach.get(part.correlation_m, 0.0), share * part.error_mm)
+    common = few_fields([share * part.error_mm for part in filling.parts if np.isinf(part.correlation_m)])
     parts += [ErrorPart("void", np.where(seen, 0.0, field), np.inf) for field in common]
     parts += [ErrorPart("void", np.where(seen, 0.0, se), reach) for reach, se in sorted(by_reach.items())]
     return replace(

@@ -31,7 +31,7 @@ DEGREE_DAY_MM = (2.0, 5.0)
 """Melt by degree above freezing, mm/(K day), at the winter and at the summer solstice: between them it follows the sun's
 height (range of Hock 2003, J. Hydrol. 282, 104-115, Table 1; the sinusoid after Anderson 2006, from memory)."""
 
-LEAST_HEARD = 0.8
+LEAST_OBSERVED = 0.8
 """Share of the days below which weather is as good as not known: what fell on the others would be missing from the sums."""
 
 LEAST_DAYS = 10
@@ -50,7 +50,7 @@ class Forcing:
     precipitation_mm : (d,) fallen at the gauges' common place; how it varies over the basin is for the snow's own pattern.
     lapse_k_per_km : the lapse rate taken.
     southern : whether midsummer lies in December.
-    heard : (d,) whether anybody told of the day's temperature and of its precipitation.
+    observed : (d,) whether anybody told of the day's temperature and of its precipitation.
     """
 
     days: pd.DatetimeIndex
@@ -59,7 +59,7 @@ class Forcing:
     precipitation_mm: np.ndarray
     lapse_k_per_km: float
     southern: bool
-    heard: np.ndarray
+    observed: np.ndarray
 
     @property
     def snowfall_mm(self) -> np.ndarray:
@@ -87,22 +87,22 @@ class Forcing:
         return self._on(self.days <= day)
 
     @property
-    def heard_share(self) -> float:
+    def observed_share(self) -> float:
         """Share of the days that somebody told of, 1 where there are no days."""
-        return float(self.heard.mean()) if len(self.heard) else 1.0
+        return float(self.observed.mean()) if len(self.observed) else 1.0
 
     @property
-    def tells(self) -> bool:
+    def enough_days(self) -> bool:
         """Whether enough of the days are known for sums over them to mean anything."""
-        return self.heard_share >= LEAST_HEARD
+        return self.observed_share >= LEAST_OBSERVED
 
-    def _on(self, kept: np.ndarray) -> Forcing:
+    def _on(self, chosen: np.ndarray) -> Forcing:
         return replace(
             self,
-            days=self.days[kept],
-            temperature_c=self.temperature_c[kept],
-            precipitation_mm=self.precipitation_mm[kept],
-            heard=self.heard[kept],
+            days=self.days[chosen],
+            temperature_c=self.temperature_c[chosen],
+            precipitation_mm=self.precipitation_mm[chosen],
+            observed=self.observed[chosen],
         )
 
 
@@ -122,7 +122,7 @@ def season_forcing(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp,
     Each record, brought to one height by the lapse rate, has its own persistent offset taken off before the day's mean is
     made, so that a record's beginning or end makes no step. The lapse rate is a Bayesian line through the records' offsets.
     Gauges are brought to a common catch in the same manner. A day that nobody tells of takes the mean of its neighbours in
-    temperature, and no precipitation; `heard` tells it.
+    temperature, and no precipitation; `observed` tells it.
 
     A record keeps what was asked of it: density, every candidate of a blend and the snow line ask for the same season. The
     arrays cannot be written into.
@@ -150,23 +150,23 @@ def _forcing(ground: GroundRecord, days: pd.DatetimeIndex, nodes_m: np.ndarray) 
     at_centre = warmth - slope * (height - centre) / 1000.0
     offset = at_centre.sub(at_centre.mean(axis=1), axis=0).mean()
     level = pd.Series(row_medians((at_centre - offset).to_numpy(float)), at_centre.index).reindex(days)
-    heard = (level.notna() & fallen.notna().any(axis=1).reindex(days, fill_value=False)).to_numpy()
+    observed = (level.notna() & fallen.notna().any(axis=1).reindex(days, fill_value=False)).to_numpy()
     level = level.interpolate(limit_direction="both").to_numpy()
     catch = fallen.sum() / fallen.notna().mul(fallen.mean(axis=1), axis=0).sum()
     precipitation = (fallen / catch.where(catch > 0)).mean(axis=1).reindex(days).fillna(0.0).to_numpy()
     temperature = level[:, None] + slope * (nodes_m - centre)[None, :] / 1000.0
     precipitation = np.maximum(precipitation, 0.0)
-    for shared in (nodes_m, temperature, precipitation, heard):
+    for shared in (nodes_m, temperature, precipitation, observed):
         shared.setflags(write=False)
-    forcing = Forcing(days, nodes_m, temperature, precipitation, slope, ground.southern, heard)
+    forcing = Forcing(days, nodes_m, temperature, precipitation, slope, ground.southern, observed)
     return None if _gauges_dead(ground, forcing) else forcing
 
 
 def node_to_sites(field: np.ndarray, nodes_m: np.ndarray, elevation_m: np.ndarray) -> np.ndarray:
     """Return a (day, node) field at (site,) elevations in m, (day, site)."""
-    place = np.interp(elevation_m, nodes_m, np.arange(len(nodes_m)))
-    low = np.minimum(place.astype(int), max(len(nodes_m) - 2, 0))
-    share = place - low
+    position = np.interp(elevation_m, nodes_m, np.arange(len(nodes_m)))
+    low = np.minimum(position.astype(int), max(len(nodes_m) - 2, 0))
+    share = position - low
     high = np.minimum(low + 1, len(nodes_m) - 1)
     return field[:, low] * (1 - share) + field[:, high] * share
 
@@ -210,9 +210,9 @@ def _records(ground: GroundRecord, name: str, days: pd.DatetimeIndex) -> tuple[p
 def _wide(ground: GroundRecord, name: str, days: pd.DatetimeIndex) -> pd.DataFrame:
     """Return the first of `_records`, reckoned."""
     parts = [ground.station_days(name)] if name in ground.daily else []
-    told = _weather(ground, name)
-    if len(told):
-        parts.append(told[[name]].rename(columns={name: WEATHER_TABLE}))
+    daily = _weather(ground, name)
+    if len(daily):
+        parts.append(daily[[name]].rename(columns={name: WEATHER_TABLE}))
     if not parts:
         return pd.DataFrame()
     wide = pd.concat([part.reindex(days) for part in parts], axis=1)

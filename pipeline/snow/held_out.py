@@ -32,8 +32,13 @@ with the day alone 61); with one flight what build-up taught was held against bu
 class Predicted(Protocol):
     """SWE of some places (mm), the share of each under snow, and what they err by."""
 
-    swe_mm: np.ndarray
-    covered: np.ndarray
+    @property
+    def swe_mm(self) -> np.ndarray:
+        """Mean SWE, mm."""
+
+    @property
+    def covered(self) -> np.ndarray:
+        """Share under snow, 0 to 1."""
 
     def standard_error(self) -> np.ndarray:
         """Return the standard error in mm, all parts together."""
@@ -46,15 +51,17 @@ class Predicted(Protocol):
 
 
 class Model(Protocol):
-    """A background: fitted to a record, it predicts SWE at any place of the grid."""
+    """A background: fitted to a record, it predicts the SWE of cells."""
 
-    name: str
+    @property
+    def name(self) -> str:
+        """The model's name in records and tables."""
 
     def anew(self, ground: GroundRecord, date: dt.date) -> Model:
         """Return the same model fitted to another record."""
 
-    def predict(self, place: xr.Dataset) -> Predicted:
-        """Return SWE at places of the grid."""
+    def predict(self, cells: xr.Dataset) -> Predicted:
+        """Return SWE of cells."""
 
     def parameters(self) -> dict:
         """Return what the record keeps of the model."""
@@ -82,32 +89,34 @@ def pooled_nights(season_start: dt.date, date: dt.date) -> list[dt.date]:
 def sites_left_out(
     candidates: Sequence[Candidate],
     ground: GroundRecord,
-    when_where: tuple[dt.date, xr.Dataset],
+    date: dt.date,
+    grid: xr.Dataset,
     alone_up_to: int = ALONE_UP_TO,
 ) -> pd.DataFrame:
-    """Return each candidate's prediction at each site's cell, the site left out of every step of the fit.
+    """Return each candidate's prediction at the cells of sites held out.
+
+    Each site is left out of every step of the fit.
 
     Parameters
     ----------
-    when_where : the day, and the grid's places as the candidates take them.
+    grid : every cell of the grid, as the candidates take them.
     alone_up_to : as in `left_out_groups`.
 
     Returns
     -------
     DataFrame : by site_id the columns of `Blend.held_out_`; missing where nothing is left to fit to.
     """
-    return _left_out(candidates, ground, when_where, alone_up_to, lambda rest, _: rest)
+    return _left_out(candidates, ground, date, grid, alone_up_to, lambda rest, _: rest)
 
 
 def sites_left_out_before(
-    candidates: Sequence[Candidate], ground: GroundRecord, when_where: tuple[dt.date, xr.Dataset]
+    candidates: Sequence[Candidate], ground: GroundRecord, night: dt.date, grid: xr.Dataset
 ) -> pd.DataFrame:
-    """Return `sites_left_out` of an earlier night, in groups, with the record as it was known then.
+    """Return `sites_left_out` of an earlier night, as known then.
 
-    The courses of the others are moved to the night by all stations, the left-out ones too: reckoning that anew for each group
-    would take two thirds of the time.
+    Sites are held out in groups. The courses of the others are moved to the night by all stations, those held out too: to do
+    that again for each group would take two thirds of the time.
     """
-    night = when_where[0]
     known = known_by(ground, night)
     values = site_values(known, night)
 
@@ -115,31 +124,33 @@ def sites_left_out_before(
         keep_site_values(rest, night, values.drop(index=group))
         return rest
 
-    return _left_out(candidates, known, when_where, GROUPS, carried)
+    return _left_out(candidates, known, night, grid, GROUPS, carried)
 
 
 def _left_out(
     candidates: Sequence[Candidate],
     ground: GroundRecord,
-    when_where: tuple[dt.date, xr.Dataset],
+    date: dt.date,
+    grid: xr.Dataset,
     alone_up_to: int,
-    made: Callable[[GroundRecord, pd.Index], GroundRecord],
+    prepared: Callable[[GroundRecord, pd.Index], GroundRecord],
 ) -> pd.DataFrame:
-    """Return the table of `sites_left_out`; `made` takes the record without a group and the group, before models are fitted."""
-    date, places = when_where
+    """Return the table of `sites_left_out`.
+
+    `prepared` takes the record without a group, and the group, before models are fitted.
+    """
     values = cell_values(ground, date)
     table = pd.DataFrame({"observed_mm": values["swe_mm"], "noise_mm": values["swe_se_mm"]})
     columns = {one.name: [f"{one.name} {what}" for what in ("mean", "se", "shared")] for one in candidates}
     table = table.assign(**{column: np.nan for names in columns.values() for column in names})
     for group in left_out_groups(ground.sites.loc[values.index, "elevation_m"], alone_up_to):
-        rest = made(ground.without(*group), group)
+        rest = prepared(ground.without(*group), group)
         if rest.sites.empty or site_values(rest, date).empty:
             continue
         sites = ground.sites.loc[group]
-        cells = np.ravel_multi_index((sites["row"], sites["column"]), places["elevation"].shape)
-        place = at_cells(places, cells, None)
+        cells = at_cells(grid, np.ravel_multi_index((sites["row"], sites["column"]), grid["elevation"].shape), None)
         for one in candidates:
-            predicted = one.fit(rest, date).predict(place)
+            predicted = one.fit(rest, date).predict(cells)
             table.loc[group, columns[one.name]] = np.column_stack(
                 [predicted.swe_mm, predicted.standard_error(), predicted.shared_error()]
             )
@@ -194,13 +205,19 @@ class HeldOutFlights:
 
 
 def hold_out_flights(
-    flights: Sequence[Flown], ground: GroundRecord, place: tuple[dt.date, xr.Dataset], trees_seed: int | None
+    flights: Sequence[Flown],
+    ground: GroundRecord,
+    season_start: dt.date,
+    terrain: xr.Dataset,
+    trees_seed: int | None,
 ) -> HeldOutFlights | None:
-    """Return how the last flights are predicted from those before each; None where there is no such flight.
+    """Return how the last flights are predicted from earlier ones.
+
+    None where no flight has enough before it.
 
     Parameters
     ----------
-    place : first day of the season, and the terrain.
+    season_start : first day of the season.
     trees_seed : seed of trees that are held against the carried flight; None for the carried flight alone.
 
     Notes
@@ -208,9 +225,8 @@ def hold_out_flights(
     The record ends on the evening of the flight that is held out; trees have seen neither that flight nor a later one, so that
     they need two before it.
     """
-    season_start, terrain = place
     names = (CarriedFlight.name,) if trees_seed is None else (CarriedFlight.name, CarriedTrees.name)
-    told: list[tuple[np.ndarray, ...]] = []
+    held_out: list[tuple[np.ndarray, ...]] = []
     for number in range(max(len(flights) - EARLIER, len(names)), len(flights)):
         # What was carried is in the flight's combined level: it would be held against itself.
         before, held = tuple(flights[:number]), flights[number].as_measured()
@@ -224,7 +240,7 @@ def hold_out_flights(
             trees = CarriedTrees(before, terrain, season_start, trees_seed).fit(known, held.date)
             models = [trees.carried_, trees]
         said = [model.predict(at_cells(terrain, cells, before[-1])) for model in models]
-        told.append(
+        held_out.append(
             (
                 held.swe_mm.ravel()[cells],
                 held.standard_error().ravel()[cells],
@@ -233,16 +249,16 @@ def hold_out_flights(
                 _patches(cells, terrain["elevation"].shape) + number * GROUPS**2,
             )
         )
-    if not told:
+    if not held_out:
         return None
-    observed, noise, mean, se, patch = (np.concatenate(values) for values in zip(*told, strict=True))
+    observed, noise, mean, se, patch = (np.concatenate(values) for values in zip(*held_out, strict=True))
     known = np.isfinite(np.column_stack([observed, noise, mean, se])).all(axis=1)
     if not known.any():
         return None
-    return HeldOutFlights(names, observed[known], noise[known], mean[known], se[known], patch[known], len(told))
+    return HeldOutFlights(names, observed[known], noise[known], mean[known], se[known], patch[known], len(held_out))
 
 
-def _patches(cells: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+def _patches(cells: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
     """Return the number of the patch of the grid, `GROUPS` a side, that each cell lies in: the cells of a patch err alike."""
     row, column = np.unravel_index(cells, shape)
     return (row * GROUPS // shape[0]) * GROUPS + column * GROUPS // shape[1]

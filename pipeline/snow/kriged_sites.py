@@ -69,11 +69,11 @@ class KrigedSites:
             self.engine_ = PykrigeKriging(self.variogram_).fit(xy, swe, error, drift)
         return self
 
-    def predict(self, place: xr.Dataset) -> KrigedPrediction:
+    def predict(self, cells: xr.Dataset) -> KrigedPrediction:
         """Return SWE at places of the grid: elevation (m), east and north (m), each of the same shape."""
-        shape = place["elevation"].shape
-        xy = np.column_stack([place[name].to_numpy().ravel() for name in ("east", "north")])
-        drift = self._drift(place["elevation"].to_numpy().ravel())
+        shape = cells["elevation"].shape
+        xy = np.column_stack([cells[name].to_numpy().ravel() for name in ("east", "north")])
+        drift = self._drift(cells["elevation"].to_numpy().ravel())
         known = np.isfinite(np.column_stack([xy, drift])).all(axis=1)
         mean, variance = np.full(len(xy), np.nan), np.full(len(xy), np.nan)
         pairs = int(known.sum()) * len(self.kriging_.xy_)

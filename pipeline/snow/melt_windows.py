@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline.model.ground import GroundRecord
 from pipeline.snow.carry import BARE_MM, SPARE_MM, ScaleError
-from pipeline.snow.forcing import LEAST_HEARD, Forcing, node_to_sites
+from pipeline.snow.forcing import LEAST_OBSERVED, Forcing, node_to_sites
 from pipeline.snow.site_values import SITE_VARIATION
 from pipeline.statistics.regression import doubt
 from pipeline.terrain.canopy import site_exposure
@@ -94,8 +94,8 @@ class Scales:
         size, turned = np.linalg.eigh(self.covariance[np.ix_(asked, asked)])
         fields = (turned * np.sqrt(np.maximum(size, 0.0))).T @ by_node
         _, size, turned = np.linalg.svd(fields, full_matrices=False)
-        kept = size > LEAST_ERROR * size.max(initial=0.0)
-        return tuple(ScaleError(float(row[0]), row[1:]) for row in size[kept, None] * turned[kept])
+        large = size > LEAST_ERROR * size.max(initial=0.0)
+        return tuple(ScaleError(float(row[0]), row[1:]) for row in size[large, None] * turned[large])
 
     def parameters(self) -> dict:
         """Return what the record keeps of melt: the scale of each window and the standard error of its logarithm."""
@@ -145,16 +145,16 @@ def fitted_scales(ground: GroundRecord, forcing: Forcing, since: Since | None = 
     if since is not None:
         after = spans.began >= (since.day - forcing.days[0]).days
         factor = since.factor.reindex(spans.names).fillna(1.0).to_numpy()[spans.site]
-    found, normal = np.zeros(len(precision)), precision
+    fitted, normal = np.zeros(len(precision)), precision
     for _ in range(ROUNDS):
-        off, slopes, sd = spans.against(found, after, factor)
+        off, slopes, sd = spans.against(fitted, after, factor)
         x, weight = slopes / sd[:, None], 1.0 / doubt(off / sd)
         # Not every site is drawn to the others: a wild one's own melt is left to itself.
-        drawn = precision / doubt(np.concatenate([np.zeros(1 + count), found[1 + count :] / own]))[:, None]
+        drawn = precision / doubt(np.concatenate([np.zeros(1 + count), fitted[1 + count :] / own]))[:, None]
         normal = (x * weight[:, None]).T @ x + drawn
-        change = np.linalg.solve(normal, (x * weight[:, None]).T @ (off / sd) - drawn @ found)
-        found = np.clip(found + np.clip(change, -0.5, 0.5), -1.5, 1.5)
-    return Scales(found[: 1 + count], np.linalg.inv(normal)[: 1 + count, : 1 + count], window)
+        change = np.linalg.solve(normal, (x * weight[:, None]).T @ (off / sd) - drawn @ fitted)
+        fitted = np.clip(fitted + np.clip(change, -0.5, 0.5), -1.5, 1.5)
+    return Scales(fitted[: 1 + count], np.linalg.inv(normal)[: 1 + count, : 1 + count], window)
 
 
 @dataclass(frozen=True)
@@ -182,8 +182,8 @@ class _Spans:
             rows = np.flatnonzero(np.isfinite(seen[:, site]))
             pairs.append(np.column_stack([np.full(len(rows[1:]), site), rows[:-1], rows[1:]]))
         site, first, last = np.concatenate(pairs).T
-        heard = np.concatenate([[0], forcing.heard.cumsum()])
-        known = heard[last + 1] - heard[first + 1] >= LEAST_HEARD * (last - first)
+        observed = np.concatenate([[0], forcing.observed.cumsum()])
+        known = observed[last + 1] - observed[first + 1] >= LEAST_OBSERVED * (last - first)
         snowy = known & (seen[first, site] >= SPARE_MM)
         site, first, last = site[snowy], first[snowy], last[snowy]
         elevation = ground.sites["elevation_m"].to_numpy(float)
@@ -199,25 +199,25 @@ class _Spans:
         return cls(names, site, first, seen[first, site], seen[last, site], snowfall, melt)
 
     def against(
-        self, found: np.ndarray, after: np.ndarray, factor: np.ndarray
+        self, fitted: np.ndarray, after: np.ndarray, factor: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return by span SWE at its end less the modelled one, the latter's slopes by the unknowns, and its error, mm.
 
         Parameters
         ----------
-        found : logarithms of the unknowns, in the order of `fitted_scales`.
+        fitted : logarithms of the unknowns, in the order of `fitted_scales`.
         after, factor : (span,) whether it lies after the flight; the site's factor by the flight.
         """
         row, windows, sites = np.arange(len(self.site)), self.melt.shape[1], len(self.names)
         catch = 1 + windows + self.site
         own, melts = np.where(after, catch + sites, catch), catch + 2 * sites
-        gained = self.snowfall * np.where(after, factor * np.exp(found[0]), 1.0) * np.exp(found[own])
-        lost = self.melt * np.exp(found[1 : 1 + windows] + found[melts][:, None])
+        gained = self.snowfall * np.where(after, factor * np.exp(fitted[0]), 1.0) * np.exp(fitted[own])
+        lost = self.melt * np.exp(fitted[1 : 1 + windows] + fitted[melts][:, None])
         melted, whole = lost.sum(axis=1), self.start + gained
-        slopes = np.zeros((len(row), len(found)))
+        slopes = np.zeros((len(row), len(fitted)))
         slopes[:, 0], slopes[row, own] = np.where(after, gained, 0.0), gained
         slopes[:, 1 : 1 + windows], slopes[row, melts] = -lost, -melted
         # Where it is bare as modelled more melt would change nothing; one that was seen not bare has not run out.
-        tells = (self.end > BARE_MM) | (melted < whole)
+        informative = (self.end > BARE_MM) | (melted < whole)
         sd = np.hypot(SPAN_MM, SPAN_SHARE * (gained + np.minimum(melted, whole)))
-        return np.where(tells, self.end - whole + melted, 0.0), tells[:, None] * slopes, sd
+        return np.where(informative, self.end - whole + melted, 0.0), informative[:, None] * slopes, sd

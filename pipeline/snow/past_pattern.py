@@ -66,17 +66,17 @@ def mean_depth_m(depth_m: np.ndarray, terrain: xr.Dataset) -> float:
     return float(np.average(np.maximum(depth_m[inside], 0.0), weights=area[inside])) if inside.any() else 0.0
 
 
-def past_share(places: xr.Dataset | pd.DataFrame) -> float:
+def past_share(locations: xr.Dataset | pd.DataFrame) -> float:
     """Return how far earlier seasons' pattern is believed at places: 0 where there is none."""
-    return PAST_SHARE if PAST_PATTERN in places else 0.0
+    return PAST_SHARE if PAST_PATTERN in locations else 0.0
 
 
-def expected_pattern(places: xr.Dataset | pd.DataFrame) -> np.ndarray | None:
+def expected_pattern(locations: xr.Dataset | pd.DataFrame) -> np.ndarray | None:
     """Return the logarithm of what places, or sites by their cells, are expected to gather beyond their terrain.
 
     0 where no flight saw; None where there is no pattern.
     """
-    return PAST_SHARE * np.nan_to_num(places[PAST_PATTERN].to_numpy()) if PAST_PATTERN in places else None
+    return PAST_SHARE * np.nan_to_num(locations[PAST_PATTERN].to_numpy()) if PAST_PATTERN in locations else None
 
 
 def known_variation(unknown: float) -> float:
@@ -88,8 +88,8 @@ def known_variation(unknown: float) -> float:
     return unknown * float(np.sqrt(1.0 - PAST_SHARE**2))
 
 
-def local_variation(places: xr.Dataset | pd.DataFrame, unknown: float) -> np.ndarray:
+def local_variation(locations: xr.Dataset | pd.DataFrame, unknown: float) -> np.ndarray:
     """Return the coefficient of variation about what is expected of places: `unknown` where no flight saw them."""
-    if PAST_PATTERN not in places:
-        return np.full(places["canopy"].shape, unknown)
-    return np.where(np.isfinite(places[PAST_PATTERN].to_numpy()), known_variation(unknown), unknown)
+    if PAST_PATTERN not in locations:
+        return np.full(locations["canopy"].shape, unknown)
+    return np.where(np.isfinite(locations[PAST_PATTERN].to_numpy()), known_variation(unknown), unknown)

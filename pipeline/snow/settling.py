@@ -65,8 +65,8 @@ def settled_density(forcing: Forcing) -> Settling:
     cold, wet = SETTLED
     for day in range(len(forcing.days)):
         lost = np.minimum(melt[day], swe)
-        kept = np.divide(swe - lost, swe, out=np.zeros_like(swe), where=swe > 0)
-        swe, depth = swe * kept, depth * kept
+        left = np.divide(swe - lost, swe, out=np.zeros_like(swe), where=swe > 0)
+        swe, depth = swe * left, depth * left
         target = np.where(lost > 1.0, wet, cold)
         density = np.divide(swe, depth, out=np.full_like(swe, cold), where=depth > 0)
         # Snow that is denser than its target already stays so.

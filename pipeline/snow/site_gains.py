@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.model.ground import GroundRecord
-from pipeline.snow.carry import UNHEARD_MM_PER_DAY
+from pipeline.snow.carry import UNOBSERVED_MM_PER_DAY
 from pipeline.snow.site_values import SITE_VARIATION, site_values
 from pipeline.snow.sturm import MIDDLING_KG_M3
 from pipeline.snow.terrain_regression import LOCAL_SHARE
@@ -76,33 +76,33 @@ def site_gains(sites: pd.Index, pairs: pd.DataFrame) -> SiteGains | None:
     """
     if pairs.empty:
         return None
-    told = pairs.assign(mean_m=pairs[["depth_m", "cell_depth_m"]].mean(axis=1))
-    told = told[told["site_id"].isin(sites) & (told["mean_m"] >= PAIR_M)]
-    if told.empty:
+    paired = pairs.assign(mean_m=pairs[["depth_m", "cell_depth_m"]].mean(axis=1))
+    paired = paired[paired["site_id"].isin(sites) & (paired["mean_m"] >= PAIR_M)]
+    if paired.empty:
         return None
-    told = told.sort_values(["cell_depth_m", "date"]).drop_duplicates(["site_id", "season"], keep="last")
-    of_site = np.eye(len(sites))[sites.get_indexer(told["site_id"])]
-    season, seasons = pd.factorize(told["season"], sort=True)
-    columns = np.column_stack([np.ones(len(told)), of_site, np.eye(len(seasons))[season]])
+    paired = paired.sort_values(["cell_depth_m", "date"]).drop_duplicates(["site_id", "season"], keep="last")
+    of_site = np.eye(len(sites))[sites.get_indexer(paired["site_id"])]
+    season, seasons = pd.factorize(paired["season"], sort=True)
+    columns = np.column_stack([np.ones(len(paired)), of_site, np.eye(len(seasons))[season]])
     prior = np.concatenate([[SITE_OFFSET], np.repeat([LOCAL_SHARE, SEASON_COMMON_LOG_SD], [len(sites), len(seasons)])])
-    ratio = np.log(np.maximum(told["depth_m"], PAIR_M) / np.maximum(told["cell_depth_m"], PAIR_M)).to_numpy()
+    ratio = np.log(np.maximum(paired["depth_m"], PAIR_M) / np.maximum(paired["cell_depth_m"], PAIR_M)).to_numpy()
     # What fell or melted between a visit and the flight the one saw and the other not.
-    moved_m = UNHEARD_MM_PER_DAY * told["days_apart"].abs() / MIDDLING_KG_M3
-    spread = np.hypot(SEASON_LOG_SD, (PAIR_M + moved_m) / told["mean_m"]).to_numpy()
+    moved_m = UNOBSERVED_MM_PER_DAY * paired["days_apart"].abs() / MIDDLING_KG_M3
+    spread = np.hypot(SEASON_LOG_SD, (PAIR_M + moved_m) / paired["mean_m"]).to_numpy()
     line, raised = BayesianLine(prior), np.ones(len(ratio))
     for _ in range(4):
         line.fit(columns, ratio, spread**2 * raised)
         raised = doubt((ratio - line.predict(columns)[0]) / spread)
-    places = np.column_stack([np.ones(len(sites)), np.eye(len(sites)), np.zeros((len(sites), len(seasons)))])
-    covariance = places @ line.covariance_ @ places.T
+    of_sites = np.column_stack([np.ones(len(sites)), np.eye(len(sites)), np.zeros((len(sites), len(seasons)))])
+    covariance = of_sites @ line.covariance_ @ of_sites.T
     others = ~np.eye(len(sites), dtype=bool)
     common = float(covariance[others].mean()) if others.any() else float(line.covariance_[0, 0])
     own = np.sqrt(np.maximum(np.diag(covariance) - common, 0.0))
     return SiteGains(
-        pd.Series(places @ line.coefficients_, sites),
+        pd.Series(of_sites @ line.coefficients_, sites),
         pd.Series(own, sites),
         float(np.sqrt(max(common, 0.0) + 0.5 * SEASON_COMMON_LOG_SD**2)),
-        len(told),
+        len(paired),
     )
 
 

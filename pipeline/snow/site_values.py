@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.model.ground import GroundRecord
-from pipeline.snow.carry import BARE_MM, NODE_M, STEP_DAYS, UNHEARD_MM_PER_DAY, melted, site_turnover
+from pipeline.snow.carry import BARE_MM, NODE_M, STEP_DAYS, UNOBSERVED_MM_PER_DAY, melted, site_turnover
 
 CARRY_SE = 0.25
 """Error of a course carried to another day, as a share of what the stations gained and lost in between: two stations of like height
@@ -26,7 +26,7 @@ def site_values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
     -------
     DataFrame : swe_mm, swe_se_mm, measured_mm (before carrying), age_days (positive when measured before `date`), measured_on. A course's
         value nearest in time is carried by the stations' gain and loss; the error grows with what is carried over, and by
-        `UNHEARD_MM_PER_DAY` for each day since on which every station was bare, to the whole value at most.
+        `UNOBSERVED_MM_PER_DAY` for each day since on which every station was bare, to the whole value at most.
 
     Notes
     -----
@@ -75,7 +75,7 @@ def _values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
         swe[group], turnover = _moved(ground, date, float(days), (swe[group], elevation[group]))
         # What snow lost while every station was bare is known to nobody.
         since = (bare > measured_on[group].min()) & (bare <= np.datetime64(date)) if days > 0 else bare[:0]
-        untold = np.minimum(UNHEARD_MM_PER_DAY * np.count_nonzero(since), swe[group])
+        untold = np.minimum(UNOBSERVED_MM_PER_DAY * np.count_nonzero(since), swe[group])
         se[group] = np.sqrt(se[group] ** 2 + (CARRY_SE * turnover) ** 2 + untold**2)
     return values.assign(swe_mm=swe, swe_se_mm=se)
 

@@ -21,19 +21,15 @@ SITE_COLUMNS = [
 
 
 class DayMap(Protocol):
-    """SWE of the grid on the day (mm), its standard error (mm), and the flight of the day where there is one."""
+    """SWE of the grid on the day."""
 
     @property
     def swe_mm(self) -> np.ndarray:
-        """SWE, mm, (y, x)."""
+        """Mean SWE, mm."""
 
     @property
     def se_mm(self) -> np.ndarray:
-        """Standard error of SWE, mm, (y, x)."""
-
-    @property
-    def flown(self) -> object | None:
-        """The flight of the day, where there is one."""
+        """Its standard error, mm."""
 
 
 def site_table(ground: GroundRecord, today: DayMap, date: dt.date, without: pd.DataFrame | None) -> pd.DataFrame:
@@ -79,15 +75,15 @@ def _remarks(ground: GroundRecord, values: pd.DataFrame) -> pd.Series:
     visits = {(visit.site_id, visit.date): visit for visit in ground.visits.itertuples()}
     remarks = {}
     for value in values.itertuples():
-        told = []
+        remarks_of = []
         if value.age_days != 0:
-            told.append(f"{value.measured_mm:.0f} mm on {value.measured_on:%Y-%m-%d}, carried to this day")
+            remarks_of.append(f"{value.measured_mm:.0f} mm on {value.measured_on:%Y-%m-%d}, carried to this day")
         visit = visits.get((value.Index, value.measured_on))
         if visit is not None and visit.by_depth:
-            told.append("SWE from depth and the density model")
+            remarks_of.append("SWE from depth and the density model")
         elif visit is not None and pd.notna(visit.nominal_date) and visit.nominal_date != visit.date:
-            told.append(f"surveyed {visit.date:%Y-%m-%d} for {visit.nominal_date:%Y-%m-%d}")
-        remarks[value.Index] = "; ".join(told)
+            remarks_of.append(f"surveyed {visit.date:%Y-%m-%d} for {visit.nominal_date:%Y-%m-%d}")
+        remarks[value.Index] = "; ".join(remarks_of)
     return pd.Series(remarks, dtype=str)
 
 

@@ -103,9 +103,9 @@ def smoothed(
     out, change = swe_mm.copy(), np.zeros(swe_mm.shape)
     # What could not go below nought is taken from the others.
     out[seen] = moved * _ratio(_sum(nightly * area, group), _sum(moved * area, group))
-    told = slope * gain * area
+    weights = slope * gain * area
     z2 = _ratio((innovation - level) ** 2, variance)
-    doubt = max(1.0, float(np.average(z2, weights=told))) if told.any() else 1.0
+    doubt = max(1.0, float(np.average(z2, weights=weights))) if weights.any() else 1.0
     change[seen] = doubt * prior * (1.0 - slope * gain) - prior
     # A flight brings its own wide errors where the map had none, or lesser ones.
     change[seen] += np.maximum(gain**2 * later.errors.wide_mm2[seen] - errors.wide_mm2[seen], 0.0)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipeline.model.ground import GroundRecord
 from pipeline.snow.balance import turnover_of
-from pipeline.snow.carry import CELL_VARIATION, UNHEARD_MM_PER_DAY, Turnover, site_turnover
+from pipeline.snow.carry import CELL_VARIATION, UNOBSERVED_MM_PER_DAY, Turnover, site_turnover
 from pipeline.snow.forcing import season_forcing
 from pipeline.snow.site_values import weather_nodes
 
@@ -91,7 +91,7 @@ def _density(z: np.ndarray) -> np.ndarray:
 def most_since_bare(
     ground: GroundRecord,
     season_start: dt.date,
-    covers: Sequence[tuple[dt.date, np.ndarray]],
+    covers: Mapping[dt.date, np.ndarray],
     date: dt.date,
     elevation_m: np.ndarray,
 ) -> SeenBare:
@@ -100,24 +100,24 @@ def most_since_bare(
     Parameters
     ----------
     season_start : first day of the snow season.
-    covers : day and snow-covered fraction (missing under cloud) on (y, x) of each grid; none dated after `date`.
+    covers : by day the snow-covered fraction on (y, x), missing under cloud; none dated after `date`.
     elevation_m : (y, x).
 
     Notes
     -----
     What fell since by the gauges and temperature, less what melted of it, at a place that gathers what the gauges catch; without
-    weather, what the sites gained and lost since. Days that nobody tells of may have brought `UNHEARD_MM_PER_DAY`.
+    weather, what the sites gained and lost since. Days that nobody tells of may have brought `UNOBSERVED_MM_PER_DAY`.
     """
     shape = np.shape(elevation_m)
     most, covered, fraction = np.full(shape, np.inf), np.ones(shape), np.full(shape, np.nan)
-    for seen, cover in covers:
+    for seen, cover in covers.items():
         bare = cover < BARE_COVER
         turnover = _turnover_since(ground, season_start, seen, date)
-        fresh = turnover.carry(0.0, 1.0, elevation_m[bare], CELL_VARIATION)
-        unheard = UNHEARD_MM_PER_DAY * turnover.unheard_days
-        less = fresh.swe_mm + unheard < most[bare]
-        most[bare] = np.where(less, fresh.swe_mm + unheard, most[bare])
-        covered[bare] = np.where(less, 1.0 if unheard else fresh.covered, covered[bare])
+        fresh = turnover.carry(np.zeros(1), np.ones(1), elevation_m[bare], CELL_VARIATION)
+        unobserved = UNOBSERVED_MM_PER_DAY * turnover.unobserved_days
+        less = fresh.swe_mm + unobserved < most[bare]
+        most[bare] = np.where(less, fresh.swe_mm + unobserved, most[bare])
+        covered[bare] = np.where(less, 1.0 if unobserved else fresh.covered, covered[bare])
         fraction[bare] = np.where(less, cover[bare], fraction[bare])
     return SeenBare(most, covered, fraction)
 
@@ -126,7 +126,7 @@ def _turnover_since(ground: GroundRecord, season_start: dt.date, seen: dt.date, 
     start, end, nodes = pd.Timestamp(seen), pd.Timestamp(date), weather_nodes(ground)
     forcing = season_forcing(ground, pd.Timestamp(season_start), end, nodes)
     since = None if forcing is None else forcing.since(start)
-    if since is None or not since.tells:
+    if since is None or not since.enough_days:
         return site_turnover(ground, pd.Series(dtype=float), start, end, nodes)
-    unheard = int((~since.heard).sum())
-    return replace(turnover_of(nodes, since.snowfall_mm, since.melt_mm), unheard_days=unheard)
+    unobserved = int((~since.observed).sum())
+    return replace(turnover_of(nodes, since.snowfall_mm, since.melt_mm), unobserved_days=unobserved)

@@ -20,7 +20,7 @@ from pipeline.snow.background import (
     explains,
 )
 from pipeline.snow.balance import FACTOR_MOST, march, turnover_of
-from pipeline.snow.carry import BARE_MM, CELL_VARIATION, UNHEARD_MM_PER_DAY, Turnover
+from pipeline.snow.carry import BARE_MM, CELL_VARIATION, UNOBSERVED_MM_PER_DAY, Turnover
 from pipeline.snow.forcing import Forcing, node_to_sites, season_forcing
 from pipeline.snow.melt_windows import MELT_COMMON, SCALE_LOG_SD
 from pipeline.snow.past_pattern import expected_pattern, known_variation, local_variation, past_share
@@ -68,8 +68,8 @@ class SiteHistories:
     @classmethod
     def of(cls, ground: GroundRecord, days: pd.DatetimeIndex) -> SiteHistories:
         """Return the histories of the sites that said anything: stations day by day, courses on their visits."""
-        told = ground.station_series, ground.course_days
-        series = [part.reindex(index=days, columns=ground.sites.index) for part in told]
+        observed = ground.station_series, ground.course_days
+        series = [part.reindex(index=days, columns=ground.sites.index) for part in observed]
         swe = series[0].fillna(series[1])
         swe = swe.loc[:, swe.notna().any()]
         sites = ground.sites.loc[swe.columns]
@@ -78,43 +78,43 @@ class SiteHistories:
 
 
 @dataclass(frozen=True)
-class Places:
+class LocalTerrain:
     """What decides how much a place gathers and loses.
 
     Parameters
     ----------
-    terrain : (n, 3) elevation (m), northness, canopy.
+    predictors : (n, 3) elevation (m), northness, canopy.
     exposure : (n,) melt exposure.
     pattern : (n,) logarithm of what it is expected to gather beyond its terrain by earlier seasons' flights, 0 where none saw
         it; None without any.
     local : (n,) coefficient of variation of accumulation between places that are expected to gather alike.
     """
 
-    terrain: np.ndarray
+    predictors: np.ndarray
     exposure: np.ndarray
     pattern: np.ndarray | None
     local: np.ndarray
 
     @classmethod
-    def of_sites(cls, sites: pd.DataFrame, *, southern: bool) -> Places:
+    def of_sites(cls, sites: pd.DataFrame, *, southern: bool) -> LocalTerrain:
         """Return sites, in their clearings, with what is known of their cells."""
         clearings = sites.assign(canopy=CLEARING * sites["canopy"])
-        terrain = clearings[["elevation_m", "northness", "canopy"]].to_numpy(float)
+        predictors = clearings[["elevation_m", "northness", "canopy"]].to_numpy(float)
         exposure = site_exposure(sites, southern=southern)
-        return cls(terrain, exposure, expected_pattern(sites), local_variation(sites, TERRAIN_LOCAL))
+        return cls(predictors, exposure, expected_pattern(sites), local_variation(sites, TERRAIN_LOCAL))
 
     @classmethod
-    def of_grid(cls, place: xr.Dataset, *, southern: bool) -> Places:
+    def of_grid(cls, cells: xr.Dataset, *, southern: bool) -> LocalTerrain:
         """Return places of the grid, flat."""
-        terrain = np.column_stack([place[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
-        pattern = expected_pattern(place)
-        exposure = place_exposure(place, southern=southern).ravel()
-        local = local_variation(place, TERRAIN_LOCAL).ravel()
-        return cls(terrain, exposure, None if pattern is None else pattern.ravel(), local)
+        predictors = np.column_stack([cells[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
+        pattern = expected_pattern(cells)
+        exposure = place_exposure(cells, southern=southern).ravel()
+        local = local_variation(cells, TERRAIN_LOCAL).ravel()
+        return cls(predictors, exposure, None if pattern is None else pattern.ravel(), local)
 
     def expected(self) -> np.ndarray:
         """Return the logarithm of the accumulation factor beside the line that the sites are fitted to."""
-        wooded = CANOPY_LOG * self.terrain[:, 2]
+        wooded = CANOPY_LOG * self.predictors[:, 2]
         return wooded if self.pattern is None else wooded + self.pattern
 
     @property
@@ -154,23 +154,25 @@ class TerrainBalance:
 
     def fit(self, ground: GroundRecord, date: dt.date, forcing: Forcing, histories: SiteHistories) -> TerrainBalance:
         """Fit to what the sites said from the season's start to `date`, under the weather of those days."""
-        factor, told = self._melt_and_factors(forcing, histories)
-        self.turnover_ = replace(season_turnover(forcing, self.melt_scale_), unheard_days=days_unheard_at_end(forcing))
+        factor, informative = self._melt_and_factors(forcing, histories)
+        self.turnover_ = replace(
+            season_turnover(forcing, self.melt_scale_), unobserved_days=unobserved_days_at_end(forcing)
+        )
         self.southern_ = ground.southern
         self.past_share_ = past_share(ground.sites)
-        told_places = Places.of_sites(ground.sites.loc[histories.sites], southern=ground.southern)
+        all_terrain = LocalTerrain.of_sites(ground.sites.loc[histories.sites], southern=ground.southern)
         # A bare site among others says that there is little, not by how much; where all are bare there is none.
         poor = POOR_FACTOR if (factor > POOR_FACTOR).any() else FACTOR_LEAST
         self.offset_ = sites_offset(ground)
         of_cells = np.log(np.maximum(factor, poor)) - gain_log(ground, histories.sites)
-        self._fit_line(told_places, of_cells, told)
+        self._fit_line(all_terrain, of_cells, informative)
         values = cell_values(ground, date)
         sites = ground.sites.loc[values.index]
         swe, se = values["swe_mm"].to_numpy(), values["swe_se_mm"].to_numpy()
-        place = Places.of_sites(sites, southern=ground.southern)
-        expected = self._background(place, 0.0)[0]
+        terrain = LocalTerrain.of_sites(sites, southern=ground.southern)
+        expected = self._background(terrain, 0.0)[0]
         # Asked of ground like the sites' and not of points: late in melt a few drifts hold all the snow, and a point none.
-        like = self._background(place, place.within)[0]
+        like = self._background(terrain, terrain.within)[0]
         self.sound_ = bool(np.mean(factor > 0.98 * FACTOR_MOST) < MOST_AT_LIMIT) and explains(
             like, swe, values["age_days"].to_numpy()
         )
@@ -188,7 +190,7 @@ class TerrainBalance:
         """
         snowfall = node_to_sites(forcing.snowfall_mm, forcing.nodes_m, histories.elevation_m)
         melt = node_to_sites(forcing.melt_mm, forcing.nodes_m, histories.elevation_m) * histories.exposure
-        told = telling_days(histories.swe_mm)
+        rows = factor_rows(histories.swe_mm)
         days = np.arange(0, len(forcing.days), MARK_DAYS)
         # The scales side by side, (day, scale, site): marched together they take a tenth of the time.
         seen = histories.swe_mm[days][:, None]
@@ -197,7 +199,7 @@ class TerrainBalance:
             scales * melt[:, None],
             np.broadcast_to(snowfall[:, None], (len(melt), len(scales), melt.shape[1])),
         )
-        factor = site_factors(fallen, loss, histories.swe_mm[:, None], told)
+        factor = site_factors(fallen, loss, histories.swe_mm[:, None], rows)
         modelled = march(np.zeros(factor.shape), factor * fallen, loss)[days]
         sd = np.hypot(2 * SITE_MM, 0.2 * np.maximum(modelled, np.nan_to_num(seen)))
         # A series errs alike from week to week: its marks together count as about three.
@@ -212,17 +214,20 @@ class TerrainBalance:
         step = MELT_LOG_SCALES[1] - MELT_LOG_SCALES[0]
         self.melt_log_se_ = float(np.sqrt(weight @ (MELT_LOG_SCALES - mean) ** 2 + step**2 / 12.0))
         loss = self.melt_scale_ * melt
-        factor = site_factors(snowfall, loss, histories.swe_mm, told)
+        factor = site_factors(snowfall, loss, histories.swe_mm, rows)
         sites = np.arange(len(factor))
-        least = march(np.zeros(len(factor)), snowfall / FACTOR_MOST, loss)[told, sites]
-        return factor, (least > 0) | (histories.swe_mm[told, sites] > BARE_MM)
+        least = march(np.zeros(len(factor)), snowfall / FACTOR_MOST, loss)[rows, sites]
+        return factor, (least > 0) | (histories.swe_mm[rows, sites] > BARE_MM)
 
-    def _fit_line(self, places: Places, log_factor: np.ndarray, told: np.ndarray) -> None:
-        """Fit the logarithm of the factor to the (m,) sites `told`; the prior alone where there are none."""
+    def _fit_line(self, terrain: LocalTerrain, log_factor: np.ndarray, informative: np.ndarray) -> None:
+        """Fit the logarithm of the factor to the (m,) sites `informative`; the prior alone where there are none."""
         # The line reaches as far as sites tell it; where none does, its prior is about their middle.
-        self.columns_ = TerrainColumns(places.terrain[told if told.any() else slice(None), 0])
+        self.columns_ = TerrainColumns(terrain.predictors[informative if informative.any() else slice(None), 0])
         self.line_ = BayesianLine(np.array(TERRAIN_SD))
-        columns, log_factor = self.columns_.of(places.terrain[told]), (log_factor - places.expected())[told]
+        columns, log_factor = (
+            self.columns_.of(terrain.predictors[informative]),
+            (log_factor - terrain.expected())[informative],
+        )
         raised, off = np.ones(len(log_factor)), np.zeros(len(log_factor))
         for _ in range(6):
             self.line_.fit(columns, log_factor, LOCAL_SHARE**2 * raised)
@@ -234,26 +239,26 @@ class TerrainBalance:
         mean = np.average(np.exp(off), weights=weights) if len(off) else np.exp(0.5 * LOCAL_SHARE**2)
         self.smearing_ = float(np.clip(mean, *SMEARING_LIMITS))
 
-    def _background(self, places: Places, variation: float) -> tuple[np.ndarray, ...]:
+    def _background(self, terrain: LocalTerrain, variation: float) -> tuple[np.ndarray, ...]:
         """Return SWE, covered share, and SWE's change with the logarithm of the factor and of melt, by (m,) places."""
-        log_factor = self.line_.predict(self.columns_.of(places.terrain))[0]
-        factor = np.minimum(self.smearing_ * np.exp(log_factor + places.expected()), FACTOR_MOST)
+        log_factor = self.line_.predict(self.columns_.of(terrain.predictors))[0]
+        factor = np.minimum(self.smearing_ * np.exp(log_factor + terrain.expected()), FACTOR_MOST)
         # Towards more snow, by about as much as factor and melt are unsure of: ground that is all but bare may not be.
-        bare, elevation, step = np.zeros(len(factor)), places.terrain[:, 0], 0.3
-        found = self.turnover_.carry(bare, factor, elevation, variation, places.exposure)
-        more = self.turnover_.carry(bare, factor * np.exp(step), elevation, variation, places.exposure)
-        colder = self.turnover_.with_loss(np.exp(-step))
-        kept = colder.carry(bare, factor, elevation, variation, places.exposure)
-        by_factor, by_melt = ((one.swe_mm - found.swe_mm) / step for one in (more, kept))
-        return found.swe_mm, found.covered, by_factor, by_melt
+        bare, elevation, step = np.zeros(len(factor)), terrain.predictors[:, 0], 0.3
+        carried = self.turnover_.carry(bare, factor, elevation, variation, terrain.exposure)
+        more = self.turnover_.carry(bare, factor * np.exp(step), elevation, variation, terrain.exposure)
+        less_melt = self.turnover_.with_loss(np.exp(-step))
+        colder = less_melt.carry(bare, factor, elevation, variation, terrain.exposure)
+        by_factor, by_melt = ((one.swe_mm - carried.swe_mm) / step for one in (more, colder))
+        return carried.swe_mm, carried.covered, by_factor, by_melt
 
-    def predict(self, place: xr.Dataset) -> Prediction:
+    def predict(self, cells: xr.Dataset) -> Prediction:
         """Return SWE at places of the grid: elevation (m), northness, canopy, east and north (m), each of the same shape."""
-        shape = place["elevation"].shape
-        places = Places.of_grid(place, southern=self.southern_)
-        background, covered, by_factor, by_melt = (v.reshape(shape) for v in self._background(places, places.within))
-        line_fields = self.line_.error_fields(self.columns_.of(places.terrain))
-        share, share_se = self.residual_.predict(place["east"].to_numpy(), place["north"].to_numpy())
+        shape = cells["elevation"].shape
+        terrain = LocalTerrain.of_grid(cells, southern=self.southern_)
+        background, covered, by_factor, by_melt = (v.reshape(shape) for v in self._background(terrain, terrain.within))
+        line_fields = self.line_.error_fields(self.columns_.of(terrain.predictors))
+        share, share_se = self.residual_.predict(cells["east"].to_numpy(), cells["north"].to_numpy())
         size = background + 0.2 * self.scale_mm_ * np.clip(background / self.scale_mm_, 0, 1)
         swe = np.maximum(background + share * size, 0.0)
         parts = [
@@ -264,8 +269,8 @@ class TerrainBalance:
             ErrorPart("melt scale", self.melt_log_se_ * by_melt, np.inf),
             ErrorPart("melt common", MELT_COMMON * by_melt, np.inf, shared=True),
             ErrorPart("site offset", self.offset_ * swe, np.inf, shared=True),
-            ErrorPart("terrain local", places.local.reshape(shape) * by_factor, LOCAL_REACH_M),
-            ErrorPart("unheard change", covered * UNHEARD_MM_PER_DAY * self.turnover_.unheard_days, np.inf),
+            ErrorPart("terrain local", terrain.local.reshape(shape) * by_factor, LOCAL_REACH_M),
+            ErrorPart("unheard change", covered * UNOBSERVED_MM_PER_DAY * self.turnover_.unobserved_days, np.inf),
         ]
         return Prediction(swe, covered, parts, Residual(self.residual_.kriging_, share_se, size))
 
@@ -293,16 +298,16 @@ def fitted_on_terrain(season_start: dt.date, ground: GroundRecord, date: dt.date
     the snow that the sites hold; else the sites spread by the terrain alone.
     """
     forcing = season_forcing(ground, pd.Timestamp(season_start), pd.Timestamp(date), weather_nodes(ground))
-    if forcing is not None and forcing.tells and len((histories := SiteHistories.of(ground, forcing.days)).sites):
+    if forcing is not None and forcing.enough_days and len((histories := SiteHistories.of(ground, forcing.days)).sites):
         balance = TerrainBalance(season_start).fit(ground, date, forcing, histories)
         if balance.sound_:
             return balance
     return TerrainBackground().fit(ground, date)
 
 
-def days_unheard_at_end(forcing: Forcing) -> int:
+def unobserved_days_at_end(forcing: Forcing) -> int:
     """Return how many of the last days in a row nobody told of: what is missing before, the sites have told since."""
-    return int(np.argmax(forcing.heard[::-1])) if forcing.heard.any() else len(forcing.heard)
+    return int(np.argmax(forcing.observed[::-1])) if forcing.observed.any() else len(forcing.observed)
 
 
 def season_turnover(forcing: Forcing, melt_scale: float) -> Turnover:
@@ -310,7 +315,7 @@ def season_turnover(forcing: Forcing, melt_scale: float) -> Turnover:
     return turnover_of(forcing.nodes_m, forcing.snowfall_mm, melt_scale * forcing.melt_mm)
 
 
-def telling_days(swe_mm: np.ndarray) -> np.ndarray:
+def factor_rows(swe_mm: np.ndarray) -> np.ndarray:
     """Return for each site the day (row) whose SWE tells its factor: the last with at least half of its most, (site,).
 
     Thin late snow says more of melt than of what the place gathers.
@@ -338,7 +343,7 @@ def site_factors(snowfall_mm: np.ndarray, loss_mm: np.ndarray, swe_mm: np.ndarra
     held = np.moveaxis(swe_mm, -1, 0)[sites, day].T
     for _ in range(12):
         middle = (low + high) / 2
-        found = march(np.zeros(shape), np.exp(middle) * snowfall_mm, loss_mm)
-        less = held > np.moveaxis(found, -1, 0)[sites, day].T
+        modelled = march(np.zeros(shape), np.exp(middle) * snowfall_mm, loss_mm)
+        less = held > np.moveaxis(modelled, -1, 0)[sites, day].T
         low, high = np.where(less, middle, low), np.where(less, high, middle)
     return np.exp((low + high) / 2)

@@ -127,16 +127,16 @@ class CarriedTrees:
         self.trees_ = ShareTrees(self.seed).fit(_together(lessons)) if self.lessons_["cells"] else None
         return self
 
-    def predict(self, place: xr.Dataset) -> Prediction:
+    def predict(self, cells: xr.Dataset) -> Prediction:
         """Return SWE at places of the grid: as `CarriedFlight.predict`, with the terrain's predictors beside."""
-        carried = self.carried_.predict(place)
+        carried = self.carried_.predict(cells)
         if self.trees_ is None:
             return carried
         size = carried.residual.scale_mm
         # Where nothing was turned over, or nothing is left, nothing can have been carried wrongly.
         asked = np.isfinite(size) & (size > 0) & (carried.swe_mm > 0)
         share = np.zeros(size.shape)
-        share[asked] = self.trees_.predict(self._columns(place, self.carried_, (self.flown.date, self.date_), asked))
+        share[asked] = self.trees_.predict(self._columns(cells, self.carried_, (self.flown.date, self.date_), asked))
         return replace(carried, swe_mm=np.maximum(carried.swe_mm + share * size, 0.0))
 
     def parameters(self) -> dict:
@@ -147,21 +147,21 @@ class CarriedTrees:
         """Return what a pair of flights teaches: where and by what share the earlier was carried wrongly to the later's day."""
         seen = before.seen & after.seen & (self.terrain["cell_area"].to_numpy() > 0)
         cells = spread_cells(seen, CELLS_A_FLIGHT)
-        place = at_cells(self.terrain, cells, before)
-        carried = model.predict(place)
+        points = at_cells(self.terrain, cells, before)
+        carried = model.predict(points)
         size = carried.residual.scale_mm
         off = after.swe_mm.ravel()[cells] - carried.swe_mm
         # The level of a flight is its density's and the sites' business; the trees are to learn the pattern about it.
         off = off - size * (np.sum(off * size) / max(float(np.sum(size**2)), 1e-12))
         known = np.isfinite(off) & (size > 0)
         share = _held(off[known] / size[known])
-        return Lessons(self._columns(place, model, (before.date, after.date), known), share, np.square(size[known]))
+        return Lessons(self._columns(points, model, (before.date, after.date), known), share, np.square(size[known]))
 
     def _columns(
-        self, place: xr.Dataset, model: CarriedFlight, span: tuple[dt.date, dt.date], asked: np.ndarray
+        self, cells: xr.Dataset, model: CarriedFlight, span: tuple[dt.date, dt.date], asked: np.ndarray
     ) -> np.ndarray:
         """Return the predictors of the places asked for: terrain, sun since the flight, the flight's pattern, the season so far."""
-        of = {name: place[name].to_numpy()[asked] for name in (*TERRAIN, "flown")}
+        of = {name: cells[name].to_numpy()[asked] for name in (*TERRAIN, "flown")}
         aspect = np.rad2deg(np.arctan2(of["eastness"], of["northness"]))
         sun = season_sun(of["slope"], aspect, self.terrain.attrs["latitude"], *span)
         gain, loss = model.turnover_.at(of["elevation"])
@@ -206,8 +206,8 @@ def at_cells(terrain: xr.Dataset, cells: np.ndarray, flown: Flown | None) -> xr.
     """Return places as the backgrounds take them for cells by flat number, with a flight's SWE where one is given."""
     row, column = np.unravel_index(cells, terrain["elevation"].shape)
     fields = {name: ("cell", field.to_numpy()[row, column]) for name, field in terrain.data_vars.items()}
-    place = xr.Dataset(fields | {"row": ("cell", row), "column": ("cell", column)}, attrs=terrain.attrs)
-    return place if flown is None else place.assign(flown=("cell", flown.swe_mm[row, column]))
+    points = xr.Dataset(fields | {"row": ("cell", row), "column": ("cell", column)}, attrs=terrain.attrs)
+    return points if flown is None else points.assign(flown=("cell", flown.swe_mm[row, column]))
 
 
 def _together(lessons: list[Lessons]) -> Lessons:

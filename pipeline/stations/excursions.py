@@ -49,7 +49,7 @@ def possible(rate_hour, rate_day, hours):  # noqa: ANN001, ANN201  compiled
 
 
 @njit(nogil=True, cache=True)
-def excursions(values, hours, bounds, rates, allowed, kind):  # noqa: ANN001, ANN201, C901, PLR0913  one pass, compiled
+def excursions(values, hours, bounds, rates, allowed, kind):  # noqa: ANN001, ANN201, C901  one pass, compiled
     """Mark spikes and jumps in one pass over each station's readings.
 
     Parameters

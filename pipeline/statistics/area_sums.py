@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 from scipy.fft import irfft2, next_fast_len, rfft2
@@ -101,11 +102,11 @@ class Blocks:
 
         def work(part: slice) -> np.ndarray:
             row, column = np.divmod(held[part], self.shape[1])
-            places = np.column_stack([corner[0] + column * width, corner[1] - row * width])
-            means = sum(function(places + shift) for shift in offset) / len(offset)
+            corners = np.column_stack([corner[0] + column * width, corner[1] - row * width])
+            means = sum(function(corners + shift) for shift in offset) / len(offset)
             return self.sums[held[part]].T @ means
 
-        return sum(in_threads(work, tiles(len(held), AT_A_TIME)))
+        return reduce(np.add, in_threads(work, tiles(len(held), AT_A_TIME)))
 
     def _kernel(self, correlation: Variogram, reaches: list[int]) -> np.ndarray:
         """Return the correlation between blocks at offsets of 0 to `reaches` rows and columns: the mean over their points."""
@@ -130,23 +131,23 @@ class Blocks:
         )
         height, width = (o.stop - o.start for o in window.outer)
         dense = within[:, held].toarray().T.reshape(len(held), rows.stop - rows.start, columns.stop - columns.start)
-        found = np.empty((len(held), self.sums.shape[1]))
+        covariance = np.empty((len(held), self.sums.shape[1]))
         padded = np.zeros(window.size)
         # One after the other: together they would fill a thread's memory.
         for number, one in enumerate(dense):
             padded[rows, columns] = one
             spread = irfft2(rfft2(padded) * spectrum, s=window.size)
-            found[number] = around @ spread[:height, :width].ravel()
-        return held, found
+            covariance[number] = around @ spread[:height, :width].ravel()
+        return held, covariance
 
 
 @dataclass(frozen=True)
 class _Window:
     """A tile of blocks, the blocks around it within reach, and the size of a transform in which nothing wraps onto them."""
 
-    inner: tuple[slice, slice]
-    outer: tuple[slice, slice]
-    size: tuple[int, int]
+    inner: tuple[slice, ...]
+    outer: tuple[slice, ...]
+    size: tuple[int, ...]
 
     @classmethod
     def of(cls, tile: tuple[slice, slice], reaches: list[int], shape: tuple[int, int]) -> _Window:
@@ -159,7 +160,7 @@ class _Window:
         return cls(tile, tuple(outer), tuple(size))
 
     @staticmethod
-    def numbers(window: tuple[slice, slice], shape: tuple[int, int]) -> np.ndarray:
+    def numbers(window: tuple[slice, ...], shape: tuple[int, int]) -> np.ndarray:
         """Return the numbers of the blocks of a window, row by row."""
         rows, columns = (np.arange(s.start, s.stop) for s in window)
         return (rows[:, None] * shape[1] + columns).ravel()
@@ -175,7 +176,7 @@ def block_cells(correlation: Variogram, shape: tuple[int, int], cell_m: float) -
     return max(1, min(round(BLOCK_SHARE * length / cell_m), max(shape) // SIDE_BLOCKS))
 
 
-def _wrapped(kernel: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+def _wrapped(kernel: np.ndarray, size: tuple[int, ...]) -> np.ndarray:
     """Return the kernel for offsets of either sign, laid around the corner of an array of `size`."""
     whole = np.zeros(size)
     rows, columns = kernel.shape

@@ -126,8 +126,8 @@ def _weights(moments: np.ndarray, prior: np.ndarray) -> np.ndarray:
     # One row of great weight holds the sum at 1.
     together = 1e3 * np.sqrt(np.trace(moments) + 1.0) * np.ones((1, k))
     target = np.concatenate([np.zeros(k), lead @ prior, together[0, :1]])
-    found = nnls(np.vstack([rows, lead, together]), target)[0]
-    return found / found.sum()
+    fitted = nnls(np.vstack([rows, lead, together]), target)[0]
+    return fitted / fitted.sum()
 
 
 def error_factor(

@@ -18,20 +18,20 @@ class Drift:
     Parameters
     ----------
     constant : whether a constant comes first.
-    kept : (p,) numbers of the columns kept.
+    chosen : (p,) numbers of the columns kept.
     centre, scale : (p,) what is taken off each column, and what it is then divided by.
 
     Examples
     --------
     >>> drift = Drift.of(np.array([[1000.0, 2000.0], [2000.0, 4000.0], [3000.0, 6000.0]]), constant=True)
-    >>> drift.kept
+    >>> drift.chosen
     array([0])
     >>> drift.rows(np.ones(1), np.array([[2500.0, 5000.0]])).round(4)
     array([[1.    , 0.6124]])
     """
 
     constant: bool
-    kept: np.ndarray
+    chosen: np.ndarray
     centre: np.ndarray
     scale: np.ndarray
 
@@ -44,7 +44,7 @@ class Drift:
         scale = np.sqrt(np.mean(centred**2, axis=0)) if n else np.zeros(columns.shape[1])
         size = np.abs(columns).max(axis=0) if n else scale
         basis = [np.full(n, 1.0 / np.sqrt(n))] if constant and n else []
-        kept = []
+        chosen = []
         for column in range(columns.shape[1]):
             if len(basis) >= n or scale[column] <= NO_NEWS * size[column]:
                 continue
@@ -54,13 +54,13 @@ class Drift:
                     rest = rest - known * (known @ rest)
             if np.linalg.norm(rest) > np.sqrt(NO_NEWS):
                 basis.append(rest / np.linalg.norm(rest))
-                kept.append(column)
-        index = np.array(kept, int)
+                chosen.append(column)
+        index = np.array(chosen, int)
         return cls(constant and n > 0, index, centre[index], scale[index])
 
     def rows(self, weight: np.ndarray, columns: np.ndarray) -> np.ndarray:
         """Return the (m, p) rows of the mean for (m,) summed weights (1 for a place) and (m, k) summed columns."""
-        scaled = (columns[:, self.kept] - weight[:, None] * self.centre) / self.scale
+        scaled = (columns[:, self.chosen] - weight[:, None] * self.centre) / self.scale
         return np.column_stack([weight, scaled]) if self.constant else scaled
 
 

@@ -47,6 +47,18 @@ class ErrorPart:
     correlation_m: float
     shared: bool = False
 
+    def scaled(self, share: np.ndarray | float) -> ErrorPart:
+        """Return the part with its standard error times a share.
+
+        Parameters
+        ----------
+        share : one for all cells, or one each, shaped as `error_mm`.
+
+        >>> ErrorPart("carry local", np.array([10.0, 20.0]), 500.0).scaled(np.array([0.5, 0.0])).error_mm
+        array([5., 0.])
+        """
+        return replace(self, error_mm=share * self.error_mm)
+
 
 @dataclass(frozen=True)
 class KrigedPart:
@@ -68,16 +80,9 @@ class KrigedPart:
     y: np.ndarray
     drift: np.ndarray | None = None
 
-
-def scaled(part: ErrorPart | KrigedPart, share: np.ndarray | float) -> ErrorPart | KrigedPart:
-    """Return the part with its standard error multiplied by a (y, x) share, or by one for all.
-
-    >>> scaled(ErrorPart("carry local", np.array([10.0, 20.0]), 500.0), np.array([0.5, 0.0])).error_mm
-    array([5., 0.])
-    """
-    if isinstance(part, KrigedPart):
-        return replace(part, scale_mm=share * part.scale_mm)
-    return replace(part, error_mm=share * part.error_mm)
+    def scaled(self, share: np.ndarray | float) -> KrigedPart:
+        """Return the part with its standard error times a share."""
+        return replace(self, scale_mm=share * self.scale_mm)
 
 
 def shared_error(parts: Sequence[ErrorPart]) -> np.ndarray:
@@ -111,8 +116,8 @@ def few_fields(fields: list[np.ndarray]) -> list[np.ndarray]:
     most = np.nan_to_num(np.abs(apart)).argmax(axis=1)[:, None]
     apart = apart * np.where(np.take_along_axis(apart, most, axis=1) < 0, -1.0, 1.0) + 0.0
     rest = np.sqrt((apart[FEW_FIELDS:] ** 2).sum(axis=0, keepdims=True))
-    kept = np.concatenate([apart[:FEW_FIELDS], rest]) if len(apart) > FEW_FIELDS + 1 else apart
-    return [row.reshape(fields[0].shape) for row in kept]
+    few = np.concatenate([apart[:FEW_FIELDS], rest]) if len(apart) > FEW_FIELDS + 1 else apart
+    return [row.reshape(fields[0].shape) for row in few]
 
 
 @dataclass(frozen=True)
@@ -167,6 +172,7 @@ def volume_covariance(
     array([[360000., 180000.],
            [180000.,  90000.]])
     """
+    groups = _Groups(group, n_groups, cell_m)
     by_part: dict[str, np.ndarray] = {}
     for part in parts:
         se = part.error_mm if isinstance(part, ErrorPart) else part.scale_mm
@@ -176,47 +182,55 @@ def volume_covariance(
                 f"Error part {part.name!r} is missing in cells of a zone or band. Give every such cell an error."
             )
         with one_blas_thread():
-            covariance = _covariance(part, weight, (group, n_groups, cell_m))
+            covariance = _covariance(part, weight, groups)
         by_part[part.name] = by_part.get(part.name, 0.0) + covariance
     total = sum(by_part.values(), np.zeros((n_groups, n_groups)))
     return VolumeCovariance(total, by_part)
 
 
-def _covariance(
-    part: ErrorPart | KrigedPart, weight: np.ndarray, grouping: tuple[np.ndarray, int, float]
-) -> np.ndarray:
+@dataclass(frozen=True)
+class _Groups:
+    """Groups of cells: (y, x) number of each cell's group, -1 for none; how many groups; cell width, m."""
+
+    number: np.ndarray
+    count: int
+    cell_m: float
+
+    def sums(self, values: np.ndarray) -> np.ndarray:
+        """Return the (count,) sums of (y, x) values over the groups."""
+        inside = self.number >= 0
+        return np.bincount(self.number[inside], values[inside], self.count)
+
+    def blocks(self, weight: np.ndarray, correlation: Variogram) -> Blocks:
+        """Return the cells gathered to blocks that are fine enough for a correlation."""
+        cells = block_cells(correlation, weight.shape, self.cell_m)
+        return Blocks.gather(weight, self.number, self.count, cells, self.cell_m)
+
+
+def _covariance(part: ErrorPart | KrigedPart, weight: np.ndarray, groups: _Groups) -> np.ndarray:
     """Return the covariance of the groups' sums of `weight` (m3) times the part's field in units of its own."""
-    group, n_groups, cell_m = grouping
     if isinstance(part, KrigedPart):
-        return _kriged_covariance(part, weight, grouping)
-    inside = group >= 0
+        return _kriged_covariance(part, weight, groups)
     if part.correlation_m == 0:
-        return np.diag(np.bincount(group[inside], weight[inside] ** 2, n_groups))
+        return np.diag(groups.sums(weight**2))
     if np.isinf(part.correlation_m):
-        sums = np.bincount(group[inside], weight[inside], n_groups)
+        sums = groups.sums(weight)
         return np.outer(sums, sums)
     correlation = Variogram("exponential", 0.0, 1.0, part.correlation_m)
-    cells = block_cells(correlation, weight.shape, cell_m)
-    blocks = Blocks.gather(weight, group, n_groups, cells, cell_m)
-    return _semidefinite(blocks.covariance(correlation))
+    return _semidefinite(groups.blocks(weight, correlation).covariance(correlation))
 
 
-def _kriged_covariance(part: KrigedPart, weight: np.ndarray, grouping: tuple[np.ndarray, int, float]) -> np.ndarray:
+def _kriged_covariance(part: KrigedPart, weight: np.ndarray, groups: _Groups) -> np.ndarray:
     """Return the posterior covariance of the groups' sums, prior and data terms made of the same points."""
-    group, n_groups, cell_m = grouping
     variogram = part.kriging.variogram
-    cells = block_cells(variogram, weight.shape, cell_m)
-    blocks = Blocks.gather(weight, group, n_groups, cells, cell_m)
+    blocks = groups.blocks(weight, variogram)
     prior = variogram.sill * blocks.covariance(variogram)
-    corner = (part.x[0] - cell_m / 2, part.y[0] + cell_m / 2)
+    corner = (part.x[0] - groups.cell_m / 2, part.y[0] + groups.cell_m / 2)
     with_sites = blocks.sums_of(part.kriging.site_covariance, corner)
-    inside = group >= 0
     drift = None
     if part.drift is not None:
-        columns = part.drift[inside].T * weight[inside]
-        drift = np.column_stack([np.bincount(group[inside], column, n_groups) for column in columns])
-    sums = np.bincount(group[inside], weight[inside], n_groups)
-    return _semidefinite(part.kriging.sums_covariance(prior, with_sites, sums, drift))
+        drift = np.column_stack([groups.sums(column * weight) for column in np.moveaxis(part.drift, -1, 0)])
+    return _semidefinite(part.kriging.sums_covariance(prior, with_sites, groups.sums(weight), drift))
 
 
 def _semidefinite(covariance: np.ndarray) -> np.ndarray:

@@ -25,9 +25,9 @@ def quantile(values: np.ndarray, share: float) -> float:
     ordered = np.sort(values)
     if math.isnan(ordered[-1]):
         return math.nan
-    place = share * (len(ordered) - 1)
-    low = int(place)
-    below, above, part = float(ordered[low]), float(ordered[min(low + 1, len(ordered) - 1)]), place - low
+    position = share * (len(ordered) - 1)
+    low = int(position)
+    below, above, part = float(ordered[low]), float(ordered[min(low + 1, len(ordered) - 1)]), position - low
     # From the nearer of the two, as numpy does.
     return below + (above - below) * part if part < 0.5 else above - (above - below) * (1.0 - part)  # noqa: PLR2004  half way
 
@@ -40,5 +40,5 @@ def row_medians(rows: np.ndarray) -> np.ndarray:
     """
     count = np.isfinite(rows).sum(axis=1)
     # What is missing is sorted to the end, where a row of nothing else finds it.
-    ordered, place = np.sort(rows, axis=1), np.arange(len(rows))
-    return (ordered[place, (count - 1) // 2] + ordered[place, count // 2]) / 2
+    ordered, row = np.sort(rows, axis=1), np.arange(len(rows))
+    return (ordered[row, (count - 1) // 2] + ordered[row, count // 2]) / 2

@@ -21,7 +21,7 @@ KNOTS = 65536
 at its kink and within 1e-6 elsewhere."""
 
 
-def censored_quantile(mean: np.ndarray, se: np.ndarray, probability: float) -> np.ndarray:
+def censored_quantile(mean: np.ndarray | float, se: np.ndarray | float, probability: float) -> np.ndarray:
     """Return the value that is exceeded with chance 1 - `probability`, never below 0.
 
     Parameters

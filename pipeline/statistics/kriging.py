@@ -196,16 +196,16 @@ class Kriging:
         weight : sum of the sum's weights, 1 for a single place.
         drift : (m, k) drift columns at the places and their (k,) weighted sums, where the kriging has them.
         """
-        at_places, summed = (None, None) if drift is None else (drift[0], drift_columns(drift[1], 1))
+        at_points, summed = (None, None) if drift is None else (drift[0], drift_columns(drift[1], 1))
         white = self._inverse @ with_sites
         rows = self.drift_.rows(np.array([weight]), drift_columns(summed, 1))
         unsure = self._root @ ((rows[0] - white @ self._whitened) @ self._root)
-        told, mixed = self._inverse.T @ white, self._inverse.T @ self._whitened
+        solved, mixed = self._inverse.T @ white, self._inverse.T @ self._whitened
 
         def work(part: slice) -> np.ndarray:
             near = self.site_covariance(xy[part])
-            there = self._rows(xy[part], None if at_places is None else at_places[part])
-            return prior[part] - near @ told + (there - near @ mixed) @ unsure
+            there = self._rows(xy[part], None if at_points is None else at_points[part])
+            return prior[part] - near @ solved + (there - near @ mixed) @ unsure
 
         return np.concatenate([*in_threads(work, tiles(len(xy), AT_A_TIME), self.threads), np.zeros(0)])
 
@@ -234,7 +234,7 @@ class Kriging:
             self._inverse = solve_triangular(lower, np.eye(n), lower=True) if n else np.zeros((0, 0))
             self._whitened = self._inverse @ rows
             # Thin QR of the whitened drift: its R is the Cholesky factor of F' K^-1 F, at half the digits lost.
-            triangle = np.linalg.qr(self._whitened, mode="r") if p else np.zeros((0, 0))
+            triangle = np.asarray(np.linalg.qr(self._whitened, mode="r")) if p else np.zeros((0, 0))
             self._root = np.linalg.inv(triangle) if p else triangle
             white = self._inverse @ known
             self.coefficients_ = self._root @ (self._root.T @ (self._whitened.T @ white))

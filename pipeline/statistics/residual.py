@@ -41,12 +41,12 @@ class SiteResidual:
         if len(values) >= LEAST_SITES:
             # A wild site's pairs would be taken for a nugget of all.
             tame = np.clip(values, -WILD * spread, WILD * spread)
-            found = site_variogram(xy, tame, noise**2, "exponential", VariogramLimits())
+            fitted = site_variogram(xy, tame, noise**2, "exponential", VariogramLimits())
             # Told by the sites and by what stands in for them without their variogram, which counts `PRIOR_COUNTS` of them.
             count, expected = len(values), OWN_SHARE / (1.0 + OWN_SHARE)
-            told = found.nugget / max(found.nugget + found.sill, 1e-12)
-            own = whole * (count * told + PRIOR_COUNTS * expected) / (count + PRIOR_COUNTS)
-            self.reach_m_, field = found.range_m, whole - own
+            own_share = fitted.nugget / max(fitted.nugget + fitted.sill, 1e-12)
+            own = whole * (count * own_share + PRIOR_COUNTS * expected) / (count + PRIOR_COUNTS)
+            self.reach_m_, field = fitted.range_m, whole - own
         self.sd_ = float(np.clip(np.sqrt(field), self.least_sd, self.most_sd))
         self.own_variance_ = OWN_SHARE * self.sd_**2 if own is None else own
         variogram = Variogram("exponential", 0.0, self.sd_**2, self.reach_m_)

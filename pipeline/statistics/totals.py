@@ -80,7 +80,7 @@ def totals_rows(fields: xr.Dataset, units: ZoneBands, covariance: np.ndarray, da
     sums = _Sums.of(fields, number, units.count)
     zone, band = np.divmod(np.arange(units.count), max(len(units.bands), 1))
     held = sums.area > 0
-    rows = [("basin", "", None, held)]
+    rows: list[tuple[str, str, tuple[float, float] | None, np.ndarray]] = [("basin", "", None, held)]
     rows += [("zone", name, None, held & (zone == z)) for z, name in enumerate(units.zones)]
     rows += [("band", "", edges, held & (band == b)) for b, edges in enumerate(units.bands)]
     rows += [
@@ -146,7 +146,7 @@ class _Sums:
         # Volumes are told to a cubic metre: what is none by that has no density.
         dense = np.rint(volume) > 0 and depth_volume > 0
         se = math.sqrt(max(math.fsum(covariance[np.ix_(part, part)].ravel()), 0.0))
-        low, high = (float(censored_quantile(np.float64(volume), np.float64(se), p)) for p in (0.1, 0.9))
+        low, high = (float(censored_quantile(volume, se, p)) for p in (0.1, 0.9))
         return {
             "area_km2": area / M2_PER_KM2,
             "snow_area_km2": snow_area / M2_PER_KM2,

@@ -221,8 +221,8 @@ def _best_range(misfit: Callable[[float], float], distance_m: np.ndarray) -> flo
     row = np.geomspace(distance_m[distance_m > 0].min(), distance_m.max(), 41)
     best = int(np.argmin([misfit(r) for r in row]))
     low, high = np.log(row[max(best - 1, 0)]), np.log(row[min(best + 1, len(row) - 1)])
-    found = minimize_scalar(lambda log_range: misfit(np.exp(log_range)), bounds=(low, high), method="bounded")
-    return float(np.clip(np.exp(found.x), row[0], row[-1]))
+    refined = minimize_scalar(lambda log_range: misfit(np.exp(log_range)), bounds=(low, high), method="bounded")
+    return float(np.clip(np.exp(refined.x), row[0], row[-1]))
 
 
 def _nugget_and_sill(shape: np.ndarray, gamma: np.ndarray, weight: np.ndarray) -> tuple[float, float, float]:

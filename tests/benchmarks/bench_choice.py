@@ -11,7 +11,7 @@ import xarray as xr
 from timing import Figure, Runs, alternate, no_more_than, peak_mb
 
 from pipeline.model.ground import GroundRecord
-from pipeline.snow.blend import blended
+from pipeline.snow.blend import Night, blended
 from pipeline.snow.carry import Pattern
 from pipeline.snow.flight_swe import Flown
 from pipeline.statistics.errors import ErrorPart
@@ -31,7 +31,7 @@ def runs(_folder: Path) -> Runs:
     def choose(flights: tuple[dt.date, ...]) -> object:
         flown = [_flown(terrain, date) for date in flights]
         fresh = GroundRecord(ground.sites, ground.daily, ground.station_se_mm, ground.visits)
-        return blended("auto", flown, fresh, (START, NIGHT, terrain), 1)
+        return blended("auto", flown, fresh, Night(START, NIGHT, terrain), 1)
 
     return {
         "no flight": lambda: choose(()),

@@ -9,13 +9,13 @@ from pipeline.snow.forcing import Forcing
 NODES = np.arange(1000.0, 3100.0, 100.0)
 
 
-def made_forcing(days=120, *, level_c=-4.0, swing_c=6.0, storm_every=5, storm_mm=20.0, start="2030-11-01"):  # noqa: PLR0913  each test varies one
+def made_forcing(days=120, *, level_c=-4.0, swing_c=6.0, storm_every=5, storm_mm=20.0, start="2030-11-01"):
     """Return weather with a storm every few days and a temperature that rises from the level through the season."""
     dates = pd.date_range(start, periods=days)
     level = level_c + swing_c * np.linspace(0, 1, days) ** 2
     temperature = level[:, None] - 6.0 * (NODES - 2000.0)[None, :] / 1000.0
     fallen = np.where(np.arange(days) % storm_every == 0, storm_mm, 0.0)
-    return Forcing(dates, NODES, temperature, fallen, -6.0, southern=False, heard=np.ones(len(dates), bool))
+    return Forcing(dates, NODES, temperature, fallen, -6.0, southern=False, observed=np.ones(len(dates), bool))
 
 
 def made_ground(swe_of_site, days, elevation_m, **daily_columns):

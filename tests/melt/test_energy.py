@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from melt_steps import melt_of_steps
 
 from pipeline.melt.calibration import PRIOR, _as_tuned
-from pipeline.melt.energy import FUSION_MJ_KG, PACK_SHARE, melt_of_day, melt_of_steps, sun_mj_m2
+from pipeline.melt.energy import FUSION_MJ_KG, PACK_SHARE, melt_of_day, sun_mj_m2
 from pipeline.melt.ensemble import sample_of, swe_factors
-from pipeline.melt.march import PLACE_COLUMNS, depletion, march_places
+from pipeline.melt.march import CELL_COLUMNS, Cells, Melt, depletion, march_cells
 from pipeline.snow.carry import melted
 
 TABLE = depletion(0.5)
@@ -25,19 +26,17 @@ PLAIN = {"elevation": 2000.0, "canopy": 0.0, "sky": 1.0, "swe": 400.0, "covered"
 PLAIN |= {"albedo": 0.6, "cold": 0.0, "dry": 0.0}
 
 
-def place(**other):
-    """Return one place in the march's columns, plain but for what is given."""
+def cell(**other):
+    """Return one cell in the march's columns, plain but for what is given."""
     return np.array([list((PLAIN | other).values())])
 
 
-def marched(places, days, air=AIR, beam=1.0):
-    """Return potential melt, melt, cover and new snow, (place, day) each."""
-    out = [np.empty((len(places), len(days))) for _ in range(4)]
-    assert places.shape[1] == PLACE_COLUMNS
-    march_places(
-        places, np.full((len(places), 1), beam), np.zeros(len(days)), days, air, TABLE, *out, np.zeros((len(places), 4))
-    )
-    return out
+def marched(state, days, air=AIR, beam=1.0):
+    """Return potential melt, melt, cover and new snow, (cell, day) each."""
+    out = Melt.room(len(state), len(days))
+    assert state.shape[1] == CELL_COLUMNS
+    march_cells(Cells(state, np.full((len(state), 1), beam), np.zeros(len(days)), TABLE), days, air, out)
+    return out[:4]
 
 
 @settings(deadline=None)  # the first call compiles
@@ -86,7 +85,7 @@ def test_a_cold_clear_day_melts_in_its_middle_hours():
 )
 def test_mass_closes_and_melt_stays_within_snow_and_potential(pack, air):
     swe, covered, albedo = pack
-    potential, melt, cover, fallen = marched(place(swe=swe, covered=covered, albedo=albedo), weather(*air, days=30))
+    potential, melt, cover, fallen = marched(cell(swe=swe, covered=covered, albedo=albedo), weather(*air, days=30))
     left = swe + np.cumsum(fallen, axis=1) - np.cumsum(melt, axis=1)
     assert (melt >= 0).all()
     assert left.min() >= -1e-9 * max(swe, 1.0)
@@ -98,7 +97,7 @@ def test_mass_closes_and_melt_stays_within_snow_and_potential(pack, air):
 
 def test_snow_goes_within_the_cell_as_in_the_estimate():
     days = weather(days=25)
-    potential, melt, cover, _ = marched(place(swe=300.0), days)
+    potential, melt, cover, _ = marched(cell(swe=300.0), days)
     eaten = np.cumsum(potential)
     for day in (5, 12, 18):
         left = melted(np.array([300.0]), np.zeros(1), np.array([eaten[day]]), 0.5)
@@ -107,26 +106,26 @@ def test_snow_goes_within_the_cell_as_in_the_estimate():
 
 
 def test_more_sun_warmer_air_darker_snow_and_open_ground_melt_more():
-    plain = marched(place(), weather())[1].sum()
-    assert marched(place(), weather(), beam=1.3)[1].sum() > plain
-    assert marched(place(), weather(temperature=6.0))[1].sum() > plain
-    assert marched(place(albedo=0.5), weather())[1].sum() > plain
-    assert marched(place(canopy=0.8), weather())[1].sum() < plain
-    assert marched(place(elevation=2600.0), weather())[1].sum() < plain
-    assert marched(place(cold=20.0), weather())[1].sum() < plain
-    fresh = marched(place(), weather(temperature=0.5, precipitation=np.array([20.0] + 9 * [0.0])))
-    bare_of_it = marched(place(), weather(temperature=0.5))
+    plain = marched(cell(), weather())[1].sum()
+    assert marched(cell(), weather(), beam=1.3)[1].sum() > plain
+    assert marched(cell(), weather(temperature=6.0))[1].sum() > plain
+    assert marched(cell(albedo=0.5), weather())[1].sum() > plain
+    assert marched(cell(canopy=0.8), weather())[1].sum() < plain
+    assert marched(cell(elevation=2600.0), weather())[1].sum() < plain
+    assert marched(cell(cold=20.0), weather())[1].sum() < plain
+    fresh = marched(cell(), weather(temperature=0.5, precipitation=np.array([20.0] + 9 * [0.0])))
+    bare_of_it = marched(cell(), weather(temperature=0.5))
     assert fresh[1].sum() < bare_of_it[1].sum()
 
 
 def test_thin_snow_lets_the_ground_through():
-    deep, thin = (marched(place(swe=swe), weather(days=1))[0][0, 0] for swe in (400.0, 20.0))
+    deep, thin = (marched(cell(swe=swe), weather(days=1))[0][0, 0] for swe in (400.0, 20.0))
     assert thin > 1.2 * deep
 
 
 def test_a_bare_place_has_no_melt_until_snow_falls_on_it():
     potential, melt, cover, fallen = marched(
-        place(swe=0.0, covered=0.0), weather(temperature=-1.0, precipitation=np.array([0.0, 30.0] + 8 * [0.0]))
+        cell(swe=0.0, covered=0.0), weather(temperature=-1.0, precipitation=np.array([0.0, 30.0] + 8 * [0.0]))
     )
     assert potential[0, 0] == melt[0, 0] == cover[0, 0] == 0
     assert fallen[0, 1] == 30.0

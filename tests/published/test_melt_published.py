@@ -10,9 +10,9 @@ from importlib.resources import files
 import numpy as np
 import pvlib
 import pytest
+from melt_steps import melt_of_steps
 
 from pipeline.melt.albedo import aged
-from pipeline.melt.energy import melt_of_steps
 from pipeline.melt.outlook import DEGREE_DAY_RANGE
 from pipeline.terrain.sun import extraterrestrial_mj_m2, incidence_cosine, slope_normals
 

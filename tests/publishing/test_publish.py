@@ -414,7 +414,7 @@ def test_a_disk_that_fails_is_told_in_one_line_and_leaves_nothing(tmp_path, prov
         (10**9, PermissionError(errno.EACCES, "Permission denied", "estimate.nc"), "no permission"),
     ],
 )
-def test_a_disk_that_fills_while_the_grid_is_written_is_told_so(tmp_path, provenance, monkeypatch, free, error, told):  # noqa: PLR0913  cases
+def test_a_disk_that_fills_while_the_grid_is_written_is_told_so(tmp_path, provenance, monkeypatch, free, error, told):
     def fails(*_):
         raise error
 

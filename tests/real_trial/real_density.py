@@ -17,7 +17,7 @@ from real_sites import folds
 
 from pipeline.gather.day import read_inputs
 from pipeline.gather.earlier_visits import EARLIER_SEASONS
-from pipeline.snow.density import BulkDensity, DensityPlaces
+from pipeline.snow.density import BulkDensity, Locations
 from pipeline.snow.density_records import SeasonPrior
 from pipeline.snow.forcing import season_forcing
 from pipeline.snow.settling import Settling, settled_density
@@ -99,7 +99,7 @@ def held_out(records: Records, visits: pd.DataFrame, season: int) -> pd.DataFram
                 told = BulkDensity(prior, before[~before["site_id"].isin(out)])
                 told.fit(known[~known["site_id"].isin(out)], day.date())
                 depth = at["depth_m"].to_numpy(float)
-                predicted = told.predict(depth, DensityPlaces.of_sites(at))
+                predicted = told.predict(depth, Locations.of_sites(at))
                 others = of_round[~of_round["site_id"].isin(out)]
                 rows.append(pd.DataFrame({
                     "region": at["region"], "season": season, "date": str(day.date()), "round": str(name.date()),
@@ -123,7 +123,7 @@ def season_weather(records: Records, visits: pd.DataFrame, season: int) -> tuple
     densities = inputs.densities[inputs.densities["site_id"].isin(stations.index)]
     at = stations.loc[densities["site_id"], ["x", "y"]]
     densities = densities.assign(x=at["x"].to_numpy(), y=at["y"].to_numpy())
-    return settled_density(forcing) if forcing is not None and forcing.tells else None, densities
+    return settled_density(forcing) if forcing is not None and forcing.enough_days else None, densities
 
 
 def for_judging(rows: pd.DataFrame) -> pd.DataFrame:

@@ -11,7 +11,7 @@ from made_weather import NODES, made_forcing
 from pipeline.snow.balance import gathered, march, turnover_of
 from pipeline.snow.carry import CELL_VARIATION, SPARE_MM, Pattern, melted
 from pipeline.snow.forcing import node_to_sites
-from pipeline.snow.terrain_balance import site_factors, telling_days
+from pipeline.snow.terrain_balance import factor_rows, site_factors
 
 ELEVATION = np.array([1500.0, 1800.0, 2100.0, 2400.0, 2700.0])
 
@@ -56,7 +56,7 @@ def test_the_factors_that_made_the_sites_are_found(factors, melt_scale):
     swe = truth(forcing, np.zeros(5), np.array(factors), 1.0, melt_scale)
     snowfall, melt = (node_to_sites(f, NODES, ELEVATION) for f in (forcing.snowfall_mm, forcing.melt_mm))
     held = swe.max(axis=0) > 20
-    found = site_factors(snowfall, melt_scale * melt, swe, telling_days(swe))
+    found = site_factors(snowfall, melt_scale * melt, swe, factor_rows(swe))
     assert found[held] == pytest.approx(np.array(factors)[held], rel=0.01)
 
 
@@ -69,7 +69,7 @@ def test_slopes_are_those_of_the_melt_formula(start, gain, loss, variation):
 
     found = melted(*(np.array([value]) for value in (start, gain, loss)), variation)
     near = {"abs": 1e-3, "rel": 1e-3}
-    assert found.kept[0] == pytest.approx((swe(of_start=0.05) - swe(of_start=-0.05)) / 0.1, **near)
+    assert found.remaining[0] == pytest.approx((swe(of_start=0.05) - swe(of_start=-0.05)) / 0.1, **near)
     assert found.gained_mm[0] == pytest.approx((swe(of_gain=1e-4) - swe(of_gain=-1e-4)) / 2e-4, **near)
     assert -found.lost_mm[0] == pytest.approx((swe(of_loss=1e-4) - swe(of_loss=-1e-4)) / 2e-4, **near)
 
@@ -136,7 +136,7 @@ def test_a_season_that_begins_earlier_in_summer_gathers_no_more():
         days=autumn.days.append(winter.days),
         temperature_c=np.vstack([autumn.temperature_c, winter.temperature_c]),
         precipitation_mm=np.concatenate([autumn.precipitation_mm, winter.precipitation_mm]),
-        heard=np.concatenate([autumn.heard, winter.heard]),
+        observed=np.concatenate([autumn.observed, winter.observed]),
     )
     pattern = Pattern(NODES, np.full(len(NODES), 300.0))
     early, late = (gathered(forcing, pattern) for forcing in (longer, winter))

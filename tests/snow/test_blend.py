@@ -9,7 +9,7 @@ from made_slopes import FLIGHTS, NIGHT, START, X, Y, flown_on, ground_shape, sta
 from threadpoolctl import threadpool_limits
 
 from pipeline.snow.background import CarriedFlight, TerrainBackground
-from pipeline.snow.blend import Blend, Mixture, asks_trees, blended
+from pipeline.snow.blend import Blend, Mixture, Night, asks_trees, blended
 from pipeline.snow.held_out import (
     EARLIER,
     Candidate,
@@ -20,7 +20,7 @@ from pipeline.snow.held_out import (
 )
 from pipeline.snow.trees import CarriedTrees, Lessons, ShareTrees, known_by
 from pipeline.statistics.choice import GROUPS
-from pipeline.statistics.errors import ErrorPart, KrigedPart, scaled, volume_covariance
+from pipeline.statistics.errors import ErrorPart, KrigedPart, volume_covariance
 
 
 @pytest.fixture(scope="module")
@@ -40,7 +40,7 @@ def flights(terrain):
 
 @pytest.fixture(scope="module")
 def auto(terrain, record, flights):
-    return blended("auto", flights, record, (START, NIGHT, terrain), 1)
+    return blended("auto", flights, record, Night(START, NIGHT, terrain), 1)
 
 
 def places(terrain, flown):
@@ -73,7 +73,7 @@ def test_auto_takes_trees_where_held_out_flights_show_that_they_help(terrain, re
 
 def test_auto_leaves_trees_alone_where_no_pattern_lasts(terrain, record):
     flights = tuple(flown_on(terrain, date, lasting=False, seed=3) for date in FLIGHTS)
-    assert hold_out_flights(flights, record, (START, terrain), 1).weights().tolist() == [1.0, 0.0]
+    assert hold_out_flights(flights, record, START, terrain, 1).weights().tolist() == [1.0, 0.0]
 
 
 @pytest.mark.parametrize(
@@ -85,20 +85,20 @@ def test_trees_are_asked_for_where_there_are_flights_enough(method, count, trees
 
 def test_a_held_out_flight_is_not_in_the_trees_nor_later_records(terrain, record, flights):
     """What came after the flight that is held out, and the flight itself, change nothing of what is predicted for it."""
-    told = hold_out_flights(flights, record, (START, terrain), 1)
+    told = hold_out_flights(flights, record, START, terrain, 1)
     assert told.flights == 2
     later = record.daily["swe_mm"].where(record.daily["date"] <= np.datetime64(FLIGHTS[3]), 9.0)
     changed = (*flights[:3], replace(flights[3], swe_mm=2.0 * flights[3].swe_mm))
-    again = hold_out_flights(changed, replace(record, daily=record.daily.assign(swe_mm=later)), (START, terrain), 1)
+    again = hold_out_flights(changed, replace(record, daily=record.daily.assign(swe_mm=later)), START, terrain, 1)
     assert again.mean.tobytes() == told.mean.tobytes()
     last = told.patch >= told.patch.max() - (GROUPS**2 - 1)
     assert again.observed == pytest.approx(np.where(last, 2.0, 1.0) * told.observed)
     assert known_by(record, FLIGHTS[1]).daily["date"].max() == np.datetime64(FLIGHTS[1])
-    assert hold_out_flights(flights[:1], record, (START, terrain), None) is None
+    assert hold_out_flights(flights[:1], record, START, terrain, None) is None
 
 
 def test_held_out_flights_size_the_errors(terrain, record, flights):
-    told = hold_out_flights(flights[:2], record, (START, terrain), None)
+    told = hold_out_flights(flights[:2], record, START, terrain, None)
     assert told.weights().tolist() == [1.0]
     wide, narrow = (
         replace(told, se=factor * told.se, noise=0.0 * told.noise).factor(np.ones(1)) for factor in (8.0, 0.1)
@@ -112,13 +112,13 @@ def test_a_site_left_out_is_out_of_every_step(terrain, record, flights):
     shaken = replace(record, daily=record.daily.assign(swe_mm=wild))
     here = places(terrain, flights[1])
     candidate = [Candidate("trees", CarriedTrees(flights[:2], terrain, START, 1).anew)]
-    one, two = (sites_left_out(candidate, ground, (NIGHT, here))["trees mean"] for ground in (record, shaken))
+    one, two = (sites_left_out(candidate, ground, NIGHT, here)["trees mean"] for ground in (record, shaken))
     assert two["S4"] == one["S4"]
     assert (two[["S2", "S3"]] != one[["S2", "S3"]]).any()
 
 
 def test_without_a_flight_the_sites_choose_and_are_named_in_skill(terrain, record):
-    found = blended("auto", (), record, (START, NIGHT, terrain), 1)
+    found = blended("auto", (), record, Night(START, NIGHT, terrain), 1)
     # Nobody tells of this record's weather, so that no balance stands beside the regression.
     assert found.skill()["model"].tolist() == ["terrain regression", "universal kriging"]
     assert list(found.parameters()["weights"]) == ["terrain regression", "universal kriging"]
@@ -146,7 +146,7 @@ def test_a_mixture_errs_no_more_than_its_parts_on_average(terrain, record, fligh
     group[:, 35:] = 1
 
     def of_volumes(predicted, factor):
-        parts = [p if getattr(p, "shared", False) else scaled(p, factor) for p in predicted.all_parts(X, Y)]
+        parts = [p if getattr(p, "shared", False) else p.scaled(factor) for p in predicted.all_parts(X, Y)]
         return volume_covariance(parts, area, group, 2, 100.0).total
 
     total = 0.3 * of_volumes(one, 1.2) + 0.7 * of_volumes(two, 1.2)
@@ -170,24 +170,24 @@ def test_earlier_nights_of_the_season_are_pooled(terrain, record):
     nights = pooled_nights(START, NIGHT)
     assert 1 <= len(nights) <= EARLIER
     assert all(START < night < NIGHT and night.day == 1 for night in nights)
-    found = blended("auto", (), record, (START, NIGHT, terrain), 1)
+    found = blended("auto", (), record, Night(START, NIGHT, terrain), 1)
     assert found.parameters()["pooled_nights"] == [str(night) for night in nights]
     assert len(found.pooled_) == len(record.sites) * (1 + len(nights))
     regression = [Candidate("terrain regression", TerrainBackground().anew)]
     later = record.daily["swe_mm"].where(record.daily["date"] <= np.datetime64(nights[0]), 9.0)
     shaken = replace(record, daily=record.daily.assign(swe_mm=later))
-    one, two = (sites_left_out_before(regression, ground, (nights[0], terrain)) for ground in (record, shaken))
+    one, two = (sites_left_out_before(regression, ground, nights[0], terrain) for ground in (record, shaken))
     pd.testing.assert_frame_equal(one, two)
     wild = record.daily["swe_mm"].where(record.daily["site_id"] != "S4", 3.0 * record.daily["swe_mm"])
     shaken = replace(record, daily=record.daily.assign(swe_mm=wild))
-    two = sites_left_out_before(regression, shaken, (nights[0], terrain))
+    two = sites_left_out_before(regression, shaken, nights[0], terrain)
     assert two.loc["S4", "terrain regression mean"] == one.loc["S4", "terrain regression mean"]
     assert (two["terrain regression mean"] != one["terrain regression mean"]).any()
 
 
 def test_the_order_of_rows_changes_nothing(terrain, record):
     mixed_up = replace(record, daily=record.daily.sample(frac=1, random_state=2), sites=record.sites.iloc[::-1])
-    one, two = (blended("auto", (), ground, (START, NIGHT, terrain), 1) for ground in (record, mixed_up))
+    one, two = (blended("auto", (), ground, Night(START, NIGHT, terrain), 1) for ground in (record, mixed_up))
     assert one.weight_ == pytest.approx(two.weight_, rel=1e-6)
     assert one.predict(terrain).swe_mm == pytest.approx(two.predict(terrain).swe_mm, rel=1e-6)
 
@@ -209,7 +209,7 @@ def test_one_site_never_fails(terrain, record, flights):
     for site in record.sites.index[1:]:
         lone = lone.without(site)
     for given in ((), flights[:1]):
-        found = blended("auto", given, lone, (START, NIGHT, terrain), 1)
+        found = blended("auto", given, lone, Night(START, NIGHT, terrain), 1)
         here = terrain if not given else places(terrain, given[-1])
         assert np.isfinite(found.predict(here).swe_mm).all()
         assert np.isfinite(found.predict(here).standard_error()).all()
@@ -232,7 +232,7 @@ def test_neither_sites_nor_snow_nor_sight_never_fails(kind, method, terrain, rec
     if kind == "unseen flights":
         ground = ground.without("S2").without("S4").without("S6")
         flights = tuple(replace(one, depth_m=np.full_like(one.depth_m, np.nan)) for one in flights)
-    found = blended(method, flights, ground, (START, NIGHT, terrain), 1)
+    found = blended(method, flights, ground, Night(START, NIGHT, terrain), 1)
     here = found.predict(places(terrain, flights[-1]))
     assert np.isfinite(here.swe_mm).all()
     assert np.isfinite(here.standard_error()).all()

@@ -9,7 +9,7 @@ import xarray as xr
 from made_weather import NODES
 from threadpoolctl import threadpool_limits
 
-from pipeline.snow.density import REACH_M, BulkDensity, DensityPlaces
+from pipeline.snow.density import REACH_M, BulkDensity, Locations
 from pipeline.snow.density_records import SeasonPrior
 from pipeline.snow.settling import Settling
 from pipeline.snow.sturm import prior_density, sturm_day
@@ -25,7 +25,7 @@ APART_M = 1e6
 
 def level(*elevation_m):
     """Return places far from every site: what is told of them is the line's."""
-    return DensityPlaces(np.array(elevation_m), *np.full((2, len(elevation_m)), APART_M))
+    return Locations(np.array(elevation_m), *np.full((2, len(elevation_m)), APART_M))
 
 
 HIGH = level(3000.0)
@@ -100,7 +100,7 @@ def test_places_near_a_dense_site_are_dense_and_surer_of_it():
     table = records(330.0 * np.exp([0.0, 0.0, 0.3, 0.3, 0.0, 0.0]))
     fitted = model().fit(table, DATE)
     x = np.array([50_000.0, 100_000.0, APART_M])
-    found = fitted.predict(np.full(3, 1.4), DensityPlaces(np.full(3, 2100.0), x, np.zeros(3)))
+    found = fitted.predict(np.full(3, 1.4), Locations(np.full(3, 2100.0), x, np.zeros(3)))
     near, other, far = found.mean
     assert near > 1.05 * far > far > other
     surer, _, unsure = found.pattern / found.mean
@@ -110,7 +110,7 @@ def test_places_near_a_dense_site_are_dense_and_surer_of_it():
 def test_a_site_whose_place_nobody_knows_tells_of_the_line_alone():
     table = records(330.0 * np.exp([0.0, 0.0, 0.3, 0.0, 0.0, 0.0]))
     lost = table.assign(x=table["x"].where(table["site_id"] != "S2"))
-    at = DensityPlaces(np.array([2000.0]), np.array([40_000.0]), np.zeros(1))
+    at = Locations(np.array([2000.0]), np.array([40_000.0]), np.zeros(1))
     known, unknown = (model().fit(one, DATE).predict(np.ones(1), at).mean[0] for one in (table, lost))
     assert np.isfinite(unknown)
     assert unknown < known
@@ -121,9 +121,9 @@ def test_a_grid_is_told_as_its_cells_are_one_by_one():
     fitted = model().fit(records(330.0 * np.exp([0.0, 0.3, 0.0, -0.3, 0.0, 0.0])), DATE)
     axis = np.arange(0.0, 4.0 * REACH_M, 250.0)
     cells = xr.Dataset({"elevation": (("y", "x"), np.full((40, len(axis)), 2100.0))}, {"x": axis, "y": axis[:40]})
-    places = DensityPlaces.of_terrain(cells)
+    places = Locations.of_terrain(cells)
     grid = fitted.predict(np.full(places.x.shape, 1.4), places)
-    flat = DensityPlaces(*(field.ravel() for field in (places.elevation_m, places.x, places.y)))
+    flat = Locations(*(field.ravel() for field in (places.elevation_m, places.x, places.y)))
     single = fitted.predict(np.full(places.x.size, 1.4), flat)
     assert grid.mean.ravel() == pytest.approx(single.mean, rel=0.005)
     assert grid.standard_error().ravel() == pytest.approx(single.standard_error(), rel=0.02)
@@ -167,7 +167,7 @@ def test_threads_of_the_linear_algebra_change_no_byte():
             "y": rng.uniform(0.0, 9e4, 700),
         }
     )
-    places = DensityPlaces(*(rng.uniform(low, high, 5000) for low, high in ((1200.0, 2800.0), (0.0, 9e4), (0.0, 9e4))))
+    places = Locations(*(rng.uniform(low, high, 5000) for low, high in ((1200.0, 2800.0), (0.0, 9e4), (0.0, 9e4))))
     found = []
     for threads in (1, 2):
         with threadpool_limits(threads):

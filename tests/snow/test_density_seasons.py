@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from pipeline.snow import density_records as records_module
-from pipeline.snow.density import BulkDensity, DensityPlaces
+from pipeline.snow.density import BulkDensity, Locations
 from pipeline.snow.density_records import SeasonPrior, density_records
 from pipeline.snow.sturm import autumn_origin, prior_density, sturm_day
 
@@ -37,7 +37,7 @@ NONE = visits().head(0)
 
 def places(elevation_m):
     """Return places far from every site."""
-    return DensityPlaces(np.asarray(elevation_m, float), *np.full((2, len(elevation_m)), 1e6))
+    return Locations(np.asarray(elevation_m, float), *np.full((2, len(elevation_m)), 1e6))
 
 
 def off_relation(model, height=2000.0, depth=1.5):
@@ -112,7 +112,7 @@ def test_a_site_is_told_by_the_others_as_a_fit_without_it_tells_it():
     told = BulkDensity(PRIOR, odd).fit(now, DATE).left_out().set_index("site_id").loc["D"]
     rest = BulkDensity(PRIOR, odd[odd["site_id"] != "D"]).fit(now[now["site_id"] != "D"], DATE)
     site = now[now["site_id"] == "D"]
-    expected = rest.predict(site["depth_m"].to_numpy(), DensityPlaces.of_sites(site))
+    expected = rest.predict(site["depth_m"].to_numpy(), Locations.of_sites(site))
     assert told["observed"] == site["density_kg_m3"].iloc[0]
     assert told["predicted"] == pytest.approx(expected.mean[0], rel=0.02)
     assert told["predicted_se"] > np.hypot.reduce([field[0] for field in expected.common[:-1]])

@@ -95,12 +95,12 @@ def test_days_that_nobody_tells_of_are_known_as_such():
     _, ground = records()
     ground = replace(ground, daily=ground.daily[~ground.daily["date"].isin(DAYS[40:45])])
     found = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
-    assert np.flatnonzero(~found.heard).tolist() == list(range(40, 45))
-    assert found.tells
+    assert np.flatnonzero(~found.observed).tolist() == list(range(40, 45))
+    assert found.enough_days
     ground = replace(ground, daily=ground.daily[ground.daily["date"] >= DAYS[20]])
     late = season_forcing(ground, DAYS[0], DAYS[-1], NODES)
-    assert not late.tells
-    assert late.since(DAYS[25]).heard_share == pytest.approx(1 - 5 / 34)
+    assert not late.enough_days
+    assert late.since(DAYS[25]).observed_share == pytest.approx(1 - 5 / 34)
 
 
 def test_rain_alone_cannot_have_made_the_snow():
@@ -124,7 +124,7 @@ def test_a_record_keeps_what_was_asked_of_it_and_tells_no_other_record():
     assert season_forcing(warmer, DAYS[0], DAYS[-1], NODES).temperature_c == pytest.approx(found.temperature_c + 1.0)
 
 
-@pytest.mark.parametrize("name", ["nodes_m", "temperature_c", "precipitation_mm", "heard"])
+@pytest.mark.parametrize("name", ["nodes_m", "temperature_c", "precipitation_mm", "observed"])
 def test_nobody_writes_into_weather_that_others_are_told_too(name):
     _, ground = records()
     values = getattr(season_forcing(ground, DAYS[0], DAYS[-1], NODES), name)

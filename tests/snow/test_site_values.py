@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from pipeline.model.ground import GroundRecord
-from pipeline.snow.carry import UNHEARD_MM_PER_DAY, site_turnover
-from pipeline.snow.density import BulkDensity, DensityPlaces
+from pipeline.snow.carry import UNOBSERVED_MM_PER_DAY, site_turnover
+from pipeline.snow.density import BulkDensity, Locations
 from pipeline.snow.density_records import SeasonPrior
 from pipeline.snow.depth_only import with_depth_only_sites
 from pipeline.snow.forcing import season_forcing
@@ -95,7 +95,7 @@ def test_a_site_with_depth_alone_gets_swe_by_the_density_model_and_the_product_r
     told = with_depth_only_sites(record, model_on, [DATE])
     visit = told.visits.set_index("site_id").loc[site]
     day = visit["date"].date()
-    place = DensityPlaces.of_sites(record.sites.loc[[site]])
+    place = Locations.of_sites(record.sites.loc[[site]])
     by_model = model_on(day).predict([visit["depth_m"]], place)
     density, density_se = by_model.mean[0], by_model.standard_error()[0]
     assert visit["by_depth"]
@@ -130,7 +130,8 @@ def test_a_visit_carried_over_days_when_every_station_was_bare_stands_with_a_gro
     # The station was bare for one day, and for a week; a high course is not bare because a low station is.
     assert fast["swe_mm"] > 100
     assert (
-        fast["swe_se_mm"] ** 2 - slow["swe_se_mm"] ** 2 >= (UNHEARD_MM_PER_DAY * 7) ** 2 - (UNHEARD_MM_PER_DAY * 2) ** 2
+        fast["swe_se_mm"] ** 2 - slow["swe_se_mm"] ** 2
+        >= (UNOBSERVED_MM_PER_DAY * 7) ** 2 - (UNOBSERVED_MM_PER_DAY * 2) ** 2
     )
     assert site_values(melted(50.0), dt.date(2031, 3, 2)).loc["C", "swe_se_mm"] < fast["swe_se_mm"]
 
@@ -185,7 +186,7 @@ def test_a_record_without_sites_says_what_one_made_anew_says(gone):
         forcing = season_forcing(of, start, end, elevation_nodes(np.array([1500.0, 2500.0])))
         turnover = site_turnover(of, pd.Series(dtype=float), start, end, np.array([1500.0, 2500.0]))
         weather = [] if forcing is None else [forcing.temperature_c, forcing.precipitation_mm]
-        return values, [*weather, turnover.gain_mm, turnover.loss_mm, turnover.unheard_days]
+        return values, [*weather, turnover.gain_mm, turnover.loss_mm, turnover.unobserved_days]
 
     asked(record)
     went = {"one station": stations[3:4], "all stations": stations, "all courses": courses}[gone]

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from made_weather import NODES, made_forcing, made_ground
 
-from pipeline.snow.background import UNHEARD_MM_PER_DAY
+from pipeline.snow.background import UNOBSERVED_MM_PER_DAY
 from pipeline.snow.forcing import node_to_sites
 from pipeline.snow.snow_line import COVER_SE, COVER_SE_CANOPY, chance_bare, most_since_bare
 
@@ -32,7 +32,7 @@ def day(number):
 
 def test_only_what_fell_since_lies_where_it_was_bare():
     cover = np.array([[0.0, 0.04, 0.6, np.nan]])
-    seen = most_since_bare(with_weather(), START, [(day(49), cover)], LAST, np.full((1, 4), 2500.0))
+    seen = most_since_bare(with_weather(), START, {day(49): cover}, LAST, np.full((1, 4), 2500.0))
     most, covered = seen.most_mm, seen.covered
     assert seen.fraction[0, :2].tolist() == [0.0, 0.04]
     assert np.isnan(seen.fraction[0, 2:]).all()
@@ -46,9 +46,9 @@ def test_only_what_fell_since_lies_where_it_was_bare():
 def test_the_newest_view_of_bare_ground_decides_and_cloud_leaves_the_older():
     newer, older = np.array([[0.0, np.nan]]), np.array([[0.0, 0.0]])
     height = np.full((1, 2), 2500.0)
-    views = [(day(54), newer), (day(30), older)]
+    views = {day(54): newer, day(30): older}
     most = most_since_bare(with_weather(), START, views, LAST, height).most_mm
-    turned = most_since_bare(with_weather(), START, views[::-1], LAST, height).most_mm
+    turned = most_since_bare(with_weather(), START, dict(reversed(views.items())), LAST, height).most_mm
     assert most[0, 0] < most[0, 1] < np.inf
     assert turned == pytest.approx(most)
 
@@ -56,7 +56,7 @@ def test_the_newest_view_of_bare_ground_decides_and_cloud_leaves_the_older():
 def test_without_weather_the_sites_tell_what_fell():
     gained = np.linspace(100.0, 220.0, 60)[:, None] * np.ones(3)
     stations = made_ground(gained, FORCING.days, ELEVATION)
-    bare = [(day(29), np.zeros((1, 1)))]
+    bare = {day(29): np.zeros((1, 1))}
     most = most_since_bare(stations, START, bare, LAST, np.full((1, 1), 2000.0)).most_mm
     assert most[0, 0] == pytest.approx(gained[-1, 0] - gained[29, 0], rel=0.15)
 
@@ -64,16 +64,16 @@ def test_without_weather_the_sites_tell_what_fell():
 def test_days_that_nobody_told_of_may_have_brought_snow():
     stations = ground()
     silent = replace(stations, daily=stations.daily[stations.daily["date"] <= FORCING.days[29]])
-    seen = most_since_bare(silent, START, [(day(29), np.zeros((1, 1)))], LAST, np.full((1, 1), 2000.0))
-    assert seen.most_mm[0, 0] == pytest.approx(30 * UNHEARD_MM_PER_DAY)
+    seen = most_since_bare(silent, START, {day(29): np.zeros((1, 1))}, LAST, np.full((1, 1), 2000.0))
+    assert seen.most_mm[0, 0] == pytest.approx(30 * UNOBSERVED_MM_PER_DAY)
     assert seen.covered[0, 0] == 1.0
 
 
 def test_no_view_limits_nothing():
-    most = most_since_bare(with_weather(), START, [], LAST, np.full((2, 2), 2000.0)).most_mm
+    most = most_since_bare(with_weather(), START, {}, LAST, np.full((2, 2), 2000.0)).most_mm
     assert np.isinf(most).all()
     last = pd.Timestamp(LAST) - pd.Timedelta(days=1)
-    seen = [(last.date(), np.ones((2, 2)))]
+    seen = {last.date(): np.ones((2, 2))}
     assert np.isinf(most_since_bare(with_weather(), START, seen, LAST, np.full((2, 2), 2000.0)).most_mm).all()
 
 

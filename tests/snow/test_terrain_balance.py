@@ -7,7 +7,7 @@ import pytest
 from made_balance import ELEVATION, START, ground_of, place
 from made_weather import made_forcing, made_ground
 
-from pipeline.snow.background import UNHEARD_MM_PER_DAY
+from pipeline.snow.background import UNOBSERVED_MM_PER_DAY
 from pipeline.snow.terrain_balance import TerrainBalance, fitted_on_terrain
 
 
@@ -54,7 +54,7 @@ def test_the_error_grows_when_the_last_days_fall_silent():
     ground = replace(ground, daily=ground.daily.assign(**{name: ground.daily[name].where(early) for name in names}))
     silent = fitted_on_terrain(START, ground, last).predict(place([2200.0]))
     unheard = [{part.name: part.error_mm[0] for part in found.parts}["unheard change"] for found in (whole, silent)]
-    assert unheard == pytest.approx([0.0, 11 * UNHEARD_MM_PER_DAY], rel=0.05)
+    assert unheard == pytest.approx([0.0, 11 * UNOBSERVED_MM_PER_DAY], rel=0.05)
     assert silent.standard_error()[0] > whole.standard_error()[0]
 
 

@@ -214,7 +214,7 @@ def test_collinear_drift_is_left_out():
     doubled = np.column_stack([drift[:, 0], 3 * drift[:, 0] - 7, np.full(25, 4.0)])
     three = Kriging(Variogram("exponential", 0.0, 5000.0, 3000.0)).fit(xy, values, error, doubled)
     at = PLACES_DRIFT[:, :1]
-    assert three.drift_.kept.tolist() == [0]
+    assert three.drift_.chosen.tolist() == [0]
     expected = one.predict(PLACES, at)
     found = three.predict(PLACES, np.column_stack([at, 3 * at - 7, np.full(40, 4.0)]))
     assert found[0] == pytest.approx(expected[0], rel=1e-12)
