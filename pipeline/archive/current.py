@@ -14,6 +14,8 @@ from typing import Any
 
 from pipeline.archive.revisions import Revision, RevisionId
 from pipeline.model.problems import ArchiveError, Finding
+from pipeline.model.rules.rule import Degrades
+from pipeline.model.rules.table import degradations
 from pipeline.storage.json_text import from_json
 
 # --- what a degraded revision lacks -----------------------------------------------------------------------------------
@@ -41,10 +43,10 @@ class Loss:
     @classmethod
     def of(cls, finding: Finding, reason: str) -> Loss:
         """Return the loss that a degrading finding tells of."""
-        # The last word of a silent station is no part of what is lost: the station is.
-        start = "" if finding.rule == "silent station" else finding.start
-        whole = finding.rule in _WHOLE and finding.line == 0
-        return cls(finding.rule, finding.table, finding.file, finding.site_id, start, whole, reason)
+        how = finding.rule.degrades or _UNKNOWN
+        start = finding.start if how.dated else ""
+        whole = how.whole_file and finding.line == 0
+        return cls(finding.rule.name, finding.table, finding.file, finding.site_id, start, whole, reason)
 
     @classmethod
     def from_plain(cls, said: Mapping[str, Any]) -> Loss:
@@ -62,8 +64,8 @@ class Loss:
     @property
     def thing(self) -> str:
         """What is lost, in words."""
-        if self.rule in _OF_A_SITE and self.site_id:
-            return f"{_OF_A_SITE[self.rule][0]} {self.site_id}"
+        if self._how.kind and self.site_id:
+            return f"{self._how.kind} {self.site_id}"
         file = self.file.rsplit("/", 1)[-1]
         if self.table == "covers" and not self.whole and self.start:
             return f"the cover grid of {self.start}"
@@ -72,9 +74,13 @@ class Loss:
         return file or self.site_id or self.table
 
     @property
+    def _how(self) -> Degrades:
+        return degradations().get(self.rule, _UNKNOWN)
+
+    @property
     def state(self) -> str:
         """How it is now, in words that follow `thing`. Empty where the rule has none."""
-        return _STATES.get(self.rule, "")
+        return self._how.state
 
     @property
     def words(self) -> str:
@@ -86,7 +92,12 @@ class Loss:
     @property
     def together(self) -> str:
         """What several such losses are, in words that follow their number. Empty where its rule has none."""
-        return _OF_A_SITE[self.rule][1] if self.rule in _OF_A_SITE and self.site_id else ""
+        return self._how.several if self.site_id else ""
+
+    @property
+    def archived_as(self) -> str:
+        """Name of what is lost among a record's rows and grids; empty where it is a file."""
+        return self._how.archived_as.format(self.site_id)
 
     @property
     def kin(self) -> tuple[str, ...]:
@@ -96,36 +107,8 @@ class Loss:
 
 LOSS_KEYS = ("rule", "table", "file", "site_id", "start", "whole")
 
-_WHOLE = ("missing file", "unreadable file", "no usable row")
-"""Rules of findings that say of a file that nothing of it was used."""
-
-_STATES = {
-    "missing file": "is missing",
-    "unreadable file": "cannot be read",
-    "no usable row": "has no usable row",
-    "still arriving": "is still being written",
-    "refused flight": "is refused",
-    "silent station": "is silent",
-    "incomplete flight": "is incomplete",
-    "few usable rows": "has few usable rows",
-    "column not recognised": "has a column that is not recognised",
-    "unknown cover": "has a row of no known cover grid",
-    "cover against the sites": "contradicts the snow at the sites",
-    "no site": "has no site within the basin's margin",
-    "lost input": "lacks what was there before",
-    "fewer rows than before": "has fewer rows than before",
-    "changed values": "has other values than before",
-    "override not followed": "holds an override that is not followed",
-    "terrain against the sites": "contradicts the elevations of the sites",
-}
-"""Degrading rules in words. A rule of another name is told by that."""
-
-_OF_A_SITE = {
-    "refused flight": ("flight", "flights are refused"),
-    "incomplete flight": ("flight", "flights are incomplete"),
-    "silent station": ("station", "stations are silent"),
-}
-"""Rules about sites and flights: what they are, one and several."""
+_UNKNOWN = Degrades("")
+"""How a rule degraded that an earlier version published and this one does not have: its name says it."""
 
 
 @dataclass(frozen=True)
@@ -320,9 +303,9 @@ def _lost(losses: list[Loss], current: Revision, inputs: set[str]) -> str:
     separate = [loss for loss in losses if loss.whole or loss.table not in gone]
     words = []
     for loss in separate[:MOST_LOSSES_NAMED]:
-        had = "was used" if loss.rule == "refused flight" else "was read"
-        name = f"flight {loss.site_id}" if loss.rule == "refused flight" else loss.file
-        known = (loss.whole or loss.rule == "refused flight") and name in inputs
+        grid = loss.archived_as
+        had = "was used" if grid else "was read"
+        known = grid in inputs if grid else loss.whole and loss.file in inputs
         words.append(
             f"{loss.thing} {had} on {current.id} and {loss.state} now"
             if known

@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.cli.values import figure, label, plain_rows, volume
-from pipeline.gather.day import DEGRADING, Readings
+from pipeline.gather.day import Readings
 from pipeline.model.problems import FINDING_COLUMNS, SEVERITIES
 from pipeline.operations.run import Outcome
 from pipeline.reading import basin_row, load_record, revision_totals
@@ -124,10 +124,10 @@ def _degraded(readings: Readings) -> str:
     """Return why a night is degraded in one line: what has one remedy is told with it once, and with the sites it is about."""
     told: dict[tuple[str, str], list[str]] = {}
     for finding in readings.findings:
-        if finding.rule in DEGRADING:
+        if finding.degrades:
             evidence = f"({finding.evidence})" if finding.evidence else ""
             about = " ".join(part for part in (finding.site_id, evidence) if part)
-            told.setdefault((finding.rule, finding.detail), []).append(about)
+            told.setdefault((finding.rule.name, finding.detail), []).append(about)
     return "; ".join(
         f"{rule}{' ' * any(about)}{', '.join(filter(None, about))}: {detail}" for (rule, detail), about in told.items()
     )

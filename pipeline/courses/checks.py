@@ -20,6 +20,8 @@ from pipeline.courses.limits import CourseLimits
 from pipeline.courses.mixups import Points, Slip, explain_sheet, odd_points
 from pipeline.courses.sheets import superseded
 from pipeline.model.problems import Finding
+from pipeline.model.rules import courses as rules
+from pipeline.model.rules.rule import Rule
 from pipeline.sites.seasons import seasonal_range
 
 PHYSICAL_DENSITY = (4.0, 917.0)
@@ -57,28 +59,24 @@ def check_courses(
     findings = row_findings(
         samples,
         ~samples["used"],
-        rule="empty sample",
-        severity="note",
-        evidence=samples["remark"].map("remark '{}'".format),
-        action="set aside",
-        detail="a sample needs a depth, an SWE, or the weights and the cutter's area",
+        rules.EMPTY_SAMPLE,
+        samples["remark"].map("remark '{}'".format),
     )
     gone, repeated = superseded(samples)
     samples.loc[gone, ["used", "swe_used"]] = False
     findings += repeated
-    both = ["used", "swe_used"]
-    findings += _set_aside(samples, both, **far_from_nominal(samples, limits.nominal_days))
-    findings += _set_aside(samples, ["swe_used"], **_tube_fuller_when_empty(samples))
-    findings += _set_aside(samples, both, **_negative(samples))
-    findings += _set_aside(samples, both, **_water_without_depth(samples))
-    findings += _set_aside(samples, ["swe_used"], **_depth_without_water(samples, limits))
+    findings += _set_aside(samples, **far_from_nominal(samples, limits.nominal_days))
+    findings += _set_aside(samples, **_tube_fuller_when_empty(samples))
+    findings += _set_aside(samples, **_negative(samples))
+    findings += _set_aside(samples, **_water_without_depth(samples))
+    findings += _set_aside(samples, **_depth_without_water(samples, limits))
     context = _context(samples, limits, around or Surroundings())
     findings += _sheets_with_a_slip(samples, context, limits)
     findings += _points_against_their_course(samples, limits)
-    findings += _set_aside(samples, both, **_too_much(samples, limits))
-    findings += _set_aside(samples, both, **_impossible_density(samples, limits))
-    findings += _set_aside(samples, ["swe_used"], **_soil_in_the_core(samples, limits))
-    findings += _set_aside(samples, ["swe_used"], **_core_longer_than_depth(samples, limits))
+    findings += _set_aside(samples, **_too_much(samples, limits))
+    findings += _set_aside(samples, **_impossible_density(samples, limits))
+    findings += _set_aside(samples, **_soil_in_the_core(samples, limits))
+    findings += _set_aside(samples, **_core_longer_than_depth(samples, limits))
     findings += _core_much_shorter(samples, limits)
     context = _context(samples, limits, around or Surroundings())
     findings += _courses_against_others(samples, context, limits)
@@ -96,20 +94,16 @@ def _tube_fuller_when_empty(samples: pd.DataFrame) -> dict:
     return {
         # SWE from the sheet stands beside the weights and does not come from them.
         "wrong": (full.notna() & ((empty <= 0) | (empty.isna() & samples["swe_mm"].isna()))) | (full < empty),
-        "rule": "wrong tare",
-        "severity": "error",
+        "rule": rules.TUBE_FULLER_WHEN_EMPTY,
         "evidence": full.map("full {:.0f} g, ".format) + empty.map("empty {:.0f} g".format),
-        "detail": "a tube weighs something and weighs more with snow in it: look for swapped weights or a missing tare",
     }
 
 
 def _negative(samples: pd.DataFrame) -> dict:
     return {
         "wrong": (samples["depth_m"] < 0) | (samples["swe_used"] & (samples["swe_mm"] < 0)),
-        "rule": "negative",
-        "severity": "error",
+        "rule": rules.NEGATIVE,
         "evidence": figures(samples),
-        "detail": "depth and SWE cannot be negative",
     }
 
 
@@ -117,11 +111,9 @@ def _too_much(samples: pd.DataFrame, limits: CourseLimits) -> dict:
     return {
         "wrong": (samples["swe_used"] & (samples["swe_mm"] > limits.swe_high_mm))
         | (samples["depth_m"] > limits.depth_high_m),
-        "rule": "out of range",
-        "severity": "error",
+        "rule": rules.OUT_OF_RANGE,
         "evidence": figures(samples),
-        "detail": f"no snow of the basin is deeper than {limits.depth_high_m:g} m or holds more than {limits.swe_high_mm:g} mm; "
-        "look at the unit of the column",
+        "detail": rules.OUT_OF_RANGE.says(depth_m=limits.depth_high_m, swe_mm=limits.swe_high_mm),
     }
 
 
@@ -130,10 +122,8 @@ def _water_without_depth(samples: pd.DataFrame) -> dict:
     # shows where the stake reads nothing is no contradiction.
     return {
         "wrong": samples["swe_used"] & (samples["swe_mm"] > READING_SWE_MM) & (samples["depth_m"] == 0),
-        "rule": "water without depth",
-        "severity": "error",
+        "rule": rules.WATER_WITHOUT_DEPTH,
         "evidence": figures(samples),
-        "detail": "a core with water in it has a depth; look for a missing depth entered as 0",
     }
 
 
@@ -141,10 +131,8 @@ def _depth_without_water(samples: pd.DataFrame, limits: CourseLimits) -> dict:
     least = limits.density_low_kg_m3 * (samples["depth_m"] - READING_DEPTH_M)
     return {
         "wrong": samples["swe_used"] & (samples["swe_mm"] == 0) & (least > READING_SWE_MM),
-        "rule": "depth without water",
-        "severity": "error",
+        "rule": rules.DEPTH_WITHOUT_WATER,
         "evidence": figures(samples),
-        "detail": "snow so deep weighs more than nothing; the tube was weighed empty or the SWE not filled in: leave it blank then",
     }
 
 
@@ -164,12 +152,9 @@ def _impossible_density(samples: pd.DataFrame, limits: CourseLimits) -> dict:
     )
     return {
         "wrong": wrong & density.notna(),
-        "rule": "impossible density",
-        "severity": "error",
+        "rule": rules.IMPOSSIBLE_DENSITY,
         "evidence": density.map("density {:.0f} kg/m3, ".format) + figures(samples),
-        "detail": f"a course's density must lie from {low:.0f} to {high:.0f} kg/m3, and a core's within a quarter of that; "
-        "look for inches written as centimetres, a wrong cutter area, several cores weighed together without their number under "
-        "cores, or a tube weighed with its snow as empty",
+        "detail": rules.IMPOSSIBLE_DENSITY.says(low=low, high=high),
     }
 
 
@@ -186,24 +171,19 @@ def _soil_in_the_core(samples: pd.DataFrame, limits: CourseLimits) -> dict:
     told = samples["remark"].str.contains(SOIL_WORDS, case=False, regex=True)
     return {
         "wrong": heavy & (_long_core(samples, limits) | told),
-        "rule": "soil in the core",
-        "severity": "warning",
+        "rule": rules.SOIL_IN_CORE,
         "evidence": density.map("density {:.0f} kg/m3, ".format)
         + middle.map("course median {:.0f} kg/m3, ".format)
         + samples["core_m"].map("core {:.2f} m, ".format)
         + figures(samples),
-        "detail": "the core is heavy and longer than the snow is deep, or its remark tells of ground in it: take the plug out and "
-        "its length off before weighing",
     }
 
 
 def _core_longer_than_depth(samples: pd.DataFrame, limits: CourseLimits) -> dict:
     return {
         "wrong": _long_core(samples, limits) & samples["swe_used"],
-        "rule": "core longer than depth",
-        "severity": "warning",
+        "rule": rules.CORE_LONGER_THAN_DEPTH,
         "evidence": samples["core_m"].map("core {:.2f} m, ".format) + figures(samples),
-        "detail": "a core cannot be longer than the snow is deep: one of the two readings is wrong",
     }
 
 
@@ -212,11 +192,8 @@ def _core_much_shorter(samples: pd.DataFrame, limits: CourseLimits) -> list[Find
     return row_findings(
         samples,
         short & samples["swe_used"] & (samples["core_m"] > 0),
-        rule="core much shorter than depth",
-        severity="note",
-        evidence=samples["core_m"].map("core {:.2f} m, ".format) + figures(samples),
-        action="used",
-        detail="snow was lost from the tube or the tube did not reach the ground, unless the snow is very light or mushy",
+        rules.CORE_MUCH_SHORTER,
+        samples["core_m"].map("core {:.2f} m, ".format) + figures(samples),
     )
 
 
@@ -269,7 +246,7 @@ def _sheets_with_a_slip(samples: pd.DataFrame, context: Context, limits: CourseL
         context.set_aside(place)
         findings.append(_sheet_with_a_slip(samples.loc[rows], visit, expected, slip))
         # What a tare spoils is the weight; a depth is read on the stake all the same.
-        samples.loc[rows, ["swe_used"] if slip.rule == "wrong tare" else ["used", "swe_used"]] = False
+        samples.loc[rows, ["swe_used"] if slip.rule.swe_alone else ["used", "swe_used"]] = False
     return findings
 
 
@@ -279,14 +256,9 @@ def _sheet_with_a_slip(rows: pd.DataFrame, visit: Visit, expected: Expected, sli
     level = f", SWE {visit.swe_mm:.0f} mm where {np.exp(swe):.0f} mm is expected" if np.isfinite(swe) else ""
     return sheet_finding(
         rows,
-        rule=slip.rule,
-        severity="error",
-        evidence=f"density {np.exp(visit.log_density):.0f} kg/m3 where {np.exp(expected.density):.0f} kg/m3 is expected by "
+        slip.rule,
+        f"density {np.exp(visit.log_density):.0f} kg/m3 where {np.exp(expected.density):.0f} kg/m3 is expected by "
         f"{told}{level}; {slip.words}",
-        action="set aside",
-        detail="mend the sheet, or declare the unit under columns.courses where all of them are so; nothing is converted by guess"
-        if slip.rule == "unit mix-up"
-        else "look for a tare left out, or that of another tube; nothing is corrected by guess",
     )
 
 
@@ -298,31 +270,18 @@ def _points_against_their_course(samples: pd.DataFrame, limits: CourseLimits) ->
         for place, slip, figures_of_point in odd_points(points, usual[rows], limits.point_outlier_mad):
             visit = samples.loc[rows]
             row, said = visit.iloc[[place]], figures_of_point
-            rule, detail = (
-                "sample against its course",
-                "the point does not fit the others of the course; look at tare, cutter and stake",
-            )
-            if slip is not None:
-                rule, detail = slip.rule, f"looks like {slip.words}: mend the row; nothing is converted by guess"
+            rule = rules.SAMPLE_AGAINST_COURSE if slip is None else slip.rule
             tare = _tare_of_another_tube(visit, place)
             if tare is not None:
-                rule, said = "wrong tare", f"{tare}; {said}"
-                detail = "the empty weight differs from the other cores', and with theirs the core would fit: mend it"
-            soil = rule == "sample against its course" and bool(_long_core(row, limits).iloc[0])
+                rule, said = rules.TARE_OF_ANOTHER_TUBE, f"{tare}; {said}"
+            soil = rule == rules.SAMPLE_AGAINST_COURSE and bool(_long_core(row, limits).iloc[0])
             if soil and row["swe_mm"].iloc[0] / row["depth_m"].iloc[0] > density_kg_m3(visit).median():
-                rule, detail = "soil in the core", "the core is heavy and longer than the snow is deep"
+                rule = rules.SOIL_IN_ODD_CORE
             # What a tare or a plug of soil spoils is the weight; a depth is read on the stake all the same.
-            weight_alone = rule in ("wrong tare", "soil in the core")
-            samples.loc[row.index, ["swe_used"] if weight_alone else ["used", "swe_used"]] = False
-            findings += row_findings(
-                row,
-                pd.Series(data=True, index=row.index),
-                rule=rule,
-                severity="warning",
-                evidence=pd.Series(said, index=row.index),
-                action="set aside",
-                detail=detail,
-            )
+            samples.loc[row.index, ["swe_used"] if rule.swe_alone else ["used", "swe_used"]] = False
+            detail = rule.says(slip=slip.words) if slip is not None else rule.message
+            wrong, evidence = (pd.Series(value, index=row.index) for value in (True, said))
+            findings += row_findings(row, wrong, rule, evidence, detail)
     return findings
 
 
@@ -363,25 +322,23 @@ def _courses_against_others(samples: pd.DataFrame, context: Context, limits: Cou
         low = [told for told in off if told[2] < -limits.course_outlier_sd]
         both = max(high, low, key=len)
         aside = len(both) > 1
-        for rule, words, _ in both:
-            findings.append(
-                sheet_finding(
-                    samples.loc[rows],
-                    rule=rule,
-                    severity="error" if aside else "warning",
-                    evidence=words,
-                    action="set aside" if aside else "used",
-                    detail="the visit differs from what other places and days make likely: look whether sheet, site and date belong "
-                    "together",
-                )
-            )
+        findings += [
+            sheet_finding(samples.loc[rows], _TWICE[rule] if aside else rule, words) for rule, words, _ in both
+        ]
         if aside:
             context.set_aside(place)
             samples.loc[rows, ["used", "swe_used"]] = False
     return findings
 
 
-def _deviations(visit: Visit, expected: Expected) -> list[tuple[str, str, float]]:
+_TWICE = {
+    rules.COURSE_AGAINST_NEIGHBOURS: rules.COURSE_AGAINST_NEIGHBOURS_TWICE,
+    rules.COURSE_AGAINST_LAST_VISIT: rules.COURSE_AGAINST_LAST_VISIT_TWICE,
+}
+"""The rules where two yardsticks agree."""
+
+
+def _deviations(visit: Visit, expected: Expected) -> list[tuple[Rule, str, float]]:
     """Return by how many standard deviations a visit is off each yardstick: rule, figures, deviation."""
     off = []
     density, swe = visit.log_density, visit.swe_mm
@@ -390,7 +347,7 @@ def _deviations(visit: Visit, expected: Expected) -> list[tuple[str, str, float]
         words = f"density {np.exp(density):.0f} kg/m3 where {np.exp(expected.density):.0f} kg/m3 is expected by "
         off.append(
             (
-                "course against its neighbours",
+                rules.COURSE_AGAINST_NEIGHBOURS,
                 words + f"{expected.density_told} other places",
                 (density - expected.density) / expected.density_sd_at(visit.depth_m),
             )
@@ -401,10 +358,10 @@ def _deviations(visit: Visit, expected: Expected) -> list[tuple[str, str, float]
         melt = 2 * expected.lost_mm / np.exp(expected.near) if off_by < 0 else 0.0
         z = off_by / np.sqrt(expected.near_sd**2 + (2 * READING_SWE_MM / swe) ** 2 + melt**2)
         words = f"SWE {swe:.0f} mm where {np.exp(expected.near):.0f} mm is expected by places of like elevation"
-        off.append(("course against its neighbours", words, z))
+        off.append((rules.COURSE_AGAINST_NEIGHBOURS, words, z))
     if np.isfinite(expected.last_mm):
         words = f"SWE {swe:.0f} mm where {expected.last_mm:.0f} mm is expected by its last visit and the stations' change since"
-        off.append(("course against its last visit", words, (swe - expected.last_mm) / expected.last_sd_mm))
+        off.append((rules.COURSE_AGAINST_LAST_VISIT, words, (swe - expected.last_mm) / expected.last_sd_mm))
     return off
 
 
@@ -422,55 +379,34 @@ def _notes(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> lis
         low, high = seasonal_range(visit.date, southern=context.around.southern)
         density = np.exp(visit.log_density)
         single = weighed[rows].any() and not (cores[rows] > 1).any()
-        told = (
-            (
-                points < limits.few_points,
-                "few points",
-                f"{points} points",
-                f"a course has usually 5 or 10 points; the mean of fewer than {limits.few_points:g} is unsure, and its error says so",
-            ),
-            (
-                0 < depth < limits.thin_snow_m,
-                "thin snow",
-                f"mean depth {100 * depth:.1f} cm",
-                "courses are surveyed while more than 5 cm of snow lies; thinner snow counts, and its density is unsure",
-            ),
+        notes = (
+            (points < limits.few_points, rules.FEW_POINTS, f"{points} points"),
+            (0 < depth < limits.thin_snow_m, rules.THIN_SNOW, f"mean depth {100 * depth:.1f} cm"),
             (
                 single and 0 < swe < limits.bulk_swe_mm,
-                "bulk sample advised",
+                rules.BULK_SAMPLE_ADVISED,
                 f"mean SWE {swe:.0f} mm, weighed point by point",
-                f"below {limits.bulk_swe_mm:g} mm weigh several cores together and write how many under cores",
             ),
             (
                 depth > THIN_M and (density < low or density > high),
-                "density against season",
+                rules.DENSITY_AGAINST_SEASON,
                 f"density {density:.0f} kg/m3, usual {low:.0f} to {high:.0f} kg/m3",
-                "denser or lighter than mountain snow usually is at this time of the season; look at unit and tare",
             ),
         )
         findings += [
             sheet_finding(
-                samples.loc[rows], rule=rule, severity="note", evidence=evidence, action="used", detail=detail
+                samples.loc[rows], rule, evidence, rule.says(least=limits.few_points, least_mm=limits.bulk_swe_mm)
             )
-            for wrong, rule, evidence, detail in told
+            for wrong, rule, evidence in notes
             if wrong
         ]
     return findings
 
 
-def _set_aside(  # noqa: PLR0913  one rule's row of the table of rules
-    samples: pd.DataFrame,
-    columns: list[str],
-    *,
-    wrong: pd.Series,
-    rule: str,
-    severity: str,
-    evidence: pd.Series,
-    detail: str,
+def _set_aside(
+    samples: pd.DataFrame, wrong: pd.Series, rule: Rule, evidence: pd.Series, detail: str = ""
 ) -> list[Finding]:
     """Take the wrong samples out of use and return a finding for each."""
     wrong = wrong.fillna(value=False).astype(bool) & samples["used"]
-    samples.loc[wrong, columns] = False
-    return row_findings(
-        samples, wrong, rule=rule, severity=severity, evidence=evidence, action="set aside", detail=detail
-    )
+    samples.loc[wrong, ["swe_used"] if rule.swe_alone else ["used", "swe_used"]] = False
+    return row_findings(samples, wrong, rule, evidence, detail)

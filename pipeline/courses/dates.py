@@ -8,6 +8,7 @@ import pandas as pd
 
 from pipeline.courses.findings import row_findings
 from pipeline.model.problems import Finding
+from pipeline.model.rules import courses as rules
 
 FIRST_YEAR, LAST_YEAR = 1900, 2199
 """Years in which a course can have been surveyed: regular courses began after 1900 (common practice, no source); a year beyond
@@ -36,32 +37,14 @@ def season_samples(
     findings = row_findings(
         samples,
         impossible,
-        rule="impossible date",
-        severity="error",
-        evidence=date.map("date {:%Y-%m-%d}".format),
-        action="set aside",
-        detail=f"nobody surveyed a course before {FIRST_YEAR} or after {LAST_YEAR}: mend the year on the sheet",
+        rules.IMPOSSIBLE_DATE,
+        date.map("date {:%Y-%m-%d}".format),
+        rules.IMPOSSIBLE_DATE.says(first=FIRST_YEAR, last=LAST_YEAR),
     )
     belongs = (nominal >= start) & (nominal <= end) & ((date - nominal).abs() > pd.Timedelta(days=most_days))
     said = _both(samples)
-    findings += row_findings(
-        samples,
-        belongs & (date > end) & ~impossible,
-        rule="future date",
-        severity="error",
-        evidence=said,
-        action="set aside",
-        detail="the sheet's nominal date is past, its date is later than the day of the estimate: mend the date",
-    )
-    findings += row_findings(
-        samples,
-        belongs & (date < start) & ~impossible,
-        rule="date far from nominal",
-        severity="error",
-        evidence=said,
-        action="set aside",
-        detail="the sheet's nominal date lies in this season, its date before it: mend the year or the month",
-    )
+    findings += row_findings(samples, belongs & (date > end) & ~impossible, rules.FUTURE_DATE, said)
+    findings += row_findings(samples, belongs & (date < start) & ~impossible, rules.DATE_BEFORE_SEASON, said)
     return samples[~impossible & (date >= start) & (date <= end)].reset_index(drop=True), findings
 
 
@@ -74,11 +57,9 @@ def far_from_nominal(samples: pd.DataFrame, most_days: float) -> dict:
     apart = (samples["date"] - samples["nominal_date"]).abs()
     return {
         "wrong": apart > pd.Timedelta(days=most_days),
-        "rule": "date far from nominal",
-        "severity": "error",
+        "rule": rules.DATE_FAR_FROM_NOMINAL,
         "evidence": _both(samples),
-        "detail": f"date and nominal date lie more than {most_days:g} days apart, and the day decides where the sample counts: "
-        "mend the one that is wrong",
+        "detail": rules.DATE_FAR_FROM_NOMINAL.says(days=most_days),
     }
 
 

@@ -19,6 +19,8 @@ from pipeline.courses.context import (
     THIN_M,
     Expected,
 )
+from pipeline.model.rules import courses as rules
+from pipeline.model.rules.rule import Rule
 from pipeline.statistics.few_values import median, row_medians
 
 
@@ -160,7 +162,7 @@ class Points:
 class Slip:
     """What explains a sheet better than snow does: in words, with how many to one it is the likelier."""
 
-    rule: str
+    rule: Rule
     words: str
     odds: float
 
@@ -212,7 +214,7 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
     if tare is not None and tare[0] + _of_core(core, 1.0) > max(right, mixed):
         gain, constant = tare
         return Slip(
-            "wrong tare",
+            rules.WRONG_TARE_OF_SHEET,
             f"every core is about {abs(constant):.0f} mm of water too {'heavy' if constant > 0 else 'light'}",
             gain - right,
         )
@@ -225,7 +227,7 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
     words = best.words
     if np.isnan(points.cores).all():
         words = _or_cores_together(words, mixed, max((likely(1.0, float(n)), n) for n in BULK_CORES))
-    return Slip("unit mix-up", words, mixed - right)
+    return Slip(rules.UNITS_OF_SHEET, words, mixed - right)
 
 
 def _or_cores_together(words: str, mixed: float, bulk: tuple[float, int]) -> str:
@@ -334,7 +336,7 @@ def _slip_of_point(density: tuple[float | None, float], depth: tuple[float, floa
     known = [mix_up for mix_up in MIX_UPS if mix_up.words not in SHARED_SCALE]
     best = max(known, key=lambda mix_up: likely(mix_up.depth, mix_up.swe) + mix_up.rarity)
     gain = likely(best.depth, best.swe) + best.rarity + POINT_RARITY - badly_taken
-    return Slip("unit mix-up", best.words, gain) if gain > 0 else None
+    return Slip(rules.UNITS_OF_ROW, best.words, gain) if gain > 0 else None
 
 
 def _of_others(values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

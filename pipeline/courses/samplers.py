@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from pipeline.model.problems import Finding
+from pipeline.model.rules.courses import SAMPLER_CORRECTION
 
 
 def without_sampler_bias(samples: pd.DataFrame, bias: Mapping[str, float]) -> tuple[pd.DataFrame, list[Finding]]:
@@ -34,16 +35,12 @@ def without_sampler_bias(samples: pd.DataFrame, bias: Mapping[str, float]) -> tu
         corrected[rows.index] /= 1.0 + share
         findings.append(
             Finding(
-                table="courses",
+                SAMPLER_CORRECTION,
                 file=rows["file"].iloc[0],
                 line=int(rows["line"].iloc[0]),
                 start=str(rows["date"].min().date()),
                 end=str(rows["date"].max().date()),
-                rule="sampler correction",
-                severity="note",
                 evidence=f"sampler {sampler}: {len(rows)} cores, SWE divided by {1.0 + share:.3f}",
-                action="corrected",
-                detail="the settings name a bias of this sampler under courses.sampler_bias",
             )
         )
     return samples.assign(swe_mm=corrected), findings

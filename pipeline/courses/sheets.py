@@ -6,6 +6,7 @@ import pandas as pd
 
 from pipeline.courses.findings import row_findings, sheet_finding
 from pipeline.model.problems import Finding
+from pipeline.model.rules import courses as rules
 
 LEAST_AGAIN = 2
 """A sheet counts as sent again when at least so many of its points, and half of them, come again; less is a row written twice."""
@@ -40,15 +41,7 @@ def superseded(samples: pd.DataFrame) -> tuple[pd.Series, list[Finding]]:
                     break
                 twice = again & ~gone[sheet.index]
                 gone[sheet.index[twice]] = True
-                findings += row_findings(
-                    sheet,
-                    twice,
-                    rule="duplicate",
-                    severity="note",
-                    evidence="point " + sheet["point"],
-                    action="set aside",
-                    detail="the same point of the course stands again further on, and the later one is used",
-                )
+                findings += row_findings(sheet, twice, rules.POINT_TWICE, "point " + sheet["point"])
     return gone, findings
 
 
@@ -97,11 +90,4 @@ def _again(sheet: pd.DataFrame, later: pd.DataFrame) -> pd.Series:
 
 def _sent_again(sheet: pd.DataFrame, later: pd.DataFrame) -> Finding:
     where = f"{later['file'].iloc[0]}, line {later['line'].min()}"
-    return sheet_finding(
-        sheet,
-        rule="sheet sent again",
-        severity="note",
-        evidence=f"again in {where}, with {len(later)} rows",
-        action="set aside",
-        detail="the sheet of this course and day came again; the later one is used, and this one stays in the kept rows",
-    )
+    return sheet_finding(sheet, rules.SHEET_SENT_AGAIN, f"again in {where}, with {len(later)} rows")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import xarray as xr
@@ -108,7 +108,7 @@ def _encode(outcome: Outcome) -> memoryview:
     facts = {
         "attrs": flight.attrs,
         "units": {name: flight[name].attrs["units"] for name in flight.data_vars},
-        "findings": [asdict(finding) for finding in findings],
+        "findings": [finding.plain() for finding in findings],
     }
     return arrays_bytes({str(name): flight[name].to_numpy() for name in (*flight.data_vars, "y", "x")}, facts)
 
@@ -122,7 +122,7 @@ def _decode(body: memoryview) -> Outcome:
         name: xr.DataArray(arrays[name], axes, ("y", "x"), attrs={"units": units})
         for name, units in facts["units"].items()
     }
-    return xr.Dataset(fields, attrs=facts["attrs"]), [Finding(**finding) for finding in facts["findings"]]
+    return xr.Dataset(fields, attrs=facts["attrs"]), [Finding.from_plain(finding) for finding in facts["findings"]]
 
 
 OUTCOME: Encoding[Outcome] = Encoding(_encode, _decode)

@@ -24,6 +24,8 @@ from pipeline.flights.register import Registration, register
 from pipeline.inputs.raster_band import DEPTHS, HEIGHTS, Values
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import Finding, RefusedFlightError
+from pipeline.model.rules import flights as rules
+from pipeline.model.rules.rule import Rule
 
 DEPTH_BIAS_SE_M = 0.05
 """Error of depth common to a whole flight where none is declared, m (residual vertical offsets of registered laser surfaces are
@@ -155,12 +157,8 @@ def measure_flight(
         findings.append(
             _finding(
                 files,
-                "pixels beyond the limits",
+                rules.PIXELS_BEYOND_LIMITS,
                 f"{means.masked} of {means.pixels} pixels below {limits.least_depth_m:g} or above {limits.most_depth_m:g} m",
-                (
-                    "set aside",
-                    "outliers of the laser, such as trees and wires; raise flights.most_depth_m if drifts are truly deeper",
-                ),
             )
         )
     return flight, findings
@@ -209,12 +207,7 @@ def _source(
             check_surface(f"flight {files.flight_id}: {role}", surface, known.elevation_m, grid, limits)
     findings = _declared_units(files, {"snow_on": snow_on, "snow_off": snow_off}) + _newer_snow_off(files)
     if not files.stable_ground:
-        unmoved = _finding(
-            files,
-            "not registered",
-            "no stable ground",
-            ("used", "give stable_ground to have the surfaces brought together before they are compared"),
-        )
+        unmoved = _finding(files, rules.NO_STABLE_GROUND, "no stable ground")
         return Difference(snow_on, snow_off), None, [*findings, unmoved]
     found = register(snow_on, snow_off, files.stable_ground, grid, fit_tilt=limits.fit_tilt)
     return _registered(files, found, (snow_on, snow_off), limits), found, findings + _told(files, found, limits)
@@ -222,9 +215,8 @@ def _source(
 
 def _declared_units(files: FlightFiles, rasters: Mapping[str, RasterPixels]) -> list[Finding]:
     """Return a note for each raster that declares another unit than metres itself."""
-    outcome = "corrected", "turned into metres, as the file declares"
     return [
-        _finding(files, "declared unit", f"{role} in {' and '.join(pixels.raster.units)}", outcome)
+        _finding(files, rules.FLIGHT_UNIT, f"{role} in {' and '.join(pixels.raster.units)}")
         for role, pixels in rasters.items()
         if pixels.raster.units
     ]
@@ -236,22 +228,17 @@ def _on_stable_ground(
     """Return depths without what they show on stable ground, which is that, and the findings; or refuse them."""
     found = depth_offset(depth, files.stable_ground, grid)
     if found is None:
-        words = (
-            "negative depths were cut off before delivery, so that an offset cannot be told; have them delivered uncut"
-        )
         evidence = "half of the depths on stable ground are exactly 0, and none is below"
-        return depth, None, [_finding(files, "not registered", evidence, ("used", words))]
+        return depth, None, [_finding(files, rules.DEPTHS_CUT_OFF, evidence)]
     evidence = f"median {found.up_m:+.3f} m, NMAD {found.nmad_m:.2f} m, {found.pixels} stable pixels"
     if found.nmad_m > limits.most_nmad_m:
         raise RefusedFlightError(
             f"flight {files.flight_id}: depth on stable ground scatters beyond its limit ({limits.most_nmad_m:g} m of NMAD, "
             f"flights.most_nmad_m): {evidence}. Look at the depths and the stable ground"
         )
-    words = "this was taken off all depths; stable ground is taken as bare on the day of the flight"
-    findings = [_finding(files, "registered", evidence, ("corrected", words))]
+    findings = [_finding(files, rules.DEPTHS_REGISTERED, evidence)]
     if abs(found.up_m) > limits.vertical_offset_m:
-        words = "no laser is so far off: look whether the stable ground lay under snow, and at the height systems; it was taken out"
-        findings.append(_finding(files, "vertical offset", f"{found.up_m:.2f} m", ("corrected", words)))
+        findings.append(_finding(files, rules.DEPTHS_OFFSET, f"{found.up_m:.2f} m"))
     return Lowered(depth, found.up_m), found, findings
 
 
@@ -278,20 +265,11 @@ def _figures(found: Registration) -> str:
 
 
 def _told(files: FlightFiles, found: Registration, limits: FlightLimits) -> list[Finding]:
-    findings = [
-        _finding(
-            files,
-            "registered",
-            _figures(found),
-            ("corrected", "the snow-on surface was moved by this onto the snow-off surface"),
-        )
-    ]
+    findings = [_finding(files, rules.SURFACES_REGISTERED, _figures(found))]
     if not found.shift_fitted:
-        words = "the stable ground is too even to tell a shift, so that the lift alone was taken out; add slopes of all aspects"
-        findings.append(_finding(files, "shift not told", f"slopes of {found.slope_deg:.1f} degrees", ("used", words)))
+        findings.append(_finding(files, rules.SHIFT_NOT_FITTED, f"slopes of {found.slope_deg:.1f} degrees"))
     if abs(found.up_m) > limits.vertical_offset_m:
-        words = "the two surfaces lie in different height systems; the constant between them was taken out"
-        findings.append(_finding(files, "vertical offset", f"{found.up_m:.2f} m", ("corrected", words)))
+        findings.append(_finding(files, rules.VERTICAL_OFFSET, f"{found.up_m:.2f} m"))
     return findings
 
 
@@ -300,8 +278,7 @@ def _newer_snow_off(files: FlightFiles) -> list[Finding]:
     on, off = (max(filter(None, map(written_on, paths)), default=None) for paths in (files.snow_on, files.snow_off))
     if on is None or off is None or off <= on:
         return []
-    words = "the ground was mapped after the snow: what changed it between is taken for snow. Check that the two are not exchanged"
-    return [_finding(files, "snow-off newer than snow-on", f"snow_off {off}, snow_on {on}", ("used", words))]
+    return [_finding(files, rules.GROUND_NEWER, f"snow_off {off}, snow_on {on}")]
 
 
 def _bias_se_m(files: FlightFiles, registration: Registration | DepthOffset | None) -> float:
@@ -318,17 +295,12 @@ def _named(paths: tuple[Path, ...]) -> str:
     return str(paths[0]) if len(paths) == 1 else f"{paths[0]} and {len(paths) - 1} more"
 
 
-def _finding(files: FlightFiles, rule: str, evidence: str, outcome: tuple[str, str]) -> Finding:
-    action, detail = outcome
+def _finding(files: FlightFiles, rule: Rule, evidence: str) -> Finding:
     return Finding(
-        table="flights",
+        rule,
         file=str((files.depth or files.snow_on)[0]),
         site_id=files.flight_id,
         start=files.date.isoformat(),
         end=files.date.isoformat(),
-        rule=rule,
-        severity="warning" if action == "used" or rule == "vertical offset" else "note",
         evidence=evidence,
-        action=action,
-        detail=detail,
     )

@@ -16,7 +16,7 @@ from pipeline.archive.current import current_of
 from pipeline.archive.grids import Grids
 from pipeline.archive.revisions import Revision
 from pipeline.gather.albedo import ALBEDO_DAYS
-from pipeline.gather.coverage import CHANGED_VALUES, Limits, earlier_lost, held_against, net_losses
+from pipeline.gather.coverage import Limits, earlier_lost, held_against, net_losses
 from pipeline.gather.coverage_grids import ComparedGrids, Files, grids_held_against
 from pipeline.gather.coverage_sides import KINDS, Before
 from pipeline.gather.earlier_pairs import EARLIER_PAIRS
@@ -24,6 +24,7 @@ from pipeline.gather.earlier_visits import EARLIER_VISITS
 from pipeline.gather.flights import EARLIER_COVER_DAYS, EARLIER_COVERS
 from pipeline.inputs.relative import relative_name
 from pipeline.model.problems import ArchiveError, Finding
+from pipeline.model.rules.before import CHANGES
 from pipeline.publishing.archived_grids import grids_sha256, read_grids
 from pipeline.publishing.archived_inputs import inputs_folder
 from pipeline.publishing.archived_rows import read_rows, rows_sha256
@@ -79,7 +80,7 @@ def lost_since_sound(settings: Settings, now: ReadNow, told: list[Finding], *, b
     if newest is None:
         return []
     found = lost_since(settings, newest, now, told)
-    return [finding for finding in found if not (by_hand and finding.rule == CHANGED_VALUES)]
+    return [finding for finding in found if not (by_hand and finding.rule in CHANGES)]
 
 
 def newest_sound(settings: Settings, date: dt.date) -> tuple[Revision, dict[str, Any]] | None:
@@ -144,7 +145,7 @@ def fewer_than(
     limits = Limits(settings.checks.least_usable_share, settings.checks.most_changed_share)
     pair = _Archived(settings, *revision).grids(before, now)
     grids = grids_held_against(before.name, pair, _files(settings), limits, told)
-    return net_losses(replace(before, tables=kept), now.rows) + [f for f in grids if f.rule != CHANGED_VALUES]
+    return net_losses(replace(before, tables=kept), now.rows) + [f for f in grids if f.rule not in CHANGES]
 
 
 class _Archived:

@@ -14,9 +14,8 @@ import pandas as pd
 from pipeline.gather.coverage_sides import KINDS, RECENT_DAYS, Before, Compared, by_day, site_of, within
 from pipeline.inputs.usable import LEAST_LOST, clearly_fewer
 from pipeline.model.problems import Finding
-
-LOST_INPUT, FEWER_ROWS, CHANGED_VALUES = "lost input", "fewer rows than before", "changed values"
-"""Rules of what is there no more, of what there is clearly less of, and of values that are others now for a large share."""
+from pipeline.model.rules import before as rules
+from pipeline.model.rules.stations import DEAD_CLOCK
 
 
 @dataclass(frozen=True)
@@ -56,15 +55,11 @@ def held_against(before: Before, now: Mapping[str, pd.DataFrame], limits: Limits
     return findings
 
 
-WHOLE_FILE = ("missing file", "unreadable file", "no usable row")
-"""Rules of findings that tell already that nothing of a file is used."""
-
-
 def _unexplained(was: pd.DataFrame, told: list[Finding], table: str) -> pd.DataFrame:
     """Return the rows whose absence no finding of reading explains: of files that are there, of sites whose clock runs."""
     of_table = [finding for finding in told if finding.table == table]
-    files = {finding.file for finding in of_table if finding.rule in WHOLE_FILE}
-    sites = {finding.site_id for finding in of_table if finding.rule == "dead clock"}
+    files = {finding.file for finding in of_table if finding.rule.degrades and finding.rule.degrades.whole_file}
+    sites = {finding.site_id for finding in of_table if finding.rule == DEAD_CLOCK}
     kept = was[~was["file"].astype(str).isin(files)]
     return kept[~kept["site_id"].astype(str).isin(sites)] if sites and "site_id" in kept else kept
 
@@ -79,31 +74,16 @@ class _About:
     table: str
     revision: str
 
-    def finding(self, rule: str, file: str, site_id: str, evidence: str) -> Finding:
-        words = {
-            LOST_INPUT: "look whether the file is whole and its columns, dates and units are still written as before. "
-            + (_RETIRE if self.table in ("sites", "stations", "courses") else _PUT_BACK),
-            FEWER_ROWS: "look whether the file is whole, is not an older copy, and is still written as before. "
-            + (_LEAVE_OUT if self.table in ("stations", "courses") else _PUT_BACK),
-            CHANGED_VALUES: "look whether unit, decimal mark and columns are still those of the settings. "
-            "If the new values are right, `snowtally rerun` of the newest date with a reason takes them over",
-        }
-        return Finding(
-            self.table,
-            file,
-            site_id=site_id,
-            rule=rule,
-            severity="error",
-            evidence=evidence,
-            action="used" if rule == CHANGED_VALUES else "set aside",
-            detail=words[rule],
-        )
+    def lost(self, file: str, site_id: str, evidence: str) -> Finding:
+        rule = rules.LOST_SITE_ROWS if self.table in rules.LOST_SITE_ROWS.tables else rules.LOST_ROWS
+        return Finding(rule, self.table, file, site_id=site_id, evidence=evidence)
 
+    def fewer(self, file: str, site_id: str, evidence: str) -> Finding:
+        rule = rules.FEWER_SITE_ROWS if self.table in rules.FEWER_SITE_ROWS.tables else rules.FEWER_ROWS
+        return Finding(rule, self.table, file, site_id=site_id, evidence=evidence)
 
-GIVEN_UP = "Given up on purpose: `snowtally rerun --make-current` of the date that is named here, with a reason"
-_PUT_BACK = f"Put back what is lost. {GIVEN_UP}"
-_RETIRE = "Put back what is lost; a site that is given up gets its last day under `until` in the sites table"
-_LEAVE_OUT = "Put back what is lost; what is to be left out is named in the overrides table"
+    def changed(self, file: str, site_id: str, evidence: str) -> Finding:
+        return Finding(rules.CHANGED_VALUES, self.table, file, site_id=site_id, evidence=evidence)
 
 
 def _lost(compared: Compared, about: _About, limits: Limits, *, shares: bool) -> list[Finding]:
@@ -112,18 +92,14 @@ def _lost(compared: Compared, about: _About, limits: Limits, *, shares: bool) ->
     file = _several(compared.files)
     if now.to_numpy().sum() == 0:
         rows = int(was.max(axis=1).sum())
-        return (
-            [about.finding(LOST_INPUT, file, "", f"none of {rows} rows read on {about.revision} is there")]
-            if rows
-            else []
-        )
+        return [about.lost(file, "", f"none of {rows} rows read on {about.revision} is there")] if rows else []
     findings = []
     columns_left = []
     for column in was.columns:
         there, left = int(was[column].sum()), int(now[column].sum())
         if there >= LEAST_LOST and left == 0:
             words = f"{column}: none of {there} values read on {about.revision} is there"
-            findings.append(about.finding(LOST_INPUT, file, "", words))
+            findings.append(about.lost(file, "", words))
         else:
             columns_left.append(column)
     was, now = was[columns_left], now[columns_left]
@@ -132,8 +108,7 @@ def _lost(compared: Compared, about: _About, limits: Limits, *, shares: bool) ->
     if compared.kind.site:
         gone = by_site.index[(by_site.sum(axis=1) > 0) & (by_site_now.sum(axis=1) == 0)]
         findings += [
-            about.finding(
-                LOST_INPUT,
+            about.lost(
                 compared.files[site],
                 str(site),
                 f"{_rows(by_site.loc[site])} of {about.revision} are there no more",
@@ -148,7 +123,7 @@ def _lost(compared: Compared, about: _About, limits: Limits, *, shares: bool) ->
     whole = [c for c in was.columns if clearly_fewer(int(was[c].sum()), int(now[c].sum()), limits.least_share)]
     if whole:
         words = ", ".join(f"{c}: {int(now[c].sum())} of {int(was[c].sum())}" for c in whole)
-        findings.append(about.finding(FEWER_ROWS, file, "", f"{words} values of {about.revision}"))
+        findings.append(about.fewer(file, "", f"{words} values of {about.revision}"))
     else:
         findings += _recently(compared, about, limits, (sites.unique(), was.columns))
     if compared.kind.site:
@@ -160,9 +135,7 @@ def _lost(compared: Compared, about: _About, limits: Limits, *, shares: bool) ->
             ]
             if less and (not compared.kind.day or _many(was.loc[sites == site, less], now.loc[sites == site, less])):
                 words = ", ".join(f"{c}: {int(by_site_now.loc[site, c])} of {int(by_site.loc[site, c])}" for c in less)
-                findings.append(
-                    about.finding(FEWER_ROWS, compared.files[site], str(site), f"{words} values of {about.revision}")
-                )
+                findings.append(about.fewer(compared.files[site], str(site), f"{words} values of {about.revision}"))
     return findings
 
 
@@ -195,7 +168,7 @@ def _recently(compared: Compared, about: _About, limits: Limits, kept: tuple[pd.
         if clearly_fewer(there, left, limits.least_share) and _many(was[[column]], now[[column]]):
             last = compared.counts.index.get_level_values(1).max()
             words = f"{column}: {left} of {there} values of the {RECENT_DAYS} days up to {last:%Y-%m-%d} read on {about.revision}"
-            return [about.finding(FEWER_ROWS, _several(compared.files), "", words)]
+            return [about.fewer(_several(compared.files), "", words)]
     return []
 
 
@@ -211,16 +184,14 @@ def _changed(compared: Compared, about: _About, limits: Limits) -> list[Finding]
         was, now, sites = was[both], now[both], compared.sites[both]
         other = (now - was).abs() > was.abs().mul(compared.kind.relative).clip(lower=least)
         if _too_many(other, limits):
-            findings.append(
-                about.finding(CHANGED_VALUES, _several(compared.files), "", _words(column, was, now, other))
-            )
+            findings.append(about.changed(_several(compared.files), "", _words(column, was, now, other)))
         elif compared.kind.site and other.any():
             for site in sites[other].unique():
                 own = other & (sites == site)
                 of_site = other[sites == site]
                 if _too_many(of_site, limits):
                     words = _words(column, was[sites == site], now[sites == site], own[sites == site])
-                    findings.append(about.finding(CHANGED_VALUES, compared.files[site], str(site), words))
+                    findings.append(about.changed(compared.files[site], str(site), words))
     return [replace(one, evidence=f"{one.evidence} since {about.revision}") for one in findings]
 
 
@@ -254,7 +225,7 @@ def earlier_lost(revision: str, table: str, was: pd.DataFrame, now: pd.DataFrame
     if not clearly_fewer(len(was), left, LEAST_EARLIER_SHARE):
         return []
     words = f"{left} of {len(was)} {what} of earlier seasons that {revision} used"
-    return [_About(table, revision).finding(FEWER_ROWS, _several(was["file"].astype(str)), "", words)]
+    return [_About(table, revision).fewer(_several(was["file"].astype(str)), "", words)]
 
 
 # --- every row --------------------------------------------------------------------------------------------------------
@@ -279,5 +250,5 @@ def net_losses(before: Before, now: Mapping[str, pd.DataFrame]) -> list[Finding]
         for site in counts.index[(lost > 0).any(axis=1)]:
             column = lost.loc[site].idxmax()
             words = f"{column}: {int(lost.loc[site, column])} of {int(counts.loc[site, column])} values of {about.revision} are there no more"
-            findings.append(about.finding(FEWER_ROWS, files[site], str(site), words))
+            findings.append(about.fewer(files[site], str(site), words))
     return findings

@@ -9,8 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from pipeline.gather.coverage import CHANGED_VALUES, FEWER_ROWS, GIVEN_UP, LOST_INPUT, Limits
+from pipeline.gather.coverage import Limits
 from pipeline.model.problems import Finding
+from pipeline.model.rules import before as rules
+from pipeline.model.rules.rule import Severity
 
 MOST_AREA_CHANGE = 0.01
 """A zone's outline that moves by more than this share of the basin moves its volume likewise: somebody is to look at it."""
@@ -67,7 +69,7 @@ def grids_held_against(
     findings = []
     if was.terrain is not None and now.terrain is not None:
         findings += _terrain(revision, (was.terrain, now.terrain), files, limits, told)
-    flights = {f.site_id for f in told if f.table == "flights" and f.severity == "error"}
+    flights = {f.site_id for f in told if f.table == "flights" and f.severity is Severity.ERROR}
     for name, before in was.flights.items():
         if name in flights:
             continue
@@ -75,11 +77,11 @@ def grids_held_against(
         later = now.flights.get(name)
         if later is None:
             words = f"flight {name} was used on {revision} and is there no more"
-            findings.append(_finding(LOST_INPUT, about, words))
+            findings.append(Finding(rules.LOST_GRID, **about, evidence=words))
         else:
             pair = (before["depth"], later["depth"])
             findings += _other(revision, f"depth of {name}", pair, about, (DEPTH_M, DEPTH_RELATIVE, limits))
-    days = {f.start for f in told if f.table == "covers" and f.severity == "error"}
+    days = {f.start for f in told if f.table == "covers" and f.severity is Severity.ERROR}
     for day, before in was.covers.items():
         if str(day) in days:
             continue
@@ -87,22 +89,11 @@ def grids_held_against(
         later = now.covers.get(day)
         if later is None:
             words = f"the snow-cover grid of {day} was used on {revision} and is there no more"
-            findings.append(_finding(LOST_INPUT, about, words))
+            findings.append(Finding(rules.LOST_GRID, **about, evidence=words))
         else:
             pair = (before["snow_cover_fraction"], later["snow_cover_fraction"])
             findings += _other(revision, f"snow cover of {day}", pair, about, (FRACTION, 0.0, limits))
     return findings + _albedo(revision, (was.albedo, now.albedo), files, limits)
-
-
-def _finding(rule: str, about: dict[str, str], evidence: str) -> Finding:
-    detail = {
-        LOST_INPUT: f"put it back as it was. {GIVEN_UP}",
-        FEWER_ROWS: "look whether its file is whole and is the same as before",
-        CHANGED_VALUES: "look whether its file, unit and no-data value are still the right ones. If the new values are right, "
-        "`snowtally rerun` of the newest date with a reason takes them over",
-    }
-    action = "set aside" if rule == LOST_INPUT else "used"
-    return Finding(rule=rule, severity="error", evidence=evidence, action=action, detail=detail[rule], **about)
 
 
 def _other(
@@ -120,13 +111,13 @@ def _other(
     seen, both = np.isfinite(was), np.isfinite(was) & np.isfinite(now)
     if both.sum() < of.least_share * seen.sum():
         words = f"{what}: {int(both.sum())} of {int(seen.sum())} cells seen on {revision} have a value now"
-        return [_finding(FEWER_ROWS, about, words)]
+        return [Finding(rules.FEWER_CELLS, **about, evidence=words)]
     other = np.abs(now[both] - was[both]) > np.maximum(least, relative * np.abs(was[both]))
     # Cells without snow stay as they are in any unit.
     snow = (was[both] > 0) | (now[both] > 0)
     if snow.any() and other[snow].mean() > of.most_changed:
         words = f"{what}: {other[snow].mean():.0%} of the cells with snow hold other values than on {revision}"
-        return [_finding(CHANGED_VALUES, about, words)]
+        return [Finding(rules.CHANGED_CELLS, **about, evidence=words)]
     return []
 
 
@@ -150,7 +141,11 @@ def _albedo(
         return []
     about = {"table": "covers", "file": files.covers}
     return [
-        _finding(LOST_INPUT, about, f"snow albedo: {lost.mean():.0%} of the cells lost what was seen on {revision}")
+        Finding(
+            rules.LOST_GRID,
+            **about,
+            evidence=f"snow albedo: {lost.mean():.0%} of the cells lost what was seen on {revision}",
+        )
     ]
 
 
@@ -169,7 +164,7 @@ def _terrain(
         return findings
     inside = was["inside_fraction"].to_numpy() > 0
     # A note on the elevation, such as voids that are filled every night, explains no other heights.
-    told_files = {finding.file for finding in told if finding.severity == "error"}
+    told_files = {finding.file for finding in told if finding.severity is Severity.ERROR}
     for name, least, file in (("elevation", HEIGHT_M, files.elevation), ("canopy", CANOPY, files.canopy)):
         one, other = (dataset[name].to_numpy()[inside] for dataset in pair)
         about = {"table": "terrain", "file": file}
@@ -177,10 +172,12 @@ def _terrain(
             continue
         share = float((np.abs(other - one) > least).mean())
         if name == "canopy" and one.any() and not other.any():
-            findings.append(_finding(LOST_INPUT, about, f"the canopy read on {revision} is there no more"))
+            findings.append(
+                Finding(rules.LOST_GRID, **about, evidence=f"the canopy read on {revision} is there no more")
+            )
         elif share > 1 - limits.least_share:
             words = f"{name}: {share:.0%} of the basin's cells hold other values than on {revision}"
-            findings.append(_finding(CHANGED_VALUES, about, words))
+            findings.append(Finding(rules.CHANGED_CELLS, **about, evidence=words))
     return findings
 
 
@@ -190,14 +187,16 @@ def _zones(revision: str, pair: tuple[xr.Dataset, xr.Dataset], files: Files) -> 
     about = {"table": "zones", "file": files.zones}
     gone = sorted(set(was) - set(now))
     if gone:
-        return [_finding(LOST_INPUT, about, f"zones read on {revision} are there no more: {', '.join(gone)}")]
+        return [
+            Finding(rules.LOST_GRID, **about, evidence=f"zones read on {revision} are there no more: {', '.join(gone)}")
+        ]
     basin = sum(was.values())
     moved = {zone: abs(now.get(zone, 0.0) - was.get(zone, 0.0)) for zone in {*was, *now}}
     if sum(moved.values()) > MOST_AREA_CHANGE * basin:
         words = f"the basin has {sum(now.values()) / 1e6:.4g} km2, on {revision} it had {basin / 1e6:.4g} km2"
         zone = max(moved, key=moved.get)
         words += f"; zone {zone} has {now[zone] / 1e6:.4g} km2 instead of {was.get(zone, 0.0) / 1e6:.4g} km2"
-        return [_finding(CHANGED_VALUES, about, words)]
+        return [Finding(rules.CHANGED_CELLS, **about, evidence=words)]
     return []
 
 

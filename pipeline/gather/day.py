@@ -22,11 +22,9 @@ from pipeline.flights.cache import FlightCache
 from pipeline.flights.together import one_a_day
 from pipeline.gather.albedo import gather_albedo
 from pipeline.gather.before import PLACES, ReadNow, lost_since_sound
-from pipeline.gather.coverage import CHANGED_VALUES, FEWER_ROWS, LOST_INPUT
 from pipeline.gather.earlier_pairs import EARLIER_PAIRS, EarlierWords, earlier_pairs
 from pipeline.gather.earlier_visits import EARLIER_VISITS
 from pipeline.gather.flights import (
-    STILL_ARRIVING,
     flight_cache,
     gather_cover,
     gather_earlier_covers,
@@ -43,7 +41,7 @@ from pipeline.gather.past_flights import gather_past_flights
 from pipeline.gather.sources import file_formats
 from pipeline.gather.span import check_covered
 from pipeline.inputs.columns import check_declared
-from pipeline.inputs.cover_checks import DOUBTED_COVER, doubted_cover
+from pipeline.inputs.cover_checks import doubted_cover
 from pipeline.inputs.find import InputFile, describe, find_tables, is_file, missing_file, unreadable_file
 from pipeline.inputs.formats import check_formats
 from pipeline.inputs.raster_frame import refuse_large
@@ -53,17 +51,16 @@ from pipeline.inputs.read_covers import COVERS
 from pipeline.inputs.read_flights import FLIGHTS
 from pipeline.inputs.read_normals import NORMALS
 from pipeline.inputs.read_overrides import OVERRIDES
-from pipeline.inputs.read_sites import DOUBTED_TERRAIN, NO_SITE, SITES
+from pipeline.inputs.read_sites import SITES
 from pipeline.inputs.read_stations import STATIONS
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_terrain, read_zones
 from pipeline.inputs.read_weather import WEATHER
 from pipeline.inputs.relative import relative_to, with_relative_files
-from pipeline.inputs.table_findings import NOT_RECOGNISED
-from pipeline.inputs.usable import FEW_USABLE_ROWS, NO_USABLE_ROW
 from pipeline.model.basin import Basin
 from pipeline.model.grid import BasinGrid
 from pipeline.model.ground import GroundRecord
-from pipeline.model.problems import FINDING_COLUMNS, NOT_FOLLOWED, ArchiveError, Finding, InputError, findings_table
+from pipeline.model.problems import FINDING_COLUMNS, ArchiveError, Finding, InputError, findings_table
+from pipeline.model.rules.files import STILL_ARRIVING
 from pipeline.publishing.archived_grids import as_archived
 from pipeline.publishing.record import plain
 from pipeline.settings.basin import Settings
@@ -74,13 +71,6 @@ from pipeline.terrain.landform_cache import cached_landform
 
 Stage = Callable[[str], None]
 """Told the name of each stage as it begins, for a progress bar or a log."""
-
-DEGRADING = (
-    "missing file", "unreadable file", NO_USABLE_ROW, FEW_USABLE_ROWS, NOT_RECOGNISED, "incomplete flight", "unknown cover",
-    "refused flight", "silent station", NO_SITE, DOUBTED_COVER, STILL_ARRIVING, DOUBTED_TERRAIN, NOT_FOLLOWED, LOST_INPUT, FEWER_ROWS, CHANGED_VALUES,
-)  # fmt: skip
-"""Findings that make a night degraded: something declared was not there, or not to be believed, and the estimate went on without
-it, or with it for want of another."""
 
 
 @dataclass(frozen=True)
@@ -109,7 +99,7 @@ class Readings:
     @property
     def losses(self) -> list[Loss]:
         """What degrades the night, empty when nothing does."""
-        return [Loss.of(f, _why(f)) for f in self.findings if f.rule in DEGRADING]
+        return [Loss.of(f, _why(f)) for f in self.findings if f.degrades]
 
     @property
     def degraded(self) -> list[str]:
@@ -121,7 +111,7 @@ def _why(finding: Finding) -> str:
     """Return a degrading finding in one line: what, which site or flight, the evidence, the cure."""
     about = f" {finding.site_id}" if finding.site_id else ""
     evidence = f" ({finding.evidence})" if finding.evidence else ""
-    return f"{finding.rule}{about}{evidence}: {finding.detail}"
+    return f"{finding.rule.name}{about}{evidence}: {finding.detail}"
 
 
 def read_inputs(
@@ -250,8 +240,7 @@ FIGURES = "figures of flights"
 
 def _growing(file: InputFile) -> Finding:
     """Return the finding that a table is read as it stands, though it is still being written."""
-    detail = f"{file.path} is still being written: it was read as it stands, the rest follows when it is complete"
-    return Finding(file.role, str(file.path), rule=STILL_ARRIVING, action="used", detail=detail)
+    return Finding(STILL_ARRIVING, file.role, str(file.path), detail=STILL_ARRIVING.says(path=file.path))
 
 
 def inputs_from_kept(
@@ -437,4 +426,4 @@ def tables_from_kept(kept: dict[str, pd.DataFrame]) -> tuple[dict[str, pd.DataFr
         by = _READ_BY.get(name, ["order", "line"])
         tables[name] = placed.sort_values(by, kind="stable", ignore_index=True).drop(columns="order")
     noticed = kept[NOTICED][FINDING_COLUMNS].to_dict("records")
-    return tables, [Finding(**row) for row in noticed]
+    return tables, [Finding.from_plain(row) for row in noticed]

@@ -13,6 +13,7 @@ from pipeline.courses.limits import CourseLimits
 from pipeline.courses.samplers import without_sampler_bias
 from pipeline.inputs.read_sites import by_site
 from pipeline.model.problems import Finding
+from pipeline.model.rules.courses import EARLIER_VISIT_NOT_USED
 from pipeline.model.season import seasons_before
 from pipeline.settings.basin import Settings
 from pipeline.sites.overrides import samples_without_overridden
@@ -26,9 +27,6 @@ EARLIER_VISITS = "earlier_visits"
 
 EARLIER_SEASONS = 10
 """Visits of so many seasons before this one are used: density's ways are settled after a few, and crews and tubes change (chosen)."""
-
-NOT_USED = "earlier visit not used"
-"""Rule of the finding that visits of a course in earlier seasons tell nothing of density."""
 
 VISITS_MAKER = Maker("visits", 1, ("numpy", "pandas"))
 """Maker of a season's checked visits (`_season`)."""
@@ -83,18 +81,13 @@ def _left_out(visits: pd.DataFrame, lost: pd.Series) -> list[Finding]:
     counts = visits["site_id"].value_counts()
     return [
         Finding(
-            table="courses",
+            EARLIER_VISIT_NOT_USED,
             file=of_site["file"].iloc[0],
             line=int(of_site["line"].iloc[0]),
             site_id=str(site_id),
             start=str(of_site["date"].min().date()),
             end=str(of_site["date"].max().date()),
-            rule=NOT_USED,
-            severity="note",
             evidence=f"{len(of_site)} of {counts[site_id]} visits",
-            action="set aside",
-            detail="set aside by a check or by hand, or the site is not in the sites table or was out of service: `snowtally check "
-            "--date` of the visit's own season tells more",
         )
         for site_id, of_site in visits[lost].groupby("site_id", sort=True)
     ]

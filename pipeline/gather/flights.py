@@ -30,13 +30,13 @@ from pipeline.inputs.read_flights import FlightEntry, FlightTables, read_flights
 from pipeline.model.grid import BasinGrid
 from pipeline.model.ground import GroundRecord
 from pipeline.model.problems import Finding, InputError, RefusedFlightError, StillArrivingError
+from pipeline.model.rules import flights as rules
+from pipeline.model.rules.files import UNREADABLE_FILE
+from pipeline.model.rules.rule import Rule
 from pipeline.settings.basin import Settings
 from pipeline.snow.snow_line import BARE_COVER
 from pipeline.storage.cache import Cache
 from pipeline.storage.failure_log import failure_line
-
-STILL_ARRIVING = "still arriving"
-"""Rule of the finding that a file is still being written."""
 
 
 @dataclass
@@ -95,8 +95,9 @@ def gather_flights(
             read.findings += noticed
             flight, by_site = _against_ground(flight, sites, settings, read.findings, entry)
         except Exception as trouble:  # noqa: BLE001  one flight's trouble, foreseen or not, never costs the night
-            rule = STILL_ARRIVING if isinstance(trouble, StillArrivingError) else "refused flight"
-            read.findings.append(finding_of(entry, rule, "", ("set aside", failure_line(trouble))))
+            arriving = isinstance(trouble, StillArrivingError)
+            rule = rules.FLIGHT_STILL_ARRIVING if arriving else rules.REFUSED_FLIGHT
+            read.findings.append(finding_of(entry, rule, detail=failure_line(trouble)))
             continue
         cover, noticed = gather_cover(settings, grid, found, kept, entry.date)
         # What is wrong with the cover grid of the date itself is told where that is read.
@@ -269,15 +270,11 @@ def _against_ground(
         return flight, told
     words = f"{offset['offset_m']:+.2f} m against {offset['sites']} sites, NMAD {offset['nmad_m']:.2f} m"
     if limits.apply_ground_offset:
-        outcome = "corrected", "the flight's depths were moved by this, as flights.apply_ground_offset asks"
-        findings.append(finding_of(entry, "offset from the ground", words, outcome))
+        findings.append(finding_of(entry, rules.OFFSET_TAKEN_OFF, words))
         return without_offset(flight, offset["offset_m"], offset["offset_se_m"]), told | {"applied": True}
     if abs(offset["offset_m"]) > limits.most_ground_offset_m:
-        detail = (
-            f"further from the ground than {limits.most_ground_offset_m:g} m (flights.most_ground_offset_m): look at stable ground, "
-            "unit and height systems; flights.apply_ground_offset takes it off"
-        )
-        findings.append(finding_of(entry, "offset from the ground", words, ("used", detail)))
+        detail = rules.OFFSET_FROM_GROUND.says(most_m=limits.most_ground_offset_m)
+        findings.append(finding_of(entry, rules.OFFSET_FROM_GROUND, words, detail))
     return flight, told
 
 
@@ -289,8 +286,7 @@ def _seen_of_basin(flight: xr.Dataset, terrain: xr.Dataset) -> float:
 
 def _disagreement(entry: FlightEntry, figures: dict[str, float]) -> Finding:
     evidence = f"{figures['cells']} cells, {figures['share']:.0%} of those seen bare, {figures['depth_m']:.2f} m deep"
-    detail = "the flight measured snow where the day's snow-cover grid saw none: the flight counts; check date and place of both"
-    return finding_of(entry, "cover against depth", evidence, ("used", detail))
+    return finding_of(entry, rules.COVER_AGAINST_DEPTH, evidence)
 
 
 def _rows(flights: list[xr.Dataset]) -> pd.DataFrame:
@@ -301,20 +297,17 @@ def _rows(flights: list[xr.Dataset]) -> pd.DataFrame:
     return rows.sort_values(["date", "flight_id"], kind="stable", ignore_index=True)
 
 
-def finding_of(entry: FlightEntry, rule: str, evidence: str, outcome: tuple[str, str]) -> Finding:
-    """Return the finding about a flight, from its action and detail: an error where the flight is set aside."""
-    action, detail = outcome
+def finding_of(entry: FlightEntry, rule: Rule, evidence: str = "", detail: str = "") -> Finding:
+    """Return the finding about a flight."""
     return Finding(
-        table="flights",
+        rule,
+        "flights",
         file=str(entry.table),
         line=entry.line,
         site_id=entry.flight_id,
         start=str(entry.date),
         end=str(entry.date),
-        rule=rule,
-        severity="error" if action == "set aside" else "warning",
         evidence=evidence,
-        action=action,
         detail=detail,
     )
 
@@ -345,14 +338,12 @@ def gather_cover(
 def unusable_cover(entry: CoverEntry, trouble: InputError) -> Finding:
     """Return the finding that a row's raster cannot be read, or is still being written; a night with one is degraded."""
     return Finding(
-        table="covers",
+        rules.FLIGHT_STILL_ARRIVING if isinstance(trouble, StillArrivingError) else UNREADABLE_FILE,
+        "covers",
         file=str(entry.table),
         line=entry.line,
         start=str(entry.date),
         end=str(entry.date),
-        rule=STILL_ARRIVING if isinstance(trouble, StillArrivingError) else "unreadable file",
-        severity="error",
-        action="set aside",
         detail=str(trouble),
     )
 

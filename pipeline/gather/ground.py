@@ -22,10 +22,12 @@ from pipeline.inputs.read_stations import Window, read_stations
 from pipeline.inputs.read_weather import as_issued_by, earlier_issues, read_weather
 from pipeline.inputs.rows import without_lines
 from pipeline.inputs.source import Source
-from pipeline.inputs.usable import FEW_USABLE_ROWS, LEAST_LOST
+from pipeline.inputs.usable import LEAST_LOST
 from pipeline.model.grid import BasinGrid
 from pipeline.model.ground import GroundRecord
 from pipeline.model.problems import Finding
+from pipeline.model.rules.files import FEW_USABLE_ROWS, FEW_USABLE_VISITS
+from pipeline.model.rules.rule import Severity
 from pipeline.settings.basin import Settings
 from pipeline.sites.overrides import (
     believable,
@@ -209,7 +211,7 @@ def files_set_aside(samples: pd.DataFrame, noticed: list[Finding]) -> list[Findi
     samples : the season's samples as checked, with site_id, date, file, swe_mm, used and swe_used.
     noticed : what the checks found in them.
     """
-    errors = {(one.file, one.site_id, one.start) for one in noticed if one.severity == "error"}
+    errors = {(one.file, one.site_id, one.start) for one in noticed if one.severity is Severity.ERROR}
     findings = []
     for file, rows in samples.groupby("file", observed=True):
         weighed = rows["swe_mm"].notna()
@@ -224,13 +226,9 @@ def files_set_aside(samples: pd.DataFrame, noticed: list[Finding]) -> list[Findi
         if wrong >= LEAST_LOST and wrong > MOST_SET_ASIDE * len(used):
             findings.append(
                 Finding(
-                    table="courses",
+                    FEW_USABLE_VISITS,
                     file=file,
-                    rule=FEW_USABLE_ROWS,
-                    severity="error",
                     evidence=f"{wrong} of {len(used)} visits of the season are set aside as wrong",
-                    action="set aside",
-                    detail="look at the findings of each: is a column in another unit than columns.courses declares?",
                 )
             )
     return findings

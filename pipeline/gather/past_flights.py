@@ -11,7 +11,6 @@ from pipeline.archive.grids import GridRole
 from pipeline.flights.cache import FlightCache
 from pipeline.gather.earlier_pairs import EARLIER_PAIRS, EarlierFlight
 from pipeline.gather.flights import (
-    STILL_ARRIVING,
     finding_of,
     measured_ahead,
     measured_flight,
@@ -21,14 +20,13 @@ from pipeline.inputs.find import InputFile
 from pipeline.inputs.read_flights import FlightEntry, FlightTables
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import Finding, StillArrivingError
+from pipeline.model.rules import flights as rules
+from pipeline.model.rules.rule import Action
 from pipeline.model.season import seasons_before
 from pipeline.settings.basin import Settings
 from pipeline.snow.density import EVEN_DEPTH_M
 from pipeline.snow.past_pattern import PAST_PATTERN, mean_depth_m, past_pattern
 from pipeline.storage.failure_log import failure_line
-
-NOT_USED = "earlier flight not used"
-"""Rule of the finding that a flight of an earlier season cannot be used: it degrades no night, since others show the pattern."""
 
 PAST_FLIGHTS, PAST_SEASONS = 6, 8
 """So many flights of earlier seasons are used, the newest first, of no more seasons ago than this: a pattern is settled after a
@@ -78,8 +76,9 @@ def gather_past_flights(
         try:
             flight, _, described = measured_flight(entry, settings, (grid, known), kept, ahead)
         except Exception as trouble:  # noqa: BLE001  as of this season's flights
-            rule = STILL_ARRIVING if isinstance(trouble, StillArrivingError) else NOT_USED
-            findings.append(_warning(finding_of(entry, rule, "", ("set aside", failure_line(trouble)))))
+            arriving = isinstance(trouble, StillArrivingError)
+            rule = rules.EARLIER_FLIGHT_STILL_ARRIVING if arriving else rules.EARLIER_FLIGHT_NOT_USED
+            findings.append(finding_of(entry, rule, detail=failure_line(trouble)))
             continue
         depth = flight["depth"].where(flight["valid_fraction"] >= settings.flights.least_valid_fraction).to_numpy()
         if mean_depth_m(depth, terrain) >= EVEN_DEPTH_M:
@@ -104,14 +103,10 @@ def _earlier(settings: Settings, tables: FlightTables, begun: dt.date) -> tuple[
     for first, last in seasons_before(begun, settings.season_start, PAST_SEASONS):
         of_season, noticed = tables.between(first, last)
         entries += [entry for entry in reversed(of_season) if _same(entry) not in again]
-        set_aside = [one for one in noticed if one.action == "set aside" and one.start]
-        findings += [_warning(replace(one, rule=NOT_USED)) for one in set_aside]
+        set_aside = [one for one in noticed if one.action is Action.SET_ASIDE and one.start]
+        findings += [replace(one, rule=rules.EARLIER_FLIGHT_NOT_USED) for one in set_aside]
     return entries, findings
 
 
 def _same(entry: FlightEntry) -> tuple[str, tuple]:
     return entry.flight_id, tuple(sorted(entry.files.items()))
-
-
-def _warning(finding: Finding) -> Finding:
-    return replace(finding, severity="warning")

@@ -10,9 +10,7 @@ import pandas as pd
 from pipeline.model.grid import BasinGrid
 from pipeline.model.ground import GroundRecord
 from pipeline.model.problems import Finding
-
-DOUBTED_COVER = "cover against the sites"
-"""Rule of a cover grid that is set aside; a night with one is degraded."""
+from pipeline.model.rules import flights as rules
 
 SNOW_MM = 100.0
 """A site with more SWE than this stands in a cell that is not bare: patches melt out below it (common practice, no source)."""
@@ -42,12 +40,8 @@ def doubted_cover(cover: np.ndarray, day: dt.date, ground: GroundRecord, grid: B
         return []
     return [
         Finding(
-            "covers",
+            rules.COVER_AGAINST_SITES,
             start=str(day),
-            rule=DOUBTED_COVER,
-            severity="error",
             evidence=f"bare at {bare} of {len(seen)} sites with more than {SNOW_MM:.0f} mm of SWE",
-            action="set aside",
-            detail="the sites show snow where this grid shows none: look whether it is the right file, day, unit and nodata value",
         )
     ]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.model.problems import Finding
+from pipeline.model.rules import stations as rules
 
 STANDING_ROWS = 3
 """So many readings with other values under one and the same time are a clock that stood still; two may be a correction."""
@@ -37,17 +38,13 @@ class DeadClock:
     def finding(self, file: str, line: np.ndarray, site_id: str) -> Finding:
         """Return the finding on it; `line` holds the lines of the file's rows."""
         return Finding(
-            table="stations",
+            rules.DEAD_CLOCK,
             file=file,
             line=int(line[self.rows[0]]),
             site_id=site_id,
             start=_moment(self.start),
             end=_moment(self.end),
-            rule="dead clock",
-            severity="error",
             evidence=f"{self.words} ({len(self.rows)} readings)",
-            action="set aside",
-            detail="the logger's clock stood still or ran again: set it, and write the right times into the file if they are known",
         )
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.model.problems import Finding
+from pipeline.model.rules import files as rules
 
 
 @dataclass(frozen=True)
@@ -92,13 +93,11 @@ def missing_file(role: str, path: Path, named_by: str) -> Finding:
     """Return the finding that a declared file is not there; a night with one is degraded."""
     lost = os.path.islink(path)  # noqa: PTH114  of a name too long it is none
     return Finding(
-        table=role,
-        file=str(path),
-        rule="missing file",
-        severity="error",
+        rules.MISSING_FILE,
+        role,
+        str(path),
         evidence="a link that leads nowhere or to itself" if lost else "no such file",
-        action="set aside",
-        detail=f"{path} is named by {named_by} but is not there: put it there or take it out",
+        detail=rules.MISSING_FILE.says(path=path, named_by=named_by),
     )
 
 
@@ -114,11 +113,4 @@ def misspelt_file(role: str, path: Path) -> Finding | None:
 
 def unreadable_file(role: str, path: Path, why: str) -> Finding:
     """Return the finding that a declared file cannot be read; a night with one is degraded."""
-    return Finding(
-        table=role,
-        file=str(path),
-        rule="unreadable file",
-        severity="error",
-        action="set aside",
-        detail=f"{path}: {why}",
-    )
+    return Finding(rules.UNREADABLE_FILE, role, str(path), detail=f"{path}: {why}")

@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.inputs.columns import ColumnSetting
 from pipeline.inputs.units import conversion
 from pipeline.model.problems import Finding
+from pipeline.model.rules import files as rules
 
 DENSITIES = (60.0, 650.0)
 """The median bulk density of a whole file's snow lies between new snow's and old wet snow's, kg/m3 (common practice)."""
@@ -88,11 +89,9 @@ KELVIN_FROM = 150.0
 
 def _looks_wrong(role: str, path: Path, evidence: str, keys: str) -> Finding:
     return Finding(
-        table=role,
-        file=str(path),
-        rule="unit looks wrong",
-        severity="error",
+        rules.UNIT_LOOKS_WRONG,
+        role,
+        str(path),
         evidence=evidence,
-        action="used",
-        detail=f"no snow or air is like this: declare the unit of {keys} under columns.{role} or formats.{role} in the settings",
+        detail=rules.UNIT_LOOKS_WRONG.says(keys=keys, role=role),
     )

@@ -12,8 +12,10 @@ from pipeline.inputs.plausible import units_look_wrong
 from pipeline.inputs.rows import rows_set_aside
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
-from pipeline.inputs.usable import NO_USABLE_ROW, Count, too_few
+from pipeline.inputs.usable import Count, too_few
 from pipeline.model.problems import Finding
+from pipeline.model.rules import courses
+from pipeline.model.rules import files as files_rules
 
 SWE_WORDS = ("swe", "water eq", "water_eq", "w.e.")
 """What headers of water equivalent hold (common practice, no source)."""
@@ -52,20 +54,16 @@ def read_courses(source: Source) -> tuple[pd.DataFrame, list[Finding]]:
     rows["swe_mm"] = rows["swe_mm"].fillna(weighed)
     unweighed = rows[rows["mass_full_g"].notna() & rows["swe_mm"].isna()]
     findings += rows_set_aside(
-        unweighed,
-        "courses",
-        rule="no cutter area",
-        evidence=unweighed["mass_full_g"].map("full {:.0f} g".format),
-        detail="a weighed core needs mass_empty_g and cutter_cm2 above 0: write them, or declare a constant under columns.courses",
+        unweighed, courses.NO_CUTTER_AREA, evidence=unweighed["mass_full_g"].map("full {:.0f} g".format)
     )
     for path, sheet in rows.groupby("file", sort=False):
         readings = {name: sheet[name].to_numpy() for name in ("swe_mm", "depth_m")}
         declared = source.format_of(Path(path)).columns
         findings += units_look_wrong("courses", Path(path), readings, declared)
     lost = rows["date"].isna() | rows["site_id"].eq("")
-    findings += rows_set_aside(rows[lost], "courses", rule="no site or date", detail="a sample needs site_id and date")
-    reported = {finding.file for finding in findings if finding.rule == NO_USABLE_ROW}
-    findings += _sheets_without_a_sample(rows[~rows["file"].isin(reported)], lost)
+    findings += rows_set_aside(rows[lost], courses.NO_SITE_OR_DATE)
+    unusable = {one.file for one in findings if one.rule in (files_rules.NO_USABLE_ROW, files_rules.EMPTY_FILE)}
+    findings += _sheets_without_a_sample(rows[~rows["file"].isin(unusable)], lost)
     findings += _weighed_in_vain(rows, unweighed, source.least_share)
     return rows[~lost].reset_index(drop=True), findings
 
@@ -80,10 +78,9 @@ def _wrong_counts(rows: pd.DataFrame) -> list[Finding]:
     wrong = cores.notna() & ((cores < 1) | (cores > CORES_MOST) | (cores % 1 != 0))
     findings = rows_set_aside(
         rows[wrong],
-        "courses",
-        rule="unreadable value",
+        files_rules.IMPOSSIBLE_CORES,
         evidence=cores[wrong].map("cores = {:g}".format),
-        detail=f"cores is how many were weighed together, a whole number from 1 to {CORES_MOST}; the row counts as one core",
+        detail=files_rules.IMPOSSIBLE_CORES.says(most=CORES_MOST),
     )
     rows.loc[wrong, "cores"] = np.nan
     return findings
@@ -95,15 +92,10 @@ def _sheets_without_a_sample(rows: pd.DataFrame, lost: pd.Series) -> list[Findin
     has_samples = usable.groupby(rows["file"], sort=False).any()
     return [
         Finding(
-            "courses",
-            str(path),
+            files_rules.NO_USABLE_SAMPLE,
+            file=str(path),
             start="" if (first := rows.loc[rows["file"] == path, "date"].min()) is pd.NaT else str(first.date()),
-            rule=NO_USABLE_ROW,
-            severity="error",
             evidence=f"{int((rows['file'] == path).sum())} rows",
-            action="set aside",
-            detail="no row has a site, a date, and a depth or SWE that can be read: look at decimal, dates and separator under "
-            "formats.courses, and at the units under columns.courses",
         )
         for path in has_samples.index[~has_samples]
     ]

@@ -15,6 +15,7 @@ from pipeline.inputs.rows import dated_outside, day_text, keep_newest, rows_set_
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
 from pipeline.model.problems import Finding
+from pipeline.model.rules import flights as rules
 
 COVERS = Table(
     "covers",
@@ -52,10 +53,9 @@ def read_covers(source: Source, season: tuple[dt.date, dt.date]) -> tuple[list[C
     unknown = rows["date"].isna() | ~rows["variable"].isin(VARIABLES)
     findings += rows_set_aside(
         rows[unknown],
-        "covers",
-        rule="unknown cover",
-        detail="a cover needs a date and the variable " + " or ".join(VARIABLES),
+        rules.UNKNOWN_COVER,
         evidence="variable '" + rows["variable"] + "'",
+        detail=rules.UNKNOWN_COVER.says(variables=" or ".join(VARIABLES)),
     )
     rows = rows[~unknown]
     rows = rows.assign(whole=[Path(row.file).parent / row.path for row in rows.itertuples()])

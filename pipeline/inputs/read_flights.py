@@ -17,6 +17,7 @@ from pipeline.inputs.rows import dated_outside, keep_newest, without_lines
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
 from pipeline.model.problems import Finding
+from pipeline.model.rules import flights as rules
 
 FLIGHTS = Table(
     "flights",
@@ -134,9 +135,7 @@ def _entry(row: _Row, source: Source) -> tuple[FlightEntry | None, list[Finding]
         return replace(finding, file=row.file, line=row.line, site_id=row.flight_id, start=day, end=day)
 
     if pd.isna(row.date) or not row.flight_id or any(name not in named for name in wanted):
-        words = "a flight needs flight_id, date, and either depth or both snow_on and snow_off"
-        incomplete = Finding("flights", rule="incomplete flight", severity="error", action="set aside", detail=words)
-        return None, [about(incomplete)]
+        return None, [about(Finding(rules.INCOMPLETE_FLIGHT))]
     misspelt: list[Finding] = []
     absent: list[Finding] = []
     there: dict[str, tuple[Path, ...]] = {}
@@ -154,10 +153,8 @@ def _entry(row: _Row, source: Source) -> tuple[FlightEntry | None, list[Finding]
     if not all(there.values()):
         return None, findings
     if row.depth_se_m <= 0:
-        words = "depth_se_m must be above 0: the flight is used with the error that its files tell"
-        evidence = f"depth_se_m = {row.depth_se_m:g}"
-        impossible = Finding("flights", rule="impossible value", severity="warning", action="set aside", detail=words)
-        findings.append(about(replace(impossible, evidence=evidence)))
+        impossible = Finding(rules.IMPOSSIBLE_ERROR, evidence=f"depth_se_m = {row.depth_se_m:g}")
+        findings.append(about(impossible))
     entry = FlightEntry(
         flight_id=row.flight_id,
         date=pd.Timestamp(row.date).date(),

@@ -11,6 +11,7 @@ from pipeline.inputs.rows import keep_newest, rows_set_aside
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
 from pipeline.model.problems import Finding
+from pipeline.model.rules import sites as rules
 
 NORMALS = Table(
     "normals",
@@ -45,9 +46,7 @@ def read_normals(source: Source, basin_id: str, site_ids: Sequence[str]) -> tupl
     wrong = day.isna() | rows["swe_mm"].isna() | (rows["swe_mm"] < 0)
     findings += rows_set_aside(
         rows[wrong],
-        "normals",
-        rule="unusable normal",
-        detail="a normal needs a day written as 04-01 and swe_mm of 0 or more",
+        rules.UNUSABLE_NORMAL,
         evidence="day '"
         + rows["day"]
         + "', swe_mm "
@@ -55,10 +54,9 @@ def read_normals(source: Source, basin_id: str, site_ids: Sequence[str]) -> tupl
     )
     findings += rows_set_aside(
         rows[stranger & ~wrong],
-        "normals",
-        rule="unknown site",
-        detail=f"site_id must be one of the sites table, or '{basin_id}' for the basin's mean",
+        rules.NORMAL_OF_NO_SITE,
         evidence="site_id '" + rows["site_id"] + "'",
+        detail=rules.NORMAL_OF_NO_SITE.says(basin_id=basin_id),
     )
     rows, repeated = keep_newest(
         rows.assign(day=day.dt.strftime("%m-%d"), period=rows["period"].fillna(""))[~wrong & ~stranger],

@@ -11,7 +11,8 @@ from pipeline.inputs.columns import Column, Table
 from pipeline.inputs.rows import without_lines
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
-from pipeline.model.problems import NOT_FOLLOWED, Finding
+from pipeline.model.problems import Finding
+from pipeline.model.rules import sites as rules
 
 OVERRIDES = Table(
     "overrides",
@@ -66,17 +67,13 @@ def read_overrides(
     wrong = _wrong(rows)
     findings += [
         Finding(
-            table="overrides",
+            rules.OVERRIDE_ROW_NOT_FOLLOWED,
             file=row.file,
             line=row.line,
             site_id=row.site_id,
             start=row.start_text,
             end=row.end_text,
-            rule=NOT_FOLLOWED,
-            severity="error",
             evidence=why,
-            action="set aside",
-            detail="this override is not followed: mend its row",
         )
         for row, why in zip(rows.itertuples(), wrong, strict=True)
         if why

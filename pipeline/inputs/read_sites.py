@@ -13,9 +13,12 @@ from pipeline.inputs.columns import Column, Table
 from pipeline.inputs.rows import keep_newest
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_table
-from pipeline.inputs.usable import NO_USABLE_ROW, Count, too_few
+from pipeline.inputs.usable import Count, too_few
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import Finding
+from pipeline.model.rules import files
+from pipeline.model.rules import sites as rules
+from pipeline.model.rules.rule import Rule
 
 SITES = Table(
     "sites",
@@ -50,10 +53,10 @@ def read_sites(source: Source) -> tuple[pd.DataFrame, list[Finding]]:
         | rows[["longitude", "latitude"]].isna().any(axis=1)
     )
     findings += [
-        _finding(row, "unusable site", f"kind '{row.kind}', longitude {row.longitude}, latitude {row.latitude}")
+        _finding(row, rules.UNUSABLE_SITE, f"kind '{row.kind}', longitude {row.longitude}, latitude {row.latitude}")
         for row in rows[wrong].itertuples()
     ]
-    if len(rows) and wrong.all() and NO_USABLE_ROW not in {finding.rule for finding in findings}:
+    if len(rows) and wrong.all() and not any(one.rule in (files.NO_USABLE_ROW, files.EMPTY_FILE) for one in findings):
         findings += too_few("sites", str(path), Count(len(rows), 0), source.least_share)
     rows, repeated = keep_newest(rows[~wrong], ["site_id"], "sites")
     return rows, findings + repeated
@@ -80,7 +83,7 @@ def place_sites(
     ground = np.where(on_grid, terrain["elevation"].to_numpy()[row, column], np.nan)
     on_grid &= np.isfinite(ground)
     findings = [
-        _finding(site, "outside the margin", f"longitude {site.longitude}, latitude {site.latitude}", "set aside")
+        _finding(site, rules.OUTSIDE_THE_MARGIN, f"longitude {site.longitude}, latitude {site.latitude}")
         for site in placed[~on_grid].itertuples()
     ]
     placed = placed.assign(
@@ -88,34 +91,19 @@ def place_sites(
     )[on_grid].reset_index(drop=True)
     if placed.empty:
         said = "no site stands within the basin's margin" if len(sites) else "the sites table holds no usable site"
-        findings.append(
-            Finding(
-                "sites",
-                rule=NO_SITE,
-                severity="error",
-                action="set aside",
-                detail=f"{said}: check longitude and latitude in the sites table, and basin.margin_m",
-            )
-        )
+        findings.append(Finding(rules.NO_SITE, detail=rules.NO_SITE.says(what=said)))
     off = (placed["elevation_m"] - placed["terrain_m"]).abs() > most_difference_m
     findings += _doubted_terrain(placed, off)
     findings += [
         _finding(
             site,
-            "elevation against terrain",
+            rules.ELEVATION_AGAINST_TERRAIN,
             f"stated {site.elevation_m:.0f} m, terrain {site.terrain_m:.0f} m",
-            "used",
         )
         for site in placed[off].itertuples()
     ]
     return placed, findings
 
-
-NO_SITE = "no site"
-"""Rule of a sites table none of whose sites stands on the grid; a night without any site is degraded."""
-
-DOUBTED_TERRAIN = "terrain against the sites"
-"""Rule of the finding that the sites together contradict the terrain."""
 
 LEAST_STATED = 3
 """Of fewer stated elevations most may be off by slips of their own."""
@@ -129,28 +117,14 @@ def _doubted_terrain(placed: pd.DataFrame, off: pd.Series) -> list[Finding]:
     differences = (placed["terrain_m"] - placed["elevation_m"])[off]
     return [
         Finding(
-            "terrain",
-            rule=DOUBTED_TERRAIN,
-            severity="error",
+            rules.TERRAIN_AGAINST_SITES,
             evidence=f"{int(off.sum())} of {stated} stated elevations are off, in the middle the terrain lies {differences.median():+.0f} m from them",
-            detail="look whether terrain.elevation is the right file, in metres (one in feet needs a scale of 0.3048 written into it), "
-            "whether the sites' elevations are in metres, and whether longitude and latitude are exchanged",
         )
     ]
 
 
-def _finding(site: _Row, rule: str, evidence: str, action: str = "set aside") -> Finding:
-    return Finding(
-        table="sites",
-        file=site.file,
-        line=site.line,
-        site_id=str(site.site_id),
-        rule=rule,
-        severity="warning" if action == "used" else "error",
-        evidence=evidence,
-        action=action,
-        detail="check the site's row: kind (course or station), WGS 84 longitude and latitude, elevation in metres",
-    )
+def _finding(site: _Row, rule: Rule, evidence: str) -> Finding:
+    return Finding(rule, file=site.file, line=site.line, site_id=str(site.site_id), evidence=evidence)
 
 
 class _Row(Protocol):

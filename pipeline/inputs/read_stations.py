@@ -26,7 +26,7 @@ from pipeline.inputs.read_courses import SWE_WORDS
 from pipeline.inputs.rows import local_days
 from pipeline.inputs.sheets import SUFFIXES as SHEETS
 from pipeline.inputs.source import Source
-from pipeline.inputs.station_findings import NO_CLOCK, SKIPPED, StationFindings
+from pipeline.inputs.station_findings import StationFindings
 from pipeline.inputs.station_rows import StationFile, StationRows, last_before, numbered, settled, together
 from pipeline.inputs.table_findings import header_findings, joined, line_finding
 from pipeline.inputs.tables import rows_among, unreadable_table
@@ -36,6 +36,7 @@ from pipeline.inputs.usable import Count, too_few
 from pipeline.inputs.values import NO_TIME
 from pipeline.inputs.wide import converted_wide, opened_wide
 from pipeline.model.problems import Finding, InputError
+from pipeline.model.rules import files as rules
 from pipeline.storage.cache import Cache
 
 STATIONS = Table(
@@ -193,8 +194,8 @@ def _read_file(path: Path, task: _Task, names: dict[str, int]) -> tuple[StationF
     findings += noticed.nowhere()
     clock = Clock(how.clock, how.clocks, task.utc_offset_hours)
     at = instants(rows.seconds, rows.kind, rows.site, noticed.names, clock)
-    findings += noticed.timeless(rows.take(np.flatnonzero(at.unclocked)), NO_CLOCK)
-    findings += noticed.timeless(rows.take(np.flatnonzero(at.skipped)), SKIPPED)
+    findings += noticed.timeless(rows.take(np.flatnonzero(at.unclocked)), rules.NO_CLOCK)
+    findings += noticed.timeless(rows.take(np.flatnonzero(at.skipped)), rules.SKIPPED_TIME)
     rows.seconds = at.seconds
     wanted = at.seconds != NO_TIME
     there = len(wanted) + lost

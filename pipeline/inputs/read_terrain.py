@@ -21,6 +21,7 @@ from pipeline.inputs.rasters import mean_on_grid
 from pipeline.inputs.vector_file import layers_of, read_shapes
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import Finding, InputError, SettingsError, one_line
+from pipeline.model.rules import sites as rules
 
 MOST_CELLS = 20_000_000
 """A finer grid is refused before it fills the memory; some ten times the largest basin in the design (1.6 million cells)."""
@@ -203,7 +204,7 @@ def read_terrain(
     height, findings = _without_voids(elevation, read.values, inside, grid.cell_m)
     if read.unit:
         evidence = f"heights in {read.unit}, in metres {np.nanmin(height):.0f} to {np.nanmax(height):.0f}"
-        findings.append(_finding(elevation, "declared unit", evidence, "turned into metres, as the file declares"))
+        findings.append(Finding(rules.TERRAIN_UNIT, file=str(elevation), evidence=evidence))
     cover = np.zeros(grid.shape) if canopy is None else np.nan_to_num(canopy)
     bands, band = band_edges.classify(height, inside > 0)
     terrain = xr.Dataset(
@@ -243,10 +244,9 @@ def _without_voids(
             f"elevation {path} has no data in {figures}; up to {MOST_VOID:.0%} and {VOID_REACH_M:.0f} m are filled. It must cover the "
             f"whole basin. Values outside {low:.0f} to {high:.0f} m are no data: heights in feet must declare their unit"
         )
-    words = "filled from the heights around them; give a terrain without voids where bands and slopes matter there"
     filled = height_m.copy()
     filled[void] = _from_around(height_m, known, void)
-    return filled, [_finding(path, "voids in the terrain", figures, words)]
+    return filled, [Finding(rules.TERRAIN_VOIDS, file=str(path), evidence=figures)]
 
 
 def _from_around(height_m: np.ndarray, known: np.ndarray, void: np.ndarray) -> np.ndarray:
@@ -258,13 +258,6 @@ def _from_around(height_m: np.ndarray, known: np.ndarray, void: np.ndarray) -> n
         between = LinearNDInterpolator(cells, heights)(wanted)
         found = np.where(np.isfinite(between), between, found)
     return found
-
-
-def _finding(path: Path, rule: str, evidence: str, detail: str) -> Finding:
-    severity = "note" if rule == "declared unit" else "warning"
-    return Finding(
-        "terrain", str(path), rule=rule, severity=severity, evidence=evidence, action="corrected", detail=detail
-    )
 
 
 def _is_height(path: Path, height_m: np.ndarray) -> None:

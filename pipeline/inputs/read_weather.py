@@ -11,6 +11,7 @@ from pipeline.inputs.rows import keep_newest, rows_set_aside
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
 from pipeline.model.problems import Finding
+from pipeline.model.rules import stations as rules
 
 WEATHER = Table(
     "weather",
@@ -34,7 +35,7 @@ def read_weather(source: Source) -> tuple[pd.DataFrame, list[Finding]]:
     """
     rows, findings = read_tables(source, WEATHER)
     lost = rows["date"].isna() | rows["issued"].isna()
-    findings += rows_set_aside(rows[lost], "weather", rule="no date", detail="a row needs date and issued")
+    findings += rows_set_aside(rows[lost], rules.NO_DATE)
     rows, repeated = keep_newest(rows[~lost].reset_index(drop=True), ["date", "issued"], "weather")
     return rows, findings + repeated
 

@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.model.problems import Finding
+from pipeline.model.rules import files as rules
+from pipeline.model.rules.rule import Rule
 
 
 def dated_outside(rows: pd.DataFrame, season: tuple[dt.date, dt.date]) -> pd.Series:
@@ -44,17 +46,14 @@ def keep_newest(rows: pd.DataFrame, key: list[str], role: str) -> tuple[pd.DataF
     counts_file, counts_line = same["file"].transform("last"), same["line"].transform("last")
     findings = [
         Finding(
-            table=role,
-            file=row.file,
-            line=row.line,
-            site_id=str(getattr(row, "site_id", getattr(row, "flight_id", ""))),
+            rules.DUPLICATE,
+            role,
+            row.file,
+            row.line,
+            str(getattr(row, "site_id", getattr(row, "flight_id", ""))),
             start=day_text(row),
             end=day_text(row),
-            rule="duplicate",
-            severity="note",
             evidence=f"same {', '.join(key)} in {counts_file[row.Index]}, line {counts_line[row.Index]}",
-            action="set aside",
-            detail="the same row stands again further on, and the later one is used",
         )
         for row in rows[repeated].itertuples()
     ]
@@ -62,19 +61,16 @@ def keep_newest(rows: pd.DataFrame, key: list[str], role: str) -> tuple[pd.DataF
 
 
 def rows_set_aside(
-    rows: pd.DataFrame, role: str, *, rule: str, detail: str, evidence: pd.Series | None = None
+    rows: pd.DataFrame, rule: Rule, *, evidence: pd.Series | None = None, detail: str = ""
 ) -> list[Finding]:
     """Return a finding for each of the rows of a table, from which something is not used; `evidence` is aligned with them."""
     return [
         Finding(
-            table=role,
+            rule,
             file=row.file,
             line=row.line,
             site_id=str(getattr(row, "site_id", "")),
-            rule=rule,
-            severity="error",
             evidence="" if evidence is None else evidence[row.Index],
-            action="set aside",
             detail=detail,
         )
         for row in rows.itertuples()

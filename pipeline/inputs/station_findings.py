@@ -15,21 +15,13 @@ from pipeline.inputs.printable import printable
 from pipeline.inputs.station_rows import StationRows
 from pipeline.inputs.table_findings import SHOWN_OF_VALUE, what_is_wanted
 from pipeline.model.problems import Finding
+from pipeline.model.rules import files as rules
+from pipeline.model.rules.rule import Rule
 
 SINGLY = 3
 """Unreadable values of a site, file and column that have a finding each; more are one finding with their count.
 
 Chosen: slips of the pen are mended one by one, a broken export all at once."""
-
-NO_CLOCK = "a local time without an offset is no instant: declare its clock under formats.stations in the settings"
-SKIPPED = (
-    "the clock declared under formats.stations skips this hour, so it is not the clock that the times were told by"
-)
-_TWICE = (
-    "the clock declared under formats.stations shows this hour twice: of two readings the first counts by summer time, "
-    "a single one by standard time; have the station send its times with an offset"
-)
-_LOST = "time must be ISO 8601 with an offset (2031-03-01T06:00-02:00) or a bare date for a daily value, and site_id not empty"
 
 
 @dataclass
@@ -63,30 +55,26 @@ class StationFindings:
     def nowhere(self) -> list[Finding]:
         """Return the findings on rows without a site or a time, one for lines that follow each other."""
         return [
-            self._at_lines(rows, stretch, _LOST)
+            self._at_lines(rows, stretch, rules.NO_SITE_OR_TIME)
             for rows in self._lost
             for stretch in np.split(np.arange(len(rows.line)), np.flatnonzero(np.diff(rows.line) > 1) + 1)
         ]
 
-    def timeless(self, rows: StationRows, why: str) -> list[Finding]:
+    def timeless(self, rows: StationRows, rule: Rule) -> list[Finding]:
         """Return the findings on local times that are no instants, by site."""
-        return [self._at_lines(rows, which, why) for which in self._by_site(rows)]
+        return [self._at_lines(rows, which, rule) for which in self._by_site(rows)]
 
-    def _at_lines(self, rows: StationRows, which: np.ndarray, why: str) -> Finding:
+    def _at_lines(self, rows: StationRows, which: np.ndarray, rule: Rule) -> Finding:
         first, last = int(rows.line[which[0]]), int(rows.line[which[-1]])
         text = self._texts.get(("time", first))
         shown = [f"time = {printable(text[:SHOWN_OF_VALUE])}"] if text is not None else []
         lines = f"line {first}" if len(which) == 1 else f"{len(which)} rows of lines {first} to {last}"
         return Finding(
-            table="stations",
+            rule,
             file=str(self.path),
             line=first,
             site_id=self._name(rows, which),
-            rule="no site or time",
-            severity="error",
             evidence="; ".join([*shown, lines]),
-            action="set aside",
-            detail=why,
         )
 
     def _name(self, rows: StationRows, which: np.ndarray) -> str:
@@ -95,7 +83,7 @@ class StationFindings:
 
     def ambiguous(self, rows: StationRows) -> list[Finding]:
         """Return the findings on times that the clock shows twice, one a site."""
-        about = Finding("stations", rule="ambiguous time", severity="warning", action="used", detail=_TWICE)
+        about = Finding(rules.AMBIGUOUS_TIME)
         return [self._counted(rows, which, f"{len(which)} readings", about) for which in self._by_site(rows)]
 
     def unreadable(self, rows: StationRows) -> list[Finding]:
@@ -106,9 +94,7 @@ class StationFindings:
             for which in self._by_site(wrong):
                 shown = [self._texts.get((key, int(line)), "") for line in wrong.line[which[:SINGLY]]]
                 detail = what_is_wanted(column, shown, self.field_map) if self.field_map is not None else ""
-                about = Finding(
-                    "stations", rule="unreadable value", severity="error", action="set aside", detail=detail
-                )
+                about = Finding(rules.UNREADABLE_VALUE, "stations", detail=detail)
                 if len(which) <= SINGLY:
                     findings += [
                         self._counted(wrong, row, f"{column.header} = {printable(text[:SHOWN_OF_VALUE])}", about)

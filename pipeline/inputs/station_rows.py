@@ -15,6 +15,7 @@ from pipeline.inputs.converting import Converted, Wrong
 from pipeline.inputs.rows import local_days
 from pipeline.inputs.values import NO_TIME
 from pipeline.model.problems import Finding
+from pipeline.model.rules import files as rules
 
 SNOW = ("swe_mm", "depth_m")
 
@@ -333,17 +334,13 @@ def _merged(rows: StationRows, keys: _Keys, has: dict[str, np.ndarray]) -> list[
         times = part["seconds"].to_numpy().view("datetime64[s]")
         findings.append(
             Finding(
-                table="stations",
+                rules.READING_TWICE,
                 file=keys.paths[file_number],
                 line=int(part["line"].iloc[0]),
                 site_id=keys.names[site_number],
                 start=f"{times[0]}Z",
                 end=f"{times[-1]}Z",
-                rule="duplicate",
-                severity="note",
                 evidence=f"{n} row{'s' * (n > 1)} with the same site_id and time further on, {differing} with other values",
-                action="set aside",
-                detail="the same site and time stand again further on or in a later file, and the later readings are used",
             )
         )
     return findings

@@ -10,9 +10,7 @@ from pipeline.inputs.headers import FieldMap
 from pipeline.inputs.lines import BadLine
 from pipeline.inputs.printable import header_list, printable
 from pipeline.model.problems import Finding
-
-NOT_RECOGNISED = "column not recognised"
-"""Rule of a column that a file seems to have under a name that nothing reads; a night with one is degraded."""
+from pipeline.model.rules import files as rules
 
 SHOWN_OF_VALUE = 40
 """Characters of an unreadable value that a finding shows (chosen; shows in messages alone)."""
@@ -29,15 +27,12 @@ def header_findings(field_map: FieldMap) -> list[Finding]:
         wanted = " or ".join(column.header for column in table.columns if column.key in keys)
         findings.append(
             Finding(
-                table=table.role,
-                file=str(field_map.path),
-                line=field_map.first_line - 1,
-                rule="no such column",
-                severity="warning",
+                rules.NO_SUCH_COLUMN,
+                table.role,
+                str(field_map.path),
+                field_map.first_line - 1,
                 evidence=f"no {wanted}",
-                action="used",
-                detail=f"the header has: {header_list(field_map.layout.headers)}; name the column under columns.{table.role} "
-                "if it is there",
+                detail=rules.NO_SUCH_COLUMN.says(headers=header_list(field_map.layout.headers), role=table.role),
             )
         )
     return findings
@@ -52,17 +47,13 @@ def _renamed(field_map: FieldMap) -> list[Finding]:
     for column in table.columns:
         like = [header for header in unread if any(word in plain_header(header) for word in column.words)]
         if like and column.key not in field_map.keys:
-            detail = (
-                f"no value of {column.header} is read from this file: name the column under columns.{table.role}.{column.key}, "
-                "or give it a header that does not sound like one"
-            )
+            detail = rules.COLUMN_NOT_RECOGNISED.says(header=column.header, role=table.role, key=column.key)
             findings.append(
                 Finding(
+                    rules.COLUMN_NOT_RECOGNISED,
                     table.role,
                     str(field_map.path),
                     field_map.first_line - 1,
-                    rule=NOT_RECOGNISED,
-                    severity="error",
                     evidence=f"no {column.header}, but {header_list(like)}",
                     detail=detail,
                 )
@@ -85,30 +76,27 @@ def line_finding(field_map: FieldMap, bad: BadLine, start: int) -> Finding:
     """Return the finding on lines that are no row; `start` is the line where the piece begins."""
     first, last = start + bad.line, start + bad.line + bad.lines - 1
     lines = f"line {first}" if bad.lines == 1 else f"lines {first} to {last}"
+    rule = rules.LINE_ABOVE_HEADER if bad.is_above_header else rules.UNREADABLE_LINE
     return Finding(
-        table=field_map.table.role,
-        file=str(field_map.path),
-        line=first,
-        rule="unreadable line",
-        severity="note" if bad.is_above_header else "error",
+        rule,
+        field_map.table.role,
+        str(field_map.path),
+        first,
         evidence=f"{lines}: {printable(bad.text)}",
-        action="set aside",
-        detail=f"{bad.why}; mend the file if it is data",
+        detail=rule.says(why=bad.why),
     )
 
 
 def value_finding(field_map: FieldMap, line: int, column: Column, text: str, day: str) -> Finding:
     """Return the finding on a value that could not be read."""
     return Finding(
-        table=field_map.table.role,
-        file=str(field_map.path),
-        line=line,
+        rules.UNREADABLE_VALUE,
+        field_map.table.role,
+        str(field_map.path),
+        line,
         start=day,
         end=day,
-        rule="unreadable value",
-        severity="error",
         evidence=f"{column.header} = {printable(text[:SHOWN_OF_VALUE])}",
-        action="set aside",
         detail=what_is_wanted(column, [text], field_map),
     )
 

@@ -20,6 +20,7 @@ from pipeline.inputs.source import Source
 from pipeline.inputs.table_findings import header_findings, joined, line_finding, value_finding
 from pipeline.inputs.usable import UnreadLines, counts_of, too_few
 from pipeline.model.problems import Finding, InputError
+from pipeline.model.rules.files import UNREADABLE_FILE
 
 
 def read_tables(source: Source, table: Table) -> tuple[pd.DataFrame, list[Finding]]:
@@ -50,9 +51,7 @@ def unreadable_table(table: Table, path: Path, trouble: InputError) -> Finding:
 
     A night with one is degraded.
     """
-    return Finding(
-        table.role, str(path), rule="unreadable file", severity="error", action="set aside", detail=str(trouble)
-    )
+    return Finding(UNREADABLE_FILE, table.role, str(path), detail=str(trouble))
 
 
 def read_table(path: Path, table: Table, source: Source) -> tuple[pd.DataFrame, list[Finding]]:

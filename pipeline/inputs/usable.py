@@ -9,9 +9,7 @@ import pandas as pd
 
 from pipeline.inputs.columns import Table
 from pipeline.model.problems import Finding
-
-NO_USABLE_ROW, FEW_USABLE_ROWS = "no usable row", "few usable rows"
-"""Rules of a file that gives no row, and of one that gives clearly fewer rows, or values of a column, than stand in it."""
+from pipeline.model.rules import files as rules
 
 LEAST_USABLE_SHARE = 0.9
 """The usual share of rows that must be usable (checks.least_usable_share). A logger's export loses next to none, a sheet typed by
@@ -55,34 +53,17 @@ def too_few(role: str, file: str, count: Count, least_share: float) -> list[Find
     if count.what:
         if not clearly_fewer(count.there, count.usable, least_share):
             return []
-        rule = FEW_USABLE_ROWS
+        rule = rules.FEW_USABLE_ROWS
         evidence = f"{count.what}: {count.usable} of {count.there} values can be read"
     elif count.usable == 0:
-        rule = NO_USABLE_ROW
+        rule = rules.NO_USABLE_ROW if count.there else rules.EMPTY_FILE
         evidence = f"none of {count.there} rows can be used" if count.there else "a header and no row"
     elif clearly_fewer(count.there, count.usable, least_share):
-        rule = FEW_USABLE_ROWS
+        rule = rules.FEW_USABLE_ROWS
         evidence = f"{count.usable} of {count.there} rows can be used"
     else:
         return []
-    likely = (
-        f"look at decimal, separator, dates and encoding under formats.{role}, at columns.{role}, and whether the file is whole"
-        if count.there
-        else f"put its rows back, or take the file out of inputs.{role} until it has some"
-    )
-    return [
-        Finding(
-            role,
-            file,
-            start=count.start,
-            end=count.end,
-            rule=rule,
-            severity="error",
-            evidence=evidence,
-            action="set aside",
-            detail=likely,
-        )
-    ]
+    return [Finding(rule, role, file, start=count.start, end=count.end, evidence=evidence, detail=rule.says(role=role))]
 
 
 @dataclass(frozen=True)

@@ -54,6 +54,7 @@ from pipeline.model.basin import Basin
 from pipeline.model.day import Day, Outlook
 from pipeline.model.ground import GroundRecord
 from pipeline.model.problems import Finding, findings_table
+from pipeline.model.rules.stations import DEGREE_DAY_FACTOR
 from pipeline.snow.carry import CELL_VARIATION
 from pipeline.statistics.tiles import tiles
 from pipeline.statistics.totals import ZoneBands
@@ -326,13 +327,10 @@ def _warnings(yardsticks: dict[str, float | None], weather: DailyWeather) -> pd.
         return findings_table([])
     return findings_table([
         Finding(
-            table="weather",
+            DEGREE_DAY_FACTOR,
             start=str(weather.dates[0].date()),
             end=str(weather.dates[-1].date()),
-            rule="degree-day factor",
             evidence=f"{factor:.1f} mm/(K day), published {low:g} to {high:g}",
-            detail="the outlook melts more or less a degree than has been seen elsewhere: look at sun, temperature and elevation_m "
-            "of the forecast days",
         )
     ])  # fmt: skip
 

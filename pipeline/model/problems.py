@@ -6,8 +6,12 @@ An exception stops the night; a finding never does. Every message says what is w
 from __future__ import annotations
 
 import signal
-from dataclasses import asdict, dataclass, fields
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from pipeline.model.rules.rule import Action, Rule, Severity
+from pipeline.model.rules.table import rule_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -78,44 +82,96 @@ class BusyError(ArchiveError):
     """Raised when another run estimates the same date of the same basin."""
 
 
-SEVERITIES = {"error": 0, "warning": 1, "note": 2}
+SEVERITIES = {severity.value: rank for rank, severity in enumerate(Severity)}
 """Severities of findings, the most serious first."""
 
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing noticed about an input: a row of `checks.csv`.
+    """One problem in an input: a row of `checks.csv`.
 
     Parameters
     ----------
-    table : the input's role: sites, courses, stations, flights, covers, weather, terrain.
-    file, line : where it stands; line 1 is the header, 0 means the file as a whole.
+    rule : the rule broken; its severity and action are the finding's.
+    table : the input's role: sites, courses, stations, flights, covers, weather, terrain. That of the rule where it has one.
+    file, line : where it is; line 1 is the header, 0 means the file as a whole.
     site_id : the site or flight it is about, empty where it is about neither.
     start, end : first and last time concerned, ISO 8601, empty where there is none.
-    rule : the name of the rule broken, as in docs/checks.md.
-    severity : "note", "warning" or "error".
     evidence : the figures that broke the rule, with units.
-    action : what was done: "used", "corrected" or "set aside".
-    detail : one sentence for a person, with the remedy.
+    detail : one sentence for a person, with the remedy; the rule's message where it needs no values.
     """
 
-    table: str
+    rule: Rule
+    table: str = ""
     file: str = ""
     line: int = 0
     site_id: str = ""
     start: str = ""
     end: str = ""
-    rule: str = ""
-    severity: str = "warning"
     evidence: str = ""
-    action: str = "used"
     detail: str = ""
 
+    def __post_init__(self) -> None:
+        """Fill in what the rule says."""
+        if not self.table:
+            (table,) = self.rule.tables
+            object.__setattr__(self, "table", table)
+        if not self.detail:
+            object.__setattr__(self, "detail", self.rule.message)
 
-NOT_FOLLOWED = "override not followed"
-"""Rule of an override that cannot be followed; a night with one is degraded, since what an analyst decided is not in it."""
+    @property
+    def severity(self) -> Severity:
+        """How bad it is."""
+        return self.rule.severity
 
-FINDING_COLUMNS = [f.name for f in fields(Finding)]
+    @property
+    def action(self) -> Action:
+        """What was done."""
+        return self.rule.action
+
+    @property
+    def degrades(self) -> bool:
+        """Whether a night with it is degraded."""
+        return self.rule.degrades is not None
+
+    def plain(self) -> dict[str, str | int]:
+        """Return it as published, by the columns of `checks.csv`."""
+        return {
+            "table": self.table,
+            "file": self.file,
+            "line": self.line,
+            "site_id": self.site_id,
+            "start": self.start,
+            "end": self.end,
+            "rule": self.rule.name,
+            "severity": self.severity.value,
+            "evidence": self.evidence,
+            "action": self.action.value,
+            "detail": self.detail,
+        }
+
+    @classmethod
+    def from_plain(cls, row: Mapping[str, Any]) -> Finding:
+        """Return the finding that was published, or cached, as a row."""
+        rule = rule_of(row["rule"], row["table"], row["severity"], row["action"])
+        columns = ("table", "file", "line", "site_id", "start", "end", "evidence", "detail")
+        return cls(rule, **{name: row[name] for name in columns})
+
+
+FINDING_COLUMNS = [
+    "table",
+    "file",
+    "line",
+    "site_id",
+    "start",
+    "end",
+    "rule",
+    "severity",
+    "evidence",
+    "action",
+    "detail",
+]
+"""Columns of `checks.csv`, in order."""
 
 
 def findings_table(findings: list[Finding]) -> pd.DataFrame:
@@ -126,7 +182,7 @@ def findings_table(findings: list[Finding]) -> pd.DataFrame:
     """
     import pandas as pd  # noqa: PLC0415  nine tenths of what `snowtally --help` would wait for
 
-    return pd.DataFrame([asdict(f) for f in findings], columns=FINDING_COLUMNS)
+    return pd.DataFrame([finding.plain() for finding in findings], columns=FINDING_COLUMNS)
 
 
 def one_line(trouble: BaseException) -> str:

@@ -10,10 +10,8 @@ from pipeline.archive.current import Soundness
 from pipeline.archive.grids import GridRole, grid_role
 from pipeline.archive.revisions import Revision
 from pipeline.gather.before import ReadNow, fewer_than
-from pipeline.gather.coverage import CHANGED_VALUES, FEWER_ROWS, LOST_INPUT
-from pipeline.gather.day import DEGRADING, Readings, read_inputs
-from pipeline.gather.flights import STILL_ARRIVING
-from pipeline.model.problems import NOT_FOLLOWED, ArchiveError, Finding, StillArrivingError
+from pipeline.gather.day import Readings, read_inputs
+from pipeline.model.problems import ArchiveError, Finding, StillArrivingError
 from pipeline.operations.arrival import Clock, input_rasters, wait_for_arrival
 from pipeline.publishing.record import input_sha256
 from pipeline.reading import dates_held, load_record, standing
@@ -120,36 +118,32 @@ def _record(revision: Revision) -> dict[str, Any] | None:
     return record if {"input_hash", "kept_inputs", "degraded_reasons"} <= record.keys() else None
 
 
-NO_DAMAGE = ("silent station", STILL_ARRIVING, NOT_FOLLOWED)
-"""Degrading rules of what is late, or an analyst's, and no damage of a file."""
-
-
 def _damaged(settings: Settings, made: tuple[Revision, dict[str, Any]], now: Readings) -> list[Damage]:
     """Return what a revision was made from and is damaged now; what it was degraded by itself is no news.
 
     Two things show it: what degrades the date now, and every single value that was there and is not.
     """
     revision, record = made
-    degrading = [finding for finding in now.findings if finding.rule in DEGRADING]
+    degrading = [(finding, finding.rule.degrades) for finding in now.findings if finding.rule.degrades is not None]
     its = Soundness.of(record)
     # Figures and the revision that a sentence names change from night to night; what is lacking stays the same.
     old = record["degraded_reasons"] if its.losses is None else []
     beyond = Soundness(degraded=True, losses=tuple(now.losses)).beyond(its)
     new = [
-        (finding, _words(finding) if finding.rule in _COMPARED else loss.reason)
-        for finding, loss in zip(degrading, now.losses, strict=True)
-        if loss in beyond and loss.reason not in old and finding.rule not in NO_DAMAGE
+        # The message of a comparison ends with when to rerun: of damage no alert may advise that.
+        (finding, _words(finding) if degrades.compared else loss.reason)
+        for (finding, degrades), loss in zip(degrading, now.losses, strict=True)
+        if loss in beyond and loss.reason not in old and degrades.damage
     ]
     told = {(finding.table, finding.file) for finding, _ in new}
-    fewer = fewer_than(settings, made, ReadNow(revision.date, now.rows, now.grids, now.hashes), degrading)
+    fewer = fewer_than(
+        settings, made, ReadNow(revision.date, now.rows, now.grids, now.hashes), [one for one, _ in degrading]
+    )
     new += [(finding, _words(finding)) for finding in fewer if (finding.table, finding.file) not in told]
     return [
-        Damage(revision.date, revision.number, one.table, one.file, one.site_id, one.rule, words) for one, words in new
+        Damage(revision.date, revision.number, one.table, one.file, one.site_id, one.rule.name, words)
+        for one, words in new
     ]
-
-
-_COMPARED = (LOST_INPUT, FEWER_ROWS, CHANGED_VALUES)
-"""Rules whose findings end with when to rerun: of damage no alert may advise that."""
 
 
 def _words(finding: Finding) -> str:

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from pipeline.model.problems import NOT_FOLLOWED, Finding
+from pipeline.model.problems import Finding
+from pipeline.model.rules import sites as rules
 from pipeline.sites.limits import SnowLimits
 
 COLUMNS = {
@@ -53,11 +54,9 @@ def believable(overrides: pd.DataFrame, snow: SnowLimits) -> tuple[pd.DataFrame,
     findings = [
         replace(
             _finding(override, 0, {override.site_id}),
-            rule=NOT_FOLLOWED,
-            severity="error",
+            rule=rules.OVERRIDE_VALUE_NOT_FOLLOWED,
             evidence=f"{override.variable} = {override.value:g}, believable are {limits[override.variable][0]:g} to {limits[override.variable][1]:g}",
-            action="set aside",
-            detail="this override is not followed: mend its value, or checks.swe_high_mm and depth_high_m where the basin holds more",
+            detail=rules.OVERRIDE_VALUE_NOT_FOLLOWED.message,
         )
         for override in overrides[wrong].itertuples()
     ]
@@ -100,9 +99,8 @@ def samples_without_overridden(
     for override in overrides.itertuples():
         hit = _hit(samples.assign(time=samples["date"] + noon), override)
         if override.action == "value":
-            told = _finding(override, 0, {override.site_id})
-            why = "a course takes no value by hand: mend its sheet"
-            findings.append(replace(told, rule=NOT_FOLLOWED, severity="error", action="set aside", detail=why))
+            rule = rules.OVERRIDE_OF_COURSE_NOT_FOLLOWED
+            findings.append(replace(_finding(override, 0, {override.site_id}), rule=rule, detail=rule.message))
             continue
         findings.append(_finding(override, int(hit.sum()), {override.site_id}))
         names = [name for name in COLUMNS[override.variable][0] if name in samples] if override.variable else []
@@ -186,16 +184,18 @@ def _finding(override: tuple, count: int, known: set[str]) -> Finding:
     what = override.variable or "all readings"
     done = f"{what} = {override.value:g}" if override.action == "value" else f"{override.action}: {what}"
     hit = f"{count} readings" if override.site_id in known else "no such site in the sites table"
+    by_value = override.action == "value"
+    if override.site_id in known:
+        rule = rules.OVERRIDE_VALUE if by_value else rules.OVERRIDE_SET_ASIDE
+    else:
+        rule = rules.OVERRIDE_VALUE_OF_NO_SITE if by_value else rules.OVERRIDE_OF_NO_SITE
     return Finding(
-        table="overrides",
+        rule,
         file=override.file,
         line=int(override.line),
         site_id=override.site_id,
         start=f"{override.first:%Y-%m-%dT%H:%MZ}",
         end="" if pd.isna(override.last) else f"{override.last:%Y-%m-%dT%H:%MZ}",
-        rule="override",
-        severity="note" if override.site_id in known else "warning",
         evidence=f"{done} ({hit}); {override.who}, {override.when:%Y-%m-%d}",
-        action="corrected" if override.action == "value" else "set aside",
         detail=override.why,
     )

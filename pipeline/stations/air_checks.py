@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from pipeline.model.rules import stations as rules
 from pipeline.stations.network import Network, Rule, compare, span, stretches
 from pipeline.stations.series import StationSeries
 from pipeline.stations.stretches import group_sums, zigzags
 from pipeline.stations.surroundings import window_sum
 
 NAME = "air_temperature_c"
-RULE = "air temperature against neighbours"
 
 TOGETHER = Rule(usual_slope=-6.0, slopes=(-10.0, 40.0), agree=6.0, most_offset=6.0)
 """K and K/km. A mountain's air falls by 6 K/km on average, dry air never by more than 10 for long (common practice, no source), an
@@ -164,11 +164,10 @@ def spikes(series: StationSeries) -> None:
     series.tell(
         rows,
         NAME,
-        rule="spike",
+        rules.AIR_SPIKE,
         evidence=lambda part: (
             f"{before[part].min():.1f} to {before[part].max():.1f} C, {SPIKE_K:.0f} K and more from both sides"
         ),
-        detail="away and back within hours, further than air goes; a lone one is noise, many are a failing sensor",
         near_hours=2.0,
     )
 
@@ -202,28 +201,16 @@ def air(series: StationSeries, network: Network, limits: AirLimits) -> None:
         return words(everything[rows], of_days)
 
     there = np.isfinite(values)
-    for wrong, told in (
-        (series.days_to_readings(verdict.doubtful[:, :-1]) & ~lone, TWO_ALONE),
-        (series.days_to_readings(verdict.wrong[:, :-1]) | lone, CONTRADICTED),
+    for wrong, rule in (
+        (series.days_to_readings(verdict.doubtful[:, :-1]) & ~lone, rules.AIR_OF_TWO_ALONE),
+        (series.days_to_readings(verdict.wrong[:, :-1]) | lone, rules.AIR_AGAINST_NEIGHBOURS),
     ):
-        series.tell(wrong & there, NAME, rule=RULE, evidence=evidence, near_hours=72.0, **told)
+        series.tell(wrong & there, NAME, rule, evidence=evidence, near_hours=72.0)
 
 
 def words(values: np.ndarray, expected: np.ndarray) -> str:
     """Return the figures of a stretch: what was read, and what is expected of its days by the neighbours."""
     return f"{span(values, 1)} C, where {span(expected, 1)} C is expected by the neighbours"
-
-
-TWO_ALONE = {
-    "action": "used",
-    "severity": "warning",
-    "detail": "two thermometers contradict each other and no third one decides: look at both",
-}
-CONTRADICTED = {
-    "action": "set aside",
-    "severity": "error",
-    "detail": "the thermometer, its cable or its shield is at fault, or the site's elevation: visit the station",
-}
 
 
 def _far_readings(series: StationSeries, verdict: Verdict) -> np.ndarray:

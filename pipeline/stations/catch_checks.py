@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.model.rules import stations as rules
 from pipeline.stations.network import Network, Rule, compare, span
 from pipeline.stations.series import StationSeries
 from pipeline.stations.surroundings import others_quantile, window_sum
 
 NAME = "precipitation_mm"
-RULE = "precipitation against neighbours"
 
 TOGETHER = Rule(usual_slope=0.35, slopes=(-0.3, 1.0), agree=float(np.log(2.5)), most_offset=0.0)
 """Natural logarithms, and their change in a kilometre: precipitation grows by some 40 % a kilometre, in rain shadows it falls (common
@@ -170,12 +170,13 @@ def catch(series: StationSeries, network: Network, factor: float) -> None:
     wrong, doubtful = verdict.wrong[:, :-1], verdict.doubtful[:, :-1]
     # What the stretch of a total is worth is known step by step alone: the reading after it holds all that fell in it.
     series.count_in_steps(np.flatnonzero(wrong.any(axis=0)))
-    for table, told in ((doubtful, TWO_ALONE), (wrong, CONTRADICTED)):
+    for table, rule in (
+        (doubtful, rules.PRECIPITATION_OF_TWO_ALONE),
+        (wrong, rules.PRECIPITATION_AGAINST_NEIGHBOURS),
+    ):
         marked = series.days_to_readings(table)
         for name in (NAME, "precipitation_total_mm"):
-            series.tell(
-                marked & np.isfinite(series.values[name]), name, rule=RULE, evidence=evidence, near_hours=72.0, **told
-            )
+            series.tell(marked & np.isfinite(series.values[name]), name, rule, evidence=evidence, near_hours=72.0)
 
 
 def words(fallen: np.ndarray, record: int) -> str:
@@ -184,15 +185,3 @@ def words(fallen: np.ndarray, record: int) -> str:
     theirs = np.nansum(others[:, np.isfinite(others).any(axis=0)], axis=0)
     days = f"{len(fallen)} day{'s' if len(fallen) > 1 else ''}"
     return f"{np.nansum(fallen[:, record]):.0f} mm in {days} where the neighbours caught {span(theirs)} mm"
-
-
-TWO_ALONE = {
-    "action": "used",
-    "severity": "warning",
-    "detail": "two records contradict each other and no third one decides: look at both, and at their units",
-}
-CONTRADICTED = {
-    "action": "set aside",
-    "severity": "error",
-    "detail": "a plugged or leaking gauge, a charge of antifreeze, or another unit: look at the gauge and at the column's unit",
-}

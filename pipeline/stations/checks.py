@@ -82,7 +82,7 @@ def check_stations(
     neighbour_checks.against_neighbours(series)
     clock_checks.clocks(series)
     gauge_checks.snow_above_precipitation(series)
-    findings = sorted(series.findings, key=lambda f: (f.site_id, f.start, f.rule, f.end, f.evidence))
+    findings = sorted(series.findings, key=lambda f: (f.site_id, f.start, f.rule.name, f.end, f.evidence))
     return series.checked(), findings
 
 

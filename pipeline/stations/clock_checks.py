@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.model.rules import stations as rules
 from pipeline.stations.air_checks import TOGETHER
 from pipeline.stations.network import Network, alike_another, stretches
 from pipeline.stations.series import StationSeries
@@ -57,11 +58,8 @@ def clocks(series: StationSeries) -> None:
     series.tell(
         marked,
         "air_temperature_c",
-        rule="clock off",
+        rules.CLOCK_OFF,
         evidence=evidence,
-        action="used",
-        severity="warning",
-        detail="the clock or its offset is wrong: set the logger's clock, or write the right offset into the file",
         near_hours=120.0,
     )
 
@@ -128,8 +126,7 @@ def fahrenheit(series: StationSeries, network: Network | None = None) -> None:
     series.tell(
         series.days_to_readings(wrong) & np.isfinite(values),
         name,
-        rule="unit mix-up",
+        rules.FAHRENHEIT,
         evidence=lambda rows: f"{values[rows].min():.1f} to {values[rows].max():.1f} C, far from the other stations",
-        detail="the readings look like degrees Fahrenheit; declare unit: degF under columns.stations.air_temperature",
         near_hours=120.0,
     )

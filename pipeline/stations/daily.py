@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.model.problems import Finding
+from pipeline.model.rules.stations import SILENT_STATION
 from pipeline.stations.series import READ, StationSeries
 
 
@@ -73,17 +74,13 @@ def silent_stations(
             )
             findings.append(
                 Finding(
-                    table="stations",
+                    SILENT_STATION,
                     file=site.file,
                     line=site.line,
                     site_id=site.site_id,
                     start="" if last is None else str(last.date()),
                     end=str(date.date()),
-                    rule="silent station",
-                    severity="error",
                     evidence=since,
-                    action="set aside",
-                    detail="see to the station or its telemetry, or write its end of service under until in the sites table",
                 )
             )
     return findings

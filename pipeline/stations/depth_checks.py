@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.courses.context import FRESH_KG_M3
+from pipeline.model.rules import stations as rules
 from pipeline.stations.series import UNITS, StationSeries
 from pipeline.stations.shifts import UNIT_FACTORS, sharpest, tell_shift
 from pipeline.stations.still_snow import BARE
@@ -78,24 +79,18 @@ def _treat(
     lasting = series.hours[rows[-1]] - series.hours[rows[0]] >= UNIT_DAYS * 24.0
     if words is not None and lasting:
         rows = _extended(series, culprit, rows, words)
-        rule, detail = (
-            "unit mix-up",
-            f"the readings look like {words}; declare the unit under columns.stations or mend the logger",
-        )
+        rule = rules.DENSITY_LEAPS_BY_UNIT
     else:
-        rule, detail = (
-            "depth against SWE",
-            "depth and SWE contradict each other; see to the sensor set aside, and to the other one if it stays so",
-        )
+        rule = rules.DEPTH_AGAINST_SWE
     series.tell(
         rows,
         culprit,
-        rule=rule,
+        rule,
         evidence=lambda part: (
             f"{series.values[culprit][part].min():.3g} to {series.values[culprit][part].max():.3g} {UNITS[culprit]}, density "
             f"{density.min():.0f} to {density.max():.0f} kg/m3 where {low:.0f} to {high:.0f} is possible over {least_depth:g} m"
         ),
-        detail=detail,
+        detail=rule.says(slip=words),
         near_hours=1e9,
     )
 
@@ -214,11 +209,11 @@ def _tell_leap(series: StationSeries, wrong: np.ndarray, words: str) -> None:
     series.tell(
         series.days_to_readings(wrong) & np.isfinite(depth),
         "depth_m",
-        rule="unit mix-up",
+        rules.DENSITY_LEAPS_BY_UNIT,
         evidence=lambda rows: (
             f"{depth[rows[0]]:.2f} m at first, the density leapt by the factor of a unit while SWE rested"
         ),
-        detail=f"the readings look like {words}; declare the unit under columns.stations or mend the logger",
+        detail=rules.DENSITY_LEAPS_BY_UNIT.says(slip=words),
         near_hours=1e9,
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.model.rules import stations as rules
 from pipeline.stations.precipitation import resets
 from pipeline.stations.series import StationSeries
 from pipeline.stations.surroundings import Surroundings
@@ -25,40 +26,32 @@ def gauges(series: StationSeries) -> None:
     series.tell(
         (fallen < low) | (fallen > high),
         "precipitation_mm",
-        rule="out of range",
+        rules.PRECIPITATION_OUT_OF_RANGE,
         evidence=lambda rows: (
             f"{fallen[rows].min():g} to {fallen[rows].max():g} mm, allowed {low:g} to {high:g} mm a step"
         ),
-        detail="the gauge or its code for no value is at fault; list the code under missing: in the settings",
     )
     totals = series.values["precipitation_total_mm"]
     series.tell(
         totals < TOTAL_LEAST_MM,
         "precipitation_total_mm",
-        rule="out of range",
+        rules.TOTAL_OUT_OF_RANGE,
         evidence=lambda rows: f"{totals[rows].min():g} to {totals[rows].max():g} mm",
-        detail="a total below nothing: the gauge or its code for no value is at fault; list the code under missing:",
     )
     emptied, fell = resets(totals, series.bounds)
     before = _last_before(totals)
     series.tell(
         emptied,
         "precipitation_total_mm",
-        rule="gauge falls",
+        rules.GAUGE_EMPTIED,
         evidence=lambda rows: f"from {before[rows[0]]:.0f} to {totals[rows[0]]:.0f} mm",
-        action="used",
-        severity="note",
-        detail="taken for an emptied gauge: what it holds since has fallen since",
         near_hours=0.0,
     )
     series.tell(
         fell,
         "precipitation_total_mm",
-        rule="gauge falls",
+        rules.GAUGE_LEAKS,
         evidence=lambda rows: f"from {before[rows[0]]:.0f} to {totals[rows[0]]:.0f} mm",
-        action="corrected",
-        severity="warning",
-        detail="an accumulated total never falls: a leak, or ice that moved; the fall counts as nothing fallen",
     )
 
 
@@ -91,11 +84,8 @@ def snow_above_precipitation(series: StationSeries) -> None:
             series.tell(
                 rows,
                 "swe_mm",
-                rule="SWE above precipitation",
+                rules.SWE_ABOVE_PRECIPITATION,
                 evidence=lambda _rows, most=most, had=had: f"{most:.0f} mm where {had:.0f} mm had been caught",
-                action="used",
-                severity="note",
-                detail="the gauge misses snow, wind brings it, or one of the two is wrong",
                 near_hours=1e9,
             )
 

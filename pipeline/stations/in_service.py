@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from pipeline.model.problems import Finding
+from pipeline.model.rules import sites as rules
 
 
 def in_service(rows: pd.DataFrame, sites: pd.DataFrame, role: str, findings: list[Finding]) -> pd.DataFrame:
@@ -13,33 +14,19 @@ def in_service(rows: pd.DataFrame, sites: pd.DataFrame, role: str, findings: lis
     unknown = ~rows["site_id"].isin(sites.index).to_numpy()
     date = rows["date"].to_numpy()
     outside = ~unknown & ((date < placed["since"].to_numpy()) | (date > placed["until"].to_numpy()))
-    told = (
-        (
-            unknown,
-            "unknown site",
-            "is not in the sites table, or stands outside the basin's margin: add it or mend its place",
-        ),
-        (
-            outside,
-            "out of service",
-            "has rows outside its from and until in the sites table: mend the dates of one or the other",
-        ),
-    )
-    for wrong, rule, words in told:
+    for wrong, rule in ((unknown, rules.UNKNOWN_SITE), (outside, rules.OUT_OF_SERVICE)):
         for site_id, strays in rows[wrong].groupby("site_id", sort=True):
             findings.append(
                 Finding(
-                    table=role,
+                    rule,
+                    role,
                     file=strays["file"].iloc[0],
                     line=int(strays["line"].iloc[0]),
                     site_id=str(site_id),
                     start=str(strays["date"].min().date()),
                     end=str(strays["date"].max().date()),
-                    rule=rule,
-                    severity="error",
                     evidence=f"{len(strays)} rows",
-                    action="set aside",
-                    detail=f"site '{site_id}' {words}",
+                    detail=rule.says(site_id=site_id),
                 )
             )
     return rows[~(unknown | outside)].reset_index(drop=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.model.rules import stations as rules
 from pipeline.stations.series import StationSeries
 from pipeline.stations.shifts import tell_pair
 from pipeline.stations.surroundings import Surroundings
@@ -72,9 +73,8 @@ def against_neighbours(series: StationSeries) -> None:
     series.tell(
         marked,
         "swe_mm",
-        rule="station against its neighbours",
+        rules.STATION_AGAINST_NEIGHBOURS,
         evidence=evidence,
-        detail="far from what its steadiest neighbours always made of it: visit the station, or look for readings of another one",
         near_hours=72.0,
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.model.rules import stations as rules
 from pipeline.stations.excursions import (
     JUMP,
     LEAST_NOISE,
@@ -31,11 +32,10 @@ def out_of_range(series: StationSeries, name: str, limits: tuple[float, float]) 
     series.tell(
         (values < low) | (values > high),
         name,
-        rule="out of range",
+        rules.OUT_OF_RANGE,
         evidence=lambda rows: (
             f"{values[rows].min():g} to {values[rows].max():g} {unit}, allowed {low:g} to {high:g} {unit}"
         ),
-        detail="the sensor or its code for no value is at fault; list the code under missing: in the settings",
     )
 
 
@@ -95,12 +95,11 @@ def erratic(series: StationSeries, name: str, usual: np.ndarray) -> None:
     series.tell(
         wrong,
         name,
-        rule="rate of change",
+        rules.RATE_OF_CHANGE,
         evidence=lambda part: (
             f"to and fro between {everything[part].min():.3g} and {everything[part].max():.3g} {unit}, usual noise "
             f"{usual[np.searchsorted(series.bounds, part[0], side='right') - 1]:.2g} {unit}"
         ),
-        detail="the readings change to and fro faster than snow can; look at the sensor, its cable and its power",
     )
 
 
@@ -131,9 +130,8 @@ def spikes(series: StationSeries, name: str, rates: Rates, usual: np.ndarray) ->
     series.tell(
         kind == SPIKE,
         name,
-        rule="spike",
+        rules.SPIKE,
         evidence=evidence,
-        detail="away and back within a day, faster than snow falls or melts; a lone one is noise, many are a failing sensor",
         near_hours=2.0,
     )
     return np.flatnonzero(kind == JUMP)
@@ -215,10 +213,9 @@ def _tell_repeated(series: StationSeries, name: str, rows: slice, lag: int, foun
     series.tell(
         wrong,
         name,
-        rule="flat line",
+        rules.REPEATED_DAY,
         evidence=lambda part: (
             f"{values[part].min():.4g} to {values[part].max():.4g} {unit}, value for value those of the day before"
         ),
-        detail="the day before was sent again under a new date: look at the telemetry",
         near_hours=2.0,
     )

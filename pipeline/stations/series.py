@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.model.problems import Finding
+from pipeline.model.rules.rule import Action, Rule
 from pipeline.model.season import first_of_season
 from pipeline.stations.precipitation import steps_of_totals
 from pipeline.stations.stretches import group_extremes, group_sums
@@ -178,16 +179,14 @@ class StationSeries:
         marked = days[self.day_number, self.day_site]
         return np.repeat(marked, self.day_ends - self.day_starts)
 
-    def tell(  # noqa: PLR0913  one row of checks.csv
+    def tell(  # noqa: PLR0913  which readings, under which rule, in which words
         self,
         wrong: np.ndarray,
         name: str,
+        rule: Rule,
         *,
-        rule: str,
         evidence: Callable[[np.ndarray], str],
-        detail: str,
-        action: str = "set aside",
-        severity: str = "error",
+        detail: str = "",
         near_hours: float = NEAR_HOURS,
     ) -> None:
         """Note the marked readings of one quantity, one finding an unbroken stretch; set aside, they become missing.
@@ -197,6 +196,7 @@ class StationSeries:
         wrong : mask of the readings, or their rows in rising order.
         name : the column they stand in.
         evidence : the stretch's marked rows to the figures that broke the rule.
+        detail : one sentence with the remedy, where the rule's message needs values.
         near_hours : marked readings no further apart than this belong together.
         """
         rows = np.flatnonzero(wrong) if wrong.dtype == bool else wrong
@@ -208,29 +208,25 @@ class StationSeries:
         for a, b in pairwise(edges):
             part = rows[a:b]
             words = f"{QUANTITIES[name]}: {evidence(part)} ({len(part)} reading{'s' if len(part) > 1 else ''})"
-            self.findings.append(self._finding(part[[0, -1]], rule, severity, (words, action, detail)))
-        if action == "set aside":
+            first, last = int(part[0]), int(part[-1])
+            self.findings.append(
+                Finding(
+                    rule,
+                    "stations",
+                    str(self.records["file"].iloc[first]),
+                    int(self.records["line"].iloc[first]),
+                    self.site_of(first),
+                    self.moment(first),
+                    self.moment(last),
+                    words,
+                    detail,
+                )
+            )
+        if rule.action is Action.SET_ASIDE:
             self.values[name][rows] = np.nan
             if name in GAUGED:
                 for made in ("precipitation", "gauge_steps"):
                     self.__dict__.pop(made, None)
-
-    def _finding(self, ends: np.ndarray, rule: str, severity: str, told: tuple[str, str, str]) -> Finding:
-        first, last = (int(row) for row in ends)
-        evidence, action, detail = told
-        return Finding(
-            table="stations",
-            file=str(self.records["file"].iloc[first]),
-            line=int(self.records["line"].iloc[first]),
-            site_id=self.site_of(first),
-            start=self.moment(first),
-            end=self.moment(last),
-            rule=rule,
-            severity=severity,
-            evidence=evidence,
-            action=action,
-            detail=detail,
-        )
 
     def site_of(self, row: int) -> str:
         """Return the station of a reading."""

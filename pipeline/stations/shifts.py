@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from pipeline.model.rules import stations as rules
 from pipeline.stations.excursions import NOISE_ALLOWED
 from pipeline.stations.series import QUANTITIES, UNITS, StationSeries
 from pipeline.stations.surroundings import FROZEN_C, Surroundings
@@ -225,9 +226,9 @@ def _tell_mixed_units(series: StationSeries, name: str, ends: tuple[int, int], t
     series.tell(
         _rows(series, name, ends),
         name,
-        rule="unit mix-up",
+        rules.LEVEL_IN_OTHER_UNIT,
         evidence=lambda rows: f"{values[rows[0]]:.3g} {unit} where about {before:.3g} {unit} stood before",
-        detail=f"the readings look like {words}; declare the unit under columns.stations or have the logger mended",
+        detail=rules.LEVEL_IN_OTHER_UNIT.says(slip=words),
         near_hours=ALL_ONE,
     )
 
@@ -238,9 +239,8 @@ def _tell_episode(series: StationSeries, name: str, ends: tuple[int, int], told:
     series.tell(
         _rows(series, name, ends),
         name,
-        rule="rate of change" if after < DEAD_SHARE * before else "step",
+        rules.SIGNAL_GONE_FOR_DAYS if after < DEAD_SHARE * before else rules.STEP_FOR_DAYS,
         evidence=lambda _rows: f"from {before:.4g} to {after:.4g} {unit} at once, and back at the end",
-        detail="for some days another level, with a jump at both ends: look at what was done at the station then",
         near_hours=ALL_ONE,
     )
 
@@ -250,9 +250,8 @@ def _tell_brief(series: StationSeries, name: str, level: Level, other: float) ->
     series.tell(
         _rows(series, name, (level.first, level.last)),
         name,
-        rule="rate of change",
+        rules.BRIEF_LEVEL,
         evidence=lambda _rows: f"{level.begins:.4g} {unit} beside {other:.4g} {unit}, faster than snow falls or melts",
-        detail="too few readings to tell whether the level stays: they count again once a day of them agrees with its surroundings",
         near_hours=ALL_ONE,
     )
 
@@ -266,9 +265,8 @@ def _stays(series: StationSeries, name: str, found: tuple[int, Level, Level]) ->
         series.tell(
             _rows(series, name, (new.first, new.last)),
             name,
-            rule="rate of change",
+            rules.SIGNAL_GONE,
             evidence=lambda _rows: f"from {good.ends:.4g} to {new.begins:.4g} {unit} at once, and stays there",
-            detail="the signal is gone: look at the sensor and its cable",
             near_hours=ALL_ONE,
         )
         return good, 0.0, 0
@@ -284,13 +282,11 @@ def tell_shift(series: StationSeries, name: str, stretch: tuple[int, int], size:
     series.tell(
         marked,
         name,
-        rule="step",
+        rules.STEP,
         evidence=lambda rows: (
             f"{size:+.3g} {unit} at once without snow, melt or neighbours to show for it; readings shifted back from here on, "
             f"{series.values[name][rows[0]]:.4g} to {series.values[name][rows[0]] - size:.4g} {unit}"
         ),
-        action="corrected",
-        detail="the sensor has shifted: visit and zero it, then set aside or switch off by an override what the correction spoils",
         near_hours=ALL_ONE,
     )
     series.values[name][marked] -= size
@@ -362,11 +358,11 @@ def tell_bridging(series: StationSeries, site: int, ends: tuple[int, int], size_
     series.tell(
         _rows(series, "swe_mm", (first, ends[1])),
         "swe_mm",
-        rule="bridging",
+        rules.BRIDGING,
         evidence=lambda rows: (
             f"stood at {values[rows[0]]:.0f} to {values[rows[-1]]:.0f} mm while snow fell, then rose by {size_mm:.0f} mm at once"
         ),
-        detail=f"the snow carried itself over the {QUANTITIES['swe_mm']} sensor; what it says after the rise is used",
+        detail=rules.BRIDGING.says(quantity=QUANTITIES["swe_mm"]),
         near_hours=ALL_ONE,
     )
 
@@ -380,9 +376,8 @@ def tell_pair(series: StationSeries, pair: tuple[int, int], days: tuple[int, int
         series.tell(
             rows,
             "swe_mm",
-            rule="station against its neighbours",
+            rules.STATIONS_EXCHANGED,
             evidence=lambda _rows, other=other: f"read the level of {series.names[other]}, and that one this station's",
-            detail="the two stations' readings were exchanged: mend the station's name in the files",
             near_hours=ALL_ONE,
         )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.model.rules import stations as rules
 from pipeline.stations.series import UNITS, StationSeries
 from pipeline.stations.stretches import still_runs
 from pipeline.stations.surroundings import Surroundings
@@ -224,10 +225,9 @@ def tell_stuck(series: StationSeries, name: str, runs: np.ndarray) -> None:
     series.tell(
         wrong,
         name,
-        rule="flat line",
+        rules.FLAT_LINE,
         evidence=lambda rows: (
             f"{values[rows[0]]:.4g} {unit}, not one step in {(hours[rows[-1]] - hours[rows[0]]) / 24.0:.1f} days"
         ),
-        detail="a sensor in the weather moves; this one is stuck: restart the logger, look for ice and for a broken cable",
         near_hours=0.0,
     )

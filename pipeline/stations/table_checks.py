@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.model.problems import Finding
+from pipeline.model.rules import stations as rules
+from pipeline.model.rules.rule import Action, Rule
 from pipeline.stations import air_checks, catch_checks
 from pipeline.stations.gauge_checks import STEP_MM
 from pipeline.stations.limits import StationLimits
@@ -36,7 +38,7 @@ def within_limits(weather: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
             continue
         values, unit = weather[names[0]].to_numpy(float), UNITS[names[0]]
         beyond = (values < low) | (values > high)
-        _tell(weather, (beyond, names), ("out of range", BEYOND), findings, lambda rows, v=values, u=unit, a=(low, high): (
+        _tell(weather, (beyond, names), rules.WEATHER_OUT_OF_RANGE, findings, lambda rows, v=values, u=unit, a=(low, high): (
             f"{v[rows].min():g} to {v[rows].max():g} {u}, allowed {a[0]:g} to {a[1]:g} {u}"
         ))  # fmt: skip
     return weather, findings
@@ -70,28 +72,19 @@ def _against_stations(
     network = Network(network.elevation_m, weather, network.latitude)
     table, heights = _beside(daily, days, network, air_checks.NAME)
     air = air_checks.judge(days, table, heights, network, limits.air)
-    for marks, told in ((air.doubtful, air_checks.TWO_ALONE), (air.wrong, ANOTHER)):
-        _tell(weather, (marks[at, -1], AIR), (air_checks.RULE, told), findings, lambda rows: (
+    for marks, rule in ((air.doubtful, rules.AIR_OF_TWO_ALONE), (air.wrong, rules.WEATHER_AIR_AGAINST_STATIONS)):
+        _tell(weather, (marks[at, -1], AIR), rule, findings, lambda rows: (
             f"air temperature: {air_checks.words(table[at[rows], -1], air.expected[at[rows], -1])}"
         ))  # fmt: skip
     fallen, heights = _beside(daily, days, network, catch_checks.NAME)
     caught = catch_checks.judge(fallen, heights, limits.catch_factor)
-    for marks, told in ((caught.doubtful, catch_checks.TWO_ALONE), (caught.wrong, ANOTHER)):
-        _tell(weather, (marks[at, -1], RAIN), (catch_checks.RULE, told), findings, lambda rows: (
+    for marks, rule in (
+        (caught.doubtful, rules.PRECIPITATION_OF_TWO_ALONE),
+        (caught.wrong, rules.WEATHER_PRECIPITATION_AGAINST_STATIONS),
+    ):
+        _tell(weather, (marks[at, -1], RAIN), rule, findings, lambda rows: (
             f"precipitation: {catch_checks.words(fallen[at[rows]], fallen.shape[1] - 1)}"
         ))  # fmt: skip
-
-
-ANOTHER = {
-    "action": "set aside",
-    "severity": "error",
-    "detail": "look at the table's source, its units (columns.weather) and its elevation; its days of the forecast will be off as well",
-}
-BEYOND = {
-    "action": "set aside",
-    "severity": "error",
-    "detail": "another unit, or a code for no value: declare the unit under columns.weather, list the code under missing:",
-}
 
 
 def _beside(daily: pd.DataFrame, days: pd.DatetimeIndex, network: Network, name: str) -> tuple[np.ndarray, np.ndarray]:
@@ -104,12 +97,12 @@ def _beside(daily: pd.DataFrame, days: pd.DatetimeIndex, network: Network, name:
 def _tell(
     weather: pd.DataFrame,
     marked: tuple[np.ndarray, tuple[str, ...]],
-    told: tuple[str, dict[str, str]],
+    rule: Rule,
     findings: list[Finding],
     evidence: Callable[[np.ndarray], str],
 ) -> None:
     """Add a finding for each stretch of marked rows, and make what is set aside missing in the table."""
-    (wrong, names), (rule, words) = marked, told
+    wrong, names = marked
     rows = np.flatnonzero(wrong)
     if len(rows) == 0:
         return
@@ -117,16 +110,15 @@ def _tell(
     parts = np.split(rows, np.flatnonzero(np.diff(dates[rows]).astype(int) > LINK_DAYS) + 1)
     findings += [
         Finding(
-            table="weather",
+            rule,
+            "weather",
             file=str(weather["file"].iloc[part[0]]),
             line=int(weather["line"].iloc[part[0]]),
             start=str(dates[part[0]]),
             end=str(dates[part[-1]]),
-            rule=rule,
             evidence=f"{evidence(part)} ({len(part)} day{'s' if len(part) > 1 else ''})",
-            **words,
         )
         for part in parts
     ]
-    if words["action"] == "set aside":
+    if rule.action is Action.SET_ASIDE:
         weather.loc[rows, [name for name in names if name in weather]] = np.nan

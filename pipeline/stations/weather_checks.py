@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.model.rules import stations as rules
+from pipeline.model.rules.rule import Rule
 from pipeline.stations.series import StationSeries
 from pipeline.stations.shifts import bridged_since, sharpest, tell_bridging, tell_shift
 from pipeline.stations.surroundings import FROZEN_C, Surroundings, change_over, others_quantile, window_sum
@@ -47,15 +49,15 @@ def unsupported(series: StationSeries, step_mm: float) -> None:
         return
     _bridges(series, step_mm)
     for rule, days, least in (
-        ("step", 2, step_mm),
-        ("rise without precipitation", RISE_DAYS, MORE_GRADUAL * step_mm),
-        ("fall while frozen", FALL_DAYS, MORE_GRADUAL * step_mm),
+        (rules.STEP, 2, step_mm),
+        (rules.RISE_WITHOUT_PRECIPITATION, RISE_DAYS, MORE_GRADUAL * step_mm),
+        (rules.FALL_WHILE_FROZEN, FALL_DAYS, MORE_GRADUAL * step_mm),
     ):
         around = Surroundings(series)
         excess, wrong, fallen = _candidates(around, days, least)
-        if rule == "rise without precipitation":
+        if rule == rules.RISE_WITHOUT_PRECIPITATION:
             wrong &= (excess > 0) & (fallen < DRY_SHARE * excess)
-        if rule == "fall while frozen":
+        if rule == rules.FALL_WHILE_FROZEN:
             wrong &= (excess < 0) & _frozen(around, days)
         for site in np.flatnonzero(wrong.any(axis=0)):
             _treat(series, (rule, days, least), int(site), (excess[:, site], wrong[:, site]))
@@ -144,7 +146,7 @@ def _frozen(around: Surroundings, days: int) -> np.ndarray:
 
 
 def _treat(
-    series: StationSeries, kind: tuple[str, int, float], site: int, found: tuple[np.ndarray, np.ndarray]
+    series: StationSeries, kind: tuple[Rule, int, float], site: int, found: tuple[np.ndarray, np.ndarray]
 ) -> None:
     """Treat the candidates of one station in the order of their days; each shift is taken out before the next is looked at."""
     rule, days, least = kind
@@ -156,10 +158,10 @@ def _treat(
         if abs(size) < least:
             continue
         row, share = sharpest(series, "swe_mm", site, (day - days, day), np.sign(size))
-        if row is None or (rule == "step" and share < SHARP * abs(size)):
+        if row is None or (rule == rules.STEP and share < SHARP * abs(size)):
             continue
         end = series.season_end(row, site)
-        if rule == "step":
+        if rule == rules.STEP:
             tell_shift(series, "swe_mm", (row, end), _size_at(series, site, row, size))
         else:
             _tell_gradual(series, site, (day - days, day), (rule, size, end))
@@ -188,7 +190,7 @@ def _size_at(series: StationSeries, site: int, row: int, size: float) -> float:
     return float(np.clip(found, *sorted((0.5 * size, 1.5 * size))))
 
 
-def _tell_gradual(series: StationSeries, site: int, window: tuple[int, int], found: tuple[str, float, int]) -> None:
+def _tell_gradual(series: StationSeries, site: int, window: tuple[int, int], found: tuple[Rule, float, int]) -> None:
     """Set the days of a gradual shift aside, and shift back what follows."""
     rule, size, end = found
     held = series.places[max(window[0] + 1, 0) : window[1], site]
@@ -202,11 +204,10 @@ def _tell_gradual(series: StationSeries, site: int, window: tuple[int, int], fou
     series.tell(
         rows,
         "swe_mm",
-        rule=rule,
+        rule,
         evidence=lambda part: (
             f"{size:+.0f} mm in {window[1] - window[0]} days, {values[part[0]]:.0f} to {values[part[-1]]:.0f} mm, while {words}"
         ),
-        detail="the sensor has shifted; later readings of the season are shifted back: visit it and zero it",
         near_hours=1e9,
     )
     later = stop + np.flatnonzero(np.isfinite(values[stop:end]))
@@ -241,11 +242,8 @@ def zero_drift(series: StationSeries, zero_mm: float, *, before_snow: bool = Fal
     series.tell(
         marked,
         "swe_mm",
-        rule="drift of zero",
+        rules.ZERO_DRIFT,
         evidence=lambda rows: f"{values[rows].min():.0f} to {values[rows].max():.0f} mm on bare ground",
-        action="corrected",
-        detail="the ground is bare and counts as such; zero the sensor, and look how long before its readings were off",
-        severity="warning",
         near_hours=72.0,
     )
     series.values["swe_mm"][marked] = 0.0

@@ -27,11 +27,13 @@ from pipeline.archive.current import (
 )
 from pipeline.archive.revisions import Revision, RevisionId
 from pipeline.cli.printing_archive import status_json, status_tables
-from pipeline.gather.day import DEGRADING
 from pipeline.inspection.compare import find_side
 from pipeline.inspection.status import status
 from pipeline.inspection.verify import verify
 from pipeline.model.problems import ArchiveError, Finding
+from pipeline.model.rules.files import UNREADABLE_FILE
+from pipeline.model.rules.flights import REFUSED_FLIGHT
+from pipeline.model.rules.table import rules
 from pipeline.publishing.derived import read_index
 from pipeline.publishing.publish import left_as_it_is, make_current, publish, rebuild_derived, withdraw
 
@@ -271,17 +273,15 @@ def test_a_date_with_one_revision_needs_no_record_and_no_index(tmp_path, provena
 
 
 def test_every_degrading_rule_has_words():
-    for rule in DEGRADING:
-        loss = Loss.of(Finding("stations", "data/stations.csv", rule=rule), "reason")
-        assert loss.state, rule
+    for rule in filter(lambda rule: rule.degrades is not None, rules()):
+        loss = Loss.of(Finding(rule, "stations", "data/stations.csv"), "reason")
+        assert loss.state, rule.name
         assert loss.words.startswith("stations.csv ")
         assert Loss.from_plain(loss.plain()) == loss
-    assert Loss.of(Finding("covers", "covers.csv", 3, start="2031-03-01", rule="unreadable file"), "").words == (
+    assert Loss.of(Finding(UNREADABLE_FILE, "covers", "covers.csv", 3, start="2031-03-01"), "").words == (
         "the cover grid of 2031-03-01 cannot be read"
     )
-    assert (
-        Loss.of(Finding("flights", "flights.csv", 2, "F1", rule="refused flight"), "").words == "flight F1 is refused"
-    )
+    assert Loss.of(Finding(REFUSED_FLIGHT, "flights", "flights.csv", 2, "F1"), "").words == "flight F1 is refused"
 
 
 def test_many_losses_are_told_by_their_number():

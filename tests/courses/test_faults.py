@@ -48,7 +48,7 @@ def test_gross_faults_are_found_and_named(seasons):
                 faulty.loc[rows, column] *= factor
             checked, findings = check_courses(faulty, CourseLimits(), around)
             site, day = samples.loc[rows[0], "site_id"], str(samples.loc[rows[0], "date"].date())
-            named = any(f.rule == rule and f.site_id == site and f.start == day for f in findings)
+            named = any(f.rule.name == rule and f.site_id == site and f.start == day for f in findings)
             found.append(named and not checked.loc[rows, "swe_used"].any())
             told.setdefault(kind, []).append(found[-1])
     # The issue's own bar.

@@ -76,7 +76,7 @@ def test_a_fault_that_was_not_planted_is_not_found(home):
     clean = run_clean(home, 1)
     sent = write_season(home, clean.season)
     readings = run_checks(home, last_day(clean.season))
-    anything = Kind("nothing", "", "stations", True, tuple({f.rule for f in readings.findings}), lambda *_: None)
+    anything = Kind("nothing", "", "stations", True, tuple({f.rule.name for f in readings.findings}), lambda *_: None)
     start, end = pd.Timestamp(f"{clean.season.year}-10-01"), pd.Timestamp(last_day(clean.season))
     for site in clean.season.stations:
         assert not score(Plant(anything, 1, (site,), start, end, end), sent, readings, clean).found

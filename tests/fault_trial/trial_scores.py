@@ -82,7 +82,15 @@ class Trial:
 
 def key(finding: Finding) -> tuple:
     """Return what makes a finding the same in two runs; lines move when rows are added."""
-    return finding.table, finding.site_id, finding.rule, finding.start, finding.end, finding.action, finding.evidence
+    return (
+        finding.table,
+        finding.site_id,
+        finding.rule.name,
+        finding.start,
+        finding.end,
+        finding.action,
+        finding.evidence,
+    )
 
 
 COLUMNS = {
@@ -104,7 +112,18 @@ def run_clean(home: Path, seed: int) -> CleanRun:
     lines = set(zip(sent.courses["file"], sent.courses["line"], strict=True))
     cried = pd.DataFrame(
         [
-            (season.climate.name, seed, f.table, f.site_id, f.rule, f.severity, f.action, f.start, f.end, f.evidence)
+            (
+                season.climate.name,
+                seed,
+                f.table,
+                f.site_id,
+                f.rule.name,
+                f.severity,
+                f.action,
+                f.start,
+                f.end,
+                f.evidence,
+            )
             for f in readings.findings
         ],
         columns=["climate", "seed", "table", "site_id", "rule", "severity", "action", "start", "end", "evidence"],
@@ -204,9 +223,9 @@ def score(plant: Plant, sent: Sent, readings: Readings, clean: CleanRun) -> Outc
         for f in readings.findings
         if key(f) not in before and f.table == plant.kind.table and _is_about(f, plant, lines)
     ]
-    named = any(f.rule in plant.kind.rules for f in new)
+    named = any(f.rule.name in plant.kind.rules for f in new)
     found = named or any(f.severity != "note" for f in new)
-    told = ", ".join(sorted({f"{f.rule} ({f.action})" for f in new}))
+    told = ", ".join(sorted({f"{f.rule.name} ({f.action})" for f in new}))
     return Outcome(
         plant,
         clean.season.seed,

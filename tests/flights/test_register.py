@@ -161,7 +161,7 @@ def test_on_even_ground_the_lift_alone_is_taken_out(grid, tmp_path, elevation):
     flight, findings = measure_flight(FlightFiles("F", dt.date(2031, 3, 1), **paths), grid, FlightLimits())
     assert flight.attrs["figures"]["registration"]["east_m"] == 0.0
     assert float(flight["depth"].mean()) == pytest.approx(0.0, abs=0.005)
-    told = {finding.rule: finding.evidence for finding in findings}
+    told = {finding.rule.name: finding.evidence for finding in findings}
     # Two height systems are told by their constant.
     assert told["vertical offset"] == "31.40 m"
     assert "shift not told" in told

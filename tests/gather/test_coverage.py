@@ -8,9 +8,6 @@ import pandas as pd
 import pytest
 
 from pipeline.gather.coverage import (
-    CHANGED_VALUES,
-    FEWER_ROWS,
-    LOST_INPUT,
     Before,
     Limits,
     earlier_lost,
@@ -18,7 +15,12 @@ from pipeline.gather.coverage import (
     net_losses,
 )
 from pipeline.model.problems import Finding
+from pipeline.model.rules.before import CHANGED_VALUES as CHANGED
+from pipeline.model.rules.before import FEWER_ROWS as FEWER
+from pipeline.model.rules.before import LOST_ROWS
+from pipeline.model.rules.files import MISSING_FILE
 
+LOST_INPUT, FEWER_ROWS, CHANGED_VALUES = LOST_ROWS.name, FEWER.name, CHANGED.name
 LIMITS = Limits(least_share=0.9, most_changed=0.5)
 START, UNTIL = dt.date(2030, 10, 1), dt.date(2031, 4, 13)
 
@@ -50,7 +52,7 @@ def found(was, now, *, told=(), until=UNTIL, **more):
 
 
 def rules(findings):
-    return [(f.rule, f.file, f.site_id) for f in findings]
+    return [(f.rule.name, f.file, f.site_id) for f in findings]
 
 
 def without(rows, lost):
@@ -100,19 +102,19 @@ def test_single_overrides_are_mended_and_taken_back_and_a_table_of_them_is_lost(
     for now in (mended, was.iloc[1:], overrides("ABCDE")):
         assert found({"overrides": was}, {"overrides": now}) == []
     (one,) = found({"overrides": was}, {"overrides": was.iloc[:0]})
-    assert (one.rule, one.file, one.site_id) == (LOST_INPUT, "overrides.csv", "")
-    assert [f.rule for f in found({"overrides": was}, {"overrides": was.iloc[:1]})] == [FEWER_ROWS]
+    assert (one.rule.name, one.file, one.site_id) == (LOST_INPUT, "overrides.csv", "")
+    assert [f.rule.name for f in found({"overrides": was}, {"overrides": was.iloc[:1]})] == [FEWER_ROWS]
 
 
 @pytest.mark.parametrize("now", [None, visits().iloc[:0]])
 def test_a_table_that_is_lost_names_its_file_and_the_revision(now):
     (one,) = found({"courses": visits().assign(file="courses.csv")}, {"courses": now})
-    assert (one.rule, one.table, one.file, one.severity) == (LOST_INPUT, "courses", "courses.csv", "error")
+    assert (one.rule.name, one.table, one.file, one.severity) == (LOST_INPUT, "courses", "courses.csv", "error")
     assert one.evidence == "none of 150 rows read on 2031-04-13@1 is there"
 
 
 def test_what_a_finding_of_reading_explains_is_not_told_again():
-    told = Finding("courses", "courses.csv", rule="missing file")
+    told = Finding(MISSING_FILE, "courses", "courses.csv")
     rows = visits().assign(file="courses.csv")
     assert found({"courses": rows}, {"courses": rows.iloc[:0]}, told=[told]) == []
     assert found({"courses": rows}, {"courses": rows.iloc[:0]}, told=[replace(told, file="other.csv")]) != []
@@ -129,24 +131,24 @@ def test_a_site_that_is_lost_is_named_with_its_own_file():
 def test_a_column_that_is_lost_is_named(column):
     rows = readings()
     (one,) = found({"stations": rows}, {"stations": rows.assign(**{column: np.nan})})
-    assert (one.rule, one.evidence) == (LOST_INPUT, f"{column}: none of 492 values read on 2031-04-13@1 is there")
+    assert (one.rule.name, one.evidence) == (LOST_INPUT, f"{column}: none of 492 values read on 2031-04-13@1 is there")
 
 
 def test_a_column_that_one_station_lost_is_found():
     rows = readings()
     less = rows.assign(swe_mm=rows["swe_mm"].mask(rows["site_id"] == "S2"))
     findings = found({"stations": rows}, {"stations": less})
-    assert ("S2", FEWER_ROWS) in [(f.site_id, f.rule) for f in findings] or findings[0].rule == FEWER_ROWS
+    assert ("S2", FEWER_ROWS) in [(f.site_id, f.rule.name) for f in findings] or findings[0].rule.name == FEWER_ROWS
 
 
 def test_a_file_that_is_cut_off_is_found_by_its_last_days():
     rows = readings()
     (one,) = found({"stations": rows}, {"stations": without(rows, rows["date"] > pd.Timestamp(2031, 4, 10))})
-    assert one.rule == FEWER_ROWS
+    assert one.rule.name == FEWER_ROWS
     assert one.evidence == "swe_mm: 12 of 21 values of the 7 days up to 2031-04-13 read on 2031-04-13@1"
     whole = visits()
     cut = whole.sort_values("date").iloc[:-22]
-    assert [f.rule for f in found({"courses": whole}, {"courses": cut})] == [FEWER_ROWS]
+    assert [f.rule.name for f in found({"courses": whole}, {"courses": cut})] == [FEWER_ROWS]
 
 
 def test_days_that_only_one_of_both_may_use_do_not_count():
@@ -161,7 +163,7 @@ def test_days_that_only_one_of_both_may_use_do_not_count():
 def test_another_unit_is_found_in_any_column(factor, column):
     rows = readings()
     findings = found({"stations": rows}, {"stations": rows.assign(**{column: rows[column] * factor})})
-    assert [(f.rule, f.site_id) for f in findings] == [(CHANGED_VALUES, "")]
+    assert [(f.rule.name, f.site_id) for f in findings] == [(CHANGED_VALUES, "")]
     assert f"{column}: " in findings[0].evidence
     assert f"{factor:.3g} times as much" in findings[0].evidence
 
@@ -171,7 +173,7 @@ def test_days_without_snow_hide_no_other_unit():
     rows = bare.assign(swe_mm=(bare["swe_mm"] - 250.0).clip(lower=0.0))
     assert (rows["swe_mm"] == 0).mean() > 0.6
     findings = found({"stations": rows}, {"stations": rows.assign(swe_mm=rows["swe_mm"] * 2.54)})
-    assert [f.rule for f in findings] == [CHANGED_VALUES]
+    assert [f.rule.name for f in findings] == [CHANGED_VALUES]
 
 
 def test_another_unit_at_one_station_is_found_there_and_a_correction_by_a_twentieth_is_none():
@@ -192,7 +194,7 @@ def test_what_the_settings_read_in_another_way_may_have_other_values_but_must_be
     inches = rows.assign(swe_mm=rows["swe_mm"] * 25.4)
     declared = {"redeclared": frozenset({"stations"})}
     assert found({"stations": rows}, {"stations": inches}, **declared) == []
-    assert found({"stations": rows}, {"stations": rows.assign(swe_mm=np.nan)}, **declared)[0].rule == LOST_INPUT
+    assert found({"stations": rows}, {"stations": rows.assign(swe_mm=np.nan)}, **declared)[0].rule.name == LOST_INPUT
 
 
 def sites():
@@ -202,11 +204,11 @@ def sites():
 
 def test_sites_that_are_lost_or_moved_are_found():
     (one,) = found({"sites": sites()}, {"sites": sites().iloc[:3]})
-    assert (one.rule, one.site_id) == (LOST_INPUT, "D")
+    assert (one.rule.name, one.site_id) == (LOST_INPUT, "D")
     moved = sites().rename(columns={"longitude": "latitude", "latitude": "longitude"})
-    assert {f.rule for f in found({"sites": sites()}, {"sites": moved})} == {CHANGED_VALUES}
+    assert {f.rule.name for f in found({"sites": sites()}, {"sites": moved})} == {CHANGED_VALUES}
     (one,) = found({"sites": sites()}, {"sites": sites().assign(kind="station")})
-    assert (one.rule, one.evidence) == (CHANGED_VALUES, "kind: 4 of 4 values are others since 2031-04-13@1")
+    assert (one.rule.name, one.evidence) == (CHANGED_VALUES, "kind: 4 of 4 values are others since 2031-04-13@1")
     assert found({"sites": sites()}, {"sites": sites().assign(longitude=[-32.7, -32.8, -32.7, -32.6])}) == []
 
 
@@ -222,7 +224,7 @@ def test_weather_said_again_later_is_news_and_an_older_issue_an_older_copy():
         assert found({"weather": weather(1)}, {"weather": newer}) == []
         assert net_losses(Before("2031-04-13@1", {"weather": weather(1)}, UNTIL, START), {"weather": newer}) == []
     older = weather(-2).assign(air_temperature_c=9.0)
-    assert [f.rule for f in found({"weather": weather(1)}, {"weather": older})] == [LOST_INPUT]
+    assert [f.rule.name for f in found({"weather": weather(1)}, {"weather": older})] == [LOST_INPUT]
 
 
 def test_the_watch_counts_every_value_and_a_corrected_date_is_no_loss():
@@ -241,5 +243,5 @@ def test_earlier_seasons_that_are_lost_are_found_and_a_few_visits_judged_otherwi
     assert earlier_lost("2031-04-13@1", "courses", was, was.iloc[2:], "visits") == []
     for now in (None, was.iloc[9:]):
         (one,) = earlier_lost("2031-04-13@1", "courses", was, now, "visits")
-        assert one.rule == FEWER_ROWS
+        assert one.rule.name == FEWER_ROWS
         assert one.evidence.endswith("of 15 visits of earlier seasons that 2031-04-13@1 used")

@@ -8,7 +8,7 @@ import pytest
 from made_basin import changed, snowtally
 
 from pipeline.gather import earlier_visits as gather_earlier_visits
-from pipeline.gather.earlier_visits import NOT_USED
+from pipeline.model.rules.courses import EARLIER_VISIT_NOT_USED
 
 DATE = "2031-03-04"
 YEARS = range(2026, 2031)
@@ -70,9 +70,9 @@ def test_earlier_seasons_move_the_density_and_are_told(nights):
 def test_earlier_visits_that_are_left_out_are_told_course_by_course(nights):
     _, found = nights
     long, short = found["long"][3], found["short"][3]
-    told = long[long["rule"] == NOT_USED]
+    told = long[long["rule"] == EARLIER_VISIT_NOT_USED.name]
     assert told[["site_id", "start", "evidence"]].to_numpy().tolist() == [["S2", "2028-03-01", "1 of 25 visits"]]
-    assert sorted(long["rule"]) == sorted([*short["rule"], NOT_USED])
+    assert sorted(long["rule"]) == sorted([*short["rule"], EARLIER_VISIT_NOT_USED.name])
 
 
 def test_the_archive_makes_the_night_again(nights):

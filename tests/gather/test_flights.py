@@ -131,7 +131,7 @@ def test_surfaces_without_stable_ground_are_used_and_said_to_be_so(basin, plain)
     read = readings(basin, SURFACES)
     # Heights of 1500 m in single precision are good to a tenth of a millimetre.
     assert_same(read.inputs.flights[0], plain, atol=1e-3)
-    assert [finding.rule for finding in read.findings] == ["not registered"]
+    assert [finding.rule.name for finding in read.findings] == ["not registered"]
 
 
 def _truncated(basin):
@@ -250,7 +250,7 @@ def test_ground_mapped_after_the_snow_is_told(basin, plain):
         with rasterio.open(basin / f"{name}.tif", "r+") as file:
             file.update_tags(TIFFTAG_DATETIME=stamp)
     read = readings(basin, SURFACES)
-    told = {finding.rule: finding for finding in read.findings}
+    told = {finding.rule.name: finding for finding in read.findings}
     assert told["snow-off newer than snow-on"].evidence == "snow_off 2031-07-01, snow_on 2031-03-03"
     assert_same(read.inputs.flights[0], plain, atol=1e-3)
 
@@ -258,7 +258,7 @@ def test_ground_mapped_after_the_snow_is_told(basin, plain):
 def test_a_flight_off_from_the_ground_is_told_and_only_moved_when_asked(basin, plain):
     write(basin / "high.tif", fine(depth_of) + 0.5, transform=FINE)
     read = readings(basin, one_depth("high.tif"))
-    told = [finding for finding in read.findings if finding.rule == "offset from the ground"]
+    told = [finding for finding in read.findings if finding.rule.name == "offset from the ground"]
     assert len(told) == 1
     assert told[0].action == "used"
     assert told[0].evidence.startswith("+0.5")
@@ -271,7 +271,7 @@ def test_a_flight_off_from_the_ground_is_told_and_only_moved_when_asked(basin, p
     assert moved.inputs.flight_figures[0]["by_site"]["applied"]
     # A site's depth is that of its place, the flight's of its cell: within the spread of the two.
     np.testing.assert_allclose(moved.inputs.flights[0]["depth"], plain["depth"], atol=0.1)
-    assert [f.action for f in moved.findings if f.rule == "offset from the ground"] == ["corrected"]
+    assert [f.action for f in moved.findings if f.rule.name == "offset from the ground"] == ["corrected"]
 
 
 def test_water_and_dense_canopy_are_not_used(basin):
@@ -315,7 +315,7 @@ def test_snow_cover_of_the_flights_day_clears_it_of_noise_on_every_later_day(bas
         assert (depth[noise] == 0).all()
         np.testing.assert_array_equal(depth[~noise], had[~noise])
         np.testing.assert_array_equal(read.inputs.flights[0]["depth_random_se"], measured["depth_random_se"])
-        told = [finding for finding in read.findings if finding.rule == "cover against depth"]
+        told = [finding for finding in read.findings if finding.rule.name == "cover against depth"]
         assert len(told) == 1
         assert told[0].evidence.startswith(f"{snow.sum()} cells, ")
         assert told[0].action == "used"
@@ -618,8 +618,8 @@ def test_what_stable_ground_shows_of_depths_has_the_limits_of_a_registration(bas
     write(basin / "d.tif", depth, transform=FINE, dtype="float32")
     write(basin / "stable.tif", stable, transform=FINE, dtype="uint8", nodata=None)
     read = readings(basin, "flight_id,date,depth,stable_ground\nF1,2031-03-02,d.tif,stable.tif\n")
-    told = [finding for finding in read.findings if finding.rule != "pixels beyond the limits"]
-    assert [finding.rule for finding in told] == rules
+    told = [finding for finding in read.findings if finding.rule.name != "pixels beyond the limits"]
+    assert [finding.rule.name for finding in told] == rules
     assert f"median +{offset:.1f}" in told[0].evidence + told[0].detail
     assert ("NMAD" in told[0].detail) == (noise > 0.5)
 
@@ -629,5 +629,5 @@ def test_depths_cut_off_at_nought_tell_no_offset_and_are_used_as_they_are(basin)
     write(basin / "d.tif", np.maximum(depth, 0.0), transform=FINE, dtype="float32")
     write(basin / "stable.tif", stable, transform=FINE, dtype="uint8", nodata=None)
     read = readings(basin, "flight_id,date,depth,stable_ground\nF1,2031-03-02,d.tif,stable.tif\n")
-    assert [finding.rule for finding in read.findings] == ["not registered"]
+    assert [finding.rule.name for finding in read.findings] == ["not registered"]
     assert read.inputs.flights[0].attrs["depth_bias_se_m"] == 0.05

@@ -5,6 +5,7 @@ import pytest
 
 from pipeline.gather.ground import files_set_aside
 from pipeline.model.problems import Finding
+from pipeline.model.rules.courses import UNITS_OF_ROW, UNITS_OF_SHEET
 
 
 def checked(there, wrong):
@@ -19,13 +20,10 @@ def checked(there, wrong):
     return table.assign(swe_mm=100.0, swe_used=True)
 
 
-def said(count, severity="error"):
+def said(count, rule=UNITS_OF_SHEET):
     """Return what the checks say of so many of these visits, a finding a visit."""
     days = pd.date_range("2031-01-01", periods=count).strftime("%Y-%m-%d")
-    return [
-        Finding("courses", "north.csv", site_id="C1", start=day, end=day, rule="unit mix-up", severity=severity)
-        for day in days
-    ]
+    return [Finding(rule, "courses", "north.csv", site_id="C1", start=day, end=day) for day in days]
 
 
 @pytest.mark.parametrize(
@@ -33,7 +31,7 @@ def said(count, severity="error"):
 )
 def test_more_than_half_of_the_visits_and_three_degrade(there, wrong, degrades):
     found = files_set_aside(checked(there, wrong), said(wrong))
-    assert [(one.file, one.rule, one.action) for one in found] == [
+    assert [(one.file, one.rule.name, one.action) for one in found] == [
         ("north.csv", "few usable rows", "set aside")
     ] * degrades
     if degrades:
@@ -41,7 +39,7 @@ def test_more_than_half_of_the_visits_and_three_degrade(there, wrong, degrades):
 
 
 def test_what_another_sheet_replaced_and_what_is_still_used_count_not():
-    assert not files_set_aside(checked(4, 4), said(4, "warning"))
+    assert not files_set_aside(checked(4, 4), said(4, UNITS_OF_ROW))
     assert not files_set_aside(checked(4, 0), said(4))
 
 

@@ -67,7 +67,7 @@ def test_links_that_lead_to_themselves(tmp_path):
     (tmp_path / "courses.csv").symlink_to("courses.csv")
     found, findings = find_tables({"courses": [tmp_path / "courses.csv"], "stations": [tmp_path / ("s" * 5000)]})
     assert (found["courses"], found["stations"]) == ([], [])
-    assert [finding.rule for finding in findings] == ["missing file", "unreadable file"]
+    assert [finding.rule.name for finding in findings] == ["missing file", "unreadable file"]
     assert findings[0].evidence == "a link that leads nowhere or to itself"
 
 

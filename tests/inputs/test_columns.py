@@ -56,7 +56,7 @@ def test_headers_and_units_are_as_declared(tmp_path):
 )
 def test_unreadable_values_are_named_by_line(tmp_path, text, line, value):
     _, findings = read_table(written(tmp_path, text), COURSES, Source())
-    findings = [f for f in findings if f.rule not in ("no such column", "no usable row")]
+    findings = [f for f in findings if f.rule.name not in ("no such column", "no usable row")]
     assert [(f.line, f.evidence, f.action) for f in findings] == [(line, value, "set aside")]
 
 
@@ -95,7 +95,7 @@ def test_a_file_that_is_no_table_is_one_clear_line(tmp_path, content, words):
         read_table(path, COURSES, Source([path], {}, []))
     rows, findings = read_courses(Source([path], {}, []))
     assert rows.empty
-    assert findings[0].rule == "unreadable file"
+    assert findings[0].rule.name == "unreadable file"
     assert str(path) in findings[0].detail
 
 
@@ -126,7 +126,7 @@ def test_sound_declarations_pass():
 def test_a_table_without_what_it_is_for_is_told(tmp_path):
     path = written(tmp_path, "site_id,date,Depth,swe_mm\nA,2031-03-01,120,300\n")
     _, findings = read_table(path, COURSES, Source([path], {}, []))
-    assert [(f.rule, f.evidence) for f in findings] == [
+    assert [(f.rule.name, f.evidence) for f in findings] == [
         ("column not recognised", "no depth_cm, but Depth"),
         ("no such column", "no depth_cm"),
     ]
@@ -137,7 +137,7 @@ def test_times_with_offsets_bare_dates_and_times_without(tmp_path):
     path = written(tmp_path, "site_id,time,swe_mm\n" + "".join(f"S{i},{t},5\n" for i, t in enumerate(times)))
     rows, findings = read_stations(Source([path], {}, []), -2.0)
     assert rows["time"].astype(str).tolist() == ["2031-03-01 08:00:00", "2031-03-01 08:00:00", "2031-03-01 14:00:00"]
-    lost = [(f.rule, f.line, f.site_id) for f in findings if f.rule != "no such column"]
+    lost = [(f.rule.name, f.line, f.site_id) for f in findings if f.rule.name != "no such column"]
     assert sorted(lost) == [("no site or time", 5, "S3"), ("no site or time", 6, "S4")]
 
 
@@ -150,4 +150,4 @@ def test_a_reading_sent_again_replaces_the_earlier_and_both_are_told(tmp_path):
     path = written(tmp_path, "site_id,time,swe_mm\nA,2031-03-01T06:00Z,5\nA,2031-03-01T06:00Z,7\n")
     rows, findings = read_stations(Source([path], {}, []), 0.0)
     assert rows["swe_mm"].tolist() == [7.0]
-    assert (2, "duplicate", "set aside") in [(f.line, f.rule, f.action) for f in findings]
+    assert (2, "duplicate", "set aside") in [(f.line, f.rule.name, f.action) for f in findings]

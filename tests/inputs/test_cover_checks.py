@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from pyproj import CRS
 
-from pipeline.inputs.cover_checks import DOUBTED_COVER, doubted_cover
+from pipeline.inputs.cover_checks import doubted_cover
 from pipeline.model.grid import BasinGrid
 from pipeline.model.ground import GroundRecord
 
@@ -37,7 +37,7 @@ def cover(bare):
 @pytest.mark.parametrize(("bare", "doubted"), [(0, False), (2, False), (3, True), (5, True)])
 def test_most_sites_under_snow_seen_bare_is_no_cover(bare, doubted):
     found = doubted_cover(cover(bare), DAY, record([300.0] * 5), GRID)
-    assert [one.rule for one in found] == [DOUBTED_COVER] * doubted
+    assert [one.rule.name for one in found] == ["cover against the sites"] * doubted
     if doubted:
         assert found[0].evidence == f"bare at {bare} of 5 sites with more than 100 mm of SWE"
 

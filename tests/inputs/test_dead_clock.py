@@ -58,5 +58,5 @@ def test_the_reader_names_file_and_line(tmp_path):
     file.write_text("\n".join(["site_id,time,swe_mm", *lines]) + "\n", encoding="utf-8")
     rows, findings = read_stations(Source([file], {}, [""]), 0.0)
     assert rows["swe_mm"].tolist() == [100.0, 101.0, 102.0, 106.0, 107.0]
-    told = [(f.rule, f.site_id, f.line, f.start, f.end) for f in findings if f.rule == "dead clock"]
+    told = [(f.rule.name, f.site_id, f.line, f.start, f.end) for f in findings if f.rule.name == "dead clock"]
     assert told == [("dead clock", "A", 5, "2031-01-01T02:00Z", "2031-01-01T06:00Z")]

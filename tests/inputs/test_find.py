@@ -37,7 +37,7 @@ def test_brackets_in_a_folder_or_file_are_its_name(folder):
     assert matching(folder / "absent.csv") == []
     found, findings = find_tables({"courses": [folder / "a.csv", folder / "*.csv"], "stations": [folder / "gone.csv"]})
     assert names(file.path for file in found["courses"]) == ["a.csv", "[1].csv", "b.csv"]
-    assert [finding.rule for finding in findings] == ["missing file"]
+    assert [finding.rule.name for finding in findings] == ["missing file"]
 
 
 def test_a_folder_that_may_not_be_looked_into_is_a_finding(folder, monkeypatch):
@@ -48,7 +48,7 @@ def test_a_folder_that_may_not_be_looked_into_is_a_finding(folder, monkeypatch):
         monkeypatch.setattr(Path, name, lambda self, *_words: denied(self))
     found, findings = find_tables({"courses": [folder / "*.csv"]})
     assert found == {"courses": []}
-    assert [(finding.rule, finding.detail) for finding in findings] == [
+    assert [(finding.rule.name, finding.detail) for finding in findings] == [
         ("unreadable file", f"{folder}/*.csv: Permission denied")
     ]
 
@@ -74,7 +74,7 @@ def misspelt(tmp_path):
 def test_a_name_that_is_not_utf_8_is_a_finding_that_can_be_written_down(misspelt):
     found, findings = find_tables({"courses": [misspelt / "course_*.csv"]})
     assert names(file.path for file in found["courses"]) == ["course_a.csv"]
-    assert [(finding.rule, finding.file) for finding in findings] == [
+    assert [(finding.rule.name, finding.file) for finding in findings] == [
         ("unreadable file", f"{misspelt}/course_\\udce9t\\udce9.csv")
     ]
     assert findings[0].detail.endswith("is not UTF-8: give the file or folder another")
@@ -85,5 +85,5 @@ def test_a_tile_of_such_a_name_is_left_out_and_told(misspelt):
     table.write_text("flight_id,date,depth\nF1,2031-03-01,course_*.csv\nF2,2031-03-01,absent.csv\n")
     (entry,), findings = read_flights(Source([table], {}, [""])).between(*SEASON)
     assert names(entry.files["depth"]) == ["course_a.csv"]
-    assert [(finding.rule, finding.line) for finding in findings] == [("unreadable file", 2), ("missing file", 3)]
+    assert [(finding.rule.name, finding.line) for finding in findings] == [("unreadable file", 2), ("missing file", 3)]
     assert all(finding.detail.isascii() for finding in findings)

@@ -32,7 +32,7 @@ def read(path, *, columns=None, formats=(), missing=("", "-9999", "M")):
 
 def rules(findings):
     # A sheet of one row that is lost is a lost sheet too, which has a test of its own.
-    return [(finding.rule, finding.line) for finding in findings if finding.rule != "no usable row"]
+    return [(finding.rule.name, finding.line) for finding in findings if finding.rule.name != "no usable row"]
 
 
 # --- numbers and separators -------------------------------------------------------------------------------------------
@@ -48,7 +48,7 @@ def test_a_separator_is_known_by_the_header(tmp_path, separator):
 
 def test_any_separator_may_be_declared(tmp_path):
     path = written(tmp_path, (HEADER + "A,2031-03-01,1,120.5,350,\n").replace(",", ":"))
-    assert read(path)[1][0].rule == "unreadable file"
+    assert read(path)[1][0].rule.name == "unreadable file"
     assert read(path, formats=[FileFormat(separator=":")])[0].loc[0, "swe_mm"] == 350.0
 
 
@@ -57,10 +57,10 @@ def test_a_decimal_comma_is_read_where_declared_and_told_where_not(tmp_path):
     rows, findings = read(path, formats=[FileFormat(decimal=",")])
     assert rows["depth_m"].tolist() == [1.205, 0.8]
     # A point is no decimal mark there: 1.250 may be one thousand two hundred and fifty.
-    assert [(f.rule, f.line, f.evidence) for f in findings] == [("unreadable value", 3, "swe_mm = '1.250'")]
+    assert [(f.rule.name, f.line, f.evidence) for f in findings] == [("unreadable value", 3, "swe_mm = '1.250'")]
     rows, findings = read(path)
     assert np.isnan(rows.loc[0, "depth_m"])
-    assert [(f.rule, f.line) for f in findings] == [("unreadable value", 2)]
+    assert [(f.rule.name, f.line) for f in findings] == [("unreadable value", 2)]
     assert "declare it as decimal under formats.courses" in findings[0].detail
 
 
@@ -181,12 +181,12 @@ def test_inch_marks_are_no_quotes(tmp_path):
 def test_a_title_above_the_header_is_told(tmp_path):
     rows, findings = read(written(tmp_path, "Snow survey\n\n" + HEADER + "A,2031-03-01,1,120,350,\n"))
     assert rows["line"].tolist() == [4]
-    assert [(f.rule, f.line, f.severity) for f in findings] == [("unreadable line", 1, "note")]
+    assert [(f.rule.name, f.line, f.severity) for f in findings] == [("unreadable line", 1, "note")]
 
 
 def test_a_column_that_stands_twice_is_refused(tmp_path):
     _, findings = read(written(tmp_path, "site_id,date,depth_cm,depth_cm\nA,2031-03-01,120,300\n"))
-    assert findings[0].rule == "unreadable file"
+    assert findings[0].rule.name == "unreadable file"
     assert "'depth_cm' stands twice" in findings[0].detail
 
 
@@ -305,7 +305,7 @@ def test_a_workbook_is_read_as_it_is(tmp_path):
     assert found["line"].tolist() == [3, 5]
     assert found["depth_m"].tolist()[0] == 1.205
     # A formula whose value the workbook does not hold is told, not taken for empty.
-    told = [(f.rule, f.line, f.evidence) for f in findings if f.severity == "error"]
+    told = [(f.rule.name, f.line, f.evidence) for f in findings if f.severity == "error"]
     assert ("unreadable value", 5, "depth_cm = '=1+1'") in told
     assert ("unreadable value", 6, "date = '01.03.2031'") in told
 
@@ -380,10 +380,10 @@ def test_a_sheet_in_which_no_row_can_be_read_is_told_as_one_loss(tmp_path):
     path.write_text("site_id;date;depth_cm;swe_mm\nA;2031-03-01;101,5;330,2\nA;2031-03-01;98,5;310,7\n")
     rows, findings = read_courses(Source([path], {}, []))
     assert len(rows) == 2
-    (lost,) = [finding for finding in findings if finding.rule == "no usable row"]
+    (lost,) = [finding for finding in findings if finding.rule.name == "no usable row"]
     assert (lost.file, lost.start, lost.evidence) == (str(path), "2031-03-01", "2 rows")
     path.write_text(path.read_text() + "A;2031-03-01;99;300\n")
-    assert "no usable row" not in {finding.rule for finding in read_courses(Source([path], {}, []))[1]}
+    assert "no usable row" not in {finding.rule.name for finding in read_courses(Source([path], {}, []))[1]}
 
 
 def test_a_count_of_cores_that_is_none_and_weights_without_a_cutter_are_told(tmp_path):

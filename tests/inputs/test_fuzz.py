@@ -85,7 +85,7 @@ def told_lines(findings):
 
 def check_nothing_lost(data, rows, findings, sound):
     """Every line with something in it is a row, or told, or the rest of a row in quotes; sound lines keep their values."""
-    assert all(finding.rule != "unreadable file" for finding in findings)
+    assert all(finding.rule.name != "unreadable file" for finding in findings)
     lines = re.split(rb"\r\r+\n|\r\n|\r|\n", b"\n" + data)  # line 1 is the header
     told = told_lines(findings)
     at = {int(line): row for line, row in zip(rows["line"], rows.to_dict("records"), strict=True)}
@@ -127,8 +127,8 @@ def test_a_harmed_station_table_loses_no_line(tmp_path, data):
     path.write_bytes(",".join(STATION_HEADER).encode() + b"\n" + body)
     rows, findings = read_stations(Source([path], {}, MISSING), -2.0)
     # A row sent again is told with its first line and count: take such lines as told.
-    again = sum(int(f.evidence.split()[0]) for f in findings if f.rule == "duplicate")
-    if again == sum(f.rule == "duplicate" for f in findings):
+    again = sum(int(f.evidence.split()[0]) for f in findings if f.rule.name == "duplicate")
+    if again == sum(f.rule.name == "duplicate" for f in findings):
         check_nothing_lost(body, rows, findings, sound)
 
 
@@ -141,7 +141,7 @@ def test_whatever_a_file_holds_is_read_or_told(tmp_path, data):
     path.write_bytes(content)
     for rows, findings in (read_courses(Source([path], {}, MISSING)), read_stations(Source([path], {}, MISSING), 0.0)):
         assert rows.empty
-        assert [f.rule for f in findings][:1] == ["unreadable file"]
+        assert [f.rule.name for f in findings][:1] == ["unreadable file"]
         assert str(path) in findings[0].detail
         assert findings[0].detail.isprintable()
 
@@ -187,7 +187,7 @@ def test_a_wrong_unit_of_depth_is_never_silent(tmp_path, unit, declared, density
     path.write_text("site_id,date,point,depth_cm,swe_mm\n" + "\n".join(lines) + "\n")
     setting = SimpleNamespace(column=None, unit=declared, constant=None, file_name=None)
     rows, findings = read_courses(Source([path], {"depth": setting}, MISSING))
-    wrong = [finding for finding in findings if finding.rule == "unit looks wrong"]
+    wrong = [finding for finding in findings if finding.rule.name == "unit looks wrong"]
     if unit == declared:
         assert wrong == []
         np.testing.assert_allclose(rows["depth_m"], depths, rtol=1e-5)

@@ -6,6 +6,8 @@ import pandas as pd
 
 from pipeline.inputs.relative import relative_to, with_relative_files
 from pipeline.model.problems import Finding
+from pipeline.model.rules.files import MISSING_FILE
+from pipeline.model.rules.sites import NO_SITE
 
 
 def test_files_in_rows_and_findings_are_told_from_the_settings_on():
@@ -17,6 +19,8 @@ def test_files_in_rows_and_findings_are_told_from_the_settings_on():
         found = with_relative_files(table, home)
         assert found["file"].astype(str).tolist() == ["../inputs/a.csv", "../inputs/a.csv", "../../../elsewhere/b.csv"]
         assert found["file"].dtype == table["file"].dtype or isinstance(found["file"].dtype, pd.CategoricalDtype)
-    told = relative_to(Finding("flights", "/work/one/inputs/f.csv", detail="/work/one/inputs/d.tif is not there"), home)
+    told = relative_to(
+        Finding(MISSING_FILE, "flights", "/work/one/inputs/f.csv", detail="/work/one/inputs/d.tif is not there"), home
+    )
     assert (told.file, told.detail) == ("../inputs/f.csv", "../inputs/d.tif is not there")
-    assert relative_to(Finding("sites"), home) == Finding("sites")
+    assert relative_to(Finding(NO_SITE), home) == Finding(NO_SITE)

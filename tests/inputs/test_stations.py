@@ -26,7 +26,7 @@ def read(*paths, columns=None, offset=-2.0, cache=None, formats=(), **how):
     source = Source(list(paths), columns or {}, ["", "-9999", "M"], formats)
     rows, findings = read_stations(source, offset, Window(**how), None if cache is None else Cache(cache))
     # Made-up readings have made-up densities: the units have a test of their own.
-    return rows, [finding for finding in findings if finding.rule not in {"no such column", "unit looks wrong"}]
+    return rows, [finding for finding in findings if finding.rule.name not in {"no such column", "unit looks wrong"}]
 
 
 def times(rows):
@@ -60,7 +60,7 @@ def test_a_local_time_without_a_clock_is_told(tmp_path):
     text = HEADER + "".join(f"{site},2031-03-01T{hour:02d}:00,5,50,-3\n" for site in "AB" for hour in range(6))
     rows, findings = read(written(tmp_path, text), formats=[FileFormat(clocks={"B": -7})])
     assert set(rows["site_id"]) == {"B"}
-    assert [(f.rule, f.site_id, f.line, f.evidence) for f in findings] == [
+    assert [(f.rule.name, f.site_id, f.line, f.evidence) for f in findings] == [
         ("no site or time", "A", 2, "6 rows of lines 2 to 7"),
         ("few usable rows", "", 0, "6 of 12 rows can be used"),
     ]
@@ -77,7 +77,7 @@ def test_the_hour_that_is_shown_twice_is_told(tmp_path):
     assert times(one) == [f"2031-11-02T{t}Z" for t in ("06:00", "07:00", "07:30", "08:00", "08:30", "09:00")]
     assert one["swe_mm"].tolist() == [0, 1, 2, 3, 4, 5]
     assert times(rows[rows["site_id"] == "B"]) == ["2031-11-02T08:00Z"]
-    assert [(f.rule, f.site_id, f.evidence, f.action) for f in findings] == [
+    assert [(f.rule.name, f.site_id, f.evidence, f.action) for f in findings] == [
         ("ambiguous time", "A", "4 readings", "used"),
         ("ambiguous time", "B", "1 readings", "used"),
     ]
@@ -88,7 +88,7 @@ def test_the_hour_that_a_clock_skips_is_no_time(tmp_path):
     text = HEADER + "A,2031-03-09T01:30,1,50,-3\nA,2031-03-09T02:30,2,50,-3\nA,2031-03-09T03:30,3,50,-3\n"
     rows, findings = read(written(tmp_path, text), formats=[FileFormat(clock="MST7MDT")])
     assert times(rows) == ["2031-03-09T08:30Z", "2031-03-09T09:30Z"]
-    assert [(f.rule, f.line) for f in findings] == [("no site or time", 3)]
+    assert [(f.rule.name, f.line) for f in findings] == [("no site or time", 3)]
     assert "skips this hour" in findings[0].detail
 
 
@@ -106,7 +106,7 @@ def test_the_later_row_counts_and_many_are_told_as_one(tmp_path):
     assert rows["file"].astype(str).tolist() == [str(one)] * 30 + [str(other)] * 20
     assert len(findings) == 1
     told = findings[0]
-    assert (told.rule, told.file, told.line, told.site_id) == ("duplicate", str(one), 32, "A")
+    assert (told.rule.name, told.file, told.line, told.site_id) == ("duplicate", str(one), 32, "A")
     assert (told.start, told.end) == ("2031-03-02T06:00:00Z", "2031-03-02T15:00:00Z")
     assert told.evidence == "10 rows with the same site_id and time further on, 1 with other values"
 
@@ -126,7 +126,7 @@ def test_an_empty_cell_sent_later_withdraws_the_value(tmp_path):
     rows, findings = read(one, other)
     assert np.isnan(rows.loc[0, "swe_mm"])
     assert rows.loc[0, "depth_m"] == 1.01
-    assert [f.rule for f in findings] == ["duplicate"]
+    assert [f.rule.name for f in findings] == ["duplicate"]
 
 
 def test_order_of_lines_and_of_stations_changes_nothing(tmp_path):
@@ -182,7 +182,7 @@ def test_a_wide_table_has_a_column_a_station(tmp_path):
     assert by_site["A"] == pytest.approx([11.5 * 25.4, 12 * 25.4])
     assert len(by_site["B"]) == 1
     assert np.isnan(by_site["B"]).all()
-    told = sorted((f.rule, f.line, f.evidence) for f in findings)
+    told = sorted((f.rule.name, f.line, f.evidence) for f in findings)
     assert told == [
         ("no site or time", 6, "time = 'soon'; line 6"),
         ("unreadable line", 5, "line 5: '2031-03-03,13,10,7'"),
@@ -216,7 +216,7 @@ def test_a_wide_tables_columns_may_be_named(tmp_path):
 def test_a_unit_that_nobody_declared_is_told(tmp_path, swe, depth, temperature, guess):
     text = HEADER + "".join(f"A,2031-03-{d:02d},{swe},{depth},{temperature}\n" for d in range(1, 20))
     _, findings = read_stations(Source([written(tmp_path, text)], {}, []), 0.0)
-    assert [(f.rule, f.action) for f in findings] == [("unit looks wrong", "used")]
+    assert [(f.rule.name, f.action) for f in findings] == [("unit looks wrong", "used")]
     assert guess in findings[0].evidence
 
 

@@ -10,7 +10,7 @@ from affine import Affine
 from pyproj import CRS
 from shapely.geometry import box
 
-from pipeline.inputs.read_sites import DOUBTED_TERRAIN, place_sites
+from pipeline.inputs.read_sites import place_sites
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, read_terrain, read_zones
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import InputError, SettingsError
@@ -114,7 +114,7 @@ def test_a_terrain_that_most_sites_contradict_is_told_once(factor, doubted):
         }
     )  # fmt: skip
     _, findings = place_sites(sites, grid, terrain, 150.0)
-    told = [f for f in findings if f.rule == DOUBTED_TERRAIN]
+    told = [f for f in findings if f.rule.name == "terrain against the sites"]
     assert len(told) == doubted
     assert all("of 3 stated elevations are off" in f.evidence and "scale of 0.3048" in f.detail for f in told)
 
@@ -139,7 +139,7 @@ def test_small_voids_are_filled_from_around_and_told_with_figures(tmp_path):
     plane = 1500 + 20.0 * np.arange(30)
     # 9 cells of 900; the heights around a void tell a plane exactly.
     np.testing.assert_allclose(found["elevation"].to_numpy(), np.broadcast_to(plane, (30, 30)))
-    assert [finding.rule for finding in findings] == ["voids in the terrain"]
+    assert [finding.rule.name for finding in findings] == ["voids in the terrain"]
     assert findings[0].evidence == "9 cells of the basin, 1.00% of its area, up to 200 m from the next height"
     assert (findings[0].severity, findings[0].action) == ("warning", "corrected")
 
@@ -161,5 +161,5 @@ def test_feet_in_the_file_are_metres_in_the_terrain_and_told(tmp_path):
         file.set_band_unit(1, "US survey foot")
     found, findings = read_terrain(path, None, whole, grid, BandEdges(200.0))
     assert float(found["elevation"].max()) == pytest.approx(9000 * 1200 / 3937)
-    told = [(finding.rule, finding.severity, finding.evidence) for finding in findings]
+    told = [(finding.rule.name, finding.severity, finding.evidence) for finding in findings]
     assert told == [("declared unit", "note", "heights in US survey foot, in metres 1829 to 2743")]

@@ -117,7 +117,7 @@ def test_a_file_that_does_not_say_enough_is_refused_in_one_line(tmp_path, made, 
     made.to_netcdf(path)
     rows, findings = read_stations(Source([path], {}, []), 0.0)
     assert rows.empty
-    assert [finding.rule for finding in findings] == ["unreadable file"]
+    assert [finding.rule.name for finding in findings] == ["unreadable file"]
     assert words in findings[0].detail
     assert str(path) in findings[0].detail
 
@@ -127,6 +127,6 @@ def test_netcdf_and_csv_stand_side_by_side(tmp_path):
     stations_by_times().to_netcdf(made)
     table.write_text("site_id,time,swe_mm\nA,2031-03-01T06:00Z,310\nC,2031-03-01,200\n")
     rows, findings = read_stations(Source([made, table], {}, []), 0.0)
-    assert [(f.rule, f.site_id) for f in findings if f.rule != "no such column"] == [("duplicate", "A")]
+    assert [(f.rule.name, f.site_id) for f in findings if f.rule.name != "no such column"] == [("duplicate", "A")]
     first = rows.iloc[0]
     assert (first["swe_mm"], first["depth_m"]) == (310.0, 1.0)

@@ -12,8 +12,10 @@ from pipeline.inputs.read_sites import read_sites
 from pipeline.inputs.read_stations import Window, read_stations
 from pipeline.inputs.read_weather import read_weather
 from pipeline.inputs.source import Source
-from pipeline.inputs.usable import FEW_USABLE_ROWS, NO_USABLE_ROW, clearly_fewer
+from pipeline.inputs.usable import clearly_fewer
+from pipeline.model.rules import files
 
+NO_USABLE_ROW, FEW_USABLE_ROWS = files.NO_USABLE_ROW.name, files.FEW_USABLE_ROWS.name
 MISSING = ["", "-9999", "M"]
 COURSES = "site_id,date,point,depth_cm,swe_mm\n" + "".join(
     f"A,2031-03-01,{n},{100 + n}.5,{300 + n}.5\n" for n in range(15)
@@ -29,7 +31,7 @@ def written(tmp_path, text, name="table.csv"):
 
 
 def lost(findings):
-    return [(f.rule, f.evidence) for f in findings if f.rule in (NO_USABLE_ROW, FEW_USABLE_ROWS)]
+    return [(f.rule.name, f.evidence) for f in findings if f.rule.name in (NO_USABLE_ROW, FEW_USABLE_ROWS)]
 
 
 def courses(tmp_path, text, **more):
@@ -73,7 +75,7 @@ def test_a_decimal_comma_that_is_not_declared_loses_every_site(tmp_path):
     read, findings = read_sites(Source([written(tmp_path, text)], {}, MISSING))
     assert len(read) == 0
     assert lost(findings) == [(NO_USABLE_ROW, "none of 5 rows can be used")]
-    assert "decimal" in next(f.detail for f in findings if f.rule == NO_USABLE_ROW)
+    assert "decimal" in next(f.detail for f in findings if f.rule.name == NO_USABLE_ROW)
     text = "\n".join(";".join(cell.replace(".", ",") for cell in line.split(",")) for line in STATIONS.split("\n"))
     assert stations(tmp_path, text) == [
         (FEW_USABLE_ROWS, "swe_mm: 0 of 20 values can be read"),
@@ -127,10 +129,10 @@ def test_a_renamed_column_is_recognised_as_such(tmp_path, old, new):
     for text, read in ((COURSES, read_courses), (STATIONS, read_stations)):
         path = written(tmp_path, text.replace(old, new, 1))
         more = (0.0,) if read is read_stations else ()
-        rules = [(f.rule, f.evidence) for f in read(Source([path], {}, MISSING), *more)[1]]
+        rules = [(f.rule.name, f.evidence) for f in read(Source([path], {}, MISSING), *more)[1]]
         assert ("column not recognised", f"no {old}, but {new}") in rules
     other = written(tmp_path, STATIONS.replace("swe_mm", "swe_mm,swe_flag", 1).replace(".5,", ".5,0,"))
-    assert "column not recognised" not in [f.rule for f in read_stations(Source([other], {}, MISSING), 0.0)[1]]
+    assert "column not recognised" not in [f.rule.name for f in read_stations(Source([other], {}, MISSING), 0.0)[1]]
 
 
 # --- line ends and workbooks --------------------------------------------------------------------------------------------

@@ -17,7 +17,7 @@ def read(tmp_path, *lines):
 def test_a_row_of_the_same_date_and_issue_replaces_the_earlier_and_is_told(tmp_path):
     rows, findings = read(tmp_path, "2031-03-01,2000,12,-3,2031-03-02", "2031-03-01,1500,12,-1,2031-03-02")
     assert rows["elevation_m"].tolist() == [1500.0]
-    assert [(f.line, f.rule) for f in findings] == [(2, "duplicate")]
+    assert [(f.line, f.rule.name) for f in findings] == [(2, "duplicate")]
 
 
 def test_what_was_issued_later_is_not_known_yet(tmp_path):

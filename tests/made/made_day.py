@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -12,6 +13,8 @@ from pyproj import CRS
 from pipeline.model.day import Day
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import Finding, findings_table
+from pipeline.model.rules.rule import Severity
+from pipeline.model.rules.stations import FLAT_LINE
 
 ZONES = [("north", "Øvre Fläche, 北"), ("south", "Lower Moor"), ("empty", "Lower Moor")]
 BANDS = [(1800.0, 2000.0), (2000.0, 2200.0), (2200.0, 2400.0)]
@@ -112,7 +115,7 @@ def _sites() -> pd.DataFrame:
 
 def _checks() -> pd.DataFrame:
     return findings_table([
-        Finding("stations", "station_records.csv", 12, "007", rule="flat line", evidence="48 h at 210 mm", action="set aside",
+        Finding(replace(FLAT_LINE, severity=Severity.WARNING), "stations", "station_records.csv", 12, "007", evidence="48 h at 210 mm",
                 detail='The sensor says "stuck", look at it.'),
     ])  # fmt: skip
 

@@ -60,7 +60,7 @@ def test_a_normal_that_cannot_be_read_is_told(tmp_path, swe):
     path.write_text(f"site_id,day,swe_mm\nA,03-01,{swe}\nA,04-01,120\n", "utf-8")
     rows, findings = read_normals(Source([path], {}, ["M"]), "larkmoor", ["A"])
     assert rows["day"].tolist() == ["04-01"]
-    (told,) = (f for f in findings if f.rule == "unusable normal")
+    (told,) = (f for f in findings if f.rule.name == "unusable normal")
     assert (told.line, told.evidence) == (2, "day '03-01', swe_mm missing")
     # Findings are brought to the settings' folder as text: one that is none would end the night.
     assert relative_to(told, tmp_path).file == "normals.csv"
@@ -76,7 +76,7 @@ def test_rows_that_are_no_normals_are_told_one_by_one(tmp_path):
         ["larkmoor", "03-01", 90.0],
         ["A", "03-01", 120.0],
     ]
-    assert sorted((f.line, f.rule) for f in findings) == [
+    assert sorted((f.line, f.rule.name) for f in findings) == [
         (2, "duplicate"),
         (4, "unusable normal"),
         (5, "unusable normal"),

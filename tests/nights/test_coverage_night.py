@@ -10,12 +10,13 @@ import pytest
 import rasterio
 
 from pipeline.gather.before import newest_sound
-from pipeline.gather.coverage import CHANGED_VALUES, LOST_INPUT
-from pipeline.gather.day import DEGRADING, read_inputs
+from pipeline.gather.day import read_inputs
+from pipeline.model.rules import before
 from pipeline.operations import run
 from pipeline.operations.rebuild import rebuild_revision
 from pipeline.settings.basin import read_settings
 
+LOST_INPUT, CHANGED_VALUES = before.LOST_ROWS.name, before.CHANGED_VALUES.name
 DAY, NEXT = dt.date(2031, 3, 4), dt.date(2031, 3, 5)
 
 
@@ -39,7 +40,7 @@ def home(published, tmp_path):
 
 def degrading(home, date=NEXT, **how):
     findings = read_inputs(read_settings(home / "basin.yaml"), date, quiet, **how).findings
-    return [finding for finding in findings if finding.rule in DEGRADING]
+    return [finding for finding in findings if finding.degrades]
 
 
 def edited(name, change):
@@ -178,7 +179,7 @@ def test_an_older_date_lacks_no_override_that_begins_after_it(home):
     assert degrading(home, dt.date(2031, 3, 1)) == []
     assert degrading(home, dt.date(2031, 3, 3)) == []
     (home / "overrides.csv").write_text(lines[0] + "\n")
-    assert [(one.rule, one.table) for one in degrading(home, dt.date(2031, 3, 3))] == [(LOST_INPUT, "overrides")]
+    assert [(one.rule.name, one.table) for one in degrading(home, dt.date(2031, 3, 3))] == [(LOST_INPUT, "overrides")]
 
 
 def test_voids_that_are_filled_hide_no_other_heights(home):
@@ -187,16 +188,16 @@ def test_voids_that_are_filled_hide_no_other_heights(home):
         lambda height: np.where(np.arange(height.size).reshape(height.shape) == 1500, -9999, height + 60),
     )(home)
     findings = read_inputs(read_settings(home / "basin.yaml"), NEXT, quiet).findings
-    told = {finding.rule for finding in findings if finding.file.endswith("elevation.tif")}
+    told = {finding.rule.name for finding in findings if finding.file.endswith("elevation.tif")}
     assert {"voids in the terrain", CHANGED_VALUES} <= told
 
 
 def test_check_tells_the_same_and_a_rerun_by_hand_takes_changed_values_over_but_no_loss(home):
     scaled("stations.csv", "swe_mm", 0.5)(home)
-    assert [finding.rule for finding in degrading(home)] == [CHANGED_VALUES]
+    assert [finding.rule.name for finding in degrading(home)] == [CHANGED_VALUES]
     assert degrading(home, by_hand=True) == []
     edited("stations.csv", without("S3,"))(home)
-    assert LOST_INPUT in [finding.rule for finding in degrading(home, by_hand=True)]
+    assert LOST_INPUT in [finding.rule.name for finding in degrading(home, by_hand=True)]
 
 
 def test_a_degraded_revision_is_rebuilt_from_the_archive_alone_and_may_be_made_what_others_are_held_against(home):

@@ -10,7 +10,7 @@ import xarray as xr
 from made_basin import changed, snowtally
 from pyproj import Transformer
 
-from pipeline.gather.past_flights import NOT_USED
+from pipeline.model.rules.flights import EARLIER_FLIGHT_NOT_USED
 from pipeline.snow.past_pattern import PAST_SHARE
 
 
@@ -67,7 +67,7 @@ def test_the_record_names_what_it_used_and_the_archive_makes_it_again(nights):
     # identifier may be used again in another season.
     assert used == ["flight P1 depth", "flight P1 depth"]
     checks = pd.read_csv(basin / "archive_past_flown" / "made" / "2031-03-04" / "r001" / "checks.csv")
-    told = checks[checks["rule"] == NOT_USED]
+    told = checks[checks["rule"] == EARLIER_FLIGHT_NOT_USED.name]
     assert told["site_id"].tolist() == ["GONE"]
     assert told["severity"].tolist() == ["warning"]
     assert told["detail"].str.contains("gone.tif").all()

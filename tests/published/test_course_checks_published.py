@@ -25,7 +25,7 @@ def sheet(depth_m, swe_mm, **others):
 
 def checked(*what, **others):
     samples, findings = check_courses(sheet(*what, **others), CourseLimits())
-    return samples, {finding.rule: finding for finding in findings}
+    return samples, {finding.rule.name: finding for finding in findings}
 
 
 def test_a_course_with_bare_points_comes_whole_through_the_checks():

@@ -53,9 +53,9 @@ PLACES = {
 def test_qc_01_a_crafted_series():
     records, _ = crafted()
     checked, findings = check_stations(records, StationLimits(), SnowLimits())
-    days = {f.rule: (f.start[:10], f.action) for f in findings}
+    days = {f.rule.name: (f.start[:10], f.action) for f in findings}
     first = {name: str((pd.Timestamp("2030-10-01") + pd.Timedelta(days=a)).date()) for name, (a, _) in PLACES.items()}
-    density = [f for f in findings if f.rule in ("depth against SWE", "unit mix-up")]
+    density = [f for f in findings if f.rule.name in ("depth against SWE", "unit mix-up")]
     assert density
     assert all(first["thin"] < f.start[:10] <= f.end[:10] <= "2031-03-12" for f in density)
     assert all(f.action == "set aside" and f.evidence.startswith("depth") for f in density)
@@ -75,7 +75,7 @@ def test_qc_01_swe_above_precipitation_is_flagged_and_not_deleted():
     records, _ = crafted()
     records["precipitation_total_mm"] = 30 + (records["precipitation_total_mm"] - 30).clip(lower=0) * 0.35
     checked, findings = check_stations(records, StationLimits(), SnowLimits())
-    (note,) = [f for f in findings if f.rule == "SWE above precipitation"]
+    (note,) = [f for f in findings if f.rule.name == "SWE above precipitation"]
     assert (note.action, note.severity) == ("used", "note")
     without = check_stations(records.assign(precipitation_total_mm=np.nan), StationLimits(), SnowLimits())[0]
     pd.testing.assert_series_equal(checked["swe_mm"], without["swe_mm"])

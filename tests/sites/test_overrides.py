@@ -8,8 +8,6 @@ import pytest
 
 from pipeline.inputs.read_overrides import read_overrides
 from pipeline.inputs.source import Source
-from pipeline.inputs.usable import NO_USABLE_ROW
-from pipeline.model.problems import NOT_FOLLOWED
 from pipeline.sites.limits import SnowLimits
 from pipeline.sites.overrides import (
     believable,
@@ -56,7 +54,7 @@ def test_a_period_is_set_aside_to_the_end_of_its_last_day(tmp_path):
     assert days_missing(said, "swe_mm") == {"A": 2, "B": 0}
     assert days_missing(said, "depth_m") == {"A": 0, "B": 0}
     (one,) = told
-    assert (one.rule, one.site_id, one.action, one.line) == ("override", "A", "set aside", 2)
+    assert (one.rule.name, one.site_id, one.action, one.line) == ("override", "A", "set aside", 2)
     assert one.evidence == "set aside: swe_mm (8 readings); R. Analyst, 2031-04-02"
     assert one.detail == "crew saw it"
 
@@ -107,9 +105,9 @@ def test_an_override_that_cannot_be_followed_is_told_and_not_followed(tmp_path, 
     rows, findings = table(tmp_path, line)
     assert len(rows) == 0
     # A file whose only row lacks what every row must have is also told as one without a usable row.
-    finding, *more = sorted(findings, key=lambda one: one.rule != NOT_FOLLOWED)
-    assert finding.rule == NOT_FOLLOWED
-    assert {one.rule for one in more} <= {NO_USABLE_ROW}
+    finding, *more = sorted(findings, key=lambda one: one.rule.name != "override not followed")
+    assert finding.rule.name == "override not followed"
+    assert {one.rule.name for one in more} <= {"no usable row"}
     assert words in finding.evidence
     assert (finding.line, finding.severity) == (2, "error")
 
@@ -127,8 +125,8 @@ def test_a_value_that_no_snow_can_have_is_not_followed(tmp_path, variable, value
     )
     kept, findings = believable(rows, SnowLimits())
     assert kept["site_id"].tolist() == (["A", "B"] if sound else ["B"])
-    assert [(f.rule, f.site_id, f.line, f.severity) for f in findings] == (
-        [] if sound else [(NOT_FOLLOWED, "A", 2, "error")]
+    assert [(f.rule.name, f.site_id, f.line, f.severity) for f in findings] == (
+        [] if sound else [("override not followed", "A", 2, "error")]
     )
     assert all(f"{variable} = {value}, believable are" in f.evidence for f in findings)
 

@@ -79,7 +79,7 @@ def test_a_samplers_bias_is_taken_off_its_own_cores_alone_and_told():
     made = sheet(np.ones(3), np.full(3, 300.0), sampler=["Federal ", "other", ""])
     corrected, findings = without_sampler_bias(made, {"federal": 0.084})
     assert corrected["swe_mm"].tolist() == pytest.approx([300.0 / 1.084, 300.0, 300.0])
-    assert [(f.rule, f.action) for f in findings] == [("sampler correction", "corrected")]
+    assert [(f.rule.name, f.action) for f in findings] == [("sampler correction", "corrected")]
     untouched, findings = without_sampler_bias(made, {})
     assert findings == []
     pd.testing.assert_frame_equal(untouched, made)

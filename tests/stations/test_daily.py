@@ -101,7 +101,7 @@ def test_a_silent_station_is_told_once_its_days_are_over():
     )
     assert silent_stations(heard, sites, pd.Timestamp("2031-01-15"), 5.0) == []
     told = silent_stations(heard, sites, pd.Timestamp("2031-01-16"), 5.0)
-    assert [(f.site_id, f.rule) for f in told] == [("S", "silent station")]
+    assert [(f.site_id, f.rule.name) for f in told] == [("S", "silent station")]
 
 
 def test_a_new_station_is_not_silent_on_its_first_days():

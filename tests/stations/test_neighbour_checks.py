@@ -57,7 +57,7 @@ def test_days_far_from_the_steadiest_neighbours_are_set_aside_and_no_other(unste
     right[70:80, 6] = True
     assert np.array_equal(gone(series)[:, unsteady:], right[:, unsteady:])
     (finding,) = [one for one in series.findings if one.site_id == "S6"]
-    assert finding.rule == "station against its neighbours"
+    assert finding.rule.name == "station against its neighbours"
     # 12 mm at a time until the middle of these days, and seven tenths of it here.
     expected = 0.7 * (60.0 + 12.0 * 14.5)
     told = float(finding.evidence.split("make ")[1].split(" mm")[0])

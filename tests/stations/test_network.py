@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.model.rules.stations import PRECIPITATION_OUT_OF_RANGE
 from pipeline.sites.limits import SnowLimits
-from pipeline.stations import air_checks, catch_checks
+from pipeline.stations import catch_checks
 from pipeline.stations.checks import check_stations
 from pipeline.stations.daily import daily_values
 from pipeline.stations.limits import StationLimits
@@ -57,7 +58,7 @@ def check(air, fallen, network, totals=False):
         daily.pivot_table(index="date", columns="site_id", values=name, dropna=False).reindex(DAYS).to_numpy()
         for name in ("air_temperature_c", "precipitation_mm")
     ]
-    return *wide, [f for f in findings if f.rule != "gauge falls"]
+    return *wide, [f for f in findings if f.rule.name != "gauge falls"]
 
 
 def test_a_shorted_thermometer_is_one_finding_with_what_lies_between_its_bad_days():
@@ -68,7 +69,11 @@ def test_a_shorted_thermometer_is_one_finding_with_what_lies_between_its_bad_day
     bad[120:122, 3] = air[120:122, 3]
     bad[99, 3] -= 25.0
     found, _, (finding,) = check(bad, fallen, network)
-    assert (finding.site_id, finding.rule, finding.action) == ("S3", air_checks.RULE, "set aside")
+    assert (finding.site_id, finding.rule.name, finding.action) == (
+        "S3",
+        "air temperature against neighbours",
+        "set aside",
+    )
     assert (finding.start[:10], finding.end[:10]) == (str(DAYS[99].date()), str(DAYS[139].date()))
     assert "C is expected by the neighbours" in finding.evidence
     assert np.isnan(found[99:140, 3]).all()
@@ -169,7 +174,7 @@ def test_a_weather_table_in_another_unit_is_set_aside_and_the_stations_are_not(w
     rain = {"ten times": rain * 10.0, "inches": rain / 25.4}.get(wrong, rain)
     network = with_table(network, said, rain)
     checked, findings = check_stations(records(air, fallen), *LIMITS, "10-01", network)
-    assert not [f for f in findings if "neighbours" in f.rule]
+    assert not [f for f in findings if "neighbours" in f.rule.name]
     table, findings = check_weather(network.weather, daily_values(checked), network, LIMITS[0])
     spoilt = {"fahrenheit": "air_temperature_c", "kelvin": "air_temperature_c"}.get(wrong, "precipitation_mm")
     if wrong == "none":
@@ -189,7 +194,7 @@ def test_a_code_for_no_value_in_the_weather_table_is_no_witness():
     codes = np.full(len(DAYS), -9999.0)
     network = with_table(network, codes, codes)
     table, findings = within_limits(network.weather)
-    assert [(f.table, f.rule, f.action) for f in findings] == [("weather", "out of range", "set aside")] * 2
+    assert [(f.table, f.rule.name, f.action) for f in findings] == [("weather", "out of range", "set aside")] * 2
     assert table[["air_temperature_c", "precipitation_mm"]].isna().all(axis=None)
     assert (network.weather["air_temperature_c"] == codes).all()
     air[40:50, 0] += 25.0
@@ -208,7 +213,7 @@ def test_a_lone_wild_reading_of_an_hourly_thermometer_goes_and_its_day_stays():
     wild = rows.index[(rows["site_id"] == "S4") & (rows["date"] == DAYS[80])][2]
     rows.loc[wild, "air_temperature_c"] -= 40.0
     checked, findings = check_stations(rows, *LIMITS, "10-01", network)
-    assert [(f.site_id, f.rule, f.action) for f in findings] == [("S4", "spike", "set aside")]
+    assert [(f.site_id, f.rule.name, f.action) for f in findings] == [("S4", "spike", "set aside")]
     daily = daily_values(checked).set_index(["site_id", "date"])["air_temperature_c"]
     assert daily["S4", DAYS[80]] == pytest.approx(air[80, 4])
 
@@ -222,7 +227,11 @@ def test_a_capped_gauge_is_set_aside_and_what_slides_in_later_is_no_storm(totals
     fallen[90, 4] += held
     # The spell may begin earlier and end later with dry days of its own.
     _, caught, (finding,) = check(air, fallen, network, totals)
-    assert (finding.site_id, finding.rule, finding.action) == ("S4", catch_checks.RULE, "set aside")
+    assert (finding.site_id, finding.rule.name, finding.action) == (
+        "S4",
+        "precipitation against neighbours",
+        "set aside",
+    )
     assert np.isnan(caught[61:91, 4]).all()
     assert np.nansum(caught[:, 4]) <= true[:, 4].sum() - held + 1e-6
     assert caught[95:, 4] == pytest.approx(true[95:, 4], abs=1e-6)
@@ -260,7 +269,7 @@ def test_daily_precipitation_follows_what_is_set_aside_whenever_it_was_asked_for
     assert series.precipitation[5, 1] == fallen[5, 1]
     row = series.bounds[1] + 5
     series.tell(
-        np.array([row]), "precipitation_mm", rule="out of range", evidence=lambda _rows: "", detail="", near_hours=0.0
+        np.array([row]), "precipitation_mm", PRECIPITATION_OUT_OF_RANGE, evidence=lambda _rows: "", near_hours=0.0
     )
     assert np.isnan(series.precipitation[5, 1])
     assert np.isnan(series.gauge_steps[row])
@@ -275,7 +284,7 @@ def test_what_fell_while_a_gauge_was_silent_is_no_antifreeze():
     rows = records(air, fallen, totals=True)
     silent = (rows["site_id"] == "S0") & rows["date"].between(DAYS[115], DAYS[140])
     checked, findings = check_stations(rows[~silent], *LIMITS, "10-01", network)
-    assert not [f for f in findings if f.rule == catch_checks.RULE]
+    assert not [f for f in findings if f.rule.name == "precipitation against neighbours"]
     held = daily_values(checked).set_index(["site_id", "date"])["precipitation_mm"]["S0", DAYS[141]]
     assert held == pytest.approx(fallen[115:142, 0].sum())
     assert held > catch_checks.ABSURD_DAY_MM
@@ -287,7 +296,9 @@ def test_several_thermometers_in_fahrenheit_do_not_bear_each_other_out(several):
     bad = air.copy()
     bad[:, 2 : 2 + several] = bad[:, 2 : 2 + several] * 1.8 + 32.0
     found, _, findings = check(bad, fallen, network)
-    assert {f.site_id for f in findings if f.rule != "out of range"} == {f"S{site}" for site in range(2, 2 + several)}
+    assert {f.site_id for f in findings if f.rule.name != "out of range"} == {
+        f"S{site}" for site in range(2, 2 + several)
+    }
     assert np.isnan(found[:, 2 : 2 + several]).mean() > 0.99
     assert np.isfinite(np.delete(found, np.s_[2 : 2 + several], axis=1)).all()
 

@@ -32,7 +32,7 @@ def found(high, low):
     """Return whether the high station's plateau is set aside, beside three others alike."""
     others = [low.assign(site_id=f"L{i}") for i in range(3)]
     checked, findings = check_stations(pd.concat([high, *others], ignore_index=True), *LIMITS)
-    told = [f for f in findings if f.rule == "flat line"]
+    told = [f for f in findings if f.rule.name == "flat line"]
     assert {f.site_id for f in told} <= {"H"}
     kept = checked.loc[(checked["site_id"] == "H").to_numpy(), "swe_mm"].notna().to_numpy()
     assert kept[FIRST + 1 : LAST].all() == (not told)
@@ -85,7 +85,7 @@ def test_warm_air_takes_snow_once_it_takes_the_others_too():
 
 def test_one_station_without_a_gauge_is_not_judged():
     alone = station("H", 0.0, 0.0, -9.0).assign(precipitation_total_mm=np.nan)
-    assert not [f for f in check_stations(alone, *LIMITS)[1] if f.rule == "flat line"]
+    assert not [f for f in check_stations(alone, *LIMITS)[1] if f.rule.name == "flat line"]
 
 
 @pytest.mark.parametrize("step", [0.1, 1.0, 2.54])
