@@ -10,7 +10,7 @@ FLOWS = PIPELINE.parent / "flows"
 
 
 def test_every_folder_has_its_row():
-    folders = {path.parent.name if path.parent != PIPELINE else path.stem for path in modules(PIPELINE)}
+    folders = {path.relative_to(PIPELINE).parts[0].removesuffix(".py") for path in modules(PIPELINE)}
     assert folders == set(FOLDERS)
 
 
