@@ -179,7 +179,7 @@ class StationSeries:
         marked = days[self.day_number, self.day_site]
         return np.repeat(marked, self.day_ends - self.day_starts)
 
-    def tell(  # noqa: PLR0913  which readings, under which rule, in which words
+    def tell(
         self,
         wrong: np.ndarray,
         name: str,
