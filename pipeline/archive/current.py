@@ -240,7 +240,7 @@ def current_of(
     `soundness` is asked only where more than one counts, from the newest down to the first that became current in any case.
     """
     live = [r for r in held if r.id not in decided.withdrawn]
-    if len(live) < 2:  # noqa: PLR2004  one has no rival
+    if len(live) <= 1:
         return live[0] if live else None
     known: dict[int, Soundness] = {}
     considered: list[Revision] = []

@@ -175,7 +175,7 @@ def _named(key: str) -> str:
     return " / ".join(part.replace("_", " ") for part in key.replace(".models.", ".").split("."))
 
 
-def _moved(was: Any, now: Any) -> str:  # noqa: ANN401  any value of a model's parameters
+def _moved(was: object, now: object) -> str:
     if any(isinstance(side, list | dict) for side in (was, now)):
         return "differs"
     if was is None or now is None:
@@ -183,5 +183,5 @@ def _moved(was: Any, now: Any) -> str:  # noqa: ANN401  any value of a model's p
     return f"{_short(was)} to {_short(now)}"
 
 
-def _short(value: Any) -> str:  # noqa: ANN401  any single value of a model's parameters
+def _short(value: object) -> str:
     return f"{value:.4g}" if isinstance(value, float) else str(value)

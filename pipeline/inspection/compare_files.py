@@ -10,7 +10,6 @@ import numpy as np
 import xarray as xr
 
 from pipeline.inspection.compare import Comparison
-from pipeline.model.problems import ArchiveError
 from pipeline.publishing.changes import KEYS, changed_rows
 from pipeline.publishing.rasters import extent_km, map_tif
 from pipeline.publishing.tables import plain_csv
@@ -50,16 +49,14 @@ def write_files(comparison: Comparison, basin: str, content: dict[str, Any], fol
 
 def draw(change: xr.DataArray, path: Path) -> None:
     """Draw a difference map: blue more water, red less, white no change. The scale is symmetric about zero."""
-    try:
-        import matplotlib as mpl  # noqa: PLC0415  a second of imports for one picture
-        from matplotlib.figure import Figure  # noqa: PLC0415
-    except ImportError as error:  # pragma: no cover  it is a dependency
-        raise ArchiveError(f"The picture needs matplotlib ({error}). Install snowtally's dependencies.") from error
+    from matplotlib import figure as figures  # noqa: PLC0415  a second of imports for one picture
+    from matplotlib import rc_context  # noqa: PLC0415  as above
+
     values = change.to_numpy()
     sizes = np.abs(values[np.isfinite(values) & (values != 0)])
     most = float(np.percentile(sizes, _STRETCH_PERCENTILE)) if sizes.size else 1.0
-    with mpl.rc_context({"font.size": 9}):
-        figure = Figure(figsize=(7, 6), layout="constrained")
+    with rc_context({"font.size": 9}):
+        figure = figures.Figure(figsize=(7, 6), layout="constrained")
         axes = figure.subplots()
         axes.set_facecolor("0.85")
         image = axes.imshow(

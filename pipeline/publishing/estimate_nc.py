@@ -35,6 +35,9 @@ _ANGLE_STEP = 2.0**-20
 _SPELLED = str.maketrans({"Æ": "Ae", "æ": "ae", "Ø": "O", "ø": "o", "Đ": "D", "đ": "d", "Ł": "L", "ł": "l", "ß": "ss"})
 """Letters that Unicode does not take apart into an ASCII letter and a mark; without this they would vanish."""
 
+EPOCH = dt.datetime.fromisoformat("1970-01-01")
+"""Times in the files are counted from here; UTC, naive as `Day.noon_utc` is."""
+
 _ANCILLARY = {
     "swe": "swe_se swe_p10 swe_p90 snow_cover source",
     "depth": "depth_se source",
@@ -143,7 +146,7 @@ def _write_noon(file: netCDF4.Dataset, day: Day) -> None:
         "units": "hours since 1970-01-01 00:00:00", "calendar": "standard", "units_metadata": "leap_seconds: none",
         "axis": "T", "coverage_content_type": "coordinate",
     })  # fmt: skip
-    time[...] = (day.noon_utc - dt.datetime(1970, 1, 1)) / dt.timedelta(hours=1)  # noqa: DTZ001  both in UTC, naive
+    time[...] = (day.noon_utc - EPOCH) / dt.timedelta(hours=1)
 
 
 def _angle_attributes(word: str, units: str) -> dict[str, str]:

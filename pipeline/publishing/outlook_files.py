@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.archive.columns import COLUMNS
 from pipeline.model.day import Day, Outlook
-from pipeline.publishing.estimate_nc import create_grid_file
+from pipeline.publishing.estimate_nc import EPOCH, create_grid_file
 from pipeline.publishing.tables import csv_bytes, tidy
 
 TABLE, GRIDS = "outlook.csv", "melt.nc"
@@ -74,8 +74,7 @@ def _midnight(day: Day, date: dt.date) -> dt.datetime:
 
 def _write_time(file: netCDF4.Dataset, day: Day, outlook: Outlook) -> None:
     """Write the days as their local noons, bounded by local midnights."""
-    count, epoch = len(outlook.dates), dt.datetime(1970, 1, 1)  # noqa: DTZ001  both in UTC, naive
-    file.createDimension("time", count)
+    file.createDimension("time", len(outlook.dates))
     file.createDimension("nv", 2)
     units = {"units": "hours since 1970-01-01 00:00:00", "calendar": "standard"}
     time = file.createVariable("time", "f8", ("time",))
@@ -84,7 +83,7 @@ def _write_time(file: netCDF4.Dataset, day: Day, outlook: Outlook) -> None:
         "axis": "T", "bounds": "time_bnds", "coverage_content_type": "coordinate",
     })  # fmt: skip
     bounds = file.createVariable("time_bnds", "f8", ("time", "nv"))
-    starts = np.array([(_midnight(day, date) - epoch) / dt.timedelta(hours=1) for date in outlook.dates])
+    starts = np.array([(_midnight(day, date) - EPOCH) / dt.timedelta(hours=1) for date in outlook.dates])
     time[:] = starts + 12.0
     bounds[:] = np.column_stack([starts, starts + 24.0])
 

@@ -171,6 +171,7 @@ def record_is_whole(data: bytes) -> bool | None:
 
 _OWN = "record_sha256"
 _ZEROS = "0" * 64
+"""As many zeros as a SHA-256 hash has hexadecimal digits (FIPS 180-4)."""
 
 
 @cache

@@ -25,6 +25,13 @@ WIDTH = 400.0
 """Width of every chart in its own units: texts of 12 units are then read on a phone as well as side by side on a desk."""
 
 
+LINE_HEIGHT = 12
+"""Height of a line of text, in units of a chart: names nearer to each other would lie over each other."""
+
+LEAST_CELLS = 10
+"""Cells of a slice of elevation that are enough for its spread: of fewer, a tenth is not a cell."""
+
+
 def bands_chart(bands: pd.DataFrame, units: Units) -> Markup:
     """Return the volume of each band as a bar. The highest is on top; each has its 10 to 90 % interval.
 
@@ -136,7 +143,7 @@ def _spread(heights: np.ndarray, values: np.ndarray) -> list[tuple[float, float,
     spread = []
     for k in range(1, len(edges)):
         held = values[slot == k]
-        if held.size >= 10:  # noqa: PLR2004  of fewer, a tenth is no cell
+        if held.size >= LEAST_CELLS:
             low, high = np.percentile(held, (10, 90))
             spread.append(((edges[k - 1] + edges[k]) / 2, float(low), float(high)))
     return spread
@@ -359,7 +366,7 @@ def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colour
             outline += [(a, up(unit.plain(v))) for a, v in reversed(list(zip(x, top_of, strict=True)))]
             parts.append(tag("path", tag("title", name), d=path(outline, closed=True), fill=fill, class_="layer"))
         y = up(unit.plain((piled[k][-1] + piled[k + 1][-1]) / 2)) + 4
-        if last_label - y >= 12:  # noqa: PLR2004  a line of text
+        if last_label - y >= LINE_HEIGHT:
             parts.append(tag("text", name, x=WIDTH - right + 5, y=y, class_="label"))
             last_label = y
     return drawing(WIDTH, height, f"Volume by elevation band through the season in {unit.label}", *parts)

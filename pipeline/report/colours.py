@@ -13,6 +13,9 @@ import numpy as np
 LEVELS = 30
 """Steps of a map: finer ones cannot be told apart in a legend."""
 
+_STRAIGHT, _STRAIGHT_LIGHT = 0.04045, 0.0031308
+"""Up to this sRGB value, and to this light, the two go in proportion (IEC 61966-2-1)."""
+
 _LMS = np.array([
     [0.4122214708, 0.5363325363, 0.0514459929],
     [0.2119034982, 0.6806995451, 0.1073969566],
@@ -38,7 +41,7 @@ MORE = ("#f5f3ef", "#9dc3d6", "#4a88ae", "#1f5480", "#0c2a4e")
 def oklab(rgb: np.ndarray) -> np.ndarray:
     """Return Oklab (lightness, green-red, blue-yellow) of sRGB values of 0..1, (n, 3)."""
     linear = np.where(
-        rgb <= 0.04045,  # noqa: PLR2004  IEC 61966-2-1
+        rgb <= _STRAIGHT,
         rgb / 12.92,
         ((rgb + 0.055) / 1.055) ** 2.4,
     )
@@ -50,7 +53,7 @@ def srgb(lab: np.ndarray) -> np.ndarray:
     linear = ((lab @ np.linalg.inv(_LAB).T) ** 3) @ np.linalg.inv(_LMS).T
     linear = np.clip(linear, 0, 1)
     return np.where(
-        linear <= 0.0031308,  # noqa: PLR2004  IEC 61966-2-1
+        linear <= _STRAIGHT_LIGHT,
         linear * 12.92,
         1.055 * linear ** (1 / 2.4) - 0.055,
     )

@@ -8,7 +8,7 @@ import json
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -34,6 +34,9 @@ from pipeline.reading import (
 )
 from pipeline.storage.csv_text import with_originals
 from pipeline.storage.paths import local_file, path_of
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 MOST_CELLS = 120_000
 """A page shows so many cells of the grid at most: more than a screen's map has dots, and the page stays under 3 MB."""
@@ -262,12 +265,13 @@ def _maps(root: str | Path, basin: str, revision: Revision) -> tuple[Maps, dict[
     return maps, zones
 
 
-def _north(day: Any) -> float:  # noqa: ANN401  a Dataset; xarray is not imported for a word
+def _north(day: xr.Dataset) -> float:
     """Return the clockwise angle from grid north to true north, degrees. It is that of the grid's middle."""
     row, column = day.sizes["y"] // 2, day.sizes["x"] // 2
     near = slice(max(row - 1, 0), row + 1)
     lat, lon = (day[name].isel(x=column, y=near).to_numpy() for name in ("lat", "lon"))
-    if len(lat) < 2:  # noqa: PLR2004  one row has no direction
+    # One row has no direction.
+    if len(lat) <= 1:
         return 0.0
     north, east = lat[0] - lat[-1], (lon[0] - lon[-1]) * np.cos(np.radians(lat[0]))
     return -float(np.degrees(np.arctan2(east, north)))

@@ -78,19 +78,23 @@ def _peaks(whole: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _calendar(name: str, whole: pd.DataFrame, degraded: Mapping[dt.date, str], units: Units) -> dict[str, Any]:
     """Return a season as months of weeks. Each day held with its page, what it says and whether it is degraded."""
-    held = {row.date.date(): row for row in whole.itertuples()}
+    volume = units.volume
+    held = {
+        row.date.date(): f"{volume.text(row.volume_m3, row.volume_se_m3)} {volume.label}" for row in whole.itertuples()
+    }
     months = []
     for year, month in sorted({(date.year, date.month) for date in held}):
         weeks = [
-            [_cell(date, held.get(date), date in degraded, units) if date.month == month else None for date in week]
+            [_cell(date, held.get(date), date in degraded) if date.month == month else None for date in week]
             for week in calendar.Calendar().monthdatescalendar(year, month)
         ]
         months.append({"name": f"{MONTHS[month - 1]} {year}", "weeks": weeks})
     return {"name": name, "count": len(held), "months": months}
 
 
-def _cell(date: dt.date, row: Any, degraded: bool, units: Units) -> dict[str, Any]:  # noqa: ANN401  a row of itertuples
-    if row is None:
+def _cell(date: dt.date, volume: str | None, degraded: bool) -> dict[str, Any]:
+    """Return a day of the calendar; `volume` is that of its snow in words, None for a day that is not held."""
+    if volume is None:
         return {"day": date.day, "href": None}
-    words = f"{date}: {units.volume.text(row.volume_m3, row.volume_se_m3)} {units.volume.label}{', degraded' if degraded else ''}"
+    words = f"{date}: {volume}{', degraded' if degraded else ''}"
     return {"day": date.day, "href": f"{date}/report.html", "words": words, "degraded": degraded}

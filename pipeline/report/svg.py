@@ -95,13 +95,9 @@ class Scale:
 
 def month_starts(first: dt.date, last: dt.date) -> list[dt.date]:
     """Return the first days of months from `first` to `last`."""
-    starts = []
-    year, month = first.year, first.month
-    while dt.date(year, month, 1) <= last:
-        if dt.date(year, month, 1) >= first:
-            starts.append(dt.date(year, month, 1))
-        year, month = (year + 1, 1) if month == 12 else (year, month + 1)  # noqa: PLR2004  December
-    return starts
+    months = range(first.year * 12 + first.month - 1, last.year * 12 + last.month)
+    starts = (dt.date(month // 12, month % 12 + 1, 1) for month in months)
+    return [start for start in starts if start >= first]
 
 
 def _as_text(value: object) -> str:

@@ -93,6 +93,7 @@ _M_PER_FOOT = 0.3048
 _M3_PER_ACRE_FOOT = 1233.48183755
 """International acre-foot, as docs/inputs.md has it."""
 _KM_PER_MILE = 1.609344
+"""The international inch, foot and mile (1959)."""
 
 METRIC = Units(
     "metric",
@@ -104,6 +105,7 @@ METRIC = Units(
     area=Unit("km²", 1.0, 1, 2),
     distance=Unit("km", 1e-3, 0, 1),
 )
+"""Factors and decimals of metric pages; the decimals are those that the trade reads (common practice, no source)."""
 
 US = Units(
     "us",

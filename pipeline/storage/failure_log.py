@@ -56,7 +56,7 @@ def _write(text: str) -> Path | None:
         return path
     with contextlib.suppress(OSError):
         descriptor, name = tempfile.mkstemp(prefix="snowtally-failure-", suffix=".log")
-        with open(descriptor, "wb") as log:  # noqa: PTH123  a descriptor
+        with os.fdopen(descriptor, "wb") as log:
             log.write(entry)
         return Path(name)
     return None

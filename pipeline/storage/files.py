@@ -17,7 +17,10 @@ NOT_SUPPORTED = {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, er
 """What a system answers that cannot do a thing at all, as against one that failed to."""
 
 _AT_FDCWD = -100
+"""What `renameat2` takes for a path that it must not look up from an open folder (Linux, fcntl.h)."""
+
 _RENAME_NOREPLACE = 1
+"""The flag of `renameat2` that makes it refuse to overwrite (Linux, fs.h)."""
 
 
 def make_folders(folder: Path) -> None:

@@ -425,15 +425,15 @@ def test_a_disk_that_fills_while_the_grid_is_written_is_told_so(tmp_path, proven
 
 
 def test_a_file_that_reads_back_differently_is_not_published(tmp_path, provenance, monkeypatch):
-    real = files_module._size_sha256
+    real = files_module._written
     seen: dict[Path, int] = {}
 
     def forgets(path):
         seen[path] = seen.get(path, 0) + 1
-        size, sha256 = real(path)
-        return (size, "0" * 64) if path.name == "swe.tif" and seen[path] == 2 else (size, sha256)
+        written = real(path)
+        return replace(written, sha256="0" * 64) if path.name == "swe.tif" and seen[path] == 2 else written
 
-    monkeypatch.setattr(files_module, "_size_sha256", forgets)
+    monkeypatch.setattr(files_module, "_written", forgets)
     with pytest.raises(ArchiveError, match=r"swe.tif reads back differently from what was written. Check the disk."):
         publish(tmp_path, made_day(), provenance("a"))
     assert not (tmp_path / "larkmoor").exists()
