@@ -25,6 +25,7 @@ from pipeline.inspection.verify import verify
 from pipeline.model.problems import ArchiveError
 from pipeline.publishing import publish as archive_module
 from pipeline.publishing.publish import left_as_it_is, publish, rebuild_derived, withdraw
+from pipeline.publishing.record import Numbers
 from pipeline.storage import files as files_module
 
 DAY = dt.date(2031, 3, 1)
@@ -133,17 +134,17 @@ def test_a_number_that_is_taken_meanwhile_is_passed_over(tmp_path, provenance, m
     seen = []
     real = archive_module.item_json
 
-    def slow(day, how, place, files):
-        seen.append(place)
-        if place[0] < 3:
+    def slow(day, how, numbers, files):
+        seen.append(numbers)
+        if numbers.revision < 3:
             # Someone without the lock is quicker, twice.
-            (home / f"r{place[0]:03d}").mkdir(parents=True)
-        return real(day, how, place, files)
+            (home / f"r{numbers.revision:03d}").mkdir(parents=True)
+        return real(day, how, numbers, files)
 
     monkeypatch.setattr(archive_module, "item_json", slow)
     published = publish(tmp_path, made_day(), provenance("a"))
     assert published.revision == 3
-    assert seen == [(1, None), (2, None), (3, None)]
+    assert seen == [Numbers(1, None), Numbers(2, None), Numbers(3, None)]
     # Record and item name the number that was taken in the end.
     assert json.loads((published.path / "item.json").read_text("utf-8"))["properties"]["version"] == "3"
     record = json.loads((published.path / "record.json").read_text("utf-8"))
