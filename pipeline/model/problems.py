@@ -114,8 +114,11 @@ class Finding:
     def __post_init__(self) -> None:
         """Fill in what the rule says."""
         if not self.table:
-            (table,) = self.rule.tables
-            object.__setattr__(self, "table", table)
+            if len(self.rule.tables) != 1:
+                raise ValueError(
+                    f"a finding of the rule '{self.rule.name}' needs its table: the rule has several or none"
+                )
+            object.__setattr__(self, "table", self.rule.tables[0])
         if not self.detail:
             object.__setattr__(self, "detail", self.rule.message)
 

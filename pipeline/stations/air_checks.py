@@ -8,14 +8,14 @@ import numpy as np
 import pandas as pd
 
 from pipeline.model.rules import stations as rules
-from pipeline.stations.network import Network, Rule, compare, span, stretches
+from pipeline.stations.network import Agreement, Network, compare, span, stretches
 from pipeline.stations.series import StationSeries
 from pipeline.stations.stretches import group_sums, zigzags
 from pipeline.stations.surroundings import window_sum
 
 NAME = "air_temperature_c"
 
-TOGETHER = Rule(usual_slope=-6.0, slopes=(-10.0, 40.0), agree=6.0, most_offset=6.0)
+TOGETHER = Agreement(usual_slope=-6.0, slopes=(-10.0, 40.0), agree=6.0, most_offset=6.0)
 """K and K/km. A mountain's air falls by 6 K/km on average, dry air never by more than 10 for long (common practice, no source), an
 inversion rises by up to 40 across a network. Clean daily means of six real stations lay within 6 K of the line of the others on 99 %
 of the days and within 9 K on 99.9 % (2000 to 2009); a greater usual offset than 6 K is a fault and no place."""

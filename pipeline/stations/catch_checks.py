@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.model.rules import stations as rules
-from pipeline.stations.network import Network, Rule, compare, span
+from pipeline.stations.network import Agreement, Network, compare, span
 from pipeline.stations.series import StationSeries
 from pipeline.stations.surroundings import others_quantile, window_sum
 
 NAME = "precipitation_mm"
 
-TOGETHER = Rule(usual_slope=0.35, slopes=(-0.3, 1.0), agree=float(np.log(2.5)), most_offset=0.0)
+TOGETHER = Agreement(usual_slope=0.35, slopes=(-0.3, 1.0), agree=float(np.log(2.5)), most_offset=0.0)
 """Natural logarithms, and their change in a kilometre: precipitation grows by some 40 % a kilometre, in rain shadows it falls (common
 practice, no source). In four weeks with 40 mm and more, six real gauges caught within 0.2 and 3.2 times their neighbours' median, plugged
 ones apart (2000 to 2009). A gauge's own usual share is not taken off: a unit mix-up would be its habit."""

@@ -54,7 +54,7 @@ class Network:
 
 
 @dataclass(frozen=True)
-class Rule:
+class Agreement:
     """How records of one quantity go together.
 
     Parameters
@@ -89,7 +89,7 @@ class Comparison:
     lone: np.ndarray
 
 
-def compare(table: np.ndarray, elevation_m: np.ndarray, rule: Rule) -> Comparison:
+def compare(table: np.ndarray, elevation_m: np.ndarray, agreement: Agreement) -> Comparison:
     """Return what the other records make of each.
 
     Parameters
@@ -98,43 +98,43 @@ def compare(table: np.ndarray, elevation_m: np.ndarray, rule: Rule) -> Compariso
     elevation_m : (records,); a record without one is compared with nobody.
     """
     known = np.isfinite(elevation_m)
-    trend = slopes(table, elevation_m, rule)[:, None] * (
+    trend = slopes(table, elevation_m, agreement)[:, None] * (
         elevation_m - elevation_m[known].mean() if known.any() else elevation_m
     )
     trend /= 1000.0
     level = table - trend
-    offset = _usual_offsets(level - column_medians(level.T)[:, None], rule.most_offset)
+    offset = _usual_offsets(level - column_medians(level.T)[:, None], agreement.most_offset)
     level = level - offset
     others = others_quantile(level, 0.5)
     there = np.isfinite(level)
     count = there.sum(axis=1, keepdims=True) - there
     near = np.zeros(table.shape, np.int64)
     for record in range(table.shape[1]):
-        close = np.abs(level - others[:, [record]]) <= rule.agree
+        close = np.abs(level - others[:, [record]]) <= agreement.agree
         close[:, record] = False
         near[:, record] = close.sum(axis=1)
-    alike = alike_another(table - offset, elevation_m, rule)
+    alike = alike_another(table - offset, elevation_m, agreement)
     return Comparison(others + offset + trend, (count > 1) & (near >= MOST * count), alike, count == 1)
 
 
-def alike_another(table: np.ndarray, elevation_m: np.ndarray, rule: Rule) -> np.ndarray:
+def alike_another(table: np.ndarray, elevation_m: np.ndarray, agreement: Agreement) -> np.ndarray:
     """Return which values are like another record's of the day, moved by the usual slope, (days, records)."""
-    level = table - rule.usual_slope * elevation_m / 1000.0
+    level = table - agreement.usual_slope * elevation_m / 1000.0
     ranked = np.sort(level, axis=1)
     gap = np.full((len(level), level.shape[1] + 1), np.inf)
     gap[:, 1:-1] = np.nan_to_num(np.diff(ranked, axis=1), nan=np.inf)
     nearest = np.empty_like(level)
     np.put_along_axis(nearest, np.argsort(level, axis=1), np.minimum(gap[:, 1:], gap[:, :-1]), axis=1)
-    return np.isfinite(level) & (nearest <= rule.agree)
+    return np.isfinite(level) & (nearest <= agreement.agree)
 
 
-def slopes(table: np.ndarray, elevation_m: np.ndarray, rule: Rule) -> np.ndarray:
+def slopes(table: np.ndarray, elevation_m: np.ndarray, agreement: Agreement) -> np.ndarray:
     """Return each day's change in a kilometre of elevation, (days,).
 
     The median of the slopes between records of the lower and of the upper half of the network: a few wrong records do not move
     it (Theil 1950; the halves after Theil's abbreviated method, from memory).
     """
-    usual = np.full(len(table), rule.usual_slope)
+    usual = np.full(len(table), agreement.usual_slope)
     order = np.argsort(elevation_m, kind="stable")[: np.isfinite(elevation_m).sum()]
     if len(order) < LINE_RECORDS:
         return usual
@@ -148,7 +148,7 @@ def slopes(table: np.ndarray, elevation_m: np.ndarray, rule: Rule) -> np.ndarray
     found = (table[:, high] - table[:, low]) / (apart / 1000.0)
     enough = np.isfinite(table[:, order]).sum(axis=1) >= LINE_RECORDS
     enough &= np.isfinite(found).sum(axis=1) >= LINE_RECORDS
-    return np.where(enough, np.clip(column_medians(found.T), *rule.slopes), usual)
+    return np.where(enough, np.clip(column_medians(found.T), *agreement.slopes), usual)
 
 
 SHRINK_DAYS = 15.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from pipeline.model.rules.rule import Action, Rule, Severity
+from pipeline.model.rules.rule import DEFINITION, Action, Rule, Severity
 
 _COURSES = ("courses",)
 
@@ -15,7 +15,7 @@ NO_CUTTER_AREA = Rule(
     Action.SET_ASIDE,
     "a core's weight without SWE, empty weight or the cutter's area",
     "weight over area is the SWE",
-    "definition",
+    DEFINITION,
     "a weighed core needs mass_empty_g and cutter_cm2 above 0: write them, or declare a constant under columns.courses",
     "SWE set aside",
 )
@@ -27,7 +27,7 @@ NO_SITE_OR_DATE = Rule(
     Action.SET_ASIDE,
     "a row without site_id or date",
     "nobody can tell which visit it belongs to",
-    "definition",
+    DEFINITION,
     "a sample needs site_id and date",
 )
 
@@ -73,7 +73,7 @@ EMPTY_SAMPLE = Rule(
     Action.SET_ASIDE,
     "neither depth nor SWE",
     "the row says nothing",
-    "definition",
+    DEFINITION,
     "a sample needs a depth, an SWE, or the weights and the cutter's area",
 )
 
@@ -106,7 +106,7 @@ TUBE_FULLER_WHEN_EMPTY = Rule(
     Action.SET_ASIDE,
     "full weight below empty, no or zero empty weight",
     "a tube weighs something",
-    "definition",
+    DEFINITION,
     "a tube weighs something and weighs more with snow in it: look for swapped weights or a missing tare",
     "SWE set aside",
     swe_alone=True,
@@ -160,7 +160,7 @@ NEGATIVE = Rule(
     Action.SET_ASIDE,
     "depth or SWE below 0",
     "neither can be",
-    "definition",
+    DEFINITION,
     "depth and SWE cannot be negative",
 )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from pipeline.model.rules.rule import Action, Degrades, Rule, Severity
+from pipeline.model.rules.rule import DEFINITION, NO_SOURCE, Action, Degrades, Rule, Severity
 
 _STATIONS, _COURSES = ("stations",), ("courses",)
 
@@ -15,7 +15,7 @@ MISSING_FILE = Rule(
     Action.SET_ASIDE,
     "a file that the settings or a table name is not there",
     "somebody meant it to be used",
-    "definition",
+    DEFINITION,
     "{path} is named by {named_by} but is not there: put it there or take it out",
     degrades=Degrades("is missing", whole_file=True),
 )
@@ -27,7 +27,7 @@ UNREADABLE_FILE = Rule(
     Action.SET_ASIDE,
     "a file that cannot be opened, or not as what it is declared",
     "nothing of it can be used",
-    "definition",
+    DEFINITION,
     degrades=Degrades("cannot be read", whole_file=True),
 )
 
@@ -38,7 +38,7 @@ STILL_ARRIVING = Rule(
     Action.USED,
     "a table that is still being written (`operations.arrival`)",
     "the rest follows when it is complete",
-    "definition",
+    DEFINITION,
     "{path} is still being written: it was read as it stands, the rest follows when it is complete",
     "read as it stands",
     degrades=Degrades("is still being written", damage=False),
@@ -90,7 +90,7 @@ NO_SUCH_COLUMN = Rule(
     Action.USED,
     "a file without a column that such a file usually has",
     "it may be there under another name",
-    "definition",
+    DEFINITION,
     "the header has: {headers}; name the column under columns.{role} if it is there",
 )
 
@@ -113,7 +113,7 @@ UNREADABLE_LINE = Rule(
     Action.SET_ASIDE,
     "a line with too many or too few fields, or that is no text",
     "it is no row of the table",
-    "definition",
+    DEFINITION,
     "{why}; mend the file if it is data",
 )
 LINE_ABOVE_HEADER = replace(
@@ -127,13 +127,14 @@ UNREADABLE_VALUE = Rule(
     Action.SET_ASIDE,
     "a value that is no number, date or time as declared",
     "nothing is guessed",
-    "definition",
+    DEFINITION,
 )
 IMPOSSIBLE_CORES = replace(
     UNREADABLE_VALUE,
     tables=_COURSES,
     looks_at="`cores` that is no whole number from 1 to 50",
     why="no crew weighs more cores at once",
+    source=NO_SOURCE,
     message="cores is how many were weighed together, a whole number from 1 to {most}; the row counts as one core",
     done="the row counts as one core",
 )
@@ -145,7 +146,7 @@ DUPLICATE = Rule(
     Action.SET_ASIDE,
     "a row whose key stands again further on or in a later file",
     "a later row is a correction sent again",
-    "definition",
+    DEFINITION,
     "the same row stands again further on, and the later one is used",
     "the later row is used",
 )
@@ -172,7 +173,7 @@ NO_SITE_OR_TIME = Rule(
     Action.SET_ASIDE,
     "a row without site_id or time, or with a time that is no instant",
     "nobody can tell where or when it was measured",
-    "definition",
+    DEFINITION,
     "time must be ISO 8601 with an offset (2031-03-01T06:00-02:00) or a bare date for a daily value, and site_id not empty",
 )
 NO_CLOCK = replace(
@@ -191,7 +192,7 @@ AMBIGUOUS_TIME = Rule(
     Action.USED,
     "a local time that its clock shows twice, in autumn",
     "two instants have the same local time",
-    "definition",
+    DEFINITION,
     "the clock declared under formats.stations shows this hour twice: of two readings the first counts by summer time, a single one by "
     "standard time; have the station send its times with an offset",
 )

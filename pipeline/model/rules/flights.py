@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from pipeline.model.rules import files
-from pipeline.model.rules.rule import Action, Degrades, Rule, Severity
+from pipeline.model.rules.rule import DEFINITION, Action, Degrades, Rule, Severity
 
 _FLIGHTS, _COVERS = ("flights",), ("covers",)
 
@@ -16,7 +16,7 @@ INCOMPLETE_FLIGHT = Rule(
     Action.SET_ASIDE,
     "a row without flight_id, date, or depth or both surfaces",
     "no depth can be measured from it",
-    "definition",
+    DEFINITION,
     "a flight needs flight_id, date, and either depth or both snow_on and snow_off",
     degrades=Degrades("is incomplete", kind="flight", several="flights are incomplete"),
 )
@@ -28,7 +28,7 @@ IMPOSSIBLE_ERROR = Rule(
     Action.SET_ASIDE,
     "depth_se_m of 0 or less",
     "no measurement is without error",
-    "definition",
+    DEFINITION,
     "depth_se_m must be above 0: the flight is used with the error that its files tell",
     "the error is set aside, the flight used",
 )
@@ -144,7 +144,7 @@ GROUND_NEWER = Rule(
     Action.USED,
     "the files' own dates",
     "what changed the ground between is taken for snow",
-    "definition",
+    DEFINITION,
     "the ground was mapped after the snow: what changed it between is taken for snow. Check that the two are not exchanged",
 )
 
@@ -155,7 +155,7 @@ FLIGHT_UNIT = Rule(
     Action.CORRECTED,
     "a raster that declares another unit than metres",
     "the file knows best",
-    "definition",
+    DEFINITION,
     "turned into metres, as the file declares",
 )
 
@@ -182,8 +182,8 @@ COVER_AGAINST_DEPTH = Rule(
     _FLIGHTS,
     Severity.WARNING,
     Action.USED,
-    "snow of a flight where the day's snow-cover grid saw none",
-    "the laser measures depth, the cover grid colour",
+    "snow of a flight, deeper than twice its error, where the snow-cover grid of its day saw bare ground",
+    "the laser measures depth, the cover grid colour; less counts as no snow, with the flight's error",
     message="the flight measured snow where the day's snow-cover grid saw none: the flight counts; check date and place of both",
 )
 
@@ -194,7 +194,7 @@ UNKNOWN_COVER = Rule(
     Action.SET_ASIDE,
     "a row without a date or with a variable that is none",
     "nobody can tell what the grid shows",
-    "definition",
+    DEFINITION,
     "a cover needs a date and the variable {variables}",
     degrades=Degrades("has a row of no known cover grid"),
 )

@@ -53,6 +53,9 @@ class Degrades:
 NO_SOURCE = "common practice, no source"
 """Source of a limit that is usual in the trade and stands in no publication that we know."""
 
+DEFINITION = "definition"
+"""Source of a rule that follows from what the input is."""
+
 
 @dataclass(frozen=True)
 class Rule:

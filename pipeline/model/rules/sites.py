@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from pipeline.model.rules.rule import Action, Degrades, Rule, Severity
+from pipeline.model.rules.rule import DEFINITION, Action, Degrades, Rule, Severity
 
 _SITES, _TERRAIN, _OVERRIDES = ("sites",), ("terrain",), ("overrides",)
 _ROW = "check the site's row: kind (course or station), WGS 84 longitude and latitude, elevation in metres"
@@ -16,7 +16,7 @@ UNUSABLE_SITE = Rule(
     Action.SET_ASIDE,
     "kind, longitude, latitude or site_id missing or unknown",
     "without them it stands nowhere",
-    "definition",
+    DEFINITION,
     _ROW,
 )
 
@@ -59,7 +59,7 @@ UNKNOWN_SITE = Rule(
     Action.SET_ASIDE,
     "rows of a site that is not in the sites table, or outside the margin",
     "nobody can tell where it stands",
-    "definition",
+    DEFINITION,
     "site '{site_id}' is not in the sites table, or stands outside the basin's margin: add it or mend its place",
 )
 
@@ -70,7 +70,7 @@ OUT_OF_SERVICE = Rule(
     Action.SET_ASIDE,
     "rows before `from` or after `until` of the site",
     "the sites table says when a site measured",
-    "definition",
+    DEFINITION,
     "site '{site_id}' has rows outside its from and until in the sites table: mend the dates of one or the other",
 )
 
@@ -93,7 +93,7 @@ TERRAIN_UNIT = Rule(
     Action.CORRECTED,
     "the elevation file declares another unit than metres",
     "the file knows best",
-    "definition",
+    DEFINITION,
     "turned into metres, as the file declares",
 )
 
@@ -114,7 +114,7 @@ OVERRIDE_SET_ASIDE = Rule(
     Action.SET_ASIDE,
     "an analyst's decision; see [inputs](inputs.md#overrides)",
     "an analyst's word stands before and after the checks",
-    "definition",
+    DEFINITION,
     done="as it says; a warning where its site is unknown",
 )
 OVERRIDE_VALUE = replace(OVERRIDE_SET_ASIDE, action=Action.CORRECTED)
@@ -128,7 +128,7 @@ OVERRIDE_ROW_NOT_FOLLOWED = Rule(
     Action.SET_ASIDE,
     "a row that says too little, a value for a course, a value that no snow can have",
     "what an analyst decided is not in the estimate",
-    "definition",
+    DEFINITION,
     "this override is not followed: mend its row",
     degrades=Degrades("holds an override that is not followed", damage=False),
 )
@@ -147,7 +147,7 @@ UNUSABLE_NORMAL = Rule(
     Action.SET_ASIDE,
     "a day that is no month and day, SWE missing or below 0",
     "a normal is the SWE of a day of the year",
-    "definition",
+    DEFINITION,
     "a normal needs a day written as 04-01 and swe_mm of 0 or more",
 )
 
@@ -158,6 +158,6 @@ NORMAL_OF_NO_SITE = Rule(
     Action.SET_ASIDE,
     "a normal of a site that is not in the sites table, nor the basin's",
     "nothing can be held against it",
-    "definition",
+    DEFINITION,
     "site_id must be one of the sites table, or '{basin_id}' for the basin's mean",
 )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from pipeline.model.rules.rule import NO_SOURCE, Action, Degrades, Rule, Severity
+from pipeline.model.rules.rule import DEFINITION, NO_SOURCE, Action, Degrades, Rule, Severity
 
 _STATIONS, _WEATHER = ("stations",), ("weather",)
 
@@ -369,7 +369,7 @@ NO_DATE = Rule(
     Action.SET_ASIDE,
     "a row without date or issued",
     "without them a forecast is no forecast",
-    "definition",
+    DEFINITION,
     "a row needs date and issued",
 )
 
