@@ -9,15 +9,15 @@ from flows.quiet import surround
 
 surround()
 
-from prefect import flow  # noqa: E402  its settings are read at import
-from prefect.states import State  # noqa: E402
+from prefect import flow
+from prefect.states import State
 
-from flows.tasks import closing  # noqa: E402
-from pipeline.operations.messages import tell_night  # noqa: E402
-from pipeline.operations.rerun import dates_lacking  # noqa: E402
-from pipeline.operations.run_id import new_run_id  # noqa: E402
-from pipeline.operations.spread import run_dates  # noqa: E402
-from pipeline.settings.basin import read_settings  # noqa: E402
+from flows.tasks import closing
+from pipeline.operations.messages import tell_night
+from pipeline.operations.rerun import dates_lacking
+from pipeline.operations.run_id import new_run_id
+from pipeline.operations.spread import run_dates
+from pipeline.settings.basin import read_settings
 
 
 @flow(name="backfill", log_prints=False, persist_result=False)

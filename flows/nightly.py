@@ -10,13 +10,13 @@ from flows.quiet import surround
 
 surround()
 
-from prefect import flow  # noqa: E402  its settings are read at import
-from prefect.states import State  # noqa: E402
+from prefect import flow
+from prefect.states import State
 
-from flows.tasks import closing, mark_crashed, results_of, run_one  # noqa: E402
-from pipeline.operations.night import NightResult  # noqa: E402
-from pipeline.operations.nights import exit_status, night_of  # noqa: E402
-from pipeline.operations.run_id import new_run_id  # noqa: E402
+from flows.tasks import closing, mark_crashed, results_of, run_one
+from pipeline.operations.night import NightResult
+from pipeline.operations.nights import exit_status, night_of
+from pipeline.operations.run_id import new_run_id
 
 
 @flow(name="nightly", log_prints=False, persist_result=False)
@@ -38,8 +38,8 @@ def nightly(settings_files: list[str], now: str | None = None, run_id: str | Non
 
 def main() -> None:
     """Run the flow as told in the first argument (JSON) and print its results as the last line; the schedule starts this."""
-    from pipeline.operations.child_process import end_with_parent  # noqa: PLC0415
-    from pipeline.operations.stopping import number_of, stops_raised  # noqa: PLC0415
+    from pipeline.operations.child_process import end_with_parent
+    from pipeline.operations.stopping import number_of, stops_raised
 
     end_with_parent()
     try:

@@ -11,17 +11,17 @@ from flows.quiet import surround
 
 surround()
 
-from prefect import get_client, task  # noqa: E402  its settings are read at import
-from prefect.artifacts import create_markdown_artifact  # noqa: E402
-from prefect.cache_policies import NO_CACHE  # noqa: E402
-from prefect.runtime import flow_run  # noqa: E402
-from prefect.states import Completed, Crashed, Failed, State  # noqa: E402
+from prefect import get_client, task
+from prefect.artifacts import create_markdown_artifact
+from prefect.cache_policies import NO_CACHE
+from prefect.runtime import flow_run
+from prefect.states import Completed, Crashed, Failed, State
 
-from pipeline.model.problems import SnowtallyError  # noqa: E402
-from pipeline.operations.night import NightResult  # noqa: E402
-from pipeline.operations.nights import run_once, summary  # noqa: E402
-from pipeline.operations.notes import notes_of_crashed  # noqa: E402
-from pipeline.settings.basin import read_settings  # noqa: E402
+from pipeline.model.problems import SnowtallyError
+from pipeline.operations.night import NightResult
+from pipeline.operations.nights import run_once, summary
+from pipeline.operations.notes import notes_of_crashed
+from pipeline.settings.basin import read_settings
 
 
 class FailedNightsError(RuntimeError):

@@ -8,16 +8,16 @@ from flows.quiet import surround
 
 surround()
 
-from prefect import flow  # noqa: E402  its settings are read at import
-from prefect.states import State  # noqa: E402
+from prefect import flow
+from prefect.states import State
 
-from flows.tasks import closing, run_one  # noqa: E402
-from pipeline.model.problems import SnowtallyError, one_line  # noqa: E402
-from pipeline.operations import run  # noqa: E402
-from pipeline.operations.night import NightResult  # noqa: E402
-from pipeline.operations.nights import watch as look  # noqa: E402
-from pipeline.operations.run_id import new_run_id  # noqa: E402
-from pipeline.settings.basin import read_settings  # noqa: E402
+from flows.tasks import closing, run_one
+from pipeline.model.problems import SnowtallyError, one_line
+from pipeline.operations import run
+from pipeline.operations.night import NightResult
+from pipeline.operations.nights import watch as look
+from pipeline.operations.run_id import new_run_id
+from pipeline.settings.basin import read_settings
 
 
 @flow(name="watch", log_prints=False, persist_result=False)

@@ -1,4 +1,4 @@
-"""What every command of `snowtally` shares: its options, progress on stderr, tables and JSON on stdout."""
+"""What every command of `snowtally` shares: its options, progress on stderr, and the one way in which results are printed."""
 
 from __future__ import annotations
 
@@ -7,10 +7,12 @@ import json
 import logging
 import re
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from enum import IntEnum
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, Protocol
 
 import typer
 from typer.core import TyperGroup
@@ -18,13 +20,24 @@ from typer.core import TyperGroup
 from pipeline.model.problems import SettingsError, StoppedError, without_controls
 from pipeline.operations.stopping import number_of
 
-OK, FAILED, WRONG_USE, DEGRADED = 0, 1, 2, 3
+if TYPE_CHECKING:
+    from rich.table import Table
+    from rich.text import Text
+
+
+class Status(IntEnum):
+    """Exit statuses of a command; 2 is wrong use, which `SettingsError` carries."""
+
+    OK = 0
+    FAILED = 1
+    DEGRADED = 3
 
 
 class _Commands(TyperGroup):
-    """The commands; typer itself would leave without a word when the user stops one."""
+    """The commands; a stop by the user is an error with a message."""
 
-    def invoke(self, ctx: typer.Context) -> Any:  # noqa: ANN401  as typer has it
+    # Typer itself would leave without a word.
+    def invoke(self, ctx: Any) -> Any:  # noqa: ANN401  Typer's own copy of its command library has no public name
         try:
             return super().invoke(ctx)
         except KeyboardInterrupt as stop:
@@ -56,13 +69,16 @@ MakeCurrentOption = Annotated[
         "--make-current", help="Make the revision current, even where it would be held back for what it lacks."
     ),
 ]
-VerboseOption = Annotated[bool, typer.Option("--verbose", "-v", help="Tell each stage with the seconds it took.")]
+VerboseOption = Annotated[bool, typer.Option("--verbose", "-v", help="Print each stage with the seconds it took.")]
 
 
-def day_of(text: str | None, option: str = "--date") -> dt.date | None:
-    """Return the date that an option gives, None where it is not given; raise SettingsError when it is no date."""
-    if text is None:
-        return None
+def date_of(text: str, option: str = "--date") -> dt.date:
+    """Return the date that an option gives.
+
+    Raises
+    ------
+    SettingsError : it is no date, or no year of snow.
+    """
     try:
         date = dt.date.fromisoformat(text)
     except ValueError:
@@ -79,7 +95,7 @@ YEARS = (1900, 2199)
 
 
 def reason_of(text: str | None) -> str:
-    """Return the reason that an option gives; raise SettingsError where it gives none."""
+    """Return the reason that an option gives. Raises SettingsError where it gives none."""
     if text is None or not text.strip():
         raise SettingsError("--reason TEXT is missing: say why, whoever reads the record later will ask")
     return text.strip()
@@ -87,25 +103,26 @@ def reason_of(text: str | None) -> str:
 
 @contextmanager
 def progress(*, as_json: bool, verbose: bool, stages: int | None = None) -> Iterator[Callable[[str], None]]:
-    """Yield a function that is told each stage as it begins: a spinner on a terminal, a log with -v, else silence.
+    """Yield a function to call with each stage's name as it begins.
 
-    `stages` is how many there will be, for the bar's length; None where that is not known.
+    It shows a spinner on a terminal, a log with -v, else nothing. `stages` is how many there will be, for the bar's length;
+    None where that is not known.
     """
     if verbose:
         logging.basicConfig(format="%(asctime)s %(message)s", datefmt="%H:%M:%S", level=logging.INFO, stream=sys.stderr)
         log, begun = logging.getLogger("snowtally"), dt.datetime.now(dt.UTC)
 
-        def told(name: str) -> None:
+        def write(name: str) -> None:
             log.info("%6.2f s  %s", (dt.datetime.now(dt.UTC) - begun).total_seconds(), name)
 
-        yield told
-        told("done")
+        yield write
+        write("done")
         return
     if as_json or not sys.stderr.isatty():
         yield lambda _name: None
         return
-    from rich.console import Console  # noqa: PLC0415
-    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn  # noqa: PLC0415
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
     columns = SpinnerColumn(), TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn()
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
@@ -117,8 +134,72 @@ STAGES = 9
 """Stages of an update, for the bar's length."""
 
 
-def print_json(content: dict[str, Any]) -> None:
-    """Print one JSON object."""
+# --- results ----------------------------------------------------------------------------------------------------------
+
+
+class Result(Protocol):
+    """What a command comes to."""
+
+    @property
+    def status(self) -> int:
+        """The exit status."""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as plain values for machines."""
+
+    def to_table(self) -> list[Any]:
+        """Return it as lines and tables for people."""
+
+
+@dataclass(frozen=True)
+class Failure:
+    """A command that failed or was stopped.
+
+    Parameters
+    ----------
+    message : what went wrong and what to do.
+    status : the exit status.
+    until_then : what was done before it, where there is something.
+    """
+
+    message: str
+    status: int
+    until_then: Result | None = None
+
+    @property
+    def line(self) -> str:
+        """The message in one line, without codes for terminals."""
+        return without_controls(" ".join(self.message.split()))
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as plain values."""
+        done = {} if self.until_then is None else self.until_then.to_json()
+        return done | {"error": self.line, "exit_status": self.status}
+
+    def to_table(self) -> list[Any]:
+        """Return what was done before."""
+        return [] if self.until_then is None else self.until_then.to_table()
+
+
+def finish(result: Result, *, as_json: bool) -> NoReturn:
+    """Print a result for machines or for people, and end with its exit status. A failure is a line on stderr besides."""
+    failed = isinstance(result, Failure)
+    # A terminal or pipe that is gone must not hide that the command failed.
+    with suppress(*([OSError] if failed else [])):
+        if as_json:
+            _print_json(result.to_json())
+        else:
+            print_tables(result.to_table())
+        if failed:
+            sys.stdout.flush()
+    if isinstance(result, Failure):
+        with suppress(OSError):
+            sys.stderr.write(f"snowtally: {result.line}\n")
+            sys.stderr.flush()
+    sys.exit(result.status)
+
+
+def _print_json(content: dict[str, Any]) -> None:
     # A terminal would follow the codes from 0x80 on, which JSON itself lets through.
     text = re.sub(
         "[\x7f-\x9f]", lambda code: f"\\u{ord(code[0]):04x}", json.dumps(content, ensure_ascii=False, indent=1)
@@ -126,24 +207,12 @@ def print_json(content: dict[str, Any]) -> None:
     sys.stdout.write(text + "\n")
 
 
-def leave(message: str, status: int, content: dict[str, Any] | None = None) -> NoReturn:
-    """Tell what went wrong in one line, to machines also as an object, with what there is besides, and leave with the status."""
-    line = without_controls(" ".join(message.split()))
-    # A terminal or pipe that is gone must not hide the status.
-    with suppress(OSError):
-        if "--json" in sys.argv:
-            print_json({**(content or {}), "error": line, "exit_status": status})
-            sys.stdout.flush()
-    with suppress(OSError):
-        sys.stderr.write(f"snowtally: {line}\n")
-        sys.stderr.flush()
-    sys.exit(status)
-
-
 def print_tables(parts: list[Any]) -> None:
     """Print tables and lines for people."""
-    from rich.console import Console  # noqa: PLC0415
-    from rich.segment import Segment, Segments  # noqa: PLC0415
+    if not parts:
+        return
+    from rich.console import Console
+    from rich.segment import Segment, Segments
 
     # A pipe has no width of its own: 100 columns keep a table's rows whole in a log. Titles, sites and paths are others'
     # words: a bracket or a colon in them is no mark-up.
@@ -153,5 +222,27 @@ def print_tables(parts: list[Any]) -> None:
         if isinstance(part, str):
             console.print(without_controls(part), soft_wrap=True)
             continue
-        drawn = [one if one.control else Segment(without_controls(one.text), one.style) for one in console.render(part)]
+        drawn = [
+            piece if piece.control else Segment(without_controls(piece.text), piece.style)
+            for piece in console.render(part)
+        ]
         console.print(Segments(drawn), end="")
+
+
+def table(title: str | None, headers: Iterable[str], rows: Iterable[Sequence[str]], *, words: int = 1) -> Table:
+    """Return a table whose first `words` columns hold words and the others figures, which are set right."""
+    from rich.table import Table
+
+    drawn = Table(title=title, title_justify="left")
+    for number, header in enumerate(headers):
+        drawn.add_column(header, justify="left" if number < words else "right")
+    for row in rows:
+        drawn.add_row(*row)
+    return drawn
+
+
+def styled(line: str, style: str) -> Text:
+    """Return a line in a style of the terminal: bold, dim, or a colour."""
+    from rich.text import Text
+
+    return Text(line, style=style)

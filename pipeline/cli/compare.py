@@ -2,23 +2,37 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.cli.base import JsonOption, SettingsFile, print_json, print_tables
+from pipeline.cli.base import JsonOption, SettingsFile, Status, finish, styled, table
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from rich.table import Table
+
+    from pipeline.inspection.compare import Comparison, Side
+    from pipeline.report.units import Units
+
+MOST_PARAMETERS = 12
+"""Parameters of the models that are printed, as many as a screen takes (chosen)."""
+
+MOVED_MOST = 10
+"""Sites that moved most, as many as a screen takes (chosen); JSON and files hold all."""
 
 
 def compare(
     settings: SettingsFile,
     a: Annotated[
-        str, typer.Argument(metavar="A", help="A date (what stands) or a revision: 2031-03-01, 2031-03-01@1.")
+        str, typer.Argument(metavar="A", help="A date (its current revision) or a revision: 2031-03-01, 2031-03-01@1.")
     ],
     b: Annotated[str, typer.Argument(metavar="B", help="The other, likewise.")],
     other: Annotated[
         str | None,
-        typer.Option("--other", metavar="PATH", help="B stands in this archive (or URL), made by `rerun --into PATH`."),
+        typer.Option("--other", metavar="PATH", help="B is in this archive (or URL), made by `rerun --into PATH`."),
     ] = None,
     output_folder: Annotated[
         Path | None,
@@ -28,35 +42,178 @@ def compare(
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Tell what changed from A to B: inputs, settings, models, totals with their errors, the map, the sites."""
-    from pipeline.cli.printing_compare import compare_json, compare_tables  # noqa: PLC0415
-    from pipeline.inspection import compare as comparing  # noqa: PLC0415
-    from pipeline.report.units import UNITS  # noqa: PLC0415
-    from pipeline.settings.basin import read_settings  # noqa: PLC0415
-    from pipeline.storage.paths import named_path, outside_archives  # noqa: PLC0415
+    """List what changed from A to B: inputs, settings, models, totals with their errors, the map, the sites."""
+    from pipeline.inspection import compare as comparing
+    from pipeline.report.units import UNITS
+    from pipeline.settings.basin import read_settings
+    from pipeline.storage.places import named_place, outside_archives
 
     chosen = read_settings(settings)
     if output_folder is not None:
         outside_archives(output_folder, "--output-folder")
     root, basin, units = chosen.archive_root, chosen.basin.id, UNITS[chosen.report.units]
-    found = comparing.compare(
+    comparison = comparing.compare(
         basin,
         comparing.find_side(root, basin, a),
-        comparing.find_side(root if other is None else named_path(other, Path.cwd()), basin, b),
+        comparing.find_side(root if other is None else named_place(other, Path.cwd()), basin, b),
     )
-    content = compare_json(basin, found)
+    result = CompareResult(basin, comparison, units)
     if output_folder is not None:
-        from pipeline.inspection.compare_files import write_files  # noqa: PLC0415
-        from pipeline.report.compare_page import COMPARE_PAGE, compare_page  # noqa: PLC0415
-        from pipeline.storage.failures import explained  # noqa: PLC0415
+        result = _written(result, output_folder)
+    finish(result, as_json=as_json)
 
-        content["files"] = write_files(found, basin, content, output_folder)
-        with explained(f"Cannot write the comparison's page into {output_folder}"):
-            page = compare_page(found, basin, units)
-            (output_folder / COMPARE_PAGE).write_bytes(page)
-        content["files"] = sorted([*content["files"], COMPARE_PAGE])
-    if as_json:
-        print_json(content)
-    else:
-        parts = compare_tables(found, units)
-        print_tables([*parts, f"Written: {output_folder}"] if output_folder is not None else parts)
+
+def _written(result: CompareResult, folder: Path) -> CompareResult:
+    """Return the result once its files are in a folder."""
+    from pipeline.inspection.compare_files import write_files
+    from pipeline.report.compare_page import COMPARE_PAGE, compare_page
+    from pipeline.storage.failures import told
+
+    names = write_files(result.comparison, result.basin, result.to_json(), folder)
+    with told(f"Cannot write the comparison's page into {folder}"):
+        page = compare_page(result.comparison, result.basin, result.units)
+        (folder / COMPARE_PAGE).write_bytes(page)
+    return replace(result, folder=folder, files=sorted([*names, COMPARE_PAGE]))
+
+
+@dataclass(frozen=True)
+class CompareResult:
+    """What differs from one revision to another.
+
+    Parameters
+    ----------
+    basin : the basin's id.
+    comparison : the difference.
+    units : units of the lines and tables; JSON has the archive's.
+    folder, files : where it was written to and the files' names; None where it was not.
+    """
+
+    basin: str
+    comparison: Comparison
+    units: Units
+    folder: Path | None = None
+    files: list[str] | None = None
+
+    @property
+    def status(self) -> Status:
+        """Done: a difference is no failure."""
+        return Status.OK
+
+    def to_json(self) -> dict[str, Any]:
+        """Return all that differs."""
+        from pipeline.cli.values import plain_rows
+
+        compared = self.comparison
+        content = {
+            "basin": self.basin,
+            "a": _side(compared.a),
+            "b": _side(compared.b),
+            "files_that_differ": compared.files,
+            "changes": compared.changes,
+            "models": compared.models,
+            "totals": plain_rows(compared.totals),
+            "map": self._map_figures(),
+            "no_map": compared.no_map,
+            "sites": plain_rows(compared.sites),
+        }
+        return content if self.files is None else content | {"files": self.files}
+
+    def to_table(self) -> list[Any]:
+        """Return what differs, the models and sites cut to a screen."""
+        from pipeline.cli.past import changes_text
+        from pipeline.inspection.compare import models_in_words
+
+        compared = self.comparison
+        a, b = (f"{side.name} ({side.record['reason']})" for side in (compared.a, compared.b))
+        files = ", ".join(f"{one['role']} {one['path']}" for one in compared.files)
+        models = "; ".join(models_in_words(compared)[:MOST_PARAMETERS])
+        if len(compared.models) > MOST_PARAMETERS:
+            models += f"; and {len(compared.models) - MOST_PARAMETERS} more, with --json"
+        return [
+            styled(f"From {a} to {b}", "bold"),
+            f"Inputs, settings, code: {changes_text(compared.changes)}",
+            f"Input files that differ: {files or 'none'}",
+            f"Models: {models or 'the same'}",
+            _totals(compared.totals, self.units),
+            "se: of the change, from errors that both have in common (low) to errors that have nothing in common (high). "
+            "Two revisions of one date share nearly all.",
+            self._map_words(),
+            _sites(compared.sites, self.units),
+            *([] if self.folder is None else [f"Written: {self.folder}"]),
+        ]
+
+    def _map_figures(self) -> dict[str, float] | None:
+        """Return how the cells' SWE changed, mm; None without a map."""
+        import numpy as np
+
+        if self.comparison.swe_change_mm is None:
+            return None
+        values = self.comparison.swe_change_mm.to_numpy()
+        values = values[np.isfinite(values)]
+        if values.size == 0:
+            return {"cells": 0}
+        low, middle, high = (float(v) for v in np.percentile(values, (5, 50, 95)))
+        return {
+            "cells": int(values.size), "changed": float(np.mean(values != 0)), "least_mm": float(values.min()),
+            "p5_mm": low, "median_mm": middle, "p95_mm": high, "most_mm": float(values.max()),
+        }  # fmt: skip
+
+    def _map_words(self) -> str:
+        from pipeline.cli.values import figure, label
+
+        figures = self._map_figures()
+        if figures is None:
+            return f"No map of the difference: {self.comparison.no_map}"
+        if figures["cells"] == 0:
+            return "No map of the difference: no cell has a value in both"
+        unit = label(self.units.swe)
+        low, middle, high, least, most = (
+            f"{figure(figures[f'{name}_mm'], self.units.swe, signed=True)}"
+            for name in ("p5", "median", "p95", "least", "most")
+        )
+        return (
+            f"Map: {figures['changed']:.0%} of the cells differ; change of SWE {low} {unit} (5 %), {middle} {unit} (half), "
+            f"{high} {unit} (95 %), from {least} to {most} {unit}"
+        )
+
+
+def _side(side: Side) -> dict[str, Any]:
+    keys = ("date", "revision", "reason", "made", "command", "degraded")
+    return {key: side.record[key] for key in keys} | {"path": str(side.revision.path)}
+
+
+def _totals(totals: pd.DataFrame, units: Units) -> Table:
+    from pipeline.cli.values import figure, label, volume
+
+    swe, rows = label(units.swe), []
+    for row in totals[totals["level"] != "zone_band"].itertuples():
+        band = "-".join(figure(edge, units.elevation) for edge in (row.band_low_m, row.band_high_m))
+        names = {"basin": "basin", "zone": row.zone_id, "band": f"{band} {label(units.elevation)}"}
+        volumes = (row.volume_m3_a, row.volume_se_m3_a, row.volume_m3_b, row.volume_se_m3_b)
+        change = volume(abs(row.change_m3), units)
+        errors = sorted((row.change_m3_se_shared, row.change_m3_se_apart))
+        rows.append([
+            names[row.level],
+            *(volume(m3, units) for m3 in volumes),
+            change and ("-" if row.change_m3 < 0 else "+") + change,
+            "-".join(volume(m3, units) for m3 in errors),
+            *(figure(mm, units.swe) for mm in (row.swe_mean_mm_a, row.swe_mean_mm_b)),
+            figure(row.change_mm, units.swe, signed=True),
+        ])  # fmt: skip
+    headers = ("", "A", "se", "B", "se", "change", "se low-high", f"A {swe}", f"B {swe}", f"change {swe}")
+    return table(f"Totals, {label(units.volume)} and {swe}", headers, rows)
+
+
+def _sites(sites: pd.DataFrame, units: Units) -> Table:
+    from pipeline.cli.values import figure, label
+
+    rows = [
+        [
+            row.site_id,
+            *(figure(mm, units.swe) for mm in (row.said_a_mm, row.said_b_mm, row.estimate_a_mm, row.estimate_b_mm)),
+            figure(row.estimate_change_mm, units.swe, signed=True),
+        ]
+        for row in sites.head(MOVED_MOST).itertuples()
+    ]
+    headers = ("site", "said A", "said B", "map A", "map B", "map moved")
+    return table(f"Sites where the map moved most, {label(units.swe)}", headers, rows)

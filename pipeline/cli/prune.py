@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.cli.base import JsonOption, SettingsFile, print_json, print_tables
+from pipeline.cli.base import JsonOption, SettingsFile, Status, finish
+
+if TYPE_CHECKING:
+    from pipeline.publishing.prune import Pruned
 
 
 def prune(
@@ -18,13 +22,42 @@ def prune(
     as_json: JsonOption = False,
 ) -> None:
     """List archived inputs and leftovers that no revision can name; with --yes remove them."""
-    from pipeline.cli.printing_archive import prune_json, prune_tables  # noqa: PLC0415
-    from pipeline.publishing.prune import prune as look  # noqa: PLC0415
-    from pipeline.settings.basin import read_settings  # noqa: PLC0415
+    from pipeline.publishing.prune import prune as look
+    from pipeline.settings.basin import read_settings
 
     chosen = read_settings(settings)
-    found = look(chosen.archive_root, chosen.basin.id, older_than_days, go=yes)
-    if as_json:
-        print_json(prune_json(chosen.basin.id, found))
-    else:
-        print_tables(prune_tables(found))
+    pruned = look(chosen.archive_root, chosen.basin.id, older_than_days, go=yes)
+    finish(PruneResult(chosen.basin.id, pruned), as_json=as_json)
+
+
+@dataclass(frozen=True)
+class PruneResult:
+    """What can be removed from an archive, or was."""
+
+    basin: str
+    pruned: Pruned
+
+    @property
+    def status(self) -> Status:
+        """Done: whatever fails raises."""
+        return Status.OK
+
+    def to_json(self) -> dict[str, Any]:
+        """Return each file with its size and age."""
+        return {"basin": self.basin, "bytes": self.pruned.bytes, **asdict(self.pruned)}
+
+    def to_table(self) -> list[Any]:
+        """Return what can go or has gone, what was left alone, and the room in all."""
+        from pipeline.cli.values import size_text
+
+        pruned = self.pruned
+        all_files = (*pruned.inputs, *pruned.work)
+        counts = (
+            f"{len(pruned.inputs)} archived inputs, {len(pruned.work)} leftovers of nights, {size_text(pruned.bytes)}"
+        )
+        done = f"Removed: {counts}" if pruned.removed else f"Can be removed: {counts}. Nothing was; `--yes` does it"
+        return [
+            *(f"{one.path}: {size_text(one.bytes)}, {one.age_days:.0f} days old" for one in all_files),
+            *(f"Left alone: {line}" for line in pruned.held_back),
+            done if all_files else "Nothing to remove",
+        ]

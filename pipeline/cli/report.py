@@ -3,41 +3,66 @@
 from __future__ import annotations
 
 import webbrowser
-from typing import Annotated
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
 
 import typer
 
-from pipeline.cli.base import JsonOption, SettingsFile, day_of, print_json, print_tables
+from pipeline.cli.base import JsonOption, SettingsFile, Status, date_of, finish
 from pipeline.model.problems import ArchiveError
 
 
 def report(
     settings: SettingsFile,
     date: Annotated[
-        str | None, typer.Option("--date", metavar="D", help="The local day. Default: the newest that stands.")
+        str | None,
+        typer.Option("--date", metavar="D", help="The local day. Default: the newest with a current revision."),
     ] = None,
     open_page: Annotated[bool, typer.Option("--open", help="Open the page in the browser.")] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Make the page of a date again, and the season page."""
-    from pipeline.reading import list_days  # noqa: PLC0415
-    from pipeline.report.pages import make_day_page, make_season_page  # noqa: PLC0415
-    from pipeline.settings.basin import read_settings  # noqa: PLC0415
-    from pipeline.storage.paths import local_file  # noqa: PLC0415
+    from pipeline.reading import list_days
+    from pipeline.report.pages import make_day_page, make_season_page
+    from pipeline.settings.basin import read_settings
+    from pipeline.storage.places import local_file
 
     chosen = read_settings(settings)
     root, basin, units = chosen.archive_root, chosen.basin.id, chosen.report.units
-    asked = day_of(date)
-    if asked is None:
+    if date is None:
         days = list_days(root, basin)
         if days.empty:
-            raise ArchiveError(f"{basin} has no day that stands. `snowtally update` makes one")
+            raise ArchiveError(f"{basin} has no day with a current revision. `snowtally update` makes one")
         asked = days["date"].iloc[-1].date()
+    else:
+        asked = date_of(date)
     page = make_day_page(root, basin, asked, units)
     season = make_season_page(root, basin, units)
-    if as_json:
-        print_json({"basin": basin, "date": str(asked), "page": str(page), "season_page": str(season)})
-    else:
-        print_tables([f"Page: {page}", f"Season page: {season}"])
-    if open_page and not webbrowser.open(local_file(page).as_uri()):
-        print_tables(["No browser was found to open it in."])
+    opened = webbrowser.open(local_file(page).as_uri()) if open_page else True
+    finish(ReportResult(basin, str(asked), page, season, opened), as_json=as_json)
+
+
+@dataclass(frozen=True)
+class ReportResult:
+    """Pages that were made; `opened` is False where a browser was wanted and there is none."""
+
+    basin: str
+    date: str
+    page: Path
+    season_page: Path
+    opened: bool
+
+    @property
+    def status(self) -> Status:
+        """Done: whatever fails raises."""
+        return Status.OK
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the paths of the pages."""
+        return {"basin": self.basin, "date": self.date, "page": str(self.page), "season_page": str(self.season_page)}
+
+    def to_table(self) -> list[Any]:
+        """Return the paths of the pages."""
+        no_browser = [] if self.opened else ["No browser was found to open it in."]
+        return [f"Page: {self.page}", f"Season page: {self.season_page}", *no_browser]

@@ -24,21 +24,21 @@ def schedule(
     ] = None,
 ) -> None:
     """Serve the nightly schedule (Prefect) until stopped; missed nights are made up for at the start."""
-    from flows.schedule import serve, served, start_flow  # noqa: PLC0415  --help does without
-    from pipeline.operations.arrival import Clock  # noqa: PLC0415
+    from flows.schedule import serve, served, start_flow
+    from pipeline.operations.arrival import Clock
 
     try:
         basins = served(settings, at)
     except ValueError as trouble:
         raise SettingsError(f"--at: {trouble}" if not isinstance(trouble, SettingsError) else str(trouble)) from None
 
-    def told(line: str) -> None:
+    def write(line: str) -> None:
         sys.stderr.write(f"{dt.datetime.now(dt.UTC):%Y-%m-%d %H:%M:%SZ}  {without_controls(line)}\n")
         sys.stderr.flush()
 
     try:
-        serve(basins, start_flow, Clock(), told)
+        serve(basins, start_flow, Clock(), write)
     except KeyboardInterrupt as stop:
         number = number_of(stop)
-        told(f"stopped by {signal.Signals(number).name}; a night in hand is made up for at the next start")
+        write(f"stopped by {signal.Signals(number).name}; a night in hand is made up for at the next start")
         raise typer.Exit(128 + number) from None

@@ -1,4 +1,4 @@
-"""Values as they are told: figures in the settings' units for people, a table's rows as JSON's own values for machines."""
+"""Values as they are printed: figures in the settings' units for people, a table's rows as plain values for machines."""
 
 from __future__ import annotations
 
@@ -12,7 +12,9 @@ from pipeline.report.units import METRIC, Unit, Units
 
 
 def volume(m3: float, units: Units) -> str:
-    """Return a volume of the archive in million m3 or acre-feet, with about three digits, down to a thousandth.
+    """Return a volume in million m3 or acre-feet; "" where it is missing.
+
+    It has about three digits, down to a thousandth.
 
     >>> [volume(m3, METRIC) for m3 in (123_456_789.0, 1_234_567.0, 5_432.0, 0.0)]
     ['123', '1.23', '0.005', '0']
@@ -21,23 +23,25 @@ def volume(m3: float, units: Units) -> str:
     ['123,000', '1,230', '12.3', '0']
     """
     value = units.volume.plain(m3)
+    if math.isnan(value):
+        return ""
     if value == 0:
         return "0"
     decimals = next((n for n, least in enumerate((100, 10, 1)) if value >= least), 3)
     if decimals:
         return f"{value:.{decimals}f}"
-    # A million m3 is whole enough; acre-feet by the hundred thousand would tell digits that no estimate has.
+    # A million m3 is whole enough; acre-feet by the hundred thousand would show digits that no estimate has.
     return f"{value:.0f}" if units is METRIC else f"{float(f'{value:.3g}'):,.0f}"
 
 
 def figure(value: float, unit: Unit, *, finer: int = 0, signed: bool = False) -> str:
-    """Return another figure of the archive in a unit, with the unit's decimals and so many more.
+    """Return a figure in a unit, with `finer` decimals more; "" where missing.
 
     >>> from pipeline.report.units import US
     >>> figure(254.0, METRIC.swe), figure(254.0, US.swe), figure(-25.4, US.swe, signed=True)
     ('254', '10.0', '-1.0')
     """
-    return f"{unit.plain(value):{'+' if signed else ''}.{unit.decimals + finer}f}"
+    return "" if math.isnan(value) else f"{unit.plain(value):{'+' if signed else ''}.{unit.decimals + finer}f}"
 
 
 def label(unit: Unit) -> str:
@@ -49,12 +53,25 @@ def label(unit: Unit) -> str:
     return unit.label.translate({ord("\u00b2"): "2", ord("\u00b3"): "3"})
 
 
+def size_text(size: float) -> str:
+    """Return a number of bytes for people.
+
+    >>> size_text(999), size_text(1_234_567), size_text(56e9)
+    ('999 bytes', '1.2 MB', '56 GB')
+    """
+    thousand, small = 1000.0, 10
+    units = ["bytes", "kB", "MB", "GB", "TB"]
+    while size >= thousand and len(units) > 1:
+        size, units = size / thousand, units[1:]
+    return f"{size:.1f} {units[0]}" if size < small and units[0] != "bytes" else f"{size:.0f} {units[0]}"
+
+
 def plain_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return a table's rows as JSON's own values: missing numbers as null, dates as text."""
+    """Return a table's rows as JSON's values: missing numbers null, dates text."""
     return [{name: _value(value) for name, value in row.items()} for row in table.astype(object).to_dict("records")]
 
 
-def _value(value: Any) -> Any:  # noqa: ANN401  whatever a cell of a table holds
+def _value(value: object) -> object:
     if value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and math.isnan(value)):
         return None
     if isinstance(value, dt.datetime):

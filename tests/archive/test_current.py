@@ -26,7 +26,7 @@ from pipeline.archive.current import (
     held_back,
 )
 from pipeline.archive.revisions import Revision, RevisionId
-from pipeline.cli.printing_archive import status_json, status_tables
+from pipeline.cli.status import StatusResult
 from pipeline.inspection.compare import find_side
 from pipeline.inspection.status import status
 from pipeline.inspection.verify import verify
@@ -117,8 +117,8 @@ def test_why_is_told_with_the_file_that_the_current_revision_read(tmp_path, prov
     told = status(tmp_path, "larkmoor", DAY, "10-01")
     assert told.held_back == {RevisionId(DAY, 2): two.held_back}
     assert not told.newest_is_degraded
-    assert status_json("larkmoor", told)["held_back"] == {"2031-04-14@2": two.held_back}
-    assert f"held back 2031-04-14@2: {two.held_back}" in status_tables("Larkmoor", told)
+    assert StatusResult("larkmoor", "Larkmoor", told).to_json()["held_back"] == {"2031-04-14@2": two.held_back}
+    assert f"held back 2031-04-14@2: {two.held_back}" in StatusResult("larkmoor", "Larkmoor", told).to_table()
     index = pq.read_table(tmp_path / "larkmoor" / "index.parquet").to_pylist()
     assert [row["held_back"] for row in index] == ["", two.held_back]
     assert json.loads(index[1]["losses"])[0] == sites.plain()

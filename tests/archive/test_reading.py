@@ -18,7 +18,9 @@ from made_day import made_day
 
 from pipeline import reading
 from pipeline.archive.revisions import RevisionId, asked_revision
-from pipeline.cli.archive import _revision
+from pipeline.cli.past import revision_of
+||||||| parent of ff78523 (Each command makes one result that prints itself as JSON or as a table: the twins of commands and printing are gone)
+from pipeline.cli.past import revision_of
 from pipeline.model.problems import ArchiveError, SettingsError
 from pipeline.model.variables import VARIABLES
 from pipeline.publishing.estimate_nc import rounded_fields
@@ -256,15 +258,15 @@ def test_what_is_no_revision_is_told(text):
     with pytest.raises(ArchiveError, match=r"is no revision\. Write a date such as 2031-03-01, or 2031-03-01@2"):
         asked_revision(text)
     with pytest.raises(SettingsError, match="is no revision"):
-        _revision(text)
+        revision_of(text)
 
 
 def test_a_command_on_a_revision_needs_its_number():
-    assert _revision("2031-03-05@2") == RevisionId(dt.date(2031, 3, 5), 2)
+    assert revision_of("2031-03-05@2") == RevisionId(dt.date(2031, 3, 5), 2)
     with pytest.raises(
         SettingsError, match=r"'2031-03-05' is not a revision\. Write its date and number as 2031-03-01@2"
     ):
-        _revision("2031-03-05")
+        revision_of("2031-03-05")
 
 
 @pytest.mark.parametrize("fuller", ["2031-03-01", "2031-03-05"])

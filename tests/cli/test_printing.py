@@ -66,4 +66,4 @@ def test_wrong_use_is_one_line_and_an_object_for_machines(use, told):
 def test_report_says_once_which_date_it_takes():
     told = " ".join(snowtally("report", "--help").stdout.replace("│", " ").split())
     assert told.count("efault: ") == 1
-    assert "Default: the newest that stands." in told
+    assert "Default: the newest with a current revision." in told

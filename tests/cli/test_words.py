@@ -5,7 +5,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.cli.base import print_tables
-from pipeline.cli.printing_archive import changes_text
+from pipeline.cli.past import changes_text
 from pipeline.cli.values import figure, label, volume
 from pipeline.publishing.changes import changes_in_words
 from pipeline.report.units import METRIC, US

@@ -11,7 +11,7 @@ import rasterio
 from made_day import made_day
 from rich.table import Table
 
-from pipeline.cli.printing_compare import compare_json, compare_tables
+from pipeline.cli.compare import CompareResult
 from pipeline.cli.values import volume
 from pipeline.inspection.compare import compare, find_side
 from pipeline.inspection.compare_files import draw, write_files
@@ -91,12 +91,14 @@ def test_without_a_cell_in_common_there_is_no_map_and_it_is_said(archive, tmp_pa
     found = held(archive, "2031-03-01", "2031-03-01", tmp_path)
     assert found.swe_change_mm is None
     assert "no cells in common" in found.no_map
-    assert "difference.tif" not in write_files(found, "larkmoor", compare_json("larkmoor", found), tmp_path / "files")
+    assert "difference.tif" not in write_files(
+        found, "larkmoor", CompareResult("larkmoor", found, METRIC).to_json(), tmp_path / "files"
+    )
 
 
 def test_files_on_request(archive, tmp_path):
     found = held(archive, "2031-03-01@1", "2031-03-05")
-    names = write_files(found, "larkmoor", compare_json("larkmoor", found), tmp_path / "a")
+    names = write_files(found, "larkmoor", CompareResult("larkmoor", found, METRIC).to_json(), tmp_path / "a")
     assert names == ["comparison.json", "difference.png", "difference.tif", "sites.csv", "totals.csv"]
     with (
         rasterio.open(tmp_path / "a" / "difference.tif") as file,
@@ -106,7 +108,7 @@ def test_files_on_request(archive, tmp_path):
         assert file.units == ("mm",)
         np.testing.assert_array_equal(file.read(1), found.swe_change_mm.to_numpy())
     # The same comparison, the same files.
-    write_files(found, "larkmoor", compare_json("larkmoor", found), tmp_path / "b")
+    write_files(found, "larkmoor", CompareResult("larkmoor", found, METRIC).to_json(), tmp_path / "b")
     for name in names:
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes(), name
     with pytest.raises(ArchiveError, match=r"Cannot write the comparison into .*: a file is in the way of a folder"):
@@ -137,7 +139,7 @@ def test_totals_are_told_in_the_units_of_the_settings(archive):
     found = held(archive, "2031-03-01@1", "2031-03-01@2")
     basin = found.totals.iloc[0]
     for units, swe_per_mm, names in ((METRIC, 1.0, ("million m3", "mm")), (US, 1 / 25.4, ("acre-feet", "in"))):
-        totals, sites = (part for part in compare_tables(found, units) if isinstance(part, Table))
+        totals, sites = (part for part in CompareResult("larkmoor", found, units).to_table() if isinstance(part, Table))
         assert totals.title == f"Totals, {names[0]} and {names[1]}"
         assert sites.title == f"Sites where the map moved most, {names[1]}"
         shown = [next(iter(column.cells)) for column in totals.columns]
@@ -145,4 +147,7 @@ def test_totals_are_told_in_the_units_of_the_settings(archive):
         assert float(shown[7]) == pytest.approx(basin["swe_mean_mm_a"] * swe_per_mm, abs=0.5 * 10**-units.swe.decimals)
         # Ten millimetres more everywhere that snow lies.
         most = f"{10 * swe_per_mm:+.{units.swe.decimals}f} {names[1]}"
-        assert any(isinstance(part, str) and part.endswith(f"to {most}") for part in compare_tables(found, units))
+        assert any(
+            isinstance(part, str) and part.endswith(f"to {most}")
+            for part in CompareResult("larkmoor", found, units).to_table()
+        )

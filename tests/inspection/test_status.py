@@ -8,7 +8,7 @@ import shutil
 import pytest
 from made_day import made_day
 
-from pipeline.cli.printing_archive import status_json, status_tables
+from pipeline.cli.status import StatusResult
 from pipeline.inspection.growth import growth
 from pipeline.inspection.status import status
 from pipeline.model.problems import ArchiveError
@@ -67,7 +67,7 @@ def test_the_calendar_has_a_letter_a_day(tmp_path, provenance):
     withdraw(tmp_path, "larkmoor", dt.date(2031, 3, 3), 1, "wrong tare")
     note_failed(tmp_path, "larkmoor", dt.date(2031, 3, 4), "no estimate")
     told = status(tmp_path, "larkmoor", dt.date(2031, 3, 8), "10-01")
-    lines = [part for part in status_tables("Larkmoor", told) if isinstance(part, str)]
+    lines = [part for part in StatusResult("larkmoor", "Larkmoor", told).to_table() if isinstance(part, str)]
     february = "2031-02  " + " " * (26 + 5) + "o."
     assert lines[:4] == [
         "Season 2030-2031",
@@ -79,7 +79,7 @@ def test_the_calendar_has_a_letter_a_day(tmp_path, provenance):
     assert lines[-2].startswith("3 dates held, 1 withdrawn, 4 revisions, ")
     assert lines[-2].endswith("newest 2031-03-02, 6 days ago, degraded")
     assert lines[-1].startswith("disk: ")
-    assert status_json("larkmoor", told)["newest_degraded"]
+    assert StatusResult("larkmoor", "Larkmoor", told).to_json()["newest_degraded"]
 
 
 def test_a_revision_that_the_index_does_not_have_is_seen(tmp_path, provenance):
@@ -111,8 +111,12 @@ def test_other_folders_and_other_basins_damage_do_not_fail_a_status(tmp_path, pr
     (tmp_path / "othermoor" / "decisions.jsonl").write_bytes(b"no decision\n")
     told = status(tmp_path, "larkmoor", dt.date(2031, 3, 4), "10-01")
     assert told.growth.unread == ["othermoor"]
-    assert status_tables("Larkmoor", told)[-1].endswith(", without othermoor, whose index or decisions cannot be read")
-    assert status_json("larkmoor", told)["disk"]["unread"] == ["othermoor"]
+    assert (
+        StatusResult("larkmoor", "Larkmoor", told)
+        .to_table()[-1]
+        .endswith(", without othermoor, whose index or decisions cannot be read")
+    )
+    assert StatusResult("larkmoor", "Larkmoor", told).to_json()["disk"]["unread"] == ["othermoor"]
     # Its own status tells it.
     with pytest.raises(ArchiveError, match=r"decisions\.jsonl, line 1 cannot be read"):
         status(tmp_path, "othermoor", dt.date(2031, 3, 4), "10-01")
@@ -133,7 +137,7 @@ def test_a_failed_date_of_another_decade_is_no_gap(tmp_path, provenance):
     told = status(tmp_path, "larkmoor", dt.date(2031, 3, 6), "10-01")
     assert told.missing == [dt.date(2031, 3, day) for day in (2, 4, 5)]
     assert list(told.failed) == [dt.date(2031, 3, 5), dt.date(2040, 1, 1)]
-    lines = [str(line) for line in status_tables("Larkmoor", told)]
+    lines = [str(line) for line in StatusResult("larkmoor", "Larkmoor", told).to_table()]
     assert sum("2040" in line for line in lines) == 1
     assert len(lines) < 12
 
@@ -141,10 +145,13 @@ def test_a_failed_date_of_another_decade_is_no_gap(tmp_path, provenance):
 def test_a_newest_date_in_the_future_is_told(tmp_path, provenance):
     held(tmp_path, provenance, "2031-03-01", "2031-04-01")
     told = status(tmp_path, "larkmoor", dt.date(2031, 3, 6), "10-01")
-    assert status_json("larkmoor", told)["newest_in_future"] is True
-    assert any("the newest date 2031-04-01 lies in the future" in str(part) for part in status_tables("T", told))
+    assert StatusResult("larkmoor", "Larkmoor", told).to_json()["newest_in_future"] is True
+    assert any(
+        "the newest date 2031-04-01 lies in the future" in str(part)
+        for part in StatusResult("larkmoor", "T", told).to_table()
+    )
     told = status(tmp_path, "larkmoor", dt.date(2031, 4, 1), "10-01")
-    assert status_json("larkmoor", told)["newest_in_future"] is False
+    assert StatusResult("larkmoor", "Larkmoor", told).to_json()["newest_in_future"] is False
 
 
 @pytest.mark.parametrize("date", ["0001-01-01", "9999-12-31"])
@@ -154,7 +161,7 @@ def test_notes_and_folders_at_the_ends_of_the_calendar_break_no_status(tmp_path,
     told = status(tmp_path, "larkmoor", dt.date(2031, 3, 2), "10-01")
     assert told.failed == {dt.date.fromisoformat(date): "mistyped"}
     assert told.missing == []
-    assert status_tables("T", told)
+    assert StatusResult("larkmoor", "T", told).to_table()
 
 
 def test_a_persons_folder_beside_the_revisions_is_left_alone(tmp_path, provenance):

@@ -17,7 +17,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from made_day import made_day
 
-from pipeline.cli.printing_archive import verify_tables
+from pipeline.cli.verify import VerifyResult
 from pipeline.inspection import verify as verify_module
 from pipeline.inspection.status import status
 from pipeline.inspection.verify import verify
@@ -199,7 +199,10 @@ def test_inputs_that_no_revision_names_are_left_over_and_no_trouble(mine):
     found = verify(mine, "larkmoor", lambda _: None)
     assert found.troubles == found.not_judged == []
     assert sorted(path.rsplit(".", 1)[1] for path in found.leftovers) == ["gz", "json"]
-    assert "Left over: 2 archived inputs that no revision names" in verify_tables("Larkmoor", found)[1]
+    assert (
+        "Left over: 2 archived inputs that no revision names"
+        in VerifyResult("larkmoor", "Larkmoor", found).to_table()[1]
+    )
 
 
 def test_an_archive_that_cannot_be_locked_is_judged_as_it_lies(mine, monkeypatch):

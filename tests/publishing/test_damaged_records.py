@@ -13,7 +13,8 @@ import pytest
 from made_day import made_day
 
 from pipeline import reading
-from pipeline.cli.printing_archive import status_json, status_tables, verify_tables
+from pipeline.cli.status import StatusResult
+from pipeline.cli.verify import VerifyResult
 from pipeline.inspection.status import status
 from pipeline.inspection.verify import verify
 from pipeline.model.problems import ArchiveError, NewerVersionError
@@ -123,8 +124,11 @@ def test_everything_else_goes_on(mine, provenance, kind, date):
     assert left_as_it_is(mine, "larkmoor", first, provenance(f"{1:064d}")).unchanged
     assert withdraw(mine, "larkmoor", first, 2, "wrong tare").number == 1
     told = status(mine, "larkmoor", dt.date(2031, 3, 9), "10-01")
-    assert (told.newest, "Season 2030-2031" in "".join(map(str, status_tables("Larkmoor", told)))) == (new, True)
-    assert json.dumps(status_json("larkmoor", told))
+    assert (
+        told.newest,
+        "Season 2030-2031" in "".join(map(str, StatusResult("larkmoor", "Larkmoor", told).to_table())),
+    ) == (new, True)
+    assert json.dumps(StatusResult("larkmoor", "Larkmoor", told).to_json())
     assert season_page(mine, "larkmoor", METRIC)
     # All that is derived can be made again, and names the damaged revision for what it is.
     assert rebuild_derived(mine, "larkmoor") == 4
@@ -175,7 +179,7 @@ def test_the_way_that_verify_names_works(mine, provenance, kind):
     found = looked(mine)
     assert found.troubles == []
     assert [line.split(" (")[0] for line in found.lost] == ["2031-03-03@1 was withdrawn as damaged"]
-    assert any("Lost: 2031-03-03@1" in str(line) for line in verify_tables("Larkmoor", found))
+    assert any("Lost: 2031-03-03@1" in str(line) for line in VerifyResult("larkmoor", "Larkmoor", found).to_table())
     # Once a copy is put back nothing is told any more.
     assert record_of(mine, str(day)).parent.is_dir()
 
@@ -208,7 +212,8 @@ def test_no_advice_and_no_prune_touches_what_a_damaged_record_may_name(mine, kin
     assert not any("inputs" in trouble.path for trouble in found.troubles)
     assert (len(found.leftovers), found.unknown) == (2, ["2031-03-05@1"])
     assert any(
-        "keep them: the record of 2031-03-05@1 cannot be read" in str(line) for line in verify_tables("Larkmoor", found)
+        "keep them: the record of 2031-03-05@1 cannot be read" in str(line)
+        for line in VerifyResult("larkmoor", "Larkmoor", found).to_table()
     )
     before = {path: path.read_bytes() for path in (mine / "larkmoor" / "inputs").iterdir()}
     done = prune(mine, "larkmoor", 0, go=True)

@@ -15,7 +15,7 @@ import pytest
 import xarray as xr
 from made_day import made_day
 
-from pipeline.cli.printing_archive import prune_json, prune_tables
+from pipeline.cli.prune import PruneResult
 from pipeline.inspection.verify import verify
 from pipeline.model.problems import ArchiveError, BusyError
 from pipeline.publishing.archived_inputs import archive_inputs, inputs_folder, read_archived
@@ -78,8 +78,12 @@ def test_a_dry_run_lists_and_removes_nothing(mine):
     assert found.bytes == sum((mine / one.path).stat().st_size for one in found.inputs)
     assert all(39.9 < one.age_days < 40.1 for one in found.inputs)
     assert sorted(mine.rglob("*")) == before
-    assert prune_tables(found)[-1].startswith("Can be removed: 3 archived inputs, 0 leftovers of nights, ")
-    assert prune_json("larkmoor", found)["removed"] is False
+    assert (
+        PruneResult("larkmoor", found)
+        .to_table()[-1]
+        .startswith("Can be removed: 3 archived inputs, 0 leftovers of nights, ")
+    )
+    assert PruneResult("larkmoor", found).to_json()["removed"] is False
 
 
 def test_it_frees_what_it_listed_and_verify_has_nothing_more_to_say(mine):
@@ -90,8 +94,8 @@ def test_it_frees_what_it_listed_and_verify_has_nothing_more_to_say(mine):
     assert not any((mine / one.path).exists() for one in done.inputs)
     assert verify(mine, "larkmoor", lambda _: None).leftovers == []
     assert named_inputs_are_whole(mine)
-    assert prune_tables(done)[-1].startswith("Removed: 3 archived inputs")
-    assert prune_tables(prune(mine, "larkmoor", 30, go=True)) == ["Nothing to remove"]
+    assert PruneResult("larkmoor", done).to_table()[-1].startswith("Removed: 3 archived inputs")
+    assert PruneResult("larkmoor", prune(mine, "larkmoor", 30, go=True)).to_table() == ["Nothing to remove"]
 
 
 def test_what_is_younger_stays(mine):

@@ -10,7 +10,7 @@ from types import SimpleNamespace
 import pytest
 from made_day import made_day
 
-from pipeline.cli import archive as cli_archive
+from pipeline.cli.withdraw import withdraw
 from pipeline.publishing.publish import publish
 from pipeline.publishing.second_look import leaning, look_again, second_looks
 from pipeline.report.pages import remake
@@ -48,7 +48,9 @@ def take_back(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr("pipeline.settings.basin.read_settings", lambda _: settings)
 
     def withdrawn(number: int, revision: int = 1) -> str:
-        cli_archive.withdraw(tmp_path, f"{day(number)}@{revision}", "wrong tare", as_json=True)
+        with pytest.raises(SystemExit) as end:
+            withdraw(tmp_path, f"{day(number)}@{revision}", "wrong tare", as_json=True)
+        assert end.value.code == 0
         told = json.loads(capsys.readouterr().out)
         assert told["page_troubles"] == []
         return told["second_look"]

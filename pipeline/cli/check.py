@@ -1,0 +1,102 @@
+"""The command that reads and checks every input."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from pipeline.cli.base import (
+    STAGES,
+    DateOption,
+    JsonOption,
+    SettingsFile,
+    Status,
+    VerboseOption,
+    date_of,
+    finish,
+    progress,
+    styled,
+)
+from pipeline.operations.stopping import time_limit
+
+if TYPE_CHECKING:
+    from pipeline.gather.day import Readings
+
+
+def check(
+    settings: SettingsFile, date: DateOption = None, as_json: JsonOption = False, verbose: VerboseOption = False
+) -> None:
+    """Read and check every input, and publish nothing. Exit status 1 where a night on them would fail, 3 where it would be degraded."""
+    from pipeline.settings.basin import read_settings
+
+    chosen = read_settings(settings)
+    with progress(as_json=as_json, verbose=verbose, stages=STAGES) as stage:
+        stage("starting")
+        from pipeline.estimate.estimate import why_no_estimate
+        from pipeline.gather import day as gather
+        from pipeline.operations import run
+
+        asked = date_of(date) if date else run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
+        with time_limit(chosen.operations.limits.night_s, f"{chosen.basin.id} {asked}"):
+            readings = gather.read_inputs(chosen, asked, stage)
+            impossible = why_no_estimate(readings.inputs, gather.choices(chosen))
+    finish(CheckResult(readings, impossible), as_json=as_json)
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """What a date may use, and the findings on it.
+
+    Parameters
+    ----------
+    readings : the inputs.
+    impossible : why a night on these inputs would fail, empty where it would not.
+    """
+
+    readings: Readings
+    impossible: str
+
+    @property
+    def status(self) -> Status:
+        """What a night on these inputs would end with."""
+        return Status.FAILED if self.impossible else Status.DEGRADED if self.readings.degraded else Status.OK
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the files, the number of rows and the findings."""
+        from pipeline.cli.findings import by_site
+        from pipeline.cli.values import plain_rows
+
+        readings = self.readings
+        return {
+            "basin": readings.inputs.day.basin_id,
+            "date": str(readings.inputs.day.date),
+            "no_estimate": self.impossible,
+            "degraded": readings.degraded,
+            "rows": {name: len(rows) for name, rows in readings.rows.items()},
+            "flights": [flight.attrs["flight_id"] for flight in readings.inputs.flights],
+            "files": [
+                {"role": f.role, "path": str(f.path), "size": f.size, "sha256": f.sha256} for f, _ in readings.files
+            ],
+            "findings": plain_rows(readings.inputs.checks),
+            "by_site": plain_rows(by_site(readings.inputs.checks)),
+        }
+
+    def to_table(self) -> list[Any]:
+        """Return what was read, and the findings by site."""
+        from pipeline.cli.findings import findings_by_site, why_degraded
+
+        inputs, rows, ground = self.readings.inputs, self.readings.rows, self.readings.inputs.ground
+        parts: list[Any] = [
+            styled(f"{inputs.title}: inputs that {inputs.day.date} may use", "bold"),
+            f"{len(ground.sites)} sites; {len(rows['courses'])} course samples on {len(ground.visits)} visits; "
+            f"{len(rows['stations'])} station readings on {len(ground.daily)} station days; "
+            f"{len(inputs.flights)} flights; {len(rows['weather'])} days of weather",
+            findings_by_site(inputs.checks),
+        ]
+        if self.impossible:
+            parts.append(styled(f"A night on these inputs would fail: {self.impossible}", "red"))
+        elif self.readings.degraded:
+            degraded = f"A night on these inputs would be degraded: {why_degraded(self.readings)}"
+            parts.append(styled(degraded, "yellow"))
+        return parts

@@ -1,0 +1,238 @@
+"""The command that estimates a date and publishes it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from pipeline.cli.base import (
+    STAGES,
+    DateOption,
+    JsonOption,
+    MakeCurrentOption,
+    ReasonOption,
+    SettingsFile,
+    Status,
+    VerboseOption,
+    date_of,
+    finish,
+    progress,
+    reason_of,
+    styled,
+    table,
+)
+from pipeline.model.problems import SettingsError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import pandas as pd
+    from rich.table import Table
+
+    from pipeline.gather.day import Readings
+    from pipeline.operations.run import Outcome
+    from pipeline.report.units import Units
+
+
+def update(  # noqa: PLR0913  a command's options
+    settings: SettingsFile,
+    date: DateOption = None,
+    make_current: MakeCurrentOption = False,
+    reason: ReasonOption = None,
+    as_json: JsonOption = False,
+    verbose: VerboseOption = False,
+) -> None:
+    """Estimate a date and publish it into the archive."""
+    from pipeline.settings.basin import read_settings
+
+    if reason is not None and not make_current:
+        raise SettingsError("--reason goes with --make-current here; `snowtally rerun` takes a reason by itself")
+    wanted = reason_of(reason) if make_current else None
+    chosen = read_settings(settings)
+    with progress(as_json=as_json, verbose=verbose, stages=STAGES) as stage:
+        stage("starting")
+        from pipeline.operations import run
+        from pipeline.report.units import UNITS
+
+        how = run.NIGHTLY if wanted is None else run.Run(reason=wanted, make_current=True)
+        asked = date_of(date) if date else run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
+        result = UpdateResult(run.update(chosen, asked, stage, how), UNITS[chosen.report.units])
+    finish(result, as_json=as_json)
+
+
+@dataclass(frozen=True)
+class UpdateResult:
+    """What an update came to, with the figures that were published.
+
+    Parameters
+    ----------
+    outcome : what it did.
+    units : units of the lines and tables; JSON has the archive's.
+    """
+
+    outcome: Outcome
+    units: Units
+
+    @property
+    def status(self) -> Status:
+        """Degraded where somebody is to look at the day."""
+        return Status.DEGRADED if self.outcome.to_look_at else Status.OK
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the revision, its totals, its outlook and its findings."""
+        from pipeline.cli.findings import published_checks
+        from pipeline.cli.values import plain_rows
+        from pipeline.reading import revision_totals
+
+        outcome, published = self.outcome, self.outcome.published
+        totals, outlook = revision_totals(published.path), _outlook(published.path)
+        places = ["basin_id", "level", "zone_id", "band_low_m", "band_high_m"]
+        return {
+            "basin": outcome.readings.inputs.day.basin_id,
+            "date": str(outcome.readings.inputs.day.date),
+            "revision": published.revision,
+            "unchanged": published.unchanged,
+            "why": published.why,
+            "path": str(published.path),
+            "held_back": published.held_back,
+            "current_revision": published.current and published.current.number,
+            "made_current": published.made_current,
+            "degraded": outcome.readings.degraded,
+            "second_look": outcome.second_look,
+            "new_archive": outcome.new_archive,
+            "page": None if outcome.pages.day is None else str(outcome.pages.day),
+            "page_troubles": outcome.pages.troubles,
+            "totals": plain_rows(totals[totals["level"].isin(["basin", "zone", "band"])]),
+            "outlook": None if outlook is None else plain_rows(outlook.drop(columns=places)),
+            "findings": plain_rows(published_checks(published.path)),
+        }
+
+    def to_table(self) -> list[Any]:
+        """Return the basin, its bands, the inputs used and set aside, the archive entry."""
+        from pipeline.cli.findings import findings_in_short, published_checks, why_degraded
+        from pipeline.cli.values import figure, label, volume
+        from pipeline.reading import basin_row, revision_totals
+        from pipeline.report.words import CAUTIONS
+
+        outcome, units, published = self.outcome, self.units, self.outcome.published
+        totals, checks = revision_totals(published.path), published_checks(published.path)
+        basin, area = basin_row(totals), label(units.area)
+        water, se, p10, p90 = (volume(basin[f"volume_{name}m3"], units) for name in ("", "se_", "p10_", "p90_"))
+        mean, mean_se = (
+            f"{figure(basin[name], units.swe)} {label(units.swe)}" for name in ("swe_mean_mm", "swe_se_mm")
+        )
+        whole, snow = (f"{figure(basin[name], units.area)} {area}" for name in ("area_km2", "snow_area_km2"))
+        entry = f"Nothing new published: {published.why}" if published.unchanged else "Archive entry published"
+        warnings = [
+            *(["Degraded night: " + why_degraded(outcome.readings)] if outcome.readings.degraded else []),
+            *([f"For a second look: {outcome.second_look}"] if outcome.second_look else []),
+        ]
+        return [
+            styled(f"{outcome.readings.inputs.title}, {outcome.readings.inputs.day.date}", "bold"),
+            *(
+                styled(f"{line[:1].upper()}{line[1:]}: readers do not get the figures below", "yellow")
+                for line in published.told_back
+            ),
+            f"Water in the snow: {water} {label(units.volume)}, standard error {se} (10 to 90 % chance: {p10} to {p90})",
+            f"Mean SWE: {mean}, standard error {mean_se}, over {whole}, of which {snow} under snow",
+            _bands(totals, units),
+            *_outlook_lines(published.path, units),
+            _sources(outcome.readings, published.path, checks),
+            findings_in_short(checks),
+            *(styled(line, "yellow") for line in warnings),
+            f"{entry}: {published.path}",
+            *([f"Made current by your decision: {published.path.name}"] if published.made_current else []),
+            *([styled(f"Note: {outcome.new_archive}", "yellow")] if outcome.new_archive else []),
+            *([f"Page: {outcome.pages.day}"] if outcome.pages.day else []),
+            *(styled(f"The {trouble}", "yellow") for trouble in outcome.pages.troubles),
+            styled(" ".join(CAUTIONS[:2]), "dim"),
+        ]
+
+
+def _outlook(path: Path) -> pd.DataFrame | None:
+    """Return the basin's days of a revision's melt outlook, None without one."""
+    import pandas as pd
+
+    from pipeline.storage.places import local_file
+
+    if not (path / "outlook.csv").exists():
+        return None
+    days = pd.read_csv(local_file(path / "outlook.csv"))
+    return days[days["level"] == "basin"]
+
+
+def _outlook_lines(path: Path, units: Units) -> list[str]:
+    """Return what melts, or why there is no outlook.
+
+    Nothing is said of a revision of a program that knew no outlook.
+    """
+    from pipeline.cli.values import figure, label, volume
+    from pipeline.reading import load_record
+
+    days = _outlook(path)
+    if days is None:
+        outlook = load_record(path)["models"].get("outlook")
+        return [f"No melt outlook: {outlook['why']}"] if outlook else []
+    first, last = days.iloc[0], days.iloc[-1]
+    # Errors of the days are nearly one and the same.
+    melt, error = (volume(days[name].sum(), units) for name in ("melt_m3", "melt_se_m3"))
+    return [
+        f"Melt outlook {first['day']} to {last['day']}: {melt} {label(units.volume)} may melt, standard error {error}; "
+        f"{figure(last['snow_area_km2'], units.area)} {label(units.area)} then under snow. Potential melt is not runoff: "
+        "no routing, no losses, no rain on snow"
+    ]
+
+
+def _bands(totals: pd.DataFrame, units: Units) -> Table:
+    from pipeline.cli.values import figure, label, volume
+
+    area, swe = label(units.area), label(units.swe)
+    headers = (
+        f"band {label(units.elevation)}", f"area {area}", f"snow {area}", f"mean SWE {swe}", "se", label(units.volume),
+        "se", "10 %", "90 %", f"density {label(units.density)}",
+    )  # fmt: skip
+    rows = [
+        [
+            f"{figure(row.band_low_m, units.elevation)}-{figure(row.band_high_m, units.elevation)}",
+            figure(row.area_km2, units.area, finer=1),
+            figure(row.snow_area_km2, units.area, finer=1),
+            figure(row.swe_mean_mm, units.swe),
+            figure(row.swe_se_mm, units.swe),
+            *(volume(m3, units) for m3 in (row.volume_m3, row.volume_se_m3, row.volume_p10_m3, row.volume_p90_m3)),
+            figure(row.density_mean_kg_m3, units.density),
+        ]
+        for row in totals[totals["level"] == "band"].sort_values("band_low_m", ascending=False).itertuples()
+    ]
+    return table("By elevation band", headers, rows, words=0)
+
+
+def _sources(readings: Readings, path: Path, checks: pd.DataFrame) -> Table:
+    """Return how much of each input was used and how many findings set something aside."""
+    import pandas as pd
+
+    from pipeline.storage.places import local_file
+
+    ground, sites = readings.inputs.ground, pd.read_csv(local_file(path / "sites.csv"))
+    aside = checks[checks["action"] == "set aside"].groupby("table").size()
+    flights = ", ".join(f"{f.attrs['flight_id']} of {f.attrs['date']}" for f in readings.inputs.flights)
+    used = {
+        "sites": f"{int(sites['used'].sum())} of {len(sites)} tell of this date",
+        "courses": f"{len(ground.visits)} visits this season",
+        "stations": f"{len(ground.daily)} station days this season",
+        "flights": flights or "none yet",
+        "covers": _covers(readings) or "none yet",
+    }
+    rows = [(name, words, str(aside.get(name, 0))) for name, words in used.items()]
+    return table("What was used", ("input", "used", "findings set aside"), rows, words=3)
+
+
+def _covers(readings: Readings) -> str:
+    """Return the cover grids that the day used, by variable with their dates."""
+    used: dict[str, list[str]] = {}
+    for file, _ in readings.files:
+        role, *words = file.role.split()
+        if role == "cover":
+            date, variable = words
+            used.setdefault(variable, []).append(date)
+    return ", ".join(f"{variable} of {' and '.join(sorted(set(dates)))}" for variable, dates in sorted(used.items()))

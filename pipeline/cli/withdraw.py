@@ -1,0 +1,81 @@
+"""The command that takes a revision back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from pipeline.cli.base import JsonOption, ReasonOption, SettingsFile, Status, finish, reason_of
+from pipeline.cli.past import revision_of
+
+if TYPE_CHECKING:
+    from pipeline.reading import Revision
+
+
+def withdraw(
+    settings: SettingsFile,
+    revision: Annotated[str, typer.Argument(metavar="D@R", help="The revision, such as 2031-03-01@2.")],
+    reason: ReasonOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Take a revision back; it stays readable by its number."""
+    from pipeline.publishing.publish import withdraw as take_back
+    from pipeline.publishing.second_look import look_again
+    from pipeline.report.pages import remake
+    from pipeline.settings.basin import read_settings
+
+    chosen = read_settings(settings)
+    root, basin = chosen.archive_root, chosen.basin.id
+    date, number = revision_of(revision)
+    wanted = reason_of(reason)
+    current = take_back(root, basin, date, number, wanted)
+    # What was marked against the revision, or was not since it was current in between, is judged against the current one now.
+    second_look = look_again(root, basin, date, chosen.operations.gate.most_se)
+    pages = remake(root, basin, date, chosen.report.units)
+    result = WithdrawResult(basin, str(date), number, wanted, current, second_look, pages.troubles)
+    finish(result, as_json=as_json)
+
+
+@dataclass(frozen=True)
+class WithdrawResult:
+    """A revision that was taken back, and what is current instead.
+
+    Parameters
+    ----------
+    basin, date, number, reason : what was withdrawn and why.
+    current : the date's current revision now, None where there is none.
+    second_look : why the date's total is to be looked at, or empty.
+    page_troubles : pages that could not be made again.
+    """
+
+    basin: str
+    date: str
+    number: int
+    reason: str
+    current: Revision | None
+    second_look: str
+    page_troubles: list[str]
+
+    @property
+    def status(self) -> Status:
+        """Done: whatever fails raises."""
+        return Status.OK
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as plain values."""
+        now = None if self.current is None else self.current.number
+        return {
+            "basin": self.basin, "date": self.date, "withdrawn": self.number, "stands": now, "reason": self.reason,
+            "second_look": self.second_look, "page_troubles": self.page_troubles,
+        }  # fmt: skip
+
+    def to_table(self) -> list[Any]:
+        """Return it as lines."""
+        now = "no revision of this date" if self.current is None else self.current.path
+        return [
+            f"Withdrawn: {self.basin} {self.date}@{self.number}; it stays readable by its number; {now} is current now",
+            *([f"For a second look: {self.second_look}"] if self.second_look else []),
+            *(f"The {trouble}" for trouble in self.page_troubles),
+        ]
