@@ -225,7 +225,7 @@ class NightsResult(_Several["NightResult"]):
 
     def to_json(self) -> dict[str, Any]:
         """Return each date with its revision, or why there is none."""
-        keys = ("date", "state", "revision", "unchanged", "path", "held_back", "message", "seconds", "run_id")
+        keys = ("date", "run_id", "state", "revision", "path", "unchanged", "held_back", "message", "seconds")
         return {"basin": self.basin, "dates": [{key: getattr(one, key) for key in keys} for one in self.dates]}
 
     def to_table(self) -> list[Any]:
