@@ -7,12 +7,13 @@ import json
 import logging
 import re
 import sys
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from enum import IntEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn, Protocol
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 from typer.core import TyperGroup
@@ -23,6 +24,8 @@ from pipeline.operations.stopping import number_of
 if TYPE_CHECKING:
     from rich.table import Table
     from rich.text import Text
+
+    from pipeline.settings.basin import Settings
 
 
 class Status(IntEnum):
@@ -70,6 +73,13 @@ MakeCurrentOption = Annotated[
     ),
 ]
 VerboseOption = Annotated[bool, typer.Option("--verbose", "-v", help="Print each stage with the seconds it took.")]
+
+
+def read(file: Path) -> Settings:
+    """Return the settings of a file."""
+    from pipeline.settings.basin import read_settings
+
+    return read_settings(file)
 
 
 def date_of(text: str, option: str = "--date") -> dt.date:
@@ -137,34 +147,42 @@ STAGES = 9
 # --- results ----------------------------------------------------------------------------------------------------------
 
 
-class Result(Protocol):
+class Result(ABC):
     """What a command comes to."""
 
     @property
     def status(self) -> int:
-        """The exit status."""
+        """The exit status: done, where a subject has no other."""
+        return Status.OK
 
+    @abstractmethod
     def to_json(self) -> dict[str, Any]:
         """Return it as plain values for machines."""
 
+    @abstractmethod
     def to_table(self) -> list[Any]:
         """Return it as lines and tables for people."""
 
 
 @dataclass(frozen=True)
-class Failure:
+class Failure(Result):
     """A command that failed or was stopped.
 
     Parameters
     ----------
     message : what went wrong and what to do.
-    status : the exit status.
+    exit_status : the exit status.
     until_then : what was done before it, where there is something.
     """
 
     message: str
-    status: int
+    exit_status: int
     until_then: Result | None = None
+
+    @property
+    def status(self) -> int:
+        """The exit status."""
+        return self.exit_status
 
     @property
     def line(self) -> str:
@@ -174,7 +192,7 @@ class Failure:
     def to_json(self) -> dict[str, Any]:
         """Return it as plain values."""
         done = {} if self.until_then is None else self.until_then.to_json()
-        return done | {"error": self.line, "exit_status": self.status}
+        return done | {"error": self.line, "exit_status": self.exit_status}
 
     def to_table(self) -> list[Any]:
         """Return what was done before."""

@@ -6,18 +6,8 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from pipeline.cli.base import (
-    STAGES,
-    DateOption,
-    JsonOption,
-    SettingsFile,
-    Status,
-    VerboseOption,
-    date_of,
-    finish,
-    progress,
-    styled,
-)
+from pipeline.cli import base
+from pipeline.cli.values import plain_rows
 from pipeline.operations.stopping import time_limit
 
 if TYPE_CHECKING:
@@ -25,27 +15,28 @@ if TYPE_CHECKING:
 
 
 def check(
-    settings: SettingsFile, date: DateOption = None, as_json: JsonOption = False, verbose: VerboseOption = False
+    settings: base.SettingsFile,
+    date: base.DateOption = None,
+    as_json: base.JsonOption = False,
+    verbose: base.VerboseOption = False,
 ) -> None:
     """Read and check every input, and publish nothing. Exit status 1 where a night on them would fail, 3 where it would be degraded."""
-    from pipeline.settings.basin import read_settings
-
-    chosen = read_settings(settings)
-    with progress(as_json=as_json, verbose=verbose, stages=STAGES) as stage:
+    chosen = base.read(settings)
+    with base.progress(as_json=as_json, verbose=verbose, stages=base.STAGES) as stage:
         stage("starting")
         from pipeline.estimate.estimate import why_no_estimate
         from pipeline.gather import day as gather
         from pipeline.operations import run
 
-        asked = date_of(date) if date else run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
+        asked = base.date_of(date) if date else run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
         with time_limit(chosen.operations.limits.night_s, f"{chosen.basin.id} {asked}"):
             readings = gather.read_inputs(chosen, asked, stage)
             impossible = why_no_estimate(readings.inputs, gather.choices(chosen))
-    finish(CheckResult(readings, impossible), as_json=as_json)
+    base.finish(CheckResult(readings, impossible), as_json=as_json)
 
 
 @dataclass(frozen=True)
-class CheckResult:
+class CheckResult(base.Result):
     """What a date may use, and the findings on it.
 
     Parameters
@@ -58,14 +49,19 @@ class CheckResult:
     impossible: str
 
     @property
-    def status(self) -> Status:
+    def status(self) -> base.Status:
         """What a night on these inputs would end with."""
-        return Status.FAILED if self.impossible else Status.DEGRADED if self.readings.degraded else Status.OK
+        return (
+            base.Status.FAILED
+            if self.impossible
+            else base.Status.DEGRADED
+            if self.readings.degraded
+            else base.Status.OK
+        )
 
     def to_json(self) -> dict[str, Any]:
         """Return the files, the number of rows and the findings."""
         from pipeline.cli.findings import by_site
-        from pipeline.cli.values import plain_rows
 
         readings = self.readings
         return {
@@ -88,15 +84,15 @@ class CheckResult:
 
         inputs, rows, ground = self.readings.inputs, self.readings.rows, self.readings.inputs.ground
         parts: list[Any] = [
-            styled(f"{inputs.title}: inputs that {inputs.day.date} may use", "bold"),
+            base.styled(f"{inputs.title}: inputs that {inputs.day.date} may use", "bold"),
             f"{len(ground.sites)} sites; {len(rows['courses'])} course samples on {len(ground.visits)} visits; "
             f"{len(rows['stations'])} station readings on {len(ground.daily)} station days; "
             f"{len(inputs.flights)} flights; {len(rows['weather'])} days of weather",
             findings_by_site(inputs.checks),
         ]
         if self.impossible:
-            parts.append(styled(f"A night on these inputs would fail: {self.impossible}", "red"))
+            parts.append(base.styled(f"A night on these inputs would fail: {self.impossible}", "red"))
         elif self.readings.degraded:
             degraded = f"A night on these inputs would be degraded: {why_degraded(self.readings)}"
-            parts.append(styled(degraded, "yellow"))
+            parts.append(base.styled(degraded, "yellow"))
         return parts

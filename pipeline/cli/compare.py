@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.cli.base import JsonOption, SettingsFile, Status, finish, styled, table
+from pipeline.cli import base
+from pipeline.cli.values import figure, label, plain_rows, volume
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,8 +25,8 @@ MOVED_MOST = 10
 """Sites that moved most, as many as a screen takes (chosen); JSON and files hold all."""
 
 
-def compare(
-    settings: SettingsFile,
+def compare(  # noqa: PLR0913  a command's options
+    settings: base.SettingsFile,
     a: Annotated[
         str, typer.Argument(metavar="A", help="A date (its current revision) or a revision: 2031-03-01, 2031-03-01@1.")
     ],
@@ -40,15 +41,14 @@ def compare(
             "--output-folder", metavar="PATH", help="Write tables, rows, the difference map and a page here as well."
         ),
     ] = None,
-    as_json: JsonOption = False,
+    as_json: base.JsonOption = False,
 ) -> None:
     """List what changed from A to B: inputs, settings, models, totals with their errors, the map, the sites."""
     from pipeline.inspection import compare as comparing
     from pipeline.report.units import UNITS
-    from pipeline.settings.basin import read_settings
     from pipeline.storage.places import named_place, outside_archives
 
-    chosen = read_settings(settings)
+    chosen = base.read(settings)
     if output_folder is not None:
         outside_archives(output_folder, "--output-folder")
     root, basin, units = chosen.archive_root, chosen.basin.id, UNITS[chosen.report.units]
@@ -60,7 +60,7 @@ def compare(
     result = CompareResult(basin, comparison, units)
     if output_folder is not None:
         result = _written(result, output_folder)
-    finish(result, as_json=as_json)
+    base.finish(result, as_json=as_json)
 
 
 def _written(result: CompareResult, folder: Path) -> CompareResult:
@@ -77,7 +77,7 @@ def _written(result: CompareResult, folder: Path) -> CompareResult:
 
 
 @dataclass(frozen=True)
-class CompareResult:
+class CompareResult(base.Result):
     """What differs from one revision to another.
 
     Parameters
@@ -94,15 +94,8 @@ class CompareResult:
     folder: Path | None = None
     files: list[str] | None = None
 
-    @property
-    def status(self) -> Status:
-        """Done: a difference is no failure."""
-        return Status.OK
-
     def to_json(self) -> dict[str, Any]:
         """Return all that differs."""
-        from pipeline.cli.values import plain_rows
-
         compared = self.comparison
         content = {
             "basin": self.basin,
@@ -130,7 +123,7 @@ class CompareResult:
         if len(compared.models) > MOST_PARAMETERS:
             models += f"; and {len(compared.models) - MOST_PARAMETERS} more, with --json"
         return [
-            styled(f"From {a} to {b}", "bold"),
+            base.styled(f"From {a} to {b}", "bold"),
             f"Inputs, settings, code: {changes_text(compared.changes)}",
             f"Input files that differ: {files or 'none'}",
             f"Models: {models or 'the same'}",
@@ -159,7 +152,6 @@ class CompareResult:
         }  # fmt: skip
 
     def _map_words(self) -> str:
-        from pipeline.cli.values import figure, label
 
         figures = self._map_figures()
         if figures is None:
@@ -183,7 +175,6 @@ def _side(side: Side) -> dict[str, Any]:
 
 
 def _totals(totals: pd.DataFrame, units: Units) -> Table:
-    from pipeline.cli.values import figure, label, volume
 
     swe, rows = label(units.swe), []
     for row in totals[totals["level"] != "zone_band"].itertuples():
@@ -201,11 +192,10 @@ def _totals(totals: pd.DataFrame, units: Units) -> Table:
             figure(row.change_mm, units.swe, signed=True),
         ])  # fmt: skip
     headers = ("", "A", "se", "B", "se", "change", "se low-high", f"A {swe}", f"B {swe}", f"change {swe}")
-    return table(f"Totals, {label(units.volume)} and {swe}", headers, rows)
+    return base.table(f"Totals, {label(units.volume)} and {swe}", headers, rows)
 
 
 def _sites(sites: pd.DataFrame, units: Units) -> Table:
-    from pipeline.cli.values import figure, label
 
     rows = [
         [
@@ -216,4 +206,4 @@ def _sites(sites: pd.DataFrame, units: Units) -> Table:
         for row in sites.head(MOVED_MOST).itertuples()
     ]
     headers = ("site", "said A", "said B", "map A", "map B", "map moved")
-    return table(f"Sites where the map moved most, {label(units.swe)}", headers, rows)
+    return base.table(f"Sites where the map moved most, {label(units.swe)}", headers, rows)

@@ -9,22 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar
 
 import typer
 
-from pipeline.cli.base import (
-    STAGES,
-    Failure,
-    JsonOption,
-    MakeCurrentOption,
-    ReasonOption,
-    Result,
-    SettingsFile,
-    Status,
-    VerboseOption,
-    date_of,
-    finish,
-    progress,
-    reason_of,
-    table,
-)
+from pipeline.cli import base
 from pipeline.model.problems import ArchiveError, SettingsError, StoppedError
 from pipeline.operations.stopping import number_of
 
@@ -37,12 +22,12 @@ UntilOption = Annotated[str | None, typer.Option("--until", metavar="E", help="T
 
 
 def rerun(  # noqa: PLR0913  a command's options
-    settings: SettingsFile,
+    settings: base.SettingsFile,
     date: Annotated[
         str | None, typer.Option("--date", metavar="D", help="The local day, or the first of a range.")
     ] = None,
     until: UntilOption = None,
-    reason: ReasonOption = None,
+    reason: base.ReasonOption = None,
     inputs_of: Annotated[
         str | None,
         typer.Option(
@@ -54,13 +39,11 @@ def rerun(  # noqa: PLR0913  a command's options
     into: Annotated[
         str | None, typer.Option("--into", metavar="PATH", help="Publish into this archive (or URL) instead: what if?")
     ] = None,
-    make_current: MakeCurrentOption = False,
-    as_json: JsonOption = False,
-    verbose: VerboseOption = False,
+    make_current: base.MakeCurrentOption = False,
+    as_json: base.JsonOption = False,
+    verbose: base.VerboseOption = False,
 ) -> None:
     """Estimate past dates again with the inputs there are now, as new revisions."""
-    from pipeline.settings.basin import read_settings
-
     if inputs_of is not None:
         if (date, until, reason, into, make_current) != (None, None, None, None, False):
             raise SettingsError(
@@ -68,14 +51,14 @@ def rerun(  # noqa: PLR0913  a command's options
                 "--make-current out"
             )
         result = _rebuild(settings, inputs_of, as_json=as_json, verbose=verbose)
-        finish(result, as_json=as_json)
+        base.finish(result, as_json=as_json)
     if date is None:
         raise SettingsError("rerun needs --date D, the date to estimate again, or --inputs-of D@R")
-    first = date_of(date)
-    chosen = read_settings(settings)
-    wanted = reason_of(reason)
-    last = first if until is None else date_of(until, "--until")
-    with progress(as_json=as_json, verbose=verbose, stages=STAGES * ((last - first).days + 1)) as stage:
+    first = base.date_of(date)
+    chosen = base.read(settings)
+    wanted = base.reason_of(reason)
+    last = first if until is None else base.date_of(until, "--until")
+    with base.progress(as_json=as_json, verbose=verbose, stages=base.STAGES * ((last - first).days + 1)) as stage:
         stage("starting")
         from pipeline.operations import rerun as past
 
@@ -83,23 +66,21 @@ def rerun(  # noqa: PLR0913  a command's options
             chosen = past.side_archive(chosen, into)
         dates = past.dates_to_rerun(chosen, first, last, only_held=into is None)
         outcomes, stop = _until_stopped(past.rerun(chosen, dates, wanted, stage, make_current=make_current))
-    finish(_or_stopped(DatesResult(chosen.basin.id, len(dates), outcomes), stop), as_json=as_json)
+    base.finish(_or_stopped(DatesResult(chosen.basin.id, len(dates), outcomes), stop), as_json=as_json)
 
 
 def backfill(
-    settings: SettingsFile,
+    settings: base.SettingsFile,
     start: Annotated[str, typer.Option("--from", metavar="D", help="The first date.")],
     until: Annotated[str, typer.Option("--until", metavar="E", help="The last date, included.")],
-    as_json: JsonOption = False,
-    verbose: VerboseOption = False,
+    as_json: base.JsonOption = False,
+    verbose: base.VerboseOption = False,
 ) -> None:
     """Estimate the dates that the archive lacks."""
-    from pipeline.settings.basin import read_settings
-
-    chosen = read_settings(settings)
-    first, last = date_of(start, "--from"), date_of(until, "--until")
-    result: Result
-    with progress(as_json=as_json, verbose=verbose, stages=STAGES * ((last - first).days + 1)) as stage:
+    chosen = base.read(settings)
+    first, last = base.date_of(start, "--from"), base.date_of(until, "--until")
+    result: base.Result
+    with base.progress(as_json=as_json, verbose=verbose, stages=base.STAGES * ((last - first).days + 1)) as stage:
         stage("starting")
         from pipeline.operations import rerun as past
         from pipeline.operations.run_id import new_run_id
@@ -120,7 +101,7 @@ def backfill(
 
             results, stop = _until_stopped(nights())
             result = NightsResult(chosen.basin.id, len(dates), results)
-    finish(_or_stopped(result, stop), as_json=as_json)
+    base.finish(_or_stopped(result, stop), as_json=as_json)
 
 
 T = TypeVar("T")
@@ -137,19 +118,18 @@ def _until_stopped(items: Iterator[T]) -> tuple[list[T], KeyboardInterrupt | Non
     return done, None
 
 
-def _or_stopped(result: Result, stop: KeyboardInterrupt | None) -> Result:
+def _or_stopped(result: base.Result, stop: KeyboardInterrupt | None) -> base.Result:
     if stop is None:
         return result
     stopped = StoppedError(number_of(stop))
-    return Failure(str(stopped), stopped.exit_status, result)
+    return base.Failure(str(stopped), stopped.exit_status, result)
 
 
-def _rebuild(settings_file: SettingsFile, revision: str, *, as_json: bool, verbose: bool) -> Result:
-    from pipeline.settings.basin import read_settings
+def _rebuild(settings_file: base.SettingsFile, revision: str, *, as_json: bool, verbose: bool) -> base.Result:
 
-    chosen = read_settings(settings_file)
+    chosen = base.read(settings_file)
     date, number = revision_of(revision)
-    with progress(as_json=as_json, verbose=verbose, stages=4) as stage:
+    with base.progress(as_json=as_json, verbose=verbose, stages=4) as stage:
         stage("starting")
         from pipeline.operations.rebuild import rebuild_revision
 
@@ -173,7 +153,7 @@ def revision_of(text: str) -> tuple[dt.date, int]:
 
 
 @dataclass(frozen=True)
-class _Several(Generic[T]):
+class _Several(base.Result, Generic[T]):
     """What several dates came to.
 
     Parameters
@@ -195,11 +175,11 @@ class DatesResult(_Several["DateOutcome"]):
     """What dates came to that were estimated one after the other in this process."""
 
     @property
-    def status(self) -> Status:
+    def status(self) -> base.Status:
         """The worst of the dates."""
         if any(one.published is None for one in self.dates):
-            return Status.FAILED
-        return Status.DEGRADED if any(one.to_look_at for one in self.dates) else Status.OK
+            return base.Status.FAILED
+        return base.Status.DEGRADED if any(one.to_look_at for one in self.dates) else base.Status.OK
 
     def to_json(self) -> dict[str, Any]:
         """Return each date with its revision and what changed."""
@@ -210,7 +190,7 @@ class DatesResult(_Several["DateOutcome"]):
         if not self.dates:
             return [] if self.asked else [_NOTHING_TO_DO]
         headers = ("date", "outcome", "entry", "changed since the revision before, or why not")
-        return [table(None, headers, [(str(one.date), *_date_words(one)) for one in self.dates], words=4)]
+        return [base.table(None, headers, [(str(one.date), *_date_words(one)) for one in self.dates], words=4)]
 
 
 class NightsResult(_Several["NightResult"]):
@@ -242,7 +222,7 @@ class NightsResult(_Several["NightResult"]):
             )
             for one in self.dates
         ]
-        return [table(None, ("date", "outcome", "entry", "seconds", "what to look at"), rows, words=5)]
+        return [base.table(None, ("date", "outcome", "entry", "seconds", "what to look at"), rows, words=5)]
 
 
 def _date_json(one: DateOutcome) -> dict[str, Any]:
@@ -295,16 +275,16 @@ def changes_text(changes: dict[str, Any] | None) -> str:
 
 
 @dataclass(frozen=True)
-class RebuildResult:
+class RebuildResult(base.Result):
     """A revision made again, held against the one published."""
 
     basin: str
     rebuilt: Rebuilt
 
     @property
-    def status(self) -> Status:
+    def status(self) -> base.Status:
         """Failed where something differs."""
-        return Status.OK if self.rebuilt.reproduced else Status.FAILED
+        return base.Status.OK if self.rebuilt.reproduced else base.Status.FAILED
 
     def to_json(self) -> dict[str, Any]:
         """Return the files and figures that are the same and that differ."""

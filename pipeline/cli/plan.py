@@ -9,17 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.cli.base import (
-    DateOption,
-    JsonOption,
-    SettingsFile,
-    Status,
-    VerboseOption,
-    date_of,
-    finish,
-    progress,
-    table,
-)
+from pipeline.cli import base
+from pipeline.cli.values import label, plain_rows, volume
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,8 +23,8 @@ FEW_PRESENT = 8
 
 
 def plan(  # noqa: PLR0913  a command's options
-    settings: SettingsFile,
-    date: DateOption = None,
+    settings: base.SettingsFile,
+    date: base.DateOption = None,
     zone: Annotated[
         str | None, typer.Option("--zone", metavar="ID", help="Weigh by the volume of this zone. Default: the basin's.")
     ] = None,
@@ -42,33 +33,32 @@ def plan(  # noqa: PLR0913  a command's options
         Path | None,
         typer.Option("--output-folder", metavar="PATH", help="Write tables, the map and its picture here as well."),
     ] = None,
-    as_json: JsonOption = False,
-    verbose: VerboseOption = False,
+    as_json: base.JsonOption = False,
+    verbose: base.VerboseOption = False,
 ) -> None:
     """Say where the next measurement would cut the error of the total most: sites and flight strips."""
-    from pipeline.settings.basin import read_settings
     from pipeline.storage.places import outside_archives
 
-    chosen = read_settings(settings)
+    chosen = base.read(settings)
     if output_folder is not None:
         outside_archives(output_folder, "--output-folder")
-    with progress(as_json=as_json, verbose=verbose, stages=10) as stage:
+    with base.progress(as_json=as_json, verbose=verbose, stages=10) as stage:
         stage("starting")
         from pipeline.operations import run
         from pipeline.planning.files import write_files
         from pipeline.planning.plan import plan_of
         from pipeline.report.units import UNITS
 
-        asked = date_of(date) if date else run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
+        asked = base.date_of(date) if date else run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
         best = plan_of(chosen, asked, (zone, count), stage)
         result = PlanResult(chosen.basin.id, best, UNITS[chosen.report.units])
     if output_folder is not None:
         result = replace(result, folder=output_folder, files=write_files(best, result.to_json(), output_folder))
-    finish(result, as_json=as_json)
+    base.finish(result, as_json=as_json)
 
 
 @dataclass(frozen=True)
-class PlanResult:
+class PlanResult(base.Result):
     """What further measurements would be worth.
 
     Parameters
@@ -86,11 +76,6 @@ class PlanResult:
     files: list[str] | None = None
 
     @property
-    def status(self) -> Status:
-        """Done: whatever fails raises."""
-        return Status.OK
-
-    @property
     def caution(self) -> str:
         """What the plan does not say of safety."""
         from pipeline.planning.plan import AVALANCHE_DEGREES, BELOW_STEEP_M
@@ -104,8 +89,6 @@ class PlanResult:
 
     def to_json(self) -> dict[str, Any]:
         """Return it as plain values; shares are of the total's error variance."""
-        from pipeline.cli.values import plain_rows
-
         plan = self.plan
         content = {
             "basin_id": self.basin_id,
@@ -124,8 +107,6 @@ class PlanResult:
 
     def to_table(self) -> list[Any]:
         """Return the sites and strips; shares are of the total's standard error."""
-        from pipeline.cli.values import label, volume
-
         plan, units = self.plan, self.units
         share = 100 * plan.volume_se_m3 / plan.volume_m3 if plan.volume_m3 > 0 else 0.0
         total = f"{volume(plan.volume_m3, units)} +- {volume(plan.volume_se_m3, units)} {label(units.volume)}"
@@ -138,8 +119,10 @@ class PlanResult:
         return [
             f"{plan.date}, {plan.total}: {total} ({share:.0f} %). "
             "Each row tells by how much a measurement on this day would cut that standard error.",
-            table("Sites to add, the first first", site_headers, [_site(row) for row in plan.sites.itertuples()]),
-            table(strips, ("", "along, km", "length, km", *cuts), [_strip(row) for row in plan.strips.itertuples()]),
+            base.table("Sites to add, the first first", site_headers, [_site(row) for row in plan.sites.itertuples()]),
+            base.table(
+                strips, ("", "along, km", "length, km", *cuts), [_strip(row) for row in plan.strips.itertuples()]
+            ),
             _present(plan.present),
             self.caution,
             *([] if self.folder is None else [f"Written: {self.folder}"]),
@@ -183,4 +166,4 @@ def _present(present: pd.DataFrame) -> Any:  # noqa: ANN401  a line or a table
     if len(present) > FEW_PRESENT:
         rows.append((f"and {len(present) - FEW_PRESENT} that carry more", ""))
     title = "Sites in use, those that carry least first (growth of the standard error without the site)"
-    return table(title, ("site", "grows %"), rows)
+    return base.table(title, ("site", "grows %"), rows)

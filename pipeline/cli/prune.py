@@ -7,40 +7,35 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.cli.base import JsonOption, SettingsFile, Status, finish
+from pipeline.cli import base
+from pipeline.cli.values import size_text
 
 if TYPE_CHECKING:
     from pipeline.publishing.prune import Pruned
 
 
 def prune(
-    settings: SettingsFile,
+    settings: base.SettingsFile,
     older_than_days: Annotated[
         int, typer.Option("--older-than-days", metavar="N", min=7, help="Only what is older than so many days.")
     ] = 30,
     yes: Annotated[bool, typer.Option("--yes", help="Remove what is listed. Without it nothing is removed.")] = False,
-    as_json: JsonOption = False,
+    as_json: base.JsonOption = False,
 ) -> None:
     """List archived inputs and leftovers that no revision can name; with --yes remove them."""
     from pipeline.publishing.prune import prune as look
-    from pipeline.settings.basin import read_settings
 
-    chosen = read_settings(settings)
+    chosen = base.read(settings)
     pruned = look(chosen.archive_root, chosen.basin.id, older_than_days, go=yes)
-    finish(PruneResult(chosen.basin.id, pruned), as_json=as_json)
+    base.finish(PruneResult(chosen.basin.id, pruned), as_json=as_json)
 
 
 @dataclass(frozen=True)
-class PruneResult:
+class PruneResult(base.Result):
     """What can be removed from an archive, or was."""
 
     basin: str
     pruned: Pruned
-
-    @property
-    def status(self) -> Status:
-        """Done: whatever fails raises."""
-        return Status.OK
 
     def to_json(self) -> dict[str, Any]:
         """Return each file with its size and age."""
@@ -48,8 +43,6 @@ class PruneResult:
 
     def to_table(self) -> list[Any]:
         """Return what can go or has gone, what was left alone, and the room in all."""
-        from pipeline.cli.values import size_text
-
         pruned = self.pruned
         all_files = (*pruned.inputs, *pruned.work)
         counts = (

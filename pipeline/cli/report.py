@@ -9,26 +9,25 @@ from typing import Annotated, Any
 
 import typer
 
-from pipeline.cli.base import JsonOption, SettingsFile, Status, date_of, finish
+from pipeline.cli import base
 from pipeline.model.problems import ArchiveError
 
 
 def report(
-    settings: SettingsFile,
+    settings: base.SettingsFile,
     date: Annotated[
         str | None,
         typer.Option("--date", metavar="D", help="The local day. Default: the newest with a current revision."),
     ] = None,
     open_page: Annotated[bool, typer.Option("--open", help="Open the page in the browser.")] = False,
-    as_json: JsonOption = False,
+    as_json: base.JsonOption = False,
 ) -> None:
     """Make the page of a date again, and the season page."""
     from pipeline.reading import list_days
     from pipeline.report.pages import make_day_page, make_season_page
-    from pipeline.settings.basin import read_settings
     from pipeline.storage.places import local_file
 
-    chosen = read_settings(settings)
+    chosen = base.read(settings)
     root, basin, units = chosen.archive_root, chosen.basin.id, chosen.report.units
     if date is None:
         days = list_days(root, basin)
@@ -36,15 +35,15 @@ def report(
             raise ArchiveError(f"{basin} has no day with a current revision. `snowtally update` makes one")
         asked = days["date"].iloc[-1].date()
     else:
-        asked = date_of(date)
+        asked = base.date_of(date)
     page = make_day_page(root, basin, asked, units)
     season = make_season_page(root, basin, units)
     opened = webbrowser.open(local_file(page).as_uri()) if open_page else True
-    finish(ReportResult(basin, str(asked), page, season, opened), as_json=as_json)
+    base.finish(ReportResult(basin, str(asked), page, season, opened), as_json=as_json)
 
 
 @dataclass(frozen=True)
-class ReportResult:
+class ReportResult(base.Result):
     """Pages that were made; `opened` is False where a browser was wanted and there is none."""
 
     basin: str
@@ -52,11 +51,6 @@ class ReportResult:
     page: Path
     season_page: Path
     opened: bool
-
-    @property
-    def status(self) -> Status:
-        """Done: whatever fails raises."""
-        return Status.OK
 
     def to_json(self) -> dict[str, Any]:
         """Return the paths of the pages."""

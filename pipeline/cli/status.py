@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.cli.base import JsonOption, SettingsFile, Status, finish, styled, table
+from pipeline.cli import base
+from pipeline.cli.values import plain_rows, size_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,7 +31,7 @@ FORECAST_DAYS = 3650
 
 
 def status(
-    settings: SettingsFile,
+    settings: base.SettingsFile,
     max_age_days: Annotated[
         int | None,
         typer.Option(
@@ -38,21 +39,20 @@ def status(
             help="For monitors: exit status 1 when the newest date is older or there is none, 3 when it is degraded.",
         ),
     ] = None,
-    as_json: JsonOption = False,
+    as_json: base.JsonOption = False,
 ) -> None:  # fmt: skip
     """List which dates are held, degraded, failed or missing, and how old the newest is."""
     from pipeline.inspection.status import status as look
-    from pipeline.settings.basin import read_settings
 
-    chosen = read_settings(settings)
+    chosen = base.read(settings)
     local = dt.timezone(dt.timedelta(hours=chosen.basin.utc_offset_hours))
     today = dt.datetime.now(local).date()
     held = look(chosen.archive_root, chosen.basin.id, today, chosen.basin.season_start)
-    finish(StatusResult(chosen.basin.id, chosen.basin.title, held, max_age_days), as_json=as_json)
+    base.finish(StatusResult(chosen.basin.id, chosen.basin.title, held, max_age_days), as_json=as_json)
 
 
 @dataclass(frozen=True)
-class StatusResult:
+class StatusResult(base.Result):
     """What the archive holds of a basin.
 
     Parameters
@@ -68,18 +68,16 @@ class StatusResult:
     max_age_days: int | None = None
 
     @property
-    def status(self) -> Status:
+    def status(self) -> base.Status:
         """Whether the newest date is as a monitor wants it."""
         if self.max_age_days is None:
-            return Status.OK
+            return base.Status.OK
         age = self.held.age_days
         late = age is None or age > self.max_age_days
-        return Status.FAILED if late else Status.DEGRADED if self.held.newest_is_degraded else Status.OK
+        return base.Status.FAILED if late else base.Status.DEGRADED if self.held.newest_is_degraded else base.Status.OK
 
     def to_json(self) -> dict[str, Any]:
         """Return all dates, and which of them are missing, failed, withdrawn or held back."""
-        from pipeline.cli.values import plain_rows
-
         held = self.held
         return {
             "basin": self.basin,
@@ -99,10 +97,8 @@ class StatusResult:
 
     def to_table(self) -> list[Any]:
         """Return the newest season's calendar, what to look at, the seasons, the newest."""
-        from pipeline.cli.values import size_text
-
         held = self.held
-        parts: list[Any] = [styled(self.title, "bold")]
+        parts: list[Any] = [base.styled(self.title, "bold")]
         if len(held.days):
             parts += _season(held)
         if held.newest_in_future:
@@ -156,7 +152,7 @@ def _to_look_at(days: pd.DataFrame) -> Table:
         )
         for row in days.itertuples()
     ]
-    return table("To look at", ("date", "revisions", "current", "degraded", "made", "reason"), rows, words=6)
+    return base.table("To look at", ("date", "revisions", "current", "degraded", "made", "reason"), rows, words=6)
 
 
 def _calendar(held: archive.Status, season: str, days: pd.DataFrame) -> list[str]:
@@ -183,8 +179,6 @@ def _calendar(held: archive.Status, season: str, days: pd.DataFrame) -> list[str
 
 def _room(room: Growth) -> str:
     """Return how much room the disk has and how long it lasts."""
-    from pipeline.cli.values import size_text
-
     without = f", without {', '.join(room.unread)}, whose index or decisions cannot be read" if room.unread else ""
     if room.free_bytes is None:
         return f"a date takes {size_text(room.bytes_a_day)} by the last month{without}; a store's room is not told here"

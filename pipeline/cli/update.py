@@ -6,22 +6,8 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from pipeline.cli.base import (
-    STAGES,
-    DateOption,
-    JsonOption,
-    MakeCurrentOption,
-    ReasonOption,
-    SettingsFile,
-    Status,
-    VerboseOption,
-    date_of,
-    finish,
-    progress,
-    reason_of,
-    styled,
-    table,
-)
+from pipeline.cli import base
+from pipeline.cli.values import figure, label, plain_rows, volume
 from pipeline.model.problems import SettingsError
 
 if TYPE_CHECKING:
@@ -36,33 +22,31 @@ if TYPE_CHECKING:
 
 
 def update(  # noqa: PLR0913  a command's options
-    settings: SettingsFile,
-    date: DateOption = None,
-    make_current: MakeCurrentOption = False,
-    reason: ReasonOption = None,
-    as_json: JsonOption = False,
-    verbose: VerboseOption = False,
+    settings: base.SettingsFile,
+    date: base.DateOption = None,
+    make_current: base.MakeCurrentOption = False,
+    reason: base.ReasonOption = None,
+    as_json: base.JsonOption = False,
+    verbose: base.VerboseOption = False,
 ) -> None:
     """Estimate a date and publish it into the archive."""
-    from pipeline.settings.basin import read_settings
-
     if reason is not None and not make_current:
         raise SettingsError("--reason goes with --make-current here; `snowtally rerun` takes a reason by itself")
-    wanted = reason_of(reason) if make_current else None
-    chosen = read_settings(settings)
-    with progress(as_json=as_json, verbose=verbose, stages=STAGES) as stage:
+    wanted = base.reason_of(reason) if make_current else None
+    chosen = base.read(settings)
+    with base.progress(as_json=as_json, verbose=verbose, stages=base.STAGES) as stage:
         stage("starting")
         from pipeline.operations import run
         from pipeline.report.units import UNITS
 
         how = run.NIGHTLY if wanted is None else run.Run(reason=wanted, make_current=True)
-        asked = date_of(date) if date else run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
+        asked = base.date_of(date) if date else run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
         result = UpdateResult(run.update(chosen, asked, stage, how), UNITS[chosen.report.units])
-    finish(result, as_json=as_json)
+    base.finish(result, as_json=as_json)
 
 
 @dataclass(frozen=True)
-class UpdateResult:
+class UpdateResult(base.Result):
     """What an update came to, with the figures that were published.
 
     Parameters
@@ -75,14 +59,13 @@ class UpdateResult:
     units: Units
 
     @property
-    def status(self) -> Status:
+    def status(self) -> base.Status:
         """Degraded where somebody is to look at the day."""
-        return Status.DEGRADED if self.outcome.to_look_at else Status.OK
+        return base.Status.DEGRADED if self.outcome.to_look_at else base.Status.OK
 
     def to_json(self) -> dict[str, Any]:
         """Return the revision, its totals, its outlook and its findings."""
         from pipeline.cli.findings import published_checks
-        from pipeline.cli.values import plain_rows
         from pipeline.reading import revision_totals
 
         outcome, published = self.outcome, self.outcome.published
@@ -111,7 +94,6 @@ class UpdateResult:
     def to_table(self) -> list[Any]:
         """Return the basin, its bands, the inputs used and set aside, the archive entry."""
         from pipeline.cli.findings import findings_in_short, published_checks, why_degraded
-        from pipeline.cli.values import figure, label, volume
         from pipeline.reading import basin_row, revision_totals
         from pipeline.report.words import CAUTIONS
 
@@ -129,9 +111,9 @@ class UpdateResult:
             *([f"For a second look: {outcome.second_look}"] if outcome.second_look else []),
         ]
         return [
-            styled(f"{outcome.readings.inputs.title}, {outcome.readings.inputs.day.date}", "bold"),
+            base.styled(f"{outcome.readings.inputs.title}, {outcome.readings.inputs.day.date}", "bold"),
             *(
-                styled(f"{line[:1].upper()}{line[1:]}: readers do not get the figures below", "yellow")
+                base.styled(f"{line[:1].upper()}{line[1:]}: readers do not get the figures below", "yellow")
                 for line in published.told_back
             ),
             f"Water in the snow: {water} {label(units.volume)}, standard error {se} (10 to 90 % chance: {p10} to {p90})",
@@ -140,13 +122,13 @@ class UpdateResult:
             *_outlook_lines(published.path, units),
             _sources(outcome.readings, published.path, checks),
             findings_in_short(checks),
-            *(styled(line, "yellow") for line in warnings),
+            *(base.styled(line, "yellow") for line in warnings),
             f"{entry}: {published.path}",
             *([f"Made current by your decision: {published.path.name}"] if published.made_current else []),
-            *([styled(f"Note: {outcome.new_archive}", "yellow")] if outcome.new_archive else []),
+            *([base.styled(f"Note: {outcome.new_archive}", "yellow")] if outcome.new_archive else []),
             *([f"Page: {outcome.pages.day}"] if outcome.pages.day else []),
-            *(styled(f"The {trouble}", "yellow") for trouble in outcome.pages.troubles),
-            styled(" ".join(CAUTIONS[:2]), "dim"),
+            *(base.styled(f"The {trouble}", "yellow") for trouble in outcome.pages.troubles),
+            base.styled(" ".join(CAUTIONS[:2]), "dim"),
         ]
 
 
@@ -167,7 +149,6 @@ def _outlook_lines(path: Path, units: Units) -> list[str]:
 
     Nothing is said of a revision of a program that knew no outlook.
     """
-    from pipeline.cli.values import figure, label, volume
     from pipeline.reading import load_record
 
     days = _outlook(path)
@@ -185,7 +166,6 @@ def _outlook_lines(path: Path, units: Units) -> list[str]:
 
 
 def _bands(totals: pd.DataFrame, units: Units) -> Table:
-    from pipeline.cli.values import figure, label, volume
 
     area, swe = label(units.area), label(units.swe)
     headers = (
@@ -204,7 +184,7 @@ def _bands(totals: pd.DataFrame, units: Units) -> Table:
         ]
         for row in totals[totals["level"] == "band"].sort_values("band_low_m", ascending=False).itertuples()
     ]
-    return table("By elevation band", headers, rows, words=0)
+    return base.table("By elevation band", headers, rows, words=0)
 
 
 def _sources(readings: Readings, path: Path, checks: pd.DataFrame) -> Table:
@@ -224,7 +204,7 @@ def _sources(readings: Readings, path: Path, checks: pd.DataFrame) -> Table:
         "covers": _covers(readings) or "none yet",
     }
     rows = [(name, words, str(aside.get(name, 0))) for name, words in used.items()]
-    return table("What was used", ("input", "used", "findings set aside"), rows, words=3)
+    return base.table("What was used", ("input", "used", "findings set aside"), rows, words=3)
 
 
 def _covers(readings: Readings) -> str:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from pipeline.report.units import METRIC, Unit, Units
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def volume(m3: float, units: Units) -> str:
@@ -72,6 +73,8 @@ def plain_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _value(value: object) -> object:
+    import pandas as pd
+
     if value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and math.isnan(value)):
         return None
     if isinstance(value, dt.datetime):

@@ -7,28 +7,27 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.cli.base import JsonOption, SettingsFile, Status, VerboseOption, finish, progress, styled
+from pipeline.cli import base
+from pipeline.cli.values import size_text
 
 if TYPE_CHECKING:
     from pipeline.inspection.verify import Verified
 
 
 def verify(
-    settings: SettingsFile,
+    settings: base.SettingsFile,
     rebuild: Annotated[
         bool,
         typer.Option(
             "--rebuild", help="First make again what is derived: latest.json, index, totals, catalogues, pages."
         ),
     ] = False,
-    as_json: JsonOption = False,
-    verbose: VerboseOption = False,
+    as_json: base.JsonOption = False,
+    verbose: base.VerboseOption = False,
 ) -> None:
     """Hash the archive, compare it with its records, and list what is broken and how to mend it."""
-    from pipeline.settings.basin import read_settings
-
-    chosen = read_settings(settings)
-    with progress(as_json=as_json, verbose=verbose) as stage:
+    chosen = base.read(settings)
+    with base.progress(as_json=as_json, verbose=verbose) as stage:
         stage("starting")
         from pipeline.inspection.verify import verify as look
         from pipeline.publishing.publish import rebuild_derived
@@ -39,11 +38,11 @@ def verify(
             rebuild_derived(root, basin)
             troubles = remake_all(root, basin, chosen.report.units, stage)
         verified = replace(look(root, basin, stage), rebuilt=rebuild)
-    finish(VerifyResult(basin, chosen.basin.title, verified, troubles), as_json=as_json)
+    base.finish(VerifyResult(basin, chosen.basin.title, verified, troubles), as_json=as_json)
 
 
 @dataclass(frozen=True)
-class VerifyResult:
+class VerifyResult(base.Result):
     """What an archive's bytes are against its records.
 
     Parameters
@@ -59,9 +58,9 @@ class VerifyResult:
     page_troubles: list[str] | None = None
 
     @property
-    def status(self) -> Status:
+    def status(self) -> base.Status:
         """Failed where something is broken."""
-        return Status.FAILED if self.verified.troubles else Status.OK
+        return base.Status.FAILED if self.verified.troubles else base.Status.OK
 
     def to_json(self) -> dict[str, Any]:
         """Return what was looked at and each trouble."""
@@ -70,8 +69,6 @@ class VerifyResult:
 
     def to_table(self) -> list[Any]:
         """Return what was looked at, and each trouble with its cure."""
-        from pipeline.cli.values import size_text
-
         verified = self.verified
         looked = f"{verified.revisions} revisions, {verified.files} files, {size_text(verified.bytes)} looked at"
         lines = [f"{t.path}: {t.what}. {t.cure}" for t in verified.troubles]
@@ -84,4 +81,4 @@ class VerifyResult:
         pages = [f"The {trouble}" for trouble in self.page_troubles or []]
         if not lines:
             return [f"{self.title}: sound. {looked}", *beside, *pages]
-        return [styled(f"{self.title}: {len(lines)} troubles", "bold"), *lines, *beside, looked, *pages]
+        return [base.styled(f"{self.title}: {len(lines)} troubles", "bold"), *lines, *beside, looked, *pages]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.cli.base import JsonOption, ReasonOption, SettingsFile, Status, finish, reason_of
+from pipeline.cli import base
 from pipeline.cli.past import revision_of
 
 if TYPE_CHECKING:
@@ -15,31 +15,30 @@ if TYPE_CHECKING:
 
 
 def withdraw(
-    settings: SettingsFile,
+    settings: base.SettingsFile,
     revision: Annotated[str, typer.Argument(metavar="D@R", help="The revision, such as 2031-03-01@2.")],
-    reason: ReasonOption = None,
-    as_json: JsonOption = False,
+    reason: base.ReasonOption = None,
+    as_json: base.JsonOption = False,
 ) -> None:
     """Take a revision back; it stays readable by its number."""
     from pipeline.publishing.publish import withdraw as take_back
     from pipeline.publishing.second_look import look_again
     from pipeline.report.pages import remake
-    from pipeline.settings.basin import read_settings
 
-    chosen = read_settings(settings)
+    chosen = base.read(settings)
     root, basin = chosen.archive_root, chosen.basin.id
     date, number = revision_of(revision)
-    wanted = reason_of(reason)
+    wanted = base.reason_of(reason)
     current = take_back(root, basin, date, number, wanted)
     # What was marked against the revision, or was not since it was current in between, is judged against the current one now.
     second_look = look_again(root, basin, date, chosen.operations.gate.most_se)
     pages = remake(root, basin, date, chosen.report.units)
     result = WithdrawResult(basin, str(date), number, wanted, current, second_look, pages.troubles)
-    finish(result, as_json=as_json)
+    base.finish(result, as_json=as_json)
 
 
 @dataclass(frozen=True)
-class WithdrawResult:
+class WithdrawResult(base.Result):
     """A revision that was taken back, and what is current instead.
 
     Parameters
@@ -57,11 +56,6 @@ class WithdrawResult:
     current: Revision | None
     second_look: str
     page_troubles: list[str]
-
-    @property
-    def status(self) -> Status:
-        """Done: whatever fails raises."""
-        return Status.OK
 
     def to_json(self) -> dict[str, Any]:
         """Return it as plain values."""
