@@ -46,7 +46,7 @@ def compare(  # noqa: PLR0913  a command's options
     """List what changed from A to B: inputs, settings, models, totals with their errors, the map, the sites."""
     from pipeline.inspection import compare as comparing
     from pipeline.report.units import UNITS
-    from pipeline.storage.places import named_place, outside_archives
+    from pipeline.storage.paths import named_path, outside_archives
 
     chosen = base.read(settings)
     if output_folder is not None:
@@ -55,7 +55,7 @@ def compare(  # noqa: PLR0913  a command's options
     comparison = comparing.compare(
         basin,
         comparing.find_side(root, basin, a),
-        comparing.find_side(root if other is None else named_place(other, Path.cwd()), basin, b),
+        comparing.find_side(root if other is None else named_path(other, Path.cwd()), basin, b),
     )
     result = CompareResult(basin, comparison, units)
     if output_folder is not None:
@@ -67,10 +67,10 @@ def _written(result: CompareResult, folder: Path) -> CompareResult:
     """Return the result once its files are in a folder."""
     from pipeline.inspection.compare_files import write_files
     from pipeline.report.compare_page import COMPARE_PAGE, compare_page
-    from pipeline.storage.failures import told
+    from pipeline.storage.failures import explained
 
     names = write_files(result.comparison, result.basin, result.to_json(), folder)
-    with told(f"Cannot write the comparison's page into {folder}"):
+    with explained(f"Cannot write the comparison's page into {folder}"):
         page = compare_page(result.comparison, result.basin, result.units)
         (folder / COMPARE_PAGE).write_bytes(page)
     return replace(result, folder=folder, files=sorted([*names, COMPARE_PAGE]))

@@ -11,7 +11,7 @@ import pandas as pd
 from pipeline.gather.day import Readings
 from pipeline.model.problems import FINDING_COLUMNS, SEVERITIES
 from pipeline.storage.csv_text import with_originals
-from pipeline.storage.places import local_file
+from pipeline.storage.paths import local_file
 
 NAMED_SITES = 3
 """Sites named behind a rule on one line; where there are more, the line has their number alone (chosen, so that it stays one)."""

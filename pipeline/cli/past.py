@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar
@@ -14,6 +13,7 @@ from pipeline.model.problems import ArchiveError, SettingsError, StoppedError
 from pipeline.operations.stopping import number_of
 
 if TYPE_CHECKING:
+    from pipeline.archive.revisions import RevisionId
     from pipeline.operations.night import NightResult
     from pipeline.operations.rebuild import Rebuilt
     from pipeline.operations.rerun import DateOutcome
@@ -128,25 +128,25 @@ def _or_stopped(result: base.Result, stop: KeyboardInterrupt | None) -> base.Res
 def _rebuild(settings_file: base.SettingsFile, revision: str, *, as_json: bool, verbose: bool) -> base.Result:
 
     chosen = base.read(settings_file)
-    date, number = revision_of(revision)
+    asked = revision_of(revision)
     with base.progress(as_json=as_json, verbose=verbose, stages=4) as stage:
         stage("starting")
         from pipeline.operations.rebuild import rebuild_revision
 
-        return RebuildResult(chosen.basin.id, rebuild_revision(chosen, date, number, stage))
+        return RebuildResult(chosen.basin.id, rebuild_revision(chosen, asked.date, asked.number, stage))
 
 
-def revision_of(text: str) -> tuple[dt.date, int]:
+def revision_of(text: str) -> RevisionId:
     """Return the date and number of a revision such as 2031-03-01@2."""
-    from pipeline.reading import asked_revision
+    from pipeline.archive.revisions import RevisionId, asked_revision
 
     try:
-        date, number = asked_revision(text)
+        asked = asked_revision(text)
     except ArchiveError as trouble:
         raise SettingsError(str(trouble)) from None
-    if number is None:
+    if not isinstance(asked, RevisionId):
         raise SettingsError(f"'{text}' is not a revision. Write its date and number as 2031-03-01@2")
-    return date, number
+    return asked
 
 
 # --- results ----------------------------------------------------------------------------------------------------------
@@ -251,7 +251,7 @@ def _date_words(one: DateOutcome) -> tuple[str, str, str]:
     published = one.published
     if published is None:
         return "failed", "", one.trouble
-    back = published.told_back + ["made current by your decision"] * published.made_current
+    back = published.held_back_line + ["made current by your decision"] * published.made_current
     if published.unchanged:
         return "nothing new", published.path.name, "; ".join([*back, published.why])
     changed = changes_text(published.changes)
@@ -267,11 +267,11 @@ def _date_words(one: DateOutcome) -> tuple[str, str, str]:
 
 def changes_text(changes: dict[str, Any] | None) -> str:
     """Return what changed since another revision in one line."""
-    from pipeline.publishing.changes import told_changes
+    from pipeline.publishing.changes import changes_in_words
 
     if changes is None:
         return "first revision"
-    return "; ".join(told_changes(changes)) or "nothing"
+    return "; ".join(changes_in_words(changes)) or "nothing"
 
 
 @dataclass(frozen=True)

@@ -37,7 +37,7 @@ def plan(  # noqa: PLR0913  a command's options
     verbose: base.VerboseOption = False,
 ) -> None:
     """Say where the next measurement would cut the error of the total most: sites and flight strips."""
-    from pipeline.storage.places import outside_archives
+    from pipeline.storage.paths import outside_archives
 
     chosen = base.read(settings)
     if output_folder is not None:

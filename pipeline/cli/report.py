@@ -25,7 +25,7 @@ def report(
     """Make the page of a date again, and the season page."""
     from pipeline.reading import list_days
     from pipeline.report.pages import make_day_page, make_season_page
-    from pipeline.storage.places import local_file
+    from pipeline.storage.paths import local_file
 
     chosen = base.read(settings)
     root, basin, units = chosen.archive_root, chosen.basin.id, chosen.report.units

@@ -87,8 +87,8 @@ class StatusResult(base.Result):
             "newest_in_future": held.newest_in_future,
             "missing": [str(date) for date in held.missing],
             "failed": {str(date): message for date, message in held.failed.items()},
-            "withdrawn": {f"{date}@{number}": why for (date, number), why in held.withdrawn.items()},
-            "held_back": {f"{date}@{number}": why for (date, number), why in held.held_back.items()},
+            "withdrawn": {str(revision): why for revision, why in held.withdrawn.items()},
+            "held_back": {str(revision): why for revision, why in held.held_back.items()},
             "second_look": {str(date): why for date, why in held.second_look.items()},
             "size_bytes": held.size_bytes,
             "disk": asdict(held.growth),
@@ -130,7 +130,7 @@ def _season(held: archive.Status) -> Iterator[Any]:
         yield _to_look_at(noticeable)
     yield from (f"failed {date}: {held.failed[date]}" for date in sorted(held.failed))
     for name, revisions in (("withdrawn", held.withdrawn), ("held back", held.held_back)):
-        yield from (f"{name} {date}@{number}: {why}" for (date, number), why in revisions.items() if date in dates)
+        yield from (f"{name} {one}: {why}" for one, why in revisions.items() if one.date in dates)
     yield from (f"second look {date}: {why}" for date, why in held.second_look.items() if date in dates)
     for name, days in list(held.days.groupby("season", sort=True))[:-1]:
         lacking = sum(days["date"].min() < date < days["date"].max() for date in held.missing)

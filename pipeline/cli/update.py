@@ -114,7 +114,7 @@ class UpdateResult(base.Result):
             base.styled(f"{outcome.readings.inputs.title}, {outcome.readings.inputs.day.date}", "bold"),
             *(
                 base.styled(f"{line[:1].upper()}{line[1:]}: readers do not get the figures below", "yellow")
-                for line in published.told_back
+                for line in published.held_back_line
             ),
             f"Water in the snow: {water} {label(units.volume)}, standard error {se} (10 to 90 % chance: {p10} to {p90})",
             f"Mean SWE: {mean}, standard error {mean_se}, over {whole}, of which {snow} under snow",
@@ -136,7 +136,7 @@ def _outlook(path: Path) -> pd.DataFrame | None:
     """Return the basin's days of a revision's melt outlook, None without one."""
     import pandas as pd
 
-    from pipeline.storage.places import local_file
+    from pipeline.storage.paths import local_file
 
     if not (path / "outlook.csv").exists():
         return None
@@ -191,7 +191,7 @@ def _sources(readings: Readings, path: Path, checks: pd.DataFrame) -> Table:
     """Return how much of each input was used and how many findings set something aside."""
     import pandas as pd
 
-    from pipeline.storage.places import local_file
+    from pipeline.storage.paths import local_file
 
     ground, sites = readings.inputs.ground, pd.read_csv(local_file(path / "sites.csv"))
     aside = checks[checks["action"] == "set aside"].groupby("table").size()

@@ -11,7 +11,7 @@ from pipeline.cli import base
 from pipeline.cli.past import revision_of
 
 if TYPE_CHECKING:
-    from pipeline.reading import Revision
+    from pipeline.archive.revisions import Revision, RevisionId
 
 
 def withdraw(
@@ -27,13 +27,13 @@ def withdraw(
 
     chosen = base.read(settings)
     root, basin = chosen.archive_root, chosen.basin.id
-    date, number = revision_of(revision)
+    asked = revision_of(revision)
     wanted = base.reason_of(reason)
-    current = take_back(root, basin, date, number, wanted)
+    current = take_back(root, basin, asked.date, asked.number, wanted)
     # What was marked against the revision, or was not since it was current in between, is judged against the current one now.
-    second_look = look_again(root, basin, date, chosen.operations.gate.most_se)
-    pages = remake(root, basin, date, chosen.report.units)
-    result = WithdrawResult(basin, str(date), number, wanted, current, second_look, pages.troubles)
+    second_look = look_again(root, basin, asked.date, chosen.operations.gate.most_se)
+    pages = remake(root, basin, asked.date, chosen.report.units)
+    result = WithdrawResult(basin, asked, wanted, current, second_look, pages.troubles)
     base.finish(result, as_json=as_json)
 
 
@@ -43,15 +43,14 @@ class WithdrawResult(base.Result):
 
     Parameters
     ----------
-    basin, date, number, reason : what was withdrawn and why.
+    basin, withdrawn, reason : what was withdrawn and why.
     current : the date's current revision now, None where there is none.
     second_look : why the date's total is to be looked at, or empty.
     page_troubles : pages that could not be made again.
     """
 
     basin: str
-    date: str
-    number: int
+    withdrawn: RevisionId
     reason: str
     current: Revision | None
     second_look: str
@@ -61,7 +60,7 @@ class WithdrawResult(base.Result):
         """Return it as plain values."""
         now = None if self.current is None else self.current.number
         return {
-            "basin": self.basin, "date": self.date, "withdrawn": self.number, "stands": now, "reason": self.reason,
+            "basin": self.basin, "date": str(self.withdrawn.date), "withdrawn": self.withdrawn.number, "stands": now, "reason": self.reason,
             "second_look": self.second_look, "page_troubles": self.page_troubles,
         }  # fmt: skip
 
@@ -69,7 +68,7 @@ class WithdrawResult(base.Result):
         """Return it as lines."""
         now = "no revision of this date" if self.current is None else self.current.path
         return [
-            f"Withdrawn: {self.basin} {self.date}@{self.number}; it stays readable by its number; {now} is current now",
+            f"Withdrawn: {self.basin} {self.withdrawn}; it stays readable by its number; {now} is current now",
             *([f"For a second look: {self.second_look}"] if self.second_look else []),
             *(f"The {trouble}" for trouble in self.page_troubles),
         ]

@@ -19,8 +19,6 @@ from made_day import made_day
 from pipeline import reading
 from pipeline.archive.revisions import RevisionId, asked_revision
 from pipeline.cli.past import revision_of
-||||||| parent of ff78523 (Each command makes one result that prints itself as JSON or as a table: the twins of commands and printing are gone)
-from pipeline.cli.past import revision_of
 from pipeline.model.problems import ArchiveError, SettingsError
 from pipeline.model.variables import VARIABLES
 from pipeline.publishing.estimate_nc import rounded_fields
