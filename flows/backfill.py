@@ -13,10 +13,10 @@ from prefect import flow
 from prefect.states import State
 
 from flows.tasks import closing
-from pipeline.operations.messages import tell_night
+from pipeline.operations.messages import report_night
+from pipeline.operations.night import NightResult
 from pipeline.operations.rerun import dates_lacking
-from pipeline.operations.run_id import new_run_id
-from pipeline.operations.spread import run_dates
+from pipeline.operations.spread import backfill_jobs, run_dates
 from pipeline.settings.basin import read_settings
 
 
@@ -32,8 +32,8 @@ def backfill(settings_file: str, first: str, last: str) -> State:
     """
     settings = read_settings(Path(settings_file))
     dates = dates_lacking(settings, dt.date.fromisoformat(first), dt.date.fromisoformat(last))
-    results = []
-    for result in run_dates(settings, dates, new_run_id(), ("backfill", "backfill"), settings.operations.workers):
-        tell_night(result)
+    results: list[NightResult] = []
+    for result in run_dates(settings, backfill_jobs(settings, dates), settings.operations.workers):
+        report_night(result)
         results.append(result)
     return closing(results, "backfill-summary")

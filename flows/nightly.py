@@ -49,7 +49,7 @@ def main() -> None:
         sys.exit(128 + number_of(stop))
     results = results_of(state)
     sys.stdout.write(json.dumps({"results": results}) + "\n")
-    sys.exit(exit_status([NightResult(**one) for one in results]))
+    sys.exit(exit_status([NightResult.from_plain(one) for one in results]))
 
 
 if __name__ == "__main__":

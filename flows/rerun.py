@@ -13,7 +13,8 @@ from prefect import flow
 from prefect.states import State
 
 from flows.tasks import closing, run_one
-from pipeline.operations.messages import tell_night
+from pipeline.operations.messages import report_night
+from pipeline.operations.night import Job, NightResult
 from pipeline.operations.rerun import dates_to_rerun
 from pipeline.operations.run_id import new_run_id
 from pipeline.settings.basin import read_settings
@@ -30,8 +31,8 @@ def rerun(settings_file: str, first: str, last: str, reason: str) -> State:
     """
     settings, run_id = read_settings(Path(settings_file)), new_run_id()
     dates = dates_to_rerun(settings, dt.date.fromisoformat(first), dt.date.fromisoformat(last), only_held=True)
-    results = []
+    results: list[NightResult] = []
     for date in dates:
-        results.append(run_one(settings_file, str(date), run_id, ("rerun", reason)))
-        tell_night(results[-1])
+        results.append(run_one(Job(settings_file, str(date), run_id, "rerun", reason)))
+        report_night(results[-1])
     return closing(results, "rerun-summary")

@@ -83,8 +83,7 @@ def backfill(
     with base.progress(as_json=as_json, verbose=verbose, stages=base.STAGES * ((last - first).days + 1)) as stage:
         stage("starting")
         from pipeline.operations import rerun as past
-        from pipeline.operations.run_id import new_run_id
-        from pipeline.operations.spread import run_dates
+        from pipeline.operations.spread import backfill_jobs, run_dates
 
         dates = past.dates_lacking(chosen, first, last)
         if chosen.operations.workers.engine == "serial":
@@ -93,9 +92,7 @@ def backfill(
         else:
 
             def nights() -> Iterator[NightResult]:
-                for night in run_dates(
-                    chosen, dates, new_run_id(), ("backfill", "backfill"), chosen.operations.workers
-                ):
+                for night in run_dates(chosen, backfill_jobs(chosen, dates), chosen.operations.workers):
                     stage(f"{night.date}: {night.state}")
                     yield night
 

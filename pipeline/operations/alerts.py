@@ -13,13 +13,13 @@ from typing import Any
 from pipeline.settings.operations import Alert
 
 PATIENCE_S = 30.0
-"""A mail program or an address that takes longer is stuck, s; the night must go on."""
+"""A mail program or an address that takes longer is stuck, s (chosen); the night must go on."""
 
 
 def send(alert: Alert, message: dict[str, Any]) -> str:
-    """Send a message by an alert's way, and return what went wrong in a few words, "" when nothing did. Never raises.
+    """Send a message and return what went wrong, "" when nothing did.
 
-    A command gets the message as one JSON object on its standard input; an address gets it by POST.
+    Never raises. A command gets the message as one JSON object on its standard input; an address gets it by POST.
     """
     # A file's name need not be UTF-8.
     data = json.dumps(message, ensure_ascii=False, default=str).encode("utf-8", "backslashreplace")

@@ -1,4 +1,4 @@
-"""Inputs that are still being written: seen by their size and times, waited for, and told."""
+"""Inputs that are still being written: seen by their size and times, and waited for."""
 
 from __future__ import annotations
 
@@ -19,14 +19,16 @@ from pipeline.settings.basin import Settings
 from pipeline.settings.operations import Arrival
 
 LOOK_S = 5.0
-"""Time between two looks at files that are arriving, s."""
+"""Time between two looks at files that are arriving, s (chosen: a tenth of the quiet time or less)."""
 
 State = tuple[int, int, int]
 
 
 @dataclass(frozen=True)
 class Clock:
-    """The time, and how to wait: a test's clock need not be the wall's.
+    """The time, and how to wait.
+
+    A test's clock need not be the wall's.
 
     Parameters
     ----------
@@ -39,7 +41,9 @@ class Clock:
 
 
 def input_paths(settings: Settings, date: dt.date) -> list[Path]:
-    """Return the files that a date may be made from, tables first, then the rasters that these name; only those that are there.
+    """Return the files that a date may be made from.
+
+    Tables come first, then the rasters that these name; only those that are there.
 
     Raises
     ------
@@ -50,7 +54,9 @@ def input_paths(settings: Settings, date: dt.date) -> list[Path]:
 
 
 def input_rasters(settings: Settings, date: dt.date) -> list[Path]:
-    """Return the rasters of flights and covers of a date's season up to the date, with the parts of virtual ones.
+    """Return the rasters of flights and covers up to a date.
+
+    They are of the date's season, with the parts of virtual ones.
 
     Raises
     ------
@@ -75,19 +81,20 @@ def _tables(settings: Settings) -> dict[str, list[InputFile]]:
 
 
 def wait_for_arrival(
-    find: Callable[[], list[Path]], limits: Arrival, clock: Clock, told: Callable[[list[Path]], None]
+    find: Callable[[], list[Path]], limits: Arrival, clock: Clock, report: Callable[[list[Path]], None]
 ) -> frozenset[Path]:
-    """Wait until the input files have been quiet, and return those that are still being written when patience ends.
+    """Wait for input files and return those still being written at the end.
 
     Parameters
     ----------
     find : names the files; asked at every look, as a table that arrives may name new rasters.
-    told : told the arriving files once, when there are any.
+    report : gets the arriving files once, when there are any.
 
     A file has arrived when neither size nor times changed for `quiet_s`: by the file system's own times where these lie in
     the past, else by watching it. The change time is looked at too, as a copy may carry its original's modification time.
     """
-    begun, seen, said = clock.now(), {}, False
+    seen: dict[Path, tuple[State, float]] = {}
+    begun, reported = clock.now(), False
     while True:
         now = clock.now()
         states = {path: state for path in find() if (state := _state(path)) is not None}
@@ -99,9 +106,9 @@ def wait_for_arrival(
         arriving = [path for path in states if now - seen[path][1] < limits.quiet_s]
         if not arriving:
             return frozenset()
-        if not said:
-            told(arriving)
-            said = True
+        if not reported:
+            report(arriving)
+            reported = True
         left = limits.wait_s - (now - begun)
         if left <= 0:
             return frozenset(arriving)

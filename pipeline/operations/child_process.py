@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import json
 import os
 import signal
@@ -9,95 +10,91 @@ import subprocess
 import sys
 import time
 from contextlib import suppress
+from dataclasses import asdict, dataclass
 
 from pipeline.model.problems import SnowtallyError
-from pipeline.operations.night import NIGHTLY, NightResult
+from pipeline.operations.night import Job, NightResult, run_night
 from pipeline.operations.run_id import RUN_ID
 from pipeline.operations.stopping import number_of, stops_raised
+from pipeline.settings.basin import read_settings
+
+STOP_S = 10.0
+"""A night that is asked to end frees its locks within this, s, unless a library's call keeps it; then it is killed (chosen)."""
+
+STOPPED_TOO_S = 1.0
+"""Signals to all processes of a service arrive within this of each other, s: they are sent in one go (chosen)."""
+
+_STOPPED = {-signal.SIGTERM, -signal.SIGHUP, 128 + signal.SIGTERM, 128 + signal.SIGHUP}
+"""Statuses of a process that was asked to end."""
 
 _CODE = "from pipeline.operations.child_process import child; child()"
 
 
-def run_apart(
-    settings_file: str, date: str, run_id: str, limit_s: float, why: tuple[str, str] = NIGHTLY
-) -> NightResult:
-    """Run a night in a process of its own, stop it after `limit_s`, and return what became of it.
+@dataclass(frozen=True)
+class _Death:
+    """Why a night's process gave no result; `passing` where a second try may do better."""
+
+    words: str
+    passing: bool = False
+
+
+def run_apart(job: Job, limit_s: float) -> NightResult:
+    """Run a night in a process of its own and return what became of it.
 
     Parameters
     ----------
-    limit_s : with what the night may wait for its inputs and for another run (`Operations.longest_s`).
-    why : the command and the reason for the record.
+    limit_s : it is stopped after this, s, with what it may wait for its inputs and for another run (`Operations.longest_s`).
     """
     begun = time.monotonic()
-    words = json.dumps([settings_file, date, run_id, why])
     process = subprocess.Popen(  # noqa: S603  this program itself
-        [sys.executable, "-c", _CODE, words],
+        [sys.executable, "-c", _CODE, json.dumps(asdict(job))],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         stdin=subprocess.PIPE,
         text=True,
         errors="replace",
-        env=os.environ | {RUN_ID: run_id},
+        env=os.environ | {RUN_ID: job.run_id},
         start_new_session=True,
     )
-    _AT_WORK.add(process)
     try:
         out, err = process.communicate(timeout=limit_s)
     except subprocess.TimeoutExpired:
         _stop(process)
-        return _lost(
-            settings_file,
-            date,
-            run_id,
-            begun,
-            f"took more than {limit_s:g} s, its waiting for inputs and other runs included, and was stopped (operations.limits.night_s)",
+        words = (
+            f"took more than {limit_s:g} s, its waiting for inputs and other runs included, and was stopped "
+            "(operations.limits.night_s)"
         )
+        return _lost(job, begun, _Death(words))
     except BaseException:
         # The flow itself is being stopped: its night must not go on without it.
         _stop(process)
         raise
-    finally:
-        _AT_WORK.discard(process)
     result = _result(out)
     if result is None and process.returncode in _STOPPED:
-        # A service's stop reaches the night a moment before us: it is no failure to tell of, and ends us here.
+        # A service's stop reaches the night a moment before us: it is no failure to report, and ends us here.
         time.sleep(STOPPED_TOO_S)
-    return result or _lost(settings_file, date, run_id, begun, _death(process.returncode, err))
+    return result or _lost(job, begun, _death(process.returncode, err))
 
 
 def _result(out: str) -> NightResult | None:
-    """Return the night's own result where its line is whole, whatever the process died of after it: the night was over."""
+    """Return the night's own result, None where its line is not whole.
+
+    It counts whatever the process died of after it: the night was over.
+    """
     last = out.splitlines(keepends=True)[-1:]
     if not last or not last[0].endswith("\n"):
         return None
     try:
-        return NightResult(**json.loads(last[0]))
-    except (ValueError, TypeError):
+        return NightResult.from_plain(json.loads(last[0]))
+    except (ValueError, TypeError, KeyError):
         return None
 
 
-_AT_WORK: set[subprocess.Popen] = set()
-"""Processes of nights that this process waits for, in whichever thread."""
+def _stop(process: subprocess.Popen[str]) -> None:
+    """End a night's process.
 
-STOP_S = 10.0
-"""A night that is asked to end frees its locks within this, s, unless a library's call keeps it; then it is killed."""
-
-STOPPED_TOO_S = 1.0
-"""Signals to all processes of a service arrive within this of each other, s: they are sent in one go."""
-
-_STOPPED = {-signal.SIGTERM, -signal.SIGHUP, 128 + signal.SIGTERM, 128 + signal.SIGHUP}
-"""Statuses of a process that was asked to end."""
-
-
-def stop_all() -> None:
-    """Ask the processes of all nights at work to end, those that other threads of this process wait for."""
-    for process in list(_AT_WORK):
-        with suppress(ProcessLookupError):
-            process.terminate()
-
-
-def _stop(process: subprocess.Popen) -> None:
-    """End a night's process: first asked, so that it frees its locks, then killed with all that it started."""
+    It is asked first, so that it frees its locks, then killed with all that it started.
+    """
     process.terminate()
     with suppress(subprocess.TimeoutExpired):
         process.communicate(timeout=STOP_S)
@@ -106,38 +103,34 @@ def _stop(process: subprocess.Popen) -> None:
     process.communicate()
 
 
-def _death(status: int, err: str) -> str:
+def _death(status: int, err: str) -> _Death:
     if status == -signal.SIGKILL:
-        return "was killed from outside, most often for want of memory: look at the system's log"
+        return _Death("was killed from outside, most often for want of memory: look at the system's log", passing=True)
     if status < 0 or status in _STOPPED:
-        return f"was ended by {signal.Signals(-status if status < 0 else status - 128).name}"
+        return _Death(f"was ended by {signal.Signals(-status if status < 0 else status - 128).name}")
     said = err.strip().splitlines()[-1:] or ["it said nothing"]
-    return f"ended with status {status}: {said[0]}"
+    return _Death(f"ended with status {status}: {said[0]}")
 
 
-def _lost(settings_file: str, date: str, run_id: str, begun: float, message: str) -> NightResult:
+def _lost(job: Job, begun: float, death: _Death) -> NightResult:
     """Return the result of a night that could give none itself."""
-    from pipeline.settings.basin import read_settings  # noqa: PLC0415
-
     basin = ""
     with suppress(SnowtallyError, OSError):
-        basin = read_settings(settings_file).basin.id
+        basin = read_settings(job.settings).basin.id
     seconds = round(time.monotonic() - begun, 2)
-    passing = "killed from outside" in message
+    message = f"the night {death.words}"
     return NightResult(
-        settings_file, basin, date, run_id, passing=passing, message=f"the night {message}", seconds=seconds
+        job.settings, basin, job.date, job.run_id, passing=death.passing, message=message, seconds=seconds
     )
 
 
 def child() -> None:
-    """Run one night as told on the command line and print its result as the last line."""
-    from pipeline.operations.night import run_night  # noqa: PLC0415
-
+    """Run the night that the command line names and print its result as the last line."""
     end_with_parent()
-    settings_file, date, run_id, why = json.loads(sys.argv[1])
+    job = Job(**json.loads(sys.argv[1]))
     try:
         with stops_raised():
-            result = run_night(settings_file, date, run_id, tuple(why))
+            result = run_night(job)
     except KeyboardInterrupt as stop:
         # Its locks are free by now.
         os._exit(128 + number_of(stop))
@@ -149,10 +142,9 @@ def child() -> None:
 
 
 def end_with_parent() -> None:
-    """Ask the kernel to end this process when the one that started it dies; where it cannot, the lock still tells."""
-    import ctypes  # noqa: PLC0415  for this process only
+    """Ask the kernel to end this process with the one that started it.
 
-    try:
+    Where it cannot, the lock still shows that this process lives.
+    """
+    with suppress(AttributeError, OSError):
         ctypes.CDLL(None).prctl(1, signal.SIGKILL)  # PR_SET_PDEATHSIG
-    except (AttributeError, OSError):
-        return

@@ -12,9 +12,9 @@ from pipeline.settings.basin import Settings
 
 
 def missed_dates(settings: Settings, now: dt.datetime) -> list[dt.date]:
-    """Return the dates without a revision of the last `catch_up_days` complete ones at an instant (with time zone), oldest first.
+    """Return the dates without a revision, oldest first.
 
-    Not before the archive's first date: what lies before that is a backfill's. The last complete day is one of them until it
+    They are of the last `catch_up_days` complete ones at an instant with time zone. Not before the archive's first date: what lies before that is a backfill's. The last complete day is one of them until it
     is published.
     """
     last = run.last_complete_day(settings, now)
@@ -28,12 +28,17 @@ def missed_dates(settings: Settings, now: dt.datetime) -> list[dt.date]:
 
 
 def due_dates(settings: Settings, now: dt.datetime) -> list[dt.date]:
-    """Return the dates that a night is to estimate at an instant: what was missed, and the last complete day in any case."""
+    """Return the dates that a night is to estimate.
+
+    These are what was missed, and the last complete day in any case.
+    """
     return sorted({*missed_dates(settings, now), run.last_complete_day(settings, now)})
 
 
 def next_start(settings: Settings, at: dt.time, after: dt.datetime) -> dt.datetime:
-    """Return the first instant after `after` (with time zone) at which the basin's standard time is `at`.
+    """Return the first instant after `after` at which standard time is `at`.
+
+    Instants have a time zone; the standard time is the basin's.
 
     >>> from types import SimpleNamespace
     >>> basin = SimpleNamespace(basin=SimpleNamespace(utc_offset_hours=-2.5))
@@ -46,5 +51,5 @@ def next_start(settings: Settings, at: dt.time, after: dt.datetime) -> dt.dateti
 
 
 def last_start(settings: Settings, at: dt.time, now: dt.datetime) -> dt.datetime:
-    """Return the last instant up to `now` (with time zone) at which the basin's standard time was `at`."""
+    """Return the last instant up to `now` at which standard time was `at`."""
     return next_start(settings, at, now) - dt.timedelta(days=1)

@@ -13,7 +13,10 @@ from pipeline.storage.paths import cache_folder, in_store
 
 
 def operations_folder(archive: Path) -> Path:
-    """Return the folder where runs of an archive keep their log and notes: beside it, for an object store on this machine."""
+    """Return the folder of an archive's log and notes of runs.
+
+    It lies in the archive, for an object store on this machine.
+    """
     return cache_folder(archive) / "operations" if in_store(archive) else archive / ".operations"
 
 
@@ -23,7 +26,7 @@ class JobLog:
     Parameters
     ----------
     archive : the archive's folder.
-    run_id : stands on every line.
+    run_id : is on every line.
     """
 
     def __init__(self, archive: Path, run_id: str) -> None:
@@ -31,7 +34,9 @@ class JobLog:
         self.run_id = run_id
 
     def write(self, event: str, **facts: Any) -> dict[str, Any]:  # noqa: ANN401  plain values of any kind
-        """Add one line and return it; lines of processes that write at once do not mix.
+        """Add one line and return it.
+
+        Lines of processes that write at once do not mix.
 
         Raises
         ------

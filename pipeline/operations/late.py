@@ -1,4 +1,7 @@
-"""Inputs that changed after their dates were estimated: news, which a date may be estimated again with, or damage, which it may not."""
+"""Inputs that changed after their dates were estimated.
+
+With news a date may be estimated again, with damage it may not.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +24,7 @@ from pipeline.settings.operations import Arrival
 
 @dataclass(frozen=True)
 class LateDate:
-    """A date with more or other inputs now than its current revision was made from, and with none of them lost.
+    """A date with more or other inputs now than its revision, and none lost.
 
     Parameters
     ----------
@@ -36,7 +39,7 @@ class LateDate:
 
 @dataclass(frozen=True)
 class Damage:
-    """An input that a date's current revision was made from and that is damaged, shorter or gone now.
+    """An input of a date's current revision that is damaged, shorter or gone now.
 
     Parameters
     ----------
@@ -69,9 +72,9 @@ class Changed:
 
 
 def changed_dates(settings: Settings, until: dt.date) -> Changed:
-    """Return what became of the inputs of the held dates of the last `watch_days` up to `until`.
+    """Return what became of the inputs of held dates up to `until`.
 
-    A date whose record cannot be read is passed over: there is nothing to hold its inputs against.
+    They are those of the last `watch_days`. A date whose record cannot be read is passed over: there is nothing to hold its inputs against.
 
     Raises
     ------
@@ -95,7 +98,7 @@ def changed_dates(settings: Settings, until: dt.date) -> Changed:
         # What was held back is not what readers have: a file that came back is no news to the revision made with it.
         current = standing(root, basin, date)
         record = None if current is None else _record(current)
-        if record is None:
+        if current is None or record is None:
             continue
         now = read_inputs(settings, date, lambda _name: None, keep=True)
         if input_sha256(now.hashes) == record["input_hash"]:
@@ -119,9 +122,9 @@ def _record(revision: Revision) -> dict[str, Any] | None:
 
 
 def _damaged(settings: Settings, made: tuple[Revision, dict[str, Any]], now: Readings) -> list[Damage]:
-    """Return what a revision was made from and is damaged now; what it was degraded by itself is no news.
+    """Return what a revision was made from and is damaged now.
 
-    Two things show it: what degrades the date now, and every single value that was there and is not.
+    What it was degraded by itself is no news. Two things show it: what degrades the date now, and every single value that was there and is not.
     """
     revision, record = made
     degrading = [(finding, finding.rule.degrades) for finding in now.findings if finding.rule.degrades is not None]
@@ -135,11 +138,10 @@ def _damaged(settings: Settings, made: tuple[Revision, dict[str, Any]], now: Rea
         for (finding, degrades), loss in zip(degrading, now.losses, strict=True)
         if loss in beyond and loss.reason not in old and degrades.damage
     ]
-    told = {(finding.table, finding.file) for finding, _ in new}
-    fewer = fewer_than(
-        settings, made, ReadNow(revision.date, now.rows, now.grids, now.hashes), [one for one, _ in degrading]
-    )
-    new += [(finding, _words(finding)) for finding in fewer if (finding.table, finding.file) not in told]
+    degraded = {(finding.table, finding.file) for finding, _ in new}
+    read_now = ReadNow(revision.date, now.rows, now.grids, now.hashes)
+    fewer = fewer_than(settings, made, read_now, [finding for finding, _ in degrading])
+    new += [(finding, _words(finding)) for finding in fewer if (finding.table, finding.file) not in degraded]
     return [
         Damage(revision.date, revision.number, one.table, one.file, one.site_id, one.rule.name, words)
         for one, words in new
@@ -152,12 +154,12 @@ def _words(finding: Finding) -> str:
 
 
 _MAY_GO = (GridRole.FLIGHT, GridRole.COVER, GridRole.EARLIER_COVER)
-"""Grids that are named when they are gone: of the others, and of rows, it is told by what came or changed."""
+"""Grids that are named when they are gone: the others, and rows, show by what came or changed."""
 
 
 def _difference(was: dict[str, str], now: dict[str, str]) -> str:
     """Return which tables and grids came, went or changed."""
-    told = [f"{name} came" for name in sorted(now) if name not in was]
-    told += [f"{name} changed" for name in sorted(now) if was.get(name, now[name]) != now[name]]
-    told += [f"{name} went" for name in sorted(was) if name not in now and grid_role(name) in _MAY_GO]
-    return ", ".join(told) or "rows"
+    changes = [f"{name} came" for name in sorted(now) if name not in was]
+    changes += [f"{name} changed" for name in sorted(now) if was.get(name, now[name]) != now[name]]
+    changes += [f"{name} went" for name in sorted(was) if name not in now and grid_role(name) in _MAY_GO]
+    return ", ".join(changes) or "rows"

@@ -1,4 +1,4 @@
-"""What became of a night, told: a line in the log, and a message to people where there is something to tell."""
+"""Reports of what became of a night: a line in the log, and a message to people where there is something to say."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from pipeline.model.problems import SnowtallyError
 from pipeline.operations.alerts import send
 from pipeline.operations.joblog import JobLog
 from pipeline.operations.late import Damage, LateDate
-from pipeline.operations.night import NightResult
-from pipeline.operations.sent_once import ToldOnce
+from pipeline.operations.night import NightResult, State
+from pipeline.operations.sent_once import SentOnce
 from pipeline.settings.basin import Settings, read_settings
 from pipeline.settings.operations import Alert
 
 
-def tell_night(result: NightResult) -> None:
+def report_night(result: NightResult) -> None:
     """Log a night's result and send it where the settings want it. Never raises: the night is over either way."""
     settings = _settings(result.settings)
     if settings is None:
@@ -26,14 +26,14 @@ def tell_night(result: NightResult) -> None:
     facts = {name: value for name, value in result.plain().items() if name not in ("run_id", "settings", "passing")}
     _write(log, "night", facts)
     alerts = settings.operations.alerts
-    alert = {"failed": alerts.on_failure, "degraded": alerts.on_degraded}.get(result.state)
-    # What was published before has been told before.
+    alert = {State.FAILED: alerts.on_failure, State.DEGRADED: alerts.on_degraded}.get(result.state)
+    # What was published before has been reported before.
     if not result.unchanged:
         _alert(log, alert, {"event": "night", "title": settings.basin.title, **result.plain()})
 
 
-def tell_crash(settings_file: str, run_id: str, note: dict[str, Any]) -> None:
-    """Log and tell that an earlier run was killed in the middle of a night."""
+def report_crash(settings_file: str, run_id: str, note: dict[str, Any]) -> None:
+    """Report that an earlier run was killed in the middle of a night."""
     settings = _settings(settings_file)
     if settings is None:
         return
@@ -44,7 +44,7 @@ def tell_crash(settings_file: str, run_id: str, note: dict[str, Any]) -> None:
     _alert(log, settings.operations.alerts.on_failure, {"event": "crashed", "run_id": run_id, **facts})
 
 
-def tell_put_off(settings_file: str, run_id: str, trouble: str) -> None:
+def report_put_off(settings_file: str, run_id: str, trouble: str) -> None:
     """Log why late inputs could not be looked for."""
     settings = _settings(settings_file)
     if settings is not None:
@@ -52,8 +52,11 @@ def tell_put_off(settings_file: str, run_id: str, trouble: str) -> None:
         _write(JobLog(settings.archive_root, run_id), "watch", facts)
 
 
-def tell_late(settings_file: str, run_id: str, late: list[LateDate]) -> None:
-    """Log the dates whose inputs changed after they were estimated, and tell people where they are not run again by themselves."""
+def report_late(settings_file: str, run_id: str, late: list[LateDate]) -> None:
+    """Report the dates whose inputs changed after they were estimated.
+
+    People get a message where the dates are not run again by themselves.
+    """
     settings = _settings(settings_file)
     if settings is None:
         return
@@ -65,8 +68,11 @@ def tell_late(settings_file: str, run_id: str, late: list[LateDate]) -> None:
         )
 
 
-def tell_damaged(settings_file: str, run_id: str, damaged: list[Damage]) -> None:
-    """Log the inputs that were read and are damaged, shorter or gone now, and tell people; that they are rerun helps nobody."""
+def report_damaged(settings_file: str, run_id: str, damaged: list[Damage]) -> None:
+    """Report the inputs that were read and are damaged, shorter or gone now.
+
+    A rerun of their dates helps nobody.
+    """
     settings = _settings(settings_file)
     if settings is None:
         return
@@ -80,7 +86,7 @@ def tell_damaged(settings_file: str, run_id: str, damaged: list[Damage]) -> None
         f"input damaged: {', '.join(files)}, read for {', '.join(dates)} and not whole any more. {'; '.join(lost[:MOST_LOSSES_NAMED])}{more}. "
         "What was published stays as it is: mend the input, and do not rerun these dates before"
     )
-    facts = {"event": "input damaged", "basin": settings.basin.id, "run_id": run_id, "message": message}
+    facts: dict[str, Any] = {"event": "input damaged", "basin": settings.basin.id, "run_id": run_id, "message": message}
     facts |= {"files": files, "damaged": [_plain(one) for one in damaged]}
     said = {json.dumps([one.table, one.file, one.site_id, one.rule]) for one in damaged}
     _alert_once(settings, "damaged", said, facts)
@@ -90,8 +96,11 @@ MOST_LOSSES_NAMED = 5
 """So many losses are told in the words of an alert; all of them stand beside."""
 
 
-def tell_left(settings_file: str, run_id: str, left: list[LateDate]) -> None:
-    """Tell people the dates whose inputs changed and which a night may not run again, as they were published by hand."""
+def report_left(settings_file: str, run_id: str, left: list[LateDate]) -> None:
+    """Report the dates with changed inputs that a night may not run again.
+
+    They were published by hand.
+    """
     settings = _settings(settings_file)
     if settings is not None and settings.operations.schedule.rerun_late:
         words = "inputs of {dates} came late or changed, and what was published by hand stands; `snowtally rerun` estimates them again"
@@ -100,14 +109,17 @@ def tell_left(settings_file: str, run_id: str, left: list[LateDate]) -> None:
 
 def _alert_late(settings: Settings, run_id: str, late: list[LateDate], words: str) -> None:
     message = words.format(dates=", ".join(str(one.date) for one in late))
-    facts = {"event": "late", "basin": settings.basin.id, "run_id": run_id, "message": message}
+    facts: dict[str, Any] = {"event": "late", "basin": settings.basin.id, "run_id": run_id, "message": message}
     facts["dates"] = [_plain(one) for one in late]
     _alert_once(settings, "late", {json.dumps([str(one.date), one.revision, one.reason]) for one in late}, facts)
 
 
 def _alert_once(settings: Settings, event: str, said: set[str], facts: dict[str, Any]) -> None:
-    """Send an alert where some of what it says was not told before; what could not be sent is told the next time."""
-    once = ToldOnce(settings.archive_root, settings.basin.id, event)
+    """Send an alert where some of what it says was not sent before.
+
+    What could not be sent is sent the next time.
+    """
+    once = SentOnce(settings.archive_root, settings.basin.id, event)
     alert = settings.operations.alerts.on_degraded
     if not once.is_new(said) or _alert(JobLog(settings.archive_root, facts["run_id"]), alert, facts):
         once.remember(said)
@@ -118,7 +130,7 @@ def _plain(one: LateDate | Damage) -> dict[str, Any]:
 
 
 def _settings(settings_file: str) -> Settings | None:
-    """Return the settings; None where they cannot be used, which the night's result tells."""
+    """Return the settings; None where they cannot be used."""
     try:
         return read_settings(Path(settings_file))
     except (SnowtallyError, OSError):
@@ -126,7 +138,10 @@ def _settings(settings_file: str) -> Settings | None:
 
 
 def _alert(log: JobLog, alert: Alert | None, message: dict[str, Any]) -> bool:
-    """Send a message and return whether it was sent; nobody wants to be told where there is no alert."""
+    """Send a message and return whether it was sent.
+
+    Where there is no alert, nobody wants it.
+    """
     if alert is None:
         return False
     trouble = send(alert, message)

@@ -20,7 +20,12 @@ def _folder(archive: Path) -> Path:
 
 @contextmanager
 def noted(archive: Path, run_id: str, night: dict[str, Any]) -> Iterator[None]:
-    """Keep a note of a night while it is at work; `night` is what the next start is to know of it (plain values)."""
+    """Have a note of a night while it is at work.
+
+    Parameters
+    ----------
+    night : what the next start is to know of it, in plain values.
+    """
     folder = _folder(archive)
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{run_id}.{night['basin']}.{night['date']}.json"
@@ -32,19 +37,28 @@ def noted(archive: Path, run_id: str, night: dict[str, Any]) -> Iterator[None]:
 
 
 def forget(archive: Path, run_id: str) -> None:
-    """Take away the notes of a run that was stopped on purpose, so that the next start tells no crash. Raises OSError."""
+    """Remove the notes of a run that was stopped on purpose.
+
+    So the next start reports no crash. Raises OSError.
+    """
     for path, note in _notes(archive).items():
         if note["run_id"] == run_id:
             path.unlink(missing_ok=True)
 
 
 def notes_of_crashed(archive: Path) -> list[dict[str, Any]]:
-    """Return the notes of nights whose process is gone. Those of other hosts are left: their own next start tells them."""
+    """Return the notes of nights whose process is gone.
+
+    Those of other hosts are left: their own next start reports them.
+    """
     return [note for note in _notes(archive).values() if lives(note["process"]) is False]
 
 
 def crashed_nights(archive: Path) -> list[dict[str, Any]]:
-    """Return the notes of nights whose process is gone, and take them away: each is returned to one caller only."""
+    """Remove and return the notes of nights whose process is gone.
+
+    Each is returned to one caller only.
+    """
     crashed = []
     for path, note in _notes(archive).items():
         if lives(note["process"]) is False:

@@ -1,4 +1,4 @@
-"""A revision made again from what the archive keeps of its inputs, and held against what was published."""
+"""A revision made again from its archived inputs, and compared with what was published."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class Rebuilt:
     date, revision, path : which one.
     same, different : names of files with the same bytes, and with others. item.json and record.json carry the time of their
         making and are not among them.
-    values : what of the record differs, models and error budget, as `changed_values` tells it.
+    values : what of the record's models and error budget differs, as `changed_values` has it.
     versions : program and packages that are other ones now: the likely cause of a difference.
     """
 
@@ -53,7 +53,9 @@ class Rebuilt:
 
 
 def rebuild_revision(settings: Settings, date: dt.date, number: int | None, stage: Stage) -> Rebuilt:
-    """Make a revision again from the archive alone, by the settings in its record, and compare; nothing is published.
+    """Make a revision again from the archive alone, and compare.
+
+    The settings are those in its record. Nothing is published.
 
     Raises
     ------
@@ -61,14 +63,14 @@ def rebuild_revision(settings: Settings, date: dt.date, number: int | None, stag
     """
     root, basin = settings.archive_root, settings.basin.id
     stage("reading what the archive keeps")
-    found = find_revision(root, basin, date, number)
-    record = load_record(found.path)
+    published = find_revision(root, basin, date, number)
+    record = load_record(published.path)
     try:
         used = Settings.model_validate(record["settings"])
     except ValidationError as trouble:
         first = trouble.errors()[0]
         raise ArchiveError(
-            f"The settings in {found.path / 'record.json'} mean nothing to this version ({'.'.join(map(str, first['loc']))}: "
+            f"The settings in {published.path / 'record.json'} mean nothing to this version ({'.'.join(map(str, first['loc']))}: "
             f"{first['msg']}). It was made by {record['code']['version']}: install that one to make it again"
         ) from None
     rows, grids = read_archived(root, basin, record["kept_inputs"])
@@ -77,7 +79,7 @@ def rebuild_revision(settings: Settings, date: dt.date, number: int | None, stag
     except KeyError as missing:
         # A table or column that was added since.
         raise ArchiveError(
-            f"What the archive keeps of {found.id} has no {missing}, which this version needs. It was made by "
+            f"What the archive keeps of {published.id} has no {missing}, which this version needs. It was made by "
             f"{record['code']['version']}: install that one to make it again"
         ) from missing
     stage("estimating")
@@ -86,15 +88,15 @@ def rebuild_revision(settings: Settings, date: dt.date, number: int | None, stag
     with tempfile.TemporaryDirectory(prefix="snowtally-") as folder:
         names = pack(day, Path(folder))
         made = {name: hashlib.sha256((Path(folder) / name).read_bytes()).hexdigest() for name in names}
-    said = {file["name"]: file["sha256"] for file in record["files"] if file["name"] != ITEM}
-    told = {"models": plain(day.models), "error_budget": plain(day.error_budget)}
+    recorded = {file["name"]: file["sha256"] for file in record["files"] if file["name"] != ITEM}
+    made_of = {"models": plain(day.models), "error_budget": plain(day.error_budget)}
     versions = {"snowtally": code_version()[0]} | package_versions()
     return Rebuilt(
         date,
-        found.number,
-        found.path,
-        same=sorted(name for name in said if made.get(name) == said[name]),
-        different=sorted(name for name in said.keys() | made.keys() if made.get(name) != said.get(name)),
-        values=changed_values({name: record[name] for name in told}, told),
+        published.number,
+        published.path,
+        same=sorted(name for name in recorded if made.get(name) == recorded[name]),
+        different=sorted(name for name in recorded.keys() | made.keys() if made.get(name) != recorded.get(name)),
+        values=changed_values({name: record[name] for name in made_of}, made_of),
         versions=changed_values({"snowtally": record["code"]["version"]} | record["packages"], versions),
     )

@@ -5,11 +5,12 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from pipeline.gather.day import Stage
 from pipeline.model.problems import ArchiveError, SettingsError
-from pipeline.operations.run import Outcome, Run, update
+from pipeline.operations.run import Run, update
 from pipeline.publishing.publish import Published
 from pipeline.publishing.record import BY_HAND
 from pipeline.reading import dates_held, revisions
@@ -20,7 +21,9 @@ from pipeline.storage.paths import named_path, outside_archives
 
 @dataclass(frozen=True)
 class DateOutcome:
-    """What became of one date of several, without its grids: of these a season would take gigabytes.
+    """What became of one date of several.
+
+    It has no grids: a season's would take gigabytes.
 
     Parameters
     ----------
@@ -54,7 +57,9 @@ def side_archive(settings: Settings, named: str) -> Settings:
 
 
 def dates_to_rerun(settings: Settings, first: dt.date, last: dt.date, *, only_held: bool) -> list[dt.date]:
-    """Return the dates from first to last, both included; with `only_held` those that the archive has.
+    """Return the dates from first to last, both included.
+
+    With `only_held` it is those that the archive has.
 
     Raises
     ------
@@ -75,7 +80,9 @@ def dates_to_rerun(settings: Settings, first: dt.date, last: dt.date, *, only_he
 
 
 def dates_lacking(settings: Settings, first: dt.date, last: dt.date) -> list[dt.date]:
-    """Return the dates from first to last, both included, of which the archive holds no revision, withdrawn or not.
+    """Return the dates from first to last without any revision.
+
+    Both are included; a withdrawn revision counts.
 
     Raises
     ------
@@ -94,9 +101,9 @@ def _span(first: dt.date, last: dt.date) -> list[dt.date]:
 def rerun(
     settings: Settings, dates: list[dt.date], reason: str, stage: Stage, *, make_current: bool = False
 ) -> Iterator[DateOutcome]:
-    """Estimate dates again with the inputs there are now, each as a new revision that carries the reason.
+    """Estimate dates again, each as a new revision that carries the reason.
 
-    With `make_current` each becomes current for that reason, even where it would be held back.
+    The inputs are those that there are now. With `make_current` each becomes current for that reason, even where it would be held back.
     """
     return _each(settings, dates, Run(BY_HAND, reason, make_current=make_current), stage)
 
@@ -107,17 +114,21 @@ def backfill(settings: Settings, dates: list[dt.date], stage: Stage) -> Iterator
 
 
 def _each(settings: Settings, dates: list[dt.date], run: Run, stage: Stage) -> Iterator[DateOutcome]:
-    """Yield the dates' outcomes one by one; one date's trouble never hides the next, the settings' trouble stops all."""
+    """Yield the dates' outcomes one by one.
+
+    One date's trouble never hides the next, the settings' trouble stops all.
+    """
     for date in dates:
         try:
-            done = _told(date, update(settings, date, lambda name, date=date: stage(f"{date}: {name}"), run))
+            outcome = update(settings, date, partial(_stage_of, date, stage), run)
         except SettingsError:
             raise
         except Exception as trouble:  # noqa: BLE001  as in a night: one date's trouble, foreseen or not, hides no other's success
-            done = DateOutcome(date, None, failure_line(trouble))
-        yield done
+            yield DateOutcome(date, None, failure_line(trouble))
+            continue
+        pages = tuple(outcome.pages.troubles)
+        yield DateOutcome(date, outcome.published, "", tuple(outcome.to_look_at), pages, outcome.new_archive)
 
 
-def _told(date: dt.date, outcome: Outcome) -> DateOutcome:
-    pages = tuple(outcome.pages.troubles)
-    return DateOutcome(date, outcome.published, "", tuple(outcome.to_look_at), pages, outcome.new_archive)
+def _stage_of(date: dt.date, stage: Stage, name: str) -> None:
+    stage(f"{date}: {name}")

@@ -32,9 +32,16 @@ from pipeline.settings.basin import Settings
 
 @dataclass(frozen=True)
 class Outcome:
-    """What an update did: the revision, the day as published, what was read, its pages, and why to look at the total again.
+    """What an update did.
 
-    `new_archive` is one sentence where the archive was begun with this day, else empty.
+    Parameters
+    ----------
+    published : the revision.
+    day : as published; None where nothing new was.
+    readings : what was read.
+    pages : the pages that were made.
+    second_look : why to look at the total again, or empty.
+    new_archive : one sentence where the archive was begun with this day, else empty.
     """
 
     published: Published
@@ -46,7 +53,7 @@ class Outcome:
 
     @property
     def to_look_at(self) -> list[str]:
-        """Why somebody is to look at it, one line each: degraded, or a total that jumped. Empty for a sound day."""
+        """Why somebody is to look at it, one line each; empty for a sound day."""
         return [*self.readings.degraded, *([self.second_look] if self.second_look else [])]
 
 
@@ -74,12 +81,12 @@ NIGHTLY = Run()
 
 
 def last_complete_day(settings: Settings, now: dt.datetime) -> dt.date:
-    """Return the last local day that is over at the instant `now` (with time zone)."""
+    """Return the last local day that is over at an instant with time zone."""
     return season.last_complete_day(now, settings.basin.utc_offset_hours)
 
 
 def update(settings: Settings, date: dt.date, stage: Stage, run: Run = NIGHTLY) -> Outcome:
-    """Estimate a date and publish it, unless what is there is to be left as it is (`left_as_it_is` says when).
+    """Estimate a date and publish it, unless `left_as_it_is` forbids it.
 
     Another run of the same date is waited for. An attempt that fails is noted in the archive, so that status can tell of it.
 
@@ -129,8 +136,11 @@ def _update(settings: Settings, date: dt.date, stage: Stage, run: Run) -> Outcom
 
 
 def _made_current(archive: Path, basin: str, published: Published, run: Run) -> Published:
-    """Return what was published, made current by the decision of a person where the run carries one and it was held back."""
-    if not (run.make_current and published.held_back):
+    """Return what was published, made current where a person decided so.
+
+    Only what was held back needs it.
+    """
+    if published.current is None or not (run.make_current and published.held_back):
         return published
     date = published.current.date
     make_current(archive, basin, date, published.revision, run.reason)
@@ -141,7 +151,7 @@ def _made_current(archive: Path, basin: str, published: Published, run: Run) -> 
 
 
 def _provenance(settings: Settings, readings: Readings, run: Run) -> Provenance:
-    """Return how a day comes to be: settings, files and the identity of what was used from them."""
+    """Return the settings, the files, and the identity of what was used from them."""
     hashes = readings.hashes
     home = settings.file.parent
     used = [
@@ -167,9 +177,9 @@ def _provenance(settings: Settings, readings: Readings, run: Run) -> Provenance:
 
 @cache
 def code_version() -> tuple[str, str]:
-    """Return the program's version and, where it runs from a git checkout, the commit; the version then names it too.
+    """Return the program's version and the commit of its checkout, if any.
 
-    A checkout's files change without a new version, and a day made by other code is another day: what is changed and not
+    The version names the commit too. A checkout's files change without a new version, and a day made by other code is another day: what is changed and not
     committed is named by a hash of its own.
     """
     release = version("snowtally")
@@ -183,7 +193,7 @@ def code_version() -> tuple[str, str]:
 
 
 def _git(*words: str) -> str:
-    """Return what git says of the folder of all modules; nothing where there is no git or no checkout."""
+    """Return what git says of the program's folder, "" without a checkout."""
     try:
         asked = subprocess.run(  # noqa: S603  fixed words, nothing from outside
             ["git", "-C", str(Path(__file__).resolve().parents[1]), *words],  # noqa: S607  git from the path, where there is one

@@ -6,9 +6,9 @@ import os
 import secrets
 
 RUN_ID = "SNOWTALLY_RUN_ID"
-"""Environment variable in which a run started by another carries that one's name."""
+"""Environment variable in which a run started by another carries that run's name."""
 
 
 def new_run_id() -> str:
-    """Return the name of the run that started this process, else a new one."""
+    """Return the run that started this process, else a new name."""
     return os.environ.get(RUN_ID) or secrets.token_hex(4)

@@ -1,4 +1,4 @@
-"""What people were told and still holds, so that the same alert is sent once, whatever is started anew in between."""
+"""What was sent to people and still holds, so that the same alert is sent once, whatever is started anew in between."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from pipeline.storage.json_text import from_json
 
 
 @dataclass(frozen=True)
-class ToldOnce:
-    """A note beside an archive of what people were told of a basin.
+class SentOnce:
+    """A note beside an archive of what was sent about a basin.
 
     Parameters
     ----------
@@ -26,15 +26,18 @@ class ToldOnce:
     event: str
 
     def is_new(self, facts: set[str]) -> bool:
-        """Return whether some of the facts were not told yet. Of a note that cannot be read all are new."""
-        return not facts <= self._told()
+        """Return whether some of the facts were not sent yet.
+
+        Where the note cannot be read, all are new.
+        """
+        return not facts <= self._sent()
 
     def remember(self, facts: set[str]) -> None:
-        """Keep what was told and still holds: what is over is told again when it comes back.
+        """Note what was sent and still holds.
 
-        A note that cannot be written costs the same alert once more, never a night.
+        What is over is sent again when it comes back. A note that cannot be written costs the same alert once more, never a night.
         """
-        if facts == self._told():
+        if facts == self._sent():
             return
         path = self._path
         try:
@@ -48,9 +51,9 @@ class ToldOnce:
     def _path(self) -> Path:
         return operations_folder(self.archive) / "told" / f"{self.basin}.{self.event}.json"
 
-    def _told(self) -> set[str]:
+    def _sent(self) -> set[str]:
         try:
-            told = from_json(self._path.read_text("utf-8"))
+            sent = from_json(self._path.read_text("utf-8"))
         except (OSError, ValueError):
             return set()
-        return {one for one in told if isinstance(one, str)} if isinstance(told, list) else set()
+        return {fact for fact in sent if isinstance(fact, str)} if isinstance(sent, list) else set()

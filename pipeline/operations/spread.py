@@ -1,6 +1,7 @@
-"""Dates of a basin run on the workers that the settings name: in turn, each in a process of its own, in lasting processes, or on a cluster.
+"""Dates of a basin run on the workers that the settings name: in turn, in lasting processes, or on a cluster.
 
-A date depends on inputs and settings only, so that it is the same wherever and in whichever order it is run.
+A date depends on inputs and settings only, so that it is the same wherever and in whichever order it is run. Processes and
+clusters are used through one interface, the standard library's `Executor`.
 """
 
 from __future__ import annotations
@@ -8,80 +9,119 @@ from __future__ import annotations
 import datetime as dt
 import multiprocessing
 import os
-from collections.abc import Iterator
-from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
-from typing import Any
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import partial
 
 from pipeline.model.problems import SettingsError
-from pipeline.operations.child_process import run_apart, stop_all
-from pipeline.operations.night import NightResult, run_night
+from pipeline.operations.child_process import run_apart
+from pipeline.operations.night import Job, NightResult, run_night
+from pipeline.operations.run_id import new_run_id
 from pipeline.operations.stopping import raise_stops
 from pipeline.settings.basin import Settings
 from pipeline.settings.operations import Workers
 
-Job = tuple[str, str, str, tuple[str, str]]
-"""Settings file, date, run id, and command with reason."""
+CONNECT_S = 10
+"""A scheduler that does not answer within this is not there, s (chosen: it is in the same network)."""
+
+GIVEN_UP_S = 10.0
+"""Once the workers were silent for a date's whole time, each further date is waited for so long, s, before it is run here (chosen)."""
 
 
-def run_dates(
-    settings: Settings, dates: list[dt.date], run_id: str, why: tuple[str, str], workers: Workers
-) -> Iterator[NightResult]:
-    """Yield what became of each date, in the order given.
+@dataclass(frozen=True)
+class _Pool:
+    """Workers for dates.
 
     Parameters
     ----------
-    why : command and reason for the records.
+    executor : gives them dates.
+    run : what a worker does with one.
+    end_workers : ends those that hang, where they are ours.
+    """
+
+    executor: Executor
+    run: Callable[[Job], NightResult]
+    end_workers: Callable[[], None]
+
+
+def backfill_jobs(settings: Settings, dates: list[dt.date]) -> list[Job]:
+    """Return the jobs of a backfill under a new run's name."""
+    run_id = new_run_id()
+    return [Job(str(settings.file), date.isoformat(), run_id, "backfill", "backfill") for date in dates]
+
+
+def run_dates(settings: Settings, jobs: list[Job], workers: Workers) -> Iterator[NightResult]:
+    """Yield what became of each date, in the order given.
+
+    A date that its worker loses, or keeps for longer than a date may take, is run here in a process of its own.
 
     Raises
     ------
     SettingsError : the cluster cannot be reached, or this machine has no dask.distributed.
     """
-    jobs: list[Job] = [(str(settings.file), date.isoformat(), run_id, why) for date in dates]
     if workers.engine == "serial" or not jobs:
-        yield from (run_night(*job) for job in jobs)
-    elif workers.engine == "dask":
-        yield from _on_cluster(jobs, settings.dask.address, settings.operations.longest_s)
-    elif workers.engine == "threads":
-        limit_s = settings.operations.longest_s
-        with ThreadPoolExecutor(_count(workers)) as pool:
+        yield from map(run_night, jobs)
+        return
+    limit_s = patience_s = settings.operations.longest_s
+    with _cluster(settings.dask.address) if workers.engine == "dask" else _processes(workers.count) as pool:
+        futures = [pool.executor.submit(pool.run, job) for job in jobs]
+        for job, future in zip(jobs, futures, strict=True):
             try:
-                # Each thread waits for a process: the libraries that write netCDF bear no second thread.
-                yield from pool.map(lambda job: run_apart(*job[:3], limit_s, job[3]), jobs)
-            except BaseException:
-                pool.shutdown(wait=False, cancel_futures=True)
-                stop_all()
+                result = _result(future, futures, patience_s)
+            except TimeoutError:
+                # They are busy with others' dates, or hang.
+                future.cancel()
+                pool.end_workers()
+                patience_s = GIVEN_UP_S
+                result = run_apart(job, limit_s)
+            except Exception:  # noqa: BLE001  whatever a worker died of, its date answers for itself
+                result = run_apart(job, limit_s)
+            yield result
+
+
+def _result(future: Future[NightResult], futures: list[Future[NightResult]], patience_s: float) -> NightResult:
+    """Return what a worker made of a date.
+
+    Raises
+    ------
+    TimeoutError : none of the dates was finished for `patience_s`.
+    """
+    while True:
+        done = sum(one.done() for one in futures)
+        try:
+            return future.result(timeout=patience_s)
+        except TimeoutError:
+            if sum(one.done() for one in futures) == done:
                 raise
-    else:
-        yield from _in_processes(jobs, _count(workers), settings.operations.longest_s)
 
 
-def _count(workers: Workers) -> int:
-    return workers.count or len(os.sched_getaffinity(0))
-
-
-def _in_processes(jobs: list[Job], count: int, limit_s: float) -> Iterator[NightResult]:
+@contextmanager
+def _processes(count: int | None) -> Iterator[_Pool]:
     # Forked children would inherit locks of libraries' threads.
     spawned = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(count, mp_context=spawned, initializer=raise_stops) as pool:
-        futures: list[Future[NightResult]] = [pool.submit(run_night, *job) for job in jobs]
+
+    def kill() -> None:
+        for process in multiprocessing.active_children():
+            process.kill()
+
+    with ProcessPoolExecutor(
+        count or len(os.sched_getaffinity(0)), mp_context=spawned, initializer=raise_stops
+    ) as executor:
         try:
-            for job, future in zip(jobs, futures, strict=True):
-                try:
-                    yield future.result()
-                except BrokenProcessPool:
-                    # One process was killed, and the pool with it: apart, each date answers for itself.
-                    yield run_apart(*job[:3], limit_s, job[3])
+            yield _Pool(executor, run_night, kill)
         except KeyboardInterrupt:
             for process in multiprocessing.active_children():
                 process.terminate()
             raise
         finally:
             # When the user stops it, dates that have not begun are left.
-            pool.shutdown(wait=False, cancel_futures=True)
+            executor.shutdown(wait=False, cancel_futures=True)
 
 
-def _on_cluster(jobs: list[Job], address: str | None, limit_s: float) -> Iterator[NightResult]:
+@contextmanager
+def _cluster(address: str | None) -> Iterator[_Pool]:
     if address is None:
         raise SettingsError("operations.workers: engine dask needs dask.address, the cluster's scheduler")
     try:
@@ -98,35 +138,4 @@ def _on_cluster(jobs: list[Job], address: str | None, limit_s: float) -> Iterato
             "another engine"
         ) from None
     with client:
-        futures = [client.submit(run_night, *job, on_cluster=True, pure=False) for job in jobs]
-        patience_s = limit_s
-        for job, future in zip(jobs, futures, strict=True):
-            try:
-                yield _given(future, futures, patience_s)
-            except TimeoutError:
-                # Its workers are busy with others', or hang: what they have not done by now is done here.
-                future.cancel()
-                patience_s = GIVEN_UP_S
-                yield run_apart(*job[:3], limit_s, job[3])
-            except Exception as trouble:  # noqa: BLE001  whatever a worker died of is that date's trouble
-                message = f"the cluster lost this date: {type(trouble).__name__}. Look at its workers' memory and logs"
-                yield NightResult(job[0], date=job[1], run_id=job[2], message=message, passing=True)
-
-
-def _given(future: Any, futures: list[Any], patience_s: float) -> NightResult:  # noqa: ANN401  the cluster's own kind
-    """Return what a worker made of a date; raise TimeoutError where none of the dates was finished for `patience_s`."""
-    while True:
-        done = sum(one.done() for one in futures)
-        try:
-            return future.result(timeout=patience_s)
-        except TimeoutError:
-            if sum(one.done() for one in futures) == done:
-                raise
-
-
-GIVEN_UP_S = 10.0
-"""Once the cluster was silent for a date's whole time, each further date is waited for so long, s, before it is run here."""
-
-
-CONNECT_S = "10s"
-"""A scheduler that does not answer within this is not there."""
+        yield _Pool(client.get_executor(pure=False), partial(run_night, on_cluster=True), lambda: None)

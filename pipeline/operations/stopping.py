@@ -12,7 +12,9 @@ from pipeline.model.problems import TooLongError
 
 
 class Stop(KeyboardInterrupt):
-    """Raised in the main thread when a signal asks the process to end; as with Ctrl-C, no handler of failures takes it for one.
+    """Raised in the main thread when a signal asks the process to end.
+
+    As with Ctrl-C, no handler of failures takes it for one.
 
     Parameters
     ----------
@@ -32,10 +34,10 @@ def number_of(stop: KeyboardInterrupt) -> int:
     return getattr(stop, "number", signal.SIGINT)
 
 
-def raise_stops() -> dict[int, Any]:
-    """Let the first signal that asks this process to end raise `Stop` in its main thread; return the handlers there were.
+def raise_stops() -> dict[signal.Signals, Any]:
+    """Let signals that ask to end raise `Stop`; return the handlers before.
 
-    After it SIGTERM and SIGHUP wait for what is held to be given back, and a second Ctrl-C ends the process at once. A signal that
+    Only the first raises it, in the main thread. After it SIGTERM and SIGHUP wait for what is held to be given back, and a second Ctrl-C ends the process at once. A signal that
     was ignored before, as under nohup, stays so. To be called in the main thread.
     """
 
@@ -44,18 +46,18 @@ def raise_stops() -> dict[int, Any]:
             signal.signal(one, signal.SIG_DFL if one == signal.SIGINT else signal.SIG_IGN)
         raise Stop(number)
 
-    handlers = {one: signal.getsignal(one) for one in ASKING_TO_END}
-    before = {one: handler for one, handler in handlers.items() if handler is not signal.SIG_IGN}
-    for one in before:
-        signal.signal(one, stop)
+    handlers = {number: signal.getsignal(number) for number in ASKING_TO_END}
+    before = {number: handler for number, handler in handlers.items() if handler is not signal.SIG_IGN}
+    for number in before:
+        signal.signal(number, stop)
     return before
 
 
 @contextmanager
 def stops_raised() -> Iterator[None]:
-    """While the block runs, a signal that asks the process to end raises `Stop`, so that locks are freed (`raise_stops`).
+    """Let signals that ask to end raise `Stop` while the block runs.
 
-    In any other thread than the main one nothing is changed: signals come to the main thread alone.
+    So locks are freed. In any other thread than the main one nothing is changed: signals come to the main thread alone.
     """
     if threading.current_thread() is not threading.main_thread():
         yield
@@ -69,14 +71,17 @@ def stops_raised() -> Iterator[None]:
 
 
 class _TimeIsUp(BaseException):
-    """Raised in the main thread; no Exception, so that nobody takes it for an input that cannot be read."""
+    """Raised in the main thread when a time limit is over.
+
+    It is no Exception, so that nobody takes it for an input that cannot be read.
+    """
 
 
 @contextmanager
 def time_limit(limit_s: float, what: str) -> Iterator[None]:
-    """Stop the block after `limit_s` seconds; a call of a library in hand is finished first.
+    """Stop the block after `limit_s` seconds.
 
-    In any other thread than the main one there is no limit: whoever started it has one.
+    A call of a library in hand is finished first. In any other thread than the main one there is no limit: whoever started it has one.
 
     Parameters
     ----------

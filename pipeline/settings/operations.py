@@ -100,13 +100,12 @@ class Workers(Block):
 
     Parameters
     ----------
-    engine : serial, one after the other; threads, each date in a process of its own that a thread watches, stopped
-        when it takes too long; processes, in as many lasting processes, which saves two seconds of imports a date; dask, on the
-        cluster of `dask.address`, whose workers see archive and inputs under the same paths.
+    engine : serial, one after the other; processes, in lasting ones of this machine; dask, on the cluster of `dask.address`,
+        whose workers see archive and inputs under the same paths.
     count : dates at once; default as many as cores.
     """
 
-    engine: Literal["serial", "threads", "processes", "dask"] = "serial"
+    engine: Literal["serial", "processes", "dask"] = "serial"
     count: Annotated[int, Field(ge=1)] | None = None
 
 

@@ -53,14 +53,14 @@ def basins(tmp_path, monkeypatch):
     (tmp_path / "wrong.yaml").write_text(text.format(name="wrong") + "bandz: {}\n")
     tries = []
 
-    def run_apart(settings_file, date, run_id, _limit_s, _why):
-        name = os.path.basename(settings_file)[:-5]  # noqa: PTH119  a name, no path
+    def run_apart(job, _limit_s):
+        name = os.path.basename(job.settings)[:-5]  # noqa: PTH119  a name, no path
         tries.append(name)
         if name == "broken":
             raise ZeroDivisionError("nobody foresaw this")
         if name == "shaky" and tries.count("shaky") < 3:
-            return NightResult(settings_file, name, date, run_id, passing=True, message="Input/output error")
-        return NightResult(settings_file, name, date, run_id, state="done", revision=1)
+            return NightResult(job.settings, name, job.date, job.run_id, passing=True, message="Input/output error")
+        return NightResult(job.settings, name, job.date, job.run_id, state="done", revision=1)
 
     monkeypatch.setattr("pipeline.operations.nights.run_apart", run_apart)
     return lambda *names: [str(tmp_path / f"{name}.yaml") for name in names], tries

@@ -16,8 +16,8 @@ from pipeline.operations.alerts import send
 from pipeline.operations.due import due_dates, last_start, missed_dates, next_start
 from pipeline.operations.joblog import JobLog
 from pipeline.operations.late import Changed, LateDate, changed_dates
-from pipeline.operations.night import NightResult, run_night
-from pipeline.operations.nights import exit_status, night_of, run_once, run_patiently, summary, watch
+from pipeline.operations.night import Job, NightResult, run_night
+from pipeline.operations.nights import exit_status, night_of, run_once, summary, watch
 from pipeline.operations.notes import crashed_nights, noted
 from pipeline.publishing.attempts import failed_attempts
 from pipeline.reading import load_record, read_record, revisions
@@ -29,9 +29,9 @@ def quiet(_stage):
     pass
 
 
-def here(settings_file, date, run_id, why):
+def here(job):
     """Run a date in this process: its imports are paid for once."""
-    return run_night(settings_file, date, run_id, why)
+    return run_night(job)
 
 
 def morning(day):
@@ -149,9 +149,9 @@ def test_a_damaged_input_is_told_once_and_nothing_is_rerun(home, tmp_path, case)
     publish(settings, 4)
     text, run_ = (home / name).read_text(), []
 
-    def night(settings_file, date, run_id, why):
-        run_.append(date)
-        return done(settings_file, date, run_id, why)
+    def night(job):
+        run_.append(job.date)
+        return done(job)
 
     def look():
         told.unlink(missing_ok=True)
@@ -272,7 +272,7 @@ def test_trouble_outside_is_tried_again_and_bad_input_is_not(home, settings, mon
         raise OSError(5, "Input/output error")
 
     monkeypatch.setattr(run, "read_inputs", broken)
-    result = run_night(str(home / "basin.yaml"), "2031-03-05", "id")
+    result = run_night(Job(str(home / "basin.yaml"), "2031-03-05", "id"))
     assert (result.state, result.passing) == ("failed", True)
     assert "Input/output error" in result.message
     assert failed_attempts(settings.archive_root, "made") == {}, "no basin in the archive yet"
@@ -283,8 +283,8 @@ def test_a_line_of_the_log_holds_what_there_is_to_say_whatever_bytes_a_name_has(
     assert [sorted(line) for line in read_log(tmp_path)] == [["basin", "event", "path", "run_id", "time"]]
 
 
-def done(settings_file, date, run_id, _why):
-    return NightResult(settings_file, "made", date, run_id, state="done")
+def done(job):
+    return NightResult(job.settings, "made", job.date, job.run_id, state="done")
 
 
 def raising(trouble):
@@ -294,7 +294,7 @@ def raising(trouble):
     return raises
 
 
-@pytest.mark.parametrize("broken", ["due_dates", "changed_dates", "crashed_nights", "tell_put_off"])
+@pytest.mark.parametrize("broken", ["due_dates", "changed_dates", "crashed_nights", "report_put_off"])
 def test_what_nobody_foresaw_in_one_basin_is_its_failure_and_the_next_has_its_night(
     home, tmp_path, monkeypatch, broken
 ):
@@ -346,8 +346,8 @@ def test_late_inputs_that_a_night_may_not_use_are_told(home, tmp_path, monkeypat
     late = [LateDate(dt.date(2031, 3, day), 2, "late inputs: courses came since r002") for day in (4, 5)]
     monkeypatch.setattr(nights, "changed_dates", lambda *_words: Changed(late))
 
-    def the_fourth_stays(settings_file, date, run_id, why):
-        return replace(done(settings_file, date, run_id, why), unchanged=date.endswith("04"))
+    def the_fourth_stays(job):
+        return replace(done(job), unchanged=job.date.endswith("04"))
 
     assert len(watch(str(file), dt.date(2031, 3, 6), "id", the_fourth_stays)) == 2
     message = json.loads(told.read_text())
@@ -360,39 +360,25 @@ def test_late_inputs_that_a_night_may_not_use_are_told(home, tmp_path, monkeypat
     assert not told.exists(), "what is run again needs nobody"
 
 
-def test_a_night_without_the_engine_is_tried_again_as_often_as_with_it(home, monkeypatch):
-    file = with_operations(home, "again", {"retry": {"times": 2, "first_wait_s": 60}})
-    waited, tries = [], []
-
-    def passing_twice(settings_file, date, run_id, *_more):
-        tries.append(date)
-        return NightResult(settings_file, "made", date, run_id, state="failed", passing=len(tries) < 3)
-
-    monkeypatch.setattr(nights, "run_apart", passing_twice)
-    monkeypatch.setattr(nights.time, "sleep", waited.append)
-    assert not run_patiently(str(file), "2031-03-05", "id", nights.NIGHTLY).passing
-    assert (waited, len(tries)) == ([60, 120], 3)
-
-
 def test_a_night_may_wait_for_inputs_and_for_another_run_before_its_own_time_begins(home, monkeypatch):
     file = with_operations(home, "wait", {"arrival": {"wait_s": 7200}, "limits": {"night_s": 3600}})
     limits = []
-    monkeypatch.setattr(nights, "run_apart", lambda *words: limits.append(words[3]))
-    run_once(str(file), "2031-03-05", "id", nights.NIGHTLY)
+    monkeypatch.setattr(nights, "run_apart", lambda _job, limit_s: limits.append(limit_s))
+    run_once(Job(str(file), "2031-03-05", "id"))
     assert limits == [7200 + 3600 + 3600]
 
 
 def test_a_date_run_apart_never_raises(home, monkeypatch):
     monkeypatch.setenv("XDG_STATE_HOME", str(home / "state"))
     monkeypatch.setattr(nights, "run_apart", raising(ZeroDivisionError("nobody foresaw this")))
-    result = run_once(str(home / "basin.yaml"), "2031-03-05", "id", nights.NIGHTLY)
+    result = run_once(Job(str(home / "basin.yaml"), "2031-03-05", "id"))
     assert (result.state, result.date) == ("failed", "2031-03-05")
     assert "ZeroDivisionError: nobody foresaw this. The details are in " in result.message
     assert (home / "state" / "snowtally" / "failures.log").exists()
 
 
 def test_a_new_archive_is_not_begun_without_a_word(home, settings):
-    first, second = (run_night(str(home / "basin.yaml"), f"2031-03-0{day}", "id") for day in (4, 5))
+    first, second = (run_night(Job(str(home / "basin.yaml"), f"2031-03-0{day}", "id")) for day in (4, 5))
     assert (first.state, first.message) == (
         "done", f"a new archive was begun at {settings.archive_root}: if there was one before, look whether its disk is mounted",
     )  # fmt: skip
@@ -406,9 +392,9 @@ def test_a_summary_names_settings_that_could_not_be_read():
 def test_settings_spoilt_meanwhile_lose_no_dates_own_result(home, monkeypatch):
     file = with_operations(home, "spoilt", {"retry": {"times": 2, "first_wait_s": 60}})
 
-    def spoils(settings_file, date, run_id, *_more):
+    def spoils(job, _limit_s):
         file.write_text("basin: [", "utf-8")
-        return NightResult(settings_file, "made", date, run_id, state="failed", passing=True, message="no disk")
+        return NightResult(job.settings, "made", job.date, job.run_id, state="failed", passing=True, message="no disk")
 
     monkeypatch.setattr(nights, "run_apart", spoils)
-    assert run_patiently(str(file), "2031-03-05", "id", nights.NIGHTLY).message == "no disk"
+    assert run_once(Job(str(file), "2031-03-05", "id")).message == "no disk"

@@ -9,7 +9,7 @@ import pytest
 from made_basin import changed, snowtally, write_basin
 
 from pipeline import reading
-from pipeline.operations.night import run_night
+from pipeline.operations.night import Job, run_night
 
 DATE = "2031-03-05"
 WHY = f"stations.csv was read on {DATE}@1 and is missing now"
@@ -93,10 +93,10 @@ def test_people_are_told_in_the_first_lines(mine):
 
 @pytest.mark.long
 def test_nights_with_the_same_loss_publish_once_and_when_the_file_is_back_nothing_is_needed(mine):
-    first = run_night(str(mine), DATE, "one")
+    first = run_night(Job(str(mine), DATE, "one"))
     assert (first.state, first.revision, first.unchanged, first.held_back) == ("degraded", 2, False, WHY)
     assert first.message.startswith(f"held back: {WHY}. r001 stays current; missing file")
-    again = run_night(str(mine), DATE, "two")
+    again = run_night(Job(str(mine), DATE, "two"))
     assert (again.revision, again.unchanged) == (2, True)
     (mine.parent / "away.csv").rename(mine.parent / "stations.csv")
     back = told("update", mine, "--date", DATE)

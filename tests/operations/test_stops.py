@@ -11,22 +11,24 @@ import pytest
 from flows import schedule
 from pipeline.operations import child_process as apart
 from pipeline.operations.child_process import run_apart
+from pipeline.operations.night import Job
 from pipeline.operations.notes import crashed_nights
 from pipeline.storage.processes import myself
 
 SLOW_NIGHT = (
-    "import time; from pipeline import run; run._update = lambda *_: time.sleep(60); "
+    "import time; from pipeline.operations import run; run._update = lambda *_: time.sleep(60); "
     "from pipeline.operations.child_process import child; child()"
 )
 RUN = f"""
 import sys
 from pipeline.operations import child_process as apart
+from pipeline.operations.night import Job
 from pipeline.operations.nights import run_once
 from pipeline.operations.stopping import number_of, stops_raised
 apart._CODE = {SLOW_NIGHT!r}
 try:
     with stops_raised():
-        run_once(sys.argv[1], "2031-03-05", "the-id", ("update", "nightly update"))
+        run_once(Job(sys.argv[1], "2031-03-05", "the-id"))
 except KeyboardInterrupt as stop:
     sys.exit(128 + number_of(stop))
 """
@@ -54,10 +56,10 @@ def test_a_night_that_is_stopped_itself_says_by_what(home, monkeypatch):
     code = "import os, signal; os.kill(os.getpid(), signal.SIGTERM)"
     monkeypatch.setattr(apart, "_CODE", code)
     monkeypatch.setattr(apart, "STOPPED_TOO_S", 0.0)
-    result = run_apart(str(home / "basin.yaml"), "2031-03-05", "id", 60)
+    result = run_apart(Job(str(home / "basin.yaml"), "2031-03-05", "id"), 60)
     assert (result.state, result.message) == ("failed", "the night was ended by SIGTERM")
     monkeypatch.setattr(apart, "_CODE", "import sys; sys.exit(143)")
-    result = run_apart(str(home / "basin.yaml"), "2031-03-05", "id", 60)
+    result = run_apart(Job(str(home / "basin.yaml"), "2031-03-05", "id"), 60)
     assert result.message == "the night was ended by SIGTERM"
 
 

@@ -34,7 +34,7 @@ from pipeline.inspection.status import status  # noqa: E402
 from pipeline.inspection.verify import verify  # noqa: E402
 from pipeline.operations.arrival import Clock  # noqa: E402
 from pipeline.operations.late import changed_dates  # noqa: E402
-from pipeline.operations.night import run_night  # noqa: E402
+from pipeline.operations.night import Job, run_night  # noqa: E402
 from pipeline.operations.nights import night_of, run_once  # noqa: E402
 from pipeline.reading import dates_held, load_record, revisions  # noqa: E402
 from pipeline.settings.basin import read_settings  # noqa: E402
@@ -245,7 +245,7 @@ def _identity(folder: Path) -> tuple[str, str]:
 
 def same_as_fresh(settings_file: Path, archive: Path, date: dt.date) -> bool:
     """Return whether the newest revision of a date has the bytes that an archive without a past gives."""
-    result = run_night(str(settings_file), str(date), "again")
+    result = run_night(Job(str(settings_file), str(date), "again"))
     if not result.path:
         return False
     newest = revisions(archive, "made", date)[-1].path
