@@ -50,7 +50,7 @@ def plan(  # noqa: PLR0913  a command's options
         from pipeline.report.units import UNITS
 
         asked = base.date_of(date) if date else run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
-        best = plan_of(chosen, asked, (zone, count), stage)
+        best = plan_of(chosen, asked, stage, zone=zone, count=count)
         result = PlanResult(chosen.basin.id, best, UNITS[chosen.report.units])
     if output_folder is not None:
         result = replace(result, folder=output_folder, files=write_files(best, result.to_json(), output_folder))
