@@ -5,9 +5,9 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
-from flows.quiet import surround
+from flows.quiet import set_environment
 
-surround()
+set_environment()
 
 from prefect import flow
 from prefect.states import State
@@ -22,7 +22,9 @@ from pipeline.settings.basin import read_settings
 
 @flow(name="backfill", log_prints=False, persist_result=False)
 def backfill(settings_file: str, first: str, last: str) -> State:
-    """Estimate the dates from first to last (ISO 8601, both included) that the archive lacks.
+    """Estimate the dates from first to last that the archive lacks.
+
+    Both are ISO 8601, and included.
 
     Dates go to the workers as settings file and date; the engine is told of the whole, not of each: its workers need no Prefect.
 

@@ -6,9 +6,9 @@ import datetime as dt
 import json
 import sys
 
-from flows.quiet import surround
+from flows.quiet import set_environment
 
-surround()
+set_environment()
 
 from prefect import flow
 from prefect.states import State
@@ -21,7 +21,7 @@ from pipeline.operations.run_id import new_run_id
 
 @flow(name="nightly", log_prints=False, persist_result=False)
 def nightly(settings_files: list[str], now: str | None = None, run_id: str | None = None) -> State:
-    """Run what is due of every basin and return the results, in the order given.
+    """Run what is due of every basin and return the results.
 
     Parameters
     ----------
@@ -37,7 +37,10 @@ def nightly(settings_files: list[str], now: str | None = None, run_id: str | Non
 
 
 def main() -> None:
-    """Run the flow as told in the first argument (JSON) and print its results as the last line; the schedule starts this."""
+    """Run the flow by its arguments and print its results as the last line.
+
+    The arguments are one word of JSON. The schedule starts this.
+    """
     from pipeline.operations.child_process import end_with_parent
     from pipeline.operations.stopping import number_of, stops_raised
 

@@ -1,4 +1,4 @@
-"""Prefect's surroundings, set before it is imported: offline, quiet, patient at its start, in a folder of ours."""
+"""Prefect's environment, set before it is imported: offline, quiet, patient at its start, in a folder of ours."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import urllib.request
 from contextlib import suppress
 from pathlib import Path
 
-SURROUNDINGS = {
+ENVIRONMENT = {
     # Nothing phones home.
     "DO_NOT_TRACK": "1",
     "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
@@ -23,20 +23,20 @@ SURROUNDINGS = {
 }
 
 SERVER_PATIENCE_S = 5.0
-"""A server that does not answer within this is down, s: it stands in the same network."""
+"""A server that does not answer within this is down, s (chosen: it is in the same network)."""
 
 
-def surround(home: Path | None = None) -> None:
+def set_environment(home: Path | None = None) -> None:
     """Set what the user has not set.
 
     Parameters
     ----------
-    home : folder for Prefect's profile and database, a temporary one by default: what is worth keeping stands in our own log.
+    home : folder for Prefect's profile and database, a temporary one by default: what is worth keeping is in our own log.
 
     An empty server address would lose a run's events without a word, so it is taken out; the address of a server that is down
     is taken out too, so that the night runs on the embedded one.
     """
-    for name, value in SURROUNDINGS.items():
+    for name, value in ENVIRONMENT.items():
         os.environ.setdefault(name, value)
     os.environ.setdefault("PREFECT_HOME", str(home or Path(tempfile.gettempdir()) / f"snowtally-prefect-{os.getuid()}"))
     with suppress(OSError):

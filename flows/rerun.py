@@ -5,9 +5,9 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
-from flows.quiet import surround
+from flows.quiet import set_environment
 
-surround()
+set_environment()
 
 from prefect import flow
 from prefect.states import State
@@ -22,7 +22,9 @@ from pipeline.settings.basin import read_settings
 
 @flow(name="rerun", log_prints=False, persist_result=False)
 def rerun(settings_file: str, first: str, last: str, reason: str) -> State:
-    """Estimate the held dates from first to last (ISO 8601, both included) again with the inputs there are now.
+    """Estimate the held dates from first to last again.
+
+    The dates are ISO 8601, and included; the inputs are those that there are now.
 
     Raises
     ------

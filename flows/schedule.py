@@ -63,7 +63,7 @@ class Served:
 
     @property
     def name(self) -> str:
-        """The basin's id, or the settings file where these could not be used."""
+        """The basin's id, or the settings file without usable settings."""
         return self.file if self.settings is None else self.settings.basin.id
 
     @property
@@ -78,7 +78,7 @@ class Served:
         return None if self.settings is None or self.at is None else next_start(self.settings, self.at, after)
 
     def missed_start(self, now: dt.datetime) -> dt.datetime | None:
-        """Return the instant of its last night where dates of it are missing, else None."""
+        """Return the instant of its last night where dates are missing."""
         if self.settings is None or self.at is None:
             return None
         last = last_start(self.settings, self.at, now)
@@ -188,7 +188,7 @@ def _instant(clock: Clock) -> dt.datetime:
 
 
 def start_flow(settings_files: list[str], instant: dt.datetime, run_id: str) -> list[NightResult]:
-    """Run the nightly flow in a process of its own and return its results.
+    """Run the nightly flow in its own process and return its results.
 
     Where it gives none, the night is run without it.
     """
@@ -254,7 +254,7 @@ def _stop(process: subprocess.Popen, basins: list[Settings], run_id: str) -> Non
 
 
 def _said(process: subprocess.Popen, basins: list[Settings]) -> tuple[str, str]:
-    """Return what the flow's process wrote, once it has ended or has hung.
+    """Return what the flow's process wrote, once it ended or hung.
 
     How long a night of many dates takes is not known beforehand, but each of its dates writes into a log, and none can be silent
     for longer than its process may live and its next try is waited for: a flow that is silent for longer hangs in the engine.

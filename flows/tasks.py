@@ -7,9 +7,9 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from flows.quiet import surround
+from flows.quiet import set_environment
 
-surround()
+set_environment()
 
 from prefect import get_client, task
 from prefect.artifacts import create_markdown_artifact
@@ -37,7 +37,7 @@ class FailedNightsError(RuntimeError):
 
 
 def results_of(state: State) -> list[dict[str, Any]]:
-    """Return what became of each date, in plain values, from a flow's last state."""
+    """Return the dates' results in plain values from a flow's last state."""
     result: Any = state.result(raise_on_failure=False)
     return result.results if isinstance(result, FailedNightsError) else result
 
@@ -50,7 +50,7 @@ def is_passing(_task: Any, _run: Any, state: State) -> bool:  # noqa: ANN401  Pr
 
 @task(name="basin day", cache_policy=NO_CACHE, persist_result=False, retry_condition_fn=is_passing)
 def basin_day(job: Job) -> State:
-    """Run one date and return the task's state, its result in plain values.
+    """Run one date and return the task's state with the result.
 
     A night that failed is a failed task, with one line: its state is returned, as an exception would be logged with a traceback.
     """

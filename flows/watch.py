@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 
-from flows.quiet import surround
+from flows.quiet import set_environment
 
-surround()
+set_environment()
 
 from prefect import flow
 from prefect.states import State
@@ -22,7 +22,7 @@ from pipeline.settings.basin import read_settings
 
 @flow(name="watch", log_prints=False, persist_result=False)
 def watch(settings_files: list[str], now: str | None = None) -> State:
-    """Tell the dates whose inputs changed, and estimate them again where the settings want that.
+    """Report the dates whose inputs changed; rerun them if the settings say so.
 
     Parameters
     ----------

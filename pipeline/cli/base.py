@@ -37,7 +37,7 @@ class Status(IntEnum):
 
 
 class _Commands(TyperGroup):
-    """The commands; a stop by the user is an error with a message."""
+    """The commands; a stop by the user is an error."""
 
     # Typer itself would leave without a word.
     def invoke(self, ctx: Any) -> Any:  # noqa: ANN401  Typer's own copy of its command library has no public name
@@ -200,7 +200,10 @@ class Failure(Result):
 
 
 def finish(result: Result, *, as_json: bool) -> NoReturn:
-    """Print a result for machines or for people, and end with its exit status. A failure is a line on stderr besides."""
+    """Print a result and end with its exit status.
+
+    A failure is a line on stderr besides.
+    """
     failed = isinstance(result, Failure)
     # A terminal or pipe that is gone must not hide that the command failed.
     with suppress(*([OSError] if failed else [])):
@@ -248,7 +251,10 @@ def print_tables(parts: list[Any]) -> None:
 
 
 def table(title: str | None, headers: Iterable[str], rows: Iterable[Sequence[str]], *, words: int = 1) -> Table:
-    """Return a table whose first `words` columns hold words and the others figures, which are set right."""
+    """Return a table whose first `words` columns are set left.
+
+    The others hold figures, which are set right.
+    """
     from rich.table import Table
 
     drawn = Table(title=title, title_justify="left")
@@ -260,7 +266,7 @@ def table(title: str | None, headers: Iterable[str], rows: Iterable[Sequence[str
 
 
 def styled(line: str, style: str) -> Text:
-    """Return a line in a style of the terminal: bold, dim, or a colour."""
+    """Return a line in a terminal's style: bold, dim, or a colour."""
     from rich.text import Text
 
     return Text(line, style=style)

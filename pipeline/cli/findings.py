@@ -100,7 +100,7 @@ def _days(times: pd.Series) -> pd.Series:
 
 
 def _lines(row: Any) -> Iterator[str]:  # noqa: ANN401  a row of itertuples
-    """Yield what happened, how often, when, the worst of it and where; then the cure."""
+    """Yield what happened, how often, when and where; then the cure."""
     when = row.start if row.end in ("", row.start) else f"{row.start} to {row.end}"
     file = row.file.rsplit("/", 1)[-1]
     where = f"{file}:{row.line}" if row.line else file

@@ -61,7 +61,7 @@ def _failure(trouble: SnowtallyError) -> Failure:
 
 
 def _run() -> Any:  # noqa: ANN401  an exit status or a text, as SystemExit has it
-    """Run the command and return its exit status once its output is written."""
+    """Return the command's exit status once its output is written."""
     try:
         # Wrong use is one line too, for machines an object, where Typer by itself would draw a box.
         code = app(sys.argv[1:] or ["--help"], standalone_mode=False)

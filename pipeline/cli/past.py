@@ -105,7 +105,7 @@ T = TypeVar("T")
 
 
 def _until_stopped(items: Iterator[T]) -> tuple[list[T], KeyboardInterrupt | None]:
-    """Return what was done of each date, and the user's interruption, if any."""
+    """Return what was done, and the user's interruption, if any."""
     done: list[T] = []
     try:
         for item in items:
@@ -169,7 +169,7 @@ _NOTHING_TO_DO = "Nothing to do: the archive holds every date of the range"
 
 
 class DatesResult(_Several["DateOutcome"]):
-    """What dates came to that were estimated one after the other in this process."""
+    """What dates came to that were estimated one after the other."""
 
     @property
     def status(self) -> base.Status:

@@ -130,7 +130,7 @@ class PlanResult(base.Result):
 
 
 def _cut_of_se(variance_share: float) -> str:
-    """Return the percentage of a standard error that goes with a share of its variance.
+    """Return the cut of a standard error in %, by its variance's share.
 
     >>> _cut_of_se(0.75)
     '50.0'

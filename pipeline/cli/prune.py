@@ -42,7 +42,7 @@ class PruneResult(base.Result):
         return {"basin": self.basin, "bytes": self.pruned.bytes, **asdict(self.pruned)}
 
     def to_table(self) -> list[Any]:
-        """Return what can go or has gone, what was left alone, and the room in all."""
+        """Return what can go or has gone, and the room in all."""
         pruned = self.pruned
         all_files = (*pruned.inputs, *pruned.work)
         counts = (

@@ -44,7 +44,10 @@ def report(
 
 @dataclass(frozen=True)
 class ReportResult(base.Result):
-    """Pages that were made; `opened` is False where a browser was wanted and there is none."""
+    """Pages that were made.
+
+    `opened` is False where a browser was wanted and there is none.
+    """
 
     basin: str
     date: str

@@ -77,7 +77,7 @@ class StatusResult(base.Result):
         return base.Status.FAILED if late else base.Status.DEGRADED if self.held.newest_is_degraded else base.Status.OK
 
     def to_json(self) -> dict[str, Any]:
-        """Return all dates, and which of them are missing, failed, withdrawn or held back."""
+        """Return all dates, and which are missing, failed or held back."""
         held = self.held
         return {
             "basin": self.basin,
@@ -96,7 +96,7 @@ class StatusResult(base.Result):
         }
 
     def to_table(self) -> list[Any]:
-        """Return the newest season's calendar, what to look at, the seasons, the newest."""
+        """Return the calendar, what to look at, the seasons, the newest."""
         held = self.held
         parts: list[Any] = [base.styled(self.title, "bold")]
         if len(held.days):
@@ -120,7 +120,7 @@ def _newest(held: archive.Status) -> str:
 
 
 def _season(held: archive.Status) -> Iterator[Any]:
-    """Yield the newest season's calendar and notes, and a line for each season before."""
+    """Yield the newest season's calendar, and a line for each before."""
     season = held.days["season"].iloc[-1]
     of_season = held.days[held.days["season"] == season]
     dates = set(of_season["date"])

@@ -70,7 +70,7 @@ class UpdateResult(base.Result):
 
         outcome, published = self.outcome, self.outcome.published
         totals, outlook = revision_totals(published.path), _outlook(published.path)
-        places = ["basin_id", "level", "zone_id", "band_low_m", "band_high_m"]
+        whole_basin = ["basin_id", "level", "zone_id", "band_low_m", "band_high_m"]
         return {
             "basin": outcome.readings.inputs.day.basin_id,
             "date": str(outcome.readings.inputs.day.date),
@@ -87,12 +87,12 @@ class UpdateResult(base.Result):
             "page": None if outcome.pages.day is None else str(outcome.pages.day),
             "page_troubles": outcome.pages.troubles,
             "totals": plain_rows(totals[totals["level"].isin(["basin", "zone", "band"])]),
-            "outlook": None if outlook is None else plain_rows(outlook.drop(columns=places)),
+            "outlook": None if outlook is None else plain_rows(outlook.drop(columns=whole_basin)),
             "findings": plain_rows(published_checks(published.path)),
         }
 
     def to_table(self) -> list[Any]:
-        """Return the basin, its bands, the inputs used and set aside, the archive entry."""
+        """Return the basin, its bands, the inputs, the archive entry."""
         from pipeline.cli.findings import findings_in_short, published_checks, why_degraded
         from pipeline.reading import basin_row, revision_totals
         from pipeline.report.words import CAUTIONS
@@ -188,7 +188,7 @@ def _bands(totals: pd.DataFrame, units: Units) -> Table:
 
 
 def _sources(readings: Readings, path: Path, checks: pd.DataFrame) -> Table:
-    """Return how much of each input was used and how many findings set something aside."""
+    """Return how much of each input was used and set aside."""
     import pandas as pd
 
     from pipeline.storage.paths import local_file
@@ -208,7 +208,7 @@ def _sources(readings: Readings, path: Path, checks: pd.DataFrame) -> Table:
 
 
 def _covers(readings: Readings) -> str:
-    """Return the cover grids that the day used, by variable with their dates."""
+    """Return the variables and dates of the cover grids used."""
     used: dict[str, list[str]] = {}
     for file, _ in readings.files:
         role, *words = file.role.split()

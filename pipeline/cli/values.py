@@ -13,9 +13,9 @@ if TYPE_CHECKING:
 
 
 def volume(m3: float, units: Units) -> str:
-    """Return a volume in million m3 or acre-feet; "" where it is missing.
+    """Return a volume in million m3 or acre-feet.
 
-    It has about three digits, down to a thousandth.
+    It is "" where missing, and has about three digits, down to a thousandth.
 
     >>> [volume(m3, METRIC) for m3 in (123_456_789.0, 1_234_567.0, 5_432.0, 0.0)]
     ['123', '1.23', '0.005', '0']
@@ -36,7 +36,7 @@ def volume(m3: float, units: Units) -> str:
 
 
 def figure(value: float, unit: Unit, *, finer: int = 0, signed: bool = False) -> str:
-    """Return a figure in a unit, with `finer` decimals more; "" where missing.
+    """Return a figure with its unit's decimals and `finer` more; "" where missing.
 
     >>> from pipeline.report.units import US
     >>> figure(254.0, METRIC.swe), figure(254.0, US.swe), figure(-25.4, US.swe, signed=True)

@@ -83,7 +83,7 @@ def _tables(settings: Settings) -> dict[str, list[InputFile]]:
 def wait_for_arrival(
     find: Callable[[], list[Path]], limits: Arrival, clock: Clock, report: Callable[[list[Path]], None]
 ) -> frozenset[Path]:
-    """Wait for input files and return those still being written at the end.
+    """Wait for input files and return those that are still being written.
 
     Parameters
     ----------

@@ -32,14 +32,14 @@ _CODE = "from pipeline.operations.child_process import child; child()"
 
 @dataclass(frozen=True)
 class _Death:
-    """Why a night's process gave no result; `passing` where a second try may do better."""
+    """Why a process gave no result; `passing` where a second try may help."""
 
     words: str
     passing: bool = False
 
 
 def run_apart(job: Job, limit_s: float) -> NightResult:
-    """Run a night in a process of its own and return what became of it.
+    """Run a night in its own process and return what became of it.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ def _lost(job: Job, begun: float, death: _Death) -> NightResult:
 
 
 def child() -> None:
-    """Run the night that the command line names and print its result as the last line."""
+    """Run the night that the command line names and print its result."""
     end_with_parent()
     job = Job(**json.loads(sys.argv[1]))
     try:
@@ -142,7 +142,7 @@ def child() -> None:
 
 
 def end_with_parent() -> None:
-    """Ask the kernel to end this process with the one that started it.
+    """Let the kernel end this process with its parent.
 
     Where it cannot, the lock still shows that this process lives.
     """

@@ -51,5 +51,5 @@ def next_start(settings: Settings, at: dt.time, after: dt.datetime) -> dt.dateti
 
 
 def last_start(settings: Settings, at: dt.time, now: dt.datetime) -> dt.datetime:
-    """Return the last instant up to `now` at which standard time was `at`."""
+    """Return the last instant up to `now` with standard time `at`."""
     return next_start(settings, at, now) - dt.timedelta(days=1)

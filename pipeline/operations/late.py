@@ -24,7 +24,9 @@ from pipeline.settings.operations import Arrival
 
 @dataclass(frozen=True)
 class LateDate:
-    """A date with more or other inputs now than its revision, and none lost.
+    """A date with more or other inputs than its revision had.
+
+    None of the revision's inputs is lost.
 
     Parameters
     ----------
@@ -39,7 +41,9 @@ class LateDate:
 
 @dataclass(frozen=True)
 class Damage:
-    """An input of a date's current revision that is damaged, shorter or gone now.
+    """An input of a current revision that is damaged now.
+
+    It is shorter, has other values, cannot be read, or is gone.
 
     Parameters
     ----------
@@ -103,7 +107,7 @@ def changed_dates(settings: Settings, until: dt.date) -> Changed:
         now = read_inputs(settings, date, lambda _name: None, keep=True)
         if input_sha256(now.hashes) == record["input_hash"]:
             continue
-        damaged = _damaged(settings, (current, record), now)
+        damaged = _damaged(settings, current, record, now)
         changed.damaged.extend(damaged)
         if not damaged:
             came = _difference(record["kept_inputs"], now.hashes)
@@ -121,13 +125,18 @@ def _record(revision: Revision) -> dict[str, Any] | None:
     return record if {"input_hash", "kept_inputs", "degraded_reasons"} <= record.keys() else None
 
 
-def _damaged(settings: Settings, made: tuple[Revision, dict[str, Any]], now: Readings) -> list[Damage]:
+    degraded = {(finding.table, finding.file) for finding, _ in new}
+    read_now = ReadNow(revision.date, now.rows, now.grids, now.hashes)
+    fewer = fewer_than(settings, (revision, record), read_now, [finding for finding, _ in degrading])
+    new += [(finding, _words(finding)) for finding in fewer if (finding.table, finding.file) not in degraded]
     """Return what a revision was made from and is damaged now.
 
     What it was degraded by itself is no news. Two things show it: what degrades the date now, and every single value that was there and is not.
     """
-    revision, record = made
-    degrading = [(finding, finding.rule.degrades) for finding in now.findings if finding.rule.degrades is not None]
+    degraded = {(finding.table, finding.file) for finding, _ in new}
+    read_now = ReadNow(revision.date, now.rows, now.grids, now.hashes)
+    fewer = fewer_than(settings, (revision, record), read_now, [finding for finding, _ in degrading])
+    new += [(finding, _words(finding)) for finding in fewer if (finding.table, finding.file) not in degraded]
     its = Soundness.of(record)
     # Figures and the revision that a sentence names change from night to night; what is lacking stays the same.
     old = record["degraded_reasons"] if its.losses is None else []
@@ -139,8 +148,10 @@ def _damaged(settings: Settings, made: tuple[Revision, dict[str, Any]], now: Rea
         if loss in beyond and loss.reason not in old and degrades.damage
     ]
     degraded = {(finding.table, finding.file) for finding, _ in new}
+    degraded = {(finding.table, finding.file) for finding, _ in new}
     read_now = ReadNow(revision.date, now.rows, now.grids, now.hashes)
-    fewer = fewer_than(settings, made, read_now, [finding for finding, _ in degrading])
+    fewer = fewer_than(settings, (revision, record), read_now, [finding for finding, _ in degrading])
+    new += [(finding, _words(finding)) for finding in fewer if (finding.table, finding.file) not in degraded]
     new += [(finding, _words(finding)) for finding in fewer if (finding.table, finding.file) not in degraded]
     return [
         Damage(revision.date, revision.number, one.table, one.file, one.site_id, one.rule.name, words)

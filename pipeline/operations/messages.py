@@ -33,7 +33,7 @@ def report_night(result: NightResult) -> None:
 
 
 def report_crash(settings_file: str, run_id: str, note: dict[str, Any]) -> None:
-    """Report that an earlier run was killed in the middle of a night."""
+    """Report that an earlier run was killed during a night."""
     settings = _settings(settings_file)
     if settings is None:
         return
@@ -69,7 +69,7 @@ def report_late(settings_file: str, run_id: str, late: list[LateDate]) -> None:
 
 
 def report_damaged(settings_file: str, run_id: str, damaged: list[Damage]) -> None:
-    """Report the inputs that were read and are damaged, shorter or gone now.
+    """Report inputs that were read and are damaged now.
 
     A rerun of their dates helps nobody.
     """
@@ -97,7 +97,7 @@ MOST_LOSSES_NAMED = 5
 
 
 def report_left(settings_file: str, run_id: str, left: list[LateDate]) -> None:
-    """Report the dates with changed inputs that a night may not run again.
+    """Report dates with changed inputs that no night runs again.
 
     They were published by hand.
     """
@@ -115,7 +115,7 @@ def _alert_late(settings: Settings, run_id: str, late: list[LateDate], words: st
 
 
 def _alert_once(settings: Settings, event: str, said: set[str], facts: dict[str, Any]) -> None:
-    """Send an alert where some of what it says was not sent before.
+    """Send an alert unless all of it was sent before.
 
     What could not be sent is sent the next time.
     """

@@ -45,7 +45,7 @@ def night_of(settings_files: list[str], now: dt.datetime, run_id: str, run_one: 
 
 
 def watch(settings_file: str, until: dt.date, run_id: str, run_one: RunOne) -> list[NightResult]:
-    """Report dates up to `until` whose inputs changed, and rerun them if the settings say so."""
+    """Report dates whose inputs changed; rerun them if the settings say so."""
     return list(_reported(settings_file, run_id, _late(settings_file, until, run_id, run_one)))
 
 
@@ -133,6 +133,6 @@ def summary(results: list[NightResult]) -> str:
 
 
 def exit_status(results: list[NightResult]) -> int:
-    """Return 1 when a night failed, 3 when one is degraded, else 0."""
+    """Return 1 with a failed night, 3 with a degraded one, else 0."""
     states = {one.state for one in results}
     return 1 if State.FAILED in states else 3 if State.DEGRADED in states else 0

@@ -53,7 +53,7 @@ class Outcome:
 
     @property
     def to_look_at(self) -> list[str]:
-        """Why somebody is to look at it, one line each; empty for a sound day."""
+        """Why somebody is to look at it; empty for a sound day."""
         return [*self.readings.degraded, *([self.second_look] if self.second_look else [])]
 
 
@@ -81,7 +81,7 @@ NIGHTLY = Run()
 
 
 def last_complete_day(settings: Settings, now: dt.datetime) -> dt.date:
-    """Return the last local day that is over at an instant with time zone."""
+    """Return the last local day that is over at an instant."""
     return season.last_complete_day(now, settings.basin.utc_offset_hours)
 
 
@@ -151,7 +151,7 @@ def _made_current(archive: Path, basin: str, published: Published, run: Run) -> 
 
 
 def _provenance(settings: Settings, readings: Readings, run: Run) -> Provenance:
-    """Return the settings, the files, and the identity of what was used from them."""
+    """Return the settings, the files, and what was used of them."""
     hashes = readings.hashes
     home = settings.file.parent
     used = [

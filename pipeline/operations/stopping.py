@@ -12,7 +12,7 @@ from pipeline.model.problems import TooLongError
 
 
 class Stop(KeyboardInterrupt):
-    """Raised in the main thread when a signal asks the process to end.
+    """Raised in the main thread by a signal that asks to end.
 
     As with Ctrl-C, no handler of failures takes it for one.
 

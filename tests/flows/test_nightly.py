@@ -8,9 +8,9 @@ import time
 
 import pytest
 
-from flows.quiet import SURROUNDINGS, surround
+from flows.quiet import ENVIRONMENT, set_environment
 
-surround()
+set_environment()
 
 from prefect import flow, get_client  # noqa: E402
 from prefect.client.schemas.filters import (  # noqa: E402
@@ -132,13 +132,13 @@ def test_the_engine_learns_of_a_killed_run(basins, tmp_path, monkeypatch):
 
 def test_surroundings_are_offline_and_a_server_that_is_none_is_left_out(monkeypatch, tmp_path):
     assert os.environ["PREFECT_SERVER_ANALYTICS_ENABLED"] == "false"
-    assert SURROUNDINGS["DO_NOT_TRACK"] == "1"
+    assert ENVIRONMENT["DO_NOT_TRACK"] == "1"
     monkeypatch.delenv("PREFECT_HOME", raising=False)
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         for address in ("", f"http://127.0.0.1:{free.getsockname()[1]}/api"):
             monkeypatch.setenv("PREFECT_API_URL", address)
-            surround(tmp_path / "home" / "prefect")
+            set_environment(tmp_path / "home" / "prefect")
             assert "PREFECT_API_URL" not in os.environ
     assert (tmp_path / "home" / "prefect").is_dir()
     assert os.environ["PREFECT_HOME"] == str(tmp_path / "home" / "prefect")
