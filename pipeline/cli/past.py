@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar
 import typer
 
 from pipeline.cli import base
+from pipeline.cli.values import revision_facts
 from pipeline.model.problems import ArchiveError, SettingsError, StoppedError
 from pipeline.operations.stopping import number_of
 
@@ -229,13 +230,7 @@ def _date_json(one: DateOutcome) -> dict[str, Any]:
     return {
         "date": str(one.date),
         "state": "degraded" if one.to_look_at else "done",
-        "revision": published.revision,
-        "unchanged": published.unchanged,
-        "why": published.why,
-        "path": str(published.path),
-        "held_back": published.held_back,
-        "current_revision": published.current and published.current.number,
-        "made_current": published.made_current,
+        **revision_facts(published),
         "degraded": list(one.to_look_at),
         "new_archive": one.new_archive,
         "changes": published.changes,

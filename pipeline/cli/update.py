@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from pipeline.cli import base
-from pipeline.cli.values import figure, label, plain_rows, volume
+from pipeline.cli.values import figure, label, plain_rows, revision_facts, volume
 from pipeline.model.problems import SettingsError
 
 if TYPE_CHECKING:
@@ -74,13 +74,7 @@ class UpdateResult(base.Result):
         return {
             "basin": outcome.readings.inputs.day.basin_id,
             "date": str(outcome.readings.inputs.day.date),
-            "revision": published.revision,
-            "unchanged": published.unchanged,
-            "why": published.why,
-            "path": str(published.path),
-            "held_back": published.held_back,
-            "current_revision": published.current and published.current.number,
-            "made_current": published.made_current,
+            **revision_facts(published),
             "degraded": outcome.readings.degraded,
             "second_look": outcome.second_look,
             "new_archive": outcome.new_archive,

@@ -11,6 +11,8 @@ from pipeline.report.units import METRIC, Unit, Units
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.publishing.publish import Published
+
 
 def volume(m3: float, units: Units) -> str:
     """Return a volume in million m3 or acre-feet.
@@ -65,6 +67,19 @@ def size_text(size: float) -> str:
     while size >= thousand and len(units) > 1:
         size, units = size / thousand, units[1:]
     return f"{size:.1f} {units[0]}" if size < small and units[0] != "bytes" else f"{size:.0f} {units[0]}"
+
+
+def revision_facts(published: Published) -> dict[str, Any]:
+    """Return what a command says in JSON of a revision."""
+    return {
+        "revision": published.revision,
+        "unchanged": published.unchanged,
+        "why": published.why,
+        "path": str(published.path),
+        "held_back": published.held_back,
+        "current_revision": published.current and published.current.number,
+        "made_current": published.made_current,
+    }
 
 
 def plain_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
