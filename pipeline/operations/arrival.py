@@ -62,10 +62,10 @@ def input_rasters(settings: Settings, date: dt.date) -> list[Path]:
     ------
     InputError : a table cannot be read.
     """
-    found, season = _tables(settings), (settings.season_start(date), date)
+    tables, season = _tables(settings), (settings.season_start(date), date)
 
     def source(role: str) -> Source:
-        return source_of(settings, role, [file.path for file in found[role]])
+        return source_of(settings, role, [file.path for file in tables[role]])
 
     flights, _ = read_flights(source("flights")).between(*season)
     covers, _ = read_covers(source("covers"), season)
