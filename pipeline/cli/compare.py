@@ -25,7 +25,7 @@ MOVED_MOST = 10
 """Sites that moved most, as many as a screen takes (chosen); JSON and files hold all."""
 
 
-def compare(  # noqa: PLR0913  a command's options
+def compare(
     settings: base.SettingsFile,
     a: Annotated[
         str, typer.Argument(metavar="A", help="A date (its current revision) or a revision: 2031-03-01, 2031-03-01@1.")

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from pipeline.report.units import Units
 
 
-def update(  # noqa: PLR0913  a command's options
+def update(
     settings: base.SettingsFile,
     date: base.DateOption = None,
     make_current: base.MakeCurrentOption = False,
