@@ -78,7 +78,8 @@ class Changed:
 def changed_dates(settings: Settings, until: dt.date) -> Changed:
     """Return what became of the inputs of held dates up to `until`.
 
-    They are those of the last `watch_days`. A date whose record cannot be read is passed over: there is nothing to hold its inputs against.
+    They are those of the last `watch_days`. A date whose record cannot be read is passed over: there is nothing to compare its
+    inputs with.
 
     Raises
     ------
@@ -125,18 +126,13 @@ def _record(revision: Revision) -> dict[str, Any] | None:
     return record if {"input_hash", "kept_inputs", "degraded_reasons"} <= record.keys() else None
 
 
-    degraded = {(finding.table, finding.file) for finding, _ in new}
-    read_now = ReadNow(revision.date, now.rows, now.grids, now.hashes)
-    fewer = fewer_than(settings, (revision, record), read_now, [finding for finding, _ in degrading])
-    new += [(finding, _words(finding)) for finding in fewer if (finding.table, finding.file) not in degraded]
+def _damaged(settings: Settings, revision: Revision, record: dict[str, Any], now: Readings) -> list[Damage]:
     """Return what a revision was made from and is damaged now.
 
-    What it was degraded by itself is no news. Two things show it: what degrades the date now, and every single value that was there and is not.
+    What it was degraded by itself is no news. Two things show it: what degrades the date now, and every single value that was
+    there and is not.
     """
-    degraded = {(finding.table, finding.file) for finding, _ in new}
-    read_now = ReadNow(revision.date, now.rows, now.grids, now.hashes)
-    fewer = fewer_than(settings, (revision, record), read_now, [finding for finding, _ in degrading])
-    new += [(finding, _words(finding)) for finding in fewer if (finding.table, finding.file) not in degraded]
+    degrading = [(finding, finding.rule.degrades) for finding in now.findings if finding.rule.degrades is not None]
     its = Soundness.of(record)
     # Figures and the revision that a sentence names change from night to night; what is lacking stays the same.
     old = record["degraded_reasons"] if its.losses is None else []
@@ -148,10 +144,8 @@ def _record(revision: Revision) -> dict[str, Any] | None:
         if loss in beyond and loss.reason not in old and degrades.damage
     ]
     degraded = {(finding.table, finding.file) for finding, _ in new}
-    degraded = {(finding.table, finding.file) for finding, _ in new}
     read_now = ReadNow(revision.date, now.rows, now.grids, now.hashes)
     fewer = fewer_than(settings, (revision, record), read_now, [finding for finding, _ in degrading])
-    new += [(finding, _words(finding)) for finding in fewer if (finding.table, finding.file) not in degraded]
     new += [(finding, _words(finding)) for finding in fewer if (finding.table, finding.file) not in degraded]
     return [
         Damage(revision.date, revision.number, one.table, one.file, one.site_id, one.rule.name, words)
