@@ -124,7 +124,6 @@ def _or_stopped(result: base.Result, stop: KeyboardInterrupt | None) -> base.Res
 
 
 def _rebuild(settings_file: base.SettingsFile, revision: str, *, as_json: bool, verbose: bool) -> base.Result:
-
     chosen = base.read(settings_file)
     asked = revision_of(revision)
     with base.progress(as_json=as_json, verbose=verbose, stages=4) as stage:

@@ -324,7 +324,7 @@ def test_dates_that_have_not_begun_are_left_when_the_user_stops_the_workers(mine
         raise KeyboardInterrupt
 
     monkeypatch.setattr("pipeline.operations.spread.run_dates", run_dates)
-    file = changed(mine, "spread", lambda text: text + "operations: {workers: {engine: threads}}\n")
+    file = changed(mine, "spread", lambda text: text + "operations: {workers: {engine: processes}}\n")
     words = ("backfill", file, "--from", "2031-03-03", "--until", "2031-03-09")
     assert [one["date"] for one in told(*words, status=130)["dates"]] == ["2031-03-03"]
 
