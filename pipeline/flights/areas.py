@@ -14,7 +14,7 @@ from affine import Affine
 from rasterio.features import geometry_mask
 from shapely.geometry import box
 
-from pipeline.flights.difference import centres, places, sample
+from pipeline.flights.difference import centres, pixel_positions, sample
 from pipeline.flights.mosaic import open_pixels
 from pipeline.flights.placing import Placement
 from pipeline.flights.rasters import PixelSource, RasterPixels, Read, Window
@@ -53,11 +53,11 @@ class Area:
         """Yield the function that tells which pixels of a window lie inside."""
         if isinstance(self.source, RasterPixels):
             with self.source.reading() as read:
-                yield lambda placement, window: self._told(self.source, read, placement, window)
+                yield lambda placement, window: self._inside(self.source, read, placement, window)
         else:
             yield lambda placement, window: _within(self.source, placement, window)
 
-    def _told(self, pixels: RasterPixels, read: Read, placement: Placement, window: Window) -> np.ndarray:
+    def _inside(self, pixels: RasterPixels, read: Read, placement: Placement, window: Window) -> np.ndarray:
         def read_inside(part: Window) -> np.ndarray:
             values = read(part)
             return values if self.above is not None else ((values != 0) & np.isfinite(values)).astype(np.float64)
@@ -65,7 +65,7 @@ class Area:
         if pixels.placement == placement:
             values = read_inside(window)
         else:
-            values = sample(pixels.raster, read_inside, places(pixels.placement, placement, window))
+            values = sample(pixels.raster, read_inside, pixel_positions(pixels.placement, placement, window))
         return values > (self.share if self.above is None else self.above)
 
 
@@ -88,12 +88,15 @@ def find_area(
 
 
 def _shapes(about: str, paths: Sequence[Path], grid: BasinGrid) -> geopandas.GeoDataFrame:
-    found = [read_shapes(about, path).to_crs(grid.crs)[["geometry"]] for path in paths]
-    return pd.concat(found, ignore_index=True)
+    shapes = [read_shapes(about, path).to_crs(grid.crs)[["geometry"]] for path in paths]
+    return pd.concat(shapes, ignore_index=True)
 
 
 def _within(shapes: geopandas.GeoDataFrame, placement: Placement, window: Window) -> np.ndarray:
-    """Return which pixel centres lie in the shapes: burnt onto a north-up raster as fine as the pixels, and looked up there."""
+    """Return which pixel centres lie in the shapes.
+
+    These are burnt onto a north-up raster as fine as the pixels, and looked up there.
+    """
     x, y = centres(placement, window)
     width, height = placement.pixel_m()
     left, top = x.min() - width / 2, y.max() + height / 2
@@ -142,8 +145,8 @@ class WithoutAreas(ChangedPixels):
 
             def read(window: Window) -> np.ndarray:
                 values = read_source(window)
-                for told in inside:
-                    values[told(self.placement, window)] = np.nan
+                for is_inside in inside:
+                    values[is_inside(self.placement, window)] = np.nan
                 return values
 
             yield read

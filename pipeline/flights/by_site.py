@@ -30,7 +30,7 @@ COLUMNS = ["site_id", "kind", "days_after", "ground_depth_m", "flight_depth_m", 
 
 
 def depths_by_site(flight: xr.Dataset, ground: GroundRecord, least_valid_fraction: float) -> pd.DataFrame:
-    """Return the depths of a flight and of the ground at the sites that tell of the flight's day, sorted by site.
+    """Return the depths of a flight and of the ground, by site.
 
     Parameters
     ----------
@@ -43,8 +43,8 @@ def depths_by_site(flight: xr.Dataset, ground: GroundRecord, least_valid_fractio
     DataFrame : site_id, kind, days_after (of the ground's depth, days after the flight), ground_depth_m, flight_depth_m (the
     mean of the site's cell), difference_m (flight less ground).
     """
-    told = [_told(ground.daily, flight, 0), _told(ground.visits, flight, COURSE_DAYS)]
-    table = pd.concat(told, ignore_index=True)
+    depths = [_near_flight(ground.daily, flight, 0), _near_flight(ground.visits, flight, COURSE_DAYS)]
+    table = pd.concat(depths, ignore_index=True)
     table = table[table["site_id"].isin(ground.sites.index)].sort_values(["site_id", "apart"], kind="stable")
     table = table.drop_duplicates("site_id", ignore_index=True)
     sites = ground.sites.reindex(table["site_id"])
@@ -57,13 +57,13 @@ def depths_by_site(flight: xr.Dataset, ground: GroundRecord, least_valid_fractio
     return table.loc[np.isfinite(depth), COLUMNS].reset_index(drop=True)
 
 
-def _told(rows: pd.DataFrame, flight: xr.Dataset, most_days: int) -> pd.DataFrame:
+def _near_flight(rows: pd.DataFrame, flight: xr.Dataset, most_days: int) -> pd.DataFrame:
     date = pd.Timestamp(dt.date.fromisoformat(flight.attrs["date"]))
     days = (rows["date"] - date).dt.days
     near = rows["depth_m"].notna() & (days.abs() <= most_days)
-    told = pd.DataFrame({"site_id": rows["site_id"], "days_after": days, "ground_depth_m": rows["depth_m"]})[near]
+    depths = pd.DataFrame({"site_id": rows["site_id"], "days_after": days, "ground_depth_m": rows["depth_m"]})[near]
     # Of two visits as near, the earlier one.
-    return told.assign(apart=told["days_after"].abs() + (told["days_after"] > 0) / 2)
+    return depths.assign(apart=depths["days_after"].abs() + (depths["days_after"] > 0) / 2)
 
 
 def offset_of(by_site: pd.DataFrame) -> dict[str, float | int | None]:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import xarray as xr
 
 from pipeline.flights.limits import FlightLimits
-from pipeline.flights.measure import FlightFiles, Outcome, Surroundings
+from pipeline.flights.measure import FlightFiles, GroundLayers, Outcome
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import Finding, RefusedFlightError, StillArrivingError
 from pipeline.storage.cache import Cache, Encoding, Maker
@@ -79,8 +79,9 @@ def _sha256(path: Path) -> str:
 
 def flight_key(
     files: FlightFiles,
-    hashes: dict[str, list[tuple[str, ...]]],
-    ground: tuple[BasinGrid, Surroundings],
+    hashes: Mapping[str, Sequence[Sequence[str]]],
+    grid: BasinGrid,
+    known: GroundLayers,
     limits: FlightLimits,
 ) -> str:
     """Return the cache key of a flight.
@@ -89,9 +90,8 @@ def flight_key(
     ----------
     files : the flight.
     hashes : by role, path and sha256 of every file that is read for it; findings name the paths.
-    ground : the grid, and what is known of the ground.
+    known : what is known of the ground.
     """
-    grid, known = ground
     return FLIGHT_MAKER.key(
         [files.flight_id, files.date, files.depth_se_m, files.codes, files.metres_per_unit],
         hashes,

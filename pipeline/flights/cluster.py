@@ -5,11 +5,12 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from pipeline.flights.cache import FLIGHT_MAKER
 from pipeline.flights.limits import FlightLimits
-from pipeline.flights.measure import FlightFiles, Outcome, Surroundings, measure_flight
+from pipeline.flights.measure import FlightFiles, GroundLayers, Outcome, measure_flight
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import RefusedFlightError
 
@@ -24,12 +25,12 @@ MEASURED_S = 300.0
 
 
 def measure_on_cluster(
-    address: str, flights: Sequence[FlightFiles], grid: BasinGrid, limits: FlightLimits, known: Surroundings
+    address: str, flights: Sequence[FlightFiles], grid: BasinGrid, limits: FlightLimits, known: GroundLayers
 ) -> list[Outcome | None]:
-    """Return each flight as `measure_flight` gives or refuses it, None for those that have to be measured here.
+    """Return each flight's outcome, None for those that have to be measured here.
 
     A cluster that is down or busy with others, or whose workers run other code or do not see the files, costs a night no flight: it
-    is told in the log alone, since where a flight is measured is no part of what it shows.
+    is reported in the log alone, since where a flight is measured is no part of what it shows.
 
     Parameters
     ----------
@@ -71,20 +72,27 @@ def _answered(future: Any, patience: float) -> Outcome | None:  # noqa: ANN401  
         return None
 
 
-def _answer(files: FlightFiles, grid: BasinGrid, limits: FlightLimits, known: Surroundings) -> tuple[str, Outcome]:
-    """Return on a worker the identity of its maker, and what it makes of a flight."""
+@dataclass(frozen=True)
+class Answer:
+    """A worker's identity of the flights' maker, and what it made of a flight."""
+
+    identity: str
+    outcome: Outcome
+
+
+def _answer(files: FlightFiles, grid: BasinGrid, limits: FlightLimits, known: GroundLayers) -> Answer:
+    """Return on a worker what it makes of a flight."""
     try:
-        return FLIGHT_MAKER.identity(), measure_flight(files, grid, limits, known)
+        return Answer(FLIGHT_MAKER.identity(), measure_flight(files, grid, limits, known))
     except RefusedFlightError as refusal:
-        return FLIGHT_MAKER.identity(), refusal
+        return Answer(FLIGHT_MAKER.identity(), refusal)
 
 
-def _given(answer: BaseException | tuple[str, Outcome]) -> Outcome | None:
+def _given(answer: BaseException | Answer) -> Outcome | None:
     if isinstance(answer, BaseException):
         LOG.warning("A worker could not measure a flight (%s): it is measured here", answer)
         return None
-    code, outcome = answer
-    if code != FLIGHT_MAKER.identity():
+    if answer.identity != FLIGHT_MAKER.identity():
         LOG.warning("%s", OTHER_CODE)
         return None
-    return outcome
+    return answer.outcome

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.flights.areas import WHOLLY, ChangedPixels, find_area
-from pipeline.flights.difference import centres
+from pipeline.flights.difference import PixelValues, centres
 from pipeline.flights.noise import PixelNoise, mean_over_ground_se_m, residual_noise
 from pipeline.flights.rasters import RasterPixels, Read, Window
 from pipeline.flights.register import LEAST_PIXELS, nmad, stable_pixels
@@ -43,7 +43,7 @@ class DepthOffset:
 
 
 def depth_offset(depth: RasterPixels, stable_ground: tuple[Path, ...], grid: BasinGrid) -> DepthOffset | None:
-    """Return how far depths lie off over stable ground; None where negative depths were cut off, so that nobody can tell.
+    """Return how far depths lie off over stable ground, None where negative ones were cut off.
 
     The ground is taken as bare on the day of the flight, as it is for surfaces: snow on less than half of it does not move the
     median, snow on most of it would be taken for an error.
@@ -53,15 +53,16 @@ def depth_offset(depth: RasterPixels, stable_ground: tuple[Path, ...], grid: Bas
     InputError : the stable ground cannot be read.
     RefusedFlightError : there is too little stable ground with data.
     """
-    found = [(np.zeros(0),) * 3]
+    parts: list[PixelValues] = []
     windows = stable_pixels(depth, find_area("stable ground", stable_ground, grid, WHOLLY), grid)
     with depth.reading() as read:
-        for window, rows, columns in windows:
-            values = read(window)[rows, columns].astype(np.float64)
-            x, y = (place[rows, columns] for place in centres(depth.placement, window))
+        for pixels in windows:
+            values = read(pixels.window)[pixels.rows, pixels.columns].astype(np.float64)
+            x, y = (axis[pixels.rows, pixels.columns] for axis in centres(depth.placement, pixels.window))
             there = np.isfinite(values)
-            found.append((x[there], y[there], values[there]))
-    x, y, values = (np.concatenate(column) for column in zip(*found, strict=True))
+            parts.append(PixelValues(x[there], y[there], values[there]))
+    stable = PixelValues.joined(parts)
+    values = stable.value
     if len(values) < LEAST_PIXELS:
         raise RefusedFlightError(
             f"stable ground {stable_ground[0]} has {len(values)} pixels with data in the depth raster, {LEAST_PIXELS} are needed. "
@@ -70,8 +71,8 @@ def depth_offset(depth: RasterPixels, stable_ground: tuple[Path, ...], grid: Bas
     if (values >= 0).all() and (values == 0).mean() >= CUT_OFF:
         return None
     up = float(np.median(values))
-    noise = residual_noise(x, y, values - up, depth.placement.pixel_m())
-    return DepthOffset(up, nmad(values), len(values), noise, mean_over_ground_se_m(x, y, noise))
+    noise = residual_noise(stable.x, stable.y, values - up, depth.placement.pixel_m())
+    return DepthOffset(up, nmad(values), len(values), noise, mean_over_ground_se_m(stable.x, stable.y, noise))
 
 
 @dataclass(frozen=True)

@@ -83,7 +83,7 @@ class Difference:
                 out = np.empty(near.shape, np.float32)
                 steps = _steps(other.placement, fine.placement, window)
                 if steps is None:
-                    between = sample(other.raster, read_other, places(other.placement, fine.placement, window))
+                    between = sample(other.raster, read_other, pixel_positions(other.placement, fine.placement, window))
                     out[:] = sign * (near - between) - self.lift_m
                 else:
                     part = window_about(other.raster, steps, reach=2)
@@ -105,6 +105,22 @@ def moved(pixels: RasterPixels, east_m: float, north_m: float) -> RasterPixels:
     return replace(pixels, placement=replace(pixels.placement, shift=(east + east_m, north + north_m)))
 
 
+@dataclass(frozen=True)
+class PixelValues:
+    """Easting, northing and value, metres, of some pixels, each (n,)."""
+
+    x: np.ndarray
+    y: np.ndarray
+    value: np.ndarray
+
+    @classmethod
+    def joined(cls, parts: list[PixelValues]) -> PixelValues:
+        """Return several parts as one."""
+        none = cls(np.zeros(0), np.zeros(0), np.zeros(0))
+        columns = ([getattr(part, name) for part in [none, *parts]] for name in ("x", "y", "value"))
+        return cls(*(np.concatenate(column) for column in columns))
+
+
 def centres(placement: Placement, window: Window) -> tuple[np.ndarray, np.ndarray]:
     """Return easting and northing of the pixel centres of a window, each (rows, columns), metres."""
     columns, rows = np.meshgrid(np.arange(window.left, window.right) + 0.5, np.arange(window.top, window.bottom) + 0.5)
@@ -118,14 +134,14 @@ def _steps(placement: Placement, onto: Placement, window: Window) -> tuple[np.nd
     """
     if not (placement.aligned and onto.aligned) or placement.transform.a * onto.transform.a < 0:
         return None
-    x, _ = onto.points(np.arange(window.left, window.right) + 0.5, np.float64(window.top))
-    _, y = onto.points(np.float64(window.left), np.arange(window.top, window.bottom) + 0.5)
+    x, _ = onto.points(np.arange(window.left, window.right) + 0.5, np.array(float(window.top)))
+    _, y = onto.points(np.array(float(window.left)), np.arange(window.top, window.bottom) + 0.5)
     columns, _ = placement.pixels(x, y[:1])
     _, rows = placement.pixels(x[:1], y)
     return columns, rows
 
 
-def places(placement: Placement, onto: Placement, window: Window) -> tuple[np.ndarray, np.ndarray]:
+def pixel_positions(placement: Placement, onto: Placement, window: Window) -> tuple[np.ndarray, np.ndarray]:
     """Return columns and rows, each (rows, columns), of the pixel centres of a window of `onto` in another raster.
 
     Where coordinate systems differ they are transformed exactly at nodes and interpolated between (`placing.NODE_PIXELS`).
@@ -136,19 +152,20 @@ def places(placement: Placement, onto: Placement, window: Window) -> tuple[np.nd
     at = placement.pixels(*onto.points(*np.meshgrid(node_columns.astype(float), node_rows.astype(float))))
     rows, columns = np.arange(window.top, window.bottom) + 0.5, np.arange(window.left, window.right) + 0.5
     down, across = _shares(node_rows, rows), _shares(node_columns, columns)
-    return tuple(_interpolated(values, down, across) for values in at)
+    column, row = (_interpolated(values, down, across) for values in at)
+    return column, row
 
 
-def _shares(nodes_at: np.ndarray, places_at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return for each place along an axis the node before it and how far it lies towards the next, 0 to 1."""
-    before = np.searchsorted(nodes_at, places_at, side="right") - 1
-    return before, (places_at - nodes_at[before]) / np.diff(nodes_at)[before]
+def _shares(nodes_at: np.ndarray, positions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the node before each position along an axis, and its share of the way to the next, 0 to 1."""
+    before = np.searchsorted(nodes_at, positions, side="right") - 1
+    return before, (positions - nodes_at[before]) / np.diff(nodes_at)[before]
 
 
 def _interpolated(
     values: np.ndarray, down: tuple[np.ndarray, np.ndarray], across: tuple[np.ndarray, np.ndarray]
 ) -> np.ndarray:
-    """Return values given at nodes at the places between them, first down the columns, then along the rows."""
+    """Return values given at nodes at the positions between them, first down the columns, then along the rows."""
     row, share = down
     lines = values[row] * (1 - share)[:, None] + values[row + 1] * share[:, None]
     column, share = across
@@ -168,13 +185,13 @@ def sample(raster: Raster, read: Read, at: tuple[np.ndarray, np.ndarray]) -> np.
     if part is None:
         return np.full(columns.shape, np.nan)
     out = np.empty(columns.shape)
-    # What lies outside the part lies outside the raster: the part reaches two pixels beyond every place, edges apart.
+    # What lies outside the part lies outside the raster: the part reaches two pixels beyond every position, edges apart.
     between(read(part), columns - part.left, rows - part.top, out)
     return out
 
 
 def window_about(raster: Raster, at: tuple[np.ndarray, np.ndarray], reach: int) -> Window | None:
-    """Return the part of a raster that holds all places and `reach` pixels more; None where it holds none of them."""
+    """Return the part of a raster that holds all positions and `reach` pixels more, None where it holds none."""
     columns, rows = at
     if not (np.isfinite(columns).all() and np.isfinite(rows).all()):
         return None

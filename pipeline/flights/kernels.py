@@ -13,8 +13,8 @@ NO_WEIGHT = 1e-9
 
 
 @njit(nogil=True, cache=True)
-def fill_voids(values, other) -> None:  # noqa: ANN001
-    """Fill, in place, what is missing (NaN) in `values` from `other`, of the same shape."""
+def fill_voids(values, other) -> None:
+    """Fill, in position, what is missing (NaN) in `values` from `other`, of the same shape."""
     for row in range(values.shape[0]):
         for column in range(values.shape[1]):
             if values[row, column] != values[row, column]:
@@ -22,7 +22,7 @@ def fill_voids(values, other) -> None:  # noqa: ANN001
 
 
 @njit(nogil=True, cache=True)
-def add_aligned(values, limits, rows, columns, sums):  # noqa: ANN001, ANN201
+def add_aligned(values, limits, rows, columns, sums):
     """Add one window of pixels that lie along the grid's axes to the sums of its cells.
 
     Each row of cells is first added up vertically into one line of pixel columns, a loop that the processor takes
@@ -60,7 +60,7 @@ def add_aligned(values, limits, rows, columns, sums):  # noqa: ANN001, ANN201
         if first:
             for column in range(width):
                 value = values[row, column]
-                there = value == value  # noqa: PLR0124 - NaN is not equal to itself
+                there = value == value
                 seen += there
                 used += there & (value >= least) & (value <= most)
         if entry == row_pixel.size - 1 or row_cell[entry + 1] != row_cell[entry]:
@@ -70,7 +70,7 @@ def add_aligned(values, limits, rows, columns, sums):  # noqa: ANN001, ANN201
 
 
 @njit(nogil=True, cache=True)
-def _add_line(line, columns, cells):  # noqa: ANN001, ANN202
+def _add_line(line, columns, cells):
     """Add a line of pixel columns, (3, columns), to the cells it lies in, (3, cell columns)."""
     column_pixel, column_cell, column_weight = columns
     for entry in range(column_pixel.size):
@@ -83,7 +83,7 @@ def _add_line(line, columns, cells):  # noqa: ANN001, ANN202
 
 
 @njit(nogil=True, cache=True)
-def add_warped(values, limits, positions, parts, sums):  # noqa: ANN001, ANN201
+def add_warped(values, limits, positions, parts, sums):
     """Add one window of pixels that lie anyhow to the sums of its cells.
 
     Each part of a pixel is taken as an upright rectangle of the pixel part's own area about its own centre.
@@ -113,7 +113,7 @@ def add_warped(values, limits, positions, parts, sums):  # noqa: ANN001, ANN201
 
 
 @njit(nogil=True, cache=True)
-def _add_piece(values, limits, piece_at, parts, sums):  # noqa: ANN001, ANN202, C901, PLR0915
+def _add_piece(values, limits, piece_at, parts, sums):
     """Add the pixels between four nodes; `piece_at` is ((top, bottom, left, right), positions (2, 2, 2))."""
     (top, bottom, left, right), at = piece_at
     least, most = limits
@@ -163,7 +163,7 @@ def _add_piece(values, limits, piece_at, parts, sums):  # noqa: ANN001, ANN202, 
                     squares = 0.0
                     for k in range(column, column + run):
                         value = np.float64(values[row, k])
-                        there = value == value  # noqa: PLR0124
+                        there = value == value
                         within = there & (value >= least) & (value <= most)
                         taken = value if within else 0.0
                         seen += there
@@ -177,7 +177,7 @@ def _add_piece(values, limits, piece_at, parts, sums):  # noqa: ANN001, ANN202, 
                     column += run
                     continue
                 value = np.float64(values[row, column])
-                there = value == value  # noqa: PLR0124
+                there = value == value
                 within = there & (value >= least) & (value <= most)
                 if there:
                     touched = False
@@ -204,19 +204,19 @@ def _add_piece(values, limits, piece_at, parts, sums):  # noqa: ANN001, ANN202, 
 
 
 @njit(nogil=True, cache=True)
-def _steps_within(place, along, half):  # noqa: ANN001, ANN202
+def _steps_within(position, along, half):
     """Return how many steps a rectangle can take and stay within its cell; -1 where it reaches beyond it now.
 
-    `place` is where its centre stands in the cell, 0 to 1, `along` what it moves in a step, `half` half its width.
+    `position` is where its centre stands in the cell, 0 to 1, `along` what it moves in a step, `half` half its width.
     """
-    if place < half or place > 1 - half:
+    if position < half or position > 1 - half:
         return -1
-    room = 1 - half - place if along > 0 else place - half
+    room = 1 - half - position if along > 0 else position - half
     return int(min(room / abs(along), 1e6)) if along != 0 else 1000000
 
 
 @njit(nogil=True, cache=True)
-def between(values, columns, rows, out) -> None:  # noqa: ANN001
+def between(values, columns, rows, out) -> None:
     """Fill `out` with values between pixel centres: by cubic convolution, beside voids and edges bilinear.
 
     Cubic convolution with a = -1/2 (Keys 1981, IEEE Trans. ASSP 29, 1153-1160) keeps curved ground to third order; bilinear
@@ -233,11 +233,11 @@ def between(values, columns, rows, out) -> None:  # noqa: ANN001
         for j in range(out.shape[1]):
             x, y = columns[i, j] - 0.5, rows[i, j] - 0.5
             left, top = int(np.floor(x)), int(np.floor(y))
-            out[i, j] = _at_place(values, (top, left), (y - top, x - left), (weight_y, weight_x))
+            out[i, j] = _at_position(values, (top, left), (y - top, x - left), (weight_y, weight_x))
 
 
 @njit(nogil=True, cache=True)
-def less_between(near, values, columns, rows, signed, out) -> None:  # noqa: ANN001, C901, PLR0912, PLR0915
+def less_between(near, values, columns, rows, signed, out) -> None:
     """Fill `out` with one raster less another taken between its pixel centres as `between` does: near - values.
 
     For places whose columns depend on the column alone and whose rows on the row alone. Four rows are first added up into
@@ -317,7 +317,7 @@ def less_between(near, values, columns, rows, signed, out) -> None:  # noqa: ANN
                 continue
             column = nearest[j]
             if column >= 0 and column < width and values[row, column] == values[row, column]:
-                value = _at_place(values, (top, lefts[j]), (share, shares[j]), (weight_y, weight_x))
+                value = _at_position(values, (top, lefts[j]), (share, shares[j]), (weight_y, weight_x))
                 line_out[j] = sign * (near[i, j] - value) - lift
 
 
@@ -327,7 +327,7 @@ some micrometres."""
 
 
 @njit(nogil=True, cache=True)
-def _at_place(values, corner, share, weights):  # noqa: ANN001, ANN202
+def _at_position(values, corner, share, weights):
     """Return the value at a place: `corner` is (row, column) of the pixel up and left of it, `share` what it lies beyond.
 
     `weights` are two lines of four to work in.
@@ -337,7 +337,7 @@ def _at_place(values, corner, share, weights):  # noqa: ANN001, ANN202
     _cubic_weights(share[1], weight_x)
     _cubic_weights(share[0], weight_y)
     total = _weighted(values, first, weight_y, weight_x)
-    if total != total:  # noqa: PLR0124 - NaN is not equal to itself
+    if total != total:
         weight_x[:] = 0.0, 1.0 - share[1], share[1], 0.0
         weight_y[:] = 0.0, 1.0 - share[0], share[0], 0.0
         total = _weighted(values, first, weight_y, weight_x)
@@ -345,8 +345,8 @@ def _at_place(values, corner, share, weights):  # noqa: ANN001, ANN202
 
 
 @njit(nogil=True, cache=True)
-def _cubic_weights(share, weights):  # noqa: ANN001, ANN202
-    """Fill the weights of the four pixels about a place, `share` of a pixel beyond the second."""
+def _cubic_weights(share, weights):
+    """Fill the weights of the four pixels about a position, `share` of a pixel beyond the second."""
     weights[0] = -0.5 * share + share**2 - 0.5 * share**3
     weights[1] = 1.0 - 2.5 * share**2 + 1.5 * share**3
     weights[2] = 0.5 * share + 2.0 * share**2 - 1.5 * share**3
@@ -354,7 +354,7 @@ def _cubic_weights(share, weights):  # noqa: ANN001, ANN202
 
 
 @njit(nogil=True, cache=True)
-def _weighted(values, first, weight_y, weight_x):  # noqa: ANN001, ANN202
+def _weighted(values, first, weight_y, weight_x):
     """Return the weighted sum of 4 x 4 pixels from `first` (row, column) on; NaN where one that counts is missing."""
     height, width = values.shape
     total = 0.0
@@ -368,6 +368,6 @@ def _weighted(values, first, weight_y, weight_x):  # noqa: ANN001, ANN202
             if row < 0 or row >= height or column < 0 or column >= width:
                 return np.nan
             total += weight * values[row, column]
-            if total != total:  # noqa: PLR0124 - NaN is not equal to itself
+            if total != total:
                 return total
     return total

@@ -71,7 +71,7 @@ class FlightFiles:
 
 
 @dataclass(frozen=True)
-class Surroundings:
+class GroundLayers:
     """What is known of the ground that a flight passed over, each part where given.
 
     Parameters
@@ -87,14 +87,14 @@ class Surroundings:
     water_file: Path | None = None
 
 
-NOTHING_KNOWN = Surroundings()
+NO_LAYERS = GroundLayers()
 
 Outcome = tuple[xr.Dataset, list[Finding]] | RefusedFlightError
 """What becomes of a flight: as `measure_flight` returns or refuses it."""
 
 
 def measure_flight(
-    files: FlightFiles, grid: BasinGrid, limits: FlightLimits, known: Surroundings = NOTHING_KNOWN
+    files: FlightFiles, grid: BasinGrid, limits: FlightLimits, known: GroundLayers = NO_LAYERS
 ) -> tuple[xr.Dataset, list[Finding]]:
     """Return a flight's depth on the grid, and the findings.
 
@@ -103,7 +103,7 @@ def measure_flight(
     Returns
     -------
     Dataset on (y, x): depth (m, negative noise kept), valid_fraction (1), depth_spread (m), depth_random_se (m); attributes
-    flight_id, date, depth_bias_se_m, noise_m, noise_correlation_m, and `figures`: what is told of the flight in the record.
+    flight_id, date, depth_bias_se_m, noise_m, noise_correlation_m, and `figures`: the flight's part of the record.
 
     Raises
     ------
@@ -129,10 +129,9 @@ def measure_flight(
             f"{limits.least_valid_fraction:.0%} is wanted (flights.least_valid_fraction). Check its coordinate system, extent and nodata"
         )
     # Where most of the stable ground reads one and the same number, depths are rounded more coarsely than they err.
-    told = registration is not None and registration.noise.pixel_se_m > 0
-    noise = registration.noise if told else DEFAULT_NOISE
+    noise = DEFAULT_NOISE if registration is None or not registration.noise.pixel_se_m > 0 else registration.noise
     bias_se_m = _bias_se_m(files, registration)
-    flight = _dataset(means, grid, noise, (float(np.prod(source.placement.pixel_m())), known.canopy))
+    flight = _dataset(means, grid, noise, float(np.prod(source.placement.pixel_m())), known.canopy)
     figures = {
         "flight_id": files.flight_id,
         "date": files.date.isoformat(),
@@ -165,10 +164,9 @@ def measure_flight(
 
 
 def _dataset(
-    means: CellMeans, grid: BasinGrid, noise: PixelNoise, pixels: tuple[float, np.ndarray | None]
+    means: CellMeans, grid: BasinGrid, noise: PixelNoise, pixel_m2: float, canopy: np.ndarray | None
 ) -> xr.Dataset:
-    """Return the fields of a flight; `pixels` are a pixel's area (m2) and the canopy over the cells, where known."""
-    pixel_m2, canopy = pixels
+    """Return the fields of a flight. The canopy over the cells counts where it is known."""
     random_se = noise.cell_se_m(means.valid_fraction, grid.cell_m, pixel_m2)
     if canopy is not None:
         share = np.clip(np.nan_to_num(canopy), 0.0, 1.0)
@@ -183,13 +181,11 @@ def _dataset(
 
 
 def _without_noise(registration: Registration | DepthOffset) -> dict[str, Any]:
-    told = asdict(registration)
-    del told["noise"]
-    return told
+    return {name: figure for name, figure in asdict(registration).items() if name != "noise"}
 
 
 def _source(
-    files: FlightFiles, grid: BasinGrid, limits: FlightLimits, known: Surroundings
+    files: FlightFiles, grid: BasinGrid, limits: FlightLimits, known: GroundLayers
 ) -> tuple[PixelSource, Registration | DepthOffset | None, list[Finding]]:
     """Return the flight's fine depths, how they were registered, and what was noticed."""
     if files.depth:
@@ -209,8 +205,9 @@ def _source(
     if not files.stable_ground:
         unmoved = _finding(files, rules.NO_STABLE_GROUND, "no stable ground")
         return Difference(snow_on, snow_off), None, [*findings, unmoved]
-    found = register(snow_on, snow_off, files.stable_ground, grid, fit_tilt=limits.fit_tilt)
-    return _registered(files, found, (snow_on, snow_off), limits), found, findings + _told(files, found, limits)
+    fitted = register(snow_on, snow_off, files.stable_ground, grid, fit_tilt=limits.fit_tilt)
+    findings += _registration_findings(files, fitted, limits)
+    return _registered(files, fitted, (snow_on, snow_off), limits), fitted, findings
 
 
 def _declared_units(files: FlightFiles, rasters: Mapping[str, RasterPixels]) -> list[Finding]:
@@ -226,50 +223,52 @@ def _on_stable_ground(
     files: FlightFiles, depth: RasterPixels, grid: BasinGrid, limits: FlightLimits
 ) -> tuple[PixelSource, DepthOffset | None, list[Finding]]:
     """Return depths without what they show on stable ground, which is that, and the findings; or refuse them."""
-    found = depth_offset(depth, files.stable_ground, grid)
-    if found is None:
+    fitted = depth_offset(depth, files.stable_ground, grid)
+    if fitted is None:
         evidence = "half of the depths on stable ground are exactly 0, and none is below"
         return depth, None, [_finding(files, rules.DEPTHS_CUT_OFF, evidence)]
-    evidence = f"median {found.up_m:+.3f} m, NMAD {found.nmad_m:.2f} m, {found.pixels} stable pixels"
-    if found.nmad_m > limits.most_nmad_m:
+    evidence = f"median {fitted.up_m:+.3f} m, NMAD {fitted.nmad_m:.2f} m, {fitted.pixels} stable pixels"
+    if fitted.nmad_m > limits.most_nmad_m:
         raise RefusedFlightError(
             f"flight {files.flight_id}: depth on stable ground scatters beyond its limit ({limits.most_nmad_m:g} m of NMAD, "
             f"flights.most_nmad_m): {evidence}. Look at the depths and the stable ground"
         )
     findings = [_finding(files, rules.DEPTHS_REGISTERED, evidence)]
-    if abs(found.up_m) > limits.vertical_offset_m:
-        findings.append(_finding(files, rules.DEPTHS_OFFSET, f"{found.up_m:.2f} m"))
-    return Lowered(depth, found.up_m), found, findings
+    if abs(fitted.up_m) > limits.vertical_offset_m:
+        findings.append(_finding(files, rules.DEPTHS_OFFSET, f"{fitted.up_m:.2f} m"))
+    return Lowered(depth, fitted.up_m), fitted, findings
 
 
 def _registered(
-    files: FlightFiles, found: Registration, surfaces: tuple[RasterPixels, RasterPixels], limits: FlightLimits
+    files: FlightFiles, fitted: Registration, surfaces: tuple[RasterPixels, RasterPixels], limits: FlightLimits
 ) -> Difference:
     """Return the difference of the registered surfaces, or refuse a registration beyond its limits."""
     snow_on, snow_off = surfaces
-    if np.hypot(found.east_m, found.north_m) > limits.most_shift_m or found.nmad_after_m > limits.most_nmad_m:
+    if np.hypot(fitted.east_m, fitted.north_m) > limits.most_shift_m or fitted.nmad_after_m > limits.most_nmad_m:
         raise RefusedFlightError(
             f"flight {files.flight_id}: registration on stable ground beyond its limits ({limits.most_shift_m:g} m of shift, "
-            f"{limits.most_nmad_m:g} m of NMAD): {_figures(found)}. Look at the surfaces and the stable ground"
+            f"{limits.most_nmad_m:g} m of NMAD): {_figures(fitted)}. Look at the surfaces and the stable ground"
         )
-    return Difference(moved(snow_on, -found.east_m, -found.north_m), snow_off, found.up_m, found.tilt)
+    return Difference(moved(snow_on, -fitted.east_m, -fitted.north_m), snow_off, fitted.up_m, fitted.tilt)
 
 
-def _figures(found: Registration) -> str:
-    tilt = "" if found.tilt is None else f"tilt {1000 * np.hypot(found.tilt.per_east, found.tilt.per_north):.3f} m/km; "
+def _figures(fitted: Registration) -> str:
+    tilt = (
+        "" if fitted.tilt is None else f"tilt {1000 * np.hypot(fitted.tilt.per_east, fitted.tilt.per_north):.3f} m/km; "
+    )
     return (
-        f"shift {found.east_m:.2f} m east, {found.north_m:.2f} m north, {found.up_m:.2f} m up; {tilt}"
-        f"NMAD {found.nmad_before_m:.2f} m before, {found.nmad_after_m:.2f} m after, {found.pixels} stable pixels on slopes of "
-        f"{found.slope_low_deg:.0f} to {found.slope_high_deg:.0f} degrees"
+        f"shift {fitted.east_m:.2f} m east, {fitted.north_m:.2f} m north, {fitted.up_m:.2f} m up; {tilt}"
+        f"NMAD {fitted.nmad_before_m:.2f} m before, {fitted.nmad_after_m:.2f} m after, {fitted.pixels} stable pixels on slopes of "
+        f"{fitted.slope_low_deg:.0f} to {fitted.slope_high_deg:.0f} degrees"
     )
 
 
-def _told(files: FlightFiles, found: Registration, limits: FlightLimits) -> list[Finding]:
-    findings = [_finding(files, rules.SURFACES_REGISTERED, _figures(found))]
-    if not found.shift_fitted:
-        findings.append(_finding(files, rules.SHIFT_NOT_FITTED, f"slopes of {found.slope_deg:.1f} degrees"))
-    if abs(found.up_m) > limits.vertical_offset_m:
-        findings.append(_finding(files, rules.VERTICAL_OFFSET, f"{found.up_m:.2f} m"))
+def _registration_findings(files: FlightFiles, fitted: Registration, limits: FlightLimits) -> list[Finding]:
+    findings = [_finding(files, rules.SURFACES_REGISTERED, _figures(fitted))]
+    if not fitted.shift_fitted:
+        findings.append(_finding(files, rules.SHIFT_NOT_FITTED, f"slopes of {fitted.slope_deg:.1f} degrees"))
+    if abs(fitted.up_m) > limits.vertical_offset_m:
+        findings.append(_finding(files, rules.VERTICAL_OFFSET, f"{fitted.up_m:.2f} m"))
     return findings
 
 

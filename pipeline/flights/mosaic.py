@@ -10,16 +10,16 @@ from pathlib import Path
 import numpy as np
 from affine import Affine
 
-from pipeline.flights.difference import places, sample
+from pipeline.flights.difference import pixel_positions, sample
 from pipeline.flights.kernels import fill_voids
-from pipeline.flights.placing import Placement, place
-from pipeline.flights.rasters import RasterPixels, Read, Window, raster_pixels
+from pipeline.flights.placing import Placement, placement_of
+from pipeline.flights.rasters import FineRaster, RasterPixels, Read, Window, on_grid, open_raster
 from pipeline.inputs.raster_band import DEPTHS, Values
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import InputError
 
 ON_LATTICE = 0.01
-"""Corners of tiles are written with rounding: tiles whose pixels fall together to this part of a pixel have one lattice."""
+"""Part of a pixel within which tiles whose pixels fall together have one lattice (chosen: corners are written with rounding)."""
 
 
 @dataclass(frozen=True)
@@ -68,12 +68,11 @@ class Mosaic:
                 return readers[number]
 
             def read(window: Window) -> np.ndarray:
-                touched = [n for n, tile in enumerate(self.tiles) if _common(tile.window, window) is not None]
-                if len(touched) == 1 and _common(self.tiles[touched[0]].window, window) == window:
-                    return self._part(touched[0], reader, window)
+                touched = {n: common for n, tile in enumerate(self.tiles) if (common := _common(tile.window, window))}
+                if list(touched.values()) == [window]:
+                    return self._part(next(iter(touched)), reader, window)
                 whole = np.full(window.shape, np.nan)
-                for number in touched:
-                    common = _common(self.tiles[number].window, window)
+                for number, common in touched.items():
                     rows = slice(common.top - window.top, common.bottom - window.top)
                     columns = slice(common.left - window.left, common.right - window.left)
                     fill_voids(whole[rows, columns], self._part(number, reader, common))
@@ -85,7 +84,7 @@ class Mosaic:
         """Return a tile's values in a window of the whole that lies within the tile's."""
         tile, read = self.tiles[number], reader(number)
         if not tile.on_lattice:
-            return sample(tile.pixels.raster, read, places(tile.pixels.placement, self.placement, window))
+            return sample(tile.pixels.raster, read, pixel_positions(tile.pixels.placement, self.placement, window))
         top, left = tile.window.top, tile.window.left
         return read(Window(window.top - top, window.bottom - top, window.left - left, window.right - left))
 
@@ -98,7 +97,7 @@ def _common(one: Window, other: Window) -> Window | None:
 
 
 def open_pixels(paths: Sequence[Path], grid: BasinGrid, values: Values = DEPTHS) -> RasterPixels:
-    """Open a raster, or the tiles that make one, and place it on the grid.
+    """Return a raster, or the tiles that make one, on the grid.
 
     Parameters
     ----------
@@ -108,39 +107,40 @@ def open_pixels(paths: Sequence[Path], grid: BasinGrid, values: Values = DEPTHS)
     ------
     InputError : a file cannot be used (`pipeline.flights.rasters.open_raster`), or a tile lies nowhere near the others.
     """
-    found = [raster_pixels(path, grid, values) for path in sorted(set(paths))]
-    return found[0] if len(found) == 1 else _mosaic(found, grid)
+    rasters = [open_raster(path, values) for path in sorted(set(paths))]
+    return on_grid(rasters[0], grid) if len(rasters) == 1 else _mosaic(rasters, grid)
 
 
-def _mosaic(found: list[RasterPixels], grid: BasinGrid) -> RasterPixels:
-    base = min(found, key=lambda pixels: round(float(np.prod(pixels.placement.pixel_m())), 6))
-    on_lattice = [_corner_on_lattice(pixels, base) for pixels in found]
+def _mosaic(rasters: list[FineRaster], grid: BasinGrid) -> RasterPixels:
+    pieces = [on_grid(raster, grid) for raster in rasters]
+    areas = [round(float(np.prod(piece.placement.pixel_m())), 6) for piece in pieces]
+    finest = areas.index(min(areas))
+    raster, base = rasters[finest], pieces[finest]
+    corners = [_corner_on_lattice(own, raster) for own in rasters]
     spots = [
-        Window(corner[0], corner[0] + pixels.raster.shape[0], corner[1], corner[1] + pixels.raster.shape[1])
-        if corner is not None
-        else _outline_on(pixels, base)
-        for pixels, corner in zip(found, on_lattice, strict=True)
+        _outline_on(piece, base, f"{own.path} cannot be placed beside {raster.path}")
+        if corner is None
+        else Window(corner[0], corner[0] + own.shape[0], corner[1], corner[1] + own.shape[1])
+        for own, piece, corner in zip(rasters, pieces, corners, strict=True)
     ]
     # The whole begins on an edge of the base's blocks, so that its windows decode no block twice.
     above, before = (
         -(-max(0, -least) // step) * step
         for least, step in zip((min(w.top for w in spots), min(w.left for w in spots)), base.block, strict=True)
     )
-    raster = base.raster
     to = raster.transform
     transform = Affine(to.a, to.b, to.c - to.a * before - to.b * above, to.d, to.e, to.f - to.d * before - to.e * above)
     shape = above + max(w.bottom for w in spots), before + max(w.right for w in spots)
-    placement = place(transform, shape, raster.crs, grid.crs)
+    placement = placement_of(transform, shape, raster.crs, grid.crs)
     tiles = tuple(
-        Tile(pixels, Window(w.top + above, w.bottom + above, w.left + before, w.right + before), corner is not None)
-        for pixels, w, corner in zip(found, spots, on_lattice, strict=True)
+        Tile(piece, Window(w.top + above, w.bottom + above, w.left + before, w.right + before), corner is not None)
+        for piece, w, corner in zip(pieces, spots, corners, strict=True)
     )
     return RasterPixels(Mosaic(shape, raster.block, placement, tiles), placement)
 
 
-def _corner_on_lattice(pixels: RasterPixels, base: RasterPixels) -> tuple[int, int] | None:
-    """Return row and column of the base's lattice at which a tile's first pixel lies; None where it is not on it."""
-    own, other = pixels.raster, base.raster
+def _corner_on_lattice(own: FineRaster, other: FineRaster) -> tuple[int, int] | None:
+    """Return row and column of another's lattice at which a tile's first pixel lies, None if on none."""
     if own.crs != other.crs:
         return None
     # Three corners: two alone would let a turned tile pass.
@@ -155,12 +155,12 @@ def _corner_on_lattice(pixels: RasterPixels, base: RasterPixels) -> tuple[int, i
     return int(row), int(column)
 
 
-def _outline_on(pixels: RasterPixels, base: RasterPixels) -> Window:
+def _outline_on(pixels: RasterPixels, base: RasterPixels, refused: str) -> Window:
     """Return the base's window that a tile of another lattice touches.
 
     Raises
     ------
-    InputError : its outline has no place there: its coordinate system does not reach so far.
+    InputError : its outline cannot be transformed there: its coordinate system does not reach so far. `refused` begins the message.
     """
     along = np.linspace(0, 1, 65)
     rows, columns = pixels.raster.shape
@@ -170,9 +170,7 @@ def _outline_on(pixels: RasterPixels, base: RasterPixels) -> Window:
     )
     at_columns, at_rows = base.placement.pixels(*pixels.placement.points(*outline))
     if not (np.isfinite(at_columns).all() and np.isfinite(at_rows).all()):
-        raise InputError(
-            f"{pixels.raster.path} cannot be placed beside {base.raster.path}. Check the coordinate systems of both"
-        )
+        raise InputError(f"{refused}. Check the coordinate systems of both")
     return Window(
         int(np.floor(at_rows.min())),
         int(np.ceil(at_rows.max())),

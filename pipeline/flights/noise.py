@@ -12,16 +12,16 @@ import numpy as np
 from scipy.optimize import nnls
 
 TRIES = 40_000
-"""Pairs looked for at each distance, at random but always the same ones: the robust semivariance is then good to 2 %."""
+"""Pairs looked for at each distance, at random but always the same ones (chosen: the semivariance is then good to 2 %)."""
 
 LEAST_PAIRS = 300
-"""A distance at which fewer pairs are found is left out."""
+"""Pairs below which a distance is left out (chosen: its semivariance would err by a tenth)."""
 
 LONGEST_SHARE = 0.5
-"""Distances up to this share of the ground's extent: pairs further apart are few and all of the same places."""
+"""Longest distance as a share of the ground's extent (common practice: pairs further apart are few and much the same)."""
 
 REACHES = 40
-"""Reaches tried between a pixel and the longest distance, evenly in their logarithm."""
+"""Reaches tried between a pixel and the longest distance, evenly in their logarithm (chosen: a tenth apart)."""
 
 
 @dataclass(frozen=True)
@@ -86,7 +86,7 @@ def residual_noise(x: np.ndarray, y: np.ndarray, residual_m: np.ndarray, pixel_m
 
     Parameters
     ----------
-    x, y : (n,) places, m.
+    x, y : (n,) easting and northing, m.
     residual_m : (n,) registered difference over stable ground, m.
     pixel_m : width and height of a pixel, m.
     """
@@ -96,14 +96,14 @@ def residual_noise(x: np.ndarray, y: np.ndarray, residual_m: np.ndarray, pixel_m
         # Too scattered to tell: all of it is then taken as shared over some pixels, never as each pixel's own.
         return PixelNoise(0.0, spread**2, SHARED_PIXELS * max(pixel_m))
     weight = np.sqrt(counts)
-    best = None
+    least = np.inf
+    best = PixelNoise(0.0, spread**2, SHARED_PIXELS * max(pixel_m))
     for reach in np.geomspace(min(lags[0], lags[-1] / 2), lags[-1], REACHES):
         columns = np.column_stack([np.ones_like(lags), 1 - np.exp(-lags / reach)])
         (nugget, sill), left = nnls(columns * weight[:, None], semivariances * weight)
-        if best is None or left < best[0]:
-            best = left, nugget, sill, reach
-    _, nugget, sill, reach = best
-    return PixelNoise(float(nugget), float(sill), float(reach))
+        if left < least:
+            least, best = left, PixelNoise(float(nugget), float(sill), float(reach))
+    return best
 
 
 FEWEST_LAGS = 4
@@ -116,7 +116,10 @@ SHARED_PIXELS = 4.0
 def _semivariances(
     x: np.ndarray, y: np.ndarray, values: np.ndarray, pixel_m: tuple[float, float]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return mean distance (m), semivariance (m2) and number of pairs at distances from a pixel on, each half as far again."""
+    """Return mean distance (m), semivariance (m2) and number of pairs by lag.
+
+    Lags run from a pixel's width on, each half as far again.
+    """
     width, height = pixel_m
     column = np.round((x - x.min()) / width).astype(np.int64)
     row = np.round((y - y.min()) / height).astype(np.int64)
@@ -126,7 +129,8 @@ def _semivariances(
     sorted_key = key[order]
     random = np.random.default_rng(1)
     longest = LONGEST_SHARE * np.hypot(np.ptp(x), np.ptp(y))
-    lag, found = max(pixel_m), []
+    lag = max(pixel_m)
+    rows: list[tuple[float, float, float]] = []
     while lag <= longest:
         start = random.integers(0, len(x), TRIES)
         angle = random.uniform(0, 2 * np.pi, TRIES)
@@ -139,18 +143,19 @@ def _semivariances(
         at = np.minimum(np.searchsorted(sorted_key, wanted), len(order) - 1)
         there = (sorted_key[at] == wanted) & (order[at] != start)
         if there.sum() >= LEAST_PAIRS:
-            one, other = start[there], order[at[there]]
-            apart = np.hypot(x[one] - x[other], y[one] - y[other]).mean()
-            semivariance = 0.5 * (1.4826 * np.median(np.abs(values[one] - values[other]))) ** 2
-            found.append((apart, semivariance, there.sum()))
+            first, second = start[there], order[at[there]]
+            apart = np.hypot(x[first] - x[second], y[first] - y[second]).mean()
+            semivariance = 0.5 * (1.4826 * np.median(np.abs(values[first] - values[second]))) ** 2
+            rows.append((apart, semivariance, there.sum()))
         lag *= 1.5
-    return tuple(np.array(column, float) for column in zip(*found, strict=True)) if found else (np.zeros(0),) * 3
+    lags, semivariances, counts = np.array(rows, float).reshape(-1, 3).T.copy()
+    return lags, semivariances, counts
 
 
 def mean_over_ground_se_m(x: np.ndarray, y: np.ndarray, noise: PixelNoise) -> float:
-    """Return the standard error of the mean over scattered pixels, m: what the stable ground cannot tell of a lift."""
+    """Return the standard error of the mean over scattered pixels, m."""
     random = np.random.default_rng(2)
-    one, other = random.integers(0, len(x), (2, TRIES))
-    apart = np.hypot(x[one] - x[other], y[one] - y[other])
+    first, second = random.integers(0, len(x), (2, TRIES))
+    apart = np.hypot(x[first] - x[second], y[first] - y[second])
     shared = noise.sill_m2 * float(np.exp(-apart / noise.reach_m).mean())
     return float(np.sqrt(noise.nugget_m2 / len(x) + shared))

@@ -12,11 +12,11 @@ NODE_PIXELS = 64
 """Other coordinate systems: positions are transformed exactly at nodes this many pixels apart and interpolated
 between. A map projection bends a line of 64 m by less than 0.1 mm, one of 64 x 30 m by 0.1 m."""
 
-SAME_PLACE = 1e-6
-"""Two coordinate systems that put the same point within this part of a pixel are one: no warping."""
+SAME_POINT = 1e-6
+"""Part of a pixel within which two coordinate systems that agree on every point are one, without warping (chosen: rounding)."""
 
 SLIVER = 1e-9
-"""Overlaps below this part of a cell's width are rounding, and would lend a cell its neighbour's value."""
+"""Part of a cell's width below which an overlap is rounding, and would lend a cell its neighbour's value (chosen)."""
 
 
 @dataclass(frozen=True)
@@ -86,7 +86,7 @@ class Placement:
         return float(x.min()), float(y.min()), float(x.max()), float(y.max())
 
 
-def place(transform: Affine, shape: tuple[int, int], crs: CRS, grid_crs: CRS) -> Placement:
+def placement_of(transform: Affine, shape: tuple[int, int], crs: CRS, grid_crs: CRS) -> Placement:
     """Return where a raster lies in the grid's coordinate system, both horizontal ones."""
     to_grid = Transformer.from_crs(crs, grid_crs, always_xy=True)
     rows, columns = shape
@@ -96,7 +96,7 @@ def place(transform: Affine, shape: tuple[int, int], crs: CRS, grid_crs: CRS) ->
     x, y = unwarped.points(corner_columns, corner_rows)
     x_on_grid, y_on_grid = to_grid.transform(x, y)
     width, height = unwarped.pixel_m()
-    same = np.abs(x_on_grid - x).max() <= SAME_PLACE * width and np.abs(y_on_grid - y).max() <= SAME_PLACE * height
+    same = np.abs(x_on_grid - x).max() <= SAME_POINT * width and np.abs(y_on_grid - y).max() <= SAME_POINT * height
     if same:
         return unwarped
     return Placement(transform, shape, to_grid, Transformer.from_crs(grid_crs, crs, always_xy=True))
@@ -144,8 +144,8 @@ def overlaps(edges: np.ndarray, cells: int) -> Overlaps:
     falling = edges[-1] < edges[0]
     cell = first[pixel] + (count[pixel] - 1 - step if falling else step)
     weight = np.minimum(high[pixel], cell + 1) - np.maximum(low[pixel], cell)
-    kept = weight > SLIVER
-    return Overlaps(pixel[kept], cell[kept], weight[kept])
+    large = weight > SLIVER
+    return Overlaps(pixel[large], cell[large], weight[large])
 
 
 def nodes(start: int, stop: int) -> np.ndarray:

@@ -7,7 +7,7 @@ from itertools import product
 import numpy as np
 from scipy.ndimage import map_coordinates
 
-from pipeline.flights.difference import centres
+from pipeline.flights.difference import PixelValues, centres
 from pipeline.flights.limits import FlightLimits
 from pipeline.flights.placing import Placement
 from pipeline.flights.rasters import PixelSource, RasterPixels, Window
@@ -22,11 +22,11 @@ FEET_PER_METRE = 1 / 0.3048
 FEET_LEEWAY = 1.05
 """Heights above the sea follow the terrain's so closely that their ratio is one of these to a few per cent."""
 
-LOOKS, LOOK_PIXELS = 8, 32
-"""A look is taken in 8 x 8 windows of 32 x 32 pixels spread over the flight."""
+WINDOWS, WINDOW_PIXELS = 8, 32
+"""Windows along each axis in which pixels are taken, and pixels along each side of one (chosen: some 65,000 in all)."""
 
-LEAST_LOOKED = 200
-"""Pixels with data that a look must find to be told anything by."""
+LEAST_PIXELS = 200
+"""Pixels with data from which a median is taken (chosen: it is then good to a tenth of the scatter)."""
 
 LEAST_HEIGHT_M = 100.0
 """Ratios of heights are taken above so many metres: nearer to the sea an offset of height systems would pass for a factor."""
@@ -35,16 +35,16 @@ LEAST_MEAN_DEPTH_M = -0.3
 """A flight whose mean depth is lower lies under the ground, m: noise and bias of a bare basin stay within some decimetres."""
 
 
-def look(source: PixelSource, grid: BasinGrid) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return easting, northing and value, metres, of pixels with data spread evenly over the part of a source on the grid."""
-    found = [(np.zeros(0),) * 3]
+def spread_pixels(source: PixelSource, grid: BasinGrid) -> PixelValues:
+    """Return pixels with data, spread evenly over the part of a source on the grid."""
+    parts: list[PixelValues] = []
     with source.reading() as read:
         for window in _windows(source.placement, grid):
             values = read(window)
             there = np.isfinite(values)
             x, y = centres(source.placement, window)
-            found.append((x[there], y[there], values[there].astype(np.float64)))
-    return tuple(np.concatenate(column) for column in zip(*found, strict=True))
+            parts.append(PixelValues(x[there], y[there], values[there].astype(np.float64)))
+    return PixelValues.joined(parts)
 
 
 def _windows(placement: Placement, grid: BasinGrid) -> list[Window]:
@@ -52,9 +52,9 @@ def _windows(placement: Placement, grid: BasinGrid) -> list[Window]:
     height, width = part.shape
     if height <= 0 or width <= 0:
         return []
-    tall, wide = min(LOOK_PIXELS, height), min(LOOK_PIXELS, width)
-    tops = np.unique(np.linspace(part.top, part.bottom - tall, LOOKS).astype(int))
-    lefts = np.unique(np.linspace(part.left, part.right - wide, LOOKS).astype(int))
+    tall, wide = min(WINDOW_PIXELS, height), min(WINDOW_PIXELS, width)
+    tops = np.unique(np.linspace(part.top, part.bottom - tall, WINDOWS).astype(int))
+    lefts = np.unique(np.linspace(part.left, part.right - wide, WINDOWS).astype(int))
     return [Window(top, top + tall, left, left + wide) for top, left in product(tops.tolist(), lefts.tolist())]
 
 
@@ -72,13 +72,14 @@ def check_surface(
     ------
     RefusedFlightError : its heights are in feet, or were taken for feet and are metres, or belong to another place.
     """
-    x, y, height = look(surface, grid)
-    rows, columns = (grid.top - y) / grid.cell_m - 0.5, (x - grid.left) / grid.cell_m - 0.5
+    pixels = spread_pixels(surface, grid)
+    height = pixels.value
+    rows, columns = (grid.top - pixels.y) / grid.cell_m - 0.5, (pixels.x - grid.left) / grid.cell_m - 0.5
     terrain = map_coordinates(elevation_m, [rows, columns], order=1, mode="constant", cval=np.nan)
     there = np.isfinite(terrain)
     height, terrain = height[there], terrain[there]
     high = terrain > LEAST_HEIGHT_M
-    if high.sum() >= LEAST_LOOKED:
+    if high.sum() >= LEAST_PIXELS:
         ratio = float(np.median(height[high] / terrain[high]))
         for factor, words in (
             (
@@ -92,7 +93,7 @@ def check_surface(
                 raise RefusedFlightError(
                     f"{about} has heights {ratio:.2f} times the terrain's: {words.format(key=key)}"
                 )
-    if there.sum() >= LEAST_LOOKED:
+    if there.sum() >= LEAST_PIXELS:
         apart, offset = nmad(height - terrain), float(np.median(height - terrain))
         if apart > limits.most_terrain_nmad_m:
             raise RefusedFlightError(
@@ -120,7 +121,7 @@ def check_depths(
     beyond, seen = masked
     remedy = "Check that snow_on and snow_off are not exchanged and lie in one height system; stable_ground takes a constant out"
     if seen and beyond > 0.5 * seen:
-        median = float(np.median(look(source, grid)[2]))
+        median = float(np.median(spread_pixels(source, grid).value))
         raise RefusedFlightError(
             f"{about}: {beyond / seen:.0%} of its pixels are beyond the limits of depth, the median pixel is {median:.2f} m. {remedy}"
         )

@@ -18,7 +18,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 from rasterio.windows import Window as RasterioWindow
 
-from pipeline.flights.placing import Placement, place
+from pipeline.flights.placing import Placement, placement_of
 from pipeline.inputs.raster_band import DEPTHS, Band, Values, band_of, opened
 from pipeline.inputs.raster_frame import GDAL_TROUBLES, check_frame
 from pipeline.model.grid import BasinGrid
@@ -62,9 +62,20 @@ Read = Callable[[Window], np.ndarray]
 class PixelSource(Protocol):
     """Fine pixels that can be read by windows: a raster, or the difference of two."""
 
-    placement: Placement
-    block: tuple[int, int]
-    strip_rows: tuple[int, int]
+    @property
+    def placement(self) -> Placement:
+        """Where the pixels lie on the grid."""
+        ...
+
+    @property
+    def block(self) -> tuple[int, int]:
+        """Rows and columns of the blocks that the file is stored in."""
+        ...
+
+    @property
+    def strip_rows(self) -> tuple[int, int]:
+        """Fewest and most rows of a strip."""
+        ...
 
     def reading(self) -> AbstractContextManager[Read]:
         """Open for reading: every thread opens its own."""
@@ -205,7 +216,7 @@ def written_on(path: Path) -> dt.date | None:
     with quiet_gdal((1, 1)), _opened(path) as source:
         stamp = source.tags().get("TIFFTAG_DATETIME", "")
     try:
-        return dt.datetime.strptime(stamp[:10], "%Y:%m:%d").date()  # noqa: DTZ007  a date alone, whose zone is not told
+        return dt.datetime.strptime(stamp[:10], "%Y:%m:%d").date()  # noqa: DTZ007  a date alone, whose zone is not known
     except ValueError:
         return None
 
@@ -213,9 +224,20 @@ def written_on(path: Path) -> dt.date | None:
 class Raster(Protocol):
     """What `RasterPixels` needs of a raster: one file, or tiles taken as one."""
 
-    shape: tuple[int, int]
-    block: tuple[int, int]
-    units: tuple[str, ...]
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        ...
+
+    @property
+    def block(self) -> tuple[int, int]:
+        """Rows and columns of the blocks that the file is stored in."""
+        ...
+
+    @property
+    def units(self) -> tuple[str, ...]:
+        """Units that files declare, where they are not the one wanted."""
+        ...
 
     def reading(self) -> AbstractContextManager[Read]:
         """Open for reading."""
@@ -250,15 +272,9 @@ class RasterPixels:
         return self.raster.reading()
 
 
-def raster_pixels(path: Path, grid: BasinGrid, values: Values = DEPTHS) -> RasterPixels:
-    """Open a raster file and place it on the grid.
-
-    Raises
-    ------
-    InputError : see `open_raster`.
-    """
-    raster = open_raster(path, values)
-    return RasterPixels(raster, place(raster.transform, raster.shape, raster.crs, grid.crs))
+def on_grid(raster: FineRaster, grid: BasinGrid) -> RasterPixels:
+    """Return a raster file as fine pixels on the grid."""
+    return RasterPixels(raster, placement_of(raster.transform, raster.shape, raster.crs, grid.crs))
 
 
 @contextmanager
@@ -299,7 +315,7 @@ def _horizontal(wkt: str, path: Path) -> CRS:
         ) from None
     while crs.is_compound:
         crs = crs.sub_crs_list[0]
-    if crs.is_bound:
+    if crs.is_bound and crs.source_crs is not None:
         crs = crs.source_crs
     crs = crs.to_2d()
     if not (crs.is_projected or crs.is_geographic):

@@ -48,7 +48,7 @@ TRIM_NMAD = 4.0
 PIXELS_ALIKE = 100.0
 """Neighbouring pixels err alike: a shift is as sure as if one in so many counted (chosen)."""
 
-UNTOLD_SHIFT = (0.25, 1.0)
+UNSURE_SHIFT = (0.25, 1.0)
 """On ground so even that the shift's error exceeds this part of a pixel, or so many metres, no shift is fitted but the lift
 alone; unless the shift stands out by `STANDING_OUT` times its error."""
 
@@ -127,7 +127,7 @@ def register(
     ground = _Ground.of(snow_off, stable_pixels(snow_off, find_area("stable ground", files, grid, WHOLLY), grid))
     some = ground.thinned(SOME_PIXELS)
     step = first = _Step.of(some, snow_on, files, even=False, fit_tilt=fit_tilt)
-    unsure = step.shift_se_m > min(UNTOLD_SHIFT[0] * max(snow_on.placement.pixel_m()), UNTOLD_SHIFT[1])
+    unsure = step.shift_se_m > min(UNSURE_SHIFT[0] * max(snow_on.placement.pixel_m()), UNSURE_SHIFT[1])
     even = unsure and np.hypot(step.east, step.north) < STANDING_OUT * step.shift_se_m
     east, north, rounds = (0.0, 0.0, 1) if even else (step.east, step.north, 1)
     while not even and rounds < MOST_ITERATIONS and np.hypot(step.east, step.north) >= SETTLED_M:
@@ -193,15 +193,15 @@ class _Step:
             )
         height, east, north = (values[there] for values in (difference, ground.east, ground.north))
         x, y = float(ground.x[there].mean()), float(ground.y[there].mean())
-        columns = [np.ones_like(height)]
-        columns += [] if even else [-east, -north]
-        columns += [(ground.x[there] - x) / KILOMETRE, (ground.y[there] - y) / KILOMETRE] if fit_tilt else []
-        columns = np.column_stack(columns)
-        found = _fit(height, columns)
-        shift = (0.0, 0.0) if even else (float(found[1]), float(found[2]))
-        per_east, per_north = found[-2:] / KILOMETRE if fit_tilt else (0.0, 0.0)
-        left = height - columns @ found
-        # The slopes' scatter in the direction in which they vary least decides how well a shift is told.
+        terms = [np.ones_like(height)]
+        terms += [] if even else [-east, -north]
+        terms += [(ground.x[there] - x) / KILOMETRE, (ground.y[there] - y) / KILOMETRE] if fit_tilt else []
+        columns = np.column_stack(terms)
+        fitted = _fit(height, columns)
+        shift = (0.0, 0.0) if even else (float(fitted[1]), float(fitted[2]))
+        per_east, per_north = fitted[-2:] / KILOMETRE if fit_tilt else (0.0, 0.0)
+        left = height - columns @ fitted
+        # The slopes' scatter in the direction in which they vary least decides how well a shift is known.
         scatter = max(float(np.linalg.eigvalsh(np.cov(east, north))[0]), 0.0)
         with np.errstate(divide="ignore"):
             shift_se = float(
@@ -209,7 +209,7 @@ class _Step:
                 / np.sqrt(max(len(height) * ground.each / PIXELS_ALIKE, 1.0) * scatter)
             )
         tilt = Tilt(float(per_east), float(per_north), x, y)
-        return cls(*shift, float(found[0]), tilt, shift_se, there, height, left)
+        return cls(*shift, float(fitted[0]), tilt, shift_se, there, height, left)
 
 
 KILOMETRE = 1000.0
@@ -218,26 +218,43 @@ KILOMETRE = 1000.0
 
 def _fit(height: np.ndarray, columns: np.ndarray) -> np.ndarray:
     """Return the coefficients that explain the height differences, outliers trimmed."""
-    kept = _near_middle(height, height)
+    used = _near_middle(height, height)
     for _ in range(3):
-        part = columns[kept]
-        found = np.linalg.pinv(part.T @ part, hermitian=True) @ (part.T @ height[kept])
-        left = height - columns @ found
-        kept = _near_middle(left, left[kept])
-    return found
+        part = columns[used]
+        fitted = np.linalg.pinv(part.T @ part, hermitian=True) @ (part.T @ height[used])
+        left = height - columns @ fitted
+        used = _near_middle(left, left[used])
+    return fitted
 
 
 def _near_middle(values: np.ndarray, of: np.ndarray) -> np.ndarray:
-    """Return which values lie within `TRIM_NMAD` of the middle of others, of which some tell the middle as well as all."""
+    """Return which values lie within `TRIM_NMAD` of the middle of others."""
     some = of[:: max(1, len(of) // SOME_PIXELS)]
     return np.abs(values - np.median(some)) <= TRIM_NMAD * max(nmad(some), 1e-6)
 
 
 @dataclass(frozen=True)
-class _Ground:
-    """The stable pixels: their places, heights and gradient (m/m to the east and the north), each standing for so many."""
+class StablePixels:
+    """Stable pixels in a window of a surface: their rows and columns there, each (n,)."""
 
-    places: list[tuple[np.ndarray, np.ndarray]]
+    window: Window
+    rows: np.ndarray
+    columns: np.ndarray
+
+
+@dataclass(frozen=True)
+class _Ground:
+    """The stable pixels of a surface.
+
+    Parameters
+    ----------
+    points : by window, easting and northing, m, each (1, n).
+    height : m, of all windows.
+    east, north : gradient, m/m.
+    each : how many pixels each of them stands for.
+    """
+
+    points: list[tuple[np.ndarray, np.ndarray]]
     height: np.ndarray
     east: np.ndarray
     north: np.ndarray
@@ -246,19 +263,23 @@ class _Ground:
     @property
     def x(self) -> np.ndarray:
         """Eastings, m."""
-        return np.concatenate([x[0] for x, _ in self.places]) if self.places else np.zeros(0)
+        return np.concatenate([x[0] for x, _ in self.points]) if self.points else np.zeros(0)
 
     @property
     def y(self) -> np.ndarray:
         """Northings, m."""
-        return np.concatenate([y[0] for _, y in self.places]) if self.places else np.zeros(0)
+        return np.concatenate([y[0] for _, y in self.points]) if self.points else np.zeros(0)
 
     @classmethod
-    def of(cls, surface: RasterPixels, pixels: list[tuple[Window, np.ndarray, np.ndarray]]) -> _Ground:
-        places, heights, easts, norths = [], [], [], []
+    def of(cls, surface: RasterPixels, stable: list[StablePixels]) -> _Ground:
+        points: list[tuple[np.ndarray, np.ndarray]] = []
+        heights: list[np.ndarray] = [np.zeros(0)]
+        easts, norths = heights.copy(), heights.copy()
         with surface.reading() as read:
-            for window, rows, columns in pixels:
-                x, y = (values[rows, columns][None, :] for values in centres(surface.placement, window))
+            for pixels in stable:
+                x, y = (
+                    values[pixels.rows, pixels.columns][None, :] for values in centres(surface.placement, pixels.window)
+                )
                 # Differences over one pixel to either side, along the grid's axes: a rotated raster needs no other rule.
                 reach_x, reach_y = surface.placement.pixel_m()
                 around = np.array([[0, 0], [reach_x, 0], [-reach_x, 0], [0, reach_y], [0, -reach_y]])
@@ -267,25 +288,24 @@ class _Ground:
                 heights.append(height)
                 easts.append((sides[0] - sides[1]) / (2 * reach_x))
                 norths.append((sides[2] - sides[3]) / (2 * reach_y))
-                places.append((x, y))
-        joined = (np.concatenate(parts) if parts else np.zeros(0) for parts in (heights, easts, norths))
-        return cls(places, *joined)
+                points.append((x, y))
+        return cls(points, np.concatenate(heights), np.concatenate(easts), np.concatenate(norths))
 
     def thinned(self, most: int) -> _Ground:
         """Return at most so many of the pixels, evenly taken in each window."""
         each = max(1, -(-len(self.height) // most))
-        ends = np.cumsum([x.size for x, _ in self.places])
-        starts = ends - [x.size for x, _ in self.places]
+        ends = np.cumsum([x.size for x, _ in self.points])
+        starts = ends - [x.size for x, _ in self.points]
         taken = [np.arange(start, end, each) for start, end in zip(starts, ends, strict=True)]
-        kept = np.concatenate(taken) if taken else np.zeros(0, int)
-        places = [(x[:, ::each], y[:, ::each]) for x, y in self.places]
-        return _Ground(places, self.height[kept], self.east[kept], self.north[kept], each)
+        which = np.concatenate(taken) if taken else np.zeros(0, int)
+        points = [(x[:, ::each], y[:, ::each]) for x, y in self.points]
+        return _Ground(points, self.height[which], self.east[which], self.north[which], each)
 
     def difference(self, upper: RasterPixels) -> np.ndarray:
         """Return upper surface less the ground at each stable pixel, m, missing where either or the gradient is."""
         with upper.reading() as read:
-            found = [_exactly(upper, read, upper.placement.pixels(x, y))[0] for x, y in self.places]
-        above = np.concatenate(found) if found else np.zeros(0)
+            heights = [_exactly(upper, read, upper.placement.pixels(x, y))[0] for x, y in self.points]
+        above = np.concatenate(heights) if heights else np.zeros(0)
         return np.where(np.isfinite(self.east + self.north), above - self.height, np.nan)
 
 
@@ -309,15 +329,14 @@ def _exactly(surface: RasterPixels, read: Read, at: tuple[np.ndarray, np.ndarray
         # The nearest height stands in, so that a void's edge does not ring; what used it is taken out below.
         nearest = ndimage.distance_transform_edt(void, return_distances=False, return_indices=True)
         values = values[tuple(nearest)]
-    places = [at[1] - part.top - 0.5, at[0] - part.left - 0.5]
-    found = ndimage.map_coordinates(values, places, order=3, mode="constant", cval=np.nan)
-    return np.where(
-        ndimage.map_coordinates(void.astype(np.float64), places, order=1, mode="constant", cval=1.0) > 0, np.nan, found
-    )
+    positions = [at[1] - part.top - 0.5, at[0] - part.left - 0.5]
+    heights = ndimage.map_coordinates(values, positions, order=3, mode="constant", cval=np.nan)
+    used_void = ndimage.map_coordinates(void.astype(np.float64), positions, order=1, mode="constant", cval=1.0) > 0
+    return np.where(used_void, np.nan, heights)
 
 
 def _pixels(surface: RasterPixels, read: Read, at: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
-    """Return the pixels that hold the places, missing where there is none."""
+    """Return the pixels that hold the positions, missing where there is none."""
     part = window_about(surface.raster, at, reach=1)
     if part is None:
         return np.full(at[0].shape, np.nan)
@@ -331,13 +350,11 @@ AT_CENTRE = 1e-6
 """Places this near to pixel centres are at them: a part of a pixel."""
 
 SPLINE_REACH = 12
-"""Pixels read beyond the places: a spline forgets its edge by a factor 0.27 a pixel, to 1e-7 over twelve."""
+"""Pixels read beyond the positions: a spline forgets its edge by a factor 0.27 a pixel, to 1e-7 over twelve."""
 
 
-def stable_pixels(
-    surface: RasterPixels, stable_ground: Area, grid: BasinGrid
-) -> list[tuple[Window, np.ndarray, np.ndarray]]:
-    """Return the stable pixels to be used: windows of the surface, with rows and columns in each.
+def stable_pixels(surface: RasterPixels, stable_ground: Area, grid: BasinGrid) -> list[StablePixels]:
+    """Return the stable pixels to be used, by window of the surface.
 
     Windows are looked into in an order that spreads them over the flight, until there are enough pixels; none gives more than
     its share, so that a large car park does not outweigh the rest.
@@ -348,16 +365,17 @@ def stable_pixels(
     rows = pairwise(piece_edges(part.top, part.bottom, surface.block[0], STRIP_ROWS))
     columns = pairwise(piece_edges(part.left, part.right, surface.block[1], WINDOW_COLUMNS))
     windows = [Window(*down, *across) for down, across in product(rows, columns)]
-    found, total = [], 0
-    with stable_ground.opened() as told:
+    stable: list[StablePixels] = []
+    total = 0
+    with stable_ground.opened() as is_inside:
         # Numbers read from their last bit on: each falls into the largest gap that those before have left.
         for number in sorted(range(len(windows)), key=lambda n: int(f"{n:032b}"[::-1], 2)):
-            mask = told(surface.placement, windows[number])
+            mask = is_inside(surface.placement, windows[number])
             share = -(-int(mask.sum()) // (MOST_PIXELS // min(LEAST_WINDOWS, len(windows))))
             if share:
-                at = tuple(index[::share] for index in np.nonzero(mask))
-                found.append((windows[number], *at))
-                total += len(at[0])
+                at_rows, at_columns = (index[::share] for index in np.nonzero(mask))
+                stable.append(StablePixels(windows[number], at_rows, at_columns))
+                total += len(at_rows)
             if total >= MOST_PIXELS:
                 break
-    return found
+    return stable

@@ -18,7 +18,7 @@ from pipeline.flights.by_site import check_unit, depths_by_site, offset_of, with
 from pipeline.flights.cache import FlightCache, flight_key
 from pipeline.flights.cluster import measure_on_cluster
 from pipeline.flights.limits import FlightLimits
-from pipeline.flights.measure import FlightFiles, Outcome, Surroundings, measure_flight
+from pipeline.flights.measure import FlightFiles, GroundLayers, Outcome, measure_flight
 from pipeline.flights.rasters import files_beside
 from pipeline.flights.together import SHARED_ERRORS, bare_where_seen_bare
 from pipeline.gather.sources import source_of
@@ -85,7 +85,7 @@ def gather_flights(
     tables = read_flights(source_of(settings, "flights", [file.path for file in found["flights"]]))
     entries, findings = tables.between(settings.season_start(date), date)
     read, flights = FlightsRead(tables, findings=findings), []
-    known, noticed = surroundings(settings, grid, terrain)
+    known, noticed = ground_layers(settings, grid, terrain)
     read.findings += noticed
     ahead = measured_ahead(entries, settings, (grid, known), kept)
     for entry in entries:
@@ -118,7 +118,7 @@ def gather_flights(
     return read
 
 
-def surroundings(settings: Settings, grid: BasinGrid, terrain: xr.Dataset) -> tuple[Surroundings, list[Finding]]:
+def ground_layers(settings: Settings, grid: BasinGrid, terrain: xr.Dataset) -> tuple[GroundLayers, list[Finding]]:
     """Return what is known of the ground; a mask that is not there or cannot be read is a finding, and masks nothing."""
     findings = []
     water = None if settings.flights.water is None else settings.path(settings.flights.water)
@@ -140,7 +140,7 @@ def surroundings(settings: Settings, grid: BasinGrid, terrain: xr.Dataset) -> tu
             refuse_large(canopy, grid, settings.operations.limits.raster_gb)
             find_area("canopy", (canopy,), grid)
             masking = canopy
-    return Surroundings(
+    return GroundLayers(
         elevation_m=terrain["elevation"].to_numpy(),
         canopy=terrain["canopy"].to_numpy(),
         canopy_file=masking,
@@ -157,7 +157,7 @@ class _Task:
     key: str
 
 
-def _task(entry: FlightEntry, settings: Settings, place: tuple[BasinGrid, Surroundings], kept: FlightCache) -> _Task:
+def _task(entry: FlightEntry, settings: Settings, place: tuple[BasinGrid, GroundLayers], kept: FlightCache) -> _Task:
     """Return what has to be measured for a row of the table. Raises InputError and OSError where a file cannot be read."""
     grid, known = place
     for path in (path for paths in entry.files.values() for path in paths):
@@ -179,13 +179,15 @@ def _task(entry: FlightEntry, settings: Settings, place: tuple[BasinGrid, Surrou
         water = _with_parts((known.water_file,))
         described += [_described(kept, f"flight {entry.flight_id} water", path) for path in water]
     canopy = () if known.canopy_file is None else (known.canopy_file,)
-    hashes = {"flight": [(file.role, str(file.path), file.sha256) for file in described]}
-    hashes["canopy"] = [(str(path), kept.sha256(path)) for path in _with_parts(canopy)]
-    return _Task(files, described, flight_key(files, hashes, place, settings.flights))
+    hashes: dict[str, list[tuple[str, ...]]] = {
+        "flight": [(file.role, str(file.path), file.sha256) for file in described],
+        "canopy": [(str(path), kept.sha256(path)) for path in _with_parts(canopy)],
+    }
+    return _Task(files, described, flight_key(files, hashes, grid, known, settings.flights))
 
 
 def measured_ahead(
-    entries: list[FlightEntry], settings: Settings, place: tuple[BasinGrid, Surroundings], kept: FlightCache
+    entries: list[FlightEntry], settings: Settings, place: tuple[BasinGrid, GroundLayers], kept: FlightCache
 ) -> dict[str, Outcome]:
     """Return by key what the cluster, where there is one, made of the flights that are not kept yet, where they are several."""
     if settings.dask.address is None:
@@ -210,7 +212,7 @@ MANY = 2
 def measured_flight(
     entry: FlightEntry,
     settings: Settings,
-    place: tuple[BasinGrid, Surroundings],
+    place: tuple[BasinGrid, GroundLayers],
     kept: FlightCache,
     ahead: dict[str, Outcome],
 ) -> tuple[xr.Dataset, list[Finding], list[InputFile]]:
@@ -224,7 +226,7 @@ def measured_flight(
     return *outcome, task.described
 
 
-def _measured(files: FlightFiles, place: tuple[BasinGrid, Surroundings], limits: FlightLimits) -> Outcome:
+def _measured(files: FlightFiles, place: tuple[BasinGrid, GroundLayers], limits: FlightLimits) -> Outcome:
     """Return a flight measured here, or why it is refused."""
     try:
         return measure_flight(files, place[0], limits, place[1])

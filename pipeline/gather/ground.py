@@ -17,7 +17,7 @@ from pipeline.inputs.find import InputFile
 from pipeline.inputs.read_courses import read_courses
 from pipeline.inputs.read_normals import read_normals
 from pipeline.inputs.read_overrides import read_overrides
-from pipeline.inputs.read_sites import by_site, place_sites, read_sites
+from pipeline.inputs.read_sites import by_site, read_sites, sites_on_grid
 from pipeline.inputs.read_stations import Window, read_stations
 from pipeline.inputs.read_weather import as_issued_by, earlier_issues, read_weather
 from pipeline.inputs.rows import without_lines
@@ -69,7 +69,7 @@ def gather_tables(
         return source_of(settings, role, [file.path for file in found[role]])
 
     sites, findings = read_sites(source_of(settings, "sites", [settings.path(settings.inputs.sites)]))
-    sites, noticed = place_sites(sites, *place, settings.checks.site_elevation_m)
+    sites, noticed = sites_on_grid(sites, *place, settings.checks.site_elevation_m)
     findings += noticed
     all_samples, samples_noticed = read_courses(source("courses"))
     window = Window(start.date(), date)

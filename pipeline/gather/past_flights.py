@@ -12,9 +12,9 @@ from pipeline.flights.cache import FlightCache
 from pipeline.gather.earlier_pairs import EARLIER_PAIRS, EarlierFlight
 from pipeline.gather.flights import (
     finding_of,
+    ground_layers,
     measured_ahead,
     measured_flight,
-    surroundings,
 )
 from pipeline.inputs.find import InputFile
 from pipeline.inputs.read_flights import FlightEntry, FlightTables
@@ -67,7 +67,7 @@ def gather_past_flights(
     entries, findings = _earlier(settings, tables, begun)
     if not entries:
         return EarlierFlights([], None, [], findings)
-    known, _ = surroundings(settings, grid, terrain)
+    known, _ = ground_layers(settings, grid, terrain)
     ahead = measured_ahead(entries[:PAST_FLIGHTS], settings, (grid, known), kept)
     flights, files = [], []
     for entry in entries:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,13 +10,13 @@ from pipeline.model.problems import Finding
 from pipeline.model.rules import stations as rules
 
 STANDING_ROWS = 3
-"""So many readings with other values under one and the same time are a clock that stood still; two may be a correction."""
+"""Readings with other values under one and the same time that show a clock that stood still; two may be a correction (chosen)."""
 
 REPLAY_ROWS = 2
-"""So many readings under times that had been written before, and then a gap as long, are times that ran again."""
+"""Readings under times that had been written before, then a gap as long, that show times that ran again (chosen)."""
 
 SKIPPED_SHARE = 0.75
-"""The gap after repeated times must hold so large a share of the repeated readings: these are the times they truly have."""
+"""Share of the repeated readings that the gap after them must hold: these are the times they truly have (chosen)."""
 
 
 @dataclass(frozen=True)
@@ -25,7 +25,7 @@ class DeadClock:
 
     Parameters
     ----------
-    rows : their places in the file's rows.
+    rows : their indices among the file's rows.
     start, end : seconds since 1970 between which they were truly read.
     words : what the clock did.
     """
@@ -49,7 +49,7 @@ class DeadClock:
 
 
 def dead_clocks(site: np.ndarray, seconds: np.ndarray, readings: np.ndarray) -> list[DeadClock]:
-    """Return the readings of one file that stand under a dead clock's times, to be set aside.
+    """Return the readings of one file under a dead clock's times.
 
     A row sent again later on, and readings sent twice, are no dead clock: after a clock's repeated times, the times are missing
     that the readings truly had. Of a time that stood still the first reading stays.
@@ -62,37 +62,35 @@ def dead_clocks(site: np.ndarray, seconds: np.ndarray, readings: np.ndarray) -> 
     """
     order = np.argsort(site, kind="stable")
     backward = (np.diff(seconds[order]) <= 0) & (np.diff(site[order]) == 0)
-    found: list[DeadClock] = []
-    for one in np.unique(site[order[1:][backward]]):
-        rows = order[np.searchsorted(site[order], one) : np.searchsorted(site[order], one, side="right")]
+    stretches: list[DeadClock] = []
+    for station in np.unique(site[order[1:][backward]]):
+        rows = order[np.searchsorted(site[order], station) : np.searchsorted(site[order], station, side="right")]
         times, values = seconds[rows].astype(np.int64), readings[rows]
         forward = np.diff(times)
         step = float(np.median(forward[forward > 0])) if (forward > 0).any() else 0.0
-        for stretch, words, start, end in _standing(times, values, step) + _replayed(times, values, step):
-            found.append(DeadClock(rows[stretch], int(start), int(end), words))
-    return found
+        of_station = _standing(times, values, step) + _replayed(times, values, step)
+        stretches += [replace(stretch, rows=rows[stretch.rows]) for stretch in of_station]
+    return stretches
 
 
-Stretch = tuple[np.ndarray, str, int, int]
-
-
-def _standing(times: np.ndarray, values: np.ndarray, step: float) -> list[Stretch]:
+def _standing(times: np.ndarray, values: np.ndarray, step: float) -> list[DeadClock]:
     """Return runs of one and the same time under which other readings were written."""
     starts = np.flatnonzero(np.concatenate([[True], times[1:] != times[:-1]]))
     ends = np.append(starts[1:], len(times))
-    found = []
+    runs = []
     for a, b in zip(starts[ends - starts > 1], ends[ends - starts > 1], strict=True):
         until = max(times[b], times[a]) if b < len(times) else times[a]
         if b - a < STANDING_ROWS and not _skips(until - times[a], b - a - 1, step):
             continue
         if not _same(values[a + 1 : b], values[a]):
-            found.append((np.arange(a + 1, b), f"{b - a} readings under one and the same time", times[a], until))
-    return found
+            words = f"{b - a} readings under one and the same time"
+            runs.append(DeadClock(np.arange(a + 1, b), int(times[a]), int(until), words))
+    return runs
 
 
-def _replayed(times: np.ndarray, values: np.ndarray, step: float) -> list[Stretch]:
-    """Return blocks of times that were written before and are followed by a gap as long as the block."""
-    found = []
+def _replayed(times: np.ndarray, values: np.ndarray, step: float) -> list[DeadClock]:
+    """Return blocks of times that were written before, followed by a gap as long."""
+    blocks = []
     highest = np.maximum.accumulate(times)
     back = np.flatnonzero(times[1:] < highest[:-1]) + 1
     k = 0
@@ -106,12 +104,12 @@ def _replayed(times: np.ndarray, values: np.ndarray, step: float) -> list[Stretc
             continue
         if not _same(values[a:b], values[np.minimum(np.searchsorted(times[:a], times[a:b]), a - 1)]):
             words = f"{b - a} readings under times from {_moment(times[a])} on that had been written before"
-            found.append((np.arange(a, b), words, last, times[b]))
-    return found
+            blocks.append(DeadClock(np.arange(a, b), int(last), int(times[b]), words))
+    return blocks
 
 
 def _skips(gap: int, rows: int, step: float) -> bool:
-    """Tell whether a gap holds about so many readings besides the one step that always lies between two."""
+    """Return whether a gap has room for about so many readings."""
     return step > 0 and gap - step >= SKIPPED_SHARE * rows * step
 
 

@@ -44,9 +44,9 @@ def open_as_utf8(path: Path, encoding: str | None) -> BinaryIO:
         try:
             text = stream.read().decode(marked or encoding or "utf-8", "strict")
         except UnicodeError as trouble:
-            place = getattr(trouble, "start", 0)
+            position = getattr(trouble, "start", 0)
             raise InputError(
-                f"{path} is not {(marked or encoding or 'UTF-8').upper()} text (byte {place}). Save it as CSV, UTF-8, "
+                f"{path} is not {(marked or encoding or 'UTF-8').upper()} text (byte {position}). Save it as CSV, UTF-8, "
                 "or declare its encoding under formats: in the settings"
             ) from None
     return io.BytesIO(with_line_feeds(text.encode("utf-8")))
@@ -67,9 +67,9 @@ _LONE_RETURNS = re.compile(rb"\r\r+\n|\r(?!\n)")
 
 def _lone_returns(stream: BinaryIO) -> bool:
     """Tell whether some lines end in a carriage return alone; the stream stays where it is."""
-    place = stream.tell()
+    position = stream.tell()
     start = stream.read(_LOOK)
-    stream.seek(place)
+    stream.seek(position)
     # A return at the very end may be the first of a pair.
     start = start.removesuffix(b"\r")
     return start.count(b"\r") != start.count(b"\r\n")

@@ -32,30 +32,32 @@ class InputFile:
 
 
 def find_tables(patterns: dict[str, list[Path]]) -> tuple[dict[str, list[InputFile]], list[Finding]]:
-    """Return the files of each role, in the order given and sorted within a glob, with findings for what is missing.
+    """Return the files of each role, and findings for missing ones.
+
+    They are in the order given, sorted within a glob.
 
     Parameters
     ----------
     patterns : for each role the absolute paths or globs of the settings.
     """
-    found: dict[str, list[InputFile]] = {}
+    files: dict[str, list[InputFile]] = {}
     findings: list[Finding] = []
     for role, given in patterns.items():
-        found[role] = []
+        files[role] = []
         for pattern in given:
             paths = matching(pattern)
             if not paths:
                 findings.append(missing_file(role, pattern, f"inputs.{role} in the settings"))
             # A file named by path and by a glob as well is one file.
-            for path in [path for path in paths if path not in {file.path for file in found[role]}]:
+            for path in [path for path in paths if path not in {file.path for file in files[role]}]:
                 if (misspelt := misspelt_file(role, path)) is not None:
                     findings.append(misspelt)
                     continue
                 try:
-                    found[role].append(describe(role, path))
+                    files[role].append(describe(role, path))
                 except OSError as trouble:
                     findings.append(unreadable_file(role, path, str(trouble.strerror)))
-    return found, findings
+    return files, findings
 
 
 def matching(pattern: Path) -> list[Path]:
@@ -68,14 +70,17 @@ def matching(pattern: Path) -> list[Path]:
             return [pattern]
         folder = next(parent for parent in pattern.parents if parent.is_dir())
     except (OSError, ValueError):
-        # A folder that may not be looked into, a name that no file can have: it is told when the file is read.
+        # A folder that may not be looked into, a name that no file can have: that is reported when the file is read.
         return [pattern]
     names = glob.glob(str(pattern.relative_to(folder)), root_dir=folder)  # noqa: PTH207  hidden files are no match
     return [path for name in sorted(names) if is_file(path := folder / name)]
 
 
 def is_file(path: Path) -> bool:
-    """Return whether a path is a file's; of a name too long for any file, or in a folder closed to us, it is not."""
+    """Return whether a path is a file's.
+
+    A name too long for any file, or in a folder closed to us, is none.
+    """
     try:
         return path.is_file()
     except (OSError, ValueError):
@@ -102,7 +107,10 @@ def missing_file(role: str, path: Path, named_by: str) -> Finding:
 
 
 def misspelt_file(role: str, path: Path) -> Finding | None:
-    """Return the finding that a file's name is not UTF-8, as the libraries and the archive's own files must have it; None where it is."""
+    """Return the finding that a file's name is not UTF-8, None where it is.
+
+    The libraries and the archive's own files need it so.
+    """
     try:
         str(path).encode()
     except UnicodeEncodeError:

@@ -206,6 +206,7 @@ def _quote_within(chunk: bytes) -> bool:
 
 
 _WITHIN = np.ones(256, bool)
+"""By byte, whether a quote beside it stands within a text: it is no separator and no end of a line."""
 _WITHIN[list(b",;\t|\n\r")] = False
 
 

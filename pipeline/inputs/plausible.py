@@ -25,6 +25,7 @@ TEMPERATURES_C = (-60.0, 45.0)
 """A tenth of a file's air temperatures beyond these is another scale: no mountain is hotter, hardly one colder."""
 
 LENGTHS_MM = {"mm": 1.0, "cm": 10.0, "inch": 25.4, "foot": 304.8, "m": 1000.0}
+"""Millimetres in the units that crews and loggers write lengths in (BIPM; foot and inch of 1959)."""
 
 
 def units_look_wrong(

@@ -203,8 +203,8 @@ def _height_system_unit(source: rasterio.DatasetReader) -> tuple[float, str]:
 
 def _valid(source: rasterio.DatasetReader) -> tuple[float, float, tuple[float, ...]]:
     """Return the least and most stored value that a NetCDF variable calls valid, and its further value for none (CF 2.5.1)."""
-    told = source.tags(1) if source.driver == "netCDF" else {}
-    numbers = {key: _numbers(told.get(key, "")) for key in ("valid_range", "valid_min", "valid_max", "missing_value")}
+    tags = source.tags(1) if source.driver == "netCDF" else {}
+    numbers = {key: _numbers(tags.get(key, "")) for key in ("valid_range", "valid_min", "valid_max", "missing_value")}
     whole = numbers["valid_range"]
     low = whole[0] if len(whole) == RANGE_ENDS else max(numbers["valid_min"], default=-np.inf)
     high = whole[1] if len(whole) == RANGE_ENDS else min(numbers["valid_max"], default=np.inf)
@@ -254,7 +254,7 @@ def opened(path: Path) -> Iterator[rasterio.DatasetReader]:
 
 
 @njit(nogil=True, cache=True)
-def blank(values, nodata, codes, believable) -> None:  # noqa: ANN001
+def blank(values, nodata, codes, believable) -> None:  # noqa: ANN001  compiled for the types that it is given
     """Set to NaN, in place, what is no data: the file's own value for it, further codes, and what cannot be.
 
     Parameters

@@ -39,6 +39,7 @@ COURSES = Table(
     ),
     expects=(("depth",), ("swe", "mass_full")),
 )
+"""Depths are centimetres in the sheets and metres in the program: 0.01 m each."""
 
 
 def read_courses(source: Source) -> tuple[pd.DataFrame, list[Finding]]:

@@ -16,6 +16,7 @@ from pipeline.inputs.find import is_file, matching, missing_file, misspelt_file
 from pipeline.inputs.rows import dated_outside, keep_newest, without_lines
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
+from pipeline.inputs.units import conversion
 from pipeline.model.problems import Finding
 from pipeline.model.rules import flights as rules
 
@@ -161,7 +162,7 @@ def _entry(row: _Row, source: Source) -> tuple[FlightEntry | None, list[Finding]
         files=there,
         depth_se_m=float(row.depth_se_m) if row.depth_se_m > 0 else None,
         metres_per_unit={
-            key: _metres(setting.unit)
+            key: conversion(setting.unit, "m").factor
             for key, setting in declared.items()
             if key in RASTERS and setting.unit is not None
         },
@@ -178,10 +179,3 @@ def _files(home: Path, text: str) -> list[Path]:
         path = home / name
         files += sorted(matching(path.absolute())) or [path]
     return list(dict.fromkeys(files))
-
-
-def _metres(unit: str) -> float:
-    """Return how many metres a unit is; that it is a length the settings' check has made sure of."""
-    import pint  # noqa: PLC0415  half a second, needed only where a unit is declared
-
-    return float(pint.UnitRegistry().Quantity(1.0, unit).to("m").magnitude)

@@ -62,7 +62,7 @@ def read_sites(source: Source) -> tuple[pd.DataFrame, list[Finding]]:
     return rows, findings + repeated
 
 
-def place_sites(
+def sites_on_grid(
     sites: pd.DataFrame, grid: BasinGrid, terrain: xr.Dataset, most_difference_m: float
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Return the sites that stand on the grid, with x, y, row, column, inside and the terrain's elevation.

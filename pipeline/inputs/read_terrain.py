@@ -253,11 +253,11 @@ def _from_around(height_m: np.ndarray, known: np.ndarray, void: np.ndarray) -> n
     """Return the heights of void cells between the known cells around them, linear over triangles, beyond these the nearest."""
     ring = known & binary_dilation(~known, iterations=2)
     cells, heights, wanted = np.argwhere(ring), height_m[ring], np.argwhere(void)
-    found = NearestNDInterpolator(cells, heights)(wanted)
+    filled = NearestNDInterpolator(cells, heights)(wanted)
     if (np.ptp(cells, axis=0) > 0).all():
         between = LinearNDInterpolator(cells, heights)(wanted)
-        found = np.where(np.isfinite(between), between, found)
-    return found
+        filled = np.where(np.isfinite(between), between, filled)
+    return filled
 
 
 def _is_height(path: Path, height_m: np.ndarray) -> None:
@@ -321,9 +321,9 @@ def zone_fractions(zones: geopandas.GeoDataFrame, grid: BasinGrid) -> np.ndarray
     """
     left, bottom, right, top = grid.bounds
     raster = NumPyRasterSource(np.zeros(grid.shape, "i1"), left, bottom, right, top, srs_wkt=grid.crs.to_wkt())
-    found = exact_extract(raster, zones, ["cell_id", "coverage"], output="pandas")
+    extracted = exact_extract(raster, zones, ["cell_id", "coverage"], output="pandas")
     fractions = np.zeros((len(zones), grid.height * grid.width))
-    for number, (cells, coverage) in enumerate(zip(found["cell_id"], found["coverage"], strict=True)):
+    for number, (cells, coverage) in enumerate(zip(extracted["cell_id"], extracted["coverage"], strict=True)):
         fractions[number, cells] = coverage
     inside = fractions.sum(axis=0)
     most = float(inside.max())

@@ -150,9 +150,9 @@ def _has_snow(rows: StationRows) -> np.ndarray:
     return present
 
 
-def _last_of_each(site: np.ndarray, seconds: np.ndarray, places: np.ndarray) -> np.ndarray:
-    """Return those of some places that are a station's last in time."""
-    order = places[np.lexsort((seconds[places], site[places]))]
+def _last_of_each(site: np.ndarray, seconds: np.ndarray, which: np.ndarray) -> np.ndarray:
+    """Return those of some indices that are a station's last in time."""
+    order = which[np.lexsort((seconds[which], site[which]))]
     site = site[order]
     return order[np.append(site[1:] != site[:-1], True)] if len(order) else order
 

@@ -70,11 +70,11 @@ def texts(text: pa.Array, writing: Writing) -> pa.DictionaryArray:
     Of the codes for no value those that are numbers count: M is a site's or a point's name as good as any.
     """
     coded = pc.dictionary_encode(text)
-    said = pc.fill_null(given(coded.dictionary.cast(pa.string()), numeric(writing.missing)), "")
+    trimmed = pc.fill_null(given(coded.dictionary.cast(pa.string()), numeric(writing.missing)), "")
     # Two spellings of one text, with and without blanks, are one.
-    unique = pc.unique(pa.concat_arrays([said, pa.array([""])]))
-    place = pc.index_in(said, unique)
-    codes = pc.fill_null(pc.take(place, coded.indices), pc.index_in(pa.array([""]), unique)[0])
+    unique = pc.unique(pa.concat_arrays([trimmed, pa.array([""])]))
+    numbers = pc.index_in(trimmed, unique)
+    codes = pc.fill_null(pc.take(numbers, coded.indices), pc.index_in(pa.array([""]), unique)[0])
     return pa.DictionaryArray.from_arrays(codes.cast(pa.int32()), unique)
 
 
@@ -149,10 +149,10 @@ def times(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray, np.
     n = len(text)
     for type_, what in ((pa.timestamp("s", "UTC"), INSTANT), (pa.date32(), BARE_DATE)):
         try:
-            found = pc.cast(text, type_).cast(pa.timestamp("s"))
+            instants = pc.cast(text, type_).cast(pa.timestamp("s"))
         except pa.ArrowInvalid:
             continue
-        return _seconds(found), np.full(n, what, np.int8), np.zeros(n, bool)
+        return _seconds(instants), np.full(n, what, np.int8), np.zeros(n, bool)
     text = given(text, writing.missing)
     seconds, kind = np.full(n, NO_TIME), np.zeros(n, np.int8)
     orders = ["year-first", writing.dates] if writing.dates in _DAY else ["year-first"]
@@ -163,8 +163,8 @@ def times(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray, np.
     return seconds, kind, np.asarray(text.is_valid()) & (seconds == NO_TIME)
 
 
-def _seconds(found: pa.Array) -> np.ndarray:
-    return pc.fill_null(found.cast(pa.int64()), NO_TIME).to_numpy(zero_copy_only=False)
+def _seconds(instants: pa.Array) -> np.ndarray:
+    return pc.fill_null(instants.cast(pa.int64()), NO_TIME).to_numpy(zero_copy_only=False)
 
 
 def _by_pattern(text: pa.Array, order: str, seconds: np.ndarray, kind: np.ndarray) -> None:
@@ -201,9 +201,9 @@ def _by_pattern(text: pa.Array, order: str, seconds: np.ndarray, kind: np.ndarra
         sign = np.where(np.asarray(pc.starts_with(digits, "-")), -1, 1)
         east = sign * (hours.to_numpy(zero_copy_only=False) * 3600 + minutes.to_numpy(zero_copy_only=False) * 60)
         possible &= np.abs(east) <= MOST_EAST_S
-    found = midnight.astype("datetime64[s]").astype(np.int64) + hour * 3600 + minute * 60 + second - east
+    written = midnight.astype("datetime64[s]").astype(np.int64) + hour * 3600 + minute * 60 + second - east
     what = np.where(has_offset, INSTANT, np.where(has_clock, LOCAL_TIME, BARE_DATE))
-    seconds[rows[possible]], kind[rows[possible]] = found[possible], what[possible]
+    seconds[rows[possible]], kind[rows[possible]] = written[possible], what[possible]
 
 
 MONTHS, END_OF_DAY, SIXTY = 12, 24, 60

@@ -41,16 +41,16 @@ def read_shapes(about: str, path: Path, layer: str | None = None) -> geopandas.G
     """
     refused = f"{about} {path} cannot be read"
     try:
-        found = geopandas.read_file(path, layer=layer)
+        features = geopandas.read_file(path, layer=layer)
     except NO_VECTORS as trouble:
         raise _no_vectors(about, path, trouble) from None
     except (shapely.errors.ShapelyError, ValueError, RuntimeError, KeyError, TypeError) as trouble:
         raise InputError(f"{refused}: it holds a shape that is none ({one_line(trouble)}). Draw it again") from None
-    if not isinstance(found, geopandas.GeoDataFrame):
+    if not isinstance(features, geopandas.GeoDataFrame):
         raise InputError(f"{refused}: it is a table without shapes. {FORMATS}")
-    if found.crs is None:
+    if features.crs is None:
         raise InputError(f"{refused}: it has no coordinate system. Write it into the file")
-    return found
+    return features
 
 
 def _no_vectors(about: str, path: Path, trouble: Exception) -> InputError:

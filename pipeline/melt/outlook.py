@@ -60,7 +60,7 @@ from pipeline.statistics.tiles import tiles
 from pipeline.statistics.totals import ZoneBands
 from pipeline.terrain.horizon import horizons, sky_view
 from pipeline.terrain.predictors import horn_gradient
-from pipeline.terrain.sun import Place, beam_factor, path_dates, slope_normals
+from pipeline.terrain.sun import Location, beam_factor, path_dates, slope_normals
 
 CELLS_AT_A_TIME = 200_000
 """Cells marched together: bounds the memory."""
@@ -134,7 +134,7 @@ def _sky(day: Day, inputs: OutlookInputs) -> Sky:
         float(inputs.basin.terrain[name].to_numpy()[inside].mean()) for name in ("elevation", "convergence")
     )
     midnight = day.noon_utc - dt.timedelta(hours=12) - dt.datetime.combine(day.date, dt.time())
-    return Sky(Place(latitude, longitude, elevation, convergence), midnight / dt.timedelta(hours=1))
+    return Sky(Location(latitude, longitude, elevation, convergence), midnight / dt.timedelta(hours=1))
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from pipeline.model.ground import GroundRecord
 from pipeline.snow.forcing import LAPSE_K_PER_KM, season_forcing
 from pipeline.statistics.regression import PRIOR_COUNTS
 from pipeline.terrain.sun import (
-    Place,
+    Location,
     SunPath,
     clear_sky_mj_m2,
     cloud_cover,
@@ -64,7 +64,7 @@ class DailyWeather:
 class Sky:
     """The sun over the basin's middle: where it is, the instant of local midnight on day 0 of time (hours from UTC midnight)."""
 
-    centre: Place
+    centre: Location
     midnight_utc_hours: float
 
     def path(self, date: dt.date) -> SunPath:
@@ -85,7 +85,7 @@ def sky_emissivity(temperature_c: np.ndarray, cloud: np.ndarray) -> np.ndarray:
     return clear * (1.0 - CLOUD_WAVES * cloud) + CLOUD_WAVES * cloud
 
 
-def clear_days_mj_m2(dates: pd.DatetimeIndex, centre: Place) -> np.ndarray:
+def clear_days_mj_m2(dates: pd.DatetimeIndex, centre: Location) -> np.ndarray:
     """Return the sun of clear days on level ground, MJ/m2."""
     return clear_sky_mj_m2(extraterrestrial_mj_m2(centre.latitude, dates.day_of_year.to_numpy()), centre.elevation_m)
 

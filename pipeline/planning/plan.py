@@ -17,7 +17,7 @@ from pipeline.estimate.swe_map import MapOfDay
 from pipeline.flights.measure import DEPTH_BIAS_SE_M
 from pipeline.gather.day import Stage, choices, read_inputs
 from pipeline.gather.sources import source_of
-from pipeline.inputs.read_sites import place_sites, read_sites
+from pipeline.inputs.read_sites import read_sites, sites_on_grid
 from pipeline.inputs.read_trails import trail_distance
 from pipeline.model.basin import Basin
 from pipeline.model.problems import SettingsError
@@ -181,7 +181,7 @@ def _candidates(settings: Settings, path: Path, basin: Basin) -> tuple[np.ndarra
     if not path.is_file():
         raise SettingsError(f"plan.candidates: file {path} does not exist. Paths are relative to the settings file")
     rows, _ = read_sites(source_of(settings, "sites", [path]))
-    placed, _ = place_sites(rows, basin.grid, basin.terrain, settings.checks.site_elevation_m)
+    placed, _ = sites_on_grid(rows, basin.grid, basin.terrain, settings.checks.site_elevation_m)
     if placed.empty:
         raise SettingsError(f"plan.candidates: no row of {path} stands within the basin and its margin")
     allowed = np.zeros(basin.grid.shape, bool)

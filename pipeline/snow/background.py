@@ -26,7 +26,7 @@ from pipeline.snow.terrain_regression import BEYOND, NORTHNESS, TerrainRegressio
 from pipeline.statistics.errors import ErrorPart, KrigedPart, shared_error
 from pipeline.statistics.kriging import Kriging
 from pipeline.statistics.residual import SiteResidual
-from pipeline.terrain.canopy import place_exposure, site_exposure
+from pipeline.terrain.canopy import cell_exposure, site_exposure
 
 CARRY_LOCAL = 0.4
 """Error of a single cell's gain and loss, as a share of it (demo basin: 0.25 claims cells too surely)."""
@@ -202,7 +202,7 @@ class CarriedFlight:
         """Return SWE at places of the grid: elevation (m), canopy, northness, east and north (m), flown (mm), of one shape."""
         elevation, flown = cells["elevation"].to_numpy(), cells["flown"].to_numpy()
         # What the stations lost is their own exposure's already.
-        exposure = place_exposure(cells, southern=self.southern_) if self.by_weather_ else np.ones(flown.shape)
+        exposure = cell_exposure(cells, southern=self.southern_) if self.by_weather_ else np.ones(flown.shape)
         factor = self._factor(flown, elevation, exposure)
         there = self.turnover_.carry(flown, factor, elevation, CELL_VARIATION, exposure)
         # Whether snow that is all but gone is gone is only as sure as the loss: slopes are those with a loss smaller by its error.

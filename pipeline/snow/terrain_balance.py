@@ -30,7 +30,7 @@ from pipeline.snow.terrain_regression import BEYOND, BEYOND_SD, LOCAL_SHARE, Ter
 from pipeline.statistics.errors import ErrorPart
 from pipeline.statistics.regression import BayesianLine, doubt, doubt_wild
 from pipeline.statistics.residual import SiteResidual
-from pipeline.terrain.canopy import CANOPY_LOG, CLEARING, place_exposure, site_exposure
+from pipeline.terrain.canopy import CANOPY_LOG, CLEARING, cell_exposure, site_exposure
 
 TERRAIN_SD = (0.5, 0.8, 0.4, 0.4, BEYOND_SD, BEYOND_SD)
 """Prior spread of the logarithm of a place's accumulation factor: its level, with a kilometre of height, from a south to a north
@@ -108,7 +108,7 @@ class LocalTerrain:
         """Return places of the grid, flat."""
         predictors = np.column_stack([cells[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
         pattern = expected_pattern(cells)
-        exposure = place_exposure(cells, southern=southern).ravel()
+        exposure = cell_exposure(cells, southern=southern).ravel()
         local = local_variation(cells, TERRAIN_LOCAL).ravel()
         return cls(predictors, exposure, None if pattern is None else pattern.ravel(), local)
 

@@ -50,6 +50,6 @@ def site_exposure(sites: pd.DataFrame, *, southern: bool) -> np.ndarray:
     return melt_exposure(CLEARING * sites["canopy"].to_numpy(float), from_sun)
 
 
-def place_exposure(place: xr.Dataset, *, southern: bool) -> np.ndarray:
-    """Return `melt_exposure` of places of the grid, from their canopy and northness."""
-    return melt_exposure(place["canopy"].to_numpy(), poleward(place["northness"].to_numpy(), southern=southern))
+def cell_exposure(cells: xr.Dataset, *, southern: bool) -> np.ndarray:
+    """Return `melt_exposure` of cells, from their canopy and northness."""
+    return melt_exposure(cells["canopy"].to_numpy(), poleward(cells["northness"].to_numpy(), southern=southern))

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import ndimage
 
-from pipeline.terrain.sun import Place, extraterrestrial_mj_m2, incidence_cosine, path_dates, sun_path
+from pipeline.terrain.sun import Location, extraterrestrial_mj_m2, incidence_cosine, path_dates, sun_path
 
 
 def season_sun(
@@ -37,7 +37,7 @@ def season_sun(
     )
     table, level = np.zeros(slope.shape), 0.0
     for day in path_dates(pd.date_range(start, max(start, date)))[0]:
-        path = sun_path(Place(latitude_deg, 0.0, 0.0), dt.datetime.combine(day, dt.time()))
+        path = sun_path(Location(latitude_deg, 0.0, 0.0), dt.datetime.combine(day, dt.time()))
         brought = path.energy * extraterrestrial_mj_m2(latitude_deg, path.day_of_year)
         level += brought.sum()
         for energy, height, azimuth in zip(brought, path.height, path.azimuth, strict=True):

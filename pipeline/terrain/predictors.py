@@ -20,7 +20,7 @@ def horn_gradient(elevation_m: np.ndarray, cell_m: float) -> tuple[np.ndarray, n
     around = {
         (dy, dx): padded[1 + dy : 1 + dy + rows, 1 + dx : 1 + dx + columns] for dy in (-1, 0, 1) for dx in (-1, 0, 1)
     }
-    z = {place: np.where(np.isfinite(values), values, elevation_m) for place, values in around.items()}
+    z = {side: np.where(np.isfinite(values), values, elevation_m) for side, values in around.items()}
     east = (z[-1, 1] + 2 * z[0, 1] + z[1, 1]) - (z[-1, -1] + 2 * z[0, -1] + z[1, -1])
     south = (z[1, -1] + 2 * z[1, 0] + z[1, 1]) - (z[-1, -1] + 2 * z[-1, 0] + z[-1, 1])
     return east / (8 * cell_m), south / (8 * cell_m)
@@ -125,16 +125,16 @@ def _upwind_rise(ground: np.ndarray, cell_m: float, from_deg: float) -> np.ndarr
     return np.rad2deg(np.arctan(steepest))
 
 
-def with_landform(terrain: xr.Dataset, kept: dict[str, np.ndarray] | None, wind_from_deg: float) -> xr.Dataset:
-    """Return the terrain with the fields of `landform`, those kept or made anew.
+def with_landform(terrain: xr.Dataset, cached: dict[str, np.ndarray] | None, wind_from_deg: float) -> xr.Dataset:
+    """Return the terrain with the fields of `landform`, cached or made anew.
 
     Parameters
     ----------
     terrain : elevation (m) and convergence (degrees, from true to grid north) on (y, x).
-    kept : the fields by name; None where they must be made.
+    cached : the fields by name; None where they must be made.
     wind_from_deg : direction that the prevailing wind comes from, clockwise from true north.
     """
-    fields = landform_of(terrain, wind_from_deg) if kept is None else kept
+    fields = landform_of(terrain, wind_from_deg) if cached is None else cached
     return terrain.assign({name: (("y", "x"), fields[name].astype(float)) for name in LANDFORM})
 
 

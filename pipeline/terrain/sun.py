@@ -50,10 +50,15 @@ class SunPath:
 
 
 @dataclass(frozen=True)
-class Place:
-    """Where the sun is reckoned for: latitude and longitude (degrees, WGS 84), elevation (m), convergence (degrees from true
-    north to grid north).
-    """  # noqa: D205  one sentence
+class Location:
+    """Where the sun is calculated for.
+
+    Parameters
+    ----------
+    latitude, longitude : degrees, WGS 84.
+    elevation_m : m.
+    convergence_degrees : from true north to grid north.
+    """
 
     latitude: float
     longitude: float
@@ -62,7 +67,7 @@ class Place:
 
 
 @lru_cache(maxsize=256)
-def sun_path(place: Place, midnight_utc: dt.datetime) -> SunPath:
+def sun_path(location: Location, midnight_utc: dt.datetime) -> SunPath:
     """Return the sun's path over the 24 hours after an instant (naive, UTC), by pvlib's solar position (Reda and Andreas 2004)."""
     import pvlib  # noqa: PLC0415  half a second of imports
 
@@ -72,12 +77,12 @@ def sun_path(place: Place, midnight_utc: dt.datetime) -> SunPath:
         freq=f"{STEP_MINUTES}min",
     )
     position = pvlib.solarposition.get_solarposition(
-        middles.tz_localize("UTC"), place.latitude, place.longitude, place.elevation_m
+        middles.tz_localize("UTC"), location.latitude, location.longitude, location.elevation_m
     )
     height = np.deg2rad(90.0 - position["zenith"].to_numpy())
     up = np.sin(height) > LOWEST_SINE
     height = height[up]
-    azimuth = np.deg2rad(position["azimuth"].to_numpy()[up] - place.convergence_degrees) % (2 * np.pi)
+    azimuth = np.deg2rad(position["azimuth"].to_numpy()[up] - location.convergence_degrees) % (2 * np.pi)
     clear = pvlib.clearsky.haurwitz(pd.Series(90.0 - np.rad2deg(height)))["ghi"].to_numpy()
     return SunPath(
         direction=np.column_stack([np.cos(height) * np.sin(azimuth), np.cos(height) * np.cos(azimuth), np.sin(height)]),
@@ -134,10 +139,10 @@ def beam_factor(normals: np.ndarray, horizon: np.ndarray, path: SunPath) -> np.n
     """
     out = np.ones(len(normals))
     if len(path.energy):
-        place = np.interp(path.azimuth, [*BEARINGS, 2 * np.pi], np.arange(len(BEARINGS) + 1.0))
-        low = np.minimum(place.astype(int), len(BEARINGS) - 1)
+        bearing = np.interp(path.azimuth, [*BEARINGS, 2 * np.pi], np.arange(len(BEARINGS) + 1.0))
+        low = np.minimum(bearing.astype(int), len(BEARINGS) - 1)
         steps = path.direction, path.height, path.energy
-        _beam(np.ascontiguousarray(normals, np.float64), horizon, *steps, low, place - low, out)
+        _beam(np.ascontiguousarray(normals, np.float64), horizon, *steps, low, bearing - low, out)
     return out
 
 
@@ -158,7 +163,7 @@ def _beam(  # noqa: PLR0913  compiled, arrays alone
         out[i] = total
 
 
-def extraterrestrial_mj_m2(latitude_degrees: float, day_of_year: np.ndarray) -> np.ndarray:
+def extraterrestrial_mj_m2(latitude_degrees: float, day_of_year: np.ndarray | int) -> np.ndarray:
     """Return a day's sun on level ground above the air, MJ/m2 (Allen et al. 1998, FAO-56, eq. 21)."""
     latitude = np.deg2rad(latitude_degrees)
     turn = 2 * np.pi * np.asarray(day_of_year, float) / 365.0
@@ -176,13 +181,13 @@ def clear_sky_mj_m2(extraterrestrial: np.ndarray, elevation_m: float) -> np.ndar
 
 
 def cloud_cover(solar_mj_m2: np.ndarray, clear_mj_m2: np.ndarray) -> np.ndarray:
-    """Return the cloud cover, 0 to 1, that dims a clear day's sun to what was told."""
+    """Return the cloud cover, 0 to 1, that dims a clear day's sun to the observed one."""
     dimmed = np.clip(1.0 - np.asarray(solar_mj_m2, float) / np.maximum(clear_mj_m2, 1e-6), 0.0, CLOUD_DIMMING)
     return (dimmed / CLOUD_DIMMING) ** (1.0 / CLOUD_POWER)
 
 
 def path_dates(dates: pd.DatetimeIndex) -> tuple[list[dt.date], np.ndarray]:
-    """Return days on which to take the sun's path, and each day's place among them, in fractions.
+    """Return days on which to take the sun's path, and each day's position among them, in fractions.
 
     They are at most ten days apart: meanwhile the sun's noon height moves by less than 4 degrees.
     """

@@ -21,7 +21,8 @@ from timing import Figure, Runs, alternate, faster_at_least, no_more_than, peak_
 
 from pipeline.flights.aggregate import CellMeans, aggregate, available_threads
 from pipeline.flights.difference import Difference, moved
-from pipeline.flights.rasters import quiet_gdal, raster_pixels
+from pipeline.flights.mosaic import open_pixels
+from pipeline.flights.rasters import quiet_gdal
 from pipeline.model.grid import BasinGrid
 
 WHOLE, QUARTER = 17_889, 8_945
@@ -47,8 +48,8 @@ def runs(folder: Path) -> Runs:
 
     def difference() -> CellMeans:
         grid = grid_of(quarter)
-        upper = moved(raster_pixels(snow_on, grid), *SHIFT_M[:2])
-        return aggregate(Difference(upper, raster_pixels(snow_off, grid), SHIFT_M[2]), grid, LIMITS)
+        upper = moved(open_pixels([snow_on], grid), *SHIFT_M[:2])
+        return aggregate(Difference(upper, open_pixels([snow_off], grid), SHIFT_M[2]), grid, LIMITS)
 
     return {
         "ours": lambda: ours(whole),
@@ -100,7 +101,7 @@ def grid_of(path: Path) -> BasinGrid:
 def ours(path: Path) -> CellMeans:
     """Return what a flight's depth raster gives."""
     grid = grid_of(path)
-    return aggregate(raster_pixels(path, grid), grid, LIMITS)
+    return aggregate(open_pixels([path], grid), grid, LIMITS)
 
 
 def decode(path: Path) -> None:

@@ -12,7 +12,7 @@ from scipy.ndimage import map_coordinates
 from timing import Figure, Runs, alternate, faster_at_least, no_more_than, peak_mb
 
 from pipeline.flights.depth_offset import DepthOffset, depth_offset
-from pipeline.flights.rasters import raster_pixels
+from pipeline.flights.mosaic import open_pixels
 from pipeline.flights.register import Registration, register
 from pipeline.inputs.raster_band import HEIGHTS
 from pipeline.model.grid import BasinGrid
@@ -53,11 +53,11 @@ def figures(folder: Path) -> list[Figure]:
 
 
 def _ours(paths: dict[str, Path]) -> Registration:
-    return register(*(raster_pixels(paths[name], GRID, HEIGHTS) for name in ("on", "off")), paths["stable"], GRID)
+    return register(*(open_pixels([paths[name]], GRID, HEIGHTS) for name in ("on", "off")), paths["stable"], GRID)
 
 
 def _depth(paths: dict[str, Path]) -> DepthOffset:
-    return depth_offset(raster_pixels(paths["depth"], GRID), (paths["stable"],), GRID)
+    return depth_offset(open_pixels([paths["depth"]], GRID), (paths["stable"],), GRID)
 
 
 def _plain(paths: dict[str, Path]) -> np.ndarray:

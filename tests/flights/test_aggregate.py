@@ -9,7 +9,7 @@ from pyproj import CRS
 from shapely.geometry import box
 
 from pipeline.flights.aggregate import aggregate
-from pipeline.flights.rasters import raster_pixels
+from pipeline.flights.mosaic import open_pixels
 from pipeline.model.grid import BasinGrid
 
 GRID = BasinGrid(CRS("EPSG:32625"), 100.0, 500_000.0, 4_880_000.0, 7, 5)
@@ -45,7 +45,7 @@ def depths():
 
 def test_means_and_fractions_equal_exactextract(write, depths):
     path = write(depths)
-    found = aggregate(raster_pixels(path, GRID), GRID)
+    found = aggregate(open_pixels([path], GRID), GRID)
     cells = [
         {
             "type": "Feature",
@@ -65,7 +65,7 @@ def test_means_and_fractions_equal_exactextract(write, depths):
 
 def test_constant_stays_constant_and_voids_do_not_leak(write, depths):
     level = np.where(depths == -9999.0, depths, 0.42)
-    found = aggregate(raster_pixels(write(level), GRID), GRID)
+    found = aggregate(open_pixels([write(level)], GRID), GRID)
     seen = np.isfinite(found.mean)
     np.testing.assert_allclose(found.mean[seen], 0.42, rtol=1e-12)
     # The void swallows one cell whole: it is missing, not zero.
@@ -75,20 +75,20 @@ def test_constant_stays_constant_and_voids_do_not_leak(write, depths):
 
 def test_depth_times_area_is_kept(write, depths):
     inner = np.where(depths == -9999.0, 0.3, depths)[:30, :40]
-    found = aggregate(raster_pixels(write(inner, left=500_031.0, top=4_879_977.0), GRID), GRID)
+    found = aggregate(open_pixels([write(inner, left=500_031.0, top=4_879_977.0)], GRID), GRID)
     kept = np.nansum(found.mean * found.valid_fraction) * GRID.cell_m**2
     assert kept == pytest.approx(inner.sum() * PIXEL**2, rel=1e-6)
 
 
 def test_number_of_threads_changes_no_byte(write, depths):
     path = write(depths)
-    one, four = (aggregate(raster_pixels(path, GRID), GRID, threads=n) for n in (1, 4))
+    one, four = (aggregate(open_pixels([path], GRID), GRID, threads=n) for n in (1, 4))
     assert one.mean.tobytes() == four.mean.tobytes()
 
 
 def test_pixels_beyond_the_limits_are_left_out_and_counted(write, depths):
     depths[0, 40] = 99.0
     depths[25, 25] = 88.0
-    found = aggregate(raster_pixels(write(depths), GRID), GRID, (-1.0, 12.0))
+    found = aggregate(open_pixels([write(depths)], GRID), GRID, (-1.0, 12.0))
     assert found.masked >= 1
     assert np.nanmax(found.mean) < 12

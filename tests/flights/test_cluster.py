@@ -11,7 +11,7 @@ from flown import GRID, LEFT, TOP, write
 
 from pipeline.flights import cluster as on_cluster
 from pipeline.flights.limits import FlightLimits
-from pipeline.flights.measure import NOTHING_KNOWN, FlightFiles, measure_flight
+from pipeline.flights.measure import NO_LAYERS, FlightFiles, measure_flight
 
 distributed = pytest.importorskip(
     "distributed", reason="PyPI distributed is not installed, which several machines need"
@@ -71,7 +71,7 @@ def test_a_cluster_that_is_busy_with_others_costs_no_flight_and_little_time(flig
     ):
         busy = others.submit(others_work, pure=False)
         begun = time.monotonic()
-        given = on_cluster.measure_on_cluster(cluster.scheduler_address, flights, GRID, FlightLimits(), NOTHING_KNOWN)
+        given = on_cluster.measure_on_cluster(cluster.scheduler_address, flights, GRID, FlightLimits(), NO_LAYERS)
         assert given == [None] * len(flights)
         assert time.monotonic() - begun < 3.5
         OVER.set()
@@ -81,6 +81,6 @@ def test_a_cluster_that_is_busy_with_others_costs_no_flight_and_little_time(flig
         monkeypatch.setattr(on_cluster, "FREE_S", 30.0)
         monkeypatch.setattr(on_cluster, "MEASURED_S", 0.5)
         monkeypatch.setattr(on_cluster, "_answer", others_work)
-        given = on_cluster.measure_on_cluster(cluster.scheduler_address, flights, GRID, FlightLimits(), NOTHING_KNOWN)
+        given = on_cluster.measure_on_cluster(cluster.scheduler_address, flights, GRID, FlightLimits(), NO_LAYERS)
         assert given == [None] * len(flights)
         OVER.set()

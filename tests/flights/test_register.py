@@ -17,7 +17,8 @@ from shapely.geometry import shape
 from pipeline.flights.difference import Difference, moved
 from pipeline.flights.limits import FlightLimits
 from pipeline.flights.measure import FlightFiles, measure_flight
-from pipeline.flights.rasters import Window, raster_pixels
+from pipeline.flights.mosaic import open_pixels
+from pipeline.flights.rasters import Window
 from pipeline.flights.register import nmad, register
 from pipeline.inputs.raster_band import HEIGHTS
 from pipeline.model.grid import BasinGrid
@@ -71,7 +72,7 @@ def grid(elevation):
 def test_known_misregistration_is_found_on_snow_free_ground(surfaces, grid):
     # Method of Nuth and Kaab 2011, The Cryosphere 5, 271-290; shift and depth known by construction. Tolerances are those
     # of the design for this surface: 2 cm of 36 m, 5 mm of lift.
-    on, off = (raster_pixels(surfaces[name], grid, HEIGHTS) for name in ("snow_on", "snow_off"))
+    on, off = (open_pixels([surfaces[name]], grid, HEIGHTS) for name in ("snow_on", "snow_off"))
     found = register(on, off, surfaces["stable_ground"], grid)
     assert (found.east_m, found.north_m) == pytest.approx((SHIFT_EAST, SHIFT_NORTH), abs=0.02)
     assert found.up_m == pytest.approx(LIFT, abs=0.005)
@@ -109,13 +110,13 @@ def test_shift_beyond_its_limit_is_refused_with_the_figures(surfaces, grid):
 
 def test_too_little_stable_ground_is_refused(surfaces, grid, tmp_path, elevation):
     nothing = write(tmp_path / "none.tif", np.zeros_like(elevation))
-    on, off = (raster_pixels(surfaces[name], grid, HEIGHTS) for name in ("snow_on", "snow_off"))
+    on, off = (open_pixels([surfaces[name]], grid, HEIGHTS) for name in ("snow_on", "snow_off"))
     with pytest.raises(RefusedFlightError, match="0 pixels with data"):
         register(on, off, nothing, grid)
 
 
 def test_difference_of_a_surface_with_itself_moved_back_is_zero(surfaces, grid):
-    off = raster_pixels(surfaces["snow_off"], grid, HEIGHTS)
+    off = open_pixels([surfaces["snow_off"]], grid, HEIGHTS)
     with Difference(moved(off, 12.0, 7.0), moved(off, 12.0, 7.0)).reading() as read:
         np.testing.assert_allclose(read(Window(10, 60, 20, 90)), 0.0, atol=1e-9)
 
@@ -131,8 +132,8 @@ def test_a_tilt_is_found_where_it_is_asked_for(surfaces, grid, tmp_path):
     rows, columns = np.indices(snow_on.shape)
     # 0.08 m a kilometre to the east and -0.05 to the north.
     tilted = snow_on + 0.08e-3 * CELL * columns + 0.05e-3 * CELL * rows
-    on = raster_pixels(write(tmp_path / "tilted.tif", tilted), grid, HEIGHTS)
-    off = raster_pixels(surfaces["snow_off"], grid, HEIGHTS)
+    on = open_pixels([write(tmp_path / "tilted.tif", tilted)], grid, HEIGHTS)
+    off = open_pixels([surfaces["snow_off"]], grid, HEIGHTS)
     found = register(on, off, surfaces["stable_ground"], grid, fit_tilt=True)
     assert (found.east_m, found.north_m) == pytest.approx((SHIFT_EAST, SHIFT_NORTH), abs=0.02)
     assert 1000 * found.tilt.per_east == pytest.approx(0.08, abs=0.002)
@@ -176,7 +177,7 @@ def test_stable_ground_as_polygons_gives_the_same(surfaces, grid, tmp_path):
             shape(found) for found, value in features.shapes(mask, mask == 1, transform=file.transform) if value
         ]
     geopandas.GeoDataFrame(geometry=outlines, crs="EPSG:32625").to_file(tmp_path / "stable.gpkg")
-    on, off = (raster_pixels(surfaces[name], grid, HEIGHTS) for name in ("snow_on", "snow_off"))
+    on, off = (open_pixels([surfaces[name]], grid, HEIGHTS) for name in ("snow_on", "snow_off"))
     found = register(on, off, tmp_path / "stable.gpkg", grid)
     assert found.pixels == pytest.approx(int(mask.sum()), rel=0.02)
     assert (found.east_m, found.north_m) == pytest.approx((SHIFT_EAST, SHIFT_NORTH), abs=0.02)
@@ -199,7 +200,7 @@ def test_surfaces_some_part_of_a_pixel_apart_are_differenced_rightly(tmp_path, g
         with rasterio.open(path, "w", transform=place, **profile) as to:
             to.write(ground(place) + snow, 1)
         paths.append(path)
-    off, on = (raster_pixels(path, grid, HEIGHTS) for path in paths)
+    off, on = (open_pixels([path], grid, HEIGHTS) for path in paths)
     with Difference(on, off).reading() as read:
         depth = read(Window(6, 290, 6, 310))
     # Cubic convolution is exact to the third order: a bend of 40 m in 700 on pixels of 30 m leaves well below a millimetre.
@@ -225,7 +226,7 @@ def test_surfaces_of_two_coordinate_systems_are_differenced_rightly(tmp_path, gr
         with rasterio.open(tmp_path / f"{name}.tif", "w", transform=place, **profile) as to:
             to.write(ground(x, y) + snow, 1)
         paths.append(tmp_path / f"{name}.tif")
-    off, on = (raster_pixels(path, grid, HEIGHTS) for path in paths)
+    off, on = (open_pixels([path], grid, HEIGHTS) for path in paths)
     with Difference(on, off).reading() as read:
         depth = read(Window(0, 220, 0, 220))
     seen = np.isfinite(depth)

@@ -10,7 +10,7 @@ from affine import Affine
 from pyproj import CRS
 from shapely.geometry import box
 
-from pipeline.inputs.read_sites import place_sites
+from pipeline.inputs.read_sites import sites_on_grid
 from pipeline.inputs.read_terrain import BandEdges, basin_grid, read_terrain, read_zones
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import InputError, SettingsError
@@ -113,7 +113,7 @@ def test_a_terrain_that_most_sites_contradict_is_told_once(factor, doubted):
             "elevation_m": [2010.0, 1990.0, 3000.0, np.nan],
         }
     )  # fmt: skip
-    _, findings = place_sites(sites, grid, terrain, 150.0)
+    _, findings = sites_on_grid(sites, grid, terrain, 150.0)
     told = [f for f in findings if f.rule.name == "terrain against the sites"]
     assert len(told) == doubted
     assert all("of 3 stated elevations are off" in f.evidence and "scale of 0.3048" in f.detail for f in told)

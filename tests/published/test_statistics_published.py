@@ -13,7 +13,7 @@ from pyproj import CRS
 from scipy.special import ndtr
 
 from pipeline.flights.measure import DEFAULT_NOISE
-from pipeline.flights.rasters import raster_pixels
+from pipeline.flights.mosaic import open_pixels
 from pipeline.flights.register import register
 from pipeline.inputs.raster_band import HEIGHTS
 from pipeline.model.grid import BasinGrid
@@ -158,7 +158,7 @@ def test_noise_of_a_difference_is_that_of_both_surveys(tmp_path):
         with rasterio.open(tmp_path / f"{name}.tif", "w", transform=place, **profile) as to:
             to.write(values, 1)
     grid = BasinGrid(CRS("EPSG:32625"), 100.0, 500_000.0, 4_880_000.0, 20, 20)
-    on, off = (raster_pixels(tmp_path / f"{name}.tif", grid, HEIGHTS) for name in ("on", "off"))
+    on, off = (open_pixels([tmp_path / f"{name}.tif"], grid, HEIGHTS) for name in ("on", "off"))
     found = register(on, off, tmp_path / "stable.tif", grid)
     # An NMAD of 40 000 normal values has an error of 0.6 %: three of them.
     assert found.nmad_after_m == pytest.approx(0.1414214, rel=0.018)

@@ -9,7 +9,7 @@ import pytest
 from pipeline.terrain.horizon import BEARINGS, STEPS, horizons, sky_view
 from pipeline.terrain.predictors import horn_gradient
 from pipeline.terrain.sun import (
-    Place,
+    Location,
     beam_factor,
     clear_sky_mj_m2,
     cloud_cover,
@@ -19,7 +19,7 @@ from pipeline.terrain.sun import (
     sun_path,
 )
 
-PLACE = Place(45.0, -20.0, 2000.0)
+PLACE = Location(45.0, -20.0, 2000.0)
 MIDNIGHT = dt.datetime(2031, 4, 15, 1, 20)  # noqa: DTZ001  UTC, naive: local solar midnight at 20 W
 PATH = sun_path(PLACE, MIDNIGHT)
 OPEN = np.zeros((16, 1), np.float32)
@@ -69,7 +69,7 @@ def test_the_factor_is_the_integral_that_pvlib_gives_step_by_step():
 
 
 def test_a_turned_grid_turns_the_sun_with_it():
-    turned = sun_path(Place(45.0, -20.0, 2000.0, convergence_degrees=10.0), MIDNIGHT)
+    turned = sun_path(Location(45.0, -20.0, 2000.0, convergence_degrees=10.0), MIDNIGHT)
     assert beam_factor(normal(30, 140 - 10), OPEN, turned)[0] == pytest.approx(
         beam_factor(normal(30, 140), OPEN, PATH)[0], rel=1e-9
     )
