@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.archive.revisions import Revision, RevisionId
-from pipeline.model.problems import ArchiveError, Finding
+from pipeline.model.problems import Finding, RecordError
 from pipeline.model.rules.rule import Degrades
 from pipeline.model.rules.table import degradations
 from pipeline.storage.json_text import from_json
@@ -225,7 +225,8 @@ def read_decisions(path: Path) -> Decisions:
                     made = MadeCurrent(revision.number, int(entry["newest"]), reason, kind == KEEP_CURRENT)
                     decided.made_current.setdefault(revision.date, []).append(made)
         except (ValueError, KeyError, TypeError, OverflowError) as error:
-            raise ArchiveError(f"{path}, line {number} cannot be read. Put the file back from a copy.") from error
+            what = f"line {number} cannot be read"
+            raise RecordError(f"{path}, {what}. Put the file back from a copy.", what) from error
     return decided
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import pyarrow as pa
 
 from pipeline.archive.revisions import Revision, RevisionId
-from pipeline.model.problems import ArchiveError
+from pipeline.model.problems import ArchiveError, RecordError
 from pipeline.publishing.archived_grids import read_grids
 from pipeline.publishing.archived_inputs import inputs_folder, is_input
 from pipeline.publishing.archived_rows import archived_months, read_rows
@@ -35,6 +35,7 @@ from pipeline.storage.paths import in_store
 
 _REBUILD = "Run `snowtally verify --rebuild`."
 _COPY = "Put it back from a copy of the archive."
+_NEWER = "A newer program published it: install that one. It is not damaged."
 _STRAY = "Nothing of the archive names it: move it out."
 
 
@@ -221,11 +222,7 @@ def _damaged(look: _Look, revision: Revision, examined: Examined) -> None:
         look.lost.append(f"{name} was withdrawn as damaged ({which}). Put it back where a copy of it turns up")
         return
     for damage in examined.damages:
-        look.wrong(damage.path, damage.what, _newer_cure() if examined.newer else _cure(look, revision))
-
-
-def _newer_cure() -> str:
-    return "A newer program published it: install that one. It is not damaged."
+        look.wrong(damage.path, damage.what, _NEWER if examined.newer else _cure(look, revision))
 
 
 def _cure(look: _Look, revision: Revision) -> str:
@@ -244,8 +241,8 @@ def _decisions(look: _Look) -> None:
     path = look.folder / "decisions.jsonl"
     try:
         decided = decisions(look.root, look.basin)
-    except ArchiveError as trouble:
-        look.wrong(path, str(trouble).removeprefix(f"{path}, ").split(". ")[0], _COPY)
+    except RecordError as trouble:
+        look.wrong(path, trouble.what, _COPY)
         return
     named = [("withdraws", revision) for revision in decided.withdrawn]
     named += [

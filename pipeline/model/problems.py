@@ -67,7 +67,7 @@ class ArchiveError(SnowtallyError, RuntimeError):
 
 
 class RecordError(ArchiveError):
-    """Raised when a record cannot be read; `what` says why, without place and cure."""
+    """Raised when a record or the decisions cannot be read; `what` says how, without file and cure."""
 
     def __init__(self, message: str, what: str = "") -> None:
         super().__init__(message)

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
 from contextlib import suppress
 from pathlib import Path
 
 from pipeline.model.problems import ArchiveError
-from pipeline.publishing.dated_notes import dated_notes
+from pipeline.publishing.dated_notes import dated_notes, write_dated_notes
 from pipeline.publishing.record import plain
 from pipeline.publishing.staging import staged
 from pipeline.reading import archive_folder, basin_folder, revisions
-from pipeline.storage.files import replace_file
 from pipeline.storage.locks import basin_lock
 
 ATTEMPTS = "failed.json"
@@ -36,6 +34,5 @@ def note_failed(root: str | Path, basin: str, date: dt.date, message: str) -> No
         with staged(archive, basin) as work, basin_lock(archive, basin):
             noted = failed_attempts(archive, basin)
             noted[date] = {"made": plain(dt.datetime.now(dt.UTC)), "message": message}
-            remaining = {day.isoformat(): noted[day] for day in sorted(noted) if not revisions(archive, basin, day)}
-            data = json.dumps(remaining, ensure_ascii=False, indent=1) + "\n"
-            replace_file(basin_folder(archive, basin) / ATTEMPTS, data.encode("utf-8"), work.folder)
+            remaining = {day: note for day, note in noted.items() if not revisions(archive, basin, day)}
+            write_dated_notes(basin_folder(archive, basin) / ATTEMPTS, remaining, work)

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 from pathlib import Path
 from typing import Any
 
+from pipeline.publishing.staging import Work
+from pipeline.storage.files import replace_file
 from pipeline.storage.json_text import from_json
 
 
@@ -19,3 +22,9 @@ def dated_notes(path: Path, kinds: dict[str, type]) -> dict[dt.date, dict[str, A
         }
     except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError):
         return {}
+
+
+def write_dated_notes(path: Path, notes: dict[dt.date, dict[str, Any]], work: Work) -> None:
+    """Replace a file of notes, in the order of their dates. Raises OSError."""
+    text = json.dumps({date.isoformat(): notes[date] for date in sorted(notes)}, ensure_ascii=False, indent=1)
+    replace_file(path, f"{text}\n".encode(), work.folder)

@@ -6,7 +6,6 @@ Published entries are compared with each other after publishing, so nothing of t
 from __future__ import annotations
 
 import datetime as dt
-import json
 import math
 from contextlib import suppress
 from dataclasses import dataclass
@@ -16,10 +15,9 @@ import numpy as np
 import pandas as pd
 
 from pipeline.model.problems import ArchiveError
-from pipeline.publishing.dated_notes import dated_notes
+from pipeline.publishing.dated_notes import dated_notes, write_dated_notes
 from pipeline.publishing.staging import staged
 from pipeline.reading import archive_folder, basin_folder, basin_row, dates_held, read_sites, revision_totals, standing
-from pipeline.storage.files import replace_file
 from pipeline.storage.locks import basin_lock
 
 SECOND_LOOK = "second_look.json"
@@ -98,10 +96,9 @@ def look_again(root: str | Path, basin: str, date: dt.date, most_se: float) -> s
                 marks = _judge(archive, basin, day, held, most_se)
                 if marks is not None:
                     marked[day] = marks
-            data = json.dumps({str(day): marked[day] for day in sorted(marked)}, ensure_ascii=False, indent=1) + "\n"
             path = basin_folder(archive, basin) / SECOND_LOOK
             if marked or path.exists():
-                replace_file(path, data.encode("utf-8"), work.folder)
+                write_dated_notes(path, marked, work)
             return marked.get(date, {}).get("why", "")
     return ""
 

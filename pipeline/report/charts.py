@@ -1,9 +1,9 @@
-"""Drawings of a page: totals by band, values against elevation, the season, shares of the error, the melt outlook."""
+"""Drawings of a page: totals by band, the season, shares of the error, the melt outlook."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -11,8 +11,10 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
-from pipeline.report.svg import MONTHS, Scale, drawing, join, month_starts, path, tag, tick_text, ticks
+from pipeline.report.axes import WIDTH, axis_end, grid_x, grid_y, whisker_x, whisker_y
+from pipeline.report.svg import Scale, drawing, month_starts, path, tag
 from pipeline.report.units import Unit, Units
+from pipeline.report.words import short_month
 
 MOST_GAP_DAYS = 14
 """A line through a season is drawn from one date to the next where they lie no further apart: over more it would pass for an
@@ -21,15 +23,9 @@ estimate of the days between."""
 MONTH_WIDTH = 24.0
 """Room that the name of a month takes on an axis."""
 
-WIDTH = 400.0
-"""Width of every chart in its own units: texts of 12 units are then read on a phone as well as side by side on a desk."""
-
 
 LINE_HEIGHT = 12
 """Height of a line of text, in units of a chart: names nearer to each other would lie over each other."""
-
-LEAST_CELLS = 10
-"""Cells of a slice of elevation that are enough for its spread: of fewer, a tenth is not a cell."""
 
 
 def bands_chart(bands: pd.DataFrame, units: Units) -> Markup:
@@ -41,9 +37,9 @@ def bands_chart(bands: pd.DataFrame, units: Units) -> Markup:
     step = 20.0
     top, left, right = 8.0, 92.0, 12.0
     height = top + step * len(rows) + 40
-    across = Scale(0.0, _top(units.volume, rows["volume_p90_m3"], rows["volume_m3"]), left, WIDTH - right)
+    across = Scale(0.0, axis_end(units.volume, rows["volume_p90_m3"], rows["volume_m3"]), left, WIDTH - right)
     foot = top + step * len(rows)
-    parts = [_grid_x(across, units.volume.label, top, foot)]
+    parts = [grid_x(across, units.volume.label, top, foot)]
     for k, row in enumerate(rows.itertuples()):
         y = top + step * k
         low, middle, high = (
@@ -53,100 +49,10 @@ def bands_chart(bands: pd.DataFrame, units: Units) -> Markup:
         parts += [
             tag("text", name, x=left - 6, y=y + 14, class_="label end"),
             tag("rect", x=left, y=y + 3, width=max(middle - left, 0.0), height=step - 6, class_="bar"),
-            _whisker_x(low, high, y + step / 2),
+            whisker_x(low, high, y + step / 2),
         ]
     title = f"Volume by elevation band in {units.volume.label} with 10 to 90 % interval; the table holds the numbers"
     return drawing(WIDTH, height, title, *parts)
-
-
-@dataclass(frozen=True)
-class Profile:
-    """Values against elevation.
-
-    Parameters
-    ----------
-    cells : elevation (m) and value of cells, for the pale area of where eight cells of ten lie.
-    bands : middle elevation (m), value and standard error (or None) of each band.
-    sites : elevation (m), value, name, kind ("course", "station" or "") and whether it was used.
-    """
-
-    cells: tuple[np.ndarray, np.ndarray]
-    bands: list[tuple[float, float, float | None]]
-    sites: list[tuple[float, float, str, str, bool]]
-
-
-def profile_chart(profile: Profile, unit: Unit, elevation: Unit, title: str, *, from_zero: bool = True) -> Markup:
-    """Return values (across) against elevation (up). Spread of the cells, bands with their errors, sites on it."""
-    height, top, left, right, foot = 320.0, 24.0, 56.0, 14.0, 280.0
-    heights, values = (part[np.isfinite(profile.cells[1])] for part in profile.cells)
-    spread = _spread(heights, values)
-    everything = np.array(
-        [
-            *(v for _, low, high in spread for v in (low, high)),
-            *(v for _, v, *_ in profile.sites),
-            *(v for _, v, _ in profile.bands),
-        ]
-    )
-    everything = everything[np.isfinite(everything)]
-    grounds = [
-        *heights.tolist()[:: max(len(heights) // 2000, 1)],
-        *(z for z, *_ in profile.sites),
-        *(z for z, *_ in profile.bands),
-    ]
-    if not everything.size or not grounds:
-        return Markup('<p class="quiet">Nothing to draw.</p>')
-    low = 0.0 if from_zero else float(everything.min()) * 0.95
-    across = Scale(unit.plain(low), unit.plain(max(float(everything.max()) * 1.05, low + 1.0)), left, WIDTH - right)
-    up = Scale(elevation.plain(min(grounds)) - 1, elevation.plain(max(grounds)) + 1, foot, top)
-    parts = [_grid_x(across, unit.label, top, foot), _grid_y(up, elevation.label, left, WIDTH - right)]
-
-    def at(value: float, ground: float) -> tuple[float, float]:
-        return across(unit.plain(value)), up(elevation.plain(ground))
-
-    if spread:
-        outline = [at(v, z) for z, v, _ in spread] + [at(v, z) for z, _, v in reversed(spread)]
-        parts.append(tag("path", d=path(outline, closed=True), class_="spread"))
-    known = [band for band in profile.bands if np.isfinite(band[1])]
-    parts.append(tag("path", d=path(at(v, z) for z, v, _ in known), class_="line"))
-    for ground, value, se in known:
-        x, y = at(value, ground)
-        if se is not None and np.isfinite(se):
-            parts.append(_whisker_x(at(max(value - se, low), ground)[0], at(value + se, ground)[0], y))
-        parts.append(tag("circle", cx=x, cy=y, r=2.6, class_="dot"))
-    for ground, value, name, kind, used in profile.sites:
-        if np.isfinite(value) and np.isfinite(ground):
-            words = f"{name}: {unit.text(value)} {unit.label} at {elevation.text(ground)} {elevation.label}"
-            parts.append(marker(at(value, ground), kind, words, used=used))
-    return drawing(WIDTH, height, title, *parts)
-
-
-def marker(at: tuple[float, float], kind: str, words: str, *, used: bool, size: float = 5.0) -> Markup:
-    """Return the sign of a site. A triangle for a course, a square for a station, a circle where it is not known."""
-    x, y = at
-    name = "site" if used else "site unused"
-    title = tag("title", words)
-    if kind == "course":
-        points = [(x, y - 1.2 * size), (x + 1.1 * size, y + 0.8 * size), (x - 1.1 * size, y + 0.8 * size)]
-        return tag("path", title, d=path(points, closed=True), class_=f"{name} course")
-    if kind == "station":
-        side = 1.7 * size
-        return tag("rect", title, x=x - side / 2, y=y - side / 2, width=side, height=side, class_=f"{name} station")
-    return tag("circle", title, cx=x, cy=y, r=size, class_=name)
-
-
-def _spread(heights: np.ndarray, values: np.ndarray) -> list[tuple[float, float, float]]:
-    """Return middle, 10th and 90th percentile by slices of elevation. Slices of few cells are left out."""
-    if heights.size == 0:
-        return []
-    edges = np.linspace(heights.min(), heights.max() + 1e-6, 25)
-    slot = np.digitize(heights, edges)
-    spread = []
-    for k in range(1, len(edges)):
-        held = values[slot == k]
-        if held.size >= LEAST_CELLS:
-            low, high = np.percentile(held, (10, 90))
-            spread.append(((edges[k - 1] + edges[k]) / 2, float(low), float(high)))
-    return spread
 
 
 @dataclass(frozen=True)
@@ -177,14 +83,14 @@ def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit
     days = [(date - begins).days for date in (*marks.flights, *marks.surveys)]
     first = max(min([first, *days]) - 3, 0)
     across = Scale(first, max(last, first + 30) + 3, left, WIDTH - right)
-    up = Scale(0.0, _top(unit, season["volume_p90_m3"], earlier["volume_m3"]), foot, top)
-    parts = [_grid_y(up, unit.label, left, WIDTH - right)]
+    up = Scale(0.0, axis_end(unit, season["volume_p90_m3"], earlier["volume_m3"]), foot, top)
+    parts = [grid_y(up, unit.label, left, WIDTH - right)]
     for start in month_starts(begins, begins + dt.timedelta(days=int(across.high))):
         x = across((start - begins).days)
         if x >= left:
             parts.append(tag("path", d=f"M{x:.1f} {foot}v5", class_="tick"))
         if x >= left and x + 3 + MONTH_WIDTH <= WIDTH:
-            parts.append(tag("text", MONTHS[start.month - 1], x=x + 3, y=foot + 15, class_="label"))
+            parts.append(tag("text", short_month(start), x=x + 3, y=foot + 15, class_="label"))
     for name, of_season in earlier.groupby("season", sort=True):
         curve = [across(d) for d in of_season["season_day"]], [up(unit.plain(v)) for v in of_season["volume_m3"]]
         parts += _earlier_season(str(name), of_season["season_day"].to_numpy(), curve)
@@ -263,7 +169,7 @@ def _curve(days: np.ndarray, across: list[float], volumes: tuple[list[float], ..
     for part in _stretches(days):
         points = list(zip(across[part], middle[part], strict=True))
         if len(points) == 1:
-            drawn.append(_whisker_y(points[0][0], low[part][0], high[part][0]))
+            drawn.append(whisker_y(points[0][0], low[part][0], high[part][0]))
         else:
             outline = [
                 *zip(across[part], low[part], strict=True),
@@ -310,9 +216,9 @@ def outlook_chart(rows: pd.DataFrame, unit: Unit) -> Markup:
     """
     height, top, left, right, foot = 220.0, 24.0, 62.0, 12.0, 190.0
     count = len(rows)
-    up = Scale(0.0, _top(unit, rows["melt_m3"] + rows["melt_se_m3"], rows["potential_melt_m3"]), foot, top)
+    up = Scale(0.0, axis_end(unit, rows["melt_m3"] + rows["melt_se_m3"], rows["potential_melt_m3"]), foot, top)
     step = (WIDTH - left - right) / count
-    parts = [_grid_y(up, unit.label, left, WIDTH - right)]
+    parts = [grid_y(up, unit.label, left, WIDTH - right)]
     each = max(1, round(22 / step))
     for k, row in enumerate(rows.itertuples()):
         x, wide = left + step * (k + 0.12), step * 0.76
@@ -320,13 +226,13 @@ def outlook_chart(rows: pd.DataFrame, unit: Unit) -> Markup:
         parts += [
             tag("rect", x=x, y=y, width=wide, height=max(foot - y, 0.0), class_="bar"),
             tag("rect", x=x, y=could, width=wide, height=max(foot - could, 0.0), class_="outline"),
-            _whisker_y(x + wide / 2, up(unit.plain(max(row.melt_m3 - row.melt_se_m3, 0.0))), up(unit.plain(row.melt_m3 + row.melt_se_m3))),
+            whisker_y(x + wide / 2, up(unit.plain(max(row.melt_m3 - row.melt_se_m3, 0.0))), up(unit.plain(row.melt_m3 + row.melt_se_m3))),
         ]  # fmt: skip
         if k % each == 0:
             date = dt.date.fromisoformat(str(row.day)[:10])
             parts.append(tag("text", str(date.day), x=x + wide / 2, y=foot + 15, class_="label middle"))
             if k == 0 or date.day <= each:
-                parts.append(tag("text", MONTHS[date.month - 1], x=x + wide / 2, y=foot + 29, class_="label middle"))
+                parts.append(tag("text", short_month(date), x=x + wide / 2, y=foot + 29, class_="label middle"))
     return drawing(WIDTH, height, f"Melt of each day to come in {unit.label}; outlines: what could melt", *parts)
 
 
@@ -343,10 +249,10 @@ def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colour
     piled = np.vstack([np.zeros(len(days)), np.cumsum(table.to_numpy().T, axis=0)])
     begins = totals["date"].iloc[0].date() - dt.timedelta(days=int(totals["season_day"].iloc[0]))
     across = Scale(float(days[0]), float(max(days[-1], days[0] + 1)), left, WIDTH - right)
-    up = Scale(0.0, _top(unit, piled[-1]), foot, top)
-    parts = [_grid_y(up, unit.label, left, WIDTH - right)]
+    up = Scale(0.0, axis_end(unit, piled[-1]), foot, top)
+    parts = [grid_y(up, unit.label, left, WIDTH - right)]
     parts += [
-        tag("text", MONTHS[start.month - 1], x=across((start - begins).days), y=foot + 15, class_="label")
+        tag("text", short_month(start), x=across((start - begins).days), y=foot + 15, class_="label")
         for start in month_starts(begins + dt.timedelta(days=int(days[0])), begins + dt.timedelta(days=int(days[-1])))
     ]
     last_label, stretches = float("inf"), _stretches(days)
@@ -370,35 +276,3 @@ def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colour
             parts.append(tag("text", name, x=WIDTH - right + 5, y=y, class_="label"))
             last_label = y
     return drawing(WIDTH, height, f"Volume by elevation band through the season in {unit.label}", *parts)
-
-
-def _top(unit: Unit, *values: Iterable[float]) -> float:
-    """Return the end of an axis from 0 in the page's unit. A little above the largest value, 1 where all are 0."""
-    finite = np.array([value for some in values for value in some], float)
-    most = unit.plain(float(finite[np.isfinite(finite)].max(initial=0.0)))
-    return 1.05 * most if most > 0 else 1.0
-
-
-def _grid_x(across: Scale, label: str, top: float, foot: float) -> Markup:
-    marks = ticks(across.low, across.high, 5)
-    lines = [tag("path", d=f"M{across(v):.1f} {top}V{foot}", class_="grid") for v in marks]
-    texts = [tag("text", tick_text(v), x=across(v), y=foot + 15, class_="label middle") for v in marks]
-    name = tag("text", label, x=across.end, y=foot + 32, class_="label end unit")
-    return join([*lines, *texts, name])
-
-
-def _grid_y(up: Scale, label: str, left: float, right: float) -> Markup:
-    marks = ticks(up.low, up.high, 6)
-    lines = [tag("path", d=f"M{left} {up(v):.1f}H{right}", class_="grid") for v in marks]
-    texts = [tag("text", tick_text(v), x=left - 6, y=up(v) + 4, class_="label end") for v in marks]
-    # Above the highest number, which may stand at the axis' very end.
-    name = tag("text", label, x=2, y=up.end - 11, class_="label unit")
-    return join([*lines, *texts, name])
-
-
-def _whisker_x(low: float, high: float, y: float) -> Markup:
-    return tag("path", d=f"M{low:.1f} {y - 3:.1f}v6m0 -3H{high:.1f}m0 -3v6", class_="whisker")
-
-
-def _whisker_y(x: float, low: float, high: float) -> Markup:
-    return tag("path", d=f"M{x - 3:.1f} {low:.1f}h6m-3 0V{high:.1f}m-3 0h6", class_="whisker")

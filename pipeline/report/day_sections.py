@@ -18,6 +18,7 @@ from pipeline.report.cells import Shown, cells
 from pipeline.report.colours import ERROR, LESS, MORE, WATER, diverging, sequential
 from pipeline.report.maps import Layer, Sheet, SiteSign
 from pipeline.report.pictures import legend
+from pipeline.report.profile import BandPoint, Profile, SitePoint, profile_chart
 from pipeline.report.published import DaysAround, PublishedDay
 from pipeline.report.units import Units
 from pipeline.report.words import COMMANDS, short_date
@@ -135,19 +136,20 @@ def _profiles(shows: Shows) -> Content:
     middle = (bands["band_low_m"] + bands["band_high_m"]) / 2
     ground = fields["elevation"][inside]
 
-    def profile(name: str, value: str, se: str | None, said: str) -> charts.Profile:
+    def profile(name: str, value: str, se: str | None, said: str) -> Profile:
         errors = bands[se] if se else [None] * len(bands)
-        return charts.Profile(
-            (ground, fields[name][inside]),
-            list(zip(middle, bands[value], errors, strict=True)),
-            [(row["elevation_m"], row[said], row["name"] or row["site_id"], row["kind"], bool(row["used"])) for row in day_tables.sites(day)],
-        )  # fmt: skip
+        points = zip(middle, bands[value], errors, strict=True)
+        sites = [
+            SitePoint(row["elevation_m"], row[said], row["name"] or row["site_id"], row["kind"], bool(row["used"]))
+            for row in day_tables.sites(day)
+        ]
+        return Profile(ground, fields[name][inside], [BandPoint(*point) for point in points], sites)
 
     return {
-        "profile_chart": charts.profile_chart(
+        "profile_chart": profile_chart(
             profile("swe", "swe_mean_mm", "swe_se_mm", "swe_mm"), units.swe, units.elevation, "Snow water equivalent against elevation"
         ),
-        "density_chart": charts.profile_chart(
+        "density_chart": profile_chart(
             profile("density", "density_mean_kg_m3", None, "density_kg_m3"), units.density, units.elevation, "Density against elevation", from_zero=False
         ),
         "density_words": day_tables.density_words(day.record),

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from markupsafe import Markup
 
-from pipeline.report.charts import marker
+from pipeline.report.axes import marker
 from pipeline.report.colours import css
 from pipeline.report.pictures import Legend, borders, picture, shade
 from pipeline.report.published import Maps

@@ -9,8 +9,6 @@ from dataclasses import dataclass
 
 from markupsafe import Markup, escape
 
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-
 
 def tag(name: str, *inside: object, **attributes: object) -> Markup:
     """Return one element of a drawing, its texts and attributes escaped.

@@ -24,6 +24,11 @@ def short_date(date: dt.date) -> str:
     return f"{date.day} {MONTHS[date.month - 1]} {date.year}"
 
 
+def short_month(date: dt.date) -> str:
+    """Return the name of a date's month in three letters."""
+    return MONTHS[date.month - 1][:3]
+
+
 _DENSITY = "More weighed cores near the date, spread over elevations and sides of the basin"
 _FLIGHT = "A flight, or ground depths measured under one on the day it is flown"
 _SITES = "More sites, at elevations and exposures that have none: see snowtally plan"

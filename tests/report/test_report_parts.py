@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from PIL import Image
 
-from pipeline.report import charts, day_tables
+from pipeline.report import axes, charts, day_tables
 from pipeline.report.colours import ERROR, LESS, LEVELS, MORE, WATER, diverging, oklab, sequential, srgb
 from pipeline.report.pictures import SHADES, Stepped, borders, legend, pack, picture, shade
 from pipeline.report.published import MOST_CELLS, with_seasons
@@ -225,7 +225,7 @@ def test_the_unit_of_an_axis_stands_clear_of_its_numbers_and_months_within_the_d
         numbers = [float(y) for _, y, kind, _ in texts if kind == "label end"]
         assert LINE - 2 <= name <= min(numbers) - LINE
         months = [float(x) for x, _, kind, text in texts if kind == "label" and text in MONTHS]
-        assert all(x + 20 <= charts.WIDTH for x in months)
+        assert all(x + 20 <= axes.WIDTH for x in months)
 
 
 def test_a_used_site_is_filled_and_an_unused_one_hollow_on_maps_and_charts():
@@ -237,7 +237,7 @@ def test_a_used_site_is_filled_and_an_unused_one_hollow_on_maps_and_charts():
         assert not {"none", "#fff", "var(--card)"} & set(fills.values())
         # Nothing more special fills an unused course again.
         assert css.index(f"{place} .site.unused") > max(css.index(f"{place} {name} ") for name in fills)
-    assert 'class="site unused course"' in charts.marker((5.0, 5.0), "course", "x", used=False)
+    assert 'class="site unused course"' in axes.marker((5.0, 5.0), "course", "x", used=False)
 
 
 @pytest.mark.parametrize(
