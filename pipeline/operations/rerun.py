@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pipeline.gather.day import Stage
 from pipeline.model.problems import ArchiveError, SettingsError
-from pipeline.operations.run import Run, update
+from pipeline.operations.run import Outcome, Run, update
 from pipeline.publishing.publish import Published
 from pipeline.publishing.record import BY_HAND
 from pipeline.reading import dates_held, revisions
@@ -120,14 +120,17 @@ def _each(settings: Settings, dates: list[dt.date], run: Run, stage: Stage) -> I
     """
     for date in dates:
         try:
-            outcome = update(settings, date, partial(_stage_of, date, stage), run)
+            done = _without_grids(date, update(settings, date, partial(_stage_of, date, stage), run))
         except SettingsError:
             raise
         except Exception as trouble:  # noqa: BLE001  as in a night: one date's trouble, foreseen or not, hides no other's success
-            yield DateOutcome(date, None, failure_line(trouble))
-            continue
-        pages = tuple(outcome.pages.troubles)
-        yield DateOutcome(date, outcome.published, "", tuple(outcome.to_look_at), pages, outcome.new_archive)
+            done = DateOutcome(date, None, failure_line(trouble))
+        yield done
+
+
+def _without_grids(date: dt.date, outcome: Outcome) -> DateOutcome:
+    pages = tuple(outcome.pages.troubles)
+    return DateOutcome(date, outcome.published, "", tuple(outcome.to_look_at), pages, outcome.new_archive)
 
 
 def _stage_of(date: dt.date, stage: Stage, name: str) -> None:
