@@ -1,48 +1,28 @@
-"""Checks on course samples: what is used, what is set aside, and why. docs/checks.md lists the rules."""
+"""Checks on course samples, in order: what is used, what is set aside, and why."""
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
-from pipeline.courses.context import (
-    READING_DEPTH_M,
-    READING_SWE_MM,
-    THIN_M,
-    Context,
-    Expected,
-    Surroundings,
-    Visit,
-)
-from pipeline.courses.dates import far_from_nominal
-from pipeline.courses.findings import figures, row_findings, sheet_finding
+from pipeline.courses.context import Neighbours
+from pipeline.courses.findings import row_findings
 from pipeline.courses.limits import CourseLimits
-from pipeline.courses.mixups import Points, Slip, explain_sheet, odd_points
+from pipeline.courses.sample_checks import FINE_CHECKS, GROSS_CHECKS, Breach
 from pipeline.courses.sheets import superseded
+from pipeline.courses.visit_checks import (
+    compared_visits,
+    courses_against_others,
+    notes_on_visits,
+    points_against_their_course,
+    sheets_with_a_slip,
+)
 from pipeline.model.problems import Finding
 from pipeline.model.rules import courses as rules
-from pipeline.model.rules.rule import Rule
-from pipeline.sites.seasons import seasonal_range
-
-PHYSICAL_DENSITY = (4.0, 917.0)
-"""Least density ever measured of snow, and that of ice, kg/m3 (AMS Glossary of Meteorology, 'snow density'; 917 is pure ice)."""
-
-POINT_MARGIN = 1.25
-"""A single core may lie so much beyond the believable limits of a course's mean: points spread by 8 to 12 % about it."""
-
-SOIL_WORDS = r"\b(?:soil|mud|dirt|earth|turf|plug)\b"
-"""Remarks that tell of ground in the tube."""
-
-SOIL_SD = 1.5
-"""A core with ground in it is heavier than the others by at least so many robust deviations: less cannot be told."""
-
-TUBE_DIFFERENCE_G = 50.0
-"""A tube's empty weight that differs by more from that of the visit's other cores was misread: ice on the tube weighs less
-(common practice, no source)."""
+from pipeline.model.rules.rule import Action
 
 
 def check_courses(
-    samples: pd.DataFrame, limits: CourseLimits, around: Surroundings | None = None
+    samples: pd.DataFrame, limits: CourseLimits, around: Neighbours | None = None
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Return the samples with `used` (the depth counts) and `swe_used` (the SWE counts), and the findings.
 
@@ -65,348 +45,22 @@ def check_courses(
     gone, repeated = superseded(samples)
     samples.loc[gone, ["used", "swe_used"]] = False
     findings += repeated
-    findings += _set_aside(samples, **far_from_nominal(samples, limits.nominal_days))
-    findings += _set_aside(samples, **_tube_fuller_when_empty(samples))
-    findings += _set_aside(samples, **_negative(samples))
-    findings += _set_aside(samples, **_water_without_depth(samples))
-    findings += _set_aside(samples, **_depth_without_water(samples, limits))
-    context = _context(samples, limits, around or Surroundings())
-    findings += _sheets_with_a_slip(samples, context, limits)
-    findings += _points_against_their_course(samples, limits)
-    findings += _set_aside(samples, **_too_much(samples, limits))
-    findings += _set_aside(samples, **_impossible_density(samples, limits))
-    findings += _set_aside(samples, **_soil_in_the_core(samples, limits))
-    findings += _set_aside(samples, **_core_longer_than_depth(samples, limits))
-    findings += _core_much_shorter(samples, limits)
-    context = _context(samples, limits, around or Surroundings())
-    findings += _courses_against_others(samples, context, limits)
-    findings += _notes(samples, context, limits)
+    for check in GROSS_CHECKS:
+        findings += _followed(samples, check(samples, limits))
+    context = compared_visits(samples, limits, around or Neighbours())
+    findings += sheets_with_a_slip(samples, context, limits)
+    findings += points_against_their_course(samples, limits)
+    for check in FINE_CHECKS:
+        findings += _followed(samples, check(samples, limits))
+    context = compared_visits(samples, limits, around or Neighbours())
+    findings += courses_against_others(samples, context, limits)
+    findings += notes_on_visits(samples, context, limits)
     return samples, findings
 
 
-def density_kg_m3(samples: pd.DataFrame) -> pd.Series:
-    """Return each sample's bulk density in kg/m3, missing without depth or without snow."""
-    return samples["swe_mm"] / samples["depth_m"].where(samples["depth_m"] > 0)
-
-
-def _tube_fuller_when_empty(samples: pd.DataFrame) -> dict:
-    full, empty = samples["mass_full_g"], samples["mass_empty_g"]
-    return {
-        # SWE from the sheet stands beside the weights and does not come from them.
-        "wrong": (full.notna() & ((empty <= 0) | (empty.isna() & samples["swe_mm"].isna()))) | (full < empty),
-        "rule": rules.TUBE_FULLER_WHEN_EMPTY,
-        "evidence": full.map("full {:.0f} g, ".format) + empty.map("empty {:.0f} g".format),
-    }
-
-
-def _negative(samples: pd.DataFrame) -> dict:
-    return {
-        "wrong": (samples["depth_m"] < 0) | (samples["swe_used"] & (samples["swe_mm"] < 0)),
-        "rule": rules.NEGATIVE,
-        "evidence": figures(samples),
-    }
-
-
-def _too_much(samples: pd.DataFrame, limits: CourseLimits) -> dict:
-    return {
-        "wrong": (samples["swe_used"] & (samples["swe_mm"] > limits.swe_high_mm))
-        | (samples["depth_m"] > limits.depth_high_m),
-        "rule": rules.OUT_OF_RANGE,
-        "evidence": figures(samples),
-        "detail": rules.OUT_OF_RANGE.says(depth_m=limits.depth_high_m, swe_mm=limits.swe_high_mm),
-    }
-
-
-def _water_without_depth(samples: pd.DataFrame) -> dict:
-    # A bulk row weighs many thin cores: its depth is often not noted, and its SWE stands by itself. A trace that a scale
-    # shows where the stake reads nothing is no contradiction.
-    return {
-        "wrong": samples["swe_used"] & (samples["swe_mm"] > READING_SWE_MM) & (samples["depth_m"] == 0),
-        "rule": rules.WATER_WITHOUT_DEPTH,
-        "evidence": figures(samples),
-    }
-
-
-def _depth_without_water(samples: pd.DataFrame, limits: CourseLimits) -> dict:
-    least = limits.density_low_kg_m3 * (samples["depth_m"] - READING_DEPTH_M)
-    return {
-        "wrong": samples["swe_used"] & (samples["swe_mm"] == 0) & (least > READING_SWE_MM),
-        "rule": rules.DEPTH_WITHOUT_WATER,
-        "evidence": figures(samples),
-    }
-
-
-def _impossible_density(samples: pd.DataFrame, limits: CourseLimits) -> dict:
-    density = density_kg_m3(samples).where(samples["swe_used"])
-    # The lightest and densest that reading stake and scale leave open: thin snow is read coarsely.
-    depth, swe = samples["depth_m"], samples["swe_mm"]
-    most = (swe + READING_SWE_MM) / (depth - READING_DEPTH_M).where(depth > READING_DEPTH_M)
-    least = (swe - READING_SWE_MM) / (depth + READING_DEPTH_M)
-    visit = [samples["site_id"], samples["date"]]
-    courses = density.groupby(visit).transform("median")
-    low, high = limits.density_low_kg_m3, limits.density_high_kg_m3
-    beside = density.groupby(visit).transform("count") > 1
-    margin = np.where(beside & courses.between(low, high), POINT_MARGIN, 1.0)
-    wrong = (most < np.maximum(low / margin, PHYSICAL_DENSITY[0])) | (
-        least > np.minimum(high * margin, PHYSICAL_DENSITY[1])
-    )
-    return {
-        "wrong": wrong & density.notna(),
-        "rule": rules.IMPOSSIBLE_DENSITY,
-        "evidence": density.map("density {:.0f} kg/m3, ".format) + figures(samples),
-        "detail": rules.IMPOSSIBLE_DENSITY.says(low=low, high=high),
-    }
-
-
-def _long_core(samples: pd.DataFrame, limits: CourseLimits) -> pd.Series:
-    return samples["core_m"] > limits.core_over_depth * samples["depth_m"] + READING_DEPTH_M
-
-
-def _soil_in_the_core(samples: pd.DataFrame, limits: CourseLimits) -> dict:
-    density = density_kg_m3(samples).where(samples["swe_used"])
-    visit = density.groupby([samples["site_id"], samples["date"]])
-    middle = visit.transform("median")
-    spread = 1.4826 * (density - middle).abs().groupby([samples["site_id"], samples["date"]]).transform("median")
-    heavy = density - middle > SOIL_SD * np.maximum(spread, 0.05 * middle)
-    told = samples["remark"].str.contains(SOIL_WORDS, case=False, regex=True)
-    return {
-        "wrong": heavy & (_long_core(samples, limits) | told),
-        "rule": rules.SOIL_IN_CORE,
-        "evidence": density.map("density {:.0f} kg/m3, ".format)
-        + middle.map("course median {:.0f} kg/m3, ".format)
-        + samples["core_m"].map("core {:.2f} m, ".format)
-        + figures(samples),
-    }
-
-
-def _core_longer_than_depth(samples: pd.DataFrame, limits: CourseLimits) -> dict:
-    return {
-        "wrong": _long_core(samples, limits) & samples["swe_used"],
-        "rule": rules.CORE_LONGER_THAN_DEPTH,
-        "evidence": samples["core_m"].map("core {:.2f} m, ".format) + figures(samples),
-    }
-
-
-def _core_much_shorter(samples: pd.DataFrame, limits: CourseLimits) -> list[Finding]:
-    short = samples["core_m"] + READING_DEPTH_M < limits.core_under_depth * samples["depth_m"]
-    return row_findings(
-        samples,
-        short & samples["swe_used"] & (samples["core_m"] > 0),
-        rules.CORE_MUCH_SHORTER,
-        samples["core_m"].map("core {:.2f} m, ".format) + figures(samples),
-    )
-
-
-def _context(samples: pd.DataFrame, limits: CourseLimits, around: Surroundings) -> Context:
-    """Return the visits as they stand, for comparison with one another and with the stations."""
-    weighed = samples["swe_used"] & samples["used"]
-    kept = pd.DataFrame(
-        {
-            "site_id": samples["site_id"],
-            "date": samples["date"],
-            "log_density": np.log(density_kg_m3(samples).where(weighed & (samples["swe_mm"] > 0))),
-            "depth_m": samples["depth_m"].where(samples["used"]),
-            "swe_mm": samples["swe_mm"].where(weighed),
-        }
-    )
-    kept.loc[samples["used"] & (samples["depth_m"] == 0) & samples["swe_mm"].isna(), "swe_mm"] = 0.0
-    visits = kept.groupby(["site_id", "date"], sort=True).agg(
-        log_density=("log_density", "median"), depth_m=("depth_m", "mean"), swe_mm=("swe_mm", "mean")
-    )
-    visits = visits.sort_values(["date", "site_id"]).reset_index()
-    return Context(visits, around, limits.neighbour_elevation_m, limits.neighbour_days)
-
-
-def _points_of(samples: pd.DataFrame) -> dict[tuple, tuple[np.ndarray, Points]]:
-    """Return the rows in use, and the points they tell of, by course and day."""
-    used = np.flatnonzero(samples["used"])
-    depth = samples["depth_m"].to_numpy(float)
-    swe = samples["swe_mm"].where(samples["swe_used"]).to_numpy(float)
-    core, cores = samples["core_m"].to_numpy(float), samples["cores"].to_numpy(float)
-    groups = samples.iloc[used].groupby(["site_id", "date"], sort=True).indices
-    return {
-        key: (used[rows], Points(depth[used[rows]], swe[used[rows]], core[used[rows]], cores[used[rows]]))
-        for key, rows in groups.items()
-    }
-
-
-def _sheets_with_a_slip(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> list[Finding]:
-    """Set aside the whole sheets that a mix-up of units or a wrong tare explains, in time, so that none is a yardstick."""
-    findings = []
-    points_of = _points_of(samples)
-    believable = limits.density_low_kg_m3, limits.density_high_kg_m3
-    for place, visit in enumerate(context.each_visit()):
-        if (visit.site_id, visit.date) not in points_of:
-            continue
-        rows, points = points_of[visit.site_id, visit.date]
-        expected = context.expected(place)
-        slip = explain_sheet(points, expected, believable)
-        if slip is None or slip.odds < np.log(limits.mix_up_odds):
-            continue
-        context.set_aside(place)
-        findings.append(_sheet_with_a_slip(samples.loc[rows], visit, expected, slip))
-        # What a tare spoils is the weight; a depth is read on the stake all the same.
-        samples.loc[rows, ["swe_used"] if slip.rule.swe_alone else ["used", "swe_used"]] = False
-    return findings
-
-
-def _sheet_with_a_slip(rows: pd.DataFrame, visit: Visit, expected: Expected, slip: Slip) -> Finding:
-    told = f"{expected.density_told} other places" if expected.density_told else "season and last visit"
-    swe, _ = expected.swe()
-    level = f", SWE {visit.swe_mm:.0f} mm where {np.exp(swe):.0f} mm is expected" if np.isfinite(swe) else ""
-    return sheet_finding(
-        rows,
-        slip.rule,
-        f"density {np.exp(visit.log_density):.0f} kg/m3 where {np.exp(expected.density):.0f} kg/m3 is expected by "
-        f"{told}{level}; {slip.words}",
-    )
-
-
-def _points_against_their_course(samples: pd.DataFrame, limits: CourseLimits) -> list[Finding]:
-    """Set aside the points that do not fit the others of their visit, each with what probably happened."""
-    findings = []
-    usual = _usual_depth(samples)
-    for rows, points in _points_of(samples).values():
-        for place, slip, figures_of_point in odd_points(points, usual[rows], limits.point_outlier_mad):
-            visit = samples.loc[rows]
-            row, said = visit.iloc[[place]], figures_of_point
-            rule = rules.SAMPLE_AGAINST_COURSE if slip is None else slip.rule
-            tare = _tare_of_another_tube(visit, place)
-            if tare is not None:
-                rule, said = rules.TARE_OF_ANOTHER_TUBE, f"{tare}; {said}"
-            soil = rule == rules.SAMPLE_AGAINST_COURSE and bool(_long_core(row, limits).iloc[0])
-            if soil and row["swe_mm"].iloc[0] / row["depth_m"].iloc[0] > density_kg_m3(visit).median():
-                rule = rules.SOIL_IN_ODD_CORE
-            # What a tare or a plug of soil spoils is the weight; a depth is read on the stake all the same.
-            samples.loc[row.index, ["swe_used"] if rule.swe_alone else ["used", "swe_used"]] = False
-            detail = rule.says(slip=slip.words) if slip is not None else rule.message
-            wrong, evidence = (pd.Series(value, index=row.index) for value in (True, said))
-            findings += row_findings(row, wrong, rule, evidence, detail)
-    return findings
-
-
-def _usual_depth(samples: pd.DataFrame) -> np.ndarray:
-    """Return how much deeper in log depth each sample's point was than its course at the other visits, 0 where unknown."""
-    depth = np.log(samples["depth_m"].where(samples["used"] & (samples["depth_m"] > 0)))
-    off = depth - depth.groupby([samples["site_id"], samples["date"]]).transform("median")
-    # One slip of the stake at another visit must not become what is usual.
-    off = off.clip(-1.0, 1.0).where(samples["point"].ne(""))
-    point = off.groupby([samples["site_id"], samples["point"]])
-    others = point.transform("count") - off.notna()
-    return ((point.transform("sum") - off.fillna(0.0)) / others.where(others > 0)).fillna(0.0).to_numpy(float)
-
-
-def _tare_of_another_tube(visit: pd.DataFrame, place: int) -> str | None:
-    """Return the two empty weights where the other cores' tare makes an odd core fit, None where it does not."""
-    row, others = visit.iloc[place], visit.drop(index=visit.index[place])
-    usual = others["mass_empty_g"].median()
-    if not abs(row["mass_empty_g"] - usual) > TUBE_DIFFERENCE_G or not row["mass_full_g"] > usual:
-        return None
-    mended = row["swe_mm"] * (row["mass_full_g"] - usual) / (row["mass_full_g"] - row["mass_empty_g"])
-    middle = density_kg_m3(others).median()
-    now, then = (abs(np.log(swe / row["depth_m"] / middle)) for swe in (row["swe_mm"], mended))
-    return f"empty {row['mass_empty_g']:.0f} g, the others' {usual:.0f} g" if then < 0.5 * now else None
-
-
-def _courses_against_others(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> list[Finding]:
-    """Tell of the visits that differ from neighbours and last visit; set one aside that two yardsticks contradict alike."""
-    findings = []
-    points_of = _points_of(samples)
-    for place, visit in enumerate(context.each_visit()):
-        if not np.isfinite(visit.swe_mm):
-            # Depths alone, or nothing of it is in use.
-            continue
-        rows, _ = points_of[visit.site_id, visit.date]
-        off = _deviations(visit, context.expected(place))
-        high = [told for told in off if told[2] > limits.course_outlier_sd]
-        low = [told for told in off if told[2] < -limits.course_outlier_sd]
-        both = max(high, low, key=len)
-        aside = len(both) > 1
-        findings += [
-            sheet_finding(samples.loc[rows], _TWICE[rule] if aside else rule, words) for rule, words, _ in both
-        ]
-        if aside:
-            context.set_aside(place)
-            samples.loc[rows, ["used", "swe_used"]] = False
-    return findings
-
-
-_TWICE = {
-    rules.COURSE_AGAINST_NEIGHBOURS: rules.COURSE_AGAINST_NEIGHBOURS_TWICE,
-    rules.COURSE_AGAINST_LAST_VISIT: rules.COURSE_AGAINST_LAST_VISIT_TWICE,
-}
-"""The rules where two yardsticks agree."""
-
-
-def _deviations(visit: Visit, expected: Expected) -> list[tuple[Rule, str, float]]:
-    """Return by how many standard deviations a visit is off each yardstick: rule, figures, deviation."""
-    off = []
-    density, swe = visit.log_density, visit.swe_mm
-    fresh = density < expected.density and expected.may_be_fresh(visit.depth_m, density)
-    if expected.density_told > 1 and np.isfinite(density) and visit.depth_m > THIN_M and not fresh:
-        words = f"density {np.exp(density):.0f} kg/m3 where {np.exp(expected.density):.0f} kg/m3 is expected by "
-        off.append(
-            (
-                rules.COURSE_AGAINST_NEIGHBOURS,
-                words + f"{expected.density_told} other places",
-                (density - expected.density) / expected.density_sd_at(visit.depth_m),
-            )
-        )
-    if np.isfinite(expected.near) and swe > 0:
-        off_by = np.log(swe) - expected.near
-        # In melt one place is bare before its neighbour of like elevation has lost a third.
-        melt = 2 * expected.lost_mm / np.exp(expected.near) if off_by < 0 else 0.0
-        z = off_by / np.sqrt(expected.near_sd**2 + (2 * READING_SWE_MM / swe) ** 2 + melt**2)
-        words = f"SWE {swe:.0f} mm where {np.exp(expected.near):.0f} mm is expected by places of like elevation"
-        off.append((rules.COURSE_AGAINST_NEIGHBOURS, words, z))
-    if np.isfinite(expected.last_mm):
-        words = f"SWE {swe:.0f} mm where {expected.last_mm:.0f} mm is expected by its last visit and the stations' change since"
-        off.append((rules.COURSE_AGAINST_LAST_VISIT, words, (swe - expected.last_mm) / expected.last_sd_mm))
-    return off
-
-
-def _notes(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> list[Finding]:
-    """Return what is worth knowing of visits in use: few points, thin snow, cores too light to weigh, density off season."""
-    findings = []
-    points_of = _points_of(samples)
-    cores, weighed = samples["cores"].fillna(1.0).to_numpy(float), samples["swe_used"].to_numpy(bool)
-    for visit in context.each_visit():
-        if (visit.site_id, visit.date) not in points_of:
-            continue
-        rows, _ = points_of[visit.site_id, visit.date]
-        points = int(np.maximum(cores[rows], 1.0).sum())
-        depth, swe = visit.depth_m, visit.swe_mm
-        low, high = seasonal_range(visit.date, southern=context.around.southern)
-        density = np.exp(visit.log_density)
-        single = weighed[rows].any() and not (cores[rows] > 1).any()
-        notes = (
-            (points < limits.few_points, rules.FEW_POINTS, f"{points} points"),
-            (0 < depth < limits.thin_snow_m, rules.THIN_SNOW, f"mean depth {100 * depth:.1f} cm"),
-            (
-                single and 0 < swe < limits.bulk_swe_mm,
-                rules.BULK_SAMPLE_ADVISED,
-                f"mean SWE {swe:.0f} mm, weighed point by point",
-            ),
-            (
-                depth > THIN_M and (density < low or density > high),
-                rules.DENSITY_AGAINST_SEASON,
-                f"density {density:.0f} kg/m3, usual {low:.0f} to {high:.0f} kg/m3",
-            ),
-        )
-        findings += [
-            sheet_finding(
-                samples.loc[rows], rule, evidence, rule.says(least=limits.few_points, least_mm=limits.bulk_swe_mm)
-            )
-            for wrong, rule, evidence in notes
-            if wrong
-        ]
-    return findings
-
-
-def _set_aside(
-    samples: pd.DataFrame, wrong: pd.Series, rule: Rule, evidence: pd.Series, detail: str = ""
-) -> list[Finding]:
-    """Take the wrong samples out of use and return a finding for each."""
-    wrong = wrong.fillna(value=False).astype(bool) & samples["used"]
-    samples.loc[wrong, ["swe_used"] if rule.swe_alone else ["used", "swe_used"]] = False
-    return row_findings(samples, wrong, rule, evidence, detail)
+def _followed(samples: pd.DataFrame, breach: Breach) -> list[Finding]:
+    """Do what the rule of a breach says, and return a finding for each sample."""
+    wrong = breach.wrong.fillna(value=False).astype(bool) & samples["used"]
+    if breach.rule.action is Action.SET_ASIDE:
+        samples.loc[wrong, ["swe_used"] if breach.rule.swe_alone else ["used", "swe_used"]] = False
+    return row_findings(samples, wrong, breach.rule, breach.evidence, breach.detail)

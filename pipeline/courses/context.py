@@ -71,7 +71,7 @@ LAST_VISIT_DAYS = 75
 
 
 @dataclass(frozen=True)
-class Surroundings:
+class Neighbours:
     """What is known besides the course sheets.
 
     Parameters
@@ -97,7 +97,7 @@ class Expected:
     Parameters
     ----------
     density, density_sd : of bulk density in kg/m3.
-    density_told : how many other places tell of the density.
+    density_sites : number of other sites that tell the density.
     near, near_sd : of SWE in mm, by places of like elevation.
     last_mm, last_sd_mm : SWE in mm itself, by the last visit and the stations' change since.
     lost_mm : what the stations lost since the last visit, mm.
@@ -106,7 +106,7 @@ class Expected:
 
     density: float
     density_sd: float
-    density_told: int
+    density_sites: int
     near: float = np.nan
     near_sd: float = np.nan
     last_mm: float = np.nan
@@ -120,10 +120,12 @@ class Expected:
         The lightest new snow lies on old snow of the expected density; no more of it than may have fallen, and no more than
         all of the snow.
         """
-        old, found = np.exp(self.density), np.exp(log_density)
-        if found >= old:
+        old, measured = np.exp(self.density), np.exp(log_density)
+        if measured >= old:
             return True
-        return found >= FRESH_KG_M3 and bool(depth_m * (1 - found / old) / (1 / FRESH_KG_M3 - 1 / old) <= self.fresh_mm)
+        return measured >= FRESH_KG_M3 and bool(
+            depth_m * (1 - measured / old) / (1 / FRESH_KG_M3 - 1 / old) <= self.fresh_mm
+        )
 
     def density_sd_at(self, depth_m: float) -> float:
         """Return the standard deviation of the expected log density in snow of a depth in m: thin snow may be anything."""
@@ -171,7 +173,7 @@ class Context:
     sound : (visits,) whether a visit may be a yardstick for others: `set_aside` takes one out.
     """
 
-    def __init__(self, visits: pd.DataFrame, around: Surroundings, near_m: float, near_days: float) -> None:
+    def __init__(self, visits: pd.DataFrame, around: Neighbours, near_m: float, near_days: float) -> None:
         """Lay visits and station days out as arrays."""
         self.visits = visits
         self.around = around
@@ -185,7 +187,7 @@ class Context:
         self._swe = visits["swe_mm"].to_numpy(float)
         self._height = around.elevation_m.reindex(visits["site_id"]).to_numpy(float)
         self._stations = StationDays.of(around.daily, around.elevation_m)
-        self._told: dict[tuple[str, int], np.ndarray] = {}
+        self._values: dict[tuple[str, int], np.ndarray] = {}
         self._risen = {day: self._stations.risen(day) for day in np.unique(self._day)}
 
     def each_visit(self) -> list[Visit]:
@@ -194,16 +196,16 @@ class Context:
 
     def expected(self, visit: int) -> Expected:
         """Return what the visit at a place of `visits` is expected to find."""
-        density, density_sd, told = self._density(visit)
+        density, density_sd, sites = self._density(visit)
         last, last_sd, lost = self._since_last(visit)
         fresh = self._risen[self._day[visit]]
         fresh_mm = FRESH_UNTOLD_MM if np.isnan(fresh) else FRESH_LEAST_MM + FRESH_CATCH * fresh
-        return Expected(density, density_sd, told, *self._near(visit), last, last_sd, lost, fresh_mm)
+        return Expected(density, density_sd, sites, *self._near(visit), last, last_sd, lost, fresh_mm)
 
     def set_aside(self, visit: int) -> None:
         """Let a visit be a yardstick for others no longer."""
         self.sound[visit] = False
-        self._told.clear()
+        self._values.clear()
 
     def _others(self, visit: int) -> np.ndarray:
         """Return for each other course the place of its sound visit nearest to a visit's day."""
@@ -213,9 +215,9 @@ class Context:
             np.searchsorted(self._day, day - self.near_days),
             np.searchsorted(self._day, day + self.near_days, "right"),
         )
-        places = first + np.flatnonzero(self.sound[first:end] & (self._site[first:end] != self._site[visit]))
-        places = places[np.argsort(np.abs(self._day[places] - day), kind="stable")]
-        return places[np.unique(self._site[places], return_index=True)[1]]
+        sound = first + np.flatnonzero(self.sound[first:end] & (self._site[first:end] != self._site[visit]))
+        sound = sound[np.argsort(np.abs(self._day[sound] - day), kind="stable")]
+        return sound[np.unique(self._site[sound], return_index=True)[1]]
 
     def _own(self, visit: int, values: np.ndarray) -> np.ndarray:
         """Return the places of the course's own sound visits before that hold a value, newest first."""
@@ -224,22 +226,22 @@ class Context:
 
     def _densities(self, visit: int) -> np.ndarray:
         """Return the log densities that other courses and the stations tell of about a visit's day."""
-        if ("density", visit) in self._told:
-            return self._told["density", visit]
+        if ("density", visit) in self._values:
+            return self._values["density", visit]
         others = self._others(visit)
         courses = self._log_density[others[self._depth[others] > THIN_M]]
-        told = np.concatenate([courses, self._stations.at(self._stations.log_density, self._day[visit])])
-        self._told["density", visit] = told = told[np.isfinite(told)]
-        return told
+        values = np.concatenate([courses, self._stations.at(self._stations.log_density, self._day[visit])])
+        self._values["density", visit] = values = values[np.isfinite(values)]
+        return values
 
     def _density(self, visit: int) -> tuple[float, float, int]:
         others = self._densities(visit)
         own = self._own(visit, self._log_density)
         if len(others) >= LEAST_OTHERS:
             before = [
-                self._log_density[place] - median(then)
-                for place in own[:2]
-                if len(then := self._densities(place)) >= LEAST_OTHERS
+                self._log_density[before] - median(then)
+                for before in own[:2]
+                if len(then := self._densities(before)) >= LEAST_OTHERS
             ]
             mean = median(others) + (LASTING * float(np.mean(before)) if before else 0.0)
             sd = COURSES_DENSITY_SD * np.sqrt(1 + 1.5 / len(others))
@@ -259,24 +261,24 @@ class Context:
 
     def _near_swe(self, visit: int) -> np.ndarray:
         """Return log SWE of the places of like elevation about a visit's day, bare ones left out."""
-        if ("swe", visit) in self._told:
-            return self._told["swe", visit]
+        if ("swe", visit) in self._values:
+            return self._values["swe", visit]
         others = self._others(visit)
         like = np.abs(self._height[others] - self._height[visit]) <= self.near_m
         stations = self._stations.at(self._stations.swe_mm, self._day[visit])
         stations = stations[np.abs(self._stations.elevation_m - self._height[visit]) <= self.near_m]
-        told = np.concatenate([self._swe[others[like]], stations])
-        self._told["swe", visit] = told = np.log(told[told > READING_SWE_MM])
-        return told
+        values = np.concatenate([self._swe[others[like]], stations])
+        self._values["swe", visit] = values = np.log(values[values > READING_SWE_MM])
+        return values
 
     def _near(self, visit: int) -> tuple[float, float]:
         now = self._near_swe(visit)
         if len(now) < LEAST_OTHERS:
             return np.nan, np.nan
         before = [
-            np.log(self._swe[place]) - median(then)
-            for place in self._own(visit, np.where(self._swe > READING_SWE_MM, self._swe, np.nan))[:3]
-            if len(then := self._near_swe(place)) >= LEAST_OTHERS
+            np.log(self._swe[before]) - median(then)
+            for before in self._own(visit, np.where(self._swe > READING_SWE_MM, self._swe, np.nan))[:3]
+            if len(then := self._near_swe(before)) >= LEAST_OTHERS
         ]
         share = len(before) / (len(before) + LASTING)
         lasting = share * float(np.mean(before)) if before else 0.0
@@ -344,9 +346,9 @@ class StationDays:
         names = sorted(set(daily["site_id"]))
         day = _days(daily["date"])
         first, count = (int(day.min()), int(day.max() - day.min()) + 1) if len(day) else (0, 1)
-        place = day - first, pd.Index(names).get_indexer(daily["site_id"])
+        cells = day - first, pd.Index(names).get_indexer(daily["site_id"])
         swe, depth = np.full((count, len(names)), np.nan), np.full((count, len(names)), np.nan)
-        swe[place], depth[place] = daily["swe_mm"].to_numpy(float), daily["depth_m"].to_numpy(float)
+        swe[cells], depth[cells] = daily["swe_mm"].to_numpy(float), daily["depth_m"].to_numpy(float)
         swe, depth = (
             pd.DataFrame(v).ffill(limit=NEAREST_STATION_DAYS).bfill(limit=NEAREST_STATION_DAYS) for v in (swe, depth)
         )

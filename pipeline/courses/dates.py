@@ -42,28 +42,14 @@ def season_samples(
         rules.IMPOSSIBLE_DATE.says(first=FIRST_YEAR, last=LAST_YEAR),
     )
     belongs = (nominal >= start) & (nominal <= end) & ((date - nominal).abs() > pd.Timedelta(days=most_days))
-    said = _both(samples)
+    said = said_dates(samples)
     findings += row_findings(samples, belongs & (date > end) & ~impossible, rules.FUTURE_DATE, said)
     findings += row_findings(samples, belongs & (date < start) & ~impossible, rules.DATE_BEFORE_SEASON, said)
     return samples[~impossible & (date >= start) & (date <= end)].reset_index(drop=True), findings
 
 
-def far_from_nominal(samples: pd.DataFrame, most_days: float) -> dict:
-    """Return the rule on samples whose date and nominal date contradict each other.
-
-    A survey for the first of the month is made up to a week before or after it and keeps its true date; further apart, one of
-    the two dates is wrong and nobody can tell which.
-    """
-    apart = (samples["date"] - samples["nominal_date"]).abs()
-    return {
-        "wrong": apart > pd.Timedelta(days=most_days),
-        "rule": rules.DATE_FAR_FROM_NOMINAL,
-        "evidence": _both(samples),
-        "detail": rules.DATE_FAR_FROM_NOMINAL.says(days=most_days),
-    }
-
-
-def _both(samples: pd.DataFrame) -> pd.Series:
+def said_dates(samples: pd.DataFrame) -> pd.Series:
+    """Return the dates of each sample in words."""
     words = [
         f"date {date:%Y-%m-%d}, nominal date {'not given' if pd.isna(nominal) else nominal.date()}"
         for date, nominal in zip(samples["date"], samples["nominal_date"], strict=True)

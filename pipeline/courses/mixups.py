@@ -197,8 +197,8 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
 
     def likely(stake: float, water: float, off: float = off) -> float:
         sd = spread(stake)
-        told = _gauss((off - np.log(water / stake)) / sd) - np.log(sd)
-        return told + _of_core(core, stake) + _gauss((swe_off - np.log(water)) / swe_sd, LEVEL_SURPRISE)
+        of_density = _gauss((off - np.log(water / stake)) / sd) - np.log(sd)
+        return of_density + _of_core(core, stake) + _gauss((swe_off - np.log(water)) / swe_sd, LEVEL_SURPRISE)
 
     low, high = np.log(believable[0]) - off_all, np.log(believable[1]) + off_all
     right = likely(1.0, 1.0) - (0.0 if low <= middle <= high else UNBELIEVABLE)
@@ -238,8 +238,8 @@ def _or_cores_together(words: str, mixed: float, bulk: tuple[float, int]) -> str
     mixed : how likely the slip is.
     bulk : how likely the best number of cores is, and that number.
     """
-    together, found = bulk
-    cores = f"some {found} cores weighed together without their number (write it under cores)"
+    together, number = bulk
+    cores = f"some {number} cores weighed together without their number (write it under cores)"
     if together + BULK_RARITY > mixed:
         return f"{cores}, or {words}"
     return f"{words}, or {cores}" if together > mixed + BULK_RARITY else words
@@ -272,8 +272,8 @@ def _constant_weight(points: Points, expected: Expected) -> tuple[float, float] 
     constant = np.median(swe - rho * depth, axis=1)
     sd_mm = np.hypot(POINT_DENSITY_SD * rho * depth, points.scale_error_mm)
     # In logarithms of SWE like the other side: a density of log w is w times that of w.
-    told = _heavy_tailed((swe - constant[:, None] - rho * depth) / sd_mm) - np.log(sd_mm / swe)
-    for step, line, weight in zip(steps, told.sum(axis=1), constant, strict=True):
+    likelihood = _heavy_tailed((swe - constant[:, None] - rho * depth) / sd_mm) - np.log(sd_mm / swe)
+    for step, line, weight in zip(steps, likelihood.sum(axis=1), constant, strict=True):
         best = max(best, (float(line) - together + _gauss(step) - np.log(wide) + TARE_RARITY, float(weight)))
     swe_at, swe_sd = expected.swe()
     if np.isfinite(swe_at):
@@ -304,19 +304,19 @@ def odd_points(points: Points, usual: np.ndarray, many_sd: float) -> list[tuple[
     dense = (count >= LEAST_POINTS - 1) & (np.abs(off) > many_sd * sd)
     high = (depth_count >= LEAST_POINTS - 1) & (deep > np.log(DEEP_RATIO)) & (depth_middle > np.log(DEEP_LEAST_M))
     odd: list[tuple[int, Slip | None, str]] = []
-    for place in np.flatnonzero(dense | high):
-        weighed = np.isfinite(off[place]) and count[place] >= LEAST_POINTS - 1
-        said = f"depth {np.exp(deep[place]):.2f} times the others' median"
+    for odd_one in np.flatnonzero(dense | high):
+        weighed = np.isfinite(off[odd_one]) and count[odd_one] >= LEAST_POINTS - 1
+        said = f"depth {np.exp(deep[odd_one]):.2f} times the others' median"
         if weighed:
             said = (
-                f"density {np.exp(density[place]):.0f} kg/m3, the others' median {np.exp(middle[place]):.0f} kg/m3, "
+                f"density {np.exp(density[odd_one]):.0f} kg/m3, the others' median {np.exp(middle[odd_one]):.0f} kg/m3, "
                 + said
             )
-        middle_now, spread_now, _ = (found[place] for found in _of_others(depth - usual))
-        steady = float(np.clip(spread_now, *STEADY_DEPTH_SD)), depth[place] - usual[place] - middle_now
-        stake = min((float(np.clip(depth_spread[place], *POINT_DEPTH_SD)), deep[place]), steady)
-        slip = _slip_of_point((off[place] if weighed else None, float(sd[place])), stake[::-1], core[place])
-        odd.append((int(place), slip, said))
+        middle_now, spread_now, _ = (of_others[odd_one] for of_others in _of_others(depth - usual))
+        steady = float(np.clip(spread_now, *STEADY_DEPTH_SD)), depth[odd_one] - usual[odd_one] - middle_now
+        stake = min((float(np.clip(depth_spread[odd_one], *POINT_DEPTH_SD)), deep[odd_one]), steady)
+        slip = _slip_of_point((off[odd_one] if weighed else None, float(sd[odd_one])), stake[::-1], core[odd_one])
+        odd.append((int(odd_one), slip, said))
     return odd
 
 
@@ -326,8 +326,8 @@ def _slip_of_point(density: tuple[float | None, float], depth: tuple[float, floa
     deep = deep if np.isfinite(deep) else 0.0
 
     def likely(stake: float, water: float) -> float:
-        told = _gauss((deep - np.log(stake)) / depth_sd) + _of_core(core, stake)
-        return told if off is None else told + _gauss((off - np.log(water / stake)) / sd) - np.log(sd)
+        of_depth = _gauss((deep - np.log(stake)) / depth_sd) + _of_core(core, stake)
+        return of_depth if off is None else of_depth + _gauss((off - np.log(water / stake)) / sd) - np.log(sd)
 
     wide = np.hypot(sd, ODD_SD)
     badly_taken = (

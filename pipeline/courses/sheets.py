@@ -25,12 +25,12 @@ def superseded(samples: pd.DataFrame) -> tuple[pd.Series, list[Finding]]:
     A sheet sent again replaces the whole older sheet of that course and day, points that it leaves out included: leaving out a
     point is a correction too. A second file with other points of the same day is the rest of the sheet and replaces nothing.
     """
-    told = samples[samples["used"]].assign(name=lambda s: s["point"].map(_plain))
+    stated = samples[samples["used"]].assign(name=lambda s: s["point"].map(_plain))
     gone = pd.Series(data=False, index=samples.index)
     findings: list[Finding] = []
-    repeats = told.duplicated(["site_id", "date", "name"], keep=False)
-    several = repeats.groupby([told["site_id"], told["date"]]).transform("any")
-    for _, visit in told[several].groupby(["site_id", "date"], sort=True):
+    repeats = stated.duplicated(["site_id", "date", "name"], keep=False)
+    several = repeats.groupby([stated["site_id"], stated["date"]]).transform("any")
+    for _, visit in stated[several].groupby(["site_id", "date"], sort=True):
         sheets = _sheets(visit)
         for number, sheet in enumerate(sheets):
             for later in sheets[number + 1 :]:

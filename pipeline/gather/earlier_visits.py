@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pandas as pd
 
 from pipeline.courses.checks import check_courses
-from pipeline.courses.context import Surroundings
+from pipeline.courses.context import Neighbours
 from pipeline.courses.limits import CourseLimits
 from pipeline.courses.samplers import without_sampler_bias
 from pipeline.inputs.read_sites import by_site
@@ -125,7 +125,7 @@ def _season(
     of_course = overrides["site_id"].isin(sites.index[sites["kind"] == "course"])
     samples, _ = samples_without_overridden(samples, overrides[of_course], settings.basin.utc_offset_hours)
     samples, _ = without_sampler_bias(samples, settings.courses.sampler_bias)
-    around = Surroundings(elevation_m=sites["elevation_m"], southern=place[1])
+    around = Neighbours(elevation_m=sites["elevation_m"], southern=place[1])
     samples, _ = check_courses(samples, settings.checks, around)
     visits = course_visits(samples)[["site_id", "date", "depth_m", "density_kg_m3"]]
     return _visits([where.merge(visits, on=["site_id", "date"], how="left")])

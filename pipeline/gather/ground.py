@@ -8,7 +8,7 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.courses.checks import check_courses
-from pipeline.courses.context import Surroundings
+from pipeline.courses.context import Neighbours
 from pipeline.courses.dates import season_samples
 from pipeline.courses.samplers import without_sampler_bias
 from pipeline.gather.earlier_visits import EARLIER_VISITS, earlier_visits
@@ -194,7 +194,7 @@ def _checked(
     daily = daily_values(records)
     samples, noticed = without_sampler_bias(samples, settings.courses.sampler_bias)
     findings += noticed
-    around = Surroundings(elevation_m=sites["elevation_m"], daily=daily, southern=southern)
+    around = Neighbours(elevation_m=sites["elevation_m"], daily=daily, southern=southern)
     samples, noticed = check_courses(samples, settings.checks, around)
     return samples, daily, findings + noticed + files_set_aside(samples, noticed)
 

@@ -103,12 +103,12 @@ class GroundRecord:
 
     def without(self, *site_ids: str) -> GroundRecord:
         """Return the record as if the sites had never been."""
-        kept = ~self.daily["site_id"].isin(site_ids).to_numpy()
+        remaining = ~self.daily["site_id"].isin(site_ids).to_numpy()
         rest = replace(
             self,
             sites=self.sites.drop(index=list(site_ids)),
-            daily=self.daily[kept],
-            station_se_mm=self.station_se_mm[kept],
+            daily=self.daily[remaining],
+            station_se_mm=self.station_se_mm[remaining],
             visits=self.visits[~self.visits["site_id"].isin(site_ids)],
         )
         # Each candidate of a blend asks for tables of some twenty such records: made anew they took a third of a night.

@@ -41,16 +41,16 @@ def course_visits(samples: pd.DataFrame) -> pd.DataFrame:
         density_se_kg_m3, points, by_depth (false: nothing here is told by depth alone). SWE is missing where no point was weighed; depth-only points strengthen the depth and,
         through the density, the SWE.
     """
-    kept = samples[samples["used"] & ~_only_bare_left(samples)].copy()
+    counted = samples[samples["used"] & ~_only_bare_left(samples)].copy()
     # A bulk row stands for as many cores as were weighed together.
-    kept["weight"] = kept["cores"].fillna(1.0).clip(lower=1.0)
-    kept["bare"] = (kept["depth_m"] == 0) & kept["swe_mm"].isna()
-    kept.loc[kept["bare"], ["swe_mm", "swe_used"]] = [0.0, True]
-    nominal = kept["nominal_date"] if "nominal_date" in kept else pd.Series(pd.NaT, kept.index)
-    kept["nominal_date"] = nominal.astype("datetime64[s]")
-    groups = kept.groupby(["site_id", "date"], sort=True)
-    weight, depth = kept["weight"].to_numpy(float), kept["depth_m"].to_numpy(float)
-    swe = np.where(kept["swe_used"].to_numpy(bool), kept["swe_mm"].to_numpy(float), np.nan)
+    counted["weight"] = counted["cores"].fillna(1.0).clip(lower=1.0)
+    counted["bare"] = (counted["depth_m"] == 0) & counted["swe_mm"].isna()
+    counted.loc[counted["bare"], ["swe_mm", "swe_used"]] = [0.0, True]
+    nominal = counted["nominal_date"] if "nominal_date" in counted else pd.Series(pd.NaT, counted.index)
+    counted["nominal_date"] = nominal.astype("datetime64[s]")
+    groups = counted.groupby(["site_id", "date"], sort=True)
+    weight, depth = counted["weight"].to_numpy(float), counted["depth_m"].to_numpy(float)
+    swe = np.where(counted["swe_used"].to_numpy(bool), counted["swe_mm"].to_numpy(float), np.nan)
     rows = [
         {"site_id": site_id, "date": date, "nominal_date": nominal, **_course_value(weight[at], depth[at], swe[at])}
         for (site_id, date), nominal in groups["nominal_date"].min().items()

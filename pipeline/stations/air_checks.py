@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from pipeline.model.rules import stations as rules
+from pipeline.stations.neighbours import window_sum
 from pipeline.stations.network import Agreement, Network, compare, span, stretches
 from pipeline.stations.series import StationSeries
 from pipeline.stations.stretches import group_sums, zigzags
-from pipeline.stations.surroundings import window_sum
 
 NAME = "air_temperature_c"
 
@@ -71,23 +71,25 @@ def judge(
     days: pd.DatetimeIndex, table: np.ndarray, heights: np.ndarray, network: Network, limits: AirLimits
 ) -> Verdict:
     """Return what is wrong with daily mean temperatures (days, records) of stations and the weather table."""
-    found = compare(table, heights, TOGETHER)
-    limit = _limits(table - found.expected, heights, limits)
-    share = (table - found.expected) / limit
+    comparison = compare(table, heights, TOGETHER)
+    limit = _limits(table - comparison.expected, heights, limits)
+    share = (table - comparison.expected) / limit
     far = np.abs(share) > 1.0
     unlikely = ~within_climate(days, table, heights, network.latitude)
     # Where both of two are beyond the climate, it is the climate.
-    decided = far & found.lone & unlikely & (unlikely.sum(axis=1, keepdims=True) == 1)
-    judged = found.agreed & ~found.alike
-    for_long = (table - found.expected) / (limit - (1.0 - LASTING_SHARE) * limits.off_k)
+    decided = far & comparison.lone & unlikely & (unlikely.sum(axis=1, keepdims=True) == 1)
+    judged = comparison.agreed & ~comparison.alike
+    for_long = (table - comparison.expected) / (limit - (1.0 - LASTING_SHARE) * limits.off_k)
     seeds = far & judged | decided | _lasting(np.where(judged, for_long, np.nan))
-    near = found.agreed | found.lone
+    near = comparison.agreed | comparison.lone
     wrong = np.zeros_like(seeds)
     for side in (1, -1):
         wrong |= stretches(seeds & (share * side > 0), near & (share * side > NEAR_SHARE), LINK_DAYS)
     wrong &= np.isfinite(table)
-    doubtful = far & found.lone & ~wrong.any(axis=1, keepdims=True)
-    return Verdict(found.expected, np.where(found.agreed & ~(far & found.alike), limit, np.nan), wrong, doubtful)
+    doubtful = far & comparison.lone & ~wrong.any(axis=1, keepdims=True)
+    return Verdict(
+        comparison.expected, np.where(comparison.agreed & ~(far & comparison.alike), limit, np.nan), wrong, doubtful
+    )
 
 
 LASTING_DAYS, LASTING_SHARE = 10, 0.6

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.model.rules import stations as rules
+from pipeline.stations.neighbours import others_quantile, window_sum
 from pipeline.stations.network import Agreement, Network, compare, span
 from pipeline.stations.series import StationSeries
-from pipeline.stations.surroundings import others_quantile, window_sum
 
 NAME = "precipitation_mm"
 
@@ -24,7 +24,7 @@ WINDOW_DAYS = 28
 WINDOW_MM = 40.0
 """And where the neighbours caught less than this in them, shares say nothing."""
 
-HEARD = 0.8
+REPORTED_SHARE = 0.8
 """Share of a window's days that a record must tell."""
 
 NOTHING_MM = 2.5
@@ -93,22 +93,26 @@ def _windows(
     fallen: np.ndarray, others: np.ndarray, heights: np.ndarray, factor: float
 ) -> list[tuple[FarWindows, np.ndarray, np.ndarray]]:
     """Return, for too much and for too little, the far windows, which windows were judged, and the days that show it."""
-    heard = window_sum(np.isfinite(fallen), WINDOW_DAYS - 1, 0)
-    total = np.where(heard >= HEARD * WINDOW_DAYS, window_sum(fallen, WINDOW_DAYS - 1, 0), np.nan)
-    total *= WINDOW_DAYS / np.maximum(heard, 1)
-    found = compare(np.log(np.maximum(total, NOTHING_MM)), heights, TOGETHER)
-    usual = np.exp(found.expected)
-    told = []
+    reported = window_sum(np.isfinite(fallen), WINDOW_DAYS - 1, 0)
+    total = np.where(reported >= REPORTED_SHARE * WINDOW_DAYS, window_sum(fallen, WINDOW_DAYS - 1, 0), np.nan)
+    total *= WINDOW_DAYS / np.maximum(reported, 1)
+    comparison = compare(np.log(np.maximum(total, NOTHING_MM)), heights, TOGETHER)
+    usual = np.exp(comparison.expected)
+    windows = []
     for off, judged, shown in (
         (total > factor * usual, np.fmax(usual, total / factor) >= WINDOW_MM, fallen >= factor * others),
         (total < usual / factor, usual >= WINDOW_MM, fallen <= others / factor),
     ):
         far = off & judged
         wetter = np.fmax(fallen, others) >= DAY_MM
-        told.append(
-            (FarWindows(far & found.agreed & ~found.alike, far & found.lone), judged & found.agreed, shown & wetter)
+        windows.append(
+            (
+                FarWindows(far & comparison.agreed & ~comparison.alike, far & comparison.lone),
+                judged & comparison.agreed,
+                shown & wetter,
+            )
         )
-    return told
+    return windows
 
 
 def _of_windows(far: np.ndarray, judged: np.ndarray, shown: np.ndarray) -> np.ndarray:
@@ -136,8 +140,8 @@ def _plugged(fallen: np.ndarray) -> np.ndarray:
             if b - a < PLUGGED_DAYS:
                 continue
             others = np.delete(fallen[a:b], record, axis=1)
-            heard = np.isfinite(others).sum(axis=0) >= HEARD * (b - a)
-            if heard.any() and np.median(np.nansum(others[:, heard], axis=0)) >= PLUGGED_MM:
+            reported = np.isfinite(others).sum(axis=0) >= REPORTED_SHARE * (b - a)
+            if reported.any() and np.median(np.nansum(others[:, reported], axis=0)) >= PLUGGED_MM:
                 plugged[a : b + 1, record] = True
     return plugged
 

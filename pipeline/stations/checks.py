@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
@@ -21,9 +24,9 @@ from pipeline.stations import (
 )
 from pipeline.stations.excursions import Rates
 from pipeline.stations.limits import StationLimits
+from pipeline.stations.neighbours import Neighbours
 from pipeline.stations.network import Network
 from pipeline.stations.series import StationSeries
-from pipeline.stations.surroundings import Surroundings
 
 
 def check_stations(
@@ -51,42 +54,59 @@ def check_stations(
     series = StationSeries(records, season_start)
     if len(series) == 0:
         return records, []
-    ranges = {
-        "swe_mm": (own_series_checks.ZERO_WANDERS["swe_mm"], snow.swe_high_mm),
-        "depth_m": (own_series_checks.ZERO_WANDERS["depth_m"], snow.depth_high_m),
-        "air_temperature_c": own_series_checks.AIR_TEMPERATURES,
-    }
-    gauge_checks.gauges(series)
-    for name, allowed in ranges.items():
-        own_series_checks.out_of_range(series, name, allowed)
-    clock_checks.fahrenheit(series, network)
-    own_series_checks.repeated_days(series)
-    own_series_checks.stuck_temperature(series)
-    air_checks.spikes(series)
-    if network is not None:
-        air_checks.air(series, network, limits.air)
-        catch_checks.catch(series, network, limits.catch_factor)
-    around = Surroundings(series)
-    bare = around.bare_ground(limits.zero_drift_mm)
-    for name in ("swe_mm", "depth_m"):
-        still_snow.stuck(series, name, limits.flat_line_days, around, bare)
-    weather_checks.zero_drift(series, limits.zero_drift_mm, before_snow=True)
-    for name, rates in (("swe_mm", limits.swe_rates), ("depth_m", limits.depth_rates)):
-        if np.isfinite(series.values[name]).any():
-            _leaps(series, name, rates)
-    depth_checks.depth_steps(series)
-    depth_checks.density_leaps(series, snow.density_least_depth_m)
-    weather_checks.unsupported(series, limits.step_mm)
-    weather_checks.zero_drift(series, limits.zero_drift_mm)
-    depth_checks.contradictions(series, (snow.density_low_kg_m3, snow.density_high_kg_m3, snow.density_least_depth_m))
-    neighbour_checks.against_neighbours(series)
-    clock_checks.clocks(series)
-    gauge_checks.snow_above_precipitation(series)
+    against = Against(limits, snow, network)
+    for check in CHECKS:
+        check(series, against)
     findings = sorted(series.findings, key=lambda f: (f.site_id, f.start, f.rule.name, f.end, f.evidence))
     return series.checked(), findings
 
 
-def _leaps(series: StationSeries, name: str, rates: Rates) -> None:
+@dataclass(frozen=True)
+class Against:
+    """What readings are checked against.
+
+    Parameters
+    ----------
+    limits, snow : what readings and snow can do.
+    network : where the stations stand, and the weather table; None where that is not known.
+    """
+
+    limits: StationLimits
+    snow: SnowLimits
+    network: Network | None = None
+
+
+StationCheck = Callable[[StationSeries, Against], None]
+"""A check of readings: it gives those that break a rule to `StationSeries.tell`."""
+
+
+def _ranges(series: StationSeries, against: Against) -> None:
+    wanders = own_series_checks.ZERO_WANDERS
+    own_series_checks.out_of_range(series, "swe_mm", (wanders["swe_mm"], against.snow.swe_high_mm))
+    own_series_checks.out_of_range(series, "depth_m", (wanders["depth_m"], against.snow.depth_high_m))
+    own_series_checks.out_of_range(series, "air_temperature_c", own_series_checks.AIR_TEMPERATURES)
+
+
+def _weather_against_neighbours(series: StationSeries, against: Against) -> None:
+    if against.network is not None:
+        air_checks.air(series, against.network, against.limits.air)
+        catch_checks.catch(series, against.network, against.limits.catch_factor)
+
+
+def _still_snow(series: StationSeries, against: Against) -> None:
+    around = Neighbours(series)
+    bare = around.bare_ground(against.limits.zero_drift_mm)
+    for name in ("swe_mm", "depth_m"):
+        still_snow.stuck(series, name, against.limits.flat_line_days, around, bare)
+
+
+def _leaps(series: StationSeries, against: Against) -> None:
+    for name, rates in (("swe_mm", against.limits.swe_rates), ("depth_m", against.limits.depth_rates)):
+        if np.isfinite(series.values[name]).any():
+            _leaps_of(series, name, rates)
+
+
+def _leaps_of(series: StationSeries, name: str, rates: Rates) -> None:
     """Check what leaps: noise gone wild, spikes, and levels that jump."""
     usual = own_series_checks.noises(series, name)
     own_series_checks.erratic(series, name, usual)
@@ -95,3 +115,31 @@ def _leaps(series: StationSeries, name: str, rates: Rates) -> None:
         neighbour_checks.swapped(series)
         jumps = jumps[np.isfinite(series.values[name][jumps])]
     shifts.jumps(series, name, jumps, usual)
+
+
+def _contradictions(series: StationSeries, against: Against) -> None:
+    snow = against.snow
+    depth_checks.contradictions(series, (snow.density_low_kg_m3, snow.density_high_kg_m3, snow.density_least_depth_m))
+
+
+CHECKS: tuple[StationCheck, ...] = (
+    lambda series, _: gauge_checks.gauges(series),
+    _ranges,
+    lambda series, against: clock_checks.fahrenheit(series, against.network),
+    lambda series, _: own_series_checks.repeated_days(series),
+    lambda series, _: own_series_checks.stuck_temperature(series),
+    lambda series, _: air_checks.spikes(series),
+    _weather_against_neighbours,
+    _still_snow,
+    lambda series, against: weather_checks.zero_drift(series, against.limits.zero_drift_mm, before_snow=True),
+    _leaps,
+    lambda series, _: depth_checks.depth_steps(series),
+    lambda series, against: depth_checks.density_leaps(series, against.snow.density_least_depth_m),
+    lambda series, against: weather_checks.unsupported(series, against.limits.step_mm),
+    lambda series, against: weather_checks.zero_drift(series, against.limits.zero_drift_mm),
+    _contradictions,
+    lambda series, _: neighbour_checks.against_neighbours(series),
+    lambda series, _: clock_checks.clocks(series),
+    lambda series, _: gauge_checks.snow_above_precipitation(series),
+)
+"""The checks in order: a gross fault must not make others of itself."""

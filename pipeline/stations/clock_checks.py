@@ -6,10 +6,10 @@ import numpy as np
 
 from pipeline.model.rules import stations as rules
 from pipeline.stations.air_checks import TOGETHER
+from pipeline.stations.neighbours import others_quantile, window_sum
 from pipeline.stations.network import Network, alike_another, stretches
 from pipeline.stations.series import StationSeries
 from pipeline.stations.stretches import group_sums
-from pipeline.stations.surroundings import others_quantile, window_sum
 
 CYCLE_DAYS = 10
 """Days over which a daily cycle is taken together: weather fronts have no fixed hour and average out."""
@@ -87,12 +87,12 @@ def _window(table: np.ndarray, enough: np.ndarray) -> np.ndarray:
 
 def _lasting(marks: np.ndarray, least: int) -> np.ndarray:
     """Return the marks that stand in unbroken stretches of at least so many days, (days, stations)."""
-    kept = np.zeros_like(marks)
+    lasting = np.zeros_like(marks)
     for site in range(marks.shape[1]):
         edges = np.flatnonzero(np.diff(np.concatenate([[0], marks[:, site].astype(np.int8), [0]])))
         for a, b in zip(edges[::2], edges[1::2], strict=True):
-            kept[a:b, site] = b - a >= least
-    return kept
+            lasting[a:b, site] = b - a >= least
+    return lasting
 
 
 UNIT_DAYS, FAHRENHEIT_SHARE, FAR_C = 5, 0.3, 12.0

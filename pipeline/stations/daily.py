@@ -55,14 +55,14 @@ def silent_stations(
     A station that reports, but neither SWE nor depth ever, is a weather station and silent of nothing.
     """
     snow = records[records[["swe_mm", "depth_m"]].notna().any(axis=1)]
-    heard = snow.groupby("site_id")["date"].max()
-    weather_alone = set(records["site_id"]) - set(heard.index)
+    last_days = snow.groupby("site_id")["date"].max()
+    weather_alone = set(records["site_id"]) - set(last_days.index)
     stations = stations[~stations["site_id"].isin(weather_alone)]
     findings = []
     for site in stations.itertuples():
         started = pd.isna(site.since) or site.since <= date
         ended = not pd.isna(site.until) and site.until < date
-        last = heard.get(site.site_id)
+        last = last_days.get(site.site_id)
         # A station never heard of is silent from the day on which it went into service.
         began = last if last is not None else site.since
         days = np.inf if began is None or pd.isna(began) else (date - began).days

@@ -6,10 +6,10 @@ import numpy as np
 
 from pipeline.courses.context import FRESH_KG_M3
 from pipeline.model.rules import stations as rules
+from pipeline.stations.neighbours import Neighbours, others_quantile
 from pipeline.stations.series import UNITS, StationSeries
 from pipeline.stations.shifts import UNIT_FACTORS, sharpest, tell_shift
 from pipeline.stations.still_snow import BARE
-from pipeline.stations.surroundings import Surroundings, others_quantile
 
 SWE_ERROR_MM = 8.0
 DEPTH_ERROR_M = 0.04
@@ -44,7 +44,7 @@ def contradictions(series: StationSeries, limits: tuple[float, float, float]) ->
     wrong |= deep & (swe - SWE_ERROR_MM > high * (depth + DEPTH_ERROR_M))
     if not wrong.any():
         return
-    around = Surroundings(series)
+    around = Neighbours(series)
     typical = {
         "swe_mm": others_quantile(around.swe, 0.5),
         "depth_m": others_quantile(around.depth, 0.5),
@@ -117,13 +117,13 @@ def _extended(series: StationSeries, name: str, rows: np.ndarray, words: str) ->
 
 def _unit(name: str, density: float) -> str | None:
     """Return the words of the unit mix-up that brings a density nearest the middle of what is usual, None where none does."""
-    found, nearest = None, np.inf
+    best, nearest = None, np.inf
     for words, factor in UNIT_FACTORS[name].items():
         made = density * factor if name == "swe_mm" else density / factor
         far = abs(np.log(made / MIDDLE_DENSITY)) if made > 0 else np.inf
         if USUAL_DENSITY[0] <= made <= USUAL_DENSITY[1] and far < nearest:
-            found, nearest = words, far
-    return found
+            best, nearest = words, far
+    return best
 
 
 def _culprit(series: StationSeries, rows: np.ndarray, wrong: np.ndarray, typical: dict[str, np.ndarray]) -> str:
@@ -169,7 +169,7 @@ def density_leaps(series: StationSeries, least_depth_m: float) -> None:
     ----------
     least_depth_m : thinner snow has no steady density.
     """
-    around = Surroundings(series)
+    around = Neighbours(series)
     if series.shape[0] < LEAP_DAYS + 1:
         return
     deep = (around.depth > THIN_M) & (around.swe > LEAST_SWE_MM)
@@ -184,8 +184,8 @@ def density_leaps(series: StationSeries, least_depth_m: float) -> None:
     for words, (low, high) in LEAPS.items():
         wrong = np.zeros(series.shape, bool)
         for site in np.flatnonzero((rests & thick & (leap >= low) & (leap <= high)).any(axis=0)):
-            found = rests[:, site] & thick[:, site] & (leap[:, site] >= low) & (leap[:, site] <= high)
-            first = int(np.flatnonzero(found)[0])
+            leaps = rests[:, site] & thick[:, site] & (leap[:, site] >= low) & (leap[:, site] <= high)
+            first = int(np.flatnonzero(leaps)[0])
             _mark_leap(wrong[:, site], density[:, site], first, series.seasons)
         _tell_leap(series, wrong, words)
 
@@ -230,7 +230,7 @@ def depth_steps(series: StationSeries) -> None:
     A leap must exceed 0.25 m and four robust spreads of the neighbours' own changes over two days, and lie between two readings
     of at most half a day apart for the most part. Snow of more than 25 mm must lie on both days.
     """
-    around = Surroundings(series)
+    around = Neighbours(series)
     if series.shape[0] <= STEP_DAYS:
         return
     change, swe = (table[STEP_DAYS:] - table[:-STEP_DAYS] for table in (around.depth, around.swe))

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.model.rules import stations as rules
+from pipeline.stations.neighbours import Neighbours
 from pipeline.stations.precipitation import resets
 from pipeline.stations.series import StationSeries
-from pipeline.stations.surroundings import Surroundings
 
 STEP_MM = (-0.5, 150.0)
 """Precipitation of one step; more than 150 mm falls in no step of a day or less on mountains (common practice, no source)."""
@@ -68,13 +68,13 @@ def _last_before(totals: np.ndarray) -> np.ndarray:
 
 def snow_above_precipitation(series: StationSeries) -> None:
     """Tell of seasons whose SWE rose above what its gauge caught by more than gauges miss; nothing is set aside."""
-    swe, fallen = Surroundings(series).swe, series.precipitation
+    swe, fallen = Neighbours(series).swe, series.precipitation
     for season in np.unique(series.seasons):
         days = np.flatnonzero(series.seasons == season)
         caught = np.nancumsum(fallen[days], axis=0)
-        told = np.isfinite(fallen[days]).sum(axis=0) >= COMPLETE * len(days)
+        reported = np.isfinite(fallen[days]).sum(axis=0) >= COMPLETE * len(days)
         start = _first_of(swe[days])
-        above = (swe[days] - start > UNDERCATCH * caught + ALLOWANCE_MM) & told
+        above = (swe[days] - start > UNDERCATCH * caught + ALLOWANCE_MM) & reported
         for site in np.flatnonzero(above.any(axis=0)):
             worst = int(np.nanargmax(np.where(above[:, site], swe[days, site] - caught[:, site], np.nan)))
             table = np.zeros(series.shape, bool)

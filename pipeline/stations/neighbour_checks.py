@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.model.rules import stations as rules
+from pipeline.stations.neighbours import Neighbours
 from pipeline.stations.series import StationSeries
 from pipeline.stations.shifts import tell_pair
-from pipeline.stations.surroundings import Surroundings
 
 SNOW_MM = 40.0
 """Ratios of thinner snow say nothing."""
@@ -52,7 +52,7 @@ def against_neighbours(series: StationSeries) -> None:
     Each pair's ratio of SWE is the median over the days of the season on which both lie under snow; the five neighbours with
     the least scatter about it make the estimate, their median.
     """
-    swe = Surroundings(series).swe
+    swe = Neighbours(series).swe
     wrong = np.zeros(series.shape, bool)
     made = np.full(series.shape, np.nan)
     for season in np.unique(series.seasons):
@@ -122,7 +122,7 @@ def _gathering(swe: np.ndarray) -> np.ndarray:
 def _sudden(far: np.ndarray, miss: np.ndarray, estimate: np.ndarray) -> np.ndarray:
     """Return the stretches of `far` that last for days and whose miss came or went within a few, by more than a storm's luck."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], far.astype(np.int8), [0]])))
-    kept = np.zeros_like(far)
+    lasting = np.zeros_like(far)
     for a, b in zip(edges[::2], edges[1::2], strict=True):
         size = float(np.nanmedian(miss[a:b]))
         came = miss[a : a + 2] - miss[max(a - ONSET_DAYS, 0)]
@@ -135,8 +135,8 @@ def _sudden(far: np.ndarray, miss: np.ndarray, estimate: np.ndarray) -> np.ndarr
         )
         changed = np.concatenate([came, went]) * np.sign(size)
         sudden = (changed >= ONSET_SHARE * abs(size)) & (changed > STORMS_LUCK * np.abs(storm))
-        kept[a:b] = b - a >= LASTING_DAYS and bool(sudden.any())
-    return kept
+        lasting[a:b] = b - a >= LASTING_DAYS and bool(sudden.any())
+    return lasting
 
 
 def column_medians(table: np.ndarray) -> np.ndarray:
@@ -155,7 +155,7 @@ def swapped(series: StationSeries) -> None:
 
     On the first and after the last of such days both jump, in opposite ways and to the other's level.
     """
-    swe = Surroundings(series).swe
+    swe = Neighbours(series).swe
     if swe.shape[1] < 2 or swe.shape[0] < 2:  # noqa: PLR2004  a pair, and a day before
         return
     before = np.vstack([np.full((1, swe.shape[1]), np.nan), swe[:-1]])

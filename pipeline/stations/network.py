@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.stations.neighbour_checks import column_medians
-from pipeline.stations.surroundings import others_quantile
+from pipeline.stations.neighbours import others_quantile
 
 LINE_RECORDS = 5
 """Fewer records than this on a day do not show its change with elevation robustly: the usual one is taken."""
@@ -48,9 +48,9 @@ class Network:
         """Return the weather table's values of a column on these days, (days,), and its elevation, m."""
         if name not in self.weather or self.weather[name].isna().all():
             return np.full(len(days), np.nan), np.nan
-        told = self.weather.dropna(subset=[name, "elevation_m"])
-        by_day = told.groupby("date")[name].mean().reindex(days)
-        return by_day.to_numpy(float), float(told["elevation_m"].mean())
+        rows = self.weather.dropna(subset=[name, "elevation_m"])
+        by_day = rows.groupby("date")[name].mean().reindex(days)
+        return by_day.to_numpy(float), float(rows["elevation_m"].mean())
 
 
 @dataclass(frozen=True)
@@ -145,10 +145,10 @@ def slopes(table: np.ndarray, elevation_m: np.ndarray, agreement: Agreement) -> 
     low, high, apart = (side[apart >= LINE_APART_M] for side in (low, high, apart))
     if not len(apart):
         return usual
-    found = (table[:, high] - table[:, low]) / (apart / 1000.0)
+    slope = (table[:, high] - table[:, low]) / (apart / 1000.0)
     enough = np.isfinite(table[:, order]).sum(axis=1) >= LINE_RECORDS
-    enough &= np.isfinite(found).sum(axis=1) >= LINE_RECORDS
-    return np.where(enough, np.clip(column_medians(found.T), *agreement.slopes), usual)
+    enough &= np.isfinite(slope).sum(axis=1) >= LINE_RECORDS
+    return np.where(enough, np.clip(column_medians(slope.T), *agreement.slopes), usual)
 
 
 SHRINK_DAYS = 15.0

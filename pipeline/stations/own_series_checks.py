@@ -183,10 +183,12 @@ def repeated_days(series: StationSeries) -> None:
         snow = [name for name in ("swe_mm", "depth_m") if there[name].any()]
         together = np.logical_and.reduce([same[name] | ~there[name] for name in READ])
         together &= same["air_temperature_c"] & np.logical_or.reduce([same[name] for name in snow] or [~apart])
-        found = _long_runs(together, moving["air_temperature_c"], lag)
+        repeated = _long_runs(together, moving["air_temperature_c"], lag)
         for name in snow:
-            own = _long_runs(same[name], moving[name], lag) if lag >= REPEATED_READINGS else np.zeros(len(found), bool)
-            _tell_repeated(series, name, rows, lag, found | own)
+            own = (
+                _long_runs(same[name], moving[name], lag) if lag >= REPEATED_READINGS else np.zeros(len(repeated), bool)
+            )
+            _tell_repeated(series, name, rows, lag, repeated | own)
 
 
 DAY = 24.0
@@ -195,19 +197,19 @@ DAY = 24.0
 def _long_runs(same: np.ndarray, moving: np.ndarray, lag: int) -> np.ndarray:
     """Return the stretches of `same` that last a day, give or take a reading, and in which enough of the steps are changes."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], same.astype(np.int8), [0]])))
-    found = np.zeros(len(same), bool)
+    repeated = np.zeros(len(same), bool)
     starts, ends = edges[::2], edges[1::2]
     long = ends - starts >= max(lag - 1, REPEATED_ALL)
     for a, b in zip(starts[long], ends[long], strict=True):
-        found[a:b] = moving[a:b].mean() >= REPEATED_CHANGES
-    return found
+        repeated[a:b] = moving[a:b].mean() >= REPEATED_CHANGES
+    return repeated
 
 
-def _tell_repeated(series: StationSeries, name: str, rows: slice, lag: int, found: np.ndarray) -> None:
-    if not found.any():
+def _tell_repeated(series: StationSeries, name: str, rows: slice, lag: int, repeated: np.ndarray) -> None:
+    if not repeated.any():
         return
     wrong = np.zeros(len(series), bool)
-    wrong[rows.start + lag : rows.stop] = found
+    wrong[rows.start + lag : rows.stop] = repeated
     wrong &= np.isfinite(series.values[name])
     values, unit = series.values[name], UNITS[name]
     series.tell(

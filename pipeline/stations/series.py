@@ -74,9 +74,9 @@ class StationSeries:
         self.hours = seconds / 3600.0
         self.values = {name: records[name].to_numpy(float, copy=True) for name in (*READ, *GAUGED)}
         self.findings: list[Finding] = []
-        self._place_days(codes)
+        self._number_days(codes)
 
-    def _place_days(self, codes: np.ndarray) -> None:
+    def _number_days(self, codes: np.ndarray) -> None:
         """Find the station days: their first readings, and where each stands in a table of days by stations."""
         day = self.records["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
         new = np.ones(len(day), bool)
@@ -109,7 +109,7 @@ class StationSeries:
         return season - season.min() if len(season) else season
 
     @cached_property
-    def places(self) -> np.ndarray:
+    def station_days(self) -> np.ndarray:
         """Number of each station day (days, stations), -1 where a station has none."""
         table = np.full(self.shape, -1)
         table[self.day_number, self.day_site] = np.arange(len(self.day_starts))

@@ -9,8 +9,8 @@ import numpy as np
 
 from pipeline.model.rules import stations as rules
 from pipeline.stations.excursions import NOISE_ALLOWED
+from pipeline.stations.neighbours import FROZEN_C, Neighbours
 from pipeline.stations.series import QUANTITIES, UNITS, StationSeries
-from pipeline.stations.surroundings import FROZEN_C, Surroundings
 
 UNIT_FACTORS = {
     "swe_mm": {
@@ -71,7 +71,7 @@ def jumps(series: StationSeries, name: str, rows: np.ndarray, usual: np.ndarray)
     """
     if len(rows) == 0:
         return
-    around = Surroundings(series)
+    around = Neighbours(series)
     sites = np.searchsorted(series.bounds, rows, side="right") - 1
     for site in np.unique(sites):
         _station_jumps(series, name, (int(site), rows[sites == site]), (around, usual[site]))
@@ -81,21 +81,21 @@ def _levels(series: StationSeries, name: str, site: int, rows: np.ndarray) -> li
     """Return the stretches between the jumps, with the medians of their first and last readings."""
     values, hours = series.values[name], series.hours
     edges = [int(series.bounds[site]), *(int(row) for row in rows), int(series.bounds[site + 1])]
-    found = []
+    levels = []
     for a, b in pairwise(edges):
         there = a + np.flatnonzero(np.isfinite(values[a:b]))
         if len(there) == 0:
             continue
         head = there[hours[there] <= hours[there[0]] + LEVEL_HOURS][:LEVEL_READINGS]
         tail = there[hours[there] >= hours[there[-1]] - LEVEL_HOURS][-LEVEL_READINGS:]
-        found.append(
+        levels.append(
             Level(int(there[0]), int(there[-1]), float(np.median(values[head])), float(np.median(values[tail])))
         )
-    return found
+    return levels
 
 
 def _station_jumps(
-    series: StationSeries, name: str, where: tuple[int, np.ndarray], known: tuple[Surroundings, float]
+    series: StationSeries, name: str, where: tuple[int, np.ndarray], known: tuple[Neighbours, float]
 ) -> None:
     site, rows = where
     around, usual = known
@@ -107,8 +107,8 @@ def _station_jumps(
         _tell_brief(series, name, brief, levels[0].begins)
     good, k = levels[0], 1
     while k < len(levels):
-        found = site, good, levels[k]
-        if (name == "swe_mm" and _bridged(series, found, around)) or _weather(series, name, found, around):
+        jump = site, good, levels[k]
+        if (name == "swe_mm" and _bridged(series, jump, around)) or _weather(series, name, jump, around):
             good, k = levels[k], k + 1
             continue
         first = k
@@ -149,9 +149,9 @@ def _end_of_mixed(name: str, levels: tuple[Level, list[Level]], k: int, back: in
     return k
 
 
-def _bridged(series: StationSeries, found: tuple[int, Level, Level], around: Surroundings) -> bool:
+def _bridged(series: StationSeries, jump: tuple[int, Level, Level], around: Neighbours) -> bool:
     """Set aside the plateau before a rise if snow had bridged the sensor; tell whether it had."""
-    site, good, new = found
+    site, good, new = jump
     day = int(series.day_of[new.first])
     size = new.begins - good.ends - np.nan_to_num(around.fallen_here(site, (day, day)))
     start = bridged_since(series, around, (site, day), size) if size > 0 else None
@@ -160,9 +160,9 @@ def _bridged(series: StationSeries, found: tuple[int, Level, Level], around: Sur
     return start is not None
 
 
-def _weather(series: StationSeries, name: str, found: tuple[int, Level, Level], around: Surroundings) -> bool:
+def _weather(series: StationSeries, name: str, jump: tuple[int, Level, Level], around: Neighbours) -> bool:
     """Tell whether the weather of the days about a jump made it: precipitation, or melt at the others."""
-    site, good, new = found
+    site, good, new = jump
     size = new.begins - good.ends
     first, last = max(int(series.day_of[good.last]) - 1, 0), int(series.day_of[new.first]) + 1
     if size > 0:
@@ -220,8 +220,8 @@ ALL_ONE = 1e9
 """Hours: one stretch is one finding, whatever gaps lie in it."""
 
 
-def _tell_mixed_units(series: StationSeries, name: str, ends: tuple[int, int], told: tuple[str, float]) -> None:
-    words, before = told
+def _tell_mixed_units(series: StationSeries, name: str, ends: tuple[int, int], change: tuple[str, float]) -> None:
+    words, before = change
     values, unit = series.values[name], UNITS[name]
     series.tell(
         _rows(series, name, ends),
@@ -233,8 +233,8 @@ def _tell_mixed_units(series: StationSeries, name: str, ends: tuple[int, int], t
     )
 
 
-def _tell_episode(series: StationSeries, name: str, ends: tuple[int, int], told: tuple[float, float]) -> None:
-    before, after = told
+def _tell_episode(series: StationSeries, name: str, ends: tuple[int, int], change: tuple[float, float]) -> None:
+    before, after = change
     unit = UNITS[name]
     series.tell(
         _rows(series, name, ends),
@@ -256,9 +256,9 @@ def _tell_brief(series: StationSeries, name: str, level: Level, other: float) ->
     )
 
 
-def _stays(series: StationSeries, name: str, found: tuple[int, Level, Level]) -> tuple[Level, float, int]:
+def _stays(series: StationSeries, name: str, jump: tuple[int, Level, Level]) -> tuple[Level, float, int]:
     """Treat a jump to a level that stays; return that level as it is from now on, its shift, and the row where that ends."""
-    site, good, new = found
+    site, good, new = jump
     size = new.begins - good.ends
     if new.begins < DEAD_SHARE * good.ends:
         unit = UNITS[name]
@@ -312,7 +312,7 @@ BRIDGE_LEAST_MM = 20.0
 BRIDGE_STILL_MM = 8.0
 
 
-def bridged_since(series: StationSeries, around: Surroundings, place: tuple[int, int], size_mm: float) -> int | None:
+def bridged_since(series: StationSeries, around: Neighbours, rise: tuple[int, int], size_mm: float) -> int | None:
     """Return the reading since which snow fell that the sensor did not feel, where a later rise makes it good.
 
     Parameters
@@ -322,7 +322,7 @@ def bridged_since(series: StationSeries, around: Surroundings, place: tuple[int,
 
     Snow that carries itself hangs over the sensor like a bridge: the series stands still while snow falls, then jumps.
     """
-    site, day = place
+    site, day = rise
     if not size_mm >= BRIDGE_LEAST_MM:
         return None
     longest = None
@@ -342,8 +342,8 @@ def bridged_since(series: StationSeries, around: Surroundings, place: tuple[int,
             longest = start
     if longest is None:
         return None
-    place_of = series.places[longest + 1 : day, site]
-    held = place_of[place_of >= 0]
+    numbers = series.station_days[longest + 1 : day, site]
+    held = numbers[numbers >= 0]
     return int(series.day_starts[held[0]]) if len(held) else None
 
 
@@ -370,7 +370,7 @@ def tell_bridging(series: StationSeries, site: int, ends: tuple[int, int], size_
 def tell_pair(series: StationSeries, pair: tuple[int, int], days: tuple[int, int]) -> None:
     """Set aside the days on which two stations read each other's level."""
     for site, other in (pair, pair[::-1]):
-        held = series.places[days[0] : days[1] + 1, site]
+        held = series.station_days[days[0] : days[1] + 1, site]
         held = held[held >= 0]
         rows = _rows(series, "swe_mm", (int(series.day_starts[held[0]]), int(series.day_ends[held[-1]]) - 1))
         series.tell(

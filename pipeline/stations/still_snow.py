@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.model.rules import stations as rules
+from pipeline.stations.neighbours import Neighbours
 from pipeline.stations.series import UNITS, StationSeries
 from pipeline.stations.stretches import still_runs
-from pipeline.stations.surroundings import Surroundings
 from pipeline.stations.weather_checks import CATCH
 from pipeline.statistics.few_values import quantile
 
@@ -51,7 +51,7 @@ MOST, FEW, EVERY = 0.75, 0.25, 0.1
 """Shares of the other stations: melt here is melt at three quarters of those under snow; without a gauge here what three
 quarters of the others exceeded fell here; a gauge with nothing in it stands still itself where nine tenths of them caught much."""
 
-STANDS_STILL = 4.0
+MISSED_FACTOR = 4.0
 """That is so many times what a plateau must have missed: valleys lie in the lee of storms (chosen)."""
 
 SETTLED_M = 0.10
@@ -61,7 +61,7 @@ GAUGED_SHARE = 0.8
 """A gauge that was silent on more of the days than this leaves says nothing (chosen)."""
 
 
-def stuck(series: StationSeries, name: str, days: float, around: Surroundings, bare: np.ndarray) -> None:
+def stuck(series: StationSeries, name: str, days: float, around: Neighbours, bare: np.ndarray) -> None:
     """Set aside winter readings that do not move at all, where snow must have or the sensor always wobbles.
 
     Parameters
@@ -80,7 +80,7 @@ def stuck(series: StationSeries, name: str, days: float, around: Surroundings, b
     if not suspect.any():
         return
     wobbles = _always_wobbles(series, name)
-    kept = []
+    stuck_runs = []
     for first, last in runs[suspect, :2]:
         site = int(np.searchsorted(series.bounds, first, side="right")) - 1
         a, b = series.day_of[first], series.day_of[last]
@@ -91,11 +91,11 @@ def stuck(series: StationSeries, name: str, days: float, around: Surroundings, b
             or _missed(series, site, (int(first), int(last)), around)
             or (name == "depth_m" and _others_settled(around, site, slice(a, b + 1)))
         ):
-            kept.append((first, last))
-    tell_stuck(series, name, np.array(kept, dtype=np.int64).reshape(-1, 2))
+            stuck_runs.append((first, last))
+    tell_stuck(series, name, np.array(stuck_runs, dtype=np.int64).reshape(-1, 2))
 
 
-def _missed(series: StationSeries, site: int, run: tuple[int, int], around: Surroundings) -> bool:
+def _missed(series: StationSeries, site: int, run: tuple[int, int], around: Neighbours) -> bool:
     """Tell whether snow fell or melted between the first and the last reading of a plateau; its own gauge is asked first.
 
     A change of SWE is bounded from below by the snow caught less the greatest melt, from above by the greatest snowfall less
@@ -108,7 +108,7 @@ def _missed(series: StationSeries, site: int, run: tuple[int, int], around: Surr
     before = around.swe[days.start]
     others = np.delete(np.where(before > SNOW["swe_mm"], around.swe[days.stop - 1] - before, np.nan), site)
     gauges = _others_caught(series, site, days)
-    if np.isnan(snow) or (snow < limit and _share(gauges, EVERY) > STANDS_STILL * limit):
+    if np.isnan(snow) or (snow < limit and _share(gauges, EVERY) > MISSED_FACTOR * limit):
         snow = fallen = np.fmax(_share(gauges, FEW), _share(others, FEW))
     warm = float(np.nansum(np.maximum(air[1:], 0.0)))
     least, greatest = (rate * warm for rate in MELT_MM_C_DAY)
@@ -120,7 +120,7 @@ def _missed(series: StationSeries, site: int, run: tuple[int, int], around: Surr
     return bool(melted > limit and not _share(others, MOST) > -limit)
 
 
-def _others_settled(around: Surroundings, site: int, days: slice) -> bool:
+def _others_settled(around: Neighbours, site: int, days: slice) -> bool:
     """Tell whether the other stations' depths moved in these days: snow settles without a storm and without melt."""
     others = np.delete(around.depth[days], site, axis=1)
     others = others[:, np.isfinite(others).any(axis=0)]
@@ -149,8 +149,8 @@ def _fallen(series: StationSeries, site: int, run: tuple[int, int], frozen: np.n
 def _others_caught(series: StationSeries, site: int, days: slice) -> np.ndarray:
     """Return what each other gauge caught after the first of the days, mm, missing where it was silent on many."""
     fallen = np.delete(series.precipitation[days.start + 1 : days.stop], site, axis=1)
-    told = np.isfinite(fallen).mean(axis=0) >= GAUGED_SHARE
-    return np.where(told, np.nansum(fallen, axis=0), np.nan)
+    reported = np.isfinite(fallen).mean(axis=0) >= GAUGED_SHARE
+    return np.where(reported, np.nansum(fallen, axis=0), np.nan)
 
 
 def _share(values: np.ndarray, share: float) -> float:

@@ -76,10 +76,10 @@ def still_runs(values, hours, bounds, gap, least_hours):  # noqa: ANN001, ANN201
             n = 1
         if first >= 0 and hours[last] - hours[first] >= least_hours:
             runs.append((first, last, n))
-    found = np.empty((len(runs), 3), np.int64)
+    table = np.empty((len(runs), 3), np.int64)
     for k in range(len(runs)):
-        found[k, 0], found[k, 1], found[k, 2] = runs[k]
-    return found
+        table[k, 0], table[k, 1], table[k, 2] = runs[k]
+    return table
 
 
 @njit(nogil=True, cache=True)
@@ -112,7 +112,7 @@ def zigzags(values, hours, bounds, far, most_hours):  # noqa: ANN001, ANN201  co
                     marks.append((middle, n - 1, site))
             before = middle
             middle = i
-    found = np.empty((len(marks), 3), np.int64)
+    table = np.empty((len(marks), 3), np.int64)
     for k in range(len(marks)):
-        found[k, 0], found[k, 1], found[k, 2] = marks[k]
-    return found
+        table[k, 0], table[k, 1], table[k, 2] = marks[k]
+    return table

@@ -6,9 +6,9 @@ import numpy as np
 
 from pipeline.model.rules import stations as rules
 from pipeline.model.rules.rule import Rule
+from pipeline.stations.neighbours import FROZEN_C, Neighbours, change_over, others_quantile, window_sum
 from pipeline.stations.series import StationSeries
 from pipeline.stations.shifts import bridged_since, sharpest, tell_bridging, tell_shift
-from pipeline.stations.surroundings import FROZEN_C, Surroundings, change_over, others_quantile, window_sum
 
 QUIET_SPREAD = 3.0
 """A change must exceed the neighbours' by the threshold and so many robust spreads of the neighbours' own changes."""
@@ -53,7 +53,7 @@ def unsupported(series: StationSeries, step_mm: float) -> None:
         (rules.RISE_WITHOUT_PRECIPITATION, RISE_DAYS, MORE_GRADUAL * step_mm),
         (rules.FALL_WHILE_FROZEN, FALL_DAYS, MORE_GRADUAL * step_mm),
     ):
-        around = Surroundings(series)
+        around = Neighbours(series)
         excess, wrong, fallen = _candidates(around, days, least)
         if rule == rules.RISE_WITHOUT_PRECIPITATION:
             wrong &= (excess > 0) & (fallen < DRY_SHARE * excess)
@@ -65,7 +65,7 @@ def unsupported(series: StationSeries, step_mm: float) -> None:
 
 def _bridges(series: StationSeries, step_mm: float) -> None:
     """Set aside plateaus that snow had bridged, wherever more comes in a day or two than fell in them."""
-    around = Surroundings(series)
+    around = Neighbours(series)
     rise = change_over(around.swe, 2)
     fallen = window_sum(series.precipitation, 2, 0)
     fallen = np.where(np.isfinite(series.precipitation), fallen, np.maximum(others_quantile(rise, 0.5), 0.0))
@@ -84,7 +84,7 @@ BRIDGE_CATCH = 1.5
 """A gauge misses a third of the snow; what came beyond that had lain there before."""
 
 
-def _candidates(around: Surroundings, days: int, least: float) -> tuple[np.ndarray, np.ndarray]:
+def _candidates(around: Neighbours, days: int, least: float) -> tuple[np.ndarray, np.ndarray]:
     """Return the changes over the days as they differ from the neighbours', and which of them nothing supports."""
     series = around.series
     change = change_over(around.swe, days)
@@ -136,7 +136,7 @@ WARM_MORE = 2.0
 """In air warm enough for melt a fall must be twice as large, and none of the neighbours may melt."""
 
 
-def _frozen(around: Surroundings, days: int) -> np.ndarray:
+def _frozen(around: Neighbours, days: int) -> np.ndarray:
     warm = around.warmest.copy()
     for back in range(1, days + 1):
         moved = np.roll(around.warmest, back, axis=0)
@@ -146,11 +146,11 @@ def _frozen(around: Surroundings, days: int) -> np.ndarray:
 
 
 def _treat(
-    series: StationSeries, kind: tuple[Rule, int, float], site: int, found: tuple[np.ndarray, np.ndarray]
+    series: StationSeries, kind: tuple[Rule, int, float], site: int, candidates: tuple[np.ndarray, np.ndarray]
 ) -> None:
     """Treat the candidates of one station in the order of their days; each shift is taken out before the next is looked at."""
     rule, days, least = kind
-    excess, wrong = found
+    excess, wrong = candidates
     taken, since = 0.0, -days
     for day in _peaks(excess, wrong, days):
         # A shift just taken out stands in the changes of the days that follow it.
@@ -186,14 +186,14 @@ def _size_at(series: StationSeries, site: int, row: int, size: float) -> float:
     after, before = after & np.isfinite(values), before & np.isfinite(values)
     if not (before.any() and after.any()):
         return size
-    found = float(np.median(values[after]) - np.median(values[before]))
-    return float(np.clip(found, *sorted((0.5 * size, 1.5 * size))))
+    jump = float(np.median(values[after]) - np.median(values[before]))
+    return float(np.clip(jump, *sorted((0.5 * size, 1.5 * size))))
 
 
-def _tell_gradual(series: StationSeries, site: int, window: tuple[int, int], found: tuple[Rule, float, int]) -> None:
+def _tell_gradual(series: StationSeries, site: int, window: tuple[int, int], shift: tuple[Rule, float, int]) -> None:
     """Set the days of a gradual shift aside, and shift back what follows."""
-    rule, size, end = found
-    held = series.places[max(window[0] + 1, 0) : window[1], site]
+    rule, size, end = shift
+    held = series.station_days[max(window[0] + 1, 0) : window[1], site]
     held = held[held >= 0]
     values = series.values["swe_mm"]
     if len(held) == 0:
@@ -223,7 +223,7 @@ def zero_drift(series: StationSeries, zero_mm: float, *, before_snow: bool = Fal
     before_snow : only look at the days of each season before its first snow, before jumps are judged: the end of such a drift
         must not pass for a shift of what follows.
     """
-    around = Surroundings(series)
+    around = Neighbours(series)
     wrong = around.bare_ground(zero_mm) & (np.abs(around.swe) > zero_mm)
     if before_snow:
         snow = (others_quantile(around.swe, 0.5) > zero_mm) | (around.depth > SNOW_M)

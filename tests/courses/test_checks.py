@@ -9,7 +9,7 @@ import pytest
 from made_season import DAYS, sheet
 
 from pipeline.courses.checks import check_courses
-from pipeline.courses.context import Surroundings
+from pipeline.courses.context import Neighbours
 from pipeline.courses.dates import season_samples
 from pipeline.courses.limits import CourseLimits
 from pipeline.sites.points import course_visits
@@ -35,7 +35,7 @@ def around(density, level_mm=200.0, change_mm=0.0):
     daily = [
         pd.DataFrame({"site_id": f"S{i}", "date": DAYS, "swe_mm": swe, "depth_m": swe / density}) for i in range(5)
     ]
-    return Surroundings(pd.Series({"C": 2000.0, **{f"S{i}": 2000.0 for i in range(5)}}), pd.concat(daily))
+    return Neighbours(pd.Series({"C": 2000.0, **{f"S{i}": 2000.0 for i in range(5)}}), pd.concat(daily))
 
 
 def rules(findings, *, aside=False):
@@ -311,6 +311,6 @@ def test_notes_take_nothing(made, rule):
 
 def test_southern_seasons_count_from_april():
     spring = samples(450.0, date=pd.Timestamp("2031-10-15"))
-    southern = Surroundings(southern=True)
+    southern = Neighbours(southern=True)
     assert check_courses(spring, LIMITS, southern)[1] == []
     assert rules(check_courses(spring, LIMITS)[1]) == ["density against season"]

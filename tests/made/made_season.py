@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from pipeline.courses.context import Surroundings
+from pipeline.courses.context import Neighbours
 
 DAYS = pd.date_range("2030-10-01", "2031-06-30")
 
@@ -66,4 +66,4 @@ def season(seed, climate):
         daily.append(pd.DataFrame({"site_id": name, "date": DAYS, "swe_mm": noisy[0], "depth_m": noisy[1]}))
     samples = pd.concat(sheets, ignore_index=True)
     samples["line"] = np.arange(len(samples)) + 2
-    return samples, Surroundings(pd.Series(height), pd.concat(daily, ignore_index=True))
+    return samples, Neighbours(pd.Series(height), pd.concat(daily, ignore_index=True))

@@ -41,7 +41,7 @@ HARMLESS: dict[str, str] = {
     'grid, window = inputs.basin.grid.window(fields["cell_area"].to_numpy() > 0)': "outside the basin the published area is missing and never 0",
     "pipeline/publishing/publish.py: 0o222 -> 147 in path.chmod(path.stat().st_mode & ~0o222)": "no published file is a program, so that "
     "nobody has a right to run it that could be lost",
-    "pipeline/courses/checks.py: 0 -> 1 in if np.isfinite(expected.near) and swe > 0:": "1 mm of SWE and less is never "
+    "pipeline/courses/visit_checks.py: 0 -> 1 in if np.isfinite(expected.near) and swe > 0:": "1 mm of SWE and less is never "
     "far off: its reading error alone is twelve times as much",
     "pipeline/stations/own_series_checks.py: 2000 -> 2001 in SEEN_BACK = 2000": "the last good reading before a spike lies within "
     "hours of it, never so many readings back",

@@ -20,7 +20,7 @@ FROZEN_C = -1.0
 """A day whose warmest air stays below this melts no snow, also under sun (common practice, no source)."""
 
 
-class Surroundings:
+class Neighbours:
     """Tables of station days (days, stations) by which a change of snow is supported or contradicted.
 
     Parameters
@@ -170,8 +170,8 @@ def others_quantile(table: np.ndarray, share: float, least: int = 1) -> np.ndarr
     others = own.sum(axis=1, keepdims=True) - own
     take = np.floor(share * np.maximum(others - 1, 0)).astype(np.int64)
     take = np.minimum(take + (own & (rank <= take)), max(table.shape[1] - 1, 0))
-    found = np.take_along_axis(ranked, take, axis=1) if table.shape[1] else table
-    return np.where(others >= least, found, np.nan)
+    chosen = np.take_along_axis(ranked, take, axis=1) if table.shape[1] else table
+    return np.where(others >= least, chosen, np.nan)
 
 
 def window_sum(table: np.ndarray, back: int, ahead: int) -> np.ndarray:
