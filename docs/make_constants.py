@@ -1,9 +1,9 @@
 """Make docs/constants.md from the code: `python docs/make_constants.py`, some 25 minutes of one core.
 
-Each numeric constant of the estimate with its value, unit and reason, and what half of it and half as much again do to the demo
-basin. Figures of constants whose name and value have not changed are kept from the page as it is. Words after the command: modules to
-measure, all where none is named; `--all` measures anew what has figures; `--halved` leaves half as much again for another time;
-`--quick` measures nothing.
+Each numeric constant of the program has its value, unit and reason there; those of the estimate also what half of it and half as much
+again do to the demo basin. Figures of constants whose name and value have not changed are taken from the page as it is. Words after the
+command: modules to measure, all where none is named; `--all` measures anew what has figures; `--halved` leaves half as much again for
+another time; `--quick` measures nothing.
 
 Measured on the demo's cells of 400 m. Sites are left out once, with the constants as they are: weights and errors are then found anew
 from these, since leaving sites out takes nine tenths of a night. A change takes 3 s of CPU, 16 where compiled functions hold the
@@ -29,7 +29,13 @@ from typing import Any
 
 ROOT = Path(__file__).resolve().parents[1]
 FOLDERS = ("melt", "planning", "snow", "statistics", "terrain")
-"""The folders of pipeline/ that make the estimate and the outlook."""
+"""The folders of pipeline/ that make the estimate and the outlook: effects of their constants are measured."""
+
+STRUCTURES = ("Column", "Encoding", "Maker", "Table", "Units", "range", "re.compile")
+"""Calls whose numbers are parts of a structure, or counted off, and no choice."""
+
+MOST_OF_VALUE = 160
+"""Longest value of a constant outside the estimate, in characters: longer ones are structures and no choice."""
 
 PAGE = ROOT / "docs" / "constants.md"
 BEFORE, FLIGHT_DAY, BETWEEN = NIGHTS = ("2031-01-15", "2031-03-27", "2031-04-14")
@@ -82,11 +88,11 @@ ours; what is usual in the trade; a publication or physics alone; else the reaso
 
 @dataclass(frozen=True)
 class Constant:
-    """A number, or numbers that stand in one assignment, of the estimate.
+    """A number, or the numbers of one assignment.
 
     Parameters
     ----------
-    module, names : where it stands, and its name; several where one assignment has several.
+    module, names : its module and its name; several where one assignment has several.
     value : its value as the code writes it.
     reason : the text under it; that of the next one where several share a text.
     """
@@ -98,14 +104,14 @@ class Constant:
 
     @property
     def name(self) -> str:
-        """The name, or names, as the page tells them."""
+        """The name, or names, as the page has them."""
         return ", ".join(self.names)
 
     @property
     def unit(self) -> str:
-        """The unit that the name's end tells, empty for a share, a factor or a count."""
-        found = {next((unit for end, unit in UNITS.items() if f"_{name}".endswith(end)), "") for name in self.names}
-        return ", ".join(sorted(found - {""}))
+        """The unit by the name's end, empty for a share, a factor or a count."""
+        units = {next((unit for end, unit in UNITS.items() if f"_{name}".endswith(end)), "") for name in self.names}
+        return ", ".join(sorted(units - {""}))
 
     @property
     def kind(self) -> str:
@@ -114,7 +120,7 @@ class Constant:
 
     @property
     def numbers(self) -> int:
-        """How many numbers stand in it."""
+        """How many numbers it holds."""
         parts = ast.walk(ast.parse(self.value.replace("\\|", "|")))
         return sum(isinstance(one, ast.Constant) and type(one.value) in (int, float) for one in parts)
 
@@ -125,11 +131,16 @@ class Constant:
 
 
 def _modules() -> list[Path]:
-    return sorted(path for folder in FOLDERS for path in (ROOT / "pipeline" / folder).glob("*.py"))
+    return sorted(path for folder in FOLDERS for path in (ROOT / "pipeline" / folder).rglob("*.py"))
+
+
+def _other_modules() -> list[Path]:
+    paths = [path for folder in ("pipeline", "flows") for path in (ROOT / folder).rglob("*.py")]
+    return sorted(set(paths) - set(_modules()))
 
 
 def _dotted(path: Path) -> str:
-    return f"{path.parent.name}.{path.stem}"
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removeprefix("pipeline.")
 
 
 def constants() -> list[Constant]:
@@ -137,31 +148,41 @@ def constants() -> list[Constant]:
     return [one for path in _modules() for one in _of_module(path)]
 
 
+def other_constants() -> list[Constant]:
+    """Return the constants of the rest of the program."""
+    every = (one for path in _other_modules() for one in _of_module(path))
+    return [one for one in every if len(one.value) <= MOST_OF_VALUE]
+
+
 def _of_module(path: Path) -> Iterator[Constant]:
-    body = ast.parse(path.read_text("utf-8")).body
-    for place, statement in enumerate(body):
-        if not isinstance(statement, ast.Assign) or not _has_number(statement.value):
+    text = path.read_text("utf-8")
+    body, lines = ast.parse(text).body, text.splitlines()
+    for number, statement in enumerate(body):
+        if not isinstance(statement, ast.Assign | ast.AnnAssign) or not _has_number(statement.value):
             continue
-        target = statement.targets[0]
+        target = statement.targets[0] if isinstance(statement, ast.Assign) else statement.target
         names = tuple(ast.unparse(one) for one in (target.elts if isinstance(target, ast.Tuple) else [target]))
         value = " ".join(ast.unparse(statement.value).replace("|", "\\|").split())
         yield Constant(
-            _dotted(path),
+            _dotted(path) if path.is_relative_to(ROOT) else path.stem,
             names,
             value.removeprefix("(").removesuffix(")")
             if isinstance(statement.value, ast.Tuple) and len(names) > 1
             else value,
-            _text(body[place + 1 :]),
+            _text(body[number + 1 :]) or _comment(lines[statement.lineno - 1 : statement.end_lineno]),
         )
 
 
-def _has_number(value: ast.expr) -> bool:
-    """Tell whether numbers are assigned; columns counted off by `range`, versions, and numbers that only pick columns, are no choice."""
-    if isinstance(value, ast.Call) and ast.unparse(value.func) in ("range", "Maker"):
+def _has_number(value: ast.expr | None) -> bool:
+    """Return whether numbers are assigned.
+
+    Parts of a structure, and numbers that only pick columns, are no choice.
+    """
+    if value is None or (isinstance(value, ast.Call) and ast.unparse(value.func) in STRUCTURES):
         return False
-    places = {id(part) for one in ast.walk(value) if isinstance(one, ast.Subscript) for part in ast.walk(one.slice)}
+    picked = {id(part) for one in ast.walk(value) if isinstance(one, ast.Subscript) for part in ast.walk(one.slice)}
     numbers = (one for one in ast.walk(value) if isinstance(one, ast.Constant) and type(one.value) in (int, float))
-    return any(id(one) not in places for one in numbers)
+    return any(id(one) not in picked for one in numbers)
 
 
 def _text(following: list[ast.stmt]) -> str:
@@ -169,37 +190,60 @@ def _text(following: list[ast.stmt]) -> str:
     for statement in following:
         if isinstance(statement, ast.Expr) and isinstance(statement.value, ast.Constant):
             return " ".join(str(statement.value.value).replace("|", "\\|").split())
-        if not isinstance(statement, ast.Assign):
+        if not isinstance(statement, ast.Assign | ast.AnnAssign):
             break
     return ""
 
 
-def page(found: list[Constant], effects: dict[str, str]) -> str:
-    """Return the page from the constants and the effects by `Constant.row`."""
-    kinds = [one.kind for one in found]
+def _comment(lines: list[str]) -> str:
+    """Return the comment beside an assignment, on one line."""
+    parts = [match[1] for line in lines if (match := re.search(r"\s#\s(?!fmt|noqa)(.*)", line))]
+    return " ".join(parts).replace("|", "\\|")
+
+
+def page(measured: list[Constant], others: list[Constant], effects: dict[str, str]) -> str:
+    """Return the page.
+
+    Parameters
+    ----------
+    measured : constants of the estimate.
+    others : those of the rest of the program.
+    effects : by `key`.
+    """
+    kinds = [one.kind for one in measured]
+    numbers = sum(one.numbers for one in measured)
     lines = [
         HEAD.format(
-            count=len(found), numbers=sum(one.numbers for one in found), ours=len(found) - kinds.count(PUBLISHED)
+            count=len(measured), numbers=numbers, ours=len(measured) - kinds.count(PUBLISHED), others=len(others)
         )
     ]
     lines += ["| set by | constants |", "| --- | --- |", *(f"| {kind} | {kinds.count(kind)} |" for kind in KINDS)]
-    for module in dict.fromkeys(one.module for one in found):
+    for module in dict.fromkeys(one.module for one in measured):
         lines += [
             f"\n## {module}\n",
             "| name | value | unit | reason | volume | its error |",
             "| --- | --- | --- | --- | --- | --- |",
         ]
-        lines += [f"{one.row} {effects.get(key(one), NOT_MEASURED)} |" for one in found if one.module == module]
+        lines += [f"{one.row} {effects.get(key(one), NOT_MEASURED)} |" for one in measured if one.module == module]
+    lines += ["\n# Constants of the rest of the program"]
+    for module in dict.fromkeys(one.module for one in others):
+        lines += [f"\n## {module}\n", "| name | value | unit | reason |", "| --- | --- | --- | --- |"]
+        lines += [one.row for one in others if one.module == module]
     return "\n".join(lines) + "\n"
 
 
-HEAD = """# Constants of the estimate
+HEAD = """# Constants
 
-Made by `python docs/make_constants.py`; do not edit. There are {count}, with {numbers} numbers: tables of a publication, spreads by
-kind and places of columns stand in one constant. Without those that a published source or physics alone sets there are {ours}. The
-reason stands under the constant in the code.
+Made by `python docs/make_constants.py`; do not edit. The estimate and the outlook come first, with what a change of each does to the
+demo; the {others} constants of the [rest of the program](#constants-of-the-rest-of-the-program) follow with unit and reason.
 
-The last two columns tell what happens to the demo basin (cells of 400 m) if the constant is halved / raised by half: by how many per
+# Constants of the estimate
+
+There are {count}, with {numbers} numbers: tables of a publication, spreads by
+kind and numbers of columns are one constant. Without those that a published source or physics alone sets there are {ours}. The
+reason is the text under the constant in the code.
+
+The last two columns say what happens to the demo basin (cells of 400 m) if the constant is halved / raised by half: by how many per
 cent its volume and the volume's standard error change, the largest change of three nights (2031-01-15 before any flight, 2031-03-27 a
 flight day, 2031-04-14 between flights). For constants of the melt outlook it is the melt of the ten days after 2031-04-14. Whole
 numbers are rounded up. "no part" means that the demo does not ask for it: it has one season and three flights. "fails" means that nothing can be estimated
@@ -209,12 +253,15 @@ NOT_MEASURED = "not measured | not measured"
 
 
 def key(one: Constant) -> str:
-    """Return what a kept figure holds for: module, name and value."""
+    """Return what a figure holds for: module, name and value."""
     return f"{one.module} {one.name} {one.value}"
 
 
-def kept_effects(found: list[Constant]) -> dict[str, str]:
-    """Return the effects that the page as it is tells, by `key`, of constants whose name and value are the same."""
+def known_effects(measured: list[Constant]) -> dict[str, str]:
+    """Return the effects on the page as it is, by `key`.
+
+    Those of constants whose name and value have not changed.
+    """
     if not PAGE.exists():
         return {}
     cells = {}
@@ -225,7 +272,7 @@ def kept_effects(found: list[Constant]) -> dict[str, str]:
         parts = re.split(r"(?<!\\) ?\| ?", line)
         if len(parts) == 8 and parts[1].startswith("`"):  # noqa: PLR2004  six cells and two ends
             cells[f"{module} {parts[1].strip('`')} {parts[2]}"] = f"{parts[5]} | {parts[6]}"
-    return {key(one): cells[key(one)] for one in found if cells.get(key(one), NOT_MEASURED) != NOT_MEASURED}
+    return {key(one): cells[key(one)] for one in measured if cells.get(key(one), NOT_MEASURED) != NOT_MEASURED}
 
 
 def scaled(value: Any, factor: float) -> Any:  # noqa: ANN401  whatever holds numbers
@@ -418,11 +465,11 @@ def effect(base: dict[str, tuple[float, float]], changes: list[dict[str, tuple[f
 
 def main(words: list[str]) -> None:
     """Write the page, measuring what has no figure yet."""
-    found = constants()
-    effects = {} if "--all" in words else kept_effects(found)
+    measured, others = constants(), other_constants()
+    effects = {} if "--all" in words else known_effects(measured)
     changes = CHANGES[:1] if "--halved" in words else CHANGES
-    effects |= {key(one): "no part | no part" for one in found if one.module in NO_PART}
-    wanted = [one for one in found if key(one) not in effects or ("?" in effects[key(one)] and len(changes) > 1)]
+    effects |= {key(one): "no part | no part" for one in measured if one.module in NO_PART}
+    wanted = [one for one in measured if key(one) not in effects or ("?" in effects[key(one)] and len(changes) > 1)]
     chosen = [word for word in words if not word.startswith("--")]
     if chosen:
         wanted = [one for one in wanted if one.module in chosen]
@@ -433,8 +480,8 @@ def main(words: list[str]) -> None:
             for one in wanted:
                 effects[key(one)] = effect(base, [demo.changed(one, factor) for factor in changes])
                 print(key(one)[:60], effects[key(one)], flush=True)  # noqa: T201  a run of minutes tells where it is
-                PAGE.write_text(page(found, effects), "utf-8")
-    PAGE.write_text(page(found, effects), "utf-8")
+                PAGE.write_text(page(measured, others, effects), "utf-8")
+    PAGE.write_text(page(measured, others, effects), "utf-8")
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""docs/constants.md tells what the code says; its figures are measured by docs/make_constants.py and not here."""
+"""docs/constants.md says what the code says; its figures are measured by docs/make_constants.py and not here."""
 
 import importlib.util
 import sys
@@ -26,10 +26,11 @@ def maker():
     del sys.modules[spec.name]
 
 
-def test_the_page_tells_every_constant_as_the_code_has_it(maker):
-    found = maker.constants()
+def test_the_page_has_every_constant_as_the_code_has_it(maker):
+    measured, others = maker.constants(), maker.other_constants()
     page = maker.PAGE.read_text("utf-8")
-    assert page == maker.page(found, maker.kept_effects(found)), "run: python docs/make_constants.py --quick"
+    made = maker.page(measured, others, maker.known_effects(measured))
+    assert page == made, "run: python docs/make_constants.py --quick"
 
 
 def test_there_are_no_more_constants_than_there_were(maker):
@@ -37,8 +38,14 @@ def test_there_are_no_more_constants_than_there_were(maker):
 
 
 def test_every_constant_says_why_it_has_its_size(maker):
-    poor = [one.name for one in maker.constants() if one.reason.rstrip(".").lower() in ALONE]
+    every = [*maker.constants(), *maker.other_constants()]
+    poor = [f"{one.module} {one.name}" for one in every if one.reason.rstrip(".").lower() in ALONE]
     assert poor == []
+
+
+def test_constants_of_every_folder_are_on_the_page(maker):
+    folders = {one.module.split(".")[0] for one in [*maker.constants(), *maker.other_constants()]}
+    assert {"stations", "flows", "report", "inputs", "snow", "melt"} <= folders
 
 
 @pytest.mark.parametrize(
@@ -51,35 +58,39 @@ def test_every_constant_says_why_it_has_its_size(maker):
         ("A storm or two.", "reason"),
     ],
 )
-def test_what_sets_a_constant_is_told_by_its_text(maker, reason, kind):
+def test_what_sets_a_constant_is_read_in_its_text(maker, reason, kind):
     assert maker.Constant("some", ("A",), "1.0", reason).kind == kind
 
 
-def test_the_page_tells_all_constants_and_those_that_no_publication_sets(maker):
+def test_the_page_counts_all_constants_and_those_that_no_publication_sets(maker):
     published = maker.Constant("some", ("A", "B"), "2.0, 3", "Sturm et al. 2010, Table 4.")
     ours = maker.Constant("some", ("C",), "{'a': -0.5}", "Why.")
-    head = " ".join(maker.page([published, ours], {}).split("| set by |")[0].split())
+    head = " ".join(maker.page([published, ours], [], {}).split("| set by |")[0].split())
     assert "There are 2, with 3 numbers" in head
     assert "sets there are 1." in head
 
 
 def test_a_changed_value_loses_its_figures_and_others_keep_theirs(maker, tmp_path, monkeypatch):
-    kept = maker.Constant("some", ("KEPT_M",), "2.0", "Why.")
+    same = maker.Constant("some", ("SAME_M",), "2.0", "Why.")
     old, new = (maker.Constant("some", ("MOVED",), value, "Why.") for value in ("(1, 2)", "(1, 3)"))
-    effects = {maker.key(kept): "0.1 / -0.2 | +3.0 / ?", maker.key(old): "fails / 0.0 | fails / 0.0"}
+    effects = {maker.key(same): "0.1 / -0.2 | +3.0 / ?", maker.key(old): "fails / 0.0 | fails / 0.0"}
     monkeypatch.setattr(maker, "PAGE", tmp_path / "constants.md")
-    maker.PAGE.write_text(maker.page([kept, old], effects), "utf-8")
-    assert maker.kept_effects([kept, old]) == effects
-    assert maker.kept_effects([kept, new]) == {maker.key(kept): effects[maker.key(kept)]}
-    assert "| `KEPT_M` | 2.0 | m | Why. | 0.1 / -0.2 | +3.0 / ? |" in maker.PAGE.read_text("utf-8")
+    maker.PAGE.write_text(maker.page([same, old], [], effects), "utf-8")
+    assert maker.known_effects([same, old]) == effects
+    assert maker.known_effects([same, new]) == {maker.key(same): effects[maker.key(same)]}
+    assert "| `SAME_M` | 2.0 | m | Why. | 0.1 / -0.2 | +3.0 / ? |" in maker.PAGE.read_text("utf-8")
 
 
 def test_what_is_a_constant(maker, tmp_path):
     path = tmp_path / "some.py"
     path.write_text(
-        'A, B = 1.0, 2\n"""Both."""\nC, D = range(3, 5)\nE = X[1:]\nF = "text"\n\n\ndef g():\n    H = 3\n', "utf-8"
+        'A, B = 1.0, 2\n"""Both."""\nC, D = range(3, 5)\nE = X[1:]\nF = "text"\nG: int = 4  # beside it\n\n\ndef g():\n    H = 3\n',
+        "utf-8",
     )
-    assert [(one.name, one.value, one.reason) for one in maker._of_module(path)] == [("A, B", "1.0, 2", "Both.")]
+    assert [(one.name, one.value, one.reason) for one in maker._of_module(path)] == [
+        ("A, B", "1.0, 2", "Both."),
+        ("G", "4", "beside it"),
+    ]
 
 
 def test_all_numbers_of_a_value_are_changed(maker):
