@@ -9,7 +9,10 @@ from numba import njit
 
 
 class Ageing(NamedTuple):
-    """How albedo falls with age: of new snow, towards which where snow stays cold and where it melts, and by e in 1 / fading days."""
+    """How albedo falls with age.
+
+    Of new snow, towards which where snow stays cold and where it melts, and by e in 1 / fading days.
+    """
 
     fresh: float
     cold: float
@@ -36,7 +39,9 @@ def renewed(albedo: float, snowfall_mm: float) -> float:
 
 @njit(cache=True)
 def aged(albedo: float, melting: bool, days: float) -> float:
-    """Return the albedo after so many days of melting or of cold; a darker surface than the old one stays as it is.
+    """Return the albedo after so many days of melting or of cold.
+
+    A darker surface than the old one stays as it is.
 
     >>> round(aged(0.84, True, 1.0), 5), round(aged(0.84, False, 1.0), 5)
     (0.76745, 0.81013)
@@ -49,7 +54,10 @@ def aged(albedo: float, melting: bool, days: float) -> float:
 
 @njit(cache=True)
 def over_ground(albedo: float, depth_m: float) -> float:
-    """Return the albedo of snow so thin that the ground shines through; that of deep snow is its own."""
+    """Return the albedo of snow so thin that the ground shines through.
+
+    That of deep snow is its own.
+    """
     if depth_m >= MASKED_M:
         return albedo
     share = max(depth_m, 0.0) / MASKED_M

@@ -67,7 +67,10 @@ class MeltTuning:
         return _as_tuned(self.fitted)
 
     def drawn(self, draws: np.ndarray) -> np.ndarray:
-        """Return tunings with their errors, (member, 3), from standard normal draws of that shape; within the bounds."""
+        """Return tunings with their errors, (member, 3).
+
+        From standard normal draws of that shape; within the bounds.
+        """
         off = draws @ np.linalg.cholesky(self.covariance).T
         return np.array([_as_tuned(one) for one in np.clip(self.fitted + off, *BOUNDS)])
 
@@ -106,7 +109,9 @@ class _Steps:
         return sum(parts, np.zeros((len(daily), len(last))))
 
     def lost(self, plain: np.ndarray) -> np.ndarray:
-        """Return what melted by station and step, mm: what the snow lost, and what fell on it as this station catches snow.
+        """Return what melted by station and step, mm.
+
+        What the snow lost, and what fell on it as this station catches snow.
 
         How it catches, against the gauges, is told by the steps in which snow fell and, by `plain`, none melted.
         """
@@ -126,7 +131,9 @@ class _Steps:
 
 
 def tuned_melt(ground: GroundRecord, past: DailyWeather | None, sky_view: pd.Series) -> MeltTuning:
-    """Return the tuning with which the model melts what the stations lost, drawn to none by its prior.
+    """Return the tuning that fits melt to the stations' losses.
+
+    Drawn to none by its prior.
 
     Parameters
     ----------

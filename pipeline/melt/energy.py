@@ -36,7 +36,10 @@ constant, 0.66 hPa/K."""
 
 
 class ClosedCanopy(NamedTuple):
-    """Shares of the sun, of the sky and of the air's movement that a closed canopy keeps from the snow, and the trees' emissivity."""
+    """What a closed canopy keeps from the snow.
+
+    Shares of the sun, of the sky and of the air's movement; and the trees' emissivity.
+    """
 
     sun: float
     sky: float
@@ -72,7 +75,10 @@ ELEVATION, CANOPY, SKY_VIEW = range(3)
 
 @njit(cache=True)
 def split_melt(energy_mj_m2: float, cold_mm: float, most_cold_mm: float) -> tuple[float, float]:
-    """Return melt and cold content, mm, after energy was gained or lost: warming first, then melting."""
+    """Return melt and cold content, mm, after energy was gained or lost.
+
+    Warming first, then melting.
+    """
     if energy_mj_m2 > 0.0:
         could = energy_mj_m2 / FUSION_MJ_KG
         warming = min(could, cold_mm)
@@ -83,14 +89,20 @@ def split_melt(energy_mj_m2: float, cold_mm: float, most_cold_mm: float) -> tupl
 
 @njit(cache=True)
 def most_cold_mm(swe_mm: float, temperature_c: float) -> float:
-    """Return the most cold content, mm of melt, that snow gathers by loss in a day of a mean air temperature."""
+    """Return the most cold content of snow, mm of melt.
+
+    What it gathers by loss in a day of a mean air temperature.
+    """
     coldness = COLD_MM_PER_MM_K * swe_mm * max(0.0, -max(temperature_c - COLDER_K, COLDEST_C))
     return coldness + min(HELD_WATER * swe_mm, HELD_WATER_MM)
 
 
 @njit(cache=True)
 def saturation_hpa(temperature_c: float) -> float:
-    """Return the pressure of vapour over water, hPa (Magnus' formula with the constants of Sonntag 1990, from memory)."""
+    """Return the vapour pressure over water, hPa.
+
+    Magnus' formula with the constants of Sonntag 1990, from memory.
+    """
     return 6.112 * np.exp(17.62 * temperature_c / (243.12 + temperature_c))
 
 
@@ -98,7 +110,7 @@ def saturation_hpa(temperature_c: float) -> float:
 def rest_w_m2(
     temperature_c: float, emissivity: float, canopy: float, sky_view: float, tuned: np.ndarray
 ) -> tuple[float, float]:
-    """Return the balance of long waves, and the sensible and latent heat from the air, W/m2.
+    """Return long waves, and heat from the air, W/m2.
 
     The surface is at 0 C, or below it by a share of what the air is: then it sends out less and takes more from the air. Long
     waves come from the sky, from trees at air temperature and from snowy slopes around. `tuned` as `day_energy` has it.
@@ -118,7 +130,10 @@ def rest_w_m2(
 
 @njit(cache=True)
 def sun_mj_m2(solar: float, diffuse: float, beam: float, canopy: float, sky_view: float) -> float:
-    """Return a day's sun that reaches the snow of a slope, MJ/m2: direct, from the sky, and from the snowy slopes around."""
+    """Return a day's sun that reaches the snow of a slope, MJ/m2.
+
+    Direct, from the sky, and from the snowy slopes around.
+    """
     on_slope = solar * ((1.0 - diffuse) * beam + diffuse * sky_view + AROUND * (1.0 - sky_view))
     return on_slope * (1.0 - CLOSED_CANOPY.sun * canopy)
 
@@ -131,7 +146,9 @@ AROUND = 0.5
 def day_energy(
     cell: np.ndarray, beam: float, day: np.ndarray, temperature_c: float, albedo: float, tuned: np.ndarray
 ) -> tuple[float, float, float, float, float]:
-    """Return a day's energy for snow, MJ/m2: sun absorbed; long waves and air by day, and by night.
+    """Return a day's energy for snow, MJ/m2.
+
+    Sun absorbed; long waves and air by day, and by night.
 
     `tuned` : the factor on the sun, what is added to long waves at all hours (W/m2), and the share of the air's frost that the
     surface takes on.
@@ -152,7 +169,7 @@ def day_energy(
 def melt_of_day(
     energy: tuple[float, float, float, float, float], cold_mm: float, dry_mm: float, most_cold: float
 ) -> tuple[float, float, float]:
-    """Return a day's melt, and cold content and the water that the snow can still hold at its end, mm.
+    """Return a day's melt, cold content and free pores, mm.
 
     Parameters
     ----------
@@ -193,7 +210,9 @@ def snowfall_mm(precipitation_mm: float, temperature_c: float) -> float:
 
 
 class KnownSnow(NamedTuple):
-    """Snow of past days on which its SWE is known, as arrays for compiled functions.
+    """Snow whose SWE is known on past days.
+
+    Arrays for compiled functions.
 
     Parameters
     ----------
@@ -212,7 +231,9 @@ class KnownSnow(NamedTuple):
 
 
 class SnowState(NamedTuple):
-    """State of snow by day, filled in by the march; (cell, day) each.
+    """State of snow by day, filled in by the march.
+
+    (cell, day) each.
 
     Parameters
     ----------
@@ -236,7 +257,7 @@ class SnowState(NamedTuple):
 
 @njit(parallel=True, cache=True)
 def march_known(known: KnownSnow, days: np.ndarray, air: np.ndarray, out: SnowState) -> None:
-    """Fill in the state of snow whose SWE is known on every day.
+    """Fill in the state of snow of known SWE.
 
     Parameters
     ----------

@@ -53,7 +53,9 @@ def sample_of(unit: np.ndarray, area_m2: np.ndarray, units: int) -> Sample:
 
 
 def swe_factors(volume_m3: np.ndarray, covariance_m6: np.ndarray, draws: np.ndarray) -> np.ndarray:
-    """Return factors on the SWE of zone-bands, (member, unit), log-normal with the volumes' own covariance.
+    """Return factors on the SWE of zone-bands, (member, unit).
+
+    Log-normal with the volumes' own covariance.
 
     Parameters
     ----------

@@ -125,7 +125,7 @@ def _looked_up(table: np.ndarray, melted: float, column: int) -> float:
 
 @njit(cache=True)
 def _beam(nodes: np.ndarray, at: np.ndarray) -> np.ndarray:
-    """Return a cell's factor of the direct sun by day, between its nodes."""
+    """Return a cell's factor of the direct sun by day."""
     beam = np.empty(len(at))
     for d in range(len(at)):
         low = min(int(at[d]), len(nodes) - 1)

@@ -15,7 +15,9 @@ COLUMNS = ("level", "site_id", "swe_mm", "normal_mm", "per_cent", "period")
 
 
 def normal_on(normals: pd.DataFrame, date: dt.date, season_start: dt.date) -> float:
-    """Return the normal of one place on a date, mm, even between the days given, missing outside them.
+    """Return the normal of a site or basin on a date, mm.
+
+    On a line between the days given, missing outside them.
 
     Parameters
     ----------
@@ -50,7 +52,9 @@ def _into_year(day: str, year: int) -> pd.Timedelta:
 
 
 def in_per_cent(normals: pd.DataFrame, day: BasinDay, swe_mean_mm: float, sites: pd.DataFrame) -> pd.DataFrame:
-    """Return the basin and the sites in per cent of normal: one row each of those that have a normal on the date.
+    """Return the basin and the sites in per cent of normal.
+
+    One row each of those that have a normal on the date.
 
     Parameters
     ----------

@@ -103,7 +103,10 @@ class OutlookInputs:
 
 
 def with_outlook(day: Day, inputs: OutlookInputs) -> Day:
-    """Return the day with its melt outlook, or, where no forecast reaches past it, with a word on why there is none."""
+    """Return the day with its melt outlook.
+
+    Where no forecast reaches past it, with the reason why there is none.
+    """
     newest = forecast_days(inputs.forecast, day.date)
     if newest.empty:
         why = "the weather table has no day after the date with sun and temperature, issued by it"
@@ -139,7 +142,7 @@ def _sky(day: Day, inputs: OutlookInputs) -> Sky:
 
 @dataclass(frozen=True)
 class _Ground:
-    """The basin's cells, those with a part in it, and how they lie to the sun.
+    """The basin's cells and how they lie to the sun.
 
     `cells` picks them from (y, x) of the day's grid; `horizon` is (sectors, n), `normals` (n, 3), the rest (n,).
     """
@@ -210,7 +213,7 @@ class _Weather:
 
     @property
     def air(self) -> np.ndarray:
-        """What holds for all cells and days, (6,), as the march wants it."""
+        """What holds for all cells and days, (6,)."""
         return np.array([self.forecast.lapse_k_per_km, self.forecast.height_m, 0.0, *self.tuning.values])
 
 
@@ -294,7 +297,10 @@ def _members(
 
 
 def _unit_covariance(day: Day, units: ZoneBands) -> np.ndarray:
-    """Return the covariance of the zone-bands' volumes as a matrix by number, m6; zero where a zone-band has no area."""
+    """Return the covariance of the zone-bands' volumes, m6.
+
+    A matrix by number; zero where a zone-band has no area.
+    """
     zone = {zone_id: number for number, zone_id in enumerate(units.zones)}
     band = {low: number for number, (low, _) in enumerate(units.bands)}
     rows = day.totals_covariance
@@ -306,7 +312,10 @@ def _unit_covariance(day: Day, units: ZoneBands) -> np.ndarray:
 
 
 def _yardsticks(central: UnitSums, energy: np.ndarray) -> dict[str, float | None]:
-    """Return what is held against published figures: shares of energy, and the degree-day factor that the outlook implies."""
+    """Return what is held against published figures.
+
+    Shares of energy, and the degree-day factor that the outlook implies.
+    """
     gains = energy[SUN] + max(energy[WAVES], 0.0) + max(energy[TOUCH], 0.0)
     whole = energy[SUN] + energy[WAVES] + energy[TOUCH]
     snowy = float(central.covered.sum())

@@ -32,7 +32,9 @@ SWE_NODES = np.array([5.0, 30.0, 100.0, 300.0, 1000.0])
 
 @dataclass(frozen=True)
 class Ripeness:
-    """Cold content and albedo of snow on a day, on nodes of elevation (m), sun (1) and SWE (mm).
+    """Cold content and albedo of snow on a day.
+
+    On nodes of elevation (m), sun (1) and SWE (mm).
 
     Parameters
     ----------
@@ -56,7 +58,9 @@ class Ripeness:
         swe_mm: np.ndarray,
         seen: tuple[np.ndarray, np.ndarray] | None = None,
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return albedo, cold content (mm of melt) and the water that the snow can still hold (mm) of places.
+        """Return albedo, cold content and free pores of cells.
+
+        Cold content and the water that the snow can still hold are in mm.
 
         Parameters
         ----------
@@ -75,7 +79,7 @@ class Ripeness:
     def _as_seen(
         self, albedo: np.ndarray, cells: tuple[np.ndarray, ...], seen: tuple[np.ndarray, np.ndarray]
     ) -> np.ndarray:
-        """Return the albedo of places with what a grid's differed by on its day."""
+        """Return the albedo corrected by what a grid saw."""
         values, ages = seen
         days = self.remaining.shape[-1]
         for age in np.unique(ages[np.isfinite(values)]).astype(int):
@@ -96,7 +100,10 @@ class Ripeness:
 
 
 def ripeness(past: DailyWeather, lowest_m: float, highest_m: float, tuned: np.ndarray) -> Ripeness:
-    """Return how ripe snow is after the past days, energy tuned as `melt_of_day` wants it."""
+    """Return the ripeness of snow after the past days.
+
+    Energy is tuned as `day_energy` has it.
+    """
     count = max(2, int(np.ceil((highest_m - lowest_m) / NODE_M)) + 1)
     elevations = np.linspace(lowest_m, max(highest_m, lowest_m + 1.0), count)
     grid = np.meshgrid(elevations, SUN_NODES, SWE_NODES, indexing="ij")

@@ -41,7 +41,9 @@ class UnitSums:
 def outlook_rows(
     date: dt.date, units: ZoneBands, dates: pd.DatetimeIndex, central: UnitSums, members: np.ndarray
 ) -> pd.DataFrame:
-    """Return the outlook of the basin, its zones, its bands and its zone-bands, day by day.
+    """Return the outlook day by day.
+
+    Of the basin, its zones, its bands and its zone-bands.
 
     Parameters
     ----------
@@ -95,7 +97,9 @@ def outlook_rows(
 
 
 def _melt_out(date: dt.date, dates: pd.DatetimeIndex, now: float, covered: np.ndarray) -> dict[str, dt.date | None]:
-    """Return the days by which a tenth, half and nine tenths of the members are melted out; None after the last day.
+    """Return the melt-out dates of an area.
+
+    By which a tenth, half and nine tenths of the members are melted out; None after the last day.
 
     Parameters
     ----------

@@ -62,7 +62,10 @@ class DailyWeather:
 
 @dataclass(frozen=True)
 class Sky:
-    """The sun over the basin's middle: where it is, the instant of local midnight on day 0 of time (hours from UTC midnight)."""
+    """The sun over the basin's middle.
+
+    Where it is, the instant of local midnight on day 0 of time (hours from UTC midnight).
+    """
 
     centre: Location
     midnight_utc_hours: float
@@ -74,7 +77,9 @@ class Sky:
 
 
 def sky_emissivity(temperature_c: np.ndarray, cloud: np.ndarray) -> np.ndarray:
-    """Return the emissivity of the sky: a clear one by Prata 1996 (Q. J. R. Meteorol. Soc. 122, 1127-1151), then cloud.
+    """Return the emissivity of the sky.
+
+    A clear one by Prata 1996 (Q. J. R. Meteorol. Soc. 122, 1127-1151), then cloud.
 
     >>> sky_emissivity(np.array([0.0]), np.array([0.0])).round(2)
     array([0.73])
@@ -115,7 +120,9 @@ def weather_rows(dates: pd.DatetimeIndex, daily: pd.DataFrame, sky: Sky) -> np.n
 
 
 def past_weather(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp, sky: Sky) -> DailyWeather | None:
-    """Return the weather from `start` to `end`, None where neither stations nor table tell of temperature.
+    """Return the weather from `start` to `end`.
+
+    None where neither stations nor table have temperature.
 
     Sun that the table does not tell is that of its mean clearness.
     """
@@ -151,7 +158,9 @@ def past_weather(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp, s
 
 
 def _at_height(table: pd.DataFrame, lapse: float, height_m: float) -> pd.DataFrame:
-    """Return the table's days, temperature brought to a height: temperature, swing, solar, precipitation.
+    """Return the table's days, temperature brought to a height.
+
+    Temperature, swing, solar, precipitation.
 
     Over a sine, the mean of the warm half less that of the cold half is 2 / pi, or 0.64, of the range from lowest to highest.
     """
@@ -169,7 +178,9 @@ def _column(table: pd.DataFrame, name: str) -> pd.Series:
 
 
 def forecast_days(forecast: pd.DataFrame, date: dt.date) -> pd.DataFrame:
-    """Return the newest issue of each day after `date`, up to the first day without sun or temperature.
+    """Return the newest forecast of each day after `date`.
+
+    Up to the first day without sun or temperature.
 
     Parameters
     ----------
@@ -186,7 +197,10 @@ def forecast_days(forecast: pd.DataFrame, date: dt.date) -> pd.DataFrame:
 
 
 def table_offset_k(table: pd.DataFrame, past: DailyWeather | None) -> float:
-    """Return by how much the table has lain above the stations of late, K; 0 where nothing can be compared."""
+    """Return the table's recent offset from the stations, K.
+
+    0 where nothing can be compared.
+    """
     if past is None or not len(table):
         return 0.0
     said = _at_height(table, past.lapse_k_per_km, past.height_m)["temperature"].reindex(past.dates)
@@ -195,7 +209,7 @@ def table_offset_k(table: pd.DataFrame, past: DailyWeather | None) -> float:
 
 
 def forecast_weather(newest: pd.DataFrame, past: DailyWeather | None, offset_k: float, sky: Sky) -> DailyWeather:
-    """Return the weather of the forecast days, the table's offset from the stations taken off."""
+    """Return the weather of the forecast days, the offset removed."""
     lapse = LAPSE_K_PER_KM[0] if past is None else past.lapse_k_per_km
     dates = pd.DatetimeIndex(newest["date"])
     daily = _at_height(newest, lapse, sky.centre.elevation_m).reindex(dates)

@@ -52,7 +52,10 @@ LITTLE_MM = 10.0
 
 @dataclass(frozen=True)
 class Residual:
-    """The error of the sites' residual: a kriged share, its standard error, and the mm that a share of one stands for."""
+    """The error of the sites' residual.
+
+    A kriged share, its standard error, and the mm that a share of one stands for.
+    """
 
     kriging: Kriging
     share_se: np.ndarray
@@ -61,7 +64,9 @@ class Residual:
 
 @dataclass(frozen=True)
 class Prediction:
-    """SWE of some places with what is behind it; all arrays of one shape.
+    """SWE of some places with what is behind it.
+
+    All arrays of one shape.
 
     Parameters
     ----------
@@ -83,21 +88,27 @@ class Prediction:
         )
 
     def shared_error(self) -> np.ndarray:
-        """Return the standard error in mm of the parts that all sites share."""
+        """Return the shared standard error, mm."""
         return shared_error(self.parts)
 
     def plain_parts(self) -> list[ErrorPart]:
-        """Return every error part as a field with a reach: the kriged residual's as it is far from the sites."""
+        """Return every error part as a field with a reach.
+
+        The kriged residual's as it is far from the sites.
+        """
         reach = self.residual.kriging.variogram.range_m
         return [*self.parts, ErrorPart("site residual", self.residual.share_se * self.residual.scale_mm, reach)]
 
     def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
-        """Return every error part of a prediction for the whole grid with columns at `x` and rows at `y`, m."""
+        """Return every error part of a prediction for the grid.
+
+        With columns at `x` and rows at `y`, m.
+        """
         return [*self.parts, KrigedPart("site residual", self.residual.scale_mm, self.residual.kriging, x, y)]
 
 
 class CarriedFlight:
-    """The last flight moved on by what the snow gained and lost since, and the sites' own deviation from that.
+    """The last flight carried on by gain and loss since.
 
     Where stations or the weather table tell of temperature and precipitation, gain and loss come from a light mass balance
     scaled to the sites' changes; else from the stations' changes alone.
@@ -128,7 +139,7 @@ class CarriedFlight:
         return CarriedFlight(self.flown, self.season_start).fit(ground, date)
 
     def fit(self, ground: GroundRecord, date: dt.date) -> CarriedFlight:
-        """Fit to the changes of the sites between the flight's day and `date`."""
+        """Fit to the sites' changes since the flight."""
         then = site_values(ground, self.flown.date)
         now = site_values(ground, date)
         start, end = pd.Timestamp(self.flown.date), pd.Timestamp(date)
@@ -160,7 +171,10 @@ class CarriedFlight:
         return self
 
     def _by_balance(self, ground: GroundRecord, forcing: Forcing, then: pd.DataFrame) -> pd.Series:
-        """Take gain and loss from the weather, scaled to the sites; return each site's factor."""
+        """Take gain and loss from the weather, scaled to the sites.
+
+        Return each site's factor.
+        """
         start = pd.Timestamp(self.flown.date)
         before = forcing.until(start)
         # Weather that begins in mid-season knows not what a place has gathered; the flight alone tells where more lies.
@@ -172,7 +186,10 @@ class CarriedFlight:
         return factor
 
     def _by_stations(self, ground: GroundRecord, end: pd.Timestamp, then: pd.DataFrame) -> pd.Series:
-        """Take gain and loss from the sites' changes alone; return each site's factor."""
+        """Take gain and loss from the sites' changes alone.
+
+        Return each site's factor.
+        """
         self.gathered_, self.scales_ = None, None
         factor = self._site_factors(ground, then)
         turnover = site_turnover(ground, factor, pd.Timestamp(self.flown.date), end, weather_nodes(ground))
@@ -183,7 +200,10 @@ class CarriedFlight:
         return factor
 
     def _site_factors(self, ground: GroundRecord, then: pd.DataFrame) -> pd.Series:
-        """Return each site's factor, from its SWE on the flight's day, its cell's where it has none of its own."""
+        """Return each site's accumulation factor.
+
+        From its SWE on the flight's day, its cell's where it has none of its own.
+        """
         sites = ground.sites
         cell = pd.Series(self.flown.swe_mm[sites["row"].to_numpy(), sites["column"].to_numpy()], sites.index)
         swe = then["swe_mm"].reindex(sites.index).fillna(cell).fillna(0.0)
@@ -191,7 +211,7 @@ class CarriedFlight:
         return pd.Series(self._factor(swe.to_numpy(), *where), sites.index).fillna(1.0)
 
     def _factor(self, swe_mm: np.ndarray, elevation_m: np.ndarray, exposure: np.ndarray) -> np.ndarray:
-        """Return the accumulation factor of places from their SWE on the flight's day."""
+        """Return the accumulation factor of cells or sites."""
         if self.gathered_ is None:
             factor = self.flown.pattern.factor(swe_mm, elevation_m)
         else:
@@ -199,7 +219,10 @@ class CarriedFlight:
         return np.clip(factor, 0.0, FACTOR_MOST)
 
     def predict(self, cells: xr.Dataset) -> Prediction:
-        """Return SWE at places of the grid: elevation (m), canopy, northness, east and north (m), flown (mm), of one shape."""
+        """Return SWE at places of the grid.
+
+        Elevation (m), canopy, northness, east and north (m), flown (mm), of one shape.
+        """
         elevation, flown = cells["elevation"].to_numpy(), cells["flown"].to_numpy()
         # What the stations lost is their own exposure's already.
         exposure = cell_exposure(cells, southern=self.southern_) if self.by_weather_ else np.ones(flown.shape)
@@ -244,7 +267,7 @@ class CarriedFlight:
 
 
 class TerrainBackground:
-    """The sites spread over the basin by elevation, exposure and canopy, and their own deviation from that."""
+    """The sites' SWE spread by elevation, exposure and canopy."""
 
     name = "terrain regression"
 
@@ -275,7 +298,10 @@ class TerrainBackground:
         return self
 
     def predict(self, cells: xr.Dataset) -> Prediction:
-        """Return SWE at places of the grid: elevation (m), northness, canopy, east and north (m), each of the same shape."""
+        """Return SWE at places of the grid.
+
+        Elevation (m), northness, canopy, east and north (m), each of the same shape.
+        """
         elevation = cells["elevation"].to_numpy()
         terrain = np.column_stack([cells[name].to_numpy().ravel() for name in ("elevation", "northness", "canopy")])
         gathers = _gathers(cells)
@@ -315,7 +341,10 @@ class TerrainBackground:
 
 
 def _gathers(locations: xr.Dataset | pd.DataFrame) -> np.ndarray | float:
-    """Return how many times what their terrain tells places are expected to hold by earlier seasons' flights; 1 without any."""
+    """Return the factor on SWE by earlier seasons' flights.
+
+    On what the terrain says; 1 without flights.
+    """
     pattern = expected_pattern(locations)
     return 1.0 if pattern is None else np.exp(pattern)
 
@@ -325,7 +354,7 @@ PATCHY_MM = 20.0
 
 
 def explains(modelled_mm: np.ndarray, held_mm: np.ndarray, age_days: np.ndarray) -> bool:
-    """Return whether modelled SWE leaves the sites with a fair share of the snow that they hold.
+    """Return whether modelled SWE explains the sites' snow.
 
     Sites measured longer than `FRESH_DAYS` ago are asked only where no other can be: what they are said to hold was carried here
     by stations that may have melted out meanwhile.
@@ -344,11 +373,17 @@ def explains(modelled_mm: np.ndarray, held_mm: np.ndarray, age_days: np.ndarray)
 
 
 def turnover_mm(start_mm: np.ndarray, factor: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray) -> np.ndarray:
-    """Return the snow gained plus the snow lost, mm: no more can be lost than there was."""
+    """Return the snow gained plus the snow lost, mm.
+
+    No more can be lost than there was.
+    """
     whole = start_mm + factor * gain_mm
     return factor * gain_mm + np.minimum(loss_mm, whole)
 
 
 def at(field: np.ndarray, cells: xr.Dataset) -> np.ndarray:
-    """Return a field of the whole grid at the places: itself for the grid, a pick of its cells for sites."""
+    """Return a field of the whole grid at the places.
+
+    Itself for the grid, a pick of its cells for sites.
+    """
     return field if "row" not in cells else field[cells["row"].to_numpy(), cells["column"].to_numpy()]

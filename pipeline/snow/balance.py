@@ -25,7 +25,7 @@ Against a march day by day eleven such days lost 5 % of the late snow on average
 
 @dataclass(frozen=True)
 class Gathered:
-    """Snowfall and potential melt from the season's start to a day, mm, at the nodes.
+    """Snowfall and potential melt since the season's start, mm.
 
     The factor of a place says how much of the gauges' snowfall it must have gathered to hold what it holds. `pattern` is the
     flight's mean SWE by elevation.
@@ -37,7 +37,9 @@ class Gathered:
     pattern: Pattern
 
     def factor(self, swe_mm: np.ndarray, elevation_m: np.ndarray, exposure: np.ndarray | float = 1.0) -> np.ndarray:
-        """Return the accumulation factor of places by SWE, elevation and melt exposure: (w + min(M, 0.8 A)) / A.
+        """Return the accumulation factor of places by SWE, elevation and melt exposure.
+
+        (w + min(M, 0.8 A)) / A.
 
         Where hardly any snow has fallen by the gauges, a place's snow over that of its elevation stands in: w / A is then one
         small number over another, and says nothing of the snow to come.
@@ -53,7 +55,7 @@ class Gathered:
 
 
 def gathered(forcing: Forcing, pattern: Pattern) -> Gathered:
-    """Return what fell and could melt over the whole of the weather, beside the flight's mean SWE by elevation.
+    """Return what fell and could melt over the weather.
 
     Melt counts on days on which a place that gathers what the gauges catch has snow: before the first snow nothing melts.
     """
@@ -67,7 +69,10 @@ def gathered(forcing: Forcing, pattern: Pattern) -> Gathered:
 
 
 def balance_turnover(forcing: Forcing, scales: Scales, start: pd.Timestamp) -> Turnover:
-    """Return gain and loss by elevation over the weather's days after `start`, of a place of factor 1, with the scales' errors."""
+    """Return gain and loss by elevation after `start`.
+
+    Of a point of factor 1, with the scales' errors.
+    """
     first = int((forcing.days <= start).sum())
     gain, loss = scales.snowfall * forcing.snowfall_mm[first:], scales.melt[first:, None] * forcing.melt_mm[first:]
     unobserved = int((~forcing.observed[first:]).sum())
@@ -76,7 +81,10 @@ def balance_turnover(forcing: Forcing, scales: Scales, start: pd.Timestamp) -> T
 
 
 def turnover_of(nodes_m: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray) -> Turnover:
-    """Return the sums of (day, node) gains and losses, over all days and since each of `LATER_DAYS`."""
+    """Return the sums of (day, node) gains and losses.
+
+    Over all days and since each of `LATER_DAYS`.
+    """
     later = tuple(
         (gain_mm[-days:].sum(axis=0), loss_mm[-days:].sum(axis=0)) for days in LATER_DAYS if days < len(gain_mm)
     )
@@ -84,7 +92,7 @@ def turnover_of(nodes_m: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray) -
 
 
 def march(start_mm: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray) -> np.ndarray:
-    """Return SWE (day, place) after each day of gains and losses (day, place), from (place,) SWE at the start.
+    """Return SWE after each day, (day, point).
 
     >>> march(np.array([10.0]), np.array([[0.0], [4.0]]), np.array([[12.0], [1.0]])).ravel()
     array([0., 3.])

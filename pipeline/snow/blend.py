@@ -77,11 +77,14 @@ class Mixture:
         return _with_factor(whole, self.shared_error() ** 2, self.factor)
 
     def shared_error(self) -> np.ndarray:
-        """Return the standard error in mm of the parts that all sites share."""
+        """Return the shared standard error, mm."""
         return np.sqrt(sum(w * one.shared_error() ** 2 for w, one in self._pairs()))
 
     def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
-        """Return every error part of a prediction for the whole grid with columns at `x` and rows at `y`, m."""
+        """Return every error part of a prediction for the grid.
+
+        With columns at `x` and rows at `y`, m.
+        """
         return [
             part.scaled(float(np.sqrt(w)) * (1.0 if isinstance(part, ErrorPart) and part.shared else self.factor))
             for w, one in self._pairs()
@@ -93,7 +96,9 @@ class Mixture:
 
 
 class Blend:
-    """Candidate backgrounds weighted by held-out errors, with standard errors brought to the size that these show.
+    """Candidate backgrounds weighted by held-out errors.
+
+    Standard errors are brought to the size that these show.
 
     Parameters
     ----------
@@ -130,7 +135,10 @@ class Blend:
         self.held_flights = held_flights
 
     def fit(self, ground: GroundRecord, date: dt.date, cells: xr.Dataset) -> Blend:
-        """Choose and fit to what the sites said up to `date`; `cells` is the grid as the candidates' `predict` takes it."""
+        """Choose and fit to what the sites said up to `date`.
+
+        `cells` is the grid as the candidates' `predict` takes it.
+        """
         asked, held = self.candidates, self.held_flights
         if held is not None:
             self.weight_ = held.weights()
@@ -154,7 +162,10 @@ class Blend:
         return self
 
     def anew(self, ground: GroundRecord, date: dt.date) -> Blend:
-        """Return the blend as it was chosen, its weights and factor kept, with the models fitted to another record."""
+        """Return the same blend fitted to another record.
+
+        Its weights and its factor stay.
+        """
         other = copy.copy(self)
         other.models_ = [(w, model.anew(ground, date)) for w, model in self.models_]
         return other
@@ -170,7 +181,10 @@ class Blend:
         return Mixture([model.predict(cells) for _, model in self.models_], [w for w, _ in self.models_], self.factor_)
 
     def skill(self) -> pd.DataFrame:
-        """Return the rows of `skill.csv` of each candidate where there are several: sites, or flights, were held out."""
+        """Return the rows of `skill.csv` of each candidate where there are several.
+
+        Sites, or flights, were held out.
+        """
         rows = []
         looked_at = [(one, w) for one, w in zip(self.candidates, self.weight_, strict=True) if self._looked_at(one)]
         # As the sites would hold it, like the row of the whole.
@@ -183,7 +197,10 @@ class Blend:
         return pd.DataFrame(rows + ([] if self.held_flights is None else self.held_flights.skill(self.weight_)))
 
     def parameters(self) -> dict:
-        """Return what the record keeps: weights, the factor on errors, how it was chosen, and each model taken."""
+        """Return what the record keeps.
+
+        Weights, the factor on errors, how it was chosen, and each model taken.
+        """
         names = [one.name for one in self.candidates]
         return {
             "weights": {name: round(float(w), 4) for name, w in zip(names, self.weight_, strict=True)},
@@ -201,7 +218,7 @@ class Blend:
         return "sites left out" if self.held_flights is None else "flights held out"
 
     def _factor_by_sites(self) -> float:
-        """Return the factor on standard errors with which the sites left out have the stated spread."""
+        """Return the factor on standard errors by held-out sites."""
         table = self.pooled_[self.pooled_["level_mm"] >= LITTLE_MM]
         mixed = self._weighted(table, self.weight_)
         # What all sites share is in what is observed as in what is predicted of it: their difference does not show it.
@@ -230,7 +247,9 @@ class Blend:
         self.without_ = self._weighted(self.held_out_, np.reshape(each, (-1, len(prior))))
 
     def _weighted(self, table: pd.DataFrame, weight: np.ndarray) -> pd.DataFrame:
-        """Return the blend's mean, se and shared error of left-out sites in mm, no factor applied, by the table's rows.
+        """Return the blend's estimate of held-out sites, mm.
+
+        Mean, se and shared error by the table's rows, no factor applied.
 
         `weight` is (k,), or (row, k) where each row has its own.
         """
@@ -247,7 +266,7 @@ class Blend:
 
 
 def _with_factor(whole: np.ndarray, shared: np.ndarray, factor: float) -> np.ndarray:
-    """Return the standard error of a whole and a shared variance, the factor on all that is not shared."""
+    """Return the standard error, the factor on what is unshared."""
     return np.sqrt(factor**2 * np.maximum(whole - shared, 0.0) + shared)
 
 
@@ -275,7 +294,7 @@ def blended(
     night: Night,
     seed: int,
 ) -> Blend:
-    """Return the blend of a day without a flight of its own, fitted.
+    """Return the fitted blend of a day without a flight.
 
     Parameters
     ----------
@@ -311,7 +330,9 @@ def blended(
 
 
 def _without_flight(season_start: dt.date, sites: int) -> list[Candidate]:
-    """Return the candidates of a night without a flight, by how many sites speak; the balance alone where none does.
+    """Return the candidates of a night without a flight.
+
+    By how many sites have a value; the balance alone where none has.
 
     `PRIOR_COUNTS` sites give the regressions a quarter of the prior weight together, ever more sites a half: with few the balance
     knows more of height by the weather. On real nights of four seasons (28 sites) all are alike within 2 %; on training worlds with
@@ -331,14 +352,19 @@ def _without_flight(season_start: dt.date, sites: int) -> list[Candidate]:
 
 
 def _without(name: str, candidates: list[Candidate]) -> list[Candidate]:
-    """Return the candidates without one, whose prior weight the regression takes: kriging doubts no wild site."""
+    """Return the candidates without one, whose prior weight the regression takes.
+
+    Kriging doubts no wild site.
+    """
     gone = sum(one.prior for one in candidates if one.name == name)
     remaining = [one for one in candidates if one.name != name]
     return [replace(one, prior=one.prior + gone) if one.name == TerrainBackground.name else one for one in remaining]
 
 
 def asks_trees(method: str, flights: int) -> bool:
-    """Return whether trees are asked for: a pair of flights must teach them, and to be chosen they must tell two more.
+    """Return whether trees are asked for.
+
+    A pair of flights must teach them, and to be chosen they must tell two more.
 
     One flight held out would not do: what build-up taught was held against build-up, and did harm in melt (trial worlds).
 

@@ -34,7 +34,9 @@ decides how patchily a cell melts out, and how far fresh snow on ground seen bar
 
 @dataclass(frozen=True)
 class Pattern:
-    """The flight's mean SWE by elevation, against which a place's accumulation is measured.
+    """The flight's mean SWE by elevation.
+
+    Accumulation is measured against it.
 
     Parameters
     ----------
@@ -47,7 +49,10 @@ class Pattern:
 
     @classmethod
     def of(cls, swe_mm: np.ndarray, elevation_m: np.ndarray, area_m2: np.ndarray) -> Pattern:
-        """Return the pattern of a flight from (n,) SWE, elevation and area of its cells."""
+        """Return the pattern of a flight.
+
+        From (n,) SWE, elevation and area of its cells.
+        """
         low, high = np.floor(elevation_m.min() / NODE_M), np.ceil(elevation_m.max() / NODE_M)
         nodes = np.arange(low, high + 1) * NODE_M
         # Triangular weights between nodes: a mean that has no steps.
@@ -67,13 +72,16 @@ class Pattern:
         return (np.asarray(swe_mm, float) + SPARE_MM) / (self.at(elevation_m) + SPARE_MM)
 
     def at(self, elevation_m: np.ndarray | float) -> np.ndarray:
-        """Return the mean SWE in mm at elevations, held constant beyond the nodes."""
+        """Return the mean SWE at elevations, mm.
+
+        Constant beyond the nodes.
+        """
         return np.interp(elevation_m, self.nodes_m, self.mean_mm)
 
 
 @dataclass(frozen=True)
 class ScaleError:
-    """One error, independent of others, of the logarithms of gain, and of loss at the nodes."""
+    """An independent error of gain, and of loss by node."""
 
     gain: float
     loss: np.ndarray
@@ -101,7 +109,10 @@ class Turnover:
     scale_errors: tuple[ScaleError, ...] = ()
 
     def at(self, elevation_m: np.ndarray, exposure: np.ndarray | float = 1.0) -> tuple[np.ndarray, np.ndarray]:
-        """Return gain and loss in mm of places by elevation, held constant beyond the nodes, and their melt exposure."""
+        """Return gain and loss at elevations, mm.
+
+        Constant beyond the nodes; loss times melt exposure.
+        """
         gain, loss = (np.interp(elevation_m, self.nodes_m, nodes) for nodes in (self.gain_mm, self.loss_mm))
         return gain, exposure * loss
 
@@ -113,7 +124,10 @@ class Turnover:
         variation: float,
         exposure: np.ndarray | float = 1.0,
     ) -> Carried:
-        """Return places' snow at the end, from their SWE at the start (mm), factor, elevation (m) and melt exposure."""
+        """Return the snow at the end.
+
+        From SWE at the start (mm), factor, elevation (m) and melt exposure.
+        """
         start_mm, factor, elevation_m, exposure = np.broadcast_arrays(start_mm, factor, elevation_m, exposure)
         gain, loss = self.at(elevation_m, exposure)
         out = melted(start_mm, factor * gain, loss, variation)
@@ -128,7 +142,7 @@ class Turnover:
         return out
 
     def errors_at(self, elevation_m: np.ndarray) -> list[tuple[ScaleError, np.ndarray]]:
-        """Return the scales' errors, each with that of the logarithm of loss at elevations."""
+        """Return the scales' errors, with those of loss at elevations."""
         return [(one, np.interp(elevation_m, self.nodes_m, one.loss)) for one in self.scale_errors]
 
     def with_loss(self, share: float) -> Turnover:
@@ -137,7 +151,10 @@ class Turnover:
         return replace(self, loss_mm=share * self.loss_mm, later=later)
 
     def following(self, pattern: Pattern, lowest_m: float) -> Turnover:
-        """Return the gain below the lowest station falling off as the flight's snow does: rain takes over down there."""
+        """Return the turnover with less gain below the stations.
+
+        It falls off as the flight's snow does: rain takes over down there.
+        """
         base = float(pattern.at(lowest_m))
         share = np.clip(pattern.at(self.nodes_m) / base, 0.0, 1.0) if base > 0 else np.ones(len(self.nodes_m))
         return replace(self, gain_mm=np.where(self.nodes_m < lowest_m, share, 1.0) * self.gain_mm)
@@ -146,7 +163,7 @@ class Turnover:
 def site_turnover(
     ground: GroundRecord, factor: pd.Series, start: pd.Timestamp, end: pd.Timestamp, nodes_m: np.ndarray
 ) -> Turnover:
-    """Return gain and loss by elevation between two days from what the sites gained and lost.
+    """Return gain and loss by elevation between two days.
 
     Parameters
     ----------
@@ -190,7 +207,9 @@ def site_turnover(
 
 @dataclass(frozen=True)
 class SiteSeries:
-    """SWE of some sites day by day, mm: (day, site) from `first` on, elevation (m) and names of the sites.
+    """SWE of some sites day by day, mm.
+
+    (day, site) from `first` on, elevation (m) and names of the sites.
 
     Plain arrays: a night asks for hundreds of spans, and a table's own bookkeeping took most of its time.
     """
@@ -201,7 +220,10 @@ class SiteSeries:
     sites: pd.Index
 
     def between(self, start: pd.Timestamp, days: int) -> np.ndarray:
-        """Return the rows from `start` to so many days later, missing where the series do not reach."""
+        """Return the rows from `start` on.
+
+        To `days` later, missing where the series do not reach.
+        """
         rows = (start - self.first).days + np.arange(days + 1)
         values = np.full((days + 1, len(self.sites)), np.nan)
         there = (rows >= 0) & (rows < len(self.swe_mm))
@@ -232,7 +254,10 @@ between the foot and the top of a kilometre (common practice, no source)."""
 
 
 def _line_on_elevation(values: np.ndarray, elevation_m: np.ndarray, nodes_m: np.ndarray) -> np.ndarray:
-    """Return a shrunk line through values at elevations, at the nodes; noise is judged from the values' own spread."""
+    """Return a shrunk line through values at elevations, at the nodes.
+
+    Noise is judged from the values' own spread.
+    """
     centre = float(elevation_m.mean())
     size = float(np.abs(values).mean()) + 2.0
     noise = (0.3 * size + 3.0) ** 2
@@ -246,7 +271,9 @@ def _line_on_elevation(values: np.ndarray, elevation_m: np.ndarray, nodes_m: np.
 
 @dataclass(frozen=True)
 class Carried:
-    """Snow of places after a gain and a loss, and its slopes; arrays of one shape.
+    """Snow of places after a gain and a loss, and its slopes.
+
+    Arrays of one shape.
 
     Parameters
     ----------
@@ -265,7 +292,7 @@ class Carried:
     old: np.ndarray
 
     def put(self, where: np.ndarray, fresh: Carried) -> None:
-        """Put `fresh` snow in the places `where`, those in which it is more."""
+        """Put in `fresh` snow where it is more."""
         more = fresh.swe_mm > self.swe_mm[where]
         for name, new in vars(fresh).items():
             mine = getattr(self, name)
@@ -273,7 +300,9 @@ class Carried:
 
 
 def melted(start_mm: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray, variation: float) -> Carried:
-    """Return places' snow after a gain and a potential loss in mm, where it lies log-normally within the cell.
+    """Return the snow after a gain and a potential loss.
+
+    In mm, where it lies log-normally within the cell.
 
     Parameters
     ----------

@@ -98,14 +98,16 @@ class Densities:
         return np.sqrt(sum(field**2 for field in (*self.common, self.local, self.pattern)))
 
     def parts(self, depth_m: np.ndarray) -> list[ErrorPart]:
-        """Return the parts of the error of SWE that snow of this depth (m) has of its density."""
+        """Return the error parts of SWE due to density."""
         parts = [ErrorPart("density common", depth_m * field, np.inf) for field in self.common]
         parts.append(ErrorPart("density pattern", depth_m * self.pattern, REACH_M))
         return [*parts, ErrorPart("density local", depth_m * self.local, SLOPE_REACH_M)]
 
 
 class BulkDensity:
-    """Bulk density about a prior: what records weigh beyond it is a line on depth, height and day, with random parts.
+    """Bulk density about a prior.
+
+    What records weigh beyond it is a line on depth, height and day, with random parts.
 
     The logarithm of a record over the prior is
 
@@ -180,7 +182,10 @@ class BulkDensity:
             return self._densities(np.asarray(depth_m, float), locations, self._pattern(locations))
 
     def _densities(self, depth: np.ndarray, locations: Locations, pattern: tuple[np.ndarray, np.ndarray]) -> Densities:
-        """Return the density of snow of a depth (m) at places whose pattern, with its standard error, is known."""
+        """Return the density of snow of a depth (m).
+
+        At locations whose pattern, with its standard error, is known.
+        """
         density, columns = self._mean(depth, locations, pattern[0])
         root = self.spread_ * np.linalg.cholesky(self.covariance_)
         fields = (columns @ root).T.reshape(-1, *depth.shape)
@@ -190,15 +195,20 @@ class BulkDensity:
         return Densities(density, common, density * local, density * self.spread_ * pattern[1])
 
     def _local(self) -> float:
-        """Return the spread of places about the line on the date, as a share of density."""
+        """Return the local spread about the line, as a share."""
         return self.spread_ * float(np.sqrt((1.0 - SHARED) * LOCATION_SD**2 * (1.0 + _within(0.0)) + RECORD_SD**2))
 
     def _spread(self) -> float:
-        """Return the spread of places about the line on the date, the part that hangs together with it, as a share of density."""
+        """Return the whole spread about the line, as a share.
+
+        The part that neighbours have in common included.
+        """
         return self.spread_ * float(np.sqrt(LOCATION_SD**2 * (1.0 + _within(0.0)) + RECORD_SD**2))
 
     def _pattern(self, locations: Locations) -> tuple[np.ndarray, np.ndarray]:
-        """Return what the records say of places beyond the line, and its standard error, in natural logarithms of density.
+        """Return the pattern beyond the line and its standard error.
+
+        In natural logarithms of density.
 
         A grid is told at points `BLOCK_SHARE` of the reach apart and taken evenly between them: the pattern is smooth over less.
         """
@@ -233,7 +243,10 @@ class BulkDensity:
         return relation * np.exp(excess + 0.5 * self._spread() ** 2), columns
 
     def predict_from_swe(self, swe_mm: np.ndarray, locations: Locations) -> Densities:
-        """Return as `predict`, where SWE and not depth is known: depth and density are solved for together."""
+        """Return as `predict`, where SWE and not depth is known.
+
+        Depth and density are solved for together.
+        """
         with one_blas_thread():
             depth, pattern = np.asarray(swe_mm, float) / 300.0, self._pattern(locations)
             for _ in range(6):  # density is flat in depth: each round takes the error down some fivefold
@@ -241,7 +254,9 @@ class BulkDensity:
             return self._densities(depth, locations, pattern)
 
     def left_out(self) -> pd.DataFrame:
-        """Return each site's density nearest to the date as measured and as the other sites alone predict it.
+        """Return each site's density, measured and predicted.
+
+        The measured one nearest to the date; predicted by the other sites alone.
 
         Returns
         -------
@@ -284,7 +299,10 @@ class BulkDensity:
         }
 
     def _columns(self, depth_m: np.ndarray, elevation_m: np.ndarray, later: np.ndarray | float) -> np.ndarray:
-        """Return the line's columns, one for each of `REGION_SD`, at depths (m) and elevations (m) so many days after the date."""
+        """Return the line's columns, one for each of `REGION_SD`.
+
+        At depths (m) and elevations (m), `later` days after the date.
+        """
         deeper = np.log((depth_m + EVEN_DEPTH_M) / (self.centre_[0] + EVEN_DEPTH_M))
         # Beyond a kilometre of height from the records the line is not carried further.
         higher = np.clip((elevation_m - self.centre_[1]) / 1000.0, -1.0, 1.0)
@@ -292,7 +310,10 @@ class BulkDensity:
 
 
 def _alike(site: np.ndarray, xy: np.ndarray) -> np.ndarray:
-    """Return the correlation of places, (n, n): of one place all, of others what they share over their distance."""
+    """Return the correlation of places, (n, n).
+
+    Of one place all, of others what they share over their distance.
+    """
     away = np.hypot(*(np.subtract.outer(values, values) for values in xy.T))
     # A place that nobody knows is near no other.
     near = np.nan_to_num(np.exp(-away / REACH_M))
@@ -300,12 +321,15 @@ def _alike(site: np.ndarray, xy: np.ndarray) -> np.ndarray:
 
 
 def _within(days: np.ndarray | float) -> np.ndarray | float:
-    """Return what a season's and a round's own parts add to the variance of a region's, for records so many days apart."""
+    """Return the variance shared within a season and a round.
+
+    As a share of a region's, for records so many days apart.
+    """
     return SEASON_SHARE**2 + ROUND_SHARE**2 * np.exp(-np.abs(days) / ROUND_DAYS)
 
 
 def _doubted(shared: np.ndarray, own: np.ndarray, excess: np.ndarray) -> np.ndarray:
-    """Return by how much the own variance of records is raised that the others contradict (`doubt`)."""
+    """Return the added variance of records that others contradict."""
     first = np.linalg.inv(shared + np.diag(own))
     variance = 1.0 / np.diag(first)
     return (doubt((first @ excess) * np.sqrt(variance)) - 1.0) * variance

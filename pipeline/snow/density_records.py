@@ -35,7 +35,10 @@ class SeasonPrior:
     settling: Settling | None = None
 
     def settled(self, date: dt.date, elevation_m: np.ndarray, relation: np.ndarray) -> np.ndarray:
-        """Return the logarithm of the settling model over the relation, shaped as it; nothing where the model has no snow."""
+        """Return the logarithm of the settling model over the relation.
+
+        0 where the model has no snow.
+        """
         if self.settling is None:
             return np.zeros(np.shape(relation))
         settled = self.settling.at(pd.Timestamp(date), elevation_m)
@@ -45,7 +48,9 @@ class SeasonPrior:
 def density_records(
     records: pd.DataFrame, earlier: pd.DataFrame | None, prior: SeasonPrior, date: dt.date
 ) -> pd.DataFrame:
-    """Return the records of this season, one a site, and of earlier ones that tell of the density on a date.
+    """Return the records that inform the density on a date.
+
+    Of this season one a site, and of earlier ones.
 
     Parameters
     ----------
@@ -75,7 +80,10 @@ def density_records(
 
 
 def _by_day(records: pd.DataFrame, origins: list[dt.date], today: int) -> pd.DataFrame:
-    """Return the records with the season that each is of and how many days later in it than `today` it was weighed."""
+    """Return the records with their season and day.
+
+    `later` counts days of the season after `today`.
+    """
     days = [sturm_day(day.date(), origin) for day, origin in zip(records["date"], origins, strict=True)]
     names = ["site_id", "date", "depth_m", "density_kg_m3", "elevation_m", "x", "y"]
     seasons = [origin.year for origin in origins]

@@ -17,7 +17,7 @@ from pipeline.snow.density import BulkDensity, Locations
 def with_depth_only_sites(
     ground: GroundRecord, density_on: Callable[[dt.date], BulkDensity], dates: Iterable[dt.date]
 ) -> GroundRecord:
-    """Return the record with SWE for the visits and station days that hold a depth alone.
+    """Return the record with SWE for depth-only values.
 
     Parameters
     ----------
@@ -49,7 +49,10 @@ def with_depth_only_sites(
 
 
 def _station_depths(ground: GroundRecord, dates: Iterable[dt.date]) -> pd.DataFrame:
-    """Return for each date the nearest depth of the stations that have no SWE near it, once each."""
+    """Return the depths nearest to each date.
+
+    Of the stations that have no SWE near it, once each.
+    """
     daily = ground.daily
     nearest = []
     for date in dates:
@@ -63,7 +66,7 @@ def _station_depths(ground: GroundRecord, dates: Iterable[dt.date]) -> pd.DataFr
 
 
 def _by_density(day: pd.DataFrame, model: BulkDensity, ground: GroundRecord) -> pd.DataFrame:
-    """Return the rows of one day with SWE and density by the model."""
+    """Return a day's rows with SWE by the model."""
     depth = day["depth_m"].to_numpy(float)
     locations = Locations.of_sites(ground.sites.loc[day["site_id"]])
     by_model = model.predict(depth, locations)

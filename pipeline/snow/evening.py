@@ -48,7 +48,10 @@ class Level:
 
     @property
     def factor(self) -> float:
-        """The factor on the flight's SWE: its volume becomes flight^(1 - weight) carried^weight."""
+        """The factor on the flight's SWE.
+
+        Its volume becomes flight^(1 - weight) carried^weight.
+        """
         return float(np.exp(-self.weight * self.innovation))
 
     def parameters(self) -> dict:
@@ -61,7 +64,7 @@ class Level:
 
 
 def is_recent(since: dt.date, date: dt.date) -> bool:
-    """Return whether a flight is recent enough to tell of the level on a date.
+    """Return whether a flight still informs the level.
 
     >>> is_recent(dt.date(2031, 2, 1), dt.date(2031, 4, 2)), is_recent(dt.date(2031, 2, 1), dt.date(2031, 4, 3))
     (True, False)
@@ -70,7 +73,9 @@ def is_recent(since: dt.date, date: dt.date) -> bool:
 
 
 def level_of(since: dt.date, flown_mm: np.ndarray, carried_mm: np.ndarray, area_m2: np.ndarray) -> Level | None:
-    """Return how a flight is combined with the carried flight; None where either has no snow.
+    """Return how a flight is combined with the carried flight.
+
+    None where either has no snow.
 
     Parameters
     ----------

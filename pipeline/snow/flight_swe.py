@@ -26,7 +26,7 @@ a height is unknown: less than the variation within a cell, as a void spans seve
 
 
 def without_negatives(depth_m: np.ndarray, area_m2: np.ndarray, slices: np.ndarray) -> np.ndarray:
-    """Return depths without negative ones whose sum over each slice is what it was.
+    """Return depths without negatives, sums by slice unchanged.
 
     Small negative depths are noise about zero, and so are as many small positive ones: cutting off the negative ones alone
     would lift the total (by 0.4 of the noise's spread on bare ground). In each slice the lowest positive depths are set to zero
@@ -91,7 +91,10 @@ class Flown:
         return np.sqrt(sum(part.error_mm**2 for part in self.parts))
 
     def combined(self, level: Level) -> Flown:
-        """Return the flight with SWE and its errors brought to a level; the depth stays as it was measured."""
+        """Return the flight with SWE and its errors brought to a level.
+
+        The depth stays as it was measured.
+        """
         return replace(self._times(level.factor), level=level)
 
     def as_measured(self) -> Flown:
@@ -105,7 +108,9 @@ class Flown:
 
 
 def flight_swe(flight: xr.Dataset, density: BulkDensity, terrain: xr.Dataset, least_valid_fraction: float) -> Flown:
-    """Return SWE of the cells that a flight saw, with the parts of its error; the others are missing.
+    """Return SWE of the cells that a flight saw.
+
+    With the parts of its error; the other cells are missing.
 
     Parameters
     ----------
@@ -172,7 +177,9 @@ class Filling:
 
 
 def fill_voids(flown: Flown, filling: Filling, terrain: xr.Dataset) -> Flown:
-    """Return the flight with its unseen cells taken from the day's background, brought to the flight's level.
+    """Return the flight with its voids filled.
+
+    From the day's background, brought to the flight's level.
 
     The background's mean by elevation over the seen cells is brought to the flight's own: the background gives the pattern, the
     flight the level. A filled cell errs as the background does, at most by `VOID_SHARE`: where an earlier flight saw it, it is

@@ -63,13 +63,19 @@ class Forcing:
 
     @property
     def snowfall_mm(self) -> np.ndarray:
-        """(d, n) snowfall of a place that catches what the gauges catch, mm."""
+        """Snowfall, mm, (d, n).
+
+        Of a point that catches what the gauges catch.
+        """
         cold, warm = SNOW_RAIN_C
         return self.precipitation_mm[:, None] * np.clip((warm - self.temperature_c) / (warm - cold), 0.0, 1.0)
 
     @property
     def melt_mm(self) -> np.ndarray:
-        """(d, n) potential melt, mm: degree days above freezing times a factor that follows the sun's height."""
+        """(d, n) potential melt, mm.
+
+        Degree days above freezing times a factor that follows the sun's height.
+        """
         scaled = self.temperature_c / WITHIN_DAY_K
         # Expected part above freezing of a normal spread about the day's mean.
         above = WITHIN_DAY_K * (scaled * ndtr(scaled) + np.exp(-0.5 * scaled**2) / np.sqrt(2 * np.pi))
@@ -88,12 +94,12 @@ class Forcing:
 
     @property
     def observed_share(self) -> float:
-        """Share of the days that somebody told of, 1 where there are no days."""
+        """Share of the days with a report; 1 without days."""
         return float(self.observed.mean()) if len(self.observed) else 1.0
 
     @property
     def enough_days(self) -> bool:
-        """Whether enough of the days are known for sums over them to mean anything."""
+        """Whether enough days are known for sums over them."""
         return self.observed_share >= LEAST_OBSERVED
 
     def _on(self, chosen: np.ndarray) -> Forcing:
@@ -107,7 +113,9 @@ class Forcing:
 
 
 def season_forcing(ground: GroundRecord, start: pd.Timestamp, end: pd.Timestamp, nodes_m: np.ndarray) -> Forcing | None:
-    """Return the weather from `start` to `end`, or None where nobody tells of temperature or of precipitation.
+    """Return the weather from `start` to `end`.
+
+    None where neither stations nor table have temperature.
 
     Gauges that cannot have made the snow that the sites hold are dead and tell nothing.
 
@@ -176,7 +184,10 @@ CATCH_LEAST = 0.1
 
 
 def _gauges_dead(ground: GroundRecord, forcing: Forcing) -> bool:
-    """Tell whether the snowfall that the gauges tell of cannot have made the most that some site held."""
+    """Return whether the gauges are dead or capped.
+
+    Their snowfall cannot have made the most that some site held.
+    """
     span = forcing.days[0], forcing.days[-1]
     most = ground.each_site(("most held", *span), lambda: _most_held(ground, *span))
     if most.empty:
@@ -190,7 +201,10 @@ def _gauges_dead(ground: GroundRecord, forcing: Forcing) -> bool:
 
 
 def _most_held(ground: GroundRecord, first: pd.Timestamp, last: pd.Timestamp) -> pd.DataFrame:
-    """Return the most SWE (mm) that each site held from the first to the last day, and the day on which it first did."""
+    """Return the most SWE that each site held, mm.
+
+    From the first to the last day, with the first day on which it did.
+    """
     names = ["site_id", "date", "swe_mm"]
     held = pd.concat([ground.daily[names], ground.visits[names]], ignore_index=True).dropna(subset="swe_mm")
     held = held[held["date"].between(first, last) & held["site_id"].isin(ground.sites.index)]
@@ -199,7 +213,10 @@ def _most_held(ground: GroundRecord, first: pd.Timestamp, last: pd.Timestamp) ->
 
 
 def _records(ground: GroundRecord, name: str, days: pd.DatetimeIndex) -> tuple[pd.DataFrame, pd.Series]:
-    """Return a quantity by day and record (stations, and the weather table), and the records' elevations."""
+    """Return a quantity by day and record, and the elevations.
+
+    Records are the stations and the weather table.
+    """
     wide = ground.each_site((name, len(days), *days[:1]), lambda: _wide(ground, name, days), "columns")
     heights = ground.sites["elevation_m"].astype(float).reindex(wide.columns)
     if WEATHER_TABLE in heights:
@@ -220,7 +237,10 @@ def _wide(ground: GroundRecord, name: str, days: pd.DatetimeIndex) -> pd.DataFra
 
 
 def _weather(ground: GroundRecord, name: str) -> pd.DataFrame:
-    """Return a quantity and its elevation in m by day of the weather table; empty where it does not have it."""
+    """Return a quantity of the weather table by day.
+
+    With its elevation in m; empty where the table does not have it.
+    """
     # No site is in it, so that a record without some sites has the same.
     return ground.each_site(("weather", name), lambda: _of_table(ground.weather, name), "columns")
 

@@ -30,7 +30,7 @@ with the day alone 61); with one flight what build-up taught was held against bu
 
 
 class Predicted(Protocol):
-    """SWE of some places (mm), the share of each under snow, and what they err by."""
+    """SWE of cells or sites with its error."""
 
     @property
     def swe_mm(self) -> np.ndarray:
@@ -44,10 +44,13 @@ class Predicted(Protocol):
         """Return the standard error in mm, all parts together."""
 
     def shared_error(self) -> np.ndarray:
-        """Return the standard error in mm of the parts that all sites share."""
+        """Return the shared standard error, mm."""
 
     def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
-        """Return every error part of a prediction for the whole grid with columns at `x` and rows at `y`, m."""
+        """Return every error part of a prediction for the grid.
+
+        With columns at `x` and rows at `y`, m.
+        """
 
 
 class Model(Protocol):
@@ -69,7 +72,10 @@ class Model(Protocol):
 
 @dataclass(frozen=True)
 class Candidate:
-    """A background that may be chosen: its name, what fits it to a record and a date, and its weight before any errors."""
+    """A background that may be chosen.
+
+    Its name, what fits it to a record and a date, and its weight before any errors.
+    """
 
     name: str
     fit: Callable[[GroundRecord, dt.date], Model]
@@ -77,7 +83,7 @@ class Candidate:
 
 
 def pooled_nights(season_start: dt.date, date: dt.date) -> list[dt.date]:
-    """Return the earlier nights whose left-out sites are pooled with the day's, newest first.
+    """Return the earlier nights that are pooled, newest first.
 
     >>> [str(night) for night in pooled_nights(dt.date(2030, 10, 1), dt.date(2030, 12, 1))]
     ['2030-11-01']
@@ -159,7 +165,9 @@ def _left_out(
 
 @dataclass(frozen=True)
 class HeldOutFlights:
-    """What candidates got wrong of flights that they did not know, at cells spread over each.
+    """The candidates' errors on flights held out.
+
+    At cells spread over each.
 
     Parameters
     ----------
@@ -187,7 +195,9 @@ class HeldOutFlights:
         return surely_better_weights(errors, self.patch, PRIOR_COUNTS * self.flights / len(np.unique(self.patch)))
 
     def factor(self, weight: np.ndarray) -> float:
-        """Return the factor on the standard errors of the candidates mixed by `weight`, 1 at least.
+        """Return the factor on standard errors, 1 at least.
+
+        Of the candidates mixed by `weight`.
 
         A flight of the build-up says little of melt (trial worlds: narrowed errors held 2 to 9 cells fewer in a hundred). All
         flights count as one, since an error common to the basin is in all of their cells.
@@ -259,6 +269,9 @@ def hold_out_flights(
 
 
 def _patches(cells: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
-    """Return the number of the patch of the grid, `GROUPS` a side, that each cell lies in: the cells of a patch err alike."""
+    """Return the number of each cell's patch.
+
+    `GROUPS` a side: the cells of a patch err alike.
+    """
     row, column = np.unravel_index(cells, shape)
     return (row * GROUPS // shape[0]) * GROUPS + column * GROUPS // shape[1]

@@ -32,7 +32,9 @@ LEAST_RELIEF_KM = 1e-3
 
 
 class KrigedSites:
-    """Universal kriging of the sites' SWE with a trend on elevation, level `terrain_regression.REACH_M` beyond the sites.
+    """Universal kriging of the sites' SWE.
+
+    With a trend on elevation, level `terrain_regression.REACH_M` beyond the sites.
 
     Attributes
     ----------
@@ -70,7 +72,10 @@ class KrigedSites:
         return self
 
     def predict(self, cells: xr.Dataset) -> KrigedPrediction:
-        """Return SWE at places of the grid: elevation (m), east and north (m), each of the same shape."""
+        """Return SWE at places of the grid.
+
+        Elevation (m), east and north (m), each of the same shape.
+        """
         shape = cells["elevation"].shape
         xy = np.column_stack([cells[name].to_numpy().ravel() for name in ("east", "north")])
         drift = self._drift(cells["elevation"].to_numpy().ravel())
@@ -93,7 +98,10 @@ class KrigedSites:
         }
 
     def _drift(self, elevation_m: np.ndarray) -> np.ndarray:
-        """Return the (n, 1) elevation in km about the sites' mean, level beyond their reach."""
+        """Return the trend's column, (n, 1).
+
+        Elevation in km about the sites' mean, level beyond their reach.
+        """
         return (np.clip(elevation_m, *self.columns_.reach_m)[:, None] - self.columns_.centre_m) / 1000.0
 
 
@@ -102,7 +110,7 @@ def _varies(drift: np.ndarray) -> bool:
 
 
 class KrigedPrediction:
-    """SWE of some places from kriged sites, with the parts of its error; mm.
+    """SWE from kriged sites, with its error; mm.
 
     Parameters
     ----------
@@ -125,7 +133,7 @@ class KrigedPrediction:
         ]
 
     def shared_error(self) -> np.ndarray:
-        """Return the standard error in mm of the parts that all sites share."""
+        """Return the shared standard error, mm."""
         return shared_error(self._own_parts())
 
     def standard_error(self) -> np.ndarray:
@@ -133,9 +141,15 @@ class KrigedPrediction:
         return np.sqrt(sum(part.error_mm**2 for part in self._own_parts()) + self._scale() ** 2 * self.kriged_se_mm**2)
 
     def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
-        """Return every error part of a prediction for the whole grid with columns at `x` and rows at `y`, m."""
+        """Return every error part of a prediction for the grid.
+
+        With columns at `x` and rows at `y`, m.
+        """
         return [*self._own_parts(), KrigedPart("site residual", self._scale(), self.model.kriging_, x, y, self.drift)]
 
     def _scale(self) -> np.ndarray:
-        """Return by how much the kriging's error counts: where the trend has run down to bare ground, it has nothing to err by."""
+        """Return by how much the kriging's error counts.
+
+        Where the trend has run down to bare ground, it has nothing to err by.
+        """
         return np.clip(self.swe_mm / PATCHY_MM, 0.0, 1.0)

@@ -83,7 +83,10 @@ class Scales:
         return np.exp(self.log_scales[1:])[self.window]
 
     def errors(self, melt_mm: np.ndarray, first: int = 0) -> tuple[ScaleError, ...]:
-        """Return the errors of gain and loss over the days from `first` on, by (day, node) melt; the smallest are left out."""
+        """Return the errors of gain and loss.
+
+        Over the days from `first` on, by (day, node) melt; the smallest are left out.
+        """
         loss = self.melt[first:, None] * melt_mm[first:]
         windows = np.unique(self.window[first:])
         rows = np.stack([loss[self.window[first:] == k].sum(axis=0) for k in windows]) if len(windows) else loss[:0]
@@ -98,7 +101,10 @@ class Scales:
         return tuple(ScaleError(float(row[0]), row[1:]) for row in size[large, None] * turned[large])
 
     def parameters(self) -> dict:
-        """Return what the record keeps of melt: the scale of each window and the standard error of its logarithm."""
+        """Return what the record keeps of melt.
+
+        The scale of each window and the standard error of its logarithm.
+        """
         return {
             "window_days": WINDOW_DAYS,
             "melt_scales": np.exp(self.log_scales[1:]).round(4).tolist(),
@@ -111,7 +117,7 @@ LEAST_ERROR = 0.03
 
 
 def fitted_scales(ground: GroundRecord, forcing: Forcing, since: Since | None = None) -> Scales:
-    """Return the scales with which the sites' changes over the season are met, and their errors.
+    """Return the scales that fit the sites' changes.
 
     Parameters
     ----------
@@ -159,7 +165,10 @@ def fitted_scales(ground: GroundRecord, forcing: Forcing, since: Since | None = 
 
 @dataclass(frozen=True)
 class _Spans:
-    """Spans of the sites' series: number of the site, row of the first day, SWE at both ends, snowfall, melt by window, mm."""
+    """Spans of the sites' series.
+
+    Number of the site, row of the first day, SWE at both ends, snowfall, melt by window, mm.
+    """
 
     names: pd.Index
     site: np.ndarray
@@ -171,7 +180,10 @@ class _Spans:
 
     @classmethod
     def of(cls, ground: GroundRecord, forcing: Forcing, window: np.ndarray, flown: pd.Timestamp | None) -> _Spans:
-        """Return the spans that begin with snow enough; at the flight one ends and the next begins."""
+        """Return the spans that begin with snow enough.
+
+        At the flight one ends and the next begins.
+        """
         names, days = ground.sites.index, forcing.days
         marks = days[::-1][::SPAN_DAYS][::-1]
         marks = marks if flown is None else marks.union([flown])
@@ -201,7 +213,9 @@ class _Spans:
     def against(
         self, fitted: np.ndarray, after: np.ndarray, factor: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return by span SWE at its end less the modelled one, the latter's slopes by the unknowns, and its error, mm.
+        """Return the innovation of each span, mm.
+
+        SWE at its end less the modelled one; then the latter's slopes by the unknowns, and its error.
 
         Parameters
         ----------

@@ -22,7 +22,7 @@ to 0.8 gave the same errors, and the middle is taken."""
 
 
 def past_pattern(depths_m: Sequence[np.ndarray], terrain: xr.Dataset) -> np.ndarray | None:
-    """Return the logarithm of how much more a cell gathers than its elevation and canopy tell, from earlier seasons' flights.
+    """Return the accumulation pattern of earlier seasons' flights.
 
     Parameters
     ----------
@@ -60,19 +60,25 @@ def past_pattern(depths_m: Sequence[np.ndarray], terrain: xr.Dataset) -> np.ndar
 
 
 def mean_depth_m(depth_m: np.ndarray, terrain: xr.Dataset) -> float:
-    """Return the mean depth of what a flight saw of the basin, m; 0 where it saw nothing of it."""
+    """Return a flight's mean depth in the basin, m.
+
+    0 where it saw nothing of it.
+    """
     area = terrain["cell_area"].to_numpy()
     inside = np.isfinite(depth_m) & np.isfinite(terrain["elevation"].to_numpy()) & (area > 0)
     return float(np.average(np.maximum(depth_m[inside], 0.0), weights=area[inside])) if inside.any() else 0.0
 
 
 def past_share(locations: xr.Dataset | pd.DataFrame) -> float:
-    """Return how far earlier seasons' pattern is believed at places: 0 where there is none."""
+    """Return how far earlier seasons' pattern is believed at places.
+
+    0 where there is none.
+    """
     return PAST_SHARE if PAST_PATTERN in locations else 0.0
 
 
 def expected_pattern(locations: xr.Dataset | pd.DataFrame) -> np.ndarray | None:
-    """Return the logarithm of what places, or sites by their cells, are expected to gather beyond their terrain.
+    """Return the expected pattern of cells or sites, in logarithms.
 
     0 where no flight saw; None where there is no pattern.
     """
@@ -80,7 +86,7 @@ def expected_pattern(locations: xr.Dataset | pd.DataFrame) -> np.ndarray | None:
 
 
 def known_variation(unknown: float) -> float:
-    """Return what is left of a coefficient of variation where a pattern that is believed by `PAST_SHARE` tells of places.
+    """Return the coefficient of variation with the pattern known.
 
     >>> round(known_variation(0.5), 3)
     0.357
@@ -89,7 +95,10 @@ def known_variation(unknown: float) -> float:
 
 
 def local_variation(locations: xr.Dataset | pd.DataFrame, unknown: float) -> np.ndarray:
-    """Return the coefficient of variation about what is expected of places: `unknown` where no flight saw them."""
+    """Return the coefficient of variation about what is expected of places.
+
+    `unknown` where no flight saw them.
+    """
     if PAST_PATTERN not in locations:
         return np.full(locations["canopy"].shape, unknown)
     return np.where(np.isfinite(locations[PAST_PATTERN].to_numpy()), known_variation(unknown), unknown)

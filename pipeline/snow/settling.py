@@ -33,7 +33,10 @@ class Settling:
     density: np.ndarray
 
     def at(self, day: pd.Timestamp, elevation_m: np.ndarray) -> np.ndarray:
-        """Return the density of the model's snow at elevations, kg/m3; missing where no elevation has any."""
+        """Return the density of the model's snow at elevations, kg/m3.
+
+        Missing where no elevation has any.
+        """
         row = int(np.clip(self.days.searchsorted(pd.Timestamp(day), side="right") - 1, 0, len(self.days) - 1))
         density = self.density[row]
         known = np.isfinite(density)
@@ -43,7 +46,9 @@ class Settling:
 
 
 def fresh_density(temperature_c: np.ndarray) -> np.ndarray:
-    """Return the density of new snow in kg/m3 by air temperature (Hedstrom and Pomeroy 1998, Hydrol. Process. 12, 1611-1625).
+    """Return the density of new snow, kg/m3, by air temperature.
+
+    Hedstrom and Pomeroy 1998, Hydrol. Process. 12, 1611-1625.
 
     >>> fresh_density(np.array([-20.0, 0.0])).round(1)
     array([ 67.9, 119.2])
@@ -52,7 +57,7 @@ def fresh_density(temperature_c: np.ndarray) -> np.ndarray:
 
 
 def settled_density(forcing: Forcing) -> Settling:
-    """Return how dense the snow of each elevation is on each day of the weather.
+    """Return the settled density by day and elevation.
 
     Notes
     -----

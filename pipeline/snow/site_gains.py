@@ -55,12 +55,17 @@ class SiteGains:
 
 
 def with_seasons(pairs: pd.DataFrame, season_start: dt.date) -> pd.DataFrame:
-    """Return the pairs with their `season`, counted from the one that begins on `season_start`."""
+    """Return the pairs with their `season`.
+
+    Counted from the one that begins on `season_start`.
+    """
     return pairs.assign(season=(pairs["date"] - pd.Timestamp(season_start)) // pd.Timedelta(days=365.25))
 
 
 def site_gains(sites: pd.Index, pairs: pd.DataFrame) -> SiteGains | None:
-    """Return the gains of sites from pairs of depths, a mean over seasons with a prior; None where no pair tells.
+    """Return the gains of sites from pairs of depths.
+
+    A mean over seasons with a prior; None without a pair.
 
     Parameters
     ----------
@@ -107,18 +112,26 @@ def site_gains(sites: pd.Index, pairs: pd.DataFrame) -> SiteGains | None:
 
 
 def gains_of(ground: GroundRecord) -> SiteGains | None:
-    """Return the gains of a record's sites by its pairs; of a record without some sites theirs tell nothing."""
+    """Return the gains of a record's sites by its pairs.
+
+    Of a record without some sites theirs tell nothing.
+    """
     return ground.once("site gains", lambda: site_gains(ground.sites.index, ground.earlier_pairs))
 
 
 def gain_log(ground: GroundRecord, sites: pd.Index) -> np.ndarray:
-    """Return the logarithm of how much more snow each site holds than its cell, 0 where nothing tells."""
+    """Return the logarithm of each site's gain.
+
+    0 where no pair informs it.
+    """
     gains = gains_of(ground)
     return np.zeros(len(sites)) if gains is None else gains.log[sites].to_numpy()
 
 
 def cell_values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
-    """Return `site_values` as the sites' cells would have them: SWE over the site's gain, its error with the gain's own.
+    """Return `site_values` as the sites' cells would have them.
+
+    SWE over the site's gain, its error with the gain's own.
 
     Who uses them counts `SITE_VARIATION` beside, for a site against its cell: of the gain's error what goes beyond it.
     """

@@ -20,7 +20,7 @@ Normals further apart than this are not joined by a line either."""
 
 
 def site_values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
-    """Return the SWE of every site that can tell of `date`, indexed by site_id.
+    """Return the sites' SWE on a date, indexed by site_id.
 
     Returns
     -------
@@ -36,12 +36,18 @@ def site_values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
 
 
 def keep_site_values(ground: GroundRecord, date: dt.date, values: pd.DataFrame) -> None:
-    """Let `site_values` of a record return what was reckoned elsewhere, such as for a record of more sites."""
+    """Set what `site_values` of a record returns.
+
+    Where it was calculated before, such as for a record of more sites.
+    """
     ground.once(("site values", date), lambda: values)
 
 
 def _nearest(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
-    """Return each site's value nearest to the date as it was measured: the columns of `site_values`."""
+    """Return each site's value nearest to the date as it was measured.
+
+    The columns of `site_values`.
+    """
     observed = pd.concat(
         [
             ground.daily.assign(swe_se_mm=ground.station_se_mm, reach=STEP_DAYS),
@@ -81,7 +87,7 @@ def _values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
 
 
 def bare_days(ground: GroundRecord) -> pd.DatetimeIndex:
-    """Return the days on which some station told and all that did were bare."""
+    """Return the days on which all reporting stations were bare."""
     return ground.once("bare days", lambda: _bare_days(ground))
 
 
@@ -106,7 +112,9 @@ POINT_NUMBERS = [
 
 
 def points_on(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
-    """Return SWE, depth and density of every site that can tell of `date`, with their errors, indexed by site_id.
+    """Return the sites' SWE, depth and density on a date.
+
+    With their errors, indexed by site_id.
 
     Returns
     -------
@@ -138,7 +146,7 @@ def points_on(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
 
 
 def _newest_density(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
-    """Return each site's newest density up to the date with its error grown by age, indexed by site_id."""
+    """Return each site's newest density, its error grown by age."""
     daily = ground.daily
     depth = daily["depth_m"].where(daily["depth_m"] > ground.least_density_depth_m)
     swe = daily["swe_mm"].where(daily["swe_mm"] > 0)
@@ -151,7 +159,7 @@ def _newest_density(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
 
 
 def _newest_depth(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
-    """Return each site's newest depth up to the date, its error and its age in days, indexed by site_id."""
+    """Return each site's newest depth, its error and its age."""
     return _newest(ground, ground.daily, "depth_m", "depth_se_m", date).rename(columns={"age": "depth_age"})
 
 
@@ -169,7 +177,9 @@ def _newest(ground: GroundRecord, daily: pd.DataFrame, name: str, error: str, da
 def _moved(
     ground: GroundRecord, date: dt.date, age_days: float, sites: tuple[np.ndarray, np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return SWE measured `age_days` before (or after, when negative) moved to `date`, and what was turned over.
+    """Return SWE moved to `date`, and its turnover.
+
+    Measured `age_days` before, or after when negative.
 
     `sites` holds SWE in mm as measured, and elevation in m.
     """
@@ -199,7 +209,10 @@ BEYOND_M = 2000.0
 
 
 def weather_nodes(ground: GroundRecord) -> np.ndarray:
-    """Return the elevations at which weather is reckoned: every `NODE_M`, `BEYOND_M` past the sites both ways, m."""
+    """Return the elevations at which weather is reckoned.
+
+    Every `NODE_M`, `BEYOND_M` past the sites both ways, m.
+    """
     heights = ground.sites["elevation_m"].to_numpy(float)
     if "elevation_m" in ground.weather:
         heights = np.concatenate([heights, ground.weather["elevation_m"].dropna().to_numpy(float)])

@@ -33,7 +33,9 @@ class DayMap(Protocol):
 
 
 def site_table(ground: GroundRecord, today: DayMap, date: dt.date, without: pd.DataFrame | None) -> pd.DataFrame:
-    """Return the sites as measured, as estimated, and as estimated without each: the rows of `sites.csv`.
+    """Return the sites as measured, as estimated, and as estimated without each.
+
+    The rows of `sites.csv`.
 
     Parameters
     ----------
@@ -88,7 +90,10 @@ def _remarks(ground: GroundRecord, values: pd.DataFrame) -> pd.Series:
 
 
 def swe_skill(sites: pd.DataFrame, model: str) -> pd.DataFrame:
-    """Return the row of `skill.csv` for SWE: sites against the estimate that does not know them."""
+    """Return the row of `skill.csv` for SWE.
+
+    Sites against the estimate that does not know them.
+    """
     observed, mean, se = (
         sites[name].to_numpy(float) for name in ("swe_mm", "estimate_without_mm", "estimate_without_se_mm")
     )
@@ -98,7 +103,10 @@ def swe_skill(sites: pd.DataFrame, model: str) -> pd.DataFrame:
 
 
 def density_skill(model: BulkDensity) -> pd.DataFrame:
-    """Return the row of `skill.csv` for density: sites against the density told by the others."""
+    """Return the row of `skill.csv` for density.
+
+    Sites against the density told by the others.
+    """
     held_out = model.left_out()
     figures = scores(*(held_out[name].to_numpy(float) for name in ("observed", "predicted", "predicted_se")))
     return pd.DataFrame([{"model": "relation and sites", "part": "density", "weight": 1.0} | figures])

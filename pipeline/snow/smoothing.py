@@ -17,7 +17,7 @@ from pipeline.statistics.errors import SLOPE_REACH_M, ErrorPart, KrigedPart
 
 @dataclass(frozen=True)
 class ShapeErrors:
-    """Variances in mm2 of what is wrong with a map's shape, by cells.
+    """Variances of a map's shape by cells, mm2.
 
     Parameters
     ----------
@@ -42,7 +42,9 @@ class ShapeErrors:
 
 @dataclass(frozen=True)
 class LaterFlight:
-    """A later flight beside what the earlier day's map becomes by then, all of the shape of that map.
+    """A later flight and the earlier map carried to its day.
+
+    All of the shape of that map.
 
     Parameters
     ----------
@@ -62,7 +64,7 @@ class LaterFlight:
 
 @dataclass(frozen=True)
 class Smoothed:
-    """SWE after smoothing, mm, and by how much its variance changed by cells, mm2."""
+    """SWE after smoothing (mm) and the change of variance (mm2)."""
 
     swe_mm: np.ndarray
     variance_change_mm2: np.ndarray
@@ -71,7 +73,9 @@ class Smoothed:
 def smoothed(
     swe_mm: np.ndarray, errors: ShapeErrors, later: LaterFlight, zone_band: np.ndarray, area_m2: np.ndarray
 ) -> Smoothed:
-    """Return a day's SWE given a later flight, each zone-band's mean as it was.
+    """Return a day's SWE given a later flight.
+
+    Each zone-band's mean is as it was.
 
     Parameters
     ----------
@@ -123,7 +127,9 @@ def _ratio(part: np.ndarray, whole: np.ndarray) -> np.ndarray:
 
 
 def covered_after(covered: np.ndarray, before_mm: np.ndarray, after_mm: np.ndarray) -> np.ndarray:
-    """Return the covered share of cells whose SWE was changed, each along its own depletion curve 1 - exp(-SWE / scale).
+    """Return the covered share of cells after a change.
+
+    Each along its own depletion curve 1 - exp(-SWE / scale).
 
     >>> covered_after(np.array([0.5, 1.0, 0.0]), np.array([10.0, 90.0, 0.0]), np.array([20.0, 80.0, 0.0])).round(3)
     array([0.75, 1.  , 0.  ])

@@ -30,7 +30,7 @@ in a hundred is what sensors' own screening lets through (common practice, no so
 
 @dataclass(frozen=True)
 class SeenBare:
-    """What cells that a snow-cover grid saw bare can hold at most, all on (y, x).
+    """Limits of cells that a grid saw bare, (y, x).
 
     Parameters
     ----------
@@ -45,7 +45,10 @@ class SeenBare:
 
 
 def seen_bare_today(cover: np.ndarray) -> SeenBare:
-    """Return what a snow-cover grid of the day itself leaves: nothing where it saw the cell bare."""
+    """Return what a snow-cover grid of the day itself leaves.
+
+    Nothing where it saw the cell bare.
+    """
     bare = cover < BARE_COVER
     return SeenBare(np.where(bare, 0.0, np.inf), np.zeros(cover.shape), np.where(bare, cover, np.nan))
 
@@ -53,7 +56,9 @@ def seen_bare_today(cover: np.ndarray) -> SeenBare:
 def chance_bare(
     fraction: np.ndarray, canopy: np.ndarray, swe: tuple[np.ndarray, np.ndarray], covered: np.ndarray
 ) -> np.ndarray:
-    """Return how likely cells are bare, 0 to 1, from the fraction that a grid saw and the map before it.
+    """Return the probability that cells are bare.
+
+    From the fraction that a grid saw and the map before it.
 
     Parameters
     ----------
@@ -95,7 +100,7 @@ def most_since_bare(
     date: dt.date,
     elevation_m: np.ndarray,
 ) -> SeenBare:
-    """Return what cells can hold at most on `date` by the cover grids of earlier days.
+    """Return the limits of cells seen bare on earlier days.
 
     Parameters
     ----------

@@ -26,7 +26,9 @@ seasonal pack's first density), since it was fitted to winter and spring snow.""
 
 
 def autumn_origin(season_start: dt.date, southern: bool) -> dt.date:
-    """Return the 1 October (1 April in southern basins) nearest to the season's first day: where the day count begins.
+    """Return the date from which a season's days count.
+
+    The 1 October, 1 April in southern basins, nearest to the season's first day.
 
     >>> autumn_origin(dt.date(2030, 9, 1), southern=False)
     datetime.date(2030, 10, 1)
@@ -37,7 +39,7 @@ def autumn_origin(season_start: dt.date, southern: bool) -> dt.date:
 
 
 def origin_of(date: dt.date, origin: dt.date, lead_days: int) -> dt.date:
-    """Return the anniversary of `origin` from which the days of the date's own season are counted.
+    """Return the origin of the season that holds a date.
 
     Parameters
     ----------
@@ -67,7 +69,9 @@ def sturm_day(date: dt.date, origin: dt.date) -> int:
 
 
 def sturm_density(depth_m: np.ndarray, day: int, snow_class: str) -> np.ndarray:
-    """Return the climatological bulk density in kg/m3 at depths in m (Sturm et al. 2010, eq. 6).
+    """Return the climatological bulk density, kg/m3, by depth (m).
+
+    Sturm et al. 2010, eq. 6.
 
     rho = (rho_max - rho_0) (1 - exp(-k1 h - k2 d)) + rho_0, with h in cm and d by `sturm_day`.
 
@@ -80,5 +84,8 @@ def sturm_density(depth_m: np.ndarray, day: int, snow_class: str) -> np.ndarray:
 
 
 def prior_density(depth_m: np.ndarray, day: int, snow_class: str) -> np.ndarray:
-    """Return `sturm_density` held above its floor outside the season it was fitted to, kg/m3."""
+    """Return `sturm_density` above its floor, kg/m3.
+
+    The floor serves outside the season that it was fitted to.
+    """
     return np.maximum(sturm_density(depth_m, day, snow_class), 1000.0 * LEAST_PRIOR * STURM_2010[snow_class][1])

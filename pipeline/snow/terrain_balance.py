@@ -58,7 +58,10 @@ MARK_DAYS = 7
 
 @dataclass(frozen=True)
 class SiteHistories:
-    """What the sites said through the season: SWE (day, site) in mm, missing where unknown, elevation in m, melt exposure."""
+    """What the sites said through the season.
+
+    SWE (day, site) in mm, missing where unknown, elevation in m, melt exposure.
+    """
 
     swe_mm: np.ndarray
     elevation_m: np.ndarray
@@ -67,7 +70,10 @@ class SiteHistories:
 
     @classmethod
     def of(cls, ground: GroundRecord, days: pd.DatetimeIndex) -> SiteHistories:
-        """Return the histories of the sites that said anything: stations day by day, courses on their visits."""
+        """Return the histories of the sites that said anything.
+
+        Stations day by day, courses on their visits.
+        """
         observed = ground.station_series, ground.course_days
         series = [part.reindex(index=days, columns=ground.sites.index) for part in observed]
         swe = series[0].fillna(series[1])
@@ -113,20 +119,25 @@ class LocalTerrain:
         return cls(predictors, exposure, None if pattern is None else pattern.ravel(), local)
 
     def expected(self) -> np.ndarray:
-        """Return the logarithm of the accumulation factor beside the line that the sites are fitted to."""
+        """Return the expected logarithm of the factor beside the line."""
         wooded = CANOPY_LOG * self.predictors[:, 2]
         return wooded if self.pattern is None else wooded + self.pattern
 
     @property
     def within(self) -> float:
-        """Coefficient of variation about what is expected of a place, be it of another cell or within one."""
+        """Coefficient of variation about what is expected.
+
+        Of another cell or within one.
+        """
         return float(
             np.hypot(CELL_VARIATION, TERRAIN_LOCAL if self.pattern is None else known_variation(TERRAIN_LOCAL))
         )
 
 
 class TerrainBalance:
-    """SWE from the season's snowfall and melt by elevation and an accumulation factor by terrain, fitted to the sites.
+    """SWE from snowfall, melt and a factor by terrain.
+
+    The factor is fitted to the sites.
 
     Parameters
     ----------
@@ -149,11 +160,14 @@ class TerrainBalance:
         self.season_start = season_start
 
     def anew(self, ground: GroundRecord, date: dt.date) -> TerrainBalance | TerrainBackground:
-        """Return the same model fitted to another record, or what stands in for it where that record lacks the weather."""
+        """Return the same model fitted to another record.
+
+        Or what replaces it where that record lacks the weather.
+        """
         return fitted_on_terrain(self.season_start, ground, date)
 
     def fit(self, ground: GroundRecord, date: dt.date, forcing: Forcing, histories: SiteHistories) -> TerrainBalance:
-        """Fit to what the sites said from the season's start to `date`, under the weather of those days."""
+        """Fit to the sites' values up to `date`."""
         factor, informative = self._melt_and_factors(forcing, histories)
         self.turnover_ = replace(
             season_turnover(forcing, self.melt_scale_), unobserved_days=unobserved_days_at_end(forcing)
@@ -184,7 +198,9 @@ class TerrainBalance:
         return self
 
     def _melt_and_factors(self, forcing: Forcing, histories: SiteHistories) -> tuple[np.ndarray, np.ndarray]:
-        """Set the scale on melt and its error; return each site's factor with it, and which sites tell of theirs.
+        """Set the scale on melt and its error.
+
+        Return each site's factor with it, and which sites tell of theirs.
 
         A bare site that would be bare even if it had gathered next to nothing less than others tells of rain and melt alone.
         """
@@ -220,7 +236,10 @@ class TerrainBalance:
         return factor, (least > 0) | (histories.swe_mm[rows, sites] > BARE_MM)
 
     def _fit_line(self, terrain: LocalTerrain, log_factor: np.ndarray, informative: np.ndarray) -> None:
-        """Fit the logarithm of the factor to the (m,) sites `informative`; the prior alone where there are none."""
+        """Fit the logarithm of the factor to the (m,) sites `informative`.
+
+        The prior alone where there are none.
+        """
         # The line reaches as far as sites tell it; where none does, its prior is about their middle.
         self.columns_ = TerrainColumns(terrain.predictors[informative if informative.any() else slice(None), 0])
         self.line_ = BayesianLine(np.array(TERRAIN_SD))
@@ -240,7 +259,10 @@ class TerrainBalance:
         self.smearing_ = float(np.clip(mean, *SMEARING_LIMITS))
 
     def _background(self, terrain: LocalTerrain, variation: float) -> tuple[np.ndarray, ...]:
-        """Return SWE, covered share, and SWE's change with the logarithm of the factor and of melt, by (m,) places."""
+        """Return SWE, covered share, and SWE's slopes, (m,) each.
+
+        Slopes are by the logarithms of the factor and of melt.
+        """
         log_factor = self.line_.predict(self.columns_.of(terrain.predictors))[0]
         factor = np.minimum(self.smearing_ * np.exp(log_factor + terrain.expected()), FACTOR_MOST)
         # Towards more snow, by about as much as factor and melt are unsure of: ground that is all but bare may not be.
@@ -253,7 +275,10 @@ class TerrainBalance:
         return carried.swe_mm, carried.covered, by_factor, by_melt
 
     def predict(self, cells: xr.Dataset) -> Prediction:
-        """Return SWE at places of the grid: elevation (m), northness, canopy, east and north (m), each of the same shape."""
+        """Return SWE at places of the grid.
+
+        Elevation (m), northness, canopy, east and north (m), each of the same shape.
+        """
         shape = cells["elevation"].shape
         terrain = LocalTerrain.of_grid(cells, southern=self.southern_)
         background, covered, by_factor, by_melt = (v.reshape(shape) for v in self._background(terrain, terrain.within))
@@ -306,17 +331,22 @@ def fitted_on_terrain(season_start: dt.date, ground: GroundRecord, date: dt.date
 
 
 def unobserved_days_at_end(forcing: Forcing) -> int:
-    """Return how many of the last days in a row nobody told of: what is missing before, the sites have told since."""
+    """Return how many days at the end have no report.
+
+    Of what is missing before, the sites have reported since.
+    """
     return int(np.argmax(forcing.observed[::-1])) if forcing.observed.any() else len(forcing.observed)
 
 
 def season_turnover(forcing: Forcing, melt_scale: float) -> Turnover:
-    """Return the season's gain and loss by elevation, and since some days before its end, mm."""
+    """Return the season's gain and loss by elevation, mm."""
     return turnover_of(forcing.nodes_m, forcing.snowfall_mm, melt_scale * forcing.melt_mm)
 
 
 def factor_rows(swe_mm: np.ndarray) -> np.ndarray:
-    """Return for each site the day (row) whose SWE tells its factor: the last with at least half of its most, (site,).
+    """Return for each site the day (row) whose SWE tells its factor.
+
+    The last with at least half of its most, (site,).
 
     Thin late snow says more of melt than of what the place gathers.
     """
@@ -326,7 +356,7 @@ def factor_rows(swe_mm: np.ndarray) -> np.ndarray:
 
 
 def site_factors(snowfall_mm: np.ndarray, loss_mm: np.ndarray, swe_mm: np.ndarray, day: np.ndarray) -> np.ndarray:
-    """Return the (..., site) factor with which each site, marched from bare ground, holds its SWE on its telling day.
+    """Return the factor that fits each site's SWE, (..., site).
 
     Parameters
     ----------

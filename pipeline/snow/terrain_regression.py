@@ -34,7 +34,9 @@ _, _, NORTHNESS, _, *BEYOND = range(6)
 
 
 class TerrainColumns:
-    """Columns of lines on the terrain: a constant, elevation (km above the sites' mean), northness, canopy, and beyond the sites.
+    """Columns of lines on the terrain.
+
+    A constant, elevation (km above the sites' mean), northness, canopy, and beyond the sites.
 
     The last two are the heights (km) above the highest and below the lowest site: no site tells their coefficients, which keep
     their prior and so give the line its error there.
@@ -55,7 +57,10 @@ class TerrainColumns:
         self.reach_m = (float(elevation_m.min()) - REACH_M, float(elevation_m.max()) + REACH_M)
 
     def of(self, terrain: np.ndarray) -> np.ndarray:
-        """Return the (n, 6) columns of (n, 3) elevation (m), northness and canopy."""
+        """Return the line's columns, (n, 6).
+
+        Of (n, 3) elevation (m), northness and canopy.
+        """
         low, high = self.reach_m[0] + REACH_M, self.reach_m[1] - REACH_M
         elevation, (_, northness, canopy) = np.clip(terrain[:, 0], *self.reach_m), terrain.T
         above, below = np.maximum(terrain[:, 0] - high, 0.0), np.maximum(low - terrain[:, 0], 0.0)
@@ -64,7 +69,9 @@ class TerrainColumns:
 
 
 class TerrainRegression:
-    """SWE of the sites regressed on elevation, northness and canopy: the background of a season without a flight yet.
+    """SWE of the sites regressed on elevation, northness and canopy.
+
+    The background of a season without a flight yet.
 
     Attributes
     ----------
@@ -75,7 +82,10 @@ class TerrainRegression:
     """
 
     def fit(self, swe_mm: np.ndarray, terrain: np.ndarray, variance: np.ndarray) -> TerrainRegression:
-        """Fit to (n,) SWE, (n, 3) elevation (m), northness, canopy, and the SWE's (n,) error variance."""
+        """Fit to the sites' SWE, (n,).
+
+        By (n, 3) elevation (m), northness and canopy, with the SWE's error variance.
+        """
         swe = np.asarray(swe_mm, float)
         self.columns_ = TerrainColumns(terrain[:, 0])
         self.level_mm_ = float(swe.mean())
@@ -95,7 +105,10 @@ class TerrainRegression:
         return self
 
     def predict(self, terrain: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return the (m,) background SWE in mm, not below zero, and the line's error as `BayesianLine.error_fields` gives it."""
+        """Return the background SWE, mm, and the line's error fields.
+
+        Not below zero; the fields as `BayesianLine.error_fields` gives them.
+        """
         columns = self.columns_.of(terrain)
         mean, se = self.line_.predict(columns)
         fields = np.where(mean > -se, self.line_.error_fields(columns), 0.0)

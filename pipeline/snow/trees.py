@@ -36,7 +36,10 @@ TERRAIN = ("elevation", "northness", "eastness", "slope", "canopy", *LANDFORM)
 
 @dataclass(frozen=True)
 class Lessons:
-    """What the trees learn from: predictors (n, k), the share that carrying missed (n,), and weights (n,)."""
+    """What the trees learn from.
+
+    Predictors (n, k), the share that carrying missed (n,), and weights (n,).
+    """
 
     columns: np.ndarray
     missed: np.ndarray
@@ -44,7 +47,9 @@ class Lessons:
 
 
 class ShareTrees:
-    """Histogram gradient boosting of a share on predictors; the same bytes whatever the number of threads.
+    """Histogram gradient boosting of a share on predictors.
+
+    The same bytes whatever the number of threads.
 
     Size and number of the trees are the library's own choice: it stops where rows kept apart are told no better.
 
@@ -58,7 +63,10 @@ class ShareTrees:
         self.seed = seed
 
     def fit(self, lessons: Lessons) -> ShareTrees:
-        """Fit to the lessons; a missing predictor is a value of its own."""
+        """Fit to the lessons.
+
+        A missing predictor is a value of its own.
+        """
         from sklearn.ensemble import HistGradientBoostingRegressor  # noqa: PLC0415  heavy: read where it is needed
 
         self.engine_ = HistGradientBoostingRegressor(max_bins=CLASSES, random_state=self.seed)
@@ -76,12 +84,15 @@ class ShareTrees:
 
 
 def _held(share: np.ndarray) -> np.ndarray:
-    """Return corrections held within all of what was turned over: beyond, a flight's fault speaks."""
+    """Return corrections held within all of what was turned over.
+
+    Beyond, a flight's fault speaks.
+    """
     return np.clip(share, -1.0, 1.0)
 
 
 class CarriedTrees:
-    """The last flight carried on, corrected by trees that earlier pairs of flights taught.
+    """The last flight carried on, corrected by trees.
 
     Parameters
     ----------
@@ -116,7 +127,7 @@ class CarriedTrees:
         return CarriedTrees(self.flights, self.terrain, self.season_start, self.seed).fit(ground, date)
 
     def fit(self, ground: GroundRecord, date: dt.date) -> CarriedTrees:
-        """Fit to the pairs of flights, each earlier one carried by what the sites said up to the later."""
+        """Fit to pairs of flights, the earlier carried to the later."""
         self.date_ = date
         self.carried_ = CarriedFlight(self.flown, self.season_start).fit(ground, date)
         lessons = []
@@ -128,7 +139,10 @@ class CarriedTrees:
         return self
 
     def predict(self, cells: xr.Dataset) -> Prediction:
-        """Return SWE at places of the grid: as `CarriedFlight.predict`, with the terrain's predictors beside."""
+        """Return SWE at places of the grid.
+
+        As `CarriedFlight.predict`, with the terrain's predictors beside.
+        """
         carried = self.carried_.predict(cells)
         if self.trees_ is None:
             return carried
@@ -144,7 +158,10 @@ class CarriedTrees:
         return {"learnt_from": self.lessons_, "seed": self.seed, "carried": self.carried_.parameters()}
 
     def _cells(self, model: CarriedFlight, before: Flown, after: Flown) -> Lessons:
-        """Return what a pair of flights teaches: where and by what share the earlier was carried wrongly to the later's day."""
+        """Return what a pair of flights teaches.
+
+        Where and by what share the earlier was carried wrongly to the later's day.
+        """
         seen = before.seen & after.seen & (self.terrain["cell_area"].to_numpy() > 0)
         cells = spread_cells(seen, CELLS_A_FLIGHT)
         points = at_cells(self.terrain, cells, before)
@@ -160,7 +177,10 @@ class CarriedTrees:
     def _columns(
         self, cells: xr.Dataset, model: CarriedFlight, span: tuple[dt.date, dt.date], asked: np.ndarray
     ) -> np.ndarray:
-        """Return the predictors of the places asked for: terrain, sun since the flight, the flight's pattern, the season so far."""
+        """Return the predictors of the places asked for.
+
+        Terrain, sun since the flight, the flight's pattern, the season so far.
+        """
         of = {name: cells[name].to_numpy()[asked] for name in (*TERRAIN, "flown")}
         aspect = np.rad2deg(np.arctan2(of["eastness"], of["northness"]))
         sun = season_sun(of["slope"], aspect, self.terrain.attrs["latitude"], *span)
@@ -177,7 +197,7 @@ class CarriedTrees:
 
 
 def known_by(ground: GroundRecord, date: dt.date) -> GroundRecord:
-    """Return the record as it was known on the evening of a date."""
+    """Return the record as known on a date's evening."""
     day = pd.Timestamp(date)
     daily = (ground.daily["date"] <= day).to_numpy()
     weather = ground.weather
@@ -191,7 +211,7 @@ def known_by(ground: GroundRecord, date: dt.date) -> GroundRecord:
 
 
 def spread_cells(wanted: np.ndarray, most: int) -> np.ndarray:
-    """Return the flat numbers of at most `most` of the cells wanted, spread evenly over them and the same every time.
+    """Return at most `most` of the wanted cells, spread evenly.
 
     >>> spread_cells(np.array([[True, False, True], [True, True, True]]), 2)
     array([0, 3])
@@ -203,7 +223,10 @@ def spread_cells(wanted: np.ndarray, most: int) -> np.ndarray:
 
 
 def at_cells(terrain: xr.Dataset, cells: np.ndarray, flown: Flown | None) -> xr.Dataset:
-    """Return places as the backgrounds take them for cells by flat number, with a flight's SWE where one is given."""
+    """Return cells by flat number, as the backgrounds take them.
+
+    With a flight's SWE where one is given.
+    """
     row, column = np.unravel_index(cells, terrain["elevation"].shape)
     fields = {name: ("cell", field.to_numpy()[row, column]) for name, field in terrain.data_vars.items()}
     points = xr.Dataset(fields | {"row": ("cell", row), "column": ("cell", column)}, attrs=terrain.attrs)

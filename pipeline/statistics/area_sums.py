@@ -56,7 +56,10 @@ class Blocks:
 
     @classmethod
     def gather(cls, weight: np.ndarray, group: np.ndarray, n_groups: int, cells: int, cell_m: float) -> Blocks:
-        """Gather (y, x) weights of (y, x) groups, -1 outside, to blocks of `cells` cells a side."""
+        """Gather weights of groups of cells to blocks.
+
+        Weights and groups are (y, x), group -1 outside; a block has `cells` cells a side.
+        """
         shape = tuple(-(-n // cells) for n in weight.shape)
         row, column = np.nonzero((group >= 0) & (weight != 0))
         block = (row // cells) * shape[1] + column // cells
@@ -65,12 +68,12 @@ class Blocks:
 
     @property
     def points(self) -> np.ndarray:
-        """Offsets of a block's points from its upper left corner along a side, m."""
+        """Offsets of a block's points along a side, m."""
         n = min(self.cells, POINTS)
         return (np.arange(n) + 0.5) * (self.cells * self.cell_m / n)
 
     def covariance(self, correlation: Variogram) -> np.ndarray:
-        """Return the (groups, groups) covariance of the sums under a field of unit variance."""
+        """Return the covariance of the groups' sums, (groups, groups)."""
         width = self.cells * self.cell_m
         reach = int(np.ceil(correlation.reach_m / width)) + 1
         reaches = [min(reach, n - 1) for n in self.shape]
@@ -109,7 +112,10 @@ class Blocks:
         return reduce(np.add, in_threads(work, tiles(len(held), AT_A_TIME)))
 
     def _kernel(self, correlation: Variogram, reaches: list[int]) -> np.ndarray:
-        """Return the correlation between blocks at offsets of 0 to `reaches` rows and columns: the mean over their points."""
+        """Return the correlation between blocks by offset.
+
+        Offsets are 0 to `reaches` rows and columns; it is the mean over the blocks' points.
+        """
         n, width = len(self.points), self.cells * self.cell_m
         step = np.arange(1 - n, n)
         share = (n - np.abs(step)) / n**2
@@ -122,7 +128,7 @@ class Blocks:
         return kernel
 
     def _part(self, window: _Window, spectrum: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return the groups held within a window, and the covariance of their sums there with all groups' sums around it."""
+        """Return a window's groups and their covariance with all groups."""
         within = self.sums[window.numbers(window.inner, self.shape)]
         around = self.sums[window.numbers(window.outer, self.shape)].T
         held = np.unique(within.indices)
@@ -143,7 +149,10 @@ class Blocks:
 
 @dataclass(frozen=True)
 class _Window:
-    """A tile of blocks, the blocks around it within reach, and the size of a transform in which nothing wraps onto them."""
+    """A tile of blocks and the blocks around it.
+
+    `size` is that of a transform in which nothing wraps onto them.
+    """
 
     inner: tuple[slice, ...]
     outer: tuple[slice, ...]
@@ -167,7 +176,7 @@ class _Window:
 
 
 def block_cells(correlation: Variogram, shape: tuple[int, int], cell_m: float) -> int:
-    """Return how many cells a block's side may have for a correlation on a grid of `shape` cells.
+    """Return the cells along a block's side for a correlation.
 
     >>> block_cells(Variogram("exponential", 0.0, 1.0, 1500.0), (1000, 1200), 100.0)
     5
@@ -177,7 +186,10 @@ def block_cells(correlation: Variogram, shape: tuple[int, int], cell_m: float) -
 
 
 def _wrapped(kernel: np.ndarray, size: tuple[int, ...]) -> np.ndarray:
-    """Return the kernel for offsets of either sign, laid around the corner of an array of `size`."""
+    """Return the kernel for offsets of either sign.
+
+    It lies around the corner of an array of `size`.
+    """
     whole = np.zeros(size)
     rows, columns = kernel.shape
     whole[:rows, :columns] = kernel

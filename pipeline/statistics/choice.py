@@ -22,7 +22,9 @@ FACTOR_LOG_SD = 0.3
 
 
 def _normal_scale() -> float:
-    """Return the scale of the t distribution at which normal errors of standard deviation 1 give a factor of 1.
+    """Return the scale of the t distribution for normal errors.
+
+    With it normal errors of standard deviation 1 give a factor of 1.
 
     It is where the mean of (n + 1) z^2 / (n s^2 + z^2), z standard normal and n the degrees of freedom, is 1. With a^2 = n s^2
     the mean of z^2 / (a^2 + z^2) is 1 - a sqrt(pi / 2) erfcx(a / sqrt(2)).
@@ -39,7 +41,9 @@ NORMAL_SCALE = _normal_scale()
 
 
 def left_out_groups(elevation_m: pd.Series, alone_up_to: int = ALONE_UP_TO, groups: int = GROUPS) -> list[pd.Index]:
-    """Return the groups in which sites are left out, by their elevation (m, indexed by site_id), whatever the rows' order.
+    """Return the groups in which sites are held out.
+
+    By their elevation (m, indexed by site_id), whatever the rows' order.
 
     Each site alone up to `alone_up_to`; else groups that each reach from low to high ground.
 
@@ -54,7 +58,7 @@ def left_out_groups(elevation_m: pd.Series, alone_up_to: int = ALONE_UP_TO, grou
 def stacking_weights(
     errors: np.ndarray, prior: np.ndarray, group: np.ndarray | None = None, count: float = 1.0
 ) -> np.ndarray:
-    """Return the (k,) weights of candidates, at least 0 and 1 together, from their held-out errors.
+    """Return the weights of candidates, (k,), from held-out errors.
 
     Parameters
     ----------
@@ -83,7 +87,9 @@ def stacking_weights(
 
 
 def surely_better_weights(errors: np.ndarray, group: np.ndarray | None = None, count: float = 1.0) -> np.ndarray:
-    """Return `stacking_weights` with all prior weight on the first candidate, or the first alone where no gain is sure.
+    """Return the weights of candidates where a gain is sure.
+
+    As `stacking_weights` with all prior weight on the first candidate; the first alone where no gain is sure.
 
     The gain is sure where the mixture, each group predicted with weights found without it, beats the first candidate by a standard
     error (the rule of one standard error: Breiman et al. 1984, Classification and Regression Trees, from memory).
@@ -103,7 +109,10 @@ def surely_better_weights(errors: np.ndarray, group: np.ndarray | None = None, c
 
 
 def _moments(errors: np.ndarray, group: np.ndarray | None, prior: np.ndarray) -> np.ndarray | None:
-    """Return the (groups, k, k) mean products of errors, in the prior mixture's mean square; None where nothing is to choose."""
+    """Return mean products of errors by group, (groups, k, k).
+
+    In the prior mixture's mean square; None where nothing is to choose.
+    """
     errors = np.asarray(errors, float)
     names, group = np.unique(np.arange(len(errors)) if group is None else group, return_inverse=True)
     k = errors.shape[1]
@@ -118,7 +127,10 @@ def _moments(errors: np.ndarray, group: np.ndarray | None, prior: np.ndarray) ->
 
 
 def _weights(moments: np.ndarray, prior: np.ndarray) -> np.ndarray:
-    """Return the weights of least squared error by the candidates' (k, k) summed products of errors, drawn to the prior."""
+    """Return the weights of least squared error.
+
+    From the candidates' (k, k) summed products of errors, drawn to the prior.
+    """
     k = len(moments)
     values, vectors = np.linalg.eigh(moments)
     rows = np.sqrt(np.maximum(values, 0.0))[:, None] * vectors.T
@@ -135,7 +147,7 @@ def error_factor(
     most: float = np.inf,
     group: np.ndarray | None = None,
 ) -> float:
-    """Return the factor on standard errors with which held-out errors have the stated spread.
+    """Return the factor on standard errors by held-out errors.
 
     Parameters
     ----------

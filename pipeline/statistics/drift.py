@@ -37,7 +37,7 @@ class Drift:
 
     @classmethod
     def of(cls, columns: np.ndarray, *, constant: bool) -> Drift:
-        """Choose among (n, k) columns those that say something which the ones before them do not."""
+        """Choose the (n, k) columns that differ from those before them."""
         n = len(columns)
         centre = columns.mean(axis=0) if constant and n else np.zeros(columns.shape[1])
         centred = columns - centre
@@ -59,11 +59,14 @@ class Drift:
         return cls(constant and n > 0, index, centre[index], scale[index])
 
     def rows(self, weight: np.ndarray, columns: np.ndarray) -> np.ndarray:
-        """Return the (m, p) rows of the mean for (m,) summed weights (1 for a place) and (m, k) summed columns."""
+        """Return the rows of the mean, (m, p).
+
+        For (m,) summed weights, 1 for a point, and (m, k) summed columns.
+        """
         scaled = (columns[:, self.chosen] - weight[:, None] * self.centre) / self.scale
         return np.column_stack([weight, scaled]) if self.constant else scaled
 
 
 def drift_columns(drift: np.ndarray | None, count: int) -> np.ndarray:
-    """Return drift columns as (count, k) numbers, k = 0 where there are none."""
+    """Return drift columns as (count, k) numbers; k may be 0."""
     return np.zeros((count, 0)) if drift is None else np.asarray(drift, float).reshape(count, np.shape(drift)[-1])

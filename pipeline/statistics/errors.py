@@ -62,7 +62,9 @@ class ErrorPart:
 
 @dataclass(frozen=True)
 class KrigedPart:
-    """The error of a kriged field: small near the sites, large far from them, and correlated accordingly.
+    """The error of a kriged field.
+
+    Small near the sites, large far from them, and correlated accordingly.
 
     Parameters
     ----------
@@ -96,7 +98,9 @@ together. Accuracy and cost alone: sums over zones are stated no surer with fewe
 
 
 def few_fields(fields: list[np.ndarray]) -> list[np.ndarray]:
-    """Return few common error fields that stand for many: each cell's variance is the same, the covariance of cells nearly.
+    """Return few common error fields that stand for many.
+
+    Each cell's variance is the same, the covariance of cells nearly.
 
     The many are turned into as many that are orthogonal over the cells, which changes no covariance; of these the largest are
     kept as they are, with their signs, and the rest go into one that errs everywhere alike, so that no sum is surer for it.
@@ -134,7 +138,9 @@ class VolumeCovariance:
     by_part: dict[str, np.ndarray]
 
     def budget(self, groups: slice = slice(None)) -> dict[str, float]:
-        """Return each part's share of the variance of the summed volumes, largest first; empty without any error.
+        """Return each part's share of the variance.
+
+        Of the summed volumes, largest first; empty without any error.
 
         Parameters
         ----------
@@ -190,7 +196,10 @@ def volume_covariance(
 
 @dataclass(frozen=True)
 class _Groups:
-    """Groups of cells: (y, x) number of each cell's group, -1 for none; how many groups; cell width, m."""
+    """Groups of cells.
+
+    (y, x) number of each cell's group, -1 for none; how many groups; cell width, m.
+    """
 
     number: np.ndarray
     count: int
@@ -202,13 +211,16 @@ class _Groups:
         return np.bincount(self.number[inside], values[inside], self.count)
 
     def blocks(self, weight: np.ndarray, correlation: Variogram) -> Blocks:
-        """Return the cells gathered to blocks that are fine enough for a correlation."""
+        """Return the cells as blocks fine enough for a correlation."""
         cells = block_cells(correlation, weight.shape, self.cell_m)
         return Blocks.gather(weight, self.number, self.count, cells, self.cell_m)
 
 
 def _covariance(part: ErrorPart | KrigedPart, weight: np.ndarray, groups: _Groups) -> np.ndarray:
-    """Return the covariance of the groups' sums of `weight` (m3) times the part's field in units of its own."""
+    """Return the covariance of the groups' sums of a part.
+
+    `weight` is in m3 per unit of the part's field.
+    """
     if isinstance(part, KrigedPart):
         return _kriged_covariance(part, weight, groups)
     if part.correlation_m == 0:
@@ -221,7 +233,10 @@ def _covariance(part: ErrorPart | KrigedPart, weight: np.ndarray, groups: _Group
 
 
 def _kriged_covariance(part: KrigedPart, weight: np.ndarray, groups: _Groups) -> np.ndarray:
-    """Return the posterior covariance of the groups' sums, prior and data terms made of the same points."""
+    """Return the posterior covariance of the groups' sums.
+
+    Prior and data terms are made of the same points.
+    """
     variogram = part.kriging.variogram
     blocks = groups.blocks(weight, variogram)
     prior = variogram.sill * blocks.covariance(variogram)
@@ -234,7 +249,10 @@ def _kriged_covariance(part: KrigedPart, weight: np.ndarray, groups: _Groups) ->
 
 
 def _semidefinite(covariance: np.ndarray) -> np.ndarray:
-    """Return the nearest symmetric matrix without negative variances: rounding leaves traces of them."""
+    """Return the nearest symmetric matrix without negative variances.
+
+    Rounding leaves traces of them.
+    """
     covariance = 0.5 * (covariance + covariance.T)
     values, vectors = eigh(covariance)
     if len(values) == 0 or values[0] >= 0:
@@ -244,7 +262,9 @@ def _semidefinite(covariance: np.ndarray) -> np.ndarray:
 
 
 def product_variance(first: np.ndarray, first_se: np.ndarray, second: np.ndarray, second_se: np.ndarray) -> np.ndarray:
-    """Return the variance of the product of two independent quantities, such as depth (m) and density (kg/m3): mm2.
+    """Return the variance of a product of independent quantities.
+
+    Such as depth (m) and density (kg/m3): mm2.
 
     Exact, m1^2 v2 + m2^2 v1 + v1 v2, whatever their distributions (Goodman 1960, JASA 55, 708-713). The last term is what
     first-order propagation leaves out.

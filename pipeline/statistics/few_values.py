@@ -8,7 +8,7 @@ import numpy as np
 
 
 def median(values: np.ndarray) -> float:
-    """Return the median of one or more values, missing where one of them is.
+    """Return the median of values, missing where one is missing.
 
     >>> median(np.array([3.0, 1.0, 2.0])), median(np.array([4.0, 1.0])), median(np.array([1.0, np.nan]))
     (2.0, 2.5, nan)
@@ -17,7 +17,9 @@ def median(values: np.ndarray) -> float:
 
 
 def quantile(values: np.ndarray, share: float) -> float:
-    """Return the value that a share of one or more values stay below, read off linearly; missing where one of them is.
+    """Return a quantile of values, missing where one is missing.
+
+    Read off linearly between neighbours.
 
     >>> quantile(np.array([0.0, 10.0, 20.0]), 0.75), quantile(np.array([5.0]), 0.1)
     (15.0, 5.0)
@@ -33,7 +35,9 @@ def quantile(values: np.ndarray, share: float) -> float:
 
 
 def row_medians(rows: np.ndarray) -> np.ndarray:
-    """Return each row's median of the values that are there, missing where none is; `rows` has one column or more.
+    """Return each row's median of the known values.
+
+    Missing where none is known; `rows` has one column or more.
 
     >>> row_medians(np.array([[3.0, np.nan, 1.0], [np.nan, np.nan, np.nan]])).tolist()
     [2.0, nan]

@@ -22,7 +22,7 @@ at its kink and within 1e-6 elsewhere."""
 
 
 def censored_quantile(mean: np.ndarray | float, se: np.ndarray | float, probability: float) -> np.ndarray:
-    """Return the value that is exceeded with chance 1 - `probability`, never below 0.
+    """Return a quantile of a quantity that is never negative.
 
     Parameters
     ----------
@@ -51,7 +51,9 @@ def censored_quantile(mean: np.ndarray | float, se: np.ndarray | float, probabil
 
 
 def censored_moments(latent: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return mean and standard deviation of max(X, 0) for X normal with mean `latent` and standard deviation 1.
+    """Return mean and standard deviation of max(X, 0).
+
+    X is normal with mean `latent` and standard deviation 1.
 
     E = a F(a) + f(a), E2 = (a^2 + 1) F(a) + a f(a), with the standard normal's distribution F and density f (integration
     by parts).
@@ -67,7 +69,10 @@ def censored_moments(latent: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 @cache
 def _quantile_table(probability: float) -> np.ndarray:
-    """Return the quantile in standard errors at means of 0 to `PLAIN` standard errors, and one knot more."""
+    """Return the table of a quantile, in standard errors.
+
+    At means of 0 to `PLAIN` standard errors, and one knot more.
+    """
     # Below -6 the chance of any snow is under 1e-9, and the second moment is lost in rounding.
     latent = np.linspace(-6.0, PLAIN + 0.01, 400_001)
     first, spread = censored_moments(latent)

@@ -95,7 +95,9 @@ class Kriging:
         return self
 
     def predict(self, xy: np.ndarray, drift: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
-        """Return the (m,) mean and variance of the noise-free field at (m, 2) places with (m, k) drift columns.
+        """Return the field's mean and variance at points, (m,) each.
+
+        Noise-free; points are (m, 2), drift columns (m, k).
 
         A place with a missing coordinate or drift gets a missing mean and variance.
         """
@@ -115,7 +117,9 @@ class Kriging:
         return mean, variance
 
     def leave_one_out(self) -> tuple[np.ndarray, np.ndarray]:
-        """Return for each site given to `fit` the mean and variance of the noise-free field there, without that site.
+        """Return the field at each site without that site.
+
+        Mean and variance, noise-free, for each site given to `fit`.
 
         Closed form (Dubrule 1983, Math. Geol. 15, 687-699): with P the upper left block of the inverse of the bordered
         matrix, the error of site i is [P z]_i / P_ii and its variance, noise included, 1 / P_ii. To score against the
@@ -137,13 +141,16 @@ class Kriging:
         return mean, variance
 
     def covariance(self, xy: np.ndarray, drift: np.ndarray | None = None) -> np.ndarray:
-        """Return the (m, m) posterior covariance of the noise-free field at a few hundred places at most."""
+        """Return the posterior covariance of the field, (m, m).
+
+        Noise-free, at a few hundred points at most.
+        """
         xy = np.asarray(xy, float).reshape(-1, 2)
         prior = self.variogram.sill * self.variogram.correlation(cdist(xy, xy))
         return self._posterior(prior, self.site_covariance(xy), self._rows(xy, drift))
 
     def site_covariance(self, xy: np.ndarray, desk: np.ndarray | None = None) -> np.ndarray:
-        """Return the (m, n) prior covariance of the field at (m, 2) places with the field at the sites used.
+        """Return the prior covariance of points with sites, (m, n).
 
         Parameters
         ----------
@@ -164,7 +171,9 @@ class Kriging:
     def sums_covariance(
         self, prior: np.ndarray, with_sites: np.ndarray, weight: np.ndarray, drift: np.ndarray | None = None
     ) -> np.ndarray:
-        """Return the (g, g) posterior covariance of weighted sums of the field: prior less data terms plus drift terms.
+        """Return the (g, g) posterior covariance of weighted sums of the field.
+
+        Prior less data terms plus drift terms.
 
         All arguments must stand for the same cells or blocks of cells: with the prior on one discretisation and the data
         terms on another, their small difference is wrong by more than itself, and may be negative.
@@ -186,7 +195,7 @@ class Kriging:
         weight: float = 1.0,
         drift: tuple[np.ndarray, np.ndarray] | None = None,
     ) -> np.ndarray:
-        """Return the (m,) posterior covariance of the noise-free field at places with one weighted sum of it.
+        """Return the posterior covariance of points with a sum, (m,).
 
         Parameters
         ----------
@@ -210,7 +219,9 @@ class Kriging:
         return np.concatenate([*in_threads(work, tiles(len(xy), AT_A_TIME), self.threads), np.zeros(0)])
 
     def _noise(self, noise: np.ndarray, values: np.ndarray) -> np.ndarray:
-        """Return noise variances that keep the equations regular: a trace where several sites are one place.
+        """Return noise variances that keep the equations regular.
+
+        A trace where several sites are one place.
 
         Sites nearer than `NO_NEWS` of the range are one place: two of them without noise would make the equations singular.
         """
@@ -263,7 +274,10 @@ class Kriging:
 
 
 def _cholesky(covariance: np.ndarray) -> np.ndarray:
-    """Return the lower factor, with a growing trace on the diagonal should rounding make the matrix indefinite."""
+    """Return the lower Cholesky factor.
+
+    Should rounding make the matrix indefinite, a growing trace is put on the diagonal.
+    """
     size = float(np.trace(covariance)) / max(len(covariance), 1)
     for trace in (0.0, 1e-12, 1e-9, 1e-6):
         try:
@@ -274,7 +288,9 @@ def _cholesky(covariance: np.ndarray) -> np.ndarray:
 
 
 class PykrigeKriging:
-    """PyKrige behind the shape of `Kriging`, for ordinary and universal kriging with one error variance for all sites.
+    """PyKrige with the methods of `Kriging`.
+
+    Ordinary and universal kriging with one error variance for all sites.
 
     It stands beside `Kriging` as an independent engine. PyKrige knows no error of single observations; an equal one is
     added to its nugget. Its variance is that of a new observation: the noise is taken off again.
@@ -314,7 +330,10 @@ class PykrigeKriging:
         return self
 
     def predict(self, xy: np.ndarray, drift: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
-        """Return the (m,) mean and variance of the noise-free field at (m, 2) places with (m, k) drift columns."""
+        """Return the field's mean and variance at points, (m,) each.
+
+        Noise-free; points are (m, 2), drift columns (m, k).
+        """
         extra = {} if drift is None else {"specified_drift_arrays": list(np.asarray(drift, float).T)}
         mean, variance = self.engine_.execute("points", xy[:, 0], xy[:, 1], **extra)
         return np.asarray(mean), np.maximum(np.asarray(variance) - self.noise_, 0.0)

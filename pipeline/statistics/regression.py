@@ -33,7 +33,10 @@ class BayesianLine:
         self.prior_sd = np.asarray(prior_sd, float)
 
     def fit(self, columns: np.ndarray, values: np.ndarray, variance: np.ndarray) -> BayesianLine:
-        """Fit to (n, k) columns, (n,) values and their (n,) error variances; n may be 0."""
+        """Fit to (n, k) columns, (n,) values and their (n,) error variances.
+
+        n may be 0.
+        """
         weighted = columns / variance[:, None]
         precision = columns.T @ weighted + np.diag(1.0 / self.prior_sd**2)
         self.covariance_ = np.linalg.inv(precision)
@@ -41,12 +44,14 @@ class BayesianLine:
         return self
 
     def predict(self, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return the (m,) mean and standard error of the line at (m, k) columns."""
+        """Return the line's mean and standard error at columns."""
         variance = np.einsum("ij,jk,ik->i", columns, self.covariance_, columns)
         return columns @ self.coefficients_, np.sqrt(variance)
 
     def error_fields(self, columns: np.ndarray, spread: float = 1.0) -> np.ndarray:
-        """Return the line's error at (m, k) columns as (k, m) independent fields, each common to all places, with its sign.
+        """Return the line's error as independent fields, (k, m).
+
+        Each is common to all points, with its sign.
 
         What the line has wrong in height is too much above and too little below: sums over places must let the two cancel. With
         the covariance C = L L', the errors of the line are the rows of (columns L)', each times one standard normal number.
@@ -72,7 +77,9 @@ DEGREES = 4.0
 
 
 def doubt(deviation: np.ndarray) -> np.ndarray:
-    """Return by how much the error variance of outlying values is raised, from their deviations in standard deviations.
+    """Return the factor on the error variance of outlying values.
+
+    From their deviations in standard deviations.
 
     A drift, a scoured spot or a faulty site is no measure of its surroundings. With deviations from a t distribution the
     weight of a value is (n + 1) / (n + d^2); no value gets more than its own.
@@ -89,7 +96,9 @@ variogram is fitted: one plain value in 370 lies there."""
 
 
 def doubt_wild(deviation: np.ndarray) -> np.ndarray:
-    """Return by how much the error variance of wild values is raised, from their deviations in standard deviations.
+    """Return the factor on the error variance of wild values.
+
+    From their deviations in standard deviations.
 
     Huber's weights (1964, Ann. Math. Stat. 35, 73-101) beyond `WILD` robust deviations, of 1 at least. For values whose mean is
     wanted, such as SWE about a line: their deviations are skewed, and `doubt`, which doubts every high one a little, leaves the

@@ -15,7 +15,7 @@ where the sites are too few to tell. A point's spread within its cell is as larg
 
 
 class SiteResidual:
-    """A residual without mean, kriged from the sites with each one's own error.
+    """A residual without mean, kriged from the sites.
 
     Parameters
     ----------
@@ -29,7 +29,9 @@ class SiteResidual:
         self.most_sd = most_sd
 
     def fit(self, xy: np.ndarray, values: np.ndarray, noise: np.ndarray) -> SiteResidual:
-        """Fit to (n, 2) coordinates in m, (n,) residuals and their (n,) standard errors; n may be 0.
+        """Fit to the sites' residuals.
+
+        (n, 2) coordinates in m, (n,) residuals and their standard errors; n may be 0.
 
         With enough sites (`LEAST_SITES`) their variogram tells the reach and how much is each site's own; with
         fewer the reach is `REACH_M`. The size is the sites' robust spread about nothing, less what their own noise explains.

@@ -7,7 +7,9 @@ from scipy.special import ndtr, ndtri
 
 
 def scores(observed: np.ndarray, mean: np.ndarray, se: np.ndarray) -> dict[str, float]:
-    """Return the scores of (n,) predictions with standard errors; pairs with a missing number are left out.
+    """Return the scores of (n,) predictions with standard errors.
+
+    Pairs with a missing number are left out.
 
     Returns
     -------
@@ -41,7 +43,9 @@ def scores(observed: np.ndarray, mean: np.ndarray, se: np.ndarray) -> dict[str, 
 
 
 def crps_normal(observed: np.ndarray, mean: np.ndarray, se: np.ndarray) -> np.ndarray:
-    """Return the continuous ranked probability score of normal predictions, in the observations' unit; less is better.
+    """Return the continuous ranked probability score.
+
+    Of normal predictions, in the observations' unit; less is better.
 
     s [z (2 F(z) - 1) + 2 f(z) - 1 / sqrt(pi)], z = (observed - mean) / s (Gneiting and Raftery 2007, JASA 102, 359-378);
     for s = 0 the absolute error.

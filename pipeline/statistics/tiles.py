@@ -21,7 +21,9 @@ Result = TypeVar("Result")
 
 
 def tiles(count: int, size: int) -> list[slice]:
-    """Return slices of `size` that cover 0 to `count`; the last may be shorter.
+    """Return slices of `size` that cover 0 to `count`.
+
+    The last may be shorter.
 
     >>> tiles(5, 2)
     [slice(0, 2, None), slice(2, 4, None), slice(4, 5, None)]
@@ -37,12 +39,15 @@ def own_cores() -> int:
 
 @cache
 def _libraries() -> ThreadpoolController:
-    """Return the linear algebra libraries that are loaded: to look for them takes longer than most products."""
+    """Return the linear algebra libraries that are loaded.
+
+    To look for them takes longer than most products.
+    """
     return ThreadpoolController()
 
 
 def one_blas_thread() -> AbstractContextManager:
-    """Return a context in which the linear algebra library keeps to one thread.
+    """Return a context with one thread for linear algebra.
 
     Its own threads would compete with those of `in_threads`, and could split a product differently on another machine.
     """
@@ -50,7 +55,9 @@ def one_blas_thread() -> AbstractContextManager:
 
 
 def in_threads(work: Callable[[Item], Result], items: Sequence[Item], threads: int | None = None) -> Iterator[Result]:
-    """Yield `work(item)` in the order of the items, worked on by `threads` (default: as many as the process may use).
+    """Yield `work(item)` in the order of the items.
+
+    In `threads` threads; as many as the process may use when missing.
 
     The tiles' edges do not depend on the number of threads, so neither does any byte.
     """

@@ -61,13 +61,18 @@ class ZoneBands:
         return slice(first, first + len(self.bands))
 
     def numbers(self, zone: np.ndarray, band: np.ndarray) -> np.ndarray:
-        """Return the number of each cell's zone-band, -1 outside the basin (zone or band missing or 0); any shape."""
+        """Return the number of each cell's zone-band.
+
+        -1 outside the basin, where zone or band is missing or 0; any shape.
+        """
         zone, band = (np.nan_to_num(np.asarray(a, float)).astype(int) for a in (zone, band))
         return np.where((zone > 0) & (band > 0), (zone - 1) * len(self.bands) + band - 1, -1)
 
 
 def totals_rows(fields: xr.Dataset, units: ZoneBands, covariance: np.ndarray, date: dt.date) -> pd.DataFrame:
-    """Return the totals of the basin, its zones, its bands and its zone-bands, in this order.
+    """Return the totals of a day.
+
+    The basin, its zones, its bands and its zone-bands, in this order.
 
     Parameters
     ----------
@@ -98,7 +103,10 @@ def totals_rows(fields: xr.Dataset, units: ZoneBands, covariance: np.ndarray, da
 
 
 def covariance_rows(fields: xr.Dataset, units: ZoneBands, covariance: np.ndarray) -> pd.DataFrame:
-    """Return the covariance of the zone-bands' volumes, one row for each ordered pair that has area."""
+    """Return the covariance of the zone-bands' volumes.
+
+    A row for each ordered pair that has area.
+    """
     number = units.numbers(fields["zone"].to_numpy(), fields["band"].to_numpy())
     held = np.flatnonzero(_area(fields, number, units.count) > 0)
     zone, band = np.divmod(held, max(len(units.bands), 1))
@@ -118,7 +126,10 @@ def covariance_rows(fields: xr.Dataset, units: ZoneBands, covariance: np.ndarray
 
 @dataclass(frozen=True)
 class _Sums:
-    """Sums by zone-band: area (m2), snow-covered area (m2), SWE volume (m3) and snow volume (m3)."""
+    """Sums by zone-band.
+
+    Area (m2), snow-covered area (m2), SWE volume (m3) and snow volume (m3).
+    """
 
     area: np.ndarray
     snow_area: np.ndarray

@@ -63,12 +63,18 @@ class Variogram:
             raise ValueError(f"Invalid variogram range_m {self.range_m}. It is a length in metres above 0.")
 
     def correlation(self, distance_m: np.ndarray) -> np.ndarray:
-        """Return the field's correlation at distances in m, 1 at 0; any shape."""
+        """Return the field's correlation at distances in m, 1 at 0.
+
+        Any shape.
+        """
         distance = np.array(distance_m, float)
         return self.correlate(distance, np.empty_like(distance))
 
     def correlate(self, distance_m: np.ndarray, scratch: np.ndarray) -> np.ndarray:
-        """Turn distances in m into correlations in place and return them; `scratch` is an array of the same shape."""
+        """Turn distances in m into correlations in place and return them.
+
+        `scratch` is an array of the same shape.
+        """
         np.divide(distance_m, self.range_m, out=distance_m)
         if self.model == "exponential":
             return np.exp(np.negative(distance_m, out=distance_m), out=distance_m)
@@ -81,7 +87,10 @@ class Variogram:
         return near
 
     def gamma(self, distance_m: np.ndarray) -> np.ndarray:
-        """Return half the mean squared difference of two observations so far apart: 0 at 0, nugget + sill far away."""
+        """Return half the mean squared difference of two observations so far apart.
+
+        0 at 0, nugget + sill far away.
+        """
         distance_m = np.asarray(distance_m, float)
         return np.where(distance_m > 0, self.nugget + self.sill * (1.0 - self.correlation(distance_m)), 0.0)
 
@@ -91,7 +100,10 @@ class Variogram:
         return self.range_m * (16.0 if self.model == "exponential" else 1.0)
 
     def pykrige_parameters(self) -> dict[str, float]:
-        """Return `variogram_parameters` for PyKrige (its list form takes the full sill, its dictionary the partial one)."""
+        """Return `variogram_parameters` for PyKrige.
+
+        Its list form takes the full sill, its dictionary the partial one.
+        """
         # An exponential reaches 95 % of its sill at three times its e-folding length; PyKrige calls that its range.
         practical = 3.0 if self.model == "exponential" else 1.0
         return {"psill": self.sill, "range": self.range_m * practical, "nugget": self.nugget}
@@ -103,7 +115,9 @@ class Variogram:
 
 @dataclass(frozen=True)
 class EmpiricalVariogram:
-    """What pairs of sites say, by distance class; classes without a pair are left out.
+    """What pairs of sites say, by distance class.
+
+    Classes without a pair are left out.
 
     Parameters
     ----------
@@ -127,7 +141,9 @@ def empirical_variogram(
     *,
     robust: bool = False,
 ) -> EmpiricalVariogram:
-    """Return the empirical variogram in classes of equal width up to a third of the sites' box diagonal.
+    """Return the empirical variogram.
+
+    In classes of equal width up to a third of the sites' box diagonal.
 
     Classes are open to the left and closed to the right, as gstat's; pairs at one place fall in the first.
 
@@ -181,7 +197,9 @@ class VariogramLimits:
 def fit_variogram(
     empirical: EmpiricalVariogram, model: str, limits: VariogramLimits, sites: int | None = None
 ) -> Variogram:
-    """Return the model nearest to the empirical variogram, with weights pairs / distance^2.
+    """Return the model nearest to the empirical variogram.
+
+    Weights are pairs / distance^2.
 
     For a given range nugget and sill are a non-negative least squares fit in closed form, so that only the range is
     searched for, between the shortest and the longest distance told of: no start value, no failure. Weights as gstat's default (Pebesma 2004, Comput. Geosci. 30, 683-691).
@@ -211,13 +229,19 @@ def fit_variogram(
 def site_variogram(
     xy: np.ndarray, values: np.ndarray, error_variance: np.ndarray | None, model: str, limits: VariogramLimits
 ) -> Variogram:
-    """Return the variogram of (n, 2) sites in m with (n,) values and error variances: robust, bounded, never failing."""
+    """Return the variogram of sites.
+
+    Robust and bounded, whatever the (n, 2) coordinates in m, (n,) values and error variances.
+    """
     empirical = empirical_variogram(xy, values, error_variance, robust=True)
     return fit_variogram(empirical, model, limits, sites=int(np.isfinite(values).sum()))
 
 
 def _best_range(misfit: Callable[[float], float], distance_m: np.ndarray) -> float:
-    """Return the range of least misfit within the distances: the best of a geometric row, refined between its neighbours."""
+    """Return the range of least misfit within the distances.
+
+    The best of a geometric row, refined between its neighbours.
+    """
     row = np.geomspace(distance_m[distance_m > 0].min(), distance_m.max(), 41)
     best = int(np.argmin([misfit(r) for r in row]))
     low, high = np.log(row[max(best - 1, 0)]), np.log(row[min(best + 1, len(row) - 1)])
@@ -226,7 +250,10 @@ def _best_range(misfit: Callable[[float], float], distance_m: np.ndarray) -> flo
 
 
 def _nugget_and_sill(shape: np.ndarray, gamma: np.ndarray, weight: np.ndarray) -> tuple[float, float, float]:
-    """Return nugget, sill and misfit of gamma = nugget + sill * shape, both at least 0."""
+    """Return nugget, sill and misfit for a given range.
+
+    gamma = nugget + sill * shape, both at least 0.
+    """
 
     def misfit(nugget: float, sill: float) -> float:
         return float(np.sum(weight * (gamma - nugget - sill * shape) ** 2))
