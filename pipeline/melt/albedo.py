@@ -7,6 +7,13 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+RENEWING_MM = 10.0
+"""New snow of so much water makes the surface new; less does so in part (common practice, no source)."""
+
+GROUND, MASKED_M = 0.2, 0.14
+"""Albedo of bare ground (common practice, no source), and the depth below which it shines through (Amaral et al. 2017,
+J. Glaciol., find 0.14 m)."""
+
 
 class Ageing(NamedTuple):
     """How albedo falls with age.
@@ -22,13 +29,6 @@ class Ageing(NamedTuple):
 
 AGEING = Ageing(fresh=0.84, cold=0.70, melting=0.50, fading_per_day=0.24)
 """Verseghy 1991, Int. J. Climatol. 11, 111-133: exp(-0.01 dt/h)."""
-
-RENEWING_MM = 10.0
-"""New snow of so much water makes the surface new; less does so in part (common practice, no source)."""
-
-GROUND, MASKED_M = 0.2, 0.14
-"""Albedo of bare ground (common practice, no source), and the depth below which it shines through (Amaral et al. 2017,
-J. Glaciol., find 0.14 m)."""
 
 
 @njit(cache=True)

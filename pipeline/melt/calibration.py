@@ -45,6 +45,9 @@ CATCH_BOUNDS = (0.5, 2.0)
 """Bounds of a station's gain over the gauges': a gauge in wind catches half of the snow (common practice, no source), a sheltered site
 no more than twice what falls."""
 
+FADING_DAYS = 20.0
+"""A loss so long ago tells less of today's snow and season, by e: weather of three weeks and the snow of a storm or two."""
+
 
 @dataclass(frozen=True)
 class MeltTuning:
@@ -181,7 +184,3 @@ def tuned_melt(ground: GroundRecord, past: DailyWeather | None, sky_view: pd.Ser
     sums = [np.where(there, values, 0.0).sum(axis=1) for values in (lost, plain, made)]
     stations = pd.DataFrame(np.column_stack(sums), index=steps.site_ids, columns=none.columns)
     return MeltTuning(fitted, covariance, stations[there.any(axis=1)])
-
-
-FADING_DAYS = 20.0
-"""A loss so long ago tells less of today's snow and season, by e: weather of three weeks and the snow of a storm or two."""

@@ -34,6 +34,27 @@ MOIST_K_HPA = 1.5
 """Latent heat goes with the difference of vapour pressure as sensible heat goes with that of temperature, over the psychrometric
 constant, 0.66 hPa/K."""
 
+PACK_SHARE = 0.3
+"""Share of a loss that the snowpack itself pays: its surface cools until it sends out less. Conductance of a decimetre of old
+snow, 3 W/(m2 K), against that and the 4.6 of long waves with the 4 of air (from these figures, no source)."""
+
+COLDER_K = 3.0
+"""Snow is so much colder than the air on the mean of days, since it shines into a clear sky at night (common practice, no
+source)."""
+
+COLDEST_C = -15.0
+"""Snow is no colder than this on the mean of its depth (common practice, no source)."""
+
+HELD_WATER, HELD_WATER_MM = 0.03, 6.0
+"""Liquid that can freeze in a night: 3 % of SWE, and no more than a crust of some centimetres (common practice, no source)."""
+
+AROUND = 0.5
+"""Share of its sun that ground around sends on, snow and rock and wood together (common practice, no source)."""
+
+HIGH_SUN = 0.72
+"""Share of a day's sun that comes in the middle half of its sunlit hours: 0.71 where it goes as the sine, 0.75 in thin air (with 0.707
+the demo's melt of ten cold days is 5 % less)."""
+
 
 class ClosedCanopy(NamedTuple):
     """What a closed canopy keeps from the snow.
@@ -50,17 +71,6 @@ class ClosedCanopy(NamedTuple):
 CLOSED_CANOPY = ClosedCanopy(sun=0.75, sky=0.7, air=0.6, emissivity=0.98)
 """Trees at air temperature shine in place of the sky that they hide (common practice, no source; stations' losses tune what comes of it)."""
 
-PACK_SHARE = 0.3
-"""Share of a loss that the snowpack itself pays: its surface cools until it sends out less. Conductance of a decimetre of old
-snow, 3 W/(m2 K), against that and the 4.6 of long waves with the 4 of air (from these figures, no source)."""
-
-COLDER_K = 3.0
-"""Snow is so much colder than the air on the mean of days, since it shines into a clear sky at night (common practice, no
-source)."""
-COLDEST_C = -15.0
-"""Snow is no colder than this on the mean of its depth (common practice, no source)."""
-HELD_WATER, HELD_WATER_MM = 0.03, 6.0
-"""Liquid that can freeze in a night: 3 % of SWE, and no more than a crust of some centimetres (common practice, no source)."""
 
 SNOW_C, RAIN_C = SNOW_RAIN_C
 """Daily mean temperatures between which snow turns to rain."""
@@ -138,10 +148,6 @@ def sun_mj_m2(solar: float, diffuse: float, beam: float, canopy: float, sky_view
     return on_slope * (1.0 - CLOSED_CANOPY.sun * canopy)
 
 
-AROUND = 0.5
-"""Share of its sun that ground around sends on, snow and rock and wood together (common practice, no source)."""
-
-
 @njit(cache=True)
 def day_energy(
     cell: np.ndarray, beam: float, day: np.ndarray, temperature_c: float, albedo: float, tuned: np.ndarray
@@ -190,11 +196,6 @@ def melt_of_day(
     could += more + most
     held = min(could, dry_mm)
     return could - held, cold, dry_mm - held
-
-
-HIGH_SUN = 0.72
-"""Share of a day's sun that comes in the middle half of its sunlit hours: 0.71 where it goes as the sine, 0.75 in thin air (with 0.707
-the demo's melt of ten cold days is 5 % less)."""
 
 
 @njit(cache=True)

@@ -32,6 +32,17 @@ LAPSE, HEIGHT, ALBEDO_SHIFT, TUNED, _, _, AIR_COLUMNS = range(7)
 SUN, WAVES, TOUCH, WARMTH = range(4)
 """What is summed over cells: energy of sun, long waves and air taken up by snow (MJ/m2), degrees above freezing (K day)."""
 
+_STEPS = 256
+"""Steps of the depletion table to a mean SWE: read off linearly, a share of a cell of usual variation is within 1e-5 of the exact one.
+Accuracy and cost alone."""
+
+COVERING_MM = 2.0
+"""New snow of so much water covers the ground: two centimetres; less lies on a part of it (common practice, no source)."""
+
+VANISHED_MM = 1e-3
+"""Less than this is no snow: the tail of a log-normal spread has no end. Accuracy and cost alone: without it what melts is looked up over
+next to nothing."""
+
 
 class Cells(NamedTuple):
     """Cells to be marched, as arrays for compiled functions.
@@ -86,11 +97,6 @@ class Sample(NamedTuple):
     cells: np.ndarray
     unit: np.ndarray
     weight: np.ndarray
-
-
-_STEPS = 256
-"""Steps of the depletion table to a mean SWE: read off linearly, a share of a cell of usual variation is within 1e-5 of the exact one.
-Accuracy and cost alone."""
 
 
 def depletion(variation: float) -> np.ndarray:
@@ -205,14 +211,6 @@ def march_cell(
         covered[d] = new + share - new * share
         if fresh + old_left == 0.0:
             cold, dry = 0.0, 0.0
-
-
-COVERING_MM = 2.0
-"""New snow of so much water covers the ground: two centimetres; less lies on a part of it (common practice, no source)."""
-
-VANISHED_MM = 1e-3
-"""Less than this is no snow: the tail of a log-normal spread has no end. Accuracy and cost alone: without it what melts is looked up over
-next to nothing."""
 
 
 @njit(parallel=True, cache=True)

@@ -65,8 +65,9 @@ from pipeline.terrain.sun import Location, beam_factor, path_dates, slope_normal
 CELLS_AT_A_TIME = 200_000
 """Cells marched together: bounds the memory."""
 
+
 FRESH_DENSITY = 300.0
-"""Density of snow where the map has none, kg/m3: only the depth that hides the ground hangs on it."""
+"""Density of snow where the map has none, kg/m3: only the depth that hides the ground hangs on it (common practice, no source)."""
 
 DEGREE_DAY_RANGE = (1.6, 6.0)
 """Published degree-day factors, mm/(K day): 0.035 to 0.13 in/(F day) (National Engineering Handbook, part 630, chapter 11)."""

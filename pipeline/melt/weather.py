@@ -42,6 +42,11 @@ MOST_DAYS = 30
 """No outlook reaches further: beyond, a table holds a climate and not a forecast (common practice, no source). The table's offset
 from the stations is that of as many past days."""
 
+SPREAD_K = (0.7, 0.22)
+SPREAD_SUN = (0.06, 0.025)
+"""Standard error of a forecast's temperature (K) and of its sun's logarithm on the first day, and its growth a day (common
+practice, no source): the prior of what the issues tell."""
+
 
 @dataclass(frozen=True)
 class DailyWeather:
@@ -215,12 +220,6 @@ def forecast_weather(newest: pd.DataFrame, past: DailyWeather | None, offset_k: 
     daily = _at_height(newest, lapse, sky.centre.elevation_m).reindex(dates)
     daily = daily.assign(temperature=daily["temperature"] - offset_k, precipitation=daily["precipitation"].fillna(0.0))
     return DailyWeather(dates, weather_rows(dates, daily, sky), lapse, sky.centre.elevation_m)
-
-
-SPREAD_K = (0.7, 0.22)
-SPREAD_SUN = (0.06, 0.025)
-"""Standard error of a forecast's temperature (K) and of its sun's logarithm on the first day, and its growth a day (common
-practice, no source): the prior of what the issues tell."""
 
 
 @dataclass(frozen=True)

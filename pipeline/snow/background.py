@@ -15,7 +15,7 @@ import xarray as xr
 
 from pipeline.model.ground import GroundRecord
 from pipeline.snow.balance import FACTOR_MOST, Gathered, balance_turnover, gathered
-from pipeline.snow.carry import CELL_VARIATION, SPARE_MM, UNOBSERVED_MM_PER_DAY, site_turnover
+from pipeline.snow.carry import CELL_VARIATION, SPARE_MM, TERRAIN_LOCAL, UNOBSERVED_MM_PER_DAY, site_turnover
 from pipeline.snow.flight_swe import Flown
 from pipeline.snow.forcing import Forcing, season_forcing
 from pipeline.snow.melt_windows import MELT_COMMON, Scales, Since, fitted_scales
@@ -34,20 +34,18 @@ CARRY_LOCAL = 0.4
 LOCAL_REACH_M = 500.0
 """E-folding distance over which cells err alike beyond what the models know (trial worlds: 400 to 500 m)."""
 
-TERRAIN_LOCAL = 0.5
-"""Spread of a cell's SWE about what its terrain tells, as a share of SWE: variation near peak is 0.6 to 1.0 in mountain
-basins, of which elevation explains a part (common practice, no source). Between cells of like terrain accumulation varies as much: it
-adds to the variation within a cell, and decides how patchily ground of one height melts out."""
-
 EXPLAINED_LEAST = 0.2
 """A balance that leaves the sites with less than this share of the snow that they hold has the wrong weather: it is not used."""
 
 FRESH_DAYS = 7
 """A value measured so many days ago is still as good as measured: in melt a week takes 100 mm and more (common practice, no
-source)."""
+source). A series is compared with a model once in so many days."""
 
 LITTLE_MM = 10.0
 """Sites that hold less on average do not contradict a model that has none."""
+
+PATCHY_MM = 20.0
+"""Mean SWE at which some two thirds of a cell are covered (snow depletion curves, common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -347,10 +345,6 @@ def _gathers(locations: xr.Dataset | pd.DataFrame) -> np.ndarray | float:
     """
     pattern = expected_pattern(locations)
     return 1.0 if pattern is None else np.exp(pattern)
-
-
-PATCHY_MM = 20.0
-"""Mean SWE at which some two thirds of a cell are covered (snow depletion curves, common practice, no source)."""
 
 
 def explains(modelled_mm: np.ndarray, held_mm: np.ndarray, age_days: np.ndarray) -> bool:

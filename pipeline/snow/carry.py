@@ -31,6 +31,22 @@ CELL_VARIATION = 0.5
 """Coefficient of variation of SWE within a cell of about 100 m (0.3 to 0.8 in the literature on sub-grid snow, from memory):
 decides how patchily a cell melts out, and how far fresh snow on ground seen bare may be off: it has had no time to even out."""
 
+BARE_MM = 5.0
+"""Below this a station counts as bare: the zero of a weighing instrument wanders by so much."""
+
+UNOBSERVED_MM_PER_DAY = 5.0
+"""Error for each day that no station tells of: what a day of an ordinary storm or of melt brings or takes
+(common practice, no source)."""
+
+SLOPE_SHARE_PER_KM = 0.6
+"""Prior spread of a step's change with height, as a share of the change per km: snowfall and melt of a day differ by about half
+between the foot and the top of a kilometre (common practice, no source)."""
+
+TERRAIN_LOCAL = 0.5
+"""Spread of a cell's SWE about what its terrain tells, as a share of SWE: variation near peak is 0.6 to 1.0 in mountain
+basins, of which elevation explains a part (common practice, no source). Between cells of like terrain accumulation varies as much: it
+adds to the variation within a cell, and decides how patchily ground of one height melts out. Sites spread as much in what they catch of the gauges' snowfall."""
+
 
 @dataclass(frozen=True)
 class Pattern:
@@ -239,18 +255,6 @@ def _site_series(ground: GroundRecord) -> list[SiteSeries]:
         for series in (ground.station_series, ground.course_series)
         if len(series)
     ]
-
-
-BARE_MM = 5.0
-"""Below this a station counts as bare: the zero of a weighing instrument wanders by so much."""
-
-UNOBSERVED_MM_PER_DAY = 5.0
-"""Error for each day that no station tells of: what a day of an ordinary storm or of melt brings or takes
-(common practice, no source)."""
-
-SLOPE_SHARE_PER_KM = 0.6
-"""Prior spread of a step's change with height, as a share of the change per km: snowfall and melt of a day differ by about half
-between the foot and the top of a kilometre (common practice, no source)."""
 
 
 def _line_on_elevation(values: np.ndarray, elevation_m: np.ndarray, nodes_m: np.ndarray) -> np.ndarray:

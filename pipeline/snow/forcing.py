@@ -37,6 +37,9 @@ LEAST_OBSERVED = 0.8
 LEAST_DAYS = 10
 """A temperature or gauge record shorter than this tells nothing of its place's offset or catch."""
 
+CATCH_LEAST = 0.1
+"""Gauges that caught as snow less than a tenth of what some site holds are capped or dead: they tell nothing of the snow."""
+
 
 @dataclass(frozen=True)
 class Forcing:
@@ -177,10 +180,6 @@ def node_to_sites(field: np.ndarray, nodes_m: np.ndarray, elevation_m: np.ndarra
     share = position - low
     high = np.minimum(low + 1, len(nodes_m) - 1)
     return field[:, low] * (1 - share) + field[:, high] * share
-
-
-CATCH_LEAST = 0.1
-"""Gauges that caught as snow less than a tenth of what some site holds are capped or dead: they tell nothing of the snow."""
 
 
 def _gauges_dead(ground: GroundRecord, forcing: Forcing) -> bool:

@@ -8,7 +8,8 @@ import numpy as np
 import xarray as xr
 
 from pipeline.model.ground import GroundRecord
-from pipeline.snow.background import LOCAL_REACH_M, PATCHY_MM, TERRAIN_LOCAL
+from pipeline.snow.background import LOCAL_REACH_M, PATCHY_MM
+from pipeline.snow.carry import TERRAIN_LOCAL
 from pipeline.snow.site_gains import cell_values, sites_offset
 from pipeline.snow.site_values import SITE_VARIATION
 from pipeline.snow.terrain_regression import TerrainColumns

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from pipeline.model.ground import GroundRecord
-from pipeline.snow.carry import BARE_MM, SPARE_MM, ScaleError
+from pipeline.snow.carry import BARE_MM, SPARE_MM, TERRAIN_LOCAL, ScaleError
 from pipeline.snow.forcing import LEAST_OBSERVED, Forcing, node_to_sites
 from pipeline.snow.site_values import SITE_VARIATION
-from pipeline.statistics.regression import doubt
+from pipeline.statistics.regression import ROUNDS, doubt
 from pipeline.terrain.canopy import site_exposure
 
 MELT_COMMON = 0.12
@@ -30,8 +30,6 @@ MELT_MEMORY = 0.8
 """Correlation of the scales of neighbouring windows beforehand: what is the basin's own, wind and shade and height, stays (training
 worlds: 0.6 and 0.9 do no better)."""
 
-SITE_CATCH_SD = 0.5
-"""Prior spread of the logarithm of what a site catches of the gauges' snowfall, as of places by terrain."""
 
 SPAN_DAYS = 10
 """A station's series is cut into spans of so many days: readings' noise is small beside the melt of ten days (common practice, no
@@ -45,8 +43,9 @@ SPAN_SHARE = 0.1
 """The same as a share of what was gained and lost, beside what is the site's own in all its spans (training worlds: 0.2 leaves nights
 later than 45 days after a flight 1.1 points worse, 0.15 is as good)."""
 
-ROUNDS = 8
-"""Rounds of the fit; the scales settle in four to six."""
+
+LEAST_ERROR = 0.03
+"""Errors smaller than this share of the largest are left out: a thousandth of the variance."""
 
 
 @dataclass(frozen=True)
@@ -112,10 +111,6 @@ class Scales:
         }
 
 
-LEAST_ERROR = 0.03
-"""Errors smaller than this share of the largest are left out: a thousandth of the variance."""
-
-
 def fitted_scales(ground: GroundRecord, forcing: Forcing, since: Since | None = None) -> Scales:
     """Return the scales that fit the sites' changes.
 
@@ -144,7 +139,7 @@ def fitted_scales(ground: GroundRecord, forcing: Forcing, since: Since | None = 
     if not len(spans.site):
         return Scales(np.zeros(1 + count), prior, window)
     # Unknown beside the scales are of each site its catch, its own gain since the flight, its own melt.
-    own = np.repeat([SITE_CATCH_SD, SITE_VARIATION, SITE_VARIATION], len(spans.names))
+    own = np.repeat([TERRAIN_LOCAL, SITE_VARIATION, SITE_VARIATION], len(spans.names))
     precision = np.diag(np.concatenate([np.zeros(1 + count), own**-2.0]))
     precision[: 1 + count, : 1 + count] = np.linalg.inv(prior)
     after, factor = np.zeros(len(spans.site), bool), np.ones(len(spans.site))

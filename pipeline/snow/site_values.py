@@ -9,14 +9,22 @@ import pandas as pd
 
 from pipeline.model.ground import GroundRecord
 from pipeline.snow.carry import BARE_MM, NODE_M, STEP_DAYS, UNOBSERVED_MM_PER_DAY, melted, site_turnover
-
-CARRY_SE = 0.25
-"""Error of a course carried to another day, as a share of what the stations gained and lost in between: two stations of like height
-gain and lose amounts that differ by about a quarter (common practice, no source)."""
+from pipeline.snow.terrain_regression import LOCAL_SHARE
 
 NEAREST_DAYS = 45
 """A course visit further away than this says nothing of a day: a month between visits and half of one in reserve.
 Normals further apart than this are not joined by a line either."""
+
+SITE_VARIATION = 0.2
+"""Spread of a site's SWE about its own cell's mean, as a share: what a prediction for the cell cannot know of a point (15 to
+30 %, common practice, no source)."""
+
+DENSITY_AGEING = 0.006
+"""Error that a measured density gains in a day, as a share: snow changes its density by 15 to 20 % in a month (common practice,
+no source)."""
+
+BEYOND_M = 2000.0
+"""Weather is reckoned so far above and below the sites and the weather table: no basin's ground lies further off."""
 
 
 def site_values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
@@ -82,7 +90,7 @@ def _values(ground: GroundRecord, date: dt.date) -> pd.DataFrame:
         # What snow lost while every station was bare is known to nobody.
         since = (bare > measured_on[group].min()) & (bare <= np.datetime64(date)) if days > 0 else bare[:0]
         untold = np.minimum(UNOBSERVED_MM_PER_DAY * np.count_nonzero(since), swe[group])
-        se[group] = np.sqrt(se[group] ** 2 + (CARRY_SE * turnover) ** 2 + untold**2)
+        se[group] = np.sqrt(se[group] ** 2 + (LOCAL_SHARE * turnover) ** 2 + untold**2)
     return values.assign(swe_mm=swe, swe_se_mm=se)
 
 
@@ -97,14 +105,6 @@ def _bare_days(ground: GroundRecord) -> pd.DatetimeIndex:
     swe = series.to_numpy(float)
     return series.index[np.isfinite(swe).any(axis=1) & ~(swe > BARE_MM).any(axis=1)]
 
-
-SITE_VARIATION = 0.2
-"""Spread of a site's SWE about its own cell's mean, as a share: what a prediction for the cell cannot know of a point (15 to
-30 %, common practice, no source)."""
-
-DENSITY_AGEING = 0.006
-"""Error that a measured density gains in a day, as a share: snow changes its density by 15 to 20 % in a month (common practice,
-no source)."""
 
 POINT_NUMBERS = [
     "swe_mm", "swe_se_mm", "cell_se_mm", "depth_m", "depth_se_m", "density_kg_m3", "density_se_kg_m3", "age_days",
@@ -202,10 +202,6 @@ def elevation_nodes(elevation_m: np.ndarray) -> np.ndarray:
     """
     low, high = np.floor(np.nanmin(elevation_m) / NODE_M), np.ceil(np.nanmax(elevation_m) / NODE_M)
     return np.arange(low, max(high, low + 1) + 1) * NODE_M
-
-
-BEYOND_M = 2000.0
-"""Weather is reckoned so far above and below the sites and the weather table: no basin's ground lies further off."""
 
 
 def weather_nodes(ground: GroundRecord) -> np.ndarray:

@@ -11,8 +11,8 @@ import xarray as xr
 
 from pipeline.model.ground import GroundRecord
 from pipeline.snow.background import (
+    FRESH_DAYS,
     LOCAL_REACH_M,
-    TERRAIN_LOCAL,
     CarriedFlight,
     Prediction,
     Residual,
@@ -20,7 +20,7 @@ from pipeline.snow.background import (
     explains,
 )
 from pipeline.snow.balance import FACTOR_MOST, march, turnover_of
-from pipeline.snow.carry import BARE_MM, CELL_VARIATION, UNOBSERVED_MM_PER_DAY, Turnover
+from pipeline.snow.carry import BARE_MM, CELL_VARIATION, TERRAIN_LOCAL, UNOBSERVED_MM_PER_DAY, Turnover
 from pipeline.snow.forcing import Forcing, node_to_sites, season_forcing
 from pipeline.snow.melt_windows import MELT_COMMON, SCALE_LOG_SD
 from pipeline.snow.past_pattern import expected_pattern, known_variation, local_variation, past_share
@@ -51,9 +51,6 @@ MELT_LOG_SCALES = np.linspace(-0.9, 0.9, 13)
 
 SITE_MM = 8.0
 """Error of a site's modelled SWE, mm: what instruments add."""
-
-MARK_DAYS = 7
-"""The stations' series are held against the model every seventh day."""
 
 
 @dataclass(frozen=True)
@@ -207,7 +204,7 @@ class TerrainBalance:
         snowfall = node_to_sites(forcing.snowfall_mm, forcing.nodes_m, histories.elevation_m)
         melt = node_to_sites(forcing.melt_mm, forcing.nodes_m, histories.elevation_m) * histories.exposure
         rows = factor_rows(histories.swe_mm)
-        days = np.arange(0, len(forcing.days), MARK_DAYS)
+        days = np.arange(0, len(forcing.days), FRESH_DAYS)
         # The scales side by side, (day, scale, site): marched together they take a tenth of the time.
         seen = histories.swe_mm[days][:, None]
         scales = np.exp(MELT_LOG_SCALES)[:, None]

@@ -27,6 +27,10 @@ SLOPE_REACH_M = 1000.0
 slope in shade or under trees, and nearer than this two places to measure at tell the same. About the
 length of a mountain's side (common practice, no source)."""
 
+FEW_FIELDS = 3
+"""So many common fields, and one for the rest, stand for any number: level, height and one more hold nearly all of what they do
+together. Accuracy and cost alone: sums over zones are stated no surer with fewer."""
+
 
 @dataclass(frozen=True)
 class ErrorPart:
@@ -90,11 +94,6 @@ class KrigedPart:
 def shared_error(parts: Sequence[ErrorPart]) -> np.ndarray:
     """Return the standard error of the parts that all sites share, mm."""
     return np.sqrt(sum(part.shared * np.square(part.error_mm) for part in parts))
-
-
-FEW_FIELDS = 3
-"""So many common fields, and one for the rest, stand for any number: level, height and one more hold nearly all of what they do
-together. Accuracy and cost alone: sums over zones are stated no surer with fewer."""
 
 
 def few_fields(fields: list[np.ndarray]) -> list[np.ndarray]:
