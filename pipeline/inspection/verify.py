@@ -21,14 +21,7 @@ from pipeline.publishing.derived import derive, root_catalogue
 from pipeline.publishing.second_look import SECOND_LOOK
 from pipeline.publishing.soundness import Examined, examine
 from pipeline.publishing.staging import in_hand, left_behind
-from pipeline.reading import (
-    all_revisions,
-    archive_folder,
-    basin_folder,
-    dates_held,
-    decisions,
-    revisions,
-)
+from pipeline.reading import all_revisions, archive_folder, basin_folder, dates_held, decisions, revisions
 from pipeline.storage.locks import basin_lock
 from pipeline.storage.parquet import read_arrow
 from pipeline.storage.paths import in_store

@@ -116,14 +116,7 @@ def _create(
 ) -> None:
     chunks = tuple(min(_CHUNK, n) for n in values.shape)
     variable = file.createVariable(
-        name,
-        values.dtype,
-        ("y", "x"),
-        zlib=True,
-        complevel=_LEVEL,
-        shuffle=True,
-        chunksizes=chunks,
-        fill_value=fill,
+        name, values.dtype, ("y", "x"), zlib=True, complevel=_LEVEL, shuffle=True, chunksizes=chunks, fill_value=fill
     )
     variable.setncatts(attributes)
     variable[:] = values

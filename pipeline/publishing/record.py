@@ -106,11 +106,7 @@ class Numbers:
 
 
 def build_record(
-    day: Day,
-    provenance: Provenance,
-    numbers: Numbers,
-    files: dict[str, Written],
-    changes: dict[str, Any] | None,
+    day: Day, provenance: Provenance, numbers: Numbers, files: dict[str, Written], changes: dict[str, Any] | None
 ) -> dict[str, Any]:
     """Return the content of `record.json`.
 

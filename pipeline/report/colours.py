@@ -40,11 +40,7 @@ MORE = ("#f5f3ef", "#9dc3d6", "#4a88ae", "#1f5480", "#0c2a4e")
 
 def oklab(rgb: np.ndarray) -> np.ndarray:
     """Return Oklab (lightness, green-red, blue-yellow) of sRGB values of 0..1, (n, 3)."""
-    linear = np.where(
-        rgb <= _STRAIGHT,
-        rgb / 12.92,
-        ((rgb + 0.055) / 1.055) ** 2.4,
-    )
+    linear = np.where(rgb <= _STRAIGHT, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
     return np.cbrt(linear @ _LMS.T) @ _LAB.T
 
 
@@ -52,11 +48,7 @@ def srgb(lab: np.ndarray) -> np.ndarray:
     """Return sRGB values (0..1) of Oklab ones, (n, 3). They are clipped to what a screen shows."""
     linear = ((lab @ np.linalg.inv(_LAB).T) ** 3) @ np.linalg.inv(_LMS).T
     linear = np.clip(linear, 0, 1)
-    return np.where(
-        linear <= _STRAIGHT_LIGHT,
-        linear * 12.92,
-        1.055 * linear ** (1 / 2.4) - 0.055,
-    )
+    return np.where(linear <= _STRAIGHT_LIGHT, linear * 12.92, 1.055 * linear ** (1 / 2.4) - 0.055)
 
 
 @cache

@@ -130,7 +130,7 @@ class Cache:
         if self.writable:
             content = encoding.encode(value)
             with suppress(OSError):
-                put_in_place(self.folder / key, _seal(key, content), content)
+                put_at_once(self.folder / key, _seal(key, content), content)
         return value
 
     def holds(self, key: str) -> bool:
@@ -162,7 +162,7 @@ def _seal(name: str, body: bytes | memoryview) -> bytes:
     return digest.digest()
 
 
-def put_in_place(path: Path, *parts: bytes | memoryview) -> None:
+def put_at_once(path: Path, *parts: bytes | memoryview) -> None:
     """Put a file of these parts in place in one step.
 
     Another process may be reading it, or putting the same. Raises OSError.

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from pipeline.model.problems import ArchiveError, SettingsError
-from pipeline.storage.cache import drop_unused, note_use, put_in_place
+from pipeline.storage.cache import drop_unused, note_use, put_at_once
 
 if TYPE_CHECKING:
 
@@ -156,7 +156,7 @@ def local_file(path: Path) -> Path:
     if copy.is_file():
         note_use(copy)
     else:
-        put_in_place(copy, path.read_bytes())
+        put_at_once(copy, path.read_bytes())
         drop_unused(copy.parent)
     return copy
 

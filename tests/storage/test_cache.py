@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.storage.cache import UNUSED_DAYS, Cache, Encoding, Maker, put_in_place
+from pipeline.storage.cache import UNUSED_DAYS, Cache, Encoding, Maker, put_at_once
 from pipeline.storage.encodings import ARRAYS, FRAME, TEXT, arrays_bytes, arrays_of
 
 BYTES = Encoding(bytes, bytes)
@@ -102,7 +102,7 @@ def test_a_folder_not_to_be_written_is_read_and_left_as_it_is(tmp_path):
 def test_what_cannot_be_put_in_place_leaves_nothing_beside(tmp_path):
     (tmp_path / "a").mkdir()
     with pytest.raises(OSError, match="a"):
-        put_in_place(tmp_path / "a", b"x")
+        put_at_once(tmp_path / "a", b"x")
     assert [path.name for path in tmp_path.iterdir()] == ["a"]
     add(Cache(tmp_path / "a" / "b"), "c")
     (tmp_path / "file").write_text("in the way")
