@@ -22,7 +22,10 @@ Chosen: findings name three of a site, and memory stays small in a file that is 
 
 @dataclass(frozen=True)
 class Wrong:
-    """Values of a column that could not be read: their rows, and the text of the first of them."""
+    """Values of a column that could not be read.
+
+    Their rows, and the texts of the first of them.
+    """
 
     key: str
     rows: np.ndarray

@@ -66,7 +66,10 @@ _LONE_RETURNS = re.compile(rb"\r\r+\n|\r(?!\n)")
 
 
 def _lone_returns(stream: BinaryIO) -> bool:
-    """Tell whether some lines end in a carriage return alone; the stream stays where it is."""
+    """Return whether some lines end in a carriage return alone.
+
+    The stream stays where it is.
+    """
     position = stream.tell()
     start = stream.read(_LOOK)
     stream.seek(position)

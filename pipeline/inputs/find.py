@@ -95,7 +95,10 @@ def describe(role: str, path: Path) -> InputFile:
 
 
 def missing_file(role: str, path: Path, named_by: str) -> Finding:
-    """Return the finding that a declared file is not there; a night with one is degraded."""
+    """Return the finding that a declared file is not there.
+
+    A night with one is degraded.
+    """
     lost = os.path.islink(path)  # noqa: PTH114  of a name too long it is none
     return Finding(
         rules.MISSING_FILE,
@@ -120,5 +123,8 @@ def misspelt_file(role: str, path: Path) -> Finding | None:
 
 
 def unreadable_file(role: str, path: Path, why: str) -> Finding:
-    """Return the finding that a declared file cannot be read; a night with one is degraded."""
+    """Return the finding that a declared file cannot be read.
+
+    A night with one is degraded.
+    """
     return Finding(rules.UNREADABLE_FILE, role, str(path), detail=f"{path}: {why}")

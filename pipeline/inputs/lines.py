@@ -55,7 +55,7 @@ class BadLine:
 
     @classmethod
     def above_header(cls, line: int, lines: int, text: str) -> BadLine:
-        """Return lines of text above the header, from their number from 0, how many, and their text."""
+        """Return lines of text above the header."""
         return cls(line, lines, "stands above the header", text[:MOST_OF_TEXT], is_above_header=True)
 
 
@@ -154,7 +154,10 @@ def find_header(stream: BinaryIO, separators: Sequence[str], comment: str | None
 
 
 def chunks(stream: BinaryIO) -> Iterator[bytes]:
-    """Yield the rest of a stream in chunks of whole lines, cut where no quote is open."""
+    """Yield the rest of a stream in chunks of whole lines.
+
+    They are cut where no quote is open.
+    """
     while chunk := stream.read(CHUNK):
         if not chunk.endswith(b"\n"):
             chunk += stream.readline()
@@ -164,7 +167,10 @@ def chunks(stream: BinaryIO) -> Iterator[bytes]:
 
 
 def _rest_of_field(stream: BinaryIO) -> bytes:
-    """Return the lines up to the one that closes a quote; so many lines where it is a stray one."""
+    """Return the lines up to the one that closes a quote.
+
+    Where none does, `MOST_LINES_IN_FIELD` lines.
+    """
     more = []
     for _ in range(MOST_LINES_IN_FIELD):
         more.append(stream.readline())
@@ -211,7 +217,10 @@ _WITHIN[list(b",;\t|\n\r")] = False
 
 
 def _at_once(chunk: bytes, layout: Layout) -> pa.Table:
-    """Return the wanted fields of well-formed lines; raises ArrowInvalid where a line has too many or too few."""
+    """Return the wanted fields of well-formed lines.
+
+    Raises ArrowInvalid where a line has too many or too few.
+    """
     names = [str(position) for position in range(len(layout.headers))]
     wanted = [names[position] for position in layout.wanted]
     return pa_csv.read_csv(
@@ -233,7 +242,10 @@ def _in_one(column: pa.ChunkedArray) -> pa.Array:
 
 @dataclass(frozen=True)
 class _Lines:
-    """The lines of a chunk: where each begins and ends, its quotes, and whether it is plain or no data."""
+    """The lines of a chunk.
+
+    Where each begins and ends, its number of quotes, and whether it is plain or holds nothing.
+    """
 
     starts: np.ndarray
     ends: np.ndarray
@@ -243,7 +255,10 @@ class _Lines:
 
 
 def _looked_at(chunk: bytes, layout: Layout, lines: int) -> _Lines:
-    """Tell of each line of a chunk whether it is plain: as many fields as the header, nothing but ASCII, no quotes."""
+    """Return the lines of a chunk, and which are plain.
+
+    A plain line has as many fields as the header, nothing but ASCII, no quotes.
+    """
     data = np.frombuffer(chunk, np.uint8)
     ends = np.flatnonzero(data == ord("\n"))
     if len(ends) < lines:
@@ -275,7 +290,10 @@ _BLANKS = (ord("\t"), ord("\r"), ord("\n"))
 
 
 def _one_by_one(chunk: bytes, layout: Layout, lines: int) -> Split:
-    """Split a chunk some lines of which are not plain: those one by one, the others at once."""
+    """Split a chunk with lines that are not plain.
+
+    Those are split one by one, the others at once.
+    """
     of = _looked_at(chunk, layout, lines)
 
     def text(first: int, taken: int = 1) -> str:
@@ -305,7 +323,10 @@ def _one_by_one(chunk: bytes, layout: Layout, lines: int) -> Split:
 
 
 def _lines_of_field(quotes: np.ndarray, line: int) -> int:
-    """Return over how many lines a quote that is open at the end of a line goes on; 1 where it is never closed."""
+    """Return how many lines a quoted field takes.
+
+    1 where its quote is never closed.
+    """
     after = np.flatnonzero(quotes[line + 1 : line + 1 + MOST_LINES_IN_FIELD] % 2)
     return int(after[0]) + 2 if len(after) else 1
 
@@ -337,7 +358,10 @@ _NOT_UTF8 = re.compile("[\udc80-\udcff]")
 
 
 def _checked(text: str, layout: Layout) -> list[str] | str:
-    """Return the wanted fields of a row, none of a blank one, or what is wrong with it."""
+    """Return the wanted fields of a row, or what is wrong.
+
+    A blank row has none.
+    """
     if _CONTROL.search(text):
         return "it holds control characters, as of a binary file"
     fields = _fields(text, layout.separator)
@@ -370,7 +394,7 @@ def _plain_lines(chunk: bytes, of: _Lines, layout: Layout) -> tuple[list[pa.Arra
 def _together(
     columns: list[pa.Array], line: np.ndarray, rows: dict[int, list[str]]
 ) -> tuple[list[pa.Array], np.ndarray]:
-    """Return the fields of plain lines with those of other rows by line, in the lines' order, and the lines."""
+    """Return the fields of all rows in the lines' order, and their lines."""
     if not rows:
         return columns, line
     line = np.concatenate([line, list(rows)]).astype(np.int64)

@@ -170,7 +170,10 @@ def band_of(path: Path, source: rasterio.DatasetReader, values: Values) -> Band:
 
 
 def _unit(path: Path, source: rasterio.DatasetReader, values: Values) -> tuple[float, str]:
-    """Return what a stored number is multiplied by, and the unit in the file's words where that is another than wanted."""
+    """Return the factor of stored numbers, and the file's unit.
+
+    The unit is empty where it is the wanted one.
+    """
     declared = source.units[0] or ""
     unit = re.sub(r"[\s_-]+", " ", declared.strip().lower())
     if not values.length:
@@ -188,7 +191,10 @@ def _unit(path: Path, source: rasterio.DatasetReader, values: Values) -> tuple[f
 
 
 def _height_system_unit(source: rasterio.DatasetReader) -> tuple[float, str]:
-    """Return metres per unit of the file's height system and the unit's name, 1 and nothing where it has none or metres."""
+    """Return metres per unit of the file's height system, and its name.
+
+    1 and an empty name where it has none or is in metres.
+    """
     try:
         crs = CRS.from_wkt(source.crs.to_wkt())
     except (CRSError, AttributeError):

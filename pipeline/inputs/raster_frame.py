@@ -110,7 +110,10 @@ def refuse_large(path: Path, grid: BasinGrid, most_gb: float) -> None:
 
 
 def _over(source: rasterio.DatasetReader, grid: BasinGrid) -> tuple[int, int]:
-    """Return how many rows and columns of a raster lie over the grid; all of them where that cannot be told."""
+    """Return how many rows and columns of a raster lie over the grid.
+
+    All of them where that is not known.
+    """
     height, width = source.shape
     if source.transform.is_degenerate:
         return height, width

@@ -8,9 +8,11 @@ from pathlib import Path
 
 import numpy as np
 import rasterio
+import rioxarray  # noqa: F401  gives arrays their `rio`
+import xarray as xr
 from pyproj import CRS, Transformer
 from rasterio.enums import Resampling
-from rasterio.warp import calculate_default_transform, reproject
+from rasterio.warp import calculate_default_transform
 from rasterio.windows import Window
 
 from pipeline.inputs.raster_band import NUMBERS, Values, band_of, opened
@@ -65,19 +67,14 @@ def mean_on_grid(path: Path, grid: BasinGrid, values: Values = NUMBERS) -> OnGri
                 part = _window_of(source, grid, rows, columns)
                 if part is None:
                     continue
-                made = np.full((rows.stop - rows.start, columns.stop - columns.start), np.nan)
-                reproject(
-                    band.read_stored(source, part).astype(np.float64, copy=False),
-                    made,
-                    src_transform=source.window_transform(part),
-                    src_crs=source.crs,
-                    src_nodata=np.nan,
-                    dst_nodata=np.nan,
-                    dst_transform=grid.transform @ grid.transform.translation(columns.start, rows.start),
-                    dst_crs=grid.crs.to_wkt(),
+                stored = xr.DataArray(band.read_stored(source, part).astype(np.float64, copy=False), dims=("y", "x"))
+                stored = stored.rio.write_crs(source.crs).rio.write_transform(source.window_transform(part))
+                out[rows, columns] = stored.rio.write_nodata(np.nan).rio.reproject(
+                    grid.crs.to_wkt(),
+                    shape=(rows.stop - rows.start, columns.stop - columns.start),
+                    transform=grid.transform @ grid.transform.translation(columns.start, rows.start),
                     resampling=Resampling.average if width <= grid.cell_m else Resampling.bilinear,
                 )
-                out[rows, columns] = made
     except GDAL_TROUBLES as trouble:
         message = f"{path} cannot be read as a raster: {trouble}"
         raise InputError(message) from None
@@ -89,7 +86,10 @@ def mean_on_grid(path: Path, grid: BasinGrid, values: Values = NUMBERS) -> OnGri
 
 
 def _tiles(grid: BasinGrid, pixel_m: float) -> Iterator[tuple[slice, slice]]:
-    """Yield rows and columns of the tiles of the grid, so large that no more than `TILE_PIXELS` pixels fall into one."""
+    """Yield rows and columns of the tiles of the grid.
+
+    No more than `TILE_PIXELS` pixels fall into one.
+    """
     side = int(np.clip(np.sqrt(TILE_PIXELS) * pixel_m / grid.cell_m - 2 * CLEAR_CELLS, 1, TILE_CELLS))
     for top in range(0, grid.height, side):
         for left in range(0, grid.width, side):
@@ -97,7 +97,10 @@ def _tiles(grid: BasinGrid, pixel_m: float) -> Iterator[tuple[slice, slice]]:
 
 
 def _window_of(source: rasterio.DatasetReader, grid: BasinGrid, rows: slice, columns: slice) -> Window | None:
-    """Return the part of a raster that holds a tile of the grid and `CLEAR_CELLS` around it; None where it holds none of it."""
+    """Return the window of a raster around a tile of the grid.
+
+    `CLEAR_CELLS` around it are in it too; None where the raster holds none of the tile.
+    """
     along = np.linspace(0, 1, 33)
     left, right = columns.start - CLEAR_CELLS, columns.stop + CLEAR_CELLS
     top, bottom = rows.start - CLEAR_CELLS, rows.stop + CLEAR_CELLS
@@ -144,7 +147,7 @@ ROUNDING = 0.01
 
 
 def _width_on_grid(source: rasterio.DatasetReader, grid: BasinGrid) -> float:
-    """Return the width of the source's pixels in metres of the grid's coordinate system."""
+    """Return the width of a raster's pixels on the grid, m."""
     transform, _, _ = calculate_default_transform(
         source.crs, grid.crs.to_wkt(), source.width, source.height, *source.bounds
     )

@@ -74,7 +74,10 @@ CORES_MOST = 50
 
 
 def _wrong_counts(rows: pd.DataFrame) -> list[Finding]:
-    """Take out counts of cores that are none and return a finding for each; such a row counts as one core."""
+    """Take out impossible counts of cores and return findings.
+
+    Such a row counts as one core.
+    """
     cores = rows["cores"]
     wrong = cores.notna() & ((cores < 1) | (cores > CORES_MOST) | (cores % 1 != 0))
     findings = rows_set_aside(
@@ -88,7 +91,7 @@ def _wrong_counts(rows: pd.DataFrame) -> list[Finding]:
 
 
 def _sheets_without_a_sample(rows: pd.DataFrame, lost: pd.Series) -> list[Finding]:
-    """Return a finding for each file in which no row can be used: a separator, decimal sign or date order is not declared."""
+    """Return a finding for each file without a usable row."""
     usable = ~lost & (rows["depth_m"].notna() | rows["swe_mm"].notna())
     has_samples = usable.groupby(rows["file"], sort=False).any()
     return [
@@ -103,7 +106,7 @@ def _sheets_without_a_sample(rows: pd.DataFrame, lost: pd.Series) -> list[Findin
 
 
 def _weighed_in_vain(rows: pd.DataFrame, unweighed: pd.DataFrame, least_share: float) -> list[Finding]:
-    """Return a finding for each file where clearly fewer weighed cores give a water equivalent than were weighed."""
+    """Return a finding for each file with many cores weighed in vain."""
     findings = []
     for path, lost in unweighed.groupby("file", sort=False):
         weighed = int((rows["mass_full_g"].notna() & (rows["file"] == path)).sum())

@@ -31,7 +31,10 @@ VARIABLES = ("snow_cover_fraction", "snow_albedo")
 
 @dataclass(frozen=True)
 class CoverEntry:
-    """One cover grid of the table: its date, variable and file (absolute), and where the table names it."""
+    """One cover grid of the table.
+
+    Its date, variable and file (absolute), and the table's file and line.
+    """
 
     date: dt.date
     variable: str

@@ -125,7 +125,7 @@ class _Row(Protocol):
 
 
 def _entry(row: _Row, source: Source) -> tuple[FlightEntry | None, list[Finding]]:
-    """Return the flight of a row of the table, None where it cannot be used, and the findings."""
+    """Return the flight of a row, None if unusable, and the findings."""
     table = Path(row.file)
     declared = source.format_of(table).columns
     named = {name: _files(table.parent, getattr(row, name)) for name in RASTERS if getattr(row, name)}
@@ -173,7 +173,10 @@ def _entry(row: _Row, source: Source) -> tuple[FlightEntry | None, list[Finding]
 
 
 def _files(home: Path, text: str) -> list[Path]:
-    """Return the files that a cell names: one, several with semicolons between, or globs; a glob that finds none stays."""
+    """Return the files that a cell of the table names.
+
+    One, several with semicolons between, or globs; a glob that finds none stays.
+    """
     files = []
     for name in filter(None, (part.strip() for part in text.split(";"))):
         path = home / name

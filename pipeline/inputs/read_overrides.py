@@ -83,7 +83,10 @@ def read_overrides(
 
 
 def _instants(text: pd.Series, utc_offset_hours: float, *, end: bool) -> np.ndarray:
-    """Return times as UTC instants; a bare date is the first or the last second of that local day."""
+    """Return times as UTC instants.
+
+    A bare date is the first or the last second of that local day.
+    """
     offset = np.timedelta64(round(utc_offset_hours * 3600), "s")
     bare = text.str.fullmatch(r"\d{4}-\d{2}-\d{2}")
     days = pd.to_datetime(text.where(bare), format="%Y-%m-%d", errors="coerce").to_numpy("datetime64[s]")
@@ -121,7 +124,10 @@ def _wrong(rows: pd.DataFrame) -> np.ndarray:
 
 
 def _touches(rows: pd.DataFrame, span: tuple[dt.date, dt.date], utc_offset_hours: float) -> pd.Series:
-    """Return which rows' periods touch the days; those whose start or end cannot be read count as touching."""
+    """Return which rows' periods touch the days.
+
+    Those whose start or end cannot be read count as touching.
+    """
     offset = np.timedelta64(round(utc_offset_hours * 3600), "s")
     begin = np.datetime64(span[0], "s") - offset
     end = np.datetime64(span[1], "s") + np.timedelta64(1, "D") - offset

@@ -110,7 +110,10 @@ LEAST_STATED = 3
 
 
 def _doubted_terrain(placed: pd.DataFrame, off: pd.Series) -> list[Finding]:
-    """Return a finding where most of the stated elevations contradict the terrain: then it is the terrain that is wrong."""
+    """Return a finding where most stated elevations contradict the terrain.
+
+    Then it is the terrain that is wrong.
+    """
     stated = int(placed["elevation_m"].notna().sum())
     if stated < LEAST_STATED or off.sum() <= stated / 2:
         return []
@@ -134,5 +137,8 @@ class _Row(Protocol):
 
 
 def by_site(sites: pd.DataFrame) -> pd.DataFrame:
-    """Return placed sites by site_id, as the checks and the science take them: `elevation_m` is the terrain's, `stated_m` the table's."""
+    """Return sites on the grid by site_id.
+
+    `elevation_m` is the terrain's, `stated_m` the table's.
+    """
     return sites.set_index("site_id").rename(columns={"elevation_m": "stated_m", "terrain_m": "elevation_m"})

@@ -219,7 +219,7 @@ def _read_file(path: Path, task: _Task, names: dict[str, int]) -> tuple[StationF
 
 
 def _read_values(rows: StationRows) -> list[Count]:
-    """Return how many values of each reading that has unreadable ones can be read."""
+    """Return counts for each reading that has unreadable values."""
     counts = []
     for column in STATIONS.columns:
         wrong = rows.wrong.get(column.key)
@@ -271,7 +271,10 @@ def _opened(path: Path, how: FileFormat, task: _Task) -> _Opened:
 def _converted(
     chunks: Iterator[bytes], convert: Callable[[bytes], Converted], deciding: object, task: _Task
 ) -> Iterator[Converted]:
-    """Yield the chunks' rows in their order, some at work at a time; whole chunks are cached where there is a cache."""
+    """Yield the chunks' rows in their order.
+
+    Some chunks are at work at a time; whole ones are cached where there is a cache.
+    """
 
     def rows_of(chunk: bytes) -> Converted:
         if task.cache is None or len(chunk) < CHUNK:

@@ -98,7 +98,10 @@ def _layer(path: Path, wanted: str | None) -> str | None:
 
 
 def _whole_features(path: Path, zones: geopandas.GeoDataFrame) -> None:
-    """Raise InputError where a feature has no zone_id, no name or no polygon: the basin would lack its ground without a word."""
+    """Raise InputError where a feature has no zone_id, name or polygon.
+
+    The basin would lack its ground without a word.
+    """
     kinds = zones.geometry.geom_type
     lacking = {
         "no outline": zones.geometry.isna() | zones.geometry.is_empty,
@@ -117,7 +120,10 @@ def _whole_features(path: Path, zones: geopandas.GeoDataFrame) -> None:
 
 
 def _one_name_each(path: Path, zones: geopandas.GeoDataFrame) -> None:
-    """Raise InputError where polygons of one zone_id have two names: they may be two zones under one id by a slip."""
+    """Raise InputError where polygons of one zone_id have two names.
+
+    They may be two zones under one id by a slip.
+    """
     names = zones.groupby("zone_id")["name"].unique()
     for zone_id, given in names[names.map(len) > 1].items():
         message = (
@@ -250,7 +256,10 @@ def _without_voids(
 
 
 def _from_around(height_m: np.ndarray, known: np.ndarray, void: np.ndarray) -> np.ndarray:
-    """Return the heights of void cells between the known cells around them, linear over triangles, beyond these the nearest."""
+    """Return the heights of void cells from the known ones around.
+
+    Linear over triangles, beyond these the nearest.
+    """
     ring = known & binary_dilation(~known, iterations=2)
     cells, heights, wanted = np.argwhere(ring), height_m[ring], np.argwhere(void)
     filled = NearestNDInterpolator(cells, heights)(wanted)
@@ -261,7 +270,10 @@ def _from_around(height_m: np.ndarray, known: np.ndarray, void: np.ndarray) -> n
 
 
 def _is_height(path: Path, height_m: np.ndarray) -> None:
-    """Raise InputError where an elevation raster holds fractions: no basin that gathers snow has all its ground within a metre."""
+    """Raise InputError where an elevation raster holds fractions.
+
+    No basin that gathers snow has all its ground within a metre.
+    """
     low, high = float(np.nanmin(height_m)), float(np.nanmax(height_m))
     if low >= 0.0 and high <= 1.0:
         raise InputError(
@@ -336,7 +348,7 @@ def zone_fractions(zones: geopandas.GeoDataFrame, grid: BasinGrid) -> np.ndarray
 
 
 def areal_scale(grid: BasinGrid) -> np.ndarray:
-    """Return projected area over ground area at the cell centres, shape (y, x); ground area is the geodetic one."""
+    """Return projected over geodetic area at the cell centres, (y, x)."""
     return _factors(grid, "areal_scale")
 
 

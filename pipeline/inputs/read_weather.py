@@ -41,7 +41,7 @@ def read_weather(source: Source) -> tuple[pd.DataFrame, list[Finding]]:
 
 
 def as_issued_by(rows: pd.DataFrame, date: dt.date) -> pd.DataFrame:
-    """Return, for each day, the newest row issued by `date`: forecasts of later issue are not known yet."""
+    """Return each day's newest row issued by `date`."""
     known = rows[rows["issued"].to_numpy("datetime64[D]") <= pd.Timestamp(date).to_datetime64().astype("datetime64[D]")]
     newest = known.sort_values(["date", "issued"], kind="stable").drop_duplicates("date", keep="last")
     return newest.reset_index(drop=True)
@@ -52,7 +52,10 @@ ISSUES_DAYS = 7
 
 
 def earlier_issues(rows: pd.DataFrame, date: dt.date) -> pd.DataFrame:
-    """Return, for each day after `date`, what issues of the week before the newest said of it; what is in `as_issued_by` is not."""
+    """Return earlier forecasts of each day after `date`.
+
+    Issues of the week before the newest count; what is in `as_issued_by` does not.
+    """
     day = pd.Timestamp(date)
     known = rows[(rows["date"] > day) & (rows["issued"] <= day)]
     newest = known.groupby("date")["issued"].transform("max")

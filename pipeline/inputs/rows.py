@@ -13,7 +13,10 @@ from pipeline.model.rules.rule import Rule
 
 
 def dated_outside(rows: pd.DataFrame, season: tuple[dt.date, dt.date]) -> pd.Series:
-    """Return which rows are dated before the first or after the last day; rows without a date are not."""
+    """Return which rows are dated outside some days.
+
+    Rows without a date are not.
+    """
     first, last = (pd.Timestamp(day) for day in season)
     return (rows["date"] < first) | (rows["date"] > last)
 

@@ -52,7 +52,7 @@ def read_sheet(path: Path, sheet: str | None, decimal: str) -> list[list[str]]:
 
 
 def _check_parts(path: Path) -> None:
-    """Refuse a workbook that is encrypted, or that would be far larger unpacked than any table of measurements is."""
+    """Refuse a workbook that is encrypted or too large unpacked."""
     with path.open("rb") as stream:
         if stream.read(len(OLE)) == OLE:
             raise InputError(
@@ -81,7 +81,10 @@ MOST_CELLS = 20_000_000
 
 
 def _few_cells(path: Path, pairs: Iterable[tuple[tuple, tuple]]) -> Iterator[tuple[tuple, tuple]]:
-    """Yield a sheet's rows; raise InputError where they have more cells than a table of measurements."""
+    """Yield a sheet's rows.
+
+    Raises InputError where they have more cells than a table of measurements.
+    """
     widest = 0
     for number, pair in enumerate(pairs, start=1):
         # Every row is made as long as the longest.

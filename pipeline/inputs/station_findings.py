@@ -53,7 +53,10 @@ class StationFindings:
         self._lost.append(rows)
 
     def nowhere(self) -> list[Finding]:
-        """Return the findings on rows without a site or a time, one for lines that follow each other."""
+        """Return the findings on rows without a site or a time.
+
+        Lines that follow each other are one finding.
+        """
         return [
             self._at_lines(rows, stretch, rules.NO_SITE_OR_TIME)
             for rows in self._lost
@@ -87,7 +90,10 @@ class StationFindings:
         return [self._counted(rows, which, f"{len(which)} readings", about) for which in self._by_site(rows)]
 
     def unreadable(self, rows: StationRows) -> list[Finding]:
-        """Return the findings on values that could not be read, many of a site and column as one."""
+        """Return the findings on unreadable values.
+
+        Many of a site and column are one finding.
+        """
         findings = []
         for key, mask in rows.wrong.items():
             column, wrong = self.columns[key], rows.take(np.flatnonzero(mask))

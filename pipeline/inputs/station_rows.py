@@ -65,7 +65,7 @@ class StationRows:
 
 @dataclass(frozen=True)
 class StationFile:
-    """A station file as read: its rows, and the names of the readings it has a column for."""
+    """A station file as read: its rows, and its readings' names."""
 
     path: Path
     rows: StationRows
@@ -101,7 +101,10 @@ def numbered(piece: Converted, start: int, names: dict[str, int], readings: dict
 
 
 def together(parts: list[StationRows]) -> StationRows:
-    """Return rows of several pieces as one; the pieces are used up, so that their memory is free at the end."""
+    """Return rows of several pieces as one.
+
+    The pieces are used up, so that their memory is free at the end.
+    """
     if len(parts) == 1:
         whole = parts.pop()
         # Arrow lends its memory for reading only.
@@ -131,7 +134,10 @@ def together(parts: list[StationRows]) -> StationRows:
 
 
 def last_before(rows: StationRows, begin: int) -> StationRows:
-    """Return the rows from an instant on, and each station's last earlier ones, with snow and of any kind."""
+    """Return the rows from an instant on, and each station's last earlier ones.
+
+    These are its last row with snow and its last of any kind.
+    """
     early = rows.seconds < begin
     if not early.any():
         return rows
@@ -234,13 +240,19 @@ def settled(
 
 
 def _distinct(codes: np.ndarray, paths: list[str]) -> tuple[np.ndarray, list[str]]:
-    """Return the codes into the distinct paths, and these in their order: a file may be named twice."""
+    """Return the codes into the distinct paths, and these sorted.
+
+    A file may be named twice.
+    """
     distinct = sorted(set(paths))
     return np.array([distinct.index(path) for path in paths] or [0], np.int16)[codes], distinct
 
 
 def _with_one_before(rows: StationRows, begin: int) -> np.ndarray:
-    """Return the indices of rows from an instant on, and of one earlier row a station, the last with snow if any."""
+    """Return the indices of rows from an instant on, and one earlier a station.
+
+    That is its last row with snow, or its last of any kind where none has snow.
+    """
     numbered_rows = StationRows(rows.site, rows.seconds, rows.kind, np.arange(len(rows.line)), rows.readings)
     last = last_before(numbered_rows, begin)
     early = last.seconds < begin

@@ -73,7 +73,10 @@ def joined(bad: list[BadLine]) -> list[BadLine]:
 
 
 def line_finding(field_map: FieldMap, bad: BadLine, start: int) -> Finding:
-    """Return the finding on lines that are no row; `start` is the line where the piece begins."""
+    """Return the finding on lines that are no row.
+
+    `start` is the line where the piece begins.
+    """
     first, last = start + bad.line, start + bad.line + bad.lines - 1
     lines = f"line {first}" if bad.lines == 1 else f"lines {first} to {last}"
     rule = rules.LINE_ABOVE_HEADER if bad.is_above_header else rules.UNREADABLE_LINE

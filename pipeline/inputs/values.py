@@ -53,12 +53,15 @@ def _is_number(code: str) -> bool:
 
 
 def numeric(codes: Sequence[str]) -> tuple[str, ...]:
-    """Return the codes that mean no value in any column: nothing, and numbers; a word may be a name where names stand."""
+    """Return the codes that mean no value in any column.
+
+    Those are the empty text and numbers; a word may be a name.
+    """
     return tuple(code for code in codes if code == "" or _is_number(code))
 
 
 def given(text: pa.Array, missing: Sequence[str]) -> pa.Array:
-    """Return text without the blanks around it, null where nothing or a code for no value stands."""
+    """Return trimmed text, null where it means no value."""
     trimmed = pc.utf8_trim_whitespace(text)
     nothing = pc.is_in(trimmed, pa.array(["", *missing], trimmed.type))
     return pc.if_else(nothing, pa.scalar(None, trimmed.type), trimmed)
@@ -79,7 +82,10 @@ def texts(text: pa.Array, writing: Writing) -> pa.DictionaryArray:
 
 
 def numbers(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray]:
-    """Return float64 values, NaN where there is none, and a mask of those that are there but are no number."""
+    """Return numbers, float64, and a mask of texts that are none.
+
+    NaN where there is no value.
+    """
     if text.null_count == len(text):
         return np.full(len(text), np.nan), np.zeros(len(text), bool)
     values, wrong = _cast(text, writing)
@@ -101,7 +107,10 @@ def numbers(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _cast(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray]:
-    """Return plain numbers at one stroke and a mask of what is none; all of it where one of them cannot be cast."""
+    """Return numbers cast at once, and a mask of what is none.
+
+    All is none where a single text cannot be cast.
+    """
     if writing.decimal == ".":
         try:
             values = _as_numpy(pc.cast(text, pa.float64()))
@@ -168,7 +177,10 @@ def _seconds(instants: pa.Array) -> np.ndarray:
 
 
 def _by_pattern(text: pa.Array, order: str, seconds: np.ndarray, kind: np.ndarray) -> None:
-    """Fill in the times that are written in an order and stand for a day that exists."""
+    """Fill in the times that are written in an order of date parts.
+
+    Days that do not exist are left out.
+    """
     parts = pc.extract_regex(text, _DAY[order] + _CLOCK + _OFFSET)
     rows = np.flatnonzero(np.asarray(parts.is_valid()))
     if len(rows) == 0:
