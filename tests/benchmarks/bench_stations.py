@@ -12,9 +12,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "made"))
+sys.path.append(str(Path(__file__).parents[1] / "fault_trial"))
+sys.path.append(str(Path(__file__).parents[1] / "made"))
 
-from made_stations import made_season
+from clean_season import clean_stations
 
 from pipeline.sites.limits import SnowLimits
 from pipeline.stations.checks import check_stations
@@ -26,8 +27,8 @@ STATIONS, ROUNDS = 60, 5
 
 
 def many_years(years):
-    """One made-up year of ten stations, again for 60 stations and every year, with names and files as the reader gives them."""
-    year = made_season("maritime", seed=1, days=365).sort_values(["site_id", "time"], kind="stable")
+    """One made-up season of ten stations, again for 60 stations and every year, with names and files as the reader gives them."""
+    year = clean_stations("maritime").sort_values(["site_id", "time"], kind="stable")
     ten = [part for _, part in year.groupby("site_id", sort=True)]
     parts = []
     for station in range(STATIONS):
@@ -38,9 +39,9 @@ def many_years(years):
         grown["date"] = grown["time"].to_numpy().astype("datetime64[D]").astype("datetime64[s]")
         parts.append(grown.drop(columns=["site_id", "file"]))
     rows = pd.concat(parts, ignore_index=True)
-    each = len(rows) // STATIONS
+    lengths = [len(part) for part in parts]
     names = [f"S{i:02d}" for i in range(STATIONS)]
-    rows["site_id"] = pd.Categorical.from_codes(np.repeat(np.arange(STATIONS, dtype=np.int8), each), names)
+    rows["site_id"] = pd.Categorical.from_codes(np.repeat(np.arange(STATIONS, dtype=np.int8), lengths), names)
     rows["file"] = pd.Categorical.from_codes(np.zeros(len(rows), np.int8), ["stations.csv"])
     rows["line"] = np.arange(2, len(rows) + 2)
     return rows

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from made_season import DAYS, sheet
+from clean_season import DAYS, sheet
 
 from pipeline.courses.checks import check_courses
 from pipeline.courses.context import Neighbours

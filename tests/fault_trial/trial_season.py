@@ -55,8 +55,13 @@ class Season:
         return copy.deepcopy(self)
 
 
-def make_season(seed: int) -> Season:
-    """Return the clean season of a seed: the climates take turns, all else is drawn."""
+def make_season(seed: int, step_hours: int | None = None) -> Season:
+    """Return the clean season of a seed: the climates take turns, all else is drawn.
+
+    Parameters
+    ----------
+    step_hours : hours between a station's readings, where they are not to be drawn for each.
+    """
     rng = np.random.default_rng([2031, seed])
     climate = CLIMATES[seed % len(CLIMATES)]
     year = 2025 + int(rng.integers(0, 9))
@@ -72,7 +77,7 @@ def make_season(seed: int) -> Season:
     height = 1700.0 + (sites["elevation_m"].to_numpy() - 1600.0) * 0.8
     weather = make_weather(rng, climate, height, year)
     snow = make_snow(rng, climate, weather)
-    stations = {names[i]: _station(rng, names[i], weather, snow, i) for i in range(STATIONS)}
+    stations = {names[i]: _station(rng, names[i], Sensed(weather, snow, i, step_hours)) for i in range(STATIONS)}
     table = _weather_table(seed, weather, float(sites["elevation_m"].mean()))
     sites["elevation_m"] += stated
     courses = {names[i]: _course(rng, names[i], (climate, weather, snow), i) for i in range(STATIONS, count)}
@@ -113,9 +118,21 @@ def _rounded(values: np.ndarray, step: float) -> np.ndarray:
     return np.round(np.round(values / step) * step, 2)
 
 
-def _station(rng: np.random.Generator, name: str, weather: Weather, snow: Snow, column: int) -> pd.DataFrame:
+@dataclass(frozen=True)
+class Sensed:
+    """What a station's sensors stand in: weather and snow by site, its column there, and hours between readings (None: drawn)."""
+
+    weather: Weather
+    snow: Snow
+    column: int
+    step_hours: int | None
+
+
+def _station(rng: np.random.Generator, name: str, sensed: Sensed) -> pd.DataFrame:
     """Return a station's clean records: its sensors' noise, their reading to so many digits, and small gaps."""
+    weather, snow, column = sensed.weather, sensed.snow, sensed.column
     step = int(rng.choice([1, 6, 6, 6]))
+    step = sensed.step_hours or step
     at = slice(0, None, step)
     n = len(weather.hours[at])
     temperature, fallen = weather.temperature_c[:, column], weather.precipitation_mm[:, column]

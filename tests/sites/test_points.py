@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from made_season import sheet
+from clean_season import sheet
 
 from pipeline.courses.samplers import without_sampler_bias
 from pipeline.sites.points import SAMPLER_SE, course_visits
