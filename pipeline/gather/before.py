@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,13 +15,13 @@ import xarray as xr
 from pipeline.archive.current import current_of
 from pipeline.archive.grids import Grids
 from pipeline.archive.revisions import Revision
-from pipeline.gather.albedo import ALBEDO_DAYS
+from pipeline.gather.archived_day import POSITIONS
 from pipeline.gather.coverage import Limits, earlier_lost, held_against, net_losses
-from pipeline.gather.coverage_grids import ComparedGrids, Files, grids_held_against
+from pipeline.gather.coverage_grids import ComparedGrids, Files, SeenAlbedo, grids_held_against
 from pipeline.gather.coverage_sides import KINDS, Before
-from pipeline.gather.earlier_pairs import EARLIER_PAIRS
+from pipeline.gather.covers import ALBEDO_DAYS, EARLIER_COVER_DAYS, EARLIER_COVERS
+from pipeline.gather.earlier_flights import EARLIER_PAIRS
 from pipeline.gather.earlier_visits import EARLIER_VISITS
-from pipeline.gather.flights import EARLIER_COVER_DAYS, EARLIER_COVERS
 from pipeline.inputs.relative import relative_name
 from pipeline.model.problems import ArchiveError, Finding
 from pipeline.model.rules.before import CHANGES
@@ -36,9 +36,6 @@ _OF_EARLIER = {
     EARLIER_PAIRS: ("flights", "depths of sites on the days of flights"),
 }
 """Rows of earlier seasons: the declared table that they hang on, and what they are, in words."""
-
-PLACES = " places"
-"""Behind a table's name: where its rows stood."""
 
 MOST_LOOKED_AT = 100
 """So many dates are looked at for a sound revision, the newest first: a basin that was degraded for a winter has no other news."""
@@ -68,22 +65,31 @@ class ReadNow:
         return cls(date, rows, grids, hashes | grids.map(grids_sha256).by_name())
 
 
-def lost_since_sound(settings: Settings, now: ReadNow, told: list[Finding], *, by_hand: bool) -> list[Finding]:
+@dataclass(frozen=True)
+class RecordedRevision:
+    """A revision with its record."""
+
+    revision: Revision
+    record: dict[str, Any]
+
+
+def lost_since_sound(settings: Settings, now: ReadNow, noticed: list[Finding], *, by_hand: bool) -> list[Finding]:
     """Return findings on what the newest sound revision had and the date reads no more; none where there is no such revision.
 
     Parameters
     ----------
-    told : the findings of reading, with files from the settings' folder on.
+    noticed : the findings of reading, with files from the settings' folder on.
     by_hand : whether an analyst asked for the date: values that are others now are then taken over.
     """
     newest = newest_sound(settings, now.date)
     if newest is None:
         return []
-    found = lost_since(settings, newest, now, told)
-    return [finding for finding in found if not (by_hand and finding.rule in CHANGES)]
+    return [
+        finding for finding in lost_since(settings, newest, now, noticed) if not (by_hand and finding.rule in CHANGES)
+    ]
 
 
-def newest_sound(settings: Settings, date: dt.date) -> tuple[Revision, dict[str, Any]] | None:
+def newest_sound(settings: Settings, date: dt.date) -> RecordedRevision | None:
     """Return the newest current revision of a date's season that is sound, with its record; None where there is none.
 
     A degraded one counts where a person made it current: what it lacks was given up. Where the season has none, the newest of
@@ -106,55 +112,51 @@ def newest_sound(settings: Settings, date: dt.date) -> tuple[Revision, dict[str,
             with suppress(ArchiveError):
                 record = load_record(current.path)
                 if record.get("kept_inputs"):
-                    return current, record
+                    return RecordedRevision(current, record)
     return None
 
 
-def lost_since(
-    settings: Settings, revision: tuple[Revision, dict[str, Any]], now: ReadNow, told: list[Finding]
-) -> list[Finding]:
+def lost_since(settings: Settings, revision: RecordedRevision, now: ReadNow, noticed: list[Finding]) -> list[Finding]:
     """Return findings on what a revision had and a date reads no more, or reads as something massively different."""
     limits = Limits(settings.checks.least_usable_share, settings.checks.most_changed_share)
-    archived = _Archived(settings, *revision)
+    archived = _Archived(settings, revision)
     before = before_of(settings, revision, now)
-    findings = held_against(before, now.rows, limits, told) + archived.earlier_lost(before, now)
+    findings = held_against(before, now.rows, limits, noticed) + archived.earlier_lost(before, now)
     pair = archived.grids(before, now)
-    return findings + grids_held_against(before.name, pair, _files(settings), limits, told)
+    return findings + grids_held_against(before.name, pair, _files(settings), limits, noticed)
 
 
-def before_of(settings: Settings, revision: tuple[Revision, dict[str, Any]], now: ReadNow) -> Before:
+def before_of(settings: Settings, revision: RecordedRevision, now: ReadNow) -> Before:
     """Return the tables of a revision that are others now, as far as both dates may use them."""
-    found, record = revision
-    archived = _Archived(settings, found, record)
-    same_season = settings.season_start(found.date) == settings.season_start(now.date)
+    made = revision.revision
+    archived = _Archived(settings, revision)
+    same_season = settings.season_start(made.date) == settings.season_start(now.date)
     return Before(
-        name=str(found.id),
+        name=str(made.id),
         tables=archived.tables(now),
-        until=min(found.date, now.date),
+        until=min(made.date, now.date),
         start=settings.season_start(now.date) if same_season else None,
         redeclared=frozenset(table for table in KINDS if archived.redeclared(table)),
     )
 
 
-def fewer_than(
-    settings: Settings, revision: tuple[Revision, dict[str, Any]], now: ReadNow, told: list[Finding]
-) -> list[Finding]:
+def fewer_than(settings: Settings, revision: RecordedRevision, now: ReadNow, noticed: list[Finding]) -> list[Finding]:
     """Return findings on all that a revision was made from and is not there now, be it a single value."""
     before = before_of(settings, revision, now)
-    kept = {name: rows for name, rows in before.tables.items() if name not in before.redeclared}
+    comparable = {name: rows for name, rows in before.tables.items() if name not in before.redeclared}
     limits = Limits(settings.checks.least_usable_share, settings.checks.most_changed_share)
-    pair = _Archived(settings, *revision).grids(before, now)
-    grids = grids_held_against(before.name, pair, _files(settings), limits, told)
-    return net_losses(replace(before, tables=kept), now.rows) + [f for f in grids if f.rule not in CHANGES]
+    pair = _Archived(settings, revision).grids(before, now)
+    grids = grids_held_against(before.name, pair, _files(settings), limits, noticed)
+    return net_losses(replace(before, tables=comparable), now.rows) + [f for f in grids if f.rule not in CHANGES]
 
 
 class _Archived:
     """What the archive keeps of a revision's inputs, read where it is another now; what cannot be read is passed over."""
 
-    def __init__(self, settings: Settings, revision: Revision, record: dict[str, Any]) -> None:
-        self.settings, self.revision = settings, revision
-        self.kept: dict[str, str] = record["kept_inputs"]
-        self.grid_hashes = Grids.from_names(self.kept)
+    def __init__(self, settings: Settings, recorded: RecordedRevision) -> None:
+        self.settings, self.revision, record = settings, recorded.revision, recorded.record
+        self.hashes: dict[str, str] = record["kept_inputs"]
+        self.grid_hashes = Grids.from_names(self.hashes)
         self.was, self.now = record.get("settings", {}), settings.as_used()
         self.folder: Path = inputs_folder(settings.archive_root, settings.basin.id)
 
@@ -169,9 +171,9 @@ class _Archived:
 
     def tables(self, now: ReadNow) -> dict[str, pd.DataFrame]:
         """Return the rows of each table that is another now, with the file that they stood in."""
-        found = {}
+        tables = {}
         for name in KINDS:
-            sha256 = self.kept.get(name)
+            sha256 = self.hashes.get(name)
             if sha256 is None or sha256 == now.hashes.get(name) or not _declared(self.settings, name):
                 continue
             if name == "sites" and not self.same("basin", "grid"):
@@ -180,8 +182,8 @@ class _Archived:
                 rows = read_rows(self.folder, sha256)
                 rows = rows.assign(file=self._files_of(name, len(rows)))
                 # A later date follows overrides that begin after this one, which this one does not read.
-                found[name] = rows[rows["first"] < self._end_of(now.date)] if name == "overrides" else rows
-        return found
+                tables[name] = rows[rows["first"] < self._end_of(now.date)] if name == "overrides" else rows
+        return tables
 
     def _end_of(self, date: dt.date) -> pd.Timestamp:
         """Return the instant at which a local day is over, UTC."""
@@ -191,7 +193,7 @@ class _Archived:
         """Return a finding each that most of earlier seasons' visits, or pairs with earlier flights, are there no more."""
         findings = []
         for name, (table, words) in _OF_EARLIER.items():
-            sha256 = self.kept.get(name)
+            sha256 = self.hashes.get(name)
             same = _declared(self.settings, table) and table not in before.redeclared
             if sha256 is None or sha256 == now.hashes.get(name) or before.start is None or not same:
                 continue
@@ -203,9 +205,9 @@ class _Archived:
 
     def _files_of(self, name: str, rows: int) -> pd.Series | str:
         with suppress(ArchiveError, KeyError):
-            places = read_rows(self.folder, self.kept[f"{name}{PLACES}"])
-            if len(places) == rows:
-                return places["file"]
+            positions = read_rows(self.folder, self.hashes[f"{name}{POSITIONS}"])
+            if len(positions) == rows:
+                return positions["file"]
         return _path(self.settings, _OF_EARLIER[name][0] if name in _OF_EARLIER else name)
 
     def grids(self, before: Before, now: ReadNow) -> tuple[ComparedGrids, ComparedGrids]:
@@ -224,21 +226,21 @@ class _Archived:
             else {},
             self._albedo(now, before.until),
         )
-        albedo = (now.grids.albedo, now.date) if now.grids.albedo is not None else None
+        albedo = None if now.grids.albedo is None else SeenAlbedo(now.grids.albedo, now.date)
         return was, ComparedGrids(now.grids.terrain, now.grids.flights, seen, albedo)
 
     def _flights(self, before: Before, now: ReadNow) -> dict[str, xr.Dataset]:
         """Return the flights that are others now, or there no more."""
         if not self.settings.inputs.flights or not self.same("flights", "basin", "grid", "columns.flights"):
             return {}
-        found = {}
+        flights = {}
         for flight_id, sha256 in self.grid_hashes.flights.items():
             flight = self._read(sha256, now)
             if flight is not None and str(before.start) <= str(flight.attrs["date"])[:10] <= str(before.until):
-                found[flight_id] = flight
-        return found
+                flights[flight_id] = flight
+        return flights
 
-    def _albedo(self, now: ReadNow, until: dt.date) -> tuple[xr.Dataset, dt.date] | None:
+    def _albedo(self, now: ReadNow, until: dt.date) -> SeenAlbedo | None:
         """Return the albedo, without what was seen after both dates or too long ago to count now."""
         albedo = self._read(self.grid_hashes.albedo, now) if self.settings.inputs.covers else None
         if albedo is None:
@@ -246,7 +248,8 @@ class _Archived:
         first, last = now.date - dt.timedelta(days=ALBEDO_DAYS), until
         age = albedo["age_days"]
         ages = [(self.revision.date - day).days for day in (last, first)]
-        return albedo.assign(age_days=age.where((age >= ages[0]) & (age <= ages[1]))), self.revision.date
+        recent = albedo.assign(age_days=age.where((age >= ages[0]) & (age <= ages[1])))
+        return SeenAlbedo(recent, self.revision.date)
 
     def _read(self, sha256: str | None, now: ReadNow) -> xr.Dataset | None:
         """Return a grid; None where there is none, where it is the same now, or cannot be read."""
@@ -257,10 +260,11 @@ class _Archived:
         return None
 
 
-def _at(settings: dict[str, Any], key: tuple[str, ...] | list[str]) -> Any:  # noqa: ANN401  any value of settings
+def _at(settings: dict[str, Any], key: Sequence[str]) -> object:
+    value: object = settings
     for name in key:
-        settings = settings.get(name) if isinstance(settings, dict) else None
-    return settings or None
+        value = value.get(name) if isinstance(value, dict) else None
+    return value or None
 
 
 def _declared(settings: Settings, name: str) -> bool:

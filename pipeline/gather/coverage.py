@@ -32,36 +32,37 @@ class Limits:
     most_changed: float
 
 
-def held_against(before: Before, now: Mapping[str, pd.DataFrame], limits: Limits, told: list[Finding]) -> list[Finding]:
+def held_against(
+    before: Before, now: Mapping[str, pd.DataFrame], limits: Limits, noticed: list[Finding]
+) -> list[Finding]:
     """Return findings on what is lost, or changed massively, since a revision.
 
     Parameters
     ----------
     now : the rows read now, by table.
-    told : the findings of reading: what they explain is not told again.
+    noticed : the findings of reading; what they explain is no finding here.
     """
     findings = []
     for table, was in before.tables.items():
         if table not in KINDS or (KINDS[table].of_season and before.start is None):
             continue
-        compared = Compared.of(KINDS[table], _unexplained(was, told, table), now.get(table), before)
+        compared = Compared.of(KINDS[table], _unexplained(was, noticed, table), now.get(table), before)
         if compared is None:
             continue
         about = _About(table, before.name)
-        found = _lost(compared, about, limits, shares=table not in before.redeclared)
+        findings += _lost(compared, about, limits, shares=table not in before.redeclared)
         if table not in before.redeclared:
-            found += _changed(compared, about, limits)
-        findings += found
+            findings += _changed(compared, about, limits)
     return findings
 
 
-def _unexplained(was: pd.DataFrame, told: list[Finding], table: str) -> pd.DataFrame:
+def _unexplained(was: pd.DataFrame, noticed: list[Finding], table: str) -> pd.DataFrame:
     """Return the rows whose absence no finding of reading explains: of files that are there, of sites whose clock runs."""
-    of_table = [finding for finding in told if finding.table == table]
+    of_table = [finding for finding in noticed if finding.table == table]
     files = {finding.file for finding in of_table if finding.rule.degrades and finding.rule.degrades.whole_file}
     sites = {finding.site_id for finding in of_table if finding.rule == DEAD_CLOCK}
-    kept = was[~was["file"].astype(str).isin(files)]
-    return kept[~kept["site_id"].astype(str).isin(sites)] if sites and "site_id" in kept else kept
+    rows = was[~was["file"].astype(str).isin(files)]
+    return rows[~rows["site_id"].astype(str).isin(sites)] if sites and "site_id" in rows else rows
 
 
 # --- findings ---------------------------------------------------------------------------------------------------------
@@ -115,8 +116,8 @@ def _lost(compared: Compared, about: _About, limits: Limits, *, shares: bool) ->
             )
             for site in gone
         ]
-        kept = ~sites.isin(gone)
-        was, now, sites = was[kept], now[kept], sites[kept]
+        present = ~sites.isin(gone)
+        was, now, sites = was[present], now[present], sites[present]
         by_site, by_site_now = by_site.drop(gone), by_site_now.drop(gone)
     if not shares:
         return findings
@@ -153,16 +154,16 @@ def _many(was: pd.DataFrame, now: pd.DataFrame) -> bool:
     return int(((was > 0) & (now < was / 2)).any(axis=1).sum()) > 1
 
 
-def _recently(compared: Compared, about: _About, limits: Limits, kept: tuple[pd.Index, pd.Index]) -> list[Finding]:
+def _recently(compared: Compared, about: _About, limits: Limits, present: tuple[pd.Index, pd.Index]) -> list[Finding]:
     """Return a finding where the last days of a table lack most values of several visits or days: its end is cut off, or it is old.
 
-    `kept` : sites and columns that are not lost altogether.
+    `present` : sites and columns that are not lost altogether.
     """
     recent = compared.recent()
     if recent is None:
         return []
-    chosen = recent & compared.sites.isin(kept[0])
-    was, now = (table.loc[chosen, kept[1]] for table in (compared.counts, compared.counts_now))
+    chosen = recent & compared.sites.isin(present[0])
+    was, now = (table.loc[chosen, present[1]] for table in (compared.counts, compared.counts_now))
     for column in was.columns:
         there, left = int(was[column].sum()), int(now[column].sum())
         if clearly_fewer(there, left, limits.least_share) and _many(was[[column]], now[[column]]):
@@ -202,8 +203,8 @@ def _too_many(other: pd.Series, limits: Limits) -> bool:
 def _words(column: str, was: pd.Series, now: pd.Series, other: pd.Series) -> str:
     of = was[other] != 0
     ratio = (now[other][of] / was[other][of]).median()
-    told = pd.notna(ratio) and column not in ("longitude", "latitude", "kind")
-    factor = f", in the middle {ratio:.3g} times as much" if told else ""
+    of_numbers = pd.notna(ratio) and column not in ("longitude", "latitude", "kind")
+    factor = f", in the middle {ratio:.3g} times as much" if of_numbers else ""
     return f"{column}: {int(other.sum())} of {len(other)} values are others{factor}"
 
 

@@ -12,7 +12,7 @@ import xarray as xr
 from pipeline.gather.coverage import Limits
 from pipeline.model.problems import Finding
 from pipeline.model.rules import before as rules
-from pipeline.model.rules.rule import Severity
+from pipeline.model.rules.rule import Rule, Severity
 
 MOST_AREA_CHANGE = 0.01
 """A zone's outline that moves by more than this share of the basin moves its volume likewise: somebody is to look at it."""
@@ -26,6 +26,32 @@ DEPTH_RELATIVE = 0.2
 
 
 @dataclass(frozen=True)
+class SeenAlbedo:
+    """What was seen of the albedo of late.
+
+    Parameters
+    ----------
+    fields : `snow_albedo` and `age_days` on (y, x).
+    date : the day up to which `age_days` counts.
+    """
+
+    fields: xr.Dataset
+    date: dt.date
+
+    def seen_on(self) -> np.ndarray:
+        """Return the day on which each cell was seen, as a number."""
+        return self.date.toordinal() - self.fields["age_days"].to_numpy()
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """Changes that are none: below an absolute bound, or below a share of the value."""
+
+    least: float
+    share: float = 0.0
+
+
+@dataclass(frozen=True)
 class ComparedGrids:
     """Grids of a revision, or those read now, as far as both dates may use them.
 
@@ -34,13 +60,13 @@ class ComparedGrids:
     terrain : what is fixed on the grid; None where it is the same now.
     flights : by flight_id those flown in the season on days that both dates may use.
     covers : snow-cover grids by day, likewise.
-    albedo : what was seen of late, with the day on which `age_days` is counted; None where there is none.
+    albedo : what was seen of late; None where there is none.
     """
 
     terrain: xr.Dataset | None
     flights: Mapping[str, xr.Dataset]
     covers: Mapping[dt.date, xr.Dataset]
-    albedo: tuple[xr.Dataset, dt.date] | None = None
+    albedo: SeenAlbedo | None = None
 
 
 @dataclass(frozen=True)
@@ -54,108 +80,115 @@ class Files:
     covers: str
 
 
+@dataclass(frozen=True)
+class _About:
+    """The grid that a finding is about, and the revision that it is compared with."""
+
+    revision: str
+    table: str
+    file: str
+    site_id: str = ""
+    day: str = ""
+
+    def finding(self, rule: Rule, evidence: str) -> Finding:
+        return Finding(
+            rule, self.table, self.file, site_id=self.site_id, start=self.day, end=self.day, evidence=evidence
+        )
+
+
 def grids_held_against(
-    revision: str, grids: tuple[ComparedGrids, ComparedGrids], files: Files, limits: Limits, told: list[Finding]
+    revision: str, grids: tuple[ComparedGrids, ComparedGrids], files: Files, limits: Limits, noticed: list[Finding]
 ) -> list[Finding]:
-    """Return findings on grids that are lost, cover clearly less, or hold other values for a large share, since a revision.
+    """Return findings on grids lost or changed since a revision.
 
     Parameters
     ----------
     revision : its name.
     grids : those of the revision, and those read now.
-    told : the findings of reading: a flight or grid that they name is not told again.
+    noticed : the findings of reading; a flight or grid that they name is no finding here.
     """
     was, now = grids
     findings = []
     if was.terrain is not None and now.terrain is not None:
-        findings += _terrain(revision, (was.terrain, now.terrain), files, limits, told)
-    flights = {f.site_id for f in told if f.table == "flights" and f.severity is Severity.ERROR}
+        findings += _terrain(revision, (was.terrain, now.terrain), files, limits, noticed)
+    flights = {f.site_id for f in noticed if f.table == "flights" and f.severity is Severity.ERROR}
     for name, before in was.flights.items():
         if name in flights:
             continue
-        about = {"table": "flights", "file": files.flights, "site_id": name}
+        about = _About(revision, "flights", files.flights, site_id=name)
         later = now.flights.get(name)
         if later is None:
             words = f"flight {name} was used on {revision} and is there no more"
-            findings.append(Finding(rules.LOST_GRID, **about, evidence=words))
+            findings.append(about.finding(rules.LOST_GRID, words))
         else:
             pair = (before["depth"], later["depth"])
-            findings += _other(revision, f"depth of {name}", pair, about, (DEPTH_M, DEPTH_RELATIVE, limits))
-    days = {f.start for f in told if f.table == "covers" and f.severity is Severity.ERROR}
+            findings += _other(f"depth of {name}", pair, about, Bounds(DEPTH_M, DEPTH_RELATIVE), limits)
+    days = {f.start for f in noticed if f.table == "covers" and f.severity is Severity.ERROR}
     for day, before in was.covers.items():
         if str(day) in days:
             continue
-        about = {"table": "covers", "file": files.covers, "start": str(day), "end": str(day)}
+        about = _About(revision, "covers", files.covers, day=str(day))
         later = now.covers.get(day)
         if later is None:
             words = f"the snow-cover grid of {day} was used on {revision} and is there no more"
-            findings.append(Finding(rules.LOST_GRID, **about, evidence=words))
+            findings.append(about.finding(rules.LOST_GRID, words))
         else:
             pair = (before["snow_cover_fraction"], later["snow_cover_fraction"])
-            findings += _other(revision, f"snow cover of {day}", pair, about, (FRACTION, 0.0, limits))
+            findings += _other(f"snow cover of {day}", pair, about, Bounds(FRACTION), limits)
     return findings + _albedo(revision, (was.albedo, now.albedo), files, limits)
 
 
 def _other(
-    revision: str,
-    what: str,
-    pair: tuple[xr.DataArray, xr.DataArray],
-    about: dict[str, str],
-    limits: tuple[float, float, Limits],
+    described: str, pair: tuple[xr.DataArray, xr.DataArray], about: _About, bounds: Bounds, limits: Limits
 ) -> list[Finding]:
-    """Return the finding that a grid covers clearly fewer cells now, or that most of the cells hold other values, if so."""
-    least, relative, of = limits
+    """Return the finding that a grid covers fewer cells or changed, if so.
+
+    Parameters
+    ----------
+    described : what the grid holds, in words.
+    pair : the revision's grid, and the one read now.
+    """
     was, now = (grid.to_numpy() for grid in pair)
     if was.shape != now.shape:
         return []
     seen, both = np.isfinite(was), np.isfinite(was) & np.isfinite(now)
-    if both.sum() < of.least_share * seen.sum():
-        words = f"{what}: {int(both.sum())} of {int(seen.sum())} cells seen on {revision} have a value now"
-        return [Finding(rules.FEWER_CELLS, **about, evidence=words)]
-    other = np.abs(now[both] - was[both]) > np.maximum(least, relative * np.abs(was[both]))
+    if both.sum() < limits.least_share * seen.sum():
+        words = f"{described}: {int(both.sum())} of {int(seen.sum())} cells seen on {about.revision} have a value now"
+        return [about.finding(rules.FEWER_CELLS, words)]
+    other = np.abs(now[both] - was[both]) > np.maximum(bounds.least, bounds.share * np.abs(was[both]))
     # Cells without snow stay as they are in any unit.
     snow = (was[both] > 0) | (now[both] > 0)
-    if snow.any() and other[snow].mean() > of.most_changed:
-        words = f"{what}: {other[snow].mean():.0%} of the cells with snow hold other values than on {revision}"
-        return [Finding(rules.CHANGED_CELLS, **about, evidence=words)]
+    if snow.any() and other[snow].mean() > limits.most_changed:
+        words = (
+            f"{described}: {other[snow].mean():.0%} of the cells with snow hold other values than on {about.revision}"
+        )
+        return [about.finding(rules.CHANGED_CELLS, words)]
     return []
 
 
 def _albedo(
-    revision: str,
-    pair: tuple[tuple[xr.Dataset, dt.date] | None, tuple[xr.Dataset, dt.date] | None],
-    files: Files,
-    limits: Limits,
+    revision: str, pair: tuple[SeenAlbedo | None, SeenAlbedo | None], files: Files, limits: Limits
 ) -> list[Finding]:
-    """Return the finding that clearly many cells have an older albedo than before, or none, if so."""
+    """Return the finding that many cells have an older albedo, or none, if so."""
     was, now = pair
     if was is None:
         return []
-    seen = _seen_on(*was)
-    later = np.full(seen.shape, -np.inf) if now is None else np.nan_to_num(_seen_on(*now), nan=-np.inf)
+    seen = was.seen_on()
+    later = np.full(seen.shape, -np.inf) if now is None else np.nan_to_num(now.seen_on(), nan=-np.inf)
     known = np.isfinite(seen)
     if seen.shape != later.shape or not known.any():
         return []
     lost = (later < seen)[known]
     if lost.mean() <= 1 - limits.least_share:
         return []
-    about = {"table": "covers", "file": files.covers}
+    about = _About(revision, "covers", files.covers)
     return [
-        Finding(
-            rules.LOST_GRID,
-            **about,
-            evidence=f"snow albedo: {lost.mean():.0%} of the cells lost what was seen on {revision}",
-        )
+        about.finding(rules.LOST_GRID, f"snow albedo: {lost.mean():.0%} of the cells lost what was seen on {revision}")
     ]
 
 
-def _seen_on(albedo: xr.Dataset, date: dt.date) -> np.ndarray:
-    """Return the day on which each cell was seen, as a number."""
-    return date.toordinal() - albedo["age_days"].to_numpy()
-
-
 def _terrain(
-    revision: str, pair: tuple[xr.Dataset, xr.Dataset], files: Files, limits: Limits, told: list[Finding]
+    revision: str, pair: tuple[xr.Dataset, xr.Dataset], files: Files, limits: Limits, noticed: list[Finding]
 ) -> list[Finding]:
     """Return findings on zones, elevation and canopy."""
     was, now = pair
@@ -164,39 +197,35 @@ def _terrain(
         return findings
     inside = was["inside_fraction"].to_numpy() > 0
     # A note on the elevation, such as voids that are filled every night, explains no other heights.
-    told_files = {finding.file for finding in told if finding.severity is Severity.ERROR}
+    doubted_files = {finding.file for finding in noticed if finding.severity is Severity.ERROR}
     for name, least, file in (("elevation", HEIGHT_M, files.elevation), ("canopy", CANOPY, files.canopy)):
         one, other = (dataset[name].to_numpy()[inside] for dataset in pair)
-        about = {"table": "terrain", "file": file}
-        if file in told_files:
+        about = _About(revision, "terrain", file)
+        if file in doubted_files:
             continue
         share = float((np.abs(other - one) > least).mean())
         if name == "canopy" and one.any() and not other.any():
-            findings.append(
-                Finding(rules.LOST_GRID, **about, evidence=f"the canopy read on {revision} is there no more")
-            )
+            findings.append(about.finding(rules.LOST_GRID, f"the canopy read on {revision} is there no more"))
         elif share > 1 - limits.least_share:
             words = f"{name}: {share:.0%} of the basin's cells hold other values than on {revision}"
-            findings.append(Finding(rules.CHANGED_CELLS, **about, evidence=words))
+            findings.append(about.finding(rules.CHANGED_CELLS, words))
     return findings
 
 
 def _zones(revision: str, pair: tuple[xr.Dataset, xr.Dataset], files: Files) -> list[Finding]:
     """Return findings on zones that are there no more, or whose area is another."""
     was, now = (_areas(dataset) for dataset in pair)
-    about = {"table": "zones", "file": files.zones}
+    about = _About(revision, "zones", files.zones)
     gone = sorted(set(was) - set(now))
     if gone:
-        return [
-            Finding(rules.LOST_GRID, **about, evidence=f"zones read on {revision} are there no more: {', '.join(gone)}")
-        ]
+        return [about.finding(rules.LOST_GRID, f"zones read on {revision} are there no more: {', '.join(gone)}")]
     basin = sum(was.values())
     moved = {zone: abs(now.get(zone, 0.0) - was.get(zone, 0.0)) for zone in {*was, *now}}
     if sum(moved.values()) > MOST_AREA_CHANGE * basin:
         words = f"the basin has {sum(now.values()) / 1e6:.4g} km2, on {revision} it had {basin / 1e6:.4g} km2"
-        zone = max(moved, key=moved.get)
+        zone = max(moved, key=lambda zone: moved[zone])
         words += f"; zone {zone} has {now[zone] / 1e6:.4g} km2 instead of {was.get(zone, 0.0) / 1e6:.4g} km2"
-        return [Finding(rules.CHANGED_CELLS, **about, evidence=words)]
+        return [about.finding(rules.CHANGED_CELLS, words)]
     return []
 
 

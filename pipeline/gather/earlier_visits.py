@@ -1,9 +1,8 @@
-"""Courses' visits of earlier seasons: checked season by season, kept, and used for what they tell of density, and of sites against their cells."""
+"""Courses' visits of earlier seasons, checked season by season and cached: for density, and for sites against their cells."""
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Callable
+from dataclasses import dataclass
 
 import pandas as pd
 
@@ -11,6 +10,7 @@ from pipeline.courses.checks import check_courses
 from pipeline.courses.context import Neighbours
 from pipeline.courses.limits import CourseLimits
 from pipeline.courses.samplers import without_sampler_bias
+from pipeline.gather.sources import DaySources
 from pipeline.inputs.read_sites import by_site
 from pipeline.model.problems import Finding
 from pipeline.model.rules.courses import EARLIER_VISIT_NOT_USED
@@ -31,25 +31,35 @@ EARLIER_SEASONS = 10
 VISITS_MAKER = Maker("visits", 1, ("numpy", "pandas"))
 """Maker of a season's checked visits (`_season`)."""
 
-OverridesOf = Callable[[dt.date, dt.date], tuple[pd.DataFrame, list[Finding]]]
-"""Reads the overrides whose period touches the days from the one to the other."""
 
-
-def earlier_visits(
-    settings: Settings,
-    place: tuple[pd.DataFrame, bool],
-    samples: pd.DataFrame,
-    before: tuple[dt.date, OverridesOf],
-    kept: Cache,
-) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return the visits of seasons before this one whose density passes the checks, and a finding for each course that has others.
+@dataclass(frozen=True)
+class _Season:
+    """A season's rows of courses, and what they are checked against.
 
     Parameters
     ----------
-    place : the sites' table with the terrain's elevation, and whether the basin lies south of the equator.
+    samples : the courses' rows.
+    overrides : of earlier seasons.
+    sites : the sites' table with the terrain's elevation.
+    southern : whether the basin lies south of the equator.
+    """
+
+    samples: pd.DataFrame
+    overrides: pd.DataFrame
+    sites: pd.DataFrame
+    southern: bool
+
+
+def earlier_visits(
+    sources: DaySources, sites: pd.DataFrame, samples: pd.DataFrame, *, southern: bool
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return earlier seasons' visits with believable density, and findings.
+
+    Parameters
+    ----------
+    sites : the sites' table with the terrain's elevation.
     samples : the courses' rows of all seasons.
-    before : the first day of this season, and what gives the overrides of a span.
-    kept : where checked seasons are kept: ten of them take seconds, and change once a year.
+    southern : whether the basin lies south of the equator.
 
     Returns
     -------
@@ -60,24 +70,24 @@ def earlier_visits(
     -----
     Stations of those years are not read, so that a course is held against itself and the other courses.
     """
-    start, overrides_of = before
-    seasons = list(seasons_before(start, settings.season_start, EARLIER_SEASONS))
+    settings = sources.settings
+    seasons = list(seasons_before(sources.season_start, settings.season_start, EARLIER_SEASONS))
     old = samples[samples["date"].between(pd.Timestamp(seasons[-1][0]), pd.Timestamp(seasons[0][1]))]
     if old.empty:
         return _visits([]), []
-    overrides, _ = overrides_of(seasons[-1][0], seasons[0][1])
+    overrides, _ = sources.overrides(seasons[-1][0], seasons[0][1])
     checked = []
     for season in seasons:
         rows = old[old["date"].between(*map(pd.Timestamp, season))].reset_index(drop=True)
         if len(rows):
-            checked.append(_kept_season(settings, place, rows, overrides, kept))
+            checked.append(_cached_season(settings, _Season(rows, overrides, sites, southern), sources.rows))
     visits = _visits(checked)
     used = visits["density_kg_m3"].notna()
     return visits[used].reset_index(drop=True), _left_out(visits, ~used)
 
 
 def _left_out(visits: pd.DataFrame, lost: pd.Series) -> list[Finding]:
-    """Return one finding for each course with visits that tell nothing of density."""
+    """Return a finding for each course with visits left out."""
     counts = visits["site_id"].value_counts()
     return [
         Finding(
@@ -93,46 +103,45 @@ def _left_out(visits: pd.DataFrame, lost: pd.Series) -> list[Finding]:
     ]
 
 
-def _kept_season(
-    settings: Settings,
-    place: tuple[pd.DataFrame, bool],
-    samples: pd.DataFrame,
-    overrides: pd.DataFrame,
-    kept: Cache,
-) -> pd.DataFrame:
-    """Return a season's visits as `_season` gives them, read where the same rows were checked the same way before."""
+def _cached_season(settings: Settings, season: _Season, cache: Cache) -> pd.DataFrame:
+    """Return a season's visits as `_season` does, cached."""
     key = VISITS_MAKER.key(
-        samples.to_csv(),
-        place[0].to_csv(),
-        place[1],
-        overrides.to_csv(),
+        season.samples.to_csv(),
+        season.sites.to_csv(),
+        season.southern,
+        season.overrides.to_csv(),
         settings.checks.model_dump_json(include=set(CourseLimits.model_fields)),
         settings.courses.sampler_bias,
         settings.basin.utc_offset_hours,
     )
-    return kept.get_or_make(key, FRAME, lambda: _season(settings, place, samples, overrides))
+    return cache.get_or_make(key, FRAME, lambda: _season(settings, season))
 
 
-def _season(
-    settings: Settings, place: tuple[pd.DataFrame, bool], samples: pd.DataFrame, overrides: pd.DataFrame
-) -> pd.DataFrame:
-    """Return a season's weighed visits; density is missing where it does not pass the checks."""
+def _season(settings: Settings, season: _Season) -> pd.DataFrame:
+    """Return a season's weighed visits.
+
+    Density is missing where it does not pass the checks.
+    """
+    samples, overrides = season.samples, season.overrides
     # A weight without a depth is none of density's business, and no fault.
     weighed = samples[(samples["swe_mm"] > 0) & (samples["depth_m"] > 0)].sort_values(["file", "line"])
     where = weighed.groupby(["site_id", "date"], as_index=False, observed=True)[["file", "line"]].first()
-    sites = by_site(place[0])
+    sites = by_site(season.sites)
     samples = in_service(samples, sites, "courses", [])
     of_course = overrides["site_id"].isin(sites.index[sites["kind"] == "course"])
     samples, _ = samples_without_overridden(samples, overrides[of_course], settings.basin.utc_offset_hours)
     samples, _ = without_sampler_bias(samples, settings.courses.sampler_bias)
-    around = Neighbours(elevation_m=sites["elevation_m"], southern=place[1])
+    around = Neighbours(elevation_m=sites["elevation_m"], southern=season.southern)
     samples, _ = check_courses(samples, settings.checks, around)
     visits = course_visits(samples)[["site_id", "date", "depth_m", "density_kg_m3"]]
     return _visits([where.merge(visits, on=["site_id", "date"], how="left")])
 
 
 def _visits(tables: list[pd.DataFrame]) -> pd.DataFrame:
-    """Return the tables as one, by site and date, with the columns of visits alone; an empty one has their types too."""
+    """Return the tables as one, by site and date.
+
+    It has the columns of visits alone; an empty one has their types too.
+    """
     columns = {
         "site_id": str,
         "date": "datetime64[s]",

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 import pandas as pd
-import xarray as xr
 
 from pipeline.courses.checks import check_courses
 from pipeline.courses.context import Neighbours
 from pipeline.courses.dates import season_samples
 from pipeline.courses.samplers import without_sampler_bias
 from pipeline.gather.earlier_visits import EARLIER_VISITS, earlier_visits
-from pipeline.gather.sources import source_of
-from pipeline.inputs.find import InputFile
+from pipeline.gather.sources import DaySources, source_of
 from pipeline.inputs.read_courses import read_courses
 from pipeline.inputs.read_normals import read_normals
 from pipeline.inputs.read_overrides import read_overrides
@@ -23,6 +23,7 @@ from pipeline.inputs.read_weather import as_issued_by, earlier_issues, read_weat
 from pipeline.inputs.rows import without_lines
 from pipeline.inputs.source import Source
 from pipeline.inputs.usable import LEAST_LOST
+from pipeline.model.basin import Basin
 from pipeline.model.grid import BasinGrid
 from pipeline.model.ground import GroundRecord
 from pipeline.model.problems import Finding
@@ -42,67 +43,64 @@ from pipeline.stations.daily import daily_values, silent_stations
 from pipeline.stations.in_service import in_service
 from pipeline.stations.network import Network
 from pipeline.stations.table_checks import check_weather, within_limits
-from pipeline.storage.cache import Cache
-
-Measured = tuple[GroundRecord, tuple[pd.DataFrame, pd.DataFrame], list[Finding]]
-"""What the ground said, the density records of this season and of the courses in earlier ones, and the checks' findings."""
 
 
-def gather_tables(
-    settings: Settings,
-    place: tuple[BasinGrid, xr.Dataset],
-    found: dict[str, list[InputFile]],
-    date: dt.date,
-    kept: Cache,
-) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
-    """Return the rows that the date may use, each with its file and line, and what was noticed in reading them.
+@dataclass(frozen=True)
+class Measured:
+    """What the ground said up to a date.
 
     Parameters
     ----------
-    place : the basin grid, and what is fixed on it.
-    found : the tables' files by role.
-    kept : where rows of large station files are kept.
+    record : the sites and their values.
+    densities : density records of this season: site_id, date, depth_m, density_kg_m3, elevation_m.
+    earlier_densities : the same of the courses in earlier seasons.
+    findings : the checks' findings.
     """
-    start = pd.Timestamp(settings.season_start(date))
 
-    def source(role: str) -> Source:
-        return source_of(settings, role, [file.path for file in found[role]])
+    record: GroundRecord
+    densities: pd.DataFrame
+    earlier_densities: pd.DataFrame
+    findings: list[Finding]
 
+
+def gather_tables(sources: DaySources, basin: Basin) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
+    """Return the rows that the date may use, and the findings of reading.
+
+    Each row has its file and line.
+    """
+    settings, date = sources.settings, sources.date
+    start = pd.Timestamp(sources.season_start)
     sites, findings = read_sites(source_of(settings, "sites", [settings.path(settings.inputs.sites)]))
-    sites, noticed = sites_on_grid(sites, *place, settings.checks.site_elevation_m)
+    sites, noticed = sites_on_grid(sites, basin.grid, basin.terrain, settings.checks.site_elevation_m)
     findings += noticed
-    all_samples, samples_noticed = read_courses(source("courses"))
-    window = Window(start.date(), date)
-    heard, records_noticed = read_stations(source("stations"), settings.basin.utc_offset_hours, window, kept)
-    all_weather, weather_noticed = read_weather(source("weather"))
+    all_samples, samples_noticed = read_courses(sources.table("courses"))
+    window, offset = Window(start.date(), date), settings.basin.utc_offset_hours
+    all_records, records_noticed = read_stations(sources.table("stations"), offset, window, sources.rows)
+    all_weather, weather_noticed = read_weather(sources.table("weather"))
     weather = as_issued_by(all_weather, date)
-    records = heard[heard["date"] >= start]
+    records = all_records[all_records["date"] >= start]
     samples, misdated = season_samples(all_samples, (start.date(), date), settings.checks.nominal_days)
-    # What is wrong with rows of a later day is told on that day.
+    # Faults of rows of a later day are findings of that day.
     findings += without_lines(samples_noticed, _later(all_samples, "date", date))
     findings += records_noticed
     findings += without_lines(weather_noticed, _later(all_weather, "issued", date))
     findings = [finding for finding in findings if finding.start[:10] <= str(date)] + misdated
-    # What was lost of earlier seasons alone is told row by row.
+    # What was lost of earlier seasons alone has findings row by row.
     findings = [one for one in findings if one.rule != FEW_USABLE_ROWS or not "" < one.end < str(start.date())]
 
-    def overrides_of(first: dt.date, last: dt.date) -> tuple[pd.DataFrame, list[Finding]]:
-        return read_overrides(source("overrides"), settings.basin.utc_offset_hours, (first, last))
-
-    overrides, noticed = overrides_of(start.date(), date)
+    overrides, noticed = sources.overrides(start.date(), date)
     findings += noticed
-    if found["stations"]:
-        off = switched_off(overrides, _noon(settings, date))
+    if sources.files["stations"]:
+        off = switched_off(overrides, sources.noon)
         stations = sites[(sites["kind"] == "station") & ~sites["site_id"].isin(off)]
-        findings += silent_stations(heard, stations, pd.Timestamp(date), settings.stations.silent_days)
+        findings += silent_stations(all_records, stations, pd.Timestamp(date), settings.stations.silent_days)
     tables = {"sites": sites, "courses": samples, "stations": records, "weather": weather}
-    normals, noticed = read_normals(source("normals"), settings.basin.id, list(sites["site_id"]))
+    normals, noticed = read_normals(sources.table("normals"), settings.basin.id, list(sites["site_id"]))
     findings += noticed
     # A basin without these is the same basin whether or not the program knows of them.
     beside = {"overrides": overrides, "normals": normals}
-    tables |= {name: table for name, table in beside.items() if found[name]}
-    before = start.date(), overrides_of
-    visits, noticed = earlier_visits(settings, (sites, place[0].southern), all_samples, before, kept)
+    tables |= {name: table for name, table in beside.items() if sources.files[name]}
+    visits, noticed = earlier_visits(sources, sites, all_samples, southern=basin.southern)
     findings += noticed
     earlier = {EARLIER_ISSUES: earlier_issues(all_weather, date), EARLIER_VISITS: visits}
     return tables | {name: rows for name, rows in earlier.items() if len(rows)}, findings
@@ -112,8 +110,8 @@ EARLIER_ISSUES = "earlier_issues"
 """Name of the rows that tell how far forecasts of the same days lay apart."""
 
 
-def forecast_rows(tables: dict[str, pd.DataFrame], date: dt.date) -> pd.DataFrame:
-    """Return the weather table's days after `date`, every issue that the outlook looks at."""
+def forecast_rows(tables: Mapping[str, pd.DataFrame], date: dt.date) -> pd.DataFrame:
+    """Return the weather table's days after `date`, of every issue."""
     weather = tables["weather"]
     newest = weather[weather["date"] > pd.Timestamp(date)]
     return pd.concat([newest, tables[EARLIER_ISSUES]] if EARLIER_ISSUES in tables else [newest], ignore_index=True)
@@ -125,22 +123,27 @@ def _noon(settings: Settings, date: dt.date) -> pd.Timestamp:
 
 
 def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.DataFrame], date: dt.date) -> Measured:
-    """Return what the ground said, the density records of this season and of the courses in earlier ones, and the findings."""
+    """Return what the ground said up to a date, checked."""
     sites = tables["sites"]
     row, column = grid.rows_columns(sites["x"].to_numpy(), sites["y"].to_numpy())
     sites = sites.assign(row=row, column=column)
     overrides = tables.get("overrides", read_overrides(Source(), settings.basin.utc_offset_hours, (date, date))[0])
-    said = tables["courses"], tables["stations"], overrides
     known = by_site(sites)
     start = pd.Timestamp(settings.season_start(date))
     weather = tables["weather"]
     weather = weather[(weather["date"] >= start) & (weather["date"] <= pd.Timestamp(date))]
-    # A code for no value must not stand as a witness beside the stations.
-    weather, told = within_limits(weather)
+    # Stations must not be checked against a code for no value.
+    weather, impossible = within_limits(weather)
     network = Network(known["elevation_m"], weather, float(known["latitude"].mean()))
-    samples, daily, findings = _checked(settings, (known, grid.southern, network), said, _noon(settings, date))
+    samples, daily, findings = _checked(
+        settings,
+        _Unchecked(known, tables["courses"], tables["stations"], overrides),
+        network,
+        _noon(settings, date),
+        southern=grid.southern,
+    )
     weather, noticed = check_weather(weather, daily, network, settings.stations)
-    findings += told + noticed
+    findings += impossible + noticed
     visits = course_visits(samples)
     weighed = [station_density(daily, settings.checks.density_least_depth_m), visits.dropna(subset="density_kg_m3")]
     densities = _density_records(weighed, known)
@@ -150,31 +153,38 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
         known, daily, station_swe_se_mm(daily["swe_mm"]), visits, weather=weather, southern=grid.southern,
         least_density_depth_m=settings.checks.density_least_depth_m,
     )  # fmt: skip
-    return record, (densities, before), findings
+    return Measured(record, densities, before, findings)
 
 
 def _density_records(weighed: list[pd.DataFrame], known: pd.DataFrame) -> pd.DataFrame:
-    """Return what was weighed as density records, with the elevation of each one's site."""
+    """Return density records with the elevation of their sites."""
     names = ["site_id", "date", "depth_m", "density_kg_m3"]
     records = pd.concat([table[names] for table in weighed], ignore_index=True)
     return records.assign(elevation_m=known["elevation_m"].reindex(records["site_id"]).to_numpy())
 
 
+@dataclass(frozen=True)
+class _Unchecked:
+    """A season's rows before the checks: sites by site_id, samples, station records, overrides."""
+
+    sites: pd.DataFrame
+    samples: pd.DataFrame
+    records: pd.DataFrame
+    overrides: pd.DataFrame
+
+
 def _checked(
-    settings: Settings,
-    place: tuple[pd.DataFrame, bool, Network],
-    said: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame],
-    noon: pd.Timestamp,
+    settings: Settings, rows: _Unchecked, network: Network, noon: pd.Timestamp, *, southern: bool
 ) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
-    """Return the samples and the stations' days as overrides and checks leave them, and the findings.
+    """Return the samples and the stations' days as checked, and the findings.
 
     Parameters
     ----------
-    place : the sites by site_id, whether the basin lies south of the equator, and what air and precipitation are held against.
-    said : samples, station records, overrides.
+    network : what air and precipitation are compared with.
     noon : the instant of the estimate, UTC.
+    southern : whether the basin lies south of the equator.
     """
-    (sites, southern, network), (samples, records, overrides) = place, said
+    sites, samples, records, overrides = rows.sites, rows.samples, rows.records, rows.overrides
     findings: list[Finding] = []
     offset = settings.basin.utc_offset_hours
     samples = in_service(samples, sites, "courses", findings)
@@ -204,7 +214,7 @@ MOST_SET_ASIDE = 0.5
 
 
 def files_set_aside(samples: pd.DataFrame, noticed: list[Finding]) -> list[Finding]:
-    """Return a finding that degrades for each course file whose visits are mostly set aside as wrong.
+    """Return a finding for each course file mostly set aside as wrong.
 
     Parameters
     ----------
@@ -216,11 +226,11 @@ def files_set_aside(samples: pd.DataFrame, noticed: list[Finding]) -> list[Findi
     for file, rows in samples.groupby("file", observed=True):
         weighed = rows["swe_mm"].notna()
         visit = [rows["site_id"], rows["date"]]
-        # A visit that was weighed is lost with its weights, whatever its depths still tell.
-        kept = rows["used"].where(
+        # A visit that was weighed is lost with its weights, whatever its depths.
+        usable = rows["used"].where(
             ~weighed.groupby(visit, observed=True).transform("any"), rows["used"] & rows["swe_used"] & weighed
         )
-        used = kept.groupby(visit, observed=True).any()
+        used = usable.groupby(visit, observed=True).any()
         # What another sheet has replaced is set aside too, without an error.
         wrong = sum((file, site_id, str(date.date())) in errors for site_id, date in used.index[~used])
         if wrong >= LEAST_LOST and wrong > MOST_SET_ASIDE * len(used):

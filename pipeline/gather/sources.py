@@ -1,13 +1,26 @@
-"""What the settings say of each input table's files."""
+"""Where a date's inputs come from: the settings, the files found, and the caches."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
+
+from pipeline.flights.cache import FlightCache
+from pipeline.inputs.find import InputFile
 from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.raster_frame import refuse_large
+from pipeline.inputs.rasters import fraction_on_grid
+from pipeline.inputs.read_overrides import read_overrides
 from pipeline.inputs.source import Source
+from pipeline.model.grid import BasinGrid
+from pipeline.model.problems import Finding
 from pipeline.settings.basin import Settings
+from pipeline.storage.cache import Cache
 
 
 def file_formats(settings: Settings, role: str) -> list[FileFormat]:
@@ -19,3 +32,53 @@ def source_of(settings: Settings, role: str, files: Sequence[Path]) -> Source:
     """Return a table's files with what the settings say of them."""
     share = settings.checks.least_usable_share
     return Source(files, settings.columns.get(role, {}), settings.missing, file_formats(settings, role), share)
+
+
+@dataclass(frozen=True)
+class DaySources:
+    """Where a date's inputs come from.
+
+    Parameters
+    ----------
+    settings : the basin's settings.
+    date : the date asked for; nothing dated later is used.
+    files : the files of each table, by role.
+    rows : cache of rows of large station files and of checked seasons.
+    flights : cache of measured flights; it knows which files are still being written.
+    """
+
+    settings: Settings
+    date: dt.date
+    files: Mapping[str, Sequence[InputFile]]
+    rows: Cache
+    flights: FlightCache
+
+    @property
+    def season_start(self) -> dt.date:
+        """First day of the date's snow season."""
+        return self.settings.season_start(self.date)
+
+    @property
+    def noon(self) -> pd.Timestamp:
+        """Local noon of the date, UTC."""
+        return pd.Timestamp(self.date) + pd.Timedelta(hours=12 - self.settings.basin.utc_offset_hours)
+
+    def table(self, role: str) -> Source:
+        """Return the files of a table with what the settings say of them."""
+        return source_of(self.settings, role, [file.path for file in self.files[role]])
+
+    def overrides(self, first: dt.date, last: dt.date) -> tuple[pd.DataFrame, list[Finding]]:
+        """Return the overrides whose period touches the days, and the findings."""
+        return read_overrides(self.table("overrides"), self.settings.basin.utc_offset_hours, (first, last))
+
+    def fraction(self, path: Path, grid: BasinGrid) -> np.ndarray:
+        """Return a raster of fractions on the basin grid, (y, x).
+
+        Raises
+        ------
+        StillArrivingError : the file is still being written.
+        InputError : it cannot be read, or is larger than operations.limits.raster_gb.
+        """
+        self.flights.refuse_arriving(path)
+        refuse_large(path, grid, self.settings.operations.limits.raster_gb)
+        return fraction_on_grid(path, grid)

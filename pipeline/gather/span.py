@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import pandas as pd
 
-from pipeline.gather.sources import source_of
-from pipeline.inputs.find import InputFile
+from pipeline.gather.sources import DaySources
 from pipeline.inputs.read_courses import COURSES
 from pipeline.inputs.read_covers import COVERS
 from pipeline.inputs.read_flights import FLIGHTS
 from pipeline.inputs.read_stations import read_stations
-from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
 from pipeline.model.problems import UncoveredDateError
 from pipeline.model.season import last_complete_day
-from pipeline.settings.basin import Settings
 
 MOST_DAYS_AFTER = 100
 """A date further after the newest measurement is refused, days (chosen): stations are switched off from July to early October, and
@@ -27,13 +24,7 @@ YEARS = (1900, 2199)
 """Rows of other years are slips, as of a course's visit (docs/checks.md, impossible date), and cover nothing."""
 
 
-def check_covered(
-    settings: Settings,
-    found: dict[str, list[InputFile]],
-    date: dt.date,
-    tables: dict[str, pd.DataFrame],
-    now: dt.datetime,
-) -> None:
+def check_covered(sources: DaySources, tables: Mapping[str, pd.DataFrame], now: dt.datetime) -> None:
     """Refuse a date that the measurements do not cover.
 
     It is refused before the first measurement, more than `MOST_DAYS_AFTER` after the newest, and after the last complete local day:
@@ -42,7 +33,6 @@ def check_covered(
 
     Parameters
     ----------
-    found : the tables' files by role.
     tables : courses and stations of the season up to the date, as read: where they cover it, nothing is read once more.
     now : the instant, with time zone.
 
@@ -50,10 +40,11 @@ def check_covered(
     ------
     UncoveredDateError : one line with the span that the measurements cover.
     """
+    settings, date = sources.settings, sources.date
     complete = last_complete_day(now, settings.basin.utc_offset_hours)
     if _covered(date, list(_days(tables["courses"], tables["stations"])), complete):
         return
-    days = list(_every_day(settings, found))
+    days = list(_every_day(sources))
     if not days or _covered(date, days, complete):
         # Without a single row the estimate says what is missing.
         return
@@ -85,12 +76,8 @@ def _days(*tables: pd.DataFrame) -> Iterator[dt.date]:
             yield from (days.min().date(), days.max().date())
 
 
-def _every_day(settings: Settings, found: dict[str, list[InputFile]]) -> Iterator[dt.date]:
-    """Yield the first and last day of every table of measurements, whatever the season."""
-
-    def source(role: str) -> Source:
-        return source_of(settings, role, [file.path for file in found[role]])
-
+def _every_day(sources: DaySources) -> Iterator[dt.date]:
+    """Yield first and last day of every table of measurements, of any season."""
     for table in (COURSES, FLIGHTS, COVERS):
-        yield from _days(read_tables(source(table.role), table)[0])
-    yield from _days(read_stations(source("stations"), settings.basin.utc_offset_hours)[0])
+        yield from _days(read_tables(sources.table(table.role), table)[0])
+    yield from _days(read_stations(sources.table("stations"), sources.settings.basin.utc_offset_hours)[0])

@@ -12,7 +12,7 @@ from typing import Any
 from pipeline.archive.current import Soundness
 from pipeline.archive.grids import GridRole, grid_role
 from pipeline.archive.revisions import Revision
-from pipeline.gather.before import ReadNow, fewer_than
+from pipeline.gather.before import ReadNow, RecordedRevision, fewer_than
 from pipeline.gather.day import Readings, read_inputs
 from pipeline.model.problems import ArchiveError, Finding, StillArrivingError
 from pipeline.operations.arrival import Clock, input_rasters, wait_for_arrival
@@ -145,7 +145,7 @@ def _damaged(settings: Settings, revision: Revision, record: dict[str, Any], now
     ]
     degraded = {(finding.table, finding.file) for finding, _ in new}
     read_now = ReadNow(revision.date, now.rows, now.grids, now.hashes)
-    fewer = fewer_than(settings, (revision, record), read_now, [finding for finding, _ in degrading])
+    fewer = fewer_than(settings, RecordedRevision(revision, record), read_now, [finding for finding, _ in degrading])
     new += [(finding, _words(finding)) for finding in fewer if (finding.table, finding.file) not in degraded]
     return [
         Damage(revision.date, revision.number, one.table, one.file, one.site_id, one.rule.name, words)

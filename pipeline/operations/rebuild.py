@@ -13,7 +13,8 @@ from pydantic import ValidationError
 
 from pipeline.archive.grids import Grids
 from pipeline.estimate.estimate import estimate_day
-from pipeline.gather.day import Stage, choices, inputs_from_kept
+from pipeline.gather.archived_day import inputs_from_archived
+from pipeline.gather.day import Stage, choices
 from pipeline.model.problems import ArchiveError
 from pipeline.operations.run import code_version
 from pipeline.publishing.archived_inputs import read_archived
@@ -75,7 +76,7 @@ def rebuild_revision(settings: Settings, date: dt.date, number: int | None, stag
         ) from None
     rows, grids = read_archived(root, basin, record["kept_inputs"])
     try:
-        inputs = inputs_from_kept(used, date, rows, Grids.from_names(grids))
+        inputs = inputs_from_archived(used, date, rows, Grids.from_names(grids))
     except KeyError as missing:
         # A table or column that was added since.
         raise ArchiveError(

@@ -17,7 +17,8 @@ from pyproj import Transformer
 
 from pipeline.flights import cluster
 from pipeline.gather import flights as gather_flights
-from pipeline.gather.day import inputs_from_kept, read_inputs
+from pipeline.gather.archived_day import inputs_from_archived
+from pipeline.gather.day import read_inputs
 from pipeline.operations import run
 from pipeline.settings.basin import read_settings
 
@@ -336,7 +337,7 @@ def test_the_newest_snow_covers_of_days_before_are_read_and_broken_ones_passed_o
     assert (read.inputs.earlier_covers[0][1][:, :10] == 0).all()
     # The archive keeps them with the day, so that it can be made again.
     rows_kept = read.rows | read.beside
-    again = inputs_from_kept(read_settings(basin / "basin.yaml"), dt.date(2031, 3, 5), rows_kept, read.grids)
+    again = inputs_from_archived(read_settings(basin / "basin.yaml"), dt.date(2031, 3, 5), rows_kept, read.grids)
     for (day, cover), (day_again, cover_again) in zip(read.inputs.earlier_covers, again.earlier_covers, strict=True):
         assert day == day_again
         np.testing.assert_array_equal(cover, cover_again)

@@ -24,6 +24,7 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from types import FrameType
 
@@ -74,7 +75,7 @@ class Way:
     def turns(self, order: list[str]) -> int:
         """Return how often the next module stands higher than the one before."""
         ranks = [rank(module, order) for module in self.modules]
-        return sum(later > before for before, later in zip(ranks, ranks[1:], strict=False))
+        return sum(later > before for before, later in pairwise(ranks))
 
 
 def rank(module: str, order: list[str]) -> int:

@@ -207,7 +207,7 @@ def test_a_degraded_revision_is_rebuilt_from_the_archive_alone_and_may_be_made_w
     by_hand = run.Run(command="rerun", reason="the pillows were given up", make_current=True)
     outcome = run.update(settings, DAY, quiet, by_hand)
     assert any("2031-03-04@1" in reason for reason in outcome.readings.degraded)
-    found = newest_sound(settings, NEXT)[0]
+    found = newest_sound(settings, NEXT).revision
     assert (found.date, found.number) == (DAY, 2)
     assert degrading(home) == [], "what a person gave up is not held against the next nights"
     for name in ("stations.csv", "courses.csv", "sites.csv", "depth.tif"):
@@ -221,7 +221,7 @@ def test_the_reference_is_sound_not_withdrawn_and_readable(home):
 
     def named(date=NEXT):
         found = newest_sound(settings, date)
-        return None if found is None else (str(found[0].date), found[0].number)
+        return None if found is None else (str(found.revision.date), found.revision.number)
 
     assert named() == ("2031-03-04", 1)
     assert named(dt.date(2035, 1, 1)) == ("2031-03-04", 1), "another season's, where there is none of this one"

@@ -5,11 +5,13 @@ import datetime as dt
 import pytest
 from made_basin import snowtally
 
+from pipeline.gather.sources import DaySources
 from pipeline.gather.span import MOST_DAYS_AFTER, check_covered
 from pipeline.inputs.find import describe
 from pipeline.inputs.source import Source
 from pipeline.model.problems import UncoveredDateError
 from pipeline.settings.basin import read_settings
+from pipeline.storage.cache import Cache
 
 SPAN = "The inputs cover 2031-03-01 to 2031-03-10"
 NOW = dt.datetime(2031, 3, 8, 12, tzinfo=dt.UTC)
@@ -31,7 +33,7 @@ def asked(basin):
 
     def ask(date, now=NOW):
         tables = {"courses": courses.head(0), "stations": courses.head(0)}
-        check_covered(settings, found, date, tables, now)
+        check_covered(DaySources(settings, date, found, Cache(basin / "cache", writable=False), None), tables, now)
 
     return ask
 

@@ -128,7 +128,7 @@ def test_rows_kept_before_a_column_was_added_are_told_in_one_line(season, monkey
     def needs_more(*_words):
         raise KeyError("crew")
 
-    monkeypatch.setattr("pipeline.operations.rebuild.inputs_from_kept", needs_more)
+    monkeypatch.setattr("pipeline.operations.rebuild.inputs_from_archived", needs_more)
     done = snowtally("rerun", season / "basin.yaml", "--inputs-of", f"{DATES[0]}@1")
     assert (done.returncode, done.stderr.count("\n")) == (1, 1)
     assert "has no 'crew', which this version needs" in done.stderr

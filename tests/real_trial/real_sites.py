@@ -12,8 +12,8 @@ from real_records import Records
 from pipeline.estimate.day_inputs import Choices, DayInputs
 from pipeline.estimate.estimate import map_of_day
 from pipeline.estimate.swe_map import published_fields
-from pipeline.gather.before import PLACES
-from pipeline.gather.day import Readings, choices, inputs_from_kept, read_inputs
+from pipeline.gather.archived_day import POSITIONS, inputs_from_archived
+from pipeline.gather.day import Readings, choices, read_inputs
 from pipeline.model.ground import GroundRecord
 from pipeline.snow.depth_only import with_depth_only_sites
 from pipeline.snow.site_values import site_values
@@ -82,9 +82,9 @@ def without(tables: dict[str, pd.DataFrame], site_ids: list[str]) -> dict[str, p
     """Return canonical tables as if the sites had never been: their rows are gone, with the places of these rows."""
     kept = dict(tables)
     for name, table in tables.items():
-        if "site_id" in table and f"{name}{PLACES}" in tables:
+        if "site_id" in table and f"{name}{POSITIONS}" in tables:
             stays = ~table["site_id"].isin(site_ids).to_numpy()
-            for part in (name, f"{name}{PLACES}"):
+            for part in (name, f"{name}{POSITIONS}"):
                 kept[part] = tables[part][stays].reset_index(drop=True)
     return kept
 
@@ -94,7 +94,7 @@ def inputs_without(night: Night, records: Records, site_ids: list[str]) -> DayIn
     readings = night.readings
     date = readings.inputs.day.date
     tables = without(readings.rows | readings.beside, site_ids)
-    inputs = inputs_from_kept(records.settings, date, tables, readings.grids)
+    inputs = inputs_from_archived(records.settings, date, tables, readings.grids)
     # Half of the cost is trees of density: without a flight they matter to SWE only where a site knows its depth alone.
     return inputs if _asks_density(inputs.ground, date) else replace(inputs, earlier_densities=None)
 

@@ -66,10 +66,10 @@ def test_every_site_is_left_out_once():
 
 def test_a_site_that_has_never_been_has_neither_rows_nor_their_places():
     rows = pd.DataFrame({"site_id": ["A", "B", "A"], "swe_mm": [1.0, 2.0, 3.0]})
-    tables = {"courses": rows, "courses" + real_sites.PLACES: pd.DataFrame({"line": [4, 5, 6]}), "findings": rows}
+    tables = {"courses": rows, "courses" + real_sites.POSITIONS: pd.DataFrame({"line": [4, 5, 6]}), "findings": rows}
     left = real_sites.without(tables, ["A"])
     assert left["courses"]["swe_mm"].tolist() == [2.0]
-    assert left["courses" + real_sites.PLACES]["line"].tolist() == [5]
+    assert left["courses" + real_sites.POSITIONS]["line"].tolist() == [5]
     assert len(left["findings"]) == 3
 
 

@@ -33,9 +33,9 @@ from world_seasons import Climate, Season, draw_climate, draw_season
 from world_surveys import COVER_CANOPY_BIAS, fly, fly_without_error, see_cover
 
 from pipeline.estimate.day_inputs import Choices, DayInputs
-from pipeline.gather.earlier_pairs import VISIT_DAYS
+from pipeline.gather.covers import EARLIER_COVER_DAYS, EARLIER_COVERS
+from pipeline.gather.earlier_flights import VISIT_DAYS
 from pipeline.gather.earlier_visits import EARLIER_VISITS
-from pipeline.gather.flights import EARLIER_COVER_DAYS, EARLIER_COVERS
 from pipeline.gather.ground import gather_ground
 from pipeline.inputs.cover_checks import doubted_cover
 from pipeline.model.basin import Basin, BasinDay
@@ -167,7 +167,8 @@ class World:
         }
         if self.earlier is not None:
             rows[EARLIER_VISITS] = self.earlier
-        record, (densities, earlier), _ = gather_ground(self._settings(), self.ground.grid, rows, date)
+        measured = gather_ground(self._settings(), self.ground.grid, rows, date)
+        record, densities, earlier = measured.record, measured.densities, measured.earlier_densities
         covers = [
             (day, seen)
             for day, seen in self.covers

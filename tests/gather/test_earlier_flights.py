@@ -3,9 +3,11 @@
 import datetime as dt
 from types import SimpleNamespace
 
-from pipeline.gather.past_flights import gather_past_flights
+from pipeline.gather.earlier_flights import gather_earlier_flights
+from pipeline.gather.sources import DaySources
 from pipeline.inputs.read_flights import read_flights
 from pipeline.inputs.source import Source
+from pipeline.model.basin import Basin
 from pipeline.model.season import first_of_season
 
 SETTINGS = SimpleNamespace(season_start=lambda date: first_of_season(date, "10-01"))
@@ -15,7 +17,8 @@ def noticed(tmp_path, *lines):
     file = tmp_path / "flights.csv"
     file.write_text("\n".join(["flight_id,date,depth", *lines]) + "\n", "utf-8")
     tables = read_flights(Source([file], {}, [""]))
-    told = gather_past_flights(SETTINGS, (None, None), tables, dt.date(2031, 2, 1), None)
+    sources = DaySources(SETTINGS, dt.date(2031, 2, 1), {}, None, None)
+    told = gather_earlier_flights(sources, Basin(None, None), tables)
     assert (told.flights, told.pattern, told.files) == ([], None, [])
     season = tables.between(dt.date(2030, 10, 1), dt.date(2031, 2, 1))[1]
     return [(one.line, one.rule.name) for one in told.findings], [(one.line, one.rule.name) for one in season]
