@@ -219,8 +219,7 @@ def fit_variogram(
         shape = 1.0 - Variogram(model, 0.0, 1.0, range_m).correlation(distance)
         return _nugget_and_sill(shape, gamma, weight)
 
-    # Nugget, sill and range are three unknowns.
-    few = (sites is not None and sites < LEAST_SITES) or len(gamma) < 3  # noqa: PLR2004
+    few = (sites is not None and sites < LEAST_SITES) or len(gamma) < 3  # noqa: PLR2004  nugget, sill and range are three unknowns
     range_m = limits.default_range_m if few else _best_range(lambda r: linear(r)[2], distance)
     nugget, sill, _ = linear(range_m)
     return Variogram(model, nugget, max(sill, limits.least_sill), range_m)
