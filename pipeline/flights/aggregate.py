@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.flights.kernels import SQUARES, TOTAL, WEIGHT
 from pipeline.flights.rasters import PixelSource
-from pipeline.flights.strips import AlignedPlan, Strip, StripSums, WarpedPlan
+from pipeline.flights.strips import AlignedWork, Strip, StripSums, WarpedWork
 from pipeline.model.grid import BasinGrid
 
 LEAST_COVER = 1e-6
@@ -63,20 +63,20 @@ def aggregate(
     ------
     InputError : the file is cut short or damaged.
     """
-    plan = (AlignedPlan if source.placement.aligned else WarpedPlan)(source, grid)
+    order = (AlignedWork if source.placement.aligned else WarpedWork)(source, grid)
     sums = np.zeros((3, *grid.shape))
     seen = used = 0
 
     def work(strip: Strip) -> StripSums:
-        return plan.add_strip(strip, limits)
+        return order.add_strip(strip, limits)
 
     with ThreadPoolExecutor(threads or available_threads()) as pool:
-        for part in pool.map(work, plan.strips()):
+        for part in pool.map(work, order.strips()):
             sums[:, part.first_row : part.first_row + part.sums.shape[1]] += part.sums
             seen += part.seen
             used += part.used
     # Of a pixel across the grid's edge only some parts count: a number of whole pixels is told, none of them left out.
-    return _means(sums, -(-seen // plan.parts), -(-(seen - used) // plan.parts))
+    return _means(sums, -(-seen // order.parts), -(-(seen - used) // order.parts))
 
 
 def available_threads() -> int:

@@ -109,6 +109,9 @@ def check_unit(by_site: pd.DataFrame, flight_id: str) -> None:
 
 
 def without_offset(flight: xr.Dataset, offset_m: float, offset_se_m: float) -> xr.Dataset:
-    """Return the flight with an offset taken off every depth; its common error is then that of the offset, where larger."""
+    """Return the flight with an offset taken off every depth.
+
+    Its common error is then that of the offset, where larger.
+    """
     moved = flight.assign(depth=(flight["depth"] - offset_m).assign_attrs(flight["depth"].attrs))
     return moved.assign_attrs(depth_bias_se_m=max(flight.attrs["depth_bias_se_m"], offset_se_m))

@@ -63,7 +63,10 @@ OTHER_CODE = "A worker runs other code or other versions of libraries: its fligh
 
 
 def _answered(future: Any, patience: float) -> Outcome | None:  # noqa: ANN401  the cluster's own kind
-    """Return what a worker made of a flight; None where it has not by the monotonic clock's time `patience`, or failed."""
+    """Return what a worker made of a flight, None if it failed.
+
+    It fails too where it has not answered by the monotonic clock's time `patience`.
+    """
     try:
         return _given(future.exception(timeout=max(0.1, patience - time.monotonic())) or future.result())
     except TimeoutError:

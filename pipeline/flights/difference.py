@@ -18,7 +18,10 @@ TALL_STRIP_ROWS = (4096, 4096)
 
 @dataclass(frozen=True)
 class Tilt:
-    """A plane: metres per metre to the east and to the north of the place (x, y), where it is nothing."""
+    """A plane: metres per metre east and north of (x, y).
+
+    It is 0 at that point.
+    """
 
     per_east: float
     per_north: float
@@ -67,7 +70,10 @@ class Difference:
 
     @property
     def strip_rows(self) -> tuple[int, int]:
-        """Fewest and most rows of a strip: tall, since the other file's blocks at its edge are decoded once more."""
+        """Fewest and most rows of a strip.
+
+        Tall, since the other file's blocks at its edge are decoded once more.
+        """
         return TALL_STRIP_ROWS
 
     @contextmanager
@@ -165,7 +171,10 @@ def _shares(nodes_at: np.ndarray, positions: np.ndarray) -> tuple[np.ndarray, np
 def _interpolated(
     values: np.ndarray, down: tuple[np.ndarray, np.ndarray], across: tuple[np.ndarray, np.ndarray]
 ) -> np.ndarray:
-    """Return values given at nodes at the positions between them, first down the columns, then along the rows."""
+    """Return values at positions between nodes.
+
+    First down the columns, then along the rows.
+    """
     row, share = down
     lines = values[row] * (1 - share)[:, None] + values[row + 1] * share[:, None]
     column, share = across

@@ -222,7 +222,10 @@ def _declared_units(files: FlightFiles, rasters: Mapping[str, RasterPixels]) -> 
 def _on_stable_ground(
     files: FlightFiles, depth: RasterPixels, grid: BasinGrid, limits: FlightLimits
 ) -> tuple[PixelSource, DepthOffset | None, list[Finding]]:
-    """Return depths without what they show on stable ground, which is that, and the findings; or refuse them."""
+    """Return depths less their offset on stable ground, that, and findings.
+
+    Refuses depths that scatter too much there.
+    """
     fitted = depth_offset(depth, files.stable_ground, grid)
     if fitted is None:
         evidence = "half of the depths on stable ground are exactly 0, and none is below"
@@ -273,7 +276,10 @@ def _registration_findings(files: FlightFiles, fitted: Registration, limits: Fli
 
 
 def _newer_snow_off(files: FlightFiles) -> list[Finding]:
-    """Return a finding where the files' own dates say that the ground was surveyed after the snow."""
+    """Return a finding where the ground was surveyed after the snow.
+
+    By the files' own dates.
+    """
     on, off = (max(filter(None, map(written_on, paths)), default=None) for paths in (files.snow_on, files.snow_off))
     if on is None or off is None or off <= on:
         return []
@@ -281,7 +287,10 @@ def _newer_snow_off(files: FlightFiles) -> list[Finding]:
 
 
 def _bias_se_m(files: FlightFiles, registration: Registration | DepthOffset | None) -> float:
-    """Return the error common to the flight: declared, else of the registration's median with the part it cannot see."""
+    """Return the error common to the flight, m.
+
+    Declared, else that of the registration's median with the part it cannot see.
+    """
     if files.depth_se_m is not None:
         return files.depth_se_m
     if registration is None:

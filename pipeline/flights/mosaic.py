@@ -24,7 +24,10 @@ ON_LATTICE = 0.01
 
 @dataclass(frozen=True)
 class Tile:
-    """One tile: its raster, where it lies, and the window it takes of the whole; `on_lattice` where its pixels are the whole's."""
+    """One tile: its raster, and the window it takes of the whole.
+
+    `on_lattice` where its pixels are the whole's.
+    """
 
     pixels: RasterPixels
     window: Window
@@ -58,7 +61,10 @@ class Mosaic:
 
     @contextmanager
     def reading(self) -> Iterator[Read]:
-        """Yield the function that reads a window of the whole; tiles are opened as they are come to."""
+        """Yield the function that reads a window of the whole.
+
+        Tiles are opened when they are first read.
+        """
         with ExitStack() as opened:
             readers: dict[int, Read] = {}
 

@@ -39,7 +39,10 @@ class Placement:
 
     @property
     def aligned(self) -> bool:
-        """Whether rows and columns run along the grid's axes, so that areas can be split exactly by rows and columns."""
+        """Whether rows and columns run along the grid's axes.
+
+        Areas can then be split exactly by rows and columns.
+        """
         return self.to_grid is None and self.transform.b == 0 and self.transform.d == 0
 
     def x_edges(self) -> np.ndarray:
@@ -51,7 +54,10 @@ class Placement:
         return self.transform.f + self.shift[1] + self.transform.e * np.arange(self.shape[0] + 1)
 
     def points(self, columns: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return easting and northing, metres, of places given by column and row (0.5 is a pixel's centre)."""
+        """Return easting and northing, m, of columns and rows.
+
+        A column or row of 0.5 is a pixel's centre.
+        """
         columns, rows = np.asarray(columns), np.asarray(rows)
         to = self.transform
         x, y = to.a * columns + to.b * rows + to.c, to.d * columns + to.e * rows + to.f
@@ -68,7 +74,10 @@ class Placement:
         return back.a * x + back.b * y + back.c, back.d * x + back.e * y + back.f
 
     def pixel_m(self) -> tuple[float, float]:
-        """Return a pixel's width and height in metres of the grid's coordinate system, at the raster's middle."""
+        """Return a pixel's width and height on the grid, m.
+
+        At the raster's middle.
+        """
         rows, columns = self.shape[0] / 2, self.shape[1] / 2
         x, y = self.points(np.array([columns, columns + 1, columns]), np.array([rows, rows, rows + 1]))
         return float(np.hypot(x[1] - x[0], y[1] - y[0])), float(np.hypot(x[2] - x[0], y[2] - y[0]))
@@ -149,5 +158,8 @@ def overlaps(edges: np.ndarray, cells: int) -> Overlaps:
 
 
 def nodes(start: int, stop: int) -> np.ndarray:
-    """Return the places along one axis, in pixels, at which positions are transformed exactly: both ends and between."""
+    """Return the nodes along one axis, in pixels: both ends and between.
+
+    At nodes positions are transformed exactly.
+    """
     return np.append(np.arange(start, stop, NODE_PIXELS), stop)

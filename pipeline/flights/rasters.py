@@ -42,7 +42,10 @@ together. Depends on the file alone, never on the number of threads."""
 
 @dataclass(frozen=True)
 class Window:
-    """A part of a raster: rows `top` to `bottom` and columns `left` to `right`, the last ones not included."""
+    """A part of a raster.
+
+    Rows `top` to `bottom` and columns `left` to `right`, the last ones not included.
+    """
 
     top: int
     bottom: int
@@ -163,7 +166,10 @@ def open_raster(path: Path, values: Values = DEPTHS) -> FineRaster:
 
 
 def _check_parts(path: Path, source: rasterio.DatasetReader) -> None:
-    """Refuse a virtual raster with a part that is not there: GDAL would name it only when its pixels are wanted."""
+    """Refuse a virtual raster with a part that is not there.
+
+    GDAL would name it only when its pixels are wanted.
+    """
     absent = [part for part in virtual_parts(path) if not part.is_file()]
     if absent:
         more = f" and {len(absent) - 1} more" if len(absent) > 1 else ""
@@ -191,7 +197,9 @@ def virtual_parts(path: Path) -> list[Path]:
 
 
 def files_beside(path: Path) -> list[Path]:
-    """Return the other files that decide what a file says, sorted: what a virtual raster is made of, world files and the like.
+    """Return the other files that decide what a file says, sorted.
+
+    Parts of a virtual raster, world files and the like.
 
     Overviews decide nothing. A raster that cannot be opened has none.
     """
@@ -212,7 +220,10 @@ def files_beside(path: Path) -> list[Path]:
 
 
 def written_on(path: Path) -> dt.date | None:
-    """Return the date that a file says it was written on (the TIFF tag DateTime), None where it says none."""
+    """Return the date that a file says it was written on.
+
+    The TIFF tag DateTime; None where there is none.
+    """
     with quiet_gdal((1, 1)), _opened(path) as source:
         stamp = source.tags().get("TIFFTAG_DATETIME", "")
     try:
@@ -279,7 +290,10 @@ def on_grid(raster: FineRaster, grid: BasinGrid) -> RasterPixels:
 
 @contextmanager
 def quiet_gdal(block: tuple[int, int]) -> Iterator[None]:
-    """Bound GDAL's cache of decoded blocks for files stored in blocks of so many rows and columns."""
+    """Bound GDAL's cache of decoded blocks.
+
+    `block` is the rows and columns of the file's blocks.
+    """
     cache = max(CACHE_BYTES, MOST_BLOCKS_IN_CACHE * 8 * block[0] * block[1])
     with rasterio.Env(GDAL_CACHEMAX=cache):
         yield

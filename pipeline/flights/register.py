@@ -302,7 +302,10 @@ class _Ground:
         return _Ground(points, self.height[which], self.east[which], self.north[which], each)
 
     def difference(self, upper: RasterPixels) -> np.ndarray:
-        """Return upper surface less the ground at each stable pixel, m, missing where either or the gradient is."""
+        """Return upper surface less the ground at each stable pixel, m.
+
+        Missing where either or the gradient is.
+        """
         with upper.reading() as read:
             heights = [_exactly(upper, read, upper.placement.pixels(x, y))[0] for x, y in self.points]
         above = np.concatenate(heights) if heights else np.zeros(0)

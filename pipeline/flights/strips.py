@@ -45,14 +45,20 @@ def piece_edges(start: int, stop: int, block: int, size: tuple[int, int]) -> lis
 
 
 def strips_of(start: int, stop: int, source: PixelSource) -> Iterator[Strip]:
-    """Yield the strips of the rows `start` to `stop`; the last one in pieces, so that all threads end together."""
+    """Yield the strips of the rows `start` to `stop`.
+
+    The last one comes in pieces, so that all threads end together.
+    """
     *strips, last = pairwise(piece_edges(start, stop, source.block[0], source.strip_rows))
     yield from strips
     yield from pairwise(piece_edges(*last, source.block[0], STRIP_ROWS))
 
 
-class AlignedPlan:
-    """The order of work on pixels that lie along the grid's axes: areas are split exactly by rows and columns."""
+class AlignedWork:
+    """The order of work on pixels along the grid's axes.
+
+    Areas are split exactly by rows and columns.
+    """
 
     def __init__(self, source: PixelSource, grid: BasinGrid) -> None:
         self.source = source
@@ -87,8 +93,11 @@ class AlignedPlan:
         return StripSums(first_row, sums, seen, used)
 
 
-class WarpedPlan:
-    """The order of work on pixels that lie anyhow: of another coordinate system, or of a rotated raster."""
+class WarpedWork:
+    """The order of work on pixels that lie anyhow.
+
+    They are of another coordinate system, or of a rotated raster.
+    """
 
     def __init__(self, source: PixelSource, grid: BasinGrid) -> None:
         self.source = source
@@ -130,7 +139,10 @@ class WarpedPlan:
         return int(np.clip(row, 0, self.grid.height))
 
     def _off(self, at: np.ndarray, cell_rows: int) -> bool:
-        """Tell whether a window whose nodes lie in these cells is wholly off the sums; a cell's width is kept clear."""
+        """Return whether a window is wholly off the sums.
+
+        `at` are the cells of its nodes; a cell's width is left clear.
+        """
         u, v = at[..., 0], at[..., 1]
         return u.max() < -1 or u.min() > self.grid.width + 1 or v.max() < -1 or v.min() > cell_rows + 1
 

@@ -12,7 +12,9 @@ STANDING_OUT = 2.0
 def bare_where_seen_bare(
     flight: xr.Dataset, cover: np.ndarray, bare_cover: float
 ) -> tuple[xr.Dataset, dict[str, float]]:
-    """Return the flight without what is noise where a snow-cover grid of its day saw bare ground, and how far the two disagreed.
+    """Return the flight without noise on bare ground, and the disagreement.
+
+    Bare is what a snow-cover grid of its day saw bare.
 
     A depth above `STANDING_OUT` times its error stays as it was measured. The others are zero, and their error stays too.
 
