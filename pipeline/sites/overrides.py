@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -29,6 +30,40 @@ NOON = pd.Timedelta(hours=12)
 """A day without a reading is given one at its noon, where the override holds at noon."""
 
 EVERYTHING = tuple(name for names, _ in COLUMNS.values() for name in names)
+
+
+@dataclass(frozen=True)
+class Override:
+    """An analyst's decision on the readings of a site.
+
+    Parameters
+    ----------
+    site_id : the site.
+    first, last : its period, UTC, both inclusive; `last` is missing where it has no end yet.
+    variable, action, value : what is done to which variable, in the unit of its name.
+    who, when, why : the decision's author, day and reason.
+    file, line : where it was written.
+    """
+
+    site_id: str
+    first: pd.Timestamp
+    last: pd.Timestamp
+    variable: str
+    action: str
+    value: float
+    who: str
+    when: pd.Timestamp
+    why: str
+    file: str
+    line: int
+
+
+_FIELDS = [field.name for field in fields(Override)]
+
+
+def _each(overrides: pd.DataFrame) -> Iterator[Override]:
+    for row in overrides[_FIELDS].to_dict("records"):
+        yield Override(**{str(name): value for name, value in row.items()})
 
 
 def believable(overrides: pd.DataFrame, snow: SnowLimits) -> tuple[pd.DataFrame, list[Finding]]:
@@ -58,7 +93,7 @@ def believable(overrides: pd.DataFrame, snow: SnowLimits) -> tuple[pd.DataFrame,
             evidence=f"{override.variable} = {override.value:g}, believable are {limits[override.variable][0]:g} to {limits[override.variable][1]:g}",
             detail=rules.OVERRIDE_VALUE_NOT_FOLLOWED.message,
         )
-        for override in overrides[wrong].itertuples()
+        for override in _each(overrides[wrong])
     ]
     return overrides[~wrong].reset_index(drop=True), findings
 
@@ -76,10 +111,10 @@ def without_overridden(
     """
     findings = []
     records = records.copy() if len(overrides) else records
-    for override in overrides.itertuples():
+    for override in _each(overrides):
         hit = _hit(records, override)
-        names = COLUMNS[override.variable][0] if override.variable else EVERYTHING
-        names = [name for name in names if name in records.columns]
+        columns = COLUMNS[override.variable][0] if override.variable else EVERYTHING
+        names = [name for name in columns if name in records.columns]
         count = int(records.loc[hit, names].notna().any(axis=1).sum())
         records.loc[hit, names] = np.nan
         findings.append(_finding(override, count, known))
@@ -96,7 +131,7 @@ def samples_without_overridden(
     """
     findings = []
     noon = pd.Timedelta(hours=12 - utc_offset_hours)
-    for override in overrides.itertuples():
+    for override in _each(overrides):
         hit = _hit(samples.assign(time=samples["date"] + noon), override)
         if override.action == "value":
             rule = rules.OVERRIDE_OF_COURSE_NOT_FOLLOWED
@@ -127,16 +162,16 @@ def with_values(
     span : first instant of the season and last of the day asked for, UTC; no value stands outside.
     """
     decided = overrides.sort_values(["when", "file", "line"], kind="stable")
-    for override in decided.itertuples():
+    for override in _each(decided):
         if override.action != "value":
             names = COLUMNS[override.variable][0] if override.variable else EVERYTHING
             records.loc[_hit(records, override), [name for name in names if name in records.columns]] = np.nan
             continue
-        override = override._replace(first=max(override.first, span[0]), last=min(override.last, span[1]))  # noqa: PLW2901
-        (name, *_), factor = COLUMNS[override.variable]
-        hit = _hit(records, override)
-        records.loc[hit, name] = _of_day(records[hit], override.value * factor, name)
-        records = _with_days(records, override, (name, override.value * factor), utc_offset_hours)
+        within = replace(override, first=max(override.first, span[0]), last=min(override.last, span[1]))
+        (name, *_), factor = COLUMNS[within.variable]
+        hit = _hit(records, within)
+        records.loc[hit, name] = _of_day(records[hit], within.value * factor, name)
+        records = _with_days(records, within, utc_offset_hours)
     return records
 
 
@@ -147,10 +182,9 @@ def _of_day(rows: pd.DataFrame, value: float, name: str) -> np.ndarray:
     return np.where(rows["date"].duplicated().to_numpy(), 0.0, value)
 
 
-def _with_days(
-    records: pd.DataFrame, override: tuple, written: tuple[str, float], utc_offset_hours: float
-) -> pd.DataFrame:
-    name, value = written
+def _with_days(records: pd.DataFrame, override: Override, utc_offset_hours: float) -> pd.DataFrame:
+    """Return the records with a reading at noon on the override's days that have none."""
+    (name, *_), factor = COLUMNS[override.variable]
     offset = pd.Timedelta(hours=utc_offset_hours)
     days = pd.date_range((override.first + offset).normalize(), (override.last + offset).normalize())
     noons = days[(days + NOON >= override.first + offset) & (days + NOON <= override.last + offset)]
@@ -160,7 +194,7 @@ def _with_days(
         return records
     added = pd.DataFrame({"site_id": override.site_id, "date": noons.astype("datetime64[s]")})
     added["time"] = (noons + NOON - offset).astype("datetime64[s]")
-    added[name] = value
+    added[name] = override.value * factor
     added["file"], added["line"] = override.file, override.line
     columns = list(records.columns)
     text = dict.fromkeys(("site_id", "file"), str)
@@ -174,13 +208,13 @@ def switched_off(overrides: pd.DataFrame, instant_utc: pd.Timestamp) -> set[str]
     return set(off.loc[now, "site_id"])
 
 
-def _hit(rows: pd.DataFrame, override: tuple) -> np.ndarray:
+def _hit(rows: pd.DataFrame, override: Override) -> np.ndarray:
     time = rows["time"].to_numpy("datetime64[s]")
     within = (rows["site_id"] == override.site_id).to_numpy(bool) & (time >= np.datetime64(override.first, "s"))
     return within if pd.isna(override.last) else within & (time <= np.datetime64(override.last, "s"))
 
 
-def _finding(override: tuple, count: int, known: set[str]) -> Finding:
+def _finding(override: Override, count: int, known: set[str]) -> Finding:
     what = override.variable or "all readings"
     done = f"{what} = {override.value:g}" if override.action == "value" else f"{override.action}: {what}"
     hit = f"{count} readings" if override.site_id in known else "no such site in the sites table"

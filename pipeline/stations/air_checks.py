@@ -33,6 +33,7 @@ LINK_DAYS = 10
 """A thermometer that is far off twice within so many days is not believed in between. The real one came and went within days."""
 
 HALF = 0.5
+"""Share of the days that must be there, and of the limit within which a day is no fault (common practice, no source)."""
 
 
 @dataclass(frozen=True)

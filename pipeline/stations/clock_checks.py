@@ -27,6 +27,7 @@ OFF_HOURS = 3.0
 """Slope, shade and air drainage move the warmest hour by up to two hours; a clock that is further off is wrong."""
 
 LEAST_OTHERS = 3
+"""Other stations that must show a daily cycle: two may be off together (common practice, no source)."""
 
 
 def clocks(series: StationSeries) -> None:

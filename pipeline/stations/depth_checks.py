@@ -11,6 +11,36 @@ from pipeline.stations.series import UNITS, StationSeries
 from pipeline.stations.shifts import UNIT_FACTORS, sharpest, tell_shift
 from pipeline.stations.still_snow import BARE
 
+STRETCH_HOURS = 48.0
+"""Contradicting readings no further apart than this are one stretch, hours (common practice, no source)."""
+
+LEAST_SWE_MM = 40.0
+"""Less SWE says too little of a density that leaps, mm (common practice, no source)."""
+
+THIN_M = 0.08
+"""Thinner snow says too little of a density, m (common practice, no source)."""
+
+LEAP_DAYS = 2
+"""Days over which a density leaps by the factor of a unit (common practice, no source): a change within them falls between two steady days."""
+
+STEP_M = 0.25
+"""A leap of depth beyond what the neighbours did is no snow while SWE rests, m (common practice, no source)."""
+
+STEP_SPREADS = 4.0
+"""And it exceeds so many robust spreads of the neighbours' own changes (common practice, no source)."""
+
+REST_MM = 8.0
+"""SWE that changes by less rests, mm (common practice, no source)."""
+
+STEP_DAYS = 2
+"""Days over which a leap of depth is looked for (common practice, no source)."""
+
+LEAST_OTHERS = 3
+"""Other stations that must have moved to say what is usual (common practice, no source)."""
+
+SHARP = 0.6
+"""Share of the leap that lies between two readings: settling and storms take longer (common practice, no source)."""
+
 SWE_ERROR_MM = 8.0
 DEPTH_ERROR_M = 0.04
 """A contradiction must outlast what the two sensors may be off by: a wandering zero, and a target of grass or a cone of snow."""
@@ -59,9 +89,6 @@ def _stretches(series: StationSeries, wrong: np.ndarray) -> list[np.ndarray]:
     site = np.searchsorted(series.bounds, rows, side="right")
     apart = (np.diff(site) != 0) | (np.diff(series.hours[rows]) > STRETCH_HOURS)
     return np.split(rows, np.flatnonzero(apart) + 1)
-
-
-STRETCH_HOURS = 48.0
 
 
 def _treat(
@@ -158,9 +185,6 @@ LEAPS = {"inches for centimetres": (2.2, 2.9), "centimetres for inches": (0.34, 
 SWE_RESTS = 0.1
 """While SWE changed by less than this share: no storm, no melt, no wind made it."""
 
-LEAST_SWE_MM = 40.0
-THIN_M = 0.08
-
 
 def density_leaps(series: StationSeries, least_depth_m: float) -> None:
     """Set aside depths from where the density leaps by a unit's factor at rest of SWE until it leaps back, or the season's end.
@@ -190,9 +214,6 @@ def density_leaps(series: StationSeries, least_depth_m: float) -> None:
         _tell_leap(series, wrong, words)
 
 
-LEAP_DAYS = 2
-
-
 def _mark_leap(wrong: np.ndarray, density: np.ndarray, first: int, seasons: np.ndarray) -> None:
     """Mark the days from a leap on whose density is nearer to what it leapt to than to what it was."""
     before, after = density[first], density[first + LEAP_DAYS]
@@ -216,12 +237,6 @@ def _tell_leap(series: StationSeries, wrong: np.ndarray, words: str) -> None:
         detail=rules.DENSITY_LEAPS_BY_UNIT.says(slip=words),
         near_hours=1e9,
     )
-
-
-STEP_M = 0.25
-STEP_SPREADS = 4.0
-REST_MM = 8.0
-STEP_DAYS = 2
 
 
 def depth_steps(series: StationSeries) -> None:
@@ -249,7 +264,3 @@ def depth_steps(series: StationSeries) -> None:
             row, leap = sharpest(series, "depth_m", int(site), (day, day + STEP_DAYS), np.sign(size))
             if row is not None and leap >= SHARP * abs(size):
                 tell_shift(series, "depth_m", (row, series.season_end(row, int(site))), size)
-
-
-LEAST_OTHERS = 3
-SHARP = 0.6

@@ -24,6 +24,7 @@ LEAST_NOISE = {"swe_mm": 1.0, "depth_m": 0.01}
 """Rounding of the readings; a sensor whose noise is below it is still no better than that."""
 
 DAY_HOURS = 24.0
+"""Hours of a day."""
 
 
 @dataclass(frozen=True)

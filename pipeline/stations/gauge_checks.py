@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 
 from pipeline.model.rules import stations as rules
@@ -11,6 +13,9 @@ from pipeline.stations.series import StationSeries
 
 STEP_MM = (-0.5, 150.0)
 """Precipitation of one step; more than 150 mm falls in no step of a day or less on mountains (common practice, no source)."""
+
+TOTAL_LEAST_MM = -10.0
+"""An accumulated total below this is no total: a gauge's zero wanders less, mm (common practice, no source)."""
 
 UNDERCATCH = 1.6
 """A gauge in wind catches little more than 60 % of the snow (common practice, no source)."""
@@ -55,9 +60,6 @@ def gauges(series: StationSeries) -> None:
     )
 
 
-TOTAL_LEAST_MM = -10.0
-
-
 def _last_before(totals: np.ndarray) -> np.ndarray:
     """Return for each row the last total before it."""
     there = np.isfinite(totals)
@@ -85,7 +87,7 @@ def snow_above_precipitation(series: StationSeries) -> None:
                 rows,
                 "swe_mm",
                 rules.SWE_ABOVE_PRECIPITATION,
-                evidence=lambda _rows, most=most, had=had: f"{most:.0f} mm where {had:.0f} mm had been caught",
+                evidence=partial(_caught, most, had),
                 near_hours=1e9,
             )
 
@@ -98,3 +100,7 @@ def _first_of(table: np.ndarray) -> np.ndarray:
     """Return each station's first value, (stations,), missing where it has none."""
     first = np.argmax(np.isfinite(table), axis=0)
     return table[first, np.arange(table.shape[1])]
+
+
+def _caught(swe_mm: float, caught_mm: float, _rows: np.ndarray) -> str:
+    return f"{swe_mm:.0f} mm where {caught_mm:.0f} mm had been caught"

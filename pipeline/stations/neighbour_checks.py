@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 
 from pipeline.model.rules import stations as rules
 from pipeline.stations.neighbours import Neighbours
 from pipeline.stations.series import StationSeries
-from pipeline.stations.shifts import tell_pair
+from pipeline.stations.shifts import ALL_ONE, rows_with_readings
 
 SNOW_MM = 40.0
 """Ratios of thinner snow say nothing."""
@@ -180,7 +182,29 @@ def _swapped_from(series: StationSeries, swe: np.ndarray, site: int, day: int) -
     theirs[: site + 1] = False
     for other in np.flatnonzero(theirs):
         for last in range(day + 1, min(day + SWAP_DAYS, len(swe) - 2)):
-            pair = swe[last + 2, [site, other]] - swe[last, [site, other]]
+            both = np.array([site, other])
+            pair = swe[last + 2, both] - swe[last, both]
             if pair[0] * size < 0 and np.all(np.abs(np.abs(pair) - abs(size)) < 2 * near):
-                tell_pair(series, (site, int(other)), (day, last + 1))
+                _tell_pair(series, (site, int(other)), (day, last + 1))
                 return
+
+
+def _tell_pair(series: StationSeries, pair: tuple[int, int], days: tuple[int, int]) -> None:
+    """Set aside the days on which two stations read each other's level."""
+    for site, other in (pair, pair[::-1]):
+        held = series.station_days[days[0] : days[1] + 1, site]
+        held = held[held >= 0]
+        rows = rows_with_readings(
+            series, "swe_mm", (int(series.day_starts[held[0]]), int(series.day_ends[held[-1]]) - 1)
+        )
+        series.tell(
+            rows,
+            "swe_mm",
+            rules.STATIONS_EXCHANGED,
+            evidence=partial(_level_of, series.names[other]),
+            near_hours=ALL_ONE,
+        )
+
+
+def _level_of(other: str, _rows: np.ndarray) -> str:
+    return f"read the level of {other}, and that one this station's"

@@ -104,8 +104,13 @@ def erratic(series: StationSeries, name: str, usual: np.ndarray) -> None:
 
 
 ZIGZAG_HOURS = 48.0
+"""Readings that go to and fro do so within so many hours (common practice, no source)."""
+
 WILD_HOURS = 18.0
+"""Wild readings spoil what lies so many hours beside them (common practice, no source)."""
+
 ZIGZAG_SHARE = 0.25
+"""Share of the readings among which the turns lie close enough to be noise (common practice, no source)."""
 
 
 def spikes(series: StationSeries, name: str, rates: Rates, usual: np.ndarray) -> np.ndarray:
@@ -192,6 +197,7 @@ def repeated_days(series: StationSeries) -> None:
 
 
 DAY = 24.0
+"""Hours after which a repeated feed says the same again."""
 
 
 def _long_runs(same: np.ndarray, moving: np.ndarray, lag: int) -> np.ndarray:

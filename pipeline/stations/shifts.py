@@ -211,7 +211,7 @@ BACK_SHARE = 0.5
 """Back is within half of what it was away: snow fell or melted meanwhile."""
 
 
-def _rows(series: StationSeries, name: str, ends: tuple[int, int]) -> np.ndarray:
+def rows_with_readings(series: StationSeries, name: str, ends: tuple[int, int]) -> np.ndarray:
     """Return the rows from the first to the last that hold a reading."""
     return ends[0] + np.flatnonzero(np.isfinite(series.values[name][ends[0] : ends[1] + 1]))
 
@@ -224,7 +224,7 @@ def _tell_mixed_units(series: StationSeries, name: str, ends: tuple[int, int], c
     words, before = change
     values, unit = series.values[name], UNITS[name]
     series.tell(
-        _rows(series, name, ends),
+        rows_with_readings(series, name, ends),
         name,
         rules.LEVEL_IN_OTHER_UNIT,
         evidence=lambda rows: f"{values[rows[0]]:.3g} {unit} where about {before:.3g} {unit} stood before",
@@ -237,7 +237,7 @@ def _tell_episode(series: StationSeries, name: str, ends: tuple[int, int], chang
     before, after = change
     unit = UNITS[name]
     series.tell(
-        _rows(series, name, ends),
+        rows_with_readings(series, name, ends),
         name,
         rules.SIGNAL_GONE_FOR_DAYS if after < DEAD_SHARE * before else rules.STEP_FOR_DAYS,
         evidence=lambda _rows: f"from {before:.4g} to {after:.4g} {unit} at once, and back at the end",
@@ -248,7 +248,7 @@ def _tell_episode(series: StationSeries, name: str, ends: tuple[int, int], chang
 def _tell_brief(series: StationSeries, name: str, level: Level, other: float) -> None:
     unit = UNITS[name]
     series.tell(
-        _rows(series, name, (level.first, level.last)),
+        rows_with_readings(series, name, (level.first, level.last)),
         name,
         rules.BRIEF_LEVEL,
         evidence=lambda _rows: f"{level.begins:.4g} {unit} beside {other:.4g} {unit}, faster than snow falls or melts",
@@ -263,7 +263,7 @@ def _stays(series: StationSeries, name: str, jump: tuple[int, Level, Level]) -> 
     if new.begins < DEAD_SHARE * good.ends:
         unit = UNITS[name]
         series.tell(
-            _rows(series, name, (new.first, new.last)),
+            rows_with_readings(series, name, (new.first, new.last)),
             name,
             rules.SIGNAL_GONE,
             evidence=lambda _rows: f"from {good.ends:.4g} to {new.begins:.4g} {unit} at once, and stays there",
@@ -278,7 +278,7 @@ def _stays(series: StationSeries, name: str, jump: tuple[int, Level, Level]) -> 
 def tell_shift(series: StationSeries, name: str, stretch: tuple[int, int], size: float) -> None:
     """Take a shift of the sensor's level out of the readings from the first to before the last row, and tell of it."""
     unit = UNITS[name]
-    marked = _rows(series, name, (stretch[0], _undone(series, name, stretch, size) - 1))
+    marked = rows_with_readings(series, name, (stretch[0], _undone(series, name, stretch, size) - 1))
     series.tell(
         marked,
         name,
@@ -299,7 +299,7 @@ UNDONE_LEAST = {"swe_mm": 60.0, "depth_m": 0.25}
 
 def _undone(series: StationSeries, name: str, stretch: tuple[int, int], size: float) -> int:
     """Return the row at which a shift is taken back by the sensor itself, else the end of the stretch."""
-    rows = _rows(series, name, (stretch[0], stretch[1] - 1))
+    rows = rows_with_readings(series, name, (stretch[0], stretch[1] - 1))
     if abs(size) < UNDONE_LEAST[name] or len(rows) == 0:
         return stretch[1]
     back = np.flatnonzero(-np.sign(size) * np.diff(series.values[name][rows]) >= UNDONE_SHARE * abs(size))
@@ -308,8 +308,13 @@ def _undone(series: StationSeries, name: str, stretch: tuple[int, int], size: fl
 
 BRIDGE_DAYS = range(3, 31)
 BRIDGE_SHARE = 0.2
+"""A plateau under a bridge takes at most this share of what falls on it (common practice, no source)."""
+
 BRIDGE_LEAST_MM = 20.0
+"""Less snow than this builds no bridge, mm (common practice, no source)."""
+
 BRIDGE_STILL_MM = 8.0
+"""A plateau moves by no more than this besides, mm (common practice, no source)."""
 
 
 def bridged_since(series: StationSeries, around: Neighbours, rise: tuple[int, int], size_mm: float) -> int | None:
@@ -356,7 +361,7 @@ def tell_bridging(series: StationSeries, site: int, ends: tuple[int, int], size_
     values = series.values["swe_mm"]
     first = max(ends[0], int(series.bounds[site]))
     series.tell(
-        _rows(series, "swe_mm", (first, ends[1])),
+        rows_with_readings(series, "swe_mm", (first, ends[1])),
         "swe_mm",
         rules.BRIDGING,
         evidence=lambda rows: (
@@ -365,21 +370,6 @@ def tell_bridging(series: StationSeries, site: int, ends: tuple[int, int], size_
         detail=rules.BRIDGING.says(quantity=QUANTITIES["swe_mm"]),
         near_hours=ALL_ONE,
     )
-
-
-def tell_pair(series: StationSeries, pair: tuple[int, int], days: tuple[int, int]) -> None:
-    """Set aside the days on which two stations read each other's level."""
-    for site, other in (pair, pair[::-1]):
-        held = series.station_days[days[0] : days[1] + 1, site]
-        held = held[held >= 0]
-        rows = _rows(series, "swe_mm", (int(series.day_starts[held[0]]), int(series.day_ends[held[-1]]) - 1))
-        series.tell(
-            rows,
-            "swe_mm",
-            rules.STATIONS_EXCHANGED,
-            evidence=lambda _rows, other=other: f"read the level of {series.names[other]}, and that one this station's",
-            near_hours=ALL_ONE,
-        )
 
 
 def sharpest(

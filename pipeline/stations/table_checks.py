@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -38,10 +39,14 @@ def within_limits(weather: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
             continue
         values, unit = weather[names[0]].to_numpy(float), UNITS[names[0]]
         beyond = (values < low) | (values > high)
-        _tell(weather, (beyond, names), rules.WEATHER_OUT_OF_RANGE, findings, lambda rows, v=values, u=unit, a=(low, high): (
-            f"{v[rows].min():g} to {v[rows].max():g} {u}, allowed {a[0]:g} to {a[1]:g} {u}"
-        ))  # fmt: skip
+        allowed = f"{low:g} to {high:g} {unit}"
+        evidence = partial(_beyond, values, unit, allowed)
+        _tell(weather, (beyond, names), rules.WEATHER_OUT_OF_RANGE, findings, evidence)
     return weather, findings
+
+
+def _beyond(values: np.ndarray, unit: str, allowed: str, rows: np.ndarray) -> str:
+    return f"{values[rows].min():g} to {values[rows].max():g} {unit}, allowed {allowed}"
 
 
 def check_weather(

@@ -84,8 +84,8 @@ BRIDGE_CATCH = 1.5
 """A gauge misses a third of the snow; what came beyond that had lain there before."""
 
 
-def _candidates(around: Neighbours, days: int, least: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return the changes over the days as they differ from the neighbours', and which of them nothing supports."""
+def _candidates(around: Neighbours, days: int, least: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return changes beyond the neighbours', which of them nothing supports, and what fell."""
     series = around.series
     change = change_over(around.swe, days)
     usual = np.nan_to_num(others_quantile(change, 0.5, NEIGHBOURS))
@@ -187,7 +187,8 @@ def _size_at(series: StationSeries, site: int, row: int, size: float) -> float:
     if not (before.any() and after.any()):
         return size
     jump = float(np.median(values[after]) - np.median(values[before]))
-    return float(np.clip(jump, *sorted((0.5 * size, 1.5 * size))))
+    least, most = sorted((0.5 * size, 1.5 * size))
+    return min(max(jump, least), most)
 
 
 def _tell_gradual(series: StationSeries, site: int, window: tuple[int, int], shift: tuple[Rule, float, int]) -> None:
