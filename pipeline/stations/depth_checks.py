@@ -8,7 +8,7 @@ from pipeline.courses.context import FRESH_KG_M3
 from pipeline.model.rules import stations as rules
 from pipeline.stations.neighbours import Neighbours, others_quantile
 from pipeline.stations.series import UNITS, StationSeries
-from pipeline.stations.shifts import UNIT_FACTORS, sharpest, tell_shift
+from pipeline.stations.shifts import UNIT_FACTORS, tell_shift
 from pipeline.stations.still_snow import BARE
 
 STRETCH_HOURS = 48.0
@@ -80,7 +80,7 @@ def contradictions(series: StationSeries, limits: tuple[float, float, float]) ->
         "depth_m": others_quantile(around.depth, 0.5),
     }
     for rows in _stretches(series, wrong):
-        _treat(series, rows, (wrong, typical), limits)
+        _treat(series, rows, wrong, typical, limits)
 
 
 def _stretches(series: StationSeries, wrong: np.ndarray) -> list[np.ndarray]:
@@ -94,10 +94,10 @@ def _stretches(series: StationSeries, wrong: np.ndarray) -> list[np.ndarray]:
 def _treat(
     series: StationSeries,
     rows: np.ndarray,
-    known: tuple[np.ndarray, dict[str, np.ndarray]],
+    wrong: np.ndarray,
+    typical: dict[str, np.ndarray],
     limits: tuple[float, float, float],
 ) -> None:
-    wrong, typical = known
     low, high, least_depth = limits
     swe, depth = series.values["swe_mm"], series.values["depth_m"]
     density = swe[rows] / depth[rows]
@@ -261,6 +261,6 @@ def depth_steps(series: StationSeries) -> None:
         for group in np.split(marked, np.flatnonzero(np.diff(marked) > STEP_DAYS) + 1):
             day = int(group[np.argmax(np.abs(excess[group, site]))])
             size = float(excess[day, site])
-            row, leap = sharpest(series, "depth_m", int(site), (day, day + STEP_DAYS), np.sign(size))
+            row, leap = series.sharpest("depth_m", int(site), (day, day + STEP_DAYS), np.sign(size))
             if row is not None and leap >= SHARP * abs(size):
                 tell_shift(series, "depth_m", (row, series.season_end(row, int(site))), size)

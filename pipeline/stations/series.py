@@ -228,6 +228,24 @@ class StationSeries:
                 for made in ("precipitation", "gauge_steps"):
                     self.__dict__.pop(made, None)
 
+    def sharpest(self, name: str, site: int, window: tuple[int, int], sign: float) -> tuple[int | None, float]:
+        """Return the reading with the greatest change from the one before in the window's days, and that change.
+
+        Parameters
+        ----------
+        window : first and last day.
+        sign : +1 for a rise, -1 for a fall.
+        """
+        a, b = self.bounds[site], self.bounds[site + 1]
+        day_of = self.day_of[a:b]
+        first, last = np.searchsorted(day_of, max(window[0], 0)), np.searchsorted(day_of, window[1], side="right")
+        rows = a + first + np.flatnonzero(np.isfinite(self.values[name][a + first : a + last]))
+        if len(rows) < 2:  # noqa: PLR2004  a change has two ends
+            return None, 0.0
+        steps = sign * np.diff(self.values[name][rows])
+        k = int(np.argmax(steps))
+        return int(rows[k + 1]), float(steps[k])
+
     def site_of(self, row: int) -> str:
         """Return the station of a reading."""
         return self.names[int(np.searchsorted(self.bounds, row, side="right")) - 1]

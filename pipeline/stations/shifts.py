@@ -74,7 +74,21 @@ def jumps(series: StationSeries, name: str, rows: np.ndarray, usual: np.ndarray)
     around = Neighbours(series)
     sites = np.searchsorted(series.bounds, rows, side="right") - 1
     for site in np.unique(sites):
-        _station_jumps(series, name, (int(site), rows[sites == site]), (around, usual[site]))
+        _station_jumps(series, name, int(site), rows[sites == site], around, usual[site])
+
+
+@dataclass(frozen=True)
+class Jump:
+    """A jump of a station's level: the station's number, and the levels before and after."""
+
+    site: int
+    before: Level
+    after: Level
+
+    @property
+    def size(self) -> float:
+        """The change at the jump."""
+        return self.after.begins - self.before.ends
 
 
 def _levels(series: StationSeries, name: str, site: int, rows: np.ndarray) -> list[Level]:
@@ -95,10 +109,8 @@ def _levels(series: StationSeries, name: str, site: int, rows: np.ndarray) -> li
 
 
 def _station_jumps(
-    series: StationSeries, name: str, where: tuple[int, np.ndarray], known: tuple[Neighbours, float]
+    series: StationSeries, name: str, site: int, rows: np.ndarray, around: Neighbours, usual: float
 ) -> None:
-    site, rows = where
-    around, usual = known
     levels = _levels(series, name, site, rows)
     hours = series.hours
     # A station that begins with a level of some hours began with a fault.
@@ -107,16 +119,16 @@ def _station_jumps(
         _tell_brief(series, name, brief, levels[0].begins)
     good, k = levels[0], 1
     while k < len(levels):
-        jump = site, good, levels[k]
+        jump = Jump(site, good, levels[k])
         if (name == "swe_mm" and _bridged(series, jump, around)) or _weather(series, name, jump, around):
             good, k = levels[k], k + 1
             continue
         first = k
         mixed = _unit_factor(name, good.ends, levels[k].begins)
-        back = _return(series, (good, levels), k, NOISE_ALLOWED[name] * usual)
+        back = _return(series, good, levels, k, NOISE_ALLOWED[name] * usual)
         if mixed is not None:
-            k = _end_of_mixed(name, (good, levels), k, back)
-            _tell_mixed_units(series, name, (levels[first].first, levels[k - 1].last), (mixed, good.ends))
+            k = _end_of_mixed(name, good, levels, k, back)
+            _tell_mixed_units(series, name, (levels[first].first, levels[k - 1].last), mixed, good.ends)
             if k < len(levels):
                 good, k = levels[k], k + 1
             continue
@@ -128,7 +140,7 @@ def _station_jumps(
             _tell_brief(series, name, levels[k], good.ends)
             k += 1
             continue
-        good, shift, end = _stays(series, name, (site, good, levels[k]))
+        good, shift, end = _stays(series, name, Jump(site, good, levels[k]))
         if shift:
             levels = [
                 replace(level, begins=level.begins - shift, ends=level.ends - shift)
@@ -139,31 +151,29 @@ def _station_jumps(
         k += 1
 
 
-def _end_of_mixed(name: str, levels: tuple[Level, list[Level]], k: int, back: int | None) -> int:
+def _end_of_mixed(name: str, good: Level, levels: list[Level], k: int, back: int | None) -> int:
     """Return the number of the level after a unit mix-up: the one that is back, or the first that the unit does not explain."""
-    good, listed = levels
     if back is not None:
         return back
-    while k < len(listed) and _unit_factor(name, good.ends, listed[k].begins):
+    while k < len(levels) and _unit_factor(name, good.ends, levels[k].begins):
         k += 1
     return k
 
 
-def _bridged(series: StationSeries, jump: tuple[int, Level, Level], around: Neighbours) -> bool:
+def _bridged(series: StationSeries, jump: Jump, around: Neighbours) -> bool:
     """Set aside the plateau before a rise if snow had bridged the sensor; tell whether it had."""
-    site, good, new = jump
+    site, new = jump.site, jump.after
     day = int(series.day_of[new.first])
-    size = new.begins - good.ends - np.nan_to_num(around.fallen_here(site, (day, day)))
+    size = jump.size - np.nan_to_num(around.fallen_here(site, (day, day)))
     start = bridged_since(series, around, (site, day), size) if size > 0 else None
     if start is not None:
         tell_bridging(series, site, (start, new.first - 1), size)
     return start is not None
 
 
-def _weather(series: StationSeries, name: str, jump: tuple[int, Level, Level], around: Neighbours) -> bool:
+def _weather(series: StationSeries, name: str, jump: Jump, around: Neighbours) -> bool:
     """Tell whether the weather of the days about a jump made it: precipitation, or melt at the others."""
-    site, good, new = jump
-    size = new.begins - good.ends
+    site, good, new, size = jump.site, jump.before, jump.after, jump.size
     first, last = max(int(series.day_of[good.last]) - 1, 0), int(series.day_of[new.first]) + 1
     if size > 0:
         fallen = around.precipitation(site, (first, last))
@@ -195,14 +205,13 @@ def _unit_factor(name: str, before: float, after: float) -> str | None:
     return None
 
 
-def _return(series: StationSeries, levels: tuple[Level, list[Level]], k: int, allowed: float) -> int | None:
+def _return(series: StationSeries, good: Level, levels: list[Level], k: int, allowed: float) -> int | None:
     """Return the number of the level that is back where the good one ended, None where none is within reach."""
-    good, listed = levels
-    size = abs(listed[k].begins - good.ends)
-    for later in range(k + 1, len(listed)):
-        if series.hours[listed[later].first] - series.hours[good.last] > AWAY_DAYS * 24.0:
+    size = abs(levels[k].begins - good.ends)
+    for later in range(k + 1, len(levels)):
+        if series.hours[levels[later].first] - series.hours[good.last] > AWAY_DAYS * 24.0:
             return None
-        if abs(listed[later].begins - good.ends) <= max(BACK_SHARE * size, allowed):
+        if abs(levels[later].begins - good.ends) <= max(BACK_SHARE * size, allowed):
             return later
     return None
 
@@ -220,46 +229,44 @@ ALL_ONE = 1e9
 """Hours: one stretch is one finding, whatever gaps lie in it."""
 
 
-def _tell_mixed_units(series: StationSeries, name: str, ends: tuple[int, int], change: tuple[str, float]) -> None:
-    words, before = change
+def _tell_mixed_units(series: StationSeries, name: str, ends: tuple[int, int], slip: str, before: float) -> None:
     values, unit = series.values[name], UNITS[name]
     series.tell(
         rows_with_readings(series, name, ends),
         name,
         rules.LEVEL_IN_OTHER_UNIT,
         evidence=lambda rows: f"{values[rows[0]]:.3g} {unit} where about {before:.3g} {unit} stood before",
-        detail=rules.LEVEL_IN_OTHER_UNIT.says(slip=words),
+        detail=rules.LEVEL_IN_OTHER_UNIT.says(slip=slip),
         near_hours=ALL_ONE,
     )
 
 
 def _tell_episode(series: StationSeries, name: str, ends: tuple[int, int], change: tuple[float, float]) -> None:
     before, after = change
-    unit = UNITS[name]
     series.tell(
         rows_with_readings(series, name, ends),
         name,
         rules.SIGNAL_GONE_FOR_DAYS if after < DEAD_SHARE * before else rules.STEP_FOR_DAYS,
-        evidence=lambda _rows: f"from {before:.4g} to {after:.4g} {unit} at once, and back at the end",
+        evidence=lambda _rows: f"from {before:.4g} to {after:.4g} {UNITS[name]} at once, and back at the end",
         near_hours=ALL_ONE,
     )
 
 
 def _tell_brief(series: StationSeries, name: str, level: Level, other: float) -> None:
-    unit = UNITS[name]
     series.tell(
         rows_with_readings(series, name, (level.first, level.last)),
         name,
         rules.BRIEF_LEVEL,
-        evidence=lambda _rows: f"{level.begins:.4g} {unit} beside {other:.4g} {unit}, faster than snow falls or melts",
+        evidence=lambda _rows: (
+            f"{level.begins:.4g} {UNITS[name]} beside {other:.4g} {UNITS[name]}, faster than snow falls or melts"
+        ),
         near_hours=ALL_ONE,
     )
 
 
-def _stays(series: StationSeries, name: str, jump: tuple[int, Level, Level]) -> tuple[Level, float, int]:
+def _stays(series: StationSeries, name: str, jump: Jump) -> tuple[Level, float, int]:
     """Treat a jump to a level that stays; return that level as it is from now on, its shift, and the row where that ends."""
-    site, good, new = jump
-    size = new.begins - good.ends
+    site, good, new, size = jump.site, jump.before, jump.after, jump.size
     if new.begins < DEAD_SHARE * good.ends:
         unit = UNITS[name]
         series.tell(
@@ -370,24 +377,3 @@ def tell_bridging(series: StationSeries, site: int, ends: tuple[int, int], size_
         detail=rules.BRIDGING.says(quantity=QUANTITIES["swe_mm"]),
         near_hours=ALL_ONE,
     )
-
-
-def sharpest(
-    series: StationSeries, name: str, site: int, window: tuple[int, int], sign: float
-) -> tuple[int | None, float]:
-    """Return the reading with the greatest change from the one before in the window's days, and that change.
-
-    Parameters
-    ----------
-    window : first and last day.
-    sign : +1 for a rise, -1 for a fall.
-    """
-    a, b = series.bounds[site], series.bounds[site + 1]
-    day_of = series.day_of[a:b]
-    first, last = np.searchsorted(day_of, max(window[0], 0)), np.searchsorted(day_of, window[1], side="right")
-    rows = a + first + np.flatnonzero(np.isfinite(series.values[name][a + first : a + last]))
-    if len(rows) < 2:  # noqa: PLR2004  a change has two ends
-        return None, 0.0
-    steps = sign * np.diff(series.values[name][rows])
-    k = int(np.argmax(steps))
-    return int(rows[k + 1]), float(steps[k])

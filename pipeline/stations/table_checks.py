@@ -41,7 +41,7 @@ def within_limits(weather: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
         beyond = (values < low) | (values > high)
         allowed = f"{low:g} to {high:g} {unit}"
         evidence = partial(_beyond, values, unit, allowed)
-        _tell(weather, (beyond, names), rules.WEATHER_OUT_OF_RANGE, findings, evidence)
+        _tell(weather, beyond, names, rules.WEATHER_OUT_OF_RANGE, findings, evidence)
     return weather, findings
 
 
@@ -63,22 +63,21 @@ def check_weather(
     weather = weather.reset_index(drop=True)
     findings: list[Finding] = []
     if len(weather) and len(daily):
-        _against_stations(weather, daily, (network, limits), findings)
+        _against_stations(weather, daily, network, limits, findings)
     return weather, findings
 
 
 def _against_stations(
-    weather: pd.DataFrame, daily: pd.DataFrame, by: tuple[Network, StationLimits], findings: list[Finding]
+    weather: pd.DataFrame, daily: pd.DataFrame, network: Network, limits: StationLimits, findings: list[Finding]
 ) -> None:
     """Set aside in place what the stations contradict."""
-    network, limits = by
     days = pd.date_range(weather["date"].min(), weather["date"].max())
     at = days.get_indexer(weather["date"])
     network = Network(network.elevation_m, weather, network.latitude)
     table, heights = _beside(daily, days, network, air_checks.NAME)
     air = air_checks.judge(days, table, heights, network, limits.air)
     for marks, rule in ((air.doubtful, rules.AIR_OF_TWO_ALONE), (air.wrong, rules.WEATHER_AIR_AGAINST_STATIONS)):
-        _tell(weather, (marks[at, -1], AIR), rule, findings, lambda rows: (
+        _tell(weather, marks[at, -1], AIR, rule, findings, lambda rows: (
             f"air temperature: {air_checks.words(table[at[rows], -1], air.expected[at[rows], -1])}"
         ))  # fmt: skip
     fallen, heights = _beside(daily, days, network, catch_checks.NAME)
@@ -87,7 +86,7 @@ def _against_stations(
         (caught.doubtful, rules.PRECIPITATION_OF_TWO_ALONE),
         (caught.wrong, rules.WEATHER_PRECIPITATION_AGAINST_STATIONS),
     ):
-        _tell(weather, (marks[at, -1], RAIN), rule, findings, lambda rows: (
+        _tell(weather, marks[at, -1], RAIN, rule, findings, lambda rows: (
             f"precipitation: {catch_checks.words(fallen[at[rows]], fallen.shape[1] - 1)}"
         ))  # fmt: skip
 
@@ -101,13 +100,13 @@ def _beside(daily: pd.DataFrame, days: pd.DatetimeIndex, network: Network, name:
 
 def _tell(
     weather: pd.DataFrame,
-    marked: tuple[np.ndarray, tuple[str, ...]],
+    wrong: np.ndarray,
+    names: tuple[str, ...],
     rule: Rule,
     findings: list[Finding],
     evidence: Callable[[np.ndarray], str],
 ) -> None:
     """Add a finding for each stretch of marked rows, and make what is set aside missing in the table."""
-    wrong, names = marked
     rows = np.flatnonzero(wrong)
     if len(rows) == 0:
         return

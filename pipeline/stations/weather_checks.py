@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from pipeline.model.rules import stations as rules
 from pipeline.model.rules.rule import Rule
 from pipeline.stations.neighbours import FROZEN_C, Neighbours, change_over, others_quantile, window_sum
 from pipeline.stations.series import StationSeries
-from pipeline.stations.shifts import bridged_since, sharpest, tell_bridging, tell_shift
+from pipeline.stations.shifts import bridged_since, tell_bridging, tell_shift
 
 QUIET_SPREAD = 3.0
 """A change must exceed the neighbours' by the threshold and so many robust spreads of the neighbours' own changes."""
@@ -33,6 +35,24 @@ FALL_DAYS = 7
 
 MORE_GRADUAL = 1.6
 """Changes over days need to be this much larger than sudden ones: drift, settling round the sensor and stiff crusts do that much."""
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """A kind of change without a reason: its rule, the days it takes, and its least size."""
+
+    rule: Rule
+    days: int
+    least_mm: float
+
+
+@dataclass(frozen=True)
+class _Shift:
+    """A shift of the sensor over some days: its rule, its size, and the row where its season ends."""
+
+    rule: Rule
+    size_mm: float
+    end: int
 
 
 def unsupported(series: StationSeries, step_mm: float) -> None:
@@ -60,7 +80,7 @@ def unsupported(series: StationSeries, step_mm: float) -> None:
         if rule == rules.FALL_WHILE_FROZEN:
             wrong &= (excess < 0) & _frozen(around, days)
         for site in np.flatnonzero(wrong.any(axis=0)):
-            _treat(series, (rule, days, least), int(site), (excess[:, site], wrong[:, site]))
+            _treat(series, _Kind(rule, days, least), int(site), excess[:, site], wrong[:, site])
 
 
 def _bridges(series: StationSeries, step_mm: float) -> None:
@@ -75,7 +95,7 @@ def _bridges(series: StationSeries, step_mm: float) -> None:
         for day in _peaks(excess[:, site], marked, 2):
             size = float(rise[day, site] - np.nan_to_num(fallen[day, site]))
             start = bridged_since(series, around, (site, day - 1), size)
-            row, _ = sharpest(series, "swe_mm", site, (day - 2, day), 1.0)
+            row, _ = series.sharpest("swe_mm", site, (day - 2, day), 1.0)
             if start is not None and row is not None:
                 tell_bridging(series, site, (start, row - 1), size)
 
@@ -145,26 +165,23 @@ def _frozen(around: Neighbours, days: int) -> np.ndarray:
     return warm < FROZEN_C
 
 
-def _treat(
-    series: StationSeries, kind: tuple[Rule, int, float], site: int, candidates: tuple[np.ndarray, np.ndarray]
-) -> None:
+def _treat(series: StationSeries, kind: _Kind, site: int, excess: np.ndarray, wrong: np.ndarray) -> None:
     """Treat the candidates of one station in the order of their days; each shift is taken out before the next is looked at."""
-    rule, days, least = kind
-    excess, wrong = candidates
+    rule, days = kind.rule, kind.days
     taken, since = 0.0, -days
     for day in _peaks(excess, wrong, days):
         # A shift just taken out stands in the changes of the days that follow it.
         size = excess[day] - (taken if day - since < days else 0.0)
-        if abs(size) < least:
+        if abs(size) < kind.least_mm:
             continue
-        row, share = sharpest(series, "swe_mm", site, (day - days, day), np.sign(size))
+        row, share = series.sharpest("swe_mm", site, (day - days, day), np.sign(size))
         if row is None or (rule == rules.STEP and share < SHARP * abs(size)):
             continue
         end = series.season_end(row, site)
         if rule == rules.STEP:
             tell_shift(series, "swe_mm", (row, end), _size_at(series, site, row, size))
         else:
-            _tell_gradual(series, site, (day - days, day), (rule, size, end))
+            _tell_gradual(series, site, (day - days, day), _Shift(rule, float(size), end))
         taken, since = size, day
 
 
@@ -191,9 +208,9 @@ def _size_at(series: StationSeries, site: int, row: int, size: float) -> float:
     return min(max(jump, least), most)
 
 
-def _tell_gradual(series: StationSeries, site: int, window: tuple[int, int], shift: tuple[Rule, float, int]) -> None:
+def _tell_gradual(series: StationSeries, site: int, window: tuple[int, int], shift: _Shift) -> None:
     """Set the days of a gradual shift aside, and shift back what follows."""
-    rule, size, end = shift
+    size = shift.size_mm
     held = series.station_days[max(window[0] + 1, 0) : window[1], site]
     held = held[held >= 0]
     values = series.values["swe_mm"]
@@ -205,13 +222,13 @@ def _tell_gradual(series: StationSeries, site: int, window: tuple[int, int], shi
     series.tell(
         rows,
         "swe_mm",
-        rule,
+        shift.rule,
         evidence=lambda part: (
             f"{size:+.0f} mm in {window[1] - window[0]} days, {values[part[0]]:.0f} to {values[part[-1]]:.0f} mm, while {words}"
         ),
         near_hours=1e9,
     )
-    later = stop + np.flatnonzero(np.isfinite(values[stop:end]))
+    later = stop + np.flatnonzero(np.isfinite(values[stop : shift.end]))
     values[later] -= size
 
 
