@@ -10,6 +10,9 @@ CORE = ("archive", "courses", "snow", "stations", "statistics")
 """Folders whose slips would be published without a word: the estimate, its errors, the checks and what is current."""
 
 
+CONSTANTS = "tests/test_constants_page.py"
+
+
 def subjects() -> dict[str, list[str]]:
     """Return the modules of the core, each with the tests of its own folder that import it, the shortest first.
 
@@ -19,11 +22,11 @@ def subjects() -> dict[str, list[str]]:
 
 
 def guards(module: Path) -> list[str]:
-    """Return the test files that guard a module."""
+    """Return the test files that guard a module; the page of constants guards the values at its head."""
     dotted = ".".join(module.relative_to(ROOT).with_suffix("").parts)
     tests = sorted((ROOT / "tests" / module.parent.name).glob("test_*.py"), key=lambda path: path.stat().st_size)
     own = [path for path in tests if any(name.startswith(dotted) for name in imported(path))]
-    return [named(path) for path in own or tests]
+    return [CONSTANTS, *(named(path) for path in own or tests)]
 
 
 def named(path: Path) -> str:
