@@ -77,7 +77,8 @@ def shown(archive: Path) -> dict[str, str | float]:
 
 def templates_sha256() -> str:
     """Return the hash of the files that lay out the pages."""
-    files = sorted((ROOT / "pipeline" / "outputs" / "report" / "templates").iterdir())
+    templates = ROOT / "pipeline" / "report" / "templates"
+    files = sorted(path for path in templates.rglob("*") if path.is_file())
     return hashlib.sha256(b"".join(path.read_bytes() for path in files)).hexdigest()
 
 
