@@ -9,8 +9,9 @@ import numpy as np
 from pipeline.estimate.day_inputs import Choices, DayInputs
 from pipeline.estimate.estimate import derived, season_flights
 from pipeline.estimate.swe_map import MapOfDay, SweMap
-from pipeline.snow.background import CarriedFlight, Prediction
+from pipeline.snow.background import CarriedFlight
 from pipeline.snow.carry import Pattern
+from pipeline.snow.cell_error import Prediction
 from pipeline.snow.flight_swe import Flown
 from pipeline.snow.smoothing import LaterFlight, ShapeErrors, Smoothed, covered_after, smoothed
 from pipeline.statistics.totals import ZoneBands

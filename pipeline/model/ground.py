@@ -85,8 +85,8 @@ class GroundRecord:
         """
         if question not in self._of_sites:
             for whole, gone in self._part_of:
-                if question in whole._of_sites:  # noqa: SLF001  another of its kind
-                    table = whole._of_sites[question]  # noqa: SLF001
+                table = whole._of_sites.get(question)  # noqa: SLF001  another of its kind
+                if table is not None:
                     self._of_sites[question] = table.drop(**{axis: gone}, errors="ignore")
                     return self._of_sites[question]
             self._of_sites[question] = reckon()

@@ -43,7 +43,7 @@ def draw(plan: Plan, path: Path) -> None:
     Proposed sites are numbered, proposed strips are lines.
     """
     import matplotlib as mpl  # noqa: PLC0415  a second of imports for one picture
-    from matplotlib.figure import Figure  # noqa: PLC0415
+    from matplotlib.figure import Figure  # noqa: PLC0415  as above
 
     extent = extent_km(plan.value)
     with mpl.rc_context({"font.size": 9}):

@@ -7,7 +7,6 @@ whole grid or a handful of sites, with the parts of its error. docs/method.md te
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -16,6 +15,7 @@ import xarray as xr
 from pipeline.model.ground import GroundRecord
 from pipeline.snow.balance import FACTOR_MOST, Gathered, balance_turnover, gathered
 from pipeline.snow.carry import CELL_VARIATION, SPARE_MM, TERRAIN_LOCAL, UNOBSERVED_MM_PER_DAY, site_turnover
+from pipeline.snow.cell_error import Prediction, Residual
 from pipeline.snow.flight_swe import Flown
 from pipeline.snow.forcing import Forcing, season_forcing
 from pipeline.snow.melt_windows import MELT_COMMON, Scales, Since, fitted_scales
@@ -23,8 +23,7 @@ from pipeline.snow.past_pattern import expected_pattern, local_variation, past_s
 from pipeline.snow.site_gains import cell_values, sites_offset
 from pipeline.snow.site_values import site_values, weather_nodes
 from pipeline.snow.terrain_regression import BEYOND, NORTHNESS, TerrainRegression
-from pipeline.statistics.errors import ErrorPart, KrigedPart, shared_error
-from pipeline.statistics.kriging import Kriging
+from pipeline.statistics.errors import ErrorPart
 from pipeline.statistics.residual import SiteResidual
 from pipeline.terrain.canopy import cell_exposure, site_exposure
 
@@ -46,63 +45,6 @@ LITTLE_MM = 10.0
 
 PATCHY_MM = 20.0
 """Mean SWE at which some two thirds of a cell are covered (snow depletion curves, common practice, no source)."""
-
-
-@dataclass(frozen=True)
-class Residual:
-    """The error of the sites' residual.
-
-    A kriged share, its standard error, and the mm that a share of one stands for.
-    """
-
-    kriging: Kriging
-    share_se: np.ndarray
-    scale_mm: np.ndarray
-
-
-@dataclass(frozen=True)
-class Prediction:
-    """SWE of some places with what is behind it.
-
-    All arrays of one shape.
-
-    Parameters
-    ----------
-    swe_mm : mean SWE.
-    covered : share of the place under snow, 0 to 1.
-    parts : error parts of the background, mm.
-    residual : error of the sites' residual.
-    """
-
-    swe_mm: np.ndarray
-    covered: np.ndarray
-    parts: list[ErrorPart]
-    residual: Residual
-
-    def standard_error(self) -> np.ndarray:
-        """Return the standard error in mm, all parts together."""
-        return np.sqrt(
-            sum(part.error_mm**2 for part in self.parts) + (self.residual.share_se * self.residual.scale_mm) ** 2
-        )
-
-    def shared_error(self) -> np.ndarray:
-        """Return the shared standard error, mm."""
-        return shared_error(self.parts)
-
-    def plain_parts(self) -> list[ErrorPart]:
-        """Return every error part as a field with a reach.
-
-        The kriged residual's as it is far from the sites.
-        """
-        reach = self.residual.kriging.variogram.range_m
-        return [*self.parts, ErrorPart("site residual", self.residual.share_se * self.residual.scale_mm, reach)]
-
-    def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
-        """Return every error part of a prediction for the grid.
-
-        With columns at `x` and rows at `y`, m.
-        """
-        return [*self.parts, KrigedPart("site residual", self.residual.scale_mm, self.residual.kriging, x, y)]
 
 
 class CarriedFlight:

@@ -13,12 +13,12 @@ import xarray as xr
 
 from pipeline.model.ground import GroundRecord
 from pipeline.snow.background import LITTLE_MM, CarriedFlight, TerrainBackground
+from pipeline.snow.cell_error import Mixture, with_factor
 from pipeline.snow.flight_swe import Flown
 from pipeline.snow.held_out import (
     EARLIER,
     Candidate,
     HeldOutFlights,
-    Predicted,
     hold_out_flights,
     pooled_nights,
     sites_left_out,
@@ -36,63 +36,8 @@ from pipeline.statistics.choice import (
     error_factor,
     stacking_weights,
 )
-from pipeline.statistics.errors import ErrorPart, KrigedPart
 from pipeline.statistics.regression import PRIOR_COUNTS
 from pipeline.statistics.scores import scores
-
-
-@dataclass(frozen=True)
-class Mixture:
-    """Several predictions of the same places, weighted.
-
-    Parameters
-    ----------
-    predicted : the predictions.
-    weight : their weights, 1 together.
-    factor : on the standard errors of parts that sites do not all share, from `error_factor`.
-
-    Notes
-    -----
-    How the candidates' errors hang together is not known. Whatever it is, the variance of a weighted mean of errors is no
-    more than the weighted mean of their variances: that is what is stated, cell by cell and for every sum of cells.
-    """
-
-    predicted: Sequence[Predicted]
-    weight: Sequence[float]
-    factor: float = 1.0
-
-    @property
-    def swe_mm(self) -> np.ndarray:
-        """The weighted mean SWE."""
-        return sum((w * one.swe_mm for w, one in self._pairs()), np.zeros(()))
-
-    @property
-    def covered(self) -> np.ndarray:
-        """The weighted mean share under snow."""
-        return sum((w * one.covered for w, one in self._pairs()), np.zeros(()))
-
-    def standard_error(self) -> np.ndarray:
-        """Return the standard error in mm, all parts together."""
-        whole = sum((w * one.standard_error() ** 2 for w, one in self._pairs()), np.zeros(()))
-        return _with_factor(whole, self.shared_error() ** 2, self.factor)
-
-    def shared_error(self) -> np.ndarray:
-        """Return the shared standard error, mm."""
-        return np.sqrt(sum(w * one.shared_error() ** 2 for w, one in self._pairs()))
-
-    def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
-        """Return every error part of a prediction for the grid.
-
-        With columns at `x` and rows at `y`, m.
-        """
-        return [
-            part.scaled(float(np.sqrt(w)) * (1.0 if isinstance(part, ErrorPart) and part.shared else self.factor))
-            for w, one in self._pairs()
-            for part in one.all_parts(x, y)
-        ]
-
-    def _pairs(self) -> list[tuple[float, Predicted]]:
-        return list(zip(self.weight, self.predicted, strict=True))
 
 
 class Blend:
@@ -155,7 +100,7 @@ class Blend:
         else:
             self._choose()
             self.factor_ = self._factor_by_sites()
-        self.without_["se"] = _with_factor(self.without_["se"] ** 2, self.without_["shared"] ** 2, self.factor_)
+        self.without_["se"] = with_factor(self.without_["se"] ** 2, self.without_["shared"] ** 2, self.factor_)
         self.models_ = [
             (float(w), one.fit(ground, date)) for w, one in zip(self.weight_, self.candidates, strict=True) if w > 0
         ]
@@ -263,11 +208,6 @@ class Blend:
 
         mean, se, shared = summed("mean", 1), np.sqrt(summed("se", 2)), np.sqrt(summed("shared", 2))
         return pd.DataFrame({"mean": mean, "se": se, "shared": shared}, index=table.index)
-
-
-def _with_factor(whole: np.ndarray, shared: np.ndarray, factor: float) -> np.ndarray:
-    """Return the standard error, the factor on what is unshared."""
-    return np.sqrt(factor**2 * np.maximum(whole - shared, 0.0) + shared)
 
 
 @dataclass(frozen=True)

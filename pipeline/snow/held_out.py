@@ -13,12 +13,12 @@ import xarray as xr
 
 from pipeline.model.ground import GroundRecord
 from pipeline.snow.background import CarriedFlight
+from pipeline.snow.cell_error import Predicted
 from pipeline.snow.flight_swe import Flown
 from pipeline.snow.site_gains import cell_values
 from pipeline.snow.site_values import keep_site_values, site_values
 from pipeline.snow.trees import CELLS_A_FLIGHT, CarriedTrees, at_cells, known_by, spread_cells
 from pipeline.statistics.choice import ALONE_UP_TO, GROUPS, error_factor, left_out_groups, surely_better_weights
-from pipeline.statistics.errors import ErrorPart, KrigedPart
 from pipeline.statistics.regression import PRIOR_COUNTS
 from pipeline.statistics.scores import scores
 
@@ -27,30 +27,6 @@ EARLIER = 2
 of the season, the firsts of the last months, tell of the candidates of a night without a flight. Each costs a fit or six of every
 candidate. One, two and three nights are alike (real nights of four seasons: 50 % intervals hold 58, 57 and 58 sites in a hundred,
 with the day alone 61); with one flight what build-up taught was held against build-up, and did harm in melt (trial worlds)."""
-
-
-class Predicted(Protocol):
-    """SWE of cells or sites with its error."""
-
-    @property
-    def swe_mm(self) -> np.ndarray:
-        """Mean SWE, mm."""
-
-    @property
-    def covered(self) -> np.ndarray:
-        """Share under snow, 0 to 1."""
-
-    def standard_error(self) -> np.ndarray:
-        """Return the standard error in mm, all parts together."""
-
-    def shared_error(self) -> np.ndarray:
-        """Return the shared standard error, mm."""
-
-    def all_parts(self, x: np.ndarray, y: np.ndarray) -> list[ErrorPart | KrigedPart]:
-        """Return every error part of a prediction for the grid.
-
-        With columns at `x` and rows at `y`, m.
-        """
 
 
 class Model(Protocol):

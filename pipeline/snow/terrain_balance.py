@@ -10,17 +10,10 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.model.ground import GroundRecord
-from pipeline.snow.background import (
-    FRESH_DAYS,
-    LOCAL_REACH_M,
-    CarriedFlight,
-    Prediction,
-    Residual,
-    TerrainBackground,
-    explains,
-)
+from pipeline.snow.background import FRESH_DAYS, LOCAL_REACH_M, CarriedFlight, TerrainBackground, explains
 from pipeline.snow.balance import FACTOR_MOST, march, turnover_of
 from pipeline.snow.carry import BARE_MM, CELL_VARIATION, TERRAIN_LOCAL, UNOBSERVED_MM_PER_DAY, Turnover
+from pipeline.snow.cell_error import Prediction, Residual
 from pipeline.snow.forcing import Forcing, node_to_sites, season_forcing
 from pipeline.snow.melt_windows import MELT_COMMON, SCALE_LOG_SD
 from pipeline.snow.past_pattern import expected_pattern, known_variation, local_variation, past_share

@@ -18,7 +18,8 @@ import xarray as xr
 from threadpoolctl import threadpool_limits
 
 from pipeline.model.ground import GroundRecord
-from pipeline.snow.background import CarriedFlight, Prediction
+from pipeline.snow.background import CarriedFlight
+from pipeline.snow.cell_error import Prediction
 from pipeline.snow.flight_swe import Flown
 from pipeline.terrain.clear_sky import season_sun
 from pipeline.terrain.predictors import LANDFORM

@@ -19,7 +19,7 @@ from pipeline.stations import (
     neighbour_checks,
     own_series_checks,
     shifts,
-    still_snow,
+    stuck_sensors,
     weather_checks,
 )
 from pipeline.stations.excursions import Rates
@@ -97,7 +97,7 @@ def _still_snow(series: StationSeries, against: Against) -> None:
     around = Neighbours(series)
     bare = around.bare_ground(against.limits.zero_drift_mm)
     for name in ("swe_mm", "depth_m"):
-        still_snow.stuck(series, name, against.limits.flat_line_days, around, bare)
+        stuck_sensors.stuck(series, name, against.limits.flat_line_days, around, bare)
 
 
 def _leaps(series: StationSeries, against: Against) -> None:

@@ -9,7 +9,7 @@ from pipeline.model.rules import stations as rules
 from pipeline.stations.neighbours import Neighbours, others_quantile
 from pipeline.stations.series import UNITS, StationSeries
 from pipeline.stations.shifts import UNIT_FACTORS, tell_shift
-from pipeline.stations.still_snow import BARE
+from pipeline.stations.stuck_sensors import BARE
 
 STRETCH_HOURS = 48.0
 """Contradicting readings no further apart than this are one stretch, hours (common practice, no source)."""

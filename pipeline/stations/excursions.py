@@ -38,7 +38,7 @@ class Rates:
 
 
 @njit(nogil=True, cache=True)
-def possible(rate_hour, rate_day, hours):  # noqa: ANN001, ANN201  compiled
+def possible(rate_hour: float, rate_day: float, hours: float) -> float:
     """Return the greatest change within so many hours.
 
     Short bursts follow the square root of time, as extreme rain does over hours (common practice, no source); a day's limit

@@ -1,4 +1,4 @@
-"""Checks of a station's series against itself and against what snow can do: range, noise, spikes, stuck sensors."""
+"""Checks of a station's series against itself and against what snow can do: range, noise, spikes, frozen thermometers."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from pipeline.stations.excursions import (
     noise,
 )
 from pipeline.stations.series import READ, UNITS, StationSeries
-from pipeline.stations.still_snow import GAP_HOURS, tell_stuck
 from pipeline.stations.stretches import still_runs, zigzags
+from pipeline.stations.stuck_sensors import GAP_HOURS, tell_stuck
 
 ZERO_WANDERS = {"swe_mm": -25.0, "depth_m": -0.15}
 """Readings down to this are a sensor's wandering zero, not faults; daily values show them as none (common practice, no source)."""

@@ -7,7 +7,7 @@ from numba import njit
 
 
 @njit(nogil=True, cache=True)
-def group_sums(values, starts):  # noqa: ANN001, ANN201  compiled
+def group_sums(values: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the sums and the numbers of values of the stretches that begin at `starts`; missing values count as none.
 
     The sum of a stretch without a value is missing.
@@ -29,7 +29,7 @@ def group_sums(values, starts):  # noqa: ANN001, ANN201  compiled
 
 
 @njit(nogil=True, cache=True)
-def group_extremes(values, starts):  # noqa: ANN001, ANN201  compiled
+def group_extremes(values: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the least and the greatest values of the stretches that begin at `starts`, missing where there are none."""
     least = np.full(starts.size, np.nan)
     greatest = np.full(starts.size, np.nan)
@@ -47,7 +47,7 @@ def group_extremes(values, starts):  # noqa: ANN001, ANN201  compiled
 
 
 @njit(nogil=True, cache=True)
-def still_runs(values, hours, bounds, gap, least_hours):  # noqa: ANN001, ANN201  compiled
+def still_runs(values: np.ndarray, hours: np.ndarray, bounds: np.ndarray, gap: float, least_hours: float) -> np.ndarray:
     """Return the stretches of one and the same reading that last long enough: first row, last row and readings of each.
 
     Parameters
@@ -83,7 +83,9 @@ def still_runs(values, hours, bounds, gap, least_hours):  # noqa: ANN001, ANN201
 
 
 @njit(nogil=True, cache=True)
-def zigzags(values, hours, bounds, far, most_hours):  # noqa: ANN001, ANN201  compiled
+def zigzags(
+    values: np.ndarray, hours: np.ndarray, bounds: np.ndarray, far: np.ndarray, most_hours: float
+) -> np.ndarray:
     """Return the readings that lie far from both their neighbours and to the same side of them.
 
     Parameters

@@ -36,6 +36,9 @@ FALL_DAYS = 7
 MORE_GRADUAL = 1.6
 """Changes over days need to be this much larger than sudden ones: drift, settling round the sensor and stiff crusts do that much."""
 
+NEAR_HOURS = 12.0
+"""Readings so many hours before and after a shift tell its size: half a day, so that the day's course weighs on both sides alike."""
+
 
 @dataclass(frozen=True)
 class _Kind:
@@ -196,7 +199,7 @@ def _size_at(series: StationSeries, site: int, row: int, size: float) -> float:
     """Return the shift at a reading: medians of the readings within 12 hours before and after it, no more than `size` and half."""
     a, b = series.bounds[site], series.bounds[site + 1]
     hours = series.hours[a:b]
-    near = np.abs(hours - series.hours[row]) <= 12.0  # noqa: PLR2004
+    near = np.abs(hours - series.hours[row]) <= NEAR_HOURS
     values = series.values["swe_mm"][a:b]
     after = near & (np.arange(a, b) >= row)
     before = near & (np.arange(a, b) < row)

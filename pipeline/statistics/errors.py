@@ -1,4 +1,4 @@
-"""Errors of totals: what the parts of a map's error add up to over zones and bands.
+"""Errors of sums: what the parts of a map's error add up to over zones and bands.
 
 The map's error is a sum of independent parts, each with its own standard error per cell and its own way of hanging
 together in space: common to the basin, correlated over some distance, or independent from cell to cell. A total's error is

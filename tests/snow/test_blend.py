@@ -9,7 +9,8 @@ from made_slopes import FLIGHTS, NIGHT, START, X, Y, flown_on, ground_shape, sta
 from threadpoolctl import threadpool_limits
 
 from pipeline.snow.background import CarriedFlight, TerrainBackground
-from pipeline.snow.blend import Blend, Mixture, Night, asks_trees, blended
+from pipeline.snow.blend import Blend, Night, asks_trees, blended
+from pipeline.snow.cell_error import Mixture
 from pipeline.snow.held_out import (
     EARLIER,
     Candidate,

@@ -7,7 +7,7 @@ import pytest
 from pipeline.sites.limits import SnowLimits
 from pipeline.stations.checks import check_stations
 from pipeline.stations.limits import StationLimits
-from pipeline.stations.still_snow import sensor_step
+from pipeline.stations.stuck_sensors import sensor_step
 
 LIMITS = StationLimits(), SnowLimits()
 DAYS = pd.date_range("2030-12-01", periods=60).astype("datetime64[s]")
