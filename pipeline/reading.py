@@ -315,7 +315,7 @@ def _soundness_in_index(folder: Path) -> dict[RevisionId, Soundness]:
         return {}
 
 
-def standing(root: str | Path, basin: str, date: Date) -> Revision | None:
+def current_revision(root: str | Path, basin: str, date: Date) -> Revision | None:
     """Return the current revision of a date. None when there is none or all are withdrawn."""
     return current_of(revisions(root, basin, date), decisions(root, basin), soundness_of(root, basin))
 
@@ -342,7 +342,9 @@ def find_revision(root: str | Path, basin: str, date: Date, number: int | None =
     """Return the current revision of a date, or number `number`. Raises ArchiveError naming what there is instead."""
     day = as_date(date)
     held = revisions(root, basin, day)
-    chosen = standing(root, basin, day) if number is None else next((r for r in held if r.number == number), None)
+    chosen = (
+        current_revision(root, basin, day) if number is None else next((r for r in held if r.number == number), None)
+    )
     if chosen is not None:
         return chosen
     if not held:

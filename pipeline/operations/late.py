@@ -17,7 +17,7 @@ from pipeline.gather.day import Readings, read_inputs
 from pipeline.model.problems import ArchiveError, Finding, StillArrivingError
 from pipeline.operations.arrival import Clock, input_rasters, wait_for_arrival
 from pipeline.publishing.record import input_sha256
-from pipeline.reading import dates_held, load_record, standing
+from pipeline.reading import current_revision, dates_held, load_record
 from pipeline.settings.basin import Settings
 from pipeline.settings.operations import Arrival
 
@@ -101,7 +101,7 @@ def changed_dates(settings: Settings, until: dt.date) -> Changed:
         raise StillArrivingError(f"{names}: still being written, so late inputs are looked for another time")
     for date in dates:
         # What was held back is not what readers have: a file that came back is no news to the revision made with it.
-        current = standing(root, basin, date)
+        current = current_revision(root, basin, date)
         record = None if current is None else _record(current)
         if current is None or record is None:
             continue

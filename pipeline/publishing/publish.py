@@ -28,6 +28,7 @@ from pipeline.reading import (
     RECORD,
     archive_folder,
     basin_folder,
+    current_revision,
     dates_held,
     decisions,
     find_revision,
@@ -36,7 +37,6 @@ from pipeline.reading import (
     read_record,
     revisions,
     soundness_of,
-    standing,
     withdrawals,
 )
 from pipeline.storage.failures import explained
@@ -106,7 +106,7 @@ def publish(root: str | Path, day: Day, provenance: Provenance) -> Published:
 def _with_current(root: str | Path, basin: str, date: dt.date, published: Published) -> Published:
     """Return what became of a day with the date's current revision."""
     back = held_back(root, basin, date).get(published.revision, "")
-    return replace(published, current=standing(root, basin, date), held_back=back)
+    return replace(published, current=current_revision(root, basin, date), held_back=back)
 
 
 class _Changes:
@@ -166,7 +166,7 @@ def _left_as_it_is(root: str | Path, basin: str, date: dt.date, provenance: Prov
     held = revisions(root, basin, date)
     if not held:
         return None
-    gone, newest, current = withdrawals(root, basin), held[-1], standing(root, basin, date)
+    gone, newest, current = withdrawals(root, basin), held[-1], current_revision(root, basin, date)
     by_hand = provenance.command == BY_HAND
     if newest.id in gone and _made_from_the_same(newest, provenance):
         now = "no revision of this date is current" if current is None else f"{current.path.name} is current"
@@ -234,7 +234,7 @@ def withdraw(root: str | Path, basin: str, date: dt.date, number: int, reason: s
     examined = examine(basin, revision)
     damaged = bool(examined.damages) and not examined.newer
     with _deciding(root, basin, date, f"withdraw {basin} {revision.id}") as work:
-        decided, current = decisions(work.archive, basin), standing(work.archive, basin, date)
+        decided, current = decisions(work.archive, basin), current_revision(work.archive, basin, date)
         given_up = damaged and revision.id not in decided.lost
         if revision.id in decided.withdrawn and not given_up:
             raise ArchiveError(f"{basin} {revision.id} was withdrawn before ({decided.withdrawn[revision.id]}).")
@@ -244,7 +244,7 @@ def withdraw(root: str | Path, basin: str, date: dt.date, number: int, reason: s
             why = f"it was current when {revision.id} was withdrawn"
             _decide(work, basin, current, (KEEP_CURRENT, why))
         _decide(work, basin, revision, (WITHDRAW, reason), damaged=damaged)
-    return standing(root, basin, date)
+    return current_revision(root, basin, date)
 
 
 def make_current(root: str | Path, basin: str, date: dt.date, number: int, reason: str) -> None:
@@ -261,7 +261,7 @@ def make_current(root: str | Path, basin: str, date: dt.date, number: int, reaso
             raise ArchiveError(
                 f"{basin} {revision.id} is withdrawn ({gone}). Use `snowtally rerun` to publish it again."
             )
-        if standing(work.archive, basin, date) != revision:
+        if current_revision(work.archive, basin, date) != revision:
             _decide(work, basin, revision, (MAKE_CURRENT, reason))
 
 

@@ -17,7 +17,15 @@ import pandas as pd
 from pipeline.model.problems import ArchiveError
 from pipeline.publishing.dated_notes import dated_notes, write_dated_notes
 from pipeline.publishing.staging import staged
-from pipeline.reading import archive_folder, basin_folder, basin_row, dates_held, read_sites, revision_totals, standing
+from pipeline.reading import (
+    archive_folder,
+    basin_folder,
+    basin_row,
+    current_revision,
+    dates_held,
+    read_sites,
+    revision_totals,
+)
 from pipeline.storage.locks import basin_lock
 
 SECOND_LOOK = "second_look.json"
@@ -114,17 +122,17 @@ def leaning(root: str | Path, basin: str, date: dt.date) -> list[dt.date]:
     for day in dates_held(root, basin):
         if 0 < (day - date).days <= NEIGHBOUR_DAYS:
             dates.append(day)
-            if standing(root, basin, day) is not None:
+            if current_revision(root, basin, day) is not None:
                 break
     return dates
 
 
 def _judge(archive: Path, basin: str, date: dt.date, held: list[dt.date], most_se: float) -> dict | None:
-    current = standing(archive, basin, date)
+    current = current_revision(archive, basin, date)
     if current is None:
         return None
     for day in reversed([day for day in held if 0 < (date - day).days <= NEIGHBOUR_DAYS]):
-        earlier = standing(archive, basin, day)
+        earlier = current_revision(archive, basin, day)
         if earlier is not None:
             before, after = (
                 Compared(basin_row(revision_totals(r.path)), read_sites(archive, basin, r.date, r.number))
@@ -139,7 +147,7 @@ def second_looks(root: str | Path, basin: str) -> dict[dt.date, str]:
     """Return the dates marked for a second look, with the reason. Their marked revision is current."""
     reasons = {}
     for date, noted in sorted(_noted(root, basin).items()):
-        current = standing(root, basin, date)
+        current = current_revision(root, basin, date)
         if current is not None and current.number == noted["revision"]:
             reasons[date] = noted["why"]
     return reasons

@@ -19,6 +19,7 @@ from pipeline.reading import (
     archive_folder,
     basin_folder,
     basin_row,
+    current_revision,
     decisions,
     find_revision,
     held_back,
@@ -26,7 +27,6 @@ from pipeline.reading import (
     revision_totals,
     revisions,
     soundness_of,
-    standing,
 )
 from pipeline.report.day_page import DAY_PAGE, SEASON_PAGE, Before, day_page
 from pipeline.report.notices import identity
@@ -93,7 +93,7 @@ def remake(root: str | Path, basin: str, date: dt.date, units: str) -> Pages:
     made: list[Path] = []
 
     def own() -> None:
-        if standing(root, basin, date) is None:
+        if current_revision(root, basin, date) is None:
             (basin_folder(root, basin) / date.isoformat() / DAY_PAGE).unlink(missing_ok=True)
         else:
             made.append(make_day_page(root, basin, date, units))
@@ -154,7 +154,7 @@ def make_missing(root: str | Path, basin: str, date: dt.date, units: str) -> Pag
 
 def identity_of(root: str | Path, basin: str, date: dt.date) -> str:
     """Return the tags of a date's page that is up to date. Empty where no page is to be made."""
-    current = standing(root, basin, date)
+    current = current_revision(root, basin, date)
     return "" if current is None else identity(current, held_back(root, basin, date))
 
 

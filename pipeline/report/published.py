@@ -24,13 +24,13 @@ from pipeline.publishing.derived import read_index
 from pipeline.publishing.stac import season_name, season_start
 from pipeline.reading import (
     basin_row,
+    current_revision,
     find_revision,
     load_record,
     open_day,
     read_sites,
     read_totals,
     revision_totals,
-    standing,
 )
 from pipeline.storage.csv_text import with_originals
 from pipeline.storage.paths import local_file, path_of
@@ -301,7 +301,7 @@ def _archived_rows(root: str | Path, basin: str, record: dict[str, Any], name: s
 
 
 def _earlier(day: PublishedDay, date: dt.date) -> Earlier | None:
-    revision = standing(day.root, day.basin, date)
+    revision = current_revision(day.root, day.basin, date)
     return (
         None
         if revision is None

@@ -18,11 +18,6 @@ import xarray as xr
 from pipeline.statistics.errors import MM_PER_M
 from pipeline.statistics.intervals import censored_quantile
 
-COLUMNS = (
-    "basin_id", "date", "level", "zone_id", "band_low_m", "band_high_m", "area_km2", "snow_area_km2", "swe_mean_mm", "swe_se_mm",
-    "volume_m3", "volume_se_m3", "volume_p10_m3", "volume_p90_m3", "depth_mean_m", "density_mean_kg_m3",
-)  # fmt: skip
-
 M2_PER_KM2 = MM_PER_M * MM_PER_M
 """Square metres in a square kilometre."""
 
@@ -99,7 +94,7 @@ def totals_rows(fields: xr.Dataset, units: ZoneBands, covariance: np.ndarray, da
         for level, zone_id, edges, part in rows
         if part.any()
     ]
-    return pd.DataFrame(table, columns=list(COLUMNS))
+    return pd.DataFrame(table)
 
 
 def covariance_rows(fields: xr.Dataset, units: ZoneBands, covariance: np.ndarray) -> pd.DataFrame:

@@ -92,7 +92,7 @@ def test_a_later_version_reads_old_rows_with_nulls(half):
     assert all_of_it_works(half)
     totals = reading.read_totals(half, "larkmoor").query("level == 'basin'")
     assert totals["rain_mm"].fillna(-1).tolist() == [-1, -1, 3.5, 3.5]
-    assert reading.revision_totals(reading.standing(half, "larkmoor", OLD[0]).path)["rain_mm"].isna().all()
+    assert reading.revision_totals(reading.current_revision(half, "larkmoor", OLD[0]).path)["rain_mm"].isna().all()
     assert reading.read_sites(half, "larkmoor", OLD[0])["crew"].isna().all()
     assert reading.read_sites(half, "larkmoor", NEW[0])["crew"].tolist() == ["north", "north"]
     assert published.read_day(half, "larkmoor", OLD[0]).skill["seasons"].isna().all()
@@ -109,7 +109,7 @@ def test_an_earlier_version_reads_a_later_one(half, monkeypatch, provenance):
     publish(half, made_day("2031-03-05", height=8, width=9), provenance("5"))
     withdraw(half, "larkmoor", dt.date(2031, 3, 5), 1, "again")
     publish(half, made_day("2031-03-05", height=8, width=9), provenance("6"))
-    assert reading.standing(half, "larkmoor", "2031-03-05").number == 2
+    assert reading.current_revision(half, "larkmoor", "2031-03-05").number == 2
     assert len(reading.read_totals(half, "larkmoor")["date"].unique()) == 5
 
 

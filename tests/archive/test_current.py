@@ -58,7 +58,7 @@ def answers(root: Path) -> dict[str, object]:
     stored = [row for row in pq.read_table(home / "index.parquet").to_pylist() if row["current"]]
     totals = pd.read_parquet(home / "totals.parquet")
     days = reading.list_days(root, "larkmoor")
-    found = reading.standing(root, "larkmoor", DAY)
+    found = reading.current_revision(root, "larkmoor", DAY)
     latest = json.loads((home / "latest.json").read_text("utf-8"))
     items = [
         link["href"]
@@ -246,9 +246,9 @@ def test_a_record_that_cannot_be_read_is_degraded_for_an_unknown_reason(tmp_path
     path.chmod(0o644)
     path.write_text("{", "utf-8")
     # What the index knows of it still counts; without it the one that can be read is current.
-    assert reading.standing(tmp_path, "larkmoor", DAY).number == 2
+    assert reading.current_revision(tmp_path, "larkmoor", DAY).number == 2
     (tmp_path / "larkmoor" / "index.parquet").unlink()
-    assert reading.standing(tmp_path, "larkmoor", DAY).number == 1
+    assert reading.current_revision(tmp_path, "larkmoor", DAY).number == 1
     assert reading.list_days(tmp_path, "larkmoor")["revision"].tolist() == [1]
     assert reading.held_back(tmp_path, "larkmoor", DAY) == {2: "its record cannot be read"}
     sound, older, some = Soundness(degraded=False), Soundness(degraded=True, losses=None), Soundness(True, (SILENT,))
@@ -268,7 +268,7 @@ def test_a_date_with_one_revision_needs_no_record_and_no_index(tmp_path, provena
 
     monkeypatch.setattr(reading, "load_record", never)
     monkeypatch.setattr(reading, "read_arrow", never)
-    assert reading.standing(tmp_path, "larkmoor", DAY).number == 1
+    assert reading.current_revision(tmp_path, "larkmoor", DAY).number == 1
     assert reading.list_days(tmp_path, "larkmoor")["revision"].tolist() == [1]
 
 
@@ -358,7 +358,7 @@ def test_readers_derived_files_and_a_rebuild_agree_whatever_happened(tmp_path_fa
     for what, number in events:
         gone = reading.withdrawals(root, "larkmoor")
         live = [r for r in reading.revisions(root, "larkmoor", DAY) if r.id not in gone]
-        before = reading.standing(root, "larkmoor", DAY)
+        before = reading.current_revision(root, "larkmoor", DAY)
         if what == "publish":
             published += 1
             # The last two kinds are of damaged and of older archives, which nobody publishes.
@@ -369,10 +369,14 @@ def test_readers_derived_files_and_a_rebuild_agree_whatever_happened(tmp_path_fa
             assert before in {taken, after}
         elif live:
             make_current(root, "larkmoor", DAY, live[number % len(live)].number, "x")
-            assert reading.standing(root, "larkmoor", DAY) == live[number % len(live)]
+            assert reading.current_revision(root, "larkmoor", DAY) == live[number % len(live)]
         if published:
             current(root)
-    told, back, found = answers(root), reading.held_back(root, "larkmoor", DAY), reading.standing(root, "larkmoor", DAY)
+    told, back, found = (
+        answers(root),
+        reading.held_back(root, "larkmoor", DAY),
+        reading.current_revision(root, "larkmoor", DAY),
+    )
     small = {
         path: path.read_bytes() for path in (root / "larkmoor").rglob("*") if path.is_file() and "/r0" not in str(path)
     }
@@ -382,7 +386,7 @@ def test_readers_derived_files_and_a_rebuild_agree_whatever_happened(tmp_path_fa
             path.unlink()
     # Downstream Python has the same answer without what is derived, and a rebuild makes the same bytes.
     assert reading.held_back(root, "larkmoor", DAY) == back
-    assert reading.standing(root, "larkmoor", DAY) == found
+    assert reading.current_revision(root, "larkmoor", DAY) == found
     rebuild_derived(root, "larkmoor")
     assert answers(root) == told
     assert {path: path.read_bytes() for path in small} == small

@@ -126,7 +126,7 @@ def test_a_degraded_revision_of_before_losses_stays_current_as_it_was(before_los
     # It replaced a sound one, as the newest always did.
     for damaged in (False, True):
         assert reading.list_days(before_losses, "larkmoor")["revision"].tolist() == [2, 1]
-        assert reading.standing(before_losses, "larkmoor", "2031-03-01").number == 2
+        assert reading.current_revision(before_losses, "larkmoor", "2031-03-01").number == 2
         told = status(before_losses, "larkmoor", dt.date(2031, 3, 8), "10-01")
         assert (told.days["standing"].tolist(), told.held_back) == ([2, 1], {})
         if not damaged:

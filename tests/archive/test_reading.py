@@ -270,7 +270,7 @@ def test_a_command_on_a_revision_needs_its_number():
 @pytest.mark.parametrize("fuller", ["2031-03-01", "2031-03-05"])
 def test_a_variable_that_one_day_lacks_is_missing_there(archive, tmp_path, fuller):
     root = Path(shutil.copytree(archive, tmp_path / "archive"))
-    path = reading.standing(root, "larkmoor", fuller).path / "estimate.nc"
+    path = reading.current_revision(root, "larkmoor", fuller).path / "estimate.nc"
     path.chmod(0o644)
     with netCDF4.Dataset(path, "a") as file:
         file.createVariable("rain", "f4", ("y", "x"), fill_value=np.float32(np.nan))[:] = 2.5

@@ -124,7 +124,7 @@ def test_a_copy_beside_nights_is_whole_and_cut_off_it_is_ended_by_the_next(home)
     assert files_of(home / "backup") == files_of(home / "archive")
     day = reading.read_record(home / "backup", "larkmoor", "2031-04-14", 2)
     assert read_archived(home / "backup", "larkmoor", day["kept_inputs"])[0]["sites"]["swe_mm"].tolist() == [2.0]
-    assert reading.standing(home / "backup", "larkmoor", "2031-04-14").number == 1
+    assert reading.current_revision(home / "backup", "larkmoor", "2031-04-14").number == 1
 
 
 def test_the_whole_archive_is_brought_back_and_what_came_since_with_it(home):

@@ -240,11 +240,11 @@ def test_a_withdrawal_cut_off_at_any_step_is_made_or_not_and_the_next_publish_he
         else:
             done = run()
         assert_sound(root)
-        stands = reading.standing(root, "larkmoor", date).number
+        stands = reading.current_revision(root, "larkmoor", date).number
         met.add(stands)
         publish(root, made_day("2031-03-02"), provenance("3"))
         assert_healed(root)
-        assert reading.standing(root, "larkmoor", date).number == stands
+        assert reading.current_revision(root, "larkmoor", date).number == stands
     # The last run was not cut off at all; one that is cut off early withdraws nothing.
     assert stands == 1
     assert at > 1

@@ -178,7 +178,7 @@ def test_a_thousandth_revision_sorts_after_the_others(tmp_path, provenance):
     first.path.rename(first.path.with_name("r999"))
     assert publish(tmp_path, made_day(), provenance("b")).path.name == "r1000"
     assert [r.number for r in reading.revisions(tmp_path, "larkmoor", DAY)] == [999, 1000]
-    assert reading.standing(tmp_path, "larkmoor", DAY).number == 1000
+    assert reading.current_revision(tmp_path, "larkmoor", DAY).number == 1000
 
 
 def test_a_night_does_not_displace_what_an_analyst_published(tmp_path, provenance):
@@ -188,7 +188,7 @@ def test_a_night_does_not_displace_what_an_analyst_published(tmp_path, provenanc
     for left in (left_as_it_is(tmp_path, "larkmoor", DAY, night), publish(tmp_path, made_day(extra_mm=9), night)):
         assert (left.revision, left.unchanged) == (2, True)
         assert "r002 is current, published by hand (late course sheet), and is not displaced by a night" in left.why
-    assert reading.standing(tmp_path, "larkmoor", DAY).number == 2
+    assert reading.current_revision(tmp_path, "larkmoor", DAY).number == 2
     # Another analyst's does, and once the analyst takes it back a night's may stand again.
     third = publish(tmp_path, made_day(extra_mm=9), provenance("c", command="rerun", reason="wrong cutter"))
     assert (third.revision, third.unchanged) == (3, False)
@@ -277,7 +277,7 @@ def test_a_disk_that_is_full_withdraws_nothing(tmp_path, provenance, monkeypatch
         withdraw(tmp_path, "larkmoor", DAY, 1, "x" * 20)
     monkeypatch.undo()
     assert path.read_bytes() == before
-    assert reading.standing(tmp_path, "larkmoor", DAY).number == 1
+    assert reading.current_revision(tmp_path, "larkmoor", DAY).number == 1
 
 
 class Short:

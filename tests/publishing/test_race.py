@@ -45,7 +45,7 @@ def test_two_processes_never_take_one_number_and_readers_see_whole_revisions(tmp
     seen = 0
     while any(process.is_alive() for process in processes):
         # A reader beside them, through the package and past it.
-        stands = reading.standing(root, "larkmoor", "2031-03-01")
+        stands = reading.current_revision(root, "larkmoor", "2031-03-01")
         record = json.loads((stands.path / "record.json").read_text("utf-8"))
         assert all((stands.path / f["name"]).stat().st_size == f["size"] for f in record["files"])
         current = json.loads((root / "larkmoor" / "2031-03-01" / "current.json").read_text("utf-8"))

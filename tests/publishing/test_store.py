@@ -121,7 +121,7 @@ def test_it_is_sound_and_its_derived_files_can_be_made_again(store):
     withdraw(root, "larkmoor", DATE, 2, "wrong sheet")
     with pytest.raises(ArchiveError, match="withdrawn before"):
         withdraw(root, "larkmoor", DATE, 2, "again")
-    assert reading.standing(root, "larkmoor", DATE).number == 1
+    assert reading.current_revision(root, "larkmoor", DATE).number == 1
     assert verify(root, "larkmoor", lambda _: None).troubles == []
     latest = path_of(f"{root}/larkmoor/latest.json")
     assert json.loads(latest.read_text())["revision"] == 1
@@ -161,7 +161,7 @@ def test_a_writer_that_dies_leaves_nothing_to_be_seen_and_the_next_goes_on(copie
     assert float(reading.read_totals(root, "larkmoor")["revision"].max()) == 2
     after = publish(root, made_day("2031-03-01", extra_mm=20), make_provenance("fourth"))
     assert after.revision > 2
-    assert reading.standing(root, "larkmoor", DATE).number == after.revision
+    assert reading.current_revision(root, "larkmoor", DATE).number == after.revision
     assert not [t for t in verify(root, "larkmoor", lambda _: None).troubles if "is no revision" not in t.what]
 
 

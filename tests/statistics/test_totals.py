@@ -9,7 +9,8 @@ import xarray as xr
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from pipeline.statistics.totals import COLUMNS, ZoneBands, covariance_rows, totals_rows
+from pipeline.archive.columns import COLUMNS
+from pipeline.statistics.totals import ZoneBands, covariance_rows, totals_rows
 
 DATE = dt.date(2031, 3, 1)
 UNITS = ZoneBands("made", ["west", "east"], [(1400.0, 1600.0), (1600.0, 1800.0), (1800.0, 2100.0)])
@@ -81,7 +82,7 @@ def numbers_of(row):
 def test_every_figure_of_every_row_cell_by_cell():
     fields, covariance = a_day(), a_covariance()
     rows = totals_rows(fields, UNITS, covariance, DATE)
-    assert tuple(rows.columns) == COLUMNS
+    assert tuple(rows.columns) == tuple(column.name for column in COLUMNS["totals"])
     assert rows["level"].tolist() == ["basin", "zone", "zone", "band", "band", "band", *["zone_band"] * 5]
     assert set(rows["basin_id"]) == {"made"}
     assert set(rows["date"]) == {DATE}
