@@ -48,7 +48,7 @@ SHARED, FILES, SCIENCE, NIGHT, ARCHIVE, PEOPLE = STAGES = (
 FOLDERS = {
     "model": _folder(SHARED, "shapes that travel: grid, ground record, day, season, variables, problems"),
     "statistics": _folder(
-        SHARED, "knows no snow: kriging, variogram, regression, errors, area sums, totals, intervals, scores"
+        SHARED, "kriging, variogram, regression, parts of errors and their sums over areas, totals, intervals, scores"
     ),
     "storage": _folder(SHARED, "where bytes lie: folder or object store, cache, locks, parquet", "model"),
     "sites": _folder(FILES, "values of a site with errors, overrides by hand", "model"),
