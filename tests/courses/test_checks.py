@@ -1,51 +1,27 @@
 """The course rules one by one: what is planted is found and named, what is clean stays."""
 
 import datetime as dt
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
-from clean_season import DAYS, sheet
+from clean_season import sheet
+from made_courses import LIMITS, around, edited, rules, samples
 
+from pipeline.courses import sample_checks
 from pipeline.courses.checks import check_courses
 from pipeline.courses.context import Neighbours
 from pipeline.courses.dates import season_samples
-from pipeline.courses.limits import CourseLimits
+from pipeline.courses.samplers import without_sampler_bias
 from pipeline.sites.points import course_visits
 
-LIMITS = CourseLimits()
 SEASON = dt.date(2030, 10, 1), dt.date(2031, 3, 10)
-
-
-def samples(density=300.0, n=8, **others):
-    depth = 1.0 + 0.05 * np.arange(n)
-    return sheet(depth, density * depth, **others)
 
 
 def weighed(empty=900.0, cutter=11.4, **others):
     """The same cores as weights in g on a tube of 11.4 cm2."""
     made = samples(**others)
     return made.assign(mass_full_g=empty + made["swe_mm"] * cutter / 10, mass_empty_g=empty, cutter_cm2=cutter)
-
-
-def around(density, level_mm=200.0, change_mm=0.0):
-    """Five stations and their snow; SWE changes evenly by `change_mm` in a month."""
-    swe = level_mm + change_mm * np.arange(len(DAYS)) / 30.0
-    daily = [
-        pd.DataFrame({"site_id": f"S{i}", "date": DAYS, "swe_mm": swe, "depth_m": swe / density}) for i in range(5)
-    ]
-    return Neighbours(pd.Series({"C": 2000.0, **{f"S{i}": 2000.0 for i in range(5)}}), pd.concat(daily))
-
-
-def rules(findings, *, aside=False):
-    return sorted({finding.rule.name for finding in findings if not aside or finding.action == "set aside"})
-
-
-def edited(made, row=3, **values):
-    for name, value in values.items():
-        made.loc[row, name] = value(made.loc[row]) if callable(value) else value
-    return made
 
 
 def test_clean_samples_stay_whole():
@@ -83,82 +59,6 @@ def test_a_remark_of_soil_alone_takes_no_core():
     checked, findings = check_courses(edited(samples(), remark="soil plug cut off"), LIMITS)
     assert checked["swe_used"].all()
     assert findings == []
-
-
-@pytest.mark.parametrize("factors", [(1 / 2.54, 1.0), (1.0, 1 / 25.4), (1 / 2.54, 1 / 25.4), (10.0, 1.0), (1.0, 0.1)])
-def test_a_sheet_in_other_units_is_set_aside_and_never_converted(factors):
-    depth, swe = factors
-    faulty = samples().assign(depth_m=lambda s: depth * s["depth_m"], swe_mm=lambda s: swe * s["swe_mm"])
-    faulty["core_m"] *= depth
-    checked, findings = check_courses(faulty, LIMITS, around(290.0))
-    assert rules(findings) == ["unit mix-up"]
-    assert len(findings) == 1
-    assert "8 rows to line 9" in findings[0].evidence
-    assert not checked["used"].any()
-    pd.testing.assert_series_equal(checked["swe_mm"], faulty["swe_mm"])
-
-
-def test_a_light_sheet_in_inches_needs_other_places_to_be_told():
-    # 180 kg/m3 of January becomes 457: believable by itself, four times what everybody else has.
-    january = samples(180.0, date=pd.Timestamp("2031-01-15"))
-    faulty = january.assign(depth_m=lambda s: s["depth_m"] / 2.54, core_m=lambda s: s["core_m"] / 2.54)
-    checked, findings = check_courses(faulty, LIMITS, around(185.0))
-    assert rules(findings) == ["unit mix-up"]
-    assert "2.54" in findings[0].evidence
-    assert not checked["used"].any()
-    assert check_courses(january, LIMITS, around(185.0))[1] == []
-
-
-def storm(gain_mm):
-    """Five stations of which each had so much snow, mm, in the three days up to 10 March, over 200 mm."""
-    calm = around(300.0)
-    late = calm.daily["date"] > pd.Timestamp("2031-03-07")
-    return replace(calm, daily=calm.daily.assign(swe_mm=calm.daily["swe_mm"] + gain_mm * late))
-
-
-def light(depth, swe):
-    """One row of a visit on 10 March."""
-    return sheet(np.array([depth]), np.array([swe]), date=pd.Timestamp("2031-03-10")).assign(cores=10.0, core_m=np.nan)
-
-
-def test_new_snow_on_old_is_no_mix_up_where_it_may_have_fallen():
-    # 100 mm of old snow in 33 cm and 40 mm of new in 75: like SWE in inches under centimetres.
-    new_on_old = light(1.08, 110.0)
-    assert check_courses(new_on_old, LIMITS, storm(40.0))[0]["used"].all()
-    assert rules(check_courses(new_on_old, LIMITS, storm(0.0))[1], aside=True) == ["unit mix-up"]
-    # No snow is lighter than new snow, whatever fell.
-    assert rules(check_courses(light(1.08, 11.0), LIMITS, storm(40.0))[1], aside=True) == ["unit mix-up"]
-
-
-def test_thin_snow_is_no_mix_up_for_its_little_water():
-    for thin in (light(0.03, 2.5), light(0.08, 5.0), light(0.2, 25.0)):
-        assert check_courses(thin, LIMITS, storm(0.0))[0]["used"].all()
-    # Thinner than its weight allows it is one.
-    assert "unit mix-up" in rules(check_courses(light(0.2, 200.0), LIMITS, storm(0.0))[1], aside=True)
-
-
-def test_a_slip_that_leaves_density_alone_needs_both_places_and_last_visit():
-    tenfold = samples().assign(depth_m=lambda s: 10 * s["depth_m"], swe_mm=lambda s: 10 * s["swe_mm"], core_m=np.nan)
-    assert "unit mix-up" not in rules(check_courses(tenfold, LIMITS, around(290.0))[1], aside=True)
-    before = samples(date=pd.Timestamp("2031-02-01"))
-    both = pd.concat([before, tenfold.assign(line=lambda s: s["line"] + 20)], ignore_index=True)
-    assert "unit mix-up" in rules(check_courses(both, LIMITS, around(290.0))[1], aside=True)
-
-
-def test_depths_in_inches_beside_cores_in_centimetres_show_in_the_cores():
-    faulty = samples(200.0, date=pd.Timestamp("2031-01-15")).assign(depth_m=lambda s: s["depth_m"] / 2.54)
-    assert rules(check_courses(faulty, LIMITS)[1]) == ["unit mix-up"]
-
-
-def test_a_forgotten_tare_is_told_from_a_wrong_unit():
-    # A tube of 900 g on 11.4 cm2 is 789 mm on every core, thick or thin.
-    depth = np.array([0.6, 0.8, 0.9, 1.0, 1.1, 1.3, 1.5])
-    checked, findings = check_courses(sheet(depth, 300.0 * depth + 789.0), LIMITS, around(290.0))
-    assert rules(findings) == ["wrong tare"]
-    told = float(findings[0].evidence.split("every core is about ")[1].split(" mm")[0])
-    assert told == pytest.approx(789, rel=0.1)  # the cores themselves tell it within the spread of their density
-    assert not checked["swe_used"].any()
-    assert checked["used"].all()
 
 
 @pytest.mark.parametrize(
@@ -205,49 +105,6 @@ def test_too_much_snow_is_out_of_range_and_an_empty_row_is_told():
     assert (~checked["used"]).sum() == 2
 
 
-def two_sheets(second, **others):
-    """The course's sheet, and rows that come after it."""
-    later = second.assign(line=second["line"] + 100, **others)
-    return pd.concat([samples(), later], ignore_index=True)
-
-
-def test_a_row_twice_counts_once_and_an_empty_row_takes_no_other_rows_place():
-    checked, findings = check_courses(two_sheets(samples()[3:4]), LIMITS)
-    assert checked["used"].sum() == 8
-    assert rules(findings) == ["duplicate"]
-    blank = samples()[3:4].assign(depth_m=np.nan, swe_mm=np.nan, core_m=np.nan)
-    assert check_courses(two_sheets(blank), LIMITS)[0]["used"].sum() == 8
-
-
-@pytest.mark.parametrize("file", ["c.csv", "d.csv"])
-def test_a_sheet_sent_again_replaces_the_whole_older_one(file):
-    newer = samples(320.0)[:7].assign(point=lambda s: "0" + s["point"])
-    checked, findings = check_courses(two_sheets(newer, file=file), LIMITS)
-    assert rules(findings) == ["sheet sent again"]
-    assert (findings[0].line, findings[0].action) == (2, "set aside")
-    assert f"{file}, line 102" in findings[0].evidence
-    assert checked.index[checked["used"]].tolist() == list(range(8, 15))
-    assert course_visits(checked).iloc[0]["density_kg_m3"] == pytest.approx(320.0)
-
-
-def test_the_rest_of_a_sheet_in_another_file_joins_it():
-    rest = samples().assign(point=lambda s: (s["point"].astype(int) + 8).astype(str))
-    checked, findings = check_courses(two_sheets(rest, file="d.csv"), LIMITS)
-    assert findings == []
-    assert course_visits(checked).iloc[0]["points"] == 16
-
-
-def test_nameless_points_alike_are_two_points_and_a_nameless_sheet_again_is_one():
-    nameless = samples().assign(point="")
-    alike = pd.concat([nameless, nameless[:1]], ignore_index=True)
-    assert check_courses(alike, LIMITS)[0]["used"].sum() == 9
-    checked, findings = check_courses(pd.concat([nameless, nameless], ignore_index=True), LIMITS)
-    assert checked["used"].sum() == 8
-    assert rules(findings) == ["sheet sent again"]
-    checked, _ = check_courses(two_sheets(samples(320.0).assign(point=""), file="d.csv")[8:], LIMITS)
-    assert checked["used"].sum() == 8
-
-
 def test_days_that_cannot_be_right_are_told_and_other_seasons_leave_silently():
     days = ["2031-03-01", "2030-03-01", "2031-03-20", "0031-03-01", "2032-03-01", "2030-03-02"]
     nominal = [None, None, None, None, "2031-03-01", "2031-03-01"]
@@ -259,6 +116,7 @@ def test_days_that_cannot_be_right_are_told_and_other_seasons_leave_silently():
     )
     kept, findings = season_samples(made, SEASON, 20.0)
     assert kept["date"].astype(str).str[:10].tolist() == ["2031-03-01"]
+    assert kept.index.tolist() == [0]
     assert [(f.line, f.rule.name) for f in findings] == [
         (5, "impossible date"),
         (6, "future date"),
@@ -314,3 +172,102 @@ def test_southern_seasons_count_from_april():
     southern = Neighbours(southern=True)
     assert check_courses(spring, LIMITS, southern)[1] == []
     assert rules(check_courses(spring, LIMITS)[1]) == ["density against season"]
+
+
+def test_a_samplers_bias_is_taken_off_its_own_cores_alone():
+    made = samples(n=4).assign(sampler=["Federal", " federal ", "wide", "federal"], swe_mm=[108.4, 216.8, 108.4, 0.0])
+    corrected, (finding,) = without_sampler_bias(made, {"FEDERAL": 0.084, "tin": 0.5})
+    assert corrected["swe_mm"].tolist() == pytest.approx([100.0, 200.0, 108.4, 0.0])
+    assert made["swe_mm"].tolist() == [108.4, 216.8, 108.4, 0.0]
+    assert (finding.line, finding.start, finding.end) == (2, "2031-03-01", "2031-03-01")
+    assert finding.evidence == "sampler FEDERAL: 2 cores, SWE divided by 1.084"
+
+
+def breached(check, **values):
+    """Which of some points break a check's rule: 1 m of 300 kg/m3 but for the columns named, as many as they have values."""
+    n = max(np.size(value) for value in values.values())
+    made = sheet(np.ones(n), np.full(n, 300.0), core_m=np.full(n, 0.95)).assign(**values)
+    defaults = {"used": True, "swe_used": True}
+    return check(
+        made.assign(**{name: made.get(name, value) for name, value in defaults.items()}), LIMITS
+    ).wrong.tolist()
+
+
+def test_each_points_check_to_its_limits():
+    assert breached(sample_checks.negative, depth_m=[0.0, -0.01, 1.0], swe_mm=[0.0, 1.0, -0.1]) == [False, True, True]
+    assert breached(sample_checks.negative, swe_mm=[-1.0], swe_used=[False]) == [False]
+    # A trace of water that the scale shows is no contradiction.
+    assert breached(sample_checks.water_without_depth, depth_m=[0, 0, 0.01], swe_mm=[6.4, 6.5, 9]) == [
+        False,
+        True,
+        False,
+    ]
+    assert breached(sample_checks.water_without_depth, depth_m=[0.0], swe_mm=[9.0], swe_used=[False]) == [False]
+    # The least snow that could weigh what the scale shows, and the centimetre that a stake is read to.
+    least = 6.4 / LIMITS.density_low_kg_m3 + 0.01
+    depths = [least + 0.001, least - 0.001, least + 0.001]
+    assert breached(sample_checks.depth_without_water, depth_m=depths, swe_mm=[0.0, 0.0, 0.1]) == [True, False, False]
+    assert breached(sample_checks.depth_without_water, depth_m=[2.0], swe_mm=[0.0], swe_used=[False]) == [False]
+    most = LIMITS.swe_high_mm
+    assert breached(sample_checks.too_much, swe_mm=[most, most + 1, most + 1], swe_used=[True, True, False]) == [
+        False,
+        True,
+        False,
+    ]
+    assert breached(sample_checks.too_much, depth_m=LIMITS.depth_high_m + np.array([0, 0.1])) == [False, True]
+    # 3 % and 1 cm longer, 20 % and 1 cm shorter: over 2 m that is 2.07 m and 1.59 m.
+    core = {"depth_m": 2.0, "core_m": [2.069, 2.071, 1.591, 1.589, 0.0]}
+    assert breached(sample_checks.core_longer_than_depth, **core) == [False, True, False, False, False]
+    assert breached(sample_checks.core_much_shorter, **core) == [False, False, False, True, False]
+    for check in (sample_checks.core_longer_than_depth, sample_checks.core_much_shorter):
+        assert breached(check, core_m=[0.1, 9.0], swe_used=[False, False]) == [False, False]
+
+
+def test_weights_of_a_tube():
+    weights = {"mass_full_g": [900, 900, 900, 900, 900, np.nan], "mass_empty_g": [900, 901, 0, np.nan, np.nan, 0]}
+    swe = [300, 300, 300, np.nan, 300, 300]
+    assert breached(sample_checks.tube_fuller_when_empty, **weights, swe_mm=swe) == [
+        False,
+        True,
+        True,
+        True,
+        False,
+        False,
+    ]
+
+
+def test_a_date_contradicts_its_nominal_one_by_more_than_the_limit():
+    nominal = pd.Timestamp("2031-03-01") + pd.to_timedelta([20, 21, -20, -21], "D")
+    assert breached(sample_checks.far_from_nominal, nominal_date=nominal) == [False, True, False, True]
+
+
+def test_a_density_is_impossible_beyond_what_reading_leaves_open():
+    """One point alone is held to the limits, others beside it of a believable median to a quarter more, none to ice's."""
+    low, high = LIMITS.density_low_kg_m3, LIMITS.density_high_kg_m3
+
+    def breaks(density, others=()):
+        swe = np.array([density, *others], float)
+        return breached(sample_checks.impossible_density, swe_mm=swe, site_id="C")[0]
+
+    lightest, densest = low * 0.99 - 6.4, high * 1.01 + 6.4
+    assert [breaks(lightest + d) for d in (0.1, -0.1)] == [False, True]
+    assert [breaks(densest + d) for d in (-0.1, 0.1)] == [False, True]
+    lightest, densest = low / 1.25 * 0.99 - 6.4, min(1.25 * high, 917.0) * 1.01 + 6.4
+    assert [breaks(lightest + d, (300, 310)) for d in (0.1, -0.1)] == [False, True]
+    assert [breaks(densest + d, (300, 310)) for d in (-0.1, 0.1)] == [False, True]
+    # Others that are unbelievable themselves leave no margin.
+    assert breaks(high * 1.01 + 6.5, (2 * high, 2 * high))
+    assert breached(sample_checks.impossible_density, swe_mm=[9000.0], swe_used=[False]) == [False]
+    # In a centimetre of snow any density may be read.
+    assert breached(sample_checks.impossible_density, depth_m=[0.01, 0.011], swe_mm=[0.1, 20.0]) == [False, True]
+
+
+def test_soil_is_in_a_core_that_is_heavy_and_long_or_remarked():
+    """Of 300, 310 and 290 the spread is 1.4826 times 10; 5 % of the median is more: 1.5 times 15 kg/m3."""
+    swe = [290, 300, 300, 310]
+    long = {"core_m": 1.05}
+    assert breached(sample_checks.soil_in_the_core, swe_mm=[*swe, 322.6, 290], **long) == [False] * 4 + [True, False]
+    assert breached(sample_checks.soil_in_the_core, swe_mm=[*swe, 322.4, 290], **long) == [False] * 6
+    remarks = ["", "", "", "", "a plug of Mud", ""]
+    assert breached(sample_checks.soil_in_the_core, swe_mm=[*swe, 322.6, 290], remark=remarks)[4] is True
+    assert breached(sample_checks.soil_in_the_core, swe_mm=[*swe, 322.6, 290], remark="muddy track")[4] is False
