@@ -8,10 +8,21 @@ import pytest
 from clean_season import sheet
 from made_courses import LIMITS, around, edited, rules, samples
 
-from pipeline.courses import sample_checks
 from pipeline.courses.checks import check_courses
 from pipeline.courses.context import Neighbours
 from pipeline.courses.dates import season_samples
+from pipeline.courses.sample_checks import (
+    core_longer_than_depth,
+    core_much_shorter,
+    depth_without_water,
+    far_from_nominal,
+    impossible_density,
+    negative,
+    soil_in_the_core,
+    too_much,
+    tube_fuller_when_empty,
+    water_without_depth,
+)
 from pipeline.courses.samplers import without_sampler_bias
 from pipeline.sites.points import course_visits
 
@@ -194,39 +205,39 @@ def breached(check, **values):
 
 
 def test_each_points_check_to_its_limits():
-    assert breached(sample_checks.negative, depth_m=[0.0, -0.01, 1.0], swe_mm=[0.0, 1.0, -0.1]) == [False, True, True]
-    assert breached(sample_checks.negative, swe_mm=[-1.0], swe_used=[False]) == [False]
+    assert breached(negative, depth_m=[0.0, -0.01, 1.0], swe_mm=[0.0, 1.0, -0.1]) == [False, True, True]
+    assert breached(negative, swe_mm=[-1.0], swe_used=[False]) == [False]
     # A trace of water that the scale shows is no contradiction.
-    assert breached(sample_checks.water_without_depth, depth_m=[0, 0, 0.01], swe_mm=[6.4, 6.5, 9]) == [
+    assert breached(water_without_depth, depth_m=[0, 0, 0.01], swe_mm=[6.4, 6.5, 9]) == [
         False,
         True,
         False,
     ]
-    assert breached(sample_checks.water_without_depth, depth_m=[0.0], swe_mm=[9.0], swe_used=[False]) == [False]
+    assert breached(water_without_depth, depth_m=[0.0], swe_mm=[9.0], swe_used=[False]) == [False]
     # The least snow that could weigh what the scale shows, and the centimetre that a stake is read to.
     least = 6.4 / LIMITS.density_low_kg_m3 + 0.01
     depths = [least + 0.001, least - 0.001, least + 0.001]
-    assert breached(sample_checks.depth_without_water, depth_m=depths, swe_mm=[0.0, 0.0, 0.1]) == [True, False, False]
-    assert breached(sample_checks.depth_without_water, depth_m=[2.0], swe_mm=[0.0], swe_used=[False]) == [False]
+    assert breached(depth_without_water, depth_m=depths, swe_mm=[0.0, 0.0, 0.1]) == [True, False, False]
+    assert breached(depth_without_water, depth_m=[2.0], swe_mm=[0.0], swe_used=[False]) == [False]
     most = LIMITS.swe_high_mm
-    assert breached(sample_checks.too_much, swe_mm=[most, most + 1, most + 1], swe_used=[True, True, False]) == [
+    assert breached(too_much, swe_mm=[most, most + 1, most + 1], swe_used=[True, True, False]) == [
         False,
         True,
         False,
     ]
-    assert breached(sample_checks.too_much, depth_m=LIMITS.depth_high_m + np.array([0, 0.1])) == [False, True]
+    assert breached(too_much, depth_m=LIMITS.depth_high_m + np.array([0, 0.1])) == [False, True]
     # 3 % and 1 cm longer, 20 % and 1 cm shorter: over 2 m that is 2.07 m and 1.59 m.
     core = {"depth_m": 2.0, "core_m": [2.069, 2.071, 1.591, 1.589, 0.0]}
-    assert breached(sample_checks.core_longer_than_depth, **core) == [False, True, False, False, False]
-    assert breached(sample_checks.core_much_shorter, **core) == [False, False, False, True, False]
-    for check in (sample_checks.core_longer_than_depth, sample_checks.core_much_shorter):
+    assert breached(core_longer_than_depth, **core) == [False, True, False, False, False]
+    assert breached(core_much_shorter, **core) == [False, False, False, True, False]
+    for check in (core_longer_than_depth, core_much_shorter):
         assert breached(check, core_m=[0.1, 9.0], swe_used=[False, False]) == [False, False]
 
 
 def test_weights_of_a_tube():
     weights = {"mass_full_g": [900, 900, 900, 900, 900, np.nan], "mass_empty_g": [900, 901, 0, np.nan, np.nan, 0]}
     swe = [300, 300, 300, np.nan, 300, 300]
-    assert breached(sample_checks.tube_fuller_when_empty, **weights, swe_mm=swe) == [
+    assert breached(tube_fuller_when_empty, **weights, swe_mm=swe) == [
         False,
         True,
         True,
@@ -238,7 +249,7 @@ def test_weights_of_a_tube():
 
 def test_a_date_contradicts_its_nominal_one_by_more_than_the_limit():
     nominal = pd.Timestamp("2031-03-01") + pd.to_timedelta([20, 21, -20, -21], "D")
-    assert breached(sample_checks.far_from_nominal, nominal_date=nominal) == [False, True, False, True]
+    assert breached(far_from_nominal, nominal_date=nominal) == [False, True, False, True]
 
 
 def test_a_density_is_impossible_beyond_what_reading_leaves_open():
@@ -247,7 +258,7 @@ def test_a_density_is_impossible_beyond_what_reading_leaves_open():
 
     def breaks(density, others=()):
         swe = np.array([density, *others], float)
-        return breached(sample_checks.impossible_density, swe_mm=swe, site_id="C")[0]
+        return breached(impossible_density, swe_mm=swe, site_id="C")[0]
 
     lightest, densest = low * 0.99 - 6.4, high * 1.01 + 6.4
     assert [breaks(lightest + d) for d in (0.1, -0.1)] == [False, True]
@@ -257,17 +268,17 @@ def test_a_density_is_impossible_beyond_what_reading_leaves_open():
     assert [breaks(densest + d, (300, 310)) for d in (-0.1, 0.1)] == [False, True]
     # Others that are unbelievable themselves leave no margin.
     assert breaks(high * 1.01 + 6.5, (2 * high, 2 * high))
-    assert breached(sample_checks.impossible_density, swe_mm=[9000.0], swe_used=[False]) == [False]
+    assert breached(impossible_density, swe_mm=[9000.0], swe_used=[False]) == [False]
     # In a centimetre of snow any density may be read.
-    assert breached(sample_checks.impossible_density, depth_m=[0.01, 0.011], swe_mm=[0.1, 20.0]) == [False, True]
+    assert breached(impossible_density, depth_m=[0.01, 0.011], swe_mm=[0.1, 20.0]) == [False, True]
 
 
 def test_soil_is_in_a_core_that_is_heavy_and_long_or_remarked():
     """Of 300, 310 and 290 the spread is 1.4826 times 10; 5 % of the median is more: 1.5 times 15 kg/m3."""
     swe = [290, 300, 300, 310]
     long = {"core_m": 1.05}
-    assert breached(sample_checks.soil_in_the_core, swe_mm=[*swe, 322.6, 290], **long) == [False] * 4 + [True, False]
-    assert breached(sample_checks.soil_in_the_core, swe_mm=[*swe, 322.4, 290], **long) == [False] * 6
+    assert breached(soil_in_the_core, swe_mm=[*swe, 322.6, 290], **long) == [False] * 4 + [True, False]
+    assert breached(soil_in_the_core, swe_mm=[*swe, 322.4, 290], **long) == [False] * 6
     remarks = ["", "", "", "", "a plug of Mud", ""]
-    assert breached(sample_checks.soil_in_the_core, swe_mm=[*swe, 322.6, 290], remark=remarks)[4] is True
-    assert breached(sample_checks.soil_in_the_core, swe_mm=[*swe, 322.6, 290], remark="muddy track")[4] is False
+    assert breached(soil_in_the_core, swe_mm=[*swe, 322.6, 290], remark=remarks)[4] is True
+    assert breached(soil_in_the_core, swe_mm=[*swe, 322.6, 290], remark="muddy track")[4] is False

@@ -7,11 +7,13 @@ from clean_season import sheet
 from made_courses import LIMITS, rules, samples
 
 from pipeline.courses.context import Neighbours
+from pipeline.courses.mixups import Points, explain_sheet
 from pipeline.courses.visit_checks import (
     compared_visits,
     courses_against_others,
     notes_on_visits,
     points_against_their_course,
+    sheets_with_a_slip,
 )
 
 HEIGHTS = Neighbours(pd.Series(dict.fromkeys("ABC", 2000.0)))
@@ -112,3 +114,17 @@ def edited_full(cores):
     heavy = cores.copy()
     heavy.loc[3, ["swe_mm", "mass_full_g"]] = 2 * heavy.loc[3, "swe_mm"], 900.0 + 2.28 * heavy.loc[3, "swe_mm"]
     return heavy
+
+
+def test_a_sheet_is_set_aside_where_a_slip_is_so_many_times_likelier():
+    made = in_use(of("A", 300.0), of("B", 300.0), of("C", 30.0))
+    season = compared_visits(made, LIMITS, HEIGHTS)
+    points = Points(np.ones(5), np.full(5, 30.0), np.full(5, 0.95), np.full(5, np.nan))
+    odds = explain_sheet(points, season.expected(2), (LIMITS.density_low_kg_m3, LIMITS.density_high_kg_m3)).odds
+    for times, aside in ((1.001, False), (0.999, True)):
+        checked, limits = made.copy(), LIMITS.model_copy(update={"mix_up_odds": times * np.exp(odds)})
+        findings = sheets_with_a_slip(checked, compared_visits(checked, limits, HEIGHTS), limits)
+        assert rules(findings) == ["unit mix-up"] * aside
+        assert checked["used"].tolist() == [True] * 10 + [not aside] * 5
+    words = findings[0].evidence
+    assert "density 30 kg/m3 where 300 kg/m3 is expected by 2 other places, SWE 30 mm where 300 mm is expected" in words

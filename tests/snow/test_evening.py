@@ -41,3 +41,17 @@ def test_a_wild_innovation_hardly_moves_the_flight():
 def test_no_snow_in_either_tells_nothing():
     assert level_of(SINCE, FLOWN, np.zeros(AREA.shape), AREA) is None
     assert level_of(SINCE, np.where(np.isfinite(FLOWN), 0.0, np.nan), np.ones(AREA.shape), AREA) is None
+
+
+@pytest.mark.parametrize(("outside", "unseen"), [(np.nan, 1.0), (1.0, np.nan)])
+def test_what_lies_outside_the_basin_or_was_not_seen_does_not_count(outside, unseen):
+    """The carried map has no value outside the basin, nor need it have one where the flight saw nothing."""
+    level = level_of(SINCE, FLOWN, np.array([[outside, 110.0, unseen, 330.0]]), AREA)
+    assert level.innovation == pytest.approx(0.0)
+    assert level.factor == pytest.approx(1.0)
+
+
+def test_a_levels_parameters_are_those_of_its_formula():
+    """0.2 / (1 + (0.12345 / 0.6)^2) = 0.19188."""
+    parameters = Level(SINCE, 0.12345).parameters()
+    assert parameters == {"carried_from": "2031-02-01", "innovation": 0.1235, "weight": 0.1919}

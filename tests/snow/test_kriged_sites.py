@@ -6,7 +6,8 @@ import xarray as xr
 from made_sites import DATE, record
 
 from pipeline.snow import kriged_sites
-from pipeline.snow.kriged_sites import KrigedSites
+from pipeline.snow.carry import TERRAIN_LOCAL
+from pipeline.snow.kriged_sites import KrigedPrediction, KrigedSites
 
 
 def world(seed, n):
@@ -80,3 +81,48 @@ def test_no_set_of_sites_makes_it_fail(xy, elevation, swe):
     assert model.parameters()["range_m"] > 0
     if not np.any(swe):
         assert found.swe_mm.max() == 0
+
+
+@pytest.mark.parametrize("swe_mm", [200.0, 400.0])
+def test_sites_that_agree_leave_a_tenth_of_their_snow_as_the_fields_spread(swe_mm):
+    """The least sill is (0.1 SWE)^2; a few sites that agree prove nothing."""
+    rng = np.random.default_rng(2)
+    model = KrigedSites().fit(
+        record(rng.random((20, 2)) * 9000.0, rng.uniform(1500, 2600, 20), np.full(20, swe_mm)), DATE
+    )
+    assert model.variogram_.sill + model.variogram_.nugget == pytest.approx((0.1 * swe_mm) ** 2)
+    assert model.parameters()["coefficients"] == pytest.approx([swe_mm, 0.0], abs=1e-3)
+
+
+def test_the_trend_is_level_beyond_the_sites_reach_and_needs_a_metre_of_relief():
+    steep = record(
+        np.array([[0.0, 0], [3000, 0], [0, 3000], [3000, 3000], [1500, 900]]),
+        np.linspace(1600, 2000, 5),
+        np.linspace(100, 300, 5),
+    )
+    model = KrigedSites().fit(steep, DATE)
+    low, high = model.columns_.reach_m
+    cells = xr.Dataset(
+        {
+            "elevation": ("site", [low - 500, low, high, high + 500]),
+            "east": ("site", [1e6] * 4),
+            "north": ("site", [1e6] * 4),
+        }
+    )
+    swe = model.predict(cells).swe_mm
+    assert (swe[0], swe[3]) == (swe[1], swe[2])
+    assert swe[2] - swe[1] == pytest.approx(0.5 * (high - low), rel=0.2)  # 200 mm in 400 m
+    flat = record(steep.sites[["x", "y"]].to_numpy(), 1600.0 + np.linspace(0, 0.9, 5), np.linspace(100, 300, 5))
+    assert KrigedSites().fit(flat, DATE).engine_ is None
+
+
+def test_the_error_is_the_root_of_its_parts_and_bare_ground_has_no_kriging_error():
+    """Patchy snow of 10 mm has half the kriging's error, 40 mm all of it."""
+    model = KrigedSites().fit(world(1, 12), DATE)
+    made = KrigedPrediction(np.array([0.0, 10.0, 40.0]), np.full(3, 8.0), model, np.zeros((3, 1)))
+    offset, local = made.swe_mm * model.offset_, made.swe_mm * TERRAIN_LOCAL
+    assert made.standard_error() == pytest.approx(np.sqrt(offset**2 + local**2 + np.array([0.0, 4.0, 8.0]) ** 2))
+    assert made.shared_error() == pytest.approx(offset)
+    assert made.covered == pytest.approx(1 - np.exp(-made.swe_mm / 20.0))
+    offset_part, local_part, _ = made.all_parts(np.arange(3.0), np.zeros(1))
+    assert (offset_part.shared, local_part.shared) == (True, False)

@@ -11,6 +11,7 @@ from made_sites import NO_VISITS
 
 from pipeline.model.ground import GroundRecord
 from pipeline.snow.background import TerrainBackground
+from pipeline.snow.carry import UNOBSERVED_MM_PER_DAY
 from pipeline.snow.kriged_sites import KrigedSites
 from pipeline.snow.site_gains import (
     LOCAL_SHARE,
@@ -24,6 +25,7 @@ from pipeline.snow.site_gains import (
     with_seasons,
 )
 from pipeline.snow.site_values import site_values
+from pipeline.snow.sturm import MIDDLING_KG_M3
 
 SITES = pd.Index([f"S{k}" for k in range(8)])
 DATE = dt.date(2031, 3, 1)
@@ -149,3 +151,42 @@ def test_a_visit_far_from_the_flight_says_less():
     near, far = pairs(dict.fromkeys(SITES, 1.5)), pairs(dict.fromkeys(SITES, 1.5)).assign(days_apart=-7)
     assert site_gains(SITES, far).log.mean() < site_gains(SITES, near).log.mean()
     assert (site_gains(SITES, far).own_se > site_gains(SITES, near).own_se).all()
+
+
+def test_the_gain_of_one_site_by_one_pair_by_hand():
+    """Normal priors of a sum: what all have, the site's own, the season's, and chance; the pair moves each by its share.
+
+    Depths of 2.4 m beside 2.0: log 1.2, in a mean of 2.2 m; five days apart some snow fell.
+    """
+    moved = UNOBSERVED_MM_PER_DAY * 5 / MIDDLING_KG_M3
+    parts = np.array([SITE_OFFSET, LOCAL_SHARE, SEASON_COMMON_LOG_SD]) ** 2
+    chance = SEASON_LOG_SD**2 + ((PAIR_M + moved) / 2.2) ** 2
+    whole = parts.sum() + chance
+    told = site_gains(SITES, pairs({"S0": 1.2}, ("2030-04-01",)).assign(days_apart=-5))
+    assert told.log["S0"] == pytest.approx(parts[:2].sum() / whole * np.log(1.2))
+    assert told.log["S1"] == pytest.approx(parts[0] / whole * np.log(1.2))
+    # The common error is the mean of all covariances of two sites, of which a fourth of 7 / 28 is with S0.
+    with_it, without = parts[0] - parts[:2].sum() * parts[0] / whole, parts[0] - parts[0] ** 2 / whole
+    common = (7 * with_it + 21 * without) / 28
+    assert told.common_se == pytest.approx(np.sqrt(common + 0.5 * SEASON_COMMON_LOG_SD**2))
+    own = parts[:2].sum() - parts[:2].sum() ** 2 / whole
+    assert told.own_se["S0"] == pytest.approx(np.sqrt(own - common))
+    assert told.own_se["S1"] == pytest.approx(np.sqrt(parts[:2].sum() - parts[0] ** 2 / whole - common))
+    gain = round(float(np.exp(parts[:2].sum() / whole * np.log(1.2))), 3)
+    parameters = told.parameters()
+    assert (parameters["pairs"], parameters["gain"]["S0"]) == (1, gain)
+    assert parameters["common_log_se"] == round(told.common_se, 4)
+
+
+def test_a_season_is_counted_from_the_one_that_begins_on_its_day():
+    days = ["2029-09-30", "2029-10-02", "2030-09-30", "2030-10-01", "2031-09-30"]
+    counted = with_seasons(pd.DataFrame({"date": pd.to_datetime(days)}), dt.date(2030, 10, 1))
+    assert counted["season"].tolist() == [-2, -1, -1, 0, 0]
+
+
+def test_of_a_seasons_pairs_the_one_in_the_deepest_cell_counts_and_thin_ones_do_not():
+    made = pd.concat([pairs({"S0": 1.0}, ("2030-04-01",), cell_depth_m=cell) for cell in (1.0, 2.0)])
+    made["depth_m"] = [3.0, 2.0]
+    assert site_gains(SITES, made).log["S0"] == pytest.approx(0.0, abs=1e-12)
+    assert site_gains(SITES, pairs({"S0": 1.0}, cell_depth_m=PAIR_M)).pairs == 2
+    assert site_gains(SITES, pairs({"S0": 1.0}, cell_depth_m=0.99 * PAIR_M)) is None

@@ -196,3 +196,34 @@ def test_a_record_without_sites_says_what_one_made_anew_says(gone):
     assert len(one[1]) == len(two[1])
     for kept, anew in zip(one[1], two[1], strict=True):
         np.testing.assert_allclose(kept, anew, rtol=1e-12, atol=1e-12)
+
+
+def test_a_stations_nearest_depth_is_asked_once_and_not_where_it_was_weighed():
+    """Depths of 7 and 10 March, none since the 1st before that; a step is three days."""
+    empty = np.full(19, np.nan)
+    depth = empty.copy()
+    depth[[9, 15, 18]] = 1.0, 1.5, 2.0  # 1, 7 and 10 March
+    record = ground((), swe_mm=np.nan, depth_m=depth)
+    record = replace(record, visits=ground().visits.iloc[:0])
+
+    def asked(*days, of=record):
+        told = with_depth_only_sites(of, model_on, [dt.date(2031, 3, day) for day in days])
+        return [(row.date.day, row.depth_m) for row in told.visits.itertuples()]
+
+    assert asked(9) == [(10, 2.0)]
+    assert asked(8) == [(7, 1.5)]
+    assert asked(8, 7, 10) == [(7, 1.5), (10, 2.0)]
+    assert asked(4) == [(1, 1.0)]  # as near as the 7th: the earlier
+    assert asked() == []
+    far = replace(record, daily=record.daily[record.daily["date"] <= "2031-03-01"])
+    assert (len(far.daily), asked(4, of=far)) == (10, [(1, 1.0)])
+    assert asked(5, of=far) == []
+    weighed = record.daily.assign(swe_mm=np.where(record.daily["date"] == "2031-03-06", 300.0, np.nan))
+    assert asked(9, of=replace(record, daily=weighed)) == []
+    assert asked(10, of=replace(record, daily=weighed)) == [(10, 2.0)]
+    row = with_depth_only_sites(record, model_on, [DATE]).visits.iloc[0]
+    assert (row["points"], row["by_depth"], row["swe_mm"] / row["depth_m"]) == (
+        1.0,
+        True,
+        pytest.approx(row["density_kg_m3"]),
+    )

@@ -165,3 +165,42 @@ def test_cover_follows_the_snow():
     after = np.array([0.0, 5.0, 20.0, 20.0])
     found = covered_after(covered, before, after)
     assert found.tolist() == pytest.approx([0.0, 1 - np.sqrt(0.5), 0.75, 1.0])
+
+
+def test_three_cells_by_hand():
+    """P = 400, H = 0.5, Q = 60, R = 40: gain 0.5 * 400 / (0.25 * 400 + 100) = 1; innovations 30, 0 and 0 over areas 1, 1 and 2.
+
+    The level is 30 / 4: cells move by 22.5, -7.5 and -7.5. What is left is 400 (1 - 0.5), raised by the mean square innovation over
+    its variance of 200, (506.25 + 3 * 56.25) / 4 / 200 = 0.84, which is below 1. The flight's wide errors are 10 more than the map's.
+    """
+    flat = np.ones(4)
+    later = LaterFlight(
+        np.array([80.0, 60.0, 70.0, 900.0]), np.array([50.0, 60.0, 70.0, 1.0]), 0.5 * flat, 60 * flat,
+        ShapeErrors(40 * flat, np.array([35.0, 25.0, 20.0, 90.0])),
+    )  # fmt: skip
+    nightly, band, area = np.array([100.0, 120.0, 140.0, 7.0]), np.array([0, 0, 0, -1]), np.array([1.0, 1.0, 2.0, 5.0])
+    told = smoothed(nightly, ShapeErrors(400 * flat, 25 * flat), later, band, area)
+    assert told.swe_mm == pytest.approx([122.5, 112.5, 132.5, 7.0])
+    assert told.variance_change_mm2 == pytest.approx([-200 + 10, -200, -200, 0])
+    # Twice the innovations: four times the squares, 3.375 in place of 1.
+    wild = replace(later, swe_mm=np.array([110.0, 60.0, 70.0, 900.0]))
+    told = smoothed(nightly, ShapeErrors(400 * flat, 25 * flat), wild, band, area)
+    assert told.swe_mm == pytest.approx([145.0, 105.0, 125.0, 7.0])
+    assert told.variance_change_mm2 == pytest.approx([3.375 * 200 - 400 + 10, 275, 275, 0])
+
+
+def test_cells_without_area_or_of_a_bare_zone_band_stay():
+    flat = np.ones(3)
+    later = LaterFlight(np.array([80.0, 0.0, 0.0]), 50 * flat, 0.5 * flat, 60 * flat, ShapeErrors(40 * flat, 25 * flat))
+    nightly = np.array([100.0, 120.0, 140.0])
+    told = smoothed(nightly, ShapeErrors(400 * flat, 25 * flat), later, np.array([0, 1, 1]), np.array([0.0, 1.0, 2.0]))
+    assert told.swe_mm.tolist() == nightly.tolist()
+    assert told.variance_change_mm2.tolist() == [0.0, 0.0, 0.0]
+
+
+def test_cover_is_without_snow_where_nothing_is_left_and_fresh_where_nothing_was():
+    """20 mm is where 1 - 1 / e is covered, and a cell half covered in 10 mm is 1 - 0.5^3 covered in 30."""
+    told = covered_after(
+        np.array([0.5, 0.3, 0.0, 1.0]), np.array([10.0, 40.0, 0.0, 0.5]), np.array([30.0, 0.0, 20.0, 1.0])
+    )
+    assert told == pytest.approx([0.875, 0.0, 1 - np.exp(-1), 1.0])
