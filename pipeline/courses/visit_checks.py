@@ -33,7 +33,7 @@ def compared_visits(samples: pd.DataFrame, limits: CourseLimits, around: Neighbo
         }
     )
     used.loc[samples["used"] & (samples["depth_m"] == 0) & samples["swe_mm"].isna(), "swe_mm"] = 0.0
-    visits = used.groupby(["site_id", "date"], sort=True).agg(
+    visits = used.groupby(["site_id", "date"]).agg(
         log_density=("log_density", "median"), depth_m=("depth_m", "mean"), swe_mm=("swe_mm", "mean")
     )
     visits = visits.sort_values(["date", "site_id"]).reset_index()

@@ -192,3 +192,15 @@ def test_a_row_in_other_units_is_weighed_against_a_core_badly_taken():
     assert slip.odds == pytest.approx(18.0 - 0.5 - 1.7 + np.log(np.hypot(sd, 0.5) / sd))
     # A point that is as deep every time is no slip.
     assert odd_points(made, np.array([0, 0, 0, 0, np.log(10)]), 3.5)[0][1] is None
+
+
+def test_a_point_that_is_deep_every_time_is_held_against_how_deep_it_is():
+    """The fifth point lies log 10 above the others as always, and the stake says log 10 more: beside the usual that is a slip.
+
+    The others' own median is taken off, so that a visit of deep snow is none.
+    """
+    for level in (1.0, 3.0):
+        depth = level * np.array([1.0, 1.0, 1.0, 1.0, 100.0])
+        ((place, slip, _),) = odd_points(points(depth, 300 * depth), np.array([0, 0, 0, 0, np.log(10)]), 3.5)
+        assert place == 4
+        assert "ten times too large (x 0.1 mends both)" in slip.words

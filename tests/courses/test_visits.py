@@ -128,3 +128,17 @@ def test_a_sheet_is_set_aside_where_a_slip_is_so_many_times_likelier():
         assert checked["used"].tolist() == [True] * 10 + [not aside] * 5
     words = findings[0].evidence
     assert "density 30 kg/m3 where 300 kg/m3 is expected by 2 other places, SWE 30 mm where 300 mm is expected" in words
+
+
+def test_swe_is_far_from_its_last_visit_by_its_standard_deviation():
+    """Stations stand still: 200 mm are expected, give or take a tenth of it and 30 mm."""
+    days = pd.date_range("2031-01-01", "2031-03-10")
+    daily = pd.concat(pd.DataFrame({"site_id": name, "date": days, "swe_mm": 200.0, "depth_m": 0.8}) for name in "ST")
+    around = Neighbours(pd.Series({"C": 2000.0, "S": 3000.0, "T": 3000.0}), daily)
+    made = in_use(of("C", 200.0, 0.8, date=pd.Timestamp("2031-02-01")), of("C", 400.0, 1.6))
+    z = 200.0 / np.hypot(20.0, 30.0)
+    for sd, named in ((1.001 * z, []), (0.999 * z, ["course against its last visit"])):
+        limits = LIMITS.model_copy(update={"course_outlier_sd": sd})
+        checked = made.copy()
+        assert rules(courses_against_others(checked, compared_visits(made, limits, around), limits)) == named
+        assert checked["used"].all()  # one yardstick alone takes nothing

@@ -48,5 +48,11 @@ HARMLESS: dict[str, str] = {
     "far off: its reading error alone is twelve times as much",
     "pipeline/stations/own_series_checks.py: 2000 -> 2001 in SEEN_BACK = 2000": "the last good reading before a spike lies within "
     "hours of it, never so many readings back",
+    "pipeline/stations/clock_checks.py: np.abs(late) >= OFF_HOURS -> np.abs(late) > OFF_HOURS in "
+    "wrong = clear & agree & (np.abs(late) >= OFF_HOURS)": "an angle reckoned from sums over ten days is never the limit to its last bit",
+    "pipeline/courses/visit_checks.py: slip.odds < np.log(limits.mix_up_odds) -> slip.odds <= np.log(limits.mix_up_odds) in "
+    "if slip is None or slip.odds < np.log(limits.mix_up_odds):": "odds reckoned from logarithms are never the limit to their last bit",
+    "pipeline/courses/context.py: measured >= FRESH_KG_M3 -> measured > FRESH_KG_M3 in return measured >= FRESH_KG_M3 and bool(": "a "
+    "density that comes back from its logarithm is never the limit to its last bit",
 }
 """Survivors that no test should kill: by what the trial prints of them after the line number, the reason."""

@@ -1,6 +1,7 @@
 """The mass balance: its own snow found again, mass kept, the sites' offsets cancelled."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -143,3 +144,31 @@ def test_a_season_that_begins_earlier_in_summer_gathers_no_more():
     assert autumn.melt_mm.sum() > 0
     np.testing.assert_allclose(early.melt_mm, late.melt_mm)
     np.testing.assert_allclose(early.snowfall_mm, late.snowfall_mm)
+
+
+def test_a_pattern_is_a_mean_of_cells_by_area_and_nearness_to_its_node():
+    """Half of the cell at 1550 m tells of each node beside it; 1700 m has no cell and lies half way between its neighbours."""
+    swe, height, area = (np.array(v, float) for v in ([100, 200, 400, 300], [1500, 1550, 1600, 1800], [1, 2, 1, 3]))
+    pattern = Pattern.of(swe, height, area)
+    assert pattern.nodes_m.tolist() == [1500.0, 1600.0, 1700.0, 1800.0]
+    assert pattern.mean_mm == pytest.approx([(100 + 200) / 2, (200 + 400) / 2, 300.0, 300.0])
+    assert pattern.at([1000.0, 1550.0, 9000.0]) == pytest.approx([150.0, 225.0, 300.0])
+    assert pattern.factor([150.0, 0.0], [1500.0, 1500.0]) == pytest.approx([1.0, 30 / 180])
+
+
+def test_what_was_gathered_by_hand():
+    """100 mm fell and 20 melted: a place of 200 mm gathered (200 + 20 + 30) / (100 + 30) of it, weighed by 100^2 with 30^2."""
+    forcing = SimpleNamespace(
+        snowfall_mm=np.array([[0.0], [60.0], [40.0]]),
+        melt_mm=np.array([[7.0], [0.0], [20.0]]),
+        nodes_m=np.array([1000.0]),
+    )
+    told = gathered(forcing, Pattern(np.array([1000.0]), np.array([70.0])))
+    assert (told.snowfall_mm.tolist(), told.melt_mm.tolist()) == ([100.0], [20.0])
+    weight = 100**2 / (100**2 + 30**2)
+    expected = (250 / 130) ** weight * (230 / 100) ** (1 - weight)
+    assert told.factor(np.array([200.0]), np.array([1000.0])) == pytest.approx([expected])
+    # A place that could melt twenty times as much was bare by then: 80 mm count.
+    expected = (310 / 130) ** weight * (230 / 100) ** (1 - weight)
+    assert told.factor(np.array([200.0]), np.array([1000.0]), 20.0) == pytest.approx([expected])
+    assert told.factor(np.array([9000.0]), np.array([1000.0])) == [5.0]

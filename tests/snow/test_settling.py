@@ -1,6 +1,9 @@
 """Modelled density: between new snow and settled snow, older and warmer snow denser."""
 
+from types import SimpleNamespace
+
 import numpy as np
+import pandas as pd
 import pytest
 from made_weather import NODES, made_forcing
 
@@ -49,3 +52,33 @@ def test_at_elevations_and_days():
 def test_no_snow_anywhere_has_no_density():
     model = settled_density(made_forcing(storm_mm=0.0))
     assert np.isnan(model.at(model.days[-1], np.array([2000.0, 2500.0]))).all()
+
+
+def test_two_days_by_hand():
+    """Day 1: 20 mm fall at 0 C; day 2: 4 mm melt, the rest settles towards 500 kg/m3 by a day of 200 hours, and 10 mm fall."""
+    forcing = SimpleNamespace(
+        days=pd.date_range("2031-01-01", periods=2),
+        snowfall_mm=np.array([[20.0, 0.0], [10.0, 1.0]]),
+        melt_mm=np.array([[5.0, 3.0], [4.0, 0.0]]),
+        temperature_c=np.zeros((2, 2)),
+        nodes_m=np.array([1000.0, 2000.0]),
+    )
+    fresh = 67.92 + 51.25
+    first, second = settled_density(forcing).density
+    assert first == pytest.approx([fresh, np.nan], nan_ok=True)
+    settled = 500.0 - (500.0 - fresh) * np.exp(-24 / 200)
+    # The second node has a millimetre, which is no snow of the model's.
+    assert second == pytest.approx([26.0 / (16.0 / settled + 10.0 / fresh), np.nan], nan_ok=True)
+
+
+@pytest.mark.parametrize(("melt_mm", "target"), [(1.0, 300.0), (1.01, 500.0)])
+def test_more_than_a_millimetre_of_melt_makes_the_snow_wet(melt_mm, target):
+    forcing = SimpleNamespace(
+        days=pd.date_range("2031-01-01", periods=2),
+        snowfall_mm=np.array([[20.0], [0.0]]),
+        melt_mm=np.array([[0.0], [melt_mm]]),
+        temperature_c=np.zeros((2, 1)),
+        nodes_m=np.array([1000.0]),
+    )
+    fresh = 67.92 + 51.25
+    assert settled_density(forcing).density[1, 0] == pytest.approx(target - (target - fresh) * np.exp(-24 / 200))
