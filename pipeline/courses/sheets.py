@@ -48,7 +48,7 @@ def superseded(samples: pd.DataFrame) -> tuple[pd.Series, list[Finding]]:
 def _plain(point: str) -> str:
     """Return a point's name as people mean it: 07, ' 7' and 7 are one point.
 
-    >>> _plain(" 07"), _plain("a3 "), _plain("0")
+    >>> _plain(" 07"), _plain("a3 "), _plain("00")
     ('7', 'A3', '0')
     """
     name = point.strip().upper()

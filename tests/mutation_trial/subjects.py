@@ -54,5 +54,8 @@ HARMLESS: dict[str, str] = {
     "if slip is None or slip.odds < np.log(limits.mix_up_odds):": "odds reckoned from logarithms are never the limit to their last bit",
     "pipeline/courses/context.py: measured >= FRESH_KG_M3 -> measured > FRESH_KG_M3 in return measured >= FRESH_KG_M3 and bool(": "a "
     "density that comes back from its logarithm is never the limit to its last bit",
+    "pipeline/courses/sample_checks.py: depth > READING_DEPTH_M -> depth >= READING_DEPTH_M in "
+    "most = (swe + READING_SWE_MM) / (depth - READING_DEPTH_M).where(depth > READING_DEPTH_M)": "missing and endless are both no less "
+    "than any density",
 }
 """Survivors that no test should kill: by what the trial prints of them after the line number, the reason."""

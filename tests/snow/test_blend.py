@@ -1,10 +1,13 @@
 """Trees, candidates and their choice on a basin whose sunny slopes lose more than its level sites say."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
+from made_sites import DATE
+from made_sites import record as made_record
 from made_slopes import FLIGHTS, NIGHT, START, X, Y, flown_on, ground_shape, stations, truth_on
 from threadpoolctl import threadpool_limits
 
@@ -19,8 +22,9 @@ from pipeline.snow.held_out import (
     sites_left_out,
     sites_left_out_before,
 )
+from pipeline.snow.site_values import SITE_VARIATION
 from pipeline.snow.trees import CarriedTrees, Lessons, ShareTrees, known_by
-from pipeline.statistics.choice import GROUPS
+from pipeline.statistics.choice import GROUPS, error_factor, stacking_weights
 from pipeline.statistics.errors import ErrorPart, KrigedPart, volume_covariance
 
 
@@ -252,3 +256,33 @@ def test_a_flights_error_lives_on_as_the_carried_snow_answers_to_it(terrain, rec
     common = next(part for part in stated.parts if part.name == "melt common")
     assert common.shared
     assert common.error_mm.max() > 0
+
+
+def test_weights_and_errors_follow_what_was_off_at_the_sites_left_out(monkeypatch):
+    """One candidate is right within 10 mm, the other has half of the snow; errors count as shares of the night's level."""
+    ten = made_record(np.arange(20.0).reshape(10, 2) * 500, np.linspace(1500, 2400, 10), np.linspace(110, 290, 10))
+    observed, off = np.linspace(110, 290, 10), 10.0 * (-1.0) ** np.arange(10)
+    table = pd.DataFrame(
+        {"observed_mm": observed, "noise_mm": 0.0, "right mean": observed + off, "low mean": 0.5 * observed, "right se": 30.0,
+         "low se": 40.0, "right shared": 0.0, "low shared": 20.0},
+        index=ten.sites.index,
+    )  # fmt: skip
+    monkeypatch.setattr("pipeline.snow.blend.sites_left_out", lambda *_: table)
+    candidates = [Candidate(name, lambda *_, name=name: SimpleNamespace(name=name), 0.5) for name in ("right", "low")]
+    blend = Blend(candidates).fit(ten, DATE, None)
+    errors = np.column_stack([off, -0.5 * observed]) / 200.0
+    assert blend.weight_ == pytest.approx(stacking_weights(errors, np.array([0.5, 0.5]), table.index.to_numpy()))
+    right, low = blend.weight_
+    assert right > 0.8
+    mean = right * (observed + off) + low * 0.5 * observed
+    beside = SITE_VARIATION * mean
+    unshared = np.sqrt(right * 30.0**2 + low * 40.0**2 - low * 20.0**2)
+    factor = error_factor((mean - observed, np.full(10, unshared), beside), group=table.index.to_numpy())
+    assert blend.factor_ == pytest.approx(factor)
+    assert blend.held_out_ is table
+    # Each site's own estimate is by weights that the others give.
+    others = stacking_weights(errors[1:], np.array([0.5, 0.5]), table.index.to_numpy()[1:])
+    assert blend.without_["mean"].iloc[0] == pytest.approx(others @ [120.0, 55.0])
+    whole = others @ [30.0**2, 40.0**2]
+    shared = others[1] * 20.0**2
+    assert blend.without_["se"].iloc[0] == pytest.approx(np.sqrt(factor**2 * (whole - shared) + shared))
