@@ -17,7 +17,7 @@ from pipeline.estimate.day_inputs import DayInputs
 from pipeline.flights.together import one_a_day
 from pipeline.gather.earlier_flights import EARLIER_PAIRS
 from pipeline.gather.earlier_visits import EARLIER_VISITS
-from pipeline.gather.ground import EARLIER_ISSUES, Measured, forecast_rows, gather_ground
+from pipeline.gather.ground import Measured, forecast_rows, gather_ground
 from pipeline.model.basin import Basin
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import FINDING_COLUMNS, ArchiveError, Finding, findings_table
@@ -166,13 +166,7 @@ def tables_from_archived(archived: dict[str, pd.DataFrame]) -> tuple[dict[str, p
         raise ArchiveError(
             "This revision was published before rows were kept with their places: it cannot be made again."
         )
-    for name in (
-        "sites",
-        "courses",
-        "stations",
-        "weather",
-        *(name for name in ["overrides", "normals", EARLIER_ISSUES, EARLIER_VISITS, EARLIER_PAIRS] if name in archived),
-    ):
+    for name in [one.removesuffix(POSITIONS) for one in archived if one.endswith(POSITIONS)]:
         placed = archived[name].assign(**{c: archived[f"{name}{POSITIONS}"][c] for c in ("file", "line", "order")})
         by = _READ_BY.get(name, ["order", "line"])
         tables[name] = placed.sort_values(by, kind="stable", ignore_index=True).drop(columns="order")

@@ -165,9 +165,8 @@ def read_inputs(
 
 def _check_declared(settings: Settings) -> None:
     """Raise SettingsError where the settings declare an unknown table or column."""
-    tables = [SITES, COURSES, STATIONS, FLIGHTS, COVERS, WEATHER, OVERRIDES, NORMALS]
-    check_declared(settings.columns, tables)
-    check_formats({role: file_formats(settings, role) for role in settings.formats}, tables)
+    check_declared(settings.columns, TABLES)
+    check_formats({role: file_formats(settings, role) for role in settings.formats}, TABLES)
 
 
 def _landform(settings: Settings, terrain: xr.Dataset, *, writable: bool) -> dict[str, np.ndarray]:
@@ -193,7 +192,12 @@ def choices(settings: Settings) -> Choices:
     )
 
 
-OPTIONAL_TABLES = ("courses", "stations", "flights", "covers", "weather", "overrides", "normals")
+TABLES = [SITES, COURSES, STATIONS, FLIGHTS, COVERS, WEATHER, OVERRIDES, NORMALS]
+"""The input tables there are; the settings have a key for each under `inputs`, and may declare its columns."""
+
+OPTIONAL_TABLES = tuple(table.role for table in TABLES[1:])
+"""All but the sites: without their table there is no night."""
+
 TERRAIN_ROLES = ("zones", "elevation", "canopy")
 
 

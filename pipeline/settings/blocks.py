@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from pipeline.courses.limits import CourseLimits
 from pipeline.flights.limits import FlightLimits
@@ -68,25 +68,28 @@ class Terrain(Block):
     canopy: Path | None = None
 
 
+def _as_list(value: object) -> object:
+    return [value] if isinstance(value, str) else value
+
+
+Patterns = Annotated[list[str], BeforeValidator(_as_list)]
+"""A path, a list of paths or a glob."""
+
+
 class Inputs(Block):
     """The input tables.
 
-    All but sites are optional, and each of these is a path, a list of paths or a glob.
+    All but sites are optional.
     """
 
     sites: Path
-    courses: list[str] = Field(default_factory=list)
-    stations: list[str] = Field(default_factory=list)
-    flights: list[str] = Field(default_factory=list)
-    covers: list[str] = Field(default_factory=list)
-    weather: list[str] = Field(default_factory=list)
-    overrides: list[str] = Field(default_factory=list)
-    normals: list[str] = Field(default_factory=list)
-
-    @field_validator("courses", "stations", "flights", "covers", "weather", "overrides", "normals", mode="before")
-    @classmethod
-    def _as_list(cls, value: object) -> object:
-        return [value] if isinstance(value, str) else value
+    courses: Patterns = Field(default_factory=list)
+    stations: Patterns = Field(default_factory=list)
+    flights: Patterns = Field(default_factory=list)
+    covers: Patterns = Field(default_factory=list)
+    weather: Patterns = Field(default_factory=list)
+    overrides: Patterns = Field(default_factory=list)
+    normals: Patterns = Field(default_factory=list)
 
 
 class Column(Block):

@@ -73,8 +73,14 @@ class Blend:
         flown: Flown | None = None,
         held_flights: HeldOutFlights | None = None,
     ) -> None:
-        """Keep the candidates."""
+        """Keep the candidates.
+
+        Raises ValueError where their weights before any error is known are not 1 together.
+        """
         self.candidates = list(candidates)
+        together = sum(one.prior for one in self.candidates)
+        if not np.isclose(together, 1.0):
+            raise ValueError(f"the candidates' prior weights are {together:g} together, not 1")
         self.earlier_nights = list(earlier_nights)
         self.flown = flown
         self.held_flights = held_flights
@@ -254,19 +260,31 @@ def blended(
             # The regression would stand in for it, and be there twice.
             candidates = _without(TerrainBalance.name, candidates)
         return Blend(candidates, pooled_nights(season_start, date)).fit(ground, date, terrain)
-    flown = flights[-1]
+    flown, trees = flights[-1], asks_trees(method, len(flights))
     cells = terrain.assign(flown=(("y", "x"), flown.swe_mm))
-    candidates = [Candidate(CarriedFlight.name, CarriedFlight(flown, season_start).anew)]
-    trees = Candidate(CarriedTrees.name, CarriedTrees(tuple(flights), terrain, season_start, seed).anew)
-    held = None
-    if not asks_trees(method, len(flights)):
-        held = hold_out_flights(flights, ground, season_start, terrain, None)
-    elif method == "trees":
-        candidates = [trees]
-    else:
-        candidates.append(replace(trees, prior=0.0))
-        held = hold_out_flights(flights, ground, season_start, terrain, seed)
-    return Blend(candidates, (), flown, held).fit(ground, date, cells)
+    if trees and method == "trees":
+        learnt = CarriedTrees(tuple(flights), terrain, season_start, seed)
+        return Blend([Candidate(CarriedTrees.name, learnt.anew)], (), flown).fit(ground, date, cells)
+
+    def carrying_on(some: Sequence[Flown]) -> list[Candidate]:
+        candidates = _after_flights(some, night, seed if trees else None)
+        return candidates[:1] if method == "kriging" else candidates
+
+    held = hold_out_flights(flights, ground, terrain, carrying_on)
+    return Blend(carrying_on(flights), (), flown, held).fit(ground, date, cells)
+
+
+def _after_flights(flights: Sequence[Flown], night: Night, trees_seed: int | None) -> list[Candidate]:
+    """Return the candidates that carry on the last of some flights.
+
+    The carried flight has all prior weight; `trees_seed` None asks for no trees.
+    """
+    carried = CarriedFlight(flights[-1], night.season_start)
+    candidates = [Candidate(CarriedFlight.name, carried.anew)]
+    if trees_seed is not None:
+        trees = CarriedTrees(tuple(flights), night.terrain, night.season_start, trees_seed)
+        candidates.append(Candidate(CarriedTrees.name, trees.anew, prior=0.0))
+    return candidates
 
 
 def _without_flight(season_start: dt.date, sites: int) -> list[Candidate]:

@@ -12,12 +12,11 @@ import pandas as pd
 import xarray as xr
 
 from pipeline.model.ground import GroundRecord
-from pipeline.snow.background import CarriedFlight
 from pipeline.snow.cell_error import Predicted
 from pipeline.snow.flight_swe import Flown
 from pipeline.snow.site_gains import cell_values
 from pipeline.snow.site_values import keep_site_values, site_values
-from pipeline.snow.trees import CELLS_A_FLIGHT, CarriedTrees, at_cells, known_by, spread_cells
+from pipeline.snow.trees import CELLS_A_FLIGHT, at_cells, known_by, spread_cells
 from pipeline.statistics.choice import ALONE_UP_TO, GROUPS, error_factor, left_out_groups, surely_better_weights
 from pipeline.statistics.regression import PRIOR_COUNTS
 from pipeline.statistics.scores import scores
@@ -193,39 +192,32 @@ class HeldOutFlights:
 def hold_out_flights(
     flights: Sequence[Flown],
     ground: GroundRecord,
-    season_start: dt.date,
     terrain: xr.Dataset,
-    trees_seed: int | None,
+    carrying_on: Callable[[Sequence[Flown]], Sequence[Candidate]],
 ) -> HeldOutFlights | None:
     """Return how the last flights are predicted from earlier ones.
 
-    None where no flight has enough before it.
+    None where no flight has one before it.
 
     Parameters
     ----------
-    season_start : first day of the season.
-    trees_seed : seed of trees that are held against the carried flight; None for the carried flight alone.
+    carrying_on : returns the candidates that carry on the last of some flights, the same ones in the same order for any flights.
 
     Notes
     -----
-    The record ends on the evening of the flight that is held out; trees have seen neither that flight nor a later one, so that
-    they need two before it.
+    The record ends on the evening of the flight that is held out; no candidate has seen that flight or a later one.
     """
-    names = (CarriedFlight.name,) if trees_seed is None else (CarriedFlight.name, CarriedTrees.name)
+    names: tuple[str, ...] = ()
     held_out: list[tuple[np.ndarray, ...]] = []
-    for number in range(max(len(flights) - EARLIER, len(names)), len(flights)):
+    for number in range(max(len(flights) - EARLIER, 1), len(flights)):
         # What was carried is in the flight's combined level: it would be held against itself.
         before, held = tuple(flights[:number]), flights[number].as_measured()
         cells = spread_cells(held.seen & (terrain["cell_area"].to_numpy() > 0), CELLS_A_FLIGHT)
         if not len(cells):
             continue
-        known = known_by(ground, held.date)
-        if trees_seed is None:
-            models: list[Model] = [CarriedFlight(before[-1], season_start).fit(known, held.date)]
-        else:
-            trees = CarriedTrees(before, terrain, season_start, trees_seed).fit(known, held.date)
-            models = [trees.carried_, trees]
-        said = [model.predict(at_cells(terrain, cells, before[-1])) for model in models]
+        known, asked = known_by(ground, held.date), carrying_on(before)
+        names = tuple(one.name for one in asked)
+        said = [one.fit(known, held.date).predict(at_cells(terrain, cells, before[-1])) for one in asked]
         held_out.append(
             (
                 held.swe_mm.ravel()[cells],

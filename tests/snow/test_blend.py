@@ -12,7 +12,7 @@ from made_slopes import FLIGHTS, NIGHT, START, X, Y, flown_on, ground_shape, sta
 from threadpoolctl import threadpool_limits
 
 from pipeline.snow.background import CarriedFlight, TerrainBackground
-from pipeline.snow.blend import Blend, Night, asks_trees, blended
+from pipeline.snow.blend import Blend, Night, _after_flights, asks_trees, blended
 from pipeline.snow.cell_error import Mixture
 from pipeline.snow.held_out import (
     EARLIER,
@@ -52,6 +52,11 @@ def places(terrain, flown):
     return terrain.assign(flown=(("y", "x"), flown.swe_mm))
 
 
+def held_out_flights(flights, ground, terrain, trees_seed):
+    night = Night(START, NIGHT, terrain)
+    return hold_out_flights(flights, ground, terrain, lambda some: _after_flights(some, night, trees_seed))
+
+
 def rmse(estimate, truth):
     return float(np.sqrt(np.mean((estimate - truth) ** 2)))
 
@@ -78,7 +83,7 @@ def test_auto_takes_trees_where_held_out_flights_show_that_they_help(terrain, re
 
 def test_auto_leaves_trees_alone_where_no_pattern_lasts(terrain, record):
     flights = tuple(flown_on(terrain, date, lasting=False, seed=3) for date in FLIGHTS)
-    assert hold_out_flights(flights, record, START, terrain, 1).weights().tolist() == [1.0, 0.0]
+    assert held_out_flights(flights, record, terrain, 1).weights().tolist() == [1.0, 0.0]
 
 
 @pytest.mark.parametrize(
@@ -90,20 +95,20 @@ def test_trees_are_asked_for_where_there_are_flights_enough(method, count, trees
 
 def test_a_held_out_flight_is_not_in_the_trees_nor_later_records(terrain, record, flights):
     """What came after the flight that is held out, and the flight itself, change nothing of what is predicted for it."""
-    told = hold_out_flights(flights, record, START, terrain, 1)
+    told = held_out_flights(flights, record, terrain, 1)
     assert told.flights == 2
     later = record.daily["swe_mm"].where(record.daily["date"] <= np.datetime64(FLIGHTS[3]), 9.0)
     changed = (*flights[:3], replace(flights[3], swe_mm=2.0 * flights[3].swe_mm))
-    again = hold_out_flights(changed, replace(record, daily=record.daily.assign(swe_mm=later)), START, terrain, 1)
+    again = held_out_flights(changed, replace(record, daily=record.daily.assign(swe_mm=later)), terrain, 1)
     assert again.mean.tobytes() == told.mean.tobytes()
     last = told.patch >= told.patch.max() - (GROUPS**2 - 1)
     assert again.observed == pytest.approx(np.where(last, 2.0, 1.0) * told.observed)
     assert known_by(record, FLIGHTS[1]).daily["date"].max() == np.datetime64(FLIGHTS[1])
-    assert hold_out_flights(flights[:1], record, START, terrain, None) is None
+    assert held_out_flights(flights[:1], record, terrain, None) is None
 
 
 def test_held_out_flights_size_the_errors(terrain, record, flights):
-    told = hold_out_flights(flights[:2], record, START, terrain, None)
+    told = held_out_flights(flights[:2], record, terrain, None)
     assert told.weights().tolist() == [1.0]
     wide, narrow = (
         replace(told, se=factor * told.se, noise=0.0 * told.noise).factor(np.ones(1)) for factor in (8.0, 0.1)
