@@ -28,7 +28,7 @@ def check(
         from pipeline.gather import day as gather
         from pipeline.operations import run
 
-        asked = base.date_of(date) if date else run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
+        asked = base.date_of(date) if date is not None else run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
         with time_limit(chosen.operations.limits.night_s, f"{chosen.basin.id} {asked}"):
             readings = gather.read_inputs(chosen, asked, stage)
             impossible = why_no_estimate(readings.inputs, gather.choices(chosen))

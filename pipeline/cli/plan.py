@@ -49,7 +49,7 @@ def plan(  # noqa: PLR0913  a command's options
         from pipeline.planning.plan import plan_of
         from pipeline.report.units import UNITS
 
-        asked = base.date_of(date) if date else run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
+        asked = base.date_of(date) if date is not None else run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
         best = plan_of(chosen, asked, stage, zone=zone, count=count)
         result = PlanResult(chosen.basin.id, best, UNITS[chosen.report.units])
     if output_folder is not None:

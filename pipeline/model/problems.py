@@ -158,7 +158,12 @@ class Finding:
         """Return the finding that was published, or cached, as a row."""
         rule = rule_of(row["rule"], row["table"], row["severity"], row["action"])
         columns = ("table", "file", "line", "site_id", "start", "end", "evidence", "detail")
-        return cls(rule, **{name: row[name] for name in columns})
+        values = {name: row[name] for name in columns}
+        finding = cls(rule, **(values | {"table": row["table"] or "unknown"}))
+        # What was published is read back as it was, empty cells too.
+        for name in ("table", "detail"):
+            object.__setattr__(finding, name, values[name])
+        return finding
 
 
 FINDING_COLUMNS = [

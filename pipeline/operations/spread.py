@@ -71,10 +71,11 @@ def run_dates(settings: Settings, jobs: list[Job], workers: Workers) -> Iterator
             try:
                 result = _result(future, futures, patience_s)
             except TimeoutError:
-                # They are busy with others' dates, or hang.
-                future.cancel()
-                pool.end_workers()
-                patience_s = GIVEN_UP_S
+                if not future.done():
+                    # The workers are busy with others' dates, or hang. Where it is done, the date itself raised this.
+                    future.cancel()
+                    pool.end_workers()
+                    patience_s = GIVEN_UP_S
                 result = run_apart(job, limit_s)
             except Exception:  # noqa: BLE001  whatever a worker died of, its date answers for itself
                 result = run_apart(job, limit_s)
@@ -93,7 +94,7 @@ def _result(future: Future[NightResult], futures: list[Future[NightResult]], pat
         try:
             return future.result(timeout=patience_s)
         except TimeoutError:
-            if sum(one.done() for one in futures) == done:
+            if future.done() or sum(one.done() for one in futures) == done:
                 raise
 
 

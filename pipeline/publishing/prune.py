@@ -196,7 +196,10 @@ def _leads_out(folder: Path, archive: Path) -> bool:
 def _size(path: Path) -> int:
     """Return the bytes of a file or folder. Links are not followed."""
     if in_store(path):
-        return sizes_in(path.parent)[path.name]
+        sizes = sizes_in(path.parent)
+        if path.name not in sizes:
+            raise FileNotFoundError(f"{path} is no longer there")
+        return sizes[path.name]
     states = [each.lstat() for each in (path, *path.rglob("*"))]
     return sum(state.st_size for state in states if stat.S_ISREG(state.st_mode))
 

@@ -29,6 +29,13 @@ def test_check_refuses_a_day_before_the_inputs_as_update_does(basin):
         assert "2030-12-01 lies before the first measurement. The inputs cover 2031-03-01 to" in done.stderr
 
 
+@pytest.mark.parametrize("command", ["update", "check", "plan"])
+def test_an_empty_date_is_no_date(basin, command):
+    done = snowtally(command, basin / "basin.yaml", "--date", "")
+    assert done.returncode == 2
+    assert "--date '' is not a date" in done.stderr
+
+
 def test_one_remedy_of_many_silent_stations_is_told_once(basin):
     done = snowtally("check", basin / "basin.yaml", "--date", "2031-03-25")
     assert done.returncode == 3

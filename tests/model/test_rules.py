@@ -94,3 +94,14 @@ def test_a_finding_takes_table_and_message_from_its_rule():
     assert Finding(rule) == Finding(rule, "courses", detail="look at the stake")
     with pytest.raises(ValueError, match="needs its table"):
         Finding(Rule("deep", (), Severity.NOTE, Action.USED, "depth"))
+
+
+@pytest.mark.parametrize("emptied", ["detail", "table"])
+def test_a_published_finding_with_an_empty_cell_is_read_back_as_it_was(emptied):
+    plain = Finding(table.files.MISSING_FILE, "courses", "c.csv", detail="it is not there").plain() | {emptied: ""}
+    assert Finding.from_plain(plain).plain() == plain
+
+
+def test_a_rule_published_with_another_severity_degrades_as_its_name_does():
+    row = table.rule_of("refused flight", "flights", "warning", "set aside")
+    assert row.degrades == table.degradations()["refused flight"]

@@ -3,6 +3,7 @@
 import datetime as dt
 import hashlib
 import json
+import multiprocessing
 import os
 import signal
 import subprocess
@@ -91,6 +92,20 @@ def test_a_killed_process_costs_no_other_date(settings, monkeypatch):
     # Those that the broken pool had not finished were run apart.
     assert {one.state for one in results} <= {"done", "degraded"}
     assert results[0].state == "degraded"
+
+
+def timed_out_on_the_third(job):
+    if job.date.endswith("03"):
+        raise TimeoutError("a disk did not answer")
+    return NightResult(job.settings, "made", job.date, job.run_id, state="done")
+
+
+def test_a_date_that_times_out_by_itself_ends_no_worker(settings, monkeypatch):
+    monkeypatch.setattr(spread, "run_night", timed_out_on_the_third)
+    monkeypatch.setattr(spread, "run_apart", apart)
+    monkeypatch.setattr(multiprocessing, "active_children", lambda: pytest.fail("a worker was looked for to be ended"))
+    results = on_workers(settings, Workers(engine="processes", count=1))
+    assert [one.state for one in results] == ["degraded", "done"]
 
 
 def hanging_on_the_third(job):

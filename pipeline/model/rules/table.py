@@ -31,7 +31,7 @@ def rule_of(name: str, table: str, severity: str, action: str) -> Rule:
     for rule in rules():
         if (rule.name, rule.severity, rule.action) == (name, severity, action) and table in (rule.tables or (table,)):
             return rule
-    return Rule(name, (table,), Severity(severity), Action(action), "")
+    return Rule(name, (table,), Severity(severity), Action(action), "", degrades=degradations().get(name))
 
 
 @cache
