@@ -48,7 +48,9 @@ SHARED, FILES, SCIENCE, NIGHT, ARCHIVE, PEOPLE = STAGES = (
 FOLDERS = {
     "model": _folder(SHARED, "shapes that travel: grid, ground record, day, season, variables, problems"),
     "statistics": _folder(
-        SHARED, "kriging, variogram, regression, parts of errors and their sums over areas, totals, intervals, scores"
+        SHARED,
+        "kriging, variogram, regression, parts of errors and their sums over areas, totals, intervals, scores",
+        "model",
     ),
     "storage": _folder(SHARED, "where bytes lie: folder or object store, cache, locks, parquet", "model"),
     "sites": _folder(FILES, "values of a site with errors, overrides by hand", "model"),

@@ -13,7 +13,6 @@ from prefect.states import State
 
 from flows.tasks import closing, run_one
 from pipeline.model.problems import SnowtallyError, one_line
-from pipeline.operations import run
 from pipeline.operations.night import NightResult
 from pipeline.operations.nights import watch as look
 from pipeline.operations.run_id import new_run_id
@@ -32,7 +31,7 @@ def watch(settings_files: list[str], now: str | None = None) -> State:
     results, run_id = [], new_run_id()
     for settings_file in settings_files:
         try:
-            until = run.last_complete_day(read_settings(settings_file), instant)
+            until = read_settings(settings_file).last_complete_day(instant)
         except (SnowtallyError, OSError) as trouble:
             results.append(NightResult(settings_file, run_id=run_id, message=one_line(trouble)))
             continue

@@ -100,6 +100,11 @@ def date_of(text: str, option: str = "--date") -> dt.date:
     return date
 
 
+def day_asked(text: str | None, settings: Settings) -> dt.date:
+    """Return the date that `--date` gives, the last complete local day without it."""
+    return settings.last_complete_day(dt.datetime.now(dt.UTC)) if text is None else date_of(text)
+
+
 YEARS = (1900, 2199)
 """First and last year of a date: the same as of a course's visit (docs/checks.md, impossible date)."""
 

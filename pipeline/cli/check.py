@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -26,9 +25,8 @@ def check(
         stage("starting")
         from pipeline.estimate.estimate import why_no_estimate
         from pipeline.gather import day as gather
-        from pipeline.operations import run
 
-        asked = base.date_of(date) if date is not None else run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
+        asked = base.day_asked(date, chosen)
         with time_limit(chosen.operations.limits.night_s, f"{chosen.basin.id} {asked}"):
             readings = gather.read_inputs(chosen, asked, stage)
             impossible = why_no_estimate(readings.inputs, gather.choices(chosen))

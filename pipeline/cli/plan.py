@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -44,12 +43,11 @@ def plan(  # noqa: PLR0913  a command's options
         outside_archives(output_folder, "--output-folder")
     with base.progress(as_json=as_json, verbose=verbose, stages=10) as stage:
         stage("starting")
-        from pipeline.operations import run
         from pipeline.planning.files import write_files
         from pipeline.planning.plan import plan_of
         from pipeline.report.units import UNITS
 
-        asked = base.date_of(date) if date is not None else run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
+        asked = base.day_asked(date, chosen)
         best = plan_of(chosen, asked, stage, zone=zone, count=count)
         result = PlanResult(chosen.basin.id, best, UNITS[chosen.report.units])
     if output_folder is not None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -40,7 +39,7 @@ def update(
         from pipeline.report.units import UNITS
 
         how = run.NIGHTLY if wanted is None else run.Run(reason=wanted, make_current=True)
-        asked = base.date_of(date) if date is not None else run.last_complete_day(chosen, dt.datetime.now(dt.UTC))
+        asked = base.day_asked(date, chosen)
         result = UpdateResult(run.update(chosen, asked, stage, how), UNITS[chosen.report.units])
     base.finish(result, as_json=as_json)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -11,6 +10,7 @@ import numpy as np
 from pipeline.flights.kernels import SQUARES, TOTAL, WEIGHT
 from pipeline.flights.rasters import PixelSource
 from pipeline.flights.strips import AlignedWork, Strip, StripSums, WarpedWork
+from pipeline.model.cores import own_cores
 from pipeline.model.grid import BasinGrid
 
 LEAST_COVER = 1e-6
@@ -70,18 +70,13 @@ def aggregate(
     def work(strip: Strip) -> StripSums:
         return order.add_strip(strip, limits)
 
-    with ThreadPoolExecutor(threads or available_threads()) as pool:
+    with ThreadPoolExecutor(threads or own_cores()) as pool:
         for part in pool.map(work, order.strips()):
             sums[:, part.first_row : part.first_row + part.sums.shape[1]] += part.sums
             seen += part.seen
             used += part.used
     # Of a pixel across the grid's edge only some parts count: a number of whole pixels is told, none of them left out.
     return _means(sums, -(-seen // order.parts), -(-(seen - used) // order.parts))
-
-
-def available_threads() -> int:
-    """Return the number of processors this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _means(sums: np.ndarray, pixels: int, masked: int) -> CellMeans:

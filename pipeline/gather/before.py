@@ -22,6 +22,7 @@ from pipeline.gather.coverage_sides import KINDS, Before
 from pipeline.gather.covers import ALBEDO_DAYS, EARLIER_COVER_DAYS, EARLIER_COVERS
 from pipeline.gather.earlier_flights import EARLIER_PAIRS
 from pipeline.gather.earlier_visits import EARLIER_VISITS
+from pipeline.gather.sources import single_files
 from pipeline.inputs.relative import relative_name
 from pipeline.model.problems import ArchiveError, Finding
 from pipeline.model.rules.before import CHANGES
@@ -118,12 +119,16 @@ def newest_sound(settings: Settings, date: dt.date) -> RecordedRevision | None:
 
 def lost_since(settings: Settings, revision: RecordedRevision, now: ReadNow, noticed: list[Finding]) -> list[Finding]:
     """Return findings on what a revision had and a date reads no more, or reads as something massively different."""
-    limits = Limits(settings.checks.least_usable_share, settings.checks.most_changed_share)
+    limits = _limits(settings)
     archived = _Archived(settings, revision)
     before = before_of(settings, revision, now)
     findings = held_against(before, now.rows, limits, noticed) + archived.earlier_lost(before, now)
     pair = archived.grids(before, now)
     return findings + grids_held_against(before.name, pair, _files(settings), limits, noticed)
+
+
+def _limits(settings: Settings) -> Limits:
+    return Limits(settings.checks.least_usable_share, settings.checks.most_changed_share)
 
 
 def before_of(settings: Settings, revision: RecordedRevision, now: ReadNow) -> Before:
@@ -144,7 +149,7 @@ def fewer_than(settings: Settings, revision: RecordedRevision, now: ReadNow, not
     """Return findings on all that a revision was made from and is not there now, be it a single value."""
     before = before_of(settings, revision, now)
     comparable = {name: rows for name, rows in before.tables.items() if name not in before.redeclared}
-    limits = Limits(settings.checks.least_usable_share, settings.checks.most_changed_share)
+    limits = _limits(settings)
     pair = _Archived(settings, revision).grids(before, now)
     grids = grids_held_against(before.name, pair, _files(settings), limits, noticed)
     return net_losses(replace(before, tables=comparable), now.rows) + [f for f in grids if f.rule not in CHANGES]
@@ -285,12 +290,7 @@ def _files(settings: Settings) -> Files:
 
 def _path(settings: Settings, name: str) -> str:
     """Return where a file is from the settings' folder on, of several the first; empty where the settings name none."""
-    named = {
-        "zones": settings.basin.zones,
-        "elevation": settings.terrain.elevation,
-        "canopy": settings.terrain.canopy,
-        "sites": settings.inputs.sites,
-    }
+    named = single_files(settings)
     listed = [named[name]] if name in named else getattr(settings.inputs, name)
     first = listed[0] if listed else None
     return "" if first is None else relative_name(str(settings.path(first)), settings.file.parent)

@@ -23,7 +23,7 @@ from pipeline.gather.earlier_flights import EARLIER_PAIRS, earlier_pairs, gather
 from pipeline.gather.earlier_visits import EARLIER_VISITS
 from pipeline.gather.flights import gather_flights
 from pipeline.gather.ground import gather_ground, gather_tables
-from pipeline.gather.sources import DaySources, file_formats
+from pipeline.gather.sources import DaySources, file_formats, single_files
 from pipeline.gather.span import check_covered
 from pipeline.inputs.columns import check_declared
 from pipeline.inputs.find import InputFile, describe, find_tables, is_file, missing_file, unreadable_file
@@ -202,13 +202,7 @@ TERRAIN_ROLES = ("zones", "elevation", "canopy")
 
 
 def _fixed_files(settings: Settings) -> list[InputFile]:
-    named = {
-        "zones": settings.basin.zones,
-        "elevation": settings.terrain.elevation,
-        "canopy": settings.terrain.canopy,
-        "sites": settings.inputs.sites,
-    }
-    paths = {role: settings.path(path) for role, path in named.items() if path is not None}
+    paths = {role: settings.path(path) for role, path in single_files(settings).items() if path is not None}
     # A canopy that is not there or cannot be read is a finding where it is read.
     return [describe(role, path) for role, path in paths.items() if is_file(path) and os.access(path, os.R_OK)]
 

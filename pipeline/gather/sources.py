@@ -34,6 +34,16 @@ def source_of(settings: Settings, role: str, files: Sequence[Path]) -> Source:
     return Source(files, settings.columns.get(role, {}), settings.missing, file_formats(settings, role), share)
 
 
+def single_files(settings: Settings) -> dict[str, Path | None]:
+    """Return the inputs of which there is one file each, by role, as the settings name them."""
+    return {
+        "zones": settings.basin.zones,
+        "elevation": settings.terrain.elevation,
+        "canopy": settings.terrain.canopy,
+        "sites": settings.inputs.sites,
+    }
+
+
 @dataclass(frozen=True)
 class DaySources:
     """Where a date's inputs come from.

@@ -14,7 +14,6 @@ from pipeline.inputs.read_flights import FLIGHTS
 from pipeline.inputs.read_stations import read_stations
 from pipeline.inputs.tables import read_tables
 from pipeline.model.problems import UncoveredDateError
-from pipeline.model.season import last_complete_day
 
 MOST_DAYS_AFTER = 100
 """A date further after the newest measurement is refused, days (chosen): stations are switched off from July to early October, and
@@ -41,7 +40,7 @@ def check_covered(sources: DaySources, tables: Mapping[str, pd.DataFrame], now: 
     UncoveredDateError : one line with the span that the measurements cover.
     """
     settings, date = sources.settings, sources.date
-    complete = last_complete_day(now, settings.basin.utc_offset_hours)
+    complete = settings.last_complete_day(now)
     if _covered(date, list(_days(tables["courses"], tables["stations"])), complete):
         return
     days = list(_every_day(sources))

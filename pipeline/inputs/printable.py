@@ -16,6 +16,11 @@ def printable(text: str) -> str:
     return "'" + "".join(c if c.isprintable() else "?" for c in text[:MOST_OF_TEXT]) + "'"
 
 
+def first_line(trouble: Exception) -> str:
+    """Return the first line of what a library says, its kind where it says nothing."""
+    return str(trouble).splitlines()[0] if str(trouble) else type(trouble).__name__
+
+
 def header_list(headers: Sequence[str]) -> str:
     """Return headers as they can be printed on one line, the first of many."""
     shown = [printable(header.strip())[1:-1] for header in headers[:MOST_HEADERS]]

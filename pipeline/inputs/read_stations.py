@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -35,6 +34,7 @@ from pipeline.inputs.time_series import read_time_series
 from pipeline.inputs.usable import Count, too_few
 from pipeline.inputs.values import NO_TIME
 from pipeline.inputs.wide import converted_wide, opened_wide
+from pipeline.model.cores import own_cores
 from pipeline.model.problems import Finding, InputError
 from pipeline.model.rules import files as rules
 from pipeline.storage.cache import Cache
@@ -281,7 +281,7 @@ def _converted(
             return convert(chunk)
         return cached_piece(task.cache, (chunk, deciding), task.window.begin, lambda: convert(chunk))
 
-    threads = min(MOST_THREADS, os.cpu_count() or 1)
+    threads = min(MOST_THREADS, own_cores())
     with ThreadPoolExecutor(threads) as pool:
         at_work: deque[Future[Converted]] = deque()
         for chunk in chunks:

@@ -7,6 +7,7 @@ import zipfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from pipeline.inputs.printable import first_line
 from pipeline.model.problems import InputError
 
 SUFFIXES = (".xlsx", ".xlsm")
@@ -47,8 +48,9 @@ def read_sheet(path: Path, sheet: str | None, decimal: str) -> list[list[str]]:
     except InputError:
         raise
     except Exception as trouble:  # noqa: BLE001  the reader raises whatever the damaged part of a workbook leads it to
-        why = str(trouble).splitlines()[0] if str(trouble) else type(trouble).__name__
-        raise InputError(f"{path} cannot be read as a workbook ({why}). Save it anew as .xlsx or as CSV") from None
+        raise InputError(
+            f"{path} cannot be read as a workbook ({first_line(trouble)}). Save it anew as .xlsx or as CSV"
+        ) from None
 
 
 def _check_parts(path: Path) -> None:

@@ -11,6 +11,7 @@ import xarray as xr
 
 from pipeline.inputs.columns import Column, ColumnSetting, Table
 from pipeline.inputs.converting import Converted, canonical_numbers
+from pipeline.inputs.printable import first_line
 from pipeline.inputs.units import Conversion, conversion
 from pipeline.inputs.values import INSTANT
 from pipeline.model.problems import InputError
@@ -43,8 +44,7 @@ def read_time_series(path: Path, table: Table, settings: Mapping[str, ColumnSett
     except InputError:
         raise
     except (OSError, ValueError, KeyError, TypeError, RuntimeError, OverflowError) as trouble:
-        why = str(trouble).splitlines()[0] if str(trouble) else type(trouble).__name__
-        raise InputError(f"{path} cannot be read as a NetCDF time series: {why}") from None
+        raise InputError(f"{path} cannot be read as a NetCDF time series: {first_line(trouble)}") from None
 
 
 def _rows(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 
 from pipeline.model.problems import ArchiveError
-from pipeline.operations import run
 from pipeline.operations.rerun import dates_lacking
 from pipeline.reading import dates_held
 from pipeline.settings.basin import Settings
@@ -17,7 +16,7 @@ def missed_dates(settings: Settings, now: dt.datetime) -> list[dt.date]:
     They are of the last `catch_up_days` complete ones at an instant with time zone. Not before the archive's first date: what lies before that is a backfill's. The last complete day is one of them until it
     is published.
     """
-    last = run.last_complete_day(settings, now)
+    last = settings.last_complete_day(now)
     try:
         held = dates_held(settings.archive_root, settings.basin.id)
     except ArchiveError:
@@ -32,7 +31,7 @@ def due_dates(settings: Settings, now: dt.datetime) -> list[dt.date]:
 
     These are what was missed, and the last complete day in any case.
     """
-    return sorted({*missed_dates(settings, now), run.last_complete_day(settings, now)})
+    return sorted({*missed_dates(settings, now), settings.last_complete_day(now)})
 
 
 def next_start(settings: Settings, at: dt.time, after: dt.datetime) -> dt.datetime:

@@ -14,7 +14,6 @@ from pathlib import Path
 from pipeline.archive.revisions import Revision, RevisionId
 from pipeline.estimate.estimate import estimate_day
 from pipeline.gather.day import Readings, Stage, choices, read_inputs
-from pipeline.model import season
 from pipeline.model.day import Day
 from pipeline.model.problems import UncoveredDateError, one_line
 from pipeline.operations.run_id import new_run_id
@@ -78,11 +77,6 @@ class Run:
 
 
 NIGHTLY = Run()
-
-
-def last_complete_day(settings: Settings, now: dt.datetime) -> dt.date:
-    """Return the last local day that is over at an instant."""
-    return season.last_complete_day(now, settings.basin.utc_offset_hours)
 
 
 def update(settings: Settings, date: dt.date, stage: Stage, run: Run = NIGHTLY) -> Outcome:

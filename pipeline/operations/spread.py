@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import datetime as dt
 import multiprocessing
-import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 
+from pipeline.model.cores import own_cores
 from pipeline.model.problems import SettingsError
 from pipeline.operations.child_process import run_apart
 from pipeline.operations.night import Job, NightResult, run_night
@@ -107,9 +107,7 @@ def _processes(count: int | None) -> Iterator[_Pool]:
         for process in multiprocessing.active_children():
             process.kill()
 
-    with ProcessPoolExecutor(
-        count or len(os.sched_getaffinity(0)), mp_context=spawned, initializer=raise_stops
-    ) as executor:
+    with ProcessPoolExecutor(count or own_cores(), mp_context=spawned, initializer=raise_stops) as executor:
         try:
             yield _Pool(executor, run_night, kill)
         except KeyboardInterrupt:

@@ -18,7 +18,7 @@ from pipeline.inputs.find import is_file
 from pipeline.model.basin import BasinDay
 from pipeline.model.block import Block
 from pipeline.model.problems import SettingsError
-from pipeline.model.season import first_of_season
+from pipeline.model.season import first_of_season, last_complete_day
 from pipeline.settings.blocks import (
     Bands,
     BasinBlock,
@@ -113,6 +113,10 @@ class Settings(Block):
     def season_start(self, date: dt.date) -> dt.date:
         """Return the first day of the snow season that holds `date`."""
         return first_of_season(date, self.basin.season_start)
+
+    def last_complete_day(self, now: dt.datetime) -> dt.date:
+        """Return the last local day that is over at an instant."""
+        return last_complete_day(now, self.basin.utc_offset_hours)
 
     def day(self, date: dt.date) -> BasinDay:
         """Return a day of the basin in its season."""

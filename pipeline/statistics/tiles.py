@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
@@ -11,6 +10,8 @@ from typing import TypeVar
 
 import scipy.linalg  # noqa: F401  its library is there before it is looked for
 from threadpoolctl import ThreadpoolController
+
+from pipeline.model.cores import own_cores
 
 AT_A_TIME = 512
 """Cells, or blocks of cells, that a thread takes at a time: few enough to stay in cache (kriged from 250 sites, two arrays of a
@@ -29,12 +30,6 @@ def tiles(count: int, size: int) -> list[slice]:
     [slice(0, 2, None), slice(2, 4, None), slice(4, 5, None)]
     """
     return [slice(start, min(start + size, count)) for start in range(0, count, size)]
-
-
-def own_cores() -> int:
-    """Return how many cores this process may use."""
-    # A container or batch system may grant fewer cores than the machine has; not every platform can tell.
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 @cache

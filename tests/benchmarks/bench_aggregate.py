@@ -19,10 +19,11 @@ from shapely import segmentize, transform
 from shapely.geometry import box, mapping
 from timing import Figure, Runs, alternate, faster_at_least, no_more_than, peak_mb, slower_at_most
 
-from pipeline.flights.aggregate import CellMeans, aggregate, available_threads
+from pipeline.flights.aggregate import CellMeans, aggregate
 from pipeline.flights.difference import Difference, moved
 from pipeline.flights.mosaic import open_pixels
 from pipeline.flights.rasters import quiet_gdal
+from pipeline.model.cores import own_cores
 from pipeline.model.grid import BasinGrid
 
 WHOLE, QUARTER = 17_889, 8_945
@@ -72,7 +73,7 @@ def figures(folder: Path) -> list[Figure]:
     rest = alternate({name: made[name] for name in list(made)[3:]})
     million = f"{QUARTER**2 / 1e6:.0f} million pixels"
     path = f"flight, {WHOLE**2 / 1e6:.0f} million pixels to the grid: mean, valid fraction, spread"
-    floor = f"decoding, {available_threads()} threads"
+    floor = f"decoding, {own_cores()} threads"
     aligned, warped = made["ours quarter"](), made["other system"]()
     general = ("rioxarray reproject_match, mean only", rest["rioxarray quarter"])
     return [
@@ -118,7 +119,7 @@ def decode(path: Path) -> None:
 
     with rasterio.open(path) as file:
         tops = range(0, file.height, 512)
-    with ThreadPoolExecutor(available_threads()) as pool:
+    with ThreadPoolExecutor(own_cores()) as pool:
         list(pool.map(work, tops))
 
 
@@ -129,7 +130,7 @@ def by_gdal(path: Path) -> np.ndarray:
     with rasterio.open(path) as file:
         reproject(
             rasterio.band(file, 1), mean, dst_transform=grid.transform, dst_crs=HERE, dst_nodata=np.nan,
-            resampling=Resampling.average, num_threads=available_threads(),
+            resampling=Resampling.average, num_threads=own_cores(),
         )  # fmt: skip
     return mean
 

@@ -129,9 +129,7 @@ def names(module: Parsed) -> Iterator[tuple[str, int]]:
 def private_names(module: Parsed) -> Iterator[str]:
     """Yield the names that hold a word of `PRIVATE_WORDS`."""
     for name, line in names(module):
-        if set(re.split(r"_|(?<=[a-z])(?=[A-Z])", name.strip("_")) if name else []) & set(PRIVATE_WORDS) or any(
-            part.lower() in PRIVATE_WORDS for part in re.findall(r"[A-Z]?[a-z]+|[A-Z]+", name)
-        ):
+        if any(part.lower() in PRIVATE_WORDS for part in re.findall(r"[A-Z]?[a-z]+|[A-Z]+", name)):
             yield f"{module.name}:{line} {name}"
 
 

@@ -2,7 +2,7 @@ import time
 
 import pytest
 
-from pipeline.statistics.tiles import in_threads, own_cores, tiles
+from pipeline.statistics.tiles import in_threads, tiles
 
 
 @pytest.mark.parametrize("count", [0, 1, 7, 8, 9])
@@ -23,7 +23,3 @@ def test_results_keep_the_order_of_the_items():
 def test_trouble_in_a_thread_is_told():
     with pytest.raises(ZeroDivisionError):
         list(in_threads(lambda item: 1 / item, [1, 0], 2))
-
-
-def test_own_cores():
-    assert own_cores() >= 1

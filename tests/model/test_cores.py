@@ -1,0 +1,7 @@
+"""A process uses the cores that it was granted, and no more."""
+
+from pipeline.model.cores import own_cores
+
+
+def test_own_cores():
+    assert own_cores() >= 1
