@@ -24,7 +24,9 @@ from pipeline.model.rules.rule import Action
 def check_courses(
     samples: pd.DataFrame, limits: CourseLimits, around: Neighbours | None = None
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return the samples with `used` (the depth counts) and `swe_used` (the SWE counts), and the findings.
+    """Return the samples with marks of use, and the findings.
+
+    `used` marks samples whose depth counts. `swe_used` marks samples whose SWE counts.
 
     Parameters
     ----------
@@ -59,7 +61,10 @@ def check_courses(
 
 
 def _followed(samples: pd.DataFrame, breach: Breach) -> list[Finding]:
-    """Do what the rule of a breach says, and return a finding for each sample."""
+    """Apply the rule of a breach and return its findings.
+
+    Each sample that breaks the rule gets one finding.
+    """
     wrong = breach.wrong.fillna(value=False).astype(bool) & samples["used"]
     if breach.rule.action is Action.SET_ASIDE:
         samples.loc[wrong, ["swe_used"] if breach.rule.swe_alone else ["used", "swe_used"]] = False

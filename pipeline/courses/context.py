@@ -92,7 +92,10 @@ class Neighbours:
 
 @dataclass(frozen=True)
 class Expected:
-    """What a visit is expected to find, in natural logarithms with standard deviations; missing where nothing tells.
+    """What a visit is expected to find, with standard deviations.
+
+    Density and SWE are in natural logarithms, except where a name ends in `_mm`. Values are missing where nothing is
+    known.
 
     Parameters
     ----------
@@ -115,10 +118,10 @@ class Expected:
     fresh_mm: float = FRESH_UNTOLD_MM
 
     def may_be_fresh(self, depth_m: float, log_density: float) -> bool:
-        """Tell whether snow of a depth (m) may be so light, in natural logarithms of kg/m3, by new snow on old.
+        """Return whether new snow may explain so low a density.
 
-        The lightest new snow lies on old snow of the expected density; no more of it than may have fallen, and no more than
-        all of the snow.
+        The depth is in m, the density in natural logarithms of kg/m3. The lightest new snow lies on old snow of the
+        expected density. There is no more new snow than may have fallen, and no more than all of the snow.
         """
         old, measured = np.exp(self.density), np.exp(log_density)
         if measured >= old:
@@ -128,12 +131,19 @@ class Expected:
         )
 
     def density_sd_at(self, depth_m: float) -> float:
-        """Return the standard deviation of the expected log density in snow of a depth in m: thin snow may be anything."""
+        """Return the standard deviation of the expected log density.
+
+        It depends on the depth, m: thin snow may have any density.
+        """
         thin = min(max((THIN_TO_M - depth_m) / (THIN_TO_M - THIN_FROM_M), 0.0), 1.0)
         return float(np.hypot(self.density_sd, THIN_SD * thin))
 
     def swe(self) -> tuple[float, float]:
-        """Return the expected natural logarithm of SWE in mm and its standard deviation, both yardsticks together."""
+        """Return the expected log SWE and its standard deviation.
+
+        It is the natural logarithm of SWE in mm. It combines the places of like elevation with the last visit. Both
+        values are missing where neither is known.
+        """
         means, variances = [], []
         if np.isfinite(self.near):
             means.append(self.near)
@@ -195,7 +205,10 @@ class Context:
         return [Visit(*row) for row in self.visits[list(Visit._fields)].itertuples(index=False)]
 
     def expected(self, visit: int) -> Expected:
-        """Return what the visit at a place of `visits` is expected to find."""
+        """Return what a visit is expected to find.
+
+        `visit` is the position of the visit in `visits`.
+        """
         density, density_sd, sites = self._density(visit)
         last, last_sd, lost = self._since_last(visit)
         fresh = self._risen[self._day[visit]]
@@ -203,12 +216,15 @@ class Context:
         return Expected(density, density_sd, sites, *self._near(visit), last, last_sd, lost, fresh_mm)
 
     def set_aside(self, visit: int) -> None:
-        """Let a visit be a yardstick for others no longer."""
+        """Stop using a visit to judge other visits."""
         self.sound[visit] = False
         self._values.clear()
 
     def _others(self, visit: int) -> np.ndarray:
-        """Return for each other course the place of its sound visit nearest to a visit's day."""
+        """Return the nearest sound visit of each other course.
+
+        The visits are positions in `visits`. Nearest means nearest in time, and within `near_days` days.
+        """
         day = self._day[visit]
         # Visits stand in the order of their days.
         first, end = (
@@ -220,12 +236,18 @@ class Context:
         return sound[np.unique(self._site[sound], return_index=True)[1]]
 
     def _own(self, visit: int, values: np.ndarray) -> np.ndarray:
-        """Return the places of the course's own sound visits before that hold a value, newest first."""
+        """Return the course's own earlier sound visits, newest first.
+
+        The visits are positions in `visits`. Only those with a value in `values` are returned.
+        """
         before = self.sound & (self._site == self._site[visit]) & (self._day < self._day[visit])
         return np.flatnonzero(before & np.isfinite(values))[::-1]
 
     def _densities(self, visit: int) -> np.ndarray:
-        """Return the log densities that other courses and the stations tell of about a visit's day."""
+        """Return the log densities of other courses and the stations.
+
+        These are natural logarithms of kg/m3, about the day of the visit.
+        """
         if ("density", visit) in self._values:
             return self._values["density", visit]
         others = self._others(visit)
@@ -260,7 +282,10 @@ class Context:
         return mean, sd, len(others)
 
     def _near_swe(self, visit: int) -> np.ndarray:
-        """Return log SWE of the places of like elevation about a visit's day, bare ones left out."""
+        """Return the log SWE of sites of like elevation.
+
+        These are natural logarithms of SWE in mm, about the day of the visit. Bare sites are left out.
+        """
         if ("swe", visit) in self._values:
             return self._values["swe", visit]
         others = self._others(visit)
@@ -286,7 +311,12 @@ class Context:
         return median(now) + lasting, float(spread * np.sqrt(1 + 1.5 / len(now)))
 
     def _since_last(self, visit: int) -> tuple[float, float, float]:
-        """Return SWE by the last visit and what the stations gained and lost since, its standard deviation, and the loss, mm."""
+        """Return the SWE expected from the last visit, mm.
+
+        It is the SWE of the last visit, with what the stations gained and lost since. The second value is its standard
+        deviation, mm. The third is the loss, mm. Without a recent visit or any station the SWE is missing and the loss
+        is 0.
+        """
         nothing = np.nan, np.nan, 0.0
         own = self._own(visit, self._swe)
         if not len(own) or self._day[visit] - self._day[own[0]] > LAST_VISIT_DAYS:
@@ -323,7 +353,9 @@ LEAST_SD_MM = 30.0
 
 @dataclass(frozen=True)
 class StationDays:
-    """Station days laid out by day and station; a gap of up to `NEAREST_STATION_DAYS` is bridged by the nearest value.
+    """Station days laid out by day and station.
+
+    A value also stands for up to `NEAREST_STATION_DAYS` missing days after it, and then before it.
 
     Parameters
     ----------
@@ -364,14 +396,18 @@ class StationDays:
         )
 
     def at(self, values: np.ndarray, day: int) -> np.ndarray:
-        """Return a day's row, all missing outside the days there are."""
+        """Return a day's row.
+
+        All its values are missing outside the days there are.
+        """
         row = int(day) - self.first
         return values[row] if 0 <= row < len(values) else np.full(values.shape[1], np.nan)
 
     def risen(self, day: int) -> float:
-        """Return by how much SWE rose in the days up to a day and the next, mm: what a tenth of the stations exceeded.
+        """Return how much SWE rose in the last days, mm.
 
-        Missing where no station tells. A station that reads at midnight has the day's snow on the next.
+        It is what a tenth of the stations exceeded in the `FRESH_DAYS` days up to a day and the next day. A station
+        that reads at midnight has the day's snow on the next. It is missing where no station has a value.
         """
         row = int(day) - self.first
         rows = self.swe_mm[max(row - FRESH_DAYS, 0) : max(row + 2, 0)]
@@ -382,7 +418,10 @@ class StationDays:
         return float(np.quantile(np.nanmax(rows - lowest, axis=0), 0.9))
 
     def between(self, start: int, end: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return SWE at the start, gain and loss in mm of the stations that tell of both days."""
+        """Return SWE at the start, gain and loss, each in mm.
+
+        Only the stations with a value on both days are included.
+        """
         first, last = self.at(self.swe_mm, start), self.at(self.swe_mm, end)
         both = np.isfinite(first) & np.isfinite(last)
         if not both.any():

@@ -18,7 +18,9 @@ is a slip of the pen. The clock is not asked: a night gives the same findings wh
 def season_samples(
     samples: pd.DataFrame, season: tuple[dt.date, dt.date], most_days: float
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return the samples dated within the season so far, and findings on those whose day puts them out of it wrongly.
+    """Return the samples of the season so far, and findings.
+
+    A finding names a sample whose date is impossible, or wrongly puts it out of the season.
 
     Parameters
     ----------
@@ -28,8 +30,8 @@ def season_samples(
 
     Notes
     -----
-    Rows of other seasons and of later days are none of this day's business and leave without a word, unless their nominal
-    date says that they belong here.
+    Rows of other seasons and of later days are left out without a finding, unless their nominal date says that they
+    belong here.
     """
     start, end = (pd.Timestamp(day) for day in season)
     date, nominal = samples["date"], samples["nominal_date"]

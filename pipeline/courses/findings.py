@@ -30,7 +30,7 @@ def row_findings(
 def sheet_finding(rows: pd.DataFrame, rule: Rule, evidence: str, detail: str = "") -> Finding:
     """Return one finding for all rows of a visit.
 
-    It names the first row, and how many there are up to which line.
+    It names the first row, the number of rows and the last line.
     """
     first = rows.iloc[min(range(len(rows)), key=[*zip(rows["file"], rows["line"], strict=True)].__getitem__)]
     many = f"{len(rows)} rows to line {rows['line'].max()}: " if len(rows) > 1 else ""

@@ -117,9 +117,10 @@ LEAST_POINTS = 4
 
 @dataclass(frozen=True)
 class Points:
-    """The points of one visit that are still in use, all arrays of one length; SWE missing where it is not in use.
+    """The points of one visit that are still in use.
 
-    `cores` is the number of cores of a bulk row, missing where none is written.
+    All arrays have one length. SWE is missing where it is not in use. `cores` is the number of cores of a bulk row. It
+    is missing where none is written.
     """
 
     depth_m: np.ndarray
@@ -132,26 +133,37 @@ class Points:
         return _log(self.depth_m)
 
     def log_density(self) -> np.ndarray:
-        """Return the natural logarithm of density in kg/m3, missing at bare points and where no core was weighed."""
+        """Return the natural logarithm of density in kg/m3.
+
+        It is missing at bare points and where no core was weighed.
+        """
         return _log(self.swe_mm) - _log(self.depth_m)
 
     def log_core(self) -> np.ndarray:
-        """Return the natural logarithm of core length over what it usually is in snow of that depth."""
+        """Return the natural logarithm of core length over its usual length.
+
+        The usual length is `CORE_SHARE` of the depth.
+        """
         return _log(self.core_m) - _log(self.depth_m) - np.log(CORE_SHARE)
 
     @cached_property
     def scale_error_mm(self) -> float:
-        """Reading error of the scale in mm: half the step that the visit's weights show, within the known scales'."""
+        """Reading error of the scale, mm.
+
+        It is half the step that the visit's weights show, and lies within the errors of known scales. With too few
+        different weights it is `READING_SWE_MM`.
+        """
         weights = np.unique(self.swe_mm[self.swe_mm > 0])
         if len(weights) < LEAST_POINTS:
             return READING_SWE_MM
         return float(np.clip(np.diff(weights).min() / 2, LEAST_READING_SWE_MM, READING_SWE_MM))
 
     def reading_error(self, density_kg_m3: float) -> np.ndarray:
-        """Return the error of each point's log density from reading stake and scale.
+        """Return the reading error of each point's log density.
 
-        A weight that is too small by a slip is not read the worse for it: the scale's error counts against what snow of a
-        density of `density_kg_m3` would weigh, where that is more.
+        It comes from reading stake and scale. A slip that makes a weight too small does not make the reading worse. So
+        the scale's error is taken relative to the weight, or to what snow of a density of `density_kg_m3` would weigh,
+        if that is more.
         """
         with np.errstate(divide="ignore", invalid="ignore"):
             weight = np.maximum(self.swe_mm, density_kg_m3 * self.depth_m)
@@ -160,7 +172,10 @@ class Points:
 
 @dataclass(frozen=True)
 class Slip:
-    """What explains a sheet better than snow does: in words, with how many to one it is the likelier."""
+    """What explains a sheet better than snow does.
+
+    `words` says what happened. `odds` is the natural logarithm of how many times likelier it is.
+    """
 
     rule: Rule
     words: str
@@ -168,7 +183,10 @@ class Slip:
 
 
 def explain_sheet(points: Points, expected: Expected, believable: tuple[float, float]) -> Slip | None:
-    """Return the likeliest slip that explains a whole sheet, None where no slip explains it better than snow.
+    """Return the likeliest slip that explains a whole sheet.
+
+    It is None where no slip fits what is expected, or where new snow may explain the low density of thin snow. The slip
+    may still be less likely than snow: the caller looks at its `odds`.
 
     Parameters
     ----------
@@ -231,7 +249,9 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
 
 
 def _or_cores_together(words: str, mixed: float, bulk: tuple[float, int]) -> str:
-    """Return the words of a slip, and of several cores weighed together where that is about as likely.
+    """Return the words of a slip, perhaps with cores weighed together.
+
+    Several cores weighed together are named where they are about as likely, and first where they are much likelier.
 
     Parameters
     ----------
@@ -246,16 +266,22 @@ def _or_cores_together(words: str, mixed: float, bulk: tuple[float, int]) -> str
 
 
 def _of_core(core: float, stake: float) -> float:
-    """Return how likely cores are so long when depths are `stake` times too large, cores slipped alike or not at all."""
+    """Return the log likelihood of a core length.
+
+    Depths are `stake` times too large. Core lengths have the same slip or none.
+    """
     return max(_gauss(core / CORE_SD), _gauss((core + np.log(stake)) / CORE_SD))
 
 
 def _constant_weight(points: Points, expected: Expected) -> tuple[float, float] | None:
-    """Return how likely one constant weight makes the sheet, beside no such weight, and the weight in mm of water.
+    """Return how likely one constant weight makes the sheet.
 
-    With a constant c on every core, SWE = rho h + c: density then falls with depth as no snow does. For each density rho about
-    the expected one, c is the median of what is left; the points' scatter about the line is set against their scatter about
-    one density.
+    The first value is the natural logarithm of its likelihood over that of no such weight. The second is the weight in
+    mm of water. The result is None where there are too few points.
+
+    With a constant c on every core, SWE = rho h + c: density then falls with depth as no snow does. For each density
+    rho about the expected one, c is the median of what is left. The points' scatter about the line is compared with
+    their scatter about one density.
     """
     there = np.isfinite(points.log_density())
     depth, swe = points.depth_m[there], points.swe_mm[there]
@@ -283,13 +309,15 @@ def _constant_weight(points: Points, expected: Expected) -> tuple[float, float] 
 
 
 def odd_points(points: Points, usual: np.ndarray, many_sd: float) -> list[tuple[int, Slip | None, str]]:
-    """Return the points that do not fit their course: place in `points`, the slip that explains it if any, and the figures.
+    """Return the points that do not fit their course.
+
+    Each has its position in `points`, the slip that explains it (or None), and the figures as text.
 
     Parameters
     ----------
     points : of one visit.
-    usual : how much deeper in log depth each point was than its course at other visits, 0 where there is none: marked points are
-        deep every time, which tells a slip of the stake from one of the scale.
+    usual : how much deeper in log depth each point was than its course at other visits, 0 where there is none: marked
+        points are deep every time, which separates a slip of the stake from one of the scale.
     many_sd : a density further from the median of the others than so many standard deviations does not fit.
     """
     density, depth, core = points.log_density(), points.log_depth(), points.log_core()
@@ -321,7 +349,10 @@ def odd_points(points: Points, usual: np.ndarray, many_sd: float) -> list[tuple[
 
 
 def _slip_of_point(density: tuple[float | None, float], depth: tuple[float, float], core: float) -> Slip | None:
-    """Return the mix-up that explains a point better than a badly taken core or a misread stake does."""
+    """Return the mix-up that explains a point best.
+
+    It is None where a badly taken core or a misread stake is at least as likely.
+    """
     (off, sd), (deep, depth_sd) = density, depth
     deep = deep if np.isfinite(deep) else 0.0
 
@@ -340,7 +371,10 @@ def _slip_of_point(density: tuple[float | None, float], depth: tuple[float, floa
 
 
 def _of_others(values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return for each place median, robust spread and number of the other values, missing where no other is known."""
+    """Return median, robust spread and number of the other values.
+
+    Each array has one entry for each value. Median and spread are missing where no other value is known.
+    """
     others = np.tile(np.where(np.isfinite(values), values, np.nan), (len(values), 1))
     np.fill_diagonal(others, np.nan)
     middle = row_medians(others)
@@ -353,10 +387,16 @@ def _log(values: np.ndarray) -> np.ndarray:
 
 
 def _gauss(z: float, most: float = MOST_SURPRISE) -> float:
-    """Return the logarithm of the normal density without its constant, held at `most` deviations; 0 where nothing is known."""
+    """Return the log of the normal density without its constant.
+
+    `z` is held at `most` deviations. The result is 0 where nothing is known.
+    """
     return -0.5 * min(abs(z), most) ** 2 if np.isfinite(z) else 0.0
 
 
 def _heavy_tailed(z: np.ndarray) -> np.ndarray:
-    """Return the logarithm of Student's t density with 4 degrees of freedom, without its constant."""
+    """Return the log of Student's t density without its constant.
+
+    It has 4 degrees of freedom.
+    """
     return -2.5 * np.log1p(z**2 / 4)

@@ -74,7 +74,11 @@ def far_from_nominal(samples: pd.DataFrame, limits: CourseLimits) -> Breach:
 
 
 def tube_fuller_when_empty(samples: pd.DataFrame, _limits: CourseLimits) -> Breach:
-    """Return the cores whose full tube weighs no more than the empty one."""
+    """Return the cores whose tube weights cannot be right.
+
+    The full tube weighs less than the empty one. Or the empty weight is not above 0, or it is missing where the sheet
+    gives no SWE either.
+    """
     full, empty = samples["mass_full_g"], samples["mass_empty_g"]
     return Breach(
         # SWE from the sheet stands beside the weights and does not come from them.

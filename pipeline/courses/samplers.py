@@ -11,7 +11,9 @@ from pipeline.model.rules.courses import SAMPLER_CORRECTION
 
 
 def without_sampler_bias(samples: pd.DataFrame, bias: Mapping[str, float]) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return the samples with a sampler's known bias taken off their SWE, and a finding for each sampler concerned.
+    """Return samples without their sampler's known bias, and findings.
+
+    The bias is taken off SWE. Each sampler that is corrected gets one finding.
 
     Parameters
     ----------

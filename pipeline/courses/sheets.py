@@ -17,13 +17,14 @@ def superseded(samples: pd.DataFrame) -> tuple[pd.Series, list[Finding]]:
 
     Parameters
     ----------
-    samples : site_id, date, point and the rest of the sheet, file by file in the order of their reading; `used` tells the rows
-        that say something: only such a row can take another's place.
+    samples : site_id, date, point and the rest of the sheet, file by file in the order of their reading; `used` marks
+        the rows with a value: only such a row can replace another.
 
     Notes
     -----
-    A sheet sent again replaces the whole older sheet of that course and day, points that it leaves out included: leaving out a
-    point is a correction too. A second file with other points of the same day is the rest of the sheet and replaces nothing.
+    A sheet sent again replaces the whole older sheet of that course and day. Points that it leaves out are replaced
+    too: leaving out a point is a correction. A second file with other points of the same day is the rest of the sheet
+    and replaces nothing.
     """
     stated = samples[samples["used"]].assign(name=lambda s: s["point"].map(_plain))
     gone = pd.Series(data=False, index=samples.index)
@@ -46,7 +47,9 @@ def superseded(samples: pd.DataFrame) -> tuple[pd.Series, list[Finding]]:
 
 
 def _plain(point: str) -> str:
-    """Return a point's name as people mean it: 07, ' 7' and 7 are one point.
+    """Return a point's name in its plain form.
+
+    07, ' 7' and 7 are one point.
 
     >>> _plain(" 07"), _plain("a3 "), _plain("00")
     ('7', 'A3', '0')
@@ -56,7 +59,10 @@ def _plain(point: str) -> str:
 
 
 def _sheets(visit: pd.DataFrame) -> list[pd.DataFrame]:
-    """Return a day's rows of one course as the sheets they came in: file by file, and anew where points repeat."""
+    """Return a day's rows of one course, sheet by sheet.
+
+    Each file begins a sheet. A new sheet also begins where points repeat.
+    """
     order = visit["file"].map({file: number for number, file in enumerate(visit["file"].unique())})
     time = visit.groupby(["file", "name"]).cumcount().where(visit["name"].ne(""), 0)
     for _, nameless in visit[visit["name"].eq("")].groupby("file"):
@@ -67,9 +73,10 @@ def _sheets(visit: pd.DataFrame) -> list[pd.DataFrame]:
 
 
 def _said_twice(nameless: pd.DataFrame) -> bool:
-    """Tell whether the second half of rows without a point's name says the first half again, line by line.
+    """Return whether the second half of nameless rows repeats the first.
 
-    Two equal rows alone are two points alike, in thin snow even many: only a whole sheet in the same order is the sheet again.
+    The halves must be equal line by line. Two equal rows alone are two points alike, in thin snow even many. Only a
+    whole sheet in the same order is the sheet again.
     """
     half = len(nameless) // 2
     said = _said(nameless)
@@ -83,7 +90,10 @@ def _said(rows: pd.DataFrame) -> list[str]:
 
 
 def _again(sheet: pd.DataFrame, later: pd.DataFrame) -> pd.Series:
-    """Return which rows of a sheet a later one says again; nameless rows of a day's second sheet are the same walk again."""
+    """Return which rows of a sheet a later one repeats.
+
+    Rows without a name are repeated if the later sheet has such rows too: it is the same walk again.
+    """
     named = sheet["name"].ne("")
     return sheet["name"].isin(later["name"]) & named | ~named & later["name"].eq("").any()
 

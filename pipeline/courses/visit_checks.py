@@ -21,7 +21,10 @@ TUBE_DIFFERENCE_G = 50.0
 
 
 def compared_visits(samples: pd.DataFrame, limits: CourseLimits, around: Neighbours) -> Context:
-    """Return the visits as they stand, for comparison with one another and with the stations."""
+    """Return the visits that are compared with each other and stations.
+
+    Their values come from the samples in use now.
+    """
     weighed = samples["swe_used"] & samples["used"]
     used = pd.DataFrame(
         {
@@ -54,7 +57,10 @@ def _points_of(samples: pd.DataFrame) -> dict[tuple, tuple[np.ndarray, Points]]:
 
 
 def sheets_with_a_slip(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> list[Finding]:
-    """Set aside the whole sheets that a mix-up of units or a wrong tare explains, in time, so that none is a yardstick."""
+    """Set aside whole sheets with wrong units or wrong tare.
+
+    A sheet that is set aside no longer serves to judge other visits. A wrong tare sets aside the SWE alone.
+    """
     findings = []
     points_of = _points_of(samples)
     believable = limits.density_low_kg_m3, limits.density_high_kg_m3
@@ -86,7 +92,10 @@ def _sheet_with_a_slip(rows: pd.DataFrame, visit: Visit, expected: Expected, sli
 
 
 def points_against_their_course(samples: pd.DataFrame, limits: CourseLimits) -> list[Finding]:
-    """Set aside the points that do not fit the others of their visit, each with what probably happened."""
+    """Set aside points that do not fit their visit's other points.
+
+    Each finding says what probably happened.
+    """
     findings = []
     usual = _usual_depth(samples)
     for rows, points in _points_of(samples).values():
@@ -109,7 +118,10 @@ def points_against_their_course(samples: pd.DataFrame, limits: CourseLimits) -> 
 
 
 def _usual_depth(samples: pd.DataFrame) -> np.ndarray:
-    """Return how much deeper in log depth each sample's point was than its course at the other visits, 0 where unknown."""
+    """Return how much deeper each sample's point usually is.
+
+    It is in log depth, relative to its course, at the other visits. It is 0 where unknown.
+    """
     depth = np.log(samples["depth_m"].where(samples["used"] & (samples["depth_m"] > 0)))
     off = depth - depth.groupby([samples["site_id"], samples["date"]]).transform("median")
     # One slip of the stake at another visit must not become what is usual.
@@ -120,7 +132,11 @@ def _usual_depth(samples: pd.DataFrame) -> np.ndarray:
 
 
 def _tare_of_another_tube(visit: pd.DataFrame, position: int) -> str | None:
-    """Return the two empty weights where the other cores' tare makes an odd core fit, None where it does not."""
+    """Return two empty weights if one explains an odd core.
+
+    The text names the core's own empty weight and that of the other cores. It is None where the other weight does not
+    make the core fit.
+    """
     row, others = visit.iloc[position], visit.drop(index=visit.index[position])
     usual = others["mass_empty_g"].median()
     if not abs(row["mass_empty_g"] - usual) > TUBE_DIFFERENCE_G or not row["mass_full_g"] > usual:
@@ -132,7 +148,10 @@ def _tare_of_another_tube(visit: pd.DataFrame, position: int) -> str | None:
 
 
 def courses_against_others(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> list[Finding]:
-    """Tell of the visits that differ from neighbours and last visit; set one aside that two yardsticks contradict alike."""
+    """Report visits that differ from neighbours or their last visit.
+
+    A visit is set aside if two comparisons contradict it in the same direction.
+    """
     findings = []
     points_of = _points_of(samples)
     for position, visit in enumerate(context.each_visit()):
@@ -162,7 +181,10 @@ _TWICE = {
 
 
 def _deviations(visit: Visit, expected: Expected) -> list[tuple[Rule, str, float]]:
-    """Return by how many standard deviations a visit is off each yardstick: rule, figures, deviation."""
+    """Return how far a visit is off in each comparison.
+
+    Each entry holds the rule, the figures as text, and the deviation in standard deviations.
+    """
     off = []
     density, swe = visit.log_density, visit.swe_mm
     fresh = density < expected.density and expected.may_be_fresh(visit.depth_m, density)
@@ -189,7 +211,10 @@ def _deviations(visit: Visit, expected: Expected) -> list[tuple[Rule, str, float
 
 
 def notes_on_visits(samples: pd.DataFrame, context: Context, limits: CourseLimits) -> list[Finding]:
-    """Return what is worth knowing of visits in use: few points, thin snow, cores too light to weigh, density off season."""
+    """Return notes on visits in use.
+
+    They name few points, thin snow, cores too light to weigh singly, and a density unusual for the season.
+    """
     findings = []
     points_of = _points_of(samples)
     cores, weighed = samples["cores"].fillna(1.0).to_numpy(float), samples["swe_used"].to_numpy(bool)

@@ -6,6 +6,9 @@ from pydantic import BaseModel, ConfigDict
 
 
 class Block(BaseModel):
-    """A block of the settings: an unknown key is an error, and nobody changes a value."""
+    """A block of the settings.
+
+    An unknown key is an error. Nobody can change a value.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)

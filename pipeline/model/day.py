@@ -14,7 +14,7 @@ from pipeline.model.grid import BasinGrid
 
 @dataclass(frozen=True)
 class Outlook:
-    """How the snow of a day may melt over the days that are forecast.
+    """Possible melt of a day's snow over the forecast days.
 
     Parameters
     ----------

@@ -41,9 +41,10 @@ class BasinGrid:
     height: int
 
     def __post_init__(self) -> None:
-        """Take edges that are multiples of the cell width up to rounding as exactly these.
+        """Round edges that are nearly multiples of the cell width.
 
-        Otherwise two ways to one grid, from its outline and from its cell centres, differ in the last digit of 30.48 m cells.
+        Otherwise two ways to one grid, from its outline and from its cell centres, differ in the last digit of 30.48 m
+        cells.
         """
         for name in ("left", "top"):
             edge = getattr(self, name)
@@ -53,7 +54,10 @@ class BasinGrid:
 
     @classmethod
     def covering(cls, bounds: tuple[float, float, float, float], cell_m: float, crs: CRS) -> BasinGrid:
-        """Return the smallest grid whose edges are multiples of `cell_m` and that covers (left, bottom, right, top)."""
+        """Return the smallest grid that covers the bounds.
+
+        `bounds` are left, bottom, right and top in metres. The grid's edges are multiples of `cell_m`.
+        """
         left, bottom, right, top = bounds
         # Outlines often lie on a multiple up to rounding: a thousandth of a cell must not add an empty row.
         slack = 1e-3
@@ -77,7 +81,10 @@ class BasinGrid:
 
     @property
     def transform(self) -> Affine:
-        """The affine transform from column and row to the coordinates of a cell's upper left corner."""
+        """The affine transform from column and row to coordinates.
+
+        The coordinates are those of a cell's upper left corner.
+        """
         return Affine(self.cell_m, 0.0, self.left, 0.0, -self.cell_m, self.top)
 
     @property
@@ -103,14 +110,20 @@ class BasinGrid:
         return float(to_degrees.transform((left + right) / 2, (bottom + top) / 2)[1])
 
     def rows_columns(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return the row and column of the cell that holds each point; -1 for both where a point is off the grid."""
+        """Return the row and column of each point's cell.
+
+        Both are -1 where a point is off the grid.
+        """
         column = np.floor((np.asarray(x, float) - self.left) / self.cell_m)
         row = np.floor((self.top - np.asarray(y, float)) / self.cell_m)
         off = (column < 0) | (column >= self.width) | (row < 0) | (row >= self.height) | ~np.isfinite(column + row)
         return np.where(off, -1, row).astype(int), np.where(off, -1, column).astype(int)
 
     def window(self, wanted: np.ndarray) -> tuple[BasinGrid, tuple[slice, slice]]:
-        """Return the smallest part of the grid that holds all wanted cells, shape (y, x), and its rows and columns."""
+        """Return the smallest part that holds all wanted cells.
+
+        `wanted` is a mask of shape (y, x). The second value holds the part's rows and columns.
+        """
         rows, columns = np.flatnonzero(wanted.any(axis=1)), np.flatnonzero(wanted.any(axis=0))
         part = slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
         left, top = self.left + part[1].start * self.cell_m, self.top - part[0].start * self.cell_m
@@ -118,12 +131,18 @@ class BasinGrid:
         return BasinGrid(self.crs, self.cell_m, left, top, *size), part
 
     def array(self, values: np.ndarray, **attrs: str) -> xr.DataArray:
-        """Return `values` of shape (y, x) as a labelled array on this grid, with `attrs` (units, long_name ...)."""
+        """Return `values` as a labelled array on this grid.
+
+        `values` has the shape (y, x). `attrs` are its attributes (units, long_name ...).
+        """
         return xr.DataArray(values, coords={"y": self.y, "x": self.x}, dims=("y", "x"), attrs=attrs)
 
 
 def _centres(edge: float, cell_m: float, steps: np.ndarray) -> np.ndarray:
-    """Return the centres of the cells so many steps from an edge, the same digits for every grid of the same lattice."""
+    """Return the centres of the cells, counted from an edge.
+
+    `steps` are numbers of cells. Every grid of the same lattice gets the same digits.
+    """
     first = round(edge / cell_m)
     if edge == first * cell_m:
         return (first + steps + 0.5) * cell_m

@@ -15,20 +15,25 @@ Answer = TypeVar("Answer")
 
 @dataclass(frozen=True)
 class GroundRecord:
-    """What the ground teams and stations said up to the date of the estimate.
+    """What ground teams and stations measured up to a date.
+
+    The date is that of the estimate.
 
     Parameters
     ----------
-    sites : indexed by site_id: kind, x, y (m), elevation_m (the terrain's), inside and what else is known of the place.
-    daily : station days: site_id, date, swe_mm, depth_m, depth_se_m, and where told air_temperature_c and precipitation_mm.
+    sites : indexed by site_id: kind, x, y (m), elevation_m (the terrain's), inside and what else is known of the site.
+    daily : station days: site_id, date, swe_mm, depth_m, depth_se_m, and where known air_temperature_c and
+        precipitation_mm.
     station_se_mm : error of the SWE of each row of `daily`.
     visits : course visits: site_id, date, nominal_date, swe_mm, swe_se_mm, depth_m, depth_se_m, density_kg_m3,
-        density_se_kg_m3, points, by_depth (SWE told by depth and the density model).
-    weather : days of the weather table up to the date: date, elevation_m, air_temperature_c, precipitation_mm; may be empty.
-    southern : whether the basin lies south of the equator.
-    least_density_depth_m : in snow no deeper than this a station's SWE over depth is no density: its sensors' errors swamp it.
-    earlier_pairs : what sites and flights of earlier seasons said of depth on the same days, as `snow.site_gains` takes it; may be
+        density_se_kg_m3, points, by_depth (SWE made from depth and the density model).
+    weather : days of the weather table up to the date: date, elevation_m, air_temperature_c, precipitation_mm; may be
         empty.
+    southern : whether the basin lies south of the equator.
+    least_density_depth_m : in snow no deeper than this a station's SWE over depth is no density: its sensors' errors
+        are too large.
+    earlier_pairs : depths that sites and flights of earlier seasons measured on the same days, as `snow.site_gains`
+        takes them; may be empty.
     """
 
     sites: pd.DataFrame
@@ -42,16 +47,26 @@ class GroundRecord:
 
     @property
     def station_series(self) -> pd.DataFrame:
-        """SWE (mm) by day and station, gaps between a station's own values bridged evenly, missing before and after."""
+        """SWE by day and station, mm.
+
+        Gaps between a station's own values are bridged evenly. SWE is missing before its first and after its last
+        value.
+        """
         return self.each_site("station series", lambda: _bridged(self.station_days("swe_mm")), "columns")
 
     @property
     def course_series(self) -> pd.DataFrame:
-        """SWE (mm) by day and course, bridged evenly between visits, missing before the first and after the last."""
+        """SWE by day and course, mm.
+
+        Gaps between visits are bridged evenly. SWE is missing before the first and after the last visit.
+        """
         return self.each_site("course series", lambda: _bridged(self.course_days), "columns")
 
     def station_days(self, name: str) -> pd.DataFrame:
-        """Return a column of `daily` by day and station, where it is known."""
+        """Return a column of `daily` by day and station.
+
+        It is missing where it is not known.
+        """
         return self.each_site(f"station {name}", lambda: _wide(self.daily, self.sites.index, name), "columns")
 
     @property
@@ -61,15 +76,20 @@ class GroundRecord:
 
     @cached_property
     def _answers(self) -> dict[Hashable, Any]:
-        """What was asked of this record, by question: no part of it, so that a record made of it by `replace` begins anew."""
+        """Answers that `once` has made, by question.
+
+        They are no part of the record: one that `replace` makes of it begins without answers.
+        """
         return {}
 
     def once(self, question: Hashable, reckon: Callable[[], Answer]) -> Answer:
-        """Return what `reckon` says of the record, asked the first time only: candidates of a blend ask the same of one record.
+        """Return the answer to a question, made only once.
+
+        Candidates of a blend ask the same of one record.
 
         Parameters
         ----------
-        question : what is asked: a name of its own, with all that the answer hangs on beside the record.
+        question : what is asked: a name of its own, with all that the answer depends on besides the record.
         reckon : makes the answer; nobody may write into it, as all who ask get the same.
         """
         if question not in self._answers:
@@ -79,9 +99,10 @@ class GroundRecord:
     def each_site(
         self, question: Hashable, reckon: Callable[[], pd.DataFrame], axis: Literal["index", "columns"] = "index"
     ) -> pd.DataFrame:
-        """Return as `once` a table with a row, or a column, a site (by site_id), which owes nothing to other sites.
+        """Return a table by site, made only once.
 
-        A record without some sites then has the same without theirs.
+        It has one row, or one column, for each site (by site_id). No site's values depend on other sites. So a record
+        without some sites takes the whole record's table and drops theirs.
         """
         if question not in self._of_sites:
             for whole, gone in self._part_of:
@@ -98,7 +119,10 @@ class GroundRecord:
 
     @cached_property
     def _part_of(self) -> list[tuple[GroundRecord, list[str]]]:
-        """The record that this one was taken from and the sites that it lacks; empty where it is a whole one."""
+        """The record that this one came from, with sites left out.
+
+        The list is empty where this is a whole record.
+        """
         return []
 
     def without(self, *site_ids: str) -> GroundRecord:

@@ -18,31 +18,49 @@ if TYPE_CHECKING:
 
 
 class SnowtallyError(Exception):
-    """Root of everything this program raises on purpose; the command line prints its message on one line."""
+    """Base of every error that this program raises on purpose.
+
+    The command line prints its message on one line.
+    """
 
     exit_status = 1
 
 
 class SettingsError(SnowtallyError, ValueError):
-    """Raised when the settings cannot be used: an unknown key, an impossible value, a required file that is missing."""
+    """Raised when the settings cannot be used.
+
+    A key is unknown, a value is impossible, or a required file is missing.
+    """
 
     exit_status = 2
 
 
 class InputError(SnowtallyError, ValueError):
-    """Raised when an input file cannot be read at all: no such column, not a raster, no coordinate system."""
+    """Raised when an input file cannot be read at all.
+
+    A column is missing, the file is no raster, or it has no coordinate system.
+    """
 
 
 class RefusedFlightError(InputError):
-    """Raised when a flight was read but is not fit for use: registration beyond its limits, no cell with data."""
+    """Raised when a flight is not fit for use.
+
+    It was read, but its registration is beyond the limits, or no cell has data.
+    """
 
 
 class StillArrivingError(InputError):
-    """Raised when a raster is still being written: it is left for the next night."""
+    """Raised when a raster is still being written.
+
+    It is left for the next night.
+    """
 
 
 class StoppedError(SnowtallyError):
-    """Raised when a signal stops a command; the exit status is the shell's for it: 130 for Ctrl-C, 143 SIGTERM, 129 SIGHUP."""
+    """Raised when a signal stops a command.
+
+    The exit status is the shell's for that signal: 130 for Ctrl-C, 143 for SIGTERM, 129 for SIGHUP.
+    """
 
     def __init__(self, number: int = signal.SIGINT) -> None:
         by = "the user" if number == signal.SIGINT else signal.Signals(number).name
@@ -55,19 +73,31 @@ class TooLongError(SnowtallyError, TimeoutError):
 
 
 class NoEstimateError(SnowtallyError, RuntimeError):
-    """Raised when no estimate is possible for a date: no usable site and no flight."""
+    """Raised when no estimate is possible for a date.
+
+    There is no usable site and no flight.
+    """
 
 
 class UncoveredDateError(NoEstimateError):
-    """Raised when a date lies before or after everything that the inputs tell of."""
+    """Raised when the inputs do not cover a date.
+
+    The date lies before or after all that they hold.
+    """
 
 
 class ArchiveError(SnowtallyError, RuntimeError):
-    """Raised when the archive cannot be read or written, or holds what it should not."""
+    """Raised when the archive cannot be used.
+
+    It cannot be read or written, or it holds what it should not.
+    """
 
 
 class RecordError(ArchiveError):
-    """Raised when a record or the decisions cannot be read; `what` says how, without file and cure."""
+    """Raised when a record or the decisions cannot be read.
+
+    `what` says what is wrong, without the file and the remedy.
+    """
 
     def __init__(self, message: str, what: str = "") -> None:
         super().__init__(message)
@@ -75,7 +105,7 @@ class RecordError(ArchiveError):
 
 
 class NewerVersionError(RecordError):
-    """Raised when a record was written by a newer program than this one."""
+    """Raised when a newer program wrote the record."""
 
 
 class BusyError(ArchiveError):
@@ -183,7 +213,9 @@ FINDING_COLUMNS = [
 
 
 def findings_table(findings: list[Finding]) -> pd.DataFrame:
-    """Return the findings as a table with one row each, in the order and with the columns of `checks.csv`.
+    """Return the findings as a table like `checks.csv`.
+
+    Each finding is one row, in the given order. The columns are those of `checks.csv`, in their order.
 
     >>> findings_table([]).columns[:3].tolist()
     ['table', 'file', 'line']
@@ -194,7 +226,10 @@ def findings_table(findings: list[Finding]) -> pd.DataFrame:
 
 
 def one_line(trouble: BaseException) -> str:
-    """Return any trouble in one line for people: our own words as they are, the system's with the file and where to look.
+    """Return any error in one line for people.
+
+    The program's own messages stay as they are. The system's messages get the file and where to look. Any other message
+    gets the name of its error.
 
     >>> one_line(InputError("sites.csv has no column site_id"))
     'sites.csv has no column site_id'
@@ -213,9 +248,10 @@ def one_line(trouble: BaseException) -> str:
 
 
 def without_controls(text: str) -> str:
-    r"""Return a text without the codes that move a terminal's cursor, colour it or turn the direction of writing.
+    r"""Return a text without control codes.
 
-    Titles, names and identifiers are others' words. Line ends and tabs stay, each of the rest becomes a question mark.
+    Such codes move a terminal's cursor, colour it or turn the direction of writing. Titles, names and identifiers are
+    others' words. Line ends and tabs stay. Each other code becomes a question mark.
 
     >>> without_controls("Upper\x1b[31m Fork\a\u202e")
     'Upper?[31m Fork??'

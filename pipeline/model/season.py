@@ -31,7 +31,9 @@ def first_of_season(date: dt.date, season_start: str) -> dt.date:
 
 
 def last_complete_day(now: dt.datetime, utc_offset_hours: float) -> dt.date:
-    """Return the last local day that is over at the instant `now` (with time zone).
+    """Return the last local day that is over.
+
+    `now` is an instant with a time zone.
 
     >>> str(last_complete_day(dt.datetime(2031, 3, 1, 1, tzinfo=dt.UTC), -2.0))
     '2031-02-27'
@@ -43,7 +45,9 @@ def last_complete_day(now: dt.datetime, utc_offset_hours: float) -> dt.date:
 def seasons_before(
     begun: dt.date, first_day: Callable[[dt.date], dt.date], count: int
 ) -> Iterator[tuple[dt.date, dt.date]]:
-    """Yield the first and last days of the `count` snow seasons before the one that begins on a day, newest first.
+    """Yield first and last day of each earlier snow season.
+
+    These are the `count` seasons before the one that begins on `begun`, newest first.
 
     Parameters
     ----------

@@ -67,14 +67,15 @@ def _each(overrides: pd.DataFrame) -> Iterator[Override]:
 
 
 def believable(overrides: pd.DataFrame, snow: SnowLimits) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return the overrides without values that no snow and no weather can have, and a finding for each of these.
+    """Return the overrides with believable values, and the findings.
 
-    No check judges a value by hand, so that a slip in it would stand as written.
+    A value that no snow and no weather can have gets a finding. No check judges a value by hand, so that a slip in it
+    would stand as written.
 
     Parameters
     ----------
     overrides : as `read_overrides`.
-    snow : what snow can be, as the stations' readings are held to.
+    snow : what snow can be; the stations' readings have the same limits.
     """
     limits = {
         "swe_mm": (0.0, snow.swe_high_mm),
@@ -101,13 +102,15 @@ def believable(overrides: pd.DataFrame, snow: SnowLimits) -> tuple[pd.DataFrame,
 def without_overridden(
     records: pd.DataFrame, overrides: pd.DataFrame, known: set[str]
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return station records with every overridden reading missing, so that no check judges it, and a finding an override.
+    """Return station records without the overridden readings, and findings.
+
+    Every overridden reading becomes missing, so that no check judges it. Each override gets one finding.
 
     Parameters
     ----------
     records : station readings: site_id, time (UTC) and the readings.
     overrides : as `read_overrides`, those that concern the day.
-    known : every site of the sites table; an override of another site is told as one that hits nothing.
+    known : every site of the sites table; the finding on an override of another site says that it hits nothing.
     """
     findings = []
     records = records.copy() if len(overrides) else records
@@ -124,10 +127,11 @@ def without_overridden(
 def samples_without_overridden(
     samples: pd.DataFrame, overrides: pd.DataFrame, utc_offset_hours: float
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return course samples without the overridden ones; a course is a station that speaks at local noon of its visits.
+    """Return course samples without the overridden ones, and findings.
 
-    A whole visit set aside is left out, a single variable becomes missing. A value by hand stands for stations only: a visit's
-    value comes from its samples, which the sheet can be mended to say.
+    An override hits a visit if it holds at local noon of the visit's day. A whole visit set aside is left out. A single
+    variable becomes missing. A value by hand is for stations only: a visit's value comes from its samples, which people
+    can mend on the sheet.
     """
     findings = []
     noon = pd.Timedelta(hours=12 - utc_offset_hours)
@@ -150,10 +154,10 @@ def samples_without_overridden(
 def with_values(
     records: pd.DataFrame, overrides: pd.DataFrame, utc_offset_hours: float, span: tuple[pd.Timestamp, pd.Timestamp]
 ) -> pd.DataFrame:
-    """Return checked station records with the overrides' values in place, also on days that have no reading.
+    """Return checked station records with the overrides' values.
 
-    Where decisions contradict each other the later counts, by `when` and then by their place in the files: a value stands until
-    somebody sets it aside.
+    Days that have no reading get one. Where decisions contradict each other the later counts, by `when` and then by
+    their place in the files. A value stands until somebody sets it aside.
 
     Parameters
     ----------
@@ -176,14 +180,20 @@ def with_values(
 
 
 def _of_day(rows: pd.DataFrame, value: float, name: str) -> np.ndarray:
-    """Return the value for each reading; precipitation is a day's sum and stands at the day's first reading alone."""
+    """Return an override's value for each reading.
+
+    Precipitation is a day's sum: the day's first reading gets it, and the others get 0.
+    """
     if name != "precipitation_mm":
         return np.full(len(rows), value)
     return np.where(rows["date"].duplicated().to_numpy(), 0.0, value)
 
 
 def _with_days(records: pd.DataFrame, override: Override, utc_offset_hours: float) -> pd.DataFrame:
-    """Return the records with a reading at noon on the override's days that have none."""
+    """Return the records with readings added at noon.
+
+    They are added on the override's days that have none.
+    """
     (name, *_), factor = COLUMNS[override.variable]
     offset = pd.Timedelta(hours=utc_offset_hours)
     days = pd.date_range((override.first + offset).normalize(), (override.last + offset).normalize())
@@ -202,7 +212,10 @@ def _with_days(records: pd.DataFrame, override: Override, utc_offset_hours: floa
 
 
 def switched_off(overrides: pd.DataFrame, instant_utc: pd.Timestamp) -> set[str]:
-    """Return the stations that are switched off at an instant: they are silent by decision."""
+    """Return the stations that are switched off at an instant.
+
+    They are silent by decision.
+    """
     off = overrides[overrides["action"] == "off"]
     now = (off["first"] <= instant_utc) & (off["last"].isna() | (off["last"] >= instant_utc))
     return set(off.loc[now, "site_id"])

@@ -27,7 +27,9 @@ VISIT_NUMBERS = ["swe_mm", "swe_se_mm", "depth_m", "depth_se_m", "density_kg_m3"
 
 
 def course_visits(samples: pd.DataFrame) -> pd.DataFrame:
-    """Return one row a course and date: the course's value from its samples in use.
+    """Return one row for each course and date.
+
+    Its values come from the samples in use.
 
     Parameters
     ----------
@@ -35,11 +37,12 @@ def course_visits(samples: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame : site_id, date (the true one), nominal_date (missing where the sheet gives none), swe_mm (mean over points, bare
-        points counted as zero; Agriculture Handbook 169), swe_se_mm (sampling error of that mean with the sampler's), depth_m,
-        depth_se_m, density_kg_m3 (ratio of the means over the points that were weighed, never the mean of ratios),
-        density_se_kg_m3, points, by_depth (false: nothing here is told by depth alone). SWE is missing where no point was weighed; depth-only points strengthen the depth and,
-        through the density, the SWE.
+    DataFrame : site_id, date (the true one), nominal_date (missing where the sheet gives none), swe_mm (mean over
+        points, bare points counted as zero; Agriculture Handbook 169), swe_se_mm (sampling error of that mean with the
+        sampler's), depth_m, depth_se_m, density_kg_m3 (ratio of the means over the points that were weighed, never the
+        mean of ratios), density_se_kg_m3, points, by_depth (always false here: no SWE comes from depth alone). SWE is
+        missing where no point was weighed. Points with a depth alone strengthen the depth and, through the density, the
+        SWE.
     """
     counted = samples[samples["used"] & ~_only_bare_left(samples)].copy()
     # A bulk row stands for as many cores as were weighed together.
@@ -64,7 +67,10 @@ def course_visits(samples: pd.DataFrame) -> pd.DataFrame:
 
 
 def _only_bare_left(samples: pd.DataFrame) -> pd.Series:
-    """Return which samples are of a visit whose points with snow were all set aside: its bare points alone are no course."""
+    """Return the samples of visits with only bare points left.
+
+    All points with snow of such a visit were set aside. Its bare points alone are no course.
+    """
     snow = (samples["depth_m"] > 0) | (samples["swe_mm"] > 0)
     visit = [samples["site_id"], samples["date"]]
     had = snow.groupby(visit, observed=True).transform("any")
@@ -120,7 +126,10 @@ def _course_value(weight: np.ndarray, depth: np.ndarray, swe: np.ndarray) -> dic
 
 
 def _mean(values: np.ndarray, weights: np.ndarray, name: str) -> tuple[float, float, float]:
-    """Return the weighted mean, the spread of the values, and how many they stand for, missing values left out."""
+    """Return weighted mean, spread and total weight of the values.
+
+    Missing values are left out. With fewer than `LEAST_POINTS` values the spread is a usual share of the mean.
+    """
     there = np.isfinite(values)
     if not there.any():
         return np.nan, np.nan, 0.0
@@ -140,7 +149,9 @@ def _spread_about_ratio(residual_mm: np.ndarray, weights: np.ndarray, mean_mm: f
 
 
 def station_density(daily: pd.DataFrame, least_depth_m: float) -> pd.DataFrame:
-    """Return the station days that weigh the snow: SWE and depth both there and deep enough.
+    """Return the station days that have a density.
+
+    They have both SWE and depth, and the snow is deep enough.
 
     Returns
     -------

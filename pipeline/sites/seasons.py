@@ -7,9 +7,10 @@ import pandas as pd
 
 
 def water_year_day(date: pd.Timestamp, *, southern: bool = False) -> int:
-    """Return the day of the water year: 1 October is 1, 30 September 365 or 366; southern basins count from 1 April.
+    """Return the day of the water year, from 1.
 
-    The origin is that of Hill et al. 2019 (The Cryosphere 13, 1767-1784): 1 October is day 1.
+    1 October is day 1, and 30 September is day 365 or 366. Southern basins count from 1 April. The origin is that of
+    Hill et al. 2019 (The Cryosphere 13, 1767-1784).
 
     >>> water_year_day(pd.Timestamp("2031-01-01")), water_year_day(pd.Timestamp("2031-06-30"), southern=True)
     (93, 91)
@@ -34,7 +35,10 @@ OFF_SEASON = 270
 
 
 def seasonal_range(date: pd.Timestamp, *, southern: bool) -> tuple[float, float]:
-    """Return the least and the largest bulk density in kg/m3 that the season makes likely; new snow of autumn may be lighter."""
+    """Return least and largest likely bulk density, kg/m3.
+
+    They depend on the season. New snow of autumn may be lighter. Late in the season any density is accepted.
+    """
     day = water_year_day(date, southern=southern)
     if day >= OFF_SEASON:
         return 0.0, np.inf
@@ -53,6 +57,9 @@ that lasts (common practice, no source)."""
 
 
 def typical_density(date: pd.Timestamp, *, southern: bool) -> float:
-    """Return the bulk density in kg/m3 to expect of a season's day when nothing else is known."""
+    """Return the usual bulk density of a day, kg/m3.
+
+    It is for days on which nothing else is known.
+    """
     days, densities = zip(*TYPICAL, strict=True)
     return float(np.interp(water_year_day(date, southern=southern), days, densities))

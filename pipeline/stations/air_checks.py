@@ -38,12 +38,14 @@ HALF = 0.5
 
 @dataclass(frozen=True)
 class AirLimits:
-    """Thresholds of the check on air temperature; docs/checks.md gives the reason and source of each.
+    """Thresholds of the check on air temperature.
+
+    The reasons and sources are in docs/checks.md.
 
     Parameters
     ----------
     off_k : a daily mean further than this from what the neighbours make of it is wrong, K.
-    inversion_k : and by so much more where it lies lower and is colder, or higher and warmer, K.
+    inversion_k : most that is added to `off_k` where a low record is colder, or a high one warmer, than expected, K.
     """
 
     off_k: float
@@ -52,7 +54,9 @@ class AirLimits:
 
 @dataclass(frozen=True)
 class Verdict:
-    """Days of records that are wrong, and days on which two records contradict each other; all (days, records).
+    """Days of records that are wrong or doubtful, (days, records).
+
+    On a doubtful day two records contradict each other and no third one decides.
 
     Parameters
     ----------
@@ -71,7 +75,11 @@ class Verdict:
 def judge(
     days: pd.DatetimeIndex, table: np.ndarray, heights: np.ndarray, network: Network, limits: AirLimits
 ) -> Verdict:
-    """Return what is wrong with daily mean temperatures (days, records) of stations and the weather table."""
+    """Return which daily mean temperatures are wrong or doubtful.
+
+    `table` holds the daily means of the stations and of the weather table, C, (days, records). `heights` holds the
+    elevations of the records, m, (records,).
+    """
     comparison = compare(table, heights, TOGETHER)
     limit = _limits(table - comparison.expected, heights, limits)
     share = (table - comparison.expected) / limit
@@ -100,7 +108,10 @@ for that stays whole."""
 
 
 def _lasting(share: np.ndarray) -> np.ndarray:
-    """Return the days of all spans of ten days whose median departure is beyond the limit to one side.
+    """Return the days of lasting departures to one side.
+
+    A departure lasts where its median over `LASTING_DAYS` days is beyond the limit. A median needs values on more than
+    half of these days. Of such spans, the days beyond `NEAR_SHARE` of the limit to the same side are returned.
 
     Parameters
     ----------
@@ -119,7 +130,10 @@ def _lasting(share: np.ndarray) -> np.ndarray:
 
 
 def _limits(away: np.ndarray, heights: np.ndarray, limits: AirLimits) -> np.ndarray:
-    """Return the departure beyond which each value is wrong, K: an inversion makes what lies low cold and what lies high warm."""
+    """Return the departure beyond which each value is wrong, K.
+
+    An inversion makes low sites cold and high sites warm. Departures of this kind get a wider limit.
+    """
     above = np.array([h - _median(np.delete(heights, i)) for i, h in enumerate(heights)])
     inverted = np.nan_to_num(np.minimum(limits.inversion_k, INVERSION_K_PER_M * np.abs(above)))
     return limits.off_k + np.where(away * above > 0, inverted, 0.0)
@@ -144,7 +158,11 @@ LAG_DAYS = 30
 
 
 def within_climate(days: pd.DatetimeIndex, table: np.ndarray, heights: np.ndarray, latitude: float) -> np.ndarray:
-    """Return which daily means are believable for latitude, season and height; all where the latitude is unknown."""
+    """Return which daily means the climate makes believable.
+
+    Latitude, season and elevation decide. All values are believable where the latitude is unknown. A missing value
+    counts as believable.
+    """
     if not np.isfinite(latitude):
         return np.ones(table.shape, bool)
     x = np.sin(np.radians(latitude))
@@ -159,7 +177,10 @@ SPIKE_K, SPIKE_HOURS = 25.0, 13.0
 
 
 def spikes(series: StationSeries) -> None:
-    """Set aside single air temperatures far from the readings before and after, to the same side of both."""
+    """Set aside single air temperatures that spike.
+
+    A spike is far from the readings before and after it, to the same side of both.
+    """
     values = series.values[NAME]
     far = np.full(series.shape[1], SPIKE_K)
     rows = zigzags(values, series.hours, series.bounds, far, SPIKE_HOURS)[:, 0]
@@ -176,9 +197,10 @@ def spikes(series: StationSeries) -> None:
 
 
 def air(series: StationSeries, network: Network, limits: AirLimits) -> None:
-    """Set aside air temperatures that the neighbours contradict: days, and single readings of other days.
+    """Set aside air temperatures that the neighbours contradict.
 
-    Where two records alone contradict each other and the season's climate does not decide, both are used and it is told.
+    It sets aside whole days, and single readings of other days. Where two records alone contradict each other and the
+    season's climate does not decide, both are used and a finding says so.
     """
     days = series.days
     said, height = network.table(NAME, days)
@@ -212,12 +234,18 @@ def air(series: StationSeries, network: Network, limits: AirLimits) -> None:
 
 
 def words(values: np.ndarray, expected: np.ndarray) -> str:
-    """Return the figures of a stretch: what was read, and what is expected of its days by the neighbours."""
+    """Return readings and expected values of a stretch as text.
+
+    Both are in C. The expected values come from the neighbours.
+    """
     return f"{span(values, 1)} C, where {span(expected, 1)} C is expected by the neighbours"
 
 
 def _far_readings(series: StationSeries, verdict: Verdict) -> np.ndarray:
-    """Return the readings that no hour of their day can have, as a mask."""
+    """Return a mask of readings that are impossible on their day.
+
+    Such a reading is further from the day's expected mean than the mean's limit plus `WITHIN_DAY_K`.
+    """
     of_day = series.day_number, series.day_site
     length = series.day_ends - series.day_starts
     expected, limit = (np.repeat(table[of_day], length) for table in (verdict.expected, verdict.limit))
@@ -225,7 +253,7 @@ def _far_readings(series: StationSeries, verdict: Verdict) -> np.ndarray:
 
 
 def _shares(series: StationSeries, marked: np.ndarray) -> np.ndarray:
-    """Return the share of each station day's readings that are marked, (station days,)."""
+    """Return each station day's share of marked readings, (station days,)."""
     marks = np.where(np.isfinite(series.values[NAME]), marked.astype(float), np.nan)
     sums, counts = group_sums(marks, series.day_starts)
     return np.nan_to_num(sums) / np.maximum(counts, 1)

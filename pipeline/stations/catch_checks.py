@@ -63,13 +63,16 @@ class CatchVerdict:
 
 
 def judge(fallen: np.ndarray, heights: np.ndarray, factor: float) -> CatchVerdict:
-    """Return what is wrong with the daily precipitation of gauges and the weather table.
+    """Return which daily precipitation is wrong or doubtful.
+
+    The records are the gauges and the weather table.
 
     Parameters
     ----------
     fallen : (days, records) mm, missing where a record has none.
     heights : (records,) m.
-    factor : a total of four weeks so many times the neighbours' is wrong, and so is one part in so many of theirs.
+    factor : a total of four weeks is wrong if it is more than so many times the neighbours', or less than one part in
+        so many of theirs.
     """
     others = others_quantile(fallen, 0.5)
     wrong = _plugged(fallen) | _absurd_days(fallen, factor)
@@ -83,7 +86,11 @@ def judge(fallen: np.ndarray, heights: np.ndarray, factor: float) -> CatchVerdic
 
 @dataclass(frozen=True)
 class FarWindows:
-    """Windows, by their last day, whose total is far off the neighbours': these agree, or there is only one; (days, records)."""
+    """Windows with a total far from the neighbours', (days, records).
+
+    A window is marked at its last day. In `agreed` the neighbours agree with each other and no other record is like
+    this one. In `lone` there is only one other record.
+    """
 
     agreed: np.ndarray
     lone: np.ndarray
@@ -92,7 +99,11 @@ class FarWindows:
 def _windows(
     fallen: np.ndarray, others: np.ndarray, heights: np.ndarray, factor: float
 ) -> list[tuple[FarWindows, np.ndarray, np.ndarray]]:
-    """Return, for too much and for too little, the far windows, which windows were judged, and the days that show it."""
+    """Return far windows for too much and for too little.
+
+    Each entry holds three parts: the far windows, a mask of the windows that were judged by neighbours that agree, and
+    a mask of the days that show the difference. The masks are (days, records).
+    """
     reported = window_sum(np.isfinite(fallen), WINDOW_DAYS - 1, 0)
     total = np.where(reported >= REPORTED_SHARE * WINDOW_DAYS, window_sum(fallen, WINDOW_DAYS - 1, 0), np.nan)
     total *= WINDOW_DAYS / np.maximum(reported, 1)
@@ -116,7 +127,11 @@ def _windows(
 
 
 def _of_windows(far: np.ndarray, judged: np.ndarray, shown: np.ndarray) -> np.ndarray:
-    """Return the days of far windows from the first to the last that shows it; all days of a record that is wrong all season."""
+    """Return the days to which far windows point, (days, records).
+
+    Each run of far windows is cut to the days from the first to the last that shows the difference. All days of a
+    record are returned if at least `LASTING` of its judged windows, and at least `WINDOW_DAYS` windows, are far.
+    """
     days = window_sum(far, 0, WINDOW_DAYS - 1) > 0
     for record in np.flatnonzero(days.any(axis=0)):
         if far[:, record].sum() >= max(LASTING * judged[:, record].sum(), WINDOW_DAYS):
@@ -132,7 +147,10 @@ def _of_windows(far: np.ndarray, judged: np.ndarray, shown: np.ndarray) -> np.nd
 
 
 def _plugged(fallen: np.ndarray) -> np.ndarray:
-    """Return the dry spells in which the neighbours caught plenty, with the day after: it may hold what the gauge held back."""
+    """Return dry spells in which the neighbours caught plenty.
+
+    A spell includes the day after it: that day may hold what the gauge held back.
+    """
     plugged = np.zeros(fallen.shape, bool)
     for record in range(fallen.shape[1] if fallen.shape[1] > 1 else 0):
         edges = np.flatnonzero(np.diff(np.concatenate([[0], (fallen[:, record] == 0.0).astype(np.int8), [0]])))
@@ -147,7 +165,10 @@ def _plugged(fallen: np.ndarray) -> np.ndarray:
 
 
 def _absurd_days(fallen: np.ndarray, factor: float) -> np.ndarray:
-    """Return the days of which no other gauge knows anything like it; a day after a gap may hold what fell in the gap."""
+    """Return days of precipitation that no other gauge supports.
+
+    A day after a gap is left out, as it may hold what fell in the gap.
+    """
     there = np.isfinite(fallen)
     others = others_quantile(np.where(there, window_sum(fallen, 1, 1), np.nan), 1.0, least=LEAST_OTHERS)
     after_gap = np.vstack([np.zeros((1, fallen.shape[1]), bool), ~there[:-1]])
@@ -155,7 +176,10 @@ def _absurd_days(fallen: np.ndarray, factor: float) -> np.ndarray:
 
 
 def catch(series: StationSeries, network: Network, factor: float) -> None:
-    """Set aside precipitation that the neighbours contradict; where two records alone contradict each other it is told.
+    """Set aside precipitation that the neighbours contradict.
+
+    Where two records alone contradict each other, both are used and a finding says so. A dry spell is set aside even
+    then.
 
     Parameters
     ----------
@@ -184,7 +208,10 @@ def catch(series: StationSeries, network: Network, factor: float) -> None:
 
 
 def words(fallen: np.ndarray, record: int) -> str:
-    """Return the figures of a stretch (days, records): what the record and what its neighbours caught."""
+    """Return what a record and its neighbours caught, as text.
+
+    `fallen` holds the precipitation of a stretch, mm, (days, records).
+    """
     others = np.delete(fallen, record, axis=1)
     theirs = np.nansum(others[:, np.isfinite(others).any(axis=0)], axis=0)
     days = f"{len(fallen)} day{'s' if len(fallen) > 1 else ''}"

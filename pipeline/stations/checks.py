@@ -36,15 +36,18 @@ def check_stations(
     season_start: str = "10-01",
     network: Network | None = None,
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return the records with readings set aside made missing and corrected ones changed, and the findings.
+    """Return the checked station records and the findings.
+
+    Readings that were set aside are missing. Corrected readings have their new values.
 
     Parameters
     ----------
-    records : site_id, time (UTC), date, swe_mm, depth_m, air_temperature_c, precipitation_mm, precipitation_total_mm, file,
-        line; in any order.
+    records : site_id, time (UTC), date, swe_mm, depth_m, air_temperature_c, precipitation_mm, precipitation_total_mm,
+        file, line; in any order.
     limits, snow : what readings and snow can do.
     season_start : month and day on which a snow season begins.
-    network : where the stations stand, and the weather table; without it air and precipitation are held against nobody.
+    network : where the stations stand, and the weather table; without it `air_checks.air` and `catch_checks.catch` do
+        not run.
 
     Returns
     -------

@@ -31,10 +31,11 @@ LEAST_OTHERS = 3
 
 
 def clocks(series: StationSeries) -> None:
-    """Tell of stations whose air is warmest hours before or after all the others': their clock or its offset is wrong.
+    """Report stations whose clock or time offset is wrong.
 
-    The first harmonic of the day of each station's air temperature, over ten days, is compared with the mean direction of the
-    others'. Nothing is set aside: daily means move by no more than the change within some hours.
+    Their air is warmest hours before or after the air of the other stations. The check compares the first harmonic of
+    the day's air temperature, over ten days, with the mean direction of the others'. Nothing is set aside: daily means
+    move by no more than the change within some hours.
     """
     cycle, counts = _cycles(series)
     if cycle.shape[0] < CYCLE_DAYS or cycle.shape[1] <= LEAST_OTHERS:
@@ -66,7 +67,12 @@ def clocks(series: StationSeries) -> None:
 
 
 def _cycles(series: StationSeries) -> tuple[np.ndarray, np.ndarray]:
-    """Return the sums of departure from the day's mean times the hour's direction over ten days, and the readings in them."""
+    """Return the daily cycle of air temperature over ten days.
+
+    The first array holds complex sums, (days, stations): each reading's departure from its day's mean, times the
+    direction of its hour. The second array holds the number of readings in each sum. Days with fewer than
+    `LEAST_READINGS` readings are left out.
+    """
     values = series.values["air_temperature_c"]
     departure = values - np.repeat(series.day_means("air_temperature_c"), series.day_ends - series.day_starts)
     hour = 2.0 * np.pi / 24.0 * (series.hours % 24.0)
@@ -80,14 +86,17 @@ def _cycles(series: StationSeries) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _window(table: np.ndarray, enough: np.ndarray) -> np.ndarray:
-    """Return centred sums over ten days of the days with readings enough."""
+    """Return centred sums over ten days of days with enough readings."""
     total = np.vstack([np.zeros((1, table.shape[1])), np.cumsum(np.where(enough, table, 0.0), axis=0)])
     days = np.arange(len(table))
     return total[np.minimum(days + CYCLE_DAYS // 2, len(table))] - total[np.maximum(days - CYCLE_DAYS // 2, 0)]
 
 
 def _lasting(marks: np.ndarray, least: int) -> np.ndarray:
-    """Return the marks that stand in unbroken stretches of at least so many days, (days, stations)."""
+    """Return marks in unbroken stretches of enough days, (days, stations).
+
+    A stretch needs at least `least` days.
+    """
     lasting = np.zeros_like(marks)
     for site in range(marks.shape[1]):
         edges = np.flatnonzero(np.diff(np.concatenate([[0], marks[:, site].astype(np.int8), [0]])))
@@ -106,7 +115,10 @@ that bear each other out for longer read in one wrong unit."""
 
 
 def fahrenheit(series: StationSeries, network: Network | None = None) -> None:
-    """Set aside air temperatures that are far from all the others' and among them as soon as they are read as Fahrenheit.
+    """Set aside air temperatures that are in Fahrenheit.
+
+    Such days are far from the other stations' median, and near it once they are converted from Fahrenheit. Where
+    another station is as far off, such days must fill most of a month.
 
     Parameters
     ----------

@@ -42,17 +42,19 @@ def daily_values(records: pd.DataFrame) -> pd.DataFrame:
 def silent_stations(
     records: pd.DataFrame, stations: pd.DataFrame, date: pd.Timestamp, most_days: float
 ) -> list[Finding]:
-    """Return a finding for each station in service without a reading of SWE or depth for longer than `most_days`.
+    """Return a finding for each station without recent snow readings.
+
+    A station in service is silent after more than `most_days` days without a reading of SWE or depth. A station that
+    was never heard of is silent from the day on which it went into service. A station that reports, but neither SWE nor
+    depth ever, is a weather station and gets no finding.
 
     Parameters
     ----------
-    records : station readings up to the date: site_id, date, swe_mm, depth_m; of earlier seasons too, so that the first days
-        of a season are no silence.
+    records : station readings up to the date: site_id, date, swe_mm, depth_m; also those of earlier seasons, so that a
+        station is not silent in the first days of a season.
     stations : rows of the sites table with kind station: site_id, since, until, file, line.
     date : the day asked for.
     most_days : days of silence allowed.
-
-    A station that reports, but neither SWE nor depth ever, is a weather station and silent of nothing.
     """
     snow = records[records[["swe_mm", "depth_m"]].notna().any(axis=1)]
     last_days = snow.groupby("site_id")["date"].max()

@@ -58,10 +58,11 @@ REMEMBERED_DAYS = 10
 
 
 def contradictions(series: StationSeries, limits: tuple[float, float, float]) -> None:
-    """Set aside the sensor that is wrong where SWE over depth is no density of snow.
+    """Set aside SWE or depth where their ratio is impossible.
 
-    The one that moved away from its own last good days is wrong, or from its neighbours' where there is none; in doubt it is
-    the depth: SWE is what the estimate stands on.
+    SWE over depth is then no density of snow. The sensor that moved away from its own last good days is wrong. Where it
+    has no good days, the neighbours are the reference. In doubt the depth is set aside, because the estimate rests on
+    SWE.
 
     Parameters
     ----------
@@ -84,7 +85,10 @@ def contradictions(series: StationSeries, limits: tuple[float, float, float]) ->
 
 
 def _stretches(series: StationSeries, wrong: np.ndarray) -> list[np.ndarray]:
-    """Return the rows of each stretch of contradictions no further apart than two days."""
+    """Return the rows of each stretch of contradictions.
+
+    Contradictions of a station that are no more than `STRETCH_HOURS` apart are one stretch.
+    """
     rows = np.flatnonzero(wrong)
     site = np.searchsorted(series.bounds, rows, side="right")
     apart = (np.diff(site) != 0) | (np.diff(series.hours[rows]) > STRETCH_HOURS)
@@ -123,7 +127,10 @@ def _treat(
 
 
 def _extended(series: StationSeries, name: str, rows: np.ndarray, words: str) -> np.ndarray:
-    """Return the rows with those before and after them whose density is still nearer to the wrong unit's than to the right one's."""
+    """Return the rows of the whole stretch in a wrong unit.
+
+    Rows before and after are added while their density is nearer to the wrong unit's than to the right one's.
+    """
     site = int(np.searchsorted(series.bounds, rows[0], side="right")) - 1
     first, end = int(series.bounds[site]), series.season_end(int(rows[0]), site)
     swe, depth = series.values["swe_mm"][first:end], series.values["depth_m"][first:end]
@@ -143,7 +150,11 @@ def _extended(series: StationSeries, name: str, rows: np.ndarray, words: str) ->
 
 
 def _unit(name: str, density: float) -> str | None:
-    """Return the words of the unit mix-up that brings a density nearest the middle of what is usual, None where none does."""
+    """Return the unit mix-up that explains a density, in words.
+
+    Of several mix-ups it is the one that brings the density nearest to `MIDDLE_DENSITY`. It is None where none brings
+    the density within `USUAL_DENSITY`.
+    """
     best, nearest = None, np.inf
     for words, factor in UNIT_FACTORS[name].items():
         made = density * factor if name == "swe_mm" else density / factor
@@ -154,7 +165,11 @@ def _unit(name: str, density: float) -> str | None:
 
 
 def _culprit(series: StationSeries, rows: np.ndarray, wrong: np.ndarray, typical: dict[str, np.ndarray]) -> str:
-    """Return the sensor that moved more from its last good readings, or that is further from its neighbours'."""
+    """Return the name of the sensor that is wrong.
+
+    It is SWE if SWE moved clearly more than depth from its last good readings, else depth. Where a sensor has no good
+    readings, its neighbours' typical value is the reference.
+    """
     site = int(np.searchsorted(series.bounds, rows[0], side="right")) - 1
     first = max(int(series.bounds[site]), int(rows[0]) - LOOKED_BACK)
     before = np.arange(first, rows[0])
@@ -187,7 +202,10 @@ SWE_RESTS = 0.1
 
 
 def density_leaps(series: StationSeries, least_depth_m: float) -> None:
-    """Set aside depths from where the density leaps by a unit's factor at rest of SWE until it leaps back, or the season's end.
+    """Set aside depths after density leaps by a unit's factor.
+
+    SWE must rest over the leap. The depths are set aside until the density leaps back or the season ends. Only the
+    first leap of each kind at a station is treated.
 
     Parameters
     ----------
@@ -215,7 +233,11 @@ def density_leaps(series: StationSeries, least_depth_m: float) -> None:
 
 
 def _mark_leap(wrong: np.ndarray, density: np.ndarray, first: int, seasons: np.ndarray) -> None:
-    """Mark the days from a leap on whose density is nearer to what it leapt to than to what it was."""
+    """Mark the days from a leap to its end.
+
+    A day is marked while its density is nearer to the density after the leap than to the one before, or missing. The
+    season's end also ends the leap. `wrong` is changed in place.
+    """
     before, after = density[first], density[first + LEAP_DAYS]
     middle = np.sqrt(before * after)
     away = (density > middle) if after > before else (density < middle)
@@ -240,10 +262,11 @@ def _tell_leap(series: StationSeries, wrong: np.ndarray, words: str) -> None:
 
 
 def depth_steps(series: StationSeries) -> None:
-    """Shift depth back from where it leaps while SWE rests and the neighbours' depths do not: a sensor moved, or its target.
+    """Shift depth back where it leaps without a reason.
 
-    A leap must exceed 0.25 m and four robust spreads of the neighbours' own changes over two days, and lie between two readings
-    of at most half a day apart for the most part. Snow of more than 25 mm must lie on both days.
+    SWE rests meanwhile and the neighbours' depths do not leap: the sensor has moved, or its target. A leap must exceed
+    0.25 m plus four robust spreads of the neighbours' own changes over two days. Most of it must lie between two
+    successive readings. SWE must be more than 25 mm on both days.
     """
     around = Neighbours(series)
     if series.shape[0] <= STEP_DAYS:

@@ -29,7 +29,10 @@ DAY_HOURS = 24.0
 
 @dataclass(frozen=True)
 class Rates:
-    """What snow can do: greatest rise and fall in an hour and in a day, in the quantity's unit."""
+    """Greatest changes of snow in an hour and a day.
+
+    Rises and falls are both positive, in the quantity's unit.
+    """
 
     rise_hour: float
     rise_day: float
@@ -104,10 +107,11 @@ def excursions(values, hours, bounds, rates, allowed, kind):  # noqa: ANN001, AN
 
 
 def noise(values: np.ndarray) -> float:
-    """Return the standard deviation of one reading's noise, from the median size of second differences.
+    """Return the standard deviation of one reading's noise.
 
-    Second differences let the weather through only where it bends; for white noise of standard deviation s their median size
-    is 0.6745 sqrt(6) s. The series' missing values must be left out before.
+    It comes from the median size of second differences. Weather shows in these only where it bends. For white noise of
+    standard deviation s their median size is 0.6745 sqrt(6) s. The series' missing values must be left out before. The
+    result is 0 where there are too few readings or differences.
     """
     least = 10
     if len(values) < least:

@@ -25,7 +25,10 @@ ALLOWANCE_MM = 50.0
 
 
 def gauges(series: StationSeries) -> None:
-    """Tell of impossible precipitation and of accumulated totals that fall; impossible steps become missing."""
+    """Check the precipitation steps and accumulated totals of gauges.
+
+    Impossible steps and totals become missing. Totals that fall are only reported.
+    """
     fallen = series.values["precipitation_mm"]
     low, high = STEP_MM
     series.tell(
@@ -69,7 +72,10 @@ def _last_before(totals: np.ndarray) -> np.ndarray:
 
 
 def snow_above_precipitation(series: StationSeries) -> None:
-    """Tell of seasons whose SWE rose above what its gauge caught by more than gauges miss; nothing is set aside."""
+    """Report seasons with more SWE than the gauge can explain.
+
+    SWE rose above what the gauge caught by more than gauges miss. Nothing is set aside.
+    """
     swe, fallen = Neighbours(series).swe, series.precipitation
     for season in np.unique(series.seasons):
         days = np.flatnonzero(series.seasons == season)

@@ -9,7 +9,11 @@ from pipeline.model.rules import sites as rules
 
 
 def in_service(rows: pd.DataFrame, sites: pd.DataFrame, role: str, findings: list[Finding]) -> pd.DataFrame:
-    """Return the rows of sites that are on the map and in service that day; one finding for each site left out."""
+    """Return the rows of known sites that were in service.
+
+    A site must be on the map, and in service on the day of the row. Each site that is left out gets one finding in
+    `findings`.
+    """
     placed = sites[["since", "until"]].reindex(rows["site_id"])
     unknown = ~rows["site_id"].isin(sites.index).to_numpy()
     date = rows["date"].to_numpy()

@@ -49,10 +49,11 @@ neighbours did not get adds up storm by storm."""
 
 
 def against_neighbours(series: StationSeries) -> None:
-    """Set aside days of SWE that the steadiest neighbours contradict, season by season while snow gathers.
+    """Set aside days of SWE that the steadiest neighbours contradict.
 
-    Each pair's ratio of SWE is the median over the days of the season on which both lie under snow; the five neighbours with
-    the least scatter about it make the estimate, their median.
+    Each season is checked by itself, while snow gathers. The ratio of SWE of a pair of stations is the median over the
+    days of the season on which both lie under snow. The five neighbours whose ratio scatters least make the estimate:
+    the median of their SWE times their ratio.
     """
     swe = Neighbours(series).swe
     wrong = np.zeros(series.shape, bool)
@@ -82,7 +83,10 @@ def against_neighbours(series: StationSeries) -> None:
 
 
 def _season(swe: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return which days of one season are wrong and what the neighbours make of each, (days, stations)."""
+    """Return a season's wrong days and the neighbours' estimate.
+
+    Both arrays are (days, stations). The estimate is SWE in mm. It is missing where the neighbours have no say.
+    """
     wrong, made = np.zeros(swe.shape, bool), np.full(swe.shape, np.nan)
     gathering = _gathering(swe)
     snow = np.where((swe > SNOW_MM) & gathering, swe, np.nan)
@@ -114,7 +118,10 @@ def _season(swe: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _gathering(swe: np.ndarray) -> np.ndarray:
-    """Return the days before a quarter of the stations have lost a twentieth of their greatest SWE, (days, 1)."""
+    """Return the days on which snow still gathers, (days, 1).
+
+    On these days fewer than a quarter of the stations have lost a twentieth of their greatest SWE so far.
+    """
     greatest = np.fmax.accumulate(np.where(np.isfinite(swe), swe, -np.inf), axis=0)
     there = np.isfinite(swe) & (greatest > SNOW_MM)
     melted = (there & (swe < MELTED_SHARE * greatest)).sum(axis=1)
@@ -122,7 +129,11 @@ def _gathering(swe: np.ndarray) -> np.ndarray:
 
 
 def _sudden(far: np.ndarray, miss: np.ndarray, estimate: np.ndarray) -> np.ndarray:
-    """Return the stretches of `far` that last for days and whose miss came or went within a few, by more than a storm's luck."""
+    """Return the stretches of `far` that began or ended suddenly.
+
+    A stretch must last at least `LASTING_DAYS` days. Most of its miss must come or go within `ONSET_DAYS` days, and by
+    more than a storm explains.
+    """
     edges = np.flatnonzero(np.diff(np.concatenate([[0], far.astype(np.int8), [0]])))
     lasting = np.zeros_like(far)
     for a, b in zip(edges[::2], edges[1::2], strict=True):
@@ -142,7 +153,9 @@ def _sudden(far: np.ndarray, miss: np.ndarray, estimate: np.ndarray) -> np.ndarr
 
 
 def column_medians(table: np.ndarray) -> np.ndarray:
-    """Return the columns' medians, missing values left out; the lower of the two middle ones where their number is even.
+    """Return the median of each column without its missing values.
+
+    For an even number of values it is the lower of the two middle ones.
 
     >>> column_medians(np.array([[1.0, np.nan], [5.0, np.nan], [3.0, 2.0]]))
     array([3., 2.])
@@ -153,9 +166,10 @@ def column_medians(table: np.ndarray) -> np.ndarray:
 
 
 def swapped(series: StationSeries) -> None:
-    """Set aside days on which two stations read each other's level: their feeds were exchanged.
+    """Set aside days on which two stations' feeds were exchanged.
 
-    On the first and after the last of such days both jump, in opposite ways and to the other's level.
+    Each station then reads the other's level. On the first and after the last of these days both stations jump, in
+    opposite directions and to the other's level.
     """
     swe = Neighbours(series).swe
     if swe.shape[1] < 2 or swe.shape[0] < 2:  # noqa: PLR2004  a pair, and a day before

@@ -21,7 +21,9 @@ FROZEN_C = -1.0
 
 
 class Neighbours:
-    """Tables of station days (days, stations) by which a change of snow is supported or contradicted.
+    """Daily tables that support or contradict a change of snow.
+
+    Each table is (days, stations).
 
     Parameters
     ----------
@@ -44,7 +46,11 @@ class Neighbours:
 
     @cached_property
     def warmest(self) -> np.ndarray:
-        """The day's warmest air, C: the station's own, else the median of the others."""
+        """The day's warmest air, C.
+
+        It is the station's own, else the median of the others. Days with few readings miss the warmest hour, so
+        `HALF_A_DAYS_RANGE_C` is added to them.
+        """
         own = self.series.daily_extremes("air_temperature_c")[1]
         # A reading or two a day miss the warmest hour.
         own = own + np.where(self.series.daily_count("air_temperature_c") < SEES_NOON, HALF_A_DAYS_RANGE_C, 0.0)
@@ -52,7 +58,10 @@ class Neighbours:
 
     @cached_property
     def mean_temperature(self) -> np.ndarray:
-        """The day's mean air temperature, C: the station's own, else the median of the others."""
+        """The day's mean air temperature, C.
+
+        It is the station's own, else the median of the others.
+        """
         own = self.series.daily_mean("air_temperature_c")
         return np.where(np.isfinite(own), own, others_quantile(own, 0.5))
 
@@ -62,10 +71,11 @@ class Neighbours:
         return others_quantile(self.series.precipitation, MANY)
 
     def precipitation(self, site: int, days: tuple[int, int]) -> float:
-        """Return the precipitation from the first to the last day at the station or a few of its neighbours, mm.
+        """Return the precipitation at and near a station, mm.
 
-        The greatest of three witnesses: its own gauge, the other gauges, the rises of the others' SWE. Missing where there is
-        none of them.
+        It covers the first to the last day. It is the greatest of three values: the station's own gauge, what a tenth
+        of the other gauges exceeded, and the rise of SWE that a tenth of the other stations exceeded. It is missing
+        where all three are missing.
         """
         a, b = max(days[0], 0), days[1] + 1
         own = _sum(self.series.precipitation[a:b, site])
@@ -73,12 +83,20 @@ class Neighbours:
         return float(np.fmax(np.fmax(own, gauges), self.change_of_others(site, (a, days[1]), MANY)))
 
     def fallen_here(self, site: int, days: tuple[int, int]) -> float:
-        """Return what most likely fell at the station from the first to the last day, mm: its own gauge, else the others' SWE."""
+        """Return what most likely fell at the station, mm.
+
+        It covers the first to the last day. It is what the station's own gauge caught, else the median change of the
+        others' SWE.
+        """
         own = _sum(self.series.precipitation[max(days[0], 0) : days[1] + 1, site])
         return own if np.isfinite(own) else self.change_of_others(site, days, 0.5)
 
     def change_of_others(self, site: int, days: tuple[int, int], share: float, name: str = "swe_mm") -> float:
-        """Return the change over the days that the given share of the others stayed below, in SWE (mm) or depth (m)."""
+        """Return a quantile of the others' change over the days.
+
+        It is the change in SWE (mm) or depth (m) that `share` of the others stayed below. It is missing where no other
+        station has a change.
+        """
         table = self.swe if name == "swe_mm" else self.depth
         first, last = max(days[0], 0), min(days[1], len(table) - 1)
         change = np.delete(table[last] - table[first], site)
@@ -86,12 +104,19 @@ class Neighbours:
         return quantile(change, share) if len(change) else np.nan
 
     def change_here(self, site: int, days: tuple[int, int]) -> float:
-        """Return the change of the station's own SWE over the days, mm; nothing where it has none."""
+        """Return the change of the station's own SWE, mm.
+
+        It covers the first to the last day. It is 0 where either value is missing.
+        """
         first, last = max(days[0], 0), min(days[1], len(self.swe) - 1)
         return float(np.nan_to_num(self.swe[last, site] - self.swe[first, site]))
 
     def at_rest(self, name: str, site: int, days: tuple[int, int]) -> bool:
-        """Tell whether most of the other stations' readings rested in these days too: cold still weather, not a stuck sensor."""
+        """Return whether the other stations' readings rested too.
+
+        The median range of their readings decides. If they rested, the weather was cold and still, and the sensor is
+        not stuck. It is false where no other station has readings.
+        """
         low, high = self._extremes(name)
         part = slice(days[0], days[1] + 1)
         lows, highs = np.delete(low[part], site, axis=1), np.delete(high[part], site, axis=1)
@@ -102,11 +127,11 @@ class Neighbours:
         return median(span) <= RESTING[name]
 
     def bare_ground(self, zero_mm: float) -> np.ndarray:
-        """Return the days on which the ground at each station is bare, (days, stations).
+        """Return the days of bare ground at each station, (days, stations).
 
-        The depth sensor says so for five days in air above freezing or while nobody has snow, or it is so warm for so long (a mean
-        of 8 C for five days melts 100 mm and more; common practice, no source) that snow would have melted. SWE that falls
-        meanwhile is snow.
+        Ground is bare where the depth sensor shows no snow for five days, in air above `THAW_C` or while no station has
+        snow. It is also bare where each of five days has a mean of 8 C or more and no depth of snow: such days melt
+        100 mm and more (common practice, no source). Where SWE falls meanwhile, there is snow.
 
         Parameters
         ----------
@@ -147,13 +172,15 @@ def _sum(values: np.ndarray) -> float:
 
 
 def others_quantile(table: np.ndarray, share: float, least: int = 1) -> np.ndarray:
-    """Return for each station the value that the given share of the OTHER stations lie below, day by day.
+    """Return the daily quantile of all other stations' values.
+
+    For each station it is the value that `share` of the others lie below.
 
     Parameters
     ----------
-    table : (days, stations), missing where a station says nothing.
+    table : (days, stations), missing where a station has no value.
     share : 0..1; the nearest of the others' values is taken, none in between.
-    least : fewer others than this say nothing.
+    least : with fewer others than this the result is missing.
 
     Returns
     -------
@@ -175,7 +202,9 @@ def others_quantile(table: np.ndarray, share: float, least: int = 1) -> np.ndarr
 
 
 def window_sum(table: np.ndarray, back: int, ahead: int) -> np.ndarray:
-    """Return sums along days from `back` days before to `ahead` days after each, missing days counted as nothing.
+    """Return sums over a window of days about each day.
+
+    The window is from `back` days before to `ahead` days after. A missing value counts as 0.
 
     >>> window_sum(np.array([[1.0], [2.0], [4.0]]), 1, 0).ravel()
     array([1., 3., 6.])
@@ -188,7 +217,10 @@ def window_sum(table: np.ndarray, back: int, ahead: int) -> np.ndarray:
 
 
 def change_over(table: np.ndarray, days: int) -> np.ndarray:
-    """Return the change over so many days up to each day, (days, stations), missing at the start."""
+    """Return the change up to each day, (days, stations).
+
+    It is the change over the last `days` days. It is missing at the start.
+    """
     change = np.full(table.shape, np.nan)
     change[days:] = table[days:] - table[:-days]
     return change

@@ -27,7 +27,9 @@ the real records a thermometer on the other side stood against three of five (tr
 
 @dataclass(frozen=True)
 class Network:
-    """Where the stations stand, and the weather table: what air and precipitation are checked with.
+    """Elevations of the stations, and the weather table.
+
+    The checks of air temperature and precipitation use them.
 
     Parameters
     ----------
@@ -45,7 +47,11 @@ class Network:
         return self.elevation_m.reindex(names).to_numpy(float)
 
     def table(self, name: str, days: pd.DatetimeIndex) -> tuple[np.ndarray, float]:
-        """Return the weather table's values of a column on these days, (days,), and its elevation, m."""
+        """Return a column of the weather table, and its elevation.
+
+        The values are those of the given days, (days,). The elevation is in m. Both are missing where the table has no
+        values.
+        """
         if name not in self.weather or self.weather[name].isna().all():
             return np.full(len(days), np.nan), np.nan
         rows = self.weather.dropna(subset=[name, "elevation_m"])
@@ -118,7 +124,10 @@ def compare(table: np.ndarray, elevation_m: np.ndarray, agreement: Agreement) ->
 
 
 def alike_another(table: np.ndarray, elevation_m: np.ndarray, agreement: Agreement) -> np.ndarray:
-    """Return which values are like another record's of the day, moved by the usual slope, (days, records)."""
+    """Return which values are like another record's, (days, records).
+
+    The records of a day are compared after the usual slope has moved them to one elevation.
+    """
     level = table - agreement.usual_slope * elevation_m / 1000.0
     ranked = np.sort(level, axis=1)
     gap = np.full((len(level), level.shape[1] + 1), np.inf)
@@ -131,8 +140,8 @@ def alike_another(table: np.ndarray, elevation_m: np.ndarray, agreement: Agreeme
 def slopes(table: np.ndarray, elevation_m: np.ndarray, agreement: Agreement) -> np.ndarray:
     """Return each day's change in a kilometre of elevation, (days,).
 
-    The median of the slopes between records of the lower and of the upper half of the network: a few wrong records do not move
-    it (Theil 1950; the halves after Theil's abbreviated method, from memory).
+    It is the median of the slopes between records of the lower and of the upper half of the network. A few wrong
+    records do not move it (Theil 1950; the halves after Theil's abbreviated method, from memory).
     """
     usual = np.full(len(table), agreement.usual_slope)
     order = np.argsort(elevation_m, kind="stable")[: np.isfinite(elevation_m).sum()]
@@ -156,7 +165,10 @@ SHRINK_DAYS = 15.0
 
 
 def _usual_offsets(away: np.ndarray, most: float) -> np.ndarray:
-    """Return each record's usual distance from the middle of all, (records,): its median, shrunk where days are few, and limited."""
+    """Return each record's usual distance from the middle, (records,).
+
+    It is the median of `away`. It is shrunk where the record has few days, and no larger than `most`.
+    """
     days = np.isfinite(away).sum(axis=0)
     middle = np.nan_to_num(column_medians(away))
     return np.clip(middle * days / (days + SHRINK_DAYS), -most, most)
@@ -173,7 +185,10 @@ def span(values: np.ndarray, digits: int = 0) -> str:
 
 
 def stretches(seeds: np.ndarray, near: np.ndarray, link_days: int) -> np.ndarray:
-    """Return seeds with what lies between those no further apart than `link_days`, and the unbroken days of `near` beside them.
+    """Return seeds with the days between and beside them.
+
+    Days between two seeds no more than `link_days` apart are included. So are the unbroken days of `near` before and
+    after.
 
     Parameters
     ----------

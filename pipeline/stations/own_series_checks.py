@@ -59,7 +59,9 @@ ZIGZAGS = 3
 
 
 def erratic(series: StationSeries, name: str, usual: np.ndarray) -> None:
-    """Set aside stretches in which readings jump to and fro much further than the station's usual noise.
+    """Set aside days on which readings jump to and fro.
+
+    The jumps are much larger than the station's usual noise.
 
     Parameters
     ----------
@@ -114,7 +116,9 @@ ZIGZAG_SHARE = 0.25
 
 
 def spikes(series: StationSeries, name: str, rates: Rates, usual: np.ndarray) -> np.ndarray:
-    """Set aside readings and short bursts that no snow can make and that come back; return the rows where a level jumps.
+    """Set aside spikes; return the rows where a level jumps.
+
+    A spike is a reading or a short burst that no snow can make and that comes back.
 
     Parameters
     ----------
@@ -151,7 +155,10 @@ TEMPERATURE_STUCK_READINGS = 5
 
 
 def stuck_temperature(series: StationSeries) -> None:
-    """Set aside air temperatures that do not move at all for days: air always does."""
+    """Set aside air temperatures that do not change for days.
+
+    Real air always changes.
+    """
     name = "air_temperature_c"
     runs = still_runs(series.values[name], series.hours, series.bounds, GAP_HOURS, TEMPERATURE_STUCK_HOURS)
     tell_stuck(series, name, runs[runs[:, 2] >= TEMPERATURE_STUCK_READINGS, :2])
@@ -168,7 +175,11 @@ REPEATED_CHANGES = 1.0 / 3.0
 
 
 def repeated_days(series: StationSeries) -> None:
-    """Set aside snow and air readings that repeat those of 24 hours before, value for value: the feed stood still."""
+    """Set aside SWE and depth that repeat the day before.
+
+    The values are exactly those of 24 hours before, as the feed stood still. SWE or depth must repeat by itself, or
+    together with all other readings of snow and air. Air temperatures are not set aside.
+    """
     for rows in series.stations():
         hours = series.hours[rows]
         least = 2 * REPEATED_ALL
@@ -201,7 +212,10 @@ DAY = 24.0
 
 
 def _long_runs(same: np.ndarray, moving: np.ndarray, lag: int) -> np.ndarray:
-    """Return the stretches of `same` that last a day, give or take a reading, and in which enough of the steps are changes."""
+    """Return the stretches of `same` that last a day.
+
+    They may be one reading shorter. At least `REPEATED_CHANGES` of the steps must be changes.
+    """
     edges = np.flatnonzero(np.diff(np.concatenate([[0], same.astype(np.int8), [0]])))
     repeated = np.zeros(len(same), bool)
     starts, ends = edges[::2], edges[1::2]

@@ -13,7 +13,10 @@ a gauge out, apart from a charge of antifreeze (common practice, no source)."""
 
 
 def resets(totals: np.ndarray, bounds: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return where an accumulating gauge was emptied and where it fell without being emptied.
+    """Return where a gauge was emptied and where it fell.
+
+    A gauge that was emptied falls to less than `EMPTIED_SHARE` of its total. Any smaller fall is a fault. A fall by
+    less than `RESET_MM` counts as neither.
 
     Parameters
     ----------
@@ -41,9 +44,9 @@ def resets(totals: np.ndarray, bounds: np.ndarray) -> tuple[np.ndarray, np.ndarr
 def steps_of_totals(totals: np.ndarray, bounds: np.ndarray) -> np.ndarray:
     """Return what fell in each step of an accumulating gauge, mm.
 
-    Only what exceeds the highest total so far has fallen since: a gauge that wavers by a millimetre would otherwise add up its
-    own noise. A gauge that was emptied begins anew from nothing; what the first total holds fell nobody knows when, and one
-    that fell without being emptied goes on from where it fell to.
+    Only what exceeds the highest total so far has fallen since. Otherwise a gauge that wavers by a millimetre would add
+    up its own noise. A gauge that was emptied begins again from 0. A gauge that fell without being emptied goes on from
+    its new level. Nobody knows when the first total fell, so its step is missing.
 
     Parameters
     ----------

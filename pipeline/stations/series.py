@@ -43,7 +43,9 @@ NEAR_HOURS = 24.0
 
 
 class StationSeries:
-    """Readings of all stations, sorted by station and time, with the tables of station days made from them.
+    """Readings of all stations, with tables of their station days.
+
+    The readings are sorted by station and time.
 
     Parameters
     ----------
@@ -77,7 +79,10 @@ class StationSeries:
         self._number_days(codes)
 
     def _number_days(self, codes: np.ndarray) -> None:
-        """Find the station days: their first readings, and where each stands in a table of days by stations."""
+        """Find the station days and their first readings.
+
+        Each station day also gets its place in a table of days by stations.
+        """
         day = self.records["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
         new = np.ones(len(day), bool)
         new[1:] = (np.diff(day) != 0) | (np.diff(codes) != 0)
@@ -110,7 +115,10 @@ class StationSeries:
 
     @cached_property
     def station_days(self) -> np.ndarray:
-        """Number of each station day (days, stations), -1 where a station has none."""
+        """Number of each station day, (days, stations).
+
+        It is -1 where a station has none.
+        """
         table = np.full(self.shape, -1)
         table[self.day_number, self.day_site] = np.arange(len(self.day_starts))
         return table
@@ -121,13 +129,16 @@ class StationSeries:
         return np.repeat(self.day_number, self.day_ends - self.day_starts)
 
     def season_end(self, row: int, site: int) -> int:
-        """Return the reading after the last of a reading's season."""
+        """Return the row after the last reading of a reading's season."""
         last = np.searchsorted(self.seasons, self.seasons[self.day_of[row]], side="right")
         a, b = self.bounds[site], self.bounds[site + 1]
         return int(a + np.searchsorted(self.day_of[a:b], last, side="left"))
 
     def by_day(self, of_day: np.ndarray) -> np.ndarray:
-        """Return one value a station day as a table of days by stations, missing where a station has none."""
+        """Return values of station days as a (days, stations) table.
+
+        `of_day` has one value for each station day. The table is missing where a station has none.
+        """
         table = np.full(self.shape, np.nan)
         table[self.day_number, self.day_site] = of_day
         return table
@@ -137,7 +148,10 @@ class StationSeries:
         return self.by_day(self.day_means(name))
 
     def day_means(self, name: str) -> np.ndarray:
-        """Return the means of the station days' readings, one each station day, missing where it has none."""
+        """Return the mean reading of each station day, (station days,).
+
+        It is missing where the day has no reading.
+        """
         sums, counts = group_sums(self.values[name], self.day_starts)
         return sums / np.maximum(counts, 1)
 
@@ -152,17 +166,25 @@ class StationSeries:
 
     @cached_property
     def precipitation(self) -> np.ndarray:
-        """Daily precipitation of each station's own gauge, mm, (days, stations); missing where no gauge reported."""
+        """Daily precipitation of each station's own gauge, mm.
+
+        The table is (days, stations). It is missing where no gauge reported.
+        """
         return self.by_day(group_sums(self.gauge_steps, self.day_starts)[0])
 
     @cached_property
     def gauge_steps(self) -> np.ndarray:
-        """What each station's own gauge caught in the step that ends at each reading, mm; missing where it did not report."""
+        """What each station's own gauge caught in each step, mm.
+
+        A step ends at each reading, (readings,). It is missing where the gauge did not report.
+        """
         fallen, totals = (self.values[name] for name in GAUGED)
         return np.where(np.isnan(fallen), steps_of_totals(totals, self.bounds), fallen)
 
     def count_in_steps(self, sites: np.ndarray) -> None:
-        """Turn the accumulated totals of some stations into what fell in each step, so that a stretch can be set aside.
+        """Turn accumulated totals of some stations into steps.
+
+        A stretch of steps can then be set aside by itself. The totals become missing.
 
         Parameters
         ----------
@@ -175,7 +197,10 @@ class StationSeries:
             self.values["precipitation_total_mm"][rows] = np.nan
 
     def days_to_readings(self, days: np.ndarray) -> np.ndarray:
-        """Return which readings lie on the marked days: a table (days, stations) to a mask of readings."""
+        """Return a mask of the readings on the marked days.
+
+        `days` is a mask of (days, stations).
+        """
         marked = days[self.day_number, self.day_site]
         return np.repeat(marked, self.day_ends - self.day_starts)
 
@@ -189,13 +214,15 @@ class StationSeries:
         detail: str = "",
         near_hours: float = NEAR_HOURS,
     ) -> None:
-        """Note the marked readings of one quantity, one finding an unbroken stretch; set aside, they become missing.
+        """Add a finding for each unbroken stretch of marked readings.
+
+        If the rule sets the readings aside, they become missing.
 
         Parameters
         ----------
         wrong : mask of the readings, or their rows in rising order.
         name : the column they stand in.
-        evidence : the stretch's marked rows to the figures that broke the rule.
+        evidence : gives the figures that broke the rule, from the marked rows of a stretch.
         detail : one sentence with the remedy, where the rule's message needs values.
         near_hours : marked readings no further apart than this belong together.
         """
@@ -229,7 +256,10 @@ class StationSeries:
                     self.__dict__.pop(made, None)
 
     def sharpest(self, name: str, site: int, window: tuple[int, int], sign: float) -> tuple[int | None, float]:
-        """Return the reading with the greatest change from the one before in the window's days, and that change.
+        """Return the reading after the sharpest change, and that change.
+
+        A change is from one reading to the next within the window's days. It is positive in the direction of `sign`.
+        With fewer than two readings the result is None and 0.
 
         Parameters
         ----------
@@ -260,7 +290,10 @@ class StationSeries:
 
 
 def _codes(site_ids: pd.Series) -> tuple[np.ndarray, list[str]]:
-    """Return a number for each row's station, in the order of the names, and the names."""
+    """Return each row's station number, and the station names.
+
+    The numbers follow the sorted names.
+    """
     codes, names = pd.factorize(site_ids, sort=False)
     names = [str(name) for name in names]
     order = np.argsort(np.array(names, dtype=object), kind="stable")

@@ -53,7 +53,10 @@ DEAD_SHARE = 0.1
 
 @dataclass(frozen=True)
 class Level:
-    """A stretch of readings between two jumps of one station: rows, and the levels at its ends."""
+    """A station's readings between two jumps of its level.
+
+    `first` and `last` are rows. `begins` and `ends` are the levels at both ends, in the quantity's unit.
+    """
 
     first: int
     last: int
@@ -62,7 +65,9 @@ class Level:
 
 
 def jumps(series: StationSeries, name: str, rows: np.ndarray, usual: np.ndarray) -> None:
-    """Name and treat each level that jumps: a unit mixed up, an episode, a shifted sensor, a bridge of snow, or the weather.
+    """Find the cause of each jump and treat its level.
+
+    The cause is a unit mix-up, an episode, a shifted sensor, a bridge of snow, or the weather.
 
     Parameters
     ----------
@@ -79,7 +84,10 @@ def jumps(series: StationSeries, name: str, rows: np.ndarray, usual: np.ndarray)
 
 @dataclass(frozen=True)
 class Jump:
-    """A jump of a station's level: the station's number, and the levels before and after."""
+    """A jump of a station's level.
+
+    `site` is the station's number. `before` and `after` are the levels on both sides.
+    """
 
     site: int
     before: Level
@@ -92,7 +100,10 @@ class Jump:
 
 
 def _levels(series: StationSeries, name: str, site: int, rows: np.ndarray) -> list[Level]:
-    """Return the stretches between the jumps, with the medians of their first and last readings."""
+    """Return the levels between a station's jumps.
+
+    Each end of a level is the median of its first or last readings.
+    """
     values, hours = series.values[name], series.hours
     edges = [int(series.bounds[site]), *(int(row) for row in rows), int(series.bounds[site + 1])]
     levels = []
@@ -152,7 +163,10 @@ def _station_jumps(
 
 
 def _end_of_mixed(name: str, good: Level, levels: list[Level], k: int, back: int | None) -> int:
-    """Return the number of the level after a unit mix-up: the one that is back, or the first that the unit does not explain."""
+    """Return the number of the level after a unit mix-up.
+
+    It is `back` where the old level returns, else the first level that the unit does not explain.
+    """
     if back is not None:
         return back
     while k < len(levels) and _unit_factor(name, good.ends, levels[k].begins):
@@ -161,7 +175,10 @@ def _end_of_mixed(name: str, good: Level, levels: list[Level], k: int, back: int
 
 
 def _bridged(series: StationSeries, jump: Jump, around: Neighbours) -> bool:
-    """Set aside the plateau before a rise if snow had bridged the sensor; tell whether it had."""
+    """Set aside a plateau under bridged snow before a rise.
+
+    It returns whether snow had bridged the sensor.
+    """
     site, new = jump.site, jump.after
     day = int(series.day_of[new.first])
     size = jump.size - np.nan_to_num(around.fallen_here(site, (day, day)))
@@ -172,7 +189,11 @@ def _bridged(series: StationSeries, jump: Jump, around: Neighbours) -> bool:
 
 
 def _weather(series: StationSeries, name: str, jump: Jump, around: Neighbours) -> bool:
-    """Tell whether the weather of the days about a jump made it: precipitation, or melt at the others."""
+    """Return whether the weather explains a jump.
+
+    The days about the jump are looked at. Precipitation explains a rise, and melt at the other stations explains a
+    fall. The station's own change of SWE also explains a jump of depth.
+    """
     site, good, new, size = jump.site, jump.before, jump.after, jump.size
     first, last = max(int(series.day_of[good.last]) - 1, 0), int(series.day_of[new.first]) + 1
     if size > 0:
@@ -195,7 +216,10 @@ LIGHTEST_SNOW = 30.0
 
 
 def _unit_factor(name: str, before: float, after: float) -> str | None:
-    """Return the words of the unit mix-up that turns one level into the other, None where none does."""
+    """Return the unit mix-up between two levels, in words.
+
+    It is None where no mix-up turns one level into the other.
+    """
     if max(before, after) < UNIT_LEAST[name] or min(before, after) <= 0:
         return None
     rounding = {"swe_mm": 0.6, "depth_m": 0.006}[name]
@@ -206,7 +230,10 @@ def _unit_factor(name: str, before: float, after: float) -> str | None:
 
 
 def _return(series: StationSeries, good: Level, levels: list[Level], k: int, allowed: float) -> int | None:
-    """Return the number of the level that is back where the good one ended, None where none is within reach."""
+    """Return the number of the level that is back.
+
+    Such a level begins near where the good one ended. It is None where there is none within `AWAY_DAYS` days.
+    """
     size = abs(levels[k].begins - good.ends)
     for later in range(k + 1, len(levels)):
         if series.hours[levels[later].first] - series.hours[good.last] > AWAY_DAYS * 24.0:
@@ -221,7 +248,10 @@ BACK_SHARE = 0.5
 
 
 def rows_with_readings(series: StationSeries, name: str, ends: tuple[int, int]) -> np.ndarray:
-    """Return the rows from the first to the last that hold a reading."""
+    """Return the rows between two rows that hold a reading.
+
+    Both ends are included.
+    """
     return ends[0] + np.flatnonzero(np.isfinite(series.values[name][ends[0] : ends[1] + 1]))
 
 
@@ -265,7 +295,12 @@ def _tell_brief(series: StationSeries, name: str, level: Level, other: float) ->
 
 
 def _stays(series: StationSeries, name: str, jump: Jump) -> tuple[Level, float, int]:
-    """Treat a jump to a level that stays; return that level as it is from now on, its shift, and the row where that ends."""
+    """Treat a jump to a level that stays.
+
+    It returns the level to compare with from now on, the shift that was taken out, and the row where the shift ends.
+    Where the signal is gone, the new level is set aside. Then the old level stays the one to compare with, and shift
+    and row are 0.
+    """
     site, good, new, size = jump.site, jump.before, jump.after, jump.size
     if new.begins < DEAD_SHARE * good.ends:
         unit = UNITS[name]
@@ -283,7 +318,11 @@ def _stays(series: StationSeries, name: str, jump: Jump) -> tuple[Level, float, 
 
 
 def tell_shift(series: StationSeries, name: str, stretch: tuple[int, int], size: float) -> None:
-    """Take a shift of the sensor's level out of the readings from the first to before the last row, and tell of it."""
+    """Take a shift of the sensor out of its readings.
+
+    The shift begins at the first row of the stretch. It ends before the stretch's last row, or where the sensor itself
+    takes the shift back. A finding is added.
+    """
     unit = UNITS[name]
     marked = rows_with_readings(series, name, (stretch[0], _undone(series, name, stretch, size) - 1))
     series.tell(
@@ -305,7 +344,10 @@ UNDONE_LEAST = {"swe_mm": 60.0, "depth_m": 0.25}
 
 
 def _undone(series: StationSeries, name: str, stretch: tuple[int, int], size: float) -> int:
-    """Return the row at which a shift is taken back by the sensor itself, else the end of the stretch."""
+    """Return the row at which the sensor undoes a shift.
+
+    It is the end of the stretch where the sensor does not.
+    """
     rows = rows_with_readings(series, name, (stretch[0], stretch[1] - 1))
     if abs(size) < UNDONE_LEAST[name] or len(rows) == 0:
         return stretch[1]
@@ -325,14 +367,15 @@ BRIDGE_STILL_MM = 8.0
 
 
 def bridged_since(series: StationSeries, around: Neighbours, rise: tuple[int, int], size_mm: float) -> int | None:
-    """Return the reading since which snow fell that the sensor did not feel, where a later rise makes it good.
+    """Return the first reading of a plateau under bridged snow.
+
+    Snow that carries itself hangs over the sensor like a bridge. The series stands still while snow falls, then jumps.
+    The result is None where no plateau before the rise fits the snow that fell.
 
     Parameters
     ----------
-    place : station, and day of the rise.
+    rise : station, and day of the rise.
     size_mm : the rise.
-
-    Snow that carries itself hangs over the sensor like a bridge: the series stands still while snow falls, then jumps.
     """
     site, day = rise
     if not size_mm >= BRIDGE_LEAST_MM:

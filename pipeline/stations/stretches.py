@@ -8,9 +8,9 @@ from numba import njit
 
 @njit(nogil=True, cache=True)
 def group_sums(values: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the sums and the numbers of values of the stretches that begin at `starts`; missing values count as none.
+    """Return the sum and number of values of each stretch.
 
-    The sum of a stretch without a value is missing.
+    The stretches begin at `starts`. Missing values are left out. The sum of a stretch without a value is missing.
     """
     sums = np.full(starts.size, np.nan)
     counts = np.zeros(starts.size, np.int64)
@@ -30,7 +30,10 @@ def group_sums(values: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, np.n
 
 @njit(nogil=True, cache=True)
 def group_extremes(values: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the least and the greatest values of the stretches that begin at `starts`, missing where there are none."""
+    """Return the least and greatest value of each stretch.
+
+    The stretches begin at `starts`. Both values are missing where a stretch has none.
+    """
     least = np.full(starts.size, np.nan)
     greatest = np.full(starts.size, np.nan)
     for group in range(starts.size):
@@ -48,7 +51,9 @@ def group_extremes(values: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, 
 
 @njit(nogil=True, cache=True)
 def still_runs(values: np.ndarray, hours: np.ndarray, bounds: np.ndarray, gap: float, least_hours: float) -> np.ndarray:
-    """Return the stretches of one and the same reading that last long enough: first row, last row and readings of each.
+    """Return the stretches in which a reading does not change.
+
+    Each row holds first row, last row and number of readings, (stretches, 3).
 
     Parameters
     ----------
@@ -86,13 +91,15 @@ def still_runs(values: np.ndarray, hours: np.ndarray, bounds: np.ndarray, gap: f
 def zigzags(
     values: np.ndarray, hours: np.ndarray, bounds: np.ndarray, far: np.ndarray, most_hours: float
 ) -> np.ndarray:
-    """Return the readings that lie far from both their neighbours and to the same side of them.
+    """Return the readings far from those before and after.
+
+    Both of these lie to the same side.
 
     Parameters
     ----------
     values, hours, bounds : as `still_runs`.
     far : (stations,) how far.
-    most_hours : neighbours further apart than this are none.
+    most_hours : the readings before and after lie no further apart than this.
 
     Returns
     -------

@@ -62,7 +62,9 @@ GAUGED_SHARE = 0.8
 
 
 def stuck(series: StationSeries, name: str, days: float, around: Neighbours, bare: np.ndarray) -> None:
-    """Set aside winter readings that do not move at all, where snow must have or the sensor always wobbles.
+    """Set aside winter readings of a stuck sensor.
+
+    Such readings do not move at all, although the snow must have changed or the sensor always wobbles.
 
     Parameters
     ----------
@@ -96,10 +98,11 @@ def stuck(series: StationSeries, name: str, days: float, around: Neighbours, bar
 
 
 def _missed(series: StationSeries, site: int, run: tuple[int, int], around: Neighbours) -> bool:
-    """Tell whether snow fell or melted between the first and the last reading of a plateau; its own gauge is asked first.
+    """Return whether a plateau missed snowfall or melt.
 
-    A change of SWE is bounded from below by the snow caught less the greatest melt, from above by the greatest snowfall less
-    the least melt. The plateau is a sensor's rest while no change lies within these, give or take what sensors miss.
+    The station's own gauge is asked first. A change of SWE is at least the snow caught less the greatest melt. It is at
+    most the greatest snowfall less the least melt. The plateau is sound while a change of 0 lies between these, within
+    what sensors miss.
     """
     days = slice(int(series.day_of[run[0]]), int(series.day_of[run[1]]) + 1)
     limit = max(MISSED_MM, STEPS_MISSED * sensor_step(series.values["swe_mm"][series.stations()[site]]))
@@ -121,7 +124,10 @@ def _missed(series: StationSeries, site: int, run: tuple[int, int], around: Neig
 
 
 def _others_settled(around: Neighbours, site: int, days: slice) -> bool:
-    """Tell whether the other stations' depths moved in these days: snow settles without a storm and without melt."""
+    """Return whether the other stations' depths moved on these days.
+
+    Snow settles even without a storm and without melt.
+    """
     others = np.delete(around.depth[days], site, axis=1)
     others = others[:, np.isfinite(others).any(axis=0)]
     if others.shape[1] == 0:
@@ -130,7 +136,9 @@ def _others_settled(around: Neighbours, site: int, days: slice) -> bool:
 
 
 def _fallen(series: StationSeries, site: int, run: tuple[int, int], frozen: np.ndarray) -> tuple[float, float]:
-    """Return what the station's own gauge caught during a plateau on frozen days and in all, mm; missing where it is silent.
+    """Return what the own gauge caught during a plateau, mm.
+
+    The first value is that of the frozen days, the second that of all days. Both are missing where the gauge is silent.
 
     Parameters
     ----------
@@ -147,14 +155,20 @@ def _fallen(series: StationSeries, site: int, run: tuple[int, int], frozen: np.n
 
 
 def _others_caught(series: StationSeries, site: int, days: slice) -> np.ndarray:
-    """Return what each other gauge caught after the first of the days, mm, missing where it was silent on many."""
+    """Return what each other gauge caught in the days, mm.
+
+    The first day is left out. The value is missing where the gauge was silent on many days.
+    """
     fallen = np.delete(series.precipitation[days.start + 1 : days.stop], site, axis=1)
     reported = np.isfinite(fallen).mean(axis=0) >= GAUGED_SHARE
     return np.where(reported, np.nansum(fallen, axis=0), np.nan)
 
 
 def _share(values: np.ndarray, share: float) -> float:
-    """Return the value that the share of those that are there stay below, missing where none is."""
+    """Return a quantile of the values.
+
+    It is the value that `share` of them stay below. Missing values are left out. It is missing where no value is there.
+    """
     values = values[np.isfinite(values)]
     return quantile(values, share) if len(values) else np.nan
 
@@ -164,10 +178,10 @@ FINE = 0.1
 
 
 def sensor_step(values: np.ndarray) -> float:
-    """Return the step in which a sensor's readings change, in their unit; nothing where they are all one.
+    """Return the step in which a sensor's readings change.
 
-    It is the gap between neighbouring ones of all different readings, low among these gaps: fast weather skips steps, and a
-    reading typed by hand adds a narrow one.
+    It is in the readings' unit. It is 0 where all readings are equal. It is a low quantile of the gaps between
+    neighbouring different readings: fast weather skips steps, and a reading typed by hand adds a narrow gap.
 
     >>> round(sensor_step(np.array([0.0, 2.5, 5.1, 5.1, 10.2, 12.7, np.nan])), 2)
     2.5
@@ -177,7 +191,10 @@ def sensor_step(values: np.ndarray) -> float:
 
 
 def _another_level(series: StationSeries, name: str, run: tuple[int, int]) -> bool:
-    """Tell whether a stretch lies far below the days around it: readings in another unit, which another check tells of."""
+    """Return whether a stretch lies far below the days around.
+
+    Its readings are then in another unit, which another check reports.
+    """
     site = int(np.searchsorted(series.bounds, run[0], side="right")) - 1
     a, b = series.bounds[site], series.bounds[site + 1]
     hours = series.hours[a:b]
@@ -195,7 +212,11 @@ SUBDAILY, WOBBLING_DAYS, STILL_SHARE = 3, 20, 0.05
 
 
 def _always_wobbles(series: StationSeries, name: str) -> np.ndarray:
-    """Return which stations' readings on snow always change within a day: in less than 5 % of 20 days do they rest."""
+    """Return which stations' readings always change within a day.
+
+    Only days on snow count, at least `WOBBLING_DAYS` of them. The readings may rest on at most `STILL_SHARE` of these
+    days.
+    """
     least, greatest = series.daily_extremes(name)
     snow = (series.daily_count(name) >= SUBDAILY) & (series.daily_mean(name) > SNOW[name])
     # A stuck sensor's own days must not hide that it always moved before: long rests count as three days at most.
@@ -214,7 +235,10 @@ REST_COUNTED = 3
 
 
 def tell_stuck(series: StationSeries, name: str, runs: np.ndarray) -> None:
-    """Set aside the stretches from the first to the last row of each run, (runs, 2)."""
+    """Set aside the readings of each run.
+
+    `runs` holds the first and the last row of each run, (runs, 2).
+    """
     if len(runs) == 0:
         return
     marks = np.zeros(len(series) + 1, np.int64)

@@ -26,7 +26,10 @@ LINK_DAYS = 3
 
 
 def within_limits(weather: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return the weather table's days with what no weather can be made missing, and the findings.
+    """Return the weather table without impossible values, and findings.
+
+    Values that no weather can have become missing. Where a day's mean air temperature is impossible, its least and
+    greatest become missing too.
 
     Parameters
     ----------
@@ -52,11 +55,14 @@ def _beyond(values: np.ndarray, unit: str, allowed: str, rows: np.ndarray) -> st
 def check_weather(
     weather: pd.DataFrame, daily: pd.DataFrame, network: Network, limits: StationLimits
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return the weather table's past days with what the stations contradict made missing, and the findings.
+    """Return the checked weather table and the findings.
+
+    Values that the stations contradict become missing.
 
     Parameters
     ----------
-    weather : one row a day: date, elevation_m, air_temperature_c, precipitation_mm, file, line; others are kept.
+    weather : past days, one row a day: date, elevation_m, air_temperature_c, precipitation_mm, file, line; other
+        columns stay.
     daily : the stations' days after their own checks: site_id, date, air_temperature_c, precipitation_mm.
     network : where the stations stand.
     """
@@ -92,7 +98,10 @@ def _against_stations(
 
 
 def _beside(daily: pd.DataFrame, days: pd.DatetimeIndex, network: Network, name: str) -> tuple[np.ndarray, np.ndarray]:
-    """Return the stations' daily values with the weather table's as the last column, (days, records), and the elevations."""
+    """Return daily values of stations and weather table, and elevations.
+
+    The values are (days, records). The weather table's values are the last column. The elevations are in m, (records,).
+    """
     wide = daily.pivot_table(index="date", columns="site_id", values=name).reindex(days)
     said, height = network.table(name, days)
     return np.column_stack([wide.to_numpy(float), said]), np.append(network.heights(list(wide.columns)), height)
@@ -106,7 +115,10 @@ def _tell(
     findings: list[Finding],
     evidence: Callable[[np.ndarray], str],
 ) -> None:
-    """Add a finding for each stretch of marked rows, and make what is set aside missing in the table."""
+    """Add findings on marked rows, and set the values aside.
+
+    Each stretch of rows gets one finding. If the rule sets aside, the named columns become missing in the table itself.
+    """
     rows = np.flatnonzero(wrong)
     if len(rows) == 0:
         return

@@ -42,7 +42,10 @@ NEAR_HOURS = 12.0
 
 @dataclass(frozen=True)
 class _Kind:
-    """A kind of change without a reason: its rule, the days it takes, and its least size."""
+    """A kind of change that has no reason.
+
+    `rule` is its rule, `days` the days it takes, and `least_mm` its least size.
+    """
 
     rule: Rule
     days: int
@@ -51,7 +54,10 @@ class _Kind:
 
 @dataclass(frozen=True)
 class _Shift:
-    """A shift of the sensor over some days: its rule, its size, and the row where its season ends."""
+    """A shift of the sensor over some days.
+
+    `rule` is its rule, `size_mm` its size, and `end` the row where its season ends.
+    """
 
     rule: Rule
     size_mm: float
@@ -59,14 +65,15 @@ class _Shift:
 
 
 def unsupported(series: StationSeries, step_mm: float) -> None:
-    """Take out the changes of SWE for which neither gauge, neighbours, air nor depth has a reason.
+    """Take out the changes of SWE that have no reason.
+
+    Gauge, neighbours, air and depth may give a reason. A sudden change is a `step`. A change over days is a `rise
+    without precipitation` or a `fall while frozen`. The sensor has shifted in each case, so its later readings of the
+    season are shifted back. A rise after a plateau during snowfall is `bridging`.
 
     Parameters
     ----------
     step_mm : a change of the daily mean smaller than this is within what sensors do by themselves.
-
-    Sudden ones are a `step`, those over days a `rise without precipitation` or a `fall while frozen`. The sensor has shifted
-    in each case: its later readings of the season are shifted back. A rise after a plateau through snowfall is `bridging`.
     """
     if series.shape[0] <= RISE_DAYS:
         return
@@ -87,7 +94,10 @@ def unsupported(series: StationSeries, step_mm: float) -> None:
 
 
 def _bridges(series: StationSeries, step_mm: float) -> None:
-    """Set aside plateaus that snow had bridged, wherever more comes in a day or two than fell in them."""
+    """Set aside plateaus under a bridge of snow.
+
+    SWE then rises in a day or two by more than what fell in these days.
+    """
     around = Neighbours(series)
     rise = change_over(around.swe, 2)
     fallen = window_sum(series.precipitation, 2, 0)
@@ -108,7 +118,11 @@ BRIDGE_CATCH = 1.5
 
 
 def _candidates(around: Neighbours, days: int, least: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return changes beyond the neighbours', which of them nothing supports, and what fell."""
+    """Return unexplained changes of SWE, and what fell.
+
+    The arrays are (days, stations): the changes beyond the neighbours', mm; which of them nothing supports; and what
+    fell, mm.
+    """
     series = around.series
     change = change_over(around.swe, days)
     usual = np.nan_to_num(others_quantile(change, 0.5, NEIGHBOURS))
@@ -169,7 +183,10 @@ def _frozen(around: Neighbours, days: int) -> np.ndarray:
 
 
 def _treat(series: StationSeries, kind: _Kind, site: int, excess: np.ndarray, wrong: np.ndarray) -> None:
-    """Treat the candidates of one station in the order of their days; each shift is taken out before the next is looked at."""
+    """Treat the candidates of one station, day by day.
+
+    Each shift is taken out before the next candidate is judged.
+    """
     rule, days = kind.rule, kind.days
     taken, since = 0.0, -days
     for day in _peaks(excess, wrong, days):
@@ -189,14 +206,21 @@ def _treat(series: StationSeries, kind: _Kind, site: int, excess: np.ndarray, wr
 
 
 def _peaks(excess: np.ndarray, wrong: np.ndarray, days: int) -> list[int]:
-    """Return the day of the greatest excess in each stretch of candidates no further apart than the window."""
+    """Return the day of greatest excess in each stretch.
+
+    Candidates no further apart than `days` are one stretch.
+    """
     marked = np.flatnonzero(wrong)
     groups = np.split(marked, np.flatnonzero(np.diff(marked) > days) + 1)
     return [int(group[np.argmax(np.abs(excess[group]))]) for group in groups if len(group)]
 
 
 def _size_at(series: StationSeries, site: int, row: int, size: float) -> float:
-    """Return the shift at a reading: medians of the readings within 12 hours before and after it, no more than `size` and half."""
+    """Return the size of a shift at a reading, mm.
+
+    It is the median of the readings within 12 hours after the shift, less that before it. It is held between half and
+    one and a half times `size`. It is `size` where readings are missing on one side.
+    """
     a, b = series.bounds[site], series.bounds[site + 1]
     hours = series.hours[a:b]
     near = np.abs(hours - series.hours[row]) <= NEAR_HOURS
@@ -212,7 +236,7 @@ def _size_at(series: StationSeries, site: int, row: int, size: float) -> float:
 
 
 def _tell_gradual(series: StationSeries, site: int, window: tuple[int, int], shift: _Shift) -> None:
-    """Set the days of a gradual shift aside, and shift back what follows."""
+    """Set aside a gradual shift, and shift later readings back."""
     size = shift.size_mm
     held = series.station_days[max(window[0] + 1, 0) : window[1], site]
     held = held[held >= 0]
@@ -236,13 +260,16 @@ def _tell_gradual(series: StationSeries, site: int, window: tuple[int, int], shi
 
 
 def zero_drift(series: StationSeries, zero_mm: float, *, before_snow: bool = False) -> None:
-    """Shift back readings of SWE on bare ground that are not about nothing.
+    """Set drifted SWE readings on bare ground to 0.
+
+    Where the reading as it was written is near 0, an earlier correction went on for too long. The written reading is
+    restored, without a finding.
 
     Parameters
     ----------
     zero_mm : a zero further off than this has drifted.
-    before_snow : only look at the days of each season before its first snow, before jumps are judged: the end of such a drift
-        must not pass for a shift of what follows.
+    before_snow : only look at the days of each season before its first snow, before jumps are judged. Otherwise the end
+        of such a drift would count as a shift of what follows.
     """
     around = Neighbours(series)
     wrong = around.bare_ground(zero_mm) & (np.abs(around.swe) > zero_mm)

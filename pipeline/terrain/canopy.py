@@ -27,7 +27,9 @@ the middle is taken."""
 
 
 def poleward(northness: np.ndarray, *, southern: bool) -> np.ndarray:
-    """Return sin(slope) x cos(aspect from the pole of the basin's half of the earth) from northness.
+    """Return how far slopes face the pole, from northness.
+
+    It is sin(slope) x cos(aspect from the pole of the basin's half of the earth).
 
     >>> poleward(np.array([0.3]), southern=True)
     array([-0.3])
@@ -36,7 +38,9 @@ def poleward(northness: np.ndarray, *, southern: bool) -> np.ndarray:
 
 
 def melt_exposure(canopy: np.ndarray, from_sun: np.ndarray) -> np.ndarray:
-    """Return melt relative to open level ground, from canopy (0 to 1) and `poleward`.
+    """Return melt relative to open level ground.
+
+    `canopy` is 0 to 1. `from_sun` is the result of `poleward`.
 
     >>> melt_exposure(np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 0.5])).round(2)
     array([1.  , 0.4 , 0.85])

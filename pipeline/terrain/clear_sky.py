@@ -14,7 +14,9 @@ from pipeline.terrain.sun import Location, extraterrestrial_mj_m2, incidence_cos
 def season_sun(
     slope_deg: np.ndarray, aspect_deg: np.ndarray, latitude_deg: float, start: dt.date, date: dt.date
 ) -> np.ndarray:
-    """Return the clear-sky sun on slopes from `start` to `date` over that on level ground, shaped as `slope_deg`.
+    """Return clear-sky sun on slopes relative to level ground.
+
+    It covers `start` to `date`, and has the shape of `slope_deg`.
 
     Parameters
     ----------
@@ -22,9 +24,9 @@ def season_sun(
 
     Notes
     -----
-    On days a step of `path_dates` apart, each by its sun's path (`sun_path`) and weighted by its sun above the air; without
-    shadows of the terrain around. It is reckoned for a table of slopes and aspects and read off by bilinear interpolation, which
-    is within 0.5 % of the largest.
+    The sum takes the days that `path_dates` gives. Each day has its sun's path (`sun_path`) and is weighted by its sun
+    above the air. Shadows of the terrain around are left out. The sum is made for a table of slopes and aspects and
+    read off by bilinear interpolation, which is within 0.5 % of the largest.
 
     Examples
     --------

@@ -17,7 +17,9 @@ BEARINGS = np.arctan2(STEPS[:, 1], -STEPS[:, 0]) % math.tau
 
 
 def horizons(elevation_m: np.ndarray, cell_m: float) -> np.ndarray:
-    """Return the height of the horizon in radians along `BEARINGS`, never below the horizontal, float32, (bearing, y, x).
+    """Return the height of the horizon along `BEARINGS`, radians.
+
+    It is never below the horizontal. The array is float32, (bearing, y, x).
 
     Parameters
     ----------
@@ -25,9 +27,10 @@ def horizons(elevation_m: np.ndarray, cell_m: float) -> np.ndarray:
 
     Notes
     -----
-    Along each bearing the grid falls into lines of cells, each cell in one. A line is walked from its far end, and of the
-    cells passed only those on their upper convex hull are kept: only these can be a horizon (Dozier et al. 1981, Comput.
-    Geosci. 7, 145-151). Each cell is pushed and taken once, so that a far view costs no more than a near one.
+    Along each bearing the grid falls into lines of cells, and each cell lies in one. A line is walked from its far end.
+    Of the cells passed only those on their upper convex hull are kept: only these can be a horizon (Dozier et al. 1981,
+    Comput. Geosci. 7, 145-151). Each cell enters the hull once and leaves it at most once, so that a far view costs no
+    more than a near one.
     """
     height = np.where(np.isfinite(elevation_m), elevation_m, -1e6)
     out = np.zeros((len(STEPS), *height.shape), np.float32)
@@ -41,7 +44,10 @@ def horizons(elevation_m: np.ndarray, cell_m: float) -> np.ndarray:
 
 @njit(parallel=True, cache=True)
 def _walk(height: np.ndarray, starts: np.ndarray, step: tuple[int, int], step_m: float, out: np.ndarray) -> None:
-    """Fill in the horizon towards `step` along the lines that begin at `starts`."""
+    """Fill in the horizon towards `step` along lines.
+
+    The lines begin at `starts`.
+    """
     rows, columns = height.shape
     for line in prange(len(starts)):
         row, column = starts[line]
@@ -66,7 +72,9 @@ def _walk(height: np.ndarray, starts: np.ndarray, step: tuple[int, int], step_m:
 
 
 def sky_view(horizon: np.ndarray, normals: np.ndarray) -> np.ndarray:
-    """Return the share of diffuse sun that slopes receive of what level open ground does, 0 to 1, (n,).
+    """Return the share of diffuse sun that slopes receive.
+
+    It is relative to level open ground, 0 to 1, (n,).
 
     Parameters
     ----------
@@ -75,8 +83,9 @@ def sky_view(horizon: np.ndarray, normals: np.ndarray) -> np.ndarray:
 
     Notes
     -----
-    Mean over bearings of cos(S) sin2(H) + sin(S) cos(b - A) (H - sin(H) cos(H)), H the angle from the zenith to the horizon
-    (Dozier and Frew 1990, IEEE Trans. Geosci. Remote Sens. 28, 963-969, eq. 7b); sky as bright everywhere.
+    It is the mean over bearings of cos(S) sin2(H) + sin(S) cos(b - A) (H - sin(H) cos(H)), where H is the angle from
+    the zenith to the horizon (Dozier and Frew 1990, IEEE Trans. Geosci. Remote Sens. 28, 963-969, eq. 7b). The sky is
+    equally bright everywhere.
     """
     # Share of the round that each bearing stands for.
     widths = (np.roll(BEARINGS, -1) - np.roll(BEARINGS, 1)) % math.tau / (2 * math.tau)

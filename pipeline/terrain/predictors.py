@@ -10,10 +10,11 @@ from pipeline.statistics.errors import SLOPE_REACH_M
 
 
 def horn_gradient(elevation_m: np.ndarray, cell_m: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return the rise of the ground to the east and to the south, m/m, shape (y, x).
+    """Return the rise of the ground east and south, m/m.
 
-    Third-order finite difference over 3 x 3 cells (Horn 1981, Proc. IEEE 69, 14-47); rows run from north to south. At the
-    edges and beside missing cells the centre stands in for the neighbour that is not there.
+    Both arrays have the shape (y, x), and rows run from north to south. They are third-order finite differences over 3
+    x 3 cells (Horn 1981, Proc. IEEE 69, 14-47). At the edges and beside missing cells the centre stands in for the
+    neighbour that is not there.
     """
     padded = np.pad(elevation_m, 1, constant_values=np.nan)
     rows, columns = elevation_m.shape
@@ -29,8 +30,8 @@ def horn_gradient(elevation_m: np.ndarray, cell_m: float) -> tuple[np.ndarray, n
 def add_exposure(terrain: xr.Dataset) -> xr.Dataset:
     """Return the terrain with `slope` (degrees), `northness` and `eastness` (1).
 
-    Northness is sin(slope) x cos(aspect), eastness sin(slope) x sin(aspect), aspect being the direction downslope from true
-    north: the grid's own north is turned by the meridian convergence first. Flat ground has none of either.
+    Northness is sin(slope) x cos(aspect) and eastness is sin(slope) x sin(aspect). Aspect is the direction downslope
+    from true north: the meridian convergence first turns the grid's own north. Flat ground has 0 of both.
     """
     elevation = terrain["elevation"]
     cell_m = abs(float(elevation["x"][1] - elevation["x"][0]))
@@ -57,7 +58,9 @@ LANDFORM = ("curvature", "position", "shelter")
 
 
 def landform(elevation_m: np.ndarray, cell_m: float, wind_from_deg: float) -> dict[str, np.ndarray]:
-    """Return what the shape of the ground says of where snow is blown to and from, each float32 on (y, x).
+    """Return fields that show where wind blows snow.
+
+    They describe the shape of the ground. Each is float32 on (y, x).
 
     Parameters
     ----------
@@ -100,7 +103,10 @@ def _mean_about(ground: np.ndarray, cell_m: float, half_width_m: float) -> np.nd
 
 
 def _curvature(ground: np.ndarray, cell_m: float, half_width_m: float) -> np.ndarray:
-    """Return the Laplacian over steps of the half width, of ground averaged over as much, 1/m."""
+    """Return the curvature of the ground, 1/m.
+
+    It is the Laplacian over steps of the half width. The ground is first averaged over as much.
+    """
     step = max(round(half_width_m / cell_m), 1)
     smooth = ndimage.uniform_filter(ground, step, mode="nearest") if step > 1 else ground
     total = sum(_moved(smooth, dy, dx) for dy, dx in ((-step, 0), (step, 0), (0, -step), (0, step)))
@@ -108,14 +114,21 @@ def _curvature(ground: np.ndarray, cell_m: float, half_width_m: float) -> np.nda
 
 
 def _moved(ground: np.ndarray, rows: int, columns: int) -> np.ndarray:
-    """Return the ground so many rows to the south and columns to the east of each cell."""
+    """Return the ground moved by rows and columns.
+
+    Each cell gets the ground so many rows to its south and columns to its east. Beyond the grid its edge cell stands
+    in.
+    """
     row = np.clip(np.arange(ground.shape[0]) + rows, 0, ground.shape[0] - 1)
     column = np.clip(np.arange(ground.shape[1]) + columns, 0, ground.shape[1] - 1)
     return ground[np.ix_(row, column)]
 
 
 def _upwind_rise(ground: np.ndarray, cell_m: float, from_deg: float) -> np.ndarray:
-    """Return the steepest rise from each cell to the ground upwind within `SLOPE_REACH_M`, degrees."""
+    """Return the steepest rise to the ground upwind, degrees.
+
+    It looks at the ground within `SLOPE_REACH_M` of each cell.
+    """
     bearing = np.deg2rad(from_deg)
     steepest = np.full(ground.shape, -np.inf)
     for step in range(1, max(round(SLOPE_REACH_M / cell_m), 1) + 1):
@@ -139,7 +152,10 @@ def with_landform(terrain: xr.Dataset, cached: dict[str, np.ndarray] | None, win
 
 
 def landform_of(terrain: xr.Dataset, wind_from_deg: float) -> dict[str, np.ndarray]:
-    """Return `landform` of a terrain, the wind's direction turned from true to grid north; see `with_landform`."""
+    """Return the fields of `landform` for a terrain.
+
+    The wind's direction is turned from true to grid north. `with_landform` explains the parameters.
+    """
     elevation = terrain["elevation"]
     cell_m = abs(float(elevation["x"][1] - elevation["x"][0]))
     # One angle for the basin: convergence changes by a tenth of a degree over ten kilometres.

@@ -29,7 +29,9 @@ memory)."""
 
 @dataclass(frozen=True)
 class SunPath:
-    """The sun of one day over one place, in equal steps; only those with the sun up.
+    """The sun of one day over one place.
+
+    The day is cut into equal steps. Only those with the sun up are included.
 
     Parameters
     ----------
@@ -68,7 +70,10 @@ class Location:
 
 @lru_cache(maxsize=256)
 def sun_path(location: Location, midnight_utc: dt.datetime) -> SunPath:
-    """Return the sun's path over the 24 hours after an instant (naive, UTC), by pvlib's solar position (Reda and Andreas 2004)."""
+    """Return the sun's path over the next 24 hours.
+
+    They begin at `midnight_utc` (naive, UTC). The sun's positions are pvlib's (Reda and Andreas 2004).
+    """
     import pvlib  # noqa: PLC0415  half a second of imports
 
     middles = pd.date_range(
@@ -95,7 +100,10 @@ def sun_path(location: Location, midnight_utc: dt.datetime) -> SunPath:
 
 
 def diffuse_share(solar_mj_m2: np.ndarray, path: SunPath) -> np.ndarray:
-    """Return the diffuse share of days' sun on level ground, (n,), each step split by pvlib's form of Erbs et al. 1982."""
+    """Return the diffuse share of days' sun, (n,).
+
+    It is that on level ground. Each step is split by pvlib's form of Erbs et al. 1982.
+    """
     import pvlib  # noqa: PLC0415  half a second of imports
 
     solar = np.atleast_1d(np.asarray(solar_mj_m2, float))
@@ -109,7 +117,9 @@ def diffuse_share(solar_mj_m2: np.ndarray, path: SunPath) -> np.ndarray:
 
 
 def incidence_cosine(slope: np.ndarray, aspect: np.ndarray, zenith: np.ndarray, azimuth: np.ndarray) -> np.ndarray:
-    """Return the cosine of the angle between the sun and a slope's normal; all angles in radians, bearings from one north.
+    """Return the cosine of the sun's angle to a slope's normal.
+
+    All angles are in radians. Both bearings count from the same north.
 
     >>> float(incidence_cosine(0.0, 0.0, np.pi / 3, 1.0).round(12))
     0.5
@@ -118,13 +128,19 @@ def incidence_cosine(slope: np.ndarray, aspect: np.ndarray, zenith: np.ndarray, 
 
 
 def slope_normals(east_rise: np.ndarray, south_rise: np.ndarray) -> np.ndarray:
-    """Return (n, 3) unit vectors out of the ground, grid east, north and up, from its rise to the east and south, m/m."""
+    """Return unit vectors out of the ground, (n, 3).
+
+    They point to grid east, north and up. `east_rise` and `south_rise` are the rise of the ground to the east and
+    south, m/m.
+    """
     up = 1.0 / np.sqrt(1.0 + east_rise**2 + south_rise**2)
     return np.stack([-east_rise * up, south_rise * up, up], axis=-1)
 
 
 def beam_factor(normals: np.ndarray, horizon: np.ndarray, path: SunPath) -> np.ndarray:
-    """Return a clear day's direct sun on slopes over that on level ground, (n,).
+    """Return direct sun on slopes relative to level ground, (n,).
+
+    It is that of a clear day.
 
     Parameters
     ----------
@@ -134,8 +150,9 @@ def beam_factor(normals: np.ndarray, horizon: np.ndarray, path: SunPath) -> np.n
 
     Notes
     -----
-    A step brings its share of the energy times cos(incidence) / sin(height), nothing from behind the slope or the horizon,
-    which is taken on a line between bearings. The same for every place: level ground with an open horizon gives exactly 1.
+    A step brings its share of the energy times cos(incidence) / sin(height), and nothing from behind the slope or the
+    horizon. The horizon is taken on a line between bearings. Level ground with an open horizon gives exactly 1 at every
+    place.
     """
     out = np.ones(len(normals))
     if len(path.energy):
@@ -164,7 +181,10 @@ def _beam(  # noqa: PLR0913  compiled, arrays alone
 
 
 def extraterrestrial_mj_m2(latitude_degrees: float, day_of_year: np.ndarray | int) -> np.ndarray:
-    """Return a day's sun on level ground above the air, MJ/m2 (Allen et al. 1998, FAO-56, eq. 21)."""
+    """Return a day's sun above the air, MJ/m2.
+
+    It is that on level ground (Allen et al. 1998, FAO-56, eq. 21).
+    """
     latitude = np.deg2rad(latitude_degrees)
     turn = 2 * np.pi * np.asarray(day_of_year, float) / 365.0
     declination = 0.409 * np.sin(turn - 1.39)
@@ -176,20 +196,27 @@ def extraterrestrial_mj_m2(latitude_degrees: float, day_of_year: np.ndarray | in
 
 
 def clear_sky_mj_m2(extraterrestrial: np.ndarray, elevation_m: float) -> np.ndarray:
-    """Return a clear day's sun on level ground, MJ/m2: (0.75 + 2e-5 z) Ra (FAO-56, eq. 37, from memory)."""
+    """Return a clear day's sun on level ground, MJ/m2.
+
+    It is (0.75 + 2e-5 z) Ra, where z is the elevation in m and Ra the sun above the air (FAO-56, eq. 37, from memory).
+    """
     return (0.75 + 2e-5 * elevation_m) * extraterrestrial
 
 
 def cloud_cover(solar_mj_m2: np.ndarray, clear_mj_m2: np.ndarray) -> np.ndarray:
-    """Return the cloud cover, 0 to 1, that dims a clear day's sun to the observed one."""
+    """Return the cloud cover that explains the sun, 0 to 1.
+
+    Such a cover dims a clear day's sun to the observed one.
+    """
     dimmed = np.clip(1.0 - np.asarray(solar_mj_m2, float) / np.maximum(clear_mj_m2, 1e-6), 0.0, CLOUD_DIMMING)
     return (dimmed / CLOUD_DIMMING) ** (1.0 / CLOUD_POWER)
 
 
 def path_dates(dates: pd.DatetimeIndex) -> tuple[list[dt.date], np.ndarray]:
-    """Return days on which to take the sun's path, and each day's position among them, in fractions.
+    """Return days on which to take the sun's path.
 
-    They are at most ten days apart: meanwhile the sun's noon height moves by less than 4 degrees.
+    The second array gives each date's position among these days, in fractions. The days are at most ten days apart:
+    meanwhile the sun's noon height moves by less than 4 degrees.
     """
     last = len(dates) - 1
     nodes = np.unique(np.linspace(0, last, max(2, -(-last // 10) + 1)).round().astype(int))
