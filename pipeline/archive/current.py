@@ -96,7 +96,10 @@ class Loss:
 
     @property
     def archived_as(self) -> str:
-        """Name of what is lost among a record's rows and grids; empty where it is a file."""
+        """Name of the lost input among a record's rows and grids.
+
+        It is empty where the lost input is a file.
+        """
         return self._how.archived_as.format(self.site_id)
 
     @property
@@ -128,7 +131,9 @@ class Soundness:
 
     @classmethod
     def of(cls, said: Mapping[str, Any]) -> Soundness:
-        """Return the soundness of a record, or of a row of the index with its losses as JSON.
+        """Return the soundness of a record or an index row.
+
+        A row of the index has its losses as JSON.
 
         Raises KeyError, TypeError and ValueError.
         """

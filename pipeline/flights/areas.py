@@ -72,7 +72,9 @@ class Area:
 def find_area(
     about: str, paths: Sequence[Path], grid: BasinGrid, share: float = MOSTLY, above: float | None = None
 ) -> Area:
-    """Return the area that files tell of, all of them rasters or all of them vectors.
+    """Return the area that the files describe.
+
+    The files are all rasters or all vector files.
 
     Parameters
     ----------
@@ -110,7 +112,10 @@ def _within(shapes: geopandas.GeoDataFrame, placement: Placement, window: Window
 
 @dataclass(frozen=True)
 class ChangedPixels:
-    """Fine pixels that lie and are read as those of their source, with other values."""
+    """Fine pixels of a source, with other values.
+
+    Their positions, blocks and strips are those of the source.
+    """
 
     source: PixelSource
 

@@ -67,9 +67,10 @@ def _near_flight(rows: pd.DataFrame, flight: xr.Dataset, most_days: int) -> pd.D
 
 
 def offset_of(by_site: pd.DataFrame) -> dict[str, float | int | None]:
-    """Return the flight's offset from the sites: number of sites, median and NMAD of the differences (m), error of the median.
+    """Return the flight's offset from the sites.
 
-    The last three are None with fewer than `LEAST_SITES`.
+    The result has the number of sites, the median and the NMAD of the differences, and the standard error of the
+    median. The last three are in m, and None with fewer than `LEAST_SITES`.
     """
     difference, sites = by_site["difference_m"].to_numpy(float), len(by_site)
     if sites < LEAST_SITES:

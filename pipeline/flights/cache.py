@@ -50,7 +50,10 @@ class FlightCache:
         return self.cache.get_or_make(key, OUTCOME, measure)
 
     def sha256(self, path: Path) -> str:
-        """Return the SHA-256 of a file's bytes, cached for a file of the same size, times and inode.
+        """Return the SHA-256 hash of a file's bytes.
+
+        The cache holds the hash for a file of the same path, size, times and inode. A file that changed less than
+        `SETTLED_S` seconds ago is hashed again.
 
         Raises
         ------

@@ -43,10 +43,12 @@ class DepthOffset:
 
 
 def depth_offset(depth: RasterPixels, stable_ground: tuple[Path, ...], grid: BasinGrid) -> DepthOffset | None:
-    """Return how far depths lie off over stable ground, None where negative ones were cut off.
+    """Return the offset of a flight's depths over stable ground.
 
-    The ground is taken as bare on the day of the flight, as it is for surfaces: snow on less than half of it does not move the
-    median, snow on most of it would be taken for an error.
+    The result is None where negative depths were cut off.
+
+    The ground is taken as bare on the day of the flight, as it is for surfaces. Snow on less than half of it does not
+    move the median. Snow on most of it would be taken for an error.
 
     Raises
     ------

@@ -51,7 +51,10 @@ class Difference:
 
     @property
     def _fine(self) -> RasterPixels:
-        """The surface whose pixels the difference has: the finer, the lower where they are alike."""
+        """The surface with the finer pixels.
+
+        The difference has the same pixels. Where both surfaces have pixels of one size, it is the lower one.
+        """
         return (
             self.upper
             if np.prod(self.upper.placement.pixel_m()) < 0.999 * np.prod(self.lower.placement.pixel_m())
@@ -78,7 +81,10 @@ class Difference:
 
     @contextmanager
     def reading(self) -> Iterator[Read]:
-        """Open both files and yield the function that reads a window of the difference, metres."""
+        """Open both files and yield the function that reads windows.
+
+        That function returns the difference in a window, in metres.
+        """
         fine = self._fine
         other, sign = (self.lower, 1.0) if fine is self.upper else (self.upper, -1.0)
         with fine.reading() as read_fine, other.reading() as read_other:
@@ -128,15 +134,22 @@ class PixelValues:
 
 
 def centres(placement: Placement, window: Window) -> tuple[np.ndarray, np.ndarray]:
-    """Return easting and northing of the pixel centres of a window, each (rows, columns), metres."""
+    """Return easting and northing of a window's pixel centres.
+
+    Each has the shape (rows, columns), in metres.
+    """
     columns, rows = np.meshgrid(np.arange(window.left, window.right) + 0.5, np.arange(window.top, window.bottom) + 0.5)
     return placement.points(columns, rows)
 
 
 def _steps(placement: Placement, onto: Placement, window: Window) -> tuple[np.ndarray, np.ndarray] | None:
-    """Return columns and rows, each along its own axis, of a window of one raster in another of the same axes.
+    """Return a window's columns and rows in another raster.
 
-    None where the axes differ, or run against each other.
+    The window lies in the raster of `onto`, the other raster is that of `placement`. Both rasters have the same axes,
+    so that columns depend on the column alone and rows on the row alone: each is an array along its own axis.
+
+    The result is None where the axes of one raster do not run along the grid's, or where columns run in opposite
+    directions.
     """
     if not (placement.aligned and onto.aligned) or placement.transform.a * onto.transform.a < 0:
         return None
@@ -148,9 +161,13 @@ def _steps(placement: Placement, onto: Placement, window: Window) -> tuple[np.nd
 
 
 def pixel_positions(placement: Placement, onto: Placement, window: Window) -> tuple[np.ndarray, np.ndarray]:
-    """Return columns and rows, each (rows, columns), of the pixel centres of a window of `onto` in another raster.
+    """Return a window's pixel centres as positions in another raster.
 
-    Where coordinate systems differ they are transformed exactly at nodes and interpolated between (`placing.NODE_PIXELS`).
+    The window lies in the raster of `onto`, the other raster is that of `placement`. The positions are columns and rows
+    with fractions, each of shape (rows, columns).
+
+    Where a raster has another coordinate system than the grid, nodes are transformed exactly and positions between them
+    are interpolated (`placing.NODE_PIXELS`).
     """
     if placement.to_grid is None and onto.to_grid is None:
         return placement.pixels(*centres(onto, window))
@@ -163,7 +180,11 @@ def pixel_positions(placement: Placement, onto: Placement, window: Window) -> tu
 
 
 def _shares(nodes_at: np.ndarray, positions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the node before each position along an axis, and its share of the way to the next, 0 to 1."""
+    """Return the node before each position, and the position's share.
+
+    Positions and nodes lie along one axis. The node is an index of `nodes_at`. The share is how far the position lies
+    on the way to the next node, 0 to 1.
+    """
     before = np.searchsorted(nodes_at, positions, side="right") - 1
     return before, (positions - nodes_at[before]) / np.diff(nodes_at)[before]
 
@@ -182,7 +203,9 @@ def _interpolated(
 
 
 def sample(raster: Raster, read: Read, at: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
-    """Return a raster's values between its pixel centres (cubic, see `between`), missing (NaN) beyond its edge.
+    """Return a raster's values between its pixel centres.
+
+    They are made by cubic convolution (see `between`). They are missing (NaN) beyond the raster's edge.
 
     Parameters
     ----------
@@ -200,7 +223,11 @@ def sample(raster: Raster, read: Read, at: tuple[np.ndarray, np.ndarray]) -> np.
 
 
 def window_about(raster: Raster, at: tuple[np.ndarray, np.ndarray], reach: int) -> Window | None:
-    """Return the part of a raster that holds all positions and `reach` pixels more, None where it holds none."""
+    """Return the part of a raster around some positions.
+
+    It holds all of them and `reach` pixels more, as far as the raster reaches. It is None where the raster has no such
+    part, or where a position is not finite.
+    """
     columns, rows = at
     if not (np.isfinite(columns).all() and np.isfinite(rows).all()):
         return None

@@ -14,7 +14,10 @@ NO_WEIGHT = 1e-9
 
 @njit(nogil=True, cache=True)
 def fill_voids(values, other) -> None:
-    """Fill, in position, what is missing (NaN) in `values` from `other`, of the same shape."""
+    """Fill missing values (NaN) from another array, in place.
+
+    `values` and `other` have the same shape.
+    """
     for row in range(values.shape[0]):
         for column in range(values.shape[1]):
             if values[row, column] != values[row, column]:
@@ -23,10 +26,12 @@ def fill_voids(values, other) -> None:
 
 @njit(nogil=True, cache=True)
 def add_aligned(values, limits, rows, columns, sums):
-    """Add one window of pixels that lie along the grid's axes to the sums of its cells.
+    """Add a window of aligned pixels to the cells' sums.
 
-    Each row of cells is first added up vertically into one line of pixel columns, a loop that the processor takes
-    several columns at a time; the line is then added up horizontally.
+    Aligned pixels lie along the grid's axes.
+
+    Each row of cells is first added up vertically into one line of pixel columns. The processor takes several columns
+    at a time in this loop. The line is then added up horizontally.
 
     Parameters
     ----------
@@ -71,7 +76,10 @@ def add_aligned(values, limits, rows, columns, sums):
 
 @njit(nogil=True, cache=True)
 def _add_line(line, columns, cells):
-    """Add a line of pixel columns, (3, columns), to the cells it lies in, (3, cell columns)."""
+    """Add a line of pixel columns to its cells.
+
+    `line` has the shape (3, columns), and `cells` has the shape (3, cell columns).
+    """
     column_pixel, column_cell, column_weight = columns
     for entry in range(column_pixel.size):
         pixel = column_pixel[entry]
@@ -114,7 +122,10 @@ def add_warped(values, limits, positions, parts, sums):
 
 @njit(nogil=True, cache=True)
 def _add_piece(values, limits, piece_at, parts, sums):
-    """Add the pixels between four nodes; `piece_at` is ((top, bottom, left, right), positions (2, 2, 2))."""
+    """Add the pixels between four nodes to the cells' sums.
+
+    `piece_at` is ((top, bottom, left, right), positions (2, 2, 2)).
+    """
     (top, bottom, left, right), at = piece_at
     least, most = limits
     cell_rows = sums.shape[1]
@@ -205,9 +216,10 @@ def _add_piece(values, limits, piece_at, parts, sums):
 
 @njit(nogil=True, cache=True)
 def _steps_within(position, along, half):
-    """Return how many steps a rectangle can take and stay within its cell; -1 where it reaches beyond it now.
+    """Return how many steps a rectangle stays within its cell.
 
-    `position` is where its centre stands in the cell, 0 to 1, `along` what it moves in a step, `half` half its width.
+    It is -1 where the rectangle reaches beyond the cell now. `position` is where its centre stands in the cell, 0 to 1.
+    `along` is its move in one step, and `half` is half its width.
     """
     if position < half or position > 1 - half:
         return -1
@@ -217,10 +229,11 @@ def _steps_within(position, along, half):
 
 @njit(nogil=True, cache=True)
 def between(values, columns, rows, out) -> None:
-    """Fill `out` with values between pixel centres: by cubic convolution, beside voids and edges bilinear.
+    """Fill `out` with a raster's values between its pixel centres.
 
-    Cubic convolution with a = -1/2 (Keys 1981, IEEE Trans. ASSP 29, 1153-1160) keeps curved ground to third order; bilinear
-    values cut every crest and fill every hollow, which on rough terrain is taken for a shift.
+    They are made by cubic convolution, and by bilinear interpolation beside voids and edges. With a = -1/2 cubic
+    convolution reproduces curved ground to third order (Keys 1981, IEEE Trans. ASSP 29, 1153-1160). Bilinear values cut
+    every crest and fill every hollow, which on rough terrain is taken for a shift.
 
     Parameters
     ----------
@@ -238,11 +251,13 @@ def between(values, columns, rows, out) -> None:
 
 @njit(nogil=True, cache=True)
 def less_between(near, values, columns, rows, signed, out) -> None:
-    """Fill `out` with one raster less another taken between its pixel centres as `between` does: near - values.
+    """Fill `out` with one raster less another: near - values.
 
-    For places whose columns depend on the column alone and whose rows on the row alone. Four rows are first added up into
-    one line, then four places of the line for each column: eight products instead of sixteen, and where columns step by
-    whole pixels the processor takes several at a time.
+    The other raster's values are taken between its pixel centres, as `between` does.
+
+    The positions must have columns that depend on the column alone and rows that depend on the row alone. Four rows are
+    first added up into one line, then four positions of the line for each column: eight products instead of sixteen.
+    Where columns step by whole pixels, the processor takes several at a time.
 
     Parameters
     ----------
@@ -328,9 +343,12 @@ some micrometres."""
 
 @njit(nogil=True, cache=True)
 def _at_position(values, corner, share, weights):
-    """Return the value at a place: `corner` is (row, column) of the pixel up and left of it, `share` what it lies beyond.
+    """Return the value at a position.
 
-    `weights` are two lines of four to work in.
+    `corner` is (row, column) of the pixel above it and to its left. `share` is how far the position lies beyond that
+    pixel's centre, downward and to the right, in pixels. `weights` are two arrays of four values to work in.
+
+    The value is bilinear where the cubic one is missing.
     """
     weight_y, weight_x = weights
     first = (corner[0] - 1, corner[1] - 1)
@@ -346,7 +364,10 @@ def _at_position(values, corner, share, weights):
 
 @njit(nogil=True, cache=True)
 def _cubic_weights(share, weights):
-    """Fill the weights of the four pixels about a position, `share` of a pixel beyond the second."""
+    """Fill the weights of the four pixels around a position.
+
+    The position lies `share` of a pixel beyond the second one.
+    """
     weights[0] = -0.5 * share + share**2 - 0.5 * share**3
     weights[1] = 1.0 - 2.5 * share**2 + 1.5 * share**3
     weights[2] = 0.5 * share + 2.0 * share**2 - 1.5 * share**3
@@ -355,7 +376,10 @@ def _cubic_weights(share, weights):
 
 @njit(nogil=True, cache=True)
 def _weighted(values, first, weight_y, weight_x):
-    """Return the weighted sum of 4 x 4 pixels from `first` (row, column) on; NaN where one that counts is missing."""
+    """Return the weighted sum of 4 x 4 pixels.
+
+    `first` is (row, column) of the first pixel. The sum is NaN where a pixel that has a weight is missing.
+    """
     height, width = values.shape
     total = 0.0
     for down in range(4):

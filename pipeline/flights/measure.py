@@ -44,7 +44,9 @@ UNDER_TREES = 2.0
 
 @dataclass(frozen=True)
 class FlightFiles:
-    """What belongs to one flight: its date, a depth raster or snow-on and snow-off surfaces, and stable ground.
+    """The date and the files of one flight.
+
+    They are a depth raster, or a snow-on and a snow-off surface. Stable ground may be with them.
 
     Parameters
     ----------
@@ -72,7 +74,9 @@ class FlightFiles:
 
 @dataclass(frozen=True)
 class GroundLayers:
-    """What is known of the ground that a flight passed over, each part where given.
+    """What is known of the ground under a flight.
+
+    A part that is not given is None.
 
     Parameters
     ----------

@@ -87,7 +87,10 @@ class Mosaic:
             yield read
 
     def _part(self, number: int, reader: Callable[[int], Read], window: Window) -> np.ndarray:
-        """Return a tile's values in a window of the whole that lies within the tile's."""
+        """Return a tile's values in a window of the mosaic.
+
+        The window lies within the tile's window.
+        """
         tile, read = self.tiles[number], reader(number)
         if not tile.on_lattice:
             return sample(tile.pixels.raster, read, pixel_positions(tile.pixels.placement, self.placement, window))
@@ -146,7 +149,10 @@ def _mosaic(rasters: list[FineRaster], grid: BasinGrid) -> RasterPixels:
 
 
 def _corner_on_lattice(own: FineRaster, other: FineRaster) -> tuple[int, int] | None:
-    """Return row and column of another's lattice at which a tile's first pixel lies, None if on none."""
+    """Return where a tile's first pixel lies on another's lattice.
+
+    It is (row, column) there. It is None where the tile's pixels do not lie on that lattice.
+    """
     if own.crs != other.crs:
         return None
     # Three corners: two alone would let a turned tile pass.

@@ -45,7 +45,9 @@ class PixelNoise:
         return float(np.sqrt(self.nugget_m2 + self.sill_m2))
 
     def cell_se_m(self, valid_fraction: np.ndarray, cell_m: float, pixel_m2: float) -> np.ndarray:
-        """Return the standard error of a cell's mean depth, m, missing where nothing is valid.
+        """Return the standard error of a cell's mean depth, m.
+
+        It is missing (NaN) where nothing is valid.
 
         Parameters
         ----------
@@ -63,10 +65,13 @@ class PixelNoise:
 
 
 def mean_correlation(width: np.ndarray) -> np.ndarray:
-    """Return the mean of exp(-distance) between two points of a square, its width in units of the reach.
+    """Return the mean correlation of two points of a square.
 
-    The variance of a square's mean over that of a point. Differences of the coordinates of two random points of the unit square
-    have the density 2 (1 - u), so that two integrals are left of four (Gauss and Legendre, 64 points each, denser at nought).
+    The correlation is exp(-distance). `width` is the square's width, in units of the reach.
+
+    This is the variance of a square's mean over that of a point. Differences of the coordinates of two random points of
+    the unit square have the density 2 (1 - u), so that two of the four integrals remain. They are computed after Gauss
+    and Legendre with 64 points each, which lie denser near 0.
 
     >>> mean_correlation(np.array([0.0, 1.0, 10.0])).round(4)
     array([1.    , 0.6119, 0.048 ])

@@ -46,11 +46,17 @@ class Placement:
         return self.to_grid is None and self.transform.b == 0 and self.transform.d == 0
 
     def x_edges(self) -> np.ndarray:
-        """Return the eastings of the column edges, shape (columns + 1,), metres; for aligned rasters."""
+        """Return the eastings of the column edges, in m.
+
+        The shape is (columns + 1,). The raster must be aligned.
+        """
         return self.transform.c + self.shift[0] + self.transform.a * np.arange(self.shape[1] + 1)
 
     def y_edges(self) -> np.ndarray:
-        """Return the northings of the row edges, shape (rows + 1,), metres; for aligned rasters."""
+        """Return the northings of the row edges, in m.
+
+        The shape is (rows + 1,). The raster must be aligned.
+        """
         return self.transform.f + self.shift[1] + self.transform.e * np.arange(self.shape[0] + 1)
 
     def points(self, columns: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -83,7 +89,11 @@ class Placement:
         return float(np.hypot(x[1] - x[0], y[1] - y[0])), float(np.hypot(x[2] - x[0], y[2] - y[0]))
 
     def bounds(self) -> tuple[float, float, float, float]:
-        """Return left, bottom, right, top in the grid's coordinate system, metres; taken along the outline."""
+        """Return left, bottom, right and top of the raster, in m.
+
+        They are in the grid's coordinate system, and are taken along the raster's outline. They are NaN where no point
+        of the outline has coordinates there.
+        """
         along = np.linspace(0, 1, 33)
         rows, columns = self.shape
         outline_columns = np.concatenate([along, along, 0 * along, 0 * along + 1]) * columns
@@ -113,7 +123,10 @@ def placement_of(transform: Affine, shape: tuple[int, int], crs: CRS, grid_crs: 
 
 @dataclass(frozen=True)
 class Overlaps:
-    """Which pixels of one axis lie in which cells: one entry a pair, pixels rising, and with them cells one way.
+    """Which pixels lie in which cells, along one axis.
+
+    Each pair of a pixel and a cell is one entry. Pixels rise from entry to entry. Cells rise with them, or fall with
+    them.
 
     Parameters
     ----------

@@ -36,7 +36,10 @@ LEAST_MEAN_DEPTH_M = -0.3
 
 
 def spread_pixels(source: PixelSource, grid: BasinGrid) -> PixelValues:
-    """Return pixels with data, spread evenly over the part of a source on the grid."""
+    """Return pixels with data, spread over the grid.
+
+    They are spread evenly over the part of the source that lies on the grid.
+    """
     parts: list[PixelValues] = []
     with source.reading() as read:
         for window in _windows(source.placement, grid):

@@ -63,7 +63,10 @@ Read = Callable[[Window], np.ndarray]
 
 
 class PixelSource(Protocol):
-    """Fine pixels that can be read by windows: a raster, or the difference of two."""
+    """Fine pixels that can be read by windows.
+
+    They are a raster, or the difference of two rasters.
+    """
 
     @property
     def placement(self) -> Placement:
@@ -108,7 +111,10 @@ class FineRaster:
 
     @property
     def units(self) -> tuple[str, ...]:
-        """The unit that the file declares, where it is not the one wanted; else none."""
+        """The file's declared unit, if it is not the wanted one.
+
+        Otherwise the tuple is empty.
+        """
         return (self.band.unit,) if self.band.unit else ()
 
     @contextmanager
@@ -179,7 +185,10 @@ def _check_parts(path: Path, source: rasterio.DatasetReader) -> None:
 
 
 def virtual_parts(path: Path) -> list[Path]:
-    """Return the files that a virtual raster (.vrt) is made of, in its order; none for any other file.
+    """Return the files that a virtual raster is made of.
+
+    They are in its order. The list is empty for a file that is no virtual raster (.vrt). Files in GDAL's own stores
+    (/vsi...) are left out.
 
     Raises
     ------
@@ -320,7 +329,10 @@ def _opened(path: Path) -> Iterator[rasterio.DatasetReader]:
 
 
 def _horizontal(wkt: str, path: Path) -> CRS:
-    """Return the horizontal part of a coordinate system: laser surfaces often name a height system too."""
+    """Return the horizontal part of a coordinate system.
+
+    Laser surfaces often name a height system too.
+    """
     try:
         crs = CRS.from_wkt(wkt)
     except CRSError:

@@ -94,7 +94,9 @@ class Registration:
 
 
 def nmad(values: np.ndarray) -> float:
-    """Return the normalised median absolute deviation, 1.4826 median|x - median x| (Hohle and Hohle 2009, ISPRS J. 64, 398-406).
+    """Return the normalised median absolute deviation (NMAD).
+
+    It is 1.4826 median|x - median x| (Hohle and Hohle 2009, ISPRS J. 64, 398-406).
 
     >>> nmad(np.array([1.0, 2, 3, 4, 100]))
     1.4826
@@ -163,7 +165,9 @@ def register(
 
 @dataclass(frozen=True)
 class _Step:
-    """One round: the shift and lift that explain what is left, and what they leave.
+    """One round of the fit of shift, lift and tilt.
+
+    It holds the shift, lift and tilt that explain the differences, and what they leave of them.
 
     Parameters
     ----------
@@ -235,7 +239,10 @@ def _near_middle(values: np.ndarray, of: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True)
 class StablePixels:
-    """Stable pixels in a window of a surface: their rows and columns there, each (n,)."""
+    """The stable pixels in a window of a surface.
+
+    `rows` and `columns` count from the window's first pixel, each of shape (n,).
+    """
 
     window: Window
     rows: np.ndarray
@@ -313,11 +320,13 @@ class _Ground:
 
 
 def _exactly(surface: RasterPixels, read: Read, at: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
-    """Return a surface's values between its pixel centres by a cubic spline, missing beside voids.
+    """Return a surface's values between its pixel centres, by spline.
 
-    What streams through millions of pixels uses cubic convolution (`sample`); here its damping of rough ground by a few
-    centimetres on steep slopes would be taken for half a metre of shift on 90 m pixels. At the centres themselves a spline is
-    the pixel.
+    The spline is cubic. The values are missing (NaN) beside voids. At the centres themselves a spline gives the pixel's
+    value.
+
+    `sample` uses cubic convolution, since it streams through millions of pixels. That damps rough ground by a few
+    centimetres on steep slopes. Here this would be taken for half a metre of shift on 90 m pixels.
     """
     if all(np.abs(values - np.floor(values) - 0.5).max(initial=0.0) < AT_CENTRE for values in at):
         return _pixels(surface, read, at)

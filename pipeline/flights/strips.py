@@ -22,9 +22,10 @@ Strip = tuple[int, int]
 
 @dataclass(frozen=True)
 class StripSums:
-    """What one strip adds: sums (3, cell rows, cell columns) from cell row `first_row` on; pixels with data, and used.
+    """What one strip adds to the cells' sums.
 
-    A pixel counts as often as its plan has `parts` to a side.
+    `sums` has the shape (3, cell rows, cell columns) and begins at the cell row `first_row`. `seen` counts the pixels
+    with data, and `used` counts the pixels that were used. A pixel counts as often as its plan has `parts` to a side.
     """
 
     first_row: int
@@ -34,7 +35,10 @@ class StripSums:
 
 
 def piece_edges(start: int, stop: int, block: int, size: tuple[int, int]) -> list[int]:
-    """Return edges of pieces between `start` and `stop`, on multiples of the block where blocks are not over-large.
+    """Return the edges of pieces between `start` and `stop`.
+
+    `size` is the fewest and the most pixels of a piece. The edges lie on multiples of the block. Where a block is
+    larger than the most, they lie on multiples of the most.
 
     >>> piece_edges(100, 1300, 512, (128, 1024))
     [100, 512, 1024, 1300]
@@ -73,7 +77,10 @@ class AlignedWork:
             yield from strips_of(self.rows.pixel[0], self.rows.pixel[-1] + 1, self.source)
 
     def add_strip(self, strip: Strip, limits: tuple[float, float]) -> StripSums:
-        """Return what a strip adds; `limits` are the least and most value to be used, metres."""
+        """Return what a strip adds to the cells' sums.
+
+        `limits` are the least and the most value to be used, in metres.
+        """
         rows = self.rows.of_pixels(*strip)
         first_row = min(rows.cell[0], rows.cell[-1]) if rows.cell.size else 0
         last_row = max(rows.cell[0], rows.cell[-1]) if rows.cell.size else -1
@@ -111,7 +118,10 @@ class WarpedWork:
             yield from strips_of(self.part.top, self.part.bottom, self.source)
 
     def add_strip(self, strip: Strip, limits: tuple[float, float]) -> StripSums:
-        """Return what a strip adds; `limits` are the least and most value to be used, metres."""
+        """Return what a strip adds to the cells' sums.
+
+        `limits` are the least and the most value to be used, in metres.
+        """
         edges = piece_edges(self.part.left, self.part.right, self.source.block[1], WINDOW_COLUMNS)
         pieces = piece_edges(*strip, self.source.block[0], STRIP_ROWS)
         windows = [
@@ -147,13 +157,20 @@ class WarpedWork:
         return u.max() < -1 or u.min() > self.grid.width + 1 or v.max() < -1 or v.min() > cell_rows + 1
 
     def _cells(self, columns: np.ndarray, rows: np.ndarray) -> np.ndarray:
-        """Return the cell column and row, with fractions, of nodes: (node rows, node columns, 2)."""
+        """Return the position of each node on the grid.
+
+        It is the cell column and row, with fractions. The shape is (node rows, node columns, 2).
+        """
         x, y = self.source.placement.points(*np.meshgrid(columns.astype(float), rows.astype(float)))
         return np.stack([(x - self.grid.left) / self.grid.cell_m, (self.grid.top - y) / self.grid.cell_m], axis=-1)
 
 
 def part_on_grid(placement: Placement, grid: BasinGrid) -> Window:
-    """Return the part of a raster that may touch the grid; empty where none does."""
+    """Return the raster's part that may touch the grid.
+
+    The part is empty where the raster does not touch it. It is the whole raster where a point of the grid's outline has
+    no position there.
+    """
     left, bottom, right, top = grid.bounds
     along = np.linspace(0, 1, 65)
     x = np.concatenate(

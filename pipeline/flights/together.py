@@ -47,10 +47,11 @@ def bare_where_seen_bare(
 
 
 def one_a_day(flights: list[xr.Dataset]) -> list[xr.Dataset]:
-    """Return flights of different days, oldest first: those of one day are one, whatever their order.
+    """Return one flight for each day, oldest first.
 
-    A cell that several saw takes their mean, weighted by the area that each saw and by its random error; the larger of the
-    common errors stands for all, since what they share, such as the snow-off surface, does not average out.
+    Several flights of one day become one, whatever their order. A cell that several saw takes their mean, weighted by
+    the area that each saw and by its random error. The largest of the common errors counts for all: what the flights
+    share, such as the snow-off surface, does not average out.
 
     Parameters
     ----------

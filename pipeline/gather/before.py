@@ -44,7 +44,9 @@ MOST_LOOKED_AT = 100
 
 @dataclass(frozen=True)
 class ReadNow:
-    """What a date reads: rows and grids as they will be archived, with their hashes.
+    """The rows and grids that a date reads, with hashes.
+
+    The rows and grids are as they will be archived.
 
     Parameters
     ----------
@@ -75,7 +77,10 @@ class RecordedRevision:
 
 
 def lost_since_sound(settings: Settings, now: ReadNow, noticed: list[Finding], *, by_hand: bool) -> list[Finding]:
-    """Return findings on what the newest sound revision had and the date reads no more; none where there is no such revision.
+    """Return findings on inputs lost since the newest sound revision.
+
+    The date reads these inputs no more, or too many of their values are massively different. There are no findings
+    where there is no such revision.
 
     Parameters
     ----------
@@ -91,10 +96,14 @@ def lost_since_sound(settings: Settings, now: ReadNow, noticed: list[Finding], *
 
 
 def newest_sound(settings: Settings, date: dt.date) -> RecordedRevision | None:
-    """Return the newest current revision of a date's season that is sound, with its record; None where there is none.
+    """Return the newest sound revision, with its record.
 
-    A degraded one counts where a person made it current: what it lacks was given up. Where the season has none, the newest of
-    any other is returned. Records that cannot be read are passed over: what is damaged there must not stop a night.
+    It is the current revision of its date, and that date is of the season of `date`. Where the season has none, the
+    newest of any other season is returned. It is None where there is none at all. At most `MOST_LOOKED_AT` dates are
+    looked at.
+
+    A degraded revision counts where a person made it current: what it lacks was given up. A record that cannot be read
+    is passed over, since damage there must not stop a night. A record without archived inputs is passed over too.
     """
     root, basin = settings.archive_root, settings.basin.id
     try:
@@ -118,7 +127,10 @@ def newest_sound(settings: Settings, date: dt.date) -> RecordedRevision | None:
 
 
 def lost_since(settings: Settings, revision: RecordedRevision, now: ReadNow, noticed: list[Finding]) -> list[Finding]:
-    """Return findings on what a revision had and a date reads no more, or reads as something massively different."""
+    """Return findings on inputs lost or changed since a revision.
+
+    The date reads these inputs no more, or too many of their values are massively different.
+    """
     limits = _limits(settings)
     archived = _Archived(settings, revision)
     before = before_of(settings, revision, now)
@@ -132,7 +144,10 @@ def _limits(settings: Settings) -> Limits:
 
 
 def before_of(settings: Settings, revision: RecordedRevision, now: ReadNow) -> Before:
-    """Return the tables of a revision that are others now, as far as both dates may use them."""
+    """Return the tables of a revision that differ now.
+
+    `start` and `until` of the result limit the days that both dates may use.
+    """
     made = revision.revision
     archived = _Archived(settings, revision)
     same_season = settings.season_start(made.date) == settings.season_start(now.date)
@@ -146,7 +161,10 @@ def before_of(settings: Settings, revision: RecordedRevision, now: ReadNow) -> B
 
 
 def fewer_than(settings: Settings, revision: RecordedRevision, now: ReadNow, noticed: list[Finding]) -> list[Finding]:
-    """Return findings on all that a revision was made from and is not there now, be it a single value."""
+    """Return findings on every input lost since a revision.
+
+    A single lost value is a finding. A value that is another now is none.
+    """
     before = before_of(settings, revision, now)
     comparable = {name: rows for name, rows in before.tables.items() if name not in before.redeclared}
     limits = _limits(settings)
@@ -156,7 +174,10 @@ def fewer_than(settings: Settings, revision: RecordedRevision, now: ReadNow, not
 
 
 class _Archived:
-    """What the archive keeps of a revision's inputs, read where it is another now; what cannot be read is passed over."""
+    """The archived inputs of a revision that differ now.
+
+    Inputs that are the same now are not read. Inputs that cannot be read are passed over.
+    """
 
     def __init__(self, settings: Settings, recorded: RecordedRevision) -> None:
         self.settings, self.revision, record = settings, recorded.revision, recorded.record
@@ -175,7 +196,10 @@ class _Archived:
         return all(_at(self.was, name.split(".")) == _at(self.now, name.split(".")) for name in names)
 
     def tables(self, now: ReadNow) -> dict[str, pd.DataFrame]:
-        """Return the rows of each table that is another now, with the file that they stood in."""
+        """Return the archived rows of each table that differs now.
+
+        The column `file` names the file that each row came from.
+        """
         tables = {}
         for name in KINDS:
             sha256 = self.hashes.get(name)
@@ -195,7 +219,11 @@ class _Archived:
         return pd.Timestamp(date) + pd.Timedelta(hours=24 - self.settings.basin.utc_offset_hours)
 
     def earlier_lost(self, before: Before, now: ReadNow) -> list[Finding]:
-        """Return a finding each that most of earlier seasons' visits, or pairs with earlier flights, are there no more."""
+        """Return findings on lost rows of earlier seasons.
+
+        There is one where most visits of earlier seasons are lost, and one where most pairs with earlier flights are
+        lost.
+        """
         findings = []
         for name, (table, words) in _OF_EARLIER.items():
             sha256 = self.hashes.get(name)
@@ -216,7 +244,11 @@ class _Archived:
         return _path(self.settings, _OF_EARLIER[name][0] if name in _OF_EARLIER else name)
 
     def grids(self, before: Before, now: ReadNow) -> tuple[ComparedGrids, ComparedGrids]:
-        """Return the grids that both dates may use, then and now, of those that are others."""
+        """Return the revision's grids to compare, and those of now.
+
+        The revision's grids are those that differ now and that both dates may use. Only terrain is compared with a
+        revision of another season.
+        """
         terrain = self._read(self.grid_hashes.terrain, now) if self.same("basin", "grid") else None
         fixed = ComparedGrids(terrain, {}, {}), ComparedGrids(now.grids.terrain, {}, {})
         if before.start is None:
@@ -246,7 +278,11 @@ class _Archived:
         return flights
 
     def _albedo(self, now: ReadNow, until: dt.date) -> SeenAlbedo | None:
-        """Return the albedo, without what was seen after both dates or too long ago to count now."""
+        """Return the revision's albedo that both dates may use.
+
+        It is missing where it was seen after the earlier of both dates, or too long ago to count now. The result is
+        None where no albedo is to be compared.
+        """
         albedo = self._read(self.grid_hashes.albedo, now) if self.settings.inputs.covers else None
         if albedo is None:
             return None
@@ -257,7 +293,10 @@ class _Archived:
         return SeenAlbedo(recent, self.revision.date)
 
     def _read(self, sha256: str | None, now: ReadNow) -> xr.Dataset | None:
-        """Return a grid; None where there is none, where it is the same now, or cannot be read."""
+        """Return an archived grid if it differs now.
+
+        The result is None where there is no grid, where it is the same now, or where it cannot be read.
+        """
         if sha256 is None or sha256 in now.hashes.values():
             return None
         with suppress(ArchiveError):
@@ -273,12 +312,18 @@ def _at(settings: dict[str, Any], key: Sequence[str]) -> object:
 
 
 def _declared(settings: Settings, name: str) -> bool:
-    """Return whether the settings still name a table: one that was taken out is a decision and no loss."""
+    """Return whether the settings still name a table.
+
+    A table that was taken out of the settings is a decision and no loss.
+    """
     return bool(getattr(settings.inputs, name))
 
 
 def _wanted_covers(was: Iterable[dt.date], now: Iterable[dt.date], date: dt.date, until: dt.date) -> list[dt.date]:
-    """Return the days of a revision's snow-cover grids that the date would use too, were they there."""
+    """Return the days of a revision's cover grids to compare.
+
+    The date would use these snow-cover grids too, if they were still there.
+    """
     first = date - dt.timedelta(days=EARLIER_COVER_DAYS)
     earlier = sorted((day for day in {*was, *now} if day < date), reverse=True)[:EARLIER_COVERS]
     return [day for day in was if first <= day <= until and (day == date or day in earlier)]
@@ -289,7 +334,10 @@ def _files(settings: Settings) -> Files:
 
 
 def _path(settings: Settings, name: str) -> str:
-    """Return where a file is from the settings' folder on, of several the first; empty where the settings name none."""
+    """Return the path of an input, from the settings' folder.
+
+    It is the first path where there are several. It is empty where the settings name none.
+    """
     named = single_files(settings)
     listed = [named[name]] if name in named else getattr(settings.inputs, name)
     first = listed[0] if listed else None

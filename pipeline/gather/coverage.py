@@ -57,7 +57,10 @@ def held_against(
 
 
 def _unexplained(was: pd.DataFrame, noticed: list[Finding], table: str) -> pd.DataFrame:
-    """Return the rows whose absence no finding of reading explains: of files that are there, of sites whose clock runs."""
+    """Return the rows whose absence no finding of reading explains.
+
+    Rows are left out where such a finding is about their whole file, or where their site has a dead clock.
+    """
     of_table = [finding for finding in noticed if finding.table == table]
     files = {finding.file for finding in of_table if finding.rule.degrades and finding.rule.degrades.whole_file}
     sites = {finding.site_id for finding in of_table if finding.rule == DEAD_CLOCK}
@@ -70,7 +73,7 @@ def _unexplained(was: pd.DataFrame, noticed: list[Finding], table: str) -> pd.Da
 
 @dataclass(frozen=True)
 class _About:
-    """The table that a finding is about, and the revision that it is held against."""
+    """A finding's table, and the revision that it is compared with."""
 
     table: str
     revision: str
@@ -88,7 +91,12 @@ class _About:
 
 
 def _lost(compared: Compared, about: _About, limits: Limits, *, shares: bool) -> list[Finding]:
-    """Return findings on what is lost of a table, the widest only: the table, a column, a site, a site's column."""
+    """Return findings on what a table has lost.
+
+    Only the widest loss is a finding: the table, a column, a site, or a site's column.
+
+    `shares` : whether the loss of a part of the values is a finding too.
+    """
     was, now = compared.counts, compared.counts_now
     file = _several(compared.files)
     if now.to_numpy().sum() == 0:
@@ -150,12 +158,17 @@ def _several(files: pd.Series) -> str:
 
 
 def _many(was: pd.DataFrame, now: pd.DataFrame) -> bool:
-    """Return whether most values of several days are lost: single rows, or those of one day, somebody may have taken out."""
+    """Return whether most values of several days are lost.
+
+    The loss of single rows, or of the rows of one day, does not count: somebody may have taken them out.
+    """
     return int(((was > 0) & (now < was / 2)).any(axis=1).sum()) > 1
 
 
 def _recently(compared: Compared, about: _About, limits: Limits, present: tuple[pd.Index, pd.Index]) -> list[Finding]:
-    """Return a finding where the last days of a table lack most values of several visits or days: its end is cut off, or it is old.
+    """Return a finding where a table's last days are lost.
+
+    Most values of several visits or days are lost there. The table's end is cut off, or the table is an old copy.
 
     `present` : sites and columns that are not lost altogether.
     """
@@ -174,7 +187,10 @@ def _recently(compared: Compared, about: _About, limits: Limits, present: tuple[
 
 
 def _changed(compared: Compared, about: _About, limits: Limits) -> list[Finding]:
-    """Return findings on columns, of the whole table or of a site, most of whose values are others now."""
+    """Return findings on columns with too many changed values.
+
+    A finding is about the whole table or about one site.
+    """
     findings = []
     for column, least in compared.kind.values.items():
         if column not in compared.means:
@@ -213,7 +229,9 @@ LEAST_EARLIER_SHARE = 0.5
 
 
 def earlier_lost(revision: str, table: str, was: pd.DataFrame, now: pd.DataFrame | None, what: str) -> list[Finding]:
-    """Return the finding that most rows of earlier seasons that a revision used are there no more, if so.
+    """Return a finding if most rows of earlier seasons are lost.
+
+    The revision used these rows. Otherwise the list is empty.
 
     Parameters
     ----------
@@ -233,9 +251,12 @@ def earlier_lost(revision: str, table: str, was: pd.DataFrame, now: pd.DataFrame
 
 
 def net_losses(before: Before, now: Mapping[str, pd.DataFrame]) -> list[Finding]:
-    """Return a finding for each table and site that has fewer values now than in a revision, be it a single one.
+    """Return findings where a site has fewer values than before.
 
-    A row whose date was corrected is lost on one day and new on another: where as many came as went, nothing is lost.
+    There is one for each table and site, even where a single value is lost.
+
+    A row whose date was corrected is lost on one day and new on another. Nothing is lost where as many values came as
+    went.
     """
     findings = []
     for table, was in before.tables.items():

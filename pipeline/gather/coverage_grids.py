@@ -45,7 +45,10 @@ class SeenAlbedo:
 
 @dataclass(frozen=True)
 class Bounds:
-    """Changes that are none: below an absolute bound, or below a share of the value."""
+    """Bounds below which a change does not count.
+
+    `least` is in the unit of the value, and `share` is a share of the value. The larger bound counts.
+    """
 
     least: float
     share: float = 0.0
@@ -53,7 +56,9 @@ class Bounds:
 
 @dataclass(frozen=True)
 class ComparedGrids:
-    """Grids of a revision, or those read now, as far as both dates may use them.
+    """Grids of a revision, or the grids that are read now.
+
+    They hold what both dates may use.
 
     Parameters
     ----------
@@ -82,7 +87,7 @@ class Files:
 
 @dataclass(frozen=True)
 class _About:
-    """The grid that a finding is about, and the revision that it is compared with."""
+    """A finding's grid, and the revision that it is compared with."""
 
     revision: str
     table: str
@@ -230,7 +235,10 @@ def _zones(revision: str, pair: tuple[xr.Dataset, xr.Dataset], files: Files) -> 
 
 
 def _areas(terrain: xr.Dataset) -> dict[str, float]:
-    """Return the ground area of each zone, m2: cells are given whole to the zone that has most of them."""
+    """Return the ground area of each zone, in m2.
+
+    A whole cell counts for the zone that has most of it.
+    """
     zone, area = terrain["zone"].to_numpy().astype(int), terrain["cell_area"].to_numpy()
     return {
         str(zone_id): float(area[zone == number].sum())

@@ -64,7 +64,7 @@ KINDS = {
 
 @dataclass(frozen=True)
 class Before:
-    """What a revision was made from, as far as it is not the same now.
+    """The inputs of a revision that differ now.
 
     Parameters
     ----------
@@ -103,7 +103,10 @@ class Compared:
 
     @classmethod
     def of(cls, kind: Kind, was: pd.DataFrame, now: pd.DataFrame | None, before: Before) -> Compared | None:
-        """Return a table side by side; None where the revision had nothing of it that counts."""
+        """Return a table of a revision beside the one now.
+
+        The result is None where the revision has no row of it that both dates may use.
+        """
         was = within(was, kind, before)
         if was.empty:
             return None
@@ -130,7 +133,10 @@ class Compared:
         return self.counts.index.get_level_values(0)
 
     def recent(self) -> pd.Series | None:
-        """Return which rows are of the revision's last days with rows; None where the table has no dates."""
+        """Return which rows are of the revision's last days.
+
+        These are the `RECENT_DAYS` up to its last day with rows. The result is None where the table has no dates.
+        """
         days = self.counts.index.get_level_values(1)
         if self.kind.day != "date":
             return None
@@ -160,7 +166,10 @@ def within(rows: pd.DataFrame, kind: Kind, before: Before, *, later_issues: bool
 
 
 def _with_corrected_dates(counts: pd.DataFrame, there: pd.DataFrame, now: pd.DataFrame) -> pd.DataFrame:
-    """Return the counts that are there, with a site's one lost day where as much came on another day: its date was corrected.
+    """Return the remaining counts, where corrected dates are no loss.
+
+    A site's date was corrected where the site lost exactly one day, and has as many values as before. No date counts as
+    corrected where this holds for more than `MOST_CORRECTED` of the sites.
 
     Parameters
     ----------
@@ -184,7 +193,10 @@ MOST_CORRECTED = 0.5
 
 
 def _as_numbers(values: pd.Series) -> pd.Series:
-    """Return numbers as they are, and texts as numbers that differ where the texts do."""
+    """Return values as numbers that can be compared.
+
+    Numbers stay as they are. Texts become numbers that differ where the texts differ.
+    """
     if pd.api.types.is_numeric_dtype(values):
         return values.astype(float)
     # Of no rows the texts would stay texts.
@@ -192,7 +204,11 @@ def _as_numbers(values: pd.Series) -> pd.Series:
 
 
 def by_day(rows: pd.DataFrame, kind: Kind) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return how many values there are of each column by site and day, and their means."""
+    """Return counts and means of values by site and day.
+
+    Both have a column for each compared column of the table. Without any, the column `row` counts the rows. Where rows
+    have a day of issue, the means have it too (`issue`).
+    """
     day = rows[kind.day] if kind.day else pd.Series("", rows.index)
     there = [name for name in kind.values if name in rows]
     values = pd.DataFrame({name: _as_numbers(rows[name]) for name in there}, rows.index)

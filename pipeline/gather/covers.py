@@ -85,7 +85,10 @@ def gather_covers(sources: DaySources, grid: BasinGrid, record: GroundRecord) ->
 
 
 def gather_cover(sources: DaySources, grid: BasinGrid, day: dt.date) -> tuple[CoverGrid | None, list[Finding]]:
-    """Return the snow-cover grid of a day, None where there is none, and the findings."""
+    """Return the snow-cover grid of a day, and the findings.
+
+    The grid is None where there is none that can be used.
+    """
     entries, findings = read_covers(sources.table("covers"), (day, day))
     for entry in entries:
         if entry.variable == "snow_cover_fraction":
@@ -117,10 +120,11 @@ def _earlier_covers(sources: DaySources, grid: BasinGrid) -> tuple[list[CoverGri
 
 
 def _albedo(sources: DaySources, grid: BasinGrid) -> tuple[xr.Dataset | None, list[CoverEntry], list[Finding]]:
-    """Return the newest albedo of each cell with its age, the rows used, and the findings.
+    """Return the newest albedo, the rows used, and the findings.
 
-    `snow_albedo` and `age_days` lie on (y, x), missing where none was seen. Faults of rows of an earlier day are findings of that
-    day; a raster that cannot be read is a finding as long as it would count.
+    Each cell has its newest albedo with its age: `snow_albedo` and `age_days` lie on (y, x), missing where none was
+    seen. The albedo is None where no row was used. Faults of rows of an earlier day are findings of that day. A raster
+    that cannot be read is a finding as long as it would count.
     """
     first = max(sources.date - dt.timedelta(days=ALBEDO_DAYS), sources.season_start)
     entries, _ = read_covers(sources.table("covers"), (first, sources.date))

@@ -88,7 +88,10 @@ class Readings:
 
 
 def _why(finding: Finding) -> str:
-    """Return a degrading finding in one line: what, which site or flight, the evidence, the cure."""
+    """Return a degrading finding as one line.
+
+    The line has the rule, the site or flight, the evidence, and the cure.
+    """
     about = f" {finding.site_id}" if finding.site_id else ""
     evidence = f" ({finding.evidence})" if finding.evidence else ""
     return f"{finding.rule.name}{about}{evidence}: {finding.detail}"

@@ -49,7 +49,11 @@ YEARS_AHEAD = 10
 
 @dataclass(frozen=True)
 class EarlierFlight:
-    """A flight of an earlier season: its day, and depth in m on (y, x), missing where it did not see."""
+    """A flight of an earlier season.
+
+    `date` is its day, and `depth_m` is the depth in m on (y, x). The depth is missing where the flight did not see the
+    ground.
+    """
 
     date: dt.date
     depth_m: np.ndarray
@@ -108,10 +112,13 @@ def gather_earlier_flights(sources: DaySources, basin: Basin, tables: FlightTabl
 
 
 def _earlier(settings: Settings, tables: FlightTables, begun: dt.date) -> tuple[list[FlightEntry], list[Finding]]:
-    """Return the flights of seasons before the one begun, newest first, and what is wrong with their rows.
+    """Return flights of earlier seasons, and findings on their rows.
 
-    Identifiers may be used again in each season. A row whose very files stand under the same identifier at a date of this season
-    or later is a mistyped date that was mended. What has no date is told with this season's flights.
+    The newest flight is first. Earlier seasons are those before the season that began on `begun`.
+
+    Identifiers may be used again in each season. A row is left out where the same files stand under the same identifier
+    at a date of this season or later: its date was mistyped and has been corrected. A row without a date is a finding
+    of this season's flights.
     """
     again = {_same(entry) for entry in tables.between(begun, begun + dt.timedelta(days=366 * YEARS_AHEAD))[0]}
     entries, findings = [], []

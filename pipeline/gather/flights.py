@@ -259,7 +259,10 @@ MANY = 2
 
 
 def _codes(missing: list[str]) -> tuple[float, ...]:
-    """Return those of the settings' codes for "no value" that are numbers: a raster may hold them too."""
+    """Return the settings' codes for "no value" that are numbers.
+
+    A raster may hold them too.
+    """
     codes = []
     for code in missing:
         try:
@@ -270,14 +273,19 @@ def _codes(missing: list[str]) -> tuple[float, ...]:
 
 
 def _with_parts(paths: tuple[Path, ...]) -> list[Path]:
-    """Return files, each followed by those that it is made of or that say more of it."""
+    """Return files, each followed by the files beside it.
+
+    Those are the files that it is made of, and files that say more about it.
+    """
     return [file for path in paths for file in (path, *files_beside(path))]
 
 
 def _against_ground(
     flight: xr.Dataset, sites: GroundRecord, settings: Settings, findings: list[Finding], entry: FlightEntry
 ) -> tuple[xr.Dataset, dict[str, Any]]:
-    """Return the flight, its offset from the sites taken off where the settings want that, and the comparison.
+    """Return the flight, and its comparison with the sites.
+
+    The flight's offset from the sites is taken off where the settings want that.
 
     Raises
     ------
@@ -302,7 +310,10 @@ def _against_ground(
 
 
 def _seen_of_basin(flight: xr.Dataset, terrain: xr.Dataset) -> float:
-    """Return the share of the basin's ground, 0 to 1, that a flight saw; what it saw around it does not count."""
+    """Return the share of the basin that a flight saw.
+
+    It is the share of the ground's area, 0 to 1. What the flight saw around the basin does not count.
+    """
     area = terrain["cell_area"].to_numpy()
     return float((flight["valid_fraction"].to_numpy() * area).sum() / area.sum())
 
@@ -313,7 +324,10 @@ def _disagreement(entry: FlightEntry, figures: dict[str, float]) -> Finding:
 
 
 def _rows(flights: list[xr.Dataset]) -> pd.DataFrame:
-    """Return what is common to each flight as canonical rows, sorted: flight_id, date, and its errors (m)."""
+    """Return the common errors of each flight as canonical rows.
+
+    The columns are flight_id, date and the errors, in m. Rows are sorted by date and flight_id.
+    """
     names = ["flight_id", "date", *SHARED_ERRORS]
     rows = pd.DataFrame([[flight.attrs[name] for name in names] for flight in flights], columns=names)
     rows = rows.astype({"flight_id": str, "date": "datetime64[s]", **dict.fromkeys(SHARED_ERRORS, float)})

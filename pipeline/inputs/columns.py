@@ -80,7 +80,10 @@ class Table:
 
 
 def plain_header(header: object) -> str:
-    """Return a header as headers are compared: without the blanks around it, in small letters."""
+    """Return a header as plain text that can be compared.
+
+    Blanks at both ends are removed, and letters become small.
+    """
     return str(header).strip().casefold()
 
 

@@ -99,7 +99,10 @@ def nothing(column: Column, n: int) -> np.ndarray:
 
 
 def _convert(text: pa.Array, column: Column, field_map: FieldMap) -> tuple[dict[str, np.ndarray], np.ndarray]:
-    """Return converted values by name, and a mask of those that could not be read."""
+    """Return a column's values, and a mask of unreadable texts.
+
+    The values come by name: a column of times gives `seconds` and `kind`, any other column gives its own name.
+    """
     if column.kind == "date":
         days, unread = values.dates(text, field_map.writing)
         return {column.name: days}, unread

@@ -24,7 +24,10 @@ out first, a grid of nothing or of the wrong day bares them all (chosen)."""
 
 
 def doubted_cover(cover: np.ndarray, day: dt.date, ground: GroundRecord, grid: BasinGrid) -> list[Finding]:
-    """Return the finding that a cover grid sees most sites under snow bare, if so; without file and line.
+    """Return a finding if a cover grid contradicts the sites.
+
+    It does so where more than `MOST_BARE` of the cells of sites under snow are bare. At least `LEAST_SITES` of these
+    cells must have been seen. The finding has no file and no line. Otherwise the list is empty.
 
     Parameters
     ----------

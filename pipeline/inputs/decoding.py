@@ -53,7 +53,10 @@ def open_as_utf8(path: Path, encoding: str | None) -> BinaryIO:
 
 
 def with_line_feeds(data: bytes) -> bytes:
-    r"""Return text whose lines end in a line feed, or a carriage return and a line feed, where some end in a return alone.
+    r"""Return text in which no line ends in a return alone.
+
+    Lines end in a line feed, or in a carriage return and a line feed. A return alone becomes a line feed, and so does a
+    doubled return with a line feed. Other text is returned as it is.
 
     >>> with_line_feeds(b"a\rb\r\nc\r\r\nd\n")
     b'a\nb\r\nc\nd\n'

@@ -61,9 +61,10 @@ def find_tables(patterns: dict[str, list[Path]]) -> tuple[dict[str, list[InputFi
 
 
 def matching(pattern: Path) -> list[Path]:
-    """Return the files that an absolute path or glob names, sorted; none where there is none.
+    """Return the files that an absolute path or glob names, sorted.
 
-    What is there as it is written is no glob: a folder or file may have brackets in its name.
+    The list is empty where there is none. An existing file or folder is no glob: its name may hold brackets. A path
+    that cannot be looked up is returned, so that its reader reports it.
     """
     try:
         if pattern.is_file():

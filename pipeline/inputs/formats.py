@@ -51,7 +51,11 @@ class FileFormat:
 
 
 def format_of(path: Path, columns: Mapping[str, ColumnSetting], formats: Sequence[FileFormat]) -> FileFormat:
-    """Return how a file is written: the first format whose pattern its name meets, laid over the table's columns."""
+    """Return how a file is written.
+
+    The first format whose pattern matches the file's name counts. The columns that it declares replace those of the
+    table. Where no pattern matches, the usual format and the table's columns count.
+    """
     for one in formats:
         if fnmatchcase(path.name, one.files):
             return replace(one, columns={**columns, **one.columns})

@@ -39,7 +39,9 @@ _MOST_ASCII = 127
 
 @dataclass(frozen=True)
 class BadLine:
-    """A line, or some lines that belong together, that could not be split into fields.
+    """A line that could not be split into fields.
+
+    Several lines that belong together are one `BadLine`.
 
     line : the first of them, from 0 where the chunk begins.
     lines : how many.
@@ -205,7 +207,10 @@ def _looks_plain(chunk: bytes, comment: str | None) -> bool:
 
 
 def _quote_within(chunk: bytes) -> bool:
-    """Tell whether a quote stands within a text: a stray one, or a doubled one. Such lines are looked at by themselves."""
+    """Return whether a quote stands within a text.
+
+    Such a quote is a stray one or a doubled one. Lines with such a quote are split one by one.
+    """
     data = np.frombuffer(b"\n" + chunk + b"\n", np.uint8)
     quotes = np.flatnonzero(data == ord('"'))
     return bool((_WITHIN[data[quotes - 1]] & _WITHIN[data[quotes + 1]]).any())
@@ -332,7 +337,11 @@ def _lines_of_field(quotes: np.ndarray, line: int) -> int:
 
 
 def _joined(pieces: list[bytes], first: int) -> tuple[bytes, int]:
-    """Return the lines of one row from the first on, and how many they are."""
+    """Return the lines of one row, and how many they are.
+
+    The row begins with the piece `first`. Only that line is returned where no closing quote follows within
+    `MOST_LINES_IN_FIELD` lines.
+    """
     for taken in range(2, MOST_LINES_IN_FIELD + 2):
         raw = b"\n".join(pieces[first : first + taken])
         if raw.count(b'"') % 2 == 0 and first + taken <= len(pieces):

@@ -31,7 +31,10 @@ LENGTHS_MM = {"mm": 1.0, "cm": 10.0, "inch": 25.4, "foot": 304.8, "m": 1000.0}
 def units_look_wrong(
     role: str, path: Path, readings: Mapping[str, np.ndarray], declared: Mapping[str, ColumnSetting]
 ) -> list[Finding]:
-    """Return findings where SWE over depth, or temperature, is what no snow has, with the units that would explain it.
+    """Return findings on values that snow cannot have.
+
+    Either SWE over depth is no density of snow, or the air temperatures are out of range. Each finding names the units
+    that would explain the values.
 
     Parameters
     ----------

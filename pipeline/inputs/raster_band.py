@@ -112,7 +112,9 @@ class Band:
     unit: str
 
     def read(self, source: rasterio.DatasetReader, window: Window) -> np.ndarray:
-        """Return a window's values in the wanted unit, float32 or float64, an array of its own; NaN means no data.
+        """Return a window's values in the wanted unit.
+
+        They are float32 or float64, and NaN means no data. The array is a new one at each call.
 
         Raises
         ------
@@ -208,7 +210,11 @@ def _height_system_unit(source: rasterio.DatasetReader) -> tuple[float, str]:
 
 
 def _valid(source: rasterio.DatasetReader) -> tuple[float, float, tuple[float, ...]]:
-    """Return the least and most stored value that a NetCDF variable calls valid, and its further value for none (CF 2.5.1)."""
+    """Return the valid range of stored values, and further no-data codes.
+
+    Only a NetCDF variable declares them (CF 2.5.1). The three items are the least valid value, the greatest valid
+    value, and the codes of `missing_value`. Elsewhere the range has no ends, and there are no codes.
+    """
     tags = source.tags(1) if source.driver == "netCDF" else {}
     numbers = {key: _numbers(tags.get(key, "")) for key in ("valid_range", "valid_min", "valid_max", "missing_value")}
     whole = numbers["valid_range"]
@@ -229,9 +235,11 @@ def _numbers(text: str) -> list[float]:
 
 
 def _ends_of_type(kind: np.dtype, nodata: float | None) -> tuple[float, ...]:
-    """Return the end of an integer type that stands for no data by custom, whatever the file declares (common practice, no source).
+    """Return the extreme value of a type that means no data.
 
-    The least of signed types, which no length is; the most of unsigned ones of 16 bits and more that declare nothing themselves.
+    This is common practice, no source. Types of 8 bits and floating point have none. A signed type has its least value,
+    whatever the file declares: no length is so small. An unsigned type has its greatest value, but only where the file
+    itself declares no such value.
 
     >>> _ends_of_type(np.dtype("int16"), None), _ends_of_type(np.dtype("uint8"), None), _ends_of_type(np.dtype("float32"), None)
     ((-32768.0,), (), ())
@@ -261,7 +269,9 @@ def opened(path: Path) -> Iterator[rasterio.DatasetReader]:
 
 @njit(nogil=True, cache=True)
 def blank(values, nodata, codes, believable) -> None:  # noqa: ANN001  compiled for the types that it is given
-    """Set to NaN, in place, what is no data: the file's own value for it, further codes, and what cannot be.
+    """Set values that mean no data to NaN, in place.
+
+    These are the file's own value for no data, further codes, and values that cannot be.
 
     Parameters
     ----------

@@ -32,7 +32,9 @@ BLOCKS_OF_LIMIT = 16
 
 
 def check_frame(path: Path, source: rasterio.DatasetReader) -> None:
-    """Refuse a raster whose pixels have no place on the earth or whose numbers have no believable scale.
+    """Refuse a raster whose position or scale cannot be true.
+
+    Its pixels must have an area, and degrees must lie on the earth. Scale and offset of its numbers must be believable.
 
     Raises
     ------
@@ -69,10 +71,11 @@ def _figures(transform: Affine) -> str:
 
 
 def refuse_large(path: Path, grid: BasinGrid, most_gb: float) -> None:
-    """Refuse a raster that would be larger than allowed once it is decoded, from what it says of itself; no pixel is read.
+    """Refuse a raster that is too large to decode.
 
-    What counts is the part over the basin grid, and the largest piece that must be decoded at one stroke. A file that is not there
-    or is no raster passes: whoever reads it tells that.
+    Only the file's header is read, no pixel. Two sizes count: the part over the basin grid, and the largest block,
+    which must be decoded at once. A block may have 1 / `BLOCKS_OF_LIMIT` of the size allowed. A file that is absent or
+    is no raster passes: its reader reports it.
 
     Parameters
     ----------

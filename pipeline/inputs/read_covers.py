@@ -44,10 +44,11 @@ class CoverEntry:
 
 
 def read_covers(source: Source, season: tuple[dt.date, dt.date]) -> tuple[list[CoverEntry], list[Finding]]:
-    """Return the cover grids dated from the first to the last day of `season`, oldest first.
+    """Return the cover grids of a season, and the findings.
 
-    Unknown variables and absent files are set aside with a finding; a date and variable given again replaces the earlier row,
-    unless the later one cannot be used.
+    `season` is the first and the last day. The grids are sorted, the oldest first. Rows with an unknown variable and
+    rows whose file is absent are set aside with a finding. A later row of the same date and variable replaces the
+    earlier row, unless the later row cannot be used.
     """
     rows, findings = read_tables(source, COVERS)
     outside = dated_outside(rows, season)

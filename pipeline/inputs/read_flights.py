@@ -61,7 +61,9 @@ class FlightEntry:
 
 @dataclass(frozen=True)
 class FlightTables:
-    """The flights tables as they were read, before it is said which days are asked for.
+    """The rows of all flights tables, of any date.
+
+    `between` chooses the flights of some days.
 
     Parameters
     ----------

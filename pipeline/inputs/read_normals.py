@@ -25,7 +25,9 @@ NORMALS = Table(
 
 
 def read_normals(source: Source, basin_id: str, site_ids: Sequence[str]) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return the normals, one row a site or basin and day of the year, and the findings.
+    """Return the normals of sites and basin, and the findings.
+
+    There is one row for each site (or the basin) and day of the year.
 
     Parameters
     ----------

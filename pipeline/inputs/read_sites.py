@@ -36,9 +36,9 @@ SITES = Table(
 
 
 def read_sites(source: Source) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return the sites of a table of one file, one row a site, and the findings.
+    """Return the sites of a table, and the findings.
 
-    Where a site_id is given twice, the last row counts.
+    The table has one file. Each site has one row: the last row of a site_id counts.
 
     Raises
     ------
@@ -65,7 +65,10 @@ def read_sites(source: Source) -> tuple[pd.DataFrame, list[Finding]]:
 def sites_on_grid(
     sites: pd.DataFrame, grid: BasinGrid, terrain: xr.Dataset, most_difference_m: float
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return the sites that stand on the grid, with x, y, row, column, inside and the terrain's elevation.
+    """Return the sites on the grid, and the findings.
+
+    Each site gets x, y, row, column, inside, and the terrain's elevation (`terrain_m`). A site off the grid, or where
+    the terrain has no height, is left out with a finding.
 
     Parameters
     ----------

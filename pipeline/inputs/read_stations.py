@@ -164,7 +164,10 @@ class _Opened:
 
 
 def _read_file(path: Path, task: _Task, names: dict[str, int]) -> tuple[StationFile, list[Finding]]:
-    """Return one file's rows and findings; the names of its stations are added to `names`."""
+    """Return the rows of one file, and the findings.
+
+    The names of the file's stations are added to `names`.
+    """
     how, share = task.source.format_of(path), task.source.least_share
     opened_file = _opened(path, how, task)
     field_map = opened_file.field_map

@@ -41,7 +41,9 @@ MOST_BANDS = 500
 
 
 def read_zones(path: Path, crs: CRS, layer: str | None = None) -> geopandas.GeoDataFrame:
-    """Return the zones in the grid's coordinate system: one row a zone, `zone_id`, `name`, `geometry`, sorted by zone_id.
+    """Return the zones in the grid's coordinate system.
+
+    There is one row for each zone: `zone_id`, `name` and `geometry`. Rows are sorted by zone_id.
 
     Parameters
     ----------
@@ -231,7 +233,9 @@ def read_terrain(
 def _without_voids(
     path: Path, height_m: np.ndarray, inside: np.ndarray, cell_m: float
 ) -> tuple[np.ndarray, list[Finding]]:
-    """Return the heights with small voids of the basin filled from the heights around them, and the finding.
+    """Return the heights with small voids filled, and the finding.
+
+    Voids of the basin are filled from the heights around them. There is no finding where there is no void.
 
     Raises
     ------
@@ -283,7 +287,10 @@ def _is_height(path: Path, height_m: np.ndarray) -> None:
 
 
 class BandEdges:
-    """Elevation bands: edges at multiples of a width, or given; the lower edge belongs to the band."""
+    """Elevation bands with edges at multiples of a width, or given.
+
+    The lower edge belongs to the band.
+    """
 
     def __init__(self, width_m: float | None = None, edges_m: list[float] | None = None) -> None:
         """Give exactly one of a width and a rising list of edges, in metres."""
@@ -291,7 +298,11 @@ class BandEdges:
         self.edges_m = edges_m
 
     def classify(self, elevation_m: np.ndarray, inside: np.ndarray) -> tuple[list[tuple[float, float]], np.ndarray]:
-        """Return the bands from the lowest to the highest that the basin touches, and each cell's band, 1..n, 0 outside.
+        """Return the elevation bands, and the band of each cell.
+
+        The bands are (lower edge, upper edge) in m, from the lowest to the highest. With a width they begin and end
+        with a band that the basin touches. Given edges give all their bands. A cell's band is its number, 1 to n, and 0
+        outside the basin.
 
         Raises
         ------
@@ -325,7 +336,9 @@ class BandEdges:
 
 
 def zone_fractions(zones: geopandas.GeoDataFrame, grid: BasinGrid) -> np.ndarray:
-    """Return the exact part of each cell that lies in each zone, shape (zone, y, x).
+    """Return the exact fraction of each cell in each zone.
+
+    The shape is (zone, y, x). Where zones overlap a little, a cell's fractions are scaled so that their sum is 1.
 
     Raises
     ------
@@ -353,9 +366,10 @@ def areal_scale(grid: BasinGrid) -> np.ndarray:
 
 
 def _factors(grid: BasinGrid, name: str) -> np.ndarray:
-    """Return a projection factor at the cell centres, from nodes at most 2 km apart.
+    """Return a projection factor at the cell centres.
 
-    In UTM a straight line between two nodes is off by h^2 / (4 R^2), 2.5e-8 of the areal scale.
+    It is interpolated between nodes that are at most 2 km apart. In UTM a straight line between two nodes is off by h^2
+    / (4 R^2), 2.5e-8 of the areal scale.
     """
     left, bottom, right, top = grid.bounds
     node_m = 2000.0

@@ -14,7 +14,9 @@ from pipeline.model.problems import InputError
 
 
 def trail_distance(path: Path, grid: BasinGrid) -> np.ndarray:
-    """Return each cell's distance from the nearest road or trail, m, shape (y, x), to about a cell.
+    """Return each cell's distance from the nearest trail, in m.
+
+    Roads and trails count alike. The shape is (y, x). The distance is true to about one cell.
 
     Parameters
     ----------

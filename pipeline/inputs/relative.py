@@ -20,7 +20,10 @@ def with_relative_files(table: pd.DataFrame, home: Path) -> pd.DataFrame:
 
 
 def relative_to(finding: Finding, home: Path) -> Finding:
-    """Return a finding that names files, in its words too, from the settings file's folder on."""
+    """Return a finding with paths relative to the settings' folder.
+
+    `home` is the folder of the settings file. The paths in the finding's evidence and detail change too.
+    """
     words = {}
     for name in ("evidence", "detail"):
         text = getattr(finding, name)

@@ -40,9 +40,9 @@ def local_days(instants_utc: np.ndarray, utc_offset_hours: float) -> np.ndarray:
 
 
 def keep_newest(rows: pd.DataFrame, key: list[str], role: str) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return the rows with the last of each key only; the earlier ones are findings.
+    """Return the last row of each key, and the findings.
 
-    A later line of a file, or a later file, is a correction sent again.
+    Each earlier row of the same key is a finding. A later line of a file, or a later file, is a correction sent again.
     """
     repeated = rows.duplicated(key, keep="last").to_numpy()
     same = rows.groupby(key, sort=False, dropna=False)
@@ -66,7 +66,10 @@ def keep_newest(rows: pd.DataFrame, key: list[str], role: str) -> tuple[pd.DataF
 def rows_set_aside(
     rows: pd.DataFrame, rule: Rule, *, evidence: pd.Series | None = None, detail: str = ""
 ) -> list[Finding]:
-    """Return a finding for each of the rows of a table, from which something is not used; `evidence` is aligned with them."""
+    """Return a finding for each row of a table.
+
+    Something in each of these rows is not used. `evidence` has the same index as the rows.
+    """
     return [
         Finding(
             rule,

@@ -43,7 +43,10 @@ class StationFindings:
     _lost: list[StationRows] = field(default_factory=list)
 
     def remember(self, piece: Converted, start: int) -> None:
-        """Remember the texts of a piece's unreadable values; `start` is the line where it begins."""
+        """Remember the texts of a piece's unreadable values.
+
+        `start` is the line where the piece begins.
+        """
         for wrong in piece.wrong:
             lines = piece.line[wrong.rows[: len(wrong.texts)]] + start
             self._texts |= {(wrong.key, line): text for line, text in zip(lines.tolist(), wrong.texts, strict=True)}

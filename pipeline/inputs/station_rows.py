@@ -188,7 +188,9 @@ def last_of(piece: Converted) -> Converted:
 def settled(
     files: list[StationFile], names: list[str], readings: list[str], since: dt.date | None, utc_offset_hours: float
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return all files' rows by site and time, one row each, and findings on repeated ones.
+    """Return one row for each site and time, and the findings.
+
+    The rows of all files are put together and sorted by site and time. The findings are about repeated rows.
 
     Parameters
     ----------
@@ -263,7 +265,10 @@ def _with_one_before(rows: StationRows, begin: int) -> np.ndarray:
 
 
 def _sorted(site: np.ndarray, seconds: np.ndarray) -> np.ndarray | None:
-    """Return the stable order by site and time; None where the rows are in it."""
+    """Return the order of the rows by site and time.
+
+    Rows of the same site and time stay in their order. The result is None where the rows are sorted already.
+    """
 
     def in_order(site: np.ndarray, seconds: np.ndarray) -> bool:
         return bool(((site[1:] > site[:-1]) | ((site[1:] == site[:-1]) & (seconds[1:] >= seconds[:-1]))).all())
@@ -300,10 +305,12 @@ class _Keys:
 
 
 def _merged(rows: StationRows, keys: _Keys, has: dict[str, np.ndarray]) -> list[Finding]:
-    """Merge rows of one site and time into the last of them, and return findings on the replaced ones.
+    """Merge repeated rows into the last one, and return findings.
 
-    A reading is the last one whose file has a column for it: an empty cell of a later file withdraws the earlier value,
-    a column that it lacks does not.
+    Repeated rows have the same site and time. The findings are about the rows that were replaced.
+
+    Each reading comes from the last row whose file has a column for it. An empty cell of a later file withdraws the
+    earlier value. A column that the later file lacks does not.
     """
     site, file, again = keys.site, keys.file, keys.again
     groups = np.flatnonzero(again | np.concatenate([[False], again[:-1]]))

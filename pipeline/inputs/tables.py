@@ -55,7 +55,9 @@ def unreadable_table(table: Table, path: Path, trouble: InputError) -> Finding:
 
 
 def read_table(path: Path, table: Table, source: Source) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return the canonical rows of one file, delimited text or a workbook, and the findings.
+    """Return the canonical rows of one file, and the findings.
+
+    The file is delimited text or a workbook.
 
     Parameters
     ----------

@@ -18,7 +18,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Conversion:
-    """How a number in one unit becomes a number in another: `factor * x**power + offset`."""
+    """The conversion of a number from one unit to another.
+
+    The new number is `factor * x**power + offset`.
+    """
 
     factor: float = 1.0
     offset: float = 0.0
@@ -38,10 +41,12 @@ SAME = Conversion()
 
 @cache
 def conversion(unit: str, to: str) -> Conversion:
-    """Return how a number in `unit` becomes one in `to`, both as pint spells them.
+    """Return the conversion from `unit` to `to`.
 
-    Two quantities of another dimension are what crews and data files write for the same thing: a cutter's diameter stands
-    for its area (a circle's), and a mass of water over an area for its depth (1 kg/m2 is 1 mm).
+    Both are spelled as pint spells them, and `unit` may also be spelled as in the CF conventions.
+
+    Two units may have another dimension than `to`, since crews and data files use them for the same thing. A cutter's
+    diameter gives its area (a circle's). A mass of water over an area gives its depth (1 kg/m2 is 1 mm).
 
     Raises
     ------
@@ -74,7 +79,9 @@ def conversion(unit: str, to: str) -> Conversion:
 
 
 def _spelled(unit: str) -> str:
-    """Return a unit of the CF conventions as pint spells it: 'kg m-2' is kg*m**-2.
+    """Return a unit of the CF conventions in pint's spelling.
+
+    A unit in another spelling is returned as it is.
 
     >>> _spelled("kg m-2")
     'kg*m**-2'

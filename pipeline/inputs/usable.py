@@ -22,7 +22,7 @@ LEAST_LOST = 3
 
 @dataclass(frozen=True)
 class Count:
-    """How many there are of something in a file, and how many of them can be used.
+    """How many items a file has, and how many are usable.
 
     Parameters
     ----------
@@ -44,7 +44,9 @@ def clearly_fewer(there: int, usable: int, least_share: float) -> bool:
 
 
 def too_few(role: str, file: str, count: Count, least_share: float) -> list[Finding]:
-    """Return the finding that none or clearly fewer can be used than stand in a file, if so.
+    """Return a finding if too few items can be used.
+
+    That is where no row can be used, or clearly fewer rows or values than the file has. Otherwise the list is empty.
 
     Parameters
     ----------
@@ -106,7 +108,10 @@ def counts_of(rows: pd.DataFrame, table: Table, bad_lines: int, unread: list[Unr
 
 
 def _span(lost: pd.DataFrame, bad_lines: int) -> tuple[str, str]:
-    """Return the first and last day of lost rows; empty where one of them has none."""
+    """Return the first and last day of lost rows.
+
+    Both are empty where a row has no day. A line that could not be split has none.
+    """
     if bad_lines or lost.empty or "date" not in lost or lost["date"].isna().any():
         return "", ""
     return str(lost["date"].min().date()), str(lost["date"].max().date())

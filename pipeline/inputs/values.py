@@ -33,7 +33,10 @@ _FIRST_SERIAL, _LAST_SERIAL = 61.0, 100_000.0
 
 @dataclass(frozen=True)
 class Writing:
-    """How values are written: the decimal mark, the order of dates, and the codes that mean "no value"."""
+    """How the values of a file are written.
+
+    This is the decimal mark, the order of dates, and the codes that mean "no value".
+    """
 
     decimal: str = "."
     dates: str = "year-first"
@@ -127,9 +130,10 @@ def _as_numpy(values: pa.Array) -> np.ndarray:
 
 
 def dates(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray]:
-    """Return dates as datetime64[s] at midnight, and a mask of those that are there but are no date.
+    """Return dates at midnight, and a mask of wrong texts.
 
-    A time of day without an offset is left out: the sheet's day is the day.
+    The dates are datetime64[s]. A wrong text is there but is no date. A time of day without an offset is dropped: the
+    day on the sheet is the day. An instant with an offset is wrong.
     """
     try:
         days = pc.cast(text, pa.date32()).to_numpy(zero_copy_only=False).astype("datetime64[s]")
@@ -143,7 +147,9 @@ def dates(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray]:
 
 
 def times(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return times as seconds since 1970, what each is, and a mask of those that are there but are no time.
+    """Return times as seconds, their kinds, and wrong texts.
+
+    The seconds count from 1970. A wrong text is there but is no time.
 
     Returns
     -------
@@ -225,7 +231,11 @@ MOST_EAST_S = 14 * 3600
 
 
 def _serials(text: pa.Array, writing: Writing, seconds: np.ndarray, kind: np.ndarray) -> None:
-    """Fill in Excel's serial days: days since 1899-12-30, the time of day as the fraction."""
+    """Fill in the times that are Excel's serial days.
+
+    They count days from 1899-12-30, and the fraction is the time of day. `seconds` and `kind` change in place, in rows
+    without a time.
+    """
     serial, _ = numbers(text, writing)
     rows = np.flatnonzero((serial >= _FIRST_SERIAL) & (serial < _LAST_SERIAL) & (seconds == NO_TIME))
     start = np.datetime64("1899-12-30", "s").astype(np.int64)

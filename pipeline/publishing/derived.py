@@ -47,7 +47,10 @@ NO_RECORD = "unknown: its record.json cannot be read, see `snowtally verify`"
 
 
 def totals_schema() -> pa.Schema:
-    """Return the schema of a basin's `totals.parquet`: that of a revision's totals, with `revision` behind `date`."""
+    """Return the schema of a basin's `totals.parquet`.
+
+    It is the schema of a revision's totals, with `revision` after `date`.
+    """
     fields = [pa.field(column.name, ARROW[column.kind]) for column in COLUMNS["totals"]]
     behind = 1 + next(n for n, field in enumerate(fields) if field.name == "date")
     return pa.schema([*fields[:behind], pa.field("revision", pa.int32()), *fields[behind:]])

@@ -31,7 +31,10 @@ older than two (`staging.is_archived`): what is a week old there is of no night 
 
 @dataclass(frozen=True)
 class Leftover:
-    """One thing that no revision can name: path in the archive, bytes, age in days."""
+    """One thing that no revision can name.
+
+    `path` is its path in the archive, `bytes` its size, and `age_days` its age.
+    """
 
     path: str
     bytes: int

@@ -29,7 +29,10 @@ Content = dict[str, Any]
 
 @dataclass(frozen=True)
 class Shows:
-    """What a section is made from: the day, the days around it, and the page's units."""
+    """What a section is made from.
+
+    These are the day, the days around it, and the page's units.
+    """
 
     day: PublishedDay
     around: DaysAround
@@ -87,7 +90,10 @@ def _maps(shows: Shows) -> Content:
 
 
 def _site_signs(day: PublishedDay, units: Units) -> list[SiteSign]:
-    """Return the sites as cells of the shown grid: a site stands in the cell whose square holds it."""
+    """Return the sites as signs on the shown grid.
+
+    A site stands in the cell whose square holds it.
+    """
     maps = day.maps
     signs = []
     for row in day_tables.sites(day):

@@ -17,7 +17,11 @@ LEAST_CELLS = 10
 
 @dataclass(frozen=True)
 class BandPoint:
-    """An elevation band of a profile: its middle (m), its value, and the standard error, None for none."""
+    """An elevation band of a profile.
+
+    `elevation_m` is its middle in m, `value` its value, and `se` the standard error. The error is None where there is
+    none.
+    """
 
     elevation_m: float
     value: float

@@ -93,7 +93,10 @@ def _calendar(name: str, whole: pd.DataFrame, degraded: Mapping[dt.date, str], u
 
 
 def _cell(date: dt.date, volume: str | None, degraded: bool) -> dict[str, Any]:
-    """Return a day of the calendar; `volume` is that of its snow in words, None for a day that is not held."""
+    """Return a day of the calendar.
+
+    `volume` is the volume of its snow in words. It is None for a day that the archive does not hold.
+    """
     if volume is None:
         return {"day": date.day, "href": None}
     words = f"{date}: {volume}{', degraded' if degraded else ''}"

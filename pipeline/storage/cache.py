@@ -73,7 +73,10 @@ def _versions(libraries: tuple[str, ...]) -> list[str]:
 
 
 def _feed(digest: _Hash, value: object) -> None:
-    """Add a value to a digest, with its kind and length, so that no two values give the same bytes."""
+    """Add a value to a digest.
+
+    Its kind and length are added too, so that no two values give the same bytes.
+    """
     if is_dataclass(value) and not isinstance(value, type):
         digest.update(f"<{type(value).__name__}>".encode())
         value = {field.name: getattr(value, field.name) for field in fields(value)}
@@ -118,9 +121,10 @@ class Cache:
     writable: bool = True
 
     def get_or_make(self, key: str, encoding: Encoding[Value], make: Callable[[], Value]) -> Value:
-        """Return the value of a key (`Maker.key`), made and added where the cache does not hold it.
+        """Return the value of a key, from the cache or made.
 
-        A folder that cannot be written costs the next night time, never this one its result.
+        `Maker.key` makes the key. A value that the cache does not hold is made and added. Where the folder cannot be
+        written, the value is returned all the same, and the next night must make it again.
         """
         body = self._body(key)
         if body is not None:
@@ -138,7 +142,10 @@ class Cache:
         return self._body(key) is not None
 
     def drop_unused(self) -> None:
-        """Delete what was not asked for lately; to be called when a night has asked for all that it needs."""
+        """Delete the values that were not asked for lately.
+
+        Call this when a night has asked for all that it needs.
+        """
         if self.writable:
             drop_unused(self.folder)
 
@@ -156,7 +163,10 @@ class Cache:
 
 
 def _seal(name: str, body: bytes | memoryview) -> bytes:
-    """Return the hash that shows that a file is whole and lies under its own name."""
+    """Return the hash of a cached file's name and content.
+
+    It shows that the file is whole and lies under its own name.
+    """
     digest = hashlib.sha256(name.encode())
     digest.update(body)
     return digest.digest()
@@ -181,7 +191,10 @@ def put_at_once(path: Path, *parts: bytes | memoryview) -> None:
 
 
 def note_use(path: Path) -> None:
-    """Note by a file's time that it was asked for; where that cannot be written, it is made again in a month."""
+    """Set a file's time, to note that it was asked for.
+
+    Where the time cannot be set, the file may be deleted after `UNUSED_DAYS`, and its value is then made again.
+    """
     with suppress(OSError):
         os.utime(path)
 
