@@ -101,7 +101,7 @@ def _case(world: worlds.World, made: tuple, day: int, state: np.ndarray, rng: np
     )  # fmt: skip
     made_day = Day(
         basin_id="world", title=kind_name_of(world), date=date, noon_utc=dt.datetime.combine(date, dt.time(12)), grid=grid,
-        zones=given.zones, bands=world.terrain.attrs["bands"], fields=fields.isel(y=window[0], x=window[1]),
+        zones=given.basin.zones, bands=world.terrain.attrs["bands"], fields=fields.isel(y=window[0], x=window[1]),
         totals=pd.DataFrame(), totals_covariance=covariance_rows(fields, units, SWE_SE**2 * np.outer(volume, volume)),
         sites=pd.DataFrame(), checks=pd.DataFrame(), skill=pd.DataFrame(),
     )  # fmt: skip
