@@ -87,6 +87,7 @@ FOLDERS = {
         "where to measure next",
         "estimate flights gather inputs model publishing settings snow statistics storage",
     ),
+    "proposals": _folder(PEOPLE, "what a folder's files are, and the settings proposed for them"),
     "cli": _folder(
         PEOPLE,
         "commands and what they print",
