@@ -19,13 +19,30 @@ class ColumnSetting(Protocol):
     column : its header in the user's table.
     unit : its unit as pint spells it.
     constant : its value in every row, where the table has no such column.
-    file_name : how the file's name gives its value: the part at `{}`, with `*` for whatever else stands in the name.
+    file_name, title, sheet_name : how the file's name, a line above the header or the sheet's name gives its value: the
+        part at `{}`, with `*` for whatever else stands there.
+    values : of a column of text, what words of the file mean; they are compared without case and outer blanks.
     """
 
     column: str | None
     unit: str | None
     constant: str | None
     file_name: str | None
+    title: str | None
+    sheet_name: str | None
+
+    @property
+    def values(self) -> Mapping[str, str]:
+        """What words of the file mean."""
+
+
+PATTERNS = ("file_name", "title", "sheet_name")
+"""Where a value may stand besides in a column: each holds a pattern with `{}` at the value."""
+
+
+def is_outside(setting: ColumnSetting | None) -> bool:
+    """Return whether a value is given by something else than a column."""
+    return setting is not None and any(getattr(setting, name) is not None for name in ("constant", *PATTERNS))
 
 
 @dataclass(frozen=True)
@@ -114,10 +131,16 @@ def check_declared(
 
 
 def _check_one(setting: ColumnSetting, column: Column, key: str) -> None:
-    if sum(value is not None for value in (setting.column, setting.constant, setting.file_name)) > 1:
-        raise SettingsError(f"{key}: give only one of column, constant and file_name")
-    if setting.file_name is not None and setting.file_name.count("{}") != 1:
-        raise SettingsError(f"{key}.file_name: '{setting.file_name}' must hold {{}} once, such as 'course_{{}}_*.csv'")
+    if sum(getattr(setting, name) is not None for name in ("column", "constant", *PATTERNS)) > 1:
+        raise SettingsError(f"{key}: give only one of column, constant, {', '.join(PATTERNS)}")
+    for name in PATTERNS:
+        pattern = getattr(setting, name)
+        if pattern is not None and pattern.count("{}") != 1:
+            raise SettingsError(f"{key}.{name}: '{pattern}' must hold {{}} once, such as 'course_{{}}_*'")
+    if setting.values and column.kind != "text":
+        raise SettingsError(
+            f"{key}.values: {column.header} is no text: words stand for numbers and dates under missing: only"
+        )
     if setting.unit is None:
         return
     if column.unit is None:

@@ -12,7 +12,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.inputs import values
-from pipeline.inputs.columns import Column, ColumnSetting, Table, plain_header
+from pipeline.inputs.columns import Column, ColumnSetting, Table, is_outside, plain_header
 from pipeline.inputs.decoding import open_as_utf8
 from pipeline.inputs.formats import SEPARATORS, FileFormat
 from pipeline.inputs.lines import BadLine, Header, Layout, Split, chunks, find_header, split
@@ -126,12 +126,8 @@ def _required(table: Table, how: FileFormat) -> list[str]:
     return [
         plain_header(_header(column, how.columns.get(column.key)))
         for column in table.columns
-        if column.required and not _given_outside(how.columns.get(column.key))
+        if column.required and not is_outside(how.columns.get(column.key))
     ]
-
-
-def _given_outside(setting: ColumnSetting | None) -> bool:
-    return setting is not None and (setting.constant is not None or setting.file_name is not None)
 
 
 def _header(column: Column, setting: ColumnSetting | None) -> str:
@@ -148,7 +144,7 @@ def _no_header(path: Path, table: Table, how: FileFormat, first: list[str]) -> s
         column
         for column in table.columns
         if column.required
-        and not _given_outside(how.columns.get(column.key))
+        and not is_outside(how.columns.get(column.key))
         and plain_header(_header(column, how.columns.get(column.key))) not in have
     ]
     column = lacking[0]
@@ -171,7 +167,7 @@ def _field_map(path: Path, table: Table, how: FileFormat, missing: Sequence[str]
         setting = how.columns.get(column.key)
         if setting is not None and setting.unit is not None and column.unit is not None:
             conversions[column.key] = conversion(setting.unit, column.unit)
-        if setting is not None and _given_outside(setting):
+        if setting is not None and is_outside(setting):
             constants[column.key] = _outside(path, setting, f"{table.role}.{column.key}")
             continue
         wanted = plain_header(_header(column, setting))

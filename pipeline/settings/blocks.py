@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import datetime as dt
+import re
 from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -93,15 +94,22 @@ class Inputs(Block):
 
 
 class Column(Block):
-    """How a table gives a canonical column.
-
-    By its header and unit, by one constant, or by the file's name.
-    """
+    """How a table gives a canonical column. pipeline/inputs/columns.py says what each key means."""
 
     column: str | None = None
     unit: str | None = None
     constant: Annotated[str | None, Field(coerce_numbers_to_str=True)] = None
     file_name: str | None = None
+    title: str | None = None
+    sheet_name: str | None = None
+    values: dict[str, str] = Field(default_factory=dict)
+
+
+class Monthly(Block):
+    """A course table with a row a season, and a group of columns a month."""
+
+    season: str
+    group: Annotated[list[str], Field(min_length=1)]
 
 
 class Format(Block):
@@ -110,11 +118,15 @@ class Format(Block):
     files: str = "*"
     separator: Annotated[str, Field(min_length=1, max_length=1)] | None = None
     decimal: Literal[".", ","] = "."
-    dates: Literal["year-first", "day-first", "month-first", "excel-serial"] = "year-first"
+    dates: str = "year-first"
     encoding: str | None = None
     comment: Annotated[str, Field(min_length=1)] | None = None
     sheet: str | None = None
+    skip_lines: Annotated[int, Field(ge=0)] = 0
+    header: list[str] = Field(default_factory=list)
     wide: str | None = None
+    elements: dict[str, str] = Field(default_factory=dict)
+    monthly: Monthly | None = None
     stations: dict[str, str] = Field(default_factory=dict)
     clock: float | str | None = None
     clocks: dict[str, float | str] = Field(default_factory=dict)
@@ -126,6 +138,12 @@ class Format(Block):
         if value is not None and (not value.isascii() or value in '\r\n"\0'):
             raise ValueError("must be one character such as ';' or a tab, no quote and no line end")
         return value
+
+    @model_validator(mode="after")
+    def _dates_are_known(self) -> Format:
+        if self.dates not in DATE_ORDERS and (why := _no_date(self.dates, with_year=self.monthly is None)):
+            raise ValueError(f"dates: '{self.dates}' {why}")
+        return self
 
     @field_validator("encoding")
     @classmethod
@@ -147,6 +165,24 @@ class Format(Block):
             if isinstance(clock, float) and not HOURS_EAST[0] <= clock <= HOURS_EAST[1]:
                 raise ValueError("hours east of UTC lie from -12 to 14")
         return value
+
+
+DATE_ORDERS = ("year-first", "day-first", "month-first", "excel-serial")
+"""Ways of writing a date that have a word; any other is a pattern of strptime."""
+
+
+def _no_date(pattern: str, *, with_year: bool) -> str:
+    """Return why a pattern of strptime gives no date, empty where it does."""
+    if "%" not in pattern:
+        return f"is none of {', '.join(DATE_ORDERS)}, and no pattern such as %d.%m.%y"
+    one = dt.datetime(2027, 11, 23, 16, 45, 50, tzinfo=dt.UTC)
+    try:
+        again = dt.datetime.strptime(one.strftime(pattern), pattern).date()  # noqa: DTZ007  a day of the calendar alone
+    except (ValueError, re.error):
+        return "is no pattern that a date can be read by (%Y or %y, %m or %b, %d; see Python's strptime)"
+    if (again.month, again.day) != (one.month, one.day):
+        return "gives no month and day"
+    return "gives no year" if with_year and again.year != one.year else ""
 
 
 HOURS_EAST = (-12, 14)

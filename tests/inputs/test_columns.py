@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from pydantic import BaseModel
 
 from pipeline.inputs.columns import check_declared
 from pipeline.inputs.read_courses import COURSES, read_courses
@@ -11,13 +10,7 @@ from pipeline.inputs.rows import local_days
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_table
 from pipeline.model.problems import InputError, SettingsError
-
-
-class Setting(BaseModel):
-    column: str | None = None
-    unit: str | None = None
-    constant: str | None = None
-    file_name: str | None = None
+from pipeline.settings.blocks import Column
 
 
 def written(tmp_path, text, name="table.csv"):
@@ -36,10 +29,10 @@ def test_canonical_units_inside_are_metres(tmp_path):
 def test_headers_and_units_are_as_declared(tmp_path):
     path = written(tmp_path, "Loc,Day,Depth (in),Water (in)\nA,2031-03-01,40,12\n")
     settings = {
-        "site_id": Setting(column="Loc"),
-        "date": Setting(column="Day"),
-        "depth": Setting(column="Depth (in)", unit="inch"),
-        "swe": Setting(column="Water (in)", unit="inch"),
+        "site_id": Column(column="Loc"),
+        "date": Column(column="Day"),
+        "depth": Column(column="Depth (in)", unit="inch"),
+        "swe": Column(column="Water (in)", unit="inch"),
     }
     rows, _ = read_table(path, COURSES, Source([path], settings, []))
     assert rows.loc[0, "depth_m"] == pytest.approx(1.016)
@@ -103,13 +96,13 @@ def test_a_file_that_is_no_table_is_one_clear_line(tmp_path, content, words):
     ("declared", "words"),
     [
         (
-            {"course": {"depth": Setting(unit="inch")}},
+            {"course": {"depth": Column(unit="inch")}},
             "columns.course: there is no such table. Known: courses, stations",
         ),
-        ({"courses": {"depht": Setting(unit="inch")}}, "columns.courses.depht is not a canonical column"),
-        ({"courses": {"depth": Setting(unit="furlongs per pint")}}, "'furlongs per pint' cannot be turned into cm"),
-        ({"stations": {"swe": Setting(unit="parsec")}}, "which no crew writes down"),
-        ({"courses": {"site_id": Setting(unit="inch")}}, "site_id has no unit"),
+        ({"courses": {"depht": Column(unit="inch")}}, "columns.courses.depht is not a canonical column"),
+        ({"courses": {"depth": Column(unit="furlongs per pint")}}, "'furlongs per pint' cannot be turned into cm"),
+        ({"stations": {"swe": Column(unit="parsec")}}, "which no crew writes down"),
+        ({"courses": {"site_id": Column(unit="inch")}}, "site_id has no unit"),
     ],
 )
 def test_what_is_declared_of_columns_is_checked(declared, words):
@@ -119,7 +112,7 @@ def test_what_is_declared_of_columns_is_checked(declared, words):
 
 def test_sound_declarations_pass():
     check_declared(
-        {"stations": {"air_temperature": Setting(unit="degF"), "swe": Setting(unit="inch")}}, [COURSES, STATIONS]
+        {"stations": {"air_temperature": Column(unit="degF"), "swe": Column(unit="inch")}}, [COURSES, STATIONS]
     )
 
 

@@ -2,7 +2,6 @@
 
 import datetime as dt
 import math
-from types import SimpleNamespace
 
 import numpy as np
 import openpyxl
@@ -15,7 +14,7 @@ from pipeline.inputs.read_stations import STATIONS
 from pipeline.inputs.source import Source
 from pipeline.inputs.units import conversion
 from pipeline.model.problems import InputError, SettingsError
-from pipeline.settings.blocks import Column, Format
+from pipeline.settings.blocks import Column, Format, Monthly
 
 HEADER = "site_id,date,point,depth_cm,swe_mm,remark\n"
 
@@ -333,9 +332,35 @@ def test_numbers_of_a_workbook_have_no_decimal_mark(tmp_path):
         ("course", {}, "formats.course: there is no such table. Known: courses"),
         ("courses", {"columns": {"depht": Column(unit="inch")}}, "formats.courses.depht is not a canonical column"),
         ("courses", {"wide": "swe"}, "for station records only"),
-        ("stations", {"wide": "snow"}, "formats.stations.wide: 'snow' is no reading. Known: swe, depth"),
+        (
+            "stations",
+            {"wide": "snow"},
+            "formats.stations.wide: 'snow' is no reading, and no pattern .*Known: swe, depth",
+        ),
         ("stations", {"stations": {"a": "A"}}, "give wide too"),
         ("courses", {"separator": ",", "decimal": ","}, "cannot both be ','"),
+        ("courses", {"header": ["", " "]}, "formats.courses.header names no column"),
+        ("courses", {"elements": {"swe": "SWE"}}, "for station records only"),
+        ("courses", {"columns": {"point": Column(title="Point")}}, r"title: 'Point' must hold \{\} once"),
+        ("courses", {"columns": {"depth": Column(values={"deep": "300"})}}, "depth.values: depth_cm is no text"),
+        ("stations", {"wide": "{site} {element}"}, "elements must give the text at {element} for each reading"),
+        ("stations", {"wide": "{site}", "elements": {"swe": "SWE"}}, "must hold {site} and {element} once each"),
+        (
+            "stations",
+            {"wide": "{*} {site} {element}", "elements": {"swe": "SWE"}},
+            "no other braces; \\* is whatever else",
+        ),
+        ("stations", {"wide": "{site} {element}", "elements": {"snow": "SWE"}}, "elements: 'snow' is no reading"),
+        ("stations", {"wide": "swe", "elements": {"swe": "SWE"}}, "elements needs a pattern"),
+        ("stations", {"elements": {"swe": "SWE"}}, "give wide too"),
+        ("stations", {"monthly": Monthly(season="Year", group=["swe"])}, "monthly is for courses only"),
+        (
+            "courses",
+            {"monthly": Monthly(season="Year", group=["snow"])},
+            "'snow' is not of a month. Known: date, point",
+        ),
+        ("courses", {"monthly": Monthly(season="Year", group=["date", "*"])}, "must hold depth or SWE"),
+        ("courses", {"monthly": Monthly(season="Year", group=["swe", "swe"])}, "group: swe is given twice"),
     ],
 )
 def test_formats_are_checked(role, entry, words):
@@ -352,7 +377,12 @@ def test_formats_are_checked(role, entry, words):
         ({"encoding": "klingon"}, "is no text encoding"),
         ({"separator": '"'}, "must be one character"),
         ({"separator": "ab"}, "at most 1 character"),
-        ({"dates": "backwards"}, "year-first"),
+        ({"dates": "backwards"}, "none of year-first, day-first, month-first, excel-serial, and no pattern"),
+        ({"dates": "%d.%m.%Q"}, "no pattern that a date can be read by"),
+        ({"dates": "%d.%m."}, "gives no year"),
+        ({"dates": "%Y"}, "gives no month and day"),
+        ({"dates": "%d.%m. %H", "monthly": {"season": "Year", "group": []}}, "at least 1"),
+        ({"skip_lines": -1}, "greater than or equal to 0"),
         ({"seperator": ";"}, "seperator"),
     ],
 )
@@ -362,14 +392,22 @@ def test_a_format_in_the_settings_is_checked(entry, words):
 
 
 def test_a_sound_format_in_the_settings_passes():
-    entry = Format(files="*.txt", clock="MST7MDT", clocks={"A": -7}, encoding="cp1252", separator="\t")
+    entry = Format(
+        files="*.txt", clock="MST7MDT", clocks={"A": -7}, encoding="cp1252", separator="\t", dates="%d.%m.%y"
+    )
     check_formats({"stations": [FileFormat(**dict(entry))]}, [COURSES, STATIONS])
+    entry = Format(
+        wide="* ({site}) {element}", elements={"swe": "SWE (mm)"}, skip_lines=3, header=["Day", "X (a) SWE (mm)"]
+    )
+    check_formats({"stations": [FileFormat(**dict(entry))]}, [COURSES, STATIONS])
+    entry = Format(monthly={"season": "Year", "group": ["date", "*", "depth", "swe"]}, dates="%d %b")
+    check_formats({"courses": [FileFormat(**dict(entry))]}, [COURSES, STATIONS])
 
 
 def test_only_one_source_of_a_column():
-    both = SimpleNamespace(column="a", unit=None, constant="b", file_name=None)
-    with pytest.raises(SettingsError, match="give only one of column, constant and file_name"):
-        check_declared({"courses": {"site_id": both}}, [COURSES])
+    for both in (Column(column="a", constant="b"), Column(title="Course {}", file_name="{}.csv")):
+        with pytest.raises(SettingsError, match="give only one of column, constant, file_name, title, sheet_name"):
+            check_declared({"courses": {"site_id": both}}, [COURSES])
     with pytest.raises(SettingsError, match=r"must hold \{\} once"):
         check_declared({"courses": {"site_id": Column(file_name="course")}}, [COURSES])
 

@@ -1,7 +1,6 @@
 """Tables as they arrive on a bad day: whatever happens to the bytes, no line vanishes and no value is another one's."""
 
 import re
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,6 +11,7 @@ from pipeline.inputs.read_courses import COURSES, read_courses
 from pipeline.inputs.read_stations import read_stations
 from pipeline.inputs.source import Source
 from pipeline.model.problems import FINDING_COLUMNS, findings_table
+from pipeline.settings.blocks import Column
 
 QUIET = settings(
     max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
@@ -185,7 +185,7 @@ def test_a_wrong_unit_of_depth_is_never_silent(tmp_path, unit, declared, density
     lines = [f"A,2031-03-01,{n},{d / metres[unit]:.6f},{density * d:.6f}" for n, d in enumerate(depths)]
     path = tmp_path / "courses.csv"
     path.write_text("site_id,date,point,depth_cm,swe_mm\n" + "\n".join(lines) + "\n")
-    setting = SimpleNamespace(column=None, unit=declared, constant=None, file_name=None)
+    setting = Column(unit=declared)
     rows, findings = read_courses(Source([path], {"depth": setting}, MISSING))
     wrong = [finding for finding in findings if finding.rule.name == "unit looks wrong"]
     if unit == declared:
