@@ -81,13 +81,13 @@ class GroundLayers:
     Parameters
     ----------
     elevation_m, canopy : the terrain's, on the grid, (y, x), m and cover fraction.
-    canopy_file : raster of canopy cover, for masking pixels.
+    canopy_files : raster of canopy cover, or its tiles, for masking pixels.
     water_file : raster or polygons of open water, for masking pixels.
     """
 
     elevation_m: np.ndarray | None = None
     canopy: np.ndarray | None = None
-    canopy_file: Path | None = None
+    canopy_files: tuple[Path, ...] = ()
     water_file: Path | None = None
 
 
@@ -119,8 +119,8 @@ def measure_flight(
     areas = []
     if known.water_file is not None:
         areas.append(find_area("water", (known.water_file,), grid))
-    if known.canopy_file is not None and limits.most_canopy < 1:
-        areas.append(find_area("canopy", (known.canopy_file,), grid, above=limits.most_canopy))
+    if known.canopy_files and limits.most_canopy < 1:
+        areas.append(find_area("canopy", known.canopy_files, grid, above=limits.most_canopy))
     if areas:
         source = WithoutAreas(source, tuple(areas))
     means = aggregate(source, grid, (limits.least_depth_m, limits.most_depth_m))

@@ -22,7 +22,7 @@ from pipeline.gather.coverage_sides import KINDS, Before
 from pipeline.gather.covers import ALBEDO_DAYS, EARLIER_COVER_DAYS, EARLIER_COVERS
 from pipeline.gather.earlier_flights import EARLIER_PAIRS
 from pipeline.gather.earlier_visits import EARLIER_VISITS
-from pipeline.gather.sources import single_files
+from pipeline.gather.sources import fixed_patterns
 from pipeline.inputs.relative import relative_name
 from pipeline.model.problems import ArchiveError, Finding
 from pipeline.model.rules.before import CHANGES
@@ -338,7 +338,6 @@ def _path(settings: Settings, name: str) -> str:
 
     It is the first path where there are several. It is empty where the settings name none.
     """
-    named = single_files(settings)
-    listed = [named[name]] if name in named else getattr(settings.inputs, name)
-    first = listed[0] if listed else None
-    return "" if first is None else relative_name(str(settings.path(first)), settings.file.parent)
+    fixed = fixed_patterns(settings)
+    listed = fixed[name] if name in fixed else getattr(settings.inputs, name)
+    return relative_name(str(settings.path(listed[0])), settings.file.parent) if listed else ""

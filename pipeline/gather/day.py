@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -23,7 +23,7 @@ from pipeline.gather.earlier_flights import EARLIER_PAIRS, earlier_pairs, gather
 from pipeline.gather.earlier_visits import EARLIER_VISITS
 from pipeline.gather.flights import gather_flights
 from pipeline.gather.ground import gather_ground, gather_tables
-from pipeline.gather.sources import DaySources, file_formats, single_files
+from pipeline.gather.sources import FIXED, DaySources, file_formats, fixed_files
 from pipeline.gather.span import check_covered
 from pipeline.inputs.columns import check_declared
 from pipeline.inputs.find import InputFile, describe, find_tables, is_file, missing_file, unreadable_file
@@ -37,10 +37,12 @@ from pipeline.inputs.read_normals import NORMALS
 from pipeline.inputs.read_overrides import OVERRIDES
 from pipeline.inputs.read_sites import SITES
 from pipeline.inputs.read_stations import STATIONS
-from pipeline.inputs.read_terrain import BandEdges, basin_grid, grid_crs, read_terrain, read_zones
+from pipeline.inputs.read_terrain import BandEdges, ElevationFiles, basin_grid, grid_crs, read_terrain
 from pipeline.inputs.read_weather import WEATHER
+from pipeline.inputs.read_zones import ZONES, read_zones
 from pipeline.inputs.relative import relative_to, with_relative_files
 from pipeline.model.basin import Basin
+from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import Finding, InputError, findings_table
 from pipeline.model.rules.files import STILL_ARRIVING
 from pipeline.publishing.archived_grids import as_archived
@@ -168,7 +170,7 @@ def read_inputs(
 
 def _check_declared(settings: Settings) -> None:
     """Raise SettingsError where the settings declare an unknown table or column."""
-    check_declared(settings.columns, TABLES)
+    check_declared(settings.columns, [*TABLES, ZONES])
     check_formats({role: file_formats(settings, role) for role in settings.formats}, TABLES)
 
 
@@ -205,29 +207,40 @@ TERRAIN_ROLES = ("zones", "elevation", "canopy")
 
 
 def _fixed_files(settings: Settings) -> list[InputFile]:
-    paths = {role: settings.path(path) for role, path in single_files(settings).items() if path is not None}
+    named = [(role, path) for role in FIXED for path in fixed_files(settings, role)]
     # A canopy that is not there or cannot be read is a finding where it is read.
-    return [describe(role, path) for role, path in paths.items() if is_file(path) and os.access(path, os.R_OK)]
+    return [describe(role, path) for role, path in named if is_file(path) and os.access(path, os.R_OK)]
 
 
 def _basin(settings: Settings) -> tuple[Basin, list[Finding]]:
     """Return the basin on its grid, and the findings."""
     crs = grid_crs(settings.grid.crs)
-    zones = read_zones(settings.path(settings.basin.zones), crs, settings.basin.zones_layer)
+    path, declared = settings.path(settings.basin.zones), settings.columns.get("zones", {})
+    zones = read_zones(path, crs, settings.basin.zones_layer, declared)
     grid = basin_grid(zones, crs, settings.grid.cell_m, settings.basin.margin_m)
-    canopy, findings = None, []
-    if settings.terrain.canopy is not None:
-        path = settings.path(settings.terrain.canopy)
-        if not is_file(path):
-            findings.append(missing_file("terrain", path, "terrain.canopy in the settings"))
-        else:
-            try:
-                refuse_large(path, grid, settings.operations.limits.raster_gb)
-                canopy = fraction_on_grid(path, grid)
-            except InputError as trouble:
-                findings.append(unreadable_file("terrain", path, str(trouble).removeprefix(f"{path} ")))
-    refuse_large(settings.path(settings.terrain.elevation), grid, settings.operations.limits.raster_gb)
+    canopy, findings = _canopy(settings, grid)
+    files = fixed_files(settings, "elevation")
+    _refuse_large(settings, files, grid)
+    elevation = ElevationFiles(files, settings.terrain.elevation_unit, settings.terrain.voids)
     edges = BandEdges(settings.bands.width_m, settings.bands.edges_m)
-    terrain, noticed = read_terrain(settings.path(settings.terrain.elevation), canopy, zones, grid, edges)
+    terrain, noticed = read_terrain(elevation, canopy, zones, grid, edges)
     named = list(zip(zones["zone_id"], zones["name"], strict=True))
     return Basin(grid, terrain, named), findings + noticed
+
+
+def _canopy(settings: Settings, grid: BasinGrid) -> tuple[np.ndarray | None, list[Finding]]:
+    """Return the canopy's cover on the grid, None where there is none to read, and the findings."""
+    files = fixed_files(settings, "canopy")
+    absent = [path for path in files if not is_file(path)]
+    if absent:
+        return None, [missing_file("terrain", path, "terrain.canopy in the settings") for path in absent]
+    try:
+        _refuse_large(settings, files, grid)
+        return (fraction_on_grid(files, grid) if files else None), []
+    except InputError as trouble:
+        return None, [unreadable_file("terrain", files[0], str(trouble).removeprefix(f"{files[0]} "))]
+
+
+def _refuse_large(settings: Settings, files: Sequence[Path], grid: BasinGrid) -> None:
+    for path in files:
+        refuse_large(path, grid, settings.operations.limits.raster_gb)

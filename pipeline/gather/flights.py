@@ -21,7 +21,7 @@ from pipeline.flights.measure import FlightFiles, GroundLayers, Outcome, measure
 from pipeline.flights.rasters import files_beside
 from pipeline.flights.together import SHARED_ERRORS, bare_where_seen_bare
 from pipeline.gather.covers import gather_cover
-from pipeline.gather.sources import DaySources
+from pipeline.gather.sources import DaySources, fixed_files
 from pipeline.inputs.find import InputFile, is_file, missing_file, unreadable_file
 from pipeline.inputs.raster_frame import refuse_large
 from pipeline.inputs.read_flights import FlightEntry, FlightTables, read_flights
@@ -154,18 +154,19 @@ class FlightMeter:
             except InputError as trouble:
                 findings.append(unreadable_file("flights", water, str(trouble).removeprefix(f"{water} ")))
                 water = None
-        canopy = None if settings.terrain.canopy is None else settings.path(settings.terrain.canopy)
-        masking = None
-        if canopy is not None and settings.flights.most_canopy < 1:
+        canopy = tuple(fixed_files(settings, "canopy"))
+        masking: tuple[Path, ...] = ()
+        if canopy and settings.flights.most_canopy < 1:
             # A canopy that is not there or cannot be read is a finding where the terrain is read.
             with suppress(InputError):
-                refuse_large(canopy, grid, settings.operations.limits.raster_gb)
-                find_area("canopy", (canopy,), grid)
+                for path in canopy:
+                    refuse_large(path, grid, settings.operations.limits.raster_gb)
+                find_area("canopy", canopy, grid)
                 masking = canopy
         ground = GroundLayers(
             elevation_m=basin.terrain["elevation"].to_numpy(),
             canopy=basin.terrain["canopy"].to_numpy(),
-            canopy_file=masking,
+            canopy_files=masking,
             water_file=water,
         )
         return cls(sources, grid, ground), findings
@@ -246,7 +247,7 @@ class FlightMeter:
         if self.ground.water_file is not None:
             water = _with_parts((self.ground.water_file,))
             described += [self.described(f"flight {entry.flight_id} water", path) for path in water]
-        canopy = () if self.ground.canopy_file is None else (self.ground.canopy_file,)
+        canopy = self.ground.canopy_files
         hashes: dict[str, list[tuple[str, ...]]] = {
             "flight": [(file.role, str(file.path), file.sha256) for file in described],
             "canopy": [(str(path), cache.sha256(path)) for path in _with_parts(canopy)],

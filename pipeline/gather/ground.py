@@ -13,7 +13,7 @@ from pipeline.courses.context import Neighbours
 from pipeline.courses.dates import season_samples
 from pipeline.courses.samplers import without_sampler_bias
 from pipeline.gather.earlier_visits import EARLIER_VISITS, earlier_visits
-from pipeline.gather.sources import DaySources, source_of
+from pipeline.gather.sources import DaySources, fixed_files, source_of
 from pipeline.inputs.read_courses import read_courses
 from pipeline.inputs.read_normals import read_normals
 from pipeline.inputs.read_overrides import read_overrides
@@ -70,7 +70,7 @@ def gather_tables(sources: DaySources, basin: Basin) -> tuple[dict[str, pd.DataF
     """
     settings, date = sources.settings, sources.date
     start = pd.Timestamp(sources.season_start)
-    sites, findings = read_sites(source_of(settings, "sites", [settings.path(settings.inputs.sites)]))
+    sites, findings = read_sites(source_of(settings, "sites", fixed_files(settings, "sites")))
     sites, noticed = sites_on_grid(sites, basin.grid, basin.terrain, settings.checks.site_elevation_m)
     findings += noticed
     all_samples, samples_noticed = read_courses(sources.table("courses"))

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.flights.cache import FlightCache
-from pipeline.inputs.find import InputFile
+from pipeline.inputs.find import InputFile, matching
 from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.raster_frame import refuse_large
 from pipeline.inputs.rasters import fraction_on_grid
@@ -34,14 +34,32 @@ def source_of(settings: Settings, role: str, files: Sequence[Path]) -> Source:
     return Source(files, settings.columns.get(role, {}), settings.missing, file_formats(settings, role), share)
 
 
-def single_files(settings: Settings) -> dict[str, Path | None]:
-    """Return the inputs of which there is one file each, by role, as the settings name them."""
+FIXED = {
+    "zones": "basin.zones",
+    "elevation": "terrain.elevation",
+    "canopy": "terrain.canopy",
+    "sites": "inputs.sites",
+}
+"""The inputs that are no table of measurements, by role, and the settings' key of each."""
+
+
+def fixed_patterns(settings: Settings) -> dict[str, list[str]]:
+    """Return the fixed inputs by role as the settings name them, empty where they name none."""
     return {
-        "zones": settings.basin.zones,
+        "zones": [str(settings.basin.zones)],
         "elevation": settings.terrain.elevation,
-        "canopy": settings.terrain.canopy,
+        "canopy": settings.terrain.canopy or [],
         "sites": settings.inputs.sites,
     }
+
+
+def fixed_files(settings: Settings, role: str) -> list[Path]:
+    """Return the files of a fixed input, in the order given, sorted within a glob.
+
+    A name of no file is among them, so that its reader tells of it.
+    """
+    named = [settings.path(pattern) for pattern in fixed_patterns(settings)[role]]
+    return list(dict.fromkeys(path for pattern in named for path in matching(pattern) or [pattern]))
 
 
 @dataclass(frozen=True)
@@ -91,4 +109,4 @@ class DaySources:
         """
         self.flights.refuse_arriving(path)
         refuse_large(path, grid, self.settings.operations.limits.raster_gb)
-        return fraction_on_grid(path, grid)
+        return fraction_on_grid([path], grid)

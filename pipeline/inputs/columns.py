@@ -58,6 +58,7 @@ class Column:
     factor : program value per canonical value.
     kind : number, text, date, or time (an instant, a bare date, or a local time whose clock is declared).
     required : a file without this column cannot be read.
+    letters : of an angle, the letters of its positive and negative direction, such as "EW"; empty for other columns.
     words : a header that holds one of these may be the column under another name.
     standard_names : CF standard names under which a NetCDF time series holds it.
     """
@@ -71,6 +72,7 @@ class Column:
     required: bool = False
     standard_names: tuple[str, ...] = ()
     words: tuple[str, ...] = ()
+    letters: str = ""
 
     def __post_init__(self) -> None:
         """Fill in the program's name where it is the header."""
@@ -88,12 +90,14 @@ class Table:
     columns : its canonical columns.
     expects : groups of keys; a file with none of a group's columns says nothing of what the group is about, and is told.
     may_be_empty : whether a header without rows is a whole file.
+    shapes : whether its rows are the features of a vector file.
     """
 
     role: str
     columns: tuple[Column, ...]
     expects: tuple[tuple[str, ...], ...] = ()
     may_be_empty: bool = False
+    shapes: bool = False
 
 
 def plain_header(header: object) -> str:
@@ -120,6 +124,7 @@ def check_declared(
     SettingsError : naming the key, what is wrong and what is known.
     """
     known = {table.role: {column.key: column for column in table.columns} for table in tables}
+    shapes = {table.role for table in tables if table.shapes}
     for role, keys in declared.items():
         if role not in known:
             raise SettingsError(f"{under}.{role}: there is no such table. Known: {', '.join(known)}")
@@ -127,6 +132,8 @@ def check_declared(
             column = known[role].get(key)
             if column is None:
                 raise SettingsError(f"{under}.{role}.{key} is not a canonical column. Known: {', '.join(known[role])}")
+            if role in shapes and (setting.values or any(getattr(setting, name) is not None for name in PATTERNS)):
+                raise SettingsError(f"{under}.{role}.{key}: give column or constant; {role} are no table")
             _check_one(setting, column, f"{under}.{role}.{key}")
 
 

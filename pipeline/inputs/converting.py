@@ -9,6 +9,7 @@ import pyarrow as pa
 
 from pipeline.inputs import values
 from pipeline.inputs.columns import Column
+from pipeline.inputs.coordinates import angles
 from pipeline.inputs.headers import FieldMap
 from pipeline.inputs.lines import BadLine, Split
 from pipeline.inputs.printable import MOST_OF_TEXT
@@ -109,8 +110,12 @@ def _convert(text: pa.Array, column: Column, field_map: FieldMap) -> tuple[dict[
     if column.kind == "time":
         seconds, kind, unread = values.times(text, field_map.writing)
         return {"seconds": seconds, "kind": kind}, unread
+    conversion = field_map.conversions.get(column.key, SAME)
+    if column.letters:
+        degrees, unread = angles(text, column.letters, field_map.writing, conversion)
+        return {column.name: degrees}, unread
     numbers, unread = values.numbers(text, field_map.writing)
-    return {column.name: canonical_numbers(numbers, column, field_map.conversions.get(column.key, SAME))}, unread
+    return {column.name: canonical_numbers(numbers, column, conversion)}, unread
 
 
 def canonical_numbers(numbers: np.ndarray, column: Column, how: Conversion) -> np.ndarray:

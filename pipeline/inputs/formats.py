@@ -60,6 +60,7 @@ class FileFormat:
         such a time is no instant.
     clocks : the same for single stations by site_id.
     columns : headers and units of these files, before those of the table.
+    crs : of sites, the coordinate system that longitude and latitude are eastings and northings of; None for WGS 84.
     """
 
     files: str = "*"
@@ -78,6 +79,7 @@ class FileFormat:
     clock: float | str | None = None
     clocks: Mapping[str, float | str] = field(default_factory=dict)
     columns: Mapping[str, ColumnSetting] = field(default_factory=dict)
+    crs: str | None = None
 
 
 def format_of(path: Path, columns: Mapping[str, ColumnSetting], formats: Sequence[FileFormat]) -> FileFormat:
@@ -107,6 +109,8 @@ def check_formats(formats: Mapping[str, Sequence[FileFormat]], tables: list[Tabl
             _check_monthly(entry, table)
             if entry.header and not any(map(str.strip, entry.header)):
                 raise SettingsError(f"formats.{role}.header names no column")
+            if entry.crs is not None and role != "sites":
+                raise SettingsError(f"formats.{role}.crs: only the sites have a coordinate system")
             if entry.separator == entry.decimal:
                 raise SettingsError(f"formats.{role}: separator and decimal cannot both be '{entry.decimal}'")
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -15,46 +14,11 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 from rasterio.windows import Window
 
+from pipeline.inputs.lengths import LENGTHS, NOT_DECLARED, plain_unit
 from pipeline.model.problems import InputError
-
-LENGTHS = {
-    "m": 1.0,
-    "metre": 1.0,
-    "metres": 1.0,
-    "meter": 1.0,
-    "meters": 1.0,
-    "dm": 0.1,
-    "cm": 0.01,
-    "centimetre": 0.01,
-    "centimetres": 0.01,
-    "centimeter": 0.01,
-    "centimeters": 0.01,
-    "mm": 0.001,
-    "millimetre": 0.001,
-    "millimetres": 0.001,
-    "millimeter": 0.001,
-    "millimeters": 0.001,
-    "in": 0.0254,
-    "inch": 0.0254,
-    "inches": 0.0254,
-    "ft": 0.3048,
-    "foot": 0.3048,
-    "feet": 0.3048,
-    "international foot": 0.3048,
-    "international feet": 0.3048,
-    "us survey foot": 1200 / 3937,
-    "us survey feet": 1200 / 3937,
-    "survey foot": 1200 / 3937,
-    "ftus": 1200 / 3937,
-    "us ft": 1200 / 3937,
-}
-"""Metres per unit, of the units that a file may declare for its lengths: lower case, single blanks."""
 
 SHARES = {"%": 0.01, "percent": 0.01, "per cent": 0.01}
 """Parts of one per unit, of the units that a file may declare for fractions."""
-
-NOT_DECLARED = {"", "unknown", "none", "1"}
-"""Words that declare no unit."""
 
 
 @dataclass(frozen=True)
@@ -177,7 +141,7 @@ def _unit(path: Path, source: rasterio.DatasetReader, values: Values) -> tuple[f
     The unit is empty where it is the wanted one.
     """
     declared = source.units[0] or ""
-    unit = re.sub(r"[\s_-]+", " ", declared.strip().lower())
+    unit = plain_unit(declared)
     if not values.length:
         return (SHARES[unit], declared) if unit in SHARES else (1.0, "")
     if unit in LENGTHS:

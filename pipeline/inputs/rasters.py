@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import rasterio
@@ -44,17 +45,59 @@ class OnGrid:
     unit: str
 
 
-def mean_on_grid(path: Path, grid: BasinGrid, values: Values = NUMBERS) -> OnGrid:
-    """Return a raster's first band on the grid.
+def mean_on_grid(paths: Sequence[Path], grid: BasinGrid, values: Values = NUMBERS) -> OnGrid:
+    """Return the first band of a raster, or of its tiles, on the grid.
 
     Finer rasters are averaged, coarser ones interpolated bilinearly. Scale, offset, unit and all that is no data are honoured
-    (`pipeline.inputs.raster_band`). Not for flights: their exact area weights live in pipeline/flights.
+    (`pipeline.inputs.raster_band`). Where tiles overlap the first that has data counts; a cell on the seam of two holds the parts of
+    both. Not for flights: their exact area weights live in pipeline/flights.
 
     Raises
     ------
-    InputError : the file is no raster, has no coordinate system, or covers no cell; the message names file and remedy.
+    InputError : a file is no raster, has no coordinate system, or none covers a cell; the message names file and remedy.
+    """
+    if len(paths) == 1:
+        whole = _one_on_grid(paths[0], grid, values)
+        out, units = whole.values, {whole.unit}
+    else:
+        total, share, units = np.zeros(grid.shape), np.zeros(grid.shape), set()
+        for path in paths:
+            tile = _one_on_grid(path, grid, values, apron=True)
+            part = np.minimum(tile.share, 1.0 - share)
+            total += np.where(part > 0, part * np.nan_to_num(tile.values), 0.0)
+            share += part
+            units |= {tile.unit} if part.any() else set()
+        # What rounding of the resampling leaves at an edge is no data.
+        out = np.divide(total, share, out=np.full(grid.shape, np.nan), where=share > LEAST_SHARE)
+    if not np.isfinite(out).any():
+        what = f"{paths[0]} has no" if len(paths) == 1 else f"none of {len(paths)} tiles ({paths[0]}, ...) has"
+        message = f"{what} data on the basin grid. Check its coordinate system and extent"
+        raise InputError(message)
+    return OnGrid(out, ", ".join(sorted(units - {""})))
+
+
+LEAST_SHARE = 1e-6
+"""A smaller part of a cell than this is rounding."""
+
+
+@dataclass(frozen=True)
+class _Part:
+    """One raster on the grid: values (y, x), the share of each cell that has data, and the unit that was converted."""
+
+    values: np.ndarray
+    share: np.ndarray
+    unit: str
+
+
+def _one_on_grid(path: Path, grid: BasinGrid, values: Values, *, apron: bool = False) -> _Part:
+    """Return one raster's first band on the grid.
+
+    Parameters
+    ----------
+    apron : whether the share of each cell that has data is wanted; else it is 1.
     """
     out = np.full(grid.shape, np.nan)
+    share = np.zeros(grid.shape) if apron else np.ones(grid.shape)
     try:
         with opened(path) as source:
             if source.crs is None:
@@ -63,26 +106,41 @@ def mean_on_grid(path: Path, grid: BasinGrid, values: Values = NUMBERS) -> OnGri
             check_frame(path, source)
             band = band_of(path, source, values)
             width = _width_on_grid(source, grid)
+            resampling = Resampling.average if width <= grid.cell_m else Resampling.bilinear
             for rows, columns in _tiles(grid, width):
                 part = _window_of(source, grid, rows, columns)
                 if part is None:
                     continue
                 stored = xr.DataArray(band.read_stored(source, part).astype(np.float64, copy=False), dims=("y", "x"))
                 stored = stored.rio.write_crs(source.crs).rio.write_transform(source.window_transform(part))
-                out[rows, columns] = stored.rio.write_nodata(np.nan).rio.reproject(
-                    grid.crs.to_wkt(),
-                    shape=(rows.stop - rows.start, columns.stop - columns.start),
-                    transform=grid.transform @ grid.transform.translation(columns.start, rows.start),
-                    resampling=Resampling.average if width <= grid.cell_m else Resampling.bilinear,
-                )
+                onto = {
+                    "shape": (rows.stop - rows.start, columns.stop - columns.start),
+                    "transform": grid.transform @ grid.transform.translation(columns.start, rows.start),
+                    "resampling": resampling,
+                }
+                if apron:
+                    out[rows, columns], share[rows, columns] = _with_share(stored, grid, width, onto)
+                else:
+                    out[rows, columns] = stored.rio.write_nodata(np.nan).rio.reproject(grid.crs.to_wkt(), **onto)
     except GDAL_TROUBLES as trouble:
         message = f"{path} cannot be read as a raster: {trouble}"
         raise InputError(message) from None
-    out = out * band.scale + band.offset
-    if not np.isfinite(out).any():
-        message = f"{path} has no data on the basin grid. Check its coordinate system and extent"
-        raise InputError(message)
-    return OnGrid(out, band.unit)
+    return _Part(out * band.scale + band.offset, share, band.unit)
+
+
+def _with_share(stored: xr.DataArray, grid: BasinGrid, pixel_m: float, onto: dict[str, Any]) -> np.ndarray:
+    """Return the values of a tile's window on cells, and the share of each cell that has data, (2, y, x).
+
+    An apron of no data lies around the window, so that a cell at its edge has the share that it holds.
+    """
+    known = np.isfinite(stored.to_numpy())
+    pixels = CLEAR_CELLS * max(1, int(np.ceil(grid.cell_m / pixel_m)))
+    both = np.pad(np.stack([np.where(known, stored, 0.0), known]), ((0, 0), (pixels, pixels), (pixels, pixels)))
+    here = stored.rio.transform()
+    apron = xr.DataArray(both, dims=("band", "y", "x")).rio.write_crs(stored.rio.crs)
+    apron = apron.rio.write_transform(here @ here.translation(-pixels, -pixels))
+    total, share = np.nan_to_num(apron.rio.reproject(grid.crs.to_wkt(), nodata=np.nan, **onto).to_numpy())
+    return np.stack([np.divide(total, share, out=np.full(share.shape, np.nan), where=share > LEAST_SHARE), share])
 
 
 def _tiles(grid: BasinGrid, pixel_m: float) -> Iterator[tuple[slice, slice]]:
@@ -125,18 +183,18 @@ def _window_of(source: rasterio.DatasetReader, grid: BasinGrid, rows: slice, col
     return Window(first[0], first[1], last[0] - first[0], last[1] - first[1])
 
 
-def fraction_on_grid(path: Path, grid: BasinGrid) -> np.ndarray:
-    """Return a raster of fractions from 0 to 1 on the grid, as `mean_on_grid`.
+def fraction_on_grid(paths: Sequence[Path], grid: BasinGrid) -> np.ndarray:
+    """Return fractions from 0 to 1 on the grid, as `mean_on_grid`.
 
     Raises
     ------
     InputError : also where values lie outside 0 to 1: per cents, or another quantity.
     """
-    values = mean_on_grid(path, grid).values
+    values = mean_on_grid(paths, grid).values
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     if low < -ROUNDING or high > 1 + ROUNDING:
         raise InputError(
-            f"{path} holds values from {low:.3g} to {high:.3g}, where fractions from 0 to 1 are wanted. "
+            f"{paths[0]} holds values from {low:.3g} to {high:.3g}, where fractions from 0 to 1 are wanted. "
             "Check the file, or write a scale of 0.01 into it where it holds per cents"
         )
     return np.clip(values, 0.0, 1.0)

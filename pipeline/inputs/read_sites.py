@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+from pathlib import Path
 from typing import Protocol
 
 import numpy as np
@@ -10,6 +12,7 @@ import xarray as xr
 from pyproj import Transformer
 
 from pipeline.inputs.columns import Column, Table
+from pipeline.inputs.coordinates import in_degrees
 from pipeline.inputs.rows import keep_newest
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_table
@@ -26,8 +29,8 @@ SITES = Table(
         Column("site_id", "site_id", kind="text", required=True),
         Column("name", "name", kind="text"),
         Column("kind", "kind", kind="text", required=True),
-        Column("longitude", "longitude", "degree", required=True),
-        Column("latitude", "latitude", "degree", required=True),
+        Column("longitude", "longitude", "degree", required=True, letters="EW"),
+        Column("latitude", "latitude", "degree", required=True, letters="NS"),
         Column("elevation", "elevation_m", "m"),
         Column("from", "from", kind="date", name="since"),
         Column("until", "until", kind="date"),
@@ -38,19 +41,27 @@ SITES = Table(
 def read_sites(source: Source) -> tuple[pd.DataFrame, list[Finding]]:
     """Return the sites of a table, and the findings.
 
-    The table has one file. Each site has one row: the last row of a site_id counts.
+    Each site has one row: the last row of a site_id counts, in the last file that has one.
 
     Raises
     ------
-    InputError : the file or a required column cannot be read.
+    InputError : a file or a required column cannot be read.
     """
-    path = source.files[0]
+    parts, findings = zip(*(_sites_of(path, source) for path in source.files), strict=True)
+    rows, repeated = keep_newest(pd.concat(parts, ignore_index=True), ["site_id"], "sites")
+    return rows, [*itertools.chain.from_iterable(findings), *repeated]
+
+
+def _sites_of(path: Path, source: Source) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the usable sites of one file, and the findings."""
     rows, findings = read_table(path, SITES, source)
+    crs = source.format_of(path).crs
     rows["kind"] = rows["kind"].str.casefold()
+    placed = rows if crs is None else in_degrees(rows, crs)
     wrong = (
         ~rows["kind"].isin(["course", "station"])
         | rows["site_id"].eq("")
-        | rows[["longitude", "latitude"]].isna().any(axis=1)
+        | placed[["longitude", "latitude"]].isna().any(axis=1)
     )
     findings += [
         _finding(row, rules.UNUSABLE_SITE, f"kind '{row.kind}', longitude {row.longitude}, latitude {row.latitude}")
@@ -58,8 +69,7 @@ def read_sites(source: Source) -> tuple[pd.DataFrame, list[Finding]]:
     ]
     if len(rows) and wrong.all() and not any(one.rule in (files.NO_USABLE_ROW, files.EMPTY_FILE) for one in findings):
         findings += too_few("sites", str(path), Count(len(rows), 0), source.least_share)
-    rows, repeated = keep_newest(rows[~wrong], ["site_id"], "sites")
-    return rows, findings + repeated
+    return placed[~wrong], findings
 
 
 def sites_on_grid(

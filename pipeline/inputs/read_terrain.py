@@ -1,13 +1,14 @@
-"""The ground: zones, the part of each cell inside the basin, ground areas, elevation and canopy on the basin grid."""
+"""The ground: the part of each cell inside zones and basin, ground areas, elevation and canopy on the basin grid."""
 
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import geopandas
 import numpy as np
-import shapely
 import xarray as xr
 from exactextract import exact_extract
 from exactextract.raster import NumPyRasterSource
@@ -16,11 +17,11 @@ from pyproj.exceptions import CRSError
 from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator, RegularGridInterpolator
 from scipy.ndimage import binary_dilation, distance_transform_edt
 
-from pipeline.inputs.raster_band import ELEVATIONS
+from pipeline.inputs.lengths import length_m
+from pipeline.inputs.raster_band import ELEVATIONS, Values
 from pipeline.inputs.rasters import mean_on_grid
-from pipeline.inputs.vector_file import layers_of, read_shapes
 from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import Finding, InputError, SettingsError, one_line
+from pipeline.model.problems import Finding, InputError, SettingsError
 from pipeline.model.rules import sites as rules
 
 MOST_CELLS = 20_000_000
@@ -38,101 +39,6 @@ VOID_REACH_M = 1000.0
 
 MOST_BANDS = 500
 """More elevation bands than this are a slip: the highest mountain has 45 of 200 m, and each pair with a zone has its own totals."""
-
-
-def read_zones(path: Path, crs: CRS, layer: str | None = None) -> geopandas.GeoDataFrame:
-    """Return the zones in the grid's coordinate system.
-
-    There is one row for each zone: `zone_id`, `name` and `geometry`. Rows are sorted by zone_id.
-
-    Parameters
-    ----------
-    layer : name of the layer that holds them; None where the file has only one.
-
-    Raises
-    ------
-    InputError : the file cannot be read, is no vector data, has several layers and none is named, lacks zone_id or name, has a
-        feature without one of them or without a polygon, or gives one zone_id two names.
-    """
-    zones = read_shapes("zones", path, _layer(path, layer))
-    absent = [name for name in ("zone_id", "name") if name not in zones.columns]
-    if absent:
-        message = f"zones {path}: no attribute {' and '.join(absent)}. It has: {', '.join(map(str, zones.columns.drop('geometry')))}"
-        raise InputError(message)
-    if zones.empty:
-        message = f"zones {path} hold no polygon"
-        raise InputError(message)
-    _whole_features(path, zones)
-    zones["zone_id"] = zones["zone_id"].astype(str)
-    zones["name"] = zones["name"].astype(str)
-    _one_name_each(path, zones)
-    _check_finite(path, zones, "has a coordinate that is no number. Draw the outline again")
-    try:
-        zones["geometry"] = zones.geometry.make_valid()
-        zones = zones.dissolve("zone_id", aggfunc="first", sort=True).reset_index()
-    except shapely.errors.ShapelyError as trouble:
-        message = f"zones {path} hold an outline that cannot be mended ({one_line(trouble)}). Draw it again"
-        raise InputError(message) from None
-    zones = zones[["zone_id", "name", "geometry"]].to_crs(crs)
-    far = f"lies where {crs.name} has no place. Check the coordinate system of the zones and grid.crs in the settings"
-    _check_finite(path, zones, far)
-    return zones
-
-
-def _check_finite(path: Path, zones: geopandas.GeoDataFrame, trouble: str) -> None:
-    """Raise InputError where an outline has a coordinate that is no number or infinite."""
-    for zone_id, outline in zip(zones["zone_id"], zones.geometry, strict=True):
-        if not np.isfinite(shapely.get_coordinates(outline)).all():
-            message = f"zones {path}: zone '{zone_id}' {trouble}"
-            raise InputError(message)
-
-
-def _layer(path: Path, wanted: str | None) -> str | None:
-    """Return the layer that holds the zones; None for the only one. Raises InputError where it cannot be told."""
-    names = layers_of("zones", path)
-    if wanted is None and len(names) <= 1:
-        return None
-    if wanted in names:
-        return wanted
-    said = "has several layers" if wanted is None else f"has no layer '{wanted}'"
-    message = f"zones {path} {said}: {', '.join(names)}. Name the one that holds the zones under basin.zones_layer in the settings"
-    raise InputError(message)
-
-
-def _whole_features(path: Path, zones: geopandas.GeoDataFrame) -> None:
-    """Raise InputError where a feature has no zone_id, name or polygon.
-
-    The basin would lack its ground without a word.
-    """
-    kinds = zones.geometry.geom_type
-    lacking = {
-        "no outline": zones.geometry.isna() | zones.geometry.is_empty,
-        "no polygon as its outline": kinds.notna() & ~kinds.isin(["Polygon", "MultiPolygon"]),
-        "no zone_id": zones["zone_id"].isna() | zones["zone_id"].astype(str).str.strip().eq(""),
-        "no name": zones["name"].isna(),
-    }
-    for what, features in lacking.items():
-        if features.any():
-            first = int(np.flatnonzero(features)[0])
-            feature = f"feature {first + 1} of {len(zones)}"
-            more = f", nor have {int(features.sum()) - 1} others" if features.sum() > 1 else ""
-            known = f" (zone_id '{zones['zone_id'].iloc[first]}')" if what != "no zone_id" else ""
-            message = f"zones {path}: {feature}{known} has {what}{more}. Mend it, or take it out if it is no zone"
-            raise InputError(message)
-
-
-def _one_name_each(path: Path, zones: geopandas.GeoDataFrame) -> None:
-    """Raise InputError where polygons of one zone_id have two names.
-
-    They may be two zones under one id by a slip.
-    """
-    names = zones.groupby("zone_id")["name"].unique()
-    for zone_id, given in names[names.map(len) > 1].items():
-        message = (
-            f"zones {path}: zone_id '{zone_id}' has the names {' and '.join(map(repr, given))}. "
-            "Give two zones two ids, and the parts of one zone one name"
-        )
-        raise InputError(message)
 
 
 def grid_crs(code: str) -> CRS:
@@ -183,14 +89,45 @@ def basin_grid(zones: geopandas.GeoDataFrame, crs: CRS, cell_m: float, margin_m:
     return grid
 
 
+@dataclass(frozen=True)
+class ElevationFiles:
+    """The files of the elevation, and what they do not say of themselves.
+
+    Parameters
+    ----------
+    files : a raster, or its tiles.
+    unit : of heights in files that declare none; None for metres.
+    voids : stored heights that mean that nothing was measured.
+    """
+
+    files: Sequence[Path]
+    unit: str | None = None
+    voids: Sequence[float] = ()
+
+    @property
+    def values(self) -> Values:
+        """What the files' numbers are, and which of them are none."""
+        metres = None if self.unit is None else length_m(self.unit)
+        return replace(ELEVATIONS, codes=tuple(self.voids), metres_per_unit=metres)
+
+    @property
+    def name(self) -> str:
+        """The file, or the first of the tiles and how many there are."""
+        more = f" and {len(self.files) - 1} more tiles" if len(self.files) > 1 else ""
+        return f"{self.files[0]}{more}"
+
+
 def read_terrain(
-    elevation: Path, canopy: np.ndarray | None, zones: geopandas.GeoDataFrame, grid: BasinGrid, band_edges: BandEdges
+    elevation: ElevationFiles,
+    canopy: np.ndarray | None,
+    zones: geopandas.GeoDataFrame,
+    grid: BasinGrid,
+    band_edges: BandEdges,
 ) -> tuple[xr.Dataset, list[Finding]]:
     """Return what is fixed on the basin grid, and the findings.
 
     Parameters
     ----------
-    elevation : raster of heights, m or what it declares.
     canopy : cover fraction on the grid, (y, x); None where there is none.
 
     Returns
@@ -207,12 +144,12 @@ def read_terrain(
     fractions = zone_fractions(zones, grid)
     inside = fractions.sum(axis=0)
     zone = np.where(inside > 0, fractions.argmax(axis=0) + 1, 0)
-    read = mean_on_grid(elevation, grid, ELEVATIONS)
+    read = mean_on_grid(elevation.files, grid, elevation.values)
     _is_height(elevation, read.values)
     height, findings = _without_voids(elevation, read.values, inside, grid.cell_m)
     if read.unit:
         evidence = f"heights in {read.unit}, in metres {np.nanmin(height):.0f} to {np.nanmax(height):.0f}"
-        findings.append(Finding(rules.TERRAIN_UNIT, file=str(elevation), evidence=evidence))
+        findings.append(Finding(rules.TERRAIN_UNIT, file=str(elevation.files[0]), evidence=evidence))
     cover = np.zeros(grid.shape) if canopy is None else np.nan_to_num(canopy)
     bands, band = band_edges.classify(height, inside > 0)
     terrain = xr.Dataset(
@@ -231,7 +168,7 @@ def read_terrain(
 
 
 def _without_voids(
-    path: Path, height_m: np.ndarray, inside: np.ndarray, cell_m: float
+    elevation: ElevationFiles, height_m: np.ndarray, inside: np.ndarray, cell_m: float
 ) -> tuple[np.ndarray, list[Finding]]:
     """Return the heights with small voids filled, and the finding.
 
@@ -251,12 +188,12 @@ def _without_voids(
     if share > MOST_VOID or reach > VOID_REACH_M:
         low, high = ELEVATIONS.believable
         raise InputError(
-            f"elevation {path} has no data in {figures}; up to {MOST_VOID:.0%} and {VOID_REACH_M:.0f} m are filled. It must cover the "
-            f"whole basin. Values outside {low:.0f} to {high:.0f} m are no data: heights in feet must declare their unit"
+            f"elevation {elevation.name} has no data in {figures}; up to {MOST_VOID:.0%} and {VOID_REACH_M:.0f} m are filled. It must cover the "
+            f"whole basin. Values outside {low:.0f} to {high:.0f} m are no data: heights in feet must declare their unit, or the settings it under terrain.elevation_unit"
         )
     filled = height_m.copy()
     filled[void] = _from_around(height_m, known, void)
-    return filled, [Finding(rules.TERRAIN_VOIDS, file=str(path), evidence=figures)]
+    return filled, [Finding(rules.TERRAIN_VOIDS, file=str(elevation.files[0]), evidence=figures)]
 
 
 def _from_around(height_m: np.ndarray, known: np.ndarray, void: np.ndarray) -> np.ndarray:
@@ -273,7 +210,7 @@ def _from_around(height_m: np.ndarray, known: np.ndarray, void: np.ndarray) -> n
     return filled
 
 
-def _is_height(path: Path, height_m: np.ndarray) -> None:
+def _is_height(elevation: ElevationFiles, height_m: np.ndarray) -> None:
     """Raise InputError where an elevation raster holds fractions.
 
     No basin that gathers snow has all its ground within a metre.
@@ -281,7 +218,7 @@ def _is_height(path: Path, height_m: np.ndarray) -> None:
     low, high = float(np.nanmin(height_m)), float(np.nanmax(height_m))
     if low >= 0.0 and high <= 1.0:
         raise InputError(
-            f"elevation {path} holds values from {low:.3g} to {high:.3g}, as a fraction does, where heights in metres are wanted. "
+            f"elevation {elevation.name} holds values from {low:.3g} to {high:.3g}, as a fraction does, where heights in metres are wanted. "
             "Is it the canopy? Look at terrain.elevation in the settings"
         )
 

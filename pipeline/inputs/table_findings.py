@@ -113,6 +113,11 @@ def what_is_wanted(column: Column, texts: list[str], field_map: FieldMap) -> str
             f"{column.header} must be a number with the decimal mark '{field_map.writing.decimal}'; if '{other}' is the mark here, "
             f"declare it as decimal under formats.{role}"
         )
+    if column.letters:
+        return (
+            f"{column.header} must be degrees such as 46.2083 or 46°12.5'{column.letters[0]} ({' or '.join(column.letters)}); mend the file, "
+            f"or declare its unit under columns.{role} or its coordinate system under formats.{role}.crs"
+        )
     wants = {"number": "a number", "date": "a date such as 2031-03-01", "time": "a time such as 2031-03-01T06:00-02:00"}
     how = f"; if its dates are written otherwise, declare dates under formats.{role}" if column.kind != "number" else ""
     return f"{column.header} must be {wants[column.kind]}{how}; mend the file or list the code under missing: in the settings"

@@ -20,23 +20,35 @@ if TYPE_CHECKING:
 class Conversion:
     """The conversion of a number from one unit to another.
 
-    The new number is `factor * x**power + offset`.
+    The new number is `factor * x**power + offset`. With `minutes` it is that of degrees and minutes in one number.
     """
 
     factor: float = 1.0
     offset: float = 0.0
     power: int = 1
+    minutes: bool = False
 
     @overload
     def of(self, numbers: np.ndarray) -> np.ndarray: ...
     @overload
     def of(self, numbers: float) -> float: ...
     def of(self, numbers: np.ndarray | float) -> np.ndarray | float:
-        """Return numbers in the other unit."""
+        """Return numbers in the other unit, NaN where 60 or more are minutes."""
+        if self.minutes:
+            numbers = np.sign(numbers) * _degrees(np.abs(numbers))
         return self.factor * numbers**self.power + self.offset
 
 
 SAME = Conversion()
+
+
+def _degrees(ddmm: np.ndarray | float) -> np.ndarray | float:
+    minutes = ddmm % 100.0
+    return np.where(minutes < MINUTES, ddmm // 100.0 + minutes / MINUTES, np.nan)[()]
+
+
+DDMM, MINUTES = "ddmm", 60.0
+"""How the settings spell degrees and minutes in one number, and minutes of a degree."""
 
 
 @cache
@@ -56,11 +68,13 @@ def conversion(unit: str, to: str) -> Conversion:
     (25.4, 10.0)
     >>> round(conversion("inch", "cm**2").of(1.485), 4)
     11.174
-    >>> round(conversion("kg m-2", "mm").of(300.0), 6)
-    300.0
+    >>> round(conversion("kg m-2", "mm").of(300.0), 6), round(float(conversion("ddmm", "degree").of(-4612.5)), 6)
+    (300.0, -46.208333)
     """
     if unit == to:
         return SAME
+    if unit == DDMM and to == "degree":
+        return Conversion(minutes=True)
     import pint  # noqa: PLC0415  half a second, needed only where a unit is declared
 
     registry = _registry()

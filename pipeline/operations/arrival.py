@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pipeline.flights.rasters import virtual_parts
 from pipeline.gather.day import OPTIONAL_TABLES
-from pipeline.gather.sources import source_of
+from pipeline.gather.sources import fixed_files, source_of
 from pipeline.inputs.find import InputFile, find_tables, is_file
 from pipeline.inputs.read_covers import read_covers
 from pipeline.inputs.read_flights import read_flights
@@ -50,7 +50,7 @@ def input_paths(settings: Settings, date: dt.date) -> list[Path]:
     InputError : a table cannot be read.
     """
     listed = [file.path for files in _tables(settings).values() for file in files]
-    return [settings.path(settings.inputs.sites), *listed, *input_rasters(settings, date)]
+    return [*fixed_files(settings, "sites"), *listed, *input_rasters(settings, date)]
 
 
 def input_rasters(settings: Settings, date: dt.date) -> list[Path]:

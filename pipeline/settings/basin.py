@@ -14,7 +14,7 @@ from typing import Any
 
 from pydantic import Field, ValidationError, field_validator
 
-from pipeline.inputs.find import is_file
+from pipeline.inputs.find import is_file, matching
 from pipeline.model.basin import BasinDay
 from pipeline.model.block import Block
 from pipeline.model.problems import SettingsError
@@ -163,21 +163,23 @@ def read_settings(path: Path | str) -> Settings:
 
 def _check_required_files(settings: Settings) -> None:
     required = {
-        "basin.zones": settings.basin.zones,
+        "basin.zones": [str(settings.basin.zones)],
         "terrain.elevation": settings.terrain.elevation,
         "inputs.sites": settings.inputs.sites,
     }
-    for key, relative in required.items():
-        path = settings.path(relative)
-        if not is_file(path):
-            why = (
-                "leads nowhere: it is a link to itself or to a file that is gone"
-                if path.is_symlink()
-                else "does not exist"
-            )
-            raise SettingsError(
-                f"settings {settings.file.name}: {key}: file {path} {why}. Paths are relative to the settings file"
-            )
+    problems = []
+    for key, patterns in required.items():
+        for pattern in patterns:
+            path = settings.path(pattern)
+            if any(is_file(file) for file in matching(path)):
+                continue
+            lost = "leads nowhere: it is a link to itself or to a file that is gone"
+            why = lost if path.is_symlink() else "does not exist"
+            problems.append(f"{key}: file {path} {why}")
+    if problems:
+        raise SettingsError(
+            f"settings {settings.file.name}: {'; '.join(problems)}. Paths are relative to the settings file"
+        )
 
 
 def _check_archive(settings: Settings) -> None:

@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BeforeValidator, Field, field_validator, model_validator
+from pydantic import BeforeValidator, Field, PlainSerializer, field_validator, model_validator
 
 from pipeline.courses.limits import CourseLimits
 from pipeline.flights.limits import FlightLimits
+from pipeline.inputs.lengths import length_m
 from pipeline.model.block import Block
 
 SnowClass = Literal["tundra", "taiga", "maritime", "alpine", "prairie"]
@@ -62,19 +63,51 @@ class Bands(Block):
         return self
 
 
-class Terrain(Block):
-    """The ground: elevation in metres and canopy cover as a fraction."""
-
-    elevation: Path
-    canopy: Path | None = None
-
-
 def _as_list(value: object) -> object:
     return [value] if isinstance(value, str) else value
 
 
+def _as_written(patterns: list[str]) -> str | list[str]:
+    return patterns[0] if len(patterns) == 1 else patterns
+
+
 Patterns = Annotated[list[str], BeforeValidator(_as_list)]
 """A path, a list of paths or a glob."""
+
+Required = Annotated[Patterns, Field(min_length=1), PlainSerializer(_as_written)]
+"""The same with one path at least. One alone stands in a record as it is written, as in records of before."""
+
+
+def _is_left_out(value: object) -> bool:
+    return value is None or value == []
+
+
+class Terrain(Block):
+    """The ground: elevation, canopy cover as a fraction, and what the elevation's files do not say of themselves.
+
+    Parameters
+    ----------
+    elevation, canopy : a raster, or its tiles; of tiles that overlap the first counts.
+    elevation_unit : unit of heights in files that declare none.
+    voids : heights, as stored, that mean that nothing was measured.
+    """
+
+    elevation: Required
+    canopy: Required | None = None
+    elevation_unit: Annotated[str | None, Field(exclude_if=_is_left_out)] = None
+    voids: Annotated[list[float], Field(exclude_if=_is_left_out)] = Field(default_factory=list)
+
+    @field_validator("elevation_unit")
+    @classmethod
+    def _is_length(cls, value: str | None) -> str | None:
+        if value is not None and length_m(value) is None:
+            raise ValueError("is no length known here, such as metre, foot or US survey foot")
+        return value
+
+    @field_validator("voids", mode="before")
+    @classmethod
+    def _one_or_more(cls, value: object) -> object:
+        return [value] if isinstance(value, int | float) else value
 
 
 class Inputs(Block):
@@ -83,7 +116,7 @@ class Inputs(Block):
     All but sites are optional.
     """
 
-    sites: Path
+    sites: Required
     courses: Patterns = Field(default_factory=list)
     stations: Patterns = Field(default_factory=list)
     flights: Patterns = Field(default_factory=list)
@@ -131,6 +164,7 @@ class Format(Block):
     clock: float | str | None = None
     clocks: dict[str, float | str] = Field(default_factory=dict)
     columns: dict[str, Column] = Field(default_factory=dict)
+    crs: Annotated[str | None, Field(exclude_if=_is_left_out)] = None
 
     @field_validator("separator")
     @classmethod

@@ -17,7 +17,8 @@ from pipeline.flights.rasters import open_raster
 from pipeline.inputs.find import find_tables
 from pipeline.inputs.raster_frame import refuse_large
 from pipeline.inputs.rasters import mean_on_grid
-from pipeline.inputs.read_terrain import BandEdges, read_zones
+from pipeline.inputs.read_terrain import BandEdges
+from pipeline.inputs.read_zones import read_zones
 from pipeline.inputs.sheets import read_sheet
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import InputError, SettingsError
@@ -209,7 +210,7 @@ def raster(path, transform=None, scale=1.0, offset=0.0, **profile):
     return path
 
 
-@pytest.mark.parametrize("read", [lambda path: mean_on_grid(path, GRID), open_raster])
+@pytest.mark.parametrize("read", [lambda path: mean_on_grid([path], GRID), open_raster])
 @pytest.mark.parametrize(
     ("how", "words"),
     [

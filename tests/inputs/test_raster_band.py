@@ -50,7 +50,7 @@ def write_netcdf(path, values, **attributes):
 def test_voids_that_no_file_declares_are_no_height(tmp_path, dtype, scale, void):
     values = np.round(PLANE / scale)
     values[3, 4] = void
-    found = mean_on_grid(write(tmp_path / "z.tif", values, dtype, scale=scale), GRID, ELEVATIONS).values
+    found = mean_on_grid([write(tmp_path / "z.tif", values, dtype, scale=scale)], GRID, ELEVATIONS).values
     assert np.isnan(found[3, 4])
     found[3, 4] = PLANE[3, 4]
     np.testing.assert_allclose(found, PLANE, atol=1e-3)
@@ -59,7 +59,7 @@ def test_voids_that_no_file_declares_are_no_height(tmp_path, dtype, scale, void)
 def test_a_void_among_finer_pixels_does_not_draw_its_cell_down(tmp_path):
     fine = np.repeat(np.repeat(PLANE, 4, axis=0), 4, axis=1)
     fine[13, 17] = -32768
-    found = mean_on_grid(write(tmp_path / "z.tif", fine), GRID, ELEVATIONS).values
+    found = mean_on_grid([write(tmp_path / "z.tif", fine)], GRID, ELEVATIONS).values
     np.testing.assert_allclose(found, PLANE)
 
 
@@ -72,7 +72,7 @@ def test_a_void_among_finer_pixels_does_not_draw_its_cell_down(tmp_path):
 )  # fmt: skip
 def test_a_unit_in_the_file_is_followed_for_heights_and_depths(tmp_path, crs, unit, metres, told):
     path = write(tmp_path / "z.tif", PLANE / metres, "float64", crs=crs, unit=unit)
-    found = mean_on_grid(path, GRID, ELEVATIONS)
+    found = mean_on_grid([path], GRID, ELEVATIONS)
     np.testing.assert_allclose(found.values, PLANE, rtol=1e-9)
     assert found.unit == told
     path = write(tmp_path / "d.tif", PLANE / 1000 / metres, "float64", crs=crs, unit=unit)
@@ -91,7 +91,7 @@ def test_the_height_systems_unit_counts_where_the_format_hides_it(tmp_path):
         '<VRTRasterBand dataType="Float64" band="1"><SimpleSource><SourceFilename relativeToVRT="1">z.tif</SourceFilename>'
         "<SourceBand>1</SourceBand></SimpleSource></VRTRasterBand></VRTDataset>"
     )
-    found = mean_on_grid(tmp_path / "z.vrt", GRID, ELEVATIONS)
+    found = mean_on_grid([tmp_path / "z.vrt"], GRID, ELEVATIONS)
     np.testing.assert_allclose(found.values, PLANE, rtol=1e-9)
     assert found.unit == "foot"
 
@@ -99,7 +99,7 @@ def test_the_height_systems_unit_counts_where_the_format_hides_it(tmp_path):
 def test_a_unit_that_is_no_length_is_refused(tmp_path):
     path = write(tmp_path / "z.tif", PLANE, unit="kg/m3")
     with pytest.raises(InputError, match="declares the unit 'kg/m3', which is no length known here"):
-        mean_on_grid(path, GRID, ELEVATIONS)
+        mean_on_grid([path], GRID, ELEVATIONS)
 
 
 @pytest.mark.parametrize(
@@ -110,7 +110,7 @@ def test_a_unit_that_is_no_length_is_refused(tmp_path):
 def test_the_valid_range_of_a_netcdf_is_honoured(tmp_path, attributes):
     values = PLANE.astype("i2")
     values[2, 3], values[5, 6] = 3001, -5
-    found = mean_on_grid(write_netcdf(tmp_path / "z.nc", values, units="m", **attributes), GRID, ELEVATIONS).values
+    found = mean_on_grid([write_netcdf(tmp_path / "z.nc", values, units="m", **attributes)], GRID, ELEVATIONS).values
     assert np.isnan([found[2, 3], found[5, 6]]).all()
     assert np.isfinite(found).sum() == 98
 
@@ -121,14 +121,14 @@ def test_bytes_beyond_a_netcdfs_valid_range_are_not_bare(tmp_path):
     path = write_netcdf(
         tmp_path / "f.nc", values, scale_factor=0.01, add_offset=0.0, valid_range=np.array([0, 100], "u1")
     )
-    found = fraction_on_grid(path, GRID)
+    found = fraction_on_grid([path], GRID)
     assert np.isnan(found[2, 3])
     assert np.nanmin(found) == pytest.approx(0.4)
 
 
 def test_per_cents_that_the_file_declares_are_fractions(tmp_path):
     path = write(tmp_path / "c.tif", np.full((10, 10), 40), "uint8", unit="%")
-    np.testing.assert_allclose(fraction_on_grid(path, GRID), 0.4)
+    np.testing.assert_allclose(fraction_on_grid([path], GRID), 0.4)
 
 
 @pytest.mark.parametrize("dtype", ["complex64", "complex128", "complex_int16"])
@@ -138,8 +138,8 @@ def test_a_complex_raster_is_refused_by_every_reader(tmp_path, dtype):
     with rasterio.open(path, "w", driver="GTiff", dtype=dtype, crs="EPSG:32625", **size) as file:
         file.write(PLANE.astype("complex64"), 1)
     for reader in (
-        lambda: mean_on_grid(path, GRID, ELEVATIONS),
-        lambda: fraction_on_grid(path, GRID),
+        lambda: mean_on_grid([path], GRID, ELEVATIONS),
+        lambda: fraction_on_grid([path], GRID),
         lambda: open_pixels([path], GRID, DEPTHS),
     ):
         with pytest.raises(InputError, match=r"z.tif holds complex numbers, which no height") as told:
@@ -156,9 +156,9 @@ def test_tiles_of_the_grid_are_the_whole(tmp_path, monkeypatch):
     for crs, corner in ((UTM, (LEFT - 307, TOP + 211)), (other, (x - 500, y + 500))):
         grid = BasinGrid(crs, 25.0, *corner, 80, 80)
         monkeypatch.setattr("pipeline.inputs.rasters.TILE_CELLS", 1024)
-        whole = mean_on_grid(path, grid, ELEVATIONS).values
+        whole = mean_on_grid([path], grid, ELEVATIONS).values
         monkeypatch.setattr("pipeline.inputs.rasters.TILE_CELLS", 17)
-        cut = mean_on_grid(path, grid, ELEVATIONS).values
+        cut = mean_on_grid([path], grid, ELEVATIONS).values
         assert 1000 < np.isfinite(whole).sum() < whole.size
         if crs == UTM:
             # Whether a cell that the raster's edge cuts is seen depends in GDAL on where the work begins; within, nothing does.
@@ -184,7 +184,7 @@ def test_longitudes_may_run_to_360(tmp_path, turn):
         tmp_path / "z.tif", "w", driver="GTiff", dtype="float64", crs="EPSG:4326", transform=to, **size
     ) as file:
         file.write(2000.0 + 0.1 * (x - LEFT), 1)
-    found = mean_on_grid(tmp_path / "z.tif", GRID, ELEVATIONS).values
+    found = mean_on_grid([tmp_path / "z.tif"], GRID, ELEVATIONS).values
     # Pixels of some 40 to 55 m, placed to half a pixel, on a slope of one in ten.
     np.testing.assert_allclose(found, np.broadcast_to(2000.0 + 0.1 * (GRID.x - LEFT), (10, 10)), atol=3.0)
 

@@ -10,10 +10,14 @@ from affine import Affine
 from pyproj import CRS
 from shapely.geometry import box
 
+from pipeline.inputs.raster_band import ELEVATIONS
+from pipeline.inputs.rasters import mean_on_grid
 from pipeline.inputs.read_sites import sites_on_grid
-from pipeline.inputs.read_terrain import BandEdges, basin_grid, read_terrain, read_zones
+from pipeline.inputs.read_terrain import BandEdges, ElevationFiles, basin_grid, read_terrain
+from pipeline.inputs.read_zones import read_zones
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import InputError, SettingsError
+from pipeline.settings.blocks import Column
 
 UTM = CRS("EPSG:32625")
 LEFT, FOOT = 500_000.0, 4_880_000.0
@@ -77,6 +81,47 @@ def test_two_zones_under_one_id_are_refused_and_parts_of_one_are_not(tmp_path):
     assert read_zones(path, UTM)["zone_id"].tolist() == ["E", "N"]
 
 
+def named(tmp_path, columns, **attributes):
+    """Write zones with attributes of their own, a kilometre wide each, and read them as declared."""
+    path = tmp_path / "zones.gpkg"
+    squares = zones(*[("", "")] * 3).geometry
+    geopandas.GeoDataFrame(attributes, geometry=squares, crs=UTM).to_file(path)
+    return read_zones(path, UTM, columns=columns)
+
+
+def test_attributes_of_zones_may_have_other_names_and_a_zone_several_features(tmp_path):
+    columns = {"zone_id": Column(column="BASIN_NO"), "name": Column(column="basin_name")}
+    read = named(tmp_path, columns, BASIN_NO=[10.0, 10.0, 20.0], BASIN_NAME=["Upper", "Upper", "Lower"])
+    assert read[["zone_id", "name"]].to_numpy().tolist() == [["10", "Upper"], ["20", "Lower"]]
+    # Squares of a kilometre, in the grid's own system.
+    np.testing.assert_allclose(read.area, [2e6, 1e6], rtol=1e-9)
+
+
+def test_a_zone_without_a_name_is_called_by_its_id_and_a_constant_may_name_all(tmp_path):
+    (tmp_path / "a").mkdir()
+    read = named(tmp_path / "a", {}, ZONE_ID=["N", "S", "S"])
+    assert read["name"].tolist() == ["N", "S"]
+    read = named(tmp_path, {"zone_id": Column(constant="all"), "name": Column(constant="Whole basin")}, other=[1, 2, 3])
+    assert read[["zone_id", "name"]].to_numpy().tolist() == [["all", "Whole basin"]]
+    np.testing.assert_allclose(read.area, [3e6], rtol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("columns", "words"),
+    [
+        ({}, r"no attribute zone_id. It has: NR, LABEL. Name the attributes under columns.zones"),
+        ({"zone_id": Column(column="NR"), "name": Column(column="TITLE")}, r"no attribute TITLE. It has: NR, LABEL"),
+        (
+            {"zone_id": Column(constant="a"), "name": Column(column="LABEL")},
+            r"names 'x' and 'y' and 'z'.*columns.zones.name",
+        ),
+    ],
+)
+def test_attributes_that_are_not_there_are_told_together_with_those_that_are(tmp_path, columns, words):
+    with pytest.raises(InputError, match=words):
+        named(tmp_path, columns, NR=[1, 2, 3], LABEL=["x", "y", "z"])
+
+
 def test_a_grid_that_no_memory_holds_is_refused_with_a_width_that_one_holds():
     with pytest.raises(SettingsError, match=r"grid.cell_m: 0.1 m makes 441 million cells .* Use 0.5 m or more"):
         basin_grid(zones(("N", "North")), UTM, 0.1, 550.0)
@@ -94,8 +139,10 @@ def test_fractions_are_no_heights(tmp_path):
     grid = basin_grid(whole, UTM, 100.0, 0.0)
     slope = np.linspace(0.0, 1.0, 10)[:, None]
     with pytest.raises(InputError, match=r"holds values from 0 to 1, as a fraction does.* Is it the canopy"):
-        read_terrain(raster(tmp_path / "canopy.tif", slope), None, whole, grid, BandEdges(200.0))
-    found, _ = read_terrain(raster(tmp_path / "low.tif", 3.0 * slope), None, whole, grid, BandEdges(200.0))
+        read_terrain(ElevationFiles([raster(tmp_path / "canopy.tif", slope)]), None, whole, grid, BandEdges(200.0))
+    found, _ = read_terrain(
+        ElevationFiles([raster(tmp_path / "low.tif", 3.0 * slope)]), None, whole, grid, BandEdges(200.0)
+    )
     assert found["elevation"].max() == pytest.approx(3.0)
 
 
@@ -131,7 +178,7 @@ def with_voids(tmp_path, voids, cells=30):
     path = tmp_path / "z.tif"
     with rasterio.open(path, "w", transform=Affine(100, 0, LEFT, 0, -100, FOOT + 3000), **profile) as to:
         to.write(height, 1)
-    return read_terrain(path, None, outline, grid, BandEdges(200.0))
+    return read_terrain(ElevationFiles([path]), None, outline, grid, BandEdges(200.0))
 
 
 def test_small_voids_are_filled_from_around_and_told_with_figures(tmp_path):
@@ -159,7 +206,72 @@ def test_feet_in_the_file_are_metres_in_the_terrain_and_told(tmp_path):
     path = raster(tmp_path / "feet.tif", np.linspace(6000.0, 9000.0, 10)[:, None])
     with rasterio.open(path, "r+") as file:
         file.set_band_unit(1, "US survey foot")
-    found, findings = read_terrain(path, None, whole, grid, BandEdges(200.0))
+    found, findings = read_terrain(ElevationFiles([path]), None, whole, grid, BandEdges(200.0))
     assert float(found["elevation"].max()) == pytest.approx(9000 * 1200 / 3937)
     told = [(finding.rule.name, finding.severity, finding.evidence) for finding in findings]
     assert told == [("declared unit", "note", "heights in US survey foot, in metres 1829 to 2743")]
+
+
+def test_feet_and_voids_that_no_file_declares_are_declared_in_the_settings(tmp_path):
+    whole = zones(("N", "North"))
+    grid = basin_grid(whole, UTM, 100.0, 0.0)
+    feet = np.broadcast_to(np.linspace(6000.0, 9900.0, 10)[:, None], (10, 10)).copy()
+    plane = feet * 0.3048
+    feet[4, 4], feet[7, 2] = 9999.0, 0.0
+    files = ElevationFiles([raster(tmp_path / "feet.tif", feet)], "foot", (9999.0, 0.0))
+    height, findings = read_terrain(files, None, whole, grid, BandEdges(200.0))
+    np.testing.assert_allclose(height["elevation"], plane, rtol=1e-6)
+    assert [(one.rule.name, one.evidence.split(",")[0]) for one in findings] == [
+        ("voids in the terrain", "2 cells of the basin")
+    ]
+
+
+def cut(path, values, rows, columns, metres=100, crs=None):
+    """Write a part of a field of 10 x 10 cells of 100 m, given at a finer or coarser step, as a tile of its own."""
+    part = values[rows, columns]
+    to = Affine(metres, 0, LEFT + columns.start * metres, 0, -metres, FOOT + 1000 - rows.start * metres)
+    shape = {"height": part.shape[0], "width": part.shape[1], "count": 1, "dtype": "float32", "nodata": -9999.0}
+    with rasterio.open(path, "w", driver="GTiff", crs=(crs or UTM).to_wkt(), transform=to, **shape) as file:
+        file.write(part.astype("f4"), 1)
+    return path
+
+
+@pytest.mark.parametrize(("metres", "seam"), [(100, 4), (30, 13), (250, 2)])
+def test_tiles_make_the_same_ground_as_one_raster(tmp_path, metres, seam):
+    """Cells on a seam that runs through them too: 13 x 30 m is no multiple of 100 m."""
+    size = 2000 // metres
+    y, x = np.mgrid[0:size, 0:size] * float(metres)
+    values = 1500 + 0.3 * x + 0.1 * y + 40 * np.sin(x / 170.0) * np.cos(y / 140.0)
+    every, first, rest = slice(0, size), slice(0, seam), slice(seam, size)
+    whole = cut(tmp_path / "whole.tif", values, every, every, metres)
+    parts = [
+        cut(tmp_path / f"{n}.tif", values, rows, columns, metres)
+        for n, (rows, columns) in enumerate([(first, first), (first, rest), (rest, first), (rest, rest)])
+    ]
+    grid = basin_grid(zones(("N", "North")), UTM, 100.0, 0.0)
+    expected = mean_on_grid([whole], grid, ELEVATIONS).values
+    # Not the mean of two tiles at a seam: their parts. 1e-2 m is single precision of weights times 2000 m.
+    np.testing.assert_allclose(mean_on_grid(parts, grid, ELEVATIONS).values, expected, atol=1e-2)
+    assert np.abs(mean_on_grid(parts[:1], grid, ELEVATIONS).values - expected)[0, 0] < 1e-2
+
+
+def test_where_tiles_overlap_the_first_that_has_data_counts(tmp_path):
+    grid = basin_grid(zones(("N", "North")), UTM, 100.0, 0.0)
+    every = slice(0, 10)
+    low, high = np.full((10, 10), 1000.0), np.full((10, 10), 2000.0)
+    low[2, 3] = -9999.0
+    files = [cut(tmp_path / "a.tif", low, every, slice(0, 6)), cut(tmp_path / "b.tif", high, every, every)]
+    found = mean_on_grid(files, grid, ELEVATIONS).values
+    expected = np.where(np.arange(10) < 6, 1000.0, 2000.0) * np.ones((10, 1))
+    expected[2, 3] = 2000.0
+    np.testing.assert_allclose(found, expected, atol=1e-2)
+
+
+def test_a_tile_beside_the_basin_is_no_trouble_and_none_over_it_is(tmp_path):
+    grid = basin_grid(zones(("N", "North")), UTM, 100.0, 0.0)
+    plane, every = np.full((10, 10), 1000.0), slice(0, 10)
+    beside = cut(tmp_path / "beside.tif", np.full((10, 400), 1000.0), every, slice(300, 400))
+    tile = cut(tmp_path / "tile.tif", plane, every, every)
+    np.testing.assert_allclose(mean_on_grid([beside, tile], grid, ELEVATIONS).values, 1000.0)
+    with pytest.raises(InputError, match=r"none of 2 tiles \(.*beside.tif, ...\) has data on the basin grid"):
+        mean_on_grid([beside, beside], grid, ELEVATIONS)

@@ -37,3 +37,39 @@ def test_what_is_wrong_is_told_by_its_key(written, edit, words):
 def test_merged_keys_stand_once(written):
     file = written(lambda text: text.replace("grid:", "grid: &cells").replace("bands:\n", "bands:\n  <<: {}\n"))
     assert read_settings(file).bands.width_m == 200.0
+
+
+def test_paths_may_be_lists_and_one_alone_stands_in_a_record_as_before(written):
+    settings = read_settings(written(lambda text: text))
+    used = settings.as_used()
+    assert settings.terrain.elevation == [used["terrain"]["elevation"]]
+    assert set(used["terrain"]) == {"elevation", "canopy"}
+    assert isinstance(used["inputs"]["sites"], str)
+    tiles = settings.terrain.elevation[0].replace("elevation.tif", "elev*.tif")
+    more = read_settings(
+        written(lambda text: text.replace("  elevation: ", f"  elevation_unit: US survey foot\n  voids: 0\n  elevation: [{tiles}]  # "))
+    )
+    assert (more.terrain.elevation, more.terrain.voids) == ([tiles], [0.0])
+    assert more.as_used()["terrain"]["elevation_unit"] == "US survey foot"
+    assert more.identity() != settings.identity()
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("elevation_unit: fathom", r"terrain.elevation_unit: is no length known here, .*given: 'fathom'"),
+        ("voids: none", "terrain.voids"),
+        ("voids: [.nan]", r"terrain.voids.0"),
+    ],
+)
+def test_what_the_terrain_cannot_be_is_told(written, line, words):
+    with pytest.raises(SettingsError, match=words):
+        read_settings(written(lambda text: text.replace("terrain:\n", f"terrain:\n  {line}\n")))
+
+
+def test_all_required_files_that_are_not_there_are_told_at_once(written):
+    def edit(text):
+        return text.replace("zones.geojson", "zone.geojson").replace("elevation.tif", "tiles/*.tif").replace("sites.csv", "s.csv")
+
+    with pytest.raises(SettingsError, match=r"basin.zones: file .*zone.geojson does not exist; terrain.elevation: .*; inputs.sites: "):
+        read_settings(written(edit))
