@@ -47,7 +47,11 @@ def test_paths_may_be_lists_and_one_alone_stands_in_a_record_as_before(written):
     assert isinstance(used["inputs"]["sites"], str)
     tiles = settings.terrain.elevation[0].replace("elevation.tif", "elev*.tif")
     more = read_settings(
-        written(lambda text: text.replace("  elevation: ", f"  elevation_unit: US survey foot\n  voids: 0\n  elevation: [{tiles}]  # "))
+        written(
+            lambda text: text.replace(
+                "  elevation: ", f"  elevation_unit: US survey foot\n  voids: 0\n  elevation: [{tiles}]  # "
+            )
+        )
     )
     assert (more.terrain.elevation, more.terrain.voids) == ([tiles], [0.0])
     assert more.as_used()["terrain"]["elevation_unit"] == "US survey foot"
@@ -69,7 +73,13 @@ def test_what_the_terrain_cannot_be_is_told(written, line, words):
 
 def test_all_required_files_that_are_not_there_are_told_at_once(written):
     def edit(text):
-        return text.replace("zones.geojson", "zone.geojson").replace("elevation.tif", "tiles/*.tif").replace("sites.csv", "s.csv")
+        return (
+            text.replace("zones.geojson", "zone.geojson")
+            .replace("elevation.tif", "tiles/*.tif")
+            .replace("sites.csv", "s.csv")
+        )
 
-    with pytest.raises(SettingsError, match=r"basin.zones: file .*zone.geojson does not exist; terrain.elevation: .*; inputs.sites: "):
+    with pytest.raises(
+        SettingsError, match=r"basin.zones: file .*zone.geojson does not exist; terrain.elevation: .*; inputs.sites: "
+    ):
         read_settings(written(edit))
