@@ -310,6 +310,7 @@ def test_a_cover_grid_of_the_same_day_does_not_overrule_the_laser(fraction):
     assert_same(plain, seen)
 
 
+@pytest.mark.long
 def test_trees_widen_the_doubt_of_a_cover_grid():
     """Without a flight: the more trees, the more is left of what the map had, and nothing is without an error."""
     inputs = made(3, flight=False)

@@ -39,6 +39,7 @@ def flights(tmp_path):
     return made
 
 
+@pytest.mark.long
 def test_flights_side_by_side_give_the_same_bytes(flights):
     alone = [measure_flight(files, GRID, FlightLimits()) for files in flights]
     with (

@@ -63,6 +63,7 @@ def test_a_raster_stored_upside_down_mirrored_or_turned_is_the_same(tmp_path, va
     np.testing.assert_allclose(found.mean, plain.mean, atol=1e-9)
 
 
+@pytest.mark.long
 @PATIENT
 @given(values=DEPTHS, pixel=PIXELS, corner=CORNERS, cut=st.tuples(st.floats(0.1, 0.9), st.floats(0.1, 0.9)))
 def test_tiles_are_the_whole_in_any_order_and_overlapping(tmp_path, values, pixel, corner, cut):

@@ -115,6 +115,7 @@ def test_late_rows_list_their_dates_and_no_others(home):
     assert changed_dates(settings, dt.date(2031, 3, 6)) == Changed()
 
 
+@pytest.mark.long
 def test_late_dates_are_told_when_they_are_not_run_again(home, tmp_path):
     told = tmp_path / "told"
     file = with_operations(home, "tell", QUICK | {"alerts": {"on_degraded": {"command": ["tee", str(told)]}}})
@@ -137,7 +138,10 @@ def test_late_dates_are_told_when_they_are_not_run_again(home, tmp_path):
     "case",
     [
         (True, "stations.csv", None, "missing file"),
-        (False, "courses.csv", lambda text: text.rstrip().rpartition("\n")[0] + "\n", "1 of 6 values of 2031-03-04@1"),
+        pytest.param(
+            (False, "courses.csv", lambda text: text.rstrip().rpartition("\n")[0] + "\n", "1 of 6 values of 2031-03-04@1"),
+            marks=pytest.mark.long,
+        ),
     ],
 )  # fmt: skip
 def test_a_damaged_input_is_told_once_and_nothing_is_rerun(home, tmp_path, case):

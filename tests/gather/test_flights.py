@@ -529,6 +529,7 @@ def test_a_cluster_that_is_down_costs_no_flight(basin, three, measured, monkeypa
     assert "does not answer" in caplog.text
 
 
+@pytest.mark.long
 def test_flights_that_no_night_asks_for_any_more_are_taken_away(basin):
     readings(basin, one_depth("depth.tif"), "flights: {most_depth_m: 9}\n", keep=True)
     cache = basin / "archive" / ".cache" / "flights"
@@ -557,6 +558,7 @@ def test_the_record_tells_of_the_flight(basin):
     assert [row["site_id"] for row in told["by_site"]["sites_compared"]] == [f"S{n}" for n in range(6)]
 
 
+@pytest.mark.long
 def test_another_declared_error_is_another_day(basin):
     settings = read_settings(basin / "basin.yaml")
     (basin / "flights.csv").write_text("flight_id,date,depth,depth_se_m\nF1,2031-03-02,depth.tif,0.05\n")
@@ -575,6 +577,7 @@ def on_stable_ground(offset=0.0, noise=0.05, stripe=None):
     return depth + offset + np.random.default_rng(8).normal(0.0, noise, SHAPE), stable
 
 
+@pytest.mark.long
 def test_an_offset_planted_in_a_depth_raster_is_taken_out_from_end_to_end(basin):
     """The volume through the command line is that of the flight without the offset, and the record tells of it."""
     columns = "flight_id,date,depth,stable_ground\n"

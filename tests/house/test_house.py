@@ -19,5 +19,6 @@ def test_lines_of_code_grow_no_further(found):
     assert sum(figures.code_lines(module) for module in found) <= figures.MOST_LINES
 
 
+@pytest.mark.long
 def test_the_type_checker_finds_nothing():
     assert figures.type_errors() == []

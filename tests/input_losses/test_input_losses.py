@@ -66,7 +66,13 @@ def night_of(home, loss, tmp_path):
     return attempt.night()
 
 
-@pytest.mark.parametrize("loss", LOSSES, ids=lambda loss: loss.name)
+@pytest.mark.parametrize(
+    "loss",
+    [
+        pytest.param(loss, id=loss.name, marks=() if number % 2 == 0 else pytest.mark.long)
+        for number, loss in enumerate(LOSSES)
+    ],
+)
 def test_a_night_that_lost_an_input_is_neither_silent_nor_in_the_place_of_a_sound_one(home, loss, tmp_path):
     night = night_of(home, loss, tmp_path)
     assert breaches(loss, night) == [], f"exit {night.ran.status}, {night.off} % off: {night.message}"

@@ -173,6 +173,7 @@ def test_an_encrypted_workbook_says_so(tmp_path, workbook):
         read_sheet(path, None, ".")
 
 
+@pytest.mark.long
 def test_a_workbook_far_larger_than_it_looks_is_refused_before_it_is_unpacked(tmp_path, workbook):
     path = tmp_path / "large.xlsx"
     book = openpyxl.load_workbook(workbook)

@@ -14,7 +14,7 @@ from pipeline.model.problems import FINDING_COLUMNS, findings_table
 from pipeline.settings.blocks import Column
 
 QUIET = settings(
-    max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+    max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
 )
 COURSE_HEADER = ["site_id", "date", "point", "depth_cm", "swe_mm", "remark"]
 STATION_HEADER = ["site_id", "time", "swe_mm", "depth_cm", "air_temperature_c"]
@@ -132,7 +132,7 @@ def test_a_harmed_station_table_loses_no_line(tmp_path, data):
         check_nothing_lost(body, rows, findings, sound)
 
 
-@settings(QUIET, max_examples=50)
+@settings(QUIET, max_examples=20)
 @given(data=st.data())
 def test_whatever_a_file_holds_is_read_or_told(tmp_path, data):
     """Files that are no table at all: a finding on the file, never a traceback."""
@@ -146,7 +146,7 @@ def test_whatever_a_file_holds_is_read_or_told(tmp_path, data):
         assert findings[0].detail.isprintable()
 
 
-@settings(QUIET, max_examples=50)
+@settings(QUIET, max_examples=20)
 @given(
     order=st.permutations(range(len(COURSE_HEADER))),
     separator=st.sampled_from([",", ";", "\t", "|"]),
@@ -170,7 +170,7 @@ def test_order_of_columns_separator_encoding_and_line_ends_change_nothing(tmp_pa
     np.testing.assert_allclose(rows["swe_mm"], [350.0, np.nan])
 
 
-@settings(QUIET, max_examples=50)
+@settings(QUIET, max_examples=20)
 @given(
     unit=st.sampled_from(["mm", "cm", "inch", "foot", "m"]),
     declared=st.sampled_from(["mm", "cm", "inch", "foot", "m"]),

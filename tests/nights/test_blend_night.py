@@ -55,6 +55,7 @@ def test_errors_are_told_by_zone(days):
             assert sum(shares.values()) == pytest.approx(1.0)
 
 
+@pytest.mark.long
 def test_the_ground_as_kept_gives_the_same_bytes(flown_thrice, days):
     kept = replace(flown_thrice, landform=landform_of(flown_thrice.basin.terrain, 270.0))
     again = estimate_day(kept, replace(CHOICES, method="trees"))
@@ -62,6 +63,7 @@ def test_the_ground_as_kept_gives_the_same_bytes(flown_thrice, days):
         assert again.fields[name].to_numpy().tobytes() == days["trees"].fields[name].to_numpy().tobytes()
 
 
+@pytest.mark.long
 def test_the_wind_is_heard_by_the_trees(flown_thrice, days):
     turned = estimate_day(flown_thrice, replace(CHOICES, method="trees", wind_from_deg=180.0))
     assert np.nanmax(np.abs((turned.fields["swe"] - days["trees"].fields["swe"]).to_numpy())) > 0

@@ -94,6 +94,7 @@ def test_what_needs_no_estimate(damaged, tmp_path):
     assert sorted((damaged / "archive" / "made" / "inputs").iterdir()) == inputs
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("damaged", ["missing key"], indirect=True)
 def test_what_estimates(damaged):
     line, _ = ran(damaged, ("update", "--date", DAMAGED), 1)

@@ -75,6 +75,7 @@ def test_the_record_names_what_it_used_and_the_archive_makes_it_again(nights):
     assert again["reproduced"], again
 
 
+@pytest.mark.long
 def test_where_this_seasons_flight_did_not_see_earlier_ones_still_tell(nights):
     basin, _, _ = nights
     with rasterio.open(basin / "depth.tif") as source:

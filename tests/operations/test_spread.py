@@ -174,6 +174,7 @@ def test_a_result_told_whole_counts_whatever_its_process_died_of(home, monkeypat
         assert (result.state, result.message) == ("failed", "the night was ended by SIGABRT")
 
 
+@pytest.mark.long
 def test_a_night_apart_publishes_under_the_runs_name(home):
     result = run_apart(Job(str(home / "basin.yaml"), "2031-03-03", "the-id"), 300)
     assert (result.state, result.revision, result.run_id) == ("done", 1, "the-id")

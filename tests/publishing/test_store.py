@@ -143,7 +143,7 @@ def test_an_object_that_is_there_is_never_put_over(store):
     assert path_of(f"{store}/once/a").read_bytes() == b"first"
 
 
-@pytest.mark.parametrize("objects", [0, 11])
+@pytest.mark.parametrize("objects", [pytest.param(0, marks=pytest.mark.long), 11])
 def test_a_writer_that_dies_leaves_nothing_to_be_seen_and_the_next_goes_on(copied, objects, monkeypatch):
     root, done = copied(f"crash{objects}"), []
 

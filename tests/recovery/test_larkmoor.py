@@ -59,14 +59,14 @@ def test_flight_dates_are_within_six_per_cent(recovered, date):
     assert estimate == pytest.approx(true, rel=0.06)
 
 
-@pytest.mark.parametrize("date", [BETWEEN, LATE, NO_FLIGHT_YET])
+@pytest.mark.parametrize("date", [BETWEEN, pytest.param(LATE, marks=pytest.mark.long), NO_FLIGHT_YET])
 def test_other_dates_are_within_thirteen_per_cent(recovered, date):
     # Before any flight the demo's sites, which lie where some 3 % more snow does, carry their share into the level.
     estimate, true, *_ = recovered(date)
     assert estimate == pytest.approx(true, rel=0.13)
 
 
-@pytest.mark.parametrize("date", [FLIGHT, BETWEEN, LATE, *LONG_FLIGHTS])
+@pytest.mark.parametrize("date", [FLIGHT, BETWEEN, pytest.param(LATE, marks=pytest.mark.long), *LONG_FLIGHTS])
 def test_the_map_follows_the_truth_once_a_flight_has_been(recovered, date):
     assert recovered(date)[3] > 0.75
 

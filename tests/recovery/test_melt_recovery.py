@@ -27,5 +27,6 @@ def test_a_weeks_melt_given_perfect_weather_is_near_the_truth_and_nearer_than_de
     assert (scores["cells_rmse_mm"] < scores["cells_rmse_degree_day_mm"]).all()
 
 
+@pytest.mark.long
 def test_intervals_hold_the_truth(scores):
     assert ((scores["ours"] - scores["truth"]).abs() <= 1.645 * scores["se"]).all()

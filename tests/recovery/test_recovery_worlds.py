@@ -24,6 +24,7 @@ def world(request, worlds):
     return worlds[request.param]
 
 
+@pytest.mark.long
 def test_every_point_keeps_what_it_gained_and_did_not_lose(world):
     record = world.record
     np.testing.assert_allclose(record.gained - record.lost, record.at_end, atol=0.05)

@@ -20,6 +20,7 @@ def test_each_world_is_flown_again_with_a_night_in_each_span():
             assert 25 <= end - start <= 90
 
 
+@pytest.mark.long
 def test_cells_come_nearer_to_the_truth_and_volumes_stay():
     rows = nights(2, 4.0)
     nightly, smoothed = (rows[rows["way"] == way].set_index("date") for way in ("nightly", "smoothed"))

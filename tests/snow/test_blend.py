@@ -69,6 +69,7 @@ def test_trees_learn_what_lasts_from_flight_to_flight(terrain, record, flights):
     assert model.lessons_["cells"] == 3 * terrain["elevation"].size
 
 
+@pytest.mark.long
 def test_auto_takes_trees_where_held_out_flights_show_that_they_help(terrain, record, flights, auto):
     assert auto.parameters()["weights"]["trees"] > 0.5
     assert auto.parameters()["chosen_by"] == "flights held out"

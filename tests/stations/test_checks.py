@@ -42,7 +42,7 @@ def edited(records, site, name, edit, days=(100, 105)):
 
 
 @pytest.mark.parametrize("climate", CLEAN)
-@pytest.mark.parametrize("step_hours", [1, 6, 24])
+@pytest.mark.parametrize("step_hours", [1, *(pytest.param(step, marks=pytest.mark.long) for step in (6, 24))])
 def test_clean_seasons_stay_whole(climate, step_hours):
     for number in range(2):
         clean = clean_stations(climate, number, step_hours)
