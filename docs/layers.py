@@ -87,7 +87,9 @@ FOLDERS = {
         "where to measure next",
         "estimate flights gather inputs model publishing settings snow statistics storage",
     ),
-    "proposals": _folder(PEOPLE, "what a folder's files are, and the settings proposed for them"),
+    "proposals": _folder(
+        PEOPLE, "what a folder's files are, and the settings proposed for them", "inputs model settings"
+    ),
     "cli": _folder(
         PEOPLE,
         "commands and what they print",

@@ -1,0 +1,146 @@
+"""What a file says outside its columns: site and date in its name, in a line above the header, or in the sheet's name."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.proposals.dates_known import date_readings
+from pipeline.proposals.proposal import Value
+from pipeline.proposals.raw_table import RawTable
+
+_DATE = (
+    r"(?<!\d)(?:(?:19|20)\d{2}[-_.]?\d{2}[-_.]?\d{2}|\d{1,2}[-_./]\d{1,2}[-_./](?:19|20)\d{2}"
+    r"|\d{1,2}[- .]?[A-Za-z]{3,9}[-, .]{0,2}(?:19|20)\d{2}|[A-Za-z]{3,9} \d{1,2},? (?:19|20)\d{2})(?!\d)"
+)
+
+
+SHOWN = 3
+"""Values that are named as evidence."""
+
+
+@dataclass(frozen=True)
+class Outside:
+    """A value that stands outside the columns.
+
+    Parameters
+    ----------
+    where : file_name, title or sheet_name, as under `columns` in the settings.
+    pattern : with `{}` at the value.
+    texts : the value of each table.
+    """
+
+    where: str
+    pattern: str
+    texts: tuple[str, ...]
+
+    @property
+    def evidence(self) -> str:
+        """Where it was seen, in words."""
+        words_of = {
+            "file_name": "the file's name",
+            "title": "a line above the header",
+            "sheet_name": "the sheet's name",
+        }
+        few = list(dict.fromkeys(self.texts))
+        return f"{words_of[self.where]} holds it: {', '.join(few[:SHOWN])}{' ...' if len(few) > SHOWN else ''}"
+
+
+def site_outside(tables: Sequence[RawTable], known: frozenset[str]) -> Outside | None:
+    """Return where the site of some tables stands; `known` are sites' identifiers or names."""
+
+    def sites_in(text: str) -> list[str]:
+        result = [one for one in known if re.search(rf"(?<![^\W_]){re.escape(one)}(?![^\W_])", text)]
+        return sorted(result, key=len, reverse=True)
+
+    return _looked_for(tables, sites_in)
+
+
+def date_outside(tables: Sequence[RawTable]) -> Outside | None:
+    """Return where the date of some tables stands."""
+
+    def dates_in(text: str) -> list[str]:
+        return [one for one in re.findall(_DATE, text) if date_readings([one], may_be_serial=True)]
+
+    return _looked_for(tables, dates_in)
+
+
+def _looked_for(tables: Sequence[RawTable], values_in: Callable[[str], list[str]]) -> Outside | None:
+    """Return the place that holds a value of every table.
+
+    The lines above the header say it of a table itself, the sheet's name and the file's name of all that is in them.
+    """
+    for number in range(max(len(table.above) for table in tables)):
+        lines = [table.above[number] if number < len(table.above) else "" for table in tables]
+        result = _by_pattern("title", lines, values_in)
+        if result is not None:
+            return result
+    if all(table.sheet is not None for table in tables):
+        result = _by_pattern("sheet_name", [table.sheet or "" for table in tables], values_in)
+        if result is not None:
+            return result
+    return _by_pattern("file_name", [table.path.name for table in tables], values_in)
+
+
+def _by_pattern(where: str, texts: Sequence[str], values_in: Callable[[str], list[str]]) -> Outside | None:
+    options = [values_in(text) for text in texts]
+    if not all(options):
+        return None
+    for value in options[0]:
+        before, _, after = texts[0].partition(value)
+        for pattern in _looser(before, after, texts):
+            read = [taken(pattern, text) for text in texts]
+            if all(got is not None and got in fine for got, fine in zip(read, options, strict=True)):
+                return Outside(where, pattern, tuple(got or "" for got in read))
+    return None
+
+
+def _looser(before: str, after: str, texts: Sequence[str]) -> list[str]:
+    """Return patterns around a value from the plainest to the loosest.
+
+    Parts that differ between texts become a star: all but what is common at the ends and next to the value.
+    """
+    plain = f"{before}{{}}{after}"
+    if all(taken(plain, text) is not None for text in texts):
+        return [plain]
+    start, end = _common(texts), _common([text[::-1] for text in texts])[::-1]
+    head, tail = _starred(before, start), _starred(after[::-1], end[::-1])[::-1]
+    options = [f"{head}{{}}{tail}"]
+    for mark in ("_", "-", " ", ": ", "."):
+        # A mark right before and after the value holds it in place.
+        left = f"*{mark}" if before.endswith(mark) else ("" if not before else "*")
+        right = f"{mark}*" if after.startswith(mark) else ("" if not after else "*")
+        suffix = Path(after).suffix
+        options += [f"{left}{{}}{right}", f"{left}{{}}{suffix}" if suffix == after else f"{left}{{}}{right}{suffix}"]
+    return list(dict.fromkeys(option for option in options if option.count("{}") == 1))
+
+
+def _starred(part: str, common: str) -> str:
+    """Return the text before a value with a star for what differs between the tables."""
+    if not part or part == common[: len(part)]:
+        return part
+    keep = re.search(r"[^\w]*$|[_]+$", part)
+    near = keep[0] if keep else ""
+    return f"{common[: len(part) - len(near)]}*{near}"
+
+
+def _common(texts: Sequence[str]) -> str:
+    first, last = min(texts), max(texts)
+    many = next((n for n, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), min(len(first), len(last)))
+    return first[:many]
+
+
+def taken(pattern: str, text: str) -> str | None:
+    """Return the part of a text at `{}` of a pattern, as the reader takes it; None where it does not fit."""
+    before, after = (re.escape(part).replace(r"\*", ".*?") for part in pattern.split("{}"))
+    fits = re.fullmatch(f"{before}(.+?){after}", text.strip())
+    return fits[1].strip() if fits else None
+
+
+def setting_of(outside: Outside, names: Mapping[str, str]) -> dict[str, Value]:
+    """Return what stands under `columns` for a value outside; `names` are words that mean another identifier."""
+    words: dict[str, Value] = {text: names[text] for text in outside.texts if text in names and names[text] != text}
+    setting: dict[str, Value] = {outside.where: outside.pattern}
+    return {**setting, "values": words} if words else setting

@@ -1,0 +1,204 @@
+"""What is proposed for a table of sites: kinds and coordinates."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from pyproj import Transformer
+from pyproj.exceptions import CRSError
+
+from pipeline.proposals.cells import Cells
+from pipeline.proposals.kinds_known import COURSE, STATION, kind_of
+from pipeline.proposals.proposal import BasinHint, Proposal, Refusal, Value
+from pipeline.proposals.raw_table import RawTable
+from pipeline.proposals.table_columns import SeenColumn
+
+INSIDE_SHARE = 0.6
+"""Sites of a table that lie in the basin or its margin, at least: a regional list holds others too, and is told by none inside."""
+
+
+@dataclass
+class SiteGroup:
+    """Files of sites that are written alike, and what is found about them.
+
+    Parameters
+    ----------
+    columns : by canonical key.
+    tables : the files' tables.
+    kinds : course or station, by the identifier of a site that a table of measurements has.
+    hint : where the basin lies.
+    proposals : found for the whole entry, such as `crs`.
+    refusals : what nothing safe can be proposed for.
+    """
+
+    columns: Mapping[str, SeenColumn]
+    tables: Sequence[RawTable]
+    kinds: Mapping[str, str]
+    hint: BasinHint | None
+    proposals: list[Proposal] = field(default_factory=list)
+    refusals: list[Refusal] = field(default_factory=list)
+
+    def refuse(self, column: str, why: str, cure: str) -> None:
+        """Note that nothing safe can be proposed for a column."""
+        self.refusals.append(Refusal(self.tables[0].path, column, why, cure))
+
+
+def site_settings(group: SiteGroup) -> Iterator[tuple[str, Proposal]]:
+    """Yield the proposals for kind, longitude and latitude by key."""
+    kind = _kind(group)
+    if kind is not None:
+        yield "kind", kind
+    if "longitude" in group.columns and "latitude" in group.columns:
+        yield from _coordinates(group)
+
+
+def _kind(group: SiteGroup) -> Proposal | None:
+    """Return what is proposed for the kind of sites; None where the canonical header holds the canonical words."""
+    usage, columns = group.kinds, group.columns
+    sites = columns["site_id"].cells.texts if "site_id" in columns else ()
+    if "kind" in columns:
+        return _worded_kind(group, sites, usage)
+    used = {site: usage[site] for site in sites if site in usage}
+    kinds = set(used.values())
+    name = " ".join([group.tables[0].path.stem, *group.tables[0].above])
+    by_name = kind_of(name)
+    if len(kinds) == 1 or (not kinds and by_name):
+        kind = kinds.pop() if kinds else by_name or ""
+        evidence = f"{len(used)} of its sites stand in tables of {kind}s" if used else f"its name or title '{name}'"
+        return Proposal("columns.kind", {"constant": kind}, evidence)
+    if used and "site_id" in columns:
+        words: dict[str, Value] = dict(used)
+        rest = [site for site in sites if site not in used]
+        evidence = "each site's kind by the table that it stands in" + (
+            f"; in none: {', '.join(rest)}, which are left out" if rest else ""
+        )
+        return Proposal("columns.kind", {"column": columns["site_id"].header, "values": words}, evidence)
+    group.refuse(
+        "",
+        "no column and no other table tells which sites are courses and which are stations",
+        "Add a column kind with the words course and station, or declare columns.sites.kind: {constant: course}",
+    )
+    return None
+
+
+def _worded_kind(group: SiteGroup, sites: tuple[str, ...], usage: Mapping[str, str]) -> Proposal | None:
+    column = group.columns["kind"]
+    words: dict[str, Value] = {}
+    evidence = []
+    for text in dict.fromkeys(column.cells.filled):
+        by_usage = {usage[s] for s, t in zip(sites, column.cells.texts, strict=False) if t == text and s in usage}
+        said = kind_of(text) if text.casefold() not in (COURSE, STATION) else text.casefold()
+        kind = said or (next(iter(by_usage)) if len(by_usage) == 1 else None)
+        if kind is None or (said is not None and by_usage and said not in by_usage):
+            where = (
+                f"its sites stand in tables of {' and '.join(sorted(by_usage))}s"
+                if by_usage
+                else "no table has its sites"
+            )
+            group.refuse(
+                column.header,
+                f"'{text}' is not clearly a course or a station: {where}",
+                "Say it under columns.sites.kind: {values: {" + text + ": course}}",
+            )
+            return None
+        words[text] = kind
+        evidence.append(f"'{text}'" + (f" stands in tables of {kind}s" if by_usage and not said else f" is a {kind}"))
+    setting: dict[str, Value] = {}
+    if column.header.casefold() != "kind":
+        setting["column"] = column.header
+    if any(text.casefold() != kind for text, kind in words.items()):
+        setting["values"] = words
+    return Proposal("columns.kind", setting, ", ".join(evidence)) if setting else None
+
+
+def _coordinates(group: SiteGroup) -> Iterator[tuple[str, Proposal]]:
+    """Yield what is proposed for longitude and latitude; refuse what lies elsewhere."""
+    columns, hint = group.columns, group.hint
+    lon, lat = columns["longitude"].cells, columns["latitude"].cells
+    unit = None
+    evidence = f"{lon.shown_range()} and {lat.shown_range()}"
+    if lon.is_numeric and lat.is_numeric:
+        unit = _unit(group, lon, lat, hint)
+        if unit is None and not _is_degrees(lon, lat):
+            return
+    for key, cells in (("longitude", lon), ("latitude", lat)):
+        setting: dict[str, Value] = {}
+        header = columns[key].header
+        if header.casefold() != key:
+            setting["column"] = header
+        if unit == DDMM:
+            setting["unit"] = DDMM
+        if setting:
+            shown = cells.shown_range() if cells.is_numeric else f"'{cells.filled[0]}'"
+            yield key, Proposal(f"columns.{key}", setting, f"header '{header}', {shown or evidence}")
+
+
+DDMM = "ddmm"
+"""The unit of degrees and minutes in one number: 4612.50 (`pipeline.inputs.units`)."""
+
+MOST_EAST, POLE, HOUR = 360.0, 90.0, 60.0
+"""Degrees of longitude and latitude, and minutes, at most."""
+
+
+def _is_degrees(lon: Cells, lat: Cells) -> bool:
+    return bool((np.abs(lon.known) <= MOST_EAST).all() and (np.abs(lat.known) <= POLE).all())
+
+
+def _unit(group: SiteGroup, lon: Cells, lat: Cells, hint: BasinHint | None) -> str | None:
+    """Return the unit of coordinates where it is declared; propose a projected system; refuse what fits nothing."""
+    x, y = lon.numbers, lat.numbers
+    lon_header, lat_header = group.columns["longitude"].header, group.columns["latitude"].header
+    if _is_degrees(lon, lat):
+        if hint is None or _inside(x, y, hint) >= INSIDE_SHARE or _inside(x, y, hint) > 0:
+            return None
+        for a, b, why, cure in (
+            (y, x, f"'{lon_header}' and '{lat_header}' look exchanged", "Exchange the two headers"),
+            (-x, y, f"'{lon_header}' lacks the minus of western longitudes", "Write them with a minus"),
+        ):
+            if _inside(a, b, hint) >= INSIDE_SHARE:
+                group.refuse(lon_header, f"{why}: so the sites would lie in the basin, as written none does", cure)
+                return None
+        group.refuse(
+            lon_header,
+            f"none of the sites lies in the basin (longitudes {lon.shown_range()}, latitudes {lat.shown_range()})",
+            "Mend the coordinates, or take the file out of the folder",
+        )
+        return None
+    degrees, minutes = np.divmod(np.abs(np.stack([x, y])), 100.0)
+    if (
+        (minutes[np.isfinite(minutes)] < HOUR).all()
+        and np.nanmax(degrees[1]) <= POLE
+        and np.nanmax(degrees[0]) <= MOST_EAST
+    ):
+        east, north = np.sign(np.stack([x, y])) * (degrees + minutes / HOUR)
+        inside = 1.0 if hint is None else _inside(east, north, hint)
+        if inside >= INSIDE_SHARE:
+            return DDMM
+    for crs in () if hint is None else hint.crs:
+        try:
+            east, north = Transformer.from_crs(crs, "EPSG:4326", always_xy=True).transform(x, y)
+        except CRSError:
+            continue
+        if hint is not None and _inside(np.asarray(east), np.asarray(north), hint) >= INSIDE_SHARE:
+            group.proposals.append(
+                Proposal(
+                    "crs",
+                    crs,
+                    f"'{lon_header}' {lon.shown_range()}, '{lat_header}' {lat.shown_range()} lie in the basin by it",
+                )
+            )
+            return crs
+    group.refuse(
+        lon_header,
+        f"coordinates {lon.shown_range()} and {lat.shown_range()} are no degrees, and in no system of the folder's rasters lie in the basin",
+        "Declare their coordinate system as formats.sites.crs",
+    )
+    return None
+
+
+def _inside(x: np.ndarray, y: np.ndarray, hint: BasinHint) -> float:
+    there = np.isfinite(x) & np.isfinite(y)
+    inside = (x >= hint.west) & (x <= hint.east) & (y >= hint.south) & (y <= hint.north)
+    return float(inside[there].mean()) if there.any() else 0.0

@@ -1,0 +1,411 @@
+"""Which column of a table is which canonical column: by the header's words first, then by what the values are."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+
+from pipeline.inputs import read_covers, read_overrides
+from pipeline.proposals.cells import Cells, cells_of, decimal_mark
+from pipeline.proposals.headers_known import meanings
+from pipeline.proposals.kinds_known import kind_of
+from pipeline.proposals.proposal import BasinHint
+from pipeline.proposals.raw_table import RawTable
+from pipeline.proposals.units_known import HeaderWords, Unit, header_words, unit_of
+
+LEAST_FIT = 0.35
+"""A column is proposed for a key where words or values explain so much of it, 0 to 1 (tried on headers of six languages)."""
+
+CLEAR = 0.1
+"""Fits that differ by less are two readings (chosen: a word more or less in a header of three differs by a third)."""
+
+
+@dataclass(frozen=True)
+class SeenColumn:
+    """A column of a file.
+
+    Parameters
+    ----------
+    position : from the left, from 0.
+    header : as it stands there; empty in a table without a header.
+    words : of the header.
+    unit : from the header or the line of units; None where neither says one.
+    cells : what its fields are.
+    """
+
+    position: int
+    header: str
+    words: HeaderWords
+    unit: Unit | None
+    cells: Cells
+
+    @cached_property
+    def meanings(self) -> dict[str, float]:
+        """What the header may mean."""
+        return meanings(self.words.words)
+
+
+@dataclass(frozen=True)
+class SeenTable:
+    """A table of a file with what its columns are."""
+
+    raw: RawTable
+    decimal: str
+    decimal_evidence: str
+    columns: tuple[SeenColumn, ...]
+
+
+def seen_table(raw: RawTable) -> SeenTable:
+    """Return a table with what its columns are."""
+    decimal, many, others = (".", 0, 0) if raw.sheet is not None else decimal_mark(raw)
+    columns = []
+    for position in range(raw.width):
+        header = raw.header[position] if raw.header else ""
+        words = header_words(header)
+        unit = words.unit
+        if unit is None and position < len(raw.units):
+            unit = unit_of(raw.units[position].strip().strip("()[]"))
+        means = meanings(words.words)
+        may_be_serial = not header or max((means.get(key, 0.0) for key in DATED), default=0.0) > LEAST_FIT
+        cells = cells_of(raw.column(position), decimal, may_be_serial=may_be_serial)
+        columns.append(SeenColumn(position, header, words, unit, cells))
+    evidence = f"{many} numbers with '{decimal}', {others} with the other mark"
+    return SeenTable(raw, decimal, evidence, tuple(columns))
+
+
+DATED = ("date", "time", "from", "until", "nominal_date", "issued", "when", "start", "end")
+"""Meanings whose values are days or times."""
+
+KEYS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
+    "sites": {
+        "site_id": ("site_id", "name"),
+        "name": ("name", "site_id"),
+        "kind": ("kind",),
+        "longitude": ("longitude", "easting"),
+        "latitude": ("latitude", "northing"),
+        "elevation": ("elevation",),
+        "from": ("from",),
+        "until": ("until",),
+    },
+    "courses": {
+        "site_id": ("site_id", "name"),
+        "date": ("date", "time", "day"),
+        "point": ("point",),
+        "depth": ("depth",),
+        "core": ("core",),
+        "swe": ("swe",),
+        "mass_full": ("mass_full",),
+        "mass_empty": ("mass_empty",),
+        "cutter": ("cutter",),
+        "cores": ("cores",),
+        "sampler": ("sampler",),
+        "nominal_date": ("nominal_date",),
+        "remark": ("remark",),
+    },
+    "stations": {
+        "site_id": ("site_id", "name"),
+        "time": ("time", "date", "day"),
+        "swe": ("swe",),
+        "depth": ("depth",),
+        "air_temperature": ("air_temperature",),
+        "precipitation": ("precipitation",),
+        "precipitation_total": ("precipitation_total",),
+    },
+    "flights": {
+        "flight_id": ("flight_id", "site_id", "name"),
+        "date": ("date", "time", "day"),
+        "depth": ("depth", "path"),
+        "snow_on": ("snow_on",),
+        "snow_off": ("snow_off",),
+        "stable_ground": ("stable_ground",),
+        "depth_se": ("depth_se",),
+        "remark": ("remark",),
+    },
+    "covers": {"date": ("date", "time", "day"), "variable": ("variable",), "path": ("path",)},
+    "weather": {
+        "date": ("date", "time", "day"),
+        "elevation": ("elevation",),
+        "solar": ("solar",),
+        "air_temperature": ("air_temperature",),
+        "air_temperature_min": ("air_temperature_min",),
+        "air_temperature_max": ("air_temperature_max",),
+        "precipitation": ("precipitation",),
+        "issued": ("issued",),
+    },
+    "normals": {
+        "site_id": ("site_id", "name"),
+        "day": ("day", "date"),
+        "swe": ("swe", "normal_swe"),
+        "period": ("period",),
+    },
+    "overrides": {
+        "site_id": ("site_id", "name"),
+        "start": ("start", "from", "date"),
+        "end": ("end", "until"),
+        "variable": ("variable",),
+        "action": ("action",),
+        "value": ("value",),
+        "who": ("who",),
+        "when": ("when", "date"),
+        "why": ("why", "remark"),
+    },
+}
+"""For each table and canonical key, what its header may mean, the likeliest first."""
+
+_NUMBERS = frozenset(
+    [
+        "elevation",
+        "depth",
+        "core",
+        "swe",
+        "mass_full",
+        "mass_empty",
+        "cutter",
+        "cores",
+        "air_temperature",
+        "air_temperature_min",
+        "air_temperature_max",
+        "precipitation",
+        "precipitation_total",
+        "solar",
+        "depth_se",
+        "value",
+    ]
+)
+_DATES = frozenset(["date", "time", "from", "until", "nominal_date", "issued", "when"])
+_PATHS = frozenset(["snow_on", "snow_off", "stable_ground", "path"])
+_NEVER_NUMBERS = frozenset(["name", "kind", "remark", "variable", "period", "action", "who", "why"])
+"""Keys by what their values are."""
+
+SECOND_MEANING = 0.9
+"""Weight of a key's less likely meanings: a table with Station and Name has its id under Station (chosen)."""
+
+
+@dataclass(frozen=True)
+class Assignment:
+    """Which column holds which key.
+
+    Parameters
+    ----------
+    columns : by key.
+    others : for keys that a second column fits as well, that column.
+    left : columns that no key takes.
+    """
+
+    columns: Mapping[str, SeenColumn]
+    others: Mapping[str, SeenColumn]
+    left: tuple[SeenColumn, ...]
+
+
+@dataclass(frozen=True)
+class FolderEvidence:
+    """What the folder's other files tell about a table.
+
+    Parameters
+    ----------
+    site_ids : identifiers that stand in its other tables.
+    hint : where the basin lies.
+    """
+
+    site_ids: frozenset[str] = frozenset()
+    hint: BasinHint | None = None
+
+
+def assigned(role: str, table: SeenTable, beside: FolderEvidence) -> Assignment:
+    """Return which column of a table holds which key of a role.
+
+    Each column holds one key. Of all ways the one counts that explains most; where a way explains a key as well by another
+    column, that is told.
+    """
+    keys = list(KEYS[role])
+    columns = table.columns
+    fits = np.array([[_fit(role, key, column, table, beside) for column in columns] for key in keys])
+    best, total = _best(fits)
+    chosen = {keys[row]: columns[column] for row, column in best}
+    others: dict[str, SeenColumn] = {}
+    for row, column in best:
+        without = fits.copy()
+        without[row, column] = 0.0
+        again, less = _best(without)
+        second = dict(again).get(row)
+        if second is not None and total - less < CLEAR and columns[second].cells.texts != columns[column].cells.texts:
+            others[keys[row]] = columns[second]
+    taken = {column.position for column in chosen.values()}
+    return Assignment(chosen, others, tuple(column for column in columns if column.position not in taken))
+
+
+def _best(fits: np.ndarray) -> tuple[list[tuple[int, int]], float]:
+    rows, columns = linear_sum_assignment(-fits)
+    pairs = [(int(r), int(c)) for r, c in zip(rows, columns, strict=True) if fits[r, c] >= LEAST_FIT]
+    return pairs, float(sum(fits[r, c] for r, c in pairs))
+
+
+def _fit(role: str, key: str, column: SeenColumn, table: SeenTable, beside: FolderEvidence) -> float:
+    """Return how well a column fits a key, 0 to 1.5 or so."""
+    if not _may_hold(role, key, column):
+        return 0.0
+    shares = column.meanings
+    of_key = KEYS[role][key]
+    share = max(
+        (shares.get(meaning, 0.0) * (1.0 if rank == 0 else SECOND_MEANING) for rank, meaning in enumerate(of_key)),
+        default=0.0,
+    )
+    # What a header means best may be no column of this table: a minimum temperature is no temperature of a station.
+    elsewhere = max((value for meaning, value in shares.items() if _could_be(meaning, column)), default=0.0)
+    if share + CLEAR / 2 < elsewhere and share < elsewhere * SECOND_MEANING - CLEAR / 2:
+        share = 0.0
+    return share * (1.0 if share >= LEAST_FIT else 0.0) + _by_values(role, key, column, table, beside)
+
+
+def _could_be(meaning: str, column: SeenColumn) -> bool:
+    """Return whether a column's values may have a meaning at all."""
+    if meaning in DATED:
+        return column.cells.is_dated or column.cells.is_empty
+    if meaning in _NUMBERS and meaning != "depth":
+        return column.cells.is_numeric or column.cells.is_empty
+    return True
+
+
+def _may_hold(role: str, key: str, column: SeenColumn) -> bool:
+    """Return whether a column's values can be those of a key."""
+    cells = column.cells
+    if role == "flights" and key in ("depth", *_PATHS):
+        return cells.is_paths or (cells.is_empty and key != "depth")
+    if cells.is_empty:
+        return key not in ("site_id", "date", "time", "swe", "depth", "day", "longitude", "latitude", "path")
+    return _kind_of_values(role, key)(cells)
+
+
+def _kind_of_values(role: str, key: str) -> Callable[[Cells], bool]:
+    """Return what tells whether some fields can be the values of a key."""
+    kinds: list[tuple[bool, Callable[[Cells], bool]]] = [
+        (key in _PATHS, lambda cells: cells.is_paths),
+        (key in ("longitude", "latitude"), lambda cells: cells.is_numeric or _is_angle_text(cells.few)),
+        (key in _DATES or (role == "overrides" and key in ("start", "end")), lambda cells: cells.is_dated),
+        (key in _NUMBERS, lambda cells: cells.is_numeric),
+        (key == "day", lambda _: True),
+        (key in _NEVER_NUMBERS, lambda cells: not cells.is_numeric and not cells.is_paths and not cells.is_dated),
+    ]
+    return next((fits for applies, fits in kinds if applies), _is_plain)
+
+
+def _is_plain(cells: Cells) -> bool:
+    return not cells.is_paths and (cells.is_numeric or not cells.is_dated)
+
+
+def _is_angle_text(texts: Sequence[str]) -> bool:
+    """Return whether texts are degrees, minutes and perhaps seconds."""
+    return bool(texts) and all(_ANGLE.fullmatch(text) for text in texts)
+
+
+_ANGLE = re.compile(
+    r"[NSEWO]?\s*[+-]?\d{1,3}\s*(°|d|:|\s)\s*\d{1,2}(\.\d+)?\s*(['\u2032\u2019:m]|\s)?"
+    r"\s*(\d{1,2}(\.\d+)?\s*([\"\u2033\u201d s]|'')?)?\s*[NSEWO]?"
+)
+"""Degrees and minutes, with or without seconds and the half of the earth."""
+
+
+def _by_values(role: str, key: str, column: SeenColumn, table: SeenTable, beside: FolderEvidence) -> float:
+    """Return what a column's values add to the fit of its words.
+
+    Values alone are enough for what nothing else looks like; else they decide between columns that words leave open.
+    """
+    texts, few = column.cells.filled, column.cells.few
+    if key in _LOOKS and (role, key) != ("overrides", "variable"):
+        return _LOOKS[key](few) if texts else 0.0
+    if key == "site_id":
+        return _site_bonus(role, few, texts, beside.site_ids)
+    if key == "point":
+        # Points begin anew with each visit: there are far fewer of them than rows.
+        return 0.05 if len(set(texts)) * 2 <= len(texts) else -0.05
+    if not table.raw.header:
+        return _without_header(key, column, beside)
+    return 0.4 if key in ("date", "time") and _only_dated(column, table) else 0.0
+
+
+def _fully(form: str, texts: Sequence[str]) -> bool:
+    return all(re.fullmatch(form, text) for text in texts)
+
+
+_LOOKS: Mapping[str, Callable[[Sequence[str]], float]] = {
+    "variable": lambda few: 1.0 if set(few) <= set(read_covers.VARIABLES) else -1.0,
+    "action": lambda few: 1.0 if {text.casefold() for text in few} <= set(read_overrides.ACTIONS) else -1.0,
+    "path": lambda _: 0.5,
+    "day": lambda few: 0.7 if _fully(r"\d{2}-\d{2}", few) else -1.0,
+    "period": lambda few: 0.7 if _fully(r"\d{4}\s*[-\u2013/]\s*\d{4}", few) else 0.0,
+}
+"""What the values of some keys look like, as nothing else does; below zero where a key's values must look so."""
+
+
+def _without_header(key: str, column: SeenColumn, beside: FolderEvidence) -> float:
+    """Return how well a column without a header fits a key, by its values alone."""
+    cells, hint = column.cells, beside.hint
+    if key in ("date", "time"):
+        return 0.6
+    if key == "kind":
+        return 0.9 if all(kind_of(text) for text in cells.few) else 0.0
+    if key == "name":
+        return 0.4 + 0.1 * (sum(" " in text for text in cells.few) * 2 > len(cells.few))
+    if hint is None or not cells.is_numeric:
+        return 0.0
+    limits = {
+        "longitude": (hint.west, hint.east),
+        "latitude": (hint.south, hint.north),
+        "elevation": (hint.lowest_m, hint.highest_m * FEET_A_METRE),
+    }
+    low, high = limits.get(key, (float("nan"), float("nan")))
+    inside = float(((cells.known >= low) & (cells.known <= high)).mean())
+    return 0.8 if inside > LEAST_KNOWN else 0.0
+
+
+FEET_A_METRE = 3.28
+"""Heights may be written in feet."""
+
+
+def _site_bonus(role: str, few: Sequence[str], texts: Sequence[str], site_ids: frozenset[str]) -> float:
+    known = sum(text in site_ids for text in few) / max(1, len(few))
+    bonus = 0.5 if known > LEAST_KNOWN else 0.0
+    if role == "sites":
+        # Each site has one row; identifiers are short.
+        bonus += 0.05 * (len(set(texts)) == len(texts)) - 0.2 * (len(set(texts)) * 2 < len(texts))
+        bonus += 0.06 * (sum(" " in text for text in few) * 2 < len(few))
+    return bonus
+
+
+LEAST_KNOWN = 0.5
+"""A column holds sites where half of its texts are sites of other tables; a few may stand in one table alone."""
+
+
+def _only_dated(column: SeenColumn, table: SeenTable) -> bool:
+    return [one.position for one in table.columns if one.cells.is_dated] == [column.position]
+
+
+def site_like(table: SeenTable) -> Iterable[frozenset[str]]:
+    """Yield the texts of the columns that may hold site identifiers, as evidence for other tables."""
+    for column in table.columns:
+        texts = column.cells.filled
+        if not texts or column.cells.is_paths or (column.cells.is_dated and not column.cells.is_numeric):
+            continue
+        whole = all(re.fullmatch(r"-?\d+", text) for text in texts[:50])
+        if column.cells.is_numeric and not (whole and column.meanings.get("site_id", 0.0) > LEAST_FIT):
+            continue
+        different = frozenset(texts)
+        if 1 < len(different) <= MOST_SITES:
+            yield different
+
+
+MOST_SITES = 2000
+"""More different texts in a column are remarks, not sites."""
+
+
+def with_header(table: SeenTable, names: Mapping[int, str]) -> SeenTable:
+    """Return a table without a header line with names for its columns."""
+    return replace(
+        table,
+        columns=tuple(replace(column, header=names.get(column.position, column.header)) for column in table.columns),
+    )

@@ -1,0 +1,377 @@
+"""Files of one table that are written alike: what is proposed for them, column by column."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.inputs.columns import Column, Table
+from pipeline.proposals.cells import Cells
+from pipeline.proposals.clocks_known import clock_said
+from pipeline.proposals.dates_known import ChosenDate, DateReading, chosen_date, date_readings
+from pipeline.proposals.outside import Outside, date_outside, setting_of, site_outside
+from pipeline.proposals.proposal import Proposal, Refusal, Value
+from pipeline.proposals.raw_table import RawTable
+from pipeline.proposals.site_columns import SiteGroup, site_settings
+from pipeline.proposals.table_columns import FolderEvidence, SeenColumn, SeenTable, seen_table
+from pipeline.proposals.table_role import RoleReading, role_of
+from pipeline.proposals.table_units import UNKNOWN, Surveyed, UnitReading, unit_readings
+from pipeline.proposals.units_known import Unit, unit_of
+
+DATE_KEYS = frozenset({"date", "time", "from", "until", "nominal_date", "issued", "when"})
+"""Keys whose values the entry's `dates` reads."""
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What the folder tells of a table beside its own files.
+
+    Parameters
+    ----------
+    evidence : sites of the other tables, and where the basin lies.
+    names : identifiers of sites by their names.
+    kinds : course or station, by the identifier of a site that a table of measurements has.
+    today : records do not lie after it.
+    """
+
+    evidence: FolderEvidence
+    today: dt.date
+    names: Mapping[str, str] = field(default_factory=dict)
+    kinds: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class GroupReading:
+    """What is proposed for some files that are written alike.
+
+    Parameters
+    ----------
+    role : the table that they are; empty where they are none.
+    proposals : keys of the entry under `formats`.
+    refusals : what no reading is safe for.
+    sites : the site of each row; empty where none is known.
+    days : of the rows, datetime64[D].
+    numbers : the columns of numbers, by key.
+    texts : the columns of text, by key.
+    """
+
+    role: str
+    evidence: str
+    tables: tuple[RawTable, ...]
+    proposals: tuple[Proposal, ...] = ()
+    refusals: tuple[Refusal, ...] = ()
+    others: tuple[str, ...] = ()
+    sites: tuple[str, ...] = ()
+    days: np.ndarray | None = None
+    numbers: Mapping[str, Cells] = field(default_factory=dict)
+    texts: Mapping[str, Cells] = field(default_factory=dict)
+    lacks_clock: bool = False
+    offsets_hours: tuple[float, ...] = ()
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """The files, each once."""
+        return tuple(dict.fromkeys(table.path for table in self.tables))
+
+
+def joined(tables: Sequence[RawTable]) -> SeenTable:
+    """Return the rows of files that are written alike as one table."""
+    if len(tables) == 1:
+        return seen_table(tables[0])
+    rows = tuple(row for table in tables for row in table.rows)
+    return seen_table(replace(tables[0], rows=rows))
+
+
+def read_group(
+    seen: SeenTable, tables: Sequence[RawTable], canonical: Mapping[str, Table], beside: Beside
+) -> GroupReading:
+    """Return what is proposed for files that are written alike; `seen` are their rows as one table."""
+    role = role_of(seen, beside.evidence)
+    if not role.role or role.columns is None:
+        return GroupReading("", role.evidence, tuple(tables))
+    return _Group(tables, seen, role, canonical[role.role], beside).reading()
+
+
+class _Group:
+    """One group on the way from its columns to proposals."""
+
+    def __init__(
+        self, tables: Sequence[RawTable], seen: SeenTable, role: RoleReading, table: Table, beside: Beside
+    ) -> None:
+        self.tables, self.seen, self.role, self.table, self.beside = tables, seen, role, table, beside
+        self.columns: dict[str, SeenColumn] = dict(role.columns.columns) if role.columns else {}
+        self.refusals: list[Refusal] = []
+        self.proposals: list[Proposal] = []
+        self.outside: dict[str, Outside] = {}
+
+    @property
+    def file(self) -> Path:
+        return self.tables[0].path
+
+    def reading(self) -> GroupReading:
+        self._find_outside()
+        self._refuse_doubts()
+        chosen = self._dates()
+        days = self._days(chosen)
+        self._writing()
+        units = self._units(days)
+        self._columns(units)
+        time = self.columns.get("time")
+        lacks_clock, offsets = False, tuple[float, ...]()
+        if time is not None and chosen is not None and self.role.role == "stations":
+            lacks_clock, offsets = self._clock(time, chosen)
+        kinds = {column.key: column.kind for column in self.table.columns}
+        return GroupReading(
+            self.role.role,
+            self.role.evidence,
+            tuple(self.tables),
+            tuple(self.proposals),
+            tuple(self.refusals),
+            self.role.others,
+            self._site_texts(),
+            days,
+            {key: column.cells for key, column in self.columns.items() if kinds.get(key) == "number"},
+            {key: column.cells for key, column in self.columns.items() if kinds.get(key) == "text"},
+            lacks_clock,
+            offsets,
+        )
+
+    # ------------------------------------------------------------------------------- values outside the columns
+
+    def _find_outside(self) -> None:
+        """Find the site and the date in file names, titles and sheet names where no column holds them."""
+        if "site_id" in self.role.lacks:
+            known = self.beside.evidence.site_ids | frozenset(self.beside.names)
+            self._take("site_id", site_outside(self.tables, known))
+        key = "time" if self.role.role == "stations" else "date"
+        if key in self.role.lacks:
+            self._take(key, date_outside(self.tables))
+
+    def _take(self, key: str, value: Outside | None) -> None:
+        if value is not None:
+            self.outside[key] = value
+
+    def _each_row(self, texts: Sequence[str]) -> list[str]:
+        """Return the text of each table for each of its rows."""
+        return [text for table, text in zip(self.tables, texts, strict=True) for _ in table.rows]
+
+    # ----------------------------------------------------------------------------------------------- doubts
+
+    def refuse(self, column: str, why: str, cure: str) -> None:
+        self.refusals.append(Refusal(self.file, column, why, cure))
+
+    def _refuse_doubts(self) -> None:
+        """Refuse what is lacking, and columns that stand for the same key."""
+        role = self.role.role
+        for lacking in self.role.lacks:
+            if lacking in self.outside:
+                continue
+            self.refuse(
+                "",
+                f"it looks like {role} ({self.role.evidence}), but no column is recognised as {lacking}"
+                + (f" among {', '.join(repr(h) for h in self.tables[0].header if h)}" if self.tables[0].header else ""),
+                f"Head the column {self._canonical(lacking)}, or declare it under columns.{role}",
+            )
+        others = self.role.columns.others if self.role.columns else {}
+        for key, other in others.items():
+            one = self.columns[key]
+            self.refuse(
+                one.header,
+                f"'{one.header}' and '{other.header}' may both be {key}",
+                f"Name the right one as {{column: ...}} under columns.{role}.{key}",
+            )
+        heads = [column.header.casefold() for column in self.seen.columns]
+        for key, column in self.columns.items():
+            if column.header and heads.count(column.header.casefold()) > 1:
+                self.refuse(
+                    column.header, f"the header stands twice, and one of them is {key}", "Name the two differently"
+                )
+
+    def _canonical(self, keys: str) -> str:
+        names = {column.key: column.header for column in self.table.columns}
+        return " or ".join(names.get(key, key) for key in keys.split(" or "))
+
+    # ----------------------------------------------------------------------------------------------- dates
+
+    def _dates(self) -> ChosenDate | None:
+        """Return how the dates are read, and propose it where they are not year-first."""
+        readings = {
+            key: column.cells.dates
+            for key, column in self.columns.items()
+            if key in DATE_KEYS and column.cells.dates and not column.cells.is_empty
+        }
+        for key in ("date", "time"):
+            if key in self.outside:
+                texts = self._each_row(self.outside[key].texts)
+                readings[key] = date_readings(texts, may_be_serial=True)
+        if not readings:
+            return None
+        # The entry has one way; what is year-first is understood beside any other.
+        ways = [{one.way for one in several} for several in readings.values() if several[0].way != "year-first"]
+        if ways and not set.intersection(*ways):
+            named = ", ".join(f"'{self.columns[key].header}'" for key in readings if key in self.columns)
+            self.refuse("", f"its columns of dates are written in different ways: {named}", "Write them in one way")
+            return None
+        primary = next(key for key in ("date", "time", *readings) if key in readings)
+        allowed = set.intersection(*ways) if ways else {"year-first"}
+        order = [key for key in dict.fromkeys((primary, *readings)) if readings[key][0].way != "year-first"] or [
+            primary
+        ]
+        first = self._chosen([one for one in readings[order[0]] if one.way in allowed])
+        for key in order[1:]:
+            # Another column of dates may tell what the first leaves open.
+            again = self._chosen([one for one in readings[key] if one.way in allowed])
+            left = {again.reading.way, *(one.way for one in again.others)}
+            both = [one for one in (first.reading, *first.others) if one.way in left]
+            if both and len(both) < 1 + len(first.others):
+                first = ChosenDate(both[0], tuple(both[1:]), f"{again.evidence} ('{self.columns[key].header}')")
+        if first.reading.way != "year-first":
+            others = tuple(one.way for one in first.others)
+            sample = next(t for t in (self._date_texts(order[0])) if t)
+            self.proposals.append(
+                Proposal("dates", first.reading.way, f"'{sample}': {first.evidence}", others, is_safe=not others)
+            )
+        if order[0] != primary:
+            return ChosenDate(readings[primary][0], (), "")
+        return first
+
+    def _date_texts(self, key: str) -> Sequence[str]:
+        return self.columns[key].cells.texts if key in self.columns else self.outside[key].texts
+
+    def _chosen(self, readings: Sequence[DateReading]) -> ChosenDate:
+        site = self._site_texts()
+        return chosen_date(readings, site or ("",) * len(readings[0].seconds), self.beside.today)
+
+    def _site_texts(self) -> tuple[str, ...]:
+        if "site_id" in self.outside:
+            texts = self._each_row(self.outside["site_id"].texts)
+            return tuple(self.beside.names.get(text, text) for text in texts)
+        if "site_id" in self.columns:
+            return self.columns["site_id"].cells.texts
+        return ()
+
+    def _days(self, chosen: ChosenDate | None) -> np.ndarray | None:
+        if chosen is None:
+            return None
+        seconds = chosen.reading.seconds
+        days = np.where(chosen.reading.is_there, seconds, 0).astype("datetime64[s]").astype("datetime64[D]")
+        return np.where(chosen.reading.is_there, days, np.datetime64("NaT"))
+
+    def _clock(self, time: SeenColumn, chosen: ChosenDate) -> tuple[bool, tuple[float, ...]]:
+        """Propose the clock where the file says it; return whether one is lacking, and the offsets in the times."""
+        if not chosen.reading.has_local_times:
+            return False, chosen.reading.offsets_hours
+        said = clock_said([time.header, *(line for table in self.tables for line in table.above)])
+        if said is None:
+            return True, ()
+        self.proposals.append(Proposal("clock", said.hours, f"'{said.text}'"))
+        return False, ()
+
+    # ----------------------------------------------------------------------------------------------- writing
+
+    def _writing(self) -> None:
+        """Propose separator, decimal mark, encoding and the like."""
+        raw, add = self.tables[0], self.proposals.append
+        if raw.separator not in ("", ","):
+            add(Proposal("separator", raw.separator, f"every line has {raw.width} fields by it"))
+        if self.seen.decimal != ".":
+            add(Proposal("decimal", self.seen.decimal, self.seen.decimal_evidence))
+        if raw.encoding is not None:
+            add(Proposal("encoding", raw.encoding, "the file is not UTF-8; read so, its letters are words'"))
+        if raw.comment is not None:
+            add(Proposal("comment", raw.comment, "lines that begin with it stand above or between the rows"))
+        if raw.skip_lines:
+            add(Proposal("skip_lines", raw.skip_lines, f"the header stands in line {raw.skip_lines + 1}"))
+        if raw.sheet is not None and not raw.is_only_sheet:
+            names = [table.sheet or "" for table in self.tables]
+            add(
+                Proposal(
+                    "sheet", sheet_pattern(self.tables), f"the workbook's sheets {', '.join(dict.fromkeys(names))}"
+                )
+            )
+        if not raw.header:
+            held = {column.position: self._canonical(key) for key, column in self.columns.items()}
+            names = [held.get(position, f"column_{position + 1}") for position in range(raw.width)]
+            add(Proposal("header", list(names), "the first line is a row like the others"))
+            self.columns = {key: replace(column, header=held[column.position]) for key, column in self.columns.items()}
+
+    # ----------------------------------------------------------------------------------------------- columns
+
+    def _units(self, days: np.ndarray | None) -> dict[str, UnitReading]:
+        said = {unit.name for unit in units_said(self.tables)}
+        return unit_readings(Surveyed(self.columns, self.table, days, self.beside.evidence.hint, frozenset(said)))
+
+    def _columns(self, units: Mapping[str, UnitReading]) -> None:
+        """Propose header, unit and words of each column, where they differ from the canonical ones."""
+        own = self._own_of_sites() if self.role.role == "sites" else {}
+        for column in self.table.columns:
+            if column.key in own:
+                self.proposals.append(own[column.key])
+                continue
+            setting, evidence = self._setting(column)
+            unit = units.get(column.key) if column.unit is not None else None
+            if unit is not None:
+                evidence = unit.evidence
+                if unit.unit != column.unit or unit.others:
+                    setting["unit"] = unit.unit
+                if UNKNOWN in unit.others:
+                    self._refuse_unit(column.key, unit)
+                    continue
+            if setting:
+                others = tuple({**setting, "unit": other} for other in (unit.others if unit else ()))
+                self.proposals.append(Proposal(f"columns.{column.key}", setting, evidence, others, is_safe=not others))
+
+    def _own_of_sites(self) -> dict[str, Proposal]:
+        group = SiteGroup(self.columns, self.tables, self.beside.kinds, self.beside.evidence.hint)
+        own = dict(site_settings(group))
+        self.proposals += group.proposals
+        self.refusals += group.refusals
+        return own
+
+    def _setting(self, column: Column) -> tuple[dict[str, Value], str]:
+        """Return where a column's values stand, as under `columns`, and the evidence; nothing where it is canonical."""
+        key = column.key
+        if key in self.outside:
+            return setting_of(self.outside[key], self.beside.names), self.outside[key].evidence
+        if key not in self.columns:
+            return {}, ""
+        header = self.columns[key].header
+        setting: dict[str, Value] = {} if header.casefold() == column.header.casefold() else {"column": header}
+        words = self._words(key)
+        if not words:
+            return setting, f"header '{header}'"
+        return {**setting, "values": words}, f"header '{header}'; names of sites stand for their identifiers"
+
+    def _refuse_unit(self, key: str, unit: UnitReading) -> None:
+        header = self.columns[key].header
+        self.refuse(
+            header,
+            unit.evidence,
+            f"Mend the values or the header, or declare the unit under columns.{self.role.role}.{key}",
+        )
+
+    def _words(self, key: str) -> dict[str, Value]:
+        """Return the words of a column of sites that are names of sites."""
+        if key != "site_id" or self.role.role == "sites":
+            return {}
+        names, known = self.beside.names, self.beside.evidence.site_ids
+        texts = dict.fromkeys(self.columns[key].cells.filled)
+        return {text: names[text] for text in texts if text in names and text not in known}
+
+
+def sheet_pattern(tables: Sequence[RawTable]) -> str:
+    """Return the name or pattern of the sheets of some tables."""
+    names = list(dict.fromkeys(table.sheet or "" for table in tables))
+    return names[0] if len(names) == 1 else "*"
+
+
+def units_said(tables: Sequence[RawTable]) -> Iterator[Unit]:
+    """Yield the units that a file names outside the header of a column itself."""
+    for line in dict.fromkeys(line for table in tables for line in table.above):
+        for word in line.replace("(", " ").replace(")", " ").replace(",", " ").split():
+            if len(word) > 1 and (unit := unit_of(word)) is not None:
+                yield unit

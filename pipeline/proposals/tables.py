@@ -1,0 +1,190 @@
+"""What the tables of a folder are, and what is proposed for each: which input, how it is written, what its columns hold."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from fnmatch import fnmatchcase
+from pathlib import Path
+
+from pipeline.inputs.sheets import SUFFIXES as WORKBOOKS
+from pipeline.model.problems import InputError
+from pipeline.proposals.missing_codes import USUAL, missing_codes
+from pipeline.proposals.proposal import (
+    BasinHint,
+    FileGroup,
+    Refusal,
+    TableProposal,
+    TableProposals,
+    UnknownFile,
+)
+from pipeline.proposals.raw_table import RawTable, raw_sheets, raw_text
+from pipeline.proposals.table_columns import FolderEvidence, site_like
+from pipeline.proposals.table_group import Beside, GroupReading, joined, read_group
+from pipeline.proposals.table_role import role_of
+from pipeline.proposals.trial import TABLES, days_of, today, tried
+
+ORDER = ("sites", "courses", "stations", "flights", "covers", "weather", "normals", "overrides")
+"""The tables in the order of the settings."""
+
+
+def propose_tables(paths: Sequence[Path], hint: BasinHint | None = None) -> TableProposals:
+    """Return what is proposed for the tables among some files.
+
+    Parameters
+    ----------
+    paths : absolute; delimited texts and workbooks, of one folder or several.
+    hint : where the basin lies, as rasters and zones tell.
+    """
+    raws, unknown = _raw_tables(paths)
+    groups = _read_groups(_alike(raws), hint)
+    unknown += [UnknownFile(file, group.evidence) for group in groups if not group.role for file in group.files]
+    recognised = [group for group in groups if group.role]
+    missing, refusals = missing_codes(recognised)
+    refusals += [refusal for group in recognised for refusal in group.refusals]
+    codes = [str(code) for code in missing.value] if missing and isinstance(missing.value, list) else list(USUAL)
+    by_role: dict[str, list[GroupReading]] = defaultdict(list)
+    for group in recognised:
+        by_role[group.role].append(group)
+    tables = {}
+    for role in ORDER:
+        if role in by_role:
+            table, troubles = _table(role, by_role[role], codes, paths)
+            tables[role] = table
+            refusals += troubles
+    return TableProposals(tables, missing, tuple(unknown), tuple(refusals))
+
+
+def _raw_tables(paths: Sequence[Path]) -> tuple[list[RawTable], list[UnknownFile]]:
+    raws: list[RawTable] = []
+    unknown: list[UnknownFile] = []
+    for path in paths:
+        try:
+            if path.suffix.casefold() in WORKBOOKS:
+                tables = raw_sheets(path)
+            else:
+                one = raw_text(path)
+                tables = [] if one is None else [one]
+        except (InputError, OSError) as trouble:
+            unknown.append(UnknownFile(path, str(trouble)))
+            continue
+        if not tables:
+            unknown.append(UnknownFile(path, "holds no table"))
+        raws += tables
+    return raws, unknown
+
+
+def _alike(raws: Sequence[RawTable]) -> list[list[RawTable]]:
+    """Return the tables in groups that are written alike."""
+    groups: dict[object, list[RawTable]] = defaultdict(list)
+    for raw in raws:
+        writing = (raw.separator, raw.encoding, raw.comment, bool(raw.units), raw.sheet is not None, raw.width)
+        # A table without a header line stands by itself.
+        groups[writing, raw.header or raw.path, raw.skip_lines].append(raw)
+    return list(groups.values())
+
+
+def _read_groups(groups: Sequence[list[RawTable]], hint: BasinHint | None) -> list[GroupReading]:
+    """Return what each group of files is: the sites first, since their identifiers are evidence for the others."""
+    seen = [joined(group) for group in groups]
+    texts_in = [frozenset().union(*site_like(table)) for table in seen]
+    ids = frozenset[str]()
+    names: dict[str, str] = {}
+    kinds: dict[str, str] = {}
+    sites_at = []
+    for at, table in enumerate(seen):
+        elsewhere = frozenset().union(*(texts for other, texts in enumerate(texts_in) if other != at))
+        role = role_of(table, FolderEvidence(elsewhere, hint))
+        if role.role == "sites" and role.columns is not None and "site_id" in role.columns.columns:
+            sites_at.append(at)
+            columns = role.columns.columns
+            own = columns["site_id"].cells.texts
+            ids |= frozenset(text for text in own if text)
+            if "name" in columns:
+                names |= {n: i for n, i in zip(columns["name"].cells.texts, own, strict=True) if n and i and n != i}
+    day = today()
+    readings: dict[int, GroupReading] = {}
+    for at, group in enumerate(groups):
+        if at not in sites_at:
+            evidence = FolderEvidence(ids or _elsewhere(texts_in, at), hint)
+            readings[at] = read_group(seen[at], group, TABLES, Beside(evidence, day, names))
+            if readings[at].role in ("courses", "stations"):
+                kind = readings[at].role.removesuffix("s")
+                kinds |= {names.get(site, site): kind for site in readings[at].sites}
+    for at in sites_at:
+        beside = Beside(FolderEvidence(_elsewhere(texts_in, at), hint), day, {}, kinds)
+        readings[at] = read_group(seen[at], groups[at], TABLES, beside)
+    return [readings[at] for at in range(len(groups))]
+
+
+def _elsewhere(texts_in: Sequence[frozenset[str]], at: int) -> frozenset[str]:
+    return frozenset().union(*(texts for other, texts in enumerate(texts_in) if other != at))
+
+
+def _table(
+    role: str, groups: Sequence[GroupReading], missing: Sequence[str], paths: Sequence[Path]
+) -> tuple[TableProposal, list[Refusal]]:
+    """Return what is proposed for a table, and what its trial refused."""
+    files, refusals = [], []
+    patterns = _patterns(groups)
+    for group, pattern in zip(groups, patterns, strict=True):
+        proposals, first, last = group.proposals, "", ""
+        if not group.refusals:
+            trial = tried(role, group.files, proposals, missing, lacks_clock=group.lacks_clock)
+            first, last = days_of(trial.rows)
+            if trial.trouble and not any(one.others for one in proposals):
+                refusals.append(
+                    Refusal(
+                        group.files[0],
+                        "",
+                        f"read as {role} ({group.evidence}) it gives: {trial.trouble}",
+                        "Mend the file, or take it out of the folder and declare it by hand",
+                    )
+                )
+        files.append(FileGroup(group.files, pattern, proposals, group.lacks_clock, group.offsets_hours, first, last))
+    evidence = "; ".join(dict.fromkeys(f"{group.files[0].name}: {group.evidence}" for group in groups))
+    others = tuple(dict.fromkeys(other for group in groups for other in group.others))
+    every = [file for group in groups for file in group.files]
+    return TableProposal(role, tuple(_globs(every, paths)), evidence, tuple(files), others), refusals
+
+
+def _patterns(groups: Sequence[GroupReading]) -> list[str]:
+    """Return a pattern of file names for each group, which no file of another group meets."""
+    if len(groups) == 1:
+        return ["*"]
+    patterns = []
+    for at, group in enumerate(groups):
+        names = [file.name for file in group.files]
+        other = [file.name for number, one in enumerate(groups) if number != at for file in one.files]
+        pattern = _around(names)
+        patterns.append(pattern if not any(fnmatchcase(name, pattern) for name in other) else names[0])
+    return patterns
+
+
+def _around(names: Sequence[str]) -> str:
+    """Return the narrowest pattern with one star that meets some names."""
+    if len(names) == 1:
+        return names[0]
+    first, last = min(names), max(names)
+    start = next((n for n, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), len(first))
+    backwards = sorted(name[::-1] for name in names)
+    end = next((n for n, (a, b) in enumerate(zip(backwards[0], backwards[-1], strict=False)) if a != b), 0)
+    end = min(end, min(map(len, names)) - start)
+    return f"{first[:start]}*{first[len(first) - end :] if end else ''}"
+
+
+def _globs(files: Sequence[Path], paths: Sequence[Path]) -> list[Path]:
+    """Return paths and globs that name some files and no others."""
+    named: list[Path] = []
+    by_folder: dict[Path, list[Path]] = defaultdict(list)
+    for file in files:
+        by_folder[file.parent].append(file)
+    for folder, own in by_folder.items():
+        pattern = _around([file.name for file in own])
+        met = {path for path in paths if path.parent == folder and fnmatchcase(path.name, pattern)}
+        has_glob_marks = any(mark in pattern.replace("*", "", 1) for mark in "*?[")
+        if len(own) > 1 and met == set(own) and not has_glob_marks:
+            named.append(folder / pattern)
+        else:
+            named += sorted(own)
+    return named
