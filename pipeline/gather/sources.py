@@ -30,8 +30,14 @@ def file_formats(settings: Settings, role: str) -> list[FileFormat]:
 
 def source_of(settings: Settings, role: str, files: Sequence[Path]) -> Source:
     """Return a table's files with what the settings say of them."""
-    share = settings.checks.least_usable_share
-    return Source(files, settings.columns.get(role, {}), settings.missing, file_formats(settings, role), share)
+    return Source(
+        files,
+        settings.columns.get(role, {}),
+        settings.missing,
+        file_formats(settings, role),
+        settings.checks.least_usable_share,
+        settings.basin.season_start,
+    )
 
 
 FIXED = {

@@ -91,6 +91,7 @@ class Table:
     expects : groups of keys; a file with none of a group's columns says nothing of what the group is about, and is told.
     may_be_empty : whether a header without rows is a whole file.
     shapes : whether its rows are the features of a vector file.
+    visit : keys of what several rows are samples of; a row that sums up the others of a visit is no sample.
     """
 
     role: str
@@ -98,6 +99,7 @@ class Table:
     expects: tuple[tuple[str, ...], ...] = ()
     may_be_empty: bool = False
     shapes: bool = False
+    visit: tuple[str, ...] = ()
 
 
 def plain_header(header: object) -> str:

@@ -15,6 +15,9 @@ from pipeline.inputs.lines import BadLine, Split
 from pipeline.inputs.printable import MOST_OF_TEXT
 from pipeline.inputs.units import SAME, Conversion
 
+FIRST_CELL = "first_cell"
+"""Name of the text that stands first in a line, whatever column that is."""
+
 MOST_TEXTS = 1000
 """Unreadable texts of a column and piece that are remembered as evidence; the others are counted.
 
@@ -73,12 +76,14 @@ def converted(piece: Split, field_map: FieldMap) -> Converted:
             arrays[column.name] = nothing(column, n)
             continue
         if column.kind == "text":
-            texts[column.name] = values.texts(text, field_map.writing)
+            texts[column.name] = values.texts(text, field_map.writing, field_map.words.get(column.key, {}))
             continue
         read, unread = _convert(text, column, field_map)
         arrays |= read
         if unread.any():
             wrong.append(wrong_values(column.key, unread, text))
+    if field_map.first_cell is not None:
+        texts[FIRST_CELL] = values.texts(piece.fields[field_map.first_cell], field_map.writing, {})
     return Converted(arrays, texts, piece.line, piece.lines, piece.bad, wrong)
 
 

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
-
-import numpy as np
-import pyarrow as pa
 
 from pipeline.inputs import values
 from pipeline.inputs.columns import Column, ColumnSetting, Table, is_outside, plain_header
-from pipeline.inputs.decoding import open_as_utf8
-from pipeline.inputs.formats import SEPARATORS, FileFormat
-from pipeline.inputs.lines import BadLine, Header, Layout, Split, chunks, find_header, split
+from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.header_line import LineAbove, Wanted
+from pipeline.inputs.lines import Layout, Split
+from pipeline.inputs.opening import OpenedTable, open_table
+from pipeline.inputs.outside import Around, outside_value
 from pipeline.inputs.printable import header_list
-from pipeline.inputs.sheets import SUFFIXES, read_sheet
+from pipeline.inputs.sheets import Sheet
+from pipeline.inputs.source import Source
 from pipeline.inputs.units import Conversion, conversion
 from pipeline.model.problems import InputError
 
@@ -31,173 +29,213 @@ class FieldMap:
     path : the file.
     table : its canonical columns.
     layout : how its lines are split.
-    first_line : the line after the header, from 1.
+    begins, first_line : the first line of file or sheet, and the line after the header, from 1.
     positions : for each key, the field's position in a line.
     constants : for each key, the value that the settings or the file's name give.
     conversions : for each key of a number, from the declared unit to the canonical one.
     writing : how values are written.
-    above : lines of text above the header.
+    words : for each key of text, what words of the file mean, by the plain word.
+    headers : by key and station, the header in the file; a station is named where stations stand side by side. A table with several
+        columns a key has none.
+    first_cell : position of a line's first field, where its text is wanted besides.
+    above : lines of text above the header that say nothing that is read.
     """
 
     path: Path
     table: Table
     layout: Layout
+    begins: int
     first_line: int
     positions: dict[str, int]
     constants: dict[str, str]
     conversions: dict[str, Conversion]
     writing: values.Writing
-    above: tuple[BadLine, ...] = ()
+    words: dict[str, dict[str, str]]
+    headers: dict[tuple[str, str], str]
+    first_cell: int | None = None
+    above: tuple[LineAbove, ...] = ()
 
     @property
     def keys(self) -> set[str]:
         """The keys that the file has something of."""
         return set(self.positions) | set(self.constants)
 
+    def header_of(self, key: str, station: str) -> str:
+        """Return the header under which a station's values of a key stand, empty where it is not one alone."""
+        return self.headers.get((key, station)) or self.headers.get((key, ""), "")
+
     @property
     def deciding(self) -> tuple[object, ...]:
         """All that decides what is made of a line, for keys of the cache."""
-        return self.table, self.layout, self.positions, self.constants, self.conversions, self.writing
+        return self.table, self.layout, self.positions, self.constants, self.conversions, self.writing, self.words
 
 
-def opened(path: Path, table: Table, how: FileFormat, missing: Sequence[str]) -> tuple[FieldMap, Iterator[Split]]:
+@dataclass(frozen=True)
+class Lacking:
+    """A column that a file should have and has not.
+
+    Parameters
+    ----------
+    header : what it is called.
+    key : the settings' key that can name another.
+    """
+
+    header: str
+    key: str
+
+
+def opened(path: Path, table: Table, source: Source, sheet: Sheet | None) -> tuple[FieldMap, Iterator[Split]]:
     """Return a file's field map, and its fields a piece at a time.
 
     Raises
     ------
     InputError : the file cannot be read at all or a required column is not there.
     """
-    if path.suffix.casefold() in SUFFIXES:
-        return _opened_sheet(path, table, how, missing)
-    field_map, pieces = opened_text(path, table, how, missing)
-    return field_map, (split(chunk, field_map.layout) for chunk in pieces)
+    mapped = open_mapped(path, table, source, sheet)
+    return mapped.field_map, mapped.table.splits(mapped.field_map.layout)
 
 
-def opened_text(path: Path, table: Table, how: FileFormat, missing: Sequence[str]) -> tuple[FieldMap, Iterator[bytes]]:
-    """Return a delimited file's field map, and its lines in chunks. Raises InputError as `opened`."""
-    stream = open_as_utf8(path, how.encoding)
-    separators = [how.separator] if how.separator else list(SEPARATORS)
-    header = find_header(stream, separators, how.comment, _required(table, how))
-    if header.separator is None:
-        raise InputError(_no_header(path, table, how, header.fields))
-    return _field_map(path, table, how, missing, header), _closing(stream)
+@dataclass(frozen=True)
+class MappedTable:
+    """A table opened at its header, and the map of its fields."""
+
+    table: OpenedTable
+    field_map: FieldMap
 
 
-def _closing(stream: BinaryIO) -> Iterator[bytes]:
-    empty = True
-    with stream:
-        for chunk in chunks(stream):
-            empty = False
-            yield chunk
-    if empty:
-        yield b""
+def open_mapped(path: Path, table: Table, source: Source, sheet: Sheet | None) -> MappedTable:
+    """Return a table opened at its header, with its field map. Raises InputError as `opened`."""
+    how = source.format_of(path)
+    opened_table = open_table(path, how, wanted_headers(table, how), sheet)
+    lacking = lacking_of(table, how, opened_table.header.fields)
+    if lacking or opened_table.header.separator is None:
+        opened_table.close()
+        raise InputError(no_header(opened_table, table.role, lacking))
+    return MappedTable(opened_table, field_map_of(opened_table, table, source.missing))
 
 
-def _opened_sheet(
-    path: Path, table: Table, how: FileFormat, missing: Sequence[str]
-) -> tuple[FieldMap, Iterator[Split]]:
-    rows = read_sheet(path, how.sheet, how.decimal)
-    required = set(_required(table, how))
-    above: list[BadLine] = []
-    first: list[str] = []
-    for number, row in enumerate(rows):
-        if not any(cell.strip() for cell in row) or (how.comment and row[0].startswith(how.comment)):
-            continue
-        first = first or row
-        if required <= {plain_header(cell) for cell in row}:
-            field_map = _field_map(path, table, how, missing, Header(row, ",", number + 1, above))
-            return field_map, iter([_split_sheet(rows[number + 1 :], field_map.layout)])
-        above.append(BadLine.above_header(number, 1, " ".join(row).strip()))
-    raise InputError(_no_header(path, table, how, first))
+def wanted_headers(table: Table, how: FileFormat) -> Wanted:
+    """Return what a table's header line must hold."""
+    headers = {
+        column.key: header_of(column, how) for column in table.columns if not is_outside(how.columns.get(column.key))
+    }
+    required = {headers[column.key] for column in table.columns if column.required and column.key in headers}
+    says = {headers[key] for keys in table.expects for key in keys if key in headers}
+    if not says and not required:
+        says = set(headers.values())
+    return Wanted(frozenset(required), says.__contains__ if says else None)
 
 
-def _split_sheet(rows: list[list[str]], layout: Layout) -> Split:
-    data = [
-        (number, row)
-        for number, row in enumerate(rows)
-        if any(cell.strip() for cell in row) and not (layout.comment and row[0].startswith(layout.comment))
-    ]
-    fields = {position: pa.array([row[position] for _, row in data], pa.string()) for position in layout.wanted}
-    return Split(fields, np.array([number for number, _ in data], np.int64), len(rows))
-
-
-def _required(table: Table, how: FileFormat) -> list[str]:
-    """Return the headers, plain, that the header line must have."""
-    return [
-        plain_header(_header(column, how.columns.get(column.key)))
-        for column in table.columns
-        if column.required and not is_outside(how.columns.get(column.key))
-    ]
+def header_of(column: Column, how: FileFormat) -> str:
+    """Return the plain header under which a file holds a column."""
+    return plain_header(_header(column, how.columns.get(column.key)))
 
 
 def _header(column: Column, setting: ColumnSetting | None) -> str:
     return setting.column if setting is not None and setting.column else column.header
 
 
-def _no_header(path: Path, table: Table, how: FileFormat, first: list[str]) -> str:
-    if not first:
-        return f"{path} is empty: a header line is wanted"
-    if any("\udc80" <= c <= "\udcff" or c < " " for name in first for c in name.strip()):
-        return f"{path} is not UTF-8 text. Save it as CSV, UTF-8, or declare its encoding under formats.{table.role}"
-    have = {plain_header(name) for name in first}
-    lacking = [
-        column
-        for column in table.columns
-        if column.required
-        and not is_outside(how.columns.get(column.key))
-        and plain_header(_header(column, how.columns.get(column.key))) not in have
-    ]
-    column = lacking[0]
-    return _no_column(path, table, column, _header(column, how.columns.get(column.key)), first)
-
-
-def _no_column(path: Path, table: Table, column: Column, wanted: str, headers: Sequence[str]) -> str:
-    return (
-        f"{path}: no column '{wanted}'. The header has: {header_list(headers)}. "
-        f"Name the column under columns.{table.role}.{column.key} in the settings"
-    )
-
-
-def _field_map(path: Path, table: Table, how: FileFormat, missing: Sequence[str], header: Header) -> FieldMap:
-    plain = [plain_header(name) for name in header.fields]
-    positions: dict[str, int] = {}
-    constants: dict[str, str] = {}
-    conversions: dict[str, Conversion] = {}
+def lacking_of(table: Table, how: FileFormat, headers: Sequence[str]) -> list[Lacking]:
+    """Return the columns that a file must have, or is declared to have, and has not."""
+    have = {plain_header(name) for name in headers}
+    lacking = []
     for column in table.columns:
         setting = how.columns.get(column.key)
-        if setting is not None and setting.unit is not None and column.unit is not None:
-            conversions[column.key] = conversion(setting.unit, column.unit)
+        must = column.required or (setting is not None and setting.column)
+        if must and not is_outside(setting) and header_of(column, how) not in have:
+            lacking.append(Lacking(_header(column, setting), f"columns.{table.role}.{column.key}"))
+    return lacking
+
+
+def no_header(opened_table: OpenedTable, role: str, lacking: Sequence[Lacking]) -> str:
+    """Return why no line is a header, or what it lacks, in one line."""
+    path, header, how = opened_table.path, opened_table.header, opened_table.how
+    if not header.fields:
+        return f"{path} is empty: a header line is wanted"
+    if any("\udc80" <= c <= "\udcff" or c < " " for name in header.fields for c in name.strip()):
+        return f"{path} is not UTF-8 text. Save it as CSV, UTF-8, or declare its encoding under formats.{role}"
+    if how.header and header.separator is None:
+        return f"{path}: its first line has {len(header.fields)} fields, where formats.{role}.header names {len(how.header)}"
+    if not lacking:
+        return (
+            f"{path}: no line of its first ones is a header with a column that says something. There stands: "
+            f"{header_list(header.fields)}. Name the columns under columns.{role} in the settings"
+        )
+    names, keys = ", ".join(f"'{one.header}'" for one in lacking), ", ".join(one.key for one in lacking)
+    columns = "columns" if len(lacking) > 1 else "column"
+    return f"{path}: no {columns} {names}. The header has: {header_list(header.fields)}. Name the {columns} under {keys} in the settings"
+
+
+def field_map_of(opened_table: OpenedTable, table: Table, missing: Sequence[str]) -> FieldMap:
+    """Return how the fields of a table become its canonical columns.
+
+    Raises
+    ------
+    InputError : a header stands twice, or nothing fits a declared pattern.
+    """
+    how, header = opened_table.how, opened_table.header
+    plain = [plain_header(name) for name in header.fields]
+    around = Around(
+        opened_table.path, "" if opened_table.sheet is None else opened_table.sheet.name, header.above, how.comment
+    )
+    positions: dict[str, int] = {}
+    constants: dict[str, str] = {}
+    titles: list[LineAbove | None] = []
+    for column in table.columns:
+        setting = how.columns.get(column.key)
         if setting is not None and is_outside(setting):
-            constants[column.key] = _outside(path, setting, f"{table.role}.{column.key}")
+            value = outside_value(setting, f"{table.role}.{column.key}", around)
+            constants[column.key] = value.text
+            titles.append(value.line)
             continue
-        wanted = plain_header(_header(column, setting))
-        if plain.count(wanted) > 1:
-            raise InputError(f"{path}: the column '{wanted}' stands twice in the header. Name the two differently")
-        if wanted in plain:
-            positions[column.key] = plain.index(wanted)
-        elif column.required or (setting is not None and setting.column):
-            raise InputError(_no_column(path, table, column, _header(column, setting), header.fields))
+        name = header_of(column, how)
+        if plain.count(name) > 1:
+            raise InputError(
+                f"{opened_table.path}: the column '{name}' stands twice in the header. Name the two differently"
+            )
+        if name in plain:
+            positions[column.key] = plain.index(name)
+    first_cell = 0 if table.visit else None
     codes = tuple(dict.fromkeys(["", *missing]))
     layout = Layout(
         tuple(header.fields),
         header.separator or "",
         how.comment,
-        tuple(dict.fromkeys(positions.values())) or (0,),
+        tuple(dict.fromkeys([*positions.values(), *([] if first_cell is None else [first_cell])])) or (0,),
         values.numeric(codes),
     )
-    writing = values.Writing(how.decimal, how.dates, codes)
-    first_line = header.lines + 1
-    return FieldMap(path, table, layout, first_line, positions, constants, conversions, writing, tuple(header.above))
+    above = tuple(line for line in header.above if not line.declared and line not in titles)
+    return FieldMap(
+        opened_table.path,
+        table,
+        layout,
+        opened_table.begins,
+        opened_table.first_line,
+        positions,
+        constants,
+        conversions_of(table, how),
+        values.Writing(how.decimal, how.dates, codes),
+        words_of(table, how),
+        {(key, ""): header.fields[position].strip() for key, position in positions.items()},
+        first_cell,
+        above,
+    )
 
 
-def _outside(path: Path, setting: ColumnSetting, key: str) -> str:
-    """Return the value that the settings or the file's name give for every row."""
-    if setting.file_name is None:
-        return str(setting.constant)
-    before, after = (re.escape(part).replace(r"\*", ".*?") for part in setting.file_name.split("{}"))
-    fits = re.fullmatch(f"{before}(.+?){after}", path.name)
-    if fits is None:
-        raise InputError(
-            f"{path}: its name does not fit '{setting.file_name}', which gives {key}. Mend the one or other"
-        )
-    return fits[1]
+def conversions_of(table: Table, how: FileFormat) -> dict[str, Conversion]:
+    """Return for each key of a number the conversion from its declared unit."""
+    units = {key: setting.unit for key, setting in how.columns.items()}
+    return {
+        column.key: conversion(unit, column.unit)
+        for column in table.columns
+        if column.unit is not None and (unit := units.get(column.key)) is not None
+    }
+
+
+def words_of(table: Table, how: FileFormat) -> dict[str, dict[str, str]]:
+    """Return for each key of text what words of the file mean, by the plain word."""
+    return {
+        column.key: {plain_header(word): meaning for word, meaning in setting.values.items()}
+        for column in table.columns
+        if (setting := how.columns.get(column.key)) is not None and setting.values
+    }

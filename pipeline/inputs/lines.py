@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import BinaryIO
 
 import numpy as np
@@ -27,19 +28,21 @@ Chosen: small enough for a growing file to be read again only at its end; half o
 MOST_LINES_IN_FIELD = 50
 """Lines of a quoted text; more show a quote that was never closed (chosen: no remark of a crew is as long)."""
 
-HEADER_WITHIN = 50
-"""Lines within which the header is looked for; text above it is a title (chosen: exports have up to a page of notes)."""
-
-_TO_HEADER = 1 << 20
-"""Bytes of a file in which the header is looked for (chosen: fifty lines of any table)."""
-
 _MOST_ASCII = 127
 """The last code of ASCII (ISO/IEC 646)."""
 
 
+class LineKind(StrEnum):
+    """What a line is that is no row."""
+
+    UNREADABLE = "unreadable"
+    NOTE = "note"
+    SUMMARY = "summary"
+
+
 @dataclass(frozen=True)
 class BadLine:
-    """A line that could not be split into fields.
+    """A line that is no row: most could not be split into fields.
 
     Several lines that belong together are one `BadLine`.
 
@@ -47,36 +50,14 @@ class BadLine:
     lines : how many.
     why : what is wrong, in words.
     text : how it begins.
+    kind : what it is.
     """
 
     line: int
     lines: int
     why: str
     text: str
-    is_above_header: bool = False
-
-    @classmethod
-    def above_header(cls, line: int, lines: int, text: str) -> BadLine:
-        """Return lines of text above the header."""
-        return cls(line, lines, "stands above the header", text[:MOST_OF_TEXT], is_above_header=True)
-
-
-@dataclass(frozen=True)
-class Header:
-    """What `find_header` finds.
-
-    Parameters
-    ----------
-    fields : the fields of the header line; of the first line with text where no line has what is required.
-    separator : the one that gives what is required; None where none does.
-    lines : lines up to and with the header.
-    above : lines of text above the header.
-    """
-
-    fields: list[str]
-    separator: str | None
-    lines: int
-    above: list[BadLine]
+    kind: LineKind = LineKind.UNREADABLE
 
 
 @dataclass(frozen=True)
@@ -115,44 +96,6 @@ class Split:
     line: np.ndarray
     lines: int
     bad: list[BadLine] = field(default_factory=list)
-
-
-def find_header(stream: BinaryIO, separators: Sequence[str], comment: str | None, required: Sequence[str]) -> Header:
-    """Return the header line, and leave the stream at the line after it.
-
-    Parameters
-    ----------
-    stream : UTF-8 bytes from the file's start.
-    separators : those that may be, the usual one first.
-    comment : lines that begin with it are passed over.
-    required : headers, plain, that the header line must have.
-    """
-    start = stream.tell()
-    head = stream.read(_TO_HEADER)
-    above: list[BadLine] = []
-    lines, offset = 0, 0
-    first: list[str] = []
-    pieces = head.split(b"\n")
-    while lines < min(len(pieces), HEADER_WITHIN):
-        raw = pieces[lines]
-        taken = 1
-        if raw.count(b'"') % 2:
-            raw, taken = _joined(pieces, lines)
-        offset += len(raw) + 1
-        text = raw.decode("utf-8", "surrogateescape")
-        if text.strip() and not (comment and text.startswith(comment)):
-            for separator in separators:
-                fields = _fields(text.rstrip("\r"), separator)
-                if isinstance(fields, str):
-                    continue
-                if set(required) <= {name.strip().casefold() for name in fields}:
-                    stream.seek(start + min(offset, len(head)))
-                    return Header(fields, separator, lines + taken, above)
-                first = first or fields
-            above.append(BadLine.above_header(lines, taken, text))
-        lines += taken
-    stream.seek(start)
-    return Header(first, None, 0, above)
 
 
 def chunks(stream: BinaryIO) -> Iterator[bytes]:
@@ -336,20 +279,7 @@ def _lines_of_field(quotes: np.ndarray, line: int) -> int:
     return int(after[0]) + 2 if len(after) else 1
 
 
-def _joined(pieces: list[bytes], first: int) -> tuple[bytes, int]:
-    """Return the lines of one row, and how many they are.
-
-    The row begins with the piece `first`. Only that line is returned where no closing quote follows within
-    `MOST_LINES_IN_FIELD` lines.
-    """
-    for taken in range(2, MOST_LINES_IN_FIELD + 2):
-        raw = b"\n".join(pieces[first : first + taken])
-        if raw.count(b'"') % 2 == 0 and first + taken <= len(pieces):
-            return raw, taken
-    return pieces[first], 1
-
-
-def _fields(text: str, separator: str) -> list[str] | str:
+def fields_of(text: str, separator: str) -> list[str] | str:
     """Return the fields of a row, or what is wrong with it."""
     try:
         rows = list(csv.reader([text], delimiter=separator, strict=True))
@@ -373,7 +303,7 @@ def _checked(text: str, layout: Layout) -> list[str] | str:
     """
     if _CONTROL.search(text):
         return "it holds control characters, as of a binary file"
-    fields = _fields(text, layout.separator)
+    fields = fields_of(text, layout.separator)
     if isinstance(fields, str):
         return fields
     if not any(value.strip() for value in fields):

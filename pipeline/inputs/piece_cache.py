@@ -10,15 +10,15 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.inputs.converting import Converted, Wrong
-from pipeline.inputs.lines import BadLine
+from pipeline.inputs.lines import BadLine, LineKind
 from pipeline.inputs.station_rows import last_of
 from pipeline.storage.cache import Cache, Encoding, Maker
 from pipeline.storage.encodings import table_bytes, table_of
 
-PIECE_MAKER = Maker("piece", 1, ("numpy", "pandas", "pyarrow"))
+PIECE_MAKER = Maker("piece", 2, ("numpy", "pandas", "pyarrow"))
 """Maker of a chunk's rows (`converted`, `converted_wide`)."""
 
-LAST_MAKER = Maker("last", 1, ("numpy", "pandas", "pyarrow"))
+LAST_MAKER = Maker("last", 2, ("numpy", "pandas", "pyarrow"))
 """Maker of those of a chunk's rows that count once its time is past (`last_of` the piece)."""
 
 
@@ -60,7 +60,7 @@ def _decode(body: memoryview) -> Converted:
     texts = {name: column for name, column in columns.items() if pa.types.is_dictionary(column.type)}
     arrays = {name: column.to_numpy(zero_copy_only=False) for name, column in columns.items() if name not in texts}
     line = arrays.pop("")
-    bad = [BadLine(**fields) for fields in facts["bad"]]
+    bad = [BadLine(**(fields | {"kind": LineKind(fields["kind"])})) for fields in facts["bad"]]
     wrong = [Wrong(fields["key"], np.array(fields["rows"], np.int64), fields["texts"]) for fields in facts["wrong"]]
     return Converted(arrays, texts, line, facts["lines"], bad, wrong)
 

@@ -38,6 +38,7 @@ COURSES = Table(
         Column("remark", "remark", kind="text"),
     ),
     expects=(("depth",), ("swe", "mass_full")),
+    visit=("site_id", "date"),
 )
 """Depths are centimetres in the sheets and metres in the program: 0.01 m each."""
 

@@ -16,24 +16,24 @@ from pipeline.inputs.clocks import Clock, instants
 from pipeline.inputs.columns import Column, Table
 from pipeline.inputs.converting import Converted, converted
 from pipeline.inputs.dead_clock import dead_clocks
-from pipeline.inputs.formats import FileFormat
-from pipeline.inputs.headers import FieldMap, opened, opened_text
-from pipeline.inputs.lines import CHUNK, BadLine, split
+from pipeline.inputs.headers import FieldMap, open_mapped
+from pipeline.inputs.lines import CHUNK, BadLine, Layout, Split, split
+from pipeline.inputs.opening import OpenedTable, tables_in
 from pipeline.inputs.piece_cache import cached_piece
 from pipeline.inputs.plausible import units_look_wrong
 from pipeline.inputs.read_courses import SWE_WORDS
 from pipeline.inputs.rows import local_days
-from pipeline.inputs.sheets import SUFFIXES as SHEETS
+from pipeline.inputs.sheets import Sheet
 from pipeline.inputs.source import Source
 from pipeline.inputs.station_findings import StationFindings
 from pipeline.inputs.station_rows import StationFile, StationRows, last_before, numbered, settled, together
-from pipeline.inputs.table_findings import header_findings, joined, line_finding
+from pipeline.inputs.table_findings import findings_above, header_findings, joined, line_finding, of_sheet
 from pipeline.inputs.tables import rows_among, unreadable_table
 from pipeline.inputs.time_series import SUFFIXES as TIME_SERIES
 from pipeline.inputs.time_series import read_time_series
 from pipeline.inputs.usable import Count, too_few
 from pipeline.inputs.values import NO_TIME
-from pipeline.inputs.wide import converted_wide, opened_wide
+from pipeline.inputs.wide import converted_wide, open_wide
 from pipeline.model.cores import own_cores
 from pipeline.model.problems import Finding, InputError
 from pipeline.model.rules import files as rules
@@ -132,12 +132,18 @@ def read_stations(
     findings: list[Finding] = []
     for path in source.files:
         try:
-            file, noticed = _read_file(path, task, names)
+            sheets = tables_in(path, source.format_of(path))
         except InputError as trouble:
             findings.append(unreadable_table(STATIONS, path, trouble))
             continue
-        read.append(file)
-        findings += noticed
+        for sheet in sheets:
+            try:
+                file, noticed = _read_file(path, sheet, task, names)
+            except InputError as trouble:
+                noticed = [unreadable_table(STATIONS, path, trouble)]
+            else:
+                read.append(file)
+            findings += of_sheet(noticed, sheet)
     if cache is not None:
         cache.drop_unused()
     rows, repeated = settled(read, list(names), list(READINGS.values()), window.since, utc_offset_hours)
@@ -163,16 +169,19 @@ class _Opened:
     pieces: Iterator[Converted]
 
 
-def _read_file(path: Path, task: _Task, names: dict[str, int]) -> tuple[StationFile, list[Finding]]:
-    """Return the rows of one file, and the findings.
+def _read_file(
+    path: Path, sheet: Sheet | None, task: _Task, names: dict[str, int]
+) -> tuple[StationFile, list[Finding]]:
+    """Return the rows of one file, or of one sheet, and the findings.
 
     The names of the file's stations are added to `names`.
     """
     how, share = task.source.format_of(path), task.source.least_share
-    opened_file = _opened(path, how, task)
+    opened_file = _opened(path, sheet, task)
     field_map = opened_file.field_map
     noticed = StationFindings(path, field_map, {column.key: column for column in STATIONS.columns})
-    findings = header_findings(field_map) if field_map is not None and not how.wide else []
+    findings = findings_above(field_map) if field_map is not None else []
+    findings += header_findings(field_map) if field_map is not None and not how.wide else []
     start = field_map.first_line if field_map is not None else 1
     readings = {key: name for key, name in READINGS.items() if key in opened_file.keys}
     parts: list[StationRows] = []
@@ -247,28 +256,36 @@ def _without_dead_clocks(path: Path, rows: StationRows, names: list[str]) -> lis
     return findings
 
 
-def _opened(path: Path, how: FileFormat, task: _Task) -> _Opened:
-    suffix = path.suffix.casefold()
-    if suffix in TIME_SERIES:
+def _opened(path: Path, sheet: Sheet | None, task: _Task) -> _Opened:
+    how = task.source.format_of(path)
+    if path.suffix.casefold() in TIME_SERIES:
         piece, keys = read_time_series(path, STATIONS, how.columns)
         return _Opened(None, keys, iter([piece]))
     if how.wide:
-        wide, chunks = opened_wide(path, STATIONS, how, task.source.missing)
+        opened_wide = open_wide(path, STATIONS, task.source, sheet)
+        wide = opened_wide.wide
+        ways = _Ways(wide.field_map.layout, lambda fields: converted_wide(fields, wide), wide.deciding)
+        return _Opened(wide.field_map, wide.keys, _pieces(opened_wide.table, ways, task))
+    mapped = open_mapped(path, STATIONS, task.source, sheet)
+    field_map = mapped.field_map
+    ways = _Ways(field_map.layout, lambda fields: converted(fields, field_map), field_map.deciding)
+    return _Opened(field_map, field_map.keys, _pieces(mapped.table, ways, task))
 
-        def convert_wide(chunk: bytes) -> Converted:
-            return converted_wide(split(chunk, wide.field_map.layout), wide)
 
-        deciding = wide.field_map.deciding, wide.column, wide.stations
-        return _Opened(wide.field_map, {how.wide}, _converted(chunks, convert_wide, deciding, task))
-    if suffix in SHEETS:
-        field_map, splits = opened(path, STATIONS, how, task.source.missing)
-        return _Opened(field_map, field_map.keys, (converted(fields, field_map) for fields in splits))
-    field_map, chunks = opened_text(path, STATIONS, how, task.source.missing)
+@dataclass(frozen=True)
+class _Ways:
+    """How lines become rows: split by a layout, then converted; with all that decides what is made of them."""
 
-    def convert(chunk: bytes) -> Converted:
-        return converted(split(chunk, field_map.layout), field_map)
+    layout: Layout
+    convert: Callable[[Split], Converted]
+    deciding: object
 
-    return _Opened(field_map, field_map.keys, _converted(chunks, convert, field_map.deciding, task))
+
+def _pieces(table: OpenedTable, ways: _Ways, task: _Task) -> Iterator[Converted]:
+    """Yield a table's rows piece by piece, in their order."""
+    if table.sheet is not None:
+        return map(ways.convert, table.splits(ways.layout))
+    return _converted(table.chunks(), lambda chunk: ways.convert(split(chunk, ways.layout)), ways.deciding, task)
 
 
 def _converted(

@@ -22,11 +22,21 @@ def dated_outside(rows: pd.DataFrame, season: tuple[dt.date, dt.date]) -> pd.Ser
 
 
 def without_lines(findings: list[Finding], rows: pd.DataFrame) -> list[Finding]:
-    """Return the findings that are not about any of the rows."""
+    """Return the findings that are not about any of the rows.
+
+    Several rows may stand in one line; a finding that names its day is about the row of that day.
+    """
     if not findings or rows.empty:
         return findings
-    lines = set(zip(rows["file"], rows["line"], strict=True))
-    return [finding for finding in findings if (finding.file, finding.line) not in lines]
+    lines: dict[tuple[str, int], set[str]] = {}
+    for row in rows[rows["line"].isin({finding.line for finding in findings})].itertuples():
+        lines.setdefault((row.file, row.line), set()).add(day_text(row))
+
+    def about(finding: Finding) -> bool:
+        days = lines.get((finding.file, finding.line))
+        return days is not None and (not finding.start or "" in days or finding.start[:10] in days)
+
+    return [finding for finding in findings if not about(finding)]
 
 
 def local_days(instants_utc: np.ndarray, utc_offset_hours: float) -> np.ndarray:

@@ -5,7 +5,10 @@ from __future__ import annotations
 import datetime as dt
 import zipfile
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from fnmatch import fnmatchcase
 from pathlib import Path
+from typing import Any
 
 from pipeline.inputs.printable import first_line
 from pipeline.model.problems import InputError
@@ -13,19 +16,38 @@ from pipeline.model.problems import InputError
 SUFFIXES = (".xlsx", ".xlsm")
 
 
-def read_sheet(path: Path, sheet: str | None, decimal: str) -> list[list[str]]:
-    """Return the rows of a sheet from the first on, each cell as text.
+@dataclass(frozen=True)
+class Sheet:
+    """A sheet's cells as text.
 
     Parameters
     ----------
-    sheet : its name; None where the workbook has only one.
+    name : the sheet's.
+    rows : from the first row on, all equally long.
+    lines_before : is added to a row's number where several sheets are read, so that no two rows have the same: 3000 in the
+        third sheet, where none has a thousand rows.
+    """
+
+    name: str
+    rows: list[list[str]]
+    lines_before: int = 0
+
+
+def read_sheets(path: Path, sheet: str | None, decimal: str) -> list[Sheet]:
+    """Return the sheets that are read, in the workbook's order, each cell as text.
+
+    Parameters
+    ----------
+    sheet : the sheet's name, or a pattern (`*` and `?`) of which all that fit and hold a text are read; None where the workbook
+        has only one.
     decimal : the decimal mark that numbers are written with, as the values' reader expects it.
 
     Dates come in ISO 8601. A formula that the workbook holds no value of comes as the formula, so that it is told.
 
     Raises
     ------
-    InputError : the file is no workbook, is encrypted or too large, the sheet is not there, or there are several and none is declared.
+    InputError : the file is no workbook, is encrypted or too large, no such sheet is there, or there are several and none is
+        declared.
     """
     import openpyxl  # noqa: PLC0415  a fifth of a second, needed for workbooks only
 
@@ -34,15 +56,9 @@ def read_sheet(path: Path, sheet: str | None, decimal: str) -> list[list[str]]:
             _check_parts(path)
             values = openpyxl.load_workbook(values_of, read_only=True, data_only=True)
             formulas = openpyxl.load_workbook(formulas_of, read_only=True, data_only=False)
-            name = _chosen(path, values.sheetnames, sheet)
-            sheets = values[name], formulas[name]
-            for one in sheets:
-                # What a sheet says of its own size may be stale, and rows beyond it would not be read.
-                one.reset_dimensions()
-            pairs = zip(*(one.iter_rows(values_only=True) for one in sheets), strict=True)
-            rows = [list(_texts(row, formula, decimal)) for row, formula in _few_cells(path, pairs)]
-            width = max(map(len, rows), default=0)
-            return [row + [""] * (width - len(row)) for row in rows]
+            cells = _Cells(path)
+            names = _chosen(path, values.sheetnames, sheet)
+            sheets = [Sheet(name, _rows([values[name], formulas[name]], cells, decimal)) for name in names]
     except OSError as trouble:
         raise InputError(f"{path} cannot be read: {trouble.strerror or trouble}") from None
     except InputError:
@@ -51,6 +67,31 @@ def read_sheet(path: Path, sheet: str | None, decimal: str) -> list[list[str]]:
         raise InputError(
             f"{path} cannot be read as a workbook ({first_line(trouble)}). Save it anew as .xlsx or as CSV"
         ) from None
+    if len(sheets) == 1:
+        return sheets
+    # A sheet without any text is one that nobody has written on.
+    written = [
+        (n, one) for n, one in enumerate(sheets, start=1) if any(cell.strip() for row in one.rows for cell in row)
+    ]
+    longest, step = max(len(one.rows) for one in sheets), LEAST_BEFORE
+    while step <= longest:
+        step *= 10
+    return [replace(one, lines_before=number * step) for number, one in written] or sheets[:1]
+
+
+LEAST_BEFORE = 1000
+"""Rows of the several sheets of a workbook are numbered from 1001, 2001 and so on, by more where one has more rows (chosen)."""
+
+
+def _rows(sheets: list[Any], cells: _Cells, decimal: str) -> list[list[str]]:
+    """Return the rows of a sheet, given with its values and with its formulas."""
+    for one in sheets:
+        # What a sheet says of its own size may be stale, and rows beyond it would not be read.
+        one.reset_dimensions()
+    pairs = zip(*(one.iter_rows(values_only=True) for one in sheets), strict=True)
+    rows = [list(_texts(row, formula, decimal)) for row, formula in cells.few(pairs)]
+    width = max(map(len, rows), default=0)
+    return [row + [""] * (width - len(row)) for row in rows]
 
 
 def _check_parts(path: Path) -> None:
@@ -82,30 +123,43 @@ MOST_CELLS = 20_000_000
 """A sheet has no more cells: Excel's most rows by twenty columns. One stray cell in the far corner would make 17 thousand million."""
 
 
-def _few_cells(path: Path, pairs: Iterable[tuple[tuple, tuple]]) -> Iterator[tuple[tuple, tuple]]:
-    """Yield a sheet's rows.
+@dataclass
+class _Cells:
+    """Counts the cells of a workbook's sheets."""
 
-    Raises InputError where they have more cells than a table of measurements.
-    """
-    widest = 0
-    for number, pair in enumerate(pairs, start=1):
-        # Every row is made as long as the longest.
-        widest = max(widest, len(pair[0]))
-        if number * widest > MOST_CELLS:
-            raise InputError(
-                f"{path} spans more than {MOST_CELLS / 1e6:.0f} million cells: something may stand far outside the table. "
-                "Delete what is beyond it, or save the sheet as CSV"
-            )
-        yield pair
+    path: Path
+    before: int = 0
+
+    def few(self, pairs: Iterable[tuple[tuple, tuple]]) -> Iterator[tuple[tuple, tuple]]:
+        """Yield a sheet's rows.
+
+        Raises InputError where the sheets have more cells than tables of measurements.
+        """
+        widest = number = 0
+        for number, pair in enumerate(pairs, start=1):
+            # Every row is made as long as the longest.
+            widest = max(widest, len(pair[0]))
+            if self.before + number * widest > MOST_CELLS:
+                raise InputError(
+                    f"{self.path} spans more than {MOST_CELLS / 1e6:.0f} million cells: something may stand far outside the table. "
+                    "Delete what is beyond it, or save the sheet as CSV"
+                )
+            yield pair
+        self.before += number * widest
 
 
-def _chosen(path: Path, names: list[str], sheet: str | None) -> str:
+def _chosen(path: Path, names: list[str], sheet: str | None) -> list[str]:
     if sheet is None and len(names) == 1:
-        return names[0]
+        return names
     if sheet in names:
-        return sheet
+        return [sheet]
+    fitting = [name for name in names if sheet is not None and fnmatchcase(name.casefold(), sheet.casefold())]
+    if fitting:
+        return fitting
     said = "has several sheets" if sheet is None else f"has no sheet '{sheet}'"
-    raise InputError(f"{path} {said}: {', '.join(names)}. Name one as sheet under formats: in the settings")
+    raise InputError(
+        f"{path} {said}: {', '.join(names)}. Name one, or a pattern, as sheet under formats: in the settings"
+    )
 
 
 def _texts(row: tuple, formulas: tuple, decimal: str) -> Iterator[str]:

@@ -22,6 +22,7 @@ class Source:
     missing : codes that mean "no value".
     formats : how files are written that are not plain CSV; the first whose pattern a file's name meets counts.
     least_share : share, 0 to 1, of a file's rows, and of each column's values, that must be usable.
+    season_start : first day of the snow season, month-day.
     """
 
     files: Sequence[Path] = ()
@@ -29,6 +30,7 @@ class Source:
     missing: Sequence[str] = ()
     formats: Sequence[FileFormat] = ()
     least_share: float = LEAST_USABLE_SHARE
+    season_start: str = "10-01"
 
     def format_of(self, path: Path) -> FileFormat:
         """Return how one of the files is written."""

@@ -7,13 +7,14 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from pipeline.inputs.columns import Column
 from pipeline.inputs.converting import Converted
 from pipeline.inputs.headers import FieldMap
 from pipeline.inputs.printable import printable
 from pipeline.inputs.station_rows import StationRows
-from pipeline.inputs.table_findings import SHOWN_OF_VALUE, what_is_wanted
+from pipeline.inputs.table_findings import SHOWN_OF_VALUE, said_value, what_is_wanted
 from pipeline.model.problems import Finding
 from pipeline.model.rules import files as rules
 from pipeline.model.rules.rule import Rule
@@ -39,7 +40,7 @@ class StationFindings:
     field_map: FieldMap | None
     columns: dict[str, Column]
     names: list[str] = field(default_factory=list)
-    _texts: dict[tuple[str, int], str] = field(default_factory=dict)
+    _texts: dict[tuple[str, int, str], str] = field(default_factory=dict)
     _lost: list[StationRows] = field(default_factory=list)
 
     def remember(self, piece: Converted, start: int) -> None:
@@ -47,9 +48,12 @@ class StationFindings:
 
         `start` is the line where the piece begins.
         """
+        coded = piece.texts["site_id"]
         for wrong in piece.wrong:
-            lines = piece.line[wrong.rows[: len(wrong.texts)]] + start
-            self._texts |= {(wrong.key, line): text for line, text in zip(lines.tolist(), wrong.texts, strict=True)}
+            rows = wrong.rows[: len(wrong.texts)]
+            sites = coded.take(pa.array(rows)).to_pylist()
+            for line, site, text in zip((piece.line[rows] + start).tolist(), sites, wrong.texts, strict=True):
+                self._texts[wrong.key, line, site or ""] = text
 
     def lose(self, rows: StationRows) -> None:
         """Note rows without a site or a time that can be read."""
@@ -72,7 +76,7 @@ class StationFindings:
 
     def _at_lines(self, rows: StationRows, which: np.ndarray, rule: Rule) -> Finding:
         first, last = int(rows.line[which[0]]), int(rows.line[which[-1]])
-        text = self._texts.get(("time", first))
+        text = self._texts.get(("time", first, self.names[rows.site[which[0]]]))
         shown = [f"time = {printable(text[:SHOWN_OF_VALUE])}"] if text is not None else []
         lines = f"line {first}" if len(which) == 1 else f"{len(which)} rows of lines {first} to {last}"
         return Finding(
@@ -97,22 +101,27 @@ class StationFindings:
 
         Many of a site and column are one finding.
         """
-        findings = []
+        findings: list[Finding] = []
+        if self.field_map is None:
+            return findings
         for key, mask in rows.wrong.items():
             column, wrong = self.columns[key], rows.take(np.flatnonzero(mask))
             for which in self._by_site(wrong):
-                shown = [self._texts.get((key, int(line)), "") for line in wrong.line[which[:SINGLY]]]
-                detail = what_is_wanted(column, shown, self.field_map) if self.field_map is not None else ""
-                about = Finding(rules.UNREADABLE_VALUE, "stations", detail=detail)
+                station = self.names[wrong.site[which[0]]]
+                texts = [self._texts.get((key, int(line), station), "") for line in wrong.line[which[:SINGLY]]]
+                about = Finding(
+                    rules.UNREADABLE_VALUE, "stations", detail=what_is_wanted(column, texts, self.field_map)
+                )
+                said = [said_value(self.field_map, column, text, station) for text in texts]
                 if len(which) <= SINGLY:
                     findings += [
-                        self._counted(wrong, row, f"{column.header} = {printable(text[:SHOWN_OF_VALUE])}", about)
-                        for row, text in zip(which[:, None], shown, strict=True)
+                        self._counted(wrong, row, one, about) for row, one in zip(which[:, None], said, strict=True)
                     ]
                     continue
                 lines = f"lines {wrong.line[which[0]]} to {wrong.line[which[-1]]}"
-                evidence = f"{column.header} = {printable(shown[0][:SHOWN_OF_VALUE])} and others, {len(which)} values of {lines}"
-                findings.append(self._counted(wrong, which, evidence, about))
+                findings.append(
+                    self._counted(wrong, which, f"{said[0]} and others, {len(which)} values of {lines}", about)
+                )
         return findings
 
     @staticmethod

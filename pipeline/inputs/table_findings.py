@@ -7,8 +7,9 @@ from dataclasses import replace
 
 from pipeline.inputs.columns import Column, plain_header
 from pipeline.inputs.headers import FieldMap
-from pipeline.inputs.lines import BadLine
+from pipeline.inputs.lines import BadLine, LineKind
 from pipeline.inputs.printable import header_list, printable
+from pipeline.inputs.sheets import Sheet
 from pipeline.model.problems import Finding
 from pipeline.model.rules import files as rules
 
@@ -16,11 +17,17 @@ SHOWN_OF_VALUE = 40
 """Characters of an unreadable value that a finding shows (chosen; shows in messages alone)."""
 
 
+def findings_above(field_map: FieldMap) -> list[Finding]:
+    """Return the findings on lines above the header."""
+    above = [
+        BadLine(line.line, line.lines, "stands above the header", line.text, LineKind.NOTE) for line in field_map.above
+    ]
+    return [line_finding(field_map, bad, field_map.begins) for bad in joined(above)]
+
+
 def header_findings(field_map: FieldMap) -> list[Finding]:
-    """Return the findings on a file's header and on what is above it."""
-    table = field_map.table
-    findings = [line_finding(field_map, bad, 1) for bad in joined(list(field_map.above))]
-    findings += _renamed(field_map)
+    """Return the findings on a file's header."""
+    table, findings = field_map.table, _renamed(field_map)
     for keys in table.expects:
         if set(keys) & field_map.keys:
             continue
@@ -38,10 +45,27 @@ def header_findings(field_map: FieldMap) -> list[Finding]:
     return findings
 
 
+def of_sheet(findings: list[Finding], sheet: Sheet | None) -> list[Finding]:
+    """Return the findings on one of several sheets, with its name and, where they have no line, with its first."""
+    if sheet is None or not sheet.lines_before:
+        return findings
+    name = f"sheet {printable(sheet.name)}"
+    return [
+        replace(
+            finding,
+            line=finding.line or sheet.lines_before + 1,
+            evidence=", ".join(filter(None, [finding.evidence, name])),
+        )
+        for finding in findings
+    ]
+
+
 def _renamed(field_map: FieldMap) -> list[Finding]:
     """Return a finding for each missing column whose words an unread header holds."""
     table, findings = field_map.table, []
-    read = {plain_header(field_map.layout.headers[position]) for position in field_map.positions.values()}
+    if not field_map.headers:
+        return []
+    read = {plain_header(header) for header in field_map.headers.values()}
     read |= {plain_header(column.header) for column in table.columns}
     unread = [header for header in field_map.layout.headers if plain_header(header) not in read]
     for column in table.columns:
@@ -65,7 +89,7 @@ def joined(bad: list[BadLine]) -> list[BadLine]:
     """Return bad lines, neighbours with the same trouble as one."""
     out: list[BadLine] = []
     for line in bad:
-        if out and out[-1].why == line.why and out[-1].line + out[-1].lines == line.line:
+        if out and (out[-1].why, out[-1].kind) == (line.why, line.kind) and out[-1].line + out[-1].lines == line.line:
             out[-1] = replace(out[-1], lines=out[-1].lines + line.lines)
         else:
             out.append(line)
@@ -78,8 +102,8 @@ def line_finding(field_map: FieldMap, bad: BadLine, start: int) -> Finding:
     `start` is the line where the piece begins.
     """
     first, last = start + bad.line, start + bad.line + bad.lines - 1
+    rule = _RULES[bad.kind]
     lines = f"line {first}" if bad.lines == 1 else f"lines {first} to {last}"
-    rule = rules.LINE_ABOVE_HEADER if bad.is_above_header else rules.UNREADABLE_LINE
     return Finding(
         rule,
         field_map.table.role,
@@ -88,6 +112,14 @@ def line_finding(field_map: FieldMap, bad: BadLine, start: int) -> Finding:
         evidence=f"{lines}: {printable(bad.text)}",
         detail=rule.says(why=bad.why),
     )
+
+
+_RULES = {
+    LineKind.UNREADABLE: rules.UNREADABLE_LINE,
+    LineKind.NOTE: rules.LINE_BESIDE_HEADER,
+    LineKind.SUMMARY: rules.SUMMARY_ROW,
+}
+"""The rule that each kind of line breaks."""
 
 
 def value_finding(field_map: FieldMap, line: int, column: Column, text: str, day: str) -> Finding:
@@ -99,9 +131,17 @@ def value_finding(field_map: FieldMap, line: int, column: Column, text: str, day
         line,
         start=day,
         end=day,
-        evidence=f"{column.header} = {printable(text[:SHOWN_OF_VALUE])}",
+        evidence=said_value(field_map, column, text, ""),
         detail=what_is_wanted(column, [text], field_map),
     )
+
+
+def said_value(field_map: FieldMap, column: Column, text: str, station: str) -> str:
+    """Return what stands at a value, and under which header where that is another than the canonical one."""
+    said = f"{column.header} = {printable(text[:SHOWN_OF_VALUE])}"
+    header = field_map.header_of(column.key, station)
+    is_plain = plain_header(header) in ("", plain_header(column.header), plain_header(station))
+    return said if is_plain else f"{said} under {printable(header)}"
 
 
 def what_is_wanted(column: Column, texts: list[str], field_map: FieldMap) -> str:

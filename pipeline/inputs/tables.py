@@ -6,19 +6,31 @@ becomes a missing value and a finding with file and line; nothing is guessed and
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline.inputs.columns import Column, Table
-from pipeline.inputs.converting import Converted, converted, nothing
+from pipeline.inputs.columns import Table
+from pipeline.inputs.converting import FIRST_CELL, Converted, Wrong, converted, nothing
 from pipeline.inputs.headers import FieldMap, opened
-from pipeline.inputs.lines import BadLine
+from pipeline.inputs.lines import BadLine, LineKind
+from pipeline.inputs.monthly import opened_monthly
+from pipeline.inputs.opening import tables_in
+from pipeline.inputs.sheets import Sheet
 from pipeline.inputs.source import Source
-from pipeline.inputs.table_findings import header_findings, joined, line_finding, value_finding
-from pipeline.inputs.usable import UnreadLines, counts_of, too_few
+from pipeline.inputs.summary_rows import is_summary, without_summaries
+from pipeline.inputs.table_findings import (
+    findings_above,
+    header_findings,
+    joined,
+    line_finding,
+    of_sheet,
+    value_finding,
+)
+from pipeline.inputs.usable import UnreadRows, counts_of, too_few
 from pipeline.model.problems import Finding, InputError
 from pipeline.model.rules.files import UNREADABLE_FILE
 
@@ -75,32 +87,83 @@ def read_table(path: Path, table: Table, source: Source) -> tuple[pd.DataFrame, 
     ------
     InputError : the file cannot be read at all or a required column is not there; the message names file and columns.
     """
-    field_map, splits = opened(path, table, source.format_of(path), source.missing)
-    columns = {column.key: column for column in table.columns}
-    findings = header_findings(field_map)
+    sheets = tables_in(path, source.format_of(path))
+    if len(sheets) == 1:
+        return _read_one(path, table, source, sheets[0])
+    parts, findings = [], []
+    for sheet in sheets:
+        try:
+            rows, noticed = _read_one(path, table, source, sheet)
+        except InputError as trouble:
+            noticed = [unreadable_table(table, path, trouble)]
+        else:
+            parts.append(rows)
+        findings += of_sheet(noticed, sheet)
+    if not parts:
+        raise InputError(findings[0].detail)
+    return pd.concat(parts, ignore_index=True), findings
+
+
+def _read_one(path: Path, table: Table, source: Source, sheet: Sheet | None) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the canonical rows of a delimited file or a sheet, and the findings."""
+    open_it = opened_monthly if source.format_of(path).monthly is not None else opened
+    field_map, splits = open_it(path, table, source, sheet)
+    findings = findings_above(field_map) + header_findings(field_map)
     parts: list[pd.DataFrame] = []
-    unread: list[UnreadLines] = []
-    start, bad_rows = field_map.first_line, 0
+    unread: list[_Unread] = []
+    start, bad_rows, before = field_map.first_line, 0, 0
     for piece in (converted(fields, field_map) for fields in splits):
         rows = _rows(piece, path, start, table)
-        findings += [line_finding(field_map, bad, start) for bad in joined(piece.bad)]
-        bad_rows += rows_among(piece.bad, field_map)
-        for wrong in piece.wrong:
-            lines = rows["line"].to_numpy()[wrong.rows]
-            unread.append(UnreadLines(wrong.key, lines))
-            days = _days(rows, wrong.rows)
-            texts = [*wrong.texts, *[""] * (len(lines) - len(wrong.texts))]
-            findings += [
-                value_finding(field_map, line, columns[wrong.key], text, day)
-                for line, day, text in zip(lines.tolist(), days, texts, strict=True)
-            ]
+        bad = [_of_its_kind(line, field_map) for line in piece.bad]
+        findings += [line_finding(field_map, line, start) for line in joined(bad)]
+        bad_rows += rows_among(bad, field_map)
+        unread += [_Unread(wrong, before) for wrong in piece.wrong]
         parts.append(rows)
         start += piece.lines
+        before += len(rows)
     rows = pd.concat(parts, ignore_index=True)
-    counts = counts_of(rows, table, bad_rows, unread)
+    if table.visit:
+        rows, noticed = without_summaries(rows, table)
+        findings += noticed
+    for one in unread:
+        findings += one.findings(rows, field_map)
+    counts = counts_of(rows, table, bad_rows, [UnreadRows(one.wrong.key, one.labels) for one in unread])
     for count in counts:
         findings += too_few(table.role, str(path), count, source.least_share)
-    return rows, findings
+    return rows.reset_index(drop=True), findings
+
+
+@dataclass(frozen=True)
+class _Unread:
+    """The values of a piece that could not be read, and how many rows the pieces before have."""
+
+    wrong: Wrong
+    before: int
+
+    @property
+    def labels(self) -> np.ndarray:
+        """The labels of their rows among those of the file."""
+        return self.wrong.rows + self.before
+
+    def findings(self, rows: pd.DataFrame, field_map: FieldMap) -> list[Finding]:
+        """Return a finding for each, where its row is still there."""
+        column = next(column for column in field_map.table.columns if column.key == self.wrong.key)
+        texts = [*self.wrong.texts, *[""] * (len(self.wrong.rows) - len(self.wrong.texts))]
+        there = self.labels[is_there := np.isin(self.labels, rows.index)]
+        lines, days = rows.loc[there, "line"].tolist(), _days(rows.loc[there])
+        shown = [text for text, there_too in zip(texts, is_there, strict=True) if there_too]
+        return [
+            value_finding(field_map, line, column, text, day)
+            for line, day, text in zip(lines, days, shown, strict=True)
+        ]
+
+
+def _of_its_kind(line: BadLine, field_map: FieldMap) -> BadLine:
+    """Return a line that is no row, as a summary where its first field says so."""
+    first = line.text.partition(field_map.layout.separator)[0]
+    if field_map.table.visit and line.kind is LineKind.UNREADABLE and is_summary(first.strip('"')):
+        return replace(line, kind=LineKind.SUMMARY)
+    return line
 
 
 def rows_among(bad: list[BadLine], field_map: FieldMap) -> int:
@@ -109,23 +172,28 @@ def rows_among(bad: list[BadLine], field_map: FieldMap) -> int:
     A line without a separator is a note between the rows.
     """
     layout = field_map.layout
-    return sum(line.lines for line in bad if layout.separator in line.text or len(layout.headers) == 1)
+    return sum(
+        line.lines
+        for line in bad
+        if line.kind is LineKind.UNREADABLE and (layout.separator in line.text or len(layout.headers) == 1)
+    )
 
 
 def _rows(piece: Converted, path: Path, start: int, table: Table) -> pd.DataFrame:
     rows = pd.DataFrame({"file": str(path), "line": piece.line + start})
     for column in table.columns:
-        rows[column.name] = _series(piece, column) if column.kind == "text" else piece.arrays[column.name]
+        rows[column.name] = _series(piece.texts[column.name]) if column.kind == "text" else piece.arrays[column.name]
+    if table.visit:
+        rows[FIRST_CELL] = _series(piece.texts[FIRST_CELL]) if FIRST_CELL in piece.texts else ""
     return rows
 
 
-def _series(piece: Converted, column: Column) -> pd.Series:
-    texts: pa.DictionaryArray = piece.texts[column.name]
+def _series(texts: pa.DictionaryArray) -> pd.Series:
     return pd.Series(texts.to_pandas().astype(str), dtype=str)
 
 
-def _days(rows: pd.DataFrame, which: np.ndarray) -> list[str]:
-    """Return the day of some rows as text, empty where one has none."""
+def _days(rows: pd.DataFrame) -> list[str]:
+    """Return the day of each row as text, empty where it has none."""
     if "date" not in rows:
-        return [""] * len(which)
-    return ["" if pd.isna(day) else str(day.date()) for day in rows["date"].iloc[which]]
+        return [""] * len(rows)
+    return ["" if pd.isna(day) else str(day.date()) for day in rows["date"]]

@@ -69,14 +69,14 @@ def too_few(role: str, file: str, count: Count, least_share: float) -> list[Find
 
 
 @dataclass(frozen=True)
-class UnreadLines:
-    """The lines in which a column's value could not be read."""
+class UnreadRows:
+    """The labels of the rows in which a column's value could not be read."""
 
     key: str
-    lines: np.ndarray
+    rows: np.ndarray
 
 
-def counts_of(rows: pd.DataFrame, table: Table, bad_lines: int, unread: list[UnreadLines]) -> list[Count]:
+def counts_of(rows: pd.DataFrame, table: Table, bad_lines: int, unread: list[UnreadRows]) -> list[Count]:
     """Return the counts of a file's usable rows, and of each optional column's values.
 
     A row without a text or date that is required, or with a required number that cannot be read, is no usable row. One with
@@ -84,10 +84,10 @@ def counts_of(rows: pd.DataFrame, table: Table, bad_lines: int, unread: list[Unr
     """
     if table.may_be_empty and rows.empty and not bad_lines:
         return []
-    lines: dict[str, np.ndarray] = {}
+    labels: dict[str, np.ndarray] = {}
     for part in unread:
-        lines[part.key] = np.concatenate([lines.get(part.key, np.empty(0, np.int64)), part.lines])
-    wrong = {column.key: rows["line"].isin(lines.get(column.key, [])) for column in table.columns}
+        labels[part.key] = np.concatenate([labels.get(part.key, np.empty(0, np.int64)), part.rows])
+    wrong = {column.key: pd.Series(rows.index.isin(labels.get(column.key, [])), rows.index) for column in table.columns}
     there = {
         column.key: (rows[column.name].ne("") if column.kind == "text" else rows[column.name].notna())
         | wrong[column.key]
@@ -101,7 +101,7 @@ def counts_of(rows: pd.DataFrame, table: Table, bad_lines: int, unread: list[Unr
     bad = row & lost
     counts = [Count(int(row.sum()) + bad_lines, int((row & ~lost).sum()), "", *_span(rows[bad], bad_lines))]
     for column in table.columns:
-        if column.key in lines and not column.required:
+        if wrong[column.key].any() and not column.required:
             of, unreadable = int(there[column.key].sum()), wrong[column.key]
             counts.append(Count(of, of - int(unreadable.sum()), column.header, *_span(rows[unreadable], 0)))
     return counts

@@ -6,7 +6,10 @@ value resists, all are looked at by the pattern of what is allowed. Both ways gi
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import datetime as dt
+import math
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,11 +25,15 @@ NO_TIME = np.iinfo(np.int64).min
 _NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _CLOCK = r"(?:[T ]\s*(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,]\d+)?)?)?"
 _OFFSET = r"\s*(?P<offset>[Zz]|UTC|[+-]\d{2}(?::?\d{2})?)?$"
-_DAY = {
-    "year-first": r"^(?P<year>\d{4})[-/.](?P<month>\d{1,2})[-/.](?P<day>\d{1,2})",
-    "day-first": r"^(?P<day>\d{1,2})[-/.](?P<month>\d{1,2})[-/.](?P<year>\d{4})",
-    "month-first": r"^(?P<month>\d{1,2})[-/.](?P<day>\d{1,2})[-/.](?P<year>\d{4})",
+_BASIC_CLOCK = r"(?:T(?P<hour>\d{2}):?(?P<minute>\d{2})(?::?(?P<second>\d{2})(?:[.,]\d+)?)?)?"
+_TIME = {
+    "year-first": r"^(?P<year>\d{4})[-/.](?P<month>\d{1,2})[-/.](?P<day>\d{1,2})" + _CLOCK + _OFFSET,
+    "basic": r"^(?P<year>\d{4})(?P<month>\d{2})(?P<day>\d{2})" + _BASIC_CLOCK + _OFFSET,
+    "day-first": r"^(?P<day>\d{1,2})[-/.](?P<month>\d{1,2})[-/.](?P<year>\d{4})" + _CLOCK + _OFFSET,
+    "month-first": r"^(?P<month>\d{1,2})[-/.](?P<day>\d{1,2})[-/.](?P<year>\d{4})" + _CLOCK + _OFFSET,
 }
+_ISO = ("year-first", "basic")
+"""Orders of ISO 8601, extended and basic, that are understood everywhere: no other way of writing gives the same digits."""
 _FIRST_SERIAL, _LAST_SERIAL = 61.0, 100_000.0
 """Excel's serial days before March 1900 count a leap day that was none; a hundred thousand is in 2173."""
 
@@ -70,13 +77,19 @@ def given(text: pa.Array, missing: Sequence[str]) -> pa.Array:
     return pc.if_else(nothing, pa.scalar(None, trimmed.type), trimmed)
 
 
-def texts(text: pa.Array, writing: Writing) -> pa.DictionaryArray:
+def texts(text: pa.Array, writing: Writing, words: Mapping[str, str]) -> pa.DictionaryArray:
     """Return text, trimmed, as a dictionary; what is missing is the empty text.
 
     Of the codes for no value those that are numbers count: M is a site's or a point's name as good as any.
+
+    Parameters
+    ----------
+    words : what words of the file mean, by the plain word; others stay as they are.
     """
     coded = pc.dictionary_encode(text)
     trimmed = pc.fill_null(given(coded.dictionary.cast(pa.string()), numeric(writing.missing)), "")
+    if words:
+        trimmed = pa.array([words.get(word.casefold(), word) for word in trimmed.to_pylist()], pa.string())
     # Two spellings of one text, with and without blanks, are one.
     unique = pc.unique(pa.concat_arrays([trimmed, pa.array([""])]))
     numbers = pc.index_in(trimmed, unique)
@@ -135,11 +148,17 @@ def dates(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray]:
     The dates are datetime64[s]. A wrong text is there but is no date. A time of day without an offset is dropped: the
     day on the sheet is the day. An instant with an offset is wrong.
     """
+    if is_pattern(writing.dates):
+        return _days_of(text, writing)
     try:
         days = pc.cast(text, pa.date32()).to_numpy(zero_copy_only=False).astype("datetime64[s]")
         return days, np.zeros(len(text), bool)
     except pa.ArrowInvalid:
         pass
+    return _days_of(text, writing)
+
+
+def _days_of(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray]:
     seconds, kind, wrong = times(text, writing)
     wrong |= (kind == INSTANT) & (seconds != NO_TIME)
     days = seconds.view("datetime64[s]").astype("datetime64[D]").astype("datetime64[s]")
@@ -158,9 +177,11 @@ def times(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray, np.
     kind : int8, INSTANT, BARE_DATE or LOCAL_TIME.
     wrong : mask.
 
-    ISO 8601 in all its usual forms; day-first, month-first and Excel's serial days where declared. 24:00 is the midnight
-    that ends the day. Parts of a second are left out.
+    ISO 8601 in all its usual forms; day-first, month-first, Excel's serial days and patterns of strptime where declared.
+    24:00 is the midnight that ends the day. Parts of a second are left out.
     """
+    if is_pattern(writing.dates):
+        return _times_by_strptime(text, writing)
     n = len(text)
     for type_, what in ((pa.timestamp("s", "UTC"), INSTANT), (pa.date32(), BARE_DATE)):
         try:
@@ -170,8 +191,7 @@ def times(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray, np.
         return _seconds(instants), np.full(n, what, np.int8), np.zeros(n, bool)
     text = given(text, writing.missing)
     seconds, kind = np.full(n, NO_TIME), np.zeros(n, np.int8)
-    orders = ["year-first", writing.dates] if writing.dates in _DAY else ["year-first"]
-    for order in dict.fromkeys(orders):
+    for order in dict.fromkeys([*_ISO, *({writing.dates} & set(_TIME))]):
         _by_pattern(text, order, seconds, kind)
     if writing.dates == "excel-serial":
         _serials(text, writing, seconds, kind)
@@ -182,13 +202,57 @@ def _seconds(instants: pa.Array) -> np.ndarray:
     return pc.fill_null(instants.cast(pa.int64()), NO_TIME).to_numpy(zero_copy_only=False)
 
 
+def is_pattern(dates: str) -> bool:
+    """Return whether a way of writing dates is a pattern of strptime, and none of the words."""
+    return "%" in dates
+
+
+_YEAR_DAY_MONTH = re.compile(r"%Y\W*%d\W*%m")
+"""The one order in which the same text is another day than ISO 8601 reads in it."""
+
+
+def _times_by_strptime(text: pa.Array, writing: Writing) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return times as `times` does, by a declared pattern; what does not fit it may be in ISO 8601, as a workbook's dates."""
+    text = given(text, writing.missing)
+    coded = pc.dictionary_encode(text)
+    read = [_by_strptime(one, writing.dates) for one in coded.dictionary.to_pylist()]
+    codes = pc.fill_null(coded.indices, len(read)).to_numpy(zero_copy_only=False)
+    seconds = np.array([*(one.seconds for one in read), NO_TIME], np.int64)[codes]
+    kind = np.array([*(one.kind for one in read), INSTANT], np.int8)[codes]
+    if not _YEAR_DAY_MONTH.search(writing.dates):
+        for order in _ISO:
+            _by_pattern(text, order, seconds, kind)
+    return seconds, kind, np.asarray(text.is_valid()) & (seconds == NO_TIME)
+
+
+@dataclass(frozen=True)
+class _Time:
+    """A time as `times` gives it: seconds since 1970, and what it is."""
+
+    seconds: int
+    kind: int
+
+
+def _by_strptime(text: str, pattern: str) -> _Time:
+    """Return the time that a text is by a pattern, `NO_TIME` where it does not fit."""
+    has_clock, has_offset = re.search(r"%[HIcX]", pattern) is not None, "%z" in pattern
+    try:
+        if has_offset:
+            time = dt.datetime.strptime(text, pattern).astimezone(dt.UTC)
+        else:
+            time = dt.datetime.strptime(text, pattern).replace(tzinfo=dt.UTC)
+    except (ValueError, OverflowError):
+        return _Time(NO_TIME, INSTANT)
+    return _Time(math.floor(time.timestamp()), INSTANT if has_offset else LOCAL_TIME if has_clock else BARE_DATE)
+
+
 def _by_pattern(text: pa.Array, order: str, seconds: np.ndarray, kind: np.ndarray) -> None:
-    """Fill in the times that are written in an order of date parts.
+    """Fill in the times that are written in an order of date parts, in rows without a time.
 
     Days that do not exist are left out.
     """
-    parts = pc.extract_regex(text, _DAY[order] + _CLOCK + _OFFSET)
-    rows = np.flatnonzero(np.asarray(parts.is_valid()))
+    parts = pc.extract_regex(text, _TIME[order])
+    rows = np.flatnonzero(np.asarray(parts.is_valid()) & (seconds == NO_TIME))
     if len(rows) == 0:
         return
     parts = parts.take(pa.array(rows))

@@ -1,8 +1,9 @@
-"""Wide station tables: one line a time, one column a station, one reading a table."""
+"""Wide station tables: one line a time, the stations side by side, with one reading each or with several."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,89 +13,247 @@ import pyarrow as pa
 from pipeline.inputs import values
 from pipeline.inputs.columns import Column, Table, plain_header
 from pipeline.inputs.converting import MOST_TEXTS, Converted, Wrong, canonical_numbers, wrong_values
-from pipeline.inputs.formats import FileFormat
-from pipeline.inputs.headers import FieldMap, opened_text
+from pipeline.inputs.formats import ELEMENT, SITE, FileFormat
+from pipeline.inputs.header_line import Wanted
+from pipeline.inputs.headers import (
+    FieldMap,
+    Lacking,
+    conversions_of,
+    field_map_of,
+    lacking_of,
+    no_header,
+    wanted_headers,
+)
 from pipeline.inputs.lines import Split
+from pipeline.inputs.opening import OpenedTable, open_table
+from pipeline.inputs.outside import fitting
 from pipeline.inputs.printable import header_list
-from pipeline.inputs.units import SAME, conversion
+from pipeline.inputs.sheets import Sheet
+from pipeline.inputs.source import Source
+from pipeline.inputs.units import SAME
 from pipeline.model.problems import InputError
 
 
 @dataclass(frozen=True)
+class Cells:
+    """The columns of one reading.
+
+    Parameters
+    ----------
+    column : the reading.
+    stations : the station of each field, an index into the table's, by the field's position.
+    """
+
+    column: Column
+    stations: dict[int, int]
+
+
+@dataclass(frozen=True)
 class WideTable:
-    """How a wide table's columns are stations.
+    """How a wide table's columns are stations' readings.
 
     Parameters
     ----------
     field_map : how its time becomes a column; its layout wants the stations' columns too.
-    column : the reading that its cells hold.
-    stations : the station of each field by its position.
+    cells : the columns of each reading.
+    stations : the stations, in the order of their first columns.
     """
 
     field_map: FieldMap
-    column: Column
-    stations: dict[int, str]
+    cells: tuple[Cells, ...]
+    stations: tuple[str, ...]
+
+    @property
+    def keys(self) -> set[str]:
+        """The readings' keys."""
+        return {cells.column.key for cells in self.cells}
+
+    @property
+    def deciding(self) -> tuple[object, ...]:
+        """All that decides what is made of a line, for keys of the cache."""
+        return *self.field_map.deciding, self.cells, self.stations
 
 
-def opened_wide(path: Path, table: Table, how: FileFormat, missing: Sequence[str]) -> tuple[WideTable, Iterator[bytes]]:
-    """Return how a wide table's columns are stations, and its lines in chunks.
+@dataclass(frozen=True)
+class OpenedWide:
+    """A wide table opened at its header, and how its columns are read."""
+
+    table: OpenedTable
+    wide: WideTable
+
+
+@dataclass(frozen=True)
+class _Headed:
+    """What a header says: which reading of which station."""
+
+    key: str
+    station: str
+
+
+def open_wide(path: Path, table: Table, source: Source, sheet: Sheet | None) -> OpenedWide:
+    """Return a wide table opened at its header.
 
     Raises
     ------
-    InputError : it cannot be read, has no time, or not a column that a station is declared for.
+    InputError : it cannot be read, has no time, or not a column that is declared.
     """
-    time = tuple(column for column in table.columns if column.kind == "time")
-    field_map, pieces = opened_text(path, Table(table.role, time), how, missing)
-    headers = [header.strip() for header in field_map.layout.headers]
-    declared = {plain_header(header): station for header, station in how.stations.items()}
-    lacking = [header for header in how.stations if plain_header(header) not in map(plain_header, headers)]
-    if lacking:
+    how = source.format_of(path)
+    times = Table(table.role, tuple(column for column in table.columns if column.kind == "time"))
+    patterns = _patterns(how)
+    wanted = wanted_headers(times, how)
+    if patterns:
+        wanted = Wanted(wanted.required, lambda header: any(fits.fullmatch(header) for fits in patterns.values()))
+    opened_table = open_table(path, how, wanted, sheet)
+    try:
+        return OpenedWide(opened_table, _mapped(opened_table, table, times, source, patterns))
+    except InputError:
+        opened_table.close()
+        raise
+
+
+def _mapped(
+    opened_table: OpenedTable, table: Table, times: Table, source: Source, patterns: Mapping[str, re.Pattern[str]]
+) -> WideTable:
+    """Return how the columns of a wide table become readings."""
+    headers = [header.strip() for header in opened_table.header.fields]
+    lacking = _lacking(opened_table, times, patterns)
+    if lacking or opened_table.header.separator is None:
+        raise InputError(no_header(opened_table, table.role, lacking))
+    field_map = field_map_of(opened_table, times, source.missing)
+    if "time" not in field_map.positions:
         raise InputError(
-            f"{path}: no column '{lacking[0]}'. The header has: {header_list(headers)}. "
-            f"Mend stations under formats.{table.role} in the settings"
+            f"{opened_table.path}: a wide table needs a column of times: name it under columns.{table.role}.time"
         )
     time_at = field_map.positions["time"]
-    stations = {position: header for position, header in enumerate(headers) if position != time_at and header}
-    if declared:
-        stations = {p: declared[plain_header(h)] for p, h in stations.items() if plain_header(h) in declared}
-    if len(set(stations.values())) < len(stations) or not stations:
-        raise InputError(f"{path}: a wide table needs one column a station. The header has: {header_list(headers)}")
-    layout = replace(field_map.layout, wanted=(time_at, *stations))
-    column = next(column for column in table.columns if column.key == how.wide)
-    unit = how.columns[column.key].unit if column.key in how.columns else None
-    conversions = {} if unit is None or column.unit is None else {column.key: conversion(unit, column.unit)}
-    field_map = replace(field_map, table=table, layout=layout, conversions=conversions)
-    return WideTable(field_map, column, stations), pieces
+    headed = {
+        position: said
+        for position, header in enumerate(headers)
+        if position != time_at and header and (said := _said(header, opened_table.how, patterns)) is not None
+    }
+    if not headed:
+        raise InputError(
+            f"{opened_table.path}: a wide table needs one column a station. The header has: {header_list(headers)}"
+        )
+    _refuse_twice(opened_table.path, headed, headers)
+    stations = tuple(dict.fromkeys(said.station for said in headed.values()))
+    cells = tuple(
+        Cells(column, {p: stations.index(said.station) for p, said in headed.items() if said.key == column.key})
+        for column in table.columns
+        if any(said.key == column.key for said in headed.values())
+    )
+    layout = replace(field_map.layout, wanted=(time_at, *headed))
+    under = {(said.key, said.station): headers[position] for position, said in headed.items()}
+    return WideTable(
+        replace(
+            field_map,
+            table=table,
+            layout=layout,
+            headers=field_map.headers | under,
+            conversions=conversions_of(table, opened_table.how),
+        ),
+        cells,
+        stations,
+    )
+
+
+def _patterns(how: FileFormat) -> dict[str, re.Pattern[str]]:
+    """Return the pattern of each element's headers, whose group is the station; none where a header is a station.
+
+    The longer text comes first: `Max SWE` is not the SWE of a station called Max.
+    """
+    texts = sorted(how.elements.items(), key=lambda item: -len(item[1]))
+    return {key: fitting((how.wide or "").replace(SITE, "{}").replace(ELEMENT, text)) for key, text in texts}
+
+
+def _said(header: str, how: FileFormat, patterns: Mapping[str, re.Pattern[str]]) -> _Headed | None:
+    """Return which reading of which station stands under a header, None where none does."""
+    declared = {plain_header(text): station for text, station in how.stations.items()}
+    if not patterns:
+        station = declared.get(plain_header(header)) if declared else header
+        return None if station is None else _Headed(how.wide or "", station)
+    for key, fits in patterns.items():
+        if (said := fits.fullmatch(header)) is not None:
+            return _Headed(key, declared.get(plain_header(said[1]), said[1]))
+    return None
+
+
+def _lacking(opened_table: OpenedTable, times: Table, patterns: Mapping[str, re.Pattern[str]]) -> list[Lacking]:
+    """Return the columns that a wide table must have, or is declared to have, and has not."""
+    how, headers = opened_table.how, [header.strip() for header in opened_table.header.fields]
+    plain = {plain_header(header) for header in headers}
+    under = f"formats.{times.role}"
+    missing = lacking_of(times, how, headers)
+    missing += [
+        Lacking((how.wide or "").replace(ELEMENT, text), f"{under}.elements.{key}")
+        for key, text in how.elements.items()
+        if not any(patterns[key].fullmatch(header) for header in headers)
+    ]
+    if not patterns:
+        missing += [Lacking(text, f"{under}.stations") for text in how.stations if plain_header(text) not in plain]
+    return missing
+
+
+def _refuse_twice(path: Path, headed: Mapping[int, _Headed], headers: Sequence[str]) -> None:
+    """Raise InputError where two columns hold the same reading of a station."""
+    first: dict[_Headed, int] = {}
+    for position, said in headed.items():
+        if said in first:
+            raise InputError(
+                f"{path}: the columns '{headers[first[said]]}' and '{headers[position]}' both hold {said.key} of {said.station}. "
+                "A wide table needs one column a station and reading: mend formats.stations in the settings"
+            )
+        first[said] = position
 
 
 def converted_wide(piece: Split, wide: WideTable) -> Converted:
-    """Return a row for every cell with something in it, line by line."""
-    field_map, column, stations = wide.field_map, wide.column, wide.stations
+    """Return a row for every line and station with a reading, line by line."""
+    field_map = wide.field_map
     text = piece.fields[field_map.positions["time"]]
     seconds, kind, unread = values.times(text, field_map.writing)
-    lines, many = len(piece.line), len(stations)
-    cells, wrong = np.empty((lines, many)), np.zeros((lines, many), bool)
-    texts: dict[tuple[int, int], str] = {}
-    for number, position in enumerate(stations):
-        numbers, bad = values.numbers(piece.fields[position], field_map.writing)
-        cells[:, number] = canonical_numbers(numbers, column, field_map.conversions.get(column.key, SAME))
-        wrong[:, number] = bad
-        shown = wrong_values("", bad, piece.fields[position])
-        texts |= {(line, number): cell for line, cell in zip(shown.rows.tolist(), shown.texts, strict=False)}
+    shape = len(piece.line), len(wide.stations)
+    read = [_read(piece, cells, field_map, shape) for cells in wide.cells]
     # A line without a readable time stays as one row, to be reported.
     lost = unread | (seconds == values.NO_TIME)
-    keep = (np.isfinite(cells) | wrong) & ~lost[:, None]
+    keep = np.zeros(shape, bool)
+    for one in read:
+        keep |= np.isfinite(one.numbers) | one.wrong
+    keep &= ~lost[:, None]
     keep[lost, 0] = True
     row, station = np.nonzero(keep)
     arrays = {other.name: np.full(len(row), np.nan) for other in field_map.table.columns if other.kind == "number"}
-    arrays |= {column.name: cells[keep], "seconds": seconds[row], "kind": kind[row]}
-    names = pa.array(list(stations.values()), pa.string())
+    arrays |= {cells.column.name: one.numbers[keep] for cells, one in zip(wide.cells, read, strict=True)}
+    arrays |= {"seconds": seconds[row], "kind": kind[row]}
+    names = pa.array(wide.stations, pa.string())
     site_id = pa.DictionaryArray.from_arrays(pa.array(station.astype(np.int32)), names)
     troubles = []
     if unread.any():
         troubles.append(Wrong("time", np.flatnonzero(unread[row]), wrong_values("", unread, text).texts))
-    rows = np.flatnonzero(wrong[keep] & ~lost[row])
-    if len(rows):
-        cell_texts = [texts.get((int(row[i]), int(station[i])), "") for i in rows[:MOST_TEXTS]]
-        troubles.append(Wrong(column.key, rows, cell_texts))
+    for cells, one in zip(wide.cells, read, strict=True):
+        rows = np.flatnonzero(one.wrong[keep] & ~lost[row])
+        if len(rows):
+            shown = [one.texts.get((int(row[i]), int(station[i])), "") for i in rows[:MOST_TEXTS]]
+            troubles.append(Wrong(cells.column.key, rows, shown))
     return Converted(arrays, {"site_id": site_id}, piece.line[row], piece.lines, piece.bad, troubles)
+
+
+@dataclass(frozen=True)
+class _Read:
+    """The cells of one reading, (lines, stations): numbers, which are none, and texts of these by line and station."""
+
+    numbers: np.ndarray
+    wrong: np.ndarray
+    texts: dict[tuple[int, int], str]
+
+
+def _read(piece: Split, cells: Cells, field_map: FieldMap, shape: tuple[int, int]) -> _Read:
+    numbers, wrong = np.full(shape, np.nan), np.zeros(shape, bool)
+    texts: dict[tuple[int, int], str] = {}
+    how = field_map.conversions.get(cells.column.key, SAME)
+    for position, station in cells.stations.items():
+        read, bad = values.numbers(piece.fields[position], field_map.writing)
+        numbers[:, station] = canonical_numbers(read, cells.column, how)
+        wrong[:, station] = bad
+        if bad.any():
+            shown = wrong_values("", bad, piece.fields[position])
+            texts |= {(line, station): cell for line, cell in zip(shown.rows.tolist(), shown.texts, strict=False)}
+    return _Read(numbers, wrong, texts)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.inputs.formats import SEPARATORS
-from pipeline.inputs.sheets import read_sheet
+from pipeline.inputs.sheets import read_sheets
 from pipeline.model.problems import InputError
 from pipeline.proposals.headers_known import meanings
 from pipeline.proposals.units_known import header_words, unit_of
@@ -234,7 +234,7 @@ def known_words(fields: Sequence[str]) -> int:
 
 
 HEADER_SEARCHED = 50
-"""Lines without comments within which the reader looks for a header (`pipeline.inputs.lines`)."""
+"""Lines without comments within which the reader looks for a header (`pipeline.inputs.header_line`)."""
 
 
 def _with_header(path: Path, rows: Sequence[_Row], lines: Sequence[str], comment: str | None) -> RawTable | None:
@@ -313,7 +313,9 @@ def raw_sheets(path: Path) -> list[RawTable]:
     ------
     InputError : the workbook cannot be read.
     """
-    rows = [_Row(n, tuple(row)) for n, row in enumerate(read_sheet(path, None, ".")) if any(map(str.strip, row))]
+    rows = [
+        _Row(n, tuple(row)) for n, row in enumerate(read_sheets(path, None, ".")[0].rows) if any(map(str.strip, row))
+    ]
     raw = _sheet_table(path, rows) if rows else None
     return [] if raw is None else [replace(raw, sheet="")]
 

@@ -79,7 +79,7 @@ Required = Annotated[Patterns, Field(min_length=1), PlainSerializer(_as_written)
 
 
 def _is_left_out(value: object) -> bool:
-    return value is None or value == []
+    return value in (None, [], {}, 0)
 
 
 class Terrain(Block):
@@ -133,9 +133,9 @@ class Column(Block):
     unit: str | None = None
     constant: Annotated[str | None, Field(coerce_numbers_to_str=True)] = None
     file_name: str | None = None
-    title: str | None = None
-    sheet_name: str | None = None
-    values: dict[str, str] = Field(default_factory=dict)
+    title: Annotated[str | None, Field(exclude_if=_is_left_out)] = None
+    sheet_name: Annotated[str | None, Field(exclude_if=_is_left_out)] = None
+    values: Annotated[dict[str, str], Field(exclude_if=_is_left_out)] = Field(default_factory=dict)
 
 
 class Monthly(Block):
@@ -155,11 +155,11 @@ class Format(Block):
     encoding: str | None = None
     comment: Annotated[str, Field(min_length=1)] | None = None
     sheet: str | None = None
-    skip_lines: Annotated[int, Field(ge=0)] = 0
-    header: list[str] = Field(default_factory=list)
+    skip_lines: Annotated[int, Field(ge=0, exclude_if=_is_left_out)] = 0
+    header: Annotated[list[str], Field(exclude_if=_is_left_out)] = Field(default_factory=list)
     wide: str | None = None
-    elements: dict[str, str] = Field(default_factory=dict)
-    monthly: Monthly | None = None
+    elements: Annotated[dict[str, str], Field(exclude_if=_is_left_out)] = Field(default_factory=dict)
+    monthly: Annotated[Monthly | None, Field(exclude_if=_is_left_out)] = None
     stations: dict[str, str] = Field(default_factory=dict)
     clock: float | str | None = None
     clocks: dict[str, float | str] = Field(default_factory=dict)
@@ -211,7 +211,7 @@ def _no_date(pattern: str, *, with_year: bool) -> str:
         return f"is none of {', '.join(DATE_ORDERS)}, and no pattern such as %d.%m.%y"
     one = dt.datetime(2027, 11, 23, 16, 45, 50, tzinfo=dt.UTC)
     try:
-        again = dt.datetime.strptime(one.strftime(pattern), pattern).date()  # noqa: DTZ007  a day of the calendar alone
+        again = dt.datetime.strptime(one.strftime(pattern), pattern).replace(tzinfo=dt.UTC)
     except (ValueError, re.error):
         return "is no pattern that a date can be read by (%Y or %y, %m or %b, %d; see Python's strptime)"
     if (again.month, again.day) != (one.month, one.day):

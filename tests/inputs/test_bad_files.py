@@ -19,7 +19,7 @@ from pipeline.inputs.raster_frame import refuse_large
 from pipeline.inputs.rasters import mean_on_grid
 from pipeline.inputs.read_terrain import BandEdges
 from pipeline.inputs.read_zones import read_zones
-from pipeline.inputs.sheets import read_sheet
+from pipeline.inputs.sheets import read_sheets
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import InputError, SettingsError
 from pipeline.settings.basin import read_settings
@@ -130,7 +130,7 @@ def test_a_workbook_with_flipped_bytes_is_read_or_told(tmp_path, workbook, insid
         whole = workbook.read_bytes()
         path.write_bytes(_repacked(whole, draw) if inside else _flipped(whole, draw))
         try:
-            read_sheet(path, None, ".")
+            read_sheets(path, None, ".")
         except InputError as trouble:
             told.append(str(trouble).removeprefix(str(path)))
     assert len(told) > 10
@@ -162,7 +162,7 @@ def test_an_encrypted_workbook_says_so(tmp_path, workbook):
     path = tmp_path / "locked.xlsx"
     path.write_bytes(bytes.fromhex("d0cf11e0a1b11ae1") + bytes(4096))
     with pytest.raises(InputError, match=r"locked\.xlsx is encrypted, or of the format before \.xlsx"):
-        read_sheet(path, None, ".")
+        read_sheets(path, None, ".")
     data = bytearray(workbook.read_bytes())
     for mark, flags in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):
         at = -1
@@ -170,7 +170,7 @@ def test_an_encrypted_workbook_says_so(tmp_path, workbook):
             data[at + flags] |= 1
     path.write_bytes(data)
     with pytest.raises(InputError, match=r"locked\.xlsx is encrypted\. Save it without a password"):
-        read_sheet(path, None, ".")
+        read_sheets(path, None, ".")
 
 
 @pytest.mark.long
@@ -180,7 +180,7 @@ def test_a_workbook_far_larger_than_it_looks_is_refused_before_it_is_unpacked(tm
     book.active["XFD1048576"] = 1
     book.save(path)
     with pytest.raises(InputError, match=r"large\.xlsx spans more than 20 million cells"):
-        read_sheet(path, None, ".")
+        read_sheets(path, None, ".")
 
     def blown(name, part):
         return part + b" " * 410_000_000 if name.endswith("sheet1.xml") else part
@@ -188,7 +188,7 @@ def test_a_workbook_far_larger_than_it_looks_is_refused_before_it_is_unpacked(tm
     path.write_bytes(_repacked(workbook.read_bytes(), random.Random(0), blown))  # noqa: S311  as above
     assert path.stat().st_size < 2_000_000
     with pytest.raises(InputError, match=r"large\.xlsx holds 410 MB once unpacked, more than the 400 MB"):
-        read_sheet(path, None, ".")
+        read_sheets(path, None, ".")
 
 
 # --- rasters ----------------------------------------------------------------------------------------------------------

@@ -78,7 +78,7 @@ def test_byte_order_mark_and_spaces_in_headers_do_no_harm(tmp_path):
     ("content", "words"),
     [
         ("", "is empty: a header line is wanted"),
-        ("a,b\n1,2\n", "no column 'site_id'. The header has: a, b"),
+        ("a,b\n1,2\n", "no columns 'site_id', 'date'. The header has: a, b. Name the columns under"),
         (b"\xff\xfe\x00\x01binary\x80", "is not UTF-16 text"),
     ],
 )

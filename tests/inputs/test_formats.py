@@ -92,6 +92,14 @@ def test_a_code_for_no_value_is_one_in_any_spelling(tmp_path, code):
         ("month-first", "3/4/2031"),
         ("excel-serial", "47911"),
         ("excel-serial", "47911.604"),
+        ("year-first", "20310304"),
+        ("day-first", "20310304"),
+        ("year-first", "20310304T0630"),
+        ("%d.%m.%y", "04.03.31"),
+        ("%d.%m.%y", "2031-03-04"),
+        ("%d.%m.%y", "20310304"),
+        ("%d %b %Y %H:%M", "4 Mar 2031 06:30"),
+        ("%Y-%d-%m", "2031-04-03"),
     ],
 )
 def test_dates_as_declared(tmp_path, dates, text):
@@ -112,6 +120,12 @@ def test_dates_as_declared(tmp_path, dates, text):
         ("day-first", "04/13/2031"),
         ("month-first", "13/04/2031"),
         ("year-first", "2031-03-04T05:00Z"),
+        ("year-first", "20311304"),
+        ("day-first", "04032031"),
+        ("%d.%m.%y", "04.13.31"),
+        ("%d.%m.%y", "04.03.2031"),
+        ("%Y-%d-%m", "2031-03-30"),
+        ("%Y-%m-%dT%H:%M%z", "2031-03-04T05:00+0000"),
     ],
 )
 def test_dates_that_are_not_as_declared_are_told_and_not_guessed(tmp_path, dates, text):

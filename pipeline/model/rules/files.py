@@ -116,8 +116,21 @@ UNREADABLE_LINE = Rule(
     DEFINITION,
     "{why}; mend the file if it is data",
 )
-LINE_ABOVE_HEADER = replace(
-    UNREADABLE_LINE, severity=Severity.NOTE, looks_at="lines above the header", why="a title or a note stands there"
+LINE_BESIDE_HEADER = replace(
+    UNREADABLE_LINE,
+    severity=Severity.NOTE,
+    looks_at="lines above the header that give no value, and a second header line below that of a monthly table",
+    why="a title or a note stands there",
+)
+
+SUMMARY_ROW = Rule(
+    "summary row",
+    _COURSES,
+    Severity.NOTE,
+    Action.SET_ASIDE,
+    "a row whose point, site or first cell is Average, Mean, Total or the like, and whose visit has other rows",
+    "it sums up the points, and would count as one more",
+    message="the row sums up the others of its visit: it is no sample",
 )
 
 UNREADABLE_VALUE = Rule(
