@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from difflib import SequenceMatcher
 from pathlib import Path
 
 from pipeline.proposals.dates_known import date_readings
@@ -72,28 +73,25 @@ def _looked_for(tables: Sequence[RawTable], values_in: Callable[[str], list[str]
 
     The lines above the header say it of a table itself, the sheet's name and the file's name of all that is in them.
     """
-    for number in range(max(len(table.above) for table in tables)):
-        lines = [table.above[number] if number < len(table.above) else "" for table in tables]
-        result = _by_pattern("title", lines, values_in)
-        if result is not None:
-            return result
-    if all(table.sheet is not None for table in tables):
-        result = _by_pattern("sheet_name", [table.sheet or "" for table in tables], values_in)
-        if result is not None:
-            return result
-    return _by_pattern("file_name", [table.path.name for table in tables], values_in)
+    result = _by_pattern("title", [table.above for table in tables], values_in)
+    if result is None and all(table.sheet for table in tables):
+        result = _by_pattern("sheet_name", [(table.sheet or "",) for table in tables], values_in)
+    return result or _by_pattern("file_name", [(table.path.name,) for table in tables], values_in)
 
 
-def _by_pattern(where: str, texts: Sequence[str], values_in: Callable[[str], list[str]]) -> Outside | None:
-    options = [values_in(text) for text in texts]
-    if not all(options):
+def _by_pattern(where: str, lines: Sequence[Sequence[str]], values_in: Callable[[str], list[str]]) -> Outside | None:
+    """Return the pattern by which each table's first line that fits holds a value."""
+    if not all(lines):
         return None
-    for value in options[0]:
-        before, _, after = texts[0].partition(value)
-        for pattern in _looser(before, after, texts):
-            read = [taken(pattern, text) for text in texts]
-            if all(got is not None and got in fine for got, fine in zip(read, options, strict=True)):
-                return Outside(where, pattern, tuple(got or "" for got in read))
+    for line in lines[0]:
+        for value in values_in(line):
+            # Lines of the other tables that are most like it.
+            like = [max(own, key=lambda one, line=line: SequenceMatcher(None, line, one).ratio()) for own in lines]
+            before, _, after = line.partition(value)
+            for pattern in _looser(before, after, like):
+                read = [next((got for one in own if (got := taken(pattern, one))), None) for own in lines]
+                if all(got is not None and got in values_in(got) for got in read):
+                    return Outside(where, pattern, tuple(got or "" for got in read))
     return None
 
 
@@ -118,12 +116,13 @@ def _looser(before: str, after: str, texts: Sequence[str]) -> list[str]:
 
 
 def _starred(part: str, common: str) -> str:
-    """Return the text before a value with a star for what differs between the tables."""
+    """Return the text before a value with a star for what differs between the tables; words stay whole."""
     if not part or part == common[: len(part)]:
         return part
-    keep = re.search(r"[^\w]*$|[_]+$", part)
-    near = keep[0] if keep else ""
-    return f"{common[: len(part) - len(near)]}*{near}"
+    near = re.search(r"[\W_]*$", part)
+    marks = near[0] if near else ""
+    same = re.match(r"(.*[\W_])?", common[: len(part) - len(marks)])
+    return f"{same[0] if same else ''}*{marks}"
 
 
 def _common(texts: Sequence[str]) -> str:
@@ -134,9 +133,16 @@ def _common(texts: Sequence[str]) -> str:
 
 def taken(pattern: str, text: str) -> str | None:
     """Return the part of a text at `{}` of a pattern, as the reader takes it; None where it does not fit."""
-    before, after = (re.escape(part).replace(r"\*", ".*?") for part in pattern.split("{}"))
-    fits = re.fullmatch(f"{before}(.+?){after}", text.strip())
-    return fits[1].strip() if fits else None
+    fits = fitting(pattern).fullmatch(text)
+    return fits[1] if fits else None
+
+
+def fitting(pattern: str) -> re.Pattern[str]:
+    """Return a declared pattern as the readers take it."""
+    before, after = (
+        re.sub(r"(\\ )+", r"\\s+", re.escape(part)).replace(r"\*", ".*?") for part in pattern.split("{}", 1)
+    )
+    return re.compile(rf"\s*{before}\s*(\S|\S.*?\S)\s*{after}\s*", re.IGNORECASE)
 
 
 def setting_of(outside: Outside, names: Mapping[str, str]) -> dict[str, Value]:

@@ -12,6 +12,7 @@ from scipy.optimize import linear_sum_assignment
 
 from pipeline.inputs import read_covers, read_overrides
 from pipeline.proposals.cells import Cells, cells_of, decimal_mark
+from pipeline.proposals.dates_known import FIRST_YEAR, LAST_YEAR
 from pipeline.proposals.headers_known import meanings
 from pipeline.proposals.kinds_known import kind_of
 from pipeline.proposals.proposal import BasinHint
@@ -319,7 +320,8 @@ def _by_values(role: str, key: str, column: SeenColumn, table: SeenTable, beside
     if key in _LOOKS and (role, key) != ("overrides", "variable"):
         return _LOOKS[key](few) if texts else 0.0
     if key == "site_id":
-        return _site_bonus(role, few, texts, beside.site_ids)
+        is_code = not table.raw.header and len(set(texts)) == len(texts) and not any(" " in text for text in few)
+        return _site_bonus(role, few, texts, beside.site_ids) + 0.3 * is_code
     if key == "point":
         # Points begin anew with each visit: there are far fewer of them than rows.
         return 0.05 if len(set(texts)) * 2 <= len(texts) else -0.05
@@ -360,7 +362,9 @@ def _without_header(key: str, column: SeenColumn, beside: FolderEvidence) -> flo
     }
     low, high = limits.get(key, (float("nan"), float("nan")))
     inside = float(((cells.known >= low) & (cells.known <= high)).mean())
-    return 0.8 if inside > LEAST_KNOWN else 0.0
+    # Years of the first survey may lie in the basin's heights.
+    is_years = key == "elevation" and bool(((cells.known >= FIRST_YEAR) & (cells.known <= LAST_YEAR)).all())
+    return (0.8 - 0.3 * is_years) if inside > LEAST_KNOWN else 0.0
 
 
 FEET_A_METRE = 3.28
@@ -372,10 +376,14 @@ def _site_bonus(role: str, few: Sequence[str], texts: Sequence[str], site_ids: f
     bonus = 0.5 if known > LEAST_KNOWN else 0.0
     if role == "sites":
         # Each site has one row; identifiers are short.
-        bonus += 0.05 * (len(set(texts)) == len(texts)) - 0.2 * (len(set(texts)) * 2 < len(texts))
+        bonus = 0.5 * known if known > SOME_KNOWN else 0.0
+        bonus += 0.05 * (len(set(texts)) == len(texts)) - 0.5 * (len(set(texts)) * 2 < len(texts))
         bonus += 0.06 * (sum(" " in text for text in few) * 2 < len(few))
     return bonus
 
+
+SOME_KNOWN = 0.1
+"""A list of a region's sites holds many that no table of the folder has."""
 
 LEAST_KNOWN = 0.5
 """A column holds sites where half of its texts are sites of other tables; a few may stand in one table alone."""
@@ -397,6 +405,15 @@ def site_like(table: SeenTable) -> Iterable[frozenset[str]]:
         different = frozenset(texts)
         if 1 < len(different) <= MOST_SITES:
             yield different
+
+
+def words_around(raw: RawTable) -> frozenset[str]:
+    """Return the words outside a table's rows that may be site identifiers: of headers, titles, sheet and file."""
+    texts = [*raw.header, raw.sheet or "", raw.path.stem]
+    words = {word for text in texts for word in re.findall(r"[^\W_]+", text)}
+    titled = {word for line in raw.above for word in re.findall(r"[^\W_]+", line) if any(map(str.isdigit, word))}
+    whole = {line.rpartition(":")[2].strip() for line in raw.above} | {text.strip() for text in texts}
+    return frozenset(words | titled | whole) - {""}
 
 
 MOST_SITES = 2000

@@ -13,17 +13,24 @@ from pipeline.inputs.columns import Column, Table
 from pipeline.proposals.cells import Cells
 from pipeline.proposals.clocks_known import clock_said
 from pipeline.proposals.dates_known import ChosenDate, DateReading, chosen_date, date_readings
+from pipeline.proposals.monthly_known import monthly_table
 from pipeline.proposals.outside import Outside, date_outside, setting_of, site_outside
 from pipeline.proposals.proposal import Proposal, Refusal, Value
 from pipeline.proposals.raw_table import RawTable
+from pipeline.proposals.reshaped import Reshaped
 from pipeline.proposals.site_columns import SiteGroup, site_settings
-from pipeline.proposals.table_columns import FolderEvidence, SeenColumn, SeenTable, seen_table
+from pipeline.proposals.table_columns import Assignment, FolderEvidence, SeenColumn, SeenTable, seen_table
 from pipeline.proposals.table_role import RoleReading, role_of
 from pipeline.proposals.table_units import UNKNOWN, Surveyed, UnitReading, unit_readings
 from pipeline.proposals.units_known import Unit, unit_of
+from pipeline.proposals.wide_known import wide_table
 
 DATE_KEYS = frozenset({"date", "time", "from", "until", "nominal_date", "issued", "when"})
 """Keys whose values the entry's `dates` reads."""
+
+
+HARMLESS = frozenset({"name", "remark", "sampler"})
+"""Keys of which the likelier of two columns may be taken: nothing is computed from them."""
 
 
 @dataclass(frozen=True)
@@ -90,19 +97,32 @@ def read_group(
     seen: SeenTable, tables: Sequence[RawTable], canonical: Mapping[str, Table], beside: Beside
 ) -> GroupReading:
     """Return what is proposed for files that are written alike; `seen` are their rows as one table."""
-    role = role_of(seen, beside.evidence)
+    reshaped = monthly_table(seen) or wide_table(seen, beside.evidence.site_ids, beside.names)
+    if reshaped is None:
+        role = role_of(seen, beside.evidence)
+    else:
+        lacks = () if "site_id" in reshaped.columns else ("site_id",)
+        role = RoleReading(reshaped.role, Assignment(reshaped.columns, {}, ()), reshaped.evidence, lacks)
     if not role.role or role.columns is None:
         return GroupReading("", role.evidence, tuple(tables))
-    return _Group(tables, seen, role, canonical[role.role], beside).reading()
+    return _Group(tables, seen, role, canonical[role.role], beside, reshaped).reading()
 
 
 class _Group:
     """One group on the way from its columns to proposals."""
 
     def __init__(
-        self, tables: Sequence[RawTable], seen: SeenTable, role: RoleReading, table: Table, beside: Beside
+        self,
+        tables: Sequence[RawTable],
+        seen: SeenTable,
+        role: RoleReading,
+        table: Table,
+        beside: Beside,
+        reshaped: Reshaped | None,
     ) -> None:
         self.tables, self.seen, self.role, self.table, self.beside = tables, seen, role, table, beside
+        self.reshaped = reshaped
+        self.spread = frozenset[str]() if reshaped is None else reshaped.spread
         self.columns: dict[str, SeenColumn] = dict(role.columns.columns) if role.columns else {}
         self.refusals: list[Refusal] = []
         self.proposals: list[Proposal] = []
@@ -113,6 +133,8 @@ class _Group:
         return self.tables[0].path
 
     def reading(self) -> GroupReading:
+        if self.reshaped is not None:
+            self.proposals += self.reshaped.proposals
         self._find_outside()
         self._refuse_doubts()
         chosen = self._dates()
@@ -145,8 +167,8 @@ class _Group:
     def _find_outside(self) -> None:
         """Find the site and the date in file names, titles and sheet names where no column holds them."""
         if "site_id" in self.role.lacks:
-            known = self.beside.evidence.site_ids | frozenset(self.beside.names)
-            self._take("site_id", site_outside(self.tables, known))
+            by_id = site_outside(self.tables, self.beside.evidence.site_ids)
+            self._take("site_id", by_id or site_outside(self.tables, frozenset(self.beside.names)))
         key = "time" if self.role.role == "stations" else "date"
         if key in self.role.lacks:
             self._take(key, date_outside(self.tables))
@@ -157,7 +179,8 @@ class _Group:
 
     def _each_row(self, texts: Sequence[str]) -> list[str]:
         """Return the text of each table for each of its rows."""
-        return [text for table, text in zip(self.tables, texts, strict=True) for _ in table.rows]
+        every = [text for table, text in zip(self.tables, texts, strict=True) for _ in table.rows]
+        return every if self.reshaped is None else [every[row] for row in self.reshaped.from_row]
 
     # ----------------------------------------------------------------------------------------------- doubts
 
@@ -176,8 +199,12 @@ class _Group:
                 + (f" among {', '.join(repr(h) for h in self.tables[0].header if h)}" if self.tables[0].header else ""),
                 f"Head the column {self._canonical(lacking)}, or declare it under columns.{role}",
             )
+        for doubt in self.reshaped.doubts if self.reshaped else ():
+            self.refuse("", doubt, f"Declare it under formats.{role}")
         others = self.role.columns.others if self.role.columns else {}
         for key, other in others.items():
+            if key in HARMLESS:
+                continue
             one = self.columns[key]
             self.refuse(
                 one.header,
@@ -186,7 +213,7 @@ class _Group:
             )
         heads = [column.header.casefold() for column in self.seen.columns]
         for key, column in self.columns.items():
-            if column.header and heads.count(column.header.casefold()) > 1:
+            if key not in self.spread and column.header and heads.count(column.header.casefold()) > 1:
                 self.refuse(
                     column.header, f"the header stands twice, and one of them is {key}", "Name the two differently"
                 )
@@ -337,7 +364,7 @@ class _Group:
         key = column.key
         if key in self.outside:
             return setting_of(self.outside[key], self.beside.names), self.outside[key].evidence
-        if key not in self.columns:
+        if key not in self.columns or key in self.spread:
             return {}, ""
         header = self.columns[key].header
         setting: dict[str, Value] = {} if header.casefold() == column.header.casefold() else {"column": header}

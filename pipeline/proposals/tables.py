@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 
@@ -19,7 +20,7 @@ from pipeline.proposals.proposal import (
     UnknownFile,
 )
 from pipeline.proposals.raw_table import RawTable, raw_sheets, raw_text
-from pipeline.proposals.table_columns import FolderEvidence, site_like
+from pipeline.proposals.table_columns import FolderEvidence, site_like, words_around
 from pipeline.proposals.table_group import Beside, GroupReading, joined, read_group
 from pipeline.proposals.table_role import role_of
 from pipeline.proposals.trial import TABLES, days_of, today, tried
@@ -87,7 +88,10 @@ def _alike(raws: Sequence[RawTable]) -> list[list[RawTable]]:
 def _read_groups(groups: Sequence[list[RawTable]], hint: BasinHint | None) -> list[GroupReading]:
     """Return what each group of files is: the sites first, since their identifiers are evidence for the others."""
     seen = [joined(group) for group in groups]
-    texts_in = [frozenset().union(*site_like(table)) for table in seen]
+    texts_in = [
+        frozenset().union(*site_like(table), *(words_around(raw) for raw in group))
+        for table, group in zip(seen, groups, strict=True)
+    ]
     ids = frozenset[str]()
     names: dict[str, str] = {}
     kinds: dict[str, str] = {}
@@ -126,6 +130,7 @@ def _table(
 ) -> tuple[TableProposal, list[Refusal]]:
     """Return what is proposed for a table, and what its trial refused."""
     files, refusals = [], []
+    groups = _merged(groups)
     patterns = _patterns(groups)
     for group, pattern in zip(groups, patterns, strict=True):
         proposals, first, last = group.proposals, "", ""
@@ -146,6 +151,17 @@ def _table(
     others = tuple(dict.fromkeys(other for group in groups for other in group.others))
     every = [file for group in groups for file in group.files]
     return TableProposal(role, tuple(_globs(every, paths)), evidence, tuple(files), others), refusals
+
+
+def _merged(groups: Sequence[GroupReading]) -> list[GroupReading]:
+    """Return groups for which the same is proposed as one: their headers differ in what is not read."""
+    by_values: dict[str, list[GroupReading]] = defaultdict(list)
+    for number, group in enumerate(groups):
+        same = repr([(one.key, one.value, one.others) for one in group.proposals])
+        by_values[str(number) if group.refusals else same].append(group)
+    return [
+        replace(same[0], tables=tuple(table for one in same for table in one.tables)) for same in by_values.values()
+    ]
 
 
 def _patterns(groups: Sequence[GroupReading]) -> list[str]:

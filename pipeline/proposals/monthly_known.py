@@ -1,0 +1,149 @@
+"""Course tables with a row a season: which columns are a month's, and what each of them holds."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from pipeline.proposals.dates_known import FIRST_YEAR, LAST_YEAR
+from pipeline.proposals.headers_known import meanings
+from pipeline.proposals.proposal import Proposal, Value
+from pipeline.proposals.reshaped import Reshaped, stacked, tiled
+from pipeline.proposals.table_columns import LEAST_FIT, SeenColumn, SeenTable
+from pipeline.proposals.units_known import folded, header_words
+
+MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+LEAST_MONTHS = 3
+"""Months side by side that make a table one of seasons (chosen: two may be any other columns)."""
+
+IN_GROUP = ("date", "depth", "swe", "density", "cores")
+"""What a month's columns may hold."""
+
+
+def month_of(header: str) -> int | None:
+    """Return the month that a header names, 1 to 12, None where it names none.
+
+    >>> month_of("Apr"), month_of("April 1 SWE"), month_of("04"), month_of("Depth")
+    (4, 4, 4, None)
+    """
+    for word in re.findall(r"[a-z]+", folded(header)):
+        if word[:3] in MONTHS and _MONTH.fullmatch(word):
+            return MONTHS.index(word[:3]) + 1
+    number = re.fullmatch(r"\D*?(0?[1-9]|1[0-2])(?!\d)\D*", header)
+    return int(number[1]) if number else None
+
+
+_MONTH = re.compile(
+    r"jan(uary)?|feb(ruary)?|mar(ch)?|apr(il)?|may|june?|july?|aug(ust)?|sept?(ember)?|oct(ober)?|nov(ember)?|dec(ember)?"
+)
+
+
+def monthly_table(seen: SeenTable) -> Reshaped | None:
+    """Return a table with a row a season as rows of one visit, None where it is none."""
+    raw = seen.raw
+    season = next((column for column in seen.columns if _is_season(column)), None)
+    if season is None or not raw.header:
+        return None
+    by_month: dict[int, list[SeenColumn]] = defaultdict(list)
+    for column in seen.columns:
+        month = None if column is season else month_of(column.header)
+        if month is not None:
+            by_month[month].append(column)
+    if len(by_month) < LEAST_MONTHS:
+        return None
+    first = 1 if _is_second_header(raw.rows[0], season.position) else 0
+    notes = raw.rows[0] if first else ("",) * raw.width
+    wide = max(map(len, by_month.values()))
+    groups = [[own[at] for own in by_month.values() if at < len(own)] for at in range(wide)]
+    keys = [_key_of(columns, notes, first) for columns in groups]
+    if not {"depth", "swe"} & set(keys):
+        return None
+    doubts = [f"two columns of a month may be {key}" for key in IN_GROUP if keys.count(key) > 1]
+    group: list[Value] = [key if key in ("date", "depth", "swe", "cores") else "*" for key in keys]
+    setting: Value = {"season": season.header, "group": group}
+    evidence = f"a row a season under '{season.header}', {len(by_month)} months of {wide} columns side by side"
+    proposals = (Proposal("monthly", setting, evidence),)
+    columns, rows = _rows(seen, season, by_month, keys, notes, first)
+    return Reshaped("courses", columns, rows, frozenset({*columns} - {"site_id"}), proposals, evidence, tuple(doubts))
+
+
+def _is_season(column: SeenColumn) -> bool:
+    years = column.cells.known
+    is_year = len(years) > 1 and bool(((years >= FIRST_YEAR) & (years <= LAST_YEAR) & (years % 1 == 0)).all())
+    return is_year and column.meanings.get("season", 0.0) > LEAST_FIT
+
+
+def _is_second_header(row: Sequence[str], at: int) -> bool:
+    return not re.fullmatch(r"\s*\d{4}\s*", row[at])
+
+
+def _key_of(columns: Sequence[SeenColumn], notes: Sequence[str], first: int) -> str:
+    """Return what the k-th column of each month holds, empty where nothing tells it."""
+    texts = [text for column in columns for text in column.cells.texts[first:] if text]
+    named = {_named(column.header, notes[column.position]) for column in columns} - {""}
+    dated = sum(bool(re.search(r"[A-Za-z]{3}|[-/.]\d", text)) and not _is_number(text) for text in texts)
+    if texts and dated * 2 > len(texts):
+        return "date"
+    # The date of SWE's collection is called by both: its values have told already that it is none.
+    left = {name for name in named if name != "date" or not texts}
+    return left.pop() if len(left) == 1 else ""
+
+
+def _is_number(text: str) -> bool:
+    return bool(re.fullmatch(r"[+-]?\d*[.,]?\d+", text))
+
+
+def _named(header: str, note: str) -> str:
+    """Return what a month's column is called to hold: in the second line of headers, else beside the month."""
+    words = header_words(note if note.strip() else header).words
+    plain = tuple(word for word in words if not _MONTH.fullmatch(word) and not word.isdigit())
+    shares = {meaning: share for meaning, share in meanings(plain).items() if meaning in IN_GROUP} if plain else {}
+    best = max(shares, key=lambda meaning: shares[meaning], default="")
+    return best if best and shares[best] >= LEAST_SHARE else ""
+
+
+LEAST_SHARE = 0.25
+"""Share of a second header's letters that name what the column holds: the rest tells how it was measured (chosen)."""
+
+
+def _rows(
+    seen: SeenTable,
+    season: SeenColumn,
+    by_month: Mapping[int, Sequence[SeenColumn]],
+    keys: Sequence[str],
+    notes: Sequence[str],
+    first: int,
+) -> tuple[dict[str, SeenColumn], np.ndarray]:
+    """Return the table as rows of one visit, month by month, and the row that each comes from.
+
+    The date is the month's first in the calendar year of a season that ends in summer; what it is by the basin's season start
+    does not bear on units.
+    """
+    many = len(seen.raw.rows)
+    empty = ("",) * many
+    new: dict[str, SeenColumn] = {}
+    for key in ("depth", "swe", "cores"):
+        if key not in keys:
+            continue
+        at = keys.index(key)
+        parts = [(("",) * first + own[at].cells.texts[first:]) if at < len(own) else empty for own in by_month.values()]
+        column = next(own[at] for own in by_month.values() if at < len(own))
+        header = notes[column.position] if notes[column.position].strip() else column.header
+        new[key] = stacked(header, parts, seen.decimal, column)
+    years = season.cells.numbers
+    dates = [
+        [f"{int(year) - (month > SUMMER)}-{month:02d}-01" if np.isfinite(year) else "" for year in years]
+        for month in by_month
+    ]
+    new["date"] = stacked("", dates, seen.decimal, season)
+    site = max(seen.columns, key=lambda column: column.meanings.get("site_id", 0.0))
+    if site.meanings.get("site_id", 0.0) > LEAST_FIT and site is not season:
+        new["site_id"] = tiled(site, len(by_month))
+    return new, np.tile(np.arange(many), len(by_month))
+
+
+SUMMER = 9
+"""Months after it belong to the season that ends in the next year."""
