@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from difflib import SequenceMatcher
 from pathlib import Path
 
+from pipeline.inputs.outside import fitting
 from pipeline.proposals.dates_known import date_readings
 from pipeline.proposals.proposal import Value
 from pipeline.proposals.raw_table import RawTable
@@ -135,14 +136,6 @@ def taken(pattern: str, text: str) -> str | None:
     """Return the part of a text at `{}` of a pattern, as the reader takes it; None where it does not fit."""
     fits = fitting(pattern).fullmatch(text)
     return fits[1] if fits else None
-
-
-def fitting(pattern: str) -> re.Pattern[str]:
-    """Return a declared pattern as the readers take it."""
-    before, after = (
-        re.sub(r"(\\ )+", r"\\s+", re.escape(part)).replace(r"\*", ".*?") for part in pattern.split("{}", 1)
-    )
-    return re.compile(rf"\s*{before}\s*(\S|\S.*?\S)\s*{after}\s*", re.IGNORECASE)
 
 
 def setting_of(outside: Outside, names: Mapping[str, str]) -> dict[str, Value]:

@@ -263,9 +263,12 @@ def _with_header(path: Path, rows: Sequence[_Row], lines: Sequence[str], comment
     if not table:
         return None
     end = rows[start].line if start < len(rows) else len(lines)
+    fields_of = {row.line: row.fields for row in rows}
     above = tuple(
-        line.lstrip(comment).strip() if comment and line.startswith(comment) else line.strip()
-        for line in lines[: end - 1 if header else end]
+        line.lstrip(comment).strip()
+        if comment and line.startswith(comment)
+        else " ".join(field.strip() for field in fields_of.get(number, (line,)) if field.strip())
+        for number, line in enumerate(lines[: end - 1 if header else end])
         if line.strip()
     )
     skip = rows[at].line if at is not None and at >= HEADER_SEARCHED else 0
@@ -313,11 +316,13 @@ def raw_sheets(path: Path) -> list[RawTable]:
     ------
     InputError : the workbook cannot be read.
     """
-    rows = [
-        _Row(n, tuple(row)) for n, row in enumerate(read_sheets(path, None, ".")[0].rows) if any(map(str.strip, row))
-    ]
-    raw = _sheet_table(path, rows) if rows else None
-    return [] if raw is None else [replace(raw, sheet="")]
+    tables = []
+    sheets = read_sheets(path, "*", ".")
+    for sheet in sheets:
+        rows = [_Row(number, tuple(row)) for number, row in enumerate(sheet.rows) if any(map(str.strip, row))]
+        if rows and (raw := _sheet_table(path, rows)) is not None:
+            tables.append(replace(raw, sheet=sheet.name, is_only_sheet=len(sheets) == 1))
+    return tables
 
 
 def _sheet_table(path: Path, rows: Sequence[_Row]) -> RawTable | None:
