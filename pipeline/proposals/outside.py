@@ -87,13 +87,17 @@ def _by_pattern(where: str, lines: Sequence[Sequence[str]], values_in: Callable[
     for line in lines[0]:
         for value in values_in(line):
             # Lines of the other tables that are most like it.
-            like = [max(own, key=lambda one, line=line: SequenceMatcher(None, line, one).ratio()) for own in lines]
+            like = [_most_like(line, own) for own in lines]
             before, _, after = line.partition(value)
             for pattern in _looser(before, after, like):
                 read = [next((got for one in own if (got := taken(pattern, one))), None) for own in lines]
                 if all(got is not None and got in values_in(got) for got in read):
                     return Outside(where, pattern, tuple(got or "" for got in read))
     return None
+
+
+def _most_like(line: str, lines: Sequence[str]) -> str:
+    return max(lines, key=lambda one: SequenceMatcher(None, line, one).ratio())
 
 
 def _looser(before: str, after: str, texts: Sequence[str]) -> list[str]:

@@ -181,8 +181,8 @@ def _one_reading(
 ) -> Reshaped | None:
     """Return a table whose headers are sites alone: a line above, the sheet or the file's name names the reading."""
     raw = seen.raw
-    places = [*raw.above, raw.sheet or "", raw.path.stem]
-    key, text = next(((key, text) for text in places if (key := _reading_of(text)) in READINGS), ("", ""))
+    texts_around = [*raw.above, raw.sheet or "", raw.path.stem]
+    key, text = next(((key, text) for text in texts_around if (key := _reading_of(text)) in READINGS), ("", ""))
     doubts = []
     if not key:
         doubts.append("its columns are stations, but no line above them and no part of its name says what they measure")
