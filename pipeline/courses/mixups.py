@@ -128,6 +128,10 @@ class Points:
     core_m: np.ndarray
     cores: np.ndarray
 
+    def counts(self) -> np.ndarray:
+        """Return how many points each row stands for: one where no number of cores is written."""
+        return np.fmax(self.cores, 1.0)
+
     def log_depth(self) -> np.ndarray:
         """Return the natural logarithm of depth in m, missing at bare points."""
         return _log(self.depth_m)
@@ -201,7 +205,7 @@ def explain_sheet(points: Points, expected: Expected, believable: tuple[float, f
     density, reading = density[there], points.reading_error(np.exp(expected.density))[there]
     middle = median(density)
     # Rounding does not average out wholly: a scale read in steps is off the same way in like snow.
-    own, off_all = median(np.hypot(POINT_DENSITY_SD, reading)) / np.sqrt(len(density)), median(reading)
+    own, off_all = median(np.hypot(POINT_DENSITY_SD, reading)) / np.sqrt(points.counts()[there].sum()), median(reading)
     own = float(np.hypot(own, 0.5 * off_all))
     depth = median(points.depth_m[there])
     cores = points.log_core()[there]

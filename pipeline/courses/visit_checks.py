@@ -223,12 +223,13 @@ def notes_on_visits(samples: pd.DataFrame, context: Context, limits: CourseLimit
             continue
         rows, _ = points_of[visit.site_id, visit.date]
         points = int(np.maximum(cores[rows], 1.0).sum())
+        few_points = rules.FEW_POINTS if len(rows) > 1 else rules.FEW_POINTS_IN_ONE_ROW
         depth, swe = visit.depth_m, visit.swe_mm
         low, high = seasonal_range(visit.date, southern=context.around.southern)
         density = np.exp(visit.log_density)
         single = weighed[rows].any() and not (cores[rows] > 1).any()
         notes = (
-            (points < limits.few_points, rules.FEW_POINTS, f"{points} points"),
+            (points < limits.few_points, few_points, f"{points} point{'s' * (points > 1)}"),
             (0 < depth < limits.thin_snow_m, rules.THIN_SNOW, f"mean depth {100 * depth:.1f} cm"),
             (
                 single and 0 < swe < limits.bulk_swe_mm,

@@ -28,7 +28,7 @@ EARLIER_VISITS = "earlier_visits"
 EARLIER_SEASONS = 10
 """Visits of so many seasons before this one are used: density's ways are settled after a few, and crews and tubes change (chosen)."""
 
-VISITS_MAKER = Maker("visits", 1, ("numpy", "pandas"))
+VISITS_MAKER = Maker("visits", 2, ("numpy", "pandas"))
 """Maker of a season's checked visits (`_season`)."""
 
 

@@ -314,6 +314,13 @@ FEW_POINTS = Rule(
     "used; the error says so",
 )
 
+FEW_POINTS_IN_ONE_ROW = replace(
+    FEW_POINTS,
+    message="a course has usually 5 or 10 points; the mean of fewer than {least:g} is unsure, and its error says so. Where the row is the "
+    "published mean of several points, their number belongs under cores: columns.courses.cores in the settings names its column or gives "
+    "a constant",
+)
+
 THIN_SNOW = Rule(
     "thin snow",
     _COURSES,
