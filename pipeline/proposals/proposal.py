@@ -73,6 +73,7 @@ class FileGroup:
     lacks_clock : whether it holds times of day without an offset, and says nowhere what clock they are of.
     offsets_hours : UTC offsets that stand in the files' times, hours.
     first_day, last_day : ISO 8601; empty where the table has no days.
+    not_read : headers of columns that no canonical column takes.
     """
 
     files: tuple[Path, ...]
@@ -82,6 +83,7 @@ class FileGroup:
     offsets_hours: tuple[float, ...] = ()
     first_day: str = ""
     last_day: str = ""
+    not_read: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

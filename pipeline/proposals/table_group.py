@@ -19,7 +19,7 @@ from pipeline.proposals.proposal import Proposal, Refusal, Value
 from pipeline.proposals.raw_table import RawTable
 from pipeline.proposals.reshaped import Reshaped
 from pipeline.proposals.site_columns import SiteGroup, site_settings
-from pipeline.proposals.table_columns import Assignment, FolderEvidence, SeenColumn, SeenTable, seen_table
+from pipeline.proposals.table_columns import LEAST_FIT, Assignment, FolderEvidence, SeenColumn, SeenTable, seen_table
 from pipeline.proposals.table_role import RoleReading, role_of
 from pipeline.proposals.table_units import UNKNOWN, Surveyed, UnitReading, unit_readings
 from pipeline.proposals.units_known import Unit, unit_of
@@ -31,6 +31,10 @@ DATE_KEYS = frozenset({"date", "time", "from", "until", "nominal_date", "issued"
 
 HARMLESS = frozenset({"name", "remark", "sampler"})
 """Keys of which the likelier of two columns may be taken: nothing is computed from them."""
+
+
+ONCE_A_DAY = 0.9
+"""Share of a table's rows with days of their own, at least, where no time of day stands in it: readings may be sent twice."""
 
 
 @dataclass(frozen=True)
@@ -64,6 +68,7 @@ class GroupReading:
     days : of the rows, datetime64[D].
     numbers : the columns of numbers, by key.
     texts : the columns of text, by key.
+    series : files of time series, which need no reading of columns.
     """
 
     role: str
@@ -78,11 +83,13 @@ class GroupReading:
     texts: Mapping[str, Cells] = field(default_factory=dict)
     lacks_clock: bool = False
     offsets_hours: tuple[float, ...] = ()
+    not_read: tuple[str, ...] = ()
+    series: tuple[Path, ...] = ()
 
     @property
     def files(self) -> tuple[Path, ...]:
         """The files, each once."""
-        return tuple(dict.fromkeys(table.path for table in self.tables))
+        return tuple(dict.fromkeys([*(table.path for table in self.tables), *self.series]))
 
 
 def joined(tables: Sequence[RawTable]) -> SeenTable:
@@ -137,8 +144,12 @@ class _Group:
             self.proposals += self.reshaped.proposals
         self._find_outside()
         self._refuse_doubts()
+        if self.role.role == "courses":
+            self._weights_alone()
         chosen = self._dates()
         days = self._days(chosen)
+        if chosen is not None and self.role.role == "stations":
+            self._refuse_lost_hours(chosen, days)
         self._writing()
         units = self._units(days)
         self._columns(units)
@@ -160,6 +171,7 @@ class _Group:
             {key: column.cells for key, column in self.columns.items() if kinds.get(key) == "text"},
             lacks_clock,
             offsets,
+            self._not_read(),
         )
 
     # ------------------------------------------------------------------------------- values outside the columns
@@ -211,12 +223,63 @@ class _Group:
                 f"'{one.header}' and '{other.header}' may both be {key}",
                 f"Name the right one as {{column: ...}} under columns.{role}.{key}",
             )
+        self._refuse_unread()
         heads = [column.header.casefold() for column in self.seen.columns]
         for key, column in self.columns.items():
             if key not in self.spread and column.header and heads.count(column.header.casefold()) > 1:
                 self.refuse(
                     column.header, f"the header stands twice, and one of them is {key}", "Name the two differently"
                 )
+
+    def _refuse_unread(self) -> None:
+        """Refuse a table that lacks what it is about, where a column of numbers is not recognised."""
+        left = self.role.columns.left if self.role.columns else ()
+        strange = [
+            column
+            for column in left
+            if column.cells.is_numeric
+            and (not column.meanings or max(column.meanings.values()) < LEAST_FIT or "density" in column.meanings)
+        ]
+        for keys in self.table.expects:
+            if strange and not set(keys) & set(self.columns):
+                headers = ", ".join(f"'{column.header}'" for column in strange)
+                self.refuse(
+                    strange[0].header,
+                    f"no column is recognised as {' or '.join(keys)}, and nothing tells what stands under {headers}",
+                    f"Head the column {self._canonical(' or '.join(keys))}, or declare it under columns.{self.role.role}",
+                )
+
+    def _weights_alone(self) -> None:
+        """Leave weights out where SWE stands beside them, and refuse them where nothing tells the cutter's area."""
+        if "mass_full" not in self.columns or "cutter" in self.columns:
+            return
+        if "swe" in self.columns:
+            self.columns = {key: column for key, column in self.columns.items() if not key.startswith("mass_")}
+            return
+        self.refuse(
+            self.columns["mass_full"].header,
+            "cores are weighed, but no column tells the cutter's area",
+            "Declare it as columns.courses.cutter: {constant: 11.2, unit: cm**2}, with the area of your own cutter",
+        )
+
+    def _refuse_lost_hours(self, chosen: ChosenDate, days: np.ndarray | None) -> None:
+        """Refuse a table of stations whose hours stand in another column than their days."""
+        sites = self._site_texts()
+        if chosen.reading.has_clock or days is None or "time" not in self.columns:
+            return
+        rows = set(zip(sites or ("",) * len(days), days.tolist(), strict=True))
+        if len(rows) < ONCE_A_DAY * len(days):
+            self.refuse(
+                self.columns["time"].header,
+                f"{len(days)} rows have {len(rows)} days of stations: the hours stand elsewhere",
+                "Write day and time of day into one column",
+            )
+
+    def _not_read(self) -> tuple[str, ...]:
+        if self.reshaped is not None:
+            return ()
+        taken = {column.position for column in self.columns.values()}
+        return tuple(column.header for column in self.seen.columns if column.header and column.position not in taken)
 
     def _canonical(self, keys: str) -> str:
         names = {column.key: column.header for column in self.table.columns}

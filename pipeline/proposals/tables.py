@@ -9,6 +9,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 
 from pipeline.inputs.sheets import SUFFIXES as WORKBOOKS
+from pipeline.inputs.time_series import SUFFIXES as TIME_SERIES
 from pipeline.model.problems import InputError
 from pipeline.proposals.missing_codes import USUAL, missing_codes
 from pipeline.proposals.proposal import (
@@ -20,10 +21,12 @@ from pipeline.proposals.proposal import (
     UnknownFile,
 )
 from pipeline.proposals.raw_table import RawTable, raw_sheets, raw_text
+from pipeline.proposals.series_known import time_series
 from pipeline.proposals.table_columns import FolderEvidence, site_like, words_around
 from pipeline.proposals.table_group import Beside, GroupReading, joined, read_group
 from pipeline.proposals.table_role import role_of
 from pipeline.proposals.trial import TABLES, days_of, today, tried
+from pipeline.proposals.wide_known import reading_named
 
 ORDER = ("sites", "courses", "stations", "flights", "covers", "weather", "normals", "overrides")
 """The tables in the order of the settings."""
@@ -37,8 +40,11 @@ def propose_tables(paths: Sequence[Path], hint: BasinHint | None = None) -> Tabl
     paths : absolute; delimited texts and workbooks, of one folder or several.
     hint : where the basin lies, as rasters and zones tell.
     """
-    raws, unknown = _raw_tables(paths)
-    groups = _read_groups(_alike(raws), hint)
+    series = [path for path in paths if path.suffix.casefold() in TIME_SERIES]
+    raws, unknown = _raw_tables([path for path in paths if path not in series])
+    of_series, no_series = time_series(series)
+    unknown += no_series
+    groups = [*_read_groups(_alike(raws), hint, of_series), *of_series]
     unknown += [UnknownFile(file, group.evidence) for group in groups if not group.role for file in group.files]
     recognised = [group for group in groups if group.role]
     missing, refusals = missing_codes(recognised)
@@ -80,12 +86,15 @@ def _alike(raws: Sequence[RawTable]) -> list[list[RawTable]]:
     groups: dict[object, list[RawTable]] = defaultdict(list)
     for raw in raws:
         writing = (raw.separator, raw.encoding, raw.comment, bool(raw.units), raw.sheet is not None, raw.width)
-        # A table without a header line stands by itself.
-        groups[writing, raw.header or raw.path, raw.skip_lines].append(raw)
+        # A table without a header line stands by itself; one whose headers are stations may be named for its reading.
+        named = reading_named(raw.path.stem), reading_named(raw.sheet or "")
+        groups[writing, raw.header or raw.path, raw.skip_lines, named].append(raw)
     return list(groups.values())
 
 
-def _read_groups(groups: Sequence[list[RawTable]], hint: BasinHint | None) -> list[GroupReading]:
+def _read_groups(
+    groups: Sequence[list[RawTable]], hint: BasinHint | None, series: Sequence[GroupReading]
+) -> list[GroupReading]:
     """Return what each group of files is: the sites first, since their identifiers are evidence for the others."""
     seen = [joined(group) for group in groups]
     texts_in = [
@@ -94,7 +103,7 @@ def _read_groups(groups: Sequence[list[RawTable]], hint: BasinHint | None) -> li
     ]
     ids = frozenset[str]()
     names: dict[str, str] = {}
-    kinds: dict[str, str] = {}
+    kinds: dict[str, str] = {site: "station" for group in series for site in group.sites}
     sites_at = []
     for at, table in enumerate(seen):
         elsewhere = frozenset().union(*(texts for other, texts in enumerate(texts_in) if other != at))
@@ -146,7 +155,11 @@ def _table(
                         "Mend the file, or take it out of the folder and declare it by hand",
                     )
                 )
-        files.append(FileGroup(group.files, pattern, proposals, group.lacks_clock, group.offsets_hours, first, last))
+        files.append(
+            FileGroup(
+                group.files, pattern, proposals, group.lacks_clock, group.offsets_hours, first, last, group.not_read
+            )
+        )
     evidence = "; ".join(dict.fromkeys(f"{group.files[0].name}: {group.evidence}" for group in groups))
     others = tuple(dict.fromkeys(other for group in groups for other in group.others))
     every = [file for group in groups for file in group.files]
@@ -160,7 +173,12 @@ def _merged(groups: Sequence[GroupReading]) -> list[GroupReading]:
         same = repr([(one.key, one.value, one.others) for one in group.proposals])
         by_values[str(number) if group.refusals else same].append(group)
     return [
-        replace(same[0], tables=tuple(table for one in same for table in one.tables)) for same in by_values.values()
+        replace(
+            same[0],
+            tables=tuple(table for one in same for table in one.tables),
+            series=tuple(path for one in same for path in one.series),
+        )
+        for same in by_values.values()
     ]
 
 

@@ -73,10 +73,10 @@ def _headed(column: SeenColumn, ids: frozenset[str], names: Mapping[str, str]) -
 
 def _words_of(one: _Headed) -> bool:
     """Return whether a header names a reading beside the site."""
-    return bool(_reading_of(one.before) or _reading_of(one.after))
+    return bool(reading_named(one.before) or reading_named(one.after))
 
 
-def _reading_of(text: str) -> str | None:
+def reading_named(text: str) -> str | None:
     """Return the reading that a text names best."""
     shares = meanings(header_words(f"x {text}").words[1:])
     best = max(shares, key=lambda meaning: shares[meaning], default=None)
@@ -87,7 +87,7 @@ def _pattern(
     seen: SeenTable, time: SeenColumn, headed: Sequence[_Headed], ids: frozenset[str], names: Mapping[str, str]
 ) -> Reshaped | None:
     """Return a table whose headers hold site and element."""
-    is_after = sum(_reading_of(one.after) is not None for one in headed) * 2 >= len(headed)
+    is_after = sum(reading_named(one.after) is not None for one in headed) * 2 >= len(headed)
     elements = [one.after if is_after else one.before for one in headed]
     others = [one.before if is_after else one.after for one in headed]
     marks = _common_marks(elements, at_start=is_after)
@@ -121,7 +121,7 @@ def _keys_of(texts: Sequence[str]) -> tuple[dict[str, str], list[str]]:
     """Return the text of each reading, and what cannot be told apart."""
     by_key: dict[str, list[str]] = defaultdict(list)
     for text in texts:
-        key = _reading_of(text)
+        key = reading_named(text)
         if key in READINGS:
             by_key[key].append(text)
     keys, doubts = {}, []
@@ -182,8 +182,8 @@ def _one_reading(
     """Return a table whose headers are sites alone: a line above, the sheet or the file's name names the reading."""
     raw = seen.raw
     texts_around = [*raw.above, raw.sheet or "", raw.path.stem]
-    key, text = next(((key, text) for text in texts_around if (key := _reading_of(text)) in READINGS), ("", ""))
-    doubts = []
+    key, text = next(((key, text) for text in texts_around if (key := reading_named(text)) in READINGS), ("", ""))
+    doubts: list[str] = []
     if not key:
         doubts.append("its columns are stations, but no line above them and no part of its name says what they measure")
         key = "swe"

@@ -1,0 +1,30 @@
+"""NetCDF time series: read by their own conventions, so that nothing needs to be declared."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from pipeline.inputs.read_stations import STATIONS
+from pipeline.inputs.time_series import read_time_series
+from pipeline.model.problems import InputError
+from pipeline.proposals.proposal import UnknownFile
+from pipeline.proposals.table_group import GroupReading
+from pipeline.proposals.wide_known import READINGS
+
+
+def time_series(paths: Sequence[Path]) -> tuple[list[GroupReading], list[UnknownFile]]:
+    """Return the NetCDF files that are station records, and those that are not, with the reason."""
+    groups, unknown = [], []
+    for path in paths:
+        try:
+            rows, keys = read_time_series(path, STATIONS, {})
+        except InputError as trouble:
+            unknown.append(UnknownFile(path, str(trouble)))
+            continue
+        if not keys & set(READINGS):
+            unknown.append(UnknownFile(path, "no variable has the standard name of a reading that stations make"))
+            continue
+        sites = tuple(rows.texts["site_id"].dictionary.to_pylist())
+        groups.append(GroupReading("stations", "time series of the CF conventions", (), sites=sites, series=(path,)))
+    return groups, unknown

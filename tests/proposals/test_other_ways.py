@@ -1,0 +1,265 @@
+"""Tables written in other ways: what is proposed for them, and what is read with it."""
+
+import numpy as np
+import openpyxl
+import pandas as pd
+import pytest
+from other_ways import (
+    COURSES,
+    HINT,
+    SITES,
+    STATIONS,
+    Settled,
+    assert_courses_are_true,
+    assert_stations_are_true,
+    canonical,
+    lines,
+    read_back,
+)
+from pyproj import Transformer
+
+from pipeline.proposals.tables import propose_tables
+
+
+def proposed(folder):
+    found = propose_tables(sorted(path for path in folder.iterdir() if path.is_file()), HINT)
+    assert not found.refusals, "\n".join(map(str, found.refusals))
+    return found
+
+
+def as_day(iso, pattern):
+    return pd.Timestamp(iso).strftime(pattern)
+
+
+def test_semicolons_decimal_commas_german_words_and_a_code(tmp_path):
+    canonical(tmp_path, "sites", "stations")
+    rows = [["Messstelle", "Datum", "Punkt", "Schneehöhe [cm]", "Kernlänge [cm]", "Wasserwert [mm]", "Bemerkung"]]
+    for number, row in enumerate(COURSES.itertuples()):
+        core = "-99,9" if number == 7 else f"{row.core_cm:.1f}".replace(".", ",")
+        depth = f"{row.depth_cm:.1f}".replace(".", ",")
+        rows.append(
+            [
+                row.site_id,
+                as_day(row.date, "%d.%m.%Y"),
+                row.point,
+                depth,
+                core,
+                f"{row.swe_mm:.1f}".replace(".", ","),
+                "",
+            ]
+        )
+    (tmp_path / "schnee.csv").write_bytes(lines(rows, ";").encode("cp1252"))
+    found = proposed(tmp_path)
+    keys = Settled.of(found, "courses").keys
+    assert (keys["separator"], keys["decimal"], keys["dates"], keys["encoding"]) == (";", ",", "day-first", "cp1252")
+    assert keys["columns.depth"] == {"column": "Schneehöhe [cm]"}
+    assert found.missing.value == ["-9999", "", "M", "-99,9"]
+    assert_courses_are_true(read_back(found, "courses"))
+
+
+def test_inches_months_first_and_letters_for_gaps(tmp_path):
+    canonical(tmp_path, "sites", "courses")
+    rows = [["Station", "Date", "SWE (in)", "Snow depth (in)", "Avg temp (F)"]]
+    for number, row in enumerate(STATIONS.itertuples()):
+        gap = {3: "M", 40: "T"}.get(number)
+        swe = gap or f"{row.swe_mm / 25.4:.1f}"
+        fahrenheit = row.air_temperature_c * 1.8 + 32
+        rows.append([row.site_id, as_day(row.date, "%m/%d/%Y"), swe, f"{row.depth_cm / 2.54:.0f}", f"{fahrenheit:.1f}"])
+    (tmp_path / "telemetry.csv").write_text(lines(rows), "utf-8")
+    found = proposed(tmp_path)
+    keys = Settled.of(found, "stations").keys
+    assert keys["dates"] == "month-first"
+    assert keys["columns.swe"] == {"column": "SWE (in)", "unit": "inch"}
+    assert keys["columns.air_temperature"] == {"column": "Avg temp (F)", "unit": "degF"}
+    assert "T" in found.missing.value
+    rows = read_back(found, "stations")
+    assert_stations_are_true(rows, keys=["swe_mm"], lacking=["QS1 2030-11-04", "QS1 2030-12-11"], off=1.3)
+    assert_stations_are_true(rows, keys=["air_temperature_c"], off=0.06)
+    assert_stations_are_true(rows, keys=["depth_m"], off=0.6)
+
+
+def test_titles_a_line_of_units_and_tabs(tmp_path):
+    canonical(tmp_path, "sites", "stations")
+    head = "Snow survey of the upper basin\nprinted for the meeting\n\n"
+    rows = [["Parcours", "Date", "Point", "Hauteur de neige", "Équivalent en eau"], ["", "", "", "(m)", "(mm)"]]
+    rows += [
+        [r.site_id, as_day(r.date, "%d/%m/%Y"), r.point, f"{r.depth_cm / 100:.2f}", r.swe_mm]
+        for r in COURSES.itertuples()
+    ]
+    (tmp_path / "releve.txt").write_text(head + lines(rows, "\t"), "utf-8")
+    found = proposed(tmp_path)
+    keys = Settled.of(found, "courses").keys
+    assert keys["columns.depth"] == {"column": "Hauteur de neige", "unit": "m"}
+    assert keys["separator"] == "\t"
+    rows = read_back(found, "courses")
+    assert_courses_are_true(rows[rows["date"].notna()])
+
+
+def test_a_file_a_visit_with_site_and_day_in_its_name(tmp_path):
+    canonical(tmp_path, "sites", "stations")
+    for (site, day), visit in COURSES.groupby(["site_id", "date"]):
+        rows = [["Pt", "Depth (cm)", "SWE (mm)"], *visit[["point", "depth_cm", "swe_mm"]].to_numpy().tolist()]
+        (tmp_path / f"snow_{site}_{day.replace('-', '')}.csv").write_text(lines(rows), "utf-8")
+    found = proposed(tmp_path)
+    keys = Settled.of(found, "courses").keys
+    assert keys["columns.site_id"] == {"file_name": "snow_{}_*.csv"}
+    assert [path.name for path in found.tables["courses"].paths] == ["snow_QC0*.csv"]
+    assert_courses_are_true(read_back(found, "courses"))
+
+
+def test_a_workbook_with_a_sheet_a_course_and_a_title(tmp_path):
+    canonical(tmp_path, "sites", "stations")
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for site, own in COURSES.groupby("site_id"):
+        sheet = book.create_sheet(site)
+        sheet.append([f"Course {site}", None, None, None])
+        sheet.append([])
+        sheet.append(["Date", "Sample", "Depth [cm]", "SWE [mm]"])
+        for row in own.itertuples():
+            sheet.append([pd.Timestamp(row.date).to_pydatetime(), int(row.point), row.depth_cm, row.swe_mm])
+    book.save(tmp_path / "courses 2031.xlsx")
+    found = proposed(tmp_path)
+    keys = Settled.of(found, "courses").keys
+    assert keys["sheet"] == "*"
+    assert keys["columns.site_id"] in ({"title": "Course {}"}, {"sheet_name": "{}"})
+    assert_courses_are_true(read_back(found, "courses"))
+
+
+def test_stations_and_elements_side_by_side(tmp_path):
+    canonical(tmp_path, "sites", "courses")
+    names = SITES.set_index("site_id")["name"]
+    days = sorted(STATIONS["date"].unique())
+    header, columns = ["Date"], []
+    for site, own in STATIONS.groupby("site_id"):
+        header += [f"{names[site]} - SWE (mm)", f"{names[site]} - Snow depth (cm)", f"{names[site]} - Battery (V)"]
+        columns += [own["swe_mm"].tolist(), own["depth_cm"].tolist(), [12.5] * len(own)]
+    notes = "".join(f"# note {number} of the export\n" for number in range(70))
+    rows = [header, *zip(days, *columns, strict=True)]
+    (tmp_path / "all_stations.csv").write_text(notes + lines(rows), "utf-8")
+    found = proposed(tmp_path)
+    keys = Settled.of(found, "stations").keys
+    assert keys["wide"] == "{site} - {element}"
+    assert keys["elements"] == {"swe": "SWE (mm)", "depth": "Snow depth (cm)"}
+    assert keys["stations"] == {"Fell Top": "QS1", "Mossy Gap": "QS2", "High Stand": "QS3"}
+    assert_stations_are_true(read_back(found, "stations"))
+
+
+def test_a_column_a_station_and_a_file_a_reading(tmp_path):
+    canonical(tmp_path, "sites", "courses")
+    days = sorted(STATIONS["date"].unique())
+    for key, name in (("swe_mm", "swe_mm"), ("depth_cm", "snow_depth_cm")):
+        wide = STATIONS.pivot_table(index="date", columns="site_id", values=key, sort=False)
+        rows = [["date", *wide.columns], *([day, *wide.loc[day]] for day in days)]
+        (tmp_path / f"{name}.csv").write_text(lines(rows), "utf-8")
+    found = proposed(tmp_path)
+    assert sorted(str({p.key: p.value for p in g.proposals}["wide"]) for g in found.tables["stations"].groups) == [
+        "depth",
+        "swe",
+    ]
+    assert_stations_are_true(read_back(found, "stations"))
+
+
+def test_a_row_a_season_and_a_group_a_month(tmp_path):
+    canonical(tmp_path, "sites", "stations")
+    means = COURSES.groupby(["site_id", "date"])[["depth_cm", "swe_mm"]].mean().reset_index()
+    for site, own in means.groupby("site_id"):
+        head = [
+            "Winter",
+            *(
+                name
+                for month in ("Feb", "Mar", "Apr", "May")
+                for name in (f"{month} date", f"{month} depth cm", f"{month} SWE mm")
+            ),
+        ]
+        rows = [head]
+        for year in (2029, 2030, 2031):
+            row = [year]
+            for visit in own.itertuples():
+                day = pd.Timestamp(visit.date)
+                row += [day.strftime("%b %d"), f"{visit.depth_cm - 2031 + year:.1f}", f"{visit.swe_mm:.0f}"]
+            rows.append(row)
+        (tmp_path / f"{site}.csv").write_text(f"# Snow course: {site}\n" + lines(rows), "utf-8")
+    found = proposed(tmp_path)
+    keys = Settled.of(found, "courses").keys
+    assert keys["monthly"] == {"season": "Winter", "group": ["date", "depth", "swe"]}
+    rows = read_back(found, "courses")
+    rows = rows[rows["date"].dt.year == 2031].sort_values(["site_id", "date"]).reset_index(drop=True)
+    assert rows["site_id"].tolist() == means["site_id"].tolist()
+    assert rows["date"].dt.strftime("%Y-%m-%d").tolist() == means["date"].tolist()
+    assert np.allclose(rows["depth_m"] * 100, means["depth_cm"], atol=0.06)
+    assert np.allclose(rows["swe_mm"], means["swe_mm"], atol=0.51)
+
+
+def test_sites_in_a_projected_system_in_feet_with_other_words_for_the_kind(tmp_path):
+    canonical(tmp_path, "courses", "stations")
+    east, north = Transformer.from_crs("EPSG:4326", "EPSG:32627", always_xy=True).transform(
+        SITES["longitude"].to_numpy(), SITES["latitude"].to_numpy()
+    )
+    rows = [["Site", "Site name", "Type", "Easting", "Northing", "Elev (ft)"]]
+    for row, x, y in zip(SITES.itertuples(), east, north, strict=True):
+        kind = "Snow Course" if row.kind == "course" else "Pillow"
+        rows.append([row.site_id, row.name, kind, round(x), round(y), round(row.elevation_m / 0.3048)])
+    (tmp_path / "site_list.csv").write_text(lines(rows), "utf-8")
+    found = proposed(tmp_path)
+    keys = Settled.of(found, "sites").keys
+    assert keys["crs"] == "EPSG:32627"
+    assert keys["columns.kind"] == {"column": "Type", "values": {"Snow Course": "course", "Pillow": "station"}}
+    assert keys["columns.elevation"] == {"column": "Elev (ft)", "unit": "foot"}
+    read = read_back(found, "sites").set_index("site_id").loc[SITES["site_id"]]
+    assert np.allclose(read["longitude"], SITES["longitude"], atol=1e-4)
+    assert np.allclose(read["elevation_m"], SITES["elevation_m"], atol=0.2)
+    assert read["kind"].tolist() == SITES["kind"].tolist()
+
+
+def test_two_digit_years_and_names_for_identifiers(tmp_path):
+    canonical(tmp_path, "sites", "stations")
+    names = SITES.set_index("site_id")["name"]
+    rows = [["Course", "Visited on", "Sample", "Depth (cm)", "SWE (mm)"]]
+    rows += [
+        [names[r.site_id], as_day(r.date, "%d.%m.%y"), r.point, r.depth_cm, r.swe_mm] for r in COURSES.itertuples()
+    ]
+    (tmp_path / "book.csv").write_text(lines(rows), "utf-8")
+    found = proposed(tmp_path)
+    keys = Settled.of(found, "courses").keys
+    assert keys["dates"] == "%d.%m.%y"
+    assert keys["columns.site_id"]["values"]["Tarn Edge"] == "QC02"
+    assert_courses_are_true(read_back(found, "courses"))
+
+
+def test_weights_in_ounces_with_a_bore_in_inches(tmp_path):
+    canonical(tmp_path, "sites", "stations")
+    area = np.pi / 4 * (1.485 * 2.54) ** 2
+    rows = [["Course", "Date", "No.", "Depth (in)", "Full (oz)", "Empty (oz)", "Diameter (in)"]]
+    for r in COURSES.itertuples():
+        net = r.swe_mm / 10 * area / 28.349523
+        rows.append([r.site_id, r.date, r.point, f"{r.depth_cm / 2.54:.1f}", f"{net + 31:.2f}", 31, 1.485])
+    (tmp_path / "weighed.csv").write_text(lines(rows), "utf-8")
+    found = proposed(tmp_path)
+    keys = Settled.of(found, "courses").keys
+    assert keys["columns.mass_full"] == {"column": "Full (oz)", "unit": "ounce"}
+    assert keys["columns.cutter"] == {"column": "Diameter (in)", "unit": "inch"}
+    assert_courses_are_true(read_back(found, "courses"), swe_off=0.6)
+
+
+@pytest.mark.parametrize("way", ["spread", "bare"])
+def test_units_that_nothing_says_are_told_by_density_or_asked(tmp_path, way):
+    canonical(tmp_path, "sites", "stations")
+    by = {"spread": (1.0, 1.0), "bare": (2.54, 25.4)}[way]
+    rows = [["Course", "Date", "Sample", "Depth", "SWE"]]
+    rows += [
+        [r.site_id, r.date, r.point, f"{r.depth_cm / by[0]:.1f}", f"{r.swe_mm / by[1]:.2f}"]
+        for r in COURSES.itertuples()
+    ]
+    (tmp_path / "plain.csv").write_text(lines(rows), "utf-8")
+    found = propose_tables(sorted(tmp_path.iterdir()), HINT)
+    (group,) = found.tables["courses"].groups
+    depth = next(one for one in group.proposals if one.key == "columns.depth")
+    if way == "spread":
+        assert depth.value == {"column": "Depth"}
+        assert not depth.others
+        assert_courses_are_true(read_back(found, "courses"))
+    else:
+        # Inches of depth and of water look like centimetres of both.
+        assert not depth.is_safe
+        assert {"column": "Depth", "unit": "inch"} in (depth.value, *depth.others)
