@@ -88,7 +88,7 @@ FOLDERS = {
         "estimate flights gather inputs model publishing settings snow statistics storage",
     ),
     "proposals": _folder(
-        PEOPLE, "what a folder's files are, and the settings proposed for them", "inputs model settings"
+        PEOPLE, "what a folder's files are, and the settings proposed for them", "gather inputs model settings"
     ),
     "cli": _folder(
         PEOPLE,

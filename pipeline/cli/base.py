@@ -51,7 +51,6 @@ app = typer.Typer(
     cls=_Commands,
     name="snowtally",
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     help="How much water lies in a mountain basin's snow, where, and how sure.\n\n"
     "Exit status: 0 done, 1 failed, 2 wrong use or settings, 3 done but degraded; 128 and the signal's number when stopped by one.",

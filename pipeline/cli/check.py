@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +11,10 @@ from pipeline.cli.values import plain_rows
 from pipeline.operations.stopping import time_limit
 
 if TYPE_CHECKING:
+    import datetime as dt
+
     from pipeline.gather.day import Readings
+    from pipeline.settings.basin import Settings
 
 
 def check(
@@ -23,14 +27,23 @@ def check(
     chosen = base.read(settings)
     with base.progress(as_json=as_json, verbose=verbose, stages=base.STAGES) as stage:
         stage("starting")
-        from pipeline.estimate.estimate import why_no_estimate
-        from pipeline.gather import day as gather
+        result = checked(chosen, base.day_asked(date, chosen), stage)
+    base.finish(result, as_json=as_json)
 
-        asked = base.day_asked(date, chosen)
-        with time_limit(chosen.operations.limits.night_s, f"{chosen.basin.id} {asked}"):
-            readings = gather.read_inputs(chosen, asked, stage)
-            impossible = why_no_estimate(readings.inputs, gather.choices(chosen))
-    base.finish(CheckResult(readings, impossible), as_json=as_json)
+
+def checked(settings: Settings, date: dt.date, stage: Callable[[str], None]) -> CheckResult:
+    """Return what a date may use.
+
+    Raises
+    ------
+    SnowtallyError : a required input cannot be used.
+    """
+    from pipeline.estimate.estimate import why_no_estimate
+    from pipeline.gather import day as gather
+
+    with time_limit(settings.operations.limits.night_s, f"{settings.basin.id} {date}"):
+        readings = gather.read_inputs(settings, date, stage)
+        return CheckResult(readings, why_no_estimate(readings.inputs, gather.choices(settings)))
 
 
 @dataclass(frozen=True)
@@ -78,7 +91,18 @@ class CheckResult(base.Result):
 
     def to_table(self) -> list[Any]:
         """Return what was read, and the findings by site."""
-        from pipeline.cli.findings import findings_by_site, why_degraded
+        from pipeline.cli.findings import findings_by_site
+
+        return self._lines(findings_by_site(self.readings.inputs.checks))
+
+    def summary(self) -> list[Any]:
+        """Return what was read, and how many findings there are of each rule."""
+        from pipeline.cli.findings import findings_in_short
+
+        return self._lines(findings_in_short(self.readings.inputs.checks))
+
+    def _lines(self, findings: str) -> list[Any]:
+        from pipeline.cli.findings import why_degraded
 
         inputs, rows, ground = self.readings.inputs, self.readings.rows, self.readings.inputs.ground
         parts: list[Any] = [
@@ -86,7 +110,7 @@ class CheckResult(base.Result):
             f"{len(ground.sites)} sites; {len(rows['courses'])} course samples on {len(ground.visits)} visits; "
             f"{len(rows['stations'])} station readings on {len(ground.daily)} station days; "
             f"{len(inputs.flights)} flights; {len(rows['weather'])} days of weather",
-            findings_by_site(inputs.checks),
+            findings,
         ]
         if self.impossible:
             parts.append(base.styled(f"A night on these inputs would fail: {self.impossible}", "red"))

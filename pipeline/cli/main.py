@@ -5,13 +5,14 @@ from __future__ import annotations
 import logging
 import os
 import sys
-from typing import Any
+from typing import Annotated, Any
 
 import typer
 
 from pipeline.cli import check, compare, past, plan, prune, report, schedule, status, update, verify, withdraw
 from pipeline.cli.base import Failure, Status, app, finish
-from pipeline.model.problems import ArchiveError, SnowtallyError, StoppedError
+from pipeline.cli.version import versions
+from pipeline.model.problems import ArchiveError, SettingsError, SnowtallyError, StoppedError
 from pipeline.operations.stopping import number_of, stops_raised
 from pipeline.storage.failure_log import failure_line
 
@@ -33,6 +34,20 @@ for command in (
     plan.plan,
 ):
     app.command()(command)
+
+
+@app.callback(invoke_without_command=True)
+def program(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the versions of the program, Python, GDAL and PROJ.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", hidden=True)] = False,
+) -> None:
+    """Print the versions where they are asked for."""
+    if version:
+        finish(versions(), as_json=as_json)
+    if as_json:
+        raise SettingsError("--json stands behind the command's name: snowtally status SETTINGS --json")
 
 
 def main() -> None:

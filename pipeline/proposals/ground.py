@@ -1,0 +1,208 @@
+"""What the rasters and outlines of a folder are: zones, elevation, canopy, flights' and covers' rasters."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field, replace
+from fnmatch import fnmatchcase
+from pathlib import Path
+
+import pandas as pd
+
+from pipeline.inputs.find import matching
+from pipeline.proposals.answers import Answers
+from pipeline.proposals.folder import Folder, Kind
+from pipeline.proposals.polygons import Zones, choice_of, without_crs, zone_columns, zone_layers
+from pipeline.proposals.proposal import Proposal, Refusal, UnknownFile, Value
+from pipeline.proposals.raster_facts import RasterFacts, facts_of
+from pipeline.proposals.rasters import (
+    Elevation,
+    RasterKind,
+    elevation_groups,
+    fraction_refusal,
+    in_answered_unit,
+    kind_of,
+    with_unit,
+    with_voids,
+)
+from pipeline.proposals.vector_facts import LayerFacts, layers_with_facts
+from pipeline.proposals.write import glob_escaped
+
+
+@dataclass(frozen=True)
+class Ground:
+    """The rasters and outlines of a folder.
+
+    Parameters
+    ----------
+    layers : of the vector files.
+    zones, elevation : None where the folder has none that can be used.
+    canopy : its proposal.
+    kinds : rasters that no table names by what they are, the elevation's and the canopy's among them.
+    rasters : every raster that can be read, by its path.
+    unused : files that no setting names, so far.
+    refusals : why zones or elevation cannot be used.
+    """
+
+    layers: tuple[LayerFacts, ...] = ()
+    zones: Zones | None = None
+    elevation: Elevation | None = None
+    canopy: Proposal | None = None
+    kinds: dict[RasterKind, list[RasterFacts]] = field(default_factory=dict)
+    rasters: dict[Path, RasterFacts] = field(default_factory=dict)
+    unused: tuple[UnknownFile, ...] = ()
+    refusals: tuple[Refusal, ...] = ()
+
+
+def ground_of(folder: Folder, answers: Answers) -> Ground:
+    """Return what the rasters and outlines of a folder are."""
+    facts = [facts_of(path) for path in folder.of(Kind.RASTER)]
+    layers = [one for path in folder.of(Kind.VECTOR) for one in layers_with_facts(path)]
+    unused = [one for one in (*facts, *layers) if isinstance(one, UnknownFile)]
+    shapes = [one for one in layers if isinstance(one, LayerFacts)]
+    kinds: dict[RasterKind, list[RasterFacts]] = {}
+    rasters = {one.path: one for one in facts if isinstance(one, RasterFacts)}
+    in_tables = named_in_tables(folder)
+    for raster in rasters.values():
+        if raster.path not in in_tables:
+            kind = kind_of(raster)
+            if isinstance(kind, str):
+                unused.append(UnknownFile(raster.path, kind))
+            else:
+                kinds.setdefault(kind, []).append(raster)
+    ground = Ground(tuple(shapes), kinds=kinds, rasters=rasters, unused=tuple(unused))
+    ground = _with_zones(ground, answers)
+    return _with_canopy(_with_elevation(ground, answers), answers)
+
+
+MOST_TABLE_BYTES = 1 << 20
+"""A larger table names no rasters: flights and covers are some hundreds (cost alone)."""
+
+
+def named_in_tables(folder: Folder) -> set[Path]:
+    """Return the rasters whose names, or globs of them, stand in a delimited table of the folder."""
+    rasters = folder.of(Kind.RASTER)
+    patterns: set[str] = set()
+    for table in folder.of(Kind.TABLE):
+        if table.stat().st_size <= MOST_TABLE_BYTES:
+            cells = re.split(r"[,;|\t\r\n\"]+", table.read_text("utf-8", errors="replace"))
+            patterns |= {cell.strip().rsplit("/", 1)[-1] for cell in cells if "." in cell}
+    suffixes = {path.suffix.lower() for path in rasters}
+    patterns = {one for one in patterns if Path(one).suffix.lower() in suffixes}
+    return {path for path in rasters if any(path.name == one or fnmatchcase(path.name, one) for one in patterns)}
+
+
+def _with_zones(ground: Ground, answers: Answers) -> Ground:
+    elevations = ground.kinds.get(RasterKind.ELEVATION, [])
+    candidates = zone_layers(ground.layers, elevations)
+    if not candidates:
+        return ground
+    chosen = answers.settle(choice_of(candidates))
+    layer = next(one for one in candidates if one.name == chosen.value)
+    if layer.crs is None:
+        return replace(ground, refusals=(*ground.refusals, without_crs(layer, elevations)))
+    proposals = [replace(chosen, value=str(layer.path), others=())]
+    if layer.layers > 1:
+        why = f"the file has {layer.layers} layers; this one holds the polygons"
+        proposals.append(answers.settle(Proposal("basin.zones_layer", layer.layer, why)))
+    proposals += [answers.settle(one) for one in zone_columns(layer)]
+    return replace(ground, zones=Zones(layer, tuple(proposals)))
+
+
+def _with_elevation(ground: Ground, answers: Answers) -> Ground:
+    """Return the ground with its elevation, whose unit may still be open."""
+    candidates = ground.kinds.get(RasterKind.ELEVATION, [])
+    nowhere = [one for one in candidates if one.crs is None]
+    box = ground.zones.layer.box if ground.zones else None
+    groups = elevation_groups([one for one in candidates if one.crs is not None], box)
+    if not groups:
+        return replace(ground, refusals=(*ground.refusals, *(_nowhere(one) for one in nowhere[:1])))
+    named = {_group_name(group): group for group in groups}
+    first, *others = named
+    values: tuple[Value, ...] = tuple(others[:3])
+    chosen = answers.settle(Proposal("terrain.elevation", first, _about(groups[0]), values))
+    tiles = named[str(chosen.value)]
+    elevation = Elevation(tuple(tiles), (replace(chosen, value=_paths_value([one.path for one in tiles]), others=()),))
+    decided = with_unit(with_voids(elevation))
+    left = [UnknownFile(one.path, f"{chosen.value} is the elevation") for one in candidates if one not in tiles]
+    if isinstance(decided, Refusal):
+        return replace(ground, refusals=(*ground.refusals, decided))
+    for proposal in decided.proposals:
+        if proposal.key == "terrain.voids":
+            answers.settle(proposal)
+    return replace(ground, elevation=decided, unused=(*ground.unused, *left))
+
+
+def _nowhere(raster: RasterFacts) -> Refusal:
+    cure = "Write its EPSG code into it (for example with gdal_edit -a_srs EPSG:32625), or put its .prj file beside it"
+    return Refusal(raster.path, "", "the elevation has no coordinate system", cure)
+
+
+def _group_name(group: list[RasterFacts]) -> str:
+    return group[0].path.name if len(group) == 1 else f"{group[0].path.name} and {len(group) - 1} tiles beside it"
+
+
+def _about(group: list[RasterFacts]) -> str:
+    low, high = min(one.low for one in group), max(one.high for one in group)
+    unit = group[0].unit or "no unit declared"
+    return f"heights {low:.0f} to {high:.0f} ({unit}), pixels of {group[0].pixel_m:.0f} m, {group[0].box}"
+
+
+def _paths_value(paths: list[Path]) -> Value:
+    """Return paths as a setting: one, a glob that meets them and no others, or a list."""
+    if len(paths) == 1:
+        return str(paths[0])
+    return _common_glob(paths) or [str(path) for path in sorted(paths)]
+
+
+def _common_glob(paths: list[Path]) -> str:
+    """Return a glob of the names' common beginning and end; empty where it would meet other files too."""
+    if len({path.parent for path in paths}) > 1:
+        return ""
+    names = [path.name for path in paths]
+    shortest = min(map(len, names))
+    same = [n for n in range(shortest) if len({name[: n + 1] for name in names}) > 1]
+    start = names[0][: same[0]] if same else names[0][:shortest]
+    ends = [n for n in range(1, shortest - len(start) + 1) if len({name[-n:] for name in names}) > 1]
+    end = names[0][len(names[0]) - (ends[0] - 1 if ends else shortest - len(start)) :]
+    pattern = paths[0].parent / f"{glob_escaped(start)}*{glob_escaped(end)}"
+    return str(pattern) if set(matching(pattern)) == set(paths) else ""
+
+
+def _with_canopy(ground: Ground, answers: Answers) -> Ground:
+    candidates = ground.kinds.get(RasterKind.CANOPY, [])
+    refused = {one.path: why for one in candidates if (why := fraction_refusal(one) or _no_crs(one))}
+    usable = [one for one in candidates if one.path not in refused]
+    unused = [UnknownFile(path, f"it looks like the canopy cover, but {why}") for path, why in refused.items()]
+    canopy = None
+    if usable:
+        first, *others = (str(one.path) for one in usable)
+        evidence = f"values {usable[0].low:.2g} to {usable[0].high:.2g}, no date in the name"
+        canopy = answers.settle(Proposal("terrain.canopy", first, evidence, tuple(others)))
+        unused += [UnknownFile(one.path, "another canopy is used") for one in usable if str(one.path) != canopy.value]
+    return replace(ground, canopy=canopy, unused=(*ground.unused, *unused))
+
+
+def _no_crs(raster: RasterFacts) -> str:
+    return (
+        "" if raster.crs is not None else "it has no coordinate system. Write its EPSG code into it, and run init again"
+    )
+
+
+def with_decided_unit(ground: Ground, answers: Answers, sites: pd.DataFrame | None) -> Ground:
+    """Return the ground with the elevation's unit decided by the sites, or by a person.
+
+    Parameters
+    ----------
+    sites : table of longitude, latitude, elevation_m; None where there are no sites.
+    """
+    if ground.elevation is None:
+        return ground
+    decided = with_unit(ground.elevation, sites)
+    if isinstance(decided, Refusal):
+        return replace(ground, refusals=(*ground.refusals, decided))
+    for proposal in decided.proposals:
+        if proposal.key == "terrain.elevation_unit":
+            answer = answers.settle(proposal)
+            decided = in_answered_unit(decided, answer)
+    return replace(ground, elevation=decided)
