@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
-from pipeline.cli import check, compare, past, plan, prune, report, schedule, status, update, verify, withdraw
+from pipeline.cli import check, compare, init, past, plan, prune, report, schedule, status, update, verify, withdraw
 from pipeline.cli.base import Failure, Status, app, finish
 from pipeline.cli.version import versions
 from pipeline.model.problems import ArchiveError, SettingsError, SnowtallyError, StoppedError
@@ -20,6 +20,7 @@ _WRONG_USE: Any = typer.BadParameter.__base__
 """Every error of use: Typer names one of them only, and the others have its parent."""
 
 for command in (
+    init.init,
     update.update,
     check.check,
     past.rerun,

@@ -204,5 +204,5 @@ def with_decided_unit(ground: Ground, answers: Answers, sites: pd.DataFrame | No
     for proposal in decided.proposals:
         if proposal.key == "terrain.elevation_unit":
             answer = answers.settle(proposal)
-            decided = in_answered_unit(decided, answer)
+            decided = in_answered_unit(decided, answer) if answer.is_safe else decided
     return replace(ground, elevation=decided)

@@ -51,7 +51,7 @@ class Proposed:
     draft : the settings.
     answers : every proposal, and the questions that are open.
     new_tables : tables to be written beside the settings.
-    refusals : what nothing safe can be proposed for: no settings are written while there are any.
+    refusals : what nothing safe can be proposed for: settings are refused until a person has decided.
     unused : files that no setting names.
     date : newest date with snow; None where no record has any.
     """
@@ -64,9 +64,29 @@ class Proposed:
     date: dt.date | None = None
 
     @property
+    def undecided(self) -> list[str]:
+        """What a person must decide before these settings may be used: questions whose answer would be silent, and refusals."""
+        questions = [f"{one.key}: {_readings(one)}? {one.evidence}" for one in self.answers.undecided]
+        return list(dict.fromkeys([*questions, *map(str, self.refusals)]))
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether nothing is missing and nothing undecided."""
+        return not self.lacks and not self.undecided
+
+    @property
     def lacks(self) -> dict[str, str]:
         """The keys that are missing and required, with the cure."""
         return {".".join(parts): " ".join(why) for parts, why in self.draft.missing.items()}
+
+
+def _readings(proposal: Proposal) -> str:
+    """Return a proposal's readings in one line: `inch or cm`."""
+    texts = (
+        ", ".join(map(str, one.values())) if isinstance(one, dict) else str(one)
+        for one in (proposal.value, *proposal.others)
+    )
+    return " or ".join(texts)
 
 
 def propose(folder: Folder, home: Path, answers: Answers, stage: Stage, propose_tables: ProposeTables) -> Proposed:
@@ -261,7 +281,7 @@ def draft_settings(draft: Draft, more: Mapping[str, float] | None = None) -> Set
         whole.put(key, value)
     with tempfile.TemporaryDirectory() as home:
         file = Path(home).resolve() / "settings.yaml"
-        file.write_text(text_of(whole, file.parent, [], []), "utf-8")
+        file.write_text(text_of(whole, file.parent), "utf-8")
         return read_settings(file)
 
 

@@ -14,7 +14,7 @@ from pipeline.inputs.raster_band import ELEVATIONS
 from pipeline.inputs.rasters import ROUNDING
 from pipeline.proposals.names import has_word
 from pipeline.proposals.proposal import Proposal, Refusal, Value
-from pipeline.proposals.raster_facts import Box, RasterFacts, abutting, values_at
+from pipeline.proposals.raster_facts import Box, RasterFacts, abutting, shares_of, values_at
 
 
 class RasterKind(Enum):
@@ -180,13 +180,15 @@ def _likelihood(group: list[RasterFacts], zones: Box | None) -> float:
 
 def with_voids(elevation: Elevation) -> Elevation:
     """Return the elevation with the heights that mean that nothing was measured, and their proposal."""
+    shares = [shares_of(one, VOID_CODES) for one in elevation.tiles]
+    held = {code: sum(of_tile[code] for of_tile in shares) / len(shares) for code in VOID_CODES}
     stored = np.concatenate([one.stored for one in elevation.tiles])
-    voids = tuple(code for code in VOID_CODES if _is_void(stored, code))
+    others = stored[~np.isin(stored, VOID_CODES)]
+    voids = tuple(code for code, share in held.items() if share > 0 and others.size and _is_apart(code, others))
     if not voids:
         return elevation
-    shares = ", ".join(f"{code:g} in {np.mean(stored == code):.1%} of the pixels" for code in voids)
-    others = stored[~np.isin(stored, voids)]
-    evidence = f"{shares}, all other heights lie from {others.min():.0f} to {others.max():.0f}: not measured"
+    listed = ", ".join(f"{code:g} in {max(held[code], 0.001):.1%} of the pixels" for code in voids)
+    evidence = f"{listed}, all other heights lie from {others.min():.0f} to {others.max():.0f}: not measured"
     values: list[Value] = [_plain(code) for code in voids]
     return replace(
         elevation, voids=voids, proposals=(*elevation.proposals, Proposal("terrain.voids", values, evidence))
@@ -203,12 +205,8 @@ LEAST_VOID_GAP = 30.0
 """Nor nearer than this, in any unit: a shore is no void."""
 
 
-def _is_void(stored: np.ndarray, code: float) -> bool:
-    if not (stored == code).any():
-        return False
-    others = stored[~np.isin(stored, VOID_CODES)]
-    if not others.size:
-        return False
+def _is_apart(code: float, others: np.ndarray) -> bool:
+    """Return whether no height lies near to a code."""
     low, high = np.percentile(others, [1, 99])
     return float(np.abs(others - code).min()) > max(LEAST_VOID_GAP, VOID_GAP * (high - low))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import textwrap
@@ -18,6 +19,11 @@ from pipeline.settings.basin import Settings
 
 WIDTH = 110
 """Columns of a comment's line."""
+
+UNDECIDED = (
+    "NOT READY: these points could not be decided. Decide each, in this file or in the file that it names, and take its line out. Until "
+    "then every command refuses these settings."
+)
 
 PATH_KEYS = ("basin.zones", "terrain.elevation", "terrain.canopy", "inputs", "flights.water", "plan.trails")
 """Keys whose values are paths: absolute in a draft, relative to the settings file in what is written."""
@@ -66,19 +72,36 @@ def _merge(tree: dict[str, Any], parts: Sequence[str], value: object) -> None:
         tree[last] = value
 
 
-def text_of(draft: Draft, home: Path, heading: Sequence[str], unused: Sequence[UnknownFile]) -> str:
+def text_of(
+    draft: Draft,
+    home: Path,
+    heading: Sequence[str] = (),
+    unused: Sequence[UnknownFile] = (),
+    undecided: Sequence[str] = (),
+) -> str:
     """Return the settings file's text.
 
     Parameters
     ----------
     home : the folder of the file, to which paths are relative.
     heading : lines at its beginning.
-    unused : files that no setting names, told at its end.
+    unused : files that no setting names, listed at its end.
+    undecided : points that a person must decide; settings with one are refused.
     """
-    lines = [*_comment(heading, ""), *_block(_relative(draft.values, home), draft, (), Settings)]
+    lines = [*_comment(heading, "")]
+    if undecided:
+        lines += [
+            *_comment([UNDECIDED], ""),
+            "undecided:",
+            *(f"  - {json.dumps(point, ensure_ascii=False)}" for point in undecided),
+        ]
+    lines += _block(_relative(draft.values, home), draft, (), Settings)
     if unused:
         lines += ["", "# Files that no setting names:"]
-        listed = [f"{relative(one.path, home)}: {one.why}" for one in unused]
+        names: dict[str, list[str]] = {}
+        for one in unused:
+            names.setdefault(one.why, []).append(relative(one.path, home))
+        listed = [f"{', '.join(of_one)}: {why}" for why, of_one in names.items()]
         lines += [line for text in listed for line in _comment([text], "", "#   ")]
     return "\n".join(lines) + "\n"
 

@@ -22,8 +22,8 @@ HEADING = (
 def write_proposed(proposed: Proposed, target: Path) -> list[Path]:
     """Write what is proposed, and return the files written, the settings last.
 
-    The settings are read back by the program's own reader first, where nothing is missing in them. Files of these names that are there
-    are kept under other names.
+    The settings are read back by the program's own reader first, where nothing is missing or undecided in them. Files of these names
+    that are there are kept under other names.
 
     Raises
     ------
@@ -32,8 +32,8 @@ def write_proposed(proposed: Proposed, target: Path) -> list[Path]:
     """
     home = target.parent
     home.mkdir(parents=True, exist_ok=True)
-    text = text_of(proposed.draft, home, HEADING, proposed.unused)
-    if not proposed.lacks:
+    text = text_of(proposed.draft, home, HEADING, proposed.unused, proposed.undecided)
+    if proposed.is_whole:
         _read_back(text, home)
     written = []
     for table in proposed.new_tables:

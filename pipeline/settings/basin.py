@@ -67,6 +67,7 @@ class Settings(Block):
     operations: Operations = Operations()
     report: Report = Report()
     archive: str
+    undecided: list[str] = Field(default_factory=list)
 
     _file: Path = Path()
 
@@ -77,6 +78,14 @@ class Settings(Block):
         if any(code is None for code in codes):
             raise ValueError("give codes as text, such as [-9999, '', M]; leave the key out for these")
         return [str(code) for code in codes]
+
+    @field_validator("undecided")
+    @classmethod
+    def _is_decided(cls, points: list[str]) -> list[str]:
+        if points:
+            more = f" ({len(points) - 1} more stand below it)" if len(points) > 1 else ""
+            raise ValueError(f"init could not decide this: {points[0]}{more}. Decide it, then take its line out")
+        return points
 
     @field_validator("formats", mode="before")
     @classmethod
@@ -129,7 +138,7 @@ class Settings(Block):
 
         The address of an alert may be a secret, and a record is for everybody.
         """
-        return json.loads(self.model_dump_json(exclude={"operations"}))
+        return json.loads(self.model_dump_json(exclude={"operations", "undecided"}))
 
     def identity(self) -> str:
         """Return the sha256 of the settings that decide a day.

@@ -135,7 +135,7 @@ def test_a_table_in_two_ways_of_writing_becomes_a_list_of_formats(tmp_path):
     draft.put("formats.courses.1.columns.depth", {"column": "Depth (in)"})
     draft.put("formats.courses.1.columns.depth", {"unit": "inch"}, "header 'Depth (in)'")
     draft.put("basin.season_start", "10-01", "north: of the equator # not a comment")
-    text = text_of(draft, tmp_path, ["heading"], [])
+    text = text_of(draft, tmp_path, ["heading"])
     assert read_yaml_text(tmp_path, text) == {
         "basin": {"season_start": "10-01"},
         "formats": {

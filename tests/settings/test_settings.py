@@ -83,3 +83,10 @@ def test_all_required_files_that_are_not_there_are_told_at_once(written):
         SettingsError, match=r"basin.zones: file .*zone.geojson does not exist; terrain.elevation: .*; inputs.sites: "
     ):
         read_settings(written(edit))
+
+
+def test_settings_with_undecided_points_are_refused(written):
+    said = r"init could not decide this: courses\.csv: inch or cm\? \(1 more stand below it\)"
+    with pytest.raises(SettingsError, match=said):
+        read_settings(written(lambda text: 'undecided:\n  - "courses.csv: inch or cm?"\n  - "b"\n' + text))
+    assert "undecided" not in read_settings(written(lambda text: "undecided: []\n" + text)).as_used()
