@@ -93,7 +93,7 @@ FOLDERS = {
     "cli": _folder(
         PEOPLE,
         "commands and what they print",
-        "archive estimate gather inspection model operations planning publishing reading report settings storage",
+        "archive estimate gather inspection model operations planning proposals publishing reading report settings storage",
     ),
 }
 """Each imports only folders that stand above it in this list, so that no two folders import each other."""

@@ -25,6 +25,7 @@ from pipeline.proposals.flight_tables import (
 from pipeline.proposals.folder import Folder, Kind
 from pipeline.proposals.grid import propose_grid, utm_code
 from pipeline.proposals.ground import Ground, ground_of, with_decided_unit
+from pipeline.proposals.height_units import recognised
 from pipeline.proposals.names import names_of, slug
 from pipeline.proposals.polygons import other_vectors
 from pipeline.proposals.proposal import BasinHint, FileGroup, Proposal, Refusal, TableProposals, UnknownFile, Value
@@ -103,7 +104,11 @@ def propose(folder: Folder, home: Path, answers: Answers, stage: Stage, propose_
     ground = ground_of(folder, answers)
     proposed.refusals += ground.refusals
     stage("recognising the tables")
-    tables = propose_tables(folder.of(Kind.TABLE, Kind.WORKBOOK, Kind.NETCDF), _hint(ground))
+    paths = folder.of(Kind.TABLE, Kind.WORKBOOK, Kind.NETCDF)
+    seen = recognised(
+        ground.elevation, lambda elevation: propose_tables(paths, _hint(replace(ground, elevation=elevation)))
+    )
+    tables, ground = seen.tables, replace(ground, elevation=seen.elevation)
     proposed.refusals += tables.refusals
     _put_basin(proposed, folder, ground, home)
     _put_tables(proposed, tables)
@@ -114,7 +119,7 @@ def propose(folder: Folder, home: Path, answers: Answers, stage: Stage, propose_
     _put_season(proposed, ground, None)
     if not proposed.refusals and not proposed.lacks:
         stage("reading the records")
-        _refine(proposed, ground, groups)
+        _refine(proposed, ground, groups, compares=seen.compares)
         for table in proposed.new_tables:
             proposed.draft.put(f"inputs.{table.role}", str(home / table.name), f"written by init {table.evidence}")
     proposed.unused += [*ground.unused, *tables.unknown]
@@ -240,7 +245,7 @@ def _put_season(proposed: Proposed, ground: Ground, records: Records | None) -> 
 # --- what the records tell ----------------------------------------------------------------------------------------------
 
 
-def _refine(proposed: Proposed, ground: Ground, groups: Sequence[FileGroup]) -> None:
+def _refine(proposed: Proposed, ground: Ground, groups: Sequence[FileGroup], *, compares: bool) -> None:
     """Propose what only the records' values decide: clocks, units of rasters, the season, tables of flights."""
     unclocked = [n for n, group in enumerate(groups) if group.lacks_clock]
     taken_for_utc = {f"formats.stations.{number}.clock": 0 for number in unclocked}
@@ -256,7 +261,8 @@ def _refine(proposed: Proposed, ground: Ground, groups: Sequence[FileGroup]) -> 
         _put_clock(proposed, ground, groups[number], f"formats.stations.{number}", records.stations)
     if unclocked:
         records = read_records(draft_settings(proposed.draft))
-    ground = with_decided_unit(ground, proposed.answers, records.sites)
+    stated = records.sites if compares else records.sites.assign(elevation_m=float("nan"))
+    ground = with_decided_unit(ground, proposed.answers, stated)
     for proposal in ground.elevation.proposals if ground.elevation else ():
         if proposal.key == "terrain.elevation_unit":
             proposed.draft.take(proposal)

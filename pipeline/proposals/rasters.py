@@ -215,7 +215,8 @@ def _plain(value: float) -> float:
     return int(value) if float(value).is_integer() else value
 
 
-FEET_PER_METRE = 1 / 0.3048
+FOOT_M = 0.3048
+"""An international foot, m (definition)."""
 
 MATCH = 0.05
 """Heights agree with those that the sites state, or with these times 3.28, to so much in the middle (chosen; feet and metres differ by
@@ -241,6 +242,8 @@ def with_unit(elevation: Elevation, sites: pd.DataFrame | None = None) -> Elevat
     ----------
     sites : longitude, latitude, elevation_m of those that state it; None before the sites are read.
     """
+    if elevation.metres_per_unit is not None:
+        return elevation
     declared = {one.unit for one in elevation.tiles}
     if declared - {""}:
         lengths = {length_m(unit) for unit in declared}
@@ -299,7 +302,7 @@ def _unit_by_sites(elevation: Elevation, sites: pd.DataFrame) -> Elevation | Non
     if not ratios.size:
         return None
     ratio = float(np.median(ratios))
-    for feet, wanted in ((False, 1.0), (True, FEET_PER_METRE)):
+    for feet, wanted in ((False, 1.0), (True, 1 / FOOT_M)):
         if abs(ratio / wanted - 1) <= MATCH:
             about = f"{len(ratios)} sites' stated elevations"
             why = f"heights are {ratio:.2f} times {about} in metres" if feet else f"heights agree with {about}"
@@ -308,7 +311,7 @@ def _unit_by_sites(elevation: Elevation, sites: pd.DataFrame) -> Elevation | Non
 
 
 def _in_unit(elevation: Elevation, *, feet: bool, why: str) -> Elevation:
-    value, factor = ("foot", 0.3048) if feet else ("metre", 1.0)
+    value, factor = ("foot", FOOT_M) if feet else ("metre", 1.0)
     proposals = [one for one in elevation.proposals if one.key != "terrain.elevation_unit"]
     # Metres are what heights are without a declaration.
     proposals += [Proposal("terrain.elevation_unit", value, why)] if feet else []

@@ -1,0 +1,84 @@
+"""The unit of an elevation that declares none, decided together with the sites' stated heights."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from enum import Enum
+
+from pipeline.proposals.proposal import Proposal, TableProposals
+from pipeline.proposals.rasters import FOOT_M, Elevation
+from pipeline.proposals.units_known import header_words
+
+
+class SiteHeights(Enum):
+    """How the unit of the sites' heights is known."""
+
+    STATED = "by the header"
+    METRES = "metres, by the terrain"
+    FEET = "feet, by the terrain"
+    OPEN = "not at all"
+
+
+@dataclass(frozen=True)
+class Recognised:
+    """The tables as recognised beside an elevation.
+
+    Parameters
+    ----------
+    tables : what is proposed for them.
+    elevation : with its unit, where terrain and sites together decide it.
+    compares : whether the sites' heights say by themselves what their unit is, so that the elevation may be held against them.
+    """
+
+    tables: TableProposals
+    elevation: Elevation | None
+    compares: bool
+
+
+def recognised(elevation: Elevation | None, propose: Callable[[Elevation | None], TableProposals]) -> Recognised:
+    """Return the tables, and the elevation's unit where heights of both decide it.
+
+    Of feet and metres two heights of one place tell which is which, unless they are equal: then both are either.
+
+    Parameters
+    ----------
+    propose : recognises the tables beside an elevation in metres.
+    """
+    if elevation is None or elevation.metres_per_unit is not None:
+        return Recognised(propose(elevation), elevation, compares=True)
+    in_metres = replace(elevation, metres_per_unit=1.0)
+    tables = propose(in_metres)
+    heights = site_heights(tables)
+    if heights is SiteHeights.FEET:
+        return Recognised(tables, in_metres, compares=False)
+    if heights is SiteHeights.OPEN:
+        in_feet = replace(elevation, metres_per_unit=FOOT_M)
+        again = propose(in_feet)
+        if site_heights(again) is SiteHeights.METRES:
+            why = "the heights of the sites are metres beside it, and are nothing beside metres"
+            unit = Proposal("terrain.elevation_unit", "foot", why)
+            return Recognised(again, replace(in_feet, proposals=(*elevation.proposals, unit)), compares=False)
+    return Recognised(tables, elevation, compares=heights is SiteHeights.STATED)
+
+
+def site_heights(tables: TableProposals) -> SiteHeights:
+    """Return how the unit of the sites' heights is known."""
+    sites = tables.tables.get("sites")
+    if sites is None or any(one.column and "elevation" in one.why + one.cure for one in tables.refusals):
+        return SiteHeights.OPEN
+    readings = [one for group in sites.groups for one in group.proposals if one.key == "columns.elevation"]
+    if any(one.others or not one.is_safe for one in readings):
+        return SiteHeights.OPEN
+    for one in readings:
+        column = one.value.get("column") if isinstance(one.value, dict) else None
+        if header_words(str(column or "")).unit is None:
+            unit = one.value.get("unit") if isinstance(one.value, dict) else None
+            return SiteHeights.FEET if unit == "foot" else SiteHeights.METRES
+    headers = [name for group in sites.groups for one in group.proposals if one.key == "header" for name in _texts(one)]
+    # A table without a header line says no unit; a plain `elevation` column in it has been read as metres.
+    return SiteHeights.METRES if "elevation" in headers else SiteHeights.STATED
+
+
+def _texts(proposal: Proposal) -> list[str]:
+    return [str(one) for one in proposal.value] if isinstance(proposal.value, list) else []

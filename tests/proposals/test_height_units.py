@@ -1,0 +1,63 @@
+"""Heights of the terrain and of the sites that neither say their unit: two that differ by 3.28 decide each other, equal ones do not."""
+
+from pathlib import Path
+
+import pytest
+from made_folder import CORNER, FOOT, heights, write
+
+from pipeline.proposals.height_units import SiteHeights, recognised, site_heights
+from pipeline.proposals.proposal import FileGroup, Proposal, TableProposal, TableProposals
+from pipeline.proposals.raster_facts import facts_of
+from pipeline.proposals.rasters import Elevation
+
+
+def tables(*proposals):
+    group = FileGroup((Path("/x/sites.csv"),), "*", proposals)
+    return TableProposals({"sites": TableProposal("sites", group.files, "", (group,))})
+
+
+def elevation_column(header, unit=None, *, others=(), is_safe=True):
+    value = {"column": header} | ({"unit": unit} if unit else {})
+    return Proposal("columns.elevation", value, "", others, is_safe)
+
+
+@pytest.mark.parametrize(
+    ("proposals", "known"),
+    [
+        ((), SiteHeights.STATED),
+        ((elevation_column("Elev (ft)", "foot"),), SiteHeights.STATED),
+        ((elevation_column("Elev", "foot"),), SiteHeights.FEET),
+        ((elevation_column("Elev"),), SiteHeights.METRES),
+        ((elevation_column("Elev", others=({"column": "Elev", "unit": "foot"},), is_safe=False),), SiteHeights.OPEN),
+        ((Proposal("header", ["site_id", "elevation"], ""),), SiteHeights.METRES),
+    ],
+)
+def test_how_the_unit_of_the_sites_heights_is_known(proposals, known):
+    assert site_heights(tables(*proposals)) is known
+
+
+def by_heights(factor):
+    """Return who recognises a column of heights without a unit, `factor` times metres, by the terrain beside it."""
+
+    def propose(elevation):
+        truth = float(heights().mean())
+        terrain = float(elevation.heights.mean())
+        fits = [unit for unit, many in (("m", 1.0), ("foot", FOOT)) if abs(truth * factor * many - terrain) < 250]
+        if len(fits) != 1:
+            return tables(elevation_column("Elev", others=({"unit": "foot"},), is_safe=False))
+        return tables(elevation_column("Elev", "foot" if fits == ["foot"] else None))
+
+    return propose
+
+
+@pytest.mark.parametrize(
+    ("terrain", "sites", "metres_per_unit"),
+    [(1.0, 1 / FOOT, 1.0), (1 / FOOT, 1.0, FOOT), (1.0, 1.0, None), (1 / FOOT, 1 / FOOT, None)],
+)
+def test_heights_decide_each_other_unless_they_are_equal(terrain, sites, metres_per_unit, tmp_path):
+    elevation = Elevation((facts_of(write(tmp_path / "dem.tif", heights(terrain), CORNER)),))
+    seen = recognised(elevation, by_heights(sites))
+    assert seen.elevation.metres_per_unit == metres_per_unit
+    assert not seen.compares
+    proposed = {one.key: one.value for one in seen.elevation.proposals}
+    assert proposed.get("terrain.elevation_unit") == ("foot" if metres_per_unit == FOOT else None)
