@@ -19,6 +19,9 @@ NUMBER_SHARE = 0.6
 MOST_WORDS = 8
 """Different words that stand for no value in a column of numbers, at most."""
 
+CODES = (9999.0, 999.0, 99.9, 99.99, 999.9, 9999.9, 999.99, 9999.99, 99999.0, 6999.0, 7999.0, 8888.0, 7777.0)
+"""Numbers that files write for no value, of either sign (common practice, no source)."""
+
 MOST_LOOKED_AT = 200
 """Different texts from which it is told what a column holds (cost alone)."""
 
@@ -82,7 +85,7 @@ class Cells:
 
     def shown_range(self) -> str:
         """Return the range of the numbers in words: "12 to 190"."""
-        known = self.known
+        known = self.known[~np.isin(np.abs(self.known), CODES)]
         return f"{known.min():g} to {known.max():g}" if len(known) else "no numbers"
 
 

@@ -11,7 +11,7 @@ _PHRASES = {
         "site id; siteid; site code; site no; site number; site; station id; stationid; station code; station no; "
         "station number; station; stn; stn id; stid; sta id; course id; course code; course no; course number; course; "
         "snow course; id; code; identifier; ident; location id; location; loc; plot; gauge id; "
-        "standort; standort id; messstelle; messstelle*; stationsnummer; stationsnr; stations id; stations nr; "
+        "standort; standort id; messfeld; messstelle; messstelle*; stationsnummer; stationsnr; stations id; stations nr; "
         "stationscode; stationskennung; kennung; kurzel; kurs; nummer; profil; "
         "code site; code station; code du site; id site; identifiant; parcours; poste; numero station; site mesure; "
         "codigo; codigo estacion; codigo sitio; estacion; sitio; id estacion; id sitio; clave; curso; itinerario; "
@@ -84,9 +84,9 @@ _PHRASES = {
         "campione; punto misura; n campione; prove; malepunkt; punktnummer; prove nr; stikke"
     ),
     "depth": (
-        "depth; snow depth; snowdepth; depth of snow; hs; sd; snow d; total depth; total snow depth; snow height; "
+        "depth; snow depth; snowdepth; mean depth; average depth; avg depth; mean snow depth; average snow depth; depth of snow; hs; sd; snow d; total depth; total snow depth; snow height; "
         "height of snow; snow thickness; pack depth; depth snow; snowpack depth; "
-        "schneehohe; schneehoehe; gesamtschneehohe; schneetiefe; schneemachtigkeit; hohe schnee; "
+        "schneehohe; schneehoehe; mittlere schneehohe; gesamtschneehohe; schneetiefe; schneemachtigkeit; hohe schnee; "
         "hauteur neige; hauteur de neige; epaisseur; epaisseur neige; epaisseur de neige; hauteur; hauteur totale; htn; "
         "profondeur; profondeur de neige; "
         "profundidad; profundidad nieve; profundidad de nieve; espesor; espesor nieve; espesor de nieve; altura nieve; "
@@ -102,9 +102,9 @@ _PHRASES = {
         "carota; lunghezza carota; lunghezza della carota; lunghezza; kjerne; kjernelengde; lengde kjerne; snokjerne"
     ),
     "swe": (
-        "swe; snow water equivalent; water equivalent; water equiv; water eq; snow water; w e; we; sweq; "
+        "swe; mean swe; average swe; avg swe; mean water equivalent; snow water equivalent; water equivalent; water equiv; water eq; snow water; w e; we; sweq; "
         "snow water equiv; water content; snow water content; water equivalent of snow; pillow; snow pillow; lwe; "
-        "wasserwert; wasseraquivalent; schneewasseraquivalent; wasseraequivalent; schneewasserwert; swa; "
+        "wasserwert; ww; mittlerer wasserwert; wasseraquivalent; schneewasseraquivalent; wasseraequivalent; schneewasserwert; swa; "
         "schneewasseraequivalent; schneewasser; wasserequivalent; "
         "equivalent en eau; equivalent eau; equivalent eau neige; eau equivalente; een; eq eau; valeur en eau; "
         "equivalent en eau de la neige; equivalente en agua; equivalente agua; agua equivalente; equivalente de agua; "
@@ -173,7 +173,7 @@ _PHRASES = {
         "osservazioni; osservazione; commento; commenti; merknad; merknader; kommentarer; anmerkning; notat"
     ),
     "air_temperature": (
-        "air temperature; air temp; airtemp; temperature; temp; t air; tair; ta; tavg; tmean; mean temperature; avg temp; "
+        "air temperature; air temp; airtemp; temperature; temp; t air; tair; t; at; t2m; air tc; airtc; ta; tavg; tmean; mean temperature; avg temp; "
         "temperature air; air temperature average; air temperature mean; air temperature observed; mean air temperature; "
         "average temperature; t mean; t avg; temp mean; temp avg; temperature mean; air t; "
         "lufttemperatur; temperatur; lufttemp; tagesmitteltemperatur; mitteltemperatur; tl; lufttemperatur mittel; tm; "

@@ -11,7 +11,6 @@ from pathlib import Path
 
 from pipeline.inputs.formats import SEPARATORS
 from pipeline.inputs.sheets import read_sheets
-from pipeline.model.problems import InputError
 from pipeline.proposals.headers_known import meanings
 from pipeline.proposals.units_known import header_words, unit_of
 
@@ -32,6 +31,10 @@ MARKS = ("#", "%", "//", "!", "*", "'")
 
 _ENCODINGS = ("utf-8", "cp1252", "cp850", "mac_roman")
 """Encodings tried in this order; those of western Europe on three systems."""
+
+
+class BlanksError(Exception):
+    """Raised where the fields of a table stand apart by blanks alone."""
 
 
 @dataclass(frozen=True)
@@ -137,7 +140,7 @@ def raw_text(path: Path) -> RawTable | None:
 
     Raises
     ------
-    InputError : the fields cannot be told apart by a separator.
+    BlanksError : its fields stand apart by blanks alone.
     """
     first, last = ends_of(path)
     text_and_encoding = decoded(first + last)
@@ -153,9 +156,7 @@ def raw_text(path: Path) -> RawTable | None:
     separator = _separator([line for _, line in data])
     if separator is None:
         if _in_blanks([line for _, line in data]):
-            raise InputError(
-                "its fields stand apart by blanks alone. Save it with commas, semicolons or tabs between the fields"
-            )
+            raise BlanksError("Save it with commas, semicolons or tabs between the fields")
         return None
     rows = _split([line for _, line in data], separator)
     line_numbers = [number for number, _ in data]
@@ -209,7 +210,8 @@ def _separator(lines: Sequence[str]) -> str | None:
 def _in_blanks(lines: Sequence[str]) -> bool:
     counts = Counter(len(line.split()) for line in lines[:200])
     many, share = max(counts.items(), key=lambda pair: pair[1])
-    return many > LEAST and share > LEAST_SHARE * min(len(lines), 200)
+    is_table = many > LEAST and share > LEAST_SHARE * min(len(lines), 200)
+    return is_table and known_words(lines[0].split()) >= LEAST
 
 
 def is_number(text: str) -> bool:

@@ -210,10 +210,12 @@ class FolderEvidence:
     Parameters
     ----------
     site_ids : identifiers that stand in its other tables.
+    names : names of sites.
     hint : where the basin lies.
     """
 
     site_ids: frozenset[str] = frozenset()
+    names: frozenset[str] = frozenset()
     hint: BasinHint | None = None
 
 
@@ -321,7 +323,7 @@ def _by_values(role: str, key: str, column: SeenColumn, table: SeenTable, beside
         return _LOOKS[key](few) if texts else 0.0
     if key == "site_id":
         is_code = not table.raw.header and len(set(texts)) == len(texts) and not any(" " in text for text in few)
-        return _site_bonus(role, few, texts, beside.site_ids) + 0.3 * is_code
+        return _site_bonus(role, few, texts, beside.site_ids | beside.names) + 0.3 * is_code
     if key == "point":
         # Points begin anew with each visit: there are far fewer of them than rows.
         return 0.05 if len(set(texts)) * 2 <= len(texts) else -0.05

@@ -234,12 +234,9 @@ class _Group:
     def _refuse_unread(self) -> None:
         """Refuse a table that lacks what it is about, where a column of numbers is not recognised."""
         left = self.role.columns.left if self.role.columns else ()
-        strange = [
-            column
-            for column in left
-            if column.cells.is_numeric
-            and (not column.meanings or max(column.meanings.values()) < LEAST_FIT or "density" in column.meanings)
-        ]
+        strange = [column for column in left if column.cells.is_numeric and not _is_other_thing(column)]
+        if self.role.role == "stations":
+            strange = [column for column in strange if self._goes_with_snow(column)]
         for keys in self.table.expects:
             if strange and not set(keys) & set(self.columns):
                 headers = ", ".join(f"'{column.header}'" for column in strange)
@@ -248,6 +245,16 @@ class _Group:
                     f"no column is recognised as {' or '.join(keys)}, and nothing tells what stands under {headers}",
                     f"Head the column {self._canonical(' or '.join(keys))}, or declare it under columns.{self.role.role}",
                 )
+
+    def _goes_with_snow(self, column: SeenColumn) -> bool:
+        """Return whether a column rises and falls with depth or SWE."""
+        for key in ("depth", "swe"):
+            if key in self.columns:
+                own, snow = column.cells.numbers, self.columns[key].cells.numbers
+                both = np.isfinite(own) & np.isfinite(snow)
+                if both.sum() >= LEAST_TOGETHER and np.ptp(own[both]) > 0 and np.ptp(snow[both]) > 0:
+                    return bool(np.corrcoef(own[both], snow[both])[0, 1] > TOGETHER)
+        return False
 
     def _weights_alone(self) -> None:
         """Leave weights out where SWE stands beside them, and refuse them where nothing tells the cutter's area."""
@@ -451,6 +458,45 @@ class _Group:
         names, known = self.beside.names, self.beside.evidence.site_ids
         texts = dict.fromkeys(self.columns[key].cells.filled)
         return {text: names[text] for text in texts if text in names and text not in known}
+
+
+def _is_other_thing(column: SeenColumn) -> bool:
+    """Return whether a header clearly means something that is no snow."""
+    means = column.meanings
+    best = max(means, key=lambda meaning: means[meaning], default="")
+    return best in OTHER_THINGS and means[best] >= LEAST_FIT
+
+
+OTHER_THINGS = frozenset(
+    [
+        "elevation",
+        "longitude",
+        "latitude",
+        "easting",
+        "northing",
+        "site_id",
+        "point",
+        "cores",
+        "air_temperature",
+        "air_temperature_min",
+        "air_temperature_max",
+        "precipitation",
+        "precipitation_total",
+        "solar",
+        "season",
+        "depth",
+        "swe",
+        "core",
+        "mass_full",
+        "mass_empty",
+        "cutter",
+    ]
+)
+"""Meanings of columns of numbers beside snow, or of snow that another column holds."""
+
+TOGETHER, LEAST_TOGETHER = 0.8, 20
+"""Correlation from which a column may be the snow of another name, and values that tell it (chosen: depth and SWE of a winter
+correlate by 0.9 and more, wind and voltage by less than a half)."""
 
 
 def sheet_pattern(tables: Sequence[RawTable]) -> str:

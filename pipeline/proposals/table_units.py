@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.inputs.columns import Table
 from pipeline.inputs.units import conversion
-from pipeline.proposals.cells import Cells
+from pipeline.proposals.cells import CODES, Cells
 from pipeline.proposals.proposal import BasinHint
 from pipeline.proposals.table_columns import SeenColumn
 from pipeline.proposals.units_known import AREA, ENERGY, LENGTH, MASS, TEMPERATURE, WATER
@@ -177,7 +177,15 @@ def _snow_units(these: Surveyed, _: Mapping[str, UnitReading]) -> dict[str, Unit
             continue
         units = list(dict.fromkeys(way[at] for way in fitting))
         evidence = _snow_evidence(these, key, cells, depth, swe)
-        instead = _snow_instead(these, key, stated) if stated[key] not in units else ()
+        instead = _snow_instead(these, key, stated) if stated[key] not in units else []
+        if (
+            stated[key]
+            and not units
+            and not instead
+            and _snow_instead(these, "swe" if key == "depth" else "depth", stated)
+        ):
+            # What the other column says is wrong, since another unit there would fit.
+            units = [stated[key]]
         readings[key] = _reading(these, key, units, stated[key], evidence, instead)
     if depth is not None and "core" in these.columns:
         # A core is a little shorter than the snow beside it is deep.
@@ -242,10 +250,6 @@ THIN_M = 0.15
 def _usual(numbers: np.ndarray) -> np.ndarray:
     """Return numbers without codes for no value and without negative ones, NaN in their place."""
     return np.where((numbers < 0) | np.isin(np.abs(numbers), CODES), np.nan, numbers)
-
-
-CODES = (9999.0, 999.0, 99.9, 99.99, 999.9, 9999.9, 999.99, 9999.99, 99999.0, 6999.0, 8888.0, 7777.0, -6999.0)
-"""Numbers that files write for no value (common practice, no source)."""
 
 
 def _core_unit(these: Surveyed, depth: UnitReading | None) -> UnitReading | None:

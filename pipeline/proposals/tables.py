@@ -20,7 +20,7 @@ from pipeline.proposals.proposal import (
     TableProposals,
     UnknownFile,
 )
-from pipeline.proposals.raw_table import RawTable, raw_sheets, raw_text
+from pipeline.proposals.raw_table import BlanksError, RawTable, raw_sheets, raw_text
 from pipeline.proposals.series_known import time_series
 from pipeline.proposals.table_columns import FolderEvidence, site_like, words_around
 from pipeline.proposals.table_group import Beside, GroupReading, joined, read_group
@@ -41,13 +41,15 @@ def propose_tables(paths: Sequence[Path], hint: BasinHint | None = None) -> Tabl
     hint : where the basin lies, as rasters and zones tell.
     """
     series = [path for path in paths if path.suffix.casefold() in TIME_SERIES]
-    raws, unknown = _raw_tables([path for path in paths if path not in series])
+    refusals: list[Refusal] = []
+    raws, unknown = _raw_tables([path for path in paths if path not in series], refusals)
     of_series, no_series = time_series(series)
     unknown += no_series
     groups = [*_read_groups(_alike(raws), hint, of_series), *of_series]
     unknown += [UnknownFile(file, group.evidence) for group in groups if not group.role for file in group.files]
     recognised = [group for group in groups if group.role]
-    missing, refusals = missing_codes(recognised)
+    missing, doubled = missing_codes(recognised)
+    refusals += doubled
     refusals += [refusal for group in recognised for refusal in group.refusals]
     codes = [str(code) for code in missing.value] if missing and isinstance(missing.value, list) else list(USUAL)
     by_role: dict[str, list[GroupReading]] = defaultdict(list)
@@ -62,7 +64,7 @@ def propose_tables(paths: Sequence[Path], hint: BasinHint | None = None) -> Tabl
     return TableProposals(tables, missing, tuple(unknown), tuple(refusals))
 
 
-def _raw_tables(paths: Sequence[Path]) -> tuple[list[RawTable], list[UnknownFile]]:
+def _raw_tables(paths: Sequence[Path], refusals: list[Refusal]) -> tuple[list[RawTable], list[UnknownFile]]:
     raws: list[RawTable] = []
     unknown: list[UnknownFile] = []
     for path in paths:
@@ -72,6 +74,9 @@ def _raw_tables(paths: Sequence[Path]) -> tuple[list[RawTable], list[UnknownFile
             else:
                 one = raw_text(path)
                 tables = [] if one is None else [one]
+        except BlanksError as trouble:
+            refusals.append(Refusal(path, "", "its fields stand apart by blanks alone", str(trouble)))
+            continue
         except (InputError, OSError) as trouble:
             unknown.append(UnknownFile(path, str(trouble)))
             continue
@@ -107,7 +112,7 @@ def _read_groups(
     sites_at = []
     for at, table in enumerate(seen):
         elsewhere = frozenset().union(*(texts for other, texts in enumerate(texts_in) if other != at))
-        role = role_of(table, FolderEvidence(elsewhere, hint))
+        role = role_of(table, FolderEvidence(elsewhere, hint=hint))
         if role.role == "sites" and role.columns is not None and "site_id" in role.columns.columns:
             sites_at.append(at)
             columns = role.columns.columns
@@ -119,13 +124,13 @@ def _read_groups(
     readings: dict[int, GroupReading] = {}
     for at, group in enumerate(groups):
         if at not in sites_at:
-            evidence = FolderEvidence(ids or _elsewhere(texts_in, at), hint)
+            evidence = FolderEvidence(ids or _elsewhere(texts_in, at), frozenset(names), hint)
             readings[at] = read_group(seen[at], group, TABLES, Beside(evidence, day, names))
             if readings[at].role in ("courses", "stations"):
                 kind = readings[at].role.removesuffix("s")
                 kinds |= {names.get(site, site): kind for site in readings[at].sites}
     for at in sites_at:
-        beside = Beside(FolderEvidence(_elsewhere(texts_in, at), hint), day, {}, kinds)
+        beside = Beside(FolderEvidence(_elsewhere(texts_in, at), hint=hint), day, {}, kinds)
         readings[at] = read_group(seen[at], groups[at], TABLES, beside)
     return [readings[at] for at in range(len(groups))]
 

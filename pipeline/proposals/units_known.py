@@ -39,7 +39,7 @@ _SPELT = {
     ),
     Unit(
         "inch", LENGTH
-    ): "in inch inches zoll pouce pouces po pulgada pulgadas pollice pollici tomme tommer inwe inh2o",
+    ): "in ins inch inches zoll pouce pouces po pulgada pulgadas pollice pollici tomme tommer inwe inh2o",
     Unit("foot", LENGTH): "ft foot feet fuss pied pieds pi pie pies piede piedi fot ftasl",
     Unit("kg/m**2", WATER): "kgm2 lm2 mmkgm2",
     Unit("g", MASS): "g gr gram grams gramm gramme grammes gramo gramos grammo grammi",

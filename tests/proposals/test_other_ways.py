@@ -263,3 +263,129 @@ def test_units_that_nothing_says_are_told_by_density_or_asked(tmp_path, way):
         # Inches of depth and of water look like centimetres of both.
         assert not depth.is_safe
         assert {"column": "Depth", "unit": "inch"} in (depth.value, *depth.others)
+
+
+def refused(folder):
+    found = propose_tables(sorted(folder.iterdir()), HINT)
+    return [str(one) for one in found.refusals]
+
+
+def rows_of_courses(*headers, **cells):
+    """Return the made samples as rows: cells by name are functions of a row, the rest are its canonical values."""
+    usual = {"site": "site_id", "date": "date", "point": "point", "depth": "depth_cm", "swe": "swe_mm"}
+    return [
+        list(headers),
+        *(
+            [cells.get(name, lambda row, of=of: getattr(row, of))(row) for name, of in usual.items()]
+            for row in COURSES.itertuples()
+        ),
+    ]
+
+
+def test_days_and_months_that_nothing_tells_apart_are_asked(tmp_path):
+    canonical(tmp_path, "sites", "stations")
+    month = {"01": "01/02/2031", "02": "01/03/2031", "04": "01/04/2031", "05": "01/05/2031"}
+    rows = rows_of_courses("Course", "Date", "Point", "Depth (cm)", "SWE (mm)", date=lambda row: month[row.date[5:7]])
+    (tmp_path / "c.csv").write_text(lines(rows), "utf-8")
+    found = propose_tables(sorted(tmp_path.iterdir()), HINT)
+    dates = next(one for one in found.tables["courses"].groups[0].proposals if one.key == "dates")
+    assert {dates.value, *dates.others} == {"day-first", "month-first"}
+    assert not dates.is_safe
+
+
+def test_a_column_of_snow_with_an_unknown_name_is_refused(tmp_path):
+    canonical(tmp_path, "sites", "stations")
+    (tmp_path / "c.csv").write_text(
+        lines(rows_of_courses("Course", "Date", "Point", "Depth (cm)", "Column 5")), "utf-8"
+    )
+    assert any(
+        "c.csv, column 'Column 5': no column is recognised as swe or mass_full" in one for one in refused(tmp_path)
+    )
+
+
+def test_hours_in_a_column_of_their_own_are_refused(tmp_path):
+    canonical(tmp_path, "sites", "courses")
+    rows = [["Station", "Date", "Hour", "SWE (mm)"]]
+    rows += [[r.site_id, r.date, hour, r.swe_mm] for r in STATIONS.itertuples() for hour in ("06:00", "18:00")]
+    (tmp_path / "s.csv").write_text(lines(rows), "utf-8")
+    assert any("Write day and time of day into one column" in one for one in refused(tmp_path))
+
+
+def test_fields_apart_by_blanks_are_refused(tmp_path):
+    canonical(tmp_path, "sites", "stations")
+    text = "\n".join(
+        "".join(f"{cell!s:12}" for cell in row) for row in rows_of_courses("Course", "Date", "Point", "Depth", "SWE")
+    )
+    (tmp_path / "c.txt").write_text(text, "utf-8")
+    assert any("c.txt: its fields stand apart by blanks alone. Save it with commas" in one for one in refused(tmp_path))
+
+
+def test_longitudes_without_their_minus_are_refused(tmp_path):
+    canonical(tmp_path, "courses", "stations")
+    SITES.assign(longitude=-SITES["longitude"]).to_csv(tmp_path / "sites.csv", index=False)
+    assert any(
+        "column 'longitude': 'longitude' lacks the minus of western longitudes" in one for one in refused(tmp_path)
+    )
+
+
+def test_a_code_that_is_a_measurement_elsewhere_is_refused(tmp_path):
+    canonical(tmp_path, "sites", "stations")
+    rows = rows_of_courses(
+        "site_id", "date", "point", "depth_cm", "swe_mm", swe=lambda row: -99 if row.point == "5" else row.swe_mm
+    )
+    (tmp_path / "courses.csv").write_text(lines(rows), "utf-8")
+    air = STATIONS.rename(columns={"date": "time"})
+    air["point"] = "-99"
+    found = propose_tables(sorted(tmp_path.iterdir()), HINT)
+    assert found.missing.value == ["-9999", "", "M", "-99"]
+    assert not found.refusals
+    sites = SITES.assign(name=["-99" if site == "QC02" else site for site in SITES["site_id"]])
+    sites.to_csv(tmp_path / "sites.csv", index=False)
+    assert any(
+        "column 'name': -99 is a value of it, and means no value in courses.csv" in one for one in refused(tmp_path)
+    )
+
+
+def test_kinds_of_sites_are_told_by_the_tables_that_they_stand_in(tmp_path):
+    canonical(tmp_path, "courses", "stations")
+    SITES.drop(columns="kind").to_csv(tmp_path / "sites.csv", index=False)
+    found = proposed(tmp_path)
+    assert (
+        read_back(found, "sites").set_index("site_id")["kind"].to_dict() == SITES.set_index("site_id")["kind"].to_dict()
+    )
+
+
+def test_degrees_and_minutes_in_one_number(tmp_path):
+    canonical(tmp_path, "courses", "stations")
+
+    def written(degrees):
+        return np.sign(degrees) * (np.floor(np.abs(degrees)) * 100 + np.abs(degrees) % 1 * 60)
+
+    sites = SITES.assign(longitude=written(SITES["longitude"]), latitude=written(SITES["latitude"]))
+    sites.to_csv(tmp_path / "sites.csv", index=False, float_format="%.2f")
+    read = read_back(proposed(tmp_path), "sites").set_index("site_id").loc[SITES["site_id"]]
+    assert np.allclose(read["longitude"], SITES["longitude"], atol=2e-4)
+    assert np.allclose(read["latitude"], SITES["latitude"], atol=2e-4)
+
+
+def test_a_file_a_station_in_local_time_whose_clock_a_line_says(tmp_path):
+    canonical(tmp_path, "sites", "courses")
+    for site, own in STATIONS.groupby("site_id"):
+        rows = [
+            ["TIMESTAMP", "SWE_mm", "HS_cm"],
+            *([f"{r.date} 12:00:00", r.swe_mm, r.depth_cm] for r in own.itertuples()),
+        ]
+        (tmp_path / f"CR_{site}_daily.dat").write_text("All times in UTC-1\n" + lines(rows), "utf-8")
+    found = proposed(tmp_path)
+    keys = Settled.of(found, "stations").keys
+    assert keys["clock"] == -1.0
+    assert keys["columns.site_id"] == {"file_name": "CR_{}_daily.dat"}
+    assert not found.tables["stations"].groups[0].lacks_clock
+    assert_stations_are_true(read_back(found, "stations"))
+
+
+def test_a_clock_that_nothing_says_is_told_as_lacking(tmp_path):
+    canonical(tmp_path, "sites", "courses")
+    STATIONS.assign(time=STATIONS["date"] + " 12:00").drop(columns="date").to_csv(tmp_path / "s.csv", index=False)
+    (group,) = proposed(tmp_path).tables["stations"].groups
+    assert group.lacks_clock
