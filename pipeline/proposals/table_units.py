@@ -177,15 +177,12 @@ def _snow_units(these: Surveyed, _: Mapping[str, UnitReading]) -> dict[str, Unit
             continue
         units = list(dict.fromkeys(way[at] for way in fitting))
         evidence = _snow_evidence(these, key, cells, depth, swe)
-        instead = _snow_instead(these, key, stated) if stated[key] not in units else []
-        if (
-            stated[key]
-            and not units
-            and not instead
-            and _snow_instead(these, "swe" if key == "depth" else "depth", stated)
-        ):
+        own = stated[key]
+        instead = _snow_instead(these, key, stated) if own not in units else []
+        other = "swe" if key == "depth" else "depth"
+        if own and not units and not instead and _snow_instead(these, other, stated):
             # What the other column says is wrong, since another unit there would fit.
-            units = [stated[key]]
+            units = [own]
         readings[key] = _reading(these, key, units, stated[key], evidence, instead)
     if depth is not None and "core" in these.columns:
         # A core is a little shorter than the snow beside it is deep.
