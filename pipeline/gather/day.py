@@ -6,6 +6,7 @@ import datetime as dt
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -23,8 +24,9 @@ from pipeline.gather.earlier_flights import EARLIER_PAIRS, earlier_pairs, gather
 from pipeline.gather.earlier_visits import EARLIER_VISITS
 from pipeline.gather.flights import gather_flights
 from pipeline.gather.ground import gather_ground, gather_tables
-from pipeline.gather.sources import FIXED, DaySources, file_formats, fixed_files
+from pipeline.gather.sources import FIXED, DaySources, file_formats, fixed_files, source_of
 from pipeline.gather.span import check_covered
+from pipeline.inputs.basin_position import check_elevation_near, clock_at_longitude
 from pipeline.inputs.columns import check_declared
 from pipeline.inputs.find import InputFile, describe, find_tables, is_file, missing_file, unreadable_file
 from pipeline.inputs.formats import check_formats
@@ -35,7 +37,7 @@ from pipeline.inputs.read_covers import COVERS
 from pipeline.inputs.read_flights import FLIGHTS
 from pipeline.inputs.read_normals import NORMALS
 from pipeline.inputs.read_overrides import OVERRIDES
-from pipeline.inputs.read_sites import SITES
+from pipeline.inputs.read_sites import SITES, read_sites
 from pipeline.inputs.read_stations import STATIONS
 from pipeline.inputs.read_terrain import BandEdges, ElevationFiles, basin_grid, grid_crs, read_terrain
 from pipeline.inputs.read_weather import WEATHER
@@ -221,11 +223,20 @@ def _basin(settings: Settings) -> tuple[Basin, list[Finding]]:
     canopy, findings = _canopy(settings, grid)
     files = fixed_files(settings, "elevation")
     _refuse_large(settings, files, grid)
+    check_elevation_near(path, files, partial(_stated_sites, settings), grid)
     elevation = ElevationFiles(files, settings.terrain.elevation_unit, settings.terrain.voids)
     edges = BandEdges(settings.bands.width_m, settings.bands.edges_m)
     terrain, noticed = read_terrain(elevation, canopy, zones, grid, edges)
     named = list(zip(zones["zone_id"], zones["name"], strict=True))
-    return Basin(grid, terrain, named), findings + noticed
+    return Basin(grid, terrain, named), findings + noticed + clock_at_longitude(settings.basin.utc_offset_hours, grid)
+
+
+def _stated_sites(settings: Settings) -> pd.DataFrame:
+    """Return the sites as their table states them, empty where it cannot be read; whoever needs them says why."""
+    try:
+        return read_sites(source_of(settings, "sites", fixed_files(settings, "sites")))[0]
+    except InputError:
+        return pd.DataFrame(columns=["longitude", "latitude"])
 
 
 def _canopy(settings: Settings, grid: BasinGrid) -> tuple[np.ndarray | None, list[Finding]]:

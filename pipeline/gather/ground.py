@@ -14,6 +14,7 @@ from pipeline.courses.dates import season_samples
 from pipeline.courses.samplers import without_sampler_bias
 from pipeline.gather.earlier_visits import EARLIER_VISITS, earlier_visits
 from pipeline.gather.sources import DaySources, fixed_files, source_of
+from pipeline.inputs.mixed_units import mixed_units
 from pipeline.inputs.read_courses import read_courses
 from pipeline.inputs.read_normals import read_normals
 from pipeline.inputs.read_overrides import read_overrides
@@ -21,6 +22,7 @@ from pipeline.inputs.read_sites import by_site, read_sites, sites_on_grid
 from pipeline.inputs.read_stations import Window, read_stations
 from pipeline.inputs.read_weather import as_issued_by, earlier_issues, read_weather
 from pipeline.inputs.rows import without_lines
+from pipeline.inputs.site_twins import sites_used_twice
 from pipeline.inputs.source import Source
 from pipeline.inputs.usable import LEAST_LOST
 from pipeline.model.basin import Basin
@@ -88,6 +90,8 @@ def gather_tables(sources: DaySources, basin: Basin) -> tuple[dict[str, pd.DataF
     # What was lost of earlier seasons alone has findings row by row.
     findings = [one for one in findings if one.rule != FEW_USABLE_ROWS or not "" < one.end < str(start.date())]
 
+    findings += sites_used_twice(sites, samples, records)
+    findings += mixed_units(records, sites.set_index("site_id")["terrain_m"], sources.table("stations").unit)
     overrides, noticed = sources.overrides(start.date(), date)
     findings += noticed
     if sources.files["stations"]:

@@ -18,6 +18,7 @@ from rasterio.windows import Window
 
 from pipeline.inputs.raster_band import NUMBERS, Values, band_of, opened
 from pipeline.inputs.raster_frame import GDAL_TROUBLES, check_frame
+from pipeline.inputs.undeclared_voids import Steps
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import InputError
 
@@ -45,24 +46,30 @@ class OnGrid:
     unit: str
 
 
-def mean_on_grid(paths: Sequence[Path], grid: BasinGrid, values: Values = NUMBERS) -> OnGrid:
+def mean_on_grid(
+    paths: Sequence[Path], grid: BasinGrid, values: Values = NUMBERS, steps: Steps | None = None
+) -> OnGrid:
     """Return the first band of a raster, or of its tiles, on the grid.
 
     Finer rasters are averaged, coarser ones interpolated bilinearly. Scale, offset, unit and all that is no data are honoured
     (`pipeline.inputs.raster_band`). Where tiles overlap the first that has data counts; a cell on the seam of two holds the parts of
     both. Not for flights: their exact area weights live in pipeline/flights.
 
+    Parameters
+    ----------
+    steps : is shown every window that is read.
+
     Raises
     ------
     InputError : a file is no raster, has no coordinate system, or none covers a cell; the message names file and remedy.
     """
     if len(paths) == 1:
-        whole = _one_on_grid(paths[0], grid, values)
+        whole = _one_on_grid(paths[0], grid, values, steps)
         out, units = whole.values, {whole.unit}
     else:
         total, share, units = np.zeros(grid.shape), np.zeros(grid.shape), set()
         for path in paths:
-            tile = _one_on_grid(path, grid, values, apron=True)
+            tile = _one_on_grid(path, grid, values, steps, apron=True)
             part = np.minimum(tile.share, 1.0 - share)
             total += np.where(part > 0, part * np.nan_to_num(tile.values), 0.0)
             share += part
@@ -89,7 +96,7 @@ class _Part:
     unit: str
 
 
-def _one_on_grid(path: Path, grid: BasinGrid, values: Values, *, apron: bool = False) -> _Part:
+def _one_on_grid(path: Path, grid: BasinGrid, values: Values, steps: Steps | None, *, apron: bool = False) -> _Part:
     """Return one raster's first band on the grid.
 
     Parameters
@@ -112,6 +119,8 @@ def _one_on_grid(path: Path, grid: BasinGrid, values: Values, *, apron: bool = F
                 if part is None:
                     continue
                 stored = xr.DataArray(band.read_stored(source, part).astype(np.float64, copy=False), dims=("y", "x"))
+                if steps is not None:
+                    steps.see(stored.to_numpy(), band.scale, width)
                 stored = stored.rio.write_crs(source.crs).rio.write_transform(source.window_transform(part))
                 onto = {
                     "shape": (rows.stop - rows.start, columns.stop - columns.start),

@@ -11,15 +11,17 @@ import pandas as pd
 import xarray as xr
 from pyproj import Transformer
 
+from pipeline.inputs.basin_position import in_words, middle_of
 from pipeline.inputs.columns import Column, Table
 from pipeline.inputs.coordinates import in_degrees
+from pipeline.inputs.misplaced import misplaced_sites
 from pipeline.inputs.rows import keep_newest
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_table
 from pipeline.inputs.usable import Count, too_few
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import Finding
-from pipeline.model.rules import files
+from pipeline.model.rules import files, slips
 from pipeline.model.rules import sites as rules
 from pipeline.model.rules.rule import Rule
 
@@ -99,11 +101,15 @@ def sites_on_grid(
         _finding(site, rules.OUTSIDE_THE_MARGIN, f"longitude {site.longitude}, latitude {site.latitude}")
         for site in placed[~on_grid].itertuples()
     ]
+    findings += misplaced_sites(placed[~on_grid], grid, terrain, most_difference_m)
     placed = placed.assign(
         terrain_m=ground, inside=np.where(on_grid, terrain["inside_fraction"].to_numpy()[row, column] > 0, False)
     )[on_grid].reset_index(drop=True)
     if placed.empty:
-        said = "no site stands within the basin's margin" if len(sites) else "the sites table holds no usable site"
+        said = "the sites table holds no usable site"
+        if len(sites):
+            basin = in_words(grid.longitude_deg, grid.latitude_deg)
+            said = f"no site stands within the basin's margin: they lie around {middle_of(sites)}, the basin around {basin}"
         findings.append(Finding(rules.NO_SITE, detail=rules.NO_SITE.says(what=said)))
     off = (placed["elevation_m"] - placed["terrain_m"]).abs() > most_difference_m
     findings += _doubted_terrain(placed, off)
@@ -121,20 +127,30 @@ def sites_on_grid(
 LEAST_STATED = 3
 """Of fewer stated elevations most may be off by slips of their own."""
 
+FEET_IN_METRE, WITHIN, MOSTLY = 1 / 0.3048, 0.05, 0.75
+"""Feet in a metre, how near to it the ratio of two heights must be, and of what share of them (chosen: a cell's relief is some per cent
+of its height)."""
+
 
 def _doubted_terrain(placed: pd.DataFrame, off: pd.Series) -> list[Finding]:
-    """Return a finding where most stated elevations contradict the terrain.
+    """Return a finding where stated elevations are in another unit, or most contradict the terrain.
 
     Then it is the terrain that is wrong.
     """
-    stated = int(placed["elevation_m"].notna().sum())
-    if stated < LEAST_STATED or off.sum() <= stated / 2:
+    stated = placed[placed["elevation_m"].notna()]
+    ratio = stated["terrain_m"] / stated["elevation_m"].where(stated["elevation_m"] > 0)
+    for rule, feet in ((slips.TERRAIN_IN_FEET, ratio), (slips.SITES_IN_FEET, 1.0 / ratio)):
+        share = ((feet / FEET_IN_METRE - 1.0).abs() <= WITHIN).mean()
+        if len(stated) > 1 and share >= MOSTLY and off.any():
+            evidence = f"the terrain lies {ratio.median():.2f} times as high as {len(stated)} stated elevations"
+            return [Finding(rule, evidence=evidence)]
+    if len(stated) < LEAST_STATED or off.sum() <= len(stated) / 2:
         return []
     differences = (placed["terrain_m"] - placed["elevation_m"])[off]
     return [
         Finding(
             rules.TERRAIN_AGAINST_SITES,
-            evidence=f"{int(off.sum())} of {stated} stated elevations are off, in the middle the terrain lies {differences.median():+.0f} m from them",
+            evidence=f"{int(off.sum())} of {len(stated)} stated elevations are off, in the middle the terrain lies {differences.median():+.0f} m from them",
         )
     ]
 

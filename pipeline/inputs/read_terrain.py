@@ -20,9 +20,11 @@ from scipy.ndimage import binary_dilation, distance_transform_edt
 from pipeline.inputs.lengths import length_m
 from pipeline.inputs.raster_band import ELEVATIONS, Values
 from pipeline.inputs.rasters import mean_on_grid
+from pipeline.inputs.undeclared_voids import Steps
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import Finding, InputError, SettingsError
 from pipeline.model.rules import sites as rules
+from pipeline.model.rules import slips
 
 MOST_CELLS = 20_000_000
 """A finer grid is refused before it fills the memory; some ten times the largest basin in the design (1.6 million cells)."""
@@ -144,9 +146,11 @@ def read_terrain(
     fractions = zone_fractions(zones, grid)
     inside = fractions.sum(axis=0)
     zone = np.where(inside > 0, fractions.argmax(axis=0) + 1, 0)
-    read = mean_on_grid(elevation.files, grid, elevation.values)
+    steps = Steps()
+    read = mean_on_grid(elevation.files, grid, elevation.values, steps)
     _is_height(elevation, read.values)
     height, findings = _without_voids(elevation, read.values, inside, grid.cell_m)
+    findings += _undeclared_voids(elevation, grid, read.values, inside, steps.alone())
     if read.unit:
         evidence = f"heights in {read.unit}, in metres {np.nanmin(height):.0f} to {np.nanmax(height):.0f}"
         findings.append(Finding(rules.TERRAIN_UNIT, file=str(elevation.files[0]), evidence=evidence))
@@ -194,6 +198,30 @@ def _without_voids(
     filled = height_m.copy()
     filled[void] = _from_around(height_m, known, void)
     return filled, [Finding(rules.TERRAIN_VOIDS, file=str(elevation.files[0]), evidence=figures)]
+
+
+def _undeclared_voids(
+    elevation: ElevationFiles, grid: BasinGrid, height_m: np.ndarray, inside: np.ndarray, alone: Sequence[float]
+) -> list[Finding]:
+    """Return a finding where heights that stand by themselves, as stored, are used as ground; else none."""
+    if not alone:
+        return []
+    codes = (*elevation.values.codes, *alone)
+    without = mean_on_grid(elevation.files, grid, replace(elevation.values, codes=codes)).values
+    off = ~np.isclose(without, height_m, rtol=0.0, atol=SAME_HEIGHT_M, equal_nan=True)
+    rule = slips.UNDECLARED_VOIDS if off[inside > 0].any() else slips.UNDECLARED_VOIDS_OUTSIDE
+    cells = int(off[inside > 0].sum()) or int(off.sum())
+    share = float(inside[off].sum() / inside.sum())
+    words = " and ".join(f"{height:g}" for height in alone)
+    evidence = f"{words} among other heights, in {cells} cells" + (
+        f" of the basin, {share:.2%} of its area" if share else " outside the basin"
+    )
+    heights = ", ".join(f"{height:g}" for height in alone)
+    return [Finding(rule, file=str(elevation.files[0]), evidence=evidence, detail=rule.says(heights=heights))]
+
+
+SAME_HEIGHT_M = 0.01
+"""Two means of a cell's heights that differ by less are one: rounding."""
 
 
 def _from_around(height_m: np.ndarray, known: np.ndarray, void: np.ndarray) -> np.ndarray:

@@ -13,6 +13,7 @@ import shapely
 from pyproj import CRS
 
 from pipeline.inputs.columns import Column, ColumnSetting, Table, plain_header
+from pipeline.inputs.raster_frame import MOST_DEGREES
 from pipeline.inputs.vector_file import layers_of, read_shapes
 from pipeline.model.problems import InputError, one_line
 
@@ -48,6 +49,7 @@ def read_zones(
     if zones.empty:
         message = f"zones {path} hold no polygon"
         raise InputError(message)
+    _check_system(path, zones)
     zones = _with_canonical_names(path, zones, columns)
     _whole_features(path, zones)
     _one_name_each(path, zones)
@@ -98,6 +100,30 @@ def _as_text(values: pd.Series) -> pd.Series:
     if pd.api.types.is_float_dtype(values) and (values.dropna() % 1 == 0).all():
         values = values.astype("Int64")
     return values.astype(object).where(values.notna(), "").astype(str).str.strip()
+
+
+def _check_system(path: Path, zones: geopandas.GeoDataFrame) -> None:
+    """Raise InputError where coordinates cannot be of the system that the file declares: metres as degrees, degrees as metres."""
+    corners = shapely.get_coordinates(zones.geometry.to_numpy())
+    corners = np.abs(corners[np.isfinite(corners).all(axis=1)])
+    if not len(corners):
+        return
+    x, y = corners.max(axis=0)
+    remedy = "Write the EPSG code of their own coordinate system into the file"
+    if zones.crs.is_geographic and max(x, y) > MOST_DEGREES:
+        raise InputError(
+            f"zones {path} declare degrees ({zones.crs.name}), but their coordinates reach {x:.0f} and {y:.0f}: metres, it seems. {remedy}; "
+            "GeoJSON has none but degrees of WGS 84"
+        )
+    if zones.crs.is_projected and x <= TURN_DEG and y <= POLE_DEG:
+        raise InputError(
+            f"zones {path} declare {zones.crs.axis_info[0].unit_name}s ({zones.crs.name}), but their coordinates reach no further than "
+            f"{x:.4g} and {y:.4g}: degrees, it seems. {remedy}"
+        )
+
+
+TURN_DEG, POLE_DEG = 360.0, 90.0
+"""Greatest longitude and latitude. A basin within so many metres of a system's origin is none."""
 
 
 def _check_finite(path: Path, zones: geopandas.GeoDataFrame, trouble: str) -> None:

@@ -35,3 +35,8 @@ class Source:
     def format_of(self, path: Path) -> FileFormat:
         """Return how one of the files is written."""
         return format_of(path, self.columns, self.formats)
+
+    def unit(self, file: str, key: str) -> str | None:
+        """Return the unit that the settings declare for a key of a file, None where they declare none."""
+        setting = self.format_of(Path(file)).columns.get(key)
+        return None if setting is None else setting.unit

@@ -105,9 +105,19 @@ class BasinGrid:
     @property
     def latitude_deg(self) -> float:
         """Latitude of the middle of the grid, degrees, negative in the south."""
+        return self._middle_deg()[1]
+
+    @property
+    def longitude_deg(self) -> float:
+        """Longitude of the middle of the grid, degrees, negative in the west."""
+        return self._middle_deg()[0]
+
+    def _middle_deg(self) -> tuple[float, float]:
+        """Return longitude and latitude of the middle of the grid."""
         left, bottom, right, top = self.bounds
         to_degrees = Transformer.from_crs(self.crs, "EPSG:4326", always_xy=True)
-        return float(to_degrees.transform((left + right) / 2, (bottom + top) / 2)[1])
+        longitude, latitude = to_degrees.transform((left + right) / 2, (bottom + top) / 2)
+        return float(longitude), float(latitude)
 
     def rows_columns(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return the row and column of each point's cell.
@@ -116,7 +126,7 @@ class BasinGrid:
         """
         column = np.floor((np.asarray(x, float) - self.left) / self.cell_m)
         row = np.floor((self.top - np.asarray(y, float)) / self.cell_m)
-        off = (column < 0) | (column >= self.width) | (row < 0) | (row >= self.height) | ~np.isfinite(column + row)
+        off = ~((column >= 0) & (column < self.width) & (row >= 0) & (row < self.height))
         return np.where(off, -1, row).astype(int), np.where(off, -1, column).astype(int)
 
     def window(self, wanted: np.ndarray) -> tuple[BasinGrid, tuple[slice, slice]]:

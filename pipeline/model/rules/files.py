@@ -177,6 +177,7 @@ UNIT_LOOKS_WRONG = Rule(
     "the median density of a file's snow outside 60 to 650 kg/m3, from 5 rows on; a tenth of its air outside -60 to 45 C",
     "no snow or air is like this",
     message="no snow or air is like this: declare the unit of {keys} under columns.{role} or formats.{role} in the settings",
+    degrades=Degrades("looks as if it were in another unit than declared"),
 )
 
 NO_SITE_OR_TIME = Rule(

@@ -48,7 +48,7 @@ NO_SITE = Rule(
     Action.SET_ASIDE,
     "no site left",
     "a flight alone still gives an estimate",
-    message="{what}: check longitude and latitude in the sites table, and basin.margin_m",
+    message="{what}. Check longitude and latitude in the sites table, the coordinate system of the zones, and basin.margin_m",
     degrades=Degrades("has no site within the basin's margin"),
 )
 
@@ -81,7 +81,7 @@ TERRAIN_AGAINST_SITES = Rule(
     Action.USED,
     "more than half of the stated elevations, of three and more, are off by 150 m (`site_elevation_m`)",
     "then it is the terrain that is wrong",
-    message="look whether terrain.elevation is the right file, in metres (one in feet needs a scale of 0.3048 written into it), whether the "
+    message="look whether terrain.elevation is the right file, in metres (terrain.elevation_unit), whether the "
     "sites' elevations are in metres, and whether longitude and latitude are exchanged",
     degrades=Degrades("contradicts the elevations of the sites"),
 )

@@ -5,10 +5,10 @@ from __future__ import annotations
 from functools import cache
 from types import ModuleType
 
-from pipeline.model.rules import before, courses, files, flights, sites, stations
+from pipeline.model.rules import before, courses, files, flights, sites, slips, stations
 from pipeline.model.rules.rule import Action, Degrades, Rule, Severity
 
-SUBJECTS = (files, courses, sites, stations, flights, before)
+SUBJECTS = (files, slips, courses, sites, stations, flights, before)
 """The modules whose constants are the rows, in the order of docs/checks.md."""
 
 
