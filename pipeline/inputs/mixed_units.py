@@ -98,7 +98,7 @@ def mixed_units(records: pd.DataFrame, heights_m: pd.Series, declared: Declared)
     # Of a station that reads too little by a unit the others tell whether it has snow.
     snow = (daily["swe_mm"].median(axis=1) > LEAST_SWE_MM) | (daily["depth_m"].median(axis=1) > LEAST_DEPTH_M)
     swe, depth = daily["swe_mm"][snow], daily["depth_m"][snow]
-    findings = []
+    findings: list[Finding] = []
     while True:
         density = (swe / depth).where((swe > 0) & (depth > 0))
         causes = {}

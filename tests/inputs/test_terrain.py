@@ -163,7 +163,7 @@ def test_a_terrain_that_most_sites_contradict_is_told_once(factor, doubted):
     _, findings = sites_on_grid(sites, grid, terrain, 150.0)
     told = [f for f in findings if f.rule.name == "terrain against the sites"]
     assert len(told) == doubted
-    assert all("of 3 stated elevations are off" in f.evidence and "scale of 0.3048" in f.detail for f in told)
+    assert all("of 3 stated elevations are off" in f.evidence and "terrain.elevation_unit" in f.detail for f in told)
 
 
 def with_voids(tmp_path, voids, cells=30):

@@ -46,7 +46,7 @@ def test_the_basin_as_it_is_has_none(home):
 
 def test_an_offset_of_the_wrong_sign(home):
     edit(home, "utc_offset_hours: -2", "utc_offset_hours: 2")
-    assert told(home) == (["offset against longitude"], True)
+    assert told(home) == (["wrong UTC offset"], True)
 
 
 def test_exchanged_coordinates_of_one_site_and_of_all(home):
@@ -82,7 +82,7 @@ def test_a_station_in_inches_among_others(home):
 
 def test_an_elevation_in_feet(home):
     edit(home, "elevation: elevation.tif", "elevation: elevation.tif, elevation_unit: foot")
-    assert told(home) == (["terrain against the sites"], False)
+    assert told(home) == (["elevations in feet"], False)
     edit_table(home, "sites.csv", lambda t: t.assign(elevation_m=t["elevation_m"] * 0.3048**2))
     assert told(home) == (["terrain against the sites"], True)
 

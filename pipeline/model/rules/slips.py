@@ -7,7 +7,7 @@ from dataclasses import replace
 from pipeline.model.rules.rule import DEFINITION, Action, Degrades, Rule, Severity
 
 CLOCK_FAR_OFF = Rule(
-    "offset against longitude",
+    "wrong UTC offset",
     ("settings",),
     Severity.ERROR,
     Action.USED,
@@ -19,6 +19,7 @@ CLOCK_FAR_OFF = Rule(
 )
 CLOCK_OFF = replace(
     CLOCK_FAR_OFF,
+    name="unusual UTC offset",
     severity=Severity.WARNING,
     looks_at="`basin.utc_offset_hours` further than 2 h from longitude / 15",
     why="few standard times are so far from the sun, such as those of the west of a wide country",
@@ -73,8 +74,9 @@ UNDECLARED_VOIDS = Rule(
 )
 UNDECLARED_VOIDS_OUTSIDE = replace(
     UNDECLARED_VOIDS,
+    name="undeclared voids outside",
     severity=Severity.WARNING,
-    looks_at="the same outside the basin, within its margin",
+    looks_at="such heights outside the basin, within its margin",
     why="sites there would be placed wrongly",
     degrades=None,
 )
@@ -92,8 +94,10 @@ TERRAIN_IN_FEET = Rule(
 )
 SITES_IN_FEET = replace(
     TERRAIN_IN_FEET,
+    name="elevations in feet",
+    tables=("sites",),
     severity=Severity.WARNING,
-    looks_at="the same the other way: the terrain's over the stated ones'",
+    looks_at="stated elevations, two and more, of which three quarters lie within 5 % of 3.28 times the terrain's",
     message="the sites' elevations are in feet, it seems: declare columns: {sites: {elevation: {unit: foot}}} in the settings",
     degrades=None,
 )
