@@ -61,18 +61,18 @@ def is_seen(home: Path, module: str, text: str, tests: Sequence[str]) -> bool:
     before = (home / module).read_text("utf-8")
     (home / module).write_text(text, "utf-8")
     try:
-        return fails(home, [module, *tests])
+        return fails(home, [module, *tests], LONGEST_S)
     finally:
         (home / module).write_text(before, "utf-8")
 
 
-def fails(home: Path, tests: Sequence[str]) -> bool:
-    """Return whether one of the tests fails, or does not end in its time."""
+def fails(home: Path, tests: Sequence[str], longest_s: float | None = None) -> bool:
+    """Return whether one of the tests fails, or does not end in its time; None gives all time."""
     # No compiled file: one of the same second and size would stand for the next text.
     environment = os.environ | {"PYTHONPATH": str(home), "PYTHONDONTWRITEBYTECODE": "1"}
     words = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", *tests]
     try:
-        done = subprocess.run(words, cwd=home, env=environment, capture_output=True, timeout=LONGEST_S, check=False)
+        done = subprocess.run(words, cwd=home, env=environment, capture_output=True, timeout=longest_s, check=False)
     except subprocess.TimeoutExpired:
         return True
     return done.returncode != 0
