@@ -14,6 +14,7 @@ from typing import Any
 
 from pipeline.archive.revisions import Revision, RevisionId
 from pipeline.model.problems import Finding, RecordError
+from pipeline.model.reasons import Reason
 from pipeline.model.rules.rule import Degrades
 from pipeline.model.rules.table import degradations
 from pipeline.storage.json_text import from_json
@@ -92,7 +93,8 @@ class Loss:
     @property
     def together(self) -> str:
         """What several such losses are, in words that follow their number. Empty where its rule has none."""
-        return self._how.several if self.site_id else ""
+        is_of_its_kind = bool(self.site_id) if self._how.kind else self.whole and not self.site_id
+        return self._how.several if is_of_its_kind else ""
 
     @property
     def archived_as(self) -> str:
@@ -102,10 +104,24 @@ class Loss:
         """
         return self._how.archived_as.format(self.site_id)
 
-    @property
-    def kin(self) -> tuple[str, ...]:
-        """What losses have in common that a page groups."""
+    def kin(self, reason: str) -> tuple[str, ...]:
+        """Return what losses have in common that a page groups: sites with one trouble, and whole files with one reason."""
+        if self.whole and not self.site_id:
+            return self.rule, self.table, Reason(self.file, reason).of_any_file
         return self.rule, self.table, "" if self.site_id else self.file, "" if self.site_id else self.start
+
+
+def words_of(losses: Sequence[Loss]) -> list[str]:
+    """Return what some losses are in words, several files in one state as their number."""
+    shared: dict[tuple[str, str], list[Loss]] = {}
+    for loss in losses:
+        shared.setdefault((loss.rule, loss.together if loss.whole else loss.words), []).append(loss)
+    return list(
+        dict.fromkeys(
+            f"{len(group)} {words}" if group[0].whole and words and len(group) > 1 else group[0].words
+            for (_, words), group in shared.items()
+        )
+    )
 
 
 LOSS_KEYS = ("rule", "table", "file", "site_id", "start", "whole")

@@ -9,7 +9,8 @@ from typing import Any
 import pandas as pd
 
 from pipeline.gather.day import Readings
-from pipeline.model.problems import FINDING_COLUMNS, SEVERITIES
+from pipeline.model.problems import FINDING_COLUMNS, SEVERITIES, Finding
+from pipeline.model.reasons import Reason, together
 from pipeline.storage.csv_text import with_originals
 from pipeline.storage.paths import local_file
 
@@ -24,17 +25,28 @@ def published_checks(path: Path) -> pd.DataFrame:
 
 
 def why_degraded(readings: Readings) -> str:
-    """Return why a night is degraded, each remedy once with its sites."""
-    subjects: dict[tuple[str, str], list[str]] = {}
+    """Return why a night is degraded, each remedy once with its sites, or with the number of its files."""
+    shared: dict[tuple[str, str], list[Finding]] = {}
     for finding in readings.findings:
         if finding.degrades:
-            evidence = f"({finding.evidence})" if finding.evidence else ""
-            subject = " ".join(part for part in (finding.site_id, evidence) if part)
-            subjects.setdefault((finding.rule.name, finding.detail), []).append(subject)
+            shared.setdefault((finding.rule.name, _reason(finding).of_any_file), []).append(finding)
     return "; ".join(
-        f"{rule}{' ' * any(about)}{', '.join(filter(None, about))}: {detail}"
-        for (rule, detail), about in subjects.items()
+        f"{rule}{_subjects(group)}: {together([_reason(finding) for finding in group])}"
+        for (rule, _), group in shared.items()
     )
+
+
+def _reason(finding: Finding) -> Reason:
+    return Reason(finding.file, finding.detail)
+
+
+def _subjects(group: list[Finding]) -> str:
+    """Return the sites that findings are about, with their figures."""
+    about = [
+        " ".join(part for part in (finding.site_id, f"({finding.evidence})" if finding.evidence else "") if part)
+        for finding in group
+    ]
+    return f"{' ' * any(about)}{', '.join(filter(None, about))}"
 
 
 def findings_in_short(checks: pd.DataFrame) -> str:
@@ -67,7 +79,7 @@ def _named(site_ids: pd.Series) -> str:
 
 
 def by_site(checks: pd.DataFrame) -> pd.DataFrame:
-    """Return one row a site, rule and action, the most serious first.
+    """Return one row a site, rule and action, the most serious first; of files that cannot be read one a cause.
 
     Columns: site_id, table, rule, severity, action, count, start, end (first and last time), and file, line, evidence and detail
     of the worst: the most serious finding of them, the one of the longest time among those.
@@ -75,6 +87,7 @@ def by_site(checks: pd.DataFrame) -> pd.DataFrame:
     ranked = checks.assign(rank=checks["severity"].map(SEVERITIES))
     ranked["first"], ranked["last"] = ranked["start"], ranked["end"].where(ranked["end"] != "", ranked["start"])
     ranked["lasting"] = _days(ranked["last"]) - _days(ranked["first"])
+    ranked["cause"] = [_cause(Reason(*said)) for said in zip(ranked["file"], ranked["detail"], strict=True)]
     order = ["rank", "table", "site_id", "rule", "action", "lasting", "start", "file", "line"]
     ranked = ranked.sort_values(order, ascending=[name != "lasting" for name in order], kind="stable")
     rows = [
@@ -83,8 +96,9 @@ def by_site(checks: pd.DataFrame) -> pd.DataFrame:
             "count": len(group),
             "start": min((t for t in group["first"] if t), default=""),
             "end": group["last"].max(),
+            "detail": together([Reason(*said) for said in zip(group["file"], group["detail"], strict=True)]),
         }
-        for _, group in ranked.groupby(["site_id", "table", "rule", "action"], sort=False)
+        for _, group in ranked.groupby(["site_id", "table", "rule", "action", "cause"], sort=False)
     ]
     names = [
         "site_id", "table", "rule", "severity", "action", "count", "start", "end", "file", "line", "evidence", "detail",
@@ -93,6 +107,11 @@ def by_site(checks: pd.DataFrame) -> pd.DataFrame:
     merged["worst"] = merged.groupby("site_id")["rank"].transform("min")
     merged = merged.sort_values(["worst", "site_id", "rank", "rule", "start"], kind="stable")
     return merged[names].reset_index(drop=True)
+
+
+def _cause(reason: Reason) -> str:
+    """Return what a reason says of any file, empty where it names none: such reasons differ from row to row."""
+    return "" if reason.of_any_file == reason.words else reason.of_any_file
 
 
 def _days(times: pd.Series) -> pd.Series:

@@ -46,6 +46,7 @@ from pipeline.inputs.relative import relative_to, with_relative_files
 from pipeline.model.basin import Basin
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import Finding, InputError, findings_table
+from pipeline.model.reasons import Reason, in_words
 from pipeline.model.rules.files import STILL_ARRIVING
 from pipeline.publishing.archived_grids import as_archived
 from pipeline.settings.basin import Settings
@@ -87,8 +88,8 @@ class Readings:
 
     @property
     def degraded(self) -> list[str]:
-        """Why the night is degraded, one line each, empty when it is not."""
-        return [loss.reason for loss in self.losses]
+        """Why the night is degraded, one line each, that of several files once; empty when it is not."""
+        return in_words(Reason(f.file, _why(f)) for f in self.findings if f.degrades)
 
 
 def _why(finding: Finding) -> str:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.model.problems import SnowtallyError
+from pipeline.model.reasons import Reason, in_words, several_files
 from pipeline.operations.alerts import send
 from pipeline.operations.joblog import JobLog
 from pipeline.operations.late import Damage, LateDate
@@ -80,10 +81,10 @@ def report_damaged(settings_file: str, run_id: str, damaged: list[Damage]) -> No
         _write(JobLog(settings.archive_root, run_id), "damaged", {"basin": settings.basin.id, **_plain(one)})
     files = sorted({one.file or one.table for one in damaged})
     dates = sorted({str(one.date) for one in damaged})
-    lost = list(dict.fromkeys(one.what for one in reversed(damaged)))
+    lost = in_words(Reason(one.file, one.what) for one in reversed(damaged))
     more = f" (and {len(lost) - MOST_LOSSES_NAMED} more)" if len(lost) > MOST_LOSSES_NAMED else ""
     message = (
-        f"input damaged: {', '.join(files)}, read for {', '.join(dates)} and not whole any more. {'; '.join(lost[:MOST_LOSSES_NAMED])}{more}. "
+        f"input damaged: {', '.join(files) if len(files) <= MOST_LOSSES_NAMED else several_files(files)}, read for {', '.join(dates)} and not whole any more. {'; '.join(lost[:MOST_LOSSES_NAMED])}{more}. "
         "What was published stays as it is: mend the input, and do not rerun these dates before"
     )
     facts: dict[str, Any] = {"event": "input damaged", "basin": settings.basin.id, "run_id": run_id, "message": message}

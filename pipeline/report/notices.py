@@ -12,6 +12,7 @@ from markupsafe import Markup
 from pipeline.archive.current import Loss
 from pipeline.archive.revisions import Revision
 from pipeline.model.problems import ArchiveError
+from pipeline.model.reasons import Reason, in_words
 from pipeline.reading import decisions, held_back, load_record, revisions
 
 NAMED = 6
@@ -23,7 +24,7 @@ def lacking(record: dict[str, Any]) -> list[dict[str, Any]]:
 
     `details` are the reasons of its record; a sound one lacks nothing.
 
-    Sites with the same trouble are one line. Records of before version 3 tell their reasons alone.
+    Sites with the same trouble are one line, and so are files with the same reason. Records of before version 3 tell their reasons alone.
     """
     reasons = record["degraded_reasons"]
     if record.get("losses") is None:
@@ -31,7 +32,7 @@ def lacking(record: dict[str, Any]) -> list[dict[str, Any]]:
     grouped: dict[tuple[str, ...], list[tuple[Loss, str]]] = {}
     for said, reason in zip(record["losses"], reasons, strict=True):
         loss = Loss.from_plain(said)
-        grouped.setdefault(loss.kin, []).append((loss, reason))
+        grouped.setdefault(loss.kin(reason), []).append((loss, reason))
     # A file that is gone says more than each of its sites.
     ordered = sorted(grouped.values(), key=lambda group: not group[0][0].whole)
     return [_line([loss for loss, _ in group], [reason for _, reason in group]) for group in ordered]
@@ -42,12 +43,13 @@ def _line(losses: list[Loss], reasons: list[str]) -> dict[str, Any]:
     # A rule that has no words of its own is told by its finding.
     words = first.words if first.state else reasons[0]
     if len(losses) > 1 and first.together:
-        names = [loss.site_id for loss in losses]
+        names = [loss.thing if loss.whole else loss.site_id for loss in losses]
         more = [f"{len(names) - NAMED} more"] if len(names) > NAMED else []
         words = f"{len(names)} {first.together}: {', '.join([*names[:NAMED], *more])}"
     # A file's name stays as it is written.
     words = words if first.file.endswith(first.thing) else f"{words[:1].upper()}{words[1:]}"
-    return {"words": words, "details": [reason for reason in reasons if reason != words]}
+    said = in_words(Reason(loss.file, reason) for loss, reason in zip(losses, reasons, strict=True))
+    return {"words": words, "details": [reason for reason in said if reason != words]}
 
 
 def later_runs(root: str | Path, basin: str, date: dt.date) -> list[dict[str, Any]]:

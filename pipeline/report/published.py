@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.archive.columns import COLUMNS, filled
-from pipeline.archive.current import Soundness
+from pipeline.archive.current import Soundness, words_of
 from pipeline.archive.revisions import Revision
 from pipeline.model.problems import ArchiveError
 from pipeline.model.season import first_of_season
@@ -194,7 +194,7 @@ def degraded_dates(root: str | Path, basin: str) -> dict[dt.date, str]:
     """Return the degraded dates with what each lacks in words. It is empty where the index has no losses."""
     rows = [row for row in read_index(root, basin).to_pylist() if row["current"] and row["degraded"]]
     lacking = {row["date"]: Soundness.of(row).losses or () for row in rows}
-    return {date: "; ".join(dict.fromkeys(loss.words for loss in losses)) for date, losses in lacking.items()}
+    return {date: "; ".join(words_of(losses)) for date, losses in lacking.items()}
 
 
 def start_of(record: dict[str, Any]) -> str:

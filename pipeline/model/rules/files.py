@@ -17,7 +17,7 @@ MISSING_FILE = Rule(
     "somebody meant it to be used",
     DEFINITION,
     "{path} is named by {named_by} but is not there: put it there or take it out",
-    degrades=Degrades("is missing", whole_file=True),
+    degrades=Degrades("is missing", whole_file=True, several="files are missing"),
 )
 
 UNREADABLE_FILE = Rule(
@@ -28,7 +28,7 @@ UNREADABLE_FILE = Rule(
     "a file that cannot be opened, or not as what it is declared",
     "nothing of it can be used",
     DEFINITION,
-    degrades=Degrades("cannot be read", whole_file=True),
+    degrades=Degrades("cannot be read", whole_file=True, several="files cannot be read"),
 )
 
 STILL_ARRIVING = Rule(
@@ -52,7 +52,7 @@ NO_USABLE_ROW = Rule(
     "no row of a file can be used",
     "a separator, decimal mark, line end or date order is other than declared",
     message="look at decimal, separator, dates and encoding under formats.{role}, at columns.{role}, and whether the file is whole",
-    degrades=Degrades("has no usable row", whole_file=True),
+    degrades=Degrades("has no usable row", whole_file=True, several="files have no usable row"),
 )
 EMPTY_FILE = replace(
     NO_USABLE_ROW,

@@ -33,7 +33,8 @@ class Degrades:
     ----------
     state : how the input is now, in words that follow its name: "is missing".
     whole_file : nothing of the file was used, where the finding names no line.
-    kind, several : what the finding's site_id names, and words that follow the number of several: "flight", "flights are refused".
+    kind, several : what the finding's site_id names, empty where it is the file that counts; and words that follow the number of
+        several: "flight", "flights are refused".
     archived_as : name of what was lost among a record's rows and grids, with `{}` for the site_id; empty where it is a file.
     damage : an input is damaged; not so where it is late, or where a person decided.
     compared : the finding comes from a comparison with an earlier revision.
