@@ -303,6 +303,16 @@ _PHRASES = {
         "why; reason; cause; because; explanation; warum; grund; begrundung; pourquoi; raison; motif; por que; porque; motivo; "
         "perche; motivazione; ragione; hvorfor; arsak; begrunnelse"
     ),
+    "instrument": (
+        "wind; wind speed; wind direction; gust; humidity; relative humidity; rh; battery; batt; voltage; pressure; soil; ground; "
+        "dew point; dewpoint; surface temperature; snow temperature; soil temperature; soil moisture; albedo; panel; signal; "
+        "panel temperature; record; recnbr; direction; slope; aspect; year; month; day of year; doy; "
+        "windgeschwindigkeit; windrichtung; feuchte; luftfeuchte; batterie; spannung; luftdruck; boden; bodentemperatur; taupunkt; "
+        "oberflachentemperatur; schneetemperatur; hangneigung; "
+        "vent; vitesse vent; humidite; pression; point de rosee; temperature neige; temperature sol; pente; tension; "
+        "viento; humedad; bateria; presion; punto de rocio; vento; umidita; batteria; pressione; "
+        "vind; vindstyrke; fuktighet; batteri; spenning; lufttrykk; jordtemperatur"
+    ),
     "season": (
         "water year; wateryear; wy; season; year; winter; hydrological year; hydrologic year; snow year; "
         "jahr; saison; wasserjahr; hydrologisches jahr; annee; annee hydrologique; ano; ano hidrologico; temporada; "

@@ -181,7 +181,10 @@ def _comment(lines: Sequence[str]) -> str | None:
 
 
 def _split(lines: Sequence[str], separator: str) -> list[list[str]]:
-    return [next(csv.reader([line], delimiter=separator), []) for line in lines]
+    # Each line by itself, so that a stray quote costs no other line.
+    return [
+        next(csv.reader([line], delimiter=separator), []) if '"' in line else line.split(separator) for line in lines
+    ]
 
 
 def _separator(lines: Sequence[str]) -> str | None:

@@ -329,7 +329,40 @@ def _by_values(role: str, key: str, column: SeenColumn, table: SeenTable, beside
         return 0.05 if len(set(texts)) * 2 <= len(texts) else -0.05
     if not table.raw.header:
         return _without_header(key, column, beside)
-    return 0.4 if key in ("date", "time") and _only_dated(column, table) else 0.0
+    if key in ("date", "time") and _only_dated(column, table):
+        return 0.4
+    return (
+        _unknown_header(key, column, beside)
+        if not any(share >= LEAST_FIT for share in column.meanings.values())
+        else 0.0
+    )
+
+
+def _unknown_header(key: str, column: SeenColumn, beside: FolderEvidence) -> float:
+    """Return how well a column whose header says nothing fits a key, where its values are like no other's."""
+    cells, hint = column.cells, beside.hint
+    if key in ("date", "time"):
+        return LEAST_FIT
+    if key == "nominal_date":
+        firsts = [bool((one.days == one.days.astype("datetime64[M]")).all()) for one in cells.dates]
+        return LEAST_FIT + CLEAR if any(firsts) else 0.0
+    if key == "kind":
+        return 0.7 if all(kind_of(text) for text in cells.few) else 0.0
+    if key == "depth_se":
+        # Of a flight nothing else is a number.
+        return LEAST_FIT
+    return LEAST_FIT + CLEAR if hint is not None and cells.is_numeric and _is_where(key, cells, hint) else 0.0
+
+
+def _is_where(key: str, cells: Cells, hint: BasinHint) -> bool:
+    """Return whether numbers are longitudes, latitudes or heights of the basin."""
+    limits = {
+        "longitude": (hint.west, hint.east),
+        "latitude": (hint.south, hint.north),
+        "elevation": (hint.lowest_m, hint.highest_m),
+    }
+    low, high = limits.get(key, (float("nan"), float("nan")))
+    return bool(((cells.known >= low) & (cells.known <= high)).all())
 
 
 def _fully(form: str, texts: Sequence[str]) -> bool:

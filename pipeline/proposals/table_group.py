@@ -13,13 +13,14 @@ from pipeline.inputs.columns import Column, Table
 from pipeline.proposals.cells import Cells
 from pipeline.proposals.clocks_known import clock_said
 from pipeline.proposals.dates_known import ChosenDate, DateReading, chosen_date, date_readings
+from pipeline.proposals.doubtful import doubtful_columns, strange_columns
 from pipeline.proposals.monthly_known import monthly_table
 from pipeline.proposals.outside import Outside, date_outside, setting_of, site_outside
 from pipeline.proposals.proposal import Proposal, Refusal, Value
 from pipeline.proposals.raw_table import RawTable
 from pipeline.proposals.reshaped import Reshaped
 from pipeline.proposals.site_columns import SiteGroup, site_settings
-from pipeline.proposals.table_columns import LEAST_FIT, Assignment, FolderEvidence, SeenColumn, SeenTable, seen_table
+from pipeline.proposals.table_columns import Assignment, FolderEvidence, SeenColumn, SeenTable, seen_table
 from pipeline.proposals.table_role import RoleReading, role_of
 from pipeline.proposals.table_units import UNKNOWN, Surveyed, UnitReading, unit_readings
 from pipeline.proposals.units_known import Unit, unit_of
@@ -134,6 +135,7 @@ class _Group:
         self.refusals: list[Refusal] = []
         self.proposals: list[Proposal] = []
         self.outside: dict[str, Outside] = {}
+        self.doubted = frozenset[str]()
 
     @property
     def file(self) -> Path:
@@ -148,6 +150,7 @@ class _Group:
             self._weights_alone()
         chosen = self._dates()
         days = self._days(chosen)
+        self._ask_for_strange(days)
         if chosen is not None and self.role.role == "stations":
             self._refuse_lost_hours(chosen, days)
         self._writing()
@@ -223,7 +226,6 @@ class _Group:
                 f"'{one.header}' and '{other.header}' may both be {key}",
                 f"Name the right one as {{column: ...}} under columns.{role}.{key}",
             )
-        self._refuse_unread()
         heads = [column.header.casefold() for column in self.seen.columns]
         for key, column in self.columns.items():
             if key not in self.spread and column.header and heads.count(column.header.casefold()) > 1:
@@ -231,12 +233,22 @@ class _Group:
                     column.header, f"the header stands twice, and one of them is {key}", "Name the two differently"
                 )
 
-    def _refuse_unread(self) -> None:
-        """Refuse a table that lacks what it is about, where a column of numbers is not recognised."""
-        left = self.role.columns.left if self.role.columns else ()
-        strange = [column for column in left if column.cells.is_numeric and not _is_other_thing(column)]
-        if self.role.role == "stations":
-            strange = [column for column in strange if self._goes_with_snow(column)]
+    def _ask_for_strange(self, days: np.ndarray | None) -> None:
+        """Take columns whose values alone tell what they are as questions; refuse where there are several, or none is like."""
+        left = self.role.columns.left if self.role.columns and self.reshaped is None else ()
+        for key, columns in doubtful_columns(self.role.role, left, self._surveyed(days)).items():
+            if len(columns) > 1:
+                headers = " and ".join(f"'{column.header}'" for column in columns)
+                self.refuse(
+                    columns[0].header, f"{headers} may both be {key}", f"Head the right one {self._canonical(key)}"
+                )
+                continue
+            self.columns[key] = columns[0]
+            self.doubted = self.doubted | {key}
+        self._refuse_parts(left)
+        if self.role.role != "courses":
+            return
+        strange = [column for column in strange_columns(left) if column not in self.columns.values()]
         for keys in self.table.expects:
             if strange and not set(keys) & set(self.columns):
                 headers = ", ".join(f"'{column.header}'" for column in strange)
@@ -246,15 +258,29 @@ class _Group:
                     f"Head the column {self._canonical(' or '.join(keys))}, or declare it under columns.{self.role.role}",
                 )
 
-    def _goes_with_snow(self, column: SeenColumn) -> bool:
-        """Return whether a column rises and falls with depth or SWE."""
-        for key in ("depth", "swe"):
-            if key in self.columns:
-                own, snow = column.cells.numbers, self.columns[key].cells.numbers
-                both = np.isfinite(own) & np.isfinite(snow)
-                if both.sum() >= LEAST_TOGETHER and np.ptp(own[both]) > 0 and np.ptp(snow[both]) > 0:
-                    return bool(np.corrcoef(own[both], snow[both])[0, 1] > TOGETHER)
-        return False
+    def _refuse_parts(self, left: Sequence[SeenColumn]) -> None:
+        """Refuse a table of which a column that belongs to others is not recognised."""
+        role, strange = (
+            self.role.role,
+            [column for column in strange_columns(left) if column not in self.columns.values()],
+        )
+        lost: list[SeenColumn] = []
+        if role == "flights":
+            lost = [column for column in left if column.cells.is_paths]
+        elif (role == "weather" and any(column.key not in self.columns for column in self.table.columns)) or (
+            role == "courses"
+            and strange
+            and {"mass_empty", "cutter"} & set(self.columns)
+            and "mass_full" not in self.columns
+        ):
+            lost = strange
+        for column in lost:
+            self.refuse(
+                column.header,
+                f"nothing tells which column of {role} it is",
+                f"Head it by one of {', '.join(one.header for one in self.table.columns if one.key not in self.columns)}, "
+                f"declare it under columns.{role}, or take it out",
+            )
 
     def _weights_alone(self) -> None:
         """Leave weights out where SWE stands beside them, and refuse them where nothing tells the cutter's area."""
@@ -399,8 +425,11 @@ class _Group:
     # ----------------------------------------------------------------------------------------------- columns
 
     def _units(self, days: np.ndarray | None) -> dict[str, UnitReading]:
+        return unit_readings(self._surveyed(days))
+
+    def _surveyed(self, days: np.ndarray | None) -> Surveyed:
         said = {unit.name for unit in units_said(self.tables)}
-        return unit_readings(Surveyed(self.columns, self.table, days, self.beside.evidence.hint, frozenset(said)))
+        return Surveyed(self.columns, self.table, days, self.beside.evidence.hint, frozenset(said))
 
     def _columns(self, units: Mapping[str, UnitReading]) -> None:
         """Propose header, unit and words of each column, where they differ from the canonical ones."""
@@ -419,7 +448,10 @@ class _Group:
                     self._refuse_unit(column.key, unit)
                     continue
             if setting:
-                others = tuple({**setting, "unit": other} for other in (unit.others if unit else ()))
+                others: tuple[Value, ...] = tuple({**setting, "unit": other} for other in (unit.others if unit else ()))
+                if column.key in self.doubted:
+                    evidence = f"the header says nothing that is known, but the values are like it: {evidence}"
+                    others = (*others, {})
                 self.proposals.append(Proposal(f"columns.{column.key}", setting, evidence, others, is_safe=not others))
 
     def _own_of_sites(self) -> dict[str, Proposal]:
@@ -458,45 +490,6 @@ class _Group:
         names, known = self.beside.names, self.beside.evidence.site_ids
         texts = dict.fromkeys(self.columns[key].cells.filled)
         return {text: names[text] for text in texts if text in names and text not in known}
-
-
-def _is_other_thing(column: SeenColumn) -> bool:
-    """Return whether a header clearly means something that is no snow."""
-    means = column.meanings
-    best = max(means, key=lambda meaning: means[meaning], default="")
-    return best in OTHER_THINGS and means[best] >= LEAST_FIT
-
-
-OTHER_THINGS = frozenset(
-    [
-        "elevation",
-        "longitude",
-        "latitude",
-        "easting",
-        "northing",
-        "site_id",
-        "point",
-        "cores",
-        "air_temperature",
-        "air_temperature_min",
-        "air_temperature_max",
-        "precipitation",
-        "precipitation_total",
-        "solar",
-        "season",
-        "depth",
-        "swe",
-        "core",
-        "mass_full",
-        "mass_empty",
-        "cutter",
-    ]
-)
-"""Meanings of columns of numbers beside snow, or of snow that another column holds."""
-
-TOGETHER, LEAST_TOGETHER = 0.8, 20
-"""Correlation from which a column may be the snow of another name, and values that tell it (chosen: depth and SWE of a winter
-correlate by 0.9 and more, wind and voltage by less than a half)."""
 
 
 def sheet_pattern(tables: Sequence[RawTable]) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -190,6 +190,22 @@ def _snow_units(these: Surveyed, _: Mapping[str, UnitReading]) -> dict[str, Unit
         if core is not None:
             readings["core"] = core
     return readings
+
+
+def fits_snow(these: Surveyed, **more: SeenColumn) -> bool:
+    """Return whether a column would be snow in some unit, beside the columns that are known; `more` are such by key."""
+    with_it = replace(these, columns={**these.columns, **more})
+    stated = {key: _stated(with_it, key) for key in ("depth", "swe")}
+    return any(
+        _snow_fits(with_it, of_depth, of_swe)
+        for of_depth in [stated["depth"] or unit for unit in LENGTHS]
+        for of_swe in [stated["swe"] or unit for unit in ("mm", "cm", "m", "inch", "foot")]
+    )
+
+
+def fits_air(these: Surveyed, column: SeenColumn) -> bool:
+    """Return whether a column would be air temperatures in degrees Celsius."""
+    return _air_fits(these, column.cells.numbers, "degC")
 
 
 def _snow_instead(these: Surveyed, key: str, stated: Mapping[str, str | None]) -> list[str]:

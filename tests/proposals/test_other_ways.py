@@ -293,14 +293,21 @@ def test_days_and_months_that_nothing_tells_apart_are_asked(tmp_path):
     assert not dates.is_safe
 
 
-def test_a_column_of_snow_with_an_unknown_name_is_refused(tmp_path):
+def test_a_column_of_snow_with_an_unknown_name_is_a_question(tmp_path):
     canonical(tmp_path, "sites", "stations")
     (tmp_path / "c.csv").write_text(
         lines(rows_of_courses("Course", "Date", "Point", "Depth (cm)", "Column 5")), "utf-8"
     )
-    assert any(
-        "c.csv, column 'Column 5': no column is recognised as swe or mass_full" in one for one in refused(tmp_path)
-    )
+    (group,) = propose_tables(sorted(tmp_path.iterdir()), HINT).tables["courses"].groups
+    swe = next(one for one in group.proposals if one.key == "columns.swe")
+    assert (swe.value, swe.others, swe.is_safe) == ({"column": "Column 5"}, ({},), False)
+
+
+def test_a_column_that_is_nothing_known_is_refused(tmp_path):
+    canonical(tmp_path, "sites", "stations")
+    rows = rows_of_courses("Course", "Date", "Point", "Depth (cm)", "Qzx", swe=lambda row: int(row.point) * 7 % 5)
+    (tmp_path / "c.csv").write_text(lines(rows), "utf-8")
+    assert any("c.csv, column 'Qzx': no column is recognised as swe or mass_full" in one for one in refused(tmp_path))
 
 
 def test_hours_in_a_column_of_their_own_are_refused(tmp_path):

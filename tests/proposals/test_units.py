@@ -28,7 +28,7 @@ def surveyed(table, headers, columns, days, hint=HINT):
     return Surveyed(by_key, table, None if days is None else np.array(days, "datetime64[D]"), hint, frozenset())
 
 
-@pytest.mark.parametrize(("depth", "swe"), itertools.product(LENGTHS, ["mm", "cm", "m", "inch", "foot"]))
+@pytest.mark.parametrize(("depth", "swe"), list(itertools.product(LENGTHS, ["mm", "cm", "m", "inch", "foot"])))
 def test_snow_in_any_pair_of_units_is_never_settled_wrong(depth, swe):
     columns = {"depth": COURSES["depth_cm"] / 100 * PER_M[depth], "swe": COURSES["swe_mm"] / 1000 * PER_M[swe]}
     found = unit_readings(surveyed(COURSE_TABLE, {"depth": "Depth", "swe": "SWE"}, columns, COURSES["date"]))

@@ -1,0 +1,143 @@
+"""Columns of numbers whose headers are not known, but whose values are like those of a column that a table lacks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from pipeline.proposals.table_columns import LEAST_FIT, SeenColumn
+from pipeline.proposals.table_units import Surveyed, fits_air, fits_snow
+
+OTHER_THINGS = frozenset(
+    [
+        "elevation",
+        "longitude",
+        "latitude",
+        "easting",
+        "northing",
+        "site_id",
+        "point",
+        "cores",
+        "air_temperature",
+        "air_temperature_min",
+        "air_temperature_max",
+        "precipitation",
+        "precipitation_total",
+        "solar",
+        "season",
+        "depth",
+        "swe",
+        "core",
+        "mass_full",
+        "mass_empty",
+        "cutter",
+        "instrument",
+    ]
+)
+"""Meanings of columns of numbers that are no snow under an unknown name."""
+
+TOGETHER, LEAST_TOGETHER = 0.7, 10
+"""Correlation of ranks from which a column may be snow under another name, and values that tell it (chosen: depth and SWE of a winter
+correlate by 0.9 and more, wind and voltage by less than a half)."""
+
+LIKE_A_CORE = (0.75, 1.05)
+"""Median length of cores over the depth beside them, both in one unit (common practice, no source)."""
+
+MOST_CORES = 50
+"""Cores that are weighed at once, at most."""
+
+RISING = 0.97
+"""Share of steps that do not fall in a total that a gauge counts up; it is emptied once a year."""
+
+
+def strange_columns(left: Sequence[SeenColumn]) -> list[SeenColumn]:
+    """Return the columns of numbers whose headers say nothing that is known."""
+    return [column for column in left if column.cells.is_numeric and not _is_other_thing(column)]
+
+
+def _is_other_thing(column: SeenColumn) -> bool:
+    means = column.meanings
+    best = max(means, key=lambda meaning: means[meaning], default="")
+    return best in OTHER_THINGS and means[best] >= LEAST_FIT
+
+
+def doubtful_columns(role: str, left: Sequence[SeenColumn], these: Surveyed) -> dict[str, list[SeenColumn]]:
+    """Return, for keys that a table lacks, the strange columns whose values are like theirs.
+
+    Parameters
+    ----------
+    left : columns that no key takes.
+    these : the columns that are known.
+    """
+    result: dict[str, list[SeenColumn]] = {}
+    strange = strange_columns(left)
+    for key, is_like in _LIKE.get(role, {}).items():
+        if key in these.columns:
+            continue
+        like = [column for column in strange if is_like(column, these)]
+        if like:
+            result[key] = like
+            strange = [column for column in strange if column not in like]
+    return result
+
+
+def _with(column: SeenColumn, these: Surveyed, key: str) -> float:
+    """Return the correlation of a column with a known one, 0 where nothing tells it."""
+    if key not in these.columns:
+        return 0.0
+    own, known = column.cells.numbers, these.columns[key].cells.numbers
+    both = np.isfinite(own) & np.isfinite(known)
+    if both.sum() < LEAST_TOGETHER or np.ptp(own[both]) == 0 or np.ptp(known[both]) == 0:
+        return 0.0
+    # Ranks, so that a spike of a sensor does not hide it.
+    return float(pd.Series(own[both]).corr(pd.Series(known[both]), method="spearman"))
+
+
+def _is_core(column: SeenColumn, these: Surveyed) -> bool:
+    if _with(column, these, "depth") < TOGETHER:
+        return False
+    depth = these.columns["depth"].cells.numbers
+    ratio = float(np.nanmedian(column.cells.numbers / np.where(depth > 0, depth, np.nan)))
+    return LIKE_A_CORE[0] <= ratio <= LIKE_A_CORE[1]
+
+
+def _is_swe(column: SeenColumn, these: Surveyed) -> bool:
+    return _with(column, these, "depth") >= TOGETHER and fits_snow(these, swe=column)
+
+
+def _is_depth(column: SeenColumn, these: Surveyed) -> bool:
+    return _with(column, these, "swe") >= TOGETHER and fits_snow(these, depth=column)
+
+
+def _is_count(column: SeenColumn, _: Surveyed) -> bool:
+    known = column.cells.known
+    return bool(((known >= 1) & (known <= MOST_CORES) & (known % 1 == 0)).all()) and len(known) * 2 < len(
+        column.cells.texts
+    )
+
+
+def _is_total(column: SeenColumn, these: Surveyed) -> bool:
+    known = column.cells.known
+    steps = np.diff(known)
+    rising = len(steps) > LEAST_TOGETHER and float((steps >= 0).mean()) >= RISING and np.ptp(known) > LEAST_TOGETHER
+    return bool(rising) and bool((known >= 0).all()) and these.days is not None
+
+
+def _is_air(column: SeenColumn, these: Surveyed) -> bool:
+    known = column.cells.known
+    # Winds and shares are never below zero; degrees Fahrenheit and kelvin may be asked for by their header alone.
+    return bool((known < 0).any()) and bool((known > 0).any()) and fits_air(these, column)
+
+
+_LIKE: Mapping[str, Mapping[str, Callable[[SeenColumn, Surveyed], bool]]] = {
+    "courses": {"core": _is_core, "swe": _is_swe, "depth": _is_depth, "cores": _is_count},
+    "stations": {
+        "swe": _is_swe,
+        "depth": _is_depth,
+        "precipitation_total": _is_total,
+        "air_temperature": _is_air,
+    },
+}
+"""For each table, what the values of a key that it may lack are like."""
