@@ -122,12 +122,14 @@ class TableProposals:
     ----------
     tables : by role.
     missing : the key `missing`; None where the usual codes do.
+    basin_id : the key `basin.id`, where a table of normals has rows of the basin itself.
     unknown : files that are no input table.
     refusals : tables that nothing safe can be proposed for; no settings are written while there are any.
     """
 
     tables: Mapping[str, TableProposal] = field(default_factory=dict)
     missing: Proposal | None = None
+    basin_id: Proposal | None = None
     unknown: tuple[UnknownFile, ...] = ()
     refusals: tuple[Refusal, ...] = ()
 

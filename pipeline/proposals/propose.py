@@ -84,7 +84,7 @@ class Proposed:
 def _readings(proposal: Proposal) -> str:
     """Return a proposal's readings in one line: `inch or cm`."""
     texts = (
-        ", ".join(map(str, one.values())) if isinstance(one, dict) else str(one)
+        ", ".join(map(str, one.values())) or "not read" if isinstance(one, dict) else str(one)
         for one in (proposal.value, *proposal.others)
     )
     return " or ".join(texts)
@@ -178,6 +178,9 @@ def _put_tables(proposed: Proposed, tables: TableProposals) -> None:
         paths: list[Value] = [str(path) for path in table.paths]
         proposal = Proposal(f"inputs.{role}", paths if len(paths) > 1 else paths[0], table.evidence)
         draft.take(answers.settle(proposal))
+        for group in table.groups:
+            if group.not_read:
+                draft.put(proposal.key, proposal.value, f"not read of {names_of(group)}: {', '.join(group.not_read)}")
         for number, group in enumerate(table.groups):
             where = f"formats.{role}.{number}"
             if len(table.groups) > 1:
@@ -186,8 +189,12 @@ def _put_tables(proposed: Proposed, tables: TableProposals) -> None:
                 full = replace(one, key=f"{where}.{one.key}", evidence=f"{names_of(group)}: {one.evidence}")
                 settled = answers.settle(full)
                 draft.put(settled.key, settled.value, _unprefixed(settled.evidence, group, table.groups))
-    if tables.missing is not None:
-        draft.take(answers.settle(tables.missing))
+    if tables.basin_id is not None:
+        # What the folder's files call the basin goes before the folder's name.
+        draft.comments.pop(("basin", "id"), None)
+    for key in (tables.missing, tables.basin_id):
+        if key is not None:
+            draft.take(answers.settle(key))
     if "sites" not in tables.tables and not any(one.column == "sites" for one in tables.refusals):
         draft.lack(
             "inputs.sites",

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -15,6 +16,7 @@ from pipeline.proposals.missing_codes import USUAL, missing_codes
 from pipeline.proposals.proposal import (
     BasinHint,
     FileGroup,
+    Proposal,
     Refusal,
     TableProposal,
     TableProposals,
@@ -61,7 +63,19 @@ def propose_tables(paths: Sequence[Path], hint: BasinHint | None = None) -> Tabl
             table, troubles = _table(role, by_role[role], codes, paths)
             tables[role] = table
             refusals += troubles
-    return TableProposals(tables, missing, tuple(unknown), tuple(refusals))
+    return TableProposals(tables, missing, _basin_id(by_role), tuple(unknown), tuple(refusals))
+
+
+def _basin_id(by_role: Mapping[str, Sequence[GroupReading]]) -> Proposal | None:
+    """Return the basin's identifier: the only one of the normals that is no site's."""
+    sites = {site for group in by_role.get("sites", ()) for site in group.sites}
+    others = {site for group in by_role.get("normals", ()) for site in group.sites} - sites - {""}
+    if len(others) != 1 or not sites:
+        return None
+    (one,) = others
+    file = by_role["normals"][0].files[0].name
+    evidence = f"{file} has normals of '{one}', which is no site"
+    return Proposal("basin.id", one, evidence) if re.fullmatch(r"[A-Za-z0-9_-]+", one) else None
 
 
 def _raw_tables(paths: Sequence[Path], refusals: list[Refusal]) -> tuple[list[RawTable], list[UnknownFile]]:

@@ -32,6 +32,7 @@ def test_the_demo_itself_needs_no_setting():
     assert not found.refusals
     assert not found.unknown
     assert found.missing is None
+    assert (found.basin_id.key, found.basin_id.value) == ("basin.id", "larkmoor")
     assert all(group.proposals == () for table in found.tables.values() for group in table.groups)
     stations = found.tables["stations"].groups[0]
     assert (stations.offsets_hours, stations.lacks_clock) == ((-2.0,), False)
@@ -65,5 +66,5 @@ def test_a_header_that_says_nothing_loses_no_column_in_silence(tmp_path, file):
         found = propose_tables(sorted(tmp_path.glob("*.csv")), AROUND_THE_DEMO)
         groups = [group for table in found.tables.values() for group in table.groups if group.files[0].name == file]
         named = [one for group in groups for one in group.proposals if "Qzx" in str(one.value)]
-        right = [one for one in named if header[at].startswith(one.key.removeprefix("columns."))]
+        right = [one for one in named if name.startswith(one.key.removeprefix("columns."))]
         assert found.refusals or (right and right == named) or name in HARMLESS, name
