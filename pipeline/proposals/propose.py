@@ -178,17 +178,7 @@ def _put_tables(proposed: Proposed, tables: TableProposals) -> None:
         paths: list[Value] = [str(path) for path in table.paths]
         proposal = Proposal(f"inputs.{role}", paths if len(paths) > 1 else paths[0], table.evidence)
         draft.take(answers.settle(proposal))
-        for group in table.groups:
-            if group.not_read:
-                draft.put(proposal.key, proposal.value, f"not read of {names_of(group)}: {', '.join(group.not_read)}")
-        for number, group in enumerate(table.groups):
-            where = f"formats.{role}.{number}"
-            if len(table.groups) > 1:
-                draft.put(f"{where}.files", group.pattern)
-            for one in group.proposals:
-                full = replace(one, key=f"{where}.{one.key}", evidence=f"{names_of(group)}: {one.evidence}")
-                settled = answers.settle(full)
-                draft.put(settled.key, settled.value, _unprefixed(settled.evidence, group, table.groups))
+        _put_groups(proposed, proposal, table.groups)
     if tables.basin_id is not None:
         # What the folder's files call the basin goes before the folder's name.
         draft.comments.pop(("basin", "id"), None)
@@ -200,6 +190,21 @@ def _put_tables(proposed: Proposed, tables: TableProposals) -> None:
             "inputs.sites",
             "Put a table of the sites into the folder: a row a site with an identifier, course or station, longitude and latitude",
         )
+
+
+def _put_groups(proposed: Proposed, inputs: Proposal, groups: Sequence[FileGroup]) -> None:
+    """Put how a table's files are written, and what is not read of them as a comment of its `inputs`."""
+    draft, role = proposed.draft, inputs.key.removeprefix("inputs.")
+    for number, group in enumerate(groups):
+        if group.not_read:
+            draft.put(inputs.key, inputs.value, f"not read of {names_of(group)}: {', '.join(group.not_read)}")
+        where = f"formats.{role}.{number}"
+        if len(groups) > 1:
+            draft.put(f"{where}.files", group.pattern)
+        for one in group.proposals:
+            full = replace(one, key=f"{where}.{one.key}", evidence=f"{names_of(group)}: {one.evidence}")
+            settled = proposed.answers.settle(full)
+            draft.put(settled.key, settled.value, _unprefixed(settled.evidence, group, groups))
 
 
 def _unprefixed(evidence: str, group: FileGroup, groups: Sequence[FileGroup]) -> str:
