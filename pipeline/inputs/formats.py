@@ -22,7 +22,7 @@ SITE, ELEMENT, ANYTHING = "{site}", "{element}", "*"
 class Monthly(Protocol):
     """How a course table with a row a season is written.
 
-    season : header of the column with the season's number: the year in which it ends.
+    season : header of the column with the season's number: the year that holds most of it.
     group : the canonical key of each column of a month, in their order; `*` is a column that is not read.
     """
 

@@ -32,6 +32,10 @@ from pipeline.inputs.source import Source
 from pipeline.inputs.summary_rows import is_summary
 from pipeline.model.problems import InputError
 
+MIDYEAR = 7
+"""A season that begins in July or later has the number of the year in which it ends, an earlier one of that in which it begins: the
+year that holds most of it (common practice, no source)."""
+
 NEAREST_DAYS = 183
 """A date without a year lies within half a year of the first of its month's column; further off the next year's is nearer."""
 
@@ -72,9 +76,10 @@ class MonthlyTable:
     start_month: int
 
     def first_of(self, season: int, month: int) -> dt.date:
-        """Return the first of a month of the season that ends in a year."""
-        before = self.start_month > 1 and month >= self.start_month
-        return dt.date(season - before, month, 1)
+        """Return the first of a month of a season by its number."""
+        if self.start_month < MIDYEAR:
+            return dt.date(season + (month < self.start_month), month, 1)
+        return dt.date(season - (month >= self.start_month), month, 1)
 
 
 def opened_monthly(path: Path, table: Table, source: Source, sheet: Sheet | None) -> tuple[FieldMap, Iterator[Split]]:
