@@ -12,7 +12,7 @@ import pandas as pd
 from pipeline.inputs.find import matching
 from pipeline.proposals.answers import Answers
 from pipeline.proposals.folder import Folder, Kind
-from pipeline.proposals.polygons import Zones, choice_of, without_crs, zone_columns, zone_layers
+from pipeline.proposals.polygons import LEAST_COVER, Zones, choice_of, without_crs, zone_columns, zone_layers
 from pipeline.proposals.proposal import Proposal, Refusal, UnknownFile, Value
 from pipeline.proposals.raster_facts import RasterFacts, facts_of
 from pipeline.proposals.rasters import (
@@ -57,6 +57,8 @@ class Ground:
 def ground_of(folder: Folder, answers: Answers) -> Ground:
     """Return what the rasters and outlines of a folder are."""
     facts = [facts_of(path) for path in folder.of(Kind.RASTER)]
+    # A NetCDF file with a grid on the earth is a raster; others may hold station records.
+    facts += [one for one in map(facts_of, folder.of(Kind.NETCDF)) if isinstance(one, RasterFacts) and one.crs]
     layers = [one for path in folder.of(Kind.VECTOR) for one in layers_with_facts(path)]
     unused = [one for one in (*facts, *layers) if isinstance(one, UnknownFile)]
     shapes = [one for one in layers if isinstance(one, LayerFacts)]
@@ -124,6 +126,10 @@ def _with_elevation(ground: Ground, answers: Answers) -> Ground:
     tiles = named[str(chosen.value)]
     elevation = Elevation(tuple(tiles), (replace(chosen, value=_paths_value([one.path for one in tiles]), others=()),))
     decided = with_unit(with_voids(elevation))
+    if box is not None and sum(one.box.share_of(box) for one in tiles if one.box) < LEAST_COVER:
+        why = f"the zones do not lie on the elevation: they lie at {box}, it at {tiles[0].box}"
+        cure = "Check the coordinate systems of both. One of them is not the one that its file says, or the elevation is of another place"
+        return replace(ground, refusals=(*ground.refusals, Refusal(tiles[0].path, "", why, cure)))
     left = [UnknownFile(one.path, f"{chosen.value} is the elevation") for one in candidates if one not in tiles]
     if isinstance(decided, Refusal):
         return replace(ground, refusals=(*ground.refusals, decided))

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from pipeline.proposals.proposal import Proposal, TableProposals
+from pipeline.proposals.proposal import Proposal, TableProposals, Value
 from pipeline.proposals.rasters import FOOT_M, Elevation
 from pipeline.proposals.units_known import header_words
 
@@ -70,14 +70,19 @@ def site_heights(tables: TableProposals) -> SiteHeights:
     readings = [one for group in sites.groups for one in group.proposals if one.key == "columns.elevation"]
     if any(one.others or not one.is_safe for one in readings):
         return SiteHeights.OPEN
-    for one in readings:
-        column = one.value.get("column") if isinstance(one.value, dict) else None
-        if header_words(str(column or "")).unit is None:
-            unit = one.value.get("unit") if isinstance(one.value, dict) else None
-            return SiteHeights.FEET if unit == "foot" else SiteHeights.METRES
+    silent = [one.value for one in readings if isinstance(one.value, dict) and not _header_says(one.value)]
+    if any(value.get("unit") == "foot" for value in silent):
+        return SiteHeights.FEET
+    if silent:
+        return SiteHeights.METRES
     headers = [name for group in sites.groups for one in group.proposals if one.key == "header" for name in _texts(one)]
     # A table without a header line says no unit; a plain `elevation` column in it has been read as metres.
     return SiteHeights.METRES if "elevation" in headers else SiteHeights.STATED
+
+
+def _header_says(value: dict[str, Value]) -> bool:
+    """Return whether the header of a column names its unit."""
+    return header_words(str(value.get("column", ""))).unit is not None
 
 
 def _texts(proposal: Proposal) -> list[str]:

@@ -83,11 +83,14 @@ class Proposed:
 
 def _readings(proposal: Proposal) -> str:
     """Return a proposal's readings in one line: `inch or cm`."""
-    texts = (
-        ", ".join(map(str, one.values())) or "not read" if isinstance(one, dict) else str(one)
-        for one in (proposal.value, *proposal.others)
-    )
-    return " or ".join(texts)
+    return " or ".join(map(_reading, (proposal.value, *proposal.others)))
+
+
+def _reading(value: Value) -> str:
+    """Return a reading in some words: of a column its unit, where it has one."""
+    if isinstance(value, dict):
+        return str(value.get("unit") or ", ".join(map(str, value.values())) or "not read")
+    return str(value)
 
 
 def propose(folder: Folder, home: Path, answers: Answers, stage: Stage, propose_tables: ProposeTables) -> Proposed:
@@ -104,7 +107,7 @@ def propose(folder: Folder, home: Path, answers: Answers, stage: Stage, propose_
     ground = ground_of(folder, answers)
     proposed.refusals += ground.refusals
     stage("recognising the tables")
-    paths = folder.of(Kind.TABLE, Kind.WORKBOOK, Kind.NETCDF)
+    paths = [path for path in folder.of(Kind.TABLE, Kind.WORKBOOK, Kind.NETCDF) if path not in ground.rasters]
     seen = recognised(
         ground.elevation, lambda elevation: propose_tables(paths, _hint(replace(ground, elevation=elevation)))
     )
@@ -134,14 +137,14 @@ def _hint(ground: Ground) -> BasinHint | None:
     systems = [ground.zones.layer.crs] if ground.zones else []
     systems += [elevation.tiles[0].crs] if elevation else []
     codes = [f"EPSG:{code}" for crs in systems if crs and crs.is_projected and (code := crs.to_epsg())]
-    margin = MARGIN_M / 111_195.0
+    near = box.grown(MARGIN_M)
     known = elevation is not None and elevation.metres_per_unit is not None
     heights = elevation.heights if elevation is not None and known else None
     return BasinHint(
-        west=box.west - 2 * margin,
-        south=box.south - margin,
-        east=box.east + 2 * margin,
-        north=box.north + margin,
+        west=near.west,
+        south=near.south,
+        east=near.east,
+        north=near.north,
         lowest_m=float(heights.min()) if heights is not None else float("nan"),
         highest_m=float(heights.max()) if heights is not None else float("nan"),
         crs=tuple(dict.fromkeys([*codes, utm_code(*box.middle)])),
@@ -269,6 +272,7 @@ def _refine(proposed: Proposed, ground: Ground, groups: Sequence[FileGroup], *, 
             Refusal(settings.path(settings.inputs.sites[0]), "", str(trouble), "Correct the table")
         )
         return
+    _check_sites_near(proposed, ground, records)
     for number in unclocked:
         _put_clock(proposed, ground, groups[number], f"formats.stations.{number}", records.stations)
     if unclocked:
@@ -281,6 +285,20 @@ def _refine(proposed: Proposed, ground: Ground, groups: Sequence[FileGroup], *, 
     _put_season(proposed, ground, records)
     _put_rasters(proposed, ground, records)
     proposed.date = newest_with_snow(records.snow)
+
+
+def _check_sites_near(proposed: Proposed, ground: Ground, records: Records) -> None:
+    """Refuse sites none of which lies near the zones: one of both has another coordinate system than it says."""
+    box, sites = ground.zones.layer.box if ground.zones else None, records.sites
+    if box is None or sites.empty:
+        return
+    near = box.grown(2 * MARGIN_M)
+    if not any(near.holds(*at) for at in zip(sites["longitude"], sites["latitude"], strict=True)):
+        first = sites.iloc[0]
+        where = f"longitude {first['longitude']:.3f}, latitude {first['latitude']:.3f}"
+        why = f"no site lies near the zones: {first['site_id']} has {where}, the zones lie at {box}"
+        cure = "Check longitude and latitude, their signs, and the coordinate system of the sites (formats.sites.crs) and of the zones"
+        proposed.refusals.append(Refusal(Path(first["file"]), "", why, cure))
 
 
 def draft_settings(draft: Draft, more: Mapping[str, float] | None = None) -> Settings:

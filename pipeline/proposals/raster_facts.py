@@ -52,6 +52,16 @@ class Box:
         whole = (other.east - other.west) * (other.north - other.south)
         return max(width, 0.0) * max(height, 0.0) / whole if whole > 0 else 0.0
 
+    def grown(self, margin_m: float) -> Box:
+        """Return the area with a margin around it."""
+        up = margin_m / METRES_PER_DEGREE
+        side = up / max(np.cos(np.radians(self.middle[1])), up)
+        return Box(self.west - side, self.south - up, self.east + side, self.north + up)
+
+    def holds(self, longitude: float, latitude: float) -> bool:
+        """Return whether a point lies in it."""
+        return self.west <= longitude <= self.east and self.south <= latitude <= self.north
+
     def __str__(self) -> str:
         """Return its edges for people."""
         return f"longitude {self.west:.2f} to {self.east:.2f}, latitude {self.south:.2f} to {self.north:.2f}"

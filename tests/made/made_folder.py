@@ -15,9 +15,9 @@ FOOT = 0.3048
 
 def write(path, values, corner=(LEFT, TOP), cell=100.0, **profile):
     """Write a raster whose upper left corner and cell are given, and return its path."""
-    profile = {"crs": "EPSG:32625", "dtype": values.dtype.name, **profile}
+    profile = {"driver": "GTiff", "crs": "EPSG:32625", "dtype": values.dtype.name, **profile}
     unit = profile.pop("unit", None)
-    form = {"driver": "GTiff", "height": values.shape[0], "width": values.shape[1], "count": 1}
+    form = {"height": values.shape[0], "width": values.shape[1], "count": 1}
     transform = Affine(cell, 0, corner[0], 0, -cell, corner[1])
     with rasterio.open(path, "w", transform=transform, **form, **profile) as to:
         to.write(values, 1)

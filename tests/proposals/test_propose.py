@@ -5,8 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+import rioxarray  # noqa: F401  gives arrays their `rio`
+import xarray as xr
 import yaml
-from made_basin import depth_of, elevation_of, write_basin, write_raster
+from made_basin import LEFT, TOP, depth_of, elevation_of, write_basin, write_raster
 from made_folder import CORNER, FOOT, canonical_tables, heights, write
 
 from pipeline.proposals.answers import Answers
@@ -180,3 +182,29 @@ def test_station_times_without_a_clock_get_it_by_the_air(home):
     # Two hours from UTC are too few to tell the clocks apart.
     assert [one.key for one in answers.undecided] == ["formats.stations.0.clock"]
     assert str(proposed.date) == "2031-03-10"
+
+
+def test_sites_that_lie_elsewhere_are_refused_with_the_file_and_the_cure(home):
+    # Longitudes of the west without their minus.
+    sites = pd.read_csv(home / "sites.csv")
+    sites.assign(longitude=-sites["longitude"]).to_csv(home / "sites.csv", index=False)
+    (refusal,) = proposed_for(home).refusals
+    assert refusal.file == home / "sites.csv"
+    assert "no site lies near the zones: S0 has longitude 32.9" in refusal.why
+    assert "their signs" in refusal.cure
+
+
+def test_zones_that_lie_off_the_elevation_are_refused(home):
+    write(home / "elevation.tif", heights(), (CORNER[0] + 90_000, CORNER[1]), unit="m")
+    (refusal,) = proposed_for(home).refusals
+    assert refusal.file == home / "elevation.tif"
+    assert "the zones do not lie on the elevation" in refusal.why
+
+
+def test_a_grid_in_netcdf_is_a_raster(home):
+    x, y = LEFT + 50 + 100.0 * np.arange(60), TOP - 50 - 100.0 * np.arange(50)
+    grid = xr.DataArray(np.full((50, 60), 0.7), coords={"y": y, "x": x}, dims=("y", "x"), name="scf")
+    grid.rio.write_crs("EPSG:32625").to_netcdf(home / "snow_cover_fraction_20310305.nc")
+    proposed = proposed_for(home)
+    (table,) = proposed.new_tables
+    assert [path.name for path in table.files] == ["snow_cover_fraction_20310305.nc"]
