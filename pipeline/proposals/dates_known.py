@@ -137,22 +137,26 @@ _DAY = (
 def _patterns(texts: Sequence[str]) -> Iterator[str]:
     """Yield the patterns of strptime that the first, the middle and the last text may be written by."""
     for text in (texts[0], texts[len(texts) // 2], texts[-1]):
-        day, tail = text, ""
+        yield from _day_patterns(text, "")
         for form, pattern in _TIME:
             match = re.search(form, text)
             if match and match.start():
                 between = re.search(r"[T,\s]*$", text[: match.start()])
                 gap = between[0] if between else ""
-                day, tail = text[: match.start() - len(gap)], gap + pattern
+                yield from _day_patterns(text[: match.start() - len(gap)], gap + pattern)
                 break
-        compact = re.fullmatch(r"(\d{8})(\d{2})(\d{2})?(\d{2})?", day)
-        if compact and not tail:
-            day, tail = compact[1], "%H" + "%M" * bool(compact[3]) + "%S" * bool(compact[4])
-        for form, patterns in _DAY:
-            match = re.fullmatch(form, day)
-            if match:
-                gaps = [part for part in match.groups() if not part or not part.isdigit()]
-                yield from (pattern.format(*gaps) + tail for pattern in patterns)
+        compact = re.fullmatch(r"(\d{8})(\d{2})(\d{2})?(\d{2})?", text)
+        if compact:
+            yield from _day_patterns(compact[1], "%H" + "%M" * bool(compact[3]) + "%S" * bool(compact[4]))
+
+
+def _day_patterns(day: str, tail: str) -> Iterator[str]:
+    """Yield the patterns of a day, each with the pattern of the time after it."""
+    for form, patterns in _DAY:
+        match = re.fullmatch(form, day)
+        if match:
+            gaps = [part for part in match.groups() if not part or not part.isdigit()]
+            yield from (pattern.format(*gaps) + tail for pattern in patterns)
 
 
 def _offsets(texts: Sequence[str]) -> tuple[float, ...]:

@@ -78,7 +78,7 @@ _PHRASES = {
     "point": (
         "point; sample; pt; point no; point number; sample no; sample number; sample id; no; nr; num; number; sample point; "
         "stake; pole; station point; measurement no; core no; hole; "
-        "punkt; messpunkt; probe; punktnr; punkt nr; proben nr; probennr; stange; lfd nr; nummer; "
+        "punkt; pkt; messpunkt; probe; punktnr; punkt nr; proben nr; probennr; stange; lfd nr; nummer; "
         "echantillon; n echantillon; point mesure; point de mesure; numero; piquet; jalon; n; "
         "muestra; punto; n muestra; no muestra; punto de medicion; estaca; "
         "campione; punto misura; n campione; prove; malepunkt; punktnummer; prove nr; stikke"
@@ -312,6 +312,10 @@ _PHRASES = {
         "vent; vitesse vent; humidite; pression; point de rosee; temperature neige; temperature sol; pente; tension; "
         "viento; humedad; bateria; presion; punto de rocio; vento; umidita; batteria; pressione; "
         "vind; vindstyrke; fuktighet; batteri; spenning; lufttrykk; jordtemperatur"
+    ),
+    "month": (
+        "jan; january; feb; february; mar; march; apr; april; may; jun; june; jul; july; aug; august; sep; sept; september; "
+        "oct; october; nov; november; dec; december"
     ),
     "season": (
         "water year; wateryear; wy; season; year; winter; hydrological year; hydrologic year; snow year; "

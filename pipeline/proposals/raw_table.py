@@ -281,21 +281,27 @@ def _with_header(path: Path, rows: Sequence[_Row], lines: Sequence[str], comment
 
 
 def _header_at(rows: Sequence[_Row], wide: list[int]) -> int | None:
-    """Return which row is the header, None where the first wide row is data."""
+    """Return which row is the header, None where the first wide row is data.
+
+    Of the rows above the first with values that one is the header which holds the most known words, the first of several.
+    """
+    best, most = None, -1
     for at in wide[:HEADER_SEARCHED]:
-        fields = [field.strip() for field in rows[at].fields]
-        filled = [field for field in fields if field]
-        if len(filled) < LEAST or len(filled) * 2 < len(fields):
+        filled = [field.strip() for field in rows[at].fields if field.strip()]
+        if len(filled) < LEAST or len(filled) * 2 < len(rows[at].fields):
             # A title in a wide sheet.
             continue
-        values = sum(_is_value(field) for field in filled)
-        if not values and (known_words(filled) or not _like_below(rows, wide, at)):
-            return at
+        values, known = sum(map(_is_value, filled)), known_words(filled)
+        is_unlike = not _like_below(rows, wide, at)
         # A wide header may hold site numbers: more words than numbers do not stand below.
-        if values < len(filled) and known_words(filled[:1]) and not _like_below(rows, wide, at):
-            return at
-        return None
-    return None
+        is_header = (
+            (known or is_unlike) if not values else values < len(filled) and known_words(filled[:1]) and is_unlike
+        )
+        if not is_header:
+            break
+        if known > most:
+            best, most = at, known
+    return best
 
 
 def _like_below(rows: Sequence[_Row], wide: list[int], at: int) -> bool:

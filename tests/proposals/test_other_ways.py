@@ -396,3 +396,43 @@ def test_a_clock_that_nothing_says_is_told_as_lacking(tmp_path):
     STATIONS.assign(time=STATIONS["date"] + " 12:00").drop(columns="date").to_csv(tmp_path / "s.csv", index=False)
     (group,) = proposed(tmp_path).tables["stations"].groups
     assert group.lacks_clock
+
+
+def test_a_workbook_a_course_with_a_sheet_a_visit_titles_and_a_foot_row(tmp_path):
+    canonical(tmp_path, "sites", "stations")
+    names = SITES.set_index("site_id")["name"]
+    for site, own in COURSES.groupby("site_id"):
+        book = openpyxl.Workbook()
+        book.remove(book.active)
+        for day, visit in own.groupby("date"):
+            sheet = book.create_sheet(day)
+            for row in (
+                ["Snow survey sheet", None, None],
+                ["Course:", names[site], None],
+                ["Pt", "Depth (cm)", "SWE (mm)"],
+            ):
+                sheet.append(row)
+            for row in visit.itertuples():
+                sheet.append([int(row.point), row.depth_cm, row.swe_mm])
+            sheet.append(["Average", float(visit["depth_cm"].mean()), float(visit["swe_mm"].mean())])
+        book.save(tmp_path / f"{names[site]}.xlsx")
+    found = proposed(tmp_path)
+    keys = Settled.of(found, "courses").keys
+    assert keys["columns.date"] == {"sheet_name": "{}"}
+    assert keys["columns.site_id"]["title"] == "Course: {}"
+    assert_courses_are_true(read_back(found, "courses"))
+
+
+def test_names_of_months_before_the_day_and_a_table_of_visits_with_coordinates(tmp_path):
+    canonical(tmp_path, "sites", "stations")
+    header = ["Lat", "Lon", *rows_of_courses("Course", "Date", "Point", "Depth in", "SWE in")[0]]
+    rows = rows_of_courses(
+        date=lambda row: as_day(row.date, "%b %d, %Y"),
+        depth=lambda row: f"{row.depth_cm / 2.54:.1f}",
+        swe=lambda row: f"{row.swe_mm / 25.4:.2f}",
+    )[1:]
+    where = SITES.set_index("site_id")[["latitude", "longitude"]]
+    (tmp_path / "visits.csv").write_text(lines([header, *([*where.loc[row[0]], *row] for row in rows)]), "utf-8")
+    found = proposed(tmp_path)
+    assert Settled.of(found, "courses").keys["dates"] == "%b %d, %Y"
+    assert_courses_are_true(read_back(found, "courses"))
