@@ -80,4 +80,4 @@ def canonical_tables(paths, _hint=None):
         role: TableProposal(role, tuple(files), "canonical columns", (FileGroup(tuple(files), "*"),))
         for role, files in groups.items()
     }
-    return TableProposals(tables, None, tuple(unknown))
+    return TableProposals(tables, unknown=tuple(unknown))
