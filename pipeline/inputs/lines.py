@@ -292,7 +292,7 @@ def fields_of(text: str, separator: str) -> list[str] | str:
 
 
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
-_NOT_UTF8 = re.compile("[\udc80-\udcff]")
+NOT_UTF8 = re.compile("[\udc80-\udcff]")
 """Bytes that are not UTF-8, as decoding with surrogateescape leaves them."""
 
 
@@ -312,7 +312,7 @@ def _checked(text: str, layout: Layout) -> list[str] | str:
     if len(fields) < n or any(surplus.strip() for surplus in fields[n:]):
         return f"it has {len(fields)} fields where the header has {n}"
     wanted = [fields[position] for position in layout.wanted]
-    if any(_NOT_UTF8.search(value) for value in wanted):
+    if any(NOT_UTF8.search(value) for value in wanted):
         return "it is not UTF-8 text; declare the encoding under formats: in the settings"
     return wanted
 

@@ -9,7 +9,8 @@ from pathlib import Path
 
 from pipeline.inputs.columns import PATTERNS, ColumnSetting
 from pipeline.inputs.header_line import LineAbove
-from pipeline.inputs.printable import header_list
+from pipeline.inputs.lines import NOT_UTF8
+from pipeline.inputs.printable import header_list, printable
 from pipeline.model.problems import InputError
 
 
@@ -60,6 +61,7 @@ def outside_value(setting: ColumnSetting, key: str, around: Around) -> OutsideVa
         for line in around.above:
             for text in _readings(line, around.comment):
                 if (said := fits.fullmatch(text)) is not None:
+                    refuse_other_encoding(around.path, said[1])
                     return OutsideValue(said[1], line)
         there = header_list([" ".join(line.text.split()) for line in around.above]) or "nothing"
         raise InputError(
@@ -71,6 +73,14 @@ def outside_value(setting: ColumnSetting, key: str, around: Around) -> OutsideVa
     if said is None:
         raise InputError(f"{around.path}: {whose} does not fit '{pattern}', which gives {key}. Mend the one or other")
     return OutsideValue(said[1])
+
+
+def refuse_other_encoding(path: Path, text: str) -> None:
+    """Raise InputError where a text that gives a value is not UTF-8."""
+    if NOT_UTF8.search(text):
+        raise InputError(
+            f"{path}: {printable(text)} is not UTF-8 text. Declare its encoding under formats: in the settings"
+        )
 
 
 def fitting(pattern: str) -> re.Pattern[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -162,11 +162,13 @@ class _Opened:
     field_map : how its fields become columns; None where it has no lines.
     keys : the keys that it has.
     pieces : its rows, a piece at a time.
+    findings : on the headers of a wide table.
     """
 
     field_map: FieldMap | None
     keys: set[str]
     pieces: Iterator[Converted]
+    findings: Sequence[Finding] = ()
 
 
 def _read_file(
@@ -180,7 +182,7 @@ def _read_file(
     opened_file = _opened(path, sheet, task)
     field_map = opened_file.field_map
     noticed = StationFindings(path, field_map, {column.key: column for column in STATIONS.columns})
-    findings = findings_above(field_map) if field_map is not None else []
+    findings = [*opened_file.findings, *(findings_above(field_map) if field_map is not None else [])]
     findings += header_findings(field_map) if field_map is not None and not how.wide else []
     start = field_map.first_line if field_map is not None else 1
     readings = {key: name for key, name in READINGS.items() if key in opened_file.keys}
@@ -265,7 +267,7 @@ def _opened(path: Path, sheet: Sheet | None, task: _Task) -> _Opened:
         opened_wide = open_wide(path, STATIONS, task.source, sheet)
         wide = opened_wide.wide
         ways = _Ways(wide.field_map.layout, lambda fields: converted_wide(fields, wide), wide.deciding)
-        return _Opened(wide.field_map, wide.keys, _pieces(opened_wide.table, ways, task))
+        return _Opened(wide.field_map, wide.keys, _pieces(opened_wide.table, ways, task), wide.findings())
     mapped = open_mapped(path, STATIONS, task.source, sheet)
     field_map = mapped.field_map
     ways = _Ways(field_map.layout, lambda fields: converted(fields, field_map), field_map.deciding)

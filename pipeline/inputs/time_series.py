@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 import xarray as xr
 
-from pipeline.inputs.columns import Column, ColumnSetting, Table
+from pipeline.inputs.columns import Column, ColumnSetting, Table, plain_header
 from pipeline.inputs.converting import Converted, canonical_numbers
 from pipeline.inputs.printable import first_line
 from pipeline.inputs.units import Conversion, conversion
@@ -81,7 +81,9 @@ def _rows(
     for column in table.columns:
         if column.kind == "number" and column.name not in columns:
             columns[column.name] = np.full(n, np.nan)
-    labels = [str(name) for name in np.atleast_1d(names)]
+    named = settings.get("site_id")
+    words = {} if named is None else {plain_header(word): meaning for word, meaning in named.values.items()}
+    labels = [words.get(plain_header(name), str(name)) for name in np.atleast_1d(names)]
     site_id = pa.DictionaryArray.from_arrays(
         pa.array(station_of.ravel()[anything].astype(np.int32)), pa.array(labels, pa.string())
     )

@@ -23,15 +23,17 @@ from pipeline.inputs.headers import (
     lacking_of,
     no_header,
     wanted_headers,
+    words_of,
 )
 from pipeline.inputs.lines import Split
 from pipeline.inputs.opening import OpenedTable, open_table
-from pipeline.inputs.outside import fitting
+from pipeline.inputs.outside import fitting, refuse_other_encoding
 from pipeline.inputs.printable import header_list
 from pipeline.inputs.sheets import Sheet
 from pipeline.inputs.source import Source
 from pipeline.inputs.units import SAME
-from pipeline.model.problems import InputError
+from pipeline.model.problems import Finding, InputError
+from pipeline.model.rules.files import HEADER_FITS_NO_PATTERN
 
 
 @dataclass(frozen=True)
@@ -57,16 +59,28 @@ class WideTable:
     field_map : how its time becomes a column; its layout wants the stations' columns too.
     cells : the columns of each reading.
     stations : the stations, in the order of their first columns.
+    unfit : headers that hold the text of an element, and fit no pattern.
     """
 
     field_map: FieldMap
     cells: tuple[Cells, ...]
     stations: tuple[str, ...]
+    unfit: tuple[str, ...]
 
     @property
     def keys(self) -> set[str]:
         """The readings' keys."""
         return {cells.column.key for cells in self.cells}
+
+    def findings(self) -> list[Finding]:
+        """Return the finding on headers that fit no pattern."""
+        line = self.field_map.first_line - 1
+        evidence = f"nothing is read from {header_list(self.unfit)}"
+        return (
+            [Finding(HEADER_FITS_NO_PATTERN, file=str(self.field_map.path), line=line, evidence=evidence)]
+            if self.unfit
+            else []
+        )
 
     @property
     def deciding(self) -> tuple[object, ...]:
@@ -125,8 +139,9 @@ def _mapped(
             f"{opened_table.path}: a wide table needs a column of times: name it under columns.{table.role}.time"
         )
     time_at = field_map.positions["time"]
+    names = words_of(table, opened_table.how).get("site_id", {})
     headed = {
-        position: said
+        position: replace(said, station=names.get(plain_header(said.station), said.station))
         for position, header in enumerate(headers)
         if position != time_at and header and (said := _said(header, opened_table.how, patterns)) is not None
     }
@@ -134,6 +149,8 @@ def _mapped(
         raise InputError(
             f"{opened_table.path}: a wide table needs one column a station. The header has: {header_list(headers)}"
         )
+    for said in headed.values():
+        refuse_other_encoding(opened_table.path, said.station)
     _refuse_twice(opened_table.path, headed, headers)
     stations = tuple(dict.fromkeys(said.station for said in headed.values()))
     cells = tuple(
@@ -153,7 +170,14 @@ def _mapped(
         ),
         cells,
         stations,
+        _unfit(opened_table.how, [header for position, header in enumerate(headers) if position not in headed]),
     )
+
+
+def _unfit(how: FileFormat, unread: Sequence[str]) -> tuple[str, ...]:
+    """Return the unread headers that hold the text of an element."""
+    texts = [plain_header(text) for text in how.elements.values()]
+    return tuple(header for header in unread if any(text in plain_header(header) for text in texts))
 
 
 def _patterns(how: FileFormat) -> dict[str, re.Pattern[str]]:

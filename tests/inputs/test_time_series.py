@@ -130,3 +130,10 @@ def test_netcdf_and_csv_stand_side_by_side(tmp_path):
     assert [(f.rule.name, f.site_id) for f in findings if f.rule.name != "no such column"] == [("duplicate", "A")]
     first = rows.iloc[0]
     assert (first["swe_mm"], first["depth_m"]) == (310.0, 1.0)
+
+
+def test_names_of_stations_may_be_declared(tmp_path):
+    path = tmp_path / "logger.nc"
+    stations_by_times().to_netcdf(path)
+    rows, _ = read_stations(Source([path], {"site_id": Column(values={"a": "ft01"})}, []), 0.0)
+    assert sorted(rows["site_id"].unique()) == ["B", "ft01"]

@@ -162,3 +162,19 @@ def test_large_wide_files_are_read_in_cached_pieces(tmp_path):
         assert len(rows) == len(plain) == 40 * len(lines) * many
         assert (rows["swe_mm"].to_numpy() == plain["swe_mm"].to_numpy()).all()
         assert (rows["line"].to_numpy() == plain["line"].to_numpy()).all()
+
+
+def test_words_of_the_site_count_in_wide_tables_too(tmp_path):
+    path = written(tmp_path, ["2031-03-01,10,40,14,3,20,23"])
+    rows, _ = read_stations(Source([path], {"site_id": Column(values={"78": "hc02"})}, MISSING, [HOW]), 0.0)
+    assert sorted(rows["site_id"].unique()) == ["ft01", "hc02"]
+
+
+def test_a_header_with_an_elements_text_that_fits_no_pattern_is_told(tmp_path):
+    """One blank is missing: the station's column would be lost in silence."""
+    headers = ["Day", f"Fell Top [77] {DEPTH}", f"HayCol[78] {DEPTH}", "Fell Top [77] Gauge"]
+    how = FileFormat(comment="#", wide=HOW.wide, elements={"depth": DEPTH}, columns={"time": Column(column="Day")})
+    rows, (told,) = read(written(tmp_path, ["2031-03-01,100,90,3"], headers), how)
+    assert rows["site_id"].tolist() == ["77"]
+    assert (told.rule.name, told.line, told.severity.value) == ("no such column", 2, "warning")
+    assert told.evidence == f"nothing is read from HayCol[78] {DEPTH}"

@@ -94,6 +94,14 @@ NO_SUCH_COLUMN = Rule(
     "the header has: {headers}; name the column under columns.{role} if it is there",
 )
 
+HEADER_FITS_NO_PATTERN = replace(
+    NO_SUCH_COLUMN,
+    tables=_STATIONS,
+    looks_at="a header that holds the text of a declared element, and does not fit the pattern of the wide table",
+    why="a station's column was renamed",
+    message="the columns fit no pattern: mend wide and elements under formats.stations if they hold readings",
+)
+
 COLUMN_NOT_RECOGNISED = Rule(
     "column not recognised",
     (),
