@@ -254,14 +254,18 @@ def print_tables(parts: list[Any]) -> None:
         console.print(Segments(drawn), end="")
 
 
-def table(title: str | None, headers: Iterable[str], rows: Iterable[Sequence[str]], *, words: int = 1) -> Table:
+def table(
+    title: str | None, headers: Iterable[str], rows: Iterable[Sequence[str]], *, words: int = 1, lean: bool = False
+) -> Table:
     """Return a table whose first `words` columns are set left.
 
-    The others hold figures, which are set right.
+    The others hold figures, which are set right. One of many columns is `lean`: without upright lines.
     """
+    from rich import box
     from rich.table import Table
 
-    drawn = Table(title=title, title_justify="left")
+    how: dict[str, Any] = {"box": box.SIMPLE_HEAD, "padding": (0, 1, 0, 0)} if lean else {}
+    drawn = Table(title=title, title_justify="left", **how)
     for number, header in enumerate(headers):
         drawn.add_column(header, justify="left" if number < words else "right")
     for row in rows:

@@ -88,7 +88,10 @@ def why_no_estimate(inputs: DayInputs, choices: Choices) -> str:
 
 
 def _nothing_to_go_by(inputs: DayInputs, date: dt.date) -> str:
-    return f"no estimate for {inputs.day.basin_id} on {date}: no flight, and no course or station with a usable SWE near the date"
+    return (
+        f"no estimate for {inputs.day.basin_id} on {date}: no flight, and no course or station with a usable SWE near the date. "
+        "Give courses, stations or a flight of these days, or mend what the findings say of those there are"
+    )
 
 
 def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:

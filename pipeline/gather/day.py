@@ -71,6 +71,8 @@ class Readings:
     beside : what is archived with them to make the same day again: where each row stood, the findings of reading, the flights'
         figures for the record.
     findings : everything noticed.
+    listed : every usable site of the sites table with x and y (m), those off the grid too.
+    tally : what became of the rows of courses and stations (`gather.tally`).
     """
 
     inputs: DayInputs
@@ -80,6 +82,8 @@ class Readings:
     hashes: dict[str, str]
     beside: dict[str, pd.DataFrame]
     findings: list[Finding]
+    listed: pd.DataFrame
+    tally: pd.DataFrame
 
     @property
     def losses(self) -> list[Loss]:
@@ -136,8 +140,9 @@ def read_inputs(
     basin, noticed = _basin(settings)
     findings += noticed
     stage("reading the measurements")
-    tables, noticed = gather_tables(sources, basin)
-    findings += noticed
+    read = gather_tables(sources, basin)
+    tables = read.tables
+    findings += read.findings
     check_covered(sources, tables, dt.datetime.now(dt.UTC))
     # From the settings file on: where a checkout lies is not what a day was made from.
     home = settings.file.parent
@@ -168,7 +173,8 @@ def read_inputs(
     used = [(file, "terrain" if file.role in TERRAIN_ROLES else file.role) for file in fixed]
     used += [(file, role) for role, listed in files.items() for file in listed]
     used += flown.files + earlier.files + covers.files
-    return Readings(inputs, used, now.rows, grids, now.hashes, beside, findings + measured.findings)
+    noticed = findings + measured.findings
+    return Readings(inputs, used, now.rows, grids, now.hashes, beside, noticed, read.listed, measured.tally)
 
 
 def _check_declared(settings: Settings) -> None:

@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from pipeline.courses.checks import check_courses
@@ -14,11 +15,12 @@ from pipeline.courses.dates import season_samples
 from pipeline.courses.samplers import without_sampler_bias
 from pipeline.gather.earlier_visits import EARLIER_VISITS, earlier_visits
 from pipeline.gather.sources import DaySources, fixed_files, source_of
+from pipeline.gather.tally import course_tally, station_tally
 from pipeline.inputs.mixed_units import mixed_units
 from pipeline.inputs.read_courses import read_courses
 from pipeline.inputs.read_normals import read_normals
 from pipeline.inputs.read_overrides import read_overrides
-from pipeline.inputs.read_sites import by_site, read_sites, sites_on_grid
+from pipeline.inputs.read_sites import by_site, read_sites, sites_on_grid, to_grid
 from pipeline.inputs.read_stations import Window, read_stations
 from pipeline.inputs.read_weather import as_issued_by, earlier_issues, read_weather
 from pipeline.inputs.rows import without_lines
@@ -57,23 +59,38 @@ class Measured:
     densities : density records of this season: site_id, date, depth_m, density_kg_m3, elevation_m.
     earlier_densities : the same of the courses in earlier seasons.
     findings : the checks' findings.
+    tally : what became of the rows (`gather.tally`).
     """
 
     record: GroundRecord
     densities: pd.DataFrame
     earlier_densities: pd.DataFrame
     findings: list[Finding]
+    tally: pd.DataFrame
 
 
-def gather_tables(sources: DaySources, basin: Basin) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
-    """Return the rows that the date may use, and the findings of reading.
+@dataclass(frozen=True)
+class TablesRead:
+    """The tables of a date.
 
-    Each row has its file and line.
+    Parameters
+    ----------
+    tables : by name the rows that the date may use, each with its file and line.
+    findings : the findings of reading.
+    listed : every usable site of the sites table with x and y (m), those off the grid too.
     """
+
+    tables: dict[str, pd.DataFrame]
+    findings: list[Finding]
+    listed: pd.DataFrame
+
+
+def gather_tables(sources: DaySources, basin: Basin) -> TablesRead:
+    """Return the rows that the date may use, and the findings of reading."""
     settings, date = sources.settings, sources.date
     start = pd.Timestamp(sources.season_start)
-    sites, findings = read_sites(source_of(settings, "sites", fixed_files(settings, "sites")))
-    sites, noticed = sites_on_grid(sites, basin.grid, basin.terrain, settings.checks.site_elevation_m)
+    listed, findings = read_sites(source_of(settings, "sites", fixed_files(settings, "sites")))
+    sites, noticed = sites_on_grid(listed, basin.grid, basin.terrain, settings.checks.site_elevation_m)
     findings += noticed
     all_samples, samples_noticed = read_courses(sources.table("courses"))
     window, offset = Window(start.date(), date), settings.basin.utc_offset_hours
@@ -107,7 +124,9 @@ def gather_tables(sources: DaySources, basin: Basin) -> tuple[dict[str, pd.DataF
     visits, noticed = earlier_visits(sources, sites, all_samples, southern=basin.southern)
     findings += noticed
     earlier = {EARLIER_ISSUES: earlier_issues(all_weather, date), EARLIER_VISITS: visits}
-    return tables | {name: rows for name, rows in earlier.items() if len(rows)}, findings
+    tables |= {name: rows for name, rows in earlier.items() if len(rows)}
+    x, y = to_grid(listed, basin.grid)
+    return TablesRead(tables, findings, listed.assign(x=x, y=y))
 
 
 EARLIER_ISSUES = "earlier_issues"
@@ -139,16 +158,17 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
     # Stations must not be checked against a code for no value.
     weather, impossible = within_limits(weather)
     network = Network(known["elevation_m"], weather, float(known["latitude"].mean()))
-    samples, daily, findings = _checked(
+    checked = _checked(
         settings,
         _Unchecked(known, tables["courses"], tables["stations"], overrides),
         network,
         _noon(settings, date),
         southern=grid.southern,
     )
+    daily = checked.daily
     weather, noticed = check_weather(weather, daily, network, settings.stations)
-    findings += impossible + noticed
-    visits = course_visits(samples)
+    findings = checked.findings + impossible + noticed
+    visits = course_visits(checked.samples)
     weighed = [station_density(daily, settings.checks.density_least_depth_m), visits.dropna(subset="density_kg_m3")]
     densities = _density_records(weighed, known)
     before = _density_records([tables.get(EARLIER_VISITS, visits.head(0))], known)
@@ -157,7 +177,7 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
         known, daily, station_swe_se_mm(daily["swe_mm"]), visits, weather=weather, southern=grid.southern,
         least_density_depth_m=settings.checks.density_least_depth_m,
     )  # fmt: skip
-    return Measured(record, densities, before, findings)
+    return Measured(record, densities, before, findings, checked.tally)
 
 
 def _density_records(weighed: list[pd.DataFrame], known: pd.DataFrame) -> pd.DataFrame:
@@ -177,10 +197,18 @@ class _Unchecked:
     overrides: pd.DataFrame
 
 
-def _checked(
-    settings: Settings, rows: _Unchecked, network: Network, noon: pd.Timestamp, *, southern: bool
-) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
-    """Return the samples and the stations' days as checked, and the findings.
+@dataclass(frozen=True)
+class _Checked:
+    """The samples and the stations' days as checked, the findings, and what became of the rows."""
+
+    samples: pd.DataFrame
+    daily: pd.DataFrame
+    findings: list[Finding]
+    tally: pd.DataFrame
+
+
+def _checked(settings: Settings, rows: _Unchecked, network: Network, noon: pd.Timestamp, *, southern: bool) -> _Checked:
+    """Return the samples and the stations' days as checked.
 
     Parameters
     ----------
@@ -192,7 +220,7 @@ def _checked(
     findings: list[Finding] = []
     offset = settings.basin.utc_offset_hours
     samples = in_service(samples, sites, "courses", findings)
-    records = in_service(records, sites, "stations", findings)
+    records = in_service(records.assign(row=np.arange(len(records))), sites, "stations", findings)
     overrides, noticed = believable(overrides, settings.checks)
     findings += noticed
     of_course = overrides["site_id"].isin(sites.index[sites["kind"] == "course"])
@@ -202,6 +230,8 @@ def _checked(
     findings += noticed
     records, noticed = check_stations(records, settings.stations, settings.checks, settings.basin.season_start, network)
     findings += noticed
+    of_stations = station_tally(rows.records, records)
+    records = records.drop(columns="row")
     begun = pd.Timestamp(settings.season_start((noon + pd.Timedelta(hours=offset)).date())) - pd.Timedelta(hours=offset)
     span = begun, noon + pd.Timedelta(hours=12, seconds=-1)
     records = with_values(records, overrides[~of_course], offset, span)
@@ -210,7 +240,8 @@ def _checked(
     findings += noticed
     around = Neighbours(elevation_m=sites["elevation_m"], daily=daily, southern=southern)
     samples, noticed = check_courses(samples, settings.checks, around)
-    return samples, daily, findings + noticed + files_set_aside(samples, noticed)
+    tally = pd.concat([course_tally(rows.samples, samples), of_stations], ignore_index=True)
+    return _Checked(samples, daily, findings + noticed + files_set_aside(samples, noticed), tally)
 
 
 MOST_SET_ASIDE = 0.5

@@ -89,9 +89,7 @@ def sites_on_grid(
     most_difference_m : a stated elevation further than this from the terrain's is a finding; the site is used where its
         coordinates put it, since coordinates are what ties it to the map.
     """
-    x, y = Transformer.from_crs("EPSG:4326", grid.crs, always_xy=True).transform(
-        sites["longitude"].to_numpy(), sites["latitude"].to_numpy()
-    )
+    x, y = to_grid(sites, grid)
     row, column = grid.rows_columns(x, y)
     placed = sites.assign(x=x, y=y, row=row, column=column)
     on_grid = row >= 0
@@ -122,6 +120,12 @@ def sites_on_grid(
         for site in placed[off].itertuples()
     ]
     return placed, findings
+
+
+def to_grid(sites: pd.DataFrame, grid: BasinGrid) -> tuple[np.ndarray, np.ndarray]:
+    """Return the x and y of sites on a grid, m, infinite where its projection has none."""
+    turned = Transformer.from_crs("EPSG:4326", grid.crs, always_xy=True)
+    return turned.transform(sites["longitude"].to_numpy(), sites["latitude"].to_numpy())
 
 
 LEAST_STATED = 3

@@ -33,6 +33,9 @@ WATER = ("#f3f4dc", "#a9d3b8", "#4fa3ae", "#2f6a9c", "#2b3079", "#1e0f3f")
 ERROR = ("#f6f0e3", "#edc98d", "#d58a4c", "#a14a3c", "#5c2340", "#2a1030")
 """Pale sand to dark plum, so that nobody takes the one map for the other."""
 
+GROUND = ("#f1f2e6", "#cfd3b8", "#b3a986", "#8d7a5e", "#5d4c3d")
+"""Meadow to rock: higher ground is darker, and paler than snow's end, so that names can be read over it."""
+
 LESS = ("#f5f3ef", "#e0b287", "#b76a38", "#7c3410", "#4a1a06")
 MORE = ("#f5f3ef", "#9dc3d6", "#4a88ae", "#1f5480", "#0c2a4e")
 """The two arms of the map of change: earth and water, told apart by all common kinds of colour blindness."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,24 +66,27 @@ class Map:
 class Sheet:
     """What the maps of a page share: relief, lines, sites, scale."""
 
-    def __init__(self, maps: Maps, signs: list[SiteSign], distance: Unit) -> None:
+    def __init__(self, maps: Maps, signs: list[SiteSign], distance: Unit, most_margin: float = MOST_MARGIN) -> None:
         self.maps, self.distance = maps, distance
         self.light = shade(maps.fields["elevation"], maps.step_m)
         self.inner, self.outer = borders(maps.fields["zone"])
-        self.window = _window(maps.inside, signs)
+        self.window = _window(maps.inside, signs, most_margin)
         left, top, width, height = self.window
         self.signs = [p for p in signs if left <= p.column <= left + width and top <= p.row <= top + height]
 
-    def draw(self, layer: Layer) -> Map:
-        """Return the map of a layer. Cells without snow are drawn as bare ground, but on a map of change."""
+    def draw(self, layer: Layer, over: Sequence[Markup] = ()) -> Map:
+        """Return the map of a layer. Cells without snow are drawn as bare ground, but on a map of change.
+
+        `over` is drawn over the sites; its unit is a shown cell.
+        """
         values, colours, scale = layer.values, layer.colours, layer.scale
         left, top, width, height = self.window
         rows, columns = values.shape
         size = max(width, height)
-        bare = self.maps.inside & (self.maps.fields["source"] == _NO_SNOW)
-        if scale.low < 0:
-            # Snow that has gone since is what a map of change shows.
-            bare = np.zeros_like(bare)
+        bare = np.zeros(values.shape, bool)
+        # Snow that has gone since is what a map of change shows; a map of the ground has no snow.
+        if scale.low >= 0 and "source" in self.maps.fields:
+            bare = self.maps.inside & (self.maps.fields["source"] == _NO_SNOW)
         data = picture(values, self.light, colours, scale, bare)
         stroke = size / 420
         inside = [
@@ -91,6 +95,7 @@ class Sheet:
             tag("path", d=self.inner, class_="zones", stroke_width=round(stroke, 3)),
             tag("path", d=self.outer, class_="outline", stroke_width=round(2 * stroke, 3)),
             *(marker((p.column, p.row), p.kind, p.words, used=p.used, size=size / 95) for p in self.signs),
+            *over,
             _scale_bar(self.window, self.maps.step_m, self.distance),
             _north(self.window, self.maps.north_degrees),
             tag("rect", x=0, y=0, width=1, height=1, class_="here", stroke_width=round(3 * stroke, 3)),
@@ -104,13 +109,13 @@ _NO_SNOW = 3
 """`source` of a cell without snow (docs/archive.md)."""
 
 
-def _window(inside: np.ndarray, signs: list[SiteSign]) -> tuple[float, float, float, float]:
+def _window(inside: np.ndarray, signs: list[SiteSign], most_margin: float) -> tuple[float, float, float, float]:
     """Return left, top, width and height of what a map shows. The basin, and sites near it, with a rim."""
     rows, columns = (np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0))
     if rows.size == 0:
         return 0.0, 0.0, float(inside.shape[1]), float(inside.shape[0])
     left, right, top, foot = float(columns[0]), float(columns[-1] + 1), float(rows[0]), float(rows[-1] + 1)
-    spare = MOST_MARGIN * max(right - left, foot - top)
+    spare = most_margin * max(right - left, foot - top)
     near = [p for p in signs if left - spare <= p.column <= right + spare and top - spare <= p.row <= foot + spare]
     left, right = min([left, *(p.column for p in near)]), max([right, *(p.column for p in near)])
     top, foot = min([top, *(p.row for p in near)]), max([foot, *(p.row for p in near)])

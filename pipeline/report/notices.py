@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -29,13 +30,19 @@ def lacking(record: dict[str, Any]) -> list[dict[str, Any]]:
     reasons = record["degraded_reasons"]
     if record.get("losses") is None:
         return [{"words": reason, "details": []} for reason in reasons]
-    grouped: dict[tuple[str, ...], list[tuple[Loss, str]]] = {}
-    for said, reason in zip(record["losses"], reasons, strict=True):
-        loss = Loss.from_plain(said)
-        grouped.setdefault(loss.kin(reason), []).append((loss, reason))
+    return grouped(
+        [replace(Loss.from_plain(said), reason=reason) for said, reason in zip(record["losses"], reasons, strict=True)]
+    )
+
+
+def grouped(losses: Iterable[Loss]) -> list[dict[str, Any]]:
+    """Return losses in plain words, those of one kin in one line. `details` are their reasons."""
+    groups: dict[tuple[str, ...], list[Loss]] = {}
+    for loss in losses:
+        groups.setdefault(loss.kin(loss.reason), []).append(loss)
     # A file that is gone says more than each of its sites.
-    ordered = sorted(grouped.values(), key=lambda group: not group[0][0].whole)
-    return [_line([loss for loss, _ in group], [reason for _, reason in group]) for group in ordered]
+    ordered = sorted(groups.values(), key=lambda group: not group[0].whole)
+    return [_line(group, [loss.reason for loss in group]) for group in ordered]
 
 
 def _line(losses: list[Loss], reasons: list[str]) -> dict[str, Any]:

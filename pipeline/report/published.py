@@ -77,7 +77,7 @@ class Maps:
     @property
     def inside(self) -> np.ndarray:
         """Cells (y, x) with a part in the basin."""
-        return np.isfinite(self.fields["swe"])
+        return self.fields["zone"] > 0
 
 
 @dataclass(frozen=True)
@@ -244,7 +244,7 @@ _TEXTS = (
 def _maps(root: str | Path, basin: str, revision: Revision) -> tuple[Maps, dict[str, str]]:
     with open_day(root, basin, revision.date, revision.number) as day:
         height, width = day.sizes["y"], day.sizes["x"]
-        stride = int(np.ceil(np.sqrt(max(height * width / MOST_CELLS, 1.0))))
+        stride = stride_of(height * width)
         # The middle cell of each block, so that a shown value is that of a cell of the archive.
         shown = {"y": slice(stride // 2, None, stride), "x": slice(stride // 2, None, stride)}
         sampled = day.isel(shown)
@@ -263,6 +263,15 @@ def _maps(root: str | Path, basin: str, revision: Revision) -> tuple[Maps, dict[
             day["crs"].attrs["spatial_ref"],
         )
     return maps, zones
+
+
+def stride_of(count: int) -> int:
+    """Return which cell each way is shown of a grid of `count` cells.
+
+    >>> stride_of(120_000), stride_of(480_001)
+    (1, 3)
+    """
+    return int(np.ceil(np.sqrt(max(count / MOST_CELLS, 1.0))))
 
 
 def _north(day: xr.Dataset) -> float:

@@ -35,15 +35,15 @@ def path(points: Iterable[tuple[float, float]], *, closed: bool = False) -> str:
     return f"M{joined}{'Z' if closed else ''}" if joined else ""
 
 
-def drawing(width: float, height: float, title: str, *inside: object) -> Markup:
-    """Return a whole drawing that scales with its place. `title` is its text alternative."""
+def drawing(width: float, height: float, title: str, *inside: object, kind: str = "chart") -> Markup:
+    """Return a whole drawing that scales with its place. `title` is its text alternative, `kind` its class."""
     return tag(
         "svg",
         *inside,
         viewBox=f"0 0 {_as_text(float(width))} {_as_text(float(height))}",
         role="img",
         aria_label=title,
-        class_="chart",
+        class_=kind,
     )
 
 

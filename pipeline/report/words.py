@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pipeline.model.dry_run import FlightUse
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 MONTHS = (
@@ -27,6 +31,24 @@ def short_date(date: dt.date) -> str:
 def short_month(date: dt.date) -> str:
     """Return the name of a date's month in three letters."""
     return MONTHS[date.month - 1][:3]
+
+
+def share_words(share: float) -> str:
+    """Return a share in per cent: 100 and 0 % are the whole and nothing, and no rounding of less and more.
+
+    >>> share_words(0.9996), share_words(1.0), share_words(0.003), share_words(0.46)
+    ('99.9 %', '100 %', '0.3 %', '46 %')
+    """
+    per_cent = f"{100 * share:.0f}"
+    if per_cent in ("0", "100") and share not in (0.0, 1.0):
+        per_cent = f"{min(max(100 * share, 0.1), 99.9):.1f}"
+    return f"{per_cent} %"
+
+
+def flight_words(flight: FlightUse) -> str:
+    """Return in a line what a flight covers."""
+    name = f"{flight.flight_id} of {short_date(flight.date)}"
+    return f"{name} is refused" if flight.share is None else f"{name} saw {share_words(flight.share)} of the basin"
 
 
 _DENSITY = "More weighed cores near the date, spread over elevations and sides of the basin"

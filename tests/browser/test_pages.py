@@ -12,6 +12,8 @@ import numpy as np
 import pandas as pd
 import pytest
 import rasterio
+from made_basin import snowtally
+from made_check import DATE, write_hard_basin
 from made_pages import archive_with_history  # the tests' own made-up days
 
 from pipeline.inspection.compare import compare, find_side
@@ -28,13 +30,16 @@ PHONE = {"width": 390, "height": 844}
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
-    """Pages of the day, of the season and of a comparison, and the folder of the day's revision."""
+    """Pages of the day, of the season, of a comparison and of a dry run, and the folder of the day's revision."""
     root = tmp_path_factory.mktemp("browser") / "archive"
     date = archive_with_history(root)
     found = compare("larkmoor", find_side(root, "larkmoor", "2031-03-01"), find_side(root, "larkmoor", str(date)))
     comparison = root.parent / "comparison.html"
     comparison.write_bytes(compare_page(found, "larkmoor", UNITS["metric"]))
+    checked = write_hard_basin(tmp_path_factory.mktemp("check"))
+    assert snowtally("check", checked, "--date", DATE, "--page").returncode == 0
     return {
+        "check": checked.parent / "check.html",
         "day": pages.make_day_page(root, "larkmoor", date, "metric"), "season": pages.make_season_page(root, "larkmoor", "metric"),
         "comparison": comparison, "revision": root / "larkmoor" / str(date) / "r002",
     }  # fmt: skip
@@ -163,7 +168,7 @@ def test_a_table_is_copied_as_plain_numbers(made, opened):
 
 @pytest.mark.parametrize(
     ("name", "scheme"),
-    [("day", "light"), ("season", "dark"), ("comparison", "light")],
+    [("day", "light"), ("season", "dark"), ("comparison", "light"), ("check", "light"), ("check", "dark")],
 )
 def test_accessibility_has_no_serious_finding(made, opened, name, scheme):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="needs axe-playwright-python")
@@ -175,7 +180,7 @@ def test_accessibility_has_no_serious_finding(made, opened, name, scheme):
     assert serious == []
 
 
-@pytest.mark.parametrize("name", ["day", "season", "comparison"])
+@pytest.mark.parametrize("name", ["day", "season", "comparison", "check"])
 def test_no_width_makes_the_page_scroll_sideways(made, opened, name):
     page = opened(made[name])
     for width in (320, 390, 768, 1280):
@@ -206,8 +211,19 @@ def test_it_prints_on_few_pages_in_light_without_its_controls(made, opened, pape
     assert 2 <= len(re.findall(rb"/Type\s*/Page[^s]", printed)) <= 6
 
 
-def test_every_section_and_drawing_is_named_for_those_who_do_not_see_it(made, opened):
-    page = opened(made["day"])
+def test_the_time_line_prints_whole_and_scrolls_by_itself_on_a_phone(made, opened):
+    page = opened(made["check"], viewport=PHONE)
+    drawn = page.locator("svg.chart.long")
+    assert drawn.bounding_box()["width"] > PHONE["width"]
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 700, "height": 1000})
+    assert drawn.bounding_box()["width"] <= 700
+
+
+@pytest.mark.parametrize("name", ["day", "check"])
+def test_every_section_and_drawing_is_named_for_those_who_do_not_see_it(made, opened, name):
+    page = opened(made[name])
     for drawing in page.locator("svg[role=img]").all():
         assert len(drawing.get_attribute("aria-label")) > 10
     levels = page.evaluate('[...document.querySelectorAll("h1, h2, h3")].map(h => Number(h.tagName[1]))')
