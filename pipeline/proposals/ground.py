@@ -122,7 +122,8 @@ def _with_elevation(ground: Ground, answers: Answers) -> Ground:
     named = {_group_name(group): group for group in groups}
     first, *others = named
     values: tuple[Value, ...] = tuple(others[:3])
-    chosen = answers.settle(Proposal("terrain.elevation", first, _about(groups[0]), values))
+    every = "; ".join(f"{name}: {_about(named[str(name)])}" for name in (first, *values))
+    chosen = answers.settle(Proposal("terrain.elevation", first, every if values else _about(groups[0]), values))
     tiles = named[str(chosen.value)]
     elevation = Elevation(tuple(tiles), (replace(chosen, value=_paths_value([one.path for one in tiles]), others=()),))
     decided = with_unit(with_voids(elevation))

@@ -203,9 +203,14 @@ def _shown(table: pd.DataFrame, column: str) -> str:
 def choice_of(layers: Sequence[LayerFacts], key: str = "basin.zones") -> Proposal:
     """Return the choice of the zones among layers, as names for people."""
     first, *others = layers
-    evidence = f"{len(first.attributes)} polygons of {first.area_km2:.0f} km2, {first.box}"
     values: tuple[Value, ...] = tuple(one.name for one in others[:MOST_ASKED])
-    return Proposal(key, first.name, evidence, values)
+    every = "; ".join(f"{one.name}: {_about(one)}" for one in layers[: MOST_ASKED + 1])
+    return Proposal(key, first.name, every if values else _about(first), values)
+
+
+def _about(layer: LayerFacts) -> str:
+    many = f"{len(layer.attributes)} polygons" if len(layer.attributes) > 1 else "one polygon"
+    return f"{many} of {layer.area_km2:.0f} km2, {layer.box or 'without a coordinate system'}"
 
 
 def other_vectors(

@@ -156,6 +156,8 @@ def test_two_elevations_of_one_place_are_asked_for(tmp_path):
     ground_in(tmp_path, answers)
     (question,) = answers.questions
     assert (question.value, question.others) == ("dem_fine.tif", ("dem_old.tif",))
+    assert "dem_fine.tif: heights" in question.evidence
+    assert "dem_old.tif: heights" in question.evidence
     chosen = ground_in(tmp_path, Answers(lambda proposal: proposal.others[0])).elevation
     assert chosen.tiles[0].path.name == "dem_old.tif"
 
