@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 import pandas as pd
 
+from pipeline.proposals.cells import CODES
 from pipeline.proposals.table_columns import LEAST_FIT, SeenColumn
 from pipeline.proposals.table_units import Surveyed, fits_air, fits_snow
 
@@ -141,3 +142,30 @@ _LIKE: Mapping[str, Mapping[str, Callable[[SeenColumn, Surveyed], bool]]] = {
     },
 }
 """For each table, what the values of a key that it may lack are like."""
+
+
+def is_accumulated(numbers: np.ndarray, sites: Sequence[str]) -> bool | None:
+    """Return whether precipitation is counted up from reading to reading, None where the values do not tell it.
+
+    Parameters
+    ----------
+    numbers : readings in the file's order, NaN where there is none.
+    sites : the site of each.
+    """
+    there = np.isfinite(numbers) & (numbers >= 0) & ~np.isin(numbers, CODES)
+    steps = pd.Series(numbers[there]).groupby(np.asarray(sites)[there], sort=False).diff().dropna()
+    # A gauge that is emptied falls once by all that it held.
+    emptied = steps < -EMPTIED * numbers[there].max(initial=0.0)
+    rises, falls = float(steps.clip(lower=0).sum()), float(-steps[~emptied].clip(upper=0).sum())
+    if len(steps) < LEAST_TOGETHER or rises == 0.0:
+        return None
+    share = falls / rises
+    many = float(emptied.mean()) > SELDOM
+    return None if SURELY_TOTAL < share < SURELY_DAILY else share <= SURELY_TOTAL and not many
+
+
+EMPTIED, SELDOM = 0.5, 0.02
+"""A fall by half of the most is that of an emptied gauge, where no more than a fiftieth of the steps are such falls (chosen)."""
+
+SURELY_TOTAL, SURELY_DAILY = 0.3, 0.6
+"""Sum of falls over sum of rises: a gauge falls by its noise alone, daily amounts fall as much as they rise (common practice)."""

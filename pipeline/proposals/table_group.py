@@ -13,7 +13,7 @@ from pipeline.inputs.columns import Column, Table
 from pipeline.proposals.cells import Cells
 from pipeline.proposals.clocks_known import clock_said
 from pipeline.proposals.dates_known import ChosenDate, DateReading, chosen_date, date_readings
-from pipeline.proposals.doubtful import doubtful_columns, strange_columns
+from pipeline.proposals.doubtful import doubtful_columns, is_accumulated, strange_columns
 from pipeline.proposals.monthly_known import monthly_table
 from pipeline.proposals.outside import Outside, date_outside, setting_of, site_outside
 from pipeline.proposals.proposal import Proposal, Refusal, Value
@@ -151,6 +151,8 @@ class _Group:
         chosen = self._dates()
         days = self._days(chosen)
         self._ask_for_strange(days)
+        if self.role.role == "stations":
+            self._rain_by_values()
         if chosen is not None and self.role.role == "stations":
             self._refuse_lost_hours(chosen, days)
         self._writing()
@@ -257,6 +259,28 @@ class _Group:
                     f"no column is recognised as {' or '.join(keys)}, and nothing tells what stands under {headers}",
                     f"Head the column {self._canonical(' or '.join(keys))}, or declare it under columns.{self.role.role}",
                 )
+
+    def _rain_by_values(self) -> None:
+        """Refuse amounts and totals of precipitation that are headed as the other: headers say both by the same words."""
+        sites = self._site_texts()
+        for key, total in (("precipitation", False), ("precipitation_total", True)):
+            column = self.columns.get(key)
+            if column is None:
+                continue
+            is_total = is_accumulated(column.cells.numbers, sites or ("",) * len(column.cells.numbers))
+            if is_total is None or is_total == total:
+                continue
+            other = "precipitation" if total else "precipitation_total"
+            if other in self.columns or self.reshaped is not None or column.header.casefold() == self._canonical(key):
+                what = "the amount of each reading" if total else "a total that is counted up"
+                self.refuse(
+                    column.header,
+                    f"it is headed as {self._canonical(key)}, but its values are {what}",
+                    f"Head it {self._canonical(other)}, or mend its values",
+                )
+                continue
+            self.columns = {(other if one == key else one): held for one, held in self.columns.items()}
+            return
 
     def _refuse_parts(self, left: Sequence[SeenColumn]) -> None:
         """Refuse a table of which a column that belongs to others is not recognised."""
