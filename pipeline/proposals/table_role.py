@@ -72,7 +72,9 @@ def role_of(table: SeenTable, beside: FolderEvidence) -> RoleReading:
             continue
         lacks = tuple(" or ".join(group) for group in needed if not set(group) & set(assignment.columns))
         named = ", ".join(
-            f"'{assignment.columns[key].header}'" for key in _SIGNATURE[role] if key in assignment.columns
+            f"'{assignment.columns[key].header}'" if table.raw.header else f"of {key}"
+            for key in _SIGNATURE[role]
+            if key in assignment.columns
         )
         return RoleReading(role, assignment, f"columns {named}", lacks)
     return _measured(table, beside)
