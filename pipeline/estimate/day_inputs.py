@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.model.basin import Basin, BasinDay
+from pipeline.model.basin import Basin
 from pipeline.model.ground import GroundRecord
+from pipeline.model.season import BasinDay
 from pipeline.snow.settling import Settling
 
 

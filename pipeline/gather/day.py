@@ -24,24 +24,17 @@ from pipeline.gather.earlier_flights import EARLIER_PAIRS, earlier_pairs, gather
 from pipeline.gather.earlier_visits import EARLIER_VISITS
 from pipeline.gather.flights import gather_flights
 from pipeline.gather.ground import gather_ground, gather_tables
-from pipeline.gather.sources import FIXED, DaySources, file_formats, fixed_files, source_of
+from pipeline.gather.sources import FIXED, DaySources, fixed_files, source_of
 from pipeline.gather.span import check_covered
 from pipeline.inputs.basin_position import check_elevation_near, clock_at_longitude
-from pipeline.inputs.columns import check_declared
 from pipeline.inputs.find import InputFile, describe, find_tables, is_file, missing_file, unreadable_file
-from pipeline.inputs.formats import check_formats
+from pipeline.inputs.known_systems import grid_crs
+from pipeline.inputs.known_tables import TABLES
 from pipeline.inputs.raster_frame import refuse_large
 from pipeline.inputs.rasters import fraction_on_grid
-from pipeline.inputs.read_courses import COURSES
-from pipeline.inputs.read_covers import COVERS
-from pipeline.inputs.read_flights import FLIGHTS
-from pipeline.inputs.read_normals import NORMALS
-from pipeline.inputs.read_overrides import OVERRIDES
-from pipeline.inputs.read_sites import SITES, read_sites
-from pipeline.inputs.read_stations import STATIONS
-from pipeline.inputs.read_terrain import BandEdges, ElevationFiles, basin_grid, grid_crs, read_terrain
-from pipeline.inputs.read_weather import WEATHER
-from pipeline.inputs.read_zones import ZONES, read_zones
+from pipeline.inputs.read_sites import read_sites
+from pipeline.inputs.read_terrain import BandEdges, ElevationFiles, basin_grid, read_terrain
+from pipeline.inputs.read_zones import read_zones
 from pipeline.inputs.relative import relative_to, with_relative_files
 from pipeline.model.basin import Basin
 from pipeline.model.grid import BasinGrid
@@ -127,7 +120,6 @@ def read_inputs(
     ------
     SnowtallyError : a required input cannot be used. Optional ones that cannot are findings.
     """
-    _check_declared(settings)
     stage("finding inputs")
     files, findings = find_tables(
         {role: [settings.path(p) for p in getattr(settings.inputs, role)] for role in OPTIONAL_TABLES}
@@ -177,12 +169,6 @@ def read_inputs(
     return Readings(inputs, used, now.rows, grids, now.hashes, beside, noticed, read.listed, measured.tally)
 
 
-def _check_declared(settings: Settings) -> None:
-    """Raise SettingsError where the settings declare an unknown table or column."""
-    check_declared(settings.columns, [*TABLES, ZONES])
-    check_formats({role: file_formats(settings, role) for role in settings.formats}, TABLES)
-
-
 def _landform(settings: Settings, terrain: xr.Dataset, *, writable: bool) -> dict[str, np.ndarray]:
     """Return the shape of the ground, cached from night to night."""
     cache = Cache(settings.cache_folder("landform"), writable)
@@ -205,9 +191,6 @@ def choices(settings: Settings) -> Choices:
         wind_from_deg=settings.blend.wind_from_deg,
     )
 
-
-TABLES = [SITES, COURSES, STATIONS, FLIGHTS, COVERS, WEATHER, OVERRIDES, NORMALS]
-"""The input tables there are; the settings have a key for each under `inputs`, and may declare its columns."""
 
 OPTIONAL_TABLES = tuple(table.role for table in TABLES[1:])
 """All but the sites: without their table there is no night."""

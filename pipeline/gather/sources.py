@@ -12,7 +12,6 @@ import pandas as pd
 
 from pipeline.flights.cache import FlightCache
 from pipeline.inputs.find import InputFile, matching
-from pipeline.inputs.formats import FileFormat
 from pipeline.inputs.raster_frame import refuse_large
 from pipeline.inputs.rasters import fraction_on_grid
 from pipeline.inputs.read_overrides import read_overrides
@@ -20,12 +19,8 @@ from pipeline.inputs.source import Source
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import Finding
 from pipeline.settings.basin import Settings
+from pipeline.settings.whole import file_formats
 from pipeline.storage.cache import Cache
-
-
-def file_formats(settings: Settings, role: str) -> list[FileFormat]:
-    """Return how the settings say that the files of a table are written."""
-    return [FileFormat(**dict(entry)) for entry in settings.formats.get(role, [])]
 
 
 def source_of(settings: Settings, role: str, files: Sequence[Path]) -> Source:
@@ -34,7 +29,7 @@ def source_of(settings: Settings, role: str, files: Sequence[Path]) -> Source:
         files,
         settings.columns.get(role, {}),
         settings.missing,
-        file_formats(settings, role),
+        file_formats(settings.formats.get(role, [])),
         settings.checks.least_usable_share,
         settings.basin.season_start,
     )

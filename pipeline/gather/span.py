@@ -8,9 +8,7 @@ from collections.abc import Iterator, Mapping
 import pandas as pd
 
 from pipeline.gather.sources import DaySources
-from pipeline.inputs.read_courses import COURSES
-from pipeline.inputs.read_covers import COVERS
-from pipeline.inputs.read_flights import FLIGHTS
+from pipeline.inputs.known_tables import COURSES, COVERS, FLIGHTS
 from pipeline.inputs.read_stations import read_stations
 from pipeline.inputs.tables import read_tables
 from pipeline.model.problems import UncoveredDateError

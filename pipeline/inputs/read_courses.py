@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.columns import Column, Table
+from pipeline.inputs.known_tables import COURSES
 from pipeline.inputs.plausible import units_look_wrong
 from pipeline.inputs.rows import rows_set_aside
 from pipeline.inputs.source import Source
@@ -16,31 +16,6 @@ from pipeline.inputs.usable import Count, too_few
 from pipeline.model.problems import Finding
 from pipeline.model.rules import courses
 from pipeline.model.rules import files as files_rules
-
-SWE_WORDS = ("swe", "water eq", "water_eq", "w.e.")
-"""What headers of water equivalent hold (common practice, no source)."""
-
-COURSES = Table(
-    "courses",
-    (
-        Column("site_id", "site_id", kind="text", required=True),
-        Column("date", "date", kind="date", required=True),
-        Column("point", "point", kind="text"),
-        Column("depth", "depth_cm", "cm", "depth_m", 0.01, words=("depth",)),
-        Column("core", "core_cm", "cm", "core_m", 0.01),
-        Column("swe", "swe_mm", "mm", words=SWE_WORDS),
-        Column("mass_full", "mass_full_g", "g"),
-        Column("mass_empty", "mass_empty_g", "g"),
-        Column("cutter", "cutter_cm2", "cm**2"),
-        Column("cores", "cores"),
-        Column("sampler", "sampler", kind="text"),
-        Column("nominal_date", "nominal_date", kind="date"),
-        Column("remark", "remark", kind="text"),
-    ),
-    expects=(("depth",), ("swe", "mass_full")),
-    visit=("site_id", "date"),
-)
-"""Depths are centimetres in the sheets and metres in the program: 0.01 m each."""
 
 
 def read_courses(source: Source) -> tuple[pd.DataFrame, list[Finding]]:

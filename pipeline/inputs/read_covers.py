@@ -9,22 +9,13 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline.inputs.columns import Column, Table
 from pipeline.inputs.find import is_file, missing_file
+from pipeline.inputs.known_tables import COVERS
 from pipeline.inputs.rows import dated_outside, day_text, keep_newest, rows_set_aside, without_lines
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
 from pipeline.model.problems import Finding
 from pipeline.model.rules import flights as rules
-
-COVERS = Table(
-    "covers",
-    (
-        Column("date", "date", kind="date", required=True),
-        Column("variable", "variable", kind="text", required=True),
-        Column("path", "path", kind="text", required=True),
-    ),
-)
 
 VARIABLES = ("snow_cover_fraction", "snow_albedo")
 

@@ -11,29 +11,14 @@ from typing import Protocol
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.columns import Column, Table
 from pipeline.inputs.find import is_file, matching, missing_file, misspelt_file
+from pipeline.inputs.known_tables import FLIGHTS
 from pipeline.inputs.rows import dated_outside, keep_newest, without_lines
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
 from pipeline.inputs.units import conversion
 from pipeline.model.problems import Finding
 from pipeline.model.rules import flights as rules
-
-FLIGHTS = Table(
-    "flights",
-    (
-        Column("flight_id", "flight_id", kind="text", required=True),
-        Column("date", "date", kind="date", required=True),
-        # Text, but what the files named hold has a unit, which the settings may declare for them.
-        Column("depth", "depth", "m", kind="text"),
-        Column("snow_on", "snow_on", "m", kind="text"),
-        Column("snow_off", "snow_off", "m", kind="text"),
-        Column("stable_ground", "stable_ground", kind="text"),
-        Column("depth_se", "depth_se_m", "m"),
-        Column("remark", "remark", kind="text"),
-    ),
-)
 
 RASTERS = ("depth", "snow_on", "snow_off", "stable_ground")
 

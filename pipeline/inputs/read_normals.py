@@ -6,22 +6,12 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from pipeline.inputs.columns import Column, Table
+from pipeline.inputs.known_tables import NORMALS
 from pipeline.inputs.rows import keep_newest, rows_set_aside
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
 from pipeline.model.problems import Finding
 from pipeline.model.rules import sites as rules
-
-NORMALS = Table(
-    "normals",
-    (
-        Column("site_id", "site_id", kind="text", required=True),
-        Column("day", "day", kind="text", required=True),
-        Column("swe", "swe_mm", "mm", required=True),
-        Column("period", "period", kind="text"),
-    ),
-)
 
 
 def read_normals(source: Source, basin_id: str, site_ids: Sequence[str]) -> tuple[pd.DataFrame, list[Finding]]:

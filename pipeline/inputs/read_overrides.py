@@ -7,28 +7,12 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.columns import Column, Table
+from pipeline.inputs.known_tables import OVERRIDES
 from pipeline.inputs.rows import without_lines
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
 from pipeline.model.problems import Finding
 from pipeline.model.rules import sites as rules
-
-OVERRIDES = Table(
-    "overrides",
-    (
-        Column("site_id", "site_id", kind="text", required=True),
-        Column("start", "start", kind="text", name="start_text", required=True),
-        Column("end", "end", kind="text", name="end_text"),
-        Column("variable", "variable", kind="text"),
-        Column("action", "action", kind="text", required=True),
-        Column("value", "value"),
-        Column("who", "who", kind="text", required=True),
-        Column("when", "when", kind="date", required=True),
-        Column("why", "why", kind="text", required=True),
-    ),
-    may_be_empty=True,
-)
 
 ACTIONS = ("set aside", "value", "off")
 

@@ -12,8 +12,8 @@ import xarray as xr
 from pyproj import Transformer
 
 from pipeline.inputs.basin_position import in_words, middle_of
-from pipeline.inputs.columns import Column, Table
 from pipeline.inputs.coordinates import in_degrees
+from pipeline.inputs.known_tables import SITES
 from pipeline.inputs.misplaced import misplaced_sites
 from pipeline.inputs.rows import keep_newest
 from pipeline.inputs.source import Source
@@ -24,20 +24,6 @@ from pipeline.model.problems import Finding
 from pipeline.model.rules import files, slips
 from pipeline.model.rules import sites as rules
 from pipeline.model.rules.rule import Rule
-
-SITES = Table(
-    "sites",
-    (
-        Column("site_id", "site_id", kind="text", required=True),
-        Column("name", "name", kind="text"),
-        Column("kind", "kind", kind="text", required=True),
-        Column("longitude", "longitude", "degree", required=True, letters="EW"),
-        Column("latitude", "latitude", "degree", required=True, letters="NS"),
-        Column("elevation", "elevation_m", "m"),
-        Column("from", "from", kind="date", name="since"),
-        Column("until", "until", kind="date"),
-    ),
-)
 
 
 def read_sites(source: Source) -> tuple[pd.DataFrame, list[Finding]]:

@@ -13,15 +13,14 @@ import numpy as np
 import pandas as pd
 
 from pipeline.inputs.clocks import Clock, instants
-from pipeline.inputs.columns import Column, Table
 from pipeline.inputs.converting import Converted, converted
 from pipeline.inputs.dead_clock import dead_clocks
 from pipeline.inputs.headers import FieldMap, open_mapped
+from pipeline.inputs.known_tables import STATIONS
 from pipeline.inputs.lines import CHUNK, BadLine, Layout, Split, split
 from pipeline.inputs.opening import OpenedTable, tables_in
 from pipeline.inputs.piece_cache import cached_piece
 from pipeline.inputs.plausible import units_look_wrong
-from pipeline.inputs.read_courses import SWE_WORDS
 from pipeline.inputs.rows import local_days
 from pipeline.inputs.sheets import Sheet
 from pipeline.inputs.source import Source
@@ -38,33 +37,6 @@ from pipeline.model.cores import own_cores
 from pipeline.model.problems import Finding, InputError
 from pipeline.model.rules import files as rules
 from pipeline.storage.cache import Cache
-
-STATIONS = Table(
-    "stations",
-    (
-        Column("site_id", "site_id", kind="text", required=True),
-        Column("time", "time", kind="time", required=True),
-        Column(
-            "swe",
-            "swe_mm",
-            "mm",
-            standard_names=("lwe_thickness_of_surface_snow_amount", "surface_snow_amount"),
-            words=SWE_WORDS,
-        ),
-        Column(
-            "depth", "depth_cm", "cm", "depth_m", 0.01, standard_names=("surface_snow_thickness",), words=("depth",)
-        ),
-        Column("air_temperature", "air_temperature_c", "degC", standard_names=("air_temperature",)),
-        Column(
-            "precipitation",
-            "precipitation_mm",
-            "mm",
-            standard_names=("precipitation_amount", "lwe_thickness_of_precipitation_amount"),
-        ),
-        Column("precipitation_total", "precipitation_total_mm", "mm"),
-    ),
-    expects=(("swe",), ("depth",)),
-)
 
 MOST_THREADS = 4
 """Threads that convert chunks; more of them wait for the disk and for memory (chosen; cost alone)."""

@@ -13,7 +13,6 @@ import xarray as xr
 from exactextract import exact_extract
 from exactextract.raster import NumPyRasterSource
 from pyproj import CRS, Proj, Transformer
-from pyproj.exceptions import CRSError
 from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator, RegularGridInterpolator
 from scipy.ndimage import binary_dilation, distance_transform_edt
 
@@ -41,24 +40,6 @@ VOID_REACH_M = 1000.0
 
 MOST_BANDS = 500
 """More elevation bands than this are a slip: the highest mountain has 45 of 200 m, and each pair with a zone has its own totals."""
-
-
-def grid_crs(code: str) -> CRS:
-    """Return the grid's coordinate system.
-
-    Raises
-    ------
-    SettingsError : it is unknown, not projected, or not in metres.
-    """
-    try:
-        crs = CRS(code)
-    except CRSError:
-        message = f"grid.crs: '{code}' is not a known coordinate system. Give an EPSG code such as EPSG:32625"
-        raise SettingsError(message) from None
-    if not crs.is_projected or crs.axis_info[0].unit_name != "metre":
-        message = f"grid.crs: {code} ({crs.name}) is not a projected system in metres. Use one such as the UTM zone of the basin"
-        raise SettingsError(message)
-    return crs
 
 
 def basin_grid(zones: geopandas.GeoDataFrame, crs: CRS, cell_m: float, margin_m: float) -> BasinGrid:

@@ -6,26 +6,12 @@ import datetime as dt
 
 import pandas as pd
 
-from pipeline.inputs.columns import Column, Table
+from pipeline.inputs.known_tables import WEATHER
 from pipeline.inputs.rows import keep_newest, rows_set_aside
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables
 from pipeline.model.problems import Finding
 from pipeline.model.rules import stations as rules
-
-WEATHER = Table(
-    "weather",
-    (
-        Column("date", "date", kind="date", required=True),
-        Column("elevation", "elevation_m", "m", required=True),
-        Column("solar", "solar_mj_m2", "MJ/m**2", required=True),
-        Column("air_temperature", "air_temperature_c", "degC", required=True),
-        Column("air_temperature_min", "air_temperature_min_c", "degC"),
-        Column("air_temperature_max", "air_temperature_max_c", "degC"),
-        Column("precipitation", "precipitation_mm", "mm"),
-        Column("issued", "issued", kind="date", required=True),
-    ),
-)
 
 
 def read_weather(source: Source) -> tuple[pd.DataFrame, list[Finding]]:

@@ -12,20 +12,11 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from pipeline.inputs.columns import Column, ColumnSetting, Table, plain_header
+from pipeline.inputs.columns import ColumnSetting, plain_header
+from pipeline.inputs.known_tables import ZONES
 from pipeline.inputs.raster_frame import MOST_DEGREES
 from pipeline.inputs.vector_file import layers_of, read_shapes
 from pipeline.model.problems import InputError, one_line
-
-ZONES = Table(
-    "zones",
-    (
-        Column("zone_id", "zone_id", kind="text", required=True),
-        Column("name", "name", kind="text"),
-    ),
-    shapes=True,
-)
-"""A zone's attributes. Without a name its zone_id is its name."""
 
 
 def read_zones(

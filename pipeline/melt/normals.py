@@ -7,7 +7,7 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from pipeline.model.basin import BasinDay
+from pipeline.model.season import BasinDay
 from pipeline.snow.background import LITTLE_MM
 from pipeline.snow.site_values import NEAREST_DAYS
 

@@ -1,8 +1,7 @@
-"""A basin on its grid, and a day of it: what every stage of a night needs to know where and when it is."""
+"""A basin on its grid: what every stage of a night needs to know where it is."""
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass, field
 
 import xarray as xr
@@ -40,19 +39,3 @@ class Basin:
     def southern(self) -> bool:
         """Whether the basin lies south of the equator."""
         return self.grid.southern
-
-
-@dataclass(frozen=True)
-class BasinDay:
-    """A day of a basin, in its season.
-
-    Parameters
-    ----------
-    basin_id : the basin's identifier.
-    date : the local day.
-    season_start : first day of the snow season that holds the date.
-    """
-
-    basin_id: str
-    date: dt.date
-    season_start: dt.date

@@ -1,10 +1,11 @@
-"""The snow season: its first day in any year, and those before it."""
+"""The snow season: its first day in any year, those before it, and a basin's day in it."""
 
 from __future__ import annotations
 
 import calendar
 import datetime as dt
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
 
 def first_of_season(date: dt.date, season_start: str) -> dt.date:
@@ -61,3 +62,19 @@ def seasons_before(
         last = begun - dt.timedelta(days=1)
         begun = first_day(last)
         yield begun, last
+
+
+@dataclass(frozen=True)
+class BasinDay:
+    """A day of a basin, in its season.
+
+    Parameters
+    ----------
+    basin_id : the basin's identifier.
+    date : the local day.
+    season_start : first day of the snow season that holds the date.
+    """
+
+    basin_id: str
+    date: dt.date
+    season_start: dt.date

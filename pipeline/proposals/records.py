@@ -10,9 +10,8 @@ import pandas as pd
 
 from pipeline.gather.sources import source_of
 from pipeline.inputs.find import matching
+from pipeline.inputs.known_tables import COVERS, FLIGHTS
 from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.read_covers import COVERS
-from pipeline.inputs.read_flights import FLIGHTS
 from pipeline.inputs.read_flights import RASTERS as FLIGHT_RASTERS
 from pipeline.inputs.read_sites import read_sites
 from pipeline.inputs.read_stations import read_stations

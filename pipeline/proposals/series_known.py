@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from pipeline.inputs.read_stations import STATIONS
+from pipeline.inputs.known_tables import STATIONS
 from pipeline.inputs.time_series import read_time_series
 from pipeline.model.problems import InputError
 from pipeline.proposals.proposal import UnknownFile

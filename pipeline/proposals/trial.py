@@ -13,14 +13,10 @@ import pandas as pd
 
 from pipeline.inputs.columns import Table
 from pipeline.inputs.formats import FileFormat, check_formats
-from pipeline.inputs.read_courses import COURSES, read_courses
-from pipeline.inputs.read_covers import COVERS
-from pipeline.inputs.read_flights import FLIGHTS
-from pipeline.inputs.read_normals import NORMALS
-from pipeline.inputs.read_overrides import OVERRIDES
-from pipeline.inputs.read_sites import SITES, read_sites
-from pipeline.inputs.read_stations import STATIONS, read_stations
-from pipeline.inputs.read_weather import WEATHER
+from pipeline.inputs.known_tables import COURSES, COVERS, FLIGHTS, NORMALS, OVERRIDES, SITES, STATIONS, WEATHER
+from pipeline.inputs.read_courses import read_courses
+from pipeline.inputs.read_sites import read_sites
+from pipeline.inputs.read_stations import read_stations
 from pipeline.inputs.sheets import SUFFIXES
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables

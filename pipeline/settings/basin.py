@@ -14,11 +14,9 @@ from typing import Any
 
 from pydantic import Field, ValidationError, field_validator
 
-from pipeline.inputs.find import is_file, matching
-from pipeline.model.basin import BasinDay
 from pipeline.model.block import Block
 from pipeline.model.problems import SettingsError
-from pipeline.model.season import first_of_season, last_complete_day
+from pipeline.model.season import BasinDay, first_of_season, last_complete_day
 from pipeline.settings.blocks import (
     Bands,
     BasinBlock,
@@ -37,6 +35,7 @@ from pipeline.settings.blocks import (
     Terrain,
 )
 from pipeline.settings.operations import Operations
+from pipeline.settings.whole import problems_of, sound_parts
 from pipeline.settings.yaml_file import in_words, read_yaml
 from pipeline.stations.limits import StationLimits
 from pipeline.storage.paths import cache_folder, in_store, named_path, outside_archives
@@ -86,13 +85,6 @@ class Settings(Block):
             more = f" ({len(points) - 1} more stand below it)" if len(points) > 1 else ""
             raise ValueError(f"init could not decide this: {points[0]}{more}. Decide it, then take its line out")
         return points
-
-    @field_validator("formats", mode="before")
-    @classmethod
-    def _one_or_many(cls, value: object) -> object:
-        if not isinstance(value, dict):
-            return value
-        return {role: [entry] if isinstance(entry, dict) else entry for role, entry in value.items()}
 
     @property
     def file(self) -> Path:
@@ -155,40 +147,29 @@ def read_settings(path: Path | str) -> Settings:
     Raises
     ------
     SettingsError : the file is missing, is not YAML, has an unknown key, an impossible value, or names a required file
-        that does not exist. One line: which key, what is wrong, what to do.
+        that does not exist. One line with a clause for each: which key, what is wrong, what to do.
     """
     file = Path(os.path.realpath(path))
     content = read_yaml(path)
+    if isinstance(content.get("formats"), dict):
+        content["formats"] = {role: _as_entries(given) for role, given in content["formats"].items()}
+    settings, problems = None, []
     try:
         settings = Settings.model_validate(content)
+        settings._file = file  # noqa: SLF001  the one place that knows where the settings came from
+        parts = dict(settings)
     except ValidationError as trouble:
-        problems = "; ".join(in_words(error, Settings) for error in trouble.errors())
-        raise SettingsError(f"settings {file.name}: {problems}") from None
-    settings._file = file  # noqa: SLF001  the one place that knows where the settings came from
-    _check_required_files(settings)
+        problems = [in_words(error, Settings) for error in trouble.errors()]
+        parts = sound_parts(content, trouble.errors(), Settings)
+    problems += problems_of(content, parts, lambda relative: Path(os.path.realpath(file.parent / relative)))
+    if settings is None or problems:
+        raise SettingsError(f"settings {file.name}: {'; '.join(problems)}")
     _check_archive(settings)
     return settings
 
 
-def _check_required_files(settings: Settings) -> None:
-    required = {
-        "basin.zones": [str(settings.basin.zones)],
-        "terrain.elevation": settings.terrain.elevation,
-        "inputs.sites": settings.inputs.sites,
-    }
-    problems = []
-    for key, patterns in required.items():
-        for pattern in patterns:
-            path = settings.path(pattern)
-            if any(is_file(file) for file in matching(path)):
-                continue
-            lost = "leads nowhere: it is a link to itself or to a file that is gone"
-            why = lost if path.is_symlink() else "does not exist"
-            problems.append(f"{key}: file {path} {why}")
-    if problems:
-        raise SettingsError(
-            f"settings {settings.file.name}: {'; '.join(problems)}. Paths are relative to the settings file"
-        )
+def _as_entries(given: object) -> object:
+    return [given] if isinstance(given, dict) else given
 
 
 def _check_archive(settings: Settings) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.model.rules import stations as rules
+from pipeline.stations.limits import AirLimits
 from pipeline.stations.neighbours import window_sum
 from pipeline.stations.network import Agreement, Network, compare, span, stretches
 from pipeline.stations.series import StationSeries
@@ -34,22 +35,6 @@ LINK_DAYS = 10
 
 HALF = 0.5
 """Share of the days that must be there, and of the limit within which a day is no fault (common practice, no source)."""
-
-
-@dataclass(frozen=True)
-class AirLimits:
-    """Thresholds of the check on air temperature.
-
-    The reasons and sources are in docs/checks.md.
-
-    Parameters
-    ----------
-    off_k : a daily mean further than this from what the neighbours make of it is wrong, K.
-    inversion_k : most that is added to `off_k` where a low record is colder, or a high one warmer, than expected, K.
-    """
-
-    off_k: float
-    inversion_k: float
 
 
 @dataclass(frozen=True)

@@ -22,8 +22,7 @@ from pipeline.stations import (
     stuck_sensors,
     weather_checks,
 )
-from pipeline.stations.excursions import Rates
-from pipeline.stations.limits import StationLimits
+from pipeline.stations.limits import Rates, StationLimits
 from pipeline.stations.neighbours import Neighbours
 from pipeline.stations.network import Network
 from pipeline.stations.series import StationSeries

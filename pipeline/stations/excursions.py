@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numba import njit
 
@@ -25,19 +23,6 @@ LEAST_NOISE = {"swe_mm": 1.0, "depth_m": 0.01}
 
 DAY_HOURS = 24.0
 """Hours of a day."""
-
-
-@dataclass(frozen=True)
-class Rates:
-    """Greatest changes of snow in an hour and a day.
-
-    Rises and falls are both positive, in the quantity's unit.
-    """
-
-    rise_hour: float
-    rise_day: float
-    fall_hour: float
-    fall_day: float
 
 
 @njit(nogil=True, cache=True)

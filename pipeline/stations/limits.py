@@ -2,13 +2,41 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Annotated
 
 from pydantic import Field
 
 from pipeline.model.block import Block
-from pipeline.stations.air_checks import AirLimits
-from pipeline.stations.excursions import Rates
+
+
+@dataclass(frozen=True)
+class AirLimits:
+    """Thresholds of the check on air temperature.
+
+    The reasons and sources are in docs/checks.md.
+
+    Parameters
+    ----------
+    off_k : a daily mean further than this from what the neighbours make of it is wrong, K.
+    inversion_k : most that is added to `off_k` where a low record is colder, or a high one warmer, than expected, K.
+    """
+
+    off_k: float
+    inversion_k: float
+
+
+@dataclass(frozen=True)
+class Rates:
+    """Greatest changes of snow in an hour and a day.
+
+    Rises and falls are both positive, in the quantity's unit.
+    """
+
+    rise_hour: float
+    rise_day: float
+    fall_hour: float
+    fall_day: float
 
 
 class StationLimits(Block):

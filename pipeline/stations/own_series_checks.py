@@ -10,10 +10,10 @@ from pipeline.stations.excursions import (
     LEAST_NOISE,
     NOISE_ALLOWED,
     SPIKE,
-    Rates,
     excursions,
     noise,
 )
+from pipeline.stations.limits import Rates
 from pipeline.stations.series import READ, UNITS, StationSeries
 from pipeline.stations.stretches import still_runs, zigzags
 from pipeline.stations.stuck_sensors import GAP_HOURS, tell_stuck

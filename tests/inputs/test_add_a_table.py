@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.gather.day import OPTIONAL_TABLES, TABLES
+from pipeline.gather.day import OPTIONAL_TABLES
 from pipeline.inputs.columns import Column, Table, check_declared
+from pipeline.inputs.known_tables import TABLES
 from pipeline.inputs.rows import dated_outside, keep_newest, rows_set_aside
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_tables

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from pipeline.inputs.columns import check_declared
-from pipeline.inputs.read_courses import COURSES, read_courses
-from pipeline.inputs.read_stations import STATIONS, read_stations
+from pipeline.inputs.known_tables import COURSES, STATIONS
+from pipeline.inputs.read_courses import read_courses
+from pipeline.inputs.read_stations import read_stations
 from pipeline.inputs.rows import local_days
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_table

@@ -9,8 +9,8 @@ import pytest
 
 from pipeline.inputs.columns import check_declared
 from pipeline.inputs.formats import FileFormat, check_formats
-from pipeline.inputs.read_courses import COURSES, read_courses
-from pipeline.inputs.read_stations import STATIONS
+from pipeline.inputs.known_tables import COURSES, STATIONS
+from pipeline.inputs.read_courses import read_courses
 from pipeline.inputs.source import Source
 from pipeline.inputs.units import conversion
 from pipeline.model.problems import InputError, SettingsError

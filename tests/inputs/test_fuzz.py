@@ -7,7 +7,8 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from pipeline.inputs.read_courses import COURSES, read_courses
+from pipeline.inputs.known_tables import COURSES
+from pipeline.inputs.read_courses import read_courses
 from pipeline.inputs.read_stations import read_stations
 from pipeline.inputs.source import Source
 from pipeline.model.problems import FINDING_COLUMNS, findings_table

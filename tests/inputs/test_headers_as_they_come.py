@@ -6,8 +6,9 @@ import openpyxl
 import pytest
 
 from pipeline.inputs.formats import FileFormat
+from pipeline.inputs.known_tables import SITES
 from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.read_sites import SITES, read_sites
+from pipeline.inputs.read_sites import read_sites
 from pipeline.inputs.read_stations import read_stations
 from pipeline.inputs.source import Source
 from pipeline.inputs.tables import read_table

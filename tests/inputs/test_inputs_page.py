@@ -6,13 +6,14 @@ from pathlib import Path
 import pytest
 import yaml
 
-from pipeline.gather.sources import file_formats
 from pipeline.inputs.formats import FileFormat, check_formats
-from pipeline.inputs.read_courses import COURSES, read_courses
-from pipeline.inputs.read_stations import STATIONS, read_stations
+from pipeline.inputs.known_tables import COURSES, STATIONS
+from pipeline.inputs.read_courses import read_courses
+from pipeline.inputs.read_stations import read_stations
 from pipeline.inputs.source import Source
 from pipeline.settings.basin import Settings
 from pipeline.settings.blocks import Format
+from pipeline.settings.whole import file_formats
 
 PAGE = (Path(__file__).parents[2] / "docs" / "inputs.md").read_text("utf-8")
 
@@ -34,7 +35,7 @@ def test_stations_and_readings_side_by_side(tmp_path):
     header = re.search(r"`(Day, .*?)`", section)[1].replace(", ", ",")
     path = tmp_path / "stations.csv"
     path.write_text(f"{header}\n2031-03-01,10,40,20\n")
-    rows, findings = read_stations(Source([path], {}, [""], file_formats(settings, "stations")), 0.0)
+    rows, findings = read_stations(Source([path], {}, [""], file_formats(settings.formats["stations"])), 0.0)
     assert findings == []
     assert rows["site_id"].tolist() == ["fell_top", "hc02"]
     assert rows["swe_mm"].tolist() == pytest.approx([254.0, 508.0])
@@ -46,7 +47,7 @@ def test_a_row_a_season(tmp_path):
     header, row = (re.search(rf"`({start}, .*?)`", section)[1].replace(", ", ",") for start in ("Winter", "2031"))
     path = tmp_path / "C1.csv"
     path.write_text(f"{header}\n{row}\n")
-    rows, findings = read_courses(Source([path], {}, [""], file_formats(settings, "courses")))
+    rows, findings = read_courses(Source([path], {}, [""], file_formats(settings.formats["courses"])))
     assert findings == []
     assert rows["date"].astype(str).tolist() == ["2031-03-30", "2031-04-28"]
     assert rows["swe_mm"].tolist() == pytest.approx([20.1 * 25.4, 16.0 * 25.4])

@@ -6,9 +6,8 @@ from pyproj import CRS
 
 from pipeline.inputs.columns import check_declared
 from pipeline.inputs.formats import FileFormat, check_formats
-from pipeline.inputs.read_courses import COURSES
-from pipeline.inputs.read_sites import SITES, read_sites
-from pipeline.inputs.read_zones import ZONES
+from pipeline.inputs.known_tables import COURSES, SITES, ZONES
+from pipeline.inputs.read_sites import read_sites
 from pipeline.inputs.source import Source
 from pipeline.model.problems import SettingsError
 from pipeline.settings.blocks import Column

@@ -11,9 +11,10 @@ from pyproj import CRS
 
 from pipeline.estimate.day_inputs import Choices, DayInputs
 from pipeline.estimate.estimate import estimate_day
-from pipeline.model.basin import Basin, BasinDay
+from pipeline.model.basin import Basin
 from pipeline.model.grid import BasinGrid
 from pipeline.model.ground import GroundRecord
+from pipeline.model.season import BasinDay
 
 DATE, FLOWN_ON = dt.date(2031, 3, 10), dt.date(2031, 3, 2)
 

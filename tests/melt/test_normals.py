@@ -8,7 +8,7 @@ from pipeline.inputs.read_normals import read_normals
 from pipeline.inputs.relative import relative_to
 from pipeline.inputs.source import Source
 from pipeline.melt.normals import in_per_cent, normal_on
-from pipeline.model.basin import BasinDay
+from pipeline.model.season import BasinDay
 
 SEASON = dt.date(2030, 10, 1)
 

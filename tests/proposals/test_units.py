@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from other_ways import COURSES, HINT, STATIONS
 
-from pipeline.inputs.read_courses import COURSES as COURSE_TABLE
-from pipeline.inputs.read_stations import STATIONS as STATION_TABLE
-from pipeline.inputs.read_weather import WEATHER
+from pipeline.inputs.known_tables import COURSES as COURSE_TABLE
+from pipeline.inputs.known_tables import STATIONS as STATION_TABLE
+from pipeline.inputs.known_tables import WEATHER
 from pipeline.proposals.proposal import BasinHint
 from pipeline.proposals.raw_table import RawTable
 from pipeline.proposals.table_columns import seen_table

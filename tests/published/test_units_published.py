@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.inputs.columns import check_declared
-from pipeline.inputs.read_courses import COURSES, read_courses
+from pipeline.inputs.known_tables import COURSES
+from pipeline.inputs.read_courses import read_courses
 from pipeline.inputs.read_sites import read_sites
 from pipeline.inputs.source import Source
 from pipeline.model.problems import SettingsError

@@ -38,7 +38,8 @@ from pipeline.gather.earlier_flights import VISIT_DAYS
 from pipeline.gather.earlier_visits import EARLIER_VISITS
 from pipeline.gather.ground import gather_ground
 from pipeline.inputs.cover_checks import doubted_cover
-from pipeline.model.basin import Basin, BasinDay
+from pipeline.model.basin import Basin
+from pipeline.model.season import BasinDay
 from pipeline.settings.basin import Settings
 from pipeline.sites.points import course_visits
 from pipeline.snow.past_pattern import past_pattern

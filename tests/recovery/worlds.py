@@ -20,9 +20,10 @@ from pyproj import CRS
 from scipy import ndimage
 
 from pipeline.estimate.estimate import Choices, DayInputs
-from pipeline.model.basin import Basin, BasinDay
+from pipeline.model.basin import Basin
 from pipeline.model.grid import BasinGrid
 from pipeline.model.ground import GroundRecord
+from pipeline.model.season import BasinDay
 from pipeline.sites.points import STATION_DEPTH_SE_M, course_visits, station_density, station_swe_se_mm
 from pipeline.snow.past_pattern import past_pattern
 

@@ -1,5 +1,7 @@
 """Settings that cannot be used are one line that names the key."""
 
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -90,3 +92,50 @@ def test_settings_with_undecided_points_are_refused(written):
     with pytest.raises(SettingsError, match=said):
         read_settings(written(lambda text: 'undecided:\n  - "courses.csv: inch or cm?"\n  - "b"\n' + text))
     assert "undecided" not in read_settings(written(lambda text: "undecided: []\n" + text)).as_used()
+
+
+def test_all_that_is_wrong_is_told_in_one_run(written):
+    """Unknown keys, bad values, missing blocks and files, declared columns and formats, coordinate systems: a clause each."""
+
+    def edit(text):
+        text = text.replace(
+            "grid:\n  crs: EPSG:32625\n  cell_m: 100", "grid:\n  crs: EPSG:99999\n  cell_m: -1\n  cells: 3"
+        )
+        text = text.replace("larkmoor/elevation.tif", "larkmoor/elevatoin.tif").replace("id: larkmoor", "id: lark moor")
+        text = text.replace("zones.geojson", "zone.geojson").split("archive:")[0]
+        return text + (
+            "columns: {courses: {depht: {unit: inch}, swe: {unit: hour}}, cores: {depth: {}}, zones: {title: {column: T}}}\n"
+            "formats:\n  sites: {crs: EPSG:1}\n  courses: [{clock: -7}, {separator: ab}, {decimal: ',', separator: ','}]\n"
+        )
+
+    with pytest.raises(SettingsError) as told:
+        read_settings(written(edit))
+    message = str(told.value)
+    assert message.startswith("settings basin.yaml: ")
+    assert "\n" not in message
+    for clause in (
+        "basin.id: may hold letters", "grid.cell_m: should be greater than 0", "unknown key grid.cells", "archive is missing",
+        "grid.crs: 'EPSG:99999' is not a known", "columns.courses.depht is not a canonical", "columns.courses.swe.unit",
+        "columns.cores: there is no such table", "columns.zones.title is not a canonical", "formats.sites.crs: 'EPSG:1' is not",
+        "formats.courses: wide,", "formats.courses.1.separator", "formats.courses: separator and decimal cannot both be",
+        "basin.zones: file", "terrain.elevation: file",
+    ):  # fmt: skip
+        assert message.count(clause) == 1, f"{clause} in {message}"
+    assert "inputs.sites" not in message
+
+
+def test_what_is_sound_beside_an_error_is_no_second_error(written):
+    with pytest.raises(SettingsError) as told:
+        read_settings(written(lambda text: text.replace("cell_m: 100", "cell_m: wide")))
+    assert str(told.value).count(";") == 0
+
+
+def test_settings_are_read_without_what_takes_long_to_load():
+    """What grids, tables and rasters need is loaded once the settings are known to be right."""
+    heavy = ("numpy", "pandas", "xarray", "scipy", "rasterio", "pyarrow", "numba", "shapely", "geopandas", "pint")
+    program = (
+        f"import sys; from pipeline.settings.basin import read_settings; read_settings({str(CONFIG)!r}); "
+        f"print([name for name in {heavy!r} if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
