@@ -47,7 +47,7 @@ def _take_out(left: dict[str, Any], where: Sequence[int | str]) -> None:
         holder = inner
 
 
-def _at(holder: object, step: int | str) -> Any:  # noqa: ANN401  whatever a YAML file may hold
+def _at(holder: object, step: int | str) -> object:
     if isinstance(holder, dict):
         return holder.get(step)
     return holder[step] if isinstance(holder, list) and isinstance(step, int) and step < len(holder) else None
