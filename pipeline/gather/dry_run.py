@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.gather.archived_day import NOTICED, POSITIONS
 from pipeline.gather.day import TABLES, Readings
-from pipeline.gather.sources import file_formats, source_of
+from pipeline.gather.sources import source_of
 from pipeline.inputs.columns import Table
 from pipeline.inputs.source import Source
 from pipeline.inputs.time_series import SUFFIXES as TIME_SERIES
@@ -20,6 +20,7 @@ from pipeline.model.dry_run import DryRun, FlightUse, InputUse, SiteUse, Stretch
 from pipeline.model.problems import SEVERITIES
 from pipeline.model.rules.rule import Action
 from pipeline.settings.basin import Settings
+from pipeline.settings.whole import file_formats
 from pipeline.snow.carry import STEP_DAYS
 from pipeline.snow.site_values import NEAREST_DAYS, site_values
 
@@ -163,7 +164,7 @@ def _clock(settings: Settings, table: Table) -> str:
     """Return what local times of a table are counted by. Empty where it has days alone."""
     if not any(column.kind == "time" for column in table.columns):
         return ""
-    formats = file_formats(settings, table.role)
+    formats = file_formats(settings.formats.get(table.role, []))
     clocks = {_clock_words(how.clock): None for how in formats if how.clock is not None}
     clocks |= {f"{site_id}: {_clock_words(clock)}": None for how in formats for site_id, clock in how.clocks.items()}
     return f"local times by {', '.join(clocks)}" if clocks else "local times by the offset written with each"
