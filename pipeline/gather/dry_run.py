@@ -149,6 +149,9 @@ def _units(table: Table, source: Source, rows: pd.DataFrame | None) -> list[str]
             if column.key == "swe" and not declared and _made_of_masses(rows):
                 continue
             header = (setting.column if setting else None) or how.elements.get(column.key) or column.header
+            if how.monthly is not None and column.key in how.monthly.group:
+                # Each month has a column of its own.
+                header = f"{column.key} of each month"
             said[f"{header} as {(setting.unit if setting else None) or column.unit}"] = None
     return list(said)
 

@@ -67,6 +67,19 @@ def test_units_and_clock_stand_as_declared(home):
     assert (one["read"], one["used"], one["first"], one["last"]) == (18, 18, "2031-03-01", "2031-03-01")
 
 
+def test_units_of_months_side_by_side_name_their_group(home):
+    (home / "courses.csv").write_text(
+        "site_id,Season,Mar,Mar 2,Mar 3\nS0,2031,1,10,3\nS2,2031,1,40,12\nS4,2031,1,70,21\n"
+    )
+    file = changed(home, "monthly", lambda text: text + (
+        "formats: {courses: {monthly: {season: Season, group: [date, depth, swe]}}}\n"
+        "columns: {courses: {depth: {unit: inch}, swe: {unit: inch}}}\n"
+    ))  # fmt: skip
+    (one,) = (one for one in checked(file, "2031-03-05")["inputs"] if one["input"] == "courses")
+    assert one["units"] == ["depth of each month as inch", "swe of each month as inch"]
+    assert (one["read"], one["used"]) == (3, 3)
+
+
 def test_what_is_set_aside_is_counted_where_it_is_lost(home):
     with (home / "courses.csv").open("a") as file:
         # Deeper than any snow, a site that nobody knows, a date that is none.
