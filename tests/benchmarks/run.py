@@ -33,9 +33,11 @@ TRIALS = {
     "slips": ["tests/mutation_trial"],
     "losses": ["tests/input_losses", "--brief"],
     "mutated": ["tests/mutated_inputs", "--count", "2000"],
+    "folders": ["tests/own_folders"],
+    "headers": ["tests/own_folders", "draws", "--count", "50"],
 }
 """Long trials with their own tables, of which plain `pytest` runs short versions: made basins whose snow is known (the estimate
-against simple methods, proposed sites against random ones), planted faults, inputs lost or damaged, inputs mutated, updates killed at random, writers racing, a month of nights under two schedules that are killed,
+against simple methods, proposed sites against random ones), planted faults, inputs lost or damaged, inputs mutated, folders of files as teams keep them, headers changed at random, updates killed at random, writers racing, a month of nights under two schedules that are killed,
 one-line slips in the core against the tests that guard it."""
 
 BENCHMARKS = [
