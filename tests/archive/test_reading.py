@@ -209,6 +209,7 @@ def test_reading_brings_in_no_model_no_scheduler_and_no_raster_library():
         "pipeline.storage.cache",
         "pipeline.storage.paths",
         "pipeline.model.problems",
+        "pipeline.model.reasons",
         "pipeline.model.variables",
     }
 
