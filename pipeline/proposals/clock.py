@@ -82,7 +82,11 @@ def propose_clock(group: FileGroup, offset_hours: float, by_sun: float, readings
     local, universal = _plain(offset_hours), 0
     names = names_of(group)
     if local == universal:
-        return Proposal("clock", 0, f"{names}: times have no offset; the basin's clock is UTC", is_safe=True)
+        # Lands at this longitude count by UTC+1 too, and no daily wave tells an hour.
+        why = (
+            f"{names}: times have no UTC offset. By its longitude the basin's clock is UTC, but the land's may be UTC+1"
+        )
+        return Proposal("clock", 0, why, (1,), is_safe=False)
     hour = warmest_hour(readings)
     if hour is None or abs(offset_hours) < APART_HOURS:
         why = f"{names}: times have no UTC offset, and no daily wave of air temperature shows their clock"
@@ -97,6 +101,26 @@ def propose_clock(group: FileGroup, offset_hours: float, by_sun: float, readings
         which = "UTC" if best == universal else f"UTC{offset_hours:+g}"
         return Proposal("clock", best, f"{said}: they are {which}")
     return Proposal("clock", best, f"{said}, which fits neither UTC nor UTC{offset_hours:+g}", (other,), is_safe=False)
+
+
+def differing_clocks(group: FileGroup, offset_hours: float, by_sun: float, readings: pd.DataFrame) -> Refusal | None:
+    """Return why files written alike have no one clock, by the air of each; None where they may.
+
+    Parameters
+    ----------
+    readings : as for `propose_clock`, with the file of each row.
+    """
+    files = readings["file"].astype(str)
+    by_clock = {
+        clock.value: path
+        for path in group.files
+        if (clock := propose_clock(group, offset_hours, by_sun, readings[files == str(path)])).is_safe
+    }
+    if len(set(by_clock)) <= 1:
+        return None
+    (one, first), (other, second), *_ = by_clock.items()
+    why = f"its air tells that the times are UTC{one:+g}, and that of {second.name} tells UTC{other:+g}"
+    return Refusal(first, "", why, "Write the UTC offset behind each time of both")
 
 
 def warmest_hour(readings: pd.DataFrame) -> float | None:

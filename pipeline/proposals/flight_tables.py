@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,10 +36,12 @@ class NewTable:
     rows: tuple[Mapping[str, str | list[Path]], ...]
     evidence: str
 
-    @property
-    def name(self) -> str:
-        """The file's name."""
-        return f"{self.role}.csv"
+    def name_in(self, home: Path) -> str:
+        """Return the name of its file: one that no file of the folder has, since those are a person's."""
+        numbered = (f"{self.role}_{number}.csv" for number in itertools.count(2))
+        return next(
+            name for name in itertools.chain([f"{self.role}.csv"], numbered) if not os.path.lexists(home / name)
+        )
 
     @property
     def files(self) -> list[Path]:

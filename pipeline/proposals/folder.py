@@ -10,6 +10,7 @@ from enum import Enum
 from pathlib import Path
 
 from pipeline.inputs.sheets import SUFFIXES as WORKBOOKS
+from pipeline.model.problems import SettingsError
 from pipeline.proposals.proposal import UnknownFile
 
 
@@ -102,26 +103,67 @@ def folder_of(path: Path, own_files: Sequence[Path] = ()) -> Folder:
     own_files : the settings file that is written, and what is written beside it.
     """
     root = Path(os.path.realpath(path))
+    if not _is_spelt(root):
+        raise SettingsError(
+            f"{_spelt(root)}: the folder's name, or that of one above it, is not UTF-8. Give it another name"
+        )
+    if (root / ARCHIVE_MARK).is_file():
+        raise SettingsError(f"{root} is an archive of this program. Give the folder that holds the basin's files")
     own = {Path(os.path.realpath(file)) for file in own_files}
-    paths = [file for file in _walk(root) if not any(_is_own(file, one) for one in own)]
+    closed: list[OSError] = []
+    paths = [file for file in _walk(root, closed) if not any(_is_own(file, one) for one in own)]
     names = {file.name.lower() for file in paths}
-    return Folder(root, tuple(_described(file, names) for file in sorted(paths)))
+    described = [_described(file, names) for file in sorted(paths)]
+    return Folder(root, (*described, *map(_closed, closed)))
 
 
-def _walk(root: Path) -> Iterator[Path]:
-    for home, folders, names in os.walk(root):
-        if "archive.json" in names:
+ARCHIVE_MARK = "archive.json"
+"""The file by which a folder is known as an archive."""
+
+
+def _walk(root: Path, closed: list[OSError]) -> Iterator[Path]:
+    """Yield the files of a folder and of those that links lead to, each once.
+
+    Parameters
+    ----------
+    closed : takes the folders that cannot be looked into.
+    """
+    seen: set[Path] = set()
+    for home, folders, names in os.walk(root, onerror=closed.append, followlinks=True):
+        if ARCHIVE_MARK in names:
             folders.clear()
             continue
         # A folder .gdb is one vector file.
         vectors = [name for name in folders if name.lower().endswith(".gdb")]
         yield from (Path(home, name) for name in vectors)
-        folders[:] = sorted(
-            name
-            for name in folders
+        inner = [
+            Path(home, name)
+            for name in sorted(folders)
             if not name.startswith(".") and name not in _SKIPPED_FOLDERS and name not in vectors
-        )
+        ]
+        folders.clear()
+        for folder in inner:
+            real = Path(os.path.realpath(folder))
+            # A link to a folder of these, or to one that holds them, would give files a second time.
+            is_again = folder.is_symlink() and (real.is_relative_to(root) or root.is_relative_to(real))
+            if not is_again and real not in seen:
+                seen.add(real)
+                folders.append(folder.name)
         yield from (Path(home, name) for name in names if not name.startswith((".", "~$")))
+
+
+def _closed(trouble: OSError) -> FolderFile:
+    path = Path(str(trouble.filename))
+    return FolderFile(_spelt(path), Kind.UNKNOWN, f"the folder cannot be looked into ({trouble.strerror})")
+
+
+def _spelt(path: Path) -> Path:
+    """Return a path whose name can be written: bytes that are not UTF-8 as escapes."""
+    return Path(str(path).encode("utf-8", "backslashreplace").decode())
+
+
+def _is_spelt(path: Path) -> bool:
+    return _spelt(path) == path
 
 
 def _is_own(file: Path, own: Path) -> bool:
@@ -131,6 +173,8 @@ def _is_own(file: Path, own: Path) -> bool:
 
 def _described(path: Path, names: set[str]) -> FolderFile:
     suffix = path.suffix.lower()
+    if not _is_spelt(path):
+        return FolderFile(_spelt(path), Kind.UNKNOWN, "its name is not UTF-8. Give it another name, and run init again")
     try:
         head = b"" if path.is_dir() else _head(path)
     except OSError as trouble:

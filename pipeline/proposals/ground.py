@@ -25,6 +25,9 @@ from pipeline.proposals.rasters import (
     with_unit,
     with_voids,
 )
+from pipeline.proposals.raw_table import BlanksError, raw_text
+from pipeline.proposals.table_columns import FolderEvidence, seen_table
+from pipeline.proposals.table_role import role_of
 from pipeline.proposals.vector_facts import LayerFacts, layers_with_facts
 from pipeline.proposals.write import glob_escaped
 
@@ -82,16 +85,28 @@ MOST_TABLE_BYTES = 1 << 20
 
 
 def named_in_tables(folder: Folder) -> set[Path]:
-    """Return the rasters whose names, or globs of them, stand in a delimited table of the folder."""
+    """Return the rasters whose names, or globs of them, stand in a table of flights or covers of the folder."""
     rasters = folder.of(Kind.RASTER)
-    patterns: set[str] = set()
+    suffixes = {path.suffix.lower() for path in rasters}
+    named: set[Path] = set()
     for table in folder.of(Kind.TABLE):
         if table.stat().st_size <= MOST_TABLE_BYTES:
             cells = re.split(r"[,;|\t\r\n\"]+", table.read_text("utf-8", errors="replace"))
-            patterns |= {cell.strip().rsplit("/", 1)[-1] for cell in cells if "." in cell}
-    suffixes = {path.suffix.lower() for path in rasters}
-    patterns = {one for one in patterns if Path(one).suffix.lower() in suffixes}
-    return {path for path in rasters if any(path.name == one or fnmatchcase(path.name, one) for one in patterns)}
+            patterns = {
+                cell.strip().rsplit("/", 1)[-1] for cell in cells if Path(cell.strip()).suffix.lower() in suffixes
+            }
+            its = {path for path in rasters if any(path.name == one or fnmatchcase(path.name, one) for one in patterns)}
+            # A list of the folder's files names rasters too, and says nothing of them.
+            named |= its if its and _is_of_rasters(table) else set()
+    return named
+
+
+def _is_of_rasters(path: Path) -> bool:
+    try:
+        raw = raw_text(path)
+    except BlanksError:
+        return False
+    return raw is not None and role_of(seen_table(raw), FolderEvidence()).role in ("flights", "covers")
 
 
 def _with_zones(ground: Ground, answers: Answers) -> Ground:

@@ -13,7 +13,7 @@ import pandas as pd
 
 from pipeline.model.problems import InputError, SettingsError
 from pipeline.proposals.answers import Answers
-from pipeline.proposals.clock import DEGREES_PER_HOUR, propose_clock, propose_offset
+from pipeline.proposals.clock import DEGREES_PER_HOUR, differing_clocks, propose_clock, propose_offset
 from pipeline.proposals.flight_tables import (
     FlightDay,
     NewTable,
@@ -49,6 +49,7 @@ class Proposed:
 
     Parameters
     ----------
+    home : the folder of the settings file.
     draft : the settings.
     answers : every proposal, and the questions that are open.
     new_tables : tables to be written beside the settings.
@@ -57,6 +58,7 @@ class Proposed:
     date : newest date with snow; None where no record has any.
     """
 
+    home: Path
     draft: Draft
     answers: Answers
     new_tables: list[NewTable] = field(default_factory=list)
@@ -102,7 +104,7 @@ def propose(folder: Folder, home: Path, answers: Answers, stage: Stage, propose_
     stage : called with the name of each stage as it begins.
     propose_tables : recognises the tables.
     """
-    proposed = Proposed(Draft(), answers, unused=folder.unused)
+    proposed = Proposed(home, Draft(), answers, unused=folder.unused)
     stage("looking at rasters and outlines")
     ground = ground_of(folder, answers)
     proposed.refusals += ground.refusals
@@ -124,7 +126,9 @@ def propose(folder: Folder, home: Path, answers: Answers, stage: Stage, propose_
         stage("reading the records")
         _refine(proposed, ground, groups, compares=seen.compares)
         for table in proposed.new_tables:
-            proposed.draft.put(f"inputs.{table.role}", str(home / table.name), f"written by init {table.evidence}")
+            proposed.draft.put(
+                f"inputs.{table.role}", str(home / table.name_in(home)), f"written by init {table.evidence}"
+            )
     proposed.unused += [*ground.unused, *tables.unknown]
     return proposed
 
@@ -327,6 +331,10 @@ def _put_clock(proposed: Proposed, ground: Ground, group: FileGroup, where: str,
     offset = proposed.draft.values["basin"]["utc_offset_hours"]
     box = _box(ground)
     by_sun = offset if box is None else box.middle[0] / DEGREES_PER_HOUR
+    refusal = differing_clocks(group, offset, by_sun, of_group)
+    if refusal is not None:
+        proposed.refusals.append(refusal)
+        return
     clock = propose_clock(group, offset, by_sun, of_group)
     settled = proposed.answers.settle(replace(clock, key=f"{where}.clock"))
     proposed.draft.put(settled.key, settled.value, settled.evidence)
@@ -370,7 +378,9 @@ def _put_rasters(proposed: Proposed, ground: Ground, records: Records) -> None:
 
 def _put_new(proposed: Proposed, table: NewTable) -> None:
     proposed.new_tables.append(table)
-    proposed.answers.settle(Proposal(f"inputs.{table.role}", table.name, f"written by init {table.evidence}"))
+    proposed.answers.settle(
+        Proposal(f"inputs.{table.role}", table.name_in(proposed.home), f"written by init {table.evidence}")
+    )
 
 
 def _named_days(settings: Settings, ground: Ground) -> Iterator[FlightDay]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.inputs.columns import Column, Table
 from pipeline.proposals.cells import Cells
-from pipeline.proposals.clocks_known import clock_said
+from pipeline.proposals.clocks_known import clock_said, summer_time_said
 from pipeline.proposals.dates_known import ChosenDate, DateReading, chosen_date, date_readings
 from pipeline.proposals.doubtful import doubtful_columns, is_accumulated, strange_columns
 from pipeline.proposals.monthly_known import monthly_table
@@ -23,7 +23,7 @@ from pipeline.proposals.site_columns import SiteGroup, site_settings
 from pipeline.proposals.table_columns import Assignment, FolderEvidence, SeenColumn, SeenTable, seen_table
 from pipeline.proposals.table_role import RoleReading, role_of
 from pipeline.proposals.table_units import UNKNOWN, Surveyed, UnitReading, unit_readings
-from pipeline.proposals.units_known import Unit, unit_of
+from pipeline.proposals.units_known import units_said
 from pipeline.proposals.wide_known import wide_table
 
 DATE_KEYS = frozenset({"date", "time", "from", "until", "nominal_date", "issued", "when"})
@@ -382,9 +382,34 @@ class _Group:
             self.proposals.append(
                 Proposal("dates", first.reading.way, f"'{sample}': {first.evidence}", others, is_safe=not others)
             )
+        if self.reshaped is None and order[0] in self.columns and len(self.tables) > 1:
+            self._refuse_other_orders(self.columns[order[0]], first)
         if order[0] != primary:
             return ChosenDate(readings[primary][0], (), "")
         return first
+
+    def _refuse_other_orders(self, column: SeenColumn, chosen: ChosenDate) -> None:
+        """Refuse a file whose own dates speak for another way than those of all files together."""
+        start, site = 0, self._site_texts()
+        for table in self.tables:
+            own = slice(start, start + len(table.rows))
+            start = own.stop
+            readings = date_readings(column.cells.texts[own], may_be_serial=True)
+            if not readings:
+                continue
+            of_file = chosen_date(readings, site[own] or ("",) * len(table.rows), self.beside.today)
+            together = chosen.reading.seconds[own]
+            possible = [one for one in (of_file.reading, *of_file.others) if one.agrees_with(together)]
+            if not possible:
+                self.refusals.append(
+                    Refusal(
+                        table.path,
+                        column.header,
+                        f"its dates are written as {of_file.reading.way} ({of_file.evidence}), those of the files beside it as "
+                        f"{chosen.reading.way}",
+                        "Write the dates of all files in one way, the year first",
+                    )
+                )
 
     def _date_texts(self, key: str) -> Sequence[str]:
         return self.columns[key].cells.texts if key in self.columns else self.outside[key].texts
@@ -412,7 +437,18 @@ class _Group:
         """Propose the clock where the file says it; return whether one is lacking, and the offsets in the times."""
         if not chosen.reading.has_local_times:
             return False, chosen.reading.offsets_hours
-        said = clock_said([time.header, *(line for table in self.tables for line in table.above)])
+        texts = [time.header, *(line for table in self.tables for line in table.above)]
+        summer = summer_time_said(texts)
+        if summer:
+            self.refuse(
+                time.header,
+                f"'{summer}' tells of a clock that is put forward in summer",
+                "Write the UTC offset behind each time, or declare under formats.stations.clock the zone's name, or the hours where no time "
+                "is of summer",
+            )
+            return False, ()
+        # The files of a group say the same clock, or none of them says one.
+        said = clock_said(texts)
         if said is None:
             return True, ()
         self.proposals.append(Proposal("clock", said.hours, f"'{said.text}'"))
@@ -452,8 +488,9 @@ class _Group:
         return unit_readings(self._surveyed(days))
 
     def _surveyed(self, days: np.ndarray | None) -> Surveyed:
-        said = {unit.name for unit in units_said(self.tables)}
-        return Surveyed(self.columns, self.table, days, self.beside.evidence.hint, frozenset(said))
+        # The files of a group say the same units.
+        said = units_said(self.tables[0].above)
+        return Surveyed(self.columns, self.table, days, self.beside.evidence.hint, said)
 
     def _columns(self, units: Mapping[str, UnitReading]) -> None:
         """Propose header, unit and words of each column, where they differ from the canonical ones."""
@@ -520,11 +557,3 @@ def sheet_pattern(tables: Sequence[RawTable]) -> str:
     """Return the name or pattern of the sheets of some tables."""
     names = list(dict.fromkeys(table.sheet or "" for table in tables))
     return names[0] if len(names) == 1 else "*"
-
-
-def units_said(tables: Sequence[RawTable]) -> Iterator[Unit]:
-    """Yield the units that a file names outside the header of a column itself."""
-    for line in dict.fromkeys(line for table in tables for line in table.above):
-        for word in line.replace("(", " ").replace(")", " ").replace(",", " ").split():
-            if len(word) > 1 and (unit := unit_of(word)) is not None:
-                yield unit

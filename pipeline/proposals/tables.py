@@ -5,13 +5,14 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 
 from pipeline.inputs.sheets import SUFFIXES as WORKBOOKS
 from pipeline.inputs.time_series import SUFFIXES as TIME_SERIES
 from pipeline.model.problems import InputError
+from pipeline.proposals.clocks_known import clock_said
 from pipeline.proposals.missing_codes import USUAL, missing_codes
 from pipeline.proposals.proposal import (
     BasinHint,
@@ -28,7 +29,9 @@ from pipeline.proposals.table_columns import FolderEvidence, site_like, words_ar
 from pipeline.proposals.table_group import Beside, GroupReading, joined, read_group
 from pipeline.proposals.table_role import role_of
 from pipeline.proposals.trial import TABLES, days_of, today, tried
+from pipeline.proposals.units_known import units_said
 from pipeline.proposals.wide_known import reading_named
+from pipeline.proposals.write import glob_escaped
 
 ORDER = ("sites", "courses", "stations", "flights", "covers", "weather", "normals", "overrides")
 """The tables in the order of the settings."""
@@ -105,9 +108,11 @@ def _alike(raws: Sequence[RawTable]) -> list[list[RawTable]]:
     groups: dict[object, list[RawTable]] = defaultdict(list)
     for raw in raws:
         writing = (raw.separator, raw.encoding, raw.comment, bool(raw.units), raw.sheet is not None, raw.width)
+        clock = clock_said(["", *raw.above])
+        said = units_said(raw.above), None if clock is None else clock.hours
         # A table without a header line stands by itself; one whose headers are stations may be named for its reading.
         named = reading_named(raw.path.stem), reading_named(raw.sheet or "")
-        groups[writing, raw.header or raw.path, raw.skip_lines, named].append(raw)
+        groups[writing, raw.header or raw.path, raw.skip_lines, named, said].append(raw)
     return list(groups.values())
 
 
@@ -159,8 +164,9 @@ def _table(
     """Return what is proposed for a table, and what its trial refused."""
     files, refusals = [], []
     groups = _merged(groups)
-    patterns = _patterns(groups)
-    for group, pattern in zip(groups, patterns, strict=True):
+    refusals += _of_one_name(groups)
+    for part in _parts(groups):
+        group, pattern = part.group, part.pattern
         proposals, first, last = group.proposals, "", ""
         if not group.refusals:
             trial = tried(role, group.files, proposals, missing, lacks_clock=group.lacks_clock)
@@ -201,29 +207,67 @@ def _merged(groups: Sequence[GroupReading]) -> list[GroupReading]:
     ]
 
 
-def _patterns(groups: Sequence[GroupReading]) -> list[str]:
-    """Return a pattern of file names for each group, which no file of another group meets."""
+@dataclass(frozen=True)
+class _Part:
+    """Files that are written alike, and the pattern of names that meets these and none of another group."""
+
+    group: GroupReading
+    pattern: str
+
+
+def _parts(groups: Sequence[GroupReading]) -> list[_Part]:
+    """Return the groups with their patterns; one that no pattern with one star tells from the others is cut into single names."""
     if len(groups) == 1:
-        return ["*"]
-    patterns = []
-    for at, group in enumerate(groups):
-        names = [file.name for file in group.files]
-        other = [file.name for number, one in enumerate(groups) if number != at for file in one.files]
+        return [_Part(groups[0], "*")]
+    parts = []
+    for group in groups:
+        names = list(dict.fromkeys(file.name for file in group.files))
+        other = [file.name for one in groups if one is not group for file in one.files]
         pattern = _around(names)
-        patterns.append(pattern if not any(fnmatchcase(name, pattern) for name in other) else names[0])
-    return patterns
+        if any(fnmatchcase(name, pattern) for name in other):
+            parts += [_Part(_of_name(group, name), _around([name])) for name in names]
+        else:
+            parts.append(_Part(group, pattern))
+    return parts
+
+
+def _of_name(group: GroupReading, name: str) -> GroupReading:
+    """Return a group with the files of one name alone."""
+    return replace(
+        group,
+        tables=tuple(table for table in group.tables if table.path.name == name),
+        series=tuple(path for path in group.series if path.name == name),
+    )
+
+
+def _of_one_name(groups: Sequence[GroupReading]) -> list[Refusal]:
+    """Return refusals of files of one name in two groups: `formats` tells files by their names alone."""
+    refusals = []
+    for at, group in enumerate(groups):
+        before = {file.name: file for one in groups[:at] for file in one.files}
+        for file in group.files:
+            first = before.get(file.name)
+            if first == file:
+                why = "its sheets are written in different ways, and the settings have one way for a whole file"
+                refusals.append(Refusal(file, "", why, "Save each sheet as a CSV file of its own"))
+            elif first is not None:
+                why = (
+                    f"it is written in another way than {first}, and the settings tell files apart by their names alone"
+                )
+                refusals.append(Refusal(file, "", why, "Give one of the two another name"))
+    return refusals
 
 
 def _around(names: Sequence[str]) -> str:
     """Return the narrowest pattern with one star that meets some names."""
     if len(names) == 1:
-        return names[0]
+        return glob_escaped(names[0])
     first, last = min(names), max(names)
     start = next((n for n, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), len(first))
     backwards = sorted(name[::-1] for name in names)
     end = next((n for n, (a, b) in enumerate(zip(backwards[0], backwards[-1], strict=False)) if a != b), 0)
     end = min(end, min(map(len, names)) - start)
-    return f"{first[:start]}*{first[len(first) - end :] if end else ''}"
+    return f"{glob_escaped(first[:start])}*{glob_escaped(first[len(first) - end :]) if end else ''}"
 
 
 def _globs(files: Sequence[Path], paths: Sequence[Path]) -> list[Path]:

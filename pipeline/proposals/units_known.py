@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 LENGTH, WATER, MASS, AREA, TEMPERATURE, ENERGY, DENSITY, ANGLE, SHARE = (
@@ -145,3 +146,29 @@ def _split(text: str) -> list[str]:
     # Capitals that a unit follows: HScm, SWEmm.
     text = re.sub(r"(?<=[A-Z]{2})(?=(?:mm|cm|m|in|ft)\b)", " ", text)
     return re.findall(r"°\s*[A-Za-z]|[^\W_]+", text)
+
+
+_OF_UNITS = re.compile(r"\b(?:units?|einheit(?:en)?|unit[eéà]s?|unidad(?:es)?|enhet(?:er)?)\b", re.IGNORECASE)
+
+_OF_HEIGHTS = re.compile(r"elev|altit|(?<!schnee)h(?:ö|oe)he\b|quota|cota|m ?a\.?s\.?l|\barea\b|fläche", re.IGNORECASE)
+"""Lines about where a site lies: their unit is no column's."""
+
+
+def units_said(lines: Sequence[str]) -> frozenset[str]:
+    """Return the units that lines above a header name: in brackets, behind the word in, or in a line about units.
+
+    Other words are prose: `in the upper valley` names no inches, and `at 7600 ft` is the height of a place.
+
+    >>> sorted(units_said(["Depth in cm, SWE [mm]", "Snow courses in the upper valley", "Elevation: 7600 ft"]))
+    ['cm', 'mm']
+    """
+    said = set()
+    for line in lines:
+        if _OF_HEIGHTS.search(line):
+            continue
+        texts = re.findall(r"[(\[]([^()\[\]]*)[)\]]|\b(?:in|en)\s+(\w+)", line, re.IGNORECASE)
+        words = [one for pair in texts for one in pair if one]
+        if _OF_UNITS.search(line):
+            words += re.findall(r"[^\W_]+", line)
+        said |= {unit.name for word in words if len(word) > 1 and (unit := unit_of(word)) is not None}
+    return frozenset(said)

@@ -37,8 +37,9 @@ def write_proposed(proposed: Proposed, target: Path) -> list[Path]:
         _read_back(text, home)
     written = []
     for table in proposed.new_tables:
-        _put(home / table.name, _csv(table, home))
-        written.append(home / table.name)
+        path = home / table.name_in(home)
+        _put(path, _csv(table, home))
+        written.append(path)
     _put(target, text)
     return [*written, target]
 

@@ -193,22 +193,3 @@ def test_no_column_of_the_first_archives_is_called_later():
     for name, path in written.items():
         header = path.read_text("utf-8").partition("\n")[0].split(",")
         assert [column.name for column in COLUMNS[name] if column.later and column.name in header] == []
-
-
-STEPS = {"_m3": 0, "_km2": 6, "_days": 0, "_cent": 0}
-"""Decimals by the end of a column's name: a step of 1 m3, of 1 m2, of a day, of a per cent (docs/archive.md)."""
-
-FINE_MM = {"swe_mean_mm", "swe_se_mm", "potential_melt_mm", "melt_mm", "melt_se_mm"}
-"""Means over areas: a digit more than a site's, so that mean times area gives the volume back."""
-
-
-@pytest.mark.parametrize("table", ["totals", "sites", "normals", "outlook"])
-def test_numbers_are_rounded_to_the_step_of_their_unit(table):
-    rounded = {column.name: column.decimals for column in COLUMNS[table] if column.kind == "number"}
-    for name, decimals in rounded.items():
-        step = next((step for end, step in STEPS.items() if name.endswith(end) and "kg" not in name), None)
-        if name.endswith("_mm"):
-            # The error of a mean and that of a site share a name; each table has one of them.
-            step = 2 if name in FINE_MM and table in ("totals", "outlook") else 1
-        if step is not None:
-            assert decimals == step, name

@@ -135,13 +135,6 @@ def test_days_that_cannot_be_right_are_told_and_other_seasons_leave_silently():
     ]
 
 
-def test_the_first_day_of_the_season_and_the_last_day_count():
-    days = [*SEASON, SEASON[0] - dt.timedelta(days=1), SEASON[1] + dt.timedelta(days=1)]
-    made = sheet(np.ones(4), np.full(4, 300.0), date=np.array(days, "datetime64[s]"))
-    rows, _ = season_samples(made, SEASON, 20.0)
-    assert rows["date"].dt.date.tolist() == list(SEASON)
-
-
 @pytest.mark.parametrize(("days", "kept"), [(-7, True), (7, True), (-28, False), (31, False)])
 def test_a_survey_near_its_nominal_day_keeps_its_true_date(days, kept):
     made = samples(nominal_date=pd.Timestamp("2031-03-01") + pd.Timedelta(days=days))

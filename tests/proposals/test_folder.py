@@ -4,6 +4,7 @@ import os
 
 import pytest
 
+from pipeline.model.problems import SettingsError
 from pipeline.proposals.folder import Kind, folder_of
 from pipeline.proposals.names import date_in, has_word
 
@@ -57,6 +58,47 @@ def test_archives_hidden_files_and_our_own_are_passed_over(tmp_path):
     put(tmp_path, "settings.yaml.bak", b"a\nb\n")
     folder = folder_of(tmp_path, [tmp_path / "settings.yaml"])
     assert sorted(kinds(folder)) == ["settings.yaml.bak", "sites.csv"]
+
+
+def test_folders_behind_links_are_looked_into_once_and_loops_end(tmp_path):
+    put(tmp_path, "elsewhere/courses.csv")
+    home = tmp_path / "home"
+    put(home, "sites.csv")
+    put(home, "real/stations.csv")
+    (home / "data").symlink_to(tmp_path / "elsewhere")
+    (home / "again").symlink_to(home / "real")
+    (home / "loop").symlink_to(home)
+    (home / "up").symlink_to(tmp_path)
+    files = [str(file.path.relative_to(home)) for file in folder_of(home).files]
+    assert files == ["data/courses.csv", "real/stations.csv", "sites.csv"]
+
+
+def test_a_folder_that_cannot_be_looked_into_is_told(tmp_path, monkeypatch):
+    put(tmp_path, "sites.csv")
+    put(tmp_path, "closed/courses.csv")
+    scandir = os.scandir
+
+    def refusing(path):
+        if str(path).endswith("closed"):
+            raise PermissionError(13, "Permission denied", str(path))
+        return scandir(path)
+
+    monkeypatch.setattr(os, "scandir", refusing)
+    (one,) = folder_of(tmp_path).unused
+    assert (one.path.name, one.why) == ("closed", "the folder cannot be looked into (Permission denied)")
+
+
+def test_a_name_that_is_not_utf_8_is_told_and_can_be_written(tmp_path):
+    (tmp_path / os.fsdecode(b"c\xff.csv")).write_bytes(b"a,b\n1,2\n")
+    (one,) = folder_of(tmp_path).unused
+    assert "not UTF-8. Give it another name" in one.why
+    assert str(one.path).encode()
+
+
+def test_an_archive_is_no_folder_of_files(tmp_path):
+    put(tmp_path, "archive.json", b"{}")
+    with pytest.raises(SettingsError, match="is an archive of this program"):
+        folder_of(tmp_path)
 
 
 def test_a_pipe_in_the_folder_is_not_waited_for(tmp_path):

@@ -11,7 +11,7 @@ from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
 
 from pipeline.inputs.read_terrain import MOST_AREA_DISTORTION
-from pipeline.proposals.clock import propose_clock, propose_offset, warmest_hour
+from pipeline.proposals.clock import differing_clocks, propose_clock, propose_offset, warmest_hour
 from pipeline.proposals.grid import LONGEST_NIGHT_S, memory_gb, night_s, propose_grid, utm_code
 from pipeline.proposals.proposal import FileGroup, Refusal
 from pipeline.proposals.raster_facts import Box
@@ -111,6 +111,23 @@ def test_a_clock_that_nothing_shows_must_be_answered(readings):
     got = propose_clock(group(lacks=True), -7, -105.5 / 15, readings)
     assert not got.is_safe
     assert {got.value, *got.others} == {-7, 0}
+
+
+def test_a_clock_at_the_longitude_of_utc_must_be_answered():
+    # Lands at 6.5 degrees east keep UTC+1 (tz database), though their sun is nearer to UTC.
+    got = propose_clock(group(lacks=True), 0, 6.5 / 15, air(14.0))
+    assert (got.value, got.others, got.is_safe) == (0, (1,), False)
+
+
+def test_files_whose_air_tells_two_clocks_are_refused():
+    files = FileGroup((Path("/x/a.csv"), Path("/x/b.csv")), "*", lacks_clock=True)
+
+    def two(first, second):
+        return pd.concat([air(first).assign(file="/x/a.csv"), air(second).assign(file="/x/b.csv")])
+
+    assert differing_clocks(files, -7, -105.5 / 15, two(14.5, 14.3)) is None
+    refused = str(differing_clocks(files, -7, -105.5 / 15, two(14.5, 21.5)))
+    assert refused.startswith("/x/a.csv: its air tells that the times are UTC-7, and that of b.csv tells UTC+0.")
 
 
 def test_the_warmest_hour_of_a_wave():

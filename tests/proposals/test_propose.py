@@ -29,9 +29,9 @@ def home(tmp_path):
     return tmp_path
 
 
-def proposed_for(home, answers=None):
+def proposed_for(home, answers=None, tables=canonical_tables):
     folder = folder_of(home, [home / "settings.yaml"])
-    return propose(folder, home, answers or Answers(), lambda _: None, canonical_tables)
+    return propose(folder, home, answers or Answers(), lambda _: None, tables)
 
 
 def test_settings_of_canonical_files_are_read_back(home):
@@ -93,6 +93,25 @@ def test_flights_without_a_table_get_one_beside_the_settings(home):
         "flight_id,date,depth,snow_on,snow_off,stable_ground\nF20310302,2031-03-02,lidar/snow_depth_20310302.tif,,,\n"
     )
     assert read_settings(home / "settings.yaml").inputs.flights == ["flights.csv"]
+
+
+def test_a_file_of_a_person_is_not_written_over_by_a_table_of_ours(home):
+    (home / "flights.csv").write_text("pilot,hours\nA,3\nB,4\n")
+    (home / "depth.tif").rename(home / "snow_depth_20310302.tif")
+    proposed = proposed_for(
+        home, tables=lambda paths, _: canonical_tables([p for p in paths if p.name != "flights.csv"])
+    )
+    files = write_proposed(proposed, home / "settings.yaml")
+    assert [file.name for file in files] == ["flights_2.csv", "settings.yaml"]
+    assert (home / "flights.csv").read_text() == "pilot,hours\nA,3\nB,4\n"
+    assert read_settings(home / "settings.yaml").inputs.flights == ["flights_2.csv"]
+
+
+def test_a_list_of_the_folder_s_files_takes_no_raster_away(home):
+    (home / "files.txt").write_text("name,size\nelevation.tif,22796\ndepth.tif,560798\n")
+    proposed = proposed_for(home)
+    assert proposed.lacks == {}
+    assert proposed.draft.values["terrain"]["elevation"] == str(home / "elevation.tif")
 
 
 def test_depths_of_flights_in_inches_are_declared(home):
