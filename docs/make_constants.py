@@ -381,8 +381,7 @@ class Demo:
         from pipeline.melt.outlook import OutlookInputs, with_outlook  # noqa: PLC0415
 
         day, inputs = self.before_outlook
-        start = self.nights[BETWEEN][1].season_start
-        asked = inputs.basin, inputs.ground, inputs.forecast, inputs.albedo, start
+        asked = inputs.basin, inputs.ground, inputs.forecast, inputs.albedo, inputs.day.season_start
         table = with_outlook(day, OutlookInputs(*asked)).outlook.table
         basin = table[table["level"] == "basin"]
         return {"outlook": (float(basin["melt_m3"].sum()), float(basin["melt_se_m3"].sum()))}

@@ -162,6 +162,10 @@ UNITS = {"metre": 1.0, "foot": 1 / 0.3048, "inch": 1 / 0.0254, "cm": 100.0, "mm"
 MOST_OFF = 1.5
 """A flight's values at the sites are so many times those in the right unit at most, in the middle: inch and cm differ by 2.54 (chosen)."""
 
+NEAR, NEAR_FOOT = 1.25, 1.13
+"""A factor of 2.54 between courses and stations is one of units when it is met so nearly; feet must be met more nearly, since 3.28 lies
+beside the 2.54 of inches that are read as centimetres (chosen)."""
+
 LEAST_PAIRS = 2
 """Sites at which a flight is compared with the ground."""
 
@@ -203,6 +207,37 @@ def _at_sites(day: FlightDay, depths: pd.DataFrame) -> list[float]:
     return depth_ratio(values, day.date, depths)
 
 
+def depths_in_two_units(days: Sequence[FlightDay], depths: pd.DataFrame) -> str:
+    """Return why courses and stations cannot both have the unit that they are read in, by the flights; empty where they may.
+
+    Of whatever unit a flight is, it is as many times the depths of the ones as of the others. Centimetres and inches are 2.54 apart.
+
+    Parameters
+    ----------
+    depths : date, kind, longitude, latitude and depth_m at sites.
+    """
+    flown = [one for one in days if one.what == "depth"]
+    ratios = {
+        kind: [ratio for one in flown for ratio in _at_sites(one, depths[depths["kind"] == kind])]
+        for kind in ("course", "station")
+    }
+    if min(map(len, ratios.values())) < LEAST_TO_COMPARE:
+        return ""
+    times = float(np.median(ratios["course"]) / np.median(ratios["station"]))
+    inches = UNITS["cm"] / UNITS["inch"]
+    shallow = "courses" if times > 1 else "stations"
+    if not inches / NEAR <= max(times, 1 / times) <= inches * NEAR:
+        return ""
+    return (
+        f"the depths of the flights are {max(times, 1 / times):.2g} times as much at {shallow} as at the others: these look as if they were "
+        "in inches and read as centimetres, or the others were in centimetres and read as inches"
+    )
+
+
+LEAST_TO_COMPARE = 3
+"""Depths of each kind from which the two are compared (chosen)."""
+
+
 def _over_terrain(day: FlightDay, elevation: Elevation | None) -> list[float]:
     """Return how many times the terrain's heights a surface's are, at points of it."""
     box = day.files[0].box
@@ -223,7 +258,7 @@ def _unit(what: str, days: Sequence[FlightDay], ratios: list[float], compared: s
     if len(ratios) >= LEAST_PAIRS:
         ratio = float(np.median(ratios))
         unit = min(UNITS, key=lambda name: abs(np.log(ratio / UNITS[name])))
-        if max(ratio / UNITS[unit], UNITS[unit] / ratio) <= MOST_OFF:
+        if max(ratio / UNITS[unit], UNITS[unit] / ratio) <= (NEAR_FOOT if unit == "foot" else MOST_OFF):
             why = f"{file.path.name} and others declare no unit; values are {ratio:.3g} times {compared} in metres"
             # Metres are what flights are without a declaration.
             return [] if unit == "metre" else [Proposal(key, {"unit": unit}, why)]

@@ -18,6 +18,7 @@ from pipeline.proposals.flight_tables import (
     FlightDay,
     NewTable,
     covers_table,
+    depths_in_two_units,
     flights_of,
     flights_table,
     unit_proposals,
@@ -354,6 +355,10 @@ def _put_rasters(proposed: Proposed, ground: Ground, records: Records) -> None:
             _put_new(proposed, flights_table(flights))
         days = [FlightDay(what, files, pd.Timestamp(one.date)) for one in flights for what, files in one.files.items()]
         named = {file.path for day in days for file in day.files} | {one.path for one in left}
+    contradiction = depths_in_two_units(days, records.depths)
+    if contradiction:
+        cure = "Look which of the two headers is wrong and mend it, or declare the unit under formats"
+        proposed.refusals.append(Refusal(settings.path(settings.inputs.courses[0]), "", contradiction, cure))
     for proposal in unit_proposals(days, records.depths, ground.elevation):
         settled = answers.settle(proposal)
         entries = [f"formats.flights.{n}" for n in draft.values.get("formats", {}).get("flights", {})]

@@ -47,11 +47,12 @@ class Records:
 
     @property
     def depths(self) -> pd.DataFrame:
-        """Date, longitude, latitude and depth_m of each station day and course visit with a depth."""
+        """Date, kind, longitude, latitude and depth_m of each station day and course visit with a depth."""
         parts = []
-        for rows in (self.courses, self.stations):
+        for kind, rows in (("course", self.courses), ("station", self.stations)):
             known = rows.dropna(subset=["depth_m", "date"])
-            parts.append(known.groupby([known["site_id"].astype(str), "date"])["depth_m"].mean().reset_index())
+            daily = known.groupby([known["site_id"].astype(str), "date"])["depth_m"].mean().reset_index()
+            parts.append(daily.assign(kind=kind))
         at = self.sites.drop_duplicates("site_id", keep="last")[["site_id", "longitude", "latitude"]]
         return pd.concat(parts, ignore_index=True).merge(at, on="site_id")
 

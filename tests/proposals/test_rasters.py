@@ -8,7 +8,14 @@ from made_folder import CORNER, FOOT, heights, outlines, write
 from pyproj import Transformer
 
 from pipeline.proposals.answers import Answers
-from pipeline.proposals.flight_tables import FlightDay, covers_table, flights_of, flights_table, unit_proposals
+from pipeline.proposals.flight_tables import (
+    FlightDay,
+    covers_table,
+    depths_in_two_units,
+    flights_of,
+    flights_table,
+    unit_proposals,
+)
 from pipeline.proposals.folder import folder_of
 from pipeline.proposals.ground import ground_of, with_decided_unit
 from pipeline.proposals.raster_facts import RasterFacts, facts_of
@@ -252,6 +259,23 @@ def test_the_unit_of_a_flight_s_depths_is_decided_by_the_sites(factor, unit, tmp
     got = unit_proposals([day], depths(1.0), None)
     assert [one.value for one in got] == ([] if unit is None else [{"unit": unit}])
     assert all(one.is_safe for one in got)
+
+
+@pytest.mark.parametrize(("course", "is_told"), [(1.0, False), (1.6, False), (2.54, True), (1 / 2.54, True)])
+@pytest.mark.parametrize("unit", ["m", None])
+def test_courses_in_another_unit_than_the_stations_are_told_by_the_flights(course, is_told, unit, tmp_path):
+    # A sheet of inches under a header in centimetres: depth and SWE by themselves have a snow's density.
+    file = facts(write(tmp_path / "depth_20310327.tif", np.full((50, 60), 1.7, "float32"), unit=unit))
+    both = pd.concat([depths(course).assign(kind="course"), depths(1.0).assign(kind="station")])
+    why = depths_in_two_units([FlightDay("depth", [file], pd.Timestamp("2031-03-27"))], both)
+    assert bool(why) == is_told
+    assert not is_told or f"at {'courses' if course > 1 else 'stations'} as at the others" in why
+
+
+def test_no_foot_is_taken_where_inches_under_a_wrong_header_would_explain_it(tmp_path):
+    file = facts(write(tmp_path / "depth_20310327.tif", np.full((50, 60), 1.6 * 2.54, "float32")))
+    (question,) = unit_proposals([FlightDay("depth", [file], pd.Timestamp("2031-03-27"))], depths(1.0), None)
+    assert not question.is_safe
 
 
 def test_depths_without_sites_nearby_are_a_question_that_must_be_answered(tmp_path):
