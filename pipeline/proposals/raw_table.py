@@ -182,9 +182,17 @@ def _comment(lines: Sequence[str]) -> str | None:
 
 def _split(lines: Sequence[str], separator: str) -> list[list[str]]:
     # Each line by itself, so that a stray quote costs no other line.
-    return [
-        next(csv.reader([line], delimiter=separator), []) if '"' in line else line.split(separator) for line in lines
-    ]
+    return [_fields(line, separator) for line in lines]
+
+
+def _fields(line: str, separator: str) -> list[str]:
+    if '"' in line:
+        try:
+            return next(csv.reader([line], delimiter=separator), [])
+        except csv.Error:
+            # An unclosed quote before more than a field may hold.
+            pass
+    return line.split(separator)
 
 
 def _separator(lines: Sequence[str]) -> str | None:
@@ -257,7 +265,7 @@ def _with_header(path: Path, rows: Sequence[_Row], lines: Sequence[str], comment
         # A header may itself be a comment: the last one before the rows, with as many known words as fields.
         before = [line for line in lines[: rows[wide[0]].line] if line.startswith(comment)]
         for separator in SEPARATORS:
-            fields = next(csv.reader(before[-1:], delimiter=separator), [])
+            fields = _fields(before[-1], separator) if before else []
             if len(fields) == many and known_words([fields[0].lstrip(comment), *fields[1:]]) * 2 >= many:
                 header = tuple(field.strip() for field in fields)
                 comment = None

@@ -187,7 +187,7 @@ def _table(
         )
     evidence = "; ".join(dict.fromkeys(f"{group.files[0].name}: {group.evidence}" for group in groups))
     others = tuple(dict.fromkeys(other for group in groups for other in group.others))
-    every = [file for group in groups for file in group.files]
+    every = list(dict.fromkeys(file for group in groups for file in group.files))
     return TableProposal(role, tuple(_globs(every, paths)), evidence, tuple(files), others), refusals
 
 

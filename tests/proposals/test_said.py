@@ -1,5 +1,6 @@
 """What files say beside their columns: clocks, units and orders of dates are taken where they are meant, and by each file."""
 
+import openpyxl
 import pandas as pd
 import pytest
 from other_ways import COURSES, HINT, STATIONS, assert_courses_are_true, canonical, lines, read_back
@@ -141,3 +142,28 @@ def test_three_visits_out_of_order_do_not_tell_the_order_of_day_and_month(tmp_pa
     found = propose_tables(sorted(tmp_path.iterdir()), HINT)
     dates = next(one for one in found.tables["courses"].groups[0].proposals if one.key == "dates")
     assert not dates.is_safe
+
+
+def test_sheets_of_a_workbook_in_two_ways_of_writing_are_refused(tmp_path):
+    canonical(tmp_path, "sites", "stations")
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for sheet, head, length, water in (
+        ("old", ["Depth (in)", "SWE (in)"], 2.54, 25.4),
+        ("new", ["depth_cm", "swe_mm"], 1, 1),
+    ):
+        rows = book.create_sheet(sheet)
+        rows.append(["site_id", "date", "point", *head])
+        for r in COURSES[COURSES["date"].str.startswith("2031-0" + ("1" if sheet == "old" else "4"))].itertuples():
+            rows.append([r.site_id, r.date, r.point, r.depth_cm / length, r.swe_mm / water])
+    book.save(tmp_path / "c.xlsx")
+    found = propose_tables(sorted(tmp_path.iterdir()), HINT)
+    assert [path.name for path in found.tables["courses"].paths] == ["c.xlsx"]
+    assert any("c.xlsx: its sheets are written in different ways" in str(one) for one in found.refusals)
+
+
+def test_a_quote_that_is_never_closed_ends_no_run(tmp_path):
+    canonical(tmp_path, "sites", "courses", "stations")
+    (tmp_path / "notes.csv").write_text('a,b\n1,"' + "x" * 300_000 + "\n", "utf-8")
+    found = propose_tables(sorted(tmp_path.iterdir()), HINT)
+    assert [one.path.name for one in found.unknown] == ["notes.csv"]
