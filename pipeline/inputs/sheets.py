@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import zipfile
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
@@ -54,11 +55,12 @@ def read_sheets(path: Path, sheet: str | None, decimal: str) -> list[Sheet]:
     try:
         with path.open("rb") as values_of, path.open("rb") as formulas_of:
             _check_parts(path)
-            values = openpyxl.load_workbook(values_of, read_only=True, data_only=True)
-            formulas = openpyxl.load_workbook(formulas_of, read_only=True, data_only=False)
+            books = [openpyxl.load_workbook(values_of, read_only=True, data_only=True)]
+            if _has_formulas(path):
+                books.append(openpyxl.load_workbook(formulas_of, read_only=True, data_only=False))
             cells = _Cells(path)
-            names = _chosen(path, values.sheetnames, sheet)
-            sheets = [Sheet(name, _rows([values[name], formulas[name]], cells, decimal)) for name in names]
+            names = _chosen(path, books[0].sheetnames, sheet)
+            sheets = [Sheet(name, _rows([book[name] for book in books], cells, decimal)) for name in names]
     except OSError as trouble:
         raise InputError(f"{path} cannot be read: {trouble.strerror or trouble}") from None
     except InputError:
@@ -84,14 +86,37 @@ LEAST_BEFORE = 1000
 
 
 def _rows(sheets: list[Any], cells: _Cells, decimal: str) -> list[list[str]]:
-    """Return the rows of a sheet, given with its values and with its formulas."""
+    """Return the rows of a sheet, given with its values and, where it has any, with its formulas."""
     for one in sheets:
         # What a sheet says of its own size may be stale, and rows beyond it would not be read.
         one.reset_dimensions()
     pairs = zip(*(one.iter_rows(values_only=True) for one in sheets), strict=True)
-    rows = [list(_texts(row, formula, decimal)) for row, formula in cells.few(pairs)]
+    rows = [list(_texts(row, formulas[0] if formulas else row, decimal)) for row, *formulas in cells.few(pairs)]
     width = max(map(len, rows), default=0)
     return [row + [""] * (width - len(row)) for row in rows]
+
+
+def _has_formulas(path: Path) -> bool:
+    """Return whether a workbook may hold a formula: only then its cells are read a second time."""
+    with zipfile.ZipFile(path) as parts:
+        for name in parts.namelist():
+            if not name.casefold().endswith(".xml"):
+                continue
+            with parts.open(name) as stream:
+                end = b""
+                while piece := stream.read(1 << 20):
+                    # XML of two bytes a letter is looked at no further.
+                    if _FORMULA.search(end + piece) or b"\0" in piece:
+                        return True
+                    end = piece[-LONGEST_BEGINNING:]
+    return False
+
+
+_FORMULA = re.compile(rb"<([\w.-]{1,40}:)?f[\s/>]")
+"""How the element of a formula begins (ECMA-376 part 1, 18.3.1.40), with or without a prefix."""
+
+LONGEST_BEGINNING = 50
+"""It is no longer, bytes."""
 
 
 def _check_parts(path: Path) -> None:
@@ -130,7 +155,7 @@ class _Cells:
     path: Path
     before: int = 0
 
-    def few(self, pairs: Iterable[tuple[tuple, tuple]]) -> Iterator[tuple[tuple, tuple]]:
+    def few(self, pairs: Iterable[tuple[tuple, ...]]) -> Iterator[tuple[tuple, ...]]:
         """Yield a sheet's rows.
 
         Raises InputError where the sheets have more cells than tables of measurements.

@@ -99,6 +99,8 @@ def without_summaries(rows: pd.DataFrame, table: Table) -> tuple[pd.DataFrame, l
     says = pd.Series(data=False, index=rows.index)
     for column in columns:
         says |= _says(rows[column])
+    if not says.any():
+        return rows.drop(columns=FIRST_CELL), []
     sums_up = says & _has_others(rows, ~says, list(table.visit))
     findings = [
         Finding(

@@ -180,12 +180,13 @@ def rows_among(bad: list[BadLine], field_map: FieldMap) -> int:
 
 
 def _rows(piece: Converted, path: Path, start: int, table: Table) -> pd.DataFrame:
-    rows = pd.DataFrame({"file": str(path), "line": piece.line + start})
-    for column in table.columns:
-        rows[column.name] = _series(piece.texts[column.name]) if column.kind == "text" else piece.arrays[column.name]
+    columns = {
+        column.name: _series(piece.texts[column.name]) if column.kind == "text" else piece.arrays[column.name]
+        for column in table.columns
+    }
     if table.visit:
-        rows[FIRST_CELL] = _series(piece.texts[FIRST_CELL]) if FIRST_CELL in piece.texts else ""
-    return rows
+        columns[FIRST_CELL] = _series(piece.texts[FIRST_CELL]) if FIRST_CELL in piece.texts else ""
+    return pd.DataFrame({"file": str(path), "line": piece.line + start, **columns})
 
 
 def _series(texts: pa.DictionaryArray) -> pd.Series:

@@ -87,14 +87,20 @@ def counts_of(rows: pd.DataFrame, table: Table, bad_lines: int, unread: list[Unr
     labels: dict[str, np.ndarray] = {}
     for part in unread:
         labels[part.key] = np.concatenate([labels.get(part.key, np.empty(0, np.int64)), part.rows])
-    wrong = {column.key: pd.Series(rows.index.isin(labels.get(column.key, [])), rows.index) for column in table.columns}
+    # Plain arrays: folders of many small files cost what is done once a file.
+    none = np.zeros(len(rows), bool)
+    wrong = {
+        column.key: rows.index.isin(labels[column.key]) if column.key in labels else none for column in table.columns
+    }
     there = {
-        column.key: (rows[column.name].ne("") if column.kind == "text" else rows[column.name].notna())
+        column.key: (
+            rows[column.name].to_numpy() != "" if column.kind == "text" else ~np.isnan(rows[column.name].to_numpy())
+        )
         | wrong[column.key]
         for column in table.columns
     }
-    row = sum(there.values()) > 1
-    lost = pd.Series(data=False, index=rows.index)
+    row = np.sum(list(there.values()), axis=0) > 1
+    lost = none.copy()
     for column in table.columns:
         if column.required:
             lost |= wrong[column.key] if column.kind == "number" else ~there[column.key] | wrong[column.key]

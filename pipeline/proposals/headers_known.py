@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from functools import cache
 
 from pipeline.proposals.units_known import folded
@@ -409,12 +412,52 @@ _FILLING = frozenset(
 """Words that carry no meaning by themselves, left out of how much of a header is understood."""
 
 
+@dataclass(frozen=True)
+class _Phrase:
+    """A phrase of a meaning: its words, and those of them that carry meaning."""
+
+    meaning: str
+    words: tuple[str, ...]
+    core: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Phrases:
+    """All phrases, found by what a header that holds one must hold.
+
+    Parameters
+    ----------
+    by_letters : by all letters of the phrase.
+    by_word : by the first word of the core.
+    by_beginning : those whose first word of the core ends in a star, by its first letter.
+    """
+
+    by_letters: Mapping[str, list[_Phrase]]
+    by_word: Mapping[str, list[_Phrase]]
+    by_beginning: Mapping[str, list[_Phrase]]
+
+    def near(self, words: tuple[str, ...]) -> Iterator[_Phrase]:
+        """Yield the phrases that some words may hold."""
+        yield from self.by_letters.get("".join(words), ())
+        for word in dict.fromkeys(words):
+            yield from self.by_word.get(word, ())
+        for letter in dict.fromkeys(word[:1] for word in words):
+            yield from self.by_beginning.get(letter, ())
+
+
 @cache
-def _phrases() -> dict[str, list[tuple[str, ...]]]:
-    return {
-        meaning: [tuple(folded(phrase).split()) for phrase in text.split(";") if phrase.strip()]
-        for meaning, text in _PHRASES.items()
-    }
+def _phrases() -> _Phrases:
+    found = _Phrases(defaultdict(list), defaultdict(list), defaultdict(list))
+    for meaning, text in _PHRASES.items():
+        for words in (tuple(folded(one).split()) for one in text.split(";") if one.strip()):
+            one = _Phrase(meaning, words, tuple(word for word in words if word not in _FILLING) or words)
+            first = one.core[0]
+            found.by_letters["".join(words)].append(one)
+            if first.endswith("*"):
+                found.by_beginning[first[:1]].append(one)
+            else:
+                found.by_word[first].append(one)
+    return found
 
 
 @cache
@@ -430,12 +473,11 @@ def meanings(words: tuple[str, ...]) -> dict[str, float]:
     """
     meaningful = [word for word in words if word not in _FILLING] or list(words)
     letters = sum(map(len, meaningful))
-    shares: dict[str, float] = {}
-    for meaning, phrases in _phrases().items():
-        most = max((_matched(words, phrase) for phrase in phrases), default=0)
-        # A phrase of filling words alone (Italian "da") explains a header of these alone.
-        if most and letters:
-            shares[meaning] = min(1.0, most / letters)
+    most: dict[str, int] = defaultdict(int)
+    for phrase in _phrases().near(words):
+        most[phrase.meaning] = max(most[phrase.meaning], _matched(words, phrase))
+    # A phrase of filling words alone (Italian "da") explains a header of these alone.
+    shares = {meaning: min(1.0, most[meaning] / letters) for meaning in _PHRASES if most.get(meaning) and letters}
     if NO_READING & set(words):
         shares = {meaning: share for meaning, share in shares.items() if meaning not in READINGS or share == 1.0}
     return shares
@@ -462,12 +504,12 @@ READINGS = frozenset(
 """Meanings that are measured numbers."""
 
 
-def _matched(words: tuple[str, ...], phrase: tuple[str, ...]) -> int:
+def _matched(words: tuple[str, ...], phrase: _Phrase) -> int:
     """Return the letters of a header's words that a phrase explains: all its words, next to each other, or 0."""
     joined = "".join(words)
-    if "".join(phrase) == joined:
+    if "".join(phrase.words) == joined:
         return sum(len(word) for word in words if word not in _FILLING) or len(joined)
-    core = tuple(word for word in phrase if word not in _FILLING) or phrase
+    core = phrase.core
     plain = tuple(word for word in words if word not in _FILLING) or words
     for start in range(len(plain) - len(core) + 1):
         if all(_is(word, wanted) for word, wanted in zip(plain[start:], core, strict=False)):
