@@ -21,7 +21,8 @@ class ColumnSetting(Protocol):
     constant : its value in every row, where the table has no such column.
     file_name, title, sheet_name : how the file's name, a line above the header or the sheet's name gives its value: the
         part at `{}`, with `*` for whatever else stands there.
-    values : of a column of text, what words of the file mean; they are compared without case and outer blanks.
+    values : of a column of text, what words of the file mean; of longitude and latitude, what letters of the compass mean. They
+        are compared without case and outer blanks.
     """
 
     column: str | None
@@ -139,6 +140,21 @@ def check_declared(
             _check_one(setting, column, f"{under}.{role}.{key}")
 
 
+def _check_words(setting: ColumnSetting, column: Column, key: str) -> None:
+    """Raise SettingsError where words of a file cannot mean what is said."""
+    if not setting.values or column.kind == "text":
+        return
+    if not column.letters:
+        raise SettingsError(
+            f"{key}.values: {column.header} is no text: words stand for numbers and dates under missing: only"
+        )
+    for meaning in setting.values.values():
+        if meaning not in tuple(column.letters):
+            raise SettingsError(
+                f"{key}.values: '{meaning}' is no letter of {column.header}. It is {' or '.join(column.letters)}, such as O: {column.letters[1]}"
+            )
+
+
 def _check_one(setting: ColumnSetting, column: Column, key: str) -> None:
     if sum(getattr(setting, name) is not None for name in ("column", "constant", *PATTERNS)) > 1:
         raise SettingsError(f"{key}: give only one of column, constant, {', '.join(PATTERNS)}")
@@ -146,10 +162,7 @@ def _check_one(setting: ColumnSetting, column: Column, key: str) -> None:
         pattern = getattr(setting, name)
         if pattern is not None and pattern.count("{}") != 1:
             raise SettingsError(f"{key}.{name}: '{pattern}' must hold {{}} once, such as 'course_{{}}_*'")
-    if setting.values and column.kind != "text":
-        raise SettingsError(
-            f"{key}.values: {column.header} is no text: words stand for numbers and dates under missing: only"
-        )
+    _check_words(setting, column, key)
     if setting.unit is None:
         return
     if column.unit is None:

@@ -9,7 +9,7 @@ import pyarrow as pa
 
 from pipeline.inputs import values
 from pipeline.inputs.columns import Column
-from pipeline.inputs.coordinates import angles
+from pipeline.inputs.coordinates import Compass, angles
 from pipeline.inputs.headers import FieldMap
 from pipeline.inputs.lines import BadLine, Split
 from pipeline.inputs.printable import MOST_OF_TEXT
@@ -117,7 +117,8 @@ def _convert(text: pa.Array, column: Column, field_map: FieldMap) -> tuple[dict[
         return {"seconds": seconds, "kind": kind}, unread
     conversion = field_map.conversions.get(column.key, SAME)
     if column.letters:
-        degrees, unread = angles(text, column.letters, field_map.writing, conversion)
+        compass = Compass(column.letters, field_map.words.get(column.key, {}))
+        degrees, unread = angles(text, compass, field_map.writing, conversion)
         return {column.name: degrees}, unread
     numbers, unread = values.numbers(text, field_map.writing)
     return {column.name: canonical_numbers(numbers, column, conversion)}, unread

@@ -233,7 +233,7 @@ def conversions_of(table: Table, how: FileFormat) -> dict[str, Conversion]:
 
 
 def words_of(table: Table, how: FileFormat) -> dict[str, dict[str, str]]:
-    """Return for each key of text what words of the file mean, by the plain word."""
+    """Return for each key what words of the file mean, by the plain word."""
     return {
         column.key: {plain_header(word): meaning for word, meaning in setting.values.items()}
         for column in table.columns

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+import pyarrow as pa
 from pyproj import Transformer
 from pyproj.exceptions import CRSError
 
+from pipeline.inputs import values
+from pipeline.inputs.coordinates import Compass, angles
+from pipeline.inputs.units import SAME
 from pipeline.proposals.cells import Cells
 from pipeline.proposals.kinds_known import COURSE, STATION, kind_of
 from pipeline.proposals.proposal import BasinHint, Proposal, Refusal, Value
@@ -130,9 +135,46 @@ def _coordinates(group: SiteGroup) -> Iterator[tuple[str, Proposal]]:
             setting["column"] = header
         if unit == DDMM:
             setting["unit"] = DDMM
+        if key == "longitude" and (letters := _other_letters(cells)):
+            words = _east_or_west(group, lon, lat, letters)
+            if words is None:
+                return
+            setting["values"] = dict(words)
+            evidence = f"'{cells.filled[0]}': so the sites lie in the basin"
         if setting:
             shown = cells.shown_range() if cells.is_numeric else f"'{cells.filled[0]}'"
-            yield key, Proposal(f"columns.{key}", setting, f"header '{header}', {shown or evidence}")
+            shown = evidence if "values" in setting else shown or evidence
+            yield key, Proposal(f"columns.{key}", setting, f"header '{header}', {shown}")
+
+
+def _other_letters(cells: Cells) -> list[str]:
+    """Return the letters at longitudes that are not east's or west's in English."""
+    written = [match[0].upper() for text in cells.few for match in re.finditer(r"^[OØ]|[OØ]$", text, re.IGNORECASE)]
+    return list(dict.fromkeys(written))
+
+
+def _east_or_west(group: SiteGroup, lon: Cells, lat: Cells, letters: Sequence[str]) -> dict[str, str] | None:
+    """Return what a letter means: west in Spanish and French, east in German and Norwegian; the basin's place decides."""
+    hint, writing = group.hint, values.Writing(decimal="," if "," in "".join(lon.few) else ".")
+    north = _degrees(lat, Compass("NS"), writing)
+    for means in "WE" if hint is not None else "":
+        words = dict.fromkeys(letters, means)
+        compass = Compass("EW", {letter.casefold(): means for letter in letters})
+        if hint is not None and _inside(_degrees(lon, compass, writing), north, hint) >= INSIDE_SHARE:
+            return words
+    group.refuse(
+        group.columns["longitude"].header,
+        f"{' or '.join(letters)} is west in Spanish and French, east in German and Norwegian, and by neither do the sites lie in the "
+        "basin",
+        "Declare it as columns.sites.longitude.values: {O: W}, or write E and W",
+    )
+    return None
+
+
+def _degrees(cells: Cells, compass: Compass, writing: values.Writing) -> np.ndarray:
+    """Return a column's angles, degrees, NaN where there is none."""
+    texts = pa.array([text or None for text in cells.texts], pa.string())
+    return angles(texts, compass, writing, SAME)[0]
 
 
 DDMM = "ddmm"

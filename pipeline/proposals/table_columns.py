@@ -307,8 +307,8 @@ def _is_angle_text(texts: Sequence[str]) -> bool:
 
 
 _ANGLE = re.compile(
-    r"[NSEWO]?\s*[+-]?\d{1,3}\s*(°|d|:|\s)\s*\d{1,2}(\.\d+)?\s*(['\u2032\u2019:m]|\s)?"
-    r"\s*(\d{1,2}(\.\d+)?\s*([\"\u2033\u201d s]|'')?)?\s*[NSEWO]?"
+    r"[NSEWOØ]?\s*[+-]?\d{1,3}\s*(°|º|d|:|\s)\s*\d{1,2}([.,]\d+)?\s*(['\u2032\u2019:m]|\s)?"
+    r"\s*(\d{1,2}([.,]\d+)?\s*([\"\u2033\u201d s]|'')?)?\s*[NSEWOØ]?"
 )
 """Degrees and minutes, with or without seconds and the half of the earth."""
 

@@ -48,12 +48,14 @@ class Beside:
     names : identifiers of sites by their names.
     kinds : course or station, by the identifier of a site that a table of measurements has.
     today : records do not lie after it.
+    recorded : the first and the last day of the tables of measurements, datetime64[D]; None where there is none.
     """
 
     evidence: FolderEvidence
     today: dt.date
     names: Mapping[str, str] = field(default_factory=dict)
     kinds: Mapping[str, str] = field(default_factory=dict)
+    recorded: tuple[np.datetime64, np.datetime64] | None = None
 
 
 @dataclass(frozen=True)
@@ -376,6 +378,7 @@ class _Group:
             both = [one for one in (first.reading, *first.others) if one.way in left]
             if both and len(both) < 1 + len(first.others):
                 first = ChosenDate(both[0], tuple(both[1:]), f"{again.evidence} ('{self.columns[key].header}')")
+        first = self._without_weight(first, {key: readings[key] for key in order})
         if first.reading.way != "year-first":
             others = tuple(one.way for one in first.others)
             sample = next(t for t in (self._date_texts(order[0])) if t)
@@ -410,6 +413,19 @@ class _Group:
                         "Write the dates of all files in one way, the year first",
                     )
                 )
+
+    def _without_weight(self, chosen: ChosenDate, readings: Mapping[str, Sequence[DateReading]]) -> ChosenDate:
+        """Return a choice as safe where sites begin before all records and end after them, however their days are read."""
+        recorded = self.beside.recorded
+        if self.role.role != "sites" or not chosen.others or recorded is None:
+            return chosen
+        left = {chosen.reading.way, *(one.way for one in chosen.others)}
+        for key, ways in readings.items():
+            days = [one.days for one in ways if one.way in left]
+            if any((of.max() >= recorded[0] if key == "from" else of.min() <= recorded[1]) for of in days if len(of)):
+                return chosen
+        outside = f"in each order all stations begin before the first record ({recorded[0]}) and end after the last"
+        return ChosenDate(chosen.reading, (), f"{chosen.evidence}; {outside}: nothing hangs on it")
 
     def _date_texts(self, key: str) -> Sequence[str]:
         return self.columns[key].cells.texts if key in self.columns else self.outside[key].texts
@@ -469,7 +485,7 @@ class _Group:
             add(Proposal("comment", raw.comment, "lines that begin with it stand above or between the rows"))
         if raw.skip_lines:
             add(Proposal("skip_lines", raw.skip_lines, f"the header stands in line {raw.skip_lines + 1}"))
-        if raw.sheet is not None and not raw.is_only_sheet:
+        if any(table.sheet is not None and not table.is_only_sheet for table in self.tables):
             names = [table.sheet or "" for table in self.tables]
             add(
                 Proposal(

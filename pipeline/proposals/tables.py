@@ -9,6 +9,8 @@ from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 
+import numpy as np
+
 from pipeline.inputs.sheets import SUFFIXES as WORKBOOKS
 from pipeline.inputs.time_series import SUFFIXES as TIME_SERIES
 from pipeline.model.problems import InputError
@@ -149,9 +151,19 @@ def _read_groups(
                 kind = readings[at].role.removesuffix("s")
                 kinds |= {names.get(site, site): kind for site in readings[at].sites}
     for at in sites_at:
-        beside = Beside(FolderEvidence(_elsewhere(texts_in, at), hint=hint), day, {}, kinds)
+        evidence = FolderEvidence(_elsewhere(texts_in, at), hint=hint)
+        beside = Beside(evidence, day, {}, kinds, _recorded([*readings.values(), *series]))
         readings[at] = read_group(seen[at], groups[at], TABLES, beside)
     return [readings[at] for at in range(len(groups))]
+
+
+def _recorded(readings: Sequence[GroupReading]) -> tuple[np.datetime64, np.datetime64] | None:
+    """Return the first and the last day of the tables of measurements; None where one of them tells no days."""
+    of = [one for one in readings if one.role in ("courses", "stations")]
+    days = [one.days[~np.isnat(one.days)] for one in of if one.days is not None]
+    if len(days) < len(of) or not any(map(len, days)):
+        return None
+    return min(each.min() for each in days if len(each)), max(each.max() for each in days if len(each))
 
 
 def _elsewhere(texts_in: Sequence[frozenset[str]], at: int) -> frozenset[str]:

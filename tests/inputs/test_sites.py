@@ -118,6 +118,23 @@ def test_attributes_of_zones_are_columns_or_constants():
             check_declared({"zones": {"name": setting}}, [ZONES])
 
 
+def test_other_letters_of_the_compass_are_declared(tmp_path):
+    file = tmp_path / "sites.csv"
+    file.write_text(HEADER + "A,course,33°30'O,44 N\nB,course,o 33 30,44 N\nC,course,33°30'X,44 N\n", "utf-8")
+    for means, longitude in (("W", -33.5), ("E", 33.5)):
+        sites, findings = read_sites(Source([file], {"longitude": Column(values={"O": means})}))
+        assert sites["longitude"].tolist() == [longitude, longitude]
+        assert any("33°30'X" in one.evidence for one in findings)
+
+
+def test_a_letter_of_the_compass_means_one_of_its_column():
+    check_declared({"sites": {"longitude": Column(values={"O": "W"})}}, [SITES])
+    with pytest.raises(
+        SettingsError, match=r"columns.sites.longitude.values: 'N' is no letter of longitude. It is E or W"
+    ):
+        check_declared({"sites": {"longitude": Column(values={"O": "N"})}}, [SITES])
+
+
 def test_of_several_files_the_later_row_of_a_site_counts(tmp_path):
     texts = {"a.csv": "A,course,-33,44\nB,course,-33.1,44\n", "b.csv": "A,course,-33.2,44\nC,station,-33.3,44\n"}
     for name, text in texts.items():
