@@ -447,17 +447,17 @@ class _Phrases:
 
 @cache
 def _phrases() -> _Phrases:
-    found = _Phrases(defaultdict(list), defaultdict(list), defaultdict(list))
+    phrases = _Phrases(defaultdict(list), defaultdict(list), defaultdict(list))
     for meaning, text in _PHRASES.items():
         for words in (tuple(folded(one).split()) for one in text.split(";") if one.strip()):
             one = _Phrase(meaning, words, tuple(word for word in words if word not in _FILLING) or words)
             first = one.core[0]
-            found.by_letters["".join(words)].append(one)
+            phrases.by_letters["".join(words)].append(one)
             if first.endswith("*"):
-                found.by_beginning[first[:1]].append(one)
+                phrases.by_beginning[first[:1]].append(one)
             else:
-                found.by_word[first].append(one)
-    return found
+                phrases.by_word[first].append(one)
+    return phrases
 
 
 @cache
