@@ -12,7 +12,9 @@ from pipeline.proposals.proposal import Proposal, Refusal, UnknownFile, Value
 from pipeline.proposals.raster_facts import Box, RasterFacts
 from pipeline.proposals.vector_facts import LayerFacts
 
-ZONE_WORDS = "zone zones basin watershed catchment subbasin huc drainage einzugsgebiet gebiet bassin cuenca bacino teilgebiet"
+ZONE_WORDS = (
+    "zone zones basin watershed catchment subbasin huc drainage einzugsgebiet gebiet bassin cuenca bacino teilgebiet"
+)
 WATER_WORDS = "water lake lakes reservoir pond see seen lac lago gewässer gewaesser waterbody waterbodies"
 OTHER_WORDS = "glacier forest fire geology soil landcover parcel ownership stable road roads building avalanche footprint flightline"
 TRAIL_WORDS = "trail trails road roads path paths route routes track tracks weg wege sentier chemin"
