@@ -14,6 +14,7 @@ from pipeline.courses.dates import season_samples
 from pipeline.courses.sample_checks import (
     core_longer_than_depth,
     core_much_shorter,
+    density_kg_m3,
     depth_without_water,
     far_from_nominal,
     impossible_density,
@@ -186,12 +187,17 @@ def test_southern_seasons_count_from_april():
 
 
 def test_a_samplers_bias_is_taken_off_its_own_cores_alone():
-    made = samples(n=4).assign(sampler=["Federal", " federal ", "wide", "federal"], swe_mm=[108.4, 216.8, 108.4, 0.0])
+    tubes = ["Federal", " federal ", "wide", "federal", "federal"]
+    made = samples(n=5).assign(sampler=tubes, swe_mm=[108.4, 216.8, 108.4, 0.0, 0.542])
     corrected, (finding,) = without_sampler_bias(made, {"FEDERAL": 0.084, "tin": 0.5})
-    assert corrected["swe_mm"].tolist() == pytest.approx([100.0, 200.0, 108.4, 0.0])
-    assert made["swe_mm"].tolist() == [108.4, 216.8, 108.4, 0.0]
+    assert corrected["swe_mm"].tolist() == pytest.approx([100.0, 200.0, 108.4, 0.0, 0.5])
+    assert made["swe_mm"].tolist() == [108.4, 216.8, 108.4, 0.0, 0.542]
     assert (finding.line, finding.start, finding.end) == (2, "2031-03-01", "2031-03-01")
-    assert finding.evidence == "sampler FEDERAL: 2 cores, SWE divided by 1.084"
+    assert finding.evidence == "sampler FEDERAL: 3 cores, SWE divided by 1.084"
+
+
+def test_a_sample_without_depth_has_no_density():
+    assert density_kg_m3(edited(samples(n=2), 1, depth_m=0.0)).isna().tolist() == [False, True]
 
 
 def breached(check, **values):
