@@ -111,7 +111,7 @@ _PHRASES = {
         "schneewasseraequivalent; schneewasser; wasserequivalent; "
         "equivalent en eau; equivalent eau; equivalent eau neige; eau equivalente; een; eq eau; valeur en eau; "
         "equivalent en eau de la neige; equivalente en agua; equivalente agua; agua equivalente; equivalente de agua; "
-        "equivalente en agua de la nieve; equivalente hidrico; contenido de agua; "
+        "equivalente en agua de la nieve; equivalente hidrico; ean; contenido de agua; "
         "equivalente in acqua; equivalente acqua; acqua equivalente; equivalente idrico; equivalente in acqua della neve; "
         "vannekvivalent; snoens vannekvivalent; snovannekvivalent; vannverdi; vanninnhold"
     ),

@@ -14,7 +14,7 @@ from pipeline.proposals.headers_known import meanings
 from pipeline.proposals.proposal import Proposal, Value
 from pipeline.proposals.reshaped import Reshaped, stacked, tiled
 from pipeline.proposals.table_columns import KEYS, LEAST_FIT, SeenColumn, SeenTable
-from pipeline.proposals.units_known import header_words
+from pipeline.proposals.units_known import LENGTH, WATER, header_words
 
 READINGS = tuple(key for key in KEYS["stations"] if key not in ("site_id", "time"))
 """What stations measure."""
@@ -100,6 +100,7 @@ def _pattern(
     keys, doubts = _keys_of(list(by_text))
     if not keys:
         return None
+    doubts += _maybe_snow(by_text, keys)
     stations = {one.site: names[one.site] for one in headed if one.site in names and one.site not in ids}
     proposals = [
         Proposal("wide", pattern, f"{len(headed)} headers such as '{headed[0].column.header}'"),
@@ -115,6 +116,22 @@ def _pattern(
 def _not_read(by_text: Mapping[str, Sequence[_Headed]], keys: Mapping[str, str]) -> str:
     left = [text for text in by_text if text not in keys.values()]
     return f"not read: {', '.join(left)}" if left else "all that the headers name"
+
+
+def _maybe_snow(by_text: Mapping[str, Sequence[_Headed]], keys: Mapping[str, str]) -> list[str]:
+    """Return the elements that may be the snow that the table lacks.
+
+    They are depths of water, or have no unit, and their words say nothing that is known.
+    """
+    doubts = []
+    for text, columns in by_text.items():
+        is_known = reading_named(text) is not None
+        units = {one.column.unit.measures for one in columns if one.column.unit is not None}
+        numbers = np.concatenate([one.column.cells.numbers for one in columns])
+        numbers = numbers[np.isfinite(numbers)]
+        if "swe" not in keys and not is_known and units <= {LENGTH, WATER} and numbers.max(initial=0.0) > 0:
+            doubts.append(f"no element is recognised as swe, and nothing tells what stands under '{text.strip()}'")
+    return doubts
 
 
 def _keys_of(texts: Sequence[str]) -> tuple[dict[str, str], list[str]]:

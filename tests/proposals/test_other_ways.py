@@ -145,6 +145,20 @@ def test_stations_and_elements_side_by_side(tmp_path):
     assert_stations_are_true(read_back(found, "stations"))
 
 
+@pytest.mark.parametrize(("word", "said"), [("QZK [mm]", "QZK [mm]"), ("QZK", "QZK"), ("Battery (V)", "")])
+def test_an_element_beside_depth_that_may_be_its_water_is_refused(tmp_path, word, said):
+    canonical(tmp_path, "sites", "courses")
+    days = sorted(STATIONS["date"].unique())
+    header, columns = ["Date"], []
+    for site, own in STATIONS.groupby("site_id"):
+        header += [f"{site} {word}", f"{site} Snow depth (cm)"]
+        columns += [own["swe_mm"].tolist(), own["depth_cm"].tolist()]
+    (tmp_path / "all.csv").write_text(lines([header, *zip(days, *columns, strict=True)]), "utf-8")
+    found = [text for text in refused(tmp_path) if "recognised as swe" in text]
+    assert len(found) == (1 if said else 0)
+    assert all(f"'{said}'" in text and "all.csv" in text for text in found)
+
+
 def test_a_column_a_station_and_a_file_a_reading(tmp_path):
     canonical(tmp_path, "sites", "courses")
     days = sorted(STATIONS["date"].unique())
