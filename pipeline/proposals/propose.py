@@ -40,6 +40,12 @@ from pipeline.settings.basin import Settings, read_settings
 MARGIN_M = 5000.0
 """The margin around the zones that settings have by default, m."""
 
+FLOWN = (RasterKind.DEPTH, RasterKind.SNOW_ON, RasterKind.SNOW_OFF, RasterKind.STABLE)
+"""Rasters that a table of flights names."""
+
+WITH_A_TABLE = (*FLOWN, RasterKind.COVER, RasterKind.ALBEDO)
+"""Rasters that some table names."""
+
 Stage = Callable[[str], None]
 ProposeTables = Callable[[Sequence[Path], BasinHint | None], TableProposals]
 
@@ -56,6 +62,7 @@ class Proposed:
     new_tables : tables to be written beside the settings.
     refusals : what nothing safe can be proposed for: settings are refused until a person has decided.
     unused : files that no setting names.
+    not_looked_at : what waits until the tables can be read.
     date : newest date with snow; None where no record has any.
     """
 
@@ -65,13 +72,15 @@ class Proposed:
     new_tables: list[NewTable] = field(default_factory=list)
     refusals: list[Refusal] = field(default_factory=list)
     unused: list[UnknownFile] = field(default_factory=list)
+    not_looked_at: list[str] = field(default_factory=list)
     date: dt.date | None = None
 
     @property
     def undecided(self) -> list[str]:
         """What a person must decide before these settings may be used: questions whose answer would be silent, and refusals."""
         questions = [f"{one.key}: {_readings(one)}? {one.evidence}" for one in self.answers.undecided]
-        return list(dict.fromkeys([*questions, *map(str, self.refusals)]))
+        later = [f"not looked at yet: {what}. Mend the other points and run init again" for what in self.not_looked_at]
+        return list(dict.fromkeys([*questions, *map(str, self.refusals), *later]))
 
     @property
     def is_whole(self) -> bool:
@@ -130,8 +139,22 @@ def propose(folder: Folder, home: Path, answers: Answers, stage: Stage, propose_
             proposed.draft.put(
                 f"inputs.{table.role}", str(home / table.name_in(home)), f"written by init {table.evidence}"
             )
+    else:
+        proposed.not_looked_at = _not_looked_at(proposed, ground, groups)
     proposed.unused += [*ground.unused, *tables.unknown]
     return proposed
+
+
+def _not_looked_at(proposed: Proposed, ground: Ground, groups: Sequence[FileGroup]) -> list[str]:
+    """Return what is looked at only once the tables can be read: clocks, and rasters that no table may name."""
+    stations = [group.files[0].name for group in groups if group.lacks_clock]
+    rasters = [one.path.name for kind in WITH_A_TABLE for one in ground.kinds.get(kind, [])]
+    points = []
+    if stations:
+        points.append(f"the clock of times without an offset ({', '.join(stations)})")
+    if rasters and not {"flights", "covers"} & set(proposed.draft.values.get("inputs", {})):
+        points.append(f"rasters of flights and grids ({', '.join(rasters)})")
+    return points
 
 
 def _hint(ground: Ground) -> BasinHint | None:
@@ -366,9 +389,8 @@ def _put_rasters(proposed: Proposed, ground: Ground, records: Records) -> None:
             under = f"{key}.columns.{settled.key.rsplit('.', 1)[-1]}" if key else settled.key
             draft.put(under, settled.value, settled.evidence)
     named |= _put_covers(proposed, settings, ground)
-    flown = (RasterKind.DEPTH, RasterKind.SNOW_ON, RasterKind.SNOW_OFF, RasterKind.STABLE)
-    for kind in (*flown, RasterKind.COVER, RasterKind.ALBEDO):
-        table_name = "flights" if kind in flown else "covers"
+    for kind in WITH_A_TABLE:
+        table_name = "flights" if kind in FLOWN else "covers"
         proposed.unused += [
             UnknownFile(one.path, f"the table of {table_name} does not name it. Add a row to it")
             for one in ground.kinds.get(kind, [])

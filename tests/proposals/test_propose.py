@@ -13,7 +13,7 @@ from made_folder import CORNER, FOOT, canonical_tables, heights, write
 
 from pipeline.proposals.answers import Answers
 from pipeline.proposals.folder import folder_of
-from pipeline.proposals.proposal import Proposal
+from pipeline.proposals.proposal import Proposal, Refusal
 from pipeline.proposals.propose import propose
 from pipeline.proposals.write import Draft, text_of
 from pipeline.proposals.written import write_proposed
@@ -201,6 +201,25 @@ def test_station_times_without_a_clock_get_it_by_the_air(home):
     # Two hours from UTC are too few to tell the clocks apart.
     assert [one.key for one in answers.undecided] == ["formats.stations.0.clock"]
     assert str(proposed.date) == "2031-03-10"
+
+
+def test_what_waits_for_the_tables_is_named_where_they_cannot_be_read(home):
+    (home / "flights.csv").unlink()
+    (home / "depth.tif").rename(home / "snow_depth_20310302.tif")
+
+    def tables(paths, hint):
+        got = canonical_tables(paths, hint)
+        group = replace(got.tables["stations"].groups[0], lacks_clock=True)
+        stations = replace(got.tables["stations"], groups=(group,))
+        refusal = Refusal(home / "courses.csv", "depth", "cm or inch", "Write the unit into the header")
+        return replace(got, tables={**got.tables, "stations": stations}, refusals=(refusal,))
+
+    proposed = propose(folder_of(home, [home / "settings.yaml"]), home, Answers(), lambda _: None, tables)
+    assert len(proposed.undecided) == 3
+    clock, rasters = proposed.undecided[1:]
+    assert "clock of times without an offset (stations.csv)" in clock
+    assert "snow_depth_20310302.tif" in rasters
+    assert "run init again" in rasters
 
 
 def test_sites_that_lie_elsewhere_are_refused_with_the_file_and_the_cure(home):
