@@ -12,6 +12,7 @@ import pandas as pd
 from pipeline.inputs.find import matching
 from pipeline.proposals.answers import Answers
 from pipeline.proposals.folder import Folder, Kind
+from pipeline.proposals.names import name_pattern
 from pipeline.proposals.polygons import LEAST_COVER, Zones, choice_of, without_crs, zone_columns, zone_layers
 from pipeline.proposals.proposal import Proposal, Refusal, UnknownFile, Value
 from pipeline.proposals.raster_facts import RasterFacts, facts_of
@@ -29,7 +30,6 @@ from pipeline.proposals.raw_table import BlanksError, raw_text
 from pipeline.proposals.table_columns import FolderEvidence, seen_table
 from pipeline.proposals.table_role import role_of
 from pipeline.proposals.vector_facts import LayerFacts, layers_with_facts
-from pipeline.proposals.write import glob_escaped
 
 
 @dataclass(frozen=True)
@@ -181,13 +181,7 @@ def _common_glob(paths: list[Path]) -> str:
     """Return a glob of the names' common beginning and end; empty where it would meet other files too."""
     if len({path.parent for path in paths}) > 1:
         return ""
-    names = [path.name for path in paths]
-    shortest = min(map(len, names))
-    same = [n for n in range(shortest) if len({name[: n + 1] for name in names}) > 1]
-    start = names[0][: same[0]] if same else names[0][:shortest]
-    ends = [n for n in range(1, shortest - len(start) + 1) if len({name[-n:] for name in names}) > 1]
-    end = names[0][len(names[0]) - (ends[0] - 1 if ends else shortest - len(start)) :]
-    pattern = paths[0].parent / f"{glob_escaped(start)}*{glob_escaped(end)}"
+    pattern = paths[0].parent / name_pattern([path.name for path in paths])
     return str(pattern) if set(matching(pattern)) == set(paths) else ""
 
 

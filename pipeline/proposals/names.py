@@ -5,9 +5,10 @@ from __future__ import annotations
 import datetime as dt
 import re
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from pipeline.proposals.proposal import FileGroup
+from pipeline.proposals.write import glob_escaped
 
 _YEARS = r"(?:19|20)\d\d"
 
@@ -93,3 +94,16 @@ def names_of(group: FileGroup) -> str:
     few = 2
     listed = ", ".join(path.name for path in group.files[:few])
     return f"{listed} ..." if len(group.files) > few else listed
+
+
+def name_pattern(names: Sequence[str]) -> str:
+    """Return the narrowest pattern with one star that meets some names."""
+    if len(names) == 1:
+        return glob_escaped(names[0])
+    first, last = min(names), max(names)
+    start = next((n for n, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), len(first))
+    backwards = sorted(name[::-1] for name in names)
+    alike = zip(backwards[0], backwards[-1], strict=False)
+    end = next((n for n, (a, b) in enumerate(alike) if a != b), len(backwards[0]))
+    end = min(end, min(map(len, names)) - start)
+    return f"{glob_escaped(first[:start])}*{glob_escaped(first[len(first) - end :]) if end else ''}"

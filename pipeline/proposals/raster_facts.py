@@ -27,9 +27,6 @@ COUNTED_PIXELS = 200_000_000
 WINDOWS, WINDOW_PIXELS = 10, 64
 """Windows along each side of a large raster, and pixels along each side of a window: 400 000 pixels of it (cost alone)."""
 
-PICTURE_BANDS = 3
-"""A raster of so many bands of bytes is a picture."""
-
 
 @dataclass(frozen=True)
 class Box:

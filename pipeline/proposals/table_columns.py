@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -453,11 +453,3 @@ def words_around(raw: RawTable) -> frozenset[str]:
 
 MOST_SITES = 2000
 """More different texts in a column are remarks, not sites."""
-
-
-def with_header(table: SeenTable, names: Mapping[int, str]) -> SeenTable:
-    """Return a table without a header line with names for its columns."""
-    return replace(
-        table,
-        columns=tuple(replace(column, header=names.get(column.position, column.header)) for column in table.columns),
-    )

@@ -16,6 +16,7 @@ from pipeline.inputs.time_series import SUFFIXES as TIME_SERIES
 from pipeline.model.problems import InputError
 from pipeline.proposals.clocks_known import clock_said
 from pipeline.proposals.missing_codes import USUAL, missing_codes
+from pipeline.proposals.names import name_pattern
 from pipeline.proposals.proposal import (
     BasinHint,
     FileGroup,
@@ -33,7 +34,6 @@ from pipeline.proposals.table_role import role_of
 from pipeline.proposals.trial import TABLES, days_of, today, tried
 from pipeline.proposals.units_known import units_said
 from pipeline.proposals.wide_known import reading_named
-from pipeline.proposals.write import glob_escaped
 
 ORDER = ("sites", "courses", "stations", "flights", "covers", "weather", "normals", "overrides")
 """The tables in the order of the settings."""
@@ -235,9 +235,9 @@ def _parts(groups: Sequence[GroupReading]) -> list[_Part]:
     for group in groups:
         names = list(dict.fromkeys(file.name for file in group.files))
         other = [file.name for one in groups if one is not group for file in one.files]
-        pattern = _around(names)
+        pattern = name_pattern(names)
         if any(fnmatchcase(name, pattern) for name in other):
-            parts += [_Part(_of_name(group, name), _around([name])) for name in names]
+            parts += [_Part(_of_name(group, name), name_pattern([name])) for name in names]
         else:
             parts.append(_Part(group, pattern))
     return parts
@@ -270,18 +270,6 @@ def _of_one_name(groups: Sequence[GroupReading]) -> list[Refusal]:
     return refusals
 
 
-def _around(names: Sequence[str]) -> str:
-    """Return the narrowest pattern with one star that meets some names."""
-    if len(names) == 1:
-        return glob_escaped(names[0])
-    first, last = min(names), max(names)
-    start = next((n for n, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), len(first))
-    backwards = sorted(name[::-1] for name in names)
-    end = next((n for n, (a, b) in enumerate(zip(backwards[0], backwards[-1], strict=False)) if a != b), 0)
-    end = min(end, min(map(len, names)) - start)
-    return f"{glob_escaped(first[:start])}*{glob_escaped(first[len(first) - end :]) if end else ''}"
-
-
 def _globs(files: Sequence[Path], paths: Sequence[Path]) -> list[Path]:
     """Return paths and globs that name some files and no others."""
     named: list[Path] = []
@@ -289,7 +277,7 @@ def _globs(files: Sequence[Path], paths: Sequence[Path]) -> list[Path]:
     for file in files:
         by_folder[file.parent].append(file)
     for folder, own in by_folder.items():
-        pattern = _around([file.name for file in own])
+        pattern = name_pattern([file.name for file in own])
         met = {path for path in paths if path.parent == folder and fnmatchcase(path.name, pattern)}
         has_glob_marks = any(mark in pattern.replace("*", "", 1) for mark in "*?[")
         if len(own) > 1 and met == set(own) and not has_glob_marks:
