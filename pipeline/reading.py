@@ -17,6 +17,7 @@ import pandas as pd
 from pipeline.archive.columns import COLUMNS, conformed, filled
 from pipeline.archive.current import UNREADABLE, Decisions, Soundness, current_of, read_decisions, used_by
 from pipeline.archive.current import held_back as why_held_back
+from pipeline.archive.layout import LAYOUT_VERSION, as_one_day
 from pipeline.archive.records import RECORD, load_record
 from pipeline.archive.revisions import Date, Revision, RevisionId, as_date
 from pipeline.model.problems import ArchiveError
@@ -27,9 +28,6 @@ from pipeline.storage.paths import files_below, in_store, local_file, names_in, 
 
 if TYPE_CHECKING:
     import xarray as xr
-
-LAYOUT_VERSION = 1
-"""Version of the folder layout that this program reads and writes; it stands in `archive.json`."""
 
 _BASIN_ID = re.compile(r"[A-Za-z0-9_-]+")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
@@ -53,7 +51,7 @@ def list_days(root: str | Path, basin: str) -> pd.DataFrame:
 def open_day(root: str | Path, basin: str, date: Date, revision: int | None = None) -> xr.Dataset:
     """Open `estimate.nc` of one day, lazily. The current revision, or the one asked for, withdrawn or not.
 
-    Returns a Dataset on (y, x), metres; `zone`, `band` and `source` come as floats with NaN outside the basin. Its
+    Returns a Dataset on (y, x), metres; `zone`, `elevation_band` and `source` come as floats with NaN outside the basin. Its
     attributes carry `revision`. Close it after use. Raises ArchiveError, naming the nearest dates, where there is none.
     """
     import xarray as xr  # noqa: PLC0415  listing days and reading tables must not wait for it
@@ -65,8 +63,7 @@ def open_day(root: str | Path, basin: str, date: Date, revision: int | None = No
         raise ArchiveError(
             f"{chosen.path / 'estimate.nc'} cannot be opened ({error}). Run `snowtally verify`."
         ) from error
-    # As a coordinate, the cell area of the first day would stand for all.
-    return dataset.reset_coords("cell_area").assign_attrs(revision=chosen.number)
+    return as_one_day(dataset).assign_attrs(revision=chosen.number)
 
 
 def open_days(root: str | Path, basin: str, start: Date, end: Date) -> xr.Dataset:

@@ -15,6 +15,8 @@ import numpy as np
 import xarray as xr
 from xarray.backends.netCDF4_ import NETCDF4_PYTHON_LOCK
 
+from pipeline.archive.layout import as_one_day, layout_of, names_today
+
 
 def open_files(files: list[Path]) -> xr.Dataset:
     """Return the days of some `estimate.nc` as one lazy Dataset. It lies on (time, y, x), with one chunk a day.
@@ -26,7 +28,7 @@ def open_files(files: list[Path]) -> xr.Dataset:
     said = [_said(path) for path in files]
     fullest = max(range(len(files)), key=lambda n: len(said[n][1]))
     with xr.open_dataset(files[fullest], engine="netcdf4", decode_coords="all") as one:
-        template = one.reset_coords("cell_area")
+        template = as_one_day(one)
         grid = template.coords.to_dataset().drop_vars("time").load()
     for path, (axes, _, _) in zip(files, said, strict=True):
         if not all(np.array_equal(a, b) for a, b in zip(axes, said[0][0], strict=True)):
@@ -51,10 +53,17 @@ def _days_of(paths: da.Array, name: str, like: xr.DataArray) -> da.Array:
 def _read(paths: np.ndarray, variable: str, kind: np.dtype) -> np.ndarray:
     # The C library is not made for threads; this is the lock under which xarray reads single days.
     with NETCDF4_PYTHON_LOCK, netCDF4.Dataset(str(paths[0])) as day:
-        if variable not in day.variables:
-            return np.full((1, day.dimensions["y"].size, day.dimensions["x"].size), np.nan, kind)
-        values = day[variable][:]
-    return np.ma.filled(values.astype(kind), np.nan)[np.newaxis]
+        shape = (1, day.dimensions["y"].size, day.dimensions["x"].size)
+        stored = {_today(day, name): name for name in day.variables}
+        if variable not in stored:
+            return np.full(shape, np.nan, kind)
+        values = day[stored[variable]][:]
+    return np.ma.filled(values.astype(kind), np.nan).reshape(shape)
+
+
+def _today(file: netCDF4.Dataset, name: str) -> str:
+    """Return what a variable of a file is called today."""
+    return names_today(layout_of(file.__dict__)).get(name, name)
 
 
 def _said(path: Path) -> tuple[tuple[np.ndarray, ...], dict[str, dict[str, Any]], np.datetime64]:
@@ -65,10 +74,10 @@ def _said(path: Path) -> tuple[tuple[np.ndarray, ...], dict[str, dict[str, Any]]
     with NETCDF4_PYTHON_LOCK, netCDF4.Dataset(path) as file:
         axes = file["x"][:].data, file["y"][:].data, np.array(file["crs"].spatial_ref)
         attributes = {"": dict(file.__dict__)} | {
-            name: {k: v for k, v in variable.__dict__.items() if k not in _DECODED}
+            _today(file, name): {k: v for k, v in variable.__dict__.items() if k not in _DECODED}
             for name, variable in file.variables.items()
         }
-        hours = float(file["time"][...])
+        hours = float(file["time"][...].item())
     instant = np.datetime64("1970-01-01T00:00", "ns") + np.timedelta64(round(hours * 3600), "s")
     return axes, attributes, instant
 

@@ -159,7 +159,7 @@ def published_fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> 
     for name, classes in (
         ("source", source),
         ("zone", terrain["zone"].to_numpy()),
-        ("band", terrain["band"].to_numpy()),
+        ("elevation_band", terrain["band"].to_numpy()),
     ):
         fields[name] = np.where(inside, classes, 0).astype("i4")
     return xr.Dataset({name: (("y", "x"), value) for name, value in fields.items()}, coords=terrain["elevation"].coords)
@@ -175,9 +175,9 @@ def zone_band_covariance(today: SweMap, fields: xr.Dataset, units: ZoneBands, ce
     Parameters
     ----------
     today : the map, of whose error parts it is made.
-    fields : zone, band and cell_area (m2) on (y, x).
+    fields : zone, elevation_band and cell_area (m2) on (y, x).
     units : the basin's zones and bands.
     cell_m : side of a cell, m.
     """
-    number = units.numbers(fields["zone"].to_numpy(), fields["band"].to_numpy())
+    number = units.numbers(fields["zone"].to_numpy(), fields["elevation_band"].to_numpy())
     return volume_covariance(today.parts, fields["cell_area"].to_numpy(), number, units.count, cell_m)

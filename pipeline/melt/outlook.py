@@ -117,7 +117,7 @@ def with_outlook(day: Day, inputs: OutlookInputs) -> Day:
     weather = _Weather.of(inputs, newest, _sky(day, inputs), day.date, ground)
     cells = _cells(day, inputs, ground, weather, window)
     units = ZoneBands(day.basin_id, [zone_id for zone_id, _ in day.zones], day.bands)
-    unit = units.numbers(*(day.fields[name].to_numpy()[ground.cells] for name in ("zone", "band")))
+    unit = units.numbers(*(day.fields[name].to_numpy()[ground.cells] for name in ("zone", "elevation_band")))
     central, grids, energy = _march_basin(day, ground, cells, weather, unit, units.count)
     members = _members(day, units, cells, unit, ground.area_m2, weather)
     dates = weather.forecast.dates

@@ -40,8 +40,8 @@ class Day:
     noon_utc : the estimate's instant, local noon in UTC (naive).
     grid : the cells of the basin's bounding box; `fields` lies on it.
     zones : (zone_id, name) of the zones; zone number n of `fields.zone` is zones[n - 1].
-    bands : (low, high) edges in metres; band number n of `fields.band` is bands[n - 1].
-    fields : the published variables on (y, x), unrounded, missing (NaN; 0 for zone, band and source) outside the basin.
+    bands : (low, high) edges in metres; band number n of `fields.elevation_band` is bands[n - 1].
+    fields : the published variables on (y, x), unrounded, missing (NaN; 0 for zone, elevation_band and source) outside the basin.
     totals : rows and columns of `totals.csv`.
     totals_covariance : rows and columns of `totals_covariance.parquet`.
     sites, checks, skill : rows and columns of `sites.csv`, `checks.csv` and `skill.csv`.

@@ -14,7 +14,8 @@ class Variable:
     name : name in `estimate.nc`.
     units : units as UDUNITS spells them.
     long_name : what it is, for people.
-    standard_name : CF standard name, with modifier where it has one; empty where CF has no name for it.
+    standard_name : CF standard name, with modifier where it has one; empty where CF has no name for it, as for a quantile:
+        no two variables share one, so that a search by standard name finds one.
     decimals : stored values are rounded to this many decimals (0.1 mm, 1 mm, 0.1 kg/m3 are below any instrument).
     content : ACDD coverage content type.
     """
@@ -25,6 +26,11 @@ class Variable:
     standard_name: str = ""
     decimals: int = 3
     content: str = "modelResult"
+
+    @property
+    def dated(self) -> bool:
+        """Whether it is of the date, and not of the ground."""
+        return self.content != "auxiliaryInformation"
 
 
 _SWE = "lwe_thickness_of_surface_snow_amount"
@@ -41,8 +47,8 @@ VARIABLES: dict[str, Variable] = {
             1,
             "qualityInformation",
         ),
-        Variable("swe_p10", "mm", "snow water equivalent with a 10 % chance of less", _SWE, 1, "qualityInformation"),
-        Variable("swe_p90", "mm", "snow water equivalent with a 90 % chance of less", _SWE, 1, "qualityInformation"),
+        Variable("swe_p10", "mm", "snow water equivalent with a 10 % chance of less", "", 1, "qualityInformation"),
+        Variable("swe_p90", "mm", "snow water equivalent with a 90 % chance of less", "", 1, "qualityInformation"),
         Variable("depth", "m", "snow depth, mean of the cell", "surface_snow_thickness", 3),
         Variable(
             "depth_se",
@@ -65,7 +71,7 @@ VARIABLES: dict[str, Variable] = {
         Variable("source", "1", "where the cell's value comes from", "status_flag", 0, "qualityInformation"),
         Variable("elevation", "m", "mean ground elevation of the cell", "surface_altitude", 1, "auxiliaryInformation"),
         Variable("zone", "1", "zone that holds most of the cell", "", 0, "auxiliaryInformation"),
-        Variable("band", "1", "elevation band of the cell's mean elevation", "", 0, "auxiliaryInformation"),
+        Variable("elevation_band", "1", "elevation band of the cell's mean elevation", "", 0, "auxiliaryInformation"),
         Variable(
             "cell_area",
             "m2",
@@ -81,4 +87,4 @@ SOURCE_FLAGS = {"flight": 1, "blended": 2, "no_snow": 3}
 """Values of `source`: measured by a flight of the day, blended from earlier flights and sites, no snow."""
 
 MISSING_CLASS = 0
-"""Value of `source`, `zone` and `band` in cells without a part in the basin."""
+"""Value of `source`, `zone` and `elevation_band` in cells without a part in the basin."""

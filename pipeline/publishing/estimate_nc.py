@@ -15,12 +15,13 @@ import numpy as np
 import xarray as xr
 from pyproj import CRS, Transformer
 
+from pipeline.archive.layout import LAYOUT, LAYOUT_VERSION
 from pipeline.model.day import Day
 from pipeline.model.grid import BasinGrid
 from pipeline.model.problems import ArchiveError
 from pipeline.model.variables import MISSING_CLASS, SOURCE_FLAGS, VARIABLES, Variable
 
-CLASSES = ("source", "zone", "band")
+CLASSES = ("source", "zone", "elevation_band")
 """Variables that hold whole numbers with a meaning each."""
 
 _CHUNK = 256
@@ -83,7 +84,8 @@ def write_estimate(day: Day, fields: dict[str, np.ndarray], path: Path) -> None:
         _write_noon(file, day)
         for name, values in fields.items():
             attributes = _attributes(VARIABLES[name], day, values.dtype)
-            _create(file, name, values, attributes, fill=_fill(name))
+            dated = values[np.newaxis] if VARIABLES[name].dated else values
+            _create(file, name, dated, attributes, fill=_fill(name))
 
 
 def create_grid_file(file: netCDF4.Dataset, day: Day, words: dict[str, str]) -> None:
@@ -115,8 +117,9 @@ def _create(
     fill: np.generic | Literal[False] = False,
 ) -> None:
     chunks = tuple(min(_CHUNK, n) for n in values.shape)
+    dims = ("time", "y", "x")[-values.ndim :]
     variable = file.createVariable(
-        name, values.dtype, ("y", "x"), zlib=True, complevel=_LEVEL, shuffle=True, chunksizes=chunks, fill_value=fill
+        name, values.dtype, dims, zlib=True, complevel=_LEVEL, shuffle=True, chunksizes=chunks, fill_value=fill
     )
     variable.setncatts(attributes)
     variable[:] = values
@@ -133,13 +136,15 @@ def _write_axes(file: netCDF4.Dataset, day: Day) -> None:
 
 
 def _write_noon(file: netCDF4.Dataset, day: Day) -> None:
-    time = file.createVariable("time", "f8", ())
+    # A record dimension: programs that know no other way of joining files put days together along it.
+    file.createDimension("time", None)
+    time = file.createVariable("time", "f8", ("time",), chunksizes=(1,))
     time.setncatts({
         "standard_name": "time", "long_name": "instant of the estimate, local noon",
         "units": "hours since 1970-01-01 00:00:00", "calendar": "standard", "units_metadata": "leap_seconds: none",
         "axis": "T", "coverage_content_type": "coordinate",
     })  # fmt: skip
-    time[...] = (day.noon_utc - EPOCH) / dt.timedelta(hours=1)
+    time[:] = [(day.noon_utc - EPOCH) / dt.timedelta(hours=1)]
 
 
 def _angle_attributes(word: str, units: str) -> dict[str, str]:
@@ -172,14 +177,14 @@ def _attributes(variable: Variable, day: Day, dtype: np.dtype) -> dict[str, Any]
     attributes: dict[str, Any] = {"long_name": variable.long_name, "units": variable.units}
     if variable.standard_name:
         attributes["standard_name"] = variable.standard_name
-    attributes |= {"grid_mapping": "crs", "coordinates": "time lat lon", "coverage_content_type": variable.content}
+    attributes |= {"grid_mapping": "crs", "coordinates": "lat lon", "coverage_content_type": variable.content}
     if variable.name in _ANCILLARY:
         attributes["ancillary_variables"] = _ANCILLARY[variable.name]
     if variable.name in CLASSES:
         return attributes | _flags(variable.name, day, dtype)
     if variable.name != "cell_area":
         attributes["cell_measures"] = "area: cell_area"
-        attributes["cell_methods"] = "area: mean" if variable.name == "elevation" else "area: mean time: point"
+        attributes["cell_methods"] = "area: mean time: point" if variable.dated else "area: mean"
     return attributes
 
 
@@ -229,6 +234,7 @@ def _global_attributes(day: Day) -> dict[str, Any]:
     instant = f"{day.noon_utc.isoformat(timespec='seconds')}Z"
     return {
         "Conventions": "CF-1.11, ACDD-1.3",
+        LAYOUT: np.int32(LAYOUT_VERSION),
         "title": f"Snow water equivalent of {day.title}, {day.date.isoformat()}",
         "summary": (
             "Snow water equivalent, snow depth and density of a basin on one day, with standard errors, "

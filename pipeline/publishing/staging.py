@@ -13,7 +13,8 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.reading import LAYOUT_VERSION, archive_folder
+from pipeline.archive.layout import LAYOUT_VERSION
+from pipeline.reading import archive_folder
 from pipeline.storage.files import make_folders, replace_file
 from pipeline.storage.json_text import from_json
 from pipeline.storage.locks import basin_lock, try_lock
@@ -53,16 +54,19 @@ def is_begun(root: str | Path) -> bool:
 
 
 def prepared(root: str | Path) -> Path:
-    """Return the archive's folder with its layout version, made when new."""
+    """Return the archive's folder, which says that it is of this program's layout.
+
+    It is made when new. One of an earlier layout becomes one of this: programs of before must not take what is written now
+    for damaged. What it holds stays as it is.
+    """
     archive = archive_folder(root)
     make_folders(archive)
-    if not is_begun(archive):
-        content = {
-            "layout": LAYOUT_VERSION,
-            "about": "Dated archive of basin snow water estimates; see docs/archive.md.",
-        }
+    about = "Dated archive of basin snow water estimates; see docs/archive.md."
+    said = from_json((archive / "archive.json").read_text("utf-8")) if is_begun(archive) else {"about": about}
+    if said.get("layout") != LAYOUT_VERSION:
         make_folders(archive / ".staging")
-        replace_file(archive / "archive.json", (json.dumps(content) + "\n").encode(), archive / ".staging")
+        content = json.dumps({"layout": LAYOUT_VERSION} | said | {"layout": LAYOUT_VERSION})
+        replace_file(archive / "archive.json", f"{content}\n".encode(), archive / ".staging")
     return archive
 
 

@@ -71,12 +71,12 @@ def totals_rows(fields: xr.Dataset, units: ZoneBands, covariance: np.ndarray, da
 
     Parameters
     ----------
-    fields : on (y, x): swe (mm), depth (m), snow_cover (1), zone and band (numbers from 1, 0 outside), cell_area (m2).
+    fields : on (y, x): swe (mm), depth (m), snow_cover (1), zone and elevation_band (numbers from 1, 0 outside), cell_area (m2).
     units : zones and bands behind the numbers.
     covariance : (zone-bands, zone-bands) covariance of the volumes' errors, m6.
     date : the day.
     """
-    number = units.numbers(fields["zone"].to_numpy(), fields["band"].to_numpy())
+    number = units.numbers(fields["zone"].to_numpy(), fields["elevation_band"].to_numpy())
     sums = _Sums.of(fields, number, units.count)
     zone, band = np.divmod(np.arange(units.count), max(len(units.bands), 1))
     held = sums.area > 0
@@ -102,7 +102,7 @@ def covariance_rows(fields: xr.Dataset, units: ZoneBands, covariance: np.ndarray
 
     A row for each ordered pair that has area.
     """
-    number = units.numbers(fields["zone"].to_numpy(), fields["band"].to_numpy())
+    number = units.numbers(fields["zone"].to_numpy(), fields["elevation_band"].to_numpy())
     held = np.flatnonzero(_area(fields, number, units.count) > 0)
     zone, band = np.divmod(held, max(len(units.bands), 1))
     names = np.array(units.zones, object)[zone]

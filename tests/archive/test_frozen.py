@@ -11,6 +11,7 @@ import json
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
 from made_day import made_day
 
@@ -41,6 +42,7 @@ def test_an_old_archive_is_read():
     assert reading.list_days(FROZEN, "larkmoor")["revision"].tolist() == [1, 1]
     with reading.open_day(FROZEN, "larkmoor", "2031-03-05") as day:
         assert float(day["swe"].max()) > 300
+        assert set(np.unique(day["elevation_band"])) >= {1.0, 2.0}
     with reading.open_days(FROZEN, "larkmoor", "2031-03-01", "2031-03-05") as days:
         assert days.sizes["time"] == 2
     assert reading.read_totals(FROZEN, "larkmoor").query("level == 'basin'")["revision"].tolist() == [1, 1]
@@ -51,6 +53,23 @@ def test_an_old_archive_is_read():
         (1, "update", None),
         (1, "rerun", None),
     ]
+
+
+@pytest.mark.usefixtures("packing")
+def test_days_of_two_layouts_are_one_dataset(old, provenance):
+    new = made_day("2031-03-06", height=8, width=9)
+    publish(old, new, provenance("e" * 64))
+    with reading.open_days(old, "larkmoor", "2031-03-01", "2031-03-06") as days:
+        assert days["elevation_band"].dims == days["swe"].dims == ("time", "y", "x")
+        assert "band" not in days.variables
+        for number, date in enumerate(("2031-03-01", "2031-03-05", "2031-03-06")):
+            with reading.open_day(old, "larkmoor", date) as day:
+                assert (day["swe"].dims, day["time"].dims, day["time"]) == (("y", "x"), (), days["time"][number])
+                for name in ("swe", "elevation_band", "elevation"):
+                    np.testing.assert_array_equal(days[name][number], day[name])
+                assert day["elevation_band"].attrs["flag_meanings"].startswith("1800_to_2000_m ")
+        stored = new.fields["elevation_band"]
+        np.testing.assert_array_equal(days["elevation_band"][-1].fillna(0), stored)
 
 
 def test_an_old_archive_is_sound_once_what_is_derived_has_its_new_columns(old):
@@ -90,6 +109,8 @@ def test_an_old_archive_is_written_on(old, provenance):
     assert reading.list_days(old, "larkmoor")["revision"].tolist() == [3, 1]
     assert verify(old, "larkmoor", lambda _: None).troubles == []
     assert before.items() <= revision_files(old).items()
+    # Programs of before must not take what is written now for damaged.
+    assert json.loads((old / "archive.json").read_text("utf-8"))["layout"] == 2
     # Revisions without an item are in no catalogue; the new ones are.
     season = json.loads((old / "larkmoor" / "2030-2031.json").read_text("utf-8"))
     assert [link["href"] for link in season["links"] if link["rel"] == "item"] == [

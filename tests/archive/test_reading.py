@@ -30,7 +30,7 @@ def test_what_was_published_is_what_is_opened(archive):
     with reading.open_day(archive, "larkmoor", "2031-03-05") as day:
         for name in VARIABLES:
             values = day[name].to_numpy()
-            if name in {"source", "zone", "band"}:
+            if name in {"source", "zone", "elevation_band"}:
                 values = np.nan_to_num(values, nan=0.0)
             np.testing.assert_array_equal(values, stored[name], err_msg=name)
             assert day[name].attrs["units"] == VARIABLES[name].units
@@ -202,6 +202,7 @@ def test_reading_brings_in_no_model_no_scheduler_and_no_raster_library():
         "pipeline.archive.records",
         "pipeline.archive.columns",
         "pipeline.archive.current",
+        "pipeline.archive.layout",
         "pipeline.archive.revisions",
         "pipeline.storage.csv_text",
         "pipeline.storage.json_text",

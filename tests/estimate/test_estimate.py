@@ -117,8 +117,14 @@ def test_twice_the_depth_is_twice_the_water_and_its_error(seed):
         flown = flight_swe(flight, Uniform(), terrain, 0.5)
         today = SweMap(flown.swe_mm, flown.standard_error(), flown.covered, flown.parts, flown)
         area = inputs.basin.terrain["cell_area"].to_numpy()
-        fields = inputs.basin.terrain[["zone", "band", "cell_area"]].assign(
-            swe=(("y", "x"), flown.swe_mm), depth=(("y", "x"), flown.depth_m), snow_cover=(("y", "x"), flown.covered)
+        fields = (
+            inputs.basin.terrain[["zone", "band", "cell_area"]]
+            .rename(band="elevation_band")
+            .assign(
+                swe=(("y", "x"), flown.swe_mm),
+                depth=(("y", "x"), flown.depth_m),
+                snow_cover=(("y", "x"), flown.covered),
+            )
         )
         units = ZoneBands("made", ["west", "east"], inputs.basin.terrain.attrs["bands"])
         covariance = zone_band_covariance(today, fields.where(area > 0, 0), units, 100.0)
@@ -365,7 +371,7 @@ def test_a_band_without_a_cubic_metre_of_water_has_no_density(swe_mm, told):
     fields = xr.Dataset(
         {
             name: (("y", "x"), value * one)
-            for name, value in (("zone", 1), ("band", 1), ("cell_area", 1e4), ("swe", swe_mm), ("depth", swe_mm / 300), ("snow_cover", 0.01))
+            for name, value in (("zone", 1), ("elevation_band", 1), ("cell_area", 1e4), ("swe", swe_mm), ("depth", swe_mm / 300), ("snow_cover", 0.01))
         }
     )  # fmt: skip
     rows = totals_rows(fields, ZoneBands("made", ["west"], [(1800.0, 2000.0)]), np.zeros((1, 1)), DATE)

@@ -55,7 +55,7 @@ def _fields(grid: BasinGrid, extra_mm: float) -> xr.Dataset:
         "density": density, "density_se": np.where(swe > 0, 25 + column, np.nan),
         "snow_cover": np.where(swe > 0, 1.0, 0.0), "elevation": elevation, "cell_area": area,
     }  # fmt: skip
-    classes = {"source": source, "zone": zone, "band": band}
+    classes = {"source": source, "zone": zone, "elevation_band": band}
     fields = {name: grid.array(np.where(inside, values, np.nan)) for name, values in measures.items()}
     fields |= {name: grid.array(np.where(inside, values, 0)) for name, values in classes.items()}
     return xr.Dataset(fields)
@@ -67,13 +67,13 @@ def _totals(fields: xr.Dataset, basin: str, day: dt.date) -> pd.DataFrame:
     cells["volume"] = cells["swe"] * cells["cell_area"] / 1000
     cells["depth_volume"] = cells["depth"] * cells["cell_area"]
     cells["snow_area"] = cells["snow_cover"] * cells["cell_area"]
-    keys = {"basin": "whole", "zone": "zone", "band": "band", "zone_band": ["zone", "band"]}
+    keys = {"basin": "whole", "zone": "zone", "band": "elevation_band", "zone_band": ["zone", "elevation_band"]}
     rows = []
     for level, key in keys.items():
         for _, group in cells.groupby(key):
             area, volume = group["cell_area"].sum(), group["volume"].sum()
             depth = group["depth_volume"].sum() / area
-            low, high = BANDS[int(group["band"].iloc[0]) - 1]
+            low, high = BANDS[int(group["elevation_band"].iloc[0]) - 1]
             in_band = level in {"band", "zone_band"}
             rows.append({
                 "basin_id": basin, "date": day, "level": level,

@@ -62,13 +62,13 @@ def basin(melt_mm_day=10.0, se=0.1):
         "elevation": height, "canopy": np.where(column > 30, 0.5, 0.0), "convergence": np.zeros(grid.shape),
         "cell_area": np.where(inside, 1e4, np.nan), "swe": np.where(inside, swe, np.nan),
         "snow_cover": np.where(swe > 0, 0.9, 0.0), "density": np.where(swe > 0, 380.0, np.nan),
-        "zone": np.where(inside, 1 + (column > 20), 0), "band": np.where(inside, (height - 1800) // 200 + 1, 0).astype(int),
+        "zone": np.where(inside, 1 + (column > 20), 0), "elevation_band": np.where(inside, (height - 1800) // 200 + 1, 0).astype(int),
     }  # fmt: skip
     terrain = grid.array(height).to_dataset(name="elevation")
     terrain = terrain.assign({name: (("y", "x"), field) for name, field in values.items()})
     part, window = grid.window(inside)
     units = ZoneBands("b", ["w", "e"], bands)
-    number = units.numbers(values["zone"], values["band"])
+    number = units.numbers(values["zone"], values["elevation_band"])
     volume = np.bincount(number[inside], (swe * 10.0)[inside], units.count)
     covariance = covariance_rows(terrain, units, se**2 * np.outer(volume, volume))
     day = Day(

@@ -108,9 +108,9 @@ def night(tmp_path_factory):
     )
     with netCDF4.Dataset(published / "estimate.nc") as file:
         file.set_auto_mask(False)
-        names = ("zone", "band", "cell_area", "elevation", "snow_cover", "x", "y")
-        grids = {name: np.asarray(file[name][:], float) for name in names}
-        meanings = {name: file[name].flag_meanings.split() for name in ("zone", "band")}
+        names = ("zone", "elevation_band", "cell_area", "elevation", "snow_cover", "x", "y")
+        grids = {name: np.asarray(file[name][:], float).squeeze() for name in names}
+        meanings = {name: file[name].flag_meanings.split() for name in ("zone", "elevation_band")}
     for name in ("swe", "depth"):
         with rasterio.open(published / f"{name}.tif") as file:
             grids[name] = file.read(1, masked=True).filled(np.nan).astype(float)
@@ -162,7 +162,7 @@ def rows_off(night, area_m2):
             part &= grids.zone == 1 + night.meanings["zone"].index(row["zone_id"])
         if row["band_low_m"]:
             edges = f"{float(row['band_low_m']):.0f}_to_{float(row['band_high_m']):.0f}_m"
-            part &= grids.band == 1 + night.meanings["band"].index(edges)
+            part &= grids.elevation_band == 1 + night.meanings["elevation_band"].index(edges)
         area = area_m2[part]
         swe, depth, cover = (values[part] @ area for values in (grids.swe, grids.depth, grids.snow_cover))
         # Grids are rounded (0.1 mm, 1 mm), and a sum's error is that of as many independent roundings: four of its standard
@@ -200,8 +200,8 @@ def test_ter_03_and_04_the_published_totals_are_those_of_the_published_grids(nig
 
 def test_ter_03_bands_are_those_of_the_published_elevation(night):
     inside = night.grids.zone > 0
-    elevation, band = night.grids.elevation[inside], night.grids.band[inside]
-    low = np.array([float(meaning.split("_")[0]) for meaning in night.meanings["band"]])
+    elevation, band = night.grids.elevation[inside], night.grids.elevation_band[inside]
+    low = np.array([float(meaning.split("_")[0]) for meaning in night.meanings["elevation_band"]])
     off = elevation - low[band.astype(int) - 1]
     # Elevation is published to 0.1 m: a cell just below an edge may show it.
     assert off.min() >= -0.05

@@ -37,7 +37,7 @@ def formula_world(terrain, area_m2):
         "depth": depth,
         "snow_cover": (depth > 0).astype(float),
         "zone": np.ones(depth.shape),
-        "band": band,
+        "elevation_band": band,
         "cell_area": area_m2,
     }
     dataset = xr.Dataset({name: (("y", "x"), values) for name, values in fields.items()})
@@ -149,7 +149,14 @@ def test_vol_07_web_mercator_inflates_areas(latitude, scale):
 
 
 def one_cell(swe_mm, area_m2):
-    fields = {"swe": swe_mm, "depth": swe_mm / 300.0, "snow_cover": 1.0, "zone": 1, "band": 1, "cell_area": area_m2}
+    fields = {
+        "swe": swe_mm,
+        "depth": swe_mm / 300.0,
+        "snow_cover": 1.0,
+        "zone": 1,
+        "elevation_band": 1,
+        "cell_area": area_m2,
+    }
     dataset = xr.Dataset({name: (("y", "x"), np.full((1, 1), float(value))) for name, value in fields.items()})
     units = ZoneBands("one", ["all"], [(0.0, 200.0)])
     return totals_rows(dataset, units, np.zeros((1, 1)), dt.date(2031, 4, 1)).iloc[0]

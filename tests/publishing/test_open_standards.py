@@ -22,16 +22,23 @@ def revision(archive):
 
 def test_xarray_reads_the_grid_with_its_time_place_and_units(revision):
     with xr.open_dataset(revision / "estimate.nc", decode_coords="all") as day:
-        assert day["swe"].dims == ("y", "x")
+        assert day["swe"].dims == ("time", "y", "x")
+        assert (
+            day["elevation"].dims
+            == day["elevation_band"].dims
+            == day["cell_area"].dims
+            == day["lat"].dims
+            == ("y", "x")
+        )
         assert day["swe"].attrs["units"] == "mm"
         assert day["depth"].attrs["units"] == "m"
         assert day["time"].dtype.kind == "M"
-        assert day["time"].to_numpy() == np.datetime64("2031-03-05T14:00")
+        assert (day["time"].to_numpy() == np.array(["2031-03-05T14:00"], "datetime64[ns]")).all()
         assert day.attrs["date"] == "2031-03-05"
         assert day["crs"].attrs["grid_mapping_name"] == "transverse_mercator"
         assert float(day["swe"].max()) > 100
         assert {"swe", "swe_se", "swe_p10", "swe_p90", "depth", "depth_se", "density", "density_se", "snow_cover",
-                "source", "elevation", "zone", "band", "cell_area", "lat", "lon"} <= set(day.variables)  # fmt: skip
+                "source", "elevation", "zone", "elevation_band", "cell_area", "lat", "lon"} <= set(day.variables)  # fmt: skip
 
 
 def test_latitude_and_longitude_are_those_of_the_projection(revision):
@@ -55,7 +62,7 @@ def test_rasterio_reads_each_geotiff_as_the_grid_of_the_netcdf(revision, name, u
         assert raster.transform.a == 100
         assert (raster.transform.c, raster.transform.f) == (512_000, 4_880_000)
         values = raster.read(1, masked=True)
-        np.testing.assert_array_equal(values.filled(np.nan), day[name].to_numpy())
+        np.testing.assert_array_equal(values.filled(np.nan), day[name].to_numpy()[0])
         assert values.mask.any()
         assert raster.tags()["date"] == "2031-03-05"
 

@@ -441,12 +441,12 @@ def test_a_file_that_reads_back_differently_is_not_published(tmp_path, provenanc
 
 
 def test_an_archive_of_a_newer_layout_is_left_alone(tmp_path, provenance):
-    (tmp_path / "archive.json").write_text('{"layout": 2}', "utf-8")
+    (tmp_path / "archive.json").write_text('{"layout": 3}', "utf-8")
     with pytest.raises(
-        ArchiveError, match=r"has archive layout 2; this version reads up to 1. Install a newer snowtally."
+        ArchiveError, match=r"has archive layout 3; this version reads up to 2. Install a newer snowtally."
     ):
         publish(tmp_path, made_day(), provenance("a"))
-    with pytest.raises(ArchiveError, match="layout 2"):
+    with pytest.raises(ArchiveError, match="layout 3"):
         reading.list_days(tmp_path, "larkmoor")
     assert [path.name for path in tmp_path.iterdir()] == ["archive.json"]
 

@@ -8,6 +8,7 @@ import time
 import fsspec
 import pytest
 
+from pipeline.archive.layout import LAYOUT_VERSION
 from pipeline.publishing.staging import (
     FOREIGN_S,
     in_hand,
@@ -18,7 +19,6 @@ from pipeline.publishing.staging import (
     staged,
     staging_folder,
 )
-from pipeline.reading import LAYOUT_VERSION
 from pipeline.storage.paths import path_of
 
 upath = pytest.importorskip("upath", reason="universal_pathlib is not installed: no object store to try")

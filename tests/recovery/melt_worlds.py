@@ -82,12 +82,12 @@ def _case(world: worlds.World, made: tuple, day: int, state: np.ndarray, rng: np
     grid, window = world.grid.window(inside)
     fields = {
         "swe": told, "snow_cover": cover, "density": np.clip(density, 60, 600), "cell_area": np.where(inside, area, np.nan),
-        "zone": world.terrain["zone"].to_numpy(), "band": world.terrain["band"].to_numpy(),
+        "zone": world.terrain["zone"].to_numpy(), "elevation_band": world.terrain["band"].to_numpy(),
         "elevation": world.terrain["elevation"].to_numpy(),
     }  # fmt: skip
     fields = world.terrain[[]].assign({name: (("y", "x"), values) for name, values in fields.items()})
     units = ZoneBands("world", ["west", "east"], world.terrain.attrs["bands"])
-    number = units.numbers(fields["zone"].to_numpy(), fields["band"].to_numpy())
+    number = units.numbers(fields["zone"].to_numpy(), fields["elevation_band"].to_numpy())
     volume = np.bincount(number[inside], (told * area)[inside], units.count) / 1000.0
     given = world.inputs(date)
     past = world.weather[world.weather["date"] <= pd.Timestamp(date)]

@@ -29,7 +29,7 @@ def a_day(seed=3, shape=(9, 7)):
         "snow_cover": np.where(swe > 0, rng.uniform(0.1, 1, shape), 0.0),
         "cell_area": rng.uniform(2000, 9900, shape),
         "zone": zone,
-        "band": band,
+        "elevation_band": band,
     }
     return xr.Dataset({name: (("y", "x"), field) for name, field in values.items()})
 
@@ -59,9 +59,9 @@ def cells_of(fields, row):
     for y in range(fields.sizes["y"]):
         for x in range(fields.sizes["x"]):
             cell = {name: fields[name].item(y, x) for name in fields}
-            if cell["zone"] == 0 or cell["band"] == 0:
+            if cell["zone"] == 0 or cell["elevation_band"] == 0:
                 continue
-            low, high = UNITS.bands[int(cell["band"]) - 1]
+            low, high = UNITS.bands[int(cell["elevation_band"]) - 1]
             if row.zone_id not in ("", UNITS.zones[int(cell["zone"]) - 1]):
                 continue
             if not (math.isnan(row.band_low_m) or (row.band_low_m, row.band_high_m) == (low, high)):
@@ -87,7 +87,7 @@ def test_every_figure_of_every_row_cell_by_cell():
     assert set(rows["basin_id"]) == {"made"}
     assert set(rows["date"]) == {DATE}
     held = {
-        (int(cell["zone"]) - 1) * BANDS + int(cell["band"]) - 1
+        (int(cell["zone"]) - 1) * BANDS + int(cell["elevation_band"]) - 1
         for row in rows.iloc[:1].itertuples()
         for cell in cells_of(fields, row)
     }
@@ -130,7 +130,7 @@ def test_a_zone_holds_its_own_zone_bands():
 
 def test_a_cell_without_a_value_leaves_its_rows_without_a_total():
     fields = a_day()
-    lacking = (fields["zone"] == 1) & (fields["band"] == 2)
+    lacking = (fields["zone"] == 1) & (fields["elevation_band"] == 2)
     assert lacking.any()
     first = tuple(index[0] for index in np.nonzero(lacking.to_numpy()))
     fields["swe"][first] = np.nan
@@ -148,7 +148,14 @@ def test_a_cell_without_area_may_lack_its_value():
 
 @pytest.mark.parametrize(("volume", "dense"), [(0.51, True), (0.49, False)])
 def test_what_is_no_water_to_a_cubic_metre_has_no_density(volume, dense):
-    one = {"swe": 1000.0 * volume, "depth": 4 * volume, "snow_cover": 1.0, "cell_area": 1.0, "zone": 1, "band": 1}
+    one = {
+        "swe": 1000.0 * volume,
+        "depth": 4 * volume,
+        "snow_cover": 1.0,
+        "cell_area": 1.0,
+        "zone": 1,
+        "elevation_band": 1,
+    }
     fields = xr.Dataset({name: (("y", "x"), np.array([[value]])) for name, value in one.items()})
     row = totals_rows(fields, UNITS, np.zeros((UNITS.count,) * 2), DATE).iloc[0]
     assert row["volume_m3"] == pytest.approx(volume)
@@ -157,7 +164,7 @@ def test_what_is_no_water_to_a_cubic_metre_has_no_density(volume, dense):
 
 def test_the_least_water_of_dense_snow_has_a_density():
     """0.6 m3 of water in 0.96 m3 of old snow: less than a cubic metre of snow is still snow."""
-    one = {"swe": 600.0, "depth": 0.96, "snow_cover": 1.0, "cell_area": 1.0, "zone": 1, "band": 1}
+    one = {"swe": 600.0, "depth": 0.96, "snow_cover": 1.0, "cell_area": 1.0, "zone": 1, "elevation_band": 1}
     fields = xr.Dataset({name: (("y", "x"), np.array([[value]])) for name, value in one.items()})
     row = totals_rows(fields, UNITS, np.zeros((UNITS.count,) * 2), DATE).iloc[0]
     assert row["density_mean_kg_m3"] == pytest.approx(625.0)
