@@ -11,66 +11,13 @@ from pipeline.inputs.rows import day_text
 from pipeline.model.problems import Finding
 from pipeline.model.rules.files import SUMMARY_ROW
 
-WORDS = frozenset(
-    [
-        "average",
-        "averages",
-        "avg",
-        "mean",
-        "means",
-        "total",
-        "totals",
-        "sum",
-        "median",
-        "minimum",
-        "maximum",
-        "min",
-        "max",
-        "range",
-        "std",
-        "sd",
-        "stdev",
-        "count",
-        "mittel",
-        "mittelwert",
-        "durchschnitt",
-        "summe",
-        "gesamt",
-        "anzahl",
-        "moyenne",
-        "médiane",
-        "somme",
-        "media",
-        "mediana",
-        "promedio",
-        "suma",
-        "totale",
-        "somma",
-        "totaal",
-        "gemiddelde",
-        "som",
-        "medel",
-        "medelvärde",
-        "medeltal",
-        "snitt",
-        "gjennomsnitt",
-        "middel",
-        "middelverdi",
-        "gennemsnit",
-        "keskiarvo",
-        "summa",
-        "yhteensä",
-        "průměr",
-        "součet",
-        "średnia",
-        "razem",
-        "suma",
-        "povprečje",
-        "vsota",
-        "meðaltal",
-        "samtals",
-    ]
+_SUMMING = (
+    "average averages avg mean means total totals sum median minimum maximum min max range std sd stdev count mittel "
+    "mittelwert durchschnitt summe gesamt anzahl moyenne médiane somme media mediana promedio suma totale somma totaal "
+    "gemiddelde som medel medelvärde medeltal snitt gjennomsnitt middel middelverdi gennemsnit keskiarvo summa yhteensä "
+    "průměr součet średnia razem povprečje vsota meðaltal samtals"
 )
+WORDS = frozenset(_SUMMING.split())
 """What stands in the first cell of such a row, in the languages of countries with snow surveys (common practice, no source). A word
 that is missing makes a sample of the mean: the visit's mean hardly moves, and its error is told too small."""
 

@@ -123,6 +123,8 @@ def _read_one(path: Path, table: Table, source: Source, sheet: Sheet | None) -> 
         before += len(rows)
     rows = pd.concat(parts, ignore_index=True)
     if table.visit:
+        for one in unread:
+            one.put_summaries(rows)
         rows, noticed = without_summaries(rows, table)
         findings += noticed
     for one in unread:
@@ -144,6 +146,12 @@ class _Unread:
     def labels(self) -> np.ndarray:
         """The labels of their rows among those of the file."""
         return self.wrong.rows + self.before
+
+    def put_summaries(self, rows: pd.DataFrame) -> None:
+        """Put a summary's word that stands where the date should be into the rows' first cell, in place."""
+        if self.wrong.key == "date":
+            said = {at: text for at, text in zip(self.labels, self.wrong.texts, strict=False) if is_summary(text)}
+            rows.loc[list(said), FIRST_CELL] = list(said.values())
 
     def findings(self, rows: pd.DataFrame, field_map: FieldMap) -> list[Finding]:
         """Return a finding for each, where its row is still there."""

@@ -11,6 +11,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.inputs import values
+from pipeline.inputs.summary_rows import is_summary
 
 READABLE_SHARE = 0.9
 """Texts of a column of dates that are dates, at least; the others are slips or notes."""
@@ -66,7 +67,8 @@ def date_readings(texts: Sequence[str], *, may_be_serial: bool) -> tuple[DateRea
     ----------
     may_be_serial : whether plain numbers may be days, as the header says.
     """
-    unique = sorted({text for text in texts if text})
+    # The foot of a visit may say "Average" where its days stand.
+    unique = sorted({text for text in texts if text and not is_summary(text)})
     if not unique or sum(any(c.isdigit() for c in text) for text in unique) < READABLE_SHARE * len(unique):
         return ()
     plain = sum(text.replace(".", "", 1).isdigit() for text in unique) > len(unique) / 2

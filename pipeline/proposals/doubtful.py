@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
 from pipeline.proposals.cells import CODES
 from pipeline.proposals.table_columns import LEAST_FIT, SeenColumn
-from pipeline.proposals.table_units import Surveyed, fits_air, fits_snow
+from pipeline.proposals.table_units import Surveyed, fits_air, fits_snow, fits_weights
 
 OTHER_THINGS = frozenset(
     [
@@ -81,6 +82,8 @@ def doubtful_columns(role: str, left: Sequence[SeenColumn], these: Surveyed) -> 
         if like:
             result[key] = like
             strange = [column for column in strange if column not in like]
+            # What one column is tells of the next: of two weights, of a weight and the cutter.
+            these = replace(these, columns={**these.columns, key: like[0]})
     return result
 
 
@@ -119,6 +122,44 @@ def _is_count(column: SeenColumn, _: Surveyed) -> bool:
     )
 
 
+def _is_full(column: SeenColumn, these: Surveyed) -> bool:
+    """Return whether a column rises with the depth, and another is a tube that weighs less and always the same."""
+    return _with(column, these, "depth") >= TOGETHER and "mass_full" not in these.columns
+
+
+def _is_empty(column: SeenColumn, these: Surveyed) -> bool:
+    if "mass_full" not in these.columns:
+        return False
+    known, full = column.cells.numbers, these.columns["mass_full"].cells.numbers
+    both = np.isfinite(known) & np.isfinite(full)
+    low, high = (known[both].min(), known[both].max()) if both.any() else (0.0, np.inf)
+    return (
+        bool(low > 0)
+        and high <= LIKE_A_TUBE * low
+        and bool((known[both] < full[both]).all())
+        and _weighs_much(low, full)
+    )
+
+
+def _weighs_much(tube: float, full: np.ndarray) -> bool:
+    """Return whether a tube is a good part of what it weighs with its core."""
+    return tube >= LEAST_TUBE * float(np.nanmedian(full))
+
+
+LIKE_A_TUBE, LEAST_TUBE = 1.3, 0.2
+"""Heaviest empty tube of a sheet over the lightest (snow sticks to it), and its least share of a full one's weight (common practice,
+no source)."""
+
+
+def _is_cutter(column: SeenColumn, these: Surveyed) -> bool:
+    known = column.cells.known
+    return len(np.unique(known)) <= MOST_CUTTERS and bool((known > 0).all()) and fits_weights(these, column)
+
+
+MOST_CUTTERS = 3
+"""Different bores in one table, at most (chosen)."""
+
+
 def _is_total(column: SeenColumn, these: Surveyed) -> bool:
     known = column.cells.known
     steps = np.diff(known)
@@ -133,7 +174,15 @@ def _is_air(column: SeenColumn, these: Surveyed) -> bool:
 
 
 _LIKE: Mapping[str, Mapping[str, Callable[[SeenColumn, Surveyed], bool]]] = {
-    "courses": {"core": _is_core, "swe": _is_swe, "depth": _is_depth, "cores": _is_count},
+    "courses": {
+        "core": _is_core,
+        "swe": _is_swe,
+        "depth": _is_depth,
+        "mass_full": _is_full,
+        "mass_empty": _is_empty,
+        "cutter": _is_cutter,
+        "cores": _is_count,
+    },
     "stations": {
         "swe": _is_swe,
         "depth": _is_depth,

@@ -22,7 +22,7 @@ _PHRASES = {
         "stasjon; stasjonsnr; stasjonsnummer; stasjons id; stasjonskode; sted; sted id; stedkode; kode; malested; snostikk"
     ),
     "name": (
-        "name; site name; station name; course name; full name; title; label; description; "
+        "name; site name; station name; course name; full name; title; label; description; place; lieu; lugar; luogo; "
         "bezeichnung; stationsname; ortsname; ort; "
         "nom; nom site; nom station; nom du site; libelle; nombre; nombre estacion; nombre sitio; denominacion; "
         "nome; nome stazione; nome sito; denominazione; navn; stasjonsnavn; stedsnavn"
@@ -30,7 +30,7 @@ _PHRASES = {
     "kind": (
         "kind; type; site type; station type; category; class; network; kind of site; measurement type; "
         "typ; art; stationstyp; messart; kategorie; genre; type de site; categorie; type site; type station; "
-        "tipo; tipo de sitio; tipo estacion; clase; categoria; tipo sito; tipologia; tipo stazione; stasjonstype; kategori"
+        "tipo; tipo de sitio; tipo estacion; clase; categoria; tipo sito; tipologia; tipo stazione; stasjonstype; kategori; slag; equipment; equipo; equipement; ausrustung"
     ),
     "longitude": (
         "longitude; lon; long; lng; longitude e; longitude w; lon wgs84; longitude wgs84; decimal longitude; wgs84 lon; "
@@ -41,11 +41,11 @@ _PHRASES = {
         "breite; geogr breite; geographische breite; breitengrad; latitud; latitudine; breddegrad; bredde"
     ),
     "easting": (
-        "easting; east; x; utm e; utm x; utm easting; x coord; x coordinate; coord x; xcoord; e; "
+        "easting; east; x; point x; pointx; utm e; utm x; utm easting; x coord; x coordinate; coord x; xcoord; e; "
         "rechtswert; ostwert; x koordinate; coordonnee x; est; este; utm este; coordenada x; coordinata x; ost; ostlig"
     ),
     "northing": (
-        "northing; north; y; utm n; utm y; utm northing; y coord; y coordinate; coord y; ycoord; n; "
+        "northing; north; y; point y; pointy; utm n; utm y; utm northing; y coord; y coordinate; coord y; ycoord; n; "
         "hochwert; nordwert; y koordinate; coordonnee y; nord; norte; utm norte; coordenada y; coordinata y; nordlig"
     ),
     "elevation": (
@@ -82,7 +82,7 @@ _PHRASES = {
         "point; sample; pt; point no; point number; sample no; sample number; sample id; no; nr; num; number; sample point; "
         "stake; pole; station point; measurement no; core no; hole; "
         "punkt; pkt; messpunkt; probe; punktnr; punkt nr; proben nr; probennr; stange; lfd nr; nummer; "
-        "echantillon; n echantillon; point mesure; point de mesure; numero; piquet; jalon; n; "
+        "echantillon; n echantillon; point mesure; point de mesure; numero; piquet; jalon; n; sondage; n sondage; "
         "muestra; punto; n muestra; no muestra; punto de medicion; estaca; "
         "campione; punto misura; n campione; prove; malepunkt; punktnummer; prove nr; stikke"
     ),
@@ -123,7 +123,7 @@ _PHRASES = {
         "plein; masse pleine; poids plein; pleine; poids brut; masse brute; tube plein; brut; avec neige; "
         "lleno; peso lleno; masa llena; peso bruto; tubo lleno; bruto; con nieve; "
         "pieno; peso pieno; massa piena; peso lordo; lordo; tubo pieno; con neve; full vekt; vekt full; bruttovekt; med sno; "
-        "vekt fullt; fullt ror; fullt"
+        "vekt fullt; fullt ror; fullt; masse full; full masse; masse fullt; bruttomasse"
     ),
     "mass_empty": (
         "mass empty; empty; weight empty; empty weight; tare; tare weight; tube; tube weight; empty mass; empty tube; "
@@ -132,7 +132,7 @@ _PHRASES = {
         "vide; masse vide; poids vide; tube vide; sans neige; poids a vide; masse a vide; "
         "vacio; peso vacio; masa vacia; tubo vacio; vacia; sin nieve; "
         "vuoto; peso vuoto; massa vuota; tubo vuoto; vuota; senza neve; tom; tom vekt; vekt tom; tomvekt; uten sno; "
-        "tomt ror; vekt tomt; tomt"
+        "tomt ror; vekt tomt; tomt; masse tom; tom masse; masse tomt; tara vekt"
     ),
     "mass_net": (
         "net; net weight; net mass; core mass; core weight; snow mass; snow weight; mass; weight; weight of core; "
@@ -142,10 +142,11 @@ _PHRASES = {
     "cutter": (
         "cutter; cutter area; tube area; area; cutter diameter; tube diameter; diameter; inner diameter; bore; cross section; "
         "cutting area; cutter size; opening; inside diameter; orifice; "
-        "querschnitt; rohrflache; flache; durchmesser; innendurchmesser; rohrdurchmesser; rohrquerschnitt; schneide; "
-        "section; surface; diametre; diametre interieur; diametre du tube; section tube; section du tube; surface du tube; "
-        "seccion; diametro; diametro interior; diametro del tubo; area del tubo; area tubo; seccion tubo; "
-        "sezione; diametro interno; area tubo; sezione tubo; tverrsnitt; diameter ror; rordiameter; areal; kutter"
+        "querschnitt; rohrflache; flache; stechflache; stechflaeche; schnittflache; stechquerschnitt; durchmesser; innendurchmesser; rohrdurchmesser; rohrquerschnitt; schneide; "
+        "section; surface; section de coupe; surface de coupe; diametre; diametre interieur; diametre du tube; section tube; section du tube; surface du tube; "
+        "seccion; diametro; diametro interior; diametro del tubo; area del tubo; area tubo; seccion tubo; area de corte; superficie del tubo; "
+        "sezione; diametro interno; area tubo; sezione tubo; area di taglio; superficie tubo; tverrsnitt; tverrsnittsareal; rorareal; ror areal; "
+        "rorets areal; skjareflate; diameter ror; rordiameter; areal; kutter"
     ),
     "cores": (
         "cores; number of cores; no of cores; n cores; core count; samples; number of samples; num samples; count; "
@@ -153,18 +154,21 @@ _PHRASES = {
         "anzahl; anzahl kerne; anzahl proben; kerne; anzahl der kerne; "
         "nombre de carottes; carottes; nb carottes; nombre carottes; nb echantillons; nombre d echantillons; "
         "numero de testigos; testigos; n testigos; numero testigos; muestras; numero de muestras; "
-        "numero di carote; carote; n carote; numero carote; campioni; antall; antall kjerner; kjerner; antall prover"
+        "numero di carote; carote; n carote; numero carote; campioni; antall; antall kjerner; kjerner; antall prover; "
+        "no of points; n points; num points; point count; anzahl punkte; anzahl messpunkte; punkte; nombre de points; nb points; "
+        "nombre de sondages; numero de puntos; n de puntos; cantidad de puntos; puntos; numero di punti; numero punti; n punti; "
+        "punti; antall punkter; antall malepunkter; punkter"
     ),
     "sampler": (
         "sampler; sampler type; tube type; type of tube; type of sampler; corer; instrument; device; equipment; gear; "
-        "snow tube; snow sampler; sampler id; rohrtyp; sonde; gerat; geraet; probenehmer; schneerohr; schneesonde; "
-        "carottier; echantillonneur; appareil; type carottier; type de carottier; tube carottier; "
-        "muestreador; tomamuestras; sonda; tipo muestreador; tipo de tubo; toma muestras; "
-        "campionatore; carotatore; tipo campionatore; strumento; provetaker; snoror; provetakertype; utstyr"
+        "snow tube; snow sampler; sampler id; rohrtyp; sonde; gerat; geraet; probenehmer; schneerohr; schneesonde; tube; rohr; "
+        "carottier; echantillonneur; appareil; type carottier; type de carottier; tube carottier; type de tube; "
+        "muestreador; tomamuestras; sonda; tipo muestreador; tipo de tubo; toma muestras; tubo; "
+        "campionatore; carotatore; tipo campionatore; strumento; tipo di tubo; provetaker; snoror; provetakertype; utstyr; ror; rortype"
     ),
     "nominal_date": (
         "nominal date; nominal; scheduled; scheduled date; target date; planned; planned date; due; due date; nominal day; "
-        "survey round; round; solltermin; stichtag; nominaldatum; solldatum; nominelles datum; termin; "
+        "survey round; round; survey period; nominal period; messperiode; periode de mesure; periodo de medicion; maleperiode; solltermin; stichtag; nominaldatum; solldatum; nominelles datum; termin; "
         "date nominale; date prevue; echeance; date cible; fecha nominal; fecha prevista; fecha programada; "
         "data nominale; data prevista; nominell dato; nominell; planlagt dato; planlagt; maldato"
     ),
@@ -328,87 +332,18 @@ _PHRASES = {
 }
 """The phrases of each meaning, folded; a star ends a word that may go on (common practice, and dictionaries)."""
 
-NO_READING = frozenset(
-    [
-        "flag",
-        "flags",
-        "quality",
-        "qc",
-        "qa",
-        "qualifier",
-        "status",
-        "sensor",
-        "flagg",
-        "qualitat",
-        "qualite",
-        "calidad",
-        "qualita",
-        "kvalitet",
-        "code",
-        "sd",
-        "std",
-        "stdev",
-        "stddev",
-        "error",
-        "uncertainty",
-        "change",
-        "delta",
-        "difference",
-        "percent",
-        "pct",
-        "anomaly",
-        "percentile",
-        "rank",
-        "normal",
-        "median",
-        "prozent",
-    ]
+_OF_READINGS = (
+    "flag flags quality qc qa qualifier status sensor flagg qualitat qualite calidad qualita kvalitet code sd std stdev "
+    "stddev error uncertainty change delta difference percent pct anomaly percentile rank normal median prozent"
 )
+NO_READING = frozenset(_OF_READINGS.split())
 """Words of headers that tell about a reading and are none: "depth flag", "percent of normal"."""
 
-_FILLING = frozenset(
-    [
-        "of",
-        "the",
-        "a",
-        "an",
-        "and",
-        "at",
-        "in",
-        "on",
-        "de",
-        "del",
-        "della",
-        "dell",
-        "des",
-        "du",
-        "la",
-        "le",
-        "les",
-        "l",
-        "el",
-        "los",
-        "las",
-        "di",
-        "da",
-        "der",
-        "die",
-        "das",
-        "den",
-        "dem",
-        "von",
-        "im",
-        "am",
-        "et",
-        "y",
-        "e",
-        "i",
-        "og",
-        "for",
-        "wgs84",
-        "asl",
-    ]
+_FILLING_WORDS = (
+    "of the a an and at in on de del della dell des du la le les l el los las di da der die das den dem von im am et y e i og "
+    "for wgs84 asl"
 )
+_FILLING = frozenset(_FILLING_WORDS.split())
 """Words that carry no meaning by themselves, left out of how much of a header is understood."""
 
 

@@ -18,52 +18,17 @@ USUAL = ("-9999", "", "M")
 _WORD = re.compile(r"[A-Za-z/.\-*?_ \u2013\u2014]{1,12}")
 """A code in letters or marks; a number with a letter behind it is a reading with a flag, and no code."""
 
-_CODE = re.compile(r"-?(?:9{2,6}|6999|7999|8888|7777|99|32767|32768)(?:[.,](?:9+|0+))?")
+_CODE = re.compile(r"-?(?:9{2,6}|6999|7999|8888|7777|99|32767|32768)(?:[.,](?:9+0*|0+))?")
 """Numbers that files write for no value: nines and the like (common practice, no source)."""
 
 REPEATED = 2
 """A code that is no known number or word stands so often at least; a single one is a slip, told when it is read."""
 
-_KNOWN_WORDS = frozenset(
-    [
-        "m",
-        "na",
-        "n/a",
-        "nan",
-        "null",
-        "none",
-        "-",
-        "--",
-        "---",
-        "t",
-        "tr",
-        "trace",
-        "missing",
-        "nodata",
-        "x",
-        "*",
-        "?",
-        ".",
-        "n.a.",
-        "k.a.",
-        "nd",
-        "n/d",
-        "n.d.",
-        "s/d",
-        "fehlt",
-        "fehlend",
-        "manquant",
-        "mangler",
-        "nv",
-        "err",
-        "error",
-        "void",
-        "i/d",
-        "sd",
-        "no_data",
-        "nil",
-    ]
+_FOR_NO_VALUE = (
+    "m na n/a nan null none - -- --- t tr trace missing nodata x * ? . n.a. k.a. nd n/d n.d. s/d fehlt fehlend manquant "
+    "mangler nv err error void i/d sd no_data nil"
 )
+_KNOWN_WORDS = frozenset(_FOR_NO_VALUE.split())
 """Words for no value, and for a trace, which is less than can be measured (common practice)."""
 
 FAR = 3.0

@@ -22,28 +22,27 @@ TRAIL_WORDS = "trail trails road roads path paths route routes track tracks weg 
 LEAST_COVER = 0.5
 """An elevation raster that holds less than this part of the zones' area lies elsewhere (chosen)."""
 
-ID_WORDS = (
-    "zone_id",
-    "id",
-    "code",
-    "no",
-    "nr",
-    "num",
-    "number",
-    "key",
-    "huc",
-    "zone",
-    "basin",
-    "gid",
-    "nummer",
-    "numero",
-)
+_OF_IDENTIFIERS = "zone_id id code cod codigo kennung no nr num number key huc zone basin gid nummer numero"
+ID_WORDS = tuple(_OF_IDENTIFIERS.split())
 """Words of an attribute that is an identifier, the likeliest first."""
 
 ROW_WORDS = ("objectid", "fid", "oid", "gid", "shape", "globalid", "ogc")
 """Words of an attribute that a program numbers rows by: an identifier of last resort."""
 
-NAME_WORDS = ("name", "title", "label", "bezeichnung", "nom", "nombre", "nome", "namn", "navn", "desc")
+NAME_WORDS = (
+    "name",
+    "title",
+    "label",
+    "bezeichnung",
+    "nom",
+    "nombre",
+    "nome",
+    "namn",
+    "navn",
+    "desc",
+    *ZONE_WORDS.split(),
+)
+"""Words of an attribute that is a name, the likeliest first: GEBIET or SUBBASIN stands beside its number."""
 
 LONGEST_ID = 40
 """Longer texts are descriptions (chosen)."""
@@ -179,7 +178,8 @@ def _is_name(table: pd.DataFrame, column: str) -> bool:
     values = table[column]
     if pd.api.types.is_numeric_dtype(values):
         return False
-    return _rank(column, NAME_WORDS) > 0 and not (_texts(values) == "").any()
+    texts = _texts(values)
+    return _rank(column, NAME_WORDS) > 0 and not (texts == "").any() and bool(texts.str.contains(r"[^\W\d_]{3}").any())
 
 
 def _one_each(table: pd.DataFrame, identifier: str, column: str) -> bool:

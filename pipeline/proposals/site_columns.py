@@ -218,7 +218,8 @@ def _unit(group: SiteGroup, lon: Cells, lat: Cells, hint: BasinHint | None) -> s
         inside = 1.0 if hint is None else _inside(east, north, hint)
         if inside >= INSIDE_SHARE:
             return DDMM
-    for crs in () if hint is None else hint.crs:
+    named = [crs for key in ("longitude", "latitude") if (crs := group.columns[key].words.crs)]
+    for crs in () if hint is None else dict.fromkeys([*named, *hint.crs]):
         try:
             east, north = Transformer.from_crs(crs, "EPSG:4326", always_xy=True).transform(x, y)
         except CRSError:

@@ -17,7 +17,7 @@ from pipeline.proposals.headers_known import meanings
 from pipeline.proposals.kinds_known import kind_of
 from pipeline.proposals.proposal import BasinHint
 from pipeline.proposals.raw_table import RawTable
-from pipeline.proposals.units_known import HeaderWords, Unit, header_words, unit_of
+from pipeline.proposals.units_known import AREA, MASS, HeaderWords, Unit, header_words, unit_of
 
 LEAST_FIT = 0.35
 """A column is proposed for a key where words or values explain so much of it, 0 to 1 (tried on headers of six languages)."""
@@ -271,6 +271,8 @@ def _could_be(meaning: str, column: SeenColumn) -> bool:
         return column.cells.is_dated or column.cells.is_empty
     if meaning in _NUMBERS and meaning != "depth":
         return column.cells.is_numeric or column.cells.is_empty
+    if meaning == "period":
+        return _LOOKS[meaning](column.cells.few) > 0.0
     return True
 
 
@@ -324,9 +326,8 @@ def _by_values(role: str, key: str, column: SeenColumn, table: SeenTable, beside
     if key == "site_id":
         is_code = not table.raw.header and len(set(texts)) == len(texts) and not any(" " in text for text in few)
         return _site_bonus(role, few, texts, beside.site_ids | beside.names) + 0.3 * is_code
-    if key == "point":
-        # Points begin anew with each visit: there are far fewer of them than rows.
-        return 0.05 if len(set(texts)) * 2 <= len(texts) else -0.05
+    if key in _OF_COURSES:
+        return _OF_COURSES[key](column, table)
     if not table.raw.header:
         return _without_header(key, column, beside)
     if key in ("date", "time") and _only_dated(column, table):
@@ -338,20 +339,62 @@ def _by_values(role: str, key: str, column: SeenColumn, table: SeenTable, beside
     )
 
 
+def _is_weight(column: SeenColumn, table: SeenTable, *, heavier: bool) -> float:
+    """Return what stated units add: of two columns of weights the heavier is the full tube's."""
+    weights = [one for one in table.columns if _measures(one, MASS) and one.cells.is_numeric]
+    both = 2
+    if column not in weights or len(weights) != both:
+        return 0.0
+    return BY_UNIT * ((column is max(weights, key=lambda one: float(np.median(one.cells.known)))) == heavier)
+
+
+def _measures(column: SeenColumn, what: str) -> bool:
+    return column.unit is not None and column.unit.measures == what
+
+
+def _is_planned(column: SeenColumn) -> float:
+    """Return what days add that surveys are planned for, whatever word of another table the header may be."""
+    of_month = [(one.days - one.days.astype("datetime64[M]")).astype(int) + 1 for one in column.cells.dates]
+    return LEAST_FIT + CLEAR if any(bool(np.isin(days, PLANNED_DAYS).all()) for days in of_month) else 0.0
+
+
+def _begins_anew(column: SeenColumn) -> float:
+    """Return what repeated texts add: points begin anew with each visit, so that there are far fewer than rows."""
+    texts = column.cells.filled
+    return 0.05 if len(set(texts)) * 2 <= len(texts) else -0.05
+
+
+_OF_COURSES: Mapping[str, Callable[[SeenColumn, SeenTable], float]] = {
+    "mass_full": lambda column, table: _is_weight(column, table, heavier=True),
+    "mass_empty": lambda column, table: _is_weight(column, table, heavier=False),
+    # Nothing else of a sheet is an area.
+    "cutter": lambda column, _: BY_UNIT * _measures(column, AREA),
+    "nominal_date": lambda column, _: _is_planned(column),
+    # A tube has a name or a number; its weight and its bore are numbers alone.
+    "sampler": lambda column, _: -CLEAR * column.cells.is_numeric,
+    "point": lambda column, _: _begins_anew(column),
+}
+"""What values add to the fit of columns that only courses have."""
+
+BY_UNIT = 0.5
+"""What a unit that no other column of a sheet has adds to a fit (chosen: more than two words that contradict each other)."""
+
+
 def _unknown_header(key: str, column: SeenColumn, beside: FolderEvidence) -> float:
     """Return how well a column whose header says nothing fits a key, where its values are like no other's."""
     cells, hint = column.cells, beside.hint
     if key in ("date", "time"):
         return LEAST_FIT
-    if key == "nominal_date":
-        firsts = [bool((one.days == one.days.astype("datetime64[M]")).all()) for one in cells.dates]
-        return LEAST_FIT + CLEAR if any(firsts) else 0.0
     if key == "kind":
         return 0.7 if all(kind_of(text) for text in cells.few) else 0.0
     if key == "depth_se":
         # Of a flight nothing else is a number.
         return LEAST_FIT
     return LEAST_FIT + CLEAR if hint is not None and cells.is_numeric and _is_where(key, cells, hint) else 0.0
+
+
+PLANNED_DAYS = (1, 15, 16)
+"""Days of the month for which surveys are planned (common practice, no source)."""
 
 
 def _is_where(key: str, cells: Cells, hint: BasinHint) -> bool:

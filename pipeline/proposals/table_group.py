@@ -38,6 +38,10 @@ ONCE_A_DAY = 0.9
 """Share of a table's rows with days of their own, at least, where no time of day stands in it: readings may be sent twice."""
 
 
+FILLED = 0.5
+"""Share of a table's rows with a site and a day, at least: fewer are the first rows of visits (chosen: a visit has several points)."""
+
+
 @dataclass(frozen=True)
 class Beside:
     """What the folder tells of a table beside its own files.
@@ -148,6 +152,7 @@ class _Group:
             self.proposals += self.reshaped.proposals
         self._find_outside()
         self._refuse_doubts()
+        self._refuse_gaps()
         if self.role.role == "courses":
             self._weights_alone()
         chosen = self._dates()
@@ -237,6 +242,20 @@ class _Group:
                     column.header, f"the header stands twice, and one of them is {key}", "Name the two differently"
                 )
 
+    def _refuse_gaps(self) -> None:
+        """Refuse a table in which site or day stands in the first row of a visit alone: the other rows would be lost."""
+        for key in ("site_id", "date", "time"):
+            cells = self.columns[key].cells if key in self.columns else None
+            if self.role.role not in ("courses", "stations") or cells is None or not cells.texts:
+                continue
+            if cells.texts[0] and len(cells.filled) < FILLED * len(cells.texts):
+                self.refuse(
+                    self.columns[key].header,
+                    f"{len(cells.filled)} of {len(cells.texts)} rows have a {key.removesuffix('_id')}: it seems to stand in the first row "
+                    "of each visit alone",
+                    "Write it into every row",
+                )
+
     def _ask_for_strange(self, days: np.ndarray | None) -> None:
         """Take columns whose values alone tell what they are as questions; refuse where there are several, or none is like."""
         left = self.role.columns.left if self.role.columns and self.reshaped is None else ()
@@ -309,10 +328,11 @@ class _Group:
             )
 
     def _weights_alone(self) -> None:
-        """Leave weights out where SWE stands beside them, and refuse them where nothing tells the cutter's area."""
+        """Leave weights out where SWE stands beside each, and refuse them where nothing tells the cutter's area."""
         if "mass_full" not in self.columns or "cutter" in self.columns:
             return
-        if "swe" in self.columns:
+        full = self.columns["mass_full"].cells.numbers
+        if "swe" in self.columns and not (np.isfinite(full) & np.isnan(self.columns["swe"].cells.numbers)).any():
             self.columns = {key: column for key, column in self.columns.items() if not key.startswith("mass_")}
             return
         self.refuse(

@@ -131,6 +131,9 @@ SEASON_RATIO = (0.63, 1.55)
 """Median density of a table over what is usual on its days; centimetres and inches are further apart (2.54) than the two ends.
 Alpine snow of half its usual density is new snow alone; 1.55 times is hard old snow in midwinter (Sturm et al. 2010)."""
 
+RARE_RATIO = (0.45, 1.8)
+"""The same where no pair of units has a usual density: a light or an icy winter, as long as no other unit comes into question."""
+
 ANY_DENSITY = (60.0, 650.0)
 """Bulk density without days, kg/m3, as `pipeline.inputs.plausible` has it."""
 
@@ -171,6 +174,8 @@ def _snow_units(these: Surveyed, _: Mapping[str, UnitReading]) -> dict[str, Unit
         for of_swe in ([stated["swe"]] if stated["swe"] else ["mm", "cm", "m", "inch", "foot"])
     ]
     fitting = [way for way in ways if _snow_fits(these, *way)]
+    if not fitting and not any(_snow_instead(these, key, stated) for key in stated):
+        fitting = [way for way in ways if _snow_fits(these, *way, ratio=RARE_RATIO)]
     readings: dict[str, UnitReading] = {}
     for key, cells, at in (("depth", depth, 0), ("swe", swe, 1)):
         if cells is None or not len(cells.known):
@@ -208,6 +213,14 @@ def fits_air(these: Surveyed, column: SeenColumn) -> bool:
     return _air_fits(these, column.cells.numbers, "degC")
 
 
+def fits_weights(these: Surveyed, cutter: SeenColumn) -> bool:
+    """Return whether the weighed cores have a snow's density by a cutter in some unit, and by none without it."""
+    if not {"mass_full", "mass_empty", "depth"} <= set(these.columns):
+        return False
+    with_it = replace(these, columns={**these.columns, "cutter": cutter})
+    return UNKNOWN not in unit_readings(with_it)["cutter"].others
+
+
 def _snow_instead(these: Surveyed, key: str, stated: Mapping[str, str | None]) -> list[str]:
     """Return the units of a key that would fit where the stated one does not, with the other key as stated."""
     other = stated["swe" if key == "depth" else "depth"]
@@ -229,7 +242,7 @@ def _snow_evidence(these: Surveyed, key: str, own: Cells, depth: Cells | None, s
     return ", ".join(parts or [own.shown_range()]) + f", header '{these.columns[key].header}'"
 
 
-def _snow_fits(these: Surveyed, depth_unit: str, swe_unit: str) -> bool:
+def _snow_fits(these: Surveyed, depth_unit: str, swe_unit: str, *, ratio: tuple[float, float] = SEASON_RATIO) -> bool:
     depth, swe = these.cells("depth"), these.cells("swe")
     depth_m = None if depth is None else _usual(depth.numbers) * _factor(depth_unit, "m")
     swe_mm = None if swe is None else _usual(swe.numbers) * _factor(swe_unit, "mm")
@@ -247,13 +260,15 @@ def _snow_fits(these: Surveyed, depth_unit: str, swe_unit: str) -> bool:
     if these.days is None or np.isnat(these.days[both]).all():
         return True
     known = ~np.isnat(these.days[both])
-    return _like_its_season(density[known], these.days[both][known], these)
+    return _like_its_season(density[known], these.days[both][known], these, ratio=ratio)
 
 
-def _like_its_season(density: np.ndarray, days: np.ndarray, these: Surveyed) -> bool:
+def _like_its_season(
+    density: np.ndarray, days: np.ndarray, these: Surveyed, *, ratio: tuple[float, float] = SEASON_RATIO
+) -> bool:
     """Return whether densities are usual for their days."""
     ratios = [float(np.median(density / usual_density(days, is_south=south))) for south in these.hemispheres]
-    return any(SEASON_RATIO[0] <= ratio <= SEASON_RATIO[1] for ratio in ratios)
+    return any(ratio[0] <= one <= ratio[1] for one in ratios)
 
 
 THIN_M = 0.15

@@ -105,24 +105,31 @@ class HeaderWords:
 
     Parameters
     ----------
-    words : without the unit.
+    words : without the unit and the coordinate system.
     unit : None where none stands there.
     unit_text : how the unit is spelt there.
+    crs : EPSG code of a coordinate system; empty where none stands there.
     """
 
     words: tuple[str, ...]
     unit: Unit | None = None
     unit_text: str = ""
+    crs: str = ""
 
 
 def header_words(header: str) -> HeaderWords:
     """Return a header's words and its unit.
 
     >>> header_words("Snow Depth (in)")
-    HeaderWords(words=('snow', 'depth'), unit=Unit(name='inch', measures='length'), unit_text='in')
+    HeaderWords(words=('snow', 'depth'), unit=Unit(name='inch', measures='length'), unit_text='in', crs='')
     >>> header_words("elevFt").unit.name, header_words("HS_cm").words, header_words("Höhe, m ü.M.").unit.name
     ('foot', ('hs',), 'm')
+    >>> header_words("Øst (EPSG:25831)").words, header_words("Øst (EPSG:25831)").crs
+    (('ost',), 'EPSG:25831')
     """
+    named = _EPSG.search(header)
+    crs = "" if named is None else f"EPSG:{named[1]}"
+    header = header if named is None else header.replace(named[0], " ")
     unit, unit_text, rest = None, "", header
     for bracket in re.finditer(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]", header):
         if (known := unit_of(bracket[1])) is not None:
@@ -137,7 +144,11 @@ def header_words(header: str) -> HeaderWords:
                 break
         if unit is not None and len(words) > 1 and folded(words[-1]) in _IN_WORDS:
             words = words[:-1]
-    return HeaderWords(tuple(folded(word) for word in words), unit, unit_text)
+    return HeaderWords(tuple(folded(word) for word in words), unit, unit_text, crs)
+
+
+_EPSG = re.compile(r"EPSG[:\s_-]*(\d{4,5})", re.IGNORECASE)
+"""A coordinate system by its code in the registry of EPSG."""
 
 
 def _split(text: str) -> list[str]:

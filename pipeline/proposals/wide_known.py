@@ -23,6 +23,10 @@ LEAST_STATIONS = 2
 """Columns of different stations that make a table wide; a single one may be a column of any table."""
 
 
+WHOLE = 0.9
+"""Share of a header's letters that a reading takes where nothing else stands in it (chosen: a site has two letters or more)."""
+
+
 @dataclass(frozen=True)
 class _Headed:
     """What a header says: the text before the site, the site's text, and the text after it."""
@@ -63,6 +67,10 @@ def wide_table(seen: SeenTable, ids: frozenset[str], names: Mapping[str, str]) -
 
 def _headed(column: SeenColumn, ids: frozenset[str], names: Mapping[str, str]) -> _Headed | None:
     """Return what a header says where it names a site: by the identifier, else by the name."""
+    shares = column.meanings
+    if max((shares.get(key, 0.0) for key in READINGS), default=0.0) >= WHOLE:
+        # The reading takes the whole header: what looks like a site is a word of it.
+        return None
     for known in (ids, frozenset(names)):
         for site in sorted(known, key=len, reverse=True):
             match = re.search(rf"(?<![^\W_]){re.escape(site)}(?![^\W_])", column.header, re.IGNORECASE)

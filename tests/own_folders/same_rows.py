@@ -145,7 +145,7 @@ def _table(name: str, own: pd.DataFrame, true: pd.DataFrame) -> Iterator[Differe
 
 
 def _grids(own: Readings, true: Readings) -> Iterator[Difference]:
-    """Yield grids whose means differ: the ground, and the depth of flights."""
+    """Yield grids whose cells differ: the ground, and the depth of flights."""
     flown = [name for name in true.hashes if name.startswith("flight ")]
     mine = [name for name in own.hashes if name.startswith("flight ")]
     if len(mine) < len(flown):
@@ -156,5 +156,7 @@ def _grids(own: Readings, true: Readings) -> Iterator[Difference]:
         for a, b in zip(own.inputs.flights, true.inputs.flights, strict=False)
     ]
     for name, given, right, close in pairs:
-        if abs(float(given.mean()) - float(right.mean())) > close:
-            yield Difference(name, f"mean {float(given.mean()):.4g} for {float(right.mean()):.4g}")
+        # Cells that both know: a raster in degrees ends elsewhere than one on the grid.
+        apart = abs(given - right)
+        if float(apart.mean()) > close:
+            yield Difference(name, f"{float(apart.mean()):.4g} apart in the mean of {int(apart.count())} cells")

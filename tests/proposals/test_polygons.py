@@ -31,6 +31,9 @@ def columns(home, *attributes):
         # Two polygons of one zone keep one id.
         (({"GEBIET_NR": 1, "Bezeichnung": "Nord"}, {"GEBIET_NR": 1, "Bezeichnung": "Nord"}, {"GEBIET_NR": 2, "Bezeichnung": "Süd"}), "GEBIET_NR", "Bezeichnung"),
         (({"Name": "Upper"}, {"Name": "Lower"}), "Name", None),
+        (({"GEBIET_NR": 1, "GEBIET": "Nord"}, {"GEBIET_NR": 2, "GEBIET": "Süd"}), "GEBIET_NR", "GEBIET"),
+        (({"COD_CUENCA": 1, "CUENCA": "Alta"}, {"COD_CUENCA": 1, "CUENCA": "Alta"}, {"COD_CUENCA": 2, "CUENCA": "Baja"}), "COD_CUENCA", "CUENCA"),
+        (({"ID": 4, "SUBBASIN": "Upper Fork"}, {"ID": 5, "SUBBASIN": "Lower Fork"}), "ID", "SUBBASIN"),
         (({"fid": 1, "code": "U"}, {"fid": 2, "code": "L"}), "code", None),
     ],
 )  # fmt: skip

@@ -61,6 +61,16 @@ def test_air_of_a_winter_tells_its_scale(unit, of, hint):
     assert (found["air_temperature"].unit, found["air_temperature"].others) == (unit, ())
 
 
+def test_a_light_winter_does_not_contradict_its_headers():
+    light = {"depth": COURSES["depth_cm"] * 1.5, "swe": COURSES["swe_mm"] * 0.85}
+    found = unit_readings(surveyed(COURSE_TABLE, {"depth": "Depth (cm)", "swe": "SWE (mm)"}, light, COURSES["date"]))
+    assert (found["depth"].unit, found["depth"].others, found["swe"].unit, found["swe"].others) == ("cm", (), "mm", ())
+    # Another unit that would make it a usual winter is still asked for.
+    inches = {"depth": COURSES["depth_cm"] / 2.54, "swe": COURSES["swe_mm"] * 0.85}
+    found = unit_readings(surveyed(COURSE_TABLE, {"depth": "Depth (cm)", "swe": "SWE (mm)"}, inches, COURSES["date"]))
+    assert found["depth"].others == ("inch",)
+
+
 def test_a_header_that_the_numbers_contradict_is_a_question():
     columns = {"depth": COURSES["depth_cm"], "swe": COURSES["swe_mm"] / 25.4}
     found = unit_readings(surveyed(COURSE_TABLE, {"depth": "Depth (in)", "swe": "SWE (in)"}, columns, COURSES["date"]))
