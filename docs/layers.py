@@ -107,8 +107,8 @@ def modules(folder: Path) -> list[Path]:
 def imported(path: Path) -> Iterator[str]:
     """Yield the dotted names of the modules that a module imports."""
     for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-        if isinstance(node, ast.ImportFrom) and node.module == "pipeline":
-            yield from (f"pipeline.{alias.name}" for alias in node.names)
+        if isinstance(node, ast.ImportFrom) and node.module == "snowtally":
+            yield from (f"snowtally.{alias.name}" for alias in node.names)
         elif isinstance(node, ast.ImportFrom) and node.module:
             yield node.module
         elif isinstance(node, ast.Import):

@@ -9,8 +9,8 @@ import re
 from pathlib import Path
 from types import ModuleType
 
-from pipeline.model.rules import table
-from pipeline.model.rules.rule import DEFINITION, Rule
+from snowtally.model.rules import table
+from snowtally.model.rules.rule import DEFINITION, Rule
 
 PAGE = Path(__file__).with_name("checks.md")
 MADE = re.compile(r"(<!-- rules of (\w+): made by docs/make_checks.py -->\n).*?(<!-- end of rules -->)", re.DOTALL)

@@ -303,8 +303,8 @@ class Demo:
     def __init__(self, folder: Path) -> None:
         """Read the nights."""
         _import_methods()
-        from pipeline.gather.day import choices, read_inputs  # noqa: PLC0415
-        from pipeline.settings.basin import read_settings  # noqa: PLC0415
+        from snowtally.gather.day import choices, read_inputs  # noqa: PLC0415
+        from snowtally.settings.basin import read_settings  # noqa: PLC0415
 
         text = (ROOT / "configs" / "larkmoor.yaml").read_text("utf-8")
         text = text.replace("../archive", str(folder / "archive")).replace(
@@ -345,9 +345,9 @@ class Demo:
 
     def _figures(self, dates: Sequence[str]) -> tuple[dict[str, tuple[float, float]], dict]:
         """Return volume and standard error by night, and the sites left out: those kept, and those that had to be found."""
-        from pipeline.estimate.estimate import map_of_day  # noqa: PLC0415
-        from pipeline.estimate.swe_map import day_of  # noqa: PLC0415
-        from pipeline.snow import blend  # noqa: PLC0415
+        from snowtally.estimate.estimate import map_of_day  # noqa: PLC0415
+        from snowtally.estimate.swe_map import day_of  # noqa: PLC0415
+        from snowtally.snow import blend  # noqa: PLC0415
 
         told, night = dict(self.left_out), ""
         real = {name: getattr(blend, name) for name in ("sites_left_out", "sites_left_out_before")}
@@ -370,15 +370,15 @@ class Demo:
         return figures, told
 
     def _before_outlook(self) -> tuple[Any, Any]:
-        from pipeline.estimate.estimate import map_of_day  # noqa: PLC0415
-        from pipeline.estimate.swe_map import day_of  # noqa: PLC0415
+        from snowtally.estimate.estimate import map_of_day  # noqa: PLC0415
+        from snowtally.estimate.swe_map import day_of  # noqa: PLC0415
 
         found = map_of_day(*self.nights[BETWEEN])
         return day_of(found), found.inputs
 
     def _outlook(self) -> dict[str, tuple[float, float]]:
         """Return the basin's melt over the days of the outlook, and the sum of its standard errors, m3."""
-        from pipeline.melt.outlook import OutlookInputs, with_outlook  # noqa: PLC0415
+        from snowtally.melt.outlook import OutlookInputs, with_outlook  # noqa: PLC0415
 
         day, inputs = self.before_outlook
         asked = inputs.basin, inputs.ground, inputs.forecast, inputs.albedo, inputs.day.season_start
@@ -390,7 +390,7 @@ class Demo:
 def _import_methods() -> None:
     """Import the modules: constants are changed in modules that are there."""
     for path in _modules():
-        importlib.import_module(f"pipeline.{_dotted(path)}")
+        importlib.import_module(f"snowtally.{_dotted(path)}")
 
 
 def _compile_anew() -> None:
@@ -398,7 +398,7 @@ def _compile_anew() -> None:
     from numba.core.caching import NullCache  # noqa: PLC0415
 
     for module in COMPILED:
-        for held in vars(sys.modules[f"pipeline.{module}"]).values():
+        for held in vars(sys.modules[f"snowtally.{module}"]).values():
             if hasattr(held, "_cache"):
                 held._cache = NullCache()  # noqa: SLF001  numba has no other way but a folder for each change
 
@@ -417,16 +417,16 @@ def _apart(work: Callable[[], Any]) -> Any:  # noqa: ANN401
 
 def _replace(module: str, name: str, factor: float) -> None:
     """Change a constant in its module, wherever it was imported by name, and in defaults and constants made of it."""
-    home = sys.modules[f"pipeline.{module}"]
+    home = sys.modules[f"snowtally.{module}"]
     old = getattr(home, name)
     new = scaled(old, factor)
-    for other in [one for path, one in sys.modules.items() if path.startswith("pipeline")]:
+    for other in [one for path, one in sys.modules.items() if path.startswith("snowtally")]:
         for held, value in list(vars(other).items()):
             if value is old and held == name:
                 setattr(other, held, new)
         _replace_defaults(other, old, new)
     for path in _modules():
-        text, held = path.read_text("utf-8"), sys.modules.get(f"pipeline.{_dotted(path)}")
+        text, held = path.read_text("utf-8"), sys.modules.get(f"snowtally.{_dotted(path)}")
         if name not in text or getattr(held, name, None) is not new:
             continue
         for statement in ast.parse(text).body:

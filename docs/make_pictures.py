@@ -21,7 +21,7 @@ from matplotlib import pyplot as plt
 from PIL import Image
 from PIL.PngImagePlugin import PngInfo
 
-from pipeline.reading import basin_row, open_day, read_sites, read_totals
+from snowtally.reading import basin_row, open_day, read_sites, read_totals
 
 ROOT = Path(__file__).resolve().parents[1]
 DOCS = ROOT / "docs"
@@ -59,7 +59,7 @@ def publish(archive: Path, date: str) -> None:
     words = [
         sys.executable,
         "-c",
-        "from pipeline.cli.main import main; main()",
+        "from snowtally.cli.main import main; main()",
         "update",
         str(settings),
         "--date",

@@ -20,7 +20,7 @@ BLOCK = re.compile(r"(?<=```console\n).*?(?=```)", re.DOTALL)
 COLUMNS = 100
 """Width of a screen, characters."""
 
-PROGRAM = '#!/bin/sh\nexec "{python}" -c "from pipeline.cli.main import main; main()" "$@"\n'
+PROGRAM = '#!/bin/sh\nexec "{python}" -c "from snowtally.cli.main import main; main()" "$@"\n'
 VARIES = (
     (re.compile(r"\b\d+(\.\d+)?(?= (s|seconds)\b)"), "N"),
     (re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d(:\d\d)?Z"), "TIME"),

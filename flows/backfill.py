@@ -5,19 +5,19 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
-from flows.quiet import set_environment
+from snowtally.flows.quiet import set_environment
 
 set_environment()
 
 from prefect import flow
 from prefect.states import State
 
-from flows.tasks import closing
-from pipeline.operations.messages import report_night
-from pipeline.operations.night import NightResult
-from pipeline.operations.rerun import dates_lacking
-from pipeline.operations.spread import backfill_jobs, run_dates
-from pipeline.settings.basin import read_settings
+from snowtally.flows.tasks import closing
+from snowtally.operations.messages import report_night
+from snowtally.operations.night import NightResult
+from snowtally.operations.rerun import dates_lacking
+from snowtally.operations.spread import backfill_jobs, run_dates
+from snowtally.settings.basin import read_settings
 
 
 @flow(name="backfill", log_prints=False, persist_result=False)

@@ -6,17 +6,17 @@ import datetime as dt
 import json
 import sys
 
-from flows.quiet import set_environment
+from snowtally.flows.quiet import set_environment
 
 set_environment()
 
 from prefect import flow
 from prefect.states import State
 
-from flows.tasks import closing, mark_crashed, results_of, run_one
-from pipeline.operations.night import NightResult
-from pipeline.operations.nights import exit_status, night_of
-from pipeline.operations.run_id import new_run_id
+from snowtally.flows.tasks import closing, mark_crashed, results_of, run_one
+from snowtally.operations.night import NightResult
+from snowtally.operations.nights import exit_status, night_of
+from snowtally.operations.run_id import new_run_id
 
 
 @flow(name="nightly", log_prints=False, persist_result=False)
@@ -41,8 +41,8 @@ def main() -> None:
 
     The arguments are one word of JSON. The schedule starts this.
     """
-    from pipeline.operations.child_process import end_with_parent
-    from pipeline.operations.stopping import number_of, stops_raised
+    from snowtally.operations.child_process import end_with_parent
+    from snowtally.operations.stopping import number_of, stops_raised
 
     end_with_parent()
     try:

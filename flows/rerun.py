@@ -5,19 +5,19 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
-from flows.quiet import set_environment
+from snowtally.flows.quiet import set_environment
 
 set_environment()
 
 from prefect import flow
 from prefect.states import State
 
-from flows.tasks import closing, run_one
-from pipeline.operations.messages import report_night
-from pipeline.operations.night import Job, NightResult
-from pipeline.operations.rerun import dates_to_rerun
-from pipeline.operations.run_id import new_run_id
-from pipeline.settings.basin import read_settings
+from snowtally.flows.tasks import closing, run_one
+from snowtally.operations.messages import report_night
+from snowtally.operations.night import Job, NightResult
+from snowtally.operations.rerun import dates_to_rerun
+from snowtally.operations.run_id import new_run_id
+from snowtally.settings.basin import read_settings
 
 
 @flow(name="rerun", log_prints=False, persist_result=False)

@@ -19,18 +19,18 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from flows.quiet import answers
-from pipeline.model.problems import SettingsError, SnowtallyError, one_line
-from pipeline.operations.arrival import Clock
-from pipeline.operations.child_process import STOP_S
-from pipeline.operations.due import last_start, missed_dates, next_start
-from pipeline.operations.joblog import JobLog, operations_folder
-from pipeline.operations.night import NightResult
-from pipeline.operations.nights import night_of, run_once
-from pipeline.operations.notes import forget
-from pipeline.operations.run_id import new_run_id
-from pipeline.settings.basin import Settings, read_settings
-from pipeline.settings.operations import time_of_day
+from snowtally.flows.quiet import answers
+from snowtally.model.problems import SettingsError, SnowtallyError, one_line
+from snowtally.operations.arrival import Clock
+from snowtally.operations.child_process import STOP_S
+from snowtally.operations.due import last_start, missed_dates, next_start
+from snowtally.operations.joblog import JobLog, operations_folder
+from snowtally.operations.night import NightResult
+from snowtally.operations.nights import night_of, run_once
+from snowtally.operations.notes import forget
+from snowtally.operations.run_id import new_run_id
+from snowtally.settings.basin import Settings, read_settings
+from snowtally.settings.operations import time_of_day
 
 LOOK_S = 60.0
 """The clock is looked at so often, s (chosen): a machine that slept wakes within a minute of it."""
@@ -209,7 +209,7 @@ def start_flow(settings_files: list[str], instant: dt.datetime, run_id: str) -> 
             )
     words = json.dumps({"settings_files": settings_files, "now": instant.isoformat(), "run_id": run_id})
     process = subprocess.Popen(  # noqa: S603  this program itself
-        [sys.executable, "-m", "flows.nightly", words],
+        [sys.executable, "-m", "snowtally.flows.nightly", words],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,

@@ -7,7 +7,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from flows.quiet import set_environment
+from snowtally.flows.quiet import set_environment
 
 set_environment()
 
@@ -17,12 +17,12 @@ from prefect.cache_policies import NO_CACHE
 from prefect.runtime import flow_run
 from prefect.states import Completed, Crashed, Failed, State
 
-from pipeline.model.problems import SnowtallyError
-from pipeline.operations.night import Job, NightResult
-from pipeline.operations.night import State as NightState
-from pipeline.operations.nights import run_once, summary
-from pipeline.operations.notes import notes_of_crashed
-from pipeline.settings.basin import read_settings
+from snowtally.model.problems import SnowtallyError
+from snowtally.operations.night import Job, NightResult
+from snowtally.operations.night import State as NightState
+from snowtally.operations.nights import run_once, summary
+from snowtally.operations.notes import notes_of_crashed
+from snowtally.settings.basin import read_settings
 
 
 class FailedNightsError(RuntimeError):

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import datetime as dt
 
-from flows.quiet import set_environment
+from snowtally.flows.quiet import set_environment
 
 set_environment()
 
 from prefect import flow
 from prefect.states import State
 
-from flows.tasks import closing, run_one
-from pipeline.model.problems import SnowtallyError, one_line
-from pipeline.operations.night import NightResult
-from pipeline.operations.nights import watch as look
-from pipeline.operations.run_id import new_run_id
-from pipeline.settings.basin import read_settings
+from snowtally.flows.tasks import closing, run_one
+from snowtally.model.problems import SnowtallyError, one_line
+from snowtally.operations.night import NightResult
+from snowtally.operations.nights import watch as look
+from snowtally.operations.run_id import new_run_id
+from snowtally.settings.basin import read_settings
 
 
 @flow(name="watch", log_prints=False, persist_result=False)

@@ -14,17 +14,17 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from pipeline.archive.columns import COLUMNS, conformed, filled
-from pipeline.archive.current import UNREADABLE, Decisions, Soundness, current_of, read_decisions, used_by
-from pipeline.archive.current import held_back as why_held_back
-from pipeline.archive.layout import LAYOUT_VERSION, as_one_day
-from pipeline.archive.records import RECORD, load_record
-from pipeline.archive.revisions import Date, Revision, RevisionId, as_date
-from pipeline.model.problems import ArchiveError
-from pipeline.storage.csv_text import with_originals
-from pipeline.storage.json_text import from_json
-from pipeline.storage.parquet import read_arrow, read_frame
-from pipeline.storage.paths import files_below, in_store, local_file, names_in, path_of
+from snowtally.archive.columns import COLUMNS, conformed, filled
+from snowtally.archive.current import UNREADABLE, Decisions, Soundness, current_of, read_decisions, used_by
+from snowtally.archive.current import held_back as why_held_back
+from snowtally.archive.layout import LAYOUT_VERSION, as_one_day
+from snowtally.archive.records import RECORD, load_record
+from snowtally.archive.revisions import Date, Revision, RevisionId, as_date
+from snowtally.model.problems import ArchiveError
+from snowtally.storage.csv_text import with_originals
+from snowtally.storage.json_text import from_json
+from snowtally.storage.parquet import read_arrow, read_frame
+from snowtally.storage.paths import files_below, in_store, local_file, names_in, path_of
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -74,7 +74,7 @@ def open_days(root: str | Path, basin: str, start: Date, end: Date) -> xr.Datase
     `revision` lies on time. Raises ArchiveError when there is no day in the range, or when the days do not share one
     grid (the settings' grid or basin changed): open them one by one then.
     """
-    from pipeline.archive.reading_days import open_files  # noqa: PLC0415  as in open_day
+    from snowtally.archive.reading_days import open_files  # noqa: PLC0415  as in open_day
 
     days = list_days(root, basin)
     first, last = as_date(start), as_date(end)

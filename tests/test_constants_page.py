@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.snow import flight_swe, site_values, snow_line
+from snowtally.snow import flight_swe, site_values, snow_line
 
 ROOT = Path(__file__).parents[1]
 MOST = 156

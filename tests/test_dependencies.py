@@ -22,7 +22,7 @@ def imported_packages():
                 found |= {alias.name.split(".")[0] for alias in node.names}
             elif isinstance(node, ast.ImportFrom) and node.module:
                 found.add(node.module.split(".")[0])
-    return found - set(sys.stdlib_module_names) - {"pipeline", "flows"}
+    return found - set(sys.stdlib_module_names) - {"snowtally"}
 
 
 def declared():

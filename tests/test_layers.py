@@ -1,10 +1,11 @@
 """The data walk one way: who may import whom, read from the code itself."""
 
 import ast
+import tomllib
 from itertools import pairwise
 
 import pytest
-from layers import FOLDERS, PIPELINE, imported, modules
+from layers import FOLDERS, PIPELINE, ROOT, imported, modules
 
 FLOWS = PIPELINE.parent / "flows"
 
@@ -28,7 +29,7 @@ def test_a_folder_imports_only_what_it_may(folder):
     for path in modules(home) if home.is_dir() else [home.with_suffix(".py")]:
         for name in imported(path):
             parts = name.split(".")
-            if parts[0] == "pipeline" and parts[1] != folder:
+            if parts[0] == "snowtally" and parts[1] not in {folder, "flows"}:
                 assert parts[1] in FOLDERS[folder].imports, f"{path.name} imports {name}"
                 used.add(parts[1])
     assert used == FOLDERS[folder].imports, "a folder that nobody imports any more leaves the row"
@@ -46,7 +47,7 @@ def test_flows_wire_and_do_not_compute():
     for path in modules(FLOWS):
         for name in imported(path):
             parts = name.split(".")
-            assert parts[0] != "pipeline" or parts[1] in {"operations", "settings", "model"}, (
+            assert parts[0] != "snowtally" or parts[1] in {"flows", "operations", "settings", "model"}, (
                 f"{path.name} imports {name}"
             )
 
@@ -54,9 +55,20 @@ def test_flows_wire_and_do_not_compute():
 def test_nothing_but_the_command_line_looks_into_the_flows():
     for path in modules(PIPELINE):
         for name in imported(path):
-            assert not name.startswith("flows") or path == PIPELINE / "cli" / "schedule.py", (
+            assert not name.startswith("snowtally.flows") or path == PIPELINE / "cli" / "schedule.py", (
                 f"{path.name} imports {name}"
             )
+
+
+def test_every_folder_is_installed_under_the_one_import_name():
+    found = {f"snowtally.{path.parent.relative_to(PIPELINE)}".replace("/", ".") for path in PIPELINE.rglob("*/*.py")}
+    listed = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["setuptools"]["packages"]
+    assert set(listed) == found | {"snowtally", "snowtally.flows"}
+
+
+def test_nothing_imports_the_folders_by_their_own_names():
+    for path in (path for top in ("pipeline", "flows", "tests", "docs") for path in (ROOT / top).rglob("*.py")):
+        assert not {name.split(".")[0] for name in imported(path)} & {"pipeline", "flows"}, path
 
 
 def test_no_import_is_relative():

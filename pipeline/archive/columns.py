@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 import pyarrow as pa
 
-from pipeline.model.problems import FINDING_COLUMNS
+from snowtally.model.problems import FINDING_COLUMNS
 
 
 @dataclass(frozen=True)

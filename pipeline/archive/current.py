@@ -12,12 +12,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from pipeline.archive.revisions import Revision, RevisionId
-from pipeline.model.problems import Finding, RecordError
-from pipeline.model.reasons import Reason
-from pipeline.model.rules.rule import Degrades
-from pipeline.model.rules.table import degradations
-from pipeline.storage.json_text import from_json
+from snowtally.archive.revisions import Revision, RevisionId
+from snowtally.model.problems import Finding, RecordError
+from snowtally.model.reasons import Reason
+from snowtally.model.rules.rule import Degrades
+from snowtally.model.rules.table import degradations
+from snowtally.storage.json_text import from_json
 
 # --- what a degraded revision lacks -----------------------------------------------------------------------------------
 

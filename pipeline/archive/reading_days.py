@@ -15,7 +15,7 @@ import numpy as np
 import xarray as xr
 from xarray.backends.netCDF4_ import NETCDF4_PYTHON_LOCK
 
-from pipeline.archive.layout import as_one_day, layout_of, names_today
+from snowtally.archive.layout import as_one_day, layout_of, names_today
 
 
 def open_files(files: list[Path]) -> xr.Dataset:

@@ -6,8 +6,8 @@ import datetime as dt
 from pathlib import Path
 from typing import Any
 
-from pipeline.model.problems import NewerVersionError, RecordError
-from pipeline.storage.json_text import from_json
+from snowtally.model.problems import NewerVersionError, RecordError
+from snowtally.storage.json_text import from_json
 
 RECORD_VERSION = 3
 """Newest version of `record.json` that this program reads; every older one is read too. 2 added `command`, `changes` and

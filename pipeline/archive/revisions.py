@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.model.problems import ArchiveError
+from snowtally.model.problems import ArchiveError
 
 Date = dt.date | str
 """A local day: a date, or its ISO form such as "2031-03-01"."""

@@ -18,14 +18,14 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 from typer.core import TyperGroup
 
-from pipeline.model.problems import SettingsError, StoppedError, without_controls
-from pipeline.operations.stopping import number_of
+from snowtally.model.problems import SettingsError, StoppedError, without_controls
+from snowtally.operations.stopping import number_of
 
 if TYPE_CHECKING:
     from rich.table import Table
     from rich.text import Text
 
-    from pipeline.settings.basin import Settings
+    from snowtally.settings.basin import Settings
 
 
 class Status(IntEnum):
@@ -76,7 +76,7 @@ VerboseOption = Annotated[bool, typer.Option("--verbose", "-v", help="Print each
 
 def read(file: Path) -> Settings:
     """Return the settings of a file."""
-    from pipeline.settings.basin import read_settings
+    from snowtally.settings.basin import read_settings
 
     return read_settings(file)
 

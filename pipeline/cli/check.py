@@ -9,22 +9,22 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.cli import base
-from pipeline.cli import dry_run as shown
-from pipeline.cli.values import plain_rows
-from pipeline.model.problems import SettingsError
-from pipeline.operations.stopping import time_limit
-from pipeline.report.words import flight_words
+from snowtally.cli import base
+from snowtally.cli import dry_run as shown
+from snowtally.cli.values import plain_rows
+from snowtally.model.problems import SettingsError
+from snowtally.operations.stopping import time_limit
+from snowtally.report.words import flight_words
 
 if TYPE_CHECKING:
     import datetime as dt
 
     from rich.text import Text
 
-    from pipeline.gather.day import Readings
-    from pipeline.model.dry_run import DryRun
-    from pipeline.report.units import Units
-    from pipeline.settings.basin import Settings
+    from snowtally.gather.day import Readings
+    from snowtally.model.dry_run import DryRun
+    from snowtally.report.units import Units
+    from snowtally.settings.basin import Settings
 
 
 def check(
@@ -61,10 +61,10 @@ def checked(settings: Settings, date: dt.date, stage: Callable[[str], None]) -> 
     ------
     SnowtallyError : a required input cannot be used.
     """
-    from pipeline.estimate.estimate import why_no_estimate
-    from pipeline.gather import day as gather
-    from pipeline.gather.dry_run import dry_run
-    from pipeline.report.units import UNITS
+    from snowtally.estimate.estimate import why_no_estimate
+    from snowtally.gather import day as gather
+    from snowtally.gather.dry_run import dry_run
+    from snowtally.report.units import UNITS
 
     with time_limit(settings.operations.limits.night_s, f"{settings.basin.id} {date}"):
         readings = gather.read_inputs(settings, date, stage)
@@ -74,7 +74,7 @@ def checked(settings: Settings, date: dt.date, stage: Callable[[str], None]) -> 
 
 def _target(settings: Settings, file: Path | None) -> Path:
     """Return where the page is written: a file outside of archives."""
-    from pipeline.storage.paths import outside_archives
+    from snowtally.storage.paths import outside_archives
 
     target = settings.file.parent / CHECK_PAGE if file is None else file
     return outside_archives(target.absolute(), "--page")
@@ -82,8 +82,8 @@ def _target(settings: Settings, file: Path | None) -> Path:
 
 def _with_page(result: CheckResult, target: Path) -> CheckResult:
     """Return the result once its page is written."""
-    from pipeline.report.check_page import check_page
-    from pipeline.storage.failures import explained
+    from snowtally.report.check_page import check_page
+    from snowtally.storage.failures import explained
 
     data = check_page(result.run, result.readings.losses, result.units)
     with explained(f"Cannot write the page {target}"):
@@ -126,7 +126,7 @@ class CheckResult(base.Result):
 
     def to_json(self) -> dict[str, Any]:
         """Return the files, what would be used by input, site and flight, and the findings."""
-        from pipeline.cli.findings import by_site
+        from snowtally.cli.findings import by_site
 
         readings = self.readings
         return {
@@ -147,7 +147,7 @@ class CheckResult(base.Result):
 
     def to_table(self) -> list[Any]:
         """Return what a night would use, the findings by site, and how the night would end."""
-        from pipeline.cli.findings import findings_by_site
+        from snowtally.cli.findings import findings_by_site
 
         run = self.run
         return [
@@ -164,7 +164,7 @@ class CheckResult(base.Result):
 
     def summary(self) -> list[Any]:
         """Return what was read, how many findings there are of each rule, and how a night would end."""
-        from pipeline.cli.findings import findings_in_short
+        from snowtally.cli.findings import findings_in_short
 
         return [*self._counts(), findings_in_short(self.run.findings), self._verdict()]
 
@@ -179,7 +179,7 @@ class CheckResult(base.Result):
 
     def _verdict(self) -> Text:
         """Return in a line how a night would end, and what to do."""
-        from pipeline.cli.findings import why_degraded
+        from snowtally.cli.findings import why_degraded
 
         if self.run.impossible:
             return base.styled(f"A night on these inputs would fail: {self.run.impossible}", "red")

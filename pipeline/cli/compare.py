@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.cli import base
-from pipeline.cli.values import figure, label, plain_rows, volume
+from snowtally.cli import base
+from snowtally.cli.values import figure, label, plain_rows, volume
 
 if TYPE_CHECKING:
     import pandas as pd
     from rich.table import Table
 
-    from pipeline.inspection.compare import Comparison, Side
-    from pipeline.report.units import Units
+    from snowtally.inspection.compare import Comparison, Side
+    from snowtally.report.units import Units
 
 MOST_PARAMETERS = 12
 """Parameters of the models that are printed, as many as a screen takes (chosen)."""
@@ -44,9 +44,9 @@ def compare(
     as_json: base.JsonOption = False,
 ) -> None:
     """List what changed from A to B: inputs, settings, models, totals with their errors, the map, the sites."""
-    from pipeline.inspection import compare as comparing
-    from pipeline.report.units import UNITS
-    from pipeline.storage.paths import named_path, outside_archives
+    from snowtally.inspection import compare as comparing
+    from snowtally.report.units import UNITS
+    from snowtally.storage.paths import named_path, outside_archives
 
     chosen = base.read(settings)
     if output_folder is not None:
@@ -65,9 +65,9 @@ def compare(
 
 def _written(result: CompareResult, folder: Path) -> CompareResult:
     """Return the result once its files are in a folder."""
-    from pipeline.inspection.compare_files import write_files
-    from pipeline.report.compare_page import COMPARE_PAGE, compare_page
-    from pipeline.storage.failures import explained
+    from snowtally.inspection.compare_files import write_files
+    from snowtally.report.compare_page import COMPARE_PAGE, compare_page
+    from snowtally.storage.failures import explained
 
     names = write_files(result.comparison, result.basin, result.to_json(), folder)
     with explained(f"Cannot write the comparison's page into {folder}"):
@@ -113,8 +113,8 @@ class CompareResult(base.Result):
 
     def to_table(self) -> list[Any]:
         """Return what differs, the models and sites cut to a screen."""
-        from pipeline.cli.past import changes_text
-        from pipeline.inspection.compare import models_in_words
+        from snowtally.cli.past import changes_text
+        from snowtally.inspection.compare import models_in_words
 
         compared = self.comparison
         a, b = (f"{side.name} ({side.record['reason']})" for side in (compared.a, compared.b))

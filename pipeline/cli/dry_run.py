@@ -6,15 +6,15 @@ import datetime as dt
 import math
 from typing import TYPE_CHECKING, Any
 
-from pipeline.cli import base
-from pipeline.cli.values import figure, label
-from pipeline.report.words import short_month
+from snowtally.cli import base
+from snowtally.cli.values import figure, label
+from snowtally.report.words import short_month
 
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from pipeline.model.dry_run import DryRun, InputUse, SiteUse, Stretch
-    from pipeline.report.units import Units
+    from snowtally.model.dry_run import DryRun, InputUse, SiteUse, Stretch
+    from snowtally.report.units import Units
 
 NAMED_FILES = 2
 """Files of an input that are named; of more the line has their number (chosen, so that a row stays short)."""

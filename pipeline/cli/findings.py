@@ -8,11 +8,11 @@ from typing import Any
 
 import pandas as pd
 
-from pipeline.gather.day import Readings
-from pipeline.model.problems import FINDING_COLUMNS, SEVERITIES, Finding
-from pipeline.model.reasons import Reason, together
-from pipeline.storage.csv_text import with_originals
-from pipeline.storage.paths import local_file
+from snowtally.gather.day import Readings
+from snowtally.model.problems import FINDING_COLUMNS, SEVERITIES, Finding
+from snowtally.model.reasons import Reason, together
+from snowtally.storage.csv_text import with_originals
+from snowtally.storage.paths import local_file
 
 NAMED_SITES = 3
 """Sites named behind a rule on one line; where there are more, the line has their number alone (chosen, so that it stays one)."""

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.cli import base
-from pipeline.model.problems import SettingsError, without_controls
+from snowtally.cli import base
+from snowtally.model.problems import SettingsError, without_controls
 
 if TYPE_CHECKING:
-    from pipeline.cli.check import CheckResult
-    from pipeline.proposals.proposal import Proposal, Value
-    from pipeline.proposals.propose import Proposed
+    from snowtally.cli.check import CheckResult
+    from snowtally.proposals.proposal import Proposal, Value
+    from snowtally.proposals.propose import Proposed
 
 INCOMPLETE = 2
 """Exit status where questions are open, or something is missing: as of settings that cannot be used."""
@@ -50,11 +50,11 @@ def init(
     # A progress bar would write over the questions.
     with base.progress(as_json=as_json or asks, verbose=verbose) as stage:
         stage("starting")
-        from pipeline.proposals.answers import Answers
-        from pipeline.proposals.folder import folder_of
-        from pipeline.proposals.propose import propose
-        from pipeline.proposals.tables import propose_tables
-        from pipeline.proposals.written import write_proposed
+        from snowtally.proposals.answers import Answers
+        from snowtally.proposals.folder import folder_of
+        from snowtally.proposals.propose import propose
+        from snowtally.proposals.tables import propose_tables
+        from snowtally.proposals.written import write_proposed
 
         answers = Answers(_ask if asks else None)
         proposed = propose(folder_of(folder, [target]), target.parent, answers, stage, propose_tables)
@@ -70,8 +70,8 @@ def _checked(target: Path, proposed: Proposed, stage: Callable[[str], None]) -> 
     """Return the check of the newest date with snow; None where there is no such date, or no whole settings."""
     if not proposed.is_whole or proposed.date is None:
         return None
-    from pipeline.cli.check import checked
-    from pipeline.model.problems import SnowtallyError
+    from snowtally.cli.check import checked
+    from snowtally.model.problems import SnowtallyError
 
     try:
         return checked(base.read(target), proposed.date, stage)

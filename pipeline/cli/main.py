@@ -9,12 +9,12 @@ from typing import Annotated, Any
 
 import typer
 
-from pipeline.cli import check, compare, init, past, plan, prune, report, schedule, status, update, verify, withdraw
-from pipeline.cli.base import Failure, Status, app, finish
-from pipeline.cli.version import versions
-from pipeline.model.problems import ArchiveError, SettingsError, SnowtallyError, StoppedError
-from pipeline.operations.stopping import number_of, stops_raised
-from pipeline.storage.failure_log import failure_line
+from snowtally.cli import check, compare, init, past, plan, prune, report, schedule, status, update, verify, withdraw
+from snowtally.cli.base import Failure, Status, app, finish
+from snowtally.cli.version import versions
+from snowtally.model.problems import ArchiveError, SettingsError, SnowtallyError, StoppedError
+from snowtally.operations.stopping import number_of, stops_raised
+from snowtally.storage.failure_log import failure_line
 
 _WRONG_USE: Any = typer.BadParameter.__base__
 """Every error of use: Typer names one of them only, and the others have its parent."""

@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar
 
 import typer
 
-from pipeline.cli import base
-from pipeline.cli.values import revision_facts
-from pipeline.model.problems import ArchiveError, SettingsError, StoppedError
-from pipeline.operations.stopping import number_of
+from snowtally.cli import base
+from snowtally.cli.values import revision_facts
+from snowtally.model.problems import ArchiveError, SettingsError, StoppedError
+from snowtally.operations.stopping import number_of
 
 if TYPE_CHECKING:
-    from pipeline.archive.revisions import RevisionId
-    from pipeline.operations.night import NightResult
-    from pipeline.operations.rebuild import Rebuilt
-    from pipeline.operations.rerun import DateOutcome
+    from snowtally.archive.revisions import RevisionId
+    from snowtally.operations.night import NightResult
+    from snowtally.operations.rebuild import Rebuilt
+    from snowtally.operations.rerun import DateOutcome
 
 UntilOption = Annotated[str | None, typer.Option("--until", metavar="E", help="The last date of a range, included.")]
 
@@ -61,7 +61,7 @@ def rerun(  # noqa: PLR0913  a command's options
     last = first if until is None else base.date_of(until, "--until")
     with base.progress(as_json=as_json, verbose=verbose, stages=base.STAGES * ((last - first).days + 1)) as stage:
         stage("starting")
-        from pipeline.operations import rerun as past
+        from snowtally.operations import rerun as past
 
         if into is not None:
             chosen = past.side_archive(chosen, into)
@@ -83,8 +83,8 @@ def backfill(
     result: base.Result
     with base.progress(as_json=as_json, verbose=verbose, stages=base.STAGES * ((last - first).days + 1)) as stage:
         stage("starting")
-        from pipeline.operations import rerun as past
-        from pipeline.operations.spread import backfill_jobs, run_dates
+        from snowtally.operations import rerun as past
+        from snowtally.operations.spread import backfill_jobs, run_dates
 
         dates = past.dates_lacking(chosen, first, last)
         if chosen.operations.workers.engine == "serial":
@@ -128,14 +128,14 @@ def _rebuild(settings_file: base.SettingsFile, revision: str, *, as_json: bool, 
     asked = revision_of(revision)
     with base.progress(as_json=as_json, verbose=verbose, stages=4) as stage:
         stage("starting")
-        from pipeline.operations.rebuild import rebuild_revision
+        from snowtally.operations.rebuild import rebuild_revision
 
         return RebuildResult(chosen.basin.id, rebuild_revision(chosen, asked.date, asked.number, stage))
 
 
 def revision_of(text: str) -> RevisionId:
     """Return the date and number of a revision such as 2031-03-01@2."""
-    from pipeline.archive.revisions import RevisionId, asked_revision
+    from snowtally.archive.revisions import RevisionId, asked_revision
 
     try:
         asked = asked_revision(text)
@@ -196,7 +196,7 @@ class NightsResult(_Several["NightResult"]):
     @property
     def status(self) -> int:
         """The worst of the dates."""
-        from pipeline.operations.nights import exit_status
+        from snowtally.operations.nights import exit_status
 
         return exit_status(self.dates)
 
@@ -258,7 +258,7 @@ def _date_words(one: DateOutcome) -> tuple[str, str, str]:
 
 def changes_text(changes: dict[str, Any] | None) -> str:
     """Return what changed since another revision in one line."""
-    from pipeline.publishing.changes import changes_in_words
+    from snowtally.publishing.changes import changes_in_words
 
     if changes is None:
         return "first revision"

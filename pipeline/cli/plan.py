@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.cli import base
-from pipeline.cli.values import label, plain_rows, volume
+from snowtally.cli import base
+from snowtally.cli.values import label, plain_rows, volume
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.planning.plan import Plan
-    from pipeline.report.units import Units
+    from snowtally.planning.plan import Plan
+    from snowtally.report.units import Units
 
 FEW_PRESENT = 8
 """Sites in use that are printed, as many as a screen takes (chosen); JSON and files hold all."""
@@ -36,16 +36,16 @@ def plan(  # noqa: PLR0913  a command's options
     verbose: base.VerboseOption = False,
 ) -> None:
     """Say where the next measurement would cut the error of the total most: sites and flight strips."""
-    from pipeline.storage.paths import outside_archives
+    from snowtally.storage.paths import outside_archives
 
     chosen = base.read(settings)
     if output_folder is not None:
         outside_archives(output_folder, "--output-folder")
     with base.progress(as_json=as_json, verbose=verbose, stages=10) as stage:
         stage("starting")
-        from pipeline.planning.files import write_files
-        from pipeline.planning.plan import plan_of
-        from pipeline.report.units import UNITS
+        from snowtally.planning.files import write_files
+        from snowtally.planning.plan import plan_of
+        from snowtally.report.units import UNITS
 
         asked = base.day_asked(date, chosen)
         best = plan_of(chosen, asked, stage, zone=zone, count=count)
@@ -76,7 +76,7 @@ class PlanResult(base.Result):
     @property
     def caution(self) -> str:
         """What the plan does not say of safety."""
-        from pipeline.planning.plan import AVALANCHE_DEGREES, BELOW_STEEP_M
+        from snowtally.planning.plan import AVALANCHE_DEGREES, BELOW_STEEP_M
 
         return (
             "A place in this table is worth measuring; nothing here says that it is safe to reach or to stand on. Terrain marked "

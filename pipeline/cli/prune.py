@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.cli import base
-from pipeline.cli.values import size_text
+from snowtally.cli import base
+from snowtally.cli.values import size_text
 
 if TYPE_CHECKING:
-    from pipeline.publishing.prune import Pruned
+    from snowtally.publishing.prune import Pruned
 
 
 def prune(
@@ -23,7 +23,7 @@ def prune(
     as_json: base.JsonOption = False,
 ) -> None:
     """List archived inputs and leftovers that no revision can name; with --yes remove them."""
-    from pipeline.publishing.prune import prune as look
+    from snowtally.publishing.prune import prune as look
 
     chosen = base.read(settings)
     pruned = look(chosen.archive_root, chosen.basin.id, older_than_days, go=yes)

@@ -9,8 +9,8 @@ from typing import Annotated, Any
 
 import typer
 
-from pipeline.cli import base
-from pipeline.model.problems import ArchiveError
+from snowtally.cli import base
+from snowtally.model.problems import ArchiveError
 
 
 def report(
@@ -23,9 +23,9 @@ def report(
     as_json: base.JsonOption = False,
 ) -> None:
     """Make the page of a date again, and the season page."""
-    from pipeline.reading import list_days
-    from pipeline.report.pages import make_day_page, make_season_page
-    from pipeline.storage.paths import local_file
+    from snowtally.reading import list_days
+    from snowtally.report.pages import make_day_page, make_season_page
+    from snowtally.storage.paths import local_file
 
     chosen = base.read(settings)
     root, basin, units = chosen.archive_root, chosen.basin.id, chosen.report.units

@@ -10,8 +10,8 @@ from typing import Annotated
 
 import typer
 
-from pipeline.model.problems import SettingsError, without_controls
-from pipeline.operations.stopping import number_of
+from snowtally.model.problems import SettingsError, without_controls
+from snowtally.operations.stopping import number_of
 
 
 def schedule(
@@ -24,8 +24,8 @@ def schedule(
     ] = None,
 ) -> None:
     """Serve the nightly schedule (Prefect) until stopped; missed nights are made up for at the start."""
-    from flows.schedule import serve, served, start_flow
-    from pipeline.operations.arrival import Clock
+    from snowtally.flows.schedule import serve, served, start_flow
+    from snowtally.operations.arrival import Clock
 
     try:
         basins = served(settings, at)

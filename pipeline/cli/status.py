@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.cli import base
-from pipeline.cli.values import plain_rows, size_text
+from snowtally.cli import base
+from snowtally.cli.values import plain_rows, size_text
 
 if TYPE_CHECKING:
     import pandas as pd
     from rich.table import Table
 
-    from pipeline.inspection import status as archive
-    from pipeline.inspection.growth import Growth
+    from snowtally.inspection import status as archive
+    from snowtally.inspection.growth import Growth
 
 MARKS = {"held": "o", "degraded": "d", "withdrawn": "w", "failed": "x", "missing": "."}
 """Letters of the season's calendar, and what each means."""
@@ -42,7 +42,7 @@ def status(
     as_json: base.JsonOption = False,
 ) -> None:  # fmt: skip
     """List which dates are held, degraded, failed or missing, and how old the newest is."""
-    from pipeline.inspection.status import status as look
+    from snowtally.inspection.status import status as look
 
     chosen = base.read(settings)
     local = dt.timezone(dt.timedelta(hours=chosen.basin.utc_offset_hours))

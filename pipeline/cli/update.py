@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from pipeline.cli import base
-from pipeline.cli.values import figure, label, plain_rows, revision_facts, volume
-from pipeline.model.problems import SettingsError
+from snowtally.cli import base
+from snowtally.cli.values import figure, label, plain_rows, revision_facts, volume
+from snowtally.model.problems import SettingsError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     import pandas as pd
     from rich.table import Table
 
-    from pipeline.gather.day import Readings
-    from pipeline.operations.run import Outcome
-    from pipeline.report.units import Units
+    from snowtally.gather.day import Readings
+    from snowtally.operations.run import Outcome
+    from snowtally.report.units import Units
 
 
 def update(
@@ -35,8 +35,8 @@ def update(
     chosen = base.read(settings)
     with base.progress(as_json=as_json, verbose=verbose, stages=base.STAGES) as stage:
         stage("starting")
-        from pipeline.operations import run
-        from pipeline.report.units import UNITS
+        from snowtally.operations import run
+        from snowtally.report.units import UNITS
 
         how = run.NIGHTLY if wanted is None else run.Run(reason=wanted, make_current=True)
         asked = base.day_asked(date, chosen)
@@ -64,8 +64,8 @@ class UpdateResult(base.Result):
 
     def to_json(self) -> dict[str, Any]:
         """Return the revision, its totals, its outlook and its findings."""
-        from pipeline.cli.findings import published_checks
-        from pipeline.reading import revision_totals
+        from snowtally.cli.findings import published_checks
+        from snowtally.reading import revision_totals
 
         outcome, published = self.outcome, self.outcome.published
         totals, outlook = revision_totals(published.path), _outlook(published.path)
@@ -86,9 +86,9 @@ class UpdateResult(base.Result):
 
     def to_table(self) -> list[Any]:
         """Return the basin, its bands, the inputs, the archive entry."""
-        from pipeline.cli.findings import findings_in_short, published_checks, why_degraded
-        from pipeline.reading import basin_row, revision_totals
-        from pipeline.report.words import CAUTIONS
+        from snowtally.cli.findings import findings_in_short, published_checks, why_degraded
+        from snowtally.reading import basin_row, revision_totals
+        from snowtally.report.words import CAUTIONS
 
         outcome, units, published = self.outcome, self.units, self.outcome.published
         totals, checks = revision_totals(published.path), published_checks(published.path)
@@ -129,7 +129,7 @@ def _outlook(path: Path) -> pd.DataFrame | None:
     """Return the basin's days of a revision's melt outlook, None without one."""
     import pandas as pd
 
-    from pipeline.storage.paths import local_file
+    from snowtally.storage.paths import local_file
 
     if not (path / "outlook.csv").exists():
         return None
@@ -142,7 +142,7 @@ def _outlook_lines(path: Path, units: Units) -> list[str]:
 
     Nothing is said of a revision of a program that knew no outlook.
     """
-    from pipeline.reading import load_record
+    from snowtally.reading import load_record
 
     days = _outlook(path)
     if days is None:
@@ -184,7 +184,7 @@ def _sources(readings: Readings, path: Path, checks: pd.DataFrame) -> Table:
     """Return how much of each input was used and set aside."""
     import pandas as pd
 
-    from pipeline.storage.paths import local_file
+    from snowtally.storage.paths import local_file
 
     ground, sites = readings.inputs.ground, pd.read_csv(local_file(path / "sites.csv"))
     aside = checks[checks["action"] == "set aside"].groupby("table").size()

@@ -6,12 +6,12 @@ import datetime as dt
 import math
 from typing import TYPE_CHECKING, Any
 
-from pipeline.report.units import METRIC, Unit, Units
+from snowtally.report.units import METRIC, Unit, Units
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.publishing.publish import Published
+    from snowtally.publishing.publish import Published
 
 
 def volume(m3: float, units: Units) -> str:
@@ -21,7 +21,7 @@ def volume(m3: float, units: Units) -> str:
 
     >>> [volume(m3, METRIC) for m3 in (123_456_789.0, 1_234_567.0, 5_432.0, 0.0)]
     ['123', '1.23', '0.005', '0']
-    >>> from pipeline.report.units import US
+    >>> from snowtally.report.units import US
     >>> [volume(acre_feet * 1233.48183755, US) for acre_feet in (123_456.0, 1_234.0, 12.34, 0.0)]
     ['123,000', '1,230', '12.3', '0']
     """
@@ -40,7 +40,7 @@ def volume(m3: float, units: Units) -> str:
 def figure(value: float, unit: Unit, *, finer: int = 0, signed: bool = False) -> str:
     """Return a figure with its unit's decimals and `finer` more; "" where missing.
 
-    >>> from pipeline.report.units import US
+    >>> from snowtally.report.units import US
     >>> figure(254.0, METRIC.swe), figure(254.0, US.swe), figure(-25.4, US.swe, signed=True)
     ('254', '10.0', '-1.0')
     """

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.cli import base
-from pipeline.cli.values import size_text
+from snowtally.cli import base
+from snowtally.cli.values import size_text
 
 if TYPE_CHECKING:
-    from pipeline.inspection.verify import Verified
+    from snowtally.inspection.verify import Verified
 
 
 def verify(
@@ -29,9 +29,9 @@ def verify(
     chosen = base.read(settings)
     with base.progress(as_json=as_json, verbose=verbose) as stage:
         stage("starting")
-        from pipeline.inspection.verify import verify as look
-        from pipeline.publishing.publish import rebuild_derived
-        from pipeline.report.pages import remake_all
+        from snowtally.inspection.verify import verify as look
+        from snowtally.publishing.publish import rebuild_derived
+        from snowtally.report.pages import remake_all
 
         root, basin, troubles = chosen.archive_root, chosen.basin.id, None
         if rebuild:

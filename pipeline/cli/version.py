@@ -6,7 +6,7 @@ import platform
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.cli import base
+from snowtally.cli import base
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ def versions() -> Versions:
     import pyproj
     import rasterio
 
-    from pipeline.operations.run import code_version
+    from snowtally.operations.run import code_version
 
     release, commit = code_version()
     return Versions(release, commit, platform.python_version(), rasterio.__gdal_version__, pyproj.proj_version_str)

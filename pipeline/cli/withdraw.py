@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.cli import base
-from pipeline.cli.past import revision_of
+from snowtally.cli import base
+from snowtally.cli.past import revision_of
 
 if TYPE_CHECKING:
-    from pipeline.archive.revisions import Revision, RevisionId
+    from snowtally.archive.revisions import Revision, RevisionId
 
 
 def withdraw(
@@ -21,9 +21,9 @@ def withdraw(
     as_json: base.JsonOption = False,
 ) -> None:
     """Take a revision back; it stays readable by its number."""
-    from pipeline.publishing.publish import withdraw as take_back
-    from pipeline.publishing.second_look import look_again
-    from pipeline.report.pages import remake
+    from snowtally.publishing.publish import withdraw as take_back
+    from snowtally.publishing.second_look import look_again
+    from snowtally.report.pages import remake
 
     chosen = base.read(settings)
     root, basin = chosen.archive_root, chosen.basin.id

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import pandas as pd
 
-from pipeline.courses.context import Neighbours
-from pipeline.courses.findings import row_findings
-from pipeline.courses.limits import CourseLimits
-from pipeline.courses.sample_checks import FINE_CHECKS, GROSS_CHECKS, Breach
-from pipeline.courses.sheets import superseded
-from pipeline.courses.visit_checks import (
+from snowtally.courses.context import Neighbours
+from snowtally.courses.findings import row_findings
+from snowtally.courses.limits import CourseLimits
+from snowtally.courses.sample_checks import FINE_CHECKS, GROSS_CHECKS, Breach
+from snowtally.courses.sheets import superseded
+from snowtally.courses.visit_checks import (
     compared_visits,
     courses_against_others,
     notes_on_visits,
     points_against_their_course,
     sheets_with_a_slip,
 )
-from pipeline.model.problems import Finding
-from pipeline.model.rules import courses as rules
-from pipeline.model.rules.rule import Action
+from snowtally.model.problems import Finding
+from snowtally.model.rules import courses as rules
+from snowtally.model.rules.rule import Action
 
 
 def check_courses(

@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from pipeline.sites.seasons import typical_density
-from pipeline.statistics.few_values import median
+from snowtally.sites.seasons import typical_density
+from snowtally.statistics.few_values import median
 
 READING_DEPTH_M = 0.01
 """A depth is read to the centimetre (common practice, no source)."""

@@ -6,9 +6,9 @@ import datetime as dt
 
 import pandas as pd
 
-from pipeline.courses.findings import row_findings
-from pipeline.model.problems import Finding
-from pipeline.model.rules import courses as rules
+from snowtally.courses.findings import row_findings
+from snowtally.model.problems import Finding
+from snowtally.model.rules import courses as rules
 
 FIRST_YEAR, LAST_YEAR = 1900, 2199
 """Years in which a course can have been surveyed: regular courses began after 1900 (common practice, no source); a year beyond

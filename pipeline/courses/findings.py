@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from pipeline.model.problems import Finding
-from pipeline.model.rules.rule import Rule
+from snowtally.model.problems import Finding
+from snowtally.model.rules.rule import Rule
 
 
 def row_findings(

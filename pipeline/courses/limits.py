@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from pipeline.sites.limits import SnowLimits
+from snowtally.sites.limits import SnowLimits
 
 
 class CourseLimits(SnowLimits):

@@ -11,7 +11,7 @@ from functools import cached_property
 
 import numpy as np
 
-from pipeline.courses.context import (
+from snowtally.courses.context import (
     LEAST_READING_SWE_MM,
     POINT_DENSITY_SD,
     READING_DEPTH_M,
@@ -19,9 +19,9 @@ from pipeline.courses.context import (
     THIN_M,
     Expected,
 )
-from pipeline.model.rules import courses as rules
-from pipeline.model.rules.rule import Rule
-from pipeline.statistics.few_values import median, row_medians
+from snowtally.model.rules import courses as rules
+from snowtally.model.rules.rule import Rule
+from snowtally.statistics.few_values import median, row_medians
 
 
 @dataclass(frozen=True)

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.courses.context import READING_DEPTH_M, READING_SWE_MM
-from pipeline.courses.dates import said_dates
-from pipeline.courses.findings import figures
-from pipeline.courses.limits import CourseLimits
-from pipeline.model.rules import courses as rules
-from pipeline.model.rules.rule import Rule
+from snowtally.courses.context import READING_DEPTH_M, READING_SWE_MM
+from snowtally.courses.dates import said_dates
+from snowtally.courses.findings import figures
+from snowtally.courses.limits import CourseLimits
+from snowtally.model.rules import courses as rules
+from snowtally.model.rules.rule import Rule
 
 PHYSICAL_DENSITY = (4.0, 917.0)
 """Least density ever measured of snow, and that of ice, kg/m3 (AMS Glossary of Meteorology, 'snow density'; 917 is pure ice)."""

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from pipeline.model.problems import Finding
-from pipeline.model.rules.courses import SAMPLER_CORRECTION
+from snowtally.model.problems import Finding
+from snowtally.model.rules.courses import SAMPLER_CORRECTION
 
 
 def without_sampler_bias(samples: pd.DataFrame, bias: Mapping[str, float]) -> tuple[pd.DataFrame, list[Finding]]:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 
-from pipeline.courses.findings import row_findings, sheet_finding
-from pipeline.model.problems import Finding
-from pipeline.model.rules import courses as rules
+from snowtally.courses.findings import row_findings, sheet_finding
+from snowtally.model.problems import Finding
+from snowtally.model.rules import courses as rules
 
 LEAST_AGAIN = 2
 """A sheet counts as sent again when at least so many of its points, and half of them, come again; less is a row written twice."""

@@ -5,15 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipeline.courses.context import READING_SWE_MM, THIN_M, Context, Expected, Neighbours, Visit
-from pipeline.courses.findings import row_findings, sheet_finding
-from pipeline.courses.limits import CourseLimits
-from pipeline.courses.mixups import Points, Slip, explain_sheet, odd_points
-from pipeline.courses.sample_checks import density_kg_m3, long_core
-from pipeline.model.problems import Finding
-from pipeline.model.rules import courses as rules
-from pipeline.model.rules.rule import Rule
-from pipeline.sites.seasons import seasonal_range
+from snowtally.courses.context import READING_SWE_MM, THIN_M, Context, Expected, Neighbours, Visit
+from snowtally.courses.findings import row_findings, sheet_finding
+from snowtally.courses.limits import CourseLimits
+from snowtally.courses.mixups import Points, Slip, explain_sheet, odd_points
+from snowtally.courses.sample_checks import density_kg_m3, long_core
+from snowtally.model.problems import Finding
+from snowtally.model.rules import courses as rules
+from snowtally.model.rules.rule import Rule
+from snowtally.sites.seasons import seasonal_range
 
 TUBE_DIFFERENCE_G = 50.0
 """A tube's empty weight that differs by more from that of the visit's other cores was misread: ice on the tube weighs less

@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.model.basin import Basin
-from pipeline.model.ground import GroundRecord
-from pipeline.model.season import BasinDay
-from pipeline.snow.settling import Settling
+from snowtally.model.basin import Basin
+from snowtally.model.ground import GroundRecord
+from snowtally.model.season import BasinDay
+from snowtally.snow.settling import Settling
 
 
 @dataclass(frozen=True)

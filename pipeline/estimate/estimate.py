@@ -10,37 +10,37 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.estimate.day_inputs import Choices, DayInputs
-from pipeline.estimate.swe_map import MapOfDay, SweMap, day_of
-from pipeline.melt.normals import in_per_cent
-from pipeline.melt.outlook import OutlookInputs, with_outlook
-from pipeline.model.day import Day
-from pipeline.model.problems import NoEstimateError
-from pipeline.snow.background import CarriedFlight
-from pipeline.snow.blend import Blend, Night, asks_trees, blended
-from pipeline.snow.carry import CELL_VARIATION
-from pipeline.snow.density import BulkDensity
-from pipeline.snow.density_records import SeasonPrior
-from pipeline.snow.depth_only import with_depth_only_sites
-from pipeline.snow.evening import is_recent, level_of
-from pipeline.snow.flight_swe import Filling, Flown, fill_voids, flight_swe
-from pipeline.snow.forcing import season_forcing
-from pipeline.snow.past_pattern import PAST_PATTERN
-from pipeline.snow.settling import settled_density
-from pipeline.snow.site_gains import with_seasons
-from pipeline.snow.site_values import site_values, weather_nodes
-from pipeline.snow.snow_line import (
+from snowtally.estimate.day_inputs import Choices, DayInputs
+from snowtally.estimate.swe_map import MapOfDay, SweMap, day_of
+from snowtally.melt.normals import in_per_cent
+from snowtally.melt.outlook import OutlookInputs, with_outlook
+from snowtally.model.day import Day
+from snowtally.model.problems import NoEstimateError
+from snowtally.snow.background import CarriedFlight
+from snowtally.snow.blend import Blend, Night, asks_trees, blended
+from snowtally.snow.carry import CELL_VARIATION
+from snowtally.snow.density import BulkDensity
+from snowtally.snow.density_records import SeasonPrior
+from snowtally.snow.depth_only import with_depth_only_sites
+from snowtally.snow.evening import is_recent, level_of
+from snowtally.snow.flight_swe import Filling, Flown, fill_voids, flight_swe
+from snowtally.snow.forcing import season_forcing
+from snowtally.snow.past_pattern import PAST_PATTERN
+from snowtally.snow.settling import settled_density
+from snowtally.snow.site_gains import with_seasons
+from snowtally.snow.site_values import site_values, weather_nodes
+from snowtally.snow.snow_line import (
     BARE_COVER,
     SeenBare,
     chance_bare,
     most_since_bare,
     seen_bare_today,
 )
-from pipeline.snow.sturm import autumn_origin
-from pipeline.snow.terrain_balance import Background, fitted_on_terrain
-from pipeline.statistics.errors import SLOPE_REACH_M, ErrorPart
-from pipeline.statistics.tiles import one_blas_thread
-from pipeline.terrain.predictors import add_exposure, with_landform
+from snowtally.snow.sturm import autumn_origin
+from snowtally.snow.terrain_balance import Background, fitted_on_terrain
+from snowtally.statistics.errors import SLOPE_REACH_M, ErrorPart
+from snowtally.statistics.tiles import one_blas_thread
+from snowtally.terrain.predictors import add_exposure, with_landform
 
 
 def estimate_day(inputs: DayInputs, choices: Choices) -> Day:

@@ -6,15 +6,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.estimate.day_inputs import Choices, DayInputs
-from pipeline.estimate.estimate import derived, season_flights
-from pipeline.estimate.swe_map import MapOfDay, SweMap
-from pipeline.snow.background import CarriedFlight
-from pipeline.snow.carry import Pattern
-from pipeline.snow.cell_error import Prediction
-from pipeline.snow.flight_swe import Flown
-from pipeline.snow.smoothing import LaterFlight, ShapeErrors, Smoothed, covered_after, smoothed
-from pipeline.statistics.totals import ZoneBands
+from snowtally.estimate.day_inputs import Choices, DayInputs
+from snowtally.estimate.estimate import derived, season_flights
+from snowtally.estimate.swe_map import MapOfDay, SweMap
+from snowtally.snow.background import CarriedFlight
+from snowtally.snow.carry import Pattern
+from snowtally.snow.cell_error import Prediction
+from snowtally.snow.flight_swe import Flown
+from snowtally.snow.smoothing import LaterFlight, ShapeErrors, Smoothed, covered_after, smoothed
+from snowtally.statistics.totals import ZoneBands
 
 STEP_MM = 10.0
 """The slope of a forecast is its change with so much more SWE on the day, mm: little beside a snowpack, and enough to find cells that

@@ -8,18 +8,18 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.estimate.day_inputs import DayInputs
-from pipeline.model.day import Day
-from pipeline.model.variables import SOURCE_FLAGS, VARIABLES
-from pipeline.snow.blend import Blend
-from pipeline.snow.density import BulkDensity, Locations
-from pipeline.snow.flight_swe import Flown
-from pipeline.snow.site_gains import gains_of
-from pipeline.snow.skill import density_skill, site_table, swe_skill
-from pipeline.snow.terrain_balance import Background
-from pipeline.statistics.errors import ErrorPart, KrigedPart, VolumeCovariance, volume_covariance
-from pipeline.statistics.intervals import censored_quantile
-from pipeline.statistics.totals import ZoneBands, covariance_rows, totals_rows
+from snowtally.estimate.day_inputs import DayInputs
+from snowtally.model.day import Day
+from snowtally.model.variables import SOURCE_FLAGS, VARIABLES
+from snowtally.snow.blend import Blend
+from snowtally.snow.density import BulkDensity, Locations
+from snowtally.snow.flight_swe import Flown
+from snowtally.snow.site_gains import gains_of
+from snowtally.snow.skill import density_skill, site_table, swe_skill
+from snowtally.snow.terrain_balance import Background
+from snowtally.statistics.errors import ErrorPart, KrigedPart, VolumeCovariance, volume_covariance
+from snowtally.statistics.intervals import censored_quantile
+from snowtally.statistics.totals import ZoneBands, covariance_rows, totals_rows
 
 
 @dataclass(frozen=True)

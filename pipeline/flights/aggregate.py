@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.flights.kernels import SQUARES, TOTAL, WEIGHT
-from pipeline.flights.rasters import PixelSource
-from pipeline.flights.strips import AlignedWork, Strip, StripSums, WarpedWork
-from pipeline.model.cores import own_cores
-from pipeline.model.grid import BasinGrid
+from snowtally.flights.kernels import SQUARES, TOTAL, WEIGHT
+from snowtally.flights.rasters import PixelSource
+from snowtally.flights.strips import AlignedWork, Strip, StripSums, WarpedWork
+from snowtally.model.cores import own_cores
+from snowtally.model.grid import BasinGrid
 
 LEAST_COVER = 1e-6
 """A cell of which less than this part is covered has no mean: what lies there is rounding."""

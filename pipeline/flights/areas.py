@@ -14,13 +14,13 @@ from affine import Affine
 from rasterio.features import geometry_mask
 from shapely.geometry import box
 
-from pipeline.flights.difference import centres, pixel_positions, sample
-from pipeline.flights.mosaic import open_pixels
-from pipeline.flights.placing import Placement
-from pipeline.flights.rasters import PixelSource, RasterPixels, Read, Window
-from pipeline.inputs.raster_band import NUMBERS
-from pipeline.inputs.vector_file import read_shapes
-from pipeline.model.grid import BasinGrid
+from snowtally.flights.difference import centres, pixel_positions, sample
+from snowtally.flights.mosaic import open_pixels
+from snowtally.flights.placing import Placement
+from snowtally.flights.rasters import PixelSource, RasterPixels, Read, Window
+from snowtally.inputs.raster_band import NUMBERS
+from snowtally.inputs.vector_file import read_shapes
+from snowtally.model.grid import BasinGrid
 
 VECTORS = {".geojson", ".json", ".gpkg", ".shp", ".fgb"}
 """File endings of vector data; anything else is read as a raster."""

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.flights.plausible import FEET_PER_METRE
-from pipeline.flights.register import nmad
-from pipeline.model.ground import GroundRecord
-from pipeline.model.problems import RefusedFlightError
+from snowtally.flights.plausible import FEET_PER_METRE
+from snowtally.flights.register import nmad
+from snowtally.model.ground import GroundRecord
+from snowtally.model.problems import RefusedFlightError
 
 COURSE_DAYS = 3
 """A course counts that was visited within so many days of the flight: a storm or a week of settling is not the flight's."""

@@ -10,12 +10,12 @@ from pathlib import Path
 
 import xarray as xr
 
-from pipeline.flights.limits import FlightLimits
-from pipeline.flights.measure import FlightFiles, GroundLayers, Outcome
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import Finding, RefusedFlightError, StillArrivingError
-from pipeline.storage.cache import Cache, Encoding, Maker
-from pipeline.storage.encodings import TEXT, arrays_bytes, arrays_of
+from snowtally.flights.limits import FlightLimits
+from snowtally.flights.measure import FlightFiles, GroundLayers, Outcome
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import Finding, RefusedFlightError, StillArrivingError
+from snowtally.storage.cache import Cache, Encoding, Maker
+from snowtally.storage.encodings import TEXT, arrays_bytes, arrays_of
 
 SETTLED_S = 2.0
 """Seconds within which a changed file may change again without a newer time stamp, so that its hash is not cached.

@@ -8,11 +8,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.flights.cache import FLIGHT_MAKER
-from pipeline.flights.limits import FlightLimits
-from pipeline.flights.measure import FlightFiles, GroundLayers, Outcome, measure_flight
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import RefusedFlightError
+from snowtally.flights.cache import FLIGHT_MAKER
+from snowtally.flights.limits import FlightLimits
+from snowtally.flights.measure import FlightFiles, GroundLayers, Outcome, measure_flight
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import RefusedFlightError
 
 ANSWER_S = 10.0
 """A scheduler that does not answer within this is taken to be down, s (chosen: it answers in milliseconds)."""

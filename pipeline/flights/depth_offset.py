@@ -9,13 +9,13 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.flights.areas import WHOLLY, ChangedPixels, find_area
-from pipeline.flights.difference import PixelValues, centres
-from pipeline.flights.noise import PixelNoise, mean_over_ground_se_m, residual_noise
-from pipeline.flights.rasters import RasterPixels, Read, Window
-from pipeline.flights.register import LEAST_PIXELS, nmad, stable_pixels
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import RefusedFlightError
+from snowtally.flights.areas import WHOLLY, ChangedPixels, find_area
+from snowtally.flights.difference import PixelValues, centres
+from snowtally.flights.noise import PixelNoise, mean_over_ground_se_m, residual_noise
+from snowtally.flights.rasters import RasterPixels, Read, Window
+from snowtally.flights.register import LEAST_PIXELS, nmad, stable_pixels
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import RefusedFlightError
 
 CUT_OFF = 0.5
 """Where this share of the stable pixels is exactly nought and none is below, negative depths were cut off in delivery: the middle

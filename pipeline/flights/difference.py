@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.flights.kernels import between, less_between
-from pipeline.flights.placing import Placement, nodes
-from pipeline.flights.rasters import Raster, RasterPixels, Read, Window
+from snowtally.flights.kernels import between, less_between
+from snowtally.flights.placing import Placement, nodes
+from snowtally.flights.rasters import Raster, RasterPixels, Read, Window
 
 TALL_STRIP_ROWS = (4096, 4096)
 """Blocks that a strip's edge cuts are decoded by two strips: with blocks of 512 rows an eighth more of one of the files."""

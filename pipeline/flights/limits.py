@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from pipeline.model.block import Block
+from snowtally.model.block import Block
 
 
 class FlightLimits(Block):

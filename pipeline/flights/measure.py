@@ -11,21 +11,21 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from pipeline.flights.aggregate import CellMeans, aggregate
-from pipeline.flights.areas import WithoutAreas, find_area
-from pipeline.flights.depth_offset import DepthOffset, Lowered, depth_offset
-from pipeline.flights.difference import Difference, moved
-from pipeline.flights.limits import FlightLimits
-from pipeline.flights.mosaic import open_pixels
-from pipeline.flights.noise import PixelNoise
-from pipeline.flights.plausible import check_depths, check_surface
-from pipeline.flights.rasters import PixelSource, RasterPixels, written_on
-from pipeline.flights.register import Registration, register
-from pipeline.inputs.raster_band import DEPTHS, HEIGHTS, Values
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import Finding, RefusedFlightError
-from pipeline.model.rules import flights as rules
-from pipeline.model.rules.rule import Rule
+from snowtally.flights.aggregate import CellMeans, aggregate
+from snowtally.flights.areas import WithoutAreas, find_area
+from snowtally.flights.depth_offset import DepthOffset, Lowered, depth_offset
+from snowtally.flights.difference import Difference, moved
+from snowtally.flights.limits import FlightLimits
+from snowtally.flights.mosaic import open_pixels
+from snowtally.flights.noise import PixelNoise
+from snowtally.flights.plausible import check_depths, check_surface
+from snowtally.flights.rasters import PixelSource, RasterPixels, written_on
+from snowtally.flights.register import Registration, register
+from snowtally.inputs.raster_band import DEPTHS, HEIGHTS, Values
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import Finding, RefusedFlightError
+from snowtally.model.rules import flights as rules
+from snowtally.model.rules.rule import Rule
 
 DEPTH_BIAS_SE_M = 0.05
 """Error of depth common to a whole flight where none is declared, m (residual vertical offsets of registered laser surfaces are

@@ -10,13 +10,13 @@ from pathlib import Path
 import numpy as np
 from affine import Affine
 
-from pipeline.flights.difference import pixel_positions, sample
-from pipeline.flights.kernels import fill_voids
-from pipeline.flights.placing import Placement, placement_of
-from pipeline.flights.rasters import FineRaster, RasterPixels, Read, Window, on_grid, open_raster
-from pipeline.inputs.raster_band import DEPTHS, Values
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import InputError
+from snowtally.flights.difference import pixel_positions, sample
+from snowtally.flights.kernels import fill_voids
+from snowtally.flights.placing import Placement, placement_of
+from snowtally.flights.rasters import FineRaster, RasterPixels, Read, Window, on_grid, open_raster
+from snowtally.inputs.raster_band import DEPTHS, Values
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import InputError
 
 ON_LATTICE = 0.01
 """Part of a pixel within which tiles whose pixels fall together have one lattice (chosen: corners are written with rounding)."""
@@ -39,7 +39,7 @@ class Mosaic:
     """Tiles as one raster on the lattice of the finest of them.
 
     Where tiles overlap a pixel is that of the first tile, by name, that has data there, so that nothing counts twice. Tiles
-    on another lattice or in another coordinate system are resampled as a surface is (`pipeline.flights.difference`).
+    on another lattice or in another coordinate system are resampled as a surface is (`snowtally.flights.difference`).
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ def open_pixels(paths: Sequence[Path], grid: BasinGrid, values: Values = DEPTHS)
 
     Raises
     ------
-    InputError : a file cannot be used (`pipeline.flights.rasters.open_raster`), or a tile lies nowhere near the others.
+    InputError : a file cannot be used (`snowtally.flights.rasters.open_raster`), or a tile lies nowhere near the others.
     """
     rasters = [open_raster(path, values) for path in sorted(set(paths))]
     return on_grid(rasters[0], grid) if len(rasters) == 1 else _mosaic(rasters, grid)

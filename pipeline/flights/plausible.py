@@ -7,14 +7,14 @@ from itertools import product
 import numpy as np
 from scipy.ndimage import map_coordinates
 
-from pipeline.flights.difference import PixelValues, centres
-from pipeline.flights.limits import FlightLimits
-from pipeline.flights.placing import Placement
-from pipeline.flights.rasters import PixelSource, RasterPixels, Window
-from pipeline.flights.register import nmad
-from pipeline.flights.strips import part_on_grid
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import RefusedFlightError
+from snowtally.flights.difference import PixelValues, centres
+from snowtally.flights.limits import FlightLimits
+from snowtally.flights.placing import Placement
+from snowtally.flights.rasters import PixelSource, RasterPixels, Window
+from snowtally.flights.register import nmad
+from snowtally.flights.strips import part_on_grid
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import RefusedFlightError
 
 FEET_PER_METRE = 1 / 0.3048
 """Feet taken for metres are so many times too large; metres taken for feet as many times too small."""

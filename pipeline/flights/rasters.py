@@ -18,11 +18,11 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 from rasterio.windows import Window as RasterioWindow
 
-from pipeline.flights.placing import Placement, placement_of
-from pipeline.inputs.raster_band import DEPTHS, Band, Values, band_of, opened
-from pipeline.inputs.raster_frame import GDAL_TROUBLES, check_frame
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import InputError
+from snowtally.flights.placing import Placement, placement_of
+from snowtally.inputs.raster_band import DEPTHS, Band, Values, band_of, opened
+from snowtally.inputs.raster_frame import GDAL_TROUBLES, check_frame
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import InputError
 
 CACHE_BYTES = 128 * 2**20
 """Room for GDAL's decoded blocks, of all threads: those that the next columns of a strip of 4096 rows use again. Its own default, a twentieth of the memory, would hold most of a raster that is

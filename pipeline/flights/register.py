@@ -15,13 +15,13 @@ from pathlib import Path
 import numpy as np
 from scipy import ndimage
 
-from pipeline.flights.areas import WHOLLY, Area, find_area
-from pipeline.flights.difference import Tilt, centres, moved, window_about
-from pipeline.flights.noise import PixelNoise, mean_over_ground_se_m, residual_noise
-from pipeline.flights.rasters import STRIP_ROWS, RasterPixels, Read, Window
-from pipeline.flights.strips import WINDOW_COLUMNS, part_on_grid, piece_edges
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import RefusedFlightError
+from snowtally.flights.areas import WHOLLY, Area, find_area
+from snowtally.flights.difference import Tilt, centres, moved, window_about
+from snowtally.flights.noise import PixelNoise, mean_over_ground_se_m, residual_noise
+from snowtally.flights.rasters import STRIP_ROWS, RasterPixels, Read, Window
+from snowtally.flights.strips import WINDOW_COLUMNS, part_on_grid, piece_edges
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import RefusedFlightError
 
 MOST_PIXELS = 2_000_000
 """Pixels used at most: more add nothing to three unknowns."""

@@ -8,10 +8,10 @@ from itertools import pairwise, product
 
 import numpy as np
 
-from pipeline.flights.kernels import add_aligned, add_warped
-from pipeline.flights.placing import Placement, nodes, overlaps
-from pipeline.flights.rasters import STRIP_ROWS, PixelSource, Window
-from pipeline.model.grid import BasinGrid
+from snowtally.flights.kernels import add_aligned, add_warped
+from snowtally.flights.placing import Placement, nodes, overlaps
+from snowtally.flights.rasters import STRIP_ROWS, PixelSource, Window
+from snowtally.model.grid import BasinGrid
 
 WINDOW_COLUMNS = (512, 1024)
 """Fewest and most columns that are read at once: a window of 512 x 512 pixels stays in the processor's cache."""

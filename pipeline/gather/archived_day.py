@@ -12,18 +12,18 @@ import pandas as pd
 import xarray as xr
 from pyproj import CRS
 
-from pipeline.archive.grids import GridRole, Grids
-from pipeline.estimate.day_inputs import DayInputs
-from pipeline.flights.together import one_a_day
-from pipeline.gather.earlier_flights import EARLIER_PAIRS
-from pipeline.gather.earlier_visits import EARLIER_VISITS
-from pipeline.gather.ground import Measured, forecast_rows, gather_ground
-from pipeline.model.basin import Basin
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import FINDING_COLUMNS, ArchiveError, Finding, findings_table
-from pipeline.publishing.record import plain
-from pipeline.settings.basin import Settings
-from pipeline.snow.past_pattern import PAST_PATTERN
+from snowtally.archive.grids import GridRole, Grids
+from snowtally.estimate.day_inputs import DayInputs
+from snowtally.flights.together import one_a_day
+from snowtally.gather.earlier_flights import EARLIER_PAIRS
+from snowtally.gather.earlier_visits import EARLIER_VISITS
+from snowtally.gather.ground import Measured, forecast_rows, gather_ground
+from snowtally.model.basin import Basin
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import FINDING_COLUMNS, ArchiveError, Finding, findings_table
+from snowtally.publishing.record import plain
+from snowtally.settings.basin import Settings
+from snowtally.snow.past_pattern import PAST_PATTERN
 
 POSITIONS = " places"
 """Behind a table's name in the archive: where its rows stood."""

@@ -12,25 +12,25 @@ from typing import Any
 import pandas as pd
 import xarray as xr
 
-from pipeline.archive.current import current_of
-from pipeline.archive.grids import Grids
-from pipeline.archive.revisions import Revision
-from pipeline.gather.archived_day import POSITIONS
-from pipeline.gather.coverage import Limits, earlier_lost, held_against, net_losses
-from pipeline.gather.coverage_grids import ComparedGrids, Files, SeenAlbedo, grids_held_against
-from pipeline.gather.coverage_sides import KINDS, Before
-from pipeline.gather.covers import ALBEDO_DAYS, EARLIER_COVER_DAYS, EARLIER_COVERS
-from pipeline.gather.earlier_flights import EARLIER_PAIRS
-from pipeline.gather.earlier_visits import EARLIER_VISITS
-from pipeline.gather.sources import fixed_patterns
-from pipeline.inputs.relative import relative_name
-from pipeline.model.problems import ArchiveError, Finding
-from pipeline.model.rules.before import CHANGES
-from pipeline.publishing.archived_grids import grids_sha256, read_grids
-from pipeline.publishing.archived_inputs import inputs_folder
-from pipeline.publishing.archived_rows import read_rows, rows_sha256
-from pipeline.reading import dates_held, decisions, load_record, revisions, soundness_of
-from pipeline.settings.basin import Settings
+from snowtally.archive.current import current_of
+from snowtally.archive.grids import Grids
+from snowtally.archive.revisions import Revision
+from snowtally.gather.archived_day import POSITIONS
+from snowtally.gather.coverage import Limits, earlier_lost, held_against, net_losses
+from snowtally.gather.coverage_grids import ComparedGrids, Files, SeenAlbedo, grids_held_against
+from snowtally.gather.coverage_sides import KINDS, Before
+from snowtally.gather.covers import ALBEDO_DAYS, EARLIER_COVER_DAYS, EARLIER_COVERS
+from snowtally.gather.earlier_flights import EARLIER_PAIRS
+from snowtally.gather.earlier_visits import EARLIER_VISITS
+from snowtally.gather.sources import fixed_patterns
+from snowtally.inputs.relative import relative_name
+from snowtally.model.problems import ArchiveError, Finding
+from snowtally.model.rules.before import CHANGES
+from snowtally.publishing.archived_grids import grids_sha256, read_grids
+from snowtally.publishing.archived_inputs import inputs_folder
+from snowtally.publishing.archived_rows import read_rows, rows_sha256
+from snowtally.reading import dates_held, decisions, load_record, revisions, soundness_of
+from snowtally.settings.basin import Settings
 
 _OF_EARLIER = {
     EARLIER_VISITS: ("courses", "visits"),

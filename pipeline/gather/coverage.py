@@ -1,7 +1,7 @@
 """What an earlier revision was made from, held against what is read now: rows, sites and columns that are lost, or changed massively.
 
 Rows are compared by what they are about (site and day), and only as far as both dates may use them, so that new rows, and single
-rows that somebody removed or corrected, are no finding. Grids are compared in `pipeline.gather.coverage_grids`.
+rows that somebody removed or corrected, are no finding. Grids are compared in `snowtally.gather.coverage_grids`.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from pipeline.gather.coverage_sides import KINDS, RECENT_DAYS, Before, Compared, by_day, site_of, within
-from pipeline.inputs.usable import LEAST_LOST, clearly_fewer
-from pipeline.model.problems import Finding
-from pipeline.model.rules import before as rules
-from pipeline.model.rules.stations import DEAD_CLOCK
+from snowtally.gather.coverage_sides import KINDS, RECENT_DAYS, Before, Compared, by_day, site_of, within
+from snowtally.inputs.usable import LEAST_LOST, clearly_fewer
+from snowtally.model.problems import Finding
+from snowtally.model.rules import before as rules
+from snowtally.model.rules.stations import DEAD_CLOCK
 
 
 @dataclass(frozen=True)

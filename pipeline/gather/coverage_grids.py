@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from pipeline.gather.coverage import Limits
-from pipeline.model.problems import Finding
-from pipeline.model.rules import before as rules
-from pipeline.model.rules.rule import Rule, Severity
+from snowtally.gather.coverage import Limits
+from snowtally.model.problems import Finding
+from snowtally.model.rules import before as rules
+from snowtally.model.rules.rule import Rule, Severity
 
 MOST_AREA_CHANGE = 0.01
 """A zone's outline that moves by more than this share of the basin moves its volume likewise: somebody is to look at it."""

@@ -8,16 +8,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 import xarray as xr
 
-from pipeline.archive.grids import GridRole, Grids, earlier_cover_name
-from pipeline.gather.sources import DaySources
-from pipeline.inputs.cover_checks import doubted_cover
-from pipeline.inputs.find import InputFile, describe, unreadable_file
-from pipeline.inputs.read_covers import CoverEntry, read_covers
-from pipeline.model.grid import BasinGrid
-from pipeline.model.ground import GroundRecord
-from pipeline.model.problems import Finding, InputError, StillArrivingError
-from pipeline.model.rules import flights as rules
-from pipeline.model.rules.files import UNREADABLE_FILE
+from snowtally.archive.grids import GridRole, Grids, earlier_cover_name
+from snowtally.gather.sources import DaySources
+from snowtally.inputs.cover_checks import doubted_cover
+from snowtally.inputs.find import InputFile, describe, unreadable_file
+from snowtally.inputs.read_covers import CoverEntry, read_covers
+from snowtally.model.grid import BasinGrid
+from snowtally.model.ground import GroundRecord
+from snowtally.model.problems import Finding, InputError, StillArrivingError
+from snowtally.model.rules import flights as rules
+from snowtally.model.rules.files import UNREADABLE_FILE
 
 EARLIER_COVERS, EARLIER_COVER_DAYS = 3, 30
 """So many snow-cover grids of days before are read, none older than so many days: one is often cloudy, and what older ones saw bare

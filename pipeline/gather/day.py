@@ -13,39 +13,39 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.archive.current import Loss
-from pipeline.archive.grids import Grids
-from pipeline.estimate.day_inputs import Choices, DayInputs
-from pipeline.flights.cache import FlightCache
-from pipeline.gather.archived_day import FIGURES, NOTICED, DayRows, assembled, canonical, figures_table
-from pipeline.gather.before import ReadNow, lost_since_sound
-from pipeline.gather.covers import gather_covers
-from pipeline.gather.earlier_flights import EARLIER_PAIRS, earlier_pairs, gather_earlier_flights
-from pipeline.gather.earlier_visits import EARLIER_VISITS
-from pipeline.gather.flights import gather_flights
-from pipeline.gather.ground import gather_ground, gather_tables
-from pipeline.gather.sources import FIXED, DaySources, fixed_files, source_of
-from pipeline.gather.span import check_covered
-from pipeline.inputs.basin_position import check_elevation_near, clock_at_longitude
-from pipeline.inputs.find import InputFile, describe, find_tables, is_file, missing_file, unreadable_file
-from pipeline.inputs.known_systems import grid_crs
-from pipeline.inputs.known_tables import TABLES
-from pipeline.inputs.raster_frame import refuse_large
-from pipeline.inputs.rasters import fraction_on_grid
-from pipeline.inputs.read_sites import read_sites
-from pipeline.inputs.read_terrain import BandEdges, ElevationFiles, basin_grid, read_terrain
-from pipeline.inputs.read_zones import read_zones
-from pipeline.inputs.relative import relative_to, with_relative_files
-from pipeline.model.basin import Basin
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import Finding, InputError, findings_table
-from pipeline.model.reasons import Reason, in_words
-from pipeline.model.rules.files import STILL_ARRIVING
-from pipeline.publishing.archived_grids import as_archived
-from pipeline.settings.basin import Settings
-from pipeline.snow.blend import asks_trees
-from pipeline.storage.cache import Cache
-from pipeline.terrain.landform_cache import cached_landform
+from snowtally.archive.current import Loss
+from snowtally.archive.grids import Grids
+from snowtally.estimate.day_inputs import Choices, DayInputs
+from snowtally.flights.cache import FlightCache
+from snowtally.gather.archived_day import FIGURES, NOTICED, DayRows, assembled, canonical, figures_table
+from snowtally.gather.before import ReadNow, lost_since_sound
+from snowtally.gather.covers import gather_covers
+from snowtally.gather.earlier_flights import EARLIER_PAIRS, earlier_pairs, gather_earlier_flights
+from snowtally.gather.earlier_visits import EARLIER_VISITS
+from snowtally.gather.flights import gather_flights
+from snowtally.gather.ground import gather_ground, gather_tables
+from snowtally.gather.sources import FIXED, DaySources, fixed_files, source_of
+from snowtally.gather.span import check_covered
+from snowtally.inputs.basin_position import check_elevation_near, clock_at_longitude
+from snowtally.inputs.find import InputFile, describe, find_tables, is_file, missing_file, unreadable_file
+from snowtally.inputs.known_systems import grid_crs
+from snowtally.inputs.known_tables import TABLES
+from snowtally.inputs.raster_frame import refuse_large
+from snowtally.inputs.rasters import fraction_on_grid
+from snowtally.inputs.read_sites import read_sites
+from snowtally.inputs.read_terrain import BandEdges, ElevationFiles, basin_grid, read_terrain
+from snowtally.inputs.read_zones import read_zones
+from snowtally.inputs.relative import relative_to, with_relative_files
+from snowtally.model.basin import Basin
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import Finding, InputError, findings_table
+from snowtally.model.reasons import Reason, in_words
+from snowtally.model.rules.files import STILL_ARRIVING
+from snowtally.publishing.archived_grids import as_archived
+from snowtally.settings.basin import Settings
+from snowtally.snow.blend import asks_trees
+from snowtally.storage.cache import Cache
+from snowtally.terrain.landform_cache import cached_landform
 
 Stage = Callable[[str], None]
 """Called with the name of each stage as it begins, for a progress bar or a log."""

@@ -10,19 +10,19 @@ import numpy as np
 import pandas as pd
 from scipy.spatial import cKDTree
 
-from pipeline.gather.archived_day import NOTICED, POSITIONS
-from pipeline.gather.day import TABLES, Readings
-from pipeline.gather.sources import source_of
-from pipeline.inputs.columns import Table
-from pipeline.inputs.source import Source
-from pipeline.inputs.time_series import SUFFIXES as TIME_SERIES
-from pipeline.model.dry_run import DryRun, FlightUse, InputUse, SiteUse, Stretch
-from pipeline.model.problems import SEVERITIES
-from pipeline.model.rules.rule import Action
-from pipeline.settings.basin import Settings
-from pipeline.settings.whole import file_formats
-from pipeline.snow.carry import STEP_DAYS
-from pipeline.snow.site_values import NEAREST_DAYS, site_values
+from snowtally.gather.archived_day import NOTICED, POSITIONS
+from snowtally.gather.day import TABLES, Readings
+from snowtally.gather.sources import source_of
+from snowtally.inputs.columns import Table
+from snowtally.inputs.source import Source
+from snowtally.inputs.time_series import SUFFIXES as TIME_SERIES
+from snowtally.model.dry_run import DryRun, FlightUse, InputUse, SiteUse, Stretch
+from snowtally.model.problems import SEVERITIES
+from snowtally.model.rules.rule import Action
+from snowtally.settings.basin import Settings
+from snowtally.settings.whole import file_formats
+from snowtally.snow.carry import STEP_DAYS
+from snowtally.snow.site_values import NEAREST_DAYS, site_values
 
 
 def dry_run(readings: Readings, settings: Settings, impossible: str) -> DryRun:

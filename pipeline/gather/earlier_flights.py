@@ -10,25 +10,25 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.archive.grids import GridRole
-from pipeline.gather.flights import FlightMeter, finding_of
-from pipeline.gather.sources import DaySources
-from pipeline.inputs.find import InputFile
-from pipeline.inputs.read_flights import FlightEntry, FlightTables
-from pipeline.inputs.read_sites import by_site
-from pipeline.inputs.read_stations import Window, read_stations
-from pipeline.model.basin import Basin
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import Finding, StillArrivingError
-from pipeline.model.rules import flights as rules
-from pipeline.model.rules.rule import Action
-from pipeline.model.season import seasons_before
-from pipeline.settings.basin import Settings
-from pipeline.sites.overrides import without_overridden
-from pipeline.snow.density import EVEN_DEPTH_M
-from pipeline.snow.past_pattern import PAST_PATTERN, mean_depth_m, past_pattern
-from pipeline.stations.in_service import in_service
-from pipeline.storage.failure_log import failure_line
+from snowtally.archive.grids import GridRole
+from snowtally.gather.flights import FlightMeter, finding_of
+from snowtally.gather.sources import DaySources
+from snowtally.inputs.find import InputFile
+from snowtally.inputs.read_flights import FlightEntry, FlightTables
+from snowtally.inputs.read_sites import by_site
+from snowtally.inputs.read_stations import Window, read_stations
+from snowtally.model.basin import Basin
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import Finding, StillArrivingError
+from snowtally.model.rules import flights as rules
+from snowtally.model.rules.rule import Action
+from snowtally.model.season import seasons_before
+from snowtally.settings.basin import Settings
+from snowtally.sites.overrides import without_overridden
+from snowtally.snow.density import EVEN_DEPTH_M
+from snowtally.snow.past_pattern import PAST_PATTERN, mean_depth_m, past_pattern
+from snowtally.stations.in_service import in_service
+from snowtally.storage.failure_log import failure_line
 
 EARLIER_PAIRS = "earlier_pairs"
 """Name of the pairs among a day's tables."""

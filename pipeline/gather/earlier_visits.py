@@ -6,21 +6,21 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from pipeline.courses.checks import check_courses
-from pipeline.courses.context import Neighbours
-from pipeline.courses.limits import CourseLimits
-from pipeline.courses.samplers import without_sampler_bias
-from pipeline.gather.sources import DaySources
-from pipeline.inputs.read_sites import by_site
-from pipeline.model.problems import Finding
-from pipeline.model.rules.courses import EARLIER_VISIT_NOT_USED
-from pipeline.model.season import seasons_before
-from pipeline.settings.basin import Settings
-from pipeline.sites.overrides import samples_without_overridden
-from pipeline.sites.points import course_visits
-from pipeline.stations.in_service import in_service
-from pipeline.storage.cache import Cache, Maker
-from pipeline.storage.encodings import FRAME
+from snowtally.courses.checks import check_courses
+from snowtally.courses.context import Neighbours
+from snowtally.courses.limits import CourseLimits
+from snowtally.courses.samplers import without_sampler_bias
+from snowtally.gather.sources import DaySources
+from snowtally.inputs.read_sites import by_site
+from snowtally.model.problems import Finding
+from snowtally.model.rules.courses import EARLIER_VISIT_NOT_USED
+from snowtally.model.season import seasons_before
+from snowtally.settings.basin import Settings
+from snowtally.sites.overrides import samples_without_overridden
+from snowtally.sites.points import course_visits
+from snowtally.stations.in_service import in_service
+from snowtally.storage.cache import Cache, Maker
+from snowtally.storage.encodings import FRAME
 
 EARLIER_VISITS = "earlier_visits"
 """Name of the visits among a day's tables."""

@@ -12,28 +12,28 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.archive.grids import flight_name
-from pipeline.flights.areas import find_area
-from pipeline.flights.by_site import check_unit, depths_by_site, offset_of, without_offset
-from pipeline.flights.cache import flight_key
-from pipeline.flights.cluster import measure_on_cluster
-from pipeline.flights.measure import FlightFiles, GroundLayers, Outcome, measure_flight
-from pipeline.flights.rasters import files_beside
-from pipeline.flights.together import SHARED_ERRORS, bare_where_seen_bare
-from pipeline.gather.covers import gather_cover
-from pipeline.gather.sources import DaySources, fixed_files
-from pipeline.inputs.find import InputFile, is_file, missing_file, unreadable_file
-from pipeline.inputs.raster_frame import refuse_large
-from pipeline.inputs.read_flights import FlightEntry, FlightTables, read_flights
-from pipeline.model.basin import Basin
-from pipeline.model.grid import BasinGrid
-from pipeline.model.ground import GroundRecord
-from pipeline.model.problems import Finding, InputError, RefusedFlightError, StillArrivingError
-from pipeline.model.rules import flights as rules
-from pipeline.model.rules.rule import Rule
-from pipeline.settings.basin import Settings
-from pipeline.snow.snow_line import BARE_COVER
-from pipeline.storage.failure_log import failure_line
+from snowtally.archive.grids import flight_name
+from snowtally.flights.areas import find_area
+from snowtally.flights.by_site import check_unit, depths_by_site, offset_of, without_offset
+from snowtally.flights.cache import flight_key
+from snowtally.flights.cluster import measure_on_cluster
+from snowtally.flights.measure import FlightFiles, GroundLayers, Outcome, measure_flight
+from snowtally.flights.rasters import files_beside
+from snowtally.flights.together import SHARED_ERRORS, bare_where_seen_bare
+from snowtally.gather.covers import gather_cover
+from snowtally.gather.sources import DaySources, fixed_files
+from snowtally.inputs.find import InputFile, is_file, missing_file, unreadable_file
+from snowtally.inputs.raster_frame import refuse_large
+from snowtally.inputs.read_flights import FlightEntry, FlightTables, read_flights
+from snowtally.model.basin import Basin
+from snowtally.model.grid import BasinGrid
+from snowtally.model.ground import GroundRecord
+from snowtally.model.problems import Finding, InputError, RefusedFlightError, StillArrivingError
+from snowtally.model.rules import flights as rules
+from snowtally.model.rules.rule import Rule
+from snowtally.settings.basin import Settings
+from snowtally.snow.snow_line import BARE_COVER
+from snowtally.storage.failure_log import failure_line
 
 
 @dataclass

@@ -9,44 +9,44 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.courses.checks import check_courses
-from pipeline.courses.context import Neighbours
-from pipeline.courses.dates import season_samples
-from pipeline.courses.samplers import without_sampler_bias
-from pipeline.gather.earlier_visits import EARLIER_VISITS, earlier_visits
-from pipeline.gather.sources import DaySources, fixed_files, source_of
-from pipeline.gather.tally import course_tally, station_tally
-from pipeline.inputs.mixed_units import mixed_units
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.read_normals import read_normals
-from pipeline.inputs.read_overrides import read_overrides
-from pipeline.inputs.read_sites import by_site, read_sites, sites_on_grid, to_grid
-from pipeline.inputs.read_stations import Window, read_stations
-from pipeline.inputs.read_weather import as_issued_by, earlier_issues, read_weather
-from pipeline.inputs.rows import without_lines
-from pipeline.inputs.site_twins import sites_used_twice
-from pipeline.inputs.source import Source
-from pipeline.inputs.usable import LEAST_LOST
-from pipeline.model.basin import Basin
-from pipeline.model.grid import BasinGrid
-from pipeline.model.ground import GroundRecord
-from pipeline.model.problems import Finding
-from pipeline.model.rules.files import FEW_USABLE_ROWS, FEW_USABLE_VISITS
-from pipeline.model.rules.rule import Severity
-from pipeline.settings.basin import Settings
-from pipeline.sites.overrides import (
+from snowtally.courses.checks import check_courses
+from snowtally.courses.context import Neighbours
+from snowtally.courses.dates import season_samples
+from snowtally.courses.samplers import without_sampler_bias
+from snowtally.gather.earlier_visits import EARLIER_VISITS, earlier_visits
+from snowtally.gather.sources import DaySources, fixed_files, source_of
+from snowtally.gather.tally import course_tally, station_tally
+from snowtally.inputs.mixed_units import mixed_units
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.read_normals import read_normals
+from snowtally.inputs.read_overrides import read_overrides
+from snowtally.inputs.read_sites import by_site, read_sites, sites_on_grid, to_grid
+from snowtally.inputs.read_stations import Window, read_stations
+from snowtally.inputs.read_weather import as_issued_by, earlier_issues, read_weather
+from snowtally.inputs.rows import without_lines
+from snowtally.inputs.site_twins import sites_used_twice
+from snowtally.inputs.source import Source
+from snowtally.inputs.usable import LEAST_LOST
+from snowtally.model.basin import Basin
+from snowtally.model.grid import BasinGrid
+from snowtally.model.ground import GroundRecord
+from snowtally.model.problems import Finding
+from snowtally.model.rules.files import FEW_USABLE_ROWS, FEW_USABLE_VISITS
+from snowtally.model.rules.rule import Severity
+from snowtally.settings.basin import Settings
+from snowtally.sites.overrides import (
     believable,
     samples_without_overridden,
     switched_off,
     with_values,
     without_overridden,
 )
-from pipeline.sites.points import STATION_DEPTH_SE_M, course_visits, station_density, station_swe_se_mm
-from pipeline.stations.checks import check_stations
-from pipeline.stations.daily import daily_values, silent_stations
-from pipeline.stations.in_service import in_service
-from pipeline.stations.network import Network
-from pipeline.stations.table_checks import check_weather, within_limits
+from snowtally.sites.points import STATION_DEPTH_SE_M, course_visits, station_density, station_swe_se_mm
+from snowtally.stations.checks import check_stations
+from snowtally.stations.daily import daily_values, silent_stations
+from snowtally.stations.in_service import in_service
+from snowtally.stations.network import Network
+from snowtally.stations.table_checks import check_weather, within_limits
 
 
 @dataclass(frozen=True)

@@ -10,17 +10,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipeline.flights.cache import FlightCache
-from pipeline.inputs.find import InputFile, matching
-from pipeline.inputs.raster_frame import refuse_large
-from pipeline.inputs.rasters import fraction_on_grid
-from pipeline.inputs.read_overrides import read_overrides
-from pipeline.inputs.source import Source
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import Finding
-from pipeline.settings.basin import Settings
-from pipeline.settings.whole import file_formats
-from pipeline.storage.cache import Cache
+from snowtally.flights.cache import FlightCache
+from snowtally.inputs.find import InputFile, matching
+from snowtally.inputs.raster_frame import refuse_large
+from snowtally.inputs.rasters import fraction_on_grid
+from snowtally.inputs.read_overrides import read_overrides
+from snowtally.inputs.source import Source
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import Finding
+from snowtally.settings.basin import Settings
+from snowtally.settings.whole import file_formats
+from snowtally.storage.cache import Cache
 
 
 def source_of(settings: Settings, role: str, files: Sequence[Path]) -> Source:

@@ -7,11 +7,11 @@ from collections.abc import Iterator, Mapping
 
 import pandas as pd
 
-from pipeline.gather.sources import DaySources
-from pipeline.inputs.known_tables import COURSES, COVERS, FLIGHTS
-from pipeline.inputs.read_stations import read_stations
-from pipeline.inputs.tables import read_tables
-from pipeline.model.problems import UncoveredDateError
+from snowtally.gather.sources import DaySources
+from snowtally.inputs.known_tables import COURSES, COVERS, FLIGHTS
+from snowtally.inputs.read_stations import read_stations
+from snowtally.inputs.tables import read_tables
+from snowtally.model.problems import UncoveredDateError
 
 MOST_DAYS_AFTER = 100
 """A date further after the newest measurement is refused, days (chosen): stations are switched off from July to early October, and

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipeline.stations.series import GAUGED, READ
+from snowtally.stations.series import GAUGED, READ
 
 TALLY = ["table", "site_id", "date", "rows", "used", "set_aside", "swe", "depth"]
 """Columns of a tally: `used` are rows of which a value is used, `set_aside` those of which one is not, `swe` and `depth` the rows

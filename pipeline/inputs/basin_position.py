@@ -10,10 +10,10 @@ import pandas as pd
 import rasterio
 from rasterio.warp import transform_bounds
 
-from pipeline.inputs.raster_frame import GDAL_TROUBLES
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import Finding, InputError
-from pipeline.model.rules import slips as rules
+from snowtally.inputs.raster_frame import GDAL_TROUBLES
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import Finding, InputError
+from snowtally.model.rules import slips as rules
 
 DEGREES_AN_HOUR = 15.0
 """The earth turns so far in an hour."""

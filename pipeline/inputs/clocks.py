@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.values import BARE_DATE, LOCAL_TIME, NO_TIME
+from snowtally.inputs.values import BARE_DATE, LOCAL_TIME, NO_TIME
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
-from pipeline.inputs.units import conversion
-from pipeline.model.problems import InputError, SettingsError
+from snowtally.inputs.units import conversion
+from snowtally.model.problems import InputError, SettingsError
 
 Kind = Literal["number", "text", "date", "time"]
 """What a column's values are; a time is an instant, a bare date, or a local time whose clock is declared."""

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 
-from pipeline.inputs import values
-from pipeline.inputs.columns import Column
-from pipeline.inputs.coordinates import Compass, angles
-from pipeline.inputs.headers import FieldMap
-from pipeline.inputs.lines import BadLine, Split
-from pipeline.inputs.printable import MOST_OF_TEXT
-from pipeline.inputs.units import SAME, Conversion
+from snowtally.inputs import values
+from snowtally.inputs.columns import Column
+from snowtally.inputs.coordinates import Compass, angles
+from snowtally.inputs.headers import FieldMap
+from snowtally.inputs.lines import BadLine, Split
+from snowtally.inputs.printable import MOST_OF_TEXT
+from snowtally.inputs.units import SAME, Conversion
 
 FIRST_CELL = "first_cell"
 """Name of the text that stands first in a line, whatever column that is."""

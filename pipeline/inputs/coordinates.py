@@ -11,8 +11,8 @@ import pandas as pd
 import pyarrow as pa
 from pyproj import CRS, Transformer
 
-from pipeline.inputs import values
-from pipeline.inputs.units import MINUTES, Conversion
+from snowtally.inputs import values
+from snowtally.inputs.units import MINUTES, Conversion
 
 _MARKS = str.maketrans(
     dict.fromkeys("\u00b0\u00ba\u02da:", " ")  # degrees

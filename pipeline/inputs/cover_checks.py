@@ -7,10 +7,10 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from pipeline.model.grid import BasinGrid
-from pipeline.model.ground import GroundRecord
-from pipeline.model.problems import Finding
-from pipeline.model.rules import flights as rules
+from snowtally.model.grid import BasinGrid
+from snowtally.model.ground import GroundRecord
+from snowtally.model.problems import Finding
+from snowtally.model.rules import flights as rules
 
 SNOW_MM = 100.0
 """A site with more SWE than this stands in a cell that is not bare: patches melt out below it (common practice, no source)."""

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.model.problems import Finding
-from pipeline.model.rules import stations as rules
+from snowtally.model.problems import Finding
+from snowtally.model.rules import stations as rules
 
 STANDING_ROWS = 3
 """Readings with other values under one and the same time that show a clock that stood still; two may be a correction (chosen)."""

@@ -8,7 +8,7 @@ import re
 from pathlib import Path
 from typing import BinaryIO
 
-from pipeline.model.problems import InputError
+from snowtally.model.problems import InputError
 
 MARKS = {codecs.BOM_UTF8: "utf-8-sig", codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
 """Byte-order marks and the encodings that they tell."""
@@ -82,4 +82,4 @@ def _lone_returns(stream: BinaryIO) -> bool:
 
 
 _LOOK = 1 << 16
-"""The header stands in the first 64 KiB; lone returns further on are seen chunk by chunk (`pipeline.inputs.lines.chunks`)."""
+"""The header stands in the first 64 KiB; lone returns further on are seen chunk by chunk (`snowtally.inputs.lines.chunks`)."""

@@ -8,8 +8,8 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.model.problems import Finding
-from pipeline.model.rules import files as rules
+from snowtally.model.problems import Finding
+from snowtally.model.rules import files as rules
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,8 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Protocol
 
-from pipeline.inputs.columns import ColumnSetting, Table, check_declared, is_outside
-from pipeline.model.problems import SettingsError
+from snowtally.inputs.columns import ColumnSetting, Table, check_declared, is_outside
+from snowtally.model.problems import SettingsError
 
 SEPARATORS = (",", ";", "\t", "|")
 """Separators that are recognised by the header line; any other single character may be declared."""

@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import BinaryIO
 
-from pipeline.inputs.columns import plain_header
-from pipeline.inputs.lines import MOST_LINES_IN_FIELD, fields_of
+from snowtally.inputs.columns import plain_header
+from snowtally.inputs.lines import MOST_LINES_IN_FIELD, fields_of
 
 HEADER_WITHIN = 50
 """Lines within which the header is looked for; text above it is a title (chosen: exports have up to a page of notes). Blank lines,

@@ -6,18 +6,18 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.inputs import values
-from pipeline.inputs.columns import Column, ColumnSetting, Table, is_outside, plain_header
-from pipeline.inputs.formats import FileFormat
-from pipeline.inputs.header_line import LineAbove, Wanted
-from pipeline.inputs.lines import Layout, Split
-from pipeline.inputs.opening import OpenedTable, open_table
-from pipeline.inputs.outside import Around, outside_value
-from pipeline.inputs.printable import header_list
-from pipeline.inputs.sheets import Sheet
-from pipeline.inputs.source import Source
-from pipeline.inputs.units import Conversion, conversion
-from pipeline.model.problems import InputError
+from snowtally.inputs import values
+from snowtally.inputs.columns import Column, ColumnSetting, Table, is_outside, plain_header
+from snowtally.inputs.formats import FileFormat
+from snowtally.inputs.header_line import LineAbove, Wanted
+from snowtally.inputs.lines import Layout, Split
+from snowtally.inputs.opening import OpenedTable, open_table
+from snowtally.inputs.outside import Around, outside_value
+from snowtally.inputs.printable import header_list
+from snowtally.inputs.sheets import Sheet
+from snowtally.inputs.source import Source
+from snowtally.inputs.units import Conversion, conversion
+from snowtally.model.problems import InputError
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
-from pipeline.model.problems import SettingsError
+from snowtally.model.problems import SettingsError
 
 
 def grid_crs(code: str) -> CRS:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.inputs.columns import Column, Table
+from snowtally.inputs.columns import Column, Table
 
 SWE_WORDS = ("swe", "water eq", "water_eq", "w.e.")
 """A header that holds one of these may be SWE."""

@@ -17,8 +17,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pa_csv
 
-from pipeline.inputs.decoding import with_line_feeds
-from pipeline.inputs.printable import MOST_OF_TEXT
+from snowtally.inputs.decoding import with_line_feeds
+from snowtally.inputs.printable import MOST_OF_TEXT
 
 CHUNK = 8 << 20
 """Bytes that are read and converted at a time.

@@ -10,9 +10,9 @@ import pandas as pd
 import xarray as xr
 from pyproj import Transformer
 
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import Finding
-from pipeline.model.rules import slips as rules
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import Finding
+from snowtally.model.rules import slips as rules
 
 
 @dataclass(frozen=True)

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.plausible import LEAST_DEPTH_M, LENGTHS_MM
-from pipeline.model.problems import Finding
-from pipeline.model.rules import slips as rules
+from snowtally.inputs.plausible import LEAST_DEPTH_M, LENGTHS_MM
+from snowtally.model.problems import Finding
+from snowtally.model.rules import slips as rules
 
 LEAST_DAYS, LEAST_OTHERS = 10, 2
 """Days that a station must share with the others, and how many others it takes (chosen: of two stations nobody knows which is wrong)."""

@@ -12,11 +12,11 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from pipeline.inputs import values
-from pipeline.inputs.columns import Column, Table, plain_header
-from pipeline.inputs.formats import ANYTHING, Monthly
-from pipeline.inputs.header_line import Wanted
-from pipeline.inputs.headers import (
+from snowtally.inputs import values
+from snowtally.inputs.columns import Column, Table, plain_header
+from snowtally.inputs.formats import ANYTHING, Monthly
+from snowtally.inputs.header_line import Wanted
+from snowtally.inputs.headers import (
     FieldMap,
     conversions_of,
     field_map_of,
@@ -25,12 +25,12 @@ from pipeline.inputs.headers import (
     wanted_headers,
     words_of,
 )
-from pipeline.inputs.lines import BadLine, LineKind, Split
-from pipeline.inputs.opening import OpenedTable, open_table
-from pipeline.inputs.sheets import Sheet
-from pipeline.inputs.source import Source
-from pipeline.inputs.summary_rows import is_summary
-from pipeline.model.problems import InputError
+from snowtally.inputs.lines import BadLine, LineKind, Split
+from snowtally.inputs.opening import OpenedTable, open_table
+from snowtally.inputs.sheets import Sheet
+from snowtally.inputs.source import Source
+from snowtally.inputs.summary_rows import is_summary
+from snowtally.model.problems import InputError
 
 MIDYEAR = 7
 """A season that begins in July or later has the number of the year in which it ends, an earlier one of that in which it begins: the

@@ -10,11 +10,11 @@ from typing import BinaryIO
 import numpy as np
 import pyarrow as pa
 
-from pipeline.inputs.decoding import open_as_utf8
-from pipeline.inputs.formats import SEPARATORS, FileFormat
-from pipeline.inputs.header_line import Header, Search, Wanted, find_header, header_of_rows
-from pipeline.inputs.lines import Layout, Split, chunks, split
-from pipeline.inputs.sheets import SUFFIXES, Sheet, read_sheets
+from snowtally.inputs.decoding import open_as_utf8
+from snowtally.inputs.formats import SEPARATORS, FileFormat
+from snowtally.inputs.header_line import Header, Search, Wanted, find_header, header_of_rows
+from snowtally.inputs.lines import Layout, Split, chunks, split
+from snowtally.inputs.sheets import SUFFIXES, Sheet, read_sheets
 
 
 @dataclass(frozen=True)

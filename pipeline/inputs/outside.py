@@ -7,11 +7,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.inputs.columns import PATTERNS, ColumnSetting
-from pipeline.inputs.header_line import LineAbove
-from pipeline.inputs.lines import NOT_UTF8
-from pipeline.inputs.printable import header_list, printable
-from pipeline.model.problems import InputError
+from snowtally.inputs.columns import PATTERNS, ColumnSetting
+from snowtally.inputs.header_line import LineAbove
+from snowtally.inputs.lines import NOT_UTF8
+from snowtally.inputs.printable import header_list, printable
+from snowtally.model.problems import InputError
 
 
 @dataclass(frozen=True)

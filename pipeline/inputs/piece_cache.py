@@ -9,11 +9,11 @@ from dataclasses import asdict
 import numpy as np
 import pyarrow as pa
 
-from pipeline.inputs.converting import Converted, Wrong
-from pipeline.inputs.lines import BadLine, LineKind
-from pipeline.inputs.station_rows import last_of
-from pipeline.storage.cache import Cache, Encoding, Maker
-from pipeline.storage.encodings import table_bytes, table_of
+from snowtally.inputs.converting import Converted, Wrong
+from snowtally.inputs.lines import BadLine, LineKind
+from snowtally.inputs.station_rows import last_of
+from snowtally.storage.cache import Cache, Encoding, Maker
+from snowtally.storage.encodings import table_bytes, table_of
 
 PIECE_MAKER = Maker("piece", 2, ("numpy", "pandas", "pyarrow"))
 """Maker of a chunk's rows (`converted`, `converted_wide`)."""

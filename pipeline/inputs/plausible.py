@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.inputs.columns import ColumnSetting
-from pipeline.inputs.units import conversion
-from pipeline.model.problems import Finding
-from pipeline.model.rules import files as rules
+from snowtally.inputs.columns import ColumnSetting
+from snowtally.inputs.units import conversion
+from snowtally.model.problems import Finding
+from snowtally.model.rules import files as rules
 
 DENSITIES = (60.0, 650.0)
 """The median bulk density of a whole file's snow lies between new snow's and old wet snow's, kg/m3 (common practice)."""

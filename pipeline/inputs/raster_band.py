@@ -14,8 +14,8 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 from rasterio.windows import Window
 
-from pipeline.inputs.lengths import LENGTHS, NOT_DECLARED, plain_unit
-from pipeline.model.problems import InputError
+from snowtally.inputs.lengths import LENGTHS, NOT_DECLARED, plain_unit
+from snowtally.model.problems import InputError
 
 SHARES = {"%": 0.01, "percent": 0.01, "per cent": 0.01}
 """Parts of one per unit, of the units that a file may declare for fractions."""

@@ -12,8 +12,8 @@ from rasterio._err import CPLE_BaseError  # GDAL's own errors, which some calls 
 from rasterio.errors import CRSError, RasterioError
 from rasterio.warp import transform_bounds
 
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import InputError
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import InputError
 
 GDAL_TROUBLES = (RasterioError, CRSError, CPLE_BaseError, ProjError)
 """Everything that opening, placing or reading a raster may raise of the file itself."""

@@ -16,11 +16,11 @@ from rasterio.enums import Resampling
 from rasterio.warp import calculate_default_transform
 from rasterio.windows import Window
 
-from pipeline.inputs.raster_band import NUMBERS, Values, band_of, opened
-from pipeline.inputs.raster_frame import GDAL_TROUBLES, check_frame
-from pipeline.inputs.undeclared_voids import Steps
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import InputError
+from snowtally.inputs.raster_band import NUMBERS, Values, band_of, opened
+from snowtally.inputs.raster_frame import GDAL_TROUBLES, check_frame
+from snowtally.inputs.undeclared_voids import Steps
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import InputError
 
 TILE_PIXELS = 16_000_000
 """A raster is read for so many of its pixels at a time: 128 MB in double precision."""
@@ -52,7 +52,7 @@ def mean_on_grid(
     """Return the first band of a raster, or of its tiles, on the grid.
 
     Finer rasters are averaged, coarser ones interpolated bilinearly. Scale, offset, unit and all that is no data are honoured
-    (`pipeline.inputs.raster_band`). Where tiles overlap the first that has data counts; a cell on the seam of two holds the parts of
+    (`snowtally.inputs.raster_band`). Where tiles overlap the first that has data counts; a cell on the seam of two holds the parts of
     both. Not for flights: their exact area weights live in pipeline/flights.
 
     Parameters

@@ -7,15 +7,15 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.known_tables import COURSES
-from pipeline.inputs.plausible import units_look_wrong
-from pipeline.inputs.rows import rows_set_aside
-from pipeline.inputs.source import Source
-from pipeline.inputs.tables import read_tables
-from pipeline.inputs.usable import Count, too_few
-from pipeline.model.problems import Finding
-from pipeline.model.rules import courses
-from pipeline.model.rules import files as files_rules
+from snowtally.inputs.known_tables import COURSES
+from snowtally.inputs.plausible import units_look_wrong
+from snowtally.inputs.rows import rows_set_aside
+from snowtally.inputs.source import Source
+from snowtally.inputs.tables import read_tables
+from snowtally.inputs.usable import Count, too_few
+from snowtally.model.problems import Finding
+from snowtally.model.rules import courses
+from snowtally.model.rules import files as files_rules
 
 
 def read_courses(source: Source) -> tuple[pd.DataFrame, list[Finding]]:

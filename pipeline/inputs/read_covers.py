@@ -9,13 +9,13 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline.inputs.find import is_file, missing_file
-from pipeline.inputs.known_tables import COVERS
-from pipeline.inputs.rows import dated_outside, day_text, keep_newest, rows_set_aside, without_lines
-from pipeline.inputs.source import Source
-from pipeline.inputs.tables import read_tables
-from pipeline.model.problems import Finding
-from pipeline.model.rules import flights as rules
+from snowtally.inputs.find import is_file, missing_file
+from snowtally.inputs.known_tables import COVERS
+from snowtally.inputs.rows import dated_outside, day_text, keep_newest, rows_set_aside, without_lines
+from snowtally.inputs.source import Source
+from snowtally.inputs.tables import read_tables
+from snowtally.model.problems import Finding
+from snowtally.model.rules import flights as rules
 
 VARIABLES = ("snow_cover_fraction", "snow_albedo")
 

@@ -11,14 +11,14 @@ from typing import Protocol
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.find import is_file, matching, missing_file, misspelt_file
-from pipeline.inputs.known_tables import FLIGHTS
-from pipeline.inputs.rows import dated_outside, keep_newest, without_lines
-from pipeline.inputs.source import Source
-from pipeline.inputs.tables import read_tables
-from pipeline.inputs.units import conversion
-from pipeline.model.problems import Finding
-from pipeline.model.rules import flights as rules
+from snowtally.inputs.find import is_file, matching, missing_file, misspelt_file
+from snowtally.inputs.known_tables import FLIGHTS
+from snowtally.inputs.rows import dated_outside, keep_newest, without_lines
+from snowtally.inputs.source import Source
+from snowtally.inputs.tables import read_tables
+from snowtally.inputs.units import conversion
+from snowtally.model.problems import Finding
+from snowtally.model.rules import flights as rules
 
 RASTERS = ("depth", "snow_on", "snow_off", "stable_ground")
 

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from pipeline.inputs.known_tables import NORMALS
-from pipeline.inputs.rows import keep_newest, rows_set_aside
-from pipeline.inputs.source import Source
-from pipeline.inputs.tables import read_tables
-from pipeline.model.problems import Finding
-from pipeline.model.rules import sites as rules
+from snowtally.inputs.known_tables import NORMALS
+from snowtally.inputs.rows import keep_newest, rows_set_aside
+from snowtally.inputs.source import Source
+from snowtally.inputs.tables import read_tables
+from snowtally.model.problems import Finding
+from snowtally.model.rules import sites as rules
 
 
 def read_normals(source: Source, basin_id: str, site_ids: Sequence[str]) -> tuple[pd.DataFrame, list[Finding]]:

@@ -7,12 +7,12 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.known_tables import OVERRIDES
-from pipeline.inputs.rows import without_lines
-from pipeline.inputs.source import Source
-from pipeline.inputs.tables import read_tables
-from pipeline.model.problems import Finding
-from pipeline.model.rules import sites as rules
+from snowtally.inputs.known_tables import OVERRIDES
+from snowtally.inputs.rows import without_lines
+from snowtally.inputs.source import Source
+from snowtally.inputs.tables import read_tables
+from snowtally.model.problems import Finding
+from snowtally.model.rules import sites as rules
 
 ACTIONS = ("set aside", "value", "off")
 

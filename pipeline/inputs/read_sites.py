@@ -11,19 +11,19 @@ import pandas as pd
 import xarray as xr
 from pyproj import Transformer
 
-from pipeline.inputs.basin_position import in_words, middle_of
-from pipeline.inputs.coordinates import in_degrees
-from pipeline.inputs.known_tables import SITES
-from pipeline.inputs.misplaced import misplaced_sites
-from pipeline.inputs.rows import keep_newest
-from pipeline.inputs.source import Source
-from pipeline.inputs.tables import read_table
-from pipeline.inputs.usable import Count, too_few
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import Finding
-from pipeline.model.rules import files, slips
-from pipeline.model.rules import sites as rules
-from pipeline.model.rules.rule import Rule
+from snowtally.inputs.basin_position import in_words, middle_of
+from snowtally.inputs.coordinates import in_degrees
+from snowtally.inputs.known_tables import SITES
+from snowtally.inputs.misplaced import misplaced_sites
+from snowtally.inputs.rows import keep_newest
+from snowtally.inputs.source import Source
+from snowtally.inputs.tables import read_table
+from snowtally.inputs.usable import Count, too_few
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import Finding
+from snowtally.model.rules import files, slips
+from snowtally.model.rules import sites as rules
+from snowtally.model.rules.rule import Rule
 
 
 def read_sites(source: Source) -> tuple[pd.DataFrame, list[Finding]]:

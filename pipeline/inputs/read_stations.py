@@ -12,31 +12,31 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.clocks import Clock, instants
-from pipeline.inputs.converting import Converted, converted
-from pipeline.inputs.dead_clock import dead_clocks
-from pipeline.inputs.headers import FieldMap, open_mapped
-from pipeline.inputs.known_tables import STATIONS
-from pipeline.inputs.lines import CHUNK, BadLine, Layout, Split, split
-from pipeline.inputs.opening import OpenedTable, tables_in
-from pipeline.inputs.piece_cache import cached_piece
-from pipeline.inputs.plausible import units_look_wrong
-from pipeline.inputs.rows import local_days
-from pipeline.inputs.sheets import Sheet
-from pipeline.inputs.source import Source
-from pipeline.inputs.station_findings import StationFindings
-from pipeline.inputs.station_rows import StationFile, StationRows, last_before, numbered, settled, together
-from pipeline.inputs.table_findings import findings_above, header_findings, joined, line_finding, of_sheet
-from pipeline.inputs.tables import rows_among, unreadable_table
-from pipeline.inputs.time_series import SUFFIXES as TIME_SERIES
-from pipeline.inputs.time_series import read_time_series
-from pipeline.inputs.usable import Count, too_few
-from pipeline.inputs.values import NO_TIME
-from pipeline.inputs.wide import converted_wide, open_wide
-from pipeline.model.cores import own_cores
-from pipeline.model.problems import Finding, InputError
-from pipeline.model.rules import files as rules
-from pipeline.storage.cache import Cache
+from snowtally.inputs.clocks import Clock, instants
+from snowtally.inputs.converting import Converted, converted
+from snowtally.inputs.dead_clock import dead_clocks
+from snowtally.inputs.headers import FieldMap, open_mapped
+from snowtally.inputs.known_tables import STATIONS
+from snowtally.inputs.lines import CHUNK, BadLine, Layout, Split, split
+from snowtally.inputs.opening import OpenedTable, tables_in
+from snowtally.inputs.piece_cache import cached_piece
+from snowtally.inputs.plausible import units_look_wrong
+from snowtally.inputs.rows import local_days
+from snowtally.inputs.sheets import Sheet
+from snowtally.inputs.source import Source
+from snowtally.inputs.station_findings import StationFindings
+from snowtally.inputs.station_rows import StationFile, StationRows, last_before, numbered, settled, together
+from snowtally.inputs.table_findings import findings_above, header_findings, joined, line_finding, of_sheet
+from snowtally.inputs.tables import rows_among, unreadable_table
+from snowtally.inputs.time_series import SUFFIXES as TIME_SERIES
+from snowtally.inputs.time_series import read_time_series
+from snowtally.inputs.usable import Count, too_few
+from snowtally.inputs.values import NO_TIME
+from snowtally.inputs.wide import converted_wide, open_wide
+from snowtally.model.cores import own_cores
+from snowtally.model.problems import Finding, InputError
+from snowtally.model.rules import files as rules
+from snowtally.storage.cache import Cache
 
 MOST_THREADS = 4
 """Threads that convert chunks; more of them wait for the disk and for memory (chosen; cost alone)."""

@@ -16,14 +16,14 @@ from pyproj import CRS, Proj, Transformer
 from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator, RegularGridInterpolator
 from scipy.ndimage import binary_dilation, distance_transform_edt
 
-from pipeline.inputs.lengths import length_m
-from pipeline.inputs.raster_band import ELEVATIONS, Values
-from pipeline.inputs.rasters import mean_on_grid
-from pipeline.inputs.undeclared_voids import Steps
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import Finding, InputError, SettingsError
-from pipeline.model.rules import sites as rules
-from pipeline.model.rules import slips
+from snowtally.inputs.lengths import length_m
+from snowtally.inputs.raster_band import ELEVATIONS, Values
+from snowtally.inputs.rasters import mean_on_grid
+from snowtally.inputs.undeclared_voids import Steps
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import Finding, InputError, SettingsError
+from snowtally.model.rules import sites as rules
+from snowtally.model.rules import slips
 
 MOST_CELLS = 20_000_000
 """A finer grid is refused before it fills the memory; some ten times the largest basin in the design (1.6 million cells)."""

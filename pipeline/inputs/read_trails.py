@@ -8,9 +8,9 @@ import numpy as np
 from rasterio.features import rasterize
 from scipy.ndimage import distance_transform_edt
 
-from pipeline.inputs.vector_file import read_shapes
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import InputError
+from snowtally.inputs.vector_file import read_shapes
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import InputError
 
 
 def trail_distance(path: Path, grid: BasinGrid) -> np.ndarray:

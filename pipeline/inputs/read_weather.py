@@ -6,12 +6,12 @@ import datetime as dt
 
 import pandas as pd
 
-from pipeline.inputs.known_tables import WEATHER
-from pipeline.inputs.rows import keep_newest, rows_set_aside
-from pipeline.inputs.source import Source
-from pipeline.inputs.tables import read_tables
-from pipeline.model.problems import Finding
-from pipeline.model.rules import stations as rules
+from snowtally.inputs.known_tables import WEATHER
+from snowtally.inputs.rows import keep_newest, rows_set_aside
+from snowtally.inputs.source import Source
+from snowtally.inputs.tables import read_tables
+from snowtally.model.problems import Finding
+from snowtally.model.rules import stations as rules
 
 
 def read_weather(source: Source) -> tuple[pd.DataFrame, list[Finding]]:

@@ -12,11 +12,11 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from pipeline.inputs.columns import ColumnSetting, plain_header
-from pipeline.inputs.known_tables import ZONES
-from pipeline.inputs.raster_frame import MOST_DEGREES
-from pipeline.inputs.vector_file import layers_of, read_shapes
-from pipeline.model.problems import InputError, one_line
+from snowtally.inputs.columns import ColumnSetting, plain_header
+from snowtally.inputs.known_tables import ZONES
+from snowtally.inputs.raster_frame import MOST_DEGREES
+from snowtally.inputs.vector_file import layers_of, read_shapes
+from snowtally.model.problems import InputError, one_line
 
 
 def read_zones(

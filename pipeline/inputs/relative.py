@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline.model.problems import Finding
+from snowtally.model.problems import Finding
 
 
 def with_relative_files(table: pd.DataFrame, home: Path) -> pd.DataFrame:

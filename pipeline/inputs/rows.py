@@ -7,9 +7,9 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from pipeline.model.problems import Finding
-from pipeline.model.rules import files as rules
-from pipeline.model.rules.rule import Rule
+from snowtally.model.problems import Finding
+from snowtally.model.rules import files as rules
+from snowtally.model.rules.rule import Rule
 
 
 def dated_outside(rows: pd.DataFrame, season: tuple[dt.date, dt.date]) -> pd.Series:

@@ -11,8 +11,8 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
-from pipeline.inputs.printable import first_line
-from pipeline.model.problems import InputError
+from snowtally.inputs.printable import first_line
+from snowtally.model.problems import InputError
 
 SUFFIXES = (".xlsx", ".xlsm")
 

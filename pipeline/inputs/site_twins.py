@@ -8,8 +8,8 @@ from typing import Protocol
 import numpy as np
 import pandas as pd
 
-from pipeline.model.problems import Finding
-from pipeline.model.rules import slips as rules
+from snowtally.model.problems import Finding
+from snowtally.model.rules import slips as rules
 
 METRES_OF_DEGREE = 111_320.0
 """A degree of latitude, and of longitude at the equator, m (WGS 84, rounded)."""

@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from pipeline.inputs.columns import ColumnSetting
-from pipeline.inputs.formats import FileFormat, format_of
-from pipeline.inputs.usable import LEAST_USABLE_SHARE
+from snowtally.inputs.columns import ColumnSetting
+from snowtally.inputs.formats import FileFormat, format_of
+from snowtally.inputs.usable import LEAST_USABLE_SHARE
 
 
 @dataclass(frozen=True)

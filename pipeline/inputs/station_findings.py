@@ -9,15 +9,15 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline.inputs.columns import Column
-from pipeline.inputs.converting import Converted
-from pipeline.inputs.headers import FieldMap
-from pipeline.inputs.printable import printable
-from pipeline.inputs.station_rows import StationRows
-from pipeline.inputs.table_findings import SHOWN_OF_VALUE, said_value, what_is_wanted
-from pipeline.model.problems import Finding
-from pipeline.model.rules import files as rules
-from pipeline.model.rules.rule import Rule
+from snowtally.inputs.columns import Column
+from snowtally.inputs.converting import Converted
+from snowtally.inputs.headers import FieldMap
+from snowtally.inputs.printable import printable
+from snowtally.inputs.station_rows import StationRows
+from snowtally.inputs.table_findings import SHOWN_OF_VALUE, said_value, what_is_wanted
+from snowtally.model.problems import Finding
+from snowtally.model.rules import files as rules
+from snowtally.model.rules.rule import Rule
 
 SINGLY = 3
 """Unreadable values of a site, file and column that have a finding each; more are one finding with their count.

@@ -11,11 +11,11 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.inputs.converting import Converted, Wrong
-from pipeline.inputs.rows import local_days
-from pipeline.inputs.values import NO_TIME
-from pipeline.model.problems import Finding
-from pipeline.model.rules import files as rules
+from snowtally.inputs.converting import Converted, Wrong
+from snowtally.inputs.rows import local_days
+from snowtally.inputs.values import NO_TIME
+from snowtally.model.problems import Finding
+from snowtally.model.rules import files as rules
 
 SNOW = ("swe_mm", "depth_m")
 

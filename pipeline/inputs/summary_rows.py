@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pandas as pd
 
-from pipeline.inputs.columns import Table
-from pipeline.inputs.converting import FIRST_CELL
-from pipeline.inputs.printable import printable
-from pipeline.inputs.rows import day_text
-from pipeline.model.problems import Finding
-from pipeline.model.rules.files import SUMMARY_ROW
+from snowtally.inputs.columns import Table
+from snowtally.inputs.converting import FIRST_CELL
+from snowtally.inputs.printable import printable
+from snowtally.inputs.rows import day_text
+from snowtally.model.problems import Finding
+from snowtally.model.rules.files import SUMMARY_ROW
 
 _SUMMING = (
     "average averages avg mean means total totals sum median minimum maximum min max range std sd stdev count mittel "

@@ -5,13 +5,13 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from pipeline.inputs.columns import Column, plain_header
-from pipeline.inputs.headers import FieldMap
-from pipeline.inputs.lines import BadLine, LineKind
-from pipeline.inputs.printable import header_list, printable
-from pipeline.inputs.sheets import Sheet
-from pipeline.model.problems import Finding
-from pipeline.model.rules import files as rules
+from snowtally.inputs.columns import Column, plain_header
+from snowtally.inputs.headers import FieldMap
+from snowtally.inputs.lines import BadLine, LineKind
+from snowtally.inputs.printable import header_list, printable
+from snowtally.inputs.sheets import Sheet
+from snowtally.model.problems import Finding
+from snowtally.model.rules import files as rules
 
 SHOWN_OF_VALUE = 40
 """Characters of an unreadable value that a finding shows (chosen; shows in messages alone)."""

@@ -13,16 +13,16 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline.inputs.columns import Table
-from pipeline.inputs.converting import FIRST_CELL, Converted, Wrong, converted, nothing
-from pipeline.inputs.headers import FieldMap, opened
-from pipeline.inputs.lines import BadLine, LineKind
-from pipeline.inputs.monthly import opened_monthly
-from pipeline.inputs.opening import tables_in
-from pipeline.inputs.sheets import Sheet
-from pipeline.inputs.source import Source
-from pipeline.inputs.summary_rows import is_summary, without_summaries
-from pipeline.inputs.table_findings import (
+from snowtally.inputs.columns import Table
+from snowtally.inputs.converting import FIRST_CELL, Converted, Wrong, converted, nothing
+from snowtally.inputs.headers import FieldMap, opened
+from snowtally.inputs.lines import BadLine, LineKind
+from snowtally.inputs.monthly import opened_monthly
+from snowtally.inputs.opening import tables_in
+from snowtally.inputs.sheets import Sheet
+from snowtally.inputs.source import Source
+from snowtally.inputs.summary_rows import is_summary, without_summaries
+from snowtally.inputs.table_findings import (
     findings_above,
     header_findings,
     joined,
@@ -30,9 +30,9 @@ from pipeline.inputs.table_findings import (
     of_sheet,
     value_finding,
 )
-from pipeline.inputs.usable import UnreadRows, counts_of, too_few
-from pipeline.model.problems import Finding, InputError
-from pipeline.model.rules.files import UNREADABLE_FILE
+from snowtally.inputs.usable import UnreadRows, counts_of, too_few
+from snowtally.model.problems import Finding, InputError
+from snowtally.model.rules.files import UNREADABLE_FILE
 
 
 def read_tables(source: Source, table: Table) -> tuple[pd.DataFrame, list[Finding]]:

@@ -9,12 +9,12 @@ import numpy as np
 import pyarrow as pa
 import xarray as xr
 
-from pipeline.inputs.columns import Column, ColumnSetting, Table, plain_header
-from pipeline.inputs.converting import Converted, canonical_numbers
-from pipeline.inputs.printable import first_line
-from pipeline.inputs.units import Conversion, conversion
-from pipeline.inputs.values import INSTANT
-from pipeline.model.problems import InputError
+from snowtally.inputs.columns import Column, ColumnSetting, Table, plain_header
+from snowtally.inputs.converting import Converted, canonical_numbers
+from snowtally.inputs.printable import first_line
+from snowtally.inputs.units import Conversion, conversion
+from snowtally.inputs.values import INSTANT
+from snowtally.model.problems import InputError
 
 SUFFIXES = (".nc", ".nc4", ".cdf", ".netcdf")
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, overload
 
-from pipeline.model.problems import InputError
+from snowtally.model.problems import InputError
 
 if TYPE_CHECKING:
     import numpy as np

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.columns import Table
-from pipeline.model.problems import Finding
-from pipeline.model.rules import files as rules
+from snowtally.inputs.columns import Table
+from snowtally.model.problems import Finding
+from snowtally.model.rules import files as rules
 
 LEAST_USABLE_SHARE = 0.9
 """The usual share of rows that must be usable (checks.least_usable_share). A logger's export loses next to none, a sheet typed by

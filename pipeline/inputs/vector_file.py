@@ -8,7 +8,7 @@ import geopandas
 import pyogrio
 import shapely
 
-from pipeline.model.problems import InputError, one_line
+from snowtally.model.problems import InputError, one_line
 
 NO_VECTORS = (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError)
 """What opening a file raises that is not there, damaged or no vector data."""

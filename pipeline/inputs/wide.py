@@ -10,12 +10,12 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from pipeline.inputs import values
-from pipeline.inputs.columns import Column, Table, plain_header
-from pipeline.inputs.converting import MOST_TEXTS, Converted, Wrong, canonical_numbers, wrong_values
-from pipeline.inputs.formats import ELEMENT, SITE, FileFormat
-from pipeline.inputs.header_line import Wanted
-from pipeline.inputs.headers import (
+from snowtally.inputs import values
+from snowtally.inputs.columns import Column, Table, plain_header
+from snowtally.inputs.converting import MOST_TEXTS, Converted, Wrong, canonical_numbers, wrong_values
+from snowtally.inputs.formats import ELEMENT, SITE, FileFormat
+from snowtally.inputs.header_line import Wanted
+from snowtally.inputs.headers import (
     FieldMap,
     Lacking,
     conversions_of,
@@ -25,15 +25,15 @@ from pipeline.inputs.headers import (
     wanted_headers,
     words_of,
 )
-from pipeline.inputs.lines import Split
-from pipeline.inputs.opening import OpenedTable, open_table
-from pipeline.inputs.outside import fitting, refuse_other_encoding
-from pipeline.inputs.printable import header_list
-from pipeline.inputs.sheets import Sheet
-from pipeline.inputs.source import Source
-from pipeline.inputs.units import SAME
-from pipeline.model.problems import Finding, InputError
-from pipeline.model.rules.files import HEADER_FITS_NO_PATTERN
+from snowtally.inputs.lines import Split
+from snowtally.inputs.opening import OpenedTable, open_table
+from snowtally.inputs.outside import fitting, refuse_other_encoding
+from snowtally.inputs.printable import header_list
+from snowtally.inputs.sheets import Sheet
+from snowtally.inputs.source import Source
+from snowtally.inputs.units import SAME
+from snowtally.model.problems import Finding, InputError
+from snowtally.model.rules.files import HEADER_FITS_NO_PATTERN
 
 
 @dataclass(frozen=True)

@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.archive.revisions import Revision, RevisionId, asked_revision
-from pipeline.publishing.changes import changed_values, changes
-from pipeline.reading import find_revision, load_record, open_day, read_sites, revision_totals
+from snowtally.archive.revisions import Revision, RevisionId, asked_revision
+from snowtally.publishing.changes import changed_values, changes
+from snowtally.reading import find_revision, load_record, open_day, read_sites, revision_totals
 
 _LEVEL_KEYS = ["level", "zone_id", "band_low_m", "band_high_m"]
 _FIGURES = [
@@ -48,7 +48,7 @@ class Comparison:
     ----------
     a, b : the revisions.
     files : input files that differ: role, path, was, is (sha256, None where there is none).
-    changes : settings, code, rows and grids that differ, as `pipeline.publishing.changes` tells them.
+    changes : settings, code, rows and grids that differ, as `snowtally.publishing.changes` tells them.
     models : parameters that differ: key, was, is.
     totals : one row a level, zone and band: the figures as `_a` and `_b`, and `change_mm`, `change_m3` with their standard
         errors: `_se_shared` if the errors of both are one and the same, `_se_apart` if they have nothing in common. The

@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from pipeline.inspection.compare import Comparison
-from pipeline.publishing.changes import KEYS, changed_rows
-from pipeline.publishing.rasters import extent_km, map_tif
-from pipeline.publishing.tables import plain_csv
-from pipeline.storage.failures import explained
+from snowtally.inspection.compare import Comparison
+from snowtally.publishing.changes import KEYS, changed_rows
+from snowtally.publishing.rasters import extent_km, map_tif
+from snowtally.publishing.tables import plain_csv
+from snowtally.storage.failures import explained
 
 _STRETCH_PERCENTILE = 98
 """The picture's scale ends here on both sides of zero: a few cells with huge change must not make all others pale."""

@@ -7,11 +7,11 @@ import shutil
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing.archived_inputs import inputs_folder
-from pipeline.publishing.derived import read_index
-from pipeline.reading import is_basin
-from pipeline.storage.paths import in_store, names_in
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing.archived_inputs import inputs_folder
+from snowtally.publishing.derived import read_index
+from snowtally.reading import is_basin
+from snowtally.storage.paths import in_store, names_in
 
 WINDOW_DAYS = 30
 """Growth is told by the revisions made in so many days: a month has quiet nights and flights."""

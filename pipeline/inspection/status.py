@@ -8,15 +8,15 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline.archive.revisions import RevisionId
-from pipeline.inspection.growth import Growth, growth
-from pipeline.publishing.archived_inputs import inputs_folder
-from pipeline.publishing.attempts import failed_attempts
-from pipeline.publishing.derived import read_index
-from pipeline.publishing.second_look import second_looks
-from pipeline.publishing.stac import season_name
-from pipeline.reading import withdrawals
-from pipeline.storage.paths import path_of, sizes_in
+from snowtally.archive.revisions import RevisionId
+from snowtally.inspection.growth import Growth, growth
+from snowtally.publishing.archived_inputs import inputs_folder
+from snowtally.publishing.attempts import failed_attempts
+from snowtally.publishing.derived import read_index
+from snowtally.publishing.second_look import second_looks
+from snowtally.publishing.stac import season_name
+from snowtally.reading import withdrawals
+from snowtally.storage.paths import path_of, sizes_in
 
 COLUMNS = ["date", "season", "revisions", "standing", "degraded", "withdrawn", "reason", "made"]
 

@@ -11,20 +11,20 @@ from pathlib import Path
 
 import pyarrow as pa
 
-from pipeline.archive.revisions import Revision, RevisionId
-from pipeline.model.problems import ArchiveError, RecordError
-from pipeline.publishing.archived_grids import read_grids
-from pipeline.publishing.archived_inputs import inputs_folder, is_input
-from pipeline.publishing.archived_rows import archived_months, read_rows
-from pipeline.publishing.attempts import ATTEMPTS
-from pipeline.publishing.derived import derive, root_catalogue
-from pipeline.publishing.second_look import SECOND_LOOK
-from pipeline.publishing.soundness import Examined, examine
-from pipeline.publishing.staging import in_hand, left_behind
-from pipeline.reading import all_revisions, archive_folder, basin_folder, dates_held, decisions, revisions
-from pipeline.storage.locks import basin_lock
-from pipeline.storage.parquet import read_arrow
-from pipeline.storage.paths import in_store
+from snowtally.archive.revisions import Revision, RevisionId
+from snowtally.model.problems import ArchiveError, RecordError
+from snowtally.publishing.archived_grids import read_grids
+from snowtally.publishing.archived_inputs import inputs_folder, is_input
+from snowtally.publishing.archived_rows import archived_months, read_rows
+from snowtally.publishing.attempts import ATTEMPTS
+from snowtally.publishing.derived import derive, root_catalogue
+from snowtally.publishing.second_look import SECOND_LOOK
+from snowtally.publishing.soundness import Examined, examine
+from snowtally.publishing.staging import in_hand, left_behind
+from snowtally.reading import all_revisions, archive_folder, basin_folder, dates_held, decisions, revisions
+from snowtally.storage.locks import basin_lock
+from snowtally.storage.parquet import read_arrow
+from snowtally.storage.paths import in_store
 
 _REBUILD = "Run `snowtally verify --rebuild`."
 _COPY = "Put it back from a copy of the archive."

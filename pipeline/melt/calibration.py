@@ -7,16 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.melt.albedo import AGEING
-from pipeline.melt.energy import PRECIPITATION, TEMPERATURE, KnownSnow, SnowState, march_known, snowfall_mm
-from pipeline.melt.weather import DailyWeather
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.carry import SPARE_MM, STEP_DAYS
-from pipeline.snow.melt_windows import SPAN_MM
-from pipeline.snow.site_values import SITE_VARIATION
-from pipeline.snow.sturm import MIDDLING_KG_M3
-from pipeline.statistics.regression import doubt
-from pipeline.terrain.canopy import CLEARING
+from snowtally.melt.albedo import AGEING
+from snowtally.melt.energy import PRECIPITATION, TEMPERATURE, KnownSnow, SnowState, march_known, snowfall_mm
+from snowtally.melt.weather import DailyWeather
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.carry import SPARE_MM, STEP_DAYS
+from snowtally.snow.melt_windows import SPAN_MM
+from snowtally.snow.site_values import SITE_VARIATION
+from snowtally.snow.sturm import MIDDLING_KG_M3
+from snowtally.statistics.regression import doubt
+from snowtally.terrain.canopy import CLEARING
 
 CAUGHT_SHARE = 0.35
 """Error of what fell at a station in a step, as a share of it: gauges catch less, and wind brings and takes (common practice, no

@@ -13,8 +13,8 @@ from numba import njit, prange
 from scipy import constants
 from scipy.constants import Stefan_Boltzmann, mega, zero_Celsius
 
-from pipeline.melt.albedo import AGEING, RENEWING_MM, aged, over_ground, renewed
-from pipeline.snow.forcing import SNOW_RAIN_C
+from snowtally.melt.albedo import AGEING, RENEWING_MM, aged, over_ground, renewed
+from snowtally.snow.forcing import SNOW_RAIN_C
 
 FUSION_MJ_KG = 0.334
 """Latent heat of fusion: 1 MJ/m2 melts 2.994 mm of ripe snow (handbook constant)."""

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.melt.calibration import MeltTuning
-from pipeline.melt.march import AIR_COLUMNS, ALBEDO_SHIFT, HEIGHT, LAPSE, TUNED, Cells, Sample, march_members
-from pipeline.melt.weather import DailyWeather, ForecastErrors, Sky, clear_days_mj_m2, weather_rows
-from pipeline.snow.forcing import LAPSE_K_PER_KM
-from pipeline.statistics.tiles import one_blas_thread
+from snowtally.melt.calibration import MeltTuning
+from snowtally.melt.march import AIR_COLUMNS, ALBEDO_SHIFT, HEIGHT, LAPSE, TUNED, Cells, Sample, march_members
+from snowtally.melt.weather import DailyWeather, ForecastErrors, Sky, clear_days_mj_m2, weather_rows
+from snowtally.snow.forcing import LAPSE_K_PER_KM
+from snowtally.statistics.tiles import one_blas_thread
 
 MEMBERS = 40
 """Members, in pairs of opposite errors: a standard error is then known to 11 %, with half of them to 16 %. Accuracy and cost alone."""

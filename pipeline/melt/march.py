@@ -8,8 +8,8 @@ import numpy as np
 from numba import njit, prange
 from scipy.special import ndtr
 
-from pipeline.melt.albedo import GROUND, aged, over_ground, renewed
-from pipeline.melt.energy import (
+from snowtally.melt.albedo import GROUND, aged, over_ground, renewed
+from snowtally.melt.energy import (
     ELEVATION,
     HELD_WATER,
     PRECIPITATION,
@@ -27,7 +27,7 @@ cold content (mm of melt), water that the snow can still hold (mm); and how many
 
 LAPSE, HEIGHT, ALBEDO_SHIFT, TUNED, _, _, AIR_COLUMNS = range(7)
 """What holds for all cells and days: lapse rate (K/km), height of the weather (m), shift of albedo; from the fourth on what
-`pipeline.melt.energy.day_energy` is tuned by; and how many columns there are."""
+`snowtally.melt.energy.day_energy` is tuned by; and how many columns there are."""
 
 SUN, WAVES, TOUCH, WARMTH = range(4)
 """What is summed over cells: energy of sun, long waves and air taken up by snow (MJ/m2), degrees above freezing (K day)."""
@@ -103,7 +103,7 @@ def depletion(variation: float) -> np.ndarray:
     """Return the depletion of log-normal snow within a cell, (n, 2).
 
     Rows are potential melt over mean SWE in steps of 1/256. Columns are the share of SWE left, E max(W - M, 0) / E W, and the share of ground still covered, P(W > M); as in
-    `pipeline.snow.carry`. Without variation snow goes evenly and all at once. From eight times the mean on nothing is left.
+    `snowtally.snow.carry`. Without variation snow goes evenly and all at once. From eight times the mean on nothing is left.
 
     >>> depletion(0.0)[[0, 128, 256]].tolist()
     [[1.0, 1.0], [0.5, 1.0], [0.0, 0.0]]

@@ -7,9 +7,9 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from pipeline.model.season import BasinDay
-from pipeline.snow.background import LITTLE_MM
-from pipeline.snow.site_values import NEAREST_DAYS
+from snowtally.model.season import BasinDay
+from snowtally.snow.background import LITTLE_MM
+from snowtally.snow.site_values import NEAREST_DAYS
 
 COLUMNS = ("level", "site_id", "swe_mm", "normal_mm", "per_cent", "period")
 

@@ -12,9 +12,9 @@ import xarray as xr
 from pyproj import Transformer
 from scipy.sparse import csr_array
 
-from pipeline.melt.calibration import MeltTuning, tuned_melt
-from pipeline.melt.energy import CLOSED_CANOPY, DIFFUSE, PRECIPITATION, SOLAR, TEMPERATURE
-from pipeline.melt.ensemble import (
+from snowtally.melt.calibration import MeltTuning, tuned_melt
+from snowtally.melt.energy import CLOSED_CANOPY, DIFFUSE, PRECIPITATION, SOLAR, TEMPERATURE
+from snowtally.melt.ensemble import (
     ALBEDO_SE,
     LAPSE_SE_K_PER_KM,
     MEMBERS,
@@ -25,7 +25,7 @@ from pipeline.melt.ensemble import (
     sample_of,
     swe_factors,
 )
-from pipeline.melt.march import (
+from snowtally.melt.march import (
     CELL_COLUMNS,
     COVERED,
     SUN,
@@ -38,9 +38,9 @@ from pipeline.melt.march import (
     depletion,
     march_cells,
 )
-from pipeline.melt.ripening import ripeness
-from pipeline.melt.totals import UnitSums, outlook_rows
-from pipeline.melt.weather import (
+from snowtally.melt.ripening import ripeness
+from snowtally.melt.totals import UnitSums, outlook_rows
+from snowtally.melt.weather import (
     DailyWeather,
     ForecastErrors,
     Sky,
@@ -50,17 +50,17 @@ from pipeline.melt.weather import (
     past_weather,
     table_offset_k,
 )
-from pipeline.model.basin import Basin
-from pipeline.model.day import Day, Outlook
-from pipeline.model.ground import GroundRecord
-from pipeline.model.problems import Finding, findings_table
-from pipeline.model.rules.stations import DEGREE_DAY_FACTOR
-from pipeline.snow.carry import CELL_VARIATION
-from pipeline.statistics.tiles import tiles
-from pipeline.statistics.totals import ZoneBands
-from pipeline.terrain.horizon import horizons, sky_view
-from pipeline.terrain.predictors import horn_gradient
-from pipeline.terrain.sun import Location, beam_factor, path_dates, slope_normals
+from snowtally.model.basin import Basin
+from snowtally.model.day import Day, Outlook
+from snowtally.model.ground import GroundRecord
+from snowtally.model.problems import Finding, findings_table
+from snowtally.model.rules.stations import DEGREE_DAY_FACTOR
+from snowtally.snow.carry import CELL_VARIATION
+from snowtally.statistics.tiles import tiles
+from snowtally.statistics.totals import ZoneBands
+from snowtally.terrain.horizon import horizons, sky_view
+from snowtally.terrain.predictors import horn_gradient
+from snowtally.terrain.sun import Location, beam_factor, path_dates, slope_normals
 
 CELLS_AT_A_TIME = 200_000
 """Cells marched together: bounds the memory."""

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import RegularGridInterpolator
 
-from pipeline.melt.albedo import AGEING
-from pipeline.melt.energy import (
+from snowtally.melt.albedo import AGEING
+from snowtally.melt.energy import (
     COLD_MM_PER_MM_K,
     COLDEST_C,
     DIFFUSE,
@@ -18,9 +18,9 @@ from pipeline.melt.energy import (
     SnowState,
     march_known,
 )
-from pipeline.melt.weather import DailyWeather
-from pipeline.snow.carry import NODE_M
-from pipeline.snow.sturm import MIDDLING_KG_M3
+from snowtally.melt.weather import DailyWeather
+from snowtally.snow.carry import NODE_M
+from snowtally.snow.sturm import MIDDLING_KG_M3
 
 SUN_NODES = np.array([0.1, 0.4, 0.7, 1.0, 1.3, 1.6])
 """Sun that reaches the snow over that on open level ground: deep woods to slopes that face the sun. Accuracy

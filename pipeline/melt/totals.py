@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.snow.snow_line import BARE_COVER
-from pipeline.statistics.errors import MM_PER_M
-from pipeline.statistics.totals import M2_PER_KM2, ZoneBands
+from snowtally.snow.snow_line import BARE_COVER
+from snowtally.statistics.errors import MM_PER_M
+from snowtally.statistics.totals import M2_PER_KM2, ZoneBands
 
 COLUMNS = (
     "basin_id", "date", "level", "zone_id", "band_low_m", "band_high_m", "day", "potential_melt_mm", "potential_melt_m3",

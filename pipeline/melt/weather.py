@@ -1,6 +1,6 @@
 """The weather that melts snow: past days from stations and the weather table, forecast days from its newest issue.
 
-Both end as rows of the columns that `pipeline.melt.energy` names, at one height, with a lapse rate.
+Both end as rows of the columns that `snowtally.melt.energy` names, at one height, with a lapse rate.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ import numpy as np
 import pandas as pd
 from scipy.constants import zero_Celsius
 
-from pipeline.melt.energy import HUMIDITY, saturation_hpa
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.forcing import LAPSE_K_PER_KM, season_forcing
-from pipeline.statistics.regression import PRIOR_COUNTS
-from pipeline.terrain.sun import (
+from snowtally.melt.energy import HUMIDITY, saturation_hpa
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.forcing import LAPSE_K_PER_KM, season_forcing
+from snowtally.statistics.regression import PRIOR_COUNTS
+from snowtally.terrain.sun import (
     Location,
     SunPath,
     clear_sky_mj_m2,
@@ -55,7 +55,7 @@ class DailyWeather:
     Parameters
     ----------
     dates : (d,) days without a gap.
-    rows : (d, 7) columns as `pipeline.melt.energy` names them.
+    rows : (d, 7) columns as `snowtally.melt.energy` names them.
     lapse_k_per_km, height_m : how temperature changes with height, and the height of the rows.
     """
 

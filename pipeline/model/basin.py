@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import xarray as xr
 
-from pipeline.model.grid import BasinGrid
+from snowtally.model.grid import BasinGrid
 
 
 @dataclass(frozen=True)

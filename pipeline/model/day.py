@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 import xarray as xr
 
-from pipeline.model.grid import BasinGrid
+from snowtally.model.grid import BasinGrid
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from pipeline.model.basin import Basin
-from pipeline.model.season import BasinDay
+from snowtally.model.basin import Basin
+from snowtally.model.season import BasinDay
 
 
 @dataclass(frozen=True)

@@ -10,8 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from pipeline.model.rules.rule import Action, Rule, Severity
-from pipeline.model.rules.table import rule_of
+from snowtally.model.rules.rule import Action, Rule, Severity
+from snowtally.model.rules.table import rule_of
 
 if TYPE_CHECKING:
     import pandas as pd

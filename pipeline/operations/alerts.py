@@ -10,7 +10,7 @@ import urllib.error
 import urllib.request
 from typing import Any
 
-from pipeline.settings.operations import Alert
+from snowtally.settings.operations import Alert
 
 PATIENCE_S = 30.0
 """A mail program or an address that takes longer is stuck, s (chosen); the night must go on."""

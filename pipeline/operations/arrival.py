@@ -8,15 +8,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.flights.rasters import virtual_parts
-from pipeline.gather.day import OPTIONAL_TABLES
-from pipeline.gather.sources import fixed_files, source_of
-from pipeline.inputs.find import InputFile, find_tables, is_file
-from pipeline.inputs.read_covers import read_covers
-from pipeline.inputs.read_flights import read_flights
-from pipeline.inputs.source import Source
-from pipeline.settings.basin import Settings
-from pipeline.settings.operations import Arrival
+from snowtally.flights.rasters import virtual_parts
+from snowtally.gather.day import OPTIONAL_TABLES
+from snowtally.gather.sources import fixed_files, source_of
+from snowtally.inputs.find import InputFile, find_tables, is_file
+from snowtally.inputs.read_covers import read_covers
+from snowtally.inputs.read_flights import read_flights
+from snowtally.inputs.source import Source
+from snowtally.settings.basin import Settings
+from snowtally.settings.operations import Arrival
 
 LOOK_S = 5.0
 """Time between two looks at files that are arriving, s (chosen: a tenth of the quiet time or less)."""

@@ -12,11 +12,11 @@ import time
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 
-from pipeline.model.problems import SnowtallyError
-from pipeline.operations.night import Job, NightResult, run_night
-from pipeline.operations.run_id import RUN_ID
-from pipeline.operations.stopping import number_of, stops_raised
-from pipeline.settings.basin import read_settings
+from snowtally.model.problems import SnowtallyError
+from snowtally.operations.night import Job, NightResult, run_night
+from snowtally.operations.run_id import RUN_ID
+from snowtally.operations.stopping import number_of, stops_raised
+from snowtally.settings.basin import read_settings
 
 STOP_S = 10.0
 """A night that is asked to end frees its locks within this, s, unless a library's call keeps it; then it is killed (chosen)."""
@@ -27,7 +27,7 @@ STOPPED_TOO_S = 1.0
 _STOPPED = {-signal.SIGTERM, -signal.SIGHUP, 128 + signal.SIGTERM, 128 + signal.SIGHUP}
 """Statuses of a process that was asked to end."""
 
-_CODE = "from pipeline.operations.child_process import child; child()"
+_CODE = "from snowtally.operations.child_process import child; child()"
 
 
 @dataclass(frozen=True)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 
-from pipeline.model.problems import ArchiveError
-from pipeline.operations.rerun import dates_lacking
-from pipeline.reading import dates_held
-from pipeline.settings.basin import Settings
+from snowtally.model.problems import ArchiveError
+from snowtally.operations.rerun import dates_lacking
+from snowtally.reading import dates_held
+from snowtally.settings.basin import Settings
 
 
 def missed_dates(settings: Settings, now: dt.datetime) -> list[dt.date]:

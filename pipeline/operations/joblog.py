@@ -8,8 +8,8 @@ import os
 from pathlib import Path
 from typing import Any
 
-from pipeline.model.problems import ArchiveError
-from pipeline.storage.paths import cache_folder, in_store
+from snowtally.model.problems import ArchiveError
+from snowtally.storage.paths import cache_folder, in_store
 
 
 def operations_folder(archive: Path) -> Path:

@@ -9,17 +9,17 @@ import datetime as dt
 from dataclasses import dataclass, field
 from typing import Any
 
-from pipeline.archive.current import Soundness
-from pipeline.archive.grids import GridRole, grid_role
-from pipeline.archive.revisions import Revision
-from pipeline.gather.before import ReadNow, RecordedRevision, fewer_than
-from pipeline.gather.day import Readings, read_inputs
-from pipeline.model.problems import ArchiveError, Finding, StillArrivingError
-from pipeline.operations.arrival import Clock, input_rasters, wait_for_arrival
-from pipeline.publishing.record import input_sha256
-from pipeline.reading import current_revision, dates_held, load_record
-from pipeline.settings.basin import Settings
-from pipeline.settings.operations import Arrival
+from snowtally.archive.current import Soundness
+from snowtally.archive.grids import GridRole, grid_role
+from snowtally.archive.revisions import Revision
+from snowtally.gather.before import ReadNow, RecordedRevision, fewer_than
+from snowtally.gather.day import Readings, read_inputs
+from snowtally.model.problems import ArchiveError, Finding, StillArrivingError
+from snowtally.operations.arrival import Clock, input_rasters, wait_for_arrival
+from snowtally.publishing.record import input_sha256
+from snowtally.reading import current_revision, dates_held, load_record
+from snowtally.settings.basin import Settings
+from snowtally.settings.operations import Arrival
 
 
 @dataclass(frozen=True)

@@ -7,15 +7,15 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from pipeline.model.problems import SnowtallyError
-from pipeline.model.reasons import Reason, in_words, several_files
-from pipeline.operations.alerts import send
-from pipeline.operations.joblog import JobLog
-from pipeline.operations.late import Damage, LateDate
-from pipeline.operations.night import NightResult, State
-from pipeline.operations.sent_once import SentOnce
-from pipeline.settings.basin import Settings, read_settings
-from pipeline.settings.operations import Alert
+from snowtally.model.problems import SnowtallyError
+from snowtally.model.reasons import Reason, in_words, several_files
+from snowtally.operations.alerts import send
+from snowtally.operations.joblog import JobLog
+from snowtally.operations.late import Damage, LateDate
+from snowtally.operations.night import NightResult, State
+from snowtally.operations.sent_once import SentOnce
+from snowtally.settings.basin import Settings, read_settings
+from snowtally.settings.operations import Alert
 
 
 def report_night(result: NightResult) -> None:

@@ -11,12 +11,12 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from pipeline.model.problems import BusyError
-from pipeline.operations import run
-from pipeline.operations.arrival import Clock, input_paths, wait_for_arrival
-from pipeline.operations.joblog import JobLog
-from pipeline.settings.basin import read_settings
-from pipeline.storage.failure_log import failure_line
+from snowtally.model.problems import BusyError
+from snowtally.operations import run
+from snowtally.operations.arrival import Clock, input_paths, wait_for_arrival
+from snowtally.operations.joblog import JobLog
+from snowtally.settings.basin import read_settings
+from snowtally.storage.failure_log import failure_line
 
 PASSING = frozenset({
     errno.EIO, errno.ESTALE, errno.ETIMEDOUT, errno.EBUSY, errno.EAGAIN, errno.ENOSPC, errno.EDQUOT, errno.ENETDOWN,

@@ -7,11 +7,11 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
 
-from pipeline.model.problems import SnowtallyError
-from pipeline.operations.child_process import run_apart
-from pipeline.operations.due import due_dates
-from pipeline.operations.late import changed_dates
-from pipeline.operations.messages import (
+from snowtally.model.problems import SnowtallyError
+from snowtally.operations.child_process import run_apart
+from snowtally.operations.due import due_dates
+from snowtally.operations.late import changed_dates
+from snowtally.operations.messages import (
     report_crash,
     report_damaged,
     report_late,
@@ -19,10 +19,10 @@ from pipeline.operations.messages import (
     report_night,
     report_put_off,
 )
-from pipeline.operations.night import Job, NightResult, State, is_passing
-from pipeline.operations.notes import crashed_nights, noted
-from pipeline.settings.basin import read_settings
-from pipeline.storage.failure_log import failure_line
+from snowtally.operations.night import Job, NightResult, State, is_passing
+from snowtally.operations.notes import crashed_nights, noted
+from snowtally.settings.basin import read_settings
+from snowtally.storage.failure_log import failure_line
 
 RunOne = Callable[[Job], NightResult]
 """Runs one date. Never raises."""

@@ -8,10 +8,10 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from pipeline.operations.joblog import operations_folder
-from pipeline.storage.files import replace_file
-from pipeline.storage.json_text import from_json
-from pipeline.storage.processes import lives, myself
+from snowtally.operations.joblog import operations_folder
+from snowtally.storage.files import replace_file
+from snowtally.storage.json_text import from_json
+from snowtally.storage.processes import lives, myself
 
 
 def _folder(archive: Path) -> Path:

@@ -11,19 +11,19 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from pipeline.archive.grids import Grids
-from pipeline.estimate.estimate import estimate_day
-from pipeline.gather.archived_day import inputs_from_archived
-from pipeline.gather.day import Stage, choices
-from pipeline.model.problems import ArchiveError
-from pipeline.operations.run import code_version
-from pipeline.publishing.archived_inputs import read_archived
-from pipeline.publishing.changes import changed_values
-from pipeline.publishing.pack import pack
-from pipeline.publishing.record import package_versions, plain
-from pipeline.publishing.stac import ITEM
-from pipeline.reading import find_revision, load_record
-from pipeline.settings.basin import Settings
+from snowtally.archive.grids import Grids
+from snowtally.estimate.estimate import estimate_day
+from snowtally.gather.archived_day import inputs_from_archived
+from snowtally.gather.day import Stage, choices
+from snowtally.model.problems import ArchiveError
+from snowtally.operations.run import code_version
+from snowtally.publishing.archived_inputs import read_archived
+from snowtally.publishing.changes import changed_values
+from snowtally.publishing.pack import pack
+from snowtally.publishing.record import package_versions, plain
+from snowtally.publishing.stac import ITEM
+from snowtally.reading import find_revision, load_record
+from snowtally.settings.basin import Settings
 
 
 @dataclass(frozen=True)

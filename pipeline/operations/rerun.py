@@ -8,15 +8,15 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from pipeline.gather.day import Stage
-from pipeline.model.problems import ArchiveError, SettingsError
-from pipeline.operations.run import Outcome, Run, update
-from pipeline.publishing.publish import Published
-from pipeline.publishing.record import BY_HAND
-from pipeline.reading import dates_held, revisions
-from pipeline.settings.basin import Settings
-from pipeline.storage.failure_log import failure_line
-from pipeline.storage.paths import named_path, outside_archives
+from snowtally.gather.day import Stage
+from snowtally.model.problems import ArchiveError, SettingsError
+from snowtally.operations.run import Outcome, Run, update
+from snowtally.publishing.publish import Published
+from snowtally.publishing.record import BY_HAND
+from snowtally.reading import dates_held, revisions
+from snowtally.settings.basin import Settings
+from snowtally.storage.failure_log import failure_line
+from snowtally.storage.paths import named_path, outside_archives
 
 
 @dataclass(frozen=True)

@@ -11,22 +11,22 @@ from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
-from pipeline.archive.revisions import Revision, RevisionId
-from pipeline.estimate.estimate import estimate_day
-from pipeline.gather.day import Readings, Stage, choices, read_inputs
-from pipeline.model.day import Day
-from pipeline.model.problems import UncoveredDateError, one_line
-from pipeline.operations.run_id import new_run_id
-from pipeline.operations.stopping import time_limit
-from pipeline.publishing.archived_inputs import archive_inputs
-from pipeline.publishing.attempts import note_failed
-from pipeline.publishing.night_lock import NightLock
-from pipeline.publishing.publish import Published, left_as_it_is, make_current, publish
-from pipeline.publishing.record import BY_HAND, Provenance, UsedFile, input_sha256
-from pipeline.publishing.second_look import look_again
-from pipeline.publishing.staging import is_begun
-from pipeline.report.pages import Pages, make_missing, remake
-from pipeline.settings.basin import Settings
+from snowtally.archive.revisions import Revision, RevisionId
+from snowtally.estimate.estimate import estimate_day
+from snowtally.gather.day import Readings, Stage, choices, read_inputs
+from snowtally.model.day import Day
+from snowtally.model.problems import UncoveredDateError, one_line
+from snowtally.operations.run_id import new_run_id
+from snowtally.operations.stopping import time_limit
+from snowtally.publishing.archived_inputs import archive_inputs
+from snowtally.publishing.attempts import note_failed
+from snowtally.publishing.night_lock import NightLock
+from snowtally.publishing.publish import Published, left_as_it_is, make_current, publish
+from snowtally.publishing.record import BY_HAND, Provenance, UsedFile, input_sha256
+from snowtally.publishing.second_look import look_again
+from snowtally.publishing.staging import is_begun
+from snowtally.report.pages import Pages, make_missing, remake
+from snowtally.settings.basin import Settings
 
 
 @dataclass(frozen=True)

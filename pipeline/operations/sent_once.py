@@ -6,9 +6,9 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.operations.joblog import operations_folder
-from pipeline.storage.files import replace_file
-from pipeline.storage.json_text import from_json
+from snowtally.operations.joblog import operations_folder
+from snowtally.storage.files import replace_file
+from snowtally.storage.json_text import from_json
 
 
 @dataclass(frozen=True)

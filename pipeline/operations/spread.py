@@ -14,14 +14,14 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 
-from pipeline.model.cores import own_cores
-from pipeline.model.problems import SettingsError
-from pipeline.operations.child_process import run_apart
-from pipeline.operations.night import Job, NightResult, run_night
-from pipeline.operations.run_id import new_run_id
-from pipeline.operations.stopping import raise_stops
-from pipeline.settings.basin import Settings
-from pipeline.settings.operations import Workers
+from snowtally.model.cores import own_cores
+from snowtally.model.problems import SettingsError
+from snowtally.operations.child_process import run_apart
+from snowtally.operations.night import Job, NightResult, run_night
+from snowtally.operations.run_id import new_run_id
+from snowtally.operations.stopping import raise_stops
+from snowtally.settings.basin import Settings
+from snowtally.settings.operations import Workers
 
 CONNECT_S = 10
 """A scheduler that does not answer within this is not there, s (chosen: it is in the same network)."""

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any, NoReturn
 
-from pipeline.model.problems import TooLongError
+from snowtally.model.problems import TooLongError
 
 
 class Stop(KeyboardInterrupt):

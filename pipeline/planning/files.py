@@ -6,10 +6,10 @@ import json
 from pathlib import Path
 from typing import Any
 
-from pipeline.planning.plan import Plan
-from pipeline.publishing.rasters import extent_km, map_tif
-from pipeline.publishing.tables import plain_csv
-from pipeline.storage.failures import explained
+from snowtally.planning.plan import Plan
+from snowtally.publishing.rasters import extent_km, map_tif
+from snowtally.publishing.tables import plain_csv
+from snowtally.storage.failures import explained
 
 KM = 1000.0
 """Metres in a kilometre, for axes in km."""

@@ -12,23 +12,23 @@ import xarray as xr
 from pyproj import Transformer
 from scipy.ndimage import binary_dilation
 
-from pipeline.estimate.estimate import map_of_day
-from pipeline.estimate.swe_map import MapOfDay
-from pipeline.flights.measure import DEPTH_BIAS_SE_M
-from pipeline.gather.day import Stage, choices, read_inputs
-from pipeline.gather.sources import source_of
-from pipeline.inputs.read_sites import read_sites, sites_on_grid
-from pipeline.inputs.read_trails import trail_distance
-from pipeline.model.basin import Basin
-from pipeline.model.problems import SettingsError
-from pipeline.planning.survey import MapError, best_sites, best_strips, strips_over, variance_of_sum
-from pipeline.settings.basin import Settings
-from pipeline.snow.blend import Blend
-from pipeline.snow.density import Locations
-from pipeline.snow.flight_swe import CANOPY_DEPTH_SE_M
-from pipeline.snow.site_values import SITE_VARIATION, site_values
-from pipeline.snow.terrain_balance import Background
-from pipeline.statistics.errors import MM_PER_M, ErrorPart, volume_covariance
+from snowtally.estimate.estimate import map_of_day
+from snowtally.estimate.swe_map import MapOfDay
+from snowtally.flights.measure import DEPTH_BIAS_SE_M
+from snowtally.gather.day import Stage, choices, read_inputs
+from snowtally.gather.sources import source_of
+from snowtally.inputs.read_sites import read_sites, sites_on_grid
+from snowtally.inputs.read_trails import trail_distance
+from snowtally.model.basin import Basin
+from snowtally.model.problems import SettingsError
+from snowtally.planning.survey import MapError, best_sites, best_strips, strips_over, variance_of_sum
+from snowtally.settings.basin import Settings
+from snowtally.snow.blend import Blend
+from snowtally.snow.density import Locations
+from snowtally.snow.flight_swe import CANOPY_DEPTH_SE_M
+from snowtally.snow.site_values import SITE_VARIATION, site_values
+from snowtally.snow.terrain_balance import Background
+from snowtally.statistics.errors import MM_PER_M, ErrorPart, volume_covariance
 
 MEASURED_SE = (10.0, 0.05)
 """Error of a course of ten cores or of a station's SWE: so many mm, and so great a share of it (common practice, no source)."""

@@ -15,8 +15,8 @@ import numpy as np
 import pandas as pd
 from scipy.signal import fftconvolve
 
-from pipeline.statistics.errors import SLOPE_REACH_M, ErrorPart, KrigedPart, volume_covariance
-from pipeline.statistics.variogram import Variogram
+from snowtally.statistics.errors import SLOPE_REACH_M, ErrorPart, KrigedPart, volume_covariance
+from snowtally.statistics.variogram import Variogram
 
 SHARED_BY_SITES = ("site offset", "melt common")
 """Error parts that a new site has as the old ones have them, so that it does not cut them: places are chosen alike. Fewer than

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
-from pipeline.proposals.proposal import Proposal, Value
+from snowtally.proposals.proposal import Proposal, Value
 
 Ask = Callable[[Proposal], Value]
 """Asks a person for one of a proposal's readings, and returns it."""

@@ -10,8 +10,8 @@ from functools import cached_property
 
 import numpy as np
 
-from pipeline.proposals.dates_known import DateReading, date_readings
-from pipeline.proposals.raw_table import RawTable
+from snowtally.proposals.dates_known import DateReading, date_readings
+from snowtally.proposals.raw_table import RawTable
 
 NUMBER_SHARE = 0.6
 """Fields of a column of numbers that are numbers, at least: gaps may be written as words."""

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from pipeline.proposals.names import names_of
-from pipeline.proposals.proposal import FileGroup, Proposal, Refusal
+from snowtally.proposals.names import names_of
+from snowtally.proposals.proposal import FileGroup, Proposal, Refusal
 
 DEGREES_PER_HOUR = 15.0
 """The sun moves so many degrees of longitude in an hour."""

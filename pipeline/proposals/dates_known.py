@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 
-from pipeline.inputs import values
-from pipeline.inputs.summary_rows import is_summary
+from snowtally.inputs import values
+from snowtally.inputs.summary_rows import is_summary
 
 READABLE_SHARE = 0.9
 """Texts of a column of dates that are dates, at least; the others are slips or notes."""

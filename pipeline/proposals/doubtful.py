@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from pipeline.proposals.cells import CODES
-from pipeline.proposals.table_columns import LEAST_FIT, SeenColumn
-from pipeline.proposals.table_units import Surveyed, fits_air, fits_snow, fits_weights
+from snowtally.proposals.cells import CODES
+from snowtally.proposals.table_columns import LEAST_FIT, SeenColumn
+from snowtally.proposals.table_units import Surveyed, fits_air, fits_snow, fits_weights
 
 OTHER_THINGS = frozenset(
     [

@@ -12,11 +12,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipeline.proposals.names import words_of
-from pipeline.proposals.proposal import Proposal, UnknownFile
-from pipeline.proposals.raster_facts import RasterFacts, abutting, values_at
-from pipeline.proposals.rasters import Elevation, RasterKind, fraction_refusal
-from pipeline.proposals.records import depth_ratio
+from snowtally.proposals.names import words_of
+from snowtally.proposals.proposal import Proposal, UnknownFile
+from snowtally.proposals.raster_facts import RasterFacts, abutting, values_at
+from snowtally.proposals.rasters import Elevation, RasterKind, fraction_refusal
+from snowtally.proposals.records import depth_ratio
 
 
 @dataclass(frozen=True)

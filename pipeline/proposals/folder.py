@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 
-from pipeline.inputs.sheets import SUFFIXES as WORKBOOKS
-from pipeline.model.problems import SettingsError
-from pipeline.proposals.proposal import UnknownFile
+from snowtally.inputs.sheets import SUFFIXES as WORKBOOKS
+from snowtally.model.problems import SettingsError
+from snowtally.proposals.proposal import UnknownFile
 
 
 class Kind(Enum):

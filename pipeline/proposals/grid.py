@@ -8,9 +8,9 @@ import geopandas
 from pyproj import CRS, Transformer
 from shapely.geometry import box as rectangle
 
-from pipeline.inputs.read_terrain import basin_grid
-from pipeline.proposals.proposal import Proposal
-from pipeline.proposals.raster_facts import Box, RasterFacts
+from snowtally.inputs.read_terrain import basin_grid
+from snowtally.proposals.proposal import Proposal
+from snowtally.proposals.raster_facts import Box, RasterFacts
 
 CELLS_M = (25, 30, 50, 100, 200, 250, 500, 1000, 2000)
 """Cell widths that are proposed, m: round numbers, and 30 m as many elevation models have."""

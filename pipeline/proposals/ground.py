@@ -9,14 +9,14 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline.inputs.find import matching
-from pipeline.proposals.answers import Answers
-from pipeline.proposals.folder import Folder, Kind
-from pipeline.proposals.names import name_pattern
-from pipeline.proposals.polygons import LEAST_COVER, Zones, choice_of, without_crs, zone_columns, zone_layers
-from pipeline.proposals.proposal import Proposal, Refusal, UnknownFile, Value
-from pipeline.proposals.raster_facts import RasterFacts, facts_of
-from pipeline.proposals.rasters import (
+from snowtally.inputs.find import matching
+from snowtally.proposals.answers import Answers
+from snowtally.proposals.folder import Folder, Kind
+from snowtally.proposals.names import name_pattern
+from snowtally.proposals.polygons import LEAST_COVER, Zones, choice_of, without_crs, zone_columns, zone_layers
+from snowtally.proposals.proposal import Proposal, Refusal, UnknownFile, Value
+from snowtally.proposals.raster_facts import RasterFacts, facts_of
+from snowtally.proposals.rasters import (
     Elevation,
     RasterKind,
     elevation_groups,
@@ -26,10 +26,10 @@ from pipeline.proposals.rasters import (
     with_unit,
     with_voids,
 )
-from pipeline.proposals.raw_table import BlanksError, raw_text
-from pipeline.proposals.table_columns import FolderEvidence, seen_table
-from pipeline.proposals.table_role import role_of
-from pipeline.proposals.vector_facts import LayerFacts, layers_with_facts
+from snowtally.proposals.raw_table import BlanksError, raw_text
+from snowtally.proposals.table_columns import FolderEvidence, seen_table
+from snowtally.proposals.table_role import role_of
+from snowtally.proposals.vector_facts import LayerFacts, layers_with_facts
 
 
 @dataclass(frozen=True)

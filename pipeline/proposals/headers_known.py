@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 
-from pipeline.proposals.units_known import folded
+from snowtally.proposals.units_known import folded
 
 _PHRASES = {
     "site_id": (

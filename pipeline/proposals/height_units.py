@@ -6,9 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from pipeline.proposals.proposal import Proposal, TableProposals, Value
-from pipeline.proposals.rasters import FOOT_M, Elevation
-from pipeline.proposals.units_known import header_words
+from snowtally.proposals.proposal import Proposal, TableProposals, Value
+from snowtally.proposals.rasters import FOOT_M, Elevation
+from snowtally.proposals.units_known import header_words
 
 
 class SiteHeights(Enum):

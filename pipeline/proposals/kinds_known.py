@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from pipeline.proposals.units_known import folded
+from snowtally.proposals.units_known import folded
 
 COURSE, STATION = "course", "station"
 

@@ -8,9 +8,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from pipeline.inputs.values import numeric
-from pipeline.proposals.proposal import Proposal, Refusal
-from pipeline.proposals.table_group import GroupReading
+from snowtally.inputs.values import numeric
+from snowtally.proposals.proposal import Proposal, Refusal
+from snowtally.proposals.table_group import GroupReading
 
 USUAL = ("-9999", "", "M")
 """The codes that count where the settings name none (`missing` in pipeline/settings/basin.py)."""

@@ -8,12 +8,12 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from pipeline.proposals.dates_known import FIRST_YEAR, LAST_YEAR
-from pipeline.proposals.headers_known import meanings
-from pipeline.proposals.proposal import Proposal, Value
-from pipeline.proposals.reshaped import Reshaped, stacked, tiled
-from pipeline.proposals.table_columns import LEAST_FIT, SeenColumn, SeenTable
-from pipeline.proposals.units_known import folded, header_words
+from snowtally.proposals.dates_known import FIRST_YEAR, LAST_YEAR
+from snowtally.proposals.headers_known import meanings
+from snowtally.proposals.proposal import Proposal, Value
+from snowtally.proposals.reshaped import Reshaped, stacked, tiled
+from snowtally.proposals.table_columns import LEAST_FIT, SeenColumn, SeenTable
+from snowtally.proposals.units_known import folded, header_words
 
 MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 LEAST_MONTHS = 3

@@ -7,8 +7,8 @@ import re
 import unicodedata
 from collections.abc import Iterator, Sequence
 
-from pipeline.proposals.proposal import FileGroup
-from pipeline.proposals.write import glob_escaped
+from snowtally.proposals.proposal import FileGroup
+from snowtally.proposals.write import glob_escaped
 
 _YEARS = r"(?:19|20)\d\d"
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from difflib import SequenceMatcher
 from pathlib import Path
 
-from pipeline.inputs.outside import fitting
-from pipeline.proposals.dates_known import date_readings
-from pipeline.proposals.proposal import Value
-from pipeline.proposals.raw_table import RawTable
+from snowtally.inputs.outside import fitting
+from snowtally.proposals.dates_known import date_readings
+from snowtally.proposals.proposal import Value
+from snowtally.proposals.raw_table import RawTable
 
 _DATE = (
     r"(?<!\d)(?:(?:19|20)\d{2}[-_.]?\d{2}[-_.]?\d{2}|\d{1,2}[-_./]\d{1,2}[-_./](?:19|20)\d{2}"

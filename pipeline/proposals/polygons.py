@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from pipeline.proposals.names import has_word, words_of
-from pipeline.proposals.proposal import Proposal, Refusal, UnknownFile, Value
-from pipeline.proposals.raster_facts import Box, RasterFacts
-from pipeline.proposals.vector_facts import LayerFacts
+from snowtally.proposals.names import has_word, words_of
+from snowtally.proposals.proposal import Proposal, Refusal, UnknownFile, Value
+from snowtally.proposals.raster_facts import Box, RasterFacts
+from snowtally.proposals.vector_facts import LayerFacts
 
 ZONE_WORDS = (
     "zone zones basin watershed catchment subbasin huc drainage einzugsgebiet gebiet bassin cuenca bacino teilgebiet"

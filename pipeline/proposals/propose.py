@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline.model.problems import InputError, SettingsError
-from pipeline.proposals.answers import Answers
-from pipeline.proposals.clock import DEGREES_PER_HOUR, differing_clocks, propose_clock, propose_offset
-from pipeline.proposals.flight_tables import (
+from snowtally.model.problems import InputError, SettingsError
+from snowtally.proposals.answers import Answers
+from snowtally.proposals.clock import DEGREES_PER_HOUR, differing_clocks, propose_clock, propose_offset
+from snowtally.proposals.flight_tables import (
     FlightDay,
     NewTable,
     covers_table,
@@ -23,19 +23,19 @@ from pipeline.proposals.flight_tables import (
     flights_table,
     unit_proposals,
 )
-from pipeline.proposals.folder import Folder, Kind
-from pipeline.proposals.grid import propose_grid, utm_code
-from pipeline.proposals.ground import Ground, ground_of, with_decided_unit
-from pipeline.proposals.height_units import recognised
-from pipeline.proposals.names import names_of, slug
-from pipeline.proposals.polygons import other_vectors
-from pipeline.proposals.proposal import BasinHint, FileGroup, Proposal, Refusal, TableProposals, UnknownFile, Value
-from pipeline.proposals.raster_facts import Box
-from pipeline.proposals.rasters import RasterKind
-from pipeline.proposals.records import Records, rasters_of_covers, rasters_of_flights, read_records
-from pipeline.proposals.season import newest_with_snow, propose_season
-from pipeline.proposals.write import Draft, text_of
-from pipeline.settings.basin import Settings, read_settings
+from snowtally.proposals.folder import Folder, Kind
+from snowtally.proposals.grid import propose_grid, utm_code
+from snowtally.proposals.ground import Ground, ground_of, with_decided_unit
+from snowtally.proposals.height_units import recognised
+from snowtally.proposals.names import names_of, slug
+from snowtally.proposals.polygons import other_vectors
+from snowtally.proposals.proposal import BasinHint, FileGroup, Proposal, Refusal, TableProposals, UnknownFile, Value
+from snowtally.proposals.raster_facts import Box
+from snowtally.proposals.rasters import RasterKind
+from snowtally.proposals.records import Records, rasters_of_covers, rasters_of_flights, read_records
+from snowtally.proposals.season import newest_with_snow, propose_season
+from snowtally.proposals.write import Draft, text_of
+from snowtally.settings.basin import Settings, read_settings
 
 MARGIN_M = 5000.0
 """The margin around the zones that settings have by default, m."""

@@ -12,11 +12,11 @@ import rasterio
 from pyproj import CRS, Transformer
 from rasterio.windows import Window
 
-from pipeline.inputs.raster_band import opened
-from pipeline.inputs.raster_frame import GDAL_TROUBLES, check_frame
-from pipeline.model.problems import InputError, one_line
-from pipeline.proposals.names import date_in
-from pipeline.proposals.proposal import UnknownFile
+from snowtally.inputs.raster_band import opened
+from snowtally.inputs.raster_frame import GDAL_TROUBLES, check_frame
+from snowtally.model.problems import InputError, one_line
+from snowtally.proposals.names import date_in
+from snowtally.proposals.proposal import UnknownFile
 
 WHOLE_PIXELS = 1_000_000
 """Up to so many pixels a raster is read whole, else in windows (cost alone: a tenth of a second)."""

@@ -9,12 +9,12 @@ from enum import Enum
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.lengths import length_m
-from pipeline.inputs.raster_band import ELEVATIONS
-from pipeline.inputs.rasters import ROUNDING
-from pipeline.proposals.names import has_word
-from pipeline.proposals.proposal import Proposal, Refusal, Value
-from pipeline.proposals.raster_facts import Box, RasterFacts, abutting, shares_of, values_at
+from snowtally.inputs.lengths import length_m
+from snowtally.inputs.raster_band import ELEVATIONS
+from snowtally.inputs.rasters import ROUNDING
+from snowtally.proposals.names import has_word
+from snowtally.proposals.proposal import Proposal, Refusal, Value
+from snowtally.proposals.raster_facts import Box, RasterFacts, abutting, shares_of, values_at
 
 
 class RasterKind(Enum):

@@ -9,10 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from pipeline.inputs.formats import SEPARATORS
-from pipeline.inputs.sheets import read_sheets
-from pipeline.proposals.headers_known import meanings
-from pipeline.proposals.units_known import header_words, unit_of
+from snowtally.inputs.formats import SEPARATORS
+from snowtally.inputs.sheets import read_sheets
+from snowtally.proposals.headers_known import meanings
+from snowtally.proposals.units_known import header_words, unit_of
 
 MOST_BYTES = 1 << 20
 """A larger file is looked at at both ends, bytes: some ten thousand lines each tell units, dates and codes (cost alone)."""
@@ -247,7 +247,7 @@ def known_words(fields: Sequence[str]) -> int:
 
 
 HEADER_SEARCHED = 50
-"""Lines without comments within which the reader looks for a header (`pipeline.inputs.header_line`)."""
+"""Lines without comments within which the reader looks for a header (`snowtally.inputs.header_line`)."""
 
 
 def _with_header(path: Path, rows: Sequence[_Row], lines: Sequence[str], comment: str | None) -> RawTable | None:

@@ -8,16 +8,16 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipeline.gather.sources import source_of
-from pipeline.inputs.find import matching
-from pipeline.inputs.known_tables import COVERS, FLIGHTS
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.read_flights import RASTERS as FLIGHT_RASTERS
-from pipeline.inputs.read_sites import read_sites
-from pipeline.inputs.read_stations import read_stations
-from pipeline.inputs.source import Source
-from pipeline.inputs.tables import read_tables
-from pipeline.settings.basin import Settings
+from snowtally.gather.sources import source_of
+from snowtally.inputs.find import matching
+from snowtally.inputs.known_tables import COVERS, FLIGHTS
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.read_flights import RASTERS as FLIGHT_RASTERS
+from snowtally.inputs.read_sites import read_sites
+from snowtally.inputs.read_stations import read_stations
+from snowtally.inputs.source import Source
+from snowtally.inputs.tables import read_tables
+from snowtally.settings.basin import Settings
 
 
 @dataclass(frozen=True)

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.proposals.cells import Cells, cells_of, numbers_of
-from pipeline.proposals.proposal import Proposal
-from pipeline.proposals.table_columns import SeenColumn
-from pipeline.proposals.units_known import header_words
+from snowtally.proposals.cells import Cells, cells_of, numbers_of
+from snowtally.proposals.proposal import Proposal
+from snowtally.proposals.table_columns import SeenColumn
+from snowtally.proposals.units_known import header_words
 
 
 @dataclass(frozen=True)

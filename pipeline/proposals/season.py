@@ -6,8 +6,8 @@ import datetime as dt
 
 import pandas as pd
 
-from pipeline.model.season import first_of_season
-from pipeline.proposals.proposal import Proposal
+from snowtally.model.season import first_of_season
+from snowtally.proposals.proposal import Proposal
 
 NORTH, SOUTH = "10-01", "04-01"
 """First days of the snow season by hemisphere (docs/settings.md)."""

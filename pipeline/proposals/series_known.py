@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from pipeline.inputs.known_tables import STATIONS
-from pipeline.inputs.time_series import read_time_series
-from pipeline.model.problems import InputError
-from pipeline.proposals.proposal import UnknownFile
-from pipeline.proposals.table_group import GroupReading
-from pipeline.proposals.wide_known import READINGS
+from snowtally.inputs.known_tables import STATIONS
+from snowtally.inputs.time_series import read_time_series
+from snowtally.model.problems import InputError
+from snowtally.proposals.proposal import UnknownFile
+from snowtally.proposals.table_group import GroupReading
+from snowtally.proposals.wide_known import READINGS
 
 
 def time_series(paths: Sequence[Path]) -> tuple[list[GroupReading], list[UnknownFile]]:

@@ -11,14 +11,14 @@ import pyarrow as pa
 from pyproj import Transformer
 from pyproj.exceptions import CRSError
 
-from pipeline.inputs import values
-from pipeline.inputs.coordinates import Compass, angles
-from pipeline.inputs.units import SAME
-from pipeline.proposals.cells import Cells
-from pipeline.proposals.kinds_known import COURSE, STATION, kind_of
-from pipeline.proposals.proposal import BasinHint, Proposal, Refusal, Value
-from pipeline.proposals.raw_table import RawTable
-from pipeline.proposals.table_columns import SeenColumn
+from snowtally.inputs import values
+from snowtally.inputs.coordinates import Compass, angles
+from snowtally.inputs.units import SAME
+from snowtally.proposals.cells import Cells
+from snowtally.proposals.kinds_known import COURSE, STATION, kind_of
+from snowtally.proposals.proposal import BasinHint, Proposal, Refusal, Value
+from snowtally.proposals.raw_table import RawTable
+from snowtally.proposals.table_columns import SeenColumn
 
 INSIDE_SHARE = 0.6
 """Sites of a table that lie in the basin or its margin, at least: a regional list holds others too, and is told by none inside."""
@@ -178,7 +178,7 @@ def _degrees(cells: Cells, compass: Compass, writing: values.Writing) -> np.ndar
 
 
 DDMM = "ddmm"
-"""The unit of degrees and minutes in one number: 4612.50 (`pipeline.inputs.units`)."""
+"""The unit of degrees and minutes in one number: 4612.50 (`snowtally.inputs.units`)."""
 
 MOST_EAST, POLE, HOUR = 360.0, 90.0, 60.0
 """Degrees of longitude and latitude, and minutes, at most."""

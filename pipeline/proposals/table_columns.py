@@ -10,14 +10,14 @@ from functools import cached_property
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
-from pipeline.inputs import read_covers, read_overrides
-from pipeline.proposals.cells import Cells, cells_of, decimal_mark
-from pipeline.proposals.dates_known import FIRST_YEAR, LAST_YEAR
-from pipeline.proposals.headers_known import meanings
-from pipeline.proposals.kinds_known import kind_of
-from pipeline.proposals.proposal import BasinHint
-from pipeline.proposals.raw_table import RawTable
-from pipeline.proposals.units_known import AREA, MASS, HeaderWords, Unit, header_words, unit_of
+from snowtally.inputs import read_covers, read_overrides
+from snowtally.proposals.cells import Cells, cells_of, decimal_mark
+from snowtally.proposals.dates_known import FIRST_YEAR, LAST_YEAR
+from snowtally.proposals.headers_known import meanings
+from snowtally.proposals.kinds_known import kind_of
+from snowtally.proposals.proposal import BasinHint
+from snowtally.proposals.raw_table import RawTable
+from snowtally.proposals.units_known import AREA, MASS, HeaderWords, Unit, header_words, unit_of
 
 LEAST_FIT = 0.35
 """A column is proposed for a key where words or values explain so much of it, 0 to 1 (tried on headers of six languages)."""

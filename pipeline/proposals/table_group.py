@@ -9,22 +9,22 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.inputs.columns import Column, Table
-from pipeline.proposals.cells import Cells
-from pipeline.proposals.clocks_known import clock_said, summer_time_said
-from pipeline.proposals.dates_known import ChosenDate, DateReading, chosen_date, date_readings
-from pipeline.proposals.doubtful import doubtful_columns, is_accumulated, strange_columns
-from pipeline.proposals.monthly_known import monthly_table
-from pipeline.proposals.outside import Outside, date_outside, setting_of, site_outside
-from pipeline.proposals.proposal import Proposal, Refusal, Value
-from pipeline.proposals.raw_table import RawTable
-from pipeline.proposals.reshaped import Reshaped
-from pipeline.proposals.site_columns import SiteGroup, site_settings
-from pipeline.proposals.table_columns import Assignment, FolderEvidence, SeenColumn, SeenTable, seen_table
-from pipeline.proposals.table_role import RoleReading, role_of
-from pipeline.proposals.table_units import UNKNOWN, Surveyed, UnitReading, unit_readings
-from pipeline.proposals.units_known import units_said
-from pipeline.proposals.wide_known import wide_table
+from snowtally.inputs.columns import Column, Table
+from snowtally.proposals.cells import Cells
+from snowtally.proposals.clocks_known import clock_said, summer_time_said
+from snowtally.proposals.dates_known import ChosenDate, DateReading, chosen_date, date_readings
+from snowtally.proposals.doubtful import doubtful_columns, is_accumulated, strange_columns
+from snowtally.proposals.monthly_known import monthly_table
+from snowtally.proposals.outside import Outside, date_outside, setting_of, site_outside
+from snowtally.proposals.proposal import Proposal, Refusal, Value
+from snowtally.proposals.raw_table import RawTable
+from snowtally.proposals.reshaped import Reshaped
+from snowtally.proposals.site_columns import SiteGroup, site_settings
+from snowtally.proposals.table_columns import Assignment, FolderEvidence, SeenColumn, SeenTable, seen_table
+from snowtally.proposals.table_role import RoleReading, role_of
+from snowtally.proposals.table_units import UNKNOWN, Surveyed, UnitReading, unit_readings
+from snowtally.proposals.units_known import units_said
+from snowtally.proposals.wide_known import wide_table
 
 DATE_KEYS = frozenset({"date", "time", "from", "until", "nominal_date", "issued", "when"})
 """Keys whose values the entry's `dates` reads."""

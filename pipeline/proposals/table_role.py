@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.proposals.table_columns import KEYS, Assignment, FolderEvidence, SeenTable, assigned
+from snowtally.proposals.table_columns import KEYS, Assignment, FolderEvidence, SeenTable, assigned
 
 READINGS = ("swe", "depth", "air_temperature", "precipitation", "precipitation_total")
 """What stations measure."""

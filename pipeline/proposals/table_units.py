@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.inputs.columns import Table
-from pipeline.inputs.units import conversion
-from pipeline.proposals.cells import CODES, Cells
-from pipeline.proposals.proposal import BasinHint
-from pipeline.proposals.table_columns import SeenColumn
-from pipeline.proposals.units_known import AREA, ENERGY, LENGTH, MASS, TEMPERATURE, WATER
+from snowtally.inputs.columns import Table
+from snowtally.inputs.units import conversion
+from snowtally.proposals.cells import CODES, Cells
+from snowtally.proposals.proposal import BasinHint
+from snowtally.proposals.table_columns import SeenColumn
+from snowtally.proposals.units_known import AREA, ENERGY, LENGTH, MASS, TEMPERATURE, WATER
 
 LENGTHS = ("cm", "mm", "m", "inch", "foot")
 MASSES = ("g", "kg", "ounce", "pound")
@@ -135,7 +135,7 @@ RARE_RATIO = (0.45, 1.8)
 """The same where no pair of units has a usual density: a light or an icy winter, as long as no other unit comes into question."""
 
 ANY_DENSITY = (60.0, 650.0)
-"""Bulk density without days, kg/m3, as `pipeline.inputs.plausible` has it."""
+"""Bulk density without days, kg/m3, as `snowtally.inputs.plausible` has it."""
 
 LEAST_PAIRS = 3
 """Pairs of depth and SWE from which density tells the units."""
@@ -272,7 +272,7 @@ def _like_its_season(
 
 
 THIN_M = 0.15
-"""Thinner snow tells little of its density (as `pipeline.inputs.plausible`)."""
+"""Thinner snow tells little of its density (as `snowtally.inputs.plausible`)."""
 
 
 def _usual(numbers: np.ndarray) -> np.ndarray:

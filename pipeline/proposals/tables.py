@@ -11,13 +11,13 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.inputs.sheets import SUFFIXES as WORKBOOKS
-from pipeline.inputs.time_series import SUFFIXES as TIME_SERIES
-from pipeline.model.problems import InputError
-from pipeline.proposals.clocks_known import clock_said
-from pipeline.proposals.missing_codes import USUAL, missing_codes
-from pipeline.proposals.names import name_pattern
-from pipeline.proposals.proposal import (
+from snowtally.inputs.sheets import SUFFIXES as WORKBOOKS
+from snowtally.inputs.time_series import SUFFIXES as TIME_SERIES
+from snowtally.model.problems import InputError
+from snowtally.proposals.clocks_known import clock_said
+from snowtally.proposals.missing_codes import USUAL, missing_codes
+from snowtally.proposals.names import name_pattern
+from snowtally.proposals.proposal import (
     BasinHint,
     FileGroup,
     Proposal,
@@ -26,14 +26,14 @@ from pipeline.proposals.proposal import (
     TableProposals,
     UnknownFile,
 )
-from pipeline.proposals.raw_table import BlanksError, RawTable, raw_sheets, raw_text
-from pipeline.proposals.series_known import time_series
-from pipeline.proposals.table_columns import FolderEvidence, site_like, words_around
-from pipeline.proposals.table_group import Beside, GroupReading, joined, read_group
-from pipeline.proposals.table_role import role_of
-from pipeline.proposals.trial import TABLES, days_of, today, tried
-from pipeline.proposals.units_known import units_said
-from pipeline.proposals.wide_known import reading_named
+from snowtally.proposals.raw_table import BlanksError, RawTable, raw_sheets, raw_text
+from snowtally.proposals.series_known import time_series
+from snowtally.proposals.table_columns import FolderEvidence, site_like, words_around
+from snowtally.proposals.table_group import Beside, GroupReading, joined, read_group
+from snowtally.proposals.table_role import role_of
+from snowtally.proposals.trial import TABLES, days_of, today, tried
+from snowtally.proposals.units_known import units_said
+from snowtally.proposals.wide_known import reading_named
 
 ORDER = ("sites", "courses", "stations", "flights", "covers", "weather", "normals", "overrides")
 """The tables in the order of the settings."""

@@ -11,20 +11,20 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline.inputs.columns import Table
-from pipeline.inputs.formats import FileFormat, check_formats
-from pipeline.inputs.known_tables import COURSES, COVERS, FLIGHTS, NORMALS, OVERRIDES, SITES, STATIONS, WEATHER
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.read_sites import read_sites
-from pipeline.inputs.read_stations import read_stations
-from pipeline.inputs.sheets import SUFFIXES
-from pipeline.inputs.source import Source
-from pipeline.inputs.tables import read_tables
-from pipeline.model.problems import Finding, InputError, SettingsError
-from pipeline.model.rules import files as rules
-from pipeline.proposals.proposal import Proposal, Value
-from pipeline.proposals.raw_table import MOST_BYTES, ends_of
-from pipeline.settings.blocks import Format
+from snowtally.inputs.columns import Table
+from snowtally.inputs.formats import FileFormat, check_formats
+from snowtally.inputs.known_tables import COURSES, COVERS, FLIGHTS, NORMALS, OVERRIDES, SITES, STATIONS, WEATHER
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.read_sites import read_sites
+from snowtally.inputs.read_stations import read_stations
+from snowtally.inputs.sheets import SUFFIXES
+from snowtally.inputs.source import Source
+from snowtally.inputs.tables import read_tables
+from snowtally.model.problems import Finding, InputError, SettingsError
+from snowtally.model.rules import files as rules
+from snowtally.proposals.proposal import Proposal, Value
+from snowtally.proposals.raw_table import MOST_BYTES, ends_of
+from snowtally.settings.blocks import Format
 
 TABLES: Mapping[str, Table] = {
     table.role: table for table in (SITES, COURSES, STATIONS, FLIGHTS, COVERS, WEATHER, NORMALS, OVERRIDES)

@@ -12,10 +12,10 @@ import pyogrio
 import shapely
 from pyproj import CRS
 
-from pipeline.inputs.vector_file import NO_VECTORS, layers_of
-from pipeline.model.problems import InputError, one_line
-from pipeline.proposals.proposal import UnknownFile
-from pipeline.proposals.raster_facts import Box
+from snowtally.inputs.vector_file import NO_VECTORS, layers_of
+from snowtally.model.problems import InputError, one_line
+from snowtally.proposals.proposal import UnknownFile
+from snowtally.proposals.raster_facts import Box
 
 MOST_FEATURES = 20_000
 """Layers of more features are no zones of a basin (chosen: the largest has some hundreds)."""

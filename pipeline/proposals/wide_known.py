@@ -9,12 +9,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.inputs.formats import ELEMENT, SITE
-from pipeline.proposals.headers_known import meanings
-from pipeline.proposals.proposal import Proposal, Value
-from pipeline.proposals.reshaped import Reshaped, stacked, tiled
-from pipeline.proposals.table_columns import KEYS, LEAST_FIT, SeenColumn, SeenTable
-from pipeline.proposals.units_known import LENGTH, WATER, header_words
+from snowtally.inputs.formats import ELEMENT, SITE
+from snowtally.proposals.headers_known import meanings
+from snowtally.proposals.proposal import Proposal, Value
+from snowtally.proposals.reshaped import Reshaped, stacked, tiled
+from snowtally.proposals.table_columns import KEYS, LEAST_FIT, SeenColumn, SeenTable
+from snowtally.proposals.units_known import LENGTH, WATER, header_words
 
 READINGS = tuple(key for key in KEYS["stations"] if key not in ("site_id", "time"))
 """What stations measure."""

@@ -14,8 +14,8 @@ from typing import Any
 import yaml
 from pydantic import BaseModel
 
-from pipeline.proposals.proposal import Proposal, UnknownFile, Value
-from pipeline.settings.basin import Settings
+from snowtally.proposals.proposal import Proposal, UnknownFile, Value
+from snowtally.settings.basin import Settings
 
 WIDTH = 110
 """Columns of a comment's line."""

@@ -8,10 +8,10 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
-from pipeline.proposals.flight_tables import NewTable
-from pipeline.proposals.propose import Proposed
-from pipeline.proposals.write import relative, spare_name, text_of
-from pipeline.settings.basin import read_settings
+from snowtally.proposals.flight_tables import NewTable
+from snowtally.proposals.propose import Proposed
+from snowtally.proposals.write import relative, spare_name, text_of
+from snowtally.settings.basin import read_settings
 
 HEADING = (
     "Settings proposed by `snowtally init`. The lines above a key say why its value was proposed. Nothing is guessed later: what stands "

@@ -20,11 +20,11 @@ import numpy as np
 import xarray as xr
 from pyproj import CRS
 
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing.record import plain
-from pipeline.publishing.staging import Work, is_archived
-from pipeline.storage.files import put_file
-from pipeline.storage.paths import local_file
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing.record import plain
+from snowtally.publishing.staging import Work, is_archived
+from snowtally.storage.files import put_file
+from snowtally.storage.paths import local_file
 
 _NAN = np.uint32(0x7FC00000)
 """NaN has many bit patterns; this is the one that counts."""

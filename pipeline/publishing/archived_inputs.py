@@ -1,6 +1,6 @@
 """What days were made from, kept beside them once each by content, so that the archive alone can make them again.
 
-How rows and grids are hashed and kept stands in `pipeline.publishing.archived_rows` and `pipeline.publishing.archived_grids`.
+How rows and grids are hashed and kept stands in `snowtally.publishing.archived_rows` and `snowtally.publishing.archived_grids`.
 """
 
 from __future__ import annotations
@@ -11,13 +11,13 @@ from pathlib import Path
 import pandas as pd
 import xarray as xr
 
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing.archived_grids import archive_grids, read_grids
-from pipeline.publishing.archived_rows import archive_rows, read_rows
-from pipeline.publishing.staging import prepared, staged
-from pipeline.reading import basin_folder
-from pipeline.storage.failures import explained
-from pipeline.storage.files import make_folders
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing.archived_grids import archive_grids, read_grids
+from snowtally.publishing.archived_rows import archive_rows, read_rows
+from snowtally.publishing.staging import prepared, staged
+from snowtally.reading import basin_folder
+from snowtally.storage.failures import explained
+from snowtally.storage.files import make_folders
 
 
 def inputs_folder(root: str | Path, basin: str) -> Path:

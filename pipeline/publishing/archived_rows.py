@@ -26,10 +26,10 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing.staging import Work, is_archived
-from pipeline.storage.files import replace_file
-from pipeline.storage.json_text import from_json
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing.staging import Work, is_archived
+from snowtally.storage.files import replace_file
+from snowtally.storage.json_text import from_json
 
 _TYPES = {
     str(kind): kind
@@ -116,7 +116,7 @@ def _parsed(whole: bytes, types: dict[str, pa.DataType]) -> pa.Table:
     how = pa_csv.ConvertOptions(
         column_types=types, null_values=[""], strings_can_be_null=True, quoted_strings_can_be_null=False
     )
-    # Without threads, as in `pipeline.storage.parquet`.
+    # Without threads, as in `snowtally.storage.parquet`.
     table = pa_csv.read_csv(
         io.BytesIO(whole), pa_csv.ReadOptions(use_threads=False), pa_csv.ParseOptions(newlines_in_values=True), how
     )

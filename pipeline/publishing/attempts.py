@@ -6,12 +6,12 @@ import datetime as dt
 from contextlib import suppress
 from pathlib import Path
 
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing.dated_notes import dated_notes, write_dated_notes
-from pipeline.publishing.record import plain
-from pipeline.publishing.staging import staged
-from pipeline.reading import archive_folder, basin_folder, revisions
-from pipeline.storage.locks import basin_lock
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing.dated_notes import dated_notes, write_dated_notes
+from snowtally.publishing.record import plain
+from snowtally.publishing.staging import staged
+from snowtally.reading import archive_folder, basin_folder, revisions
+from snowtally.storage.locks import basin_lock
 
 ATTEMPTS = "failed.json"
 """By date that is not held, when its last attempt failed and why. A note, not the truth: no promise rests on it."""

@@ -9,9 +9,9 @@ from typing import Any
 
 import pandas as pd
 
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing.archived_inputs import inputs_folder
-from pipeline.publishing.archived_rows import archived_months, read_month
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing.archived_inputs import inputs_folder
+from snowtally.publishing.archived_rows import archived_months, read_month
 
 KEYS = {
     "sites": ("site_id",),

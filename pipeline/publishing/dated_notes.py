@@ -7,9 +7,9 @@ import json
 from pathlib import Path
 from typing import Any
 
-from pipeline.publishing.staging import Work
-from pipeline.storage.files import replace_file
-from pipeline.storage.json_text import from_json
+from snowtally.publishing.staging import Work
+from snowtally.storage.files import replace_file
+from snowtally.storage.json_text import from_json
 
 
 def dated_notes(path: Path, kinds: dict[str, type]) -> dict[dt.date, dict[str, Any]]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipeline.storage.files import append_line
-from pipeline.storage.paths import in_store, put_new
+from snowtally.storage.files import append_line
+from snowtally.storage.paths import in_store, put_new
 
 
 def decide(path: Path, line: str) -> None:

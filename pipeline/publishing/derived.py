@@ -15,21 +15,21 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.archive.columns import ARROW, COLUMNS, conformed
-from pipeline.archive.current import UNREADABLE, Decisions, Soundness, current_of
-from pipeline.archive.current import held_back as why_held_back
-from pipeline.archive.records import RECORD, load_record, way_back
-from pipeline.archive.revisions import Revision, RevisionId
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing.stac import ITEM, catalog_json, collection_json, season_json, season_name, season_start
-from pipeline.publishing.staging import left_behind
-from pipeline.publishing.tables import parquet_bytes
-from pipeline.reading import basin_folder, dates_held, decisions, revisions, used_in
-from pipeline.storage.files import replace_file
-from pipeline.storage.json_text import from_json
-from pipeline.storage.locks import basin_lock
-from pipeline.storage.parquet import read_arrow
-from pipeline.storage.paths import in_store, local_file, sizes_in
+from snowtally.archive.columns import ARROW, COLUMNS, conformed
+from snowtally.archive.current import UNREADABLE, Decisions, Soundness, current_of
+from snowtally.archive.current import held_back as why_held_back
+from snowtally.archive.records import RECORD, load_record, way_back
+from snowtally.archive.revisions import Revision, RevisionId
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing.stac import ITEM, catalog_json, collection_json, season_json, season_name, season_start
+from snowtally.publishing.staging import left_behind
+from snowtally.publishing.tables import parquet_bytes
+from snowtally.reading import basin_folder, dates_held, decisions, revisions, used_in
+from snowtally.storage.files import replace_file
+from snowtally.storage.json_text import from_json
+from snowtally.storage.locks import basin_lock
+from snowtally.storage.parquet import read_arrow
+from snowtally.storage.paths import in_store, local_file, sizes_in
 
 INDEX_SCHEMA = pa.schema([
     ("date", pa.date32()), ("revision", pa.int32()), ("degraded", pa.bool_()), ("withdrawn", pa.bool_()),

@@ -15,11 +15,11 @@ import numpy as np
 import xarray as xr
 from pyproj import CRS, Transformer
 
-from pipeline.archive.layout import LAYOUT, LAYOUT_VERSION
-from pipeline.model.day import Day
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import ArchiveError
-from pipeline.model.variables import MISSING_CLASS, SOURCE_FLAGS, VARIABLES, Variable
+from snowtally.archive.layout import LAYOUT, LAYOUT_VERSION
+from snowtally.model.day import Day
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import ArchiveError
+from snowtally.model.variables import MISSING_CLASS, SOURCE_FLAGS, VARIABLES, Variable
 
 CLASSES = ("source", "zone", "elevation_band")
 """Variables that hold whole numbers with a meaning each."""

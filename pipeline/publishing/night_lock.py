@@ -19,14 +19,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.model.problems import BusyError
-from pipeline.publishing.staging import FOREIGN_S
-from pipeline.storage.failures import explained
-from pipeline.storage.files import make_folders, replace_file
-from pipeline.storage.json_text import from_json
-from pipeline.storage.locks import basin_lock
-from pipeline.storage.paths import cache_folder, in_store
-from pipeline.storage.processes import lives, myself
+from snowtally.model.problems import BusyError
+from snowtally.publishing.staging import FOREIGN_S
+from snowtally.storage.failures import explained
+from snowtally.storage.files import make_folders, replace_file
+from snowtally.storage.json_text import from_json
+from snowtally.storage.locks import basin_lock
+from snowtally.storage.paths import cache_folder, in_store
+from snowtally.storage.processes import lives, myself
 
 BEAT_S = 10.0
 """A holder says so often that it lives, s."""

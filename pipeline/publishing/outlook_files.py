@@ -8,10 +8,10 @@ from pathlib import Path
 import netCDF4
 import numpy as np
 
-from pipeline.archive.columns import COLUMNS
-from pipeline.model.day import Day, Outlook
-from pipeline.publishing.estimate_nc import EPOCH, create_grid_file
-from pipeline.publishing.tables import csv_bytes, tidy
+from snowtally.archive.columns import COLUMNS
+from snowtally.model.day import Day, Outlook
+from snowtally.publishing.estimate_nc import EPOCH, create_grid_file
+from snowtally.publishing.tables import csv_bytes, tidy
 
 TABLE, GRIDS = "outlook.csv", "melt.nc"
 

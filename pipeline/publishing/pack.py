@@ -12,13 +12,13 @@ from contextlib import contextmanager, suppress
 from errno import EACCES, EIO, ENOSPC
 from pathlib import Path
 
-from pipeline.archive.columns import COLUMNS
-from pipeline.model.day import Day
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing.estimate_nc import rounded_fields, write_estimate
-from pipeline.publishing.outlook_files import GRIDS, write_outlook
-from pipeline.publishing.rasters import RASTERS, cog_bytes
-from pipeline.publishing.tables import add_up, arrow_table, csv_bytes, parquet_bytes, tidy
+from snowtally.archive.columns import COLUMNS
+from snowtally.model.day import Day
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing.estimate_nc import rounded_fields, write_estimate
+from snowtally.publishing.outlook_files import GRIDS, write_outlook
+from snowtally.publishing.rasters import RASTERS, cog_bytes
+from snowtally.publishing.tables import add_up, arrow_table, csv_bytes, parquet_bytes, tidy
 
 _FULL_BYTES = 1 << 20
 """A library that failed to write with less than this free failed for want of room; it does not say so itself."""
@@ -27,7 +27,7 @@ _FULL_BYTES = 1 << 20
 def pack(day: Day, folder: Path) -> list[str]:
     """Write the files of `day` into an empty folder; return their sorted names.
 
-    Values are rounded as `pipeline.model.variables` and `pipeline.publishing.tables` say. Volumes and areas are stored so that
+    Values are rounded as `snowtally.model.variables` and `snowtally.publishing.tables` say. Volumes and areas are stored so that
     they add up exactly: those of zone-bands are rounded to 1 m3 and 1 m2, and the others are the sums of these.
 
     Raises ArchiveError when the day does not hold what the contract asks for, OSError when it cannot be written.

@@ -8,18 +8,18 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from pipeline.model.problems import ArchiveError, BusyError
-from pipeline.publishing.archived_inputs import inputs_folder, is_input
-from pipeline.publishing.archived_rows import archived_months
-from pipeline.publishing.derived import refresh
-from pipeline.publishing.night_lock import nights_at_work
-from pipeline.publishing.soundness import Examined, sound_record
-from pipeline.publishing.staging import in_hand, left_behind, remove, staged
-from pipeline.reading import archive_folder, basin_folder, dates_held
-from pipeline.storage.failures import explained
-from pipeline.storage.files import flush_folder
-from pipeline.storage.locks import basin_lock
-from pipeline.storage.paths import age_s, in_store, names_in, sizes_in
+from snowtally.model.problems import ArchiveError, BusyError
+from snowtally.publishing.archived_inputs import inputs_folder, is_input
+from snowtally.publishing.archived_rows import archived_months
+from snowtally.publishing.derived import refresh
+from snowtally.publishing.night_lock import nights_at_work
+from snowtally.publishing.soundness import Examined, sound_record
+from snowtally.publishing.staging import in_hand, left_behind, remove, staged
+from snowtally.reading import archive_folder, basin_folder, dates_held
+from snowtally.storage.failures import explained
+from snowtally.storage.files import flush_folder
+from snowtally.storage.locks import basin_lock
+from snowtally.storage.paths import age_s, in_store, names_in, sizes_in
 
 DAY_S = 86400.0
 """Seconds of a day."""

@@ -12,19 +12,19 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from pipeline.archive.current import KEEP_CURRENT, MAKE_CURRENT, WITHDRAW, Soundness, current_of
-from pipeline.archive.revisions import Revision, RevisionId
-from pipeline.model.day import Day
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing.changes import changes
-from pipeline.publishing.decisions import decide
-from pipeline.publishing.derived import rebuild, refresh
-from pipeline.publishing.pack import pack
-from pipeline.publishing.record import BY_HAND, Numbers, Provenance, build_record, plain, record_bytes
-from pipeline.publishing.soundness import examine
-from pipeline.publishing.stac import ITEM, item_json
-from pipeline.publishing.staging import Work, left_behind, prepared, remove, staged
-from pipeline.reading import (
+from snowtally.archive.current import KEEP_CURRENT, MAKE_CURRENT, WITHDRAW, Soundness, current_of
+from snowtally.archive.revisions import Revision, RevisionId
+from snowtally.model.day import Day
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing.changes import changes
+from snowtally.publishing.decisions import decide
+from snowtally.publishing.derived import rebuild, refresh
+from snowtally.publishing.pack import pack
+from snowtally.publishing.record import BY_HAND, Numbers, Provenance, build_record, plain, record_bytes
+from snowtally.publishing.soundness import examine
+from snowtally.publishing.stac import ITEM, item_json
+from snowtally.publishing.staging import Work, left_behind, prepared, remove, staged
+from snowtally.reading import (
     RECORD,
     archive_folder,
     basin_folder,
@@ -39,10 +39,10 @@ from pipeline.reading import (
     soundness_of,
     withdrawals,
 )
-from pipeline.storage.failures import explained
-from pipeline.storage.files import Written, flush_all, flush_file, flush_folder, make_folders, rename_new
-from pipeline.storage.locks import basin_lock
-from pipeline.storage.paths import in_store, names_in, put_new, send
+from snowtally.storage.failures import explained
+from snowtally.storage.files import Written, flush_all, flush_file, flush_folder, make_folders, rename_new
+from snowtally.storage.locks import basin_lock
+from snowtally.storage.paths import in_store, names_in, put_new, send
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ def publish(root: str | Path, day: Day, provenance: Provenance) -> Published:
     The revision is written aside, flushed to disk, read back and then renamed into place, so that a reader sees all of
     it or nothing. What is derived from it (current.json, latest.json, index and totals) follows at once. A night that
     was cut off earlier is tidied up first. Where `left_as_it_is` has become true meanwhile, nothing is published. A degraded
-    day may be held back: it is published, and another revision stays current (`pipeline.archive.current` says when).
+    day may be held back: it is published, and another revision stays current (`snowtally.archive.current` says when).
 
     Raises ArchiveError with one line: no room, no permission, an archive of a newer layout, a day that is not whole.
     """

@@ -10,8 +10,8 @@ import xarray as xr
 from affine import Affine
 from rasterio.io import MemoryFile
 
-from pipeline.model.day import Day
-from pipeline.model.variables import VARIABLES
+from snowtally.model.day import Day
+from snowtally.model.variables import VARIABLES
 
 RASTERS = ("swe", "swe_se", "depth", "density")
 """The variables that have a file of their own, `NAME.tif`."""

@@ -15,13 +15,13 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.archive.current import Loss
-from pipeline.archive.records import RECORD_VERSION
-from pipeline.model.day import Day
-from pipeline.storage.files import Written
+from snowtally.archive.current import Loss
+from snowtally.archive.records import RECORD_VERSION
+from snowtally.model.day import Day
+from snowtally.storage.files import Written
 
 SCHEMA_VERSION = RECORD_VERSION
-"""What this program writes; `pipeline.reading` reads it and every older one."""
+"""What this program writes; `snowtally.reading` reads it and every older one."""
 
 BY_HAND = "rerun"
 """The command of an analyst. What it publishes is displaced by another of its kind only."""
@@ -43,7 +43,7 @@ class UsedFile:
     path : where it stood, as the settings name it.
     size : bytes.
     sha256 : hash of the whole file, hexadecimal.
-    used_sha256 : hash of the canonical rows or grids used from it (`pipeline.publishing.archived_inputs`); empty where none were.
+    used_sha256 : hash of the canonical rows or grids used from it (`snowtally.publishing.archived_inputs`); empty where none were.
     """
 
     role: str
@@ -113,7 +113,7 @@ def build_record(
     Parameters
     ----------
     files : every other file by name.
-    changes : what changed since the revision before, as `pipeline.publishing.changes` tells it.
+    changes : what changed since the revision before, as `snowtally.publishing.changes` tells it.
     """
     return plain(
         {

@@ -14,10 +14,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing.dated_notes import dated_notes, write_dated_notes
-from pipeline.publishing.staging import staged
-from pipeline.reading import (
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing.dated_notes import dated_notes, write_dated_notes
+from snowtally.publishing.staging import staged
+from snowtally.reading import (
     archive_folder,
     basin_folder,
     basin_row,
@@ -26,7 +26,7 @@ from pipeline.reading import (
     read_sites,
     revision_totals,
 )
-from pipeline.storage.locks import basin_lock
+from snowtally.storage.locks import basin_lock
 
 SECOND_LOOK = "second_look.json"
 """By date, the revision whose total jumped and the figures. Made of published entries."""

@@ -12,12 +12,12 @@ from typing import Any
 
 import jsonschema
 
-from pipeline.archive.records import RECORD, load_record
-from pipeline.archive.revisions import Revision
-from pipeline.model.problems import NewerVersionError, RecordError
-from pipeline.publishing.record import record_is_whole
-from pipeline.publishing.stac import ITEM
-from pipeline.storage.json_text import from_json
+from snowtally.archive.records import RECORD, load_record
+from snowtally.archive.revisions import Revision
+from snowtally.model.problems import NewerVersionError, RecordError
+from snowtally.publishing.record import record_is_whole
+from snowtally.publishing.stac import ITEM
+from snowtally.storage.json_text import from_json
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ def _broken(content: dict[str, Any]) -> str:
 
 @cache
 def _schema() -> jsonschema.Draft202012Validator:
-    schema = json.loads(files("pipeline.publishing").joinpath("record.schema.json").read_text("utf-8"))
+    schema = json.loads(files("snowtally.publishing").joinpath("record.schema.json").read_text("utf-8"))
     return jsonschema.Draft202012Validator(schema)
 
 

@@ -14,14 +14,14 @@ from typing import Any
 import numpy as np
 from pyproj import CRS, Transformer
 
-from pipeline.model.day import Day
-from pipeline.model.grid import BasinGrid
-from pipeline.model.season import first_of_season
-from pipeline.model.variables import VARIABLES
-from pipeline.publishing.rasters import RASTERS
-from pipeline.publishing.record import Numbers, Provenance, plain
-from pipeline.reading import RECORD
-from pipeline.storage.files import Written
+from snowtally.model.day import Day
+from snowtally.model.grid import BasinGrid
+from snowtally.model.season import first_of_season
+from snowtally.model.variables import VARIABLES
+from snowtally.publishing.rasters import RASTERS
+from snowtally.publishing.record import Numbers, Provenance, plain
+from snowtally.reading import RECORD
+from snowtally.storage.files import Written
 
 ITEM = "item.json"
 """Name of a revision's item. Revisions of before record version 2 have none and are not in the catalogue."""

@@ -13,13 +13,13 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.archive.layout import LAYOUT_VERSION
-from pipeline.reading import archive_folder
-from pipeline.storage.files import make_folders, replace_file
-from pipeline.storage.json_text import from_json
-from pipeline.storage.locks import basin_lock, try_lock
-from pipeline.storage.paths import age_s, in_store, path_of, sizes_in
-from pipeline.storage.processes import is_running, lives, myself
+from snowtally.archive.layout import LAYOUT_VERSION
+from snowtally.reading import archive_folder
+from snowtally.storage.files import make_folders, replace_file
+from snowtally.storage.json_text import from_json
+from snowtally.storage.locks import basin_lock, try_lock
+from snowtally.storage.paths import age_s, in_store, path_of, sizes_in
+from snowtally.storage.processes import is_running, lives, myself
 
 FOREIGN_S = 2 * 86400.0
 """Work left by another host cannot be asked whether it lives; no night takes two days."""

@@ -14,9 +14,9 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipeline.archive.columns import ARROW, Column
-from pipeline.model.problems import ArchiveError
-from pipeline.storage.csv_text import map_texts, neutral
+from snowtally.archive.columns import ARROW, Column
+from snowtally.model.problems import ArchiveError
+from snowtally.storage.csv_text import map_texts, neutral
 
 
 def tidy(table: pd.DataFrame, columns: tuple[Column, ...], name: str) -> pd.DataFrame:
@@ -58,7 +58,7 @@ def _of_kind(values: pd.Series, column: Column) -> pd.Series:
 def csv_bytes(table: pd.DataFrame, columns: tuple[Column, ...]) -> bytes:
     """Return a tidied table as CSV. UTF-8, header line, LF, each number with its decimals, flags as true and false.
 
-    Texts are such that no spreadsheet runs them (`pipeline.storage.csv_text`).
+    Texts are such that no spreadsheet runs them (`snowtally.storage.csv_text`).
     """
     header = [column.name for column in columns]
     return _lines([header, *zip(*(_printed(table[column.name], column) for column in columns), strict=True)])

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 import numpy as np
 from markupsafe import Markup
 
-from pipeline.report.svg import Scale, join, path, tag, tick_text, ticks
-from pipeline.report.units import Unit
+from snowtally.report.svg import Scale, join, path, tag, tick_text, ticks
+from snowtally.report.units import Unit
 
 WIDTH = 400.0
 """Width of every chart in its own units: texts of 12 units are then read on a phone as well as side by side on a desk."""

@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.report.pictures import Stepped, pack
-from pipeline.report.published import Maps
-from pipeline.report.units import Unit
+from snowtally.report.pictures import Stepped, pack
+from snowtally.report.published import Maps
+from snowtally.report.units import Unit
 
 
 @dataclass(frozen=True)

@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
-from pipeline.report.axes import WIDTH, axis_end, grid_x, grid_y, whisker_x, whisker_y
-from pipeline.report.svg import Scale, drawing, month_starts, path, tag
-from pipeline.report.units import Unit, Units
-from pipeline.report.words import short_month
+from snowtally.report.axes import WIDTH, axis_end, grid_x, grid_y, whisker_x, whisker_y
+from snowtally.report.svg import Scale, drawing, month_starts, path, tag
+from snowtally.report.units import Unit, Units
+from snowtally.report.words import short_month
 
 MOST_GAP_DAYS = 14
 """A line through a season is drawn from one date to the next where they lie no further apart: over more it would pass for an

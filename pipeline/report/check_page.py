@@ -10,22 +10,22 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from pipeline.archive.current import Loss
-from pipeline.model.basin import Basin
-from pipeline.model.dry_run import DryRun, FlightUse, SiteUse
-from pipeline.report.cells import Shown, cells
-from pipeline.report.colours import GROUND, MORE, sequential
-from pipeline.report.day_tables import findings, findings_words
-from pipeline.report.labels import Labels
-from pipeline.report.maps import Layer, Map, Sheet, SiteSign
-from pipeline.report.notices import grouped
-from pipeline.report.pictures import Legend, borders
-from pipeline.report.published import Maps, stride_of
-from pipeline.report.svg import tag
-from pipeline.report.templating import page
-from pipeline.report.timeline import Row, rows_of, stretches_words, timeline
-from pipeline.report.units import Unit, Units
-from pipeline.report.words import flight_words, long_date
+from snowtally.archive.current import Loss
+from snowtally.model.basin import Basin
+from snowtally.model.dry_run import DryRun, FlightUse, SiteUse
+from snowtally.report.cells import Shown, cells
+from snowtally.report.colours import GROUND, MORE, sequential
+from snowtally.report.day_tables import findings, findings_words
+from snowtally.report.labels import Labels
+from snowtally.report.maps import Layer, Map, Sheet, SiteSign
+from snowtally.report.notices import grouped
+from snowtally.report.pictures import Legend, borders
+from snowtally.report.published import Maps, stride_of
+from snowtally.report.svg import tag
+from snowtally.report.templating import page
+from snowtally.report.timeline import Row, rows_of, stretches_words, timeline
+from snowtally.report.units import Unit, Units
+from snowtally.report.words import flight_words, long_date
 
 EVERY_SITE = math.inf
 """Sites on the grid stretch the map as far as they lie: it is there to show where they are."""

@@ -6,16 +6,16 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.inspection.compare import Comparison, Side, models_in_words
-from pipeline.publishing.changes import changes_in_words
-from pipeline.report.cells import Shown, cells
-from pipeline.report.colours import LESS, MORE, WATER, diverging, sequential
-from pipeline.report.maps import Layer, Sheet
-from pipeline.report.pictures import Legend, legend
-from pipeline.report.published import PublishedDay, read_day, swe_on
-from pipeline.report.templating import page
-from pipeline.report.units import Units, number, rounding_of_change
-from pipeline.report.words import COMMANDS
+from snowtally.inspection.compare import Comparison, Side, models_in_words
+from snowtally.publishing.changes import changes_in_words
+from snowtally.report.cells import Shown, cells
+from snowtally.report.colours import LESS, MORE, WATER, diverging, sequential
+from snowtally.report.maps import Layer, Sheet
+from snowtally.report.pictures import Legend, legend
+from snowtally.report.published import PublishedDay, read_day, swe_on
+from snowtally.report.templating import page
+from snowtally.report.units import Units, number, rounding_of_change
+from snowtally.report.words import COMMANDS
 
 COMPARE_PAGE = "comparison.html"
 

@@ -1,4 +1,4 @@
-"""The page of a day: its head, notices and figures. Its sections stand in `pipeline.report.day_sections`."""
+"""The page of a day: its head, notices and figures. Its sections stand in `snowtally.report.day_sections`."""
 
 from __future__ import annotations
 
@@ -9,15 +9,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from pipeline.publishing.second_look import second_looks
-from pipeline.reading import basin_row, withdrawals
-from pipeline.report import day_tables
-from pipeline.report.day_sections import SECTIONS, Shows, flown, rows_of
-from pipeline.report.notices import decided, identity, lacking, later_runs
-from pipeline.report.published import DaysAround, Earlier, PublishedDay
-from pipeline.report.templating import page
-from pipeline.report.units import Unit, Units, number, rounding_of_change
-from pipeline.report.words import long_date, short_date
+from snowtally.publishing.second_look import second_looks
+from snowtally.reading import basin_row, withdrawals
+from snowtally.report import day_tables
+from snowtally.report.day_sections import SECTIONS, Shows, flown, rows_of
+from snowtally.report.notices import decided, identity, lacking, later_runs
+from snowtally.report.published import DaysAround, Earlier, PublishedDay
+from snowtally.report.templating import page
+from snowtally.report.units import Unit, Units, number, rounding_of_change
+from snowtally.report.words import long_date, short_date
 
 SEASON_PAGE = "season.html"
 DAY_PAGE = "report.html"

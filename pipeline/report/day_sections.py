@@ -13,15 +13,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from pipeline.report import charts, day_tables
-from pipeline.report.cells import Shown, cells
-from pipeline.report.colours import ERROR, LESS, MORE, WATER, diverging, sequential
-from pipeline.report.maps import Layer, Sheet, SiteSign
-from pipeline.report.pictures import legend
-from pipeline.report.profile import BandPoint, Profile, SitePoint, profile_chart
-from pipeline.report.published import DaysAround, PublishedDay
-from pipeline.report.units import Units
-from pipeline.report.words import COMMANDS, short_date
+from snowtally.report import charts, day_tables
+from snowtally.report.cells import Shown, cells
+from snowtally.report.colours import ERROR, LESS, MORE, WATER, diverging, sequential
+from snowtally.report.maps import Layer, Sheet, SiteSign
+from snowtally.report.pictures import legend
+from snowtally.report.profile import BandPoint, Profile, SitePoint, profile_chart
+from snowtally.report.published import DaysAround, PublishedDay
+from snowtally.report.units import Units
+from snowtally.report.words import COMMANDS, short_date
 
 Content = dict[str, Any]
 """What a template asks for, by name."""
@@ -46,7 +46,7 @@ class Section:
     Parameters
     ----------
     name : that of its template, templates/day/NAME.html.j2.
-    content : returns what the template asks for besides the names of the whole page (`pipeline.report.day_page`).
+    content : returns what the template asks for besides the names of the whole page (`snowtally.report.day_page`).
     """
 
     name: str

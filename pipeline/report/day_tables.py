@@ -8,10 +8,10 @@ from typing import Any
 
 import pandas as pd
 
-from pipeline.model.problems import SEVERITIES
-from pipeline.report.published import PublishedDay
-from pipeline.report.units import Units, spaced
-from pipeline.report.words import error_part, short_date
+from snowtally.model.problems import SEVERITIES
+from snowtally.report.published import PublishedDay
+from snowtally.report.units import Units, spaced
+from snowtally.report.words import error_part, short_date
 
 NAMED_SITES = 6
 """Sites named behind a finding; of more the page tells how many there are."""

@@ -8,7 +8,7 @@ import numpy as np
 from markupsafe import Markup
 from scipy.ndimage import distance_transform_edt
 
-from pipeline.report.svg import tag
+from snowtally.report.svg import tag
 
 SIGN_WIDTH = 0.56
 """Mean width of a letter as a share of the size of the text (common practice, no source)."""

@@ -9,12 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 from markupsafe import Markup
 
-from pipeline.report.axes import marker
-from pipeline.report.colours import css
-from pipeline.report.pictures import Legend, borders, picture, shade
-from pipeline.report.published import Maps
-from pipeline.report.svg import tag, tick_text
-from pipeline.report.units import Unit
+from snowtally.report.axes import marker
+from snowtally.report.colours import css
+from snowtally.report.pictures import Legend, borders, picture, shade
+from snowtally.report.published import Maps
+from snowtally.report.svg import tag, tick_text
+from snowtally.report.units import Unit
 
 MOST_MARGIN = 0.15
 """Sites outside the basin stretch a map by no more than this share of its size."""

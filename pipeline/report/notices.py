@@ -10,11 +10,11 @@ from typing import Any
 
 from markupsafe import Markup
 
-from pipeline.archive.current import Loss
-from pipeline.archive.revisions import Revision
-from pipeline.model.problems import ArchiveError
-from pipeline.model.reasons import Reason, in_words
-from pipeline.reading import decisions, held_back, load_record, revisions
+from snowtally.archive.current import Loss
+from snowtally.archive.revisions import Revision
+from snowtally.model.problems import ArchiveError
+from snowtally.model.reasons import Reason, in_words
+from snowtally.reading import decisions, held_back, load_record, revisions
 
 NAMED = 6
 """So many sites or flights are named in a line; of more, their number."""

@@ -10,12 +10,12 @@ from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
-from pipeline.archive.current import Decisions, current_of
-from pipeline.archive.revisions import Revision
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing.second_look import leaning
-from pipeline.publishing.staging import staged
-from pipeline.reading import (
+from snowtally.archive.current import Decisions, current_of
+from snowtally.archive.revisions import Revision
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing.second_look import leaning
+from snowtally.publishing.staging import staged
+from snowtally.reading import (
     archive_folder,
     basin_folder,
     basin_row,
@@ -28,13 +28,13 @@ from pipeline.reading import (
     revisions,
     soundness_of,
 )
-from pipeline.report.day_page import DAY_PAGE, SEASON_PAGE, Before, day_page
-from pipeline.report.notices import identity
-from pipeline.report.published import read_day, read_days_around
-from pipeline.report.season_page import season_page
-from pipeline.report.units import UNITS
-from pipeline.storage.failures import explained
-from pipeline.storage.files import replace_file
+from snowtally.report.day_page import DAY_PAGE, SEASON_PAGE, Before, day_page
+from snowtally.report.notices import identity
+from snowtally.report.published import read_day, read_days_around
+from snowtally.report.season_page import season_page
+from snowtally.report.units import UNITS
+from snowtally.storage.failures import explained
+from snowtally.storage.files import replace_file
 
 LEANING_DAYS = (1, 7)
 """Days after a date whose pages tell the change since it."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from PIL import Image
 
-from pipeline.report.colours import LEVELS
+from snowtally.report.colours import LEVELS
 
 SHADES = 8
 """Steps of light and shade of the relief: with 30 colours they fill a picture of one byte a cell."""

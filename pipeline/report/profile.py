@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from markupsafe import Markup
 
-from pipeline.report.axes import WIDTH, grid_x, grid_y, marker, whisker_x
-from pipeline.report.svg import Scale, drawing, path, tag
-from pipeline.report.units import Unit
+from snowtally.report.axes import WIDTH, grid_x, grid_y, marker, whisker_x
+from snowtally.report.svg import Scale, drawing, path, tag
+from snowtally.report.units import Unit
 
 LEAST_CELLS = 10
 """Cells of a slice of elevation that are enough for its spread: of fewer, a tenth is not a cell."""

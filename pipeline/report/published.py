@@ -13,16 +13,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from pipeline.archive.columns import COLUMNS, filled
-from pipeline.archive.current import Soundness, words_of
-from pipeline.archive.revisions import Revision
-from pipeline.model.problems import ArchiveError
-from pipeline.model.season import first_of_season
-from pipeline.publishing.archived_inputs import inputs_folder
-from pipeline.publishing.archived_rows import read_rows
-from pipeline.publishing.derived import read_index
-from pipeline.publishing.stac import season_name, season_start
-from pipeline.reading import (
+from snowtally.archive.columns import COLUMNS, filled
+from snowtally.archive.current import Soundness, words_of
+from snowtally.archive.revisions import Revision
+from snowtally.model.problems import ArchiveError
+from snowtally.model.season import first_of_season
+from snowtally.publishing.archived_inputs import inputs_folder
+from snowtally.publishing.archived_rows import read_rows
+from snowtally.publishing.derived import read_index
+from snowtally.publishing.stac import season_name, season_start
+from snowtally.reading import (
     basin_row,
     current_revision,
     find_revision,
@@ -32,8 +32,8 @@ from pipeline.reading import (
     read_totals,
     revision_totals,
 )
-from pipeline.storage.csv_text import with_originals
-from pipeline.storage.paths import local_file, path_of
+from snowtally.storage.csv_text import with_originals
+from snowtally.storage.paths import local_file, path_of
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -11,17 +11,17 @@ from typing import Any
 
 import pandas as pd
 
-from pipeline.archive.records import load_record
-from pipeline.model.problems import ArchiveError
-from pipeline.reading import list_days, read_totals
-from pipeline.report import charts
-from pipeline.report.colours import WATER, sequential
-from pipeline.report.notices import lacking, later_runs
-from pipeline.report.published import degraded_dates, start_of, with_seasons
-from pipeline.report.templating import page
-from pipeline.report.units import Units
-from pipeline.report.words import MONTHS, long_date
-from pipeline.storage.paths import path_of
+from snowtally.archive.records import load_record
+from snowtally.model.problems import ArchiveError
+from snowtally.reading import list_days, read_totals
+from snowtally.report import charts
+from snowtally.report.colours import WATER, sequential
+from snowtally.report.notices import lacking, later_runs
+from snowtally.report.published import degraded_dates, start_of, with_seasons
+from snowtally.report.templating import page
+from snowtally.report.units import Units
+from snowtally.report.words import MONTHS, long_date
+from snowtally.storage.paths import path_of
 
 EARLIER_SEASONS = 30
 """Thin lines of a chart; more are a felt."""

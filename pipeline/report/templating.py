@@ -11,8 +11,8 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from pipeline.report.units import count, number
-from pipeline.report.words import CAUTIONS
+from snowtally.report.units import count, number
+from snowtally.report.words import CAUTIONS
 
 _FOLDER = Path(__file__).parent / "templates"
 

@@ -9,10 +9,10 @@ from itertools import pairwise
 
 from markupsafe import Markup
 
-from pipeline.model.dry_run import DryRun, SiteUse, Stretch
-from pipeline.report.axes import marker
-from pipeline.report.svg import Scale, drawing, month_starts, tag
-from pipeline.report.words import short_month
+from snowtally.model.dry_run import DryRun, SiteUse, Stretch
+from snowtally.report.axes import marker
+from snowtally.report.svg import Scale, drawing, month_starts, tag
+from snowtally.report.words import short_month
 
 WIDTH, LEFT, RIGHT, TOP, STEP = 760.0, 112.0, 12.0, 22.0, 17.0
 """The drawing in its own units: wide, since a day must be seen (on a phone it is scrolled), with names of sites at the left."""

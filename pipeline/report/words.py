@@ -6,7 +6,7 @@ import datetime as dt
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from pipeline.model.dry_run import FlightUse
+    from snowtally.model.dry_run import FlightUse
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 MONTHS = (

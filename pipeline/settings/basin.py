@@ -14,10 +14,10 @@ from typing import Any
 
 from pydantic import Field, ValidationError, field_validator
 
-from pipeline.model.block import Block
-from pipeline.model.problems import SettingsError
-from pipeline.model.season import BasinDay, first_of_season, last_complete_day
-from pipeline.settings.blocks import (
+from snowtally.model.block import Block
+from snowtally.model.problems import SettingsError
+from snowtally.model.season import BasinDay, first_of_season, last_complete_day
+from snowtally.settings.blocks import (
     Bands,
     BasinBlock,
     Blend,
@@ -34,11 +34,11 @@ from pipeline.settings.blocks import (
     Report,
     Terrain,
 )
-from pipeline.settings.operations import Operations
-from pipeline.settings.whole import problems_of, sound_parts
-from pipeline.settings.yaml_file import in_words, read_yaml
-from pipeline.stations.limits import StationLimits
-from pipeline.storage.paths import cache_folder, in_store, named_path, outside_archives
+from snowtally.settings.operations import Operations
+from snowtally.settings.whole import problems_of, sound_parts
+from snowtally.settings.yaml_file import in_words, read_yaml
+from snowtally.stations.limits import StationLimits
+from snowtally.storage.paths import cache_folder, in_store, named_path, outside_archives
 
 NOT_OF_THE_DAY = ("archive", "dask", "plan", "report")
 """Settings that do not decide what a day's estimate is: where it is made and kept, what is told besides."""

@@ -11,10 +11,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BeforeValidator, Field, PlainSerializer, field_validator, model_validator
 
-from pipeline.courses.limits import CourseLimits
-from pipeline.flights.limits import FlightLimits
-from pipeline.inputs.lengths import length_m
-from pipeline.model.block import Block
+from snowtally.courses.limits import CourseLimits
+from snowtally.flights.limits import FlightLimits
+from snowtally.inputs.lengths import length_m
+from snowtally.model.block import Block
 
 SnowClass = Literal["tundra", "taiga", "maritime", "alpine", "prairie"]
 

@@ -11,7 +11,7 @@ from urllib.parse import urlsplit
 
 from pydantic import Field, field_validator, model_validator
 
-from pipeline.model.block import Block
+from snowtally.model.block import Block
 
 MOST_S = 1e6
 """Nothing is waited for longer, s: a dozen days."""

@@ -11,13 +11,13 @@ from typing import Any
 from pydantic import BaseModel, TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
-from pipeline.inputs.columns import check_declared
-from pipeline.inputs.find import is_file, matching
-from pipeline.inputs.formats import FileFormat, check_formats
-from pipeline.inputs.known_systems import grid_crs, known_crs
-from pipeline.inputs.known_tables import TABLES, ZONES
-from pipeline.model.problems import SettingsError
-from pipeline.settings.blocks import Format
+from snowtally.inputs.columns import check_declared
+from snowtally.inputs.find import is_file, matching
+from snowtally.inputs.formats import FileFormat, check_formats
+from snowtally.inputs.known_systems import grid_crs, known_crs
+from snowtally.inputs.known_tables import TABLES, ZONES
+from snowtally.model.problems import SettingsError
+from snowtally.settings.blocks import Format
 
 
 def sound_parts(content: Mapping[str, Any], errors: Sequence[ErrorDetails], model: type[BaseModel]) -> dict[str, Any]:

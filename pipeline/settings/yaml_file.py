@@ -12,8 +12,8 @@ import yaml
 from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
-from pipeline.model.problems import SettingsError
-from pipeline.settings.blocks import Column, SnowClass
+from snowtally.model.problems import SettingsError
+from snowtally.settings.blocks import Column, SnowClass
 
 
 def read_yaml(path: Path | str) -> dict[str, Any]:

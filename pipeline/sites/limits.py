@@ -6,7 +6,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from pipeline.model.block import Block
+from snowtally.model.block import Block
 
 
 class SnowLimits(Block):

@@ -8,9 +8,9 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 import pandas as pd
 
-from pipeline.model.problems import Finding
-from pipeline.model.rules import sites as rules
-from pipeline.sites.limits import SnowLimits
+from snowtally.model.problems import Finding
+from snowtally.model.rules import sites as rules
+from snowtally.sites.limits import SnowLimits
 
 COLUMNS = {
     "swe_mm": (("swe_mm",), 1.0),

@@ -12,20 +12,20 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.balance import FACTOR_MOST, Gathered, balance_turnover, gathered
-from pipeline.snow.carry import CELL_VARIATION, SPARE_MM, TERRAIN_LOCAL, UNOBSERVED_MM_PER_DAY, site_turnover
-from pipeline.snow.cell_error import Prediction, Residual
-from pipeline.snow.flight_swe import Flown
-from pipeline.snow.forcing import Forcing, season_forcing
-from pipeline.snow.melt_windows import MELT_COMMON, Scales, Since, fitted_scales
-from pipeline.snow.past_pattern import expected_pattern, local_variation, past_share
-from pipeline.snow.site_gains import cell_values, sites_offset
-from pipeline.snow.site_values import site_values, weather_nodes
-from pipeline.snow.terrain_regression import BEYOND, NORTHNESS, TerrainRegression
-from pipeline.statistics.errors import ErrorPart
-from pipeline.statistics.residual import SiteResidual
-from pipeline.terrain.canopy import cell_exposure, site_exposure
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.balance import FACTOR_MOST, Gathered, balance_turnover, gathered
+from snowtally.snow.carry import CELL_VARIATION, SPARE_MM, TERRAIN_LOCAL, UNOBSERVED_MM_PER_DAY, site_turnover
+from snowtally.snow.cell_error import Prediction, Residual
+from snowtally.snow.flight_swe import Flown
+from snowtally.snow.forcing import Forcing, season_forcing
+from snowtally.snow.melt_windows import MELT_COMMON, Scales, Since, fitted_scales
+from snowtally.snow.past_pattern import expected_pattern, local_variation, past_share
+from snowtally.snow.site_gains import cell_values, sites_offset
+from snowtally.snow.site_values import site_values, weather_nodes
+from snowtally.snow.terrain_regression import BEYOND, NORTHNESS, TerrainRegression
+from snowtally.statistics.errors import ErrorPart
+from snowtally.statistics.residual import SiteResidual
+from snowtally.terrain.canopy import cell_exposure, site_exposure
 
 CARRY_LOCAL = 0.4
 """Error of a single cell's gain and loss, as a share of it (demo basin: 0.25 claims cells too surely)."""

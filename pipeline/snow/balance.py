@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from pipeline.snow.carry import SPARE_MM, Pattern, Turnover
-from pipeline.snow.forcing import Forcing
-from pipeline.snow.melt_windows import Scales
+from snowtally.snow.carry import SPARE_MM, Pattern, Turnover
+from snowtally.snow.forcing import Forcing
+from snowtally.snow.melt_windows import Scales
 
 MELT_COUNTED = 0.8
 """Melt before the start counts towards what a place has gathered up to this share of its snowfall: beyond, it was bare and

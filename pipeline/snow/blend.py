@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.background import LITTLE_MM, CarriedFlight, TerrainBackground
-from pipeline.snow.cell_error import Mixture, with_factor
-from pipeline.snow.flight_swe import Flown
-from pipeline.snow.held_out import (
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.background import LITTLE_MM, CarriedFlight, TerrainBackground
+from snowtally.snow.cell_error import Mixture, with_factor
+from snowtally.snow.flight_swe import Flown
+from snowtally.snow.held_out import (
     EARLIER,
     Candidate,
     HeldOutFlights,
@@ -24,20 +24,20 @@ from pipeline.snow.held_out import (
     sites_left_out,
     sites_left_out_before,
 )
-from pipeline.snow.kriged_sites import PYKRIGE_SITES, KrigedSites
-from pipeline.snow.past_pattern import PAST_PATTERN
-from pipeline.snow.site_gains import gain_log
-from pipeline.snow.site_values import SITE_VARIATION, site_values
-from pipeline.snow.terrain_balance import TerrainBalance, fitted_on_terrain
-from pipeline.snow.trees import CarriedTrees
-from pipeline.statistics.choice import (
+from snowtally.snow.kriged_sites import PYKRIGE_SITES, KrigedSites
+from snowtally.snow.past_pattern import PAST_PATTERN
+from snowtally.snow.site_gains import gain_log
+from snowtally.snow.site_values import SITE_VARIATION, site_values
+from snowtally.snow.terrain_balance import TerrainBalance, fitted_on_terrain
+from snowtally.snow.trees import CarriedTrees
+from snowtally.statistics.choice import (
     ALONE_UP_TO,
     GROUPS,
     error_factor,
     stacking_weights,
 )
-from pipeline.statistics.regression import PRIOR_COUNTS
-from pipeline.statistics.scores import scores
+from snowtally.statistics.regression import PRIOR_COUNTS
+from snowtally.statistics.scores import scores
 
 
 class Blend:

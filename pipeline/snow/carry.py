@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.terrain_regression import REACH_M
-from pipeline.statistics.regression import BayesianLine
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.terrain_regression import REACH_M
+from snowtally.statistics.regression import BayesianLine
 
 STEP_DAYS = 3
 """Gains and losses are told apart over steps of three days: daily pillow noise of some mm would count as both, and

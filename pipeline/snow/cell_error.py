@@ -1,7 +1,7 @@
 """Where a cell's error comes from: the parts behind a prediction, its residual, and a mixture of predictions.
 
 A cell's standard error is the root of the summed squares of its parts. What the parts add up to over zones and bands is
-the subject of `pipeline.statistics.errors`.
+the subject of `snowtally.statistics.errors`.
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ from typing import Protocol
 
 import numpy as np
 
-from pipeline.statistics.errors import ErrorPart, KrigedPart, shared_error
-from pipeline.statistics.kriging import Kriging
+from snowtally.statistics.errors import ErrorPart, KrigedPart, shared_error
+from snowtally.statistics.kriging import Kriging
 
 
 class Predicted(Protocol):

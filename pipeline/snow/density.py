@@ -10,12 +10,12 @@ import pandas as pd
 import xarray as xr
 from scipy.interpolate import RegularGridInterpolator
 
-from pipeline.snow.density_records import SeasonPrior, density_records
-from pipeline.snow.sturm import prior_density, sturm_day
-from pipeline.statistics.area_sums import BLOCK_SHARE
-from pipeline.statistics.errors import SLOPE_REACH_M, ErrorPart
-from pipeline.statistics.regression import PRIOR_COUNTS, doubt
-from pipeline.statistics.tiles import one_blas_thread
+from snowtally.snow.density_records import SeasonPrior, density_records
+from snowtally.snow.sturm import prior_density, sturm_day
+from snowtally.statistics.area_sums import BLOCK_SHARE
+from snowtally.statistics.errors import SLOPE_REACH_M, ErrorPart
+from snowtally.statistics.regression import PRIOR_COUNTS, doubt
+from snowtally.statistics.tiles import one_blas_thread
 
 REGION_SD = {"level": 0.2, "per_log_depth": 0.15, "per_km": 0.1, "per_60_days": 0.05}
 """Standard deviations of the correction from region to region, in natural logarithms of density: for all snow, for depth e

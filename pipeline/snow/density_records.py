@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.snow.settling import Settling
-from pipeline.snow.sturm import origin_of, prior_density, sturm_day
+from snowtally.snow.settling import Settling
+from snowtally.snow.sturm import origin_of, prior_density, sturm_day
 
 MOST_EARLIER = 1000
 """So many visits of earlier seasons are used at most, those nearest to the day of the season: the time grows with their cube (with

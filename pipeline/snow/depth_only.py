@@ -9,9 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.carry import STEP_DAYS
-from pipeline.snow.density import BulkDensity, Locations
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.carry import STEP_DAYS
+from snowtally.snow.density import BulkDensity, Locations
 
 
 def with_depth_only_sites(

@@ -9,11 +9,11 @@ import numpy as np
 import xarray as xr
 from scipy.special import ndtr
 
-from pipeline.snow.carry import CELL_VARIATION, SPARE_MM, Pattern
-from pipeline.snow.density import BulkDensity, Locations
-from pipeline.snow.evening import Level
-from pipeline.snow.past_pattern import known_variation
-from pipeline.statistics.errors import SLOPE_REACH_M, ErrorPart, few_fields
+from snowtally.snow.carry import CELL_VARIATION, SPARE_MM, Pattern
+from snowtally.snow.density import BulkDensity, Locations
+from snowtally.snow.evening import Level
+from snowtally.snow.past_pattern import known_variation
+from snowtally.statistics.errors import SLOPE_REACH_M, ErrorPart, few_fields
 
 CANOPY_DEPTH_SE_M = 0.1
 """Depth under closed canopy is off by so much everywhere alike, m, and under a thinner one by its share: few pulses reach the snow

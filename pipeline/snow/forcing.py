@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from pipeline.model.ground import GroundRecord
-from pipeline.statistics.few_values import row_medians
-from pipeline.statistics.regression import BayesianLine
+from snowtally.model.ground import GroundRecord
+from snowtally.statistics.few_values import row_medians
+from snowtally.statistics.regression import BayesianLine
 
 LAPSE_K_PER_KM = (-6.0, 1.2)
 """Fall of temperature with height before the stations have a say, and its spread between seasons and basins: -6.5 in the free

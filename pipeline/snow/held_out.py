@@ -11,15 +11,15 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.cell_error import Predicted
-from pipeline.snow.flight_swe import Flown
-from pipeline.snow.site_gains import cell_values
-from pipeline.snow.site_values import keep_site_values, site_values
-from pipeline.snow.trees import CELLS_A_FLIGHT, at_cells, known_by, spread_cells
-from pipeline.statistics.choice import ALONE_UP_TO, GROUPS, error_factor, left_out_groups, surely_better_weights
-from pipeline.statistics.regression import PRIOR_COUNTS
-from pipeline.statistics.scores import scores
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.cell_error import Predicted
+from snowtally.snow.flight_swe import Flown
+from snowtally.snow.site_gains import cell_values
+from snowtally.snow.site_values import keep_site_values, site_values
+from snowtally.snow.trees import CELLS_A_FLIGHT, at_cells, known_by, spread_cells
+from snowtally.statistics.choice import ALONE_UP_TO, GROUPS, error_factor, left_out_groups, surely_better_weights
+from snowtally.statistics.regression import PRIOR_COUNTS
+from snowtally.statistics.scores import scores
 
 EARLIER = 2
 """So many of the last flights are each predicted from the ones before, to choose between trees and none; and so many earlier nights

@@ -7,15 +7,15 @@ import datetime as dt
 import numpy as np
 import xarray as xr
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.background import LOCAL_REACH_M, PATCHY_MM
-from pipeline.snow.carry import TERRAIN_LOCAL
-from pipeline.snow.site_gains import cell_values, sites_offset
-from pipeline.snow.site_values import SITE_VARIATION
-from pipeline.snow.terrain_regression import TerrainColumns
-from pipeline.statistics.errors import ErrorPart, KrigedPart, shared_error
-from pipeline.statistics.kriging import Kriging, PykrigeKriging
-from pipeline.statistics.variogram import VariogramLimits, site_variogram
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.background import LOCAL_REACH_M, PATCHY_MM
+from snowtally.snow.carry import TERRAIN_LOCAL
+from snowtally.snow.site_gains import cell_values, sites_offset
+from snowtally.snow.site_values import SITE_VARIATION
+from snowtally.snow.terrain_regression import TerrainColumns
+from snowtally.statistics.errors import ErrorPart, KrigedPart, shared_error
+from snowtally.statistics.kriging import Kriging, PykrigeKriging
+from snowtally.statistics.variogram import VariogramLimits, site_variogram
 
 PYKRIGE_PAIRS = 4_000_000
 """Up to so many pairs of a site and a place PyKrige predicts; beyond, our own solver, which is the same to 1e-6 and takes a

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.carry import BARE_MM, SPARE_MM, TERRAIN_LOCAL, ScaleError
-from pipeline.snow.forcing import LEAST_OBSERVED, Forcing, node_to_sites
-from pipeline.snow.site_values import SITE_VARIATION
-from pipeline.statistics.regression import ROUNDS, doubt
-from pipeline.terrain.canopy import site_exposure
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.carry import BARE_MM, SPARE_MM, TERRAIN_LOCAL, ScaleError
+from snowtally.snow.forcing import LEAST_OBSERVED, Forcing, node_to_sites
+from snowtally.snow.site_values import SITE_VARIATION
+from snowtally.statistics.regression import ROUNDS, doubt
+from snowtally.terrain.canopy import site_exposure
 
 MELT_COMMON = 0.12
 """Error of melt that all sites share, as a share of it: canopy, gauges and the formula's misfit, which no number of sites takes

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.snow.carry import Pattern
-from pipeline.snow.density import EVEN_DEPTH_M
-from pipeline.snow.sturm import MIDDLING_KG_M3
-from pipeline.terrain.canopy import CANOPY_LOG
+from snowtally.snow.carry import Pattern
+from snowtally.snow.density import EVEN_DEPTH_M
+from snowtally.snow.sturm import MIDDLING_KG_M3
+from snowtally.terrain.canopy import CANOPY_LOG
 
 PAST_PATTERN = "past_pattern"
 """Name of the pattern on the terrain and on the sites' table; missing from both where no earlier season was flown."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.snow.forcing import Forcing
+from snowtally.snow.forcing import Forcing
 
 SETTLED = (300.0, 500.0)
 """Density that cold and melting snow settles towards, kg/m3 (Essery 2015, Geosci. Model Dev. 8, 3867-3876, Table 1, from

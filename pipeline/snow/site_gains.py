@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.carry import UNOBSERVED_MM_PER_DAY
-from pipeline.snow.site_values import SITE_VARIATION, site_values
-from pipeline.snow.sturm import MIDDLING_KG_M3
-from pipeline.snow.terrain_regression import LOCAL_SHARE
-from pipeline.statistics.regression import BayesianLine, doubt
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.carry import UNOBSERVED_MM_PER_DAY
+from snowtally.snow.site_values import SITE_VARIATION, site_values
+from snowtally.snow.sturm import MIDDLING_KG_M3
+from snowtally.snow.terrain_regression import LOCAL_SHARE
+from snowtally.statistics.regression import BayesianLine, doubt
 
 SITE_OFFSET = 0.12
 """Error common to all sites, as a share of SWE: whether places chosen for measuring hold more or less than their surroundings

@@ -7,9 +7,9 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.carry import BARE_MM, NODE_M, STEP_DAYS, UNOBSERVED_MM_PER_DAY, melted, site_turnover
-from pipeline.snow.terrain_regression import LOCAL_SHARE
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.carry import BARE_MM, NODE_M, STEP_DAYS, UNOBSERVED_MM_PER_DAY, melted, site_turnover
+from snowtally.snow.terrain_regression import LOCAL_SHARE
 
 NEAREST_DAYS = 45
 """A course visit further away than this says nothing of a day: a month between visits and half of one in reserve.

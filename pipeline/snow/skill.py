@@ -8,11 +8,11 @@ from typing import Protocol
 import numpy as np
 import pandas as pd
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.density import BulkDensity
-from pipeline.snow.site_gains import gain_log
-from pipeline.snow.site_values import SITE_VARIATION, points_on, site_values
-from pipeline.statistics.scores import scores
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.density import BulkDensity
+from snowtally.snow.site_gains import gain_log
+from snowtally.snow.site_values import SITE_VARIATION, points_on, site_values
+from snowtally.statistics.scores import scores
 
 SITE_COLUMNS = [
     "site_id", "x", "y", "elevation_m", "inside", "swe_mm", "swe_se_mm", "depth_m", "density_kg_m3", "age_days",

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.snow.background import PATCHY_MM
-from pipeline.statistics.errors import SLOPE_REACH_M, ErrorPart, KrigedPart
+from snowtally.snow.background import PATCHY_MM
+from snowtally.statistics.errors import SLOPE_REACH_M, ErrorPart, KrigedPart
 
 
 @dataclass(frozen=True)

@@ -9,11 +9,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.balance import turnover_of
-from pipeline.snow.carry import CELL_VARIATION, UNOBSERVED_MM_PER_DAY, Turnover, site_turnover
-from pipeline.snow.forcing import season_forcing
-from pipeline.snow.site_values import weather_nodes
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.balance import turnover_of
+from snowtally.snow.carry import CELL_VARIATION, UNOBSERVED_MM_PER_DAY, Turnover, site_turnover
+from snowtally.snow.forcing import season_forcing
+from snowtally.snow.site_values import weather_nodes
 
 BARE_COVER = 0.05
 """A cell seen less covered than this is bare: below, sensors mistake rock and shade for snow (common practice, no source).

@@ -9,21 +9,21 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.background import FRESH_DAYS, LOCAL_REACH_M, CarriedFlight, TerrainBackground, explains
-from pipeline.snow.balance import FACTOR_MOST, march, turnover_of
-from pipeline.snow.carry import BARE_MM, CELL_VARIATION, TERRAIN_LOCAL, UNOBSERVED_MM_PER_DAY, Turnover
-from pipeline.snow.cell_error import Prediction, Residual
-from pipeline.snow.forcing import Forcing, node_to_sites, season_forcing
-from pipeline.snow.melt_windows import MELT_COMMON, SCALE_LOG_SD
-from pipeline.snow.past_pattern import expected_pattern, known_variation, local_variation, past_share
-from pipeline.snow.site_gains import cell_values, gain_log, sites_offset
-from pipeline.snow.site_values import weather_nodes
-from pipeline.snow.terrain_regression import BEYOND, BEYOND_SD, LOCAL_SHARE, TerrainColumns
-from pipeline.statistics.errors import ErrorPart
-from pipeline.statistics.regression import BayesianLine, doubt, doubt_wild
-from pipeline.statistics.residual import SiteResidual
-from pipeline.terrain.canopy import CANOPY_LOG, CLEARING, cell_exposure, site_exposure
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.background import FRESH_DAYS, LOCAL_REACH_M, CarriedFlight, TerrainBackground, explains
+from snowtally.snow.balance import FACTOR_MOST, march, turnover_of
+from snowtally.snow.carry import BARE_MM, CELL_VARIATION, TERRAIN_LOCAL, UNOBSERVED_MM_PER_DAY, Turnover
+from snowtally.snow.cell_error import Prediction, Residual
+from snowtally.snow.forcing import Forcing, node_to_sites, season_forcing
+from snowtally.snow.melt_windows import MELT_COMMON, SCALE_LOG_SD
+from snowtally.snow.past_pattern import expected_pattern, known_variation, local_variation, past_share
+from snowtally.snow.site_gains import cell_values, gain_log, sites_offset
+from snowtally.snow.site_values import weather_nodes
+from snowtally.snow.terrain_regression import BEYOND, BEYOND_SD, LOCAL_SHARE, TerrainColumns
+from snowtally.statistics.errors import ErrorPart
+from snowtally.statistics.regression import BayesianLine, doubt, doubt_wild
+from snowtally.statistics.residual import SiteResidual
+from snowtally.terrain.canopy import CANOPY_LOG, CLEARING, cell_exposure, site_exposure
 
 TERRAIN_SD = (0.5, 0.8, 0.4, 0.4, BEYOND_SD, BEYOND_SD)
 """Prior spread of the logarithm of a place's accumulation factor: its level, with a kilometre of height, from a south to a north

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.statistics.regression import ROUNDS, BayesianLine, doubt_wild
+from snowtally.statistics.regression import ROUNDS, BayesianLine, doubt_wild
 
 REACH_M = 400.0
 """A line on elevation is carried no further than this beyond the highest and lowest site: above the timber line and the crests wind takes

@@ -17,12 +17,12 @@ import pandas as pd
 import xarray as xr
 from threadpoolctl import threadpool_limits
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.background import CarriedFlight
-from pipeline.snow.cell_error import Prediction
-from pipeline.snow.flight_swe import Flown
-from pipeline.terrain.clear_sky import season_sun
-from pipeline.terrain.predictors import LANDFORM
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.background import CarriedFlight
+from snowtally.snow.cell_error import Prediction
+from snowtally.snow.flight_swe import Flown
+from snowtally.terrain.clear_sky import season_sun
+from snowtally.terrain.predictors import LANDFORM
 
 CELLS_A_FLIGHT = 12_000
 """Cells taken of a flight, spread evenly, to teach the trees or to hold a prediction against: neighbours say the same, and in made

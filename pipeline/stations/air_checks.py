@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.model.rules import stations as rules
-from pipeline.stations.limits import AirLimits
-from pipeline.stations.neighbours import window_sum
-from pipeline.stations.network import Agreement, Network, compare, span, stretches
-from pipeline.stations.series import StationSeries
-from pipeline.stations.stretches import group_sums, zigzags
+from snowtally.model.rules import stations as rules
+from snowtally.stations.limits import AirLimits
+from snowtally.stations.neighbours import window_sum
+from snowtally.stations.network import Agreement, Network, compare, span, stretches
+from snowtally.stations.series import StationSeries
+from snowtally.stations.stretches import group_sums, zigzags
 
 NAME = "air_temperature_c"
 

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.model.rules import stations as rules
-from pipeline.stations.neighbours import others_quantile, window_sum
-from pipeline.stations.network import Agreement, Network, compare, span
-from pipeline.stations.series import StationSeries
+from snowtally.model.rules import stations as rules
+from snowtally.stations.neighbours import others_quantile, window_sum
+from snowtally.stations.network import Agreement, Network, compare, span
+from snowtally.stations.series import StationSeries
 
 NAME = "precipitation_mm"
 

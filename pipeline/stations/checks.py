@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.model.problems import Finding
-from pipeline.sites.limits import SnowLimits
-from pipeline.stations import (
+from snowtally.model.problems import Finding
+from snowtally.sites.limits import SnowLimits
+from snowtally.stations import (
     air_checks,
     catch_checks,
     clock_checks,
@@ -22,10 +22,10 @@ from pipeline.stations import (
     stuck_sensors,
     weather_checks,
 )
-from pipeline.stations.limits import Rates, StationLimits
-from pipeline.stations.neighbours import Neighbours
-from pipeline.stations.network import Network
-from pipeline.stations.series import StationSeries
+from snowtally.stations.limits import Rates, StationLimits
+from snowtally.stations.neighbours import Neighbours
+from snowtally.stations.network import Network
+from snowtally.stations.series import StationSeries
 
 
 def check_stations(

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.model.rules import stations as rules
-from pipeline.stations.air_checks import TOGETHER
-from pipeline.stations.neighbours import others_quantile, window_sum
-from pipeline.stations.network import Network, alike_another, stretches
-from pipeline.stations.series import StationSeries
-from pipeline.stations.stretches import group_sums
+from snowtally.model.rules import stations as rules
+from snowtally.stations.air_checks import TOGETHER
+from snowtally.stations.neighbours import others_quantile, window_sum
+from snowtally.stations.network import Network, alike_another, stretches
+from snowtally.stations.series import StationSeries
+from snowtally.stations.stretches import group_sums
 
 CYCLE_DAYS = 10
 """Days over which a daily cycle is taken together: weather fronts have no fixed hour and average out."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipeline.model.problems import Finding
-from pipeline.model.rules.stations import SILENT_STATION
-from pipeline.stations.series import READ, StationSeries
+from snowtally.model.problems import Finding
+from snowtally.model.rules.stations import SILENT_STATION
+from snowtally.stations.series import READ, StationSeries
 
 
 def daily_values(records: pd.DataFrame) -> pd.DataFrame:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.courses.context import FRESH_KG_M3
-from pipeline.model.rules import stations as rules
-from pipeline.stations.neighbours import Neighbours, others_quantile
-from pipeline.stations.series import UNITS, StationSeries
-from pipeline.stations.shifts import UNIT_FACTORS, tell_shift
-from pipeline.stations.stuck_sensors import BARE
+from snowtally.courses.context import FRESH_KG_M3
+from snowtally.model.rules import stations as rules
+from snowtally.stations.neighbours import Neighbours, others_quantile
+from snowtally.stations.series import UNITS, StationSeries
+from snowtally.stations.shifts import UNIT_FACTORS, tell_shift
+from snowtally.stations.stuck_sensors import BARE
 
 STRETCH_HOURS = 48.0
 """Contradicting readings no further apart than this are one stretch, hours (common practice, no source)."""

@@ -6,10 +6,10 @@ from functools import partial
 
 import numpy as np
 
-from pipeline.model.rules import stations as rules
-from pipeline.stations.neighbours import Neighbours
-from pipeline.stations.precipitation import resets
-from pipeline.stations.series import StationSeries
+from snowtally.model.rules import stations as rules
+from snowtally.stations.neighbours import Neighbours
+from snowtally.stations.precipitation import resets
+from snowtally.stations.series import StationSeries
 
 STEP_MM = (-0.5, 150.0)
 """Precipitation of one step; more than 150 mm falls in no step of a day or less on mountains (common practice, no source)."""

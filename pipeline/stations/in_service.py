@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from pipeline.model.problems import Finding
-from pipeline.model.rules import sites as rules
+from snowtally.model.problems import Finding
+from snowtally.model.rules import sites as rules
 
 
 def in_service(rows: pd.DataFrame, sites: pd.DataFrame, role: str, findings: list[Finding]) -> pd.DataFrame:

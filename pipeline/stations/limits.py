@@ -7,7 +7,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from pipeline.model.block import Block
+from snowtally.model.block import Block
 
 
 @dataclass(frozen=True)

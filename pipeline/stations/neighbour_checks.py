@@ -6,10 +6,10 @@ from functools import partial
 
 import numpy as np
 
-from pipeline.model.rules import stations as rules
-from pipeline.stations.neighbours import Neighbours
-from pipeline.stations.series import StationSeries
-from pipeline.stations.shifts import ALL_ONE, rows_with_readings
+from snowtally.model.rules import stations as rules
+from snowtally.stations.neighbours import Neighbours
+from snowtally.stations.series import StationSeries
+from snowtally.stations.shifts import ALL_ONE, rows_with_readings
 
 SNOW_MM = 40.0
 """Ratios of thinner snow say nothing."""

@@ -6,8 +6,8 @@ from functools import cached_property
 
 import numpy as np
 
-from pipeline.stations.series import StationSeries
-from pipeline.statistics.few_values import median, quantile
+from snowtally.stations.series import StationSeries
+from snowtally.statistics.few_values import median, quantile
 
 MANY = 0.9
 """Share of the others that must have had less: a storm that reaches a tenth of the stations is a storm."""

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from pipeline.stations.neighbour_checks import column_medians
-from pipeline.stations.neighbours import others_quantile
+from snowtally.stations.neighbour_checks import column_medians
+from snowtally.stations.neighbours import others_quantile
 
 LINE_RECORDS = 5
 """Fewer records than this on a day do not show its change with elevation robustly: the usual one is taken."""

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.model.rules import stations as rules
-from pipeline.stations.excursions import (
+from snowtally.model.rules import stations as rules
+from snowtally.stations.excursions import (
     JUMP,
     LEAST_NOISE,
     NOISE_ALLOWED,
@@ -13,10 +13,10 @@ from pipeline.stations.excursions import (
     excursions,
     noise,
 )
-from pipeline.stations.limits import Rates
-from pipeline.stations.series import READ, UNITS, StationSeries
-from pipeline.stations.stretches import still_runs, zigzags
-from pipeline.stations.stuck_sensors import GAP_HOURS, tell_stuck
+from snowtally.stations.limits import Rates
+from snowtally.stations.series import READ, UNITS, StationSeries
+from snowtally.stations.stretches import still_runs, zigzags
+from snowtally.stations.stuck_sensors import GAP_HOURS, tell_stuck
 
 ZERO_WANDERS = {"swe_mm": -25.0, "depth_m": -0.15}
 """Readings down to this are a sensor's wandering zero, not faults; daily values show them as none (common practice, no source)."""

@@ -9,11 +9,11 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from pipeline.model.problems import Finding
-from pipeline.model.rules.rule import Action, Rule
-from pipeline.model.season import first_of_season
-from pipeline.stations.precipitation import steps_of_totals
-from pipeline.stations.stretches import group_extremes, group_sums
+from snowtally.model.problems import Finding
+from snowtally.model.rules.rule import Action, Rule
+from snowtally.model.season import first_of_season
+from snowtally.stations.precipitation import steps_of_totals
+from snowtally.stations.stretches import group_extremes, group_sums
 
 READ = ("swe_mm", "depth_m", "air_temperature_c")
 """The readings of snow and air."""

@@ -7,10 +7,10 @@ from itertools import pairwise
 
 import numpy as np
 
-from pipeline.model.rules import stations as rules
-from pipeline.stations.excursions import NOISE_ALLOWED
-from pipeline.stations.neighbours import FROZEN_C, Neighbours
-from pipeline.stations.series import QUANTITIES, UNITS, StationSeries
+from snowtally.model.rules import stations as rules
+from snowtally.stations.excursions import NOISE_ALLOWED
+from snowtally.stations.neighbours import FROZEN_C, Neighbours
+from snowtally.stations.series import QUANTITIES, UNITS, StationSeries
 
 UNIT_FACTORS = {
     "swe_mm": {

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.model.rules import stations as rules
-from pipeline.stations.neighbours import Neighbours
-from pipeline.stations.series import UNITS, StationSeries
-from pipeline.stations.stretches import still_runs
-from pipeline.stations.weather_checks import CATCH
-from pipeline.statistics.few_values import quantile
+from snowtally.model.rules import stations as rules
+from snowtally.stations.neighbours import Neighbours
+from snowtally.stations.series import UNITS, StationSeries
+from snowtally.stations.stretches import still_runs
+from snowtally.stations.weather_checks import CATCH
+from snowtally.statistics.few_values import quantile
 
 GAP_HOURS = 36.0
 """Readings further apart than this have a gap between them: stations report at least daily."""

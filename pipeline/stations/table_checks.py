@@ -8,15 +8,15 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from pipeline.model.problems import Finding
-from pipeline.model.rules import stations as rules
-from pipeline.model.rules.rule import Action, Rule
-from pipeline.stations import air_checks, catch_checks
-from pipeline.stations.gauge_checks import STEP_MM
-from pipeline.stations.limits import StationLimits
-from pipeline.stations.network import Network
-from pipeline.stations.own_series_checks import AIR_TEMPERATURES
-from pipeline.stations.series import UNITS
+from snowtally.model.problems import Finding
+from snowtally.model.rules import stations as rules
+from snowtally.model.rules.rule import Action, Rule
+from snowtally.stations import air_checks, catch_checks
+from snowtally.stations.gauge_checks import STEP_MM
+from snowtally.stations.limits import StationLimits
+from snowtally.stations.network import Network
+from snowtally.stations.own_series_checks import AIR_TEMPERATURES
+from snowtally.stations.series import UNITS
 
 AIR = ("air_temperature_c", "air_temperature_min_c", "air_temperature_max_c")
 RAIN = ("precipitation_mm",)

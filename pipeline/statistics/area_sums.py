@@ -21,8 +21,8 @@ import numpy as np
 from scipy.fft import irfft2, next_fast_len, rfft2
 from scipy.sparse import coo_array, csr_array
 
-from pipeline.statistics.tiles import AT_A_TIME, in_threads, tiles
-from pipeline.statistics.variogram import Variogram
+from snowtally.statistics.tiles import AT_A_TIME, in_threads, tiles
+from snowtally.statistics.variogram import Variogram
 
 BLOCK_SHARE = 0.32
 """Width of a block as a share of the e-folding length (or a third of a spherical range), to the nearest cell: 2 cells of 100 m

@@ -7,7 +7,7 @@ import pandas as pd
 from scipy.optimize import brentq, nnls
 from scipy.special import erfcx
 
-from pipeline.statistics.regression import DEGREES, PRIOR_COUNTS, WILD
+from snowtally.statistics.regression import DEGREES, PRIOR_COUNTS, WILD
 
 ALONE_UP_TO = 20
 """Up to so many sites each is left out alone; more are left out in groups, since each group costs a fit of every candidate."""

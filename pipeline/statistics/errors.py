@@ -14,10 +14,10 @@ import numpy as np
 from scipy.constants import kilo
 from scipy.linalg import eigh
 
-from pipeline.statistics.area_sums import Blocks, block_cells
-from pipeline.statistics.kriging import Kriging
-from pipeline.statistics.tiles import one_blas_thread
-from pipeline.statistics.variogram import Variogram
+from snowtally.statistics.area_sums import Blocks, block_cells
+from snowtally.statistics.kriging import Kriging
+from snowtally.statistics.tiles import one_blas_thread
+from snowtally.statistics.variogram import Variogram
 
 MM_PER_M = kilo
 """Millimetres in a metre: water of 1 m3 on 1 m2."""

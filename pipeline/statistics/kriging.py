@@ -17,9 +17,9 @@ import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 from scipy.spatial.distance import cdist
 
-from pipeline.statistics.drift import NO_NEWS, Drift, drift_columns
-from pipeline.statistics.tiles import AT_A_TIME, in_threads, one_blas_thread, tiles
-from pipeline.statistics.variogram import Variogram
+from snowtally.statistics.drift import NO_NEWS, Drift, drift_columns
+from snowtally.statistics.tiles import AT_A_TIME, in_threads, one_blas_thread, tiles
+from snowtally.statistics.variogram import Variogram
 
 TRIANGLE = 64
 """Columns of the inverse factor multiplied at a time: leaves out most of the half that is zero; all at once takes

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.statistics.kriging import Kriging
-from pipeline.statistics.regression import PRIOR_COUNTS, WILD, doubt
-from pipeline.statistics.variogram import LEAST_SITES, REACH_M, Variogram, VariogramLimits, site_variogram
+from snowtally.statistics.kriging import Kriging
+from snowtally.statistics.regression import PRIOR_COUNTS, WILD, doubt
+from snowtally.statistics.variogram import LEAST_SITES, REACH_M, Variogram, VariogramLimits, site_variogram
 
 OWN_SHARE = 0.5
 """Share of the residual's variance that is the site's own and tells nothing of its neighbours, added to what the field has,

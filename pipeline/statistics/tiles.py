@@ -11,7 +11,7 @@ from typing import TypeVar
 import scipy.linalg  # noqa: F401  its library is there before it is looked for
 from threadpoolctl import ThreadpoolController
 
-from pipeline.model.cores import own_cores
+from snowtally.model.cores import own_cores
 
 AT_A_TIME = 512
 """Cells, or blocks of cells, that a thread takes at a time: few enough to stay in cache (kriged from 250 sites, two arrays of a

@@ -15,8 +15,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.statistics.errors import MM_PER_M
-from pipeline.statistics.intervals import censored_quantile
+from snowtally.statistics.errors import MM_PER_M
+from snowtally.statistics.intervals import censored_quantile
 
 M2_PER_KM2 = MM_PER_M * MM_PER_M
 """Square metres in a square kilometre."""

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline.storage.cache import Encoding
+from snowtally.storage.cache import Encoding
 
 _FACTS = b"facts"
 

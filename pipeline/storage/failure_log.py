@@ -10,7 +10,7 @@ import tempfile
 import traceback
 from pathlib import Path
 
-from pipeline.model.problems import SnowtallyError, one_line
+from snowtally.model.problems import SnowtallyError, one_line
 
 MOST_BYTES = 1_000_000
 """A log longer than this is put aside as failures.log.1 before the next entry, bytes: some hundred tracebacks."""

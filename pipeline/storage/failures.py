@@ -6,7 +6,7 @@ import errno
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from pipeline.model.problems import ArchiveError
+from snowtally.model.problems import ArchiveError
 
 _ROOM = "Free some space and run again."
 _RIGHT = "Give this user write permission and run again."

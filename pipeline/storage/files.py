@@ -10,8 +10,8 @@ import secrets
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.model.problems import ArchiveError
-from pipeline.storage.paths import in_store, send
+from snowtally.model.problems import ArchiveError
+from snowtally.storage.paths import in_store, send
 
 NOT_SUPPORTED = {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOLCK}
 """What a system answers that cannot do a thing at all, as against one that failed to."""

@@ -11,9 +11,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from types import ModuleType
 
-from pipeline.model.problems import ArchiveError
-from pipeline.storage.files import NOT_SUPPORTED, make_folders
-from pipeline.storage.paths import in_store
+from snowtally.model.problems import ArchiveError
+from snowtally.storage.files import NOT_SUPPORTED, make_folders
+from snowtally.storage.paths import in_store
 
 fcntl: ModuleType | None
 try:

@@ -13,8 +13,8 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
-from pipeline.model.problems import ArchiveError, SettingsError
-from pipeline.storage.cache import drop_unused, note_use, put_at_once
+from snowtally.model.problems import ArchiveError, SettingsError
+from snowtally.storage.cache import drop_unused, note_use, put_at_once
 
 if TYPE_CHECKING:
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import ndimage
 
-from pipeline.terrain.sun import Location, extraterrestrial_mj_m2, incidence_cosine, path_dates, sun_path
+from snowtally.terrain.sun import Location, extraterrestrial_mj_m2, incidence_cosine, path_dates, sun_path
 
 
 def season_sun(

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
-from pipeline.statistics.errors import SLOPE_REACH_M
-from pipeline.storage.cache import Cache, Maker
-from pipeline.storage.encodings import ARRAYS
-from pipeline.terrain.predictors import CURVATURE_M, landform_of
+from snowtally.statistics.errors import SLOPE_REACH_M
+from snowtally.storage.cache import Cache, Maker
+from snowtally.storage.encodings import ARRAYS
+from snowtally.terrain.predictors import CURVATURE_M, landform_of
 
 LANDFORM_MAKER = Maker("landform", 1, ("numpy", "scipy"))
 """Maker of `landform_of`'s fields."""

@@ -6,7 +6,7 @@ import numpy as np
 import xarray as xr
 from scipy import ndimage
 
-from pipeline.statistics.errors import SLOPE_REACH_M
+from snowtally.statistics.errors import SLOPE_REACH_M
 
 
 def horn_gradient(elevation_m: np.ndarray, cell_m: float) -> tuple[np.ndarray, np.ndarray]:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numba import njit, prange
 
-from pipeline.terrain.horizon import BEARINGS
+from snowtally.terrain.horizon import BEARINGS
 
 SOLAR_CONSTANT_MJ_M2_MIN = 0.0820
 """Allen et al. 1998, FAO-56, eq. 21."""

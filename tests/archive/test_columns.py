@@ -15,17 +15,17 @@ import pytest
 from made_day import made_day
 from made_provenance import make_provenance
 
-from pipeline import reading
-from pipeline.archive.columns import COLUMNS, Column, conformed, filled
-from pipeline.inspection.compare import compare, find_side
-from pipeline.inspection.status import status
-from pipeline.inspection.verify import verify
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing import pack
-from pipeline.publishing import publish as archive_module
-from pipeline.publishing.publish import publish, rebuild_derived, withdraw
-from pipeline.report import published
-from pipeline.report.pages import remake, remake_all
+from snowtally import reading
+from snowtally.archive.columns import COLUMNS, Column, conformed, filled
+from snowtally.inspection.compare import compare, find_side
+from snowtally.inspection.status import status
+from snowtally.inspection.verify import verify
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing import pack
+from snowtally.publishing import publish as archive_module
+from snowtally.publishing.publish import publish, rebuild_derived, withdraw
+from snowtally.report import published
+from snowtally.report.pages import remake, remake_all
 
 pytestmark = pytest.mark.usefixtures("packing")
 """What is packed depends on the columns that this program has."""

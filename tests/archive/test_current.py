@@ -15,8 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_day import made_day
 
-from pipeline import reading
-from pipeline.archive.current import (
+from snowtally import reading
+from snowtally.archive.current import (
     UNREADABLE,
     Decisions,
     Loss,
@@ -25,17 +25,17 @@ from pipeline.archive.current import (
     current_of,
     held_back,
 )
-from pipeline.archive.revisions import Revision, RevisionId
-from pipeline.cli.status import StatusResult
-from pipeline.inspection.compare import find_side
-from pipeline.inspection.status import status
-from pipeline.inspection.verify import verify
-from pipeline.model.problems import ArchiveError, Finding
-from pipeline.model.rules.files import UNREADABLE_FILE
-from pipeline.model.rules.flights import REFUSED_FLIGHT
-from pipeline.model.rules.table import rules
-from pipeline.publishing.derived import read_index
-from pipeline.publishing.publish import left_as_it_is, make_current, publish, rebuild_derived, withdraw
+from snowtally.archive.revisions import Revision, RevisionId
+from snowtally.cli.status import StatusResult
+from snowtally.inspection.compare import find_side
+from snowtally.inspection.status import status
+from snowtally.inspection.verify import verify
+from snowtally.model.problems import ArchiveError, Finding
+from snowtally.model.rules.files import UNREADABLE_FILE
+from snowtally.model.rules.flights import REFUSED_FLIGHT
+from snowtally.model.rules.table import rules
+from snowtally.publishing.derived import read_index
+from snowtally.publishing.publish import left_as_it_is, make_current, publish, rebuild_derived, withdraw
 
 DAY = dt.date(2031, 4, 14)
 STATIONS = Loss("missing file", "stations", "stations.csv", whole=True, reason="stations.csv is not there")

@@ -15,15 +15,15 @@ import numpy as np
 import pytest
 from made_day import made_day
 
-from pipeline import reading
-from pipeline.archive.current import Loss
-from pipeline.inspection.compare import compare, find_side
-from pipeline.inspection.status import status
-from pipeline.inspection.verify import verify
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing.archived_inputs import read_archived
-from pipeline.publishing.publish import left_as_it_is, publish, rebuild_derived, withdraw
-from pipeline.report.pages import make_day_page
+from snowtally import reading
+from snowtally.archive.current import Loss
+from snowtally.inspection.compare import compare, find_side
+from snowtally.inspection.status import status
+from snowtally.inspection.verify import verify
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing.archived_inputs import read_archived
+from snowtally.publishing.publish import left_as_it_is, publish, rebuild_derived, withdraw
+from snowtally.report.pages import make_day_page
 
 FROZEN = Path(__file__).with_name("frozen") / "layout_1"
 

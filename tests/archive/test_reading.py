@@ -16,13 +16,13 @@ import pytest
 import xarray as xr
 from made_day import made_day
 
-from pipeline import reading
-from pipeline.archive.revisions import RevisionId, asked_revision
-from pipeline.cli.past import revision_of
-from pipeline.model.problems import ArchiveError, SettingsError
-from pipeline.model.variables import VARIABLES
-from pipeline.publishing.estimate_nc import rounded_fields
-from pipeline.publishing.publish import publish, rebuild_derived
+from snowtally import reading
+from snowtally.archive.revisions import RevisionId, asked_revision
+from snowtally.cli.past import revision_of
+from snowtally.model.problems import ArchiveError, SettingsError
+from snowtally.model.variables import VARIABLES
+from snowtally.publishing.estimate_nc import rounded_fields
+from snowtally.publishing.publish import publish, rebuild_derived
 
 
 def test_what_was_published_is_what_is_opened(archive):
@@ -173,7 +173,7 @@ def test_basins_of_one_archive_do_not_meet(tmp_path, provenance):
 
 
 def test_reading_brings_in_no_model_no_scheduler_and_no_raster_library():
-    script = "import sys, pipeline.reading; print(*{name.split('.')[0] for name in sys.modules})"
+    script = "import sys, snowtally.reading; print(*{name.split('.')[0] for name in sys.modules})"
     root = Path(__file__).parents[2]
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=root)
     heavy = {
@@ -190,28 +190,28 @@ def test_reading_brings_in_no_model_no_scheduler_and_no_raster_library():
         "xarray",
     }
     assert not heavy & set(done.stdout.split())
-    script += "; print(*{name for name in sys.modules if name.startswith('pipeline.')})"
+    script += "; print(*{name for name in sys.modules if name.startswith('snowtally.')})"
     # Losses are told in the words of the table of rules, which needs nothing else.
-    script = script.replace("'pipeline.')", "'pipeline.') and not name.startswith('pipeline.model.rules')")
+    script = script.replace("'snowtally.')", "'snowtally.') and not name.startswith('snowtally.model.rules')")
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=root)
     assert set(done.stdout.splitlines()[1].split()) <= {
-        "pipeline.archive",
-        "pipeline.model",
-        "pipeline.reading",
-        "pipeline.storage",
-        "pipeline.archive.records",
-        "pipeline.archive.columns",
-        "pipeline.archive.current",
-        "pipeline.archive.layout",
-        "pipeline.archive.revisions",
-        "pipeline.storage.csv_text",
-        "pipeline.storage.json_text",
-        "pipeline.storage.parquet",
-        "pipeline.storage.cache",
-        "pipeline.storage.paths",
-        "pipeline.model.problems",
-        "pipeline.model.reasons",
-        "pipeline.model.variables",
+        "snowtally.archive",
+        "snowtally.model",
+        "snowtally.reading",
+        "snowtally.storage",
+        "snowtally.archive.records",
+        "snowtally.archive.columns",
+        "snowtally.archive.current",
+        "snowtally.archive.layout",
+        "snowtally.archive.revisions",
+        "snowtally.storage.csv_text",
+        "snowtally.storage.json_text",
+        "snowtally.storage.parquet",
+        "snowtally.storage.cache",
+        "snowtally.storage.paths",
+        "snowtally.model.problems",
+        "snowtally.model.reasons",
+        "snowtally.model.variables",
     }
 
 

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.archive.records import RECORD_VERSION, load_record, way_back
-from pipeline.model.problems import NewerVersionError, RecordError
+from snowtally.archive.records import RECORD_VERSION, load_record, way_back
+from snowtally.model.problems import NewerVersionError, RecordError
 
 FROZEN = Path(__file__).with_name("frozen") / "layout_1" / "larkmoor" / "2031-03-05" / "r001"
 RECORD = json.loads((FROZEN / "record.json").read_text("utf-8"))

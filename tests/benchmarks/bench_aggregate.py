@@ -19,12 +19,12 @@ from shapely import segmentize, transform
 from shapely.geometry import box, mapping
 from timing import Figure, Runs, alternate, faster_at_least, no_more_than, peak_mb, slower_at_most
 
-from pipeline.flights.aggregate import CellMeans, aggregate
-from pipeline.flights.difference import Difference, moved
-from pipeline.flights.mosaic import open_pixels
-from pipeline.flights.rasters import quiet_gdal
-from pipeline.model.cores import own_cores
-from pipeline.model.grid import BasinGrid
+from snowtally.flights.aggregate import CellMeans, aggregate
+from snowtally.flights.difference import Difference, moved
+from snowtally.flights.mosaic import open_pixels
+from snowtally.flights.rasters import quiet_gdal
+from snowtally.model.cores import own_cores
+from snowtally.model.grid import BasinGrid
 
 WHOLE, QUARTER = 17_889, 8_945
 """Pixels a side: 320 million, and a quarter of that for what takes long or much memory."""

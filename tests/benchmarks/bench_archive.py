@@ -23,10 +23,10 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "made"))
 from made_day import made_day
 from made_provenance import make_provenance
 
-from pipeline import reading
-from pipeline.inspection.status import status
-from pipeline.publishing.publish import publish
-from pipeline.publishing.tables import parquet_bytes
+from snowtally import reading
+from snowtally.inspection.status import status
+from snowtally.publishing.publish import publish
+from snowtally.publishing.tables import parquet_bytes
 
 SEASONS, NIGHTS = 20, 200
 BASIN = "larkmoor"

@@ -10,12 +10,12 @@ import pandas as pd
 import xarray as xr
 from timing import Figure, Runs, alternate, no_more_than, peak_mb
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.blend import Night, blended
-from pipeline.snow.carry import Pattern
-from pipeline.snow.flight_swe import Flown
-from pipeline.statistics.errors import ErrorPart
-from pipeline.terrain.predictors import add_exposure, with_landform
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.blend import Night, blended
+from snowtally.snow.carry import Pattern
+from snowtally.snow.flight_swe import Flown
+from snowtally.statistics.errors import ErrorPart
+from snowtally.terrain.predictors import add_exposure, with_landform
 
 SITES, ROWS, COLUMNS, CELL_M = 250, 1280, 1250, 100.0
 START, NIGHT = dt.date(2030, 10, 1), dt.date(2031, 4, 25)

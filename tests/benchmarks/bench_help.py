@@ -8,7 +8,7 @@ from pathlib import Path
 
 from timing import Figure, Runs, alternate, no_more_than, slower_at_most
 
-MAIN = "import sys; from pipeline.cli.main import main; sys.argv = ['snowtally', '--help']; main()"
+MAIN = "import sys; from snowtally.cli.main import main; sys.argv = ['snowtally', '--help']; main()"
 """What the console command does, whatever folder it was installed in."""
 
 

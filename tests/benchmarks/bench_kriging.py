@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 from timing import Figure, Runs, alternate, faster_at_least, no_more_than, peak_mb
 
-from pipeline.statistics.kriging import Kriging, PykrigeKriging
-from pipeline.statistics.variogram import Variogram
+from snowtally.statistics.kriging import Kriging, PykrigeKriging
+from snowtally.statistics.variogram import Variogram
 
 SIDE = 1265
 """Rows and columns: 1.6 million cells of 100 m."""

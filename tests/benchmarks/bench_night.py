@@ -27,7 +27,7 @@ ROOT = Path(__file__).parents[2]
 SITES, ROWS, COLUMNS, CELL_M, MARGIN = 250, 1280, 1250, 100.0, 10
 LEFT, TOP, CRS = 500_000.0, 4_880_000.0, "EPSG:32625"
 START, FLOWN, NIGHTS = "2030-10-01", "2031-03-20", ("2031-04-18", "2031-04-19")
-RUN = "from pipeline.cli.main import main; main()"
+RUN = "from snowtally.cli.main import main; main()"
 
 
 @dataclass(frozen=True)

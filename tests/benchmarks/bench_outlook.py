@@ -13,12 +13,12 @@ import pandas as pd
 from pyproj import CRS
 from timing import Figure, Runs, alternate, no_more_than, peak_mb
 
-from pipeline.melt.outlook import OutlookInputs, with_outlook
-from pipeline.model.basin import Basin
-from pipeline.model.day import Day
-from pipeline.model.grid import BasinGrid
-from pipeline.model.ground import GroundRecord
-from pipeline.statistics.totals import ZoneBands, covariance_rows
+from snowtally.melt.outlook import OutlookInputs, with_outlook
+from snowtally.model.basin import Basin
+from snowtally.model.day import Day
+from snowtally.model.grid import BasinGrid
+from snowtally.model.ground import GroundRecord
+from snowtally.statistics.totals import ZoneBands, covariance_rows
 
 SIDE, CELL_M, DAYS, STATIONS = 1265, 100.0, 10, 40
 ZONES, BAND_M = 10, 200.0

@@ -15,10 +15,10 @@ import pyarrow as pa
 import pyarrow.csv as pa_csv
 from timing import Figure, Runs, alternate, no_more_than, peak_mb, slower_at_most
 
-from pipeline.inputs.find import describe
-from pipeline.inputs.read_stations import Window, read_stations
-from pipeline.inputs.source import Source
-from pipeline.storage.cache import Cache
+from snowtally.inputs.find import describe
+from snowtally.inputs.read_stations import Window, read_stations
+from snowtally.inputs.source import Source
+from snowtally.storage.cache import Cache
 
 STATIONS, YEARS = 60, 20
 START = np.datetime64("2011-10-01T00")

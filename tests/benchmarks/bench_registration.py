@@ -11,11 +11,11 @@ from pyproj import CRS
 from scipy.ndimage import map_coordinates
 from timing import Figure, Runs, alternate, faster_at_least, no_more_than, peak_mb
 
-from pipeline.flights.depth_offset import DepthOffset, depth_offset
-from pipeline.flights.mosaic import open_pixels
-from pipeline.flights.register import Registration, register
-from pipeline.inputs.raster_band import HEIGHTS
-from pipeline.model.grid import BasinGrid
+from snowtally.flights.depth_offset import DepthOffset, depth_offset
+from snowtally.flights.mosaic import open_pixels
+from snowtally.flights.register import Registration, register
+from snowtally.inputs.raster_band import HEIGHTS
+from snowtally.model.grid import BasinGrid
 
 SIDE, STABLE_ROWS = 2048, 1000
 """Pixels a side, and rows of stable ground: 2 million stable pixels."""

@@ -8,10 +8,10 @@ from pathlib import Path
 
 from timing import Figure, Runs, alternate, no_more_than, slower_at_most
 
-from pipeline.operations import run
-from pipeline.publishing.publish import publish
-from pipeline.report.pages import make_day_page, make_season_page
-from pipeline.settings.basin import read_settings
+from snowtally.operations import run
+from snowtally.publishing.publish import publish
+from snowtally.report.pages import make_day_page, make_season_page
+from snowtally.settings.basin import read_settings
 
 sys.path.append(str(Path(__file__).parents[1] / "made"))
 

@@ -17,11 +17,11 @@ sys.path.append(str(Path(__file__).parents[1] / "made"))
 
 from clean_season import clean_stations
 
-from pipeline.sites.limits import SnowLimits
-from pipeline.stations.checks import check_stations
-from pipeline.stations.daily import daily_values
-from pipeline.stations.limits import StationLimits
-from pipeline.stations.network import Network
+from snowtally.sites.limits import SnowLimits
+from snowtally.stations.checks import check_stations
+from snowtally.stations.daily import daily_values
+from snowtally.stations.limits import StationLimits
+from snowtally.stations.network import Network
 
 STATIONS, ROUNDS = 60, 5
 

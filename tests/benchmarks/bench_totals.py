@@ -8,9 +8,9 @@ import numpy as np
 from scipy.fft import irfft2, next_fast_len, rfft2
 from timing import Figure, Runs, alternate, faster_at_least, no_more_than, peak_mb
 
-from pipeline.statistics.errors import ErrorPart, KrigedPart, volume_covariance
-from pipeline.statistics.kriging import Kriging
-from pipeline.statistics.variogram import Variogram
+from snowtally.statistics.errors import ErrorPart, KrigedPart, volume_covariance
+from snowtally.statistics.kriging import Kriging
+from snowtally.statistics.variogram import Variogram
 
 SIDE, CELL_M = 1265, 100.0
 ZONES, BANDS = (2, 4), 20
@@ -84,7 +84,7 @@ def _worst(found: np.ndarray, exact: np.ndarray) -> float:
 
 
 def _night(se: np.ndarray) -> list[ErrorPart | KrigedPart]:
-    """Return parts as a night between flights has them (`pipeline.snow.background`)."""
+    """Return parts as a night between flights has them (`snowtally.snow.background`)."""
     x, y = 5e5 + (np.arange(SIDE) + 0.5) * CELL_M, 4.88e6 - (np.arange(SIDE) + 0.5) * CELL_M
     rng = np.random.default_rng(3)
     sites = np.column_stack([rng.choice(x, 250), rng.choice(y, 250)])

@@ -8,7 +8,7 @@ import numpy as np
 from sklearn.ensemble import RandomForestRegressor
 from timing import Figure, Runs, alternate, faster_at_least, no_more_than, peak_mb
 
-from pipeline.snow.trees import Lessons, ShareTrees
+from snowtally.snow.trees import Lessons, ShareTrees
 
 ROWS, PREDICTORS, CELLS = 50_000, 12, 1_600_000
 

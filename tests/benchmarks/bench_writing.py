@@ -8,8 +8,8 @@ from pathlib import Path
 import netCDF4
 from timing import Figure, Runs, alternate, no_more_than, slower_at_most
 
-from pipeline.publishing.estimate_nc import rounded_fields, write_estimate
-from pipeline.publishing.rasters import RASTERS, cog_bytes
+from snowtally.publishing.estimate_nc import rounded_fields, write_estimate
+from snowtally.publishing.rasters import RASTERS, cog_bytes
 
 sys.path.append(str(Path(__file__).parents[1] / "made"))
 

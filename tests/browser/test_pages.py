@@ -16,10 +16,10 @@ from made_basin import snowtally
 from made_check import DATE, write_hard_basin
 from made_pages import archive_with_history  # the tests' own made-up days
 
-from pipeline.inspection.compare import compare, find_side
-from pipeline.report import pages
-from pipeline.report.compare_page import compare_page
-from pipeline.report.units import UNITS
+from snowtally.inspection.compare import compare, find_side
+from snowtally.report import pages
+from snowtally.report.compare_page import compare_page
+from snowtally.report.units import UNITS
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs playwright, of the dev dependencies")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")

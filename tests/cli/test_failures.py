@@ -9,10 +9,10 @@ import pandas as pd
 import pytest
 from made_basin import snowtally, write_basin
 
-from pipeline.cli.base import print_tables
-from pipeline.publishing.tables import Column, csv_bytes, plain_csv, tidy
-from pipeline.storage import failure_log
-from pipeline.storage.csv_text import with_originals
+from snowtally.cli.base import print_tables
+from snowtally.publishing.tables import Column, csv_bytes, plain_csv, tidy
+from snowtally.storage import failure_log
+from snowtally.storage.csv_text import with_originals
 
 RUN_BY_SPREADSHEETS = ["=1+1", "+A1", "-2+3", "@sum", "\tx", "\rx", "'=1", "''+1"]
 PLAIN = ["LS10", "'quoted'", "a=b", ""]
@@ -30,8 +30,8 @@ def broken(*_words):
 
 @pytest.mark.parametrize("as_json", [False, True])
 def test_unforeseen_trouble_is_one_line_that_names_the_log(home, monkeypatch, as_json):
-    importlib.import_module("pipeline.operations.run")  # else it would take the broken one for good
-    monkeypatch.setattr("pipeline.gather.day.read_inputs", broken)
+    importlib.import_module("snowtally.operations.run")  # else it would take the broken one for good
+    monkeypatch.setattr("snowtally.gather.day.read_inputs", broken)
     done = snowtally("check", home / "basin.yaml", "--date", "2031-03-05", *["--json"] * as_json)
     log = home / "state" / "snowtally" / "failures.log"
     assert done.returncode == 1

@@ -8,9 +8,9 @@ import pytest
 from made_basin import snowtally, write_basin
 from made_folder import CORNER, FOOT, heights, write
 
-from pipeline.cli import init
-from pipeline.proposals.proposal import Proposal
-from pipeline.settings.basin import read_settings
+from snowtally.cli import init
+from snowtally.proposals.proposal import Proposal
+from snowtally.settings.basin import read_settings
 
 ROOT = Path(__file__).parents[2]
 

@@ -51,7 +51,7 @@ complete_with snowtally check --da
 
 def test_bash_completes_commands_and_options(tmp_path):
     script = tmp_path / "snowtally"
-    script.write_text(f"#!{sys.executable}\nfrom pipeline.cli.main import main\nmain()\n")
+    script.write_text(f"#!{sys.executable}\nfrom snowtally.cli.main import main\nmain()\n")
     script.chmod(0o755)
     root = str(Path(__file__).parents[2])
     env = os.environ | {"PATH": f"{tmp_path}:{os.environ['PATH']}", "PYTHONPATH": root, "HOME": str(tmp_path)}

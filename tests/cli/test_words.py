@@ -4,11 +4,11 @@ import pytest
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.cli.base import print_tables
-from pipeline.cli.past import changes_text
-from pipeline.cli.values import figure, label, volume
-from pipeline.publishing.changes import changes_in_words
-from pipeline.report.units import METRIC, US
+from snowtally.cli.base import print_tables
+from snowtally.cli.past import changes_text
+from snowtally.cli.values import figure, label, volume
+from snowtally.publishing.changes import changes_in_words
+from snowtally.report.units import METRIC, US
 
 WORDS = ["Larkmoor [/upper]", "[upper]", "[bold]x[/bold]", "a [b", ":snowflake:", "[link=x]", "\\[x]"]
 

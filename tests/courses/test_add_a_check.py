@@ -2,12 +2,12 @@
 
 import pandas as pd
 
-from pipeline.courses import checks
-from pipeline.courses.checks import check_courses
-from pipeline.courses.limits import CourseLimits
-from pipeline.courses.sample_checks import FINE_CHECKS, Breach
-from pipeline.model.problems import findings_table
-from pipeline.model.rules.rule import Action, Rule, Severity
+from snowtally.courses import checks
+from snowtally.courses.checks import check_courses
+from snowtally.courses.limits import CourseLimits
+from snowtally.courses.sample_checks import FINE_CHECKS, Breach
+from snowtally.model.problems import findings_table
+from snowtally.model.rules.rule import Action, Rule, Severity
 
 WINDY = Rule(
     "wind on the stake",

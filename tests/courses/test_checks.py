@@ -8,10 +8,10 @@ import pytest
 from clean_season import sheet
 from made_courses import LIMITS, around, edited, rules, samples
 
-from pipeline.courses.checks import check_courses
-from pipeline.courses.context import Neighbours
-from pipeline.courses.dates import season_samples
-from pipeline.courses.sample_checks import (
+from snowtally.courses.checks import check_courses
+from snowtally.courses.context import Neighbours
+from snowtally.courses.dates import season_samples
+from snowtally.courses.sample_checks import (
     core_longer_than_depth,
     core_much_shorter,
     density_kg_m3,
@@ -24,8 +24,8 @@ from pipeline.courses.sample_checks import (
     tube_fuller_when_empty,
     water_without_depth,
 )
-from pipeline.courses.samplers import without_sampler_bias
-from pipeline.sites.points import course_visits
+from snowtally.courses.samplers import without_sampler_bias
+from snowtally.sites.points import course_visits
 
 SEASON = dt.date(2030, 10, 1), dt.date(2031, 3, 10)
 

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.courses.context import Context, Expected, Neighbours, StationDays
-from pipeline.sites.seasons import typical_density
+from snowtally.courses.context import Context, Expected, Neighbours, StationDays
+from snowtally.sites.seasons import typical_density
 
 DAY = pd.Timestamp("2031-03-01")
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from clean_season import course_season
 
-from pipeline.courses.checks import check_courses
-from pipeline.courses.limits import CourseLimits
+from snowtally.courses.checks import check_courses
+from snowtally.courses.limits import CourseLimits
 
 LEAST_MM = 50.0
 

@@ -2,7 +2,7 @@
 
 from documented import documented
 
-from pipeline.courses.limits import CourseLimits
+from snowtally.courses.limits import CourseLimits
 
 
 def test_each_limit_is_as_documented():

@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from pipeline.courses.checks import check_courses
-from pipeline.courses.context import Expected
-from pipeline.courses.limits import CourseLimits
-from pipeline.courses.mixups import Points, explain_sheet
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.source import Source
-from pipeline.settings.blocks import Column
-from pipeline.sites.points import course_visits
+from snowtally.courses.checks import check_courses
+from snowtally.courses.context import Expected
+from snowtally.courses.limits import CourseLimits
+from snowtally.courses.mixups import Points, explain_sheet
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.source import Source
+from snowtally.settings.blocks import Column
+from snowtally.sites.points import course_visits
 
 
 def visit(tmp_path, header, row, **columns):

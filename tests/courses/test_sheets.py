@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 from made_courses import LIMITS, rules, samples
 
-from pipeline.courses.checks import check_courses
-from pipeline.courses.sheets import superseded
-from pipeline.sites.points import course_visits
+from snowtally.courses.checks import check_courses
+from snowtally.courses.sheets import superseded
+from snowtally.sites.points import course_visits
 
 
 def two_sheets(second, **others):

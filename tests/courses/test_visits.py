@@ -6,9 +6,9 @@ import pytest
 from clean_season import sheet
 from made_courses import LIMITS, rules, samples
 
-from pipeline.courses.context import Neighbours
-from pipeline.courses.mixups import Points, explain_sheet
-from pipeline.courses.visit_checks import (
+from snowtally.courses.context import Neighbours
+from snowtally.courses.mixups import Points, explain_sheet
+from snowtally.courses.visit_checks import (
     compared_visits,
     courses_against_others,
     notes_on_visits,

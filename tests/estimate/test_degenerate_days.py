@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from made_day_inputs import CHOICES, day_of, made
 
-from pipeline.estimate.estimate import estimate_day
-from pipeline.model.problems import NoEstimateError
+from snowtally.estimate.estimate import estimate_day
+from snowtally.model.problems import NoEstimateError
 
 
 def with_sites(inputs, names):

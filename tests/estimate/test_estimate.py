@@ -10,13 +10,13 @@ import xarray as xr
 from made_day_inputs import CHOICES, COLUMNS, DATE, DAY, FLOWN_ON, FLOWN_OR_NOT, day_of, made, made_flight
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from pipeline.estimate.estimate import estimate_day, map_of_day
-from pipeline.estimate.swe_map import SweMap, published_fields, zone_band_covariance
-from pipeline.model.variables import SOURCE_FLAGS
-from pipeline.snow.density import Densities
-from pipeline.snow.flight_swe import CANOPY_DEPTH_SE_M, flight_swe
-from pipeline.statistics.totals import ZoneBands, totals_rows
-from pipeline.terrain.predictors import add_exposure
+from snowtally.estimate.estimate import estimate_day, map_of_day
+from snowtally.estimate.swe_map import SweMap, published_fields, zone_band_covariance
+from snowtally.model.variables import SOURCE_FLAGS
+from snowtally.snow.density import Densities
+from snowtally.snow.flight_swe import CANOPY_DEPTH_SE_M, flight_swe
+from snowtally.statistics.totals import ZoneBands, totals_rows
+from snowtally.terrain.predictors import add_exposure
 
 
 def fields_of(day):
@@ -40,7 +40,7 @@ def test_threads_and_chunks_change_no_byte(flight, seed):
         flights=[one.chunk({"y": 7, "x": 13}) for one in inputs.flights],
     )
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("pipeline.statistics.tiles.own_cores", lambda: 5)
+        patch.setattr("snowtally.statistics.tiles.own_cores", lambda: 5)
         assert_same(once, estimate_day(chunked, CHOICES))
 
 
@@ -51,7 +51,7 @@ def test_linear_algebra_keeps_to_one_thread_so_that_bytes_hang_on_no_machine(mon
         seen.extend(library["num_threads"] for library in threadpool_info() if library["user_api"] == "blas")
         return map_of_day(inputs, choices)
 
-    monkeypatch.setattr("pipeline.estimate.estimate.map_of_day", looked)
+    monkeypatch.setattr("snowtally.estimate.estimate.map_of_day", looked)
     with threadpool_limits(limits=2, user_api="blas"):
         estimate_day(made(3), CHOICES)
     assert set(seen) == {1}

@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 from made_day_inputs import CHOICES, DATE, FLOWN_OR_NOT, made
 
-from pipeline.estimate.estimate import estimate_day, map_of_day
-from pipeline.estimate.reanalysis import WholeSeason, smoothed_map
-from pipeline.estimate.swe_map import day_of
+from snowtally.estimate.estimate import estimate_day, map_of_day
+from snowtally.estimate.reanalysis import WholeSeason, smoothed_map
+from snowtally.estimate.swe_map import day_of
 
 LATER = dt.date(2031, 3, 18)
 HOLLOW = np.s_[10:14, 8:30]

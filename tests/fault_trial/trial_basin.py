@@ -14,8 +14,8 @@ from affine import Affine
 from pyproj import Transformer
 from trial_season import CELL, HEIGHT, LEFT, READINGS, TOP, UTC_OFFSET_HOURS, WIDTH, Season, elevation_of
 
-from pipeline.gather.day import Readings, read_inputs
-from pipeline.settings.basin import read_settings
+from snowtally.gather.day import Readings, read_inputs
+from snowtally.settings.basin import read_settings
 
 TO_DEGREES = Transformer.from_crs("EPSG:32625", "EPSG:4326", always_xy=True)
 

@@ -19,8 +19,8 @@ from trial_basin import Sent, last_day, run_checks, write_season
 from trial_kinds import Kind
 from trial_season import Season, make_season
 
-from pipeline.gather.day import Readings
-from pipeline.model.problems import Finding
+from snowtally.gather.day import Readings
+from snowtally.model.problems import Finding
 
 KINDS = {kind.name: kind for kind in (*STATION_KINDS, *AIR_KINDS, *COURSE_KINDS)}
 MOST_IN_A_SEASON = {"stations": 4, "courses": 3, "sites": 1, "weather": 1}

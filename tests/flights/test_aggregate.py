@@ -8,9 +8,9 @@ from exactextract import exact_extract
 from pyproj import CRS
 from shapely.geometry import box
 
-from pipeline.flights.aggregate import aggregate
-from pipeline.flights.mosaic import open_pixels
-from pipeline.model.grid import BasinGrid
+from snowtally.flights.aggregate import aggregate
+from snowtally.flights.mosaic import open_pixels
+from snowtally.model.grid import BasinGrid
 
 GRID = BasinGrid(CRS("EPSG:32625"), 100.0, 500_000.0, 4_880_000.0, 7, 5)
 PIXEL = 13.7

@@ -5,10 +5,10 @@ import pandas as pd
 import pytest
 from flown import GRID
 
-from pipeline.flights.by_site import check_unit, depths_by_site, offset_of, without_offset
-from pipeline.flights.together import bare_where_seen_bare, one_a_day
-from pipeline.model.ground import GroundRecord
-from pipeline.model.problems import RefusedFlightError
+from snowtally.flights.by_site import check_unit, depths_by_site, offset_of, without_offset
+from snowtally.flights.together import bare_where_seen_bare, one_a_day
+from snowtally.model.ground import GroundRecord
+from snowtally.model.problems import RefusedFlightError
 
 
 def flight(depth=1.0, *, flight_id="F1", date="2031-03-02", valid=1.0, se=0.05):

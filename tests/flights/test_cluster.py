@@ -9,9 +9,9 @@ import pytest
 from affine import Affine
 from flown import GRID, LEFT, TOP, write
 
-from pipeline.flights import cluster as on_cluster
-from pipeline.flights.limits import FlightLimits
-from pipeline.flights.measure import NO_LAYERS, FlightFiles, measure_flight
+from snowtally.flights import cluster as on_cluster
+from snowtally.flights.limits import FlightLimits
+from snowtally.flights.measure import NO_LAYERS, FlightFiles, measure_flight
 
 distributed = pytest.importorskip(
     "distributed", reason="PyPI distributed is not installed, which several machines need"

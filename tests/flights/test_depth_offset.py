@@ -8,12 +8,12 @@ import rasterio
 from affine import Affine
 from flown import GRID, LEFT, TOP, write
 
-from pipeline.flights.aggregate import aggregate
-from pipeline.flights.depth_offset import Lowered, depth_offset
-from pipeline.flights.limits import FlightLimits
-from pipeline.flights.measure import DEFAULT_NOISE, FlightFiles, measure_flight
-from pipeline.flights.mosaic import open_pixels
-from pipeline.model.problems import RefusedFlightError
+from snowtally.flights.aggregate import aggregate
+from snowtally.flights.depth_offset import Lowered, depth_offset
+from snowtally.flights.limits import FlightLimits
+from snowtally.flights.measure import DEFAULT_NOISE, FlightFiles, measure_flight
+from snowtally.flights.mosaic import open_pixels
+from snowtally.model.problems import RefusedFlightError
 
 FINE = Affine(5, 0, LEFT, 0, -5, TOP)
 SHAPE = (100, 140)

@@ -10,8 +10,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from pipeline.flights.aggregate import aggregate
-from pipeline.flights.mosaic import open_pixels
+from snowtally.flights.aggregate import aggregate
+from snowtally.flights.mosaic import open_pixels
 
 PATIENT = settings(
     max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture], derandomize=True

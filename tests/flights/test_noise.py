@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import fftconvolve
 
-from pipeline.flights.noise import PixelNoise, mean_correlation, mean_over_ground_se_m, residual_noise
+from snowtally.flights.noise import PixelNoise, mean_correlation, mean_over_ground_se_m, residual_noise
 
 PIXEL = 3.0
 

@@ -9,11 +9,11 @@ from affine import Affine
 from flown import GRID, LEFT, TOP, TRANSFORM, window_of, write, write_vrt
 from pyproj import Transformer
 
-from pipeline.flights.aggregate import aggregate
-from pipeline.flights.mosaic import open_pixels
-from pipeline.flights.rasters import Window, virtual_parts
-from pipeline.inputs.raster_band import DEPTHS
-from pipeline.model.problems import InputError
+from snowtally.flights.aggregate import aggregate
+from snowtally.flights.mosaic import open_pixels
+from snowtally.flights.rasters import Window, virtual_parts
+from snowtally.inputs.raster_band import DEPTHS
+from snowtally.model.problems import InputError
 
 
 @pytest.fixture

@@ -14,15 +14,15 @@ from rasterio import features
 from scipy.ndimage import gaussian_filter, map_coordinates
 from shapely.geometry import shape
 
-from pipeline.flights.difference import Difference, moved
-from pipeline.flights.limits import FlightLimits
-from pipeline.flights.measure import FlightFiles, measure_flight
-from pipeline.flights.mosaic import open_pixels
-from pipeline.flights.rasters import Window
-from pipeline.flights.register import nmad, register
-from pipeline.inputs.raster_band import HEIGHTS
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import RefusedFlightError
+from snowtally.flights.difference import Difference, moved
+from snowtally.flights.limits import FlightLimits
+from snowtally.flights.measure import FlightFiles, measure_flight
+from snowtally.flights.mosaic import open_pixels
+from snowtally.flights.rasters import Window
+from snowtally.flights.register import nmad, register
+from snowtally.inputs.raster_band import HEIGHTS
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import RefusedFlightError
 
 CELL, LEFT, TOP = 90.0, 500_000.0, 4_880_000.0
 SHIFT_EAST, SHIFT_NORTH, LIFT = 30.0, -20.0, 1.5

@@ -8,7 +8,7 @@ import time
 
 import pytest
 
-from flows.quiet import ENVIRONMENT, set_environment
+from snowtally.flows.quiet import ENVIRONMENT, set_environment
 
 set_environment()
 
@@ -24,10 +24,10 @@ from prefect.client.schemas.filters import (  # noqa: E402
 from prefect.states import Running  # noqa: E402
 from prefect.testing.utilities import prefect_test_harness  # noqa: E402
 
-from flows import tasks  # noqa: E402
-from flows.nightly import nightly  # noqa: E402
-from pipeline.operations.night import NightResult  # noqa: E402
-from pipeline.operations.notes import noted  # noqa: E402
+from snowtally.flows import tasks  # noqa: E402
+from snowtally.flows.nightly import nightly  # noqa: E402
+from snowtally.operations.night import NightResult  # noqa: E402
+from snowtally.operations.notes import noted  # noqa: E402
 
 NOW = "2031-03-06T07:30:00+00:00"
 
@@ -62,7 +62,7 @@ def basins(tmp_path, monkeypatch):
             return NightResult(job.settings, name, job.date, job.run_id, passing=True, message="Input/output error")
         return NightResult(job.settings, name, job.date, job.run_id, state="done", revision=1)
 
-    monkeypatch.setattr("pipeline.operations.nights.run_apart", run_apart)
+    monkeypatch.setattr("snowtally.operations.nights.run_apart", run_apart)
     return lambda *names: [str(tmp_path / f"{name}.yaml") for name in names], tries
 
 
@@ -124,7 +124,7 @@ def test_the_engine_learns_of_a_killed_run(basins, tmp_path, monkeypatch):
 
     with get_client(sync_client=True) as client:
         run = client.create_flow_run(killed, state=Running())
-        monkeypatch.setattr("pipeline.operations.notes.lives", lambda _process: False)
+        monkeypatch.setattr("snowtally.operations.notes.lives", lambda _process: False)
         with noted(tmp_path / "archive", "dead", {"basin": "sound", "date": "2031-03-04", "flow_run_id": str(run.id)}):
             tasks.mark_crashed(files("sound", "wrong"))
         assert client.read_flow_run(run.id).state.is_crashed()
@@ -145,5 +145,5 @@ def test_surroundings_are_offline_and_a_server_that_is_none_is_left_out(monkeypa
 
 
 def test_the_schedule_does_not_hold_the_engine_in_memory():
-    code = "import sys, flows.schedule; sys.exit('prefect' in sys.modules)"
+    code = "import sys, snowtally.flows.schedule; sys.exit('prefect' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -10,19 +10,19 @@ from threading import Thread
 import pytest
 from run_log import read_log
 
-from pipeline.model.problems import StillArrivingError
-from pipeline.operations import nights, run
-from pipeline.operations.alerts import send
-from pipeline.operations.due import due_dates, last_start, missed_dates, next_start
-from pipeline.operations.joblog import JobLog
-from pipeline.operations.late import Changed, LateDate, changed_dates
-from pipeline.operations.night import Job, NightResult, run_night
-from pipeline.operations.nights import exit_status, night_of, run_once, summary, watch
-from pipeline.operations.notes import crashed_nights, noted
-from pipeline.publishing.attempts import failed_attempts
-from pipeline.reading import load_record, read_record, revisions
-from pipeline.settings.basin import read_settings
-from pipeline.settings.operations import Alert
+from snowtally.model.problems import StillArrivingError
+from snowtally.operations import nights, run
+from snowtally.operations.alerts import send
+from snowtally.operations.due import due_dates, last_start, missed_dates, next_start
+from snowtally.operations.joblog import JobLog
+from snowtally.operations.late import Changed, LateDate, changed_dates
+from snowtally.operations.night import Job, NightResult, run_night
+from snowtally.operations.nights import exit_status, night_of, run_once, summary, watch
+from snowtally.operations.notes import crashed_nights, noted
+from snowtally.publishing.attempts import failed_attempts
+from snowtally.reading import load_record, read_record, revisions
+from snowtally.settings.basin import read_settings
+from snowtally.settings.operations import Alert
 
 
 def quiet(_stage):
@@ -263,8 +263,8 @@ def test_a_jump_is_published_marked_and_told_like_a_degraded_night(home, setting
     assert json.loads(told.read_text())["second_look"] == results[0].second_look
     record = load_record(revisions(settings.archive_root, "made", dt.date(2031, 3, 2))[0].path)
     assert not record["degraded"], "a day's own numbers depend on inputs alone"
-    from pipeline.inspection.status import status  # noqa: PLC0415
-    from pipeline.inspection.verify import verify  # noqa: PLC0415
+    from snowtally.inspection.status import status  # noqa: PLC0415
+    from snowtally.inspection.verify import verify  # noqa: PLC0415
 
     archive = settings.archive_root
     assert list(status(archive, "made", dt.date(2031, 3, 3), "10-01").second_look) == [dt.date(2031, 3, 2)]

@@ -9,14 +9,14 @@ import sys
 import pytest
 from run_log import read_log
 
-from flows import schedule
-from flows.schedule import serve, served, start_flow
-from pipeline.cli.main import main
-from pipeline.model.problems import SettingsError
-from pipeline.operations.arrival import Clock
-from pipeline.operations.due import due_dates
-from pipeline.operations.night import NightResult
-from pipeline.settings.basin import read_settings
+from snowtally.cli.main import main
+from snowtally.flows import schedule
+from snowtally.flows.schedule import serve, served, start_flow
+from snowtally.model.problems import SettingsError
+from snowtally.operations.arrival import Clock
+from snowtally.operations.due import due_dates
+from snowtally.operations.night import NightResult
+from snowtally.settings.basin import read_settings
 
 
 class FastMonth:
@@ -217,7 +217,7 @@ def test_the_schedule_ends_quietly_when_it_is_stopped(home, settings):
         folder = settings.archive_root / "made" / str(date) / "r001"
         folder.mkdir(parents=True)
         (folder / "record.json").touch()
-    code = "from pipeline.cli.main import main; main()"
+    code = "from snowtally.cli.main import main; main()"
     process = subprocess.Popen(
         [sys.executable, "-c", code, "schedule", str(home / "basin.yaml"), "--at", _in_an_hour()],
         stderr=subprocess.PIPE,

@@ -7,18 +7,18 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.gather.coverage import (
+from snowtally.gather.coverage import (
     Before,
     Limits,
     earlier_lost,
     held_against,
     net_losses,
 )
-from pipeline.model.problems import Finding
-from pipeline.model.rules.before import CHANGED_VALUES as CHANGED
-from pipeline.model.rules.before import FEWER_ROWS as FEWER
-from pipeline.model.rules.before import LOST_ROWS
-from pipeline.model.rules.files import MISSING_FILE
+from snowtally.model.problems import Finding
+from snowtally.model.rules.before import CHANGED_VALUES as CHANGED
+from snowtally.model.rules.before import FEWER_ROWS as FEWER
+from snowtally.model.rules.before import LOST_ROWS
+from snowtally.model.rules.files import MISSING_FILE
 
 LOST_INPUT, FEWER_ROWS, CHANGED_VALUES = LOST_ROWS.name, FEWER.name, CHANGED.name
 LIMITS = Limits(least_share=0.9, most_changed=0.5)

@@ -3,12 +3,12 @@
 import datetime as dt
 from types import SimpleNamespace
 
-from pipeline.gather.earlier_flights import gather_earlier_flights
-from pipeline.gather.sources import DaySources
-from pipeline.inputs.read_flights import read_flights
-from pipeline.inputs.source import Source
-from pipeline.model.basin import Basin
-from pipeline.model.season import first_of_season
+from snowtally.gather.earlier_flights import gather_earlier_flights
+from snowtally.gather.sources import DaySources
+from snowtally.inputs.read_flights import read_flights
+from snowtally.inputs.source import Source
+from snowtally.model.basin import Basin
+from snowtally.model.season import first_of_season
 
 SETTINGS = SimpleNamespace(season_start=lambda date: first_of_season(date, "10-01"))
 

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from made_basin import changed, snowtally
 
-from pipeline.gather import earlier_visits as gather_earlier_visits
-from pipeline.model.rules.courses import EARLIER_VISIT_NOT_USED
+from snowtally.gather import earlier_visits as gather_earlier_visits
+from snowtally.model.rules.courses import EARLIER_VISIT_NOT_USED
 
 DATE = "2031-03-04"
 YEARS = range(2026, 2031)

@@ -15,12 +15,12 @@ from flown import write, write_vrt
 from made_basin import snowtally
 from pyproj import Transformer
 
-from pipeline.flights import cluster
-from pipeline.gather import flights as gather_flights
-from pipeline.gather.archived_day import inputs_from_archived
-from pipeline.gather.day import read_inputs
-from pipeline.operations import run
-from pipeline.settings.basin import read_settings
+from snowtally.flights import cluster
+from snowtally.gather import flights as gather_flights
+from snowtally.gather.archived_day import inputs_from_archived
+from snowtally.gather.day import read_inputs
+from snowtally.operations import run
+from snowtally.settings.basin import read_settings
 
 LEFT, TOP, WIDTH, HEIGHT = 500_000.0, 4_880_000.0, 30, 24
 DAY = dt.date(2031, 3, 2)
@@ -542,7 +542,7 @@ def test_flights_that_no_night_asks_for_any_more_are_taken_away(basin):
 
 def test_a_check_leaves_nothing_behind(basin, measured, monkeypatch):
     # So that the small stations' file is kept in pieces as a large one is.
-    monkeypatch.setattr("pipeline.inputs.read_stations.CHUNK", 1)
+    monkeypatch.setattr("snowtally.inputs.read_stations.CHUNK", 1)
     readings(basin, one_depth("depth.tif"))
     assert not (basin / "archive").exists()
     assert measured == ["F1"]

@@ -3,9 +3,9 @@
 import pandas as pd
 import pytest
 
-from pipeline.gather.ground import files_set_aside
-from pipeline.model.problems import Finding
-from pipeline.model.rules.courses import UNITS_OF_ROW, UNITS_OF_SHEET
+from snowtally.gather.ground import files_set_aside
+from snowtally.model.problems import Finding
+from snowtally.model.rules.courses import UNITS_OF_ROW, UNITS_OF_SHEET
 
 
 def checked(there, wrong):

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from pipeline.gather.tally import course_tally, station_tally
+from snowtally.gather.tally import course_tally, station_tally
 
 DAYS = pd.to_datetime(["2031-03-01", "2031-03-01", "2031-03-01", "2031-03-02", "2031-03-01"])
 NO = np.nan

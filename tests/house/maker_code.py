@@ -13,7 +13,7 @@ import json
 from collections.abc import Iterator
 from pathlib import Path
 
-from pipeline.storage.cache import Maker
+from snowtally.storage.cache import Maker
 
 ROOT = Path(__file__).resolve().parents[2]
 PINS = Path(__file__).with_name("maker_pins.json")
@@ -33,14 +33,14 @@ ENTRIES = {
 }
 """By maker, the functions that make its values, and the encoding that writes them."""
 
-IN_KEYS = "pipeline.settings."
+IN_KEYS = "snowtally.settings."
 """Modules whose values are parts of keys: their code makes nothing that is cached."""
 
 
 def maker(name: str) -> Maker:
-    """Return the maker of a dotted name under pipeline."""
+    """Return the maker of a dotted name under snowtally."""
     module, _, constant = name.rpartition(".")
-    return getattr(importlib.import_module(f"pipeline.{module}"), constant)
+    return getattr(importlib.import_module(f"snowtally.{module}"), constant)
 
 
 def makers_in_code() -> Iterator[str]:
@@ -68,7 +68,7 @@ class Module:
                 names = [node.id for target in targets for node in ast.walk(target) if isinstance(node, ast.Name)]
                 self.defined |= dict.fromkeys(names, statement)
         for node in ast.walk(tree):
-            if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("pipeline"):
+            if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("snowtally"):
                 self.imported |= {alias.asname or alias.name: f"{node.module}.{alias.name}" for alias in node.names}
 
 
@@ -106,7 +106,7 @@ def plain(node: object) -> str:
 
 def code_hash(name: str) -> str:
     """Return the hash of all code that a maker's values depend on."""
-    waiting, code = [f"pipeline.{entry}" for entry in ENTRIES[name]], {}
+    waiting, code = [f"snowtally.{entry}" for entry in ENTRIES[name]], {}
     while waiting:
         dotted = waiting.pop()
         module = parsed(dotted.rpartition(".")[0])

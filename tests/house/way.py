@@ -84,9 +84,9 @@ def rank(module: str, order: list[str]) -> int:
     return order.index(folder) if folder in order else -1
 
 
-def followed(run: Callable[[], object], pipeline: Path) -> Way:
-    """Return the main line of what `run` does in the modules of a folder `pipeline`."""
-    way, home = Way(), str(pipeline) + "/"
+def followed(run: Callable[[], object], package: Path) -> Way:
+    """Return the main line of what `run` does in the modules of a package's folder."""
+    way, home = Way(), str(package) + "/"
 
     def on_main_line(frame: FrameType) -> str:
         name = frame.f_code.co_filename
@@ -139,7 +139,7 @@ def measured(tree: Path) -> Way:
             if done.returncode not in (0, 3):
                 raise SystemExit(done.stderr)
 
-        return followed(night, tree / "pipeline")
+        return followed(night, tree / "snowtally")
 
 
 def main(words: list[str]) -> None:

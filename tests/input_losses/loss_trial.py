@@ -172,7 +172,7 @@ def estimate_once(folder: Path) -> None:
 
     Only the science between reading and publishing is spared; what is read, checked, judged and published is as always.
     """
-    from pipeline.operations import run  # noqa: PLC0415
+    from snowtally.operations import run  # noqa: PLC0415
 
     true_estimate = run.estimate_day
 

@@ -8,16 +8,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.gather.day import OPTIONAL_TABLES
-from pipeline.inputs.columns import Column, Table, check_declared
-from pipeline.inputs.known_tables import TABLES
-from pipeline.inputs.rows import dated_outside, keep_newest, rows_set_aside
-from pipeline.inputs.source import Source
-from pipeline.inputs.tables import read_tables
-from pipeline.model.problems import SettingsError
-from pipeline.model.rules.rule import Action, Rule, Severity
-from pipeline.settings.blocks import Column as Declared
-from pipeline.settings.blocks import Inputs
+from snowtally.gather.day import OPTIONAL_TABLES
+from snowtally.inputs.columns import Column, Table, check_declared
+from snowtally.inputs.known_tables import TABLES
+from snowtally.inputs.rows import dated_outside, keep_newest, rows_set_aside
+from snowtally.inputs.source import Source
+from snowtally.inputs.tables import read_tables
+from snowtally.model.problems import SettingsError
+from snowtally.model.rules.rule import Action, Rule, Severity
+from snowtally.settings.blocks import Column as Declared
+from snowtally.settings.blocks import Inputs
 
 NOTES = Table(
     "notes",

@@ -13,16 +13,16 @@ import rasterio
 from affine import Affine
 from pyproj import CRS
 
-from pipeline.flights.rasters import open_raster
-from pipeline.inputs.find import find_tables
-from pipeline.inputs.raster_frame import refuse_large
-from pipeline.inputs.rasters import mean_on_grid
-from pipeline.inputs.read_terrain import BandEdges
-from pipeline.inputs.read_zones import read_zones
-from pipeline.inputs.sheets import read_sheets
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import InputError, SettingsError
-from pipeline.settings.basin import read_settings
+from snowtally.flights.rasters import open_raster
+from snowtally.inputs.find import find_tables
+from snowtally.inputs.raster_frame import refuse_large
+from snowtally.inputs.rasters import mean_on_grid
+from snowtally.inputs.read_terrain import BandEdges
+from snowtally.inputs.read_zones import read_zones
+from snowtally.inputs.sheets import read_sheets
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import InputError, SettingsError
+from snowtally.settings.basin import read_settings
 
 UTM = CRS("EPSG:32625")
 GRID = BasinGrid(UTM, 100.0, 500_000.0, 4_880_000.0, 40, 30)

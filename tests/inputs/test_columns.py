@@ -3,15 +3,15 @@
 import numpy as np
 import pytest
 
-from pipeline.inputs.columns import check_declared
-from pipeline.inputs.known_tables import COURSES, STATIONS
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.read_stations import read_stations
-from pipeline.inputs.rows import local_days
-from pipeline.inputs.source import Source
-from pipeline.inputs.tables import read_table
-from pipeline.model.problems import InputError, SettingsError
-from pipeline.settings.blocks import Column
+from snowtally.inputs.columns import check_declared
+from snowtally.inputs.known_tables import COURSES, STATIONS
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.read_stations import read_stations
+from snowtally.inputs.rows import local_days
+from snowtally.inputs.source import Source
+from snowtally.inputs.tables import read_table
+from snowtally.model.problems import InputError, SettingsError
+from snowtally.settings.blocks import Column
 
 
 def written(tmp_path, text, name="table.csv"):

@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 from pyproj import CRS
 
-from pipeline.inputs.cover_checks import doubted_cover
-from pipeline.model.grid import BasinGrid
-from pipeline.model.ground import GroundRecord
+from snowtally.inputs.cover_checks import doubted_cover
+from snowtally.model.grid import BasinGrid
+from snowtally.model.ground import GroundRecord
 
 DAY = dt.date(2031, 4, 10)
 GRID = BasinGrid(CRS("EPSG:32625"), 100.0, 500_000.0, 4_880_000.0, 8, 6)

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from pipeline.inputs.dead_clock import dead_clocks
-from pipeline.inputs.read_stations import read_stations
-from pipeline.inputs.source import Source
+from snowtally.inputs.dead_clock import dead_clocks
+from snowtally.inputs.read_stations import read_stations
+from snowtally.inputs.source import Source
 
 HOUR = 3600
 

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.inputs.find import find_tables, matching
-from pipeline.inputs.read_flights import read_flights
-from pipeline.inputs.source import Source
+from snowtally.inputs.find import find_tables, matching
+from snowtally.inputs.read_flights import read_flights
+from snowtally.inputs.source import Source
 
 SEASON = dt.date(2030, 10, 1), dt.date(2031, 4, 1)
 

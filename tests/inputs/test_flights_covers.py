@@ -4,11 +4,11 @@ import datetime as dt
 
 import pytest
 
-from pipeline.inputs.formats import FileFormat
-from pipeline.inputs.read_covers import read_covers
-from pipeline.inputs.read_flights import read_flights
-from pipeline.inputs.source import Source
-from pipeline.settings.blocks import Column
+from snowtally.inputs.formats import FileFormat
+from snowtally.inputs.read_covers import read_covers
+from snowtally.inputs.read_flights import read_flights
+from snowtally.inputs.source import Source
+from snowtally.settings.blocks import Column
 
 SEASON = dt.date(2030, 10, 1), dt.date(2031, 4, 1)
 

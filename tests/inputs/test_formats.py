@@ -7,14 +7,14 @@ import numpy as np
 import openpyxl
 import pytest
 
-from pipeline.inputs.columns import check_declared
-from pipeline.inputs.formats import FileFormat, check_formats
-from pipeline.inputs.known_tables import COURSES, STATIONS
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.source import Source
-from pipeline.inputs.units import conversion
-from pipeline.model.problems import InputError, SettingsError
-from pipeline.settings.blocks import Column, Format, Monthly
+from snowtally.inputs.columns import check_declared
+from snowtally.inputs.formats import FileFormat, check_formats
+from snowtally.inputs.known_tables import COURSES, STATIONS
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.source import Source
+from snowtally.inputs.units import conversion
+from snowtally.model.problems import InputError, SettingsError
+from snowtally.settings.blocks import Column, Format, Monthly
 
 HEADER = "site_id,date,point,depth_cm,swe_mm,remark\n"
 

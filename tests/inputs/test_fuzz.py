@@ -7,12 +7,12 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from pipeline.inputs.known_tables import COURSES
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.read_stations import read_stations
-from pipeline.inputs.source import Source
-from pipeline.model.problems import FINDING_COLUMNS, findings_table
-from pipeline.settings.blocks import Column
+from snowtally.inputs.known_tables import COURSES
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.read_stations import read_stations
+from snowtally.inputs.source import Source
+from snowtally.model.problems import FINDING_COLUMNS, findings_table
+from snowtally.settings.blocks import Column
 
 QUIET = settings(
     max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]

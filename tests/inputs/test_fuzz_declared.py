@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from pipeline.inputs.formats import FileFormat
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.read_stations import read_stations
-from pipeline.inputs.source import Source
-from pipeline.settings.blocks import Column, Monthly
+from snowtally.inputs.formats import FileFormat
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.read_stations import read_stations
+from snowtally.inputs.source import Source
+from snowtally.settings.blocks import Column, Monthly
 
 MONTHLY = "# a report\nWinter,Jan,Jan,Jan,Apr,Apr,Apr\n,day,depth,swe,day,depth,swe\n2039,Dec 30,40,10,Mar 31,81,29\n2040,,,,Apr 2,65,16\nMean,,40,10,,70,20\n"
 TITLED = 'Course: Fell Top,,\n"Day: 30.03.31",,\nPt,Depth,SWE\n1,120,350\n2,118,341\nAverage,119,345\n'

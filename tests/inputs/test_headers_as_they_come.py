@@ -5,15 +5,15 @@ import datetime as dt
 import openpyxl
 import pytest
 
-from pipeline.inputs.formats import FileFormat
-from pipeline.inputs.known_tables import SITES
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.read_sites import read_sites
-from pipeline.inputs.read_stations import read_stations
-from pipeline.inputs.source import Source
-from pipeline.inputs.tables import read_table
-from pipeline.model.problems import InputError
-from pipeline.settings.blocks import Column
+from snowtally.inputs.formats import FileFormat
+from snowtally.inputs.known_tables import SITES
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.read_sites import read_sites
+from snowtally.inputs.read_stations import read_stations
+from snowtally.inputs.source import Source
+from snowtally.inputs.tables import read_table
+from snowtally.model.problems import InputError
+from snowtally.settings.blocks import Column
 
 MISSING = ["", "-9999", "M"]
 

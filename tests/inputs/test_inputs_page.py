@@ -6,14 +6,14 @@ from pathlib import Path
 import pytest
 import yaml
 
-from pipeline.inputs.formats import FileFormat, check_formats
-from pipeline.inputs.known_tables import COURSES, STATIONS
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.read_stations import read_stations
-from pipeline.inputs.source import Source
-from pipeline.settings.basin import Settings
-from pipeline.settings.blocks import Format
-from pipeline.settings.whole import file_formats
+from snowtally.inputs.formats import FileFormat, check_formats
+from snowtally.inputs.known_tables import COURSES, STATIONS
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.read_stations import read_stations
+from snowtally.inputs.source import Source
+from snowtally.settings.basin import Settings
+from snowtally.settings.blocks import Format
+from snowtally.settings.whole import file_formats
 
 PAGE = (Path(__file__).parents[2] / "docs" / "inputs.md").read_text("utf-8")
 

@@ -6,12 +6,12 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from pipeline.inputs.formats import FileFormat
-from pipeline.inputs.monthly import date_in_words, month_of
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.rows import without_lines
-from pipeline.inputs.source import Source
-from pipeline.settings.blocks import Column, Monthly
+from snowtally.inputs.formats import FileFormat
+from snowtally.inputs.monthly import date_in_words, month_of
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.rows import without_lines
+from snowtally.inputs.source import Source
+from snowtally.settings.blocks import Column, Monthly
 
 MISSING = ["", "-9999", "M"]
 GROUP = Monthly(season="Winter", group=["date", "depth", "swe"])

@@ -7,12 +7,12 @@ import xarray as xr
 from affine import Affine
 from pyproj import CRS, Transformer
 
-from pipeline.flights.mosaic import open_pixels
-from pipeline.flights.rasters import Window
-from pipeline.inputs.raster_band import DEPTHS, ELEVATIONS
-from pipeline.inputs.rasters import fraction_on_grid, mean_on_grid
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import InputError
+from snowtally.flights.mosaic import open_pixels
+from snowtally.flights.rasters import Window
+from snowtally.inputs.raster_band import DEPTHS, ELEVATIONS
+from snowtally.inputs.rasters import fraction_on_grid, mean_on_grid
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import InputError
 
 UTM = CRS("EPSG:32625")
 LEFT, TOP = 500_000.0, 4_881_000.0
@@ -155,9 +155,9 @@ def test_tiles_of_the_grid_are_the_whole(tmp_path, monkeypatch):
     x, y = Transformer.from_crs(UTM, other, always_xy=True).transform(LEFT, TOP)
     for crs, corner in ((UTM, (LEFT - 307, TOP + 211)), (other, (x - 500, y + 500))):
         grid = BasinGrid(crs, 25.0, *corner, 80, 80)
-        monkeypatch.setattr("pipeline.inputs.rasters.TILE_CELLS", 1024)
+        monkeypatch.setattr("snowtally.inputs.rasters.TILE_CELLS", 1024)
         whole = mean_on_grid([path], grid, ELEVATIONS).values
-        monkeypatch.setattr("pipeline.inputs.rasters.TILE_CELLS", 17)
+        monkeypatch.setattr("snowtally.inputs.rasters.TILE_CELLS", 17)
         cut = mean_on_grid([path], grid, ELEVATIONS).values
         assert 1000 < np.isfinite(whole).sum() < whole.size
         if crs == UTM:

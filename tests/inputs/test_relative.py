@@ -4,10 +4,10 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline.inputs.relative import relative_to, with_relative_files
-from pipeline.model.problems import Finding
-from pipeline.model.rules.files import MISSING_FILE
-from pipeline.model.rules.sites import NO_SITE
+from snowtally.inputs.relative import relative_to, with_relative_files
+from snowtally.model.problems import Finding
+from snowtally.model.rules.files import MISSING_FILE
+from snowtally.model.rules.sites import NO_SITE
 
 
 def test_files_in_rows_and_findings_are_told_from_the_settings_on():

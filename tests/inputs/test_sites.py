@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 from pyproj import CRS
 
-from pipeline.inputs.columns import check_declared
-from pipeline.inputs.formats import FileFormat, check_formats
-from pipeline.inputs.known_tables import COURSES, SITES, ZONES
-from pipeline.inputs.read_sites import read_sites
-from pipeline.inputs.source import Source
-from pipeline.model.problems import SettingsError
-from pipeline.settings.blocks import Column
+from snowtally.inputs.columns import check_declared
+from snowtally.inputs.formats import FileFormat, check_formats
+from snowtally.inputs.known_tables import COURSES, SITES, ZONES
+from snowtally.inputs.read_sites import read_sites
+from snowtally.inputs.source import Source
+from snowtally.model.problems import SettingsError
+from snowtally.settings.blocks import Column
 
 HEADER = "site_id,kind,longitude,latitude\n"
 

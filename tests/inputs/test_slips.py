@@ -12,15 +12,15 @@ from pyproj import CRS, Transformer
 from shapely.geometry import box
 from trial_season import make_season
 
-from pipeline.inputs.basin_position import check_elevation_near, clock_at_longitude
-from pipeline.inputs.mixed_units import mixed_units
-from pipeline.inputs.read_sites import sites_on_grid
-from pipeline.inputs.read_terrain import BandEdges, ElevationFiles, basin_grid, read_terrain
-from pipeline.inputs.read_zones import read_zones
-from pipeline.inputs.site_twins import sites_used_twice
-from pipeline.inputs.undeclared_voids import Steps
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import InputError
+from snowtally.inputs.basin_position import check_elevation_near, clock_at_longitude
+from snowtally.inputs.mixed_units import mixed_units
+from snowtally.inputs.read_sites import sites_on_grid
+from snowtally.inputs.read_terrain import BandEdges, ElevationFiles, basin_grid, read_terrain
+from snowtally.inputs.read_zones import read_zones
+from snowtally.inputs.site_twins import sites_used_twice
+from snowtally.inputs.undeclared_voids import Steps
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import InputError
 
 LEFT, TOP = 500_000.0, 4_880_000.0
 

@@ -6,12 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.inputs import lines
-from pipeline.inputs.formats import FileFormat
-from pipeline.inputs.read_stations import Window, read_stations
-from pipeline.inputs.source import Source
-from pipeline.settings.blocks import Column
-from pipeline.storage.cache import Cache
+from snowtally.inputs import lines
+from snowtally.inputs.formats import FileFormat
+from snowtally.inputs.read_stations import Window, read_stations
+from snowtally.inputs.source import Source
+from snowtally.settings.blocks import Column
+from snowtally.storage.cache import Cache
 
 HEADER = "site_id,time,swe_mm,depth_cm,air_temperature_c\n"
 
@@ -240,7 +240,7 @@ def long_table(days):
 def small_chunks(monkeypatch):
     """Chunks of 2 kB, so that a small file is read as a large one is."""
     monkeypatch.setattr(lines, "CHUNK", 2000)
-    monkeypatch.setattr("pipeline.inputs.read_stations.CHUNK", 2000)
+    monkeypatch.setattr("snowtally.inputs.read_stations.CHUNK", 2000)
 
 
 @pytest.mark.usefixtures("small_chunks")
@@ -277,7 +277,8 @@ def test_a_file_that_grew_is_read_again_only_at_its_end(tmp_path, monkeypatch):
     split_at = []
     plain = lines.split
     monkeypatch.setattr(
-        "pipeline.inputs.read_stations.split", lambda chunk, layout: split_at.append(len(chunk)) or plain(chunk, layout)
+        "snowtally.inputs.read_stations.split",
+        lambda chunk, layout: split_at.append(len(chunk)) or plain(chunk, layout),
     )
     grown = read(path, cache=cache)
     assert sum(split_at) < 5000 < len(whole) / 10
@@ -310,7 +311,7 @@ def test_other_settings_use_nothing_that_was_kept_before(tmp_path):
 
 def test_a_folder_that_cannot_be_written_is_no_trouble(tmp_path, monkeypatch):
     monkeypatch.setattr(lines, "CHUNK", 2000)
-    monkeypatch.setattr("pipeline.inputs.read_stations.CHUNK", 2000)
+    monkeypatch.setattr("snowtally.inputs.read_stations.CHUNK", 2000)
     path = written(tmp_path, long_table(5))
     (tmp_path / "file").write_text("")
     assert len(read(path, cache=tmp_path / "file" / "cache")[0]) == 24 * 5 * 2 - 2

@@ -2,9 +2,9 @@
 
 import pytest
 
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.source import Source
-from pipeline.settings.blocks import Column
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.source import Source
+from snowtally.settings.blocks import Column
 
 HEADER = "site_id,date,point,depth_cm,swe_mm\n"
 POINTS = "A,2031-03-01,1,120,350\nA,2031-03-01,2,110,330\nA,2031-03-01,3,100,310\nA,2031-03-01,4,90,290\n"

@@ -10,14 +10,14 @@ from affine import Affine
 from pyproj import CRS
 from shapely.geometry import box
 
-from pipeline.inputs.raster_band import ELEVATIONS
-from pipeline.inputs.rasters import mean_on_grid
-from pipeline.inputs.read_sites import sites_on_grid
-from pipeline.inputs.read_terrain import BandEdges, ElevationFiles, basin_grid, read_terrain
-from pipeline.inputs.read_zones import read_zones
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import InputError, SettingsError
-from pipeline.settings.blocks import Column
+from snowtally.inputs.raster_band import ELEVATIONS
+from snowtally.inputs.rasters import mean_on_grid
+from snowtally.inputs.read_sites import sites_on_grid
+from snowtally.inputs.read_terrain import BandEdges, ElevationFiles, basin_grid, read_terrain
+from snowtally.inputs.read_zones import read_zones
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import InputError, SettingsError
+from snowtally.settings.blocks import Column
 
 UTM = CRS("EPSG:32625")
 LEFT, FOOT = 500_000.0, 4_880_000.0

@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from pipeline.inputs.read_stations import read_stations
-from pipeline.inputs.source import Source
-from pipeline.settings.blocks import Column
+from snowtally.inputs.read_stations import read_stations
+from snowtally.inputs.source import Source
+from snowtally.settings.blocks import Column
 
 TIMES = pd.date_range("2031-03-01T06:00", periods=3, freq="6h")
 SWE_M = np.array([[0.300, 0.302, np.nan], [0.500, 0.501, 0.503]])

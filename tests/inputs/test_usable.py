@@ -4,16 +4,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.inputs.decoding import with_line_feeds
-from pipeline.inputs.formats import FileFormat
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.read_overrides import read_overrides
-from pipeline.inputs.read_sites import read_sites
-from pipeline.inputs.read_stations import Window, read_stations
-from pipeline.inputs.read_weather import read_weather
-from pipeline.inputs.source import Source
-from pipeline.inputs.usable import clearly_fewer
-from pipeline.model.rules import files
+from snowtally.inputs.decoding import with_line_feeds
+from snowtally.inputs.formats import FileFormat
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.read_overrides import read_overrides
+from snowtally.inputs.read_sites import read_sites
+from snowtally.inputs.read_stations import Window, read_stations
+from snowtally.inputs.read_weather import read_weather
+from snowtally.inputs.source import Source
+from snowtally.inputs.usable import clearly_fewer
+from snowtally.model.rules import files
 
 NO_USABLE_ROW, FEW_USABLE_ROWS = files.NO_USABLE_ROW.name, files.FEW_USABLE_ROWS.name
 MISSING = ["", "-9999", "M"]

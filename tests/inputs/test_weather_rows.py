@@ -2,8 +2,8 @@
 
 import datetime as dt
 
-from pipeline.inputs.read_weather import as_issued_by, read_weather
-from pipeline.inputs.source import Source
+from snowtally.inputs.read_weather import as_issued_by, read_weather
+from snowtally.inputs.source import Source
 
 HEADER = "date,elevation_m,solar_mj_m2,air_temperature_c,issued"
 

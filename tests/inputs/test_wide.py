@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from pipeline.inputs.formats import FileFormat
-from pipeline.inputs.lines import CHUNK
-from pipeline.inputs.read_stations import read_stations
-from pipeline.inputs.source import Source
-from pipeline.settings.blocks import Column
-from pipeline.storage.cache import Cache
+from snowtally.inputs.formats import FileFormat
+from snowtally.inputs.lines import CHUNK
+from snowtally.inputs.read_stations import read_stations
+from snowtally.inputs.source import Source
+from snowtally.settings.blocks import Column
+from snowtally.storage.cache import Cache
 
 MISSING = ["", "-9999", "M"]
 SWE, DEPTH, AIR = "Water in Snow (in)", "Snow on Ground (in)", "Air, mean (degF)"

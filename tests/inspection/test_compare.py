@@ -11,13 +11,13 @@ import rasterio
 from made_day import made_day
 from rich.table import Table
 
-from pipeline.cli.compare import CompareResult
-from pipeline.cli.values import volume
-from pipeline.inspection.compare import compare, find_side
-from pipeline.inspection.compare_files import draw, write_files
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing.publish import publish
-from pipeline.report.units import METRIC, US
+from snowtally.cli.compare import CompareResult
+from snowtally.cli.values import volume
+from snowtally.inspection.compare import compare, find_side
+from snowtally.inspection.compare_files import draw, write_files
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing.publish import publish
+from snowtally.report.units import METRIC, US
 
 
 def held(archive, a, b, other=None):

@@ -8,13 +8,13 @@ import shutil
 import pytest
 from made_day import made_day
 
-from pipeline.cli.status import StatusResult
-from pipeline.inspection.growth import growth
-from pipeline.inspection.status import status
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing.attempts import note_failed
-from pipeline.publishing.derived import read_index
-from pipeline.publishing.publish import publish, withdraw
+from snowtally.cli.status import StatusResult
+from snowtally.inspection.growth import growth
+from snowtally.inspection.status import status
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing.attempts import note_failed
+from snowtally.publishing.derived import read_index
+from snowtally.publishing.publish import publish, withdraw
 
 
 def small(date: str):

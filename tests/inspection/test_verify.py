@@ -17,14 +17,14 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from made_day import made_day
 
-from pipeline.cli.verify import VerifyResult
-from pipeline.inspection import verify as verify_module
-from pipeline.inspection.status import status
-from pipeline.inspection.verify import verify
-from pipeline.publishing.archived_inputs import archive_inputs
-from pipeline.publishing.publish import publish, rebuild_derived, withdraw
-from pipeline.publishing.staging import staged
-from pipeline.reading import list_days
+from snowtally.cli.verify import VerifyResult
+from snowtally.inspection import verify as verify_module
+from snowtally.inspection.status import status
+from snowtally.inspection.verify import verify
+from snowtally.publishing.archived_inputs import archive_inputs
+from snowtally.publishing.publish import publish, rebuild_derived, withdraw
+from snowtally.publishing.staging import staged
+from snowtally.reading import list_days
 
 
 @pytest.fixture(scope="module")

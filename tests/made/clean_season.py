@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from trial_season import make_season
 
-from pipeline.courses.context import Neighbours
+from snowtally.courses.context import Neighbours
 
 DAYS = pd.date_range("2030-10-01", "2031-06-30")
 FIRST_DAY = DAYS[0]

@@ -9,7 +9,7 @@ import rasterio
 from affine import Affine
 from pyproj import CRS
 
-from pipeline.model.grid import BasinGrid
+from snowtally.model.grid import BasinGrid
 
 LEFT, TOP = 500_000.0, 4_880_000.0
 TRANSFORM = Affine(13.7, 0, LEFT - 63, 0, -13.7, TOP + 41)

@@ -18,7 +18,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.cli.main import main
+from snowtally.cli.main import main
 
 _SPARE_ADDRESSES = 1 << 30
 """Address space beyond the limit of memory: mapped files and libraries are no memory. What is resident is judged apart."""

@@ -9,9 +9,9 @@ import pytest
 from made_day import made_day
 from made_provenance import make_provenance
 
-from pipeline.publishing import publish as archive_module
-from pipeline.publishing.pack import pack
-from pipeline.publishing.publish import publish
+from snowtally.publishing import publish as archive_module
+from snowtally.publishing.pack import pack
+from snowtally.publishing.publish import publish
 
 
 @pytest.fixture(scope="session", autouse=True)

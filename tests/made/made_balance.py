@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 from made_weather import NODES, made_ground
 
-from pipeline.snow.balance import march
-from pipeline.snow.forcing import node_to_sites
+from snowtally.snow.balance import march
+from snowtally.snow.forcing import node_to_sites
 
 ELEVATION = np.array([1100.0, 1300.0, 1800.0, 2100.0, 2400.0, 2700.0])
 

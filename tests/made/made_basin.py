@@ -14,7 +14,7 @@ import rasterio
 from affine import Affine
 from pyproj import Transformer
 
-from pipeline.cli.main import main
+from snowtally.cli.main import main
 
 LEFT, TOP, WIDTH, HEIGHT = 500_000.0, 4_880_000.0, 60, 50
 DENSITY = 300.0
@@ -116,7 +116,7 @@ def snowtally_apart(*words):
     from one_thread import NAMES  # noqa: PLC0415  trials that use this basin may have their threads
 
     return subprocess.run(
-        [sys.executable, "-c", "from pipeline.cli.main import main; main()", *map(str, words)],
+        [sys.executable, "-c", "from snowtally.cli.main import main; main()", *map(str, words)],
         capture_output=True,
         text=True,
         check=False,

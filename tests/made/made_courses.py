@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 from clean_season import DAYS, sheet
 
-from pipeline.courses.context import Neighbours
-from pipeline.courses.limits import CourseLimits
+from snowtally.courses.context import Neighbours
+from snowtally.courses.limits import CourseLimits
 
 LIMITS = CourseLimits()
 

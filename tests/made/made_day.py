@@ -10,11 +10,11 @@ import pandas as pd
 import xarray as xr
 from pyproj import CRS
 
-from pipeline.model.day import Day
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import Finding, findings_table
-from pipeline.model.rules.rule import Severity
-from pipeline.model.rules.stations import FLAT_LINE
+from snowtally.model.day import Day
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import Finding, findings_table
+from snowtally.model.rules.rule import Severity
+from snowtally.model.rules.stations import FLAT_LINE
 
 ZONES = [("north", "Øvre Fläche, 北"), ("south", "Lower Moor"), ("empty", "Lower Moor")]
 BANDS = [(1800.0, 2000.0), (2000.0, 2200.0), (2200.0, 2400.0)]

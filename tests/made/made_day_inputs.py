@@ -9,12 +9,12 @@ import pytest
 import xarray as xr
 from pyproj import CRS
 
-from pipeline.estimate.day_inputs import Choices, DayInputs
-from pipeline.estimate.estimate import estimate_day
-from pipeline.model.basin import Basin
-from pipeline.model.grid import BasinGrid
-from pipeline.model.ground import GroundRecord
-from pipeline.model.season import BasinDay
+from snowtally.estimate.day_inputs import Choices, DayInputs
+from snowtally.estimate.estimate import estimate_day
+from snowtally.model.basin import Basin
+from snowtally.model.grid import BasinGrid
+from snowtally.model.ground import GroundRecord
+from snowtally.model.season import BasinDay
 
 DATE, FLOWN_ON = dt.date(2031, 3, 10), dt.date(2031, 3, 2)
 

@@ -8,7 +8,7 @@ import rasterio
 from affine import Affine
 from made_basin import HEIGHT, LEFT, TOP, WIDTH, elevation_of
 
-from pipeline.proposals.proposal import FileGroup, TableProposal, TableProposals, UnknownFile
+from snowtally.proposals.proposal import FileGroup, TableProposal, TableProposals, UnknownFile
 
 FOOT = 0.3048
 

@@ -3,7 +3,7 @@
 import pytest
 from made_basin import write_basin
 
-from pipeline.settings.basin import read_settings
+from snowtally.settings.basin import read_settings
 
 OPERATIONS = "operations: {arrival: {quiet_s: 0.2, wait_s: 1}, retry: {times: 1, first_wait_s: 0}}\n"
 

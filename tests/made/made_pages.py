@@ -11,8 +11,8 @@ import pandas as pd
 from made_day import _totals, made_day
 from made_provenance import losses
 
-from pipeline.publishing.publish import publish
-from pipeline.publishing.record import Provenance, UsedFile
+from snowtally.publishing.publish import publish
+from snowtally.publishing.record import Provenance, UsedFile
 
 MADE = dt.datetime(2031, 3, 2, 4, 30, tzinfo=dt.UTC)
 

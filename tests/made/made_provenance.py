@@ -5,8 +5,8 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import replace
 
-from pipeline.archive.current import Loss
-from pipeline.publishing.record import Provenance, UsedFile
+from snowtally.archive.current import Loss
+from snowtally.publishing.record import Provenance, UsedFile
 
 MADE = dt.datetime(2031, 3, 2, 4, 30, tzinfo=dt.UTC)
 

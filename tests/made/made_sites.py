@@ -5,7 +5,7 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from pipeline.model.ground import GroundRecord
+from snowtally.model.ground import GroundRecord
 
 DATE = dt.date(2031, 2, 14)
 

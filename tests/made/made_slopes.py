@@ -7,11 +7,11 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.carry import Pattern
-from pipeline.snow.flight_swe import Flown
-from pipeline.statistics.errors import ErrorPart
-from pipeline.terrain.predictors import add_exposure, with_landform
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.carry import Pattern
+from snowtally.snow.flight_swe import Flown
+from snowtally.statistics.errors import ErrorPart
+from snowtally.terrain.predictors import add_exposure, with_landform
 
 ROWS, COLUMNS, CELL_M = 60, 70, 100.0
 START = dt.date(2030, 10, 1)

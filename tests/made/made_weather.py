@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.forcing import Forcing
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.forcing import Forcing
 
 NODES = np.arange(1000.0, 3100.0, 100.0)
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipeline.melt.energy import split_melt
+from snowtally.melt.energy import split_melt
 
 
 def melt_of_steps(energy_mj_m2, swe_mm, cold_mm, most_cold):

@@ -4,11 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.inputs.read_normals import read_normals
-from pipeline.inputs.relative import relative_to
-from pipeline.inputs.source import Source
-from pipeline.melt.normals import in_per_cent, normal_on
-from pipeline.model.season import BasinDay
+from snowtally.inputs.read_normals import read_normals
+from snowtally.inputs.relative import relative_to
+from snowtally.inputs.source import Source
+from snowtally.melt.normals import in_per_cent, normal_on
+from snowtally.model.season import BasinDay
 
 SEASON = dt.date(2030, 10, 1)
 

@@ -8,13 +8,13 @@ import pandas as pd
 import pytest
 from pyproj import CRS
 
-from pipeline.melt.outlook import OutlookInputs, with_outlook
-from pipeline.model.basin import Basin
-from pipeline.model.day import Day
-from pipeline.model.grid import BasinGrid
-from pipeline.model.ground import GroundRecord
-from pipeline.model.problems import findings_table
-from pipeline.statistics.totals import ZoneBands, covariance_rows
+from snowtally.melt.outlook import OutlookInputs, with_outlook
+from snowtally.model.basin import Basin
+from snowtally.model.day import Day
+from snowtally.model.grid import BasinGrid
+from snowtally.model.ground import GroundRecord
+from snowtally.model.problems import findings_table
+from snowtally.statistics.totals import ZoneBands, covariance_rows
 
 DATE = dt.date(2031, 4, 20)
 SEASON = dt.date(2030, 10, 1)

@@ -1,6 +1,6 @@
 """A process uses the cores that it was granted, and no more."""
 
-from pipeline.model.cores import own_cores
+from snowtally.model.cores import own_cores
 
 
 def test_own_cores():

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from pyproj import CRS
 
-from pipeline.model.grid import BasinGrid
+from snowtally.model.grid import BasinGrid
 
 UTM = CRS("EPSG:32625")
 

@@ -2,14 +2,14 @@
 
 import pytest
 
-from pipeline.archive.current import Loss, words_of
-from pipeline.cli.findings import by_site, findings_by_site
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.source import Source
-from pipeline.model.problems import Finding, findings_table
-from pipeline.model.reasons import Reason, in_words
-from pipeline.model.rules import files as rules
-from pipeline.report.notices import lacking
+from snowtally.archive.current import Loss, words_of
+from snowtally.cli.findings import by_site, findings_by_site
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.source import Source
+from snowtally.model.problems import Finding, findings_table
+from snowtally.model.reasons import Reason, in_words
+from snowtally.model.rules import files as rules
+from snowtally.report.notices import lacking
 
 MISSING = "is named by inputs.courses in the settings but is not there: put it there or take it out"
 

@@ -6,9 +6,9 @@ from pathlib import Path
 import make_checks
 import pytest
 
-from pipeline.model.problems import FINDING_COLUMNS, Finding, findings_table
-from pipeline.model.rules import table
-from pipeline.model.rules.rule import Action, Rule, Severity
+from snowtally.model.problems import FINDING_COLUMNS, Finding, findings_table
+from snowtally.model.rules import table
+from snowtally.model.rules.rule import Action, Rule, Severity
 
 PIPELINE = Path(make_checks.__file__).resolve().parents[1] / "pipeline"
 HOME = PIPELINE / "model" / "rules"

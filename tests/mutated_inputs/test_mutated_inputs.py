@@ -47,8 +47,8 @@ def ran(**changed):
         ({"status": -11}, False, "signal 11"),
         ({"stopped": True, "status": -9}, False, f"over {LIMITS.cpu_s} s"),
         ({"memory": 3 << 30}, False, "over 2 GB"),
-        ({"stderr": 'Traceback (most recent call last):\n  File "/x/pipeline/model/grid.py", line 5, in covering\nValueError: no\n'}, False,
-         "traceback: ValueError in pipeline/model/grid.py:covering"),
+        ({"stderr": 'Traceback (most recent call last):\n  File "/x/snowtally/model/grid.py", line 5, in covering\nValueError: no\n'}, False,
+         "traceback: ValueError in snowtally/model/grid.py:covering"),
     ],
 )  # fmt: skip
 def test_each_way_to_fail_is_seen(changed, as_json, word):

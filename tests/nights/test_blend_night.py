@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from made_day_inputs import CHOICES, made, made_flight
 
-from pipeline.estimate.estimate import estimate_day
-from pipeline.terrain.predictors import landform_of
+from snowtally.estimate.estimate import estimate_day
+from snowtally.terrain.predictors import landform_of
 
 
 @pytest.fixture(scope="module")

@@ -9,12 +9,12 @@ import pandas as pd
 import pytest
 import rasterio
 
-from pipeline.gather.before import newest_sound
-from pipeline.gather.day import read_inputs
-from pipeline.model.rules import before
-from pipeline.operations import run
-from pipeline.operations.rebuild import rebuild_revision
-from pipeline.settings.basin import read_settings
+from snowtally.gather.before import newest_sound
+from snowtally.gather.day import read_inputs
+from snowtally.model.rules import before
+from snowtally.operations import run
+from snowtally.operations.rebuild import rebuild_revision
+from snowtally.settings.basin import read_settings
 
 LOST_INPUT, CHANGED_VALUES = before.LOST_ROWS.name, before.CHANGED_VALUES.name
 DAY, NEXT = dt.date(2031, 3, 4), dt.date(2031, 3, 5)

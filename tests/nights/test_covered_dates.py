@@ -5,13 +5,13 @@ import datetime as dt
 import pytest
 from made_basin import snowtally
 
-from pipeline.gather.sources import DaySources
-from pipeline.gather.span import MOST_DAYS_AFTER, check_covered
-from pipeline.inputs.find import describe
-from pipeline.inputs.source import Source
-from pipeline.model.problems import UncoveredDateError
-from pipeline.settings.basin import read_settings
-from pipeline.storage.cache import Cache
+from snowtally.gather.sources import DaySources
+from snowtally.gather.span import MOST_DAYS_AFTER, check_covered
+from snowtally.inputs.find import describe
+from snowtally.inputs.source import Source
+from snowtally.model.problems import UncoveredDateError
+from snowtally.settings.basin import read_settings
+from snowtally.storage.cache import Cache
 
 SPAN = "The inputs cover 2031-03-01 to 2031-03-10"
 NOW = dt.datetime(2031, 3, 8, 12, tzinfo=dt.UTC)
@@ -25,8 +25,8 @@ def asked(basin):
         role: [describe(role, basin / f"{role}.csv")] if role != "covers" else []
         for role in ("courses", "stations", "flights", "covers")
     }
-    from pipeline.gather.span import _days  # noqa: PLC0415
-    from pipeline.inputs.read_courses import read_courses  # noqa: PLC0415
+    from snowtally.gather.span import _days  # noqa: PLC0415
+    from snowtally.inputs.read_courses import read_courses  # noqa: PLC0415
 
     courses = read_courses(Source([basin / "courses.csv"], {}, settings.missing))[0]
     assert list(_days(courses)) == [dt.date(2031, 3, 1)] * 2

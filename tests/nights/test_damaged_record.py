@@ -9,8 +9,8 @@ from types import SimpleNamespace
 import pytest
 from made_basin import snowtally, write_basin
 
-from pipeline.operations import late
-from pipeline.settings.basin import read_settings
+from snowtally.operations import late
+from snowtally.settings.basin import read_settings
 
 DATES = ("2031-03-02", "2031-03-04", "2031-03-05")
 DAMAGED = "2031-03-04"
@@ -129,7 +129,7 @@ def test_rows_kept_before_a_column_was_added_are_told_in_one_line(season, monkey
     def needs_more(*_words):
         raise KeyError("crew")
 
-    monkeypatch.setattr("pipeline.operations.rebuild.inputs_from_archived", needs_more)
+    monkeypatch.setattr("snowtally.operations.rebuild.inputs_from_archived", needs_more)
     done = snowtally("rerun", season / "basin.yaml", "--inputs-of", f"{DATES[0]}@1")
     assert (done.returncode, done.stderr.count("\n")) == (1, 1)
     assert "has no 'crew', which this version needs" in done.stderr

@@ -10,8 +10,8 @@ import xarray as xr
 from made_basin import changed, snowtally
 from pyproj import Transformer
 
-from pipeline.model.rules.flights import EARLIER_FLIGHT_NOT_USED
-from pipeline.snow.past_pattern import PAST_SHARE
+from snowtally.model.rules.flights import EARLIER_FLIGHT_NOT_USED
+from snowtally.snow.past_pattern import PAST_SHARE
 
 
 def drifted(x):

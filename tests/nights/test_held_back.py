@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from made_basin import changed, snowtally, write_basin
 
-from pipeline import reading
-from pipeline.operations.night import Job, run_night
+from snowtally import reading
+from snowtally.operations.night import Job, run_night
 
 DATE = "2031-03-05"
 WHY = f"stations.csv was read on {DATE}@1 and is missing now"

@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 from made_basin import snowtally
 
-from pipeline.publishing.archived_inputs import read_archived
+from snowtally.publishing.archived_inputs import read_archived
 
 
 def test_a_survey_counts_on_its_true_day_and_keeps_its_nominal_one(basin):

@@ -101,7 +101,7 @@ def test_a_date_that_no_forecast_passes_says_so(night):
 
 
 def test_what_the_outlook_finds_is_told_with_the_night(night, monkeypatch):
-    monkeypatch.setattr("pipeline.melt.outlook.DEGREE_DAY_RANGE", (0.0, 0.01))
+    monkeypatch.setattr("snowtally.melt.outlook.DEGREE_DAY_RANGE", (0.0, 0.01))
     done = snowtally("update", night[0], "--date", "2031-03-07")
     assert "1 x degree-day factor (used)" in " ".join(done.stdout.split())
     assert "snow_albedo of 2031-03-04" in done.stdout

@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 import yaml
 
-from pipeline.gather.day import read_inputs
-from pipeline.publishing.archived_rows import rows_sha256
-from pipeline.settings.basin import read_settings
+from snowtally.gather.day import read_inputs
+from snowtally.publishing.archived_rows import rows_sha256
+from snowtally.settings.basin import read_settings
 
 CONFIG = Path(__file__).parents[2] / "configs" / "larkmoor.yaml"
 DAY = dt.date(2031, 3, 20)

@@ -6,11 +6,11 @@ import pandas as pd
 import pytest
 from made_basin import write_basin
 
-from pipeline.gather.day import read_inputs
-from pipeline.model.problems import InputError
-from pipeline.model.rules import slips
-from pipeline.model.rules.table import rows_of
-from pipeline.settings.basin import read_settings
+from snowtally.gather.day import read_inputs
+from snowtally.model.problems import InputError
+from snowtally.model.rules import slips
+from snowtally.model.rules.table import rows_of
+from snowtally.settings.basin import read_settings
 
 DAY = dt.date(2031, 3, 10)
 SLIPS = {rule.name for rule in rows_of(slips).values()}

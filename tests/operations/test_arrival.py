@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.operations import run
-from pipeline.operations.arrival import Clock, input_paths, wait_for_arrival
-from pipeline.settings.operations import Arrival
+from snowtally.operations import run
+from snowtally.operations.arrival import Clock, input_paths, wait_for_arrival
+from snowtally.settings.operations import Arrival
 
 DAY = dt.date(2031, 3, 5)
 LIMITS = Arrival(quiet_s=60, wait_s=600)

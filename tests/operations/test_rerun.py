@@ -11,10 +11,10 @@ import pytest
 import rasterio
 from made_basin import changed, snowtally, write_basin
 
-from pipeline.operations import rerun as past
-from pipeline.operations import run
-from pipeline.operations.night import NightResult
-from pipeline.publishing.publish import Published
+from snowtally.operations import rerun as past
+from snowtally.operations import run
+from snowtally.operations.night import NightResult
+from snowtally.publishing.publish import Published
 
 DATES = ("2031-03-01", "2031-03-02", "2031-03-05")
 
@@ -323,7 +323,7 @@ def test_dates_that_have_not_begun_are_left_when_the_user_stops_the_workers(mine
         yield NightResult("basin.yaml", "made", "2031-03-03", state="done", revision=1)
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("pipeline.operations.spread.run_dates", run_dates)
+    monkeypatch.setattr("snowtally.operations.spread.run_dates", run_dates)
     file = changed(mine, "spread", lambda text: text + "operations: {workers: {engine: processes}}\n")
     words = ("backfill", file, "--from", "2031-03-03", "--until", "2031-03-09")
     assert [one["date"] for one in told(*words, status=130)["dates"]] == ["2031-03-03"]
@@ -333,7 +333,7 @@ def test_any_command_that_the_user_stops_says_so(mine, monkeypatch):
     def stopped(*_words):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("pipeline.operations.run.update", stopped)
+    monkeypatch.setattr("snowtally.operations.run.update", stopped)
     done = snowtally("update", mine / "basin.yaml")
     assert (done.returncode, done.stderr) == (130, STOPPED)
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.publishing.second_look import Compared, jump
+from snowtally.publishing.second_look import Compared, jump
 
 BEFORE = pd.Timestamp("2031-03-04")
 

@@ -13,13 +13,13 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.model.problems import SettingsError
-from pipeline.operations import spread
-from pipeline.operations.child_process import run_apart
-from pipeline.operations.night import Job, NightResult
-from pipeline.operations.spread import backfill_jobs, run_dates
-from pipeline.settings.basin import read_settings
-from pipeline.settings.operations import Workers
+from snowtally.model.problems import SettingsError
+from snowtally.operations import spread
+from snowtally.operations.child_process import run_apart
+from snowtally.operations.night import Job, NightResult
+from snowtally.operations.spread import backfill_jobs, run_dates
+from snowtally.settings.basin import read_settings
+from snowtally.settings.operations import Workers
 
 DATES = [dt.date(2031, 3, day) for day in (3, 4)]
 
@@ -152,11 +152,11 @@ def test_a_night_beyond_its_limit_is_stopped_and_told(home):
 
 
 def test_a_night_that_dies_is_told_and_may_be_tried_again(home, monkeypatch):
-    monkeypatch.setattr("pipeline.operations.child_process._CODE", "import os; os.kill(os.getpid(), 9)")
+    monkeypatch.setattr("snowtally.operations.child_process._CODE", "import os; os.kill(os.getpid(), 9)")
     result = run_apart(Job(str(home / "basin.yaml"), "2031-03-03", "id"), 60)
     assert result.passing
     assert result.message.startswith("the night was killed from outside, most often for want of memory")
-    monkeypatch.setattr("pipeline.operations.child_process._CODE", "raise ImportError('no such library')")
+    monkeypatch.setattr("snowtally.operations.child_process._CODE", "raise ImportError('no such library')")
     result = run_apart(Job(str(home / "basin.yaml"), "2031-03-03", "id"), 60)
     assert (result.passing, result.message) == (False, "the night ended with status 1: ImportError: no such library")
 
@@ -164,12 +164,12 @@ def test_a_night_that_dies_is_told_and_may_be_tried_again(home, monkeypatch):
 def test_a_result_told_whole_counts_whatever_its_process_died_of(home, monkeypatch):
     said = json.dumps(NightResult("basin.yaml", "made", "2031-03-03", "id", state="done", revision=1).plain())
     code = f"import os, sys; sys.stdout.write({said + chr(10)!r}); sys.stdout.flush(); os.abort()"
-    monkeypatch.setattr("pipeline.operations.child_process._CODE", code)
+    monkeypatch.setattr("snowtally.operations.child_process._CODE", code)
     result = run_apart(Job(str(home / "basin.yaml"), "2031-03-03", "id"), 60)
     assert (result.state, result.revision) == ("done", 1)
     # Half a line, or a line that is no result, is none.
     for cut in (said[:-9], f"{said[:-9]}\n", "[]\n", said):
-        monkeypatch.setattr("pipeline.operations.child_process._CODE", code.replace(repr(said + chr(10)), repr(cut)))
+        monkeypatch.setattr("snowtally.operations.child_process._CODE", code.replace(repr(said + chr(10)), repr(cut)))
         result = run_apart(Job(str(home / "basin.yaml"), "2031-03-03", "id"), 60)
         assert (result.state, result.message) == ("failed", "the night was ended by SIGABRT")
 
@@ -185,7 +185,7 @@ def test_a_night_apart_publishes_under_the_runs_name(home):
 
 def test_a_nights_process_ends_without_tidying_up():
     code = (
-        "import atexit, os, sys; from pipeline.operations import child_process, night\n"
+        "import atexit, os, sys; from snowtally.operations import child_process, night\n"
         "atexit.register(os.abort)\n"
         "child_process.run_night = lambda job: night.NightResult(job.settings, state=night.State.DONE)\n"
         'sys.argv[1:] = [\'{"settings": "x", "date": "2031-03-03", "run_id": "id"}\']; child_process.child()'

@@ -11,9 +11,9 @@ import pytest
 from forked_command import Limits, start
 from made_basin import snowtally, write_basin
 
-from pipeline.model.problems import TooLongError
-from pipeline.operations import run
-from pipeline.operations.stopping import time_limit
+from snowtally.model.problems import TooLongError
+from snowtally.operations import run
+from snowtally.operations.stopping import time_limit
 
 
 def be_slow():
@@ -62,7 +62,7 @@ def test_an_update_that_takes_too_long_is_one_line_and_frees_its_lock(home, monk
             with contextlib.suppress(Exception):
                 time.sleep(0.1)
 
-    monkeypatch.setattr("pipeline.operations.run._update", slow)
+    monkeypatch.setattr("snowtally.operations.run._update", slow)
     begun = time.monotonic()
     done = snowtally("update", file, "--date", "2031-03-05")
     assert time.monotonic() - begun < 30

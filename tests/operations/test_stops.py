@@ -8,23 +8,23 @@ import time
 
 import pytest
 
-from flows import schedule
-from pipeline.operations import child_process as apart
-from pipeline.operations.child_process import run_apart
-from pipeline.operations.night import Job
-from pipeline.operations.notes import crashed_nights
-from pipeline.storage.processes import myself
+from snowtally.flows import schedule
+from snowtally.operations import child_process as apart
+from snowtally.operations.child_process import run_apart
+from snowtally.operations.night import Job
+from snowtally.operations.notes import crashed_nights
+from snowtally.storage.processes import myself
 
 SLOW_NIGHT = (
-    "import time; from pipeline.operations import run; run._update = lambda *_: time.sleep(60); "
-    "from pipeline.operations.child_process import child; child()"
+    "import time; from snowtally.operations import run; run._update = lambda *_: time.sleep(60); "
+    "from snowtally.operations.child_process import child; child()"
 )
 RUN = f"""
 import sys
-from pipeline.operations import child_process as apart
-from pipeline.operations.night import Job
-from pipeline.operations.nights import run_once
-from pipeline.operations.stopping import number_of, stops_raised
+from snowtally.operations import child_process as apart
+from snowtally.operations.night import Job
+from snowtally.operations.nights import run_once
+from snowtally.operations.stopping import number_of, stops_raised
 apart._CODE = {SLOW_NIGHT!r}
 try:
     with stops_raised():

@@ -21,8 +21,8 @@ from header_words import KINDS, TABLES, UNITS, Unit
 from own_judge import CURE, DATE, message_of, run
 from same_rows import Difference, differences
 
-from pipeline.gather.day import Readings, read_inputs
-from pipeline.settings.basin import read_settings
+from snowtally.gather.day import Readings, read_inputs
+from snowtally.settings.basin import read_settings
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "sample_inputs" / "larkmoor"

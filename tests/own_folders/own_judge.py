@@ -16,8 +16,8 @@ from own_folder import OwnFolder
 from same_rows import differences
 from small_world import Records
 
-from pipeline.gather.day import read_inputs
-from pipeline.settings.basin import read_settings
+from snowtally.gather.day import read_inputs
+from snowtally.settings.basin import read_settings
 
 SAYS = re.compile(r"(These settings are not ready|snowtally: )")
 """With what the message begins by which a command stops; what it found stands before it."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.gather.day import Readings
+from snowtally.gather.day import Readings
 
 CLOSE_DEGREES, CLOSE_M, CLOSE_SHARE = 0.001, 4.0, 0.02
 """Coordinates and heights that count as the same (rounding of minutes and feet), and the share by which a value may differ."""

@@ -12,8 +12,8 @@ from header_draws import DEMO, FILES, KEYS, write_draw
 from own_folder import FOLDERS
 from same_rows import differences
 
-from pipeline.gather.day import read_inputs
-from pipeline.settings.basin import read_settings
+from snowtally.gather.day import read_inputs
+from snowtally.settings.basin import read_settings
 
 DATE = dt.date(2031, 4, 5)
 

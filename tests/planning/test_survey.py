@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.planning.survey import MapError, best_sites, best_strips, strips_over, variance_of_sum
-from pipeline.statistics.errors import ErrorPart, KrigedPart
-from pipeline.statistics.kriging import Kriging
-from pipeline.statistics.variogram import Variogram
+from snowtally.planning.survey import MapError, best_sites, best_strips, strips_over, variance_of_sum
+from snowtally.statistics.errors import ErrorPart, KrigedPart
+from snowtally.statistics.kriging import Kriging
+from snowtally.statistics.variogram import Variogram
 
 CELL_M = 400.0
 X = 500_050.0 + CELL_M * np.arange(14)

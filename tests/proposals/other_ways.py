@@ -11,15 +11,15 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipeline.inputs.formats import FileFormat
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.read_sites import read_sites
-from pipeline.inputs.read_stations import read_stations
-from pipeline.inputs.source import Source
-from pipeline.proposals.missing_codes import USUAL
-from pipeline.proposals.proposal import BasinHint, TableProposals
-from pipeline.proposals.trial import nested
-from pipeline.settings.blocks import Format
+from snowtally.inputs.formats import FileFormat
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.read_sites import read_sites
+from snowtally.inputs.read_stations import read_stations
+from snowtally.inputs.source import Source
+from snowtally.proposals.missing_codes import USUAL
+from snowtally.proposals.proposal import BasinHint, TableProposals
+from snowtally.proposals.trial import nested
+from snowtally.settings.blocks import Format
 
 HINT = BasinHint(-20.4, 44.8, -19.6, 45.2, 1400.0, 2900.0, ("EPSG:32627",))
 """Where the made basin lies: in open ocean."""

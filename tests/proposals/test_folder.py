@@ -4,9 +4,9 @@ import os
 
 import pytest
 
-from pipeline.model.problems import SettingsError
-from pipeline.proposals.folder import Kind, folder_of
-from pipeline.proposals.names import date_in, has_word
+from snowtally.model.problems import SettingsError
+from snowtally.proposals.folder import Kind, folder_of
+from snowtally.proposals.names import date_in, has_word
 
 
 def kinds(folder):

@@ -10,12 +10,12 @@ from pyproj import CRS, Proj
 from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
 
-from pipeline.inputs.read_terrain import MOST_AREA_DISTORTION
-from pipeline.proposals.clock import differing_clocks, propose_clock, propose_offset, warmest_hour
-from pipeline.proposals.grid import LONGEST_NIGHT_S, memory_gb, night_s, propose_grid, utm_code
-from pipeline.proposals.proposal import FileGroup, Refusal
-from pipeline.proposals.raster_facts import Box
-from pipeline.proposals.season import newest_with_snow, propose_season
+from snowtally.inputs.read_terrain import MOST_AREA_DISTORTION
+from snowtally.proposals.clock import differing_clocks, propose_clock, propose_offset, warmest_hour
+from snowtally.proposals.grid import LONGEST_NIGHT_S, memory_gb, night_s, propose_grid, utm_code
+from snowtally.proposals.proposal import FileGroup, Refusal
+from snowtally.proposals.raster_facts import Box
+from snowtally.proposals.season import newest_with_snow, propose_season
 
 
 @pytest.mark.parametrize(

@@ -5,10 +5,10 @@ from pathlib import Path
 import pytest
 from made_folder import CORNER, FOOT, heights, write
 
-from pipeline.proposals.height_units import SiteHeights, recognised, site_heights
-from pipeline.proposals.proposal import FileGroup, Proposal, TableProposal, TableProposals
-from pipeline.proposals.raster_facts import facts_of
-from pipeline.proposals.rasters import Elevation
+from snowtally.proposals.height_units import SiteHeights, recognised, site_heights
+from snowtally.proposals.proposal import FileGroup, Proposal, TableProposal, TableProposals
+from snowtally.proposals.raster_facts import facts_of
+from snowtally.proposals.rasters import Elevation
 
 
 def tables(*proposals):

@@ -18,7 +18,7 @@ from other_ways import (
 )
 from pyproj import Transformer
 
-from pipeline.proposals.tables import propose_tables
+from snowtally.proposals.tables import propose_tables
 
 
 def proposed(folder):

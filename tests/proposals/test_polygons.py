@@ -6,12 +6,12 @@ from made_basin import LEFT, TOP
 from made_folder import CORNER, heights, outlines, write
 from shapely.geometry import LineString, Point, box
 
-from pipeline.proposals.answers import Answers
-from pipeline.proposals.folder import folder_of
-from pipeline.proposals.ground import ground_of
-from pipeline.proposals.polygons import other_vectors, zone_columns
-from pipeline.proposals.proposal import Proposal
-from pipeline.proposals.vector_facts import layers_with_facts
+from snowtally.proposals.answers import Answers
+from snowtally.proposals.folder import folder_of
+from snowtally.proposals.ground import ground_of
+from snowtally.proposals.polygons import other_vectors, zone_columns
+from snowtally.proposals.proposal import Proposal
+from snowtally.proposals.vector_facts import layers_with_facts
 
 
 def columns(home, *attributes):

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from other_ways import HINT, STATIONS, Settled, canonical, lines
 
-from pipeline.proposals.doubtful import is_accumulated
-from pipeline.proposals.tables import propose_tables
+from snowtally.proposals.doubtful import is_accumulated
+from snowtally.proposals.tables import propose_tables
 
 TOTALS = STATIONS["precipitation_total_mm"].to_numpy(float)
 AMOUNTS = np.where(np.arange(len(TOTALS)) % 4 == 1, 9.0, 0.0)

@@ -11,14 +11,14 @@ import yaml
 from made_basin import LEFT, TOP, depth_of, elevation_of, write_basin, write_raster
 from made_folder import CORNER, FOOT, canonical_tables, heights, write
 
-from pipeline.proposals.answers import Answers
-from pipeline.proposals.folder import folder_of
-from pipeline.proposals.proposal import Proposal, Refusal
-from pipeline.proposals.propose import propose
-from pipeline.proposals.write import Draft, text_of
-from pipeline.proposals.written import write_proposed
-from pipeline.settings.basin import read_settings
-from pipeline.settings.yaml_file import read_yaml
+from snowtally.proposals.answers import Answers
+from snowtally.proposals.folder import folder_of
+from snowtally.proposals.proposal import Proposal, Refusal
+from snowtally.proposals.propose import propose
+from snowtally.proposals.write import Draft, text_of
+from snowtally.proposals.written import write_proposed
+from snowtally.settings.basin import read_settings
+from snowtally.settings.yaml_file import read_yaml
 
 
 @pytest.fixture

@@ -7,8 +7,8 @@ from made_basin import LEFT, TOP, elevation_of
 from made_folder import CORNER, FOOT, heights, outlines, write
 from pyproj import Transformer
 
-from pipeline.proposals.answers import Answers
-from pipeline.proposals.flight_tables import (
+from snowtally.proposals.answers import Answers
+from snowtally.proposals.flight_tables import (
     FlightDay,
     covers_table,
     depths_in_two_units,
@@ -16,10 +16,10 @@ from pipeline.proposals.flight_tables import (
     flights_table,
     unit_proposals,
 )
-from pipeline.proposals.folder import folder_of
-from pipeline.proposals.ground import ground_of, with_decided_unit
-from pipeline.proposals.raster_facts import RasterFacts, facts_of
-from pipeline.proposals.rasters import RasterKind, fraction_refusal, kind_of
+from snowtally.proposals.folder import folder_of
+from snowtally.proposals.ground import ground_of, with_decided_unit
+from snowtally.proposals.raster_facts import RasterFacts, facts_of
+from snowtally.proposals.rasters import RasterKind, fraction_refusal, kind_of
 
 
 def facts(path):

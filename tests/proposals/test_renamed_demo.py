@@ -6,9 +6,9 @@ from shutil import copyfile
 import pytest
 from renamed import DEMO, renamed_demo
 
-from pipeline.proposals.proposal import BasinHint, TableProposals
-from pipeline.proposals.tables import ORDER, propose_tables
-from pipeline.proposals.trial import TABLES
+from snowtally.proposals.proposal import BasinHint, TableProposals
+from snowtally.proposals.tables import ORDER, propose_tables
+from snowtally.proposals.trial import TABLES
 
 AROUND_THE_DEMO = BasinHint(-33.15, 43.95, -32.5, 44.35, 1350.0, 3050.0, ("EPSG:32625",))
 

@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 from other_ways import COURSES, HINT, STATIONS, assert_courses_are_true, canonical, lines, read_back
 
-from pipeline.proposals.clocks_known import clock_said, summer_time_said
-from pipeline.proposals.tables import propose_tables
-from pipeline.proposals.units_known import units_said
+from snowtally.proposals.clocks_known import clock_said, summer_time_said
+from snowtally.proposals.tables import propose_tables
+from snowtally.proposals.units_known import units_said
 
 
 @pytest.mark.parametrize(

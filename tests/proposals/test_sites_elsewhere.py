@@ -5,8 +5,8 @@ import openpyxl
 import pytest
 from other_ways import COURSES, HINT, SITES, STATIONS, Settled, assert_courses_are_true, canonical, lines, read_back
 
-from pipeline.proposals.proposal import BasinHint
-from pipeline.proposals.tables import propose_tables
+from snowtally.proposals.proposal import BasinHint
+from snowtally.proposals.tables import propose_tables
 
 EAST = BasinHint(19.6, 44.8, 20.4, 45.2, 1400.0, 2900.0, ("EPSG:32634",))
 """The made basin mirrored at the prime meridian."""

@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 from other_ways import COURSES, HINT, STATIONS
 
-from pipeline.inputs.known_tables import COURSES as COURSE_TABLE
-from pipeline.inputs.known_tables import STATIONS as STATION_TABLE
-from pipeline.inputs.known_tables import WEATHER
-from pipeline.proposals.proposal import BasinHint
-from pipeline.proposals.raw_table import RawTable
-from pipeline.proposals.table_columns import seen_table
-from pipeline.proposals.table_units import LENGTHS, Surveyed, above_air_mj, unit_readings, usual_density
+from snowtally.inputs.known_tables import COURSES as COURSE_TABLE
+from snowtally.inputs.known_tables import STATIONS as STATION_TABLE
+from snowtally.inputs.known_tables import WEATHER
+from snowtally.proposals.proposal import BasinHint
+from snowtally.proposals.raw_table import RawTable
+from snowtally.proposals.table_columns import seen_table
+from snowtally.proposals.table_units import LENGTHS, Surveyed, above_air_mj, unit_readings, usual_density
 
 PER_M = {"cm": 100.0, "mm": 1000.0, "m": 1.0, "inch": 1 / 0.0254, "foot": 1 / 0.3048}
 SOUTH = BasinHint(-20.4, -45.2, -19.6, -44.8, 1400.0, 2900.0)

@@ -6,12 +6,12 @@ import pytest
 from other_ways import COURSES, HINT, SITES, STATIONS, Settled, assert_courses_are_true, canonical, lines, read_back
 from pyproj import Transformer
 
-from pipeline.inputs.formats import FileFormat
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.source import Source
-from pipeline.proposals.tables import propose_tables
-from pipeline.proposals.trial import nested
-from pipeline.settings.blocks import Format
+from snowtally.inputs.formats import FileFormat
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.source import Source
+from snowtally.proposals.tables import propose_tables
+from snowtally.proposals.trial import nested
+from snowtally.settings.blocks import Format
 
 BORE_CM2, TUBE_G = 30.0, 900.0
 

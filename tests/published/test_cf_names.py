@@ -19,7 +19,7 @@ import netCDF4
 import pytest
 from cf_units import Unit
 
-from pipeline.publishing.pack import pack
+from snowtally.publishing.pack import pack
 
 TABLE_VERSION = 93
 

@@ -4,11 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.courses.checks import check_courses
-from pipeline.courses.limits import CourseLimits
-from pipeline.courses.samplers import without_sampler_bias
-from pipeline.sites.points import SAMPLER_SE, course_visits
-from pipeline.sites.seasons import seasonal_range, water_year_day
+from snowtally.courses.checks import check_courses
+from snowtally.courses.limits import CourseLimits
+from snowtally.courses.samplers import without_sampler_bias
+from snowtally.sites.points import SAMPLER_SE, course_visits
+from snowtally.sites.seasons import seasonal_range, water_year_day
 
 COLUMNS = {
     "site_id": "A", "date": pd.Timestamp("2031-03-01"), "point": "", "core_m": np.nan, "mass_full_g": np.nan,

@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.inputs.read_courses import core_swe_mm, read_courses
-from pipeline.inputs.source import Source
-from pipeline.settings.blocks import Checks, Column
-from pipeline.sites.points import course_visits
+from snowtally.inputs.read_courses import core_swe_mm, read_courses
+from snowtally.inputs.source import Source
+from snowtally.settings.blocks import Checks, Column
+from snowtally.sites.points import course_visits
 
 INCH_CM, OUNCE_G = 2.54, 28.349523125
 

@@ -6,9 +6,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.source import Source
-from pipeline.snow.sturm import prior_density, sturm_day, sturm_density
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.source import Source
+from snowtally.snow.sturm import prior_density, sturm_day, sturm_density
 
 CLASSES = ("alpine", "maritime", "prairie", "tundra", "taiga")
 

@@ -17,16 +17,16 @@ from real_terrain import real_terrain
 from scipy.ndimage import gaussian_filter, map_coordinates
 from shapely.geometry import box
 
-from pipeline.flights.aggregate import aggregate
-from pipeline.flights.limits import FlightLimits
-from pipeline.flights.measure import FlightFiles, measure_flight
-from pipeline.flights.mosaic import open_pixels
-from pipeline.flights.register import nmad
-from pipeline.inputs.read_terrain import areal_scale, basin_grid
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import SettingsError
-from pipeline.snow.flight_swe import without_negatives
-from pipeline.terrain.predictors import horn_gradient
+from snowtally.flights.aggregate import aggregate
+from snowtally.flights.limits import FlightLimits
+from snowtally.flights.measure import FlightFiles, measure_flight
+from snowtally.flights.mosaic import open_pixels
+from snowtally.flights.register import nmad
+from snowtally.inputs.read_terrain import areal_scale, basin_grid
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import SettingsError
+from snowtally.snow.flight_swe import without_negatives
+from snowtally.terrain.predictors import horn_gradient
 
 CELL, LEFT, TOP = 90.0, 500_000.0, 4_880_000.0
 

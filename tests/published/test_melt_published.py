@@ -12,9 +12,9 @@ import pvlib
 import pytest
 from melt_steps import melt_of_steps
 
-from pipeline.melt.albedo import aged
-from pipeline.melt.outlook import DEGREE_DAY_RANGE
-from pipeline.terrain.sun import extraterrestrial_mj_m2, incidence_cosine, slope_normals
+from snowtally.melt.albedo import aged
+from snowtally.melt.outlook import DEGREE_DAY_RANGE
+from snowtally.terrain.sun import extraterrestrial_mj_m2, incidence_cosine, slope_normals
 
 RIPE = np.zeros(1)
 WATT_DAY_MJ = 0.0864

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from r_data import mountain_climate, mountain_rain
 
-from pipeline.statistics.kriging import Kriging
-from pipeline.statistics.scores import crps_normal, scores
-from pipeline.statistics.variogram import MODELS, Variogram, VariogramLimits, site_variogram
+from snowtally.statistics.kriging import Kriging
+from snowtally.statistics.scores import crps_normal, scores
+from snowtally.statistics.variogram import MODELS, Variogram, VariogramLimits, site_variogram
 
 RAIN = Variogram("spherical", 0.0, 16815.5, 93_910.0)
 """KRG-22, fitted once by gstat to the 100: cutoff 100 km, bins of 10 km."""

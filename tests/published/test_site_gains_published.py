@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.snow.site_gains import (
+from snowtally.snow.site_gains import (
     LOCAL_SHARE,
     PAIR_M,
     SEASON_COMMON_LOG_SD,

@@ -8,7 +8,7 @@ state, day by day.
 import numpy as np
 import pytest
 
-from pipeline.snow.smoothing import LaterFlight, ShapeErrors, smoothed
+from snowtally.snow.smoothing import LaterFlight, ShapeErrors, smoothed
 
 
 def published_smoother(mean, variance, days, observed, observed_variance):

@@ -3,10 +3,10 @@
 import numpy as np
 import pandas as pd
 
-from pipeline.sites.limits import SnowLimits
-from pipeline.stations.checks import check_stations
-from pipeline.stations.daily import daily_values
-from pipeline.stations.limits import StationLimits
+from snowtally.sites.limits import SnowLimits
+from snowtally.stations.checks import check_stations
+from snowtally.stations.daily import daily_values
+from snowtally.stations.limits import StationLimits
 
 # QC-01 (common practice, no source): implied density SWE/HS outside 50-600 kg/m3 flagged when HS > 20 cm; accumulated
 # precipitation never falls within a water year; SWE above accumulated precipitation by more than the gauge undercatch allowance

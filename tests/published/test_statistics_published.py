@@ -12,16 +12,16 @@ from affine import Affine
 from pyproj import CRS
 from scipy.special import ndtr
 
-from pipeline.flights.measure import DEFAULT_NOISE
-from pipeline.flights.mosaic import open_pixels
-from pipeline.flights.register import register
-from pipeline.inputs.raster_band import HEIGHTS
-from pipeline.model.grid import BasinGrid
-from pipeline.statistics.area_sums import Blocks
-from pipeline.statistics.errors import ErrorPart, KrigedPart, product_variance, volume_covariance
-from pipeline.statistics.kriging import Kriging
-from pipeline.statistics.scores import crps_normal, scores
-from pipeline.statistics.variogram import Variogram
+from snowtally.flights.measure import DEFAULT_NOISE
+from snowtally.flights.mosaic import open_pixels
+from snowtally.flights.register import register
+from snowtally.inputs.raster_band import HEIGHTS
+from snowtally.model.grid import BasinGrid
+from snowtally.statistics.area_sums import Blocks
+from snowtally.statistics.errors import ErrorPart, KrigedPart, product_variance, volume_covariance
+from snowtally.statistics.kriging import Kriging
+from snowtally.statistics.scores import crps_normal, scores
+from snowtally.statistics.variogram import Variogram
 
 
 def test_exact_variance_of_depth_times_density():  # STA-01

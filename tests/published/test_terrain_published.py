@@ -12,10 +12,10 @@ import xarray as xr
 from pyproj import CRS, Transformer
 from real_terrain import ELLIPSOID, cell_areas_m2, polygon_area_m2, real_terrain
 
-from pipeline.inputs.read_terrain import BandEdges, _factors, areal_scale
-from pipeline.model.grid import BasinGrid
-from pipeline.snow.sturm import sturm_density
-from pipeline.statistics.totals import ZoneBands, totals_rows
+from snowtally.inputs.read_terrain import BandEdges, _factors, areal_scale
+from snowtally.model.grid import BasinGrid
+from snowtally.snow.sturm import sturm_density
+from snowtally.statistics.totals import ZoneBands, totals_rows
 
 BAND_AREAS_KM2 = (243.92019, 409.192799, 233.473751, 66.401129, 3.038274)  # TER-03
 BAND_SWE_MM = (0.0, 68.8824677, 193.0853, 346.895742, 458.318007)  # TER-04

@@ -5,14 +5,14 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.inputs.columns import check_declared
-from pipeline.inputs.known_tables import COURSES
-from pipeline.inputs.read_courses import read_courses
-from pipeline.inputs.read_sites import read_sites
-from pipeline.inputs.source import Source
-from pipeline.model.problems import SettingsError
-from pipeline.settings.basin import Settings
-from pipeline.settings.blocks import Column
+from snowtally.inputs.columns import check_declared
+from snowtally.inputs.known_tables import COURSES
+from snowtally.inputs.read_courses import read_courses
+from snowtally.inputs.read_sites import read_sites
+from snowtally.inputs.source import Source
+from snowtally.model.problems import SettingsError
+from snowtally.settings.basin import Settings
+from snowtally.settings.blocks import Column
 
 
 def test_vol_02_a_foot_is_the_international_one(tmp_path):

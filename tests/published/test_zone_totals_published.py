@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from r_data import meuse, meuse_grid
 
-from pipeline.statistics.errors import KrigedPart, volume_covariance
-from pipeline.statistics.kriging import Kriging
-from pipeline.statistics.variogram import Variogram
+from snowtally.statistics.errors import KrigedPart, volume_covariance
+from snowtally.statistics.kriging import Kriging
+from snowtally.statistics.variogram import Variogram
 
 CELL_M = 40.0
 

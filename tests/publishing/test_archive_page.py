@@ -14,8 +14,8 @@ import pandas as pd
 import pytest
 from made_day import made_day
 
-from pipeline.model.variables import VARIABLES
-from pipeline.publishing.publish import publish
+from snowtally.model.variables import VARIABLES
+from snowtally.publishing.publish import publish
 
 ROOT = Path(__file__).parents[2]
 BASH = shutil.which("bash")

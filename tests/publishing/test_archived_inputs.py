@@ -15,11 +15,11 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing import archived_rows as kept_rows_module
-from pipeline.publishing.archived_grids import as_archived, grids_sha256, read_grids
-from pipeline.publishing.archived_inputs import archive_inputs, inputs_folder, read_archived
-from pipeline.publishing.archived_rows import read_rows, rows_sha256
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing import archived_rows as kept_rows_module
+from snowtally.publishing.archived_grids import as_archived, grids_sha256, read_grids
+from snowtally.publishing.archived_inputs import archive_inputs, inputs_folder, read_archived
+from snowtally.publishing.archived_rows import read_rows, rows_sha256
 
 
 def stations(days: int, start: str = "2031-01-20") -> pd.DataFrame:

@@ -20,9 +20,9 @@ from made_basin import snowtally
 from made_day import made_day
 from made_provenance import make_provenance
 
-from pipeline import reading
-from pipeline.publishing.archived_inputs import archive_inputs, read_archived
-from pipeline.publishing.publish import publish, withdraw
+from snowtally import reading
+from snowtally.publishing.archived_inputs import archive_inputs, read_archived
+from snowtally.publishing.publish import publish, withdraw
 
 ROOT = Path(__file__).parents[2]
 TEXT = (ROOT / "docs" / "backup.md").read_text("utf-8")

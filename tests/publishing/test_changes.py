@@ -7,10 +7,10 @@ import pytest
 import xarray as xr
 from made_day import made_day
 
-from pipeline import reading
-from pipeline.publishing.archived_inputs import archive_inputs, inputs_folder
-from pipeline.publishing.changes import changed_rows, changed_values, changes
-from pipeline.publishing.publish import publish
+from snowtally import reading
+from snowtally.publishing.archived_inputs import archive_inputs, inputs_folder
+from snowtally.publishing.changes import changed_rows, changed_values, changes
+from snowtally.publishing.publish import publish
 
 
 def courses() -> pd.DataFrame:
@@ -60,7 +60,7 @@ def test_only_the_months_that_differ_are_read(tmp_path, provenance, monkeypatch)
     published(tmp_path, provenance, "a", courses())
     read = []
     monkeypatch.setattr(
-        "pipeline.publishing.changes.read_month",
+        "snowtally.publishing.changes.read_month",
         lambda folder, month: read.append(month) or (folder / month, b"site_id,date,point\n")[1],
     )
     later = courses()

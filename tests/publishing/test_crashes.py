@@ -14,12 +14,12 @@ import pyarrow.parquet as pq
 import pytest
 from made_day import made_day
 
-from pipeline import reading
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing.pack import pack
-from pipeline.publishing.publish import left_as_it_is, publish, withdraw
-from pipeline.publishing.staging import staged
-from pipeline.storage import files as files_module
+from snowtally import reading
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing.pack import pack
+from snowtally.publishing.publish import left_as_it_is, publish, withdraw
+from snowtally.publishing.staging import staged
+from snowtally.storage import files as files_module
 
 FORK = multiprocessing.get_context("fork")
 
@@ -46,7 +46,7 @@ def quick_pack(monkeypatch, packed):
         for name, data in packed[day.date.isoformat()].items():
             (folder / name).write_bytes(data)
 
-    monkeypatch.setattr("pipeline.publishing.publish.pack", write)
+    monkeypatch.setattr("snowtally.publishing.publish.pack", write)
 
 
 @pytest.fixture
@@ -288,7 +288,7 @@ def test_a_held_lock_counts_for_more_than_a_process_number(tmp_path, provenance)
 
 @pytest.mark.usefixtures("quick_pack")
 def test_without_locks_a_process_number_given_again_is_not_the_process_that_died(tmp_path, provenance, monkeypatch):
-    monkeypatch.setattr("pipeline.publishing.staging.try_lock", lambda _descriptor: None)
+    monkeypatch.setattr("snowtally.publishing.staging.try_lock", lambda _descriptor: None)
     publish(tmp_path, made_day("2031-02-28"), provenance("0"))
     with staged(tmp_path, "larkmoor") as work:
         # This very process, and one whose number it has by now.

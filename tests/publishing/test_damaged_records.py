@@ -12,17 +12,17 @@ import pyarrow.parquet as pq
 import pytest
 from made_day import made_day
 
-from pipeline import reading
-from pipeline.cli.status import StatusResult
-from pipeline.cli.verify import VerifyResult
-from pipeline.inspection.status import status
-from pipeline.inspection.verify import verify
-from pipeline.model.problems import ArchiveError, NewerVersionError
-from pipeline.publishing.archived_inputs import archive_inputs
-from pipeline.publishing.prune import prune
-from pipeline.publishing.publish import left_as_it_is, publish, rebuild_derived, withdraw
-from pipeline.report.season_page import season_page
-from pipeline.report.units import METRIC
+from snowtally import reading
+from snowtally.cli.status import StatusResult
+from snowtally.cli.verify import VerifyResult
+from snowtally.inspection.status import status
+from snowtally.inspection.verify import verify
+from snowtally.model.problems import ArchiveError, NewerVersionError
+from snowtally.publishing.archived_inputs import archive_inputs
+from snowtally.publishing.prune import prune
+from snowtally.publishing.publish import left_as_it_is, publish, rebuild_derived, withdraw
+from snowtally.report.season_page import season_page
+from snowtally.report.units import METRIC
 
 DATES = ("2031-03-01", "2031-03-03", "2031-03-05")
 
@@ -246,7 +246,7 @@ def test_a_newer_record_is_told_apart(mine):
 def test_keys_that_a_later_version_added_are_passed_on(mine):
     path = record_of(mine, "2031-03-05")
     path.chmod(0o644)
-    from pipeline.publishing.record import record_bytes  # noqa: PLC0415
+    from snowtally.publishing.record import record_bytes  # noqa: PLC0415
 
     content = json.loads(path.read_text("utf-8"))
     content.pop("record_sha256")

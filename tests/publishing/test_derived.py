@@ -7,9 +7,9 @@ import pytest
 from made_day import made_day
 from made_provenance import make_provenance
 
-from pipeline.publishing import derived
-from pipeline.publishing.derived import INDEX_SCHEMA, _holds, read_index
-from pipeline.publishing.publish import publish, withdraw
+from snowtally.publishing import derived
+from snowtally.publishing.derived import INDEX_SCHEMA, _holds, read_index
+from snowtally.publishing.publish import publish, withdraw
 
 FIRST, SECOND = dt.date(2031, 3, 1), dt.date(2031, 3, 2)
 

@@ -6,7 +6,7 @@ import pytest
 
 upath = pytest.importorskip("upath", reason="universal_pathlib is not installed: no object store to try")
 
-from pipeline.storage.paths import local_file  # noqa: E402
+from snowtally.storage.paths import local_file  # noqa: E402
 
 
 def test_copies_that_nobody_asks_for_are_taken_away(tmp_path, monkeypatch):

@@ -9,9 +9,9 @@ import threading
 
 import pytest
 
-from pipeline.model.problems import BusyError
-from pipeline.publishing.night_lock import SILENT_BEATS, NightLock, nights_at_work
-from pipeline.storage.processes import lives, myself
+from snowtally.model.problems import BusyError
+from snowtally.publishing.night_lock import SILENT_BEATS, NightLock, nights_at_work
+from snowtally.storage.processes import lives, myself
 
 DATE = dt.date(2031, 3, 5)
 
@@ -46,7 +46,7 @@ def test_another_date_is_another_lock(tmp_path):
 
 def test_a_dead_process_frees_its_lock_however_young_it_is(tmp_path):
     code = (
-        "import sys, os, datetime as dt\nfrom pathlib import Path\nfrom pipeline.publishing.night_lock import NightLock\n"
+        "import sys, os, datetime as dt\nfrom pathlib import Path\nfrom snowtally.publishing.night_lock import NightLock\n"
         "with NightLock(Path(sys.argv[1]), 'made', dt.date(2031, 3, 5), 'killed').hold(0): os.kill(os.getpid(), 9)\n"
     )
     assert subprocess.run([sys.executable, "-c", code, tmp_path], check=False).returncode == -9

@@ -19,15 +19,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_day import BANDS, ZONES, made_day
 
-from pipeline.archive.columns import COLUMNS, Column
-from pipeline.model.problems import ArchiveError
-from pipeline.model.variables import VARIABLES
-from pipeline.publishing.estimate_nc import flag_words, rounded_fields
-from pipeline.publishing.pack import pack
-from pipeline.publishing.publish import publish
-from pipeline.publishing.tables import add_up, csv_bytes, plain_csv, tidy
-from pipeline.reading import read_sites
-from pipeline.storage.csv_text import original
+from snowtally.archive.columns import COLUMNS, Column
+from snowtally.model.problems import ArchiveError
+from snowtally.model.variables import VARIABLES
+from snowtally.publishing.estimate_nc import flag_words, rounded_fields
+from snowtally.publishing.pack import pack
+from snowtally.publishing.publish import publish
+from snowtally.publishing.tables import add_up, csv_bytes, plain_csv, tidy
+from snowtally.reading import read_sites
+from snowtally.storage.csv_text import original
 
 NAMES = [
     "checks.csv",
@@ -60,7 +60,7 @@ def test_the_same_day_gives_the_same_bytes_in_another_process_and_another_minute
     # Another process has another hash seed, another temporary folder and another clock.
     script = (
         "import sys, time; sys.path.insert(0, sys.argv[2]); time.time = lambda: 2e9\n"
-        "from made_day import made_day; from pipeline.publishing.pack import pack; from pathlib import Path\n"
+        "from made_day import made_day; from snowtally.publishing.pack import pack; from pathlib import Path\n"
         "pack(made_day(), Path(sys.argv[1]))"
     )
     root = Path(__file__).parents[2]

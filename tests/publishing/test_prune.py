@@ -15,15 +15,15 @@ import pytest
 import xarray as xr
 from made_day import made_day
 
-from pipeline.cli.prune import PruneResult
-from pipeline.inspection.verify import verify
-from pipeline.model.problems import ArchiveError, BusyError
-from pipeline.publishing.archived_inputs import archive_inputs, inputs_folder, read_archived
-from pipeline.publishing.night_lock import NightLock
-from pipeline.publishing.prune import prune
-from pipeline.publishing.publish import publish, withdraw
-from pipeline.publishing.staging import staged
-from pipeline.reading import read_record
+from snowtally.cli.prune import PruneResult
+from snowtally.inspection.verify import verify
+from snowtally.model.problems import ArchiveError, BusyError
+from snowtally.publishing.archived_inputs import archive_inputs, inputs_folder, read_archived
+from snowtally.publishing.night_lock import NightLock
+from snowtally.publishing.prune import prune
+from snowtally.publishing.publish import publish, withdraw
+from snowtally.publishing.staging import staged
+from snowtally.reading import read_record
 
 FORK = multiprocessing.get_context("fork")
 DAY_S = 86400.0
@@ -158,7 +158,7 @@ def test_it_does_not_run_beside_a_night(mine):
 
 
 def test_a_night_that_starts_meanwhile_waits_for_it(mine, monkeypatch):
-    from pipeline.publishing import prune as module  # noqa: PLC0415
+    from snowtally.publishing import prune as module  # noqa: PLC0415
 
     real, taken = module._remove_inputs, []
 
@@ -181,7 +181,7 @@ def test_a_night_that_starts_meanwhile_waits_for_it(mine, monkeypatch):
 
 
 def test_a_date_published_since_the_records_were_read_keeps_its_inputs(mine, provenance, monkeypatch):
-    from pipeline.publishing import prune as module  # noqa: PLC0415
+    from snowtally.publishing import prune as module  # noqa: PLC0415
 
     real = module.staged
 
@@ -226,7 +226,7 @@ def test_files_that_the_archive_did_not_write_stay(mine):
 
 def test_work_of_a_night_that_was_cut_off_is_finished_and_removed(mine, provenance, monkeypatch):
     def dies():
-        monkeypatch.setattr("pipeline.publishing.publish.refresh", lambda *_: os._exit(9))
+        monkeypatch.setattr("snowtally.publishing.publish.refresh", lambda *_: os._exit(9))
         publish(mine, made_day("2031-03-08", height=8, width=9), provenance("b" * 64))
 
     process = FORK.Process(target=dies)

@@ -19,14 +19,14 @@ import pyarrow.parquet as pq
 import pytest
 from made_day import made_day
 
-from pipeline import reading
-from pipeline.inspection.status import status
-from pipeline.inspection.verify import verify
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing import publish as archive_module
-from pipeline.publishing.publish import left_as_it_is, publish, rebuild_derived, withdraw
-from pipeline.publishing.record import Numbers
-from pipeline.storage import files as files_module
+from snowtally import reading
+from snowtally.inspection.status import status
+from snowtally.inspection.verify import verify
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing import publish as archive_module
+from snowtally.publishing.publish import left_as_it_is, publish, rebuild_derived, withdraw
+from snowtally.publishing.record import Numbers
+from snowtally.storage import files as files_module
 
 DAY = dt.date(2031, 3, 1)
 
@@ -419,8 +419,8 @@ def test_a_disk_that_fills_while_the_grid_is_written_is_told_so(tmp_path, proven
     def fails(*_):
         raise error
 
-    monkeypatch.setattr("pipeline.publishing.pack.write_estimate", fails)
-    monkeypatch.setattr("pipeline.publishing.pack.shutil.disk_usage", lambda _: SimpleNamespace(free=free))
+    monkeypatch.setattr("snowtally.publishing.pack.write_estimate", fails)
+    monkeypatch.setattr("snowtally.publishing.pack.shutil.disk_usage", lambda _: SimpleNamespace(free=free))
     with pytest.raises(ArchiveError, match=f"{told}.*estimate.nc"):
         publish(tmp_path, made_day(), provenance("a"))
 
@@ -472,7 +472,7 @@ def test_a_file_where_the_archive_should_be_is_told(tmp_path, provenance):
 
 def test_a_stuck_lock_is_told_with_its_holder(tmp_path, provenance, monkeypatch):
     publish(tmp_path, made_day(), provenance("a"))
-    monkeypatch.setattr("pipeline.storage.locks._LOCK_WAIT_S", 0.05)
+    monkeypatch.setattr("snowtally.storage.locks._LOCK_WAIT_S", 0.05)
     lock = tmp_path / ".locks" / "larkmoor.lock"
     lock.write_text("process 12 on somewhere\n", "utf-8")
     script = "import fcntl, sys, time; f = open(sys.argv[1]); fcntl.flock(f, fcntl.LOCK_EX); print(flush=True); time.sleep(30)"

@@ -11,8 +11,8 @@ import pyarrow.parquet as pq
 import pytest
 from made_day import made_day
 
-from pipeline import reading
-from pipeline.publishing.publish import publish
+from snowtally import reading
+from snowtally.publishing.publish import publish
 
 SECONDS = 2.0
 WRITERS = 3
@@ -26,7 +26,7 @@ def keep_publishing(root: Path, make, name: str, until: float, locked: bool) -> 
     with pytest.MonkeyPatch.context() as monkeypatch:
         if not locked:
             # As on a file system without locks: the rename alone must keep the numbers apart.
-            monkeypatch.setattr("pipeline.storage.locks.fcntl", None)
+            monkeypatch.setattr("snowtally.storage.locks.fcntl", None)
         while time.monotonic() < until or len(taken) < LEAST_TAKEN:
             taken.append(publish(root, day, make(f"{name}-{len(taken)}")).revision)
     (root.parent / f"{name}.json").write_text(json.dumps(taken), "utf-8")

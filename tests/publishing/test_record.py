@@ -14,8 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_day import made_day
 
-from pipeline import reading
-from pipeline.publishing.record import (
+from snowtally import reading
+from snowtally.publishing.record import (
     Numbers,
     build_record,
     input_sha256,
@@ -24,7 +24,7 @@ from pipeline.publishing.record import (
     record_is_whole,
     settings_sha256,
 )
-from pipeline.storage.files import Written
+from snowtally.storage.files import Written
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "record.schema.json").read_text("utf-8"))
 FILES = {"swe.tif": Written(12, "a" * 64), "estimate.nc": Written(34, "b" * 64)}

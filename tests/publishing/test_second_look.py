@@ -10,10 +10,10 @@ from types import SimpleNamespace
 import pytest
 from made_day import made_day
 
-from pipeline.cli.withdraw import withdraw
-from pipeline.publishing.publish import publish
-from pipeline.publishing.second_look import leaning, look_again, second_looks
-from pipeline.report.pages import remake
+from snowtally.cli.withdraw import withdraw
+from snowtally.publishing.publish import publish
+from snowtally.publishing.second_look import leaning, look_again, second_looks
+from snowtally.report.pages import remake
 
 MOST_SE = 2.0
 """Standard errors allowed. The made days' is a tenth of their mean SWE of about 250 mm: 300 mm more is a jump, 5 mm is none."""
@@ -45,7 +45,7 @@ def take_back(tmp_path, monkeypatch, capsys):
         archive_root=tmp_path, basin=SimpleNamespace(id="larkmoor"), report=SimpleNamespace(units="metric"),
         operations=SimpleNamespace(gate=SimpleNamespace(most_se=MOST_SE)),
     )  # fmt: skip
-    monkeypatch.setattr("pipeline.settings.basin.read_settings", lambda _: settings)
+    monkeypatch.setattr("snowtally.settings.basin.read_settings", lambda _: settings)
 
     def withdrawn(number: int, revision: int = 1) -> str:
         with pytest.raises(SystemExit) as end:

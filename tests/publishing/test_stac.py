@@ -16,9 +16,9 @@ from pyproj import CRS
 from pystac.errors import STACValidationError
 from pystac.validation import validate_dict
 
-from pipeline.model.grid import BasinGrid
-from pipeline.publishing.publish import publish, withdraw
-from pipeline.publishing.stac import outline, season_name
+from snowtally.model.grid import BasinGrid
+from snowtally.publishing.publish import publish, withdraw
+from snowtally.publishing.stac import outline, season_name
 
 
 @pytest.fixture(scope="module")

@@ -8,8 +8,8 @@ import time
 import fsspec
 import pytest
 
-from pipeline.archive.layout import LAYOUT_VERSION
-from pipeline.publishing.staging import (
+from snowtally.archive.layout import LAYOUT_VERSION
+from snowtally.publishing.staging import (
     FOREIGN_S,
     in_hand,
     is_archived,
@@ -19,7 +19,7 @@ from pipeline.publishing.staging import (
     staged,
     staging_folder,
 )
-from pipeline.storage.paths import path_of
+from snowtally.storage.paths import path_of
 
 upath = pytest.importorskip("upath", reason="universal_pathlib is not installed: no object store to try")
 

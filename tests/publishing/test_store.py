@@ -18,18 +18,18 @@ from made_basin import changed, snowtally, write_basin
 from made_day import made_day
 from made_provenance import make_provenance
 
-from pipeline import reading
-from pipeline.inspection.status import status
-from pipeline.inspection.verify import verify
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing import publish as archive_module
-from pipeline.publishing import staging as staging_module
-from pipeline.publishing.archived_inputs import archive_inputs, inputs_folder, read_archived
-from pipeline.publishing.prune import prune
-from pipeline.publishing.publish import publish, rebuild_derived, withdraw
-from pipeline.publishing.staging import left_behind, staged
-from pipeline.report.pages import remake
-from pipeline.storage.paths import path_of, put_new, send
+from snowtally import reading
+from snowtally.inspection.status import status
+from snowtally.inspection.verify import verify
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing import publish as archive_module
+from snowtally.publishing import staging as staging_module
+from snowtally.publishing.archived_inputs import archive_inputs, inputs_folder, read_archived
+from snowtally.publishing.prune import prune
+from snowtally.publishing.publish import publish, rebuild_derived, withdraw
+from snowtally.publishing.staging import left_behind, staged
+from snowtally.report.pages import remake
+from snowtally.storage.paths import path_of, put_new, send
 
 moto_server = pytest.importorskip("moto.server", reason="moto is not installed: no local object store to try")
 DATE = dt.date(2031, 3, 1)

@@ -33,7 +33,7 @@ import real_sites
 from real_figures import DENSITY, SITES, Subject, difference, summary
 from real_records import Records, prepare
 
-import pipeline
+import snowtally
 
 
 def main() -> None:
@@ -96,7 +96,7 @@ def _results(tasks: list[Task], jobs: int) -> Iterator[pd.DataFrame]:
 def _tell(rows: pd.DataFrame, asked: argparse.Namespace) -> None:
     judge, subject, by = _judge(density=asked.density)
     judged = judge.for_judging(rows)
-    print(f"code of {Path(pipeline.__file__).parent}\n")
+    print(f"code of {Path(snowtally.__file__).parent}\n")
     print(summary(judged, subject, by).round(2).to_string())
     if asked.against:
         before = judge.for_judging(pd.read_csv(asked.against, dtype={"site": str}))

@@ -15,14 +15,14 @@ from pyproj import Transformer
 from real_records import SNOW_CLASS, Records, utm_crs
 from real_sites import folds
 
-from pipeline.gather.day import read_inputs
-from pipeline.gather.earlier_visits import EARLIER_SEASONS
-from pipeline.snow.density import BulkDensity, Locations
-from pipeline.snow.density_records import SeasonPrior
-from pipeline.snow.forcing import season_forcing
-from pipeline.snow.settling import Settling, settled_density
-from pipeline.snow.site_values import weather_nodes
-from pipeline.snow.sturm import prior_density, sturm_day
+from snowtally.gather.day import read_inputs
+from snowtally.gather.earlier_visits import EARLIER_SEASONS
+from snowtally.snow.density import BulkDensity, Locations
+from snowtally.snow.density_records import SeasonPrior
+from snowtally.snow.forcing import season_forcing
+from snowtally.snow.settling import Settling, settled_density
+from snowtally.snow.site_values import weather_nodes
+from snowtally.snow.sturm import prior_density, sturm_day
 
 FIRST_SEASON = 1996
 """Five seasons before the first that is judged teach the region's bias."""

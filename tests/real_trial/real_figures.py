@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.statistics.scores import crps_normal
+from snowtally.statistics.scores import crps_normal
 
 Z90, Z50 = 1.6448536, 0.6744898
 DRAWS, SEED = 1000, 1

@@ -27,7 +27,7 @@ from pyproj import CRS
 from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
 
-from pipeline.settings.basin import Settings, read_settings
+from snowtally.settings.basin import Settings, read_settings
 
 FOOT_M = 0.3048
 MONTHS = {name: number for number, name in enumerate(calendar.month_abbr) if name}

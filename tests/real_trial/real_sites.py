@@ -9,14 +9,14 @@ import numpy as np
 import pandas as pd
 from real_records import Records
 
-from pipeline.estimate.day_inputs import Choices, DayInputs
-from pipeline.estimate.estimate import map_of_day
-from pipeline.estimate.swe_map import published_fields
-from pipeline.gather.archived_day import POSITIONS, inputs_from_archived
-from pipeline.gather.day import Readings, choices, read_inputs
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.depth_only import with_depth_only_sites
-from pipeline.snow.site_values import site_values
+from snowtally.estimate.day_inputs import Choices, DayInputs
+from snowtally.estimate.estimate import map_of_day
+from snowtally.estimate.swe_map import published_fields
+from snowtally.gather.archived_day import POSITIONS, inputs_from_archived
+from snowtally.gather.day import Readings, choices, read_inputs
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.depth_only import with_depth_only_sites
+from snowtally.snow.site_values import site_values
 
 TRAINING_SEASONS = (2007, 2011, 2012, 2014)
 TRAINING = ("2007-04-01", "2011-05-01", "2012-04-01", "2014-04-01")

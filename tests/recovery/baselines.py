@@ -12,7 +12,7 @@ import pandas as pd
 from pykrige.ok import OrdinaryKriging
 from sklearn.ensemble import RandomForestRegressor
 
-from pipeline.estimate.estimate import DayInputs
+from snowtally.estimate.estimate import DayInputs
 
 
 def latest_values(inputs: DayInputs, date: dt.date) -> pd.DataFrame:

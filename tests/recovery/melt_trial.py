@@ -18,7 +18,7 @@ import skin_snow  # noqa: E402
 import worlds  # noqa: E402
 from melt_worlds import WEEK, MeltCase, degree_day_melt, make_cases  # noqa: E402
 
-from pipeline.melt.outlook import with_outlook  # noqa: E402
+from snowtally.melt.outlook import with_outlook  # noqa: E402
 
 HANDBOOK_MM = (2.74, 5.0)
 """Degree-day factors, mm/(K day): the handbook's when nothing better is known (National Engineering Handbook, part 630, chapter

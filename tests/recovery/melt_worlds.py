@@ -28,10 +28,10 @@ from worlds import (
     beam_and_diffuse,
 )
 
-from pipeline.melt.outlook import OutlookInputs
-from pipeline.model.basin import Basin
-from pipeline.model.day import Day
-from pipeline.statistics.totals import ZoneBands, covariance_rows
+from snowtally.melt.outlook import OutlookInputs
+from snowtally.model.basin import Basin
+from snowtally.model.day import Day
+from snowtally.statistics.totals import ZoneBands, covariance_rows
 
 WEEK = 7
 SWE_SE = 0.06

@@ -23,8 +23,8 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent)]
 
 from worlds import SITE_GAIN, SITE_SPREAD, World, make_world  # noqa: E402
 
-from pipeline.estimate.estimate import DayInputs, map_of_day  # noqa: E402
-from pipeline.planning.plan import weigh_sites  # noqa: E402
+from snowtally.estimate.estimate import DayInputs, map_of_day  # noqa: E402
+from snowtally.planning.plan import weigh_sites  # noqa: E402
 
 ADDED = 3
 KEPT_SITES = 5

@@ -32,17 +32,17 @@ from world_records import SnowRecord
 from world_seasons import Climate, Season, draw_climate, draw_season
 from world_surveys import COVER_CANOPY_BIAS, fly, fly_without_error, see_cover
 
-from pipeline.estimate.day_inputs import Choices, DayInputs
-from pipeline.gather.covers import EARLIER_COVER_DAYS, EARLIER_COVERS
-from pipeline.gather.earlier_flights import VISIT_DAYS
-from pipeline.gather.earlier_visits import EARLIER_VISITS
-from pipeline.gather.ground import gather_ground
-from pipeline.inputs.cover_checks import doubted_cover
-from pipeline.model.basin import Basin
-from pipeline.model.season import BasinDay
-from pipeline.settings.basin import Settings
-from pipeline.sites.points import course_visits
-from pipeline.snow.past_pattern import past_pattern
+from snowtally.estimate.day_inputs import Choices, DayInputs
+from snowtally.gather.covers import EARLIER_COVER_DAYS, EARLIER_COVERS
+from snowtally.gather.earlier_flights import VISIT_DAYS
+from snowtally.gather.earlier_visits import EARLIER_VISITS
+from snowtally.gather.ground import gather_ground
+from snowtally.inputs.cover_checks import doubted_cover
+from snowtally.model.basin import Basin
+from snowtally.model.season import BasinDay
+from snowtally.settings.basin import Settings
+from snowtally.sites.points import course_visits
+from snowtally.snow.past_pattern import past_pattern
 
 TRAINING_SEEDS = range(1, 1001)
 """Worlds on which constants may be chosen."""

@@ -9,7 +9,7 @@ import pandas as pd
 import xarray as xr
 from recovery_worlds import World
 
-from pipeline.model.day import Day
+from snowtally.model.day import Day
 
 Z90, Z50 = 1.6448536, 0.6744898
 LEAST_SE_MM = 0.5

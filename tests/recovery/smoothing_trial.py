@@ -26,10 +26,10 @@ from scores import day_scores, map_scores, whole_grid  # noqa: E402
 from trial import LEAST_MM  # noqa: E402
 from trial_tables import OURS, comparison  # noqa: E402
 
-from pipeline.estimate.estimate import map_of_day  # noqa: E402
-from pipeline.estimate.reanalysis import WholeSeason, smoothed_map  # noqa: E402
-from pipeline.estimate.swe_map import day_of  # noqa: E402
-from pipeline.model.problems import NoEstimateError  # noqa: E402
+from snowtally.estimate.estimate import map_of_day  # noqa: E402
+from snowtally.estimate.reanalysis import WholeSeason, smoothed_map  # noqa: E402
+from snowtally.estimate.swe_map import day_of  # noqa: E402
+from snowtally.model.problems import NoEstimateError  # noqa: E402
 
 AREA_KM2 = 15.0
 LAST_FLIGHT = 225

@@ -12,9 +12,9 @@ import pytest
 import xarray as xr
 from PIL import Image
 
-from pipeline.estimate.estimate import estimate_day
-from pipeline.gather.day import choices, read_inputs
-from pipeline.settings.basin import read_settings
+from snowtally.estimate.estimate import estimate_day
+from snowtally.gather.day import choices, read_inputs
+from snowtally.settings.basin import read_settings
 
 ROOT = Path(__file__).parents[2]
 NO_FLIGHT_YET, FLIGHT, BETWEEN, LATE = "2031-01-15", "2031-03-27", "2031-04-14", "2031-05-20"

@@ -12,7 +12,7 @@ from baselines import flight_and_line
 from scores import Z90
 from worlds import hardness, make_world
 
-from pipeline.estimate.estimate import estimate_day, map_of_day
+from snowtally.estimate.estimate import estimate_day, map_of_day
 
 KINDS = ("many flights", "ephemeral snow line")
 

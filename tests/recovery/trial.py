@@ -31,9 +31,9 @@ from recovery_worlds import HEAPS, INGREDIENTS, KINDS, World, make_world, plan_o
 from scores import day_scores, map_scores, site_scores, whole_grid  # noqa: E402
 from trial_tables import OURS, comparison, summary  # noqa: E402
 
-from pipeline.estimate.estimate import estimate_day  # noqa: E402
-from pipeline.model.problems import NoEstimateError  # noqa: E402
-from pipeline.snow.density import BulkDensity  # noqa: E402
+from snowtally.estimate.estimate import estimate_day  # noqa: E402
+from snowtally.model.problems import NoEstimateError  # noqa: E402
+from snowtally.snow.density import BulkDensity  # noqa: E402
 
 LEAST_MM = 10.0
 """Nights with less in the basin are left out: a share of nothing says nothing."""

@@ -14,7 +14,7 @@ import xarray as xr
 from pyproj import CRS, Transformer
 from scipy import ndimage
 
-from pipeline.model.grid import BasinGrid
+from snowtally.model.grid import BasinGrid
 
 FINE = 2
 """Pixels along a cell: the snow is marched on a quarter of a cell, the truth is the cell's mean."""

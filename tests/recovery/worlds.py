@@ -19,13 +19,13 @@ import xarray as xr
 from pyproj import CRS
 from scipy import ndimage
 
-from pipeline.estimate.estimate import Choices, DayInputs
-from pipeline.model.basin import Basin
-from pipeline.model.grid import BasinGrid
-from pipeline.model.ground import GroundRecord
-from pipeline.model.season import BasinDay
-from pipeline.sites.points import STATION_DEPTH_SE_M, course_visits, station_density, station_swe_se_mm
-from pipeline.snow.past_pattern import past_pattern
+from snowtally.estimate.estimate import Choices, DayInputs
+from snowtally.model.basin import Basin
+from snowtally.model.grid import BasinGrid
+from snowtally.model.ground import GroundRecord
+from snowtally.model.season import BasinDay
+from snowtally.sites.points import STATION_DEPTH_SE_M, course_visits, station_density, station_swe_se_mm
+from snowtally.snow.past_pattern import past_pattern
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "sample_inputs" / "larkmoor"))
 

@@ -11,11 +11,11 @@ from made_check import DATE, OUTSIDE_M, TITLE, write_hard_basin
 from made_pages import read_page
 from pyproj import Transformer
 
-from pipeline.model.dry_run import Stretch
-from pipeline.report.check_page import near
-from pipeline.report.labels import Labels
-from pipeline.report.timeline import stretches_words
-from pipeline.report.units import UNITS
+from snowtally.model.dry_run import Stretch
+from snowtally.report.check_page import near
+from snowtally.report.labels import Labels
+from snowtally.report.timeline import stretches_words
+from snowtally.report.units import UNITS
 
 
 @pytest.fixture(scope="module")

@@ -15,16 +15,16 @@ from made_day import made_day
 from made_pages import archive_with_history, as_number, no_snow, provenance, read_page, with_flight
 from pyproj import CRS
 
-from pipeline.archive.current import Loss
-from pipeline.inspection.compare import compare, find_side
-from pipeline.model.grid import BasinGrid
-from pipeline.model.problems import ArchiveError
-from pipeline.publishing.publish import publish, withdraw
-from pipeline.reading import basin_row, revision_totals
-from pipeline.report import day_page, pages
-from pipeline.report.compare_page import compare_page
-from pipeline.report.units import UNITS
-from pipeline.report.words import CAUTIONS, ERROR_PARTS
+from snowtally.archive.current import Loss
+from snowtally.inspection.compare import compare, find_side
+from snowtally.model.grid import BasinGrid
+from snowtally.model.problems import ArchiveError
+from snowtally.publishing.publish import publish, withdraw
+from snowtally.reading import basin_row, revision_totals
+from snowtally.report import day_page, pages
+from snowtally.report.compare_page import compare_page
+from snowtally.report.units import UNITS
+from snowtally.report.words import CAUTIONS, ERROR_PARTS
 
 
 @pytest.fixture(scope="module")
@@ -159,7 +159,7 @@ def test_the_top_says_degraded_and_revised_in_words(history):
 
 def test_a_total_that_jumped_is_told_at_the_top(history, monkeypatch):
     root, date = history
-    monkeypatch.setattr("pipeline.report.day_page.second_looks", lambda *_: {date: "jump of the total: 100 to 300 mm"})
+    monkeypatch.setattr("snowtally.report.day_page.second_looks", lambda *_: {date: "jump of the total: 100 to 300 mm"})
     text = "".join(read_page(pages.make_day_page(root, "larkmoor", date, "metric")).text)
     assert "For a second look. jump of the total: 100 to 300 mm." in " ".join(text.split())
     monkeypatch.undo()

@@ -11,13 +11,13 @@ import pandas as pd
 import pytest
 from PIL import Image
 
-from pipeline.report import axes, charts, day_tables
-from pipeline.report.colours import ERROR, LESS, LEVELS, MORE, WATER, diverging, oklab, sequential, srgb
-from pipeline.report.pictures import SHADES, Stepped, borders, legend, pack, picture, shade
-from pipeline.report.published import MOST_CELLS, with_seasons
-from pipeline.report.svg import Scale, tag, ticks
-from pipeline.report.units import METRIC, US, Unit
-from pipeline.report.words import MONTHS
+from snowtally.report import axes, charts, day_tables
+from snowtally.report.colours import ERROR, LESS, LEVELS, MORE, WATER, diverging, oklab, sequential, srgb
+from snowtally.report.pictures import SHADES, Stepped, borders, legend, pack, picture, shade
+from snowtally.report.published import MOST_CELLS, with_seasons
+from snowtally.report.svg import Scale, tag, ticks
+from snowtally.report.units import METRIC, US, Unit
+from snowtally.report.words import MONTHS
 
 SHORT_MONTHS = tuple(name[:3] for name in MONTHS)
 

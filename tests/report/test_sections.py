@@ -9,12 +9,12 @@ from jinja2 import ChoiceLoader, DictLoader
 from made_day import made_day
 from made_pages import provenance
 
-from pipeline.publishing.publish import publish
-from pipeline.report import day_page, templating
-from pipeline.report.day_sections import SECTIONS, Section, Shows
-from pipeline.report.pages import make_day_page
-from pipeline.report.published import read_day, read_days_around
-from pipeline.report.units import METRIC
+from snowtally.publishing.publish import publish
+from snowtally.report import day_page, templating
+from snowtally.report.day_sections import SECTIONS, Section, Shows
+from snowtally.report.pages import make_day_page
+from snowtally.report.published import read_day, read_days_around
+from snowtally.report.units import METRIC
 
 TEMPLATE = """{% import "parts.html.j2" as parts with context %}
 <section aria-labelledby="highest"><h2 id="highest">The highest site</h2>

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.model.problems import SettingsError
-from pipeline.settings.basin import read_settings
+from snowtally.model.problems import SettingsError
+from snowtally.settings.basin import read_settings
 
 CONFIG = Path(__file__).parents[2] / "configs" / "larkmoor.yaml"
 
@@ -134,7 +134,7 @@ def test_settings_are_read_without_what_takes_long_to_load():
     """What grids, tables and rasters need is loaded once the settings are known to be right."""
     heavy = ("numpy", "pandas", "xarray", "scipy", "rasterio", "pyarrow", "numba", "shapely", "geopandas", "pint")
     program = (
-        f"import sys; from pipeline.settings.basin import read_settings; read_settings({str(CONFIG)!r}); "
+        f"import sys; from snowtally.settings.basin import read_settings; read_settings({str(CONFIG)!r}); "
         f"print([name for name in {heavy!r} if name in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)

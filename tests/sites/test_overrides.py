@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.inputs.read_overrides import read_overrides
-from pipeline.inputs.source import Source
-from pipeline.sites.limits import SnowLimits
-from pipeline.sites.overrides import (
+from snowtally.inputs.read_overrides import read_overrides
+from snowtally.inputs.source import Source
+from snowtally.sites.limits import SnowLimits
+from snowtally.sites.overrides import (
     believable,
     samples_without_overridden,
     switched_off,

@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 from clean_season import sheet
 
-from pipeline.courses.samplers import without_sampler_bias
-from pipeline.sites.points import SAMPLER_SE, course_visits
+from snowtally.courses.samplers import without_sampler_bias
+from snowtally.sites.points import SAMPLER_SE, course_visits
 
 
 def value_of(depth, swe, **others):

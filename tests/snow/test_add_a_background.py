@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from made_day_inputs import CHOICES, made, made_flight
 
-from pipeline.estimate.estimate import estimate_day
-from pipeline.snow import blend
-from pipeline.snow.background import CarriedFlight
-from pipeline.snow.blend import Blend
-from pipeline.snow.held_out import Candidate
-from pipeline.snow.site_gains import cell_values
-from pipeline.statistics.errors import ErrorPart, shared_error
+from snowtally.estimate.estimate import estimate_day
+from snowtally.snow import blend
+from snowtally.snow.background import CarriedFlight
+from snowtally.snow.blend import Blend
+from snowtally.snow.held_out import Candidate
+from snowtally.snow.site_gains import cell_values
+from snowtally.statistics.errors import ErrorPart, shared_error
 
 SHARE = 0.1
 """Of the prior weight on a night without a flight."""

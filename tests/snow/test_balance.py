@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_weather import NODES, made_forcing
 
-from pipeline.snow.balance import gathered, march, turnover_of
-from pipeline.snow.carry import CELL_VARIATION, SPARE_MM, Pattern, melted
-from pipeline.snow.forcing import node_to_sites
-from pipeline.snow.terrain_balance import factor_rows, site_factors
+from snowtally.snow.balance import gathered, march, turnover_of
+from snowtally.snow.carry import CELL_VARIATION, SPARE_MM, Pattern, melted
+from snowtally.snow.forcing import node_to_sites
+from snowtally.snow.terrain_balance import factor_rows, site_factors
 
 ELEVATION = np.array([1500.0, 1800.0, 2100.0, 2400.0, 2700.0])
 

@@ -11,10 +11,10 @@ from made_sites import record as made_record
 from made_slopes import FLIGHTS, NIGHT, START, X, Y, flown_on, ground_shape, stations, truth_on
 from threadpoolctl import threadpool_limits
 
-from pipeline.snow.background import CarriedFlight, TerrainBackground
-from pipeline.snow.blend import Blend, Night, _after_flights, asks_trees, blended
-from pipeline.snow.cell_error import Mixture
-from pipeline.snow.held_out import (
+from snowtally.snow.background import CarriedFlight, TerrainBackground
+from snowtally.snow.blend import Blend, Night, _after_flights, asks_trees, blended
+from snowtally.snow.cell_error import Mixture
+from snowtally.snow.held_out import (
     EARLIER,
     Candidate,
     hold_out_flights,
@@ -22,10 +22,10 @@ from pipeline.snow.held_out import (
     sites_left_out,
     sites_left_out_before,
 )
-from pipeline.snow.site_values import SITE_VARIATION
-from pipeline.snow.trees import CarriedTrees, Lessons, ShareTrees, known_by
-from pipeline.statistics.choice import GROUPS, error_factor, stacking_weights
-from pipeline.statistics.errors import ErrorPart, KrigedPart, volume_covariance
+from snowtally.snow.site_values import SITE_VARIATION
+from snowtally.snow.trees import CarriedTrees, Lessons, ShareTrees, known_by
+from snowtally.statistics.choice import GROUPS, error_factor, stacking_weights
+from snowtally.statistics.errors import ErrorPart, KrigedPart, volume_covariance
 
 
 @pytest.fixture(scope="module")
@@ -273,7 +273,7 @@ def test_weights_and_errors_follow_what_was_off_at_the_sites_left_out(monkeypatc
          "low se": 40.0, "right shared": 0.0, "low shared": 20.0},
         index=ten.sites.index,
     )  # fmt: skip
-    monkeypatch.setattr("pipeline.snow.blend.sites_left_out", lambda *_: table)
+    monkeypatch.setattr("snowtally.snow.blend.sites_left_out", lambda *_: table)
     candidates = [Candidate(name, lambda *_, name=name: SimpleNamespace(name=name), 0.5) for name in ("right", "low")]
     blend = Blend(candidates).fit(ten, DATE, None)
     errors = np.column_stack([off, -0.5 * observed]) / 200.0

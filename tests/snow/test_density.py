@@ -9,10 +9,10 @@ import xarray as xr
 from made_weather import NODES
 from threadpoolctl import threadpool_limits
 
-from pipeline.snow.density import REACH_M, BulkDensity, Locations
-from pipeline.snow.density_records import SeasonPrior
-from pipeline.snow.settling import Settling
-from pipeline.snow.sturm import prior_density, sturm_day
+from snowtally.snow.density import REACH_M, BulkDensity, Locations
+from snowtally.snow.density_records import SeasonPrior
+from snowtally.snow.settling import Settling
+from snowtally.snow.sturm import prior_density, sturm_day
 
 DATE, ORIGIN = dt.date(2031, 4, 10), dt.date(2030, 10, 1)
 ELEVATION = np.array([1600.0, 1800.0, 2000.0, 2200.0, 2400.0, 2600.0])

@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.snow import density_records as records_module
-from pipeline.snow.density import BulkDensity, Locations
-from pipeline.snow.density_records import SeasonPrior, density_records
-from pipeline.snow.sturm import autumn_origin, prior_density, sturm_day
+from snowtally.snow import density_records as records_module
+from snowtally.snow.density import BulkDensity, Locations
+from snowtally.snow.density_records import SeasonPrior, density_records
+from snowtally.snow.sturm import autumn_origin, prior_density, sturm_day
 
 START, ORIGIN, DATE = dt.date(2030, 9, 1), dt.date(2030, 10, 1), dt.date(2031, 3, 1)
 HEIGHTS = {"A": 1600.0, "B": 1900.0, "C": 2200.0, "D": 2500.0}

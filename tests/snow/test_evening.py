@@ -5,7 +5,7 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from pipeline.snow.evening import Level, level_of
+from snowtally.snow.evening import Level, level_of
 
 SINCE = dt.date(2031, 2, 1)
 AREA = np.array([[0.0, 1e4, 1e4, 2e4]])

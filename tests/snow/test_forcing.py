@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from made_weather import NODES, made_forcing, made_ground
 
-from pipeline.snow.forcing import season_forcing
+from snowtally.snow.forcing import season_forcing
 
 DAYS = pd.date_range("2030-11-01", periods=60)
 ELEVATION = np.array([1500.0, 1900.0, 2300.0, 2700.0])

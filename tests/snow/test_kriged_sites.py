@@ -5,9 +5,9 @@ import pytest
 import xarray as xr
 from made_sites import DATE, record
 
-from pipeline.snow import kriged_sites
-from pipeline.snow.carry import TERRAIN_LOCAL
-from pipeline.snow.kriged_sites import KrigedPrediction, KrigedSites
+from snowtally.snow import kriged_sites
+from snowtally.snow.carry import TERRAIN_LOCAL
+from snowtally.snow.kriged_sites import KrigedPrediction, KrigedSites
 
 
 def world(seed, n):

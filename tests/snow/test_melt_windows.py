@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 from made_weather import NODES, made_forcing, made_ground
 
-from pipeline.snow.balance import balance_turnover, march
-from pipeline.snow.forcing import node_to_sites
-from pipeline.snow.melt_windows import WINDOW_DAYS, Scales, Since, fitted_scales
+from snowtally.snow.balance import balance_turnover, march
+from snowtally.snow.forcing import node_to_sites
+from snowtally.snow.melt_windows import WINDOW_DAYS, Scales, Since, fitted_scales
 
 ELEVATION = np.array([1500.0, 1800.0, 2100.0, 2400.0, 2700.0])
 

@@ -8,11 +8,11 @@ import xarray as xr
 from made_balance import START, ground_of, place
 from made_weather import made_forcing
 
-from pipeline.snow.background import TerrainBackground
-from pipeline.snow.density import EVEN_DEPTH_M
-from pipeline.snow.past_pattern import PAST_PATTERN, PAST_SHARE, past_pattern
-from pipeline.snow.terrain_balance import TerrainBalance, fitted_on_terrain
-from pipeline.terrain.canopy import CANOPY_LOG
+from snowtally.snow.background import TerrainBackground
+from snowtally.snow.density import EVEN_DEPTH_M
+from snowtally.snow.past_pattern import PAST_PATTERN, PAST_SHARE, past_pattern
+from snowtally.snow.terrain_balance import TerrainBalance, fitted_on_terrain
+from snowtally.terrain.canopy import CANOPY_LOG
 
 SHAPE = (40, 50)
 ELEVATION = 1500.0 + 30.0 * np.arange(SHAPE[0])[:, None] * np.ones(SHAPE)

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from made_weather import NODES, made_forcing
 
-from pipeline.snow.settling import SETTLED, fresh_density, settled_density
+from snowtally.snow.settling import SETTLED, fresh_density, settled_density
 
 
 def test_new_snow_by_temperature():

@@ -9,11 +9,11 @@ import pytest
 from made_balance import place
 from made_sites import NO_VISITS
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.background import TerrainBackground
-from pipeline.snow.carry import UNOBSERVED_MM_PER_DAY
-from pipeline.snow.kriged_sites import KrigedSites
-from pipeline.snow.site_gains import (
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.background import TerrainBackground
+from snowtally.snow.carry import UNOBSERVED_MM_PER_DAY
+from snowtally.snow.kriged_sites import KrigedSites
+from snowtally.snow.site_gains import (
     LOCAL_SHARE,
     PAIR_M,
     SEASON_COMMON_LOG_SD,
@@ -24,8 +24,8 @@ from pipeline.snow.site_gains import (
     site_gains,
     with_seasons,
 )
-from pipeline.snow.site_values import site_values
-from pipeline.snow.sturm import MIDDLING_KG_M3
+from snowtally.snow.site_values import site_values
+from snowtally.snow.sturm import MIDDLING_KG_M3
 
 SITES = pd.Index([f"S{k}" for k in range(8)])
 DATE = dt.date(2031, 3, 1)

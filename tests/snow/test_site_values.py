@@ -8,14 +8,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.model.ground import GroundRecord
-from pipeline.snow.carry import UNOBSERVED_MM_PER_DAY, site_turnover
-from pipeline.snow.density import BulkDensity, Locations
-from pipeline.snow.density_records import SeasonPrior
-from pipeline.snow.depth_only import with_depth_only_sites
-from pipeline.snow.forcing import season_forcing
-from pipeline.snow.site_values import SITE_VARIATION, bare_days, elevation_nodes, points_on, site_values
-from pipeline.snow.skill import site_table
+from snowtally.model.ground import GroundRecord
+from snowtally.snow.carry import UNOBSERVED_MM_PER_DAY, site_turnover
+from snowtally.snow.density import BulkDensity, Locations
+from snowtally.snow.density_records import SeasonPrior
+from snowtally.snow.depth_only import with_depth_only_sites
+from snowtally.snow.forcing import season_forcing
+from snowtally.snow.site_values import SITE_VARIATION, bare_days, elevation_nodes, points_on, site_values
+from snowtally.snow.skill import site_table
 
 DATE = dt.date(2031, 3, 10)
 ORIGIN = dt.date(2030, 10, 1)

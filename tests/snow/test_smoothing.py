@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.snow.smoothing import LaterFlight, ShapeErrors, covered_after, smoothed
-from pipeline.statistics.errors import ErrorPart
+from snowtally.snow.smoothing import LaterFlight, ShapeErrors, covered_after, smoothed
+from snowtally.statistics.errors import ErrorPart
 
 SHAPE = (12, 15)
 

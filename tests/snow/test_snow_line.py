@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 from made_weather import NODES, made_forcing, made_ground
 
-from pipeline.snow.background import UNOBSERVED_MM_PER_DAY
-from pipeline.snow.forcing import node_to_sites
-from pipeline.snow.snow_line import COVER_SE, COVER_SE_CANOPY, chance_bare, most_since_bare
+from snowtally.snow.background import UNOBSERVED_MM_PER_DAY
+from snowtally.snow.forcing import node_to_sites
+from snowtally.snow.snow_line import COVER_SE, COVER_SE_CANOPY, chance_bare, most_since_bare
 
 ELEVATION = np.array([1500.0, 2000.0, 2500.0])
 FORCING = made_forcing(60, level_c=-8.0, swing_c=0.0)

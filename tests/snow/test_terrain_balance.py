@@ -7,8 +7,8 @@ import pytest
 from made_balance import ELEVATION, START, ground_of, place
 from made_weather import made_forcing, made_ground
 
-from pipeline.snow.background import UNOBSERVED_MM_PER_DAY
-from pipeline.snow.terrain_balance import TerrainBalance, fitted_on_terrain
+from snowtally.snow.background import UNOBSERVED_MM_PER_DAY
+from snowtally.snow.terrain_balance import TerrainBalance, fitted_on_terrain
 
 
 def test_a_low_site_where_it_only_rained_does_not_steepen_the_rise_with_height():

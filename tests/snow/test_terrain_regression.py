@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.snow.terrain_regression import REACH_M, TerrainRegression
+from snowtally.snow.terrain_regression import REACH_M, TerrainRegression
 
 
 def terrain(elevation):

@@ -3,11 +3,11 @@
 import numpy as np
 import pandas as pd
 
-from pipeline.model.rules.rule import Action, Rule, Severity
-from pipeline.sites.limits import SnowLimits
-from pipeline.stations import checks
-from pipeline.stations.checks import CHECKS, check_stations
-from pipeline.stations.limits import StationLimits
+from snowtally.model.rules.rule import Action, Rule, Severity
+from snowtally.sites.limits import SnowLimits
+from snowtally.stations import checks
+from snowtally.stations.checks import CHECKS, check_stations
+from snowtally.stations.limits import StationLimits
 
 ROUND = Rule(
     "round number",

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.stations.catch_checks import judge, words
+from snowtally.stations.catch_checks import judge, words
 
 DAYS = 120
 

@@ -5,13 +5,13 @@ import pandas as pd
 import pytest
 from clean_season import CLEAN, clean_stations
 
-from pipeline.sites.limits import SnowLimits
-from pipeline.sites.points import station_density
-from pipeline.stations.checks import check_stations
-from pipeline.stations.daily import daily_values
-from pipeline.stations.limits import StationLimits
-from pipeline.stations.own_series_checks import erratic
-from pipeline.stations.series import StationSeries
+from snowtally.sites.limits import SnowLimits
+from snowtally.sites.points import station_density
+from snowtally.stations.checks import check_stations
+from snowtally.stations.daily import daily_values
+from snowtally.stations.limits import StationLimits
+from snowtally.stations.own_series_checks import erratic
+from snowtally.stations.series import StationSeries
 
 LIMITS = StationLimits(), SnowLimits()
 TOLD_ONLY = {"SWE above precipitation", "gauge falls"}

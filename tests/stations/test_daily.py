@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.stations.daily import daily_values, silent_stations
-from pipeline.stations.precipitation import resets, steps_of_totals
+from snowtally.stations.daily import daily_values, silent_stations
+from snowtally.stations.precipitation import resets, steps_of_totals
 
 
 def records(days=2, per_day=4):

@@ -2,7 +2,7 @@
 
 from documented import documented
 
-from pipeline.stations.limits import StationLimits
+from snowtally.stations.limits import StationLimits
 
 
 def test_each_limit_is_as_documented():

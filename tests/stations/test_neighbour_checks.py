@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.stations.neighbour_checks import against_neighbours, column_medians, swapped
-from pipeline.stations.series import StationSeries
+from snowtally.stations.neighbour_checks import against_neighbours, column_medians, swapped
+from snowtally.stations.series import StationSeries
 
 DAYS = 120
 SHARES = [1.0, 1.2, 0.8, 0.9, 1.1, 1.3, 0.7]

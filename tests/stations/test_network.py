@@ -6,15 +6,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.model.rules.stations import PRECIPITATION_OUT_OF_RANGE
-from pipeline.sites.limits import SnowLimits
-from pipeline.stations import catch_checks
-from pipeline.stations.checks import check_stations
-from pipeline.stations.daily import daily_values
-from pipeline.stations.limits import StationLimits
-from pipeline.stations.network import Network
-from pipeline.stations.series import StationSeries
-from pipeline.stations.table_checks import check_weather, within_limits
+from snowtally.model.rules.stations import PRECIPITATION_OUT_OF_RANGE
+from snowtally.sites.limits import SnowLimits
+from snowtally.stations import catch_checks
+from snowtally.stations.checks import check_stations
+from snowtally.stations.daily import daily_values
+from snowtally.stations.limits import StationLimits
+from snowtally.stations.network import Network
+from snowtally.stations.series import StationSeries
+from snowtally.stations.table_checks import check_weather, within_limits
 
 LIMITS = StationLimits(), SnowLimits()
 DAYS = pd.date_range("2030-10-01", periods=240)

@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.sites.limits import SnowLimits
-from pipeline.stations.checks import check_stations
-from pipeline.stations.limits import StationLimits
-from pipeline.stations.stuck_sensors import sensor_step
+from snowtally.sites.limits import SnowLimits
+from snowtally.stations.checks import check_stations
+from snowtally.stations.limits import StationLimits
+from snowtally.stations.stuck_sensors import sensor_step
 
 LIMITS = StationLimits(), SnowLimits()
 DAYS = pd.date_range("2030-12-01", periods=60).astype("datetime64[s]")

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy.spatial.distance import cdist
 
-from pipeline.statistics import area_sums
-from pipeline.statistics.area_sums import Blocks, block_cells
-from pipeline.statistics.variogram import Variogram
+from snowtally.statistics import area_sums
+from snowtally.statistics.area_sums import Blocks, block_cells
+from snowtally.statistics.variogram import Variogram
 
 CELL_M = 100.0
 

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.statistics.choice import (
+from snowtally.statistics.choice import (
     ALONE_UP_TO,
     GROUPS,
     error_factor,

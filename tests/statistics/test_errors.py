@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.statistics.errors import (
+from snowtally.statistics.errors import (
     ErrorPart,
     KrigedPart,
     _semidefinite,
@@ -13,8 +13,8 @@ from pipeline.statistics.errors import (
     product_variance,
     volume_covariance,
 )
-from pipeline.statistics.kriging import Kriging
-from pipeline.statistics.variogram import Variogram
+from snowtally.statistics.kriging import Kriging
+from snowtally.statistics.variogram import Variogram
 
 ROWS, COLUMNS, CELL_M = 24, 30, 100.0
 X, Y = (np.arange(COLUMNS) + 0.5) * CELL_M + 5e5, 4.8e6 - (np.arange(ROWS) + 0.5) * CELL_M
@@ -175,7 +175,7 @@ def test_a_kriged_part_on_blocks_is_near_the_one_on_cells():
 
 def _by_whole_cells(part, group):
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("pipeline.statistics.errors.block_cells", lambda *_: 1)
+        patch.setattr("snowtally.statistics.errors.block_cells", lambda *_: 1)
         return volume_covariance([part], np.full(group.shape, 1e4), group, 4, CELL_M).total
 
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.statistics.few_values import median, quantile, row_medians
+from snowtally.statistics.few_values import median, quantile, row_medians
 
 NUMBERS = st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=12)
 

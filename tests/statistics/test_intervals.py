@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 from scipy.special import ndtri
 
-from pipeline.statistics.intervals import censored_moments, censored_quantile
+from snowtally.statistics.intervals import censored_moments, censored_quantile
 
 probabilities = st.sampled_from([0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95])
 amounts = st.floats(0, 5000)

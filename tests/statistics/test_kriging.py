@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.statistics.kriging import Kriging, PykrigeKriging
-from pipeline.statistics.variogram import Variogram
+from snowtally.statistics.kriging import Kriging, PykrigeKriging
+from snowtally.statistics.variogram import Variogram
 
 PLACES = np.random.default_rng(5).random((40, 2)) * [9_000.0, 14_000.0]
 PLACES_DRIFT = np.random.default_rng(6).random((40, 2))

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.statistics.residual import LEAST_SITES, REACH_M, SiteResidual
+from snowtally.statistics.residual import LEAST_SITES, REACH_M, SiteResidual
 
 
 def drawn(seed, n, *, reach_m=9000.0, sd=0.3, own=0.1):

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from pipeline.statistics.scores import crps_normal, scores
+from snowtally.statistics.scores import crps_normal, scores
 
 
 def test_against_another_library():

@@ -2,7 +2,7 @@ import time
 
 import pytest
 
-from pipeline.statistics.tiles import in_threads, tiles
+from snowtally.statistics.tiles import in_threads, tiles
 
 
 @pytest.mark.parametrize("count", [0, 1, 7, 8, 9])

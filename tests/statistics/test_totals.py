@@ -9,8 +9,8 @@ import xarray as xr
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from pipeline.archive.columns import COLUMNS
-from pipeline.statistics.totals import ZoneBands, covariance_rows, totals_rows
+from snowtally.archive.columns import COLUMNS
+from snowtally.statistics.totals import ZoneBands, covariance_rows, totals_rows
 
 DATE = dt.date(2031, 3, 1)
 UNITS = ZoneBands("made", ["west", "east"], [(1400.0, 1600.0), (1600.0, 1800.0), (1800.0, 2100.0)])

@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.statistics.variogram import (
+from snowtally.statistics.variogram import (
     LEAST_SITES,
     EmpiricalVariogram,
     Variogram,

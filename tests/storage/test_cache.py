@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.storage.cache import UNUSED_DAYS, Cache, Encoding, Maker, put_at_once
-from pipeline.storage.encodings import ARRAYS, FRAME, TEXT, arrays_bytes, arrays_of
+from snowtally.storage.cache import UNUSED_DAYS, Cache, Encoding, Maker, put_at_once
+from snowtally.storage.encodings import ARRAYS, FRAME, TEXT, arrays_bytes, arrays_of
 
 BYTES = Encoding(bytes, bytes)
 
@@ -170,7 +170,7 @@ def test_maker_version_and_libraries_are_part_of_the_key(monkeypatch):
     plain = Maker("kind", 1, ("numpy",))
     keys = {maker.key("a") for maker in (plain, Maker("kind", 2, ("numpy",)), Maker("kind", 1), Maker("kin", 1))}
     assert len(keys) == 4
-    monkeypatch.setattr("pipeline.storage.cache._versions", lambda _: ["numpy 99"])
+    monkeypatch.setattr("snowtally.storage.cache._versions", lambda _: ["numpy 99"])
     assert plain.key("a") not in keys
 
 

@@ -26,14 +26,14 @@ def test_every_maker_is_pinned():
 @pytest.mark.parametrize("entry", [entry for entries in maker_code.ENTRIES.values() for entry in entries])
 def test_every_entry_is_there(entry):
     module, _, name = entry.rpartition(".")
-    assert name in maker_code.parsed(f"pipeline.{module}").defined
+    assert name in maker_code.parsed(f"snowtally.{module}").defined
 
 
 def test_far_code_counts_and_prose_and_types_do_not(monkeypatch):
     """A constant two modules below the maker makes another hash; a docstring or an annotation does not."""
     maker = "terrain.landform_cache.LANDFORM_MAKER"
     before = maker_code.code_hash(maker)
-    errors = maker_code.parsed("pipeline.statistics.errors")
+    errors = maker_code.parsed("snowtally.statistics.errors")
     monkeypatch.setitem(errors.defined, "SLOPE_REACH_M", ast.parse("SLOPE_REACH_M = 1.0").body[0])
     assert maker_code.code_hash(maker) != before
     with_prose, without, other = (

@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from pipeline.storage.parquet import read_arrow, read_frame
+from snowtally.storage.parquet import read_arrow, read_frame
 
 PROJECT = Path(__file__).parents[2]
 
@@ -34,7 +34,7 @@ def test_what_is_no_table_is_told_as_a_value_error(tmp_path):
 COUNT = """
 import os, sys, pathlib
 import pyarrow.parquet
-from pipeline.storage.parquet import read_frame
+from snowtally.storage.parquet import read_frame
 before = set(os.listdir("/proc/self/task"))
 read_frame(pathlib.Path(sys.argv[1]))
 print(len(set(os.listdir("/proc/self/task")) - before))

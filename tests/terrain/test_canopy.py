@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.terrain.canopy import CANOPY_LOG, melt_exposure, site_exposure
+from snowtally.terrain.canopy import CANOPY_LOG, melt_exposure, site_exposure
 
 
 def test_closed_forest_melts_as_published_degree_day_factors_say():

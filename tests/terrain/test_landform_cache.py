@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from pipeline.storage.cache import Cache
-from pipeline.terrain import landform_cache
-from pipeline.terrain.landform_cache import cached_landform
-from pipeline.terrain.predictors import LANDFORM, landform_of
+from snowtally.storage.cache import Cache
+from snowtally.terrain import landform_cache
+from snowtally.terrain.landform_cache import cached_landform
+from snowtally.terrain.predictors import LANDFORM, landform_of
 
 
 @pytest.fixture

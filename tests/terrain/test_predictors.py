@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from pipeline.terrain.clear_sky import season_sun
-from pipeline.terrain.predictors import LANDFORM, landform, landform_of
+from snowtally.terrain.clear_sky import season_sun
+from snowtally.terrain.predictors import LANDFORM, landform, landform_of
 
 CELL_M = 100.0
 EAST, NORTH = np.meshgrid((np.arange(60) - 30) * CELL_M, (25 - np.arange(50)) * CELL_M)

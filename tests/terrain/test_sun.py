@@ -6,9 +6,9 @@ import numpy as np
 import pvlib
 import pytest
 
-from pipeline.terrain.horizon import BEARINGS, STEPS, horizons, sky_view
-from pipeline.terrain.predictors import horn_gradient
-from pipeline.terrain.sun import (
+from snowtally.terrain.horizon import BEARINGS, STEPS, horizons, sky_view
+from snowtally.terrain.predictors import horn_gradient
+from snowtally.terrain.sun import (
     Location,
     beam_factor,
     clear_sky_mj_m2,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from pipeline.model.rules.rule import Action, Degrades, Rule, Severity
+from snowtally.model.rules.rule import Action, Degrades, Rule, Severity
 
 GIVEN_UP = "Given up on purpose: `snowtally rerun --make-current` of the date that is named here, with a reason"
 """How to accept a loss: the end of a message."""

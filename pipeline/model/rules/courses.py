@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from pipeline.model.rules.rule import DEFINITION, Action, Rule, Severity
+from snowtally.model.rules.rule import DEFINITION, Action, Rule, Severity
 
 _COURSES = ("courses",)
 

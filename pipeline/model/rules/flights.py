@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from pipeline.model.rules import files
-from pipeline.model.rules.rule import DEFINITION, Action, Degrades, Rule, Severity
+from snowtally.model.rules import files
+from snowtally.model.rules.rule import DEFINITION, Action, Degrades, Rule, Severity
 
 _FLIGHTS, _COVERS = ("flights",), ("covers",)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from pipeline.model.rules.rule import DEFINITION, Action, Degrades, Rule, Severity
+from snowtally.model.rules.rule import DEFINITION, Action, Degrades, Rule, Severity
 
 _SITES, _TERRAIN, _OVERRIDES = ("sites",), ("terrain",), ("overrides",)
 _ROW = "check the site's row: kind (course or station), WGS 84 longitude and latitude, elevation in metres"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from pipeline.model.rules.rule import DEFINITION, Action, Degrades, Rule, Severity
+from snowtally.model.rules.rule import DEFINITION, Action, Degrades, Rule, Severity
 
 CLOCK_FAR_OFF = Rule(
     "wrong UTC offset",

@@ -5,8 +5,8 @@ from __future__ import annotations
 from functools import cache
 from types import ModuleType
 
-from pipeline.model.rules import before, courses, files, flights, sites, slips, stations
-from pipeline.model.rules.rule import Action, Degrades, Rule, Severity
+from snowtally.model.rules import before, courses, files, flights, sites, slips, stations
+from snowtally.model.rules.rule import Action, Degrades, Rule, Severity
 
 SUBJECTS = (files, slips, courses, sites, stations, flights, before)
 """The modules whose constants are the rows, in the order of docs/checks.md."""

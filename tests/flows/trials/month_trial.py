@@ -29,15 +29,15 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "made")]
 import pandas as pd  # noqa: E402  this project, wherever it is run from
 from made_basin import DENSITY, depth_of, write_basin  # noqa: E402
 
-from flows.schedule import serve, served  # noqa: E402
-from pipeline.inspection.status import status  # noqa: E402
-from pipeline.inspection.verify import verify  # noqa: E402
-from pipeline.operations.arrival import Clock  # noqa: E402
-from pipeline.operations.late import changed_dates  # noqa: E402
-from pipeline.operations.night import Job, run_night  # noqa: E402
-from pipeline.operations.nights import night_of, run_once  # noqa: E402
-from pipeline.reading import dates_held, load_record, revisions  # noqa: E402
-from pipeline.settings.basin import read_settings  # noqa: E402
+from snowtally.flows.schedule import serve, served  # noqa: E402
+from snowtally.inspection.status import status  # noqa: E402
+from snowtally.inspection.verify import verify  # noqa: E402
+from snowtally.operations.arrival import Clock  # noqa: E402
+from snowtally.operations.late import changed_dates  # noqa: E402
+from snowtally.operations.night import Job, run_night  # noqa: E402
+from snowtally.operations.nights import night_of, run_once  # noqa: E402
+from snowtally.reading import dates_held, load_record, revisions  # noqa: E402
+from snowtally.settings.basin import read_settings  # noqa: E402
 
 FIRST = dt.date(2031, 3, 1)
 OPERATIONS = (

@@ -25,12 +25,12 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "made"))
 
 from made_basin import write_basin
 
-from pipeline import reading
-from pipeline.inspection.status import status
-from pipeline.inspection.verify import verify
-from pipeline.operations import rerun as past
-from pipeline.operations import run
-from pipeline.settings.basin import Settings, read_settings
+from snowtally import reading
+from snowtally.inspection.status import status
+from snowtally.inspection.verify import verify
+from snowtally.operations import rerun as past
+from snowtally.operations import run
+from snowtally.settings.basin import Settings, read_settings
 
 FORK = multiprocessing.get_context("fork")
 DONE = "not at all: it had ended"

@@ -21,12 +21,12 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "made"))
 
 from made_basin import write_basin
 
-from pipeline import reading
-from pipeline.inspection.verify import verify
-from pipeline.model.problems import SnowtallyError
-from pipeline.operations import run
-from pipeline.publishing.publish import withdraw
-from pipeline.settings.basin import read_settings
+from snowtally import reading
+from snowtally.inspection.verify import verify
+from snowtally.model.problems import SnowtallyError
+from snowtally.operations import run
+from snowtally.publishing.publish import withdraw
+from snowtally.settings.basin import read_settings
 
 DATE = dt.date(2031, 3, 5)
 NIGHT_BYTES = 700_000

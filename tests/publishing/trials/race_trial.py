@@ -24,9 +24,9 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "made"))
 from made_day import made_day
 from made_provenance import make_provenance
 
-from pipeline import reading
-from pipeline.inspection.verify import verify
-from pipeline.publishing.publish import publish, withdraw
+from snowtally import reading
+from snowtally.inspection.verify import verify
+from snowtally.publishing.publish import publish, withdraw
 
 FORK = multiprocessing.get_context("fork")
 DATES = ("2031-03-01", "2031-03-02", "2031-03-03")

@@ -16,12 +16,12 @@ from pathlib import Path
 ROOT = Path(__file__).parents[3]
 sys.path.insert(0, str(ROOT))
 
-from pipeline.inspection.status import status  # noqa: E402
-from pipeline.model.problems import NoEstimateError  # noqa: E402
-from pipeline.operations.rebuild import rebuild_revision  # noqa: E402
-from pipeline.operations.run import update  # noqa: E402
-from pipeline.settings.basin import read_settings  # noqa: E402
-from pipeline.storage.paths import sizes_in  # noqa: E402
+from snowtally.inspection.status import status  # noqa: E402
+from snowtally.model.problems import NoEstimateError  # noqa: E402
+from snowtally.operations.rebuild import rebuild_revision  # noqa: E402
+from snowtally.operations.run import update  # noqa: E402
+from snowtally.settings.basin import read_settings  # noqa: E402
+from snowtally.storage.paths import sizes_in  # noqa: E402
 
 FIRST, LAST = dt.date(2030, 11, 15), dt.date(2031, 6, 20)
 
