@@ -263,7 +263,7 @@ def planted(seed, reading, factor, days=150):
         ("swe_mm", 25.4, "mm", "inch"), ("depth_m", 2.54, "cm", "inch"),
     ],
 )  # fmt: skip
-@pytest.mark.parametrize("seed", [0, 1])
+@pytest.mark.parametrize("seed", [0, pytest.param(1, marks=pytest.mark.long)])
 def test_a_station_in_another_unit_than_the_others_is_told_with_the_unit(seed, reading, factor, unit, declared):
     rows, heights, site = planted(seed, reading, factor)
     key = {"swe_mm": "swe", "depth_m": "depth"}[reading]
@@ -272,7 +272,7 @@ def test_a_station_in_another_unit_than_the_others_is_told_with_the_unit(seed, r
     assert f"looks as if its {key} were in {unit}" in finding.detail
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", [0, 1, *(pytest.param(one, marks=pytest.mark.long) for one in range(2, 6))])
 @pytest.mark.parametrize("days", [75, 210])
 def test_stations_in_one_unit_are_left_alone(seed, days):
     rows, heights, _ = planted(seed, "swe_mm", 1.0, days)

@@ -512,7 +512,15 @@ def test_published_totals_are_gathered_by_date(tmp_path, provenance):
     pd.testing.assert_frame_equal(gathered.drop_columns("revision").to_pandas(), own.reset_index(drop=True))
 
 
-@pytest.mark.parametrize("gone", ["2031-03-01", "2031-03-02", "2031-03-05", "2031-03-01/r001", "2031-03-05/r001"])
+@pytest.mark.parametrize(
+    "gone",
+    [
+        "2031-03-01",
+        pytest.param("2031-03-02", marks=pytest.mark.long),
+        "2031-03-05/r001",
+        *(pytest.param(one, marks=pytest.mark.long) for one in ("2031-03-05", "2031-03-01/r001")),
+    ],
+)
 def test_a_date_taken_away_by_hand_costs_no_night_and_leaves_what_is_derived(tmp_path, provenance, gone):
     for number, date in enumerate(("2031-03-01", "2031-03-02", "2031-03-05")):
         publish(tmp_path, made_day(date, height=8, width=9), provenance(f"{number}"))

@@ -66,7 +66,13 @@ def marked(root) -> dict[int, str]:
     }
 
 
-@pytest.mark.parametrize("order", list(itertools.permutations([(5, 0.0), (6, JUMP_MM), (8, JUMP_MM + 5)])))
+ORDERS = [
+    pytest.param(order, marks=[] if number in {0, 3} else pytest.mark.long)
+    for number, order in enumerate(itertools.permutations([(5, 0.0), (6, JUMP_MM), (8, JUMP_MM + 5)]))
+]
+
+
+@pytest.mark.parametrize("order", ORDERS)
 def test_the_order_of_publishing_does_not_matter(tmp_path, put, order):
     for number, extra_mm in order:
         put(number, extra_mm)
@@ -110,7 +116,7 @@ def test_a_week_apart_is_the_farthest(tmp_path, put):
     assert leaning(tmp_path, "larkmoor", day(8)) == []
 
 
-@pytest.mark.parametrize("apart", [2, 3, 6])
+@pytest.mark.parametrize("apart", [pytest.param(2, marks=pytest.mark.long), 3, pytest.param(6, marks=pytest.mark.long)])
 def test_the_page_of_a_later_date_tells_its_second_look_as_it_is_now(tmp_path, put, take_back, apart):
     page = tmp_path / "larkmoor" / str(day(1 + apart)) / "report.html"
     put(1 + apart, JUMP_MM)

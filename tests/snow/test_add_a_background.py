@@ -117,7 +117,7 @@ def test_after_one_flight_the_sites_left_out_weigh_it():
     assert np.isfinite(skill.loc[SitesMean.name, "rmse"])
 
 
-@pytest.mark.parametrize("better", [True, False])
+@pytest.mark.parametrize("better", [True, pytest.param(False, marks=pytest.mark.long)])
 def test_after_two_flights_the_flight_held_out_weighs_it(better):
     inputs = made(3, swe_mm=200.0 if better else None)
     depth = inputs.flights[0]["depth"].to_numpy()

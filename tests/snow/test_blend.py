@@ -1,6 +1,7 @@
 """Trees, candidates and their choice on a basin whose sunny slopes lose more than its level sites say."""
 
 from dataclasses import replace
+from functools import partial
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 from made_sites import DATE
 from made_sites import record as made_record
 from made_slopes import FLIGHTS, NIGHT, START, X, Y, flown_on, ground_shape, stations, truth_on
+from sklearn.ensemble import HistGradientBoostingRegressor
 from threadpoolctl import threadpool_limits
 
 from snowtally.snow.background import CarriedFlight, TerrainBackground
@@ -41,6 +43,14 @@ def record(terrain):
 @pytest.fixture(scope="module")
 def flights(terrain):
     return tuple(flown_on(terrain, date) for date in FLIGHTS)
+
+
+@pytest.fixture
+def small_trees(monkeypatch):
+    """Trees of a few steps, for tests of what they are given and not of what they learn."""
+    monkeypatch.setattr(
+        "sklearn.ensemble.HistGradientBoostingRegressor", partial(HistGradientBoostingRegressor, max_iter=10)
+    )
 
 
 @pytest.fixture(scope="module")
@@ -94,6 +104,7 @@ def test_trees_are_asked_for_where_there_are_flights_enough(method, count, trees
     assert asks_trees(method, count) == trees
 
 
+@pytest.mark.usefixtures("small_trees")
 def test_a_held_out_flight_is_not_in_the_trees_nor_later_records(terrain, record, flights):
     """What came after the flight that is held out, and the flight itself, change nothing of what is predicted for it."""
     told = held_out_flights(flights, record, terrain, 1)
@@ -118,6 +129,7 @@ def test_held_out_flights_size_the_errors(terrain, record, flights):
     assert narrow > 1.3
 
 
+@pytest.mark.usefixtures("small_trees")
 def test_a_site_left_out_is_out_of_every_step(terrain, record, flights):
     wild = record.daily["swe_mm"].where(record.daily["site_id"] != "S4", 3.0 * record.daily["swe_mm"])
     shaken = replace(record, daily=record.daily.assign(swe_mm=wild))
@@ -228,6 +240,7 @@ def test_one_site_never_fails(terrain, record, flights):
     assert isinstance(found, Blend)
 
 
+@pytest.mark.usefixtures("small_trees")
 @pytest.mark.parametrize("kind", ["no sites", "nothing but bare ground", "unseen flights"])
 @pytest.mark.parametrize("method", ["auto", "trees"])
 def test_neither_sites_nor_snow_nor_sight_never_fails(kind, method, terrain, record, flights):

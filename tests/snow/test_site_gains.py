@@ -99,6 +99,7 @@ def test_the_order_of_the_pairs_changes_nothing():
     pd.testing.assert_series_equal(one.log, other.log, rtol=1e-12)
 
 
+@pytest.mark.long
 def test_the_errors_hold_under_their_own_model():
     """Gains drawn from the prior, pairs from the gains, another season's from both: what is stated is what is off."""
     rng = np.random.default_rng(5)

@@ -41,7 +41,9 @@ def edited(records, site, name, edit, days=(100, 105)):
     return out, rows
 
 
-@pytest.mark.parametrize("climate", CLEAN)
+@pytest.mark.parametrize(
+    "climate", [pytest.param(one, marks=pytest.mark.long) if one == "maritime" else one for one in CLEAN]
+)
 @pytest.mark.parametrize("step_hours", [1, *(pytest.param(step, marks=pytest.mark.long) for step in (6, 24))])
 def test_clean_seasons_stay_whole(climate, step_hours):
     for number in range(2):
@@ -204,7 +206,9 @@ def test_the_day_before_sent_again_is_told(winter):
     assert checked.loc[rows, "swe_mm"].isna().all()
 
 
-@pytest.mark.parametrize(("step_hours", "told_of"), [(1, True), (2, True), (3, False)])
+@pytest.mark.parametrize(
+    ("step_hours", "told_of"), [pytest.param(1, True, marks=pytest.mark.long), (2, True), (3, False)]
+)
 def test_snow_alone_sent_again_needs_a_dozen_readings_a_day(step_hours, told_of):
     """Eight readings of snow may be those of the day before by chance, twelve are not."""
     clean = clean_stations("continental", step_hours=step_hours)

@@ -102,9 +102,9 @@ def test_two_thermometers_that_fail_at_once_are_both_found():
     assert np.isnan(found[65:90, 6]).all()
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(one, marks=pytest.mark.long) for one in (1, 2, 3))])
 @pytest.mark.parametrize("below", [1600.0, 1700.0, 1900.0, 2300.0, 2500.0])
-@pytest.mark.parametrize("depth", [12.0, 20.0, 24.0])
+@pytest.mark.parametrize("depth", [12.0, pytest.param(20.0, marks=pytest.mark.long), 24.0])
 def test_cold_air_in_the_valleys_is_weather(below, depth, seed):
     """Six days and more of a valley 20 K colder than its ridge, whichever of the stations lie in it."""
     air, fallen, network = made_network(seed=seed)
@@ -311,7 +311,7 @@ def test_of_two_gauges_alone_neither_is_set_aside_and_both_are_told():
     assert np.isfinite(caught).all()
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", [0, 1, *(pytest.param(one, marks=pytest.mark.long) for one in range(2, 6))])
 def test_clean_networks_stay_whole(seed):
     air, fallen, network = made_network(seed=seed)
     table = with_table(network, air.mean(axis=1), np.median(fallen, axis=1))

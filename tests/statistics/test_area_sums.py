@@ -35,7 +35,9 @@ def relative(found, expected):
 
 
 @pytest.mark.parametrize("model", ["exponential", "spherical"])
-@pytest.mark.parametrize("length", [40.0, 300.0, 900.0, 3000.0, 90_000.0])
+@pytest.mark.parametrize(
+    "length", [40.0, *(pytest.param(one, marks=pytest.mark.long) for one in (300.0, 900.0, 3000.0)), 90_000.0]
+)
 def test_whole_cells_give_the_sum_over_all_pairs(model, length):
     group, weight = striped(70, 100)
     correlation = Variogram(model, 0.0, 1.0, length)

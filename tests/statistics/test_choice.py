@@ -26,7 +26,15 @@ def first(candidates):
     return np.eye(candidates)[0]
 
 
-@pytest.mark.parametrize("sd", [(1.0, 1.0), (1.0, 0.5), (1.0, 2.0), (1.0, 0.9, 1.5)])
+@pytest.mark.parametrize(
+    "sd",
+    [
+        pytest.param((1.0, 1.0), marks=pytest.mark.long),
+        (1.0, 0.5),
+        pytest.param((1.0, 2.0), marks=pytest.mark.long),
+        (1.0, 0.9, 1.5),
+    ],
+)
 def test_never_worse_than_the_prior_by_more_than_noise(sd):
     """The chosen mixture on 4000 errors that it has not seen, over 200 seasons of a dozen sites each."""
     loss, sure, prior = [], [], np.full(len(sd), 1.0 / len(sd))

@@ -1,16 +1,36 @@
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from snowtally.statistics.scores import crps_normal, scores
 
 
-def test_against_another_library():
-    scoringrules = pytest.importorskip("scoringrules", reason="PyPI scoringrules is not installed")
-    sklearn = pytest.importorskip("sklearn.metrics", reason="scikit-learn is not installed")
+def drawn():
     rng = np.random.default_rng(1)
-    observed, mean, se = rng.normal(300, 90, 50), rng.normal(300, 90, 50), rng.uniform(10, 90, 50)
+    return rng.normal(300, 90, 50), rng.normal(300, 90, 50), rng.uniform(10, 90, 50)
+
+
+@pytest.mark.long
+def test_crps_against_another_library():
+    scoringrules = pytest.importorskip("scoringrules", reason="PyPI scoringrules is not installed")
+    observed, mean, se = drawn()
+    assert scores(observed, mean, se)["crps"] == pytest.approx(
+        np.mean(scoringrules.crps_normal(observed, mean, se, backend="numpy"))
+    )
+
+
+def test_crps_by_its_definition():
+    """The square between the stated distribution and the step at what was observed, summed (Matheson and Winkler 1976)."""
+    observed, mean, se = (values[:5] for values in drawn())
+    at = np.linspace(-1000.0, 2000.0, 60_001)
+    off = norm.cdf(at, mean[:, None], se[:, None]) - (at >= observed[:, None])
+    assert crps_normal(observed, mean, se) == pytest.approx(np.trapezoid(off**2, at, axis=1), rel=1e-3)
+
+
+def test_against_another_library():
+    sklearn = pytest.importorskip("sklearn.metrics", reason="scikit-learn is not installed")
+    observed, mean, se = drawn()
     found = scores(observed, mean, se)
-    assert found["crps"] == pytest.approx(np.mean(scoringrules.crps_normal(observed, mean, se)))
     assert found["rmse"] == pytest.approx(sklearn.root_mean_squared_error(observed, mean))
     assert found["r2"] == pytest.approx(sklearn.r2_score(observed, mean))
     assert found["bias"] == pytest.approx(mean.mean() - observed.mean())
