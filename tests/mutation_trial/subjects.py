@@ -23,7 +23,7 @@ def subjects() -> dict[str, list[str]]:
 
 def guards(module: Path) -> list[str]:
     """Return the test files that guard a module; the page of constants guards the values at its head."""
-    dotted = ".".join(module.relative_to(ROOT).with_suffix("").parts)
+    dotted = ".".join(("snowtally", *module.relative_to(PIPELINE).with_suffix("").parts))
     tests = sorted((ROOT / "tests" / module.parent.name).glob("test_*.py"), key=lambda path: path.stat().st_size)
     own = [path for path in tests if any(name.startswith(dotted) for name in imported(path))]
     return [CONSTANTS, *(named(path) for path in own or tests)]
