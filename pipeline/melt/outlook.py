@@ -13,6 +13,7 @@ from pyproj import Transformer
 from scipy.sparse import csr_array
 
 from snowtally.melt.calibration import MeltTuning, tuned_melt
+from snowtally.melt.cell_errors import own_errors, shared_errors
 from snowtally.melt.energy import CLOSED_CANOPY, DIFFUSE, PRECIPITATION, SOLAR, TEMPERATURE
 from snowtally.melt.ensemble import (
     ALBEDO_SE,
@@ -123,6 +124,11 @@ def with_outlook(day: Day, inputs: OutlookInputs) -> Day:
     dates = weather.forecast.dates
     rows = outlook_rows(day.date, units, dates, central, members)
     yardsticks = _yardsticks(central, energy)
+    unit_se = members[..., 1].std(axis=0, ddof=1)
+    for number in range(len(dates)):
+        melt, own = (grids[name].to_numpy()[number] for name in ("melt", "melt_se"))
+        shared = shared_errors(melt[ground.cells], cells, unit, ground.area_m2, unit_se[:, number])
+        own[ground.cells] = np.hypot(own[ground.cells], shared)
     outlook = Outlook(dates=[date.date() for date in dates], table=rows, fields=grids)
     checks = pd.concat([day.checks, _warnings(yardsticks, weather.forecast)], ignore_index=True)
     models = day.models | {"outlook": _parameters(weather, yardsticks)}
@@ -256,10 +262,11 @@ def _march_basin(
 ) -> tuple[UnitSums, xr.Dataset, np.ndarray]:
     """Return sums by zone-band and day, daily grids, and energies.
 
-    Energies are summed over the basin, (4,) times m2.
+    Of the error of melt the grids have what is each cell's own. Energies are summed over the basin, (4,) times m2.
     """
     days, state = len(weather.forecast.dates), cells.state
-    names = ("potential_melt", "melt", "snow_cover")
+    names = ("potential_melt", "melt", "snow_cover", "melt_se")
+    swe_se = np.nan_to_num(day.fields["swe_se"].to_numpy()[ground.cells])
     grids = {name: np.full((days, *ground.cells.shape), np.nan, np.float32) for name in names}
     numbers = np.flatnonzero(ground.cells)
     sums, energy = np.zeros((4, units, days)), np.zeros(4)
@@ -272,7 +279,8 @@ def _march_basin(
         by_unit = csr_array((weight, (unit[block], np.arange(len(weight)))), shape=(units, len(weight)))
         for number, values in enumerate(melt[:4]):
             sums[number] += by_unit @ values
-        for name, values in zip(names, melt, strict=False):
+        own = own_errors(part, weather.forecast.rows, weather.air, swe_se[block])
+        for name, values in zip(names, (melt.potential, melt.melt, melt.covered, own), strict=True):
             grids[name].reshape(days, -1)[:, numbers[block]] = values.T
     area, covered, swe = (
         np.bincount(unit, weight, units)

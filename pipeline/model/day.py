@@ -20,8 +20,8 @@ class Outlook:
     ----------
     dates : the days, without a gap from the day after.
     table : rows and columns of `outlook.csv`.
-    fields : on (time, y, x) of the day's grid, float32, missing outside the basin: potential_melt and melt (mm in the day),
-        snow_cover (1, at the day's end).
+    fields : on (time, y, x) of the day's grid, float32, missing outside the basin: potential_melt, melt and melt_se (mm in the
+        day), snow_cover (1, at the day's end).
     """
 
     dates: list[dt.date]

@@ -83,9 +83,13 @@ def write_estimate(day: Day, fields: dict[str, np.ndarray], path: Path) -> None:
         create_grid_file(file, day, {})
         _write_noon(file, day)
         for name, values in fields.items():
-            attributes = _attributes(VARIABLES[name], day, values.dtype)
-            dated = values[np.newaxis] if VARIABLES[name].dated else values
-            _create(file, name, dated, attributes, fill=_fill(name))
+            write_field(file, day, name, values)
+
+
+def write_field(file: netCDF4.Dataset, day: Day, name: str, values: np.ndarray) -> None:
+    """Write a published variable of a day into a file that `create_grid_file` has begun."""
+    attributes = _attributes(VARIABLES[name], day, values.dtype)
+    _create(file, name, values[np.newaxis] if VARIABLES[name].dated else values, attributes, fill=_fill(name))
 
 
 def create_grid_file(file: netCDF4.Dataset, day: Day, words: dict[str, str]) -> None:
@@ -149,7 +153,11 @@ def _write_noon(file: netCDF4.Dataset, day: Day) -> None:
 
 def _angle_attributes(word: str, units: str) -> dict[str, str]:
     long_name = f"{word} of the cell's centre, WGS 84"
-    return {"standard_name": word, "long_name": long_name, "units": units, "coverage_content_type": "coordinate"}
+    # The projection is named here too: raster libraries look for one of all variables.
+    return {
+        "standard_name": word, "long_name": long_name, "units": units, "grid_mapping": "crs",
+        "coverage_content_type": "coordinate",
+    }  # fmt: skip
 
 
 @lru_cache(maxsize=1)

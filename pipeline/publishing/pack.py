@@ -38,7 +38,7 @@ def pack(day: Day, folder: Path) -> list[str]:
         write_estimate(day, fields, folder / "estimate.nc")
     if day.outlook is not None:
         with _full_disk_reported(folder / GRIDS):
-            write_outlook(day, day.outlook, folder)
+            write_outlook(day, day.outlook, fields["cell_area"], folder)
     for name in RASTERS:
         (folder / f"{name}.tif").write_bytes(cog_bytes(day, name, fields[name]))
     for name, data in tables.items():

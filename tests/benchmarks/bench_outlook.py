@@ -67,7 +67,7 @@ def _basin() -> tuple[Day, OutlookInputs]:
     column = np.arange(SIDE)[None, :] * np.ones((SIDE, 1))
     swe = np.clip(0.5 * (height - 1700.0), 0.0, None)
     values = {
-        "swe": swe, "snow_cover": np.where(swe > 0, 0.9, 0.0), "density": np.where(swe > 0, 400.0, np.nan),
+        "swe": swe, "swe_se": 0.2 * swe, "snow_cover": np.where(swe > 0, 0.9, 0.0), "density": np.where(swe > 0, 400.0, np.nan),
         "cell_area": np.full(grid.shape, CELL_M**2), "elevation": height, "elevation_band": band,
         "zone": 1 + (column * ZONES // SIDE).astype("i4"), "canopy": np.full(grid.shape, 0.2),
         "convergence": np.zeros(grid.shape),

@@ -60,7 +60,7 @@ def basin(melt_mm_day=10.0, se=0.1):
     swe = np.clip(0.5 * (height - 1850.0), 0.0, None)
     values = {
         "elevation": height, "canopy": np.where(column > 30, 0.5, 0.0), "convergence": np.zeros(grid.shape),
-        "cell_area": np.where(inside, 1e4, np.nan), "swe": np.where(inside, swe, np.nan),
+        "cell_area": np.where(inside, 1e4, np.nan), "swe": np.where(inside, swe, np.nan), "swe_se": np.where(inside, 0.2 * swe, np.nan),
         "snow_cover": np.where(swe > 0, 0.9, 0.0), "density": np.where(swe > 0, 380.0, np.nan),
         "zone": np.where(inside, 1 + (column > 20), 0), "elevation_band": np.where(inside, (height - 1800) // 200 + 1, 0).astype(int),
     }  # fmt: skip
@@ -115,6 +115,29 @@ def test_grids_say_what_the_table_says(made):
     basin_rows = made.outlook.table[made.outlook.table["level"] == "basin"]
     units = (made.outlook.table["level"] == "zone_band").sum() / len(basin_rows)
     assert np.nansum(melt, axis=(1, 2)) * 10.0 == pytest.approx(basin_rows["melt_m3"].to_numpy(), abs=units)
+
+
+def test_cells_share_their_zone_bands_error_and_add_their_own(made):
+    day, inputs = basin()
+    known = replace(day, fields=day.fields.assign(swe_se=0.0 * day.fields["swe_se"]))
+    shared = with_outlook(known, inputs).outlook
+    zone, band = (day.fields[name].to_numpy() for name in ("zone", "elevation_band"))
+    rows = shared.table.query("level == 'zone_band'").set_index(["zone_id", "band_low_m"])
+    for zone_id, low in rows.index.unique():
+        cells = (zone == 1 + ["w", "e"].index(zone_id)) & (band == 1 + (low - 1800) // 200)
+        # Cells of one zone-band err together: their errors add up as they are. 100 m2 of a cell and 1 mm are 10 m3.
+        added = np.nansum(np.where(cells, shared.fields["melt_se"].to_numpy(), 0.0), axis=(1, 2)) * 10.0
+        np.testing.assert_allclose(added, rows.loc[(zone_id, low), "melt_se_m3"], rtol=1e-5)
+    both, own = (one.fields["melt_se"].to_numpy()[-1] for one in (made.outlook, shared))
+    inside = np.isfinite(own)
+    assert (both[inside] >= own[inside]).all()
+    # How much snow there was decides what melts of a cell that is running out, not of one that is not.
+    melt = made.outlook.fields["melt"].to_numpy()
+    gone = melt.sum(axis=0) / np.maximum(day.fields["swe"].to_numpy(), 1e-9)
+    more = np.sqrt(np.maximum(both**2 - own**2, 0.0)) / np.maximum(melt[-1], 1e-9)
+    snowy = inside & (melt[-1] > 1.0)
+    low, high = np.quantile(gone[snowy], [0.25, 0.75])
+    assert np.median(more[snowy & (gone >= high)]) > 2 * np.median(more[snowy & (gone <= low)])
 
 
 def test_the_lowest_band_melts_out_first_and_the_highest_not_yet(made):

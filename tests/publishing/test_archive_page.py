@@ -10,8 +10,10 @@ import subprocess
 import threading
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
+import xarray as xr
 from made_day import made_day
 
 from snowtally.model.variables import VARIABLES
@@ -56,17 +58,18 @@ def basin(place) -> pd.Series:
 
 
 def test_the_page_speaks_every_language():
-    assert [len(of(language)) for language in ("python", "r", "js", "sh")] == [5, 1, 1, 2]
+    assert [len(of(language)) for language in ("python", "r", "js", "sh")] == [6, 1, 1, 3]
 
 
 @pytest.mark.parametrize(
     ("number", "told"),
     [
         (0, lambda b: f"2031-04-14 {b['swe_mean_mm']:.1f} mm"),
-        (1, lambda _: "snow water equivalent, mean of the cell mm EPSG:32625"),
-        (2, lambda b: f"{b['volume_m3']:.1f}"),
-        (3, lambda _: "larkmoor-2031-04-14-r001 2031-04-14 14:00:00+00:00"),
-        (4, lambda _: "007"),
+        (1, lambda _: "['2031-04-10' '2031-04-14'] [517. 518.] mm"),
+        (2, lambda _: "snow water equivalent, mean of the cell mm EPSG:32625"),
+        (3, lambda b: f"{b['volume_m3']:.1f}"),
+        (4, lambda _: "larkmoor-2031-04-14-r001 2031-04-14 14:00:00+00:00"),
+        (5, lambda _: "007"),
     ],
 )
 def test_python(place, number, told, monkeypatch, capsys):
@@ -81,17 +84,17 @@ def test_r(place):
     if program is None:
         pytest.skip("R is not installed")
     text = of("r")[0]
-    has_stars = subprocess.run(
-        [program, "-e", "quit(status = !requireNamespace('stars', quietly = TRUE))"], capture_output=True, check=False
+    has_terra = subprocess.run(
+        [program, "-e", "quit(status = !requireNamespace('terra', quietly = TRUE))"], capture_output=True, check=False
     )
-    if has_stars.returncode != 0:
+    if has_terra.returncode != 0:
         text = text[: text.index("swe <-")]
     out = run([program, "-e", text], place)
     assert f"{basin(place)['volume_m3']:.0f}" in out
-    if has_stars.returncode == 0:
-        assert "NA's" in out
+    if has_terra.returncode == 0:
+        assert '"2031-04-14 14:00:00"' in out
     else:
-        pytest.skip("R has no package stars: the tables were read, the map was not")
+        pytest.skip("R has no package terra: the tables were read, the map was not")
 
 
 def test_javascript(place):
@@ -108,20 +111,30 @@ def test_javascript(place):
     assert out == f"2031-04-14 {basin(place)['swe_mean_mm']:.2f} mm\n"
 
 
+def test_nco_and_cdo(place):
+    if None in {shutil.which(name) for name in ("ncrcat", "cdo")}:
+        pytest.skip("NCO and CDO are not installed")
+    assert run([BASH, "-c", of("sh")[0]], place).split() == ["2031-04-10", "2031-04-14"]
+    with xr.open_dataset(place / "season.nc") as nco, xr.open_dataset(place / "season_cdo.nc") as cdo:
+        assert nco["swe"].dims == cdo["swe"].dims == ("time", "y", "x")
+        assert nco["elevation"].dims == cdo["elevation"].dims == ("y", "x")
+        np.testing.assert_array_equal(nco["swe"], cdo["swe"])
+
+
 def test_gdal(place):
     if shutil.which("gdalinfo") is None:
         pytest.skip("GDAL's programs are not installed")
-    assert "STATISTICS_MEAN" in run([BASH, "-c", of("sh")[0]], place)
+    assert "STATISTICS_MEAN" in run([BASH, "-c", of("sh")[1]], place)
 
 
 def test_a_record_is_checked_by_the_shell(place):
-    assert run([BASH, "-c", of("sh")[1]], place) == "whole\n"
+    assert run([BASH, "-c", of("sh")[2]], place) == "whole\n"
     record = place / "archive" / "larkmoor" / "2031-04-14" / "r001" / "record.json"
     before = record.read_bytes()
     record.chmod(0o644)
     record.write_bytes(before.replace(b"nightly", b"mightly"))
     try:
-        done = subprocess.run([BASH, "-c", of("sh")[1]], cwd=place, capture_output=True, text=True, check=False)
+        done = subprocess.run([BASH, "-c", of("sh")[2]], cwd=place, capture_output=True, text=True, check=False)
         assert done.stdout == ""
     finally:
         record.write_bytes(before)

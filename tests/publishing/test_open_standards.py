@@ -6,9 +6,11 @@ import json
 
 import duckdb
 import numpy as np
+import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 import rasterio
+import rioxarray
 import xarray as xr
 from rio_cogeo import cog_validate
 
@@ -39,6 +41,43 @@ def test_xarray_reads_the_grid_with_its_time_place_and_units(revision):
         assert float(day["swe"].max()) > 100
         assert {"swe", "swe_se", "swe_p10", "swe_p90", "depth", "depth_se", "density", "density_se", "snow_cover",
                 "source", "elevation", "zone", "elevation_band", "cell_area", "lat", "lon"} <= set(day.variables)  # fmt: skip
+
+
+def test_days_join_by_default(archive):
+    # The glob that people write first. Of a date with two revisions xarray takes the last: docs/archive.md has the current ones.
+    with xr.open_mfdataset(f"{archive}/larkmoor/*/r*/estimate.nc") as days:
+        assert days["time"].dt.strftime("%Y-%m-%d").to_numpy().tolist() == ["2031-03-01", "2031-03-05"]
+        assert days["swe"].dims == days["source"].dims == ("time", "y", "x")
+        assert days["lat"].dims == ("y", "x")
+        for number, path in enumerate(("2031-03-01/r002", "2031-03-05/r001")):
+            with xr.open_dataset(archive / "larkmoor" / path / "estimate.nc") as day:
+                np.testing.assert_array_equal(days["swe"][number], day["swe"][0])
+                # Today's xarray puts the ground along time too, later ones do not.
+                assert (days["elevation"].squeeze() == day["elevation"]).any()
+
+
+def test_rioxarray_opens_it_as_rasters(revision):
+    rasters = rioxarray.open_rasterio(revision / "estimate.nc")
+    assert rasters["swe"].dims == ("time", "y", "x")
+    assert rasters.rio.crs.to_epsg() == 32625
+    with xr.open_dataset(revision / "estimate.nc") as day:
+        np.testing.assert_array_equal(rasters["swe"].where(rasters["swe"] != rasters["swe"].rio.nodata), day["swe"])
+        np.testing.assert_array_equal(rasters["elevation_band"].squeeze(), day["elevation_band"].fillna(0))
+
+
+def test_gdal_tells_the_date_of_each_layer(revision):
+    # R's terra takes its times from these.
+    with rasterio.open(f"netcdf:{revision / 'estimate.nc'}:swe") as raster:
+        hours = float(raster.tags(1)["NETCDF_DIM_time"])
+        assert raster.tags()["time#units"] == "hours since 1970-01-01 00:00:00"
+    assert pd.Timestamp(0) + pd.Timedelta(hours=hours) == pd.Timestamp("2031-03-05T14:00")
+
+
+def test_no_two_variables_share_a_standard_name(revision):
+    with xr.open_dataset(revision / "estimate.nc") as day:
+        names = [day[name].attrs["standard_name"] for name in day.variables if "standard_name" in day[name].attrs]
+    assert len(names) == len(set(names))
+    assert "lwe_thickness_of_surface_snow_amount" in names
 
 
 def test_latitude_and_longitude_are_those_of_the_projection(revision):

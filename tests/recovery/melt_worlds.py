@@ -81,7 +81,7 @@ def _case(world: worlds.World, made: tuple, day: int, state: np.ndarray, rng: np
     told = swe * np.exp(rng.normal(0.0, SWE_SE))
     grid, window = world.grid.window(inside)
     fields = {
-        "swe": told, "snow_cover": cover, "density": np.clip(density, 60, 600), "cell_area": np.where(inside, area, np.nan),
+        "swe": told, "swe_se": SWE_SE * told, "snow_cover": cover, "density": np.clip(density, 60, 600), "cell_area": np.where(inside, area, np.nan),
         "zone": world.terrain["zone"].to_numpy(), "elevation_band": world.terrain["band"].to_numpy(),
         "elevation": world.terrain["elevation"].to_numpy(),
     }  # fmt: skip
