@@ -18,9 +18,6 @@ if TYPE_CHECKING:
     from snowtally.inspection.compare import Comparison, Side
     from snowtally.report.units import Units
 
-MOST_PARAMETERS = 12
-"""Parameters of the models that are printed, as many as a screen takes (chosen)."""
-
 MOVED_MOST = 10
 """Sites that moved most, as many as a screen takes (chosen); JSON and files hold all."""
 
@@ -112,21 +109,17 @@ class CompareResult(base.Result):
         return content if self.files is None else content | {"files": self.files}
 
     def to_table(self) -> list[Any]:
-        """Return what differs, the models and sites cut to a screen."""
-        from snowtally.cli.past import changes_text
-        from snowtally.inspection.compare import models_in_words
+        """Return what differs in sentences, then the totals, the map and the sites, cut to a screen."""
+        from snowtally.report.compare_sentences import sentences
 
         compared = self.comparison
-        a, b = (f"{side.name} ({side.record['reason']})" for side in (compared.a, compared.b))
-        files = ", ".join(f"{one['role']} {one['path']}" for one in compared.files)
-        models = "; ".join(models_in_words(compared)[:MOST_PARAMETERS])
-        if len(compared.models) > MOST_PARAMETERS:
-            models += f"; and {len(compared.models) - MOST_PARAMETERS} more, with --json"
+        a, b = (
+            f"{name} ({side.record['reason']})"
+            for name, side in zip(compared.names, (compared.a, compared.b), strict=True)
+        )
         return [
             base.styled(f"From {a} to {b}", "bold"),
-            f"Inputs, settings, code: {changes_text(compared.changes)}",
-            f"Input files that differ: {files or 'none'}",
-            f"Models: {models or 'the same'}",
+            *sentences(compared, self.units),
             _totals(compared.totals, self.units),
             "se: of the change, from errors that both have in common (low) to errors that have nothing in common (high). "
             "Two revisions of one date share nearly all.",

@@ -68,6 +68,13 @@ class Comparison:
     no_map: str
     sites: pd.DataFrame
 
+    @property
+    def names(self) -> tuple[str, str]:
+        """What the two are called: of two archives by the folder too, since their dates and numbers may be the same."""
+        if self.a.root == self.b.root:
+            return self.a.name, self.b.name
+        return self.a.name, f"{self.b.name} in {self.b.root.name}"
+
 
 def find_side(root: Path, basin: str, asked: str) -> Side:
     """Return the revision that "2031-03-01" (the standing one) or "2031-03-01@2" asks for. Raises ArchiveError."""
@@ -158,30 +165,3 @@ def _plain(day: xr.Dataset) -> xr.DataArray:
     swe = day["swe"].load().reset_coords(drop=True)
     cell_m = float(day["crs"].attrs["GeoTransform"].split()[1])
     return swe.assign_attrs(crs_wkt=day["crs"].attrs["spatial_ref"], cell_m=cell_m)
-
-
-def models_in_words(comparison: Comparison) -> list[str]:
-    """Return the models' parameters that differ, a line each.
-
-    Numbers have four digits; files and JSON hold them whole.
-
-    What each part has of the error is left out: it follows from the rest.
-    """
-    shown = [one for one in comparison.models if not one["key"].startswith("errors.budget")]
-    return [f"{_named(one['key'])}: {_moved(one['was'], one['is'])}" for one in shown]
-
-
-def _named(key: str) -> str:
-    return " / ".join(part.replace("_", " ") for part in key.replace(".models.", ".").split("."))
-
-
-def _moved(was: object, now: object) -> str:
-    if any(isinstance(side, list | dict) for side in (was, now)):
-        return "differs"
-    if was is None or now is None:
-        return f"{_short(now)}, not told before" if was is None else f"{_short(was)}, no longer told"
-    return f"{_short(was)} to {_short(now)}"
-
-
-def _short(value: object) -> str:
-    return f"{value:.4g}" if isinstance(value, float) else str(value)

@@ -6,10 +6,10 @@ from typing import Any
 
 import numpy as np
 
-from snowtally.inspection.compare import Comparison, Side, models_in_words
-from snowtally.publishing.changes import changes_in_words
+from snowtally.inspection.compare import Comparison, Side
 from snowtally.report.cells import Shown, cells
 from snowtally.report.colours import LESS, MORE, WATER, diverging, sequential
+from snowtally.report.compare_sentences import sentences
 from snowtally.report.maps import Layer, Sheet
 from snowtally.report.pictures import Legend, legend
 from snowtally.report.published import PublishedDay, read_day, swe_on
@@ -29,20 +29,20 @@ def compare_page(comparison: Comparison, basin: str, units: Units) -> bytes:
     )
     shared = swe_on(other.maps, comparison.a.root, basin, comparison.a.revision) if not comparison.no_map else None
     content = {
-        "title": other.record["title"], "basin": basin, "u": units, "a": _side(comparison.a), "b": _side(comparison.b),
-        "maps": _maps((one, other), (comparison.a.name, comparison.b.name), shared, units),
+        "title": other.record["title"], "basin": basin, "u": units, "a": _side(comparison.a, comparison.names[0]), "b": _side(comparison.b, comparison.names[1]),
+        "maps": _maps((one, other), comparison.names, shared, units),
         "no_map": comparison.no_map or "the two have not each cell in common" if shared is None else "",
         "totals": [_total(row, units, other.zone_names) for row in comparison.totals.to_dict("records") if row["level"] in _LEVELS],
-        "sites": comparison.sites.to_dict("records"), "changes": _changes(comparison), "models": models_in_words(comparison),
+        "sites": comparison.sites.to_dict("records"), "changes": sentences(comparison, units),
         "files": comparison.files, "cells": _cells(other, shared, units),
     }  # fmt: skip
     return page("compare.html.j2", content)
 
 
-def _side(side: Side) -> dict[str, Any]:
+def _side(side: Side, name: str) -> dict[str, Any]:
     record = side.record
     return {
-        "name": side.name, "reason": record["reason"], "made": record["made"], "degraded": record["degraded_reasons"],
+        "name": name, "reason": record["reason"], "made": record["made"], "degraded": record["degraded_reasons"],
         "command": COMMANDS.get(record["command"], record["command"]), "version": record["code"]["version"],
     }  # fmt: skip
 
@@ -92,11 +92,6 @@ def _total(row: dict[str, Any], units: Units, zone_names: dict[str, str]) -> dic
         "low": number(low, units.volume, rounding, of="change_m3_se_low"),
         "high": number(high, units.volume, rounding, of="change_m3_se_high"),
     }
-
-
-def _changes(comparison: Comparison) -> list[str]:
-    """Return what changed between the two, a line each."""
-    return [line[:1].upper() + line[1:] for line in changes_in_words(comparison.changes)]
 
 
 def _cells(day: PublishedDay, shared: np.ndarray | None, units: Units) -> dict[str, Any] | None:

@@ -332,23 +332,6 @@ def test_a_comparison_page_tells_both_sides(history):
     assert "Degraded." in "".join(page.text)
 
 
-def test_a_comparison_page_tells_models_in_words_and_no_parts_of_the_error(history):
-    root, _ = history
-    found = compare("larkmoor", find_side(root, "larkmoor", "2031-03-01"), find_side(root, "larkmoor", "2031-03-08@2"))
-    models = [
-        {"key": "blend.models.carried flight.melt_scale", "was": 0.0806707935911077, "is": None},
-        {"key": "density.spread", "was": 0.1349, "is": 0.1050001},
-        {"key": "outlook.sun", "was": [1, 2], "is": [1]},
-        {"key": "errors.budget_by_zone.DUSK.carry common", "was": 0.0806707935911077, "is": None},
-    ]
-    made = compare_page(replace(found, models=models), "larkmoor", UNITS["metric"]).decode()
-    listed = re.findall("<li>(.*?)</li>", made.split('id="models"')[1].split("</ul>")[0])
-    assert listed == [
-        "blend / carried flight / melt scale: 0.08067, no longer told", "density / spread: 0.1349 to 0.105", "outlook / sun: differs",
-    ]  # fmt: skip
-    assert "None" not in "".join(read_page(made.encode()).text)
-
-
 def test_a_day_that_was_withdrawn_is_told_on_the_page_of_what_stands(tmp_path):
     root = tmp_path / "archive"
     for number in range(3):
