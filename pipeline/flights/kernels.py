@@ -12,6 +12,7 @@ NO_WEIGHT = 1e-9
 """A neighbour with less than this share of a value is left out: rounding of a place on a pixel's centre."""
 
 
+# Compiled code is kept beside this file and is made anew when the file changes.
 @njit(nogil=True, cache=True)
 def fill_voids(values, other) -> None:
     """Fill missing values (NaN) from another array, in place.

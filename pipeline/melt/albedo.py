@@ -31,6 +31,7 @@ AGEING = Ageing(fresh=0.84, cold=0.70, melting=0.50, fading_per_day=0.24)
 """Verseghy 1991, Int. J. Climatol. 11, 111-133: exp(-0.01 dt/h)."""
 
 
+# Compiled code is kept beside this file and is made anew when the file changes.
 @njit(cache=True)
 def renewed(albedo: float, snowfall_mm: float) -> float:
     """Return the albedo after new snow."""

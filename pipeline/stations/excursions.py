@@ -25,6 +25,7 @@ DAY_HOURS = 24.0
 """Hours of a day."""
 
 
+# Compiled code is kept beside this file and is made anew when the file changes.
 @njit(nogil=True, cache=True)
 def possible(rate_hour: float, rate_day: float, hours: float) -> float:
     """Return the greatest change within so many hours.

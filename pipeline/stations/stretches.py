@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 
 
+# Compiled code is kept beside this file and is made anew when the file changes.
 @njit(nogil=True, cache=True)
 def group_sums(values: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the sum and number of values of each stretch.

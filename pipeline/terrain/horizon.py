@@ -42,6 +42,7 @@ def horizons(elevation_m: np.ndarray, cell_m: float) -> np.ndarray:
     return out
 
 
+# Compiled code is kept beside this file and is made anew when the file changes.
 @njit(parallel=True, cache=True)
 def _walk(height: np.ndarray, starts: np.ndarray, step: tuple[int, int], step_m: float, out: np.ndarray) -> None:
     """Fill in the horizon towards `step` along lines.
