@@ -259,7 +259,7 @@ def test_forty_bands_have_a_row_and_a_bar_each(tmp_path, monkeypatch):
     day = made_day("2031-03-01")
     elevation = day.fields["elevation"]
     band = np.clip((elevation - 1860) // 12, 0, 39) + 1
-    fields = day.fields.assign(band=band.where(np.isfinite(elevation), 0).astype(int))
+    fields = day.fields.assign(elevation_band=band.where(np.isfinite(elevation), 0).astype(int))
     totals = maker._totals(fields, day.basin_id, day.date)
     parts = totals[totals["level"] == "zone_band"]
     pairs = parts[["zone_id", "band_low_m"]].merge(parts[["zone_id", "band_low_m"]], how="cross", suffixes=("", "_2"))
