@@ -9,36 +9,16 @@ import numpy as np
 import pandas as pd
 
 from snowtally.proposals.cells import CODES
-from snowtally.proposals.table_columns import LEAST_FIT, SeenColumn
-from snowtally.proposals.table_units import Surveyed, fits_air, fits_snow, fits_weights
+from snowtally.proposals.seen_columns import LEAST_FIT, SeenColumn
+from snowtally.proposals.snow_units import fits_snow, fits_weights
+from snowtally.proposals.table_keys import NUMBERS
+from snowtally.proposals.unit_readings import Surveyed
+from snowtally.proposals.weather_units import fits_air
 
-OTHER_THINGS = frozenset(
-    [
-        "elevation",
-        "longitude",
-        "latitude",
-        "easting",
-        "northing",
-        "site_id",
-        "point",
-        "cores",
-        "air_temperature",
-        "air_temperature_min",
-        "air_temperature_max",
-        "precipitation",
-        "precipitation_total",
-        "solar",
-        "season",
-        "depth",
-        "swe",
-        "core",
-        "mass_full",
-        "mass_empty",
-        "cutter",
-        "instrument",
-    ]
-)
-"""Meanings of columns of numbers that are no snow under an unknown name."""
+OTHER_THINGS = (NUMBERS - {"value", "depth_se"}) | {
+    *("longitude", "latitude", "easting", "northing", "site_id", "point", "season", "instrument")
+}
+"""Meanings of columns of numbers that are no snow under an unknown name; a value or an error may be of snow."""
 
 TOGETHER, LEAST_TOGETHER = 0.7, 10
 """Correlation of ranks from which a column may be snow under another name, and values that tell it (chosen: depth and SWE of a winter

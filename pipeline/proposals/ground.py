@@ -27,7 +27,7 @@ from snowtally.proposals.rasters import (
     with_voids,
 )
 from snowtally.proposals.raw_table import BlanksError, raw_text
-from snowtally.proposals.table_columns import FolderEvidence, seen_table
+from snowtally.proposals.seen_columns import FolderEvidence, seen_table
 from snowtally.proposals.table_role import role_of
 from snowtally.proposals.vector_facts import LayerFacts, layers_with_facts
 

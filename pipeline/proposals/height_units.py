@@ -6,9 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from snowtally.proposals.proposal import Proposal, TableProposals, Value
+from snowtally.proposals.proposal import Proposal, TableProposals
 from snowtally.proposals.rasters import FOOT_M, Elevation
-from snowtally.proposals.units_known import header_words
 
 
 class SiteHeights(Enum):
@@ -65,25 +64,12 @@ def recognised(elevation: Elevation | None, propose: Callable[[Elevation | None]
 def site_heights(tables: TableProposals) -> SiteHeights:
     """Return how the unit of the sites' heights is known."""
     sites = tables.tables.get("sites")
-    if sites is None or any(one.column and "elevation" in one.why + one.cure for one in tables.refusals):
+    if sites is None or any(one.key == "elevation" for one in tables.refusals):
         return SiteHeights.OPEN
     readings = [one for group in sites.groups for one in group.proposals if one.key == "columns.elevation"]
     if any(one.others or not one.is_safe for one in readings):
         return SiteHeights.OPEN
-    silent = [one.value for one in readings if isinstance(one.value, dict) and not _header_says(one.value)]
-    if any(value.get("unit") == "foot" for value in silent):
+    told = {group.told_units["elevation"] for group in sites.groups if "elevation" in group.told_units}
+    if "foot" in told:
         return SiteHeights.FEET
-    if silent:
-        return SiteHeights.METRES
-    headers = [name for group in sites.groups for one in group.proposals if one.key == "header" for name in _texts(one)]
-    # A table without a header line says no unit; a plain `elevation` column in it has been read as metres.
-    return SiteHeights.METRES if "elevation" in headers else SiteHeights.STATED
-
-
-def _header_says(value: dict[str, Value]) -> bool:
-    """Return whether the header of a column names its unit."""
-    return header_words(str(value.get("column", ""))).unit is not None
-
-
-def _texts(proposal: Proposal) -> list[str]:
-    return [str(one) for one in proposal.value] if isinstance(proposal.value, list) else []
+    return SiteHeights.METRES if told else SiteHeights.STATED

@@ -12,7 +12,7 @@ from snowtally.proposals.dates_known import FIRST_YEAR, LAST_YEAR
 from snowtally.proposals.headers_known import meanings
 from snowtally.proposals.proposal import Proposal, Value
 from snowtally.proposals.reshaped import Reshaped, stacked, tiled
-from snowtally.proposals.table_columns import LEAST_FIT, SeenColumn, SeenTable
+from snowtally.proposals.seen_columns import LEAST_FIT, SeenColumn, SeenTable
 from snowtally.proposals.units_known import folded, header_words
 
 MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")

@@ -48,12 +48,14 @@ class Refusal:
     column : the header it is about; empty where it is the whole file.
     why : what is wrong.
     cure : what to do.
+    key : the canonical column that it is about; empty where it is about none, or several.
     """
 
     file: Path
     column: str
     why: str
     cure: str
+    key: str = ""
 
     def __str__(self) -> str:
         """Return one line: file, column, what is wrong and the cure."""
@@ -71,9 +73,10 @@ class FileGroup:
     pattern : on the files' names, as the entry's `files`; no other file of the table meets it.
     proposals : keys of the entry: `decimal`, `dates`, `columns.depth` and so on. Plain CSV needs none.
     lacks_clock : whether it holds times of day without an offset, and says nowhere what clock they are of.
-    offsets_hours : UTC offsets that stand in the files' times, hours.
+    offsets_hours : UTC offsets of the files' times, hours: behind each of them, or stated of all.
     first_day, last_day : ISO 8601; empty where the table has no days.
     not_read : headers of columns that no canonical column takes.
+    told_units : by key, units that no header states and the values tell.
     """
 
     files: tuple[Path, ...]
@@ -84,6 +87,7 @@ class FileGroup:
     first_day: str = ""
     last_day: str = ""
     not_read: tuple[str, ...] = ()
+    told_units: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -216,7 +216,7 @@ def _put_tables(proposed: Proposed, tables: TableProposals) -> None:
     for key in (tables.missing, tables.basin_id):
         if key is not None:
             draft.take(answers.settle(key))
-    if "sites" not in tables.tables and not any(one.column == "sites" for one in tables.refusals):
+    if "sites" not in tables.tables:
         draft.lack(
             "inputs.sites",
             "Put a table of the sites into the folder: a row a site with an identifier, course or station, longitude and latitude",

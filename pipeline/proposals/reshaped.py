@@ -9,7 +9,7 @@ import numpy as np
 
 from snowtally.proposals.cells import Cells, cells_of, numbers_of
 from snowtally.proposals.proposal import Proposal
-from snowtally.proposals.table_columns import SeenColumn
+from snowtally.proposals.seen_columns import SeenColumn
 from snowtally.proposals.units_known import header_words
 
 

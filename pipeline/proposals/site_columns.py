@@ -18,7 +18,7 @@ from snowtally.proposals.cells import Cells
 from snowtally.proposals.kinds_known import COURSE, STATION, kind_of
 from snowtally.proposals.proposal import BasinHint, Proposal, Refusal, Value
 from snowtally.proposals.raw_table import RawTable
-from snowtally.proposals.table_columns import SeenColumn
+from snowtally.proposals.seen_columns import SeenColumn
 
 INSIDE_SHARE = 0.6
 """Sites of a table that lie in the basin or its margin, at least: a regional list holds others too, and is told by none inside."""

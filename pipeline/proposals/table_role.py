@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from snowtally.proposals.table_columns import KEYS, Assignment, FolderEvidence, SeenTable, assigned
+from snowtally.proposals.seen_columns import FolderEvidence, SeenTable
+from snowtally.proposals.table_columns import Assignment, assigned
+from snowtally.proposals.table_keys import KEYS, READINGS
 
-READINGS = ("swe", "depth", "air_temperature", "precipitation", "precipitation_total")
-"""What stations measure."""
-
-OF_COURSES = ("point", "core", "mass_full", "mass_empty", "cutter", "cores", "sampler", "nominal_date")
+OF_COURSES = set(KEYS["courses"]) - {"site_id", "date", "remark", *READINGS}
 """Columns that only course sheets have."""
 
-OF_STATIONS = ("air_temperature", "precipitation", "precipitation_total")
+OF_STATIONS = set(KEYS["stations"]) - {"site_id", "time", *KEYS["courses"]}
 """Columns that only station records have."""
 
 DAILY_DAYS, SURVEY_DAYS = 2.0, 5.0
@@ -106,8 +105,8 @@ def _measured(table: SeenTable, beside: FolderEvidence) -> RoleReading:
     has = {key for key in (*READINGS, "mass_full") if key in stations.columns or key in courses.columns}
     if not has:
         return RoleReading("", None, "no column that an input table has")
-    ours = set(courses.columns) & set(OF_COURSES)
-    theirs = set(stations.columns) & set(OF_STATIONS)
+    ours = OF_COURSES & set(courses.columns)
+    theirs = OF_STATIONS & set(stations.columns)
     step = _step_days(stations)
     named = ", ".join(
         f"'{column.header}'" for column in (courses if ours else stations).columns.values() if column.header
@@ -146,8 +145,3 @@ def _step_days(assignment: Assignment) -> float | None:
         steps.append(np.diff(own))
     together = np.concatenate(steps) if steps else np.empty(0)
     return float(np.median(together)) / 86400 if len(together) else None
-
-
-def roles() -> Sequence[str]:
-    """Return the tables that can be recognised."""
-    return tuple(KEYS)

@@ -15,6 +15,7 @@ from snowtally.inputs.sheets import SUFFIXES as WORKBOOKS
 from snowtally.inputs.time_series import SUFFIXES as TIME_SERIES
 from snowtally.model.problems import InputError
 from snowtally.proposals.clocks_known import clock_said
+from snowtally.proposals.kinds_known import COURSE, STATION
 from snowtally.proposals.missing_codes import USUAL, missing_codes
 from snowtally.proposals.names import name_pattern
 from snowtally.proposals.proposal import (
@@ -27,8 +28,8 @@ from snowtally.proposals.proposal import (
     UnknownFile,
 )
 from snowtally.proposals.raw_table import BlanksError, RawTable, raw_sheets, raw_text
+from snowtally.proposals.seen_columns import FolderEvidence, site_like, words_around
 from snowtally.proposals.series_known import time_series
-from snowtally.proposals.table_columns import FolderEvidence, site_like, words_around
 from snowtally.proposals.table_group import Beside, GroupReading, joined, read_group
 from snowtally.proposals.table_role import role_of
 from snowtally.proposals.trial import TABLES, days_of, today, tried
@@ -37,6 +38,9 @@ from snowtally.proposals.wide_known import reading_named
 
 ORDER = ("sites", "courses", "stations", "flights", "covers", "weather", "normals", "overrides")
 """The tables in the order of the settings."""
+
+KIND_OF = {"courses": COURSE, "stations": STATION}
+"""The kind of the sites in tables of measurements."""
 
 
 def propose_tables(paths: Sequence[Path], hint: BasinHint | None = None) -> TableProposals:
@@ -129,7 +133,7 @@ def _read_groups(
     ]
     ids = frozenset[str]()
     names: dict[str, str] = {}
-    kinds: dict[str, str] = {site: "station" for group in series for site in group.sites}
+    kinds: dict[str, str] = {site: STATION for group in series for site in group.sites}
     sites_at = []
     for at, table in enumerate(seen):
         elsewhere = frozenset().union(*(texts for other, texts in enumerate(texts_in) if other != at))
@@ -147,9 +151,8 @@ def _read_groups(
         if at not in sites_at:
             evidence = FolderEvidence(ids or _elsewhere(texts_in, at), frozenset(names), hint)
             readings[at] = read_group(seen[at], group, TABLES, Beside(evidence, day, names))
-            if readings[at].role in ("courses", "stations"):
-                kind = readings[at].role.removesuffix("s")
-                kinds |= {names.get(site, site): kind for site in readings[at].sites}
+            if readings[at].role in KIND_OF:
+                kinds |= {names.get(site, site): KIND_OF[readings[at].role] for site in readings[at].sites}
     for at in sites_at:
         evidence = FolderEvidence(_elsewhere(texts_in, at), hint=hint)
         beside = Beside(evidence, day, {}, kinds, _recorded([*readings.values(), *series]))
@@ -159,7 +162,7 @@ def _read_groups(
 
 def _recorded(readings: Sequence[GroupReading]) -> tuple[np.datetime64, np.datetime64] | None:
     """Return the first and the last day of the tables of measurements; None where one of them tells no days."""
-    of = [one for one in readings if one.role in ("courses", "stations")]
+    of = [one for one in readings if one.role in KIND_OF]
     days = [one.days[~np.isnat(one.days)] for one in of if one.days is not None]
     if len(days) < len(of) or not any(map(len, days)):
         return None
@@ -194,7 +197,15 @@ def _table(
                 )
         files.append(
             FileGroup(
-                group.files, pattern, proposals, group.lacks_clock, group.offsets_hours, first, last, group.not_read
+                group.files,
+                pattern,
+                proposals,
+                group.lacks_clock,
+                group.offsets_hours,
+                first,
+                last,
+                group.not_read,
+                group.told_units,
             )
         )
     evidence = "; ".join(dict.fromkeys(f"{group.files[0].name}: {group.evidence}" for group in groups))
@@ -205,18 +216,26 @@ def _table(
 
 def _merged(groups: Sequence[GroupReading]) -> list[GroupReading]:
     """Return groups for which the same is proposed as one: their headers differ in what is not read."""
-    by_values: dict[str, list[GroupReading]] = defaultdict(list)
-    for number, group in enumerate(groups):
-        same = repr([(one.key, one.value, one.others) for one in group.proposals])
-        by_values[str(number) if group.refusals else same].append(group)
+    alike: list[list[GroupReading]] = []
+    for group in groups:
+        same = next((some for some in alike if _proposes_the_same(some[0], group)), None)
+        if same is None:
+            alike.append([group])
+        else:
+            same.append(group)
     return [
         replace(
             same[0],
             tables=tuple(table for one in same for table in one.tables),
             series=tuple(path for one in same for path in one.series),
         )
-        for same in by_values.values()
+        for same in alike
     ]
+
+
+def _proposes_the_same(one: GroupReading, other: GroupReading) -> bool:
+    mine, its = ([(each.key, each.value, each.others) for each in group.proposals] for group in (one, other))
+    return not one.refusals and not other.refusals and mine == its
 
 
 @dataclass(frozen=True)

@@ -13,11 +13,9 @@ from snowtally.inputs.formats import ELEMENT, SITE
 from snowtally.proposals.headers_known import meanings
 from snowtally.proposals.proposal import Proposal, Value
 from snowtally.proposals.reshaped import Reshaped, stacked, tiled
-from snowtally.proposals.table_columns import KEYS, LEAST_FIT, SeenColumn, SeenTable
+from snowtally.proposals.seen_columns import LEAST_FIT, SeenColumn, SeenTable
+from snowtally.proposals.table_keys import READINGS
 from snowtally.proposals.units_known import LENGTH, WATER, header_words
-
-READINGS = tuple(key for key in KEYS["stations"] if key not in ("site_id", "time"))
-"""What stations measure."""
 
 LEAST_STATIONS = 2
 """Columns of different stations that make a table wide; a single one may be a column of any table."""

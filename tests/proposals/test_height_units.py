@@ -1,18 +1,19 @@
 """Heights of the terrain and of the sites that neither say their unit: two that differ by 3.28 decide each other, equal ones do not."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from made_folder import CORNER, FOOT, heights, write
 
 from snowtally.proposals.height_units import SiteHeights, recognised, site_heights
-from snowtally.proposals.proposal import FileGroup, Proposal, TableProposal, TableProposals
+from snowtally.proposals.proposal import FileGroup, Proposal, Refusal, TableProposal, TableProposals
 from snowtally.proposals.raster_facts import facts_of
 from snowtally.proposals.rasters import Elevation
 
 
-def tables(*proposals):
-    group = FileGroup((Path("/x/sites.csv"),), "*", proposals)
+def tables(*proposals, told=None):
+    group = FileGroup((Path("/x/sites.csv"),), "*", proposals, told_units={"elevation": told} if told else {})
     return TableProposals({"sites": TableProposal("sites", group.files, "", (group,))})
 
 
@@ -21,19 +22,27 @@ def elevation_column(header, unit=None, *, others=(), is_safe=True):
     return Proposal("columns.elevation", value, "", others, is_safe)
 
 
+OPEN = elevation_column("Elev", others=({"column": "Elev", "unit": "foot"},), is_safe=False)
+
+
 @pytest.mark.parametrize(
-    ("proposals", "known"),
+    ("proposals", "told", "known"),
     [
-        ((), SiteHeights.STATED),
-        ((elevation_column("Elev (ft)", "foot"),), SiteHeights.STATED),
-        ((elevation_column("Elev", "foot"),), SiteHeights.FEET),
-        ((elevation_column("Elev"),), SiteHeights.METRES),
-        ((elevation_column("Elev", others=({"column": "Elev", "unit": "foot"},), is_safe=False),), SiteHeights.OPEN),
-        ((Proposal("header", ["site_id", "elevation"], ""),), SiteHeights.METRES),
+        ((), None, SiteHeights.STATED),
+        ((elevation_column("Elev (ft)", "foot"),), None, SiteHeights.STATED),
+        ((elevation_column("Elev", "foot"),), "foot", SiteHeights.FEET),
+        ((elevation_column("Elev"),), "m", SiteHeights.METRES),
+        ((OPEN,), "m", SiteHeights.OPEN),
     ],
 )
-def test_how_the_unit_of_the_sites_heights_is_known(proposals, known):
-    assert site_heights(tables(*proposals)) is known
+def test_how_the_unit_of_the_sites_heights_is_known(proposals, told, known):
+    assert site_heights(tables(*proposals, told=told)) is known
+
+
+def test_heights_of_two_columns_are_open():
+    doubt = Refusal(Path("/x/sites.csv"), "Elev", "two columns may be it", "Name one", "elevation")
+    found = replace(tables(elevation_column("Elev")), refusals=(doubt,))
+    assert site_heights(found) is SiteHeights.OPEN
 
 
 def by_heights(factor):
@@ -45,7 +54,7 @@ def by_heights(factor):
         fits = [unit for unit, many in (("m", 1.0), ("foot", FOOT)) if abs(truth * factor * many - terrain) < 250]
         if len(fits) != 1:
             return tables(elevation_column("Elev", others=({"unit": "foot"},), is_safe=False))
-        return tables(elevation_column("Elev", "foot" if fits == ["foot"] else None))
+        return tables(elevation_column("Elev", "foot" if fits == ["foot"] else None), told=fits[0])
 
     return propose
 

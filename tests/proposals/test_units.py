@@ -12,8 +12,11 @@ from snowtally.inputs.known_tables import STATIONS as STATION_TABLE
 from snowtally.inputs.known_tables import WEATHER
 from snowtally.proposals.proposal import BasinHint
 from snowtally.proposals.raw_table import RawTable
-from snowtally.proposals.table_columns import seen_table
-from snowtally.proposals.table_units import LENGTHS, Surveyed, above_air_mj, unit_readings, usual_density
+from snowtally.proposals.seen_columns import seen_table
+from snowtally.proposals.snow_units import usual_density
+from snowtally.proposals.table_units import unit_readings
+from snowtally.proposals.unit_readings import LENGTHS, Surveyed
+from snowtally.proposals.weather_units import above_air_mj
 
 PER_M = {"cm": 100.0, "mm": 1000.0, "m": 1.0, "inch": 1 / 0.0254, "foot": 1 / 0.3048}
 SOUTH = BasinHint(-20.4, -45.2, -19.6, -44.8, 1400.0, 2900.0)
