@@ -82,24 +82,11 @@ def meanings(words: tuple[str, ...]) -> dict[str, float]:
     return shares
 
 
-READINGS = frozenset(
-    [
-        "depth",
-        "core",
-        "swe",
-        "density",
-        "mass_full",
-        "mass_empty",
-        "mass_net",
-        "air_temperature",
-        "air_temperature_min",
-        "air_temperature_max",
-        "precipitation",
-        "precipitation_total",
-        "solar",
-        "cores",
-    ]
+_MEASURED = (
+    "depth core swe density mass_full mass_empty mass_net air_temperature air_temperature_min air_temperature_max "
+    "precipitation precipitation_total solar cores"
 )
+READINGS = frozenset(_MEASURED.split())
 """Meanings that are measured numbers."""
 
 

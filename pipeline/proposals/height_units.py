@@ -69,7 +69,7 @@ def site_heights(tables: TableProposals) -> SiteHeights:
     readings = [one for group in sites.groups for one in group.proposals if one.key == "columns.elevation"]
     if any(one.others or not one.is_safe for one in readings):
         return SiteHeights.OPEN
-    told = {group.told_units["elevation"] for group in sites.groups if "elevation" in group.told_units}
-    if "foot" in told:
+    inferred = {group.inferred_units["elevation"] for group in sites.groups if "elevation" in group.inferred_units}
+    if "foot" in inferred:
         return SiteHeights.FEET
-    return SiteHeights.METRES if told else SiteHeights.STATED
+    return SiteHeights.METRES if inferred else SiteHeights.STATED

@@ -76,7 +76,7 @@ class FileGroup:
     offsets_hours : UTC offsets of the files' times, hours: behind each of them, or stated of all.
     first_day, last_day : ISO 8601; empty where the table has no days.
     not_read : headers of columns that no canonical column takes.
-    told_units : by key, units that no header states and the values tell.
+    inferred_units : by key, units that no header states, by the values.
     """
 
     files: tuple[Path, ...]
@@ -87,7 +87,7 @@ class FileGroup:
     first_day: str = ""
     last_day: str = ""
     not_read: tuple[str, ...] = ()
-    told_units: Mapping[str, str] = field(default_factory=dict)
+    inferred_units: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -55,7 +55,7 @@ class GroupReading:
     lacks_clock: bool = False
     offsets_hours: tuple[float, ...] = ()
     not_read: tuple[str, ...] = ()
-    told_units: Mapping[str, str] = field(default_factory=dict)
+    inferred_units: Mapping[str, str] = field(default_factory=dict)
     series: tuple[Path, ...] = ()
 
     @property

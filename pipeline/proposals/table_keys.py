@@ -81,26 +81,11 @@ KEYS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
 """For each table and canonical key, what its header may mean, the likeliest first."""
 
 
-NUMBERS = frozenset(
-    [
-        "elevation",
-        "depth",
-        "core",
-        "swe",
-        "mass_full",
-        "mass_empty",
-        "cutter",
-        "cores",
-        "air_temperature",
-        "air_temperature_min",
-        "air_temperature_max",
-        "precipitation",
-        "precipitation_total",
-        "solar",
-        "depth_se",
-        "value",
-    ]
+_OF_NUMBERS = (
+    "elevation depth core swe mass_full mass_empty cutter cores air_temperature air_temperature_min air_temperature_max "
+    "precipitation precipitation_total solar depth_se value"
 )
+NUMBERS = frozenset(_OF_NUMBERS.split())
 DATES = frozenset(["date", "time", "from", "until", "nominal_date", "issued", "when"])
 PATHS = frozenset(["snow_on", "snow_off", "stable_ground", "path"])
 NEVER_NUMBERS = frozenset(["name", "kind", "remark", "variable", "period", "action", "who", "why"])

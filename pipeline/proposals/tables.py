@@ -205,7 +205,7 @@ def _table(
                 first,
                 last,
                 group.not_read,
-                group.told_units,
+                group.inferred_units,
             )
         )
     evidence = "; ".join(dict.fromkeys(f"{group.files[0].name}: {group.evidence}" for group in groups))

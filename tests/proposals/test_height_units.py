@@ -13,7 +13,7 @@ from snowtally.proposals.rasters import Elevation
 
 
 def tables(*proposals, told=None):
-    group = FileGroup((Path("/x/sites.csv"),), "*", proposals, told_units={"elevation": told} if told else {})
+    group = FileGroup((Path("/x/sites.csv"),), "*", proposals, inferred_units={"elevation": told} if told else {})
     return TableProposals({"sites": TableProposal("sites", group.files, "", (group,))})
 
 

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 from other_ways import COURSES, HINT, STATIONS, assert_courses_are_true, canonical, lines, read_back
 
+from snowtally.proposals.clock import propose_offset
 from snowtally.proposals.clocks_known import clock_said, summer_time_said
 from snowtally.proposals.tables import propose_tables
 from snowtally.proposals.units_known import units_said
@@ -73,6 +74,10 @@ def test_each_file_has_the_clock_that_it_says(tmp_path):
     rows = read_back(found, "stations")
     hours = rows.groupby(rows["site_id"].astype(str))["time"].first().dt.hour
     assert hours.to_dict() == {"QS1": 12, "QS2": 13, "QS3": 12}
+    # The basin's offset is proposed by what the files state.
+    groups = found.tables["stations"].groups
+    assert {offset for group in groups for offset in group.offsets_hours} == {0, -1}
+    assert propose_offset(-8.0, groups).value == -1
 
 
 def test_summer_time_is_refused_with_the_cure(tmp_path):
