@@ -70,7 +70,7 @@ FOLDERS = {
         ARCHIVE, "a day as files, archived inputs, publishing, derived files", "archive model reading storage"
     ),
     "inspection": _folder(ARCHIVE, "compare, verify, status", "archive model publishing reading storage"),
-    "report": _folder(PEOPLE, "pages", "archive inspection model publishing reading storage"),
+    "report": _folder(PEOPLE, "pages", "archive inspection model publishing reading statistics storage"),
     "settings": _folder(NIGHT, "the settings file of a basin", "courses flights inputs model stations storage"),
     "gather": _folder(
         NIGHT,

@@ -15,6 +15,7 @@ from snowtally.report.axes import WIDTH, axis_end, grid_x, grid_y, whisker_x, wh
 from snowtally.report.svg import Scale, drawing, month_starts, path, tag
 from snowtally.report.units import Unit, Units
 from snowtally.report.words import short_month
+from snowtally.statistics.intervals import censored_quantile
 
 MOST_GAP_DAYS = 14
 """A line through a season is drawn from one date to the next where they lie no further apart: over more it would pass for an
@@ -53,6 +54,37 @@ def bands_chart(bands: pd.DataFrame, units: Units) -> Markup:
         ]
     title = f"Volume by elevation band in {units.volume.label} with 10 to 90 % interval; the table holds the numbers"
     return drawing(WIDTH, height, title, *parts)
+
+
+CURVE_POINTS = 99
+"""Points of the curve of chances: one a per cent, as fine as its picture shows."""
+
+
+def exceedance_chart(whole: pd.Series, unit: Unit) -> Markup:
+    """Return the chance that the volume is exceeded, as a curve.
+
+    `whole` is the basin's row of the totals. The even chance has a dot, the 10 to 90 % interval a stroke.
+    """
+    height, top, left, right, foot = 190.0, 14.0, 50.0, 16.0, 150.0
+    mean, se = float(whole["volume_m3"]), float(whole["volume_se_m3"])
+    chances = np.linspace(0.99, 0.01, CURVE_POINTS)
+    volumes = [unit.plain(float(censored_quantile(mean, se, 1 - chance))) for chance in chances]
+    span = volumes[-1] - volumes[0]
+    across = Scale(max(volumes[0] - 0.04 * span, 0.0), (volumes[-1] + 0.04 * span) or 1.0, left, WIDTH - right)
+    up = Scale(0.0, 1.0, foot, top)
+    low, middle, high = (unit.plain(float(censored_quantile(mean, se, p))) for p in (0.1, 0.5, 0.9))
+    levels = (0.1, 0.5, 0.9)
+    parts = [
+        grid_x(across, unit.label, top, foot),
+        *(tag("path", d=f"M{left} {up(level):.1f}H{WIDTH - right}", class_="grid") for level in levels),
+        *(tag("text", f"{100 * level:.0f} %", x=left - 6, y=up(level) + 4, class_="label end") for level in levels),
+        tag("path", d=path([(across(v), up(c)) for v, c in zip(volumes, chances, strict=True)]), class_="line"),
+        whisker_x(across(low), across(high), up(0.5)),
+        tag("circle", cx=across(middle), cy=up(0.5), r=3.4, class_="dot"),
+    ]
+    return drawing(
+        WIDTH, height, f"Chance that the volume is more than so many {unit.label}; the table holds the numbers", *parts
+    )
 
 
 @dataclass(frozen=True)

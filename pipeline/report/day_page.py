@@ -6,17 +6,17 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
+from snowtally.inspection.change_error import DatedError, change_error
 from snowtally.publishing.second_look import second_looks
 from snowtally.reading import basin_row, withdrawals
 from snowtally.report import day_tables
-from snowtally.report.day_sections import SECTIONS, Shows, flown, rows_of
+from snowtally.report.day_sections import SECTIONS, Shows, rows_of
 from snowtally.report.notices import decided, identity, lacking, later_runs
-from snowtally.report.published import DaysAround, Earlier, PublishedDay
+from snowtally.report.published import LEANING_DAYS, DaysAround, Earlier, PublishedDay, flown
 from snowtally.report.templating import page
-from snowtally.report.units import Unit, Units, number, rounding_of_change
+from snowtally.report.units import Unit, Units, number
 from snowtally.report.words import long_date, short_date
 
 SEASON_PAGE = "season.html"
@@ -41,10 +41,7 @@ def day_page(day: PublishedDay, around: DaysAround, units: Units, before: Before
         "withdrawn": _withdrawn(day),
         "whole": whole, "covered_per_cent": _per_cent(whole["snow_area_km2"], whole["area_km2"]),
         "rests_on": _rests_on(day, around),
-        "changes": [
-            _change("Since yesterday", "yesterday is not in the archive", whole, around.yesterday, units.volume),
-            _change("Since last week", "the day a week before is not in the archive", whole, around.last_week, units.volume),
-        ],
+        "changes": _changes(day, around, units.volume), "tells_of": _tells_of(around, day.date),
         "years": _years(around.earlier_years, whole), "normal": day_tables.basin_normal(day.normals), "stride": day.maps.stride,
         "sections": [section.name for section in SECTIONS],
     }  # fmt: skip
@@ -100,7 +97,7 @@ def _rests_on(day: PublishedDay, around: DaysAround) -> str:
     """Return what the day is based on and how old that is."""
     used = day.sites[day.sites["used"].astype(bool)]
     parts = [f"{len(used)} of {len(day.sites)} sites"]
-    flights = flown(day)
+    flights = flown(day.record)
     if flights:
         parts.append(f"the flight of {short_date(max(flights))} ({_ago(day.date, max(flights))})")
     if around.survey_dates:
@@ -114,24 +111,42 @@ def _ago(date: dt.date, before: dt.date) -> str:
     return "the same day" if days == 0 else "the day before" if days == 1 else f"{days} days before"
 
 
-def _change(name: str, why: str, whole: pd.Series, earlier: Earlier | None, unit: Unit) -> dict[str, Any]:
-    """Return a change with its least and largest standard error.
+def _changes(day: PublishedDay, around: DaysAround, unit: Unit) -> list[dict[str, Any]]:
+    """Return the changes that the top tells of. One whose day the archive lacks says so."""
+    counted = [
+        ("yesterday", around.yesterday, "yesterday is not in the archive"),
+        ("last week", around.last_week, "the day a week before is not in the archive"),
+    ]
+    for words, since in (("the flight", around.last_flight), ("the courses", around.last_round)):
+        if since is not None:
+            name = f"{words} of {short_date(since.survey)}"
+            counted.append((name, since.day, "neither that day nor the week after is in the archive"))
+    return [_change(day, name, then, unit) | {"why": why} for name, then, why in counted]
 
-    The errors of both days are one and the same, or share nothing.
-    """
-    if earlier is None:
-        return {"name": name, "value": None, "why": why}
-    then = basin_row(earlier.totals)
-    value = float(whole["volume_m3"] - then["volume_m3"])
-    shared = abs(float(whole["volume_se_m3"] - then["volume_se_m3"]))
-    apart = float(np.hypot(whole["volume_se_m3"], then["volume_se_m3"]))
-    rounding = rounding_of_change(shared, apart)
-    return {
-        "name": name, "why": why,
-        "value": number(value, unit, rounding, of="change_m3", signed=True),
-        "low": number(shared, unit, rounding, of="change_se_shared_m3"),
-        "high": number(apart, unit, rounding, of="change_se_apart_m3"),
+
+def _change(day: PublishedDay, name: str, then: Earlier | None, unit: Unit) -> dict[str, Any]:
+    """Return a change with its standard error. Its value is None where the archive lacks the day."""
+    said: dict[str, Any] = {"name": f"Since {name}", "value": None, "counted_from": ""}
+    if then is None:
+        return said
+    before = basin_row(then.totals)
+    errors = (
+        DatedError.of(record, float(whole["volume_se_m3"]))
+        for record, whole in ((day.record, day.whole), (then.record, before))
+    )
+    se = change_error(*errors)
+    return said | {
+        "value": number(float(day.whole["volume_m3"] - before["volume_m3"]), unit, se, of="change_m3", signed=True),
+        "se": number(se, unit, se, of="change_se_m3"),
+        "counted_from": "" if short_date(then.date) in name or " of " not in name else short_date(then.date),
     }  # fmt: skip
+
+
+def _tells_of(around: DaysAround, date: dt.date) -> list[dt.date]:
+    """Return the earlier dates whose totals the page tells of, held or not."""
+    dates = {date - dt.timedelta(days=days) for days in LEANING_DAYS}
+    dates |= {one for since in (around.last_flight, around.last_round) if since is not None for one in since.dates}
+    return sorted(dates | ({around.before.date} if around.before else set()))
 
 
 def _years(earlier: pd.DataFrame, whole: pd.Series) -> dict[str, Any] | None:

@@ -5,7 +5,6 @@ To add a section, put its template there and append it to `SECTIONS` (tests/repo
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -19,9 +18,10 @@ from snowtally.report.colours import ERROR, LESS, MORE, WATER, diverging, sequen
 from snowtally.report.maps import Layer, Sheet, SiteSign
 from snowtally.report.pictures import legend
 from snowtally.report.profile import BandPoint, Profile, SitePoint, profile_chart
-from snowtally.report.published import DaysAround, PublishedDay
+from snowtally.report.published import DaysAround, PublishedDay, flown
 from snowtally.report.units import Units
 from snowtally.report.words import COMMANDS, short_date
+from snowtally.statistics.intervals import censored_quantile
 
 Content = dict[str, Any]
 """What a template asks for, by name."""
@@ -53,6 +53,19 @@ class Section:
     content: Callable[[Shows], Content]
 
 
+CHANCES = (95, 90, 70, 50, 30, 10, 5)
+"""Chances of exceeding that reservoirs plan by, per cent (common practice, no source)."""
+
+
+def _chances(shows: Shows) -> Content:
+    whole = shows.day.whole
+    mean, se = float(whole["volume_m3"]), float(whole["volume_se_m3"])
+    rows = [
+        {"per_cent": chance, "volume_m3": float(censored_quantile(mean, se, 1 - chance / 100))} for chance in CHANCES
+    ]
+    return {"chances": rows, "chance_chart": charts.exceedance_chart(whole, shows.units.volume)}
+
+
 def _maps(shows: Shows) -> Content:
     day, before, unit = shows.day, shows.around.before, shows.units.swe
     fields = day.maps.fields
@@ -79,10 +92,10 @@ def _maps(shows: Shows) -> Content:
     missing = ""
     if before is None:
         missing = "No map of change: the archive holds no day of the month before."
-    elif before.swe is None:
+    elif shows.around.before_swe is None:
         missing = f"No map of change: the grid of {short_date(before.date)} is another."
     else:
-        then, change = short_date(before.date), fields["swe"] - before.swe
+        then, change = short_date(before.date), fields["swe"] - shows.around.before_swe
         words = f"{then} to {date}: blue more, brown less."
         drawn["change"] = sheet.draw(layer(f"Change since {then}", words, change, diverging(LESS, MORE), centred=True))
         shown["change"] = Shown(change, 0.1, unit)
@@ -110,17 +123,12 @@ def _site_signs(day: PublishedDay, units: Units) -> list[SiteSign]:
 
 def _season(shows: Shows) -> Content:
     around = shows.around
-    marks = charts.Marks(flown(shows.day), around.survey_dates, around.degraded)
+    marks = charts.Marks(flown(shows.day.record), around.survey_dates, around.degraded)
     return {
         "gap_days": charts.MOST_GAP_DAYS, "any_degraded": bool(around.degraded), "earlier_seasons": len(around.earlier_seasons) > 0,
         "season_chart": charts.season_chart(around.season, around.earlier_seasons, marks, shows.units.volume),
         "bands_chart": charts.bands_chart(shows.day.level("band"), shows.units),
     }  # fmt: skip
-
-
-def flown(day: PublishedDay) -> list[dt.date]:
-    """Return the dates of the flights that the day's map is made with."""
-    return [dt.date.fromisoformat(flight["date"]) for flight in day.record["models"].get("flights", [])]
 
 
 def _zones(shows: Shows) -> Content:
@@ -212,6 +220,7 @@ def _nothing(_shows: Shows) -> Content:
 
 
 SECTIONS = [
+    Section("chances", _chances),
     Section("maps", _maps),
     Section("season", _season),
     Section("zones", _zones),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
+import re
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -20,6 +21,7 @@ from snowtally.reading import (
     basin_folder,
     basin_row,
     current_revision,
+    dates_held,
     decisions,
     find_revision,
     held_back,
@@ -36,8 +38,8 @@ from snowtally.report.units import UNITS
 from snowtally.storage.failures import explained
 from snowtally.storage.files import replace_file
 
-LEANING_DAYS = (1, 7)
-"""Days after a date whose pages tell the change since it."""
+HEAD_BYTES = 4096
+"""A page names the dates that it tells of within so many bytes: what stands before them is some 700."""
 
 Jobs = dict[str, Callable[[], object]]
 """Pages to make, by what a line says could not be made."""
@@ -98,10 +100,10 @@ def remake(root: str | Path, basin: str, date: dt.date, units: str) -> Pages:
         else:
             made.append(make_day_page(root, basin, date, units))
 
-    later = {date + dt.timedelta(days=days) for days in LEANING_DAYS}
+    later: set[dt.date] = set()
     with suppress(ArchiveError, OSError):
         # Their second look, and where the archive lacks a week before them their map of change, is against this date.
-        later |= set(leaning(root, basin, date))
+        later |= set(leaning(root, basin, date)) | _telling_of(root, basin, date)
     jobs: Jobs = {f"page of {date}": own}
     jobs |= {f"page of {other}": partial(_again, root, basin, other, units) for other in sorted(later)}
     jobs["season page"] = partial(make_season_page, root, basin, units)
@@ -156,6 +158,19 @@ def identity_of(root: str | Path, basin: str, date: dt.date) -> str:
     """Return the tags of a date's page that is up to date. Empty where no page is to be made."""
     current = current_revision(root, basin, date)
     return "" if current is None else identity(current, held_back(root, basin, date))
+
+
+def _telling_of(root: str | Path, basin: str, date: dt.date) -> set[dt.date]:
+    """Return the later dates whose page tells the change since a date."""
+    mark = re.compile(rb'<meta name="tells-of" content="[^"]*' + date.isoformat().encode())
+    later = set()
+    for day in dates_held(root, basin):
+        page = basin_folder(root, basin) / day.isoformat() / DAY_PAGE
+        if day > date and page.exists():
+            with page.open("rb") as file:
+                if mark.search(file.read(HEAD_BYTES)):
+                    later.add(day)
+    return later
 
 
 def _again(root: str | Path, basin: str, date: dt.date, units: str) -> None:

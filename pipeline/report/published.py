@@ -7,6 +7,7 @@ import datetime as dt
 import json
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -43,6 +44,16 @@ MOST_CELLS = 120_000
 
 MAP_BEFORE_DAYS = 31
 """The map of change looks no further back than a round of surveys."""
+
+LEANING_DAYS = (1, 7)
+"""A day's page has the change since the day before and the week before."""
+
+ROUND_DAYS = 10
+"""Courses that are surveyed no further apart than this, days, are one round: crews take a week and some, and come back after two at
+the least (common practice, no source)."""
+
+SURVEY_DAYS = 7
+"""Where the archive lacks a survey's own day, one of so many from it on stands for it: a week later the snow is another's."""
 
 _FIELDS = ("swe", "swe_se", "depth", "density", "elevation", "zone", "source")
 
@@ -120,15 +131,32 @@ class PublishedDay:
 
 @dataclass(frozen=True)
 class Earlier:
-    """What is current on an earlier date.
+    """What is current on an earlier date: its record and totals."""
 
-    Its totals, and its map on this day's grid (None where the grids differ).
+    revision: Revision
+    record: dict[str, Any]
+    totals: pd.DataFrame
+
+    @property
+    def date(self) -> dt.date:
+        """The local day."""
+        return self.revision.date
+
+
+@dataclass(frozen=True)
+class Since:
+    """A survey that a change is counted from.
+
+    Parameters
+    ----------
+    survey : its last day.
+    dates : the days that may stand for it: itself, and as long as the archive lacks it, the days after.
+    day : what is current on the first of them that the archive holds; None where it holds none.
     """
 
-    date: dt.date
-    revision: int
-    totals: pd.DataFrame
-    swe: np.ndarray | None
+    survey: dt.date
+    dates: list[dt.date]
+    day: Earlier | None
 
 
 @dataclass(frozen=True)
@@ -138,7 +166,9 @@ class DaysAround:
     Parameters
     ----------
     yesterday, last_week : what is current then; None where the archive does not hold it.
-    before : the day that the map of change is drawn against.
+    last_flight, last_round : the last flight and the last round of courses before the day; None without one this season.
+    before, before_swe : the day that the map of change is drawn against, and its SWE (mm) in the shown cells; None where the
+        grids differ.
     season : the basin's totals of this season up to the day, oldest first.
     earlier_years : the basin's totals of this calendar day in earlier seasons, oldest first, with `season`.
     earlier_seasons : the basin's totals of all days of earlier seasons, with `season` and `season_day` (0 on its first).
@@ -148,7 +178,10 @@ class DaysAround:
 
     yesterday: Earlier | None
     last_week: Earlier | None
+    last_flight: Since | None
+    last_round: Since | None
     before: Earlier | None
+    before_swe: np.ndarray | None
     season: pd.DataFrame
     earlier_years: pd.DataFrame
     earlier_seasons: pd.DataFrame
@@ -179,15 +212,42 @@ def read_days_around(day: PublishedDay) -> DaysAround:
     earlier = whole[whole["season"] != this].reset_index(drop=True)
     same_day = [_same_day(date, day.date) for date in earlier["date"]]
     held = {pd.Timestamp(date).date() for date in season["date"]}
-    yesterday, week = day.date - dt.timedelta(days=1), day.date - dt.timedelta(days=7)
+    yesterday, week = (day.date - dt.timedelta(days=days) for days in LEANING_DAYS)
     near = sorted(date for date in held if 0 < (day.date - date).days <= MAP_BEFORE_DAYS)
-    before = week if week in held else near[-1] if near else None
-    days = {date: _earlier(day, date) for date in {yesterday, week, before} if date is not None}
+    surveys, flights = _survey_dates(day), flown(day.record)
+    before = _earlier(day, week if week in held else near[-1] if near else None)
     return DaysAround(
-        days.get(yesterday), days.get(week), days.get(before) if before else None,
-        season, earlier[np.array(same_day, bool)].reset_index(drop=True), earlier, _survey_dates(day),
+        _earlier(day, yesterday), _earlier(day, week), _since(day, flights, held), _since(day, rounds(surveys), held),
+        before, None if before is None else swe_on(day.maps, day.root, day.basin, before.revision),
+        season, earlier[np.array(same_day, bool)].reset_index(drop=True), earlier, surveys,
         {date: words for date, words in degraded_dates(day.root, day.basin).items() if date in held},
     )  # fmt: skip
+
+
+def flown(record: dict[str, Any]) -> list[dt.date]:
+    """Return the dates of the flights that a day's map is made with."""
+    return [dt.date.fromisoformat(flight["date"]) for flight in record["models"].get("flights", [])]
+
+
+def rounds(surveys: list[dt.date]) -> list[dt.date]:
+    """Return the last day of each round of courses. `surveys` are the days on which a course was surveyed, in order.
+
+    >>> rounds([dt.date(2031, 2, 27), dt.date(2031, 3, 2), dt.date(2031, 3, 30)])
+    [datetime.date(2031, 3, 2), datetime.date(2031, 3, 30)]
+    """
+    return [day for day, after in pairwise([*surveys, dt.date.max]) if (after - day).days > ROUND_DAYS]
+
+
+def _since(day: PublishedDay, surveys: list[dt.date], held: set[dt.date]) -> Since | None:
+    """Return the last survey before the day, with the day that stands for it."""
+    last = max((date for date in surveys if date < day.date), default=None)
+    if last is None:
+        return None
+    days = [last + dt.timedelta(days=n) for n in range(min(SURVEY_DAYS, (day.date - last).days))]
+    first = next((n for n, date in enumerate(days) if date in held), None)
+    return Since(
+        last, days if first is None else days[: first + 1], _earlier(day, None if first is None else days[first])
+    )
 
 
 def degraded_dates(root: str | Path, basin: str) -> dict[dt.date, str]:
@@ -309,15 +369,11 @@ def _archived_rows(root: str | Path, basin: str, record: dict[str, Any], name: s
     return pd.DataFrame()
 
 
-def _earlier(day: PublishedDay, date: dt.date) -> Earlier | None:
-    revision = current_revision(day.root, day.basin, date)
-    return (
-        None
-        if revision is None
-        else Earlier(
-            date, revision.number, revision_totals(revision.path), swe_on(day.maps, day.root, day.basin, revision)
-        )
-    )
+def _earlier(day: PublishedDay, date: dt.date | None) -> Earlier | None:
+    revision = None if date is None else current_revision(day.root, day.basin, date)
+    if revision is None:
+        return None
+    return Earlier(revision, load_record(revision.path), revision_totals(revision.path))
 
 
 def swe_on(maps: Maps, root: str | Path, basin: str, revision: Revision) -> np.ndarray | None:

@@ -17,7 +17,7 @@ from snowtally.reading import list_days, read_totals
 from snowtally.report import charts
 from snowtally.report.colours import WATER, sequential
 from snowtally.report.notices import lacking, later_runs
-from snowtally.report.published import degraded_dates, start_of, with_seasons
+from snowtally.report.published import degraded_dates, flown, start_of, with_seasons
 from snowtally.report.templating import page
 from snowtally.report.units import Units
 from snowtally.report.words import MONTHS, long_date
@@ -48,7 +48,7 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
         },
         "season": names[0], "record": record, "lacking": lacking(record), "later_runs": later_runs(root, basin, newest),
         "degraded_before": [str(date.date()) for date in rows["date"].iloc[:-1] if date.date() in degraded],
-        "curve": charts.season_chart(rows, earlier, charts.Marks(_flown(record), [], degraded), units.volume),
+        "curve": charts.season_chart(rows, earlier, charts.Marks(flown(record), [], degraded), units.volume),
         "bands": charts.bands_through_time(this[this["level"] == "band"], units.volume, units.elevation, sequential(WATER)[6:]),
         "rows": rows.iloc[::-1].to_dict("records"),
         "peaks": _peaks(whole) if len(names) > 1 else [],
@@ -64,10 +64,6 @@ def _newest_record(folders: list[Path]) -> dict[str, Any]:
         with suppress(ArchiveError):
             return load_record(folder)
     return load_record(folders[0])
-
-
-def _flown(record: dict[str, Any]) -> list[dt.date]:
-    return [dt.date.fromisoformat(flight["date"]) for flight in record["models"].get("flights", [])]
 
 
 def _peaks(whole: pd.DataFrame) -> list[dict[str, Any]]:

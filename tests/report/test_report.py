@@ -6,6 +6,7 @@ import json
 import re
 from dataclasses import replace
 from pathlib import Path
+from statistics import NormalDist
 
 import made_day as maker
 import numpy as np
@@ -90,13 +91,17 @@ def archives(root, date):
     loose |= {
         "parent_volume_m3": {float(csv_rows(folder.parent / "r001" / "totals.csv")[0]["volume_m3"])},
         "change_m3": {volume - row["volume_m3"] for row in then},
-        "change_se_shared_m3": {abs(error - row["volume_se_m3"]) for row in then},
-        "change_se_apart_m3": {np.hypot(error, row["volume_se_m3"]) for row in then},
+        # The day before has no flight: the made days' parts, density and blend, belong to none.
+        "change_se_m3": {np.sqrt(abs(error**2 - row["volume_se_m3"] ** 2)) for row in then},
         "earlier_mean_m3": {mean}, "earlier_per_cent": {100 * volume / mean},
         "per_cent": {float(normals[0]["per_cent"])}, "normal_mm": {float(normals[0]["normal_mm"])},
     }  # fmt: skip
     return {
         "": lambda _key, of: loose[of],
+        # By the normal distribution, which lies ten errors from zero.
+        "chances": lambda key, of: {
+            float(key) if of == "per_cent" else NormalDist(volume, error).inv_cdf(1 - float(key) / 100)
+        },
         "zone": lambda key, of: {float(of_zone[key][of])},
         "band": lambda key, of: {float(of_band[float(key)][of])},
         "sites": lambda key, of: {site(key, of)},
@@ -434,6 +439,30 @@ def test_publishing_remakes_the_pages_that_lean_on_a_date(tmp_path):
         pages.remake(root, "larkmoor", dt.date(2031, 3, 1), "metric")
     assert not (root / "larkmoor/2031-03-01/report.html").exists()
     assert "2031-03-01" not in (root / "larkmoor/season.html").read_text("utf-8")
+
+
+def test_the_change_since_the_flight_and_the_courses_is_told_and_follows_those_days(tmp_path, monkeypatch):
+    # The flight is of 20 February; the archive holds the second day after it, and the last day of the courses.
+    surveys = [dt.date(2031, 2, 26), dt.date(2031, 3, 1)]
+    monkeypatch.setattr("snowtally.report.published._survey_dates", lambda _day: surveys)
+    root = tmp_path / "archive"
+    for n, date in enumerate(("2031-02-22", "2031-03-01", "2031-03-08")):
+        publish(root, with_flight(made_day(date, extra_mm=7.0 * n)), provenance(date))
+    made = pages.make_day_page(root, "larkmoor", dt.date(2031, 3, 8), "metric")
+    held = pd.read_parquet(root / "larkmoor" / "totals.parquet").query("level == 'basin'").set_index("date")
+    feb, round_, now = (held.loc[day] for day in held.index)
+    told = [n.value for n in read_page(made).numbers if n.of == "change_m3"]
+    assert told == [now["volume_m3"] - then["volume_m3"] for then in (round_, feb, round_)]
+    assert "Since the flight of 20 February 2031" in words(made)
+    assert "counted from 22 February 2031, the first day after it that the archive holds" in words(made)
+    assert "Since the courses of 1 March 2031" in words(made)
+    # Each of the parts errs alike on both days, since the flight is one: the variance is the difference of the variances.
+    errors = [n.value for n in read_page(made).numbers if n.of == "change_se_m3"]
+    assert errors[1] == pytest.approx(np.sqrt(now["volume_se_m3"] ** 2 - feb["volume_se_m3"] ** 2))
+    before = made.read_bytes()
+    publish(root, with_flight(made_day("2031-02-22", extra_mm=9)), provenance("late"))
+    assert pages.remake(root, "larkmoor", dt.date(2031, 2, 22), "metric").troubles == []
+    assert made.read_bytes() != before
 
 
 def test_a_page_that_fails_is_told_in_a_line_and_leaves_what_is_published(tmp_path, monkeypatch):
