@@ -7,6 +7,7 @@ import json
 import logging
 import re
 import sys
+import time
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -119,7 +120,7 @@ def reason_of(text: str | None) -> str:
 def progress(*, as_json: bool, verbose: bool, stages: int | None = None) -> Iterator[Callable[[str], None]]:
     """Yield a function to call with each stage's name as it begins.
 
-    It shows a spinner on a terminal, a log with -v, else nothing. `stages` is how many there will be, for the bar's length;
+    It shows a spinner on a terminal, a log with -v, else a line where a command takes long, and nothing with `--json`. `stages` is how many there will be, for the bar's length;
     None where that is not known.
     """
     if verbose:
@@ -132,8 +133,11 @@ def progress(*, as_json: bool, verbose: bool, stages: int | None = None) -> Iter
         yield write
         write("done")
         return
-    if as_json or not sys.stderr.isatty():
+    if as_json:
         yield lambda _name: None
+        return
+    if not sys.stderr.isatty():
+        yield NowAndThen()
         return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
@@ -142,6 +146,24 @@ def progress(*, as_json: bool, verbose: bool, stages: int | None = None) -> Iter
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("", total=stages)
         yield lambda name: bar.update(task, description=name, advance=1)
+
+
+QUIET_S = 30.0
+"""Whoever reads a log is told after so many seconds what a command is at (chosen: a night is done by then)."""
+
+
+class NowAndThen:
+    """Prints what a command is at, no more often than `QUIET_S`."""
+
+    def __init__(self) -> None:
+        self.told = time.monotonic()
+
+    def __call__(self, name: str) -> None:
+        """Print the stage's name, unless a line was printed just before."""
+        now = time.monotonic()
+        if now - self.told >= QUIET_S:
+            self.told = now
+            typer.echo(f"{dt.datetime.now(dt.UTC):%H:%M:%SZ}  {name}", err=True)
 
 
 STAGES = 9

@@ -118,7 +118,8 @@ class CompareResult(base.Result):
             for name, side in zip(compared.names, (compared.a, compared.b), strict=True)
         )
         return [
-            base.styled(f"From {a} to {b}", "bold"),
+            base.styled(f"A: {a}", "bold"),
+            base.styled(f"B: {b}", "bold"),
             *sentences(compared, self.units),
             _totals(compared.totals, self.units),
             "se: of the change, from errors that both have in common (low) to errors that have nothing in common (high). "

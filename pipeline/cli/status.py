@@ -109,7 +109,19 @@ class StatusResult(base.Result):
         revisions, current = int(held.days["revisions"].sum()), int(held.days["standing"].notna().sum())
         withdrawn = f", {len(held.days) - current} withdrawn" if current < len(held.days) else ""
         counts = f"{current} dates held{withdrawn}, {revisions} revisions, {size_text(held.size_bytes)}"
-        return [*parts, f"{counts}; {_newest(held)}", _room(held.growth)]
+        return [*parts, f"{counts}; {_newest(held)}", _room(held.growth), *self._judgement()]
+
+    def _judgement(self) -> list[str]:
+        """Return why the exit status is what a monitor gets; nothing where all is well."""
+        asked = f"--max-age-days {self.max_age_days}"
+        if self.status == base.Status.FAILED:
+            what = (
+                "no date is current"
+                if self.held.age_days is None
+                else f"the newest date is {self.held.age_days} days old"
+            )
+            return [f"failed: {what}, and {asked} asks for a newer one"]
+        return [f"degraded: the newest date is degraded ({asked})"] if self.status == base.Status.DEGRADED else []
 
 
 def _newest(held: archive.Status) -> str:

@@ -44,7 +44,7 @@ def sentences(comparison: Comparison, units: Units) -> list[str]:
 
 
 def _sites(comparison: Comparison, units: Units) -> Iterator[str]:
-    own = {}
+    own: dict[str, list[str]] = {}
     for table in OF_SITES:
         for place in comparison.changes["rows"].get(table, {}).get("where", []):
             if place["site_id"]:
@@ -55,7 +55,7 @@ def _sites(comparison: Comparison, units: Units) -> Iterator[str]:
     told.loc[told["said_a_mm"].isna() != told["said_b_mm"].isna(), "moved"] = math.inf
     order = told["moved"].sort_values(ascending=False, kind="stable").index
     for site_id in order[:SITES_TOLD]:
-        yield f"{site_id}: {_said(told.loc[site_id], units)}: {', '.join(own[site_id])}."
+        yield f"{site_id}: {_said(told.loc[site_id], units)} ({'; '.join(own[site_id])})."
     if len(order) > SITES_TOLD:
         yield f"{len(order) - SITES_TOLD} more sites have other rows; the table of sites shows what they said."
 
@@ -78,7 +78,7 @@ def _counted(rows: dict[str, int], table: str) -> str:
 def _days(place: dict[str, str]) -> str:
     if not place["start"]:
         return ""
-    return f" ({place['start']})" if place["start"] == place["end"] else f" ({place['start']} to {place['end']})"
+    return f", {place['start']}" if place["start"] == place["end"] else f", {place['start']} to {place['end']}"
 
 
 def _tables(comparison: Comparison) -> Iterator[str]:

@@ -346,12 +346,16 @@ def test_monitors_are_told_by_the_exit_status(mine):
     old = changed(mine, "old", lambda text: text)
     for date in DATES:
         told("withdraw", old, f"{date}@1", "--reason", "test")
-    assert snowtally("status", old, "--max-age-days", "100000").returncode == 1
+    late = snowtally("status", old, "--max-age-days", "100000")
+    assert late.returncode == 1
+    assert "failed: no date is current, and --max-age-days 100000 asks for a newer one" in late.stdout
     assert snowtally("status", old).returncode == 0
     (mine / "flights_gone.csv").write_text("flight_id,date,depth\nF2,2031-03-02,gone.tif\n")
     gone = changed(mine, "gone", lambda text: text.replace("flights.csv", "flights_gone.csv"))
     assert snowtally("update", gone, "--date", "2031-03-04").returncode == 3
-    assert snowtally("status", gone, "--max-age-days", "1").returncode == 3
+    degraded = snowtally("status", gone, "--max-age-days", "1")
+    assert degraded.returncode == 3
+    assert "degraded: the newest date is degraded (--max-age-days 1)" in degraded.stdout
 
 
 def test_verify_by_the_command_line(mine):

@@ -42,8 +42,8 @@ def two(tmp_path_factory):
 def test_sites_whose_own_rows_changed_come_first_the_most_moved_before_all(two):
     told = sentences(two, METRIC)
     assert told[:2] == [
-        "NA: no SWE before, 485 mm now: course samples: 2 new (2031-02-28).",
-        "007: 251 mm, as before: course samples: 1 corrected (2031-02-28).",
+        "NA: no SWE before, 485 mm now (course samples: 2 new, 2031-02-28).",
+        "007: 251 mm, as before (course samples: 1 corrected, 2031-02-28).",
     ]
     assert "Setting checks.spike_mm: 40 before, 41 now." in told
 
@@ -80,7 +80,7 @@ def test_many_sites_are_counted_and_models_named_without_their_keys(two):
     }  # fmt: skip
     models = [{"key": "density.spread", "was": 0.1, "is": 0.2}, {"key": "carried_flight.melt.scale", "was": 1, "is": 2}]
     told = sentences(replace(two, changes=changes, sites=sites, models=models), METRIC)
-    assert told[0] == "S00: 300 mm, as before: station readings: 1 taken out."
+    assert told[0] == "S00: 300 mm, as before (station readings: 1 taken out)."
     assert told[SITES_TOLD] == "4 more sites have other rows; the table of sites shows what they said."
     assert "Flights: 1 new." in told
     assert "Grids, another one now: flight F1." in told
