@@ -10,6 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from snowtally.model.grid import BasinGrid
+from snowtally.model.metadata import Metadata
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,7 @@ class Day:
     outlook : how the snow may melt; None where no forecast reaches past the date.
     models : the models taken with their parameters, for the record.
     error_budget : share of the basin total's variance by error part, for the record.
+    metadata : who made it and on what terms, as the settings say.
     """
 
     basin_id: str
@@ -68,3 +70,4 @@ class Day:
     outlook: Outlook | None = None
     models: dict[str, Any] = field(default_factory=dict)
     error_budget: dict[str, Any] = field(default_factory=dict)
+    metadata: Metadata = field(default_factory=Metadata)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -84,7 +84,7 @@ def rebuild_revision(settings: Settings, date: dt.date, number: int | None, stag
             f"{record['code']['version']}: install that one to make it again"
         ) from missing
     stage("estimating")
-    day = estimate_day(inputs, choices(used))
+    day = replace(estimate_day(inputs, choices(used)), metadata=used.metadata)
     stage("comparing")
     with tempfile.TemporaryDirectory(prefix="snowtally-") as folder:
         names = pack(day, Path(folder))

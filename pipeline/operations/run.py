@@ -117,7 +117,7 @@ def _update(settings: Settings, date: dt.date, stage: Stage, run: Run) -> Outcom
         look = look_again(archive, basin, date, most_se)
         return Outcome(left, None, readings, make_missing(archive, basin, date, units), look)
     stage("estimating")
-    day = estimate_day(readings.inputs, choices(settings))
+    day = replace(estimate_day(readings.inputs, choices(settings)), metadata=settings.metadata)
     stage("publishing")
     # A disk that is not mounted looks like an archive that was never begun: it must not pass without a word.
     new = f"a new archive was begun at {archive}: if there was one before, look whether its disk is mounted"

@@ -98,7 +98,7 @@ def create_grid_file(file: netCDF4.Dataset, day: Day, words: dict[str, str]) -> 
     `words` replace some of the day's attributes.
     """
     latitude, longitude = latitude_longitude(day.grid)
-    file.setncatts(_global_attributes(day) | words | _extent(latitude, longitude))
+    file.setncatts(_global_attributes(day) | words | day.metadata.attributes | _extent(day, latitude, longitude))
     file.createDimension("y", day.grid.height)
     file.createDimension("x", day.grid.width)
     _write_axes(file, day)
@@ -261,15 +261,27 @@ def _global_attributes(day: Day) -> dict[str, Any]:
         "time_coverage_start": instant,
         "time_coverage_end": instant,
         "time_coverage_duration": "PT0S",
+        "time_coverage_resolution": "P1D",
+        "processing_level": "analysis: checked measurements, estimated on a grid",
     }
 
 
-def _extent(latitude: np.ndarray, longitude: np.ndarray) -> dict[str, Any]:
+def _extent(day: Day, latitude: np.ndarray, longitude: np.ndarray) -> dict[str, Any]:
+    elevation = np.round(day.fields["elevation"].to_numpy(), VARIABLES["elevation"].decimals)
+    (south, north), (west, east) = ((float(angles.min()), float(angles.max())) for angles in (latitude, longitude))
+    corners = ((south, west), (south, east), (north, east), (north, west), (south, west))
     return {
-        "geospatial_lat_min": float(latitude.min()),
-        "geospatial_lat_max": float(latitude.max()),
+        # EPSG:4326 has latitude first.
+        "geospatial_bounds": f"POLYGON (({', '.join(f'{lat} {lon}' for lat, lon in corners)}))",
+        "geospatial_bounds_crs": "EPSG:4326",
+        "geospatial_vertical_min": float(np.nanmin(elevation)),
+        "geospatial_vertical_max": float(np.nanmax(elevation)),
+        "geospatial_vertical_units": "m",
+        "geospatial_vertical_positive": "up",
+        "geospatial_lat_min": south,
+        "geospatial_lat_max": north,
         "geospatial_lat_units": "degrees_north",
-        "geospatial_lon_min": float(longitude.min()),
-        "geospatial_lon_max": float(longitude.max()),
+        "geospatial_lon_min": west,
+        "geospatial_lon_max": east,
         "geospatial_lon_units": "degrees_east",
     }

@@ -71,7 +71,7 @@ def _words(day: Day, outlook: Outlook) -> dict[str, str]:
         "time_coverage_start": f"{_midnight(day, first).isoformat()}Z",
         "time_coverage_end": f"{_midnight(day, last + dt.timedelta(days=1)).isoformat()}Z",
         "time_coverage_duration": f"P{len(outlook.dates)}D",
-        "time_coverage_resolution": "P1D",
+        "processing_level": "forecast: the analysed snow under a weather forecast",
     }
 
 

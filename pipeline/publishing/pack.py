@@ -69,10 +69,13 @@ def _tables(day: Day) -> dict[str, bytes]:
     if {*zip(totals["basin_id"], totals["date"], strict=True)} - {(day.basin_id, day.date)}:
         raise ArchiveError(f"The totals of {day.basin_id} {day.date} have rows of another basin or date.")
     covariance = tidy(day.totals_covariance, COLUMNS["totals_covariance"], "totals_covariance")
+    makers = day.metadata.attributes or None
     tables = {
         "totals.csv": csv_bytes(totals, COLUMNS["totals"]),
-        "totals.parquet": parquet_bytes(arrow_table(totals, COLUMNS["totals"])),
-        "totals_covariance.parquet": parquet_bytes(arrow_table(covariance, COLUMNS["totals_covariance"])),
+        "totals.parquet": parquet_bytes(arrow_table(totals, COLUMNS["totals"]).replace_schema_metadata(makers)),
+        "totals_covariance.parquet": parquet_bytes(
+            arrow_table(covariance, COLUMNS["totals_covariance"]).replace_schema_metadata(makers)
+        ),
     }
     named = {"sites": day.sites, "checks": day.checks, "skill": day.skill, "normals": day.normals}
     return tables | {

@@ -29,6 +29,7 @@ def cog_bytes(day: Day, name: str, values: np.ndarray) -> bytes:
     variable = VARIABLES[name]
     frame = RasterFrame(day.grid.crs.to_wkt(), day.grid.transform)
     tags = {"basin_id": day.basin_id, "date": day.date.isoformat(), "standard_name": variable.standard_name}
+    tags |= day.metadata.attributes
     return cog(values, frame, variable.long_name, variable.units, tags)
 
 

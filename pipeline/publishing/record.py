@@ -27,10 +27,12 @@ BY_HAND = "rerun"
 """The command of an analyst. What it publishes is displaced by another of its kind only."""
 
 _PACKAGES = (
-    "affine", "dask", "geopandas", "netCDF4", "numba", "numpy", "pandas", "pint", "prefect", "pvlib", "pyarrow", "pydantic",
-    "pykrige", "pyogrio", "pyproj", "rasterio", "rioxarray", "scikit-learn", "scipy", "shapely", "xarray",
+    "affine", "exactextract", "geopandas", "netCDF4", "numba", "numpy", "openpyxl", "pandas", "pint", "pvlib", "pyarrow",
+    "pydantic", "pykrige", "pyogrio", "pyproj", "PyYAML", "rasterio", "rioxarray", "scikit-learn", "scipy", "shapely",
+    "threadpoolctl", "xarray",
 )  # fmt: skip
-"""The packages whose version can change a figure or a byte."""
+"""The packages whose version can change a figure or a byte: those that are imported on the way from the files to the files of
+a day. tests/test_dependencies.py derives them."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +61,8 @@ class Provenance:
 
     Parameters
     ----------
-    settings, settings_hash : the settings as used, and `settings_sha256` of them.
+    settings : the settings as used.
+    settings_hash : identity of those of them that decide a day, `Settings.identity`.
     inputs : the files read.
     input_hash : identity of the rows and grids used, `input_sha256` of their hashes.
     reason : why this revision is made: "nightly update", or what the operator wrote.
@@ -81,11 +84,6 @@ class Provenance:
     made: dt.datetime
     archived: dict[str, str] = field(default_factory=dict)
     command: str = "update"
-
-
-def settings_sha256(settings: dict[str, Any]) -> str:
-    """Return the identity of settings. The hash of their JSON, keys sorted, whatever their order in the file."""
-    return hashlib.sha256(json.dumps(plain(settings), sort_keys=True).encode("utf-8")).hexdigest()
 
 
 def input_sha256(hashes: dict[str, str]) -> str:

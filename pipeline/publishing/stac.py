@@ -16,6 +16,7 @@ from pyproj import CRS, Transformer
 
 from snowtally.model.day import Day
 from snowtally.model.grid import BasinGrid
+from snowtally.model.metadata import Metadata, Party
 from snowtally.model.season import first_of_season
 from snowtally.model.variables import VARIABLES
 from snowtally.publishing.rasters import RASTERS
@@ -82,6 +83,8 @@ def item_json(day: Day, provenance: Provenance, numbers: Numbers, files: dict[st
         {"rel": "parent", "href": f"../../{season}.json", "type": "application/json"},
         {"rel": "collection", "href": "../../collection.json", "type": "application/json"},
     ]
+    if day.metadata.licence is not None and day.metadata.licence.url is not None:
+        links.append({"rel": LICENCE_LINK, "href": day.metadata.licence.url})
     if parent is not None:
         links.append({"rel": "predecessor-version", "href": f"../r{parent:03d}/{ITEM}", "type": "application/geo+json"})
     return _stored({
@@ -102,6 +105,7 @@ def item_json(day: Day, provenance: Provenance, numbers: Numbers, files: dict[st
             "proj:shape": [day.grid.height, day.grid.width],
             "proj:transform": [float(value) for value in day.grid.transform[:6]],
             "proj:bbox": [left, bottom, right, top],
+            **_terms(day.metadata),
             "processing:software": {"snowtally": provenance.code_version},
             "processing:lineage": provenance.reason,
             "snowtally:date": day.date.isoformat(),
@@ -110,6 +114,28 @@ def item_json(day: Day, provenance: Provenance, numbers: Numbers, files: dict[st
         "links": links,
         "assets": {name: _asset(day, name, files[name]) for name in sorted(files)} | {RECORD: _record_asset()},
     })  # fmt: skip
+
+
+LICENCE_LINK = "license"
+"""Relation of the link to the terms of use."""
+
+
+def _terms(metadata: Metadata) -> dict[str, Any]:
+    """Return licence and providers as STAC has them. What the settings do not tell is left out."""
+    licence, creator, contact = metadata.licence, metadata.creator, metadata.contact
+    terms: dict[str, Any] = {} if licence is None else {"license": licence.id}
+    providers = [
+        *([{"name": metadata.institution, "roles": ["host"]}] if metadata.institution else []),
+        *([_provider(creator, ["producer", "processor"])] if creator else []),
+        *([_provider(contact, ["licensor"])] if contact else []),
+    ]
+    return terms | ({"providers": providers} if providers else {})
+
+
+def _provider(party: Party, roles: list[str]) -> dict[str, Any]:
+    """Return a party as a provider. STAC has no key for its address of mail, so that it stands in the description."""
+    words = {"description": party.email} if party.email else {}
+    return {"name": party.name, **words, "roles": roles, **({"url": party.url} if party.url else {})}
 
 
 def _asset(day: Day, name: str, written: Written) -> dict[str, Any]:
@@ -203,7 +229,9 @@ def collection_json(basin: str, seasons: list[str], ends: tuple[dict[str, Any], 
         "id": basin,
         "title": title,
         "description": "Nightly estimates of snow water equivalent, depth and density with standard errors.",
-        "license": "other",
+        # Of the newest item: a collection tells what holds now.
+        "license": last["properties"].get("license", "other"),
+        **{key: last["properties"][key] for key in ("providers",) if key in last["properties"]},
         "extent": {
             "spatial": {"bbox": [last["bbox"]]},
             "temporal": {"interval": [[first["properties"]["datetime"], last["properties"]["datetime"]]]},
@@ -212,6 +240,7 @@ def collection_json(basin: str, seasons: list[str], ends: tuple[dict[str, Any], 
         "links": [
             {"rel": "root", "href": "../catalog.json", "type": "application/json"},
             {"rel": "parent", "href": "../catalog.json", "type": "application/json"},
+            *(link for link in last["links"] if link["rel"] == LICENCE_LINK),
             *(
                 {"rel": "child", "href": f"./{season}.json", "type": "application/json", "title": season}
                 for season in seasons

@@ -15,6 +15,7 @@ from typing import Any
 from pydantic import Field, ValidationError, field_validator
 
 from snowtally.model.block import Block
+from snowtally.model.metadata import Metadata
 from snowtally.model.problems import SettingsError
 from snowtally.model.season import BasinDay, first_of_season, last_complete_day
 from snowtally.settings.blocks import (
@@ -65,6 +66,7 @@ class Settings(Block):
     dask: Dask = Dask()
     operations: Operations = Operations()
     report: Report = Report()
+    metadata: Metadata = Metadata()
     archive: str
     undecided: list[str] = Field(default_factory=list)
 
@@ -130,7 +132,9 @@ class Settings(Block):
 
         The address of an alert may be a secret, and a record is for everybody.
         """
-        return json.loads(self.model_dump_json(exclude={"operations", "undecided"}))
+        used = json.loads(self.model_dump_json(exclude={"operations", "undecided"}))
+        # Without metadata a day is what it was before there was such a block.
+        return {key: value for key, value in used.items() if key != "metadata" or self.metadata != Metadata()}
 
     def identity(self) -> str:
         """Return the sha256 of the settings that decide a day.

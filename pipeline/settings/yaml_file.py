@@ -111,8 +111,8 @@ def _known_keys(path: list[str], root: type[BaseModel]) -> str:
     block = root
     for part in path[:-1]:
         field = block.model_fields.get(part)
-        inner = field.annotation if field is not None else Column
-        block = inner if isinstance(inner, type) and issubclass(inner, BaseModel) else Column
+        kinds = (field.annotation, *get_args(field.annotation)) if field is not None else ()
+        block = next((kind for kind in kinds if isinstance(kind, type) and issubclass(kind, BaseModel)), Column)
     known = list(block.model_fields)
     near = difflib.get_close_matches(path[-1], known, n=1)
     return f"Did you mean {near[0]}?" if near else "Known keys here: " + ", ".join(known)

@@ -107,6 +107,7 @@ def write_basin(home):
         "basin: {id: made, title: Made basin, zones: zones.geojson, utc_offset_hours: -2, margin_m: 500}\n"
         "grid: {crs: 'EPSG:32625', cell_m: 100}\nbands: {width_m: 200}\nterrain: {elevation: elevation.tif}\n"
         "inputs: {sites: sites.csv, courses: courses.csv, stations: stations.csv, flights: flights.csv}\narchive: archive\n"
+        "metadata: {institution: Made Snow Office, licence: {id: CC-BY-4.0}}\n"
     )
     return home
 

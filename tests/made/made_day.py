@@ -12,10 +12,20 @@ from pyproj import CRS
 
 from snowtally.model.day import Day
 from snowtally.model.grid import BasinGrid
+from snowtally.model.metadata import Licence, Metadata, Party
 from snowtally.model.problems import Finding, findings_table
 from snowtally.model.rules.rule import Severity
 from snowtally.model.rules.stations import FLAT_LINE
 
+METADATA = Metadata(
+    institution="Larkmoor Snow Office",
+    naming_authority="org.example.larkmoor",
+    creator=Party(name="Øvre desk", email="snow@example.org", url="https://example.org/snow"),
+    contact=Party(name="Survey desk", email="survey@example.org", url="https://example.org"),
+    licence=Licence(id="CC-BY-4.0", url="https://example.org/terms"),
+    project="Nightly snow",
+    acknowledgement="Made up.",
+)
 ZONES = [("north", "Øvre Fläche, 北"), ("south", "Lower Moor"), ("empty", "Lower Moor")]
 BANDS = [(1800.0, 2000.0), (2000.0, 2200.0), (2200.0, 2400.0)]
 
@@ -32,7 +42,7 @@ def made_day(
         noon_utc=dt.datetime.combine(day, dt.time(14)), grid=grid, zones=ZONES, bands=BANDS, fields=fields,
         totals=_totals(fields, basin, day), totals_covariance=_covariance(), sites=_sites(), checks=_checks(), skill=_skill(),
         models={"density": {"model": "made up", "slope": np.float64(0.25), "n": np.int64(7), "range_m": float("nan")}},
-        error_budget={"density": 0.75, "blend": 0.25},
+        error_budget={"density": 0.75, "blend": 0.25}, metadata=METADATA,
     )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from html.parser import HTMLParser
 
 import numpy as np
 import pandas as pd
-from made_day import _totals, made_day
+from made_day import METADATA, _totals, made_day
 from made_provenance import losses
 
 from snowtally.publishing.publish import publish
@@ -29,7 +29,10 @@ FLIGHT = {
 def provenance(inputs="a", **changes):
     """Return how a day came to be; two with different `inputs` are two different nights."""
     made = Provenance(
-        settings={"basin": {"id": "larkmoor", "season_start": "10-01"}, "grid": {"cell_m": 100}}, settings_hash="5" * 64,
+        settings={
+            "basin": {"id": "larkmoor", "season_start": "10-01"}, "grid": {"cell_m": 100}, "metadata": METADATA.model_dump(),
+        },
+        settings_hash="5" * 64,
         inputs=[UsedFile("sites", "sites.csv", 120, "1" * 64, "2" * 64)], input_hash=inputs, reason="nightly update",
         degraded=[], code_version="0.1.0", commit="", made=MADE,
     )  # fmt: skip

@@ -156,6 +156,29 @@ def test_cfn_03_the_checker_finds_nothing_wrong(estimate, tmp_path):
     assert done.returncode == 0, done.stdout + done.stderr
 
 
+NEVER_TOLD = {"date_created", "geospatial_bounds_vertical_crs"}
+"""What docs/archive.md says is never there."""
+
+
+def test_acdd_recommends_nothing_that_is_not_told(estimate, tmp_path):
+    report = tmp_path / "report.json"
+    checker = Path(sys.executable).with_name("compliance-checker")
+    command = [checker, "--test=acdd:1.3", "--criteria=strict", "--format=json", f"--output={report}", estimate]
+    subprocess.run(command, capture_output=True, text=True, check=False)
+    found = json.loads(report.read_text("utf-8"))["acdd:1.3"]
+    missing = [
+        message
+        for priority in ("high_priorities", "medium_priorities")
+        for check in found[priority]
+        for message in check["msgs"]
+    ]
+    lacking = {name for name in NEVER_TOLD if any(name in message for message in missing)}
+    # Heights are given as their range; the checker looks for a vertical axis beside it.
+    known = (*NEVER_TOLD, "standard_name", "Could not find vertical variable to test extent")
+    others = [message for message in missing if not any(words in message for words in known)]
+    assert (others, lacking) == ([], NEVER_TOLD)
+
+
 def test_cfn_04_millimetres_of_water_are_a_length_and_not_a_mass_per_area(names):
     assert names["swe"] == ("lwe_thickness_of_surface_snow_amount", "mm")
     assert Unit("mm").convert(1.0, Unit("m")) == pytest.approx(MM_IN_M, rel=1e-12)

@@ -124,6 +124,15 @@ def test_gdal_places_the_netcdf_where_xarray_does(revision):
         assert np.isnan(raster.nodata)
 
 
+def test_files_that_leave_their_folder_say_whose_they_are(revision):
+    told = {b"institution": b"Larkmoor Snow Office", b"license": b"CC-BY-4.0 https://example.org/terms"}
+    for name in ("totals.parquet", "totals_covariance.parquet"):
+        assert told.items() <= pq.read_schema(revision / name).metadata.items()
+    with rasterio.open(revision / "swe.tif") as raster, xr.open_dataset(revision / "estimate.nc") as day:
+        for key, value in told.items():
+            assert raster.tags()[key.decode()] == day.attrs[key.decode()] == value.decode()
+
+
 def test_pyarrow_and_duckdb_read_the_totals(revision):
     table = pq.read_table(revision / "totals.parquet")
     assert str(table.schema.field("date").type) == "date32[day]"

@@ -22,7 +22,6 @@ from snowtally.publishing.record import (
     plain,
     record_bytes,
     record_is_whole,
-    settings_sha256,
 )
 from snowtally.storage.files import Written
 
@@ -107,13 +106,6 @@ def test_what_json_does_not_know_is_told_in_its_own_types():
     }
     assert plain(given) == {"1": [0, 1], "path": "a/b", "flag": True, "inf": None, "set": ["a", "b"], "none": None}
     assert plain(given)["flag"] is True
-
-
-def test_the_settings_hash_does_not_know_their_order():
-    one = {"grid": {"cell_m": 100, "crs": "EPSG:32625"}, "basin": {"id": "larkmoor"}}
-    two = {"basin": {"id": "larkmoor"}, "grid": {"crs": "EPSG:32625", "cell_m": 100}}
-    assert settings_sha256(one) == settings_sha256(two)
-    assert settings_sha256(one) != settings_sha256({**two, "basin": {"id": "hallow"}})
 
 
 def test_the_input_hash_is_that_of_its_lines():

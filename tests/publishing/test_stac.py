@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from pystac.errors import STACValidationError
 from pystac.validation import validate_dict
 
 from snowtally.model.grid import BasinGrid
+from snowtally.model.metadata import Metadata
 from snowtally.publishing.publish import publish, withdraw
 from snowtally.publishing.stac import outline, season_name
 
@@ -132,6 +134,29 @@ def test_version_processing_and_time_are_the_records(catalogue):
     }
     assert {"proj", "raster", "file", "processing", "snowtally"} == prefixes
     assert len(item["stac_extensions"]) == 5
+
+
+def test_licence_and_providers_are_those_of_the_settings(catalogue):
+    item = pystac.Item.from_file(str(catalogue / "larkmoor" / "2031-03-05" / "r001" / "item.json"))
+    collection = pystac.Collection.from_file(str(catalogue / "larkmoor" / "collection.json"))
+    assert item.properties["license"] == collection.license == "CC-BY-4.0"
+    for one in (item, collection):
+        assert one.get_single_link("license").href == "https://example.org/terms"
+    told = [(p.name, p.roles, p.url, p.description) for p in collection.providers]
+    assert told == [
+        ("Larkmoor Snow Office", ["host"], None, None),
+        ("Øvre desk", ["producer", "processor"], "https://example.org/snow", "snow@example.org"),
+        ("Survey desk", ["licensor"], "https://example.org", "survey@example.org"),
+    ]
+    assert item.properties["providers"] == [p.to_dict() for p in collection.providers]
+
+
+def test_without_metadata_the_catalogue_says_that_terms_are_told_elsewhere(tmp_path, provenance):
+    publish(tmp_path, replace(made_day(height=8, width=9), metadata=Metadata()), provenance("a"))
+    item = validated(tmp_path / "larkmoor" / "2031-03-01" / "r001" / "item.json")
+    assert not {"license", "providers"} & set(item["properties"])
+    collection = validated(tmp_path / "larkmoor" / "collection.json")
+    assert (collection["license"], "providers" in collection) == ("other", False)
 
 
 def test_what_is_withdrawn_leaves_the_catalogue_but_not_its_folder(tmp_path, provenance):

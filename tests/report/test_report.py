@@ -171,6 +171,37 @@ def test_a_total_that_jumped_is_told_at_the_top(history, monkeypatch):
     pages.make_day_page(root, "larkmoor", date, "metric")
 
 
+def test_pages_tell_at_their_foot_who_made_them_and_on_what_terms(history):
+    root, date = history
+    for path in (
+        pages.make_day_page(root, "larkmoor", date, "metric"),
+        pages.make_season_page(root, "larkmoor", "metric"),
+    ):
+        foot = path.read_text("utf-8").partition('<p id="makers">')[2].partition("</p>")[0]
+        assert re.sub(r"<[^>]*>", "", foot).split() == [
+            "Larkmoor",
+            "Snow",
+            "Office.",
+            "Project:",
+            "Nightly",
+            "snow.",
+            "Made",
+            "by",
+            "Øvre",
+            "desk,",
+            "snow@example.org.",
+            "Contact:",
+            "Survey",
+            "desk,",
+            "survey@example.org.",
+            "Licence:",
+            "CC-BY-4.0.",
+            "Made",
+            "up.",
+        ]
+        assert 'href="https://example.org/terms"' in foot
+
+
 def test_the_cautions_are_those_of_the_readme():
     readme = " ".join((Path(__file__).parents[2] / "README.md").read_text("utf-8").split("## Cautions")[1].split())
     for caution in CAUTIONS:
@@ -189,7 +220,9 @@ def test_a_page_asks_the_network_for_nothing_and_runs_its_own_script_alone(histo
     page = read_page(pages.make_day_page(root, "larkmoor", date, "metric"))
     for tag, said in page.tags:
         address = said.get("src") or said.get("href") or "#"
-        assert address.startswith(("data:", "#", "../", "r002/")), (tag, address)
+        # Makers and terms are links that a reader may follow.
+        outside = ("https://example.org", "mailto:") if tag == "a" else ()
+        assert address.startswith(("data:", "#", "../", "r002/", *outside)), (tag, address)
         assert not any(name.startswith("on") for name in said), (tag, said)
     policy = next(said["content"] for tag, said in page.tags if said.get("http-equiv") == "Content-Security-Policy")
     assert "default-src 'none'" in policy

@@ -1,5 +1,7 @@
 """Settings that cannot be used are one line that names the key."""
 
+import hashlib
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -58,6 +60,39 @@ def test_paths_may_be_lists_and_one_alone_stands_in_a_record_as_before(written):
     assert (more.terrain.elevation, more.terrain.voids) == ([tiles], [0.0])
     assert more.as_used()["terrain"]["elevation_unit"] == "US survey foot"
     assert more.identity() != settings.identity()
+
+
+@pytest.mark.parametrize(
+    ("block", "words"),
+    [
+        ("{licence: {id: CC BY}}", r"metadata.licence.id: is no identifier of the SPDX list such as CC-BY-4.0"),
+        ("{licence: {id: other, url: example.org}}", r"metadata.licence.url: is no web address"),
+        ("{creator: {email: snow@example.org}}", r"metadata.creator.name"),
+        ("{contact: {name: Desk, email: desk}}", r"metadata.contact.email: is no address of mail"),
+        ("{institution: ''}", r"metadata.institution"),
+        ("{license: CC-BY-4.0}", r"unknown key metadata.license. Did you mean licence\?"),
+        ("{licence: {id: other, link: x}}", r"unknown key metadata.licence.link. .*id, url"),
+        ("{naming_authority: our office}", r"metadata.naming_authority: is no domain turned round"),
+    ],
+)
+def test_metadata_that_others_could_not_use_are_refused(written, block, words):
+    with pytest.raises(SettingsError, match=words):
+        read_settings(written(lambda text: f"{text.split('metadata:')[0]}metadata: {block}\n"))
+
+
+def test_without_metadata_a_record_says_nothing_of_them(written):
+    told, silent = (read_settings(written(edit)) for edit in (str, lambda text: text.split("metadata:")[0]))
+    assert told.as_used()["metadata"]["licence"]["id"] == "CC-BY-4.0"
+    assert "metadata" not in silent.as_used()
+    assert told.identity() != silent.identity()
+
+
+def test_a_records_settings_give_their_hash_again(written):
+    # As record.schema.json says it, with the record alone.
+    settings = read_settings(written(lambda text: text.replace("title: ", "title: Øvre ")))
+    recorded = json.loads(json.dumps(settings.as_used()))
+    deciding = {key: recorded[key] for key in recorded if key not in ("archive", "dask", "plan", "report")}
+    assert hashlib.sha256(json.dumps(deciding, sort_keys=True).encode()).hexdigest() == settings.identity()
 
 
 @pytest.mark.parametrize(
