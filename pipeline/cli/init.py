@@ -247,23 +247,27 @@ def _short(path: Path) -> str:
 # --- questions --------------------------------------------------------------------------------------------------------
 
 TITLES = {
-    "zones": "Which outlines are the zones of the basin?",
-    "zone_id": "Which attribute identifies a zone?",
-    "elevation": "Which raster is the elevation of the ground?",
-    "elevation_unit": "In which unit are the heights?",
-    "canopy": "Which raster is the canopy cover?",
-    "utc_offset_hours": "How many hours is the standard time of the basin ahead of UTC?",
-    "season_start": "On which day (month-day) does the snow season begin?",
+    "basin.zones": "Which outlines are the zones of the basin?",
+    "zones.zone_id": "Which attribute identifies a zone?",
+    "terrain.elevation": "Which raster is the elevation of the ground?",
+    "terrain.elevation_unit": "In which unit are the heights of the elevation raster?",
+    "terrain.canopy": "Which raster is the canopy cover?",
+    "basin.utc_offset_hours": "How many hours is the standard time of the basin ahead of UTC?",
+    "basin.season_start": "On which day (month-day) does the snow season begin?",
+}
+"""Questions by the last two parts of the key."""
+
+TITLES_OF_A_FORMAT = {
     "clock": "How many hours are the times in this file ahead of UTC?",
     "dates": "In which order do the dates stand?",
     "decimal": "Which mark divides the decimals of a number?",
 }
-"""Questions by the last part of the key."""
+"""The same of keys of a format, which stands in a list."""
 
 
 def _title(proposal: Proposal) -> str:
     parts = proposal.key.split(".")
-    known = TITLES.get(parts[-1])
+    known = TITLES.get(".".join(parts[-2:])) or TITLES_OF_A_FORMAT.get(parts[-1])
     if known:
         return known
     if "columns" in parts:

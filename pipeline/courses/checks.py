@@ -8,6 +8,7 @@ from snowtally.courses.context import Neighbours
 from snowtally.courses.findings import row_findings
 from snowtally.courses.limits import CourseLimits
 from snowtally.courses.sample_checks import FINE_CHECKS, GROSS_CHECKS, Breach
+from snowtally.courses.shared_unit import files_in_another_unit
 from snowtally.courses.sheets import superseded
 from snowtally.courses.visit_checks import (
     compared_visits,
@@ -49,6 +50,7 @@ def check_courses(
     findings += repeated
     for check in GROSS_CHECKS:
         findings += _followed(samples, check(samples, limits))
+    findings += files_in_another_unit(samples, around or Neighbours())
     context = compared_visits(samples, limits, around or Neighbours())
     findings += sheets_with_a_slip(samples, context, limits)
     findings += points_against_their_course(samples, limits)

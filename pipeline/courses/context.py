@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from snowtally.courses.station_days import THIN_M, StationDays, days_since_epoch
 from snowtally.sites.seasons import typical_density
 from snowtally.statistics.few_values import median
 
@@ -29,17 +30,11 @@ COURSES_DENSITY_SD = 0.15
 TYPICAL_SD = 0.35
 """Error of the season's typical density for a single place, in natural logarithms: twice it spans the published ranges."""
 
-THIN_M = 0.25
-"""Densities of thinner snow are no yardstick for others: it may be all new or all crust (common practice, no source)."""
-
 THIN_SD, THIN_FROM_M, THIN_TO_M = 0.35, 0.10, 0.30
 """What that adds to the error of an expected log density: all of it below the one depth, nothing above the other."""
 
 FRESH_KG_M3 = 50.0
 """Least density of new snow: 5 to 20 % water (USDA NRCS, "What is Snow Water Equivalent?")."""
-
-FRESH_DAYS = 7
-"""So long new snow makes a pack light: later it has settled (common practice, no source)."""
 
 FRESH_CATCH, FRESH_LEAST_MM, FRESH_UNTOLD_MM = 2.0, 10.0, 25.0
 """A place may have had twice what a tenth of the stations exceeded, and 10 mm; without stations an inch of water (common
@@ -62,9 +57,6 @@ PATCHY_MM = 20.0
 
 LEAST_OF_LAST = 4.0
 """The last visit tells a ratio of SWE where so many of its standard deviations are left."""
-
-NEAREST_STATION_DAYS = 2
-"""A station's day this near stands for the visit's."""
 
 LAST_VISIT_DAYS = 75
 """A visit longer ago than two months and a half in reserve tells nothing of today's."""
@@ -191,7 +183,7 @@ class Context:
         self.sound = np.ones(len(visits), bool)
         names = sorted(set(visits["site_id"]))
         self._site = pd.Index(names).get_indexer(visits["site_id"])
-        self._day = _days(visits["date"])
+        self._day = days_since_epoch(visits["date"])
         self._log_density = visits["log_density"].to_numpy(float)
         self._depth = visits["depth_m"].to_numpy(float)
         self._swe = visits["swe_mm"].to_numpy(float)
@@ -338,9 +330,6 @@ class Context:
 MONTH_DENSITY_SD = 0.3
 """Between two visits a month apart snow settles, ripens or is buried: change of log density (common practice, no source)."""
 
-STEP_DAYS = 3
-"""Gains and losses are told apart over steps of three days: daily noise of some mm would count as both."""
-
 SHARE_MM, SHARE_LIMITS = 50.0, (0.5, 2.5)
 """A course's accumulation against the stations', from SWE at the last visit with so much added to both, held within these."""
 
@@ -349,89 +338,3 @@ CHANGE_SD = 0.4
 
 LEAST_SD_MM = 30.0
 """What a course may differ by in any case, mm: the points are never quite the same ones (common practice, no source)."""
-
-
-@dataclass(frozen=True)
-class StationDays:
-    """Station days laid out by day and station.
-
-    A value also stands for up to `NEAREST_STATION_DAYS` missing days after it, and then before it.
-
-    Parameters
-    ----------
-    first : day number of the first row.
-    swe_mm, log_density : (days, stations).
-    gained_mm, lost_mm : (steps, stations) summed up from the first row on in steps of `STEP_DAYS`.
-    elevation_m : (stations,).
-    """
-
-    first: int
-    swe_mm: np.ndarray
-    log_density: np.ndarray
-    gained_mm: np.ndarray
-    lost_mm: np.ndarray
-    elevation_m: np.ndarray
-
-    @classmethod
-    def of(cls, daily: pd.DataFrame, elevation_m: pd.Series) -> StationDays:
-        """Return the station days of a table: site_id, date, swe_mm, depth_m."""
-        names = sorted(set(daily["site_id"]))
-        day = _days(daily["date"])
-        first, count = (int(day.min()), int(day.max() - day.min()) + 1) if len(day) else (0, 1)
-        cells = day - first, pd.Index(names).get_indexer(daily["site_id"])
-        swe, depth = np.full((count, len(names)), np.nan), np.full((count, len(names)), np.nan)
-        swe[cells], depth[cells] = daily["swe_mm"].to_numpy(float), daily["depth_m"].to_numpy(float)
-        swe, depth = (
-            pd.DataFrame(v).ffill(limit=NEAREST_STATION_DAYS).bfill(limit=NEAREST_STATION_DAYS) for v in (swe, depth)
-        )
-        density = np.log((swe / depth.where(depth > THIN_M)).where(swe > 0))
-        step = swe.interpolate(limit_area="inside").iloc[::STEP_DAYS].diff().fillna(0.0)
-        return cls(
-            first,
-            swe.to_numpy(),
-            density.to_numpy(),
-            step.clip(lower=0).cumsum().to_numpy(),
-            (-step).clip(lower=0).cumsum().to_numpy(),
-            elevation_m.reindex(names).to_numpy(float),
-        )
-
-    def at(self, values: np.ndarray, day: int) -> np.ndarray:
-        """Return a day's row.
-
-        All its values are missing outside the days there are.
-        """
-        row = int(day) - self.first
-        return values[row] if 0 <= row < len(values) else np.full(values.shape[1], np.nan)
-
-    def risen(self, day: int) -> float:
-        """Return how much SWE rose in the last days, mm.
-
-        It is what a tenth of the stations exceeded in the `FRESH_DAYS` days up to a day and the next day. A station
-        that reads at midnight has the day's snow on the next. It is missing where no station has a value.
-        """
-        row = int(day) - self.first
-        rows = self.swe_mm[max(row - FRESH_DAYS, 0) : max(row + 2, 0)]
-        rows = rows[:, np.isfinite(rows).any(axis=0)] if len(rows) else rows
-        if not rows.size:
-            return np.nan
-        lowest = np.minimum.accumulate(np.where(np.isnan(rows), np.inf, rows), axis=0)
-        return float(np.quantile(np.nanmax(rows - lowest, axis=0), 0.9))
-
-    def between(self, start: int, end: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return SWE at the start, gain and loss, each in mm.
-
-        Only the stations with a value on both days are included.
-        """
-        first, last = self.at(self.swe_mm, start), self.at(self.swe_mm, end)
-        both = np.isfinite(first) & np.isfinite(last)
-        if not both.any():
-            return np.zeros(0), np.zeros(0), np.zeros(0)
-        begin, finish = (round((int(day) - self.first) / STEP_DAYS) for day in (start, end))
-        finish = min(finish, len(self.gained_mm) - 1)
-        gain, loss = (total[finish] - total[begin] for total in (self.gained_mm, self.lost_mm))
-        return first[both], gain[both], loss[both]
-
-
-def _days(dates: pd.Series) -> np.ndarray:
-    """Return dates as whole days since an epoch."""
-    return dates.to_numpy("datetime64[D]").astype(int)

@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from snowtally.courses.context import READING_SWE_MM, THIN_M, Context, Expected, Neighbours, Visit
+from snowtally.courses.context import READING_SWE_MM, Context, Expected, Neighbours, Visit
 from snowtally.courses.findings import row_findings, sheet_finding
 from snowtally.courses.limits import CourseLimits
-from snowtally.courses.mixups import Points, Slip, explain_sheet, odd_points
+from snowtally.courses.mixups import Points, Slip, explain_sheet
+from snowtally.courses.odd_points import odd_points
 from snowtally.courses.sample_checks import density_kg_m3, long_core
+from snowtally.courses.station_days import THIN_M
 from snowtally.model.problems import Finding
 from snowtally.model.rules import courses as rules
 from snowtally.model.rules.rule import Rule

@@ -157,7 +157,7 @@ def gather_ground(settings: Settings, grid: BasinGrid, tables: dict[str, pd.Data
     weather = weather[(weather["date"] >= start) & (weather["date"] <= pd.Timestamp(date))]
     # Stations must not be checked against a code for no value.
     weather, impossible = within_limits(weather)
-    network = Network(known["elevation_m"], weather, float(known["latitude"].mean()))
+    network = Network(known["elevation_m"], weather, float(known["latitude"].mean()), grid.longitude_deg)
     checked = _checked(
         settings,
         _Unchecked(known, tables["courses"], tables["stations"], overrides),

@@ -119,8 +119,35 @@ def differing_clocks(group: FileGroup, offset_hours: float, by_sun: float, readi
     if len(set(by_clock)) <= 1:
         return None
     (one, first), (other, second), *_ = by_clock.items()
-    why = f"its air tells that the times are UTC{one:+g}, and that of {second.name} tells UTC{other:+g}"
+    why = f"its air temperature shows that the times are UTC{one:+g}; that of {second.name} shows UTC{other:+g}"
     return Refusal(first, "", why, "Write the UTC offset behind each time of both")
+
+
+CONTRADICTED_HOURS = 4.0
+"""A clock that a file states is wrong where the air is warmest so far from its hour, h: twice what slope and shade do (as in the check)."""
+
+
+def contradicted_clock(group: FileGroup, by_sun: float, readings: pd.DataFrame) -> Refusal | None:
+    """Return why the clock that a group's files state cannot be theirs, by the daily wave of air temperature; None where it may.
+
+    Parameters
+    ----------
+    by_sun : longitude / 15.
+    readings : of the group, at the instants that the stated clock makes of its times: site_id, time, air_temperature_c.
+    """
+    hour = warmest_hour(readings)
+    off = 0.0 if hour is None else _turned(hour + by_sun - WARMEST_HOUR)
+    if hour is None or abs(off) < CONTRADICTED_HOURS:
+        return None
+    stated = next((f" ({one.evidence})" for one in group.proposals if one.key == "clock"), "")
+    return Refusal(
+        group.files[0],
+        "",
+        f"by the clock that the file states{stated} the air is warmest at {_clock_text((hour + by_sun) % 24.0)} of the sun's time, not at "
+        f"about {_clock_text(WARMEST_HOUR)}",
+        "Look whether the times are local time or UTC: then correct the header, or write hours east of UTC as clock under formats.stations, such "
+        f"as `clock: {_plain(round(by_sun))}`",
+    )
 
 
 def warmest_hour(readings: pd.DataFrame) -> float | None:

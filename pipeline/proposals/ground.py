@@ -10,6 +10,9 @@ from pathlib import Path
 import pandas as pd
 
 from snowtally.inputs.find import matching
+from snowtally.inputs.sheets import SUFFIXES as WORKBOOKS
+from snowtally.inputs.sheets import read_sheets
+from snowtally.model.problems import InputError
 from snowtally.proposals.answers import Answers
 from snowtally.proposals.folder import Folder, Kind
 from snowtally.proposals.names import name_pattern
@@ -26,7 +29,7 @@ from snowtally.proposals.rasters import (
     with_unit,
     with_voids,
 )
-from snowtally.proposals.raw_table import BlanksError, raw_text
+from snowtally.proposals.raw_table import BlanksError, raw_sheets, raw_text
 from snowtally.proposals.seen_columns import FolderEvidence, seen_table
 from snowtally.proposals.table_role import role_of
 from snowtally.proposals.vector_facts import LayerFacts, layers_with_facts
@@ -89,24 +92,33 @@ def named_in_tables(folder: Folder) -> set[Path]:
     rasters = folder.of(Kind.RASTER)
     suffixes = {path.suffix.lower() for path in rasters}
     named: set[Path] = set()
-    for table in folder.of(Kind.TABLE):
-        if table.stat().st_size <= MOST_TABLE_BYTES:
-            cells = re.split(r"[,;|\t\r\n\"]+", table.read_text("utf-8", errors="replace"))
-            patterns = {
-                cell.strip().rsplit("/", 1)[-1] for cell in cells if Path(cell.strip()).suffix.lower() in suffixes
-            }
-            its = {path for path in rasters if any(path.name == one or fnmatchcase(path.name, one) for one in patterns)}
-            # A list of the folder's files names rasters too, and says nothing of them.
-            named |= its if its and _is_of_rasters(table) else set()
+    tables = folder.of(Kind.TABLE, Kind.WORKBOOK) if rasters else []
+    for table in [table for table in tables if table.stat().st_size <= MOST_TABLE_BYTES]:
+        cells = _cells(table)
+        patterns = {cell.rsplit("/", 1)[-1] for cell in cells if Path(cell).suffix.lower() in suffixes}
+        its = {path for path in rasters if any(path.name == one or fnmatchcase(path.name, one) for one in patterns)}
+        # A list of the folder's files names rasters too, and says nothing of them.
+        named |= its if its and _is_of_rasters(table) else set()
     return named
+
+
+def _cells(path: Path) -> list[str]:
+    """Return the cells of a text or a workbook, trimmed; none where it cannot be read."""
+    if path.suffix.lower() not in WORKBOOKS:
+        return [cell.strip() for cell in re.split(r"[,;|\t\r\n\"]+", path.read_text("utf-8", errors="replace"))]
+    try:
+        return [cell.strip() for sheet in read_sheets(path, "*", ".") for row in sheet.rows for cell in row]
+    except InputError:
+        return []
 
 
 def _is_of_rasters(path: Path) -> bool:
     try:
-        raw = raw_text(path)
-    except BlanksError:
+        raws = raw_sheets(path) if path.suffix.lower() in WORKBOOKS else [raw_text(path)]
+    except (BlanksError, InputError):
         return False
-    return raw is not None and role_of(seen_table(raw), FolderEvidence()).role in ("flights", "covers")
+    roles = {role_of(seen_table(raw), FolderEvidence()).role for raw in raws if raw is not None}
+    return bool(roles & {"flights", "covers"})
 
 
 def _with_zones(ground: Ground, answers: Answers) -> Ground:
@@ -205,16 +217,17 @@ def _no_crs(raster: RasterFacts) -> str:
     )
 
 
-def with_decided_unit(ground: Ground, answers: Answers, sites: pd.DataFrame | None) -> Ground:
+def with_decided_unit(ground: Ground, answers: Answers, sites: pd.DataFrame | None, *, compares: bool = True) -> Ground:
     """Return the ground with the elevation's unit decided by the sites, or by a person.
 
     Parameters
     ----------
     sites : table of longitude, latitude, elevation_m; None where there are no sites.
+    compares : whether the sites say the unit of their heights.
     """
     if ground.elevation is None:
         return ground
-    decided = with_unit(ground.elevation, sites)
+    decided = with_unit(ground.elevation, sites, compares=compares)
     if isinstance(decided, Refusal):
         return replace(ground, refusals=(*ground.refusals, decided))
     for proposal in decided.proposals:

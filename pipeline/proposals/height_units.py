@@ -54,8 +54,10 @@ def recognised(elevation: Elevation | None, propose: Callable[[Elevation | None]
     if heights is SiteHeights.OPEN:
         in_feet = replace(elevation, metres_per_unit=FOOT_M)
         again = propose(in_feet)
-        if site_heights(again) is SiteHeights.METRES:
-            why = "the heights of the sites are metres beside it, and are nothing beside metres"
+        in_feet_are = site_heights(again)
+        if in_feet_are in (SiteHeights.METRES, SiteHeights.STATED):
+            said = "fit it in the unit of their header" if in_feet_are is SiteHeights.STATED else "are metres beside it"
+            why = f"the heights of the sites {said}, and fit no ground in metres"
             unit = Proposal("terrain.elevation_unit", "foot", why)
             return Recognised(again, replace(in_feet, proposals=(*elevation.proposals, unit)), compares=False)
     return Recognised(tables, elevation, compares=heights is SiteHeights.STATED)

@@ -62,11 +62,18 @@ def monthly_table(seen: SeenTable) -> Reshaped | None:
     if not {"depth", "swe"} & set(keys):
         return None
     doubts = [f"two columns of a month may be {key}" for key in IN_GROUP if keys.count(key) > 1]
+    if "swe" not in keys:
+        # Left unread it would be lost in silence.
+        doubts += [
+            f"no column of a month is recognised as swe, and nothing tells what stands under '{_heading(columns[0], notes)}'"
+            for key, columns in zip(keys, groups, strict=True)
+            if not key and any(np.isfinite(column.cells.numbers).any() for column in columns)
+        ]
     group: list[Value] = [key if key in ("date", "depth", "swe", "cores") else "*" for key in keys]
     setting: Value = {"season": season.header, "group": group}
     evidence = f"a row a season under '{season.header}', {len(by_month)} months of {wide} columns side by side"
     proposals = (Proposal("monthly", setting, evidence),)
-    columns, rows = _rows(seen, season, by_month, keys, notes, first)
+    columns, rows = _rows(seen, season, by_month, keys, notes)
     return Reshaped("courses", columns, rows, frozenset({*columns} - {"site_id"}), proposals, evidence, tuple(doubts))
 
 
@@ -115,7 +122,6 @@ def _rows(
     by_month: Mapping[int, Sequence[SeenColumn]],
     keys: Sequence[str],
     notes: Sequence[str],
-    first: int,
 ) -> tuple[dict[str, SeenColumn], np.ndarray]:
     """Return the table as rows of one visit, month by month, and the row that each comes from.
 
@@ -124,15 +130,16 @@ def _rows(
     """
     many = len(seen.raw.rows)
     empty = ("",) * many
+    # Tables that are joined have a second header each.
+    is_season = [not _is_second_header(row, season.position) for row in seen.raw.rows]
     new: dict[str, SeenColumn] = {}
     for key in ("depth", "swe", "cores"):
         if key not in keys:
             continue
         at = keys.index(key)
-        parts = [(("",) * first + own[at].cells.texts[first:]) if at < len(own) else empty for own in by_month.values()]
+        parts = [_values(own[at].cells.texts, is_season) if at < len(own) else empty for own in by_month.values()]
         column = next(own[at] for own in by_month.values() if at < len(own))
-        header = notes[column.position] if notes[column.position].strip() else column.header
-        new[key] = stacked(header, parts, seen.decimal, column)
+        new[key] = stacked(_heading(column, notes), parts, seen.decimal, column)
     years = season.cells.numbers
     dates = [
         [f"{int(year) - (month > SUMMER)}-{month:02d}-01" if np.isfinite(year) else "" for year in years]
@@ -143,6 +150,15 @@ def _rows(
     if site.meanings.get("site_id", 0.0) > LEAST_FIT and site is not season:
         new["site_id"] = tiled(site, len(by_month))
     return new, np.tile(np.arange(many), len(by_month))
+
+
+def _heading(column: SeenColumn, notes: Sequence[str]) -> str:
+    """Return a column's second header, where it has one, else its header."""
+    return notes[column.position] if notes[column.position].strip() else column.header
+
+
+def _values(texts: Sequence[str], is_season: Sequence[bool]) -> tuple[str, ...]:
+    return tuple(text if holds else "" for text, holds in zip(texts, is_season, strict=True))
 
 
 SUMMER = 9

@@ -13,7 +13,13 @@ import pandas as pd
 
 from snowtally.model.problems import InputError, SettingsError
 from snowtally.proposals.answers import Answers
-from snowtally.proposals.clock import DEGREES_PER_HOUR, differing_clocks, propose_clock, propose_offset
+from snowtally.proposals.clock import (
+    DEGREES_PER_HOUR,
+    contradicted_clock,
+    differing_clocks,
+    propose_clock,
+    propose_offset,
+)
 from snowtally.proposals.flight_tables import (
     FlightDay,
     NewTable,
@@ -305,8 +311,8 @@ def _refine(proposed: Proposed, ground: Ground, groups: Sequence[FileGroup], *, 
         _put_clock(proposed, ground, groups[number], f"formats.stations.{number}", records.stations)
     if unclocked:
         records = read_records(draft_settings(proposed.draft))
-    stated = records.sites if compares else records.sites.assign(elevation_m=float("nan"))
-    ground = with_decided_unit(ground, proposed.answers, stated)
+    _check_stated_clocks(proposed, ground, groups, records.stations)
+    ground = with_decided_unit(ground, proposed.answers, records.sites, compares=compares)
     for proposal in ground.elevation.proposals if ground.elevation else ():
         if proposal.key == "terrain.elevation_unit":
             proposed.draft.take(proposal)
@@ -362,6 +368,20 @@ def _put_clock(proposed: Proposed, ground: Ground, group: FileGroup, where: str,
     clock = propose_clock(group, offset, by_sun, of_group)
     settled = proposed.answers.settle(replace(clock, key=f"{where}.clock"))
     proposed.draft.put(settled.key, settled.value, settled.evidence)
+
+
+def _check_stated_clocks(
+    proposed: Proposed, ground: Ground, groups: Sequence[FileGroup], readings: pd.DataFrame
+) -> None:
+    """Refuse clocks that a file states and its air temperature contradicts."""
+    box = _box(ground)
+    if box is None:
+        return
+    for group in groups:
+        of_group = readings[readings["file"].astype(str).isin({str(path) for path in group.files})]
+        refusal = None if group.lacks_clock else contradicted_clock(group, box.middle[0] / DEGREES_PER_HOUR, of_group)
+        if refusal is not None:
+            proposed.refusals.append(refusal)
 
 
 def _put_rasters(proposed: Proposed, ground: Ground, records: Records) -> None:

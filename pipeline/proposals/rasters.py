@@ -232,7 +232,7 @@ HIGHEST_M = ELEVATIONS.believable[1]
 """Above the highest mountain, m."""
 
 
-def with_unit(elevation: Elevation, sites: pd.DataFrame | None = None) -> Elevation | Refusal:
+def with_unit(elevation: Elevation, sites: pd.DataFrame | None = None, *, compares: bool = True) -> Elevation | Refusal:
     """Return the elevation with its unit decided, and the proposal where the file does not declare it.
 
     What decides it, in this order: the file itself, the sites' stated heights, heights that no mountain has, the file's name, slopes
@@ -241,6 +241,7 @@ def with_unit(elevation: Elevation, sites: pd.DataFrame | None = None) -> Elevat
     Parameters
     ----------
     sites : longitude, latitude, elevation_m of those that state it; None before the sites are read.
+    compares : whether the sites say the unit of their heights: equal heights without a unit are both metres or both feet.
     """
     if elevation.metres_per_unit is not None:
         return elevation
@@ -255,14 +256,20 @@ def with_unit(elevation: Elevation, sites: pd.DataFrame | None = None) -> Elevat
                 "Write the right one into every tile (for example with gdal_edit -units metre)",
             )
         return replace(elevation, metres_per_unit=lengths.pop())
-    decided = None if sites is None else _unit_by_sites(elevation, sites)
+    by_sites = None if sites is None else _unit_by_sites(elevation, sites)
+    decided = by_sites if compares else None
     decided = decided or _unit_by_itself(elevation)
     if decided is not None:
         return decided
     if sites is None:
         return elevation
     low, most = elevation.heights.min(), elevation.heights.max()
-    why = f"heights of {low:.0f} to {most:.0f}; {elevation.tiles[0].path.name} declares no unit, and no site states an elevation to compare with"
+    said = (
+        "no site states an elevation to compare with"
+        if by_sites is None
+        else "the sites' heights are equal to it and have no unit either"
+    )
+    why = f"heights of {low:.0f} to {most:.0f}; {elevation.tiles[0].path.name} declares no unit, and {said}"
     question = Proposal("terrain.elevation_unit", "metre", why, ("foot",), is_safe=False)
     return replace(elevation, proposals=(*elevation.proposals, question))
 

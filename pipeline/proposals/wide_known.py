@@ -157,8 +157,8 @@ def _keys_of(texts: Sequence[str]) -> tuple[dict[str, str], list[str]]:
 
 
 def _common_marks(texts: Sequence[str], *, at_start: bool) -> str:
-    """Return the marks and blanks that every text begins (or ends) with."""
-    form = r"^[^\w]*_*" if at_start else r"_*[^\w]*$"
+    """Return the marks and blanks that every text begins (or ends) with; a bracket of a unit belongs to the text."""
+    form = r"^[^\w(\[]*_*" if at_start else r"_*[^\w)\]]*$"
     marks = {match[0] for text in texts if (match := re.search(form, text)) is not None}
     if len(marks) == 1:
         return marks.pop()

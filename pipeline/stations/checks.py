@@ -20,6 +20,7 @@ from snowtally.stations import (
     own_series_checks,
     shifts,
     stuck_sensors,
+    sun_clock,
     weather_checks,
 )
 from snowtally.stations.limits import Rates, StationLimits
@@ -124,6 +125,11 @@ def _contradictions(series: StationSeries, against: Against) -> None:
     depth_checks.contradictions(series, (snow.density_low_kg_m3, snow.density_high_kg_m3, snow.density_least_depth_m))
 
 
+def _clocks_against_sun(series: StationSeries, against: Against) -> None:
+    if against.network is not None:
+        sun_clock.clocks_against_sun(series, against.network)
+
+
 CHECKS: tuple[StationCheck, ...] = (
     lambda series, _: gauge_checks.gauges(series),
     _ranges,
@@ -142,6 +148,7 @@ CHECKS: tuple[StationCheck, ...] = (
     _contradictions,
     lambda series, _: neighbour_checks.against_neighbours(series),
     lambda series, _: clock_checks.clocks(series),
+    _clocks_against_sun,
     lambda series, _: gauge_checks.snow_above_precipitation(series),
 )
 """The checks in order: a gross fault must not make others of itself."""

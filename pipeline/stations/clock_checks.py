@@ -67,11 +67,16 @@ def clocks(series: StationSeries) -> None:
 
 
 def _cycles(series: StationSeries) -> tuple[np.ndarray, np.ndarray]:
-    """Return the daily cycle of air temperature over ten days.
+    """Return the daily cycle of air temperature over ten days, and its readings; both (days, stations)."""
+    waves, counts = daily_waves(series)
+    return _window(waves), _window(counts)
 
-    The first array holds complex sums, (days, stations): each reading's departure from its day's mean, times the
-    direction of its hour. The second array holds the number of readings in each sum. Days with fewer than
-    `LEAST_READINGS` readings are left out.
+
+def daily_waves(series: StationSeries) -> tuple[np.ndarray, np.ndarray]:
+    """Return the daily wave of air temperature, (days, stations).
+
+    The first array holds complex sums: each reading's departure from its day's mean, times the direction of its hour, UTC.
+    The second array holds the number of readings in each sum. Both are 0 on days with fewer than `LEAST_READINGS`.
     """
     values = series.values["air_temperature_c"]
     departure = values - np.repeat(series.day_means("air_temperature_c"), series.day_ends - series.day_starts)
@@ -79,15 +84,15 @@ def _cycles(series: StationSeries) -> tuple[np.ndarray, np.ndarray]:
     counts = series.daily_count("air_temperature_c")
     enough = counts >= LEAST_READINGS
     east, north = (
-        _window(series.by_day(group_sums(departure * of(hour), series.day_starts)[0]), enough)
+        np.where(enough, series.by_day(group_sums(departure * of(hour), series.day_starts)[0]), 0.0)
         for of in (np.cos, np.sin)
     )
-    return east + 1j * north, _window(counts, enough)
+    return east + 1j * north, np.where(enough, counts, 0.0)
 
 
-def _window(table: np.ndarray, enough: np.ndarray) -> np.ndarray:
-    """Return centred sums over ten days of days with enough readings."""
-    total = np.vstack([np.zeros((1, table.shape[1])), np.cumsum(np.where(enough, table, 0.0), axis=0)])
+def _window(table: np.ndarray) -> np.ndarray:
+    """Return centred sums over ten days."""
+    total = np.vstack([np.zeros((1, table.shape[1])), np.cumsum(table, axis=0)])
     days = np.arange(len(table))
     return total[np.minimum(days + CYCLE_DAYS // 2, len(table))] - total[np.maximum(days - CYCLE_DAYS // 2, 0)]
 

@@ -8,8 +8,7 @@ import numpy as np
 
 from snowtally.model.rules import stations as rules
 from snowtally.stations.neighbours import Neighbours
-from snowtally.stations.series import StationSeries
-from snowtally.stations.shifts import ALL_ONE, rows_with_readings
+from snowtally.stations.series import ALL_ONE, StationSeries, rows_with_readings
 
 SNOW_MM = 40.0
 """Ratios of thinner snow say nothing."""

@@ -35,12 +35,13 @@ class Network:
     ----------
     elevation_m : by site_id.
     weather : days of the weather table: date, elevation_m, air_temperature_c, precipitation_mm; may be empty.
-    latitude : degrees north, missing where unknown.
+    latitude, longitude : of the basin, degrees north and east, missing where unknown.
     """
 
     elevation_m: pd.Series
     weather: pd.DataFrame = field(default_factory=pd.DataFrame)
     latitude: float = np.nan
+    longitude: float = np.nan
 
     def heights(self, names: list[str]) -> np.ndarray:
         """Return the elevations of stations, m, (stations,), missing where unknown."""

@@ -305,3 +305,15 @@ def _codes(site_ids: pd.Series) -> tuple[np.ndarray, list[str]]:
 def _out_of_order(codes: np.ndarray, seconds: np.ndarray) -> bool:
     same = codes[1:] == codes[:-1]
     return bool(np.any(codes[1:] < codes[:-1]) or np.any(same & (seconds[1:] <= seconds[:-1])))
+
+
+def rows_with_readings(series: StationSeries, name: str, ends: tuple[int, int]) -> np.ndarray:
+    """Return the rows between two rows that hold a reading.
+
+    Both ends are included.
+    """
+    return ends[0] + np.flatnonzero(np.isfinite(series.values[name][ends[0] : ends[1] + 1]))
+
+
+ALL_ONE = 1e9
+"""Hours: one stretch is one finding, whatever gaps lie in it."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -79,7 +80,7 @@ def _against_stations(
     """Set aside in place what the stations contradict."""
     days = pd.date_range(weather["date"].min(), weather["date"].max())
     at = days.get_indexer(weather["date"])
-    network = Network(network.elevation_m, weather, network.latitude)
+    network = replace(network, weather=weather)
     table, heights = _beside(daily, days, network, air_checks.NAME)
     air = air_checks.judge(days, table, heights, network, limits.air)
     for marks, rule in ((air.doubtful, rules.AIR_OF_TWO_ALONE), (air.wrong, rules.WEATHER_AIR_AGAINST_STATIONS)):

@@ -8,9 +8,10 @@ import numpy as np
 
 from snowtally.model.rules import stations as rules
 from snowtally.model.rules.rule import Rule
+from snowtally.stations.bridging import bridged_since, tell_bridging
 from snowtally.stations.neighbours import FROZEN_C, Neighbours, change_over, others_quantile, window_sum
 from snowtally.stations.series import StationSeries
-from snowtally.stations.shifts import bridged_since, tell_bridging, tell_shift
+from snowtally.stations.shifts import tell_shift
 
 QUIET_SPREAD = 3.0
 """A change must exceed the neighbours' by the threshold and so many robust spreads of the neighbours' own changes."""

@@ -27,78 +27,75 @@ UNSEEN = 0
 """What the ground holds where it was not seen, as some deliveries do without saying so."""
 
 HEAD = """
-Ettlewick Water telemetry
-Daily report
+Ettlewick Water, readings of the high stations
+Printed 9 October 2031, 06:10 standard time (UTC-7)
+Days 1 April 2029 to 8 October 2031
 
-How to read this report
-  One line a day. Under each station stand its elements, in the order of the list below.
-  A heading names the station, its number in brackets, the element, and the unit in brackets.
-  The day is a day of standard time. Nothing is shifted in summer.
-  Readings of the telemetry are raw. They may be corrected until the end of the season.
-  An empty field means that no reading came in.
+What stands where
+  A line is a day of standard time, which is not changed in summer.
+  A column is one reading of one station: the reading, its unit in brackets, the station's number and name.
+  Nothing between two semicolons: no reading came in.
+  Nothing is corrected before the season ends.
 
-Stations in this report
+The stations
 {stations}
 
-Elements in this report
-  Snow Water Equivalent      inches               weighed by the pillow at the end of the day
-  Snow Depth                 inches               from the mast at the end of the day
-  Precipitation Total        inches               gauge total since 1 April at the end of the day
-  Air Temperature Mean       degrees Fahrenheit   mean of the day's hours
-  Air Temperature Highest    degrees Fahrenheit   highest of the day's hours
-  Air Temperature Lowest     degrees Fahrenheit   lowest of the day's hours
+The readings
+  air temperature, mean      degrees Fahrenheit   of the day's hours
+  air temperature, lowest    degrees Fahrenheit   of the day's hours
+  air temperature, highest   degrees Fahrenheit   of the day's hours
+  gauge total                inches               since 1 April, at the end of the day
+  snow depth                 inches               from the mast, at the end of the day
+  pillow SWE                 inches               at the end of the day
 
-Instruments
-  Pillows are steel, 10 feet by 10 feet, filled each autumn and levelled in May.
-  Masts stand 30 feet from the pillow. Their zero is read on bare ground in April.
-  Gauges are 12 inches wide and have a wind screen.
-  Thermometers hang 15 feet above the ground in a screen with a fan.
+The instruments
+  Pillows are square, of steel, filled each autumn and levelled in May.
+  Masts stand a rope's length from the pillow. Their zero is read on bare ground in April.
+  Gauges have a wind screen.
+  Thermometers hang above the deepest snow, with a fan.
 
-Quality
-  Level 0: as received. Level 1: looked at once. This report is of level 1.
+What to mind
   Depths under two inches are often grass.
-  Pillows bridge when a crust carries the snow: compare with the gauge.
+  A crust carries snow over a pillow: compare with the gauge.
+  A mast that is rimed reads too much.
 
-Visits of the stations
+Who goes there
   Every station is visited before the snow and after it.
-  A storm visit is made when the mast is rimed for more than three days.
+  A visit is made when the mast is rimed for more than three days.
 
-Changes
-  2019: thermometers replaced at all stations.
+What was changed
+  2019: thermometers at all stations.
   2023: masts raised by three feet.
-  2027: the report got one line a day.
-
-Period 1 April 2029 to 8 October 2031
-Printed 9 October 2031, 06:10 standard time (UTC-7)
+  2027: this report has one line a day.
+  2028: the readings of a station stand in the order of the list above.
+  2029: numbers go before names.
 """.strip("\n")
 
 
 def write_report(records: Records) -> None:
     """Write the stations' daily report."""
     stations = records.kind("station")
-    names = "\n".join(
-        f"  {name} ({number})" for name, number in zip(stations["name"], stations["site_id"], strict=True)
-    )
+    names = "\n".join(f"  {number} {name}" for name, number in zip(stations["name"], stations["site_id"], strict=True))
     columns: dict[str, pd.Series] = {}
     days = pd.DatetimeIndex(records.stations["time"].unique()).sort_values()
     for name, number in zip(stations["name"], stations["site_id"], strict=True):
         own = records.stations[records.stations["site_id"] == number].set_index("time")
         air = own["air_temperature_c"] * 1.8 + 32
-        for element, values in (
-            ("Snow Water Equivalent (in)", own["swe_mm"] / 25.4),
-            ("Snow Depth (in)", (own["depth_cm"] / 2.54).round(0)),
-            ("Precipitation Total (in)", own["precipitation_total_mm"] / 25.4),
-            ("Air Temperature Mean (degF)", air),
-            ("Air Temperature Highest (degF)", air + 8.5),
-            ("Air Temperature Lowest (degF)", air - 9.0),
+        for reading, values in (
+            ("air temperature, mean (degF)", air),
+            ("air temperature, lowest (degF)", air - 9.0),
+            ("air temperature, highest (degF)", air + 8.5),
+            ("gauge total (in)", own["precipitation_total_mm"] / 25.4),
+            ("snow depth (in)", (own["depth_cm"] / 2.54).round(0)),
+            ("pillow SWE (in)", own["swe_mm"] / 25.4),
         ):
-            columns[f"{name} ({number}) {element}"] = values.round(1)
+            columns[f"{reading} - {number} {name}"] = values.round(1)
     table = pd.DataFrame(
-        {"Date": days.strftime("%Y-%m-%d"), **{head: own.reindex(days).to_numpy() for head, own in columns.items()}}
+        {"Day": days.strftime("%d.%m.%Y"), **{head: own.reindex(days).to_numpy() for head, own in columns.items()}}
     )
-    lines = [f"# {line}".rstrip() for line in HEAD.format(stations=names).splitlines()]
+    lines = [f"% {line}".rstrip() for line in HEAD.format(stations=names).splitlines()]
     (HERE / "telemetry_daily.csv").write_text(
-        "\n".join(lines) + "\n" + table.to_csv(index=False, lineterminator="\n"), "utf-8"
+        "\n".join(lines) + "\n" + table.to_csv(index=False, sep=";", lineterminator="\n"), "utf-8"
     )
 
 
@@ -110,30 +107,30 @@ def write_histories(records: Records) -> None:
     for course in records.kind("course").itertuples():
         own = by[by["site_id"] == course.site_id]
         rows = [["Season", *(month for month in months for _ in range(3))]]
-        rows.append(["", *(word for _ in months for word in ("Sampled", "Depth (in)", "SWE (in)"))])
+        rows.append(["", *(word for _ in months for word in ("SWE in", "Depth in", "Visited"))])
         for year, visits in own.groupby(own["nominal_date"].dt.year):
             cells = {f"{visit.nominal_date:%b}": visit for visit in visits.itertuples()}
             row = [str(year)]
             for month in months:
                 visit = cells.get(month)
                 row += (
-                    [f"{visit.date:%b %d}", f"{visit.depth_cm / 2.54:.0f}", f"{visit.swe_mm / 25.4:.1f}"]
+                    [f"{visit.swe_mm / 25.4:.1f}", f"{visit.depth_cm / 2.54:.0f}", f"{visit.date:%d %b}"]
                     if visit
                     else [""] * 3
                 )
             rows.append(row)
         with (HERE / "courses" / f"{course.site_id}.csv").open("w", encoding="utf-8", newline="") as to:
             to.write(
-                f"# Snow course {course.site_id}\n# Mean of the course's points. Seasons are named by the year they end in.\n"
+                f"% Course {course.site_id}\n% Means of the points of a visit, inches. A season bears the year in which it ends.\n"
             )
-            csv.writer(to, lineterminator="\n").writerows(rows)
+            csv.writer(to, delimiter=";", lineterminator="\n").writerows(rows)
 
 
 def write_sites(records: Records) -> None:
-    """Write the list of sites: name, number, kind, feet, latitude, longitude; no header."""
-    kinds = {"course": "SNOW COURSE", "station": "PILLOW"}
+    """Write the list of sites: kind, number, longitude, latitude, feet, name; no header."""
+    kinds = {"course": "course", "station": "pillow"}
     lines = [
-        f"{name} | {number} | {kinds[kind]} | {height / 0.3048:.0f} | {latitude:.4f} | {longitude:.4f}"
+        f"{kinds[kind]}\t{number}\t{longitude:.4f}\t{latitude:.4f}\t{height / 0.3048:.0f}\t{name}"
         for number, name, kind, longitude, latitude, height in records.sites.itertuples(index=False, name=None)
     ]
     (HERE / "site_list.txt").write_text("\n".join(lines) + "\n", "utf-8")

@@ -14,7 +14,7 @@ BLOCKS = make_screens.BLOCK.findall(PAGE)
 def test_the_page_goes_from_files_to_scheduled_nights():
     words = [command for block in BLOCKS for command in make_screens.commands(block)]
     steps = [command.partition("snowtally ")[2].split()[0] for command in words if "snowtally " in command]
-    assert steps == ["init", "check", "update", "backfill", "status", "schedule"]
+    assert steps == ["init", "check", "update", "backfill", "status", "schedule", "init", "check", "check"]
 
 
 def test_init_proposes_the_settings_that_the_page_shows(tmp_path):

@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from snowtally.courses.context import Context, Expected, Neighbours, StationDays
+from snowtally.courses.context import Context, Expected, Neighbours
+from snowtally.courses.station_days import StationDays
 from snowtally.sites.seasons import typical_density
 
 DAY = pd.Timestamp("2031-03-01")

@@ -10,7 +10,8 @@ from made_courses import LIMITS, around, rules, samples
 
 from snowtally.courses.checks import check_courses
 from snowtally.courses.context import Expected
-from snowtally.courses.mixups import Points, explain_sheet, odd_points
+from snowtally.courses.mixups import Points, explain_sheet
+from snowtally.courses.odd_points import odd_points
 
 
 @pytest.mark.parametrize("factors", [(1 / 2.54, 1.0), (1.0, 1 / 25.4), (1 / 2.54, 1 / 25.4), (10.0, 1.0), (1.0, 0.1)])

@@ -1,6 +1,7 @@
 """The grid, the clock and the season that are proposed."""
 
 import datetime as dt
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,9 +12,15 @@ from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
 
 from snowtally.inputs.read_terrain import MOST_AREA_DISTORTION
-from snowtally.proposals.clock import differing_clocks, propose_clock, propose_offset, warmest_hour
+from snowtally.proposals.clock import (
+    contradicted_clock,
+    differing_clocks,
+    propose_clock,
+    propose_offset,
+    warmest_hour,
+)
 from snowtally.proposals.grid import LONGEST_NIGHT_S, memory_gb, night_s, propose_grid, utm_code
-from snowtally.proposals.proposal import FileGroup, Refusal
+from snowtally.proposals.proposal import FileGroup, Proposal, Refusal
 from snowtally.proposals.raster_facts import Box
 from snowtally.proposals.season import newest_with_snow, propose_season
 
@@ -127,7 +134,19 @@ def test_files_whose_air_tells_two_clocks_are_refused():
 
     assert differing_clocks(files, -7, -105.5 / 15, two(14.5, 14.3)) is None
     refused = str(differing_clocks(files, -7, -105.5 / 15, two(14.5, 21.5)))
-    assert refused.startswith("/x/a.csv: its air tells that the times are UTC-7, and that of b.csv tells UTC+0.")
+    assert refused.startswith(
+        "/x/a.csv: its air temperature shows that the times are UTC-7; that of b.csv shows UTC+0."
+    )
+
+
+def test_a_stated_clock_that_the_air_contradicts_is_refused():
+    # Local times under the header "Time (UTC)": warmest at half past two by the clock, in the morning by the sun.
+    stated = replace(group(), proposals=(Proposal("clock", 0, "'Time (UTC)'"),))
+    refused = str(contradicted_clock(stated, -105.5 / 15, air(14.5)))
+    assert "states ('Time (UTC)') the air is warmest at 07:2" in refused
+    assert "`clock: -7`" in refused
+    assert contradicted_clock(stated, -105.5 / 15, air(21.5)) is None
+    assert contradicted_clock(stated, -105.5 / 15, air(14.5, amplitude=0.0)) is None
 
 
 def test_the_warmest_hour_of_a_wave():

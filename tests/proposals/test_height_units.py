@@ -70,3 +70,17 @@ def test_heights_decide_each_other_unless_they_are_equal(terrain, sites, metres_
     assert not seen.compares
     proposed = {one.key: one.value for one in seen.elevation.proposals}
     assert proposed.get("terrain.elevation_unit") == ("foot" if metres_per_unit == FOOT else None)
+
+
+def test_heights_whose_header_says_metres_decide_a_terrain_in_feet(tmp_path):
+    elevation = Elevation((facts_of(write(tmp_path / "dem.tif", heights(1 / FOOT), CORNER)),))
+
+    def propose(beside):
+        if abs(float(beside.heights.mean()) - float(heights().mean())) > 250:
+            why = Refusal(Path("/x/sites.csv"), "Altitude m", "the numbers fit no unit", "Mend them", "elevation")
+            return replace(tables(), refusals=(why,))
+        return tables(elevation_column("Altitude m"))
+
+    seen = recognised(elevation, propose)
+    assert seen.elevation.metres_per_unit == FOOT
+    assert "in the unit of their header" in seen.elevation.proposals[-1].evidence

@@ -203,6 +203,11 @@ def test_a_row_a_season_and_a_group_a_month(tmp_path):
     assert rows["date"].dt.strftime("%Y-%m-%d").tolist() == means["date"].tolist()
     assert np.allclose(rows["depth_m"] * 100, means["depth_cm"], atol=0.06)
     assert np.allclose(rows["swe_mm"], means["swe_mm"], atol=0.51)
+    # A word that says nothing of SWE is told: the depth alone would be read in silence.
+    for path in tmp_path.glob("QC*.csv"):
+        path.write_text(path.read_text("utf-8").replace("SWE mm", "yield mm"), "utf-8")
+    found = propose_tables(sorted(tmp_path.iterdir()), HINT)
+    assert "nothing tells what stands under 'Feb yield mm'" in "\n".join(map(str, found.refusals))
 
 
 def test_sites_in_a_projected_system_in_feet_with_other_words_for_the_kind(tmp_path):

@@ -1,6 +1,7 @@
 """Which raster is what: by values, names and dates, never by a guess that would be silent."""
 
 import numpy as np
+import openpyxl
 import pandas as pd
 import pytest
 from made_basin import LEFT, TOP, elevation_of
@@ -17,7 +18,7 @@ from snowtally.proposals.flight_tables import (
     unit_proposals,
 )
 from snowtally.proposals.folder import folder_of
-from snowtally.proposals.ground import ground_of, with_decided_unit
+from snowtally.proposals.ground import ground_of, named_in_tables, with_decided_unit
 from snowtally.proposals.raster_facts import RasterFacts, facts_of
 from snowtally.proposals.rasters import RasterKind, fraction_refusal, kind_of
 
@@ -133,6 +134,12 @@ def test_heights_that_nothing_decides_the_unit_of_are_a_question_that_must_be_an
     assert question.key == "terrain.elevation_unit"
     assert (question.value, question.others) == ("metre", ("foot",))
     assert "dem.tif" in question.evidence
+    assert "no site states an elevation" in question.evidence
+    # Sites that agree, and say no unit either, are both metres or both feet: the question says so.
+    answers = Answers()
+    with_decided_unit(ground_in(tmp_path, answers), answers, sites_at(1.0), compares=False)
+    (question,) = answers.undecided
+    assert "the sites' heights are equal to it and have no unit either" in question.evidence
 
 
 def test_heights_that_no_mountain_has_are_feet_and_so_are_slopes_that_none_has(tmp_path):
@@ -176,6 +183,12 @@ def test_rasters_that_a_table_names_are_no_elevation(tmp_path):
     answers = Answers()
     assert ground_in(tmp_path, answers).elevation.tiles[0].path.name == "dem.tif"
     assert answers.questions == []
+    (tmp_path / "flights.csv").unlink()
+    book = openpyxl.Workbook()
+    for row in (["flight_id", "date", "snow_on", "snow_off"], ["F1", "2031-03-01", "f1_*.tif", None]):
+        book.active.append(row)
+    book.save(tmp_path / "flights.xlsx")
+    assert named_in_tables(folder_of(tmp_path)) == {tmp_path / "f1_a.tif"}
 
 
 def kinds_of(*paths):

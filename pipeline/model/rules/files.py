@@ -200,7 +200,8 @@ NO_SITE_OR_TIME = Rule(
 )
 NO_CLOCK = replace(
     NO_SITE_OR_TIME,
-    message="a local time without an offset is no instant: declare its clock under formats.stations in the settings",
+    message="a local time without an offset is no instant: say under formats.stations how many hours its clock is ahead of UTC, as in "
+    "`clock: -7`, or name its time zone, as in `clock: Area/City`",
 )
 SKIPPED_TIME = replace(
     NO_SITE_OR_TIME,

@@ -62,6 +62,50 @@ MIXED_UNITS = Rule(
     degrades=Degrades("looks as if it were in another unit than the rest"),
 )
 
+COURSES_IN_ANOTHER_UNIT = Rule(
+    "courses in another unit",
+    ("courses",),
+    Severity.ERROR,
+    Action.USED,
+    "a course file, or a round of one, whose SWE is by a factor of 2.54, 10 or 25.4 other than that of four and more other places at its "
+    "elevation, or than its own other rounds, while its density is right; four courses and more, before the melt: 150 to 1",
+    "depth and SWE are in one wrong unit together, so that no sheet shows it by itself",
+    message="depth and SWE look like {slip}: look at the sheets, and mend the file or declare the unit of both under formats.courses. It may "
+    "also be that the other places are {turned}",
+    degrades=Degrades("looks as if depth and SWE were both in another unit"),
+)
+
+TIMES_AGAINST_SUN = Rule(
+    "times against the sun",
+    ("stations",),
+    Severity.ERROR,
+    Action.USED,
+    "the air temperature of two stations and more of a file, over 20 days and more of four readings, is highest four hours and more from "
+    "half past two of the sun's time, at all of them alike",
+    "air is warmest two to three hours after noon; slope and shade move that by up to two hours",
+    message="the times of this file are about {hours} h too {about}. Look whether they are UTC or local time, whatever a header says, and "
+    "declare it under formats.stations: `clock: 0` is UTC, `clock: -7` is seven hours west of it",
+    degrades=Degrades("has times that its air temperature contradicts"),
+)
+TIMES_AGAINST_SUN_ONE = replace(
+    TIMES_AGAINST_SUN,
+    severity=Severity.WARNING,
+    looks_at="the same of a file with one such station",
+    why="one station may have a wrong clock of its own",
+    degrades=None,
+)
+SUMMER_TIME = Rule(
+    "summer time",
+    ("stations",),
+    Severity.NOTE,
+    Action.USED,
+    "the warmest hour of a file's stations moves by 0.6 to 1.5 h, the right way, on a Sunday on which clocks change, two weeks before against "
+    "two weeks after, and by four times what it moves by on other days",
+    "the sun does not change its clock",
+    message="the times may be put forward in summer. If they are, declare the zone's name under formats.stations, such as `clock: Area/City`; "
+    "if not, nothing is to be done",
+)
+
 UNDECLARED_VOIDS = Rule(
     "undeclared voids",
     ("terrain",),
