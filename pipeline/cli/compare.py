@@ -122,8 +122,7 @@ class CompareResult(base.Result):
             base.styled(f"B: {b}", "bold"),
             *sentences(compared, self.units),
             _totals(compared.totals, self.units),
-            "se: of the change, from errors that both have in common (low) to errors that have nothing in common (high). "
-            "Two revisions of one date share nearly all.",
+            "The se of a change is small where A and B share their errors: what both have wrong, their difference has not.",
             self._map_words(),
             _sites(compared.sites, self.units),
             *([] if self.folder is None else [f"Written: {self.folder}"]),
@@ -176,16 +175,15 @@ def _totals(totals: pd.DataFrame, units: Units) -> Table:
         names = {"basin": "basin", "zone": row.zone_id, "band": f"{band} {label(units.elevation)}"}
         volumes = (row.volume_m3_a, row.volume_se_m3_a, row.volume_m3_b, row.volume_se_m3_b)
         change = volume(abs(row.change_m3), units)
-        errors = sorted((row.change_m3_se_shared, row.change_m3_se_apart))
         rows.append([
             names[row.level],
             *(volume(m3, units) for m3 in volumes),
             change and ("-" if row.change_m3 < 0 else "+") + change,
-            "-".join(volume(m3, units) for m3 in errors),
+            volume(row.change_m3_se, units),
             *(figure(mm, units.swe) for mm in (row.swe_mean_mm_a, row.swe_mean_mm_b)),
             figure(row.change_mm, units.swe, signed=True),
         ])  # fmt: skip
-    headers = ("", "A", "se", "B", "se", "change", "se low-high", f"A {swe}", f"B {swe}", f"change {swe}")
+    headers = ("", "A", "se", "B", "se", "change", "se", f"A {swe}", f"B {swe}", f"change {swe}")
     return base.table(f"Totals, {label(units.volume)} and {swe}", headers, rows)
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 import xarray as xr
 
 from snowtally.archive.revisions import Revision, RevisionId, asked_revision
+from snowtally.inspection.change_error import DatedError, change_error
 from snowtally.publishing.changes import changed_values, changes
 from snowtally.reading import find_revision, load_record, open_day, read_sites, revision_totals
 
@@ -51,8 +52,8 @@ class Comparison:
     changes : settings, code, rows and grids that differ, as `snowtally.publishing.changes` tells them.
     models : parameters that differ: key, was, is.
     totals : one row a level, zone and band: the figures as `_a` and `_b`, and `change_mm`, `change_m3` with their standard
-        errors: `_se_shared` if the errors of both are one and the same, `_se_apart` if they have nothing in common. The
-        truth lies between: two revisions of one date share nearly all, two dates far apart little.
+        errors `change_mm_se`, `change_m3_se`. The basin's is that of `change_error`: a record has the parts of its error alone.
+        In zones and bands errors are taken to be as much alike as in the basin.
     swe_change_mm : difference of the maps (y, x), mm, missing where one is; None where the grids do not meet.
     no_map : why there is none, empty where there is one.
     sites : by site what it said and the map says there in both, and by how much the map moved, most first.
@@ -117,10 +118,14 @@ def _totals(a: Side, b: Side) -> pd.DataFrame:
     one, other = (revision_totals(side.revision.path)[_LEVEL_KEYS + _FIGURES] for side in (a, b))
     # A zone or band that only one of them has stays, with its figures missing on the other side.
     both = one.merge(other, on=_LEVEL_KEYS, how="outer", suffixes=("_a", "_b"), sort=False)
+    basin = both.loc[both["level"] == "basin"].iloc[0]
+    errors = [basin[f"volume_se_m3_{side}"] for side in "ab"]
+    of_basin = change_error(*(DatedError.of(side.record, se) for side, se in zip((b, a), errors[::-1], strict=True)))
+    # Of the error that there would be if the two had nothing in common.
+    apart = of_basin / whole if (whole := float(np.hypot(*errors))) else 0.0
     for change, figure, se in (("change_mm", "swe_mean_mm", "swe_se_mm"), ("change_m3", "volume_m3", "volume_se_m3")):
         both[change] = both[f"{figure}_b"] - both[f"{figure}_a"]
-        both[f"{change}_se_shared"] = (both[f"{se}_b"] - both[f"{se}_a"]).abs()
-        both[f"{change}_se_apart"] = np.hypot(both[f"{se}_a"], both[f"{se}_b"])
+        both[f"{change}_se"] = apart * np.hypot(both[f"{se}_a"], both[f"{se}_b"])
     order = {level: number for number, level in enumerate(("basin", "zone", "band", "zone_band"))}
     return both.sort_values(
         _LEVEL_KEYS, key=lambda c: c.map(order) if c.name == "level" else c.fillna(-np.inf if c.dtype == float else ""),

@@ -14,7 +14,7 @@ from snowtally.report.maps import Layer, Sheet
 from snowtally.report.pictures import Legend, legend
 from snowtally.report.published import PublishedDay, read_day, swe_on
 from snowtally.report.templating import page
-from snowtally.report.units import Units, number, rounding_of_change
+from snowtally.report.units import Units, number
 from snowtally.report.words import COMMANDS
 
 COMPARE_PAGE = "comparison.html"
@@ -76,21 +76,19 @@ def _maps(
 
 
 def _total(row: dict[str, Any], units: Units, zone_names: dict[str, str]) -> dict[str, Any]:
-    """Return a row of the totals. A change is rounded to the least that its error may be, as on the day's page."""
+    """Return a row of the totals."""
     elevation = units.elevation
     name = _LEVELS[row["level"]]
     if row["level"] == "zone":
         name = zone_names.get(row["zone_id"], row["zone_id"])
     elif row["level"] == "band":
         name = f"{elevation.text(row['band_low_m'])}\u2013{elevation.text(row['band_high_m'])} {elevation.label}"
-    low, high = sorted((row["change_m3_se_shared"], row["change_m3_se_apart"]))
-    rounding = rounding_of_change(low, high)
+    se = row["change_m3_se"]
     return row | {
         "name": name,
         "key": f"{row['level']}|{row['zone_id'] if row['level'] == 'zone' else ''}|{row['band_low_m'] if row['level'] == 'band' else ''}",
-        "change": number(row["change_m3"], units.volume, rounding, of="change_m3", signed=True),
-        "low": number(low, units.volume, rounding, of="change_m3_se_low"),
-        "high": number(high, units.volume, rounding, of="change_m3_se_high"),
+        "change": number(row["change_m3"], units.volume, se, of="change_m3", signed=True),
+        "change_se": number(se, units.volume, se, of="change_m3_se"),
     }
 
 

@@ -134,14 +134,6 @@ def spaced(value: float, decimals: int, *, signed: bool = False) -> str:
     return sign + digits
 
 
-def rounding_of_change(shared: float, apart: float) -> float:
-    """Return the error that a change is rounded to. Given are the least and the largest standard error it may have.
-
-    Days next to each other share most of their error: rounded to the whole of it, every change would be none.
-    """
-    return max(shared, 0.1 * apart)
-
-
 def number(value: float | None, unit: Unit, se: float | None = None, *, of: str = "", signed: bool = False) -> Markup:
     """Return a number of the archive as it stands on the page. `of` names its column."""
     if value is None or not math.isfinite(value):

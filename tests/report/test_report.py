@@ -363,7 +363,7 @@ def test_a_comparison_page_tells_both_sides(history):
     page = read_page(compare_page(found, "larkmoor", UNITS["metric"]))
     row = {n.of: n for n in page.numbers if n.level == "compare" and n.key == "basin||"}
     whole = found.totals.iloc[0]
-    for of in ("volume_m3_a", "volume_m3_b", "volume_se_m3_a", "change_m3", "change_mm"):
+    for of in ("volume_m3_a", "volume_m3_b", "volume_se_m3_a", "change_m3", "change_m3_se", "change_mm"):
         assert row[of].value == whole[of], of
     sites = {(n.key, n.of): n.value for n in page.numbers if n.level == "compare-sites"}
     assert sites["NA", "estimate_a_mm"] == found.sites.set_index("site_id").loc["NA", "estimate_a_mm"]
