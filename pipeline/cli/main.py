@@ -9,7 +9,21 @@ from typing import Annotated, Any
 
 import typer
 
-from snowtally.cli import check, compare, init, past, plan, prune, report, schedule, status, update, verify, withdraw
+from snowtally.cli import (
+    check,
+    compare,
+    init,
+    past,
+    plan,
+    prune,
+    report,
+    schedule,
+    series,
+    status,
+    update,
+    verify,
+    withdraw,
+)
 from snowtally.cli.base import Failure, Status, app, finish
 from snowtally.cli.version import versions
 from snowtally.model.problems import ArchiveError, SettingsError, SnowtallyError, StoppedError
@@ -32,6 +46,7 @@ for command in (
     prune.prune,
     schedule.schedule,
     report.report,
+    series.series,
     plan.plan,
 ):
     app.command()(command)

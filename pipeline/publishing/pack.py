@@ -16,6 +16,7 @@ from snowtally.archive.columns import COLUMNS
 from snowtally.model.day import Day
 from snowtally.model.problems import ArchiveError
 from snowtally.publishing.estimate_nc import rounded_fields, write_estimate
+from snowtally.publishing.map_files import map_files
 from snowtally.publishing.outlook_files import GRIDS, write_outlook
 from snowtally.publishing.rasters import RASTERS, cog_bytes
 from snowtally.publishing.tables import add_up, arrow_table, csv_bytes, parquet_bytes, tidy
@@ -78,8 +79,6 @@ def _tables(day: Day) -> dict[str, bytes]:
         ),
     }
     named = {"sites": day.sites, "checks": day.checks, "skill": day.skill, "normals": day.normals}
-    return tables | {
-        f"{name}.csv": csv_bytes(tidy(table, COLUMNS[name], name), COLUMNS[name])
-        for name, table in named.items()
-        if table is not None
-    }
+    tidied = {name: tidy(table, COLUMNS[name], name) for name, table in named.items() if table is not None}
+    tables |= {f"{name}.csv": csv_bytes(table, COLUMNS[name]) for name, table in tidied.items()}
+    return tables | map_files(day, totals, tidied["sites"])

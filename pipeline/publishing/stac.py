@@ -11,14 +11,14 @@ import json
 from collections.abc import Iterable
 from typing import Any
 
-import numpy as np
-from pyproj import CRS, Transformer
+import shapely
 
 from snowtally.model.day import Day
 from snowtally.model.grid import BasinGrid
 from snowtally.model.metadata import Metadata, Party
 from snowtally.model.season import first_of_season
 from snowtally.model.variables import VARIABLES
+from snowtally.publishing.map_files import in_degrees, outline_of
 from snowtally.publishing.rasters import RASTERS
 from snowtally.publishing.record import Numbers, Provenance, plain
 from snowtally.reading import RECORD
@@ -43,13 +43,11 @@ _KINDS = {
     ".parquet": ("application/vnd.apache.parquet", ["data"]),
     ".csv": ("text/csv", ["metadata"]),
     ".json": ("application/json", ["metadata"]),
+    ".geojson": ("application/geo+json", ["data"]),
 }
 
 _EDGE_POINTS = 8
-"""Points along each edge of the outline: a projected edge is a curve in degrees, and eight chords follow it to metres."""
-
-_DECIMALS = 6
-"""Degrees are given to a tenth of a metre."""
+"""Chords along the grid's longer edge: a projected edge is a curve in degrees, and eight chords follow it to metres."""
 
 SEASON_START = "10-01"
 """First day of the season where a record's settings do not say."""
@@ -76,7 +74,7 @@ def item_json(day: Day, provenance: Provenance, numbers: Numbers, files: dict[st
     crs = day.grid.crs
     authority = crs.to_authority(min_confidence=100)
     left, bottom, right, top = day.grid.bounds
-    geometry, bbox = outline(day.grid)
+    geometry, bbox = outline(outline_of(day.fields["cell_area"].to_numpy() > 0, day.grid), day.grid)
     season = season_name(day.date, season_start(provenance.settings))
     links = [
         {"rel": "root", "href": "../../../catalog.json", "type": "application/json"},
@@ -173,25 +171,21 @@ def _record_asset() -> dict[str, Any]:
     return {"href": f"./{RECORD}", "type": kind, "roles": roles, "title": "inputs, settings, versions and hashes"}
 
 
-def outline(grid: BasinGrid) -> tuple[dict[str, Any], list[float]]:
-    """Return a grid's outline as GeoJSON and its bounding box. The box is west, south, east, north, in degrees.
+def outline(cells: shapely.Geometry, grid: BasinGrid) -> tuple[dict[str, Any], list[float]]:
+    """Return the basin's outline as GeoJSON and its bounding box. The box is west, south, east, north, in degrees.
 
-    Over the antimeridian west is greater than east, and the outline is the box in two parts (RFC 7946, 3.1.9 and 5.2).
+    `cells` is the outline of the basin's cells: it is followed within half a cell. Over the antimeridian west is greater than east, and the
+    outline is the box in two parts (RFC 7946, 3.1.9 and 5.2).
     """
-    left, bottom, right, top = grid.bounds
-    along = np.linspace(0.0, 1.0, _EDGE_POINTS, endpoint=False)
-    x = np.concatenate([left + along * (right - left), np.full(along.size, right)])
-    x = np.concatenate([x, left + right - x])
-    y = np.concatenate([np.full(along.size, bottom), bottom + along * (top - bottom)])
-    y = np.concatenate([y, bottom + top - y])
-    longitude, latitude = Transformer.from_crs(grid.crs, CRS(4326), always_xy=True).transform(x, y)
-    longitude, latitude = np.round(longitude, _DECIMALS), np.round(latitude, _DECIMALS)
+    longest = max(grid.width, grid.height) * grid.cell_m
+    followed = shapely.segmentize(shapely.simplify(cells, grid.cell_m / 2), longest / _EDGE_POINTS)
+    geometry = in_degrees(followed, grid.crs)
+    points = shapely.get_coordinates(shapely.geometry.shape(geometry))
+    longitude, latitude = points.T
     south, north = float(latitude.min()), float(latitude.max())
     half_circle = 180.0
     if longitude.max() - longitude.min() <= half_circle:
-        ring = [[float(a), float(b)] for a, b in zip(longitude, latitude, strict=True)]
-        box = [float(longitude.min()), south, float(longitude.max()), north]
-        return {"type": "Polygon", "coordinates": [[*ring, ring[0]]]}, box
+        return geometry, [float(longitude.min()), south, float(longitude.max()), north]
     west, east = float(longitude[longitude > 0].min()), float(longitude[longitude < 0].max())
     parts = [
         [[[a, south], [b, south], [b, north], [a, north], [a, south]]]

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from made_day import made_day
 
 from snowtally import reading
+from snowtally.archive import held
 from snowtally.archive.current import (
     UNREADABLE,
     Decisions,
@@ -266,8 +267,8 @@ def test_a_date_with_one_revision_needs_no_record_and_no_index(tmp_path, provena
     def never(*_):
         raise AssertionError
 
-    monkeypatch.setattr(reading, "load_record", never)
-    monkeypatch.setattr(reading, "read_arrow", never)
+    monkeypatch.setattr(held, "load_record", never)
+    monkeypatch.setattr(held, "read_arrow", never)
     assert reading.current_revision(tmp_path, "larkmoor", DAY).number == 1
     assert reading.list_days(tmp_path, "larkmoor")["revision"].tolist() == [1]
 

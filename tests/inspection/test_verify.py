@@ -68,8 +68,9 @@ def test_a_sound_archive_has_no_trouble(sound):
 
 
 REVISION_FILES = [
-    "checks.csv", "density.tif", "depth.tif", "estimate.nc", "item.json", "record.json", "sites.csv", "skill.csv",
-    "swe.tif", "swe_se.tif", "totals.csv", "totals.parquet", "totals_covariance.parquet",
+    "checks.csv", "density.tif", "depth.tif", "estimate.nc", "item.json", "record.json", "sites.csv", "sites.geojson", "sites.parquet", "skill.csv",
+    "swe.tif", "swe_se.tif", "totals.csv", "totals.parquet", "totals_covariance.parquet", "zones.geojson",
+    "zones.parquet",
 ]  # fmt: skip
 
 

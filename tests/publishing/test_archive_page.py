@@ -58,7 +58,7 @@ def basin(place) -> pd.Series:
 
 
 def test_the_page_speaks_every_language():
-    assert [len(of(language)) for language in ("python", "r", "js", "sh")] == [6, 1, 1, 3]
+    assert [len(of(language)) for language in ("python", "r", "js", "sh")] == [7, 1, 1, 3]
 
 
 @pytest.mark.parametrize(
@@ -70,6 +70,7 @@ def test_the_page_speaks_every_language():
         (3, lambda b: f"{b['volume_m3']:.1f}"),
         (4, lambda _: "larkmoor-2031-04-14-r001 2031-04-14 14:00:00+00:00"),
         (5, lambda _: "007"),
+        (6, lambda _: "volume_se_m3="),
     ],
 )
 def test_python(place, number, told, monkeypatch, capsys):

@@ -35,12 +35,16 @@ NAMES = [
     "depth.tif",
     "estimate.nc",
     "sites.csv",
+    "sites.geojson",
+    "sites.parquet",
     "skill.csv",
     "swe.tif",
     "swe_se.tif",
     "totals.csv",
     "totals.parquet",
     "totals_covariance.parquet",
+    "zones.geojson",
+    "zones.parquet",
 ]
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import pystac
 import pytest
 import rasterio
+import shapely
 from made_day import made_day
 from pyproj import CRS
 from pystac.errors import STACValidationError
@@ -185,15 +186,15 @@ def test_season_names(date, start, name):
 
 
 def test_an_outline_over_the_antimeridian_is_in_two_parts():
-    geometry, (west, south, east, north) = outline(
-        BasinGrid(CRS("EPSG:32601"), 100.0, 100_000.0, 7_000_000.0, 3000, 100)
-    )
+    grid = BasinGrid(CRS("EPSG:32601"), 100.0, 100_000.0, 7_000_000.0, 3000, 100)
+    geometry, (west, south, east, north) = outline(shapely.box(*grid.bounds), grid)
     assert west > 170
     assert -178 > east > -180
     assert 0 < (east + 360) - west < 10
     assert [part[0][0][0] for part in geometry["coordinates"]] == [west, -180.0]
     assert south < north
-    plain, box = outline(BasinGrid(CRS("EPSG:32625"), 100.0, 512_000.0, 4_880_000.0, 40, 30))
+    grid = BasinGrid(CRS("EPSG:32625"), 100.0, 512_000.0, 4_880_000.0, 40, 30)
+    plain, box = outline(shapely.box(*grid.bounds), grid)
     assert plain["type"] == "Polygon"
     assert box[0] < box[2]
     ring = plain["coordinates"][0]

@@ -1,0 +1,100 @@
+"""Time series of units, and the tables of a day, as a program reads them."""
+
+import json
+from types import SimpleNamespace
+
+import netCDF4
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+from typer.testing import CliRunner
+
+from snowtally import reading
+from snowtally.cli.main import app
+from snowtally.model.problems import ArchiveError, SettingsError
+
+
+@pytest.mark.parametrize(("of", "units"), [
+    ("basin", ["larkmoor"]), ("zone", ["north", "south"]), ("band", ["1800-2000", "2000-2200", "2200-2400"]),
+])  # fmt: skip
+def test_a_series_has_the_published_totals(archive, of, units):
+    series = reading.series(archive, "larkmoor", of)
+    assert set(series["unit"].to_numpy()) == set(units)
+    totals = reading.read_totals(archive, "larkmoor")
+    for column in ("volume_m3", "swe_se_mm"):
+        published = totals.loc[totals["level"] == of, column].to_numpy().reshape(2, -1)
+        np.testing.assert_array_equal(series[column], published)
+    assert (
+        series["time"].to_numpy().tolist()
+        == pd.to_datetime(["2031-03-01T14:00", "2031-03-05T14:00"]).as_unit("ns").asi8.tolist()
+    )
+    assert series["revision"].to_numpy().tolist() == [2, 1]
+
+
+def test_a_sites_series_has_what_its_tables_say(archive):
+    series = reading.series(archive, "larkmoor", "site", start="2031-03-02")
+    assert series["unit"].to_numpy().tolist() == ["NA", "007"]
+    assert series["swe_mm"].sel(unit="NA").to_numpy().tolist() == [255.6]
+    assert np.isnan(series["swe_mm"].sel(unit="007").to_numpy()).all()
+    assert series["elevation_m"].sel(unit="007") == 2011.3
+    with pytest.raises(ArchiveError, match="no day from 2031-04-01 to its last"):
+        reading.series(archive, "larkmoor", "site", start="2031-04-01")
+
+
+def test_a_series_bears_units_and_the_local_days_as_bounds(archive, tmp_path):
+    reading.series(archive, "larkmoor", "band").to_netcdf(tmp_path / "series.nc")
+    with xr.open_dataset(tmp_path / "series.nc") as series:
+        assert series["time"].attrs["bounds"] == "time_bounds"
+        hours = (series["time_bounds"] - series["time"]) / np.timedelta64(1, "h")
+        np.testing.assert_array_equal(hours, [[-12, 12]] * 2)
+        assert series["band_low_m"].to_numpy().tolist() == [1800, 2000, 2200]
+        assert {name: series[name].attrs["units"] for name in ("volume_m3", "density_mean_kg_m3", "swe_mean_mm")} == {
+            "volume_m3": "m3", "density_mean_kg_m3": "kg m-3", "swe_mean_mm": "mm"}  # fmt: skip
+
+
+def test_every_revision_is_listed_with_what_became_of_it(archive):
+    table = reading.list_revisions(archive, "larkmoor")
+    assert table[["revision", "current", "degraded"]].to_numpy().tolist() == [
+        [1, False, True], [2, True, True], [1, True, False]]  # fmt: skip
+    assert table[["withdrawn", "held_back"]].eq("").all(axis=None)
+
+
+def test_the_other_tables_of_a_day(archive):
+    day = (archive, "larkmoor", "2031-03-05")
+    assert reading.read_checks(*day)["site_id"].tolist() == ["007"]
+    assert reading.read_skill(*day)[["model", "rmse"]].to_numpy().tolist() == [["kriging", 33.333]]
+    # No normals were given, and no forecast reached past the day.
+    assert reading.read_normals(*day).empty
+    assert "melt_m3" in reading.read_outlook(*day)
+
+
+@pytest.fixture
+def command(archive, monkeypatch):
+    """Runs `snowtally series` on the archive and returns what it prints."""
+    chosen = SimpleNamespace(archive_root=archive, basin=SimpleNamespace(id="larkmoor"))
+    monkeypatch.setattr("snowtally.cli.base.read", lambda _: chosen)
+    return lambda *words: CliRunner().invoke(app, ["series", "basin.yaml", *map(str, words)])
+
+
+def test_the_command_gives_a_row_a_date_and_a_column_a_unit(archive, command):
+    done = command("--of", "zone", "--from", "2031-03-02", "--csv")
+    totals = reading.read_totals(archive, "larkmoor", "2031-03-02").query("level == 'zone'").set_index("zone_id")
+    north, south = totals.loc[["north", "south"], "volume_m3"]
+    assert done.stdout == f"date,north,south\n2031-03-05,{north},{south}\n"
+    told = json.loads(command("--of", "site", "--column", "swe_mm", "--json").stdout)
+    assert told["series"] == [
+        {"date": "2031-03-01", "NA": 255.6, "007": None}, {"date": "2031-03-05", "NA": 255.6, "007": None}]  # fmt: skip
+    assert [line.split()[0] for line in command().stdout.splitlines() if "2031" in line] == ["│", "│"]
+
+
+def test_the_command_writes_all_columns_as_a_time_series(command, archive, tmp_path):
+    assert command("--of", "band", "--netcdf", tmp_path / "season.nc").exit_code == 0
+    with netCDF4.Dataset(tmp_path / "season.nc") as file:
+        assert file["time"].bounds == "time_bounds"
+        assert file["volume_m3"].dimensions == ("time", "unit")
+        assert "units" not in file["time_bounds"].ncattrs() or file["time_bounds"].units == file["time"].units
+    with pytest.raises(SettingsError, match=r"--column melt: there is no such column\. There is: .*volume_m3"):
+        raise command("--column", "melt").exception
+    with pytest.raises(SettingsError, match="--netcdf"):
+        raise command("--netcdf", archive / "larkmoor" / "season.nc").exception
