@@ -22,9 +22,9 @@ def report(
     open_page: Annotated[bool, typer.Option("--open", help="Open the page in the browser.")] = False,
     as_json: base.JsonOption = False,
 ) -> None:
-    """Make the page of a date again, and the season page."""
+    """Make again the page of a date, the season page and the archive's front page."""
     from snowtally.reading import list_days
-    from snowtally.report.pages import make_day_page, make_season_page
+    from snowtally.report.pages import make_day_page, make_front_page, make_season_page
     from snowtally.storage.paths import local_file
 
     chosen = base.read(settings)
@@ -38,8 +38,9 @@ def report(
         asked = base.date_of(date)
     page = make_day_page(root, basin, asked, units)
     season = make_season_page(root, basin, units)
+    front = make_front_page(root, basin)
     opened = webbrowser.open(local_file(page).as_uri()) if open_page else True
-    base.finish(ReportResult(basin, str(asked), page, season, opened), as_json=as_json)
+    base.finish(ReportResult(basin, str(asked), page, season, front, opened), as_json=as_json)
 
 
 @dataclass(frozen=True)
@@ -53,13 +54,15 @@ class ReportResult(base.Result):
     date: str
     page: Path
     season_page: Path
+    front_page: Path
     opened: bool
 
     def to_json(self) -> dict[str, Any]:
         """Return the paths of the pages."""
-        return {"basin": self.basin, "date": self.date, "page": str(self.page), "season_page": str(self.season_page)}
+        pages = {"page": self.page, "season_page": self.season_page, "front_page": self.front_page}
+        return {"basin": self.basin, "date": self.date} | {name: str(path) for name, path in pages.items()}
 
     def to_table(self) -> list[Any]:
         """Return the paths of the pages."""
         no_browser = [] if self.opened else ["No browser was found to open it in."]
-        return [f"Page: {self.page}", f"Season page: {self.season_page}", *no_browser]
+        return [f"Page: {self.page}", f"Season page: {self.season_page}", f"Front page: {self.front_page}", *no_browser]

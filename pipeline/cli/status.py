@@ -6,6 +6,7 @@ import calendar
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
     from snowtally.inspection import status as archive
     from snowtally.inspection.growth import Growth
+    from snowtally.settings.basin import Settings
 
 MARKS = {"held": "o", "degraded": "d", "withdrawn": "w", "failed": "x", "missing": "."}
 """Letters of the season's calendar, and what each means."""
@@ -31,7 +33,9 @@ FORECAST_DAYS = 3650
 
 
 def status(
-    settings: base.SettingsFile,
+    settings: Annotated[
+        list[Path], typer.Argument(metavar="SETTINGS...", help="The basin's settings, a YAML file; of several, one row a basin.")
+    ],
     max_age_days: Annotated[
         int | None,
         typer.Option(
@@ -41,14 +45,21 @@ def status(
     ] = None,
     as_json: base.JsonOption = False,
 ) -> None:  # fmt: skip
-    """List which dates are held, degraded, failed or missing, and how old the newest is."""
+    """List which dates are held, degraded, failed or missing, and how old the newest is; of several basins, their newest day."""
+    if len(settings) > 1:
+        from snowtally.cli.status_of_many import many
+
+        base.finish(many([base.read(file) for file in settings], max_age_days), as_json=as_json)
     from snowtally.inspection.status import status as look
 
-    chosen = base.read(settings)
-    local = dt.timezone(dt.timedelta(hours=chosen.basin.utc_offset_hours))
-    today = dt.datetime.now(local).date()
-    held = look(chosen.archive_root, chosen.basin.id, today, chosen.basin.season_start)
+    chosen = base.read(settings[0])
+    held = look(chosen.archive_root, chosen.basin.id, today_of(chosen), chosen.basin.season_start)
     base.finish(StatusResult(chosen.basin.id, chosen.basin.title, held, max_age_days), as_json=as_json)
+
+
+def today_of(chosen: Settings) -> dt.date:
+    """Return the local day of a basin."""
+    return dt.datetime.now(dt.timezone(dt.timedelta(hours=chosen.basin.utc_offset_hours))).date()
 
 
 @dataclass(frozen=True)

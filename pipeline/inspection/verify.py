@@ -350,5 +350,5 @@ def _strays(look: _Look, dates: list[dt.date]) -> list[Trouble]:
 
 def _outside(root: Path) -> Iterator[Path]:
     """Yield the files in the archive's folder that are not its own. Folders are basins."""
-    known = {"archive.json", "catalog.json"}
+    known = {"archive.json", "catalog.json", "index.html"}
     yield from (path for path in sorted(root.iterdir()) if path.is_file() and path.name not in known)

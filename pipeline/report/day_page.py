@@ -8,13 +8,13 @@ from typing import Any
 
 import pandas as pd
 
-from snowtally.inspection.change_error import DatedError, change_error
 from snowtally.publishing.second_look import second_looks
-from snowtally.reading import basin_row, withdrawals
+from snowtally.reading import withdrawals
 from snowtally.report import day_tables
 from snowtally.report.day_sections import SECTIONS, Shows, rows_of
 from snowtally.report.notices import decided, identity, lacking, later_runs
-from snowtally.report.published import LEANING_DAYS, DaysAround, Earlier, PublishedDay, flown
+from snowtally.report.published import LEANING_DAYS, DaysAround, PublishedDay
+from snowtally.report.since import DatedTotals, change, flown
 from snowtally.report.templating import page
 from snowtally.report.units import Unit, Units, number
 from snowtally.report.words import long_date, short_date
@@ -113,33 +113,32 @@ def _ago(date: dt.date, before: dt.date) -> str:
 
 def _changes(day: PublishedDay, around: DaysAround, unit: Unit) -> list[dict[str, Any]]:
     """Return the changes that the top tells of. One whose day the archive lacks says so."""
-    counted = [
-        ("yesterday", around.yesterday, "yesterday is not in the archive"),
-        ("last week", around.last_week, "the day a week before is not in the archive"),
+    now = DatedTotals(day.revision, day.record, day.totals)
+    told = [
+        _change("yesterday", around.yesterday, now, unit) | {"why": "yesterday is not in the archive"},
+        _change("last week", around.last_week, now, unit) | {"why": "the day a week before is not in the archive"},
     ]
-    for words, since in (("the flight", around.last_flight), ("the courses", around.last_round)):
-        if since is not None:
-            name = f"{words} of {short_date(since.survey)}"
-            counted.append((name, since.day, "neither that day nor the week after is in the archive"))
-    return [_change(day, name, then, unit) | {"why": why} for name, then, why in counted]
+    return told + [
+        _change(since.words, since.day, now, unit)
+        | {
+            "why": "neither that day nor the week after is in the archive",
+            "counted_from": short_date(since.dates[-1]) if since.dates[-1] != since.survey else "",
+        }
+        for since in (around.last_flight, around.last_round)
+        if since is not None
+    ]
 
 
-def _change(day: PublishedDay, name: str, then: Earlier | None, unit: Unit) -> dict[str, Any]:
+def _change(since: str, then: DatedTotals | None, now: DatedTotals, unit: Unit) -> dict[str, Any]:
     """Return a change with its standard error. Its value is None where the archive lacks the day."""
-    said: dict[str, Any] = {"name": f"Since {name}", "value": None, "counted_from": ""}
+    said: dict[str, Any] = {"name": f"Since {since}", "value": None, "counted_from": ""}
     if then is None:
         return said
-    before = basin_row(then.totals)
-    errors = (
-        DatedError.of(record, float(whole["volume_se_m3"]))
-        for record, whole in ((day.record, day.whole), (then.record, before))
-    )
-    se = change_error(*errors)
+    told = change(now, then)
     return said | {
-        "value": number(float(day.whole["volume_m3"] - before["volume_m3"]), unit, se, of="change_m3", signed=True),
-        "se": number(se, unit, se, of="change_se_m3"),
-        "counted_from": "" if short_date(then.date) in name or " of " not in name else short_date(then.date),
-    }  # fmt: skip
+        "value": number(told.volume_m3, unit, told.se_m3, of="change_m3", signed=True),
+        "se": number(told.se_m3, unit, told.se_m3, of="change_se_m3"),
+    }
 
 
 def _dates_compared(around: DaysAround, date: dt.date) -> list[dt.date]:

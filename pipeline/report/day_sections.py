@@ -18,7 +18,8 @@ from snowtally.report.colours import ERROR, LESS, MORE, WATER, diverging, sequen
 from snowtally.report.maps import Layer, Sheet, SiteSign
 from snowtally.report.pictures import legend
 from snowtally.report.profile import BandPoint, Profile, SitePoint, profile_chart
-from snowtally.report.published import DaysAround, PublishedDay, flown
+from snowtally.report.published import DaysAround, PublishedDay
+from snowtally.report.since import flown
 from snowtally.report.units import Units
 from snowtally.report.words import COMMANDS, short_date
 from snowtally.statistics.intervals import censored_quantile

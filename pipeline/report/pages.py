@@ -31,6 +31,8 @@ from snowtally.reading import (
     soundness_of,
 )
 from snowtally.report.day_page import DAY_PAGE, SEASON_PAGE, Before, day_page
+from snowtally.report.front import LATEST, basins
+from snowtally.report.front_page import FRONT_PAGE, front_page
 from snowtally.report.notices import identity
 from snowtally.report.published import read_day, read_days_around
 from snowtally.report.season_page import season_page
@@ -84,10 +86,30 @@ def make_season_page(root: str | Path, basin: str, units: str) -> Path:
     return target
 
 
+def make_front_page(root: str | Path, basin: str) -> Path:
+    """Make the archive's front page, after a change to a basin; return its path. Raises ArchiveError."""
+    archive = archive_folder(root)
+    target = archive / FRONT_PAGE
+    with explained(f"Cannot make the page {target}"):
+        while True:
+            newest = _newest(archive)
+            data = front_page(archive)
+            with staged(archive, basin) as work:
+                replace_file(target, data, work.folder)
+            # Another basin may have published meanwhile, and its page been put there before this one.
+            if _newest(archive) == newest:
+                return target
+
+
+def _newest(archive: Path) -> dict[str, bytes]:
+    """Return what names each basin's newest day."""
+    return {basin: (basin_folder(archive, basin) / LATEST).read_bytes() for basin in basins(archive)}
+
+
 def remake(root: str | Path, basin: str, date: dt.date, units: str) -> Pages:
     """Make the pages again that a change to a date touches.
 
-    Its own, those that tell the change since it, the next one's, the season's.
+    Its own, those that tell the change since it, the next one's, the season's, the archive's front.
 
     A date that has no current revision any more loses its page. Never raises: what is published stands, whatever becomes of a
     page; each trouble is one line.
@@ -107,6 +129,7 @@ def remake(root: str | Path, basin: str, date: dt.date, units: str) -> Pages:
     jobs: Jobs = {f"page of {date}": own}
     jobs |= {f"page of {other}": partial(_again, root, basin, other, units) for other in sorted(later)}
     jobs["season page"] = partial(make_season_page, root, basin, units)
+    jobs["front page"] = partial(make_front_page, root, basin)
     troubles = _done(jobs)
     return Pages(made[0] if made else None, troubles)
 
@@ -123,7 +146,8 @@ def remake_all(root: str | Path, basin: str, units: str, stage: Callable[[str], 
         make_day_page(root, basin, date, units)
 
     jobs: Jobs = {f"page of {date}": partial(make_one, date) for date in dates}
-    return _done(jobs | {"season page": partial(make_season_page, root, basin, units)})
+    jobs["season page"] = partial(make_season_page, root, basin, units)
+    return _done(jobs | {"front page": partial(make_front_page, root, basin)})
 
 
 def _done(jobs: Jobs) -> list[str]:

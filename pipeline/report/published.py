@@ -5,9 +5,8 @@ from __future__ import annotations
 import calendar
 import datetime as dt
 import json
-from contextlib import suppress
 from dataclasses import dataclass
-from itertools import pairwise
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,19 +18,26 @@ from snowtally.archive.current import Soundness, words_of
 from snowtally.archive.revisions import Revision
 from snowtally.model.problems import ArchiveError
 from snowtally.model.season import first_of_season
-from snowtally.publishing.archived_inputs import inputs_folder
-from snowtally.publishing.archived_rows import read_rows
 from snowtally.publishing.derived import read_index
 from snowtally.publishing.stac import season_name, season_start
 from snowtally.reading import (
     basin_row,
-    current_revision,
     find_revision,
     load_record,
     open_day,
     read_sites,
     read_totals,
     revision_totals,
+)
+from snowtally.report.since import (
+    DatedTotals,
+    Since,
+    archived_rows,
+    flown,
+    last_before,
+    rounds,
+    survey_dates,
+    totals_on,
 )
 from snowtally.storage.csv_text import with_originals
 from snowtally.storage.paths import local_file, path_of
@@ -47,13 +53,6 @@ MAP_BEFORE_DAYS = 31
 
 LEANING_DAYS = (1, 7)
 """A day's page has the change since the day before and the week before."""
-
-ROUND_DAYS = 10
-"""Courses that are surveyed no further apart than this, days, are one round: crews take a week and some, and come back after two at
-the least (common practice, no source)."""
-
-SURVEY_DAYS = 7
-"""Where the archive lacks a survey's own day, one of so many from it on stands for it: a week later the snow is another's."""
 
 _FIELDS = ("swe", "swe_se", "depth", "density", "elevation", "zone", "source")
 
@@ -130,36 +129,6 @@ class PublishedDay:
 
 
 @dataclass(frozen=True)
-class Earlier:
-    """What is current on an earlier date: its record and totals."""
-
-    revision: Revision
-    record: dict[str, Any]
-    totals: pd.DataFrame
-
-    @property
-    def date(self) -> dt.date:
-        """The local day."""
-        return self.revision.date
-
-
-@dataclass(frozen=True)
-class Since:
-    """A survey that a change is counted from.
-
-    Parameters
-    ----------
-    survey : its last day.
-    dates : the days that may stand for it: itself, and as long as the archive lacks it, the days after.
-    day : what is current on the first of them that the archive holds; None where it holds none.
-    """
-
-    survey: dt.date
-    dates: list[dt.date]
-    day: Earlier | None
-
-
-@dataclass(frozen=True)
 class DaysAround:
     """The days around a day.
 
@@ -176,11 +145,11 @@ class DaysAround:
     degraded : days of this season up to the day whose current revision is degraded, with what was missing in words.
     """
 
-    yesterday: Earlier | None
-    last_week: Earlier | None
+    yesterday: DatedTotals | None
+    last_week: DatedTotals | None
     last_flight: Since | None
     last_round: Since | None
-    before: Earlier | None
+    before: DatedTotals | None
     before_swe: np.ndarray | None
     season: pd.DataFrame
     earlier_years: pd.DataFrame
@@ -205,49 +174,25 @@ def read_day(root: str | Path, basin: str, date: dt.date, number: int | None = N
 
 def read_days_around(day: PublishedDay) -> DaysAround:
     """Return the archived days around a day, none after it."""
-    whole = with_seasons(read_totals(day.root, day.basin, end=day.date), start_of(day.record))
+    whole = with_seasons(read_totals(day.root, day.basin, end=day.date), season_start(day.record["settings"]))
     whole = whole[whole["level"] == "basin"]
-    this = season_name(day.date, start_of(day.record))
+    this = season_name(day.date, season_start(day.record["settings"]))
     season = whole[whole["season"] == this].reset_index(drop=True)
     earlier = whole[whole["season"] != this].reset_index(drop=True)
     same_day = [_same_day(date, day.date) for date in earlier["date"]]
     held = {pd.Timestamp(date).date() for date in season["date"]}
     yesterday, week = (day.date - dt.timedelta(days=days) for days in LEANING_DAYS)
     near = sorted(date for date in held if 0 < (day.date - date).days <= MAP_BEFORE_DAYS)
-    surveys, flights = _survey_dates(day), flown(day.record)
-    before = _earlier(day, week if week in held else near[-1] if near else None)
+    surveys = survey_dates(day.root, day.basin, day.date, day.record)
+    one = partial(totals_on, day.root, day.basin)
+    before = one(week if week in held else near[-1] if near else None)
     return DaysAround(
-        _earlier(day, yesterday), _earlier(day, week), _since(day, flights, held), _since(day, rounds(surveys), held),
+        one(yesterday), one(week), last_before(day.root, day.basin, day.date, "flight", flown(day.record)),
+        last_before(day.root, day.basin, day.date, "courses", rounds(surveys)),
         before, None if before is None else swe_on(day.maps, day.root, day.basin, before.revision),
         season, earlier[np.array(same_day, bool)].reset_index(drop=True), earlier, surveys,
         {date: words for date, words in degraded_dates(day.root, day.basin).items() if date in held},
     )  # fmt: skip
-
-
-def flown(record: dict[str, Any]) -> list[dt.date]:
-    """Return the dates of the flights that a day's map is made with."""
-    return [dt.date.fromisoformat(flight["date"]) for flight in record["models"].get("flights", [])]
-
-
-def rounds(surveys: list[dt.date]) -> list[dt.date]:
-    """Return the last day of each round of courses. `surveys` are the days on which a course was surveyed, in order.
-
-    >>> rounds([dt.date(2031, 2, 27), dt.date(2031, 3, 2), dt.date(2031, 3, 30)])
-    [datetime.date(2031, 3, 2), datetime.date(2031, 3, 30)]
-    """
-    return [day for day, after in pairwise([*surveys, dt.date.max]) if (after - day).days > ROUND_DAYS]
-
-
-def _since(day: PublishedDay, surveys: list[dt.date], held: set[dt.date]) -> Since | None:
-    """Return the last survey before the day, with the day that stands for it."""
-    last = max((date for date in surveys if date < day.date), default=None)
-    if last is None:
-        return None
-    days = [last + dt.timedelta(days=n) for n in range(min(SURVEY_DAYS, (day.date - last).days))]
-    first = next((n for n, date in enumerate(days) if date in held), None)
-    return Since(
-        last, days if first is None else days[: first + 1], _earlier(day, None if first is None else days[first])
-    )
 
 
 def degraded_dates(root: str | Path, basin: str) -> dict[dt.date, str]:
@@ -255,11 +200,6 @@ def degraded_dates(root: str | Path, basin: str) -> dict[dt.date, str]:
     rows = [row for row in read_index(root, basin).to_pylist() if row["current"] and row["degraded"]]
     lacking = {row["date"]: Soundness.of(row).losses or () for row in rows}
     return {date: "; ".join(words_of(losses)) for date, losses in lacking.items()}
-
-
-def start_of(record: dict[str, Any]) -> str:
-    """Return the month and day on which a record's snow season starts."""
-    return season_start(record["settings"])
 
 
 def with_seasons(totals: pd.DataFrame, start: str) -> pd.DataFrame:
@@ -348,32 +288,8 @@ def _north(day: xr.Dataset) -> float:
 
 def _site_names(root: str | Path, basin: str, record: dict[str, Any]) -> pd.DataFrame:
     """Return site_id, name and kind of the sites. Empty where their rows are not kept."""
-    rows = _archived_rows(root, basin, record, "sites")
+    rows = archived_rows(root, basin, record, "sites")
     return rows.reindex(columns=["site_id", "name", "kind"]).fillna("").astype(str)
-
-
-def _survey_dates(day: PublishedDay) -> list[dt.date]:
-    rows = _archived_rows(day.root, day.basin, day.record, "courses")
-    if "date" not in rows:
-        return []
-    dates = {date.date() for date in pd.to_datetime(rows["date"], errors="coerce").dropna()}
-    name = season_name(day.date, start_of(day.record))
-    return sorted(date for date in dates if date <= day.date and season_name(date, start_of(day.record)) == name)
-
-
-def _archived_rows(root: str | Path, basin: str, record: dict[str, Any], name: str) -> pd.DataFrame:
-    """Return the archived rows of a table that a day used. Empty where the archive no longer has them."""
-    if name in record["kept_inputs"]:
-        with suppress(ArchiveError):
-            return read_rows(inputs_folder(root, basin), record["kept_inputs"][name])
-    return pd.DataFrame()
-
-
-def _earlier(day: PublishedDay, date: dt.date | None) -> Earlier | None:
-    revision = None if date is None else current_revision(day.root, day.basin, date)
-    if revision is None:
-        return None
-    return Earlier(revision, load_record(revision.path), revision_totals(revision.path))
 
 
 def swe_on(maps: Maps, root: str | Path, basin: str, revision: Revision) -> np.ndarray | None:

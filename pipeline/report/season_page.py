@@ -13,11 +13,13 @@ import pandas as pd
 
 from snowtally.archive.records import load_record
 from snowtally.model.problems import ArchiveError
+from snowtally.publishing.stac import season_start
 from snowtally.reading import list_days, read_totals
 from snowtally.report import charts
 from snowtally.report.colours import WATER, sequential
 from snowtally.report.notices import lacking, later_runs
-from snowtally.report.published import degraded_dates, flown, start_of, with_seasons
+from snowtally.report.published import degraded_dates, with_seasons
+from snowtally.report.since import flown
 from snowtally.report.templating import page
 from snowtally.report.units import Units
 from snowtally.report.words import MONTHS, long_date
@@ -34,7 +36,7 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
         return page("season.html.j2", {"title": basin, "basin": basin, "u": units, "newest": None, "seasons": []})
     newest = days["date"].iloc[-1].date()
     record = _newest_record([path_of(path) for path in days["path"]])
-    totals = with_seasons(read_totals(root, basin), start_of(record))
+    totals = with_seasons(read_totals(root, basin), season_start(record["settings"]))
     whole = totals[totals["level"] == "basin"].sort_values("date", kind="stable")
     names = sorted(whole["season"].unique(), reverse=True)
     degraded = degraded_dates(root, basin)

@@ -477,7 +477,7 @@ def test_publishing_remakes_the_pages_that_lean_on_a_date(tmp_path):
 def test_the_change_since_the_flight_and_the_courses_is_told_and_follows_those_days(tmp_path, monkeypatch):
     # The flight is of 20 February; the archive holds the second day after it, and the last day of the courses.
     surveys = [dt.date(2031, 2, 26), dt.date(2031, 3, 1)]
-    monkeypatch.setattr("snowtally.report.published._survey_dates", lambda _day: surveys)
+    monkeypatch.setattr("snowtally.report.published.survey_dates", lambda *_: surveys)
     root = tmp_path / "archive"
     for n, date in enumerate(("2031-02-22", "2031-03-01", "2031-03-08")):
         publish(root, with_flight(made_day(date, extra_mm=7.0 * n)), provenance(date))

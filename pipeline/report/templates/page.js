@@ -1,6 +1,16 @@
 (() => {
   "use strict";
 
+  // --- how old a day is, by the reader's clock ----------------------------------------------------------------------------
+  for (const day of document.querySelectorAll("time[data-age]")) {
+    const now = new Date();
+    const days = Math.round((Date.UTC(now.getFullYear(), now.getMonth(), now.getDate()) - Date.parse(day.dateTime)) / 86400000);
+    const age = document.createElement("small");
+    age.className = "under quiet";
+    age.textContent = days === 1 ? " yesterday" : days >= 0 ? ` ${days} days ago` : ` ${-days} days ahead`;
+    day.append(age);
+  }
+
   // --- tables: sorted by a click on a heading, copied as plain numbers -------------------------------------------------
   const sortKey = (cell) => {
     const held = cell.querySelector("data");
