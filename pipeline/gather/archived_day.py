@@ -34,6 +34,9 @@ NOTICED = "findings of reading"
 FIGURES = "figures of flights"
 """Archived table of each flight's figures: they are made with its pixels, which are not archived."""
 
+ZONES = "zones"
+"""Archived table of the zones' outlines as they were given: nothing is made from it again, the terrain has the cells' zones."""
+
 
 @dataclass(frozen=True)
 class DayRows:

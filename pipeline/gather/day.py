@@ -17,7 +17,7 @@ from snowtally.archive.current import Loss
 from snowtally.archive.grids import Grids
 from snowtally.estimate.day_inputs import Choices, DayInputs
 from snowtally.flights.cache import FlightCache
-from snowtally.gather.archived_day import FIGURES, NOTICED, DayRows, assembled, canonical, figures_table
+from snowtally.gather.archived_day import FIGURES, NOTICED, ZONES, DayRows, assembled, canonical, figures_table
 from snowtally.gather.before import ReadNow, lost_since_sound
 from snowtally.gather.covers import gather_covers
 from snowtally.gather.earlier_flights import EARLIER_PAIRS, earlier_pairs, gather_earlier_flights
@@ -34,7 +34,7 @@ from snowtally.inputs.raster_frame import refuse_large
 from snowtally.inputs.rasters import fraction_on_grid
 from snowtally.inputs.read_sites import read_sites
 from snowtally.inputs.read_terrain import BandEdges, ElevationFiles, basin_grid, read_terrain
-from snowtally.inputs.read_zones import read_zones
+from snowtally.inputs.read_zones import read_zones, zone_rows
 from snowtally.inputs.relative import relative_to, with_relative_files
 from snowtally.model.basin import Basin
 from snowtally.model.grid import BasinGrid
@@ -129,7 +129,7 @@ def read_inputs(
     cache = FlightCache(Cache(settings.cache_folder("flights"), keep), arriving)
     sources = DaySources(settings, date, files, Cache(settings.cache_folder("readings"), keep), cache)
     stage("reading the terrain")
-    basin, noticed = _basin(settings)
+    basin, noticed, outlines = _basin(settings)
     findings += noticed
     stage("reading the measurements")
     read = gather_tables(sources, basin)
@@ -157,7 +157,7 @@ def read_inputs(
     rows, positions = canonical(tables)
     now = ReadNow.of(date, rows | {"flights": flown.rows}, grids)
     findings += [relative_to(loss, home) for loss in lost_since_sound(settings, now, findings, by_hand=by_hand)]
-    beside = {**positions, NOTICED: findings_table(findings), FIGURES: figures_table(flown.figures)}
+    beside = {**positions, NOTICED: findings_table(findings), FIGURES: figures_table(flown.figures), ZONES: outlines}
     inputs = assembled(settings, date, basin.grid, measured, DayRows(tables, grids, flown.figures, findings))
     if asks_trees(settings.blend.method, len(inputs.flights)):
         inputs = replace(inputs, landform=_landform(settings, inputs.basin.terrain, writable=keep))
@@ -204,8 +204,8 @@ def _fixed_files(settings: Settings) -> list[InputFile]:
     return [describe(role, path) for role, path in named if is_file(path) and os.access(path, os.R_OK)]
 
 
-def _basin(settings: Settings) -> tuple[Basin, list[Finding]]:
-    """Return the basin on its grid, and the findings."""
+def _basin(settings: Settings) -> tuple[Basin, list[Finding], pd.DataFrame]:
+    """Return the basin on its grid, the findings, and the zones' outlines as rows."""
     crs = grid_crs(settings.grid.crs)
     path, declared = settings.path(settings.basin.zones), settings.columns.get("zones", {})
     zones = read_zones(path, crs, settings.basin.zones_layer, declared)
@@ -218,7 +218,8 @@ def _basin(settings: Settings) -> tuple[Basin, list[Finding]]:
     edges = BandEdges(settings.bands.width_m, settings.bands.edges_m)
     terrain, noticed = read_terrain(elevation, canopy, zones, grid, edges)
     named = list(zip(zones["zone_id"], zones["name"], strict=True))
-    return Basin(grid, terrain, named), findings + noticed + clock_at_longitude(settings.basin.utc_offset_hours, grid)
+    noticed = findings + noticed + clock_at_longitude(settings.basin.utc_offset_hours, grid)
+    return Basin(grid, terrain, named), noticed, zone_rows(zones)
 
 
 def _stated_sites(settings: Settings) -> pd.DataFrame:

@@ -171,3 +171,12 @@ def _one_name_each(path: Path, zones: geopandas.GeoDataFrame) -> None:
             "Give two zones two ids, and the parts of one zone one name (columns.zones.name in the settings says which attribute it is)"
         )
         raise InputError(message)
+
+
+def zone_rows(zones: geopandas.GeoDataFrame) -> pd.DataFrame:
+    """Return zones as rows of text: `zone_id`, `name`, `crs` and `outline`, well-known text to a millimetre."""
+    crs = zones.crs.to_string()
+    outline = shapely.to_wkt(zones.geometry.to_numpy(), rounding_precision=3)
+    return pd.DataFrame(
+        {"zone_id": zones["zone_id"].to_numpy(), "name": zones["name"].to_numpy(), "crs": crs, "outline": outline}
+    )

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import rasterio
+import shapely
 from affine import Affine
 from flown import write, write_vrt
 from made_basin import snowtally
@@ -337,6 +338,10 @@ def test_the_newest_snow_covers_of_days_before_are_read_and_broken_ones_passed_o
     assert (read.inputs.earlier_covers[0][1][:, :10] == 0).all()
     # The archive keeps them with the day, so that it can be made again.
     rows_kept = read.rows | read.beside
+    outlines = shapely.from_wkt(rows_kept["zones"]["outline"])
+    assert rows_kept["zones"]["zone_id"].tolist() == ["all"]
+    # A map's scale and the ground differ by 0.04 % along a line of this projection.
+    assert shapely.area(outlines).sum() == pytest.approx(float(read.grids.terrain["cell_area"].sum()), rel=2e-3)
     again = inputs_from_archived(read_settings(basin / "basin.yaml"), dt.date(2031, 3, 5), rows_kept, read.grids)
     for (day, cover), (day_again, cover_again) in zip(read.inputs.earlier_covers, again.earlier_covers, strict=True):
         assert day == day_again
