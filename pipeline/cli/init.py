@@ -17,7 +17,7 @@ from snowtally.model.problems import SettingsError, without_controls
 if TYPE_CHECKING:
     from snowtally.cli.check import CheckResult
     from snowtally.proposals.proposal import Proposal, Value
-    from snowtally.proposals.propose import Proposed
+    from snowtally.proposals.proposed import Proposed
 
 INCOMPLETE = 2
 """Exit status where questions are open, or something is missing: as of settings that cannot be used."""

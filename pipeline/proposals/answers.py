@@ -1,4 +1,7 @@
-"""Who decides between readings: a person who is asked, or the best reading where it is safe."""
+"""Who decides between readings.
+
+A person who is asked, or the best reading where it is safe.
+"""
 
 from __future__ import annotations
 
@@ -45,5 +48,8 @@ class Answers:
 
     @property
     def undecided(self) -> list[Proposal]:
-        """The questions for which no reading may be taken unasked: a wrong one would be silent."""
+        """The questions for which no reading may be taken unasked.
+
+        A wrong one would be silent.
+        """
         return [one for one in self.questions if not one.is_safe]

@@ -90,7 +90,10 @@ class Cells:
 
 
 def numbers_of(texts: Sequence[str], decimal: str) -> np.ndarray:
-    """Return texts as numbers, float64, NaN where one is none by this decimal mark."""
+    """Return texts as numbers, float64.
+
+    NaN where one is none by this decimal mark.
+    """
     unique = {text: _number(text, decimal) for text in set(texts)}
     return np.array([unique[text] for text in texts], float)
 

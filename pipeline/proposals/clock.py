@@ -104,7 +104,9 @@ def propose_clock(group: FileGroup, offset_hours: float, by_sun: float, readings
 
 
 def differing_clocks(group: FileGroup, offset_hours: float, by_sun: float, readings: pd.DataFrame) -> Refusal | None:
-    """Return why files written alike have no one clock, by the air of each; None where they may.
+    """Return why files written alike have no one clock.
+
+    By the air of each; None where they may.
 
     Parameters
     ----------
@@ -151,7 +153,10 @@ def contradicted_clock(group: FileGroup, by_sun: float, readings: pd.DataFrame) 
 
 
 def warmest_hour(readings: pd.DataFrame) -> float | None:
-    """Return the hour at which the air is warmest, by the first harmonic of its days; None where no wave shows."""
+    """Return the hour at which the air is warmest.
+
+    By the first harmonic of its days; None where no wave shows.
+    """
     known = readings.dropna(subset=["air_temperature_c"])
     if known.empty:
         return None
@@ -184,5 +189,8 @@ def _clock_text(hour: float) -> str:
 
 
 def _plain(value: float) -> float:
-    """Return a whole number as such, so that it is written -7 and not -7.0."""
+    """Return a whole number as such.
+
+    So that it is written -7 and not -7.0.
+    """
     return int(value) if float(value).is_integer() else float(value)

@@ -1,4 +1,7 @@
-"""The clock of times without an offset, where a file says it in words."""
+"""The clock of times without an offset.
+
+Where a file says it in words.
+"""
 
 from __future__ import annotations
 
@@ -91,7 +94,10 @@ def summer_time_said(texts: Sequence[str]) -> str:
 
 
 def _about_readings(texts: Sequence[str]) -> list[str]:
-    """Return the header and the lines that are about the readings' times; what says that there is no summer time is left out."""
+    """Return the header and the lines that are about the readings' times.
+
+    What says that there is no summer time is left out.
+    """
     lines = [
         "" if number and (not _ABOUT_TIMES.search(text) or _NOT_READINGS.search(text)) else text
         for number, text in enumerate(texts)

@@ -95,7 +95,10 @@ def by_values(role: str, key: str, column: SeenColumn, table: SeenTable, beside:
 
 
 def _is_weight(column: SeenColumn, table: SeenTable, *, heavier: bool) -> float:
-    """Return what stated units add: of two columns of weights the heavier is the full tube's."""
+    """Return what stated units add.
+
+    Of two columns of weights the heavier is the full tube's.
+    """
     weights = [one for one in table.columns if _measures(one, MASS) and one.cells.is_numeric]
     both = 2
     if column not in weights or len(weights) != both:
@@ -114,7 +117,10 @@ def _is_planned(column: SeenColumn) -> float:
 
 
 def _begins_anew(column: SeenColumn) -> float:
-    """Return what repeated texts add: points begin anew with each visit, so that there are far fewer than rows."""
+    """Return what repeated texts add: points begin anew with each visit.
+
+    So that there are far fewer than rows.
+    """
     texts = column.cells.filled
     return 0.05 if len(set(texts)) * 2 <= len(texts) else -0.05
 
@@ -136,7 +142,10 @@ BY_UNIT = 0.5
 
 
 def _unknown_header(key: str, column: SeenColumn, beside: FolderEvidence) -> float:
-    """Return how well a column whose header says nothing fits a key, where its values are like no other's."""
+    """Return how well a column whose header says nothing fits a key.
+
+    Where its values are like no other's.
+    """
     cells, hint = column.cells, beside.hint
     if key in ("date", "time"):
         return LEAST_FIT
@@ -178,7 +187,10 @@ _LOOKS: Mapping[str, Callable[[Sequence[str]], float]] = {
 
 
 def _without_header(key: str, column: SeenColumn, beside: FolderEvidence) -> float:
-    """Return how well a column without a header fits a key, by its values alone."""
+    """Return how well a column without a header fits a key.
+
+    By its values alone.
+    """
     cells, hint = column.cells, beside.hint
     if key in ("date", "time"):
         return 0.6

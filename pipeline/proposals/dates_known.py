@@ -61,7 +61,9 @@ class DateReading:
 
 
 def date_readings(texts: Sequence[str], *, may_be_serial: bool) -> tuple[DateReading, ...]:
-    """Return the ways in which texts are dates, empty where they are none.
+    """Return the ways in which texts are dates.
+
+    Empty where they are none.
 
     Parameters
     ----------

@@ -68,7 +68,10 @@ def doubtful_columns(role: str, left: Sequence[SeenColumn], these: Surveyed) -> 
 
 
 def _with(column: SeenColumn, these: Surveyed, key: str) -> float:
-    """Return the correlation of a column with a known one, 0 where nothing tells it."""
+    """Return the correlation of a column with a known one.
+
+    0 where nothing tells it.
+    """
     if key not in these.columns:
         return 0.0
     own, known = column.cells.numbers, these.columns[key].cells.numbers
@@ -174,7 +177,9 @@ _LIKE: Mapping[str, Mapping[str, Callable[[SeenColumn, Surveyed], bool]]] = {
 
 
 def is_accumulated(numbers: np.ndarray, sites: Sequence[str]) -> bool | None:
-    """Return whether precipitation is counted up from reading to reading, None where the values do not tell it.
+    """Return whether precipitation is counted up from reading to reading.
+
+    None where the values do not tell it.
 
     Parameters
     ----------

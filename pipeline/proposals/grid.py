@@ -1,4 +1,7 @@
-"""The grid that is proposed: its coordinate system, and cells of a size that a night can bear."""
+"""The grid that is proposed.
+
+Its coordinate system, and cells of a size that a night can bear.
+"""
 
 from __future__ import annotations
 
@@ -53,7 +56,9 @@ class GridChoice:
 
 
 def utm_code(longitude: float, latitude: float) -> str:
-    """Return the EPSG code of the UTM zone of a point; beyond UTM that of an equal-area polar system.
+    """Return the EPSG code of the UTM zone of a point.
+
+    Beyond UTM that of an equal-area polar system.
 
     >>> utm_code(-32.8, 44.1), utm_code(5.0, 60.0), utm_code(170.1, -44.0), utm_code(179.9999, 10.0)
     ('EPSG:32625', 'EPSG:32631', 'EPSG:32759', 'EPSG:32660')

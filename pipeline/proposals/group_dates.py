@@ -112,7 +112,10 @@ def _chosen(group: Group, readings: Sequence[DateReading]) -> ChosenDate:
 
 
 def days_of(chosen: ChosenDate | None) -> np.ndarray | None:
-    """Return the day of each row, datetime64[D], NaT where it has none; None without a way to read them."""
+    """Return the day of each row, datetime64[D], NaT where it has none.
+
+    None without a way to read them.
+    """
     if chosen is None:
         return None
     seconds = chosen.reading.seconds
@@ -135,7 +138,10 @@ def refuse_lost_hours(group: Group, chosen: ChosenDate, days: np.ndarray | None)
 
 
 def clock_of(group: Group, time: SeenColumn, chosen: ChosenDate) -> tuple[bool, tuple[float, ...]]:
-    """Propose the clock where the file says it; return whether one is lacking, and the times' offsets, hours."""
+    """Propose the clock where the file says it.
+
+    Return whether one is lacking, and the times' offsets, hours.
+    """
     if not chosen.reading.has_local_times:
         return False, chosen.reading.offsets_hours
     texts = [time.header, *(line for table in group.tables for line in table.above)]

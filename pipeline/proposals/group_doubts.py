@@ -1,4 +1,7 @@
-"""What nothing safe can be proposed for in a group of files: lacking, doubled and unknown columns, and gaps."""
+"""What nothing safe can be proposed for in a group of files.
+
+Lacking, doubled and unknown columns, and gaps.
+"""
 
 from __future__ import annotations
 
@@ -67,7 +70,10 @@ def refuse_gaps(group: Group) -> None:
 
 
 def ask_for_strange(group: Group, days: np.ndarray | None) -> None:
-    """Take columns whose values alone tell what they are as questions; refuse where there are several, or none is like."""
+    """Take columns whose values alone tell what they are as questions.
+
+    Refuse where there are several, or none is like.
+    """
     left = group.role.columns.left if group.role.columns and group.reshaped is None else ()
     for key, columns in doubtful_columns(group.role.role, left, group.surveyed(days)).items():
         if len(columns) > 1:
@@ -93,7 +99,10 @@ def ask_for_strange(group: Group, days: np.ndarray | None) -> None:
 
 
 def rain_by_values(group: Group) -> None:
-    """Refuse amounts and totals of precipitation that are headed as the other: headers say both by the same words."""
+    """Refuse amounts and totals of precipitation that are headed as the other.
+
+    Headers say both by the same words.
+    """
     sites = group.site_texts()
     for key, total in (("precipitation", False), ("precipitation_total", True)):
         column = group.columns.get(key)

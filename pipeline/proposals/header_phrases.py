@@ -1,4 +1,7 @@
-"""The words by which tables of the trade are headed, in English, French, German, Italian, Norwegian and Spanish."""
+"""The words by which tables of the trade are headed.
+
+In English, French, German, Italian, Norwegian and Spanish.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""What the words of a header mean, by the phrases that are known."""
+"""What the words of a header mean.
+
+By the phrases that are known.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +16,10 @@ from snowtally.proposals.units_known import folded
 
 @dataclass(frozen=True)
 class _Phrase:
-    """A phrase of a meaning: its words, and those of them that carry meaning."""
+    """A phrase of a meaning.
+
+    Its words, and those of them that carry meaning.
+    """
 
     meaning: str
     words: tuple[str, ...]
@@ -61,7 +67,9 @@ def _phrases() -> _Phrases:
 
 @cache
 def meanings(words: tuple[str, ...]) -> dict[str, float]:
-    """Return what a header's words may mean, with the share of their letters that each meaning explains.
+    """Return what a header's words may mean.
+
+    With the share of their letters that each meaning explains.
 
     A header that holds a word of `NO_READING` means none of the readings.
 
@@ -91,7 +99,10 @@ READINGS = frozenset(_MEASURED.split())
 
 
 def _matched(words: tuple[str, ...], phrase: _Phrase) -> int:
-    """Return the letters of a header's words that a phrase explains: all its words, next to each other, or 0."""
+    """Return the letters of a header's words that a phrase explains.
+
+    All its words, next to each other, or 0.
+    """
     joined = "".join(words)
     if "".join(phrase.words) == joined:
         return sum(len(word) for word in words if word not in FILLING) or len(joined)

@@ -1,4 +1,7 @@
-"""Words that tell a course from a station, in English, French, German, Italian, Norwegian and Spanish."""
+"""Words that tell a course from a station.
+
+In English, French, German, Italian, Norwegian and Spanish.
+"""
 
 from __future__ import annotations
 
@@ -29,7 +32,9 @@ _KNOWN = {kind: frozenset(words.split()) for kind, words in _WORDS.items()}
 
 
 def kind_of(text: str) -> str | None:
-    """Return whether a text names a course or a station, None where it names neither or both.
+    """Return whether a text names a course or a station.
+
+    None where it names neither or both.
 
     >>> kind_of("Snow Course"), kind_of("Snow pillow"), kind_of("Almohada de nieve"), kind_of("tower")
     ('course', 'station', 'station', None)

@@ -1,4 +1,7 @@
-"""Codes that mean "no value": words and numbers in columns of numbers that no measurement has."""
+"""Codes that mean "no value".
+
+Words and numbers in columns of numbers that no measurement has.
+"""
 
 from __future__ import annotations
 
@@ -36,7 +39,10 @@ FAR = 3.0
 
 
 def codes_of(group: GroupReading) -> Counter[str]:
-    """Return the codes of a group's columns of numbers, as they are written, with how often."""
+    """Return the codes of a group's columns of numbers.
+
+    As they are written, with how often.
+    """
     counted: Counter[str] = Counter()
     for key, cells in group.numbers.items():
         for word, many in cells.words.items():

@@ -1,4 +1,7 @@
-"""Course tables with a row a season: which columns are a month's, and what each of them holds."""
+"""Course tables with a row a season.
+
+Which columns are a month's, and what each of them holds.
+"""
 
 from __future__ import annotations
 
@@ -24,7 +27,9 @@ IN_GROUP = ("date", "depth", "swe", "density", "cores")
 
 
 def month_of(header: str) -> int | None:
-    """Return the month that a header names, 1 to 12, None where it names none.
+    """Return the month that a header names, 1 to 12.
+
+    None where it names none.
 
     >>> month_of("Apr"), month_of("April 1 SWE"), month_of("04"), month_of("Depth")
     (4, 4, 4, None)
@@ -88,7 +93,10 @@ def _is_second_header(row: Sequence[str], at: int) -> bool:
 
 
 def _key_of(columns: Sequence[SeenColumn], notes: Sequence[str], first: int) -> str:
-    """Return what the k-th column of each month holds, empty where nothing tells it."""
+    """Return what the k-th column of each month holds.
+
+    Empty where nothing tells it.
+    """
     texts = [text for column in columns for text in column.cells.texts[first:] if text]
     named = {_named(column.header, notes[column.position]) for column in columns} - {""}
     dated = sum(bool(re.search(r"[A-Za-z]{3}|[-/.]\d", text)) and not _is_number(text) for text in texts)
@@ -104,7 +112,10 @@ def _is_number(text: str) -> bool:
 
 
 def _named(header: str, note: str) -> str:
-    """Return what a month's column is called to hold: in the second line of headers, else beside the month."""
+    """Return what a month's column is called to hold.
+
+    In the second line of headers, else beside the month.
+    """
     words = header_words(note if note.strip() else header).words
     plain = tuple(word for word in words if not _MONTH.fullmatch(word) and not word.isdigit())
     shares = {meaning: share for meaning, share in meanings(plain).items() if meaning in IN_GROUP} if plain else {}

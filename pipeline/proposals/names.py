@@ -23,7 +23,9 @@ _DATES = (
 
 
 def date_in(name: str) -> dt.date | None:
-    """Return the one date that a name holds; None where it holds none, or several.
+    """Return the one date that a name holds.
+
+    None where it holds none, or several.
 
     Day and month as figures before the year could be exchanged: such a date counts where only one order is possible.
 

@@ -1,4 +1,7 @@
-"""What a file says outside its columns: site and date in its name, in a line above the header, or in the sheet's name."""
+"""What a file says outside its columns.
+
+Site and date in its name, in a line above the header, or in the sheet's name.
+"""
 
 from __future__ import annotations
 
@@ -51,7 +54,10 @@ class Outside:
 
 
 def site_outside(tables: Sequence[RawTable], known: frozenset[str]) -> Outside | None:
-    """Return where the site of some tables stands; `known` are sites' identifiers or names."""
+    """Return where the site of some tables stands.
+
+    `known` are sites' identifiers or names.
+    """
 
     def sites_in(text: str) -> list[str]:
         result = [one for one in known if re.search(rf"(?<![^\W_]){re.escape(one)}(?![^\W_])", text)]
@@ -137,13 +143,19 @@ def _common(texts: Sequence[str]) -> str:
 
 
 def taken(pattern: str, text: str) -> str | None:
-    """Return the part of a text at `{}` of a pattern, as the reader takes it; None where it does not fit."""
+    """Return the part of a text at `{}` of a pattern.
+
+    As the reader takes it; None where it does not fit.
+    """
     fits = fitting(pattern).fullmatch(text)
     return fits[1] if fits else None
 
 
 def setting_of(outside: Outside, names: Mapping[str, str]) -> dict[str, Value]:
-    """Return what stands under `columns` for a value outside; `names` are words that mean another identifier."""
+    """Return what stands under `columns` for a value outside.
+
+    `names` are words that mean another identifier.
+    """
     words: dict[str, Value] = {text: names[text] for text in outside.texts if text in names and names[text] != text}
     setting: dict[str, Value] = {outside.where: outside.pattern}
     return {**setting, "values": words} if words else setting

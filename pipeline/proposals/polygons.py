@@ -29,19 +29,8 @@ ID_WORDS = tuple(_OF_IDENTIFIERS.split())
 ROW_WORDS = ("objectid", "fid", "oid", "gid", "shape", "globalid", "ogc")
 """Words of an attribute that a program numbers rows by: an identifier of last resort."""
 
-NAME_WORDS = (
-    "name",
-    "title",
-    "label",
-    "bezeichnung",
-    "nom",
-    "nombre",
-    "nome",
-    "namn",
-    "navn",
-    "desc",
-    *ZONE_WORDS.split(),
-)
+_OF_NAMES = "name title label bezeichnung nom nombre nome namn navn desc"
+NAME_WORDS = (*_OF_NAMES.split(), *ZONE_WORDS.split())
 """Words of an attribute that is a name, the likeliest first: GEBIET or SUBBASIN stands beside its number."""
 
 LONGEST_ID = 40
@@ -103,7 +92,10 @@ def without_crs(layer: LayerFacts, elevations: Sequence[RasterFacts]) -> Refusal
 
 
 def _code(raster: RasterFacts, layer: LayerFacts) -> str:
-    """Return the system of a raster, or EPSG:4326, where a layer's coordinates lie within it; else an empty text."""
+    """Return the system of a raster, or EPSG:4326.
+
+    Where a layer's coordinates lie within it; else an empty text.
+    """
     if raster.crs is None or raster.box is None:
         return ""
     west, south, east, north = layer.bounds
@@ -114,7 +106,9 @@ def _code(raster: RasterFacts, layer: LayerFacts) -> str:
 
 
 def zone_columns(layer: LayerFacts) -> list[Proposal]:
-    """Return which attributes are the zones' id and name, as proposals of `columns.zones`.
+    """Return which attributes are the zones' id and name.
+
+    As proposals of `columns.zones`.
 
     The list is empty where the attributes have the usual names.
     """
@@ -218,7 +212,9 @@ def _about(layer: LayerFacts) -> str:
 def other_vectors(
     layers: Sequence[LayerFacts], zones: LayerFacts | None, has_flights: bool
 ) -> list[Proposal | UnknownFile]:
-    """Return what the other vector files may be: trails, open water, or nothing that is used.
+    """Return what the other vector files may be.
+
+    Trails, open water, or nothing that is used.
 
     Parameters
     ----------

@@ -1,4 +1,7 @@
-"""What is proposed for the settings: each value with its evidence, and what no reading is safe for."""
+"""What is proposed for the settings.
+
+Each value with its evidence, and what no reading is safe for.
+"""
 
 from __future__ import annotations
 
@@ -140,7 +143,9 @@ class TableProposals:
 
 @dataclass(frozen=True)
 class BasinHint:
-    """What rasters and zones tell of where the basin lies, as evidence for the tables.
+    """What rasters and zones tell of where the basin lies.
+
+    As evidence for the tables.
 
     Parameters
     ----------

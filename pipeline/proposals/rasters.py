@@ -1,4 +1,7 @@
-"""Which raster is what: elevation and its unit and voids, canopy, flights, snow cover and albedo."""
+"""Which raster is what.
+
+Elevation and its unit and voids, canopy, flights, snow cover and albedo.
+"""
 
 from __future__ import annotations
 
@@ -52,7 +55,10 @@ LEAST_RELIEF = 30.0
 
 
 def kind_of(raster: RasterFacts) -> RasterKind | str:
-    """Return what a raster is by its name and values; a text where it is no input, or cannot be told."""
+    """Return what a raster is by its name and values.
+
+    A text where it is no input, or cannot be told.
+    """
     name = raster.path.stem
     if not raster.stored.size:
         return "it holds no data"
@@ -142,14 +148,20 @@ class Elevation:
 
     @property
     def heights(self) -> np.ndarray:
-        """The heights read, m, without voids; as they are where the unit is not known."""
+        """The heights read, m, without voids.
+
+        As they are where the unit is not known.
+        """
         parts = [one.values[~np.isin(one.stored, self.voids)] for one in self.tiles]
         values = np.concatenate(parts) * (self.metres_per_unit or 1.0)
         low, high = ELEVATIONS.believable
         return values[(values > low) & (values < high)]
 
     def heights_at(self, longitude: np.ndarray, latitude: np.ndarray) -> np.ndarray:
-        """Return the terrain's heights at points in degrees, m; NaN outside and in voids."""
+        """Return the terrain's heights at points in degrees, m.
+
+        NaN outside and in voids.
+        """
         values = values_at(list(self.tiles), longitude, latitude)
         stored = [one.scale * void + one.offset for one in self.tiles for void in self.voids]
         values[np.isin(values, stored)] = np.nan

@@ -289,7 +289,9 @@ def _with_header(path: Path, rows: Sequence[_Row], lines: Sequence[str], comment
 
 
 def _header_at(rows: Sequence[_Row], wide: list[int]) -> int | None:
-    """Return which row is the header, None where the first wide row is data.
+    """Return which row is the header.
+
+    None where the first wide row is data.
 
     Of the rows above the first with values that one is the header which holds the most known words, the first of several.
     """
@@ -329,7 +331,9 @@ def _is_units_line(fields: Sequence[str]) -> bool:
 
 
 def raw_sheets(path: Path) -> list[RawTable]:
-    """Return the tables of a workbook's sheets; sheets without one are left out.
+    """Return the tables of a workbook's sheets.
+
+    Sheets without one are left out.
 
     Raises
     ------

@@ -1,4 +1,7 @@
-"""Tables that are no rows of one site and time: brought into that shape, so that units and sites are told as of any other."""
+"""Tables that are no rows of one site and time.
+
+Brought into that shape, so that units and sites are told as of any other.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""First day of the snow season, and the newest date with snow, by the records."""
+"""First day of the snow season, and the newest date with snow.
+
+By the records.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""A table's columns as they are seen: header, unit and what the fields are; and what the folder's other files tell of it."""
+"""A table's columns as they are seen.
+
+Header, unit and what the fields are; and what the folder's other files tell of it.
+"""
 
 from __future__ import annotations
 
@@ -91,7 +94,10 @@ class FolderEvidence:
 
 
 def site_like(table: SeenTable) -> Iterable[frozenset[str]]:
-    """Yield the texts of the columns that may hold site identifiers, as evidence for other tables."""
+    """Yield the texts of the columns that may hold site identifiers.
+
+    As evidence for other tables.
+    """
     for column in table.columns:
         texts = column.cells.filled
         if not texts or column.cells.is_paths or (column.cells.is_dated and not column.cells.is_numeric):
@@ -105,7 +111,10 @@ def site_like(table: SeenTable) -> Iterable[frozenset[str]]:
 
 
 def words_around(raw: RawTable) -> frozenset[str]:
-    """Return the words outside a table's rows that may be site identifiers: of headers, titles, sheet and file."""
+    """Return the words outside a table's rows that may be site identifiers.
+
+    Of headers, titles, sheet and file.
+    """
     texts = [*raw.header, raw.sheet or "", raw.path.stem]
     words = {word for text in texts for word in re.findall(r"[^\W_]+", text)}
     titled = {word for line in raw.above for word in re.findall(r"[^\W_]+", line) if any(map(str.isdigit, word))}

@@ -1,4 +1,7 @@
-"""NetCDF time series: read by their own conventions, so that nothing needs to be declared."""
+"""NetCDF time series: read by their own conventions.
+
+So that nothing needs to be declared.
+"""
 
 from __future__ import annotations
 

@@ -60,7 +60,10 @@ def site_settings(group: SiteGroup) -> Iterator[tuple[str, Proposal]]:
 
 
 def _kind(group: SiteGroup) -> Proposal | None:
-    """Return what is proposed for the kind of sites; None where the canonical header holds the canonical words."""
+    """Return what is proposed for the kind of sites.
+
+    None where the canonical header holds the canonical words.
+    """
     usage, columns = group.kinds, group.columns
     sites = columns["site_id"].cells.texts if "site_id" in columns else ()
     if "kind" in columns:
@@ -154,7 +157,10 @@ def _other_letters(cells: Cells) -> list[str]:
 
 
 def _east_or_west(group: SiteGroup, lon: Cells, lat: Cells, letters: Sequence[str]) -> dict[str, str] | None:
-    """Return what a letter means: west in Spanish and French, east in German and Norwegian; the basin's place decides."""
+    """Return what a letter means.
+
+    West in Spanish and French, east in German and Norwegian; the basin's place decides.
+    """
     hint, writing = group.hint, values.Writing(decimal="," if "," in "".join(lon.few) else ".")
     north = _degrees(lat, Compass("NS"), writing)
     for means in "WE" if hint is not None else "":
@@ -189,7 +195,10 @@ def _is_degrees(lon: Cells, lat: Cells) -> bool:
 
 
 def _unit(group: SiteGroup, lon: Cells, lat: Cells, hint: BasinHint | None) -> str | None:
-    """Return the unit of coordinates where it is declared; propose a projected system; refuse what fits nothing."""
+    """Return the unit of coordinates where it is declared.
+
+    Propose a projected system; refuse what fits nothing.
+    """
     x, y = lon.numbers, lat.numbers
     lon_header, lat_header = group.columns["longitude"].header, group.columns["latitude"].header
     if _is_degrees(lon, lat):

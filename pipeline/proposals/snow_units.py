@@ -1,4 +1,7 @@
-"""The units of snow: depth, water equivalent and cores by their density, weighed or read off."""
+"""The units of snow.
+
+Depth, water equivalent and cores by their density, weighed or read off.
+"""
 
 from __future__ import annotations
 
@@ -62,7 +65,10 @@ AUTUMN = -30
 
 
 def snow_units(these: Surveyed, _: Mapping[str, UnitReading]) -> dict[str, UnitReading]:
-    """Return the units of depth, SWE and core length: those of a usual density."""
+    """Return the units of depth, SWE and core length.
+
+    Those of a usual density.
+    """
     depth, swe = these.cells("depth"), these.cells("swe")
     if depth is None and swe is None:
         return {}
@@ -184,7 +190,10 @@ CORE_SHARE = (0.6, 1.1)
 
 
 def weighing_units(these: Surveyed, before: Mapping[str, UnitReading]) -> dict[str, UnitReading]:
-    """Return the units of the weights and of the cutter: those by which the cores have a snow's density."""
+    """Return the units of the weights and of the cutter.
+
+    Those by which the cores have a snow's density.
+    """
     full = these.cells("mass_full")
     if full is None or not len(full.known):
         return {}

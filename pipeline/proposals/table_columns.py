@@ -1,4 +1,7 @@
-"""Which column of a table is which canonical column: by the header's words first, then by what the values are."""
+"""Which column of a table is which canonical column.
+
+By the header's words first, then by what the values are.
+"""
 
 from __future__ import annotations
 
@@ -62,7 +65,10 @@ def _best(fits: np.ndarray) -> tuple[list[tuple[int, int]], float]:
 
 
 def _fit(role: str, key: str, column: SeenColumn, table: SeenTable, beside: FolderEvidence) -> float:
-    """Return how well a column fits a key, 0 to 1.5 or so."""
+    """Return how well a column fits a key.
+
+    0 to 1.5 or so.
+    """
     if not may_hold(role, key, column):
         return 0.0
     shares = column.meanings

@@ -1,4 +1,7 @@
-"""Files of one table that are written alike: what is proposed for them, column by column."""
+"""Files of one table that are written alike.
+
+What is proposed for them, column by column.
+"""
 
 from __future__ import annotations
 
@@ -39,6 +42,7 @@ class GroupReading:
     days : of the rows, datetime64[D].
     numbers : the columns of numbers, by key.
     texts : the columns of text, by key.
+    inferred_units : of columns of numbers whose headers state none, by key.
     series : files of time series, which need no reading of columns.
     """
 
@@ -75,7 +79,10 @@ def joined(tables: Sequence[RawTable]) -> SeenTable:
 def read_group(
     seen: SeenTable, tables: Sequence[RawTable], canonical: Mapping[str, Table], beside: Beside
 ) -> GroupReading:
-    """Return what is proposed for files that are written alike; `seen` are their rows as one table."""
+    """Return what is proposed for files that are written alike.
+
+    `seen` are their rows as one table.
+    """
     reshaped = monthly_table(seen) or wide_table(seen, beside.evidence.site_ids, beside.names)
     if reshaped is None:
         role = role_of(seen, beside.evidence)
@@ -179,7 +186,10 @@ def _units(group: Group, days: np.ndarray | None) -> dict[str, UnitReading]:
 
 
 def _columns(group: Group, units: Mapping[str, UnitReading]) -> None:
-    """Propose header, unit and words of each column, where they differ from the canonical ones."""
+    """Propose header, unit and words of each column.
+
+    Where they differ from the canonical ones.
+    """
     own = _own_of_sites(group) if group.role.role == "sites" else {}
     for column in group.table.columns:
         if column.key in own:
@@ -211,7 +221,10 @@ def _own_of_sites(group: Group) -> dict[str, Proposal]:
 
 
 def _setting(group: Group, column: Column) -> tuple[dict[str, Value], str]:
-    """Return where a column's values stand, as under `columns`, and the evidence; nothing where it is canonical."""
+    """Return where a column's values stand, as under `columns`, and the evidence.
+
+    Nothing where it is canonical.
+    """
     key = column.key
     if key in group.outside:
         return setting_of(group.outside[key], group.beside.names), group.outside[key].evidence

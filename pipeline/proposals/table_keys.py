@@ -1,4 +1,7 @@
-"""The canonical columns of each table: what their headers may mean, and what their values are."""
+"""The canonical columns of each table.
+
+What their headers may mean, and what their values are.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Which table of the settings' inputs a file is, by what its columns mean and hold."""
+"""Which table of the settings' inputs a file is.
+
+By what its columns mean and hold.
+"""
 
 from __future__ import annotations
 
@@ -87,7 +90,10 @@ def _has_signature(role: str, assignment: Assignment) -> bool:
 
 
 def _is_of_visits(table: SeenTable, beside: FolderEvidence) -> bool:
-    """Return whether a table with coordinates has many days a site, so that it is one of measurements."""
+    """Return whether a table with coordinates has many days a site.
+
+    So that it is one of measurements.
+    """
     assignment = assigned("courses", table, beside)
     if "date" not in assignment.columns or not {"depth", "swe"} & set(assignment.columns):
         return False
@@ -130,7 +136,10 @@ def _shown_step(days: float) -> str:
 
 
 def _step_days(assignment: Assignment) -> float | None:
-    """Return the middle number of days between a site's times, None where no site has two."""
+    """Return the middle number of days between a site's times.
+
+    None where no site has two.
+    """
     time = assignment.columns.get("time")
     if time is None or not time.cells.dates:
         return None

@@ -1,4 +1,7 @@
-"""The units of a table's columns: by their headers, and by what snow, air and rain can be; a contradiction is a question."""
+"""The units of a table's columns.
+
+By their headers, and by what snow, air and rain can be; a contradiction is a question.
+"""
 
 from __future__ import annotations
 

@@ -76,7 +76,10 @@ def propose_tables(paths: Sequence[Path], hint: BasinHint | None = None) -> Tabl
 
 
 def _basin_id(by_role: Mapping[str, Sequence[GroupReading]]) -> Proposal | None:
-    """Return the basin's identifier: the only one of the normals that is no site's."""
+    """Return the basin's identifier.
+
+    The only one of the normals that is no site's.
+    """
     sites = {site for group in by_role.get("sites", ()) for site in group.sites}
     others = {site for group in by_role.get("normals", ()) for site in group.sites} - sites - {""}
     if len(others) != 1 or not sites:
@@ -125,7 +128,10 @@ def _alike(raws: Sequence[RawTable]) -> list[list[RawTable]]:
 def _read_groups(
     groups: Sequence[list[RawTable]], hint: BasinHint | None, series: Sequence[GroupReading]
 ) -> list[GroupReading]:
-    """Return what each group of files is: the sites first, since their identifiers are evidence for the others."""
+    """Return what each group of files is.
+
+    The sites first, since their identifiers are evidence for the others.
+    """
     seen = [joined(group) for group in groups]
     texts_in = [
         frozenset().union(*site_like(table), *(words_around(raw) for raw in group))
@@ -161,7 +167,10 @@ def _read_groups(
 
 
 def _recorded(readings: Sequence[GroupReading]) -> tuple[np.datetime64, np.datetime64] | None:
-    """Return the first and the last day of the tables of measurements; None where one of them tells no days."""
+    """Return the first and the last day of the tables of measurements.
+
+    None where one of them tells no days.
+    """
     of = [one for one in readings if one.role in KIND_OF]
     days = [one.days[~np.isnat(one.days)] for one in of if one.days is not None]
     if len(days) < len(of) or not any(map(len, days)):
@@ -215,7 +224,10 @@ def _table(
 
 
 def _merged(groups: Sequence[GroupReading]) -> list[GroupReading]:
-    """Return groups for which the same is proposed as one: their headers differ in what is not read."""
+    """Return groups for which the same is proposed as one.
+
+    Their headers differ in what is not read.
+    """
     alike: list[list[GroupReading]] = []
     for group in groups:
         same = next((some for some in alike if _proposes_the_same(some[0], group)), None)
@@ -247,7 +259,10 @@ class _Part:
 
 
 def _parts(groups: Sequence[GroupReading]) -> list[_Part]:
-    """Return the groups with their patterns; one that no pattern with one star tells from the others is cut into single names."""
+    """Return the groups with their patterns.
+
+    One that no pattern with one star tells from the others is cut into single names.
+    """
     if len(groups) == 1:
         return [_Part(groups[0], "*")]
     parts = []
@@ -272,7 +287,10 @@ def _of_name(group: GroupReading, name: str) -> GroupReading:
 
 
 def _of_one_name(groups: Sequence[GroupReading]) -> list[Refusal]:
-    """Return refusals of files of one name in two groups: `formats` tells files by their names alone."""
+    """Return refusals of files of one name in two groups.
+
+    `formats` tells files by their names alone.
+    """
     refusals = []
     for at, group in enumerate(groups):
         before = {file.name: file for one in groups[:at] for file in one.files}

@@ -1,4 +1,7 @@
-"""A trial of what is proposed: the table is read with it by the night's own readers."""
+"""A trial of what is proposed.
+
+The table is read with it by the night's own readers.
+"""
 
 from __future__ import annotations
 
@@ -129,7 +132,10 @@ def _cut(files: Sequence[Path]) -> Iterator[list[Path]]:
 
 
 def days_of(rows: pd.DataFrame) -> tuple[str, str]:
-    """Return the first and the last day of rows, empty where they have none."""
+    """Return the first and the last day of rows.
+
+    Empty where they have none.
+    """
     if "date" not in rows or rows["date"].isna().all():
         return "", ""
     return str(rows["date"].min().date()), str(rows["date"].max().date())

@@ -103,7 +103,10 @@ def factor(unit: str, to: str) -> float:
 
 
 def usual(numbers: np.ndarray) -> np.ndarray:
-    """Return numbers without codes for no value and without negative ones, NaN in their place."""
+    """Return numbers without codes for no value and without negative ones.
+
+    NaN in their place.
+    """
     return np.where((numbers < 0) | np.isin(np.abs(numbers), CODES), np.nan, numbers)
 
 

@@ -1,4 +1,7 @@
-"""Units as people write them in headers: beside the name, in brackets, or in a line below it."""
+"""Units as people write them in headers: beside the name.
+
+In brackets, or in a line below it.
+"""
 
 from __future__ import annotations
 
@@ -87,7 +90,9 @@ def folded(text: str) -> str:
 
 
 def unit_of(text: str) -> Unit | None:
-    """Return the unit that a piece of text is, None where it is none.
+    """Return the unit that a piece of text is.
+
+    None where it is none.
 
     >>> unit_of("°F").name, unit_of("kg m-2").name, unit_of("mm w.e.").name, unit_of("m a.s.l.").name
     ('degF', 'kg/m**2', 'mm', 'm')
@@ -152,7 +157,10 @@ _EPSG = re.compile(r"EPSG[:\s_-]*(\d{4,5})", re.IGNORECASE)
 
 
 def _split(text: str) -> list[str]:
-    """Return the words of a header: at blanks and marks, and where small letters meet capitals."""
+    """Return the words of a header.
+
+    At blanks and marks, and where small letters meet capitals.
+    """
     text = re.sub(r"(?<=[a-zà-ÿ0-9])(?=[A-Z])", " ", text)
     # Capitals that a unit follows: HScm, SWEmm.
     text = re.sub(r"(?<=[A-Z]{2})(?=(?:mm|cm|m|in|ft)\b)", " ", text)
@@ -166,7 +174,9 @@ _OF_HEIGHTS = re.compile(r"elev|altit|(?<!schnee)h(?:ö|oe)he\b|quota|cota|m ?a\
 
 
 def units_said(lines: Sequence[str]) -> frozenset[str]:
-    """Return the units that lines above a header name: in brackets, behind the word in, or in a line about units.
+    """Return the units that lines above a header name.
+
+    In brackets, behind the word in, or in a line about units.
 
     Other words are prose: `in the upper valley` names no inches, and `at 7600 ft` is the height of a place.
 

@@ -1,4 +1,7 @@
-"""What a vector file says of itself: its layers, their shapes and attributes, and where they lie."""
+"""What a vector file says of itself.
+
+Its layers, their shapes and attributes, and where they lie.
+"""
 
 from __future__ import annotations
 
@@ -49,7 +52,10 @@ class LayerFacts:
 
     @property
     def name(self) -> str:
-        """Its name for people: the file's, and the layer's where there are several."""
+        """Its name for people.
+
+        The file's, and the layer's where there are several.
+        """
         return self.path.name if self.layers == 1 else f"{self.path.name}, layer {self.layer}"
 
 

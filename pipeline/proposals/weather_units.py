@@ -1,4 +1,7 @@
-"""The units of air, precipitation, sun, heights of sites and errors: by what each of them can be."""
+"""The units of air, precipitation, sun, heights of sites and errors.
+
+By what each of them can be.
+"""
 
 from __future__ import annotations
 
@@ -192,7 +195,10 @@ lies higher, m (common practice, no source)."""
 
 
 def _ground(these: Surveyed) -> np.ndarray | None:
-    """Return the terrain's heights at a table's coordinates in degrees, None where nothing tells them."""
+    """Return the terrain's heights at a table's coordinates in degrees.
+
+    None where nothing tells them.
+    """
     lon, lat = these.cells("longitude"), these.cells("latitude")
     if these.hint is None or these.hint.heights is None or lon is None or lat is None:
         return None

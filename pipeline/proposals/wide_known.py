@@ -1,4 +1,7 @@
-"""Station tables with stations side by side: the pattern of their headers, and which element is which reading."""
+"""Station tables with stations side by side.
+
+The pattern of their headers, and which element is which reading.
+"""
 
 from __future__ import annotations
 
@@ -27,7 +30,10 @@ WHOLE = 0.9
 
 @dataclass(frozen=True)
 class _Headed:
-    """What a header says: the text before the site, the site's text, and the text after it."""
+    """What a header says.
+
+    The text before the site, the site's text, and the text after it.
+    """
 
     column: SeenColumn
     before: str
@@ -64,7 +70,10 @@ def wide_table(seen: SeenTable, ids: frozenset[str], names: Mapping[str, str]) -
 
 
 def _headed(column: SeenColumn, ids: frozenset[str], names: Mapping[str, str]) -> _Headed | None:
-    """Return what a header says where it names a site: by the identifier, else by the name."""
+    """Return what a header says where it names a site.
+
+    By the identifier, else by the name.
+    """
     shares = column.meanings
     if max((shares.get(key, 0.0) for key in READINGS), default=0.0) >= WHOLE:
         # The reading takes the whole header: what looks like a site is a word of it.
@@ -167,7 +176,10 @@ def _common_marks(texts: Sequence[str], *, at_start: bool) -> str:
 
 
 def _general(texts: Sequence[str], *, at_end: bool) -> str:
-    """Return the text that all have, with a star for what differs; the marks next to the site stay."""
+    """Return the text that all have, with a star for what differs.
+
+    The marks next to the site stay.
+    """
     if len(set(texts)) == 1:
         return texts[0]
     marks = _common_marks(texts, at_start=not at_end)
@@ -202,7 +214,10 @@ def _one_reading(
     values: Sequence[SeenColumn],
     names: Mapping[str, str],
 ) -> Reshaped | None:
-    """Return a table whose headers are sites alone: a line above, the sheet or the file's name names the reading."""
+    """Return a table whose headers are sites alone.
+
+    A line above, the sheet or the file's name names the reading.
+    """
     raw = seen.raw
     texts_around = [*raw.above, raw.sheet or "", raw.path.stem]
     key, text = next(((key, text) for text in texts_around if (key := reading_named(text)) in READINGS), ("", ""))

@@ -1,4 +1,7 @@
-"""The settings file that is proposed: YAML whose comments say why each value is proposed, and what is missing."""
+"""The settings file that is proposed.
+
+YAML whose comments say why each value is proposed, and what is missing.
+"""
 
 from __future__ import annotations
 
@@ -107,7 +110,10 @@ def text_of(
 
 
 def relative(path: Path | str, home: Path) -> str:
-    """Return a path from a folder, with slashes; a path far away as it is."""
+    """Return a path from a folder, with slashes.
+
+    A path far away as it is.
+    """
     near = Path(os.path.relpath(path, home))
     return (near if near.parts.count("..") <= MOST_UP else Path(path)).as_posix()
 
@@ -131,7 +137,10 @@ def _relative_value(key: str, value: object, home: Path) -> object:
 def _block(
     tree: Mapping[str, Any], draft: Draft, above: tuple[str, ...], model: type[BaseModel] | None
 ) -> Iterator[str]:
-    """Yield the lines of a mapping's keys, in the order of the settings' model."""
+    """Yield the lines of a mapping's keys.
+
+    In the order of the settings' model.
+    """
     indent = "  " * len(above)
     lacking = {parts[len(above)] for parts in draft.missing if parts[: len(above)] == above and len(parts) > len(above)}
     order = list(model.model_fields) if model is not None else []
@@ -168,7 +177,10 @@ def _key(key: str, value: object, draft: Draft, parts: tuple[str, ...], inner: t
 
 
 def _entry(entry: Mapping[str, Any], draft: Draft, parts: tuple[str, ...]) -> Iterator[str]:
-    """Yield the lines of an item of a list: a format of some files."""
+    """Yield the lines of an item of a list.
+
+    A format of some files.
+    """
     indent = "  " * (len(parts) - 1)
     yield from _comment(draft.comments.get(parts, []), indent)
     lines = list(_block(entry, draft, parts, None))
@@ -205,7 +217,10 @@ def _comment(texts: Sequence[str], indent: str, mark: str = "# ") -> Iterator[st
 
 
 def spare_name(path: Path) -> Path:
-    """Return the name under which an earlier file is kept: its own and the next free number."""
+    """Return the name under which an earlier file is kept.
+
+    Its own and the next free number.
+    """
     numbers = [
         int(match[1])
         for other in path.parent.glob(f"{glob_escaped(path.name)}.*")

@@ -1,4 +1,7 @@
-"""What is proposed, as files: the settings, tables beside them, and earlier ones kept aside."""
+"""What is proposed, as files.
+
+The settings, tables beside them, and earlier ones kept aside.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from snowtally.proposals.flight_tables import NewTable
-from snowtally.proposals.propose import Proposed
+from snowtally.proposals.proposed import Proposed
 from snowtally.proposals.write import relative, spare_name, text_of
 from snowtally.settings.basin import read_settings
 
@@ -54,7 +57,10 @@ def _read_back(text: str, home: Path) -> None:
 
 
 def _put(path: Path, text: str) -> None:
-    """Write a file in one step; one that is there is kept under another name."""
+    """Write a file in one step.
+
+    One that is there is kept under another name.
+    """
     part = path.with_name(f".{path.name}-{os.getpid()}")
     try:
         part.write_text(text, "utf-8")

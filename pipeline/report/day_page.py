@@ -41,7 +41,7 @@ def day_page(day: PublishedDay, around: DaysAround, units: Units, before: Before
         "withdrawn": _withdrawn(day),
         "whole": whole, "covered_per_cent": _per_cent(whole["snow_area_km2"], whole["area_km2"]),
         "rests_on": _rests_on(day, around),
-        "changes": _changes(day, around, units.volume), "tells_of": _dates_compared(around, day.date),
+        "changes": _changes(day, around, units.volume), "tells_of": _tells_of(around, day.date),
         "years": _years(around.earlier_years, whole), "normal": day_tables.basin_normal(day.normals), "stride": day.maps.stride,
         "sections": [section.name for section in SECTIONS],
     }  # fmt: skip
@@ -141,7 +141,7 @@ def _change(since: str, then: DatedTotals | None, now: DatedTotals, unit: Unit) 
     }
 
 
-def _dates_compared(around: DaysAround, date: dt.date) -> list[dt.date]:
+def _tells_of(around: DaysAround, date: dt.date) -> list[dt.date]:
     """Return the earlier dates whose totals the page tells of, held or not."""
     dates = {date - dt.timedelta(days=days) for days in LEANING_DAYS}
     dates |= {one for since in (around.last_flight, around.last_round) if since is not None for one in since.dates}
