@@ -68,6 +68,8 @@ def program(
 
 def main() -> None:
     """Run the command line. Every failure is one line and an exit status."""
+    # Nothing here uses plugins of pydantic, and to look for them reads the description of every package installed.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     # What libraries warn of goes to the log that -v shows.
     logging.captureWarnings(capture=True)
     try:

@@ -47,7 +47,7 @@ def versions() -> Versions:
     import pyproj
     import rasterio
 
-    from snowtally.operations.run import code_version
+    from snowtally.operations.code_version import code_version
 
     release, commit = code_version()
     return Versions(release, commit, platform.python_version(), rasterio.__gdal_version__, pyproj.proj_version_str)

@@ -53,6 +53,13 @@ DDMM, MINUTES = "ddmm", 60.0
 """How the settings spell degrees and minutes in one number, and minutes of a degree."""
 
 
+TENTHS_OF_MM = {"mm": 10, "cm": 100, "dm": 1000, "m": 10_000, "inch": 254, "foot": 3048}
+"""The lengths that tables are mostly in, 0.1 mm: exact by definition (international yard, 1959)."""
+
+TO_CELSIUS = {"degF": Conversion(5 / 9, -160 / 9), "kelvin": Conversion(1.0, -273.15)}
+"""Temperatures, exact by definition."""
+
+
 @cache
 def conversion(unit: str, to: str) -> Conversion:
     """Return the conversion from `unit` to `to`.
@@ -73,11 +80,10 @@ def conversion(unit: str, to: str) -> Conversion:
     >>> round(conversion("kg m-2", "mm").of(300.0), 6), round(float(conversion("ddmm", "degree").of(-4612.5)), 6)
     (300.0, -46.208333)
     """
-    if unit == to:
-        return SAME
-    if unit == DDMM and to == "degree":
-        return Conversion(minutes=True)
-    import pint  # noqa: PLC0415  half a second, needed only where a unit is declared
+    by_definition = _by_definition(unit, to)
+    if by_definition is not None:
+        return by_definition
+    import pint  # noqa: PLC0415  half a second, needed only for units that are rarely declared
 
     registry = _registry()
     try:
@@ -92,6 +98,17 @@ def conversion(unit: str, to: str) -> Conversion:
         return Conversion(float(quantity.to(to).magnitude) - zero, zero)
     except (pint.PintError, AttributeError, ValueError, TypeError, AssertionError, SyntaxError) as trouble:
         raise InputError(f"'{unit}' cannot be turned into {to} ({trouble})") from None
+
+
+def _by_definition(unit: str, to: str) -> Conversion | None:
+    """Return the conversion of the units that tables mostly have, None of others."""
+    if unit == to:
+        return SAME
+    if unit == DDMM and to == "degree":
+        return Conversion(minutes=True)
+    if unit in TENTHS_OF_MM and to in TENTHS_OF_MM:
+        return Conversion(TENTHS_OF_MM[unit] / TENTHS_OF_MM[to])
+    return TO_CELSIUS.get(unit) if to == "degC" else None
 
 
 def _spelled(unit: str) -> str:
@@ -111,6 +128,6 @@ def _spelled(unit: str) -> str:
 
 @cache
 def _registry() -> pint.UnitRegistry:
-    import pint  # noqa: PLC0415  half a second, needed only where a unit is declared
+    import pint  # noqa: PLC0415  half a second, needed only for units that are rarely declared
 
     return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)

@@ -11,4 +11,5 @@ class Block(BaseModel):
     An unknown key is an error. Nobody can change a value.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    # Deferred: a block is mostly read as a part of the whole settings, whose checks hold those of the parts.
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)

@@ -16,7 +16,7 @@ from snowtally.estimate.estimate import estimate_day
 from snowtally.gather.archived_day import inputs_from_archived
 from snowtally.gather.day import Stage, choices
 from snowtally.model.problems import ArchiveError
-from snowtally.operations.run import code_version
+from snowtally.operations.code_version import code_version
 from snowtally.publishing.archived_inputs import read_archived
 from snowtally.publishing.changes import changed_values
 from snowtally.publishing.pack import pack

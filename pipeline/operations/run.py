@@ -3,12 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
 import os
-import subprocess
 from dataclasses import dataclass, field, replace
-from functools import cache
-from importlib.metadata import version
 from pathlib import Path
 
 from snowtally.archive.revisions import Revision, RevisionId
@@ -16,6 +12,7 @@ from snowtally.estimate.estimate import estimate_day
 from snowtally.gather.day import Readings, Stage, choices, read_inputs
 from snowtally.model.day import Day
 from snowtally.model.problems import UncoveredDateError, one_line
+from snowtally.operations.code_version import code_version
 from snowtally.operations.run_id import new_run_id
 from snowtally.operations.stopping import time_limit
 from snowtally.publishing.archived_inputs import archive_inputs
@@ -167,35 +164,3 @@ def _provenance(settings: Settings, readings: Readings, run: Run) -> Provenance:
         commit=commit,
         made=dt.datetime.now(dt.UTC),
     )
-
-
-@cache
-def code_version() -> tuple[str, str]:
-    """Return the program's version and the commit of its checkout, if any.
-
-    The version names the commit too. A checkout's files change without a new version, and a day made by other code is another day: what is changed and not
-    committed is named by a hash of its own.
-    """
-    release = version("snowtally")
-    # An installed copy may lie inside somebody's own repository, whose commits say nothing of this program.
-    if not _git("ls-files", "--error-unmatch", "reading.py"):
-        return release, ""
-    commit = _git("rev-parse", "--short=12", "HEAD").strip()
-    changed = _git("diff", "HEAD", "--", ".")
-    mark = "." + hashlib.sha256(changed.encode()).hexdigest()[:8] if changed else ""
-    return f"{release}+{commit}{mark}", commit
-
-
-def _git(*words: str) -> str:
-    """Return what git says of the program's folder, "" without a checkout."""
-    try:
-        asked = subprocess.run(  # noqa: S603  fixed words, nothing from outside
-            ["git", "-C", str(Path(__file__).resolve().parents[1]), *words],  # noqa: S607  git from the path, where there is one
-            capture_output=True,
-            text=True,
-            errors="replace",
-            check=False,
-        )
-    except OSError:
-        return ""
-    return asked.stdout if asked.returncode == 0 else ""

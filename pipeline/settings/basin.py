@@ -48,25 +48,27 @@ NOT_OF_THE_DAY = ("archive", "dask", "plan", "report")
 class Settings(Block):
     """The settings of one basin, as read."""
 
+    # Defaults are constructed, not checked: checks of a block by itself take longer to build than settings to be refused.
+
     basin: BasinBlock
     grid: Grid
-    bands: Bands = Bands(width_m=200.0)
+    bands: Bands = Bands.model_construct(width_m=200.0)
     terrain: Terrain
     inputs: Inputs
     columns: dict[str, dict[str, Column]] = Field(default_factory=dict)
     formats: dict[str, list[Format]] = Field(default_factory=dict)
     missing: list[str] = Field(default_factory=lambda: ["-9999", "", "M"])
-    checks: Checks = Checks()
-    courses: Courses = Courses()
-    stations: StationLimits = StationLimits()
-    flights: Flights = Flights()
-    density: Density = Density()
-    blend: Blend = Blend()
-    plan: PlanLimits = PlanLimits()
-    dask: Dask = Dask()
-    operations: Operations = Operations()
-    report: Report = Report()
-    metadata: Metadata = Metadata()
+    checks: Checks = Checks.model_construct()
+    courses: Courses = Courses.model_construct()
+    stations: StationLimits = StationLimits.model_construct()
+    flights: Flights = Flights.model_construct()
+    density: Density = Density.model_construct()
+    blend: Blend = Blend.model_construct()
+    plan: PlanLimits = PlanLimits.model_construct()
+    dask: Dask = Dask.model_construct()
+    operations: Operations = Operations.model_construct()
+    report: Report = Report.model_construct()
+    metadata: Metadata = Metadata.model_construct()
     archive: str
     undecided: list[str] = Field(default_factory=list)
 

@@ -159,13 +159,13 @@ class Gate(Block):
 class Operations(Block):
     """How nights are run."""
 
-    schedule: Schedule = Schedule()
-    arrival: Arrival = Arrival()
-    retry: Retry = Retry()
-    limits: Limits = Limits()
-    workers: Workers = Workers()
-    alerts: Alerts = Alerts()
-    gate: Gate = Gate()
+    schedule: Schedule = Schedule.model_construct()
+    arrival: Arrival = Arrival.model_construct()
+    retry: Retry = Retry.model_construct()
+    limits: Limits = Limits.model_construct()
+    workers: Workers = Workers.model_construct()
+    alerts: Alerts = Alerts.model_construct()
+    gate: Gate = Gate.model_construct()
 
     @property
     def lock_wait_s(self) -> float:

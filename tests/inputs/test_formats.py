@@ -5,6 +5,7 @@ import math
 
 import numpy as np
 import openpyxl
+import pint
 import pytest
 
 from snowtally.inputs.columns import check_declared
@@ -12,7 +13,7 @@ from snowtally.inputs.formats import FileFormat, check_formats
 from snowtally.inputs.known_tables import COURSES, STATIONS
 from snowtally.inputs.read_courses import read_courses
 from snowtally.inputs.source import Source
-from snowtally.inputs.units import conversion
+from snowtally.inputs.units import TENTHS_OF_MM, TO_CELSIUS, conversion
 from snowtally.model.problems import InputError, SettingsError
 from snowtally.settings.blocks import Column, Format, Monthly
 
@@ -285,6 +286,15 @@ def test_files_of_one_table_may_be_written_differently(tmp_path):
 )
 def test_units(unit, to, value, expected):
     assert conversion(unit, to).of(value) == pytest.approx(expected, rel=1e-6)
+
+
+def test_units_known_without_pint_are_as_pint_has_them():
+    registry = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    pairs = [(unit, to) for unit in TENTHS_OF_MM for to in TENTHS_OF_MM] + [(unit, "degC") for unit in TO_CELSIUS]
+    for unit, to in pairs:
+        for value in (0.0, 12.5):
+            expected = registry.Quantity(value, unit).to(to).magnitude
+            assert conversion(unit, to).of(value) == pytest.approx(expected, rel=1e-14, abs=1e-12), (unit, to)
 
 
 @pytest.mark.parametrize("unit", ["gram", "second", "nonsense", "", "1", "cm**3", "degC"])

@@ -165,12 +165,33 @@ def test_what_is_sound_beside_an_error_is_no_second_error(written):
     assert str(told.value).count(";") == 0
 
 
-def test_settings_are_read_without_what_takes_long_to_load():
-    """What grids, tables and rasters need is loaded once the settings are known to be right."""
-    heavy = ("numpy", "pandas", "xarray", "scipy", "rasterio", "pyarrow", "numba", "shapely", "geopandas", "pint")
+GRIDS_AND_TABLES = {
+    "pandas", "xarray", "scipy", "pyarrow", "numba", "shapely", "geopandas", "pint", "dask", "sklearn", "prefect", "matplotlib"
+}  # fmt: skip
+
+
+def loaded_by(*words):
+    """Return the exit status of a command, and the packages that it loaded, in a process of its own."""
     program = (
-        f"import sys; from snowtally.settings.basin import read_settings; read_settings({str(CONFIG)!r}); "
-        f"print([name for name in {heavy!r} if name in sys.modules])"
+        f"import sys; sys.argv = ['snowtally', *{words!r}]\n"
+        "from snowtally.cli.main import main\n"
+        "try: main()\n"
+        "except SystemExit as end: print(end.code, *{name.partition('.')[0] for name in sys.modules}, file=sys.stderr)"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[]"
+    code, *packages = done.stderr.splitlines()[-1].split()
+    return int(code), set(packages)
+
+
+def test_settings_are_refused_without_what_takes_long_to_load(written):
+    """What grids, tables and rasters need is loaded once the settings are known to be right; a usual unit is checked without it."""
+    bad = "columns:\n  courses:\n    depth:\n      unit: inch\n    swe:\n      unit: cm\nblend:\n  wind_from_deg: 400\n"
+    code, packages = loaded_by("update", str(written(lambda text: text + bad)))
+    assert code == 2
+    assert not packages & (GRIDS_AND_TABLES | {"numpy", "rasterio"})
+
+
+def test_the_version_is_told_without_what_takes_long_to_load():
+    code, packages = loaded_by("--version")
+    assert code == 0
+    assert not packages & GRIDS_AND_TABLES
