@@ -16,7 +16,7 @@ from snowtally.proposals.names import words_of
 from snowtally.proposals.proposal import Proposal, UnknownFile
 from snowtally.proposals.raster_facts import RasterFacts, abutting, values_at
 from snowtally.proposals.rasters import Elevation, RasterKind, fraction_refusal
-from snowtally.proposals.records import depth_ratio
+from snowtally.proposals.records import comparable
 
 
 @dataclass(frozen=True)
@@ -203,8 +203,12 @@ def unit_proposals(days: Sequence[FlightDay], depths: pd.DataFrame, elevation: E
 
 
 def _at_sites(day: FlightDay, depths: pd.DataFrame) -> list[float]:
-    values = values_at(day.files, depths["longitude"].to_numpy(), depths["latitude"].to_numpy())
-    return depth_ratio(values, day.date, depths)
+    near = comparable(depths, day.date)
+    # Each site is looked up once: the raster is read around it.
+    sites, at = np.unique(near[["longitude", "latitude"]].to_numpy(float), axis=0, return_inverse=True)
+    values = values_at(day.files, *sites.T)[at.ravel()]
+    ratios = values / near["depth_m"].to_numpy()
+    return list(ratios[np.isfinite(values) & (values > 0)])
 
 
 def depths_in_two_units(days: Sequence[FlightDay], depths: pd.DataFrame) -> str:

@@ -90,12 +90,12 @@ MOST_TABLE_BYTES = 1 << 20
 def named_in_tables(folder: Folder) -> set[Path]:
     """Return the rasters whose names, or globs of them, stand in a table of flights or covers of the folder."""
     rasters = folder.of(Kind.RASTER)
-    suffixes = {path.suffix.lower() for path in rasters}
+    suffixes = tuple({path.suffix.lower() for path in rasters})
     named: set[Path] = set()
     tables = folder.of(Kind.TABLE, Kind.WORKBOOK) if rasters else []
     for table in [table for table in tables if table.stat().st_size <= MOST_TABLE_BYTES]:
         cells = _cells(table)
-        patterns = {cell.rsplit("/", 1)[-1] for cell in cells if Path(cell).suffix.lower() in suffixes}
+        patterns = {cell.rsplit("/", 1)[-1] for cell in cells if cell.lower().endswith(suffixes)}
         its = {path for path in rasters if any(path.name == one or fnmatchcase(path.name, one) for one in patterns)}
         # A list of the folder's files names rasters too, and says nothing of them.
         named |= its if its and _is_of_rasters(table) else set()

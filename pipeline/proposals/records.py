@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from snowtally.gather.sources import source_of
@@ -116,14 +115,13 @@ MOST_DAYS = 7
 """Days between a flight and a depth at a site that are compared (chosen: a storm in between changes no unit)."""
 
 
-def depth_ratio(values: np.ndarray, date: pd.Timestamp, depths: pd.DataFrame) -> list[float]:
-    """Return how many times the depths at the sites a flight's values at these are.
+def comparable(depths: pd.DataFrame, date: pd.Timestamp) -> pd.DataFrame:
+    """Return the depths that a flight's values are compared with.
 
     Parameters
     ----------
-    values : of the flight at each row of `depths`, NaN where it has none.
     depths : as `Records.depths`.
+    date : the flight's day.
     """
     near = (depths["date"] - date).abs() <= pd.Timedelta(days=MOST_DAYS)
-    use = near.to_numpy() & (depths["depth_m"] >= LEAST_DEPTH_M).to_numpy() & np.isfinite(values) & (values > 0)
-    return list(values[use] / depths["depth_m"].to_numpy()[use])
+    return depths[near & (depths["depth_m"] >= LEAST_DEPTH_M)]
