@@ -192,14 +192,20 @@ def _by_visit(pieces: Iterator[Split], table: MonthlyTable) -> Iterator[Split]:
         years = [_year(text) for text in seasons]
         bad = list(piece.bad)
         for row in [row for row, year in enumerate(years) if year is None]:
-            said = _Said(
-                seasons[row].strip(),
-                table.field_map.layout.separator.join(_cell(c, row) for c in piece.fields.values()),
-            )
-            bad.append(_no_season(int(piece.line[row]), said, before_rows=not rows_seen and not any(years[:row])))
+            cells = [_cell(column, row) for column in piece.fields.values()]
+            before_rows = not rows_seen and not any(years[:row])
+            if before_rows and not any(map(_NUMBER.match, cells)):
+                # The header goes on below itself: words alone, in the form that is declared.
+                continue
+            said = _Said(seasons[row].strip(), table.field_map.layout.separator.join(cells))
+            bad.append(_no_season(int(piece.line[row]), said, before_rows=before_rows))
         rows_seen = rows_seen or any(years)
         bad.sort(key=lambda line: line.line)
         yield _visits(piece, years, table, bad)
+
+
+_NUMBER = re.compile(r"[-+]?[.,]?\d")
+"""How a cell with a value begins."""
 
 
 def _year(text: str) -> int | None:

@@ -7,6 +7,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ from snowtally.inputs.dead_clock import dead_clocks
 from snowtally.inputs.headers import FieldMap, open_mapped
 from snowtally.inputs.known_tables import STATIONS
 from snowtally.inputs.lines import CHUNK, BadLine, Layout, Split, split
-from snowtally.inputs.opening import OpenedTable, tables_in
+from snowtally.inputs.opening import OpenedTable
 from snowtally.inputs.piece_cache import cached_piece
 from snowtally.inputs.plausible import units_look_wrong
 from snowtally.inputs.rows import local_days
@@ -26,8 +27,8 @@ from snowtally.inputs.sheets import Sheet
 from snowtally.inputs.source import Source
 from snowtally.inputs.station_findings import StationFindings
 from snowtally.inputs.station_rows import StationFile, StationRows, last_before, numbered, settled, together
-from snowtally.inputs.table_findings import findings_above, header_findings, joined, line_finding, of_sheet
-from snowtally.inputs.tables import rows_among, unreadable_table
+from snowtally.inputs.table_findings import findings_above, header_findings, joined, line_finding
+from snowtally.inputs.tables import each_sheet, rows_among, unreadable_table
 from snowtally.inputs.time_series import SUFFIXES as TIME_SERIES
 from snowtally.inputs.time_series import read_time_series
 from snowtally.inputs.usable import Count, too_few
@@ -104,18 +105,12 @@ def read_stations(
     findings: list[Finding] = []
     for path in source.files:
         try:
-            sheets = tables_in(path, source.format_of(path))
+            files, noticed = each_sheet(path, STATIONS, source, partial(_read_file, path, task=task, names=names))
         except InputError as trouble:
             findings.append(unreadable_table(STATIONS, path, trouble))
             continue
-        for sheet in sheets:
-            try:
-                file, noticed = _read_file(path, sheet, task, names)
-            except InputError as trouble:
-                noticed = [unreadable_table(STATIONS, path, trouble)]
-            else:
-                read.append(file)
-            findings += of_sheet(noticed, sheet)
+        read += files
+        findings += noticed
     if cache is not None:
         cache.drop_unused()
     rows, repeated = settled(read, list(names), list(READINGS.values()), window.since, utc_offset_hours)

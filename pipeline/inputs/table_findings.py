@@ -46,15 +46,20 @@ def header_findings(field_map: FieldMap) -> list[Finding]:
 
 
 def of_sheet(findings: list[Finding], sheet: Sheet | None) -> list[Finding]:
-    """Return the findings on one of several sheets, with its name and, where they have no line, with its first."""
+    """Return the findings on one of several sheets, with its name and its own number of the row.
+
+    Those on the whole sheet have the number of its beginning: without one they would be of the whole file.
+    """
     if sheet is None or not sheet.lines_before:
         return findings
-    name = f"sheet {printable(sheet.name)}"
+    name, before = f"sheet {printable(sheet.name)}", sheet.lines_before
     return [
         replace(
             finding,
-            line=finding.line or sheet.lines_before + 1,
-            evidence=", ".join(filter(None, [finding.evidence, name])),
+            line=finding.line or before + 1,
+            evidence=", ".join(
+                filter(None, [finding.evidence, f"{name} row {finding.line - before}" if finding.line else name])
+            ),
         )
         for finding in findings
     ]

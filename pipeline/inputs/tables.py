@@ -6,8 +6,10 @@ becomes a missing value and a finding with file and line; nothing is guessed and
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -33,6 +35,9 @@ from snowtally.inputs.table_findings import (
 from snowtally.inputs.usable import UnreadRows, counts_of, too_few
 from snowtally.model.problems import Finding, InputError
 from snowtally.model.rules.files import UNREADABLE_FILE
+
+Rows = TypeVar("Rows")
+"""What the reader of a table makes of a file or sheet."""
 
 
 def read_tables(source: Source, table: Table) -> tuple[pd.DataFrame, list[Finding]]:
@@ -87,21 +92,38 @@ def read_table(path: Path, table: Table, source: Source) -> tuple[pd.DataFrame, 
     ------
     InputError : the file cannot be read at all or a required column is not there; the message names file and columns.
     """
-    sheets = tables_in(path, source.format_of(path))
-    if len(sheets) == 1:
-        return _read_one(path, table, source, sheets[0])
-    parts, findings = [], []
-    for sheet in sheets:
+    parts, findings = each_sheet(path, table, source, lambda sheet: _read_one(path, table, source, sheet))
+    return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True), findings
+
+
+def each_sheet(
+    path: Path, table: Table, source: Source, read: Callable[[Sheet | None], tuple[Rows, list[Finding]]]
+) -> tuple[list[Rows], list[Finding]]:
+    """Return what each sheet of a file holds, and the findings; of a file without sheets it is one.
+
+    A sheet that cannot be read is a finding where another can.
+
+    Parameters
+    ----------
+    read : returns what a sheet holds, and the findings on it.
+
+    Raises
+    ------
+    InputError : none can be read.
+    """
+    parts, findings, troubles = [], [], []
+    for sheet in tables_in(path, source.format_of(path)):
         try:
-            rows, noticed = _read_one(path, table, source, sheet)
+            rows, noticed = read(sheet)
         except InputError as trouble:
+            troubles.append(trouble)
             noticed = [unreadable_table(table, path, trouble)]
         else:
             parts.append(rows)
         findings += of_sheet(noticed, sheet)
     if not parts:
-        raise InputError(findings[0].detail)
-    return pd.concat(parts, ignore_index=True), findings
+        raise troubles[0]
+    return parts, findings
 
 
 def _read_one(path: Path, table: Table, source: Source, sheet: Sheet | None) -> tuple[pd.DataFrame, list[Finding]]:

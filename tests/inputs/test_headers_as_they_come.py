@@ -222,8 +222,8 @@ def test_a_sheet_a_course(tmp_path):
     # Rows of the second sheet are numbered from 2001: no two rows of a file have one number.
     assert rows["line"].tolist() == [1003, 1004, 2003, 2004]
     assert [(one.rule.name, one.line, one.evidence) for one in findings] == [
-        ("unreadable value", 2004, "depth_cm = 'n0' under 'Depth', sheet 'Course B2'"),
-        ("unreadable value", 2004, "swe_mm = 'n0n0n0' under 'SWE', sheet 'Course B2'"),
+        ("unreadable value", 2004, "depth_cm = 'n0' under 'Depth', sheet 'Course B2' row 4"),
+        ("unreadable value", 2004, "swe_mm = 'n0n0n0' under 'SWE', sheet 'Course B2' row 4"),
     ]
 
 
@@ -251,6 +251,6 @@ def test_a_sheet_a_station(tmp_path):
     rows, findings = read_stations(Source([path], columns, MISSING, [FileFormat(sheet="*")]), 0.0)
     assert rows[["site_id", "line"]].to_numpy().tolist() == [["ft01", 1002], ["ft01", 1003], ["hc02", 2002]]
     assert [(one.rule.name, one.line, one.evidence) for one in findings] == [
-        ("no such column", 1001, "no depth_cm, sheet 'ft01'"),
-        ("no such column", 2001, "no depth_cm, sheet 'hc02'"),
+        ("no such column", 1001, "no depth_cm, sheet 'ft01' row 1"),
+        ("no such column", 2001, "no depth_cm, sheet 'hc02' row 1"),
     ]

@@ -59,7 +59,15 @@ def test_a_row_a_season_becomes_a_row_a_visit(tmp_path):
     assert rows["depth_m"].tolist()[:3] == pytest.approx([40 * 0.0254, 81 * 0.0254, 42 * 0.0254])
     assert rows["swe_mm"].tolist()[:4] == pytest.approx([254.0, 29.2 * 25.4, 12.5 * 25.4, 16.1 * 25.4])
     assert rows["depth_m"].isna().tolist() == [False, False, False, False, True, False, True]
-    assert [(one.rule.name, one.line, one.severity.value) for one in findings] == [("unreadable line", 3, "note")]
+    # The second line of headers is of the declared form, and no finding.
+    assert findings == []
+
+
+def test_a_line_with_a_number_before_the_first_season_is_told(tmp_path):
+    lost = TABLE.replace("2039,Dec 30", "203g,Dec 30")
+    rows, findings = read(written(tmp_path, lost))
+    assert rows["line"].min() == 5
+    assert [(one.rule.name, one.line, one.severity.value) for one in findings] == [("unreadable line", 4, "note")]
 
 
 def test_a_monthly_table_is_the_long_one(tmp_path):

@@ -127,7 +127,7 @@ UNREADABLE_LINE = Rule(
 LINE_BESIDE_HEADER = replace(
     UNREADABLE_LINE,
     severity=Severity.NOTE,
-    looks_at="lines above the header that give no value, and a second header line below that of a monthly table",
+    looks_at="lines above the header that give no value, and lines with numbers between that of a monthly table and its first season",
     why="a title or a note stands there",
 )
 
