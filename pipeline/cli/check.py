@@ -166,7 +166,8 @@ class CheckResult(base.Result):
         """Return what was read, how many findings there are of each rule, and how a night would end."""
         from snowtally.cli.findings import findings_in_short
 
-        return [*self._counts(), findings_in_short(self.run.findings), self._verdict()]
+        nothing = [base.styled(line, "yellow") for line in shown.gives_nothing(self.run)]
+        return [*self._counts(), *nothing, findings_in_short(self.run.findings), self._verdict()]
 
     def _counts(self) -> list[Any]:
         inputs, rows, ground = self.readings.inputs, self.readings.rows, self.readings.inputs.ground

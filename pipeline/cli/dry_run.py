@@ -35,6 +35,25 @@ def unit_lines(inputs: list[InputUse]) -> list[str]:
     return [f"{one.role}: {'; '.join(one.declared)}" for one in inputs if one.declared]
 
 
+def gives_nothing(run: DryRun) -> list[str]:
+    """Return a line for each input that gives nothing for the date, though it has files."""
+    lines = []
+    for one in run.inputs:
+        last = f", the last row is of {one.last}" if one.last else ""
+        kind = KINDS.get(one.role)
+        if one.read == 0:
+            lines.append(f"{one.role}: no row of {_files(one.files)} is of this season up to {run.day.date}")
+        elif one.used == 0:
+            lines.append(f"{one.role}: all {one.read} rows of {_files(one.files)} are set aside; the findings say why")
+        elif kind and not any(site.counts for site in run.sites if site.kind == kind):
+            lines.append(f"{one.role}: no {kind} has a value near enough to {run.day.date} to count{last}")
+    return lines
+
+
+KINDS = {"courses": "course", "stations": "station"}
+"""The kind of the sites that a table has values of."""
+
+
 def sites_table(sites: list[SiteUse], units: Units) -> Table:
     """Return the sites as a table."""
     headers = "site", "kind", "lies", "stated", "ground", "last", "SWE", "used/aside", "holes", "findings"
