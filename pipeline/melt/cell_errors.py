@@ -4,27 +4,35 @@ from __future__ import annotations
 
 import numpy as np
 
-from snowtally.melt.march import COVERED, SWE, Cells, Melt, march_cells
+from snowtally.melt.march import COVERED, SWE, VANISHED_MM, Cells, Melt
 
 
-def own_errors(cells: Cells, rows: np.ndarray, air: np.ndarray, swe_se: np.ndarray) -> np.ndarray:
+def own_errors(cells: Cells, melt: Melt, swe_se: np.ndarray) -> np.ndarray:
     """Return what the error of a cell's SWE does to its melt, mm (cell, day).
 
     It is half of what one standard error more melts beyond one less.
 
     Parameters
     ----------
-    rows, air : weather and what holds for all cells, as `march_cells` takes them.
+    melt : what the cells melt, as `march_cells` fills it in.
     swe_se : (cell,) standard error of SWE, mm.
+
+    Notes
+    -----
+    The energy that ate into the old snow is read back from what is left of it, and lent to more and to less snow: a march of
+    each would take thrice as long.
     """
+    left = cells.depletion[:, 0]
+    eaten_to_mean = np.linspace(0.0, 8.0, len(left))
+    swe = np.maximum(cells.state[:, SWE], VANISHED_MM)[:, None]
+    gone = np.cumsum(melt.melt, axis=1) - np.cumsum(melt.fallen, axis=1)
+    eaten = swe * np.interp(np.clip(gone, 0.0, swe) / swe, 1.0 - left, eaten_to_mean)
     ends = []
     for change in (swe_se, -swe_se):
-        state = cells.state.copy()
-        state[:, SWE] = np.maximum(state[:, SWE] + change, 0.0)
-        out = Melt.room(len(state), len(rows))
-        march_cells(cells._replace(state=state), rows, air, out)
-        ends.append(out.melt)
-    return np.abs(ends[0] - ends[1]) / 2.0
+        other = np.maximum(swe + change[:, None], VANISHED_MM)
+        ends.append(np.diff(other * (1.0 - np.interp(eaten / other, eaten_to_mean, left)), axis=1, prepend=0.0))
+    # Bare ground has no snow to err by.
+    return np.where(cells.state[:, [SWE]] > VANISHED_MM, np.abs(ends[0] - ends[1]) / 2.0, 0.0)
 
 
 def shared_errors(

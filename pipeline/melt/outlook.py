@@ -279,7 +279,7 @@ def _march_basin(
         by_unit = csr_array((weight, (unit[block], np.arange(len(weight)))), shape=(units, len(weight)))
         for number, values in enumerate(melt[:4]):
             sums[number] += by_unit @ values
-        own = own_errors(part, weather.forecast.rows, weather.air, swe_se[block])
+        own = own_errors(part, melt, swe_se[block])
         for name, values in zip(names, (melt.potential, melt.melt, melt.covered, own), strict=True):
             grids[name].reshape(days, -1)[:, numbers[block]] = values.T
     area, covered, swe = (
