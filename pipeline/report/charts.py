@@ -15,7 +15,7 @@ from snowtally.report.axes import WIDTH, axis_end, grid_x, grid_y, whisker_x, wh
 from snowtally.report.svg import Scale, drawing, month_starts, path, tag
 from snowtally.report.units import Unit, Units
 from snowtally.report.words import short_month
-from snowtally.statistics.intervals import censored_quantile
+from snowtally.statistics.chances import exceeded
 
 MOST_GAP_DAYS = 14
 """A line through a season is drawn from one date to the next where they lie no further apart: over more it would pass for an
@@ -68,12 +68,12 @@ def exceedance_chart(whole: pd.Series, unit: Unit) -> Markup:
     height, top, left, right, foot = 190.0, 14.0, 50.0, 16.0, 150.0
     mean, se = float(whole["volume_m3"]), float(whole["volume_se_m3"])
     chances = np.linspace(0.99, 0.01, CURVE_POINTS)
-    volumes = [unit.plain(float(censored_quantile(mean, se, 1 - chance))) for chance in chances]
+    volumes = [unit.plain(float(volume)) for volume in exceeded(mean, se, chances)]
     span = volumes[-1] - volumes[0]
     across = Scale(max(volumes[0] - 0.04 * span, 0.0), (volumes[-1] + 0.04 * span) or 1.0, left, WIDTH - right)
     up = Scale(0.0, 1.0, foot, top)
-    low, middle, high = (unit.plain(float(censored_quantile(mean, se, p))) for p in (0.1, 0.5, 0.9))
-    levels = (0.1, 0.5, 0.9)
+    levels = (0.9, 0.5, 0.1)
+    low, middle, high = (unit.plain(float(volume)) for volume in exceeded(mean, se, np.array(levels)))
     parts = [
         grid_x(across, unit.label, top, foot),
         *(tag("path", d=f"M{left} {up(level):.1f}H{WIDTH - right}", class_="grid") for level in levels),
@@ -91,12 +91,13 @@ def exceedance_chart(whole: pd.Series, unit: Unit) -> Markup:
 class Marks:
     """What is marked along a season.
 
-    Days of flights, days of surveys, and degraded days with what they lack in words.
+    Days of flights, days of surveys, degraded days with what they lack in words, and the normal volume (m3) of days.
     """
 
     flights: Sequence[dt.date]
     surveys: Sequence[dt.date]
     degraded: Mapping[dt.date, str] = field(default_factory=dict)
+    normals: Mapping[dt.date, float] = field(default_factory=dict)
 
 
 def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit: Unit) -> Markup:
@@ -115,7 +116,7 @@ def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit
     days = [(date - begins).days for date in (*marks.flights, *marks.surveys)]
     first = max(min([first, *days]) - 3, 0)
     across = Scale(first, max(last, first + 30) + 3, left, WIDTH - right)
-    up = Scale(0.0, axis_end(unit, season["volume_p90_m3"], earlier["volume_m3"]), foot, top)
+    up = Scale(0.0, axis_end(unit, season["volume_p90_m3"], earlier["volume_m3"], marks.normals.values()), foot, top)
     parts = [grid_y(up, unit.label, left, WIDTH - right)]
     for start in month_starts(begins, begins + dt.timedelta(days=int(across.high))):
         x = across((start - begins).days)
@@ -123,13 +124,16 @@ def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit
             parts.append(tag("path", d=f"M{x:.1f} {foot}v5", class_="tick"))
         if x >= left and x + 3 + MONTH_WIDTH <= WIDTH:
             parts.append(tag("text", short_month(start), x=x + 3, y=foot + 15, class_="label"))
+    ends: list[tuple[str, float, float]] = []
     for name, of_season in earlier.groupby("season", sort=True):
         curve = [across(d) for d in of_season["season_day"]], [up(unit.plain(v)) for v in of_season["volume_m3"]]
         parts += _earlier_season(str(name), of_season["season_day"].to_numpy(), curve)
+        ends.append((str(name), curve[0][-1], curve[1][-1]))
     volumes = tuple(
         [up(unit.plain(v)) for v in season[name]] for name in ("volume_p10_m3", "volume_m3", "volume_p90_m3")
     )
     parts += _curve(season["season_day"].to_numpy(), [across(d) for d in season["season_day"]], volumes)
+    parts += [*_named(ends), *_normal(marks.normals, begins, (across, up), unit)]
     parts += _degraded(season, marks.degraded, (across, up), unit)
     for date in marks.flights:
         x = across((date - begins).days)
@@ -142,6 +146,16 @@ def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit
         x = across((date - begins).days)
         parts.append(tag("path", tag("title", f"courses of {date}"), d=f"M{x:.1f} {foot - 1}v-8", class_="survey"))
     return drawing(WIDTH, height, f"Volume of water in the snow through the season in {unit.label}", *parts)
+
+
+def _normal(normals: Mapping[dt.date, float], begins: dt.date, scales: tuple[Scale, Scale], unit: Unit) -> list[Markup]:
+    """Return the normal as a dashed line; of one date as a stroke."""
+    across, up = scales
+    points = [(across((date - begins).days), up(unit.plain(volume))) for date, volume in sorted(normals.items())]
+    if len(points) == 1:
+        (x, y), *_ = points
+        points = [(x - 6, y), (x + 6, y)]
+    return [tag("path", tag("title", "normal"), d=path(points), class_="normal")] if points else []
 
 
 def _degraded(
@@ -185,6 +199,16 @@ def _earlier_season(name: str, days: np.ndarray, curve: tuple[list[float], list[
         else:
             drawn.append(tag("path", title, d=path(points), class_="earlier"))
     return drawn
+
+
+def _named(names: list[tuple[str, float, float]]) -> list[Markup]:
+    """Return the names of earlier seasons, each at the end of its line. Those that would lie over another are left to its title."""
+    written, last = [], float("-inf")
+    for name, x, y in sorted(names, key=lambda one: one[2]):
+        if y - last >= LINE_HEIGHT:
+            written.append(tag("text", name, x=min(x, WIDTH - 4), y=y - 3, class_="label end"))
+            last = y
+    return written
 
 
 MOST_DOTS = 60
@@ -268,6 +292,13 @@ def outlook_chart(rows: pd.DataFrame, unit: Unit) -> Markup:
     return drawing(WIDTH, height, f"Melt of each day to come in {unit.label}; outlines: what could melt", *parts)
 
 
+SIDE_DAYS = 16
+"""Days before the first and after the last date on the bands' axis: together more than a month, so that one begins between them."""
+
+BAR_HALF = 5.0
+"""Half the width of a bar that stands for a date by itself, in units of a chart."""
+
+
 def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colours: np.ndarray) -> Markup:
     """Return the volume of stacked bands through a season. The lowest is at the bottom.
 
@@ -280,13 +311,16 @@ def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colour
     days, lows = table.index.to_numpy(), table.columns.to_numpy()
     piled = np.vstack([np.zeros(len(days)), np.cumsum(table.to_numpy().T, axis=0)])
     begins = totals["date"].iloc[0].date() - dt.timedelta(days=int(totals["season_day"].iloc[0]))
-    across = Scale(float(days[0]), float(max(days[-1], days[0] + 1)), left, WIDTH - right)
+    # Room at both ends, so that a date by itself stands as a bar between months that have names.
+    start_day, end_day = int(days[0]) - SIDE_DAYS, int(days[-1]) + SIDE_DAYS
+    across = Scale(float(start_day), float(end_day), left, WIDTH - right)
     up = Scale(0.0, axis_end(unit, piled[-1]), foot, top)
     parts = [grid_y(up, unit.label, left, WIDTH - right)]
-    parts += [
-        tag("text", short_month(start), x=across((start - begins).days), y=foot + 15, class_="label")
-        for start in month_starts(begins + dt.timedelta(days=int(days[0])), begins + dt.timedelta(days=int(days[-1])))
-    ]
+    for start in month_starts(begins + dt.timedelta(days=start_day), begins + dt.timedelta(days=end_day)):
+        at = across((start - begins).days)
+        parts.append(tag("path", d=f"M{at:.1f} {foot}v5", class_="tick"))
+        if at + 3 + MONTH_WIDTH <= WIDTH - right:
+            parts.append(tag("text", short_month(start), x=at + 3, y=foot + 15, class_="label"))
     last_label, stretches = float("inf"), _stretches(days)
     for k, low in enumerate(lows):
         shade = colours[round(k / max(len(lows) - 1, 1) * (len(colours) - 1))]
@@ -297,7 +331,7 @@ def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colour
             x = (
                 [across(d) for d in days[part]]
                 if part.stop - part.start > 1
-                else [across(days[part][0]) + d for d in (-1.5, 1.5)]
+                else [across(days[part][0]) + d for d in (-BAR_HALF, BAR_HALF)]
             )
             foot_of, top_of = (np.broadcast_to(piled[n][part], len(x)) for n in (k, k + 1))
             outline = [(a, up(unit.plain(v))) for a, v in zip(x, foot_of, strict=True)]

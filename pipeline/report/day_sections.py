@@ -22,7 +22,7 @@ from snowtally.report.published import DaysAround, PublishedDay
 from snowtally.report.since import flown
 from snowtally.report.units import Units
 from snowtally.report.words import COMMANDS, short_date
-from snowtally.statistics.intervals import censored_quantile
+from snowtally.statistics.chances import exceeded
 
 Content = dict[str, Any]
 """What a template asks for, by name."""
@@ -61,9 +61,8 @@ CHANCES = (95, 90, 70, 50, 30, 10, 5)
 def _chances(shows: Shows) -> Content:
     whole = shows.day.whole
     mean, se = float(whole["volume_m3"]), float(whole["volume_se_m3"])
-    rows = [
-        {"per_cent": chance, "volume_m3": float(censored_quantile(mean, se, 1 - chance / 100))} for chance in CHANCES
-    ]
+    volumes = exceeded(mean, se, np.array(CHANCES) / 100)
+    rows = [{"per_cent": chance, "volume_m3": float(volume)} for chance, volume in zip(CHANCES, volumes, strict=True)]
     return {"chances": rows, "chance_chart": charts.exceedance_chart(whole, shows.units.volume)}
 
 

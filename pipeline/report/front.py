@@ -9,7 +9,6 @@ import datetime as dt
 import json
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,12 +16,12 @@ import rasterio.features
 from affine import Affine
 from pyproj import Transformer
 
-from snowtally.archive.columns import COLUMNS, filled
 from snowtally.model.problems import ArchiveError
 from snowtally.reading import archive_folder, basin_folder, find_revision, is_basin, open_day
+from snowtally.report.day_tables import basin_normal
 from snowtally.report.notices import lacking
+from snowtally.report.published import normals_of
 from snowtally.report.since import Change, Since, change, flown, last_before, rounds, survey_dates, totals_of, totals_on
-from snowtally.storage.paths import local_file
 
 LATEST = "latest.json"
 
@@ -90,7 +89,7 @@ def _of_day(root: str | Path, basin: str, date: dt.date) -> BasinNow:
         last_before(root, basin, date, "courses", rounds(survey_dates(root, basin, date, now.record))),
     ]
     survey = max((one for one in surveys if one), key=lambda one: one.survey, default=None)
-    of_basin = _normal(now.revision.path)
+    of_basin = basin_normal(normals_of(now.revision.path)) or {}
     return BasinNow(
         basin, now.record["title"], date, now.record["settings"].get("report", {}).get("units", "metric"), now.whole,
         a_day=None if before is None else change(now, before),
@@ -98,16 +97,6 @@ def _of_day(root: str | Path, basin: str, date: dt.date) -> BasinNow:
         per_cent=of_basin.get("per_cent"), period=of_basin.get("period", ""),
         lacking="; ".join(one["words"].rstrip(".") for one in lacking(now.record)),
     )  # fmt: skip
-
-
-def _normal(folder: Path) -> dict[str, Any]:
-    """Return the basin's per cent of normal and its period. Empty where the day has none."""
-    path = folder / "normals.csv"
-    if not path.exists():
-        return {}
-    table = filled(pd.read_csv(local_file(path), dtype={"site_id": "str", "period": "str"}), COLUMNS["normals"])
-    rows = table[(table["level"] == "basin") & table["per_cent"].notna()].fillna({"period": ""})
-    return rows.iloc[0].to_dict() if len(rows) else {}
 
 
 def outline(root: str | Path, basin: str, date: dt.date) -> list[np.ndarray]:

@@ -166,8 +166,8 @@ def read_day(root: str | Path, basin: str, date: dt.date, number: int | None = N
     return PublishedDay(
         path_of(root), basin, revision, record, revision_totals(revision.path),
         sites=read_sites(root, basin, date, revision.number),
-        checks=_table(revision, "checks", required=True), skill=_table(revision, "skill", required=True),
-        normals=_table(revision, "normals"), outlook=_table(revision, "outlook"),
+        checks=_table(revision.path, "checks", required=True), skill=_table(revision.path, "skill", required=True),
+        normals=_table(revision.path, "normals"), outlook=_table(revision.path, "outlook"),
         zone_names=zone_names, maps=maps, site_names=_site_names(root, basin, record),
     )  # fmt: skip
 
@@ -221,9 +221,14 @@ def _same_day(date: pd.Timestamp, wanted: dt.date) -> bool:
     return (date.month, date.day) == (wanted.month, day)
 
 
-def _table(revision: Revision, name: str, *, required: bool = False) -> pd.DataFrame | None:
+def normals_of(folder: Path) -> pd.DataFrame | None:
+    """Return the table of normals in a revision's folder, None where it has none. Raises ArchiveError."""
+    return _table(folder, "normals")
+
+
+def _table(folder: Path, name: str, *, required: bool = False) -> pd.DataFrame | None:
     """Return a table of a revision, texts as they are. None where it has none."""
-    path = revision.path / f"{name}.csv"
+    path = folder / f"{name}.csv"
     if not required and not path.exists():
         return None
     try:

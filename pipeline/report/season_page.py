@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import calendar
 import datetime as dt
+import math
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -17,13 +18,17 @@ from snowtally.publishing.stac import season_start
 from snowtally.reading import list_days, read_totals
 from snowtally.report import charts
 from snowtally.report.colours import WATER, sequential
+from snowtally.report.day_tables import basin_normal
 from snowtally.report.notices import lacking, later_runs
-from snowtally.report.published import degraded_dates, with_seasons
+from snowtally.report.published import degraded_dates, normals_of, with_seasons
 from snowtally.report.since import flown
 from snowtally.report.templating import page
 from snowtally.report.units import Units
 from snowtally.report.words import MONTHS, long_date
 from snowtally.storage.paths import path_of
+
+M3_PER_MM_KM2 = 1000.0
+"""Cubic metres of water that a millimetre makes over a square kilometre."""
 
 EARLIER_SEASONS = 30
 """Thin lines of a chart; more are a felt."""
@@ -43,6 +48,8 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
     this = totals[totals["season"] == names[0]]
     rows = whole[whole["season"] == names[0]].reset_index(drop=True)
     earlier = whole[whole["season"].isin(names[1 : EARLIER_SEASONS + 1])]
+    normals = _normals([path_of(path) for path in days["path"].iloc[-len(rows) :]], rows)
+    normal_volumes = {date: row["normal_mm"] * row["area_km2"] * M3_PER_MM_KM2 for date, row in normals.items()}
     peak = rows.loc[rows["volume_m3"].idxmax()]
     content = {
         "title": record["title"], "basin": basin, "u": units, "newest": {
@@ -50,14 +57,28 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
         },
         "season": names[0], "record": record, "lacking": lacking(record), "later_runs": later_runs(root, basin, newest),
         "degraded_before": [str(date.date()) for date in rows["date"].iloc[:-1] if date.date() in degraded],
-        "curve": charts.season_chart(rows, earlier, charts.Marks(flown(record), [], degraded), units.volume),
+        "curve": charts.season_chart(rows, earlier, charts.Marks(flown(record), [], degraded, normal_volumes), units.volume),
         "bands": charts.bands_through_time(this[this["level"] == "band"], units.volume, units.elevation, sequential(WATER)[6:]),
-        "rows": rows.iloc[::-1].to_dict("records"),
+        "rows": [
+            row | {"per_cent": normals.get(row["date"].date(), {}).get("per_cent")} for row in rows.iloc[::-1].to_dict("records")
+        ],
+        "normal_period": next((one["period"] for one in normals.values() if one["period"]), ""), "any_normal": bool(normals),
         "peaks": _peaks(whole) if len(names) > 1 else [],
         "seasons": [_calendar(name, whole[whole["season"] == name], degraded, units) for name in names],
         "earlier": len(earlier) > 0, "gap_days": charts.MOST_GAP_DAYS,
     }  # fmt: skip
     return page("season.html.j2", content)
+
+
+def _normals(folders: list[Path], rows: pd.DataFrame) -> dict[dt.date, dict[str, Any]]:
+    """Return by date the basin's row of `normals.csv` with its area. Dates without one are left out."""
+    found = {}
+    for folder, row in zip(folders, rows.to_dict("records"), strict=True):
+        with suppress(ArchiveError):
+            normal = basin_normal(normals_of(folder))
+            if normal is not None and math.isfinite(normal["normal_mm"]):
+                found[row["date"].date()] = normal | {"area_km2": row["area_km2"]}
+    return found
 
 
 def _newest_record(folders: list[Path]) -> dict[str, Any]:

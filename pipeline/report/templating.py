@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -28,10 +29,20 @@ def page(template: str, content: dict[str, Any]) -> bytes:
     return ("\n".join(line.rstrip() for line in text.splitlines() if line.strip()) + "\n").encode("utf-8")
 
 
+def headings(body: Markup) -> list[dict[str, Markup]]:
+    """Return the sections' headings of a page's body, with their ids.
+
+    >>> headings(Markup('<h2 id="maps">Where &amp; how much</h2>'))
+    [{'id': Markup('maps'), 'words': Markup('Where &amp; how much')}]
+    """
+    found = re.findall('<h2 id="([^"]+)">(.*?)</h2>', body)
+    return [{"id": Markup(name), "words": Markup(words)} for name, words in found]  # noqa: S704  escaped in the body
+
+
 @cache
 def _environment() -> Environment:
     environment = Environment(loader=FileSystemLoader(_FOLDER), autoescape=True, undefined=StrictUndefined)
-    environment.globals |= {"number": number, "count": count}
+    environment.globals |= {"number": number, "count": count, "headings": headings}
     return environment
 
 

@@ -39,7 +39,7 @@ def made(tmp_path_factory):
     checked = write_hard_basin(tmp_path_factory.mktemp("check"))
     assert snowtally("check", checked, "--date", DATE, "--page").returncode == 0
     return {
-        "check": checked.parent / "check.html",
+        "check": checked.parent / "check.html", "front": pages.make_front_page(root, "larkmoor"),
         "day": pages.make_day_page(root, "larkmoor", date, "metric"), "season": pages.make_season_page(root, "larkmoor", "metric"),
         "comparison": comparison, "revision": root / "larkmoor" / str(date) / "r002",
     }  # fmt: skip
@@ -168,7 +168,14 @@ def test_a_table_is_copied_as_plain_numbers(made, opened):
 
 @pytest.mark.parametrize(
     ("name", "scheme"),
-    [("day", "light"), ("season", "dark"), ("comparison", "light"), ("check", "light"), ("check", "dark")],
+    [
+        ("day", "light"),
+        ("season", "dark"),
+        ("comparison", "light"),
+        ("check", "light"),
+        ("check", "dark"),
+        ("front", "dark"),
+    ],
 )
 def test_accessibility_has_no_serious_finding(made, opened, name, scheme):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="needs axe-playwright-python")
@@ -180,7 +187,7 @@ def test_accessibility_has_no_serious_finding(made, opened, name, scheme):
     assert serious == []
 
 
-@pytest.mark.parametrize("name", ["day", "season", "comparison", "check"])
+@pytest.mark.parametrize("name", ["day", "season", "comparison", "check", "front"])
 def test_no_width_makes_the_page_scroll_sideways(made, opened, name):
     page = opened(made[name])
     for width in (320, 390, 768, 1280):
@@ -208,7 +215,7 @@ def test_it_prints_on_few_pages_in_light_without_its_controls(made, opened, pape
     assert page.get_by_role("button", name="Copy table").count() == 0
     page.emulate_media(media="screen")
     printed = page.pdf(format=paper, print_background=True)
-    assert 2 <= len(re.findall(rb"/Type\s*/Page[^s]", printed)) <= 6
+    assert 2 <= len(re.findall(rb"/Type\s*/Page[^s]", printed)) <= 4
 
 
 def test_the_time_line_prints_whole_and_scrolls_by_itself_on_a_phone(made, opened):
@@ -219,6 +226,34 @@ def test_the_time_line_prints_whole_and_scrolls_by_itself_on_a_phone(made, opene
     page.emulate_media(media="print")
     page.set_viewport_size({"width": 700, "height": 1000})
     assert drawn.bounding_box()["width"] <= 700
+
+
+def test_a_table_on_a_phone_keeps_its_first_column_and_volume_in_sight(made, opened):
+    page = opened(made["day"], viewport=PHONE)
+    region = page.get_by_role("region", name="Totals by zone")
+    row = region.locator("tbody tr").first
+    for scrolled in (0, 150, 10_000):
+        region.evaluate("(all, x) => { all.scrollLeft = x; }", scrolled)
+        for cell in (row.locator("th"), row.locator("td.sight")):
+            box = cell.bounding_box()
+            assert box["x"] >= 0
+            assert box["x"] + box["width"] <= PHONE["width"]
+
+
+def test_how_old_a_basins_newest_day_is_follows_the_readers_clock(made, browser):
+    context = browser.new_context()
+    page = context.new_page()
+    page.clock.set_fixed_time("2031-03-11T09:00:00")
+    page.goto(made["front"].as_uri())
+    assert "3 days ago" in page.locator('tr[data-key="larkmoor"]').inner_text()
+    context.close()
+
+
+def test_the_contents_lead_to_every_section(made, opened):
+    page = opened(made["day"])
+    led = page.locator("nav.contents a").evaluate_all("all => all.map(a => a.getAttribute('href').slice(1))")
+    assert led == page.evaluate('[...document.querySelectorAll("main h2")].map(h => h.id)')
+    assert len(led) > 10
 
 
 @pytest.mark.parametrize("name", ["day", "check"])

@@ -352,7 +352,12 @@ def test_the_season_page_links_each_date_and_its_numbers_are_the_archives(histor
     rows = [n for n in page.numbers if n.level == "season"]
     assert {n.key for n in rows} == {d for d in dates if d.startswith("2031")}
     for number in rows:
-        assert number.value == held[number.key][number.of]
+        assert number.of == "per_cent" or number.value == held[number.key][number.of]
+    assert [(n.key, n.value) for n in rows if n.of == "per_cent"] == [("2031-03-08", 120.0)]
+    drawn = (root / "larkmoor" / "season.html").read_text("utf-8")
+    assert 'class="normal"' in drawn
+    assert "Dashes: the normal of 2006-2030." in drawn
+    assert ">2029-2030</text>" in drawn
     degraded = [said for tag, said in page.tags if tag == "a" and said.get("class") == "degraded"]
     assert [said["href"] for said in degraded] == ["2031-03-08/report.html"]
 
