@@ -213,7 +213,6 @@ def test_it_prints_on_few_pages_in_light_without_its_controls(made, opened, pape
     page.emulate_media(media="print", color_scheme="dark")
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     assert page.get_by_role("button", name="Copy table").count() == 0
-    page.emulate_media(media="screen")
     printed = page.pdf(format=paper, print_background=True)
     assert 2 <= len(re.findall(rb"/Type\s*/Page[^s]", printed)) <= 4
 
