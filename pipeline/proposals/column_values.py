@@ -12,7 +12,7 @@ from snowtally.proposals.cells import Cells
 from snowtally.proposals.dates_known import FIRST_YEAR, LAST_YEAR
 from snowtally.proposals.kinds_known import kind_of
 from snowtally.proposals.proposal import BasinHint
-from snowtally.proposals.seen_columns import DATED, LEAST_FIT, FolderEvidence, SeenColumn, SeenTable
+from snowtally.proposals.seen_columns import DATED, LEAST_FIT, MOST_SITES, FolderEvidence, SeenColumn, SeenTable
 from snowtally.proposals.table_keys import DATES, NEVER_NUMBERS, NUMBERS, PATHS
 from snowtally.proposals.units_known import AREA, MASS
 
@@ -83,15 +83,19 @@ def by_values(role: str, key: str, column: SeenColumn, table: SeenTable, beside:
         return _site_bonus(role, few, texts, beside.site_ids | beside.names) + 0.3 * is_code
     if key in _OF_COURSES:
         return _OF_COURSES[key](column, table)
+    if (role, key) == ("sites", "name") and _stand_in_headers(texts, beside.headers):
+        return LEAST_FIT + CLEAR
+    return _unsaid(key, column, table, beside)
+
+
+def _unsaid(key: str, column: SeenColumn, table: SeenTable, beside: FolderEvidence) -> float:
+    """Return what values add where the header says nothing, or nothing else looks like a day."""
     if not table.raw.header:
         return _without_header(key, column, beside)
     if key in ("date", "time") and _only_dated(column, table):
         return 0.4
-    return (
-        _unknown_header(key, column, beside)
-        if not any(share >= LEAST_FIT for share in column.meanings.values())
-        else 0.0
-    )
+    is_known = any(share >= LEAST_FIT for share in column.meanings.values())
+    return 0.0 if is_known else _unknown_header(key, column, beside)
 
 
 def _is_weight(column: SeenColumn, table: SeenTable, *, heavier: bool) -> float:
@@ -225,6 +229,19 @@ def _site_bonus(role: str, few: Sequence[str], texts: Sequence[str], site_ids: f
         bonus += 0.05 * (len(set(texts)) == len(texts)) - 0.5 * (len(set(texts)) * 2 < len(texts))
         bonus += 0.06 * (sum(" " in text for text in few) * 2 < len(few))
     return bonus
+
+
+def _stand_in_headers(texts: Sequence[str], headers: str) -> bool:
+    """Return whether different texts, a row each, stand in the headers of other tables: so stations are named."""
+    if not headers or len(set(texts)) < len(texts) or len(texts) > MOST_SITES:
+        return False
+    inside = [text for text in texts if any(map(str.isalpha, text)) and text.casefold() in headers.casefold()]
+    named = [one for one in inside if re.search(rf"(?<![^\W_]){re.escape(one)}(?![^\W_])", headers, re.IGNORECASE)]
+    return len(named) >= LEAST_NAMED
+
+
+LEAST_NAMED = 2
+"""Sites that headers name, at least: a single word may stand in any header."""
 
 
 SOME_KNOWN = 0.1

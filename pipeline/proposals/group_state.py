@@ -29,6 +29,7 @@ class Beside:
     evidence : sites of the other tables, and where the basin lies.
     names : identifiers of sites by their names.
     kinds : course or station, by the identifier of a site that a table of measurements has.
+    unplaced : kinds of the tables of measurements that name no site of a list.
     today : records do not lie after it.
     recorded : the first and the last day of the tables of measurements, datetime64[D]; None where there is none.
     """
@@ -38,6 +39,7 @@ class Beside:
     names: Mapping[str, str] = field(default_factory=dict)
     kinds: Mapping[str, str] = field(default_factory=dict)
     recorded: tuple[np.datetime64, np.datetime64] | None = None
+    unplaced: frozenset[str] = frozenset()
 
 
 @dataclass

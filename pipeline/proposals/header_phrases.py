@@ -9,7 +9,7 @@ PHRASES = {
     "site_id": (
         "site id; siteid; site code; site no; site number; site; station id; stationid; station code; station no; "
         "station number; station; stn; stn id; stid; sta id; course id; course code; course no; course number; course; "
-        "snow course; id; code; identifier; ident; location id; location; loc; plot; gauge id; "
+        "snow course; id; code; identifier; ident; location id; location; loc; plot; post; gauge id; "
         "standort; standort id; messfeld; messstelle; messstelle*; stationsnummer; stationsnr; stations id; stations nr; "
         "stationscode; stationskennung; kennung; kurzel; kurs; nummer; profil; "
         "code site; code station; code du site; id site; identifiant; parcours; poste; numero station; site mesure; "

@@ -46,8 +46,11 @@ _MONTH = re.compile(
 )
 
 
-def monthly_table(seen: SeenTable) -> Reshaped | None:
-    """Return a table with a row a season as rows of one visit, None where it is none."""
+def monthly_table(seen: SeenTable, known: frozenset[str]) -> Reshaped | None:
+    """Return a table with a row a season as rows of one visit, None where it is none.
+
+    `known` are sites' identifiers and names.
+    """
     raw = seen.raw
     season = next((column for column in seen.columns if _is_season(column)), None)
     if season is None or not raw.header:
@@ -79,7 +82,22 @@ def monthly_table(seen: SeenTable) -> Reshaped | None:
     evidence = f"a row a season under '{season.header}', {len(by_month)} months of {wide} columns side by side"
     proposals = (Proposal("monthly", setting, evidence),)
     columns, rows = _rows(seen, season, by_month, keys, notes)
+    others = [column for column in seen.columns if column is not season and month_of(column.header) is None]
+    site = _site_of(others, known, first)
+    if site is not None:
+        columns["site_id"] = tiled(site, len(by_month))
     return Reshaped("courses", columns, rows, frozenset({*columns} - {"site_id"}), proposals, evidence, tuple(doubts))
+
+
+def _site_of(columns: Sequence[SeenColumn], known: frozenset[str], first: int) -> SeenColumn | None:
+    """Return the column of sites: the header says it, or all its texts are known as sites; best both."""
+
+    def fit(column: SeenColumn) -> float:
+        texts = {text for text in column.cells.texts[first:] if text}
+        return column.meanings.get("site_id", 0.0) + bool(texts and texts <= known)
+
+    best = max(columns, key=fit, default=None)
+    return best if best is not None and fit(best) > LEAST_FIT else None
 
 
 def _is_season(column: SeenColumn) -> bool:
@@ -157,9 +175,6 @@ def _rows(
         for month in by_month
     ]
     new["date"] = stacked("", dates, seen.decimal, season)
-    site = max(seen.columns, key=lambda column: column.meanings.get("site_id", 0.0))
-    if site.meanings.get("site_id", 0.0) > LEAST_FIT and site is not season:
-        new["site_id"] = tiled(site, len(by_month))
     return new, np.tile(np.arange(many), len(by_month))
 
 

@@ -86,11 +86,13 @@ class FolderEvidence:
     site_ids : identifiers that stand in its other tables.
     names : names of sites.
     hint : where the basin lies.
+    headers : of its other tables, a line each.
     """
 
     site_ids: frozenset[str] = frozenset()
     names: frozenset[str] = frozenset()
     hint: BasinHint | None = None
+    headers: str = ""
 
 
 def site_like(table: SeenTable) -> Iterable[frozenset[str]]:

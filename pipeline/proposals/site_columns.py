@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pyarrow as pa
@@ -30,18 +30,22 @@ class SiteGroup:
 
     Parameters
     ----------
-    columns : by canonical key.
+    columns : by canonical key; a column that is found to tell the kind is added.
     tables : the files' tables.
     kinds : course or station, by the identifier of a site that a table of measurements has.
+    unplaced : kinds of the tables of measurements that name no site of a list.
+    left : columns that no key takes.
     hint : where the basin lies.
     proposals : found for the whole entry, such as `crs`.
     refusals : what nothing safe can be proposed for.
     """
 
-    columns: Mapping[str, SeenColumn]
+    columns: dict[str, SeenColumn]
     tables: Sequence[RawTable]
     kinds: Mapping[str, str]
     hint: BasinHint | None
+    unplaced: frozenset[str] = frozenset()
+    left: Sequence[SeenColumn] = ()
     proposals: list[Proposal] = field(default_factory=list)
     refusals: list[Refusal] = field(default_factory=list)
 
@@ -66,29 +70,75 @@ def _kind(group: SiteGroup) -> Proposal | None:
     """
     usage, columns = group.kinds, group.columns
     sites = columns["site_id"].cells.texts if "site_id" in columns else ()
+    of_kinds = None if "kind" in columns else _column_of_kinds(group, sites)
+    if of_kinds is not None:
+        columns["kind"] = of_kinds
     if "kind" in columns:
         return _worded_kind(group, sites, usage)
     used = {site: usage[site] for site in sites if site in usage}
     kinds = set(used.values())
+    rest = [site for site in sites if site not in used]
     name = " ".join([group.tables[0].path.stem, *group.tables[0].above])
     by_name = kind_of(name)
-    if len(kinds) == 1 or (not kinds and by_name):
-        kind = kinds.pop() if kinds else by_name or ""
-        evidence = f"{len(used)} of its sites stand in tables of {kind}s" if used else f"its name or title '{name}'"
-        return Proposal("columns.kind", {"constant": kind}, evidence)
-    if used and "site_id" in columns:
+    if not kinds and by_name and group.unplaced <= {by_name}:
+        return Proposal("columns.kind", {"constant": by_name}, f"its name or title '{name}'")
+    if len(kinds) == 1 and not (rest and group.unplaced - kinds):
+        (kind,) = kinds
+        return Proposal("columns.kind", {"constant": kind}, f"{len(used)} of its sites stand in tables of {kind}s")
+    if len(kinds) > 1 and "site_id" in columns:
         words: dict[str, Value] = dict(used)
-        rest = [site for site in sites if site not in used]
         evidence = "each site's kind by the table that it stands in" + (
             f"; in none: {', '.join(rest)}, which are left out" if rest else ""
         )
         return Proposal("columns.kind", {"column": columns["site_id"].header, "values": words}, evidence)
+    others = "".join(f"; its tables of {kind}s name none of these sites" for kind in sorted(group.unplaced))
     group.refuse(
         "",
-        "no column and no other table tells which sites are courses and which are stations",
+        f"no column and no other table tells which sites are courses and which are stations{others}",
         "Add a column kind with the words course and station, or declare columns.sites.kind: {constant: course}",
     )
     return None
+
+
+def _column_of_kinds(group: SiteGroup, sites: Sequence[str]) -> SeenColumn | None:
+    """Return the column that may tell kinds under an unknown header.
+
+    It holds two texts, or a few of which the tables of measurements tell all; none of them has sites of both kinds.
+    """
+    maybe = []
+    for column in group.left:
+        cells = column.cells
+        texts = dict.fromkeys(cells.filled)
+        if (
+            cells.is_numeric
+            or cells.is_dated
+            or cells.is_paths
+            or not 1 < len(texts) < min(MOST_KINDS, len(cells.filled))
+        ):
+            continue
+        kinds = [_used_as(column, text, sites, group.kinds) for text in texts]
+        every = set[str]().union(*kinds)
+        if any(len(of) > 1 for of in kinds) or (all(kinds) and len(every) == 1):
+            continue
+        if all(kinds):
+            return _headed(column)
+        if len(texts) == len((COURSE, STATION)):
+            maybe.append(column)
+    return _headed(maybe[0]) if maybe else None
+
+
+MOST_KINDS = 5
+"""Fewer words than this name kinds of sites (chosen: a pillow, a mast and a station are of one kind; more words are regions or owners)."""
+
+
+def _headed(column: SeenColumn) -> SeenColumn:
+    """Return a column with the header that it has where the file has none."""
+    return column if column.header else replace(column, header=f"column_{column.position + 1}")
+
+
+def _used_as(column: SeenColumn, text: str, sites: Sequence[str], usage: Mapping[str, str]) -> set[str]:
+    """Return the kinds of the tables of measurements in which sites with a text stand."""
+    return {usage[site] for site, one in zip(sites, column.cells.texts, strict=False) if one == text and site in usage}
 
 
 def _worded_kind(group: SiteGroup, sites: tuple[str, ...], usage: Mapping[str, str]) -> Proposal | None:
@@ -96,7 +146,7 @@ def _worded_kind(group: SiteGroup, sites: tuple[str, ...], usage: Mapping[str, s
     words: dict[str, Value] = {}
     evidence = []
     for text in dict.fromkeys(column.cells.filled):
-        by_usage = {usage[s] for s, t in zip(sites, column.cells.texts, strict=False) if t == text and s in usage}
+        by_usage = _used_as(column, text, sites, usage)
         said = kind_of(text) if text.casefold() not in (COURSE, STATION) else text.casefold()
         kind = said or (next(iter(by_usage)) if len(by_usage) == 1 else None)
         if kind is None or (said is not None and by_usage and said not in by_usage):
@@ -108,7 +158,11 @@ def _worded_kind(group: SiteGroup, sites: tuple[str, ...], usage: Mapping[str, s
             group.refuse(
                 column.header,
                 f"'{text}' is not clearly a course or a station: {where}",
-                "Say it under columns.sites.kind: {values: {" + text + ": course}}",
+                "Say it under columns.sites.kind: {column: "
+                + column.header
+                + ", values: {"
+                + text
+                + ": course}}, or station",
             )
             return None
         words[text] = kind

@@ -83,7 +83,8 @@ def read_group(
 
     `seen` are their rows as one table.
     """
-    reshaped = monthly_table(seen) or wide_table(seen, beside.evidence.site_ids, beside.names)
+    ids = beside.evidence.site_ids
+    reshaped = monthly_table(seen, ids | frozenset(beside.names)) or wide_table(seen, ids, beside.names)
     if reshaped is None:
         role = role_of(seen, beside.evidence)
     else:
@@ -213,7 +214,8 @@ def _columns(group: Group, units: Mapping[str, UnitReading]) -> None:
 
 
 def _own_of_sites(group: Group) -> dict[str, Proposal]:
-    sites = SiteGroup(group.columns, group.tables, group.beside.kinds, group.beside.evidence.hint)
+    beside, left = group.beside, group.role.columns.left if group.role.columns else ()
+    sites = SiteGroup(group.columns, group.tables, beside.kinds, beside.evidence.hint, beside.unplaced, left)
     own = dict(site_settings(sites))
     group.proposals += sites.proposals
     group.refusals += sites.refusals

@@ -28,7 +28,7 @@ from snowtally.proposals.proposal import (
     UnknownFile,
 )
 from snowtally.proposals.raw_table import BlanksError, RawTable, raw_sheets, raw_text
-from snowtally.proposals.seen_columns import FolderEvidence, site_like, words_around
+from snowtally.proposals.seen_columns import FolderEvidence, SeenTable, site_like, words_around
 from snowtally.proposals.series_known import time_series
 from snowtally.proposals.table_group import Beside, GroupReading, joined, read_group
 from snowtally.proposals.table_role import role_of
@@ -143,10 +143,12 @@ def _read_groups(
     sites_at = []
     for at, table in enumerate(seen):
         elsewhere = frozenset().union(*(texts for other, texts in enumerate(texts_in) if other != at))
-        role = role_of(table, FolderEvidence(elsewhere, hint=hint))
-        if role.role == "sites" and role.columns is not None and "site_id" in role.columns.columns:
-            sites_at.append(at)
-            columns = role.columns.columns
+        role = role_of(table, FolderEvidence(elsewhere, hint=hint, headers=_headers(seen, at)))
+        if role.role != "sites" or role.columns is None:
+            continue
+        sites_at.append(at)
+        columns = role.columns.columns
+        if "site_id" in columns:
             own = columns["site_id"].cells.texts
             ids |= frozenset(text for text in own if text)
             if "name" in columns:
@@ -159,9 +161,13 @@ def _read_groups(
             readings[at] = read_group(seen[at], group, TABLES, Beside(evidence, day, names))
             if readings[at].role in KIND_OF:
                 kinds |= {names.get(site, site): KIND_OF[readings[at].role] for site in readings[at].sites}
+    measured = [one for one in [*readings.values(), *series] if one.role in KIND_OF]
+    unplaced = frozenset(
+        KIND_OF[one.role] for one in measured if not ids & {names.get(site, site) for site in one.sites}
+    )
     for at in sites_at:
-        evidence = FolderEvidence(_elsewhere(texts_in, at), hint=hint)
-        beside = Beside(evidence, day, {}, kinds, _recorded([*readings.values(), *series]))
+        evidence = FolderEvidence(_elsewhere(texts_in, at), hint=hint, headers=_headers(seen, at))
+        beside = Beside(evidence, day, {}, kinds, _recorded(measured), unplaced)
         readings[at] = read_group(seen[at], groups[at], TABLES, beside)
     return [readings[at] for at in range(len(groups))]
 
@@ -171,11 +177,15 @@ def _recorded(readings: Sequence[GroupReading]) -> tuple[np.datetime64, np.datet
 
     None where one of them tells no days.
     """
-    of = [one for one in readings if one.role in KIND_OF]
-    days = [one.days[~np.isnat(one.days)] for one in of if one.days is not None]
-    if len(days) < len(of) or not any(map(len, days)):
+    days = [one.days[~np.isnat(one.days)] for one in readings if one.days is not None]
+    if len(days) < len(readings) or not any(map(len, days)):
         return None
     return min(each.min() for each in days if len(each)), max(each.max() for each in days if len(each))
+
+
+def _headers(seen: Sequence[SeenTable], at: int) -> str:
+    """Return the headers of the other tables, a line each."""
+    return "\n".join(header for other, table in enumerate(seen) if other != at for header in table.raw.header)
 
 
 def _elsewhere(texts_in: Sequence[frozenset[str]], at: int) -> frozenset[str]:
