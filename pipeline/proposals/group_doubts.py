@@ -5,13 +5,16 @@ Lacking, doubled and unknown columns, and gaps.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 
 import numpy as np
 
 from snowtally.proposals.doubtful import doubtful_columns, is_accumulated, strange_columns
 from snowtally.proposals.group_state import Group
-from snowtally.proposals.seen_columns import SeenColumn
+from snowtally.proposals.header_phrases import PHRASES
+from snowtally.proposals.headers_known import meanings
+from snowtally.proposals.seen_columns import LEAST_FIT, SeenColumn
+from snowtally.proposals.table_keys import READINGS
 
 HARMLESS = frozenset({"name", "remark", "sampler"})
 """Keys of which the likelier of two columns may be taken: nothing is computed from them."""
@@ -19,6 +22,39 @@ HARMLESS = frozenset({"name", "remark", "sampler"})
 
 FILLED = 0.5
 """Share of a table's rows with a site and a day, at least: fewer are the first rows of visits (chosen: a visit has several points)."""
+
+
+def refuse_unplaced(group: Group) -> bool:
+    """Refuse readings side by side whose headers name no site of a list; return whether they stand so."""
+    if group.role.role != "stations" or "site_id" not in group.role.lacks or "site_id" in group.outside:
+        return False
+    columns = [column for column in group.seen.columns if column.header and column.cells.is_numeric]
+    same = [one.header for one in columns if any(_is_same_reading(one, other) for other in columns)]
+    if len(same) * 2 < len(columns) or not same:
+        return False
+    group.refuse(
+        "",
+        f"it looks like stations side by side ({len(same)} columns such as '{same[0]}' and '{same[-1]}'), but no list of sites "
+        "has the names or identifiers in its headers",
+        "Write the names that stand here into the list of sites, in a column name, or its identifiers into these headers; "
+        "where all are of one station, add a column site_id",
+    )
+    return True
+
+
+def _is_same_reading(one: SeenColumn, other: SeenColumn) -> bool:
+    """Return whether two headers have a reading in common at one end, and words of no meaning at the other."""
+    for step in (1, -1):
+        mine, its = one.words.words[::step], other.words.words[::step]
+        many = next((at for at, (a, b) in enumerate(zip(mine, its, strict=False)) if a != b), min(len(mine), len(its)))
+        rest = [words[many:][::step] for words in (mine, its)]
+        if all(rest) and _means(mine[:many][::step], READINGS) and not any(_means(words, PHRASES) for words in rest):
+            return True
+    return False
+
+
+def _means(words: tuple[str, ...], among: Container[str]) -> bool:
+    return any(key in among and share >= LEAST_FIT for key, share in meanings(words).items())
 
 
 def refuse_doubts(group: Group) -> None:

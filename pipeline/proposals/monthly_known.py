@@ -15,7 +15,7 @@ from snowtally.proposals.dates_known import FIRST_YEAR, LAST_YEAR
 from snowtally.proposals.headers_known import meanings
 from snowtally.proposals.proposal import Proposal, Value
 from snowtally.proposals.reshaped import Reshaped, stacked, tiled
-from snowtally.proposals.seen_columns import LEAST_FIT, SeenColumn, SeenTable
+from snowtally.proposals.seen_columns import LEAST_FIT, SeenColumn, SeenTable, is_water
 from snowtally.proposals.units_known import folded, header_words
 
 MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
@@ -69,6 +69,9 @@ def monthly_table(seen: SeenTable, known: frozenset[str]) -> Reshaped | None:
     keys = [_key_of(columns, notes, first) for columns in groups]
     if not {"depth", "swe"} & set(keys):
         return None
+    waters = [at for at, columns in enumerate(groups) if not keys[at] and _all_water(columns, notes)]
+    if "swe" not in keys and len(waters) == 1:
+        keys[waters[0]] = "swe"
     doubts = [f"two columns of a month may be {key}" for key in IN_GROUP if keys.count(key) > 1]
     if "swe" not in keys:
         # Left unread it would be lost in silence.
@@ -129,13 +132,22 @@ def _is_number(text: str) -> bool:
     return bool(re.fullmatch(r"[+-]?\d*[.,]?\d+", text))
 
 
+def _all_water(columns: Sequence[SeenColumn], notes: Sequence[str]) -> bool:
+    return all(is_water(_plain(column.header, notes[column.position]), column) for column in columns)
+
+
+def _plain(header: str, note: str) -> tuple[str, ...]:
+    """Return the words of a month's column but for month and year: of the second line of headers, else beside the month."""
+    words = header_words(note if note.strip() else header).words
+    return tuple(word for word in words if not _MONTH.fullmatch(word) and not word.isdigit())
+
+
 def _named(header: str, note: str) -> str:
     """Return what a month's column is called to hold.
 
     In the second line of headers, else beside the month.
     """
-    words = header_words(note if note.strip() else header).words
-    plain = tuple(word for word in words if not _MONTH.fullmatch(word) and not word.isdigit())
+    plain = _plain(header, note)
     shares = {meaning: share for meaning, share in meanings(plain).items() if meaning in IN_GROUP} if plain else {}
     best = max(shares, key=lambda meaning: shares[meaning], default="")
     return best if best and shares[best] >= LEAST_SHARE else ""

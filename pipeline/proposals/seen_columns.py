@@ -6,15 +6,16 @@ Header, unit and what the fields are; and what the folder's other files tell of 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 from snowtally.proposals.cells import Cells, cells_of, decimal_mark
+from snowtally.proposals.header_phrases import FILLING
 from snowtally.proposals.headers_known import meanings
 from snowtally.proposals.proposal import BasinHint
 from snowtally.proposals.raw_table import RawTable
-from snowtally.proposals.units_known import HeaderWords, Unit, header_words, unit_of
+from snowtally.proposals.units_known import LENGTH, WATER, HeaderWords, Unit, header_words, unit_of
 
 LEAST_FIT = 0.35
 """A column is proposed for a key where words or values explain so much of it, 0 to 1 (tried on headers of six languages)."""
@@ -43,6 +44,21 @@ class SeenColumn:
     def meanings(self) -> dict[str, float]:
         """What the header may mean."""
         return meanings(self.words.words)
+
+
+def is_water(words: Sequence[str], column: SeenColumn) -> bool:
+    """Return whether a header says water alone, in a depth or a mass over an area: SWE, where depth of snow stands beside it."""
+    plain = [word for word in words if word not in FILLING]
+    return (
+        len(plain) == 1
+        and plain[0] in WATER_ALONE
+        and column.unit is not None
+        and column.unit.measures in (LENGTH, WATER)
+    )
+
+
+WATER_ALONE = ("water", "wasser", "eau", "agua", "acqua", "vann")
+"""Too short to say which water, but for the unit and the depth beside it."""
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,14 @@ import numpy as np
 from snowtally.inputs.columns import Column, Table
 from snowtally.proposals.cells import Cells
 from snowtally.proposals.group_dates import clock_of, dates_of, days_of, refuse_lost_hours
-from snowtally.proposals.group_doubts import ask_for_strange, rain_by_values, refuse_doubts, refuse_gaps, weights_alone
+from snowtally.proposals.group_doubts import (
+    ask_for_strange,
+    rain_by_values,
+    refuse_doubts,
+    refuse_gaps,
+    refuse_unplaced,
+    weights_alone,
+)
 from snowtally.proposals.group_state import Beside, Group
 from snowtally.proposals.monthly_known import monthly_table
 from snowtally.proposals.outside import Outside, date_outside, setting_of, site_outside
@@ -100,6 +107,9 @@ def _reading_of(group: Group) -> GroupReading:
     if group.reshaped is not None:
         group.proposals += group.reshaped.proposals
     _find_outside(group)
+    if refuse_unplaced(group):
+        # What else is wrong with its columns follows from it.
+        return GroupReading(group.role.role, group.role.evidence, tuple(group.tables), refusals=tuple(group.refusals))
     refuse_doubts(group)
     refuse_gaps(group)
     if group.role.role == "courses":

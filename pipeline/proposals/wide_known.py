@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from snowtally.inputs.formats import ELEMENT, SITE
 from snowtally.proposals.headers_known import meanings
 from snowtally.proposals.proposal import Proposal, Value
 from snowtally.proposals.reshaped import Reshaped, stacked, tiled
-from snowtally.proposals.seen_columns import LEAST_FIT, SeenColumn, SeenTable
+from snowtally.proposals.seen_columns import LEAST_FIT, SeenColumn, SeenTable, is_water
 from snowtally.proposals.table_keys import READINGS
 from snowtally.proposals.units_known import LENGTH, WATER, header_words
 
@@ -32,13 +32,14 @@ WHOLE = 0.9
 class _Headed:
     """What a header says.
 
-    The text before the site, the site's text, and the text after it.
+    The text before the site, the site's text, and the text after it; between them what belongs to the site.
     """
 
     column: SeenColumn
     before: str
     site: str
     after: str
+    between: str = ""
 
 
 def wide_table(seen: SeenTable, ids: frozenset[str], names: Mapping[str, str]) -> Reshaped | None:
@@ -55,7 +56,7 @@ def wide_table(seen: SeenTable, ids: frozenset[str], names: Mapping[str, str]) -
     if len(dated) != 1 or len(values) < LEAST_STATIONS:
         return None
     time = dated[0]
-    headed = [one for column in values if (one := _headed(column, ids, names)) is not None]
+    headed = _parted([one for column in values if (one := _headed(column, ids, names)) is not None])
     # Letters may be small in a header and not in the list of sites.
     names = {one.site: names[name] for one in headed for name in names if name.casefold() == one.site.casefold()}
     names |= {one.site: i for one in headed for i in ids if i.casefold() == one.site.casefold() != i}
@@ -86,6 +87,30 @@ def _headed(column: SeenColumn, ids: frozenset[str], names: Mapping[str, str]) -
     return None
 
 
+MARKS = (": ", ":", " - ", " / ", "; ", ", ", " | ", "|", "_")
+"""What parts a site of two words from its reading, the clearest first."""
+
+
+def _parted(headed: Sequence[_Headed]) -> list[_Headed]:
+    """Return headers with a name behind the identifier as the site's: `12 Hob Saddle: SWE`.
+
+    One text a site, another for each, stands before a mark, and readings behind it.
+    """
+    for mark in MARKS:
+        parts = [one.after.partition(mark) for one in headed]
+        texts_of: dict[str, set[str]] = defaultdict(set)
+        for one, (text, _, _) in zip(headed, parts, strict=True):
+            texts_of[one.site].add(text)
+        texts = {text for of_site in texts_of.values() for text in of_site}
+        is_name = all(re.search(r"[^\W\d_]", text) for text in texts) and len(texts) == len(texts_of) > 1
+        if is_name and all(len(of_site) == 1 for of_site in texts_of.values()):
+            tails = [mark + tail for _, sign, tail in parts if sign]
+            if len(tails) == len(headed) and any(reading_named(tail) for tail in tails):
+                pairs = zip(headed, parts, tails, strict=True)
+                return [replace(one, between=text, after=tail) for one, (text, _, _), tail in pairs]
+    return list(headed)
+
+
 def _words_of(one: _Headed) -> bool:
     """Return whether a header names a reading beside the site."""
     return bool(reading_named(one.before) or reading_named(one.after))
@@ -108,11 +133,17 @@ def _pattern(
     marks = _common_marks(elements, at_start=is_after)
     texts = [element[len(marks) :] if is_after else element[: len(element) - len(marks)] for element in elements]
     other = _general(others, at_end=is_after)
-    pattern = f"{other}{SITE}{marks}{ELEMENT}" if is_after else f"{ELEMENT}{marks}{SITE}{other}"
+    between = _general([one.between for one in headed], at_end=False)
+    pattern = f"{other}{SITE}{between}{marks}{ELEMENT}" if is_after else f"{ELEMENT}{marks}{SITE}{other}"
     by_text: dict[str, list[_Headed]] = defaultdict(list)
     for one, text in zip(headed, texts, strict=True):
         by_text[text].append(one)
     keys, doubts = _keys_of(list(by_text))
+    waters = [
+        text for text, several in by_text.items() if is_water(header_words(f"x {text}").words[1:], several[0].column)
+    ]
+    if "depth" in keys and "swe" not in keys and len(waters) == 1:
+        keys["swe"] = waters[0]
     if not keys:
         return None
     doubts += _maybe_snow(by_text, keys)

@@ -116,3 +116,53 @@ def test_the_site_of_a_row_of_months_is_told_by_the_list(tmp_path):
     assert not found.refusals
     assert Settled.of(found, "courses").keys["columns.site_id"] == {"column": "Line"}
     assert kind_of(found)["values"] == dict(zip(SITES["site_id"], SITES["kind"], strict=True))
+
+
+@pytest.mark.parametrize("pattern", ["{}: {}", "{} - {}", "{}_{}"])
+def test_identifier_and_name_may_both_stand_before_the_reading(tmp_path, pattern):
+    listed(tmp_path)
+    by_site(tmp_path, "courses")
+    both = {s.site_id: f"{s.site_id} {s.name}" for s in SITES.itertuples()}
+    side_by_side(tmp_path, both, pattern)
+    found = proposed(tmp_path)
+    assert not found.refusals
+    read = read_back(found, "stations")
+    for site, rows in read.groupby("site_id"):
+        assert rows["swe_mm"].max() == STATIONS.loc[STATIONS["site_id"] == site, "swe_mm"].max()
+    assert set(read["site_id"]) == {"QS1", "QS2", "QS3"}
+
+
+@pytest.mark.parametrize("water", ["water mm", "Wasser (mm)"])
+def test_water_beside_depth_is_snow_s(tmp_path, water):
+    listed(tmp_path)
+    side_by_side(tmp_path, dict(zip(SITES["site_id"], SITES["name"], strict=True)))
+    (masts := tmp_path / "masts.csv").write_text(masts.read_text().replace("water on the pillow, mm", water))
+    rows = [["Line", "Winter", *(f"{month} {what}" for month in ("Jan", "Feb", "Mar") for what in ("depth cm", water))]]
+    rows += [[s, year, 80, 200, 120, 350, 150, 460] for s in ("QC01", "QC02", "QC03", "QC04") for year in (2031, 2032)]
+    (tmp_path / "lines.csv").write_text(lines(rows))
+    found = proposed(tmp_path)
+    assert not found.refusals
+    assert Settled.of(found, "courses").keys["monthly"] == {"season": "Winter", "group": ["depth", "swe"]}
+    assert read_back(found, "stations")["swe_mm"].max() == STATIONS["swe_mm"].max()
+
+
+def test_stations_side_by_side_under_names_that_no_list_has_are_one_point(tmp_path):
+    listed(tmp_path)
+    by_site(tmp_path, "courses")
+    side_by_side(tmp_path, {"QS1": "Far Top", "QS2": "Dun Wood", "QS3": "Ness"})
+    found = proposed(tmp_path)
+    (refusal,) = [one for one in found.refusals if one.file.name == "masts.csv"]
+    assert "stations side by side (6 columns such as 'Far Top / water on the pillow, mm'" in str(refusal)
+
+
+def test_kinds_of_one_reading_are_no_stations_side_by_side(tmp_path):
+    listed(tmp_path)
+    by_site(tmp_path, "courses")
+    one = STATIONS[STATIONS["site_id"] == "QS1"]
+    table = one[["date", "swe_mm"]].assign(
+        **{f"air temperature {what}": one["air_temperature_c"] for what in ("max", "min")}
+    )
+    table.to_csv(tmp_path / "masts.csv", index=False)
+    refusals = [str(one) for one in proposed(tmp_path).refusals if one.file.name == "masts.csv"]
+    assert any("no column is recognised as site_id" in one for one in refusals)
+    assert not any("side by side" in one for one in refusals)
