@@ -5,12 +5,14 @@ Which columns are a month's, and what each of them holds.
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from snowtally.inputs.monthly import date_in_words
 from snowtally.proposals.dates_known import FIRST_YEAR, LAST_YEAR
 from snowtally.proposals.headers_known import meanings
 from snowtally.proposals.proposal import Proposal, Value
@@ -83,13 +85,47 @@ def monthly_table(seen: SeenTable, known: frozenset[str]) -> Reshaped | None:
     group: list[Value] = [key if key in ("date", "depth", "swe", "cores") else "*" for key in keys]
     setting: Value = {"season": season.header, "group": group}
     evidence = f"a row a season under '{season.header}', {len(by_month)} months of {wide} columns side by side"
-    proposals = (Proposal("monthly", setting, evidence),)
+    proposals = [Proposal("monthly", setting, evidence)]
+    if "date" in keys:
+        at = keys.index("date")
+        days = {month: own[at].cells.texts for month, own in by_month.items() if at < len(own)}
+        of_season = [not _is_second_header(row, season.position) for row in raw.rows]
+        proposals += _ways_of_days({month: _values(texts, of_season) for month, texts in days.items()})
     columns, rows = _rows(seen, season, by_month, keys, notes)
     others = [column for column in seen.columns if column is not season and month_of(column.header) is None]
     site = _site_of(others, known, first)
     if site is not None:
         columns["site_id"] = tiled(site, len(by_month))
-    return Reshaped("courses", columns, rows, frozenset({*columns} - {"site_id"}), proposals, evidence, tuple(doubts))
+    return Reshaped(
+        "courses", columns, rows, frozenset({*columns} - {"site_id"}), tuple(proposals), evidence, tuple(doubts)
+    )
+
+
+def _ways_of_days(by_month: Mapping[int, Sequence[str]]) -> list[Proposal]:
+    """Return how days in two numbers without a year are written, `28/12`: each lies near the first of its column's month."""
+    texts = [(month, text.strip()) for month, own in by_month.items() for text in own if text]
+    marked = [re.fullmatch(r"\d{1,2}([-/.])\d{1,2}(\.?)", text) for _, text in texts]
+    if not marked or marked[0] is None or None in marked:
+        return []
+    mark, end = marked[0].groups()
+    ways = [f"%d{mark}%m{end}", f"%m{mark}%d{end}"]
+    ways = [way for way in ways if all(_is_near(text, month, way) for month, text in texts)]
+    why = f"'{texts[0][1]}': so all days lie within {MOST_OFF} days of the first of their months"
+    return [Proposal("dates", ways[0], why, tuple(ways[1:]), is_safe=len(ways) == 1)] if ways else []
+
+
+MOST_OFF = 45
+"""Days between a survey and the first of the month that it is for, at most (common practice, no source: within a week or two)."""
+
+
+def _is_near(text: str, month: int, way: str) -> bool:
+    first = dt.date(LEAP_YEAR, month, 1)
+    said = date_in_words(text, first, way)
+    return said != text and abs((dt.date.fromisoformat(said) - first).days) <= MOST_OFF
+
+
+LEAP_YEAR = 2032
+"""Any year that has every day."""
 
 
 def _site_of(columns: Sequence[SeenColumn], known: frozenset[str], first: int) -> SeenColumn | None:

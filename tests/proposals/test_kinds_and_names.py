@@ -166,3 +166,29 @@ def test_kinds_of_one_reading_are_no_stations_side_by_side(tmp_path):
     refusals = [str(one) for one in proposed(tmp_path).refusals if one.file.name == "masts.csv"]
     assert any("no column is recognised as site_id" in one for one in refusals)
     assert not any("side by side" in one for one in refusals)
+
+
+@pytest.mark.parametrize(
+    ("days", "way", "others"),
+    [
+        (["28/12", "03/02", "26/02"], "%d/%m", ()),
+        (["12/28", "02/03", "02/26"], "%m/%d", ()),
+        # The first of February, or the second of January: both lie near January's.
+        (["01.02.", "02.02.", "03.03."], "%d.%m.", ("%m.%d.",)),
+    ],
+)
+def test_days_of_months_without_a_year_are_read_as_they_lie_near_the_first(tmp_path, days, way, others):
+    listed(tmp_path)
+    by_site(tmp_path, "stations")
+    rows = [
+        ["Line", "Winter", *(f"{m} {what}" for m in ("Jan", "Feb", "Mar") for what in ("day", "depth cm", "SWE mm"))]
+    ]
+    cells = [cell for day, depth in zip(days, (80, 120, 150), strict=True) for cell in (day, depth, 3 * depth)]
+    rows += [[s, year, *cells] for s in ("QC01", "QC02", "QC03", "QC04") for year in (2031, 2032)]
+    (tmp_path / "lines.csv").write_text(lines(rows))
+    found = proposed(tmp_path)
+    assert not found.refusals
+    (group,) = found.tables["courses"].groups
+    (dates,) = [one for one in group.proposals if one.key == "dates"]
+    assert (dates.value, dates.others, dates.is_safe) == (way, others, not others)
+    assert len(read_back(found, "courses")) == 24
