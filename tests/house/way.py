@@ -139,7 +139,7 @@ def measured(tree: Path) -> Way:
             if done.returncode not in (0, 3):
                 raise SystemExit(done.stderr)
 
-        return followed(night, tree / "snowtally")
+        return followed(night, tree / ".names" / "snowtally")
 
 
 def main(words: list[str]) -> None:

@@ -73,7 +73,7 @@ def no_object(text: str) -> str:
 
 def raised(text: str) -> str:
     """Return what a traceback ends with, and the last place of the project in it."""
-    places = re.findall(r'File ".*?/(snowtally/[^"]+)", line \d+, in (\S+)', text)
+    places = re.findall(r'File ".*?/((?:snowtally|pipeline)/[^"]+)", line \d+, in (\S+)', text)
     place = ":".join(places[-1]) if places else "outside the project"
     ends = re.findall(
         r"^(\w[\w.]*(?:Error|Exception|Interrupt|Warning|Exit|Group|Loop)?)(?::|$)", text.strip().splitlines()[-1]

@@ -59,7 +59,7 @@ def copied(folder: Path) -> Path:
 
 def examples(module: str) -> str:
     """Return the path under which the examples in a module's docstrings are run."""
-    return module.replace("pipeline/", "snowtally/", 1)
+    return module.replace("pipeline/", ".names/snowtally/", 1)
 
 
 def is_seen(home: Path, module: str, text: str, tests: Sequence[str]) -> bool:
@@ -75,7 +75,7 @@ def is_seen(home: Path, module: str, text: str, tests: Sequence[str]) -> bool:
 def fails(home: Path, tests: Sequence[str], longest_s: float | None = None) -> bool:
     """Return whether one of the tests fails, or does not end in its time; None gives all time."""
     # No compiled file: one of the same second and size would stand for the next text.
-    environment = os.environ | {"PYTHONPATH": str(home), "PYTHONDONTWRITEBYTECODE": "1"}
+    environment = os.environ | {"PYTHONPATH": str(home / ".names"), "PYTHONDONTWRITEBYTECODE": "1"}
     words = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", *tests]
     try:
         done = subprocess.run(words, cwd=home, env=environment, capture_output=True, timeout=longest_s, check=False)
