@@ -237,6 +237,9 @@ a factor of 3.28, a site by some tens of metres)."""
 STEEP = 0.9
 """No basin's median slope has a greater tangent, on pixels of up to 100 m: 42 degrees. Heights in feet read as metres have."""
 
+FLAT = 0.12
+"""Half of a snow basin's ground has at least this tangent: 7 degrees (chosen). Heights in metres read as feet have less."""
+
 STEEP_PIXEL_M = 100.0
 """Coarser pixels smooth slopes away, m (chosen)."""
 
@@ -275,6 +278,9 @@ def with_unit(elevation: Elevation, sites: pd.DataFrame | None = None, *, compar
         return decided
     if sites is None:
         return elevation
+    decided = _metres_by_slope(elevation) if by_sites is not None else None
+    if decided is not None:
+        return decided
     low, most = elevation.heights.min(), elevation.heights.max()
     said = (
         "no site states an elevation to compare with"
@@ -290,8 +296,7 @@ def _unit_by_itself(elevation: Elevation) -> Elevation | None:
     """Return the elevation in the unit that its name, its heights or its slopes show; None where they show none."""
     name = " ".join(one.path.stem for one in elevation.tiles)
     high = float(np.percentile(elevation.heights, 99.9)) if elevation.heights.size else float("nan")
-    steps = [one.step for one in elevation.tiles if one.pixel_m <= STEEP_PIXEL_M]
-    steep = float(np.median(steps)) if steps else 0.0
+    steep = _median_slope(elevation)
     if high > HIGHEST_M:
         return _in_unit(elevation, feet=True, why=f"heights reach {high:.0f}, more than any mountain has in metres")
     if has_word(name, "ft feet foot"):
@@ -302,6 +307,24 @@ def _unit_by_itself(elevation: Elevation) -> Elevation | None:
         why = f"in metres half of the ground would be steeper than {np.degrees(np.arctan(steep)):.0f} degrees"
         return _in_unit(elevation, feet=True, why=why)
     return None
+
+
+def _median_slope(elevation: Elevation) -> float:
+    """Return the tangent that half of the ground is steeper than, as if in metres; 0 where pixels are too coarse to tell."""
+    steps = [one.step for one in elevation.tiles if one.pixel_m <= STEEP_PIXEL_M]
+    return float(np.median(steps)) if steps else 0.0
+
+
+def _metres_by_slope(elevation: Elevation) -> Elevation | None:
+    """Return the elevation in metres where feet would make it too flat; None elsewhere.
+
+    It counts only where the sites' heights are the same numbers: nothing else contradicts it then.
+    """
+    in_feet = FOOT_M * _median_slope(elevation)
+    if not 0 < in_feet < FLAT:
+        return None
+    why = f"the sites' heights are the same, and in feet half of the ground would be flatter than {np.degrees(np.arctan(in_feet)):.0f} degrees"
+    return _in_unit(elevation, feet=False, why=why)
 
 
 def in_answered_unit(elevation: Elevation, answer: Proposal) -> Elevation:

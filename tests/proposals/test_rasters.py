@@ -136,10 +136,19 @@ def test_heights_that_nothing_decides_the_unit_of_are_a_question_that_must_be_an
     assert "dem.tif" in question.evidence
     assert "no site states an elevation" in question.evidence
     # Sites that agree, and say no unit either, are both metres or both feet: the question says so.
+    write(tmp_path / "dem.tif", heights(3.0), CORNER)
     answers = Answers()
-    with_decided_unit(ground_in(tmp_path, answers), answers, sites_at(1.0), compares=False)
+    with_decided_unit(ground_in(tmp_path, answers), answers, sites_at(3.0), compares=False)
     (question,) = answers.undecided
     assert "the sites' heights are equal to it and have no unit either" in question.evidence
+
+
+def test_equal_heights_are_metres_where_feet_would_make_the_ground_flat(tmp_path):
+    write(tmp_path / "dem.tif", heights(), CORNER)
+    answers = Answers()
+    ground = with_decided_unit(ground_in(tmp_path, answers), answers, sites_at(1.0), compares=False)
+    assert answers.undecided == []
+    assert ground.elevation.metres_per_unit == 1.0
 
 
 def test_heights_that_no_mountain_has_are_feet_and_so_are_slopes_that_none_has(tmp_path):
