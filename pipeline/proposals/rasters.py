@@ -273,14 +273,11 @@ def with_unit(elevation: Elevation, sites: pd.DataFrame | None = None, *, compar
         return replace(elevation, metres_per_unit=lengths.pop())
     by_sites = None if sites is None else _unit_by_sites(elevation, sites)
     decided = by_sites if compares else None
-    decided = decided or _unit_by_itself(elevation)
+    decided = decided or _unit_by_itself(elevation) or (None if by_sites is None else _metres_by_slope(elevation))
     if decided is not None:
         return decided
     if sites is None:
         return elevation
-    decided = _metres_by_slope(elevation) if by_sites is not None else None
-    if decided is not None:
-        return decided
     low, most = elevation.heights.min(), elevation.heights.max()
     said = (
         "no site states an elevation to compare with"

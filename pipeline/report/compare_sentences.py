@@ -46,9 +46,9 @@ def sentences(comparison: Comparison, units: Units) -> list[str]:
 def _sites(comparison: Comparison, units: Units) -> Iterator[str]:
     own: dict[str, list[str]] = {}
     for table in OF_SITES:
-        for place in comparison.changes["rows"].get(table, {}).get("where", []):
-            if place["site_id"]:
-                own.setdefault(place["site_id"], []).append(f"{_counted(place, table)}{_days(place)}")
+        for one in comparison.changes["rows"].get(table, {}).get("where", []):
+            if one["site_id"]:
+                own.setdefault(one["site_id"], []).append(f"{_counted(one, table)}{_days(one)}")
     told = comparison.sites.set_index("site_id").reindex(own)
     told["moved"] = told["said_change_mm"].abs()
     # One that said nothing on one side moved more than any number tells.
@@ -75,10 +75,10 @@ def _counted(rows: dict[str, int], table: str) -> str:
     return f"{IN_WORDS[table]}: {counts}"
 
 
-def _days(place: dict[str, str]) -> str:
-    if not place["start"]:
+def _days(rows: dict[str, str]) -> str:
+    if not rows["start"]:
         return ""
-    return f", {place['start']}" if place["start"] == place["end"] else f", {place['start']} to {place['end']}"
+    return f", {rows['start']}" if rows["start"] == rows["end"] else f", {rows['start']} to {rows['end']}"
 
 
 def _tables(comparison: Comparison) -> Iterator[str]:
@@ -100,11 +100,11 @@ def _moved(comparison: Comparison, units: Units) -> str:
     words = f"is {now}, as before" if was == now else f"was {was} before and is {now} now"
     least = 0.5 * 10.0**-units.swe.decimals / units.swe.factor
     sites = comparison.sites[comparison.sites["estimate_change_mm"].abs() >= least].head(MOVED_TOLD)
-    places = [
+    moved = [
         f"{row.site_id} ({units.swe.text(row.estimate_change_mm, signed=True)} {units.swe.label})"
         for row in sites.itertuples()
     ]
-    most = f" Of the sites the map moved most at {', '.join(places)}." if places else ""
+    most = f" Of the sites the map moved most at {', '.join(moved)}." if moved else ""
     return f"The basin's mean SWE {words}.{most}"
 
 

@@ -41,7 +41,7 @@ def day_page(day: PublishedDay, around: DaysAround, units: Units, before: Before
         "withdrawn": _withdrawn(day),
         "whole": whole, "covered_per_cent": _per_cent(whole["snow_area_km2"], whole["area_km2"]),
         "rests_on": _rests_on(day, around),
-        "changes": _changes(day, around, units.volume), "tells_of": _tells_of(around, day.date),
+        "changes": _changes(day, around, units.volume), "tells_of": _dates_compared(around, day.date),
         "years": _years(around.earlier_years, whole), "normal": day_tables.basin_normal(day.normals), "stride": day.maps.stride,
         "sections": [section.name for section in SECTIONS],
     }  # fmt: skip
@@ -114,11 +114,11 @@ def _ago(date: dt.date, before: dt.date) -> str:
 def _changes(day: PublishedDay, around: DaysAround, unit: Unit) -> list[dict[str, Any]]:
     """Return the changes that the top tells of. One whose day the archive lacks says so."""
     now = DatedTotals(day.revision, day.record, day.totals)
-    told = [
+    since_days = [
         _change("yesterday", around.yesterday, now, unit) | {"why": "yesterday is not in the archive"},
         _change("last week", around.last_week, now, unit) | {"why": "the day a week before is not in the archive"},
     ]
-    return told + [
+    return since_days + [
         _change(since.words, since.day, now, unit)
         | {
             "why": "neither that day nor the week after is in the archive",
@@ -134,14 +134,14 @@ def _change(since: str, then: DatedTotals | None, now: DatedTotals, unit: Unit) 
     said: dict[str, Any] = {"name": f"Since {since}", "value": None, "counted_from": ""}
     if then is None:
         return said
-    told = change(now, then)
+    moved = change(now, then)
     return said | {
-        "value": number(told.volume_m3, unit, told.se_m3, of="change_m3", signed=True),
-        "se": number(told.se_m3, unit, told.se_m3, of="change_se_m3"),
+        "value": number(moved.volume_m3, unit, moved.se_m3, of="change_m3", signed=True),
+        "se": number(moved.se_m3, unit, moved.se_m3, of="change_se_m3"),
     }
 
 
-def _tells_of(around: DaysAround, date: dt.date) -> list[dt.date]:
+def _dates_compared(around: DaysAround, date: dt.date) -> list[dt.date]:
     """Return the earlier dates whose totals the page tells of, held or not."""
     dates = {date - dt.timedelta(days=days) for days in LEANING_DAYS}
     dates |= {one for since in (around.last_flight, around.last_round) if since is not None for one in since.dates}

@@ -25,22 +25,22 @@ SMALLEST = 4.0
 
 def front_page(root: str | Path) -> bytes:
     """Return the page of all basins of an archive. Raises ArchiveError without an archive."""
-    told = [basin_now(root, basin) for basin in basins(root)]
+    shown = [basin_now(root, basin) for basin in basins(root)]
     return page(
-        "front.html.j2", {"basins": told, "u": units_of(told), "map": _map(root, told), "short_date": short_date}
+        "front.html.j2", {"basins": shown, "u": units_of(shown), "map": _map(root, shown), "short_date": short_date}
     )
 
 
-def units_of(told: list[BasinNow]) -> Units:
+def units_of(shown: list[BasinNow]) -> Units:
     """Return the units that the basins share, metric where they differ."""
-    names = {one.units for one in told if one.date is not None}
+    names = {one.units for one in shown if one.date is not None}
     return UNITS[names.pop() if len(names) == 1 else "metric"]
 
 
-def _map(root: str | Path, told: list[BasinNow]) -> Markup | None:
+def _map(root: str | Path, shown: list[BasinNow]) -> Markup | None:
     """Return the basins' outlines on one map, north up. None where none can be read."""
     rings: dict[str, list[np.ndarray]] = {}
-    for one in told:
+    for one in shown:
         with suppress(ArchiveError, OSError, KeyError, ValueError):
             if one.date is not None:
                 rings[one.title] = outline(root, one.basin, one.date)

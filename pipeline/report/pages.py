@@ -125,7 +125,7 @@ def remake(root: str | Path, basin: str, date: dt.date, units: str) -> Pages:
     later: set[dt.date] = set()
     with suppress(ArchiveError, OSError):
         # Their second look, and where the archive lacks a week before them their map of change, is against this date.
-        later |= set(leaning(root, basin, date)) | _telling_of(root, basin, date)
+        later |= set(leaning(root, basin, date)) | _compared_with(root, basin, date)
     jobs: Jobs = {f"page of {date}": own}
     jobs |= {f"page of {other}": partial(_again, root, basin, other, units) for other in sorted(later)}
     jobs["season page"] = partial(make_season_page, root, basin, units)
@@ -184,7 +184,7 @@ def identity_of(root: str | Path, basin: str, date: dt.date) -> str:
     return "" if current is None else identity(current, held_back(root, basin, date))
 
 
-def _telling_of(root: str | Path, basin: str, date: dt.date) -> set[dt.date]:
+def _compared_with(root: str | Path, basin: str, date: dt.date) -> set[dt.date]:
     """Return the later dates whose page tells the change since a date."""
     mark = re.compile(rb'<meta name="tells-of" content="[^"]*' + date.isoformat().encode())
     later = set()

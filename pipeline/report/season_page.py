@@ -72,13 +72,13 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
 
 def _normals(folders: list[Path], rows: pd.DataFrame) -> dict[dt.date, dict[str, Any]]:
     """Return by date the basin's row of `normals.csv` with its area. Dates without one are left out."""
-    found = {}
+    normals = {}
     for folder, row in zip(folders, rows.to_dict("records"), strict=True):
         with suppress(ArchiveError):
             normal = basin_normal(normals_of(folder))
             if normal is not None and math.isfinite(normal["normal_mm"]):
-                found[row["date"].date()] = normal | {"area_km2": row["area_km2"]}
-    return found
+                normals[row["date"].date()] = normal | {"area_km2": row["area_km2"]}
+    return normals
 
 
 def _newest_record(folders: list[Path]) -> dict[str, Any]:

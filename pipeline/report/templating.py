@@ -35,8 +35,8 @@ def headings(body: Markup) -> list[dict[str, Markup]]:
     >>> headings(Markup('<h2 id="maps">Where &amp; how much</h2>'))
     [{'id': Markup('maps'), 'words': Markup('Where &amp; how much')}]
     """
-    found = re.findall('<h2 id="([^"]+)">(.*?)</h2>', body)
-    return [{"id": Markup(name), "words": Markup(words)} for name, words in found]  # noqa: S704  escaped in the body
+    pairs = re.findall('<h2 id="([^"]+)">(.*?)</h2>', body)
+    return [{"id": Markup(name), "words": Markup(words)} for name, words in pairs]  # noqa: S704  escaped in the body
 
 
 @cache
