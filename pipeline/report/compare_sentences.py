@@ -10,10 +10,10 @@ import pandas as pd
 from snowtally.inspection.compare import Comparison
 from snowtally.report.units import Units
 
-SITES_TOLD = 10
+MOST_SITES = 10
 """Sites with a sentence of their own, as many as a screen takes (chosen); tables and JSON hold all."""
 
-MOVED_TOLD = 3
+MOST_MOVED = 3
 """Sites named where the map moved most (chosen): the table of sites has the others."""
 
 OF_SITES = ("courses", "stations", "sites", "overrides", "earlier_visits", "earlier_pairs")
@@ -49,15 +49,15 @@ def _sites(comparison: Comparison, units: Units) -> Iterator[str]:
         for one in comparison.changes["rows"].get(table, {}).get("where", []):
             if one["site_id"]:
                 own.setdefault(one["site_id"], []).append(f"{_counted(one, table)}{_days(one)}")
-    told = comparison.sites.set_index("site_id").reindex(own)
-    told["moved"] = told["said_change_mm"].abs()
+    listed = comparison.sites.set_index("site_id").reindex(own)
+    listed["moved"] = listed["said_change_mm"].abs()
     # One that said nothing on one side moved more than any number tells.
-    told.loc[told["said_a_mm"].isna() != told["said_b_mm"].isna(), "moved"] = math.inf
-    order = told["moved"].sort_values(ascending=False, kind="stable").index
-    for site_id in order[:SITES_TOLD]:
-        yield f"{site_id}: {_said(told.loc[site_id], units)} ({'; '.join(own[site_id])})."
-    if len(order) > SITES_TOLD:
-        yield f"{len(order) - SITES_TOLD} more sites have other rows; the table of sites shows what they said."
+    listed.loc[listed["said_a_mm"].isna() != listed["said_b_mm"].isna(), "moved"] = math.inf
+    order = listed["moved"].sort_values(ascending=False, kind="stable").index
+    for site_id in order[:MOST_SITES]:
+        yield f"{site_id}: {_said(listed.loc[site_id], units)} ({'; '.join(own[site_id])})."
+    if len(order) > MOST_SITES:
+        yield f"{len(order) - MOST_SITES} more sites have other rows; the table of sites shows what they said."
 
 
 def _said(row: pd.Series, units: Units) -> str:
@@ -99,7 +99,7 @@ def _moved(comparison: Comparison, units: Units) -> str:
     was, now = (_swe(basin[f"swe_mean_mm_{side}"], units) for side in "ab")
     words = f"is {now}, as before" if was == now else f"was {was} before and is {now} now"
     least = 0.5 * 10.0**-units.swe.decimals / units.swe.factor
-    sites = comparison.sites[comparison.sites["estimate_change_mm"].abs() >= least].head(MOVED_TOLD)
+    sites = comparison.sites[comparison.sites["estimate_change_mm"].abs() >= least].head(MOST_MOVED)
     moved = [
         f"{row.site_id} ({units.swe.text(row.estimate_change_mm, signed=True)} {units.swe.label})"
         for row in sites.itertuples()

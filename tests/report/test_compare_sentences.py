@@ -11,7 +11,7 @@ from made_day import made_day
 from snowtally.inspection.compare import compare, find_side
 from snowtally.publishing.archived_inputs import archive_inputs
 from snowtally.publishing.publish import publish
-from snowtally.report.compare_sentences import MOVED_TOLD, SITES_TOLD, sentences
+from snowtally.report.compare_sentences import MOST_MOVED, MOST_SITES, sentences
 from snowtally.report.units import METRIC, US
 
 BEFORE = pd.DataFrame({"site_id": ["007"], "date": ["2031-02-28"], "point": ["1"], "swe_mm": ["200"]})
@@ -66,7 +66,7 @@ def test_nothing_that_differs_is_said_to_be_the_same(two):
 
 
 def test_many_sites_are_counted_and_models_named_without_their_keys(two):
-    names = [f"S{n:02d}" for n in range(SITES_TOLD + 4)]
+    names = [f"S{n:02d}" for n in range(MOST_SITES + 4)]
     where = [{"site_id": name, "start": "", "end": "", "came": 0, "went": 1, "changed": 0} for name in names]
     sites = pd.DataFrame(
         {"site_id": names, "said_a_mm": 300.0, "said_b_mm": 300.0, "said_change_mm": 0.0,
@@ -81,7 +81,7 @@ def test_many_sites_are_counted_and_models_named_without_their_keys(two):
     models = [{"key": "density.spread", "was": 0.1, "is": 0.2}, {"key": "carried_flight.melt.scale", "was": 1, "is": 2}]
     told = sentences(replace(two, changes=changes, sites=sites, models=models), METRIC)
     assert told[0] == "S00: 300 mm, as before (station readings: 1 taken out)."
-    assert told[SITES_TOLD] == "4 more sites have other rows; the table of sites shows what they said."
+    assert told[MOST_SITES] == "4 more sites have other rows; the table of sites shows what they said."
     assert "Flights: 1 new." in told
     assert "Grids, another one now: flight F1." in told
     assert (
@@ -89,7 +89,7 @@ def test_many_sites_are_counted_and_models_named_without_their_keys(two):
     )
     assert "2 figures of the models differ (density, carried flight); --json lists them." in told
     moved = next(line for line in told if "moved most" in line)
-    assert moved.count("mm)") == MOVED_TOLD
+    assert moved.count("mm)") == MOST_MOVED
 
 
 def test_two_archives_are_told_apart_by_their_folder(two, tmp_path):
