@@ -21,12 +21,12 @@ class ManyBasins(base.Result):
 
     Parameters
     ----------
-    told : the basins, in the order asked.
+    basins : the basins, in the order asked.
     today : the local day of each.
     max_age_days : an older newest day is a failure, days; None asks for no judgement.
     """
 
-    told: list[BasinNow]
+    basins: list[BasinNow]
     today: list[dt.date]
     max_age_days: int | None
 
@@ -34,7 +34,7 @@ class ManyBasins(base.Result):
     def ages(self) -> list[int | None]:
         """The age of each newest day, days; None without one."""
         return [
-            None if one.date is None else (day - one.date).days for one, day in zip(self.told, self.today, strict=True)
+            None if one.date is None else (day - one.date).days for one, day in zip(self.basins, self.today, strict=True)
         ]
 
     @property
@@ -44,27 +44,27 @@ class ManyBasins(base.Result):
             return base.Status.OK
         if any(age is None or age > self.max_age_days for age in self.ages):
             return base.Status.FAILED
-        return base.Status.DEGRADED if any(one.lacking for one in self.told) else base.Status.OK
+        return base.Status.DEGRADED if any(one.lacking for one in self.basins) else base.Status.OK
 
     def to_json(self) -> dict[str, Any]:
         """Return each basin's newest day, in the archive's units."""
-        return {"basins": [_plain(one, age) for one, age in zip(self.told, self.ages, strict=True)]}
+        return {"basins": [_plain(one, age) for one, age in zip(self.basins, self.ages, strict=True)]}
 
     def to_table(self) -> list[Any]:
         """Return a row a basin, and what is degraded or cannot be read."""
-        volume = units_of(self.told).volume
+        volume = units_of(self.basins).volume
         heads = ("basin", "newest", "age", volume.label, "se", "10 %", "90 %", "in a day", "since survey", "of normal")
-        rows = [_row(one, age, volume) for one, age in zip(self.told, self.ages, strict=True)]
-        notes = [f"{one.title}: degraded: {one.lacking}" for one in self.told if one.lacking]
-        notes += [f"{one.title}: cannot be read: {one.trouble}" for one in self.told if one.trouble]
-        surveys = [f"{one.title}: the last survey is {one.survey.words}" for one in self.told if one.survey]
+        rows = [_row(one, age, volume) for one, age in zip(self.basins, self.ages, strict=True)]
+        notes = [f"{one.title}: degraded: {one.lacking}" for one in self.basins if one.lacking]
+        notes += [f"{one.title}: cannot be read: {one.trouble}" for one in self.basins if one.trouble]
+        surveys = [f"{one.title}: the last survey is {one.survey.words}" for one in self.basins if one.survey]
         return [base.table(None, heads, rows, words=2, lean=True), *notes, *surveys]
 
 
 def many(chosen: list[Settings], max_age_days: int | None) -> ManyBasins:
     """Return the newest day of the basins of some settings."""
-    told = [basin_now(one.archive_root, one.basin.id) for one in chosen]
-    return ManyBasins(told, [today_of(one) for one in chosen], max_age_days)
+    basins = [basin_now(one.archive_root, one.basin.id) for one in chosen]
+    return ManyBasins(basins, [today_of(one) for one in chosen], max_age_days)
 
 
 def _row(one: BasinNow, age: int | None, unit: Unit) -> tuple[str, ...]:
