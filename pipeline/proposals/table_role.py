@@ -6,7 +6,7 @@ By what its columns mean and hold.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -72,6 +72,8 @@ def role_of(table: SeenTable, beside: FolderEvidence) -> RoleReading:
             continue
         if role == "sites" and _is_of_visits(table, beside):
             continue
+        if role == "flights" and table.raw.header:
+            assignment = _named_by_day(assignment)
         lacks = tuple(" or ".join(group) for group in needed if not set(group) & set(assignment.columns))
         named = ", ".join(
             f"'{assignment.columns[key].header}'" if table.raw.header else f"of {key}"
@@ -87,6 +89,16 @@ def _has_signature(role: str, assignment: Assignment) -> bool:
     if role == "flights":
         return bool({"depth", "snow_on"} & {key for key in keys if assignment.columns[key].cells.is_paths})
     return set(_SIGNATURE[role]) <= keys
+
+
+def _named_by_day(assignment: Assignment) -> Assignment:
+    """Return flights without an identifier by their days, where no two have one day and no column may be the identifier."""
+    columns = assignment.columns
+    date = columns.get("date")
+    may_be = any(not column.cells.is_empty and not column.cells.is_paths for column in assignment.left)
+    if "flight_id" in columns or may_be or date is None or len({*date.cells.filled}) < len(date.cells.texts):
+        return assignment
+    return replace(assignment, columns={**columns, "flight_id": date})
 
 
 def _is_of_visits(table: SeenTable, beside: FolderEvidence) -> bool:

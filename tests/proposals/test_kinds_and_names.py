@@ -192,3 +192,14 @@ def test_days_of_months_without_a_year_are_read_as_they_lie_near_the_first(tmp_p
     (dates,) = [one for one in group.proposals if one.key == "dates"]
     assert (dates.value, dates.others, dates.is_safe) == (way, others, not others)
     assert len(read_back(found, "courses")) == 24
+
+
+@pytest.mark.parametrize(("days", "is_named"), [(("2031-03-26", "2031-04-20"), True), (("2031-03-26",) * 2, False)])
+def test_flights_without_an_identifier_are_named_by_their_days(tmp_path, days, is_named):
+    listed(tmp_path)
+    rows = [["Flown on", "Raster of depth", "Sigma m"], *([day, f"{n}.tif", 0.08] for n, day in enumerate(days))]
+    (tmp_path / "laser.csv").write_text(lines(rows))
+    found = proposed(tmp_path)
+    lacks = any("recognised as flight_id" in str(one) for one in found.refusals)
+    assert lacks is not is_named
+    assert (Settled.of(found, "flights").keys.get("columns.flight_id") == {"column": "Flown on"}) is is_named
