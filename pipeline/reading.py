@@ -221,7 +221,7 @@ def series(
     if days.empty:
         raise ArchiveError(_no_day(root, basin, start, end))
     if of == "site":
-        rows = site_rows([(day.date, _table(path_of(day.path), "sites")) for day in days.itertuples()])
+        rows = site_rows({day.date: _table(path_of(day.path), "sites") for day in days.itertuples()})
     else:
         rows = total_rows(read_totals(root, basin, start, end), of)
     last = days.iloc[-1]

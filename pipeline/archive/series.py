@@ -47,9 +47,11 @@ def total_rows(totals: pd.DataFrame, of: Level) -> pd.DataFrame:
     return rows.assign(**{UNIT: names[of]})
 
 
-def site_rows(days: list[tuple[pd.Timestamp, pd.DataFrame]]) -> pd.DataFrame:
-    """Return the sites' rows of some days, each named by its site_id."""
-    return pd.concat([table.assign(date=date, **{UNIT: table["site_id"]}) for date, table in days], ignore_index=True)
+def site_rows(days: dict[pd.Timestamp, pd.DataFrame]) -> pd.DataFrame:
+    """Return the sites' rows by day in one table, each named by its site_id."""
+    return pd.concat(
+        [table.assign(date=date, **{UNIT: table["site_id"]}) for date, table in days.items()], ignore_index=True
+    )
 
 
 def as_dataset(rows: pd.DataFrame, days: pd.DataFrame, last: xr.Dataset) -> xr.Dataset:

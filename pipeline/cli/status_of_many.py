@@ -34,7 +34,8 @@ class ManyBasins(base.Result):
     def ages(self) -> list[int | None]:
         """The age of each newest day, days; None without one."""
         return [
-            None if one.date is None else (day - one.date).days for one, day in zip(self.basins, self.today, strict=True)
+            None if one.date is None else (day - one.date).days
+            for one, day in zip(self.basins, self.today, strict=True)
         ]
 
     @property

@@ -52,11 +52,16 @@ def makers_in_code() -> Iterator[str]:
                 yield f"{module}.{ast.unparse(statement.targets[0])}"
 
 
+def file_of(name: str) -> Path:
+    """Return the file of a module of the program by its dotted name."""
+    return ROOT.joinpath("pipeline", *name.split(".")[1:]).with_suffix(".py")
+
+
 class Module:
     """What a module defines, and what its names mean that it imports."""
 
     def __init__(self, name: str) -> None:
-        tree = ast.parse(ROOT.joinpath(*name.split(".")).with_suffix(".py").read_text("utf-8"))
+        tree = ast.parse(file_of(name).read_text("utf-8"))
         self.name = name
         self.defined: dict[str, ast.stmt] = {}
         self.imported: dict[str, str] = {}
@@ -75,7 +80,7 @@ class Module:
 @functools.cache
 def parsed(name: str) -> Module | None:
     """Return a module of the program by its dotted name, None where there is none."""
-    return Module(name) if ROOT.joinpath(*name.split(".")).with_suffix(".py").is_file() else None
+    return Module(name) if file_of(name).is_file() else None
 
 
 def used(module: Module, statement: ast.stmt) -> Iterator[str]:
