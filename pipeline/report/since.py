@@ -90,9 +90,16 @@ def totals_of(revision: Revision) -> DatedTotals:
 
 
 def totals_on(root: str | Path, basin: str, date: dt.date | None) -> DatedTotals | None:
-    """Return what is current on a date. None where nothing is."""
+    """Return what is current on a date. None where nothing is.
+
+    Of a damaged record the parts of the error are not known: it shares none then.
+    """
     revision = None if date is None else current_revision(root, basin, date)
-    return None if revision is None else totals_of(revision)
+    if revision is None:
+        return None
+    with suppress(ArchiveError):
+        return totals_of(revision)
+    return DatedTotals(revision, {"error_budget": {}, "models": {}}, revision_totals(revision.path))
 
 
 def last_before(root: str | Path, basin: str, date: dt.date, what: str, surveys: list[dt.date]) -> Since | None:

@@ -128,7 +128,7 @@ def test_a_person_is_asked_until_the_answer_is_a_number_of_the_list(monkeypatch,
     assert init._ask(question) == "foot"
     assert left == []
     said = capsys.readouterr().out
-    assert "In which unit are the heights?" in said
+    assert "In which unit are the heights of the elevation raster?" in said
     assert "What the files say: dem.tif declares no unit" in said
     assert "'feet' is not a number from 1 to 2." in said
     # Enter takes the first answer only where a wrong one would be noticed.

@@ -64,7 +64,7 @@ def test_a_local_time_without_a_clock_is_told(tmp_path):
         ("no site or time", "A", 2, "6 rows of lines 2 to 7"),
         ("few usable rows", "", 0, "6 of 12 rows can be used"),
     ]
-    assert "declare its clock under formats.stations" in findings[0].detail
+    assert "say under formats.stations how many hours its clock is ahead of UTC" in findings[0].detail
 
 
 def test_the_hour_that_is_shown_twice_is_told(tmp_path):

@@ -52,7 +52,7 @@ def test_local_times_taken_for_utc_are_told_and_degrade_the_night(every_h):
 
 def test_files_of_one_station_each_are_told_together_and_one_alone_is_a_warning():
     assert told(readings(late_h=-7, files=4)) == [("times against the sun", True, "")]
-    assert told(readings(late_h=-7, stations=1)) == [("times against the sun", False, "")]
+    assert told(readings(late_h=-7, stations=1)) == [("one station's times against the sun", False, "")]
 
 
 @pytest.mark.parametrize("late_h", [0, 1, 2, -2])

@@ -89,6 +89,7 @@ TIMES_AGAINST_SUN = Rule(
 )
 TIMES_AGAINST_SUN_ONE = replace(
     TIMES_AGAINST_SUN,
+    name="one station's times against the sun",
     severity=Severity.WARNING,
     looks_at="the same of a file with one such station",
     why="one station may have a wrong clock of its own",
