@@ -206,7 +206,9 @@ def test_what_was_withdrawn_before_it_was_damaged_can_be_given_up_as_well(mine):
     assert looked(mine).troubles == []
 
 
-@pytest.mark.parametrize("kind", DAMAGES)
+@pytest.mark.parametrize(
+    "kind", [pytest.param(one, marks=[] if one in KINDS_APART else pytest.mark.long) for one in DAMAGES]
+)
 def test_no_advice_and_no_prune_touches_what_a_damaged_record_may_name(mine, kind):
     damage(kind, record_of(mine, "2031-03-05"))
     found = looked(mine)
