@@ -119,10 +119,10 @@ def _totals(a: Side, b: Side) -> pd.DataFrame:
     # A zone or band that only one of them has stays, with its figures missing on the other side.
     both = one.merge(other, on=_LEVEL_KEYS, how="outer", suffixes=("_a", "_b"), sort=False)
     basin = both.loc[both["level"] == "basin"].iloc[0]
-    errors = [basin[f"volume_se_m3_{side}"] for side in "ab"]
-    of_basin = change_error(*(DatedError.of(side.record, se) for side, se in zip((b, a), errors[::-1], strict=True)))
+    se_a, se_b = basin["volume_se_m3_a"], basin["volume_se_m3_b"]
+    of_basin = change_error(DatedError.of(b.record, se_b), DatedError.of(a.record, se_a))
     # Of the error that there would be if the two had nothing in common.
-    apart = of_basin / whole if (whole := float(np.hypot(*errors))) else 0.0
+    apart = of_basin / whole if (whole := float(np.hypot(se_a, se_b))) else 0.0
     for change, figure, se in (("change_mm", "swe_mean_mm", "swe_se_mm"), ("change_m3", "volume_m3", "volume_se_m3")):
         both[change] = both[f"{figure}_b"] - both[f"{figure}_a"]
         both[f"{change}_se"] = apart * np.hypot(both[f"{se}_a"], both[f"{se}_b"])
