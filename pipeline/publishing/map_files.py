@@ -35,7 +35,7 @@ _DECIMALS = 6
 def map_files(day: Day, totals: pd.DataFrame, sites: pd.DataFrame) -> dict[str, bytes]:
     """Return `zones` and `sites` as GeoParquet and GeoJSON, by file name. The tables are tidied."""
     drawn = pd.concat([totals[totals["level"] == level] for level in DRAWN], ignore_index=True)
-    polygons = [unit_polygon(day, row.level, row.zone_id, row.band_low_m) for row in drawn.itertuples()]
+    polygons = unit_polygons(day, drawn)
     points = list(shapely.points(sites["x"].to_numpy(float), sites["y"].to_numpy(float)))
     longitude, latitude = _degrees(day.grid.crs, np.array(shapely.get_coordinates(points)))
     located = arrow_table(sites, COLUMNS["sites"]).append_column("longitude", pa.array(longitude))
@@ -52,21 +52,36 @@ def map_files(day: Day, totals: pd.DataFrame, sites: pd.DataFrame) -> dict[str, 
     return files
 
 
-def unit_polygon(day: Day, level: str, zone_id: str, band_low_m: float) -> shapely.MultiPolygon:
-    """Return the outline of the cells of the basin, a zone or a zone-band, in the grid's system."""
-    zone, band = (np.nan_to_num(day.fields[name].to_numpy().astype(float)) for name in ("zone", "elevation_band"))
+def unit_polygons(day: Day, units: pd.DataFrame) -> list[shapely.MultiPolygon]:
+    """Return the outlines of the cells of units, in the grid's system.
+
+    Parameters
+    ----------
+    units : rows of the totals with `level` (basin, zone or zone_band), `zone_id` and `band_low_m`.
+    """
+    zone, band = (np.nan_to_num(day.fields[name].to_numpy()).astype(np.int32) for name in ("zone", "elevation_band"))
     held = day.fields["cell_area"].to_numpy() > 0
-    if level != "basin":
-        held &= zone == [zone_id for zone_id, _ in day.zones].index(zone_id) + 1
-    if level == "zone_band":
-        held &= band == [round(low, 1) for low, _ in day.bands].index(round(band_low_m, 1)) + 1
-    return outline_of(held, day.grid)
+    step = len(day.bands) + 1
+    numbers = {"basin": held, "zone": zone, "zone_band": np.where((zone > 0) & (band > 0), zone * step + band, 0)}
+    # All units of a level in one look at the grid: one for each of some hundreds would take longer than all else that is written.
+    of_level = {level: outlines_of(np.where(held, numbers[level], 0), day.grid) for level in set(units["level"])}
+    zones = {zone_id: number for number, (zone_id, _) in enumerate(day.zones, start=1)}
+    bands = {round(low, 1): number for number, (low, _) in enumerate(day.bands, start=1)}
+    outlines = []
+    for row in units.itertuples():
+        number = 1 if row.level == "basin" else zones[row.zone_id]
+        if row.level == "zone_band":
+            number = number * step + bands[round(row.band_low_m, 1)]
+        outlines.append(of_level[row.level].get(number, shapely.MultiPolygon()))
+    return outlines
 
 
-def outline_of(held: np.ndarray, grid: BasinGrid) -> shapely.MultiPolygon:
-    """Return the outline of the cells that are held, (y, x), in the grid's system."""
-    outlines = shapes(held.astype(np.uint8), mask=held, transform=grid.transform)
-    return shapely.MultiPolygon([shapely.geometry.shape(polygon) for polygon, _ in outlines])
+def outlines_of(numbers: np.ndarray, grid: BasinGrid) -> dict[int, shapely.MultiPolygon]:
+    """Return the outline of the cells of each number above 0, in the grid's system. `numbers` is (y, x)."""
+    parts: dict[int, list[shapely.Polygon]] = {}
+    for polygon, number in shapes(numbers.astype(np.int32), mask=numbers > 0, transform=grid.transform):
+        parts.setdefault(int(number), []).append(shapely.geometry.shape(polygon))
+    return {number: shapely.MultiPolygon(polygons) for number, polygons in parts.items()}
 
 
 def geoparquet_bytes(table: pa.Table, geometries: list[shapely.Geometry], crs: CRS) -> bytes:

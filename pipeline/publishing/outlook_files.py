@@ -10,7 +10,7 @@ import numpy as np
 
 from snowtally.archive.columns import COLUMNS
 from snowtally.model.day import Day, Outlook
-from snowtally.publishing.estimate_nc import EPOCH, create_grid_file, write_field
+from snowtally.publishing.estimate_nc import EPOCH, begin_variable, create_grid_file, rounded, write_field
 from snowtally.publishing.tables import csv_bytes, tidy
 
 TABLE, GRIDS = "outlook.csv", "melt.nc"
@@ -38,9 +38,6 @@ _ATTRIBUTES = {
     },
 }  # fmt: skip
 """1 kg m-2 is 1 mm of water. No two share a standard name: a search for melt finds what is estimated."""
-
-_CHUNK = 256
-"""Cells along a chunk, as in `estimate.nc`."""
 
 
 def write_outlook(day: Day, outlook: Outlook, cell_area: np.ndarray, folder: Path) -> None:
@@ -110,10 +107,7 @@ def _write_times(file: netCDF4.Dataset, day: Day, outlook: Outlook) -> None:
 
 
 def _write_grids(file: netCDF4.Dataset, name: str, values: np.ndarray, attributes: dict[str, str]) -> None:
-    chunks = (1, *(min(_CHUNK, n) for n in values.shape[1:]))
-    variable = file.createVariable(
-        name, "f4", ("time", "y", "x"), zlib=True, complevel=1, shuffle=True, chunksizes=chunks, fill_value=np.float32(np.nan)
-    )  # fmt: skip
+    variable = begin_variable(file, name, "f4", ("time", "y", "x"), np.float32(np.nan))
     variable.setncatts(
         attributes
         | {
@@ -124,4 +118,4 @@ def _write_grids(file: netCDF4.Dataset, name: str, values: np.ndarray, attribute
     )
     for number, grid in enumerate(values):
         # Day by day: rounding all days at once would hold them twice.
-        variable[number] = (np.round(grid.astype(np.float64), _DECIMALS[name]) + 0.0).astype(np.float32)
+        variable[number] = rounded(grid, _DECIMALS[name])

@@ -12,6 +12,7 @@ from rasterio.io import MemoryFile
 
 from snowtally.model.day import Day
 from snowtally.model.variables import VARIABLES
+from snowtally.publishing.estimate_nc import LEVEL
 
 RASTERS = ("swe", "swe_se", "depth", "density")
 """The variables that have a file of their own, `NAME.tif`."""
@@ -49,10 +50,11 @@ def cog(values: np.ndarray, frame: RasterFrame, description: str, unit: str, tag
     description, unit : of the band.
     tags : further tags of the file.
     """
+    # Without a predictor: on rounded fields that of floating point makes a file larger by a sixth.
     profile = {
         "driver": "COG", "width": values.shape[1], "height": values.shape[0], "count": 1, "dtype": "float32",
         "crs": rasterio.CRS.from_wkt(frame.crs_wkt), "transform": frame.transform, "nodata": np.nan,
-        "compress": "DEFLATE", "predictor": 3, "level": 6, "blocksize": _TILE, "overview_resampling": "average",
+        "compress": "DEFLATE", "predictor": "NO", "level": LEVEL, "blocksize": _TILE, "overview_resampling": "average",
     }  # fmt: skip
     with MemoryFile() as memory:
         with memory.open(**profile) as file:

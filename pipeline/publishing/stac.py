@@ -18,7 +18,7 @@ from snowtally.model.grid import BasinGrid
 from snowtally.model.metadata import Metadata, Party
 from snowtally.model.season import first_of_season
 from snowtally.model.variables import VARIABLES
-from snowtally.publishing.map_files import in_degrees, outline_of
+from snowtally.publishing.map_files import in_degrees, outlines_of
 from snowtally.publishing.rasters import RASTERS
 from snowtally.publishing.record import Numbers, Provenance, plain
 from snowtally.reading import RECORD
@@ -74,7 +74,7 @@ def item_json(day: Day, provenance: Provenance, numbers: Numbers, files: dict[st
     crs = day.grid.crs
     authority = crs.to_authority(min_confidence=100)
     left, bottom, right, top = day.grid.bounds
-    geometry, bbox = outline(outline_of(day.fields["cell_area"].to_numpy() > 0, day.grid), day.grid)
+    geometry, bbox = outline(outlines_of(day.fields["cell_area"].to_numpy() > 0, day.grid)[1], day.grid)
     season = season_name(day.date, season_start(provenance.settings))
     links = [
         {"rel": "root", "href": "../../../catalog.json", "type": "application/json"},

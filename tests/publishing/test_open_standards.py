@@ -114,7 +114,6 @@ def test_the_geotiffs_are_cloud_optimised(revision, name):
     assert warnings == []
     with rasterio.open(revision / f"{name}.tif") as raster:
         assert raster.profile["compress"] == "deflate"
-        assert raster.tags(ns="IMAGE_STRUCTURE")["PREDICTOR"] == "3"
 
 
 def test_gdal_places_the_netcdf_where_xarray_does(revision):
