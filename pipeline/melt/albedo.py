@@ -32,13 +32,13 @@ AGEING = Ageing(fresh=0.84, cold=0.70, melting=0.50, fading_per_day=0.24)
 
 
 # Compiled code is kept beside this file and is made anew when the file changes.
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def renewed(albedo: float, snowfall_mm: float) -> float:
     """Return the albedo after new snow."""
     return albedo + max(AGEING.fresh - albedo, 0.0) * min(1.0, snowfall_mm / RENEWING_MM)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def aged(albedo: float, melting: bool, days: float) -> float:
     """Return the albedo after so many days of melting or of cold.
 
@@ -53,7 +53,7 @@ def aged(albedo: float, melting: bool, days: float) -> float:
     return (albedo - old) * np.exp(-AGEING.fading_per_day * days) + old
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def over_ground(albedo: float, depth_m: float) -> float:
     """Return the albedo of snow so thin that the ground shines through.
 

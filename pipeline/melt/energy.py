@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from scipy import constants
 from scipy.constants import Stefan_Boltzmann, mega, zero_Celsius
 
@@ -83,7 +83,7 @@ ELEVATION, CANOPY, SKY_VIEW = range(3)
 """First columns of a place: elevation (m), canopy cover (1), share of diffuse sun received (1)."""
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def split_melt(energy_mj_m2: float, cold_mm: float, most_cold_mm: float) -> tuple[float, float]:
     """Return melt and cold content, mm, after energy was gained or lost.
 
@@ -97,7 +97,7 @@ def split_melt(energy_mj_m2: float, cold_mm: float, most_cold_mm: float) -> tupl
     return 0.0, cold_mm + cooling
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def most_cold_mm(swe_mm: float, temperature_c: float) -> float:
     """Return the most cold content of snow, mm of melt.
 
@@ -107,7 +107,7 @@ def most_cold_mm(swe_mm: float, temperature_c: float) -> float:
     return coldness + min(HELD_WATER * swe_mm, HELD_WATER_MM)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def saturation_hpa(temperature_c: float) -> float:
     """Return the vapour pressure over water, hPa.
 
@@ -116,7 +116,7 @@ def saturation_hpa(temperature_c: float) -> float:
     return 6.112 * np.exp(17.62 * temperature_c / (243.12 + temperature_c))
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def rest_w_m2(
     temperature_c: float, emissivity: float, canopy: float, sky_view: float, tuned: np.ndarray
 ) -> tuple[float, float]:
@@ -138,7 +138,7 @@ def rest_w_m2(
     return sky_view * (above - own) + tuned[1], touch
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def sun_mj_m2(solar: float, diffuse: float, beam: float, canopy: float, sky_view: float) -> float:
     """Return a day's sun that reaches the snow of a slope, MJ/m2.
 
@@ -148,7 +148,7 @@ def sun_mj_m2(solar: float, diffuse: float, beam: float, canopy: float, sky_view
     return on_slope * (1.0 - CLOSED_CANOPY.sun * canopy)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def day_energy(
     cell: np.ndarray, beam: float, day: np.ndarray, temperature_c: float, albedo: float, tuned: np.ndarray
 ) -> tuple[float, float, float, float, float]:
@@ -171,7 +171,7 @@ def day_energy(
     )  # fmt: skip
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def melt_of_day(
     energy: tuple[float, float, float, float, float], cold_mm: float, dry_mm: float, most_cold: float
 ) -> tuple[float, float, float]:
@@ -198,13 +198,13 @@ def melt_of_day(
     return could - held, cold, dry_mm - held
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def brought_by(snowfall: float, temperature_c: float) -> float:
     """Return the cold content that new snow brings, mm of melt."""
     return snowfall * COLD_MM_PER_MM_K * max(0.0, -max(temperature_c, COLDEST_C))
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def snowfall_mm(precipitation_mm: float, temperature_c: float) -> float:
     """Return what of a day's precipitation falls as snow, mm."""
     return precipitation_mm * min(max((RAIN_C - temperature_c) / (RAIN_C - SNOW_C), 0.0), 1.0)
@@ -256,7 +256,7 @@ class SnowState(NamedTuple):
         return cls(*(np.empty((cells, days)) for _ in range(5)))
 
 
-@njit(parallel=True, cache=True)
+@njit(cache=True, error_model="numpy")
 def march_known(known: KnownSnow, days: np.ndarray, air: np.ndarray, out: SnowState) -> None:
     """Fill in the state of snow of known SWE.
 
@@ -267,7 +267,7 @@ def march_known(known: KnownSnow, days: np.ndarray, air: np.ndarray, out: SnowSt
     """
     cells, beams, swe_mm, density, start = known
     potential, cold, albedo, dry, keeps = out
-    for i in prange(len(cells)):
+    for i in range(len(cells)):
         held, bright, pores = start[i, 0], start[i, 1], start[i, 2]
         for d in range(len(days)):
             warmth = days[d, TEMPERATURE] + air[0] * (cells[i, ELEVATION] - air[1]) / 1000.0

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 
 from snowtally.melt.calibration import MeltTuning
-from snowtally.melt.march import AIR_COLUMNS, ALBEDO_SHIFT, HEIGHT, LAPSE, TUNED, Cells, Sample, march_members
+from snowtally.melt.march import AIR_COLUMNS, ALBEDO_SHIFT, HEIGHT, LAPSE, TUNED, Cells, Sample, march_member
 from snowtally.melt.weather import DailyWeather, ForecastErrors, Sky, clear_days_mj_m2, weather_rows
 from snowtally.snow.forcing import LAPSE_K_PER_KM
-from snowtally.statistics.tiles import one_blas_thread
+from snowtally.statistics.tiles import in_threads, one_blas_thread
 
 MEMBERS = 40
 """Members, in pairs of opposite errors: a standard error is then known to 11 %, with half of them to 16 %. Accuracy and cost alone."""
@@ -150,12 +150,15 @@ def march_sample(cells: Cells, sample: Sample, rows: np.ndarray, air: np.ndarray
 
     Parameters
     ----------
-    cells : every cell of the basin.
+    cells : those of the sample.
     rows : (member, day, 7) weather.
     air : (member, 6) as `member_air` gives it.
     swe_factor : (member, unit).
     """
     sums = np.zeros((*swe_factor.shape, rows.shape[1], 3))
-    sampled = Cells(cells.state[sample.cells], cells.beams[sample.cells], cells.at, cells.depletion)
-    march_members(sampled, sample, rows, air, swe_factor, sums)
+
+    def march(member: int) -> None:
+        march_member(cells, sample, rows[member], air[member], swe_factor[member], sums[member])
+
+    list(in_threads(march, range(len(sums))))
     return sums

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from scipy.special import ndtr
 
 from snowtally.melt.albedo import GROUND, aged, over_ground, renewed
@@ -32,7 +32,7 @@ LAPSE, HEIGHT, ALBEDO_SHIFT, TUNED, _, _, AIR_COLUMNS = range(7)
 SUN, WAVES, TOUCH, WARMTH = range(4)
 """What is summed over cells: energy of sun, long waves and air taken up by snow (MJ/m2), degrees above freezing (K day)."""
 
-_STEPS = 256
+STEPS = 256
 """Steps of the depletion table to a mean SWE: read off linearly, a share of a cell of usual variation is within 1e-5 of the exact one.
 Accuracy and cost alone."""
 
@@ -108,7 +108,7 @@ def depletion(variation: float) -> np.ndarray:
     >>> depletion(0.0)[[0, 128, 256]].tolist()
     [[1.0, 1.0], [0.5, 1.0], [0.0, 0.0]]
     """
-    x = np.arange(8 * _STEPS + 1) / _STEPS
+    x = np.arange(8 * STEPS + 1) / STEPS
     if variation == 0:
         return np.column_stack([np.maximum(1.0 - x, 0.0), (x < 1.0).astype(float)])
     s = np.sqrt(np.log1p(variation**2))
@@ -119,38 +119,35 @@ def depletion(variation: float) -> np.ndarray:
     return np.column_stack([left, covered])
 
 
-@njit(cache=True)
-def _looked_up(table: np.ndarray, melted: float, column: int) -> float:
-    position = melted * _STEPS
+@njit(cache=True, error_model="numpy")
+def depleted(table: np.ndarray, melted: float) -> tuple[float, float]:
+    """Return the shares of SWE left and of ground still covered, by potential melt over mean SWE."""
+    position = melted * STEPS
     low = int(position)
     if low >= len(table) - 1:
-        return 0.0
+        return 0.0, 0.0
     share = position - low
-    return table[low, column] * (1.0 - share) + table[low + 1, column] * share
+    left = table[low, 0] * (1.0 - share) + table[low + 1, 0] * share
+    return left, table[low, 1] * (1.0 - share) + table[low + 1, 1] * share
 
 
-@njit(cache=True)
-def _beam(nodes: np.ndarray, at: np.ndarray) -> np.ndarray:
-    """Return a cell's factor of the direct sun by day."""
-    beam = np.empty(len(at))
-    for d in range(len(at)):
-        low = min(int(at[d]), len(nodes) - 1)
-        high = min(low + 1, len(nodes) - 1)
-        beam[d] = nodes[low] * (1.0 - (at[d] - low)) + nodes[high] * (at[d] - low)
-    return beam
+@njit(cache=True, error_model="numpy")
+def _beam(nodes: np.ndarray, at: float) -> float:
+    """Return a cell's factor of the direct sun at a position among nodes."""
+    low = min(int(at), len(nodes) - 1)
+    high = min(low + 1, len(nodes) - 1)
+    return nodes[low] * (1.0 - (at - low)) + nodes[high] * (at - low)
 
 
-@njit(cache=True)
-def march_cell(
-    cell: np.ndarray, beam: np.ndarray, table: np.ndarray, days: np.ndarray, air: np.ndarray, out: Melt
-) -> None:
+@njit(cache=True, error_model="numpy")
+def march_cell(cell: np.ndarray, nodes: np.ndarray, cells: Cells, days: np.ndarray, air: np.ndarray, out: Melt) -> None:
     """Fill in one cell's melt over the days.
 
     Parameters
     ----------
     cell : (9,) columns `ELEVATION` to `DRY`.
-    beam : (day,) factor of the direct sun.
-    table : as `depletion` gives it.
+    nodes : (node,) factors of the direct sun.
+    cells : all cells, of which it takes `at` and `depletion`.
     days : (day, 7) weather.
     air : (6,) columns `LAPSE` to `TUNED` and after.
     out : arrays of this cell, (day,) each and (4,) energy, to which the cell's is added.
@@ -183,7 +180,7 @@ def march_cell(
         # Where no snow is left, potential melt is that of snow deep enough to hide the ground.
         deep = lying / under / cell[DENSITY] if lying > 0.0 else 1.0
         shown = over_ground(min(max(bright + air[ALBEDO_SHIFT], GROUND), 1.0), deep)
-        taken = day_energy(cell, beam[d], days[d], warmth, shown, air[TUNED:])
+        taken = day_energy(cell, _beam(nodes, cells.at[d]), days[d], warmth, shown, air[TUNED:])
         limit = most_cold_mm(lying / under if under > 0.0 else 0.0, warmth)
         could, cold, dry = melt_of_day(taken, cold, dry, limit)
         potential[d] = could * reach
@@ -196,9 +193,9 @@ def march_cell(
         eaten += could - first
         left = 0.0
         if start > 0.0:
+            share_left, still = depleted(cells.depletion, eaten / start)
             # Not above what there was, by a last digit.
-            left = min(cover_now * start * _looked_up(table, eaten / start, 0), old_left)
-            share = cover_now * _looked_up(table, eaten / start, 1)
+            left, share = min(cover_now * start * share_left, old_left), cover_now * still
         if left < VANISHED_MM:
             left, share = 0.0, 0.0
         melt[d] = first + old_left - left
@@ -213,53 +210,43 @@ def march_cell(
             cold, dry = 0.0, 0.0
 
 
-@njit(parallel=True, cache=True)
+@njit(cache=True, error_model="numpy", nogil=True)
 def march_cells(cells: Cells, days: np.ndarray, air: np.ndarray, out: Melt) -> None:
     """Fill in the melt of cells over the days.
-
-    Each cell is marched by itself, so that no byte depends on how many threads there are.
 
     Parameters
     ----------
     days : (day, 7) weather.
     air : (6,) columns `LAPSE` to `TUNED` and after.
     """
-    state, beams, at, table = cells
     potential, melt, covered, fallen, energy = out
-    for i in prange(len(state)):
-        beam = _beam(beams[i], at)
-        march_cell(state[i], beam, table, days, air, Melt(potential[i], melt[i], covered[i], fallen[i], energy[i]))
+    for i in range(len(cells.state)):
+        of_cell = Melt(potential[i], melt[i], covered[i], fallen[i], energy[i])
+        march_cell(cells.state[i], cells.beams[i], cells, days, air, of_cell)
 
 
-@njit(parallel=True, cache=True)
-def march_members(
+@njit(cache=True, error_model="numpy", nogil=True)
+def march_member(
     cells: Cells, sample: Sample, days: np.ndarray, air: np.ndarray, swe_factor: np.ndarray, sums: np.ndarray
 ) -> None:
-    """Fill in the members' sums by zone-band and day.
-
-    Members run in parallel, the cells of each in their order.
+    """Fill in a member's sums by zone-band and day, cell after cell.
 
     Parameters
     ----------
     cells : those of the sample.
-    days : (member, day, 7) weather.
-    air : (member, 6) columns `LAPSE` to `TUNED` and after.
-    swe_factor : (member, unit) on the cells' SWE.
-    sums : (member, unit, day, 3) filled in: potential melt and melt (mm m2), ground covered at the day's end (m2).
+    days : (day, 7) weather.
+    air : (6,) columns `LAPSE` to `TUNED` and after.
+    swe_factor : (unit,) on the cells' SWE.
+    sums : (unit, day, 3) filled in: potential melt and melt (mm m2), ground covered at the day's end (m2).
     """
-    state, beams, at, table = cells
-    unit, weight = sample.unit, sample.weight
-    for m in prange(len(days)):
-        count = days.shape[1]
-        cell = np.empty(state.shape[1])
-        potential, melt, covered, fallen = np.empty(count), np.empty(count), np.empty(count), np.empty(count)
-        energy = np.zeros(4)
-        for i in range(len(state)):
-            cell[:] = state[i]
-            cell[SWE] *= swe_factor[m, unit[i]]
-            beam = _beam(beams[i], at)
-            march_cell(cell, beam, table, days[m], air[m], Melt(potential, melt, covered, fallen, energy))
-            for d in range(count):
-                sums[m, unit[i], d, 0] += weight[i] * potential[d]
-                sums[m, unit[i], d, 1] += weight[i] * melt[d]
-                sums[m, unit[i], d, 2] += weight[i] * covered[d]
+    unit, weight, count = sample.unit, sample.weight, len(days)
+    cell = np.empty(cells.state.shape[1])
+    out = Melt(np.empty(count), np.empty(count), np.empty(count), np.empty(count), np.zeros(4))
+    for i in range(len(cells.state)):
+        cell[:] = cells.state[i]
+        cell[SWE] *= swe_factor[unit[i]]
+        march_cell(cell, cells.beams[i], cells, days, air, out)
+        for d in range(count):
+            sums[unit[i], d, 0] += weight[i] * out.potential[d]
+            sums[unit[i], d, 1] += weight[i] * out.melt[d]
+            sums[unit[i], d, 2] += weight[i] * out.covered[d]

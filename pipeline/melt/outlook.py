@@ -12,9 +12,10 @@ import xarray as xr
 from pyproj import Transformer
 from scipy.sparse import csr_array
 
+from snowtally.melt.basin_cells import BasinCells, ForecastSun, Ground
 from snowtally.melt.calibration import MeltTuning, tuned_melt
-from snowtally.melt.cell_errors import own_errors, shared_errors
-from snowtally.melt.energy import CLOSED_CANOPY, DIFFUSE, PRECIPITATION, SOLAR, TEMPERATURE
+from snowtally.melt.cell_errors import Shares, SharingCells, add_shared_errors, own_errors
+from snowtally.melt.energy import DIFFUSE, PRECIPITATION, RAIN_C, SOLAR, TEMPERATURE
 from snowtally.melt.ensemble import (
     ALBEDO_SE,
     LAPSE_SE_K_PER_KM,
@@ -26,20 +27,8 @@ from snowtally.melt.ensemble import (
     sample_of,
     swe_factors,
 )
-from snowtally.melt.march import (
-    CELL_COLUMNS,
-    COVERED,
-    SUN,
-    SWE,
-    TOUCH,
-    WARMTH,
-    WAVES,
-    Cells,
-    Melt,
-    depletion,
-    march_cells,
-)
-from snowtally.melt.ripening import ripeness
+from snowtally.melt.march import HEIGHT, LAPSE, SUN, TOUCH, WARMTH, WAVES, Melt, march_cells
+from snowtally.melt.ripening import Ripeness, ripeness
 from snowtally.melt.totals import UnitSums, outlook_rows
 from snowtally.melt.weather import (
     DailyWeather,
@@ -56,19 +45,19 @@ from snowtally.model.day import Day, Outlook
 from snowtally.model.ground import GroundRecord
 from snowtally.model.problems import Finding, findings_table
 from snowtally.model.rules.stations import DEGREE_DAY_FACTOR
-from snowtally.snow.carry import CELL_VARIATION
-from snowtally.statistics.tiles import tiles
+from snowtally.statistics.errors import MM_PER_M
+from snowtally.statistics.tiles import in_threads, tiles
 from snowtally.statistics.totals import ZoneBands
-from snowtally.terrain.horizon import horizons, sky_view
-from snowtally.terrain.predictors import horn_gradient
-from snowtally.terrain.sun import Location, beam_factor, path_dates, slope_normals
+from snowtally.terrain.sun import Location
 
-CELLS_AT_A_TIME = 200_000
-"""Cells marched together: bounds the memory."""
+SNOW = ("swe", "swe_se", "snow_cover", "density")
+"""What an outlook takes of the day's grids."""
 
+GRIDS = ("potential_melt", "melt", "snow_cover", "melt_se")
+"""What an outlook has of each cell and day."""
 
-FRESH_DENSITY = 300.0
-"""Density of snow where the map has none, kg/m3: only the depth that hides the ground hangs on it (common practice, no source)."""
+CELLS_AT_A_TIME = 16_384
+"""Cells that a thread marches together: few enough to stay in cache. Accuracy and cost alone."""
 
 DEGREE_DAY_RANGE = (1.6, 6.0)
 """Published degree-day factors, mm/(K day): 0.035 to 0.13 in/(F day) (National Engineering Handbook, part 630, chapter 11)."""
@@ -113,23 +102,23 @@ def with_outlook(day: Day, inputs: OutlookInputs) -> Day:
     if newest.empty:
         why = "the weather table has no day after the date with sun and temperature, issued by it"
         return replace(day, models=day.models | {"outlook": {"made": False, "why": why}})
-    window = inputs.basin.grid.window(inputs.basin.terrain["cell_area"].to_numpy() > 0)[1]
-    ground = _Ground.of(day, inputs, window)
-    weather = _Weather.of(inputs, newest, _sky(day, inputs), day.date, ground)
-    cells = _cells(day, inputs, ground, weather, window)
+    ground = Ground.of(day, inputs.basin)
+    snow = {name: np.nan_to_num(day.fields[name].to_numpy()[ground.inside]) for name in SNOW}
+    seen = None
+    if inputs.albedo is not None:
+        seen = np.stack([inputs.albedo[name].to_numpy().ravel()[ground.number] for name in ("snow_albedo", "age_days")])
+    sky, site_view = _sky(day, inputs), ground.sky_view_of_sites(inputs.ground.sites, inputs.basin.grid.width)
+    weather = _Weather.of(inputs, newest, sky, day.date, site_view)
+    cells = BasinCells(ground, snow, seen, ForecastSun.of(weather.forecast, sky), _ripe(ground, weather))
     units = ZoneBands(day.basin_id, [zone_id for zone_id, _ in day.zones], day.bands)
-    unit = units.numbers(*(day.fields[name].to_numpy()[ground.cells] for name in ("zone", "elevation_band")))
-    central, grids, energy = _march_basin(day, ground, cells, weather, unit, units.count)
-    members = _members(day, units, cells, unit, ground.area_m2, weather)
+    unit = units.numbers(*(day.fields[name].to_numpy()[ground.inside] for name in ("zone", "elevation_band")))
+    central, energy, grids = _march_basin(cells, weather, unit, units.count)
+    members = _members(day, units, cells, unit, central, weather)
     dates = weather.forecast.dates
     rows = outlook_rows(day.date, units, dates, central, members)
     yardsticks = _yardsticks(central, energy)
-    unit_se = members[..., 1].std(axis=0, ddof=1)
-    for number in range(len(dates)):
-        melt, own = (grids[name].to_numpy()[number] for name in ("melt", "melt_se"))
-        shared = shared_errors(melt[ground.cells], cells, unit, ground.area_m2, unit_se[:, number])
-        own[ground.cells] = np.hypot(own[ground.cells], shared)
-    outlook = Outlook(dates=[date.date() for date in dates], table=rows, fields=grids)
+    _add_shared_errors(grids, cells, unit, Shares.of(central, members[..., 1].std(axis=0, ddof=1)))
+    outlook = Outlook(dates=[date.date() for date in dates], table=rows, fields=_on_grid(grids, day))
     checks = pd.concat([day.checks, _warnings(yardsticks, weather.forecast)], ignore_index=True)
     models = day.models | {"outlook": _parameters(weather, yardsticks)}
     return replace(day, outlook=outlook, models=models, checks=checks)
@@ -145,49 +134,6 @@ def _sky(day: Day, inputs: OutlookInputs) -> Sky:
     )
     midnight = day.noon_utc - dt.timedelta(hours=12) - dt.datetime.combine(day.date, dt.time())
     return Sky(Location(latitude, longitude, elevation, convergence), midnight / dt.timedelta(hours=1))
-
-
-@dataclass(frozen=True)
-class _Ground:
-    """The basin's cells and how they lie to the sun.
-
-    `cells` picks them from (y, x) of the day's grid; `horizon` is (sectors, n), `normals` (n, 3), the rest (n,).
-    """
-
-    cells: np.ndarray
-    area_m2: np.ndarray
-    elevation_m: np.ndarray
-    canopy: np.ndarray
-    normals: np.ndarray
-    horizon: np.ndarray
-    sky_view: np.ndarray
-    site_sky_view: pd.Series
-
-    @classmethod
-    def of(cls, day: Day, inputs: OutlookInputs, window: tuple[slice, slice]) -> _Ground:
-        elevation = inputs.basin.terrain["elevation"].to_numpy()
-        area = day.fields["cell_area"].to_numpy()
-        cells = np.isfinite(area) & (area > 0)
-        normals = slope_normals(*horn_gradient(elevation, inputs.basin.grid.cell_m))
-        view = horizons(elevation, inputs.basin.grid.cell_m)
-        sites = inputs.ground.sites
-        row, column = sites["row"].to_numpy(int), sites["column"].to_numpy(int)
-        at_sites = pd.Series(
-            sky_view(np.ascontiguousarray(view[:, row, column]), np.tile([0.0, 0.0, 1.0], (len(sites), 1))),
-            index=sites.index,
-        )
-        horizon = view[:, window[0], window[1]][:, cells]
-        inside = normals[window][cells]
-        return cls(
-            cells=cells,
-            area_m2=area[cells],
-            elevation_m=elevation[window][cells],
-            canopy=inputs.basin.terrain["canopy"].to_numpy()[window][cells],
-            normals=inside,
-            horizon=horizon,
-            sky_view=sky_view(horizon, inside),
-            site_sky_view=at_sites,
-        )
 
 
 @dataclass(frozen=True)
@@ -212,10 +158,12 @@ class _Weather:
     tuning: MeltTuning
 
     @classmethod
-    def of(cls, inputs: OutlookInputs, newest: pd.DataFrame, sky: Sky, date: dt.date, ground: _Ground) -> _Weather:
+    def of(
+        cls, inputs: OutlookInputs, newest: pd.DataFrame, sky: Sky, date: dt.date, site_sky_view: pd.Series
+    ) -> _Weather:
         past = past_weather(inputs.ground, pd.Timestamp(inputs.season_start), pd.Timestamp(date), sky)
         forecast = forecast_weather(newest, past, table_offset_k(inputs.ground.weather, past), sky)
-        tuning = tuned_melt(inputs.ground, past, ground.site_sky_view)
+        tuning = tuned_melt(inputs.ground, past, site_sky_view)
         return cls(sky, past, forecast, newest, forecast_errors(inputs.forecast, newest), tuning)
 
     @property
@@ -224,85 +172,89 @@ class _Weather:
         return np.array([self.forecast.lapse_k_per_km, self.forecast.height_m, 0.0, *self.tuning.values])
 
 
-def _cells(day: Day, inputs: OutlookInputs, ground: _Ground, weather: _Weather, window: tuple[slice, slice]) -> Cells:
-    """Return the basin's cells as the march wants them.
-
-    Albedo and cold content are what the past days left.
-    """
-    nodes, at = path_dates(weather.forecast.dates)
-    beams = np.column_stack([beam_factor(ground.normals, ground.horizon, weather.sky.path(date)) for date in nodes])
-    swe, cover, density = (
-        np.nan_to_num(day.fields[name].to_numpy()[ground.cells]) for name in ("swe", "snow_cover", "density")
-    )
-    rows = weather.forecast.rows
-    diffuse = float(np.average(rows[:, DIFFUSE], weights=rows[:, SOLAR] + 1e-9))
-    sun = ((1.0 - diffuse) * beams[:, 0] + diffuse * ground.sky_view) * (1.0 - CLOSED_CANOPY.sun * ground.canopy)
-    seen = None
-    if inputs.albedo is not None:
-        seen = tuple(inputs.albedo[name].to_numpy()[window][ground.cells] for name in ("snow_albedo", "age_days"))
+def _ripe(ground: Ground, weather: _Weather) -> Ripeness:
+    """Return how ripe the past days left the snow."""
+    forecast = weather.forecast
     # Without a past, the first forecast day takes its part: nothing else is known of how cold the snow is.
-    before = weather.past or replace(weather.forecast, dates=weather.forecast.dates[:1], rows=rows[:1])
-    ripe = ripeness(before, float(ground.elevation_m.min()), float(ground.elevation_m.max()), weather.tuning.values)
-    state = np.empty((len(swe), CELL_COLUMNS))
-    within = np.divide(swe, cover, out=np.zeros(len(swe)), where=cover > 0)
-    for block in tiles(len(swe), CELLS_AT_A_TIME):
-        seen_here = None if seen is None else (seen[0][block], seen[1][block])
-        state[block, 6], state[block, 7], state[block, 8] = ripe.at(
-            ground.elevation_m[block], sun[block], within[block], seen_here
-        )
-    state[:, :6] = np.column_stack([
-        ground.elevation_m, ground.canopy, ground.sky_view, swe, cover, np.where(density > 0, density, FRESH_DENSITY),
-    ])  # fmt: skip
-    state[swe <= 0, 7:] = 0.0
-    return Cells(state, beams, at, depletion(CELL_VARIATION))
+    before = weather.past or replace(forecast, dates=forecast.dates[:1], rows=forecast.rows[:1])
+    lowest, highest = float(ground.elevation_m.min()), float(ground.elevation_m.max())
+    return ripeness(before, lowest, highest, weather.tuning.values)
+
+
+def _may_have_snow(cells: BasinCells, weather: _Weather) -> np.ndarray:
+    """Return which cells have snow, or may get some, (n,): all others neither melt nor are covered on any day."""
+    rows, air = weather.forecast.rows, weather.air
+    wet = rows[rows[:, PRECIPITATION] > 0, TEMPERATURE]
+    coldest = wet.min(initial=np.inf) + air[LAPSE] * (cells.ground.elevation_m - air[HEIGHT]) / 1000.0
+    return (cells.snow["swe"] > 0) | (coldest < RAIN_C)
 
 
 def _march_basin(
-    day: Day, ground: _Ground, cells: Cells, weather: _Weather, unit: np.ndarray, units: int
-) -> tuple[UnitSums, xr.Dataset, np.ndarray]:
-    """Return sums by zone-band and day, daily grids, and energies.
+    cells: BasinCells, weather: _Weather, unit: np.ndarray, units: int
+) -> tuple[UnitSums, np.ndarray, np.ndarray]:
+    """Return sums by zone-band and day, energies, and what the grids hold.
 
-    Of the error of melt the grids have what is each cell's own. Energies are summed over the basin, (4,) times m2.
+    Energies are summed over the basin, (4,) times m2; grids are (name of `GRIDS`, day, cell of the day's grid), float32. Of the
+    error of melt they have what is each cell's own.
     """
-    days, state = len(weather.forecast.dates), cells.state
-    names = ("potential_melt", "melt", "snow_cover", "melt_se")
-    swe_se = np.nan_to_num(day.fields["swe_se"].to_numpy()[ground.cells])
-    grids = {name: np.full((days, *ground.cells.shape), np.nan, np.float32) for name in names}
-    numbers = np.flatnonzero(ground.cells)
-    sums, energy = np.zeros((4, units, days)), np.zeros(4)
-    for block in tiles(len(state), CELLS_AT_A_TIME):
-        melt = Melt.room(len(state[block]), days)
-        part = Cells(state[block], cells.beams[block], cells.at, cells.depletion)
+    ground, snow, days = cells.ground, cells.snow, len(weather.forecast.dates)
+    numbers = np.flatnonzero(ground.inside)
+    grids = np.full((len(GRIDS), days, ground.inside.size), np.nan, np.float32)
+    snowy = _may_have_snow(cells, weather)
+    grids[:, :, numbers[~snowy]] = 0.0
+
+    def march(picked: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        part, melt = cells.of(picked), Melt.room(len(picked), days)
         march_cells(part, weather.forecast.rows, weather.air, melt)
-        weight = ground.area_m2[block]
-        energy += weight @ melt.energy
-        by_unit = csr_array((weight, (unit[block], np.arange(len(weight)))), shape=(units, len(weight)))
-        for number, values in enumerate(melt[:4]):
-            sums[number] += by_unit @ values
-        own = own_errors(part, melt, swe_se[block])
-        for name, values in zip(names, (melt.potential, melt.melt, melt.covered, own), strict=True):
-            grids[name].reshape(days, -1)[:, numbers[block]] = values.T
+        own = np.empty_like(melt.melt)
+        own_errors(part, melt, snow["swe_se"][picked], own)
+        for values, grid in zip((melt.potential, melt.melt, melt.covered, own), grids, strict=True):
+            grid[:, numbers[picked]] = values.T
+        weight = ground.area_m2[picked]
+        by_unit = csr_array((weight, (unit[picked], np.arange(len(picked)))), shape=(units, len(picked)))
+        return np.stack([by_unit @ values for values in melt[:4]]), weight @ melt.energy
+
+    picked = np.flatnonzero(snowy)
+    sums, energy = np.zeros((4, units, days)), np.zeros(4)
+    for part_sums, part_energy in in_threads(march, [picked[tile] for tile in tiles(len(picked), CELLS_AT_A_TIME)]):
+        sums += part_sums
+        energy += part_energy
     area, covered, swe = (
         np.bincount(unit, weight, units)
-        for weight in (ground.area_m2, ground.area_m2 * state[:, COVERED], ground.area_m2 * state[:, SWE])
+        for weight in (ground.area_m2, ground.area_m2 * snow["snow_cover"], ground.area_m2 * snow["swe"])
     )
-    fields = xr.Dataset(
-        {name: (("time", "y", "x"), values) for name, values in grids.items()},
-        coords={"y": day.grid.y, "x": day.grid.x},
-    )
-    return UnitSums(area, covered, swe, *sums), fields, energy
+    return UnitSums(area, covered, swe, *sums), energy, grids
+
+
+def _add_shared_errors(grids: np.ndarray, cells: BasinCells, unit: np.ndarray, shares: Shares) -> None:
+    """Add to the errors of `_march_basin`'s grids what cells of a zone-band share, day by day."""
+    _, melt, _, melt_se = grids
+    sharing = SharingCells(np.flatnonzero(cells.ground.inside), unit, cells.snow["snow_cover"])
+
+    def add(number: int) -> None:
+        of_day = Shares(*(values[:, number].copy() for values in (shares.of_melt, shares.of_cover)))
+        add_shared_errors(melt[number], sharing, of_day, melt_se[number])
+
+    list(in_threads(add, range(len(melt))))
+
+
+def _on_grid(grids: np.ndarray, day: Day) -> xr.Dataset:
+    """Return the grids of `_march_basin` on (time, y, x)."""
+    shaped = grids.reshape(*grids.shape[:2], *day.grid.shape)
+    named = {name: (("time", "y", "x"), values) for name, values in zip(GRIDS, shaped, strict=True)}
+    return xr.Dataset(named, coords={"y": day.grid.y, "x": day.grid.x})
 
 
 def _members(
-    day: Day, units: ZoneBands, cells: Cells, unit: np.ndarray, area_m2: np.ndarray, weather: _Weather
+    day: Day, units: ZoneBands, cells: BasinCells, unit: np.ndarray, central: UnitSums, weather: _Weather
 ) -> np.ndarray:
     """Return the members' sums by unit and day, (member, unit, day, 3)."""
-    sample = sample_of(unit, area_m2, units.count)
+    sample = sample_of(unit, cells.ground.area_m2, units.count)
     draws = draws_of(len(weather.forecast.dates), units.count)
-    volume = np.bincount(unit, area_m2 * cells.state[:, SWE], units.count) / 1000.0
-    swe_factor = swe_factors(volume, _unit_covariance(day, units), draws.unit)
+    swe_factor = swe_factors(central.swe / MM_PER_M, _unit_covariance(day, units), draws.unit)
     rows = member_weather(weather.forecast, weather.errors, draws.weather, weather.sky)
-    return march_sample(cells, sample, rows, member_air(weather.forecast, weather.tuning, draws.shared), swe_factor)
+    air = member_air(weather.forecast, weather.tuning, draws.shared)
+    return march_sample(cells.of(sample.cells), sample, rows, air, swe_factor)
 
 
 def _unit_covariance(day: Day, units: ZoneBands) -> np.ndarray:

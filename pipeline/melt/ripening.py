@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import RegularGridInterpolator
+from scipy.ndimage import map_coordinates
 
 from snowtally.melt.albedo import AGEING
 from snowtally.melt.energy import (
@@ -56,7 +56,7 @@ class Ripeness:
         elevation_m: np.ndarray,
         sun: np.ndarray,
         swe_mm: np.ndarray,
-        seen: tuple[np.ndarray, np.ndarray] | None = None,
+        seen: np.ndarray | None = None,
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return albedo, cold content and free pores of cells.
 
@@ -64,7 +64,7 @@ class Ripeness:
 
         Parameters
         ----------
-        seen : albedo that a grid saw, missing where none did, and how many days ago: what it differed by then is carried on.
+        seen : albedo that a grid saw, missing where none did, and how many days ago, (2, n): what it differed by then is carried on.
 
         Notes
         -----
@@ -76,9 +76,7 @@ class Ripeness:
             albedo = self._as_seen(albedo, (elevation_m, sun, swe_mm), seen)
         return albedo, beyond * cold, beyond * dry
 
-    def _as_seen(
-        self, albedo: np.ndarray, cells: tuple[np.ndarray, ...], seen: tuple[np.ndarray, np.ndarray]
-    ) -> np.ndarray:
+    def _as_seen(self, albedo: np.ndarray, cells: tuple[np.ndarray, ...], seen: np.ndarray) -> np.ndarray:
         """Return the albedo corrected by what a grid saw."""
         values, ages = seen
         days = self.remaining.shape[-1]
@@ -95,8 +93,8 @@ class Ripeness:
         """Return fields on the nodes at places, (field, n)."""
         nodes = self.elevations, SUN_NODES, np.log(SWE_NODES)
         values = elevation_m, sun, np.log(np.maximum(swe_mm, SWE_NODES[0]))
-        inside = [np.clip(value, node[0], node[-1]) for value, node in zip(values, nodes, strict=True)]
-        return RegularGridInterpolator(nodes, np.stack(fields, axis=-1))(np.column_stack(inside)).T
+        at = np.stack([np.interp(value, node, np.arange(len(node))) for value, node in zip(values, nodes, strict=True)])
+        return np.stack([map_coordinates(field, at, order=1, mode="nearest") for field in fields])
 
 
 def ripeness(past: DailyWeather, lowest_m: float, highest_m: float, tuned: np.ndarray) -> Ripeness:

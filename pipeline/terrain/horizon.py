@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
+
+from snowtally.statistics.tiles import in_threads
 
 _STEPS = ((-1, 0), (-2, 1), (-1, 1), (-1, 2), (0, 1), (1, 2), (1, 1), (2, 1))
 """Steps in rows and columns from one cell to the next along a bearing, from north to south by east; the others mirror these.
@@ -34,28 +36,39 @@ def horizons(elevation_m: np.ndarray, cell_m: float) -> np.ndarray:
     """
     height = np.where(np.isfinite(elevation_m), elevation_m, -1e6)
     out = np.zeros((len(STEPS), *height.shape), np.float32)
-    row, column = np.indices(height.shape)
-    for number, (down, right) in enumerate(STEPS):
-        before = row - down, column - right
-        first = (before[0] < 0) | (before[0] >= height.shape[0]) | (before[1] < 0) | (before[1] >= height.shape[1])
-        _walk(height, np.argwhere(first), (down, right), cell_m * np.hypot(down, right), out[number])
+
+    def walk(number: int) -> None:
+        down, right = STEPS[number]
+        _walk(height, _far_ends(height.shape, down, right), (down, right), cell_m * np.hypot(down, right), out[number])
+
+    list(in_threads(walk, range(len(STEPS))))
     return out
 
 
+def _far_ends(shape: tuple[int, int], down: int, right: int) -> np.ndarray:
+    """Return the cells of a grid before which none lies against a step, (n, 2)."""
+    rows, columns = np.arange(shape[0]), np.arange(shape[1])
+    edge_row = (rows - down < 0) | (rows - down >= shape[0])
+    edge_column = (columns - right < 0) | (columns - right >= shape[1])
+    above = np.stack(np.meshgrid(rows[edge_row], columns, indexing="ij"), axis=-1).reshape(-1, 2)
+    beside = np.stack(np.meshgrid(rows[~edge_row], columns[edge_column], indexing="ij"), axis=-1).reshape(-1, 2)
+    return np.concatenate([above, beside])
+
+
 # Compiled code is kept beside this file and is made anew when the file changes.
-@njit(parallel=True, cache=True)
+@njit(cache=True, error_model="numpy", nogil=True)
 def _walk(height: np.ndarray, starts: np.ndarray, step: tuple[int, int], step_m: float, out: np.ndarray) -> None:
     """Fill in the horizon towards `step` along lines.
 
     The lines begin at `starts`.
     """
     rows, columns = height.shape
-    for line in prange(len(starts)):
+    hull, high = np.empty(rows + columns, np.int64), np.empty(rows + columns)
+    for line in range(len(starts)):
         row, column = starts[line]
         count = 0
         while 0 <= row + count * step[0] < rows and 0 <= column + count * step[1] < columns:
             count += 1
-        hull, high = np.empty(count, np.int64), np.empty(count)
         held = 0
         for k in range(count - 1, -1, -1):
             here = height[row + k * step[0], column + k * step[1]]
@@ -95,18 +108,23 @@ def sky_view(horizon: np.ndarray, normals: np.ndarray) -> np.ndarray:
     return out
 
 
-@njit(parallel=True, cache=True)
+@njit(cache=True, error_model="numpy", nogil=True)
 def _view(horizon: np.ndarray, normals: np.ndarray, bearings: np.ndarray, widths: np.ndarray, out: np.ndarray) -> None:
     east, north = np.sin(bearings), np.cos(bearings)
-    for i in prange(len(out)):
+    for i in range(len(out)):
         total = 0.0
         for b in range(len(bearings)):
             towards = normals[i, 0] * east[b] + normals[i, 1] * north[b]
-            down = np.pi / 2 - horizon[b, i]
+            high = 1.0 * horizon[b, i]
+            slope = towards / normals[i, 2]
             # Behind the slope's own plane there is no sky either; where that falls away, the horizon is above it.
-            if towards < 0.0:
-                down = min(down, np.pi / 2 + np.arctan(towards / normals[i, 2]))
-            sine = np.sin(down)
-            seen = normals[i, 2] * sine**2 + towards * (down - sine * np.cos(down))
+            behind = -np.arctan(slope) if slope < 0.0 else 0.0
+            if behind > high:
+                sine = 1.0 / np.sqrt(1.0 + slope * slope)
+                high, cosine = behind, -slope * sine
+            else:
+                # Of the angle from the zenith down to the horizon.
+                sine, cosine = np.cos(high), np.sin(high)
+            seen = normals[i, 2] * sine**2 + towards * (np.pi / 2 - high - sine * cosine)
             total += widths[b] * seen
         out[i] = min(max(total, 0.0), 1.0)

@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 import pandas as pd
-from numba import njit, prange
+from numba import njit
 
 from snowtally.terrain.horizon import BEARINGS
 
@@ -163,12 +163,12 @@ def beam_factor(normals: np.ndarray, horizon: np.ndarray, path: SunPath) -> np.n
     return out
 
 
-@njit(parallel=True, cache=True)
+@njit(cache=True, error_model="numpy", nogil=True)
 def _beam(  # noqa: PLR0913  compiled, arrays alone
     normals: np.ndarray, horizon: np.ndarray, direction: np.ndarray, height: np.ndarray, energy: np.ndarray,
     low: np.ndarray, share: np.ndarray, out: np.ndarray,
 ) -> None:  # fmt: skip
-    for i in prange(normals.shape[0]):
+    for i in range(normals.shape[0]):
         total = 0.0
         for t in range(len(energy)):
             lit = normals[i, 0] * direction[t, 0] + normals[i, 1] * direction[t, 1] + normals[i, 2] * direction[t, 2]
