@@ -144,6 +144,7 @@ def test_surroundings_are_offline_and_a_server_that_is_none_is_left_out(monkeypa
     assert os.environ["PREFECT_HOME"] == str(tmp_path / "home" / "prefect")
 
 
+@pytest.mark.long
 def test_the_schedule_does_not_hold_the_engine_in_memory():
     code = "import sys, snowtally.flows.schedule; sys.exit('prefect' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

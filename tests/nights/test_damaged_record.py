@@ -62,6 +62,7 @@ def ran(home, words, status):
     return told[0].stdout + told[0].stderr, json.loads(told[1].stdout) if len(told) > 1 else {}
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("damaged", ["other type"], indirect=True)
 def test_what_needs_no_estimate(damaged, tmp_path):
     # What each damage does to each function: tests/publishing/test_damaged_records.py.

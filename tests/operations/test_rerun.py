@@ -298,6 +298,7 @@ def test_backfill_makes_the_dates_that_are_lacking_and_no_other(mine):
 STOPPED = "snowtally: stopped by the user. What was published is whole and stays; run the command again to go on\n"
 
 
+@pytest.mark.long
 def test_a_backfill_that_the_user_stops_tells_what_it_did(mine, monkeypatch):
     settings, words = mine / "basin.yaml", ("--from", "2031-03-03", "--until", "2031-03-09")
     whole = past.update

@@ -48,6 +48,7 @@ def run_with(home):
     return run
 
 
+@pytest.mark.long
 def test_processes_give_the_same_bytes(run_with):
     assert run_with(Workers(engine="processes", count=2), "processes") == run_with(Workers(), "serial")
 
@@ -114,6 +115,7 @@ def hanging_on_the_third(job):
     return NightResult(job.settings, "made", job.date, job.run_id, state="done")
 
 
+@pytest.mark.long
 def test_a_process_that_hangs_is_ended_and_costs_no_other_date(settings, monkeypatch):
     monkeypatch.setattr(spread, "run_night", hanging_on_the_third)
     monkeypatch.setattr(spread, "run_apart", apart)
@@ -133,6 +135,7 @@ def noted_and_slow(job):
     return NightResult(job.settings, "made", job.date, job.run_id, state="done")
 
 
+@pytest.mark.long
 def test_dates_that_have_not_begun_are_left_when_lasting_workers_are_stopped(settings, monkeypatch):
     monkeypatch.setattr(spread, "run_night", noted_and_slow)
     dates = [dt.date(2031, 3, day) for day in range(3, 28)]

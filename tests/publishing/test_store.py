@@ -143,7 +143,8 @@ def test_an_object_that_is_there_is_never_put_over(store):
     assert path_of(f"{store}/once/a").read_bytes() == b"first"
 
 
-@pytest.mark.parametrize("objects", [pytest.param(0, marks=pytest.mark.long), 11])
+@pytest.mark.long
+@pytest.mark.parametrize("objects", [0, 11])
 def test_a_writer_that_dies_leaves_nothing_to_be_seen_and_the_next_goes_on(copied, objects, monkeypatch):
     root, done = copied(f"crash{objects}"), []
 
@@ -293,6 +294,7 @@ def test_work_in_hand_is_not_taken_for_left_and_what_is_due_is_finished(store, m
     assert verify(root, "larkmoor", lambda _: None).troubles == []
 
 
+@pytest.mark.long
 def test_prune_frees_what_no_revision_names_in_a_store(store, monkeypatch):
     root = f"{store}/prune"
     courses = {"courses": pd.DataFrame({"site_id": ["NA"], "date": ["2031-03-01"], "swe_mm": [1.5]})}
