@@ -193,3 +193,13 @@ def test_no_column_of_the_first_archives_is_called_later():
     for name, path in written.items():
         header = path.read_text("utf-8").partition("\n")[0].split(",")
         assert [column.name for column in COLUMNS[name] if column.later and column.name in header] == []
+
+
+def test_a_measure_is_rounded_alike_in_all_tables():
+    """A band's limits join totals and outlook only where both tables write them with the same digits."""
+    shared = ("band_low_m", "band_high_m", "area_km2", "snow_area_km2")
+    digits = {
+        name: {column.decimals for columns in COLUMNS.values() for column in columns if column.name == name}
+        for name in shared
+    }
+    assert digits == {"band_low_m": {1}, "band_high_m": {1}, "area_km2": {6}, "snow_area_km2": {6}}

@@ -8,6 +8,7 @@ import pytest
 import shapely
 
 from snowtally import reading
+from snowtally.archive import within
 from snowtally.archive.within import cell_width, covered, variance_of, volume_of
 from snowtally.model.problems import ArchiveError
 
@@ -103,3 +104,14 @@ def test_polygons_may_be_geojson_in_degrees_and_what_holds_nothing_is_told(archi
         reading.volume_within(archive, "larkmoor", "2031-03-05", shapely.box(0, 0, 1, 1))
     with pytest.raises(ArchiveError, match="no polygon that holds anything"):
         reading.volume_within(archive, "larkmoor", "2031-03-05", shapely.Point(0, 0))
+
+
+def test_a_large_grid_is_summed_over_square_blocks(monkeypatch):
+    monkeypatch.setattr(within, "_MOST_CELLS", 3)
+    fields = np.arange(70.0).reshape(2, 5, 7)
+    blocks, width = within._in_blocks(fields, 100.0)
+    assert (blocks.shape, width) == ((2, 2, 3), 300.0)
+    assert blocks[0].tolist() == [
+        [fields[0, :3, :3].sum(), fields[0, :3, 3:6].sum(), fields[0, :3, 6:].sum()],
+        [fields[0, 3:, :3].sum(), fields[0, 3:, 3:6].sum(), fields[0, 3:, 6:].sum()],
+    ]

@@ -288,3 +288,18 @@ def test_soil_is_in_a_core_that_is_heavy_and_long_or_remarked():
     remarks = ["", "", "", "", "a plug of Mud", ""]
     assert breached(soil_in_the_core, swe_mm=[*swe, 322.6, 290], remark=remarks)[4] is True
     assert breached(soil_in_the_core, swe_mm=[*swe, 322.6, 290], remark="muddy track")[4] is False
+
+
+@pytest.mark.parametrize(
+    ("date", "nominal", "rule"),
+    [
+        ("2030-09-01", "2030-10-01", "date far from nominal"),
+        ("2031-03-20", "2031-03-10", "future date"),
+        ("2030-09-01", "2030-09-30", None),
+        ("2031-04-20", "2031-03-11", None),
+    ],
+)
+def test_a_nominal_day_belongs_to_the_season_from_its_first_day_to_the_last(date, nominal, rule):
+    days = {"date": np.array([date], "datetime64[s]"), "nominal_date": np.array([nominal], "datetime64[s]")}
+    _, findings = season_samples(sheet(np.ones(1), np.full(1, 300.0), **days), SEASON, 5.0)
+    assert rules(findings) == ([] if rule is None else [rule])

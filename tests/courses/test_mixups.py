@@ -14,7 +14,9 @@ from snowtally.courses.mixups import Points, explain_sheet
 from snowtally.courses.odd_points import odd_points
 
 
-@pytest.mark.parametrize("factors", [(1 / 2.54, 1.0), (1.0, 1 / 25.4), (1 / 2.54, 1 / 25.4), (10.0, 1.0), (1.0, 0.1)])
+@pytest.mark.parametrize(
+    "factors", [(1 / 2.54, 1.0), (1.0, 1 / 25.4), (1 / 2.54, 1 / 25.4), (1 / 30.48, 1.0), (10.0, 1.0), (1.0, 0.1)]
+)
 def test_a_sheet_in_other_units_is_set_aside_and_never_converted(factors):
     depth, swe = factors
     faulty = samples().assign(depth_m=lambda s: depth * s["depth_m"], swe_mm=lambda s: swe * s["swe_mm"])

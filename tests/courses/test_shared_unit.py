@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from snowtally.courses import shared_unit
 from snowtally.courses.context import Neighbours
 from snowtally.courses.shared_unit import files_in_another_unit
 
@@ -80,3 +81,11 @@ def test_places_as_they_are_raise_no_alarm():
     assert [files_in_another_unit(*season(seed, ("a.csv", "b.csv"), 16)) for seed in range(3)] == [[]] * 3
     few, around = season(courses=3)
     assert files_in_another_unit(scaled(few, few["swe_mm"] > 0, 1 / 2.54), around) == []
+
+
+def test_more_places_tell_a_ratio_no_better_than_kinds_of_places_differ():
+    """A thousand places alike leave nothing but what courses and stations differ by nature."""
+    names = pd.Index([f"P{n}" for n in range(1000)])
+    heights, values = pd.Series(np.linspace(1500.0, 2500.0, 1000), names), pd.Series(0.0, names)
+    ratio = shared_unit._against(values[::2], values[1::2], heights)
+    assert ratio.sd == pytest.approx(shared_unit.KIND_SD, rel=0.02)

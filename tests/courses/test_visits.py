@@ -142,3 +142,10 @@ def test_swe_is_far_from_its_last_visit_by_its_standard_deviation():
         checked = made.copy()
         assert rules(courses_against_others(checked, compared_visits(made, limits, around), limits)) == named
         assert checked["used"].all()  # one yardstick alone takes nothing
+
+
+def test_a_tare_of_another_tube_is_told_in_deep_snow_too():
+    deep = sheet(np.full(8, 3.0), np.full(8, 900.0))
+    cores = deep.assign(mass_full_g=900.0 + deep["swe_mm"] * 1.14, mass_empty_g=900.0, cutter_cm2=11.4)
+    cores.loc[3, ["mass_empty_g", "swe_mm"]] = 400.0, (cores.loc[3, "mass_full_g"] - 400.0) / 1.14
+    assert rules(points_against_their_course(in_use(cores), LIMITS)) == ["wrong tare"]

@@ -54,6 +54,11 @@ HARMLESS: dict[str, str] = {
     "if slip is None or slip.odds < np.log(limits.mix_up_odds):": "odds reckoned from logarithms are never the limit to their last bit",
     "pipeline/courses/context.py: measured >= FRESH_KG_M3 -> measured > FRESH_KG_M3 in return measured >= FRESH_KG_M3 and bool(": "a "
     "density that comes back from its logarithm is never the limit to its last bit",
+    "pipeline/courses/context.py: depth_m * (1 - measured / old) / (1 / FRESH_KG_M3 - 1 / old) <= self.fresh_mm -> "
+    "depth_m * (1 - measured / old) / (1 / FRESH_KG_M3 - 1 / old) < self.fresh_mm in "
+    "depth_m * (1 - measured / old) / (1 / FRESH_KG_M3 - 1 / old) <= self.fresh_mm": "the same",
+    "pipeline/archive/held.py: d > day -> d >= day in near = [max((d for d in dates if d < day), default=None), "
+    "min((d for d in dates if d > day), default=None)]": "it is asked only for days that are not held",
     "pipeline/courses/sample_checks.py: depth > READING_DEPTH_M -> depth >= READING_DEPTH_M in "
     "most = (swe + READING_SWE_MM) / (depth - READING_DEPTH_M).where(depth > READING_DEPTH_M)": "missing and endless are both no less "
     "than any density",

@@ -165,3 +165,9 @@ def test_swe_gives_the_density_that_depth_gives():
     depth, there = np.linspace(0.2, 5.0, 9), places(np.linspace(1000.0, 3000.0, 9))
     density = model.predict(depth, there).mean
     assert model.predict_from_swe(density * depth, there).mean == pytest.approx(density, rel=1e-4)
+
+
+def test_records_of_several_seasons_are_numbered_through():
+    known = density_records(visits([2030]), visits(), PRIOR, dt.date(2031, 3, 20))
+    assert len(known) > 4
+    assert known.index.tolist() == list(range(len(known)))

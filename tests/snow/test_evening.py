@@ -5,7 +5,10 @@ import datetime as dt
 import numpy as np
 import pytest
 
+from snowtally.snow.carry import Pattern
 from snowtally.snow.evening import Level, level_of
+from snowtally.snow.flight_swe import Flown
+from snowtally.statistics.errors import ErrorPart
 
 SINCE = dt.date(2031, 2, 1)
 AREA = np.array([[0.0, 1e4, 1e4, 2e4]])
@@ -55,3 +58,17 @@ def test_a_levels_parameters_are_those_of_its_formula():
     """0.2 / (1 + (0.12345 / 0.6)^2) = 0.19188."""
     parameters = Level(SINCE, 0.12345).parameters()
     assert parameters == {"carried_from": "2031-02-01", "innovation": 0.1235, "weight": 0.1919}
+
+
+def test_a_flight_without_its_level_is_as_it_was_measured():
+    measured = Flown(
+        SINCE, FLOWN, FLOWN / 300.0, FLOWN / 3000.0, np.ones(FLOWN.shape), [ErrorPart("laser", np.full(FLOWN.shape, 30.0), 0.0)],
+        Pattern(np.array([1000.0]), np.array([200.0])),
+    )  # fmt: skip
+    combined = measured.combined(Level(SINCE, 0.3))
+    assert combined.swe_mm[0, 1] == pytest.approx(110.0 * np.exp(-0.16 * 0.3))
+    back = combined.as_measured()
+    assert (back.level, combined.depth_m is measured.depth_m) == (None, True)
+    np.testing.assert_allclose(back.swe_mm, FLOWN, rtol=1e-12)
+    np.testing.assert_allclose(back.standard_error(), 30.0, rtol=1e-12)
+    np.testing.assert_allclose(back.pattern.mean_mm, 200.0, rtol=1e-12)

@@ -227,3 +227,10 @@ def test_a_stations_nearest_depth_is_asked_once_and_not_where_it_was_weighed():
         True,
         pytest.approx(row["density_kg_m3"]),
     )
+
+
+@pytest.mark.parametrize(("date", "days"), [("2031-03-02", 1), ("2031-03-04", 3), ("2031-02-27", 0)])
+def test_each_bare_day_since_a_visit_is_counted_and_none_before_it(date, days):
+    """The station is bare all along: nothing but the untold loss of each day adds to the visit's error of 15 mm."""
+    told = site_values(ground(swe_mm=0.0, depth_m=0.0), dt.date.fromisoformat(date)).loc["C", "swe_se_mm"]
+    assert told == pytest.approx(np.hypot(15.0, days * UNOBSERVED_MM_PER_DAY), rel=1e-9)

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from made_weather import NODES, made_forcing, made_ground
+from scipy.stats import norm
 
 from snowtally.snow.background import UNOBSERVED_MM_PER_DAY
 from snowtally.snow.forcing import node_to_sites
@@ -105,3 +106,11 @@ def test_bayes_rule_by_counting():
     found = chance_bare(np.array([0.03]), np.array([canopy]), swe, np.array([covered])).item()
     assert found == pytest.approx(bare[near].mean(), abs=0.02)
     assert found < bare[near].mean() + 0.003
+
+
+def test_bayes_rule_by_hand():
+    """scipy's normal density, on two cases: 30 % bare before, seen at 0.2 with an error of 0.12."""
+    bare = 0.3 * norm.pdf(0.2, 0.0, 0.12)
+    snow = 0.7 * (norm.pdf(0.2, 0.7, 0.12) + 0.01)
+    found = chance_bare(np.array([0.2]), np.zeros(1), (np.array([100.0]), np.array([1.0])), np.array([0.7])).item()
+    assert found == pytest.approx(bare / (bare + snow), rel=1e-9)

@@ -7,8 +7,10 @@ import pytest
 from made_balance import ELEVATION, START, ground_of, place
 from made_weather import made_forcing, made_ground
 
-from snowtally.snow.background import UNOBSERVED_MM_PER_DAY
+from snowtally.snow.background import UNOBSERVED_MM_PER_DAY, TerrainBackground
+from snowtally.snow.site_gains import cell_values
 from snowtally.snow.terrain_balance import TerrainBalance, fitted_on_terrain
+from snowtally.snow.terrain_regression import TerrainRegression
 
 
 def test_a_low_site_where_it_only_rained_does_not_steepen_the_rise_with_height():
@@ -82,3 +84,15 @@ def test_the_terrain_alone_says_that_it_doubts_sites_that_hold_snow():
     assert found.name == "terrain regression"
     prediction = found.predict(place([2000.0]))
     assert prediction.standard_error()[0] > 0.5 * (held[-1].mean() - prediction.swe_mm[0])
+
+
+def test_the_terrain_alone_believes_sites_by_the_variance_of_their_cells():
+    forcing = made_forcing(40)
+    ground, _ = ground_of(forcing, np.array([0.5, 0.6, 0.7, 1.1, 1.5, 1.9]))
+    date = forcing.days[-1].date()
+    values = cell_values(ground, date)
+    sites = ground.sites.loc[values.index].assign(northness=0.0)[["elevation_m", "northness", "canopy"]].to_numpy(float)
+    variance = values["swe_se_mm"].to_numpy() ** 2
+    by_hand = TerrainRegression().fit(values["swe_mm"].to_numpy(), sites, variance)
+    found = TerrainBackground().fit(ground, date).regression_
+    np.testing.assert_allclose(found.predict(sites)[0], by_hand.predict(sites)[0], rtol=1e-12)
