@@ -143,10 +143,11 @@ def _density(inputs: DayInputs, choices: Choices) -> BulkDensity:
 
 def _with_flights_that_see(inputs: DayInputs, choices: Choices) -> DayInputs:
     """Return the inputs without flights that saw no cell well enough."""
+    on_ground = np.isfinite(inputs.basin.terrain["elevation"].to_numpy())
 
     def sees(flight: xr.Dataset) -> bool:
-        seen = np.isfinite(flight["depth"]) & (flight["valid_fraction"] >= choices.least_valid_fraction)
-        return bool((seen & np.isfinite(inputs.basin.terrain["elevation"])).any())
+        seen = flight["valid_fraction"].to_numpy() >= choices.least_valid_fraction
+        return bool((seen & np.isfinite(flight["depth"].to_numpy()) & on_ground).any())
 
     return replace(inputs, flights=[flight for flight in inputs.flights if sees(flight)])
 
@@ -169,7 +170,8 @@ def _with_exposure(inputs: DayInputs) -> DayInputs:
     The terrain gets coordinates too, the sites what their cells are like.
     """
     terrain = add_exposure(inputs.basin.terrain)
-    north, east = np.meshgrid(inputs.basin.grid.y, inputs.basin.grid.x, indexing="ij")
+    # Views: a row of coordinates for all rows, a column for all columns.
+    north, east = np.meshgrid(inputs.basin.grid.y, inputs.basin.grid.x, indexing="ij", copy=False)
     terrain = terrain.assign(east=(("y", "x"), east), north=(("y", "x"), north))
     sites = inputs.ground.sites
     row, column = sites["row"].to_numpy(), sites["column"].to_numpy()

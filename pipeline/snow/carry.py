@@ -147,14 +147,30 @@ class Turnover:
         start_mm, factor, elevation_m, exposure = np.broadcast_arrays(start_mm, factor, elevation_m, exposure)
         gain, loss = self.at(elevation_m, exposure)
         out = melted(start_mm, factor * gain, loss, variation)
+        if not self.later:
+            return out
+        # Only where more fell since some day than lies there can the snow of since be more.
+        most = np.interp(elevation_m, self.nodes_m, np.max([gain for gain, _ in self.later], axis=0))
+        asked = factor * most > out.swe_mm
+        if asked.any():
+            latest = self._latest(out.of(asked), factor[asked], elevation_m[asked], exposure[asked], variation)
+            out.put(asked, latest)
+        return out
+
+    def _latest(
+        self, out: Carried, factor: np.ndarray, elevation_m: np.ndarray, exposure: np.ndarray, variation: float
+    ) -> Carried:
+        """Return (n,) snow, and where it is more that of since one of the days in between."""
         for gain_nodes, loss_nodes in self.later:
-            gain, loss = (np.interp(elevation_m, self.nodes_m, nodes) for nodes in (gain_nodes, loss_nodes))
-            # Only where more fell since than lies there can the snow of since be more.
-            more = factor * gain > out.swe_mm
-            if not np.any(more):
-                continue
-            fresh = melted(np.zeros(1), (factor * gain)[more], (exposure * loss)[more], variation)
-            out.put(more, fresh)
+            gain = factor * np.interp(elevation_m, self.nodes_m, gain_nodes)
+            more = gain > out.swe_mm
+            if more.any():
+                loss = exposure[more] * np.interp(elevation_m[more], self.nodes_m, loss_nodes)
+                fresh = melted(np.zeros(1), gain[more], loss, variation)
+                fresh.old[:] = False
+                deeper = fresh.swe_mm > out.swe_mm[more]
+                more[more] = deeper
+                out.put(more, fresh.of(deeper))
         return out
 
     def errors_at(self, elevation_m: np.ndarray) -> list[tuple[ScaleError, np.ndarray]]:
@@ -295,12 +311,14 @@ class Carried:
     lost_mm: np.ndarray
     old: np.ndarray
 
+    def of(self, where: np.ndarray) -> Carried:
+        """Return the snow of some of the places, (n,)."""
+        return Carried(*(values[where] for values in vars(self).values()))
+
     def put(self, where: np.ndarray, fresh: Carried) -> None:
-        """Put in `fresh` snow where it is more."""
-        more = fresh.swe_mm > self.swe_mm[where]
-        for name, new in vars(fresh).items():
-            mine = getattr(self, name)
-            mine[where] = np.where(more, False if name == "old" else new, mine[where])
+        """Put in the snow of some of the places, (n,)."""
+        for name, values in vars(fresh).items():
+            getattr(self, name)[where] = values
 
 
 def melted(start_mm: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray, variation: float) -> Carried:

@@ -14,7 +14,8 @@ from snowtally.snow.site_gains import cell_values, sites_offset
 from snowtally.snow.site_values import SITE_VARIATION
 from snowtally.snow.terrain_regression import TerrainColumns
 from snowtally.statistics.errors import ErrorPart, KrigedPart, shared_error
-from snowtally.statistics.kriging import Kriging, PykrigeKriging
+from snowtally.statistics.kriging import Kriging
+from snowtally.statistics.pykrige_engine import PykrigeKriging
 from snowtally.statistics.variogram import VariogramLimits, site_variogram
 
 PYKRIGE_PAIRS = 4_000_000
@@ -77,17 +78,17 @@ class KrigedSites:
 
         Elevation (m), east and north (m), each of the same shape.
         """
-        shape = cells["elevation"].shape
-        xy = np.column_stack([cells[name].to_numpy().ravel() for name in ("east", "north")])
-        drift = self._drift(cells["elevation"].to_numpy().ravel())
-        known = np.isfinite(np.column_stack([xy, drift])).all(axis=1)
-        mean, variance = np.full(len(xy), np.nan), np.full(len(xy), np.nan)
+        x, y, elevation = (cells[name].to_numpy() for name in ("east", "north", "elevation"))
+        drift = self._drift(elevation.ravel()).reshape(*elevation.shape, -1)
+        known = np.isfinite(x) & np.isfinite(y) & np.isfinite(elevation)
+        mean, variance = np.full(known.shape, np.nan), np.full(known.shape, np.nan)
         pairs = int(known.sum()) * len(self.kriging_.xy_)
         engine = self.kriging_ if self.engine_ is None or pairs > PYKRIGE_PAIRS else self.engine_
-        if known.any():
-            mean[known], variance[known] = engine.predict(xy[known], drift[known])
-        swe = np.maximum(mean, 0.0).reshape(shape)
-        return KrigedPrediction(swe, np.sqrt(variance).reshape(shape), self, drift.reshape(*shape, -1))
+        if engine is self.kriging_ and known.ndim > 1:
+            mean, variance = self.kriging_.predict_grid(x[0], y[:, 0], drift)
+        elif known.any():
+            mean[known], variance[known] = engine.predict(np.column_stack([x[known], y[known]]), drift[known])
+        return KrigedPrediction(np.maximum(mean, 0.0), np.sqrt(variance), self, drift)
 
     def parameters(self) -> dict:
         """Return what the record keeps of the model."""

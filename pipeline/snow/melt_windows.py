@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.sparse import csr_array
 
 from snowtally.model.ground import GroundRecord
 from snowtally.snow.carry import BARE_MM, SPARE_MM, TERRAIN_LOCAL, ScaleError
@@ -138,24 +139,31 @@ def fitted_scales(ground: GroundRecord, forcing: Forcing, since: Since | None = 
     spans = _Spans.of(ground, forcing, window, None if since is None else since.day)
     if not len(spans.site):
         return Scales(np.zeros(1 + count), prior, window)
-    # Unknown beside the scales are of each site its catch, its own gain since the flight, its own melt.
-    own = np.repeat([TERRAIN_LOCAL, SITE_VARIATION, SITE_VARIATION], len(spans.names))
-    precision = np.diag(np.concatenate([np.zeros(1 + count), own**-2.0]))
-    precision[: 1 + count, : 1 + count] = np.linalg.inv(prior)
     after, factor = np.zeros(len(spans.site), bool), np.ones(len(spans.site))
     if since is not None:
         after = spans.began >= (since.day - forcing.days[0]).days
         factor = since.factor.reindex(spans.names).fillna(1.0).to_numpy()[spans.site]
-    fitted, normal = np.zeros(len(precision)), precision
+    # Unknown beside the scales are of each site its catch, its own gain since the flight, its own melt.
+    own_sd = np.array([TERRAIN_LOCAL, SITE_VARIATION, SITE_VARIATION])
+    fitted, own = np.zeros(1 + count), np.zeros((len(spans.names), len(own_sd)))
+    precision, normal = np.linalg.inv(prior), np.linalg.inv(prior)
     for _ in range(ROUNDS):
-        off, slopes, sd = spans.against(fitted, after, factor)
-        x, weight = slopes / sd[:, None], 1.0 / doubt(off / sd)
+        off, slopes, sd = spans.against(fitted, own, after, factor)
         # Not every site is drawn to the others: a wild one's own melt is left to itself.
-        drawn = precision / doubt(np.concatenate([np.zeros(1 + count), fitted[1 + count :] / own]))[:, None]
-        normal = (x * weight[:, None]).T @ x + drawn
-        change = np.linalg.solve(normal, (x * weight[:, None]).T @ (off / sd) - drawn @ fitted)
+        drawn = own_sd**-2.0 / doubt(own / own_sd)
+        sums = spans.squares(np.column_stack([slopes, off]) / sd[:, None], 1.0 / doubt(off / sd))
+        # The sites' own unknowns meet those of other sites in the scales alone: eliminated site by site.
+        scales, of_site = slice(0, 1 + count), slice(1 + count, -1)
+        mixed, towards = sums[:, of_site, scales], sums[:, of_site, -1] - drawn * own
+        within = sums[:, of_site, of_site] + drawn[:, :, None] * np.eye(len(own_sd))
+        solved = np.linalg.solve(within, np.concatenate([mixed, towards[:, :, None]], axis=2))
+        beside = np.einsum("sij,sik->jk", mixed, solved)
+        normal = sums[:, scales, scales].sum(axis=0) + precision - beside[:, :-1]
+        change = np.linalg.solve(normal, sums[:, scales, -1].sum(axis=0) - precision @ fitted - beside[:, -1])
+        own_change = solved[:, :, -1] - solved[:, :, :-1] @ change
         fitted = np.clip(fitted + np.clip(change, -0.5, 0.5), -1.5, 1.5)
-    return Scales(fitted[: 1 + count], np.linalg.inv(normal)[: 1 + count, : 1 + count], window)
+        own = np.clip(own + np.clip(own_change, -0.5, 0.5), -1.5, 1.5)
+    return Scales(fitted, np.linalg.inv(normal), window)
 
 
 @dataclass(frozen=True)
@@ -205,27 +213,31 @@ class _Spans:
         snowfall = fallen[last + 1, site] - fallen[first + 1, site]
         return cls(names, site, first, seen[first, site], seen[last, site], snowfall, melt)
 
+    def squares(self, columns: np.ndarray, weight: np.ndarray) -> np.ndarray:
+        """Return each site's weighted sums of products of (span, k) columns, (site, k, k)."""
+        products = columns[:, :, None] * (weight[:, None] * columns)[:, None, :]
+        at = self.site, np.arange(len(self.site))
+        of_site = csr_array((np.ones(len(self.site)), at), shape=(len(self.names), len(self.site)))
+        return (of_site @ products.reshape(len(products), -1)).reshape(len(self.names), *products.shape[1:])
+
     def against(
-        self, fitted: np.ndarray, after: np.ndarray, factor: np.ndarray
+        self, scales: np.ndarray, own: np.ndarray, after: np.ndarray, factor: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return the innovation of each span, mm.
 
-        SWE at its end less the modelled one; then the latter's slopes by the unknowns, and its error.
+        SWE at its end less the modelled one; then the latter's slopes by the scales and by what is its site's own, and its error.
 
         Parameters
         ----------
-        fitted : logarithms of the unknowns, in the order of `fitted_scales`.
+        scales, own : logarithms of the scales, and (site, 3) of each site's own catch, gain since the flight and melt.
         after, factor : (span,) whether it lies after the flight; the site's factor by the flight.
         """
-        row, windows, sites = np.arange(len(self.site)), self.melt.shape[1], len(self.names)
-        catch = 1 + windows + self.site
-        own, melts = np.where(after, catch + sites, catch), catch + 2 * sites
-        gained = self.snowfall * np.where(after, factor * np.exp(fitted[0]), 1.0) * np.exp(fitted[own])
-        lost = self.melt * np.exp(fitted[1 : 1 + windows] + fitted[melts][:, None])
+        catch, since, melts = own[self.site].T
+        gained = self.snowfall * np.where(after, factor * np.exp(scales[0] + since), np.exp(catch))
+        lost = self.melt * np.exp(scales[1:] + melts[:, None])
         melted, whole = lost.sum(axis=1), self.start + gained
-        slopes = np.zeros((len(row), len(fitted)))
-        slopes[:, 0], slopes[row, own] = np.where(after, gained, 0.0), gained
-        slopes[:, 1 : 1 + windows], slopes[row, melts] = -lost, -melted
+        fresh, caught = np.where(after, gained, 0.0), np.where(after, 0.0, gained)
+        slopes = np.column_stack([fresh, -lost, caught, fresh, -melted])
         # Where it is bare as modelled more melt would change nothing; one that was seen not bare has not run out.
         informative = (self.end > BARE_MM) | (melted < whole)
         sd = np.hypot(SPAN_MM, SPAN_SHARE * (gained + np.minimum(melted, whole)))

@@ -18,12 +18,9 @@ from scipy.linalg import cholesky, solve_triangular
 from scipy.spatial.distance import cdist
 
 from snowtally.statistics.drift import NO_NEWS, Drift, drift_columns
+from snowtally.statistics.far_sites import TILE, DataTerms
 from snowtally.statistics.tiles import AT_A_TIME, in_threads, one_blas_thread, tiles
 from snowtally.statistics.variogram import Variogram
-
-TRIANGLE = 64
-"""Columns of the inverse factor multiplied at a time: leaves out most of the half that is zero; all at once takes
-a sixth longer. Accuracy and cost alone."""
 
 
 class Kriging:
@@ -114,6 +111,37 @@ class Kriging:
             mean[cells], variance[cells] = self._predict_part(xy[cells], rows, desks.own)
 
         list(in_threads(work, tiles(len(xy), AT_A_TIME), self.threads))
+        return mean, variance
+
+    def predict_grid(
+        self, x: np.ndarray, y: np.ndarray, drift: np.ndarray | None = None
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return the field's mean and variance on a grid, (y, x) each.
+
+        As `predict`, to 1e-9 of the field's size, in a tenth of the time where there are hundreds of sites.
+
+        Parameters
+        ----------
+        x, y : coordinates of the columns and the rows, m; both run evenly.
+        drift : (y, x, k) drift columns.
+        """
+        if self.variogram.model != "exponential":
+            # Any other ends at its range, where it has a kink.
+            at_cells = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+            flat = None if drift is None else drift.reshape(len(at_cells), -1)
+            mean, variance = self.predict(at_cells, flat)
+            return mean.reshape(len(y), len(x)), variance.reshape(len(y), len(x))
+        mean, variance = np.empty((len(y), len(x))), np.empty((len(y), len(x)))
+
+        def work(tile: tuple[slice, slice]) -> None:
+            rows, columns = tile
+            own = None if drift is None else drift[tile].reshape(-1, drift.shape[-1])
+            summed, squares = self._terms.of_tile(x[columns] - self._origin[0], y[rows] - self._origin[1])
+            of_mean = self.drift_.rows(np.ones(squares.size), drift_columns(own, squares.size))
+            at = self._posterior_at(of_mean, summed.reshape(len(summed), -1).T, squares.ravel())
+            mean[tile], variance[tile] = (field.reshape(squares.shape) for field in at)
+
+        list(in_threads(work, [(r, c) for r in tiles(len(y), TILE) for c in tiles(len(x), TILE)], self.threads))
         return mean, variance
 
     def leave_one_out(self) -> tuple[np.ndarray, np.ndarray]:
@@ -251,6 +279,7 @@ class Kriging:
             self.coefficients_ = self._root @ (self._root.T @ (self._whitened.T @ white))
             residual = white - self._whitened @ self.coefficients_
             self._beside = np.column_stack([self._whitened, residual])
+            self._terms = DataTerms(self._sites, self._inverse, self._beside, self.variogram)
             self._weights = self._inverse.T @ residual
             self._gain = self._inverse.T @ (self._whitened @ self._root)
 
@@ -259,12 +288,17 @@ class Kriging:
 
     def _predict_part(self, xy: np.ndarray, rows: np.ndarray, desk: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         covariance, white = self.site_covariance(xy, desk), desk[1, : len(xy)]
-        for columns in tiles(len(self.xy_), TRIANGLE):
-            np.matmul(covariance[:, : columns.stop], self._inverse[columns, : columns.stop].T, out=white[:, columns])
-        summed = white @ self._beside
+        np.matmul(covariance, self._inverse.T, out=white)
+        return self._posterior_at(rows, white @ self._beside, np.einsum("ij,ij->i", white, white))
+
+    def _posterior_at(self, rows: np.ndarray, summed: np.ndarray, squares: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return mean and variance at points, (m,) each.
+
+        From the rows of the mean, the (m, p + 1) whitened covariances times `_beside`, and the sums of their squares.
+        """
         mean = (self.mean or 0.0) + rows @ self.coefficients_ + summed[:, -1]
         unsure = (rows - summed[:, :-1]) @ self._root
-        explained = np.einsum("ij,ij->i", white, white) - np.einsum("ij,ij->i", unsure, unsure)
+        explained = squares - np.einsum("ij,ij->i", unsure, unsure)
         return mean, np.maximum(self.variogram.sill - explained, 0.0)
 
     def _posterior(self, prior: np.ndarray, with_sites: np.ndarray, rows: np.ndarray) -> np.ndarray:
@@ -285,55 +319,3 @@ def _cholesky(covariance: np.ndarray) -> np.ndarray:
         except np.linalg.LinAlgError:
             continue
     raise np.linalg.LinAlgError("The sites' covariance is not positive definite. Check the error variances.")
-
-
-class PykrigeKriging:
-    """PyKrige with the methods of `Kriging`.
-
-    Ordinary and universal kriging with one error variance for all sites.
-
-    It stands beside `Kriging` as an independent engine. PyKrige knows no error of single observations; an equal one is
-    added to its nugget. Its variance is that of a new observation: the noise is taken off again.
-
-    Parameters
-    ----------
-    variogram : as for `Kriging`.
-    """
-
-    def __init__(self, variogram: Variogram) -> None:
-        """Keep the variogram."""
-        self.variogram = variogram
-
-    def fit(
-        self,
-        xy: np.ndarray,
-        values: np.ndarray,
-        error_variance: np.ndarray | None = None,
-        drift: np.ndarray | None = None,
-    ) -> PykrigeKriging:
-        """Fit as `Kriging.fit`; raises ValueError when the error variances differ."""
-        from pykrige import OrdinaryKriging, UniversalKriging  # noqa: PLC0415  heavy: read where it is needed
-
-        error = np.zeros(1) if error_variance is None else np.asarray(error_variance, float)
-        if np.ptp(error) > 0:
-            raise ValueError(
-                "Invalid error_variance with unequal values. PyKrige takes one for all sites. Use Kriging."
-            )
-        self.noise_ = self.variogram.nugget + float(error[0])
-        parameters = self.variogram.pykrige_parameters() | {"nugget": self.noise_}
-        common = {"variogram_model": self.variogram.model, "variogram_parameters": parameters, "exact_values": False}
-        if drift is None:
-            self.engine_ = OrdinaryKriging(xy[:, 0], xy[:, 1], values, **common)
-        else:
-            common |= {"drift_terms": ["specified"], "specified_drift": list(np.asarray(drift, float).T)}
-            self.engine_ = UniversalKriging(xy[:, 0], xy[:, 1], values, **common)
-        return self
-
-    def predict(self, xy: np.ndarray, drift: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
-        """Return the field's mean and variance at points, (m,) each.
-
-        Noise-free; points are (m, 2), drift columns (m, k).
-        """
-        extra = {} if drift is None else {"specified_drift_arrays": list(np.asarray(drift, float).T)}
-        mean, variance = self.engine_.execute("points", xy[:, 0], xy[:, 1], **extra)
-        return np.asarray(mean), np.maximum(np.asarray(variance) - self.noise_, 0.0)

@@ -57,9 +57,15 @@ class SiteResidual:
         return self
 
     def predict(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return the residual and its standard error at places, shaped as `x`."""
-        mean, variance = self.kriging_.predict(np.column_stack([x.ravel(), y.ravel()]))
-        return mean.reshape(x.shape), np.sqrt(variance).reshape(x.shape)
+        """Return the residual and its standard error at places, shaped as `x`.
+
+        (n,) places, or the (y, x) cells of a grid.
+        """
+        if x.ndim == 1:
+            mean, variance = self.kriging_.predict(np.column_stack([x, y]))
+        else:
+            mean, variance = self.kriging_.predict_grid(x[0], y[:, 0])
+        return mean, np.sqrt(variance, out=variance)
 
     def parameters(self) -> dict:
         """Return what the record keeps."""

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from r_data import meuse
 
-from snowtally.statistics.kriging import Kriging, PykrigeKriging
+from snowtally.statistics.kriging import Kriging
+from snowtally.statistics.pykrige_engine import PykrigeKriging
 from snowtally.statistics.variogram import Variogram, VariogramLimits, empirical_variogram, fit_variogram
 
 SEVEN_XY = np.array([[61, 139], [63, 140], [64, 129], [68, 128], [71, 140], [73, 141], [75, 128]], float)

@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from snowtally.statistics.kriging import Kriging, PykrigeKriging
+from snowtally.statistics.kriging import Kriging
+from snowtally.statistics.pykrige_engine import PykrigeKriging
 from snowtally.statistics.variogram import Variogram
 
 PLACES = np.random.default_rng(5).random((40, 2)) * [9_000.0, 14_000.0]
@@ -233,6 +234,35 @@ def test_the_number_of_threads_changes_no_byte():
     )
     assert one[0].tobytes() == four[0].tobytes()
     assert one[1].tobytes() == four[1].tobytes()
+
+
+@settings(max_examples=12, deadline=None)
+@given(seed=seeds, variogram=variograms, mean=means, sites=st.sampled_from([0, 1, 7, 90]), with_drift=st.booleans())
+def test_a_grid_is_predicted_as_its_cells_are(seed, variogram, mean, sites, with_drift):
+    """Far sites are reckoned at nodes between which polynomials stand: the grid is many times as wide as a tile."""
+    xy, values, error, drift = world(seed, sites)
+    x, y = 500.0 + 37.0 * np.arange(200), 13_000.0 - 61.0 * np.arange(150)
+    own = np.random.default_rng(seed).random((150, 200, 2)) if with_drift else None
+    if with_drift:
+        own[3, 4, 0] = np.nan
+    model = Kriging(variogram, mean).fit(xy, values, error, drift if with_drift else None)
+    found = model.predict_grid(x, y, own)
+    cells = np.stack(np.meshgrid(x, y), axis=-1)[::7, ::9]
+    expected = model.predict(cells.reshape(-1, 2), None if own is None else own[::7, ::9].reshape(-1, 2))
+    for grid, points, scale in zip(found, expected, (400.0, variogram.sill), strict=True):
+        assert grid.shape == (150, 200)
+        assert np.allclose(grid[::7, ::9].ravel(), points, rtol=1e-9, atol=1e-9 * scale, equal_nan=True)
+    assert np.isfinite(found[0]).sum() == 30_000 - (
+        with_drift and len(model.drift_.chosen) > 0 and 0 in model.drift_.chosen
+    )
+
+
+def test_the_number_of_threads_changes_no_byte_of_a_grid():
+    xy, values, error, _ = world(10, 130)
+    given_ = Variogram("exponential", 9.0, 5000.0, 3000.0)
+    x, y = 100.0 * np.arange(150), -100.0 * np.arange(140)
+    one, four = (Kriging(given_, 0.0, threads).fit(xy, values, error).predict_grid(x, y) for threads in (1, 4))
+    assert [field.tobytes() for field in one] == [field.tobytes() for field in four]
 
 
 def test_covariance_holds_the_variance_and_is_no_less_than_nothing():
