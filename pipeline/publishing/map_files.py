@@ -78,10 +78,15 @@ def unit_polygons(day: Day, units: pd.DataFrame) -> list[shapely.MultiPolygon]:
 
 def outlines_of(numbers: np.ndarray, grid: BasinGrid) -> dict[int, shapely.MultiPolygon]:
     """Return the outline of the cells of each number above 0, in the grid's system. `numbers` is (y, x)."""
-    parts: dict[int, list[shapely.Polygon]] = {}
-    for polygon, number in shapes(numbers.astype(np.int32), mask=numbers > 0, transform=grid.transform):
-        parts.setdefault(int(number), []).append(shapely.geometry.shape(polygon))
-    return {number: shapely.MultiPolygon(polygons) for number, polygons in parts.items()}
+    parts = list(shapes(numbers.astype(np.int32), mask=numbers > 0, transform=grid.transform))
+    rings = [ring for polygon, _ in parts for ring in polygon["coordinates"]]
+    # All rings at once: one by one they take three times as long.
+    of_ring = np.repeat(np.arange(len(rings)), [len(ring) for ring in rings])
+    lines = shapely.linearrings(np.reshape([point for ring in rings for point in ring], (-1, 2)), indices=of_ring)
+    of_polygon = np.repeat(np.arange(len(parts)), [len(polygon["coordinates"]) for polygon, _ in parts])
+    polygons = shapely.polygons(lines, indices=of_polygon)
+    number = np.array([number for _, number in parts], int)
+    return {int(one): shapely.MultiPolygon(polygons[number == one]) for one in np.unique(number)}
 
 
 def geoparquet_bytes(table: pa.Table, geometries: list[shapely.Geometry], crs: CRS) -> bytes:

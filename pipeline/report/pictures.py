@@ -164,5 +164,5 @@ def pack(zone: np.ndarray, fields: Mapping[str, Stepped]) -> Packed:
         whole = np.where(np.isfinite(held), np.rint(np.nan_to_num(held) / step) + offset, _NO_VALUE)
         parts.append(whole.astype("<u2").tobytes())
         layers.append({"name": name, "step": step, "offset": offset})
-    data = zlib.compress(b"".join(parts), 9)
+    data = zlib.compress(b"".join(parts), 6)
     return Packed(base64.b64encode(data).decode("ascii"), layers)

@@ -80,7 +80,8 @@ def _walk(height: np.ndarray, starts: np.ndarray, step: tuple[int, int], step_m:
                 held -= 1
             if held > 0:
                 rise = (high[held - 1] - here) / ((hull[held - 1] - k) * step_m)
-                out[row + k * step[0], column + k * step[1]] = max(0.0, np.arctan(rise))
+                if rise > 0.0:
+                    out[row + k * step[0], column + k * step[1]] = np.arctan(rise)
             hull[held], high[held] = k, here
             held += 1
 
