@@ -11,8 +11,8 @@ from layers import PIPELINE, ROOT, imported, modules
 from snowtally.publishing.record import package_versions
 
 NOT_IMPORTED_BY_NAME = {"tzdata": "time zones where the system has none"}
-OPTIONAL = {"upath", "distributed", "pydantic_core"}
-"""Imported where a store or a cluster is used: extras `s3` and `cluster`. `pydantic_core` is a part of pydantic."""
+OPTIONAL = {"upath", "distributed", "zarr", "pydantic_core"}
+"""Imported where a store, a cluster or a cube is used: extras `s3`, `cluster` and `cube`. `pydantic_core` is a part of pydantic."""
 
 
 def imported_packages():

@@ -12,6 +12,7 @@ import typer
 from snowtally.cli import (
     check,
     compare,
+    cube,
     init,
     past,
     plan,
@@ -47,6 +48,7 @@ for command in (
     schedule.schedule,
     report.report,
     series.series,
+    cube.cube,
     plan.plan,
 ):
     app.command()(command)
