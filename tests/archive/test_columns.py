@@ -202,4 +202,5 @@ def test_a_measure_is_rounded_alike_in_all_tables():
         name: {column.decimals for columns in COLUMNS.values() for column in columns if column.name == name}
         for name in shared
     }
+    assert {column.decimals for column in COLUMNS["sites"] if column.name.endswith("_mm")} == {1}
     assert digits == {"band_low_m": {1}, "band_high_m": {1}, "area_km2": {6}, "snow_area_km2": {6}}

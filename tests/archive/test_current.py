@@ -392,3 +392,7 @@ def test_readers_derived_files_and_a_rebuild_agree_whatever_happened(tmp_path_fa
     assert answers(root) == told
     assert {path: path.read_bytes() for path in small} == small
     shutil.rmtree(root)
+
+
+def test_a_decision_is_a_persons_unless_it_says_that_it_stayed():
+    assert not MadeCurrent(1, 2, "seen in the field").stayed

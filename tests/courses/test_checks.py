@@ -11,6 +11,7 @@ from made_courses import LIMITS, around, edited, rules, samples
 from snowtally.courses.checks import check_courses
 from snowtally.courses.context import Neighbours
 from snowtally.courses.dates import season_samples
+from snowtally.courses.findings import sheet_finding
 from snowtally.courses.sample_checks import (
     core_longer_than_depth,
     core_much_shorter,
@@ -25,6 +26,7 @@ from snowtally.courses.sample_checks import (
     water_without_depth,
 )
 from snowtally.courses.samplers import without_sampler_bias
+from snowtally.model.rules.courses import UNITS_OF_SHEET
 from snowtally.sites.points import course_visits
 
 SEASON = dt.date(2030, 10, 1), dt.date(2031, 3, 10)
@@ -297,9 +299,17 @@ def test_soil_is_in_a_core_that_is_heavy_and_long_or_remarked():
         ("2031-03-20", "2031-03-10", "future date"),
         ("2030-09-01", "2030-09-30", None),
         ("2031-04-20", "2031-03-11", None),
+        ("2031-03-15", "2031-03-10", None),
     ],
 )
 def test_a_nominal_day_belongs_to_the_season_from_its_first_day_to_the_last(date, nominal, rule):
     days = {"date": np.array([date], "datetime64[s]"), "nominal_date": np.array([nominal], "datetime64[s]")}
     _, findings = season_samples(sheet(np.ones(1), np.full(1, 300.0), **days), SEASON, 5.0)
     assert rules(findings) == ([] if rule is None else [rule])
+
+
+def test_a_finding_of_two_rows_names_the_first_and_the_last():
+    rows = samples(n=2)
+    found = sheet_finding(rows, UNITS_OF_SHEET, "light")
+    assert (found.line, found.evidence) == (rows["line"].min(), f"2 rows to line {rows['line'].max()}: light")
+    assert sheet_finding(rows.head(1), UNITS_OF_SHEET, "light").evidence == "light"

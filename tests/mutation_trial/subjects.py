@@ -57,6 +57,8 @@ HARMLESS: dict[str, str] = {
     "pipeline/courses/context.py: depth_m * (1 - measured / old) / (1 / FRESH_KG_M3 - 1 / old) <= self.fresh_mm -> "
     "depth_m * (1 - measured / old) / (1 / FRESH_KG_M3 - 1 / old) < self.fresh_mm in "
     "depth_m * (1 - measured / old) / (1 / FRESH_KG_M3 - 1 / old) <= self.fresh_mm": "the same",
+    "pipeline/courses/mixups.py: expected.near + expected.last_mm -> expected.near - expected.last_mm in "
+    "if best.depth == best.swe and not np.isfinite(expected.near + expected.last_mm):": "a sum is finite where the difference is",
     "pipeline/archive/held.py: d > day -> d >= day in near = [max((d for d in dates if d < day), default=None), "
     "min((d for d in dates if d > day), default=None)]": "it is asked only for days that are not held",
     "pipeline/courses/sample_checks.py: depth > READING_DEPTH_M -> depth >= READING_DEPTH_M in "
