@@ -10,7 +10,7 @@ import xarray as xr
 
 from snowtally.estimate.day_inputs import DayInputs
 from snowtally.model.day import Day
-from snowtally.model.variables import SOURCE_FLAGS, VARIABLES
+from snowtally.model.variables import MISSING_CLASS, SOURCE_FLAGS, VARIABLES
 from snowtally.snow.blend import Blend
 from snowtally.snow.density import BulkDensity, Locations
 from snowtally.snow.flight_swe import Flown
@@ -124,20 +124,21 @@ def published_fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> 
     snow stands, it covers at least the least share that the archive tells.
     """
     terrain = inputs.basin.terrain
-    elevation = terrain["elevation"].to_numpy()
-    swe, se = np.where(np.round(today.swe_mm, VARIABLES["swe"].decimals) > 0, today.swe_mm, 0.0), today.se_mm
-    covered = np.where(swe > 0, np.maximum(today.covered, 10.0 ** -VARIABLES["snow_cover"].decimals), 0.0)
-    predicted = density.predict_from_swe(swe, Locations.of_terrain(terrain))
+    inside = terrain["cell_area"].to_numpy() > 0
+    swe, se, covered = (field[inside] for field in (today.swe_mm, today.se_mm, today.covered))
+    swe = np.where(np.round(swe, VARIABLES["swe"].decimals) > 0, swe, 0.0)
+    snowy = swe > 0
+    predicted = density.predict_from_swe(swe, Locations.of_terrain(terrain, inside))
     rho, rho_se = predicted.mean, predicted.standard_error()
     depth = swe / rho
     with np.errstate(divide="ignore", invalid="ignore"):
         # SWE's error holds that of density; depth = SWE / density is at least as uncertain as the two are apart.
-        depth_se = np.where(swe > 0, depth * np.hypot(se / swe, rho_se / rho), se / rho)
-    source = np.where(swe > 0, SOURCE_FLAGS["blended"], SOURCE_FLAGS["no_snow"])
+        depth_se = np.where(snowy, depth * np.hypot(se / swe, rho_se / rho), se / rho)
+    source = np.where(snowy, SOURCE_FLAGS["blended"], SOURCE_FLAGS["no_snow"])
     if today.flown is not None:
-        measured = today.flown.seen & (swe > 0)
-        depth = np.where(measured, today.flown.depth_m, depth)
-        depth_se = np.where(measured, today.flown.depth_se_m, depth_se)
+        measured = today.flown.seen[inside] & snowy
+        depth = np.where(measured, today.flown.depth_m[inside], depth)
+        depth_se = np.where(measured, today.flown.depth_se_m[inside], depth_se)
         rho = np.where(measured, swe / np.where(measured, depth, 1.0), rho)
         source = np.where(measured, SOURCE_FLAGS["flight"], source)
     values = {
@@ -148,21 +149,27 @@ def published_fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> 
         "depth": depth,
         "depth_se": depth_se,
         # Where no snow lies there is nothing to be dense.
-        "density": np.where(swe > 0, rho, np.nan),
-        "density_se": np.where(swe > 0, rho_se, np.nan),
-        "snow_cover": covered,
+        "density": np.where(snowy, rho, np.nan),
+        "density_se": np.where(snowy, rho_se, np.nan),
+        "snow_cover": np.where(snowy, np.maximum(covered, 10.0 ** -VARIABLES["snow_cover"].decimals), 0.0),
+        "elevation": terrain["elevation"].to_numpy()[inside],
+        "cell_area": terrain["cell_area"].to_numpy()[inside],
     }
-    inside = terrain["cell_area"].to_numpy() > 0
-    fields = {name: np.where(inside, value, np.nan) for name, value in values.items()}
-    fields["elevation"] = np.where(inside, elevation, np.nan)
-    fields["cell_area"] = np.where(inside, terrain["cell_area"].to_numpy(), np.nan)
-    for name, classes in (
-        ("source", source),
-        ("zone", terrain["zone"].to_numpy()),
-        ("elevation_band", terrain["band"].to_numpy()),
-    ):
-        fields[name] = np.where(inside, classes, 0).astype("i4")
-    return xr.Dataset({name: (("y", "x"), value) for name, value in fields.items()}, coords=terrain["elevation"].coords)
+    classes = {
+        "source": source,
+        "zone": terrain["zone"].to_numpy()[inside],
+        "elevation_band": terrain["band"].to_numpy()[inside],
+    }
+    fields = {name: _on_grid(value, inside, np.nan) for name, value in values.items()}
+    fields |= {name: _on_grid(value.astype("i4"), inside, MISSING_CLASS) for name, value in classes.items()}
+    return xr.Dataset({name: (("y", "x"), field) for name, field in fields.items()}, coords=terrain["elevation"].coords)
+
+
+def _on_grid(values: np.ndarray, inside: np.ndarray, missing: float) -> np.ndarray:
+    """Return (n,) values of the cells inside the basin on (y, x)."""
+    field = np.full(inside.shape, missing, values.dtype)
+    field[inside] = values
+    return field
 
 
 def _name(today: SweMap, background: Background | Blend) -> str:

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 import xarray as xr
-from scipy.interpolate import RegularGridInterpolator
 
 from snowtally.snow.density_records import SeasonPrior, density_records
 from snowtally.snow.sturm import prior_density, sturm_day
@@ -58,17 +57,21 @@ class Locations:
     ----------
     elevation_m : elevation, m.
     x, y : m.
+    some : of a grid, on (y, x), which of its cells; then `elevation_m` is theirs alone, (n,), and so is all that is asked of them.
+        All where missing.
     """
 
     elevation_m: np.ndarray
     x: np.ndarray
     y: np.ndarray
+    some: np.ndarray | None = None
 
     @classmethod
-    def of_terrain(cls, terrain: xr.Dataset) -> Locations:
-        """Return the cells of the grid, from their elevation."""
+    def of_terrain(cls, terrain: xr.Dataset, some: np.ndarray | None = None) -> Locations:
+        """Return the cells of the grid, or some of them, from their elevation."""
         x, y = np.meshgrid(terrain["x"].to_numpy(), terrain["y"].to_numpy(), copy=False)
-        return cls(terrain["elevation"].to_numpy(), x, y)
+        elevation_m = terrain["elevation"].to_numpy()
+        return cls(elevation_m if some is None else elevation_m[some], x, y, some)
 
     @classmethod
     def of_sites(cls, sites: pd.DataFrame) -> Locations:
@@ -179,20 +182,19 @@ class BulkDensity:
     def predict(self, depth_m: np.ndarray, locations: Locations) -> Densities:
         """Return the density of snow of a depth (m) at places."""
         with one_blas_thread():
-            return self._densities(np.asarray(depth_m, float), locations, self._pattern(locations))
+            return self._densities(np.asarray(depth_m, float), self._beside(locations))
 
-    def _densities(self, depth: np.ndarray, locations: Locations, pattern: tuple[np.ndarray, np.ndarray]) -> Densities:
-        """Return the density of snow of a depth (m).
-
-        At locations whose pattern, with its standard error, is known.
-        """
-        density, columns = self._mean(depth, locations, pattern[0])
-        root = self.spread_ * np.linalg.cholesky(self.covariance_)
-        fields = (columns @ root).T.reshape(-1, *depth.shape)
+    def _densities(self, depth: np.ndarray, beside: _BesideDepth) -> Densities:
+        """Return the density of snow of a depth (m)."""
+        density = self._mean(depth, beside)
+        columns = np.ones(()), self._deeper(depth), beside.higher
+        # Its last column is for days after the date, and on the date says nothing.
+        root = self.spread_ * np.linalg.cholesky(self.covariance_)[: len(columns)]
+        fields = [sum(root[row, k] * columns[row] for row in range(k, len(columns))) for k in range(len(columns))]
         # Thin snow differs more from place to place, as its records do.
         local = np.hypot(self._local(), self.spread_ * RECORD_SD_M / (depth + EVEN_DEPTH_M))
         common = [density * field for field in (*fields, COMMON_FLOOR)]
-        return Densities(density, common, density * local, density * self.spread_ * pattern[1])
+        return Densities(density, common, density * local, density * beside.pattern_se)
 
     def _local(self) -> float:
         """Return the local spread about the line, as a share."""
@@ -215,10 +217,12 @@ class BulkDensity:
         if locations.x.ndim == 1 or 1 in locations.x.shape:
             return self._pattern_at(locations.x, locations.y)
         step = max(int(BLOCK_SHARE * REACH_M / abs(locations.x[0, 1] - locations.x[0, 0])), 1)
-        at = tuple(np.unique(np.append(np.arange(0, size, step), size - 1)) for size in locations.x.shape)
-        rows, columns = np.ix_(*(np.arange(size) for size in locations.x.shape))
-        fields = self._pattern_at(locations.x[np.ix_(*at)], locations.y[np.ix_(*at)])
-        return tuple(RegularGridInterpolator(at, field)((rows, columns)) for field in fields)
+        rows, columns = (np.unique(np.append(np.arange(0, size, step), size - 1)) for size in locations.x.shape)
+        fields = self._pattern_at(locations.x[np.ix_(rows, columns)], locations.y[np.ix_(rows, columns)])
+        down, across = (_evenly_between(at) for at in (rows, columns))
+        wide = (down @ field @ across.T for field in fields)
+        mean, se = wide if locations.some is None else (field[locations.some] for field in wide)
+        return mean, se
 
     def _pattern_at(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         known = self.records_[["x", "y"]].to_numpy(float)
@@ -229,18 +233,25 @@ class BulkDensity:
         se = np.sqrt(np.maximum(whole - explained, 0.0))
         return (shared.T @ (self._inverse @ self._excess)).reshape(x.shape), se.reshape(x.shape)
 
-    def _mean(self, depth: np.ndarray, locations: Locations, pattern: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return the mean density, and the line's columns at the places."""
+    def _beside(self, locations: Locations) -> _BesideDepth:
+        """Return what places have in the density beside their depth."""
+        pattern, pattern_se = self._pattern(locations)
+        higher = self._higher(locations.elevation_m)
+        # The line tells the middle of places that spread log-normally: their mean is what weighs (Duan 1983, JASA 78, 605-610).
+        level, _, per_km, _ = self.coefficients_
+        log_factor = level + per_km * higher + pattern + 0.5 * self._spread() ** 2
+        return _BesideDepth(log_factor, higher, self.spread_ * pattern_se, locations.elevation_m)
+
+    def _mean(self, depth: np.ndarray, beside: _BesideDepth) -> np.ndarray:
+        """Return the mean density."""
         relation = prior_density(depth, sturm_day(self.date_, self.prior.origin), self.prior.snow_class)
-        columns = self._columns(depth.ravel(), locations.elevation_m.ravel(), 0.0)
-        excess = (columns @ self.coefficients_).reshape(depth.shape) + pattern
+        excess = self.coefficients_[1] * self._deeper(depth) + beside.log_factor
         if self.records_.empty:
             # The geometric mean: the one is too dense in winter and too light in spring, the other too dense throughout (one real
             # region; trial worlds: shares of 0.4 to 0.6 are alike).
-            settled = self.prior.settled(self.date_, locations.elevation_m, relation)
+            settled = self.prior.settled(self.date_, beside.elevation_m, relation)
             excess = excess + np.mean([settled, np.zeros_like(settled)], axis=0)
-        # The line tells the middle of places that spread log-normally: their mean is what weighs (Duan 1983, JASA 78, 605-610).
-        return relation * np.exp(excess + 0.5 * self._spread() ** 2), columns
+        return relation * np.exp(excess, out=excess)
 
     def predict_from_swe(self, swe_mm: np.ndarray, locations: Locations) -> Densities:
         """Return as `predict`, where SWE and not depth is known.
@@ -248,10 +259,10 @@ class BulkDensity:
         Depth and density are solved for together.
         """
         with one_blas_thread():
-            depth, pattern = np.asarray(swe_mm, float) / 300.0, self._pattern(locations)
+            depth, beside = np.asarray(swe_mm, float) / 300.0, self._beside(locations)
             for _ in range(6):  # density is flat in depth: each round takes the error down some fivefold
-                depth = swe_mm / self._mean(depth, locations, pattern[0])[0]
-            return self._densities(depth, locations, pattern)
+                depth = swe_mm / self._mean(depth, beside)
+            return self._densities(depth, beside)
 
     def left_out(self) -> pd.DataFrame:
         """Return each site's density, measured and predicted.
@@ -303,10 +314,39 @@ class BulkDensity:
 
         At depths (m) and elevations (m), `later` days after the date.
         """
-        deeper = np.log((depth_m + EVEN_DEPTH_M) / (self.centre_[0] + EVEN_DEPTH_M))
+        deeper = self._deeper(depth_m)
+        return np.column_stack(
+            [np.ones_like(deeper), deeper, self._higher(elevation_m), later / 60.0 + np.zeros_like(deeper)]
+        )
+
+    def _deeper(self, depth_m: np.ndarray) -> np.ndarray:
+        return np.log((depth_m + EVEN_DEPTH_M) / (self.centre_[0] + EVEN_DEPTH_M))
+
+    def _higher(self, elevation_m: np.ndarray) -> np.ndarray:
         # Beyond a kilometre of height from the records the line is not carried further.
-        higher = np.clip((elevation_m - self.centre_[1]) / 1000.0, -1.0, 1.0)
-        return np.column_stack([np.ones_like(deeper), deeper, higher, later / 60.0 + np.zeros_like(deeper)])
+        return np.clip((elevation_m - self.centre_[1]) / 1000.0, -1.0, 1.0)
+
+
+@dataclass(frozen=True)
+class _BesideDepth:
+    """What places have in their density beside the snow's depth.
+
+    Logarithm of the factor on the relation, height about the records' (km), the pattern's standard error, elevation (m).
+    """
+
+    log_factor: np.ndarray
+    higher: np.ndarray
+    pattern_se: np.ndarray
+    elevation_m: np.ndarray
+
+
+def _evenly_between(at: np.ndarray) -> np.ndarray:
+    """Return weights that take values at rising numbers to all from the first, 0, to the last.
+
+    (numbers, values), linear.
+    """
+    numbers = np.arange(at[-1] + 1)
+    return np.stack([np.interp(numbers, at, one) for one in np.eye(len(at))], axis=1)
 
 
 def _alike(site: np.ndarray, xy: np.ndarray) -> np.ndarray:

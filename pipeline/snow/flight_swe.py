@@ -44,9 +44,12 @@ def without_negatives(depth_m: np.ndarray, area_m2: np.ndarray, slices: np.ndarr
     array([0. , 0. , 0. , 0.5])
     """
     out = np.maximum(depth_m, 0.0)
-    owed = np.bincount(slices, area_m2 * (out - depth_m), slices.max() + 1)
-    order = np.lexsort((out, slices))
-    water = (out * area_m2)[order]
+    negative = depth_m < 0
+    owed = np.bincount(slices[negative], -(area_m2 * depth_m)[negative], slices.max() + 1)
+    # Only slices that owe something pay, and of them only the positive depths.
+    paying = np.flatnonzero((out > 0) & (owed > 0)[slices])
+    order = paying[np.lexsort((out[paying], slices[paying]))]
+    water = out[order] * area_m2[order]
     starts = np.searchsorted(slices[order], np.arange(len(owed)))
     running = np.cumsum(water)
     before = np.concatenate([[0.0], running])[starts]

@@ -9,7 +9,7 @@ import pandas as pd
 from scipy.special import ndtr
 
 from snowtally.model.ground import GroundRecord
-from snowtally.statistics.few_values import row_medians
+from snowtally.statistics.few_values import known_mean, row_medians
 from snowtally.statistics.regression import BayesianLine
 
 LAPSE_K_PER_KM = (-6.0, 1.2)
@@ -149,22 +149,24 @@ def _forcing(ground: GroundRecord, days: pd.DatetimeIndex, nodes_m: np.ndarray) 
     fallen, _ = _records(ground, "precipitation_mm", days)
     if warmth.empty or fallen.empty:
         return None
+    # As arrays: a table's own bookkeeping takes ten times as long, and each group of sites left out asks anew.
+    felt, caught, height = warmth.to_numpy(float), fallen.to_numpy(float), height.to_numpy(float)
     slope, centre = LAPSE_K_PER_KM[0], float(height.mean())
-    at_centre = warmth - slope * (height - centre) / 1000.0
-    common = at_centre.mean(axis=1)
-    offset = at_centre.sub(common, axis=0).mean()
+    at_centre = felt - slope * (height - centre) / 1000.0
+    offset = known_mean(at_centre - known_mean(at_centre, 1)[:, None], 0)
     line = BayesianLine(np.array([5.0, LAPSE_K_PER_KM[1]])).fit(
-        np.column_stack([np.ones(len(height)), (height - centre) / 1000.0]), offset.to_numpy(),
-        np.full(len(height), STATION_OFFSET_K**2),
+        np.column_stack([np.ones(len(height)), (height - centre) / 1000.0]), offset, np.full(len(height), STATION_OFFSET_K**2)
     )  # fmt: skip
     slope += float(line.coefficients_[1])
-    at_centre = warmth - slope * (height - centre) / 1000.0
-    offset = at_centre.sub(at_centre.mean(axis=1), axis=0).mean()
-    level = pd.Series(row_medians((at_centre - offset).to_numpy(float)), at_centre.index).reindex(days)
-    observed = (level.notna() & fallen.notna().any(axis=1).reindex(days, fill_value=False)).to_numpy()
+    at_centre = felt - slope * (height - centre) / 1000.0
+    offset = known_mean(at_centre - known_mean(at_centre, 1)[:, None], 0)
+    level = pd.Series(row_medians(at_centre - offset), days)
+    observed = level.notna().to_numpy() & np.isfinite(caught).any(axis=1)
     level = level.interpolate(limit_direction="both").to_numpy()
-    catch = fallen.sum() / fallen.notna().mul(fallen.mean(axis=1), axis=0).sum()
-    precipitation = (fallen / catch.where(catch > 0)).mean(axis=1).reindex(days).fillna(0.0).to_numpy()
+    common = np.where(np.isfinite(caught), known_mean(caught, 1)[:, None], np.nan)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        catch = known_mean(caught, 0) / known_mean(common, 0)
+    precipitation = np.nan_to_num(known_mean(caught / np.where(catch > 0, catch, np.nan), 1))
     temperature = level[:, None] + slope * (nodes_m - centre)[None, :] / 1000.0
     precipitation = np.maximum(precipitation, 0.0)
     for shared in (nodes_m, temperature, precipitation, observed):

@@ -190,8 +190,8 @@ class _Spans:
         names, days = ground.sites.index, forcing.days
         marks = days[::-1][::SPAN_DAYS][::-1]
         marks = marks if flown is None else marks.union([flown])
-        stations = ground.station_series.reindex(index=marks, columns=names).reindex(days)
-        seen = stations.fillna(ground.course_days.reindex(index=days, columns=names)).to_numpy(float)
+        stations = ground.station_series.reindex(index=marks, columns=names).reindex(days).to_numpy(float)
+        seen = np.where(np.isfinite(stations), stations, ground.course_days.reindex(index=days, columns=names))
         pairs = [np.empty((0, 3), int)]
         for site in range(len(names)):
             rows = np.flatnonzero(np.isfinite(seen[:, site]))

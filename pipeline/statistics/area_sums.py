@@ -6,8 +6,8 @@ cheap on millions of cells without giving up its accuracy:
 * Cells are gathered to square blocks of a fraction of the correlation length. A block stands for the MEAN of the field at
   up to 4 x 4 points within it, and the correlation between blocks is the mean over all pairs of those points, so that no
   variance within a block is lost or invented.
-* Correlation ends at the variogram's reach, so the blocks are cut into tiles that only look that far beyond their edges,
-  and a tile transforms only the groups that it holds.
+* Correlation ends at the variogram's reach, so that a transform only spans a group's own blocks and as far beyond. Where it
+  ends within two cells, pairs of neighbours are summed without any transform.
 * Everything that is later taken from this prior, such as the data terms of kriging, is made of the same points.
 """
 
@@ -33,8 +33,8 @@ POINTS = 4
 """Points along a block's side at most. Accuracy and cost alone."""
 
 SIDE_BLOCKS = 64
-"""Blocks along the grid's longer side at least, however long the correlation: the groups' shapes must survive. Blocks along a tile's
-side at least; it grows with the reach, and no result depends on that. Accuracy and cost alone."""
+"""Blocks along the grid's longer side at least, however long the correlation: the groups' shapes must survive. A wide group is cut
+into pieces of eight times as many blocks a side at least, and of sixteen reaches; no result depends on that. Accuracy and cost alone."""
 
 
 @dataclass(frozen=True)
@@ -78,15 +78,12 @@ class Blocks:
         reach = int(np.ceil(correlation.reach_m / width)) + 1
         reaches = [min(reach, n - 1) for n in self.shape]
         kernel = self._kernel(correlation, reaches)
-        rows, columns = (
-            tiles(n, n if 2 * r >= n else max(SIDE_BLOCKS, r)) for n, r in zip(self.shape, reaches, strict=True)
-        )
-        windows = [_Window.of((r, c), reaches, self.shape) for r in rows for c in columns]
-        # Windows within the grid are of one size, those at its edges of a few more.
-        spectra = {size: rfft2(_wrapped(kernel, size)) for size in {window.size for window in windows}}
+        pieces = self._pieces(reaches)
+        # Sizes are rounded up, so that pieces share the kernel's transforms.
+        spectra = {size: rfft2(_wrapped(kernel, size)) for size in {piece.size for piece in pieces}}
         total = np.zeros((self.sums.shape[1],) * 2)
-        for held, part in in_threads(lambda window: self._part(window, spectra[window.size]), windows):
-            total[held] += part
+        for group, part in in_threads(lambda piece: (piece.group, self._with_all(piece, spectra[piece.size])), pieces):
+            total[group] += part
         return 0.5 * (total + total.T)
 
     def sums_of(self, function: Callable[[np.ndarray], np.ndarray], corner: tuple[float, float]) -> np.ndarray:
@@ -127,52 +124,93 @@ class Blocks:
                 kernel += share[a] * share[b] * correlation.correlation(distance)
         return kernel
 
-    def _part(self, window: _Window, spectrum: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return a window's groups and their covariance with all groups."""
-        within = self.sums[window.numbers(window.inner, self.shape)]
-        around = self.sums[window.numbers(window.outer, self.shape)].T
-        held = np.unique(within.indices)
-        rows, columns = (
-            slice(i.start - o.start, i.stop - o.start) for i, o in zip(window.inner, window.outer, strict=True)
-        )
-        height, width = (o.stop - o.start for o in window.outer)
-        dense = within[:, held].toarray().T.reshape(len(held), rows.stop - rows.start, columns.stop - columns.start)
-        covariance = np.empty((len(held), self.sums.shape[1]))
-        padded = np.zeros(window.size)
-        # One after the other: together they would fill a thread's memory.
-        for number, one in enumerate(dense):
-            padded[rows, columns] = one
-            spread = irfft2(rfft2(padded) * spectrum, s=window.size)
-            covariance[number] = around @ spread[:height, :width].ravel()
-        return held, covariance
+    def _pieces(self, reaches: list[int]) -> list[_Piece]:
+        """Return the groups' blocks, those of a wide group cut to tiles."""
+        by_group = self.sums.tocsc()
+        side = max(8 * SIDE_BLOCKS, 16 * max(reaches))
+        pieces = []
+        for group in np.flatnonzero(np.diff(by_group.indptr)):
+            own = slice(*by_group.indptr[group : group + 2])
+            at = np.stack(np.divmod(by_group.indices[own], self.shape[1]))
+            tile = (at[0] // side) * self.shape[1] + at[1] // side
+            for one in np.unique(tile):
+                inside = tile == one
+                pieces.append(_Piece.of(int(group), at[:, inside], by_group.data[own][inside], reaches, self.shape))
+        return pieces
+
+    def _with_all(self, piece: _Piece, spectrum: np.ndarray) -> np.ndarray:
+        """Return the covariance of a piece with all groups."""
+        rows, columns = piece.outer
+        padded = np.zeros(piece.size)
+        padded[piece.at[0] - rows.start, piece.at[1] - columns.start] = piece.weight
+        spread = irfft2(rfft2(padded) * spectrum, s=piece.size)
+        # Whole rows of the grid: their entries lie side by side.
+        around = np.zeros((rows.stop - rows.start, self.shape[1]))
+        around[:, columns] = spread[: len(around), : columns.stop - columns.start]
+        ends = self.sums.indptr[rows.start * self.shape[1] : rows.stop * self.shape[1] + 1]
+        entries = slice(ends[0], ends[-1])
+        parts = self.sums.data[entries], self.sums.indices[entries], ends - ends[0]
+        return csr_array(parts, shape=(around.size, self.sums.shape[1])).T @ around.ravel()
 
 
 @dataclass(frozen=True)
-class _Window:
-    """A tile of blocks and the blocks around it.
+class _Piece:
+    """Blocks of a group, (2, n) rows and columns with their weights, and the blocks around them.
 
     `size` is that of a transform in which nothing wraps onto them.
     """
 
-    inner: tuple[slice, ...]
+    group: int
+    at: np.ndarray
+    weight: np.ndarray
     outer: tuple[slice, ...]
     size: tuple[int, ...]
 
     @classmethod
-    def of(cls, tile: tuple[slice, slice], reaches: list[int], shape: tuple[int, int]) -> _Window:
+    def of(cls, group: int, at: np.ndarray, weight: np.ndarray, reaches: list[int], shape: tuple[int, int]) -> _Piece:
         outer, size = [], []
-        for inner, reach, n in zip(tile, reaches, shape, strict=True):
-            start, stop = max(inner.start - reach, 0), min(inner.stop + reach, n)
+        for low, high, reach, n in zip(at.min(axis=1), at.max(axis=1) + 1, reaches, shape, strict=True):
+            start, stop = max(int(low) - reach, 0), min(int(high) + reach, n)
             outer.append(slice(start, stop))
-            furthest = max(stop - inner.start, inner.stop - start)
-            size.append(next_fast_len(furthest + reach, real=True))
-        return cls(tile, tuple(outer), tuple(size))
+            furthest = max(stop - int(low), int(high) - start)
+            size.append(next_fast_len(-(-(furthest + reach) // 32) * 32, real=True))
+        return cls(group, at, weight, tuple(outer), tuple(size))
 
-    @staticmethod
-    def numbers(window: tuple[slice, ...], shape: tuple[int, int]) -> np.ndarray:
-        """Return the numbers of the blocks of a window, row by row."""
-        rows, columns = (np.arange(s.start, s.stop) for s in window)
-        return (rows[:, None] * shape[1] + columns).ravel()
+
+def neighbours_covariance(
+    weight: np.ndarray, group: np.ndarray, n_groups: int, cell_m: float, correlation: Variogram
+) -> np.ndarray:
+    """Return the covariance of sums of cells that hardly see beyond their neighbours, (groups, groups).
+
+    Weights, 0 in no group, and groups are (y, x). Each pair of cells within the correlation's reach is summed.
+
+    >>> two = np.array([[1.0, 1.0]]), np.array([[0, 1]])
+    >>> neighbours_covariance(*two, 2, 100.0, Variogram("exponential", 0.0, 1.0, 50.0)).round(4)
+    array([[1.    , 0.1353],
+           [0.1353, 1.    ]])
+    """
+    group = np.maximum(group, 0)
+    total = np.diag(np.bincount(group.ravel(), (weight**2).ravel(), n_groups).astype(float))
+    reach = int(correlation.reach_m // cell_m)
+    # One of each two opposite steps: the other gives the same pairs.
+    steps = [(down, right) for down in range(reach + 1) for right in range(-reach, reach + 1) if (down, right) > (0, 0)]
+    for down, right in steps:
+        distance = cell_m * float(np.hypot(down, right))
+        if distance > correlation.reach_m:
+            continue
+        near, far = _apart(weight.shape[0], down), _apart(weight.shape[1], right)
+        one, other = (near[0], far[0]), (near[1], far[1])
+        pair = group[one] * n_groups + group[other]
+        pairs = np.bincount(pair.ravel(), (weight[one] * weight[other]).ravel(), n_groups**2).reshape(
+            n_groups, n_groups
+        )
+        total += float(correlation.correlation(np.array(distance))) * (pairs + pairs.T)
+    return total
+
+
+def _apart(count: int, step: int) -> tuple[slice, slice]:
+    """Return the slices of a row whose items lie a step apart."""
+    return (slice(max(-step, 0), count - max(step, 0)), slice(max(step, 0), count + min(step, 0)))
 
 
 def block_cells(correlation: Variogram, shape: tuple[int, int], cell_m: float) -> int:

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.constants import kilo
 from scipy.linalg import eigh
 
-from snowtally.statistics.area_sums import Blocks, block_cells
+from snowtally.statistics.area_sums import Blocks, block_cells, neighbours_covariance
 from snowtally.statistics.kriging import Kriging
 from snowtally.statistics.tiles import one_blas_thread
 from snowtally.statistics.variogram import Variogram
@@ -61,6 +62,8 @@ class ErrorPart:
         >>> ErrorPart("carry local", np.array([10.0, 20.0]), 500.0).scaled(np.array([0.5, 0.0])).error_mm
         array([5., 0.])
         """
+        if np.isscalar(share) and share == 1.0:
+            return self
         return replace(self, error_mm=share * self.error_mm)
 
 
@@ -93,7 +96,8 @@ class KrigedPart:
 
 def shared_error(parts: Sequence[ErrorPart]) -> np.ndarray:
     """Return the standard error of the parts that all sites share, mm."""
-    return np.sqrt(sum(part.shared * np.square(part.error_mm) for part in parts))
+    squares = (np.square(part.error_mm) for part in parts if part.shared)
+    return np.sqrt(sum(squares, np.zeros(parts[0].error_mm.shape)))
 
 
 def few_fields(fields: list[np.ndarray]) -> list[np.ndarray]:
@@ -178,10 +182,11 @@ def volume_covariance(
            [180000.,  90000.]])
     """
     groups = _Groups(group, n_groups, cell_m)
+    area = cell_area_m2[groups.inside] / MM_PER_M
     by_part: dict[str, np.ndarray] = {}
     for part in parts:
         se = part.error_mm if isinstance(part, ErrorPart) else part.scale_mm
-        weight = np.where(group >= 0, cell_area_m2 * se / MM_PER_M, 0.0)
+        weight = area * se[groups.inside]
         if not np.isfinite(weight).all():
             raise ValueError(
                 f"Error part {part.name!r} is missing in cells of a zone or band. Give every such cell an error."
@@ -204,21 +209,35 @@ class _Groups:
     count: int
     cell_m: float
 
+    @cached_property
+    def inside(self) -> np.ndarray:
+        """Which cells are of a group, (y, x)."""
+        return self.number >= 0
+
+    @cached_property
+    def _of_each(self) -> np.ndarray:
+        return self.number[self.inside]
+
     def sums(self, values: np.ndarray) -> np.ndarray:
-        """Return the (count,) sums of (y, x) values over the groups."""
-        inside = self.number >= 0
-        return np.bincount(self.number[inside], values[inside], self.count)
+        """Return the (count,) sums of (n,) values of the cells inside over the groups."""
+        return np.bincount(self._of_each, values, self.count)
+
+    def on_grid(self, values: np.ndarray) -> np.ndarray:
+        """Return (n,) values of the cells inside on (y, x), 0 elsewhere."""
+        grid = np.zeros(self.number.shape)
+        grid[self.inside] = values
+        return grid
 
     def blocks(self, weight: np.ndarray, correlation: Variogram) -> Blocks:
         """Return the cells as blocks fine enough for a correlation."""
-        cells = block_cells(correlation, weight.shape, self.cell_m)
-        return Blocks.gather(weight, self.number, self.count, cells, self.cell_m)
+        cells = block_cells(correlation, self.number.shape, self.cell_m)
+        return Blocks.gather(self.on_grid(weight), self.number, self.count, cells, self.cell_m)
 
 
 def _covariance(part: ErrorPart | KrigedPart, weight: np.ndarray, groups: _Groups) -> np.ndarray:
     """Return the covariance of the groups' sums of a part.
 
-    `weight` is in m3 per unit of the part's field.
+    `weight` is (n,) of the cells inside, in m3 per unit of the part's field.
     """
     if isinstance(part, KrigedPart):
         return _kriged_covariance(part, weight, groups)
@@ -228,6 +247,8 @@ def _covariance(part: ErrorPart | KrigedPart, weight: np.ndarray, groups: _Group
         sums = groups.sums(weight)
         return np.outer(sums, sums)
     correlation = Variogram("exponential", 0.0, 1.0, part.correlation_m)
+    if correlation.reach_m <= 2.0 * groups.cell_m:
+        return neighbours_covariance(groups.on_grid(weight), groups.number, groups.count, groups.cell_m, correlation)
     return _semidefinite(groups.blocks(weight, correlation).covariance(correlation))
 
 
@@ -243,7 +264,7 @@ def _kriged_covariance(part: KrigedPart, weight: np.ndarray, groups: _Groups) ->
     with_sites = blocks.sums_of(part.kriging.site_covariance, corner)
     drift = None
     if part.drift is not None:
-        drift = np.column_stack([groups.sums(column * weight) for column in np.moveaxis(part.drift, -1, 0)])
+        drift = np.column_stack([groups.sums(column * weight) for column in part.drift[groups.inside].T])
     return _semidefinite(part.kriging.sums_covariance(prior, with_sites, groups.sums(weight), drift))
 
 

@@ -1,4 +1,4 @@
-"""Median and quantile of few values: numpy's own take twenty times as long to begin as they do to reckon."""
+"""Median, quantile and mean of few values: the libraries' own take many times as long to begin as they do to reckon."""
 
 from __future__ import annotations
 
@@ -46,3 +46,18 @@ def row_medians(rows: np.ndarray) -> np.ndarray:
     # What is missing is sorted to the end, where a row of nothing else finds it.
     ordered, row = np.sort(rows, axis=1), np.arange(len(rows))
     return (ordered[row, (count - 1) // 2] + ordered[row, count // 2]) / 2
+
+
+def known_mean(values: np.ndarray, axis: int) -> np.ndarray:
+    """Return the mean of the known values along an axis.
+
+    Missing where none is known.
+
+    >>> known_mean(np.array([[3.0, np.nan, 1.0], [np.nan, np.nan, np.nan]]), 1).tolist()
+    [2.0, nan]
+    """
+    known = np.isfinite(values)
+    count = known.sum(axis=axis)
+    return np.divide(
+        np.where(known, values, 0.0).sum(axis=axis), count, out=np.full(count.shape, np.nan), where=count > 0
+    )

@@ -18,13 +18,20 @@ def horn_gradient(elevation_m: np.ndarray, cell_m: float) -> tuple[np.ndarray, n
     """
     padded = np.pad(elevation_m, 1, constant_values=np.nan)
     rows, columns = elevation_m.shape
-    around = {
-        (dy, dx): padded[1 + dy : 1 + dy + rows, 1 + dx : 1 + dx + columns] for dy in (-1, 0, 1) for dx in (-1, 0, 1)
-    }
-    z = {side: np.where(np.isfinite(values), values, elevation_m) for side, values in around.items()}
-    east = (z[-1, 1] + 2 * z[0, 1] + z[1, 1]) - (z[-1, -1] + 2 * z[0, -1] + z[1, -1])
-    south = (z[1, -1] + 2 * z[1, 0] + z[1, 1]) - (z[-1, -1] + 2 * z[-1, 0] + z[-1, 1])
+    around = [[padded[down : down + rows, right : right + columns] for right in range(3)] for down in range(3)]
+    east, south = _rises(around)
+    beside = (np.isnan(east) | np.isnan(south)) & np.isfinite(elevation_m)
+    centre = elevation_m[beside]
+    around = [[np.where(np.isfinite(z[beside]), z[beside], centre) for z in row] for row in around]
+    east[beside], south[beside] = _rises(around)
     return east / (8 * cell_m), south / (8 * cell_m)
+
+
+def _rises(z: list[list[np.ndarray]]) -> tuple[np.ndarray, np.ndarray]:
+    """Return eight times the rise by a cell, east and south, from 3 x 3 elevations."""
+    east = (z[0][2] + 2 * z[1][2] + z[2][2]) - (z[0][0] + 2 * z[1][0] + z[2][0])
+    south = (z[2][0] + 2 * z[2][1] + z[2][2]) - (z[0][0] + 2 * z[0][1] + z[0][2])
+    return east, south
 
 
 def add_exposure(terrain: xr.Dataset) -> xr.Dataset:
@@ -37,15 +44,14 @@ def add_exposure(terrain: xr.Dataset) -> xr.Dataset:
     cell_m = abs(float(elevation["x"][1] - elevation["x"][0]))
     east, south = horn_gradient(elevation.to_numpy(), cell_m)
     steep = np.hypot(east, south)
-    slope = np.arctan(steep)
-    # Downslope points against the gradient; rows run south, so the northward gradient is -south and downslope north is +south.
-    grid_aspect = np.arctan2(-east, south)
-    # Convergence is the angle from true north to grid north, so it adds to a bearing counted from grid north.
-    aspect = grid_aspect + np.deg2rad(terrain["convergence"].to_numpy())
+    # Downslope points against the gradient; rows run south, so downslope north is +south and downslope east is -east. Convergence is
+    # the angle from true north to grid north, so it adds to a bearing counted from grid north.
+    turn = np.deg2rad(terrain["convergence"].to_numpy())
+    along, across, steepness = np.cos(turn), np.sin(turn), np.sqrt(1.0 + steep**2)
     return terrain.assign(
-        slope=(("y", "x"), np.rad2deg(slope), {"units": "degree"}),
-        northness=(("y", "x"), np.sin(slope) * np.cos(aspect), {"units": "1"}),
-        eastness=(("y", "x"), np.sin(slope) * np.sin(aspect), {"units": "1"}),
+        slope=(("y", "x"), np.rad2deg(np.arctan(steep)), {"units": "degree"}),
+        northness=(("y", "x"), (south * along + east * across) / steepness, {"units": "1"}),
+        eastness=(("y", "x"), (south * across - east * along) / steepness, {"units": "1"}),
     )
 
 

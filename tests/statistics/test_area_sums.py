@@ -5,7 +5,7 @@ import pytest
 from scipy.spatial.distance import cdist
 
 from snowtally.statistics import area_sums
-from snowtally.statistics.area_sums import Blocks, block_cells
+from snowtally.statistics.area_sums import Blocks, block_cells, neighbours_covariance
 from snowtally.statistics.variogram import Variogram
 
 CELL_M = 100.0
@@ -46,12 +46,26 @@ def test_whole_cells_give_the_sum_over_all_pairs(model, length):
     assert relative(found, all_pairs(group, weight, correlation)) < 1e-6
 
 
-def test_tiles_leave_no_seam(monkeypatch):
+@pytest.mark.parametrize("length", [2.0, 12.0, 20.0])
+def test_pairs_of_neighbours_give_the_sum_over_all_pairs(length):
+    """The lengths see no neighbour, four and eight of them, and those three cells away."""
     group, weight = striped(70, 100)
-    correlation = Variogram("spherical", 0.0, 1.0, 800.0)
+    correlation = Variogram("exponential", 0.0, 1.0, length)
+    found = neighbours_covariance(np.where(group >= 0, weight, 0.0), group, 10, CELL_M, correlation)
     expected = all_pairs(group, weight, correlation)
-    for tile in (9, 23, 64):
-        monkeypatch.setattr(area_sums, "SIDE_BLOCKS", tile)
+    assert relative(found, expected) < 1e-6
+    assert np.abs(np.diag(found) - np.diag(expected)).max() < 1e-6 * expected.max()
+    through_blocks = Blocks.gather(weight, group, 10, 1, CELL_M).covariance(correlation)
+    assert relative(found, through_blocks) < 1e-6
+
+
+def test_tiles_leave_no_seam(monkeypatch):
+    """Groups are cut to pieces of 48 blocks a side, of 64, and not at all."""
+    group, weight = striped(70, 100)
+    correlation = Variogram("spherical", 0.0, 1.0, 150.0)
+    expected = all_pairs(group, weight, correlation)
+    for side in (1, 8, 64):
+        monkeypatch.setattr(area_sums, "SIDE_BLOCKS", side)
         assert relative(Blocks.gather(weight, group, 10, 1, CELL_M).covariance(correlation), expected) < 1e-10
 
 
