@@ -83,10 +83,9 @@ class Sheet:
         left, top, width, height = self.window
         rows, columns = values.shape
         size = max(width, height)
-        bare = np.zeros(values.shape, bool)
         # Snow that has gone since is what a map of change shows; a map of the ground has no snow.
-        if scale.low >= 0 and "source" in self.maps.fields:
-            bare = self.maps.inside & (self.maps.fields["source"] == _NO_SNOW)
+        told = scale.low >= 0 and "source" in self.maps.fields
+        bare = no_snow(self.maps) if told else np.zeros(values.shape, bool)
         data = picture(values, self.light, colours, scale, bare)
         stroke = size / 420
         inside = [
@@ -109,6 +108,11 @@ _NO_SNOW = 3
 """`source` of a cell without snow (docs/archive.md)."""
 
 
+def no_snow(maps: Maps) -> np.ndarray:
+    """Return the cells of the basin without snow, (y, x)."""
+    return maps.inside & (maps.fields["source"] == _NO_SNOW)
+
+
 def _window(inside: np.ndarray, signs: list[SiteSign], most_margin: float) -> tuple[float, float, float, float]:
     """Return left, top, width and height of what a map shows. The basin, and sites near it, with a rim."""
     rows, columns = (np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0))
@@ -127,17 +131,23 @@ def _window(inside: np.ndarray, signs: list[SiteSign], most_margin: float) -> tu
 def _scale_bar(window: tuple[float, float, float, float], step_m: float, distance: Unit) -> Markup:
     left, top, width, height = window
     size = max(width, height)
-    whole = distance.plain(width * step_m)
-    power = 10.0 ** math.floor(math.log10(whole / 4))
-    round_length = next(n * power for n in (5, 2, 1) if n * power <= whole / 4)
-    length = round_length / whole * width
+    length_m, words = round_length(width * step_m, distance)
+    length = length_m / step_m
     x, y = left + 0.03 * size, top + height - 0.03 * size
     tall = 0.012 * size
     return tag(
         "g",
         tag("path", d=f"M{x:.2f} {y - tall:.2f}V{y:.2f}H{x + length:.2f}V{y - tall:.2f}", class_="stroke", stroke_width=round(size / 260, 3)),
-        tag("text", f"{tick_text(round_length)} {distance.label}", x=round(x + length + 0.012 * size, 2), y=round(y, 2), class_="furniture", font_size=round(0.032 * size, 2)),
+        tag("text", words, x=round(x + length + 0.012 * size, 2), y=round(y, 2), class_="furniture", font_size=round(0.032 * size, 2)),
     )  # fmt: skip
+
+
+def round_length(width_m: float, distance: Unit) -> tuple[float, str]:
+    """Return a round length of about a quarter of a map's width, in m, and its words."""
+    whole = distance.plain(width_m)
+    power = 10.0 ** math.floor(math.log10(whole / 4))
+    length = next(n * power for n in (5, 2, 1) if n * power <= whole / 4)
+    return length / whole * width_m, f"{tick_text(length)} {distance.label}"
 
 
 def _north(window: tuple[float, float, float, float], degrees: float) -> Markup:

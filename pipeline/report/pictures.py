@@ -72,7 +72,16 @@ def legend(values: np.ndarray, *, centred: bool = False, factor: float = 1.0) ->
 
 
 def picture(values: np.ndarray, light: np.ndarray, colours: np.ndarray, scale: Legend, bare: np.ndarray) -> str:
-    """Return a map as a PNG in a data URI. One dot a cell, clear outside the basin.
+    """Return a map as a PNG in a data URI, as `coloured` draws it."""
+    sink = io.BytesIO()
+    coloured(values, light, colours, scale, bare).save(sink, "PNG", compress_level=9)
+    return "data:image/png;base64," + base64.b64encode(sink.getvalue()).decode("ascii")
+
+
+def coloured(
+    values: np.ndarray, light: np.ndarray, colours: np.ndarray, scale: Legend, bare: np.ndarray
+) -> Image.Image:
+    """Return a map of one dot a cell, clear outside the basin.
 
     Parameters
     ----------
@@ -87,9 +96,8 @@ def picture(values: np.ndarray, light: np.ndarray, colours: np.ndarray, scale: L
     table = np.clip(np.vstack([colours, BARE])[:, None, :] * darken[None, :, None], 0, 255).astype(np.uint8)
     image = Image.fromarray(index, mode="P")
     image.putpalette([*table.reshape(-1).tolist(), 0, 0, 0])
-    sink = io.BytesIO()
-    image.save(sink, "PNG", transparency=(LEVELS + 1) * SHADES, compress_level=9)
-    return "data:image/png;base64," + base64.b64encode(sink.getvalue()).decode("ascii")
+    image.info["transparency"] = (LEVELS + 1) * SHADES
+    return image
 
 
 def borders(zone: np.ndarray) -> tuple[str, str]:
