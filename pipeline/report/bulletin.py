@@ -5,7 +5,9 @@ from __future__ import annotations
 import io
 from typing import TYPE_CHECKING
 
+import matplotlib as mpl
 import numpy as np
+from matplotlib.figure import Figure
 
 from snowtally.report.colours import WATER, sequential
 from snowtally.report.maps import no_snow, round_length
@@ -16,10 +18,7 @@ from snowtally.report.units import Units
 from snowtally.report.words import CAUTIONS, long_date
 
 if TYPE_CHECKING:
-    from types import ModuleType
-
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 WIDTH_IN, HEIGHT_IN, DOTS_PER_IN = 16.0, 12.0, 100
 """1600 by 1200 dots: sharp across a page of paper and small enough for a letter (common practice, no source)."""
@@ -29,9 +28,6 @@ _INK, _QUIET, _WARN = "#1c2530", "#5b6672", "#8a3b12"
 
 def bulletin(day: PublishedDay, units: Units) -> bytes:
     """Return the map of snow water equivalent as a PNG, with the basin's volume and what the day lacks."""
-    import matplotlib as mpl  # noqa: PLC0415  a second of imports for one picture
-    from matplotlib.figure import Figure  # noqa: PLC0415  as above
-
     fields, maps, unit = day.maps.fields, day.maps, units.swe
     scale = legend(fields["swe"], factor=unit.factor)
     colours = sequential(WATER)
@@ -87,11 +83,11 @@ def _bar(figure: Figure, axes: Axes, cells: float, words: str) -> None:
     figure.text(0.05 + length, 0.083, f"{words}; north is up", size=13)
 
 
-def _legend(figure: Figure, mpl: ModuleType, colours: np.ndarray, ends: tuple[float, float], words: str) -> None:
+def _legend(figure: Figure, colours: np.ndarray, ends: tuple[float, float], words: str) -> None:
     """Draw the scale of colours at the lower right."""
     bar = figure.add_axes((0.6, 0.085, 0.36, 0.02))
     shown = mpl.colors.ListedColormap(colours / 255)
     scale = mpl.colors.Normalize(*ends)
     drawn = figure.colorbar(mpl.cm.ScalarMappable(scale, shown), cax=bar, orientation="horizontal", label=words)
-    drawn.ax.xaxis.label.set_size(13)
+    drawn.ax.xaxis.label.set_fontsize(13)
     drawn.ax.tick_params(labelsize=13)

@@ -84,8 +84,8 @@ class Sheet:
         rows, columns = values.shape
         size = max(width, height)
         # Snow that has gone since is what a map of change shows; a map of the ground has no snow.
-        told = scale.low >= 0 and "source" in self.maps.fields
-        bare = no_snow(self.maps) if told else np.zeros(values.shape, bool)
+        snow_free = scale.low >= 0 and "source" in self.maps.fields
+        bare = no_snow(self.maps) if snow_free else np.zeros(values.shape, bool)
         data = picture(values, self.light, colours, scale, bare)
         stroke = size / 420
         inside = [
