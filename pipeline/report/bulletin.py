@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import matplotlib as mpl
 import numpy as np
+from matplotlib import cm, colors
 from matplotlib.figure import Figure
 
 from snowtally.report.colours import WATER, sequential
@@ -48,9 +49,7 @@ def bulletin(day: PublishedDay, units: Units) -> bytes:
             figure.text(0.04, 0.865 - 0.032 * number, words, size=16, color=colour)
         length, words = round_length(np.ptp(axes.get_xlim()) * maps.step_m, units.distance)
         _bar(figure, axes, length / maps.step_m, words)
-        _legend(
-            figure, mpl, colours, (scale.low * unit.factor, scale.high * unit.factor), f"{unit.label}; grey: no snow"
-        )
+        _legend(figure, colours, (scale.low * unit.factor, scale.high * unit.factor), f"{unit.label}; grey: no snow")
         figure.text(0.04, 0.025, CAUTIONS[0], size=12, color=_QUIET)
         sink = io.BytesIO()
         figure.savefig(sink, format="png", metadata={"Software": None})
@@ -86,8 +85,8 @@ def _bar(figure: Figure, axes: Axes, cells: float, words: str) -> None:
 def _legend(figure: Figure, colours: np.ndarray, ends: tuple[float, float], words: str) -> None:
     """Draw the scale of colours at the lower right."""
     bar = figure.add_axes((0.6, 0.085, 0.36, 0.02))
-    shown = mpl.colors.ListedColormap(colours / 255)
-    scale = mpl.colors.Normalize(*ends)
-    drawn = figure.colorbar(mpl.cm.ScalarMappable(scale, shown), cax=bar, orientation="horizontal", label=words)
+    shown = colors.ListedColormap(colours / 255)
+    scale = colors.Normalize(*ends)
+    drawn = figure.colorbar(cm.ScalarMappable(scale, shown), cax=bar, orientation="horizontal", label=words)
     drawn.ax.xaxis.label.set_fontsize(13)
     drawn.ax.tick_params(labelsize=13)
