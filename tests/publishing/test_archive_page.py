@@ -16,7 +16,9 @@ import pytest
 import xarray as xr
 from made_day import made_day
 
+from snowtally import reading
 from snowtally.model.variables import VARIABLES
+from snowtally.publishing.cube import write_cube
 from snowtally.publishing.publish import publish
 
 ROOT = Path(__file__).parents[2]
@@ -33,6 +35,7 @@ def place(tmp_path_factory):
     folder = tmp_path_factory.mktemp("docs")
     for number, date in enumerate(("2031-04-10", "2031-04-14")):
         publish(folder / "archive", made_day(date, extra_mm=number), make_provenance(str(number)))
+    write_cube(reading.open_days(folder / "archive", "larkmoor", "2031-04-10", "2031-04-14"), folder / "season.zarr")
     return folder
 
 
@@ -58,7 +61,7 @@ def basin(place) -> pd.Series:
 
 
 def test_the_page_speaks_every_language():
-    assert [len(of(language)) for language in ("python", "r", "js", "sh")] == [7, 1, 1, 3]
+    assert [len(of(language)) for language in ("python", "r", "js", "sh")] == [8, 1, 1, 3]
 
 
 @pytest.mark.parametrize(
@@ -71,6 +74,7 @@ def test_the_page_speaks_every_language():
         (4, lambda _: "larkmoor-2031-04-14-r001 2031-04-14 14:00:00+00:00"),
         (5, lambda _: "007"),
         (6, lambda _: "volume_se_m3="),
+        (7, lambda _: "revisions [1 1]"),
     ],
 )
 def test_python(place, number, told, monkeypatch, capsys):
