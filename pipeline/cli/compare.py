@@ -171,8 +171,8 @@ def _totals(totals: pd.DataFrame, units: Units) -> Table:
 
     swe, rows = label(units.swe), []
     for row in totals[totals["level"] != "zone_band"].itertuples():
-        band = "-".join(figure(edge, units.elevation) for edge in (row.band_low_m, row.band_high_m))
-        names = {"basin": "basin", "zone": row.zone_id, "band": f"{band} {label(units.elevation)}"}
+        band = "-".join(figure(edge, units.band) for edge in (row.band_low_m, row.band_high_m))
+        names = {"basin": "basin", "zone": row.zone_id, "band": f"{band} {label(units.band)}"}
         volumes = (row.volume_m3_a, row.volume_se_m3_a, row.volume_m3_b, row.volume_se_m3_b)
         change = volume(abs(row.change_m3), units)
         rows.append([

@@ -162,12 +162,12 @@ def _bands(totals: pd.DataFrame, units: Units) -> Table:
 
     area, swe = label(units.area), label(units.swe)
     headers = (
-        f"band {label(units.elevation)}", f"area {area}", f"snow {area}", f"mean SWE {swe}", "se", label(units.volume),
+        f"band {label(units.band)}", f"area {area}", f"snow {area}", f"mean SWE {swe}", "se", label(units.volume),
         "se", "10 %", "90 %", f"density {label(units.density)}",
     )  # fmt: skip
     rows = [
         [
-            f"{figure(row.band_low_m, units.elevation)}-{figure(row.band_high_m, units.elevation)}",
+            f"{figure(row.band_low_m, units.band)}-{figure(row.band_high_m, units.band)}",
             figure(row.area_km2, units.area, finer=1),
             figure(row.snow_area_km2, units.area, finer=1),
             figure(row.swe_mean_mm, units.swe),

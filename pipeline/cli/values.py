@@ -43,8 +43,12 @@ def figure(value: float, unit: Unit, *, finer: int = 0, signed: bool = False) ->
     >>> from snowtally.report.units import US
     >>> figure(254.0, METRIC.swe), figure(254.0, US.swe), figure(-25.4, US.swe, signed=True)
     ('254', '10.0', '-1.0')
+    >>> figure(2400.0, US.band), figure(0.04, METRIC.swe)
+    ('7870', '0')
     """
-    return "" if math.isnan(value) else f"{unit.plain(value):{'+' if signed else ''}.{unit.decimals + finer}f}"
+    decimals = unit.decimals + finer
+    rounded = round(unit.plain(value), decimals)
+    return "" if math.isnan(value) else f"{rounded:{'+' if signed else ''}.{max(decimals, 0)}f}"
 
 
 def label(unit: Unit) -> str:

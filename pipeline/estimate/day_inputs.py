@@ -37,7 +37,7 @@ class DayInputs:
     past_pattern : pattern of earlier seasons' flights on (y, x), as `snow.past_pattern` gives it; None where there is none.
     earlier_pairs : what sites and earlier seasons' flights said on the same days, as `snow.site_gains` takes it; None without any.
     checks : findings, as rows of `checks.csv`.
-    normals : normals of the sites and the basin: site_id, day, swe_mm, period; None where none are given.
+    normals : normals of the sites, the zones and the basin: site_id, day, swe_mm, period; None where none are given.
     forecast : days of the weather table after the date, each issue known on it; None where there is no weather table.
     albedo : albedo seen of late on the grid, `snow_albedo` and `age_days`; None where there is none.
     settling : the season's modelled density; made by `estimate_day`.

@@ -64,8 +64,7 @@ def _estimated(inputs: DayInputs, choices: Choices) -> Day:
         day = with_outlook(day, _for_outlook(day_map.inputs))
     if inputs.normals is None:
         return day
-    swe_mean_mm = float(day.totals["swe_mean_mm"].iloc[0])
-    return replace(day, normals=in_per_cent(inputs.normals, inputs.day, swe_mean_mm, day.sites))
+    return replace(day, normals=in_per_cent(inputs.normals, inputs.day, day.totals, day.sites))
 
 
 NO_WEATHER = "the settings name no weather table (inputs.weather)"

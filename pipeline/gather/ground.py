@@ -116,7 +116,7 @@ def gather_tables(sources: DaySources, basin: Basin) -> TablesRead:
         stations = sites[(sites["kind"] == "station") & ~sites["site_id"].isin(off)]
         findings += silent_stations(all_records, stations, pd.Timestamp(date), settings.stations.silent_days)
     tables = {"sites": sites, "courses": samples, "stations": records, "weather": weather}
-    normals, noticed = read_normals(sources.table("normals"), settings.basin.id, list(sites["site_id"]))
+    normals, noticed = read_normals(sources.table("normals"), settings.basin.id, [*sites["site_id"], *basin.zone_ids])
     findings += noticed
     # A basin without these is the same basin whether or not the program knows of them.
     beside = {"overrides": overrides, "normals": normals}

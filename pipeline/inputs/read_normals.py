@@ -1,4 +1,4 @@
-"""Normals: what a site or the basin holds on a day of the year in the mean of a stated period."""
+"""Normals: what a site, a zone or the basin holds on a day of the year in the mean of a stated period."""
 
 from __future__ import annotations
 
@@ -14,15 +14,15 @@ from snowtally.model.problems import Finding
 from snowtally.model.rules import sites as rules
 
 
-def read_normals(source: Source, basin_id: str, site_ids: Sequence[str]) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return the normals of sites and basin, and the findings.
+def read_normals(source: Source, basin_id: str, known_ids: Sequence[str]) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return the normals of sites, zones and basin, and the findings.
 
-    There is one row for each site (or the basin) and day of the year.
+    There is one row for each site (or zone, or the basin) and day of the year.
 
     Parameters
     ----------
-    basin_id : in the column site_id it means the basin's mean SWE over its whole area.
-    site_ids : the sites that there are.
+    basin_id : in the column site_id it means the basin's mean SWE over its whole area, as a zone's identifier means the zone's.
+    known_ids : the sites and zones that there are.
 
     Returns
     -------
@@ -34,7 +34,7 @@ def read_normals(source: Source, basin_id: str, site_ids: Sequence[str]) -> tupl
         rows["period"] = ""
     # A leap year, so that 02-29 is a day.
     day = pd.to_datetime("2028-" + rows["day"].str.strip(), format="%Y-%m-%d", errors="coerce")
-    stranger = ~rows["site_id"].isin([basin_id, *site_ids])
+    stranger = ~rows["site_id"].isin([basin_id, *known_ids])
     wrong = day.isna() | rows["swe_mm"].isna() | (rows["swe_mm"] < 0)
     findings += rows_set_aside(
         rows[wrong],

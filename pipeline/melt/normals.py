@@ -15,7 +15,7 @@ COLUMNS = ("level", "site_id", "swe_mm", "normal_mm", "per_cent", "period")
 
 
 def normal_on(normals: pd.DataFrame, date: dt.date, season_start: dt.date) -> float:
-    """Return the normal of a site or basin on a date, mm.
+    """Return the normal of a site, zone or basin on a date, mm.
 
     On a line between the days given, missing outside them.
 
@@ -51,16 +51,17 @@ def _into_year(day: str, year: int) -> pd.Timedelta:
     return pd.Timestamp(year, month, min(number, last)) - pd.Timestamp(year, 1, 1)
 
 
-def in_per_cent(normals: pd.DataFrame, day: BasinDay, swe_mean_mm: float, sites: pd.DataFrame) -> pd.DataFrame:
-    """Return the basin and the sites in per cent of normal.
+def in_per_cent(normals: pd.DataFrame, day: BasinDay, totals: pd.DataFrame, sites: pd.DataFrame) -> pd.DataFrame:
+    """Return the basin, the zones and the sites in per cent of normal.
 
     One row each of those that have a normal on the date.
 
     Parameters
     ----------
     normals : as `read_normals` gives them.
-    day : the basin's day; its normals stand under the basin's id.
-    swe_mean_mm : the basin's mean SWE on the day, mm.
+    day : the basin's day; its normals stand under the basin's id, those of a zone under the zone's. An id that is a site's too is
+        the site's.
+    totals : level, zone_id and swe_mean_mm (mm) of the basin and its zones.
     sites : site_id and swe_mm as observed, missing where a site told nothing.
 
     Returns
@@ -68,20 +69,25 @@ def in_per_cent(normals: pd.DataFrame, day: BasinDay, swe_mean_mm: float, sites:
     table : `COLUMNS`; per_cent is missing where the normal is below `LITTLE_MM`, which a single storm would double, or the site has
         no value.
     """
-    swe = dict(zip(sites["site_id"], sites["swe_mm"].astype(float), strict=True)) | {day.basin_id: swe_mean_mm}
+    whole, zones = (totals[totals["level"] == level] for level in ("basin", "zone"))
+    swe = {
+        **{zone: ("zone", mean) for zone, mean in zip(zones["zone_id"], zones["swe_mean_mm"], strict=True)},
+        **{site: ("site", held) for site, held in zip(sites["site_id"], sites["swe_mm"].astype(float), strict=True)},
+        day.basin_id: ("basin", float(whole["swe_mean_mm"].iloc[0])),
+    }
     rows = []
     for site_id, given in normals.groupby("site_id", sort=True):
         normal = normal_on(given, day.date, day.season_start)
         if site_id not in swe or not np.isfinite(normal):
             continue
-        usual = normal >= LITTLE_MM
+        level, held = swe[site_id]
         rows.append(
             {
-                "level": "basin" if site_id == day.basin_id else "site",
+                "level": level,
                 "site_id": site_id,
-                "swe_mm": swe[site_id],
+                "swe_mm": held,
                 "normal_mm": normal,
-                "per_cent": 100.0 * swe[site_id] / normal if usual else np.nan,
+                "per_cent": 100.0 * held / normal if normal >= LITTLE_MM else np.nan,
                 "period": ", ".join(sorted({text for text in given["period"] if text})),
             }
         )

@@ -21,22 +21,22 @@ def axis_end(unit: Unit, *values: Iterable[float]) -> float:
     return 1.05 * most if most > 0 else 1.0
 
 
-def grid_x(across: Scale, label: str, top: float, foot: float) -> Markup:
+def grid_x(across: Scale, unit: Unit, top: float, foot: float) -> Markup:
     """Return the upright lines of an axis, its numbers and unit."""
     marks = ticks(across.low, across.high, 5)
     lines = [tag("path", d=f"M{across(v):.1f} {top}V{foot}", class_="grid") for v in marks]
-    texts = [tag("text", tick_text(v), x=across(v), y=foot + 15, class_="label middle") for v in marks]
-    name = tag("text", label, x=across.end, y=foot + 32, class_="label end unit")
+    texts = [tag("text", tick_text(v, unit.thousands), x=across(v), y=foot + 15, class_="label middle") for v in marks]
+    name = tag("text", unit.label, x=across.end, y=foot + 32, class_="label end unit")
     return join([*lines, *texts, name])
 
 
-def grid_y(up: Scale, label: str, left: float, right: float) -> Markup:
+def grid_y(up: Scale, unit: Unit, left: float, right: float) -> Markup:
     """Return the level lines of an axis, its numbers and unit."""
     marks = ticks(up.low, up.high, 6)
     lines = [tag("path", d=f"M{left} {up(v):.1f}H{right}", class_="grid") for v in marks]
-    texts = [tag("text", tick_text(v), x=left - 6, y=up(v) + 4, class_="label end") for v in marks]
+    texts = [tag("text", tick_text(v, unit.thousands), x=left - 6, y=up(v) + 4, class_="label end") for v in marks]
     # Above the highest number, which may stand at the axis' very end.
-    name = tag("text", label, x=2, y=up.end - 11, class_="label unit")
+    name = tag("text", unit.label, x=2, y=up.end - 11, class_="label unit")
     return join([*lines, *texts, name])
 
 

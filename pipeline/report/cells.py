@@ -37,6 +37,6 @@ def cells(maps: Maps, zone_names: dict[str, str], shown: dict[str, Shown]) -> di
     rows, columns = (np.flatnonzero(maps.inside.any(axis=axis)) for axis in (1, 0))
     return {
         "width": len(maps.x), "height": len(maps.y), "step": maps.step_m, "left": float(maps.x[0] - maps.step_m / 2),
-        "top": float(maps.y[0] + maps.step_m / 2), "zones": list(zone_names.values()), "layers": layers, "text": packed.text,
+        "top": float(maps.y[0] + maps.step_m / 2), "zones": list(zone_names.values()), "thousands": next(iter(shown.values())).unit.thousands, "layers": layers, "text": packed.text,
         "middle": [int(columns[len(columns) // 2]), int(rows[len(rows) // 2])] if rows.size else [0, 0],
     }  # fmt: skip

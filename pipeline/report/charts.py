@@ -25,6 +25,9 @@ MONTH_WIDTH = 24.0
 """Room that the name of a month takes on an axis."""
 
 
+LETTER_WIDTH = 6.9
+"""Width of a figure in the charts' text of 12 units (common practice, no source)."""
+
 LINE_HEIGHT = 12
 """Height of a line of text, in units of a chart: names nearer to each other would lie over each other."""
 
@@ -35,20 +38,23 @@ def bands_chart(bands: pd.DataFrame, units: Units) -> Markup:
     `bands` has rows of the level "band" of the totals: band_low_m, band_high_m, volume_m3, volume_p10_m3, volume_p90_m3.
     """
     rows = bands.dropna(subset="volume_m3").sort_values("band_low_m", ascending=False).reset_index(drop=True)
+    names = [
+        f"{units.band.text(low)}\u2013{units.band.text(high)}"
+        for low, high in zip(rows["band_low_m"], rows["band_high_m"], strict=True)
+    ]
     step = 20.0
-    top, left, right = 8.0, 92.0, 12.0
+    top, left, right = 8.0, 16.0 + LETTER_WIDTH * max((len(name) for name in names), default=0), 12.0
     height = top + step * len(rows) + 40
     across = Scale(0.0, axis_end(units.volume, rows["volume_p90_m3"], rows["volume_m3"]), left, WIDTH - right)
     foot = top + step * len(rows)
-    parts = [grid_x(across, units.volume.label, top, foot)]
+    parts = [grid_x(across, units.volume, top, foot)]
     for k, row in enumerate(rows.itertuples()):
         y = top + step * k
         low, middle, high = (
             across(units.volume.plain(v)) for v in (row.volume_p10_m3, row.volume_m3, row.volume_p90_m3)
         )
-        name = f"{units.elevation.text(row.band_low_m)}\u2013{units.elevation.text(row.band_high_m)}"
         parts += [
-            tag("text", name, x=left - 6, y=y + 14, class_="label end"),
+            tag("text", names[k], x=left - 6, y=y + 14, class_="label end"),
             tag("rect", x=left, y=y + 3, width=max(middle - left, 0.0), height=step - 6, class_="bar"),
             whisker_x(low, high, y + step / 2),
         ]
@@ -75,7 +81,7 @@ def exceedance_chart(whole: pd.Series, unit: Unit) -> Markup:
     levels = (0.9, 0.5, 0.1)
     low, middle, high = (unit.plain(float(volume)) for volume in exceeded(mean, se, np.array(levels)))
     parts = [
-        grid_x(across, unit.label, top, foot),
+        grid_x(across, unit, top, foot),
         *(tag("path", d=f"M{left} {up(level):.1f}H{WIDTH - right}", class_="grid") for level in levels),
         *(tag("text", f"{100 * level:.0f} %", x=left - 6, y=up(level) + 4, class_="label end") for level in levels),
         tag("path", d=path([(across(v), up(c)) for v, c in zip(volumes, chances, strict=True)]), class_="line"),
@@ -117,7 +123,7 @@ def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit
     first = max(min([first, *days]) - 3, 0)
     across = Scale(first, max(last, first + 30) + 3, left, WIDTH - right)
     up = Scale(0.0, axis_end(unit, season["volume_p90_m3"], earlier["volume_m3"], marks.normals.values()), foot, top)
-    parts = [grid_y(up, unit.label, left, WIDTH - right)]
+    parts = [grid_y(up, unit, left, WIDTH - right)]
     for start in month_starts(begins, begins + dt.timedelta(days=int(across.high))):
         x = across((start - begins).days)
         if x >= left:
@@ -274,7 +280,7 @@ def outlook_chart(rows: pd.DataFrame, unit: Unit) -> Markup:
     count = len(rows)
     up = Scale(0.0, axis_end(unit, rows["melt_m3"] + rows["melt_se_m3"], rows["potential_melt_m3"]), foot, top)
     step = (WIDTH - left - right) / count
-    parts = [grid_y(up, unit.label, left, WIDTH - right)]
+    parts = [grid_y(up, unit, left, WIDTH - right)]
     each = max(1, round(22 / step))
     for k, row in enumerate(rows.itertuples()):
         x, wide = left + step * (k + 0.12), step * 0.76
@@ -299,7 +305,7 @@ BAR_HALF = 5.0
 """Half the width of a bar that stands for a date by itself, in units of a chart."""
 
 
-def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colours: np.ndarray) -> Markup:
+def bands_through_time(totals: pd.DataFrame, unit: Unit, band: Unit, colours: np.ndarray) -> Markup:
     """Return the volume of stacked bands through a season. The lowest is at the bottom.
 
     `totals` has rows of the level "band" with date, season_day, band_low_m, band_high_m, volume_m3.
@@ -315,7 +321,7 @@ def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colour
     start_day, end_day = int(days[0]) - SIDE_DAYS, int(days[-1]) + SIDE_DAYS
     across = Scale(float(start_day), float(end_day), left, WIDTH - right)
     up = Scale(0.0, axis_end(unit, piled[-1]), foot, top)
-    parts = [grid_y(up, unit.label, left, WIDTH - right)]
+    parts = [grid_y(up, unit, left, WIDTH - right)]
     for start in month_starts(begins + dt.timedelta(days=start_day), begins + dt.timedelta(days=end_day)):
         at = across((start - begins).days)
         parts.append(tag("path", d=f"M{at:.1f} {foot}v5", class_="tick"))
@@ -325,7 +331,7 @@ def bands_through_time(totals: pd.DataFrame, unit: Unit, elevation: Unit, colour
     for k, low in enumerate(lows):
         shade = colours[round(k / max(len(lows) - 1, 1) * (len(colours) - 1))]
         fill = "#{:02x}{:02x}{:02x}".format(*shade.tolist())
-        name = f"{elevation.text(low)} {elevation.label} up"
+        name = f"{band.text(low)} {band.label} up"
         for part in stretches:
             # A date by itself is a bar.
             x = (

@@ -77,12 +77,12 @@ def _maps(
 
 def _total(row: dict[str, Any], units: Units, zone_names: dict[str, str]) -> dict[str, Any]:
     """Return a row of the totals."""
-    elevation = units.elevation
+    band = units.band
     name = _LEVELS[row["level"]]
     if row["level"] == "zone":
         name = zone_names.get(row["zone_id"], row["zone_id"])
     elif row["level"] == "band":
-        name = f"{elevation.text(row['band_low_m'])}\u2013{elevation.text(row['band_high_m'])} {elevation.label}"
+        name = f"{band.text(row['band_low_m'])}\u2013{band.text(row['band_high_m'])} {band.label}"
     se = row["change_m3_se"]
     return row | {
         "name": name,

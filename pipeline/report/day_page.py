@@ -12,6 +12,7 @@ from snowtally.publishing.second_look import second_looks
 from snowtally.reading import withdrawals
 from snowtally.report import day_tables
 from snowtally.report.day_sections import SECTIONS, Shows, rows_of
+from snowtally.report.earlier import standing
 from snowtally.report.notices import decided, identity, lacking, later_runs
 from snowtally.report.published import LEANING_DAYS, DaysAround, PublishedDay
 from snowtally.report.since import DatedTotals, change, flown
@@ -150,18 +151,6 @@ def _dates_compared(around: DaysAround, date: dt.date) -> list[dt.date]:
 
 def _years(earlier: pd.DataFrame, whole: pd.Series) -> dict[str, Any] | None:
     """Return how the day stands against the same day of earlier years. None where the archive holds none."""
-    if earlier.empty:
-        return None
-    mean, count = float(earlier["volume_m3"].mean()), len(earlier)
-    less = int((earlier["volume_m3"] < whole["volume_m3"]).sum())
-    rank = (
-        "more than in each of them"
-        if less == count
-        else "less than in each of them"
-        if less == 0
-        else f"more than in {less} of them"
-    )
-    return {
-        "mean": mean, "count": count, "rank": rank, "per_cent": 100 * float(whole["volume_m3"]) / mean if mean > 0 else float("nan"),
-        "rows": rows_of(earlier.sort_values("date", ascending=False)),
-    }  # fmt: skip
+    rows = earlier[earlier["level"] == "basin"].sort_values("date", ascending=False)
+    stands = standing(float(whole["volume_m3"]), rows["volume_m3"])
+    return stands and {"stands": stands, "rows": rows_of(rows)}

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from snowtally.report import charts, day_tables
+from snowtally.report.against import against
 from snowtally.report.cells import Shown, cells
 from snowtally.report.colours import ERROR, LESS, MORE, WATER, diverging, sequential
 from snowtally.report.maps import Layer, Sheet, SiteSign
@@ -132,11 +133,15 @@ def _season(shows: Shows) -> Content:
 
 
 def _zones(shows: Shows) -> Content:
-    return {"zones": rows_of(shows.day.level("zone")), "zone_names": shows.day.zone_names}
+    zones, basin = (
+        against(shows.day.level(level), shows.around.earlier_years, shows.day.normals) for level in ("zone", "basin")
+    )
+    return {"zones": zones, "zone_names": shows.day.zone_names, "zones_whole": basin.rows[0]}
 
 
 def _bands(shows: Shows) -> Content:
-    return {"bands": rows_of(shows.day.level("band").sort_values("band_low_m", ascending=False))}
+    totals = shows.day.level("band").sort_values("band_low_m", ascending=False)
+    return {"bands": against(totals, shows.around.earlier_years, None)}
 
 
 def rows_of(table: pd.DataFrame) -> list[dict[str, Any]]:
@@ -182,7 +187,7 @@ def _sites(shows: Shows) -> Content:
     return {
         "sites": day_tables.sites(day),
         "outside": f" {outside} of them {'lies' if outside == 1 else 'lie'} outside the basin." if outside else "",
-        "site_normals": day_tables.site_normals(day.normals) is not None,
+        "site_normals": bool(day_tables.of_normal(day.normals, "site")),
     }
 
 

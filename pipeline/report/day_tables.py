@@ -10,7 +10,7 @@ import pandas as pd
 
 from snowtally.model.problems import SEVERITIES
 from snowtally.report.published import PublishedDay
-from snowtally.report.units import Units, spaced
+from snowtally.report.units import Units
 from snowtally.report.words import error_part, short_date
 
 NAMED_SITES = 6
@@ -26,7 +26,7 @@ def sites(day: PublishedDay) -> list[dict[str, Any]]:
     known = {
         site_id: (name, kind) for site_id, name, kind in names[["site_id", "name", "kind"]].itertuples(index=False)
     }
-    normals = site_normals(day.normals)
+    normals = of_normal(day.normals, "site")
     rows = []
     for row in day.sites.sort_values("elevation_m", kind="stable").to_dict("records"):
         name, kind = known.get(row["site_id"], ("", ""))
@@ -35,7 +35,7 @@ def sites(day: PublishedDay) -> list[dict[str, Any]]:
             | {
                 "name": name, "kind": kind, "used": bool(row["used"]), "remark": "" if pd.isna(row["reason"]) else row["reason"],
                 "difference_mm": row["swe_mm"] - row["estimate_without_mm"],
-                "per_cent": normals.get(row["site_id"]) if normals is not None else None,
+                "per_cent": normals.get(row["site_id"]),
             }
         )  # fmt: skip
     return rows
@@ -49,11 +49,11 @@ def basin_normal(normals: pd.DataFrame | None) -> dict[str, Any] | None:
     return rows[0] | {"period": "" if pd.isna(rows[0]["period"]) else rows[0]["period"]} if rows else None
 
 
-def site_normals(normals: pd.DataFrame | None) -> dict[str, float] | None:
-    """Return per cent of normal by site. None where no site has a normal."""
-    if normals is None or not (normals["level"] == "site").any():
-        return None
-    rows = normals[normals["level"] == "site"]
+def of_normal(normals: pd.DataFrame | None, level: str) -> dict[str, float]:
+    """Return per cent of normal by identifier. `level` is "site" or "zone"; empty where none of them has a normal."""
+    if normals is None:
+        return {}
+    rows = normals[normals["level"] == level]
     return dict(zip(rows["site_id"], rows["per_cent"], strict=True))
 
 
@@ -98,10 +98,9 @@ def _flight_words(flight: dict[str, Any], ground: dict[str, Any], units: Units) 
     sentences.append(f"Standard error of its offset: {depth.text(flight['depth_bias_se_m'])} {depth.label}.")
     if flight.get("registration"):
         placed = flight["registration"]
-        east, north, up = (
-            spaced(placed[key], decimals, signed=True) for key, decimals in (("east_m", 1), ("north_m", 1), ("up_m", 2))
-        )
-        sentences.append(f"Registered on stable ground by {east} m east, {north} m north, {up} m up.")
+        told = {"east_m": units.elevation, "north_m": units.elevation, "up_m": depth}
+        east, north, up = (f"{unit.text(placed[key], signed=True)} {unit.label}" for key, unit in told.items())
+        sentences.append(f"Registered on stable ground by {east} east, {north} north, {up} up.")
     if flight.get("stable_ground"):
         shown = flight["stable_ground"]
         sentences.append(

@@ -147,7 +147,7 @@ def round_length(width_m: float, distance: Unit) -> tuple[float, str]:
     whole = distance.plain(width_m)
     power = 10.0 ** math.floor(math.log10(whole / 4))
     length = next(n * power for n in (5, 2, 1) if n * power <= whole / 4)
-    return length / whole * width_m, f"{tick_text(length)} {distance.label}"
+    return length / whole * width_m, f"{tick_text(length, distance.thousands)} {distance.label}"
 
 
 def _north(window: tuple[float, float, float, float], degrees: float) -> Markup:
@@ -171,5 +171,5 @@ def _marks(scale: Legend, unit: Unit) -> list[Mark]:
     for share in shares:
         value = float(f"{unit.plain(scale.low + share * (scale.high - scale.low)):.6g}")
         beyond = "" if not scale.beyond else "≥ " if share == 1 else "≤ " if value < 0 and share == 0 else ""
-        marks.append(Mark(100 * share, f"{beyond}{'+' if scale.low < 0 < value else ''}{tick_text(value)}", share == 1))
+        marks.append(Mark(100 * share, f"{beyond}{'+' if scale.low < 0 < value else ''}{tick_text(value, unit.thousands)}", share == 1))
     return marks

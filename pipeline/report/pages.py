@@ -43,6 +43,9 @@ from snowtally.storage.files import replace_file
 HEAD_BYTES = 4096
 """A page names the dates that it tells of within so many bytes: what stands before them is some 700."""
 
+SEASON = dt.timedelta(days=366)
+"""A page tells of no change since a date longer ago: its surveys are the season's own."""
+
 Jobs = dict[str, Callable[[], object]]
 """Pages to make, by what a line says could not be made."""
 
@@ -185,12 +188,12 @@ def identity_of(root: str | Path, basin: str, date: dt.date) -> str:
 
 
 def _compared_with(root: str | Path, basin: str, date: dt.date) -> set[dt.date]:
-    """Return the later dates whose page tells the change since a date."""
+    """Return the later dates whose page tells the change since a date. None is more than a season later."""
     mark = re.compile(rb'<meta name="tells-of" content="[^"]*' + date.isoformat().encode())
     later = set()
     for day in dates_held(root, basin):
         page = basin_folder(root, basin) / day.isoformat() / DAY_PAGE
-        if day > date and page.exists():
+        if date < day <= date + SEASON and page.exists():
             with page.open("rb") as file:
                 if mark.search(file.read(HEAD_BYTES)):
                     later.add(day)

@@ -78,7 +78,7 @@ def profile_chart(profile: Profile, unit: Unit, elevation: Unit, title: str, *, 
     low = 0.0 if from_zero else float(everything.min()) * 0.95
     across = Scale(unit.plain(low), unit.plain(max(float(everything.max()) * 1.05, low + 1.0)), left, WIDTH - right)
     up = Scale(elevation.plain(min(grounds)) - 1, elevation.plain(max(grounds)) + 1, foot, top)
-    parts = [grid_x(across, unit.label, top, foot), grid_y(up, elevation.label, left, WIDTH - right)]
+    parts = [grid_x(across, unit, top, foot), grid_y(up, elevation, left, WIDTH - right)]
 
     def at(value: float, ground: float) -> tuple[float, float]:
         return across(unit.plain(value)), up(elevation.plain(ground))

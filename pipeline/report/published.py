@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import calendar
 import datetime as dt
 import json
 from dataclasses import dataclass
@@ -29,6 +28,7 @@ from snowtally.reading import (
     read_totals,
     revision_totals,
 )
+from snowtally.report.earlier import same_day
 from snowtally.report.since import (
     DatedTotals,
     Since,
@@ -139,7 +139,7 @@ class DaysAround:
     before, before_swe : the day that the map of change is drawn against, and its SWE (mm) in the shown cells; None where the
         grids differ.
     season : the basin's totals of this season up to the day, oldest first.
-    earlier_years : the basin's totals of this calendar day in earlier seasons, oldest first, with `season`.
+    earlier_years : the totals of this calendar day in earlier seasons, oldest first, with `season`.
     earlier_seasons : the basin's totals of all days of earlier seasons, with `season` and `season_day` (0 on its first).
     survey_dates : days of this season up to the day on which a course was surveyed.
     degraded : days of this season up to the day whose current revision is degraded, with what was missing in words.
@@ -174,12 +174,11 @@ def read_day(root: str | Path, basin: str, date: dt.date, number: int | None = N
 
 def read_days_around(day: PublishedDay) -> DaysAround:
     """Return the archived days around a day, none after it."""
-    whole = with_seasons(read_totals(day.root, day.basin, end=day.date), season_start(day.record["settings"]))
-    whole = whole[whole["level"] == "basin"]
+    totals = with_seasons(read_totals(day.root, day.basin, end=day.date), season_start(day.record["settings"]))
+    whole = totals[totals["level"] == "basin"]
     this = season_name(day.date, season_start(day.record["settings"]))
     season = whole[whole["season"] == this].reset_index(drop=True)
     earlier = whole[whole["season"] != this].reset_index(drop=True)
-    same_day = [_same_day(date, day.date) for date in earlier["date"]]
     held = {pd.Timestamp(date).date() for date in season["date"]}
     yesterday, week = (day.date - dt.timedelta(days=days) for days in LEANING_DAYS)
     near = sorted(date for date in held if 0 < (day.date - date).days <= MAP_BEFORE_DAYS)
@@ -190,7 +189,7 @@ def read_days_around(day: PublishedDay) -> DaysAround:
         one(yesterday), one(week), last_before(day.root, day.basin, day.date, "flight", flown(day.record)),
         last_before(day.root, day.basin, day.date, "courses", rounds(surveys)),
         before, None if before is None else swe_on(day.maps, day.root, day.basin, before.revision),
-        season, earlier[np.array(same_day, bool)].reset_index(drop=True), earlier, surveys,
+        season, same_day(totals[totals["season"] != this], day.date), earlier, surveys,
         {date: words for date, words in degraded_dates(day.root, day.basin).items() if date in held},
     )  # fmt: skip
 
@@ -213,12 +212,6 @@ def with_seasons(totals: pd.DataFrame, start: str) -> pd.DataFrame:
     return totals.assign(
         season=[names[date] for date in dates], season_day=[(date - first[date]).days for date in dates]
     )
-
-
-def _same_day(date: pd.Timestamp, wanted: dt.date) -> bool:
-    """Return whether an earlier date is the same calendar day. The 29th of February is met by the 28th."""
-    day = min(wanted.day, calendar.monthrange(date.year, wanted.month)[1])
-    return (date.month, date.day) == (wanted.month, day)
 
 
 def normals_of(folder: Path) -> pd.DataFrame | None:
@@ -256,8 +249,6 @@ def _maps(root: str | Path, basin: str, revision: Revision) -> tuple[Maps, dict[
         # Read whole and thinned then: the file's library picks cell by cell, which takes three times as long.
         fields = {name: day[name].compute().isel(shown).to_numpy().astype(float) for name in _FIELDS}
         fields["zone"] = np.nan_to_num(fields["zone"])
-        names = day["zone"].attrs
-        zones = dict(zip(json.loads(names["zone_ids"]), json.loads(names["zone_names"]), strict=True))
         cell_m = float(day["crs"].attrs["GeoTransform"].split()[1])
         maps = Maps(
             fields,
@@ -268,7 +259,13 @@ def _maps(root: str | Path, basin: str, revision: Revision) -> tuple[Maps, dict[
             _north(day),
             day["crs"].attrs["spatial_ref"],
         )
-    return maps, zones
+        return maps, zone_names(day)
+
+
+def zone_names(day: xr.Dataset) -> dict[str, str]:
+    """Return the names of a day's zones by identifier, in the order of their numbers."""
+    names = day["zone"].attrs
+    return dict(zip(json.loads(names["zone_ids"]), json.loads(names["zone_names"]), strict=True))
 
 
 def stride_of(count: int) -> int:

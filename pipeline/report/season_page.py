@@ -15,12 +15,14 @@ import pandas as pd
 from snowtally.archive.records import load_record
 from snowtally.model.problems import ArchiveError
 from snowtally.publishing.stac import season_start
-from snowtally.reading import list_days, read_totals
+from snowtally.reading import list_days, open_day, read_totals
 from snowtally.report import charts
+from snowtally.report.against import Against, against
 from snowtally.report.colours import WATER, sequential
 from snowtally.report.day_tables import basin_normal
+from snowtally.report.earlier import same_day, standing
 from snowtally.report.notices import lacking, later_runs
-from snowtally.report.published import degraded_dates, normals_of, with_seasons
+from snowtally.report.published import degraded_dates, normals_of, with_seasons, zone_names
 from snowtally.report.since import flown
 from snowtally.report.templating import page
 from snowtally.report.units import Units
@@ -51,6 +53,7 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
     normals = _normals([path_of(path) for path in days["path"].iloc[-len(rows) :]], rows)
     normal_volumes = {date: row["normal_mm"] * row["area_km2"] * M3_PER_MM_KM2 for date, row in normals.items()}
     peak = rows.loc[rows["volume_m3"].idxmax()]
+    before = totals[totals["season"] != names[0]]
     content = {
         "title": record["title"], "basin": basin, "u": units, "newest": {
             "date": newest.isoformat(), "words": long_date(newest), "whole": rows.iloc[-1], "peak": peak, "peak_date": str(peak["date"].date()),
@@ -58,10 +61,10 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
         "season": names[0], "record": record, "lacking": lacking(record), "later_runs": later_runs(root, basin, newest),
         "degraded_before": [str(date.date()) for date in rows["date"].iloc[:-1] if date.date() in degraded],
         "curve": charts.season_chart(rows, earlier, charts.Marks(flown(record), [], degraded, normal_volumes), units.volume),
-        "bands": charts.bands_through_time(this[this["level"] == "band"], units.volume, units.elevation, sequential(WATER)[6:]),
-        "rows": [
-            row | {"per_cent": normals.get(row["date"].date(), {}).get("per_cent")} for row in rows.iloc[::-1].to_dict("records")
-        ],
+        "bands": charts.bands_through_time(this[this["level"] == "band"], units.volume, units.band, sequential(WATER)[6:]),
+        "rows": _rows(rows.iloc[::-1], before, normals),
+        "zones": _zones(this[this["date"] == rows["date"].iloc[-1]], before, path_of(days["path"].iloc[-1])),
+        "zone_names": _zone_names(root, basin, newest),
         "normal_period": next((one["period"] for one in normals.values() if one["period"]), ""), "any_normal": bool(normals),
         "peaks": _peaks(whole) if len(names) > 1 else [],
         "seasons": [_calendar(name, whole[whole["season"] == name], degraded, units) for name in names],
@@ -79,6 +82,35 @@ def _normals(folders: list[Path], rows: pd.DataFrame) -> dict[dt.date, dict[str,
             if normal is not None and math.isfinite(normal["normal_mm"]):
                 normals[row["date"].date()] = normal | {"area_km2": row["area_km2"]}
     return normals
+
+
+def _rows(
+    rows: pd.DataFrame, before: pd.DataFrame, normals: Mapping[dt.date, dict[str, Any]]
+) -> list[dict[str, Any]]:
+    """Return the basin's totals by date, each with per cent of normal and how it stands among the totals `before`."""
+    then = before[before["level"] == "basin"]
+    told = []
+    for row in rows.to_dict("records"):
+        date = row["date"].date()
+        stands = standing(row["volume_m3"], same_day(then, date)["volume_m3"])
+        told.append(row | {"per_cent": normals.get(date, {}).get("per_cent"), "stands": stands})
+    return told
+
+
+def _zones(totals: pd.DataFrame, before: pd.DataFrame, folder: Path) -> Against:
+    """Return a day's zones against normal and the same day of earlier seasons."""
+    normals = None
+    with suppress(ArchiveError):
+        normals = normals_of(folder)
+    day = totals["date"].iloc[0].date()
+    return against(totals[totals["level"] == "zone"], same_day(before, day), normals)
+
+
+def _zone_names(root: str | Path, basin: str, date: dt.date) -> dict[str, str]:
+    """Return names of the zones by identifier. Empty where the day's grids cannot be read."""
+    with suppress(ArchiveError), open_day(root, basin, date) as day:
+        return zone_names(day)
+    return {}
 
 
 def _newest_record(folders: list[Path]) -> dict[str, Any]:

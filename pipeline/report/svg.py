@@ -66,13 +66,13 @@ def ticks(low: float, high: float, most: int = 6) -> list[float]:
     return marks
 
 
-def tick_text(value: float) -> str:
-    r"""Return a round number as an axis tells it.
+def tick_text(value: float, thousands: str) -> str:
+    r"""Return a round number as an axis tells it. `thousands` stands between its thousands.
 
-    >>> ascii([tick_text(150000.0), tick_text(0.2), tick_text(-5.0)])
-    "['150\\u202f000', '0.2', '\\u22125']"
+    >>> ascii([tick_text(150000.0, " "), tick_text(0.2, ","), tick_text(-5.0, ",")])
+    "['150 000', '0.2', '\\u22125']"
     """
-    digits = f"{abs(value):,.10f}".rstrip("0").rstrip(".").replace(",", "\u202f")
+    digits = f"{abs(value):,.10f}".rstrip("0").rstrip(".").replace(",", thousands)
     return ("\u2212" if value < 0 else "") + digits
 
 

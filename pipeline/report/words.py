@@ -68,7 +68,7 @@ ERROR_PARTS: dict[str, tuple[str, str]] = {
     "void": ("Gaps in the flight", "A flight that covers the gaps"),
     # In days archived up to version 0.1.
     "carry common": ("Snowfall and melt since the flight, common to the basin", _FLIGHT),
-    "carry scales": ("How much has fallen and melted since the flight, as told by the sites", _FLIGHT),
+    "carry scales": ("Snowfall and melt since the flight, as told by the sites", _FLIGHT),
     "carry local": ("Snowfall and melt since the flight, from place to place", _FLIGHT),
     "unheard change": (
         "Change that no station told of",

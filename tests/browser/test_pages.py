@@ -38,8 +38,10 @@ def made(tmp_path_factory):
     comparison.write_bytes(compare_page(found, "larkmoor", UNITS["metric"]))
     checked = write_hard_basin(tmp_path_factory.mktemp("check"))
     assert snowtally("check", checked, "--date", DATE, "--page").returncode == 0
+    us = pages.make_day_page(root, "larkmoor", date, "us")
+    us = us.rename(us.with_name("us.html"))
     return {
-        "check": checked.parent / "check.html", "front": pages.make_front_page(root, "larkmoor"),
+        "us": us, "check": checked.parent / "check.html", "front": pages.make_front_page(root, "larkmoor"),
         "day": pages.make_day_page(root, "larkmoor", date, "metric"), "season": pages.make_season_page(root, "larkmoor", "metric"),
         "comparison": comparison, "revision": root / "larkmoor" / str(date) / "r002",
     }  # fmt: skip
@@ -84,6 +86,13 @@ def cell_on_screen(page, row, column, number=0):
         const p = new DOMPoint(x, y).matrixTransform(svg.getScreenCTM()); return [p.x, p.y]; }""",
         [number, column + 0.5, row + 0.5],
     )
+
+
+def test_a_cell_looked_up_in_us_units_has_them(made, opened):
+    page = opened(made["us"])
+    page.mouse.move(*cell_on_screen(page, 14, 7))
+    metres = looked_up(page, "elevation")
+    assert page.locator('[data-look="elevation"]').inner_text() == f"{metres / 0.3048:,.0f} ft"
 
 
 def looked_up(page, name):
@@ -154,8 +163,9 @@ def test_a_click_on_a_heading_sorts_a_table_both_ways(made, opened):
         assert sites.locator("tbody tr").last.get_attribute("data-key") == "007"
 
 
-def test_a_table_is_copied_as_plain_numbers(made, opened):
-    page = opened(made["day"])
+@pytest.mark.parametrize(("name", "per_unit", "half"), [("day", 1e6, 0.006), ("us", 43560 * 0.3048**3, 6.0)])
+def test_a_table_is_copied_as_plain_numbers(made, opened, name, per_unit, half):
+    page = opened(made[name])
     page.context.grant_permissions(["clipboard-read", "clipboard-write"])
     page.locator('section:has(table[data-level="zone"])').get_by_role("button", name="Copy table").click()
     page.get_by_role("button", name="Copied").wait_for()
@@ -163,7 +173,7 @@ def test_a_table_is_copied_as_plain_numbers(made, opened):
     assert {len(line) for line in lines} == {11}
     assert lines[-1][0] == "Basin"
     totals = pd.read_csv(made["revision"] / "totals.csv")
-    assert float(lines[-1][5]) == pytest.approx(totals["volume_m3"][0] / 1e6, abs=0.006)
+    assert float(lines[-1][5]) == pytest.approx(totals["volume_m3"][0] / per_unit, abs=half)
 
 
 @pytest.mark.parametrize(
@@ -187,7 +197,7 @@ def test_accessibility_has_no_serious_finding(made, opened, name, scheme):
     assert serious == []
 
 
-@pytest.mark.parametrize("name", ["day", "season", "comparison", "check", "front"])
+@pytest.mark.parametrize("name", ["day", "us", "season", "comparison", "check", "front"])
 def test_no_width_makes_the_page_scroll_sideways(made, opened, name):
     page = opened(made[name])
     for width in (320, 390, 768, 1280):
@@ -213,6 +223,8 @@ def test_it_prints_on_few_pages_in_light_without_its_controls(made, opened, pape
     page.emulate_media(media="print", color_scheme="dark")
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     assert page.get_by_role("button", name="Copy table").count() == 0
+    # Chromium leaves out a button's words where it repeats a head.
+    assert page.evaluate('getComputedStyle(document.querySelector("thead button")).display') == "contents"
     printed = page.pdf(format=paper, print_background=True)
     assert 2 <= len(re.findall(rb"/Type\s*/Page[^s]", printed)) <= 4
 

@@ -116,7 +116,7 @@ def read_page(path_or_bytes):
 
 def as_number(text):
     """Return the number that a reader sees, and half of its last digit that is not a rounded zero."""
-    plain = text.replace("\u202f", "").replace("\u2212", "-").replace("+", "")
+    plain = text.replace("\u202f", "").replace(",", "").replace("\u2212", "-").replace("+", "")
     decimals = len(plain.split(".")[1]) if "." in plain else 0
     digits = plain.lstrip("-").rstrip("0") if "." not in plain else ""
     zeros = len(plain.lstrip("-")) - len(digits) if digits and "." not in plain else 0

@@ -45,7 +45,18 @@ def test_per_cent_of_normal_for_the_basin_and_the_sites_that_told_something():
         }
     )
     sites = pd.DataFrame({"site_id": ["A", "B", "C"], "swe_mm": [75.0, np.nan, 3.0]})
-    found = in_per_cent(table, BasinDay("larkmoor", dt.date(2031, 3, 1), SEASON), 150.0, sites).set_index("site_id")
+    table = pd.concat([table, pd.DataFrame({"site_id": ["north", "E"], "day": "03-01", "swe_mm": [80.0, 80.0], "period": ""})])
+    sites = pd.concat([sites, pd.DataFrame({"site_id": ["E"], "swe_mm": [20.0]})])
+    totals = pd.DataFrame(
+        {
+            "level": ["basin", "zone", "zone", "band"], "zone_id": [None, "north", "E", None],
+            "swe_mean_mm": [150.0, 120.0, 90.0, 40.0],
+        }
+    )  # fmt: skip
+    found = in_per_cent(table, BasinDay("larkmoor", dt.date(2031, 3, 1), SEASON), totals, sites).set_index("site_id")
+    assert found.loc["north", ["level", "per_cent"]].tolist() == ["zone", 150.0]
+    # A zone that is called like a site: the normal is the site's.
+    assert found.loc["E", ["level", "per_cent"]].tolist() == ["site", 25.0]
     assert found.loc["larkmoor", ["level", "per_cent", "period"]].tolist() == ["basin", 75.0, "1991-2020"]
     assert found.loc["A", "per_cent"] == 150.0
     # B was silent; C's normal is next to nothing; D is no site of the day.

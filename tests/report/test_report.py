@@ -15,6 +15,7 @@ import pytest
 from made_day import made_day
 from made_pages import archive_with_history, as_number, no_snow, provenance, read_page, with_flight
 from pyproj import CRS
+from scipy.stats import percentileofscore
 
 from snowtally.archive.current import Loss
 from snowtally.inspection.compare import compare, find_side
@@ -22,8 +23,9 @@ from snowtally.model.grid import BasinGrid
 from snowtally.model.problems import ArchiveError
 from snowtally.publishing.publish import publish, withdraw
 from snowtally.reading import basin_row, revision_totals
-from snowtally.report import day_page, pages
+from snowtally.report import day_page, pages, season_page
 from snowtally.report.compare_page import compare_page
+from snowtally.report.earlier import same_day
 from snowtally.report.units import UNITS
 from snowtally.report.words import CAUTIONS, ERROR_PARTS
 
@@ -136,6 +138,77 @@ def test_every_number_on_the_page_is_the_archives(history, units):
         ("", "earlier_mean_m3"),
     } <= seen
     assert {level for level, _ in seen} == set(told)
+
+
+SHARES = [0.5, 0.7, 0.9, 0.95, 1.1, 1.3]
+"""What six earlier seasons held on the day, of what the day holds."""
+
+
+def earlier_seasons(totals, count=6):
+    """Return a day's totals as `count` earlier seasons had them, each with its share of today's volumes."""
+    held = []
+    for year, share in zip(range(2025, 2025 + count), SHARES, strict=False):
+        date = pd.Timestamp(f"{year}-03-08")
+        held.append(totals.assign(date=date, volume_m3=totals["volume_m3"] * share, season=f"{year - 1}-{year}"))
+    return pd.concat(held, ignore_index=True)
+
+
+def told_of(page, of):
+    return {(n.level, n.key): n.value for n in page.numbers if n.of == of}
+
+
+def test_among_five_earlier_seasons_the_day_has_a_percentile_and_zones_and_bands_their_mean(history):
+    root, date = history
+    day = pages.read_day(root, "larkmoor", date)
+    around, volume = pages.read_days_around(day), day.whole["volume_m3"]
+    seen = replace(around, earlier_years=earlier_seasons(day.totals))
+    page = read_page(day_page.day_page(day, seen, UNITS["metric"], None))
+    # scipy's percentile of a score, ties shared, is told beside.
+    assert told_of(page, "percentile") == {
+        ("", ""): pytest.approx(percentileofscore(volume * np.array(SHARES), volume))
+    }
+    assert "4 of 6 had less: percentile 67" in " ".join("".join(page.text).split())
+    parts = told_of(page, "earlier_per_cent")
+    assert {level for level, _ in parts} == {"", "zone", "band"}
+    assert ("zone", "basin") in parts
+    assert list(parts.values()) == pytest.approx([100 / np.mean(SHARES)] * len(parts))
+    few = replace(around, earlier_years=earlier_seasons(day.totals, 4))
+    page = read_page(day_page.day_page(day, few, UNITS["metric"], None))
+    assert told_of(page, "percentile") == {}
+    assert "4 of 4 had less" in " ".join("".join(page.text).split())
+    assert {level for level, _ in told_of(page, "earlier_per_cent")} == {""}
+
+
+def test_a_leap_day_is_met_by_the_28th_of_other_years():
+    dates = pd.to_datetime(["2027-02-28", "2028-02-29", "2028-02-28", "2029-03-01"])
+    met = same_day(pd.DataFrame({"date": dates}), dt.date(2032, 2, 29))
+    assert met["date"].dt.strftime("%Y-%m-%d").tolist() == ["2027-02-28", "2028-02-29"]
+
+
+def test_zones_that_have_normals_are_told_in_per_cent_of_them(history):
+    root, date = history
+    day = pages.read_day(root, "larkmoor", date)
+    zone = pd.DataFrame({"level": ["zone"], "site_id": ["north"], "per_cent": [88.0], "period": ["2006-2030"]})
+    day = replace(day, normals=pd.concat([day.normals, zone]))
+    page = read_page(day_page.day_page(day, pages.read_days_around(day), UNITS["metric"], None))
+    of_zones = {key: value for (level, key), value in told_of(page, "per_cent").items() if level == "zone"}
+    # The basin's own normal stands in the row of the sum, as at the top.
+    assert of_zones == {"north": 88.0, "basin": 120.0}
+
+
+def test_the_season_page_tells_ranks_and_zones(history, monkeypatch):
+    root, _ = history
+    totals = season_page.read_totals(root, "larkmoor")
+    now = totals[totals["date"] == "2031-03-08"]
+    held = pd.concat([earlier_seasons(now)[totals.columns], totals[totals["date"] > "2030-10-01"]])
+    monkeypatch.setattr(season_page, "read_totals", lambda *_: held)
+    page = read_page(season_page.season_page(root, "larkmoor", UNITS["us"]))
+    assert "4 of 6 earlier seasons had less on this day: percentile 67." in " ".join("".join(page.text).split())
+    assert told_of(page, "percentile")["season", "2031-03-08"] == pytest.approx(100 * 4 / 6)
+    zones = told_of(page, "earlier_per_cent")
+    assert set(zones) == {("zone", zone) for zone in now.loc[now["level"] == "zone", "zone_id"]}
+    assert list(zones.values()) == pytest.approx([100 / np.mean(SHARES)] * len(zones))
+    assert "Lower Moor" in "".join(page.text)
 
 
 def test_numbers_are_rounded_to_their_error(history):

@@ -152,8 +152,10 @@ def test_text_of_a_drawing_is_escaped():
     [
         # JCGM 100:2008, 7.2.2: m = 100.02147 g with u = 0.35 mg is told as 100.02147(35); two digits of the error.
         (METRIC.swe, 352.24, 38.12, "352"), (METRIC.swe, 352.24, 3.812, "352.2"), (METRIC.volume, 2_427_654.0, 630_406.0, "2.43"),
-        (METRIC.volume, 144e6, 9.96e6, "144"), (METRIC.swe, 1191.3, 298.0, "1\u202f190"), (US.volume, 143_779_730.0, 15_559_841.0, "117\u202f000"),
-        (US.swe, 254.0, 25.4, "10.0"), (US.elevation, 3048.0, None, "10\u202f000"), (US.density, 458.15, None, "46"),
+        (METRIC.volume, 144e6, 9.96e6, "144"), (METRIC.swe, 1191.3, 298.0, "1\u202f190"), (US.volume, 143_779_730.0, 15_559_841.0, "117,000"),
+        (US.swe, 254.0, 25.4, "10.0"), (US.elevation, 3048.0, None, "10,000"), (US.swe, 254.0, 12.7, "10.0"),
+        # 2400 m are 7874.0 ft; bands of 1000 ft are settled as 304.8 m.
+        (US.band, 2400.0, None, "7,870"), (US.band, 8 * 304.8, None, "8,000"), (METRIC.band, 2400.0, None, "2\u202f400"), (US.density, 458.15, None, "46"),
     ],
 )  # fmt: skip
 def test_numbers_are_told_to_two_digits_of_their_error(unit, value, se, text):

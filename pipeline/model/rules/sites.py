@@ -156,8 +156,8 @@ NORMAL_OF_NO_SITE = Rule(
     ("normals",),
     Severity.ERROR,
     Action.SET_ASIDE,
-    "a normal of a site that is not in the sites table, nor the basin's",
+    "a normal of a site that is not in the sites table, nor of a zone, nor the basin's",
     "nothing can be held against it",
     DEFINITION,
-    "site_id must be one of the sites table, or '{basin_id}' for the basin's mean",
+    "site_id must be one of the sites table or of the zones, or '{basin_id}' for the basin's mean",
 )

@@ -23,7 +23,7 @@
     if (typeof a === "number" && typeof b === "number") return a - b;
     return String(a).localeCompare(String(b), undefined, { numeric: true });
   };
-  const plain = (cell) => cell.innerText.trim().replace(/\s*\n\s*/g, " ").replace(/\u202f/g, "").replace(/\u2212/g, "-").replace(/^\u2013$/, "");
+  const plain = (cell) => cell.innerText.trim().replace(/\s*\n\s*/g, " ").replace(cell.querySelector("data") ? /[,\u202f]/g : /\u202f/g, "").replace(/\u2212/g, "-").replace(/^\u2013$/, "");
 
   for (const table of document.querySelectorAll("table.sortable")) {
     const heads = [...table.tHead.rows[table.tHead.rows.length - 1].cells];
@@ -92,8 +92,8 @@
   })();
 
   const grouped = (value, decimals) => {
-    const told = Math.abs(value).toFixed(decimals).replace(/\B(?=(\d{3})+(?!\d))(?<!\.\d*)/g, "\u202f");
-    return (value < 0 && Number(told.replace(/\u202f/g, "")) !== 0 ? "\u2212" : "") + told;
+    const told = Math.abs(value).toFixed(decimals).replace(/\B(?=(\d{3})+(?!\d))(?<!\.\d*)/g, cells.thousands);
+    return (value < 0 && /[1-9]/.test(told) ? "\u2212" : "") + told;
   };
 
   let at = null;
