@@ -152,5 +152,5 @@ def _dates_compared(around: DaysAround, date: dt.date) -> list[dt.date]:
 def _years(earlier: pd.DataFrame, whole: pd.Series) -> dict[str, Any] | None:
     """Return how the day stands against the same day of earlier years. None where the archive holds none."""
     rows = earlier[earlier["level"] == "basin"].sort_values("date", ascending=False)
-    stands = standing(float(whole["volume_m3"]), rows["volume_m3"])
-    return stands and {"stands": stands, "rows": rows_of(rows)}
+    rank = standing(float(whole["volume_m3"]), rows["volume_m3"])
+    return None if rank is None else {"stands": rank, "rows": rows_of(rows)}

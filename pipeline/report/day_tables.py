@@ -98,8 +98,8 @@ def _flight_words(flight: dict[str, Any], ground: dict[str, Any], units: Units) 
     sentences.append(f"Standard error of its offset: {depth.text(flight['depth_bias_se_m'])} {depth.label}.")
     if flight.get("registration"):
         placed = flight["registration"]
-        told = {"east_m": units.elevation, "north_m": units.elevation, "up_m": depth}
-        east, north, up = (f"{unit.text(placed[key], signed=True)} {unit.label}" for key, unit in told.items())
+        shifts = {"east_m": units.elevation, "north_m": units.elevation, "up_m": depth}
+        east, north, up = (f"{unit.text(placed[key], signed=True)} {unit.label}" for key, unit in shifts.items())
         sentences.append(f"Registered on stable ground by {east} east, {north} north, {up} up.")
     if flight.get("stable_ground"):
         shown = flight["stable_ground"]

@@ -71,6 +71,6 @@ def of_earlier_mean(rows: pd.DataFrame, earlier: pd.DataFrame) -> pd.Series:
     rows : totals of a day. earlier : totals of its calendar day in earlier seasons.
     """
     known = earlier.groupby(UNIT_OF_TOTALS, dropna=False)["volume_m3"].agg(["mean", "count"]).reset_index()
-    found = rows[[*UNIT_OF_TOTALS, "volume_m3"]].merge(known, "left", on=UNIT_OF_TOTALS)
-    usable = (found["count"] >= LEAST_SEASONS) & (found["mean"] > 0)
-    return (100.0 * found["volume_m3"] / found["mean"]).where(usable).set_axis(rows.index)
+    joined = rows[[*UNIT_OF_TOTALS, "volume_m3"]].merge(known, "left", on=UNIT_OF_TOTALS)
+    usable = (joined["count"] >= LEAST_SEASONS) & (joined["mean"] > 0)
+    return (100.0 * joined["volume_m3"] / joined["mean"]).where(usable).set_axis(rows.index)

@@ -171,5 +171,11 @@ def _marks(scale: Legend, unit: Unit) -> list[Mark]:
     for share in shares:
         value = float(f"{unit.plain(scale.low + share * (scale.high - scale.low)):.6g}")
         beyond = "" if not scale.beyond else "≥ " if share == 1 else "≤ " if value < 0 and share == 0 else ""
-        marks.append(Mark(100 * share, f"{beyond}{'+' if scale.low < 0 < value else ''}{tick_text(value, unit.thousands)}", share == 1))
+        marks.append(
+            Mark(
+                100 * share,
+                f"{beyond}{'+' if scale.low < 0 < value else ''}{tick_text(value, unit.thousands)}",
+                share == 1,
+            )
+        )
     return marks

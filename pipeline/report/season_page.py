@@ -84,17 +84,15 @@ def _normals(folders: list[Path], rows: pd.DataFrame) -> dict[dt.date, dict[str,
     return normals
 
 
-def _rows(
-    rows: pd.DataFrame, before: pd.DataFrame, normals: Mapping[dt.date, dict[str, Any]]
-) -> list[dict[str, Any]]:
+def _rows(rows: pd.DataFrame, before: pd.DataFrame, normals: Mapping[dt.date, dict[str, Any]]) -> list[dict[str, Any]]:
     """Return the basin's totals by date, each with per cent of normal and how it stands among the totals `before`."""
     then = before[before["level"] == "basin"]
-    told = []
+    with_rank = []
     for row in rows.to_dict("records"):
         date = row["date"].date()
-        stands = standing(row["volume_m3"], same_day(then, date)["volume_m3"])
-        told.append(row | {"per_cent": normals.get(date, {}).get("per_cent"), "stands": stands})
-    return told
+        rank = standing(row["volume_m3"], same_day(then, date)["volume_m3"])
+        with_rank.append(row | {"per_cent": normals.get(date, {}).get("per_cent"), "stands": rank})
+    return with_rank
 
 
 def _zones(totals: pd.DataFrame, before: pd.DataFrame, folder: Path) -> Against:

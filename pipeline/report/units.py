@@ -154,9 +154,7 @@ def number(value: float | None, unit: Unit, se: float | None = None, *, of: str 
 
 
 @pass_context
-def count(
-    page: Context, value: float | None, decimals: int = 0, *, of: str = "", signed: bool = False
-) -> Markup:
+def count(page: Context, value: float | None, decimals: int = 0, *, of: str = "", signed: bool = False) -> Markup:
     """Return a number without a unit, such as a score. Its thousands are those of the page's units, `u`."""
     if value is None or not math.isfinite(value):
         return NO_VALUE

@@ -45,7 +45,9 @@ def test_per_cent_of_normal_for_the_basin_and_the_sites_that_told_something():
         }
     )
     sites = pd.DataFrame({"site_id": ["A", "B", "C"], "swe_mm": [75.0, np.nan, 3.0]})
-    table = pd.concat([table, pd.DataFrame({"site_id": ["north", "E"], "day": "03-01", "swe_mm": [80.0, 80.0], "period": ""})])
+    table = pd.concat(
+        [table, pd.DataFrame({"site_id": ["north", "E"], "day": "03-01", "swe_mm": [80.0, 80.0], "period": ""})]
+    )
     sites = pd.concat([sites, pd.DataFrame({"site_id": ["E"], "swe_mm": [20.0]})])
     totals = pd.DataFrame(
         {
