@@ -7,7 +7,7 @@ cheap on millions of cells without giving up its accuracy:
   up to 4 x 4 points within it, and the correlation between blocks is the mean over all pairs of those points, so that no
   variance within a block is lost or invented.
 * Correlation ends at the variogram's reach, so that a transform only spans a group's own blocks and as far beyond. Where it
-  ends within two cells, pairs of neighbours are summed without any transform.
+  ends within a few cells, pairs of neighbours are summed without any transform.
 * Everything that is later taken from this prior, such as the data terms of kriging, is made of the same points.
 """
 
@@ -61,9 +61,10 @@ class Blocks:
         Weights and groups are (y, x), group -1 outside; a block has `cells` cells a side.
         """
         shape = tuple(-(-n // cells) for n in weight.shape)
-        row, column = np.nonzero((group >= 0) & (weight != 0))
-        block = (row // cells) * shape[1] + column // cells
-        entries = (weight[row, column], (block, group[row, column]))
+        counted = (group >= 0) & (weight != 0)
+        down, across = (np.arange(n) // cells for n in weight.shape)
+        block = (down[:, None] * shape[1] + across)[counted]
+        entries = (weight[counted], (block, group[counted]))
         return cls(coo_array(entries, shape=(shape[0] * shape[1], n_groups)).tocsr(), shape, cells, cell_m)
 
     @property

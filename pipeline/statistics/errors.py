@@ -247,7 +247,8 @@ def _covariance(part: ErrorPart | KrigedPart, weight: np.ndarray, groups: _Group
         sums = groups.sums(weight)
         return np.outer(sums, sums)
     correlation = Variogram("exponential", 0.0, 1.0, part.correlation_m)
-    if correlation.reach_m <= 2.0 * groups.cell_m:
+    # Some forty pairs of neighbours a cell take a quarter of a transform's time, a hundred and more as long.
+    if correlation.reach_m <= 5.0 * groups.cell_m:
         return neighbours_covariance(groups.on_grid(weight), groups.number, groups.count, groups.cell_m, correlation)
     return _semidefinite(groups.blocks(weight, correlation).covariance(correlation))
 
