@@ -85,26 +85,25 @@ def open_day(root: str | Path, basin: str, date: Date, revision: int | None = No
     return as_one_day(dataset).assign_attrs(revision=chosen.number)
 
 
-def open_days(root: str | Path, basin: str, start: Date, end: Date) -> xr.Dataset:
+def open_days(root: str | Path, basin: str, start: Date | None = None, end: Date | None = None) -> xr.Dataset:
     """Return the days from `start` to `end` as one lazy Dataset.
 
-    It lies on (time, y, x), with the current revision of each day.
+    It lies on (time, y, x), with the current revision of each day; either end may be left open.
 
     `revision` lies on time. Raises ArchiveError when there is no day in the range, or when the days do not share one
     grid (the settings' grid or basin changed): open them one by one then.
     """
     from snowtally.archive.reading_days import open_files
 
-    days = list_days(root, basin)
-    first, last = as_date(start), as_date(end)
-    chosen = days[days["date"].between(pd.Timestamp(first), pd.Timestamp(last))]
+    chosen = _days_between(root, basin, start, end)
     if chosen.empty:
-        raise ArchiveError(f"{basin} has no day from {first} to {last}. {nearest(root, basin, first)}")
+        near = "" if start is None else f" {nearest(root, basin, as_date(start))}"
+        raise ArchiveError(f"{_no_day(root, basin, start, end)}{near}")
     try:
         dataset = open_files([local_file(path_of(path) / "estimate.nc") for path in chosen["path"]])
     except ValueError as error:
         raise ArchiveError(
-            f"The days of {basin} from {start} to {end} do not share one grid: open them one by one."
+            f"The days of {basin} from {start or 'its first'} to {end or 'its last'} do not share one grid: open them one by one."
         ) from error
     except OSError as error:
         raise ArchiveError(f"A day of {basin} cannot be opened ({error}). Run `snowtally verify`.") from error

@@ -20,7 +20,7 @@ def cube(
     as_json: base.JsonOption = False,
 ) -> None:  # fmt: skip
     """Copy the grids of a season into one Zarr folder, for readers of many days at once."""
-    import datetime as dt
+    import numpy as np
 
     from snowtally import reading
     from snowtally.storage.paths import outside_archives
@@ -31,12 +31,14 @@ def cube(
         raise SnowtallyError("A cube needs the package zarr: pip install 'snowtally[cube]'") from error
 
     chosen = base.read(settings)
-    first = dt.date.min if start is None else base.date_of(start, "--from")
-    last = dt.date.max if end is None else base.date_of(end, "--until")
+    first = None if start is None else base.date_of(start, "--from")
+    last = None if end is None else base.date_of(end, "--until")
     outside_archives(folder, "FOLDER")
     days = reading.open_days(chosen.archive_root, chosen.basin.id, first, last)
     write_cube(days, folder)
-    dates = [str(date)[:10] for date in days["time"].to_numpy()]
+    # The local day, as in all tables.
+    noons = days["time"].to_numpy() + np.timedelta64(round(3600 * chosen.basin.utc_offset_hours), "s")
+    dates = [str(noon)[:10] for noon in noons]
     base.finish(CubeResult(chosen.basin.id, folder, len(dates), dates[0], dates[-1]), as_json=as_json)
 
 
@@ -48,7 +50,7 @@ class CubeResult(base.Result):
     ----------
     basin : its id.
     folder : the Zarr folder.
-    days, first, last : how many days, and the days (UTC) of the first and the last.
+    days, first, last : how many days, and the local days of the first and the last.
     """
 
     basin: str

@@ -62,10 +62,14 @@ def test_an_older_cube_is_replaced_whole_and_nothing_else(season, tmp_path, monk
 
 
 def test_the_command_tells_what_it_wrote_and_writes_into_no_archive(archive, tmp_path, monkeypatch):
-    settings = SimpleNamespace(archive_root=archive, basin=SimpleNamespace(id="larkmoor"))
+    settings = SimpleNamespace(archive_root=archive, basin=SimpleNamespace(id="larkmoor", utc_offset_hours=-2.0))
     monkeypatch.setattr(command.base, "read", lambda _path: settings)
     done = CliRunner().invoke(app, ["cube", "x.yaml", str(tmp_path / "c.zarr"), "--from", "2031-03-02", "--json"])
     assert json.loads(done.stdout) | {"written": ""} == {
         "basin": "larkmoor", "written": "", "days": 1, "first": "2031-03-05", "last": "2031-03-05"}  # fmt: skip
+    # 14:00 UTC on the 5th is the 6th where clocks are thirteen hours ahead.
+    settings.basin.utc_offset_hours = 13.0
+    done = CliRunner().invoke(app, ["cube", "x.yaml", str(tmp_path / "c.zarr"), "--json"])
+    assert (json.loads(done.stdout)["days"], json.loads(done.stdout)["last"]) == (2, "2031-03-06")
     refused = CliRunner().invoke(app, ["cube", "x.yaml", str(archive / "larkmoor" / "c.zarr")])
     assert "lies in the archive" in str(refused.exception)
