@@ -12,7 +12,7 @@ from snowtally.publishing.second_look import second_looks
 from snowtally.reading import withdrawals
 from snowtally.report import day_tables
 from snowtally.report.day_sections import SECTIONS, Shows, rows_of
-from snowtally.report.earlier import standing
+from snowtally.report.earlier import rank_of
 from snowtally.report.notices import decided, identity, lacking, later_runs
 from snowtally.report.published import LEANING_DAYS, DaysAround, PublishedDay
 from snowtally.report.since import DatedTotals, change, flown
@@ -152,5 +152,5 @@ def _dates_compared(around: DaysAround, date: dt.date) -> list[dt.date]:
 def _years(earlier: pd.DataFrame, whole: pd.Series) -> dict[str, Any] | None:
     """Return how the day stands against the same day of earlier years. None where the archive holds none."""
     rows = earlier[earlier["level"] == "basin"].sort_values("date", ascending=False)
-    rank = standing(float(whole["volume_m3"]), rows["volume_m3"])
-    return None if rank is None else {"stands": rank, "rows": rows_of(rows)}
+    rank = rank_of(float(whole["volume_m3"]), rows["volume_m3"])
+    return None if rank is None else {"rank": rank, "rows": rows_of(rows)}

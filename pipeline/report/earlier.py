@@ -16,7 +16,7 @@ UNIT_OF_TOTALS = ["level", "zone_id", "band_low_m", "band_high_m"]
 
 
 @dataclass(frozen=True)
-class Standing:
+class Rank:
     """How a volume stands among those of earlier seasons.
 
     Parameters
@@ -39,19 +39,19 @@ class Standing:
     def words(self) -> str:
         """Return the rank in words.
 
-        >>> Standing(6, 4, 1.0, 120.0).words, Standing(1, 0, 1.0, 90.0).words
+        >>> Rank(6, 4, 1.0, 120.0).words, Rank(1, 0, 1.0, 90.0).words
         ('4 of 6 earlier seasons had less', '0 of 1 earlier season had less')
         """
         return f"{self.less} of {self.count} earlier season{'s' if self.count > 1 else ''} had less"
 
 
-def standing(volume_m3: float, earlier_m3: pd.Series) -> Standing | None:
+def rank_of(volume_m3: float, earlier_m3: pd.Series) -> Rank | None:
     """Return how a volume stands among the volumes of earlier seasons. None where there are none."""
     if earlier_m3.empty:
         return None
     mean = float(earlier_m3.mean())
     per_cent = 100.0 * volume_m3 / mean if mean > 0 else math.nan
-    return Standing(len(earlier_m3), int((earlier_m3 < volume_m3).sum()), mean, per_cent)
+    return Rank(len(earlier_m3), int((earlier_m3 < volume_m3).sum()), mean, per_cent)
 
 
 def same_day(totals: pd.DataFrame, date: dt.date) -> pd.DataFrame:

@@ -20,7 +20,7 @@ from snowtally.report import charts
 from snowtally.report.against import Against, against
 from snowtally.report.colours import WATER, sequential
 from snowtally.report.day_tables import basin_normal
-from snowtally.report.earlier import same_day, standing
+from snowtally.report.earlier import rank_of, same_day
 from snowtally.report.notices import lacking, later_runs
 from snowtally.report.published import degraded_dates, normals_of, with_seasons, zone_names
 from snowtally.report.since import flown
@@ -54,6 +54,7 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
     normal_volumes = {date: row["normal_mm"] * row["area_km2"] * M3_PER_MM_KM2 for date, row in normals.items()}
     peak = rows.loc[rows["volume_m3"].idxmax()]
     before = totals[totals["season"] != names[0]]
+    zones = _zones(this[this["date"] == rows["date"].iloc[-1]], before, path_of(days["path"].iloc[-1]))
     content = {
         "title": record["title"], "basin": basin, "u": units, "newest": {
             "date": newest.isoformat(), "words": long_date(newest), "whole": rows.iloc[-1], "peak": peak, "peak_date": str(peak["date"].date()),
@@ -63,8 +64,7 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
         "curve": charts.season_chart(rows, earlier, charts.Marks(flown(record), [], degraded, normal_volumes), units.volume),
         "bands": charts.bands_through_time(this[this["level"] == "band"], units.volume, units.band, sequential(WATER)[6:]),
         "rows": _rows(rows.iloc[::-1], before, normals),
-        "zones": _zones(this[this["date"] == rows["date"].iloc[-1]], before, path_of(days["path"].iloc[-1])),
-        "zone_names": _zone_names(root, basin, newest),
+        "zones": zones, "zone_names": _zone_names(root, basin, newest) if zones.columns else {},
         "normal_period": next((one["period"] for one in normals.values() if one["period"]), ""), "any_normal": bool(normals),
         "peaks": _peaks(whole) if len(names) > 1 else [],
         "seasons": [_calendar(name, whole[whole["season"] == name], degraded, units) for name in names],
@@ -90,8 +90,8 @@ def _rows(rows: pd.DataFrame, before: pd.DataFrame, normals: Mapping[dt.date, di
     with_rank = []
     for row in rows.to_dict("records"):
         date = row["date"].date()
-        rank = standing(row["volume_m3"], same_day(then, date)["volume_m3"])
-        with_rank.append(row | {"per_cent": normals.get(date, {}).get("per_cent"), "stands": rank})
+        rank = rank_of(row["volume_m3"], same_day(then, date)["volume_m3"])
+        with_rank.append(row | {"per_cent": normals.get(date, {}).get("per_cent"), "rank": rank})
     return with_rank
 
 

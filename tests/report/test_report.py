@@ -619,3 +619,15 @@ def test_every_part_of_the_error_that_the_methods_name_has_words():
     named = set(re.findall(r'(?:Error|Kriged)Part\(\s*"([^"]+)"', code))
     assert len(named) > 10
     assert named <= set(ERROR_PARTS)
+
+
+@pytest.mark.parametrize(("name", "mark", "other"), [("metric", "\u202f", ","), ("us", ",", "\u202f")])
+def test_thousands_have_the_mark_of_the_units_everywhere(history, name, mark, other):
+    root, date = history
+    day = pages.read_day(root, "larkmoor", date)
+    html = day_page.day_page(day, pages.read_days_around(day), UNITS[name], None).decode()
+    numbers = re.findall(r"<data [^>]*>([^<]*)</data>", html) + re.findall(
+        r'<text class="label[^>]*>([^<]*)</text>', html
+    )
+    assert any(re.search(rf"\d{mark}\d{{3}}", number) for number in numbers)
+    assert not any(re.search(rf"\d{other}\d", number) for number in numbers)
