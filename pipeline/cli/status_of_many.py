@@ -8,9 +8,9 @@ from typing import Any
 
 from snowtally.cli import base
 from snowtally.cli.status import today_of
+from snowtally.inspection.change_error import Change
 from snowtally.report.front import BasinNow, basin_now
 from snowtally.report.front_page import units_of
-from snowtally.report.since import Change
 from snowtally.report.units import THIN_SPACE, Unit
 from snowtally.settings.basin import Settings
 

@@ -1,4 +1,4 @@
-"""The standard error of a change between two dates, from the parts of error that the archive holds of each.
+"""The change between two dates and its standard error, from the parts of error that the archive holds of each.
 
 A record holds the share of each part in the variance of the basin's total. Parts are independent of each other. How alike a part
 errs on two dates is not archived; it is bounded by what a part is. One that both dates have in common is taken as nested: the
@@ -15,6 +15,11 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
+
+import pandas as pd
+
+from snowtally.archive.revisions import Revision
+from snowtally.reading import basin_row
 
 OF_FLIGHT = frozenset(
     {
@@ -72,3 +77,36 @@ def change_error(now: DatedError, then: DatedError) -> float:
         apart = name in OF_FLIGHT and now.flight != then.flight
         variance += one + other if apart else abs(one - other)
     return math.sqrt(variance)
+
+
+@dataclass(frozen=True)
+class DatedTotals:
+    """A revision of a date: its record and totals."""
+
+    revision: Revision
+    record: dict[str, Any]
+    totals: pd.DataFrame
+
+    @property
+    def date(self) -> dt.date:
+        """The local day."""
+        return self.revision.date
+
+    @property
+    def whole(self) -> pd.Series:
+        """The basin's own row of the totals."""
+        return basin_row(self.totals)
+
+
+@dataclass(frozen=True)
+class Change:
+    """A change of the basin's volume and its standard error, m3."""
+
+    volume_m3: float
+    se_m3: float
+
+
+def change(now: DatedTotals, then: DatedTotals) -> Change:
+    """Return the change of a basin's volume from one date to another."""
+    errors = (DatedError.of(one.record, float(one.whole["volume_se_m3"])) for one in (now, then))
+    return Change(float(now.whole["volume_m3"] - then.whole["volume_m3"]), change_error(*errors))

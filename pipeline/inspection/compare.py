@@ -11,7 +11,7 @@ import pandas as pd
 import xarray as xr
 
 from snowtally.archive.revisions import Revision, RevisionId, asked_revision
-from snowtally.inspection.change_error import DatedError, change_error
+from snowtally.inspection.change_error import DatedTotals, change
 from snowtally.publishing.changes import changed_values, changes
 from snowtally.reading import find_revision, load_record, open_day, read_sites, revision_totals
 
@@ -52,7 +52,7 @@ class Comparison:
     changes : settings, code, rows and grids that differ, as `snowtally.publishing.changes` tells them.
     models : parameters that differ: key, was, is.
     totals : one row a level, zone and band: the figures as `_a` and `_b`, and `change_mm`, `change_m3` with their standard
-        errors `change_mm_se`, `change_m3_se`. The basin's is that of `change_error`: a record has the parts of its error alone.
+        errors `change_mm_se`, `change_m3_se`. The basin's is that of `change`: a record has the parts of its error alone.
         In zones and bands errors are taken to be as much alike as in the basin.
     swe_change_mm : difference of the maps (y, x), mm, missing where one is; None where the grids do not meet.
     no_map : why there is none, empty where there is one.
@@ -90,7 +90,7 @@ def find_side(root: Path, basin: str, asked: str) -> Side:
 
 def compare(basin: str, a: Side, b: Side) -> Comparison:
     """Return what differs from `a` to `b`. Raises ArchiveError when one of them cannot be read."""
-    change, no_map = _map(basin, a, b)
+    difference, no_map = _map(basin, a, b)
     return Comparison(
         a,
         b,
@@ -98,7 +98,7 @@ def compare(basin: str, a: Side, b: Side) -> Comparison:
         changes=changes((a.root, b.root), basin, a.record, b.record),
         models=changed_values(a.record["models"], b.record["models"]),
         totals=_totals(a, b),
-        swe_change_mm=change,
+        swe_change_mm=difference,
         no_map=no_map,
         sites=_sites(basin, a, b),
     )
@@ -115,17 +115,16 @@ def _files(was: dict[str, Any], now: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def _totals(a: Side, b: Side) -> pd.DataFrame:
-    one, other = (revision_totals(side.revision.path)[_LEVEL_KEYS + _FIGURES] for side in (a, b))
+    one, other = (DatedTotals(side.revision, side.record, revision_totals(side.revision.path)) for side in (a, b))
     # A zone or band that only one of them has stays, with its figures missing on the other side.
-    both = one.merge(other, on=_LEVEL_KEYS, how="outer", suffixes=("_a", "_b"), sort=False)
-    basin = both.loc[both["level"] == "basin"].iloc[0]
-    se_a, se_b = basin["volume_se_m3_a"], basin["volume_se_m3_b"]
-    of_basin = change_error(DatedError.of(b.record, se_b), DatedError.of(a.record, se_a))
+    columns = _LEVEL_KEYS + _FIGURES
+    both = one.totals[columns].merge(other.totals[columns], "outer", _LEVEL_KEYS, suffixes=("_a", "_b"))
     # Of the error that there would be if the two had nothing in common.
-    apart = of_basin / whole if (whole := float(np.hypot(se_a, se_b))) else 0.0
-    for change, figure, se in (("change_mm", "swe_mean_mm", "swe_se_mm"), ("change_m3", "volume_m3", "volume_se_m3")):
-        both[change] = both[f"{figure}_b"] - both[f"{figure}_a"]
-        both[f"{change}_se"] = apart * np.hypot(both[f"{se}_a"], both[f"{se}_b"])
+    whole = float(np.hypot(one.whole["volume_se_m3"], other.whole["volume_se_m3"]))
+    apart = change(other, one).se_m3 / whole if whole else 0.0
+    for changed, figure, se in (("change_mm", "swe_mean_mm", "swe_se_mm"), ("change_m3", "volume_m3", "volume_se_m3")):
+        both[changed] = both[f"{figure}_b"] - both[f"{figure}_a"]
+        both[f"{changed}_se"] = apart * np.hypot(both[f"{se}_a"], both[f"{se}_b"])
     order = {level: number for number, level in enumerate(("basin", "zone", "band", "zone_band"))}
     return both.sort_values(
         _LEVEL_KEYS, key=lambda c: c.map(order) if c.name == "level" else c.fillna(-np.inf if c.dtype == float else ""),
@@ -161,8 +160,8 @@ def _map(basin: str, a: Side, b: Side) -> tuple[xr.DataArray | None, str]:
         shared = xr.align(old, new, join="inner")
         if old.attrs["cell_m"] != new.attrs["cell_m"] or 0 in shared[0].shape:
             return None, "the two have no cells in common: cell width or place of the grid differ"
-        change = shared[1] - shared[0]
-    return change.assign_attrs(old.attrs, units="mm", long_name=f"SWE of {b.name} less {a.name}"), ""
+        difference = shared[1] - shared[0]
+    return difference.assign_attrs(old.attrs, units="mm", long_name=f"SWE of {b.name} less {a.name}"), ""
 
 
 def _plain(day: xr.Dataset) -> xr.DataArray:

@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from snowtally.inspection.change_error import DatedTotals, change
 from snowtally.publishing.second_look import second_looks
 from snowtally.reading import withdrawals
 from snowtally.report import day_tables
@@ -15,7 +16,7 @@ from snowtally.report.day_sections import SECTIONS, Shows, rows_of
 from snowtally.report.earlier import rank_of
 from snowtally.report.notices import decided, identity, lacking, later_runs
 from snowtally.report.published import LEANING_DAYS, DaysAround, PublishedDay
-from snowtally.report.since import DatedTotals, change, flown
+from snowtally.report.since import flown
 from snowtally.report.templating import page
 from snowtally.report.units import Unit, Units, number
 from snowtally.report.words import long_date, short_date

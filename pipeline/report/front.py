@@ -16,12 +16,13 @@ import rasterio.features
 from affine import Affine
 from pyproj import Transformer
 
+from snowtally.inspection.change_error import Change, change
 from snowtally.model.problems import ArchiveError
 from snowtally.reading import archive_folder, basin_folder, find_revision, is_basin, open_day
 from snowtally.report.day_tables import basin_normal
 from snowtally.report.notices import lacking
 from snowtally.report.published import normals_of
-from snowtally.report.since import Change, Since, change, flown, last_before, rounds, survey_dates, totals_of, totals_on
+from snowtally.report.since import Since, flown, last_before, rounds, survey_dates, totals_of, totals_on
 
 LATEST = "latest.json"
 

@@ -15,6 +15,7 @@ import pandas as pd
 from snowtally.archive.columns import COLUMNS, filled
 from snowtally.archive.current import Soundness, words_of
 from snowtally.archive.revisions import Revision
+from snowtally.inspection.change_error import DatedTotals
 from snowtally.model.problems import ArchiveError
 from snowtally.model.season import first_of_season
 from snowtally.publishing.derived import read_index
@@ -29,16 +30,7 @@ from snowtally.reading import (
     revision_totals,
 )
 from snowtally.report.earlier import same_day
-from snowtally.report.since import (
-    DatedTotals,
-    Since,
-    archived_rows,
-    flown,
-    last_before,
-    rounds,
-    survey_dates,
-    totals_on,
-)
+from snowtally.report.since import Since, archived_rows, flown, last_before, rounds, survey_dates, totals_on
 from snowtally.storage.csv_text import with_originals
 from snowtally.storage.paths import local_file, path_of
 

@@ -1,4 +1,4 @@
-"""What a change is counted from: the dates of flights and course rounds, and what is current on them; and the change itself."""
+"""What a change is counted from: the dates of flights and course rounds, and what is current on them."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from typing import Any
 import pandas as pd
 
 from snowtally.archive.revisions import Revision
-from snowtally.inspection.change_error import DatedError, change_error
+from snowtally.inspection.change_error import DatedTotals
 from snowtally.model.problems import ArchiveError
 from snowtally.publishing.archived_inputs import inputs_folder
 from snowtally.publishing.archived_rows import read_rows
 from snowtally.publishing.stac import season_name, season_start
-from snowtally.reading import basin_row, current_revision, load_record, revision_totals
+from snowtally.reading import current_revision, load_record, revision_totals
 from snowtally.report.words import short_date
 
 ROUND_DAYS = 10
@@ -26,25 +26,6 @@ the least (common practice, no source)."""
 
 SURVEY_DAYS = 7
 """Where the archive lacks a survey's own day, one of so many from it on stands for it: a week later the snow is another's."""
-
-
-@dataclass(frozen=True)
-class DatedTotals:
-    """What is current on a date: its record and totals."""
-
-    revision: Revision
-    record: dict[str, Any]
-    totals: pd.DataFrame
-
-    @property
-    def date(self) -> dt.date:
-        """The local day."""
-        return self.revision.date
-
-    @property
-    def whole(self) -> pd.Series:
-        """The basin's own row of the totals."""
-        return basin_row(self.totals)
 
 
 @dataclass(frozen=True)
@@ -68,20 +49,6 @@ class Since:
     def words(self) -> str:
         """The survey in words."""
         return f"the {self.what} of {short_date(self.survey)}"
-
-
-@dataclass(frozen=True)
-class Change:
-    """A change of the basin's volume and its standard error, m3."""
-
-    volume_m3: float
-    se_m3: float
-
-
-def change(now: DatedTotals, then: DatedTotals) -> Change:
-    """Return the change of a basin's volume from one date to another."""
-    errors = (DatedError.of(one.record, float(one.whole["volume_se_m3"])) for one in (now, then))
-    return Change(float(now.whole["volume_m3"] - then.whole["volume_m3"]), change_error(*errors))
 
 
 def totals_of(revision: Revision) -> DatedTotals:
