@@ -109,7 +109,7 @@ def test_a_constant_is_changed_wherever_it_was_taken_to(maker):
     assert maker._apart(work) == (0.5 * before[0], 0.5 * before[1])
 
     def derived():
-        maker._replace("snow.carry", "CELL_VARIATION", 0.5)
+        maker._replace("snow.melting", "CELL_VARIATION", 0.5)
         return flight_swe.VOID_SHARE
 
     assert maker._apart(derived) == pytest.approx(0.5 * flight_swe.VOID_SHARE)

@@ -18,13 +18,13 @@ from snowtally.model.day import Day
 from snowtally.model.problems import NoEstimateError
 from snowtally.snow.background import CarriedFlight
 from snowtally.snow.blend import Blend, Night, asks_trees, blended
-from snowtally.snow.carry import CELL_VARIATION
 from snowtally.snow.density import BulkDensity
 from snowtally.snow.density_records import SeasonPrior
 from snowtally.snow.depth_only import with_depth_only_sites
 from snowtally.snow.evening import is_recent, level_of
 from snowtally.snow.flight_swe import Filling, Flown, fill_voids, flight_swe
 from snowtally.snow.forcing import season_forcing
+from snowtally.snow.melting import CELL_VARIATION
 from snowtally.snow.past_pattern import PAST_PATTERN
 from snowtally.snow.settling import settled_density
 from snowtally.snow.site_gains import with_seasons

@@ -279,7 +279,9 @@ def less_between(near, values, columns, rows, signed, out) -> None:
         lefts[j], nearest[j] = int(np.floor(columns[j] - 0.5)), int(np.floor(columns[j]))
         shares[j] = columns[j] - 0.5 - lefts[j]
         _cubic_weights(shares[j], weight_x)
-        weights[:, j] = weight_x
+        # One by one, here and below: an array or tuple put into a slice takes two seconds to compile, for the words of its error alone.
+        for k in range(4):
+            weights[k, j] = weight_x[k]
         even &= (lefts[j] == lefts[0] + j) & (abs(shares[j] - shares[0]) < SAME_SHARE)
     # Between these columns all four neighbours lie in the raster.
     first = 0
@@ -357,8 +359,8 @@ def _at_position(values, corner, share, weights):
     _cubic_weights(share[0], weight_y)
     total = _weighted(values, first, weight_y, weight_x)
     if total != total:
-        weight_x[:] = 0.0, 1.0 - share[1], share[1], 0.0
-        weight_y[:] = 0.0, 1.0 - share[0], share[0], 0.0
+        for weight, beyond in ((weight_x, share[1]), (weight_y, share[0])):
+            weight[0], weight[1], weight[2], weight[3] = 0.0, 1.0 - beyond, beyond, 0.0
         total = _weighted(values, first, weight_y, weight_x)
     return total
 

@@ -13,7 +13,7 @@ from snowtally.melt.ripening import Ripeness
 from snowtally.melt.weather import DailyWeather, Sky
 from snowtally.model.basin import Basin
 from snowtally.model.day import Day
-from snowtally.snow.carry import CELL_VARIATION
+from snowtally.snow.melting import CELL_VARIATION
 from snowtally.terrain.horizon import horizons, sky_view
 from snowtally.terrain.predictors import horn_gradient
 from snowtally.terrain.sun import SunPath, beam_factor, path_dates, slope_normals

@@ -103,7 +103,7 @@ def depletion(variation: float) -> np.ndarray:
     """Return the depletion of log-normal snow within a cell, (n, 2).
 
     Rows are potential melt over mean SWE in steps of 1/256. Columns are the share of SWE left, E max(W - M, 0) / E W, and the share of ground still covered, P(W > M); as in
-    `snowtally.snow.carry`. Without variation snow goes evenly and all at once. From eight times the mean on nothing is left.
+    `snowtally.snow.melting`. Without variation snow goes evenly and all at once. From eight times the mean on nothing is left.
 
     >>> depletion(0.0)[[0, 128, 256]].tolist()
     [[1.0, 1.0], [0.5, 1.0], [0.0, 0.0]]
@@ -243,7 +243,9 @@ def march_member(
     cell = np.empty(cells.state.shape[1])
     out = Melt(np.empty(count), np.empty(count), np.empty(count), np.empty(count), np.zeros(4))
     for i in range(len(cells.state)):
-        cell[:] = cells.state[i]
+        # One by one: an array put into a slice takes two seconds to compile, for the words of its error alone.
+        for column in range(len(cell)):
+            cell[column] = cells.state[i, column]
         cell[SWE] *= swe_factor[unit[i]]
         march_cell(cell, cells.beams[i], cells, days, air, out)
         for d in range(count):

@@ -14,11 +14,12 @@ import xarray as xr
 
 from snowtally.model.ground import GroundRecord
 from snowtally.snow.balance import FACTOR_MOST, Gathered, balance_turnover, gathered
-from snowtally.snow.carry import CELL_VARIATION, SPARE_MM, TERRAIN_LOCAL, UNOBSERVED_MM_PER_DAY, site_turnover
+from snowtally.snow.carry import SPARE_MM, TERRAIN_LOCAL, UNOBSERVED_MM_PER_DAY, site_turnover
 from snowtally.snow.cell_error import Prediction, Residual
 from snowtally.snow.flight_swe import Flown
 from snowtally.snow.forcing import Forcing, season_forcing
 from snowtally.snow.melt_windows import MELT_COMMON, Scales, Since, fitted_scales
+from snowtally.snow.melting import CELL_VARIATION
 from snowtally.snow.past_pattern import expected_pattern, local_variation, past_share
 from snowtally.snow.site_gains import cell_values, sites_offset
 from snowtally.snow.site_values import site_values, weather_nodes

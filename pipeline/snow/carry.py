@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtr
 
 from snowtally.model.ground import GroundRecord
+from snowtally.snow.melting import Carried, Spells, carried
 from snowtally.snow.terrain_regression import REACH_M
 from snowtally.statistics.regression import BayesianLine
 
@@ -26,10 +26,6 @@ SPARE_MM = 30.0
 hardly any has fallen or was seen, new snow falls as on average. At so much snowfall half of a place's factor is told by it. Added to what
 was turned over, so that instrument noise over a quiet week is not taken for a large share (no source; with 40 in place of 80 for the
 pattern and 30 in place of 60 for the snowfall nothing changes on the demo, with 15 for the turnover its error is 2 % less)."""
-
-CELL_VARIATION = 0.5
-"""Coefficient of variation of SWE within a cell of about 100 m (0.3 to 0.8 in the literature on sub-grid snow, from memory):
-decides how patchily a cell melts out, and how far fresh snow on ground seen bare may be off: it has had no time to even out."""
 
 BARE_MM = 5.0
 """Below this a station counts as bare: the zero of a weighing instrument wanders by so much."""
@@ -144,34 +140,9 @@ class Turnover:
 
         From SWE at the start (mm), factor, elevation (m) and melt exposure.
         """
-        start_mm, factor, elevation_m, exposure = np.broadcast_arrays(start_mm, factor, elevation_m, exposure)
-        gain, loss = self.at(elevation_m, exposure)
-        out = melted(start_mm, factor * gain, loss, variation)
-        if not self.later:
-            return out
-        # Only where more fell since some day than lies there can the snow of since be more.
-        most = np.interp(elevation_m, self.nodes_m, np.max([gain for gain, _ in self.later], axis=0))
-        asked = factor * most > out.swe_mm
-        if asked.any():
-            latest = self._latest(out.of(asked), factor[asked], elevation_m[asked], exposure[asked], variation)
-            out.put(asked, latest)
-        return out
-
-    def _latest(
-        self, out: Carried, factor: np.ndarray, elevation_m: np.ndarray, exposure: np.ndarray, variation: float
-    ) -> Carried:
-        """Return (n,) snow, and where it is more that of since one of the days in between."""
-        for gain_nodes, loss_nodes in self.later:
-            gain = factor * np.interp(elevation_m, self.nodes_m, gain_nodes)
-            more = gain > out.swe_mm
-            if more.any():
-                loss = exposure[more] * np.interp(elevation_m[more], self.nodes_m, loss_nodes)
-                fresh = melted(np.zeros(1), gain[more], loss, variation)
-                fresh.old[:] = False
-                deeper = fresh.swe_mm > out.swe_mm[more]
-                more[more] = deeper
-                out.put(more, fresh.of(deeper))
-        return out
+        whole = np.array([self.gain_mm, *(gain for gain, _ in self.later)])
+        loss = np.array([self.loss_mm, *(loss for _, loss in self.later)])
+        return carried((start_mm, factor, elevation_m, exposure), Spells(self.nodes_m, whole, loss), variation)
 
     def errors_at(self, elevation_m: np.ndarray) -> list[tuple[ScaleError, np.ndarray]]:
         """Return the scales' errors, with those of loss at elevations."""
@@ -287,72 +258,3 @@ def _line_on_elevation(values: np.ndarray, elevation_m: np.ndarray, nodes_m: np.
     )
     reached = np.clip(nodes_m, elevation_m.min() - REACH_M, elevation_m.max() + REACH_M)
     return line.predict(np.column_stack([np.ones(len(nodes_m)), (reached - centre) / 1000.0]))[0]
-
-
-@dataclass(frozen=True)
-class Carried:
-    """Snow of places after a gain and a loss, and its slopes.
-
-    Arrays of one shape.
-
-    Parameters
-    ----------
-    swe_mm : mean SWE w.
-    covered : share still under snow.
-    remaining : dw/dW, how much of a mm more at the start, or of gain, would be left.
-    gained_mm, lost_mm : dw/dln(gain) and -dw/dln(loss): what of the gain is left, and what was melted under snow that is left.
-    old : whether it is snow of the start: what fell on ground gone bare since owes nothing to it.
-    """
-
-    swe_mm: np.ndarray
-    covered: np.ndarray
-    remaining: np.ndarray
-    gained_mm: np.ndarray
-    lost_mm: np.ndarray
-    old: np.ndarray
-
-    def of(self, where: np.ndarray) -> Carried:
-        """Return the snow of some of the places, (n,)."""
-        return Carried(*(values[where] for values in vars(self).values()))
-
-    def put(self, where: np.ndarray, fresh: Carried) -> None:
-        """Put in the snow of some of the places, (n,)."""
-        for name, values in vars(fresh).items():
-            getattr(self, name)[where] = values
-
-
-def melted(start_mm: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray, variation: float) -> Carried:
-    """Return the snow after a gain and a potential loss.
-
-    In mm, where it lies log-normally within the cell.
-
-    Parameters
-    ----------
-    variation : coefficient of variation within the cell; 0 for a point, which loses evenly until it is bare.
-
-    Notes
-    -----
-    With W = start + gain log-normal within the cell and an even loss M, what is left is E max(W - M, 0) =
-    W Phi(d) - M Phi(d - s), d = ln(W/M)/s + s/2, s^2 = ln(1 + v^2): snow turns patchy before it is gone. Its slopes are
-    dw/dW = Phi(d) and dw/dln M = -M Phi(d - s). A point is given the covered share of a cell about it.
-
-    Examples
-    --------
-    >>> melted(np.array([100.0]), np.array([20.0]), np.array([200.0]), 0.0).swe_mm
-    array([0.])
-    """
-    whole = np.maximum(np.asarray(start_mm, float) + gain_mm, 0.0)
-    s = np.sqrt(np.log1p((variation or CELL_VARIATION) ** 2))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        d = np.log(whole / loss_mm) / s + s / 2
-    melts, snowy = loss_mm > 0, whole > 0
-    covered = np.where(snowy, np.where(melts, ndtr(d - s), 1.0), 0.0)
-    if variation == 0:
-        swe = np.maximum(whole - loss_mm, 0.0)
-        remaining = np.where(swe > 0, 1.0, 0.0)
-        lost = remaining * loss_mm
-    else:
-        remaining = np.where(snowy, np.where(melts, ndtr(d), 1.0), 0.0)
-        lost = loss_mm * covered
-        swe = np.maximum(whole * remaining - lost, 0.0)
-    return Carried(swe, covered, remaining, remaining * gain_mm, lost, snowy.copy())

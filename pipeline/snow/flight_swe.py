@@ -9,9 +9,10 @@ import numpy as np
 import xarray as xr
 from scipy.special import ndtr
 
-from snowtally.snow.carry import CELL_VARIATION, SPARE_MM, Pattern
+from snowtally.snow.carry import SPARE_MM, Pattern
 from snowtally.snow.density import BulkDensity, Locations
 from snowtally.snow.evening import Level
+from snowtally.snow.melting import CELL_VARIATION
 from snowtally.snow.past_pattern import known_variation
 from snowtally.statistics.errors import SLOPE_REACH_M, ErrorPart, few_fields
 

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from snowtally.model.ground import GroundRecord
-from snowtally.snow.carry import BARE_MM, NODE_M, STEP_DAYS, UNOBSERVED_MM_PER_DAY, melted, site_turnover
+from snowtally.snow.carry import BARE_MM, NODE_M, STEP_DAYS, UNOBSERVED_MM_PER_DAY, site_turnover
+from snowtally.snow.melting import melted
 from snowtally.snow.terrain_regression import LOCAL_SHARE
 
 NEAREST_DAYS = 45

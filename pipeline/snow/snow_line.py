@@ -11,8 +11,9 @@ import pandas as pd
 
 from snowtally.model.ground import GroundRecord
 from snowtally.snow.balance import turnover_of
-from snowtally.snow.carry import CELL_VARIATION, UNOBSERVED_MM_PER_DAY, Turnover, site_turnover
+from snowtally.snow.carry import UNOBSERVED_MM_PER_DAY, Turnover, site_turnover
 from snowtally.snow.forcing import season_forcing
+from snowtally.snow.melting import CELL_VARIATION
 from snowtally.snow.site_values import weather_nodes
 
 BARE_COVER = 0.05

@@ -12,10 +12,11 @@ import xarray as xr
 from snowtally.model.ground import GroundRecord
 from snowtally.snow.background import FRESH_DAYS, LOCAL_REACH_M, CarriedFlight, TerrainBackground, explains
 from snowtally.snow.balance import FACTOR_MOST, march, turnover_of
-from snowtally.snow.carry import BARE_MM, CELL_VARIATION, TERRAIN_LOCAL, UNOBSERVED_MM_PER_DAY, Turnover
+from snowtally.snow.carry import BARE_MM, TERRAIN_LOCAL, UNOBSERVED_MM_PER_DAY, Turnover
 from snowtally.snow.cell_error import Prediction, Residual
 from snowtally.snow.forcing import Forcing, node_to_sites, season_forcing
 from snowtally.snow.melt_windows import MELT_COMMON, SCALE_LOG_SD
+from snowtally.snow.melting import CELL_VARIATION
 from snowtally.snow.past_pattern import expected_pattern, known_variation, local_variation, past_share
 from snowtally.snow.site_gains import cell_values, gain_log, sites_offset
 from snowtally.snow.site_values import weather_nodes

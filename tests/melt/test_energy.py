@@ -10,7 +10,7 @@ from snowtally.melt.calibration import PRIOR, _as_tuned
 from snowtally.melt.energy import FUSION_MJ_KG, PACK_SHARE, melt_of_day, sun_mj_m2
 from snowtally.melt.ensemble import sample_of, swe_factors
 from snowtally.melt.march import CELL_COLUMNS, Cells, Melt, depletion, march_cells
-from snowtally.snow.carry import melted
+from snowtally.snow.melting import melted
 
 TABLE = depletion(0.5)
 AIR = np.array([-6.0, 2000.0, 0.0, *_as_tuned(PRIOR)])

@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from made_weather import NODES, made_forcing
 
 from snowtally.snow.balance import gathered, march, turnover_of
-from snowtally.snow.carry import CELL_VARIATION, SPARE_MM, Pattern, melted
+from snowtally.snow.carry import SPARE_MM, Pattern
 from snowtally.snow.forcing import node_to_sites
+from snowtally.snow.melting import CELL_VARIATION, melted
 from snowtally.snow.terrain_balance import factor_rows, site_factors
 
 ELEVATION = np.array([1500.0, 1800.0, 2100.0, 2400.0, 2700.0])
