@@ -72,6 +72,8 @@ def main() -> None:
     """Run the command line. Every failure is one line and an exit status."""
     # Nothing here uses plugins of pydantic, and to look for them reads the description of every package installed.
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+    # Estimates give linear algebra one thread. To start one for each core takes a quarter of a second of every command.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # What libraries warn of goes to the log that -v shows.
     logging.captureWarnings(capture=True)
     try:

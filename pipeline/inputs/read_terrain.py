@@ -13,7 +13,7 @@ import xarray as xr
 from exactextract import exact_extract
 from exactextract.raster import NumPyRasterSource
 from pyproj import CRS, Proj, Transformer
-from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator, RegularGridInterpolator
+from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator
 from scipy.ndimage import binary_dilation, distance_transform_edt
 
 from snowtally.inputs.lengths import length_m
@@ -61,8 +61,7 @@ def basin_grid(zones: geopandas.GeoDataFrame, crs: CRS, cell_m: float, margin_m:
             f"{MOST_CELLS / 1e6:.0f} million that are allowed. Use {least:g} m or more, or a smaller basin.margin_m"
         )
         raise SettingsError(message)
-    scale = areal_scale(grid)
-    worst = float(np.abs(scale - 1.0).max())
+    worst = float(np.abs(_at_nodes(grid, "areal_scale").values - 1.0).max())
     if not worst <= MOST_AREA_DISTORTION:
         message = (
             f"grid.crs: {crs.name} distorts area by {worst:.1%} in this basin, more than {MOST_AREA_DISTORTION:.0%}. "
@@ -312,10 +311,28 @@ def areal_scale(grid: BasinGrid) -> np.ndarray:
 
 
 def _factors(grid: BasinGrid, name: str) -> np.ndarray:
-    """Return a projection factor at the cell centres.
+    """Return a projection factor at the cell centres, (y, x), interpolated between nodes."""
+    nodes = _at_nodes(grid, name)
+    along = np.stack([np.interp(grid.x, nodes.x, row) for row in nodes.values])
+    position = np.interp(grid.y, nodes.y, np.arange(len(nodes.y)))
+    low = np.minimum(position.astype(int), len(nodes.y) - 2)
+    share = (position - low)[:, None]
+    return along[low] * (1.0 - share) + along[low + 1] * share
 
-    It is interpolated between nodes that are at most 2 km apart. In UTM a straight line between two nodes is off by h^2
-    / (4 R^2), 2.5e-8 of the areal scale.
+
+@dataclass(frozen=True)
+class _Nodes:
+    """A projection factor at (y, x) nodes, both rising."""
+
+    y: np.ndarray
+    x: np.ndarray
+    values: np.ndarray
+
+
+def _at_nodes(grid: BasinGrid, name: str) -> _Nodes:
+    """Return a projection factor at nodes that span the grid and are at most 2 km apart.
+
+    In UTM a straight line between two nodes is off by h^2 / (4 R^2), 2.5e-8 of the areal scale.
     """
     left, bottom, right, top = grid.bounds
     node_m = 2000.0
@@ -325,7 +342,4 @@ def _factors(grid: BasinGrid, name: str) -> np.ndarray:
     longitude, latitude = Transformer.from_crs(grid.crs, grid.crs.geodetic_crs, always_xy=True).transform(
         node_x, node_y
     )
-    values = np.asarray(getattr(Proj(grid.crs).get_factors(longitude, latitude), name))
-    at = RegularGridInterpolator((y, x), values, method="linear")
-    rows, columns = np.meshgrid(grid.y, grid.x, indexing="ij")
-    return at((rows, columns))
+    return _Nodes(y, x, np.asarray(getattr(Proj(grid.crs).get_factors(longitude, latitude), name)))

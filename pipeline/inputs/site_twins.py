@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import itertools
+from collections.abc import Iterator
 from typing import Protocol
 
 import numpy as np
@@ -37,7 +37,7 @@ def sites_used_twice(sites: pd.DataFrame, samples: pd.DataFrame, records: pd.Dat
     findings = []
     for kind, rows in {"course": samples, "station": records}.items():
         of_kind = sites[(sites["kind"] == kind) & sites["site_id"].isin(rows["site_id"].unique())]
-        close = [(a, b) for a, b in itertools.combinations(of_kind.itertuples(), 2) if _one_position(a, b)]
+        close = [pair for pair in _near_pairs(of_kind) if _one_position(*pair)]
         if not close:
             continue
         daily = rows.groupby(["site_id", "date"], observed=True)[["swe_mm", "depth_m"]].mean()
@@ -64,6 +64,18 @@ class _Site(Protocol):
     latitude: float
     x: float
     y: float
+
+
+def _near_pairs(sites: pd.DataFrame) -> Iterator[tuple[_Site, _Site]]:
+    """Yield the pairs of sites that may be one place, in the order of the table.
+
+    Two hundred sites are 20,000 pairs, of which hardly one is near.
+    """
+    at = sites[["x", "y"]].to_numpy(float)
+    apart = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1))
+    rows = list(sites.itertuples())
+    for first, second in np.argwhere(np.triu(apart <= POSITION_M[1], 1)):
+        yield rows[first], rows[second]
 
 
 def _one_position(a: _Site, b: _Site) -> bool:
