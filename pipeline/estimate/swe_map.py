@@ -126,7 +126,7 @@ def published_fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> 
     terrain = inputs.basin.terrain
     inside = terrain["cell_area"].to_numpy() > 0
     swe, se, covered = (field[inside] for field in (today.swe_mm, today.se_mm, today.covered))
-    swe = np.where(np.round(swe, VARIABLES["swe"].decimals) > 0, swe, 0.0)
+    swe = np.where(swe > VARIABLES["swe"].step / 2, swe, 0.0)
     snowy = swe > 0
     predicted = density.predict_from_swe(swe, Locations.of_terrain(terrain, inside))
     rho, rho_se = predicted.mean, predicted.standard_error()
@@ -151,7 +151,7 @@ def published_fields(today: SweMap, density: BulkDensity, inputs: DayInputs) -> 
         # Where no snow lies there is nothing to be dense.
         "density": np.where(snowy, rho, np.nan),
         "density_se": np.where(snowy, rho_se, np.nan),
-        "snow_cover": np.where(snowy, np.maximum(covered, 10.0 ** -VARIABLES["snow_cover"].decimals), 0.0),
+        "snow_cover": np.where(snowy, np.maximum(covered, VARIABLES["snow_cover"].step), 0.0),
         "elevation": terrain["elevation"].to_numpy()[inside],
         "cell_area": terrain["cell_area"].to_numpy()[inside],
     }

@@ -60,6 +60,9 @@ def sites_used_twice(sites: pd.DataFrame, samples: pd.DataFrame, records: pd.Dat
 
 
 class _Site(Protocol):
+    site_id: str
+    file: str
+    line: int
     longitude: float
     latitude: float
     x: float

@@ -30,10 +30,6 @@ CHUNK = 256
 LEVEL: Final = 1
 """Deflate level, of GeoTIFFs too: the fourth saves up to a tenth of the room and takes up to twice as long. Accuracy and cost alone."""
 
-FEW_VALUES = ("depth", "depth_se", "density_se", "snow_cover", "potential_melt", "melt", "melt_se")
-"""Fields of a few thousand values or less, of `melt.nc` too: their bytes are left in order, where deflate finds whole values again (a
-third less room than with each value's first bytes put together, then its second, which serves all others)."""
-
 _ANGLE_STEP = 2.0**-20
 """Latitudes and longitudes are rounded to this many degrees (0.1 m): a power of two deflates to a third."""
 
@@ -53,7 +49,7 @@ _ANCILLARY = {
 def rounded_fields(day: Day) -> dict[str, np.ndarray]:
     """Return the published variables as stored, in the order of `VARIABLES`.
 
-    Measures are float32 rounded to their decimals, NaN outside the basin; classes are int16, 0 outside. Raises
+    Measures are float32 rounded to their steps, NaN outside the basin; classes are int16, 0 outside. Raises
     ArchiveError when a variable is missing or does not lie on the day's grid.
     """
     for name in VARIABLES:
@@ -71,25 +67,24 @@ def _rounded(field: xr.DataArray, variable: Variable, outside: np.ndarray) -> np
     values = field.to_numpy()
     if variable.name in CLASSES:
         return np.where(outside | ~np.isfinite(values), MISSING_CLASS, values).astype(np.int16)
-    out = rounded(values, variable.decimals)
+    out = rounded(values, variable.step)
     out[outside] = np.nan
     return out
 
 
-def rounded(values: np.ndarray, decimals: int) -> np.ndarray:
-    """Return values (y, x) rounded to decimals, float32.
+def rounded(values: np.ndarray, step: float) -> np.ndarray:
+    """Return values (y, x) rounded to a step that is a power of two, float32.
 
-    >>> rounded(np.array([[0.25, -0.04]]), 1).tolist()
-    [[0.20000000298023224, 0.0]]
+    >>> rounded(np.array([[0.27, -0.04]]), 0.125).tolist()
+    [[0.25, 0.0]]
     """
-    out, scale = np.empty(values.shape, np.float32), 10.0**decimals
+    out = np.empty(values.shape, np.float32)
     room = np.empty((CHUNK, values.shape[1]))
     for first in range(0, len(values), CHUNK):
-        # Row by row of chunks, in room that stays in the processor's cache. In float64, since 0.1 is coarser than float32 can tell
-        # apart only above 1e6; + 0.0 makes -0.0 plain.
+        # Row by row of chunks, in room that stays in the processor's cache; + 0.0 makes -0.0 plain.
         rows = values[first : first + CHUNK]
-        here = np.multiply(rows, scale, out=room[: len(rows)], dtype=np.float64)
-        np.divide(np.rint(here, out=here), scale, out=here)
+        here = np.multiply(rows, 1.0 / step, out=room[: len(rows)], dtype=np.float64)
+        np.multiply(np.rint(here, out=here), step, out=here)
         out[first : first + CHUNK] = np.add(here, 0.0, out=here)
     return out
 
@@ -147,10 +142,7 @@ def begin_variable(
 ) -> netCDF4.Variable:
     """Return a new variable on (y, x) or (time, y, x), compressed."""
     chunks = (1, *(min(CHUNK, file.dimensions[axis].size) for axis in ("y", "x")))[-len(dims) :]
-    shuffle = name not in FEW_VALUES
-    variable = file.createVariable(
-        name, dtype, dims, zlib=True, complevel=LEVEL, shuffle=shuffle, chunksizes=chunks, fill_value=fill
-    )
+    variable = file.createVariable(name, dtype, dims, zlib=True, complevel=LEVEL, chunksizes=chunks, fill_value=fill)
     variable.set_auto_maskandscale(False)
     return variable
 
@@ -293,7 +285,7 @@ def _global_attributes(day: Day) -> dict[str, Any]:
 
 
 def _extent(day: Day, latitude: np.ndarray, longitude: np.ndarray) -> dict[str, Any]:
-    elevation = np.round(day.fields["elevation"].to_numpy(), VARIABLES["elevation"].decimals)
+    elevation = rounded(day.fields["elevation"].to_numpy(), VARIABLES["elevation"].step)
     (south, north), (west, east) = ((float(angles.min()), float(angles.max())) for angles in (latitude, longitude))
     corners = ((south, west), (south, east), (north, east), (north, west), (south, west))
     return {

@@ -10,13 +10,14 @@ import numpy as np
 
 from snowtally.archive.columns import COLUMNS
 from snowtally.model.day import Day, Outlook
+from snowtally.model.variables import HUNDREDTH, TENTH
 from snowtally.publishing.estimate_nc import EPOCH, begin_variable, create_grid_file, rounded, write_field
 from snowtally.publishing.tables import csv_bytes, tidy
 
 TABLE, GRIDS = "outlook.csv", "melt.nc"
 
-_DECIMALS = {"potential_melt": 1, "melt": 1, "melt_se": 1, "snow_cover": 2}
-"""A tenth of a millimetre and a hundredth of cover are below any error."""
+_STEPS = {"potential_melt": TENTH, "melt": TENTH, "melt_se": TENTH, "snow_cover": HUNDREDTH}
+"""Steps to which the grids are rounded: they are below any error."""
 
 _ATTRIBUTES = {
     "potential_melt": {
@@ -118,4 +119,4 @@ def _write_grids(file: netCDF4.Dataset, name: str, values: np.ndarray, attribute
     )
     for number, grid in enumerate(values):
         # Day by day: rounding all days at once would hold them twice.
-        variable[number] = rounded(grid, _DECIMALS[name])
+        variable[number] = rounded(grid, _STEPS[name])

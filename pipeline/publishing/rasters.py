@@ -50,11 +50,11 @@ def cog(values: np.ndarray, frame: RasterFrame, description: str, unit: str, tag
     description, unit : of the band.
     tags : further tags of the file.
     """
-    # Without a predictor: on rounded fields that of floating point makes a file larger by a sixth.
+    # The predictor of floating point makes fields that are rounded to a step in binary a twentieth to a tenth smaller.
     profile = {
         "driver": "COG", "width": values.shape[1], "height": values.shape[0], "count": 1, "dtype": "float32",
         "crs": rasterio.CRS.from_wkt(frame.crs_wkt), "transform": frame.transform, "nodata": np.nan,
-        "compress": "DEFLATE", "predictor": "NO", "level": LEVEL, "blocksize": _TILE, "overview_resampling": "average",
+        "compress": "DEFLATE", "predictor": "FLOATING_POINT", "level": LEVEL, "blocksize": _TILE, "overview_resampling": "average",
     }  # fmt: skip
     with MemoryFile() as memory:
         with memory.open(**profile) as file:

@@ -37,7 +37,8 @@ class Carried(NamedTuple):
     @classmethod
     def room(cls, shape: tuple[int, ...]) -> Carried:
         """Return room for places."""
-        return cls(*(np.empty(shape) for _ in range(5)), np.empty(shape, bool))
+        swe, covered, remaining, gained, lost = (np.empty(shape) for _ in range(5))
+        return cls(swe, covered, remaining, gained, lost, np.empty(shape, bool))
 
 
 class Spells(NamedTuple):
@@ -77,30 +78,30 @@ def melted(start_mm: np.ndarray, gain_mm: np.ndarray, loss_mm: np.ndarray, varia
     """
     start_mm, gain_mm, loss_mm = (np.asarray(values, float) for values in (start_mm, gain_mm, loss_mm))
     # One spell on one node: the same loop over places serves both.
-    places = start_mm, gain_mm, np.zeros(1), loss_mm
-    return carried(places, Spells(np.zeros(1), np.ones((1, 1)), np.ones((1, 1))), variation)
+    locations = start_mm, gain_mm, np.zeros(1), loss_mm
+    return carried(locations, Spells(np.zeros(1), np.ones((1, 1)), np.ones((1, 1))), variation)
 
 
-def carried(places: tuple[np.ndarray | float, ...], spells: Spells, variation: float) -> Carried:
+def carried(locations: tuple[np.ndarray | float, ...], spells: Spells, variation: float) -> Carried:
     """Return the snow at the end of spells.
 
     Where more of what fell since the beginning of a later spell is left, it is that snow.
 
     Parameters
     ----------
-    places : SWE at the start (mm), factor on gain, elevation (m) and melt exposure; arrays that broadcast to one shape.
+    locations : SWE at the start (mm), factor on gain, elevation (m) and melt exposure; arrays that broadcast to one shape.
     variation : as in `melted`.
     """
-    arrays = np.broadcast_arrays(*places)
+    arrays = np.broadcast_arrays(*locations)
     out = Carried.room(arrays[0].shape)
     flat = Carried(*(values.reshape(-1) for values in out))
-    columns = _Places(*(np.ascontiguousarray(values, float).reshape(-1) for values in arrays))
+    columns = _Locations(*(np.array(values, float, order="C").reshape(-1) for values in arrays))
     spread = math.sqrt(math.log1p((variation or CELL_VARIATION) ** 2))
     _carry(columns, _AtNodes.of(spells), spread, variation == 0, flat)
     return out
 
 
-class _Places(NamedTuple):
+class _Locations(NamedTuple):
     """Places as `carried` takes them, (n,) each."""
 
     start: np.ndarray
@@ -126,17 +127,17 @@ class _AtNodes(NamedTuple):
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _carry(places: _Places, tables: _AtNodes, spread: float, point: bool, out: Carried) -> None:
+def _carry(locations: _Locations, tables: _AtNodes, spread: float, point: bool, out: Carried) -> None:
     """Fill in `carried`; `spread` is that of SWE's logarithm within a cell."""
     nodes, gains, losses, gain_slopes, loss_slopes = tables
-    for i in range(len(places.start)):
-        factor, exposure = places.factor[i], places.exposure[i]
-        node, beyond = _position(nodes, places.elevation[i])
+    for i in range(len(locations.start)):
+        factor, exposure = locations.factor[i], locations.exposure[i]
+        node, beyond = _position(nodes, locations.elevation[i])
         gain, loss = gains[node, 0], losses[node, 0]
         if beyond != 0.0:
             gain, loss = gain + gain_slopes[node, 0] * beyond, loss + loss_slopes[node, 0] * beyond
         gain *= factor
-        whole = places.start[i] + gain
+        whole = locations.start[i] + gain
         swe, covered, remaining, lost = _left(max(whole, 0.0), exposure * loss, spread, point)
         old = whole > 0.0
         for spell in range(1, gains.shape[1]):
