@@ -214,18 +214,18 @@ def series(
     "1800-2000". `time` is local noon in UTC, with the local day as bounds; `revision` lies on it. A unit that a day lacks is NaN
     there. Raises as `read_totals`.
     """
-    from snowtally.archive.series import as_dataset, site_rows, total_rows
+    from snowtally.archive.series import as_dataset, total_rows
 
     days = _days_between(root, basin, start, end)
     if days.empty:
         raise ArchiveError(_no_day(root, basin, start, end))
-    if of == "site":
-        rows = site_rows({day.date: _table(path_of(day.path), "sites") for day in days.itertuples()})
-    else:
-        rows = total_rows(read_totals(root, basin, start, end), of)
     last = days.iloc[-1]
     with open_day(root, basin, last["date"], last["revision"]) as day:
-        return as_dataset(rows, days, day)
+        if of == "site":
+            from snowtally.archive.site_series import site_series
+
+            return site_series({one.date: _table(path_of(one.path), "sites") for one in days.itertuples()}, days, day)
+        return as_dataset(total_rows(read_totals(root, basin, start, end), of), days, day)
 
 
 def volume_within(

@@ -24,6 +24,8 @@ _OF_ALL_DAYS = (
 )  # fmt: skip
 """Attributes of a day's grids that a series bears too, where they are there (ACDD)."""
 
+_HISTORY = "put together by snowtally from the archive's current revisions; their numbers stand in `revision`"
+
 _UNITS = {"mm": "mm", "m3": "m3", "km2": "km2", "m": "m", "days": "days"}
 """Units that the end of a column's name tells."""
 
@@ -47,13 +49,6 @@ def total_rows(totals: pd.DataFrame, of: Level) -> pd.DataFrame:
     return rows.assign(**{UNIT: names[of]})
 
 
-def site_rows(days: dict[pd.Timestamp, pd.DataFrame]) -> pd.DataFrame:
-    """Return the sites' rows by day in one table, each named by its site_id."""
-    return pd.concat(
-        [table.assign(date=date, **{UNIT: table["site_id"]}) for date, table in days.items()], ignore_index=True
-    )
-
-
 def as_dataset(rows: pd.DataFrame, days: pd.DataFrame, last: xr.Dataset) -> xr.Dataset:
     """Return rows named by `unit` as a CF time series on (time, unit).
 
@@ -68,7 +63,7 @@ def as_dataset(rows: pd.DataFrame, days: pd.DataFrame, last: xr.Dataset) -> xr.D
         "time": (
             "time",
             midnight + pd.Timedelta(hours=12),
-            {"standard_name": "time", "axis": "T", "bounds": "time_bounds"},
+            {"standard_name": "time", "axis": "T", "bounds": "time_bounds", "units_metadata": "leap_seconds: none"},
         ),
         UNIT: (UNIT, units, {"long_name": "name of the unit"}),
         "date": ("time", days["date"].dt.strftime("%Y-%m-%d").to_numpy(object), {"long_name": "local day"}),
@@ -86,9 +81,14 @@ def as_dataset(rows: pd.DataFrame, days: pd.DataFrame, last: xr.Dataset) -> xr.D
     )
     series = xr.Dataset(data, coordinates)
     for name in ("time", "time_bounds"):
-        series[name].encoding = {"units": "hours since 1970-01-01 00:00:00", "dtype": "float64"}
+        series[name].encoding = {"units": "hours since 1970-01-01 00:00:00", "dtype": "float64", "_FillValue": None}
     said = {name: value for name, value in last.attrs.items() if name in _OF_ALL_DAYS}
-    return series.assign_attrs({"Conventions": "CF-1.11", "title": title, **said})
+    return series.assign_attrs({"Conventions": "CF-1.11", "title": title, "history": _HISTORY, **said})
+
+
+def as_stored(series: xr.Dataset) -> xr.Dataset:
+    """Return a series as CF has it in a file: time last, and names beside their dimension, whose own variable is a number."""
+    return series.reset_index(UNIT).rename_vars({UNIT: "unit_name"}).transpose(UNIT, ...)
 
 
 def _attributes(column: Column) -> dict[str, str]:

@@ -45,6 +45,7 @@ def series(  # noqa: PLR0913  a command's options
 ) -> None:  # fmt: skip
     """Give a season of the archive as one table: a row a date, a column a unit."""
     from snowtally import reading
+    from snowtally.archive.series import as_stored
     from snowtally.storage.failures import explained
     from snowtally.storage.paths import outside_archives
 
@@ -61,7 +62,7 @@ def series(  # noqa: PLR0913  a command's options
     if netcdf is not None:
         outside_archives(netcdf.parent, "--netcdf")
         with explained(f"Cannot write {netcdf}"):
-            season.to_netcdf(netcdf, engine="netcdf4")
+            as_stored(season).to_netcdf(netcdf, engine="netcdf4")
     base.finish(SeriesResult(chosen.basin.id, of.value, name, values, as_csv=as_csv, netcdf=netcdf), as_json=as_json)
 
 

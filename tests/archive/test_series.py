@@ -1,6 +1,9 @@
 """Time series of units, and the tables of a day, as a program reads them."""
 
 import json
+import subprocess
+import sys
+from pathlib import Path
 from types import SimpleNamespace
 
 import netCDF4
@@ -8,11 +11,14 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+from pyproj import Transformer
 from typer.testing import CliRunner
 
 from snowtally import reading
 from snowtally.cli.main import app
 from snowtally.model.problems import ArchiveError, SettingsError
+
+PRIORITIES = ("high_priorities", "medium_priorities", "low_priorities")
 
 
 @pytest.mark.parametrize(("of", "units"), [
@@ -92,9 +98,33 @@ def test_the_command_writes_all_columns_as_a_time_series(command, archive, tmp_p
     assert command("--of", "band", "--netcdf", tmp_path / "season.nc").exit_code == 0
     with netCDF4.Dataset(tmp_path / "season.nc") as file:
         assert file["time"].bounds == "time_bounds"
-        assert file["volume_m3"].dimensions == ("time", "unit")
+        assert file["volume_m3"].dimensions == ("unit", "time")
         assert "units" not in file["time_bounds"].ncattrs() or file["time_bounds"].units == file["time"].units
     with pytest.raises(SettingsError, match=r"--column melt: there is no such column\. There is: .*volume_m3"):
         raise command("--column", "melt").exception
     with pytest.raises(SettingsError, match="--netcdf"):
         raise command("--netcdf", archive / "larkmoor" / "season.nc").exception
+
+
+@pytest.mark.parametrize("of", ["basin", "zone", "band", "site"])
+def test_the_checker_finds_nothing_wrong_with_a_series(command, tmp_path, of):
+    path, report = tmp_path / "series.nc", tmp_path / "report.json"
+    assert command("--of", of, "--netcdf", path).exit_code == 0
+    checker = Path(sys.executable).with_name("compliance-checker")
+    command = [checker, "--test=cf:1.11", "--criteria=strict", "--format=json", f"--output={report}", path]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    found = json.loads(report.read_text("utf-8"))["cf:1.11"]
+    messages = [message for priority in PRIORITIES for check in found[priority] for message in check["msgs"]]
+    assert (messages, done.returncode) == ([], 0), done.stderr
+
+
+def test_a_sites_series_is_one_of_stations_with_their_positions(command, archive, tmp_path):
+    assert command("--of", "site", "--netcdf", tmp_path / "sites.nc").exit_code == 0
+    sites = reading.read_sites(archive, "larkmoor", "2031-03-05").set_index("site_id")
+    with xr.open_dataset(tmp_path / "sites.nc") as series:
+        assert series.attrs["featureType"] == "timeSeries"
+        assert series["unit_name"].attrs["cf_role"] == "timeseries_id"
+        back = Transformer.from_crs("EPSG:4326", 32625, always_xy=True).transform(series["lon"], series["lat"])
+        np.testing.assert_allclose(np.transpose(back), sites.loc[series["unit_name"].to_numpy(), ["x", "y"]], atol=0.01)
+        assert {"lon", "lat"} <= set(series["swe_mm"].coords)
+    assert "featureType" not in reading.series(archive, "larkmoor", "zone").attrs
