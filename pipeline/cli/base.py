@@ -21,6 +21,7 @@ from typer.core import TyperGroup
 
 from snowtally.model.problems import SettingsError, StoppedError, without_controls
 from snowtally.operations.stopping import number_of
+from snowtally.storage.compiled import cache_compiled_code
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -79,7 +80,9 @@ def read(file: Path) -> Settings:
     """Return the settings of a file."""
     from snowtally.settings.basin import read_settings
 
-    return read_settings(file)
+    settings = read_settings(file)
+    cache_compiled_code(settings.cache_folder("compiled"))
+    return settings
 
 
 def date_of(text: str, option: str = "--date") -> dt.date:

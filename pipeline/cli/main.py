@@ -29,6 +29,7 @@ from snowtally.cli.base import Failure, Status, app, finish
 from snowtally.cli.version import versions
 from snowtally.model.problems import ArchiveError, SettingsError, SnowtallyError, StoppedError
 from snowtally.operations.stopping import number_of, stops_raised
+from snowtally.storage.compiled import cache_compiled_code
 from snowtally.storage.failure_log import failure_line
 
 _WRONG_USE: Any = typer.BadParameter.__base__
@@ -74,6 +75,7 @@ def main() -> None:
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     # Estimates give linear algebra one thread. To start one for each core takes a quarter of a second of every command.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    cache_compiled_code()
     # What libraries warn of goes to the log that -v shows.
     logging.captureWarnings(capture=True)
     try:
