@@ -8,14 +8,14 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import xarray as xr
-
 from snowtally.flights.limits import FlightLimits
 from snowtally.flights.measure import FlightFiles, GroundLayers, Outcome
+from snowtally.flights.rasters import with_parts
 from snowtally.model.grid import BasinGrid
-from snowtally.model.problems import Finding, RefusedFlightError, StillArrivingError
+from snowtally.model.problems import RefusedFlightError, StillArrivingError
 from snowtally.storage.cache import Cache, Encoding, Maker
 from snowtally.storage.encodings import TEXT, arrays_bytes, arrays_of
+from snowtally.storage.grid_encoding import grids_bytes, grids_of
 
 SETTLED_S = 2.0
 """Seconds within which a changed file may change again without a newer time stamp, so that its hash is not cached.
@@ -52,15 +52,24 @@ class FlightCache:
     def sha256(self, path: Path) -> str:
         """Return the SHA-256 hash of a file's bytes.
 
-        The cache holds the hash for a file of the same path, size, times and inode. A file that changed less than
-        `SETTLED_S` seconds ago is hashed again.
-
         Raises
         ------
         OSError : the file cannot be read.
         StillArrivingError : it is still being written.
         """
         self.refuse_arriving(path)
+        return self.sha256_as_it_is(path)
+
+    def sha256_as_it_is(self, path: Path) -> str:
+        """Return the SHA-256 hash of a file's bytes, though it be still written.
+
+        The cache holds the hash for a file of the same path, size, times and inode. A file that changed less than
+        `SETTLED_S` seconds ago is hashed again.
+
+        Raises
+        ------
+        OSError : the file cannot be read.
+        """
         state = path.stat()
         if time.time() - max(state.st_mtime, state.st_ctime) <= SETTLED_S:
             return _sha256(path)
@@ -68,6 +77,19 @@ class FlightCache:
         if key not in self._hashes:
             self._hashes[key] = self.cache.get_or_make(key, TEXT, lambda: _sha256(path))
         return self._hashes[key]
+
+    def sha256_of_all(self, paths: Sequence[Path]) -> list[tuple[str, str]]:
+        """Return path and hash of files as they are, and of the files beside them that decide what they say.
+
+        The hash of a file that cannot be read is empty: its reader says why.
+        """
+        hashes = []
+        for path in with_parts(paths):
+            try:
+                hashes.append((str(path), self.sha256_as_it_is(path)))
+            except OSError:
+                hashes.append((str(path), ""))
+        return hashes
 
     def refuse_arriving(self, path: Path) -> None:
         """Raise StillArrivingError when a file is still being written."""
@@ -98,7 +120,7 @@ def flight_key(
     return FLIGHT_MAKER.key(
         [files.flight_id, files.date, files.depth_se_m, files.codes, files.metres_per_unit],
         hashes,
-        [grid.crs.to_wkt(), grid.cell_m, grid.left, grid.top, grid.width, grid.height],
+        grid.lattice,
         [known.elevation_m, known.canopy],
         limits.model_dump(mode="json", include=set(FlightLimits.model_fields)),
     )
@@ -107,25 +129,14 @@ def flight_key(
 def _encode(outcome: Outcome) -> memoryview:
     if isinstance(outcome, RefusedFlightError):
         return arrays_bytes({}, {"refused": str(outcome)})
-    flight, findings = outcome
-    facts = {
-        "attrs": flight.attrs,
-        "units": {name: flight[name].attrs["units"] for name in flight.data_vars},
-        "findings": [finding.plain() for finding in findings],
-    }
-    return arrays_bytes({str(name): flight[name].to_numpy() for name in (*flight.data_vars, "y", "x")}, facts)
+    return grids_bytes(*outcome)
 
 
 def _decode(body: memoryview) -> Outcome:
     arrays, facts = arrays_of(body)
     if "refused" in facts:
         return RefusedFlightError(facts["refused"])
-    axes = {axis: arrays[axis] for axis in ("y", "x")}
-    fields = {
-        name: xr.DataArray(arrays[name], axes, ("y", "x"), attrs={"units": units})
-        for name, units in facts["units"].items()
-    }
-    return xr.Dataset(fields, attrs=facts["attrs"]), [Finding.from_plain(finding) for finding in facts["findings"]]
+    return grids_of(arrays, facts)
 
 
 OUTCOME: Encoding[Outcome] = Encoding(_encode, _decode)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -203,6 +203,11 @@ def virtual_parts(path: Path) -> list[Path]:
     parts = {element.text: path.parent if element.get("relativeToVRT") == "1" else Path() for element in named}
     # GDAL's own stores, such as /vsizip/..., are no files to look for.
     return [folder / name for name, folder in parts.items() if name and not name.startswith("/vsi")]
+
+
+def with_parts(paths: Sequence[Path]) -> list[Path]:
+    """Return files, each followed by the files beside it."""
+    return [file for path in paths for file in (path, *files_beside(path))]
 
 
 def files_beside(path: Path) -> list[Path]:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -18,27 +17,19 @@ from snowtally.archive.grids import Grids
 from snowtally.estimate.day_inputs import Choices, DayInputs
 from snowtally.flights.cache import FlightCache
 from snowtally.gather.archived_day import FIGURES, NOTICED, ZONES, DayRows, assembled, canonical, figures_table
+from snowtally.gather.basin import gather_basin
 from snowtally.gather.before import ReadNow, lost_since_sound
 from snowtally.gather.covers import gather_covers
 from snowtally.gather.earlier_flights import EARLIER_PAIRS, earlier_pairs, gather_earlier_flights
 from snowtally.gather.earlier_visits import EARLIER_VISITS
 from snowtally.gather.flights import gather_flights
 from snowtally.gather.ground import gather_ground, gather_tables
-from snowtally.gather.sources import FIXED, DaySources, fixed_files, source_of
+from snowtally.gather.sources import FIXED, DaySources, fixed_files
 from snowtally.gather.span import check_covered
-from snowtally.inputs.basin_position import check_elevation_near, clock_at_longitude
-from snowtally.inputs.find import InputFile, describe, find_tables, is_file, missing_file, unreadable_file
-from snowtally.inputs.known_systems import grid_crs
+from snowtally.inputs.find import InputFile, find_tables, is_file
 from snowtally.inputs.known_tables import TABLES
-from snowtally.inputs.raster_frame import refuse_large
-from snowtally.inputs.rasters import fraction_on_grid
-from snowtally.inputs.read_sites import read_sites
-from snowtally.inputs.read_terrain import BandEdges, ElevationFiles, basin_grid, read_terrain
-from snowtally.inputs.read_zones import read_zones, zone_rows
 from snowtally.inputs.relative import relative_to, with_relative_files
-from snowtally.model.basin import Basin
-from snowtally.model.grid import BasinGrid
-from snowtally.model.problems import Finding, InputError, findings_table
+from snowtally.model.problems import Finding, findings_table
 from snowtally.model.reasons import Reason, in_words
 from snowtally.model.rules.files import STILL_ARRIVING
 from snowtally.publishing.archived_grids import as_archived
@@ -125,12 +116,13 @@ def read_inputs(
         {role: [settings.path(p) for p in getattr(settings.inputs, role)] for role in OPTIONAL_TABLES}
     )
     findings += [_growing(file) for listed in files.values() for file in listed if file.path in arriving]
-    fixed = _fixed_files(settings)
     cache = FlightCache(Cache(settings.cache_folder("flights"), keep), arriving)
     sources = DaySources(settings, date, files, Cache(settings.cache_folder("readings"), keep), cache)
     stage("reading the terrain")
-    basin, noticed, outlines = _basin(settings)
-    findings += noticed
+    fixed = _fixed_files(settings, cache)
+    where = gather_basin(sources)
+    basin = where.basin
+    findings += where.findings
     stage("reading the measurements")
     read = gather_tables(sources, basin)
     tables = read.tables
@@ -157,7 +149,12 @@ def read_inputs(
     rows, positions = canonical(tables)
     now = ReadNow.of(date, rows | {"flights": flown.rows}, grids)
     findings += [relative_to(loss, home) for loss in lost_since_sound(settings, now, findings, by_hand=by_hand)]
-    beside = {**positions, NOTICED: findings_table(findings), FIGURES: figures_table(flown.figures), ZONES: outlines}
+    beside = {
+        **positions,
+        NOTICED: findings_table(findings),
+        FIGURES: figures_table(flown.figures),
+        ZONES: where.outlines,
+    }
     inputs = assembled(settings, date, basin.grid, measured, DayRows(tables, grids, flown.figures, findings))
     if asks_trees(settings.blend.method, len(inputs.flights)):
         inputs = replace(inputs, landform=_landform(settings, inputs.basin.terrain, writable=keep))
@@ -198,51 +195,11 @@ OPTIONAL_TABLES = tuple(table.role for table in TABLES[1:])
 TERRAIN_ROLES = ("zones", "elevation", "canopy")
 
 
-def _fixed_files(settings: Settings) -> list[InputFile]:
+def _fixed_files(settings: Settings, cache: FlightCache) -> list[InputFile]:
     named = [(role, path) for role in FIXED for path in fixed_files(settings, role)]
     # A canopy that is not there or cannot be read is a finding where it is read.
-    return [describe(role, path) for role, path in named if is_file(path) and os.access(path, os.R_OK)]
-
-
-def _basin(settings: Settings) -> tuple[Basin, list[Finding], pd.DataFrame]:
-    """Return the basin on its grid, the findings, and the zones' outlines as rows."""
-    crs = grid_crs(settings.grid.crs)
-    path, declared = settings.path(settings.basin.zones), settings.columns.get("zones", {})
-    zones = read_zones(path, crs, settings.basin.zones_layer, declared)
-    grid = basin_grid(zones, crs, settings.grid.cell_m, settings.basin.margin_m)
-    canopy, findings = _canopy(settings, grid)
-    files = fixed_files(settings, "elevation")
-    _refuse_large(settings, files, grid)
-    check_elevation_near(path, files, partial(_stated_sites, settings), grid)
-    elevation = ElevationFiles(files, settings.terrain.elevation_unit, settings.terrain.voids)
-    edges = BandEdges(settings.bands.width_m, settings.bands.edges_m)
-    terrain, noticed = read_terrain(elevation, canopy, zones, grid, edges)
-    named = list(zip(zones["zone_id"], zones["name"], strict=True))
-    noticed = findings + noticed + clock_at_longitude(settings.basin.utc_offset_hours, grid)
-    return Basin(grid, terrain, named), noticed, zone_rows(zones)
-
-
-def _stated_sites(settings: Settings) -> pd.DataFrame:
-    """Return the sites as their table states them, empty where it cannot be read; whoever needs them says why."""
-    try:
-        return read_sites(source_of(settings, "sites", fixed_files(settings, "sites")))[0]
-    except InputError:
-        return pd.DataFrame(columns=["longitude", "latitude"])
-
-
-def _canopy(settings: Settings, grid: BasinGrid) -> tuple[np.ndarray | None, list[Finding]]:
-    """Return the canopy's cover on the grid, None where there is none to read, and the findings."""
-    files = fixed_files(settings, "canopy")
-    absent = [path for path in files if not is_file(path)]
-    if absent:
-        return None, [missing_file("terrain", path, "terrain.canopy in the settings") for path in absent]
-    try:
-        _refuse_large(settings, files, grid)
-        return (fraction_on_grid(files, grid) if files else None), []
-    except InputError as trouble:
-        return None, [unreadable_file("terrain", files[0], str(trouble).removeprefix(f"{files[0]} "))]
-
-
-def _refuse_large(settings: Settings, files: Sequence[Path], grid: BasinGrid) -> None:
-    for path in files:
-        refuse_large(path, grid, settings.operations.limits.raster_gb)
+    return [
+        InputFile(role, path, path.stat().st_size, cache.sha256_as_it_is(path))
+        for role, path in named
+        if is_file(path) and os.access(path, os.R_OK)
+    ]

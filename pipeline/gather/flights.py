@@ -18,7 +18,7 @@ from snowtally.flights.by_site import check_unit, depths_by_site, offset_of, wit
 from snowtally.flights.cache import flight_key
 from snowtally.flights.cluster import measure_on_cluster
 from snowtally.flights.measure import FlightFiles, GroundLayers, Outcome, measure_flight
-from snowtally.flights.rasters import files_beside
+from snowtally.flights.rasters import with_parts
 from snowtally.flights.together import SHARED_ERRORS, bare_where_seen_bare
 from snowtally.gather.covers import gather_cover
 from snowtally.gather.sources import DaySources, fixed_files
@@ -242,15 +242,15 @@ class FlightMeter:
         described = [
             self.described(f"flight {entry.flight_id} {role}", path)
             for role, paths in entry.files.items()
-            for path in _with_parts(paths)
+            for path in with_parts(paths)
         ]
         if self.ground.water_file is not None:
-            water = _with_parts((self.ground.water_file,))
+            water = with_parts((self.ground.water_file,))
             described += [self.described(f"flight {entry.flight_id} water", path) for path in water]
         canopy = self.ground.canopy_files
         hashes: dict[str, list[tuple[str, ...]]] = {
             "flight": [(file.role, str(file.path), file.sha256) for file in described],
-            "canopy": [(str(path), cache.sha256(path)) for path in _with_parts(canopy)],
+            "canopy": [(str(path), cache.sha256(path)) for path in with_parts(canopy)],
         }
         return _Task(files, described, flight_key(files, hashes, self.grid, self.ground, settings.flights))
 
@@ -271,14 +271,6 @@ def _codes(missing: list[str]) -> tuple[float, ...]:
         except ValueError:
             continue
     return tuple(code for code in codes if np.isfinite(code))
-
-
-def _with_parts(paths: tuple[Path, ...]) -> list[Path]:
-    """Return files, each followed by the files beside it.
-
-    Those are the files that it is made of, and files that say more about it.
-    """
-    return [file for path in paths for file in (path, *files_beside(path))]
 
 
 def _against_ground(

@@ -20,7 +20,8 @@ from snowtally.model.grid import BasinGrid
 from snowtally.model.problems import Finding
 from snowtally.settings.basin import Settings
 from snowtally.settings.whole import file_formats
-from snowtally.storage.cache import Cache
+from snowtally.storage.cache import Cache, Maker
+from snowtally.storage.encodings import ARRAYS
 
 
 def source_of(settings: Settings, role: str, files: Sequence[Path]) -> Source:
@@ -63,6 +64,10 @@ def fixed_files(settings: Settings, role: str) -> list[Path]:
     return list(dict.fromkeys(path for pattern in named for path in matching(pattern) or [pattern]))
 
 
+FRACTION_MAKER = Maker("fraction", 1, ("affine", "numpy", "pyproj", "rasterio"))
+"""Maker of `fraction_on_grid`."""
+
+
 @dataclass(frozen=True)
 class DaySources:
     """Where a date's inputs come from.
@@ -72,7 +77,7 @@ class DaySources:
     settings : the basin's settings.
     date : the date asked for; nothing dated later is used.
     files : the files of each table, by role.
-    rows : cache of rows of large station files and of checked seasons.
+    rows : cache of rows of large station files, of checked seasons, and of rasters on the basin grid.
     flights : cache of measured flights; it knows which files are still being written.
     """
 
@@ -110,4 +115,10 @@ class DaySources:
         """
         self.flights.refuse_arriving(path)
         refuse_large(path, grid, self.settings.operations.limits.raster_gb)
-        return fraction_on_grid([path], grid)
+        return self.fraction_of([path], grid)
+
+    def fraction_of(self, paths: Sequence[Path], grid: BasinGrid) -> np.ndarray:
+        """Return `fraction_on_grid` of files as they are, from the cache where it is there."""
+        key = FRACTION_MAKER.key(self.flights.sha256_of_all(paths), grid.lattice)
+        made = self.rows.get_or_make(key, ARRAYS, lambda: {"fraction": fraction_on_grid(paths, grid)})
+        return made["fraction"]

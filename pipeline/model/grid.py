@@ -140,6 +140,11 @@ class BasinGrid:
         size = part[1].stop - part[1].start, part[0].stop - part[0].start
         return BasinGrid(self.crs, self.cell_m, left, top, *size), part
 
+    @property
+    def lattice(self) -> tuple[str, float, float, float, int, int]:
+        """All that the grid is, as plain values."""
+        return self.crs.to_wkt(), self.cell_m, self.left, self.top, self.width, self.height
+
     def array(self, values: np.ndarray, **attrs: str) -> xr.DataArray:
         """Return `values` as a labelled array on this grid.
 

@@ -21,6 +21,8 @@ PINS = Path(__file__).with_name("maker_pins.json")
 ENTRIES = {
     "flights.cache.FLIGHT_MAKER": ("flights.measure.measure_flight", "flights.cache.OUTCOME"),
     "flights.cache.FILE_HASH_MAKER": ("flights.cache._sha256", "storage.encodings.TEXT"),
+    "gather.basin.TERRAIN_MAKER": ("inputs.read_terrain.read_terrain", "gather.basin.TERRAIN"),
+    "gather.sources.FRACTION_MAKER": ("inputs.rasters.fraction_on_grid", "storage.encodings.ARRAYS"),
     "gather.earlier_visits.VISITS_MAKER": ("gather.earlier_visits._season", "storage.encodings.FRAME"),
     "inputs.piece_cache.PIECE_MAKER": (
         "inputs.lines.split",
