@@ -97,13 +97,12 @@ def open_days(root: str | Path, basin: str, start: Date | None = None, end: Date
 
     chosen = _days_between(root, basin, start, end)
     if chosen.empty:
-        near = "" if start is None else f" {nearest(root, basin, as_date(start))}"
-        raise ArchiveError(f"{_no_day(root, basin, start, end)}{near}")
+        raise ArchiveError(_no_day(root, basin, start, end))
     try:
         dataset = open_files([local_file(path_of(path) / "estimate.nc") for path in chosen["path"]])
     except ValueError as error:
         raise ArchiveError(
-            f"The days of {basin} from {start or 'its first'} to {end or 'its last'} do not share one grid: open them one by one."
+            f"The days of {basin} from {start or 'the first'} to {end or 'the last'} do not share one grid: open them one by one."
         ) from error
     except OSError as error:
         raise ArchiveError(f"A day of {basin} cannot be opened ({error}). Run `snowtally verify`.") from error
@@ -280,7 +279,8 @@ def _days_between(root: str | Path, basin: str, start: Date | None, end: Date | 
 
 
 def _no_day(root: str | Path, basin: str, start: Date | None, end: Date | None) -> str:
-    return f"{basin} has no day from {start or 'its first'} to {end or 'its last'} in {root}."
+    when = f"{f' from {start}' if start else ''}{f' until {end}' if end else ''}"
+    return f"{basin} has no day{when} in {root}. {nearest(root, basin, as_date(start or end or dt.date.max))}"
 
 
 def _gathered_totals(folder: Path) -> pd.DataFrame | None:

@@ -122,7 +122,7 @@ class CompareResult(base.Result):
             base.styled(f"B: {b}", "bold"),
             *sentences(compared, self.units),
             _totals(compared.totals, self.units),
-            "The se of a change is small where A and B share their errors: what both have wrong, their difference has not.",
+            "The se of a change is small where A and B share their errors: these cancel each other in the difference.",
             self._map_words(),
             _sites(compared.sites, self.units),
             *([] if self.folder is None else [f"Written: {self.folder}"]),
@@ -197,5 +197,5 @@ def _sites(sites: pd.DataFrame, units: Units) -> Table:
         ]
         for row in sites.head(MOVED_MOST).itertuples()
     ]
-    headers = ("site", "said A", "said B", "map A", "map B", "map moved")
-    return base.table(f"Sites where the map moved most, {label(units.swe)}", headers, rows)
+    headers = ("site", "site A", "site B", "map A", "map B", "map change")
+    return base.table(f"Sites where the map changed most, {label(units.swe)}", headers, rows)

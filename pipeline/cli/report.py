@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import typer
 
 from snowtally.cli import base
-from snowtally.model.problems import ArchiveError
+from snowtally.model.problems import ArchiveError, SettingsError
 
 
 def report(
@@ -40,6 +40,8 @@ def report(
         asked = days["date"].iloc[-1].date()
     else:
         asked = base.date_of(date)
+    if picture is not None and picture.suffix.lower() != ".png":
+        raise SettingsError(f"--picture {picture}: the picture is a PNG. Give a name that ends in .png.")
     if picture is not None:
         _draw(root, basin, asked, units, outside_archives(picture.absolute(), "--picture"))
     page = make_day_page(root, basin, asked, units)

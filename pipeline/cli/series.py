@@ -62,6 +62,8 @@ def series(  # noqa: PLR0913  a command's options
     if netcdf is not None:
         outside_archives(netcdf.parent, "--netcdf")
         with explained(f"Cannot write {netcdf}"):
+            # The library calls a folder that is not there a lack of permission.
+            netcdf.touch()
             as_stored(season).to_netcdf(netcdf, engine="netcdf4")
     base.finish(SeriesResult(chosen.basin.id, of.value, name, values, as_csv=as_csv, netcdf=netcdf), as_json=as_json)
 

@@ -204,9 +204,9 @@ def _room(room: Growth) -> str:
     """Return how much room the disk has and how long it lasts."""
     without = f", without {', '.join(room.unread)}, whose index or decisions cannot be read" if room.unread else ""
     if room.free_bytes is None:
-        return f"a date takes {size_text(room.bytes_a_day)} by the last month{without}; a store's room is not told here"
+        return f"a date took {size_text(room.bytes_a_day)} in the last month{without}; the room of a store is not known here"
     if room.days_left is None:
         return f"disk: {size_text(room.free_bytes)} free; the archive did not grow in the last month{without}"
     lasts = f"{room.days_left} days" if room.days_left < FORECAST_DAYS else "more than ten years"
-    pace = f"{size_text(room.bytes_a_day)} a date by the last month: lasts {lasts} at a date a day"
+    pace = f"{size_text(room.bytes_a_day)} a date in the last month: enough for {lasts} with one date a day"
     return f"disk: {size_text(room.free_bytes)} free, {pace}{without}"

@@ -54,11 +54,22 @@ class ManyBasins(base.Result):
     def to_table(self) -> list[Any]:
         """Return a row a basin, and what is degraded or cannot be read."""
         volume = units_of(self.basins).volume
-        heads = ("basin", "newest", "age", volume.label, "se", "10 %", "90 %", "in a day", "since survey", "of normal")
+        heads = (
+            "basin",
+            "newest",
+            "age",
+            volume.label,
+            "se",
+            "80 % from",
+            "80 % to",
+            "since day before",
+            "since survey",
+            "of normal",
+        )
         rows = [_row(one, age, volume) for one, age in zip(self.basins, self.ages, strict=True)]
         notes = [f"{one.title}: degraded: {one.lacking}" for one in self.basins if one.lacking]
         notes += [f"{one.title}: cannot be read: {one.trouble}" for one in self.basins if one.trouble]
-        surveys = [f"{one.title}: the last survey is {one.survey.words}" for one in self.basins if one.survey]
+        surveys = [f"{one.title}: the last survey was {one.survey.words}" for one in self.basins if one.survey]
         return [base.table(None, heads, rows, words=2, lean=True), *notes, *surveys]
 
 

@@ -109,7 +109,7 @@ class UpdateResult(base.Result):
                 base.styled(f"{line[:1].upper()}{line[1:]}: readers do not get the figures below", "yellow")
                 for line in published.held_back_line
             ),
-            f"Water in the snow: {water} {label(units.volume)}, standard error {se} (10 to 90 % chance: {p10} to {p90})",
+            f"Water in the snow: {water} {label(units.volume)}, standard error {se} (80 % likely between {p10} and {p90})",
             f"Mean SWE: {mean}, standard error {mean_se}, over {whole}, of which {snow} under snow",
             _bands(totals, units),
             *_outlook_lines(published.path, units),
@@ -163,7 +163,7 @@ def _bands(totals: pd.DataFrame, units: Units) -> Table:
     area, swe = label(units.area), label(units.swe)
     headers = (
         f"band {label(units.band)}", f"area {area}", f"snow {area}", f"mean SWE {swe}", "se", label(units.volume),
-        "se", "10 %", "90 %", f"density {label(units.density)}",
+        "se", "80 % from", "80 % to", f"density {label(units.density)}",
     )  # fmt: skip
     rows = [
         [
@@ -190,7 +190,7 @@ def _sources(readings: Readings, path: Path, checks: pd.DataFrame) -> Table:
     aside = checks[checks["action"] == "set aside"].groupby("table").size()
     flights = ", ".join(f"{f.attrs['flight_id']} of {f.attrs['date']}" for f in readings.inputs.flights)
     used = {
-        "sites": f"{int(sites['used'].sum())} of {len(sites)} tell of this date",
+        "sites": f"{int(sites['used'].sum())} of {len(sites)} used for this date",
         "courses": f"{len(ground.visits)} visits this season",
         "stations": f"{len(ground.daily)} station days this season",
         "flights": flights or "none yet",

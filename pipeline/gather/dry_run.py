@@ -119,7 +119,7 @@ def _lost_lines(readings: Readings, role: str) -> int:
     if rows is None or lines.empty:
         return len(lines)
     if role == "sites":
-        # Those off the margin are no rows of the night, but rows that could be read.
+        # Those outside the margin are no rows of the night, but rows that could be read.
         rows = pd.concat([rows, lost.loc[lost["site_id"].isin(readings.listed["site_id"]), ["file", "line"]]])
     rows = rows.loc[rows["line"].isin(lines["line"]), ["file", "line"]].drop_duplicates().astype({"file": str})
     return len(lines) - len(lines.merge(rows, on=["file", "line"]))

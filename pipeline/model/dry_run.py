@@ -97,8 +97,8 @@ class SiteUse:
 
     @property
     def lies(self) -> str:
-        """Where it lies, in a word: inside, outside, or off the margin."""
-        return "off the margin" if not self.on_grid else "outside" if self.outside_m > 0 else "inside"
+        """Where it lies, in a word: inside, outside, or outside the margin."""
+        return "outside the margin" if not self.on_grid else "outside" if self.outside_m > 0 else "inside"
 
 
 @dataclass(frozen=True)

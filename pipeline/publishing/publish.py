@@ -198,9 +198,9 @@ def _why_the_same(revision: Revision, back: str, *, by_hand: bool) -> str:
     if back:
         return f"{why}. It is held back: use --make-current with a reason to make it current"
     if by_hand:
-        why += ": the reason given now is kept nowhere"
+        why += ", so the reason given now is not recorded"
         if load_record(revision.path)["command"] != BY_HAND:
-            why += ", and since nothing was published by hand a night may displace it once any of them changes"
+            why += ". A later night may still replace it, because no person published it"
     return why
 
 

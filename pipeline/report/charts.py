@@ -58,7 +58,7 @@ def bands_chart(bands: pd.DataFrame, units: Units) -> Markup:
             tag("rect", x=left, y=y + 3, width=max(middle - left, 0.0), height=step - 6, class_="bar"),
             whisker_x(low, high, y + step / 2),
         ]
-    title = f"Volume by elevation band in {units.volume.label} with 10 to 90 % interval; the table holds the numbers"
+    title = f"Volume by elevation band in {units.volume.label} with 80 % intervals; the table holds the numbers"
     return drawing(WIDTH, height, title, *parts)
 
 
@@ -155,13 +155,12 @@ def season_chart(season: pd.DataFrame, earlier: pd.DataFrame, marks: Marks, unit
 
 
 def _normal(normals: Mapping[dt.date, float], begins: dt.date, scales: tuple[Scale, Scale], unit: Unit) -> list[Markup]:
-    """Return the normal as a dashed line; of one date as a stroke."""
+    """Return the normal as a dashed line, blank where the curve is; of one date as a stroke."""
     across, up = scales
     points = [(across((date - begins).days), up(unit.plain(volume))) for date, volume in sorted(normals.items())]
-    if len(points) == 1:
-        (x, y), *_ = points
-        points = [(x - 6, y), (x + 6, y)]
-    return [tag("path", tag("title", "normal"), d=path(points), class_="normal")] if points else []
+    parts = [points[part] for part in _stretches(np.array([(date - begins).days for date in sorted(normals)]))]
+    lines = [[(part[0][0] - 6, part[0][1]), (part[0][0] + 6, part[0][1])] if len(part) == 1 else part for part in parts]
+    return [tag("path", tag("title", "normal"), d=path(line), class_="normal") for line in lines if line]
 
 
 def _degraded(
@@ -184,7 +183,7 @@ def _degraded(
             # Below the interval, or above it where snow is little, so that the word lies on no line.
             below, above = (up(unit.plain(v)) for v in (row.volume_p10_m3, row.volume_p90_m3))
             height = below + 14 if below + 16 < up.start else above - 5
-            middle = min(x, WIDTH - WORD_WIDTH / 2)
+            middle = min(max(x, across.start + WORD_WIDTH / 2), WIDTH - WORD_WIDTH / 2)
             drawn.append(tag("text", "degraded", x=middle, y=height, class_="label ink middle"))
         last = row.season_day
     return drawn
@@ -276,7 +275,7 @@ def outlook_chart(rows: pd.DataFrame, unit: Unit) -> Markup:
 
     `rows` are the basin's rows of `outlook.csv`, day by day: day, melt_m3, melt_se_m3, potential_melt_m3.
     """
-    height, top, left, right, foot = 220.0, 24.0, 62.0, 12.0, 190.0
+    height, top, left, right, foot = 224.0, 24.0, 62.0, 12.0, 190.0
     count = len(rows)
     up = Scale(0.0, axis_end(unit, rows["melt_m3"] + rows["melt_se_m3"], rows["potential_melt_m3"]), foot, top)
     step = (WIDTH - left - right) / count
@@ -331,7 +330,7 @@ def bands_through_time(totals: pd.DataFrame, unit: Unit, band: Unit, colours: np
     for k, low in enumerate(lows):
         shade = colours[round(k / max(len(lows) - 1, 1) * (len(colours) - 1))]
         fill = "#{:02x}{:02x}{:02x}".format(*shade.tolist())
-        name = f"{band.text(low)} {band.label} up"
+        name = f"from {band.text(low)} {band.label}"
         for part in stretches:
             # A date by itself is a bar.
             x = (

@@ -96,7 +96,7 @@ def _lies(site: SiteUse, units: Units) -> str:
         return "off the map: its coordinates have no place on the grid"
     distance = near(units)
     far = f"{distance.text(site.outside_m)} {distance.label}"
-    return f"{far} outside the basin" + ("" if site.on_grid else ", off the margin: left out")
+    return f"{far} outside the basin" + ("" if site.on_grid else ", outside the margin: left out")
 
 
 def _site_map(run: DryRun, sheet: Sheet, units: Units) -> Map:
@@ -114,7 +114,7 @@ def _site_map(run: DryRun, sheet: Sheet, units: Units) -> Map:
     for _, column, row in (*on_grid, *off):
         labels.take(column, row, 0.5 * labels.size)
     names += [labels.beside(site.site_id, column, row) for site, column, row in on_grid]
-    names += [labels.beside(f"{site.site_id} off the margin", column, row) for site, column, row in off]
+    names += [labels.beside(f"{site.site_id} outside the margin", column, row) for site, column, row in off]
     crosses = [_cross(column, row, labels.size, f"{site.site_id}: {_lies(site, units)}") for site, column, row in off]
     return sheet.draw(layer, [*crosses, *(name for name in names if name is not None)])
 
@@ -167,12 +167,12 @@ def _flight_map(flight: FlightUse, seen: np.ndarray, sheet: Sheet) -> Map:
 
 def _lie_words(sites: Sequence[SiteUse], units: Units) -> str:
     """Return in a sentence how many sites lie where."""
-    counts = {lies: sum(site.lies == lies for site in sites) for lies in ("inside", "outside", "off the margin")}
+    counts = {lies: sum(site.lies == lies for site in sites) for lies in ("inside", "outside", "outside the margin")}
     out = [site.outside_m for site in sites if site.lies == "outside"]
     furthest = f" (up to {near(units).text(max(out))} {units.distance.label})" if out else ""
     parts = [f"{counts['inside']} of {len(sites)} sites lie inside the basin"]
-    parts += [f"{counts['outside']} outside it within the margin{furthest}"] if counts["outside"] else []
-    parts += [f"{counts['off the margin']} off the margin and left out"] if counts["off the margin"] else []
+    parts += [f"{counts['outside']} outside it but inside the margin{furthest}"] if counts["outside"] else []
+    parts += [f"{counts['outside the margin']} outside the margin and left out"] if counts["outside the margin"] else []
     silent = [site.site_id for site in sites if site.on_grid and not site.counts]
     tail = f" No value near the date: {', '.join(silent)}." if silent else ""
     return f"{', '.join(parts)}.{tail}"

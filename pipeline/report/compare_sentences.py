@@ -57,7 +57,7 @@ def _sites(comparison: Comparison, units: Units) -> Iterator[str]:
     for site_id in order[:MOST_SITES]:
         yield f"{site_id}: {_said(listed.loc[site_id], units)} ({'; '.join(own[site_id])})."
     if len(order) > MOST_SITES:
-        yield f"{len(order) - MOST_SITES} more sites have other rows; the table of sites shows what they said."
+        yield f"{len(order) - MOST_SITES} more sites have other rows; the table of sites shows their values."
 
 
 def _said(row: pd.Series, units: Units) -> str:
@@ -91,7 +91,7 @@ def _tables(comparison: Comparison) -> Iterator[str]:
         if names:
             yield f"Grids, {words}: {', '.join(names)}."
     for table in changes["unreadable"]:
-        yield f"What changed in the {IN_WORDS[table]} cannot be told: the archive no longer keeps both sides."
+        yield f"What changed in the {IN_WORDS[table]} is not known: the archive no longer has both sides."
 
 
 def _moved(comparison: Comparison, units: Units) -> str:
@@ -104,7 +104,7 @@ def _moved(comparison: Comparison, units: Units) -> str:
         f"{row.site_id} ({units.swe.text(row.estimate_change_mm, signed=True)} {units.swe.label})"
         for row in sites.itertuples()
     ]
-    most = f" Of the sites the map moved most at {', '.join(moved)}." if moved else ""
+    most = f" At the sites the map changed most at {', '.join(moved)}." if moved else ""
     return f"The basin's mean SWE {words}.{most}"
 
 

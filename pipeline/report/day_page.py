@@ -72,7 +72,7 @@ def _revised(day: PublishedDay, before: Before | None) -> dict[str, Any] | None:
     record = day.record
     if before is None:
         return None
-    how = "estimated again by hand" if record["command"] == "rerun" else "made again by a later night"
+    how = "made by a rerun" if record["command"] == "rerun" else "made by a later night"
     return {
         "text": f"This is revision {record['revision']} of the day, {how} on {record['made'][:10]}.",
         "reason": record["reason"], "number": before.revision, "whole": before.whole,
@@ -88,7 +88,7 @@ def _withdrawn(day: PublishedDay) -> list[dict[str, Any]]:
 def _stale(sites: pd.DataFrame) -> str:
     used = sites[sites["used"].astype(bool) & sites["swe_mm"].notna()]
     if used.empty:
-        return "No site tells of this date."
+        return "No site has a value for this date."
     youngest = used["age_days"].min()
     if youngest > STALE_DAYS:
         return f"The youngest value of a site is {youngest:.0f} days old."
@@ -105,7 +105,7 @@ def _rests_on(day: PublishedDay, around: DaysAround) -> str:
     if around.survey_dates:
         last = around.survey_dates[-1]
         parts.append(f"courses last surveyed on {short_date(last)} ({_ago(day.date, last)})")
-    return f"It rests on {'; '.join(parts)}{'.' if flights else '; no flight this season yet.'}"
+    return f"Based on {'; '.join(parts)}{'.' if flights else '; no flight this season yet.'}"
 
 
 def _ago(date: dt.date, before: dt.date) -> str:
@@ -117,13 +117,13 @@ def _changes(day: PublishedDay, around: DaysAround, unit: Unit) -> list[dict[str
     """Return the changes that the top tells of. One whose day the archive lacks says so."""
     now = DatedTotals(day.revision, day.record, day.totals)
     since_days = [
-        _change("yesterday", around.yesterday, now, unit) | {"why": "yesterday is not in the archive"},
-        _change("last week", around.last_week, now, unit) | {"why": "the day a week before is not in the archive"},
+        _change("the day before", around.yesterday, now, unit) | {"why": "the day before is not in the archive"},
+        _change("a week before", around.last_week, now, unit) | {"why": "the day a week before is not in the archive"},
     ]
     return since_days + [
         _change(since.words, since.day, now, unit)
         | {
-            "why": "neither that day nor the week after is in the archive",
+            "why": "the archive has neither that day nor one of the week after it",
             "counted_from": short_date(since.dates[-1]) if since.dates[-1] != since.survey else "",
         }
         for since in (around.last_flight, around.last_round)

@@ -84,28 +84,28 @@ def _flight_words(flight: dict[str, Any], ground: dict[str, Any], units: Units) 
         else f"It saw {100 * share:.0f} % of the basin, {area} with the ground around it."
     ]
     if ground.get("offset_m") is not None:
-        done = "taken off the flight" if ground.get("applied") else "left in it"
+        done = "taken off" if ground.get("applied") else "not taken off"
         sentences.append(
-            f"Against {ground['sites']} {'site' if ground['sites'] == 1 else 'sites'} its depth differs by {depth.text(ground['offset_m'], signed=True)} {depth.label} (median, {done})"
+            f"At {ground['sites']} {'site' if ground['sites'] == 1 else 'sites'} its depth differs from the ground's by {depth.text(ground['offset_m'], signed=True)} {depth.label} (median; {done})"
             + (
-                f", scattering by {depth.text(ground['nmad_m'])} {depth.label} (NMAD)."
+                f", with a spread of {depth.text(ground['nmad_m'])} {depth.label} (NMAD)."
                 if ground.get("nmad_m") is not None
                 else "."
             )
         )
     else:
-        sentences.append("No site measured near its day, so nothing holds it against the ground.")
+        sentences.append("No site was measured near that day, so it is not compared with the ground.")
     sentences.append(f"Standard error of its offset: {depth.text(flight['depth_bias_se_m'])} {depth.label}.")
     if flight.get("registration"):
         placed = flight["registration"]
         shifts = {"east_m": units.elevation, "north_m": units.elevation, "up_m": depth}
         east, north, up = (f"{unit.text(placed[key], signed=True)} {unit.label}" for key, unit in shifts.items())
-        sentences.append(f"Registered on stable ground by {east} east, {north} north, {up} up.")
+        sentences.append(f"Moved to fit stable ground: {east} east, {north} north, {up} up.")
     if flight.get("stable_ground"):
         shown = flight["stable_ground"]
         sentences.append(
             f"On {shown['pixels']} pixels of stable ground its depth was {depth.text(shown['up_m'], signed=True)} {depth.label} "
-            "(median); that was taken off."
+            "(median; taken off)."
         )
     return " ".join(sentences)
 
@@ -136,20 +136,20 @@ def density_words(record: dict[str, Any]) -> str:
     """Return how density came to be, for the line beneath its chart."""
     model = record["models"].get("density", {})
     if "relation" not in model:
-        return "Line: band means. Pale: eight cells of ten. Signs: what each site weighed last."
+        return "Line: band means. Pale area: 80 % of the cells. Signs: the last weighed density of each site."
     earlier = model.get("earlier_seasons", {"records": 0})
     # Days published before 2026-12 may hold visits that moved nothing: their share is 0.
     moves = earlier["records"] and (earlier.get("share", 1.0) or earlier.get("bias"))
     moved = f", moved by {earlier['records']} visits of earlier seasons" if moves else ""
     return (
-        f"Line: band means. Pale: eight cells of ten. Signs: what each site weighed last. From the relation of {model['relation']} "
+        f"Line: band means. Pale area: 80 % of the cells. Signs: the last weighed density of each site. From the relation of {model['relation']} "
         f"({model.get('snow_class', '')} snow){moved}, brought to {model.get('records', 0)} weighings of the sites."
     )
 
 
 _BLENDS = {
-    "flight": "the flight of the day, in gaps the sites and the terrain",
-    "carried flight": "the last flight carried on by snowfall and melt, and the sites",
+    "flight": "the flight of the day, and in its gaps the sites and the terrain",
+    "carried flight": "the last flight, the snowfall and melt since then, and the sites",
 }
 
 
@@ -206,7 +206,7 @@ def outlook(table: pd.DataFrame | None) -> dict[str, Any] | None:
     if rows.empty:
         return None
     out = rows["melt_out_p50"].iloc[-1] if "melt_out_p50" in rows else None
-    words = f"Even chances that the basin is melted out by {out}." if isinstance(out, str) and out else ""
+    words = f"50 % likely that the basin is melted out by {out}." if isinstance(out, str) and out else ""
     # Errors of the days are nearly one and the same.
     whole = {name: float(rows[name].sum()) for name in ("melt_m3", "melt_se_m3")}
     return {"rows": rows.to_dict("records"), "words": words, "whole": whole}

@@ -40,9 +40,9 @@ class Rank:
         """Return the rank in words.
 
         >>> Rank(6, 4, 1.0, 120.0).words, Rank(1, 0, 1.0, 90.0).words
-        ('4 of 6 earlier seasons had less', '0 of 1 earlier season had less')
+        ('4 of 6 earlier seasons with this day had less water', '0 of 1 earlier season with this day had less water')
         """
-        return f"{self.less} of {self.count} earlier season{'s' if self.count > 1 else ''} had less"
+        return f"{self.less} of {self.count} earlier season{'s' if self.count > 1 else ''} with this day had less water"
 
 
 def rank_of(volume_m3: float, earlier_m3: pd.Series) -> Rank | None:

@@ -68,16 +68,16 @@ ERROR_PARTS: dict[str, tuple[str, str]] = {
     "void": ("Gaps in the flight", "A flight that covers the gaps"),
     # In days archived up to version 0.1.
     "carry common": ("Snowfall and melt since the flight, common to the basin", _FLIGHT),
-    "carry scales": ("Snowfall and melt since the flight, as told by the sites", _FLIGHT),
+    "carry scales": ("Snowfall and melt since the flight, as seen at the sites", _FLIGHT),
     "carry local": ("Snowfall and melt since the flight, from place to place", _FLIGHT),
     "unheard change": (
-        "Change that no station told of",
+        "Change that no station reported",
         "A station that reports again, or stations at elevations that have none",
     ),
     "site residual": ("Between the sites", _SITES),
-    "terrain line": ("How snow goes with the terrain, as told by few sites", f"{_FLIGHT}, or more sites"),
+    "terrain line": ("How snow depends on the terrain, known from few sites", f"{_FLIGHT}, or more sites"),
     "melt scale": ("How much has melted where no station stands", f"{_FLIGHT}, or a snow cover image"),
-    "melt common": ("How melt differs from what weather and sites tell of it", f"{_FLIGHT}, or a snow cover image"),
+    "melt common": ("How melt differs from what weather and sites show", f"{_FLIGHT}, or a snow cover image"),
     "site offset": ("How sites differ from the ground around them", f"{_FLIGHT}: it sees whole cells"),
     "sites doubted": ("Sites that the terrain's line does not fit", _SITES),
     "snow since seen bare": (
@@ -99,8 +99,8 @@ def error_part(name: str) -> tuple[str, str]:
 
 COMMANDS = {
     "update": "nightly update",
-    "backfill": "backfill of a date that was lacking",
-    "rerun": "estimated again by hand",
+    "backfill": "backfill of a missing date",
+    "rerun": "rerun",
 }
 
 CAUTIONS = (

@@ -110,7 +110,7 @@ def test_totals_of_a_span(archive):
     assert totals.query("level == 'basin'")["revision"].tolist() == [2, 1]
     assert set(reading.read_totals(archive, "larkmoor", start="2031-03-02")["date"]) == {pd.Timestamp("2031-03-05")}
     assert set(reading.read_totals(archive, "larkmoor", end="2031-03-01")["date"]) == {pd.Timestamp("2031-03-01")}
-    with pytest.raises(ArchiveError, match="larkmoor has no day from 2031-04-01 to its last"):
+    with pytest.raises(ArchiveError, match=r"larkmoor has no day from 2031-04-01 in .*Nearest: "):
         reading.read_totals(archive, "larkmoor", start="2031-04-01")
 
 

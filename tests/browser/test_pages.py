@@ -233,6 +233,8 @@ def test_the_time_line_prints_whole_and_scrolls_by_itself_on_a_phone(made, opene
     page = opened(made["check"], viewport=PHONE)
     drawn = page.locator("svg.chart.long")
     assert drawn.bounding_box()["width"] > PHONE["width"]
+    # Its newest days are in sight.
+    assert drawn.locator(".today").bounding_box()["x"] <= PHONE["width"]
     assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
     page.emulate_media(media="print")
     page.set_viewport_size({"width": 700, "height": 1000})
@@ -249,6 +251,13 @@ def test_a_table_on_a_phone_keeps_its_first_column_and_volume_in_sight(made, ope
             box = cell.bounding_box()
             assert box["x"] >= 0
             assert box["x"] + box["width"] <= PHONE["width"]
+
+
+def test_a_phone_says_beside_the_name_that_a_basin_is_degraded(made, opened):
+    for size, shown in ((PHONE, True), ({"width": 1280, "height": 900}, False)):
+        page = opened(made["front"], viewport=size)
+        assert page.locator('tr[data-key="larkmoor"] th strong').is_visible() == shown
+    assert page.locator("p.day").inner_text() == "1 basin, on its newest day"
 
 
 def test_how_old_a_basins_newest_day_is_follows_the_readers_clock(made, browser):

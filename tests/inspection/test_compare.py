@@ -146,7 +146,7 @@ def test_totals_are_told_in_the_units_of_the_settings(archive):
     for units, swe_per_mm, names in ((METRIC, 1.0, ("million m3", "mm")), (US, 1 / 25.4, ("acre-feet", "in"))):
         totals, sites = (part for part in CompareResult("larkmoor", found, units).to_table() if isinstance(part, Table))
         assert totals.title == f"Totals, {names[0]} and {names[1]}"
-        assert sites.title == f"Sites where the map moved most, {names[1]}"
+        assert sites.title == f"Sites where the map changed most, {names[1]}"
         shown = [next(iter(column.cells)) for column in totals.columns]
         assert (shown[0], shown[1]) == ("basin", volume(basin["volume_m3_a"], units))
         assert float(shown[7]) == pytest.approx(basin["swe_mean_mm_a"] * swe_per_mm, abs=0.5 * 10**-units.swe.decimals)

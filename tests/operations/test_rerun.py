@@ -192,7 +192,7 @@ def test_what_if_goes_into_a_side_archive_and_is_compared_with_the_real_one(mine
         assert file.units == ("mm",)
     shown = snowtally(*words)
     assert shown.returncode == 0
-    assert "Sites where the map moved most" in shown.stdout
+    assert "Sites where the map changed most" in shown.stdout
     assert "S1" in shown.stdout
 
 

@@ -203,13 +203,13 @@ def test_a_reason_that_nothing_keeps_is_told(tmp_path, provenance):
     by_hand = {"command": "rerun", "reason": "looked at it, and it is right"}
     why = left_as_it_is(tmp_path, "larkmoor", DAY, provenance("a", **by_hand)).why
     assert why.endswith(
-        "settings and code: the reason given now is kept nowhere, and since nothing was published by hand a night may displace "
-        "it once any of them changes"
+        "settings and code, so the reason given now is not recorded. A later night may still replace it, because no person "
+        "published it"
     )
     assert left_as_it_is(tmp_path, "larkmoor", DAY, provenance("a")).why.endswith("settings and code")
     publish(tmp_path, made_day(extra_mm=5), provenance("b", **by_hand))
     why = left_as_it_is(tmp_path, "larkmoor", DAY, provenance("b", **by_hand)).why
-    assert why.endswith("settings and code: the reason given now is kept nowhere")
+    assert why.endswith("settings and code, so the reason given now is not recorded")
 
 
 def test_what_was_taken_back_is_told_with_what_stands(tmp_path, provenance):

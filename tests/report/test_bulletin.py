@@ -67,3 +67,8 @@ def test_the_command_writes_it_where_it_is_told(day, tmp_path, monkeypatch):
     assert Image.open(target).size == (1600, 1200)
     refused = CliRunner().invoke(app, ["report", "x.yaml", "--picture", str(day.root / "map.png")])
     assert "lies in the archive" in str(refused.exception)
+    named = CliRunner().invoke(app, ["report", "x.yaml", "--picture", str(tmp_path / "map.jpg")])
+    assert "Give a name that ends in .png" in str(named.exception)
+    assert not (tmp_path / "map.jpg").exists()
+    lost = CliRunner().invoke(app, ["report", "x.yaml", "--picture", str(tmp_path / "nowhere" / "map.png")])
+    assert "no such file or folder" in str(lost.exception)

@@ -93,10 +93,10 @@ def test_a_site_outside_is_seen(made):
     # From the nearest cell that has a part of the basin: a cell is 100 m wide.
     assert numbers["S7", "outside_m"] == pytest.approx(20_000.0, abs=100.0)
     assert " outside 0.3 " in row_of(made["metric"], "sites", "S6")
-    assert " off the margin 19.9 " in row_of(made["metric"], "sites", "S7")
+    assert " outside the margin 19.9 " in row_of(made["metric"], "sites", "S7")
     page = text_of(made["metric"])
     assert (
-        "6 of 8 sites lie inside the basin, 1 outside it within the margin (up to 0.3 km), 1 off the margin and left out."
+        "6 of 8 sites lie inside the basin, 1 outside it but inside the margin (up to 0.3 km), 1 outside the margin and left out."
         in page
     )
     # On the map: both by name, the one far off at the edge.
@@ -104,8 +104,8 @@ def test_a_site_outside_is_seen(made):
         r'<svg[^>]*aria-label="Sites, zones and ground.*?</svg>', made["metric"].read_text("utf-8"), re.DOTALL
     )
     names = re.findall(r"<text[^>]*>([^<]+)</text>", drawn)
-    assert {"S0", "S1", "S6", "S7 off the margin", "Zone west", "Zone east"} <= set(names)
-    assert "19.9 km outside the basin, off the margin: left out" in drawn
+    assert {"S0", "S1", "S6", "S7 outside the margin", "Zone west", "Zone east"} <= set(names)
+    assert "19.9 km outside the basin, outside the margin: left out" in drawn
 
 
 def test_a_flight_that_covers_half_is_seen(made):

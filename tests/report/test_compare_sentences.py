@@ -53,7 +53,7 @@ def test_then_what_that_moved_in_the_units_of_the_settings(two):
     metric, us = (next(line for line in sentences(two, units) if "mean SWE" in line) for units in (METRIC, US))
     was, now = (f"{basin[f'swe_mean_mm_{side}']:.0f} mm" for side in "ab")
     assert metric == (
-        f"The basin's mean SWE was {was} before and is {now} now. Of the sites the map moved most at NA (+40 mm)."
+        f"The basin's mean SWE was {was} before and is {now} now. At the sites the map changed most at NA (+40 mm)."
     )
     assert "NA (+1.6 in)" in us
 
@@ -81,14 +81,12 @@ def test_many_sites_are_counted_and_models_named_without_their_keys(two):
     models = [{"key": "density.spread", "was": 0.1, "is": 0.2}, {"key": "carried_flight.melt.scale", "was": 1, "is": 2}]
     told = sentences(replace(two, changes=changes, sites=sites, models=models), METRIC)
     assert told[0] == "S00: 300 mm, as before (station readings: 1 taken out)."
-    assert told[MOST_SITES] == "4 more sites have other rows; the table of sites shows what they said."
+    assert told[MOST_SITES] == "4 more sites have other rows; the table of sites shows their values."
     assert "Flights: 1 new." in told
     assert "Grids, another one now: flight F1." in told
-    assert (
-        "What changed in the days of the weather table cannot be told: the archive no longer keeps both sides." in told
-    )
+    assert "What changed in the days of the weather table is not known: the archive no longer has both sides." in told
     assert "2 figures of the models differ (density, carried flight); --json lists them." in told
-    moved = next(line for line in told if "moved most" in line)
+    moved = next(line for line in told if "changed most" in line)
     assert moved.count("mm)") == MOST_MOVED
 
 

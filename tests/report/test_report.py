@@ -167,7 +167,7 @@ def test_among_five_earlier_seasons_the_day_has_a_percentile_and_zones_and_bands
     assert told_of(page, "percentile") == {
         ("", ""): pytest.approx(percentileofscore(volume * np.array(SHARES), volume))
     }
-    assert "4 of 6 had less: percentile 67" in " ".join("".join(page.text).split())
+    assert "4 of 6 had less water: percentile 67" in " ".join("".join(page.text).split())
     parts = told_of(page, "earlier_per_cent")
     assert {level for level, _ in parts} == {"", "zone", "band"}
     assert ("zone", "basin") in parts
@@ -203,7 +203,7 @@ def test_the_season_page_tells_ranks_and_zones(history, monkeypatch):
     held = pd.concat([earlier_seasons(now)[totals.columns], totals[totals["date"] > "2030-10-01"]])
     monkeypatch.setattr(season_page, "read_totals", lambda *_: held)
     page = read_page(season_page.season_page(root, "larkmoor", UNITS["us"]))
-    assert "4 of 6 earlier seasons had less on this day: percentile 67." in " ".join("".join(page.text).split())
+    assert "4 of 6 earlier seasons with this day had less water: percentile 67." in " ".join("".join(page.text).split())
     assert told_of(page, "percentile")["season", "2031-03-08"] == pytest.approx(100 * 4 / 6)
     zones = told_of(page, "earlier_per_cent")
     assert set(zones) == {("zone", zone) for zone in now.loc[now["level"] == "zone", "zone_id"]}
@@ -318,15 +318,15 @@ def test_no_flight_one_site_and_the_first_day_are_said(tmp_path):
     text = " ".join("".join(page.text).split())
     assert "No flight this season yet" in text
     assert "1 of 1 sites" in text
-    assert "yesterday is not in the archive" in text
-    assert "the archive holds none" in text
+    assert "the day before is not in the archive" in text
+    assert "no earlier season in the archive has this day" in text
     assert "No map of change" in text
 
 
 def test_no_used_site_is_said_at_the_top(tmp_path):
     day = made_day("2031-03-01")
     page = made_page(tmp_path / "archive", with_flight(replace(day, sites=day.sites.assign(used=False))))
-    assert "No site tells of this date." in "".join(page.text)
+    assert "No site has a value for this date." in "".join(page.text)
 
 
 def test_a_southern_basin_has_its_own_season(tmp_path):
@@ -565,7 +565,7 @@ def test_the_change_since_the_flight_and_the_courses_is_told_and_follows_those_d
     told = [n.value for n in read_page(made).numbers if n.of == "change_m3"]
     assert told == [now["volume_m3"] - then["volume_m3"] for then in (round_, feb, round_)]
     assert "Since the flight of 20 February 2031" in words(made)
-    assert "counted from 22 February 2031, the first day after it that the archive holds" in words(made)
+    assert "counted from 22 February 2031, the first day after it in the archive" in words(made)
     assert "Since the courses of 1 March 2031" in words(made)
     # Each of the parts errs alike on both days, since the flight is one: the variance is the difference of the variances.
     errors = [n.value for n in read_page(made).numbers if n.of == "change_se_m3"]

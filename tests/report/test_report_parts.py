@@ -201,6 +201,16 @@ def test_nothing_is_drawn_over_dates_that_the_archive_lacks():
     bands = with_seasons(pd.DataFrame({"date": pd.to_datetime(gap), "band_low_m": 1800.0, "volume_m3": 80e6}), "10-01")
     layers = charts.bands_through_time(bands, METRIC.volume, METRIC.elevation, sequential(WATER))
     assert layers.count('class="layer"') == 3
+    days = with_seasons(
+        pd.DataFrame({"date": pd.to_datetime(gap)}).assign(volume_m3=8e7, volume_p10_m3=6e7, volume_p90_m3=1e8), "10-01"
+    )
+    marks = charts.Marks([], [], {days["date"][0].date(): "silent"}, {date.date(): 7e7 for date in days["date"]})
+    marked = charts.season_chart(days, days.iloc[:0], marks, METRIC.volume)
+    # So is the normal: two lines, and a stroke of the date by itself.
+    assert marked.count('class="normal"') == 3
+    # The word of the first date stands clear of the axis' numbers, which end at 56.
+    (word,) = re.findall(r'<text x="([\d.]+)"[^>]*>degraded', marked)
+    assert float(word) - charts.WORD_WIDTH / 2 > 56
 
 
 def test_earlier_seasons_are_no_line_over_what_they_lack():

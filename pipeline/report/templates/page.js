@@ -11,6 +11,9 @@
     day.append(age);
   }
 
+  // --- a long time-line: its newest days first in sight ---------------------------------------------------------------
+  for (const drawing of document.querySelectorAll(".chart.long")) drawing.parentElement.scrollLeft = drawing.parentElement.scrollWidth;
+
   // --- tables: sorted by a click on a heading, copied as plain numbers -------------------------------------------------
   const sortKey = (cell) => {
     const held = cell.querySelector("data");
