@@ -54,18 +54,7 @@ class ManyBasins(base.Result):
     def to_table(self) -> list[Any]:
         """Return a row a basin, and what is degraded or cannot be read."""
         volume = units_of(self.basins).volume
-        heads = (
-            "basin",
-            "newest",
-            "age",
-            volume.label,
-            "se",
-            "80 % from",
-            "80 % to",
-            "since day before",
-            "since survey",
-            "of normal",
-        )
+        heads = ("basin", "newest", "age", volume.label, "se", "80 %\nfrom", "80 %\nto", "since\nday before", "since\nsurvey", "of normal")  # fmt: skip
         rows = [_row(one, age, volume) for one, age in zip(self.basins, self.ages, strict=True)]
         notes = [f"{one.title}: degraded: {one.lacking}" for one in self.basins if one.lacking]
         notes += [f"{one.title}: cannot be read: {one.trouble}" for one in self.basins if one.trouble]

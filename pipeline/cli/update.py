@@ -163,7 +163,7 @@ def _bands(totals: pd.DataFrame, units: Units) -> Table:
     area, swe = label(units.area), label(units.swe)
     headers = (
         f"band {label(units.band)}", f"area {area}", f"snow {area}", f"mean SWE {swe}", "se", label(units.volume),
-        "se", "80 % from", "80 % to", f"density {label(units.density)}",
+        "se", "80 %\nfrom", "80 %\nto", f"density {label(units.density)}",
     )  # fmt: skip
     rows = [
         [
@@ -190,7 +190,7 @@ def _sources(readings: Readings, path: Path, checks: pd.DataFrame) -> Table:
     aside = checks[checks["action"] == "set aside"].groupby("table").size()
     flights = ", ".join(f"{f.attrs['flight_id']} of {f.attrs['date']}" for f in readings.inputs.flights)
     used = {
-        "sites": f"{int(sites['used'].sum())} of {len(sites)} used for this date",
+        "sites": f"{int(sites['used'].sum())} of {len(sites)} for this date",
         "courses": f"{len(ground.visits)} visits this season",
         "stations": f"{len(ground.daily)} station days this season",
         "flights": flights or "none yet",
