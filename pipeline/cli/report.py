@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import webbrowser
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from snowtally.cli import base
 from snowtally.model.problems import ArchiveError, SettingsError
+
+if TYPE_CHECKING:
+    from snowtally.report.published import PublishedDay
 
 
 def report(
@@ -29,6 +31,7 @@ def report(
     """Make again the page of a date, the season page and the archive's front page."""
     from snowtally.reading import list_days
     from snowtally.report.pages import make_day_page, make_front_page, make_season_page
+    from snowtally.report.published import read_day
     from snowtally.storage.paths import local_file, outside_archives
 
     chosen = base.read(settings)
@@ -42,23 +45,24 @@ def report(
         asked = base.date_of(date)
     if picture is not None and picture.suffix.lower() != ".png":
         raise SettingsError(f"--picture {picture}: the picture is a PNG. Give a name that ends in .png.")
+    day = None
     if picture is not None:
-        _draw(root, basin, asked, units, outside_archives(picture.absolute(), "--picture"))
-    page = make_day_page(root, basin, asked, units)
+        day = read_day(root, basin, asked)
+        _draw(day, units, outside_archives(picture.absolute(), "--picture"))
+    page = make_day_page(root, basin, asked, units, day)
     season = make_season_page(root, basin, units)
     front = make_front_page(root, basin)
     opened = webbrowser.open(local_file(page).as_uri()) if open_page else True
     base.finish(ReportResult(basin, str(asked), page, season, front, opened, picture), as_json=as_json)
 
 
-def _draw(root: str | Path, basin: str, date: dt.date, units: str, target: Path) -> None:
+def _draw(day: PublishedDay, units: str, target: Path) -> None:
     """Draw a day's map into a file."""
     from snowtally.report.bulletin import bulletin
-    from snowtally.report.published import read_day
     from snowtally.report.units import UNITS
     from snowtally.storage.failures import explained
 
-    data = bulletin(read_day(root, basin, date), UNITS[units])
+    data = bulletin(day, UNITS[units])
     with explained(f"Cannot write the picture {target}"):
         target.write_bytes(data)
 

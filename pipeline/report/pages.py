@@ -34,7 +34,7 @@ from snowtally.report.day_page import DAY_PAGE, SEASON_PAGE, Before, day_page
 from snowtally.report.front import LATEST, basins
 from snowtally.report.front_page import FRONT_PAGE, front_page
 from snowtally.report.notices import identity
-from snowtally.report.published import read_day, read_days_around
+from snowtally.report.published import PublishedDay, read_day, read_days_around
 from snowtally.report.season_page import season_page
 from snowtally.report.units import UNITS
 from snowtally.storage.failures import explained
@@ -58,8 +58,8 @@ class Pages:
     troubles: list[str] = field(default_factory=list)
 
 
-def make_day_page(root: str | Path, basin: str, date: dt.date, units: str) -> Path:
-    """Make the page of a date's current revision; return its path.
+def make_day_page(root: str | Path, basin: str, date: dt.date, units: str, day: PublishedDay | None = None) -> Path:
+    """Make the page of a date's current revision; return its path. `day` is what was read of it, if it was.
 
     Raises ArchiveError where the date has none, or a file of it cannot be read or the page not be written.
     """
@@ -69,13 +69,14 @@ def make_day_page(root: str | Path, basin: str, date: dt.date, units: str) -> Pa
     find_revision(archive, basin, date)
     with explained(f"Cannot make the page {target}"):
         while True:
-            day = read_day(archive, basin, date)
+            day = day or read_day(archive, basin, date)
             data = day_page(day, read_days_around(day), UNITS[units], _before(archive, basin, day.revision))
             with staged(archive, basin) as work:
                 replace_file(target, data, work.folder)
             # Another revision may have been published meanwhile, and its page been put there before this one.
             if identity_of(archive, basin, date).encode() in data:
                 return target
+            day = None
 
 
 def make_season_page(root: str | Path, basin: str, units: str) -> Path:

@@ -87,10 +87,12 @@ def _normals(folders: list[Path], rows: pd.DataFrame) -> dict[dt.date, dict[str,
 def _rows(rows: pd.DataFrame, before: pd.DataFrame, normals: Mapping[dt.date, dict[str, Any]]) -> list[dict[str, Any]]:
     """Return the basin's totals by date, each with per cent of normal and how it stands among the totals `before`."""
     then = before[before["level"] == "basin"]
+    # One look through all seasons; each date then looks through its month.
+    months = dict(iter(then.groupby(then["date"].dt.month)))
     with_rank = []
     for row in rows.to_dict("records"):
         date = row["date"].date()
-        rank = rank_of(row["volume_m3"], same_day(then, date)["volume_m3"])
+        rank = rank_of(row["volume_m3"], same_day(months.get(date.month, then[:0]), date)["volume_m3"])
         with_rank.append(row | {"per_cent": normals.get(date, {}).get("per_cent"), "rank": rank})
     return with_rank
 

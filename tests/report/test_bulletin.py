@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from snowtally.cli import report as command
 from snowtally.cli.main import app
-from snowtally.report import bulletin
+from snowtally.report import bulletin, pages
 from snowtally.report.colours import WATER, sequential
 from snowtally.report.published import read_day
 from snowtally.report.units import UNITS
@@ -61,6 +61,8 @@ def test_the_command_writes_it_where_it_is_told(day, tmp_path, monkeypatch):
         report = type("Report", (), {"units": "metric"})
 
     monkeypatch.setattr(command.base, "read", lambda _path: Chosen)
+    # The day that the picture is made of is the page's too: it is read once.
+    monkeypatch.setattr(pages, "read_day", None)
     target = tmp_path / "map.png"
     done = CliRunner().invoke(app, ["report", "x.yaml", "--picture", str(target)])
     assert f"Picture: {target}" in done.stdout
