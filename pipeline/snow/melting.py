@@ -121,7 +121,8 @@ class _AtNodes(NamedTuple):
 
     @classmethod
     def of(cls, spells: Spells) -> _AtNodes:
-        nodes = np.asarray(spells.nodes_m, float)
+        # Copies: arrays that cannot be written are another type, for which all would be compiled again.
+        nodes = np.array(spells.nodes_m, float)
         tables = [np.ascontiguousarray(values.T, float) for values in (spells.gain_mm, spells.loss_mm)]
         return cls(nodes, *tables, *(np.diff(table, axis=0) / np.diff(nodes)[:, None] for table in tables))
 

@@ -44,6 +44,7 @@ BENCHMARKS = [
     "kriging",
     "trees",
     "night",
+    "demo",
     "choice",
     "totals",
     "writing",
