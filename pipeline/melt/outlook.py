@@ -199,8 +199,9 @@ def _march_basin(
     """
     ground, snow, days = cells.ground, cells.snow, len(weather.forecast.dates)
     numbers = np.flatnonzero(ground.inside)
-    grids = np.full((len(GRIDS), days, ground.inside.size), np.nan, np.float32)
+    grids = np.empty((len(GRIDS), days, ground.inside.size), np.float32)
     snowy = _may_have_snow(cells, weather)
+    grids[:, :, np.flatnonzero(~ground.inside)] = np.nan
     grids[:, :, numbers[~snowy]] = 0.0
 
     def march(picked: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
