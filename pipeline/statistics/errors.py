@@ -115,16 +115,18 @@ def few_fields(fields: list[np.ndarray]) -> list[np.ndarray]:
         return fields
     rows = np.stack([field.ravel() for field in fields])
     known = np.isfinite(rows).all(axis=0)
+    seen = rows if known.all() else rows[:, known]
     with one_blas_thread():
-        _, turned = eigh(rows[:, known] @ rows[:, known].T)
-        apart = np.full(rows.shape, np.nan)
-        apart[:, known] = (turned.T @ rows[:, known])[::-1]
+        _, turned = eigh(seen @ seen.T)
+        apart = (turned.T @ seen)[::-1]
     # Which way a field is turned is chance: the first cell that it says most of has it above nothing.
-    most = np.nan_to_num(np.abs(apart)).argmax(axis=1)[:, None]
+    most = np.abs(apart).argmax(axis=1)[:, None] if apart.size else np.zeros((len(apart), 0), int)
     apart = apart * np.where(np.take_along_axis(apart, most, axis=1) < 0, -1.0, 1.0) + 0.0
     rest = np.sqrt((apart[FEW_FIELDS:] ** 2).sum(axis=0, keepdims=True))
     few = np.concatenate([apart[:FEW_FIELDS], rest]) if len(apart) > FEW_FIELDS + 1 else apart
-    return [row.reshape(fields[0].shape) for row in few]
+    whole = np.full((len(few), rows.shape[1]), np.nan)
+    whole[:, known] = few
+    return [row.reshape(fields[0].shape) for row in whole]
 
 
 @dataclass(frozen=True)
