@@ -4,8 +4,9 @@ A record holds the share of each part in the variance of the basin's total. Part
 errs on two dates is not archived; it is bounded by what a part is. One that both dates have in common is taken as nested: the
 larger holds the smaller, and what it has beyond shares nothing with it. So it is for an error that grows by what is new each day
 (a random walk), and for one that shrinks as measurements come in (the posterior mean of a Gaussian). The variance of the
-difference is then the difference of the variances. Errors in one proportion, such as of a scale, cancel further. A part that
-comes from another flight, or that one date alone has, shares nothing.
+difference is then the difference of the variances. Errors in one proportion, such as of a scale, cancel further: without a flight
+between the dates the bound is two to three times the error (docs/figures.md, Changes and parts of zones). A part that comes from
+another flight, or that one date alone has, shares nothing.
 """
 
 from __future__ import annotations
