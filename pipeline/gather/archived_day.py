@@ -15,6 +15,7 @@ from pyproj import CRS
 from snowtally.archive.grids import GridRole, Grids
 from snowtally.estimate.day_inputs import DayInputs
 from snowtally.flights.together import one_a_day
+from snowtally.gather.covers import with_age
 from snowtally.gather.earlier_flights import EARLIER_PAIRS
 from snowtally.gather.earlier_visits import EARLIER_VISITS
 from snowtally.gather.ground import Measured, forecast_rows, gather_ground
@@ -98,7 +99,7 @@ def assembled(settings: Settings, date: dt.date, grid: BasinGrid, measured: Meas
         flight_figures=rows.figures,
         normals=rows.tables.get("normals"),
         forecast=forecast_rows(rows.tables, date) if settings.inputs.weather else None,
-        albedo=grids.albedo,
+        albedo=None if grids.albedo is None else with_age(grids.albedo, date),
         earlier_pairs=rows.tables.get(EARLIER_PAIRS),
         cover=None if grids.cover is None else grids.cover["snow_cover_fraction"].to_numpy(),
         past_pattern=None if grids.past_pattern is None else grids.past_pattern[PAST_PATTERN].to_numpy(),

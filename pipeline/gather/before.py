@@ -19,7 +19,7 @@ from snowtally.gather.archived_day import POSITIONS
 from snowtally.gather.coverage import Limits, earlier_lost, held_against, net_losses
 from snowtally.gather.coverage_grids import ComparedGrids, Files, SeenAlbedo, grids_held_against
 from snowtally.gather.coverage_sides import KINDS, Before
-from snowtally.gather.covers import ALBEDO_DAYS, EARLIER_COVER_DAYS, EARLIER_COVERS
+from snowtally.gather.covers import ALBEDO_DAYS, EARLIER_COVER_DAYS, EARLIER_COVERS, with_age
 from snowtally.gather.earlier_flights import EARLIER_PAIRS
 from snowtally.gather.earlier_visits import EARLIER_VISITS
 from snowtally.gather.sources import fixed_patterns
@@ -263,7 +263,7 @@ class _Archived:
             else {},
             self._albedo(now, before.until),
         )
-        albedo = None if now.grids.albedo is None else SeenAlbedo(now.grids.albedo, now.date)
+        albedo = None if now.grids.albedo is None else SeenAlbedo(with_age(now.grids.albedo, now.date), now.date)
         return was, ComparedGrids(now.grids.terrain, now.grids.flights, seen, albedo)
 
     def _flights(self, before: Before, now: ReadNow) -> dict[str, xr.Dataset]:
@@ -287,6 +287,7 @@ class _Archived:
         if albedo is None:
             return None
         first, last = now.date - dt.timedelta(days=ALBEDO_DAYS), until
+        albedo = with_age(albedo, self.revision.date)
         age = albedo["age_days"]
         ages = [(self.revision.date - day).days for day in (last, first)]
         recent = albedo.assign(age_days=age.where((age >= ages[0]) & (age <= ages[1])))

@@ -122,13 +122,13 @@ def _earlier_covers(sources: DaySources, grid: BasinGrid) -> tuple[list[CoverGri
 def _albedo(sources: DaySources, grid: BasinGrid) -> tuple[xr.Dataset | None, list[CoverEntry], list[Finding]]:
     """Return the newest albedo, the rows used, and the findings.
 
-    Each cell has its newest albedo with its age: `snow_albedo` and `age_days` lie on (y, x), missing where none was
-    seen. The albedo is None where no row was used. Faults of rows of an earlier day are findings of that day. A raster
+    Each cell has its newest albedo with its day: `snow_albedo` and `seen_on` (days since 1970) lie on (y, x), missing where none
+    was seen. So the nights until the next albedo share one archived grid. The albedo is None where no row was used. Faults of rows of an earlier day are findings of that day. A raster
     that cannot be read is a finding as long as it would count.
     """
     first = max(sources.date - dt.timedelta(days=ALBEDO_DAYS), sources.season_start)
     entries, _ = read_covers(sources.table("covers"), (first, sources.date))
-    albedo, age = (np.full(grid.shape, np.nan) for _ in range(2))
+    albedo, day = (np.full(grid.shape, np.nan) for _ in range(2))
     used, findings = [], []
     for entry in entries:
         if entry.variable != "snow_albedo":
@@ -142,12 +142,24 @@ def _albedo(sources: DaySources, grid: BasinGrid) -> tuple[xr.Dataset | None, li
             findings.append(unreadable_file("covers", entry.path, str(trouble).removeprefix(f"{entry.path} ")))
             continue
         seen = np.isfinite(values)
-        albedo[seen], age[seen] = values[seen], (sources.date - entry.date).days
+        albedo[seen], day[seen] = values[seen], _day_number(entry.date)
         used.append(entry)
     if not used:
         return None, [], findings
-    fields = {"snow_albedo": grid.array(albedo, units="1"), "age_days": grid.array(age, units="days")}
+    fields = {"snow_albedo": grid.array(albedo, units="1"), "seen_on": grid.array(day, units="days")}
     return xr.Dataset(fields, attrs={"crs": grid.crs.to_wkt()}), used, findings
+
+
+def with_age(albedo: xr.Dataset, date: dt.date) -> xr.Dataset:
+    """Return what was seen of the albedo with `age_days` on a date.
+
+    Archives of before hold the age itself, of their own date.
+    """
+    return albedo if "age_days" in albedo else albedo.assign(age_days=_day_number(date) - albedo["seen_on"])
+
+
+def _day_number(date: dt.date) -> int:
+    return (date - dt.date(1970, 1, 1)).days
 
 
 def _unusable(entry: CoverEntry, trouble: InputError) -> Finding:

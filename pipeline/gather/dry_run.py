@@ -11,6 +11,7 @@ import pandas as pd
 from scipy.spatial import cKDTree
 
 from snowtally.gather.archived_day import NOTICED, POSITIONS
+from snowtally.gather.covers import with_age
 from snowtally.gather.day import TABLES, Readings
 from snowtally.gather.sources import source_of
 from snowtally.inputs.columns import Table
@@ -312,6 +313,9 @@ def _covers(readings: Readings) -> list[tuple[dt.date, str]]:
     grids = readings.grids
     seen = [(day, "snow cover") for day in grids.covers(readings.inputs.day.date)]
     if grids.albedo is not None:
-        ages = np.unique(grids.albedo["age_days"].to_numpy()[np.isfinite(grids.albedo["age_days"].to_numpy())])
-        seen += [(readings.inputs.day.date - dt.timedelta(days=int(age)), "albedo") for age in ages]
+        ages = with_age(grids.albedo, readings.inputs.day.date)["age_days"].to_numpy()
+        seen += [
+            (readings.inputs.day.date - dt.timedelta(days=int(age)), "albedo")
+            for age in np.unique(ages[np.isfinite(ages)])
+        ]
     return sorted(seen)

@@ -1,5 +1,6 @@
 """The melt outlook through the command line: files, standards, other programs, and made again from the archive."""
 
+import datetime as dt
 import json
 import subprocess
 import sys
@@ -10,6 +11,9 @@ import pandas as pd
 import pytest
 import xarray as xr
 from made_basin import HEIGHT, LEFT, TOP, WIDTH, changed, snowtally, write_raster
+
+from snowtally.gather.covers import with_age
+from snowtally.publishing.archived_grids import read_grids
 
 DAYS = 8
 
@@ -98,6 +102,23 @@ def test_a_date_that_no_forecast_passes_says_so(night):
     told = json.loads(snowtally("update", night[0], "--date", "2031-03-02", "--json").stdout)
     assert told["outlook"] is None
     assert not (Path(told["path"]) / "melt.nc").exists()
+
+
+def test_nights_share_the_albedo_that_they_have_in_common(night):
+    other = json.loads(snowtally("update", night[0], "--date", "2031-03-06", "--json").stdout)
+    records = [json.loads((Path(one["path"]) / "record.json").read_text("utf-8")) for one in (night[1], other)]
+    assert len({record["kept_inputs"]["albedo"] for record in records}) == 1
+    kept = read_grids(Path(other["path"]).parents[1] / "inputs", records[0]["kept_inputs"]["albedo"])
+
+    def ages(albedo, day):
+        values = with_age(albedo, dt.date(2031, 3, day))["age_days"].to_numpy()
+        return set(values[np.isfinite(values)])
+
+    assert ages(kept, 6) == {2}
+    assert ages(kept, 8) == {4}
+    # Archives of before hold the age of their own date.
+    before = kept.drop_vars("seen_on").assign(age_days=kept["seen_on"] * 0 + 3)
+    assert ages(before, 8) == {3}
 
 
 def test_what_the_outlook_finds_is_told_with_the_night(night, monkeypatch):
