@@ -195,24 +195,34 @@ def fill_voids(flown: Flown, filling: Filling, terrain: xr.Dataset) -> Flown:
         counted = flown.seen
     weight = np.where(area > 0, area, 1.0)
     level = Pattern.of(filling.swe_mm[counted], elevation[counted], weight[counted])
-    ratio = (flown.pattern.at(elevation) + SPARE_MM) / (level.at(elevation) + SPARE_MM)
-    filled = filling.swe_mm * ratio
-    seen = flown.seen
-    parts = [ErrorPart(part.name, np.where(seen, part.error_mm, 0.0), part.correlation_m) for part in flown.parts]
-    whole = np.sqrt(sum(part.error_mm**2 for part in filling.parts)) * ratio if filling.parts else np.inf
+    # All else is of the unseen cells alone, (n,): they are few.
+    void = ~flown.seen
+    ratio = (flown.pattern.at(elevation[void]) + SPARE_MM) / (level.at(elevation[void]) + SPARE_MM)
+    filled = filling.swe_mm[void] * ratio
+    errors = [(part.correlation_m, part.error_mm[void]) for part in filling.parts]
+    whole = np.sqrt(sum(error_mm**2 for _, error_mm in errors)) * ratio if errors else np.inf
     with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(whole > 0, np.minimum(VOID_SHARE * filled / whole, 1.0), 0.0) * ratio if filling.parts else 0.0
+        share = np.where(whole > 0, np.minimum(VOID_SHARE * filled / whole, 1.0), 0.0) * ratio if errors else 0.0
     # What hangs together over one distance is one part from here on: flight after flight its origins would multiply.
-    by_reach: dict[float, np.ndarray] = {} if filling.parts else {SLOPE_REACH_M: VOID_SHARE * filled}
-    for part in filling.parts:
-        if np.isfinite(part.correlation_m):
-            by_reach[part.correlation_m] = np.hypot(by_reach.get(part.correlation_m, 0.0), share * part.error_mm)
-    common = few_fields([share * part.error_mm for part in filling.parts if np.isinf(part.correlation_m)])
-    parts += [ErrorPart("void", np.where(seen, 0.0, field), np.inf) for field in common]
-    parts += [ErrorPart("void", np.where(seen, 0.0, se), reach) for reach, se in sorted(by_reach.items())]
+    by_reach: dict[float, np.ndarray] = {} if errors else {SLOPE_REACH_M: VOID_SHARE * filled}
+    for reach, error_mm in errors:
+        if np.isfinite(reach):
+            by_reach[reach] = np.hypot(by_reach.get(reach, 0.0), share * error_mm)
+    common = few_fields([share * error_mm for reach, error_mm in errors if np.isinf(reach)])
+    nothing = np.zeros(elevation.shape)
+    parts = [ErrorPart(part.name, _put(part.error_mm, void, 0.0), part.correlation_m) for part in flown.parts]
+    parts += [ErrorPart("void", _put(nothing, void, field), np.inf) for field in common]
+    parts += [ErrorPart("void", _put(nothing, void, se), reach) for reach, se in sorted(by_reach.items())]
     return replace(
         flown,
-        swe_mm=np.where(seen, flown.swe_mm, filled),
-        covered=np.where(seen, flown.covered, filling.covered),
+        swe_mm=_put(flown.swe_mm, void, filled),
+        covered=_put(flown.covered, void, filling.covered[void]),
         parts=parts,
     )
+
+
+def _put(field: np.ndarray, cells: np.ndarray, values: np.ndarray | float) -> np.ndarray:
+    """Return a field with other values in some cells."""
+    out = field.copy()
+    out[cells] = values
+    return out
