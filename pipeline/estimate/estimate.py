@@ -57,11 +57,13 @@ def estimate_day(inputs: DayInputs, choices: Choices) -> Day:
 
 def _estimated(inputs: DayInputs, choices: Choices) -> Day:
     day_map = map_of_day(inputs, choices)
-    day = day_of(day_map)
+    day, mapped = day_of(day_map), day_map.inputs
+    # The parts of the map's error take more room than anything else, and the outlook needs none of them.
+    del day_map
     if inputs.forecast is None:
         day = replace(day, models=day.models | {"outlook": {"made": False, "why": NO_WEATHER}})
     else:
-        day = with_outlook(day, _for_outlook(day_map.inputs))
+        day = with_outlook(day, _for_outlook(mapped))
     if inputs.normals is None:
         return day
     return replace(day, normals=in_per_cent(inputs.normals, inputs.day, day.totals, day.sites))
