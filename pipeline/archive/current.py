@@ -331,7 +331,7 @@ def _lost(losses: list[Loss], current: Revision, inputs: set[str]) -> str:
         words.append(
             f"{loss.thing} {had} on {current.id} and {loss.state} now"
             if known
-            else f"{loss.words} now, and {current.id} has no such loss"
+            else f"{loss.words} (not so in {current.id})"
         )
     more = len(separate) - MOST_LOSSES_NAMED
     return "; ".join([*words, *([f"and {more} more"] if more > 0 else [])])

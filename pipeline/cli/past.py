@@ -186,7 +186,7 @@ class DatesResult(_Several["DateOutcome"]):
         """Return one row a date, with what changed since the revision before."""
         if not self.dates:
             return [] if self.asked else [_NOTHING_TO_DO]
-        headers = ("date", "outcome", "entry", "changed since the revision before, or why not")
+        headers = ("date", "outcome", "revision", "changed since the revision before, or why not")
         return [base.table(None, headers, [(str(one.date), *_date_words(one)) for one in self.dates], words=4)]
 
 
@@ -219,7 +219,7 @@ class NightsResult(_Several["NightResult"]):
             )
             for one in self.dates
         ]
-        return [base.table(None, ("date", "outcome", "entry", "seconds", "what to look at"), rows, words=5)]
+        return [base.table(None, ("date", "outcome", "revision", "seconds", "what to look at"), rows, words=5)]
 
 
 def _date_json(one: DateOutcome) -> dict[str, Any]:

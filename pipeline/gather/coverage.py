@@ -120,7 +120,7 @@ def _lost(compared: Compared, about: _About, limits: Limits, *, shares: bool) ->
             about.lost(
                 compared.files[site],
                 str(site),
-                f"{_rows(by_site.loc[site])} of {about.revision} are there no more",
+                f"{_rows(by_site.loc[site])} of {about.revision} are missing now",
             )
             for site in gone
         ]
@@ -271,6 +271,6 @@ def net_losses(before: Before, now: Mapping[str, pd.DataFrame]) -> list[Finding]
         files = there["file"].astype(str).groupby(site_of(there, kind)).first()
         for site in counts.index[(lost > 0).any(axis=1)]:
             column = lost.loc[site].idxmax()
-            words = f"{column}: {int(lost.loc[site, column])} of {int(counts.loc[site, column])} values of {about.revision} are there no more"
+            words = f"{column}: {int(lost.loc[site, column])} of {int(counts.loc[site, column])} values of {about.revision} are missing now"
             findings.append(about.fewer(files[site], str(site), words))
     return findings

@@ -218,12 +218,12 @@ def _terrain(
 
 
 def _zones(revision: str, pair: tuple[xr.Dataset, xr.Dataset], files: Files) -> list[Finding]:
-    """Return findings on zones that are there no more, or whose area is another."""
+    """Return findings on zones that are missing now, or whose area is another."""
     was, now = (_areas(dataset) for dataset in pair)
     about = _About(revision, "zones", files.zones)
     gone = sorted(set(was) - set(now))
     if gone:
-        return [about.finding(rules.LOST_GRID, f"zones read on {revision} are there no more: {', '.join(gone)}")]
+        return [about.finding(rules.LOST_GRID, f"zones read on {revision} are missing now: {', '.join(gone)}")]
     basin = sum(was.values())
     moved = {zone: abs(now.get(zone, 0.0) - was.get(zone, 0.0)) for zone in {*was, *now}}
     if sum(moved.values()) > MOST_AREA_CHANGE * basin:

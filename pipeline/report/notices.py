@@ -54,7 +54,7 @@ def _line(losses: list[Loss], reasons: list[str]) -> dict[str, Any]:
         more = [f"{len(names) - NAMED} more"] if len(names) > NAMED else []
         words = f"{len(names)} {first.together}: {', '.join([*names[:NAMED], *more])}"
     # A file's name stays as it is written.
-    words = words if first.file.endswith(first.thing) else f"{words[:1].upper()}{words[1:]}"
+    words = words if words.startswith(first.file.rsplit("/", 1)[-1] or " ") else f"{words[:1].upper()}{words[1:]}"
     said = in_words(Reason(loss.file, reason) for loss, reason in zip(losses, reasons, strict=True))
     return {"words": words, "details": [reason for reason in said if reason != words]}
 

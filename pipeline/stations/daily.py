@@ -45,7 +45,7 @@ def silent_stations(
     """Return a finding for each station without recent snow readings.
 
     A station in service is silent after more than `most_days` days without a reading of SWE or depth. A station that
-    was never heard of is silent from the day on which it went into service. A station that reports, but neither SWE nor
+    has no such reading is silent from the day on which it went into service. A station that reports, but neither SWE nor
     depth ever, is a weather station and gets no finding.
 
     Parameters
@@ -65,14 +65,14 @@ def silent_stations(
         started = pd.isna(site.since) or site.since <= date
         ended = not pd.isna(site.until) and site.until < date
         last = last_days.get(site.site_id)
-        # A station never heard of is silent from the day on which it went into service.
+        # A station without any such value is silent from the day on which it went into service.
         began = last if last is not None else site.since
         days = np.inf if began is None or pd.isna(began) else (date - began).days
         if started and not ended and days > most_days:
             since = (
-                "never heard of"
+                "no SWE or depth yet"
                 if last is None
-                else f"last heard of on {last.date()}, more than {most_days:g} days ago"
+                else f"last SWE or depth on {last.date()}, more than {most_days:g} days ago"
             )
             findings.append(
                 Finding(

@@ -97,7 +97,7 @@ def test_a_degraded_run_is_published_but_held_back_where_there_is_a_sound_one(tm
     two = put(tmp_path, provenance, "b", STATIONS)
     assert (one.held_back, one.current.number) == ("", 1)
     assert (two.revision, two.unchanged, two.current.number) == (2, False, 1)
-    assert two.held_back == "stations.csv is missing now, and 2031-04-14@1 has no such loss"
+    assert two.held_back == "stations.csv is missing (not so in 2031-04-14@1)"
     assert current(tmp_path) == 1
     with reading.open_day(tmp_path, "larkmoor", DAY, 2) as held:
         assert held.attrs["revision"] == 2
@@ -128,7 +128,7 @@ def test_why_is_told_with_the_file_that_the_current_revision_read(tmp_path, prov
 def test_among_degraded_ones_a_later_one_is_current_unless_it_lost_what_the_current_one_has(tmp_path, provenance):
     put(tmp_path, provenance, "a", SILENT)
     # More is lost: held back. The same, in other words: current.
-    assert put(tmp_path, provenance, "b", STATIONS, SILENT).held_back.startswith("stations.csv is missing now")
+    assert put(tmp_path, provenance, "b", STATIONS, SILENT).held_back.startswith("stations.csv is missing (not so in")
     assert current(tmp_path) == 1
     assert put(tmp_path, provenance, "c", replace(SILENT, reason="S3 has not been heard of")).held_back == ""
     assert current(tmp_path) == 3
@@ -190,9 +190,7 @@ def test_withdrawal_of_the_sound_one_makes_the_next_best_current(tmp_path, prove
     put(tmp_path, provenance, "b", SILENT)
     put(tmp_path, provenance, "c", SILENT, COURSES)
     assert withdraw(tmp_path, "larkmoor", DAY, 1, "wrong tare").number == current(tmp_path) == 2
-    assert reading.held_back(tmp_path, "larkmoor", DAY) == {
-        3: "courses.csv is missing now, and 2031-04-14@2 has no such loss"
-    }
+    assert reading.held_back(tmp_path, "larkmoor", DAY) == {3: "courses.csv is missing (not so in 2031-04-14@2)"}
     assert withdraw(tmp_path, "larkmoor", DAY, 2, "too").number == current(tmp_path) == 3
     assert withdraw(tmp_path, "larkmoor", DAY, 3, "too") is None
     assert current(tmp_path) is None
@@ -290,7 +288,7 @@ def test_many_losses_are_told_by_their_number():
     held = [Revision(RevisionId(DAY, 1), Path("r001")), Revision(RevisionId(DAY, 2), Path("r002"))]
     known = {1: Soundness(degraded=False), 2: Soundness(True, losses)}
     why = held_back(held, held[0], Decisions(), lambda r: known[r.number], lambda _: set())[2]
-    assert why.startswith("station S0 is silent now, and 2031-04-14@1 has no such loss; station S1")
+    assert why.startswith("station S0 is silent (not so in 2031-04-14@1); station S1")
     assert why.endswith("; and 2 more")
 
 

@@ -101,7 +101,7 @@ def test_the_verdict_names_the_cure(home):
     degraded = snowtally("check", file, "--date", "2031-03-25")
     assert degraded.returncode == 3
     assert "would be degraded: " in degraded.stdout
-    assert "see to the station or its telemetry" in " ".join(degraded.stdout.split())
+    assert "check the station and its telemetry" in " ".join(degraded.stdout.split())
     (home / "flights.csv").write_text("flight_id,date,depth\n")
     courses = pd.read_csv(home / "courses.csv")
     courses.assign(date="2030-12-01").to_csv(home / "courses.csv", index=False)

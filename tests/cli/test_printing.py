@@ -43,7 +43,7 @@ def test_one_remedy_of_many_silent_stations_is_told_once(basin):
     told = " ".join(line.split()).split("would be degraded: ")[1]
     assert told.startswith("silent station S1 (")
     assert all(site in told for site in ("S3", "S5"))
-    assert told.count("see to the station or its telemetry") == 1
+    assert told.count("check the station and its telemetry") == 1
     sound = json.loads(snowtally("check", basin / "basin.yaml", "--date", "2031-03-05", "--json").stdout)
     assert (sound["no_estimate"], sound["degraded"]) == ("", [])
 

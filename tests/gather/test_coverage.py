@@ -233,7 +233,7 @@ def test_the_watch_counts_every_value_and_a_corrected_date_is_no_loss():
     assert net_losses(before, {"courses": rows}) == []
     (one,) = net_losses(before, {"courses": rows.drop(index=7)})
     assert (one.file, one.site_id) == ("C1.csv", "C1")
-    assert one.evidence == "swe_mm: 1 of 50 values of 2031-04-13@1 are there no more" or "1 of 50" in one.evidence
+    assert one.evidence == "swe_mm: 1 of 50 values of 2031-04-13@1 are missing now" or "1 of 50" in one.evidence
     corrected = rows.assign(date=rows["date"].where(rows.index != 7, pd.Timestamp(2031, 1, 2)))
     assert net_losses(before, {"courses": corrected}) == []
 

@@ -134,7 +134,7 @@ def test_a_person_decides_otherwise_and_a_sound_night_is_current_again(mine):
         "Some inputs were missing or damaged. This estimate is less certain than usual. stations.csv is missing."
         in text
     )
-    assert "Made current by hand. Reason given: “the stations stood in water”." in text
+    assert "A person made this revision current. Reason given: “the stations stood in water”." in text
     season = words_of(archive(mine) / "made" / "season.html")
     assert (
         "Some inputs were missing or damaged on Wednesday 5 March 2031. This estimate is less certain than usual."

@@ -26,6 +26,7 @@ from snowtally.reading import basin_row, revision_totals
 from snowtally.report import day_page, pages, season_page
 from snowtally.report.compare_page import compare_page
 from snowtally.report.earlier import same_day
+from snowtally.report.notices import grouped
 from snowtally.report.units import UNITS
 from snowtally.report.words import CAUTIONS, ERROR_PARTS
 
@@ -323,6 +324,12 @@ def test_no_flight_one_site_and_the_first_day_are_said(tmp_path):
     assert "No map of change" in text
 
 
+def test_a_line_that_begins_with_a_file_writes_it_as_it_is():
+    lost = Loss("lost input", "stations", "in/station_records.csv", "S3", reason="gone")
+    assert grouped([lost])[0]["words"] == "station_records.csv (S3) lacks data that it had before"
+    assert grouped([replace(lost, rule="silent station")])[0]["words"] == "Station S3 is silent"
+
+
 def test_no_used_site_is_said_at_the_top(tmp_path):
     day = made_day("2031-03-01")
     page = made_page(tmp_path / "archive", with_flight(replace(day, sites=day.sites.assign(used=False))))
@@ -519,7 +526,7 @@ def test_a_run_that_was_held_back_is_told_and_what_readers_had_before_is_compare
     publish(root, made_day("2031-03-01"), provenance("worse", degraded=[GONE]))
     # A page of before it was held back is not up to date.
     assert pages.make_missing(root, "larkmoor", day, "metric") == made
-    told = "Held back. A later run at 2031-03-02 04:30 UTC was held back: stations.csv is missing now, and 2031-03-01@1 has no such loss."
+    told = "Held back. A later run at 2031-03-02 04:30 UTC was held back: stations.csv is missing (not so in 2031-03-01@1)."
     for path in (made.day, root / "larkmoor/season.html"):
         assert told in words(path)
         links = [

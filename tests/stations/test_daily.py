@@ -111,4 +111,4 @@ def test_a_new_station_is_not_silent_on_its_first_days():
     heard = records(days=10)
     assert silent_stations(heard, sites, pd.Timestamp("2031-01-12"), 5.0) == []
     (told,) = silent_stations(heard, sites, pd.Timestamp("2031-01-16"), 5.0)
-    assert told.evidence == "never heard of"
+    assert told.evidence == "no SWE or depth yet"

@@ -6,7 +6,9 @@ from dataclasses import replace
 
 from snowtally.model.rules.rule import Action, Degrades, Rule, Severity
 
-GIVEN_UP = "Given up on purpose: `snowtally rerun --make-current` of the date that is named here, with a reason"
+GIVEN_UP = (
+    "If it was given up on purpose, run `snowtally rerun --make-current` for the date that is named here, with a reason"
+)
 """How to accept a loss: the end of a message."""
 
 _PUT_BACK = f"Put back what is lost. {GIVEN_UP}"
@@ -16,20 +18,20 @@ LOST_ROWS = Rule(
     (),
     Severity.ERROR,
     Action.SET_ASIDE,
-    "a table, a column, a site or a zone is there no more",
+    "a table, a column, a site or a zone is missing now",
     "somebody meant it to be used",
     message="look whether the file is whole and its columns, dates and units are still written as before. " + _PUT_BACK,
-    degrades=Degrades("lacks what was there before", compared=True),
+    degrades=Degrades("lacks data that it had before", compared=True),
 )
 LOST_SITE_ROWS = replace(
     LOST_ROWS,
     tables=("sites", "stations", "courses"),
-    message="look whether the file is whole and its columns, dates and units are still written as before. Put back what is lost; a site "
-    "that is given up gets its last day under `until` in the sites table",
+    message="look whether the file is whole and its columns, dates and units are still written as before. Put back what is lost; where "
+    "a site has ended, write its last day under `until` in the sites table",
 )
 LOST_GRID = replace(
     LOST_ROWS,
-    looks_at="a flight, a snow-cover grid, albedo or the canopy is there no more",
+    looks_at="a flight, a snow-cover grid, albedo or the canopy is missing now",
     message=f"put it back as it was. {GIVEN_UP}",
 )
 

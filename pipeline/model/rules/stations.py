@@ -348,7 +348,7 @@ SILENT_STATION = Rule(
     Action.SET_ASIDE,
     "no SWE and no depth for `stations.silent_days`",
     "the estimate goes on without it",
-    message="see to the station or its telemetry, or write its end of service under until in the sites table",
+    message="check the station and its telemetry; where it has ended, write its last day under `until` in the sites table",
     degrades=Degrades("is silent", kind="station", several="stations are silent", damage=False, dated=False),
 )
 
