@@ -6,9 +6,7 @@ from dataclasses import replace
 
 from snowtally.model.rules.rule import Action, Degrades, Rule, Severity
 
-GIVEN_UP = (
-    "If it was given up on purpose, run `snowtally rerun --make-current` for the date that is named here, with a reason"
-)
+GIVEN_UP = "If given up on purpose, run `snowtally rerun --make-current` for the date that is named here, with a reason"
 """How to accept a loss: the end of a message."""
 
 _PUT_BACK = f"Put back what is lost. {GIVEN_UP}"
