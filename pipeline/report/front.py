@@ -7,17 +7,20 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import rasterio.features
+import shapely
 from affine import Affine
 from pyproj import Transformer
 
 from snowtally.inspection.change_error import Change, change
 from snowtally.model.problems import ArchiveError
+from snowtally.publishing.stac import ITEM
 from snowtally.reading import archive_folder, basin_folder, find_revision, is_basin, open_day
 from snowtally.report.day_tables import basin_normal
 from snowtally.report.notices import lacking
@@ -101,7 +104,23 @@ def _of_day(root: str | Path, basin: str, date: dt.date) -> BasinNow:
 
 
 def outline(root: str | Path, basin: str, date: dt.date) -> list[np.ndarray]:
-    """Return the rings of a basin's outline, (n, 2) longitude and latitude in degrees, as its grid has it."""
+    """Return the rings of a basin's outline, (n, 2) longitude and latitude in degrees, as fine as its small map shows.
+
+    It is that of the day's catalogue item. An older item has the box around the grid alone, one over the antimeridian two boxes:
+    there it is drawn from the grid.
+    """
+    with suppress(OSError, ValueError, KeyError, TypeError, AttributeError, shapely.errors.ShapelyError):
+        item = json.loads((find_revision(root, basin, date).path / ITEM).read_text("utf-8"))
+        west, south, east, north = item["bbox"]
+        # Items have the outline since there is this file.
+        if "zones.parquet" in item["assets"] and west < east:
+            geometry = shapely.geometry.shape(item["geometry"])
+            fine = max(east - west, north - south) / (2 * OUTLINE_CELLS)
+            return [shapely.get_coordinates(ring) for ring in shapely.get_rings(shapely.simplify(geometry, fine))]
+    return _outline_of_grid(root, basin, date)
+
+
+def _outline_of_grid(root: str | Path, basin: str, date: dt.date) -> list[np.ndarray]:
     with open_day(root, basin, date) as day:
         stride = max(1, -(-max(day.sizes["y"], day.sizes["x"]) // OUTLINE_CELLS))
         shown = day["zone"].isel(y=slice(None, None, stride), x=slice(None, None, stride))

@@ -3,6 +3,7 @@
 import datetime as dt
 import json
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -17,6 +18,7 @@ from snowtally.report import pages
 from snowtally.report.front import basin_now, outline
 
 SMALL = {"height": 8, "width": 9}
+ITEM_OF_DAY = "larkmoor/2031-03-08/r001/item.json"
 
 
 @pytest.fixture(scope="module")
@@ -77,12 +79,35 @@ def test_the_front_page_does_not_read_what_grows_and_tells_of_a_basin_that_canno
     assert "Larkmoor Fork" in text
 
 
+DAY = dt.date(2031, 3, 8)
+
+
 def test_an_outline_lies_where_the_basin_does(two_basins):
-    (ring,) = outline(two_basins, "larkmoor", dt.date(2031, 3, 8))
-    box = json.loads((two_basins / "larkmoor/2031-03-08/r001/item.json").read_text("utf-8"))["bbox"]
-    # The outline lies within the grid, whose box the item has, and fills most of it.
-    assert box[0] - 1e-6 <= ring[:, 0].min() < ring[:, 0].max() <= box[2] + 1e-6
-    assert np.ptp(ring[:, 1]) > 0.7 * (box[3] - box[1])
+    (ring,) = outline(two_basins, "larkmoor", DAY)
+    west, south, east, north = json.loads((two_basins / ITEM_OF_DAY).read_text("utf-8"))["bbox"]
+    # Within what is too fine for the small map: a sixtieth of the basin's longer side.
+    fine = max(east - west, north - south) / 60
+    box = (*ring.min(axis=0), *ring.max(axis=0))
+    assert box == pytest.approx((west, south, east, north), abs=fine)
+
+
+@pytest.mark.parametrize("item", [
+    {"assets": {}},  # of before the outline: a box around the grid
+    {"bbox": [179.9, 44.0, -179.9, 44.2]},  # over the antimeridian: two boxes
+    {"geometry": None},
+])  # fmt: skip
+def test_where_the_item_has_a_box_alone_the_outline_is_the_grids(two_basins, monkeypatch, item):
+    (known,) = outline(two_basins, "larkmoor", DAY)
+    path = two_basins / ITEM_OF_DAY
+    said = json.loads(path.read_text("utf-8"))
+    # Far off: what is drawn cannot be the item's.
+    said["geometry"] = {"type": "Polygon", "coordinates": [[[0, 0], [9, 0], [9, 9], [0, 9], [0, 0]]]}
+    read = Path.read_text
+    changed = json.dumps(said | item)
+    monkeypatch.setattr(Path, "read_text", lambda self, *how: changed if self == path else read(self, *how))
+    (ring,) = outline(two_basins, "larkmoor", DAY)
+    assert np.ptp(ring, axis=0) == pytest.approx(np.ptp(known, axis=0), rel=0.3)
+    assert ring.mean(axis=0) == pytest.approx(known.mean(axis=0), abs=0.01)
 
 
 def test_the_terminal_tells_the_same_of_several_basins(two_basins):
