@@ -140,9 +140,9 @@ class Turnover:
 
         From SWE at the start (mm), factor, elevation (m) and melt exposure.
         """
-        whole = np.array([self.gain_mm, *(gain for gain, _ in self.later)])
-        loss = np.array([self.loss_mm, *(loss for _, loss in self.later)])
-        return carried((start_mm, factor, elevation_m, exposure), Spells(self.nodes_m, whole, loss), variation)
+        gain = np.array([self.gain_mm, *(since for since, _ in self.later)])
+        loss = np.array([self.loss_mm, *(since for _, since in self.later)])
+        return carried((start_mm, factor, elevation_m, exposure), Spells(self.nodes_m, gain, loss), variation)
 
     def errors_at(self, elevation_m: np.ndarray) -> list[tuple[ScaleError, np.ndarray]]:
         """Return the scales' errors, with those of loss at elevations."""
