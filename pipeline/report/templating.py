@@ -5,11 +5,14 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+import sys
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment, FileSystemBytecodeCache, FileSystemLoader, StrictUndefined
+from jinja2.bccache import Bucket
 from markupsafe import Markup
 
 from snowtally.report.units import count, number
@@ -39,9 +42,28 @@ def headings(body: Markup) -> list[dict[str, Markup]]:
     return [{"id": Markup(name), "words": Markup(words)} for name, words in pairs]  # noqa: S704  escaped in the body
 
 
+class _Compiled(FileSystemBytecodeCache):
+    """Compiled templates beside their sources; where they cannot lie there, each process compiles its own."""
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        """Read a compiled template, where there is one."""
+        with suppress(OSError):
+            super().load_bytecode(bucket)
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        """Write a compiled template."""
+        with suppress(OSError):
+            Path(self.directory).mkdir(exist_ok=True)
+            super().dump_bytecode(bucket)
+
+
 @cache
 def _environment() -> Environment:
-    environment = Environment(loader=FileSystemLoader(_FOLDER), autoescape=True, undefined=StrictUndefined)
+    # As with Python's own files: who wants no compiled code beside the sources gets none.
+    compiled = None if sys.dont_write_bytecode else _Compiled(str(_FOLDER / "__pycache__"))
+    environment = Environment(
+        loader=FileSystemLoader(_FOLDER), autoescape=True, undefined=StrictUndefined, bytecode_cache=compiled
+    )
     environment.globals |= {"number": number, "count": count, "headings": headings}
     return environment
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 
 import pytest
 from jinja2 import ChoiceLoader, DictLoader
@@ -70,3 +71,20 @@ def test_no_section_takes_a_name_of_the_page_or_of_another(one_day, monkeypatch)
     monkeypatch.setattr(day_page, "page", lambda _template, content: names.extend(content))
     day_page.day_page(day, around, METRIC, None)
     assert sorted(names) == sorted(set(names))
+
+
+def test_compiled_templates_are_used_again_and_a_folder_that_cannot_be_written_does_no_harm(tmp_path, monkeypatch):
+    monkeypatch.setattr("sys.dont_write_bytecode", False)
+    folder = tmp_path / "templates"
+    shutil.copytree(templating._FOLDER, folder, ignore=shutil.ignore_patterns("__pycache__"))
+    monkeypatch.setattr(templating, "_FOLDER", folder)
+    made = templating._environment.__wrapped__().get_template("parts.html.j2")
+    compiled = list((folder / "__pycache__").iterdir())
+    assert compiled
+    before = [path.stat().st_mtime_ns for path in compiled]
+    again = templating._environment.__wrapped__().get_template("parts.html.j2")
+    assert [path.stat().st_mtime_ns for path in compiled] == before
+    assert made.module.__dict__.keys() == again.module.__dict__.keys()
+    shutil.rmtree(folder / "__pycache__")
+    (folder / "__pycache__").write_text("in the way")
+    assert templating._environment.__wrapped__().get_template("parts.html.j2")
