@@ -120,6 +120,13 @@ def read_totals(root: str | Path, basin: str, start: Date | None = None, end: Da
     Raises ArchiveError when there is no such archive or basin, no day in the range, or a totals file cannot be read.
     """
     days = _days_between(root, basin, start, end)
+    if days.empty:
+        raise ArchiveError(_no_day(root, basin, start, end))
+    return totals_of_days(root, basin, days)
+
+
+def totals_of_days(root: str | Path, basin: str, days: pd.DataFrame) -> pd.DataFrame:
+    """Return as `read_totals` the totals of days that `list_days` gave. Raises as it does."""
     gathered = _gathered_totals(basin_folder(root, basin))
     if gathered is not None:
         gathered = gathered.merge(days[["date", "revision"]], on=["date", "revision"])
@@ -129,7 +136,7 @@ def read_totals(root: str | Path, basin: str, start: Date | None = None, end: Da
     own = [_own_totals(path_of(day.path), day.revision) for day in days.itertuples()]
     tables = [table for table in (gathered, *own) if table is not None and len(table)]
     if not tables:
-        raise ArchiveError(_no_day(root, basin, start, end))
+        raise ArchiveError(_no_day(root, basin, None, None))
     return pd.concat(tables, ignore_index=True).sort_values("date", kind="stable", ignore_index=True)
 
 

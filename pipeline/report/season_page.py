@@ -15,7 +15,7 @@ import pandas as pd
 from snowtally.archive.records import load_record
 from snowtally.model.problems import ArchiveError
 from snowtally.publishing.stac import season_start
-from snowtally.reading import list_days, open_day, read_totals
+from snowtally.reading import list_days, open_day, totals_of_days
 from snowtally.report import charts
 from snowtally.report.against import Against, against
 from snowtally.report.colours import WATER, sequential
@@ -43,7 +43,7 @@ def season_page(root: str | Path, basin: str, units: Units) -> bytes:
         return page("season.html.j2", {"title": basin, "basin": basin, "u": units, "newest": None, "seasons": []})
     newest = days["date"].iloc[-1].date()
     record = _newest_record([path_of(path) for path in days["path"]])
-    totals = with_seasons(read_totals(root, basin), season_start(record["settings"]))
+    totals = with_seasons(totals_of_days(root, basin, days), season_start(record["settings"]))
     whole = totals[totals["level"] == "basin"].sort_values("date", kind="stable")
     names = sorted(whole["season"].unique(), reverse=True)
     degraded = degraded_dates(root, basin)
@@ -87,12 +87,14 @@ def _normals(folders: list[Path], rows: pd.DataFrame) -> dict[dt.date, dict[str,
 def _rows(rows: pd.DataFrame, before: pd.DataFrame, normals: Mapping[dt.date, dict[str, Any]]) -> list[dict[str, Any]]:
     """Return the basin's totals by date, each with per cent of normal and how it stands among the totals `before`."""
     then = before[before["level"] == "basin"]
-    # One look through all seasons; each date then looks through its month.
-    months = dict(iter(then.groupby(then["date"].dt.month)))
+    # One look through all seasons for all dates but the 29th of February, which most years lack.
+    by_day = dict(iter(then.groupby([then["date"].dt.month, then["date"].dt.day])["volume_m3"]))
     with_rank = []
     for row in rows.to_dict("records"):
         date = row["date"].date()
-        rank = rank_of(row["volume_m3"], same_day(months.get(date.month, then[:0]), date)["volume_m3"])
+        leap = (date.month, date.day) == (2, 29)
+        met = same_day(then, date)["volume_m3"] if leap else by_day.get((date.month, date.day), then["volume_m3"][:0])
+        rank = rank_of(row["volume_m3"], met)
         with_rank.append(row | {"per_cent": normals.get(date, {}).get("per_cent"), "rank": rank})
     return with_rank
 

@@ -22,7 +22,7 @@ from snowtally.inspection.compare import compare, find_side
 from snowtally.model.grid import BasinGrid
 from snowtally.model.problems import ArchiveError
 from snowtally.publishing.publish import publish, withdraw
-from snowtally.reading import basin_row, revision_totals
+from snowtally.reading import basin_row, read_totals, revision_totals
 from snowtally.report import day_page, pages, season_page
 from snowtally.report.compare_page import compare_page
 from snowtally.report.earlier import same_day
@@ -199,10 +199,10 @@ def test_zones_that_have_normals_are_told_in_per_cent_of_them(history):
 
 def test_the_season_page_tells_ranks_and_zones(history, monkeypatch):
     root, _ = history
-    totals = season_page.read_totals(root, "larkmoor")
+    totals = read_totals(root, "larkmoor")
     now = totals[totals["date"] == "2031-03-08"]
     held = pd.concat([earlier_seasons(now)[totals.columns], totals[totals["date"] > "2030-10-01"]])
-    monkeypatch.setattr(season_page, "read_totals", lambda *_: held)
+    monkeypatch.setattr(season_page, "totals_of_days", lambda *_: held)
     page = read_page(season_page.season_page(root, "larkmoor", UNITS["us"]))
     assert "4 of 6 earlier seasons with this day had less water: percentile 67." in " ".join("".join(page.text).split())
     assert told_of(page, "percentile")["season", "2031-03-08"] == pytest.approx(100 * 4 / 6)
