@@ -218,10 +218,12 @@ def series(
 
     Its variables are the numbers of `totals.csv`, of sites those of `sites.csv`; `unit` names each, such as a zone_id or
     "1800-2000". `time` is local noon in UTC, with the local day as bounds; `revision` lies on it. A unit that a day lacks is NaN
-    there. Raises as `read_totals`.
+    there. Raises as `read_totals`, and ValueError where `of` is none of these.
     """
-    from snowtally.archive.series import as_dataset, total_rows
+    from snowtally.archive.series import LEVELS, as_dataset, total_rows
 
+    if of not in LEVELS:
+        raise ValueError(f"a series is of {', '.join(LEVELS)}; not of {of!r}")
     days = _days_between(root, basin, start, end)
     if days.empty:
         raise ArchiveError(_no_day(root, basin, start, end))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import pandas as pd
 import xarray as xr
@@ -11,6 +11,8 @@ from snowtally.archive.columns import COLUMNS, Column
 
 Level = Literal["basin", "zone", "band", "zone_band", "site"]
 """What a series has one column for."""
+
+LEVELS: tuple[Level, ...] = get_args(Level)
 
 UNIT = "unit"
 """The column that names a row's unit, and the dimension of a series."""

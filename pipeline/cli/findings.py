@@ -57,7 +57,7 @@ def findings_in_short(checks: pd.DataFrame) -> str:
     counts = groups["site_id"].agg(n="size", sites=_named).reset_index()
     counts = counts.sort_values(["severity", "n"], key=lambda c: c.map(SEVERITIES) if c.name == "severity" else -c)
     listed = ", ".join(f"{row.n} x {row.rule}{row.sites} ({row.action})" for row in counts.itertuples())
-    return f"Findings: {listed}. `snowtally check` tells them by site, checks.csv of the entry holds each."
+    return f"Findings: {listed}. `snowtally check` tells them by site, checks.csv of the revision holds each."
 
 
 _NONE = "No findings on the inputs."

@@ -98,7 +98,7 @@ class UpdateResult(base.Result):
             f"{figure(basin[name], units.swe)} {label(units.swe)}" for name in ("swe_mean_mm", "swe_se_mm")
         )
         whole, snow = (f"{figure(basin[name], units.area)} {area}" for name in ("area_km2", "snow_area_km2"))
-        entry = f"Nothing new published: {published.why}" if published.unchanged else "Archive entry published"
+        entry = f"Nothing new published: {published.why}" if published.unchanged else "Revision published"
         warnings = [
             *(["Degraded night: " + why_degraded(outcome.readings)] if outcome.readings.degraded else []),
             *([f"For a second look: {outcome.second_look}"] if outcome.second_look else []),

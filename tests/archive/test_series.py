@@ -46,6 +46,8 @@ def test_a_sites_series_has_what_its_tables_say(archive):
     assert series["elevation_m"].sel(unit="007") == 2011.3
     with pytest.raises(ArchiveError, match=r"no day from 2031-04-01 in .*Nearest: 2031-03-0"):
         reading.series(archive, "larkmoor", "site", start="2031-04-01")
+    with pytest.raises(ValueError, match="of basin, zone, band, zone_band, site; not of 'zoone'"):
+        reading.series(archive, "larkmoor", "zoone")
 
 
 def test_a_series_bears_units_and_the_local_days_as_bounds(archive, tmp_path):
