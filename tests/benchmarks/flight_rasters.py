@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -26,26 +27,38 @@ def write_surface(path: Path, side: int, corner: tuple[float, float], crs: str, 
 
     Values are `height_m` and 0 to 4 m of something smooth, with noise of 0.1 m from pixel to pixel.
     """
-    if path.exists():
-        return path
     rng = np.random.default_rng(side)
     coarse = rng.normal(1.8, 0.5, (side // WAVE + 2, side // WAVE + 2))
+
+    def strip(rows: np.ndarray) -> np.ndarray:
+        values = _between(_between(coarse, rows).T, np.arange(side)).T + height_m
+        return values + 0.1 * rng.standard_normal(values.shape, dtype=np.float32)
+
+    return write_strips(path, (side, side), Affine(PIXEL_M, 0, corner[0], 0, -PIXEL_M, corner[1]), crs, strip)
+
+
+def write_strips(
+    path: Path, shape: tuple[int, int], transform: Affine, crs: str, strip: Callable[[np.ndarray], np.ndarray]
+) -> Path:
+    """Write a raster of this shape, unless it is there already; `strip` returns the values of the rows it is given."""
+    if path.exists():
+        return path
+    rng = np.random.default_rng(shape[0])
     profile = {
-        "driver": "GTiff", "width": side, "height": side, "count": 1, "dtype": "float32", "nodata": NODATA, "crs": crs,
-        "transform": Affine(PIXEL_M, 0, corner[0], 0, -PIXEL_M, corner[1]), "tiled": True, "blockxsize": 512,
-        "blockysize": 512, "compress": "zstd", "zstd_level": 1, "bigtiff": "IF_SAFER", "num_threads": "ALL_CPUS",
+        "driver": "GTiff", "height": shape[0], "width": shape[1], "count": 1, "dtype": "float32", "nodata": NODATA,
+        "crs": crs, "transform": transform, "tiled": True, "blockxsize": 512, "blockysize": 512,
+        "compress": "zstd", "zstd_level": 1, "bigtiff": "IF_SAFER", "num_threads": "ALL_CPUS",
     }  # fmt: skip
     part = path.with_suffix(".part")
     with rasterio.open(part, "w", **profile) as file:
-        for top in range(0, side, STRIP):
-            rows = min(STRIP, side - top)
-            values = _between(_between(coarse, top + np.arange(rows)).T, np.arange(side)).T + height_m
-            values += 0.1 * rng.standard_normal(values.shape, dtype=np.float32)
+        for top in range(0, shape[0], STRIP):
+            rows = np.arange(top, min(top + STRIP, shape[0]))
+            values = strip(rows)
             # Voids, such as water and shadow: a hundredth of the area.
             for _ in range(1 + values.size // 2_000_000):
-                row, column = rng.integers(0, rows), rng.integers(0, side)
+                row, column = rng.integers(0, len(rows)), rng.integers(0, shape[1])
                 values[row : row + 140, column : column + 140] = NODATA
-            file.write(np.round(values, 3).astype(np.float32), 1, window=Window(0, top, side, rows))
+            file.write(np.round(values, 3).astype(np.float32), 1, window=Window(0, top, shape[1], len(rows)))
     return part.rename(path)
 
 
