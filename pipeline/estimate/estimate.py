@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -105,7 +106,10 @@ def map_of_day(inputs: DayInputs, choices: Choices) -> MapOfDay:
     NoEstimateError : there is neither a usable site nor a flight.
     """
     inputs = derived(inputs, choices)
-    flights = season_flights(inputs, choices)
+    flights: list[Flown] = []
+    for flight in _in_turn(inputs, choices):
+        # Where earlier ones are held against each other, no sum over cells is asked: their parts would take gigabytes.
+        flights = [*flights[:-1], *(one.with_one_part() for one in flights[-1:]), flight]
     flown = flights[-1] if flights else None
     background = _blend(flights, inputs, choices)
     cells = _cells(flown, inputs)
@@ -130,10 +134,14 @@ def season_flights(inputs: DayInputs, choices: Choices) -> list[Flown]:
 
     The inputs are those that `derived` gives.
     """
-    flights: list[Flown] = []
+    return list(_in_turn(inputs, choices))
+
+
+def _in_turn(inputs: DayInputs, choices: Choices) -> Iterator[Flown]:
+    before: Flown | None = None
     for flight in inputs.flights:
-        flights.append(_flown(flight, flights[-1] if flights else None, inputs, choices))
-    return flights
+        before = _flown(flight, before, inputs, choices)
+        yield before
 
 
 def _density(inputs: DayInputs, choices: Choices) -> BulkDensity:

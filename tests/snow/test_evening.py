@@ -72,3 +72,25 @@ def test_a_flight_without_its_level_is_as_it_was_measured():
     np.testing.assert_allclose(back.swe_mm, FLOWN, rtol=1e-12)
     np.testing.assert_allclose(back.standard_error(), 30.0, rtol=1e-12)
     np.testing.assert_allclose(back.pattern.mean_mm, 200.0, rtol=1e-12)
+
+
+def test_a_flight_with_one_part_has_each_cells_error():
+    parts = [
+        ErrorPart("bias", np.full(FLOWN.shape, -30.0), np.inf),
+        ErrorPart("random", np.full(FLOWN.shape, 40.0), 0.0),
+    ]
+    flown = Flown(
+        SINCE,
+        FLOWN,
+        FLOWN / 300.0,
+        FLOWN / 3000.0,
+        np.ones(FLOWN.shape),
+        parts,
+        Pattern(np.array([1000.0]), np.array([200.0])),
+    )
+    one = flown.with_one_part()
+    assert len(one.parts) == 1
+    np.testing.assert_allclose(one.standard_error(), 50.0, rtol=1e-12)
+    # A level found later, and taken off again, is that of all parts.
+    level = Level(SINCE, 0.3)
+    np.testing.assert_allclose(one.combined(level).standard_error(), flown.combined(level).standard_error(), rtol=1e-12)
