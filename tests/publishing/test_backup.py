@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import multiprocessing
 import os
 import re
 import shlex
 import shutil
 import signal
 import subprocess
-import threading
 import time
 from pathlib import Path
 
@@ -92,18 +92,21 @@ def slow_copies(home):
     tool(home, "cp", 'sleep 0.1; exec /usr/bin/cp "$@"')
 
 
+def nights_until(home, stop):
+    """Publish night after night until told to stop."""
+    number = 10
+    while not stop.wait(0.3):
+        night(home, str(dt.date(2031, 5, 1) + dt.timedelta(days=number)), number)
+        number += 1
+
+
 @pytest.mark.long
 def test_a_copy_beside_nights_is_whole_and_cut_off_it_is_ended_by_the_next(home):
     slow_copies(home)
-    stop = threading.Event()
-
-    def nights():
-        number = 10
-        while not stop.wait(0.3):
-            night(home, str(dt.date(2031, 5, 1) + dt.timedelta(days=number)), number)
-            number += 1
-
-    publishing = threading.Thread(target=nights)
+    # In a process of its own, as nights are: the library that writes netCDF bears one thread a process.
+    spawned = multiprocessing.get_context("spawn")
+    stop = spawned.Event()
+    publishing = spawned.Process(target=nights_until, args=(home, stop))
     publishing.start()
     try:
         process = begun(home, COPY)
