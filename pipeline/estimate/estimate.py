@@ -23,7 +23,7 @@ from snowtally.snow.density import BulkDensity
 from snowtally.snow.density_records import SeasonPrior
 from snowtally.snow.depth_only import with_depth_only_sites
 from snowtally.snow.evening import is_recent, level_of
-from snowtally.snow.flight_swe import Filling, Flown, fill_voids, flight_swe
+from snowtally.snow.flight_swe import Flown, flight_swe
 from snowtally.snow.forcing import season_forcing
 from snowtally.snow.melting import CELL_VARIATION
 from snowtally.snow.past_pattern import PAST_PATTERN
@@ -39,6 +39,8 @@ from snowtally.snow.snow_line import (
 )
 from snowtally.snow.sturm import autumn_origin
 from snowtally.snow.terrain_balance import Background, fitted_on_terrain
+from snowtally.snow.trees import at_cells
+from snowtally.snow.voids import AskedCells, Filling, fill_voids
 from snowtally.statistics.errors import SLOPE_REACH_M, ErrorPart
 from snowtally.statistics.tiles import one_blas_thread
 from snowtally.terrain.predictors import add_exposure, with_landform
@@ -257,25 +259,25 @@ def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices:
     """
     date = dt.date.fromisoformat(flight.attrs["date"])
     density = _density(inputs, choices).fit(inputs.densities, date)
-    flown = flight_swe(flight, density, inputs.basin.terrain, choices.least_valid_fraction)
-    whole = flown.seen[np.isfinite(inputs.basin.terrain["elevation"].to_numpy())].all()
+    terrain = inputs.basin.terrain
+    flown = flight_swe(flight, density, terrain, choices.least_valid_fraction)
+    whole = flown.seen[np.isfinite(terrain["elevation"].to_numpy())].all()
     recent = before if before is not None and is_recent(before.date, date) else None
     if whole and recent is None:
         return flown
+    area = terrain["cell_area"].to_numpy()
+    asked = AskedCells.of(flown, area)
     try:
-        carried = _background(before, inputs, date).predict(_cells(before, inputs))
+        carried = _background(before, inputs, date).predict(at_cells(terrain, asked.all, before))
     except NoEstimateError:
         # No site either: the flight's own mean by elevation is all that is known of its voids.
-        mean = flown.pattern.at(inputs.basin.terrain["elevation"].to_numpy())
-        return fill_voids(flown, Filling(mean, (mean > 0).astype(float), []), inputs.basin.terrain)
+        mean = flown.pattern.at(terrain["elevation"].to_numpy()[~flown.seen])
+        return fill_voids(flown, Filling(mean, (mean > 0).astype(float), [], flown.pattern), terrain)
     if recent is not None:
-        level = level_of(recent.date, flown.swe_mm, carried.swe_mm, inputs.basin.terrain["cell_area"].to_numpy())
+        seen = carried.swe_mm[len(asked.void) :]
+        level = level_of(recent.date, flown.swe_mm.ravel()[asked.seen], seen, area.ravel()[asked.seen])
         flown = flown if level is None else flown.combined(level)
-    return (
-        flown
-        if whole
-        else fill_voids(flown, Filling(carried.swe_mm, carried.covered, carried.plain_parts()), inputs.basin.terrain)
-    )
+    return flown if whole else fill_voids(flown, Filling.of(carried, asked, terrain), terrain)
 
 
 def _background(flown: Flown | None, inputs: DayInputs, date: dt.date) -> Background:

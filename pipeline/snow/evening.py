@@ -80,8 +80,8 @@ def level_of(since: dt.date, flown_mm: np.ndarray, carried_mm: np.ndarray, area_
     Parameters
     ----------
     since : day of the flight that was carried on.
-    flown_mm, carried_mm : (y, x) SWE by either on the same day; missing where the flight did not see.
-    area_m2 : (y, x) area of each cell, 0 outside the basin.
+    flown_mm, carried_mm : SWE of cells by either on the same day; missing where the flight did not see.
+    area_m2 : area of each cell, 0 outside the basin.
     """
     counted = np.isfinite(flown_mm) & (area_m2 > 0)
     measured, carried = (float(np.sum((area_m2 * swe)[counted])) for swe in (flown_mm, carried_mm))

@@ -9,21 +9,15 @@ import numpy as np
 import xarray as xr
 from scipy.special import ndtr
 
-from snowtally.snow.carry import SPARE_MM, Pattern
+from snowtally.snow.carry import Pattern
 from snowtally.snow.density import BulkDensity, Locations
 from snowtally.snow.evening import Level
-from snowtally.snow.melting import CELL_VARIATION
-from snowtally.snow.past_pattern import known_variation
-from snowtally.statistics.errors import SLOPE_REACH_M, ErrorPart, few_fields
+from snowtally.statistics.errors import ErrorPart
 
 CANOPY_DEPTH_SE_M = 0.1
 """Depth under closed canopy is off by so much everywhere alike, m, and under a thinner one by its share: few pulses reach the snow
 there, and shrubs and the pits about stems are taken for ground or for snow (some centimetres to two decimetres, common practice,
 no source; one made basin of others: 0.16 m under a canopy of 0.5)."""
-
-VOID_SHARE = known_variation(CELL_VARIATION)
-"""Error of a filled cell as a share of its SWE, at most. The flight gives the level about it, so that only the pattern within
-a height is unknown: less than the variation within a cell, as a void spans several cells."""
 
 
 def without_negatives(depth_m: np.ndarray, area_m2: np.ndarray, slices: np.ndarray) -> np.ndarray:
@@ -167,66 +161,3 @@ def flight_swe(flight: xr.Dataset, density: BulkDensity, terrain: xr.Dataset, le
         parts=parts,
         pattern=Pattern.of(swe[counted], elevation[counted], weight[counted]),
     )
-
-
-@dataclass(frozen=True)
-class Filling:
-    """What a flight's unseen cells are filled from, all on (y, x).
-
-    Parameters
-    ----------
-    swe_mm, covered : SWE and covered share by the background of the flight's day.
-    parts : error parts of that SWE; none where nothing is known of them.
-    """
-
-    swe_mm: np.ndarray
-    covered: np.ndarray
-    parts: list[ErrorPart]
-
-
-def fill_voids(flown: Flown, filling: Filling, terrain: xr.Dataset) -> Flown:
-    """Return the flight with its voids filled.
-
-    From the day's background, brought to the flight's level.
-
-    The background's mean by elevation over the seen cells is brought to the flight's own: the background gives the pattern, the
-    flight the level. A filled cell errs as the background does, at most by `VOID_SHARE`: where an earlier flight saw it, it is
-    known much better than that.
-    """
-    elevation, area = terrain["elevation"].to_numpy(), terrain["cell_area"].to_numpy()
-    counted = flown.seen & (area > 0)
-    if not counted.any():
-        counted = flown.seen
-    weight = np.where(area > 0, area, 1.0)
-    level = Pattern.of(filling.swe_mm[counted], elevation[counted], weight[counted])
-    # All else is of the unseen cells alone, (n,): they are few.
-    void = ~flown.seen
-    ratio = (flown.pattern.at(elevation[void]) + SPARE_MM) / (level.at(elevation[void]) + SPARE_MM)
-    filled = filling.swe_mm[void] * ratio
-    errors = [(part.correlation_m, part.error_mm[void]) for part in filling.parts]
-    whole = np.sqrt(sum(error_mm**2 for _, error_mm in errors)) * ratio if errors else np.inf
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(whole > 0, np.minimum(VOID_SHARE * filled / whole, 1.0), 0.0) * ratio if errors else 0.0
-    # What hangs together over one distance is one part from here on: flight after flight its origins would multiply.
-    by_reach: dict[float, np.ndarray] = {} if errors else {SLOPE_REACH_M: VOID_SHARE * filled}
-    for reach, error_mm in errors:
-        if np.isfinite(reach):
-            by_reach[reach] = np.hypot(by_reach.get(reach, 0.0), share * error_mm)
-    common = few_fields([share * error_mm for reach, error_mm in errors if np.isinf(reach)])
-    nothing = np.zeros(elevation.shape)
-    parts = [ErrorPart(part.name, _put(part.error_mm, void, 0.0), part.correlation_m) for part in flown.parts]
-    parts += [ErrorPart("void", _put(nothing, void, field), np.inf) for field in common]
-    parts += [ErrorPart("void", _put(nothing, void, se), reach) for reach, se in sorted(by_reach.items())]
-    return replace(
-        flown,
-        swe_mm=_put(flown.swe_mm, void, filled),
-        covered=_put(flown.covered, void, filling.covered[void]),
-        parts=parts,
-    )
-
-
-def _put(field: np.ndarray, cells: np.ndarray, values: np.ndarray | float) -> np.ndarray:
-    """Return a field with other values in some cells."""
-    out = field.copy()
-    out[cells] = values
-    return out
