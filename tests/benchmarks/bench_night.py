@@ -15,7 +15,8 @@ import resource
 import subprocess
 import sys
 import time
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -53,6 +54,19 @@ main()
 
 
 @dataclass(frozen=True)
+class Size:
+    """How much a basin has: cells down and across, earlier seasons of courses, and flights as `FLOWN` has them."""
+
+    rows: int = ROWS
+    columns: int = COLUMNS
+    earlier: int = EARLIER
+    flown: Mapping[str, float] = field(default_factory=lambda: FLOWN)
+
+
+LARGE = Size()
+
+
+@dataclass(frozen=True)
 class Night:
     """What a night took: CPU seconds of all its processes, wall seconds, its own greatest resident memory, MB, and stages' shares."""
 
@@ -77,7 +91,7 @@ def figures(folder: Path) -> list[Figure]:
     ):
         basin.arrive(max(date, arrived), late=command == "rerun")
         arrived = date
-        night = _night(home, command, date)
+        night = night_of(home, command, date)
         nights.append(night)
         rows += [
             _bounded(f"{path}, {words}: CPU seconds", night.cpu_s, cpu_s, "s"),
@@ -96,7 +110,7 @@ def _bounded(path: str, value: float, goal: float | None, unit: str) -> Figure:
     return Figure(path, f"{value:.3g} {unit}") if goal is None else no_more_than(path, value, goal, unit)
 
 
-def _night(home: Path, command: str, date: str) -> Night:
+def night_of(home: Path, command: str, date: str) -> Night:
     """Return what a night took, by what the kernel counts of the command's children."""
     words = [sys.executable, "-c", RUN, command, str(home / "basin.yaml"), "--date", date, "--json"]
     words += ["--reason", "a late visit"] if command == "rerun" else []
@@ -124,11 +138,13 @@ def _height(x: np.ndarray, y: np.ndarray) -> np.ndarray:
 class Basin:
     """A made basin whose files grow from night to night."""
 
-    def __init__(self, home: Path) -> None:
+    def __init__(self, home: Path, size: Size = LARGE) -> None:
         """Write grids, zones, sites and settings."""
-        self.home, self.rng = home, np.random.default_rng(1)
-        self.noise = np.random.default_rng(2).normal(1.0, 0.1, (STRIP, round(COLUMNS * CELL_M / PIXEL_M))).astype("f4")
-        columns, rows = np.arange(-MARGIN, COLUMNS + MARGIN), np.arange(-MARGIN, ROWS + MARGIN)
+        self.home, self.size, self.rng = home, size, np.random.default_rng(1)
+        self.noise = (
+            np.random.default_rng(2).normal(1.0, 0.1, (STRIP, round(size.columns * CELL_M / PIXEL_M))).astype("f4")
+        )
+        columns, rows = np.arange(-MARGIN, size.columns + MARGIN), np.arange(-MARGIN, size.rows + MARGIN)
         x, y = LEFT + (columns + 0.5) * CELL_M, TOP - (rows + 0.5) * CELL_M
         height = _height(x[None, :], y[:, None])
         corner = Affine(CELL_M, 0, x[0] - CELL_M / 2, 0, -CELL_M, y[0] + CELL_M / 2)
@@ -137,7 +153,7 @@ class Basin:
             with rasterio.open(home / f"{name}.tif", "w", transform=corner, nodata=-9999, **profile) as to:
                 to.write(values.astype("f4"), 1)
         to_degrees = Transformer.from_crs(CRS, "EPSG:4326", always_xy=True)
-        _write_zones(home, to_degrees)
+        _write_zones(home, size, to_degrees)
         self._write_sites(to_degrees)
         (home / "flights.csv").write_text("flight_id,date,depth\n", "utf-8")
         (home / "basin.yaml").write_text(
@@ -153,15 +169,15 @@ class Basin:
         self._write_stations(date)
         self._write_courses(date, late=late)
         self._write_weather(date)
-        flights = [f"F{day},{day},{day}.tif\n" for day in FLOWN if day <= date]
+        flights = [f"F{day},{day},{day}.tif\n" for day in self.size.flown if day <= date]
         (self.home / "flights.csv").write_text("flight_id,date,depth\n" + "".join(flights), "utf-8")
-        for day, share in FLOWN.items():
+        for day, share in self.size.flown.items():
             if day <= date:
                 self._write_flight(self.home / f"{day}.tif", share)
 
     def _write_flight(self, path: Path, share: float) -> None:
         """Write a flight's raster: depth by elevation, rough from pixel to pixel."""
-        shape = round(ROWS * CELL_M / PIXEL_M), self.noise.shape[1]
+        shape = round(self.size.rows * CELL_M / PIXEL_M), self.noise.shape[1]
         x = (LEFT + (np.arange(shape[1]) + 0.5) * PIXEL_M).astype("f4")
 
         def strip(rows: np.ndarray) -> np.ndarray:
@@ -174,7 +190,7 @@ class Basin:
     def _write_sites(self, to_degrees: Transformer) -> None:
         """Write the sites, and make the season's snow at each."""
         rng = self.rng
-        x, y = LEFT + COLUMNS * CELL_M * rng.random(SITES), TOP - ROWS * CELL_M * rng.random(SITES)
+        x, y = LEFT + self.size.columns * CELL_M * rng.random(SITES), TOP - self.size.rows * CELL_M * rng.random(SITES)
         longitude, latitude = to_degrees.transform(x, y)
         height, self.names = _height(x, y), np.array([f"S{k:03d}" for k in range(SITES)])
         table = {
@@ -211,9 +227,9 @@ class Basin:
         """Write the cores of this season's visits before a date and of ten earlier seasons."""
         rng = np.random.default_rng(3)
         cores = []
-        for season, day in itertools.product(range(EARLIER + 1), range(92, len(self.days), 30)):
-            on = self.days[day] - pd.DateOffset(years=EARLIER - season)
-            snow = self.swe[day, STATIONS:] * (1.0 if season == EARLIER else rng.lognormal(0, 0.2))
+        for season, day in itertools.product(range(self.size.earlier + 1), range(92, len(self.days), 30)):
+            on = self.days[day] - pd.DateOffset(years=self.size.earlier - season)
+            snow = self.swe[day, STATIONS:] * (1.0 if season == self.size.earlier else rng.lognormal(0, 0.2))
             depth, swe = (snow[:, None] * rng.normal(1, 0.05, (COURSES, 6)) for _ in range(2))
             for k, point in np.ndindex(COURSES, 6):
                 if snow[k] > 20 and on < pd.Timestamp(date):
@@ -240,10 +256,10 @@ class Basin:
         pd.DataFrame(weather).to_csv(self.home / "weather.csv", index=False)
 
 
-def _write_zones(home: Path, to_degrees: Transformer) -> None:
+def _write_zones(home: Path, size: Size, to_degrees: Transformer) -> None:
     """Write eight zones side by side, their edges dense enough to stay straight on the grid."""
-    edges = np.linspace(LEFT, LEFT + COLUMNS * CELL_M, 9)
-    north = np.linspace(TOP, TOP - ROWS * CELL_M, 50)
+    edges = np.linspace(LEFT, LEFT + size.columns * CELL_M, 9)
+    north = np.linspace(TOP, TOP - size.rows * CELL_M, 50)
     zones = []
     for number, (west, east) in enumerate(itertools.pairwise(edges)):
         x = np.concatenate([np.full(50, west), np.full(50, east), [west]])

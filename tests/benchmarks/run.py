@@ -44,6 +44,7 @@ BENCHMARKS = [
     "kriging",
     "trees",
     "night",
+    "growth",
     "demo",
     "choice",
     "totals",
