@@ -42,7 +42,7 @@ def put(tmp_path, provenance):
 def take_back(tmp_path, monkeypatch, capsys):
     """Withdraw a revision by the command; return what it says."""
     settings = SimpleNamespace(
-        archive_root=tmp_path, basin=SimpleNamespace(id="larkmoor"), report=SimpleNamespace(units="metric"),
+        archive_root=tmp_path, basin=SimpleNamespace(id="larkmoor"), report=SimpleNamespace(units="metric"), cache_folder=lambda name: tmp_path / ".cache" / name,
         operations=SimpleNamespace(gate=SimpleNamespace(most_se=MOST_SE)),
     )  # fmt: skip
     monkeypatch.setattr("snowtally.settings.basin.read_settings", lambda _: settings)
