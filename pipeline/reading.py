@@ -136,7 +136,7 @@ def totals_of_days(root: str | Path, basin: str, days: pd.DataFrame) -> pd.DataF
     own = [_own_totals(path_of(day.path), day.revision) for day in days.itertuples()]
     tables = [table for table in (gathered, *own) if table is not None and len(table)]
     if not tables:
-        raise ArchiveError(_no_day(root, basin, None, None))
+        raise ArchiveError(f"No day of {basin} in {root} has totals that can be read. Run `snowtally verify`.")
     return pd.concat(tables, ignore_index=True).sort_values("date", kind="stable", ignore_index=True)
 
 

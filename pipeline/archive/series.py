@@ -76,7 +76,7 @@ def as_dataset(rows: pd.DataFrame, days: pd.DataFrame, last: xr.Dataset) -> xr.D
         if name not in _FIXED:
             data[name] = (("time", UNIT), grid.to_numpy(), _attributes(column))
         elif grid.notna().to_numpy().any():
-            coordinates[name] = (UNIT, grid.bfill().iloc[0].to_numpy(), _attributes(column))
+            coordinates[name] = (UNIT, grid.ffill().iloc[-1].to_numpy(), _attributes(column))
     data["time_bounds"] = (("time", "bounds"), [(start, start + pd.Timedelta(days=1)) for start in midnight])
     title = (
         f"Snow water equivalent of {last.attrs['basin_id']}, {days['date'].iloc[0]:%Y-%m-%d} to {last.attrs['date']}"

@@ -75,10 +75,10 @@ def main() -> None:
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     # Estimates give linear algebra one thread. To start one for each core takes a quarter of a second of every command.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    cache_compiled_code()
     # What libraries warn of goes to the log that -v shows.
     logging.captureWarnings(capture=True)
     try:
+        cache_compiled_code()
         with stops_raised():
             code = _run()
         sys.exit(code)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from snowtally.flights.limits import FlightLimits
 from snowtally.flights.measure import FlightFiles, GroundLayers, Outcome
-from snowtally.flights.rasters import with_parts
+from snowtally.flights.rasters import is_of_files, with_parts
 from snowtally.model.grid import BasinGrid
 from snowtally.model.problems import RefusedFlightError, StillArrivingError
 from snowtally.storage.cache import Cache, Encoding, Maker
@@ -78,18 +78,18 @@ class FlightCache:
             self._hashes[key] = self.cache.get_or_make(key, TEXT, lambda: _sha256(path))
         return self._hashes[key]
 
-    def sha256_of_all(self, paths: Sequence[Path]) -> list[tuple[str, str]]:
+    def sha256_of_all(self, paths: Sequence[Path]) -> list[tuple[str, str]] | None:
         """Return path and hash of files as they are, and of the files beside them that decide what they say.
 
-        The hash of a file that cannot be read is empty: its reader says why.
+        None where one cannot be read, or a raster is made of something that is no file here, such as a member of an archive: what
+        is made of them cannot be cached.
         """
-        hashes = []
-        for path in with_parts(paths):
-            try:
-                hashes.append((str(path), self.sha256_as_it_is(path)))
-            except OSError:
-                hashes.append((str(path), ""))
-        return hashes
+        if not all(is_of_files(path) for path in paths):
+            return None
+        try:
+            return [(str(path), self.sha256_as_it_is(path)) for path in with_parts(paths)]
+        except OSError:
+            return None
 
     def refuse_arriving(self, path: Path) -> None:
         """Raise StillArrivingError when a file is still being written."""

@@ -219,18 +219,26 @@ def files_beside(path: Path) -> list[Path]:
     """
     if path.suffix.lower() == ".shp":
         return [beside for ending in (".prj", ".shx") if (beside := path.with_suffix(ending)).is_file()]
+    return sorted({part for part in _named_by(path) if part.suffix != ".ovr" and part.is_file()})
+
+
+def is_of_files(path: Path) -> bool:
+    """Return whether all that a raster is made of are files of this machine.
+
+    A virtual raster may name members of an archive, or what lies in a store.
+    """
+    return all(part.is_file() for part in _named_by(path))
+
+
+def _named_by(path: Path) -> list[Path]:
+    """Return what a raster names besides itself, none of one that cannot be opened."""
     try:
         with quiet_gdal((1, 1)), _opened(path) as source:
-            named = [Path(name) for name in source.files]
+            named = [one for name in source.files if (one := Path(name)) != path]
     except InputError:
         return []
-    parts = [
-        part
-        for one in named
-        if one != path
-        for part in (one, *(files_beside(one) if one.suffix.lower() == ".vrt" else []))
-    ]
-    return sorted({part for part in parts if part != path and part.suffix != ".ovr" and part.is_file()})
+    of_parts = [part for one in named if one.suffix.lower() == ".vrt" for part in _named_by(one)]
+    return [part for part in (*named, *of_parts) if part != path]
 
 
 def written_on(path: Path) -> dt.date | None:

@@ -88,8 +88,11 @@ def _terrain(
     files, ground, bands = fixed_files(sources.settings, "elevation"), sources.settings.terrain, sources.settings.bands
     elevation = ElevationFiles(files, ground.elevation_unit, ground.voids)
     edges = BandEdges(bands.width_m, bands.edges_m)
+    hashes = sources.flights.sha256_of_all(files)
+    if hashes is None:
+        return read_terrain(elevation, canopy, zones, grid, edges)
     key = TERRAIN_MAKER.key(
-        sources.flights.sha256_of_all(files), [ground.elevation_unit, ground.voids], [bands.width_m, bands.edges_m],
+        hashes, [ground.elevation_unit, ground.voids], [bands.width_m, bands.edges_m],
         grid.lattice, list(zones.geometry.to_wkb()), canopy,
     )  # fmt: skip
     return sources.rows.get_or_make(key, TERRAIN, lambda: read_terrain(elevation, canopy, zones, grid, edges))

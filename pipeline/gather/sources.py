@@ -119,6 +119,9 @@ class DaySources:
 
     def fraction_of(self, paths: Sequence[Path], grid: BasinGrid) -> np.ndarray:
         """Return `fraction_on_grid` of files as they are, from the cache where it is there."""
-        key = FRACTION_MAKER.key(self.flights.sha256_of_all(paths), grid.lattice)
+        hashes = self.flights.sha256_of_all(paths)
+        if hashes is None:
+            return fraction_on_grid(paths, grid)
+        key = FRACTION_MAKER.key(hashes, grid.lattice)
         made = self.rows.get_or_make(key, ARRAYS, lambda: {"fraction": fraction_on_grid(paths, grid)})
         return made["fraction"]

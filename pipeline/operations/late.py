@@ -6,6 +6,7 @@ With news a date may be estimated again, with damage it may not.
 from __future__ import annotations
 
 import datetime as dt
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,9 +14,12 @@ from snowtally.archive.current import Soundness
 from snowtally.archive.grids import GridRole, grid_role
 from snowtally.archive.revisions import Revision
 from snowtally.gather.before import ReadNow, RecordedRevision, fewer_than
+from snowtally.gather.covers import with_age
 from snowtally.gather.day import Readings, read_inputs
 from snowtally.model.problems import ArchiveError, Finding, StillArrivingError
 from snowtally.operations.arrival import Clock, input_rasters, wait_for_arrival
+from snowtally.publishing.archived_grids import grids_sha256, read_grids
+from snowtally.publishing.archived_inputs import inputs_folder
 from snowtally.publishing.record import input_sha256
 from snowtally.reading import current_revision, dates_held, load_record
 from snowtally.settings.basin import Settings
@@ -106,15 +110,28 @@ def changed_dates(settings: Settings, until: dt.date) -> Changed:
         if current is None or record is None:
             continue
         now = read_inputs(settings, date, lambda _name: None, keep=True)
-        if input_sha256(now.hashes) == record["input_hash"]:
+        hashes = _as_then(settings, date, record, now)
+        if input_sha256(hashes) == record["input_hash"]:
             continue
         damaged = _damaged(settings, current, record, now)
         changed.damaged.extend(damaged)
         if not damaged:
-            came = _difference(record["kept_inputs"], now.hashes)
+            came = _difference(record["kept_inputs"], hashes)
             reason = f"late inputs: {came} since r{current.number:03d}"
             changed.late.append(LateDate(date, current.number, reason))
     return changed
+
+
+def _as_then(settings: Settings, date: dt.date, record: dict[str, Any], now: Readings) -> dict[str, str]:
+    """Return the hashes of the inputs there are now, the albedo in the form that the record's has: older ones hold its age."""
+    name, albedo = GridRole.ALBEDO.value, now.grids.albedo
+    kept = record["kept_inputs"].get(name)
+    if albedo is not None and kept not in (None, now.hashes[name]):
+        with suppress(ArchiveError):
+            then = read_grids(inputs_folder(settings.archive_root, settings.basin.id), kept)
+            if "age_days" in then:
+                return now.hashes | {name: grids_sha256(with_age(albedo, date)[["snow_albedo", "age_days"]])}
+    return now.hashes
 
 
 def _record(revision: Revision) -> dict[str, Any] | None:

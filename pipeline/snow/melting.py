@@ -123,7 +123,7 @@ class _AtNodes(NamedTuple):
     def of(cls, spells: Spells) -> _AtNodes:
         # Copies: arrays that cannot be written are another type, for which all would be compiled again.
         nodes = np.array(spells.nodes_m, float)
-        tables = [np.ascontiguousarray(values.T, float) for values in (spells.gain_mm, spells.loss_mm)]
+        tables = [np.array(values.T, float, order="C") for values in (spells.gain_mm, spells.loss_mm)]
         return cls(nodes, *tables, *(np.diff(table, axis=0) / np.diff(nodes)[:, None] for table in tables))
 
 

@@ -25,8 +25,7 @@ def cache_compiled_code(beside: Path | None = None) -> None:
     own = VARIABLE in os.environ and os.environ[VARIABLE] != _passing.get("folder")
     if own or any(map(_writable, (Path(__file__).parent, _user_cache()))):
         return
-    # A folder of caches that is not there yet is made by the night, once it knows that its archive is the right one.
-    if beside is not None and beside.parent.is_dir() and _writable(beside):
+    if beside is not None and _ours(beside):
         os.environ[VARIABLE] = str(beside)
     elif "folder" not in _passing:
         _passing["folder"] = os.environ[VARIABLE] = tempfile.mkdtemp(prefix="snowtally-compiled-")
@@ -44,5 +43,27 @@ def _user_cache() -> Path:
 
 def _writable(folder: Path) -> bool:
     """Return whether a folder can be written, or made."""
-    there = next(one for one in (folder, *folder.parents) if one.exists())
-    return there.is_dir() and os.access(there, os.W_OK | os.X_OK)
+    there = next((one for one in (folder, *folder.parents) if _is_there(one)), None)
+    return there is not None and there.is_dir() and os.access(there, os.W_OK | os.X_OK)
+
+
+def _is_there(path: Path) -> bool:
+    try:
+        return path.exists()
+    except OSError:
+        # It lies behind a folder that this user may not enter.
+        return False
+
+
+def _ours(folder: Path) -> bool:
+    """Return whether a folder is this user's alone, made where its parent is there.
+
+    Compiled code that another user may have written is not run. A folder of caches that is not there yet is made by the night, once
+    it knows that its archive is the right one.
+    """
+    try:
+        folder.mkdir(mode=0o700, exist_ok=True)
+        state = folder.stat()
+    except OSError:
+        return False
+    return state.st_uid == os.getuid() and not state.st_mode & 0o022

@@ -17,7 +17,7 @@ _KNOWN = {
     errno.EROFS: ("the file system is read-only", "Mount it writable and run again."),
     errno.EACCES: ("no permission", _RIGHT),
     errno.EPERM: ("no permission", _RIGHT),
-    errno.ENOENT: ("no such file or folder", "Make the folder, or name another, and run again."),
+    errno.ENOENT: ("no such file or folder", "Look whether it is there, make it or name another, and run again."),
     errno.ENOTDIR: ("a file is in the way of a folder", "Move it or change `archive` in the settings, and run again."),
     errno.EEXIST: ("a file is in the way of a folder", "Move it or change `archive` in the settings, and run again."),
 }

@@ -106,7 +106,7 @@ def test_the_command_writes_all_columns_as_a_time_series(command, archive, tmp_p
         raise command("--column", "melt").exception
     with pytest.raises(SettingsError, match="--netcdf"):
         raise command("--netcdf", archive / "larkmoor" / "season.nc").exception
-    with pytest.raises(ArchiveError, match=r"no such file or folder .*Make the folder"):
+    with pytest.raises(ArchiveError, match=r"no such file or folder .*make it or name another"):
         raise command("--netcdf", tmp_path / "nowhere" / "season.nc").exception
 
 

@@ -85,7 +85,7 @@ def figures(folder: Path) -> list[Figure]:
             "night": (2.0, "a night published, with index, totals and catalogues"),
             "pages": (2.0, "the season's page and the front page"),
             "status": (float(seasons), "status"),
-            "list": (float(seasons), "the standing revision of every date listed"),
+            "list": (float(seasons), "the current revision of every date listed"),
             "totals": (float(seasons), "totals of all dates read"),
             "query": (float(seasons), "totals of all dates queried by DuckDB"),
         }

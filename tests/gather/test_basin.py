@@ -2,10 +2,12 @@
 
 import datetime as dt
 import json
+import zipfile
 
 import numpy as np
 import pytest
 import rasterio
+import rasterio.shutil
 from made_basin import LEFT, TOP, write_raster
 
 from snowtally.gather import basin as gather_basin
@@ -14,6 +16,10 @@ from snowtally.gather.day import read_inputs
 from snowtally.settings.basin import read_settings
 
 DAY = dt.date(2031, 3, 5)
+
+
+class AnewError(Exception):
+    """Raised where the terrain is read."""
 
 
 @pytest.fixture
@@ -88,3 +94,42 @@ def test_zones_of_another_outline_are_read_anew(read, settings):
     assert made == ["read_terrain"]
     was, now = (one.inputs.basin.terrain["zone"].to_numpy() for one in (before, after))
     assert (was != now).any()
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("width_m: 200", "width_m: 250"),
+        ("elevation.tif,", "elevation.tif, voids: [1900.0],"),
+        ("elevation.tif,", "elevation.tif, elevation_unit: foot,"),
+        ("margin_m: 500", "margin_m: 400"),
+    ],
+)
+def test_other_settings_of_the_ground_are_read_anew(read, settings, monkeypatch, old, new):
+    read()
+    text = settings.file.read_text("utf-8")
+    assert old in text
+    settings.file.write_text(text.replace(old, new), "utf-8")
+
+    def anew(*_given):
+        raise AnewError
+
+    monkeypatch.setattr(gather_basin, "read_terrain", anew)
+    with pytest.raises(AnewError):
+        read_inputs(read_settings(settings.file), DAY, lambda _: None, keep=True)
+
+
+def test_a_raster_out_of_an_archive_is_read_each_time(settings):
+    """What lies in a zip file has no hash of its own: the virtual raster over it says nothing of another content."""
+    path = settings.path(settings.terrain.elevation[0])
+    with zipfile.ZipFile(path.with_suffix(".zip"), "w") as archive:
+        archive.write(path, "in.tif")
+    rasterio.shutil.copy(f"/vsizip/{path.with_suffix('.zip')}/in.tif", path.with_suffix(".vrt"), driver="VRT")
+    path.unlink()
+    text = settings.file.read_text("utf-8")
+    settings.file.write_text(text.replace("elevation.tif", "elevation.vrt"), "utf-8")
+    virtual, made = read_settings(settings.file), []
+    for _ in range(2):
+        read_inputs(virtual, DAY, lambda _: None, keep=True)
+        made.append(len(list(virtual.cache_folder("readings").glob("*.terrain"))))
+    assert made == [0, 0]

@@ -13,7 +13,12 @@ import xarray as xr
 from made_basin import HEIGHT, LEFT, TOP, WIDTH, changed, snowtally, write_raster
 
 from snowtally.gather.covers import with_age
+from snowtally.gather.day import read_inputs
+from snowtally.operations.late import changed_dates
 from snowtally.publishing.archived_grids import read_grids
+from snowtally.publishing.archived_inputs import archive_inputs
+from snowtally.publishing.record import input_sha256
+from snowtally.settings.basin import read_settings
 
 DAYS = 8
 
@@ -119,6 +124,29 @@ def test_nights_share_the_albedo_that_they_have_in_common(night):
     # Archives of before hold the age of their own date.
     before = kept.drop_vars("seen_on").assign(age_days=kept["seen_on"] * 0 + 3)
     assert ages(before, 8) == {3}
+
+
+def test_an_albedo_archived_with_its_age_is_no_late_input(night, monkeypatch):
+    settings, date = read_settings(night[0]), dt.date(2031, 3, 8)
+    # The rasters were written a moment ago, and are whole.
+    monkeypatch.setattr("snowtally.operations.late.wait_for_arrival", lambda *_words: frozenset())
+    hashes = read_inputs(settings, date, lambda _name: None).hashes
+    path = Path(night[1]["path"]) / "record.json"
+    text, mode = path.read_text("utf-8"), path.stat().st_mode
+    record = json.loads(text)
+    kept = read_grids(path.parents[2] / "inputs", record["kept_inputs"]["albedo"])
+    old = with_age(kept, date)[["snow_albedo", "age_days"]]
+    sha256 = archive_inputs(settings.archive_root, settings.basin.id, {}, {"albedo": old})["albedo"]
+    record["kept_inputs"]["albedo"] = sha256
+    record["input_hash"] = input_sha256(hashes | {"albedo": sha256})
+    path.chmod(0o644)
+    try:
+        path.write_text(json.dumps(record), "utf-8")
+        late = [one.date for one in changed_dates(settings, date).late]
+    finally:
+        path.write_text(text, "utf-8")
+        path.chmod(mode)
+    assert date not in late
 
 
 def test_what_the_outlook_finds_is_told_with_the_night(night, monkeypatch):

@@ -43,6 +43,24 @@ def test_without_a_home_code_lies_beside_the_archive(tmp_path):
 
 
 @pytest.mark.usefixtures("homeless")
+def test_code_that_another_may_have_written_is_not_run(tmp_path):
+    (tmp_path / ".cache" / "compiled").mkdir(parents=True)
+    (tmp_path / ".cache" / "compiled").chmod(0o777)
+    cache_compiled_code(tmp_path / ".cache" / "compiled")
+    assert not os.environ[VARIABLE].startswith(str(tmp_path))
+
+
+@pytest.mark.usefixtures("homeless")
+def test_a_home_behind_a_closed_door_is_none(monkeypatch, tmp_path):
+    def closed(path):
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "exists", closed)
+    cache_compiled_code(tmp_path / "compiled")
+    assert os.environ[VARIABLE] == str(tmp_path / "compiled")
+
+
+@pytest.mark.usefixtures("homeless")
 def test_whoever_names_a_folder_decides(monkeypatch, tmp_path):
     monkeypatch.setenv(VARIABLE, str(tmp_path))
     cache_compiled_code(tmp_path / "compiled")
