@@ -127,11 +127,12 @@ def test_nights_share_the_albedo_that_they_have_in_common(night):
 
 
 def test_an_albedo_archived_with_its_age_is_no_late_input(night, monkeypatch):
-    settings, date = read_settings(night[0]), dt.date(2031, 3, 8)
+    settings, date = read_settings(night[0]), dt.date(2031, 3, 5)
+    made = json.loads(snowtally("update", night[0], "--date", str(date), "--json").stdout)
     # The rasters were written a moment ago, and are whole.
     monkeypatch.setattr("snowtally.operations.late.wait_for_arrival", lambda *_words: frozenset())
     hashes = read_inputs(settings, date, lambda _name: None).hashes
-    path = Path(night[1]["path"]) / "record.json"
+    path = Path(made["path"]) / "record.json"
     text, mode = path.read_text("utf-8"), path.stat().st_mode
     record = json.loads(text)
     kept = read_grids(path.parents[2] / "inputs", record["kept_inputs"]["albedo"])
