@@ -24,16 +24,16 @@ USUAL_CELL_M = 100
 LEAST_CELLS = 5_000
 """Cells of the basin without its margin: below so many a finer grid is proposed, m (chosen: bands and zones need some hundreds each)."""
 
-NIGHT_S, NIGHT_S_PER_CELL = 14.0, 30e-6
-"""A night takes so many seconds, and so many more a cell of the grid with its margin: measured on 2 cores on 2026-11-30 with the
-basins of tests/benchmarks/bench_night.py, 32 thousand to 1.6 million cells (docs/figures.md, night). First nights with a flight
-take more."""
+NIGHT_S, NIGHT_S_PER_CELL = 8.0, 7.5e-6
+"""A night takes so many seconds, and so many more a cell of the grid with its margin: measured on 2 cores on 2026-12-01 with the
+basins of tests/benchmarks/bench_night.py and one flight, 40 thousand to 1.7 million cells (docs/figures.md, night). First nights, and
+each further flight, take more."""
 
-MEMORY_GB, MEMORY_GB_PER_CELL = 0.5, 1.0e-6
-"""Memory of a night in the same way: 0.62 GB at 116 thousand cells, 0.98 at 436 thousand, 2.0 at 1.6 million."""
+MEMORY_GB, MEMORY_GB_PER_CELL = 0.66, 0.74e-6
+"""Memory of a night in the same way: 0.73 GB at 130 thousand cells, 0.95 at 462 thousand, 1.9 at 1.7 million."""
 
-LONGEST_NIGHT_S = 60.0
-"""A finer grid than takes so long is not proposed, s (the design's aim: a night near a minute)."""
+LONGEST_NIGHT_S = 20.0
+"""A finer grid than takes so long with one flight is not proposed, s (the design's aim for 1.6 million cells)."""
 
 LOWEST_LATITUDE, HIGHEST_LATITUDE = -80.0, 84.0
 """UTM is defined between these, degrees."""
