@@ -78,7 +78,7 @@ def shown(archive: Path) -> dict[str, str | float]:
 def templates_sha256() -> str:
     """Return the hash of the files that lay out the pages."""
     templates = ROOT / "pipeline" / "report" / "templates"
-    files = sorted(path for path in templates.rglob("*") if path.is_file())
+    files = sorted(path for path in templates.rglob("*") if path.is_file() and path.parent.name != "__pycache__")
     return hashlib.sha256(b"".join(path.read_bytes() for path in files)).hexdigest()
 
 
