@@ -124,13 +124,15 @@ def changed_dates(settings: Settings, until: dt.date) -> Changed:
 
 def _as_then(settings: Settings, date: dt.date, record: dict[str, Any], now: Readings) -> dict[str, str]:
     """Return the hashes of the inputs there are now, the albedo in the form that the record's has: older ones hold its age."""
-    name, albedo = GridRole.ALBEDO.value, now.grids.albedo
+    name = GridRole.ALBEDO.value
     archived = record["kept_inputs"].get(name)
-    if albedo is not None and archived not in (None, now.hashes[name]):
-        with suppress(ArchiveError):
-            then = read_grids(inputs_folder(settings.archive_root, settings.basin.id), archived)
-            if "age_days" in then:
-                return now.hashes | {name: grids_sha256(with_age(albedo, date)[["snow_albedo", "age_days"]])}
+    if archived is None or archived == now.hashes.get(name) or now.grids.albedo is None:
+        return now.hashes
+    with suppress(ArchiveError):
+        then = read_grids(inputs_folder(settings.archive_root, settings.basin.id), archived)
+        if "age_days" in then:
+            aged = with_age(now.grids.albedo, date)[["snow_albedo", "age_days"]]
+            return now.hashes | {name: grids_sha256(aged)}
     return now.hashes
 
 
