@@ -65,6 +65,7 @@ ERROR_PARTS: dict[str, tuple[str, str]] = {
     ),
     "flight canopy": ("Depth under trees, common to all of them", "Ground depths under trees on the day of the flight"),
     "flight random": ("Noise of the flight", "A denser laser swath; it averages out over a basin already"),
+    "flight": ("An earlier flight, all its errors together", _FLIGHT),
     "void": ("Gaps in the flight", "A flight that covers the gaps"),
     # In days archived up to version 0.1.
     "carry common": ("Snowfall and melt since the flight, common to the basin", _FLIGHT),
