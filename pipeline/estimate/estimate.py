@@ -274,8 +274,8 @@ def _flown(flight: xr.Dataset, before: Flown | None, inputs: DayInputs, choices:
         mean = flown.pattern.at(terrain["elevation"].to_numpy()[~flown.seen])
         return fill_voids(flown, Filling(mean, (mean > 0).astype(float), [], flown.pattern), terrain)
     if recent is not None:
-        seen = carried.swe_mm[len(asked.void) :]
-        level = level_of(recent.date, flown.swe_mm.ravel()[asked.seen], seen, area.ravel()[asked.seen])
+        measured, areas = (field.ravel()[asked.seen] for field in (flown.swe_mm, area))
+        level = level_of(recent.date, measured, asked.of_seen(carried.swe_mm), areas)
         flown = flown if level is None else flown.combined(level)
     return flown if whole else fill_voids(flown, Filling.of(carried, asked, terrain), terrain)
 

@@ -123,7 +123,10 @@ def changed_dates(settings: Settings, until: dt.date) -> Changed:
 
 
 def _as_then(settings: Settings, date: dt.date, record: dict[str, Any], now: Readings) -> dict[str, str]:
-    """Return the hashes of the inputs there are now, the albedo in the form that the record's has: older ones hold its age."""
+    """Return the hashes of the inputs there are now.
+
+    The albedo's is of the form that the record's has: older ones hold its age.
+    """
     name = GridRole.ALBEDO.value
     archived = record["kept_inputs"].get(name)
     if archived is None or archived == now.hashes.get(name) or now.grids.albedo is None:

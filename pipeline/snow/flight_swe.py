@@ -89,7 +89,10 @@ class Flown:
         return np.sqrt(sum(part.error_mm**2 for part in self.parts))
 
     def with_one_part(self) -> Flown:
-        """Return the flight with all parts of its error as one: each cell's error is the same, that of a sum over cells is not."""
+        """Return the flight with all parts of its error as one.
+
+        Each cell's error is the same; that of a sum over cells is not.
+        """
         return replace(self, parts=[ErrorPart("flight", self.standard_error(), np.inf)])
 
     def combined(self, level: Level) -> Flown:

@@ -49,6 +49,10 @@ class AskedCells:
         """Void cells first."""
         return np.concatenate([self.void, self.seen])
 
+    def of_seen(self, values: np.ndarray) -> np.ndarray:
+        """Return of values at all asked cells those at the seen ones."""
+        return values[len(self.void) :]
+
 
 @dataclass(frozen=True)
 class Filling:
@@ -71,7 +75,7 @@ class Filling:
         """Return the filling from the background at all asked cells."""
         elevation, area = (terrain[name].to_numpy().ravel()[asked.seen] for name in ("elevation", "cell_area"))
         void = slice(len(asked.void))
-        level = Pattern.of(carried.swe_mm[len(asked.void) :], elevation, np.where(area > 0, area, 1.0))
+        level = Pattern.of(asked.of_seen(carried.swe_mm), elevation, np.where(area > 0, area, 1.0))
         parts = [ErrorPart(part.name, part.error_mm[void], part.correlation_m) for part in carried.plain_parts()]
         return cls(carried.swe_mm[void], carried.covered[void], parts, level)
 
