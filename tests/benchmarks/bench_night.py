@@ -10,10 +10,6 @@ from __future__ import annotations
 
 import itertools
 import json
-import os
-import resource
-import subprocess
-import sys
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -23,11 +19,11 @@ import numpy as np
 import pandas as pd
 import rasterio
 from affine import Affine
+from command import taken_by
 from flight_rasters import STRIP, write_strips
 from pyproj import Transformer
 from timing import Figure, no_more_than
 
-ROOT = Path(__file__).parents[2]
 COURSES, STATIONS, EARLIER = 190, 60, 10
 SITES, ROWS, COLUMNS, CELL_M, MARGIN = COURSES + STATIONS, 1280, 1250, 50.0, 10
 PIXEL_M = 3.5
@@ -36,21 +32,16 @@ START, NIGHTS = "2030-10-01", ("2031-04-17", "2031-04-18", "2031-04-19")
 FLOWN = {"2031-01-20": 0.5, "2031-02-20": 0.75, "2031-03-20": 1.0, "2031-04-10": 1.1, NIGHTS[2]: 1.05}
 """Depth of each flight's snow as a share of the deepest usual one, by day; the last flight comes in on its own night."""
 
-RUN = """
-import atexit, json, pathlib, re, sys, time
+STAGES = """
+import atexit, json, pathlib, time
 from snowtally.operations import run
 began, whole = [["start", time.time()]], run._update
 def update(settings, date, stage, how):
     return whole(settings, date, lambda name: (began.append([name, time.time()]), stage(name)), how)
 run._update = update
-def tell():
-    peak = int(re.search(r"VmHWM:\\s+(\\d+) kB", pathlib.Path("/proc/self/status").read_text())[1])
-    pathlib.Path("told.json").write_text(json.dumps({"peak_mb": peak / 1000, "began": began, "end": time.time()}))
-atexit.register(tell)
-from snowtally.cli.main import main
-main()
+atexit.register(lambda: pathlib.Path("stages.json").write_text(json.dumps({"began": began, "end": time.time()})))
 """
-"""The command as a person runs it; it tells its own peak, since what the kernel counts of children is the most of all that there were."""
+"""Notes when each stage of a night begins."""
 
 
 @dataclass(frozen=True)
@@ -112,22 +103,14 @@ def _bounded(path: str, value: float, goal: float | None, unit: str) -> Figure:
 
 def night_of(home: Path, command: str, date: str) -> Night:
     """Return what a night took, by what the kernel counts of the command's children."""
-    words = [sys.executable, "-c", RUN, command, str(home / "basin.yaml"), "--date", date, "--json"]
+    words = [command, str(home / "basin.yaml"), "--date", date, "--json"]
     words += ["--reason", "a late visit"] if command == "rerun" else []
-    paths = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH", "")]))
-    before, began = resource.getrusage(resource.RUSAGE_CHILDREN), time.time()
-    done = subprocess.run(
-        words, cwd=home, env=os.environ | {"PYTHONPATH": paths}, capture_output=True, text=True, check=False
-    )
-    wall_s = time.time() - began
-    if done.returncode:
-        raise SystemExit(f"{date}: status {done.returncode}: {done.stdout[-2000:]}{done.stderr[-2000:]}")
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    told = json.loads((home / "told.json").read_text("utf-8"))
+    began = time.time()
+    taken = taken_by(home, *words, beside=STAGES)
+    told = json.loads((home / "stages.json").read_text("utf-8"))
     stages = [["imports and start", began], *told["began"][1:], ["", told["end"]]]
-    parts = [f"{name} {100 * (end - at) / wall_s:.0f} %" for (name, at), (_, end) in itertools.pairwise(stages)]
-    used = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    return Night(used, wall_s, told["peak_mb"], ", ".join(parts))
+    parts = [f"{name} {100 * (end - at) / taken.wall_s:.0f} %" for (name, at), (_, end) in itertools.pairwise(stages)]
+    return Night(taken.cpu_s, taken.wall_s, taken.peak_mb, ", ".join(parts))
 
 
 def _height(x: np.ndarray, y: np.ndarray) -> np.ndarray:
